@@ -1,0 +1,48 @@
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test setup dev check lint types bench clean serve
+
+setup: $(VENV)/.core
+dev: $(VENV)/.dev
+
+$(VENV)/bin/python:
+	@$(PYTHON) -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info[:2] else "pipemetal needs Python 3.11 or newer; this is " + sys.version.split()[0])'
+	@$(PYTHON) -m venv $(VENV) || { echo 'If this says "ensurepip is not available": apt install python3-venv, then again.'; rm -rf $(VENV); exit 1; }
+
+$(VENV)/.core: pyproject.toml $(VENV)/bin/python
+	$(BIN)/pip install --quiet --disable-pip-version-check -e .
+	@touch $@
+
+$(VENV)/.dev: pyproject.toml $(VENV)/bin/python
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[dev]'
+	@touch $@ $(VENV)/.core
+
+# Sets up everything and runs the main job on the invented shop.
+demo: $(VENV)/.core
+	$(BIN)/pipemetal demo demo-shop
+
+serve: $(VENV)/.core
+	$(BIN)/pipemetal serve --demo
+
+# Sets up everything and passes the tests.
+test: $(VENV)/.dev
+	$(BIN)/ruff format --check src tests bench
+	$(BIN)/ruff check src tests bench
+	$(BIN)/mypy
+	$(BIN)/pytest -rs
+
+lint: $(VENV)/.dev
+	$(BIN)/ruff format src tests bench
+	$(BIN)/ruff check --fix src tests bench
+
+types: $(VENV)/.dev
+	$(BIN)/mypy
+
+# Prints every figure of docs/benchmarks.md.
+bench: $(VENV)/.dev
+	$(BIN)/python bench/run.py
+
+clean:
+	rm -rf $(VENV) demo-shop

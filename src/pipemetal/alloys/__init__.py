@@ -1,0 +1,1 @@
+"""Alloys: composition, recipes, phase equilibria, freezing curves, properties and assays of pipe metal."""

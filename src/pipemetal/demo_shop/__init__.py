@@ -1,0 +1,1 @@
+"""The invented shop: every name and number in this folder is made up for demonstration."""

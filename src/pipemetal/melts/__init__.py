@@ -1,0 +1,1 @@
+"""Melts: lots, charges, heel, casting-day sequence, pot heat and losses."""

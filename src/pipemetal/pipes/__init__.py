@@ -1,0 +1,1 @@
+"""Pipes: pitch, scales, construction, dimensions, wall thickness, parts and flat patterns."""

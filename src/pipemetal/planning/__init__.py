@@ -1,0 +1,1 @@
+"""Planning: the main job, one pipeline over the six domain rooms."""

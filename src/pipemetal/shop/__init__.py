@@ -1,0 +1,1 @@
+"""Shop: the shop book; catalogue, ledger, history, backup, import and export."""

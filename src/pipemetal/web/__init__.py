@@ -1,0 +1,1 @@
+"""Web: the shop's pages, server-rendered and offline."""

@@ -1,0 +1,54 @@
+"""The house has one direction: a room imports only rooms above it in the list."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOMS = [
+    "alloys", "pipes", "sheets", "layout", "melts", "casting", "planning",
+    "files", "shop", "documents", "web", "cli",
+]  # fmt: skip
+SHARED = {"errors"}
+EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"]}
+DOMAIN = ROOMS[:6]
+FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}
+PACKAGE = Path(__file__).parents[2] / "src" / "pipemetal"
+
+
+def imports_of(module: Path) -> list[tuple[int, str]]:
+    found: list[tuple[int, str]] = []
+    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [(node.lineno, alias.name) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{module}:{node.lineno} imports relatively; write pipemetal.<room>"
+            if node.module == "pipemetal":
+                found += [(node.lineno, f"pipemetal.{alias.name}") for alias in node.names]
+            else:
+                found.append((node.lineno, node.module or ""))
+    return found
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_room_imports_only_rooms_above_it(room: str) -> None:
+    allowed = set(ROOMS[: ROOMS.index(room) + 1]) | SHARED
+    allowed |= {module for module, rooms in EDGE_ONLY.items() if room in rooms}
+    for module in (PACKAGE / room).rglob("*.py"):
+        for line, name in imports_of(module):
+            if name.startswith("pipemetal."):
+                target = name.split(".")[1]
+                assert target in allowed or target.startswith("__"), f"{module}:{line}: {room} must not import {target}"
+
+
+@pytest.mark.parametrize("room", DOMAIN)
+def test_domain_rooms_are_pure(room: str) -> None:
+    for module in (PACKAGE / room).rglob("*.py"):
+        for line, name in imports_of(module):
+            assert name.split(".")[0] not in FORBIDDEN_IN_DOMAIN, f"{module}:{line}: {room} must not import {name}"
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_every_room_exists_and_says_what_it_is(room: str) -> None:
+    package = PACKAGE / room / "__init__.py"
+    assert ast.get_docstring(ast.parse(package.read_text(encoding="utf-8")))
