@@ -1,19 +1,19 @@
 """The one tree of errors: every room raises its own kind, and every kind says what, where and what is allowed.
 
-    PipemetalError                   base of all, never raised itself
-    ├── InputError (ValueError)      something that a person gave cannot be used; exit code 2
-    │   ├── UnitError                a quantity that cannot be read
-    │   ├── FileFormatError          a file that does not have the form it should have
-    │   ├── AlloyError               composition, recipe, assay
-    │   ├── PipeError                organ, rank, scale, construction
-    │   ├── SheetError               readings, roll, remnant
-    │   ├── LayoutError              layout problem or plan
-    │   ├── MeltError                lot, charge, pot
-    │   ├── CastingError             gate, push, freezing, log
-    │   ├── PlanError                planning as a whole
-    │   └── BookError                the shop book
-    ├── ConvergenceError             a numerical method did not reach its answer; never a silent number
-    └── ConflictError                somebody else changed the same thing meanwhile
+PipemetalError                   base of all, never raised itself
+├── InputError (ValueError)      something that a person gave cannot be used; exit code 2
+│   ├── UnitError                a quantity that cannot be read
+│   ├── FileFormatError          a file that does not have the form it should have
+│   ├── AlloyError               composition, recipe, assay
+│   ├── PipeError                organ, rank, scale, construction
+│   ├── SheetError               readings, roll, remnant
+│   ├── LayoutError              layout problem or plan
+│   ├── MeltError                lot, charge, pot
+│   ├── CastingError             gate, push, freezing, log
+│   ├── PlanError                planning as a whole
+│   └── BookError                the shop book
+├── ConvergenceError             a numerical method did not reach its answer; never a silent number
+└── ConflictError                somebody else changed the same thing meanwhile
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ class PipemetalError(Exception):
 class InputError(PipemetalError, ValueError):
     """Something given cannot be used: says what is wrong, where it stands, its value and what is allowed.
 
-    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, allowed="0.2 to 8 mm", where="rack.csv row 3"))
-    rack.csv row 3: thickness_mm is negative (got -1.2; allowed: 0.2 to 8 mm)
+    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, allowed="0.2 to 8 mm", where="row 3"))
+    row 3: thickness_mm is negative (got -1.2; allowed: 0.2 to 8 mm)
     """
 
     def __init__(
