@@ -1,0 +1,113 @@
+"""What a pipe is: its sizes, and its parts as flat blanks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+
+__all__ = ["Part", "Pipe", "RingSector", "footage_text"]
+
+
+def footage_text(footage: Fraction) -> str:
+    """A footage as it stands on a stop knob.
+
+    >>> footage_text(Fraction(8, 3)), footage_text(Fraction(8)), footage_text(Fraction(2, 3))
+    ("2 2/3'", "8'", "2/3'")
+    """
+    whole, rest = divmod(footage, 1)
+    pieces = [str(whole)] if whole else []
+    if rest:
+        pieces.append(f"{rest.numerator}/{rest.denominator}")
+    return " ".join(pieces) + "'"
+
+
+@dataclass(frozen=True)
+class RingSector:
+    """A blank that is a ring sector: radii in mm, angle in degrees, allowances included."""
+
+    outer_radius_mm: float
+    inner_radius_mm: float
+    angle_deg: float
+
+    def box_mm(self) -> tuple[float, float]:
+        """Length along the axis and width across it of the box around the sector.
+
+        >>> [round(v, 1) for v in RingSector(291.629, 43.879, 97.0583).box_mm()]
+        [262.6, 437.0]
+        """
+        half = math.radians(self.angle_deg) / 2.0
+        if half >= math.pi / 2.0:
+            return self.outer_radius_mm * (1.0 - math.cos(half)), 2.0 * self.outer_radius_mm
+        return (
+            self.outer_radius_mm - self.inner_radius_mm * math.cos(half),
+            2.0 * self.outer_radius_mm * math.sin(half),
+        )
+
+    def area_mm2(self) -> float:
+        """Area of the sector."""
+        return math.radians(self.angle_deg) / 2.0 * (self.outer_radius_mm**2 - self.inner_radius_mm**2)
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part as a flat blank. `length_mm` runs from mouth end to top end, `width_mm` across it, allowances included.
+
+    `finished_area_mm2` and `finished_mass_kg` are of the part without its allowances; `blank_area_mm2` and
+    `blank_mass_kg` of what is cut out of the sheet.
+    """
+
+    id: str
+    kind: str
+    alloy: str
+    length_mm: float
+    width_mm: float
+    thickness_mouth_mm: float
+    thickness_top_mm: float
+    tolerance_mm: float
+    turns_deg: tuple[int, ...]
+    sector: RingSector | None
+    finished_area_mm2: float
+    finished_mass_kg: float
+    blank_area_mm2: float
+    blank_mass_kg: float
+
+
+@dataclass(frozen=True)
+class Pipe:
+    """One pipe. Lengths in mm at the tuning temperature; `choir` is 1 for a simple rank.
+
+    `body_length_mm` is the sounding length by formula, `cut_length_mm` what the body is cut to before tuning; the
+    masses are of the finished parts.
+    """
+
+    id: str
+    rank: str
+    division: str
+    alloy: str
+    construction: str
+    key: int
+    note: str
+    choir: int
+    footage: Fraction
+    frequency_hz: float
+    diameter_mm: float
+    top_diameter_mm: float
+    half_tones: float
+    mouth_width_mm: float
+    cut_up_mm: float
+    body_length_mm: float
+    cut_length_mm: float
+    foot_length_mm: float
+    chimney_diameter_mm: float
+    chimney_length_mm: float
+    thickness_mouth_mm: float
+    thickness_top_mm: float
+    thickness_foot_mm: float
+    languid_thickness_mm: float
+    parts: tuple[Part, ...]
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass of all finished parts."""
+        return sum(part.finished_mass_kg for part in self.parts)

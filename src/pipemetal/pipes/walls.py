@@ -1,0 +1,151 @@
+"""Wall thickness: what the metal of a pipe should measure at its mouth and at its top.
+
+No published table could be read (J. G. Toepfer's is known to exist for 32' to 1/4', its values were not reachable), so the
+defaults here are placeholders, common practice, no source: a shop puts its own table in their place. That a wall is a
+function of diameter and metal rather than of note, that bodies thin a little toward the top and that feet are thicker
+than bodies is said in a French organ handbook (Weimar digital collections, lit39816/334) and a workshop report, both seen.
+"""
+
+from __future__ import annotations
+
+import bisect
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from pipemetal.errors import PipeError
+
+__all__ = ["DEFAULT_WALL", "GivenWall", "LanguidRule", "WallRule", "wall_tolerance_mm"]
+
+THICKNESS_RANGE_MM: Final = (0.2, 8.0)
+
+# Diameter (reference scale at 16', 8', ... 1/8' C) and wall of an open principal of 50 % tin.
+# Source: common practice, no source.
+PLACEHOLDER_TABLE: Final = (
+    (6.9, 0.35), (11.6, 0.38), (19.4, 0.43), (32.7, 0.50), (55.0, 0.62), (92.5, 0.80), (155.5, 1.10), (261.5, 1.50),
+)  # fmt: skip
+
+
+def _checked(thickness_mm: float, field: str) -> float:
+    low, high = THICKNESS_RANGE_MM
+    if not low <= thickness_mm <= high:
+        raise PipeError("is not a wall", field=field, value=thickness_mm, allowed=f"{low:g} to {high:g} mm")
+    return thickness_mm
+
+
+def wall_tolerance_mm(thickness_mm: float) -> float:
+    """How far a wall may lie from what is wanted: 0.05 mm and 0.03 mm more for every 1.1 mm (common practice, no source).
+
+    >>> round(wall_tolerance_mm(1.1), 3)
+    0.08
+    """
+    return 0.05 + 0.03 * thickness_mm / 1.1
+
+
+@dataclass(frozen=True)
+class WallRule:
+    """Wall over inner diameter by a table (straight in the logarithms between its rows, level past its ends).
+
+    The top is thinner by `natural_taper_mm_per_m` over the body, which is what a cast sheet gives of itself, but never
+    thinner than `least_top_ratio` of the mouth. `factor` scales the table for another metal.
+
+    >>> round(DEFAULT_WALL.mouth_mm(155.5), 2), round(DEFAULT_WALL.top_mm(1.1, 2000.0), 2)
+    (1.1, 0.9)
+    """
+
+    name: str
+    table: tuple[tuple[float, float], ...] = PLACEHOLDER_TABLE
+    factor: float = 1.0
+    natural_taper_mm_per_m: float = 0.10
+    least_top_ratio: float = 0.75
+    source: str = "common practice, no source"
+
+    def __post_init__(self) -> None:
+        if not self.table:
+            raise PipeError("is empty", field="table", allowed="pairs of diameter and wall in mm")
+        for (a, _), (b, _) in itertools.pairwise(self.table):
+            if b <= a:
+                raise PipeError(
+                    "has diameters out of order", field="table", value=b, allowed="each above the one before"
+                )
+        for diameter, thickness in self.table:
+            if not diameter > 0.0:
+                raise PipeError("has a diameter of nothing", field="table", value=diameter, allowed="above 0 mm")
+            _checked(thickness, "table")
+        for name, value, low, high in (
+            ("factor", self.factor, 0.3, 4.0),
+            ("natural_taper_mm_per_m", self.natural_taper_mm_per_m, 0.0, 1.0),
+            ("least_top_ratio", self.least_top_ratio, 0.3, 1.0),
+        ):
+            if not low <= value <= high:
+                raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
+
+    def mouth_mm(self, diameter_mm: float) -> float:
+        """Wall at the mouth for an inner diameter."""
+        diameters = [d for d, _ in self.table]
+        right = bisect.bisect_right(diameters, diameter_mm)
+        if right in (0, len(self.table)):
+            return _checked(self.table[min(right, len(self.table) - 1)][1] * self.factor, self.name)
+        (d0, t0), (d1, t1) = self.table[right - 1], self.table[right]
+        share = math.log(diameter_mm / d0) / math.log(d1 / d0)
+        return _checked(self.factor * t0 * (t1 / t0) ** share, self.name)
+
+    def top_mm(self, mouth_mm: float, length_mm: float) -> float:
+        """Wall at the top of a body of this length."""
+        return max(mouth_mm - self.natural_taper_mm_per_m * length_mm / 1000.0, mouth_mm * self.least_top_ratio)
+
+
+@dataclass(frozen=True)
+class GivenWall:
+    """The same wall for every pipe of the rank, given at mouth and top."""
+
+    thickness_mouth_mm: float
+    thickness_top_mm: float
+    name: str = "given"
+    source: str = "given by the organ file"
+
+    def __post_init__(self) -> None:
+        _checked(self.thickness_mouth_mm, "mouth_mm")
+        _checked(self.thickness_top_mm, "top_mm")
+
+    def mouth_mm(self, diameter_mm: float) -> float:
+        """Wall at the mouth."""
+        return self.thickness_mouth_mm
+
+    def top_mm(self, mouth_mm: float, length_mm: float) -> float:
+        """Wall at the top."""
+        return self.thickness_top_mm
+
+
+@dataclass(frozen=True)
+class LanguidRule:
+    """Languid thickness: a share of the diameter plus a fixed part, in steps that a shop keeps on the rack.
+
+    Common practice, no source: about 1.2 mm in small pipes, several mm in large ones.
+
+    >>> LanguidRule().thickness_mm(155.5), LanguidRule().thickness_mm(12.0)
+    (4.0, 1.5)
+    """
+
+    share: float = 0.018
+    fixed_mm: float = 1.0
+    step_mm: float = 0.5
+    least_mm: float = 1.0
+    most_mm: float = 5.0
+
+    def __post_init__(self) -> None:
+        for name, value, low, high in (
+            ("share", self.share, 0.0, 0.1), ("fixed_mm", self.fixed_mm, 0.0, 10.0), ("step_mm", self.step_mm, 0.05, 2.0),
+            ("least_mm", self.least_mm, 0.3, 8.0), ("most_mm", self.most_mm, self.least_mm, 12.0),
+        ):  # fmt: skip
+            if not low <= value <= high:
+                raise PipeError("is out of range", field=f"languid.{name}", value=value, allowed=f"{low:g} to {high:g}")
+
+    def thickness_mm(self, diameter_mm: float) -> float:
+        """Thickness of the languid of a pipe."""
+        steps = math.ceil((self.fixed_mm + self.share * diameter_mm) / self.step_mm - 1e-9)
+        return min(max(steps * self.step_mm, self.least_mm), self.most_mm)
+
+
+DEFAULT_WALL: Final = WallRule("placeholder")
