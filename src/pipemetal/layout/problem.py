@@ -1,0 +1,285 @@
+"""The placing problem: blanks to cut, rolls on the rack, and the sheets that may be cast."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipemetal.errors import LayoutError
+from pipemetal.sheets.checks import checked_number, checked_text
+from pipemetal.sheets.field import FloatArray
+
+__all__ = ["Blank", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
+
+Point = tuple[float, float]
+TURNS_DEG = (0, 90, 180, 270)
+# A bounding box is given to a few decimals beside its true shape: it may be out by this much.
+BOX_SLACK_MM = 0.05
+
+
+def _num(value: object, field: str, where: str, **limits: float) -> float:
+    return checked_number(value, field=field, where=where, error=LayoutError, **limits)
+
+
+@dataclass(frozen=True)
+class Sector:
+    """A ring sector: the development of a cone (a foot). Angle in degrees, radii in mm.
+
+    In its bounding box it lies symmetric about the length axis, the middle of its large arc touching the mouth end.
+
+    >>> Sector(341.132, 181.132, 2.9813).box_mm()[1] > 17.7
+    True
+    """
+
+    outer_radius_mm: float
+    inner_radius_mm: float
+    angle_deg: float
+
+    def box_mm(self) -> tuple[float, float]:
+        """Length and width in mm of the box about the sector."""
+        half = math.radians(self.angle_deg) / 2.0
+        inner_reach = self.inner_radius_mm if half < math.pi / 2.0 else self.outer_radius_mm
+        length = self.outer_radius_mm - inner_reach * math.cos(min(half, math.pi))
+        return length, 2.0 * self.outer_radius_mm * (math.sin(half) if half < math.pi / 2.0 else 1.0)
+
+    def area_mm2(self) -> float:
+        """True area in mm2."""
+        return math.radians(self.angle_deg) / 2.0 * (self.outer_radius_mm**2 - self.inner_radius_mm**2)
+
+
+@dataclass(frozen=True)
+class Blank:
+    """A flat blank and the thickness it wants.
+
+    `length_mm` runs from the mouth end to the top end; the wanted thickness runs straight from
+    `mouth_thickness_mm` to `top_thickness_mm` along it, and the metal may differ by `tolerance_mm` everywhere.
+    `turns_deg`: 0 mouth end at x, 180 mouth end at x + length; 90 and 270 (across the sheet, mouth end at y or
+    y + length) only for a blank of one thickness. `sector` or `outline` (corners (u, v): u from the mouth end along
+    the length, v across) give the true shape within the box of length by width.
+
+    >>> Blank("C1", "body", "A", 1200.0, 300.0, 1.0, 0.9, 0.06).area_mm2()
+    360000.0
+    """
+
+    id: str
+    kind: str
+    alloy: str
+    length_mm: float
+    width_mm: float
+    mouth_thickness_mm: float
+    top_thickness_mm: float
+    tolerance_mm: float
+    turns_deg: tuple[int, ...] = (0,)
+    sector: Sector | None = None
+    outline: tuple[Point, ...] | None = None
+
+    def __post_init__(self) -> None:
+        where = f"blank {self.id!r}"
+        for name in ("id", "kind", "alloy"):
+            checked_text(getattr(self, name), field=name, where=where, error=LayoutError)
+        for name in ("length_mm", "width_mm"):
+            _num(getattr(self, name), name, where, above=0.0, high=20000.0)
+        for name in ("mouth_thickness_mm", "top_thickness_mm"):
+            _num(getattr(self, name), name, where, above=0.0, high=30.0)
+        _num(self.tolerance_mm, "tolerance_mm", where, low=0.0, high=30.0)
+        if not self.turns_deg or len(set(self.turns_deg)) != len(self.turns_deg):
+            raise LayoutError("must name each turn once", field="turns_deg", value=self.turns_deg, where=where)
+        if any(turn not in TURNS_DEG for turn in self.turns_deg):
+            raise LayoutError(
+                "holds a turn that is unknown", field="turns_deg", value=self.turns_deg,
+                allowed="0, 90, 180, 270", where=where,
+            )  # fmt: skip
+        across = any(turn in (90, 270) for turn in self.turns_deg)
+        if across and abs(self.mouth_thickness_mm - self.top_thickness_mm) > 1e-9:
+            raise LayoutError(
+                "lay a tapered blank across the sheet", field="turns_deg", value=self.turns_deg,
+                allowed="90 and 270 for a blank of one thickness only", where=where,
+            )  # fmt: skip
+        self._check_shape(where)
+
+    def _check_shape(self, where: str) -> None:
+        if self.sector is not None and self.outline is not None:
+            raise LayoutError("has a sector and an outline; give one", field="outline", where=where)
+        if self.sector is not None:
+            s = self.sector
+            _num(s.outer_radius_mm, "sector.outer_radius_mm", where, above=0.0, high=1e6)
+            _num(s.inner_radius_mm, "sector.inner_radius_mm", where, low=0.0)
+            _num(s.angle_deg, "sector.angle_deg", where, above=0.0, high=360.0)
+            if s.inner_radius_mm >= s.outer_radius_mm:
+                raise LayoutError("is not below the outer radius", field="sector.inner_radius_mm", where=where)
+            box = s.box_mm()
+            if box[0] > self.length_mm + BOX_SLACK_MM or box[1] > self.width_mm + BOX_SLACK_MM:
+                raise LayoutError(
+                    "does not lie within length by width", field="sector", where=where,
+                    value=f"{box[0]:.2f} x {box[1]:.2f} mm", allowed=f"{self.length_mm:g} x {self.width_mm:g} mm",
+                )  # fmt: skip
+        if self.outline is not None:
+            _check_polygon(self.outline, "outline", where, self.length_mm, self.width_mm)
+
+    def area_mm2(self) -> float:
+        """True area in mm2: of the sector or outline where there is one, else of the rectangle."""
+        if self.sector is not None:
+            return self.sector.area_mm2()
+        return polygon_area_mm2(self.outline) if self.outline is not None else self.length_mm * self.width_mm
+
+
+@dataclass(frozen=True, eq=False)
+class LayoutRoll:
+    """A roll on the rack: its untrimmed rectangle, the trim taken off every edge, and its thickness.
+
+    `thickness_mm` has the shape (lines across, stations): lines evenly spaced from edge to edge, stations at
+    `stations_mm` from 0 to the length; bilinear between. `no_go` are polygons where nothing may lie, `outline` the
+    true edge of the sheet where it is not the rectangle (already trimmed; the trim is taken off the rectangle only).
+
+    >>> LayoutRoll("R1", "A", 2000.0, 600.0, 15.0, (0.0, 2000.0), np.full((3, 2), 0.8)).net_area_mm2()
+    1122900.0
+    """
+
+    id: str
+    alloy: str
+    length_mm: float
+    width_mm: float
+    trim_mm: float
+    stations_mm: tuple[float, ...]
+    thickness_mm: FloatArray
+    no_go: tuple[tuple[Point, ...], ...] = ()
+    outline: tuple[Point, ...] | None = None
+
+    def __post_init__(self) -> None:
+        where = f"roll {self.id!r}"
+        for name in ("id", "alloy"):
+            checked_text(getattr(self, name), field=name, where=where, error=LayoutError)
+        length = _num(self.length_mm, "length_mm", where, above=0.0, high=20000.0)
+        width = _num(self.width_mm, "width_mm", where, above=0.0, high=20000.0)
+        _num(self.trim_mm, "trim_mm", where, low=0.0)
+        if 2.0 * self.trim_mm >= min(length, width):
+            raise LayoutError("leaves nothing of the sheet", field="trim_mm", value=self.trim_mm, where=where)
+        stations = tuple(_num(s, "stations_mm", where) for s in self.stations_mm)
+        if len(stations) < 2 or any(b <= a for a, b in itertools.pairwise(stations)):
+            raise LayoutError("must rise from station to station, two at least", field="stations_mm", where=where)
+        if abs(stations[0]) > 1e-6 or abs(stations[-1] - length) > 1e-6:
+            raise LayoutError(
+                "must run from 0 to the length of the roll", field="stations_mm", value=(stations[0], stations[-1]),
+                allowed=f"0 to {length:g}", where=where,
+            )  # fmt: skip
+        try:
+            grid = np.array(self.thickness_mm, dtype=float)
+        except (TypeError, ValueError):
+            raise LayoutError("must be a full table of numbers", field="thickness_mm", where=where) from None
+        if grid.ndim != 2 or grid.shape[0] < 1 or grid.shape[1] != len(stations):
+            raise LayoutError(
+                "must be lines across by stations along", field="thickness_mm", value=grid.shape,
+                allowed=f"(lines, {len(stations)})", where=where,
+            )  # fmt: skip
+        if not np.all(np.isfinite(grid)) or grid.min() <= 0.0 or grid.max() > 30.0:
+            raise LayoutError(
+                "holds a thickness that cannot be", field="thickness_mm", allowed="above 0 to 30", where=where
+            )
+        grid.flags.writeable = False
+        object.__setattr__(self, "thickness_mm", grid)
+        object.__setattr__(self, "stations_mm", stations)
+        for polygon in self.no_go:
+            _check_polygon(polygon, "no_go", where, None, None)
+        if self.outline is not None:
+            _check_polygon(self.outline, "outline", where, length, width)
+
+    def net_area_mm2(self) -> float:
+        """Area in mm2 inside the trim (no-go areas and a cut outline not taken off)."""
+        return (self.length_mm - 2.0 * self.trim_mm) * (self.width_mm - 2.0 * self.trim_mm)
+
+
+@dataclass(frozen=True)
+class Castable:
+    """What the shop can cast. `alloys` None: every alloy that the blanks ask for.
+
+    Lengths and widths are those of the sheet before its edges are trimmed, chosen in steps from the least upwards
+    (the greatest is always a choice too). The thickness runs straight from one end to the other, both ends within
+    `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`.
+
+    >>> Castable(max_width_mm=900.0, max_length_mm=4000.0).max_taper_mm_m
+    0.15
+    """
+
+    alloys: tuple[str, ...] | None = None
+    min_width_mm: float = 300.0
+    max_width_mm: float = 1000.0
+    width_step_mm: float = 50.0
+    min_length_mm: float = 1000.0
+    max_length_mm: float = 5000.0
+    length_step_mm: float = 100.0
+    min_thickness_mm: float = 0.3
+    max_thickness_mm: float = 4.0
+    max_taper_mm_m: float = 0.15
+    trim_mm: float = 15.0
+    max_sheets: int = 200
+
+    def __post_init__(self) -> None:
+        where = "castable"
+        for low, high in (("min_width_mm", "max_width_mm"), ("min_length_mm", "max_length_mm"),
+                          ("min_thickness_mm", "max_thickness_mm")):  # fmt: skip
+            least = _num(getattr(self, low), low, where, above=0.0, high=20000.0)
+            _num(getattr(self, high), high, where, low=least, high=20000.0)
+        _num(self.width_step_mm, "width_step_mm", where, above=0.0)
+        _num(self.length_step_mm, "length_step_mm", where, above=0.0)
+        _num(self.max_taper_mm_m, "max_taper_mm_m", where, low=0.0, high=10.0)
+        _num(self.trim_mm, "trim_mm", where, low=0.0)
+        if 2.0 * self.trim_mm >= min(self.min_width_mm, self.min_length_mm):
+            raise LayoutError("leaves nothing of the least sheet", field="trim_mm", value=self.trim_mm, where=where)
+        if self.max_sheets < 0:
+            raise LayoutError("is negative", field="max_sheets", value=self.max_sheets, where=where)
+
+
+@dataclass(frozen=True)
+class LayoutProblem:
+    """Blanks, rolls, what may be cast (or None), and the kerf that must stay between two neighbours.
+
+    Raises: LayoutError for an id used twice or a number out of its range.
+
+    >>> LayoutProblem((), (), None, 1.0).kerf_mm
+    1.0
+    """
+
+    blanks: tuple[Blank, ...]
+    rolls: tuple[LayoutRoll, ...]
+    castable: Castable | None = None
+    kerf_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        _num(self.kerf_mm, "kerf_mm", "problem", low=0.0, high=100.0)
+        for what, things in (("blank", self.blanks), ("roll", self.rolls)):
+            seen: set[str] = set()
+            for thing in things:
+                if thing.id in seen:
+                    raise LayoutError("is used twice", field="id", value=thing.id, where=f"{what}s")
+                seen.add(thing.id)
+
+
+def polygon_area_mm2(points: tuple[Point, ...]) -> float:
+    """Area of a simple polygon in mm2 (shoelace).
+
+    >>> polygon_area_mm2(((0.0, 0.0), (2.0, 0.0), (2.0, 1.0)))
+    1.0
+    """
+    total = 0.0
+    for (x0, y0), (x1, y1) in zip(points, points[1:] + points[:1], strict=True):
+        total += x0 * y1 - x1 * y0
+    return abs(total) / 2.0
+
+
+def _check_polygon(
+    points: tuple[Point, ...], field: str, where: str, length: float | None, width: float | None
+) -> None:
+    if len(points) < 3:
+        raise LayoutError("needs three corners at least", field=field, value=len(points), where=where)
+    for x, y in points:
+        _num(x, field, where)
+        _num(y, field, where)
+        outside_x = length is not None and not -BOX_SLACK_MM <= x <= length + BOX_SLACK_MM
+        outside_y = width is not None and not -BOX_SLACK_MM <= y <= width + BOX_SLACK_MM
+        if outside_x or outside_y:
+            raise LayoutError("has a corner outside length by width", field=field, value=(x, y), where=where)
+    if polygon_area_mm2(points) <= 0.0:
+        raise LayoutError("has no area", field=field, where=where)

@@ -1,0 +1,61 @@
+"""Gauge readings of a sheet, and why one of them may be left out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipemetal.errors import SheetError
+from pipemetal.sheets.checks import checked_number
+
+__all__ = ["LeftOut", "Reading", "checked_readings"]
+
+FEWEST_READINGS, MOST_READINGS = 6, 2000
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One gauge reading: where (x along, y across, from the corner of the untrimmed sheet) and how thick.
+
+    >>> Reading(100.0, 50.0, 1.12).thickness_mm
+    1.12
+    """
+
+    x_mm: float
+    y_mm: float
+    thickness_mm: float
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A reading that the fit did not trust: its number in the list given (from 0), itself, and why.
+
+    >>> LeftOut(3, Reading(0.0, 0.0, 10.1), "ten-fold").index
+    3
+    """
+
+    index: int
+    reading: Reading
+    reason: str
+
+
+def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: float) -> tuple[Reading, ...]:
+    """The readings, each within the sheet and above nought, or the error that names the first that is not.
+
+    Raises: SheetError.
+
+    >>> len(checked_readings([Reading(10.0 * k, 20.0, 1.0) for k in range(6)], 1000.0, 600.0))
+    6
+    """
+    if len(readings) < FEWEST_READINGS:
+        raise SheetError(
+            "are too few for a field", field="readings", value=len(readings), allowed=f"{FEWEST_READINGS} or more"
+        )
+    if len(readings) > MOST_READINGS:
+        raise SheetError("are too many", field="readings", value=len(readings), allowed=f"at most {MOST_READINGS}")
+    for number, reading in enumerate(readings, start=1):
+        where = f"reading {number}"
+        checked_number(reading.x_mm, field="x_mm", low=0.0, high=length_mm, where=where)
+        checked_number(reading.y_mm, field="y_mm", low=0.0, high=width_mm, where=where)
+        checked_number(reading.thickness_mm, field="thickness_mm", above=0.0, where=where)
+    return tuple(readings)
