@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from fractions import Fraction
 
@@ -74,7 +75,7 @@ def test_every_pipe_of_a_rank_can_be_made(kind: str, deviation: float, footage: 
     )  # fmt: skip
     pipes = rank_pipes(Organ("O", Pitch(), (rank,)), rank, lambda _: 9.0)
     assert len(pipes) == 56
-    for lower, upper in zip(pipes, pipes[1:], strict=False):
+    for lower, upper in itertools.pairwise(pipes):
         assert upper.diameter_mm < lower.diameter_mm
         assert upper.body_length_mm < lower.body_length_mm
     for pipe in pipes:
