@@ -1,0 +1,153 @@
+"""Lots: pigs, ingots, scrap and master alloys on the floor, with what is known of their metal."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pipemetal.alloys.composition import ELEMENTS, Composition
+from pipemetal.errors import MeltError
+
+__all__ = ["LOT_KINDS", "Heel", "LossModel", "Lot", "take_from"]
+
+LOT_KINDS: Final = ("pig", "ingot", "master", "scrap", "shavings", "buy")
+NEW_METAL: Final = ("pig", "master", "buy")
+"""Kinds that count as new metal; ingots of the shop's own, scrap and shavings are remelt."""
+
+
+@dataclass(frozen=True)
+class Lot:
+    """One lot. `piece_kg` is the mass of one piece where only whole pieces are charged, None where it can be divided.
+
+    `uncertainty_wt_pct` is the 95 % half-width of each element's percentage: what the analysis, or sorting by eye, does
+    not know. `price_per_kg` is in the shop's currency; a lot of the shop's own scrap has the value it would fetch.
+
+    >>> Lot("L1", "pig", Composition.parse("Sn 100"), 200.0, piece_kg=25.0).pieces
+    8
+    """
+
+    id: str
+    kind: str
+    composition: Composition
+    mass_kg: float
+    piece_kg: float | None = None
+    uncertainty_wt_pct: tuple[tuple[str, float], ...] = ()
+    price_per_kg: float = 0.0
+    analysed: bool = True
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        where = f"lot {self.id!r}"
+        if not self.id.strip():
+            raise MeltError("is empty", field="id", where="lot")
+        if self.kind not in LOT_KINDS:
+            raise MeltError(
+                "is not a kind of lot", field="kind", value=self.kind, allowed=", ".join(LOT_KINDS), where=where
+            )
+        if not (math.isfinite(self.mass_kg) and 0.0 < self.mass_kg <= 100_000.0):
+            raise MeltError(
+                "is not a mass", field="mass_kg", value=self.mass_kg, allowed="above 0 to 100000 kg", where=where
+            )
+        if self.piece_kg is not None and not (math.isfinite(self.piece_kg) and 0.05 <= self.piece_kg <= 2000.0):
+            raise MeltError(
+                "is not a piece", field="piece_kg", value=self.piece_kg, allowed="0.05 to 2000 kg", where=where
+            )
+        if self.piece_kg is not None and self.piece_kg > self.mass_kg * 1.0001:
+            raise MeltError(
+                "is heavier than the whole lot", field="piece_kg", value=self.piece_kg, allowed=f"up to {self.mass_kg:g} kg",
+                where=where,
+            )  # fmt: skip
+        if not (math.isfinite(self.price_per_kg) and 0.0 <= self.price_per_kg <= 10_000.0):
+            raise MeltError(
+                "is not a price", field="price_per_kg", value=self.price_per_kg, allowed="0 to 10000", where=where
+            )
+        for element, half in self.uncertainty_wt_pct:
+            if element not in ELEMENTS:
+                raise MeltError("is not an element of pipe metal", field="uncertainty", value=element, where=where)
+            if not (math.isfinite(half) and 0.0 <= half <= 50.0):
+                raise MeltError(
+                    "is not a half-width",
+                    field=f"uncertainty of {element}",
+                    value=half,
+                    allowed="0 to 50 %",
+                    where=where,
+                )
+
+    @property
+    def pieces(self) -> int:
+        """Whole pieces in stock; nought for a divisible lot."""
+        return int(self.mass_kg / self.piece_kg + 1e-6) if self.piece_kg else 0
+
+    @property
+    def is_new_metal(self) -> bool:
+        """Whether charging it counts as new metal rather than remelt."""
+        return self.kind in NEW_METAL
+
+    def half_width_wt_pct(self, element: str) -> float:
+        """95 % half-width of one element's percentage."""
+        return dict(self.uncertainty_wt_pct).get(element, 0.0)
+
+
+@dataclass(frozen=True)
+class Heel:
+    """Metal of known composition that stays in the pot between two melts."""
+
+    mass_kg: float
+    composition: Composition
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.mass_kg) and self.mass_kg >= 0.0):
+            raise MeltError("is not a mass", field="heel.mass_kg", value=self.mass_kg, allowed="0 kg or more")
+
+
+@dataclass(frozen=True)
+class LossModel:
+    """What is skimmed off as dross, by kind of lot, and how much of the dross is oxide.
+
+    Skimmed dross is mostly metal; its oxide is tin's as long as there is tin (SnO2, 78.8 % Sn by mass), lead's otherwise
+    (PbO, 92.8 % Pb). Shares are of the mass charged.
+
+    Sources: 90 % metal in skimmed dross, review of drossing in agitated pots; 0.5 to 2 % for clean ingots and 3 to 5 % for
+    thin scrap: common practice, no source. A shop must fit its own.
+    """
+
+    dross_share: tuple[tuple[str, float], ...] = (
+        ("pig", 0.008), ("ingot", 0.008), ("master", 0.010), ("buy", 0.008), ("scrap", 0.015), ("shavings", 0.040),
+    )  # fmt: skip
+    oxide_share: float = 0.10
+
+    def __post_init__(self) -> None:
+        for kind, share in self.dross_share:
+            if kind not in LOT_KINDS or not 0.0 <= share <= 0.3:
+                raise MeltError("is not a share of dross", field=f"dross.{kind}", value=share, allowed="0 to 0.3")
+        if not 0.0 <= self.oxide_share <= 1.0:
+            raise MeltError("is not a share", field="oxide_share", value=self.oxide_share, allowed="0 to 1")
+
+    def kept_kg_per_kg(self, lot: Lot, *, tin_present: bool) -> tuple[float, ...]:
+        """Mass of each element that stays in the melt for a kilogram charged, in the order of ELEMENTS.
+
+        A kilogram of lead charged into a melt with tin keeps less than nothing of tin: the melt's tin pays for its dross.
+
+        >>> kept = LossModel().kept_kg_per_kg(Lot("p", "pig", Composition.parse("Pb 100"), 50.0), tin_present=True)
+        >>> round(kept[0], 4), round(kept[1], 6)
+        (0.9928, -0.00063)
+        """
+        dross = dict(self.dross_share).get(lot.kind, 0.01)
+        kept = [fraction * (1.0 - dross * (1.0 - self.oxide_share)) for fraction in lot.composition.fractions]
+        oxide = dross * self.oxide_share
+        victim, share = ("Sn", 0.788) if tin_present else ("Pb", 0.928)
+        kept[ELEMENTS.index(victim)] -= share * oxide
+        return tuple(kept)
+
+
+def take_from(lots: tuple[Lot, ...], taken_kg: dict[str, float]) -> tuple[Lot, ...]:
+    """The stock that is left when these masses have gone into the pot; used-up lots drop out."""
+    rest = []
+    for lot in lots:
+        left = lot.mass_kg - taken_kg.get(lot.id, 0.0)
+        if left < -1e-6:
+            raise MeltError("is charged beyond its stock", field="mass_kg", value=-left, where=f"lot {lot.id!r}")
+        if left > max(1e-6, (lot.piece_kg or 0.0) * 0.999):
+            rest.append(replace(lot, mass_kg=left))
+    return tuple(rest)
