@@ -101,7 +101,7 @@ def charge(
     >>> recipe = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
     >>> answer = charge(ChargeRequest("M1", recipe, 100.0, 450.0), lots)
     >>> answer.blockages[0].element, answer.missing_kg
-    ('Sn', (('Sn', 25.0),))
+    ('Sn', (('Sn', 26.0),))
     """
     model = losses or LossModel()
     found = solve_charges(
