@@ -1,0 +1,158 @@
+"""Strict reading of CSV tables: headings with units, rows that know their number, decimal commas where the table has them.
+
+Comma, semicolon or tab separate the columns; with semicolons or tabs a decimal comma is read as such. A heading ends in
+its unit (`length_mm`, `length_in`, `mass_lb`); a sheet in inches is read as well as one in millimetres.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from pipemetal.errors import FileFormatError
+from pipemetal.files.toml_table import read_text
+from pipemetal.units import LENGTH_MM, MASS_KG, parse_number
+
+__all__ = ["CsvRow", "CsvTable", "read_csv"]
+
+MAX_ROWS = 200_000
+_FACTORS = {
+    "mm": {unit: LENGTH_MM[unit] for unit in ("mm", "cm", "m", "in")},
+    "kg": {unit: MASS_KG[unit] for unit in ("kg", "g", "lb")},
+}
+
+
+class CsvRow:
+    """One row, with its place in the file."""
+
+    def __init__(self, table: CsvTable, line: int, cells: dict[str, str]) -> None:
+        self.table, self.line, self.cells = table, line, cells
+
+    @property
+    def where(self) -> str:
+        """File and row."""
+        return f"{self.table.name} row {self.line}"
+
+    def error(self, problem: str, field: str, value: object = None, allowed: str = "") -> FileFormatError:
+        """An error in this row."""
+        return FileFormatError(problem, field=field, value=value, allowed=allowed, where=self.where)
+
+    def text(self, column: str, default: str | None = None) -> str:
+        """A text; empty only where there is a default."""
+        value = self.cells.get(column, "").strip()
+        if not value:
+            if default is None:
+                raise self.error("is empty", column)
+            return default
+        return value
+
+    def number(self, column: str, low: float, high: float) -> float:
+        """A number in the unit that the column's name ends in, between two limits."""
+        value = self.maybe_number(column, low, high)
+        if value is None:
+            raise self.error("is empty", column, allowed=f"{low:g} to {high:g}")
+        return value
+
+    def maybe_number(self, column: str, low: float, high: float) -> float | None:
+        """A number, or None where the cell is empty or the column is not there."""
+        heading, factor = self.table.heading_for(column)
+        text = self.cells.get(heading, "").strip() if heading else ""
+        if not text or heading is None:
+            return None
+        if not self.table.decimal_comma and "," in text:
+            raise self.error("has a comma in a table separated by commas", heading, text, "a decimal point")
+        try:
+            value = float(text.replace(",", ".")) if self.table.decimal_comma else parse_number(text, field=heading)
+        except ValueError:
+            raise self.error("is not a number", heading, text, "digits, no unit: the heading names it") from None
+        if not math.isfinite(value):
+            raise self.error("is not a number", heading, text)
+        value *= factor
+        if column.endswith("_c") and heading.endswith("_f"):
+            value = (value - 32.0) / 1.8
+        if not low <= value <= high:
+            raise self.error("is out of range", heading, text, f"{low:g} to {high:g} {column.rsplit('_', 1)[-1]}")
+        return value
+
+
+class CsvTable:
+    """A table with its headings checked."""
+
+    def __init__(self, name: str, headings: list[str], rows: list[tuple[int, list[str]]], decimal_comma: bool) -> None:
+        self.name, self.headings, self.decimal_comma = name, headings, decimal_comma
+        self._rows = rows
+
+    def heading_for(self, column: str) -> tuple[str | None, float]:
+        """The heading that carries a column, and the factor to its unit."""
+        if column in self.headings:
+            return column, 1.0
+        base, _, unit = column.rpartition("_")
+        for other, factor in _FACTORS.get(unit, {}).items():
+            if f"{base}_{other}" in self.headings:
+                return f"{base}_{other}", factor / _FACTORS[unit][unit]
+        if unit == "c" and f"{base}_f" in self.headings:
+            return f"{base}_f", 1.0
+        return None, 1.0
+
+    def check(self, required: Sequence[str], optional: Sequence[str] = (), prefixes: Sequence[str] = ()) -> None:
+        """Refuse missing, unknown and doubled headings."""
+        allowed = ", ".join([*required, *optional, *(f"{p}..." for p in prefixes)])
+        for heading in self.headings:
+            if self.headings.count(heading) > 1:
+                raise FileFormatError("stands twice in the headings", field=heading, where=self.name)
+        carried = {self.heading_for(column)[0] for column in (*required, *optional)}
+        for column in required:
+            if self.heading_for(column)[0] is None:
+                raise FileFormatError("is a missing column", field=column, where=self.name, allowed=allowed)
+        for heading in self.headings:
+            if heading not in carried and not heading.startswith(tuple(prefixes) or ("\0",)):
+                close = difflib.get_close_matches(heading, [*required, *optional], 1)
+                hint = f"; did you mean {close[0]!r}?" if close else ""
+                raise FileFormatError(
+                    f"is not a column of this table{hint}", field=heading, where=self.name, allowed=allowed
+                )
+
+    def __iter__(self) -> Iterator[CsvRow]:
+        for number, cells in self._rows:
+            yield CsvRow(self, number, dict(zip(self.headings, cells, strict=True)))
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+
+def read_csv(path: Path) -> CsvTable:
+    """A CSV file as a table; lines that begin with # and empty lines are passed over.
+
+    Errors: FileFormatError for a file that is missing, empty, has no rows, or a row with too many or too few cells.
+    """
+    lines = read_text(path).splitlines()
+    kept = [(i, line) for i, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
+    if not kept:
+        raise FileFormatError("is empty", where=path.name, allowed="a line of headings and at least one row")
+    first = kept[0][1]
+    delimiter = max((",", ";", "\t"), key=first.count)
+    reader = csv.reader(io.StringIO("\n".join(line for _, line in kept)), delimiter=delimiter, strict=True)
+    rows: list[tuple[int, list[str]]] = []
+    headings: list[str] = []
+    try:
+        for index, cells in enumerate(reader):
+            number = kept[min(reader.line_num, len(kept)) - 1][0]
+            if index == 0:
+                headings = [cell.strip() for cell in cells]
+                continue
+            if len(rows) >= MAX_ROWS:
+                raise FileFormatError("has too many rows", where=path.name, allowed=f"up to {MAX_ROWS}")
+            if len(cells) != len(headings):
+                raise FileFormatError(
+                    f"has {len(cells)} cells where the headings have {len(headings)}", where=f"{path.name} row {number}"
+                )
+            rows.append((number, cells))
+    except csv.Error as error:
+        raise FileFormatError(f"is not a CSV table: {error}", where=path.name) from None
+    if not rows:
+        raise FileFormatError("has headings but no rows", where=path.name)
+    return CsvTable(path.name, headings, rows, delimiter != ",")

@@ -1,0 +1,75 @@
+"""Lots: `lots.csv`, the pigs, ingots, scrap and master alloys on the floor."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from pipemetal.alloys.composition import ELEMENTS, Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import InputError
+from pipemetal.files.csv_table import CsvRow, read_csv
+from pipemetal.melts.lots import LOT_KINDS, Lot
+
+__all__ = ["SORTED_BY_EYE", "read_lots"]
+
+SORTED_BY_EYE = (("Sn", 3.0), ("Sb", 0.4), ("Bi", 0.2), ("Cu", 0.1))
+"""95 % half-widths of scrap that is sorted by alloy but not analysed (common practice, no source)."""
+
+
+def read_lots(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
+    """The lots that can be charged, and the ids of those that cannot because nothing is known of their metal.
+
+    Columns: `id`, `kind`, `mass_kg`, and optionally `composition` (as `Sn 50 Pb bal`), `alloy` (sorted by eye: the
+    recipe's target, widely unsure), `piece_kg` (only whole pieces are charged), `plus_minus_Sn` ... (95 % half-widths in
+    percent by mass), `price_per_kg`, `note`.
+
+    Errors: FileFormatError, MeltError, AlloyError with file and row.
+    """
+    table = read_csv(path)
+    table.check(
+        ["id", "kind", "mass_kg"],
+        ["composition", "alloy", "piece_kg", "price_per_kg", "note", *(f"plus_minus_{e}" for e in ELEMENTS)],
+    )
+    lots: list[Lot] = []
+    unknown: list[str] = []
+    seen: dict[str, int] = {}
+    for row in table:
+        lot_id = row.text("id")
+        if lot_id in seen:
+            raise row.error(f"is used already in row {seen[lot_id]}", "id", lot_id)
+        seen[lot_id] = row.line
+        lot = _lot(row, lot_id, recipes)
+        if lot is None:
+            unknown.append(lot_id)
+        else:
+            lots.append(lot)
+    return tuple(lots), tuple(unknown)
+
+
+def _lot(row: CsvRow, lot_id: str, recipes: Mapping[str, Recipe]) -> Lot | None:
+    text, alloy = row.text("composition", ""), row.text("alloy", "")
+    kind = row.text("kind")
+    if kind not in LOT_KINDS:
+        raise row.error("is not a kind of lot", "kind", kind, ", ".join(LOT_KINDS))
+    mass = row.number("mass_kg", 0.001, 100_000.0)
+    piece = row.maybe_number("piece_kg", 0.05, 2000.0)
+    price = row.maybe_number("price_per_kg", 0.0, 10_000.0) or 0.0
+    stated = []
+    for element in ELEMENTS:
+        half = row.maybe_number(f"plus_minus_{element}", 0.0, 50.0)
+        if half is not None:
+            stated.append((element, half))
+    unsure: tuple[tuple[str, float], ...] = tuple(stated)
+    if alloy and alloy not in recipes:
+        raise row.error("is not a recipe of this shop", "alloy", alloy, ", ".join(recipes))
+    try:
+        if text:
+            composition = Composition.parse(text)
+        elif alloy:
+            composition, unsure = recipes[alloy].target, unsure or SORTED_BY_EYE
+        else:
+            return None
+        return Lot(lot_id, kind, composition, mass, piece, unsure, price, bool(text), row.text("note", ""))
+    except InputError as error:
+        raise error.at(row.where) from None

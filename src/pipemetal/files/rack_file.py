@@ -1,0 +1,120 @@
+"""The rack: `rack.csv` with one row for a roll or remnant, and `readings.csv` with its gauge readings beside it."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import FileFormatError, InputError
+from pipemetal.files.csv_table import CsvRow, read_csv
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.readings import Reading
+from pipemetal.sheets.roll import Roll
+
+__all__ = ["read_rack", "read_readings"]
+
+FitField = Callable[..., ThicknessField]
+
+
+def read_readings(path: Path) -> dict[str, list[Reading]]:
+    """Gauge readings by roll. Columns: `roll`, `x_mm` (along), `y_mm` (across), `thickness_mm`.
+
+    A reading more than four times its roll's median, or less than a quarter of it, is a slip of the decimal point and is
+    refused; smaller misreadings are left to the fit, which leaves them out and names them.
+
+    Errors: FileFormatError with file and row.
+    """
+    table = read_csv(path)
+    table.check(["roll", "x_mm", "y_mm", "thickness_mm"], ["note"])
+    readings: dict[str, list[Reading]] = defaultdict(list)
+    for row in table:
+        readings[row.text("roll")].append(
+            Reading(
+                row.number("x_mm", 0.0, 20_000.0),
+                row.number("y_mm", 0.0, 20_000.0),
+                row.number("thickness_mm", 0.02, 60.0),
+            )
+        )
+    return dict(readings)
+
+
+def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | None = None) -> tuple[Roll, ...]:
+    """All rolls of a rack; `path` is the CSV or the folder that holds `rack.csv` and `readings.csv`.
+
+    Columns: `id`, `alloy`, `length_mm`, `width_mm`, and optionally `trim_mm` (15), `place`, `parent`, `cast`, `note`,
+    `outline` and `no_go` (corners as `x y, x y, x y`, several areas separated by |), and for a roll without readings
+    `thickness_start_mm` and `thickness_end_mm`.
+
+    Errors: FileFormatError, SheetError with file and row; a roll without any thickness, readings of an unknown roll.
+    """
+    from pipemetal.sheets.fit import fit_field
+
+    if path.is_dir():
+        path = path / "rack.csv"
+    table = read_csv(path)
+    table.check(
+        ["id", "alloy", "length_mm", "width_mm"],
+        ["trim_mm", "place", "parent", "cast", "note", "outline", "no_go", "thickness_start_mm", "thickness_end_mm"],
+    )
+    beside = readings_path or path.parent / "readings.csv"
+    readings = read_readings(beside) if readings_path or beside.exists() else {}
+    rolls: list[Roll] = []
+    seen: dict[str, int] = {}
+    for row in table:
+        roll_id = row.text("id")
+        if roll_id in seen:
+            raise row.error(f"is used already in row {seen[roll_id]}", "id", roll_id)
+        seen[roll_id] = row.line
+        rolls.append(_roll(row, roll_id, recipes, readings.get(roll_id, []), beside.name, fit_field))
+    for roll_id in readings:
+        if roll_id not in seen:
+            raise FileFormatError(
+                "is not on the rack", field="roll", value=roll_id, where=beside.name, allowed=f"an id of {path.name}"
+            )
+    return tuple(rolls)
+
+
+def _roll(
+    row: CsvRow, roll_id: str, recipes: Mapping[str, Recipe], readings: list[Reading], readings_name: str, fit: FitField
+) -> Roll:
+    alloy = row.text("alloy")
+    if alloy not in recipes:
+        raise row.error("is not a recipe of this shop", "alloy", alloy, ", ".join(recipes))
+    length, width = row.number("length_mm", 50.0, 20_000.0), row.number("width_mm", 30.0, 3000.0)
+    trim = row.maybe_number("trim_mm", 0.0, 200.0)
+    start, end = row.maybe_number("thickness_start_mm", 0.1, 20.0), row.maybe_number("thickness_end_mm", 0.1, 20.0)
+    try:
+        if readings:
+            field = fit(readings, length, width)
+        elif start is not None:
+            field = ThicknessField.from_grid(
+                [0.0, length], [[start, end if end is not None else start]], width_mm=width
+            )
+        else:
+            raise row.error("has no thickness", "id", roll_id, f"readings in {readings_name} or thickness_start_mm")
+        outline = _polygons(row, "outline")
+        if len(outline) > 1:
+            raise row.error("has more than one outline", "outline")
+        return Roll(
+            roll_id, alloy, length, width, 15.0 if trim is None else trim, field, outline=outline[0] if outline else None,
+            no_go=tuple(_polygons(row, "no_go")), place=row.text("place", ""), parent=row.text("parent", "") or None,
+        )  # fmt: skip
+    except FileFormatError:
+        raise
+    except InputError as error:
+        raise error.at(f"{row.where}, roll {roll_id!r}") from None
+
+
+def _polygons(row: CsvRow, column: str) -> list[tuple[tuple[float, float], ...]]:
+    text = row.text(column, "")
+    areas = []
+    for area in filter(None, (part.strip() for part in text.split("|"))):
+        numbers = re.findall(r"-?\d+(?:\.\d+)?", area)
+        if not re.fullmatch(r"[-\d.\s,;]+", area) or len(numbers) % 2 or len(numbers) < 6:
+            raise row.error("is not a list of corners", column, area, "x y, x y, x y in mm, areas separated by |")
+        values = [float(n) for n in numbers]
+        areas.append(tuple(zip(values[::2], values[1::2], strict=True)))
+    return areas

@@ -1,0 +1,48 @@
+"""Recipes: `recipes.toml`, the metals of a shop with a window on every element."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pipemetal.alloys.composition import ELEMENTS, Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import InputError
+from pipemetal.files.toml_table import TomlTable, read_toml
+
+__all__ = ["read_recipes"]
+
+
+def read_recipes(path: Path) -> dict[str, Recipe]:
+    """All recipes of a file, by name.
+
+    [recipe.spotted]
+    target = "Sn 50 Sb 0.3 Pb bal"
+    Sn = [49, 51]          # lowest and highest percent by mass
+    Sb = [0, 0.6]
+
+    Errors: FileFormatError, AlloyError.
+    """
+    top = read_toml(path)
+    recipes = {name: _recipe(name, table) for name, table in top.named_tables("recipe").items()}
+    top.finish()
+    if not recipes:
+        raise top.error("is missing", "recipe", allowed="at least one table [recipe.name]")
+    return recipes
+
+
+def _recipe(name: str, table: TomlTable) -> Recipe:
+    target = table.text("target")
+    note = table.text("note", "")
+    windows = []
+    for element in ELEMENTS:
+        window = table.array(element, None)
+        if window is None:
+            continue
+        if len(window) != 2 or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in window):
+            raise table.error("is not a window", element, window, "[lowest, highest] percent by mass")
+        windows.append((element, float(window[0]), float(window[1])))
+    table.finish()
+    try:
+        return Recipe(name, Composition.parse(target), tuple(windows), note)
+    except InputError as error:
+        raise error.at(table.where) from None

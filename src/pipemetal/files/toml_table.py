@@ -1,0 +1,218 @@
+"""Strict reading of TOML: every key is asked for once, what was not asked for is an error that names what is allowed."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from pipemetal import units
+from pipemetal.errors import FileFormatError, InputError
+
+__all__ = ["TomlTable", "read_toml"]
+
+MAX_BYTES = 5_000_000
+
+
+def read_toml(path: Path) -> TomlTable:
+    """The top table of a TOML file.
+
+    Errors: FileFormatError for a file that is missing, too large, not text, empty or not TOML (with its line).
+    """
+    text = read_text(path)
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FileFormatError(f"is not TOML: {error}", where=path.name) from None
+    if not data:
+        raise FileFormatError("is empty", where=path.name)
+    return TomlTable(data, path.name)
+
+
+def read_text(path: Path) -> str:
+    """The text of a file of reasonable size, UTF-8 with or without a byte order mark."""
+    try:
+        size = path.stat().st_size
+        if not path.is_file():
+            raise FileFormatError("is a folder, a file is wanted", where=str(path))
+        if size > MAX_BYTES:
+            raise FileFormatError("is too large", where=path.name, value=f"{size} bytes", allowed=f"up to {MAX_BYTES}")
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise FileFormatError("does not exist", where=str(path)) from None
+    except PermissionError:
+        raise FileFormatError("cannot be read: permission denied", where=str(path)) from None
+    except UnicodeDecodeError:
+        raise FileFormatError("is not UTF-8 text", where=path.name) from None
+
+
+class TomlTable:
+    """One table of a TOML file with its place in the file; `finish()` refuses keys that nobody asked for."""
+
+    def __init__(self, data: dict[str, Any], where: str) -> None:
+        self.data, self.where = data, where
+        self._known: list[str] = []
+
+    def __contains__(self, key: str) -> bool:
+        return key in self.data
+
+    def _take(self, key: str) -> Any:
+        if key not in self._known:
+            self._known.append(key)
+        return self.data.get(key)
+
+    def error(self, problem: str, key: str, value: object = None, allowed: str = "") -> FileFormatError:
+        """An error at a key of this table."""
+        return FileFormatError(problem, field=key, value=value, allowed=allowed, where=self.where)
+
+    def _required(self, key: str, default: Any, what: str) -> Any:
+        value = self._take(key)
+        if value is None:
+            if default is ...:
+                raise self.error("is missing", key, allowed=what)
+            return default
+        return value
+
+    def text(self, key: str, default: Any = ..., choices: Sequence[str] = ()) -> Any:
+        """A text; one of `choices` where given."""
+        value = self._required(key, default, "a text" if not choices else ", ".join(choices))
+        if value is default:
+            return value
+        if not isinstance(value, str) or not value.strip():
+            raise self.error("is not a text", key, value, ", ".join(choices))
+        value = value.strip()
+        if choices and value not in choices:
+            close = difflib.get_close_matches(value, choices, 1)
+            hint = f"; did you mean {close[0]!r}?" if close else ""
+            raise self.error(f"is not known{hint}", key, value, ", ".join(choices))
+        return value
+
+    def flag(self, key: str, default: Any = ...) -> Any:
+        """true or false."""
+        value = self._required(key, default, "true or false")
+        if value is not default and not isinstance(value, bool):
+            raise self.error("is not true or false", key, value)
+        return value
+
+    def number(self, key: str, low: float, high: float, default: Any = ...) -> Any:
+        """A number between two limits, in the unit that its key names."""
+        value = self._required(key, default, f"{low:g} to {high:g}")
+        if value is default:
+            return value
+        return self._within(key, self._parsed(key, value, units.parse_number), low, high)
+
+    def whole(self, key: str, low: int, high: int, default: Any = ...) -> Any:
+        """A whole number between two limits."""
+        value = self._required(key, default, f"{low} to {high}")
+        if value is default:
+            return value
+        if isinstance(value, bool) or not isinstance(value, int):
+            raise self.error("is not a whole number", key, value, f"{low} to {high}")
+        return int(self._within(key, float(value), low, high))
+
+    def _within(self, key: str, value: float, low: float, high: float, unit: str = "") -> float:
+        if not low <= value <= high:
+            raise self.error("is out of range", key, value, f"{low:g} to {high:g}{unit}")
+        return value
+
+    def _parsed(self, key: str, value: object, parse: Callable[..., Any]) -> Any:
+        if isinstance(value, bool) or not isinstance(value, int | float | str):
+            raise self.error("is not a quantity", key, value)
+        try:
+            return parse(value, field=key)
+        except InputError as error:
+            raise error.at(self.where) from None
+
+    def quantity(
+        self, base: str, suffix: str, parse: Callable[..., float], low: float, high: float, default: Any = ...
+    ) -> Any:
+        """A quantity: `base_suffix` as a number in that unit, or `base` as a text with its unit."""
+        plain, with_unit = self._take(f"{base}_{suffix}"), self._take(base)
+        if plain is not None and with_unit is not None:
+            raise self.error(f"is given twice, as {base} and as {base}_{suffix}", base)
+        key = f"{base}_{suffix}" if with_unit is None else base
+        if plain is None and with_unit is None:
+            if default is ...:
+                raise self.error("is missing", key, allowed=f"{low:g} to {high:g} {suffix}, or {base} with a unit")
+            return default
+        given, reader = (plain, units.parse_number) if with_unit is None else (with_unit, parse)
+        value = self._parsed(key, given, reader)
+        return self._within(key, value, low, high, f" {suffix}")
+
+    def length_mm(self, base: str, low: float, high: float, default: Any = ...) -> Any:
+        """A length as `base_mm = 200` or `base = "8 in"`."""
+        return self.quantity(base, "mm", units.parse_length_mm, low, high, default)
+
+    def mass_kg(self, base: str, low: float, high: float, default: Any = ...) -> Any:
+        """A mass as `base_kg = 25` or `base = "55 lb"`."""
+        return self.quantity(base, "kg", units.parse_mass_kg, low, high, default)
+
+    def temperature_c(self, base: str, low: float, high: float, default: Any = ...) -> Any:
+        """A temperature as `base_c = 18` or `base = "64 F"`."""
+        return self.quantity(base, "c", units.parse_temperature_c, low, high, default)
+
+    def ratio(self, key: str, low: float, high: float, default: Any = ...) -> Any:
+        """A share of something: 0.25, "1/4" or "25 %"."""
+        value = self._required(key, default, f'a share such as "1/4", {low:g} to {high:g}')
+        if value is default:
+            return value
+        return self._within(key, self._parsed(key, value, units.parse_ratio), low, high)
+
+    def footage(self, key: str, value: object) -> Fraction:
+        """A footage such as "2 2/3'"."""
+        parsed: Fraction = self._parsed(key, value, units.parse_footage)
+        return parsed
+
+    def raw(self, key: str) -> Any:
+        """A value as it stands, for the caller to look into."""
+        return self._take(key)
+
+    def array(self, key: str, default: Any = ...) -> Any:
+        """An array as it stands."""
+        value = self._required(key, default, "an array [...]")
+        if value is not default and not isinstance(value, list):
+            raise self.error("is not an array", key, value)
+        return value
+
+    def table(self, key: str, default: Any = ...) -> Any:
+        """A table inside this one."""
+        value = self._required(key, default, f"a table [{key}]")
+        if value is default:
+            return value
+        if not isinstance(value, dict):
+            raise self.error("is not a table", key, value)
+        return TomlTable(value, f"{self.where} [{key}]")
+
+    def tables(self, key: str) -> list[TomlTable]:
+        """An array of tables, each with its number and name in its place."""
+        value = self._take(key)
+        if value is None:
+            return []
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            raise self.error("is not an array of tables", key, allowed=f"[[{key}]]")
+        found = []
+        for number, item in enumerate(value, start=1):
+            name = item.get("name", item.get("from", ""))
+            label = f" {name!r}" if isinstance(name, str) and name else ""
+            found.append(TomlTable(item, f"{self.where} [[{key}]] {number}{label}"))
+        return found
+
+    def named_tables(self, key: str) -> dict[str, TomlTable]:
+        """Tables [key.name], by their names."""
+        value = self._take(key)
+        if value is None:
+            return {}
+        if not isinstance(value, dict) or not all(isinstance(item, dict) for item in value.values()):
+            raise self.error("is not a set of tables", key, allowed=f"[{key}.name]")
+        return {name: TomlTable(item, f"{self.where} [{key}.{name}]") for name, item in value.items()}
+
+    def finish(self) -> None:
+        """Refuse keys that were not asked for."""
+        for key in self.data:
+            if key not in self._known:
+                close = difflib.get_close_matches(key, self._known, 1, 0.75)
+                hint = f"; did you mean {close[0]!r}?" if close else ""
+                raise self.error(f"is not a key of this table{hint}", key, allowed=", ".join(self._known))
