@@ -71,7 +71,7 @@ def equilibrium(comp: Composition, temperature_c: float) -> Equilibrium:
     Sources: assessed Gibbs energies, see the footer of ``data/pbsn_pipe.tdb``.
 
     >>> [(p.name, round(p.mass_fraction, 2)) for p in equilibrium(Composition.parse("Sn 50 Pb bal"), 200).phases]
-    [('liquid', 0.8), ('lead-rich', 0.2)]
+    [('liquid', 0.85), ('lead-rich', 0.15)]
     """
     if not 25.0 <= temperature_c <= 600.0:
         raise AlloyError("is outside what the data reach", field="temperature_c", value=temperature_c,

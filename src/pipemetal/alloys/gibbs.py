@@ -36,6 +36,8 @@ _STARTS = {
 # An element that a phase does not admit: its share comes out as nought.
 _FORBIDDEN_J_MOL = 1.0e6
 _TANGENT_TOLERANCE = 1e-9
+# Newton's next step would be about the square of this.
+_NEWTON_TOLERANCE = 3e-6
 
 
 @dataclass(frozen=True)
@@ -141,13 +143,18 @@ class SolutionAt:
         """Energy per mole of atoms without the entropy of ideal mixing: the enthalpy, if built from enthalpies."""
         return float(x @ (np.where(x > 0.0, self.ends_j_mol, 0.0) + self.excess_potentials(x)))
 
-    def tangent(self, mu: Array, rt: float, start: Array) -> Candidate:
+    def tangent(self, mu: Array, rt: float, start: Array, near: bool = False) -> Candidate:
         """The composition of this phase that lies deepest below the potentials mu, sought from a start.
 
-        Two rounds of the fixed point x_i ~ exp((mu_i - G_i - excess_i(x)) / RT), then Newton; where Newton strays or climbs
+        A start that is ``near`` (where the phase last was) goes to Newton at once. Otherwise two rounds of the fixed point
+        x_i ~ exp((mu_i - G_i - excess_i(x)) / RT), then Newton; where Newton strays or climbs
         to a lesser place, the fixed point alone, damped after 25 rounds. The force is exact for whatever composition it
         ends at, so a search that has not settled can only understate it.
         """
+        if near:
+            newton = self._newton_tangent(mu, rt, start)
+            if newton is not None and float(np.abs(newton.mole_fractions - start).max()) < 0.1:
+                return newton
         x = self._weights(mu, rt, self._weights(mu, rt, start)[0])[0]
         newton = self._newton_tangent(mu, rt, x)
         if newton is not None and newton.force_j_mol >= self._force(mu, rt, x) - 1e-9:
@@ -172,28 +179,35 @@ class SolutionAt:
 
     def _newton_tangent(self, mu: Array, rt: float, x: Array) -> Candidate | None:
         """Newton on the logarithms of the mole fractions: all potentials the same height above the phase's own."""
-        kept = x > 1e-250
-        n = int(kept.sum())
+        kept = np.flatnonzero(x > 1e-250)
+        n = len(kept)
         if n == 1:
             return Candidate(self.name, x, self._force(mu, rt, x))
+        whole = n == len(x)
         matrix = np.zeros((n + 1, n + 1))
+        matrix[:n, n] = 1.0
+        right = np.zeros(n + 1)
         for _ in range(20):
-            part = x[kept]
-            residual = (self.potentials(x, rt) - mu)[kept]
-            matrix[:n, :n] = self.potential_slopes(x, rt)[np.ix_(kept, kept)] * part
-            matrix[:n, n] = 1.0
+            part = x if whole else x[kept]
+            residual = mu - self.potentials(x, rt)
+            slopes = self.potential_slopes(x, rt)
+            right[:n] = residual if whole else residual[kept]
+            right[n] = 1.0 - part.sum()
+            matrix[:n, :n] = (slopes if whole else slopes[kept[:, None], kept]) * part
             matrix[n, :n] = part
             try:
-                step = np.linalg.solve(matrix, -np.append(residual, part.sum() - 1.0))
+                step = np.linalg.solve(matrix, right)
             except np.linalg.LinAlgError:
                 return None
             change = step[:n]
-            if not np.all(np.abs(change) < 5.0):
+            largest = float(np.abs(change).max())
+            if not largest < 5.0:
                 return None
-            x = x.copy()
-            x[kept] = part * np.exp(np.clip(change, -1.0, 1.0))
-            x /= x.sum()
-            if float(np.abs(part * change).max()) < _TANGENT_TOLERANCE:
+            new = part * np.exp(change if largest < 1.0 else np.clip(change, -1.0, 1.0))
+            moved = float(np.abs(part * change).max())
+            x = np.zeros(len(x))
+            x[kept] = new / new.sum()
+            if moved < _NEWTON_TOLERANCE:
                 return Candidate(self.name, x, float(step[n]))
         return None
 
@@ -224,7 +238,7 @@ class State:
             return Candidate(phase, shares, float(shares @ mu) - energy)
         solution = self.solutions[phase]
         if start is not None:
-            return solution.tangent(mu, self.rt, start)
+            return solution.tangent(mu, self.rt, start, near=True)
         return max((solution.tangent(mu, self.rt, x) for x in self._starts(phase)), key=lambda c: c.force_j_mol)
 
     def candidates(self, mu: Array, with_liquid: bool = False) -> list[Candidate]:
