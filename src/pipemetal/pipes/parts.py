@@ -64,8 +64,10 @@ class _PartMaker:
         metal = alloy or self.pipe.alloy
         kg_per_mm2 = self.density(metal) * 1e-6 * (mouth_mm + top_mm) / 2.0
         tolerance = wall_tolerance_mm(mouth_mm) if tolerance_mm is None else tolerance_mm
+        # a rectangle of one thickness may lie across the sheet; a tapered one only head to tail
+        turns = (0, 90) if ring is None and mouth_mm == top_mm else (0, 180)
         return Part(
-            f"{self.pipe.id} {kind}", kind, metal, length, width, mouth_mm, top_mm, tolerance, (0, 180), ring,
+            f"{self.pipe.id} {kind}", kind, metal, length, width, mouth_mm, top_mm, tolerance, turns, ring,
             finished, finished * kg_per_mm2, blank, blank * kg_per_mm2,
         )  # fmt: skip
 

@@ -1,0 +1,108 @@
+"""What the commands share: JSON that carries no nan, tables that people read, options that recur."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.files.recipe_file import read_recipes
+
+__all__ = [
+    "FILE",
+    "find_beside",
+    "json_option",
+    "load_recipes",
+    "print_json",
+    "print_table",
+    "recipes_option",
+    "rounded",
+]
+
+FILE = click.Path(path_type=Path)
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--json: print one object instead of a table."""
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON object; every key carries its unit.")(
+        command
+    )
+
+
+def recipes_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--recipes FILE."""
+    help_text = "Recipes (default: recipes.toml beside the first file, else the invented shop's)."
+    return click.option("--recipes", "recipes_path", type=FILE, help=help_text)(command)
+
+
+def find_beside(given: Path | None, first: Path | None, name: str) -> Path:
+    """The file given, or the one of this name beside the first file, or the packaged one of the invented shop."""
+    if given is not None:
+        return given
+    if first is not None:
+        beside = (first if first.is_dir() else first.parent) / name
+        if beside.exists():
+            return beside
+    from pipemetal.files.demo_files import packaged_file
+
+    return packaged_file(name)
+
+
+def load_recipes(given: Path | None, first: Path | None) -> dict[str, Recipe]:
+    """The recipes of a shop."""
+    return read_recipes(find_beside(given, first, "recipes.toml"))
+
+
+def print_json(value: Any) -> None:
+    """One JSON object on standard output."""
+    click.echo(json.dumps(value, allow_nan=False, ensure_ascii=False))
+
+
+def rounded(value: float | None, places: int = 4) -> float | None:
+    """A number rounded for printing; None stays None."""
+    return None if value is None else round(value, places) + 0.0
+
+
+def print_table(
+    title: str, headings: Sequence[str], rows: Iterable[Sequence[object]], notes: Sequence[str] = ()
+) -> None:
+    """A table for people; text to the left, numbers to the right. Plain when the output is not a terminal."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(width=None if _is_terminal() else 200, highlight=False)
+    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    held = [[_cell(value) for value in row] for row in rows]
+    for index, heading in enumerate(headings):
+        numeric = bool(held) and all(_is_number(row[index]) for row in held)
+        table.add_column(heading, justify="right" if numeric else "left", overflow="fold")
+    for row in held:
+        table.add_row(*row)
+    console.print(table)
+    for note in notes:
+        console.print(note)
+
+
+def _is_terminal() -> bool:
+    return click.get_text_stream("stdout").isatty()
+
+
+def _cell(value: object) -> str:
+    from rich.markup import escape
+
+    if value is None:
+        return ""
+    return escape(f"{value:.4g}" if isinstance(value, float) else str(value))
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text or "0")
+    except ValueError:
+        return False
+    return True

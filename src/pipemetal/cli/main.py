@@ -1,0 +1,88 @@
+"""The command `pipemetal`: commands are loaded when they are asked for, so that help is quick.
+
+Exit codes: 0 done; 1 done, but something cannot be served and is named; 2 bad input; 3 a numerical method gave up.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any, Final
+
+import click
+
+from pipemetal import __version__
+
+__all__ = ["COMMANDS", "main"]
+
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "demo": ("plan_cmd:demo", "Set up the invented shop in a folder and run the main job on it."),
+    "plan": ("plan_cmd:plan", "From ranks, rack and lots to layouts, sheets to cast, melts and pours."),
+    "pipes": ("pipes_cmd:pipes", "Every pipe of an organ: scale, mouth, lengths, walls, mass."),
+    "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
+    "alloy": ("alloy_cmd:alloy", "Melting, freezing, density and heat of a composition."),
+    "assay": ("alloy_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),
+    "charge": ("melt_cmd:charge", "Weigh out a melt from lots."),
+    "push": ("casting_cmd:push", "The push card of a sheet: charge, gate, marks, pouring temperatures."),
+    "freeze": ("casting_cmd:freeze", "How a sheet freezes, and the stone through a day of casts."),
+    "calibrate": ("casting_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
+    "layout": ("layout_cmd:layout", "Place blanks on rolls and on sheets to cast."),
+    "layout-check": ("layout_cmd:layout_check", "Check a plan with the verifier that stands apart."),
+    "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, add, show."),
+    "lots": ("shop_cmd:lots", "The lots in the shop book: list, add, show."),
+    "melts": ("shop_cmd:melts", "The melts in the shop book: list, show."),
+    "casts": ("shop_cmd:casts", "The casting log in the shop book: list, add, show."),
+    "import": ("shop_cmd:import_files", "Bring racks, lots and logs into the shop book."),
+    "export": ("shop_cmd:export_files", "Write the shop book's tables as CSV."),
+    "label": ("shop_cmd:label", "Labels for rolls and lots."),
+    "backup": ("shop_cmd:backup", "Write the shop book into one file."),
+    "restore": ("shop_cmd:restore", "Bring a shop book back from a backup."),
+    "doctor": ("shop_cmd:doctor", "Check the shop book and the installation."),
+    "serve": ("serve_cmd:serve", "The shop's pages, on this machine or for the shop's tablets."),
+}
+
+
+class _LazyGroup(click.Group):
+    """Imports a command's module only when the command is run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module, _, name = COMMANDS[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(f"pipemetal.cli.{module}"), name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, help_text) for name, (_, help_text) in COMMANDS.items()])
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="pipemetal")
+def cli() -> None:
+    """A pipe shop's metal: from the list of ranks to pipes cut out of catalogued sheet, and back again.
+
+    Every command prints a table for people, and one JSON object with --json.
+    """
+
+
+def main(args: list[str] | None = None) -> Any:
+    """Run the command line; errors that are the input's fault end with one message and exit code 2."""
+    from pipemetal.errors import InputError, PipemetalError
+
+    try:
+        return cli.main(args=args, prog_name="pipemetal", standalone_mode=True)
+    except InputError as error:
+        click.echo(f"pipemetal: {error}", err=True)
+        sys.exit(2)
+    except PipemetalError as error:
+        click.echo(f"pipemetal: {error}", err=True)
+        sys.exit(3)
+    except BrokenPipeError:
+        sys.exit(0)
+    except OSError as error:
+        click.echo(f"pipemetal: {error.strerror or error}: {error.filename or ''}", err=True)
+        sys.exit(2)

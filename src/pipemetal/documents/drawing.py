@@ -1,0 +1,91 @@
+"""One neutral drawing in millimetres: shapes on named layers, which sinks turn into SVG or DXF."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+__all__ = ["Drawing", "Line", "Polygon", "Shape", "Text", "text_width_mm"]
+
+Point = tuple[float, float]
+
+# Mean advance of a plain sans face over its size; wide enough that a label judged to fit does fit.
+_ADVANCE: Final = 0.56
+
+
+def text_width_mm(text: str, size_mm: float) -> float:
+    """Width that a text takes, on the safe side.
+
+    >>> text_width_mm("C body", 10.0) > 30.0
+    True
+    """
+    return len(text) * size_mm * _ADVANCE
+
+
+@dataclass(frozen=True)
+class Line:
+    """An open polyline."""
+
+    layer: str
+    points: tuple[Point, ...]
+    stroke: str = "#1d1d1b"
+    width_mm: float = 0.25
+    dashes: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Polygon:
+    """A closed polygon, filled or not. `title` is what a pointer resting on it is told."""
+
+    layer: str
+    points: tuple[Point, ...]
+    fill: str = "none"
+    stroke: str = "#1d1d1b"
+    width_mm: float = 0.25
+    title: str = ""
+    dashes: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Text:
+    """A line of text. `anchor` is start, middle or end; `turn_deg` turns it about its point, anticlockwise."""
+
+    layer: str
+    at: Point
+    text: str
+    size_mm: float = 3.5
+    anchor: str = "start"
+    turn_deg: float = 0.0
+    fill: str = "#1d1d1b"
+    bold: bool = False
+
+
+Shape = Line | Polygon | Text
+
+
+@dataclass
+class Drawing:
+    """A sheet of paper or a piece of metal: origin at the lower left, x to the right, y up, in mm."""
+
+    width_mm: float
+    height_mm: float
+    title: str = ""
+    shapes: list[Shape] = field(default_factory=list)
+
+    def add(self, shape: Shape) -> None:
+        """Put a shape on top of the others."""
+        self.shapes.append(shape)
+
+    def rectangle(self, layer: str, x: float, y: float, w: float, h: float, **style: object) -> None:
+        """Put a rectangle on top of the others."""
+        corners = ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
+        self.add(Polygon(layer, corners, **style))  # type: ignore[arg-type]
+
+    def line(self, layer: str, points: Sequence[Point], **style: object) -> None:
+        """Put a polyline on top of the others."""
+        self.add(Line(layer, tuple(points), **style))  # type: ignore[arg-type]
+
+    def text(self, layer: str, x: float, y: float, text: str, size_mm: float = 3.5, **style: object) -> None:
+        """Put a text on top of the others."""
+        self.add(Text(layer, (x, y), text, size_mm, **style))  # type: ignore[arg-type]
