@@ -1,0 +1,170 @@
+"""Sheets still to cast: which profiles are worth casting for the blanks the rack cannot serve, and how large."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipemetal.layout.core import build
+from pipemetal.layout.plan import NewSheet, Placement
+from pipemetal.layout.problem import Castable, LayoutRoll
+from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.shelf import SheetRule, Shelf, make_shelf
+from pipemetal.layout.windows import IntArray, Piece
+from pipemetal.sheets.field import FloatArray
+
+__all__ = ["cast_rule", "choose_profiles", "trimmed_to_use"]
+
+MOST_PROFILES = 36
+# A profile chosen before is taken again while it serves at least this share of what the best would.
+SAME_AGAIN = 0.96
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Thickness at the start and slope (mm per mm) of a sheet that may be cast."""
+
+    start_mm: float
+    slope: float
+
+
+def cast_rule(castable: Castable, settings: SolverSettings) -> SheetRule:
+    """What a sheet to cast costs in the search: its metal weighs more, and every cast has a fee."""
+    return SheetRule(
+        settings.cast_fee_mm2 * settings.new_metal_weight, settings.new_metal_weight, True, castable.min_length_mm,
+        castable.length_step_mm, castable.min_width_mm, castable.width_step_mm,
+    )  # fmt: skip
+
+
+def virtual_roll(castable: Castable, alloy: str, profile: Profile, name: str) -> LayoutRoll:
+    """The largest sheet of a profile that may be cast; it is cut down to what is used later."""
+    length = castable.max_length_mm
+    if profile.slope != 0.0:
+        limit = castable.min_thickness_mm if profile.slope < 0.0 else castable.max_thickness_mm
+        length = min(length, max((limit - profile.start_mm) / profile.slope, castable.min_length_mm))
+    end = min(max(profile.start_mm + profile.slope * length, castable.min_thickness_mm), castable.max_thickness_mm)
+    return LayoutRoll(
+        name, alloy, length, castable.max_width_mm, castable.trim_mm, (0.0, length), np.array([[profile.start_mm, end]])
+    )  # fmt: skip
+
+
+def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
+    """Profiles worth a trial: slopes that the blanks ask for, starts that put a blank at the thick end or all along."""
+    most = castable.max_taper_mm_m / 1000.0
+    variants = [v for p in pieces for v in p.variants]
+    slopes = np.clip([v.slope for v in variants], -most, most)
+    tapers = {0.0, *(float(round(q, 6)) for q in np.quantile(slopes, (0.1, 0.5, 0.9)))}
+    tapers |= {-most, -0.5 * most} if np.median(slopes) <= 0.0 else {most, 0.5 * most}
+    tapers = {max(-most, min(most, t)) for t in tapers}
+    starts = np.array([v.start_mm for v in variants])
+    found: dict[Profile, None] = {}
+    per_taper = max(4, MOST_PROFILES // len(tapers))
+    for taper in sorted(tapers):
+        for quantile in np.linspace(0.0, 1.0, per_taper):
+            start = float(np.quantile(starts, quantile)) - taper * castable.trim_mm
+            if taper < 0.0:
+                # A little over the thickest blank: it then fits from the very end on.
+                start += 0.5 * min(v.tolerance_mm for v in variants)
+            low, high = castable.min_thickness_mm, castable.max_thickness_mm
+            low, high = low - min(taper, 0.0) * castable.min_length_mm, high - max(taper, 0.0) * castable.min_length_mm
+            if low <= high:
+                found[Profile(round(min(max(start, low), high), 3), taper)] = None
+    return [p for p in found if castable.min_thickness_mm <= p.start_mm <= castable.max_thickness_mm]
+
+
+def choose_profiles(
+    pieces: Sequence[Piece], alloy: str, castable: Castable, settings: SolverSettings, kerf_mm: float, most_sheets: int
+) -> list[LayoutRoll]:
+    """Sheets, one after the other, each the profile that turns most of its metal into blanks still unserved.
+
+    Returns the sheets at their largest, named N001 and so on; the search then lays blanks on rack and sheets together.
+    """
+    left, chosen = list(pieces), list[LayoutRoll]()
+    last: Profile | None = None
+    while left and len(chosen) < most_sheets:
+        best: tuple[float, Profile, list[int]] | None = None
+        same: tuple[float, Profile, list[int]] | None = None
+        for profile in [*profiles_for(left, castable), *([last] if last else [])]:
+            roll = virtual_roll(castable, alloy, profile, "trial")
+            value, served = _trial(left, roll, castable, settings, kerf_mm)
+            if served and (best is None or value > best[0] + 1e-12):
+                best = (value, profile, served)
+            if served and profile == last:
+                same = (value, profile, served)
+        if best is None:
+            break
+        if same is not None and same[0] >= SAME_AGAIN * best[0]:
+            best = same
+        last = best[1]
+        chosen.append(virtual_roll(castable, alloy, last, f"N{len(chosen) + 1:03d}"))
+        gone = set(best[2])
+        left = [p for k, p in enumerate(left) if k not in gone]
+    return chosen
+
+
+def _trial(
+    pieces: Sequence[Piece], roll: LayoutRoll, castable: Castable, settings: SolverSettings, kerf_mm: float
+) -> tuple[float, list[int]]:
+    """Share of the cost of one such sheet that becomes blanks, and which blanks it would serve."""
+    shelf = make_shelf(
+        pieces, [roll], [cast_rule(castable, settings)], kerf_mm, share=1.0, least_end_piece_mm=500.0,
+        least_strip_mm=150.0, seed=1,
+    )  # fmt: skip
+    if shelf.stock.fits.size == 0:
+        return 0.0, []
+    build(shelf.stock, shelf.state, 0, 3, 0.2, 0.0)
+    served = np.nonzero(shelf.state.at[:, 0] >= 0)[0]
+    if served.size == 0:
+        return 0.0, []
+    length, width, _, _ = used_size(shelf, 0, castable, shelf.state.at, shelf.state.corner)
+    cost = length * width + settings.cast_fee_mm2
+    return float(shelf.stock.area[served].sum() / cost), [int(k) for k in served]
+
+
+def used_size(
+    shelf: Shelf, s: int, castable: Castable, at: IntArray, corner: FloatArray
+) -> tuple[float, float, float, float]:
+    """Gross length and width in steps that the use of new sheet s asks for, and where the cut-down sheet begins."""
+    laid = np.nonzero(at[:, 0] == s)[0]
+    slots = shelf.stock.slots[at[laid, 1]]
+    kerf, t, roll = float(shelf.stock.rules[2]), castable.trim_mm, shelf.rolls[s]
+    x0, y0 = float(corner[laid, 0].min()), float(corner[laid, 1].min())
+    x1 = float((corner[laid, 0] + slots[:, 4]).max()) - kerf
+    y1 = float((corner[laid, 1] + slots[:, 5]).max()) - kerf
+    length = _stepped(x1 - x0 + 2 * t, castable.min_length_mm, castable.length_step_mm, roll.length_mm)
+    width = _stepped(y1 - y0 + 2 * t, castable.min_width_mm, castable.width_step_mm, roll.width_mm)
+    return length, width, min(x0 - t, roll.length_mm - length), min(y0 - t, roll.width_mm - width)
+
+
+def _stepped(used: float, least: float, step: float, most: float) -> float:
+    return float(min(least + max(np.ceil((used - least) / step - 1e-9), 0.0) * step, most))
+
+
+def trimmed_to_use(
+    shelf: Shelf,
+    castable: Castable,
+    placements: Sequence[Placement],
+    at: IntArray,
+    corner: FloatArray,
+    taken: set[str],
+) -> tuple[list[NewSheet], list[Placement]]:
+    """The new sheets cut down to what is used of them, in order, and the placements moved with them."""
+    moved: dict[str, tuple[str, float, float]] = {}
+    sheets: list[NewSheet] = []
+    for s, (roll, rule) in enumerate(zip(shelf.rolls, shelf.rules, strict=True)):
+        if not rule.is_new or not np.any(at[:, 0] == s):
+            continue
+        length, width, x0, y0 = used_size(shelf, s, castable, at, corner)
+        start, end = np.interp([x0, x0 + length], roll.stations_mm, roll.thickness_mm[0])
+        name = next(n for n in (f"N{k:03d}" for k in itertools.count(1)) if n not in taken)
+        taken.add(name)
+        sheets.append(NewSheet(name, roll.alloy, length, width, float(start), float(end), roll.trim_mm))
+        moved[roll.id] = (name, x0, y0)
+    placed = []
+    for p in placements:
+        name, x0, y0 = moved.get(p.roll, (p.roll, 0.0, 0.0))
+        placed.append(Placement(p.blank, name, p.x_mm - x0, p.y_mm - y0, p.turn_deg))
+    return sheets, placed

@@ -1,0 +1,310 @@
+"""The compiled core: free rectangles of every sheet, places bound to windows in x, ruin and recreate.
+
+Everything here works on one alloy. A blank has slots on a sheet: a range of x and y for its low corner, with the size
+it takes there. The free space of a sheet is the list of its maximal free rectangles.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numba as nb
+import numpy as np
+
+__all__ = ["MAX_FREE", "State", "Stock", "build", "sheet_cost", "total_cost"]
+
+MAX_FREE = 320
+EPS = 1e-9
+# columns of Stock.slots and Stock.sheets
+X_LOW, X_HIGH, Y_LOW, Y_HIGH, DX, DY, TURN = range(7)
+X0, X1, Y0, Y1, AREA, FEE, WEIGHT, IS_NEW, MIN_LENGTH, LENGTH_STEP, MIN_WIDTH, WIDTH_STEP = range(12)
+# places of Stock.rules
+END_PIECE, STRIP, KERF, SHARE, MIN_DX, MIN_DY = range(6)
+
+
+class Stock(NamedTuple):
+    """What does not change: slots of blank i on sheet s are rows slot_start[i * sheets + s] to the next."""
+
+    slot_start: Any
+    slots: Any
+    fit_start: Any
+    fits: Any
+    sheets: Any
+    blocked_start: Any
+    blocked: Any
+    penalty: Any
+    soft_penalty: Any
+    area: Any
+    rules: Any
+
+
+class State(NamedTuple):
+    """Where every blank lies (`at`: sheet and slot, -1 for none; `corner`: x, y) and the free space of every sheet."""
+
+    at: Any
+    corner: Any
+    free: Any
+    n_free: Any
+    extent: Any
+    count: Any
+    rng: Any
+    old_free: Any
+    old_n_free: Any
+    old_extent: Any
+    old_count: Any
+    touched: Any
+
+
+@nb.njit(cache=True, nogil=True)
+def _random(rng):  # type: ignore[no-untyped-def]
+    """Uniform in 0..1 from a splitmix64 state that belongs to one search (so threads cannot change a plan)."""
+    rng[0] = rng[0] + np.uint64(0x9E3779B97F4A7C15)
+    z = rng[0]
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    z = z ^ (z >> np.uint64(31))
+    return float(z >> np.uint64(11)) * (1.0 / 9007199254740992.0)
+
+
+@nb.njit(cache=True, nogil=True)
+def _below(rng, n):  # type: ignore[no-untyped-def]
+    return min(int(_random(rng) * n), n - 1)
+
+
+@nb.njit(cache=True, nogil=True)
+def _credit(gap, least, graded):  # type: ignore[no-untyped-def]
+    if gap >= least:
+        return gap
+    return 0.5 * gap * gap / least if graded and gap > 0.0 else 0.0
+
+
+@nb.njit(cache=True, nogil=True)
+def _stepped(used, least, step, most):  # type: ignore[no-untyped-def]
+    if used <= least:
+        return least
+    return min(least + np.ceil((used - least) / step - 1e-9) * step, most)
+
+
+@nb.njit(cache=True, nogil=True)
+def sheet_cost(stock, s, x_low, x_high, y_low, y_high, graded):  # type: ignore[no-untyped-def]
+    """Cost of a sheet in use: metal consumed (a share of it when opened area counts) and the fee for opening it.
+
+    The used extent includes the kerf on its high sides, as x1 and y1 of the sheet do. A new sheet is cast as large as
+    its use asks, in steps.
+    """
+    sheet, rules = stock.sheets[s], stock.rules
+    kerf = rules[KERF]
+    length, width = sheet[X1] - sheet[X0] - kerf, sheet[Y1] - sheet[Y0] - kerf
+    if sheet[IS_NEW] > 0.5:
+        use_x, use_y = x_high - x_low - kerf, y_high - y_low - kerf
+        cast = _stepped(use_x, sheet[MIN_LENGTH], sheet[LENGTH_STEP], length) * _stepped(
+            use_y, sheet[MIN_WIDTH], sheet[WIDTH_STEP], width
+        )
+        return sheet[WEIGHT] * (cast + (0.03 * use_x * use_y if graded else 0.0)) + sheet[FEE]
+    ends = _credit(x_low - sheet[X0] - kerf, rules[END_PIECE], graded)
+    ends += _credit(sheet[X1] - kerf - x_high, rules[END_PIECE], graded)
+    strips = _credit(y_low - sheet[Y0] - kerf, rules[STRIP], graded)
+    strips += _credit(sheet[Y1] - kerf - y_high, rules[STRIP], graded)
+    consumed = sheet[AREA] - max(ends * width, strips * length)
+    return sheet[WEIGHT] * rules[SHARE] * consumed + sheet[FEE]
+
+
+@nb.njit(cache=True, nogil=True)
+def total_cost(stock, state, graded):  # type: ignore[no-untyped-def]
+    """Cost of all sheets in use and the penalties of blanks that lie nowhere."""
+    cost = 0.0
+    for s in range(stock.sheets.shape[0]):
+        if state.count[s] > 0:
+            e = state.extent[s]
+            cost += sheet_cost(stock, s, e[0], e[1], e[2], e[3], graded)
+    for i in range(state.at.shape[0]):
+        if state.at[i, 0] < 0:
+            cost += stock.soft_penalty[i]
+    return cost
+
+
+@nb.njit(cache=True, nogil=True)
+def _take_out(free, n, x0, x1, y0, y1, min_dx, min_dy):  # type: ignore[no-untyped-def]
+    """Takes a rectangle out of the free space: splits what it meets, drops what another free rectangle holds."""
+    kept = 0
+    parts = np.empty((4 * n + 4, 4))
+    n_parts = 0
+    for k in range(n):
+        a, b, c, d = free[k, 0], free[k, 1], free[k, 2], free[k, 3]
+        if x0 >= b - EPS or x1 <= a + EPS or y0 >= d - EPS or y1 <= c + EPS:
+            free[kept, 0], free[kept, 1], free[kept, 2], free[kept, 3] = a, b, c, d
+            kept += 1
+            continue
+        if x0 - a >= min_dx:
+            parts[n_parts] = (a, x0, c, d)
+            n_parts += 1
+        if b - x1 >= min_dx:
+            parts[n_parts] = (x1, b, c, d)
+            n_parts += 1
+        if y0 - c >= min_dy:
+            parts[n_parts] = (a, b, c, y0)
+            n_parts += 1
+        if d - y1 >= min_dy:
+            parts[n_parts] = (a, b, y1, d)
+            n_parts += 1
+    for p in range(n_parts):
+        a, b, c, d = parts[p, 0], parts[p, 1], parts[p, 2], parts[p, 3]
+        held = False
+        # A new part touches the rectangle taken out, so only another part or an old rectangle may hold it.
+        for k in range(kept):
+            if free[k, 0] <= a + EPS and free[k, 1] >= b - EPS and free[k, 2] <= c + EPS and free[k, 3] >= d - EPS:
+                held = True
+                break
+        if not held:
+            for q in range(p + 1, n_parts):
+                r = parts[q]
+                if r[0] <= a + EPS and r[1] >= b - EPS and r[2] <= c + EPS and r[3] >= d - EPS:
+                    held = True
+                    break
+        if not held and kept < free.shape[0]:
+            free[kept] = parts[p]
+            kept += 1
+    return kept
+
+
+@nb.njit(cache=True, nogil=True)
+def _rebuild(stock, state, s):  # type: ignore[no-untyped-def]
+    """The free space and the used extent of a sheet from the blanks that lie on it."""
+    sheet, rules, free = stock.sheets[s], stock.rules, state.free[s]
+    free[0] = (sheet[X0], sheet[X1], sheet[Y0], sheet[Y1])
+    n, count = 1, 0
+    for b in range(stock.blocked_start[s], stock.blocked_start[s + 1]):
+        r = stock.blocked[b]
+        n = _take_out(free, n, r[0], r[1], r[2], r[3], rules[MIN_DX], rules[MIN_DY])
+    e = state.extent[s]
+    e[0], e[1], e[2], e[3] = 1e18, -1e18, 1e18, -1e18
+    for i in range(state.at.shape[0]):
+        if state.at[i, 0] == s:
+            slot = stock.slots[state.at[i, 1]]
+            x, y = state.corner[i, 0], state.corner[i, 1]
+            n = _take_out(free, n, x, x + slot[DX], y, y + slot[DY], rules[MIN_DX], rules[MIN_DY])
+            e[0], e[1] = min(e[0], x), max(e[1], x + slot[DX])
+            e[2], e[3] = min(e[2], y), max(e[3], y + slot[DY])
+            count += 1
+    state.n_free[s] = n
+    state.count[s] = count
+
+
+@nb.njit(cache=True, nogil=True)
+def _touch(state, s):  # type: ignore[no-untyped-def]
+    """Keeps what a sheet was before this move changed it."""
+    if state.touched[s] == 0:
+        state.touched[s] = 1
+        n = state.n_free[s]
+        state.old_n_free[s] = n
+        state.old_free[s, :n] = state.free[s, :n]
+        state.old_extent[s] = state.extent[s]
+        state.old_count[s] = state.count[s]
+
+
+@nb.njit(cache=True, nogil=True)
+def _waste(mode, f, x, y, dx, dy, sheet):  # type: ignore[no-untyped-def]
+    """How badly a place suits a free rectangle, as an area, by one of five ways of looking at it."""
+    rest_x, rest_y = f[1] - f[0] - dx, f[3] - f[2] - dy
+    if mode == 0:
+        return min(rest_x * dy, rest_y * dx)
+    if mode == 1:
+        return 0.3 * ((f[1] - f[0]) * (f[3] - f[2]) - dx * dy)
+    if mode == 2:
+        return dx * (y - sheet[Y0]) * 0.3
+    if mode == 3:
+        return rest_y * dx
+    return rest_x * dy
+
+
+@nb.njit(cache=True, nogil=True)
+def _insert(stock, state, i, mode, alpha, blink, only):  # type: ignore[no-untyped-def]
+    """Lays a blank where cost and waste rise least; False where no sheet has room. `only`: that sheet, or -1."""
+    n_sheets = stock.sheets.shape[0]
+    best, best_s, best_slot, best_x, best_y = 1e300, -1, -1, 0.0, 0.0
+    for f in range(stock.fit_start[i], stock.fit_start[i + 1]):
+        s = stock.fits[f]
+        if only >= 0 and s != only:
+            continue
+        e, sheet = state.extent[s], stock.sheets[s]
+        is_open = state.count[s] > 0
+        before = sheet_cost(stock, s, e[0], e[1], e[2], e[3], True) if is_open else 0.0
+        for k in range(stock.slot_start[i * n_sheets + s], stock.slot_start[i * n_sheets + s + 1]):
+            slot = stock.slots[k]
+            dx, dy = slot[DX], slot[DY]
+            for r in range(state.n_free[s]):
+                rect = state.free[s, r]
+                xl, xh = max(slot[X_LOW], rect[0]), min(slot[X_HIGH], rect[1] - dx)
+                yl, yh = max(slot[Y_LOW], rect[2]), min(slot[Y_HIGH], rect[3] - dy)
+                if xl > xh + EPS or yl > yh + EPS or (blink > 0.0 and _random(state.rng) < blink):
+                    continue
+                for corner in range(4):
+                    x = xl if corner & 1 == 0 else xh
+                    y = yl if corner & 2 == 0 else yh
+                    score = sheet_cost(
+                        stock, s, min(e[0], x), max(e[1], x + dx), min(e[2], y), max(e[3], y + dy), True
+                    ) - before + alpha * _waste(mode, rect, x, y, dx, dy, sheet)  # fmt: skip
+                    # A place in mid rectangle leaves rests on both sides: a little dearer than one at its side.
+                    score += 0.05 * alpha * dy * min(x - rect[0], rect[1] - x - dx)
+                    if score < best:
+                        best, best_s, best_slot, best_x, best_y = score, s, k, x, y
+    if best_s < 0:
+        return False
+    _touch(state, best_s)
+    _put(stock, state, i, best_s, best_slot, best_x, best_y)
+    return True
+
+
+@nb.njit(cache=True, nogil=True)
+def _put(stock, state, i, s, k, x, y):  # type: ignore[no-untyped-def]
+    slot = stock.slots[k]
+    dx, dy = slot[DX], slot[DY]
+    state.at[i, 0], state.at[i, 1] = s, k
+    state.corner[i, 0], state.corner[i, 1] = x, y
+    state.n_free[s] = _take_out(
+        state.free[s], state.n_free[s], x, x + dx, y, y + dy, stock.rules[MIN_DX], stock.rules[MIN_DY]
+    )
+    e = state.extent[s]
+    e[0], e[1] = min(e[0], x), max(e[1], x + dx)
+    e[2], e[3] = min(e[2], y), max(e[3], y + dy)
+    state.count[s] += 1
+
+
+@nb.njit(cache=True, nogil=True)
+def _order(stock, state, items, n, way, noise):  # type: ignore[no-untyped-def]
+    """Sorts the first n of `items`, greatest key first: by area, length, width, or scarcity of places."""
+    keys = np.empty(n)
+    for j in range(n):
+        i = items[j]
+        n_fits = stock.fit_start[i + 1] - stock.fit_start[i]
+        k = stock.slot_start[i * stock.sheets.shape[0] + stock.fits[stock.fit_start[i]]]
+        dx, dy = stock.slots[k, DX], stock.slots[k, DY]
+        key = dx * dy
+        if way == 1:
+            key = dx
+        elif way == 2:
+            key = dy
+        elif way == 3:
+            key = dx * dy / n_fits
+        elif way == 4:
+            key = dy / n_fits
+        keys[j] = -key * (1.0 + noise * (_random(state.rng) - 0.5))
+    items[:n] = items[:n][np.argsort(keys, kind="mergesort")]
+
+
+@nb.njit(cache=True, nogil=True)
+def build(stock, state, way, mode, alpha, noise):  # type: ignore[no-untyped-def]
+    """Lays all blanks that lie nowhere, in one order; gives the cost (with graded credit)."""
+    todo = np.empty(state.at.shape[0], dtype=np.int64)
+    n = 0
+    for s in range(stock.sheets.shape[0]):
+        _rebuild(stock, state, s)
+    for i in range(state.at.shape[0]):
+        if state.at[i, 0] < 0 and stock.fit_start[i + 1] > stock.fit_start[i]:
+            todo[n] = i
+            n += 1
+    _order(stock, state, todo, n, way, noise)
+    for j in range(n):
+        _insert(stock, state, todo[j], mode, alpha, 0.0, -1)
+    state.touched[:] = 0
+    return total_cost(stock, state, True)

@@ -1,0 +1,281 @@
+"""The compiled search: takes some blanks out, lays them anew, and keeps the change by a falling threshold."""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+from pipemetal.layout.core import DX, DY, X_HIGH, X_LOW, _below, _insert, _order, _random, _rebuild, _touch, sheet_cost
+
+__all__ = ["improve"]
+
+MOST_REMOVED = 48
+MOST_LOST = 16
+
+
+@nb.njit(cache=True, nogil=True)
+def _open_sheet(stock, state):  # type: ignore[no-untyped-def]
+    """A sheet in use, by preference one that wastes much: the worst of three drawn."""
+    n_sheets = stock.sheets.shape[0]
+    best, best_waste = -1, -1.0
+    for _ in range(3):
+        s = _below(state.rng, n_sheets)
+        for _step in range(n_sheets):
+            if state.count[s] > 0:
+                break
+            s = (s + 1) % n_sheets
+        if state.count[s] == 0:
+            return -1
+        e = state.extent[s]
+        waste = (1e5 + sheet_cost(stock, s, e[0], e[1], e[2], e[3], True)) * (0.3 + _random(state.rng))
+        for i in range(state.at.shape[0]):
+            if state.at[i, 0] == s:
+                waste -= stock.area[i] * 0.8
+        if waste > best_waste or best < 0:
+            best, best_waste = s, waste
+    return best
+
+
+@nb.njit(cache=True, nogil=True)
+def _extent(state, s):  # type: ignore[no-untyped-def]
+    e = state.extent[s]
+    return e[0], e[1], e[2], e[3]
+
+
+@nb.njit(cache=True, nogil=True)
+def _remove(state, i, removed, n):  # type: ignore[no-untyped-def]
+    if n >= removed.shape[0] or state.at[i, 0] < 0:
+        return n
+    _touch(state, state.at[i, 0])
+    removed[n] = i
+    state.at[i, 0] = -1
+    return n + 1
+
+
+@nb.njit(cache=True, nogil=True)
+def _remove_box(stock, state, s, box, removed, n):  # type: ignore[no-untyped-def]
+    """Takes out the blanks of sheet s that overlap a box (x0, x1, y0, y1)."""
+    for i in range(state.at.shape[0]):
+        if state.at[i, 0] == s:
+            slot = stock.slots[state.at[i, 1]]
+            x, y = state.corner[i, 0], state.corner[i, 1]
+            if x < box[1] and x + slot[DX] > box[0] and y < box[3] and y + slot[DY] > box[2]:
+                n = _remove(state, i, removed, n)
+    return n
+
+
+@nb.njit(cache=True, nogil=True)
+def _remove_near(stock, state, s, x, y, most, removed, n):  # type: ignore[no-untyped-def]
+    """Takes out the `most` blanks of sheet s whose middles lie nearest to a point (y counts double)."""
+    far = np.empty(state.at.shape[0])
+    names = np.empty(state.at.shape[0], dtype=np.int64)
+    m = 0
+    for i in range(state.at.shape[0]):
+        if state.at[i, 0] == s:
+            slot = stock.slots[state.at[i, 1]]
+            gap_x = max(abs(state.corner[i, 0] + 0.5 * slot[DX] - x) - 0.5 * slot[DX], 0.0)
+            gap_y = max(abs(state.corner[i, 1] + 0.5 * slot[DY] - y) - 0.5 * slot[DY], 0.0)
+            far[m] = gap_x + 2.0 * gap_y
+            names[m] = i
+            m += 1
+    for j in np.argsort(far[:m], kind="mergesort")[:most]:
+        n = _remove(state, names[j], removed, n)
+    return n
+
+
+@nb.njit(cache=True, nogil=True)
+def _ruin_beside(stock, state, removed, n):  # type: ignore[no-untyped-def]
+    """Opens a place on another sheet where one of the removed blanks would fit."""
+    i = removed[_below(state.rng, n)]
+    f = stock.fit_start[i] + _below(state.rng, stock.fit_start[i + 1] - stock.fit_start[i])
+    s = stock.fits[f]
+    if state.count[s] == 0:
+        return n
+    return _make_room(stock, state, i, s, removed, n)
+
+
+@nb.njit(cache=True, nogil=True)
+def _make_room(stock, state, i, s, removed, n):  # type: ignore[no-untyped-def]
+    """Takes out what stands on one of the places that blank i may have on sheet s."""
+    k = stock.slot_start[i * stock.sheets.shape[0] + s]
+    k += _below(state.rng, stock.slot_start[i * stock.sheets.shape[0] + s + 1] - k)
+    slot, sheet = stock.slots[k], stock.sheets[s]
+    x = slot[X_LOW] + _random(state.rng) * (slot[X_HIGH] - slot[X_LOW])
+    y = sheet[2] + _random(state.rng) * (sheet[3] - sheet[2] - slot[DY])
+    if _random(state.rng) < 0.5:
+        y = sheet[2] if _random(state.rng) < 0.5 else sheet[3] - slot[DY]
+    return _remove_box(stock, state, s, (x + 1.0, x + slot[DX] - 1.0, y + 1.0, y + slot[DY] - 1.0), removed, n)
+
+
+@nb.njit(cache=True, nogil=True)
+def _ruin_one(stock, state, s, removed, n):  # type: ignore[no-untyped-def]
+    """Takes blanks out of sheet s: about a point, a band across, all of it, or at the ends of its use."""
+    rng, e = state.rng, _extent(state, s)
+    way = _random(rng)
+    if way < 0.45:
+        x = e[0] + _random(rng) * (e[1] - e[0])
+        y = e[2] + _random(rng) * (e[3] - e[2])
+        return _remove_near(stock, state, s, x, y, 2 + _below(rng, 11), removed, n)
+    if way < 0.70:
+        x = e[0] + _random(rng) * (e[1] - e[0])
+        reach = 40.0 + 500.0 * _random(rng) * _random(rng)
+        return _remove_box(stock, state, s, (x - reach, x + reach, e[2], e[3]), removed, n)
+    if way < 0.82 and state.count[s] <= MOST_REMOVED - n:
+        return _remove_box(stock, state, s, (e[0] - 1.0, e[1] + 1.0, e[2] - 1.0, e[3] + 1.0), removed, n)
+    reach = 5.0 + 300.0 * _random(rng) * _random(rng)
+    side = _below(rng, 4)
+    if side == 0:
+        return _remove_box(stock, state, s, (e[0] - 1.0, e[0] + reach, e[2], e[3]), removed, n)
+    if side == 1:
+        return _remove_box(stock, state, s, (e[1] - reach, e[1] + 1.0, e[2], e[3]), removed, n)
+    if side == 2:
+        return _remove_box(stock, state, s, (e[0], e[1], e[2] - 1.0, e[2] + 0.5 * reach), removed, n)
+    return _remove_box(stock, state, s, (e[0], e[1], e[3] - 0.5 * reach, e[3] + 1.0), removed, n)
+
+
+@nb.njit(cache=True, nogil=True)
+def _ruin(stock, state, removed, lost, n_lost):  # type: ignore[no-untyped-def]
+    """Takes blanks out of one to three sheets; where blanks lie nowhere, often makes room for one of them."""
+    n, rng = 0, state.rng
+    if n_lost > 0 and _random(rng) < 0.5:
+        i = lost[_below(rng, n_lost)]
+        s = stock.fits[stock.fit_start[i] + _below(rng, stock.fit_start[i + 1] - stock.fit_start[i])]
+        if state.count[s] > 0:
+            n = _make_room(stock, state, i, s, removed, n)
+            if _random(rng) < 0.5 and n > 0:
+                n = _ruin_beside(stock, state, removed, n)
+            return n, i
+    s = _open_sheet(stock, state)
+    if s < 0:
+        return 0, -1
+    n = _ruin_one(stock, state, s, removed, n)
+    if n > 0 and _random(rng) < 0.6:
+        n = _ruin_beside(stock, state, removed, n)
+        if _random(rng) < 0.3:
+            n = _ruin_beside(stock, state, removed, n)
+    elif _random(rng) < 0.3:
+        s = _open_sheet(stock, state)
+        n = _ruin_one(stock, state, s, removed, n) if s >= 0 else n
+    return n, -1
+
+
+@nb.njit(cache=True, nogil=True)
+def _recreate(stock, state, todo, n, first):  # type: ignore[no-untyped-def]
+    rng = state.rng
+    way = _below(rng, 5)
+    noise = 0.0 if _random(rng) < 0.4 else _random(rng)
+    _order(stock, state, todo, n, way, noise)
+    mode = _below(rng, 5)
+    alpha = 0.03 if _random(rng) < 0.3 else (0.2 if _random(rng) < 0.5 else 1.0)
+    blink = 0.0 if _random(rng) < 0.3 else 0.04
+    if first >= 0:
+        _insert(stock, state, first, mode, alpha, 0.0, -1)
+    for j in range(n):
+        if todo[j] != first:
+            _insert(stock, state, todo[j], mode, alpha, blink, -1)
+
+
+@nb.njit(cache=True, nogil=True)
+def _touched_cost(stock, state, old):  # type: ignore[no-untyped-def]
+    cost = 0.0
+    for s in range(stock.sheets.shape[0]):
+        if state.touched[s]:
+            e = state.old_extent[s] if old else state.extent[s]
+            if (state.old_count[s] if old else state.count[s]) > 0:
+                cost += sheet_cost(stock, s, e[0], e[1], e[2], e[3], True)
+    return cost
+
+
+@nb.njit(cache=True, nogil=True)
+def _undo(state, todo, n, old_at, old_corner):  # type: ignore[no-untyped-def]
+    for j in range(n):
+        i = todo[j]
+        state.at[i] = old_at[i]
+        state.corner[i] = old_corner[i]
+    for s in range(state.touched.shape[0]):
+        if state.touched[s]:
+            m = state.old_n_free[s]
+            state.n_free[s] = m
+            state.free[s, :m] = state.old_free[s, :m]
+            state.extent[s] = state.old_extent[s]
+            state.count[s] = state.old_count[s]
+
+
+@nb.njit(cache=True, nogil=True)
+def _keep_best(stock, state, best_at, best_corner, best_cost):  # type: ignore[no-untyped-def]
+    """Stores the plan where its true cost is the least seen."""
+    cost = 0.0
+    for s in range(stock.sheets.shape[0]):
+        if state.count[s] > 0:
+            e = state.extent[s]
+            cost += sheet_cost(stock, s, e[0], e[1], e[2], e[3], False)
+    for i in range(state.at.shape[0]):
+        if state.at[i, 0] < 0:
+            cost += stock.penalty[i]
+    if cost < best_cost[0] - 1e-6:
+        best_cost[0] = cost
+        best_at[:] = state.at
+        best_corner[:] = state.corner
+
+
+@nb.njit(cache=True, nogil=True)
+def _add_lost(state, todo, n, lost, n_lost, first):  # type: ignore[no-untyped-def]
+    """Adds blanks that lie nowhere to those to be laid: `first`, and a run of the others from a random start."""
+    start = _below(state.rng, n_lost) if n_lost > 0 else 0
+    for j in range(min(n_lost, MOST_LOST)):
+        i = lost[(start + j) % n_lost]
+        if i != first:
+            todo[n] = i
+            n += 1
+    if first >= 0:
+        todo[n] = first
+        n += 1
+    return n
+
+
+@nb.njit(cache=True, nogil=True)
+def improve(stock, state, best_at, best_corner, best_cost, moves, hot, cold):  # type: ignore[no-untyped-def]
+    """Makes `moves` ruin-and-recreate moves, the threshold falling from `hot` to `cold` (mm2 of cost).
+
+    `best_at`, `best_corner`, `best_cost` keep the plan of least true cost. Returns the number of moves kept.
+    """
+    n_items = state.at.shape[0]
+    removed = np.empty(MOST_REMOVED, dtype=np.int64)
+    todo = np.empty(MOST_REMOVED + n_items, dtype=np.int64)
+    lost = np.empty(n_items, dtype=np.int64)
+    old_at, old_corner = state.at.copy(), state.corner.copy()
+    kept = 0
+    for move in range(moves):
+        heat = hot * (cold / hot) ** (move / moves)
+        n_lost = 0
+        for i in range(n_items):
+            if state.at[i, 0] < 0 and stock.fit_start[i + 1] > stock.fit_start[i]:
+                lost[n_lost] = i
+                n_lost += 1
+        state.touched[:] = 0
+        n, first = _ruin(stock, state, removed, lost, n_lost)
+        if n == 0 and n_lost == 0:
+            continue
+        for s in range(state.touched.shape[0]):
+            if state.touched[s]:
+                _rebuild(stock, state, s)
+        todo[:n] = removed[:n]
+        n = _add_lost(state, todo, n, lost, n_lost, first)
+        before = 0.0
+        for j in range(n):
+            if old_at[todo[j], 0] < 0:
+                before += stock.soft_penalty[todo[j]]
+        _recreate(stock, state, todo, n, first)
+        change = _touched_cost(stock, state, False) - _touched_cost(stock, state, True) - before
+        for j in range(n):
+            if state.at[todo[j], 0] < 0:
+                change += stock.soft_penalty[todo[j]]
+        if change <= 1e-9 or change < -heat * np.log(_random(state.rng) + 1e-300):
+            kept += 1
+            for j in range(n):
+                old_at[todo[j]] = state.at[todo[j]]
+                old_corner[todo[j]] = state.corner[todo[j]]
+            _keep_best(stock, state, best_at, best_corner, best_cost)
+        else:
+            _undo(state, todo, n, old_at, old_corner)
+    return kept

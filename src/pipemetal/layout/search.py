@@ -1,0 +1,106 @@
+"""The search of one alloy: first plan, then ruin and recreate in chunks, the best plan kept."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipemetal.layout.core import build, total_cost
+from pipemetal.layout.ruin import improve
+from pipemetal.layout.shelf import Shelf, empty_state
+from pipemetal.layout.windows import IntArray
+from pipemetal.sheets.field import FloatArray
+
+__all__ = ["Search", "SolverSettings"]
+
+# Orders and ways of looking at a place that the first plan is tried with: (order, mode, weight of waste).
+FIRST_TRIES = ((3, 0, 0.2), (0, 0, 0.2), (4, 3, 0.2), (2, 3, 1.0), (1, 1, 0.2), (3, 4, 1.0))
+TARGET_CHUNK_S = 0.15
+
+
+@dataclass(frozen=True)
+class SolverSettings:
+    """Weights and limits of the solver, by plain names.
+
+    `objective`: "consumed" counts metal less useful remnants, "opened" whole sheets. `fee_share`: cost of taking down a
+    roll, as a share of its area. `new_metal_weight`: what a mm2 of new sheet costs against a mm2 from the rack;
+    `cast_fee_mm2`: what every further cast costs, as metal. `hot_share`, `cold_share`: threshold of the search at its
+    start and end, as shares of a sheet. `bundle_feet`: lay sectors in bundles by their true shape. `workers`: threads;
+    they never change a plan. `bound_seconds`: time limit of the lower bound.
+
+    >>> SolverSettings().objective
+    'consumed'
+    """
+
+    objective: str = "consumed"
+    fee_share: float = 0.05
+    new_metal_weight: float = 2.0
+    cast_fee_mm2: float = 500_000.0
+    hot_share: float = 0.02
+    cold_share: float = 0.0005
+    bundle_feet: bool = True
+    largest_bundle: int = 12
+    workers: int = 2
+    bound_seconds: float = 10.0
+
+
+class Search:
+    """The state of one alloy's search; `run` may be called again and again until the budget is used."""
+
+    def __init__(self, shelf: Shelf, settings: SolverSettings, seed: int) -> None:
+        self.shelf = shelf
+        self.moves = 0
+        net = shelf.stock.sheets[:, 4]
+        size = float(net.mean()) if net.size else 1.0
+        self.hot, self.cold = settings.hot_share * size, settings.cold_share * size
+        self.best_cost = np.array([np.inf])
+        self.best_at: IntArray = shelf.state.at.copy()
+        self.best_corner: FloatArray = shelf.state.corner.copy()
+        self._chunk = 64
+        self._seed = seed
+
+    def start(self) -> None:
+        """The first plan: the best of a few orders."""
+        shelf, best = self.shelf, np.inf
+        for way, mode, alpha in FIRST_TRIES:
+            state = empty_state(len(shelf.pieces), len(shelf.rolls), self._seed)
+            cost = float(build(shelf.stock, state, way, mode, alpha, 0.0))
+            if cost < best:
+                best, shelf.state = cost, state
+        self._keep(np.inf)
+
+    def restart_from_best(self) -> None:
+        """Goes back to the best plan seen."""
+        state = self.shelf.state
+        state.at[:], state.corner[:] = self.best_at, self.best_corner
+        build(self.shelf.stock, state, 3, 0, 0.2, 0.0)
+
+    def run(self, done_from: float, done_to: float, moves: int) -> None:
+        """Makes moves while the threshold falls from where it stands at `done_from` to `done_to` (shares of the budget)."""
+        fall = self.cold / self.hot
+        hot, cold = self.hot * fall**done_from, self.hot * fall**done_to
+        improve(
+            self.shelf.stock, self.shelf.state, self.best_at, self.best_corner, self.best_cost, moves, hot, cold
+        )  # fmt: skip
+        self.moves += moves
+
+    def run_timed(self, done: float) -> None:
+        """Makes a chunk of moves that takes about 0.15 s, with the threshold that belongs to `done` (0 to 1)."""
+        begun = time.perf_counter()
+        self.run(done, done, self._chunk)
+        took = time.perf_counter() - begun
+        self._chunk = int(min(max(self._chunk * min(TARGET_CHUNK_S / max(took, 1e-4), 4.0), 16), 50_000))
+
+    def unplaced(self) -> int:
+        """How many pieces the best plan leaves without a place."""
+        return int((self.best_at[:, 0] < 0).sum())
+
+    def _keep(self, best: float) -> None:
+        stock, state = self.shelf.stock, self.shelf.state
+        hard = stock.penalty[state.at[:, 0] < 0].sum() - stock.soft_penalty[state.at[:, 0] < 0].sum()
+        cost = float(total_cost(stock, state, False)) + float(hard)
+        if cost < best:
+            self.best_cost[0] = cost
+            self.best_at[:], self.best_corner[:] = state.at, state.corner

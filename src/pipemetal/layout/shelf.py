@@ -1,0 +1,143 @@
+"""Sub-problems of one alloy: pieces and sheets turned into the arrays of the compiled core, and back to placements."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipemetal.layout.blocked import blocked_rectangles
+from pipemetal.layout.core import MAX_FREE, State, Stock
+from pipemetal.layout.plan import Placement
+from pipemetal.layout.problem import Blank, LayoutRoll
+from pipemetal.layout.windows import IntArray, Piece, Variant, find_slots, sheet_table
+from pipemetal.sheets.field import FloatArray
+
+# What a blank without a place costs while the search runs: soft enough to let it step aside, in sheets and in boxes.
+SOFT_SHEETS, SOFT_BOXES = 0.02, 2.0
+__all__ = ["SheetRule", "Shelf", "make_shelf", "piece_of", "placements_of"]
+
+
+@dataclass(frozen=True)
+class SheetRule:
+    """What a sheet costs: per mm2 of metal, for opening it; and for a sheet to cast, its least size and the steps."""
+
+    fee: float
+    weight: float = 1.0
+    is_new: bool = False
+    min_length_mm: float = 0.0
+    length_step_mm: float = 1.0
+    min_width_mm: float = 0.0
+    width_step_mm: float = 1.0
+
+
+@dataclass(eq=False)
+class Shelf:
+    """One alloy's pieces and sheets, their arrays, and the state of the search."""
+
+    pieces: tuple[Piece, ...]
+    rolls: tuple[LayoutRoll, ...]
+    rules: tuple[SheetRule, ...]
+    stock: Stock
+    state: State
+
+
+def piece_of(blank: Blank, index: int) -> Piece:
+    """A blank as the core sees it. Turns that change neither box nor thickness are left out."""
+    mouth, top = blank.mouth_thickness_mm, blank.top_thickness_mm
+    length, width = box_mm(blank)
+    variants: list[Variant] = []
+    for turn in blank.turns_deg:
+        dx, dy = (length, width) if turn in (0, 180) else (width, length)
+        start, end = (mouth, top) if turn in (0, 90) else (top, mouth)
+        slope = 0.0 if turn in (90, 270) else (end - start) / blank.length_mm
+        same = any(v.dx_mm == dx and v.dy_mm == dy and v.start_mm == start and v.slope == slope for v in variants)
+        if not same:
+            variants.append(Variant(dx, dy, start, slope, blank.tolerance_mm, turn))
+    return Piece(tuple(variants), blank.area_mm2(), ((index, 0.0, 0.0, -1),))
+
+
+def box_mm(blank: Blank) -> tuple[float, float]:
+    """Length and width of a blank's box, never less than its true shape (files round the box to a few decimals)."""
+    if blank.sector is None:
+        return blank.length_mm, blank.width_mm
+    length, width = blank.sector.box_mm()
+    return max(length, blank.length_mm), max(width, blank.width_mm)
+
+
+def _overhang(blank: Blank, turn_deg: int) -> tuple[float, float]:
+    """How far the given box begins inside the true one: a sector lies on the middle of the box, from its mouth end."""
+    length, width = box_mm(blank)
+    along, across = length - blank.length_mm, (width - blank.width_mm) / 2.0
+    along = along if turn_deg in (180, 270) else 0.0
+    return (along, across) if turn_deg in (0, 180) else (across, along)
+
+
+def make_shelf(
+    pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], rules: Sequence[SheetRule], kerf_mm: float, *, share: float,
+    least_end_piece_mm: float, least_strip_mm: float, seed: int,
+) -> Shelf:  # fmt: skip
+    """The arrays of one alloy's sub-problem with nothing laid yet."""
+    starts, rows = find_slots(pieces, sheet_table(rolls), kerf_mm)
+    n, m = len(pieces), len(rolls)
+    some = (np.diff(starts) > 0).reshape(n, m)
+    fit_start = np.concatenate([[0], np.cumsum(some.sum(axis=1))]).astype(np.int64)
+    sheets = np.zeros((m, 12))
+    blocked_start, blocked = [0], []
+    for s, (roll, rule) in enumerate(zip(rolls, rules, strict=True)):
+        t, trim2 = roll.trim_mm, 2.0 * roll.trim_mm
+        sheets[s] = (
+            t, roll.length_mm - t + kerf_mm, t, roll.width_mm - t + kerf_mm, roll.net_area_mm2(), rule.fee, rule.weight,
+            float(rule.is_new), rule.min_length_mm - trim2, rule.length_step_mm, rule.min_width_mm - trim2,
+            rule.width_step_mm,
+        )  # fmt: skip
+        blocked += blocked_rectangles(roll, kerf_mm)
+        blocked_start.append(len(blocked))
+    area = np.array([p.area_mm2 for p in pieces])
+    largest = float(sheets[:, 4].max()) if m else 1.0
+    dearest = max((rule.weight for rule in rules), default=1.0)
+    boxes = np.array([min(v.dx_mm * v.dy_mm for v in p.variants) for p in pieces])
+    count = np.array([len(p.members) for p in pieces])
+    sides = np.array([(v.dx_mm, v.dy_mm) for p in pieces for v in p.variants])
+    stock = Stock(
+        starts, np.ascontiguousarray(rows), fit_start, np.nonzero(some)[1].astype(np.int64), sheets,
+        np.array(blocked_start, np.int64), np.array(blocked, dtype=float).reshape(-1, 4),
+        count * dearest * largest + 3.0 * dearest * boxes,
+        count * dearest * SOFT_SHEETS * largest + SOFT_BOXES * dearest * boxes, area,
+        np.array([least_end_piece_mm, least_strip_mm, kerf_mm, share, sides[:, 0].min(), sides[:, 1].min()]),
+    )  # fmt: skip
+    return Shelf(tuple(pieces), tuple(rolls), tuple(rules), stock, empty_state(n, m, seed))
+
+
+def empty_state(n_pieces: int, n_sheets: int, seed: int) -> State:
+    """A state in which nothing is laid."""
+
+    def frees() -> FloatArray:
+        return np.zeros((n_sheets, MAX_FREE, 4))
+
+    def ints() -> object:
+        return np.zeros(n_sheets, np.int64)
+
+    return State(
+        np.full((n_pieces, 2), -1, np.int64), np.zeros((n_pieces, 2)), frees(), ints(), np.zeros((n_sheets, 4)), ints(),
+        np.array([seed], np.uint64), frees(), ints(), np.zeros((n_sheets, 4)), ints(), np.zeros(n_sheets, np.int64),
+    )  # fmt: skip
+
+
+def placements_of(shelf: Shelf, blanks: Sequence[Blank], at: IntArray, corner: FloatArray) -> list[Placement]:
+    """The placements of a state, bundles taken apart into their blanks."""
+    placements: list[Placement] = []
+    for i, piece in enumerate(shelf.pieces):
+        s, k = int(at[i, 0]), int(at[i, 1])
+        if s < 0:
+            continue
+        turn = int(shelf.stock.slots[k, 6])
+        for index, dx, dy, own_turn in piece.members:
+            x, y = float(corner[i, 0]) + dx, float(corner[i, 1]) + dy
+            if own_turn < 0:
+                over_x, over_y = _overhang(blanks[index], turn)
+                x, y = x + over_x, y + over_y
+            placed_turn = turn if own_turn < 0 else own_turn
+            placements.append(Placement(blanks[index].id, shelf.rolls[s].id, x, y, placed_turn))
+    return placements

@@ -1,0 +1,273 @@
+"""Solving a layout problem: rack and new sheets together, alloy by alloy, anytime and repeatable."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+from pipemetal.errors import LayoutError
+from pipemetal.layout.bound import area_bound_mm2
+from pipemetal.layout.bundles import bundled, loosened
+from pipemetal.layout.castable import cast_rule, choose_profiles, trimmed_to_use
+from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.reasons import reason_for
+from pipemetal.layout.search import Search, SolverSettings
+from pipemetal.layout.shelf import SheetRule, make_shelf, piece_of, placements_of
+from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
+from pipemetal.layout.windows import Piece
+
+__all__ = ["solve"]
+
+Progress = Callable[[float, str], None]
+ShouldStop = Callable[[], bool]
+DEFAULT_SECONDS = 10.0
+CHUNK_MOVES = 400
+# Shares of the budget: the rack alone, then rack and new sheets together where the rack does not suffice.
+RACK_SHARE = 0.35
+
+
+@dataclass(eq=False)
+class _Alloy:
+    """One alloy's part of the problem while it is being solved."""
+
+    name: str
+    pieces: list[Piece]
+    rolls: list[LayoutRoll]
+    searches: list[Search]
+
+
+@dataclass(frozen=True)
+class _Budget:
+    """Seconds by the clock from `begun`, or moves for each alloy; who is told, and who may stop it."""
+
+    seconds: float | None
+    moves: int
+    begun: float
+    progress: Progress | None
+    should_stop: ShouldStop | None
+
+
+def solve(
+    problem: LayoutProblem,
+    *,
+    seconds: float | None = None,
+    iterations: int | None = None,
+    seed: int = 0,
+    progress: Progress | None = None,
+    should_stop: ShouldStop | None = None,
+    settings: SolverSettings | None = None,
+) -> LayoutPlan:
+    """A plan that serves every blank it can, with the least metal it finds.
+
+    Arguments: `seconds` by the clock, or `iterations` (moves for each alloy; same seed and iterations, same plan,
+    whatever the clock or the number of threads); neither: 10 s. `progress(share, message)` is called now and then;
+    `should_stop()` True ends the search with the best plan so far.
+    Raises: LayoutError for a budget that cannot be.
+    Sources: ruin and recreate: Schrimpf et al. 2000, J. Comput. Phys. 159, 139; free rectangles: common practice.
+
+    >>> import numpy as np
+    >>> roll = LayoutRoll("R1", "A", 2000.0, 600.0, 15.0, (0.0, 2000.0), np.array([[1.1, 0.9]]))
+    >>> blank = Blank("C1", "body", "A", 500.0, 200.0, 1.0, 0.95, 0.05)
+    >>> plan = solve(LayoutProblem((blank,), (roll,)), iterations=50)
+    >>> plan.placements[0].roll
+    'R1'
+    """
+    settings = settings or SolverSettings()
+    budget = _budget(seconds, iterations, progress, should_stop)
+    if settings.objective not in ("consumed", "opened"):
+        raise LayoutError("is not known", field="objective", value=settings.objective, allowed="consumed, opened")
+    blanks = problem.blanks
+    alloys = _split(problem, settings)
+    for alloy in alloys:
+        _open(alloy, problem, settings, seed, replicas=2 if len(alloys) == 1 else 1)
+    cast = problem.castable is not None
+    _spend(alloys, budget, settings, 0.0, RACK_SHARE)
+    _loosen(alloys, problem, settings, seed, budget)
+    if cast:
+        _add_new_sheets(alloys, problem, settings, seed, budget)
+    _spend(alloys, budget, settings, RACK_SHARE, 1.0)
+    placements: list[Placement] = []
+    new_sheets: list[NewSheet] = []
+    taken = {r.id for r in problem.rolls}
+    for alloy in alloys:
+        best = min(alloy.searches, key=lambda s: float(s.best_cost[0]), default=None)
+        if best is None:
+            continue
+        placed = placements_of(best.shelf, blanks, best.best_at, best.best_corner)
+        if problem.castable is not None:
+            sheets, placed = trimmed_to_use(best.shelf, problem.castable, placed, best.best_at, best.best_corner, taken)
+            new_sheets += sheets
+        placements += placed
+    moves = sum(s.moves for a in alloys for s in a.searches)
+    return _plan(problem, placements, new_sheets, seed, moves)
+
+
+def _budget(
+    seconds: float | None, iterations: int | None, progress: Progress | None, should_stop: ShouldStop | None
+) -> _Budget:
+    if seconds is not None and not 0.0 <= seconds <= 1e6:
+        raise LayoutError("is outside its range", field="seconds", value=seconds, allowed="0 to 1000000")
+    if iterations is not None and iterations < 0:
+        raise LayoutError("is negative", field="iterations", value=iterations)
+    if iterations is None and seconds is None:
+        seconds = DEFAULT_SECONDS
+    # With both given the moves decide the plan and the clock is not looked at.
+    clock = seconds if iterations is None else None
+    return _Budget(clock, iterations or 0, time.perf_counter(), progress, should_stop)
+
+
+def _split(problem: LayoutProblem, settings: SolverSettings) -> list[_Alloy]:
+    """The parts of the problem, one for each alloy that blanks ask for, in the order of the names."""
+    parts: list[_Alloy] = []
+    for name in sorted({b.alloy for b in problem.blanks}):
+        mine = [(i, b) for i, b in enumerate(problem.blanks) if b.alloy == name]
+        rolls = [r for r in problem.rolls if r.alloy == name]
+        widths = [r.width_mm - 2.0 * r.trim_mm for r in rolls]
+        if problem.castable is not None:
+            widths.append(problem.castable.max_width_mm - 2.0 * problem.castable.trim_mm)
+        if settings.bundle_feet and widths:
+            pieces = bundled(mine, problem.kerf_mm, sorted(widths)[len(widths) // 2], settings.largest_bundle)
+        else:
+            pieces = [piece_of(b, i) for i, b in mine]
+        parts.append(_Alloy(name, pieces, rolls, []))
+    return parts
+
+
+def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed: int, replicas: int) -> None:
+    """Sets up the searches of one alloy and makes their first plans."""
+    if not alloy.rolls or not alloy.pieces:
+        return
+    share, fee = (1.0, settings.fee_share) if settings.objective == "consumed" else (0.15, 0.85)
+    rules = [
+        cast_rule(problem.castable, settings)
+        if problem.castable is not None and roll.id not in {r.id for r in problem.rolls}
+        else SheetRule(fee * roll.net_area_mm2())
+        for roll in alloy.rolls
+    ]
+    alloy.searches = []
+    for k in range(replicas):
+        own_seed = (seed * 1_000_003 + k * 7919 + sum(map(ord, alloy.name))) % 2**63
+        shelf = make_shelf(
+            alloy.pieces, alloy.rolls, rules, problem.kerf_mm, share=share, least_end_piece_mm=LEAST_END_PIECE_MM,
+            least_strip_mm=LEAST_STRIP_MM, seed=own_seed,
+        )  # fmt: skip
+        search = Search(shelf, settings, own_seed)
+        search.start()
+        alloy.searches.append(search)
+
+
+def _loosen(
+    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget
+) -> None:
+    """Takes bundles apart that found no place, and begins anew with their blanks single."""
+    for alloy in alloys:
+        if not alloy.searches:
+            continue
+        best = min(alloy.searches, key=lambda s: float(s.best_cost[0]))
+        lost = {i for i in range(len(alloy.pieces)) if best.best_at[i, 0] < 0 and len(alloy.pieces[i].members) > 1}
+        if lost:
+            alloy.pieces = loosened(alloy.pieces, lost, problem.blanks)
+            _open(alloy, problem, settings, seed, len(alloy.searches))
+
+
+def _add_new_sheets(
+    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget
+) -> None:
+    """Where the rack left blanks unserved: chooses sheets to cast and begins anew with rack and sheets together."""
+    castable = problem.castable
+    assert castable is not None
+    room = castable.max_sheets
+    for alloy in alloys:
+        if castable.alloys is not None and alloy.name not in castable.alloys:
+            continue
+        best = min(alloy.searches, key=lambda s: float(s.best_cost[0]), default=None)
+        lost = [p for i, p in enumerate(alloy.pieces) if best is None or best.best_at[i, 0] < 0]
+        if not lost or room <= 0:
+            continue
+        sheets = choose_profiles(lost, alloy.name, castable, settings, problem.kerf_mm, room)
+        if not sheets:
+            continue
+        room -= len(sheets)
+        taken = {r.id for r in problem.rolls}
+        alloy.rolls += [_renamed(sheet, taken) for sheet in sheets]
+        _open(alloy, problem, settings, seed, max(len(alloy.searches), 1))
+
+
+def _renamed(sheet: LayoutRoll, taken: set[str]) -> LayoutRoll:
+    name = sheet.id
+    while name in taken:
+        name = f"{name}'"
+    return LayoutRoll(
+        name, sheet.alloy, sheet.length_mm, sheet.width_mm, sheet.trim_mm, sheet.stations_mm, sheet.thickness_mm
+    )
+
+
+def _spend(alloys: Sequence[_Alloy], budget: _Budget, settings: SolverSettings, start: float, end: float) -> None:
+    searches = [s for a in alloys for s in a.searches]
+    if not searches:
+        return
+    workers = max(1, min(settings.workers, len(searches)))
+    if budget.seconds is None:
+        with ThreadPoolExecutor(workers) as pool:
+            list(pool.map(lambda s: _spend_moves(s, budget, start, end), searches))
+        _tell(budget, end, "moves made")
+        return
+    begun, until = time.perf_counter(), budget.begun + end * budget.seconds
+    if begun >= until:
+        return
+    used = [0.0] * len(searches)
+    weight = [max(len(s.shelf.pieces), 1) ** 0.5 for s in searches]
+    busy = [False] * len(searches)
+    lock = threading.Lock()
+
+    def work(worker: int) -> None:
+        while (now := time.perf_counter()) < until and not (budget.should_stop and budget.should_stop()):
+            with lock:
+                free = [k for k in range(len(searches)) if not busy[k]]
+                k = min(free, key=lambda k: used[k] / weight[k])
+                busy[k] = True
+            done = start + (end - start) * (now - begun) / (until - begun)
+            searches[k].run_timed(done)
+            with lock:
+                busy[k] = False
+                used[k] += time.perf_counter() - now
+            if worker == 0:
+                _tell(budget, done, f"{sum(s.unplaced() for s in searches)} pieces without a place")
+
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(work, range(workers)))
+
+
+def _spend_moves(search: Search, budget: _Budget, start: float, end: float) -> None:
+    first, last = round(start * budget.moves), round(end * budget.moves)
+    for at in range(first, last, CHUNK_MOVES):
+        if budget.should_stop and budget.should_stop():
+            return
+        until = min(at + CHUNK_MOVES, last)
+        search.run(at / budget.moves, until / budget.moves, until - at)
+
+
+def _tell(budget: _Budget, done: float, message: str) -> None:
+    if budget.progress is not None:
+        budget.progress(min(done, 1.0), message)
+
+
+def _plan(
+    problem: LayoutProblem, placements: list[Placement], new_sheets: list[NewSheet], seed: int, moves: int
+) -> LayoutPlan:
+    order = {blank.id: k for k, blank in enumerate(problem.blanks)}
+    placements.sort(key=lambda p: order[p.blank])
+    placed = {p.blank for p in placements}
+    served: list[Blank] = [b for b in problem.blanks if b.id in placed]
+    unplaced = tuple(reason_for(problem, b) for b in problem.blanks if b.id not in placed)
+    totals = totals_of(problem, placements, new_sheets)
+    bound = area_bound_mm2(served)
+    gap = (totals.consumed_mm2 / bound - 1.0) * 100.0 if bound > 0.0 else 0.0
+    return LayoutPlan(
+        tuple(placements), unplaced, tuple(new_sheets), totals.opened_mm2, totals.consumed_mm2, totals.utilisation,
+        bound, gap, seed, moves,
+    )  # fmt: skip

@@ -1,0 +1,193 @@
+"""From blanks and sheets to slots: where along x, and in which band of y, each blank finds its thickness."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numba as nb
+import numpy as np
+import numpy.typing as npt
+
+from pipemetal.layout.problem import LayoutRoll
+from pipemetal.sheets.field import FloatArray
+from pipemetal.sheets.fitness import windows_along
+
+__all__ = ["Piece", "SheetTable", "Variant", "find_slots", "sheet_table"]
+
+IntArray = npt.NDArray[np.int64]
+MOST_WINDOWS = 16
+# A sheet whose thickness differs across by more than this share of a blank's tolerance is searched in bands.
+BOW_SHARE = 1.0 / 3.0
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One way to lay a piece: its size on the sheet, the thickness it wants at its low end and its slope along x."""
+
+    dx_mm: float
+    dy_mm: float
+    start_mm: float
+    slope: float
+    tolerance_mm: float
+    turn_deg: int
+
+
+@dataclass(frozen=True)
+class Piece:
+    """What the core lays: a blank, or a bundle of blanks laid as one. Members: blank, dx, dy, turn in the piece."""
+
+    variants: tuple[Variant, ...]
+    area_mm2: float
+    members: tuple[tuple[int, float, float, int], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class SheetTable:
+    """The sheets as arrays: `box` (x0, x1, y0, y1) inside the trim, `width` untrimmed, stations and grid padded."""
+
+    box: FloatArray
+    width: FloatArray
+    n_stations: IntArray
+    stations: FloatArray
+    n_lines: IntArray
+    grid: FloatArray
+    bow: FloatArray
+
+
+def sheet_table(rolls: Sequence[LayoutRoll]) -> SheetTable:
+    """Arrays of the rolls for the compiled search of windows."""
+    count = len(rolls)
+    most_stations = max((len(r.stations_mm) for r in rolls), default=2)
+    most_lines = max((r.thickness_mm.shape[0] for r in rolls), default=1)
+    table = SheetTable(
+        np.zeros((count, 4)), np.zeros(count), np.zeros(count, np.int64), np.zeros((count, most_stations)),
+        np.zeros(count, np.int64), np.zeros((count, most_lines, most_stations)), np.zeros(count),
+    )  # fmt: skip
+    for s, roll in enumerate(rolls):
+        lines, stations = roll.thickness_mm.shape
+        table.box[s] = (roll.trim_mm, roll.length_mm - roll.trim_mm, roll.trim_mm, roll.width_mm - roll.trim_mm)
+        table.width[s] = roll.width_mm
+        table.n_stations[s], table.n_lines[s] = stations, lines
+        table.stations[s, :stations] = roll.stations_mm
+        table.grid[s, :lines, :stations] = roll.thickness_mm
+        table.bow[s] = float((roll.thickness_mm.max(axis=0) - roll.thickness_mm.min(axis=0)).max())
+    return table
+
+
+@nb.njit(cache=True, nogil=True)
+def _lines_between(grid, n_lines, n, width, y_low, y_high, out):  # type: ignore[no-untyped-def]
+    """Writes the thickness along y_low, y_high and the grid lines between; returns how many lines."""
+    if n_lines == 1:
+        out[0, :n] = grid[0, :n]
+        return 1
+    count = 0
+    for end in range(2):
+        across = min(max((y_low if end == 0 else y_high) / width * (n_lines - 1), 0.0), n_lines - 1.0)
+        j = min(int(across), n_lines - 2)
+        for k in range(n):
+            out[count, k] = grid[j, k] * (1.0 - (across - j)) + grid[j + 1, k] * (across - j)
+        count += 1
+    for j in range(n_lines):
+        y = width * j / (n_lines - 1)
+        if y_low < y < y_high:
+            out[count, :n] = grid[j, :n]
+            count += 1
+    return count
+
+
+@nb.njit(cache=True, nogil=True)
+def _slots_of_pair(box, width, st, n_lines, grid, bow, variants, v0, v1, rows, n_rows, kerf, out, scratch):  # type: ignore[no-untyped-def]
+    """The slots of one piece on one sheet, written as rows from n_rows on; returns the new count of rows."""
+    n = st.size
+    for v in range(v0, v1):
+        dx, dy, start, slope, tolerance, turn = variants[v]
+        x_high, room_y = box[1] - dx, box[3] - dy
+        if x_high < box[0] or room_y < box[2]:
+            continue
+        n_bands = 1 if bow <= BOW_SHARE * tolerance or n_lines == 1 else 6
+        band = max(dy, (box[3] - box[2]) / 3.0)
+        wide_low, wide_high = 1e18, -1e18
+        for b in range(n_bands):
+            y_low, y_high = box[2], box[3]
+            if b > 0:
+                y_low = box[2] + (box[3] - box[2] - band) * (b - 1) / 4.0
+                y_high = y_low + band
+                if band >= box[3] - box[2]:
+                    break
+            count = _lines_between(grid, n_lines, n, width, y_low, y_high, scratch)
+            found = windows_along(st, scratch[:count, :n], dx, start, slope, tolerance, box[0], x_high, out)
+            if b > 0 and found > 0 and out[0, 0] > wide_low - 2.0 and out[found - 1, 1] < wide_high + 2.0:
+                continue
+            for w in range(found):
+                if n_rows < rows.shape[0]:
+                    rows[n_rows] = (out[w, 0], out[w, 1], y_low, y_high - dy, dx + kerf, dy + kerf, turn)
+                n_rows += 1
+                if b == 0:
+                    wide_low, wide_high = min(wide_low, out[w, 0]), max(wide_high, out[w, 1])
+    return n_rows
+
+
+@nb.njit(cache=True, nogil=True)
+def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, variants, kerf, starts, rows):  # type: ignore[no-untyped-def]
+    """Slots of every piece on every sheet; `starts` gets the first row of each pair. Returns the rows needed."""
+    n_sheets, n_pieces = box.shape[0], variant_start.size - 1
+    out = np.empty((MOST_WINDOWS, 2))
+    scratch = np.empty((grid.shape[1] + 2, grid.shape[2]))
+    thin, thick = np.empty(n_sheets), np.empty(n_sheets)
+    for s in range(n_sheets):
+        thin[s] = grid[s, : n_li[s], : n_st[s]].min()
+        thick[s] = grid[s, : n_li[s], : n_st[s]].max()
+    n_rows = 0
+    for i in range(n_pieces):
+        v0, v1 = variant_start[i], variant_start[i + 1]
+        low, high = 1e18, -1e18
+        for v in range(v0, v1):
+            for end in (variants[v, 2], variants[v, 2] + variants[v, 3] * variants[v, 0]):
+                low, high = min(low, end + variants[v, 4]), max(high, end - variants[v, 4])
+        for s in range(n_sheets):
+            starts[i * n_sheets + s] = n_rows
+            if low < thin[s] or high > thick[s]:
+                continue
+            n_rows = _slots_of_pair(
+                box[s], width[s], stations[s, : n_st[s]], n_li[s], grid[s], bow[s], variants, v0, v1, rows, n_rows,
+                kerf, out, scratch,
+            )  # fmt: skip
+    starts[n_pieces * n_sheets] = n_rows
+    return n_rows
+
+
+def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tuple[IntArray, FloatArray]:
+    """The slots of every piece on every sheet.
+
+    Returns `starts` (pieces * sheets + 1): rows of piece i on sheet s run from starts[i * sheets + s]; and the rows:
+    least and greatest x and y of the low corner, the size with the kerf added, the turn.
+    """
+    counts = [len(piece.variants) for piece in pieces]
+    variant_start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+    variants = np.array(
+        [(v.dx_mm, v.dy_mm, v.start_mm, v.slope, v.tolerance_mm, v.turn_deg) for p in pieces for v in p.variants],
+        dtype=float,
+    ).reshape(-1, 6)
+    starts = np.zeros(len(pieces) * table.box.shape[0] + 1, np.int64)
+    rows = np.zeros((max(256, 4 * len(pieces)), 7))
+    while True:
+        needed = int(
+            _all_slots(
+                table.box,
+                table.width,
+                table.n_stations,
+                table.stations,
+                table.n_lines,
+                table.grid,
+                table.bow,
+                variant_start,
+                variants,
+                float(kerf_mm),
+                starts,
+                rows,
+            )
+        )
+        if needed <= rows.shape[0]:
+            return starts, rows[:needed]
+        rows = np.zeros((needed, 7))
