@@ -116,14 +116,16 @@ def _match(path: Path, recipes_path: Path | None, as_json: bool) -> None:
     recipes = load_recipes(recipes_path, path)
     table = read_csv(path)
     table.check(["element", "wt_pct"], ["plus_minus"])
-    analysis: dict[str, tuple[float, float | None]] = {}
+    analysis: dict[str, float | tuple[float, float]] = {}
     for row in table:
         element = row.text("element")
         if element in analysis:
             raise row.error("stands twice", "element", element)
         if element not in ELEMENTS:
             raise row.error("is not an element of pipe metal", "element", element, ", ".join(ELEMENTS))
-        analysis[element] = (row.number("wt_pct", 0.0, 100.0), row.maybe_number("plus_minus", 0.0, 50.0))
+        percent, half = row.number("wt_pct", 0.0, 100.0), row.maybe_number("plus_minus", 0.001, 50.0)
+        # an analysis states a 95 % half-width; the room wants one standard uncertainty
+        analysis[element] = percent if half is None else (percent, half / 1.96)
     matches = assays.match_analysis(analysis, list(recipes.values()))
     if as_json:
         print_json(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -89,7 +90,7 @@ def print_table(
 
 
 def _is_terminal() -> bool:
-    return click.get_text_stream("stdout").isatty()
+    return sys.stdout.isatty()
 
 
 def _cell(value: object) -> str:

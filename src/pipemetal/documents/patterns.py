@@ -12,11 +12,11 @@ from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
 
-import ezdxf
 from ezdxf import units
 from ezdxf.document import Drawing as DxfDocument
 from ezdxf.enums import TextEntityAlignment
-from ezdxf.layouts import Modelspace
+from ezdxf.filemanagement import new
+from ezdxf.layouts.layout import Modelspace
 
 from pipemetal.pipes.pipe import Part
 
@@ -47,7 +47,7 @@ def write_patterns(parts: Sequence[Part], folder: Path) -> list[Path]:
 
 def pattern_document(parts: Sequence[Part]) -> DxfDocument:
     """A DXF document with the parts side by side, mouth end at the bottom."""
-    document = ezdxf.new("R2010", units=units.MM)
+    document = new("R2010", units=units.MM)
     for name, colour in LAYERS:
         document.layers.add(name, color=colour)
     space = document.modelspace()

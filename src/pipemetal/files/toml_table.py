@@ -32,14 +32,14 @@ def read_toml(path: Path) -> TomlTable:
     return TomlTable(data, path.name)
 
 
-def read_text(path: Path) -> str:
+def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
     """The text of a file of reasonable size, UTF-8 with or without a byte order mark."""
     try:
         size = path.stat().st_size
         if not path.is_file():
             raise FileFormatError("is a folder, a file is wanted", where=str(path))
-        if size > MAX_BYTES:
-            raise FileFormatError("is too large", where=path.name, value=f"{size} bytes", allowed=f"up to {MAX_BYTES}")
+        if size > most_bytes:
+            raise FileFormatError("is too large", where=path.name, value=f"{size} bytes", allowed=f"up to {most_bytes}")
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise FileFormatError("does not exist", where=str(path)) from None

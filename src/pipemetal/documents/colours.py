@@ -1,0 +1,27 @@
+"""Colours that stay apart in black and white and leave room for dark lettering."""
+
+from __future__ import annotations
+
+import itertools
+
+__all__ = ["ALLOY_COLOURS", "INK", "QUIET", "thickness_colour"]
+
+INK = "#1d1d1b"
+QUIET = "#6b675f"
+ALLOY_COLOURS = ("#2f6690", "#a4552c", "#4f7942", "#7b5ea7", "#a08500", "#8c2f39")
+
+_RAMP = ((0.0, (250, 244, 226)), (0.5, (205, 219, 216)), (1.0, (132, 170, 186)))
+
+
+def thickness_colour(share: float) -> str:
+    """Colour of a thickness, 0 thinnest to 1 thickest of what is shown.
+
+    >>> thickness_colour(0.0), thickness_colour(1.0)
+    ('#faf4e2', '#84aaba')
+    """
+    share = min(max(share, 0.0), 1.0)
+    for (s0, c0), (s1, c1) in itertools.pairwise(_RAMP):
+        if share <= s1:
+            t = (share - s0) / (s1 - s0)
+            return "#" + "".join(f"{round(a + (b - a) * t):02x}" for a, b in zip(c0, c1, strict=True))
+    return "#84aaba"

@@ -1,0 +1,195 @@
+"""The cutting sheet of a roll: the layout to scale on its thickness map, and every blank in the order of marking out."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from pipemetal.documents.colours import INK, QUIET, thickness_colour
+from pipemetal.documents.drawing import Drawing, text_width_mm
+from pipemetal.planning.cuts import Cut, CutRoll
+from pipemetal.sheets.roll import Roll
+
+__all__ = ["cutting_sheet"]
+
+PAGE_MM: Final = 400.0
+MARGIN_MM: Final = 10.0
+MAP_HEIGHT_MM: Final = 150.0
+HEAD_MM: Final = 26.0
+ROW_MM: Final = 4.4
+COLUMNS: Final = 3
+CELLS_ALONG: Final = 60
+
+
+class _Scale:
+    """From the sheet's coordinates to the paper."""
+
+    def __init__(self, roll: Roll, left: float, bottom: float) -> None:
+        self.factor = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / roll.length_mm, MAP_HEIGHT_MM / roll.width_mm)
+        self.left, self.bottom = left, bottom
+
+    def point(self, x: float, y: float) -> tuple[float, float]:
+        return self.left + x * self.factor, self.bottom + y * self.factor
+
+
+def cutting_sheet(cut_roll: CutRoll, organ_name: str) -> Drawing:
+    """The cutting sheet of a roll taken down, or of a sheet to cast.
+
+    x runs along the sheet from its thick end at the left, y across it from the lower edge; the numbers are the order of
+    marking out, and each blank's place is measured from those two edges to its lower left corner.
+    """
+    roll = cut_roll.roll
+    factor = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / roll.length_mm, MAP_HEIGHT_MM / roll.width_mm)
+    map_height = roll.width_mm * factor
+    rows = math.ceil(len(cut_roll.cuts) / COLUMNS) + 1
+    height = MARGIN_MM + HEAD_MM + map_height + 22.0 + rows * ROW_MM + 12.0
+    drawing = Drawing(PAGE_MM, height, f"Cutting sheet {roll.id}")
+    drawing.rectangle("paper", 0, 0, PAGE_MM, height, fill="#ffffff", stroke="none")
+    scale = _Scale(roll, MARGIN_MM + 12.0, height - MARGIN_MM - HEAD_MM - map_height)
+    _head(drawing, cut_roll, organ_name, height)
+    low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
+    _thickness_map(drawing, roll, scale, low, high)
+    _edges(drawing, roll, scale)
+    for remnant in cut_roll.remnants:
+        _remnant(drawing, remnant.id, remnant.polygon, scale)
+    for cut in cut_roll.cuts:
+        _blank(drawing, cut, scale)
+    _legend(drawing, scale, low, high)
+    _list(drawing, cut_roll.cuts, scale.bottom - 22.0)
+    return drawing
+
+
+def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, height: float) -> None:
+    roll = cut_roll.roll
+    kind = "Sheet to cast" if cut_roll.is_new else ("Remnant" if roll.parent else "Roll")
+    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
+    place = f"   {roll.place}" if roll.place else ""
+    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 13.0, f"{roll.alloy}   {organ_name}{place}", 4.6)
+    size = (
+        f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm ({roll.length_mm / 25.4:.1f} x {roll.width_mm / 25.4:.1f} in)"
+    )
+    masses = (
+        f"{cut_roll.mass_kg:.1f} kg: blanks {cut_roll.blanks_kg:.1f}, remnants {cut_roll.remnants_kg:.1f}, "
+        f"offcuts {cut_roll.offcut_kg:.1f}, kerf {cut_roll.kerf_kg:.2f}"
+    )
+    drawing.text("text", PAGE_MM - MARGIN_MM, height - MARGIN_MM - 6.0, size, 4.6, anchor="end")
+    drawing.text("text", PAGE_MM - MARGIN_MM, height - MARGIN_MM - 13.0, masses, 4.0, anchor="end", fill=QUIET)
+    words = "thick end left; measure from the left end and the lower edge to a blank's lower left corner; M marks the mouth end"
+    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 19.5, words, 3.4, fill=QUIET)
+
+
+def _thickness_map(drawing: Drawing, roll: Roll, scale: _Scale, low: float, high: float) -> None:
+    along = min(CELLS_ALONG, max(8, int(roll.length_mm / 60)))
+    across = max(3, min(12, round(along * roll.width_mm / roll.length_mm)))
+    dx, dy = roll.length_mm / along, roll.width_mm / across
+    for i in range(along):
+        for j in range(across):
+            t = float(roll.field.at((i + 0.5) * dx, (j + 0.5) * dy))
+            x, y = scale.point(i * dx, j * dy)
+            share = (t - low) / (high - low) if high > low else 0.5
+            w, h = dx * scale.factor + 0.05, dy * scale.factor + 0.05
+            drawing.rectangle("thickness", x, y, w, h, fill=thickness_colour(share), stroke="none")
+
+
+def _edges(drawing: Drawing, roll: Roll, scale: _Scale) -> None:
+    x, y = scale.point(0, 0)
+    w, h = roll.length_mm * scale.factor, roll.width_mm * scale.factor
+    drawing.rectangle("sheet", x, y, w, h, width_mm=0.5)
+    if roll.outline is not None:
+        outline = tuple(scale.point(a, b) for a, b in roll.outline)
+        drawing.line("sheet", [*outline, outline[0]], width_mm=0.7)
+    if roll.trim_mm > 0.0:
+        t = roll.trim_mm * scale.factor
+        drawing.rectangle("trim", x + t, y + t, w - 2 * t, h - 2 * t, width_mm=0.2, dashes=(2.0, 1.5), stroke=QUIET)
+    for area in roll.no_go:
+        corners = [scale.point(a, b) for a, b in area]
+        drawing.line("no-go", [*corners, corners[0]], width_mm=0.6, stroke="#8c2f39")
+        cx, cy = (sum(v) / len(corners) for v in zip(*corners, strict=True))
+        drawing.text("no-go", cx, cy - 1.0, "no", 3.0, anchor="middle", fill="#8c2f39")
+    for mark in range(0, int(roll.length_mm) + 1, 500):
+        a, _ = scale.point(mark, 0)
+        drawing.line("marks", [(a, y), (a, y - 1.5)], width_mm=0.25)
+        drawing.text("marks", a, y - 5.0, str(mark), 3.0, anchor="middle", fill=QUIET)
+    for mark in range(0, int(roll.width_mm) + 1, 200):
+        _, b = scale.point(0, mark)
+        drawing.line("marks", [(x, b), (x - 1.5, b)], width_mm=0.25)
+        drawing.text("marks", x - 2.2, b - 1.1, str(mark), 3.0, anchor="end", fill=QUIET)
+
+
+def _remnant(drawing: Drawing, name: str, polygon: tuple[tuple[float, float], ...], scale: _Scale) -> None:
+    corners = tuple(scale.point(a, b) for a, b in polygon)
+    drawing.line("remnant", [*corners, corners[0]], width_mm=0.5, dashes=(3.0, 1.2), stroke="#2f5d3a")
+    xs, ys = [c[0] for c in corners], [c[1] for c in corners]
+    size = min(4.5, (max(xs) - min(xs)) / max(len(name) * 0.6, 1.0) * 0.9)
+    if size >= 1.6:
+        cx, cy = (min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2
+        drawing.text("remnant", cx, cy - size / 3, name, size, anchor="middle", fill="#2f5d3a", bold=True)
+
+
+def _blank(drawing: Drawing, cut: Cut, scale: _Scale) -> None:
+    from pipemetal.documents.drawing import Polygon
+
+    corners = tuple(scale.point(a, b) for a, b in cut.corners)
+    name = cut.ordered.blank.id
+    title = f"{cut.number}. {name}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
+    drawing.add(Polygon("blank", corners, "none", INK, 0.35, title))
+    x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
+    w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
+    lying = w >= h
+    along, across = (w, h) if lying else (h, w)
+    for text in (f"{cut.number}  {name}", str(cut.number)):
+        size = min(3.6, across * 0.72, along / max(text_width_mm(text, 1.0), 0.1) * 0.92)
+        if size >= (1.5 if text != str(cut.number) else 0.5):
+            cx, cy = x + w / 2, y + h / 2
+            if lying:
+                drawing.text("name", cx, cy - size * 0.36, text, size, anchor="middle")
+            else:
+                drawing.text("name", cx + size * 0.36, cy, text, size, anchor="middle", turn_deg=90.0)
+            break
+    _mouth_mark(drawing, cut, x, y, w, h)
+
+
+def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: float) -> None:
+    blank = cut.ordered.blank
+    if blank.kind != "body" or min(w, h) < 5.0:
+        return
+    turn = cut.placement.turn_deg
+    cx = {0: x + 2.4, 180: x + w - 2.4}.get(turn, x + w / 2)
+    cy = {90: y + 2.4, 270: y + h - 2.4}.get(turn, y + 2.0)
+    drawing.text("name", cx, cy - 0.9, "M", 2.4, anchor="middle", bold=True)
+
+
+def _legend(drawing: Drawing, scale: _Scale, low: float, high: float) -> None:
+    x, y = scale.left, scale.bottom - 13.5
+    for i in range(30):
+        drawing.rectangle("legend", x + 2.0 * i, y, 2.05, 3.2, fill=thickness_colour(i / 29), stroke="none")
+    drawing.text("legend", x + 62.0, y + 0.4, f"{low:.2f} mm (pale) to {high:.2f} mm (dark)", 3.2)
+    right = PAGE_MM - MARGIN_MM - 100.0
+    drawing.line("check", [(right, y + 1.6), (right + 100.0, y + 1.6)], width_mm=0.4)
+    for end in (right, right + 100.0):
+        drawing.line("check", [(end, y + 0.2), (end, y + 3.0)], width_mm=0.4)
+    drawing.text("check", right - 2.0, y + 0.4, "check line on paper, 100 mm", 3.2, anchor="end")
+
+
+def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float) -> None:
+    width = (PAGE_MM - 2 * MARGIN_MM) / COLUMNS
+    rows = math.ceil(len(cuts) / COLUMNS)
+    stops = (0.0, 7.0, 60.0, 76.0, 92.0, 108.0)
+    heads = ("no.", "blank", "size mm", "at x, y", "wants", "metal")
+    for column in range(min(COLUMNS, math.ceil(len(cuts) / max(rows, 1)))):
+        left = MARGIN_MM + column * width
+        for stop, head in zip(stops, heads, strict=True):
+            drawing.text("list", left + stop, top, head, 2.5, fill=QUIET)
+        for row, cut in enumerate(cuts[column * rows : (column + 1) * rows], start=1):
+            y = top - row * ROW_MM
+            blank = cut.ordered.blank
+            name_size = min(2.7, 2.7 * 51.0 / max(text_width_mm(blank.id, 2.7), 1.0))
+            turned = "" if cut.placement.turn_deg == 0 else f" ({cut.placement.turn_deg}°)"
+            drawing.text("list", left, y, str(cut.number), 2.7, bold=True)
+            drawing.text("list", left + stops[1], y, blank.id, name_size)
+            drawing.text("list", left + stops[2], y, f"{cut.box[0]:.0f} x {cut.box[1]:.0f}", 2.5)
+            drawing.text("list", left + stops[3], y, f"{cut.placement.x_mm:.0f}, {cut.placement.y_mm:.0f}", 2.5)
+            drawing.text(
+                "list", left + stops[4], y, f"{blank.mouth_thickness_mm:.2f}/{blank.top_thickness_mm:.2f}", 2.5
+            )
+            drawing.text("list", left + stops[5], y, f"{cut.actual_mouth_mm:.2f}/{cut.actual_top_mm:.2f}{turned}", 2.5)

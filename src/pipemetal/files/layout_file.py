@@ -1,0 +1,71 @@
+"""Layout problems and plans as JSON files. Documented in docs/layout-files.md."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from pipemetal.errors import FileFormatError
+from pipemetal.files.toml_table import read_text
+from pipemetal.layout.jsonform import plan_from_dict, plan_to_dict, problem_from_dict
+from pipemetal.layout.plan import LayoutPlan
+from pipemetal.layout.problem import LayoutProblem
+
+__all__ = ["read_json", "read_plan", "read_problem", "write_json", "write_plan"]
+
+MAX_BYTES = 200_000_000
+
+
+def _no_constant(name: str) -> None:
+    raise ValueError(f"{name} is not a number that may stand in a file")
+
+
+def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for key, value in pairs:
+        if key in found:
+            raise ValueError(f"the key {key!r} stands twice")
+        found[key] = value
+    return found
+
+
+def read_json(path: Path) -> Any:
+    """The JSON value of a file; nan, infinity and doubled keys are refused.
+
+    Errors: FileFormatError with the line where the text stops being JSON.
+    """
+    text = read_text(path, most_bytes=MAX_BYTES)
+    if not text.strip():
+        raise FileFormatError("is empty", where=path.name)
+    try:
+        return json.loads(text, parse_constant=_no_constant, object_pairs_hook=_no_doubles)
+    except json.JSONDecodeError as error:
+        raise FileFormatError(f"is not JSON: {error.msg} in line {error.lineno}", where=path.name) from None
+    except (ValueError, RecursionError) as error:
+        raise FileFormatError(f"is not JSON that can be used: {error}", where=path.name) from None
+
+
+def write_json(path: Path, value: Any) -> None:
+    """Write a JSON file whole or not at all."""
+    beside = path.with_name(path.name + ".part")
+    try:
+        beside.write_text(json.dumps(value, allow_nan=False, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def read_problem(path: Path) -> LayoutProblem:
+    """A layout problem. Errors: FileFormatError, LayoutError."""
+    return problem_from_dict(read_json(path), where=path.name)
+
+
+def read_plan(path: Path, problem: LayoutProblem) -> LayoutPlan:
+    """A layout plan for a problem. Errors: FileFormatError, LayoutError."""
+    return plan_from_dict(read_json(path), problem, where=path.name)
+
+
+def write_plan(path: Path, plan: LayoutPlan) -> None:
+    """Write a layout plan."""
+    write_json(path, plan_to_dict(plan))

@@ -1,0 +1,144 @@
+"""What is cut from each roll or sheet, in the order of marking out, with the thickness that is really there."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from pipemetal.layout.plan import LayoutPlan, Placement
+from pipemetal.layout.verify import shape_on_sheet
+from pipemetal.planning.blanks import OrderedBlank
+from pipemetal.sheets.roll import Remnant, Roll, cut_out
+
+__all__ = ["Cut", "CutRoll", "cut_rolls"]
+
+Point = tuple[float, float]
+MOUTH_AT_END = {180, 270}
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One blank on a roll. `number` is its place in the order of marking out; the corners are those of its true shape.
+
+    `actual_mouth_mm` and `actual_top_mm` are the thickness of the metal in the middle of its two ends, `mass_kg` what the
+    blank weighs of that metal.
+    """
+
+    number: int
+    ordered: OrderedBlank
+    placement: Placement
+    corners: tuple[Point, ...]
+    actual_mouth_mm: float
+    actual_top_mm: float
+    mass_kg: float
+
+    @property
+    def box(self) -> tuple[float, float]:
+        """Extent along and across the sheet."""
+        blank = self.ordered.blank
+        if self.placement.turn_deg in (90, 270):
+            return blank.width_mm, blank.length_mm
+        return blank.length_mm, blank.width_mm
+
+
+@dataclass(frozen=True)
+class CutRoll:
+    """A roll taken down, or a sheet to cast, with its cuts, remnants and masses.
+
+    `is_new` says that it is still to be cast. `offcut_kg` is what the blanks, the kerf and the remnants leave.
+    """
+
+    roll: Roll
+    is_new: bool
+    cuts: tuple[Cut, ...]
+    remnants: tuple[Remnant, ...]
+    mass_kg: float
+    remnants_kg: float
+    kerf_kg: float
+
+    @property
+    def blanks_kg(self) -> float:
+        """Mass of the blanks cut from it."""
+        return sum(cut.mass_kg for cut in self.cuts)
+
+    @property
+    def offcut_kg(self) -> float:
+        """What goes to the scrap bin of its alloy."""
+        return self.mass_kg - self.blanks_kg - self.remnants_kg - self.kerf_kg
+
+
+def _end_points(placement: Placement, box: Point) -> tuple[Point, Point]:
+    """Middle of the mouth end and of the top end, in the sheet's coordinates."""
+    x, y = placement.x_mm, placement.y_mm
+    if placement.turn_deg in (90, 270):
+        near, far = (x + box[0] / 2, y), (x + box[0] / 2, y + box[1])
+    else:
+        near, far = (x, y + box[1] / 2), (x + box[0], y + box[1] / 2)
+    return (far, near) if placement.turn_deg in MOUTH_AT_END else (near, far)
+
+
+def _cut(number: int, ordered: OrderedBlank, placement: Placement, roll: Roll, density_g_cm3: float) -> Cut:
+    blank = ordered.blank
+    box = (blank.length_mm, blank.width_mm) if placement.turn_deg in (0, 180) else (blank.width_mm, blank.length_mm)
+    mouth, top = _end_points(placement, box)
+    x, y = placement.x_mm, placement.y_mm
+    under = roll.field.cropped(
+        max(x, 0.0), min(x + box[0], roll.length_mm), max(y, 0.0), min(y + box[1], roll.width_mm)
+    ).mean_mm
+    corners = tuple((float(a), float(b)) for a, b in shape_on_sheet(blank, placement).exterior.coords[:-1])
+    return Cut(
+        number, ordered, placement, corners, float(roll.field.at(*mouth)), float(roll.field.at(*top)),
+        blank.area_mm2() * under * density_g_cm3 * 1e-6,
+    )  # fmt: skip
+
+
+def _remnant_kg(remnant: Remnant, roll: Roll, density_g_cm3: float) -> float:
+    xs, ys = [p[0] for p in remnant.polygon], [p[1] for p in remnant.polygon]
+    mean = roll.field.cropped(max(min(xs), 0.0), max(xs), max(min(ys), 0.0), max(ys)).mean_mm
+    return remnant.area_mm2 * mean * density_g_cm3 * 1e-6
+
+
+def cut_rolls(
+    layout: LayoutPlan,
+    rolls: Mapping[str, Roll],
+    ordered: Sequence[OrderedBlank],
+    density_g_cm3: Mapping[str, float],
+    roll_mass_kg: Mapping[str, float],
+    kerf_mm: float,
+) -> tuple[CutRoll, ...]:
+    """Every roll and new sheet that a layout uses, rack first, in the order of their ids.
+
+    `rolls` holds the rack and the new sheets (as rolls with the field that they are to have).
+    """
+    by_id = {o.blank.id: o for o in ordered}
+    new = {sheet.id for sheet in layout.new_sheets}
+    places: dict[str, list[Placement]] = defaultdict(list)
+    for placement in layout.placements:
+        places[placement.roll].append(placement)
+    found = []
+    for roll_id in sorted(places, key=lambda r: (r in new, r)):
+        roll, density = rolls[roll_id], density_g_cm3[rolls[roll_id].alloy]
+        marked = sorted(places[roll_id], key=lambda p: (round(p.x_mm / 25.0), p.y_mm, p.x_mm, p.blank))
+        cuts = tuple(_cut(i, by_id[p.blank], p, roll, density) for i, p in enumerate(marked, start=1))
+        boxes = [
+            (c.placement.x_mm, c.placement.y_mm, c.placement.x_mm + c.box[0], c.placement.y_mm + c.box[1]) for c in cuts
+        ]
+        rest = cut_out(roll, boxes, kerf_mm=kerf_mm)
+        remnants_kg = sum(_remnant_kg(r, roll, density) for r in rest.remnants)
+        # each cut edge is shared with a neighbour or the offcut: half of every outline is sawn once
+        sawn_mm2 = sum(kerf_mm * (c.box[0] + c.box[1]) for c in cuts)
+        kerf_kg = sawn_mm2 * roll.field.mean_mm * density * 1e-6
+        room = roll_mass_kg[roll_id] - sum(c.mass_kg for c in cuts) - remnants_kg
+        found.append(
+            CutRoll(
+                roll,
+                roll_id in new,
+                cuts,
+                rest.remnants,
+                roll_mass_kg[roll_id],
+                remnants_kg,
+                max(min(kerf_kg, room), 0.0),
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,126 @@
+"""What a shop has and how it works: table, sled, pot, limits of its sheets, and its habits.
+
+The defaults are those of no particular shop: common practice, no source, or estimates that the casting log replaces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from pipemetal.errors import PlanError
+from pipemetal.layout.problem import Castable
+from pipemetal.melts.lots import LossModel
+
+__all__ = ["CastingSettings", "PotSettings", "SheetSettings", "ShopSettings"]
+
+
+def _in_range(table: str, name: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise PlanError("is out of range", field=f"{table}.{name}", value=value, allowed=f"{low:g} to {high:g}")
+
+
+@dataclass(frozen=True)
+class SheetSettings:
+    """Sheets that can be cast, and what is taken off them.
+
+    Sizes are those of the sheet before its edges are trimmed; thicknesses are finished ones, after planing. A sheet is
+    cast thicker by `planing_mm`, up to `planed_up_to_mm` of finished thickness, and never thinner than
+    `thinnest_cast_mm`, below which cast sheets tear (an estimate).
+    """
+
+    least_length_mm: float = 1000.0
+    most_length_mm: float = 5200.0
+    least_width_mm: float = 300.0
+    most_width_mm: float = 900.0
+    thinnest_mm: float = 0.35
+    thickest_mm: float = 5.5
+    most_taper_mm_per_m: float = 0.14
+    trim_mm: float = 15.0
+    kerf_mm: float = 1.0
+    planing_mm: float = 0.20
+    planed_up_to_mm: float = 2.5
+    thinnest_cast_mm: float = 0.80
+
+    def __post_init__(self) -> None:
+        for name, low, high in (
+            ("least_length_mm", 200.0, 10_000.0), ("most_length_mm", self.least_length_mm, 15_000.0),
+            ("least_width_mm", 60.0, 2000.0), ("most_width_mm", self.least_width_mm, 3000.0),
+            ("thinnest_mm", 0.2, 8.0), ("thickest_mm", self.thinnest_mm, 12.0), ("most_taper_mm_per_m", 0.0, 2.0),
+            ("trim_mm", 0.0, 100.0), ("kerf_mm", 0.0, 20.0), ("planing_mm", 0.0, 2.0), ("planed_up_to_mm", 0.0, 12.0),
+            ("thinnest_cast_mm", 0.1, 3.0),
+        ):  # fmt: skip
+            _in_range("sheets", name, getattr(self, name), low, high)
+
+    def castable(self) -> Castable:
+        """The limits as the layout room wants them."""
+        return Castable(
+            min_width_mm=self.least_width_mm, max_width_mm=self.most_width_mm, min_length_mm=self.least_length_mm,
+            max_length_mm=self.most_length_mm, min_thickness_mm=self.thinnest_mm, max_thickness_mm=self.thickest_mm,
+            max_taper_mm_m=self.most_taper_mm_per_m, trim_mm=self.trim_mm,
+        )  # fmt: skip
+
+    def planing_for(self, thin_end_mm: float) -> float:
+        """How much thicker than finished a sheet with this thin end is cast.
+
+        >>> round(SheetSettings().planing_for(1.0), 2), round(SheetSettings().planing_for(0.4), 2)
+        (0.2, 0.4)
+        """
+        planing = self.planing_mm if thin_end_mm <= self.planed_up_to_mm else 0.0
+        return max(planing, self.thinnest_cast_mm - thin_end_mm)
+
+
+@dataclass(frozen=True)
+class PotSettings:
+    """The melting pot and its burner; `heel_kg` cannot be ladled out."""
+
+    capacity_kg: float = 450.0
+    heel_kg: float = 15.0
+    steel_kg: float = 150.0
+    efficiency: float = 0.30
+    burner_kw: float = 20.0
+    spare_kg: float = 12.0
+    weigh_step_kg: float = 0.5
+
+    def __post_init__(self) -> None:
+        for name, low, high in (
+            ("capacity_kg", 5.0, 5000.0), ("heel_kg", 0.0, 0.5 * self.capacity_kg), ("steel_kg", 0.0, 2000.0),
+            ("efficiency", 0.05, 1.0), ("burner_kw", 0.5, 500.0), ("spare_kg", 0.0, 200.0), ("weigh_step_kg", 0.01, 10.0),
+        ):  # fmt: skip
+            _in_range("pot", name, getattr(self, name), low, high)
+
+
+@dataclass(frozen=True)
+class CastingSettings:
+    """Sled, casting table and the air above it."""
+
+    sled_length_mm: float = 250.0
+    scoop_kg: float = 11.3
+    run_up_mm: float = 300.0
+    stone_mm: float = 75.0
+    cloth_mm: float = 1.0
+    air_c: float = 18.0
+    table_c: float = 18.0
+    minutes_between: float = 15.0
+    minutes_on_table: float = 3.0
+    casts_a_day: int = 8
+
+    def __post_init__(self) -> None:
+        for name, low, high in (
+            ("sled_length_mm", 50.0, 1000.0), ("scoop_kg", 0.5, 50.0), ("run_up_mm", 0.0, 1500.0), ("stone_mm", 10.0, 300.0),
+            ("cloth_mm", 0.1, 10.0), ("air_c", -10.0, 50.0), ("table_c", -10.0, 150.0), ("minutes_between", 2.0, 240.0),
+            ("minutes_on_table", 0.5, 60.0), ("casts_a_day", 1, 40),
+        ):  # fmt: skip
+            _in_range("casting", name, getattr(self, name), low, high)
+
+
+@dataclass(frozen=True)
+class ShopSettings:
+    """All settings of a shop."""
+
+    name: str = "a shop"
+    currency: str = "EUR"
+    sheets: SheetSettings = field(default_factory=SheetSettings)
+    pot: PotSettings = field(default_factory=PotSettings)
+    casting: CastingSettings = field(default_factory=CastingSettings)
+    losses: LossModel = field(default_factory=LossModel)
+    emptying_costs_kg: float = 20.0
