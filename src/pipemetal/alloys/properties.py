@@ -1,4 +1,4 @@
-"""Densities of pipe metal, solid and liquid, by the rule that volumes add.
+"""Densities, heat, flow, conduction, hardness and lead vapour of pipe metal.
 
 Every number can answer from what, by which source and how sure: see :func:`value_of`.
 """
@@ -6,26 +6,70 @@ Every number can answer from what, by which source and how sure: see :func:`valu
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
 
-from pipemetal.alloys.composition import ELEMENTS, Composition
+import numpy as np
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.elements import (
+    ZERO_C_IN_K,
+    checked_temperature_c,
+    element_value,
+    mass_mean,
+    specific_volume,
+    volume_mean,
+)
+from pipemetal.alloys.equilibrium import atomic_weights, equilibrium
+from pipemetal.alloys.liquidus import dissolved, liquidus, outside_assessed_range
+from pipemetal.alloys.surface import surface_tension_n_m
 from pipemetal.alloys.tables import read_rows
 from pipemetal.errors import AlloyError
 
-__all__ = ["liquid_density_kg_m3", "solid_density_g_cm3"]
+__all__ = [
+    "PROPERTY_SOURCES",
+    "RED_LIMIT_C",
+    "LeadLimit",
+    "Property",
+    "Value",
+    "brinell_hb",
+    "freezing_shrinkage_pct",
+    "heat_content_kj_kg",
+    "heat_to_liquid_kj_kg",
+    "lead_limits",
+    "lead_vapour_mg_m3",
+    "lead_vapour_pressure_pa",
+    "liquid_conductivity_w_mk",
+    "liquid_density_kg_m3",
+    "liquid_heat_capacity_j_kgk",
+    "solid_conductivity_w_mk",
+    "solid_density_g_cm3",
+    "solid_heat_capacity_j_kgk",
+    "surface_tension_n_m",
+    "value_of",
+    "viscosity_mpa_s",
+]
 
-ZERO_C_IN_K = 273.15
+ROOM_C = 25.0
+
+# Above this a pot is shown red. Common practice, no source; saturated vapour alone reaches 0.05 mg/m3 near 490 C.
+RED_LIMIT_C = 450.0
+
+# A two-phase mix conducts about a tenth worse than its volumes add up to (maker's values of 40 to 63 % Sn, 2010).
+_MIXED_CONDUCTION = 0.9
+_PURE_WITHIN = 0.05
 
 
 def solid_density_g_cm3(comp: Composition) -> float:
-    """Density of the sound solid at 20 C, volumes adding.
+    """Density of the sound solid at 20 C, volumes adding. A casting with pores is lighter.
 
     Sources: ideal volume mixing holds to 0.1-0.3 % in Pb-Sn (Khairulin & Stankus, High Temp. 44 (2006)); elements from
-    the CRC Handbook, see ``data/elements.csv``. A casting with pores is lighter.
+        the CRC Handbook, see ``data/elements.csv``.
 
     >>> round(solid_density_g_cm3(Composition.parse("Sn 50 Pb bal")), 3)
     8.873
     """
-    return 1.0 / _specific_volume(comp, "solid_density", 20.0)
+    return 1.0 / specific_volume(comp, "solid_density", 20.0)
 
 
 def liquid_density_kg_m3(comp: Composition, temperature_c: float) -> float:
@@ -40,43 +84,277 @@ def liquid_density_kg_m3(comp: Composition, temperature_c: float) -> float:
     >>> round(liquid_density_kg_m3(Composition.parse("Sn 63 Pb bal"), 183))
     8064
     """
-    return 1.0 / _specific_volume(comp, "liquid_density", checked_temperature_c(temperature_c))
+    return 1.0 / specific_volume(comp, "liquid_density", checked_temperature_c(temperature_c))
 
 
-def checked_temperature_c(temperature_c: float, low_c: float = 50.0, high_c: float = 900.0) -> float:
-    """The temperature as a float, refused when it is no number or outside what any of the tables reach."""
-    value = float(temperature_c)
-    if not math.isfinite(value) or not low_c <= value <= high_c:
-        raise AlloyError("is outside what the tables reach", field="temperature_c", value=temperature_c,
-                         allowed=f"{low_c:g} to {high_c:g} C")  # fmt: skip
-    return value
+def viscosity_mpa_s(comp: Composition, temperature_c: float) -> float:
+    """Viscosity of the liquid, linear in percent by mass between the elements (copper, silver and arsenic left out).
+
+    The source says that isothermal viscosities are linear in composition; read as atomic instead of mass percent it
+    would come out up to 10 % lower in the middle.
+
+    Arguments:
+        temperature_c: 50 to 900 C.
+    Raises:
+        AlloyError: temperature outside that.
+    Sources: Thresh & Crawley, Metall. Trans. 1 (1970) 1531; antimony by Crawley & Kiff 1972; bismuth by OECD/NEA 2015.
+
+    >>> round(viscosity_mpa_s(Composition.parse("Sn 50 Pb bal"), 233.8), 2)
+    2.64
+    """
+    t_c = checked_temperature_c(temperature_c)
+    # The table holds the three of Thresh & Crawley's form in poise and bismuth in Pa s: scaled to mPa s here.
+    total = weight = 0.0
+    for element, scale in (("Pb", 100.0), ("Sn", 100.0), ("Sb", 100.0), ("Bi", 1000.0)):
+        share = comp.wt_pct(element)
+        if share > 0.0:
+            total += share * scale * element_value("viscosity", element, t_c)
+            weight += share
+    if weight <= 0.0:
+        raise AlloyError("has no element with a known viscosity", field="composition", value=comp.text())
+    return total / weight
 
 
-def element_value(quantity: str, element: str, temperature_c: float) -> float:
-    """One property of one pure element at a temperature, by the line of the packaged table."""
-    row = _ROWS[quantity, element]
-    a: float = float(row["a"])
-    temperature_k = temperature_c + ZERO_C_IN_K
-    if row["form"] == "constant":
-        return a
-    b = float(row["b"])
-    if row["form"] == "linear_k":
-        return a + b * (temperature_k - float(row["c"]))
-    if row["form"] == "linear_c":
-        return a + b * temperature_c
-    if row["form"] == "exponential":
-        return float(a * math.exp(b / temperature_k))
-    # Thresh & Crawley: viscosity * v^(1/3) = A exp(C / (v T)), v the specific volume in cm3/g.
-    volume = 1000.0 / element_value("liquid_density", element, temperature_c)
-    return float(a * math.exp(b / (volume * temperature_k)) / volume ** (1.0 / 3.0))
+def solid_conductivity_w_mk(comp: Composition) -> float:
+    """Thermal conductivity of the solid at 25 C: 0.9 of the mean by volume, rising to the mean within 5 % of pure metal.
+
+    Sources: elements from handbooks; factor from a maker's compilation of 2010 (44 to 51 W/mK at 40 to 63 % Sn).
+
+    >>> round(solid_conductivity_w_mk(Composition.parse("Sn 50 Pb bal")))
+    49
+    """
+    mean = volume_mean(comp, "solid_conductivity", "solid_density", 20.0)
+    smaller = 1.0 - max(comp.fractions)
+    return mean * (1.0 - (1.0 - _MIXED_CONDUCTION) * min(smaller / _PURE_WITHIN, 1.0))
 
 
-_ROWS = {(row["quantity"], row["element"]): row for row in read_rows("elements.csv")}
+def liquid_conductivity_w_mk(comp: Composition, temperature_c: float) -> float:
+    """Thermal conductivity of the liquid, mean by volume of lead, tin and bismuth.
+
+    Sources: OECD/NEA Handbook 2015 (Pb, Bi); tin from memory; uncertainties by Assael et al. 2017.
+    """
+    return volume_mean(comp, "liquid_conductivity", "liquid_density", checked_temperature_c(temperature_c))
 
 
-def _specific_volume(comp: Composition, quantity: str, temperature_c: float) -> float:
-    return math.fsum(
-        fraction / element_value(quantity, element, temperature_c)
-        for element, fraction in zip(ELEMENTS, comp.fractions, strict=True)
-        if fraction > 0.0
+def solid_heat_capacity_j_kgk(comp: Composition) -> float:
+    """Heat capacity of quickly cast solid, mean by mass of the elements, nothing dissolving on the way.
+
+    >>> round(solid_heat_capacity_j_kgk(Composition.parse("Sn 50 Pb bal")), 1)
+    182.5
+    """
+    return mass_mean(comp, "solid_heat_capacity", 20.0)
+
+
+def liquid_heat_capacity_j_kgk(comp: Composition, temperature_c: float) -> float:
+    """Heat capacity of the liquid, from the assessed Gibbs energies.
+
+    >>> round(liquid_heat_capacity_j_kgk(Composition.parse("Sn 50 Pb bal"), 367))
+    194
+    """
+    t_c = checked_temperature_c(temperature_c, 50.0, 600.0)
+    return 500.0 * (_liquid_enthalpy_kj_kg(comp, t_c + 1.0) - _liquid_enthalpy_kj_kg(comp, t_c - 1.0))
+
+
+def heat_content_kj_kg(comp: Composition, temperature_c: float) -> float:
+    """Heat to bring a kilogram from 25 C to a temperature, melting included, slowly enough for equilibrium.
+
+    Arguments:
+        temperature_c: 25 to 600 C.
+    Raises:
+        AlloyError: temperature outside that.
+    Sources: assessed Gibbs energies, see the footer of ``data/pbsn_pipe.tdb``; trust to 3 %.
+
+    >>> round(heat_content_kj_kg(Composition.parse("Sn 50 Pb bal"), 350), 1)
+    110.2
+    """
+    t_c = checked_temperature_c(temperature_c, ROOM_C, 600.0)
+    cold = equilibrium(comp, ROOM_C).enthalpy_kj_kg
+    if t_c > liquidus(comp).temperature_c:
+        return _liquid_enthalpy_kj_kg(comp, t_c) - cold
+    return equilibrium(comp, t_c).enthalpy_kj_kg - cold
+
+
+def heat_to_liquid_kj_kg(comp: Composition) -> float:
+    """Heat to bring a kilogram from 25 C to its liquidus, all melted.
+
+    >>> round(heat_to_liquid_kj_kg(Composition.parse("Sn 50 Pb bal")), 1)
+    83.7
+    """
+    cold = equilibrium(comp, ROOM_C).enthalpy_kj_kg
+    return _liquid_enthalpy_kj_kg(comp, liquidus(comp).temperature_c) - cold
+
+
+def freezing_shrinkage_pct(comp: Composition) -> float:
+    """Loss of volume on freezing, percent of the liquid: liquid at the liquidus against solid at the same temperature.
+
+    Sources: densities as above; linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K, from memory.
+
+    >>> round(freezing_shrinkage_pct(Composition.parse("Sn 100")), 1)
+    2.8
+    """
+    t_c = liquidus(comp).temperature_c
+    linear = volume_mean(comp, "solid_expansion", "solid_density", 20.0)
+    hot_solid = 1000.0 * solid_density_g_cm3(comp) / (1.0 + linear * (t_c - 20.0)) ** 3
+    return 100.0 * (1.0 - liquid_density_kg_m3(comp, t_c) / hot_solid)
+
+
+def brinell_hb(comp: Composition) -> float:
+    """Brinell hardness by tin content alone, straight between measured points; other elements raise it.
+
+    Sources: Saposhnikov 1908, quoted by Hiorns (``data/hardness.csv``); sources differ by 2 HB.
+
+    >>> brinell_hb(Composition.parse("Sn 50 Pb bal"))
+    15.0
+    """
+    rows = read_rows("hardness.csv")
+    tin = [float(row["sn_wt_pct"]) for row in rows]
+    return float(np.interp(comp.wt_pct("Sn"), tin, [float(row["brinell_hb"]) for row in rows]))
+
+
+@dataclass(frozen=True, slots=True)
+class LeadLimit:
+    """A limit of lead in the air at work: mg/m3, what it is a mean over and where, its law, the law's year, status."""
+
+    limit_mg_m3: float
+    what: str
+    law: str
+    year: int
+    status: str
+
+
+def lead_limits() -> tuple[LeadLimit, ...]:
+    """Limits for comparison, each with its law and year. Laws change: local codes prevail.
+
+    >>> [limit.limit_mg_m3 for limit in lead_limits()]
+    [0.15, 0.05, 0.03]
+    """
+    return tuple(
+        LeadLimit(float(row["limit_mg_m3"]), row["what"], row["law"], int(row["year"]), row["status"])
+        for row in read_rows("lead_limits.csv")
     )
+
+
+def lead_vapour_pressure_pa(comp: Composition, temperature_c: float) -> float:
+    """Pressure of lead vapour over the liquid: that of pure lead times the activity of lead in the metal.
+
+    Arguments:
+        temperature_c: 150 to 600 C.
+    Raises:
+        AlloyError: temperature outside that.
+    Sources: Sobolev 2011 in the OECD/NEA Lead-Bismuth Handbook (2015): ln p = ln 5.76e9 - 22131/T; agrees with Alcock,
+        Itkin & Horrigan 1984 within 18 % (350 to 700 C). Activity from ``data/pbsn_pipe.tdb``.
+
+    >>> f"{lead_vapour_pressure_pa(Composition.parse('Pb 100'), 500):.1e}"
+    '2.1e-03'
+    """
+    t_k = checked_temperature_c(temperature_c, 150.0, 600.0) + ZERO_C_IN_K
+    system, x = dissolved(comp)
+    if "PB" not in system.elements:
+        return 0.0
+    lead = system.elements.index("PB")
+    state = system.at(t_k)
+    height = float(state.liquid.potentials(x, state.rt)[lead] - state.liquid.ends_j_mol[lead])
+    return 5.76e9 * math.exp(-22131.0 / t_k) * math.exp(height / state.rt)
+
+
+def lead_vapour_mg_m3(comp: Composition, temperature_c: float) -> float:
+    """Lead that air saturated over the pot could hold as vapour: a ceiling for vapour, and no measure of dust.
+
+    Dust from dross, skimming and hands is the greater danger; nothing here says that any pot is without danger.
+
+    >>> round(lead_vapour_mg_m3(Composition.parse("Pb 100"), 500), 3)
+    0.069
+    """
+    pascal = lead_vapour_pressure_pa(comp, temperature_c)
+    return pascal * 207.2 / (8.31446 * (temperature_c + ZERO_C_IN_K)) * 1000.0
+
+
+def _liquid_enthalpy_kj_kg(comp: Composition, temperature_c: float) -> float:
+    system, x = dissolved(comp)
+    return system.at(temperature_c + ZERO_C_IN_K).enthalpy("LIQUID", x) / float(x @ atomic_weights(system))
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A property with what it rests on: value, lowest and highest, unit, source, and whether inside what was checked."""
+
+    value: float
+    low: float
+    high: float
+    unit: str
+    source: str
+    within_range: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Property:
+    """How a property is found: its function, unit, uncertainty in percent, range of temperature in C, and source."""
+
+    function: Callable[..., float]
+    unit: str
+    uncertainty_pct: float
+    range_c: tuple[float, float] | None
+    source: str
+
+
+_LIQUID_RANGE_C = (180.0, 560.0)
+
+PROPERTY_SOURCES: dict[str, Property] = {
+    "solid_density_g_cm3": Property(solid_density_g_cm3, "g/cm3", 0.3, None,
+        "volumes add (Khairulin & Stankus 2006); elements CRC Handbook; 0.6 % outside 30-90 % Sn"),
+    "liquid_density_kg_m3": Property(liquid_density_kg_m3, "kg/m3", 1.0, _LIQUID_RANGE_C,
+        "volumes add (Khairulin & Stankus 2006); CRC Handbook, density of molten elements"),
+    "viscosity_mpa_s": Property(viscosity_mpa_s, "mPa s", 10.0, _LIQUID_RANGE_C, "Thresh & Crawley 1970"),
+    "surface_tension_n_m": Property(surface_tension_n_m, "N/m", 5.0, _LIQUID_RANGE_C,
+        "Butler's model on White 1971; clean metal, an oxide skin changes it more"),
+    "solid_conductivity_w_mk": Property(solid_conductivity_w_mk, "W/mK", 10.0, None,
+        "0.9 of the mean by volume; maker's compilation 2010"),
+    "liquid_conductivity_w_mk": Property(liquid_conductivity_w_mk, "W/mK", 20.0, _LIQUID_RANGE_C,
+        "mean by volume; OECD/NEA 2015, Assael et al. 2017, tin from memory"),
+    "heat_content_kj_kg": Property(heat_content_kj_kg, "kJ/kg", 3.0, (25.0, 600.0),
+        "assessed Gibbs energies, footer of pbsn_pipe.tdb"),
+    "heat_to_liquid_kj_kg": Property(heat_to_liquid_kj_kg, "kJ/kg", 3.0, None,
+        "assessed Gibbs energies, footer of pbsn_pipe.tdb"),
+    "liquid_heat_capacity_j_kgk": Property(liquid_heat_capacity_j_kgk, "J/kgK", 3.0, _LIQUID_RANGE_C,
+        "assessed Gibbs energies, footer of pbsn_pipe.tdb"),
+    "solid_heat_capacity_j_kgk": Property(solid_heat_capacity_j_kgk, "J/kgK", 5.0, None,
+        "mean by mass; CRC Handbook, tin from memory"),
+    "freezing_shrinkage_pct": Property(freezing_shrinkage_pct, "%", 20.0, None,
+        "densities of liquid and solid; expansions from memory"),
+    "brinell_hb": Property(brinell_hb, "HB", 15.0, None, "Saposhnikov 1908, quoted by Hiorns"),
+    "lead_vapour_pressure_pa": Property(lead_vapour_pressure_pa, "Pa", 20.0, (327.0, 600.0),
+        "Sobolev 2011 in OECD/NEA 2015; activity from pbsn_pipe.tdb"),
+    "lead_vapour_mg_m3": Property(lead_vapour_mg_m3, "mg/m3", 20.0, (327.0, 600.0),
+        "Sobolev 2011 in OECD/NEA 2015; activity from pbsn_pipe.tdb"),
+}  # fmt: skip
+
+
+def value_of(name: str, comp: Composition, temperature_c: float | None = None) -> Value:
+    """A property by name, with its interval, its source, and whether it lies inside what was checked.
+
+    Arguments:
+        name: a key of ``PROPERTY_SOURCES``, which is the name of the function.
+        temperature_c: for those that need one.
+    Raises:
+        AlloyError: unknown name, or a temperature missing.
+
+    >>> found = value_of("solid_density_g_cm3", Composition.parse("Sn 50 Pb bal"))
+    >>> f"{found.low:.2f} to {found.high:.2f} {found.unit}", found.within_range
+    ('8.85 to 8.90 g/cm3', True)
+    """
+    if name not in PROPERTY_SOURCES:
+        raise AlloyError("is not a property", field="name", value=name, allowed=", ".join(PROPERTY_SOURCES))
+    held = PROPERTY_SOURCES[name]
+    percent = held.uncertainty_pct
+    if name == "solid_density_g_cm3" and not 30.0 <= comp.wt_pct("Sn") <= 90.0:
+        percent = 0.6
+    within = not outside_assessed_range(comp)
+    if held.range_c is None:
+        value = held.function(comp)
+    elif temperature_c is None:
+        raise AlloyError("is needed", field="temperature_c", allowed=f"{held.range_c[0]:g} to {held.range_c[1]:g} C")
+    else:
+        value = held.function(comp, temperature_c)
+        within = within and held.range_c[0] <= temperature_c <= held.range_c[1]
+    reach = abs(value) * percent / 100.0
+    return Value(value, value - reach, value + reach, held.unit, held.source, within)

@@ -1,0 +1,90 @@
+import math
+
+import pytest
+
+from pipemetal.alloys.assay import (
+    Reading,
+    combine_readings,
+    density_from_weighing,
+    match_analysis,
+    tin_from_weighing,
+    water_density_g_cm3,
+)
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import AlloyError
+
+SPOTTED = Recipe("spotted", Composition.parse("Sn 52 Sb 0.4 Pb bal"), (("Sn", 51, 53), ("Sb", 0.3, 0.5)))
+PLAIN = Recipe("plain", Composition.parse("Sn 30 Sb 0.6 Pb bal"), (("Sn", 29, 31), ("Sb", 0.4, 0.8)))
+
+
+def test_a_big_worked_piece_on_a_good_balance_is_known_to_half_a_percent() -> None:
+    found = tin_from_weighing(200.0, 177.5)
+    assert found.sn_wt_pct_high - found.sn_wt_pct == pytest.approx(0.45, abs=0.1)
+
+
+def test_a_casting_is_known_worse_and_on_the_low_side() -> None:
+    worked, cast = (tin_from_weighing(200.0, 177.5, state=state) for state in ("worked", "as cast"))
+    assert cast.sn_wt_pct_low < worked.sn_wt_pct_low - 0.5
+    assert cast.sn_wt_pct_high == worked.sn_wt_pct_high
+    assert any("pores" in note for note in cast.notes)
+
+
+def test_unknown_antimony_widens_the_interval() -> None:
+    known, unknown = (tin_from_weighing(200.0, 177.5, sb_wt_pct=0.5, sb_uncertainty_wt_pct=u) for u in (0.0, 0.5))
+    assert unknown.sn_wt_pct_high - unknown.sn_wt_pct > known.sn_wt_pct_high - known.sn_wt_pct + 0.2
+
+
+def test_pure_pieces_weighed_the_same_way_narrow_the_interval() -> None:
+    table = tin_from_weighing(200.0, 177.5)
+    own = tin_from_weighing(200.0, 177.5, lead_density_g_cm3=11.33, tin_density_g_cm3=7.28)
+    assert own.sn_wt_pct_high - own.sn_wt_pct < table.sn_wt_pct_high - table.sn_wt_pct
+    with pytest.raises(AlloyError, match="both pure pieces"):
+        tin_from_weighing(200.0, 177.5, lead_density_g_cm3=11.33)
+
+
+@pytest.mark.parametrize(
+    ("air_g", "water_g"), [(50, 50), (50, 60), (0, 0), (-5, 2), (math.nan, 2), (50, math.inf), (50, 30), (50, 46)]
+)
+def test_weights_of_no_lead_tin_metal_are_refused(air_g: float, water_g: float) -> None:
+    with pytest.raises(AlloyError):
+        tin_from_weighing(air_g, water_g)
+
+
+def test_water_has_its_greatest_density_at_four_degrees() -> None:
+    assert water_density_g_cm3(4.0) > max(water_density_g_cm3(3.0), water_density_g_cm3(5.0))
+    with pytest.raises(AlloyError):
+        density_from_weighing(50.0, 44.0, 60.0)
+
+
+def test_the_nearest_recipe_comes_first_and_says_what_is_off() -> None:
+    matches = match_analysis({"Sn": (50.0, 0.5), "Sb": (0.45, 0.05)}, [PLAIN, SPOTTED])
+    assert [m.recipe.name for m in matches] == ["spotted", "plain"]
+    assert matches[0].distance == pytest.approx(2.0)
+    assert matches[0].words == "Sn 50 is 1 below 51: 2.0 sigma"
+    assert matches[0].misses[0].element == "Sn"
+
+
+def test_an_analysis_inside_every_window_is_at_no_distance() -> None:
+    (match,) = match_analysis({"Sn": 52.2}, [SPOTTED])
+    assert match.distance == 0.0
+    assert "every measured element" in match.words
+
+
+def test_readings_that_scatter_more_than_they_claim_are_believed_less() -> None:
+    (calm,) = combine_readings([Reading("Sn", 50.0, 0.5), Reading("Sn", 50.2, 0.5)])
+    (wild,) = combine_readings([Reading("Sn", 48.0, 0.5), Reading("Sn", 52.2, 0.5)])
+    assert wild.uncertainty_wt_pct > 2.0 * calm.uncertainty_wt_pct
+
+
+def test_a_reading_below_its_limit_becomes_half_of_it() -> None:
+    (found,) = combine_readings([Reading("Cu", 0.06, 0.01, below_limit=True)])
+    assert (found.wt_pct, found.below_limit) == (0.03, True)
+
+
+@pytest.mark.parametrize("reading", [("Zn", 1.0, 0.1), ("Sn", 101.0, 0.1), ("Sn", math.nan, 0.1), ("Sn", 50.0, 0.0)])
+def test_readings_that_are_none_are_refused(reading: tuple[str, float, float]) -> None:
+    with pytest.raises(AlloyError):
+        Reading(*reading)
+    with pytest.raises(AlloyError, match="no reading"):
+        match_analysis({}, [SPOTTED])
