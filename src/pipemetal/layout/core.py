@@ -14,6 +14,9 @@ import numpy as np
 __all__ = ["MAX_FREE", "State", "Stock", "build", "sheet_cost", "total_cost"]
 
 MAX_FREE = 320
+# Functions that only compiled code calls: without wrappers they compile in a fraction of the time.
+_njit: Any = nb.njit
+inner = _njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 EPS = 1e-9
 # columns of Stock.slots and Stock.sheets
 X_LOW, X_HIGH, Y_LOW, Y_HIGH, DX, DY, TURN = range(7)
@@ -55,7 +58,7 @@ class State(NamedTuple):
     touched: Any
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _random(rng):  # type: ignore[no-untyped-def]
     """Uniform in 0..1 from a splitmix64 state that belongs to one search (so threads cannot change a plan)."""
     rng[0] = rng[0] + np.uint64(0x9E3779B97F4A7C15)
@@ -66,19 +69,19 @@ def _random(rng):  # type: ignore[no-untyped-def]
     return float(z >> np.uint64(11)) * (1.0 / 9007199254740992.0)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _below(rng, n):  # type: ignore[no-untyped-def]
     return min(int(_random(rng) * n), n - 1)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _credit(gap, least, graded):  # type: ignore[no-untyped-def]
     if gap >= least:
         return gap
     return 0.5 * gap * gap / least if graded and gap > 0.0 else 0.0
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _stepped(used, least, step, most):  # type: ignore[no-untyped-def]
     if used <= least:
         return least
@@ -123,30 +126,34 @@ def total_cost(stock, state, graded):  # type: ignore[no-untyped-def]
     return cost
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
+def _part(parts, n, a, b, c, d):  # type: ignore[no-untyped-def]
+    parts[n, 0] = a
+    parts[n, 1] = b
+    parts[n, 2] = c
+    parts[n, 3] = d
+    return n + 1
+
+
+@inner
 def _take_out(free, n, x0, x1, y0, y1, min_dx, min_dy):  # type: ignore[no-untyped-def]
     """Takes a rectangle out of the free space: splits what it meets, drops what another free rectangle holds."""
-    kept = 0
+    kept = np.int64(0)
     parts = np.empty((4 * n + 4, 4))
-    n_parts = 0
+    n_parts = np.int64(0)
     for k in range(n):
         a, b, c, d = free[k, 0], free[k, 1], free[k, 2], free[k, 3]
         if x0 >= b - EPS or x1 <= a + EPS or y0 >= d - EPS or y1 <= c + EPS:
-            free[kept, 0], free[kept, 1], free[kept, 2], free[kept, 3] = a, b, c, d
-            kept += 1
+            kept = _part(free, kept, a, b, c, d)
             continue
         if x0 - a >= min_dx:
-            parts[n_parts] = (a, x0, c, d)
-            n_parts += 1
+            n_parts = _part(parts, n_parts, a, x0, c, d)
         if b - x1 >= min_dx:
-            parts[n_parts] = (x1, b, c, d)
-            n_parts += 1
+            n_parts = _part(parts, n_parts, x1, b, c, d)
         if y0 - c >= min_dy:
-            parts[n_parts] = (a, b, c, y0)
-            n_parts += 1
+            n_parts = _part(parts, n_parts, a, b, c, y0)
         if d - y1 >= min_dy:
-            parts[n_parts] = (a, b, y1, d)
-            n_parts += 1
+            n_parts = _part(parts, n_parts, a, b, y1, d)
     for p in range(n_parts):
         a, b, c, d = parts[p, 0], parts[p, 1], parts[p, 2], parts[p, 3]
         held = False
@@ -157,22 +164,22 @@ def _take_out(free, n, x0, x1, y0, y1, min_dx, min_dy):  # type: ignore[no-untyp
                 break
         if not held:
             for q in range(p + 1, n_parts):
-                r = parts[q]
-                if r[0] <= a + EPS and r[1] >= b - EPS and r[2] <= c + EPS and r[3] >= d - EPS:
+                if (parts[q, 0] <= a + EPS and parts[q, 1] >= b - EPS
+                        and parts[q, 2] <= c + EPS and parts[q, 3] >= d - EPS):  # fmt: skip
                     held = True
                     break
         if not held and kept < free.shape[0]:
-            free[kept] = parts[p]
-            kept += 1
+            kept = _part(free, kept, a, b, c, d)
     return kept
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _rebuild(stock, state, s):  # type: ignore[no-untyped-def]
     """The free space and the used extent of a sheet from the blanks that lie on it."""
     sheet, rules, free = stock.sheets[s], stock.rules, state.free[s]
-    free[0] = (sheet[X0], sheet[X1], sheet[Y0], sheet[Y1])
-    n, count = 1, 0
+    n: Any
+    count: Any
+    n, count = _part(free, np.int64(0), sheet[X0], sheet[X1], sheet[Y0], sheet[Y1]), 0
     for b in range(stock.blocked_start[s], stock.blocked_start[s + 1]):
         r = stock.blocked[b]
         n = _take_out(free, n, r[0], r[1], r[2], r[3], rules[MIN_DX], rules[MIN_DY])
@@ -190,19 +197,27 @@ def _rebuild(stock, state, s):  # type: ignore[no-untyped-def]
     state.count[s] = count
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
+def _copy_sheet(n_free, free, extent, count, to_n_free, to_free, to_extent, to_count, s):  # type: ignore[no-untyped-def]
+    """Copies the free space, extent and count of sheet s. Loops, since compiling array slices takes seconds."""
+    to_n_free[s] = n_free[s]
+    to_count[s] = count[s]
+    for c in range(4):
+        to_extent[s, c] = extent[s, c]
+        for k in range(n_free[s]):
+            to_free[s, k, c] = free[s, k, c]
+
+
+@inner
 def _touch(state, s):  # type: ignore[no-untyped-def]
     """Keeps what a sheet was before this move changed it."""
     if state.touched[s] == 0:
         state.touched[s] = 1
-        n = state.n_free[s]
-        state.old_n_free[s] = n
-        state.old_free[s, :n] = state.free[s, :n]
-        state.old_extent[s] = state.extent[s]
-        state.old_count[s] = state.count[s]
+        _copy_sheet(state.n_free, state.free, state.extent, state.count,
+                    state.old_n_free, state.old_free, state.old_extent, state.old_count, s)  # fmt: skip
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _waste(mode, f, x, y, dx, dy, sheet):  # type: ignore[no-untyped-def]
     """How badly a place suits a free rectangle, as an area, by one of five ways of looking at it."""
     rest_x, rest_y = f[1] - f[0] - dx, f[3] - f[2] - dy
@@ -217,11 +232,13 @@ def _waste(mode, f, x, y, dx, dy, sheet):  # type: ignore[no-untyped-def]
     return rest_x * dy
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _insert(stock, state, i, mode, alpha, blink, only):  # type: ignore[no-untyped-def]
     """Lays a blank where cost and waste rise least; False where no sheet has room. `only`: that sheet, or -1."""
     n_sheets = stock.sheets.shape[0]
-    best, best_s, best_slot, best_x, best_y = 1e300, -1, -1, 0.0, 0.0
+    best, best_x, best_y = 1e300, 0.0, 0.0
+    best_s: Any = np.int64(-1)
+    best_slot: Any = np.int64(-1)
     for f in range(stock.fit_start[i], stock.fit_start[i + 1]):
         s = stock.fits[f]
         if only >= 0 and s != only:
@@ -255,7 +272,7 @@ def _insert(stock, state, i, mode, alpha, blink, only):  # type: ignore[no-untyp
     return True
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _put(stock, state, i, s, k, x, y):  # type: ignore[no-untyped-def]
     slot = stock.slots[k]
     dx, dy = slot[DX], slot[DY]
@@ -270,7 +287,21 @@ def _put(stock, state, i, s, k, x, y):  # type: ignore[no-untyped-def]
     state.count[s] += 1
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
+def sort_by(keys, items, n):  # type: ignore[no-untyped-def]
+    """Sorts the first n items and keys, least key first, equal keys as they stood (shell sort, ties by number)."""
+    gap = n // 2
+    while gap > 0:
+        for j in range(gap, n):
+            key, item, at = keys[j], items[j], j
+            while at >= gap and (keys[at - gap] > key or (keys[at - gap] == key and items[at - gap] > item)):
+                keys[at], items[at] = keys[at - gap], items[at - gap]
+                at -= gap
+            keys[at], items[at] = key, item
+        gap //= 2
+
+
+@inner
 def _order(stock, state, items, n, way, noise):  # type: ignore[no-untyped-def]
     """Sorts the first n of `items`, greatest key first: by area, length, width, or scarcity of places."""
     keys = np.empty(n)
@@ -289,7 +320,7 @@ def _order(stock, state, items, n, way, noise):  # type: ignore[no-untyped-def]
         elif way == 4:
             key = dy / n_fits
         keys[j] = -key * (1.0 + noise * (_random(state.rng) - 0.5))
-    items[:n] = items[:n][np.argsort(keys, kind="mergesort")]
+    sort_by(keys, items, n)
 
 
 @nb.njit(cache=True, nogil=True)
@@ -306,5 +337,6 @@ def build(stock, state, way, mode, alpha, noise):  # type: ignore[no-untyped-def
     _order(stock, state, todo, n, way, noise)
     for j in range(n):
         _insert(stock, state, todo[j], mode, alpha, 0.0, -1)
-    state.touched[:] = 0
+    for s in range(stock.sheets.shape[0]):
+        state.touched[s] = 0
     return total_cost(stock, state, True)

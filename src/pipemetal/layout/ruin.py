@@ -5,7 +5,22 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from pipemetal.layout.core import DX, DY, X_HIGH, X_LOW, _below, _insert, _order, _random, _rebuild, _touch, sheet_cost
+from pipemetal.layout.core import (
+    DX,
+    DY,
+    X_HIGH,
+    X_LOW,
+    _below,
+    _copy_sheet,
+    _insert,
+    _order,
+    _random,
+    _rebuild,
+    _touch,
+    inner,
+    sheet_cost,
+    sort_by,
+)
 
 __all__ = ["improve"]
 
@@ -13,11 +28,11 @@ MOST_REMOVED = 48
 MOST_LOST = 16
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _open_sheet(stock, state):  # type: ignore[no-untyped-def]
     """A sheet in use, by preference one that wastes much: the worst of three drawn."""
     n_sheets = stock.sheets.shape[0]
-    best, best_waste = -1, -1.0
+    best, best_waste = np.int64(-1), -1.0
     for _ in range(3):
         s = _below(state.rng, n_sheets)
         for _step in range(n_sheets):
@@ -36,13 +51,7 @@ def _open_sheet(stock, state):  # type: ignore[no-untyped-def]
     return best
 
 
-@nb.njit(cache=True, nogil=True)
-def _extent(state, s):  # type: ignore[no-untyped-def]
-    e = state.extent[s]
-    return e[0], e[1], e[2], e[3]
-
-
-@nb.njit(cache=True, nogil=True)
+@inner
 def _remove(state, i, removed, n):  # type: ignore[no-untyped-def]
     if n >= removed.shape[0] or state.at[i, 0] < 0:
         return n
@@ -52,19 +61,19 @@ def _remove(state, i, removed, n):  # type: ignore[no-untyped-def]
     return n + 1
 
 
-@nb.njit(cache=True, nogil=True)
-def _remove_box(stock, state, s, box, removed, n):  # type: ignore[no-untyped-def]
+@inner
+def _remove_box(stock, state, s, x0, x1, y0, y1, removed, n):  # type: ignore[no-untyped-def]
     """Takes out the blanks of sheet s that overlap a box (x0, x1, y0, y1)."""
     for i in range(state.at.shape[0]):
         if state.at[i, 0] == s:
             slot = stock.slots[state.at[i, 1]]
             x, y = state.corner[i, 0], state.corner[i, 1]
-            if x < box[1] and x + slot[DX] > box[0] and y < box[3] and y + slot[DY] > box[2]:
+            if x < x1 and x + slot[DX] > x0 and y < y1 and y + slot[DY] > y0:
                 n = _remove(state, i, removed, n)
     return n
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _remove_near(stock, state, s, x, y, most, removed, n):  # type: ignore[no-untyped-def]
     """Takes out the `most` blanks of sheet s whose middles lie nearest to a point (y counts double)."""
     far = np.empty(state.at.shape[0])
@@ -78,12 +87,13 @@ def _remove_near(stock, state, s, x, y, most, removed, n):  # type: ignore[no-un
             far[m] = gap_x + 2.0 * gap_y
             names[m] = i
             m += 1
-    for j in np.argsort(far[:m], kind="mergesort")[:most]:
+    sort_by(far, names, m)
+    for j in range(min(m, most)):
         n = _remove(state, names[j], removed, n)
     return n
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _ruin_beside(stock, state, removed, n):  # type: ignore[no-untyped-def]
     """Opens a place on another sheet where one of the removed blanks would fit."""
     i = removed[_below(state.rng, n)]
@@ -94,7 +104,7 @@ def _ruin_beside(stock, state, removed, n):  # type: ignore[no-untyped-def]
     return _make_room(stock, state, i, s, removed, n)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _make_room(stock, state, i, s, removed, n):  # type: ignore[no-untyped-def]
     """Takes out what stands on one of the places that blank i may have on sheet s."""
     k = stock.slot_start[i * stock.sheets.shape[0] + s]
@@ -104,13 +114,13 @@ def _make_room(stock, state, i, s, removed, n):  # type: ignore[no-untyped-def]
     y = sheet[2] + _random(state.rng) * (sheet[3] - sheet[2] - slot[DY])
     if _random(state.rng) < 0.5:
         y = sheet[2] if _random(state.rng) < 0.5 else sheet[3] - slot[DY]
-    return _remove_box(stock, state, s, (x + 1.0, x + slot[DX] - 1.0, y + 1.0, y + slot[DY] - 1.0), removed, n)
+    return _remove_box(stock, state, s, x + 1.0, x + slot[DX] - 1.0, y + 1.0, y + slot[DY] - 1.0, removed, n)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _ruin_one(stock, state, s, removed, n):  # type: ignore[no-untyped-def]
     """Takes blanks out of sheet s: about a point, a band across, all of it, or at the ends of its use."""
-    rng, e = state.rng, _extent(state, s)
+    rng, e = state.rng, state.extent[s]
     way = _random(rng)
     if way < 0.45:
         x = e[0] + _random(rng) * (e[1] - e[0])
@@ -119,24 +129,24 @@ def _ruin_one(stock, state, s, removed, n):  # type: ignore[no-untyped-def]
     if way < 0.70:
         x = e[0] + _random(rng) * (e[1] - e[0])
         reach = 40.0 + 500.0 * _random(rng) * _random(rng)
-        return _remove_box(stock, state, s, (x - reach, x + reach, e[2], e[3]), removed, n)
+        return _remove_box(stock, state, s, x - reach, x + reach, e[2], e[3], removed, n)
     if way < 0.82 and state.count[s] <= MOST_REMOVED - n:
-        return _remove_box(stock, state, s, (e[0] - 1.0, e[1] + 1.0, e[2] - 1.0, e[3] + 1.0), removed, n)
+        return _remove_box(stock, state, s, e[0] - 1.0, e[1] + 1.0, e[2] - 1.0, e[3] + 1.0, removed, n)
     reach = 5.0 + 300.0 * _random(rng) * _random(rng)
     side = _below(rng, 4)
     if side == 0:
-        return _remove_box(stock, state, s, (e[0] - 1.0, e[0] + reach, e[2], e[3]), removed, n)
+        return _remove_box(stock, state, s, e[0] - 1.0, e[0] + reach, e[2], e[3], removed, n)
     if side == 1:
-        return _remove_box(stock, state, s, (e[1] - reach, e[1] + 1.0, e[2], e[3]), removed, n)
+        return _remove_box(stock, state, s, e[1] - reach, e[1] + 1.0, e[2], e[3], removed, n)
     if side == 2:
-        return _remove_box(stock, state, s, (e[0], e[1], e[2] - 1.0, e[2] + 0.5 * reach), removed, n)
-    return _remove_box(stock, state, s, (e[0], e[1], e[3] - 0.5 * reach, e[3] + 1.0), removed, n)
+        return _remove_box(stock, state, s, e[0], e[1], e[2] - 1.0, e[2] + 0.5 * reach, removed, n)
+    return _remove_box(stock, state, s, e[0], e[1], e[3] - 0.5 * reach, e[3] + 1.0, removed, n)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _ruin(stock, state, removed, lost, n_lost):  # type: ignore[no-untyped-def]
     """Takes blanks out of one to three sheets; where blanks lie nowhere, often makes room for one of them."""
-    n, rng = 0, state.rng
+    n, rng = np.int64(0), state.rng
     if n_lost > 0 and _random(rng) < 0.5:
         i = lost[_below(rng, n_lost)]
         s = stock.fits[stock.fit_start[i] + _below(rng, stock.fit_start[i + 1] - stock.fit_start[i])]
@@ -147,7 +157,7 @@ def _ruin(stock, state, removed, lost, n_lost):  # type: ignore[no-untyped-def]
             return n, i
     s = _open_sheet(stock, state)
     if s < 0:
-        return 0, -1
+        return n, np.int64(-1)
     n = _ruin_one(stock, state, s, removed, n)
     if n > 0 and _random(rng) < 0.6:
         n = _ruin_beside(stock, state, removed, n)
@@ -156,10 +166,10 @@ def _ruin(stock, state, removed, lost, n_lost):  # type: ignore[no-untyped-def]
     elif _random(rng) < 0.3:
         s = _open_sheet(stock, state)
         n = _ruin_one(stock, state, s, removed, n) if s >= 0 else n
-    return n, -1
+    return n, np.int64(-1)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _recreate(stock, state, todo, n, first):  # type: ignore[no-untyped-def]
     rng = state.rng
     way = _below(rng, 5)
@@ -175,7 +185,7 @@ def _recreate(stock, state, todo, n, first):  # type: ignore[no-untyped-def]
             _insert(stock, state, todo[j], mode, alpha, blink, -1)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _touched_cost(stock, state, old):  # type: ignore[no-untyped-def]
     cost = 0.0
     for s in range(stock.sheets.shape[0]):
@@ -186,22 +196,25 @@ def _touched_cost(stock, state, old):  # type: ignore[no-untyped-def]
     return cost
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
+def _copy_row(at, corner, to_at, to_corner, i):  # type: ignore[no-untyped-def]
+    for c in range(2):
+        to_at[i, c] = at[i, c]
+        to_corner[i, c] = corner[i, c]
+
+
+@inner
 def _undo(state, todo, n, old_at, old_corner):  # type: ignore[no-untyped-def]
     for j in range(n):
         i = todo[j]
-        state.at[i] = old_at[i]
-        state.corner[i] = old_corner[i]
+        _copy_row(old_at, old_corner, state.at, state.corner, i)
     for s in range(state.touched.shape[0]):
         if state.touched[s]:
-            m = state.old_n_free[s]
-            state.n_free[s] = m
-            state.free[s, :m] = state.old_free[s, :m]
-            state.extent[s] = state.old_extent[s]
-            state.count[s] = state.old_count[s]
+            _copy_sheet(state.old_n_free, state.old_free, state.old_extent, state.old_count,
+                        state.n_free, state.free, state.extent, state.count, s)  # fmt: skip
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _keep_best(stock, state, best_at, best_corner, best_cost):  # type: ignore[no-untyped-def]
     """Stores the plan where its true cost is the least seen."""
     cost = 0.0
@@ -214,11 +227,11 @@ def _keep_best(stock, state, best_at, best_corner, best_cost):  # type: ignore[n
             cost += stock.penalty[i]
     if cost < best_cost[0] - 1e-6:
         best_cost[0] = cost
-        best_at[:] = state.at
-        best_corner[:] = state.corner
+        for i in range(state.at.shape[0]):
+            _copy_row(state.at, state.corner, best_at, best_corner, i)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _add_lost(state, todo, n, lost, n_lost, first):  # type: ignore[no-untyped-def]
     """Adds blanks that lie nowhere to those to be laid: `first`, and a run of the others from a random start."""
     start = _below(state.rng, n_lost) if n_lost > 0 else 0
@@ -243,7 +256,9 @@ def improve(stock, state, best_at, best_corner, best_cost, moves, hot, cold):  #
     removed = np.empty(MOST_REMOVED, dtype=np.int64)
     todo = np.empty(MOST_REMOVED + n_items, dtype=np.int64)
     lost = np.empty(n_items, dtype=np.int64)
-    old_at, old_corner = state.at.copy(), state.corner.copy()
+    old_at, old_corner = np.empty((n_items, 2), np.int64), np.empty((n_items, 2))
+    for i in range(n_items):
+        _copy_row(state.at, state.corner, old_at, old_corner, i)
     kept = 0
     for move in range(moves):
         heat = hot * (cold / hot) ** (move / moves)
@@ -252,14 +267,16 @@ def improve(stock, state, best_at, best_corner, best_cost, moves, hot, cold):  #
             if state.at[i, 0] < 0 and stock.fit_start[i + 1] > stock.fit_start[i]:
                 lost[n_lost] = i
                 n_lost += 1
-        state.touched[:] = 0
+        for s in range(state.touched.shape[0]):
+            state.touched[s] = 0
         n, first = _ruin(stock, state, removed, lost, n_lost)
         if n == 0 and n_lost == 0:
             continue
         for s in range(state.touched.shape[0]):
             if state.touched[s]:
                 _rebuild(stock, state, s)
-        todo[:n] = removed[:n]
+        for j in range(n):
+            todo[j] = removed[j]
         n = _add_lost(state, todo, n, lost, n_lost, first)
         before = 0.0
         for j in range(n):
@@ -273,8 +290,7 @@ def improve(stock, state, best_at, best_corner, best_cost, moves, hot, cold):  #
         if change <= 1e-9 or change < -heat * np.log(_random(state.rng) + 1e-300):
             kept += 1
             for j in range(n):
-                old_at[todo[j]] = state.at[todo[j]]
-                old_corner[todo[j]] = state.corner[todo[j]]
+                _copy_row(state.at, state.corner, old_at, old_corner, todo[j])
             _keep_best(stock, state, best_at, best_corner, best_cost)
         else:
             _undo(state, todo, n, old_at, old_corner)

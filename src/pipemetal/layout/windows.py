@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from pipemetal.layout.problem import LayoutRoll
 from pipemetal.sheets.field import FloatArray
-from pipemetal.sheets.fitness import windows_along
+from pipemetal.sheets.fitness import inner, windows_along
 
 __all__ = ["Piece", "SheetTable", "Variant", "find_slots", "sheet_table"]
 
@@ -75,11 +75,12 @@ def sheet_table(rolls: Sequence[LayoutRoll]) -> SheetTable:
     return table
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _lines_between(grid, n_lines, n, width, y_low, y_high, out):  # type: ignore[no-untyped-def]
     """Writes the thickness along y_low, y_high and the grid lines between; returns how many lines."""
     if n_lines == 1:
-        out[0, :n] = grid[0, :n]
+        for k in range(n):
+            out[0, k] = grid[0, k]
         return 1
     count = 0
     for end in range(2):
@@ -91,17 +92,19 @@ def _lines_between(grid, n_lines, n, width, y_low, y_high, out):  # type: ignore
     for j in range(n_lines):
         y = width * j / (n_lines - 1)
         if y_low < y < y_high:
-            out[count, :n] = grid[j, :n]
+            for k in range(n):
+                out[count, k] = grid[j, k]
             count += 1
     return count
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _slots_of_pair(box, width, st, n_lines, grid, bow, variants, v0, v1, rows, n_rows, kerf, out, scratch):  # type: ignore[no-untyped-def]
     """The slots of one piece on one sheet, written as rows from n_rows on; returns the new count of rows."""
     n = st.size
     for v in range(v0, v1):
-        dx, dy, start, slope, tolerance, turn = variants[v]
+        dx, dy, start = variants[v, 0], variants[v, 1], variants[v, 2]
+        slope, tolerance, turn = variants[v, 3], variants[v, 4], variants[v, 5]
         x_high, room_y = box[1] - dx, box[3] - dy
         if x_high < box[0] or room_y < box[2]:
             continue
@@ -116,12 +119,14 @@ def _slots_of_pair(box, width, st, n_lines, grid, bow, variants, v0, v1, rows, n
                 if band >= box[3] - box[2]:
                     break
             count = _lines_between(grid, n_lines, n, width, y_low, y_high, scratch)
-            found = windows_along(st, scratch[:count, :n], dx, start, slope, tolerance, box[0], x_high, out)
+            found = windows_along(st, scratch, count, dx, start, slope, tolerance, box[0], x_high, out)
             if b > 0 and found > 0 and out[0, 0] > wide_low - 2.0 and out[found - 1, 1] < wide_high + 2.0:
                 continue
             for w in range(found):
                 if n_rows < rows.shape[0]:
-                    rows[n_rows] = (out[w, 0], out[w, 1], y_low, y_high - dy, dx + kerf, dy + kerf, turn)
+                    row = rows[n_rows]
+                    row[0], row[1], row[2], row[3] = out[w, 0], out[w, 1], y_low, y_high - dy
+                    row[4], row[5], row[6] = dx + kerf, dy + kerf, turn
                 n_rows += 1
                 if b == 0:
                     wide_low, wide_high = min(wide_low, out[w, 0]), max(wide_high, out[w, 1])
@@ -136,9 +141,11 @@ def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, varia
     scratch = np.empty((grid.shape[1] + 2, grid.shape[2]))
     thin, thick = np.empty(n_sheets), np.empty(n_sheets)
     for s in range(n_sheets):
-        thin[s] = grid[s, : n_li[s], : n_st[s]].min()
-        thick[s] = grid[s, : n_li[s], : n_st[s]].max()
-    n_rows = 0
+        thin[s], thick[s] = 1e18, -1e18
+        for j in range(n_li[s]):
+            for k in range(n_st[s]):
+                thin[s], thick[s] = min(thin[s], grid[s, j, k]), max(thick[s], grid[s, j, k])
+    n_rows = np.int64(0)
     for i in range(n_pieces):
         v0, v1 = variant_start[i], variant_start[i + 1]
         low, high = 1e18, -1e18

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numba as nb
 import numpy as np
@@ -15,17 +16,42 @@ __all__ = ["Fit", "Window", "fit_windows", "line_values", "miss_mm", "nearest_mi
 
 # Widest slack granted to rounding; a window is closed, and its ends are drawn in by this much.
 ROUNDING_MM = 1e-9
+# Functions that only compiled code calls: without wrappers they compile in a fraction of the time.
+_njit: Any = nb.njit
+inner = _njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+
+
+@inner
+def _sorted(values, n):  # type: ignore[no-untyped-def]
+    """The first n values in rising order (insertion: there are few, and compiling a library sort takes seconds)."""
+    for j in range(1, n):
+        value, at = values[j], j
+        while at > 0 and values[at - 1] > value:
+            values[at] = values[at - 1]
+            at -= 1
+        values[at] = value
+    return values
+
+
+@inner
+def _cell(stations, x):  # type: ignore[no-untyped-def]
+    """Number of the stretch between two stations in which x lies; the first or last one outside."""
+    k = 0
+    while k < stations.size - 2 and stations[k + 1] <= x:
+        k += 1
+    return k
 
 
 @nb.njit(cache=True, nogil=True)
-def windows_along(stations, lines, length, mouth, slope, tolerance, x_low, x_high, out):  # type: ignore[no-untyped-def]
+def windows_along(stations, lines, n_lines, length, mouth, slope, tolerance, x_low, x_high, out):  # type: ignore[no-untyped-def]
     """The intervals of x at which |t(x', y) - (mouth + slope (x' - x))| <= tolerance all along x' = x to x + length.
 
     `lines` (lines, stations): thickness along the lines that can hold an extreme; between lines it is linear in y, so
     these hold the extremes. Writes rows (low, high) into `out`, returns how many. Exact: between two neighbouring
     breakpoints (a station under either end of the blank) every condition is linear in x.
     """
-    count, n, n_lines = 0, stations.size, lines.shape[0]
+    count: Any = np.int64(0)
+    n = stations.size
     if x_high < x_low:
         return 0
     breaks = np.empty(2 * n + 2)
@@ -36,7 +62,7 @@ def windows_along(stations, lines, length, mouth, slope, tolerance, x_low, x_hig
             if x_low < value < x_high:
                 breaks[n_breaks] = value
                 n_breaks += 1
-    points = np.sort(breaks[:n_breaks])
+    points = _sorted(breaks, n_breaks)
     for b in range(n_breaks - 1):
         a, c = points[b], points[b + 1]
         low, high = _linear_piece(stations, lines, n_lines, length, mouth, slope, tolerance, a, c)
@@ -55,13 +81,11 @@ def windows_along(stations, lines, length, mouth, slope, tolerance, x_low, x_hig
     return count
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _linear_piece(stations, lines, n_lines, length, mouth, slope, tolerance, a, c):  # type: ignore[no-untyped-def]
     """The part of a..c that fits, where no station passes under an end of the blank between a and c."""
-    n = stations.size
     middle = 0.5 * (a + c)
-    first = min(max(np.searchsorted(stations, middle, side="right") - 1, 0), n - 2)
-    last = min(max(np.searchsorted(stations, middle + length, side="right") - 1, 0), n - 2)
+    first, last = _cell(stations, middle), _cell(stations, middle + length)
     low, high = a, c
     for j in range(n_lines):
         for end in range(2):
@@ -80,7 +104,7 @@ def _linear_piece(stations, lines, n_lines, length, mouth, slope, tolerance, a, 
     return low, high
 
 
-@nb.njit(cache=True, nogil=True)
+@inner
 def _cut(at_a, rise, tolerance, a, low, high):  # type: ignore[no-untyped-def]
     """Cuts low..high to where |at_a + rise (x - a)| <= tolerance."""
     if abs(rise) < 1e-15:
@@ -106,7 +130,7 @@ def miss_mm(stations, lines, length, mouth, slope, x):  # type: ignore[no-untype
                     continue
             else:
                 at = x if k == n else x + length
-            i = min(max(np.searchsorted(stations, at, side="right") - 1, 0), n - 2)
+            i = _cell(stations, at)
             u = (at - stations[i]) / (stations[i + 1] - stations[i])
             value = lines[j, i] * (1.0 - u) + lines[j, i + 1] * u
             worst = max(worst, abs(value - mouth - slope * (at - x)))
@@ -202,7 +226,9 @@ def fit_windows(
         slope = (end - start) / length_mm if length_mm > 0.0 else 0.0
         for low, high in spans:
             lines = line_values(field.thickness_mm, field.width_mm, low, high)
-            count = windows_along(field.stations_mm, lines, length_mm, start, slope, tolerance_mm, x_low, x_high, out)
+            count = windows_along(
+                field.stations_mm, lines, len(lines), length_mm, start, slope, tolerance_mm, x_low, x_high, out
+            )
             windows += [Window(float(out[k, 0]), float(out[k, 1]), low, high, turn) for k in range(count)]
             miss, x = nearest_miss(field.stations_mm, lines, length_mm, start, slope, x_low, x_high)
             if miss < best[0]:
@@ -226,7 +252,7 @@ def nearest_miss(
     x = x_low
     while high - low > 1e-6:
         middle = 0.5 * (low + high)
-        if windows_along(stations, lines, length, mouth, slope, middle, x_low, x_high, out) > 0:
+        if windows_along(stations, lines, len(lines), length, mouth, slope, middle, x_low, x_high, out) > 0:
             high, x = middle, float(out[0, 0])
         else:
             low = middle

@@ -1,0 +1,249 @@
+"""From scattered gauge readings to a thickness field: kriging with a trend, and a test for gross errors."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipemetal.errors import ConvergenceError, SheetError
+from pipemetal.sheets.checks import checked_number
+from pipemetal.sheets.field import THICKEST_MM, THINNEST_MM, FloatArray, ThicknessField
+from pipemetal.sheets.readings import FEWEST_READINGS, LeftOut, Reading, checked_readings
+
+__all__ = ["fit_field"]
+
+# A reading is gross when it stands this many standard deviations from what all others say of its place.
+GROSS_SDS = 4.5
+# More readings left out than this share: the readings disagree, and no field is given.
+MOST_LEFT_OUT = 0.35
+# Grid of covariance parameters tried: correlation lengths as shares of the sheet, signal over gauge deviation.
+LENGTH_SHARES = (0.2, 0.4, 0.8)
+WIDTH_SHARES = (0.4, 1.0)
+SIGNAL_SDS = (0.5, 1.5, 4.0, 10.0)
+NOISE_SDS = (1.0, 1.5, 2.5)
+FIT_STATIONS, FIT_LINES = 25, 9
+# What a cast sheet may do beside its straight taper before any reading says so (one standard deviation at the edge,
+# in mm): curve along, tilt across, bow across. common practice, no source.
+CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM = 0.05, 0.03, 0.03
+# Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
+FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
+
+
+@dataclass(frozen=True)
+class _Model:
+    """Covariance parameters of the departure from the trend; lengths in mm, deviations in mm."""
+
+    length_mm: float
+    width_mm: float
+    signal_mm: float
+    noise_mm: float
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """A solved kriging system: inverse of the covariance, projection without trend, weights."""
+
+    x: FloatArray
+    y: FloatArray
+    inverse: FloatArray
+    trend: FloatArray
+    trend_inverse: FloatArray
+    coefficients: FloatArray
+    weights: FloatArray
+    loo: FloatArray
+    loo_sd: FloatArray
+    log_likelihood: float
+
+
+def fit_field(
+    readings: Sequence[Reading], length_mm: float, width_mm: float, *, gauge_sd_mm: float = 0.01
+) -> ThicknessField:
+    """The thickness field of a sheet from 6 to 2000 gauge readings anywhere on it, repeats allowed.
+
+    A trend straight along the sheet, a curve along, a tilt and a bow across of a size common in casting, and a smooth
+    departure whose lengths and size are chosen by restricted likelihood. A reading is left out when it stands more than 4.5
+    standard deviations from what all the others predict for its place (leave one out), worst first, and comes
+    back if the final field accepts it; the reason names a ten-fold reading or swapped digits where that explains it.
+    The standard error holds the uncertainty of the trend, so it grows away from the readings.
+
+    Arguments: sizes of the untrimmed sheet; `gauge_sd_mm`: repeatability of the gauge (one standard deviation).
+    Raises: SheetError for readings that cannot be or that disagree (more than 35 % would be left out).
+    Sources: universal kriging and its leave-one-out residuals: Rasmussen & Williams 2006, Gaussian Processes for
+    Machine Learning, sections 2.7 and 5.4.2; start of the robust fit: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871.
+
+    >>> readings = [Reading(x, y, 1.2 - 1e-4 * x) for x in (0.0, 500.0, 1000.0) for y in (50.0, 300.0, 550.0)]
+    >>> field = fit_field([*readings, Reading(250.0, 300.0, 11.75)], 1000.0, 600.0)
+    >>> field.left_out[0].index, round(float(field.at(250.0, 300.0)), 3)
+    (9, 1.175)
+    """
+    length = checked_number(length_mm, field="length_mm", above=0.0)
+    width = checked_number(width_mm, field="width_mm", above=0.0)
+    gauge = checked_number(gauge_sd_mm, field="gauge_sd_mm", above=0.0, high=1.0)
+    kept_readings = checked_readings(readings, length, width)
+    x = np.array([r.x_mm for r in kept_readings]) / length
+    y = np.array([r.y_mm for r in kept_readings]) / width
+    t = np.array([r.thickness_mm for r in kept_readings])
+    kept = _robust_start(x, y, t, gauge)
+    model = _best_model(x[kept], y[kept], t[kept], gauge)
+    kept = _without_gross(x, y, t, kept, model)
+    model = _best_model(x[kept], y[kept], t[kept], gauge)
+    kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
+    left = np.nonzero(~kept)[0]
+    if left.size > MOST_LEFT_OUT * t.size or kept.sum() < min(FEWEST_READINGS, t.size):
+        names = ", ".join(f"{k + 1} ({t[k]:g} mm)" for k in left[:12])
+        raise SheetError(
+            "disagree: no smooth sheet passes near enough of them", field="readings",
+            value=f"{left.size} of {t.size} off: {names}", allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
+        )  # fmt: skip
+    solved = _solve(x[kept], y[kept], t[kept], model)
+    stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
+    grid_x, grid_y = np.meshgrid(stations, lines)
+    mean, error = _predict(solved, model, grid_x.ravel(), grid_y.ravel())
+    mean = np.clip(mean, THINNEST_MM, THICKEST_MM)
+    at_left, _ = _predict(solved, model, x[left], y[left]) if left.size else (np.empty(0), None)
+    named = tuple(
+        LeftOut(int(k), kept_readings[k], _reason(float(t[k]), float(expected), gauge))
+        for k, expected in zip(left, at_left, strict=True)
+    )
+    return ThicknessField(
+        length, width, stations * length, mean.reshape(grid_x.shape), error.reshape(grid_x.shape), named,
+        model.noise_mm, int(kept.sum()),
+    )  # fmt: skip
+
+
+def _trend(x: FloatArray) -> FloatArray:
+    """Columns of the trend: straight along x."""
+    return np.stack([np.ones_like(x), x - 0.5], axis=1)
+
+
+def _usable_trend(x: FloatArray) -> FloatArray:
+    """The trend, or its level alone where all readings lie at nearly one place along the sheet."""
+    return _trend(x)[:, : 2 if np.ptp(x) > 0.05 else 1]
+
+
+def _robust_start(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> np.ndarray:
+    """Readings near the least trimmed squares fit of a low polynomial in the logarithm, where ten-fold is plain."""
+    log_t = np.log(t)
+    rows = np.stack([np.ones_like(x), x - 0.5, (x - 0.5) ** 2, (y - 0.5), (y - 0.5) ** 2], axis=1)
+    columns = 2 if t.size < 12 else (3 if t.size < 20 else 5)
+    rows = rows[:, :columns]
+    half = max((t.size + columns + 1) // 2, min(t.size, columns + 1))
+    rng = np.random.default_rng(12345)
+    best, best_sum = np.arange(t.size), np.inf
+    for _ in range(300):
+        chosen = rng.choice(t.size, columns + 1, replace=False)
+        for _step in range(4):
+            coefficients = np.linalg.lstsq(rows[chosen], log_t[chosen], rcond=None)[0]
+            squares = (log_t - rows @ coefficients) ** 2
+            chosen = np.argsort(squares, kind="stable")[:half]
+        if squares[chosen].sum() < best_sum - 1e-15:
+            best, best_sum = chosen, float(squares[chosen].sum())
+    coefficients = np.linalg.lstsq(rows[best], log_t[best], rcond=None)[0]
+    residuals = t - np.exp(rows @ coefficients)
+    spread = max(1.4826 * float(np.median(np.abs(residuals))), gauge)
+    # Wide on purpose: waves of the sheet that the polynomial cannot follow stay in; the test comes later.
+    return np.abs(residuals) <= max(8.0 * spread, 0.08 * float(np.median(t)))
+
+
+def _best_model(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> _Model:
+    if x.size > 160:
+        some = np.linspace(0, x.size - 1, 160).round().astype(int)
+        x, y, t = x[some], y[some], t[some]
+    models = [
+        _Model(length, width, signal * gauge, noise * gauge)
+        for length, width, signal, noise in itertools.product(LENGTH_SHARES, WIDTH_SHARES, SIGNAL_SDS, NOISE_SDS)
+        if x.size >= FEW_READINGS or signal >= FEW_SIGNAL_SDS
+    ]
+    return max(models, key=lambda m: _solve(x, y, t, m).log_likelihood)
+
+
+def _covariance(xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray, m: _Model) -> FloatArray:
+    far = ((xa[:, None] - xb[None, :]) / m.length_mm) ** 2 + ((ya[:, None] - yb[None, :]) / m.width_mm) ** 2
+    smooth = m.signal_mm**2 * np.exp(-0.5 * far)
+    for sd, a, b in (
+        (CURVE_SD_MM, 4.0 * (xa - 0.5) ** 2, 4.0 * (xb - 0.5) ** 2),
+        (TILT_SD_MM, 2.0 * (ya - 0.5), 2.0 * (yb - 0.5)),
+        (BOW_SD_MM, 4.0 * (ya - 0.5) ** 2, 4.0 * (yb - 0.5) ** 2),
+    ):
+        smooth = smooth + sd**2 * np.outer(a, b)
+    return np.asarray(smooth, dtype=np.float64)
+
+
+def _own_variance(x: FloatArray, y: FloatArray, m: _Model) -> FloatArray:
+    parts = (4.0 * CURVE_SD_MM * (x - 0.5) ** 2, 2.0 * TILT_SD_MM * (y - 0.5), 4.0 * BOW_SD_MM * (y - 0.5) ** 2)
+    return np.asarray(m.signal_mm**2 + sum(part**2 for part in parts))
+
+
+def _solve(x: FloatArray, y: FloatArray, t: FloatArray, model: _Model) -> _Solved:
+    covariance = _covariance(x, y, x, y, model) + model.noise_mm**2 * np.eye(x.size)
+    trend = _usable_trend(x)
+    try:
+        inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
+        trend_inverse = np.asarray(np.linalg.inv(trend.T @ inverse @ trend), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        raise ConvergenceError("the kriging system of the readings could not be solved") from None
+    coefficients = trend_inverse @ trend.T @ inverse @ t
+    # Inverse with the trend taken out: its diagonal gives the leave-one-out residuals at once.
+    free = inverse - inverse @ trend @ trend_inverse @ trend.T @ inverse
+    weights = free @ t
+    diagonal = np.maximum(np.diag(free), 1e-9 / model.noise_mm**2)
+    logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(trend.T @ inverse @ trend)[1]
+    return _Solved(
+        x, y, inverse, trend, trend_inverse, coefficients, weights, weights / diagonal, 1.0 / np.sqrt(diagonal),
+        -0.5 * float(logs + t @ weights),
+    )  # fmt: skip
+
+
+def _predict(s: _Solved, model: _Model, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    across = _covariance(x, y, s.x, s.y, model)
+    trend = _trend(x)[:, : s.trend.shape[1]]
+    mean = trend @ s.coefficients + across @ s.weights
+    lacking = trend - across @ s.inverse @ s.trend
+    variance = _own_variance(x, y, model) - np.einsum("ij,jk,ik->i", across, s.inverse, across)
+    variance += np.einsum("ij,jk,ik->i", lacking, s.trend_inverse, lacking)
+    return mean, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _without_gross(
+    x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: _Model
+) -> np.ndarray:  # fmt: skip
+    """Leaves out the worst reading again and again until all that stay are within the limit of one another."""
+    kept = kept.copy()
+    while kept.sum() > 4:
+        solved = _solve(x[kept], y[kept], t[kept], model)
+        off = np.abs(solved.loo) / solved.loo_sd
+        worst = int(np.argmax(off))
+        if off[worst] <= GROSS_SDS:
+            break
+        kept[np.nonzero(kept)[0][worst]] = False
+    return kept
+
+
+def _readmitted(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: _Model) -> np.ndarray:
+    left = np.nonzero(~kept)[0]
+    if left.size == 0 or kept.sum() < 4:
+        return kept
+    solved = _solve(x[kept], y[kept], t[kept], model)
+    mean, error = _predict(solved, model, x[left], y[left])
+    back = np.abs(t[left] - mean) <= GROSS_SDS * np.sqrt(error**2 + model.noise_mm**2)
+    kept = kept.copy()
+    kept[left[back]] = True
+    return kept
+
+
+def _reason(read: float, expected: float, gauge: float) -> str:
+    near = max(0.03 * expected, 5.0 * gauge)
+    for factor, name in ((10.0, "ten-fold"), (0.1, "a tenth"), (100.0, "hundred-fold"), (0.01, "a hundredth")):
+        if abs(read / factor - expected) <= near:
+            return f"{read:g} mm looks {name} of {expected:.2f} mm"
+    whole, _, parts = f"{read:.3f}".rstrip("0").rstrip(".").partition(".")
+    digits = whole + parts
+    for k in range(len(digits) - 1):
+        turned = digits[:k] + digits[k + 1] + digits[k] + digits[k + 2 :]
+        value = float(f"{turned[: len(whole)]}.{turned[len(whole) :] or 0}")
+        if turned != digits and abs(value - expected) <= near:
+            return f"{read:g} mm looks like {value:g} mm with digits swapped; {expected:.2f} mm expected"
+    return f"{read:g} mm stands {abs(read - expected):.2f} mm off; {expected:.2f} mm expected"
