@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
@@ -21,7 +21,7 @@ from pipemetal.errors import ConvergenceError, MeltError
 from pipemetal.linear import Model, Point
 from pipemetal.melts.lots import Heel, LossModel, Lot
 
-__all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest", "solve_charges"]
+__all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest", "on_heel", "solve_charges"]
 
 OBJECTIVES: Final = ("cost", "scrap", "virgin tin")
 ROW_SCALE: Final = 100.0
@@ -242,6 +242,23 @@ def _charge_from(mixing: _Mixing, number: int, columns: list[int], point: Point)
     return Charge(
         request, ordered, composition, half, total, tuple(loss.items()), cost, 100.0 * point.gap, tuple(binding)
     )
+
+
+def on_heel(charge: Charge, heel: Heel | None, losses: LossModel) -> Charge:
+    """The same weighing list on another heel: what the melt then is.
+
+    Errors: AlloyError where no metal is left.
+    """
+    tin_present = charge.request.recipe.target.wt_pct("Sn") >= 1.0
+    masses = [heel.mass_kg * f if heel else 0.0 for f in (heel.composition if heel else charge.composition).fractions]
+    for line in charge.lines:
+        for place, kept in enumerate(losses.kept_kg_per_kg(line.lot, tin_present=tin_present)):
+            masses[place] += line.mass_kg * kept
+    total = math.fsum(masses)
+    composition = Composition.from_wt_pct(
+        {e: max(m, 0.0) / total * 100.0 for e, m in zip(ELEMENTS, masses, strict=True)}
+    )
+    return replace(charge, request=replace(charge.request, heel=heel), composition=composition, mass_kg=total)
 
 
 def solve_charges(

@@ -18,16 +18,8 @@ __all__ = ["PLACES", "Account", "Movement"]
 SOURCES: Final = ("new metal", "remelt", "heel before", "rack")
 BETWEEN: Final = ("pot", "sheet", "roll cut")
 SINKS: Final = (
-    "pipes",
-    "bench trimmings",
-    "remnants",
-    "offcuts",
-    "kerf",
-    "planing shavings",
-    "heel after",
-    "dross",
-    "rack after",
-)
+    "pipes", "bench trimmings", "remnants", "offcuts", "kerf", "planing shavings", "ingots", "heel after", "dross",
+)  # fmt: skip
 PLACES: Final = (*SOURCES, *BETWEEN, *SINKS)
 LOST: Final = ("dross", "kerf")
 

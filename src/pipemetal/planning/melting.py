@@ -1,0 +1,166 @@
+"""From the sheets to cast to melts: grouped, put in order, and charged from the lots that are there or must be bought."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.melts.charge import Charge, ChargeRequest, on_heel, solve_charges
+from pipemetal.melts.day import MeltPlan, SheetDemand, change_cost_kg, group_into_melts, order_recipes
+from pipemetal.melts.lots import Heel, Lot, take_from
+from pipemetal.melts.mend import Blocked, charge, pure_additions
+from pipemetal.planning.settings import ShopSettings
+
+__all__ = ["PlannedMelt", "plan_melts"]
+
+BUYING_PREMIUM = 400.0
+"""What a bought kilogram costs the search above every lot, so that the floor's metal is used first."""
+PIG_KG = 25.0
+
+
+@dataclass(frozen=True)
+class PlannedMelt:
+    """A melt of the season with its weighing list, or why there is none.
+
+    `heel` is what the pot holds before; `emptied` says that the pot is ladled out to the bottom before this melt, because
+    the heel before would spoil it. `left_kg` stays in the pot when the last sheet is cast.
+    """
+
+    melt: MeltPlan
+    charge: Charge | Blocked
+    heel: Heel | None
+    emptied: bool
+
+    @property
+    def left_kg(self) -> float:
+        """Metal left in the pot after the last sheet."""
+        return self.charge.mass_kg - self.melt.used_kg if isinstance(self.charge, Charge) else 0.0
+
+    @property
+    def bought_kg(self) -> dict[str, float]:
+        """Metal of this melt that is not on the floor and must be bought, by element."""
+        if isinstance(self.charge, Blocked):
+            return dict(self.charge.missing_kg)
+        return {line.lot.composition.present()[0]: line.mass_kg for line in self.charge.lines if line.lot.kind == "buy"}
+
+
+def _bought_lots(mass_kg: float) -> list[Lot]:
+    """What can be bought: tin and lead by the pig, the others by the weighing step."""
+    whole = math.ceil(mass_kg / PIG_KG) * PIG_KG
+    return [
+        replace(lot, mass_kg=whole, piece_kg=PIG_KG if lot.id in ("buy Sn", "buy Pb") else None)
+        for lot in pure_additions(mass_kg, price_per_kg=BUYING_PREMIUM)
+    ]
+
+
+def plan_melts(
+    demands: Sequence[SheetDemand], recipes: Mapping[str, Recipe], lots: Sequence[Lot], settings: ShopSettings
+) -> tuple[PlannedMelt, ...]:
+    """All melts of a season, in order, each with its weighing list.
+
+    Lots are shared out over all melts at once; only what the floor cannot give is bought. The heel of each melt is the
+    metal really left by the one before.
+    """
+    if not demands:
+        return ()
+    pot = settings.pot
+    used: dict[str, float] = defaultdict(float)
+    for demand in demands:
+        used[demand.recipe] += demand.used_kg
+    order, _ = order_recipes(recipes, used, pot.heel_kg, empty_cost_kg=settings.emptying_costs_kg)
+    melts = group_into_melts(demands, pot.capacity_kg - pot.spare_kg, pot.heel_kg, order)
+    emptied = _where_emptied(melts, recipes, settings)
+    requests, heels = [], []
+    for number, melt in enumerate(melts):
+        before = melts[number - 1].recipe if number else None
+        heel = None if before is None or emptied[number] else Heel(pot.heel_kg, recipes[before].target)
+        heels.append(heel)
+        requests.append(
+            ChargeRequest(melt.name, recipes[melt.recipe], melt.wanted_kg, pot.capacity_kg, pot.spare_kg, heel)
+        )
+    wanted = sum(melt.wanted_kg for melt in melts)
+    together = solve_charges(
+        requests, [*lots, *_bought_lots(wanted)], losses=settings.losses, weigh_step_kg=pot.weigh_step_kg, gap=0.01,
+        seconds=15.0,
+    )  # fmt: skip
+    if together is None:
+        return _one_by_one(melts, requests, lots, settings, emptied)
+    return _on_real_heels(melts, together, lots, settings, emptied)
+
+
+def _where_emptied(melts: Sequence[MeltPlan], recipes: Mapping[str, Recipe], settings: ShopSettings) -> list[bool]:
+    """Before which melts the pot is ladled out: where diluting its heel would cost more than emptying it."""
+    flags = [False]
+    for before, after in itertools.pairwise(melts):
+        cost = change_cost_kg(
+            recipes[before.recipe],
+            recipes[after.recipe],
+            settings.pot.heel_kg,
+            after.wanted_kg,
+            settings.emptying_costs_kg,
+        )
+        flags.append(before.recipe != after.recipe and cost >= settings.emptying_costs_kg)
+    return flags
+
+
+def _heel_after(planned: PlannedMelt, settings: ShopSettings) -> Heel | None:
+    if isinstance(planned.charge, Blocked):
+        return Heel(settings.pot.heel_kg, planned.charge.request.recipe.target)
+    return Heel(min(settings.pot.heel_kg, max(planned.left_kg, 0.0)), planned.charge.composition)
+
+
+def _on_real_heels(
+    melts: Sequence[MeltPlan],
+    charges: Sequence[Charge],
+    lots: Sequence[Lot],
+    settings: ShopSettings,
+    emptied: list[bool],
+) -> tuple[PlannedMelt, ...]:
+    """The joint answer with each heel as the melt before really leaves it; a melt that then misses is charged anew."""
+    planned: list[PlannedMelt] = []
+    taken: dict[str, float] = defaultdict(float)
+    for joint in charges:
+        for line in joint.lines:
+            taken[line.lot.id] += line.mass_kg
+    for number, (melt, joint) in enumerate(zip(melts, charges, strict=True)):
+        heel = None if number == 0 or emptied[number] else _heel_after(planned[-1], settings)
+        answer: Charge | Blocked = on_heel(joint, heel, settings.losses)
+        assert isinstance(answer, Charge)
+        if answer.request.recipe.misses(answer.composition):
+            for line in joint.lines:
+                taken[line.lot.id] -= line.mass_kg
+            free = take_from(tuple(lots), {k: v for k, v in taken.items() if not k.startswith("buy ")})
+            bought = _bought_lots(melt.wanted_kg)
+            answer = charge(
+                replace(joint.request, heel=heel), [*free, *bought], losses=settings.losses,
+                weigh_step_kg=settings.pot.weigh_step_kg,
+            )  # fmt: skip
+            if isinstance(answer, Charge):
+                for line in answer.lines:
+                    taken[line.lot.id] += line.mass_kg
+        planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
+    return tuple(planned)
+
+
+def _one_by_one(
+    melts: Sequence[MeltPlan], requests: Sequence[ChargeRequest], lots: Sequence[Lot], settings: ShopSettings,
+    emptied: list[bool],
+) -> tuple[PlannedMelt, ...]:  # fmt: skip
+    """Melts charged one after the other, so that the ones that cannot be met are named and the others still are."""
+    planned: list[PlannedMelt] = []
+    free = tuple(lots)
+    for number, (melt, request) in enumerate(zip(melts, requests, strict=True)):
+        heel = None if number == 0 or emptied[number] else _heel_after(planned[-1], settings)
+        answer = charge(
+            replace(request, heel=heel), [*free, *_bought_lots(melt.wanted_kg)], losses=settings.losses,
+            weigh_step_kg=settings.pot.weigh_step_kg,
+        )  # fmt: skip
+        if isinstance(answer, Charge):
+            used = {line.lot.id: line.mass_kg for line in answer.lines if line.lot.kind != "buy"}
+            free = take_from(free, used)
+        planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
+    return tuple(planned)

@@ -1,0 +1,149 @@
+"""The main job: from ranks, rack and lots to everything a shop needs to cut and cast."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from pipemetal.alloys.properties import solid_density_g_cm3
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.model import Coefficients
+from pipemetal.errors import PlanError
+from pipemetal.layout.plan import LayoutPlan
+from pipemetal.layout.problem import LayoutProblem, LayoutRoll
+from pipemetal.layout.solve import solve
+from pipemetal.layout.verify import Fault, verify
+from pipemetal.melts.day import SheetDemand
+from pipemetal.melts.lots import Lot
+from pipemetal.pipes.make import organ_pipes
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.rank import Organ
+from pipemetal.planning.account import Account
+from pipemetal.planning.blanks import OrderedBlank, blanks_for
+from pipemetal.planning.booking import book_plan
+from pipemetal.planning.cuts import CutRoll, cut_rolls
+from pipemetal.planning.melting import PlannedMelt, plan_melts
+from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import as_rolls, sheet_orders, thick_end_first
+from pipemetal.sheets.roll import Roll, roll_mass_kg
+
+__all__ = ["Plan", "layout_problem", "make_plan"]
+
+Progress = Callable[[float, str], None]
+LAYOUT_SHARE = 0.85
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """A whole plan. `faults` come from the verifier and must be none; `cannot_charge` names lots of unknown metal."""
+
+    organ: Organ
+    recipes: Mapping[str, Recipe]
+    settings: ShopSettings
+    pipes: tuple[Pipe, ...]
+    blanks: tuple[OrderedBlank, ...]
+    problem: LayoutProblem
+    layout: LayoutPlan
+    faults: tuple[Fault, ...]
+    cut_rolls: tuple[CutRoll, ...]
+    pours: tuple[Pour, ...]
+    melts: tuple[PlannedMelt, ...]
+    account: Account
+    rack: tuple[Roll, ...]
+    cannot_charge: tuple[str, ...]
+    coefficients: Coefficients
+
+    @property
+    def pipes_served(self) -> int:
+        """Pipes that have all their blanks."""
+        lacking = {u.blank for u in self.layout.unplaced}
+        return len(self.pipes) - len({o.pipe.id for o in self.blanks if o.blank.id in lacking})
+
+    @property
+    def to_buy_kg(self) -> dict[str, float]:
+        """Metal that no lot can give, by element."""
+        total: Counter[str] = Counter()
+        for melt in self.melts:
+            total.update(melt.bought_kg)
+        return dict(total)
+
+    @property
+    def is_complete(self) -> bool:
+        """Every pipe served, every melt charged, no fault."""
+        from pipemetal.melts.charge import Charge
+
+        return not self.layout.unplaced and not self.faults and all(isinstance(m.charge, Charge) for m in self.melts)
+
+
+def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], settings: ShopSettings) -> LayoutProblem:
+    """Blanks, rack and what may be cast as one placing problem."""
+    rolls = tuple(
+        LayoutRoll(
+            r.id, r.alloy, r.length_mm, r.width_mm, r.trim_mm, tuple(float(s) for s in r.field.stations_mm),
+            r.field.thickness_mm, no_go=r.no_go, outline=r.outline,
+        )
+        for r in rack
+    )  # fmt: skip
+    return LayoutProblem(tuple(b.blank for b in blanks), rolls, settings.sheets.castable(), settings.sheets.kerf_mm)
+
+
+def make_plan(
+    organ: Organ,
+    recipes: Mapping[str, Recipe],
+    rack: Sequence[Roll],
+    lots: Sequence[Lot],
+    settings: ShopSettings | None = None,
+    *,
+    coefficients: Coefficients | None = None,
+    cannot_charge: Sequence[str] = (),
+    seconds: float | None = None,
+    iterations: int | None = None,
+    seed: int = 0,
+    progress: Progress | None = None,
+    should_stop: Callable[[], bool] | None = None,
+) -> Plan:
+    """Plan the main job: pipes, blanks, layout on rack and new sheets, melts, pours and the metal account.
+
+    The search takes `seconds`, or `iterations` (same seed and iterations: same plan); `should_stop` ends it with the best
+    so far. `coefficients` are what the casting log taught; the priors otherwise.
+
+    Errors: PlanError where a rank's alloy is no recipe; the rooms' own errors for what cannot be computed.
+    """
+    settings = settings or ShopSettings()
+    coefficients = coefficients or Coefficients.prior()
+    tell = progress or (lambda share, words: None)
+    for rank in organ.ranks:
+        if rank.alloy not in recipes:
+            raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=", ".join(recipes), where=rank.name)
+    density = {name: solid_density_g_cm3(recipe.target) for name, recipe in recipes.items()}
+    tell(0.0, "working out pipes")
+    pipes = organ_pipes(organ, lambda alloy: density[alloy])
+    widest = settings.sheets.most_width_mm - 2.0 * settings.sheets.trim_mm
+    blanks = blanks_for(pipes, widest, organ.allowances.side_trim_mm)
+    problem = layout_problem(blanks, rack, settings)
+    found = solve(
+        problem, seconds=seconds, iterations=iterations, seed=seed, should_stop=should_stop,
+        progress=lambda share, words: tell(0.03 + LAYOUT_SHARE * share, words),
+    )  # fmt: skip
+    layout = thick_end_first(problem, found)
+    tell(0.89, "checking the layout")
+    faults = verify(problem, layout)
+    tell(0.91, "charging melts")
+    orders = sheet_orders(layout, settings.sheets)
+    prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, coefficients) for order in orders]
+    demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
+    melts = plan_melts(demands, recipes, lots, settings)
+    tell(0.96, "planning pours")
+    pours = plan_pours(prepared, melts, settings)
+    rolls = as_rolls(orders, rack)
+    masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
+    masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
+    cut = cut_rolls(layout, rolls, blanks, density, masses, settings.sheets.kerf_mm)
+    account = book_plan(cut, pours, melts, recipes)
+    tell(1.0, "done")
+    return Plan(
+        organ, recipes, settings, pipes, blanks, problem, layout, faults, cut, pours, melts, account, tuple(rack),
+        tuple(cannot_charge), coefficients,
+    )  # fmt: skip

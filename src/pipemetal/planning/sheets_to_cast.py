@@ -1,0 +1,89 @@
+"""Sheets that still have to be cast: turned so that their thick end comes first, and thicker by what planing takes off."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
+from pipemetal.layout.problem import Blank, LayoutProblem
+from pipemetal.planning.settings import SheetSettings
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.roll import Roll
+
+__all__ = ["SheetOrder", "as_rolls", "sheet_orders", "thick_end_first"]
+
+HALF_TURN = {0: 180, 180: 0, 90: 270, 270: 90}
+
+
+@dataclass(frozen=True)
+class SheetOrder:
+    """A sheet to cast: finished thickness at its two ends, and how much thicker it is cast."""
+
+    sheet: NewSheet
+    planing_mm: float
+
+    @property
+    def cast_start_mm(self) -> float:
+        """Thickness as cast at the thick end."""
+        return self.sheet.thickness_start_mm + self.planing_mm
+
+    @property
+    def cast_end_mm(self) -> float:
+        """Thickness as cast at the thin end."""
+        return self.sheet.thickness_end_mm + self.planing_mm
+
+    def mass_kg(self, density_g_cm3: float, *, finished: bool) -> float:
+        """Mass of the sheet without run-up, as cast or finished."""
+        s = self.sheet
+        mean = (s.thickness_start_mm + s.thickness_end_mm) / 2.0 + (0.0 if finished else self.planing_mm)
+        return s.length_mm * s.width_mm * mean * density_g_cm3 * 1e-6
+
+
+def _turned(placement: Placement, blank: Blank, sheet: NewSheet) -> Placement:
+    """The placement after the sheet has made half a turn."""
+    across = placement.turn_deg in (90, 270)
+    w, h = (blank.width_mm, blank.length_mm) if across else (blank.length_mm, blank.width_mm)
+    turn = HALF_TURN[placement.turn_deg]
+    if turn not in blank.turns_deg and blank.sector is None and blank.outline is None:
+        turn = placement.turn_deg  # a rectangle of one thickness looks the same after half a turn
+    return replace(
+        placement, x_mm=sheet.length_mm - placement.x_mm - w, y_mm=sheet.width_mm - placement.y_mm - h, turn_deg=turn
+    )
+
+
+def thick_end_first(problem: LayoutProblem, layout: LayoutPlan) -> LayoutPlan:
+    """The same plan with every new sheet turned so that it is pushed from its thick end, which a falling head gives."""
+    blanks = {b.id: b for b in problem.blanks}
+    rising = {s.id: s for s in layout.new_sheets if s.thickness_end_mm > s.thickness_start_mm}
+    kept = set(rising)
+    for p in layout.placements:
+        if p.roll in rising:
+            turned = _turned(p, blanks[p.blank], rising[p.roll])
+            if turned.turn_deg not in blanks[p.blank].turns_deg:
+                kept.discard(p.roll)
+    placements = [_turned(p, blanks[p.blank], rising[p.roll]) if p.roll in kept else p for p in layout.placements]
+    sheets = tuple(
+        replace(s, thickness_start_mm=s.thickness_end_mm, thickness_end_mm=s.thickness_start_mm) if s.id in kept else s
+        for s in layout.new_sheets
+    )
+    return replace(layout, placements=tuple(placements), new_sheets=sheets)
+
+
+def sheet_orders(layout: LayoutPlan, settings: SheetSettings) -> tuple[SheetOrder, ...]:
+    """The sheets of a layout with their planing."""
+    return tuple(
+        SheetOrder(s, settings.planing_for(min(s.thickness_start_mm, s.thickness_end_mm))) for s in layout.new_sheets
+    )
+
+
+def as_rolls(orders: Sequence[SheetOrder], rack: Sequence[Roll]) -> Mapping[str, Roll]:
+    """Rack and sheets to cast as rolls by their ids; a sheet to cast has the straight field that it was ordered with."""
+    rolls = {roll.id: roll for roll in rack}
+    for order in orders:
+        s = order.sheet
+        field = ThicknessField.from_grid(
+            [0.0, s.length_mm], [[s.thickness_start_mm, s.thickness_end_mm]] * 2, width_mm=s.width_mm
+        )
+        rolls[s.id] = Roll(s.id, s.alloy, s.length_mm, s.width_mm, s.trim_mm, field, place="to be cast")
+    return rolls
