@@ -39,6 +39,7 @@ class FreezingCurve:
         temperature_c: falling; two points of one temperature bound the part that freezes there.
         fraction_solid: share of the mass that is solid, 0 to 1, of the same length.
         fraction_solid_molar: the same by moles of atoms, as thermodynamic programs give it.
+        latent_kj_kg: heat given off by freezing alone from the liquidus to each point, per kilogram of alloy.
         eutectic_share: share of the mass that freezes as lead-rich and tin-rich solid side by side.
         solids: every solid that forms and its share of the mass, the most plentiful first.
         within_range: whether the composition lies inside what the data were checked on.
@@ -47,6 +48,7 @@ class FreezingCurve:
     temperature_c: Array
     fraction_solid: Array
     fraction_solid_molar: Array
+    latent_kj_kg: Array
     eutectic_share: float
     solids: tuple[tuple[str, float], ...]
     within_range: bool
@@ -113,6 +115,7 @@ def freezing_curve(comp: Composition) -> FreezingCurve:
         np.minimum.accumulate(temperatures),
         np.clip(1.0 - liquid, 0.0, 1.0),
         np.array([1.0 - amount for _, amount, _ in frozen.track]),
+        np.cumsum(frozen.latent_j) / whole,
         float(frozen.eutectic_g / whole),
         tuple(solids),
         not outside_assessed_range(comp),
@@ -133,6 +136,7 @@ class _Freezing:
     seen: list[Candidate] = field(default_factory=list)
     track: list[tuple[float, float, Array]] = field(default_factory=list)
     solids_g: dict[str, float] = field(default_factory=dict)
+    latent_j: list[float] = field(default_factory=lambda: [0.0])
     eutectic_g: float = 0.0
     fall_k_per_mol: float = 0.0
     steps: int = 0
@@ -176,6 +180,7 @@ class _Freezing:
         """Freeze what is left where it stands; its solids share it as the last step did."""
         rest_g = self.liquid * float(self.x @ self.weights_g_mol)
         self._book(rest_g, self._rest_shares())
+        self.latent_j.append(self._latent_of_rest())
         self.track.append((self.temperature_k, 0.0, self.x))
 
     def _rest_shares(self) -> dict[str, float]:
@@ -185,6 +190,26 @@ class _Freezing:
         amounts = np.maximum(np.linalg.lstsq(columns, self.x, rcond=None)[0], 0.0)
         masses = amounts * (self.weights_g_mol @ columns)
         return dict(zip(names, masses / masses.sum(), strict=True))
+
+    def _latent_of_rest(self) -> float:
+        """Heat of freezing of what is left, its solids in the amounts that come nearest to its composition."""
+        state = self.system.at(self.temperature_k)
+        names = list(self.growing)
+        columns = np.array([self.growing[name] for name in names]).T
+        amounts = np.maximum(np.linalg.lstsq(columns, self.x, rcond=None)[0], 0.0)
+        amounts = amounts / amounts.sum()
+        solid = sum(float(a) * state.enthalpy(n, self.growing[n]) for a, n in zip(amounts, names, strict=True))
+        return self.liquid * (state.enthalpy("LIQUID", self.x) - solid)
+
+    def _latent(self, size: float, step: _Step) -> float:
+        """Heat of freezing of one step, at the temperature where it ends."""
+        state = step.state
+        before = self.liquid * state.enthalpy("LIQUID", self.x)
+        after = (self.liquid - size) * state.enthalpy("LIQUID", step.x)
+        solids = sum(
+            float(q) * state.enthalpy(n, 0.5 * (self.growing[n] + step.solids[n])) for n, q in step.shares.items()
+        )
+        return before - after - size * solids
 
     def _book(self, mass_g: float, shares: dict[str, float]) -> None:
         for name, share in shares.items():
@@ -265,6 +290,7 @@ class _Freezing:
 
     def _accept(self, size: float, step: _Step) -> None:
         before_g = self.liquid * float(self.x @ self.weights_g_mol)
+        self.latent_j.append(self._latent(size, step))
         self.liquid -= size
         self.fall_k_per_mol = min((self.temperature_k - step.temperature_k) / size, 20.0 / size)
         self.x, self.temperature_k = step.x, step.temperature_k
