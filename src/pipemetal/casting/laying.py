@@ -57,7 +57,8 @@ class Box:
     def jet_m_s(self, head_m: Array) -> Array:
         """Speed of the free jet."""
         effective = gate_velocity_m_s(self.opening_m, head_m, self.fluid, self.discharge, self.lip_m)[1]
-        return np.sqrt(2.0 * GRAVITY_M_S2 * effective)
+        jet: Array = np.sqrt(2.0 * GRAVITY_M_S2 * effective)
+        return jet
 
 
 @dataclass(frozen=True)

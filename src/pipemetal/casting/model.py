@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -35,7 +36,7 @@ __all__ = [
     "laid_thickness_mm",
 ]
 
-Array = npt.NDArray[np.float64]
+Array = npt.NDArray[np.floating[Any]]
 
 GRAVITY_M_S2 = 9.81
 

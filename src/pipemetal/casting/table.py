@@ -1,0 +1,121 @@
+"""The table through a day of casts: each sheet warms it, the air cools it, a thermometer overrules it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.casting.base import base_of
+from pipemetal.casting.freezing import Freezing, freeze
+from pipemetal.casting.model import ThermalSettings, checked
+from pipemetal.errors import CastingError
+
+__all__ = ["DayCast", "TableBefore", "day", "table_after_rest_c"]
+
+
+@dataclass(frozen=True, slots=True)
+class DayCast:
+    """One cast of a day.
+
+    Arguments:
+        start_s: seconds since the day began (or since any moment); casts must not overlap.
+        pour_temperature_c: of the film on the cloth. lift_after_s: how long the sheet lies.
+        measured_table_c: what a thermometer on the cloth showed just before; it wins over the model.
+    """
+
+    comp: Composition
+    thickness_mm: float
+    pour_temperature_c: float
+    start_s: float
+    lift_after_s: float = 120.0
+    measured_table_c: float | None = None
+
+
+@dataclass(frozen=True)
+class TableBefore:
+    """The table just before a cast, and how the sheet froze on it.
+
+    ``corrected_k`` is measured less modelled temperature of the cloth; nought without a measurement.
+    """
+
+    start_s: float
+    cloth_c: float
+    stone_top_c: float
+    stone_mean_c: float
+    measured: bool
+    corrected_k: float
+    freezing: Freezing
+
+
+def day(
+    casts: Sequence[DayCast],
+    settings: ThermalSettings | None = None,
+    *,
+    air_temperature_c: float = 20.0,
+    table_temperature_c: float | None = None,
+    fan_w_m2k: float = 0.0,
+) -> tuple[TableBefore, ...]:
+    """The table before each cast of a day.
+
+    Arguments:
+        casts: in order of time. table_temperature_c: of the whole table before the first; the air's if not given.
+        fan_w_m2k: added to the cooling of the bare table; 10 to 30 for a strong fan (estimate).
+    Raises:
+        CastingError: casts that overlap or are out of order, or a temperature out of range.
+    Sources: docs/casting.md. Contact worsens when a frozen sheet curls, so the warming is an upper bound.
+
+    >>> alloy = Composition.parse("Sn 50 Pb bal")
+    >>> casts = [DayCast(alloy, 2.0, 234, 600.0 * i) for i in range(3)]
+    >>> [round(before.stone_top_c) for before in day(casts)]
+    [20, 29, 35]
+    """
+    settings = settings or ThermalSettings()
+    checked("air_temperature_c", air_temperature_c, -20.0, 60.0, "C")
+    checked("fan_w_m2k", fan_w_m2k, 0.0, 500.0, "W/m2K")
+    start = air_temperature_c if table_temperature_c is None else table_temperature_c
+    base = base_of(settings)
+    table = base.uniform(checked("table_temperature_c", start, -20.0, 200.0, "C"))
+    clock_s: float | None = None
+    found = []
+    for number, cast in enumerate(casts, start=1):
+        checked("lift_after_s", cast.lift_after_s, 5.0, 7200.0, "s")
+        if not np.isfinite(cast.start_s) or (clock_s is not None and cast.start_s < clock_s):
+            raise CastingError("begins before the last sheet was lifted", field="start_s", value=cast.start_s,
+                               allowed=f"from {clock_s or 0.0:g} s", where=f"cast {number}")  # fmt: skip
+        if clock_s is not None:
+            table = base.rested(table, cast.start_s - clock_s, air_temperature_c, fan_w_m2k)
+        corrected = 0.0
+        if cast.measured_table_c is not None:
+            measured = checked("measured_table_c", cast.measured_table_c, -20.0, 250.0, "C")
+            corrected = measured - base.cloth_c(table)
+            # The surface error is believed at the cloth and in the stone alike: one thermometer says no more.
+            table = table + corrected
+        frozen = freeze(cast.comp, cast.thickness_mm, cast.pour_temperature_c, base.cloth_c(table), air_temperature_c,
+                        settings, duration_s=cast.lift_after_s, table_state_c=table)  # fmt: skip
+        found.append(TableBefore(cast.start_s, base.cloth_c(table), base.stone_top_c(table), base.stone_mean_c(table),
+                                 cast.measured_table_c is not None, corrected, frozen))  # fmt: skip
+        table, clock_s = frozen.table_c, cast.start_s + cast.lift_after_s
+    return tuple(found)
+
+
+def table_after_rest_c(
+    last: TableBefore,
+    seconds: float,
+    settings: ThermalSettings | None = None,
+    *,
+    air_temperature_c: float = 20.0,
+    fan_w_m2k: float = 0.0,
+) -> tuple[float, float]:
+    """Temperatures of cloth and stone top some time after the last sheet of a day was lifted.
+
+    Raises:
+        CastingError: a time that is negative or above a week.
+    """
+    settings = settings or ThermalSettings()
+    checked("seconds", seconds, 0.0, 604800.0, "s")
+    base = base_of(settings)
+    table = base.rested(last.freezing.table_c, seconds, air_temperature_c, fan_w_m2k)
+    return base.cloth_c(table), base.stone_top_c(table)
