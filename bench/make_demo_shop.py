@@ -64,7 +64,13 @@ def main() -> None:
             if kind == "roll":
                 roll["start"], thick = float(thick[0] + rng.normal(0, 0.02)), thick[1:]
             elif kind == "plate":
-                roll |= {"length": 1400.0, "width": 480.0, "start": float(rng.uniform(2.9, 3.2)), "taper": 0.12, "bow": 0.01}
+                roll |= {
+                    "length": 1400.0,
+                    "width": 480.0,
+                    "start": float(rng.uniform(2.9, 3.2)),
+                    "taper": 0.12,
+                    "bow": 0.01,
+                }
                 note = "languid metal"
             else:
                 roll |= {
@@ -72,6 +78,7 @@ def main() -> None:
                     "start": float(rng.uniform(low, high)),
                 }  # fmt: skip
                 roll_id, parent = f"R{number - 60}-1", f"R{number - 60}"
+            roll["start"] = max(roll["start"], 0.42 + roll["taper"] * roll["length"] / 1000)
             outline = no_go = ""
             if number == 104:
                 w, h = roll["length"], roll["width"]
@@ -88,10 +95,15 @@ def main() -> None:
                 readings.append([roll_id, f"{x:.0f}", f"{y:.0f}", f"{t:.2f}"])
     _write(
         "rack.csv",
-        "id alloy length_mm width_mm trim_mm place parent cast outline no_go note".split(), rack,
+        ["id", "alloy", "length_mm", "width_mm", "trim_mm", "place", "parent", "cast", "outline", "no_go", "note"], rack,
         "x runs along the sheet from the end where the push began, y across it; outline and no_go are corners in mm.",
     )  # fmt: skip
-    _write("readings.csv", "roll x_mm y_mm thickness_mm".split(), readings, "As the gauge list has them: misreadings and repeats left in.")
+    _write(
+        "readings.csv",
+        ["roll", "x_mm", "y_mm", "thickness_mm"],
+        readings,
+        "As the gauge list has them: misreadings and repeats left in.",
+    )
 
 
 def _write(name: str, headings: list[str], rows: list[list[object]], note: str) -> None:

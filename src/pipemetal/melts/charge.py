@@ -201,6 +201,13 @@ class _Mixing:
         )
 
 
+def _melt_of(masses_kg: Sequence[float]) -> tuple[float, Composition]:
+    """Mass and composition of a melt; dross cannot take more of an element than there is."""
+    kept = [max(mass, 0.0) for mass in masses_kg]
+    total = math.fsum(kept)
+    return total, Composition.from_wt_pct({e: m / total * 100.0 for e, m in zip(ELEMENTS, kept, strict=True)})
+
+
 def _loading_order(line: ChargeLine) -> tuple[float, str]:
     """Lead first, tin last: what melts into a bath needs no more heat than the bath has (common practice, no source)."""
     order = {"ingot": 1.0, "scrap": 2.0, "shavings": 3.0}.get(line.lot.kind, 0.0)
@@ -225,10 +232,7 @@ def _charge_from(mixing: _Mixing, number: int, columns: list[int], point: Point)
         for place, element in enumerate(ELEMENTS):
             masses[place] += mass * kept[place]
             loss[element] += mass * (lot.composition.fractions[place] - kept[place])
-    total = math.fsum(masses)
-    composition = Composition.from_wt_pct(
-        {e: max(m, 0.0) / total * 100.0 for e, m in zip(ELEMENTS, masses, strict=True)}
-    )
+    total, composition = _melt_of(masses)
     half = tuple((e, mixing.spread_kg(number, columns, point, e) / total * 100.0) for e in ELEMENTS)
     binding = []
     for element, low, high in request.recipe.windows_wt_pct:
@@ -254,10 +258,7 @@ def on_heel(charge: Charge, heel: Heel | None, losses: LossModel) -> Charge:
     for line in charge.lines:
         for place, kept in enumerate(losses.kept_kg_per_kg(line.lot, tin_present=tin_present)):
             masses[place] += line.mass_kg * kept
-    total = math.fsum(masses)
-    composition = Composition.from_wt_pct(
-        {e: max(m, 0.0) / total * 100.0 for e, m in zip(ELEMENTS, masses, strict=True)}
-    )
+    total, composition = _melt_of(masses)
     return replace(charge, request=replace(charge.request, heel=heel), composition=composition, mass_kg=total)
 
 

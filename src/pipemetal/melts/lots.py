@@ -85,8 +85,16 @@ class Lot:
         return self.kind in NEW_METAL
 
     def half_width_wt_pct(self, element: str) -> float:
-        """95 % half-width of one element's percentage."""
-        return dict(self.uncertainty_wt_pct).get(element, 0.0)
+        """95 % half-width of one element's percentage; lead is the balance and as unsure as the others together.
+
+        >>> lot = Lot("S", "scrap", Composition.parse("Sn 50 Pb bal"), 9.0, uncertainty_wt_pct=(("Sn", 0.6), ("Sb", 0.8)))
+        >>> lot.half_width_wt_pct("Sn"), lot.half_width_wt_pct("Pb"), lot.half_width_wt_pct("Cu")
+        (0.6, 1.0, 0.0)
+        """
+        stated = dict(self.uncertainty_wt_pct)
+        if element == "Pb" and "Pb" not in stated and self.composition.wt_pct("Pb") > 0.0:
+            return math.hypot(*stated.values())
+        return stated.get(element, 0.0)
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,9 @@ def _book_melt(
     if planned.heel is not None:
         account.move("heel before", "pot", alloy, planned.heel.mass_kg, planned.heel.composition, name)
     if not isinstance(planned.charge, Charge):
-        account.move("new metal", "pot", alloy, planned.melt.used_kg, recipes[alloy].target, f"{name}, cannot be charged")
+        account.move(
+            "new metal", "pot", alloy, planned.melt.used_kg, recipes[alloy].target, f"{name}, cannot be charged"
+        )
         if planned.heel is not None:
             account.move("pot", "heel after", alloy, planned.heel.mass_kg, planned.heel.composition, name)
         return

@@ -26,7 +26,12 @@ EXPOSURE_LIMITS: Final = (
     ("California title 8 s. 5198, from 2025-01-01", "air, 8 h", "10 ug/m3, action level 2", "summaries seen 2026-11"),
     ("EU Directive (EU) 2024/869", "air, 8 h", "0.03 mg/m3", "Official Journal 2024-03-19, seen 2026-11"),
     ("EU Directive (EU) 2024/869", "blood", "30 ug/100 ml until 2028-12-31, then 15", "same"),
-    ("UK Control of Lead at Work Regulations 2002", "air, 8 h", "0.15 mg/m3; under revision in 2026", "HSE, seen 2026-11"),
+    (
+        "UK Control of Lead at Work Regulations 2002",
+        "air, 8 h",
+        "0.15 mg/m3; under revision in 2026",
+        "HSE, seen 2026-11",
+    ),
     ("Denmark", "blood", "20 ug/100 ml; may have changed", "amid.dk annex 3, seen 2026-11"),
 )
 """Law, what is limited, limit, and when it was read."""

@@ -116,7 +116,9 @@ def make_plan(
     tell = progress or (lambda share, words: None)
     for rank in organ.ranks:
         if rank.alloy not in recipes:
-            raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=", ".join(recipes), where=rank.name)
+            raise PlanError(
+                "is not a recipe", field="alloy", value=rank.alloy, allowed=", ".join(recipes), where=rank.name
+            )
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in recipes.items()}
     tell(0.0, "working out pipes")
     pipes = organ_pipes(organ, lambda alloy: density[alloy])

@@ -1,0 +1,210 @@
+"""`pipemetal plan` and `pipemetal demo`: the main job."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipemetal.cli.common import FILE, find_beside, json_option, print_json, print_table, recipes_option
+from pipemetal.cli.progress import Watch
+from pipemetal.errors import InputError
+
+__all__ = ["demo", "plan"]
+
+DEMO_SECONDS = 60.0
+
+
+@click.command(short_help="From ranks, rack and lots to cutting sheets, melts and pours.")
+@click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
+@click.option("--rack", "rack_path", type=FILE, metavar="rack.csv|DIR", help="Rolls with readings.csv beside them.")
+@click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
+@click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
+@click.option(
+    "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the organ."
+)
+@click.option(
+    "--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from. Default: log.csv beside."
+)
+@click.option("--out", "out", type=FILE, required=True, metavar="DIR", help="Where the plan is written.")
+@click.option("--seconds", type=click.FloatRange(0.1, 86_400), help="Time to search for a layout [30].")
+@click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
+@recipes_option
+@json_option
+def plan(
+    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, settings_path: Path | None,
+    log_path: Path | None, out: Path, seconds: float | None, iterations: int | None, seed: int, recipes_path: Path | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Plan the main job for ORGAN.toml and write it to a folder.
+
+    Gives every pipe and blank, the rolls to take down and where each blank is cut, the sheets still to cast, melts with
+    every lot's mass, the pours with gate, marks and temperatures, and a metal account that balances. Ctrl+C ends the
+    search with the best plan so far. Exit code 1 when something cannot be served; it is named.
+    """
+    stock = _stock(organ_file, rack_path, lots_path, shop, recipes_path)
+    data = run_plan(
+        organ_file,
+        stock,
+        settings_path,
+        log_path,
+        out,
+        seconds=seconds,
+        iterations=iterations,
+        seed=seed,
+        quiet=as_json,
+    )
+    if as_json:
+        print_json(data)
+    else:
+        print_summary(data, out)
+    click.get_current_context().exit(0 if _complete(data) else 1)
+
+
+@click.command(short_help="The invented shop, and the main job on it.")
+@click.argument("folder", metavar="[DIR]", type=FILE, default=Path("demo-shop"))
+@click.option("--seconds", type=click.FloatRange(0.1, 86_400), default=DEMO_SECONDS, show_default=True)
+@click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
+@json_option
+def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_json: bool) -> None:
+    """Set up the invented Tinbrook shop in DIR (demo-shop) and run the main job on it.
+
+    Files that are in DIR already are left as they are, so a changed organ is planned as changed.
+    """
+    from pipemetal.files.demo_files import copy_demo_shop
+
+    copy_demo_shop(folder)
+    out = folder / "plan"
+    organ_file = folder / "organ.toml"
+    stock = _stock(organ_file, folder, folder / "lots.csv", None, None)
+    data = run_plan(
+        organ_file, stock, None, None, out, seconds=None if iterations else seconds, iterations=iterations, seed=seed,
+        quiet=as_json,
+    )  # fmt: skip
+    if as_json:
+        print_json(data)
+    else:
+        print_summary(data, out)
+        click.echo(f"The shop's files are in {folder}; change them and plan again:")
+        click.echo(f"  pipemetal plan {organ_file} --rack {folder} --lots {folder / 'lots.csv'} --out {out}")
+    click.get_current_context().exit(0 if _complete(data) else 1)
+
+
+def _stock(
+    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, recipes_path: Path | None
+) -> dict[str, Any]:
+    """Recipes, rack, lots and lots of unknown metal, from files or from the shop book."""
+    if shop is not None:
+        if rack_path is not None or lots_path is not None:
+            raise InputError("goes without --rack and --lots", field="--shop", value=shop)
+        from pipemetal.shop.stock import planning_stock
+
+        return planning_stock(shop)
+    if rack_path is None or lots_path is None:
+        raise InputError("are both needed, or --shop", field="--rack and --lots")
+    from pipemetal.files.lots_file import read_lots
+    from pipemetal.files.rack_file import read_rack
+    from pipemetal.files.recipe_file import read_recipes
+
+    recipes = read_recipes(find_beside(recipes_path, organ_file, "recipes.toml"))
+    lots, unknown = read_lots(lots_path, recipes)
+    return {"recipes": recipes, "rack": read_rack(rack_path, recipes), "lots": lots, "unknown": unknown}
+
+
+def run_plan(
+    organ_file: Path, stock: dict[str, Any], settings_path: Path | None, log_path: Path | None, out: Path, *,
+    seconds: float | None, iterations: int | None, seed: int, quiet: bool,
+) -> dict[str, Any]:  # fmt: skip
+    """Make a plan and write it; gives its dictionary."""
+    from pipemetal.documents.plan_pages import write_plan_files
+    from pipemetal.files.organ_file import read_organ
+    from pipemetal.files.shop_file import read_shop
+    from pipemetal.planning.plan import make_plan
+
+    if out.exists() and not out.is_dir():
+        raise InputError("is a file, a folder is wanted", field="--out", value=str(out))
+    organ = read_organ(organ_file, stock["recipes"])
+    settings = read_shop(find_beside(settings_path, organ_file, "shop.toml"))
+    with Watch("planning", quiet=quiet) as watch:
+        made = make_plan(
+            organ, stock["recipes"], stock["rack"], stock["lots"], settings, coefficients=_learned(log_path, organ_file),
+            cannot_charge=stock["unknown"], seconds=None if iterations else (seconds or 30.0), iterations=iterations,
+            seed=seed, progress=watch.progress, should_stop=watch.should_stop,
+        )  # fmt: skip
+    return write_plan_files(made, out)
+
+
+def _learned(log_path: Path | None, organ_file: Path) -> Any:
+    """Coefficients of the casting log given, or of log.csv beside the organ; None where there is none."""
+    beside = organ_file.parent / "log.csv"
+    path = log_path or (beside if beside.exists() else None)
+    if path is None:
+        return None
+    from pipemetal.casting.calibrate import calibrate
+    from pipemetal.files.log_file import read_log
+
+    return calibrate(read_log(path)).coefficients
+
+
+def _complete(data: dict[str, Any]) -> bool:
+    return not data["unserved"] and not data["faults"] and not any("blocked_by" in m for m in data["melts"])
+
+
+def print_summary(data: dict[str, Any], out: Path) -> None:
+    """What a foreman wants to know first."""
+    by_alloy = data["metal"]["by_alloy"]
+    served: Counter[str] = Counter(p["alloy"] for p in data["pipes"])
+    rolls: dict[str, list[str]] = defaultdict(list)
+    sheets: dict[str, list[str]] = defaultdict(list)
+    for roll in data["rolls_used"]:
+        rolls[roll["alloy"]].append(roll["id"])
+    for sheet in data["new_sheets"]:
+        sheets[sheet["alloy"]].append(sheet["id"])
+    melts: Counter[str] = Counter(m["recipe"] for m in data["melts"])
+    print_table(
+        f"{data['organ']}: metal plan",
+        ["alloy", "pipes", "pipes kg", "rolls to take down", "sheets to cast", "melts", "new kg", "remelt kg", "lost kg"],
+        [
+            (alloy, served[alloy], f"{row['pipes_kg']:.1f}", len(rolls[alloy]), len(sheets[alloy]), melts[alloy],
+             f"{row['new_metal_kg']:.1f}", f"{row['remelt_kg']:.1f}", f"{row['dross_kg'] + row['kerf_kg']:.2f}")
+            for alloy, row in by_alloy.items()
+        ],
+    )  # fmt: skip
+    metal = data["metal"]
+    click.echo(
+        f"Pipes served: {data['pipes_served']} of {len(data['pipes'])}. To melt: {metal['new_kg'] + metal['remelt_kg']:.0f} kg "
+        f"({metal['new_kg']:.0f} new, {metal['remelt_kg']:.0f} remelt) in {len(data['melts'])} melts, "
+        f"{len(data['new_sheets'])} sheets over {max((p['day'] for p in data['pours']), default=0)} casting days."
+    )
+    if data["rolls_used"]:
+        click.echo("Rolls to take down: " + ", ".join(r["id"] for r in data["rolls_used"]) + ".")
+    click.echo(
+        f"Metal consumed {data['consumed_mm2'] / 1e6:.1f} m2, {100 * data['utilisation']:.1f} % of it blanks; no plan can use "
+        f"less than {data['lower_bound_mm2'] / 1e6:.1f} m2 (gap {data['gap_percent']:.1f} %)."
+    )
+    if data["to_buy_kg"]:
+        bought = ", ".join(f"{mass:g} kg {element}" for element, mass in data["to_buy_kg"].items())
+        click.echo(f"Not on the floor, to be bought: {bought}.")
+    for melt in data["melts"]:
+        if "blocked_by" in melt:
+            click.echo(f"Cannot be charged: {melt['name']} ({melt['recipe']}): {melt['words']}")
+    for reading in data["readings_left_out"]:
+        click.echo(f"Reading not trusted: {reading['roll']}: {reading['reason']}.")
+    if data["lots_without_analysis"]:
+        click.echo("Waiting for an assay, not charged: " + ", ".join(data["lots_without_analysis"]) + ".")
+    for lost in data["unserved"][:20]:
+        click.echo(f"Not served: {lost['blank']}: {lost['reason']}")
+    if len(data["unserved"]) > 20:
+        click.echo(f"... and {len(data['unserved']) - 20} more, see {out / 'not-served.csv'}.")
+    problems = [p for p in data["pours"] if p["problem"]]
+    for pour in problems:
+        click.echo(f"No push gives sheet {pour['sheet']}: {pour['problem']}")
+    click.echo(
+        f"Checker: {len(data['faults'])} faults. Account closes to {metal['unexplained_kg']:.3f} kg. "
+        "Liquid lead alloys: read the cautions first."
+    )
+    click.echo(f"Look at {out / 'index.html'}")

@@ -1,0 +1,90 @@
+"""A charge file: `charge.toml`, one melt to weigh out, with its lots in the file or in a lots.csv beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipemetal.alloys.composition import ELEMENTS, Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import InputError
+from pipemetal.files.lots_file import SORTED_BY_EYE, read_lots
+from pipemetal.files.toml_table import TomlTable, read_toml
+from pipemetal.melts.charge import OBJECTIVES, ChargeRequest
+from pipemetal.melts.lots import LOT_KINDS, Heel, Lot
+
+__all__ = ["ChargeJob", "read_charge"]
+
+
+@dataclass(frozen=True)
+class ChargeJob:
+    """A melt to weigh out and the lots it may take."""
+
+    request: ChargeRequest
+    lots: tuple[Lot, ...]
+    objective: str
+    certainty: str
+    weigh_step_kg: float
+
+
+def read_charge(path: Path, recipes: Mapping[str, Recipe]) -> ChargeJob:
+    """A charge file.
+
+    Keys: `recipe` (a name), `mass_kg` (wanted in the pot), `spare_kg` (10), `pot_kg` (450), `objective` (cost, scrap or
+    virgin tin), `certainty` (95 or worst), `weigh_step_kg` (0.5), `lots_file` (lots.csv beside) or [[lot]] tables, and
+    [heel] with `mass_kg` and `composition`.
+
+    Errors: FileFormatError, MeltError, AlloyError with table and key.
+    """
+    top = read_toml(path)
+    name = top.text("name", "M1")
+    recipe = top.text("recipe", choices=list(recipes))
+    heel_table: TomlTable | None = top.table("heel", None)
+    lots = [_lot(table, recipes) for table in top.tables("lot")]
+    lots_file = top.text("lots_file", None)
+    try:
+        heel = _heel(heel_table) if heel_table is not None else None
+        request = ChargeRequest(
+            name, recipes[recipe], top.mass_kg("mass", 1.0, 5000.0), top.mass_kg("pot", 1.0, 5000.0, 450.0),
+            top.mass_kg("spare", 0.0, 500.0, 10.0), heel,
+        )  # fmt: skip
+    except InputError as error:
+        raise error if error.where.startswith(path.name) else error.at(path.name) from None
+    objective = top.text("objective", "cost", OBJECTIVES)
+    certainty = top.text("certainty", "95", ("95", "worst"))
+    step = top.mass_kg("weigh_step", 0.01, 10.0, 0.5)
+    top.finish()
+    if lots_file is not None:
+        lots += read_lots(path.parent / lots_file, recipes)[0]
+    if not lots:
+        raise top.error("are missing", "lots", allowed="lots_file, or [[lot]] tables")
+    return ChargeJob(request, tuple(lots), objective, certainty, step)
+
+
+def _heel(table: TomlTable) -> Heel:
+    heel = Heel(table.mass_kg("mass", 0.0, 5000.0), Composition.parse(table.text("composition")))
+    table.finish()
+    return heel
+
+
+def _lot(table: TomlTable, recipes: Mapping[str, Recipe]) -> Lot:
+    lot_id, kind = table.text("id"), table.text("kind", "scrap", LOT_KINDS)
+    composition, alloy = table.text("composition", None), table.text("alloy", None, list(recipes))
+    mass, piece = table.mass_kg("mass", 0.001, 100_000.0), table.mass_kg("piece", 0.05, 2000.0, None)
+    unsure = []
+    for element in ELEMENTS:
+        half = table.number(f"plus_minus_{element}", 0.0, 50.0, None)
+        if half is not None:
+            unsure.append((element, half))
+    price = table.number("price_per_kg", 0.0, 10_000.0, 0.0)
+    note = table.text("note", "")
+    table.finish()
+    if composition is None and alloy is None:
+        raise table.error("has no analysis", "composition", allowed="a composition, or the alloy it was sorted as")
+    try:
+        metal = Composition.parse(composition) if composition is not None else recipes[alloy].target
+        known = tuple(unsure) or (SORTED_BY_EYE if composition is None else ())
+        return Lot(lot_id, kind, metal, mass, piece, known, price, composition is not None, note)
+    except InputError as error:
+        raise error.at(table.where) from None

@@ -1,0 +1,125 @@
+"""Pours: the push card of every sheet to cast, and the day and temperature at which it is poured.
+
+The stone warms from cast to cast, so the window of pouring temperatures moves through the day; a measured table
+temperature always wins over the one planned here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.liquidus import liquidus
+from pipemetal.alloys.properties import solid_density_g_cm3
+from pipemetal.casting.freezing import Freezing
+from pipemetal.casting.model import CastingTable, Coefficients, Gate, Sled, ThermalSettings
+from pipemetal.casting.push import PushCard, push_card
+from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.window import PourWindow, WindowLimits, pour_window
+from pipemetal.errors import CastingError
+from pipemetal.melts.charge import Charge
+from pipemetal.planning.melting import PlannedMelt
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import SheetOrder
+
+__all__ = ["Pour", "plan_pours", "prepare_pour"]
+
+FIRST_GUESS_SUPERHEAT_K = 25.0
+WAY_LOSS_K = 10.0
+"""What the metal loses between sled and cloth, for planning how the table warms (estimate)."""
+LARGEST_GATE_MM = 14.0
+
+
+@dataclass(frozen=True, eq=False)
+class Pour:
+    """One sheet's pour. `card` is None where no push gives the sheet; `problem` then says why.
+
+    `day` and `number` count from 1; `stone_c` is the stone's temperature before the pour, planned.
+    """
+
+    order: SheetOrder
+    card: PushCard | None
+    problem: str
+    charge_kg: float
+    used_kg: float
+    cast_kg: float
+    finished_kg: float
+    melt: str = ""
+    day: int = 0
+    number: int = 0
+    stone_c: float = 0.0
+    window: PourWindow | None = None
+    freezing: Freezing | None = None
+
+
+def _thermal(settings: ShopSettings) -> ThermalSettings:
+    c = settings.casting
+    return ThermalSettings(stone_thickness_mm=c.stone_mm, cloth_thickness_mm=c.cloth_mm)
+
+
+def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings, coefficients: Coefficients) -> Pour:
+    """The push card of a sheet at a usual superheat, which fixes how much metal it takes."""
+    sheet, casting = order.sheet, settings.casting
+    density = solid_density_g_cm3(target)
+    cast, finished = order.mass_kg(density, finished=False), order.mass_kg(density, finished=True)
+    table = CastingTable(
+        settings.sheets.most_length_mm + casting.run_up_mm,
+        settings.sheets.most_width_mm,
+        casting.stone_mm,
+        casting.cloth_mm,
+    )
+    try:
+        card = push_card(
+            target, liquidus(target).temperature_c + FIRST_GUESS_SUPERHEAT_K, sheet.length_mm, sheet.width_mm,
+            order.cast_start_mm, order.cast_end_mm, Sled(casting.sled_length_mm, sheet.width_mm), coefficients,
+            scoop_kg=casting.scoop_kg, run_up_mm=casting.run_up_mm, gate=Gate(largest_mm=LARGEST_GATE_MM), table=table,
+        )  # fmt: skip
+    except CastingError as error:
+        # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
+        used = 1.1 * cast
+        return Pour(order, None, str(error), 1.25 * used, used, cast, finished)
+    return Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
+
+
+def plan_pours(prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: ShopSettings) -> tuple[Pour, ...]:
+    """All pours in the order of casting, over as many days as they need, each with its window and its freezing."""
+    by_sheet = {pour.order.sheet.id: pour for pour in prepared}
+    sequence = [(by_sheet[sheet.id], planned) for planned in melts for sheet in planned.melt.sheets]
+    found: list[Pour] = []
+    a_day = settings.casting.casts_a_day
+    for first in range(0, len(sequence), a_day):
+        found += _one_day(sequence[first : first + a_day], first // a_day + 1, settings)
+    return tuple(found)
+
+
+def _metal_of(planned: PlannedMelt) -> Composition:
+    return planned.charge.composition if isinstance(planned.charge, Charge) else planned.charge.request.recipe.target
+
+
+def _one_day(members: Sequence[tuple[Pour, PlannedMelt]], number: int, settings: ShopSettings) -> list[Pour]:
+    casting, thermal = settings.casting, _thermal(settings)
+    metals = [_metal_of(planned) for _, planned in members]
+    thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
+    casts = [
+        DayCast(
+            metal, thickness, liquidus(metal).temperature_c + FIRST_GUESS_SUPERHEAT_K - WAY_LOSS_K,
+            60.0 * casting.minutes_between * index, 60.0 * min(casting.minutes_on_table, casting.minutes_between),
+        )
+        for index, (metal, thickness) in enumerate(zip(metals, thicknesses, strict=True))
+    ]  # fmt: skip
+    tables = day(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
+    found = []
+    for index, (pour, planned) in enumerate(members):
+        limits = WindowLimits(sled_length_mm=casting.sled_length_mm, charge_kg=pour.charge_kg)
+        window = pour_window(
+            metals[index], thicknesses[index], tables[index].cloth_c, casting.air_c, first_cast=index == 0,
+            settings=thermal, limits=limits,
+        )  # fmt: skip
+        found.append(
+            replace(
+                pour, melt=planned.melt.name, day=number, number=index + 1, stone_c=tables[index].stone_top_c,
+                window=window, freezing=tables[index].freezing,
+            )
+        )  # fmt: skip
+    return found
