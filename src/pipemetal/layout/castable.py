@@ -12,7 +12,7 @@ from pipemetal.layout.core import build
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Castable, LayoutRoll
 from pipemetal.layout.search import SolverSettings
-from pipemetal.layout.shelf import SheetRule, Shelf, make_shelf
+from pipemetal.layout.shelf import Place, SheetRule, Shelf, make_shelf, shelf_place
 from pipemetal.layout.windows import IntArray, Piece
 from pipemetal.sheets.field import FloatArray
 
@@ -29,6 +29,14 @@ class Profile:
 
     start_mm: float
     slope: float
+
+
+@dataclass(frozen=True, eq=False)
+class ChosenSheet:
+    """A sheet worth casting, at its largest, and where it would carry which pieces."""
+
+    roll: LayoutRoll
+    places: list[tuple[Piece, Place]]
 
 
 def cast_rule(castable: Castable, settings: SolverSettings) -> SheetRule:
@@ -77,16 +85,17 @@ def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
 
 def choose_profiles(
     pieces: Sequence[Piece], alloy: str, castable: Castable, settings: SolverSettings, kerf_mm: float, most_sheets: int
-) -> list[LayoutRoll]:
+) -> list[ChosenSheet]:
     """Sheets, one after the other, each the profile that turns most of its metal into blanks still unserved.
 
-    Returns the sheets at their largest, named N001 and so on; the search then lays blanks on rack and sheets together.
+    Returns the sheets at their largest, named N001 and so on, each with the places of the blanks that it would serve;
+    the search then lays blanks on rack and sheets together.
     """
-    left, chosen = list(pieces), list[LayoutRoll]()
+    left, chosen = list(pieces), list[ChosenSheet]()
     last: Profile | None = None
     while left and len(chosen) < most_sheets:
-        best: tuple[float, Profile, list[int]] | None = None
-        same: tuple[float, Profile, list[int]] | None = None
+        best: tuple[float, Profile, dict[int, Place]] | None = None
+        same: tuple[float, Profile, dict[int, Place]] | None = None
         for profile in [*profiles_for(left, castable), *([last] if last else [])]:
             roll = virtual_roll(castable, alloy, profile, "trial")
             value, served = _trial(left, roll, castable, settings, kerf_mm)
@@ -99,29 +108,30 @@ def choose_profiles(
         if same is not None and same[0] >= SAME_AGAIN * best[0]:
             best = same
         last = best[1]
-        chosen.append(virtual_roll(castable, alloy, last, f"N{len(chosen) + 1:03d}"))
-        gone = set(best[2])
-        left = [p for k, p in enumerate(left) if k not in gone]
+        roll = virtual_roll(castable, alloy, last, f"N{len(chosen) + 1:03d}")
+        chosen.append(ChosenSheet(roll, [(left[k], place) for k, place in best[2].items()]))
+        left = [p for k, p in enumerate(left) if k not in best[2]]
     return chosen
 
 
 def _trial(
     pieces: Sequence[Piece], roll: LayoutRoll, castable: Castable, settings: SolverSettings, kerf_mm: float
-) -> tuple[float, list[int]]:
+) -> tuple[float, dict[int, Place]]:
     """Share of the cost of one such sheet that becomes blanks, and which blanks it would serve."""
     shelf = make_shelf(
         pieces, [roll], [cast_rule(castable, settings)], kerf_mm, share=1.0, least_end_piece_mm=500.0,
         least_strip_mm=150.0, seed=1,
     )  # fmt: skip
     if shelf.stock.fits.size == 0:
-        return 0.0, []
+        return 0.0, {}
     build(shelf.stock, shelf.state, 0, 3, 0.2, 0.0)
     served = np.nonzero(shelf.state.at[:, 0] >= 0)[0]
     if served.size == 0:
-        return 0.0, []
+        return 0.0, {}
     length, width, _, _ = used_size(shelf, 0, castable, shelf.state.at, shelf.state.corner)
     cost = length * width + settings.cast_fee_mm2
-    return float(shelf.stock.area[served].sum() / cost), [int(k) for k in served]
+    places = {int(k): shelf_place(shelf, int(k), shelf.state.at, shelf.state.corner) for k in served}
+    return float(shelf.stock.area[served].sum() / cost), places
 
 
 def used_size(

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipemetal.layout.core import build, total_cost
 from pipemetal.layout.ruin import improve
-from pipemetal.layout.shelf import Shelf, empty_state
+from pipemetal.layout.shelf import Place, Shelf, empty_state, slot_for
 from pipemetal.layout.windows import IntArray
 from pipemetal.sheets.field import FloatArray
 
@@ -71,11 +71,21 @@ class Search:
                 best, shelf.state = cost, state
         self._keep(np.inf)
 
-    def restart_from_best(self) -> None:
-        """Goes back to the best plan seen."""
-        state = self.shelf.state
-        state.at[:], state.corner[:] = self.best_at, self.best_corner
-        build(self.shelf.stock, state, 3, 0, 0.2, 0.0)
+    def adopt(self, places: dict[int, tuple[int, Place]]) -> None:
+        """Tries a plan known from before (piece: sheet and place), the rest laid anew; goes on from it if it is better."""
+        shelf = self.shelf
+        state = empty_state(len(shelf.pieces), len(shelf.rolls), self._seed)
+        for piece, (sheet, place) in places.items():
+            slot = slot_for(shelf, piece, sheet, place)
+            if slot >= 0:
+                state.at[piece] = (sheet, slot)
+                state.corner[piece] = (place.x_mm, place.y_mm)
+        build(shelf.stock, state, 3, 0, 0.2, 0.0)
+        before = float(self.best_cost[0])
+        shelf.state, old = state, shelf.state
+        self._keep(before)
+        if float(self.best_cost[0]) >= before:
+            shelf.state = old
 
     def run(self, done_from: float, done_to: float, moves: int) -> None:
         """Makes moves while the threshold falls from where it stands at `done_from` to `done_to` (shares of the budget)."""

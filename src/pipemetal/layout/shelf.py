@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from pipemetal.sheets.field import FloatArray
 
 # What a blank without a place costs while the search runs: soft enough to let it step aside, in sheets and in boxes.
 SOFT_SHEETS, SOFT_BOXES = 0.02, 2.0
-__all__ = ["SheetRule", "Shelf", "make_shelf", "piece_of", "placements_of"]
+__all__ = ["Place", "SheetRule", "Shelf", "make_shelf", "piece_of", "placements_of", "shelf_place", "slot_for"]
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,15 @@ class SheetRule:
     length_step_mm: float = 1.0
     min_width_mm: float = 0.0
     width_step_mm: float = 1.0
+
+
+class Place(NamedTuple):
+    """Where a piece lies on a sheet, independent of the numbers of sheets and slots."""
+
+    x_mm: float
+    y_mm: float
+    dx_mm: float
+    turn_deg: float
 
 
 @dataclass(eq=False)
@@ -123,6 +133,23 @@ def empty_state(n_pieces: int, n_sheets: int, seed: int) -> State:
         np.full((n_pieces, 2), -1, np.int64), np.zeros((n_pieces, 2)), frees(), ints(), np.zeros((n_sheets, 4)), ints(),
         np.array([seed], np.uint64), frees(), ints(), np.zeros((n_sheets, 4)), ints(), np.zeros(n_sheets, np.int64),
     )  # fmt: skip
+
+
+def shelf_place(shelf: Shelf, piece: int, at: IntArray, corner: FloatArray) -> Place:
+    """Where a piece lies in a state."""
+    slot = shelf.stock.slots[at[piece, 1]]
+    return Place(float(corner[piece, 0]), float(corner[piece, 1]), float(slot[4]), float(slot[6]))
+
+
+def slot_for(shelf: Shelf, piece: int, sheet: int, place: Place) -> int:
+    """The slot of a piece on a sheet that holds a place, or -1."""
+    first = piece * len(shelf.rolls) + sheet
+    for k in range(int(shelf.stock.slot_start[first]), int(shelf.stock.slot_start[first + 1])):
+        slot = shelf.stock.slots[k]
+        same = slot[6] == place.turn_deg and abs(slot[4] - place.dx_mm) < 1e-9
+        if same and slot[0] - 1e-9 <= place.x_mm <= slot[1] + 1e-9 and slot[2] - 1e-9 <= place.y_mm <= slot[3] + 1e-9:
+            return k
+    return -1
 
 
 def placements_of(shelf: Shelf, blanks: Sequence[Blank], at: IntArray, corner: FloatArray) -> list[Placement]:

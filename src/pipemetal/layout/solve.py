@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
 from pipemetal.layout.bundles import bundled, loosened
-from pipemetal.layout.castable import cast_rule, choose_profiles, trimmed_to_use
+from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
+from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.reasons import reason_for
 from pipemetal.layout.search import Search, SolverSettings
-from pipemetal.layout.shelf import SheetRule, make_shelf, piece_of, placements_of
+from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
 from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
 from pipemetal.layout.windows import Piece
 
@@ -155,7 +156,10 @@ def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed:
             alloy.pieces, alloy.rolls, rules, problem.kerf_mm, share=share, least_end_piece_mm=LEAST_END_PIECE_MM,
             least_strip_mm=LEAST_STRIP_MM, seed=own_seed,
         )  # fmt: skip
-        search = Search(shelf, settings, own_seed)
+        whole = settings.objective == "opened" and problem.castable is None
+        search = (
+            OpenedSearch(shelf, settings, own_seed, problem.kerf_mm) if whole else Search(shelf, settings, own_seed)
+        )
         search.start()
         alloy.searches.append(search)
 
@@ -192,9 +196,27 @@ def _add_new_sheets(
         if not sheets:
             continue
         room -= len(sheets)
+        places = _places(alloy, best, sheets)
         taken = {r.id for r in problem.rolls}
-        alloy.rolls += [_renamed(sheet, taken) for sheet in sheets]
+        alloy.rolls += [_renamed(sheet.roll, taken) for sheet in sheets]
         _open(alloy, problem, settings, seed, max(len(alloy.searches), 1))
+        for search in alloy.searches:
+            search.adopt(places)
+
+
+def _places(alloy: _Alloy, best: Search | None, sheets: Sequence[ChosenSheet]) -> dict[int, tuple[int, Place]]:
+    """Where each piece lies on the rack in the best plan, or on the sheet chosen for it."""
+    places: dict[int, tuple[int, Place]] = {}
+    number = {id(piece): i for i, piece in enumerate(alloy.pieces)}
+    if best is not None:
+        for i in range(len(alloy.pieces)):
+            if best.best_at[i, 0] >= 0:
+                place = shelf_place(best.shelf, i, best.best_at, best.best_corner)
+                places[i] = (int(best.best_at[i, 0]), place)
+    for k, sheet in enumerate(sheets):
+        for piece, place in sheet.places:
+            places[number[id(piece)]] = (len(alloy.rolls) + k, place)
+    return places
 
 
 def _renamed(sheet: LayoutRoll, taken: set[str]) -> LayoutRoll:
