@@ -229,7 +229,7 @@ def fit_windows(
             count = windows_along(
                 field.stations_mm, lines, len(lines), length_mm, start, slope, tolerance_mm, x_low, x_high, out
             )
-            windows += [Window(float(out[k, 0]), float(out[k, 1]), low, high, turn) for k in range(count)]
+            windows += [Window(float(out[k, 0]), float(out[k, 1]), float(low), float(high), turn) for k in range(count)]
             miss, x = nearest_miss(field.stations_mm, lines, length_mm, start, slope, x_low, x_high)
             if miss < best[0]:
                 best = (miss, x, turn)
