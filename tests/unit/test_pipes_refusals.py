@@ -21,7 +21,7 @@ def test_a_compass_past_the_scale_names_the_note() -> None:
 
 
 def test_a_flute_too_wide_for_its_pitch_has_no_body() -> None:
-    rank = Rank("Wide", "I", "m", Fraction(1), 0, 55, scale=HalfToneScale(((0.0, 30.0),)))
+    rank = Rank("Wide", "I", "m", Fraction(1), 0, 55, scale=HalvingScale(100.0, 0, 49))
     with pytest.raises(PipeError, match="leaves no body"):
         rank_pipes(Organ("O", Pitch(), (rank,)), rank, lambda _: 9.0)
 
