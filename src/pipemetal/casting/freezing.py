@@ -84,6 +84,10 @@ class Freezing:
     stone_top_c: Array
     table_c: Array
 
+    def time_to_s(self, share: float) -> float:
+        """When this share of the volume is solid; nan where the run did not come to that."""
+        return _reached(self.time_s, self.fraction_solid, share)
+
 
 @lru_cache(maxsize=256)
 def heat_curve(comp: Composition) -> HeatCurve:

@@ -30,6 +30,7 @@ class LoggedCast:
     sheet: distance from its beginning, thickness; several at one distance are averaged) and either marks or
     ``push_time_s``. ``marks`` are distance in m and time in s since the gate passed the sheet's beginning. ``gate_mm`` by
     feeler gauge. ``charge_kg`` is the metal in the sled when the push began; ``leftover_kg`` what was weighed after.
+    ``pour_temperature_c`` is that of the metal in the sled; ``seconds_to_matt`` from laying to the loss of shine.
     ``timing_sd_s``: 0.02 from video, 0.08 by hand. ``gauge_sd_mm`` of one averaged reading.
     """
 

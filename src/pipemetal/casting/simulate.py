@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
+from pipemetal.casting.freezing import RUNS_NO_MORE
 from pipemetal.casting.laying import Box, film_of_push
+from pipemetal.casting.learn import MATT_SHARE, modelled_seconds
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import (
     Coefficients,
@@ -21,7 +23,7 @@ from pipemetal.casting.model import (
     laid_thickness_mm,
 )
 from pipemetal.casting.push import push_card
-from pipemetal.casting.window import WindowLimits, mobile_time_s, way_loss_k
+from pipemetal.casting.window import WindowLimits
 from pipemetal.errors import CastingError
 
 __all__ = ["Noise", "simulate_cast"]
@@ -72,7 +74,7 @@ def simulate_cast(
     Arguments:
         rng: numpy's generator; the same state gives the same cast.
         truth: true coefficients with their cast and station scatter. believed: what the card was made from; the prior.
-        thermal, limits: given both, a verdict is logged too, by the time the film could run.
+        thermal, limits: given both, seconds to matt and a verdict are logged too.
     Raises:
         CastingError: a sheet that cannot be pushed.
 
@@ -108,10 +110,9 @@ def simulate_cast(
             (round(float(place)), round(true_mm + float(rng.normal(0.0, noise.gauge_mm)), 3))
             for _ in range(readings_across)
         ]
-    marks = [
-        (round(float(d), 3), round(float(np.interp(d, x, laid.time_s)) + float(rng.normal(0.0, noise.timing_s)), 3))
-        for d in np.linspace(0.0, x[-1], 6)
-    ]
+    places_m = np.linspace(0.0, x[-1], 6)
+    clock = np.interp(places_m, x, laid.time_s) + rng.normal(0.0, noise.timing_s, 6)
+    marks = [(round(float(d), 3), round(float(t - clock[0]), 3)) for d, t in zip(places_m, clock, strict=True)]
     logged_gate = card.gate_mm
     if rng.random() < noise.gross_share:
         if rng.random() < 0.5:
@@ -119,7 +120,7 @@ def simulate_cast(
         else:
             k = int(rng.integers(len(readings)))
             readings[k] = (readings[k][0], round(readings[k][1] * float(rng.choice([0.6, 1.5])), 3))
-    return LoggedCast(
+    cast = LoggedCast(
         id=id,
         composition=comp,
         gate_mm=logged_gate,
@@ -134,23 +135,23 @@ def simulate_cast(
         pour_temperature_c=round(pour_c, 1),
         table_temperature_c=table_temperature_c,
         air_temperature_c=air_temperature_c,
-        verdict=_verdict(rng, comp, float(solid_mm.mean()), pour_c, table_temperature_c, air_temperature_c, thermal,
-                         limits),
         timing_sd_s=max(noise.timing_s, 0.005),
         gauge_sd_mm=max(noise.gauge_mm, 0.002),
     )  # fmt: skip
-
-
-def _verdict(
-    rng: np.random.Generator, comp: Composition, thickness_mm: float, pour_c: float, table_c: float, air_c: float,
-    thermal: ThermalSettings | None, limits: WindowLimits | None,
-) -> str | None:  # fmt: skip
-    """What the crew says of the cast: by the time the film could run, blurred by a quarter."""
     if thermal is None or limits is None:
-        return None
-    _, cloth_k = way_loss_k(comp, thickness_mm, table_c, air_c, thermal, limits)
-    seconds = mobile_time_s(comp, thickness_mm, pour_c - cloth_k, table_c, air_c, thermal)
-    seconds = max(seconds, 0.05) * math.exp(rng.normal(0.0, 0.25))
+        return cast
+    return _with_heat(rng, cast, thermal, limits)
+
+
+def _with_heat(
+    rng: np.random.Generator, cast: LoggedCast, thermal: ThermalSettings, limits: WindowLimits
+) -> LoggedCast:
+    """The same cast with seconds to matt (blurred by 15 %) and the crew's verdict (by the time to run, blurred by 25 %)."""
+    matt = modelled_seconds(cast, thermal, MATT_SHARE, limits) * math.exp(rng.normal(0.0, 0.15))
+    seconds = modelled_seconds(cast, thermal, RUNS_NO_MORE, limits) * math.exp(rng.normal(0.0, 0.25))
+    verdict = "good"
     if seconds < limits.shortest_mobile_s:
-        return "too cold"
-    return "too hot" if seconds > limits.longest_mobile_s else "good"
+        verdict = "too cold"
+    elif seconds > limits.longest_mobile_s:
+        verdict = "too hot"
+    return replace(cast, seconds_to_matt=round(matt, 1), verdict=verdict)

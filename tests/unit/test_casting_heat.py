@@ -1,0 +1,103 @@
+import math
+
+import pytest
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.casting.cooling import cold_pieces, wait_s
+from pipemetal.casting.freezing import freeze
+from pipemetal.casting.model import CastingTable, ThermalSettings
+from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.window import WindowLimits, pour_window
+from pipemetal.errors import CastingError
+
+SN50 = Composition.parse("Sn 50 Pb bal")
+LEAD = Composition.parse("Pb 100")
+
+
+def test_a_sheet_that_is_lifted_early_is_not_all_solid() -> None:
+    early = freeze(SN50, 2.0, 234.0, 20.0, 20.0, duration_s=20.0)
+    assert math.isnan(early.time_to_solid_s)
+    assert early.time_s[-1] == pytest.approx(20.0)
+
+
+def test_metal_poured_solid_is_solid_at_once() -> None:
+    assert freeze(SN50, 2.0, 150.0, 20.0, 20.0, duration_s=5.0).time_to_solid_s == 0.0
+
+
+def test_the_table_of_a_shop_gives_its_own_cloth_and_stone() -> None:
+    thin = ThermalSettings.of_table(CastingTable(4000, 900, 75, 0.2))
+    assert freeze(SN50, 2.0, 234, 20, 20, thin).time_to_30pct_s < 0.6 * freeze(SN50, 2.0, 234, 20, 20).time_to_30pct_s
+
+
+@pytest.mark.parametrize(
+    "given",
+    [(0.0, 234, 20, 20), (2.0, math.nan, 20, 20), (2.0, 234, 500, 20), (2.0, 234, 20, 90), (-2.0, 234, 20, 20)],
+)
+def test_sheets_that_cannot_be_are_refused(given: tuple[float, float, float, float]) -> None:
+    with pytest.raises(CastingError):
+        freeze(SN50, *given)
+
+
+def test_casts_of_a_day_must_not_overlap() -> None:
+    with pytest.raises(CastingError, match="cast 2"):
+        day([DayCast(SN50, 2.0, 234, 0.0), DayCast(SN50, 2.0, 234, 60.0)])
+
+
+def test_a_fan_cools_the_table() -> None:
+    casts = [DayCast(SN50, 2.0, 234, 600.0 * i) for i in range(4)]
+    assert day(casts, fan_w_m2k=20.0)[3].stone_top_c < day(casts)[3].stone_top_c - 3.0
+
+
+def test_an_empty_day_is_empty() -> None:
+    assert day([]) == ()
+
+
+def test_a_cold_gate_raises_the_first_window() -> None:
+    first, later = (pour_window(SN50, 2.0, 20, 20, first_cast=f) for f in (True, False))
+    # Worked: a cold 2.5 kg steel gate takes about 20 K out of 60 kg.
+    assert first.way_loss_k - later.way_loss_k == pytest.approx(21.0, abs=2.0)
+    assert first.too_hot_above_c > later.too_hot_above_c + 15.0
+    assert any("first cast" in words for words in first.warnings)
+
+
+def test_a_hotter_table_asks_for_colder_metal() -> None:
+    # Worked: about 6.4 K colder for each 10 K of table at 2 mm of Sn50, for the same time to run.
+    cold, warm = (pour_window(SN50, 2.0, table, 20).too_hot_above_c for table in (20, 40))
+    assert (cold - warm) / 2.0 == pytest.approx(6.4, abs=1.5)
+
+
+def test_thick_metal_on_a_warm_table_has_no_window() -> None:
+    window = pour_window(SN50, 3.2, 80, 25)
+    assert window.empty
+    assert any("no temperature suits" in words for words in window.warnings)
+
+
+def test_lead_warns_of_the_cloth_and_never_calls_anything_safe() -> None:
+    window = pour_window(LEAD, 2.0, 20, 20)
+    assert any("350 C" in words for words in window.warnings)
+    assert window.too_hot_above_c <= 450.0
+    assert not any("safe" in words for words in window.warnings)
+
+
+def test_limits_from_the_shop_are_used_and_named() -> None:
+    own = WindowLimits(shortest_mobile_s=6, calm_mobile_s=9, longest_mobile_s=12, verdicts_used=17)
+    window = pour_window(SN50, 1.5, 20, 20, limits=own)
+    assert window.too_hot_above_c < pour_window(SN50, 1.5, 20, 20).too_hot_above_c
+    assert "17 logged verdicts" in window.rests_on
+    with pytest.raises(CastingError):
+        WindowLimits(shortest_mobile_s=30.0)
+
+
+def test_cold_pieces_come_in_two_steps_with_cautions() -> None:
+    pieces = cold_pieces(SN50, 60, 340, 290)
+    assert pieces.first_kg == pytest.approx(2 * pieces.then_kg)
+    assert pieces.low_kg < pieces.total_kg < pieces.high_kg
+    assert any("dry" in words for words in pieces.cautions)
+
+
+@pytest.mark.parametrize(("start", "end"), [(290, 290), (290, 300), (290, 200), (290, math.nan), (math.inf, 250)])
+def test_metal_cools_only_downwards_and_not_below_its_liquidus(start: float, end: float) -> None:
+    with pytest.raises(CastingError):
+        cold_pieces(SN50, 60, start, end)
+    with pytest.raises(CastingError):
+        wait_s(SN50, 60, start, end)
