@@ -25,11 +25,12 @@ class _QuietHighs(highspy.Highs):
 
 @dataclass(frozen=True)
 class Point:
-    """A feasible point, its objective, and a lower bound on every objective."""
+    """A feasible point, its objective, a lower bound on every objective, and (without whole numbers) what each row costs."""
 
     values: tuple[float, ...]
     objective: float
     bound: float
+    row_prices: tuple[float, ...] = ()
 
     @property
     def gap(self) -> float:
@@ -64,8 +65,10 @@ class Model:
         """Add a row."""
         self.rows.append((coefficients, low, high))
 
-    def solve(self, *, gap: float = 0.005, seconds: float = 5.0, nodes: int = 200_000) -> Point | None:
-        """The best point, or None where no point meets the rows.
+    def solve(
+        self, *, gap: float = 0.005, seconds: float = 5.0, nodes: int = 200_000, relaxed: bool = False
+    ) -> Point | None:
+        """The best point, or None where no point meets the rows; `relaxed` takes whole numbers for any.
 
         One thread, so that the same model gives the same point. Raises: ConvergenceError where nothing was found in time.
         """
@@ -79,7 +82,7 @@ class Model:
             solver.addVar(low, high)
             column = solver.getNumCol() - 1
             solver.changeColCost(column, cost)
-            if whole:
+            if whole and not relaxed:
                 solver.changeColIntegrality(column, highspy.HighsVarType.kInteger)
         for coefficients, low, high in self.rows:
             index = np.array(list(coefficients), dtype=np.int32)
@@ -91,6 +94,9 @@ class Model:
         info = solver.getInfo()
         if info.primal_solution_status != highspy.kSolutionStatusFeasible:
             raise ConvergenceError(f"the mixing problem found no answer in {seconds:g} s ({status.name})")
-        values = [round(v) if w else v for v, w in zip(solver.getSolution().col_value, self.whole, strict=True)]
-        bound = info.mip_dual_bound if any(self.whole) else info.objective_function_value
-        return Point(tuple(float(v) for v in values), float(info.objective_function_value), float(bound))
+        mixed = any(self.whole) and not relaxed
+        solution = solver.getSolution()
+        values = [round(v) if w and mixed else v for v, w in zip(solution.col_value, self.whole, strict=True)]
+        bound = info.mip_dual_bound if mixed else info.objective_function_value
+        prices = () if mixed else tuple(float(v) for v in solution.row_dual)
+        return Point(tuple(float(v) for v in values), float(info.objective_function_value), float(bound), prices)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Final
 
+import numpy as np
+
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
 from pipemetal.documents.drawing import Drawing, text_width_mm
 from pipemetal.planning.cuts import Cut, CutRoll
@@ -63,8 +65,8 @@ def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, height: float) -
     roll = cut_roll.roll
     kind = "Sheet to cast" if cut_roll.is_new else ("Remnant" if roll.parent else "Roll")
     drawing.text("text", MARGIN_MM, height - MARGIN_MM - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
-    place = f"   {roll.place}" if roll.place else ""
-    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 13.0, f"{roll.alloy}   {organ_name}{place}", 4.6)
+    place = f", {roll.place}" if roll.place else ""
+    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 13.0, f"{roll.alloy}, {organ_name}{place}", 4.6)
     size = (
         f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm ({roll.length_mm / 25.4:.1f} x {roll.width_mm / 25.4:.1f} in)"
     )
@@ -82,12 +84,13 @@ def _thickness_map(drawing: Drawing, roll: Roll, scale: _Scale, low: float, high
     along = min(CELLS_ALONG, max(8, int(roll.length_mm / 60)))
     across = max(3, min(12, round(along * roll.width_mm / roll.length_mm)))
     dx, dy = roll.length_mm / along, roll.width_mm / across
+    middles = np.meshgrid((np.arange(along) + 0.5) * dx, (np.arange(across) + 0.5) * dy, indexing="ij")
+    thickness = roll.field.at(*middles)
+    w, h = dx * scale.factor + 0.05, dy * scale.factor + 0.05
     for i in range(along):
         for j in range(across):
-            t = float(roll.field.at((i + 0.5) * dx, (j + 0.5) * dy))
             x, y = scale.point(i * dx, j * dy)
-            share = (t - low) / (high - low) if high > low else 0.5
-            w, h = dx * scale.factor + 0.05, dy * scale.factor + 0.05
+            share = (float(thickness[i, j]) - low) / (high - low) if high > low else 0.5
             drawing.rectangle("thickness", x, y, w, h, fill=thickness_colour(share), stroke="none")
 
 
@@ -137,7 +140,9 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale) -> None:
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
     lying = w >= h
     along, across = (w, h) if lying else (h, w)
-    for text in (f"{cut.number}  {name}", str(cut.number)):
+    # a sector leaves its corners to its neighbours, so only its number has room
+    texts = (str(cut.number),) if cut.ordered.blank.sector else (f"{cut.number}  {name}", str(cut.number))
+    for text in texts:
         size = min(3.6, across * 0.72, along / max(text_width_mm(text, 1.0), 0.1) * 0.92)
         if size >= (1.5 if text != str(cut.number) else 0.5):
             cx, cy = x + w / 2, y + h / 2
@@ -151,7 +156,7 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale) -> None:
 
 def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: float) -> None:
     blank = cut.ordered.blank
-    if blank.kind != "body" or min(w, h) < 5.0:
+    if blank.kind != "body" or min(w, h) < 11.0:
         return
     turn = cut.placement.turn_deg
     cx = {0: x + 2.4, 180: x + w - 2.4}.get(turn, x + w / 2)
@@ -174,8 +179,8 @@ def _legend(drawing: Drawing, scale: _Scale, low: float, high: float) -> None:
 def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float) -> None:
     width = (PAGE_MM - 2 * MARGIN_MM) / COLUMNS
     rows = math.ceil(len(cuts) / COLUMNS)
-    stops = (0.0, 7.0, 60.0, 76.0, 92.0, 108.0)
-    heads = ("no.", "blank", "size mm", "at x, y", "wants", "metal")
+    stops = (0.0, 8.5, 54.0, 70.0, 86.0, 101.0, 116.0)
+    heads = ("no.", "blank", "size mm", "at x, y", "wants", "metal", "turn")
     for column in range(min(COLUMNS, math.ceil(len(cuts) / max(rows, 1)))):
         left = MARGIN_MM + column * width
         for stop, head in zip(stops, heads, strict=True):
@@ -183,8 +188,7 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float) -> None:
         for row, cut in enumerate(cuts[column * rows : (column + 1) * rows], start=1):
             y = top - row * ROW_MM
             blank = cut.ordered.blank
-            name_size = min(2.7, 2.7 * 51.0 / max(text_width_mm(blank.id, 2.7), 1.0))
-            turned = "" if cut.placement.turn_deg == 0 else f" ({cut.placement.turn_deg}°)"
+            name_size = min(2.7, 2.7 * 44.5 / max(text_width_mm(blank.id, 2.7), 1.0))
             drawing.text("list", left, y, str(cut.number), 2.7, bold=True)
             drawing.text("list", left + stops[1], y, blank.id, name_size)
             drawing.text("list", left + stops[2], y, f"{cut.box[0]:.0f} x {cut.box[1]:.0f}", 2.5)
@@ -192,4 +196,6 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float) -> None:
             drawing.text(
                 "list", left + stops[4], y, f"{blank.mouth_thickness_mm:.2f}/{blank.top_thickness_mm:.2f}", 2.5
             )
-            drawing.text("list", left + stops[5], y, f"{cut.actual_mouth_mm:.2f}/{cut.actual_top_mm:.2f}{turned}", 2.5)
+            drawing.text("list", left + stops[5], y, f"{cut.actual_mouth_mm:.2f}/{cut.actual_top_mm:.2f}", 2.5)
+            if cut.placement.turn_deg:
+                drawing.text("list", left + stops[6], y, f"{cut.placement.turn_deg}°", 2.3)

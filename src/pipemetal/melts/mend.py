@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -42,7 +42,7 @@ class Blocked:
     words: str
 
 
-def pure_additions(mass_kg: float, *, price_per_kg: float = ADDITION_PREMIUM) -> tuple[Lot, ...]:
+def pure_additions(mass_kg: float, *, price_per_kg: float = ADDITION_PREMIUM, prefix: str = "buy") -> tuple[Lot, ...]:
     """A lot of each element in its pure state, to be bought; arsenic is not offered.
 
     >>> [lot.id for lot in pure_additions(10.0)][:2]
@@ -50,7 +50,7 @@ def pure_additions(mass_kg: float, *, price_per_kg: float = ADDITION_PREMIUM) ->
     """
     return tuple(
         Lot(
-            f"buy {e}",
+            f"{prefix} {e}",
             "buy",
             Composition.from_wt_pct({e: 100.0}),
             mass_kg,
@@ -89,6 +89,8 @@ def charge(
     objective: str = "cost",
     certainty: str = "95",
     weigh_step_kg: float = 0.5,
+    least_weighed_kg: float = 0.0,
+    extra_cost_per_kg: Mapping[str, float] | None = None,
     gap: float = 0.005,
     seconds: float = 2.0,
 ) -> Charge | Blocked:
@@ -105,14 +107,14 @@ def charge(
     """
     model = losses or LossModel()
     found = solve_charges(
-        [request], lots, losses=model, objective=objective, certainty=certainty, weigh_step_kg=weigh_step_kg, gap=gap,
-        seconds=seconds,
+        [request], lots, losses=model, objective=objective, certainty=certainty, weigh_step_kg=weigh_step_kg,
+        least_weighed_kg=least_weighed_kg, extra_cost_per_kg=extra_cost_per_kg, gap=gap, seconds=seconds,
     )  # fmt: skip
     if found is not None:
         return found[0]
     blockages = _blockages(request, lots, model, certainty)
     with_bought = [replace(lot, price_per_kg=0.0) for lot in lots] + list(
-        pure_additions(request.capacity_kg, price_per_kg=1.0)
+        pure_additions(request.capacity_kg, price_per_kg=1.0, prefix="missing")
     )
     mended = solve_charges(
         [request],
@@ -126,7 +128,9 @@ def charge(
     if mended is None:
         return Blocked(request, blockages, (), _no_addition_helps(request))
     missing = tuple(
-        (line.lot.composition.present()[0], line.mass_kg) for line in mended[0].lines if line.lot.kind == "buy"
+        (line.lot.composition.present()[0], line.mass_kg)
+        for line in mended[0].lines
+        if line.lot.id.startswith("missing ")
     )
     listed = ", ".join(f"{mass:g} kg of {element}" for element, mass in missing)
     return Blocked(request, blockages, missing, f"the lots do not reach the recipe; {listed} would mend it")

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.melts.charge import Charge, ChargeRequest, on_heel, solve_charges
+from pipemetal.melts.charge import Charge, ChargeRequest, shadow_prices
 from pipemetal.melts.day import MeltPlan, SheetDemand, change_cost_kg, group_into_melts, order_recipes
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge, pure_additions
@@ -62,8 +62,9 @@ def plan_melts(
 ) -> tuple[PlannedMelt, ...]:
     """All melts of a season, in order, each with its weighing list.
 
-    Lots are shared out over all melts at once; only what the floor cannot give is bought. The heel of each melt is the
-    metal really left by the one before.
+    Lots are shared out over all melts at once: the problem with divisible pieces says what each scarce lot is worth to the
+    others, and each melt is then weighed out in whole pieces at that price, on the heel that the one before really leaves.
+    Only what the floor cannot give is bought.
     """
     if not demands:
         return ()
@@ -74,22 +75,29 @@ def plan_melts(
     order, _ = order_recipes(recipes, used, pot.heel_kg, empty_cost_kg=settings.emptying_costs_kg)
     melts = group_into_melts(demands, pot.capacity_kg - pot.spare_kg, pot.heel_kg, order)
     emptied = _where_emptied(melts, recipes, settings)
-    requests, heels = [], []
+    requests = []
     for number, melt in enumerate(melts):
         before = melts[number - 1].recipe if number else None
         heel = None if before is None or emptied[number] else Heel(pot.heel_kg, recipes[before].target)
-        heels.append(heel)
         requests.append(
             ChargeRequest(melt.name, recipes[melt.recipe], melt.wanted_kg, pot.capacity_kg, pot.spare_kg, heel)
         )
-    wanted = sum(melt.wanted_kg for melt in melts)
-    together = solve_charges(
-        requests, [*lots, *_bought_lots(wanted)], losses=settings.losses, weigh_step_kg=pot.weigh_step_kg, gap=0.01,
-        seconds=15.0,
-    )  # fmt: skip
-    if together is None:
-        return _one_by_one(melts, requests, lots, settings, emptied)
-    return _on_real_heels(melts, together, lots, settings, emptied)
+    offered = [*lots, *_bought_lots(sum(melt.wanted_kg for melt in melts))]
+    priced = shadow_prices(requests, offered, losses=settings.losses)
+    worth = priced[0] if priced is not None else {}
+    planned: list[PlannedMelt] = []
+    free = tuple(lots)
+    for number, (melt, request) in enumerate(zip(melts, requests, strict=True)):
+        heel = None if number == 0 or emptied[number] else _heel_after(planned[-1], settings)
+        answer = charge(
+            replace(request, heel=heel), [*free, *_bought_lots(melt.wanted_kg)], losses=settings.losses,
+            weigh_step_kg=pot.weigh_step_kg, least_weighed_kg=pot.least_weighed_kg, extra_cost_per_kg=worth, gap=0.01,
+            seconds=2.0,
+        )  # fmt: skip
+        if isinstance(answer, Charge):
+            free = take_from(free, {line.lot.id: line.mass_kg for line in answer.lines if line.lot.kind != "buy"})
+        planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
+    return tuple(planned)
 
 
 def _where_emptied(melts: Sequence[MeltPlan], recipes: Mapping[str, Recipe], settings: ShopSettings) -> list[bool]:
@@ -111,56 +119,3 @@ def _heel_after(planned: PlannedMelt, settings: ShopSettings) -> Heel | None:
     if isinstance(planned.charge, Blocked):
         return Heel(settings.pot.heel_kg, planned.charge.request.recipe.target)
     return Heel(min(settings.pot.heel_kg, max(planned.left_kg, 0.0)), planned.charge.composition)
-
-
-def _on_real_heels(
-    melts: Sequence[MeltPlan],
-    charges: Sequence[Charge],
-    lots: Sequence[Lot],
-    settings: ShopSettings,
-    emptied: list[bool],
-) -> tuple[PlannedMelt, ...]:
-    """The joint answer with each heel as the melt before really leaves it; a melt that then misses is charged anew."""
-    planned: list[PlannedMelt] = []
-    taken: dict[str, float] = defaultdict(float)
-    for joint in charges:
-        for line in joint.lines:
-            taken[line.lot.id] += line.mass_kg
-    for number, (melt, joint) in enumerate(zip(melts, charges, strict=True)):
-        heel = None if number == 0 or emptied[number] else _heel_after(planned[-1], settings)
-        answer: Charge | Blocked = on_heel(joint, heel, settings.losses)
-        assert isinstance(answer, Charge)
-        if answer.request.recipe.misses(answer.composition):
-            for line in joint.lines:
-                taken[line.lot.id] -= line.mass_kg
-            free = take_from(tuple(lots), {k: v for k, v in taken.items() if not k.startswith("buy ")})
-            bought = _bought_lots(melt.wanted_kg)
-            answer = charge(
-                replace(joint.request, heel=heel), [*free, *bought], losses=settings.losses,
-                weigh_step_kg=settings.pot.weigh_step_kg,
-            )  # fmt: skip
-            if isinstance(answer, Charge):
-                for line in answer.lines:
-                    taken[line.lot.id] += line.mass_kg
-        planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
-    return tuple(planned)
-
-
-def _one_by_one(
-    melts: Sequence[MeltPlan], requests: Sequence[ChargeRequest], lots: Sequence[Lot], settings: ShopSettings,
-    emptied: list[bool],
-) -> tuple[PlannedMelt, ...]:  # fmt: skip
-    """Melts charged one after the other, so that the ones that cannot be met are named and the others still are."""
-    planned: list[PlannedMelt] = []
-    free = tuple(lots)
-    for number, (melt, request) in enumerate(zip(melts, requests, strict=True)):
-        heel = None if number == 0 or emptied[number] else _heel_after(planned[-1], settings)
-        answer = charge(
-            replace(request, heel=heel), [*free, *_bought_lots(melt.wanted_kg)], losses=settings.losses,
-            weigh_step_kg=settings.pot.weigh_step_kg,
-        )  # fmt: skip
-        if isinstance(answer, Charge):
-            used = {line.lot.id: line.mass_kg for line in answer.lines if line.lot.kind != "buy"}
-            free = take_from(free, used)
-        planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
-    return tuple(planned)

@@ -71,7 +71,8 @@ class SheetSettings:
 
 @dataclass(frozen=True)
 class PotSettings:
-    """The melting pot and its burner; `heel_kg` cannot be ladled out."""
+    """The melting pot and its burner; `heel_kg` cannot be ladled out, less than `least_weighed_kg`
+    of a lot is not worth weighing."""
 
     capacity_kg: float = 450.0
     heel_kg: float = 15.0
@@ -80,11 +81,13 @@ class PotSettings:
     burner_kw: float = 20.0
     spare_kg: float = 12.0
     weigh_step_kg: float = 0.5
+    least_weighed_kg: float = 4.0
 
     def __post_init__(self) -> None:
         for name, low, high in (
             ("capacity_kg", 5.0, 5000.0), ("heel_kg", 0.0, 0.5 * self.capacity_kg), ("steel_kg", 0.0, 2000.0),
             ("efficiency", 0.05, 1.0), ("burner_kw", 0.5, 500.0), ("spare_kg", 0.0, 200.0), ("weigh_step_kg", 0.01, 10.0),
+            ("least_weighed_kg", 0.0, 50.0),
         ):  # fmt: skip
             _in_range("pot", name, getattr(self, name), low, high)
 

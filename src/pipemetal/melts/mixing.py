@@ -1,0 +1,185 @@
+"""The mixing problem behind a charge: columns for lots, rows for windows, and the tangent cuts of unsure analyses."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from pipemetal.alloys.composition import ELEMENTS
+from pipemetal.linear import Model, Point
+from pipemetal.melts.lots import LossModel, Lot
+from pipemetal.melts.request import ChargeRequest
+
+__all__ = ["CUT_ROUNDS", "Mixing", "add_cuts", "relaxed"]
+
+ROW_SCALE: Final = 100.0
+"""Composition rows are in hundredths, so that trace windows are not lost in the solver's tolerance."""
+CUT_ROUNDS: Final = 40
+CONE: Final = 0.99
+"""Share of a 95 % margin that is asked for: a charge that keeps it is never cut off, so what mends one charge mends it."""
+RELAXED_CONE: Final = 0.985
+"""Share at which the search with divisible pieces stops cutting: it only prepares the one with whole pieces."""
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """A tangent to the cone of one window's edge in one melt: kg of spread for a kg of each lot."""
+
+    melt: int
+    element: str
+    side: int
+    slopes: tuple[float, ...]
+
+
+class Mixing:
+    """The columns and rows of several melts over shared lots."""
+
+    def __init__(
+        self, requests: Sequence[ChargeRequest], lots: Sequence[Lot], losses: LossModel, weigh_step_kg: float,
+        objective: str, certainty: str, least_weighed_kg: float, extra_cost_per_kg: Mapping[str, float],
+    ) -> None:  # fmt: skip
+        self.requests, self.lots, self.losses, self.step = requests, lots, losses, weigh_step_kg
+        self.objective, self.certainty = objective, certainty
+        self.least_kg, self.extra = least_weighed_kg, extra_cost_per_kg
+        self.cuts: list[_Cut] = []
+        self.margins_kg: dict[tuple[int, str, int], float] = {}
+        self.kept = [
+            [losses.kept_kg_per_kg(lot, tin_present=r.recipe.target.wt_pct("Sn") >= 1.0) for lot in lots]
+            for r in requests
+        ]
+
+    def unit_kg(self, lot: Lot) -> float:
+        return lot.piece_kg if lot.piece_kg is not None else self.step
+
+    def _cost_per_kg(self, lot: Lot) -> float:
+        if self.objective == "cost":
+            return lot.price_per_kg + self.extra.get(lot.id, 0.0)
+        if self.objective == "scrap":
+            return (0.0 if lot.is_new_metal else -1.0) + 1e-4 * lot.price_per_kg
+        virgin = lot.is_new_metal and lot.composition.wt_pct("Sn") > 50.0
+        return (lot.composition.wt_pct("Sn") / 100.0 if virgin else 0.0) + 1e-4 * lot.price_per_kg
+
+    def build(self) -> tuple[Model, list[list[int]]]:
+        """The model with the cuts found so far; columns by melt and lot. The first rows are the stock of each lot."""
+        model = Model()
+        columns = []
+        for _ in self.requests:
+            row = []
+            for lot in self.lots:
+                unit = self.unit_kg(lot)
+                most = math.floor(lot.mass_kg / unit + 1e-6)
+                row.append(model.column(cost=self._cost_per_kg(lot) * unit, high=float(most), whole=True))
+            columns.append(row)
+        for index, lot in enumerate(self.lots):
+            unit = self.unit_kg(lot)
+            model.row({row[index]: unit for row in columns}, high=lot.mass_kg + 1e-6)
+        for number, request in enumerate(self.requests):
+            self._melt_rows(model, number, request, columns[number])
+            self._least_rows(model, columns[number])
+        return model, columns
+
+    def _least_rows(self, model: Model, columns: list[int]) -> None:
+        """Divisible remelt is taken by at least the least weighed mass, or not at all; master alloys are weighed finely."""
+        for column, lot in zip(columns, self.lots, strict=True):
+            least = min(math.ceil(self.least_kg / self.step - 1e-9), math.floor(lot.mass_kg / self.step + 1e-6))
+            if lot.piece_kg is not None or lot.is_new_metal or least <= 1:
+                continue
+            most = math.floor(lot.mass_kg / self.step + 1e-6)
+            taken = model.column(high=1.0, whole=True)
+            model.row({column: 1.0, taken: -float(least)}, low=0.0)
+            model.row({column: 1.0, taken: -float(most)}, high=0.0)
+
+    def _melt_rows(self, model: Model, number: int, request: ChargeRequest, columns: list[int]) -> None:
+        heel_kg = request.heel.mass_kg if request.heel else 0.0
+        heel = request.heel.composition.fractions if request.heel else (0.0,) * len(ELEMENTS)
+        units = [self.unit_kg(lot) for lot in self.lots]
+        totals = [sum(kept) for kept in self.kept[number]]
+        model.row(
+            {c: t * u for c, t, u in zip(columns, totals, units, strict=True)},
+            low=request.wanted_kg - heel_kg, high=request.wanted_kg - heel_kg + request.spare_kg,
+        )  # fmt: skip
+        model.row(dict(zip(columns, units, strict=True)), high=request.capacity_kg - heel_kg)
+        for place, element in enumerate(ELEMENTS):
+            low, high = (edge / 100.0 for edge in request.recipe.window(element))
+            for side, edge in ((-1, low), (1, high)):
+                if (side < 0 and edge <= 0.0) or (side > 0 and edge >= 1.0):
+                    continue
+                row = {}
+                for column, lot, kept, total, unit in zip(
+                    columns, self.lots, self.kept[number], totals, units, strict=True
+                ):
+                    worst = lot.half_width_wt_pct(element) / 100.0 if self.certainty == "worst" else 0.0
+                    row[column] = ROW_SCALE * unit * (kept[place] - edge * total + side * worst)
+                constant = heel_kg * (heel[place] - edge)
+                tangents: list[tuple[float, ...]] = [(0.0,) * len(self.lots)]
+                tangents += [c.slopes for c in self.cuts if (c.melt, c.element, c.side) == (number, element, side)]
+                for slopes in tangents:
+                    cut = {c: row[c] + ROW_SCALE * side * g * u for c, g, u in zip(columns, slopes, units, strict=True)}
+                    margin = self.margins_kg.get((number, element, side), 0.0) if slopes is tangents[0] else 0.0
+                    if side < 0:
+                        model.row(cut, low=ROW_SCALE * (margin - constant))
+                    else:
+                        model.row(cut, high=-ROW_SCALE * (margin + constant))
+
+    def spread_kg(self, number: int, columns: list[int], point: Point, element: str) -> float:
+        """95 % half-width of an element's mass in a melt, errors of the lots independent."""
+        return math.sqrt(
+            sum(
+                (point.values[c] * self.unit_kg(lot) * lot.half_width_wt_pct(element) / 100.0) ** 2
+                for c, lot in zip(columns, self.lots, strict=True)
+            )
+        )
+
+
+def relaxed(mixing: Mixing, seconds: float) -> Point | None:
+    """The answer with divisible pieces, its cuts left in the problem for the search over whole ones."""
+    least, mixing.least_kg = mixing.least_kg, 0.0
+    try:
+        for _ in range(CUT_ROUNDS):
+            model, columns = mixing.build()
+            point = model.solve(seconds=seconds, relaxed=True)
+            if point is None or not add_cuts(mixing, columns, point, RELAXED_CONE):
+                return point
+        return point
+    finally:
+        mixing.least_kg = least
+
+
+def add_cuts(
+    mixing: Mixing, columns: list[list[int]], point: Point, asked: float = CONE, *, outright: bool = False
+) -> bool:
+    """Cut off the point where its own spread overruns a window; whether it had to be cut."""
+    if mixing.certainty == "worst":
+        return False
+    before = len(mixing.cuts)
+    for number, request in enumerate(mixing.requests):
+        masses = [point.values[c] * mixing.unit_kg(lot) for c, lot in zip(columns[number], mixing.lots, strict=True)]
+        for element, low, high in request.recipe.windows_wt_pct:
+            half = [lot.half_width_wt_pct(element) / 100.0 for lot in mixing.lots]
+            spread = math.sqrt(sum((m * h) ** 2 for m, h in zip(masses, half, strict=True)))
+            if spread <= 1e-9:
+                continue
+            slopes = tuple(CONE * h * h * m / spread for m, h in zip(masses, half, strict=True))
+            for side, edge in ((-1, low), (1, high)):
+                if not 0.0 < edge < 100.0:
+                    continue
+                slack = _slack_kg(mixing, number, columns[number], point, element, side, edge / 100.0)
+                if slack < spread * asked - 1e-6:
+                    mixing.cuts.append(_Cut(number, element, side, slopes))
+                    if outright:
+                        key = (number, element, side)
+                        mixing.margins_kg[key] = max(mixing.margins_kg.get(key, 0.0), spread)
+    return len(mixing.cuts) > before
+
+
+def _slack_kg(
+    mixing: Mixing, number: int, columns: list[int], point: Point, element: str, side: int, edge: float
+) -> float:
+    place = ELEMENTS.index(element)
+    heel = mixing.requests[number].heel
+    value = heel.mass_kg * (heel.composition.fractions[place] - edge) if heel else 0.0
+    for column, lot, kept in zip(columns, mixing.lots, mixing.kept[number], strict=True):
+        value += point.values[column] * mixing.unit_kg(lot) * (kept[place] - edge * sum(kept))
+    return -side * value
