@@ -131,7 +131,7 @@ def run_plan(
     settings = read_shop(find_beside(settings_path, organ_file, "shop.toml"))
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(
-            organ, stock["recipes"], stock["rack"], stock["lots"], settings, coefficients=_learned(log_path, organ_file),
+            organ, stock["recipes"], stock["rack"], stock["lots"], settings, learned=_learned(log_path, organ_file),
             cannot_charge=stock["unknown"], seconds=None if iterations else (seconds or 30.0), iterations=iterations,
             seed=seed, progress=watch.progress, should_stop=watch.should_stop,
         )  # fmt: skip
@@ -139,15 +139,15 @@ def run_plan(
 
 
 def _learned(log_path: Path | None, organ_file: Path) -> Any:
-    """Coefficients of the casting log given, or of log.csv beside the organ; None where there is none."""
+    """What the casting log given teaches, or log.csv beside the organ; None where there is none."""
     beside = organ_file.parent / "log.csv"
     path = log_path or (beside if beside.exists() else None)
     if path is None:
         return None
-    from pipemetal.casting.calibrate import calibrate
     from pipemetal.files.log_file import read_log
+    from pipemetal.planning.learning import learn
 
-    return calibrate(read_log(path)).coefficients
+    return learn(read_log(path))
 
 
 def _complete(data: dict[str, Any]) -> bool:

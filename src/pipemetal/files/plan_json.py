@@ -209,7 +209,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
              "thickness_mm": x.reading.thickness_mm, "reason": x.reason}
             for r in plan.rack for x in r.field.left_out
         ],
-        "lots_without_analysis": list(plan.cannot_charge),
+        "lots_without_analysis": list(plan.cannot_charge), "learned": plan.learned.words,
         "faults": [vars(f) for f in plan.faults], "cautions": list(CAUTIONS),
         "exposure_limits": [dict(zip(("law", "what", "limit", "seen"), row, strict=True)) for row in EXPOSURE_LIMITS],
     }  # fmt: skip

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.casting.model import Coefficients
 from pipemetal.errors import PlanError
 from pipemetal.layout.plan import LayoutPlan
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
@@ -23,6 +22,7 @@ from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.cuts import CutRoll, cut_rolls
+from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, plan_melts
 from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
@@ -53,7 +53,7 @@ class Plan:
     account: Account
     rack: tuple[Roll, ...]
     cannot_charge: tuple[str, ...]
-    coefficients: Coefficients
+    learned: Learned
 
     @property
     def pipes_served(self) -> int:
@@ -96,7 +96,7 @@ def make_plan(
     lots: Sequence[Lot],
     settings: ShopSettings | None = None,
     *,
-    coefficients: Coefficients | None = None,
+    learned: Learned | None = None,
     cannot_charge: Sequence[str] = (),
     seconds: float | None = None,
     iterations: int | None = None,
@@ -107,12 +107,12 @@ def make_plan(
     """Plan the main job: pipes, blanks, layout on rack and new sheets, melts, pours and the metal account.
 
     The search takes `seconds`, or `iterations` (same seed and iterations: same plan); `should_stop` ends it with the best
-    so far. `coefficients` are what the casting log taught; the priors otherwise.
+    so far. `learned` is what the casting log taught; the priors otherwise.
 
     Errors: PlanError where a rank's alloy is no recipe; the rooms' own errors for what cannot be computed.
     """
     settings = settings or ShopSettings()
-    coefficients = coefficients or Coefficients.prior()
+    learned = learned or Learned()
     tell = progress or (lambda share, words: None)
     for rank in organ.ranks:
         if rank.alloy not in recipes:
@@ -134,11 +134,13 @@ def make_plan(
     faults = verify(problem, layout)
     tell(0.91, "charging melts")
     orders = sheet_orders(layout, settings.sheets)
-    prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, coefficients) for order in orders]
+    prepared = [
+        prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned.coefficients) for order in orders
+    ]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
     melts = plan_melts(demands, recipes, lots, settings)
     tell(0.96, "planning pours")
-    pours = plan_pours(prepared, melts, settings)
+    pours = plan_pours(prepared, melts, settings, learned)
     rolls = as_rolls(orders, rack)
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
@@ -147,5 +149,5 @@ def make_plan(
     tell(1.0, "done")
     return Plan(
         organ, recipes, settings, pipes, blanks, problem, layout, faults, cut, pours, melts, account, tuple(rack),
-        tuple(cannot_charge), coefficients,
+        tuple(cannot_charge), learned,
     )  # fmt: skip

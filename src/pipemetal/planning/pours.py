@@ -16,14 +16,15 @@ from pipemetal.casting.freezing import Freezing
 from pipemetal.casting.model import CastingTable, Coefficients, Gate, Sled, ThermalSettings
 from pipemetal.casting.push import PushCard, push_card
 from pipemetal.casting.table import DayCast, day
-from pipemetal.casting.window import PourWindow, WindowLimits, pour_window
+from pipemetal.casting.window import PourWindow, pour_window
 from pipemetal.errors import CastingError
 from pipemetal.melts.charge import Charge
+from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 
-__all__ = ["Pour", "plan_pours", "prepare_pour"]
+__all__ = ["Pour", "plan_pours", "prepare_pour", "thermal_settings"]
 
 FIRST_GUESS_SUPERHEAT_K = 25.0
 WAY_LOSS_K = 10.0
@@ -53,9 +54,10 @@ class Pour:
     freezing: Freezing | None = None
 
 
-def _thermal(settings: ShopSettings) -> ThermalSettings:
+def thermal_settings(settings: ShopSettings, cloth_factor: float = 1.0) -> ThermalSettings:
+    """Stone and cloth of a shop, with the cloth's resistance as the log has it."""
     c = settings.casting
-    return ThermalSettings(stone_thickness_mm=c.stone_mm, cloth_thickness_mm=c.cloth_mm)
+    return ThermalSettings(stone_thickness_mm=c.stone_mm, cloth_thickness_mm=c.cloth_mm, cloth_factor=cloth_factor)
 
 
 def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings, coefficients: Coefficients) -> Pour:
@@ -82,14 +84,16 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     return Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
 
 
-def plan_pours(prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: ShopSettings) -> tuple[Pour, ...]:
+def plan_pours(
+    prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: ShopSettings, learned: Learned
+) -> tuple[Pour, ...]:
     """All pours in the order of casting, over as many days as they need, each with its window and its freezing."""
     by_sheet = {pour.order.sheet.id: pour for pour in prepared}
     sequence = [(by_sheet[sheet.id], planned) for planned in melts for sheet in planned.melt.sheets]
     found: list[Pour] = []
     a_day = settings.casting.casts_a_day
     for first in range(0, len(sequence), a_day):
-        found += _one_day(sequence[first : first + a_day], first // a_day + 1, settings)
+        found += _one_day(sequence[first : first + a_day], first // a_day + 1, settings, learned)
     return tuple(found)
 
 
@@ -97,8 +101,10 @@ def _metal_of(planned: PlannedMelt) -> Composition:
     return planned.charge.composition if isinstance(planned.charge, Charge) else planned.charge.request.recipe.target
 
 
-def _one_day(members: Sequence[tuple[Pour, PlannedMelt]], number: int, settings: ShopSettings) -> list[Pour]:
-    casting, thermal = settings.casting, _thermal(settings)
+def _one_day(
+    members: Sequence[tuple[Pour, PlannedMelt]], number: int, settings: ShopSettings, learned: Learned
+) -> list[Pour]:
+    casting, thermal = settings.casting, thermal_settings(settings, learned.cloth_factor)
     metals = [_metal_of(planned) for _, planned in members]
     thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
     casts = [
@@ -111,7 +117,7 @@ def _one_day(members: Sequence[tuple[Pour, PlannedMelt]], number: int, settings:
     tables = day(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
     found = []
     for index, (pour, planned) in enumerate(members):
-        limits = WindowLimits(sled_length_mm=casting.sled_length_mm, charge_kg=pour.charge_kg)
+        limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm, charge_kg=max(pour.charge_kg, 5.0))
         window = pour_window(
             metals[index], thicknesses[index], tables[index].cloth_c, casting.air_c, first_cast=index == 0,
             settings=thermal, limits=limits,

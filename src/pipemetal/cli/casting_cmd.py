@@ -1,0 +1,168 @@
+"""`pipemetal push`, `pipemetal freeze` and `pipemetal calibrate`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.liquidus import liquidus
+from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
+from pipemetal.files.log_file import read_log
+
+__all__ = ["calibrate", "freeze", "push"]
+
+
+@click.command(short_help="The push card of a sheet.")
+@click.argument("sheet_file", metavar="SHEET.toml", type=FILE)
+@click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
+@json_option
+def push(sheet_file: Path, log_path: Path | None, as_json: bool) -> None:
+    """Charge, gate, marks and pouring temperatures for SHEET.toml, with intervals.
+
+    A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
+    """
+    from pipemetal.casting.model import ThermalSettings
+    from pipemetal.casting.push import push_card
+    from pipemetal.casting.window import pour_window
+    from pipemetal.files.casting_json import card_dict, window_dict
+    from pipemetal.files.sheet_file import read_sheet
+    from pipemetal.planning.learning import Learned, learn
+
+    job = read_sheet(sheet_file)
+    path = log_path or job.log
+    known = learn(read_log(path)) if path is not None else Learned()
+    thickest = max(job.thickness_start_mm, job.thickness_end_mm)
+    window = pour_window(
+        job.composition, thickest, job.table_c, job.air_c, first_cast=job.first_cast, limits=known.limits,
+        settings=ThermalSettings(cloth_factor=known.cloth_factor),
+    )  # fmt: skip
+    pour_c = job.pour_temperature_c or (window.try_low_c + window.try_high_c) / 2.0
+    card = push_card(
+        job.composition, pour_c, job.length_mm, job.width_mm, job.thickness_start_mm, job.thickness_end_mm, job.sled,
+        known.coefficients, gate_mm=job.gate_mm, charge_kg=job.charge_kg, scoop_kg=job.scoop_kg, run_up_mm=job.run_up_mm,
+        gate=job.gate,
+    )  # fmt: skip
+    result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
+    result["warnings"] = [*card.warnings, *window.warnings]
+    if as_json:
+        print_json(result)
+        return
+    click.echo(f"{job.name}\n")
+    click.echo(f"  POUR   {window.try_low_c:.0f} to {window.try_high_c:.0f} °C   "
+               f"(too cold below {window.too_cold_below_c:.0f}, too hot above {window.too_hot_above_c:.0f})")  # fmt: skip
+    click.echo(f"  LADLE  {card.scoops} scoops, {card.charge_kg:.1f} kg   ({card.left_kg:.1f} kg stay in the sled)")
+    click.echo(f"  GATE   {card.gate_mm:.1f} mm\n")
+    print_table(
+        "Marks on the table, from where the sheet begins",
+        ["m", "s", "m/s", "mm as cast", "between"],
+        [
+            (f"{m.distance_m:.2f}", f"{m.time_s:.2f}", f"{m.speed_m_s:.2f}", *_thickness_at(card.thickness, m.distance_m))
+            for m in card.marks
+        ],
+        [
+            f"Equal beats of {card.beat_s:g} s fall at " + ", ".join(f"{m.distance_m:.2f}" for m in card.beats) + " m.",
+            card.speed_change, *result["warnings"], f"Rests on: {card.rests_on}. {window.rests_on}.", f"Learned: {known.words}.",
+            "Everything that goes into the pot dry and warm; nobody in the path of the sled; local codes prevail.",
+        ],
+    )  # fmt: skip
+
+
+def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
+    nearest = min(stations, key=lambda s: abs(s.distance_m - distance_m))
+    return f"{nearest.thickness_mm:.2f}", f"{nearest.low_mm:.2f} to {nearest.high_mm:.2f}"
+
+
+@click.command(short_help="Freezing of a sheet, and the stone through a day.")
+@click.argument("composition", nargs=-1, required=True)
+@click.option(
+    "--thickness", "thickness_mm", type=float, required=True, metavar="MM", help="Thickness of the solid sheet."
+)
+@click.option("--pour", "pour_c", type=float, metavar="C", help="Temperature of the laid film (liquidus + 20 K).")
+@click.option("--table", "table_c", type=float, default=20.0, show_default=True, metavar="C")
+@click.option("--air", "air_c", type=float, default=20.0, show_default=True, metavar="C")
+@click.option("--casts", type=click.IntRange(1, 40), default=8, show_default=True, help="Casts of the day.")
+@click.option(
+    "--every", "minutes", type=float, default=15.0, show_default=True, metavar="MIN", help="Minutes between casts."
+)
+@click.option(
+    "--lift", "lift_minutes", type=float, default=3.0, show_default=True, metavar="MIN", help="Minutes on the table."
+)
+@json_option
+def freeze(
+    composition: tuple[str, ...], thickness_mm: float, pour_c: float | None, table_c: float, air_c: float, casts: int,
+    minutes: float, lift_minutes: float, as_json: bool,
+) -> None:  # fmt: skip
+    """How a sheet of COMPOSITION freezes on cloth and stone, and how the stone warms through a day of casts."""
+    from pipemetal.casting.table import DayCast, day
+
+    comp = Composition.parse(" ".join(composition))
+    film_c = liquidus(comp).temperature_c + 20.0 if pour_c is None else pour_c
+    members = [DayCast(comp, thickness_mm, film_c, 60.0 * minutes * i, 60.0 * lift_minutes) for i in range(casts)]
+    tables = day(members, air_temperature_c=air_c, table_temperature_c=table_c)
+    first = tables[0].freezing
+    if as_json:
+        print_json({
+            "film_c": rounded(film_c, 1), "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
+            "time_to_30pct_s": rounded(first.time_to_30pct_s, 2), "time_to_solid_s": rounded(first.time_to_solid_s, 2),
+            "stone_temperature_c": [rounded(t.stone_top_c, 1) for t in tables],
+            "casts": [
+                {"stone_temperature_c": rounded(t.stone_top_c, 1), "cloth_c": rounded(t.cloth_c, 1),
+                 "time_to_30pct_s": rounded(t.freezing.time_to_30pct_s, 2),
+                 "time_to_solid_s": rounded(t.freezing.time_to_solid_s, 2)} for t in tables
+            ],
+        })  # fmt: skip
+        return
+    print_table(
+        f"{comp.text()}, {thickness_mm:g} mm, film laid at {film_c:.0f} °C, air {air_c:g} °C",
+        ["cast", "stone before °C", "first solid s", "30 % s", "solid s"],
+        [
+            (i, f"{t.stone_top_c:.0f}", f"{t.freezing.time_to_first_solid_s:.1f}", f"{t.freezing.time_to_30pct_s:.1f}",
+             f"{t.freezing.time_to_solid_s:.1f}") for i, t in enumerate(tables, start=1)
+        ],
+        ["The cloth rules the freezing and is known to a factor of two until the log says more; a measured table",
+         "temperature always wins over these."],
+    )  # fmt: skip
+
+
+@click.command(short_help="Learn the shop's coefficients from its casting log.")
+@click.argument("log_file", metavar="LOG.csv", type=FILE)
+@json_option
+def calibrate(log_file: Path, as_json: bool) -> None:
+    """Learn from LOG.csv: coefficients with intervals, what was left out and why, and what to log next."""
+    from pipemetal.casting.calibrate import calibrate as fit
+    from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
+
+    casts = read_log(log_file)
+    found = fit(casts)
+    cloth, verdicts = cloth_from_log(casts), limits_from_verdicts(casts)
+    intervals = found.coefficients.intervals()
+    left_out = [{"id": x.id, "reason": x.reason} for x in (*found.casts_left_out, *found.readings_left_out)]
+    if as_json:
+        print_json({
+            "coefficients": {
+                k: {"value": rounded(v[0], 5), "low": rounded(v[1], 5), "high": rounded(v[2], 5)}
+                for k, v in intervals.items()
+            },
+            "casts_used": found.casts_used, "left_out": left_out,
+            "predictive_half_width_percent": rounded(found.predictive_half_width_percent, 2),
+            "cloth_factor": rounded(cloth.factor, 3), "shortest_mobile_s": rounded(verdicts.limits.shortest_mobile_s, 2),
+            "longest_mobile_s": rounded(verdicts.limits.longest_mobile_s, 2), "log_next": found.log_next, "words": found.words,
+        })  # fmt: skip
+        return
+    names = {
+        "discharge": "discharge of the gate, Cd", "gate_zero_mm": "gate opens wider than set, mm",
+        "drag_ratio": "drag of the cloth over Cd", "superheat_effect": "ln thickness per 20 K of superheat",
+    }  # fmt: skip
+    print_table(
+        f"What {log_file.name} teaches",
+        ["", "value", "between (95 %)"],
+        [(names[k], f"{v[0]:.3f}", f"{v[1]:.3f} to {v[2]:.3f}") for k, v in intervals.items()]
+        + [("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts"),
+           ("a film should run, s", f"{verdicts.limits.shortest_mobile_s:.1f} to {verdicts.limits.longest_mobile_s:.1f}",
+            f"from {verdicts.verdicts_used} verdicts")],
+        [f"{found.words}.", f"To learn most from the next casts: {found.log_next}."]
+        + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
+    )  # fmt: skip

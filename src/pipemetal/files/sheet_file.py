@@ -1,0 +1,68 @@
+"""A sheet file: `sheet.toml`, one sheet to push. Documented in docs/casting-files.md."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.casting.model import Gate, Sled
+from pipemetal.errors import InputError
+from pipemetal.files.toml_table import TomlTable, read_toml
+
+__all__ = ["SheetJob", "read_sheet"]
+
+
+@dataclass(frozen=True)
+class SheetJob:
+    """A sheet to push: metal, size, thickness as cast at both ends, sled, gate and surroundings."""
+
+    name: str
+    composition: Composition
+    length_mm: float
+    width_mm: float
+    thickness_start_mm: float
+    thickness_end_mm: float
+    sled: Sled
+    gate: Gate
+    gate_mm: float | None
+    charge_kg: float | None
+    scoop_kg: float
+    run_up_mm: float
+    pour_temperature_c: float | None
+    table_c: float
+    air_c: float
+    first_cast: bool
+    log: Path | None
+
+
+def read_sheet(path: Path) -> SheetJob:
+    """A sheet file.
+
+    Keys: `composition`, `length`, `width`, `thickness_start`, `thickness_end` (as cast; the end defaults to the start),
+    [sled] `inner_length`, `inner_width`, and optionally `gate`, `charge`, `scoop` (11.3 kg), `run_up` (300 mm),
+    `pour_temperature`, `table` (18 C), `air` (18 C), `first_cast`, `lip` (5 mm), `log` (a log.csv to learn from).
+
+    Errors: FileFormatError, AlloyError, CastingError with table and key.
+    """
+    top = read_toml(path)
+    try:
+        composition = Composition.parse(top.text("composition"))
+        start = top.length_mm("thickness_start", 0.1, 12.0)
+        box: TomlTable = top.table("sled")
+        sled = Sled(box.length_mm("inner_length", 40.0, 1000.0), box.length_mm("inner_width", 50.0, 2500.0))
+        box.finish()
+        log = top.text("log", None)
+        job = SheetJob(
+            top.text("name", path.stem), composition, top.length_mm("length", 200.0, 20_000.0),
+            top.length_mm("width", 50.0, 2500.0), start, top.length_mm("thickness_end", 0.1, 12.0, start), sled,
+            Gate(lip_mm=top.length_mm("lip", 0.0, 40.0, 5.0), largest_mm=14.0), top.length_mm("gate", 0.3, 20.0, None),
+            top.mass_kg("charge", 0.5, 2000.0, None), top.mass_kg("scoop", 0.5, 50.0, 11.3),
+            top.length_mm("run_up", 0.0, 3000.0, 300.0), top.temperature_c("pour_temperature", 100.0, 600.0, None),
+            top.temperature_c("table", -20.0, 170.0, 18.0), top.temperature_c("air", -20.0, 60.0, 18.0),
+            top.flag("first_cast", False), None if log is None else path.parent / log,
+        )  # fmt: skip
+    except InputError as error:
+        raise error if error.where.startswith(path.name) else error.at(path.name) from None
+    top.finish()
+    return job
