@@ -142,3 +142,10 @@ def test_limits_of_lead_in_air_name_their_law_and_year() -> None:
     assert all(limit.law and limit.year > 1970 and limit.limit_mg_m3 > 0 for limit in lead_limits())
     lead = Composition.parse("Pb 100")
     assert lead_vapour_mg_m3(lead, RED_LIMIT_C) < min(limit.limit_mg_m3 for limit in lead_limits())
+
+
+def test_copper_used_up_early_does_not_end_the_freezing() -> None:
+    comp = Composition.parse("Sn 9.9925 Cu 0.075 Pb bal")
+    curve = freezing_curve(comp)
+    assert curve.last_liquid_c < solidus_c(comp)
+    assert dict(curve.solids)["Cu6Sn5"] < 0.003

@@ -31,7 +31,8 @@ MOST_ROUNDS = 40
 # Rows that the last solution breaks by less than this share of a cell are not worth adding.
 LEAST_BREACH = 0.002
 ROUNDING = 1e-6
-_HIGHS: Any = highspy.Highs
+# The plain class underneath: the one on top prints a banner on standard output when it is made.
+_HIGHS: Any = highspy.Highs.__base__
 MIP_SLACK = 1e-4
 
 

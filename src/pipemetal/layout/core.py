@@ -14,10 +14,12 @@ import numpy as np
 __all__ = ["MAX_FREE", "State", "Stock", "build", "sheet_cost", "total_cost"]
 
 MAX_FREE = 320
-# Functions that only compiled code calls: without wrappers they compile in a fraction of the time.
+# Functions that only compiled code calls (a change to one asks for the caches of its callers to be deleted: numba looks
+# at the file of the caller alone): without wrappers they compile in a fraction of the time.
 _njit: Any = nb.njit
 inner = _njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 EPS = 1e-9
+MANY_SHEETS = 6.0
 # columns of Stock.slots and Stock.sheets
 X_LOW, X_HIGH, Y_LOW, Y_HIGH, DX, DY, TURN = range(7)
 X0, X1, Y0, Y1, AREA, FEE, WEIGHT, IS_NEW, MIN_LENGTH, LENGTH_STEP, MIN_WIDTH, WIDTH_STEP = range(12)
@@ -233,15 +235,17 @@ def _waste(mode, f, x, y, dx, dy, sheet):  # type: ignore[no-untyped-def]
 
 
 @inner
-def _insert(stock, state, i, mode, alpha, blink, only):  # type: ignore[no-untyped-def]
-    """Lays a blank where cost and waste rise least; False where no sheet has room. `only`: that sheet, or -1."""
+def _insert(stock, state, i, mode, alpha, blink):  # type: ignore[no-untyped-def]
+    """Lays a blank where cost and waste rise least; False where no sheet has room."""
     n_sheets = stock.sheets.shape[0]
     best, best_x, best_y = 1e300, 0.0, 0.0
     best_s: Any = np.int64(-1)
     best_slot: Any = np.int64(-1)
+    few = MANY_SHEETS / (stock.fit_start[i + 1] - stock.fit_start[i])
     for f in range(stock.fit_start[i], stock.fit_start[i + 1]):
         s = stock.fits[f]
-        if only >= 0 and s != only:
+        # Of many sheets some are passed over; those just ruined are always looked at.
+        if blink > 0.0 and few < 1.0 and state.touched[s] == 0 and _random(state.rng) > few:
             continue
         e, sheet = state.extent[s], stock.sheets[s]
         is_open = state.count[s] > 0
@@ -254,6 +258,8 @@ def _insert(stock, state, i, mode, alpha, blink, only):  # type: ignore[no-untyp
                 xl, xh = max(slot[X_LOW], rect[0]), min(slot[X_HIGH], rect[1] - dx)
                 yl, yh = max(slot[Y_LOW], rect[2]), min(slot[Y_HIGH], rect[3] - dy)
                 if xl > xh + EPS or yl > yh + EPS or (blink > 0.0 and _random(state.rng) < blink):
+                    continue
+                if mode != 2 and alpha * _waste(mode, rect, xl, yl, dx, dy, sheet) >= best:
                     continue
                 for corner in range(4):
                     x = xl if corner & 1 == 0 else xh
@@ -336,7 +342,7 @@ def build(stock, state, way, mode, alpha, noise):  # type: ignore[no-untyped-def
             n += 1
     _order(stock, state, todo, n, way, noise)
     for j in range(n):
-        _insert(stock, state, todo[j], mode, alpha, 0.0, -1)
+        _insert(stock, state, todo[j], mode, alpha, 0.0)
     for s in range(stock.sheets.shape[0]):
         state.touched[s] = 0
     return total_cost(stock, state, True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import time
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,7 @@ FIRST_SHARE = 0.2
 TRIAL_MOVES = 1200
 MOST_TRIALS = 60
 FULLEST = 0.985
+MOST_LOOKED_AT = 20_000
 
 
 @dataclass(eq=False)
@@ -87,16 +89,10 @@ class OpenedSearch(Search):
         fits = [set(stock.fits[stock.fit_start[i] : stock.fit_start[i + 1]].tolist()) for i in range(len(stock.area))]
         others = [s for s in range(n) if s not in used]
         sets: dict[tuple[int, ...], float] = {}
-        for out in range(1, 4):
-            for gone in itertools.combinations(used, out):
-                for back in range(min(out, len(others)) + 1):
-                    for come in itertools.combinations(others, back):
-                        chosen = tuple(sorted((set(used) - set(gone)) | set(come)))
-                        area = float(areas[list(chosen)].sum())
-                        if needed <= area < opened - 1.0 and chosen not in self._tried and chosen not in sets:
-                            sets[chosen] = area
-            if len(sets) > 20_000:
-                break
+        for chosen in itertools.islice(_neighbours(used, others), MOST_LOOKED_AT):
+            area = float(areas[list(chosen)].sum())
+            if needed <= area < opened - 1.0 and chosen not in self._tried:
+                sets[chosen] = area
         ranked = sorted(sets, key=lambda c: (-sets[c], c))
         good = list(itertools.islice((c for c in ranked if all(f & set(c) for f in fits)), MOST_TRIALS))
         self._tried |= set(good)
@@ -137,3 +133,12 @@ class OpenedSearch(Search):
             self.shelf, self.best_at, self.best_corner = trial.shelf, trial.at, trial.corner
             self.best_cost[0] = trial.opened
         return self._moves
+
+
+def _neighbours(used: tuple[int, ...], others: Sequence[int]) -> Iterator[tuple[int, ...]]:
+    """Sets with one, two or three sheets out and no more than so many others in."""
+    for out in range(1, 4):
+        for gone in itertools.combinations(used, out):
+            for back in range(min(out, len(others)) + 1):
+                for come in itertools.combinations(others, back):
+                    yield tuple(sorted((set(used) - set(gone)) | set(come)))

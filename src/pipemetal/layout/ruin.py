@@ -179,10 +179,10 @@ def _recreate(stock, state, todo, n, first):  # type: ignore[no-untyped-def]
     alpha = 0.03 if _random(rng) < 0.3 else (0.2 if _random(rng) < 0.5 else 1.0)
     blink = 0.0 if _random(rng) < 0.3 else 0.04
     if first >= 0:
-        _insert(stock, state, first, mode, alpha, 0.0, -1)
+        _insert(stock, state, first, mode, alpha, 0.0)
     for j in range(n):
         if todo[j] != first:
-            _insert(stock, state, todo[j], mode, alpha, blink, -1)
+            _insert(stock, state, todo[j], mode, alpha, blink)
 
 
 @inner

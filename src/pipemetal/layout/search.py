@@ -18,6 +18,8 @@ __all__ = ["Search", "SolverSettings"]
 # Orders and ways of looking at a place that the first plan is tried with: (order, mode, weight of waste).
 FIRST_TRIES = ((3, 0, 0.2), (0, 0, 0.2), (4, 3, 0.2), (2, 3, 1.0), (1, 1, 0.2), (3, 4, 1.0))
 TARGET_CHUNK_S = 0.15
+HARDENING = 4.0
+MANY_PIECES = 160
 
 
 @dataclass(frozen=True)
@@ -54,12 +56,16 @@ class Search:
         self.moves = 0
         net = shelf.stock.sheets[:, 4]
         size = float(net.mean()) if net.size else 1.0
-        self.hot, self.cold = settings.hot_share * size, settings.cold_share * size
+        # Many pieces have few moves each: they begin cooler.
+        calm = min(1.0, MANY_PIECES / max(len(shelf.pieces), 1)) ** 0.8
+        self.hot = max(settings.hot_share * calm, settings.cold_share) * size
+        self.cold = settings.cold_share * size
         self.best_cost = np.array([np.inf])
         self.best_at: IntArray = shelf.state.at.copy()
         self.best_corner: FloatArray = shelf.state.corner.copy()
         self._chunk = 64
         self._seed = seed
+        self._soft = shelf.stock.soft_penalty.copy()
 
     def start(self) -> None:
         """The first plan: the best of a few orders."""
@@ -91,6 +97,8 @@ class Search:
         """Makes moves while the threshold falls from where it stands at `done_from` to `done_to` (shares of the budget)."""
         fall = self.cold / self.hot
         hot, cold = self.hot * fall**done_from, self.hot * fall**done_to
+        # Towards the end a blank without a place costs more and more.
+        self.shelf.stock.soft_penalty[:] = self._soft * (1.0 + HARDENING * done_to**2)
         improve(
             self.shelf.stock, self.shelf.state, self.best_at, self.best_corner, self.best_cost, moves, hot, cold
         )  # fmt: skip
