@@ -45,6 +45,7 @@ def plan(
     every lot's mass, the pours with gate, marks and temperatures, and a metal account that balances. Ctrl+C ends the
     search with the best plan so far. Exit code 1 when something cannot be served; it is named.
     """
+    _checked_organ(organ_file, recipes_path)
     stock = _stock(organ_file, rack_path, lots_path, shop, recipes_path)
     data = run_plan(
         organ_file,
@@ -92,6 +93,13 @@ def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_jso
         click.echo(f"The shop's files are in {folder}; change them and plan again:")
         click.echo(f"  pipemetal plan {organ_file} --rack {folder} --lots {folder / 'lots.csv'} --out {out}")
     click.get_current_context().exit(0 if _complete(data) else 1)
+
+
+def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
+    """Read the organ before the rack, whose fields take seconds to fit: a slip in it is told at once."""
+    from pipemetal.cli.pipes_cmd import load_pipes
+
+    load_pipes(organ_file, recipes_path)
 
 
 def _stock(

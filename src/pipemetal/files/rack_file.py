@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import re
+import statistics
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 
 __all__ = ["read_rack", "read_readings"]
 
-FitField = Callable[..., ThicknessField]
-
 
 def read_readings(path: Path) -> dict[str, list[Reading]]:
     """Gauge readings by roll. Columns: `roll`, `x_mm` (along), `y_mm` (across), `thickness_mm`.
+
+    A reading more than four times its roll's median, or less than a quarter of it, is a slip of the decimal point and is
+    refused; smaller misreadings are left to the fit, which leaves them out and names them.
 
     A reading more than four times its roll's median, or less than a quarter of it, is a slip of the decimal point and is
     refused; smaller misreadings are left to the fit, which leaves them out and names them.
@@ -30,14 +33,20 @@ def read_readings(path: Path) -> dict[str, list[Reading]]:
     table = read_csv(path)
     table.check(["roll", "x_mm", "y_mm", "thickness_mm"], ["note"])
     readings: dict[str, list[Reading]] = defaultdict(list)
+    rows: dict[str, list[CsvRow]] = defaultdict(list)
     for row in table:
-        readings[row.text("roll")].append(
-            Reading(
-                row.number("x_mm", 0.0, 20_000.0),
-                row.number("y_mm", 0.0, 20_000.0),
-                row.number("thickness_mm", 0.02, 60.0),
-            )
-        )
+        roll = row.text("roll")
+        x, y = row.number("x_mm", 0.0, 20_000.0), row.number("y_mm", 0.0, 20_000.0)
+        readings[roll].append(Reading(x, y, row.number("thickness_mm", 0.02, 60.0)))
+        rows[roll].append(row)
+    for roll, found in readings.items():
+        middle = statistics.median(reading.thickness_mm for reading in found)
+        for row, reading in zip(rows[roll], found, strict=True):
+            if not middle / 4.0 <= reading.thickness_mm <= middle * 4.0:
+                raise row.error(
+                    f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}", "thickness_mm",
+                    reading.thickness_mm, f"{middle / 4.0:.2f} to {middle * 4.0:.2f} mm; correct it or take the row out",
+                )  # fmt: skip
     return dict(readings)
 
 
@@ -50,8 +59,6 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
 
     Errors: FileFormatError, SheetError with file and row; a roll without any thickness, readings of an unknown roll.
     """
-    from pipemetal.sheets.fit import fit_field
-
     if path.is_dir():
         path = path / "rack.csv"
     table = read_csv(path)
@@ -68,7 +75,7 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
         if roll_id in seen:
             raise row.error(f"is used already in row {seen[roll_id]}", "id", roll_id)
         seen[roll_id] = row.line
-        rolls.append(_roll(row, roll_id, recipes, readings.get(roll_id, []), beside.name, fit_field))
+        rolls.append(_roll(row, roll_id, recipes, readings.get(roll_id, []), beside.name))
     for roll_id in readings:
         if roll_id not in seen:
             raise FileFormatError(
@@ -78,7 +85,7 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
 
 
 def _roll(
-    row: CsvRow, roll_id: str, recipes: Mapping[str, Recipe], readings: list[Reading], readings_name: str, fit: FitField
+    row: CsvRow, roll_id: str, recipes: Mapping[str, Recipe], readings: list[Reading], readings_name: str
 ) -> Roll:
     alloy = row.text("alloy")
     if alloy not in recipes:
@@ -88,7 +95,7 @@ def _roll(
     start, end = row.maybe_number("thickness_start_mm", 0.1, 20.0), row.maybe_number("thickness_end_mm", 0.1, 20.0)
     try:
         if readings:
-            field = fit(readings, length, width)
+            field = fit_field(readings, length, width)
         elif start is not None:
             field = ThicknessField.from_grid(
                 [0.0, length], [[start, end if end is not None else start]], width_mm=width
