@@ -131,7 +131,7 @@ def test_bad_files_end_with_one_message_and_exit_code_2(
         (["layout", "missing.json"], "does not exist"),
         (["calibrate", "missing.csv"], "does not exist"),
         (["freeze", "Sn50Pb50", "--thickness", "-2"], "thickness_mm"),
-        (["plan", "organ.toml", "--out", "x"], "--rack"),
+        (["plan", str(packaged_file("organ.toml")), "--out", "x"], "--rack"),
     ],
 )
 def test_bad_arguments_end_with_exit_code_2(args: list[str], word: str, capsys: pytest.CaptureFixture[str]) -> None:
