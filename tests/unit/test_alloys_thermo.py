@@ -149,3 +149,10 @@ def test_copper_used_up_early_does_not_end_the_freezing() -> None:
     curve = freezing_curve(comp)
     assert curve.last_liquid_c < solidus_c(comp)
     assert dict(curve.solids)["Cu6Sn5"] < 0.003
+
+
+def test_a_solid_that_would_melt_again_does_not_end_the_freezing() -> None:
+    comp = Composition.parse("Sn 9.6054711 Cu 0.025908 Pb bal")
+    curve = freezing_curve(comp)
+    assert curve.last_liquid_c < solidus_c(comp)
+    assert dict(curve.solids)["Cu6Sn5"] < 0.001

@@ -6,19 +6,17 @@ own units begin again in ``liquidus``, ``solidus``, ``scheil`` and ``properties`
 
 from __future__ import annotations
 
-import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from pipemetal.alloys.database import Basis, Expression, Phase, packaged_database
+from pipemetal.alloys.database import Expression, Phase, packaged_database
+from pipemetal.alloys.energies import EnergyTable
+from pipemetal.alloys.solution import FORBIDDEN_J_MOL, Array, Candidate, SolutionAt
 
-__all__ = ["GAS_CONSTANT_J_MOLK", "Candidate", "SolutionAt", "State", "System", "system_of"]
-
-Array = npt.NDArray[np.floating[Any]]
+__all__ = ["GAS_CONSTANT_J_MOLK", "Array", "Candidate", "SolutionAt", "State", "System", "system_of"]
 
 # CODATA 2018, as the assessments were evaluated.
 GAS_CONSTANT_J_MOLK = 8.31446
@@ -33,183 +31,28 @@ _STARTS = {
     "RHOMBO_A7": ("SB", "BI"),
     "HCP_A3": ("PB", "AG"),
 }
-# An element that a phase does not admit: its share comes out as nought.
-_FORBIDDEN_J_MOL = 1.0e6
-_TANGENT_TOLERANCE = 1e-9
-# Newton's next step would be about the square of this.
-_NEWTON_TOLERANCE = 3e-6
 
 
-@dataclass(frozen=True)
-class Candidate:
-    """A phase of one composition, held against given chemical potentials.
+class _Built(Mapping[str, SolutionAt]):
+    """The solutions of a system at one temperature, each built when first asked for."""
 
-    ``force_j_mol`` is how far the phase lies below the potentials: above nought it wants to form.
-    """
+    def __init__(self, system: System, values: Array, absent: float) -> None:
+        self._system, self._values, self._absent = system, values, absent
+        self._built: dict[str, SolutionAt] = {}
 
-    phase: str
-    mole_fractions: Array
-    force_j_mol: float
+    def __getitem__(self, name: str) -> SolutionAt:
+        if name not in self._built:
+            self._built[name] = self._system.solution(name, self._values, self._absent)
+        return self._built[name]
 
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._system.solution_names)
 
-class _EnergyTable:
-    """Evaluates many expressions of temperature at once: one matrix per stretch between breakpoints."""
+    def __len__(self) -> int:
+        return len(self._system.solution_names)
 
-    def __init__(self, expressions: list[Expression]) -> None:
-        self._expressions = expressions
-        self._bases: list[Basis] = sorted({b for e in expressions for _, terms in e.pieces for b in terms})
-        self._edges_k = sorted({high for e in expressions for high, _ in e.pieces})
-        self._matrices: dict[int, Array] = {}
-
-    def values(self, temperature_k: float) -> tuple[Array, Array]:
-        """Energy and its slope with temperature, for every expression."""
-        stretch = int(np.searchsorted(self._edges_k, temperature_k))
-        matrix = self._matrices.get(stretch)
-        if matrix is None:
-            index = {basis: column for column, basis in enumerate(self._bases)}
-            matrix = np.zeros((len(self._expressions), len(self._bases)))
-            for row, expression in enumerate(self._expressions):
-                for basis, weight in expression.at(temperature_k).items():
-                    matrix[row, index[basis]] = weight
-            self._matrices[stretch] = matrix
-        pairs = np.array([_basis_value(basis, temperature_k) for basis in self._bases])
-        both = matrix @ pairs
-        return both[:, 0], both[:, 1]
-
-
-def _basis_value(basis: Basis, t: float) -> tuple[float, float]:
-    kind, power = basis
-    if kind == "EXP":
-        value = math.exp(power * t)
-        return value, power * value
-    value = t**power
-    slope = power * t ** (power - 1.0)
-    if kind == "LN":
-        return value * math.log(t), slope * math.log(t) + value / t
-    return value, slope
-
-
-class SolutionAt:
-    """A substitutional solution at one temperature: end-member energies and Redlich-Kister-Muggianu excess terms."""
-
-    def __init__(self, name: str, ends: Array, pairs: Array, triples: list[tuple[tuple[int, int, int], Array]]) -> None:
-        self.name = name
-        self.ends_j_mol = ends
-        self.admitted = ends < _FORBIDDEN_J_MOL
-        self._pairs = pairs
-        self._triples = triples
-
-    def excess_potentials(self, x: Array) -> Array:
-        """Partial excess energies at mole fractions x."""
-        d = x[:, None] - x[None, :]
-        l0, l1, l2 = self._pairs
-        a = l0 + d * (l1 + d * l2)
-        slope = l1 + 2.0 * d * l2
-        ax = a @ x
-        gradient = ax + x * (slope @ x)
-        energy = 0.5 * float(x @ ax)
-        for (i, j, k), orders in self._triples:
-            product = x[i] * x[j] * x[k]
-            rest = (1.0 - x[i] - x[j] - x[k]) / 3.0
-            strength = orders[0] * (x[i] + rest) + orders[1] * (x[j] + rest) + orders[2] * (x[k] + rest)
-            mean = (orders[0] + orders[1] + orders[2]) / 3.0
-            energy += product * strength
-            for place, (one, two, three) in enumerate(((i, j, k), (j, i, k), (k, i, j))):
-                gradient[one] += x[two] * x[three] * strength + product * (orders[place] - mean)
-        potentials: Array = energy + gradient - float(x @ gradient)
-        return potentials
-
-    def potentials(self, x: Array, rt: float) -> Array:
-        """Chemical potentials at mole fractions x."""
-        result: Array = self.ends_j_mol + rt * np.log(np.maximum(x, 1e-300)) + self.excess_potentials(x)
-        return result
-
-    def potential_slopes(self, x: Array, rt: float) -> Array:
-        """Matrix of the derivatives of the chemical potentials by mole fractions.
-
-        Ternary terms are left out: the matrix only steers Newton steps, and they are small near the binary edges.
-        """
-        d = x[:, None] - x[None, :]
-        l0, l1, l2 = self._pairs
-        slope = l1 + 2.0 * d * l2
-        curve = 2.0 * l2
-        hessian = l0 + d * (l1 + d * l2) + d * slope - np.outer(x, x) * curve
-        hessian.flat[:: len(x) + 1] += 2.0 * (slope @ x) + x * (curve @ x)
-        slopes: Array = hessian - hessian @ x
-        slopes.flat[:: len(x) + 1] += rt / np.maximum(x, 1e-300)
-        return slopes
-
-    def energy(self, x: Array) -> float:
-        """Energy per mole of atoms without the entropy of ideal mixing: the enthalpy, if built from enthalpies."""
-        return float(x @ (np.where(x > 0.0, self.ends_j_mol, 0.0) + self.excess_potentials(x)))
-
-    def tangent(self, mu: Array, rt: float, start: Array, near: bool = False) -> Candidate:
-        """The composition of this phase that lies deepest below the potentials mu, sought from a start.
-
-        A start that is ``near`` (where the phase last was) goes to Newton at once. Otherwise two rounds of the fixed point
-        x_i ~ exp((mu_i - G_i - excess_i(x)) / RT), then Newton; where Newton strays or climbs
-        to a lesser place, the fixed point alone, damped after 25 rounds. The force is exact for whatever composition it
-        ends at, so a search that has not settled can only understate it.
-        """
-        if near:
-            newton = self._newton_tangent(mu, rt, start)
-            if newton is not None and float(np.abs(newton.mole_fractions - start).max()) < 0.1:
-                return newton
-        x = self._weights(mu, rt, self._weights(mu, rt, start)[0])[0]
-        newton = self._newton_tangent(mu, rt, x)
-        if newton is not None and newton.force_j_mol >= self._force(mu, rt, x) - 1e-9:
-            return newton
-        for count in range(80):
-            new, force = self._weights(mu, rt, x)
-            moved = float(np.abs(new - x).max())
-            x = new if count < 25 else 0.5 * (x + new)
-            if moved < _TANGENT_TOLERANCE:
-                return Candidate(self.name, new, force)
-        return Candidate(self.name, x, self._force(mu, rt, x))
-
-    def _weights(self, mu: Array, rt: float, x: Array) -> tuple[Array, float]:
-        exponent = (mu - self.ends_j_mol - self.excess_potentials(x)) / rt
-        top = float(exponent.max())
-        weights = np.exp(exponent - top)
-        total = float(weights.sum())
-        return weights / total, rt * (top + math.log(total))
-
-    def _force(self, mu: Array, rt: float, x: Array) -> float:
-        return float(x @ np.where(x > 0.0, mu - self.potentials(x, rt), 0.0))
-
-    def _newton_tangent(self, mu: Array, rt: float, x: Array) -> Candidate | None:
-        """Newton on the logarithms of the mole fractions: all potentials the same height above the phase's own."""
-        kept = np.flatnonzero(x > 1e-250)
-        n = len(kept)
-        if n == 1:
-            return Candidate(self.name, x, self._force(mu, rt, x))
-        whole = n == len(x)
-        matrix = np.zeros((n + 1, n + 1))
-        matrix[:n, n] = 1.0
-        right = np.zeros(n + 1)
-        for _ in range(20):
-            part = x if whole else x[kept]
-            residual = mu - self.potentials(x, rt)
-            slopes = self.potential_slopes(x, rt)
-            right[:n] = residual if whole else residual[kept]
-            right[n] = 1.0 - part.sum()
-            matrix[:n, :n] = (slopes if whole else slopes[kept[:, None], kept]) * part
-            matrix[n, :n] = part
-            try:
-                step = np.linalg.solve(matrix, right)
-            except np.linalg.LinAlgError:
-                return None
-            change = step[:n]
-            largest = float(np.abs(change).max())
-            if not largest < 5.0:
-                return None
-            new = part * np.exp(change if largest < 1.0 else np.clip(change, -1.0, 1.0))
-            moved = float(np.abs(part * change).max())
-            x = np.zeros(len(x))
-            x[kept] = new / new.sum()
-            if moved < _NEWTON_TOLERANCE:
-                return Candidate(self.name, x, float(step[n]))
-        return None
+    def __contains__(self, name: object) -> bool:
+        return name in self._system.solution_names
 
 
 @dataclass(frozen=True)
@@ -219,8 +62,8 @@ class State:
     temperature_k: float
     rt: float
     elements: tuple[str, ...]
-    solutions: dict[str, SolutionAt]
-    slopes: dict[str, SolutionAt]
+    solutions: _Built
+    slopes: _Built
     compounds: dict[str, tuple[Array, float, float]]
     sbsn: tuple[int, int, Array, Array] | None
 
@@ -336,9 +179,10 @@ class System:
         phases = packaged_database().phases
         self._solutions = {n: self._solution_plan(phases[n]) for n in ("LIQUID", *SOLID_SOLUTIONS)}
         self._solutions = {n: plan for n, plan in self._solutions.items() if n == "LIQUID" or self._has_start(n)}
+        self.solution_names = tuple(self._solutions)
         self._compounds = {n: plan for n in COMPOUNDS if (plan := self._compound_plan(phases[n])) is not None}
         self._sbsn = self._sbsn_plan(phases["SBSN"])
-        self._table = _EnergyTable(self._expressions)
+        self._table = EnergyTable(self._expressions)
 
     @lru_cache(maxsize=64)  # noqa: B019 - systems live as long as the process; there are at most 63
     def at(self, temperature_k: float) -> State:
@@ -348,8 +192,8 @@ class System:
             temperature_k,
             GAS_CONSTANT_J_MOLK * temperature_k,
             self.elements,
-            {n: self._solution(n, values, _FORBIDDEN_J_MOL) for n in self._solutions},
-            {n: self._solution(n, slopes, 0.0) for n in self._solutions},
+            _Built(self, values, FORBIDDEN_J_MOL),
+            _Built(self, slopes, 0.0),
             {n: (x, float(w @ values[i]), float(w @ slopes[i])) for n, (x, i, w) in self._compounds.items()},
             None if self._sbsn is None else (*self._sbsn[:2], values[self._sbsn[2]], slopes[self._sbsn[2]]),
         )
@@ -383,7 +227,8 @@ class System:
         # One order alone means a strength that does not depend on composition: the same for all three.
         return ends, pairs, [[*ijk, *(rows.get(o, rows[0]) for o in range(3))] for ijk, rows in triples.items()]
 
-    def _solution(self, name: str, values: Array, absent: float) -> SolutionAt:
+    def solution(self, name: str, values: Array, absent: float) -> SolutionAt:
+        """One solution from evaluated parameters; ``absent`` stands for the ends that it does not have."""
         ends_plan, pairs_plan, triples_plan = self._solutions[name]
         n = len(self.elements)
         ends = np.full(n, absent)
@@ -393,7 +238,9 @@ class System:
         for order, i, j, row in pairs_plan:
             pairs[order, i, j] = values[row]
             pairs[order, j, i] = values[row] * (-1.0) ** order
-        triples = [((t[0], t[1], t[2]), values[t[3:]]) for t in triples_plan]
+        triples = [
+            ((t[0], t[1], t[2]), (float(values[t[3]]), float(values[t[4]]), float(values[t[5]]))) for t in triples_plan
+        ]
         return SolutionAt(name, ends, pairs, triples)
 
     def _compound_plan(self, phase: Phase) -> tuple[Array, list[int], Array] | None:

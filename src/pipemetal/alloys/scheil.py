@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -15,8 +16,8 @@ from pipemetal.errors import AlloyError, ConvergenceError
 
 __all__ = ["FreezingCurve", "freezing_curve"]
 
-_LARGEST_STEP = 0.03
-_SHARE_OF_REST = 0.2
+_LARGEST_STEP = 0.05
+_SHARE_OF_REST = 0.25
 _LEAST_LIQUID = 5e-4
 _COLDEST_K = 345.0
 # Mole fraction in the liquid below which an element no longer bends the last of the curve.
@@ -84,7 +85,7 @@ class FreezingCurve:
 def freezing_curve(comp: Composition) -> FreezingCurve:
     """The freezing curve of an alloy after Scheil.
 
-    The solid grows in steps of at most 3 % of the atoms; at the end of each, every growing solid is in balance with
+    The solid grows in steps of at most 5 % of the atoms; at the end of each, every growing solid is in balance with
     the liquid, and a step is cut where another solid begins. When as many solids grow as there are elements that
     matter, or less than 0.05 % is left, the rest freezes at that temperature. Arsenic is left out.
 
@@ -100,26 +101,69 @@ def freezing_curve(comp: Composition) -> FreezingCurve:
     system, x = dissolved(comp)
     frozen = _Freezing.started(system, x)
     while frozen.liquid > _LEAST_LIQUID and frozen.temperature_k > _COLDEST_K:
-        if len(frozen.growing) >= int((frozen.x > _MATTERS).sum()):
+        if frozen.at_invariant():
             break
         frozen.advance()
     frozen.finish()
     weights = atomic_weights(system)
     whole = float(x @ weights)
     liquid = np.array([amount * float(shares @ weights) / whole for _, amount, shares in frozen.track])
+    molar = np.array([1.0 - amount for _, amount, _ in frozen.track])
     solids = sorted(((name, float(mass / whole)) for name, mass in frozen.solids_g.items()), key=lambda pair: -pair[1])
-    temperatures = np.array([t for t, *_ in frozen.track]) - ZERO_C_IN_K
+    temperatures: Array = np.array([t for t, *_ in frozen.track]) - ZERO_C_IN_K
     if len(temperatures) > 1 and float(np.diff(temperatures).max()) > _MOST_RISE_K:
         raise ConvergenceError(f"the freezing curve of {comp.text()} rises on cooling")
+    fine, temperatures = _curved(molar, np.minimum.accumulate(temperatures), frozen.kinks)
     return FreezingCurve(
-        np.minimum.accumulate(temperatures),
-        np.clip(1.0 - liquid, 0.0, 1.0),
-        np.array([1.0 - amount for _, amount, _ in frozen.track]),
-        np.cumsum(frozen.latent_j) / whole,
+        temperatures,
+        _between(fine, molar, np.clip(1.0 - liquid, 0.0, 1.0)),
+        fine,
+        _between(fine, molar, np.cumsum(frozen.latent_j) / whole),
         float(frozen.eutectic_g / whole),
         tuple(solids),
         not outside_assessed_range(comp),
     )
+
+
+def _between(fine: Array, molar: Array, values: Array) -> Array:
+    """Values straight between the steps; the last point, where the rest freezes at one temperature, keeps its own."""
+    result: Array = np.interp(fine, molar, values)
+    return result
+
+
+def _curved(molar: Array, temperature_k: Array, kinks: list[int]) -> tuple[Array, Array]:
+    """The curve with three points between any two steps, by a monotone cubic from kink to kink.
+
+    A kink is where a solid begins or ends to grow; the last step, where the rest freezes, stays straight.
+
+    Sources: F. N. Fritsch & J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300 (from memory).
+    """
+    edges = sorted({0, len(molar) - 2, len(molar) - 1, *kinks})
+    xs, ts = [molar[:1]], [temperature_k[:1]]
+    for first, last in pairwise(e for e in edges if e >= 0):
+        x, t = molar[first : last + 1], temperature_k[first : last + 1]
+        step = np.diff(x)
+        if len(x) < 3 or float(step.min()) <= 1e-12:
+            xs.append(x[1:])
+            ts.append(t[1:])
+            continue
+        slope = np.diff(t) / step
+        inner = np.zeros(len(x))
+        a, b = slope[:-1], slope[1:]
+        w1, w2 = 2.0 * step[1:] + step[:-1], step[1:] + 2.0 * step[:-1]
+        falling = (a < 0.0) & (b < 0.0)
+        inner[1:-1][falling] = ((w1 + w2)[falling]) / (w1[falling] / a[falling] + w2[falling] / b[falling])
+        inner[0] = min(slope[0] + (slope[0] - slope[1]) * step[0] / (step[0] + step[1]), 0.0)
+        inner[-1] = min(slope[-1] + (slope[-1] - slope[-2]) * step[-1] / (step[-1] + step[-2]), 0.0)
+        inner[[0, -1]] = np.maximum(inner[[0, -1]], 3.0 * slope[[0, -1]])
+        u = np.linspace(0.25, 1.0, 4)[None, :]
+        h, t0, dt = step[:, None], t[:-1, None], np.diff(t)[:, None]
+        cubic = (
+            t0 + dt * u * u * (3.0 - 2.0 * u) + h * u * (1.0 - u) * (inner[:-1, None] * (1.0 - u) - inner[1:, None] * u)
+        )
+        xs.append((x[:-1, None] + h * u).ravel())
+        ts.append(cubic.ravel())
+    return np.concatenate(xs), np.minimum.accumulate(np.concatenate(ts))
 
 
 @dataclass
@@ -135,6 +179,7 @@ class _Freezing:
     weights_g_mol: Array
     seen: list[Candidate] = field(default_factory=list)
     track: list[tuple[float, float, Array]] = field(default_factory=list)
+    kinks: list[int] = field(default_factory=list)
     solids_g: dict[str, float] = field(default_factory=dict)
     latent_j: list[float] = field(default_factory=lambda: [0.0])
     eutectic_g: float = 0.0
@@ -148,6 +193,25 @@ class _Freezing:
                   atomic_weights(system))  # fmt: skip
         new.track.append((temperature_k, 1.0, x))
         return new
+
+    def at_invariant(self) -> bool:
+        """Whether the rest freezes at one temperature: as many solids grow as there are elements that matter.
+
+        Compounds of a bare trace do not count. Where the liquid cannot be made up of the solids, one of them would have
+        to melt again (a peritectic): on fast freezing it is buried, stops growing, and the freezing goes on.
+        """
+        matters = self.x > _MATTERS
+        counted = [name for name, shares in self.growing.items() if float(shares[~matters].sum()) < 0.05]
+        if len(counted) < int(matters.sum()):
+            return False
+        columns = np.array([self.growing[name] for name in counted]).T
+        amounts = np.linalg.lstsq(columns, self.x, rcond=None)[0]
+        if float(amounts.min()) < -1e-6 and len(counted) > 1:
+            buried = counted[int(amounts.argmin())]
+            del self.growing[buried], self.shares[buried]
+            self.kinks.append(len(self.track) - 1)
+            return False
+        return True
 
     def advance(self) -> None:
         """Let one more step of solid grow."""
@@ -167,6 +231,7 @@ class _Freezing:
             # A solid that would have to melt again: on fast freezing it is buried and merely stops growing.
             for name in spent:
                 del self.growing[name], self.shares[name]
+            self.kinks.append(len(self.track) - 1)
             return
         keener = self._keener(step)
         if keener is not None:
@@ -308,6 +373,7 @@ class _Freezing:
             if float(np.abs(shares - solid.mole_fractions).max()) < 1e-3:
                 del self.growing[name], self.shares[name]
         self.fall_k_per_mol = 0.0
+        self.kinks.append(len(self.track) - 1)
         self.growing[solid.phase] = solid.mole_fractions
         self.shares[solid.phase] = 0.05 if self.shares else 1.0
 
