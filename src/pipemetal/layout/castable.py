@@ -53,20 +53,33 @@ def virtual_roll(castable: Castable, alloy: str, profile: Profile, name: str) ->
     if profile.slope != 0.0:
         limit = castable.min_thickness_mm if profile.slope < 0.0 else castable.max_thickness_mm
         length = min(length, max((limit - profile.start_mm) / profile.slope, castable.min_length_mm))
+    length = _within_section(profile, length, castable)
     end = min(max(profile.start_mm + profile.slope * length, castable.min_thickness_mm), castable.max_thickness_mm)
     return LayoutRoll(
         name, alloy, length, castable.max_width_mm, castable.trim_mm, (0.0, length), np.array([[profile.start_mm, end]])
     )  # fmt: skip
 
 
+def _within_section(profile: Profile, length_mm: float, castable: Castable) -> float:
+    """The length, cut down in steps to what one filling of the sled gives of this profile."""
+    most = castable.max_section_mm2
+    if most is None or length_mm * (profile.start_mm + profile.slope * length_mm / 2.0) <= most:
+        return length_mm
+    # the root of start l + slope l^2 / 2 = most, by the form that stays good where the slope is nearly nought
+    root = np.sqrt(max(profile.start_mm**2 + 2.0 * profile.slope * most, 0.0))
+    reach = 2.0 * most / (profile.start_mm + float(root))
+    steps = np.floor((reach - castable.min_length_mm) / castable.length_step_mm + 1e-9)
+    return float(castable.min_length_mm + max(steps, 0.0) * castable.length_step_mm)
+
+
 def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
     """Profiles worth a trial: slopes that the blanks ask for, starts that put a blank at the thick end or all along."""
-    most = castable.max_taper_mm_m / 1000.0
+    steepest = castable.max_taper_mm_m / 1000.0
     variants = [v for p in pieces for v in p.variants]
-    slopes = np.clip([v.slope for v in variants], -most, most)
+    slopes = np.clip([v.slope for v in variants], -steepest, steepest)
     tapers = {0.0, *(float(round(q, 6)) for q in np.quantile(slopes, (0.1, 0.5, 0.9)))}
-    tapers |= {-most, -0.5 * most} if np.median(slopes) <= 0.0 else {most, 0.5 * most}
-    tapers = {max(-most, min(most, t)) for t in tapers}
+    tapers |= {-steepest, -0.5 * steepest} if np.median(slopes) <= 0.0 else {steepest, 0.5 * steepest}
+    tapers = {max(-steepest, min(steepest, t)) for t in tapers}
     starts = np.array([v.start_mm for v in variants])
     found: dict[Profile, None] = {}
     per_taper = max(4, MOST_PROFILES // len(tapers))
@@ -80,7 +93,13 @@ def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
             low, high = low - min(taper, 0.0) * castable.min_length_mm, high - max(taper, 0.0) * castable.min_length_mm
             if low <= high:
                 found[Profile(round(min(max(start, low), high), 3), taper)] = None
-    return [p for p in found if castable.min_thickness_mm <= p.start_mm <= castable.max_thickness_mm]
+    least = castable.min_length_mm
+    most = castable.max_section_mm2 if castable.max_section_mm2 is not None else np.inf
+    return [
+        p for p in found
+        if castable.min_thickness_mm <= p.start_mm <= castable.max_thickness_mm
+        and least * (p.start_mm + p.slope * least / 2.0) <= most
+    ]  # fmt: skip
 
 
 def choose_profiles(

@@ -197,7 +197,8 @@ class Castable:
 
     Lengths and widths are those of the sheet before its edges are trimmed, chosen in steps from the least upwards
     (the greatest is always a choice too). The thickness runs straight from one end to the other, both ends within
-    `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`.
+    `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`. `max_section_mm2` is the most
+    length times mean thickness that one filling of the sled gives; None where there is no such limit.
 
     >>> Castable(max_width_mm=900.0, max_length_mm=4000.0).max_taper_mm_m
     0.15
@@ -215,9 +216,12 @@ class Castable:
     max_taper_mm_m: float = 0.15
     trim_mm: float = 15.0
     max_sheets: int = 200
+    max_section_mm2: float | None = None
 
     def __post_init__(self) -> None:
         where = "castable"
+        if self.max_section_mm2 is not None:
+            _num(self.max_section_mm2, "max_section_mm2", where, low=self.min_length_mm * self.min_thickness_mm)
         for low, high in (("min_width_mm", "max_width_mm"), ("min_length_mm", "max_length_mm"),
                           ("min_thickness_mm", "max_thickness_mm")):  # fmt: skip
             least = _num(getattr(self, low), low, where, above=0.0, high=20000.0)

@@ -93,4 +93,7 @@ def _why_not_cast(blank: Blank, castable: Castable | None) -> str:
     taper = (high - low - 2.0 * blank.tolerance_mm) / blank.length_mm * 1000.0
     if taper > castable.max_taper_mm_m:
         return f"it tapers by {taper:.2f} mm/m at least, more than may be cast"
+    thickness = 0.5 * (low + high) - blank.tolerance_mm
+    if castable.max_section_mm2 is not None and blank.length_mm * thickness > castable.max_section_mm2:
+        return "one filling of the sled does not give a sheet so long and thick"
     return "the sheets that may be cast do not suffice"

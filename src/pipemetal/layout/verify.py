@@ -184,6 +184,9 @@ def _new_sheet_faults(problem: LayoutProblem, plan: LayoutPlan) -> list[Fault]:
         taper = abs(ends[1] - ends[0]) / max(sheet.length_mm, 1e-9) * 1000.0
         if taper > limits.max_taper_mm_m + 1e-6:
             fault(sheet, f"taper {taper:.4f} mm/m is above {limits.max_taper_mm_m:g} mm/m")
+        section = sheet.length_mm * (ends[0] + ends[1]) / 2.0
+        if limits.max_section_mm2 is not None and section > limits.max_section_mm2 * (1.0 + 1e-9):
+            fault(sheet, f"length times thickness, {section:.0f} mm2, is above {limits.max_section_mm2:g} mm2")
         if abs(sheet.trim_mm - limits.trim_mm) > PLACE_SLACK_MM:
             fault(sheet, f"trim {sheet.trim_mm:g} mm is not {limits.trim_mm:g} mm")
     if limits is not None and len(plan.new_sheets) > limits.max_sheets:

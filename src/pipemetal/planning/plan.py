@@ -86,7 +86,12 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
         )
         for r in rack
     )  # fmt: skip
-    return LayoutProblem(tuple(b.blank for b in blanks), rolls, settings.sheets.castable(), settings.sheets.kerf_mm)
+    return LayoutProblem(
+        tuple(b.blank for b in blanks),
+        rolls,
+        settings.sheets.castable(settings.casting.sled_length_mm),
+        settings.sheets.kerf_mm,
+    )
 
 
 def make_plan(

@@ -14,6 +14,12 @@ from pipemetal.melts.lots import LossModel
 __all__ = ["CastingSettings", "PotSettings", "SheetSettings", "ShopSettings"]
 
 
+SLED_WALL_MM = 120.0
+SHARE_ON_TABLE = 0.62
+"""Share of a full sled that lies on the table as sheet; run-up, slosh and what must stay above the gate take the rest
+(estimate)."""
+
+
 def _in_range(table: str, name: str, value: float, low: float, high: float) -> None:
     if not low <= value <= high:
         raise PlanError("is out of range", field=f"{table}.{name}", value=value, allowed=f"{low:g} to {high:g}")
@@ -51,12 +57,13 @@ class SheetSettings:
         ):  # fmt: skip
             _in_range("sheets", name, getattr(self, name), low, high)
 
-    def castable(self) -> Castable:
-        """The limits as the layout room wants them."""
+    def castable(self, sled_length_mm: float) -> Castable:
+        """The limits as the layout room wants them, with what one filling of the sled gives."""
         return Castable(
             min_width_mm=self.least_width_mm, max_width_mm=self.most_width_mm, min_length_mm=self.least_length_mm,
             max_length_mm=self.most_length_mm, min_thickness_mm=self.thinnest_mm, max_thickness_mm=self.thickest_mm,
             max_taper_mm_m=self.most_taper_mm_per_m, trim_mm=self.trim_mm,
+            max_section_mm2=SLED_WALL_MM * sled_length_mm * SHARE_ON_TABLE - self.planing_mm * self.most_length_mm,
         )  # fmt: skip
 
     def planing_for(self, thin_end_mm: float) -> float:
