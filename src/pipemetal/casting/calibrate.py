@@ -2,7 +2,7 @@
 
 Thickness is linear in logarithms near the present coefficients:
     ln t = ln(g + dg) + ln(Cd v + beta U) - ln U + c_s (S - 20)/20 + a(cast) + e(place)
-with Gaussian priors on the four coefficients and scatter from cast to cast and from place to place. Timing errors enter as two
+with Gaussian priors on the four coefficients and scatter from cast to cast and from place to place. Timing errors enter as three
 unknowns per cast, so that they do not pass for drag (errors in variables).
 """
 
@@ -115,20 +115,20 @@ class _Stack:
         self.used = np.zeros((len(casts), n), dtype=bool)
         self.film, self.head, self.speed = (np.ones((len(casts), n)) for _ in range(3))
         self.film_sd = np.zeros((len(casts), n))
-        self.slopes = np.zeros((len(casts), n, 2))
+        self.slopes = np.zeros((len(casts), n, 3))
         for i, cast in enumerate(casts):
             m = len(cast.x_m)
             self.used[i, :m] = mask[i]
             self.film[i, :m], self.head[i, :m], self.speed[i, :m] = cast.film_m, cast.head_m, cast.speed_m_s
             self.film_sd[i, :m] = cast.film_sd
             self.slopes[i, :m] = cast.speed_slopes
-        self.timing = np.array([c.speed_covariance for c in casts]).reshape(len(casts), 2, 2)
+        self.timing = np.array([c.speed_covariance for c in casts]).reshape(len(casts), 3, 3)
         self.gate = np.array([c.gate_m for c in casts])[:, None]
         self.capillary = np.array([c.capillary_m for c in casts])[:, None]
         self.superheat = (np.array([c.superheat_k for c in casts])[:, None] - 20.0) / 20.0
 
     def linearised(self, theta: Array, timing_guess: Array) -> tuple[Array, Array, Array]:
-        """Residuals of ln film, gradients by the coefficients (C, n, 4) and by the timing unknowns (C, n, 2)."""
+        """Residuals of ln film, gradients by the coefficients (C, n, 4) and by the timing unknowns (C, n, 3)."""
         discharge = math.exp(theta[0])
         beta = theta[2] * discharge
         speed = self.speed * np.exp(np.einsum("cnk,ck->cn", self.slopes, timing_guess))
@@ -185,7 +185,7 @@ def _fitted(casts: Sequence[ReducedCast], mask: Sequence[Array], prior: Coeffici
     """Gauss-Newton on coefficients and timing, with both scatters from a grid about their prior values."""
     stack = _Stack(casts, mask)
     theta = np.array(prior.mean)
-    guess = np.zeros((len(casts), 2))
+    guess = np.zeros((len(casts), 3))
     prior_precision = np.linalg.inv(np.array(prior.covariance) + 1e-12 * np.eye(4))
     cast_sd, place_sd = max(prior.cast_scatter, 1e-3), max(prior.station_scatter, 1e-3)
     centre = (math.log(cast_sd), math.log(place_sd))

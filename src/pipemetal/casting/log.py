@@ -18,6 +18,7 @@ VERDICTS = ("too cold", "good", "too hot")
 
 # A thickness gauge read three times across (estimate), and how far a speed may change in a push that has no marks.
 _UNKNOWN_SPEED_CHANGE = 0.15
+_BEND = 0.04
 _USUAL_SUPERHEAT_K = 25.0
 _MASS_BALANCE_SHARE = 0.2
 
@@ -92,7 +93,7 @@ class LoggedCast:
 class ReducedCast:
     """A logged cast in SI, station by station, as the fit needs it.
 
-    ``speed_slopes`` (n, 2) tells how ln speed changes with the two parameters of the timing, whose covariance is
+    ``speed_slopes`` (n, 3) tells how ln speed changes with the three parameters of the timing, whose covariance is
     ``speed_covariance``: what the watch did not tell.
     """
 
@@ -176,10 +177,10 @@ def _laid_volume_per_width(x_m: Array, film_m: Array, length_m: float) -> Array:
 
 
 def _speeds(cast: LoggedCast, x_m: Array) -> tuple[Array, Array, Array] | str:
-    """Speed at the stations, its slopes by the two timing parameters, and their covariance.
+    """Speed at the stations, its slopes by the three timing parameters, and their covariance.
 
-    With four marks or more, time is a quadratic of distance; with fewer the speed is even, and how it may have changed
-    is left open by 15 % (estimate).
+    With four marks or more, time is a cubic of distance, its last term held small; with fewer the speed is even, and how
+    it may have changed is left open by 15 % (estimate).
     """
     marks = sorted(cast.marks)
     if len(marks) < 2:
@@ -188,18 +189,26 @@ def _speeds(cast: LoggedCast, x_m: Array) -> tuple[Array, Array, Array] | str:
     d, t = np.array([m[0] for m in marks]), np.array([m[1] for m in marks])
     if np.any(np.diff(d) <= 0.0) or np.any(np.diff(t) <= 0.0):
         return "the marks do not rise in distance and time"
-    powers = 3 if len(marks) >= 4 else 2
-    design = np.vander(d, powers, increasing=True)
-    coefficients, *_ = np.linalg.lstsq(design, t, rcond=None)
-    spread = max(cast.timing_sd_s, 1e-3) ** 2 * np.linalg.inv(design.T @ design)
-    if powers == 3:
-        pace = coefficients[1] + 2.0 * coefficients[2] * x_m
-        if np.any(pace <= 0.2) or np.any(pace > 20.0):
-            return "the marks give no speed that a push can have"
-        speed = 1.0 / pace
-        return speed, -speed[:, None] * np.column_stack([np.ones_like(x_m), 2.0 * x_m]), spread[1:, 1:]
-    if not 0.2 < coefficients[1] <= 20.0:
-        return "the times give no speed that a push can have"
-    speed = np.full(len(x_m), 1.0 / coefficients[1])
-    slopes = np.column_stack([-speed, x_m / (cast.length_mm * 1e-3) - 0.5])
-    return speed, slopes, np.diag([spread[1, 1], _UNKNOWN_SPEED_CHANGE**2])
+    timing_sd = max(cast.timing_sd_s, 1e-3)
+    if len(marks) < 4:
+        design = np.vander(d, 2, increasing=True)
+        _, pace_s_m = np.linalg.lstsq(design, t, rcond=None)[0]
+        if not 0.2 < pace_s_m <= 20.0:
+            return "the times give no speed that a push can have"
+        speed = np.full(len(x_m), 1.0 / pace_s_m)
+        slopes = np.column_stack([-speed, x_m / (cast.length_mm * 1e-3) - 0.5, np.zeros_like(x_m)])
+        spread = timing_sd**2 * np.linalg.inv(design.T @ design)
+        return speed, slopes, np.diag([spread[1, 1], _UNKNOWN_SPEED_CHANGE**2, 0.0])
+    design = np.vander(d, 4, increasing=True)
+    usual_pace = float(t[-1] - t[0]) / float(d[-1] - d[0])
+    # The cubic term is held by what a push bends: 3 % of the pace away from a straight change, at mid-length (estimate).
+    precision = design.T @ design / timing_sd**2
+    precision[3, 3] += (float(d[-1] - d[0]) ** 2 / (_BEND * usual_pace)) ** 2
+    covariance = np.linalg.inv(precision)
+    fitted = covariance @ (design.T @ t) / timing_sd**2
+    pace = fitted[1] + 2.0 * fitted[2] * x_m + 3.0 * fitted[3] * x_m**2
+    if np.any(pace <= 0.2) or np.any(pace > 20.0):
+        return "the marks give no speed that a push can have"
+    speed = 1.0 / pace
+    slopes = -speed[:, None] * np.column_stack([np.ones_like(x_m), 2.0 * x_m, 3.0 * x_m**2])
+    return speed, slopes, covariance[1:, 1:]
