@@ -155,6 +155,7 @@ def _pour(pour: Pour) -> dict[str, Any]:
     if pour.freezing is not None:
         result["time_to_30pct_s"] = _r(pour.freezing.time_to_30pct_s, 1)
         result["time_to_solid_s"] = _r(pour.freezing.time_to_solid_s, 1)
+        result["lift_after_s"] = _r(pour.lift_after_s, 0)
     if card is not None:
         result |= card_dict(card)
     result["warnings"] = [*(card.warnings if card else ()), *(window.warnings if window else ())]

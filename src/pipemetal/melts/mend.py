@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -42,10 +42,14 @@ class Blocked:
     words: str
 
 
-def pure_additions(mass_kg: float, *, price_per_kg: float = ADDITION_PREMIUM, prefix: str = "buy") -> tuple[Lot, ...]:
-    """A lot of each element in its pure state, to be bought; arsenic is not offered.
+def pure_additions(
+    mass_kg: float, wanted: Iterable[str], *, price_per_kg: float = ADDITION_PREMIUM, prefix: str = "buy"
+) -> tuple[Lot, ...]:
+    """A lot of each wanted element in its pure state, to be bought.
 
-    >>> [lot.id for lot in pure_additions(10.0)][:2]
+    Only what a recipe aims at should be wanted: a window that leaves silver free does not ask for silver.
+
+    >>> [lot.id for lot in pure_additions(10.0, ("Pb", "Sn"))]
     ['buy Pb', 'buy Sn']
     """
     return tuple(
@@ -58,7 +62,7 @@ def pure_additions(mass_kg: float, *, price_per_kg: float = ADDITION_PREMIUM, pr
             note="to be bought",
         )
         for e in ELEMENTS
-        if e != "As"
+        if e in set(wanted)
     )
 
 
@@ -114,7 +118,7 @@ def charge(
         return found[0]
     blockages = _blockages(request, lots, model, certainty)
     with_bought = [replace(lot, price_per_kg=0.0) for lot in lots] + list(
-        pure_additions(request.capacity_kg, price_per_kg=1.0, prefix="missing")
+        pure_additions(request.capacity_kg, request.recipe.target.present(), price_per_kg=1.0, prefix="missing")
     )
     mended = solve_charges(
         [request],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
@@ -19,7 +19,7 @@ __all__ = ["PlannedMelt", "plan_melts"]
 
 BUYING_PREMIUM = 400.0
 """What a bought kilogram costs the search above every lot, so that the floor's metal is used first."""
-PIG_KG = 25.0
+BAR_KG = 1.0
 
 
 @dataclass(frozen=True)
@@ -48,12 +48,13 @@ class PlannedMelt:
         return {line.lot.composition.present()[0]: line.mass_kg for line in self.charge.lines if line.lot.kind == "buy"}
 
 
-def _bought_lots(mass_kg: float) -> list[Lot]:
-    """What can be bought: tin and lead by the pig, the others by the weighing step."""
-    whole = math.ceil(mass_kg / PIG_KG) * PIG_KG
+def _bought_lots(mass_kg: float, recipes: Iterable[Recipe]) -> list[Lot]:
+    """What can be bought for recipes: what they aim at, tin and lead in bars, the others by the weighing step."""
+    whole = math.ceil(mass_kg / BAR_KG) * BAR_KG
+    wanted = {element for recipe in recipes for element in recipe.target.present()}
     return [
-        replace(lot, mass_kg=whole, piece_kg=PIG_KG if lot.id in ("buy Sn", "buy Pb") else None)
-        for lot in pure_additions(mass_kg, price_per_kg=BUYING_PREMIUM)
+        replace(lot, mass_kg=whole, piece_kg=BAR_KG if lot.id in ("buy Sn", "buy Pb") else None)
+        for lot in pure_additions(mass_kg, wanted, price_per_kg=BUYING_PREMIUM)
     ]
 
 
@@ -82,7 +83,7 @@ def plan_melts(
         requests.append(
             ChargeRequest(melt.name, recipes[melt.recipe], melt.wanted_kg, pot.capacity_kg, pot.spare_kg, heel)
         )
-    offered = [*lots, *_bought_lots(sum(melt.wanted_kg for melt in melts))]
+    offered = [*lots, *_bought_lots(sum(melt.wanted_kg for melt in melts), (r.recipe for r in requests))]
     priced = shadow_prices(requests, offered, losses=settings.losses)
     worth = priced[0] if priced is not None else {}
     planned: list[PlannedMelt] = []
@@ -90,7 +91,7 @@ def plan_melts(
     for number, (melt, request) in enumerate(zip(melts, requests, strict=True)):
         heel = None if number == 0 or emptied[number] else _heel_after(planned[-1], settings)
         answer = charge(
-            replace(request, heel=heel), [*free, *_bought_lots(melt.wanted_kg)], losses=settings.losses,
+            replace(request, heel=heel), [*free, *_bought_lots(melt.wanted_kg, [request.recipe])], losses=settings.losses,
             weigh_step_kg=pot.weigh_step_kg, least_weighed_kg=pot.least_weighed_kg, extra_cost_per_kg=worth, gap=0.01,
             seconds=2.0,
         )  # fmt: skip

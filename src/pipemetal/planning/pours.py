@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.alloys.properties import solid_density_g_cm3
-from pipemetal.casting.freezing import Freezing
+from pipemetal.casting.freezing import Freezing, freeze
 from pipemetal.casting.model import CastingTable, Coefficients, Gate, Sled, ThermalSettings
 from pipemetal.casting.push import PushCard, push_card
 from pipemetal.casting.table import DayCast, day
@@ -31,12 +31,18 @@ WAY_LOSS_K = 10.0
 """What the metal loses between sled and cloth, for planning how the table warms (estimate)."""
 LARGEST_GATE_MM = 14.0
 
+WARM_TABLE_MARGIN = 1.6
+"""A sheet is lifted no sooner than this times its freezing on a cold table: the table warms through the day (estimate)."""
+LEAST_CHARGE_KG = 25.0
+"""Below it a cold gate would take so much heat that it must be warmed, whatever is poured; the window counts on that."""
+
 
 @dataclass(frozen=True, eq=False)
 class Pour:
     """One sheet's pour. `card` is None where no push gives the sheet; `problem` then says why.
 
-    `day` and `number` count from 1; `stone_c` is the stone's temperature before the pour, planned.
+    `day` and `number` count from 1; `stone_c` is the stone's temperature before the pour, planned; the sheet is lifted no
+    sooner than `lift_after_s`.
     """
 
     order: SheetOrder
@@ -52,6 +58,7 @@ class Pour:
     stone_c: float = 0.0
     window: PourWindow | None = None
     freezing: Freezing | None = None
+    lift_after_s: float = 0.0
 
 
 def thermal_settings(settings: ShopSettings, cloth_factor: float = 1.0) -> ThermalSettings:
@@ -107,17 +114,20 @@ def _one_day(
     casting, thermal = settings.casting, thermal_settings(settings, learned.cloth_factor)
     metals = [_metal_of(planned) for _, planned in members]
     thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
-    casts = [
-        DayCast(
-            metal, thickness, liquidus(metal).temperature_c + FIRST_GUESS_SUPERHEAT_K - WAY_LOSS_K,
-            60.0 * casting.minutes_between * index, 60.0 * min(casting.minutes_on_table, casting.minutes_between),
-        )
-        for index, (metal, thickness) in enumerate(zip(metals, thicknesses, strict=True))
-    ]  # fmt: skip
+    casts: list[DayCast] = []
+    start_s = 0.0
+    for metal, thickness in zip(metals, thicknesses, strict=True):
+        film_c = liquidus(metal).temperature_c + FIRST_GUESS_SUPERHEAT_K - WAY_LOSS_K
+        solid_s = freeze(metal, thickness, film_c, casting.table_c, casting.air_c, thermal).time_to_solid_s
+        lift_s = max(60.0 * casting.minutes_on_table, WARM_TABLE_MARGIN * solid_s)
+        casts.append(DayCast(metal, thickness, film_c, start_s, lift_s))
+        start_s += max(60.0 * casting.minutes_between, lift_s + 60.0)
     tables = day(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
     found = []
     for index, (pour, planned) in enumerate(members):
-        limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm, charge_kg=max(pour.charge_kg, 5.0))
+        limits = replace(
+            learned.limits, sled_length_mm=casting.sled_length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
+        )
         window = pour_window(
             metals[index], thicknesses[index], tables[index].cloth_c, casting.air_c, first_cast=index == 0,
             settings=thermal, limits=limits,
@@ -125,7 +135,7 @@ def _one_day(
         found.append(
             replace(
                 pour, melt=planned.melt.name, day=number, number=index + 1, stone_c=tables[index].stone_top_c,
-                window=window, freezing=tables[index].freezing,
+                window=window, freezing=tables[index].freezing, lift_after_s=casts[index].lift_after_s,
             )
         )  # fmt: skip
     return found
