@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipemetal.documents.colours import ALLOY_COLOURS, INK, QUIET
+from pipemetal.documents.colours import INK, PLACE_COLOURS, QUIET
 from pipemetal.documents.drawing import Drawing, Polygon, text_width_mm
 
 __all__ = ["Axis", "Frame", "bars", "round_step"]
@@ -116,7 +116,7 @@ def bars(
             w = (width - label_width) * value / total
             if w <= 0.0:
                 continue
-            colour = ALLOY_COLOURS[names.index(name) % len(ALLOY_COLOURS)]
+            colour = PLACE_COLOURS[names.index(name) % len(PLACE_COLOURS)]
             drawing.rectangle("bars", at, top - 8.0, w, 8.0, fill=colour, stroke="#ffffff", width_mm=0.3)
             text = f"{value:.0f}"
             if w > text_width_mm(text, 3.4) + 2.0:
@@ -127,7 +127,7 @@ def bars(
         needed = text_width_mm(name, 3.4) + 9.0
         if at + needed > x + width:
             at, row = x + label_width, row - 6.0
-        colour = ALLOY_COLOURS[names.index(name) % len(ALLOY_COLOURS)]
+        colour = PLACE_COLOURS[names.index(name) % len(PLACE_COLOURS)]
         drawing.rectangle("bars", at, row, 3.4, 3.4, fill=colour, stroke="none")
         drawing.text("bars", at + 5.0, row + 0.4, name, 3.4, fill=INK)
         at += needed

@@ -138,13 +138,14 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale) -> None:
     drawing.add(Polygon("blank", corners, "none", INK, 0.35, title))
     x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
-    lying = w >= h
+    lying, room_along, room_across = w >= h, 0.92, 0.72
+    if cut.ordered.blank.sector:
+        # along its axis, and short of the corners that a sector leaves to its neighbours
+        lying, room_along, room_across = cut.placement.turn_deg in (0, 180), 0.72, 0.22
     along, across = (w, h) if lying else (h, w)
-    # a sector leaves its corners to its neighbours, so only its number has room
-    texts = (str(cut.number),) if cut.ordered.blank.sector else (f"{cut.number}  {name}", str(cut.number))
-    for text in texts:
-        size = min(3.6, across * 0.72, along / max(text_width_mm(text, 1.0), 0.1) * 0.92)
-        if size >= (1.5 if text != str(cut.number) else 0.5):
+    for text, least in ((f"{cut.number}  {name}", 1.5), (str(cut.number), 0.5)):
+        size = min(3.6, across * room_across, along / max(text_width_mm(text, 1.0), 0.1) * room_along)
+        if size >= least:
             cx, cy = x + w / 2, y + h / 2
             if lying:
                 drawing.text("name", cx, cy - size * 0.36, text, size, anchor="middle")

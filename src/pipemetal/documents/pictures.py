@@ -80,7 +80,7 @@ def metal_picture(account: Account) -> Drawing:
         went = [(name, account.total_kg(name, alloy)) for name in SINKS]
         rows.append((f"{alloy}", [(n, v) for n, v in came if v > 0.05]))
         rows.append(("   goes to", [(n, v) for n, v in went if v > 0.05]))
-    height = 12.0 * len(rows) + 40.0
+    height = 12.0 * len(rows) + 30.0
     drawing = Drawing(300.0, height, "Metal by alloy")
     drawing.rectangle("paper", 0, 0, 300.0, height, fill="#ffffff", stroke="none")
     bars(drawing, 8.0, height - 8.0, 284.0, rows, "kg")
