@@ -28,14 +28,14 @@ serve: $(VENV)/.core
 
 # Sets up everything and passes the tests.
 test: $(VENV)/.dev
-	$(BIN)/ruff format --check src tests bench
-	$(BIN)/ruff check src tests bench
+	$(BIN)/ruff format --check src tests bench examples
+	$(BIN)/ruff check src tests bench examples
 	$(BIN)/mypy
 	$(BIN)/pytest -rs
 
 lint: $(VENV)/.dev
-	$(BIN)/ruff format src tests bench
-	$(BIN)/ruff check --fix src tests bench
+	$(BIN)/ruff format src tests bench examples
+	$(BIN)/ruff check --fix src tests bench examples
 
 types: $(VENV)/.dev
 	$(BIN)/mypy

@@ -14,7 +14,7 @@ from pipemetal.errors import InputError
 
 __all__ = ["demo", "plan"]
 
-DEMO_SECONDS = 60.0
+DEMO_SECONDS = 45.0
 
 
 @click.command(short_help="From ranks, rack and lots to cutting sheets, melts and pours.")

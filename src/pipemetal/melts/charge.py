@@ -27,7 +27,7 @@ from pipemetal.melts.request import Charge, ChargeLine, ChargeRequest
 __all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest", "shadow_prices", "solve_charges"]
 
 OBJECTIVES: Final = ("cost", "scrap", "virgin tin")
-EXACT_ROUNDS: Final = 10
+EXACT_ROUNDS: Final = 6
 
 
 def _checked_lots(lots: Sequence[Lot]) -> None:
