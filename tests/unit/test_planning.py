@@ -13,6 +13,7 @@ from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.documents.plan_pages import write_plan_files
 from pipemetal.errors import PlanError
+from pipemetal.files.layout_file import read_plan, read_problem
 from pipemetal.layout.verify import verify
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import Charge
@@ -185,6 +186,8 @@ def test_the_written_plan_holds_what_others_rely_on(plan: Plan, tmp_path: Path) 
     for name in ("pipes.csv", "cuts.csv", "weighing.csv", "pours.csv", "metal.csv", "not-served.csv"):
         assert (tmp_path / name).read_text(encoding="utf-8").count("\n") >= 1
     assert not list(tmp_path.glob(".writing-*"))
+    problem = read_problem(tmp_path / "layout-problem.json")
+    assert verify(problem, read_plan(tmp_path / "layout-plan.json", problem)) == ()
 
 
 def test_hostile_names_stay_text_in_page_and_pictures(tmp_path: Path) -> None:

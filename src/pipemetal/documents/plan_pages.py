@@ -22,6 +22,7 @@ from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_picture
 from pipemetal.documents.svg import to_svg
 from pipemetal.files.plan_json import plan_dict
+from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
 from pipemetal.planning.plan import Plan
 
 __all__ = ["csv_text", "environment", "safe_name", "write_plan_files"]
@@ -117,11 +118,14 @@ def _pictures(plan: Plan) -> dict[str, Drawing]:
 def write_plan_files(plan: Plan, folder: Path) -> dict[str, Any]:
     """Write a plan into a folder and return its dictionary.
 
-    Gives plan.json, index.html, cutting/*.svg, pictures/*.svg and six CSV tables; what an earlier plan left there under
+    Gives plan.json, index.html, cutting/*.svg, pictures/*.svg, six CSV tables, and layout-problem.json with layout-plan.json,
+    which anyone may check again; what an earlier plan left there under
     these names is replaced.
     """
     data = plan_dict(plan)
     files: dict[str, str] = {"plan.json": json.dumps(data, allow_nan=False, ensure_ascii=False, indent=1) + "\n"}
+    files["layout-problem.json"] = json.dumps(problem_to_dict(plan.problem), allow_nan=False, ensure_ascii=False) + "\n"
+    files["layout-plan.json"] = json.dumps(plan_to_dict(plan.layout), allow_nan=False, ensure_ascii=False) + "\n"
     files |= _tables(data)
     files |= {name: to_svg(drawing) for name, drawing in _pictures(plan).items()}
     files["index.html"] = (
