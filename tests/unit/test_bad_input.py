@@ -183,3 +183,19 @@ def test_commands_print_one_json_object(shop: Path) -> None:
         result = CliRunner().invoke(cli, [*args, "--json"], catch_exceptions=False)
         assert result.exit_code == 0, result.output
         assert key in json.loads(result.output)
+
+
+def test_a_day_from_a_list_of_sheets_and_a_corrected_pot(shop: Path) -> None:
+    done = CliRunner().invoke(
+        cli, ["day", str(shop / "sheets.csv"), "--lots", str(shop / "lots.csv"), "--json"], catch_exceptions=False
+    )
+    assert done.exit_code == 0, done.output
+    day = json.loads(done.output)
+    assert sorted(p["sheet"] for p in day["pours"]) == ["A-1", "A-2", "B-1", "B-2", "B-3", "C"]
+    assert all(m["lots"] for m in day["melts"])
+    corrected = CliRunner().invoke(cli, ["charge", "correct", str(shop / "charge.toml"), "--json"], catch_exceptions=False)
+    assert corrected.exit_code == 0
+    assert json.loads(corrected.output)["lots"] == []
+    cooled = CliRunner().invoke(cli, ["cool", "Sn50Pb50", "--mass", "60", "--from", "340", "--to", "290", "--json"])
+    pieces = json.loads(cooled.output)
+    assert pieces["first_kg"] + pieces["then_kg"] == pytest.approx(pieces["pieces_kg"], abs=0.02)

@@ -23,6 +23,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "alloy": ("alloy_cmd:alloy", "Melting, freezing, density and heat of a composition."),
     "assay": ("alloy_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),
     "charge": ("melt_cmd:charge", "Weigh out a melt from lots."),
+    "day": ("day_cmd:day", "Melts, weighing lists and pours for a list of sheets."),
+    "cool": ("day_cmd:cool", "Bring ladled metal down: by waiting, or with cold pieces."),
     "push": ("casting_cmd:push", "The push card of a sheet: charge, gate, marks, pouring temperatures."),
     "freeze": ("casting_cmd:freeze", "How a sheet freezes, and the stone through a day of casts."),
     "calibrate": ("casting_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),

@@ -7,28 +7,41 @@ from pathlib import Path
 import click
 
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option, rounded
+from pipemetal.cli.common import json_option, load_recipes, print_json, print_table, recipes_option, rounded
+from pipemetal.errors import MeltError
 from pipemetal.files.charge_file import read_charge
 from pipemetal.melts.charge import Charge
-from pipemetal.melts.mend import Blocked
+from pipemetal.melts.mend import Blocked, correct
 from pipemetal.melts.mend import charge as charge_melt
 
 __all__ = ["charge"]
 
 
-@click.command(short_help="Weigh out a melt from lots.")
-@click.argument("charge_file", metavar="CHARGE.toml", type=FILE)
+@click.command(short_help="Weigh out a melt from lots, or correct one that is assayed.")
+@click.argument("words", metavar="[correct] CHARGE.toml", nargs=-1, required=True)
 @recipes_option
 @json_option
-def charge(charge_file: Path, recipes_path: Path | None, as_json: bool) -> None:
+def charge(words: tuple[str, ...], recipes_path: Path | None, as_json: bool) -> None:
     """The weighing list of CHARGE.toml in the order of loading, or which element stands in the way.
 
-    Exit code 1 when the recipe cannot be met; the smallest addition that mends it is named.
+    `charge correct CHARGE.toml` takes the file's heel as the whole pot with its assay and says what to add, as little as
+    will do. Exit code 1 when the recipe cannot be met; the smallest addition that mends it is named.
     """
-    job = read_charge(charge_file, load_recipes(recipes_path, charge_file))
-    answer = charge_melt(
-        job.request, job.lots, objective=job.objective, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
-    )
+    correcting = len(words) == 2 and words[0] == "correct"
+    if len(words) != 1 and not correcting:
+        raise MeltError("is not understood", field="arguments", value=" ".join(words), allowed="[correct] CHARGE.toml")
+    path = Path(words[-1])
+    job = read_charge(path, load_recipes(recipes_path, path))
+    if correcting:
+        if job.request.heel is None:
+            raise MeltError("is missing: the pot's mass and assay", field="[heel]", where=path.name)
+        answer = correct(
+            job.request.heel, job.request.recipe, job.lots, job.request.capacity_kg, weigh_step_kg=job.weigh_step_kg
+        )
+    else:
+        answer = charge_melt(
+            job.request, job.lots, objective=job.objective, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
+        )
     if isinstance(answer, Blocked):
         _print_blocked(answer, as_json)
         click.get_current_context().exit(1)

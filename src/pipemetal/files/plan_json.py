@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from pipemetal import __version__
@@ -16,8 +17,9 @@ from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.plan import Plan
 from pipemetal.planning.pours import Pour
+from pipemetal.planning.settings import ShopSettings
 
-__all__ = ["PLAN_FORMAT", "blank_dict", "pipe_dict", "plan_dict"]
+__all__ = ["PLAN_FORMAT", "blank_dict", "melt_dict", "pipe_dict", "plan_dict", "pour_dict"]
 
 PLAN_FORMAT = "pipemetal plan 1"
 
@@ -86,7 +88,8 @@ def _cut_roll(cut: CutRoll) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _melt(planned: PlannedMelt, plan: Plan) -> dict[str, Any]:
+def melt_dict(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> dict[str, Any]:
+    """A melt: its weighing list and what it gives, or why there is none."""
     melt, answer = planned.melt, planned.charge
     result: dict[str, Any] = {
         "name": melt.name, "recipe": melt.recipe, "sheets": [s.id for s in melt.sheets],
@@ -102,9 +105,9 @@ def _melt(planned: PlannedMelt, plan: Plan) -> dict[str, Any]:
             "missing_kg": {e: _r(m, 2) for e, m in answer.missing_kg}, "words": answer.words,
         }  # fmt: skip
     half = dict(answer.half_width_wt_pct)
-    pot = plan.settings.pot
+    pot = settings.pot
     heat = heat_to_melt(
-        answer.composition, answer.mass_kg, _hottest(plan, melt.name), pot_kg=pot.steel_kg, efficiency=pot.efficiency,
+        answer.composition, answer.mass_kg, _hottest(pours, melt.name), pot_kg=pot.steel_kg, efficiency=pot.efficiency,
         burner_kw=pot.burner_kw,
     )  # fmt: skip
     values = answer.composition.as_wt_pct()
@@ -135,13 +138,14 @@ def _premium(planned: PlannedMelt) -> float:
     return sum(line.mass_kg * line.lot.price_per_kg for line in planned.charge.lines if line.lot.kind == "buy")
 
 
-def _hottest(plan: Plan, melt: str) -> float:
+def _hottest(pours: Sequence[Pour], melt: str) -> float:
     """The pot must be hotter than the hottest pour by what ladling loses (20 K, an estimate)."""
-    tops = [p.window.try_high_c for p in plan.pours if p.melt == melt and p.window is not None]
+    tops = [p.window.try_high_c for p in pours if p.melt == melt and p.window is not None]
     return max(tops, default=330.0) + 20.0
 
 
-def _pour(pour: Pour) -> dict[str, Any]:
+def pour_dict(pour: Pour) -> dict[str, Any]:
+    """A pour: push card, band, and when the sheet may be lifted."""
     sheet, card, window = pour.order.sheet, pour.card, pour.window
     result: dict[str, Any] = {
         "sheet": sheet.id, "alloy": sheet.alloy, "melt": pour.melt, "day": pour.day, "number": pour.number,
@@ -196,7 +200,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
         "pipes": [pipe_dict(p) for p in plan.pipes],
         "blanks": [blank_dict(part) for pipe in plan.pipes for part in pipe.parts],
         "rolls_used": [_cut_roll(c) for c in plan.cut_rolls if not c.is_new], "new_sheets": new,
-        "melts": [_melt(m, plan) for m in plan.melts], "pours": [_pour(p) for p in plan.pours],
+        "melts": [melt_dict(m, plan.pours, plan.settings) for m in plan.melts], "pours": [pour_dict(p) for p in plan.pours],
         "metal": _metal(plan.account), "to_buy_kg": {e: _r(m, 2) for e, m in plan.to_buy_kg.items()},
         "consumed_mm2": _r(layout.consumed_mm2, 1), "opened_mm2": _r(layout.opened_mm2, 1),
         "utilisation": _r(layout.utilisation, 5), "lower_bound_mm2": _r(layout.lower_bound_mm2, 1),

@@ -161,16 +161,31 @@ def correct(
     losses: LossModel | None = None,
     weigh_step_kg: float = 0.5,
 ) -> Charge | Blocked:
-    """What to add to a melt that has been assayed, so that it meets its recipe: the least addition that does.
+    """What to add to a melt that has been assayed: the least addition that brings it half way from its windows to its target.
 
-    `pot` is the whole melt with its assay. An empty list of lines means that it meets its recipe as it is.
+    `pot` is the whole melt with its assay. An empty list of lines means that it meets its recipe as it is. Where the pot has
+    no room to go half way, the windows themselves are enough.
 
     >>> pot = Heel(400.0, Composition.parse("Sn 48 Pb bal"))
     >>> recipe = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.5, 50.5),))
     >>> added = correct(pot, recipe, [Lot("tin", "pig", Composition.parse("Sn 100"), 100.0)], 450.0)
     >>> [(line.lot.id, line.mass_kg) for line in added.lines]
-    [('tin', 12.0)]
+    [('tin', 14.0)]
     """
-    request = ChargeRequest("correction", recipe, pot.mass_kg * 0.9999, capacity_kg, capacity_kg, pot)
     same_price = [replace(lot, price_per_kg=1.0) for lot in lots]
-    return charge(request, same_price, losses=losses, weigh_step_kg=weigh_step_kg, gap=1e-4)
+    aims = [recipe] if not recipe.misses(pot.composition) else [_half_way(recipe), recipe]
+    for aim in aims:
+        request = ChargeRequest("correction", aim, pot.mass_kg * 0.9999, capacity_kg, capacity_kg, pot)
+        answer = charge(request, same_price, losses=losses, weigh_step_kg=weigh_step_kg, gap=1e-4)
+        if isinstance(answer, Charge):
+            break
+    return replace(answer, request=replace(answer.request, recipe=recipe))
+
+
+def _half_way(recipe: Recipe) -> Recipe:
+    """The recipe with every edge moved half way to its target."""
+    halves = (
+        (e, 0.5 * (low + recipe.target.wt_pct(e)), 0.5 * (high + recipe.target.wt_pct(e)))
+        for e, low, high in recipe.windows_wt_pct
+    )
+    return replace(recipe, windows_wt_pct=tuple(halves))

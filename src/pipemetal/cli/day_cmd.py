@@ -1,0 +1,146 @@
+"""`pipemetal day` and `pipemetal cool`: a casting day from a list of sheets, and bringing ladled metal down."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipemetal.cli.common import (
+    FILE,
+    find_beside,
+    json_option,
+    load_recipes,
+    print_json,
+    print_table,
+    recipes_option,
+    rounded,
+)
+
+__all__ = ["cool", "day"]
+
+
+@click.command(short_help="Melts, weighing lists and pours for a list of sheets.")
+@click.argument("sheets_file", metavar="SHEETS.csv", type=FILE)
+@click.option("--lots", "lots_path", type=FILE, required=True, metavar="lots.csv")
+@click.option("--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the list.")
+@click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
+@recipes_option
+@json_option
+def day(
+    sheets_file: Path, lots_path: Path, settings_path: Path | None, log_path: Path | None, recipes_path: Path | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """From SHEETS.csv (listed by hand, finished thickness) to melts in a good order, weighing lists and pour cards.
+
+    Exit code 1 when a melt cannot be charged or a sheet cannot be pushed; it is named.
+    """
+    from pipemetal.files.log_file import read_log
+    from pipemetal.files.lots_file import read_lots
+    from pipemetal.files.plan_json import melt_dict, pour_dict
+    from pipemetal.files.sheets_file import read_sheets
+    from pipemetal.files.shop_file import read_shop
+    from pipemetal.melts.day import SheetDemand
+    from pipemetal.planning.learning import Learned, learn
+    from pipemetal.planning.melting import plan_melts
+    from pipemetal.planning.pours import plan_pours, prepare_pour
+    from pipemetal.planning.sheets_to_cast import SheetOrder
+
+    recipes = load_recipes(recipes_path, sheets_file)
+    settings = read_shop(find_beside(settings_path, sheets_file, "shop.toml"))
+    sheets = read_sheets(sheets_file, recipes, settings.sheets)
+    lots, unknown = read_lots(lots_path, recipes)
+    learned = learn(read_log(log_path)) if log_path is not None else Learned()
+    orders = [SheetOrder(s, settings.sheets.planing_for(min(s.thickness_start_mm, s.thickness_end_mm))) for s in sheets]
+    prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned.coefficients) for o in orders]
+    demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
+    melts = plan_melts(demands, recipes, lots, settings)
+    pours = plan_pours(prepared, melts, settings, learned)
+    data: dict[str, Any] = {
+        "melts": [melt_dict(m, pours, settings) for m in melts], "pours": [pour_dict(p) for p in pours],
+        "lots_without_analysis": list(unknown), "learned": learned.words,
+    }  # fmt: skip
+    if as_json:
+        print_json(data)
+    else:
+        _print_day(data)
+    broken = any("blocked_by" in m for m in data["melts"]) or any(p["problem"] for p in data["pours"])
+    click.get_current_context().exit(1 if broken else 0)
+
+
+def _print_day(data: dict[str, Any]) -> None:
+    for melt in data["melts"]:
+        sheets = ", ".join(str(s) for s in melt["sheets"])
+        if "blocked_by" in melt:
+            click.echo(f"{melt['name']}: {melt['recipe']} for {sheets} cannot be charged: {melt['words']}\n")
+            continue
+        heel = f" on a heel of {melt['heel_kg']} kg" if melt["heel_kg"] else ""
+        empty = " Empty the pot first." if melt["pot_emptied_before"] else ""
+        print_table(
+            f"{melt['name']}: {melt['recipe']} for {sheets}, {melt['charged_kg']} kg to weigh{heel}.{empty}",
+            ["", "lot", "kg", "pieces", "what it is"],
+            [
+                ("[ ]", x["id"], f"{x['mass_kg']:.1f}", x["pieces"] or "", x["note"] or x["composition"])
+                for x in melt["lots"]
+            ],
+        )
+    print_table(
+        "Pours",
+        ["day", "pour", "sheet", "melt", "pour °C", "scoops", "kg", "gate mm", "seconds", "lift min"],
+        [
+            (p["day"], p["number"], p["sheet"], p["melt"],
+             f"{p['pour_window_c']['try_low']:.0f} to {p['pour_window_c']['try_high']:.0f}",
+             p.get("scoops", ""), f"{p['charge_kg']:.1f}", p.get("gate_mm", ""), p.get("push_time_s", ""),
+             f"{p['lift_after_s'] / 60:.1f}")
+            for p in data["pours"]
+        ],
+        [f"{p['sheet']}: {p['problem']}" for p in data["pours"] if p["problem"]]
+        + ["--json holds marks, thicknesses, bands and what they rest on. Everything dry and warm; local codes prevail."],
+    )  # fmt: skip
+
+
+@click.command(short_help="Bring ladled metal down to its pouring temperature.")
+@click.argument("composition", nargs=-1, required=True)
+@click.option("--mass", "mass_kg", type=float, required=True, metavar="KG", help="Metal in the tipping pot.")
+@click.option("--from", "from_c", type=float, required=True, metavar="C")
+@click.option("--to", "to_c", type=float, required=True, metavar="C")
+@click.option("--air", "air_c", type=float, default=20.0, show_default=True, metavar="C")
+@click.option(
+    "--pot", "pot_kg", type=float, default=0.0, show_default=True, metavar="KG", help="Steel that cools along."
+)
+@json_option
+def cool(
+    composition: tuple[str, ...], mass_kg: float, from_c: float, to_c: float, air_c: float, pot_kg: float, as_json: bool
+) -> None:
+    """How long to wait, or how many kilograms of cold pieces of the same alloy bring the metal down.
+
+    Two thirds first, stir, read, then the rest. Pieces must be dry and warm: moisture under the surface throws metal.
+    """
+    from pipemetal.alloys.composition import Composition
+    from pipemetal.casting.cooling import cold_pieces, wait_s
+
+    comp = Composition.parse(" ".join(composition))
+    seconds = wait_s(comp, mass_kg, from_c, to_c, air_c)
+    pieces = cold_pieces(comp, mass_kg, from_c, to_c, air_c, pot_kg)
+    if as_json:
+        print_json({
+            "wait_s": rounded(seconds, 0), "pieces_kg": rounded(pieces.total_kg, 2), "first_kg": rounded(pieces.first_kg, 2),
+            "then_kg": rounded(pieces.then_kg, 2), "low_kg": rounded(pieces.low_kg, 2), "high_kg": rounded(pieces.high_kg, 2),
+            "cautions": list(pieces.cautions),
+        })  # fmt: skip
+        return
+    print_table(
+        f"{mass_kg:g} kg of {comp.text()} from {from_c:g} to {to_c:g} °C",
+        ["", "value"],
+        [
+            ("by waiting, pot bare", f"{seconds / 60.0:.1f} min"),
+            (
+                "or cold pieces of the same alloy",
+                f"{pieces.total_kg:.1f} kg ({pieces.low_kg:.1f} to {pieces.high_kg:.1f})",
+            ),
+            ("first, then stir and read", f"{pieces.first_kg:.1f} kg"),
+            ("then, if the reading says so", f"{pieces.then_kg:.1f} kg"),
+        ],
+        list(pieces.cautions),
+    )
