@@ -170,7 +170,7 @@ def correct(
     >>> recipe = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.5, 50.5),))
     >>> added = correct(pot, recipe, [Lot("tin", "pig", Composition.parse("Sn 100"), 100.0)], 450.0)
     >>> [(line.lot.id, line.mass_kg) for line in added.lines]
-    [('tin', 14.0)]
+    [('tin', 14.5)]
     """
     same_price = [replace(lot, price_per_kg=1.0) for lot in lots]
     aims = [recipe] if not recipe.misses(pot.composition) else [_half_way(recipe), recipe]
