@@ -96,6 +96,8 @@ def freeze(
     minutes: float, lift_minutes: float, as_json: bool,
 ) -> None:  # fmt: skip
     """How a sheet of COMPOSITION freezes on cloth and stone, and how the stone warms through a day of casts."""
+    from pipemetal.casting.front import on_bare_stone_s
+    from pipemetal.casting.model import ThermalSettings
     from pipemetal.casting.table import DayCast, day
 
     comp = Composition.parse(" ".join(composition))
@@ -103,10 +105,12 @@ def freeze(
     members = [DayCast(comp, thickness_mm, film_c, 60.0 * minutes * i, 60.0 * lift_minutes) for i in range(casts)]
     tables = day(members, air_temperature_c=air_c, table_temperature_c=table_c)
     first = tables[0].freezing
+    bare_s = on_bare_stone_s(comp, thickness_mm, film_c, table_c, ThermalSettings())
     if as_json:
         print_json({
             "film_c": rounded(film_c, 1), "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
             "time_to_30pct_s": rounded(first.time_to_30pct_s, 2), "time_to_solid_s": rounded(first.time_to_solid_s, 2),
+            "on_bare_stone_s": rounded(bare_s, 2),
             "stone_temperature_c": [rounded(t.stone_top_c, 1) for t in tables],
             "casts": [
                 {"stone_temperature_c": rounded(t.stone_top_c, 1), "cloth_c": rounded(t.cloth_c, 1),
@@ -123,7 +127,8 @@ def freeze(
              f"{t.freezing.time_to_solid_s:.1f}") for i, t in enumerate(tables, start=1)
         ],
         ["The cloth rules the freezing and is known to a factor of two until the log says more; a measured table",
-         "temperature always wins over these."],
+         "temperature always wins over these.",
+         f"Bare stone would freeze the same film in about {bare_s:.1f} s (Schwarz's solution, no contact resistance)."],
     )  # fmt: skip
 
 
