@@ -1,0 +1,171 @@
+"""Opening the database of a shop book: SQLite with careful settings, PostgreSQL by URL, and the migrations of both."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.pool import NullPool
+
+from pipemetal.errors import BookError
+
+__all__ = [
+    "engine_for",
+    "is_url",
+    "known_revisions",
+    "newest_revision",
+    "readable",
+    "revision_of",
+    "sqlite_file",
+    "upgrade",
+]
+
+NETWORK_FILE_SYSTEMS: Final = (
+    "nfs",
+    "nfs4",
+    "cifs",
+    "smb3",
+    "smbfs",
+    "fuse.sshfs",
+    "afs",
+    "ceph",
+    "glusterfs",
+    "davfs",
+)
+MIGRATIONS: Final = Path(__file__).parent / "migrations"
+
+
+def is_url(target: str | Path) -> bool:
+    """Whether this is the URL of a PostgreSQL database."""
+    return bool(re.match(r"postgres(ql)?(\+\w+)?://", str(target)))
+
+
+def sqlite_file(target: str | Path) -> Path | None:
+    """The file of a SQLite book, None for a URL."""
+    if is_url(target):
+        return None
+    if "://" in str(target):
+        raise BookError("is not a book", field="shop", value=str(target), allowed="a path, or postgresql://...")
+    return Path(target)
+
+
+def engine_for(target: str | Path, *, create: bool) -> Engine:
+    """An engine on the book's database. Errors: BookError where there is none, or where SQLite must not be used."""
+    path = sqlite_file(target)
+    if path is None:
+        url = re.sub(r"^postgres(ql)?(\+\w+)?://", "postgresql+psycopg://", str(target))
+        try:
+            return create_engine(url, pool_pre_ping=True, pool_size=4, max_overflow=8)
+        except ModuleNotFoundError:
+            raise BookError("needs the extra [postgres]: pip install pipemetal[postgres]", field="shop") from None
+        except Exception:
+            raise BookError("is not a URL that can be read", field="shop", value=_without_password(target)) from None
+    if path.is_dir():
+        raise BookError("is a folder, a file is wanted", field="shop", value=str(path))
+    if not path.exists() and not create:
+        raise BookError(
+            "is not there",
+            field="shop",
+            value=str(path),
+            allowed="a shop book; `pipemetal import DIR --shop PATH` makes one",
+        )
+    _refuse_network_folder(path)
+    if not path.parent.is_dir():
+        raise BookError("has no folder to lie in", field="shop", value=str(path))
+    if path.exists() and path.stat().st_size > 0:
+        with path.open("rb") as file:
+            if file.read(16) != b"SQLite format 3\x00":
+                raise BookError("is not a shop book", field="shop", value=str(path))
+    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": 5.0}, poolclass=NullPool)
+    event.listen(engine, "connect", _careful)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _careful(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None
+    for setting in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "busy_timeout=5000"):
+        connection.execute(f"PRAGMA {setting}").close()
+
+
+def _begin(connection: Connection) -> None:
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _without_password(target: str | Path) -> str:
+    return re.sub(r":[^:@/]*@", ":...@", str(target))
+
+
+def _refuse_network_folder(path: Path) -> None:
+    """SQLite's shared memory does not work over a network; told by the mount table where there is one."""
+    table = Path("/proc/mounts")
+    if not table.exists():
+        return
+    place, best = str(path.resolve()), ("", "")
+    for line in table.read_text(encoding="utf-8", errors="replace").splitlines():
+        parts = line.split()
+        if len(parts) < 3:
+            continue
+        mount, kind = parts[1].replace("\\040", " "), parts[2]
+        if (place == mount or place.startswith(mount.rstrip("/") + "/")) and len(mount) >= len(best[0]):
+            best = (mount, kind)
+    if best[1] in NETWORK_FILE_SYSTEMS:
+        raise BookError(
+            f"lies in a network folder ({best[1]})", field="shop", value=str(path),
+            allowed="a folder of this machine, or PostgreSQL by URL",
+        )  # fmt: skip
+
+
+def readable(action: Callable[[], Any], target: str | Path) -> Any:
+    """Run an action on the database; what the database cannot do becomes one clear message."""
+    try:
+        return action()
+    except OperationalError as error:
+        words = str(error.orig).strip().splitlines()[0] if error.orig else "no answer"
+        raise BookError(f"cannot be used: {words}", field="shop", value=_without_password(target)) from None
+    except DBAPIError as error:
+        raise BookError(f"cannot be used: {error.orig}", field="shop", value=_without_password(target)) from None
+
+
+def revision_of(connection: Connection) -> str | None:
+    """The schema's revision, None for a database that holds no book."""
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    found = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    return None if found is None else str(found)
+
+
+def _config(connection: Connection | None) -> Any:
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    return config
+
+
+def newest_revision() -> str:
+    """The revision that this program knows."""
+    from alembic.script import ScriptDirectory
+
+    return str(ScriptDirectory.from_config(_config(None)).get_current_head())
+
+
+def known_revisions() -> set[str]:
+    """All revisions that this program can read."""
+    from alembic.script import ScriptDirectory
+
+    return {script.revision for script in ScriptDirectory.from_config(_config(None)).walk_revisions()}
+
+
+def upgrade(connection: Connection) -> None:
+    """Bring the schema to the newest revision, in the transaction of this connection."""
+    from alembic import command
+
+    command.upgrade(_config(connection), "head")

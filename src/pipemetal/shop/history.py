@@ -1,0 +1,139 @@
+"""History: events, undo in one step, and the trace from any piece of metal backwards and forwards."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select, update
+
+from pipemetal.errors import BookError
+from pipemetal.shop import schema
+from pipemetal.shop.base import BookBase, StaleSaveError
+from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
+
+__all__ = ["Event", "History", "TraceStep"]
+
+
+@dataclass(frozen=True)
+class Event:
+    """Who did what and when; `changes` are rows before and after, `undoes` the event that it takes back."""
+
+    id: int
+    at: str
+    who: str
+    what: str
+    about: str
+    undoes: int | None
+    changes: tuple[dict[str, Any], ...] = ()
+
+
+@dataclass(frozen=True)
+class TraceStep:
+    """Metal that went from one account to another, `steps` away from the one asked for."""
+
+    steps: int
+    origin: str
+    target: str
+    mass_kg: float
+    event: int
+
+
+class History(BookBase):
+    """Events, undo and trace."""
+
+    def events(self, about: str | None = None, limit: int = 200) -> list[Event]:
+        """The latest events first; `about` picks those of one thing, as `roll:R101`."""
+        e = schema.events.c
+        query = select(schema.events).order_by(e.id.desc()).limit(limit)
+        if about is not None:
+            kind, _, key = about.partition(":")
+            mentioned = e.changes.contains(
+                f'"table":"{kind}s","id":{json.dumps(key, ensure_ascii=False)},', autoescape=True
+            )
+            query = query.where((e.about == about) | mentioned)
+        with self.reading() as connection:
+            return [_event(row) for row in connection.execute(query).mappings()]
+
+    def undo(self, event_id: int) -> int:
+        """Take an event back by an opposite one; gives the new event.
+
+        Rows go back to what they were, new ones are withdrawn, every movement is reversed by an entry that names it.
+        Errors: StaleSaveError where something was changed since, BookError where it is undone already or its metal has moved on.
+        """
+        m, e = schema.movements.c, schema.events.c
+        with self.writing("taken back", f"event:{event_id}", undoes=event_id) as w:
+            found = w.connection.execute(select(schema.events).where(e.id == event_id)).mappings().first()
+            if found is None:
+                raise BookError("is not in the book", field="event", value=event_id)
+            taken = w.connection.execute(select(e.id).where(e.undoes == event_id)).scalar()
+            if taken is not None:
+                raise BookError(f"is taken back already, by event {taken}", field="event", value=event_id)
+            for change in reversed(json.loads(found["changes"])):
+                held = schema.TABLES[change["table"]]
+                now = w.row(change["table"], change["id"])
+                assert now is not None
+                if now["version"] != change["after"]["version"]:
+                    raise StaleSaveError(f"{change['table']} {change['id']}", change["after"], now)
+                back = dict(change["before"]) if change["before"] is not None else {"withdrawn": True}
+                back["version"] = now["version"] + 1
+                w.connection.execute(update(held).where(held.c.id == change["id"]).values(back))
+                before = {k: now[k] for k in back}
+                w.changes.append({"table": change["table"], "id": change["id"], "before": before, "after": back})
+            rows = w.connection.execute(select(schema.movements).where(m.event == event_id).order_by(m.id.desc())).all()
+            w.book(
+                [Entry(r.element, int(r.mass_ug), r.origin, r.target).opposite() for r in rows],
+                reverses=[r.id for r in rows],
+            )
+            return w.event_id
+
+    def trace(self, account: str) -> dict[str, list[TraceStep]]:
+        """Where the metal of an account came from and where it went; `account` as `roll:R101`, `lot:T1`, `pipe:...`.
+
+        Movements that were taken back are left out. Errors: BookError for an account that never held anything.
+        """
+        m = schema.movements.c
+        with self.reading() as connection:
+            reversed_ids = {r for (r,) in connection.execute(select(m.reverses).where(m.reverses.is_not(None)))}
+            rows = connection.execute(
+                select(m.id, m.event, m.origin, m.target, m.mass_ug, m.reverses).order_by(m.id)
+            ).all()
+        flows: dict[tuple[int, str, str], int] = {}
+        for number, event, origin, target, mass, reverses in rows:
+            if reverses is None and number not in reversed_ids:
+                key = (event, origin, target)
+                flows[key] = flows.get(key, 0) + int(mass)
+        if not any(account in key[1:] for key in flows):
+            raise BookError(
+                "holds no metal in this book", field="account", value=account, allowed="roll:ID, lot:ID, melt:ID"
+            )
+        return {
+            "backwards": _walk(account, ((t, o, o, t, mass, ev) for (ev, o, t), mass in flows.items())),
+            "forwards": _walk(account, ((o, t, o, t, mass, ev) for (ev, o, t), mass in flows.items())),
+        }
+
+
+def _walk(start: str, flows: Iterable[tuple[str, str, str, str, int, int]]) -> list[TraceStep]:
+    leaving: dict[str, list[tuple[str, str, str, int, int]]] = {}
+    for here, there, origin, target, mass, event in flows:
+        leaving.setdefault(here, []).append((there, origin, target, mass, event))
+    steps: list[TraceStep] = []
+    seen, front, depth = {start}, [start], 1
+    while front:
+        following = []
+        for here in front:
+            for there, origin, target, mass, event in leaving.get(here, ()):
+                steps.append(TraceStep(depth, origin, target, kilograms(mass), event))
+                if there not in seen and there not in OUTSIDE:
+                    seen.add(there)
+                    following.append(there)
+        front, depth = following, depth + 1
+    return steps
+
+
+def _event(row: Any) -> Event:
+    return Event(
+        row["id"], row["at"], row["who"], row["what"], row["about"], row["undoes"], tuple(json.loads(row["changes"]))
+    )

@@ -1,0 +1,211 @@
+"""Recipes, lots, melts and casts, with the metal that moves between them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import func, select
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.log import LoggedCast
+from pipemetal.errors import BookError
+from pipemetal.files.lots_file import SORTED_BY_EYE
+from pipemetal.melts.lots import LOT_KINDS, Lot
+from pipemetal.shop import schema
+from pipemetal.shop.base import BookBase, Writing, dump
+from pipemetal.shop.ledger import UNKNOWN, composition_of, elements_ug, kilograms, move, share_of
+
+__all__ = ["Metal", "log_from_row"]
+
+
+class Metal(BookBase):
+    """Metal that is not a roll."""
+
+    def add_recipe(self, recipe: Recipe) -> int:
+        """Enter a recipe; gives the event."""
+        with self.writing("recipe entered", f"recipe:{recipe.name}") as w:
+            self._enter_recipe(w, recipe)
+            return w.event_id
+
+    def _enter_recipe(self, w: Writing, recipe: Recipe) -> None:
+        w.add(
+            "recipes", recipe.name, target=recipe.target.text(), windows=dump(recipe.windows_wt_pct), note=recipe.note
+        )
+
+    def recipes(self) -> dict[str, Recipe]:
+        """All recipes by name."""
+        return {
+            row["id"]: Recipe(
+                row["id"], Composition.parse(row["target"]), tuple((e, a, b) for e, a, b in json.loads(row["windows"])),
+                row["note"],
+            )
+            for row in self.rows("recipes")
+        }  # fmt: skip
+
+    def add_lot(
+        self, lot_id: str, kind: str, mass_kg: float, composition: Composition | None = None, *, alloy: str = "",
+        piece_kg: float | None = None, uncertainty_wt_pct: Sequence[tuple[str, float]] = (), price_per_kg: float = 0.0,
+        note: str = "", origin: str = "bought", analysed: bool = True,
+    ) -> int:  # fmt: skip
+        """Enter a lot; gives the event. Without a composition its metal is unknown until it is assayed.
+
+        Errors: BookError, MeltError.
+        """
+        with self.writing("lot entered", f"lot:{lot_id}") as w:
+            self._enter_lot(
+                w,
+                lot_id,
+                kind,
+                mass_kg,
+                composition,
+                alloy,
+                piece_kg,
+                uncertainty_wt_pct,
+                price_per_kg,
+                note,
+                origin,
+                analysed,
+            )
+            return w.event_id
+
+    def _enter_lot(
+        self, w: Writing, lot_id: str, kind: str, mass_kg: float, composition: Composition | None, alloy: str,
+        piece_kg: float | None, uncertainty: Sequence[tuple[str, float]], price: float, note: str, origin: str, analysed: bool,
+    ) -> None:  # fmt: skip
+        if kind not in LOT_KINDS:
+            raise BookError("is not a kind of lot", field="kind", value=kind, allowed=", ".join(LOT_KINDS))
+        if composition is not None:
+            Lot(lot_id, kind, composition, mass_kg, piece_kg, tuple(uncertainty), price, True, note)
+        w.add(
+            "lots", lot_id, kind=kind, alloy=alloy, composition=composition.text() if composition and analysed else "",
+            piece_kg=piece_kg, uncertainty=dump(list(uncertainty)), price_per_kg=price, note=note,
+        )  # fmt: skip
+        w.book(move(elements_ug(mass_kg, composition), origin, f"lot:{lot_id}"))
+
+    def lots(self) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
+        """The lots in stock that can be charged, and the ids of those of unknown metal; mass and metal from the ledger."""
+        held = self.balances()
+        known: list[Lot] = []
+        unknown: list[str] = []
+        for row in self.rows("lots"):
+            stock = held.get(f"lot:{row['id']}", {})
+            mass = round(kilograms(sum(stock.values())), 6)
+            if mass < 0.001:
+                continue
+            composition = Composition.parse(row["composition"]) if row["composition"] else composition_of(stock)
+            if composition is None:
+                unknown.append(row["id"])
+                continue
+            unsure = tuple((e, h) for e, h in json.loads(row["uncertainty"]))
+            if not row["composition"] and not unsure:
+                unsure = SORTED_BY_EYE
+            piece = row["piece_kg"] if row["piece_kg"] and row["piece_kg"] <= mass else None
+            known.append(
+                Lot(row["id"], row["kind"], composition, mass, piece, unsure, row["price_per_kg"], bool(row["composition"]),
+                    row["note"])
+            )  # fmt: skip
+        return tuple(known), tuple(unknown)
+
+    def record_melt(
+        self, melt_id: str, recipe: str, inputs_kg: Mapping[str, float], *, dross_kg: float = 0.0,
+        assay: Composition | None = None, day: str = "", note: str = "",
+    ) -> int:  # fmt: skip
+        """Book a melt: `inputs_kg` from lots by id, or from an earlier melt's heel as `melt:ID`; gives the event.
+
+        Errors: BookError where a lot does not hold what is charged; nothing is booked then.
+        """
+        with self.writing("melt charged", f"melt:{melt_id}") as w:
+            if w.row("recipes", recipe) is None:
+                raise BookError("is not a recipe of this shop", field="recipe", value=recipe)
+            if not inputs_kg:
+                raise BookError("holds nothing", field="inputs_kg")
+            w.add(
+                "melts", melt_id, recipe=recipe, day=day, inputs=dump(dict(inputs_kg)), dross_kg=dross_kg,
+                assay=assay.text() if assay else "", note=note,
+            )  # fmt: skip
+            for name, mass in inputs_kg.items():
+                origin = name if name.startswith("melt:") else f"lot:{name}"
+                try:
+                    w.book(move(share_of(w.stock(origin), mass), origin, f"melt:{melt_id}"))
+                except BookError as error:
+                    raise error.at(name) from None
+            if dross_kg:
+                w.book(move(share_of(w.stock(f"melt:{melt_id}"), dross_kg), f"melt:{melt_id}", "dross"))
+            return w.event_id
+
+    def record_cast(self, log: LoggedCast, *, melt: str = "", used_kg: float | None = None) -> int:
+        """Enter a cast in the log; with a melt and the mass on the table its metal is booked to the sheet. Gives the event."""
+        with self.writing("cast logged", f"cast:{log.id}") as w:
+            self._enter_cast(w, log, melt)
+            if melt:
+                if used_kg is None:
+                    raise BookError("is needed with a melt", field="used_kg")
+                w.book(move(share_of(w.stock(f"melt:{melt}"), used_kg), f"melt:{melt}", f"sheet:{log.id}"))
+            return w.event_id
+
+    def _enter_cast(self, w: Writing, log: LoggedCast, melt: str) -> None:
+        from pipemetal.files.log_file import log_text
+
+        w.add("casts", log.id, melt=melt, day=log.day, log=log_text([log]))
+
+    def melt_to_lot(self, melt_id: str, lot_id: str, mass_kg: float) -> int:
+        """Pour what is left of a melt into ingots of a new lot; gives the event."""
+        with self.writing("ingots poured", f"melt:{melt_id}") as w:
+            melt = w.row("melts", melt_id)
+            if melt is None:
+                raise BookError("is not in the book", field="melt", value=melt_id)
+            masses = share_of(w.stock(f"melt:{melt_id}"), mass_kg)
+            w.add("lots", lot_id, kind="ingot", alloy=melt["recipe"], composition="", piece_kg=None, uncertainty="[]",
+                  price_per_kg=0.0, note=f"from melt {melt_id}")  # fmt: skip
+            w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"))
+            return w.event_id
+
+    def balances(self) -> dict[str, dict[str, int]]:
+        """What every account holds by element, in micrograms: the sum of its movements."""
+        m = schema.movements.c
+        held: dict[str, dict[str, int]] = {}
+        with self.reading() as connection:
+            for column, sign in ((m.target, 1), (m.origin, -1)):
+                query = select(column, m.element, func.sum(m.mass_ug)).group_by(column, m.element)
+                for account, element, mass in connection.execute(query):
+                    masses = held.setdefault(account, {})
+                    masses[element] = masses.get(element, 0) + sign * int(mass)
+        return {a: kept for a, masses in held.items() if (kept := {e: m for e, m in masses.items() if m})}
+
+    def stock(self) -> dict[str, dict[str, float]]:
+        """What every account of the shop holds in kg by element; accounts outside the shop show below nought."""
+        return {a: {e: kilograms(m) for e, m in masses.items()} for a, masses in self.balances().items()}
+
+    def stock_by_kind(self) -> dict[str, float]:
+        """Kilograms by kind of account: lots, rolls, melts, sheets, pipes, dross, and what came from outside."""
+        held: dict[str, float] = {}
+        for account, masses in self.balances().items():
+            kind = account.partition(":")[0]
+            held[kind] = held.get(kind, 0.0) + kilograms(sum(masses.values()))
+        return held
+
+    def casts(self) -> tuple[LoggedCast, ...]:
+        """The casting log, in the order of day and id."""
+        rows = sorted(self.rows("casts"), key=lambda row: (row["day"], row["id"]))
+        return tuple(log_from_row(row) for row in rows)
+
+    def unknown_kg(self) -> float:
+        """Metal in the shop whose elements nobody has told."""
+        held = self.balances()
+        return sum(kilograms(m.get(UNKNOWN, 0)) for a, m in held.items() if ":" in a)
+
+
+def log_from_row(row: Mapping[str, Any]) -> LoggedCast:
+    """The logged cast of a row."""
+    import tempfile
+    from pathlib import Path
+
+    from pipemetal.files.log_file import read_log
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"{row['id'] if row['id'].isalnum() else 'cast'}.csv"
+        path.write_text(row["log"], encoding="utf-8")
+        return read_log(path)[0]

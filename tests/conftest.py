@@ -1,0 +1,50 @@
+"""Fixtures for what the machine may lack: a PostgreSQL server, Chromium."""
+
+import os
+import re
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+
+def missing(what: str) -> None:
+    """Skip with a reason, or fail where the run promised to skip nothing."""
+    if os.environ.get("PIPEMETAL_TEST_NOTHING_SKIPPED") == "1":
+        pytest.fail(f"{what}, and this run must skip nothing")
+    pytest.skip(what)
+
+
+@pytest.fixture
+def postgres_url() -> Iterator[str]:
+    """A fresh, empty PostgreSQL database, dropped afterwards."""
+    server = os.environ.get("PIPEMETAL_TEST_POSTGRES")
+    if not server:
+        missing("no PostgreSQL server: PIPEMETAL_TEST_POSTGRES is not set")
+    import psycopg
+
+    name = f"pipemetal_test_{uuid.uuid4().hex[:12]}"
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f'CREATE DATABASE "{name}"')  # type: ignore[call-overload]
+    yield re.sub(r"/[^/]*$", f"/{name}", str(server))
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f'DROP DATABASE "{name}" WITH (FORCE)')  # type: ignore[call-overload]
+
+
+@pytest.fixture
+def shop_folder(tmp_path: Path) -> Path:
+    """The files of the invented shop."""
+    from pipemetal.files.demo_files import copy_demo_shop
+
+    copy_demo_shop(tmp_path / "shop")
+    return tmp_path / "shop"
+
+
+@pytest.fixture(scope="session")
+def chromium_path() -> str:
+    """The browser of this machine."""
+    path = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+    if not Path(path).exists():
+        missing(f"no Chromium at {path}")
+    return path

@@ -1,0 +1,266 @@
+"""The shop book: every test on SQLite, and on PostgreSQL where there is a server."""
+
+import dataclasses
+import json
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from sqlalchemy import text
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.cli.shop_cmd import doctor, label, lots, rolls
+from pipemetal.errors import BookError, ConflictError
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.roll import Roll
+from pipemetal.shop.book import Book, Piece, StaleSaveError, restore
+from pipemetal.shop.keeping import table_hashes
+from pipemetal.shop.stock import planning_stock
+
+HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
+
+
+def a_roll(name: str = "R1", start: float = 1.2, end: float = 0.8, length: float = 2000.0) -> Roll:
+    field = ThicknessField.from_grid([0.0, length / 2, length], [[start, (start + end) / 2, end]] * 3, width_mm=600.0)
+    return Roll(name, "half", length, 600.0, 10.0, field, place="rack A")
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def book(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Book]:
+    target = tmp_path / "shop.sqlite" if request.param == "sqlite" else request.getfixturevalue("postgres_url")
+    with Book.open(target, create=True, who="Ada") as opened:
+        opened.add_recipe(HALF)
+        yield opened
+
+
+def hashes(book: Book) -> object:
+    with book.reading() as connection:
+        return table_hashes(connection)
+
+
+def test_a_roll_comes_back_as_it_was_entered(book: Book) -> None:
+    roll = dataclasses.replace(a_roll(), no_go=(((500.0, 100.0), (600.0, 100.0), (600.0, 200.0)),))
+    book.add_roll(roll)
+    back = book.roll("R1")
+    assert (back.id, back.length_mm, back.no_go, back.place) == ("R1", 2000.0, roll.no_go, "rack A")
+    assert back.field.at(700.0, 300.0) == pytest.approx(roll.field.at(700.0, 300.0), abs=1e-4)
+
+
+def test_the_search_says_where_on_the_roll(book: Book) -> None:
+    book.add_roll(a_roll())
+    book.add_roll(a_roll("R2", 2.0, 1.9))
+    (found,) = book.find_rolls("half", (0.9, 1.1), 900.0)
+    assert found.roll.id == "R1"
+    assert (found.x_from_mm, found.x_to_mm) == (pytest.approx(500.0, abs=2), pytest.approx(1500.0, abs=2))
+    assert book.find_rolls("half", (0.9, 1.1), 1100.0) == []
+    assert book.find_rolls(width_mm=590.0) == []
+    assert [f.roll.id for f in book.find_rolls(text="r2")] == ["R2"]
+
+
+def test_a_blemish_breaks_the_place(book: Book) -> None:
+    book.add_roll(dataclasses.replace(a_roll(), no_go=(((900.0, 0.0), (1000.0, 0.0), (1000.0, 600.0)),)))
+    (found,) = book.find_rolls("half", (0.9, 1.1))
+    assert (found.x_from_mm, found.x_to_mm) == (pytest.approx(1000.0, abs=1), pytest.approx(1500.0, abs=2))
+
+
+def test_metal_goes_from_lot_to_melt_to_sheet_to_roll_to_pipe_and_can_be_traced(book: Book, shop_folder: Path) -> None:
+    from pipemetal.files.log_file import read_log
+
+    book.add_lot("T", "pig", 50.0, Composition.parse("Sn 100"))
+    book.add_lot("P", "pig", 50.0, Composition.parse("Pb 100"))
+    book.record_melt("M1", "half", {"T": 40.0, "P": 40.0}, dross_kg=0.5)
+    log = dataclasses.replace(read_log(shop_folder / "log.csv")[0], id="C1")
+    book.record_cast(log, melt="M1", used_kg=20.0)
+    book.add_roll(a_roll(), cast="C1")
+    _, remnants = book.cut_roll("R1", [Piece("Flute C body", (10.0, 10.0, 900.0, 580.0))], organ="Chapel")
+    assert remnants == ("R1-1",)
+    trace = book.trace("pipe:Flute C body")
+    assert {s.origin for s in trace["backwards"]} >= {"roll:R1", "sheet:C1", "melt:M1", "lot:T", "lot:P"}
+    assert "pipe:Flute C body" in {s.target for s in book.trace("lot:T")["forwards"]}
+    stock = book.stock()
+    assert "roll:R1" not in stock and sum(stock["lot:scrap-half"].values()) > 0.0
+    assert book.roll("R1-1").parent == "R1"
+    book.melt_to_lot("M1", "I1", 59.5)
+    assert sum(book.stock()["lot:I1"].values()) == pytest.approx(59.5)
+    assert book.doctor()["faults"] == []
+
+
+def test_a_melt_cannot_take_what_is_not_there(book: Book) -> None:
+    book.add_lot("T", "pig", 50.0, Composition.parse("Sn 100"))
+    before = hashes(book)
+    with pytest.raises(BookError, match="not in stock"):
+        book.record_melt("M1", "half", {"T": 60.0})
+    assert hashes(book) == before
+
+
+def test_undo_gives_back_stock_and_rows(book: Book) -> None:
+    book.add_roll(a_roll())
+    before = book.balances()
+    event, _ = book.cut_roll("R1", [Piece("p", (10.0, 10.0, 500.0, 500.0))])
+    assert book.balances() != before
+    book.undo(event)
+    assert book.balances() == before
+    assert book.row("rolls", "R1")["state"] == "on rack"
+    with pytest.raises(BookError, match="taken back already"):
+        book.undo(event)
+    book.cut_roll("R1", [Piece("p", (10.0, 10.0, 500.0, 500.0))])
+    assert book.doctor()["faults"] == []
+
+
+def test_undo_of_what_has_moved_on_is_refused(book: Book) -> None:
+    event = book.add_lot("T", "pig", 50.0, Composition.parse("Sn 100"))
+    book.record_melt("M1", "half", {"T": 10.0})
+    with pytest.raises(BookError, match="would hold -10"):
+        book.undo(event)
+
+
+def test_the_second_of_two_is_told_and_nothing_is_lost(book: Book) -> None:
+    book.add_roll(a_roll())
+    version = book.row("rolls", "R1")["version"]
+    book.change_roll("R1", version, place="rack B")
+    with pytest.raises(StaleSaveError) as told:
+        book.change_roll("R1", version, place="rack C")
+    assert isinstance(told.value, ConflictError)
+    assert (told.value.mine, told.value.theirs) == ({"place": "rack C"}, {"place": "rack B"})
+    assert [e.what for e in book.events("roll:R1")] == ["roll changed", "roll entered"]
+    assert book.events("roll:R1")[0].who == "Ada"
+
+
+def test_plans_are_kept_by_version(book: Book) -> None:
+    assert book.plan() is None
+    assert [book.add_plan({"organ": "Chapel", "n": n}) for n in (1, 2)] == ["Chapel #1", "Chapel #2"]
+    assert book.plan() == {"organ": "Chapel", "n": 2}
+    assert book.plan("Chapel #1") == {"organ": "Chapel", "n": 1}
+
+
+def test_backup_restores_to_an_equal_book_on_either_database(
+    book: Book, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    book.add_roll(a_roll())
+    book.undo(book.add_lot("T", "pig", 1 / 3, Composition.parse("Sn 33.3 Pb bal")))
+    book.backup(tmp_path / "b")
+    restore(tmp_path / "b", tmp_path / "again.sqlite")
+    with Book.open(tmp_path / "again.sqlite") as again:
+        assert hashes(again) == hashes(book)
+    if not book.is_sqlite:
+        return
+    with pytest.raises(BookError, match="empty place"):
+        restore(tmp_path / "b", tmp_path / "again.sqlite")
+
+
+@pytest.mark.postgres
+def test_a_sqlite_backup_goes_into_postgresql_and_back(tmp_path: Path, postgres_url: str) -> None:
+    with Book.open(tmp_path / "a.sqlite", create=True) as book:
+        book.add_recipe(HALF)
+        book.add_roll(a_roll())
+        book.backup(tmp_path / "b1")
+        first = hashes(book)
+    restore(tmp_path / "b1", postgres_url)
+    with Book.open(postgres_url) as there:
+        assert hashes(there) == first
+        there.backup(tmp_path / "b2")
+    restore(tmp_path / "b2", tmp_path / "c.sqlite")
+    with Book.open(tmp_path / "c.sqlite") as back:
+        assert hashes(back) == first
+
+
+def test_a_half_written_or_altered_backup_is_refused(tmp_path: Path) -> None:
+    with Book.open(tmp_path / "a.sqlite", create=True) as book:
+        book.add_recipe(HALF)
+        book.backup(tmp_path / "b")
+    whole = (tmp_path / "b").read_bytes()
+    for cut in (len(whole) // 3, len(whole) - 10):
+        (tmp_path / "half").write_bytes(whole[:cut])
+        with pytest.raises(BookError, match="not a whole backup"):
+            restore(tmp_path / "half", tmp_path / "x.sqlite")
+    spoiled = bytearray(whole)
+    with zipfile.ZipFile(tmp_path / "b") as archive:
+        member = archive.getinfo("recipes.jsonl")
+    spoiled[member.header_offset + 30 + len(member.filename) + member.compress_size // 2] ^= 0xFF
+    (tmp_path / "spoiled").write_bytes(bytes(spoiled))
+    with pytest.raises(BookError, match="damaged|whole"):
+        restore(tmp_path / "spoiled", tmp_path / "x.sqlite")
+    assert not (tmp_path / "x.sqlite").exists()
+
+
+def test_a_book_of_a_newer_program_is_refused(book: Book) -> None:
+    with book.engine.connect().execution_options(writes=True) as connection, connection.begin():
+        connection.execute(text("UPDATE alembic_version SET version_num = 'r9999'"))
+    with pytest.raises(BookError, match="newer program"):
+        Book.open(book.target)
+
+
+def test_the_migrations_give_the_tables_of_the_program(book: Book) -> None:
+    from alembic.autogenerate import compare_metadata
+    from alembic.runtime.migration import MigrationContext
+
+    from pipemetal.shop.schema import metadata
+
+    with book.reading() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+
+
+@pytest.mark.parametrize("bad", ["nope.sqlite", ".", "readme.txt", "mysql://x/y"])
+def test_what_is_no_book_gets_one_message(bad: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("readme.txt").write_text("not a database at all")
+    with pytest.raises(BookError):
+        Book.open(bad)
+
+
+def test_sqlite_is_opened_with_care(tmp_path: Path) -> None:
+    with Book.open(tmp_path / "s.sqlite", create=True) as book, book.reading() as connection:
+        values = [
+            connection.exec_driver_sql(f"PRAGMA {p}").scalar()
+            for p in ("journal_mode", "synchronous", "foreign_keys", "busy_timeout")
+        ]
+    assert values == ["wal", 2, 1, 5000]
+
+
+def test_the_invented_shop_goes_in_and_comes_out_and_can_be_planned_from(tmp_path: Path, shop_folder: Path) -> None:
+    with Book.open(tmp_path / "s.sqlite", create=True) as book:
+        counts = book.import_folder(shop_folder)
+        assert counts["rolls"] > 30 and counts["casts"] == 30
+        with pytest.raises(BookError, match="in the book already"):
+            book.import_folder(shop_folder)
+        book.export_folder(tmp_path / "out")
+        known, unknown = book.lots()
+    with Book.open(tmp_path / "t.sqlite", create=True) as second:
+        second.import_folder(tmp_path / "out")
+        again, unknown_again = second.lots()
+        assert unknown_again == unknown
+        assert [(x.id, x.mass_kg, x.composition) for x in again] == [(x.id, x.mass_kg, x.composition) for x in known]
+        second.undo(1)
+        assert second.stock() == {}
+    stock = planning_stock(tmp_path / "s.sqlite")
+    assert set(stock) == {"recipes", "rack", "lots", "unknown"}
+    assert len(stock["rack"]) == counts["rolls"] and stock["unknown"] == unknown
+
+
+def test_the_commands_answer_in_json(tmp_path: Path) -> None:
+    shop = str(tmp_path / "s.sqlite")
+    with Book.open(shop, create=True) as book:
+        book.add_recipe(HALF)
+        book.add_roll(a_roll())
+    run = CliRunner()
+    asked = ["--alloy", "half", "--thickness", "0.9..1.1", "--length", "900", "--shop", shop, "--json"]
+    told = json.loads(run.invoke(rolls, asked, catch_exceptions=False).stdout)
+    assert told["rolls"][0]["id"] == "R1" and told["rolls"][0]["x_from_mm"] == pytest.approx(500.0, abs=2)
+    args = ["--add", "T", "--mass", "55 lb", "--composition", "Sn 100", "--shop", shop, "--json"]
+    run.invoke(lots, args, catch_exceptions=False)
+    told = json.loads(run.invoke(lots, ["--shop", shop, "--json"], catch_exceptions=False).stdout)
+    assert told["lots"][0]["mass_kg"] == pytest.approx(24.9476)
+    assert json.loads(run.invoke(doctor, ["--shop", shop, "--json"]).stdout)["faults"] == []
+    out = tmp_path / "l.svg"
+    assert run.invoke(label, ["R1", "--out", str(out), "--shop", shop], catch_exceptions=False).exit_code == 0
+    assert "<script" not in out.read_text() and "R1" in out.read_text()
+
+
+def test_doctor_works_without_a_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("PIPEMETAL_SHOP", raising=False)
+    result = CliRunner().invoke(doctor, ["--json"], catch_exceptions=False)
+    assert result.exit_code == 0 and "sqlite" in json.loads(result.stdout)["installation"]
