@@ -193,7 +193,9 @@ def test_a_day_from_a_list_of_sheets_and_a_corrected_pot(shop: Path) -> None:
     day = json.loads(done.output)
     assert sorted(p["sheet"] for p in day["pours"]) == ["A-1", "A-2", "B-1", "B-2", "B-3", "C"]
     assert all(m["lots"] for m in day["melts"])
-    corrected = CliRunner().invoke(cli, ["charge", "correct", str(shop / "charge.toml"), "--json"], catch_exceptions=False)
+    corrected = CliRunner().invoke(
+        cli, ["charge", "correct", str(shop / "charge.toml"), "--json"], catch_exceptions=False
+    )
     assert corrected.exit_code == 0
     assert json.loads(corrected.output)["lots"] == []
     cooled = CliRunner().invoke(cli, ["cool", "Sn50Pb50", "--mass", "60", "--from", "340", "--to", "290", "--json"])
