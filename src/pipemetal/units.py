@@ -223,6 +223,21 @@ class UnitSystem:
             f"{length_mm:.{decimals}f} mm" if self.length == "mm" else f"{length_mm / 25.4:.{2 + min(decimals, 1)}f} in"
         )
 
+    def show_along(self, distance_m: float) -> str:
+        """A distance along a table, to be read at arm's length: metres, or feet and whole inches.
+
+        >>> print(UnitSystem().show_along(1.5), "or", UnitSystem(length="in").show_along(1.524))
+        1.5 m or 5' 0"
+        """
+        if self.length == "mm":
+            return f"{distance_m:.1f} m"
+        feet, inches = divmod(round(distance_m * 1000.0 / 25.4), 12)
+        return f"{feet}' {inches}\""
+
+    def bare_length(self, length_mm: float, decimals: int = 0) -> str:
+        """A length without its unit, for columns that name it."""
+        return self.show_length(length_mm, decimals).rsplit(" ", 1)[0]
+
     def show_mass(self, mass_kg: float, decimals: int = 1) -> str:
         """A mass as text."""
         return f"{mass_kg:.{decimals}f} kg" if self.mass == "kg" else f"{mass_kg / MASS_KG['lb']:.{decimals}f} lb"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -204,3 +206,16 @@ def test_elements_of_the_account_are_never_negative(plan: Plan) -> None:
         assert len(movement.elements_kg) == len(ELEMENTS)
         assert min(movement.elements_kg) >= -1e-6
         assert np.isclose(sum(movement.elements_kg), movement.mass_kg, atol=1e-6)
+
+
+def test_a_shop_may_read_its_sheets_in_inches_pounds_and_fahrenheit(plan: Plan, tmp_path: Path) -> None:
+    imperial = replace(plan, settings=replace(plan.settings, length_unit="in", mass_unit="lb", temperature_unit="F"))
+    data = write_plan_files(imperial, tmp_path)
+    page = (tmp_path / "index.html").read_text(encoding="utf-8")
+    assert " lb" in page
+    assert " °F" in page
+    # the casting room's own sentences stay in mm; every figure of the cards is in the shop's units
+    assert not re.search(r"\d (kg|°C)\b", page)
+    assert data == write_plan_files(plan, tmp_path / "metric"), "JSON stays metric"
+    sheet = next((tmp_path / "cutting").glob("*.svg")).read_text(encoding="utf-8")
+    assert "size in" in sheet

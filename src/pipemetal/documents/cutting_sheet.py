@@ -11,6 +11,7 @@ from pipemetal.documents.colours import INK, QUIET, thickness_colour
 from pipemetal.documents.drawing import Drawing, text_width_mm
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.sheets.roll import Roll
+from pipemetal.units import UnitSystem
 
 __all__ = ["cutting_sheet"]
 
@@ -34,13 +35,13 @@ class _Scale:
         return self.left + x * self.factor, self.bottom + y * self.factor
 
 
-def cutting_sheet(cut_roll: CutRoll, organ_name: str) -> Drawing:
+def cutting_sheet(cut_roll: CutRoll, organ_name: str, units: UnitSystem | None = None) -> Drawing:
     """The cutting sheet of a roll taken down, or of a sheet to cast.
 
     x runs along the sheet from its thick end at the left, y across it from the lower edge; the numbers are the order of
     marking out, and each blank's place is measured from those two edges to its lower left corner.
     """
-    roll = cut_roll.roll
+    units, roll = units or UnitSystem(), cut_roll.roll
     factor = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / roll.length_mm, MAP_HEIGHT_MM / roll.width_mm)
     map_height = roll.width_mm * factor
     rows = math.ceil(len(cut_roll.cuts) / COLUMNS) + 1
@@ -48,7 +49,7 @@ def cutting_sheet(cut_roll: CutRoll, organ_name: str) -> Drawing:
     drawing = Drawing(PAGE_MM, height, f"Cutting sheet {roll.id}")
     drawing.rectangle("paper", 0, 0, PAGE_MM, height, fill="#ffffff", stroke="none")
     scale = _Scale(roll, MARGIN_MM + 12.0, height - MARGIN_MM - HEAD_MM - map_height)
-    _head(drawing, cut_roll, organ_name, height)
+    _head(drawing, cut_roll, organ_name, height, units)
     low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     _thickness_map(drawing, roll, scale, low, high)
     _edges(drawing, roll, scale)
@@ -56,12 +57,12 @@ def cutting_sheet(cut_roll: CutRoll, organ_name: str) -> Drawing:
         _remnant(drawing, remnant.id, remnant.polygon, scale)
     for cut in cut_roll.cuts:
         _blank(drawing, cut, scale)
-    _legend(drawing, scale, low, high)
-    _list(drawing, cut_roll.cuts, scale.bottom - 22.0)
+    _legend(drawing, scale, low, high, units)
+    _list(drawing, cut_roll.cuts, scale.bottom - 22.0, units)
     return drawing
 
 
-def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, height: float) -> None:
+def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, height: float, units: UnitSystem) -> None:
     roll = cut_roll.roll
     kind = "Sheet to cast" if cut_roll.is_new else ("Remnant" if roll.parent else "Roll")
     drawing.text("text", MARGIN_MM, height - MARGIN_MM - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
@@ -71,8 +72,8 @@ def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, height: float) -
         f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm ({roll.length_mm / 25.4:.1f} x {roll.width_mm / 25.4:.1f} in)"
     )
     masses = (
-        f"{cut_roll.mass_kg:.1f} kg: blanks {cut_roll.blanks_kg:.1f}, remnants {cut_roll.remnants_kg:.1f}, "
-        f"offcuts {cut_roll.offcut_kg:.1f}, kerf {cut_roll.kerf_kg:.2f}"
+        f"{units.show_mass(cut_roll.mass_kg)}: blanks {units.show_mass(cut_roll.blanks_kg)}, "
+        f"remnants {units.show_mass(cut_roll.remnants_kg)}, offcuts {units.show_mass(cut_roll.offcut_kg)}"
     )
     drawing.text("text", PAGE_MM - MARGIN_MM, height - MARGIN_MM - 6.0, size, 4.6, anchor="end")
     drawing.text("text", PAGE_MM - MARGIN_MM, height - MARGIN_MM - 13.0, masses, 4.0, anchor="end", fill=QUIET)
@@ -165,11 +166,13 @@ def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: flo
     drawing.text("name", cx, cy - 0.9, "M", 2.4, anchor="middle", bold=True)
 
 
-def _legend(drawing: Drawing, scale: _Scale, low: float, high: float) -> None:
+def _legend(drawing: Drawing, scale: _Scale, low: float, high: float, units: UnitSystem) -> None:
     x, y = scale.left, scale.bottom - 13.5
     for i in range(30):
         drawing.rectangle("legend", x + 2.0 * i, y, 2.05, 3.2, fill=thickness_colour(i / 29), stroke="none")
-    drawing.text("legend", x + 62.0, y + 0.4, f"{low:.2f} mm (pale) to {high:.2f} mm (dark)", 3.2)
+    drawing.text(
+        "legend", x + 62.0, y + 0.4, f"{units.show_length(low, 2)} (pale) to {units.show_length(high, 2)} (dark)", 3.2
+    )
     right = PAGE_MM - MARGIN_MM - 100.0
     drawing.line("check", [(right, y + 1.6), (right + 100.0, y + 1.6)], width_mm=0.4)
     for end in (right, right + 100.0):
@@ -177,11 +180,18 @@ def _legend(drawing: Drawing, scale: _Scale, low: float, high: float) -> None:
     drawing.text("check", right - 2.0, y + 0.4, "check line on paper, 100 mm", 3.2, anchor="end")
 
 
-def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float) -> None:
+def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem) -> None:
     width = (PAGE_MM - 2 * MARGIN_MM) / COLUMNS
     rows = math.ceil(len(cuts) / COLUMNS)
+
+    def flat(length_mm: float) -> str:
+        return units.bare_length(length_mm)
+
+    def wall(thickness_mm: float) -> str:
+        return units.bare_length(thickness_mm, 2)
+
     stops = (0.0, 8.5, 54.0, 70.0, 86.0, 101.0, 116.0)
-    heads = ("no.", "blank", "size mm", "at x, y", "wants", "metal", "turn")
+    heads = ("no.", "blank", f"size {units.length}", "at x, y", "wants", "metal", "turn")
     for column in range(min(COLUMNS, math.ceil(len(cuts) / max(rows, 1)))):
         left = MARGIN_MM + column * width
         for stop, head in zip(stops, heads, strict=True):
@@ -192,11 +202,11 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float) -> None:
             name_size = min(2.7, 2.7 * 44.5 / max(text_width_mm(blank.id, 2.7), 1.0))
             drawing.text("list", left, y, str(cut.number), 2.7, bold=True)
             drawing.text("list", left + stops[1], y, blank.id, name_size)
-            drawing.text("list", left + stops[2], y, f"{cut.box[0]:.0f} x {cut.box[1]:.0f}", 2.5)
-            drawing.text("list", left + stops[3], y, f"{cut.placement.x_mm:.0f}, {cut.placement.y_mm:.0f}", 2.5)
+            drawing.text("list", left + stops[2], y, f"{flat(cut.box[0])} x {flat(cut.box[1])}", 2.5)
+            drawing.text("list", left + stops[3], y, f"{flat(cut.placement.x_mm)}, {flat(cut.placement.y_mm)}", 2.5)
             drawing.text(
-                "list", left + stops[4], y, f"{blank.mouth_thickness_mm:.2f}/{blank.top_thickness_mm:.2f}", 2.5
+                "list", left + stops[4], y, f"{wall(blank.mouth_thickness_mm)}/{wall(blank.top_thickness_mm)}", 2.5
             )
-            drawing.text("list", left + stops[5], y, f"{cut.actual_mouth_mm:.2f}/{cut.actual_top_mm:.2f}", 2.5)
+            drawing.text("list", left + stops[5], y, f"{wall(cut.actual_mouth_mm)}/{wall(cut.actual_top_mm)}", 2.5)
             if cut.placement.turn_deg:
                 drawing.text("list", left + stops[6], y, f"{cut.placement.turn_deg}°", 2.3)

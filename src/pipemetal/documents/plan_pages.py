@@ -24,18 +24,26 @@ from pipemetal.documents.svg import to_svg
 from pipemetal.files.plan_json import plan_dict
 from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
 from pipemetal.planning.plan import Plan
+from pipemetal.units import UnitSystem
 
 __all__ = ["csv_text", "environment", "safe_name", "write_plan_files"]
 
 FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 
 
-def environment() -> Environment:
-    """The templates, every one escaped, svg and txt included."""
-    return Environment(
+def environment(units: UnitSystem | None = None) -> Environment:
+    """The templates, every one escaped, svg and txt included; quantities are shown in these units."""
+    units = units or UnitSystem()
+    made = Environment(
         loader=PackageLoader("pipemetal.documents", "templates"), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
+    made.filters |= {
+        "mass": units.show_mass, "size": units.show_length, "temperature": units.show_temperature,
+        "along": units.show_along, "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0],
+    }  # fmt: skip
+    made.globals["mass_unit"] = units.mass
+    return made
 
 
 def safe_name(text: str) -> str:
@@ -98,7 +106,7 @@ def _tables(data: dict[str, Any]) -> dict[str, str]:
     }  # fmt: skip
 
 
-def _pictures(plan: Plan) -> dict[str, Drawing]:
+def _pictures(plan: Plan, units: UnitSystem) -> dict[str, Drawing]:
     found = {}
     for division in dict.fromkeys(p.division for p in plan.pipes):
         members = [p for p in plan.pipes if p.division == division]
@@ -111,7 +119,7 @@ def _pictures(plan: Plan) -> dict[str, Drawing]:
             name = f"pictures/push-{safe_name(pour.order.sheet.id)}.svg"
             found[name] = push_picture(pour.card, f"{pour.order.sheet.id}: thickness that the push should give")
     for cut in plan.cut_rolls:
-        found[f"cutting/{safe_name(cut.roll.id)}.svg"] = cutting_sheet(cut, plan.organ.name)
+        found[f"cutting/{safe_name(cut.roll.id)}.svg"] = cutting_sheet(cut, plan.organ.name, units)
     return found
 
 
@@ -119,17 +127,19 @@ def write_plan_files(plan: Plan, folder: Path) -> dict[str, Any]:
     """Write a plan into a folder and return its dictionary.
 
     Gives plan.json, index.html, cutting/*.svg, pictures/*.svg, six CSV tables, and layout-problem.json with layout-plan.json,
-    which anyone may check again; what an earlier plan left there under
-    these names is replaced.
+    which anyone may check again; what an earlier plan left there under these names is replaced. Pages and sheets are in the
+    units of the shop's settings, JSON and tables metric.
     """
     data = plan_dict(plan)
+    settings = plan.settings
+    units = UnitSystem(settings.length_unit, settings.mass_unit, settings.temperature_unit)
     files: dict[str, str] = {"plan.json": json.dumps(data, allow_nan=False, ensure_ascii=False, indent=1) + "\n"}
     files["layout-problem.json"] = json.dumps(problem_to_dict(plan.problem), allow_nan=False, ensure_ascii=False) + "\n"
     files["layout-plan.json"] = json.dumps(plan_to_dict(plan.layout), allow_nan=False, ensure_ascii=False) + "\n"
     files |= _tables(data)
-    files |= {name: to_svg(drawing) for name, drawing in _pictures(plan).items()}
+    files |= {name: to_svg(drawing) for name, drawing in _pictures(plan, units).items()}
     files["index.html"] = (
-        environment()
+        environment(units)
         .get_template("plan.html")
         .render(plan=data, safe_name=safe_name, scales=[n for n in files if n.startswith("pictures/scales-")])
     )
