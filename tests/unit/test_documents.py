@@ -32,6 +32,7 @@ from pipemetal.planning.blanks import blanks_for
 from pipemetal.planning.cuts import CutRoll, cut_rolls
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
+from pipemetal.units import UnitSystem
 
 
 @pytest.fixture(scope="module")
@@ -95,8 +96,9 @@ def test_every_blank_stands_in_the_list_of_its_cutting_sheet(pipes: tuple[Pipe, 
     assert len(blanks) == count
 
 
-def test_list_columns_do_not_run_into_each_other(pipes: tuple[Pipe, ...]) -> None:
-    drawing = cutting_sheet(one_sheet(pipes, 36), "O")
+@pytest.mark.parametrize("units", [UnitSystem(), UnitSystem("in", "lb", "F")], ids=["mm", "in"])
+def test_list_columns_do_not_run_into_each_other(pipes: tuple[Pipe, ...], units: UnitSystem) -> None:
+    drawing = cutting_sheet(one_sheet(pipes, 36), "O", units)
     rows: dict[float, list[Text]] = {}
     for text in drawing.shapes:
         if isinstance(text, Text) and text.layer == "list":

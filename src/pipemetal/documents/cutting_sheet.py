@@ -52,7 +52,7 @@ def cutting_sheet(cut_roll: CutRoll, organ_name: str, units: UnitSystem | None =
     _head(drawing, cut_roll, organ_name, height, units)
     low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     _thickness_map(drawing, roll, scale, low, high)
-    _edges(drawing, roll, scale)
+    _edges(drawing, roll, scale, units)
     for remnant in cut_roll.remnants:
         _remnant(drawing, remnant.id, remnant.polygon, scale)
     for cut in cut_roll.cuts:
@@ -95,7 +95,7 @@ def _thickness_map(drawing: Drawing, roll: Roll, scale: _Scale, low: float, high
             drawing.rectangle("thickness", x, y, w, h, fill=thickness_colour(share), stroke="none")
 
 
-def _edges(drawing: Drawing, roll: Roll, scale: _Scale) -> None:
+def _edges(drawing: Drawing, roll: Roll, scale: _Scale, units: UnitSystem) -> None:
     x, y = scale.point(0, 0)
     w, h = roll.length_mm * scale.factor, roll.width_mm * scale.factor
     drawing.rectangle("sheet", x, y, w, h, width_mm=0.5)
@@ -110,12 +110,14 @@ def _edges(drawing: Drawing, roll: Roll, scale: _Scale) -> None:
         drawing.line("no-go", [*corners, corners[0]], width_mm=0.6, stroke="#8c2f39")
         cx, cy = (sum(v) / len(corners) for v in zip(*corners, strict=True))
         drawing.text("no-go", cx, cy - 1.0, "no", 3.0, anchor="middle", fill="#8c2f39")
-    for mark in range(0, int(roll.length_mm) + 1, 500):
-        a, _ = scale.point(mark, 0)
+    unit_mm = 1.0 if units.length == "mm" else 25.4
+    along, across = (500, 200) if units.length == "mm" else (12, 6)
+    for mark in range(0, int(roll.length_mm / unit_mm) + 1, along):
+        a, _ = scale.point(mark * unit_mm, 0)
         drawing.line("marks", [(a, y), (a, y - 1.5)], width_mm=0.25)
         drawing.text("marks", a, y - 5.0, str(mark), 3.0, anchor="middle", fill=QUIET)
-    for mark in range(0, int(roll.width_mm) + 1, 200):
-        _, b = scale.point(0, mark)
+    for mark in range(0, int(roll.width_mm / unit_mm) + 1, across):
+        _, b = scale.point(0, mark * unit_mm)
         drawing.line("marks", [(x, b), (x - 1.5, b)], width_mm=0.25)
         drawing.text("marks", x - 2.2, b - 1.1, str(mark), 3.0, anchor="end", fill=QUIET)
 
@@ -173,11 +175,12 @@ def _legend(drawing: Drawing, scale: _Scale, low: float, high: float, units: Uni
     drawing.text(
         "legend", x + 62.0, y + 0.4, f"{units.show_length(low, 2)} (pale) to {units.show_length(high, 2)} (dark)", 3.2
     )
-    right = PAGE_MM - MARGIN_MM - 100.0
-    drawing.line("check", [(right, y + 1.6), (right + 100.0, y + 1.6)], width_mm=0.4)
-    for end in (right, right + 100.0):
+    line_mm, words = (100.0, "100 mm") if units.length == "mm" else (101.6, "4 in")
+    right = PAGE_MM - MARGIN_MM - line_mm
+    drawing.line("check", [(right, y + 1.6), (right + line_mm, y + 1.6)], width_mm=0.4)
+    for end in (right, right + line_mm):
         drawing.line("check", [(end, y + 0.2), (end, y + 3.0)], width_mm=0.4)
-    drawing.text("check", right - 2.0, y + 0.4, "check line on paper, 100 mm", 3.2, anchor="end")
+    drawing.text("check", right - 2.0, y + 0.4, f"check line on paper, {words}", 3.2, anchor="end")
 
 
 def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem) -> None:
@@ -188,10 +191,13 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem
         return units.bare_length(length_mm)
 
     def wall(thickness_mm: float) -> str:
-        return units.bare_length(thickness_mm, 2)
+        return f"{thickness_mm:.2f}" if metric else f"{thickness_mm / 0.0254:.0f}"
 
-    stops = (0.0, 8.5, 54.0, 70.0, 86.0, 101.0, 116.0)
-    heads = ("no.", "blank", f"size {units.length}", "at x, y", "wants", "metal", "turn")
+    metric = units.length == "mm"
+    stops = (0.0, 8.5, 54.0, 70.0, 86.0, 101.0, 116.0) if metric else (0.0, 8.5, 50.0, 70.5, 92.0, 104.5, 117.0)
+    walls = ("wants", "metal") if metric else ("want mil", "has mil")
+    heads = ("no.", "blank", f"size {units.length}", "at x, y", *walls, "turn")
+    name_room = stops[2] - stops[1] - 1.0
     for column in range(min(COLUMNS, math.ceil(len(cuts) / max(rows, 1)))):
         left = MARGIN_MM + column * width
         for stop, head in zip(stops, heads, strict=True):
@@ -199,7 +205,7 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem
         for row, cut in enumerate(cuts[column * rows : (column + 1) * rows], start=1):
             y = top - row * ROW_MM
             blank = cut.ordered.blank
-            name_size = min(2.7, 2.7 * 44.5 / max(text_width_mm(blank.id, 2.7), 1.0))
+            name_size = min(2.7, 2.7 * name_room / max(text_width_mm(blank.id, 2.7), 1.0))
             drawing.text("list", left, y, str(cut.number), 2.7, bold=True)
             drawing.text("list", left + stops[1], y, blank.id, name_size)
             drawing.text("list", left + stops[2], y, f"{flat(cut.box[0])} x {flat(cut.box[1])}", 2.5)
