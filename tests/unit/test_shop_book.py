@@ -181,7 +181,7 @@ def test_a_half_written_or_altered_backup_is_refused(tmp_path: Path) -> None:
         member = archive.getinfo("recipes.jsonl")
     spoiled[member.header_offset + 30 + len(member.filename) + member.compress_size // 2] ^= 0xFF
     (tmp_path / "spoiled").write_bytes(bytes(spoiled))
-    with pytest.raises(BookError, match="damaged|whole"):
+    with pytest.raises(BookError, match=r"damaged|whole"):
         restore(tmp_path / "spoiled", tmp_path / "x.sqlite")
     assert not (tmp_path / "x.sqlite").exists()
 

@@ -46,7 +46,7 @@ def serve(shop: str | None, demo: bool, plan_path: Path | None, port: int, lan: 
     from pipemetal.shop.book import Book
 
     with tempfile.TemporaryDirectory(prefix="pipemetal-demo-", ignore_cleanup_errors=True) as text:
-        folder = Path(text)
+        folder = Path(text) / "invented-shop"
         copy_demo_shop(folder)
         click.echo("Bringing the invented shop into a book ...")
         with Book.open(folder / "shop.sqlite", create=True) as book:

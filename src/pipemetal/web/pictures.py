@@ -153,7 +153,8 @@ def half_tones(pipes: Sequence[Mapping[str, Any]], title: str) -> Markup:
     """Half tones over the keys, from the pipes of a plan's dictionary."""
     held = [
         SimpleNamespace(
-            rank=p["rank"], choir=p["choir"], key=p["key"], half_tones=p["half_tones"], note=p["note"], footage=_footage(p["footage"]),
+            rank=p["rank"], choir=p["choir"], key=p["key"], half_tones=p["half_tones"], note=p["note"],
+            footage=_footage(p["footage"]),
             diameter_mm=p["diameter_mm"], frequency_hz=p["frequency_hz"],
         )
         for p in pipes

@@ -176,9 +176,12 @@ def _add_plan_pages(app: FastAPI, site: Site) -> None:
             sectors = frozenset(b["id"] for b in plan["blanks"] if "sector" in b)
             held = _rolls(site, [chosen["id"]]).get(chosen["id"])
             picture = pictures.cutting_picture(chosen, held, sectors)
+        ids = [s["id"] for s in sheets]
+        at = ids.index(chosen["id"]) if chosen else 0
         return site.page(
-            request, "cutting.html", "Cutting", "/cutting", plan=plan, sheets=sheets, sheet=chosen, picture=picture
-        )
+            request, "cutting.html", "Cutting", "/cutting", plan=plan, sheets=sheets, sheet=chosen, picture=picture,
+            before=ids[at - 1] if at > 0 else None, after=ids[at + 1] if at + 1 < len(ids) else None,
+        )  # fmt: skip
 
     @app.get("/melts")
     def melts(request: Request) -> Response:

@@ -1,0 +1,141 @@
+"""The key pages in a real browser: nothing leaves the machine, nothing runs over, no error in the console."""
+
+import socket
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "web"))
+from shop_pages import small_book, small_plan
+
+pytestmark = pytest.mark.browser
+SIZES = [(1280, 800, "light"), (820, 1180, "dark")]
+PAGES = ["/", "/racks", "/racks?low=0.9&high=1.1&length=500", "/racks/R1?from=500&to=1500", "/cutting", "/melts", "/casting",
+         "/casting/log", "/lots", "/organ", "/account", "/history", "/settings"]  # fmt: skip
+ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+             "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    import uvicorn
+
+    from pipemetal.web.app import create_app
+    from pipemetal.web.site import Site
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    with small_book(tmp_path_factory.mktemp("book") / "s.sqlite", "spotted <50>") as book:
+        book.add_plan(small_plan("A rank with a rather long name & <marks>"))
+        running = uvicorn.Server(uvicorn.Config(create_app(Site(book)), port=port, log_level="warning", ws="none"))
+        thread = threading.Thread(target=running.run)
+        thread.start()
+        while not running.started:
+            time.sleep(0.02)
+        yield f"http://127.0.0.1:{port}"
+        running.should_exit = True
+        thread.join()
+
+
+@pytest.fixture(scope="module")
+def browser(chromium_path: str) -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        held = playwright.chromium.launch(executable_path=chromium_path, args=ARGUMENTS)
+        yield held
+        held.close()
+
+
+@pytest.mark.parametrize(("width", "height", "theme"), SIZES)
+def test_pages_keep_to_the_machine_and_to_the_screen(
+    browser: Any, server: str, width: int, height: int, theme: str
+) -> None:
+    context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=theme)
+    asked: list[str] = []
+    told: list[str] = []
+    context.on("request", lambda request: asked.append(request.url))
+    for path in PAGES:
+        page = context.new_page()
+        page.on("console", lambda message, path=path: told.append(f"{path}: {message.text}"))
+        page.on("pageerror", lambda error, path=path: told.append(f"{path}: {error}"))
+        page.goto(server + path)
+        assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, path
+        small = page.evaluate(
+            "[...document.querySelectorAll('button, .rail a, .button')].filter(e => e.getBoundingClientRect().height < 55.5).length"
+        )
+        assert small == 0, f"{path}: a target is lower than 56 px"
+        unnamed = page.evaluate(
+            "[...document.querySelectorAll('input:not([type=hidden]), select')].filter(e => !e.labels.length).length"
+        )
+        assert unnamed == 0, f"{path}: a field has no label"
+        page.close()
+    context.close()
+    assert [u for u in asked if not u.startswith(server)] == []
+    assert told == []
+
+
+CONTRAST = """() => {
+  const parse = c => c.match(/[\\d.]+/g).map(Number);
+  const lum = c => { const [r, g, b] = parse(c).map(v => { v /= 255; return v <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; });
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+  const ground = e => { for (; e; e = e.parentElement) { const c = getComputedStyle(e).backgroundColor; const p = parse(c);
+    if (p.length < 4 || p[3] > 0) return c; } return 'rgb(255,255,255)'; };
+  const poor = [];
+  for (const e of document.querySelectorAll('body *')) {
+    if (e.closest('svg') || ![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())) continue;
+    const a = lum(getComputedStyle(e).color), b = lum(ground(e));
+    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+    if (ratio < 4.5) poor.push(`${e.tagName} ${e.className} ${e.textContent.slice(0, 30)} ${ratio.toFixed(2)}`);
+  }
+  return poor;
+}"""
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_lettering_stands_off_its_ground_by_wcag_aa(browser: Any, server: str, theme: str) -> None:
+    """WCAG 2.1, 1.4.3: contrast of 4.5 to 1."""
+    page = browser.new_context(color_scheme=theme).new_page()
+    for path in PAGES:
+        page.goto(server + path)
+        assert page.evaluate(CONTRAST) == [], path
+    page.context.close()
+
+
+def test_the_search_works_from_the_keyboard_and_leads_to_the_place(browser: Any, server: str) -> None:
+    page = browser.new_page()
+    page.goto(f"{server}/racks")
+    page.keyboard.press("/")
+    page.keyboard.type("0.9")
+    page.keyboard.press("Tab")
+    page.keyboard.type("1.1")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**low=0.9**")
+    page.click("a.roll >> nth=0")
+    page.wait_for_url("**/racks/*from=*")
+    assert "500 to 1500 mm" in page.text_content("svg")
+    page.close()
+
+
+def test_ticks_stay_and_a_second_tablet_is_told(browser: Any, server: str) -> None:
+    first, second = browser.new_context().new_page(), browser.new_context().new_page()
+    first.goto(f"{server}/melts")
+    first.check("ul.tick input >> nth=0")
+    first.reload()
+    assert first.is_checked("ul.tick input >> nth=0")
+    for page in (first, second):
+        page.goto(f"{server}/racks/R1")
+    for page, place in ((first, "rack one"), (second, "rack two")):
+        page.fill("input[name=place]", place)
+        page.click("text=Save")
+    assert "Saved" in first.inner_text("main")
+    told = second.inner_text("main")
+    assert "rack one" in told and "rack two" in told
+    first.context.close()
+    second.context.close()
