@@ -193,6 +193,29 @@ def test_a_book_of_a_newer_program_is_refused(book: Book) -> None:
         Book.open(book.target)
 
 
+def test_an_older_book_is_copied_before_it_is_brought_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with Book.open(tmp_path / "s.sqlite", create=True) as book:
+        book.add_recipe(HALF)
+    monkeypatch.setattr("pipemetal.shop.connect.newest_revision", lambda: "r0002")
+    with Book.open(tmp_path / "s.sqlite") as book:
+        assert list(book.recipes()) == ["half"]
+    monkeypatch.undo()
+    with Book.open(tmp_path / "s.sqlite.before-r0002.sqlite") as copy:
+        assert list(copy.recipes()) == ["half"]
+
+
+def test_the_search_sees_every_change_at_once(book: Book) -> None:
+    book.add_roll(a_roll())
+    assert [f.roll.place for f in book.find_rolls()] == ["rack A"]
+    book.add_lot("T", "pig", 5.0)
+    event = book.change_roll("R1", 1, place="rack B")
+    entered = book.add_roll(a_roll("R2"))
+    assert {f.roll.id: f.roll.place for f in book.find_rolls()} == {"R1": "rack B", "R2": "rack A"}
+    book.undo(event)
+    book.undo(entered)
+    assert {f.roll.id: f.roll.place for f in book.find_rolls()} == {"R1": "rack A"}
+
+
 def test_the_migrations_give_the_tables_of_the_program(book: Book) -> None:
     from alembic.autogenerate import compare_metadata
     from alembic.runtime.migration import MigrationContext

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import getpass
 import json
+import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -123,6 +124,7 @@ class BookBase:
     def __init__(self, engine: Engine, target: str, who: str | None = None) -> None:
         self.engine, self.target = engine, target
         self.who = who or _login_name()
+        self._looking = threading.Lock()
 
     @property
     def is_sqlite(self) -> bool:

@@ -68,7 +68,7 @@ class Book(Transfer, History, Keeping):
                 allowed=f"up to {newest}; update pipemetal",
             )
         if revision is not None and self.is_sqlite:
-            self.backup(Path(f"{self.target}.before-{newest}.backup"))
+            self.copy_to(Path(f"{self.target}.before-{newest}.sqlite"))
 
         def bring() -> None:
             with self.engine.connect().execution_options(writes=True) as connection, connection.begin():

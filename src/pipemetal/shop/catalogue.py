@@ -125,7 +125,9 @@ def roll_from_row(row: Mapping[str, Any]) -> Roll:
 class Catalogue(BookBase):
     """Rolls and remnants."""
 
-    _index: tuple[int, list[RollEntry], RackIndex, np.ndarray] | None = None
+    _seen = -1
+    _held: dict[str, tuple[RollEntry, Envelope]]
+    _index: tuple[list[RollEntry], RackIndex, np.ndarray]
 
     def add_roll(
         self, roll: Roll, *, readings: Sequence[Reading] = (), cast: str = "", note: str = "", origin: str | None = None
@@ -173,28 +175,48 @@ class Catalogue(BookBase):
         return tuple(roll_from_row(row) for row in self.rows("rolls") if row["state"] == "on rack")
 
     def _rack_index(self) -> tuple[list[RollEntry], RackIndex, np.ndarray]:
-        now = self.last_event()
-        held = self._index
-        if held is not None and held[0] == now:
-            return held[1], held[2], held[3]
+        """The envelopes of all rolls; what was changed since the last look is read again, the rest is kept."""
+        with self._looking:
+            now = self.last_event()
+            if now == self._seen:
+                return self._index
+            held = {} if self._seen < 0 else dict(self._held)
+            changed = None if self._seen < 0 else self._rolls_changed(self._seen, now)
+            if changed is None or changed:
+                for key in changed or ():
+                    held.pop(key, None)
+                held |= self._read_entries(changed)
+                kept = sorted(held.items())
+                entries = [entry for _, (entry, _) in kept]
+                sizes = np.array([(e.length_mm, e.width_mm - 2.0 * e.trim_mm) for e in entries]).reshape(-1, 2)
+                self._held, self._index = held, (entries, RackIndex([e for _, (_, e) in kept]), sizes)
+            self._seen = now
+            return self._index
+
+    def _rolls_changed(self, after: int, until: int) -> set[str]:
+        e = schema.events.c
+        with self.reading() as connection:
+            texts = connection.execute(select(e.changes).where(e.id > after, e.id <= until)).scalars().all()
+        return {c["id"] for text in texts for c in json.loads(text) if c["table"] == "rolls"}
+
+    def _read_entries(self, ids: set[str] | None) -> dict[str, tuple[RollEntry, Envelope]]:
         r = schema.rolls.c
         columns = (r.id, r.alloy, r.length_mm, r.width_mm, r.trim_mm, r.mean_mm, r.place, r.parent, r.state, r.cast, r.note,
                    r.version, r.outline, r.envelope)  # fmt: skip
-        query = select(*columns).where(r.withdrawn.is_(False)).order_by(r.id)
+        query = select(*columns).where(r.withdrawn.is_(False))
+        if ids is not None and len(ids) <= 500:
+            query = query.where(r.id.in_(sorted(ids)))
         with self.reading() as connection:
             found = connection.execute(query).all()
-        envelopes = [Envelope.from_json(row[13]) for row in found]
-        entries = [
-            RollEntry(
+        held = {}
+        for row in found:
+            e = Envelope.from_json(row[13])
+            entry = RollEntry(
                 row[0], row[1], row[2], row[3], row[4], row[5], _least(e.thinnest_mm), _most(e.thickest_mm), row[6], row[7],
                 row[8], row[9], row[10], row[11], row[12] != "[]",
-            )
-            for row, e in zip(found, envelopes, strict=True)
-        ]  # fmt: skip
-        index = RackIndex(envelopes)
-        sizes = np.array([(e.length_mm, e.width_mm - 2.0 * e.trim_mm) for e in entries]).reshape(-1, 2)
-        self._index = (now, entries, index, sizes)
-        return entries, index, sizes
+            )  # fmt: skip
+            held[entry.id] = (entry, e)
+        return held
 
     def find_rolls(
         self, alloy: str | None = None, thickness_mm: tuple[float, float] | None = None, length_mm: float | None = None,

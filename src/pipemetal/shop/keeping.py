@@ -123,20 +123,27 @@ class Keeping(BookBase):
             return
         with tempfile.TemporaryDirectory() as folder:
             copy = Path(folder) / "copy.sqlite"
-            with (
-                contextlib.closing(sqlite3.connect(self.target)) as here,
-                contextlib.closing(sqlite3.connect(copy)) as there,
-            ):
-                here.backup(there)
-                verdict = there.execute("PRAGMA integrity_check").fetchone()[0]
-            if verdict != "ok":
-                raise BookError(f"is damaged: {verdict}", field="shop", value=self.target)
+            self.copy_to(copy)
             engine = connect.engine_for(copy, create=False)
             try:
                 with engine.connect() as connection:
                     yield connection
             finally:
                 engine.dispose()
+
+    def copy_to(self, file: Path) -> None:
+        """Copy a SQLite book by its backup interface, whatever its revision, and check the copy.
+
+        Errors: BookError where the book is damaged.
+        """
+        with (
+            contextlib.closing(sqlite3.connect(self.target)) as here,
+            contextlib.closing(sqlite3.connect(file)) as there,
+        ):
+            here.backup(there)
+            verdict = there.execute("PRAGMA integrity_check").fetchone()[0]
+        if verdict != "ok":
+            raise BookError(f"is damaged: {verdict}", field="shop", value=self.target)
 
     def doctor(self) -> dict[str, Any]:
         """What stands in the book, and what is wrong with it: `faults` is empty for a sound one."""

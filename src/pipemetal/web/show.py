@@ -32,6 +32,14 @@ class Show:
         """A thickness, to 0.01 mm or 0.001 in."""
         return self.units.show_length(thickness_mm, 2)
 
+    def plain(self, length_mm: float) -> str:
+        """A length without its unit, for tables whose caption names it."""
+        return self.length(length_mm).partition(" ")[0]
+
+    def plain_thickness(self, thickness_mm: float) -> str:
+        """A thickness without its unit."""
+        return self.thickness(thickness_mm).partition(" ")[0]
+
     def mass(self, mass_kg: float, decimals: int = 1) -> str:
         """A mass."""
         return self.units.show_mass(mass_kg, decimals)
