@@ -74,15 +74,22 @@ def test_no_longer_place_is_missed_at_the_stations(roll: Roll, low: float, span:
     envelope = envelope_of(roll)
     (place,) = RackIndex([envelope]).longest(low, high)
     found = 0.0 if np.isnan(place[0]) else place[1] - place[0]
-    x = np.linspace(envelope.stations_mm[0], envelope.stations_mm[-1], 800)
+    x = np.union1d(np.linspace(envelope.stations_mm[0], envelope.stations_mm[-1], 800), envelope.stations_mm)
     good = (np.interp(x, envelope.stations_mm, envelope.thinnest_mm) >= low) & (
         np.interp(x, envelope.stations_mm, envelope.thickest_mm) <= high
     )
-    run = best = 0
-    for value in good:
-        run = run + 1 if value else 0
-        best = max(best, run)
-    assert found >= (best - 1) * (x[1] - x[0]) - 0.5
+    begun, best = None, 0.0
+    for place_mm, value in zip(x, good, strict=True):
+        begun = (place_mm if begun is None else begun) if value else None
+        best = max(best, place_mm - begun if begun is not None else 0.0)
+    assert found >= best - 0.5
+
+
+def test_a_flat_sheet_of_just_the_thickness_asked_is_found() -> None:
+    for thickness in (0.57, 0.9, 1.1, 1.15):
+        field = ThicknessField.from_grid([0.0, 1000.0], [[thickness, thickness]] * 2, width_mm=500.0)
+        (place,) = RackIndex([envelope_of(Roll("R", "a", 1000.0, 500.0, 0.0, field))]).longest(thickness, thickness)
+        assert tuple(place) == (0.0, 1000.0)
 
 
 @settings(deadline=None, max_examples=40)
