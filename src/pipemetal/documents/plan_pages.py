@@ -98,7 +98,7 @@ def _tables(data: dict[str, Any]) -> dict[str, str]:
                 for p in data["pours"]
             ),
         ),
-        "metal.csv": csv_text(["alloy", *places], ([alloy, *row.values()] for alloy, row in metal.items())),
+        "metal.csv": csv_text(["alloy", *places], ([alloy, *(row[p] for p in places)] for alloy, row in metal.items())),
         "not-served.csv": csv_text(
             ["blank", "reason", "nearest_roll", "miss_mm"],
             ([u["blank"], u["reason"], u["nearest_roll"], u["miss_mm"]] for u in data["unserved"]),

@@ -167,12 +167,17 @@ def pour_dict(pour: Pour) -> dict[str, Any]:
 
 
 def _metal(account: Account) -> dict[str, Any]:
+    def by_alloy(alloy: str) -> dict[str, Any]:
+        places = by_place(alloy)
+        lost = places["dross_kg"] + places["kerf_kg"]
+        return {"new_kg": places["new_metal_kg"], "loss_kg": _r(lost, 3)} | places
+
     def by_place(alloy: str | None) -> dict[str, Any]:
         return {place.replace(" ", "_") + "_kg": _r(account.total_kg(place, alloy), 3) for place in (*SOURCES, *SINKS)}
 
     return {
         "new_kg": _r(account.new_kg, 2), "remelt_kg": _r(account.remelt_kg, 2), "loss_kg": _r(account.loss_kg, 3),
-        "by_alloy": {alloy: by_place(alloy) for alloy in account.alloys()}, "in_all": by_place(None),
+        "by_alloy": {alloy: by_alloy(alloy) for alloy in account.alloys()}, "in_all": by_place(None),
         "by_element_kg": {
             place: {e: _r(m, 4) for e, m in account.elements_kg(place).items() if m > 0.0} for place in (*SOURCES, *SINKS)
         },
