@@ -234,6 +234,24 @@ def test_what_is_no_book_gets_one_message(bad: str, tmp_path: Path, monkeypatch:
         Book.open(bad)
 
 
+def test_a_damaged_or_locked_book_is_told_in_one_message(tmp_path: Path) -> None:
+    (tmp_path / "d.sqlite").write_bytes(b"SQLite format 3\x00" + b"rubbish " * 2000)
+    with pytest.raises(BookError, match="cannot be used"):
+        Book.open(tmp_path / "d.sqlite", create=True)
+    with Book.open(tmp_path / "f.sqlite", create=True) as book:
+        book.add_recipe(HALF)
+        with book.reading() as connection:
+            pages = connection.exec_driver_sql("PRAGMA page_count").scalar()
+        from sqlalchemy import event
+
+        # a disk with no more room, as SQLite meets it
+        event.listen(book.engine, "connect", lambda c, _: c.execute(f"PRAGMA max_page_count={pages}").close())
+        with pytest.raises(BookError, match="cannot be used: database or disk is full"):
+            for number in range(50):
+                book.add_roll(a_roll(f"R{number}"))
+        assert book.doctor()["faults"] == []
+
+
 def test_sqlite_is_opened_with_care(tmp_path: Path) -> None:
     with Book.open(tmp_path / "s.sqlite", create=True) as book, book.reading() as connection:
         values = [

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Engine, func, insert, select, text, update
 
 from pipemetal.errors import BookError, ConflictError
 from pipemetal.shop import schema
-from pipemetal.shop.connect import readable
+from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
 
 __all__ = ["BookBase", "StaleSaveError", "Writing", "dump"]
@@ -134,7 +134,7 @@ class BookBase:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection that sees one state of the book."""
-        with self.engine.connect() as connection:
+        with clear_errors(self.target), self.engine.connect() as connection:
             if not self.is_sqlite:
                 connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY"))
             yield connection
@@ -142,34 +142,19 @@ class BookBase:
     @contextmanager
     def writing(self, what: str, about: str, undoes: int | None = None) -> Iterator[Writing]:
         """One event: all of it, or nothing. Writers wait for each other."""
-        connection = readable(lambda: self.engine.connect().execution_options(writes=True), self.target)
-        try:
-            transaction = readable(connection.begin, self.target)
-            try:
-                if not self.is_sqlite:
-                    connection.execute(text("LOCK TABLE events IN EXCLUSIVE MODE"))
-                e = schema.events.c
-                event_id = int(connection.execute(select(func.max(e.id))).scalar() or 0) + 1
-                writing = Writing(connection, event_id)
-                yield writing
-                now = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
-                connection.execute(
-                    insert(schema.events).values(
-                        id=event_id,
-                        at=now,
-                        who=self.who,
-                        what=what,
-                        about=about,
-                        changes=dump(writing.changes),
-                        undoes=undoes,
-                    )
-                )
-            except BaseException:
-                transaction.rollback()
-                raise
-            readable(transaction.commit, self.target)
-        finally:
-            connection.close()
+        with (
+            clear_errors(self.target),
+            self.engine.connect().execution_options(writes=True) as connection,
+            connection.begin(),
+        ):
+            if not self.is_sqlite:
+                connection.execute(text("LOCK TABLE events IN EXCLUSIVE MODE"))
+            event_id = int(connection.execute(select(func.max(schema.events.c.id))).scalar() or 0) + 1
+            writing = Writing(connection, event_id)
+            yield writing
+            now = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
+            row = {"id": event_id, "at": now, "who": self.who, "what": what, "about": about, "undoes": undoes}
+            connection.execute(insert(schema.events).values(row | {"changes": dump(writing.changes)}))
 
     def rows(self, table: str, *, withdrawn: bool = False) -> list[dict[str, Any]]:
         """All rows of a table, by id."""

@@ -50,11 +50,8 @@ class Book(Transfer, History, Keeping):
         return book
 
     def _bring_up(self, create: bool) -> None:
-        def look() -> str | None:
-            with self.engine.connect() as connection:
-                return connect.revision_of(connection)
-
-        revision: str | None = connect.readable(look, self.target)
+        with connect.clear_errors(self.target), self.engine.connect() as connection:
+            revision = connect.revision_of(connection)
         newest = connect.newest_revision()
         if revision == newest:
             return
@@ -70,11 +67,12 @@ class Book(Transfer, History, Keeping):
         if revision is not None and self.is_sqlite:
             self.copy_to(Path(f"{self.target}.before-{newest}.sqlite"))
 
-        def bring() -> None:
-            with self.engine.connect().execution_options(writes=True) as connection, connection.begin():
-                connect.upgrade(connection)
-
-        connect.readable(bring, self.target)
+        with (
+            connect.clear_errors(self.target),
+            self.engine.connect().execution_options(writes=True) as connection,
+            connection.begin(),
+        ):
+            connect.upgrade(connection)
 
     def close(self) -> None:
         """Let go of the database."""

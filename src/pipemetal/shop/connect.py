@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
 
 from pipemetal.errors import BookError
 
 __all__ = [
+    "clear_errors",
     "engine_for",
     "is_url",
     "known_revisions",
     "newest_revision",
-    "readable",
     "revision_of",
     "sqlite_file",
     "upgrade",
@@ -122,15 +123,14 @@ def _refuse_network_folder(path: Path) -> None:
         )  # fmt: skip
 
 
-def readable(action: Callable[[], Any], target: str | Path) -> Any:
-    """Run an action on the database; what the database cannot do becomes one clear message."""
+@contextmanager
+def clear_errors(target: str | Path) -> Iterator[None]:
+    """What the database cannot do (disk full, read only, damaged, no server) becomes one clear message."""
     try:
-        return action()
-    except OperationalError as error:
-        words = str(error.orig).strip().splitlines()[0] if error.orig else "no answer"
-        raise BookError(f"cannot be used: {words}", field="shop", value=_without_password(target)) from None
+        yield
     except DBAPIError as error:
-        raise BookError(f"cannot be used: {error.orig}", field="shop", value=_without_password(target)) from None
+        lines = str(error.orig).strip().splitlines() or ["no answer"]
+        raise BookError(f"cannot be used: {lines[0]}", field="shop", value=_without_password(target)) from None
 
 
 def revision_of(connection: Connection) -> str | None:

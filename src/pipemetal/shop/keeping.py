@@ -140,8 +140,11 @@ class Keeping(BookBase):
             contextlib.closing(sqlite3.connect(self.target)) as here,
             contextlib.closing(sqlite3.connect(file)) as there,
         ):
-            here.backup(there)
-            verdict = there.execute("PRAGMA integrity_check").fetchone()[0]
+            try:
+                here.backup(there)
+                verdict = there.execute("PRAGMA integrity_check").fetchone()[0]
+            except sqlite3.DatabaseError as error:
+                verdict = str(error)
         if verdict != "ok":
             raise BookError(f"is damaged: {verdict}", field="shop", value=self.target)
 
