@@ -234,7 +234,25 @@ def test_what_is_no_book_gets_one_message(bad: str, tmp_path: Path, monkeypatch:
         Book.open(bad)
 
 
-def test_a_damaged_or_locked_book_is_told_in_one_message(tmp_path: Path) -> None:
+def test_many_writers_lose_nothing(book: Book) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    book.add_lot("T", "pig", 100.0, Composition.parse("Sn 100"))
+
+    def work(worker: int) -> None:
+        with Book.open(book.target, who=f"worker {worker}") as own:
+            for number in range(5):
+                own.record_melt(f"M{worker}-{number}", "half", {"T": 1.0})
+                own.find_rolls()
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(work, range(4)))
+    assert sum(book.stock()["lot:T"].values()) == pytest.approx(80.0)
+    assert len(book.rows("melts")) == 20
+    assert book.last_event() == 22
+
+
+def test_a_damaged_book_or_a_full_disk_is_told_in_one_message(tmp_path: Path) -> None:
     (tmp_path / "d.sqlite").write_bytes(b"SQLite format 3\x00" + b"rubbish " * 2000)
     with pytest.raises(BookError, match="cannot be used"):
         Book.open(tmp_path / "d.sqlite", create=True)
