@@ -46,7 +46,7 @@ def all_pages() -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("path", [p for p in all_pages() if "%2F" not in p])
+@pytest.mark.parametrize("path", all_pages())
 def test_every_page_answers_with_nothing_hostile_and_nothing_from_outside(client: TestClient, path: str) -> None:
     answer = client.get(path)
     assert answer.status_code == 200, answer.text[:500]

@@ -31,7 +31,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     """All pages that change something."""
     book = site.book
 
-    @app.post("/racks/{roll_id}")
+    @app.post("/racks/{roll_id:path}")
     def change_roll(
         roll_id: str, version: Annotated[int, Form()], place: Short, state: Short, note: Long = ""
     ) -> Response:  # fmt: skip

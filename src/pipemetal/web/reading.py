@@ -112,7 +112,7 @@ def _add_racks(app: FastAPI, site: Site) -> None:
             searched=searched, took_ms=f"{took:.0f}",
         )  # fmt: skip
 
-    @app.get("/racks/{roll_id}")
+    @app.get("/racks/{roll_id:path}")
     def roll(
         request: Request, roll_id: str,
         start: Annotated[float | None, Query(alias="from", ge=0, le=20_000, allow_inf_nan=False)] = None,
