@@ -12,7 +12,8 @@ from sqlalchemy import text
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.cli.shop_cmd import doctor, label, lots, rolls
+from pipemetal.cli.book_cmd import doctor, label
+from pipemetal.cli.shop_cmd import lots, rolls
 from pipemetal.errors import BookError, ConflictError
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll

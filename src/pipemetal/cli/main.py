@@ -34,12 +34,12 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "lots": ("shop_cmd:lots", "The lots in the shop book: list, add, show."),
     "melts": ("shop_cmd:melts", "The melts in the shop book: list, show."),
     "casts": ("shop_cmd:casts", "The casting log in the shop book: list, add, show."),
-    "import": ("shop_cmd:import_files", "Bring racks, lots and logs into the shop book."),
-    "export": ("shop_cmd:export_files", "Write the shop book's tables as CSV."),
-    "label": ("shop_cmd:label", "Labels for rolls and lots."),
-    "backup": ("shop_cmd:backup", "Write the shop book into one file."),
-    "restore": ("shop_cmd:restore", "Bring a shop book back from a backup."),
-    "doctor": ("shop_cmd:doctor", "Check the shop book and the installation."),
+    "import": ("book_cmd:import_files", "Bring racks, lots and logs into the shop book."),
+    "export": ("book_cmd:export_files", "Write the shop book's tables as CSV."),
+    "label": ("book_cmd:label", "Labels for rolls and lots."),
+    "backup": ("book_cmd:backup", "Write the shop book into one file."),
+    "restore": ("book_cmd:restore", "Bring a shop book back from a backup."),
+    "doctor": ("book_cmd:doctor", "Check the shop book and the installation."),
     "serve": ("serve_cmd:serve", "The shop's pages, on this machine or for the shop's tablets."),
 }
 

@@ -1,4 +1,4 @@
-"""The commands of the shop book."""
+"""What lies in the shop book: rolls, lots, melts and casts."""
 
 from __future__ import annotations
 
@@ -16,9 +16,7 @@ from pipemetal.errors import InputError
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
 
-__all__ = [
-    "backup", "casts", "doctor", "export_files", "import_files", "label", "lots", "melts", "restore", "rolls", "shop_option",
-]  # fmt: skip
+__all__ = ["casts", "lots", "melts", "open_book", "rolls", "shop_of", "shop_option"]
 
 
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -33,7 +31,8 @@ def shop_of(given: str | None) -> str:
     return given or os.environ.get("PIPEMETAL_SHOP") or "shop.sqlite"
 
 
-def _open(shop: str | None, *, create: bool = False) -> Book:
+def open_book(shop: str | None, *, create: bool = False) -> Book:
+    """The book, opened; `create` makes a new one where there is none."""
     from pipemetal.shop.book import Book
 
     return Book.open(shop_of(shop), create=create)
@@ -80,7 +79,7 @@ def rolls(
     all_states: bool, add_path: Path | None, shop: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """The rack: this alloy, this thickness, over this length, and where on the roll; one ROLL with its history."""
-    with _open(shop) as book:
+    with open_book(shop) as book:
         if add_path is not None:
             _add_rolls(book, add_path, as_json)
         elif roll_id is not None:
@@ -184,7 +183,7 @@ def lots(
     from pipemetal.alloys.composition import Composition
     from pipemetal.units import parse_mass_kg
 
-    with _open(shop) as book:
+    with open_book(shop) as book:
         if add_id is not None:
             if mass is None:
                 raise InputError("is needed to enter a lot", field="--mass")
@@ -239,7 +238,7 @@ def melts(melt_id: str | None, shop: str | None, as_json: bool) -> None:
     """The melts in the book, and what is left of each."""
     import json
 
-    with _open(shop) as book:
+    with open_book(shop) as book:
         stock = book.stock()
         held = [book.row("melts", melt_id)] if melt_id else book.rows("melts")
         rows = [
@@ -265,7 +264,7 @@ def casts(cast_id: str | None, add_path: Path | None, shop: str | None, as_json:
     """The casting log in the book."""
     from pipemetal.files.log_file import read_log
 
-    with _open(shop) as book:
+    with open_book(shop) as book:
         if add_path is not None:
             added = read_log(add_path)
             for cast in added:
@@ -287,133 +286,3 @@ def casts(cast_id: str | None, add_path: Path | None, shop: str | None, as_json:
         [(c.id, c.day, c.composition.text(), c.gate_mm, c.charge_kg, f"{c.length_mm:.0f}",
           "" if c.pour_temperature_c is None else f"{c.pour_temperature_c:.0f}", c.verdict or "") for c in held],
     )  # fmt: skip
-
-
-@click.command(name="import", short_help="Bring racks, lots and logs into the book.")
-@click.argument("folder", type=FILE, metavar="DIR")
-@shop_option
-@json_option
-def import_files(folder: Path, shop: str | None, as_json: bool) -> None:
-    """Bring recipes.toml, rack.csv with readings.csv, lots.csv and log.csv of DIR into the book; all of it or nothing.
-
-    A book is made where there is none.
-    """
-    if not folder.is_dir():
-        raise InputError("is not a folder", field="DIR", value=str(folder))
-    with _open(shop, create=True) as book:
-        counts = book.import_folder(folder)
-    if as_json:
-        print_json(counts | {"shop": shop_of(shop)})
-    else:
-        click.echo(
-            f"Brought in {counts['recipes']} recipes, {counts['rolls']} rolls, {counts['lots']} lots and {counts['casts']} "
-            f"casts (event {counts['event']})."
-        )
-
-
-@click.command(name="export", short_help="Write the book's tables as CSV.")
-@click.argument("folder", type=FILE, metavar="DIR")
-@shop_option
-@json_option
-def export_files(folder: Path, shop: str | None, as_json: bool) -> None:
-    """Write recipes.toml, rack.csv, readings.csv, lots.csv, log.csv and stock.csv into DIR."""
-    with _open(shop) as book:
-        written = book.export_folder(folder)
-    if as_json:
-        print_json({"files": [str(p) for p in written]})
-    else:
-        click.echo(f"Wrote {', '.join(p.name for p in written)} to {folder}.")
-
-
-@click.command(short_help="Labels for rolls.")
-@click.argument("roll_ids", nargs=-1, required=True, metavar="ROLL...")
-@click.option("--out", "out", type=FILE, required=True, metavar="FILE.svg")
-@shop_option
-@json_option
-def label(roll_ids: tuple[str, ...], out: Path, shop: str | None, as_json: bool) -> None:
-    """Labels of 90 x 50 mm for rolls, one below the other, with lines that are read at arm's length."""
-    from pipemetal.documents.drawing import Drawing, text_width_mm
-    from pipemetal.documents.svg import to_svg
-
-    with _open(shop) as book:
-        rows = [book.row("rolls", roll_id) for roll_id in roll_ids]
-    drawing = Drawing(90.0, 52.0 * len(rows), "Labels")
-    for number, row in enumerate(rows):
-        bottom = 52.0 * (len(rows) - number - 1) + 1.0
-        drawing.rectangle("label", 1.0, bottom, 88.0, 50.0, fill="#ffffff")
-        lines = (
-            (14.0, row["id"], True), (8.0, row["alloy"], True),
-            (6.0, f"{row['length_mm']:.0f} x {row['width_mm']:.0f} mm", False),
-            (6.0, f"mean {row['mean_mm']:.2f} mm", False), (5.0, row["place"], False),
-        )  # fmt: skip
-        at = bottom + 50.0 - 2.0
-        for size, text, bold in lines:
-            fits = min(size, size * 82.0 / max(text_width_mm(text, size), 1.0))
-            at -= size * 1.12
-            drawing.text("label", 4.0, at, text, fits, bold=bold)
-    out.write_text(to_svg(drawing), encoding="utf-8")
-    if as_json:
-        print_json({"labels": len(rows), "file": str(out)})
-    else:
-        click.echo(f"Wrote {len(rows)} labels to {out}.")
-
-
-@click.command(short_help="Write the book into one file.")
-@click.argument("file", type=FILE, metavar="FILE")
-@shop_option
-@json_option
-def backup(file: Path, shop: str | None, as_json: bool) -> None:
-    """Write the whole book into FILE, checked, while others go on working."""
-    with _open(shop) as book:
-        manifest = book.backup(file)
-    if as_json:
-        print_json(manifest | {"file": str(file)})
-    else:
-        click.echo(f"Backed up {sum(t['rows'] for t in manifest['tables'].values())} rows to {file}.")
-
-
-@click.command(short_help="Bring a book back from a backup.")
-@click.argument("file", type=FILE, metavar="FILE")
-@shop_option
-@json_option
-def restore(file: Path, shop: str | None, as_json: bool) -> None:
-    """Bring the book of FILE back into an empty place: a new file, or an empty PostgreSQL database."""
-    from pipemetal.shop.keeping import restore as bring_back
-
-    manifest = bring_back(file, shop_of(shop))
-    if as_json:
-        print_json(manifest | {"shop": shop_of(shop), "equal": True})
-    else:
-        rows = sum(t["rows"] for t in manifest["tables"].values())
-        click.echo(f"Restored {rows} rows; the book equals its backup.")
-
-
-@click.command(short_help="Check the book and the installation.")
-@shop_option
-@json_option
-def doctor(shop: str | None, as_json: bool) -> None:
-    """Versions, disk, and where there is a book: its database, its ledger and what stands in it."""
-    from pipemetal.shop.connect import is_url
-    from pipemetal.shop.keeping import installation
-
-    told: dict[str, Any] = {"installation": installation(), "faults": []}
-    where = shop_of(shop)
-    if shop is not None or is_url(where) or Path(where).exists():
-        with _open(shop) as book:
-            told["book"] = book.doctor()
-        told["faults"] = told["book"]["faults"]
-    if as_json:
-        print_json(told)
-    else:
-        click.echo(", ".join(f"{k} {v}" for k, v in told["installation"].items() if k != "free_bytes"))
-        click.echo(f"Free disk here: {told['installation']['free_bytes'] / 1e9:.1f} GB.")
-        if "book" in told:
-            held = told["book"]
-            click.echo(f"Book {held['shop']} ({held['database']}, schema {held['revision']}):")
-            click.echo("  " + ", ".join(f"{n} {name}" for name, n in held["rows"].items()))
-        else:
-            click.echo(f"No book at {where}; `pipemetal import DIR --shop PATH` makes one.")
-        for fault in told["faults"]:
-            click.echo(f"Fault: {fault}")
-        click.echo("All is well." if not told["faults"] else f"{len(told['faults'])} faults.")
-    click.get_current_context().exit(1 if told["faults"] else 0)

@@ -64,6 +64,7 @@ def blank_dict(part: Part) -> dict[str, Any]:
 
 def _cut(cut: Cut) -> dict[str, Any]:
     blank = cut.ordered.blank
+    shape = {"corners_mm": _few_corners(cut)} if blank.sector is not None else {}
     return {
         "number": cut.number, "blank": blank.id, "kind": blank.kind, "rank": cut.ordered.pipe.rank,
         "note": cut.ordered.pipe.note, "x_mm": _r(cut.placement.x_mm, 2), "y_mm": _r(cut.placement.y_mm, 2),
@@ -71,7 +72,18 @@ def _cut(cut: Cut) -> dict[str, Any]:
         "wanted_mouth_mm": _r(blank.mouth_thickness_mm), "wanted_top_mm": _r(blank.top_thickness_mm),
         "tolerance_mm": _r(blank.tolerance_mm), "actual_mouth_mm": _r(cut.actual_mouth_mm),
         "actual_top_mm": _r(cut.actual_top_mm), "mass_kg": _r(cut.mass_kg, 5),
-    }  # fmt: skip
+    } | shape  # fmt: skip
+
+
+def _few_corners(cut: Cut) -> list[list[float]]:
+    """A sector's outline by a few points on each arc, its sharp corners among them: enough for a picture."""
+    half = (len(cut.corners) + 1) // 2
+    arcs = (cut.corners[:half], cut.corners[half:])
+    return [
+        [_r(x, 1), _r(y, 1)]
+        for arc in arcs
+        for x, y in (arc[round(k * (len(arc) - 1) / 8)] for k in range(9 if len(arc) > 8 else 1))
+    ]
 
 
 def _cut_roll(cut: CutRoll) -> dict[str, Any]:

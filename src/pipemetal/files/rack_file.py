@@ -25,9 +25,6 @@ def read_readings(path: Path) -> dict[str, list[Reading]]:
     A reading more than four times its roll's median, or less than a quarter of it, is a slip of the decimal point and is
     refused; smaller misreadings are left to the fit, which leaves them out and names them.
 
-    A reading more than four times its roll's median, or less than a quarter of it, is a slip of the decimal point and is
-    refused; smaller misreadings are left to the fit, which leaves them out and names them.
-
     Errors: FileFormatError with file and row.
     """
     table = read_csv(path)

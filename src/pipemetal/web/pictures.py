@@ -110,7 +110,7 @@ def _legend(drawing: Drawing, roll: Roll) -> None:
     drawing.text("legend", 78.0, 6.0, words, 5.0, fill=QUIET)
 
 
-def cutting_picture(sheet: Mapping[str, Any], roll: Roll | None, sectors: frozenset[str]) -> Markup:
+def cutting_picture(sheet: Mapping[str, Any], roll: Roll | None) -> Markup:
     """The layout of a plan's sheet: blanks with numbers, remnants dashed, on the thickness map where the roll is known."""
     length, width = float(sheet["length_mm"]), float(sheet["width_mm"])
     factor = min((WIDTH_MM - 24.0) / length, 150.0 / width)
@@ -139,10 +139,10 @@ def cutting_picture(sheet: Mapping[str, Any], roll: Roll | None, sectors: frozen
         bx, by = x + cut["x_mm"] * factor, y + cut["y_mm"] * factor
         bw, bh = cut["length_mm"] * factor, cut["width_mm"] * factor
         title = f"{cut['number']}. {cut['blank']}: {cut['actual_mouth_mm']:.2f} to {cut['actual_top_mm']:.2f} mm"
-        dashes = (1.2, 0.8) if cut["blank"] in sectors else ()
+        shape = tuple((x + a * factor, y + b * factor) for a, b in cut.get("corners_mm", ()))
         box = ((bx, by), (bx + bw, by), (bx + bw, by + bh), (bx, by + bh))
-        drawing.add(Polygon("blank", box, "none", INK, 0.4, title, dashes))
-        size = min(7.0, bh * 0.8, bw / max(len(str(cut["number"])) * 0.62, 0.1))
+        drawing.add(Polygon("blank", shape or box, "none", INK, 0.4, title))
+        size = min(7.0, bh * (0.45 if shape else 0.8), bw / max(len(str(cut["number"])) * 0.62, 0.1))
         if size > 1.0:
             number = str(cut["number"])
             drawing.text("number", bx + bw / 2, by + bh / 2 - size * 0.36, number, size, anchor="middle", bold=True)

@@ -173,9 +173,8 @@ def _add_plan_pages(app: FastAPI, site: Site) -> None:
         if chosen is None and sheets:
             chosen = sheets[0]
         if chosen is not None and plan:
-            sectors = frozenset(b["id"] for b in plan["blanks"] if "sector" in b)
             held = _rolls(site, [chosen["id"]]).get(chosen["id"])
-            picture = pictures.cutting_picture(chosen, held, sectors)
+            picture = pictures.cutting_picture(chosen, held)
         ids = [s["id"] for s in sheets]
         at = ids.index(chosen["id"]) if chosen else 0
         return site.page(
