@@ -182,7 +182,9 @@ def test_the_written_plan_holds_what_others_rely_on(plan: Plan, tmp_path: Path) 
     assert keys <= set(stored)
     assert {"new_kg", "remelt_kg", "loss_kg", "by_alloy"} <= set(stored["metal"])
     for key in ("new_kg", "remelt_kg", "loss_kg"):
-        assert sum(row[key] for row in stored["metal"]["by_alloy"].values()) == pytest.approx(stored["metal"][key], abs=0.02)
+        assert sum(row[key] for row in stored["metal"]["by_alloy"].values()) == pytest.approx(
+            stored["metal"][key], abs=0.02
+        )
     for sheet in stored["rolls_used"] + stored["new_sheets"]:
         assert (tmp_path / "cutting" / f"{sheet['id']}.svg").read_text(encoding="utf-8").startswith("<svg")
     page = (tmp_path / "index.html").read_text(encoding="utf-8")
