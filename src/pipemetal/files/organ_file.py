@@ -8,9 +8,11 @@ from pathlib import Path
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.toml_table import TomlTable, read_toml
+from pipemetal.pipes.air import SPEED_STANDARDS
 from pipemetal.pipes.pitch import Pitch, parse_note, sounding_semitones
 from pipemetal.pipes.rank import CONSTRUCTIONS, TUNINGS, Allowances, Break, Chimney, Organ, Rank
 from pipemetal.pipes.scale import DiameterPoints, DiameterTable, HalfToneScale, HalvingScale, Scale
+from pipemetal.pipes.temperament import TEMPERAMENTS, temperament_cents
 from pipemetal.pipes.walls import DEFAULT_WALL, GivenWall, LanguidRule, WallRule
 
 __all__ = ["read_organ"]
@@ -46,10 +48,21 @@ def _at(table: TomlTable, error: InputError) -> InputError:
     return error if error.where.startswith(table.where) else error.at(table.where)
 
 
-def _pitch(table: TomlTable) -> Pitch:
-    cents = table.array("temperament_cents", [0.0] * 12)
+def _temperament(table: TomlTable) -> tuple[str, tuple[float, ...]]:
+    """A temperament by its name, or by twelve offsets of one's own."""
+    name = table.text("temperament", None, tuple(TEMPERAMENTS))
+    cents = table.array("temperament_cents", None)
+    if name is not None and cents is not None:
+        raise table.error("is given twice, by name and by offsets", "temperament", name, "one of the two")
+    if cents is None:
+        return name or "equal", temperament_cents(name or "equal")
     if len(cents) != 12 or not all(isinstance(c, int | float) and not isinstance(c, bool) for c in cents):
         raise table.error("is not twelve numbers", "temperament_cents", len(cents), "offsets in cents for C, C#, ... B")
+    return "own", tuple(float(c) for c in cents)
+
+
+def _pitch(table: TomlTable) -> Pitch:
+    name, cents = _temperament(table)
     at_c = table.temperature_c("at", 0.0, 40.0, 18.0)
     try:
         pitch = Pitch(
@@ -57,8 +70,8 @@ def _pitch(table: TomlTable) -> Pitch:
             tuning_c=table.temperature_c("tuning", 0.0, 40.0, at_c),
             humidity_percent=table.number("humidity_percent", 0.0, 100.0, 50.0),
             pressure_pa=table.number("pressure_pa", 60_000.0, 110_000.0, 101_325.0),
-            standard=table.text("speed_of_sound", "cramer", ["cramer", "iso9613"]),
-            temperament_cents=tuple(float(c) for c in cents),
+            standard=table.text("speed_of_sound", "cramer", SPEED_STANDARDS), temperament_cents=cents, temperament=name,
+            transpose_semitones=table.whole("transpose_semitones", -12, 12, 0),
         )  # fmt: skip
     except InputError as error:
         raise _at(table, error) from None

@@ -12,7 +12,7 @@ from pipemetal.errors import InputError, PipeError
 from pipemetal.pipes import length as lengths
 from pipemetal.pipes.parts import pipe_parts
 from pipemetal.pipes.pipe import Pipe
-from pipemetal.pipes.pitch import note_name, sounding_semitones
+from pipemetal.pipes.pitch import note_name
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.scale import half_tones
 
@@ -54,7 +54,7 @@ def _cut_length_mm(organ: Organ, rank: Rank, frequency_hz: float, body_mm: float
 
 
 def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, density_g_cm3: Density) -> Pipe:
-    semitones = sounding_semitones(key, footage, pure=rank.pure_mutations)
+    semitones = organ.pitch.semitones(key, footage, pure=rank.pure_mutations)
     frequency = organ.pitch.frequency_hz(key, footage, pure=rank.pure_mutations)
     diameter = rank.scale.diameter_mm(key, semitones)
     mouth_width = rank.mouth_fraction * math.pi * diameter
