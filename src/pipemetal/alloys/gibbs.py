@@ -114,8 +114,15 @@ class State:
         return energy - t * slope
 
     def entropy(self, phase: str, x: Array) -> float:
-        """Entropy of a phase of one composition."""
-        return (self.enthalpy(phase, x) - self.gibbs_energy(phase, x)) / self.temperature_k
+        """Entropy of a phase of one composition: -dG/dT."""
+        if phase in self.solutions:
+            held = x[x > 0.0]
+            mixing = GAS_CONSTANT_J_MOLK * float(held @ np.log(held))
+            return -self.slopes[phase].energy(x) - mixing
+        if phase == "SBSN":
+            gibbs, enthalpy = self._sbsn_energy(x)
+            return (enthalpy - gibbs) / self.temperature_k
+        return -self.compounds[phase][2]
 
     def _starts(self, phase: str) -> list[Array]:
         solution = self.solutions[phase]

@@ -20,7 +20,7 @@ Array = npt.NDArray[np.floating[Any]]
 FORBIDDEN_J_MOL = 1.0e6
 _TANGENT_TOLERANCE = 1e-9
 # Newton's next step would be about the square of this.
-_NEWTON_TOLERANCE = 3e-6
+_NEWTON_TOLERANCE = 1e-4
 
 
 @dataclass(frozen=True)
