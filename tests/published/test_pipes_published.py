@@ -25,6 +25,7 @@ from pipemetal.pipes.length import (
 )
 from pipemetal.pipes.pitch import Pitch, speed_of_sound_m_s
 from pipemetal.pipes.scale import HalvingScale, half_tones, reference_diameter_mm
+from pipemetal.pipes.scale_fit import MeasuredPipe, fit_scale
 
 REFERENCE_PRINTED = [
     (-24, 439.7),
@@ -82,6 +83,20 @@ def test_area_ratios_per_octave_of_the_three_progressions(pipe: int, area_ratio:
     """Toepfer's three ratios (1 : sqrt 8 seen in the encyclopaedia article; the other two from memory)."""
     scale = HalvingScale(155.5, 0, pipe)
     assert (scale.diameter_mm(0, 0) / scale.diameter_mm(12, 12)) ** 2 == pytest.approx(area_ratio, abs=0.0008)
+
+
+def test_printed_diameters_give_back_the_reference_scale() -> None:
+    """The 28 printed diameters, fitted: half on the 17th pipe, 155.5 mm at 8' C, nothing called wrong.
+
+    The fit even finds that the table cuts its digits off: a constant of -0.05 mm, the mean of what is cut.
+    """
+    found = fit_scale([MeasuredPipe("", n, float(n), d) for n, d in REFERENCE_PRINTED])
+    assert found.model == "halving plus constant"
+    assert found.constant_mm is not None
+    assert found.constant_mm.low <= -0.05 <= found.constant_mm.high
+    assert found.halving_pipe.value == pytest.approx(17.0, abs=0.05)
+    assert found.diameter_8_foot_c.value == pytest.approx(155.5, abs=0.1)
+    assert found.wrong == ()
 
 
 def test_pitch_ladder_of_c() -> None:

@@ -14,7 +14,7 @@ import bisect
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Protocol
 
 from pipemetal.errors import PipeError
@@ -25,6 +25,7 @@ __all__ = [
     "HalfToneScale",
     "HalvingScale",
     "Scale",
+    "SmoothScale",
     "half_tones",
     "reference_diameter_mm",
 ]
@@ -123,7 +124,8 @@ class HalfToneScale:
 class HalvingScale:
     """A starting diameter that halves on pipe number N (N - 1 steps), plus a constant width.
 
-    The constant is the old rule that widens trebles: similar scaling plus a fixed amount.
+    The constant is the old rule that widens trebles: similar scaling (N = 13) plus a fixed amount; below nought it makes
+    them narrower.
 
     >>> [round(HalvingScale(155.5, 0, pipe).diameter_mm(12, 12.0), 2) for pipe in (17, 13)]
     [92.46, 77.75]
@@ -138,10 +140,10 @@ class HalvingScale:
         _checked_diameter(self.start_diameter_mm, "start_diameter_mm")
         if not 6.0 <= self.halving_pipe <= 49.0:
             raise PipeError("is not a halving pipe", field="halving_pipe", value=self.halving_pipe, allowed="6 to 49")
-        if not 0.0 <= self.constant_mm < self.start_diameter_mm:
+        if not -0.5 * self.start_diameter_mm <= self.constant_mm < self.start_diameter_mm:
             raise PipeError(
                 "must be less than the starting diameter", field="constant_mm", value=self.constant_mm,
-                allowed=f"0 to {self.start_diameter_mm:g} mm",
+                allowed=f"{-0.5 * self.start_diameter_mm:g} to {self.start_diameter_mm:g} mm",
             )  # fmt: skip
 
     def diameter_mm(self, key: int, semitones: float) -> float:
@@ -167,12 +169,83 @@ class DiameterPoints:
 
     def diameter_mm(self, key: int, semitones: float) -> float:
         """Inner diameter at the mouth."""
-        if not self.points[0][0] <= key <= self.points[-1][0]:
-            raise PipeError(
-                "lies past the ends of the scale", field="compass", value=key,
-                allowed=f"keys {self.points[0][0]} to {self.points[-1][0]} counted from great C = 0",
-            )  # fmt: skip
+        _checked_within(key, self.points[0][0], self.points[-1][0])
         return math.exp(_interpolated(tuple((float(k), math.log(d)) for k, d in self.points), float(key)))
+
+
+def _monotone_slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...]:
+    """Slopes at the points of a cubic that never turns between them: weighted harmonic means of the chords' slopes.
+
+    Source: Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300.
+    """
+    widths = [b - a for a, b in itertools.pairwise(x)]
+    chords = [(b - a) / w for (a, b), w in zip(itertools.pairwise(y), widths, strict=True)]
+    if len(chords) == 1:
+        return chords[0], chords[0]
+    slopes = [_end_slope(widths[0], widths[1], chords[0], chords[1])]
+    for (h0, h1), (c0, c1) in zip(itertools.pairwise(widths), itertools.pairwise(chords), strict=True):
+        if c0 * c1 <= 0.0:
+            slopes.append(0.0)
+            continue
+        w0, w1 = 2.0 * h1 + h0, h1 + 2.0 * h0
+        slopes.append((w0 + w1) / (w0 / c0 + w1 / c1))
+    slopes.append(_end_slope(widths[-1], widths[-2], chords[-1], chords[-2]))
+    return tuple(slopes)
+
+
+def _end_slope(h0: float, h1: float, c0: float, c1: float) -> float:
+    """Three-point slope at an end, held back so that the curve does not turn."""
+    slope = ((2.0 * h0 + h1) * c0 - h0 * c1) / (h0 + h1)
+    if slope * c0 <= 0.0:
+        return 0.0
+    return 3.0 * c0 if c0 * c1 <= 0.0 and abs(slope) > abs(3.0 * c0) else slope
+
+
+@dataclass(frozen=True)
+class SmoothScale:
+    """Diameters given at some keys; between them a smooth curve (log diameter over notes) that never turns back.
+
+    Where the given diameters fall from note to note, so do all between them.
+
+    >>> smooth = SmoothScale(((0, 155.5), (12, 92.46), (24, 60.0)))
+    >>> [round(smooth.diameter_mm(key, 0.0), 1) for key in (0, 6, 12, 18, 24)]
+    [155.5, 118.5, 92.5, 73.7, 60.0]
+
+    Errors: PipeError when a key outside the given points is asked for.
+    """
+
+    points: tuple[tuple[int, float], ...]
+    _slopes: tuple[float, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        _checked_points(tuple((float(k), d) for k, d in self.points), "points")
+        if len(self.points) < 2:
+            raise PipeError("has one point", field="points", allowed="at least two for a curve")
+        for _, diameter in self.points:
+            _checked_diameter(diameter, "points")
+        logs = [math.log(d) for _, d in self.points]
+        object.__setattr__(self, "_slopes", _monotone_slopes([float(k) for k, _ in self.points], logs))
+
+    def diameter_mm(self, key: int, semitones: float) -> float:
+        """Inner diameter at the mouth."""
+        keys = [k for k, _ in self.points]
+        _checked_within(key, keys[0], keys[-1])
+        right = min(bisect.bisect_right(keys, key), len(keys) - 1)
+        (k0, d0), (k1, d1) = self.points[right - 1], self.points[right]
+        m0, m1, width = self._slopes[right - 1], self._slopes[right], float(k1 - k0)
+        t = (key - k0) / width
+        y0, y1 = math.log(d0), math.log(d1)
+        rise = y1 - y0
+        curve = y0 + t * t * (3.0 - 2.0 * t) * rise + t * (1.0 - t) * width * (m0 * (1.0 - t) - m1 * t)
+        return math.exp(curve)
+
+
+def _checked_within(key: int, first: int, last: int) -> None:
+    if not first <= key <= last:
+        raise PipeError(
+            "lies past the ends of the scale", field="compass", value=key,
+            allowed=f"keys {first} to {last} counted from great C = 0",
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
