@@ -20,6 +20,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "plan": ("plan_cmd:plan", "From ranks, rack and lots to layouts, sheets to cast, melts and pours."),
     "pipes": ("pipes_cmd:pipes", "Every pipe of an organ: scale, mouth, lengths, walls, mass."),
     "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
+    "scale": ("scale_cmd:scale", "The scale behind measured pipes; scales as a picture."),
     "alloy": ("alloy_cmd:alloy", "Melting, freezing, density and heat of a composition."),
     "assay": ("alloy_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),
     "charge": ("melt_cmd:charge", "Weigh out a melt from lots."),

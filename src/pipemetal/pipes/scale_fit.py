@@ -6,10 +6,10 @@ models the one is kept that says most with fewest numbers. A pipe called wrong c
 
 Sources: extended Bayes criterion (Chen & Chen, Biometrika 95 (2008) 759) over models, breaks and outliers, with the price
 of a number raised for short rows (McQuarrie, Statist. Probab. Lett. 44 (1999) 79; both from memory); a simpler scale is
-kept unless the odds for another are better than ten to one. The limit for
-a wrong pipe is Student's t shared over all pipes (Bonferroni); the tolerance of 0.5 % that nobody calls wrong is common
-practice, no source. The intervals hold 95 % if the model kept is the true one; around breaks, whose places are held while
-the rest is weighed, they hold somewhat less (83 to 91 % in trials).
+kept unless the odds for another are better than ten to one. The limit for a wrong pipe is Student's t shared over all
+pipes (Bonferroni); the tolerance of 0.5 % that nobody calls wrong is common practice, no source. The intervals hold 95 %
+if the model kept is the true one; around breaks, whose places are held while the rest is weighed, they hold somewhat
+less (83 to 91 % in trials).
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ class ScaleFit:
     constant_mm: Estimate | None
     breaks: tuple[BreakPoint, ...]
     scatter_half_tones: float
-    used: int
+    good: tuple[MeasuredPipe, ...]
     wrong: tuple[WrongPipe, ...]
     missing: tuple[MeasuredPipe, ...]
     candidates: tuple[Candidate, ...]
@@ -263,8 +263,8 @@ def _report(
     degrees = used - fit.count
     t, variance = student_t(0.95, degrees), best.scatter**2
     wrong = tuple(_wrong(p, fit, best.scatter) for p, ok in zip(pipes, good, strict=True) if not ok)
-    held = [p.semitones for p, ok in zip(pipes, good, strict=True) if ok]
-    span = (min(held), max(held))
+    kept = tuple(p for p, ok in zip(pipes, good, strict=True) if ok)
+    span = (min(p.semitones for p in kept), max(p.semitones for p in kept))
     breaks = tuple(
         BreakPoint(
             Estimate(place, low, high),
@@ -274,7 +274,7 @@ def _report(
     )
     answer = ScaleFit(
         fit.model, Estimate(0.0, 0.0, 0.0), _halving(fit, variance, t), _constant(fit, variance, t), breaks,
-        best.scatter * REFERENCE_STEPS, used, wrong, missing, tuple(sorted(candidates, key=lambda c: c.score)),
+        best.scatter * REFERENCE_STEPS, kept, wrong, missing, tuple(sorted(candidates, key=lambda c: c.score)),
         _warnings(best, candidates, len(pipes), span), span, fit, degrees,
     )  # fmt: skip
     at_c = Estimate(answer.diameter_mm(0.0), *answer.interval_mm(0.0))

@@ -1,0 +1,103 @@
+"""Measured pipes as CSV: one row for each pipe, found or missing. Documented in docs/pipes.md."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from pathlib import Path
+
+from pipemetal.errors import FileFormatError, InputError
+from pipemetal.files.csv_table import CsvRow, CsvTable, read_csv
+from pipemetal.pipes.notes import parse_note
+from pipemetal.pipes.old import OldPipe, OldRank
+from pipemetal.units import parse_footage
+
+__all__ = ["read_measured"]
+
+DIAMETERS = ("diameter_mm", "outer_diameter_mm", "outer_circumference_mm")
+OPTIONAL = (
+    "rank", "footage", *DIAMETERS, "thickness_mm", "length_mm", "foot_length_mm", "mouth_width_mm", "cut_up_mm", "mass_kg",
+    "remark",
+)  # fmt: skip
+
+
+def read_measured(
+    path: Path, *, naming: str = "trade", footage: Fraction | None = None, rank_name: str = ""
+) -> tuple[OldRank, ...]:
+    """The ranks of a file of measured pipes, in the order in which they appear.
+
+    A diameter is the inner one, or an outer diameter or circumference with the wall's thickness beside it; a row without
+    one is a missing pipe. `footage` stands in where the file has no such column.
+
+    Errors: FileFormatError, PipeError: file, row and column are named, and what is allowed.
+    """
+    table = read_csv(path)
+    table.check(["note"], OPTIONAL)
+    if not any(table.heading_for(name)[0] for name in DIAMETERS):
+        raise FileFormatError(
+            "is a missing column", field="diameter_mm", where=path.name, allowed=" or ".join(DIAMETERS)
+        )
+    ranks: dict[str, tuple[Fraction, list[OldPipe]]] = {}
+    for row in table:
+        name = row.text("rank", rank_name or path.stem)
+        speaks = _footage(row, table, footage)
+        held, pipes = ranks.setdefault(name, (speaks, []))
+        if held != speaks:
+            raise row.error("differs within one rank", "footage", row.text("footage", ""), "one footage for each rank")
+        pipes.append(_pipe(row, naming))
+    return tuple(OldRank(name, speaks, tuple(pipes)) for name, (speaks, pipes) in ranks.items())
+
+
+def _footage(row: CsvRow, table: CsvTable, given: Fraction | None) -> Fraction:
+    text = row.text("footage", "")
+    if text:
+        try:
+            return parse_footage(text, field="footage")
+        except InputError as error:
+            raise error.at(row.where) from None
+    if given is None:
+        raise row.error(
+            "is not known", "footage", allowed='a column footage, or --footage "8\'": half tones need the sound'
+        )
+    return given
+
+
+def _pipe(row: CsvRow, naming: str) -> OldPipe:
+    note = row.text("note")
+    try:
+        key = parse_note(note, naming=naming)
+    except InputError as error:
+        raise error.at(row.where) from None
+    thickness = row.maybe_number("thickness_mm", 0.1, 10.0)
+    return OldPipe(
+        key, note, _inner_diameter(row, thickness), thickness, row.maybe_number("length_mm", 5.0, 12_000.0),
+        row.maybe_number("foot_length_mm", 10.0, 4000.0), row.maybe_number("mouth_width_mm", 1.0, 2000.0),
+        row.maybe_number("cut_up_mm", 0.5, 600.0), row.maybe_number("mass_kg", 0.0005, 1000.0), row.text("remark", ""),
+        row.where,
+    )  # fmt: skip
+
+
+def _inner_diameter(row: CsvRow, thickness_mm: float | None) -> float | None:
+    values = {
+        "diameter_mm": row.maybe_number("diameter_mm", 2.0, 1200.0),
+        "outer_diameter_mm": row.maybe_number("outer_diameter_mm", 2.0, 1220.0),
+        "outer_circumference_mm": row.maybe_number("outer_circumference_mm", 6.0, 3900.0),
+    }
+    given = [name for name, value in values.items() if value is not None]
+    if len(given) > 1:
+        raise row.error("is given twice", given[1], allowed=f"one of {', '.join(DIAMETERS)} in each row")
+    if not given:
+        return None
+    value = values[given[0]]
+    assert value is not None
+    if given[0] == "diameter_mm":
+        return value
+    if thickness_mm is None:
+        raise row.error(
+            "is empty", "thickness_mm", allowed="the wall at the mouth: an outer size alone gives no inner one"
+        )
+    outer = value / math.pi if "circumference" in given[0] else value
+    inner = outer - 2.0 * thickness_mm
+    if inner < 2.0:
+        raise row.error("leaves nothing inside", "thickness_mm", thickness_mm, "less than half of the outer diameter")
+    return inner
