@@ -11,11 +11,17 @@ from pipemetal.alloys.equilibrium import equilibrium
 from pipemetal.alloys.gibbs import system_of
 from pipemetal.alloys.liquidus import copper_saturation_wt_pct, liquidus, outside_assessed_range
 from pipemetal.alloys.properties import (
+    PROPERTY_SOURCES,
     RED_LIMIT_C,
+    brinell_hb,
+    cooling_contraction_pct,
     heat_content_kj_kg,
     lead_limits,
     lead_vapour_mg_m3,
     liquid_density_kg_m3,
+    pot_check,
+    solid_density_g_cm3,
+    solid_hot_density_kg_m3,
     value_of,
 )
 from pipemetal.alloys.scheil import freezing_curve
@@ -156,3 +162,43 @@ def test_a_solid_that_would_melt_again_does_not_end_the_freezing() -> None:
     curve = freezing_curve(comp)
     assert curve.last_liquid_c < solidus_c(comp)
     assert dict(curve.solids)["Cu6Sn5"] < 0.001
+
+
+def test_a_pot_turns_red_above_450_and_names_law_and_year() -> None:
+    lead = Composition.parse("Pb 100")
+    calm, hot = pot_check(lead, 380.0), pot_check(lead, 520.0)
+    assert (calm.red, hot.red) == (False, True)
+    assert pot_check(SPOTTED, RED_LIMIT_C + 1.0).red
+    assert any("2024/869" in caution and "local codes" in caution for caution in hot.cautions)
+    assert all("dust" in " ".join(check.cautions) for check in (calm, hot))
+    assert "not all of the metal is liquid" in pot_check(lead, 320.0).cautions
+
+
+def test_no_pot_is_called_harmless() -> None:
+    for celsius in (200.0, 350.0, 600.0):
+        words = " ".join(pot_check(SPOTTED, celsius).cautions).lower()
+        assert "safe" not in words
+        assert "harmless" not in words
+
+
+def test_solid_metal_grows_lighter_with_heat_and_shrinks_on_cooling() -> None:
+    assert solid_hot_density_kg_m3(SPOTTED, 20.0) == pytest.approx(1000 * solid_density_g_cm3(SPOTTED))
+    assert solid_hot_density_kg_m3(SPOTTED, 170.0) < 1000 * solid_density_g_cm3(SPOTTED)
+    assert 0.3 < cooling_contraction_pct(SPOTTED) < 0.6
+    with pytest.raises(AlloyError, match="temperature_c"):
+        solid_hot_density_kg_m3(SPOTTED, 250.0)
+
+
+def test_hardness_is_a_band_of_at_least_two_points() -> None:
+    soft = value_of("brinell_hb", Composition.parse("Pb 100"))
+    assert soft.high - soft.low == pytest.approx(4.0)
+    assert soft.value == brinell_hb(Composition.parse("Pb 100")) == 3.9
+
+
+def test_every_property_says_what_it_is_by_which_source_and_how_sure() -> None:
+    for name, held in PROPERTY_SOURCES.items():
+        found = value_of(name, SPOTTED, 150.0 if name == "solid_hot_density_kg_m3" else 350.0)
+        assert held.words
+        assert found.source
+        assert found.unit
+        assert found.low < found.value < found.high, name

@@ -5,7 +5,6 @@ Every number can answer from what, by which source and how sure: see :func:`valu
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -22,17 +21,29 @@ from pipemetal.alloys.elements import (
 )
 from pipemetal.alloys.equilibrium import atomic_weights, equilibrium
 from pipemetal.alloys.liquidus import dissolved, liquidus, outside_assessed_range
+from pipemetal.alloys.solidus import solidus_c
 from pipemetal.alloys.surface import surface_tension_n_m
 from pipemetal.alloys.tables import read_rows
+from pipemetal.alloys.vapour import (
+    RED_LIMIT_C,
+    LeadLimit,
+    PotCheck,
+    lead_limits,
+    lead_vapour_mg_m3,
+    lead_vapour_pressure_pa,
+    pot_check,
+)
 from pipemetal.errors import AlloyError
 
 __all__ = [
     "PROPERTY_SOURCES",
     "RED_LIMIT_C",
     "LeadLimit",
+    "PotCheck",
     "Property",
     "Value",
     "brinell_hb",
+    "cooling_contraction_pct",
     "freezing_shrinkage_pct",
     "heat_content_kj_kg",
     "heat_to_liquid_kj_kg",
@@ -42,18 +53,17 @@ __all__ = [
     "liquid_conductivity_w_mk",
     "liquid_density_kg_m3",
     "liquid_heat_capacity_j_kgk",
+    "pot_check",
     "solid_conductivity_w_mk",
     "solid_density_g_cm3",
     "solid_heat_capacity_j_kgk",
+    "solid_hot_density_kg_m3",
     "surface_tension_n_m",
     "value_of",
     "viscosity_mpa_s",
 ]
 
 ROOM_C = 25.0
-
-# Above this a pot is shown red. Common practice, no source; saturated vapour alone reaches 0.05 mg/m3 near 490 C.
-RED_LIMIT_C = 450.0
 
 # A two-phase mix conducts about a tenth worse than its volumes add up to (maker's values of 40 to 63 % Sn, 2010).
 _MIXED_CONDUCTION = 0.9
@@ -193,9 +203,40 @@ def freezing_shrinkage_pct(comp: Composition) -> float:
     2.8
     """
     t_c = liquidus(comp).temperature_c
+    return 100.0 * (1.0 - liquid_density_kg_m3(comp, t_c) / _expanded_density_kg_m3(comp, t_c))
+
+
+def solid_hot_density_kg_m3(comp: Composition, temperature_c: float) -> float:
+    """Density of the sound solid at a temperature up to its solidus.
+
+    Arguments:
+        temperature_c: 20 C to the solidus.
+    Raises:
+        AlloyError: temperature outside that.
+    Sources: density at 20 C as above; linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K, from memory.
+
+    >>> round(solid_hot_density_kg_m3(Composition.parse("Sn 50 Pb bal"), 180))
+    8764
+    """
+    return _expanded_density_kg_m3(comp, checked_temperature_c(temperature_c, 20.0, solidus_c(comp)))
+
+
+def _expanded_density_kg_m3(comp: Composition, temperature_c: float) -> float:
     linear = volume_mean(comp, "solid_expansion", "solid_density", 20.0)
-    hot_solid = 1000.0 * solid_density_g_cm3(comp) / (1.0 + linear * (t_c - 20.0)) ** 3
-    return 100.0 * (1.0 - liquid_density_kg_m3(comp, t_c) / hot_solid)
+    return 1000.0 * solid_density_g_cm3(comp) / (1.0 + linear * (temperature_c - 20.0)) ** 3
+
+
+def cooling_contraction_pct(comp: Composition) -> float:
+    """How much shorter a frozen sheet becomes from its solidus to 20 C, percent of its length.
+
+    Sources: linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K at 20 C, from memory; a little more when hot.
+
+    >>> round(cooling_contraction_pct(Composition.parse("Sn 50 Pb bal")), 2)
+    0.41
+    """
+    linear = volume_mean(comp, "solid_expansion", "solid_density", 20.0)
+    grown = linear * (solidus_c(comp) - 20.0)
+    return 100.0 * grown / (1.0 + grown)
 
 
 def brinell_hb(comp: Composition) -> float:
@@ -209,64 +250,6 @@ def brinell_hb(comp: Composition) -> float:
     rows = read_rows("hardness.csv")
     tin = [float(row["sn_wt_pct"]) for row in rows]
     return float(np.interp(comp.wt_pct("Sn"), tin, [float(row["brinell_hb"]) for row in rows]))
-
-
-@dataclass(frozen=True, slots=True)
-class LeadLimit:
-    """A limit of lead in the air at work: mg/m3, what it is a mean over and where, its law, the law's year, status."""
-
-    limit_mg_m3: float
-    what: str
-    law: str
-    year: int
-    status: str
-
-
-def lead_limits() -> tuple[LeadLimit, ...]:
-    """Limits for comparison, each with its law and year. Laws change: local codes prevail.
-
-    >>> [limit.limit_mg_m3 for limit in lead_limits()]
-    [0.15, 0.05, 0.03]
-    """
-    return tuple(
-        LeadLimit(float(row["limit_mg_m3"]), row["what"], row["law"], int(row["year"]), row["status"])
-        for row in read_rows("lead_limits.csv")
-    )
-
-
-def lead_vapour_pressure_pa(comp: Composition, temperature_c: float) -> float:
-    """Pressure of lead vapour over the liquid: that of pure lead times the activity of lead in the metal.
-
-    Arguments:
-        temperature_c: 150 to 600 C.
-    Raises:
-        AlloyError: temperature outside that.
-    Sources: Sobolev 2011 in the OECD/NEA Lead-Bismuth Handbook (2015): ln p = ln 5.76e9 - 22131/T; agrees with Alcock,
-        Itkin & Horrigan 1984 within 18 % (350 to 700 C). Activity from ``data/pbsn_pipe.tdb``.
-
-    >>> f"{lead_vapour_pressure_pa(Composition.parse('Pb 100'), 500):.1e}"
-    '2.1e-03'
-    """
-    t_k = checked_temperature_c(temperature_c, 150.0, 600.0) + ZERO_C_IN_K
-    system, x = dissolved(comp)
-    if "PB" not in system.elements:
-        return 0.0
-    lead = system.elements.index("PB")
-    state = system.at(t_k)
-    height = float(state.liquid.potentials(x, state.rt)[lead] - state.liquid.ends_j_mol[lead])
-    return 5.76e9 * math.exp(-22131.0 / t_k) * math.exp(height / state.rt)
-
-
-def lead_vapour_mg_m3(comp: Composition, temperature_c: float) -> float:
-    """Lead that air saturated over the pot could hold as vapour: a ceiling for vapour, and no measure of dust.
-
-    Dust from dross, skimming and hands is the greater danger; nothing here says that any pot is without danger.
-
-    >>> round(lead_vapour_mg_m3(Composition.parse("Pb 100"), 500), 3)
-    0.069
-    """
-    pascal = lead_vapour_pressure_pa(comp, temperature_c)
-    return pascal * 207.2 / (8.31446 * (temperature_c + ZERO_C_IN_K)) * 1000.0
 
 
 def _liquid_enthalpy_kj_kg(comp: Composition, temperature_c: float) -> float:
@@ -288,44 +271,57 @@ class Value:
 
 @dataclass(frozen=True, slots=True)
 class Property:
-    """How a property is found: its function, unit, uncertainty in percent, range of temperature in C, and source."""
+    """How a property is found: function, unit, uncertainty in percent, range of temperature in C, source, what it is.
+
+    ``least_uncertainty`` is in the unit of the property: the interval is never narrower than that.
+    """
 
     function: Callable[..., float]
     unit: str
     uncertainty_pct: float
     range_c: tuple[float, float] | None
     source: str
+    words: str
+    least_uncertainty: float = 0.0
 
 
 _LIQUID_RANGE_C = (180.0, 560.0)
 
+_GIBBS = "assessed Gibbs energies, footer of pbsn_pipe.tdb"
+_VOLUMES = "volumes add (Khairulin & Stankus 2006)"
+
 PROPERTY_SOURCES: dict[str, Property] = {
     "solid_density_g_cm3": Property(solid_density_g_cm3, "g/cm3", 0.3, None,
-        "volumes add (Khairulin & Stankus 2006); elements CRC Handbook; 0.6 % outside 30-90 % Sn"),
+        _VOLUMES + "; elements CRC Handbook; 0.6 % outside 30-90 % Sn", "density of the sound solid at 20 C"),
+    "solid_hot_density_kg_m3": Property(solid_hot_density_kg_m3, "kg/m3", 1.0, (20.0, 327.0),
+        _VOLUMES + "; expansions from memory", "density of the sound solid"),
     "liquid_density_kg_m3": Property(liquid_density_kg_m3, "kg/m3", 1.0, _LIQUID_RANGE_C,
-        "volumes add (Khairulin & Stankus 2006); CRC Handbook, density of molten elements"),
-    "viscosity_mpa_s": Property(viscosity_mpa_s, "mPa s", 10.0, _LIQUID_RANGE_C, "Thresh & Crawley 1970"),
-    "surface_tension_n_m": Property(surface_tension_n_m, "N/m", 5.0, _LIQUID_RANGE_C,
-        "Butler's model on White 1971; clean metal, an oxide skin changes it more"),
-    "solid_conductivity_w_mk": Property(solid_conductivity_w_mk, "W/mK", 10.0, None,
-        "0.9 of the mean by volume; maker's compilation 2010"),
-    "liquid_conductivity_w_mk": Property(liquid_conductivity_w_mk, "W/mK", 20.0, _LIQUID_RANGE_C,
-        "mean by volume; OECD/NEA 2015, Assael et al. 2017, tin from memory"),
-    "heat_content_kj_kg": Property(heat_content_kj_kg, "kJ/kg", 3.0, (25.0, 600.0),
-        "assessed Gibbs energies, footer of pbsn_pipe.tdb"),
-    "heat_to_liquid_kj_kg": Property(heat_to_liquid_kj_kg, "kJ/kg", 3.0, None,
-        "assessed Gibbs energies, footer of pbsn_pipe.tdb"),
-    "liquid_heat_capacity_j_kgk": Property(liquid_heat_capacity_j_kgk, "J/kgK", 3.0, _LIQUID_RANGE_C,
-        "assessed Gibbs energies, footer of pbsn_pipe.tdb"),
-    "solid_heat_capacity_j_kgk": Property(solid_heat_capacity_j_kgk, "J/kgK", 5.0, None,
-        "mean by mass; CRC Handbook, tin from memory"),
+        _VOLUMES + "; CRC Handbook, density of molten elements", "density of the liquid"),
     "freezing_shrinkage_pct": Property(freezing_shrinkage_pct, "%", 20.0, None,
-        "densities of liquid and solid; expansions from memory"),
-    "brinell_hb": Property(brinell_hb, "HB", 15.0, None, "Saposhnikov 1908, quoted by Hiorns"),
+        "densities of liquid and solid; expansions from memory", "loss of volume on freezing"),
+    "cooling_contraction_pct": Property(cooling_contraction_pct, "%", 10.0, None,
+        "expansions from memory", "loss of length from the solidus to 20 C"),
+    "heat_to_liquid_kj_kg": Property(heat_to_liquid_kj_kg, "kJ/kg", 3.0, None, _GIBBS, "heat from 25 C to all melted"),
+    "heat_content_kj_kg": Property(heat_content_kj_kg, "kJ/kg", 3.0, (25.0, 600.0), _GIBBS, "heat from 25 C to there"),
+    "solid_heat_capacity_j_kgk": Property(solid_heat_capacity_j_kgk, "J/kgK", 5.0, None,
+        "mean by mass; CRC Handbook, tin from memory", "heat capacity of the solid"),
+    "liquid_heat_capacity_j_kgk": Property(liquid_heat_capacity_j_kgk, "J/kgK", 3.0, _LIQUID_RANGE_C,
+        _GIBBS, "heat capacity of the liquid"),
+    "viscosity_mpa_s": Property(viscosity_mpa_s, "mPa s", 10.0, _LIQUID_RANGE_C,
+        "Thresh & Crawley 1970; Crawley & Kiff 1972; OECD/NEA 2015", "viscosity of the liquid"),
+    "surface_tension_n_m": Property(surface_tension_n_m, "N/m", 5.0, _LIQUID_RANGE_C,
+        "Butler's model on White 1971; clean metal, an oxide skin changes it more", "surface tension of the liquid"),
+    "solid_conductivity_w_mk": Property(solid_conductivity_w_mk, "W/mK", 10.0, None,
+        "0.9 of the mean by volume; maker's compilation 2010", "heat conduction of the solid at 25 C"),
+    "liquid_conductivity_w_mk": Property(liquid_conductivity_w_mk, "W/mK", 20.0, _LIQUID_RANGE_C,
+        "mean by volume; OECD/NEA 2015, Assael et al. 2017, tin from memory", "heat conduction of the liquid"),
+    "brinell_hb": Property(brinell_hb, "HB", 15.0, None,
+        "Saposhnikov 1908, quoted by Hiorns, by tin alone; sources differ by 2 HB; 1 % Sb adds 1 to 2", "Brinell hardness",
+        2.0),
     "lead_vapour_pressure_pa": Property(lead_vapour_pressure_pa, "Pa", 20.0, (327.0, 600.0),
-        "Sobolev 2011 in OECD/NEA 2015; activity from pbsn_pipe.tdb"),
+        "Sobolev 2011 in OECD/NEA 2015; activity from pbsn_pipe.tdb", "pressure of lead vapour over the pot"),
     "lead_vapour_mg_m3": Property(lead_vapour_mg_m3, "mg/m3", 20.0, (327.0, 600.0),
-        "Sobolev 2011 in OECD/NEA 2015; activity from pbsn_pipe.tdb"),
+        "Sobolev 2011 in OECD/NEA 2015; activity from pbsn_pipe.tdb", "most lead the air can hold as vapour"),
 }  # fmt: skip
 
 
@@ -356,5 +352,5 @@ def value_of(name: str, comp: Composition, temperature_c: float | None = None) -
     else:
         value = held.function(comp, temperature_c)
         within = within and held.range_c[0] <= temperature_c <= held.range_c[1]
-    reach = abs(value) * percent / 100.0
+    reach = max(abs(value) * percent / 100.0, held.least_uncertainty)
     return Value(value, value - reach, value + reach, held.unit, held.source, within)
