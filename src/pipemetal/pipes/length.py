@@ -23,6 +23,7 @@ from pipemetal.errors import ConvergenceError, PipeError
 
 __all__ = [
     "chimney_length_mm",
+    "half_covered_length_mm",
     "harmonic_length_mm",
     "mouth_correction_mm",
     "open_length_cavaille_coll_mm",
@@ -126,21 +127,64 @@ def chimney_length_mm(
 
     Errors: PipeError where the chimney is a quarter wave or longer, or as wide as the body.
     """
-    if not 0.0 < chimney_diameter_mm < diameter_mm:
+    _narrower(chimney_diameter_mm, diameter_mm, "chimney_diameter_mm")
+    effective = chimney_length_mm + (UNFLANGED + FLANGED) * chimney_diameter_mm / 2.0
+    return _necked_length_mm(
+        frequency_hz,
+        speed_m_s,
+        diameter_mm,
+        mouth_width_mm,
+        cut_up_mm,
+        chimney_diameter_mm,
+        effective,
+        "chimney_length_mm",
+    )
+
+
+def half_covered_length_mm(
+    frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float,
+    hole_diameter_mm: float, cap_mm: float,
+) -> float:  # fmt: skip
+    """Sounding length of a half-covered pipe, mouth to cap: a cap with a hole and no chimney over it.
+
+    The hole is a chimney as long as the cap is thick, with a flange on both sides (0.8216 r each).
+
+    Errors: PipeError where the hole is as wide as the body.
+
+    >>> width = math.pi * 65.38 / 4
+    >>> stopped = stopped_length_mm(261.626, 343.2, 65.38, width, width / 3)
+    >>> open_ = open_length_mm(261.626, 343.2, 65.38, width, width / 3)
+    >>> stopped < half_covered_length_mm(261.626, 343.2, 65.38, width, width / 3, 10.0, 0.6) < open_
+    True
+    """
+    _narrower(hole_diameter_mm, diameter_mm, "hole_diameter_mm")
+    effective = cap_mm + 2.0 * FLANGED * hole_diameter_mm / 2.0
+    return _necked_length_mm(
+        frequency_hz, speed_m_s, diameter_mm, mouth_width_mm, cut_up_mm, hole_diameter_mm, effective, "hole_diameter_mm"
+    )
+
+
+def _narrower(neck_mm: float, diameter_mm: float, field: str) -> None:
+    if not 0.0 < neck_mm < diameter_mm:
         raise PipeError(
-            "must be narrower than the body", field="chimney_diameter_mm", value=chimney_diameter_mm,
-            allowed=f"0 to {diameter_mm:.1f} mm",
-        )  # fmt: skip
+            "must be narrower than the body", field=field, value=neck_mm, allowed=f"0 to {diameter_mm:.1f} mm"
+        )
+
+
+def _necked_length_mm(
+    frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float,
+    neck_diameter_mm: float, effective_mm: float, field: str,
+) -> float:  # fmt: skip
+    """Body under a narrow neck of an effective length, open at its top."""
     k = _wave_number_per_mm(frequency_hz, speed_m_s)
     mouth = mouth_correction_mm(diameter_mm, mouth_width_mm, cut_up_mm)
-    effective = chimney_length_mm + (UNFLANGED + FLANGED) * chimney_diameter_mm / 2.0
-    if not 0.0 < k * effective < math.pi / 2.0:
+    if not 0.0 < k * effective_mm < math.pi / 2.0:
         raise PipeError(
-            "is longer than a quarter of the wave", field="chimney_length_mm", value=round(chimney_length_mm, 1),
+            "is longer than a quarter of the wave", field=field, value=round(effective_mm, 1),
             allowed=f"under {math.pi / 2.0 / k:.0f} mm with its end corrections",
         )  # fmt: skip
-    area_ratio = (diameter_mm / chimney_diameter_mm) ** 2
-    phase = math.pi - math.atan(area_ratio * math.tan(k * effective))
+    area_ratio = (diameter_mm / neck_diameter_mm) ** 2
+    phase = math.pi - math.atan(area_ratio * math.tan(k * effective_mm))
     return _positive((phase - math.atan(k * mouth)) / k, "body")
 
 
