@@ -165,19 +165,18 @@ def test_a_hole_of_nothing_is_a_stopper() -> None:
         lengths.half_covered_length_mm(261.626, SPEED, d, *mouth(d), d, 0.6)
 
 
-LINEAR_SHORT = ((0, 3.5), (24, 9.6), (48, 25.0), (72, 61.0))
-"""Semitones above 8' C and cents by which the linear rule is short; reference scale, mouth 1/4, cut-up 1/4 (computed
-independently)."""
-
-
-@pytest.mark.parametrize(("semitones", "short_cents"), LINEAR_SHORT)
-def test_the_linear_rule_is_short_by_more_and_more(semitones: int, short_cents: float) -> None:
-    """What the full form says of Ising's linear rule; the figures were given as body cents, 1200 log2 of the sounding
-    lengths with both corrections, which at the top of the compass differs from ours by up to a fifth."""
+@pytest.mark.parametrize(
+    ("semitones", "by_length", "by_pitch"), [(0, 3.5, 3.55), (24, 9.6, 9.73), (48, 25.0, 26.0), (72, 61.4, 67.6)]
+)
+def test_the_linear_rule_is_short_by_more_and_more(semitones: int, by_length: float, by_pitch: float) -> None:
+    """Reference scale, mouth 1/4, cut-up 1/4. `by_length` is 1200 log2 of the two lengths with 1.7613 D added, computed
+    independently; `by_pitch` what the short body sounds by the full form (ours)."""
     d = reference_diameter_mm(semitones)
     full, ising, _, _ = open_rules(hz(semitones), SPEED, d, *mouth(d, cut_up=0.25))
-    assert full.cents_from_default == 0.0
-    assert ising.cents_from_default == pytest.approx(short_cents, rel=0.2)
+    ratio = (full.body_length_mm + 1.7613 * d) / (ising.body_length_mm + 1.7613 * d)
+    assert 1200 * math.log2(ratio) == pytest.approx(by_length, abs=0.06)
+    assert full.cents_from_default == pytest.approx(0.0, abs=1e-9)
+    assert ising.cents_from_default == pytest.approx(by_pitch, abs=0.06)
 
 
 @pytest.mark.parametrize(

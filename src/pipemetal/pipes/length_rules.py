@@ -78,9 +78,22 @@ def open_rules(
          half_wave - frobenius - lengths.UNFLANGED * diameter_mm / 2.0),
         ("Cavaille-Coll 1860", "c/2f - 5/3 D, constants from memory", half_wave - 5.0 / 3.0 * diameter_mm),
     )  # fmt: skip
-    rate = cents_per_mm(full, frequency_hz)
-    known = MOUTH_KNOWN_WITHIN * diameter_mm * rate
-    return tuple(
-        LengthRule(name, source, body, (found[0][2] - body) * rate, known + abs(found[0][2] - body) * rate)
-        for name, source, body in found
-    )
+    known = claim_cents(full, frequency_hz, diameter_mm)
+    rules = []
+    for name, source, body in found:
+        hz = _open_pitch_hz(body, frequency_hz, *args)
+        cents = 1200.0 * math.log2(hz / frequency_hz)
+        rules.append(LengthRule(name, source, body, cents, known + abs(cents)))
+    return tuple(rules)
+
+
+def _open_pitch_hz(
+    body_mm: float, guess_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float
+) -> float:
+    """What an open cylinder of this length sounds by the full form: k (L + top) + atan(k mouth) = pi, by Newton."""
+    mouth = lengths.mouth_correction_mm(diameter_mm, mouth_width_mm, cut_up_mm)
+    whole = body_mm + lengths.top_correction_mm(diameter_mm)
+    k = 2.0 * math.pi * guess_hz / (1000.0 * speed_m_s)
+    for _ in range(20):
+        k -= (k * whole + math.atan(k * mouth) - math.pi) / (whole + mouth / (1.0 + (k * mouth) ** 2))
+    return k * 1000.0 * speed_m_s / (2.0 * math.pi)
