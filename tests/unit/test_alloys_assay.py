@@ -4,6 +4,8 @@ import pytest
 
 from pipemetal.alloys.assay import (
     Reading,
+    analysed,
+    calibrate_weighing,
     combine_readings,
     density_from_weighing,
     match_analysis,
@@ -88,3 +90,64 @@ def test_readings_that_are_none_are_refused(reading: tuple[str, float, float]) -
         Reading(*reading)
     with pytest.raises(AlloyError, match="no reading"):
         match_analysis({}, [SPOTTED])
+
+
+def test_antimony_that_nobody_knows_reaches_down_by_a_percent_and_a_quarter() -> None:
+    without, unknown = (tin_from_weighing(200.0, 177.5, sb_wt_pct=sb) for sb in (0.0, None))
+    assert unknown.sn_wt_pct == without.sn_wt_pct
+    assert without.sn_wt_pct_low - unknown.sn_wt_pct_low == pytest.approx(1.25, abs=0.01)
+    assert any("antimony is not known" in note for note in unknown.notes)
+
+
+def test_the_thread_is_taken_off() -> None:
+    bare = tin_from_weighing(200.0, 177.5)
+    threaded = tin_from_weighing(200.0, 177.7, thread_water_g=0.2)
+    assert threaded.sn_wt_pct == pytest.approx(bare.sn_wt_pct)
+    with pytest.raises(AlloyError, match="thread"):
+        tin_from_weighing(200.0, 177.5, thread_water_g=math.nan)
+
+
+def test_two_pure_pieces_take_out_a_water_that_nobody_knows() -> None:
+    # Everything is weighed in brine 2 % denser than water and taken for water.
+    brine, air = 1.02 * water_density_g_cm3(20.0), 0.0012
+
+    def hanging(mass_g: float, density: float) -> float:
+        return mass_g - (brine - air) * mass_g / (density - air)
+
+    pure = calibrate_weighing((200.0, hanging(200.0, 11.34)), (150.0, hanging(150.0, 7.287)))
+    piece = 1.0 / (0.5 / 7.287 + 0.5 / 11.34)
+    read = hanging(200.0, piece)
+    assert tin_from_weighing(200.0, read, calibration=pure).sn_wt_pct == pytest.approx(50.0, abs=0.05)
+    assert abs(tin_from_weighing(200.0, read).sn_wt_pct - 50.0) > 3.0
+
+
+def test_pieces_that_are_not_pure_are_no_calibration() -> None:
+    with pytest.raises(AlloyError, match="do not look like pure lead"):
+        calibrate_weighing((200.0, 182.4), (150.0, 132.0))
+
+
+def test_an_analysis_becomes_a_composition_with_an_interval_for_every_element() -> None:
+    found = analysed(
+        [Reading("Sn", 49.0, 0.5, method="XRF"), Reading("Sn", 50.0, 0.5, method="wet"), Reading("Sb", 0.4, 0.1)]
+    )
+    assert found.composition.wt_pct("Sn") == pytest.approx(49.5)
+    assert found.interval("Sn") == pytest.approx((49.5 - 0.98, 49.5 + 0.98), abs=0.4)
+    assert found.interval("Cu") == (0.0, 0.5)
+    assert any("Pb is the rest" in note for note in found.notes)
+    assert any("not measured" in note and "Bi" in note for note in found.notes)
+
+
+def test_scrap_of_which_little_is_known_gets_a_wide_interval() -> None:
+    low, high = analysed([Reading("Sn", 40.0, 8.0)]).interval("Pb")
+    assert low < 40.0 and high > 74.0
+
+
+def test_percentages_that_do_not_add_up_are_refused() -> None:
+    with pytest.raises(AlloyError, match="do not add up"):
+        analysed([Reading("Sn", 60.0, 0.5), Reading("Pb", 45.0, 0.5)])
+    with pytest.raises(AlloyError, match="do not add up"):
+        analysed([Reading("Sn", 40.0, 0.5), Reading("Pb", 45.0, 0.5)])
+    with pytest.raises(AlloyError, match="no reading of tin or lead"):
+        analysed([Reading("Sb", 1.0, 0.1)])
+    brought = analysed([Reading("Sn", 50.5, 0.4), Reading("Pb", 50.2, 0.4)])
+    assert brought.composition.wt_pct("Sn") == pytest.approx(100 * 50.5 / 100.7)

@@ -1,4 +1,4 @@
-"""What a piece of metal is: tin from a weighing in air and in water, and the recipes that an analysis comes nearest to."""
+"""What a piece of metal is: readings of several methods made one, its composition with intervals, and the nearest recipes."""
 
 from __future__ import annotations
 
@@ -6,42 +6,34 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.alloys.elements import element_value
+from pipemetal.alloys.composition import ELEMENTS, Composition
+from pipemetal.alloys.liquidus import ASSESSED_LIMITS_WT_PCT
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.alloys.weighing import (
+    Calibration,
+    TinAssay,
+    calibrate_weighing,
+    density_from_weighing,
+    tin_from_weighing,
+    water_density_g_cm3,
+)
 from pipemetal.errors import AlloyError
 
 __all__ = [
+    "Analysed",
+    "Calibration",
     "Match",
     "Miss",
     "Reading",
     "TinAssay",
+    "analysed",
+    "calibrate_weighing",
     "combine_readings",
     "density_from_weighing",
     "match_analysis",
     "tin_from_weighing",
     "water_density_g_cm3",
 ]
-
-AIR_DENSITY_G_CM3 = 0.0012
-
-# Parts of the interval, in percent of the volume of the piece (each a bound that 95 of 100 pieces keep to).
-_END_DENSITIES_PCT = 0.1
-_MIXING_RULE_PCT = 0.15
-_WATER_PCT_PER_K = 0.02
-# Pores make a piece lighter, so it reads as more tin than it holds. Estimates, no source: shop pieces differ.
-_PORES_PCT = {"worked": 0.05, "as cast": 0.5}
-
-
-@dataclass(frozen=True, slots=True)
-class TinAssay:
-    """Tin by weighing: percent by mass with its 95 % interval, the density found, and what to know about the number."""
-
-    sn_wt_pct: float
-    sn_wt_pct_low: float
-    sn_wt_pct_high: float
-    density_g_cm3: float
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +44,8 @@ class Reading:
     wt_pct: float
     uncertainty_wt_pct: float
     below_limit: bool = False
+
+    method: str = ""
 
     def __post_init__(self) -> None:
         if self.element not in ELEMENTS:
@@ -90,132 +84,6 @@ class Match:
     words: str
 
 
-def water_density_g_cm3(temperature_c: float) -> float:
-    """Density of clean water free of air bubbles, 0 to 40 C.
-
-    Sources: Tanaka et al., Metrologia 38 (2001) 301, eq. 1 (constants from memory; 0.998207 at 20 C checked).
-
-    >>> round(water_density_g_cm3(20.0), 6)
-    0.998207
-    """
-    if not math.isfinite(temperature_c) or not 0.0 <= temperature_c <= 40.0:
-        raise AlloyError("is outside the table of water", field="water_temperature_c", value=temperature_c,
-                         allowed="0 to 40 C")  # fmt: skip
-    t = temperature_c
-    return 0.99997495 * (1.0 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
-
-
-def density_from_weighing(air_g: float, water_g: float, water_temperature_c: float = 20.0) -> float:
-    """Density in g/cm3 of a piece from its weight in air and hanging in water, corrected for the lift of air.
-
-    Arguments:
-        air_g: weight in air; water_g: weight in water without the thread, above nought and less than in air.
-    Raises:
-        AlloyError: weights that are no weights, or water outside 0 to 40 C.
-
-    >>> round(density_from_weighing(50.0, 44.375), 2)
-    8.86
-    """
-    for name, value in (("air_g", air_g), ("water_g", water_g)):
-        if not math.isfinite(value) or value <= 0.0:
-            raise AlloyError("must be a weight above nought", field=name, value=value)
-    if water_g >= air_g:
-        raise AlloyError("must be less than the weight in air", field="water_g", value=water_g,
-                         allowed=f"below {air_g:g} g")  # fmt: skip
-    lift = water_density_g_cm3(water_temperature_c) - AIR_DENSITY_G_CM3
-    return air_g / (air_g - water_g) * lift + AIR_DENSITY_G_CM3
-
-
-def tin_from_weighing(
-    air_g: float,
-    water_g: float,
-    water_temperature_c: float = 20.0,
-    balance_g: float = 0.01,
-    *,
-    sb_wt_pct: float = 0.0,
-    sb_uncertainty_wt_pct: float = 0.0,
-    bi_wt_pct: float = 0.0,
-    cu_wt_pct: float = 0.0,
-    water_temperature_uncertainty_k: float = 1.0,
-    state: str = "worked",
-    lead_density_g_cm3: float | None = None,
-    tin_density_g_cm3: float | None = None,
-) -> TinAssay:
-    """Tin content of a lead-tin piece from its weight in air and in water.
-
-    Arguments:
-        balance_g: what the balance may be wrong by, each time.
-        sb_wt_pct, sb_uncertainty_wt_pct: antimony and by how much it may be off; unknown antimony reads as tin.
-        bi_wt_pct, cu_wt_pct: taken as known.
-        state: ``worked`` (rolled or hammered) or ``as cast``; castings have pores and read as too much tin.
-        lead_density_g_cm3, tin_density_g_cm3: densities found in the same way on pieces known to be pure. Both given,
-            they stand for the table's and take the errors of water and of end densities with them.
-    Raises:
-        AlloyError: weights that are no weights, or a density that no such metal has.
-    Sources: volumes add to 0.1-0.3 % (Khairulin & Stankus, High Temp. 44 (2006)); elements from the CRC Handbook;
-        share of pores: estimate, no source.
-
-    >>> found = tin_from_weighing(200.0, 177.5)
-    >>> round(found.sn_wt_pct, 1), round(found.sn_wt_pct_low, 1), round(found.sn_wt_pct_high, 1)
-    (50.2, 49.8, 50.7)
-    """
-    if state not in _PORES_PCT:
-        raise AlloyError("is not known", field="state", value=state, allowed=", ".join(_PORES_PCT))
-    if (lead_density_g_cm3 is None) != (tin_density_g_cm3 is None):
-        raise AlloyError("needs both pure pieces", field="lead_density_g_cm3 and tin_density_g_cm3")
-    others = {"Sb": sb_wt_pct, "Bi": bi_wt_pct, "Cu": cu_wt_pct}
-    for name, value in (*others.items(), ("sb_uncertainty", sb_uncertainty_wt_pct), ("balance_g", balance_g),
-                        ("water_temperature_uncertainty_k", water_temperature_uncertainty_k)):  # fmt: skip
-        if not math.isfinite(value) or not 0.0 <= value <= 30.0:
-            raise AlloyError("is out of the ordinary", field=name, value=value, allowed="0 to 30")
-    density = density_from_weighing(air_g, water_g, water_temperature_c)
-    calibrated = lead_density_g_cm3 is not None
-    lead = 1.0 / (lead_density_g_cm3 or element_value("solid_density", "Pb", 20.0))
-    tin = 1.0 / (tin_density_g_cm3 or element_value("solid_density", "Sn", 20.0))
-    span = tin - lead
-    if not 0.03 < span < 0.07:
-        raise AlloyError("do not look like pure lead and pure tin", field="lead_density_g_cm3 and tin_density_g_cm3")
-    taken = sum(w / 100.0 * (1.0 / element_value("solid_density", e, 20.0) - lead) for e, w in others.items())
-    sn = 100.0 * (1.0 / density - lead - taken) / span
-
-    per_pct = 1.0 / (density * span)  # tin, in percent, that one percent of the volume reads as
-    volume_cm3 = (air_g - water_g) / water_density_g_cm3(water_temperature_c)
-    parts_pct = [
-        100.0 * math.sqrt(2.0) * balance_g / volume_cm3,
-        _MIXING_RULE_PCT,
-        0.0 if calibrated else _END_DENSITIES_PCT,
-        0.0 if calibrated else _WATER_PCT_PER_K * water_temperature_uncertainty_k,
-    ]
-    antimony = (1.0 / element_value("solid_density", "Sb", 20.0) - lead) / span * sb_uncertainty_wt_pct
-    reach = math.hypot(*(per_pct * part for part in parts_pct), antimony)
-    pores = per_pct * _PORES_PCT[state]
-    low, high, most = sn - math.hypot(reach, pores), sn + reach, 100.0 - sum(others.values())
-    if high < 0.0 or low > most:
-        raise AlloyError("is that of no lead-tin metal", field="density_g_cm3", value=round(density, 3),
-                         allowed=f"{1.0 / tin:.3f} to {1.0 / lead:.3f} g/cm3, a little more or less with other "
-                                 "elements")  # fmt: skip
-    notes = _assay_notes(sb_wt_pct, sb_uncertainty_wt_pct, state, calibrated, volume_cm3, low)
-    sn, low, high = (min(max(value, 0.0), most) for value in (sn, low, high))
-    return TinAssay(sn, low, high, density, notes)
-
-
-def _assay_notes(
-    sb_wt_pct: float, sb_uncertainty: float, state: str, calibrated: bool, volume_cm3: float, low: float
-) -> tuple[str, ...]:
-    notes = []
-    if sb_wt_pct == 0.0 and sb_uncertainty == 0.0:
-        notes.append("antimony was taken as nought: every percent of it in place of lead reads as 1.25 % of tin")
-    if state == "as cast":
-        notes.append("a casting has pores and reads as too much tin: hammer or roll the piece to be surer")
-    if not calibrated:
-        notes.append("weighing a piece of pure lead and one of pure tin the same way takes out water and thread")
-    if volume_cm3 < 10.0:
-        notes.append("the piece is small: 100 g or more narrows the interval")
-    if low < 1.0:
-        notes.append("less than about 1 % of tin cannot be told from none")
-    return tuple(notes)
-
-
 def combine_readings(readings: Sequence[Reading]) -> tuple[Reading, ...]:
     """Several readings of the same elements into one each, weighted by the inverse square of their uncertainties.
 
@@ -240,6 +108,92 @@ def combine_readings(readings: Sequence[Reading]) -> tuple[Reading, ...]:
         if limits:
             combined.append(Reading(element, min(limits) / 2.0, min(limits) / 3.0, below_limit=True))
     return tuple(combined)
+
+
+# What metal of a pipe shop may hold of an element that nobody measured, percent by mass (common practice, no source). For
+# the minor elements that is the range on which the data were checked; tin and lead may be anything.
+_UNMEASURED_WT_PCT = {"Pb": 100.0, "Sn": 100.0, **ASSESSED_LIMITS_WT_PCT}
+_TWO_SIDED_95 = 1.96
+
+
+@dataclass(frozen=True, slots=True)
+class Analysed:
+    """A composition from readings, with an interval of 95 % for every element.
+
+    Attributes:
+        composition: the most likely one; elements not measured are taken as nought, lead or tin as the rest.
+        intervals_wt_pct: element, lowest, highest; wide for what was not measured.
+        sum_wt_pct: what the measured percentages add up to.
+        notes: what was done with them, in words.
+    """
+
+    composition: Composition
+    intervals_wt_pct: tuple[tuple[str, float, float], ...]
+    sum_wt_pct: float
+    notes: tuple[str, ...]
+
+    def interval(self, element: str) -> tuple[float, float]:
+        """Lowest and highest percent by mass of an element."""
+        for name, low, high in self.intervals_wt_pct:
+            if name == element:
+                return low, high
+        raise AlloyError("is not known", field="element", value=element, allowed=", ".join(ELEMENTS))
+
+
+def analysed(readings: Sequence[Reading]) -> Analysed:
+    """The composition that readings of one or several methods amount to.
+
+    Readings of one element are weighted by the inverse square of their uncertainties. Without a reading of lead, lead is
+    the rest; without one of tin, tin is. With both, the percentages are brought to 100 in proportion.
+
+    Raises:
+        AlloyError: neither tin nor lead measured, or a sum that the uncertainties cannot explain.
+
+    >>> found = analysed([Reading("Sn", 50.2, 0.4), Reading("Sn", 49.6, 0.2), Reading("Sb", 0.5, 0.1)])
+    >>> found.composition.text(), tuple(round(v, 1) for v in found.interval("Sn"))
+    ('Sn 49.72 Sb 0.5 Pb bal', (49.2, 50.2))
+    """
+    combined = {r.element: r for r in combine_readings(readings)}
+    if not {"Sn", "Pb"} & set(combined):
+        raise AlloyError("has no reading of tin or lead", field="analysis", allowed="at least one of the two")
+    total = math.fsum(r.wt_pct for r in combined.values())
+    spread = math.hypot(*(r.uncertainty_wt_pct for r in combined.values()))
+    rest = next((e for e in ("Pb", "Sn") if e not in combined), None)
+    notes = [f"{e} is given as below its limit: half of it is taken" for e, r in combined.items() if r.below_limit]
+    if total > 100.0 + 3.0 * spread + 0.05 or (rest is None and total < 100.0 - 3.0 * spread - 1.0):
+        raise AlloyError("do not add up", field="analysis", value=f"{total:.2f} % in all",
+                         allowed=f"100 % within three standard uncertainties ({3.0 * spread:.2f} %)")  # fmt: skip
+    percents = {e: r.wt_pct for e, r in combined.items()}
+    if rest is not None and total < 100.0:
+        percents[rest] = 100.0 - total
+        notes.append(f"{rest} is the rest")
+    elif abs(total - 100.0) > 0.05:
+        notes.append(f"the readings add up to {total:.2f} % and were brought to 100 in proportion")
+    scale = 100.0 / math.fsum(percents.values())
+    comp = Composition.from_wt_pct({e: scale * v for e, v in percents.items()})
+    return Analysed(comp, tuple(_interval(e, comp, combined, rest, spread) for e in ELEMENTS), total,
+                    (*notes, *_unmeasured_note(combined, rest)))  # fmt: skip
+
+
+def _interval(
+    element: str, comp: Composition, combined: Mapping[str, Reading], rest: str | None, spread: float
+) -> tuple[str, float, float]:
+    value = comp.wt_pct(element)
+    if element in combined:
+        reach = _TWO_SIDED_95 * combined[element].uncertainty_wt_pct
+        return element, max(value - reach, 0.0), min(value + reach, 100.0)
+    if element == rest:
+        # What nobody measured comes out of the rest.
+        hidden = sum(v for e, v in _UNMEASURED_WT_PCT.items() if e not in combined and e not in ("Pb", "Sn"))
+        return element, max(value - _TWO_SIDED_95 * spread - hidden, 0.0), min(value + _TWO_SIDED_95 * spread, 100.0)
+    return element, 0.0, min(_UNMEASURED_WT_PCT[element], comp.wt_pct(rest) if rest else 100.0)
+
+
+def _unmeasured_note(combined: Mapping[str, Reading], rest: str | None) -> tuple[str, ...]:
+    missing = [e for e in ELEMENTS if e not in combined and e != rest]
+    if not missing:
+        return ()
+    return (f"not measured, taken as nought in the composition, as a wide interval beside it: {', '.join(missing)}",)
 
 
 def match_analysis(
