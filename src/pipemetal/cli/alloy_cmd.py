@@ -1,143 +1,159 @@
-"""`pipemetal alloy` and `pipemetal assay`."""
+"""`pipemetal alloy`."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
-from pipemetal.alloys import assay as assays
-from pipemetal.alloys.composition import ELEMENTS, Composition
-from pipemetal.alloys.liquidus import liquidus
-from pipemetal.alloys.properties import heat_to_liquid_kj_kg, solid_density_g_cm3
-from pipemetal.alloys.scheil import freezing_curve
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.liquidus import Liquidus, liquidus, outside_assessed_range
+from pipemetal.alloys.naming import names_of
+from pipemetal.alloys.properties import (
+    PROPERTY_SOURCES,
+    Value,
+    heat_to_liquid_kj_kg,
+    pot_check,
+    solid_density_g_cm3,
+    value_of,
+)
+from pipemetal.alloys.scheil import FreezingCurve, freezing_curve
 from pipemetal.alloys.solidus import solidus_c
-from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option, rounded
-from pipemetal.errors import AlloyError
-from pipemetal.files.csv_table import read_csv
+from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 
-__all__ = ["alloy", "assay"]
+__all__ = ["alloy"]
+
+_SOURCE = "Computed from assessed Gibbs energies (NIST solder assessment, Kattner 1999, and others: docs/alloys.md)."
+# A usual heat above the liquidus for pouring (common practice, no source), where no temperature is asked for.
+_POURING_K = 30.0
+_OUTSIDE = "outside the assessed range"
 
 
 @click.command(short_help="Melting, freezing, density and heat of a composition.")
 @click.argument("composition", nargs=-1, required=True)
+@click.option("--at", "at_c", type=float, metavar="C", help="Every property too, hot ones at this temperature.")
+@click.option("--properties", is_flag=True, help="Every property, hot ones 30 K above the liquidus.")
+@click.option("--svg", "svg_folder", type=FILE, metavar="DIR", help="Write the freezing curve and the diagram as SVG.")
 @json_option
-def alloy(composition: tuple[str, ...], as_json: bool) -> None:
+def alloy(
+    composition: tuple[str, ...], at_c: float | None, properties: bool, svg_folder: Path | None, as_json: bool
+) -> None:
     """Melting, freezing, density and heat of COMPOSITION, as in: pipemetal alloy "Sn 50 Sb 0.5 Pb bal"."""
     comp = Composition.parse(" ".join(composition))
     melting, curve = liquidus(comp), freezing_curve(comp)
-    pairs = [
-        {"temperature_c": round(float(t), 2), "fraction_solid": round(float(f), 5)}
-        for t, f in zip(curve.temperature_c, curve.fraction_solid, strict=True)
-    ]
-    result = {
+    if at_c is None and properties:
+        at_c = round(melting.temperature_c + _POURING_K, 1)
+    values = {} if at_c is None else _values(comp, at_c)
+    cautions = () if at_c is None else _cautions(comp, at_c)
+    written = [] if svg_folder is None else _write_pictures(comp, svg_folder)
+    if as_json:
+        print_json(_as_json(comp, melting, curve, values, cautions, at_c, written))
+        return
+    _print_melting(comp, melting, curve)
+    if at_c is not None:
+        _print_values(values, cautions, at_c)
+    for name in written:
+        click.echo(f"wrote {name}")
+
+
+def _values(comp: Composition, at_c: float) -> dict[str, Value]:
+    """Every property that can be had at this temperature; the hot solid only below the solidus, vapour over a pot."""
+    found = {}
+    for name in PROPERTY_SOURCES:
+        if name == "solid_hot_density_kg_m3" and not 20.0 <= at_c <= solidus_c(comp):
+            continue
+        if name.startswith("lead_vapour") and not 150.0 <= at_c <= 600.0:
+            continue
+        found[name] = value_of(name, comp, at_c)
+    return found
+
+
+def _cautions(comp: Composition, at_c: float) -> tuple[str, ...]:
+    return pot_check(comp, at_c).cautions if 150.0 <= at_c <= 600.0 else ()
+
+
+def _write_pictures(comp: Composition, folder: Path) -> list[str]:
+    from pipemetal.documents.alloy_pictures import diagram_picture, freezing_picture
+    from pipemetal.documents.svg import to_svg
+
+    folder.mkdir(parents=True, exist_ok=True)
+    pictures = {"freezing.svg": freezing_picture(comp), "lead-tin.svg": diagram_picture(comp)}
+    for name, drawing in pictures.items():
+        (folder / name).write_text(to_svg(drawing), encoding="utf-8")
+    return [str(folder / name) for name in pictures]
+
+
+def _as_json(
+    comp: Composition, melting: Liquidus, curve: FreezingCurve, values: dict[str, Value], cautions: tuple[str, ...],
+    at_c: float | None, written: list[str],
+) -> dict[str, Any]:  # fmt: skip
+    result: dict[str, Any] = {
         "composition": comp.text(),
+        "names": [name.name for name in names_of(comp)],
         "liquidus_c": rounded(melting.temperature_c, 2),
         "solidus_c": rounded(solidus_c(comp), 2),
         "first_solid": melting.first_solid,
         "density_g_cm3": rounded(solid_density_g_cm3(comp)),
         "heat_to_liquid_kj_kg": rounded(heat_to_liquid_kj_kg(comp), 2),
-        "freezing": pairs,
+        "freezing": [
+            {"temperature_c": round(float(t), 2), "fraction_solid": round(float(f), 5)}
+            for t, f in zip(curve.temperature_c, curve.fraction_solid, strict=True)
+        ],
+        "solids": [{"solid": name, "mass_fraction": rounded(share, 5)} for name, share in curve.solids],
+        "eutectic_share": rounded(curve.eutectic_share, 4),
         "within_range": melting.within_range,
+        "outside": outside_assessed_range(comp),
         "uncertainty_k": rounded(melting.uncertainty_k, 1),
     }
-    if as_json:
-        print_json(result)
-        return
+    if at_c is not None:
+        result["at_c"] = rounded(at_c, 1)
+        result["properties"] = [
+            {"name": name, "value": _figures(v.value), "low": _figures(v.low), "high": _figures(v.high), "unit": v.unit,
+             "source": v.source, "within_range": v.within_range}
+            for name, v in values.items()
+        ]  # fmt: skip
+        result["cautions"] = list(cautions)
+    if written:
+        result["pictures"] = written
+    return result
+
+
+def _figures(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def _print_melting(comp: Composition, melting: Liquidus, curve: FreezingCurve) -> None:
+    outside = outside_assessed_range(comp)
+    sure = f"± {melting.uncertainty_k:.0f} K" + (f", {_OUTSIDE}" if outside else "")
+    mark = _OUTSIDE if outside else ""
+    solids = ", ".join(f"{100.0 * share:.1f} % {name}" for name, share in curve.solids[:4])
+    names = [f"{name.name}" for name in names_of(comp)]
     print_table(
         comp.text(),
         ["", "value", "how sure"],
         [
-            ("liquidus", f"{melting.temperature_c:.1f} °C", f"± {melting.uncertainty_k:.0f} K"),
-            ("first solid", melting.first_solid, ""),
-            ("solidus, slow cooling", f"{solidus_c(comp):.1f} °C", f"± {melting.uncertainty_k:.0f} K"),
-            ("half solid, quick cooling", f"{curve.temperature_at(0.5):.1f} °C", ""),
-            ("density at 20 °C", f"{solid_density_g_cm3(comp):.3f} g/cm3", "0.3 % for 30 to 90 % Sn"),
-            ("heat from 25 °C to liquid", f"{heat_to_liquid_kj_kg(comp):.1f} kJ/kg", "3 %"),
+            *([("by its tin also called", "; ".join(names), "naming, not a standard")] if names else []),
+            ("liquidus", f"{melting.temperature_c:.1f} °C", sure),
+            ("first solid", melting.first_solid, mark),
+            ("solidus, slow cooling", f"{solidus_c(comp):.1f} °C", sure),
+            ("half solid, quick cooling", f"{curve.temperature_at(0.5):.1f} °C", mark),
+            ("solids, quick cooling", solids, mark),
+            ("density at 20 °C", f"{solid_density_g_cm3(comp):.3f} g/cm3", mark or "0.3 % for 30 to 90 % Sn"),
+            ("heat from 25 °C to liquid", f"{heat_to_liquid_kj_kg(comp):.1f} kJ/kg", mark or "3 %"),
         ],
-        ["Computed from assessed Gibbs energies (NIST solder assessment, Kattner 1999, and others: docs/alloys.md)."]
-        + ([] if melting.within_range else ["Outside the range that was assessed: extrapolated."]),
+        [_SOURCE] + ([f"{_OUTSIDE.capitalize()}: {'; '.join(outside)}. Extrapolated."] if outside else []),
     )
 
 
-@click.command(short_help="Tin content from a weighing, or recipes near an analysis.")
-@click.argument("analysis", metavar="[ANALYSIS.csv]", type=FILE, required=False)
-@click.option("--air", "air_g", type=float, metavar="G", help="Grams weighed in air.")
-@click.option("--water", "water_g", type=float, metavar="G", help="Grams weighed hanging in water.")
-@click.option("--water-temperature", "water_temperature_c", type=float, default=20.0, show_default=True, metavar="C")
-@click.option(
-    "--balance",
-    "balance_g",
-    type=float,
-    default=0.01,
-    show_default=True,
-    metavar="G",
-    help="What the balance resolves.",
-)
-@recipes_option
-@json_option
-def assay(
-    analysis: Path | None, air_g: float | None, water_g: float | None, water_temperature_c: float, balance_g: float,
-    recipes_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
-    """Tin content of a piece weighed in air and in water, or the recipes nearest to ANALYSIS.csv.
-
-    ANALYSIS.csv has the columns element, wt_pct and optionally plus_minus.
-    """
-    if analysis is not None:
-        _match(analysis, recipes_path, as_json)
-        return
-    if air_g is None or water_g is None:
-        raise AlloyError("are both needed, or an analysis", field="--air and --water", allowed="grams")
-    found = assays.tin_from_weighing(air_g, water_g, water_temperature_c, balance_g=balance_g)
-    result = {
-        "sn_wt_pct": rounded(found.sn_wt_pct, 2),
-        "sn_wt_pct_low": rounded(found.sn_wt_pct_low, 2),
-        "sn_wt_pct_high": rounded(found.sn_wt_pct_high, 2),
-        "density_g_cm3": rounded(found.density_g_cm3),
-        "notes": list(found.notes),
-    }
-    if as_json:
-        print_json(result)
-        return
+def _print_values(values: dict[str, Value], cautions: tuple[str, ...], at_c: float) -> None:
     print_table(
-        "Tin from a weighing in air and in water",
-        ["", "value"],
+        f"Properties, hot ones at {at_c:g} °C",
+        ["", "value", "between", "by"],
         [
-            ("tin", f"{found.sn_wt_pct:.1f} % by mass"),
-            ("between", f"{found.sn_wt_pct_low:.1f} and {found.sn_wt_pct_high:.1f} %"),
-            ("density", f"{found.density_g_cm3:.3f} g/cm3"),
+            (PROPERTY_SOURCES[name].words, f"{v.value:.4g} {v.unit}", f"{v.low:.4g} and {v.high:.4g}",
+             v.source if v.within_range else f"{_OUTSIDE}; {v.source}")
+            for name, v in values.items()
         ],
-        list(found.notes),
-    )
-
-
-def _match(path: Path, recipes_path: Path | None, as_json: bool) -> None:
-    recipes = load_recipes(recipes_path, path)
-    table = read_csv(path)
-    table.check(["element", "wt_pct"], ["plus_minus"])
-    analysis: dict[str, float | tuple[float, float]] = {}
-    for row in table:
-        element = row.text("element")
-        if element in analysis:
-            raise row.error("stands twice", "element", element)
-        if element not in ELEMENTS:
-            raise row.error("is not an element of pipe metal", "element", element, ", ".join(ELEMENTS))
-        percent, half = row.number("wt_pct", 0.0, 100.0), row.maybe_number("plus_minus", 0.001, 50.0)
-        # an analysis states a 95 % half-width; the room wants one standard uncertainty
-        analysis[element] = percent if half is None else (percent, half / 1.96)
-    matches = assays.match_analysis(analysis, list(recipes.values()))
-    if as_json:
-        print_json(
-            {
-                "matches": [
-                    {"recipe": m.recipe.name, "distance": rounded(m.distance, 3), "words": m.words} for m in matches
-                ]
-            }
-        )
-        return
-    print_table(
-        f"Recipes nearest to {path.name}",
-        ["recipe", "distance", "why"],
-        [(m.recipe.name, f"{m.distance:.2f}", m.words) for m in matches],
-    )
+        list(cautions),
+    )  # fmt: skip

@@ -22,7 +22,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
     "scale": ("scale_cmd:scale", "The scale behind measured pipes; scales as a picture."),
     "alloy": ("alloy_cmd:alloy", "Melting, freezing, density and heat of a composition."),
-    "assay": ("alloy_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),
+    "assay": ("assay_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),
     "charge": ("melt_cmd:charge", "Weigh out a melt from lots."),
     "day": ("day_cmd:day", "Melts, weighing lists and pours for a list of sheets."),
     "cool": ("day_cmd:cool", "Bring ladled metal down: by waiting, or with cold pieces."),
