@@ -4,39 +4,67 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final
 
 from pipemetal.errors import InputError, PipeError
 from pipemetal.pipes import length as lengths
-from pipemetal.pipes.parts import pipe_parts
-from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.length_rules import cents_per_mm
+from pipemetal.pipes.materials import BOUGHT_METALS
+from pipemetal.pipes.mouth import ising_number, ising_words, pressure_pa
+from pipemetal.pipes.old import OldPipe
+from pipemetal.pipes.parts import default_toe_mm, pipe_parts
+from pipemetal.pipes.pipe import Part, Pipe
 from pipemetal.pipes.pitch import note_name
+from pipemetal.pipes.profile import profile_length_mm
+from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.scale import half_tones
+from pipemetal.pipes.statics import standing_stress
+from pipemetal.pipes.walls import GivenWall, WallRule
 
-__all__ = ["organ_pipes", "rank_pipes"]
+__all__ = ["Density", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
 BASS_HZ: Final = 65.406
 TREBLE_HZ: Final = 4186.0
+CAP_THICKNESS_MM: Final = 0.6
+"""A half-covered pipe's hole is as deep as its cap, about this (common practice); half a mm more or less is under a cent."""
 
 Density = Callable[[str], float]
 
 
-def _sounding_length_mm(rank: Rank, frequency_hz: float, speed_m_s: float, d: float, b: float, h: float) -> float:
-    if rank.construction == "stopped":
-        return lengths.stopped_length_mm(frequency_hz, speed_m_s, d, b, h)
-    if rank.construction == "chimney":
-        assert rank.chimney is not None
-        return lengths.chimney_length_mm(
-            frequency_hz, speed_m_s, d, b, h, d * rank.chimney.diameter_ratio, d * rank.chimney.length_ratio
-        )
-    if rank.construction == "tapered":
-        return lengths.tapered_length_mm(frequency_hz, speed_m_s, d, b, h, rank.top_ratio)
-    if rank.construction == "harmonic":
-        return lengths.harmonic_length_mm(frequency_hz, speed_m_s, d, b, h)
-    return lengths.open_length_mm(frequency_hz, speed_m_s, d, b, h)
+def sounding_length_mm(
+    rank: Rank, frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float
+) -> float:
+    """Length of body that sounds a frequency, by the rank's construction; `cut_up_mm` is the mean one.
+
+    >>> rank = Rank("R", "I", "m", Fraction(8), 0, 0)
+    >>> round(sounding_length_mm(rank, 65.4064, 343.2, 155.5, 122.13, 30.53), 1)
+    2355.1
+    """
+    size = (frequency_hz, speed_m_s, diameter_mm, mouth_width_mm, cut_up_mm)
+    match rank.construction:
+        case "stopped":
+            return lengths.stopped_length_mm(*size)
+        case "chimney":
+            assert rank.chimney is not None
+            neck, tall = diameter_mm * rank.chimney.diameter_ratio, diameter_mm * rank.chimney.length_ratio
+            return lengths.chimney_length_mm(*size, neck, tall)
+        case "half_covered":
+            assert rank.hole_ratio is not None
+            return lengths.half_covered_length_mm(*size, diameter_mm * rank.hole_ratio, CAP_THICKNESS_MM)
+        case "tapered":
+            return lengths.tapered_length_mm(*size, rank.top_ratio)
+        case "stepped":
+            return profile_length_mm(*size, rank.steps)
+        case "harmonic":
+            return lengths.harmonic_length_mm(*size)
+        case "resonator":
+            assert rank.resonator is not None
+            return rank.resonator.length_share * speed_m_s * 500.0 / frequency_hz
+        case _:
+            return lengths.open_length_mm(*size)
 
 
 def _cut_length_mm(organ: Organ, rank: Rank, frequency_hz: float, body_mm: float, diameter_mm: float) -> float:
@@ -50,49 +78,180 @@ def _cut_length_mm(organ: Organ, rank: Rank, frequency_hz: float, body_mm: float
         return body_mm + allow.slot_above * diameter_mm
     if rank.tuning == "cap":
         return body_mm + max(allow.cap_travel * diameter_mm, allow.cap_least_mm)
+    if rank.tuning == "slide":
+        return body_mm - min(allow.slide_short * diameter_mm, 0.2 * body_mm)
     return body_mm
 
 
-def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, density_g_cm3: Density) -> Pipe:
+@dataclass(frozen=True)
+class _Sizes:
+    """What rules and measurements say of one pipe before its walls and parts."""
+
+    frequency_hz: float
+    semitones: float
+    diameter_mm: float
+    mouth_width_mm: float
+    cut_up_mm: float
+    mean_cut_up_mm: float
+    body_mm: float
+    old: OldPipe | None
+
+
+def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRange | None) -> _Sizes:
     semitones = organ.pitch.semitones(key, footage, pure=rank.pure_mutations)
     frequency = organ.pitch.frequency_hz(key, footage, pure=rank.pure_mutations)
-    diameter = rank.scale.diameter_mm(key, semitones)
-    mouth_width = rank.mouth_fraction * math.pi * diameter
-    cut_up = rank.cut_up_fraction * mouth_width
-    body = _sounding_length_mm(rank, frequency, organ.pitch.speed_m_s, diameter, mouth_width, cut_up)
-    cut = _cut_length_mm(organ, rank, frequency, body, diameter)
-    mouth_wall = rank.wall.mouth_mm(diameter)
-    note = note_name(key)
+    old = item.old_pipe(key) if item is not None and item.made == "old" else None
+    diameter = (old.diameter_mm if old else None) or rank.scale.diameter_mm(key, semitones)
+    if rank.construction == "resonator":
+        width = cut_up = mean = 0.0
+    else:
+        width = (old.mouth_width_mm if old else None) or rank.mouth_fraction * math.pi * diameter
+        cut_up = (old.cut_up_mm if old else None) or rank.cut_up_fraction * width
+        mean = cut_up - rank.arch * width / 3.0
+    body = sounding_length_mm(rank, frequency, organ.pitch.speed_m_s, diameter, width, mean)
+    return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body, old)
+
+
+def _wall(rank: Rank, item: NoteRange | None, alloy: str) -> WallRule | GivenWall:
+    if item is not None and item.sheet_mm is not None:
+        return GivenWall(item.sheet_mm, item.sheet_mm, source="flat sheet of even thickness, bought")
+    wall = item.wall if item is not None and item.wall is not None else rank.wall
+    return wall.for_alloy(alloy) if isinstance(wall, WallRule) else wall
+
+
+def _visible(rank: Rank, key: int, sizes: _Sizes, cut_mm: float) -> tuple[float, float, float]:
+    """Visible length (0 where it is no front pipe), cut length and top diameter."""
+    visible = rank.visible_mm(key)
+    top = sizes.diameter_mm * (rank.steps[-1].above if rank.steps else rank.top_ratio)
+    if visible is None:
+        return 0.0, cut_mm, top
+    if visible < sizes.body_mm:
+        raise PipeError(
+            "is shorter than the pipe must sound", field="front", value=round(visible, 1),
+            allowed=f"{sizes.body_mm:.0f} mm and up",
+        )  # fmt: skip
+    top = sizes.diameter_mm * (1.0 + (rank.top_ratio - 1.0) * visible / sizes.body_mm)
+    if top < 0.1 * sizes.diameter_mm:
+        raise PipeError("would run to a point", field="front", value=round(visible, 1), allowed="a shorter front pipe")
+    return visible, visible, top
+
+
+def _tip_mm(rank: Rank, key: int) -> float:
+    if rank.resonator is None:
+        return 0.0
+    share = (key - rank.first_key) / max(rank.last_key - rank.first_key, 1)
+    return float(rank.resonator.tip_mm * (rank.resonator.tip_last_mm / rank.resonator.tip_mm) ** share)
+
+
+def _slide_mm(organ: Organ, rank: Rank, diameter_mm: float) -> float:
+    if rank.tuning != "slide":
+        return 0.0
+    return max(organ.allowances.slide_length * diameter_mm, organ.allowances.slide_least_mm)
+
+
+def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, item: NoteRange | None) -> Pipe:
+    s = _sizes(organ, rank, key, footage, item)
+    made = item.made if item is not None else "cast"
+    alloy = (item.alloy if item is not None else None) or rank.alloy
+    wall, d = _wall(rank, item, alloy), s.diameter_mm
+    cut = _cut_length_mm(organ, rank, s.frequency_hz, s.body_mm, d)
+    visible, cut, top = _visible(rank, key, s, cut)
+    mouth_wall = (s.old.thickness_mm if s.old else None) or wall.mouth_mm(d)
+    foot_factor = 1.0 if made == "sheet" else rank.foot_factor
+    reed = rank.construction == "resonator"
+    note = note_name(key, organ.naming)
     name = f"{rank.name} {note}" if rank.footage is not None else f"{rank.name} {note}/{choir}"
-    draft = Pipe(
-        id=name, rank=rank.name, division=rank.division, alloy=rank.alloy, construction=rank.construction, key=key,
-        note=note, choir=choir, footage=footage, frequency_hz=frequency, diameter_mm=diameter,
-        top_diameter_mm=diameter * rank.top_ratio, half_tones=half_tones(diameter, semitones),
-        mouth_width_mm=mouth_width, cut_up_mm=cut_up, body_length_mm=body, cut_length_mm=cut,
-        foot_length_mm=rank.foot_length_mm,
-        chimney_diameter_mm=diameter * rank.chimney.diameter_ratio if rank.chimney else 0.0,
-        chimney_length_mm=diameter * rank.chimney.length_ratio if rank.chimney else 0.0,
-        thickness_mouth_mm=mouth_wall, thickness_top_mm=rank.wall.top_mm(mouth_wall, cut),
-        thickness_foot_mm=mouth_wall * rank.foot_factor,
-        languid_thickness_mm=organ.languids.thickness_mm(diameter), parts=(),
+    toe = rank.toe_diameter_mm or default_toe_mm(d)
+    return Pipe(
+        id=name, rank=rank.name, division=rank.division, alloy=alloy, construction=rank.construction, key=key,
+        note=note, choir=choir, footage=footage, frequency_hz=s.frequency_hz, diameter_mm=d, top_diameter_mm=top,
+        half_tones=half_tones(d, s.semitones), mouth_width_mm=s.mouth_width_mm, cut_up_mm=s.cut_up_mm,
+        body_length_mm=s.body_mm, cut_length_mm=(s.old.length_mm if s.old else None) or cut,
+        foot_length_mm=0.0 if reed else (s.old.foot_length_mm if s.old else None) or rank.foot_length_mm,
+        chimney_diameter_mm=d * rank.chimney.diameter_ratio if rank.chimney else 0.0,
+        chimney_length_mm=d * rank.chimney.length_ratio if rank.chimney else 0.0,
+        thickness_mouth_mm=mouth_wall, thickness_top_mm=wall.top_mm(mouth_wall, cut),
+        thickness_foot_mm=0.0 if reed else mouth_wall * foot_factor,
+        languid_thickness_mm=0.0 if reed else organ.languids.thickness_mm(d) * rank.languid_factor, parts=(),
+        made=made, lip=rank.lip, flue_mm=0.0 if reed else rank.mouth.flue(d),
+        toe_bore_mm=0.0 if reed else min(rank.mouth.toe_bore(d, s.mouth_width_mm), toe), tip_diameter_mm=_tip_mm(rank, key),
+        hole_diameter_mm=d * (rank.hole_ratio or 0.0), slide_length_mm=_slide_mm(organ, rank, d), visible_length_mm=visible,
+        wall_source=wall.source if not (s.old and s.old.thickness_mm) else "measured on the old pipe",
+        ising=_ising(organ, rank, s), old_mass_kg=0.0, remarks=_remarks(organ, rank, s, made, visible),
     )  # fmt: skip
-    return replace(draft, parts=pipe_parts(draft, rank, organ.allowances, density_g_cm3))
+
+
+def _ising(organ: Organ, rank: Rank, s: _Sizes) -> float | None:
+    wind = rank.wind_mm_water if rank.wind_mm_water is not None else organ.wind_mm_water
+    if wind is None or s.mean_cut_up_mm <= 0.0:
+        return None
+    return ising_number(s.frequency_hz, pressure_pa(wind), rank.mouth.flue(s.diameter_mm), s.mean_cut_up_mm)
+
+
+def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) -> tuple[str, ...]:
+    words = []
+    number = _ising(organ, rank, s)
+    if number is not None and ising_words(number):
+        words.append(ising_words(number))
+    if made == "wood":
+        words.append("of wood: the diameter is that of a round pipe of the same area; its length is the wood shop's")
+    if visible_mm > 0.0:
+        words.append(f"front pipe: opening at the back {s.body_mm:.0f} mm above the mouth, visible {visible_mm:.0f} mm")
+    if s.old is not None and s.old.length_mm is not None and s.old.length_mm < s.body_mm:
+        speed = organ.pitch.speed_m_s
+        rate = cents_per_mm(
+            lambda hz: sounding_length_mm(rank, hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm),
+            s.frequency_hz,
+        )
+        short = s.body_mm - s.old.length_mm
+        words.append(f"old pipe is {short:.0f} mm shorter than this pitch wants: about {short * rate:.0f} cents sharp")
+    return tuple(words)
+
+
+def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, density: Density) -> Pipe:
+    item = rank.range_at(key)
+    draft = _draft(organ, rank, key, choir, footage, item)
+    if draft.made == "wood":
+        return draft
+    languid = (item.languid_alloy if item else None) or rank.languid_alloy or rank.alloy
+    parts = pipe_parts(draft, rank, organ.allowances, density, languid)
+    old_kg = 0.0
+    if item is not None and item.made == "old":
+        parts, old_kg = _only_new(parts, item, item.old_pipe(key))
+    made = replace(draft, parts=parts, old_mass_kg=old_kg)
+    flag = standing_stress(made).words
+    return replace(made, remarks=(*made.remarks, flag)) if flag else made
+
+
+def _only_new(parts: tuple[Part, ...], item: NoteRange, old: OldPipe) -> tuple[tuple[Part, ...], float]:
+    """The parts that are made anew, and the mass of what stays of the old pipe, measured or worked out from its sizes."""
+    new = tuple(p for p in parts if p.kind.split()[0] in item.new_parts)
+    whole = sum(p.finished_mass_kg for p in parts)
+    stays = whole - sum(p.finished_mass_kg for p in new)
+    return new, stays if old.mass_kg is None else old.mass_kg * stays / whole
 
 
 def rank_pipes(organ: Organ, rank: Rank, density_g_cm3: Density) -> tuple[Pipe, ...]:
-    """All pipes of a rank, from the lowest key up, choir by choir.
+    """All pipes of a rank, from the lowest key up, choir by choir; borrowed and silent notes have none.
 
-    `density_g_cm3` gives the density of an alloy by its name.
+    `density_g_cm3` gives the density of an alloy by its name; zinc and copper need none.
 
     Errors: PipeError that names rank and note where a pipe cannot exist (no body left, past the scale's ends).
     """
+
+    def density(metal: str) -> float:
+        return BOUGHT_METALS[metal] if metal in BOUGHT_METALS else density_g_cm3(metal)
+
     pipes = []
     for key in rank.keys:
+        item = rank.range_at(key)
+        if item is not None and not item.has_pipes():
+            continue
         for choir, footage in enumerate(rank.choirs_at(key), start=1):
             try:
-                pipes.append(_pipe(organ, rank, key, choir, footage, density_g_cm3))
+                pipes.append(_pipe(organ, rank, key, choir, footage, density))
             except PipeError as error:
-                raise error.at(f"rank {rank.name!r} note {note_name(key)}") from None
+                raise error.at(f"rank {rank.name!r} note {note_name(key, organ.naming)}") from None
     return tuple(pipes)
 
 

@@ -1,4 +1,4 @@
-"""Parts of a pipe and the flat blanks they are cut as: body, foot, languid, cap, chimney and ears.
+"""Parts of a pipe and the flat blanks they are cut as: body, foot, languid, cap, chimney, ears, slide, resonator.
 
 Every blank wants a thickness at its mouth end and at its top end, with a tolerance; a blank without taper says the same
 twice. Bodies wider than the widest sheet are made of two or more strips with a seam each (Encyclopedie t. 11 (1765) p.
@@ -7,18 +7,20 @@ twice. Bodies wider than the widest sheet are made of two or more strips with a 
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
-from typing import Final
+from typing import Any, Final
 
 from pipemetal.pipes.development import ConeDevelopment, cone_development, cylinder_width_mm
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
-from pipemetal.pipes.rank import Allowances, Rank
+from pipemetal.pipes.rank import CLOSED, Allowances, Rank
 from pipemetal.pipes.walls import wall_tolerance_mm
 
-__all__ = ["pipe_parts"]
+__all__ = ["default_toe_mm", "pipe_parts"]
 
 NEARLY_STRAIGHT: Final = 1e-4
+STEP_WITHOUT_A_RING: Final = 0.01
 CAP_RIM_RATIO: Final = 0.5
 CAP_RIM_LEAST_MM: Final = 15.0
 LANGUID_SEGMENT: Final = 0.92
@@ -35,59 +37,112 @@ class _PartMaker:
     ) -> None:
         self.pipe, self.allow, self.density, self.languid_alloy = pipe, allow, density_g_cm3, languid_alloy
 
+    def loose(self, kind: str, length_mm: float, width_mm: float, wall_mm: float, **rest: Any) -> Part:
+        """A small rectangular blank of one thickness, whose thickness matters little and which has no bevelled seam."""
+        return self.rectangle(
+            kind, length_mm, width_mm, wall_mm, wall_mm, tolerance_mm=SMALL_PARTS * wall_mm, bevel=False, planing_mm=0.0,
+            **rest,
+        )  # fmt: skip
+
     def rectangle(
         self, kind: str, length_mm: float, width_mm: float, mouth_mm: float, top_mm: float, *,
         finished_area_mm2: float | None = None, alloy: str | None = None, tolerance_mm: float | None = None,
+        bevel: bool = True, planing_mm: float | None = None,
     ) -> Part:  # fmt: skip
         """A rectangular blank around a development of the given size."""
         length = length_mm + 2.0 * self.allow.end_trim_mm
-        width = width_mm + 2.0 * self.allow.side_trim_mm
+        width = width_mm + 2.0 * (self.allow.side_trim_mm + (self.allow.seam_bevel_mm if bevel else 0.0))
         finished = length_mm * width_mm if finished_area_mm2 is None else finished_area_mm2
-        return self._part(kind, length, width, mouth_mm, top_mm, None, finished, length * width, alloy, tolerance_mm)
+        return self._part(
+            kind, (length, width), (mouth_mm, top_mm), None, (finished, length * width), alloy, tolerance_mm,
+            self.allow.planing_mm if planing_mm is None else planing_mm,
+        )  # fmt: skip
 
     def sector(self, kind: str, cone: ConeDevelopment, mouth_mm: float, top_mm: float, *, large_at_mouth: bool) -> Part:
         """A ring-sector blank around a cone's development; an inverted taper has its small arc at the mouth."""
+        edge = self.allow.side_trim_mm + self.allow.seam_bevel_mm
         ring = RingSector(
             cone.outer_radius_mm + self.allow.end_trim_mm,
             max(cone.inner_radius_mm - self.allow.end_trim_mm, 0.0),
-            min(cone.angle_deg + math.degrees(2.0 * self.allow.side_trim_mm / cone.outer_radius_mm), 360.0),
+            min(cone.angle_deg + math.degrees(2.0 * edge / cone.outer_radius_mm), 360.0),
         )
-        length, width = ring.box_mm()
         # the layout keeps the large arc at the mouth end; where the mouth is at the small arc the two thicknesses swap
-        first, last = (mouth_mm, top_mm) if large_at_mouth else (top_mm, mouth_mm)
-        return self._part(kind, length, width, first, last, ring, cone.area_mm2, ring.area_mm2(), None, None)
+        walls = (mouth_mm, top_mm) if large_at_mouth else (top_mm, mouth_mm)
+        areas = (cone.area_mm2, ring.area_mm2())
+        return self._part(kind, ring.box_mm(), walls, ring, areas, None, None, self.allow.planing_mm)
 
     def _part(
-        self, kind: str, length: float, width: float, mouth_mm: float, top_mm: float, ring: RingSector | None,
-        finished: float, blank: float, alloy: str | None, tolerance_mm: float | None,
+        self, kind: str, size_mm: tuple[float, float], walls_mm: tuple[float, float], ring: RingSector | None,
+        areas_mm2: tuple[float, float], alloy: str | None, tolerance_mm: float | None, planing_mm: float,
     ) -> Part:  # fmt: skip
         metal = alloy or self.pipe.alloy
-        kg_per_mm2 = self.density(metal) * 1e-6 * (mouth_mm + top_mm) / 2.0
-        tolerance = wall_tolerance_mm(mouth_mm) if tolerance_mm is None else tolerance_mm
+        bought = alloy is None and self.pipe.made == "sheet"
+        mouth, top = (wall + (0.0 if bought else planing_mm) for wall in walls_mm)
+        kg_per_mm3 = self.density(metal) * 1e-6
+        tolerance = wall_tolerance_mm(walls_mm[0]) if tolerance_mm is None else tolerance_mm
         # a rectangle of one thickness may lie across the sheet; a tapered one only head to tail
-        turns = (0, 90) if ring is None and mouth_mm == top_mm else (0, 180)
+        turns = (0, 90) if ring is None and mouth == top else (0, 180)
+        finished, blank = areas_mm2
         return Part(
-            f"{self.pipe.id} {kind}", kind, metal, length, width, mouth_mm, top_mm, tolerance, turns, ring,
-            finished, finished * kg_per_mm2, blank, blank * kg_per_mm2,
+            f"{self.pipe.id} {kind}", kind, metal, size_mm[0], size_mm[1], mouth, top, tolerance, turns, ring,
+            finished, finished * kg_per_mm3 * sum(walls_mm) / 2.0, blank, blank * kg_per_mm3 * (mouth + top) / 2.0, bought,
         )  # fmt: skip
 
-    def body(self) -> Part:
-        """Cylinder or cone on the mean diameter."""
+    def piece(
+        self, kind: str, length_mm: float, below_mm: float, above_mm: float, wall_below: float, wall_above: float
+    ) -> Part:
+        """A cylinder or cone on the mean diameter, from its lower to its upper end."""
+        if abs(above_mm / below_mm - 1.0) < NEARLY_STRAIGHT:
+            width = cylinder_width_mm(below_mm, (wall_below + wall_above) / 2)
+            return self.rectangle(kind, length_mm, width, wall_below, wall_above)
+        ends = sorted((below_mm + wall_below, above_mm + wall_above), reverse=True)
+        cone = cone_development(ends[0], ends[1], length_mm)
+        return self.sector(kind, cone, wall_below, wall_above, large_at_mouth=above_mm < below_mm)
+
+    def body(self, rank: Rank) -> list[Part]:
+        """The body: one cylinder or cone, or the pieces of a stepped body or of a resonator, from the mouth up."""
         p = self.pipe
-        mouth, top = p.thickness_mouth_mm, p.thickness_top_mm
-        if abs(p.top_diameter_mm / p.diameter_mm - 1.0) < NEARLY_STRAIGHT:
-            return self.rectangle(
-                "body", p.cut_length_mm, cylinder_width_mm(p.diameter_mm, (mouth + top) / 2), mouth, top
+        if p.construction == "resonator" and rank.resonator is not None:
+            return self._stack(
+                [(1.0 / rank.resonator.sections, p.tip_diameter_mm, p.diameter_mm)], rank.resonator.sections
             )
-        ends = sorted((p.diameter_mm + mouth, p.top_diameter_mm + top), reverse=True)
-        cone = cone_development(ends[0], ends[1], p.cut_length_mm)
-        return self.sector("body", cone, mouth, top, large_at_mouth=p.top_diameter_mm < p.diameter_mm)
+        if rank.steps:
+            return self._stack([(s.share, s.below * p.diameter_mm, s.above * p.diameter_mm) for s in rank.steps], 1)
+        return [
+            self.piece(
+                "body", p.cut_length_mm, p.diameter_mm, p.top_diameter_mm, p.thickness_mouth_mm, p.thickness_top_mm
+            )
+        ]
+
+    def _stack(self, pieces: list[tuple[float, float, float]], sections: int) -> list[Part]:
+        """Pieces one above the other; what tuning adds is added to the uppermost. Steps in width get a ring between."""
+        p, found = self.pipe, []
+        if sections > 1:
+            _, low, high = pieces[0]
+            cuts = [low + (high - low) * k / sections for k in range(sections + 1)]
+            pieces = [(1.0 / sections, a, b) for a, b in itertools.pairwise(cuts)]
+        at = 0.0
+        for number, (share, below, above) in enumerate(pieces, start=1):
+            last = number == len(pieces)
+            length = share * p.body_length_mm + (p.cut_length_mm - p.body_length_mm if last else 0.0)
+            walls = [
+                p.thickness_mouth_mm + (p.thickness_top_mm - p.thickness_mouth_mm) * place
+                for place in (at, min(at + share, 1.0))
+            ]
+            kind = "body" if len(pieces) == 1 else f"body {number}"
+            found.append(self.piece(kind, length, below, above, walls[0], walls[1]))
+            if not last and abs(pieces[number][1] / above - 1.0) > STEP_WITHOUT_A_RING:
+                wide, narrow = max(pieces[number][1], above), min(pieces[number][1], above)
+                ring = math.pi * (wide**2 - narrow**2) / 4.0
+                found.append(self.loose(f"joint {number}", wide, wide, walls[1], finished_area_mm2=ring))
+            at += share
+        return found
 
     def foot(self, toe_diameter_mm: float | None) -> Part:
         """Cone from the body's diameter down to the toe."""
         p, wall = self.pipe, self.pipe.thickness_foot_mm
         large = p.diameter_mm + wall
-        toe = toe_diameter_mm if toe_diameter_mm is not None else min(max(0.18 * p.diameter_mm, 8.0), 25.0)
+        toe = toe_diameter_mm if toe_diameter_mm is not None else default_toe_mm(p.diameter_mm)
         cone = cone_development(large, min(toe + wall, 0.9 * large), p.foot_length_mm)
         return self.sector("foot", cone, wall, wall, large_at_mouth=True)
 
@@ -97,51 +152,63 @@ class _PartMaker:
         depth = LANGUID_SEGMENT * d
         angle = 2.0 * math.acos(2.0 * LANGUID_SEGMENT - 1.0)
         area = math.pi * d**2 / 4.0 - d**2 / 8.0 * (angle - math.sin(angle))
-        return self.rectangle(
-            "languid",
-            depth,
-            d,
-            wall,
-            wall,
-            finished_area_mm2=area,
-            alloy=self.languid_alloy,
-            tolerance_mm=SMALL_PARTS * wall,
-        )
+        return self.loose("languid", depth, d, wall, finished_area_mm2=area, alloy=self.languid_alloy)
 
     def cap(self) -> list[Part]:
-        """Disc and rim of a cap, or of a chimneyed pipe's canister."""
+        """Disc and rim of a cap, or of a chimneyed or half-covered pipe's canister."""
         d, wall = self.pipe.diameter_mm + 2.0 * self.pipe.thickness_top_mm, self.pipe.thickness_mouth_mm
         rim = max(CAP_RIM_RATIO * d, CAP_RIM_LEAST_MM)
-        loose = SMALL_PARTS * wall
-        hole = math.pi * self.pipe.chimney_diameter_mm**2 / 4.0
-        disc = self.rectangle(
-            "cap disc", d, d, wall, wall, finished_area_mm2=math.pi * d**2 / 4 - hole, tolerance_mm=loose
-        )
-        return [disc, self.rectangle("cap rim", cylinder_width_mm(d, wall), rim, wall, wall, tolerance_mm=loose)]
+        hole = math.pi * max(self.pipe.chimney_diameter_mm, self.pipe.hole_diameter_mm) ** 2 / 4.0
+        disc = self.loose("cap disc", d, d, wall, finished_area_mm2=math.pi * d**2 / 4 - hole)
+        return [disc, self.loose("cap rim", cylinder_width_mm(d, wall), rim, wall)]
 
     def ears(self) -> Part:
         """Both ears in one strip: each as high as 1.5 cut-ups and as deep as one (common practice, no source)."""
         wall, cut_up = self.pipe.thickness_mouth_mm, max(self.pipe.cut_up_mm, 4.0)
-        return self.rectangle("ears", 3.0 * cut_up + 4.0, cut_up, wall, wall, tolerance_mm=SMALL_PARTS * wall)
+        return self.loose("ears", 3.0 * cut_up + 4.0, cut_up, wall)
+
+    def slide(self) -> Part:
+        """The sleeve that slides on the top of the body."""
+        p, wall = self.pipe, self.pipe.thickness_top_mm
+        return self.loose("slide", p.slide_length_mm, cylinder_width_mm(p.top_diameter_mm + 2.0 * wall, wall), wall)
+
+    def chimney(self) -> Part:
+        """The tube on the cap."""
+        wall = self.pipe.thickness_top_mm
+        return self.loose(
+            "chimney", self.pipe.chimney_length_mm, cylinder_width_mm(self.pipe.chimney_diameter_mm, wall), wall
+        )
 
 
-def pipe_parts(pipe: Pipe, rank: Rank, allow: Allowances, density_g_cm3: Callable[[str], float]) -> tuple[Part, ...]:
+def default_toe_mm(diameter_mm: float) -> float:
+    """Size of the toe where the organ file does not say it (common practice, no source).
+
+    >>> default_toe_mm(100.0)
+    18.0
+    """
+    return min(max(0.18 * diameter_mm, 8.0), 25.0)
+
+
+def pipe_parts(
+    pipe: Pipe, rank: Rank, allow: Allowances, density_g_cm3: Callable[[str], float], languid_alloy: str
+) -> tuple[Part, ...]:
     """All parts of a pipe as flat blanks.
 
-    Stopped and chimneyed pipes get a cap and ears (ears on all of them: Dom Bedos, art. 152), others get ears only where
-    the rank asks for them.
+    Stopped, chimneyed and half-covered pipes get a cap and ears (ears on all of them: Dom Bedos, art. 152), others get
+    ears only where the rank asks for them. A resonator is its cone alone: boot, block and shallot are not this room's.
     """
-    maker = _PartMaker(pipe, allow, density_g_cm3, rank.languid_alloy or rank.alloy)
-    parts = [maker.body(), maker.foot(rank.toe_diameter_mm), maker.languid()]
-    closed = pipe.construction in ("stopped", "chimney")
+    maker = _PartMaker(pipe, allow, density_g_cm3, languid_alloy)
+    parts = maker.body(rank)
+    if pipe.construction == "resonator":
+        return tuple(parts)
+    parts += [maker.foot(rank.toe_diameter_mm), maker.languid()]
+    closed = pipe.construction in CLOSED
     if closed:
         parts += maker.cap()
     if pipe.chimney_length_mm > 0.0:
-        wall = pipe.thickness_top_mm
-        width = cylinder_width_mm(pipe.chimney_diameter_mm, wall)
-        parts.append(
-            maker.rectangle("chimney", pipe.chimney_length_mm, width, wall, wall, tolerance_mm=SMALL_PARTS * wall)
-        )
+        parts.append(maker.chimney())
     if rank.ears if rank.ears is not None else closed:
         parts.append(maker.ears())
+    if pipe.slide_length_mm > 0.0:
+        parts.append(maker.slide())
     return tuple(parts)

@@ -54,7 +54,7 @@ class Part:
     """One part as a flat blank. `length_mm` runs from mouth end to top end, `width_mm` across it, allowances included.
 
     `finished_area_mm2` and `finished_mass_kg` are of the part without its allowances; `blank_area_mm2` and
-    `blank_mass_kg` of what is cut out of the sheet.
+    `blank_mass_kg` of what is cut out of the sheet. `bought` parts are of flat sheet that no pot of the shop gives.
     """
 
     id: str
@@ -71,14 +71,22 @@ class Part:
     finished_mass_kg: float
     blank_area_mm2: float
     blank_mass_kg: float
+    bought: bool = False
+
+    @property
+    def planed_share(self) -> float:
+        """Share of the blank's thickness that stays after planing; 1 where nothing is planed off."""
+        return (self.finished_mass_kg / self.finished_area_mm2) / (self.blank_mass_kg / self.blank_area_mm2)
 
 
 @dataclass(frozen=True)
 class Pipe:
     """One pipe. Lengths in mm at the tuning temperature; `choir` is 1 for a simple rank.
 
-    `body_length_mm` is the sounding length by formula, `cut_length_mm` what the body is cut to before tuning; the
-    masses are of the finished parts.
+    `body_length_mm` is the sounding length by formula, `cut_length_mm` what the body is cut to before tuning. `made` says
+    where it comes from: cast, sheet (bought), wood or old. A reed's resonator has its wide end as `diameter_mm`, its tip
+    as `tip_diameter_mm`, and no mouth. `visible_length_mm` is above nought for front pipes, whose opening at the back
+    stands at the sounding length. `ising` needs the wind. `remarks` are what a maker must know of this pipe.
     """
 
     id: str
@@ -106,8 +114,25 @@ class Pipe:
     thickness_foot_mm: float
     languid_thickness_mm: float
     parts: tuple[Part, ...]
+    made: str = "cast"
+    lip: str = "flat"
+    flue_mm: float = 0.0
+    toe_bore_mm: float = 0.0
+    tip_diameter_mm: float = 0.0
+    hole_diameter_mm: float = 0.0
+    slide_length_mm: float = 0.0
+    visible_length_mm: float = 0.0
+    wall_source: str = ""
+    ising: float | None = None
+    old_mass_kg: float = 0.0
+    remarks: tuple[str, ...] = ()
 
     @property
     def mass_kg(self) -> float:
-        """Mass of all finished parts."""
-        return sum(part.finished_mass_kg for part in self.parts)
+        """Mass of the whole pipe: all finished parts, and what an old pipe brings along."""
+        return self.old_mass_kg + sum(part.finished_mass_kg for part in self.parts)
+
+    @property
+    def cast_kg(self) -> float:
+        """Mass of the finished parts that the shop casts."""
+        return sum(part.finished_mass_kg for part in self.parts if not part.bought)

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
 from typing import Final
 
 from pipemetal.errors import PipeError
+from pipemetal.pipes.mouth import Mouth
+from pipemetal.pipes.notes import NAMINGS
 from pipemetal.pipes.pitch import Pitch, note_name
+from pipemetal.pipes.profile import Step
+from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.scale import HalfToneScale, Scale
 from pipemetal.pipes.walls import DEFAULT_WALL, GivenWall, LanguidRule, WallRule
 
-__all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank"]
+__all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank", "Resonator"]
 
-CONSTRUCTIONS: Final = ("open", "stopped", "chimney", "tapered", "harmonic")
+CONSTRUCTIONS: Final = (
+    "open", "stopped", "chimney", "half_covered", "tapered", "stepped", "harmonic", "resonator",
+)  # fmt: skip
+CLOSED: Final = ("stopped", "chimney", "half_covered")
 TUNINGS: Final = ("cone", "slide", "slot", "cap", "none")
 
 
@@ -29,7 +38,10 @@ class Allowances:
     `side_trim_mm` is added at each edge along the seam, `end_trim_mm` at each end. `tuning_bass_percent` and
     `tuning_treble_percent` lengthen cone-tuned bodies (linear in octaves from 65 Hz to 4186 Hz), at least
     `tuning_least_mm`; a stopper or cap overlaps by `cap_travel` diameters, at least `cap_least_mm`; a slot needs
-    `slot_above` diameters of body above the sounding length.
+    `slot_above` diameters of body above the sounding length (source: documented organ of 1881, seen); a body with a
+    tuning slide is cut short by `slide_short` diameters and its sleeve is `slide_length` diameters long, at least
+    `slide_least_mm`. `seam_bevel_mm` is added at each edge of a seam that is bevelled, `planing_mm` to the thickness of
+    every body and foot blank that is planed after cutting.
     """
 
     side_trim_mm: float = 2.0
@@ -40,11 +52,17 @@ class Allowances:
     cap_travel: float = 1.0
     cap_least_mm: float = 20.0
     slot_above: float = 2.0 / 3.0
+    slide_short: float = 0.25
+    slide_length: float = 1.25
+    slide_least_mm: float = 20.0
+    seam_bevel_mm: float = 0.0
+    planing_mm: float = 0.0
 
     def __post_init__(self) -> None:
         for name, high in (
             ("side_trim_mm", 50.0), ("end_trim_mm", 50.0), ("tuning_bass_percent", 30.0), ("tuning_treble_percent", 30.0),
             ("tuning_least_mm", 100.0), ("cap_travel", 3.0), ("cap_least_mm", 200.0), ("slot_above", 3.0),
+            ("slide_short", 2.0), ("slide_length", 5.0), ("slide_least_mm", 200.0), ("seam_bevel_mm", 5.0), ("planing_mm", 1.0),
         ):  # fmt: skip
             _in_range(name, getattr(self, name), 0.0, high)
 
@@ -66,6 +84,27 @@ class Chimney:
 
 
 @dataclass(frozen=True)
+class Resonator:
+    """A conical reed resonator, whose wide end the rank's scale gives.
+
+    `length_share` is of the half wave c / 2f: reed, shallot and wire decide it, no formula does, so it must be given.
+    `tip_mm` is the inner diameter of the narrow end at the lowest key, `tip_last_mm` at the highest, straight in the
+    logarithm between. The cone is made of `sections` pieces one above the other.
+    """
+
+    length_share: float
+    tip_mm: float
+    tip_last_mm: float
+    sections: int = 1
+
+    def __post_init__(self) -> None:
+        _in_range("resonator.length_share", self.length_share, 0.05, 2.0)
+        _in_range("resonator.tip_mm", self.tip_mm, 2.0, 80.0, " mm")
+        _in_range("resonator.tip_last_mm", self.tip_last_mm, 2.0, 80.0, " mm")
+        _in_range("resonator.sections", self.sections, 1, 6)
+
+
+@dataclass(frozen=True)
 class Break:
     """From this key on, a compound rank has these choirs."""
 
@@ -80,6 +119,9 @@ class Rank:
     `keys` counts from great C = 0. `footage` is that of a simple rank, None for a compound one, which has `breaks`
     instead. `mouth_fraction` is of the inner circumference, `cut_up_fraction` of the mouth width; `top_ratio` is top
     over mouth diameter of a tapered body (above 1: inverted). `foot_factor` scales the body's wall for its foot.
+    `hole_ratio` is the hole in a half-covered pipe's cap by its diameter; `steps` are the pieces of a stepped body.
+    `ranges` are notes that are not cast of the rank's own metal. `front` gives visible bodies, mouth to top in mm, at
+    some keys, straight between: such a pipe has its opening at the back at the sounding length.
     """
 
     name: str
@@ -103,6 +145,17 @@ class Rank:
     pure_mutations: bool = True
     ears: bool | None = None
     languid_alloy: str | None = None
+    lip: str = "flat"
+    arch: float = 0.0
+    flue_mm: float | None = None
+    toe_bore_mm: float | None = None
+    languid_factor: float = 1.0
+    hole_ratio: float | None = None
+    steps: tuple[Step, ...] = ()
+    resonator: Resonator | None = None
+    ranges: tuple[NoteRange, ...] = ()
+    front: tuple[tuple[int, float], ...] = ()
+    wind_mm_water: float | None = None
 
     def __post_init__(self) -> None:
         if self.construction not in CONSTRUCTIONS:
@@ -121,8 +174,24 @@ class Rank:
         _in_range("foot_factor", self.foot_factor, 0.5, 3.0)
         if self.toe_diameter_mm is not None:
             _in_range("toe_diameter_mm", self.toe_diameter_mm, 4.0, 80.0, " mm")
+        _in_range("languid_factor", self.languid_factor, 0.3, 3.0)
+        if self.wind_mm_water is not None:
+            _in_range("wind_mm_water", self.wind_mm_water, 10.0, 1500.0, " mm")
+        self.mouth  # noqa: B018  (a mouth that cannot be is refused here)
         self._check_kind()
         self._check_breaks()
+        self._check_ranges()
+        self._check_front()
+
+    @cached_property
+    def mouth(self) -> Mouth:
+        """The mouth that all pipes of the rank have."""
+        return Mouth(self.mouth_fraction, self.cut_up_fraction, self.lip, self.arch, self.flue_mm, self.toe_bore_mm)
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether its pipes have a cap."""
+        return self.construction in CLOSED
 
     def _check_kind(self) -> None:
         if self.construction == "tapered":
@@ -133,6 +202,19 @@ class Rank:
             )
         if (self.chimney is not None) != (self.construction == "chimney"):
             raise PipeError("goes with construction chimney, and only with it", field="chimney")
+        if (self.hole_ratio is not None) != (self.construction == "half_covered"):
+            raise PipeError("goes with construction half_covered, and only with it", field="hole")
+        if self.hole_ratio is not None:
+            _in_range("hole", self.hole_ratio, 0.05, 0.9)
+        if bool(self.steps) != (self.construction == "stepped"):
+            raise PipeError("goes with construction stepped, and only with it", field="step")
+        if self.steps and (abs(sum(s.share for s in self.steps) - 1.0) > 1e-6 or self.steps[0].below != 1.0):
+            raise PipeError(
+                "must make up the whole body and begin with the diameter at the mouth", field="step",
+                value=f"shares {sum(s.share for s in self.steps):g}, first below {self.steps[0].below:g}", allowed="1 and 1",
+            )  # fmt: skip
+        if (self.resonator is not None) != (self.construction == "resonator"):
+            raise PipeError("goes with construction resonator, and only with it", field="resonator")
 
     def _check_breaks(self) -> None:
         if (self.footage is None) != bool(self.breaks):
@@ -146,6 +228,48 @@ class Rank:
         for item in self.breaks:
             if not item.choirs:
                 raise PipeError("has no choirs", field="breaks", value=note_name(item.from_key))
+
+    def _check_ranges(self) -> None:
+        taken: set[int] = set()
+        for item in self.ranges:
+            keys = set(range(item.first_key, item.last_key + 1))
+            if not keys <= set(self.keys):
+                raise PipeError(
+                    "reaches past the compass of its rank", field="range", value=item.words,
+                    allowed=f"{note_name(self.first_key)}-{note_name(self.last_key)}",
+                )  # fmt: skip
+            if keys & taken:
+                raise PipeError("lies over another range", field="range", value=item.words, allowed="each note once")
+            taken |= keys
+            if self.footage is None and item.made in ("old", "borrowed"):
+                raise PipeError(
+                    f"cannot be {item.made} in a compound rank", field="range", value=item.words,
+                    allowed="a simple rank for each choir",
+                )  # fmt: skip
+
+    def _check_front(self) -> None:
+        keys = [key for key, _ in self.front]
+        if keys != sorted(set(keys)) or any(key not in self.keys for key in keys):
+            raise PipeError(
+                "must rise within the compass", field="front", value=", ".join(note_name(k) for k in keys),
+            )  # fmt: skip
+        if self.front and (self.footage is None or self.construction not in ("open", "tapered")):
+            raise PipeError("goes with open and tapered simple ranks", field="front", value=self.construction)
+        for _, visible in self.front:
+            _in_range("front", visible, 50.0, 12_000.0, " mm")
+
+    def range_at(self, key: int) -> NoteRange | None:
+        """The range of notes that a key lies in; None where it is a plain pipe of the rank."""
+        return next((r for r in self.ranges if r.first_key <= key <= r.last_key), None)
+
+    def visible_mm(self, key: int) -> float | None:
+        """Visible body of a front pipe; None where the key is no front pipe."""
+        if not self.front or not self.front[0][0] <= key <= self.front[-1][0]:
+            return None
+        for (k0, v0), (k1, v1) in itertools.pairwise(self.front):
+            if k0 <= key <= k1:
+                return v0 + (v1 - v0) * (key - k0) / (k1 - k0)
+        return self.front[0][1]
 
     @property
     def keys(self) -> range:
@@ -166,17 +290,26 @@ class Rank:
 
 @dataclass(frozen=True)
 class Organ:
-    """An organ: its pitch, its ranks, and the shop's allowances for it."""
+    """An organ: its pitch, its ranks, and the shop's allowances for it. `naming` is the way its notes are written.
+
+    `wind_mm_water` is the wind of ranks that do not say their own.
+    """
 
     name: str
     pitch: Pitch
     ranks: tuple[Rank, ...]
     allowances: Allowances = field(default_factory=Allowances)
     languids: LanguidRule = field(default_factory=LanguidRule)
+    naming: str = "trade"
+    wind_mm_water: float | None = None
 
     def __post_init__(self) -> None:
         if not self.ranks:
             raise PipeError("has no ranks", field="rank", allowed="at least one [[rank]]")
+        if self.naming not in NAMINGS:
+            raise PipeError("is not known", field="note_names", value=self.naming, allowed=", ".join(NAMINGS))
+        if self.wind_mm_water is not None:
+            _in_range("wind_mm_water", self.wind_mm_water, 10.0, 1500.0, " mm")
         seen: set[str] = set()
         for rank in self.ranks:
             if rank.name in seen:

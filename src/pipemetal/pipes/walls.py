@@ -11,12 +11,15 @@ from __future__ import annotations
 import bisect
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.errors import PipeError
 
-__all__ = ["DEFAULT_WALL", "GivenWall", "LanguidRule", "WallRule", "wall_tolerance_mm"]
+__all__ = ["DEFAULT_WALL", "PLACEHOLDER", "WALL_KINDS", "GivenWall", "LanguidRule", "WallRule", "wall_tolerance_mm"]
+
+PLACEHOLDER: Final = "placeholder: common practice, no source"
+WALL_KINDS: Final = ("table", "step", "power")
 
 THICKNESS_RANGE_MM: Final = (0.2, 8.0)
 
@@ -45,13 +48,20 @@ def wall_tolerance_mm(thickness_mm: float) -> float:
 
 @dataclass(frozen=True)
 class WallRule:
-    """Wall over inner diameter by a table (straight in the logarithms between its rows, level past its ends).
+    """Wall over inner diameter.
+
+    `kind` says how `table` is read: `table` is straight in the logarithms between its rows and level past its ends;
+    `step` holds each row's wall from its diameter on, as a shop that keeps a few gauges does; `power` has two rows and
+    goes straight in the logarithms past them, wall = t0 (D / D0)^p.
 
     The top is thinner by `natural_taper_mm_per_m` over the body, which is what a cast sheet gives of itself, but never
-    thinner than `least_top_ratio` of the mouth. `factor` scales the table for another metal.
+    thinner than `least_top_ratio` of the mouth; or, where `top_share` is given, just that share of the mouth. `factor`
+    scales all walls; `alloy_factors` do so for an alloy by its name.
 
     >>> round(DEFAULT_WALL.mouth_mm(155.5), 2), round(DEFAULT_WALL.top_mm(1.1, 2000.0), 2)
     (1.1, 0.9)
+    >>> WallRule("gauges", ((10.0, 0.5), (60.0, 0.8)), kind="step").mouth_mm(59.0)
+    0.5
     """
 
     name: str
@@ -59,11 +69,19 @@ class WallRule:
     factor: float = 1.0
     natural_taper_mm_per_m: float = 0.10
     least_top_ratio: float = 0.75
-    source: str = "common practice, no source"
+    source: str = PLACEHOLDER
+    kind: str = "table"
+    top_share: float | None = None
+    alloy_factors: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
-        if not self.table:
-            raise PipeError("is empty", field="table", allowed="pairs of diameter and wall in mm")
+        if self.kind not in WALL_KINDS:
+            raise PipeError("is not known", field="kind", value=self.kind, allowed=", ".join(WALL_KINDS))
+        if not self.table or (self.kind == "power" and len(self.table) != 2):
+            raise PipeError(
+                "has too few or too many rows", field="table", value=len(self.table),
+                allowed="pairs of diameter and wall in mm; two of them for a power law",
+            )  # fmt: skip
         for (a, _), (b, _) in itertools.pairwise(self.table):
             if b <= a:
                 raise PipeError(
@@ -77,15 +95,31 @@ class WallRule:
             ("factor", self.factor, 0.3, 4.0),
             ("natural_taper_mm_per_m", self.natural_taper_mm_per_m, 0.0, 1.0),
             ("least_top_ratio", self.least_top_ratio, 0.3, 1.0),
+            ("top_share", 1.0 if self.top_share is None else self.top_share, 0.3, 1.0),
+            *((f"alloy_factors {alloy}", value, 0.3, 4.0) for alloy, value in self.alloy_factors),
         ):
             if not low <= value <= high:
                 raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
+
+    def for_alloy(self, alloy: str) -> WallRule:
+        """The rule with the factor of an alloy in it.
+
+        >>> rule = WallRule("w", ((10.0, 0.5),), alloy_factors=(("lead", 1.4),))
+        >>> round(rule.for_alloy("lead").mouth_mm(20.0), 2), rule.for_alloy("tin").mouth_mm(20.0)
+        (0.7, 0.5)
+        """
+        factor = dict(self.alloy_factors).get(alloy, 1.0)
+        return replace(self, factor=self.factor * factor, alloy_factors=()) if factor != 1.0 else self
 
     def mouth_mm(self, diameter_mm: float) -> float:
         """Wall at the mouth for an inner diameter."""
         diameters = [d for d, _ in self.table]
         right = bisect.bisect_right(diameters, diameter_mm)
-        if right in (0, len(self.table)):
+        if self.kind == "step":
+            return _checked(self.table[max(right - 1, 0)][1] * self.factor, self.name)
+        if self.kind == "power":
+            right = 1
+        elif right in (0, len(self.table)):
             return _checked(self.table[min(right, len(self.table) - 1)][1] * self.factor, self.name)
         (d0, t0), (d1, t1) = self.table[right - 1], self.table[right]
         share = math.log(diameter_mm / d0) / math.log(d1 / d0)
@@ -93,6 +127,8 @@ class WallRule:
 
     def top_mm(self, mouth_mm: float, length_mm: float) -> float:
         """Wall at the top of a body of this length."""
+        if self.top_share is not None:
+            return mouth_mm * self.top_share
         return max(mouth_mm - self.natural_taper_mm_per_m * length_mm / 1000.0, mouth_mm * self.least_top_ratio)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipemetal.layout.problem import Blank, Sector
-from pipemetal.pipes.pipe import Part, Pipe
+from pipemetal.pipes.pipe import Part, Pipe, RingSector
 
 __all__ = ["OrderedBlank", "blanks_for"]
 
@@ -27,29 +27,49 @@ class OrderedBlank:
         return self.part.finished_mass_kg * self.share
 
 
-def _blank(part: Part, width_mm: float, suffix: str) -> Blank:
-    ring = part.sector
+MOST_PIECES = 8
+
+
+def _blank(part: Part, length_mm: float, width_mm: float, ring: RingSector | None, suffix: str) -> Blank:
     return Blank(
-        part.id + suffix, part.kind, part.alloy, part.length_mm, width_mm, part.thickness_mouth_mm, part.thickness_top_mm,
+        part.id + suffix, part.kind, part.alloy, length_mm, width_mm, part.thickness_mouth_mm, part.thickness_top_mm,
         part.tolerance_mm, part.turns_deg,
         sector=Sector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
     )  # fmt: skip
 
 
+def _pieces(part: Part, widest_mm: float, side_trim_mm: float) -> list[Blank]:
+    """A part as one blank, or as equal strips or sectors where it is wider than a sheet."""
+    ring = part.sector
+    if part.width_mm <= widest_mm:
+        return [_blank(part, part.length_mm, part.width_mm, ring, "")]
+    if ring is None:
+        bare = part.width_mm - 2.0 * side_trim_mm
+        number = math.ceil(bare / max(widest_mm - 2.0 * side_trim_mm, 1.0))
+        width = bare / number + 2.0 * side_trim_mm
+        return [_blank(part, part.length_mm, width, None, f" {k} of {number}") for k in range(1, number + 1)]
+    trim_deg = math.degrees(2.0 * side_trim_mm / ring.outer_radius_mm)
+    for number in range(2, MOST_PIECES + 1):
+        piece = RingSector(ring.outer_radius_mm, ring.inner_radius_mm, (ring.angle_deg - trim_deg) / number + trim_deg)
+        length, width = piece.box_mm()
+        if width <= widest_mm:
+            return [_blank(part, length, width, piece, f" {k} of {number}") for k in range(1, number + 1)]
+    # no number of pieces is narrow enough: left whole, so that the layout names it as what cannot be served
+    return [_blank(part, part.length_mm, part.width_mm, ring, "")]
+
+
 def blanks_for(pipes: Sequence[Pipe], widest_mm: float, side_trim_mm: float) -> tuple[OrderedBlank, ...]:
-    """All blanks of all pipes. A cylinder wider than `widest_mm` becomes equal strips, each with its own side trim.
+    """All blanks of all pipes that are cut from the shop's own sheet; bought flat sheet is no part of the layout.
+
+    A part wider than `widest_mm` becomes equal strips (cylinders) or sectors (cones), each with its own side trim.
 
     Source of the strips: Encyclopedie t. 11 (1765) p. 638, circumferences of 3 pieds and over in two half-width pieces.
     """
     found = []
     for pipe in pipes:
         for part in pipe.parts:
-            if part.width_mm <= widest_mm or part.sector is not None:
-                found.append(OrderedBlank(_blank(part, part.width_mm, ""), pipe, part, 1.0))
+            if part.bought:
                 continue
-            bare = part.width_mm - 2.0 * side_trim_mm
-            strips = math.ceil(bare / max(widest_mm - 2.0 * side_trim_mm, 1.0))
-            for number in range(1, strips + 1):
-                strip = _blank(part, bare / strips + 2.0 * side_trim_mm, f" {number} of {strips}")
-                found.append(OrderedBlank(strip, pipe, part, 1.0 / strips))
+            pieces = _pieces(part, widest_mm, side_trim_mm)
+            found += [OrderedBlank(piece, pipe, part, 1.0 / len(pieces)) for piece in pieces]
     return tuple(found)

@@ -78,6 +78,7 @@ def _book_cutting(account: Account, cut: CutRoll, metal: Composition) -> None:
     for piece in cut.cuts:
         ordered = piece.ordered
         share = min(ordered.part.finished_area_mm2 * ordered.share / ordered.blank.area_mm2(), 1.0)
+        share *= ordered.part.planed_share
         pipes += piece.mass_kg * share
         trimmings += piece.mass_kg * (1.0 - share)
     account.move("roll cut", "pipes", alloy, pipes, metal, name)

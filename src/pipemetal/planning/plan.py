@@ -128,7 +128,7 @@ def make_plan(
     tell(0.0, "working out pipes")
     pipes = organ_pipes(organ, lambda alloy: density[alloy])
     widest = settings.sheets.most_width_mm - 2.0 * settings.sheets.trim_mm
-    blanks = blanks_for(pipes, widest, organ.allowances.side_trim_mm)
+    blanks = blanks_for(pipes, widest, organ.allowances.side_trim_mm + organ.allowances.seam_bevel_mm)
     problem = layout_problem(blanks, rack, settings)
     found = solve(
         problem, seconds=seconds, iterations=iterations, seed=seed, should_stop=should_stop,

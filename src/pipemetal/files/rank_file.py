@@ -1,0 +1,206 @@
+"""One rank of the organ file. Documented in docs/organ-file.md."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import InputError
+from pipemetal.files.measured_file import read_measured
+from pipemetal.files.scale_tables import note_pairs, read_scale
+from pipemetal.files.toml_table import TomlTable
+from pipemetal.files.wall_tables import read_rank_wall
+from pipemetal.pipes.materials import BOUGHT_METALS
+from pipemetal.pipes.mouth import LIPS
+from pipemetal.pipes.notes import parse_compass, parse_note
+from pipemetal.pipes.old import OldPipe
+from pipemetal.pipes.profile import Step
+from pipemetal.pipes.ranges import MADE, NEW_PARTS, NoteRange
+from pipemetal.pipes.rank import CLOSED, CONSTRUCTIONS, TUNINGS, Break, Chimney, Rank, Resonator
+from pipemetal.pipes.walls import DEFAULT_WALL, WallRule
+
+__all__ = ["Around", "read_rank"]
+
+
+@dataclass(frozen=True)
+class Around:
+    """What a rank needs of the file around it: how notes are named, wall rules, recipes, and the file's folder."""
+
+    naming: str
+    walls: Mapping[str, WallRule]
+    recipes: Mapping[str, Recipe] | None
+    folder: Path
+
+
+def _at(table: TomlTable, error: InputError) -> InputError:
+    return error if error.where.startswith(table.where) else error.at(table.where)
+
+
+def _compass(table: TomlTable, naming: str) -> tuple[int, int]:
+    text, notes = table.text("compass", None), table.whole("notes", 1, 97, None)
+    if text is None:
+        if notes is None:
+            raise table.error("is missing", "compass", allowed='"C-g3", or notes = 56 counted from great C')
+        return 0, notes - 1
+    if "-" not in text.replace("–", "-"):
+        raise table.error("is not a compass", "compass", text, "C-g3, or notes = 56")
+    try:
+        keys = parse_compass(text, naming=naming)
+    except InputError as error:
+        raise _at(table, error) from None
+    if notes is not None and notes != keys[1] - keys[0] + 1:
+        raise table.error(f"does not agree with the compass, which has {keys[1] - keys[0] + 1}", "notes", notes)
+    return keys
+
+
+def read_rank(table: TomlTable, around: Around) -> Rank:
+    """A rank of the organ file.
+
+    Errors: FileFormatError, PipeError, UnitError with file, table and key.
+    """
+    try:
+        rank = _rank(table, around)
+    except InputError as error:
+        raise _at(table, error) from None
+    table.finish()
+    return rank
+
+
+def _rank(table: TomlTable, around: Around) -> Rank:
+    name = table.text("name")
+    first, last = _compass(table, around.naming)
+    given = table.raw("footage")
+    footage = table.footage("footage", given) if given is not None else None
+    construction = table.text("construction", "open", CONSTRUCTIONS)
+    reed = construction == "resonator"
+    usual = "cap" if construction in CLOSED else "none" if reed else "cone"
+    wall = read_rank_wall(table, around.walls)
+    return Rank(
+        name=name, division=table.text("division"), alloy=_alloy(table, "alloy", around), footage=footage,
+        first_key=first, last_key=last, construction=construction, scale=read_scale(table, first, around.naming),
+        wall=wall if wall is not None else DEFAULT_WALL,
+        breaks=tuple(_break(item, around.naming) for item in table.tables("break")),
+        mouth_fraction=table.ratio("mouth", 0.1, 0.45, 0.25), cut_up_fraction=table.ratio("cut_up", 0.1, 0.8, 0.25),
+        lip=table.text("lip", "flat", LIPS), arch=table.ratio("arch", 0.0, 0.5, 0.0),
+        flue_mm=table.length_mm("flue", 0.05, 5.0, None), toe_bore_mm=table.length_mm("toe_bore", 1.0, 80.0, None),
+        foot_length_mm=table.length_mm("foot_length", 40.0, 2500.0, 200.0),
+        foot_factor=table.number("foot_factor", 0.5, 3.0, 1.15), languid_factor=table.number("languid_factor", 0.3, 3.0, 1.0),
+        toe_diameter_mm=table.length_mm("toe_diameter", 4.0, 80.0, None),
+        top_ratio=table.ratio("top", 0.15, 2.5, 1.0), chimney=_chimney(table), hole_ratio=table.ratio("hole", 0.05, 0.9, None),
+        steps=_steps(table), resonator=_resonator(table), tuning=table.text("tuning", usual, TUNINGS),
+        pure_mutations=table.flag("pure", True), ears=table.flag("ears", None),
+        languid_alloy=_alloy(table, "languid_alloy", around, required=False),
+        ranges=tuple(_range(item, around, name, footage) for item in table.tables("range")),
+        front=_front(table, around.naming), wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
+    )  # fmt: skip
+
+
+def _alloy(table: TomlTable, key: str, around: Around, *, required: bool = True, bought: bool = False) -> str:
+    alloy: str = table.text(key, ... if required else None)
+    if alloy is None or around.recipes is None or alloy in around.recipes or (bought and alloy in BOUGHT_METALS):
+        return alloy
+    if alloy in BOUGHT_METALS:
+        raise table.error(
+            "is bought as flat sheet, not cast", key, alloy,
+            'a recipe here, and [[rank.range]] made = "sheet" for the notes of zinc or copper',
+        )  # fmt: skip
+    names = ", ".join([*around.recipes, *(BOUGHT_METALS if bought else ())])
+    raise table.error("is not a recipe of this shop", key, alloy, names)
+
+
+def _chimney(table: TomlTable) -> Chimney | None:
+    inner: TomlTable | None = table.table("chimney", None)
+    if inner is None:
+        return None
+    chimney = Chimney(inner.ratio("diameter", 0.05, 0.9, 0.25), inner.number("length_diameters", 0.05, 6.0, 1.571))
+    inner.finish()
+    return chimney
+
+
+def _resonator(table: TomlTable) -> Resonator | None:
+    inner: TomlTable | None = table.table("resonator", None)
+    if inner is None:
+        return None
+    tip = inner.length_mm("tip", 2.0, 80.0)
+    made = Resonator(
+        inner.ratio("length", 0.05, 2.0),
+        tip,
+        inner.length_mm("tip_last", 2.0, 80.0, tip),
+        inner.whole("sections", 1, 6, 1),
+    )
+    inner.finish()
+    return made
+
+
+def _steps(table: TomlTable) -> tuple[Step, ...]:
+    steps = []
+    for item in table.array("steps", []):
+        match item:
+            case [int() | float() as share, int() | float() as below, int() | float() as above] if not any(
+                isinstance(v, bool) for v in item
+            ):
+                steps.append(Step(float(share), float(below), float(above)))
+            case _:
+                raise table.error(
+                    "is not a list of steps", "steps", item, "[[0.6, 1.0, 1.0], [0.4, 1.0, 0.5]]: share, below, above"
+                )
+    return tuple(steps)
+
+
+def _front(table: TomlTable, naming: str) -> tuple[tuple[int, float], ...]:
+    value = table.raw("front_mm")
+    if value is None:
+        return ()
+    pairs = note_pairs(table, "front_mm", value)
+    return tuple((parse_note(note, field="front_mm", naming=naming), visible) for note, visible in pairs)
+
+
+def _break(table: TomlTable, naming: str) -> Break:
+    key = parse_note(table.text("from"), field="from", naming=naming)
+    choirs = tuple(table.footage("choirs", item) for item in table.array("choirs"))
+    table.finish()
+    return Break(key, choirs)
+
+
+def _range(table: TomlTable, around: Around, rank_name: str, footage: Fraction | None) -> NoteRange:
+    made = table.text("made", choices=MADE)
+    try:
+        first, last = parse_compass(table.text("notes"), field="notes", naming=around.naming)
+        found = NoteRange(
+            first, last, made, alloy=_alloy(table, "alloy", around, required=False, bought=made == "sheet"),
+            wall=read_rank_wall(table, around.walls, None), sheet_mm=table.length_mm("sheet", 0.2, 8.0, None),
+            languid_alloy=_alloy(table, "languid_alloy", around, required=False), lender=table.text("lender", None),
+            old=_old(table, around, rank_name, footage), new_parts=_new_parts(table),
+        )  # fmt: skip
+    except InputError as error:
+        raise _at(table, error) from None
+    table.finish()
+    return found
+
+
+def _new_parts(table: TomlTable) -> tuple[str, ...]:
+    parts = table.array("new_parts", [])
+    if not all(isinstance(p, str) for p in parts):
+        raise table.error("holds something that is not a part", "new_parts", allowed=", ".join(NEW_PARTS))
+    return tuple(parts)
+
+
+def _old(table: TomlTable, around: Around, rank_name: str, footage: Fraction | None) -> tuple[OldPipe, ...]:
+    name = table.text("measured", None)
+    if name is None:
+        return ()
+    ranks = read_measured(around.folder / name, naming=around.naming, footage=footage, rank_name=rank_name)
+    chosen = [r for r in ranks if r.name == rank_name] or (list(ranks) if len(ranks) == 1 else [])
+    if not chosen:
+        raise table.error(
+            f"holds no rank {rank_name!r}",
+            "measured",
+            name,
+            f"a file with this rank; it has {', '.join(r.name for r in ranks)}",
+        )
+    if chosen[0].footage != footage:
+        raise table.error("was measured at another footage", "measured", name, "the footage of this rank")
+    return chosen[0].pipes
