@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,30 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option
 from pipemetal.errors import PipeError
 from pipemetal.files.organ_file import read_organ
-from pipemetal.files.plan_json import blank_dict, pipe_dict
+from pipemetal.files.pipe_json import (
+    blank_dict,
+    note_dict,
+    offsets_dict,
+    pipe_dict,
+    sheet_dict,
+    total_dicts,
+    wants_offsets,
+)
+from pipemetal.pipes.borrowed import notes_without_pipe
+from pipemetal.pipes.length_rules import LengthRule, open_rules
 from pipemetal.pipes.make import organ_pipes
-from pipemetal.pipes.pipe import Pipe, footage_text
+from pipemetal.pipes.notes import parse_note
+from pipemetal.pipes.pipe import Part, Pipe, footage_text
 from pipemetal.pipes.rank import Organ
+from pipemetal.pipes.statics import standing_stress
+from pipemetal.pipes.totals import sheets_to_buy, totals
 
 __all__ = ["blanks", "load_pipes", "pipes"]
+
+LENGTHS_NOTE = (
+    "Cents: what a pipe of that length would sound against the default; plus or minus: what the rule can claim. No formula "
+    "knows the mouth better than within a tenth of the diameter, and voicing moves the pitch (Dom Bedos 1766, art. 207)."
+)
 
 
 def load_pipes(
@@ -37,45 +56,197 @@ def load_pipes(
 @click.command(short_help="Every pipe of an organ.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
 @click.option("--rank", help="Only this rank.")
+@click.option("--note", help="Only this note.")
+@click.option(
+    "--lengths", is_flag=True, help="Open pipes by three published rules side by side, with what each can claim."
+)
+@click.option("--more", is_flag=True, help="Flue, toe, stress of the standing pipe, Ising's number.")
+@click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every pipe as CSV.")
+@click.option("--svg", "svg_path", type=FILE, metavar="FILE", help="Draw the one pipe of --rank and --note to scale.")
 @recipes_option
 @json_option
-def pipes(organ_file: Path, rank: str | None, recipes_path: Path | None, as_json: bool) -> None:
+def pipes(
+    organ_file: Path, rank: str | None, note: str | None, lengths: bool, more: bool, csv_path: Path | None,
+    svg_path: Path | None, recipes_path: Path | None, as_json: bool,
+) -> None:  # fmt: skip
     """Every pipe of ORGAN.toml: frequency, scale, mouth, lengths, walls and mass.
 
     Half tones compare pipes at the same sounding pitch. Lengths hold at the organ's tuning temperature; the cut length
     carries the allowance for tuning. Walls are what the organ file says, or placeholders of common practice.
     """
     organ, _, made = load_pipes(organ_file, recipes_path, rank)
+    if note is not None:
+        key = parse_note(note, field="--note", naming=organ.naming)
+        made = tuple(p for p in made if p.key == key)
+    without = [n for n in notes_without_pipe(organ) if rank in (None, n.rank)]
+    if csv_path is not None:
+        _write_csv([pipe_dict(p) for p in made], csv_path)
+    if svg_path is not None:
+        _draw(organ, made, svg_path)
     if as_json:
-        print_json({"organ": organ.name, "pipes": [pipe_dict(p) for p in made]})
+        listed = [pipe_dict(p) | ({"lengths": _lengths_dict(organ, p)} if lengths else {}) for p in made]
+        print_json({
+            "organ": organ.name, "pipes": listed, "notes_without_pipe": [note_dict(n) for n in without],
+            "sheets_to_buy": [sheet_dict(s) for s in sheets_to_buy(made)],
+        })  # fmt: skip
         return
     by_rank: dict[str, list[Pipe]] = defaultdict(list)
     for pipe in made:
         by_rank[pipe.rank].append(pipe)
     for name, members in by_rank.items():
-        print_table(
-            f"{name} ({members[0].division}, {members[0].alloy}, {members[0].construction}, {len(members)} pipes)",
-            ["note", "pitch", "Hz", "diameter mm", "half tones", "mouth mm", "cut-up mm", "body mm", "cut mm", "foot mm",
-             "wall mouth mm", "wall top mm", "kg"],
-            [
-                (p.note if p.choir == 1 else f"{p.note}/{p.choir}", footage_text(p.footage), f"{p.frequency_hz:.2f}",
-                 f"{p.diameter_mm:.1f}", f"{p.half_tones:+.1f}", f"{p.mouth_width_mm:.1f}", f"{p.cut_up_mm:.1f}",
-                 f"{p.body_length_mm:.1f}", f"{p.cut_length_mm:.1f}", f"{p.foot_length_mm:.0f}",
-                 f"{p.thickness_mouth_mm:.2f}", f"{p.thickness_top_mm:.2f}", f"{p.mass_kg:.3f}")
-                for p in members
-            ],
-        )  # fmt: skip
-    total = sum(p.mass_kg for p in made)
-    click.echo(f"{len(made)} pipes, {total:.1f} kg of finished metal, at {organ.pitch.tuning_c:g} °C.")
+        if lengths:
+            _print_lengths(organ, name, members)
+        elif more:
+            _print_more(name, members)
+        else:
+            _print_rank(name, members)
+    _print_end(organ, made, without)
+
+
+def _label(pipe: Pipe) -> str:
+    return pipe.note if pipe.choir == 1 else f"{pipe.note}/{pipe.choir}"
+
+
+def _print_rank(name: str, members: Sequence[Pipe]) -> None:
+    alloys = ", ".join(dict.fromkeys(p.alloy for p in members))
+    sources = "; ".join(dict.fromkeys(p.wall_source for p in members))
+    print_table(
+        f"{name} ({members[0].division}, {alloys}, {members[0].construction}, {len(members)} pipes)",
+        ["note", "pitch", "Hz", "diameter mm", "half tones", "mouth mm", "cut-up mm", "body mm", "cut mm", "foot mm",
+         "wall mouth mm", "wall top mm", "kg", "made"],
+        [
+            (_label(p), footage_text(p.footage), f"{p.frequency_hz:.2f}",
+             f"{p.diameter_mm:.1f}", f"{p.half_tones:+.1f}", f"{p.mouth_width_mm:.1f}", f"{p.cut_up_mm:.1f}",
+             f"{p.body_length_mm:.1f}", f"{p.cut_length_mm:.1f}", f"{p.foot_length_mm:.0f}",
+             f"{p.thickness_mouth_mm:.2f}", f"{p.thickness_top_mm:.2f}", f"{p.mass_kg:.3f}",
+             "" if p.made == "cast" else f"{p.made} {p.alloy}" if p.made == "sheet" else p.made)
+            for p in members
+        ],
+        [f"Walls: {sources}.", *_remarks(members)],
+    )  # fmt: skip
+
+
+def _remarks(members: Sequence[Pipe], most: int = 6) -> list[str]:
+    """Remarks with the notes they are about; what many pipes share is said once."""
+    held: dict[str, list[str]] = defaultdict(list)
+    for pipe in members:
+        for words in pipe.remarks:
+            kind = words.split(" bears ")[0] if " bears " in words else words.split(" lies ")[0].rstrip("0123456789. ")
+            held[kind].append(f"{_label(pipe)}: {words}")
+    lines = []
+    for said in held.values():
+        lines += said[:2] if len(said) > most else said
+        if len(said) > most:
+            lines.append(f"... the like of {len(said) - 2} more pipes; --json has them all.")
+    return lines
+
+
+def _print_more(name: str, members: Sequence[Pipe]) -> None:
+    rows = []
+    for p in members:
+        stress = standing_stress(p)
+        rows.append((
+            _label(p), f"{p.flue_mm:.2f}", f"{p.toe_bore_mm:.1f}", "" if p.ising is None else f"{p.ising:.2f}",
+            f"{p.thickness_foot_mm:.2f}", f"{p.languid_thickness_mm:.1f}", f"{stress.mouth_mpa:.3f}", f"{stress.toe_mpa:.2f}",
+            "yes" if stress.toe_flag else "",
+        ))  # fmt: skip
+    print_table(
+        f"{name}: mouth, toe and stress",
+        ["note", "flue mm", "toe bore mm", "Ising", "wall foot mm", "languid mm", "stress mouth MPa", "stress toe MPa",
+         "toe flagged"],
+        rows,
+        ["Flue, toe and languid: starting sizes, common practice, no source. Ising's number needs the wind: 2 to 3 is said to",
+         "work; a light, not advice. Stress: weight over section of a pipe standing on its toe; flagged over 4 feet, where",
+         "published repair reports say that toes give way first."],
+    )  # fmt: skip
+
+
+def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
+    if pipe.construction != "open" or pipe.mouth_width_mm <= 0.0:
+        return ()
+    rank = next(r for r in organ.ranks if r.name == pipe.rank)
+    mean = pipe.cut_up_mm - rank.arch * pipe.mouth_width_mm / 3.0
+    return open_rules(pipe.frequency_hz, organ.pitch.speed_m_s, pipe.diameter_mm, pipe.mouth_width_mm, mean)
+
+
+def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
+    return [
+        {"rule": r.name, "source": r.source, "body_length_mm": round(r.body_length_mm, 2),
+         "cents_from_default": round(r.cents_from_default, 2), "claim_cents": round(r.claim_cents, 1)}
+        for r in _rules(organ, pipe)
+    ]  # fmt: skip
+
+
+def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
+    held = [(p, _rules(organ, p)) for p in members]
+    held = [(p, rules) for p, rules in held if rules]
+    if not held:
+        click.echo(f"{name}: no open cylinders; the published rules are about those.")
+        return
+    print_table(
+        f"{name}: body length in mm by rule",
+        ["note", *(rule.name for rule in held[0][1])],
+        [
+            (_label(p), f"{rules[0].body_length_mm:.1f} ±{rules[0].claim_cents:.0f} c",
+             *(f"{r.body_length_mm:.1f} {r.cents_from_default:+.0f} c ±{r.claim_cents:.0f} c" for r in rules[1:]))
+            for p, rules in held
+        ],
+        [*(f"{r.name}: {r.source}." for r in held[0][1]), LENGTHS_NOTE],
+    )  # fmt: skip
+
+
+def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> None:
+    for sheet in sheets_to_buy(made):
+        click.echo(
+            f"Flat sheet to buy: {sheet.metal} {sheet.thickness_mm:g} mm, {sheet.blank_area_m2:.2f} m2 of blanks "
+            f"({sheet.blank_kg:.1f} kg), waste of cutting to be added."
+        )
+    lines: dict[tuple[str, str], list[Any]] = defaultdict(list)
+    for note in without:
+        lines[note.rank, note.lender].append(note)
+    for (rank, lender), notes in lines.items():
+        span = notes[0].note if len(notes) == 1 else f"{notes[0].note} to {notes[-1].note}"
+        if lender:
+            click.echo(f"No pipe of its own: {rank} {span}, from {lender} {notes[0].lender_note} on.")
+        else:
+            click.echo(f"Silent: {rank} {span}.")
+    whole, cast = sum(p.mass_kg for p in made), sum(p.cast_kg for p in made)
+    of_which = "" if abs(whole - cast) < 1e-9 else f", {cast:.1f} kg of it cast in the shop"
+    click.echo(f"{len(made)} pipes, {whole:.1f} kg of finished metal{of_which}, at {organ.pitch.tuning_c:g} °C.")
+
+
+def _write_csv(rows: Sequence[dict[str, Any]], path: Path) -> None:
+    from pipemetal.documents.plan_pages import csv_text
+
+    keys = list(rows[0]) if rows else ["id"]
+    path.write_text(csv_text(keys, ([row[k] for k in keys] for row in rows)), encoding="utf-8")
+
+
+def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
+    from pipemetal.documents.pipe_picture import pipe_picture
+    from pipemetal.documents.svg import to_svg
+
+    if len(made) != 1:
+        raise PipeError(
+            "draws one pipe", field="--svg", value=f"{len(made)} pipes", allowed="--rank and --note of one pipe"
+        )
+    rank = next(r for r in organ.ranks if r.name == made[0].rank)
+    steps = [(s.share, s.below, s.above) for s in rank.steps]
+    path.write_text(to_svg(pipe_picture(made[0], steps=steps)), encoding="utf-8")
 
 
 @click.command(short_help="Every part as a flat blank.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
 @click.option("--rank", help="Only this rank.")
 @click.option("--dxf", "dxf_dir", type=FILE, metavar="DIR", help="Write a full-size pattern of every blank as DXF.")
+@click.option("--offsets", is_flag=True, help="Print the offset tables of arcs too shallow to swing.")
+@click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every blank as CSV.")
 @recipes_option
 @json_option
-def blanks(organ_file: Path, rank: str | None, dxf_dir: Path | None, recipes_path: Path | None, as_json: bool) -> None:
+def blanks(
+    organ_file: Path, rank: str | None, dxf_dir: Path | None, offsets: bool, csv_path: Path | None,
+    recipes_path: Path | None, as_json: bool,
+) -> None:  # fmt: skip
     """Every part of every pipe of ORGAN.toml as a flat blank, allowances included."""
     organ, _, made = load_pipes(organ_file, recipes_path, rank)
     parts = [part for pipe in made for part in pipe.parts]
@@ -83,19 +254,54 @@ def blanks(organ_file: Path, rank: str | None, dxf_dir: Path | None, recipes_pat
         from pipemetal.documents.patterns import write_patterns
 
         write_patterns(parts, dxf_dir)
+    if csv_path is not None:
+        _write_csv([_blank_row(p) for p in parts], csv_path)
+    by_alloy = totals(made, lambda pipe, part: (part.alloy, part.kind))
+    by_rank = totals(made, lambda pipe, part: (pipe.rank, part.alloy))
     if as_json:
-        result: dict[str, Any] = {"organ": organ.name, "blanks": [blank_dict(p) for p in parts]}
+        result: dict[str, Any] = {
+            "organ": organ.name, "blanks": [blank_dict(p) for p in parts],
+            "by_alloy": total_dicts(("alloy", "kind"), by_alloy), "by_rank": total_dicts(("rank", "alloy"), by_rank),
+        }  # fmt: skip
         print_json(result)
         return
-    kinds = Counter((p.alloy, p.kind) for p in parts)
-    area: dict[tuple[str, str], float] = defaultdict(float)
-    mass: dict[tuple[str, str], float] = defaultdict(float)
-    for part in parts:
-        area[part.alloy, part.kind] += part.blank_area_mm2 / 1e6
-        mass[part.alloy, part.kind] += part.blank_mass_kg
+    if offsets:
+        for part in parts:
+            _print_offsets(part)
+        return
+    for title, heads, rows in (
+        (f"Blanks of {organ.name}", ["alloy", "part"], sorted(by_alloy, key=lambda t: t.name)),
+        ("By rank", ["rank", "alloy"], by_rank),
+    ):
+        print_table(
+            title,
+            [*heads, "number", "area m2", "kg", "finished m2", "finished kg"],
+            [
+                (*t.name, t.parts, f"{t.blank_area_m2:.2f}", f"{t.blank_kg:.1f}", f"{t.finished_area_m2:.2f}",
+                 f"{t.finished_kg:.1f}") for t in rows
+            ],
+        )  # fmt: skip
+    click.echo(f"{len(parts)} blanks. --json lists every one" + (f"; patterns are in {dxf_dir}." if dxf_dir else "."))
+
+
+def _blank_row(part: Part) -> dict[str, Any]:
+    """A blank on one line: the sector spread over columns, offset tables left to --json."""
+    row = blank_dict(part)
+    row.pop("offsets", None)
+    ring = row.pop("sector", {})
+    row["turns_deg"] = " ".join(str(t) for t in row["turns_deg"])
+    return row | {k: ring.get(k, "") for k in ("outer_radius_mm", "inner_radius_mm", "angle_deg")}
+
+
+def _print_offsets(part: Part) -> None:
+    if part.sector is None or not wants_offsets(part.sector):
+        return
+    tables = offsets_dict(part.sector)
+    rows = zip(tables["outer_arc_mm"], tables["inner_arc_mm"], strict=True)
     print_table(
-        f"Blanks of {organ.name}",
-        ["alloy", "part", "number", "area m2", "kg"],
-        [(a, k, n, f"{area[a, k]:.2f}", f"{mass[a, k]:.1f}") for (a, k), n in sorted(kinds.items())],
-        [f"{len(parts)} blanks. --json lists every one" + (f"; patterns are in {dxf_dir}." if dxf_dir else ".")],
+        f"{part.id}: radii {part.sector.outer_radius_mm:.0f} and {part.sector.inner_radius_mm:.0f} mm, "
+        f"angle {part.sector.angle_deg:.4f} degrees",
+        ["along the long chord mm", "height mm", "along the short chord mm", "height mm "],
+        [(f"{a[0]:.1f}", f"{a[1]:.2f}", f"{b[0]:.1f}", f"{b[1]:.2f}") for a, b in rows],
+        ["Mark each arc from its chord: go along the chord, then square up by the height."],
     )

@@ -11,7 +11,7 @@ from pipemetal.pipes.pipe import Part, Pipe, RingSector, footage_text
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.totals import SheetToBuy, Total
 
-__all__ = ["blank_dict", "note_dict", "offsets_dict", "pipe_dict", "sheet_dict", "total_dicts"]
+__all__ = ["blank_dict", "note_dict", "offsets_dict", "pipe_dict", "sheet_dict", "total_dicts", "wants_offsets"]
 
 SWUNG_UP_TO_MM = 1500.0
 """Radius past which an arc is marked out by offsets from its chord: nobody swings it with a trammel."""

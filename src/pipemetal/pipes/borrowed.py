@@ -11,7 +11,7 @@ from pipemetal.pipes.rank import Organ, Rank
 
 __all__ = ["NoteWithoutPipe", "notes_without_pipe"]
 
-SAME_PITCH = 0.05
+SAME_PITCH = 0.005
 """Semitones within which two ranks sound alike: pure and tempered mutations of one footage do not."""
 
 

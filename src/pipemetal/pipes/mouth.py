@@ -108,13 +108,13 @@ def ising_words(number: float) -> str:
     >>> ising_words(2.4)
     ''
     >>> ising_words(3.6)
-    "Ising's number 3.6 lies above 2 to 3, where pipes are said to work: wind, flue and cut-up may not go together"
+    "Ising's number 3.60 lies above 2 to 3, where pipes are said to work: wind, flue and cut-up may not go together"
     """
     low, high = ISING_RANGE
     if low <= number <= high:
         return ""
     side = "under" if number < low else "above"
     return (
-        f"Ising's number {number:.1f} lies {side} {low:g} to {high:g}, where pipes are said to work: "
+        f"Ising's number {number:.2f} lies {side} {low:g} to {high:g}, where pipes are said to work: "
         "wind, flue and cut-up may not go together"
     )
