@@ -15,6 +15,7 @@ from collections.abc import Callable
 from importlib import metadata
 from pathlib import Path
 
+import pipes_bench
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.alloys.properties import solid_density_g_cm3
@@ -58,6 +59,7 @@ def main() -> None:
     half = Composition.parse("Sn 50 Pb bal")
 
     timed("pipes: 904 pipes with all parts and blanks", lambda: organ_pipes(organ, lambda a: density[a]), 3)
+    pipes_bench.main()
     number = itertools.count()
 
     def fresh() -> Composition:

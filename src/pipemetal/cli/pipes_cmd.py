@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +24,8 @@ from pipemetal.files.pipe_json import (
     wants_offsets,
 )
 from pipemetal.pipes.borrowed import notes_without_pipe
-from pipemetal.pipes.length_rules import LengthRule, open_rules
-from pipemetal.pipes.make import organ_pipes
+from pipemetal.pipes.length_rules import LengthRule, claim_cents, open_rules
+from pipemetal.pipes.make import organ_pipes, sounding_length_mm
 from pipemetal.pipes.notes import parse_note
 from pipemetal.pipes.pipe import Part, Pipe, footage_text
 from pipemetal.pipes.rank import Organ
@@ -34,6 +34,7 @@ from pipemetal.pipes.totals import sheets_to_buy, totals
 
 __all__ = ["blanks", "load_pipes", "pipes"]
 
+DERIVED = "derived, lossless; no published check was found, a solve by finite elements agrees within 0.5 cents"
 LENGTHS_NOTE = (
     "Cents: what a pipe of that length would sound against the default; plus or minus: what the rule can claim. No formula "
     "knows the mouth better than within a tenth of the diameter, and voicing moves the pitch (Dom Bedos 1766, art. 207)."
@@ -58,7 +59,7 @@ def load_pipes(
 @click.option("--rank", help="Only this rank.")
 @click.option("--note", help="Only this note.")
 @click.option(
-    "--lengths", is_flag=True, help="Open pipes by three published rules side by side, with what each can claim."
+    "--lengths", is_flag=True, help="What the length can claim in cents; open pipes by three published rules."
 )
 @click.option("--more", is_flag=True, help="Flue, toe, stress of the standing pipe, Ising's number.")
 @click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every pipe as CSV.")
@@ -161,12 +162,24 @@ def _print_more(name: str, members: Sequence[Pipe]) -> None:
     )  # fmt: skip
 
 
-def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
-    if pipe.construction != "open" or pipe.mouth_width_mm <= 0.0:
-        return ()
+def _sounding(organ: Organ, pipe: Pipe) -> Callable[[float], float]:
+    """Length of body over frequency for the shape of this pipe."""
     rank = next(r for r in organ.ranks if r.name == pipe.rank)
     mean = pipe.cut_up_mm - rank.arch * pipe.mouth_width_mm / 3.0
-    return open_rules(pipe.frequency_hz, organ.pitch.speed_m_s, pipe.diameter_mm, pipe.mouth_width_mm, mean)
+    speed, d, width = organ.pitch.speed_m_s, pipe.diameter_mm, pipe.mouth_width_mm
+    return lambda hz: sounding_length_mm(rank, hz, speed, d, width, mean)
+
+
+def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
+    """Published rules for an open cylinder; for other pipes the one that stands, with what it can claim."""
+    if pipe.construction == "resonator":
+        return ()
+    rank = next(r for r in organ.ranks if r.name == pipe.rank)
+    if pipe.construction == "open":
+        mean = pipe.cut_up_mm - rank.arch * pipe.mouth_width_mm / 3.0
+        return open_rules(pipe.frequency_hz, organ.pitch.speed_m_s, pipe.diameter_mm, pipe.mouth_width_mm, mean)
+    claim = claim_cents(_sounding(organ, pipe), pipe.frequency_hz, pipe.diameter_mm)
+    return (LengthRule("mass load (default)", DERIVED, pipe.body_length_mm, 0.0, claim),)
 
 
 def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
@@ -179,12 +192,11 @@ def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
 
 def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
     held = [(p, _rules(organ, p)) for p in members]
-    held = [(p, rules) for p, rules in held if rules]
-    if not held:
-        click.echo(f"{name}: no open cylinders; the published rules are about those.")
+    if not held[0][1]:
+        click.echo(f"{name}: a reed's resonator follows its share of the half wave; no rule can claim its pitch.")
         return
     print_table(
-        f"{name}: body length in mm by rule",
+        f"{name} ({members[0].construction}): body length in mm by rule",
         ["note", *(rule.name for rule in held[0][1])],
         [
             (_label(p), f"{rules[0].body_length_mm:.1f} ±{rules[0].claim_cents:.0f} c",
