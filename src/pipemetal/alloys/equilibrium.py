@@ -24,6 +24,10 @@ __all__ = ["Equilibrium", "PhaseAmount", "equilibria", "equilibrium", "flash"]
 _ROUGH_J_MOL = 20.0
 _FINE_J_MOL = 1e-4
 _MOST_ROUNDS = 400
+# A phase that lies no deeper than this is let in by itself, with a bare trace to begin from.
+_NEAR_J_MOL = 200.0
+_FIRST_AMOUNT = 1e-6
+_MOST_CHANGES = 8
 # Columns of one phase closer than this are one phase; a miscibility gap is wider.
 _SAME_PHASE = 0.08
 
@@ -130,8 +134,8 @@ def flash(state: State, x: Array, with_liquid: bool = True, near: Flash | None =
         ConvergenceError: the potentials or the amounts did not settle.
     """
     if near is not None:
-        found = _refined(state, x, [(name, shares) for name, shares, _ in near.phases], [a for *_, a in near.phases])
-        if found is not None and _deepest(state, found.potentials_j_mol, with_liquid) < _FINE_J_MOL:
+        found = _settled(state, x, near.phases, with_liquid)
+        if found is not None:
             return found
     columns, basis, costs = _pure_columns(state, with_liquid)
     tolerance = _ROUGH_J_MOL
@@ -140,8 +144,9 @@ def flash(state: State, x: Array, with_liquid: bool = True, near: Flash | None =
         candidates = sorted(state.candidates(mu, with_liquid), key=lambda c: -c.force_j_mol)
         if candidates[0].force_j_mol < tolerance:
             amounts: Array = np.linalg.solve(basis, x)
-            found = _refined(state, x, *_merged(columns, amounts))
-            if found is not None and _deepest(state, found.potentials_j_mol, with_liquid) < _FINE_J_MOL:
+            phases, kept = _merged(columns, amounts)
+            found = _settled(state, x, [(*p, a) for p, a in zip(phases, kept, strict=True)], with_liquid)
+            if found is not None:
                 return found
             if tolerance <= _FINE_J_MOL:
                 break
@@ -152,8 +157,29 @@ def flash(state: State, x: Array, with_liquid: bool = True, near: Flash | None =
     raise ConvergenceError(f"no equilibrium found at {state.temperature_k - ZERO_C_IN_K:.1f} C")
 
 
-def _deepest(state: State, mu: Array, with_liquid: bool) -> float:
-    return max(c.force_j_mol for c in state.candidates(mu, with_liquid))
+def _settled(state: State, x: Array, phases: Sequence[tuple[str, Array, float]], with_liquid: bool) -> Flash | None:
+    """The exact equilibrium near these phases: one that runs out leaves, one that lies a little deeper comes in.
+
+    None where the phases are far from it, for the linear programme to come nearer.
+    """
+    held = list(phases)
+    for _ in range(_MOST_CHANGES):
+        found = _refined(state, x, [(name, shares) for name, shares, _ in held], [amount for *_, amount in held])
+        if found is None:
+            return None
+        spent = min(range(len(found.phases)), key=lambda k: found.phases[k][2])
+        if found.phases[spent][2] < -1e-9:
+            if len(found.phases) == 1:
+                return None
+            held = [phase for k, phase in enumerate(found.phases) if k != spent]
+            continue
+        deepest = max(state.candidates(found.potentials_j_mol, with_liquid), key=lambda c: c.force_j_mol)
+        if deepest.force_j_mol < _FINE_J_MOL:
+            return found
+        if deepest.force_j_mol > _NEAR_J_MOL or len(found.phases) >= len(x):
+            return None
+        held = [*found.phases, (deepest.phase, deepest.mole_fractions, _FIRST_AMOUNT)]
+    return None
 
 
 def _pure_columns(state: State, with_liquid: bool) -> tuple[list[tuple[str, Array]], Array, Array]:
@@ -207,7 +233,10 @@ def _merged(columns: list[tuple[str, Array]], amounts: Array) -> tuple[list[tupl
 
 
 def _refined(state: State, x: Array, phases: list[tuple[str, Array]], amounts: list[float]) -> Flash | None:
-    """Newton on compositions, amounts and potentials; None where it does not settle or a phase goes below nought."""
+    """Newton on compositions, amounts and potentials; None where it does not settle.
+
+    A phase that would have to be there in less than nought keeps its amount below nought.
+    """
     n = len(x)
     held = [(name, np.maximum(shares, 1e-12 * state.solutions[name].admitted) if name in state.solutions else shares)
             for name, shares in phases]  # fmt: skip
@@ -245,7 +274,7 @@ def _refined(state: State, x: Array, phases: list[tuple[str, Array]], amounts: l
     else:
         return None
     if float(n_phases.min()) < -1e-9:
-        return None
+        return Flash(tuple((*h, float(a)) for h, a in zip(held, n_phases, strict=True)), mu)
     merged = zip(*_merged(held, n_phases), strict=True)
     return Flash(tuple((name, shares, amount) for (name, shares), amount in merged), mu)
 
