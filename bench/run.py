@@ -78,6 +78,7 @@ def main() -> None:
     timed("casting: learning from 30 casts", lambda: calibrate(log), 3)
     timed("sheets: fields of the invented rack, 40 rolls", lambda: read_rack(packaged_file("rack.csv"), recipes), 1)
     sys.stdout.flush()
+    subprocess.run([sys.executable, str(Path(__file__).with_name("alloys_bench.py")), *sys.argv[1:]], check=True)
     layout = [sys.executable, str(Path(__file__).with_name("layout_bench.py"))]
     subprocess.run([*layout, *(["--quick"] if "--quick" in sys.argv else [])], check=True)
 
