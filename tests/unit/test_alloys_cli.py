@@ -171,3 +171,16 @@ def test_names_are_naming_by_tin_alone() -> None:
     with pytest.raises(AlloyError, match="not a name"):
         tin_of_name("brass")
     assert "not a standard" in ran("alloy", "Sn 50 Pb bal")
+
+
+def test_a_property_that_cannot_be_had_is_named_with_the_reason() -> None:
+    cold = answered("alloy", "Sn 50 Pb bal", "--at", "100")
+    assert any("no pressure of lead vapour" in words for words in cold["cautions"])
+    assert {row["name"] for row in cold["properties"]} >= {"solid_hot_density_kg_m3", "heat_content_kj_kg"}
+    copper = answered("alloy", "Cu 100", "--at", "300")
+    assert any("no viscosity" in words for words in copper["cautions"])
+    assert not any(row["within_range"] for row in copper["properties"])
+
+
+def test_a_temperature_beyond_the_tables_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "20 to 600 C" in refused(capsys, "alloy", "Sn 50 Pb bal", "--at", "900")

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.elements import checked_temperature_c
 from pipemetal.alloys.liquidus import Liquidus, liquidus, outside_assessed_range
 from pipemetal.alloys.naming import names_of
 from pipemetal.alloys.properties import (
@@ -21,12 +22,14 @@ from pipemetal.alloys.properties import (
 from pipemetal.alloys.scheil import FreezingCurve, freezing_curve
 from pipemetal.alloys.solidus import solidus_c
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
+from pipemetal.errors import AlloyError
 
 __all__ = ["alloy"]
 
 _SOURCE = "Computed from assessed Gibbs energies (NIST solder assessment, Kattner 1999, and others: docs/alloys.md)."
 # A usual heat above the liquidus for pouring (common practice, no source), where no temperature is asked for.
 _POURING_K = 30.0
+_HOT_C = (20.0, 600.0)
 _OUTSIDE = "outside the assessed range"
 
 
@@ -44,8 +47,8 @@ def alloy(
     melting, curve = liquidus(comp), freezing_curve(comp)
     if at_c is None and properties:
         at_c = round(melting.temperature_c + _POURING_K, 1)
-    values = {} if at_c is None else _values(comp, at_c)
-    cautions = () if at_c is None else _cautions(comp, at_c)
+    values, without = ({}, []) if at_c is None else _values(comp, checked_temperature_c(at_c, *_HOT_C))
+    cautions = () if at_c is None else (*without, *_cautions(comp, at_c))
     written = [] if svg_folder is None else _write_pictures(comp, svg_folder)
     if as_json:
         print_json(_as_json(comp, melting, curve, values, cautions, at_c, written))
@@ -57,16 +60,17 @@ def alloy(
         click.echo(f"wrote {name}")
 
 
-def _values(comp: Composition, at_c: float) -> dict[str, Value]:
-    """Every property that can be had at this temperature; the hot solid only below the solidus, vapour over a pot."""
-    found = {}
-    for name in PROPERTY_SOURCES:
-        if name == "solid_hot_density_kg_m3" and not 20.0 <= at_c <= solidus_c(comp):
+def _values(comp: Composition, at_c: float) -> tuple[dict[str, Value], list[str]]:
+    """Every property that can be had at this temperature, and in words why one cannot."""
+    found, without = {}, []
+    for name, held in PROPERTY_SOURCES.items():
+        if name == "solid_hot_density_kg_m3" and at_c > solidus_c(comp):
             continue
-        if name.startswith("lead_vapour") and not 150.0 <= at_c <= 600.0:
-            continue
-        found[name] = value_of(name, comp, at_c)
-    return found
+        try:
+            found[name] = value_of(name, comp, at_c)
+        except AlloyError as error:
+            without.append(f"no {held.words}: {error}")
+    return found, without
 
 
 def _cautions(comp: Composition, at_c: float) -> tuple[str, ...]:
