@@ -145,3 +145,18 @@ def test_what_cannot_be_fitted_is_refused() -> None:
     anything = fit_scale(pipes(np.arange(30), np.exp(rng.uniform(2.0, 5.0, 30))))
     assert any("no one scale" in words for words in anything.warnings)
     assert math.isinf(fit_scale(pipes(np.arange(10), np.full(10, 50.0))).halving_pipe.value)
+
+
+def test_pipes_of_another_rank_from_some_note_on_show_as_a_step() -> None:
+    """Same halving, 2.5 half tones wider from c1 on; 48 of 56 pipes, 1 % noise."""
+    rng = np.random.default_rng(11)
+    keys = gappy_keys(rng, 48)
+    diameters = (
+        140.0 * 2.0 ** (-keys / 17.0 + np.where(keys >= 24, 2.5 / 16.0, 0.0)) * np.exp(rng.normal(0, 0.01, keys.size))
+    )
+    fit = fit_scale(pipes(keys, diameters))
+    assert fit.model == "halving with a step"
+    (step,) = fit.breaks
+    assert step.semitones.low <= 24 <= step.semitones.high
+    assert step.step_half_tones == pytest.approx(2.5, abs=0.35)
+    assert fit.halving_pipe.low <= 18.0 <= fit.halving_pipe.high

@@ -71,6 +71,19 @@ def test_the_line_for_an_organ_file_gives_the_scale_back(tmp_path: Path) -> None
         assert pipe["diameter_mm"] == pytest.approx(note["fitted_mm"], rel=3e-4)
 
 
+def test_a_step_is_told_and_put_into_the_organ_line(tmp_path: Path) -> None:
+    path = tmp_path / "two.csv"
+    lines = ["note,footage,diameter_mm"]
+    for key in range(48):
+        value = reference_diameter_mm(float(key)) * 2 ** ((-3.0 if key < 24 else 1.0) / 16)
+        lines.append(f"{note_name(key)},8',{value:.2f}")
+    path.write_text("\n".join(lines), encoding="utf-8")
+    shown = run("scale", "fit", path)
+    assert "Breaks at         c1" in shown
+    assert "steps by +4.00 half tones" in shown
+    assert '["b", -3.00], ["c1", 1.00]' in shown
+
+
 def test_tables_and_pictures_are_written(tmp_path: Path) -> None:
     path = rank_csv(tmp_path / "old.csv", naming="german", footage=False)
     run(

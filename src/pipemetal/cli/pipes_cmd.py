@@ -123,8 +123,24 @@ def _print_rank(name: str, members: Sequence[Pipe]) -> None:
              "" if p.made == "cast" else f"{p.made} {p.alloy}" if p.made == "sheet" else p.made)
             for p in members
         ],
-        [f"Walls: {sources}.", *_remarks(members)],
+        [*_breaks(members), f"Walls: {sources}.", *_remarks(members)],
     )  # fmt: skip
+
+
+def _breaks(members: Sequence[Pipe]) -> list[str]:
+    """Where a compound rank breaks, its choirs from there on, and how many of its pipes sound what another sounds."""
+    if all(p.choir == 1 for p in members):
+        return []
+    choirs: dict[int, list[str]] = defaultdict(list)
+    for p in members:
+        choirs[p.key].append(footage_text(p.footage))
+    lines, before = [], None
+    for p in members:
+        if choirs[p.key] != before:
+            before = choirs[p.key]
+            lines.append(f"From {p.note}: {'  '.join(before)}")
+    sounds = {round(p.frequency_hz, 2) for p in members}
+    return [*lines, f"{len(members)} pipes sound {len(sounds)} pitches: {len(members) - len(sounds)} are repeated."]
 
 
 def _remarks(members: Sequence[Pipe], most: int = 6) -> list[str]:

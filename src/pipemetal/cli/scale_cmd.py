@@ -135,7 +135,11 @@ def organ_line(rank: OldRank, found: ScaleFit, naming: str) -> str:
             f'scale = {{ start_diameter_mm = {start:.2f}, at = "{note_name(first, naming)}", '
             f"halving_pipe = {found.halving_pipe.value:.2f}{constant} }}"
         )
-    keys = [first, *(round(_key_of(rank, b.semitones.value)) for b in found.breaks), last]
+    keys = [first]
+    for item in found.breaks:
+        key = round(_key_of(rank, item.semitones.value))
+        keys += [key - 1, key] if item.step_half_tones else [key]
+    keys = sorted({*keys, last})
     points = []
     for key in keys:
         semitones = sounding_semitones(key, rank.footage)
@@ -151,7 +155,7 @@ def _fit_dict(rank: OldRank, found: ScaleFit, naming: str) -> dict[str, Any]:
         "constant_mm": _number(found.constant_mm, 3) if found.constant_mm else None,
         "breaks": [
             {"note": _note(rank, b.semitones.value, naming), "semitones": _number(b.semitones, 1),
-             "half_tones": rounded(b.half_tones, 3)} for b in found.breaks
+             "half_tones": rounded(b.half_tones, 3), "step_half_tones": rounded(b.step_half_tones, 3)} for b in found.breaks
         ],
         "scatter_half_tones": rounded(found.scatter_half_tones, 4),
         "scatter_percent": rounded(100.0 * math.log(2.0) * found.scatter_half_tones / 16.0, 3),
@@ -179,6 +183,15 @@ def _between(estimate: Estimate, places: int, unit: str = "") -> str:
     return f"{text(estimate.value)}{unit} (95 %: {text(estimate.low)} to {text(estimate.high)})"
 
 
+def _which_line(found: ScaleFit) -> str:
+    """Which part of the scale its halving pipe is about."""
+    if any(b.step_half_tones for b in found.breaks):
+        return " on both sides of the step"
+    if found.breaks:
+        return " of the first line"
+    return " of its varying part" if found.constant_mm else ""
+
+
 def _print_fit(rank: OldRank, found: ScaleFit, naming: str) -> None:
     rows = _rows(rank, found, naming)
     print_table(
@@ -192,7 +205,7 @@ def _print_fit(rank: OldRank, found: ScaleFit, naming: str) -> None:
         ],
     )  # fmt: skip
     steps = found.halving_pipe.value - 1.0
-    first = " of the first line" if found.breaks else " of its varying part" if found.constant_mm else ""
+    first = _which_line(found)
     click.echo(f"Diameter at 8' C  {_between(found.diameter_8_foot_c, 2, ' mm')}")
     click.echo(
         f"Half on pipe      {_between(found.halving_pipe, 2)}{first}: "
@@ -203,7 +216,8 @@ def _print_fit(rank: OldRank, found: ScaleFit, naming: str) -> None:
     for item in found.breaks:
         low, high = (_note(rank, s, naming) for s in (item.semitones.low, item.semitones.high))
         name = _note(rank, item.semitones.value, naming)
-        click.echo(f"Breaks at         {name} (95 %: {low} to {high}), {item.half_tones:+.2f} half tones there")
+        what = f"steps by {item.step_half_tones:+.2f} half tones to" if item.step_half_tones else "bends at"
+        click.echo(f"Breaks at         {name} (95 %: {low} to {high}): {what} {item.half_tones:+.2f} half tones")
     percent = 100.0 * math.log(2.0) * found.scatter_half_tones / 16.0
     click.echo(
         f"Scatter           {found.scatter_half_tones:.2f} half tones ({percent:.2f} % of the diameter), one standard "
@@ -289,7 +303,8 @@ def show(
     if svg_path is not None:
         lines = organ_lines(pipes, by_pitch=by_pitch)
         across = "sounding pitch, by the key of an 8' rank" if by_pitch else "key"
-        svg_path.write_text(to_svg(scale_picture(lines, f"Scales of {organ.name}", across=across)), encoding="utf-8")
+        picture = scale_picture(lines, f"Scales of {organ.name}", naming=organ.naming, across=across)
+        svg_path.write_text(to_svg(picture), encoding="utf-8")
     if as_json:
         keys = ("rank", "note", "key", "choir")
         print_json({"organ": organ.name, "pipes": [
@@ -302,7 +317,7 @@ def show(
     by_rank = {name: {p.key: p for p in reversed(pipes) if p.rank == name} for name in names}
     print_table(
         f"Scales of {organ.name}: diameter in mm and half tones",
-        ["rank", *(note_name(k) for k in shown)],
+        ["rank", *(note_name(k, organ.naming) for k in shown)],
         [
             (name, *(f"{held[k].diameter_mm:.1f} {held[k].half_tones:+.1f}" if k in held else "" for k in shown))
             for name, held in by_rank.items() if held

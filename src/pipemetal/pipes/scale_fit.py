@@ -24,7 +24,7 @@ import numpy as np
 from pipemetal.errors import PipeError
 from pipemetal.pipes.robust import Flags, local_residuals, mad_scale, student_t
 from pipemetal.pipes.scale import REFERENCE_STEPS, half_tones
-from pipemetal.pipes.scale_models import MODELS, ModelFit, Readings, fit_model
+from pipemetal.pipes.scale_models import MODELS, WITH_A_STEP, ModelFit, Readings, fit_model
 
 __all__ = ["BreakPoint", "Candidate", "Estimate", "MeasuredPipe", "ScaleFit", "WrongPipe", "fit_scale"]
 
@@ -62,10 +62,14 @@ class Estimate:
 
 @dataclass(frozen=True)
 class BreakPoint:
-    """Where a scale breaks: semitones by sound with their interval, and the half tones there."""
+    """Where a scale breaks: semitones by sound with their interval, and the half tones there.
+
+    `step_half_tones` is nought for a line that only bends, else how much wider the scale goes on from this note.
+    """
 
     semitones: Estimate
     half_tones: float
+    step_half_tones: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -269,6 +273,7 @@ def _report(
         BreakPoint(
             Estimate(place, low, high),
             half_tones(2.0 ** float(fit.log_diameter(np.array([place]))[0]), place),
+            REFERENCE_STEPS * float(fit.parameters[2]) if fit.model == WITH_A_STEP else 0.0,
         )
         for place, (low, high) in zip(fit.breaks, fit.breaks_within, strict=True)
     )

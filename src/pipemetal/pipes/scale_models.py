@@ -4,6 +4,8 @@ All of them give log2 of the diameter over semitones by sound:
 - `halving`: halves in S steps (pipe S + 1): two numbers;
 - `similar plus constant`: halves in 12 steps, plus a fixed width: two numbers, the old rule;
 - `halving plus constant`: three numbers;
+- `halving with a step`: one halving, wider or narrower by a share from some note on, as where pipes of another rank begin:
+  four numbers, the place among them;
 - `straight lines`: halves in S steps, with one to three points where the line breaks: two numbers more for each.
 """
 
@@ -11,14 +13,16 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from pipemetal.pipes.robust import Flags, Floats, least_squares, student_t
 
-__all__ = ["MODELS", "ModelFit", "Readings", "fit_model"]
+__all__ = ["MODELS", "WITH_A_STEP", "ModelFit", "Readings", "fit_model"]
+
+WITH_A_STEP: Final = "halving with a step"
 
 LEAST_PIPES_IN_A_LINE: Final = 3
 STEPS_TRIED: Final = (6.0, 60.0)
@@ -41,9 +45,9 @@ class Readings:
 class ModelFit:
     """A fitted model.
 
-    `parameters`: log2 of the varying diameter at 8' C, -1/steps, then the constant in mm or the changes of slope at
-    `breaks`. `count` is how many numbers were free, the places of the breaks among them; `unscaled` is the covariance of
-    the parameters over the variance of a reading of weight 1.
+    `parameters`: log2 of the varying diameter at 8' C, -1/steps, then the constant in mm, the height of the step or the
+    changes of slope at `breaks`. `count` is how many numbers were free, the places of the breaks among them; `unscaled`
+    is the covariance of the parameters over the variance of a reading of weight 1.
     """
 
     model: str
@@ -61,14 +65,14 @@ class ModelFit:
         if "constant" in self.model:
             return np.asarray(np.log2(np.maximum(np.exp2(line) + self.parameters[2], 1e-3)), dtype=np.float64)
         for place, change in zip(self.breaks, self.parameters[2:], strict=True):
-            line = line + change * np.maximum(semitones - place, 0.0)
+            line = line + change * _shape(semitones, place, self.model)
         return line
 
     def gradient(self, semitones: Floats) -> Floats:
         """How log2 of the diameter moves with the parameters."""
         if "constant" in self.model:
             return _gradient_constant(self.parameters, semitones)
-        return _broken_design(semitones, self.breaks)
+        return _broken_design(semitones, self.breaks, self.model)
 
 
 def _gradient_constant(parameters: Floats, semitones: Floats) -> Floats:
@@ -78,13 +82,19 @@ def _gradient_constant(parameters: Floats, semitones: Floats) -> Floats:
     return np.stack([share, share * semitones, 1.0 / (total * np.log(2.0))], axis=1)
 
 
-def _broken_design(semitones: Floats, breaks: tuple[float, ...]) -> Floats:
-    columns = [np.ones_like(semitones), semitones, *(np.maximum(semitones - b, 0.0) for b in breaks)]
+def _shape(semitones: Floats, place: Floats | float, model: str) -> Floats:
+    """What a break adds above its place: a line of slope 1, or a step of height 1."""
+    above = semitones - place
+    return np.asarray(above >= 0.0, dtype=np.float64) if model == WITH_A_STEP else np.maximum(above, 0.0)
+
+
+def _broken_design(semitones: Floats, breaks: tuple[float, ...], model: str) -> Floats:
+    columns = [np.ones_like(semitones), semitones, *(_shape(semitones, b, model) for b in breaks)]
     return np.stack(columns, axis=1)
 
 
 def _fit_halving(readings: Readings) -> ModelFit:
-    found = least_squares(_broken_design(readings.semitones, ()), readings.log_diameter, readings.weights)
+    found = least_squares(_broken_design(readings.semitones, (), "halving"), readings.log_diameter, readings.weights)
     return ModelFit("halving", found.parameters, found.unscaled, found.squares, 2)
 
 
@@ -157,11 +167,11 @@ def _places(readings: Readings) -> Floats:
     return np.arange(np.ceil(low), np.floor(high) + 1.0)
 
 
-def _squares_for(readings: Readings, breaks: list[tuple[float, ...]]) -> Floats:
+def _squares_for(readings: Readings, breaks: list[tuple[float, ...]], model: str) -> Floats:
     """Squares left for many choices of breaks at once."""
     x, y, w = readings.semitones, readings.log_diameter, readings.weights
     places = np.array(breaks)
-    hinges = np.maximum(x[None, :, None] - places[:, None, :], 0.0)
+    hinges = _shape(x[None, :, None], places[:, None, :], model)
     base = np.broadcast_to(np.stack([np.ones_like(x), x], axis=1), (len(breaks), x.size, 2))
     design = np.concatenate([base, hinges], axis=2)
     weighted = design * w[None, :, None]
@@ -179,24 +189,24 @@ def _allowed(readings: Readings, breaks: tuple[float, ...]) -> bool:
     return all(int(c) >= LEAST_PIPES_IN_A_LINE for c in counts)
 
 
-def _best_breaks(readings: Readings, number: int) -> tuple[float, ...] | None:
+def _best_breaks(readings: Readings, number: int, model: str) -> tuple[float, ...] | None:
     places = [float(p) for p in _places(readings)]
     if number <= 2:
         tried = [c for c in itertools.combinations(places, number) if _allowed(readings, c)]
-        return tried[int(np.argmin(_squares_for(readings, tried)))] if tried else None
-    held = _best_breaks(readings, number - 1)
+        return tried[int(np.argmin(_squares_for(readings, tried, model)))] if tried else None
+    held = _best_breaks(readings, number - 1, model)
     if held is None:
         return None
     tried = [c for p in places if p not in held and _allowed(readings, c := tuple(sorted((*held, p))))]
     if not tried:
         return None
-    best = tried[int(np.argmin(_squares_for(readings, tried)))]
+    best = tried[int(np.argmin(_squares_for(readings, tried, model)))]
     for _ in range(6):
         before = best
         for index in range(number):
             others = best[:index] + best[index + 1 :]
             tried = [c for p in places if p not in others and _allowed(readings, c := tuple(sorted((*others, p))))]
-            best = tried[int(np.argmin(_squares_for(readings, tried)))]
+            best = tried[int(np.argmin(_squares_for(readings, tried, model)))]
         if best == before:
             break
     return best
@@ -209,21 +219,22 @@ def _within(readings: Readings, fit: ModelFit, index: int) -> tuple[float, float
     others = fit.breaks[:index] + fit.breaks[index + 1 :]
     places = [float(p) for p in _places(readings) if p not in others]
     tried = [tuple(sorted((*others, p))) for p in places]
-    good = [p for p, squares in zip(places, _squares_for(readings, tried), strict=True) if squares <= limit]
+    good = [p for p, squares in zip(places, _squares_for(readings, tried, fit.model), strict=True) if squares <= limit]
     return (min(good), max(good)) if good else (fit.breaks[index], fit.breaks[index])
 
 
-def _fit_broken(number: int) -> Callable[[Readings], ModelFit | None]:
+def _fit_broken(model: str, number: int) -> Callable[[Readings], ModelFit | None]:
     def fit(readings: Readings) -> ModelFit | None:
         if readings.semitones.size < 4 + 3 * number:
             return None
-        breaks = _best_breaks(readings, number)
+        breaks = _best_breaks(readings, number, model)
         if breaks is None:
             return None
-        found = least_squares(_broken_design(readings.semitones, breaks), readings.log_diameter, readings.weights)
-        made = ModelFit(_broken_name(number), found.parameters, found.unscaled, found.squares, 2 + 2 * number, breaks)
+        design = _broken_design(readings.semitones, breaks, model)
+        found = least_squares(design, readings.log_diameter, readings.weights)
+        made = ModelFit(model, found.parameters, found.unscaled, found.squares, 2 + 2 * number, breaks)
         within = tuple(_within(readings, made, i) for i in range(number))
-        return ModelFit(made.model, made.parameters, made.unscaled, made.squares, made.count, breaks, within)
+        return replace(made, breaks_within=within)
 
     return fit
 
@@ -236,7 +247,8 @@ MODELS: Final[dict[str, Callable[[Readings], ModelFit | None]]] = {
     "halving": _fit_halving,
     "similar plus constant": _fit_similar,
     "halving plus constant": _fit_constant,
-} | {_broken_name(k): _fit_broken(k) for k in (1, 2, 3)}
+    WITH_A_STEP: _fit_broken(WITH_A_STEP, 1),
+} | {_broken_name(k): _fit_broken(_broken_name(k), k) for k in (1, 2, 3)}
 
 
 def fit_model(model: str, readings: Readings) -> ModelFit | None:
