@@ -212,8 +212,13 @@ def fit_scale(pipes: Sequence[MeasuredPipe], *, reading_mm: float = 0.05, model:
     readings = _readings(present, reading_mm)
     off = local_residuals(readings.semitones, readings.log_diameter)
     first = np.abs(off) <= max(3.5 * mad_scale(off), TOLERATED)
-    settled = {name: _settle(name, readings, first) for name in ([model] if model else MODELS)}
-    found = {name: s for name, s in settled.items() if s is not None}
+    found = {}
+    for name in [model] if model else MODELS:
+        # neighbours of a step look wrong to each other, so every model also begins with all pipes held good
+        starts = [first] if first.all() else [first, np.ones_like(first)]
+        settled = [s for s in (_settle(name, readings, start) for start in starts) if s is not None]
+        if settled:
+            found[name] = min(settled, key=lambda s: s.score)
     if not found:
         raise PipeError(
             "are explained by no scale", field="measured pipes", value=len(present),
