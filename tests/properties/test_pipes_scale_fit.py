@@ -27,11 +27,11 @@ def gappy_keys(rng: np.random.Generator, number: int = 20, compass: int = 56) ->
 
 
 def test_the_halving_pipe_of_twenty_noisy_gappy_pipes_is_found_within_a_fifth_of_a_step() -> None:
-    """1 % noise, 20 of 56 pipes, halving pipes 14 to 20: 80 hidden scales. The theory (standard error of a slope) gives
+    """1 % noise, 20 of 56 pipes, halving pipes 14 to 20: 60 hidden scales. The theory (standard error of a slope) gives
     0.03 to 0.08 steps, so a few may lie past 0.2; the interval must hold the truth in 95 of 100."""
     rng = np.random.default_rng(1926)
     off, held = [], 0
-    for _ in range(80):
+    for _ in range(60):
         keys, steps = gappy_keys(rng), rng.uniform(13.0, 19.0)
         diameters = 150.0 * 2.0 ** (-keys / steps) * np.exp(rng.normal(0.0, 0.01, keys.size))
         found = fit_scale(pipes(keys, diameters)).halving_pipe
@@ -39,14 +39,14 @@ def test_the_halving_pipe_of_twenty_noisy_gappy_pipes_is_found_within_a_fifth_of
         held += found.low <= steps + 1.0 <= found.high
     assert float(np.median(off)) < 0.06
     assert float(np.mean(np.array(off) <= 0.2)) >= 0.97
-    assert held / 80 >= 0.91
+    assert held / 60 >= 0.91
 
 
 def test_planted_wrong_pipes_are_named_and_do_not_bend_the_scale() -> None:
-    """Three of twenty wrong by 8 to 20 %, 1 % noise, 40 scales."""
+    """Three of twenty wrong by 8 to 20 %, 1 % noise, 30 scales."""
     rng = np.random.default_rng(1711)
     found, extra, off = 0, 0, []
-    for _ in range(40):
+    for _ in range(30):
         keys = gappy_keys(rng)
         diameters = 120.0 * 2.0 ** (-keys / 17.0) * np.exp(rng.normal(0.0, 0.01, keys.size))
         bad = rng.choice(keys.size, 3, replace=False)
@@ -56,7 +56,7 @@ def test_planted_wrong_pipes_are_named_and_do_not_bend_the_scale() -> None:
         found += len(named & {int(keys[i]) for i in bad})
         extra += len(named - {int(keys[i]) for i in bad})
         off.append(abs(fit.halving_pipe.value - 18.0))
-    assert found >= 116
+    assert found >= 87
     assert extra <= 3
     assert float(np.quantile(off, 0.9)) < 0.25
 

@@ -177,7 +177,7 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
         toe_bore_mm=0.0 if reed else min(rank.mouth.toe_bore(d, s.mouth_width_mm), toe), tip_diameter_mm=_tip_mm(rank, key),
         hole_diameter_mm=d * (rank.hole_ratio or 0.0), slide_length_mm=_slide_mm(organ, rank, d), visible_length_mm=visible,
         wall_source=wall.source if not (s.old and s.old.thickness_mm) else "measured on the old pipe",
-        ising=_ising(organ, rank, s), old_mass_kg=0.0, remarks=_remarks(organ, rank, s, made, visible),
+        ising=None if made == "wood" else _ising(organ, rank, s), remarks=_remarks(organ, rank, s, made, visible),
     )  # fmt: skip
 
 
@@ -189,12 +189,12 @@ def _ising(organ: Organ, rank: Rank, s: _Sizes) -> float | None:
 
 
 def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) -> tuple[str, ...]:
+    if made == "wood":
+        return ("of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's",)
     words = []
     number = _ising(organ, rank, s)
     if number is not None and ising_words(number):
         words.append(ising_words(number))
-    if made == "wood":
-        words.append("of wood: the diameter is that of a round pipe of the same area; its length is the wood shop's")
     if visible_mm > 0.0:
         words.append(f"front pipe: opening at the back {s.body_mm:.0f} mm above the mouth, visible {visible_mm:.0f} mm")
     if s.old is not None and s.old.length_mm is not None and s.old.length_mm < s.body_mm:

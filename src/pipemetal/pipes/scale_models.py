@@ -14,7 +14,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -45,6 +45,7 @@ class Readings:
 class ModelFit:
     """A fitted model.
 
+    The places of bends are free as well: `unscaled` and `gradient` have a row for each after those of the parameters.
     `parameters`: log2 of the varying diameter at 8' C, -1/steps, then the constant in mm, the height of the step or the
     changes of slope at `breaks`. `count` is how many numbers were free, the places of the breaks among them; `unscaled`
     is the covariance of the parameters over the variance of a reading of weight 1.
@@ -72,7 +73,7 @@ class ModelFit:
         """How log2 of the diameter moves with the parameters."""
         if "constant" in self.model:
             return _gradient_constant(self.parameters, semitones)
-        return _broken_design(semitones, self.breaks, self.model)
+        return _with_places(_broken_design(semitones, self.breaks, self.model), semitones, self)
 
 
 def _gradient_constant(parameters: Floats, semitones: Floats) -> Floats:
@@ -167,6 +168,17 @@ def _places(readings: Readings) -> Floats:
     return np.arange(np.ceil(low), np.floor(high) + 1.0)
 
 
+def _with_places(design: Floats, semitones: Floats, fit: ModelFit) -> Floats:
+    """The design with a column for the place of every bend: moving it up takes its change of slope off all above it."""
+    if fit.model == WITH_A_STEP:
+        return design
+    moved = [
+        -change * np.asarray(semitones > place, dtype=np.float64)
+        for place, change in zip(fit.breaks, fit.parameters[2:], strict=True)
+    ]
+    return np.concatenate([design, np.stack(moved, axis=1)], axis=1) if moved else design
+
+
 def _squares_for(readings: Readings, breaks: list[tuple[float, ...]], model: str) -> Floats:
     """Squares left for many choices of breaks at once."""
     x, y, w = readings.semitones, readings.log_diameter, readings.weights
@@ -233,6 +245,9 @@ def _fit_broken(model: str, number: int) -> Callable[[Readings], ModelFit | None
         design = _broken_design(readings.semitones, breaks, model)
         found = least_squares(design, readings.log_diameter, readings.weights)
         made = ModelFit(model, found.parameters, found.unscaled, found.squares, 2 + 2 * number, breaks)
+        free = made.gradient(readings.semitones)
+        unscaled: Any = np.linalg.inv(free.T @ (readings.weights[:, None] * free))
+        made = replace(made, unscaled=unscaled)
         within = tuple(_within(readings, made, i) for i in range(number))
         return replace(made, breaks_within=within)
 
