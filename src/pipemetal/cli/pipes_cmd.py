@@ -240,7 +240,8 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
             click.echo(f"Silent: {rank} {span}.")
     whole, cast = sum(p.mass_kg for p in made), sum(p.cast_kg for p in made)
     of_which = "" if abs(whole - cast) < 1e-9 else f", {cast:.1f} kg of it cast in the shop"
-    click.echo(f"{len(made)} pipes, {whole:.1f} kg of finished metal{of_which}, at {organ.pitch.tuning_c:g} °C.")
+    number = "1 pipe" if len(made) == 1 else f"{len(made)} pipes"
+    click.echo(f"{number}, {whole:.1f} kg of finished metal{of_which}, at {organ.pitch.tuning_c:g} °C.")
 
 
 def _write_csv(rows: Sequence[dict[str, Any]], path: Path) -> None:
@@ -260,7 +261,7 @@ def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
         )
     rank = next(r for r in organ.ranks if r.name == made[0].rank)
     steps = [(s.share, s.below, s.above) for s in rank.steps]
-    path.write_text(to_svg(pipe_picture(made[0], steps=steps)), encoding="utf-8")
+    path.write_text(to_svg(pipe_picture(made[0], steps=steps, tuning_c=organ.pitch.tuning_c)), encoding="utf-8")
 
 
 @click.command(short_help="Every part as a flat blank.")

@@ -18,10 +18,13 @@ BOTTOM_MM = 30.0
 METAL, OPENING = "#dfe3e6", "#ffffff"
 
 
-def pipe_picture(pipe: Pipe, *, steps: Sequence[tuple[float, float, float]] = ()) -> Drawing:
+def pipe_picture(
+    pipe: Pipe, *, steps: Sequence[tuple[float, float, float]] = (), tuning_c: float | None = None
+) -> Drawing:
     """A pipe seen from the front on a sheet of A4, at a round scale, its sizes written beside it.
 
-    `steps` are the pieces of a stepped body: share of the length, diameter below and above by that at the mouth.
+    `steps` are the pieces of a stepped body: share of the length, diameter below and above by that at the mouth;
+    `tuning_c` is the temperature at which the lengths hold.
     """
     drawing = Drawing(WIDTH_MM, HEIGHT_MM, pipe.id)
     drawing.rectangle("paper", 0, 0, WIDTH_MM, HEIGHT_MM, fill="#ffffff", stroke="none")
@@ -35,7 +38,7 @@ def pipe_picture(pipe: Pipe, *, steps: Sequence[tuple[float, float, float]] = ()
     whole = _height_mm(pipe)
     divisor = _divisor(max(whole / ROOM_MM, _widest_mm(pipe) / 70.0))
     _Elevation(drawing, pipe, divisor, steps).draw()
-    _words(drawing, pipe, divisor)
+    _words(drawing, pipe, divisor, tuning_c)
     return drawing
 
 
@@ -193,7 +196,7 @@ def _rows(pipe: Pipe) -> list[tuple[str, str]]:
     return [row for row in rows if row[1]]
 
 
-def _words(drawing: Drawing, pipe: Pipe, divisor: float) -> None:
+def _words(drawing: Drawing, pipe: Pipe, divisor: float, tuning_c: float | None) -> None:
     left, y = 122.0, HEIGHT_MM - 36.0
     for name, value in _rows(pipe):
         drawing.text("sizes", left, y, name, 3.2, fill=QUIET)
@@ -203,10 +206,11 @@ def _words(drawing: Drawing, pipe: Pipe, divisor: float) -> None:
     for line in (piece for note in notes for piece in _wrapped(note, 48)):
         drawing.text("notes", left, y, line, 2.9, fill=INK)
         y -= 4.2
+    at = "the tuning temperature" if tuning_c is None else f"{tuning_c:g} °C"
     scale = f"1 : {divisor:g}" if divisor >= 1.0 else f"{1.0 / divisor:g} : 1"
     drawing.text(
         "notes", 12.0, 12.0,
-        f"Scale {scale}. Sizes in mm; lengths at the tuning temperature; the mouth as seen from the front.", 3.0, fill=QUIET,
+        f"Scale {scale}. Sizes in mm; lengths at {at}; the mouth as seen from the front.", 3.0, fill=QUIET,
     )  # fmt: skip
 
 

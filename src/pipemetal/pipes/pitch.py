@@ -37,7 +37,8 @@ class Pitch:
     `a_hz` is the pitch of a1 at `at_c`; `tuning_c` is the temperature at which the lengths are to be right. Flue pipes
     follow the speed of sound, so the pitch at the tuning temperature is `a_hz` times the ratio of the two speeds.
     `temperament_cents` are offsets from equal temperament for C, C#, ... B, with a1 kept at its own offset.
-    `transpose_semitones` moves every key: with 1, the key C sounds (and is scaled as) the pipe of C sharp.
+    `transpose_semitones` moves every key: with 1, the key C sounds C sharp. Half tones are then counted at that pitch;
+    diameters given by note or by halving stay with their key.
 
     >>> round(Pitch(a_hz=435.0, at_c=15.0, tuning_c=20.0, standard="iso9613").a_at_tuning_hz, 2)
     438.76
