@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numba as nb
 import numpy as np
 
 from pipemetal.layout.core import (
+    CLOSE_FILLS,
     DX,
     DY,
+    EPS,
+    WHOLE_REST,
+    X0,
+    X1,
     X_HIGH,
     X_LOW,
+    Y0,
+    Y1,
+    Y_HIGH,
+    Y_LOW,
     _below,
     _copy_sheet,
     _insert,
     _order,
+    _put,
     _random,
     _rebuild,
     _touch,
@@ -25,7 +37,7 @@ from pipemetal.layout.core import (
 __all__ = ["improve"]
 
 MOST_REMOVED = 48
-MOST_LOST = 16
+MOST_LOST = 24
 
 
 @inner
@@ -170,6 +182,74 @@ def _ruin(stock, state, removed, lost, n_lost):  # type: ignore[no-untyped-def]
 
 
 @inner
+def _best_place(stock, state, i, size, stretch, found):  # type: ignore[no-untyped-def]
+    """The place on a touched sheet that fits blank i most closely: score (1e300: none), sheet, slot; x, y in `found`."""
+    n_sheets = stock.sheets.shape[0]
+    best: Any = 1e300
+    best_s: Any = np.int64(-1)
+    best_slot: Any = np.int64(-1)
+    for f in range(stock.fit_start[i], stock.fit_start[i + 1]):
+        s = stock.fits[f]
+        if state.touched[s] == 0:
+            continue
+        sheet = stock.sheets[s]
+        for k in range(stock.slot_start[i * n_sheets + s], stock.slot_start[i * n_sheets + s + 1]):
+            slot = stock.slots[k]
+            dx, dy = slot[DX], slot[DY]
+            for r in range(state.n_free[s]):
+                rect = state.free[s, r]
+                xl, xh = max(slot[X_LOW], rect[0]), min(slot[X_HIGH], rect[1] - dx)
+                yl, yh = max(slot[Y_LOW], rect[2]), min(slot[Y_HIGH], rect[3] - dy)
+                if xl > xh + EPS or yl > yh + EPS:
+                    continue
+                low_gap, high_gap = xl - rect[0], rect[1] - xh - dx
+                rest = min(stretch * (rect[1] - rect[0] - dx) / dx, (rect[3] - rect[2] - dy) / dy)
+                score = rest + min(low_gap, high_gap) / dx - size
+                if score < best:
+                    best, best_s, best_slot = score, s, k
+                    low = low_gap <= high_gap
+                    if low_gap < EPS and high_gap < EPS:
+                        low = xl - sheet[X0] < sheet[X1] - xh - dx
+                    found[0] = xl if low else xh
+                    found[1] = yl if yl - sheet[Y0] <= sheet[Y1] - yh - dy else yh
+    return best, best_s, best_slot
+
+
+@inner
+def _fill_closely(stock, state, todo, n, larger, stretch):  # type: ignore[no-untyped-def]
+    """Lays blanks on the touched sheets, each time the one that fits some place most closely (`larger`: or is large).
+
+    A place asks for its blank here, where `_insert` asks for a blank's place: that leaves fewer rests.
+    """
+    live, size = np.empty(n, np.int64), np.empty(n)
+    for j in range(n):
+        i = todo[j]
+        k = stock.slot_start[i * stock.sheets.shape[0] + stock.fits[stock.fit_start[i]]]
+        live[j], size[j] = i, larger * np.log(stock.slots[k, DX] * stock.slots[k, DY])
+    place, found = np.empty(2), np.empty(2)
+    while n > 0:
+        best: Any = 1e300
+        m: Any = 0
+        best_j: Any = np.int64(-1)
+        best_s, best_slot = np.int64(-1), np.int64(-1)
+        while m < n:
+            score, s, k = np.float64(1e300), np.int64(-1), np.int64(-1)
+            if state.at[live[m], 0] < 0:
+                score, s, k = _best_place(stock, state, live[m], size[m], stretch, found)
+            if s < 0:
+                # Free space only shrinks: what fits nowhere now never will.
+                n -= 1
+                live[m], size[m] = live[n], size[n]
+                continue
+            if score < best:
+                best, best_j, best_s, best_slot = score, m, s, k
+                place[0], place[1] = found[0], found[1]
+            m += 1
+        if best_j >= 0:
+            _put(stock, state, live[best_j], best_s, best_slot, place[0], place[1])
+
+
+@inner
 def _recreate(stock, state, todo, n, first):  # type: ignore[no-untyped-def]
     rng = state.rng
     way = _below(rng, 5)
@@ -180,19 +260,27 @@ def _recreate(stock, state, todo, n, first):  # type: ignore[no-untyped-def]
     blink = 0.0 if _random(rng) < 0.3 else 0.04
     if first >= 0:
         _insert(stock, state, first, mode, alpha, 0.0)
+    if _random(rng) < stock.rules[CLOSE_FILLS]:
+        _fill_closely(stock, state, todo, n, 0.3 * _random(rng), 0.3 + _random(rng))
     for j in range(n):
-        if todo[j] != first:
+        if todo[j] != first and state.at[todo[j], 0] < 0:
             _insert(stock, state, todo[j], mode, alpha, blink)
 
 
 @inner
 def _touched_cost(stock, state, old):  # type: ignore[no-untyped-def]
+    """Cost of the touched sheets, before the move or now; a rest in one piece is worth more than the same in many."""
     cost = 0.0
     for s in range(stock.sheets.shape[0]):
         if state.touched[s]:
             e = state.old_extent[s] if old else state.extent[s]
             if (state.old_count[s] if old else state.count[s]) > 0:
                 cost += sheet_cost(stock, s, e[0], e[1], e[2], e[3], True)
+                free = state.old_free[s] if old else state.free[s]
+                largest = 0.0
+                for k in range(state.old_n_free[s] if old else state.n_free[s]):
+                    largest = max(largest, (free[k, 1] - free[k, 0]) * (free[k, 3] - free[k, 2]))
+                cost -= stock.rules[WHOLE_REST] * largest
     return cost
 
 

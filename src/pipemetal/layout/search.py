@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipemetal.layout.core import build, total_cost
+from pipemetal.layout.core import IS_NEW, State, build, total_cost
+from pipemetal.layout.filling import Filler
 from pipemetal.layout.ruin import improve
 from pipemetal.layout.shelf import Place, Shelf, empty_state, slot_for
 from pipemetal.layout.windows import IntArray
@@ -20,6 +21,7 @@ FIRST_TRIES = ((3, 0, 0.2), (0, 0, 0.2), (4, 3, 0.2), (2, 3, 1.0), (1, 1, 0.2), 
 TARGET_CHUNK_S = 0.15
 HARDENING = 4.0
 MANY_PIECES = 160
+FEW_SHEETS = 4
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ class SolverSettings:
 class Search:
     """The state of one alloy's search; `run` may be called again and again until the budget is used."""
 
-    def __init__(self, shelf: Shelf, settings: SolverSettings, seed: int) -> None:
+    def __init__(self, shelf: Shelf, settings: SolverSettings, seed: int, pairs: bool = False) -> None:
         self.shelf = shelf
         self.moves = 0
         net = shelf.stock.sheets[:, 4]
@@ -66,6 +68,12 @@ class Search:
         self._chunk = 64
         self._seed = seed
         self._soft = shelf.stock.soft_penalty.copy()
+        self._owed = 0
+        # A new sheet is as large as its use, so filling it to the brim tells nothing.
+        new_sheets = bool((shelf.stock.sheets[:, IS_NEW] > 0.5).any())
+        self._filler: Filler | None = None
+        if not new_sheets and len(shelf.rolls) >= FEW_SHEETS:
+            self._filler = Filler(shelf.stock, len(shelf.pieces), seed, pairs)
 
     def start(self) -> None:
         """The first plan: the best of a few orders."""
@@ -86,15 +94,27 @@ class Search:
             if slot >= 0:
                 state.at[piece] = (sheet, slot)
                 state.corner[piece] = (place.x_mm, place.y_mm)
-        build(shelf.stock, state, 3, 0, 0.2, 0.0)
+        self._try(state)
+
+    def _try(self, state: State) -> bool:
+        """Lays what a state leaves over and goes on from it if it is better than the best plan; whether it was."""
+        build(self.shelf.stock, state, 3, 0, 0.2, 0.0)
         before = float(self.best_cost[0])
-        shelf.state, old = state, shelf.state
+        self.shelf.state, old = state, self.shelf.state
         self._keep(before)
-        if float(self.best_cost[0]) >= before:
-            shelf.state = old
+        if float(self.best_cost[0]) < before:
+            return True
+        self.shelf.state = old
+        return False
 
     def run(self, done_from: float, done_to: float, moves: int) -> None:
         """Makes moves while the threshold falls from where it stands at `done_from` to `done_to` (shares of the budget)."""
+        if self._owed >= moves:
+            self._owed -= moves
+            return
+        if self._filler is not None and self._filler.wants(done_from):
+            self._owed += max(self._fill(self._filler, done_from) - moves, 0)
+            return
         fall = self.cold / self.hot
         hot, cold = self.hot * fall**done_from, self.hot * fall**done_to
         # Towards the end a blank without a place costs more and more.
@@ -106,10 +126,24 @@ class Search:
 
     def run_timed(self, done: float) -> None:
         """Makes a chunk of moves that takes about 0.15 s, with the threshold that belongs to `done` (0 to 1)."""
+        if self._filler is not None and self._filler.wants(done):
+            self._fill(self._filler, done)
+            return
         begun = time.perf_counter()
         self.run(done, done, self._chunk)
         took = time.perf_counter() - begun
         self._chunk = int(min(max(self._chunk * min(TARGET_CHUNK_S / max(took, 1e-4), 4.0), 16), 50_000))
+
+    def _fill(self, filler: Filler, done: float) -> int:
+        """Fills the next sheet of a chain, and takes its plan over at its end where it is better; the moves made."""
+        moves, chain = filler.step(done, self.moves)
+        self.moves += moves
+        if chain is not None:
+            state = empty_state(len(self.shelf.pieces), len(self.shelf.rolls), self._seed)
+            state.at[:], state.corner[:] = chain.at, chain.corner
+            if not filler.go_on(self._try(state), done):
+                self._filler = None
+        return moves
 
     def unplaced(self) -> int:
         """How many pieces the best plan leaves without a place."""

@@ -17,6 +17,8 @@ from pipemetal.sheets.field import FloatArray
 
 # What a blank without a place costs while the search runs: soft enough to let it step aside, in sheets and in boxes.
 SOFT_SHEETS, SOFT_BOXES = 0.02, 2.0
+# Worth of the largest rest in one piece, as a share of its area; share of the moves that fill places closely.
+GUIDE = [0.1, 0.5]
 __all__ = ["Place", "SheetRule", "Shelf", "make_shelf", "piece_of", "placements_of", "shelf_place", "slot_for"]
 
 
@@ -115,7 +117,7 @@ def make_shelf(
         np.array(blocked_start, np.int64), np.array(blocked, dtype=float).reshape(-1, 4),
         count * dearest * largest + 3.0 * dearest * boxes,
         count * dearest * SOFT_SHEETS * largest + SOFT_BOXES * dearest * boxes, area,
-        np.array([least_end_piece_mm, least_strip_mm, kerf_mm, share, sides[:, 0].min(), sides[:, 1].min()]),
+        np.array([least_end_piece_mm, least_strip_mm, kerf_mm, share, sides[:, 0].min(), sides[:, 1].min(), *GUIDE]),
     )  # fmt: skip
     return Shelf(tuple(pieces), tuple(rolls), tuple(rules), stock, empty_state(n, m, seed))
 

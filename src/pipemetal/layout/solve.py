@@ -29,6 +29,8 @@ DEFAULT_SECONDS = 10.0
 CHUNK_MOVES = 400
 # Shares of the budget: the rack alone, then rack and new sheets together where the rack does not suffice.
 RACK_SHARE = 0.35
+# An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
+PIECES_FOR_ONE_SEARCH = 500
 
 
 @dataclass(eq=False)
@@ -39,6 +41,7 @@ class _Alloy:
     pieces: list[Piece]
     rolls: list[LayoutRoll]
     searches: list[Search]
+    pairs: bool = False
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,10 @@ def solve(
     blanks = problem.blanks
     alloys = _split(problem, settings)
     for alloy in alloys:
-        _open(alloy, problem, settings, seed, replicas=2 if len(alloys) == 1 else 1)
+        alone = len(alloys) == 1
+        few = len(alloy.pieces) < PIECES_FOR_ONE_SEARCH
+        alloy.pairs = alone and not few
+        _open(alloy, problem, settings, seed, replicas=2 if alone and few else 1)
     cast = problem.castable is not None
     _spend(alloys, budget, settings, 0.0, RACK_SHARE)
     _loosen(alloys, problem, settings, seed, budget)
@@ -158,7 +164,9 @@ def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed:
         )  # fmt: skip
         whole = settings.objective == "opened" and problem.castable is None
         search = (
-            OpenedSearch(shelf, settings, own_seed, problem.kerf_mm) if whole else Search(shelf, settings, own_seed)
+            OpenedSearch(shelf, settings, own_seed, problem.kerf_mm)
+            if whole
+            else Search(shelf, settings, own_seed, alloy.pairs)
         )
         search.start()
         alloy.searches.append(search)
