@@ -139,7 +139,7 @@ def _trial(
     """Share of the cost of one such sheet that becomes blanks, and which blanks it would serve."""
     shelf = make_shelf(
         pieces, [roll], [cast_rule(castable, settings)], kerf_mm, share=1.0, least_end_piece_mm=500.0,
-        least_strip_mm=150.0, seed=1,
+        least_strip_mm=150.0, seed=1, straight=settings.straight_cuts_only,
     )  # fmt: skip
     if shelf.stock.fits.size == 0:
         return 0.0, {}

@@ -24,7 +24,7 @@ MANY_SHEETS = 6.0
 X_LOW, X_HIGH, Y_LOW, Y_HIGH, DX, DY, TURN = range(7)
 X0, X1, Y0, Y1, AREA, FEE, WEIGHT, IS_NEW, MIN_LENGTH, LENGTH_STEP, MIN_WIDTH, WIDTH_STEP = range(12)
 # places of Stock.rules
-END_PIECE, STRIP, KERF, SHARE, MIN_DX, MIN_DY, WHOLE_REST, CLOSE_FILLS = range(8)
+END_PIECE, STRIP, KERF, SHARE, MIN_DX, MIN_DY, WHOLE_REST, CLOSE_FILLS, STRAIGHT = range(9)
 
 
 class Stock(NamedTuple):
@@ -237,6 +237,23 @@ def _waste(mode, f, x, y, dx, dy, sheet):  # type: ignore[no-untyped-def]
 @inner
 def _insert(stock, state, i, mode, alpha, blink):  # type: ignore[no-untyped-def]
     """Lays a blank where cost and waste rise least; False where no sheet has room."""
+    tries = 3 if stock.rules[STRAIGHT] > 0.5 else 1
+    barred = np.full(3, -1, dtype=np.int64)
+    for t in range(tries):
+        s, k, x, y = _cheapest_place(stock, state, i, mode, alpha, blink, barred)
+        if s < 0:
+            return False
+        if stock.rules[STRAIGHT] < 0.5 or stays_straight(stock, state, s, k, x, y):
+            _touch(state, s)
+            _put(stock, state, i, s, k, x, y)
+            return True
+        barred[t] = s
+    return False
+
+
+@inner
+def _cheapest_place(stock, state, i, mode, alpha, blink, barred):  # type: ignore[no-untyped-def]
+    """Sheet (-1 for none), slot, x and y where cost and waste rise least, on no barred sheet."""
     n_sheets = stock.sheets.shape[0]
     best, best_x, best_y = 1e300, 0.0, 0.0
     best_s: Any = np.int64(-1)
@@ -246,6 +263,8 @@ def _insert(stock, state, i, mode, alpha, blink):  # type: ignore[no-untyped-def
         s = stock.fits[f]
         # Of many sheets some are passed over; those just ruined are always looked at.
         if blink > 0.0 and few < 1.0 and state.touched[s] == 0 and _random(state.rng) > few:
+            continue
+        if s == barred[0] or s == barred[1] or s == barred[2]:
             continue
         e, sheet = state.extent[s], stock.sheets[s]
         is_open = state.count[s] > 0
@@ -271,10 +290,54 @@ def _insert(stock, state, i, mode, alpha, blink):  # type: ignore[no-untyped-def
                     score += 0.05 * alpha * dy * min(x - rect[0], rect[1] - x - dx)
                     if score < best:
                         best, best_s, best_slot, best_x, best_y = score, s, k, x, y
-    if best_s < 0:
-        return False
-    _touch(state, best_s)
-    _put(stock, state, i, best_s, best_slot, best_x, best_y)
+    return best_s, best_slot, best_x, best_y
+
+
+@inner
+def stays_straight(stock, state, sheet, k, x, y):  # type: ignore[no-untyped-def]
+    """Whether straight cuts, each across the whole piece in hand, still part a sheet with one more box laid at x, y."""
+    n = state.count[sheet] + 1
+    boxes = np.empty((n, 4))
+    m = _part(boxes, np.int64(0), x, x + stock.slots[k, DX], y, y + stock.slots[k, DY])
+    for i in range(state.at.shape[0]):
+        if state.at[i, 0] == sheet and m < n:
+            slot = stock.slots[state.at[i, 1]]
+            a, c = state.corner[i, 0], state.corner[i, 1]
+            m = _part(boxes, m, a, a + slot[DX], c, c + slot[DY])
+    return _parts_straight(boxes, m)
+
+
+@inner
+def _parts_straight(boxes, n):  # type: ignore[no-untyped-def]
+    """Whether n boxes (x0, x1, y0, y1) come apart by straight cuts: each group splits along x or y until one is left."""
+    order, keys = np.arange(n), np.empty(n)
+    firsts, lasts = np.empty(n + 1, np.int64), np.empty(n + 1, np.int64)
+    firsts[0], lasts[0] = 0, n
+    depth: Any = np.int64(1)
+    while depth > 0:
+        depth -= 1
+        first, last = firsts[depth], lasts[depth]
+        if last - first < 2:
+            continue
+        split = -1
+        for axis in range(0, 4, 2):
+            group = order[first:last]
+            for j in range(last - first):
+                keys[j] = boxes[group[j], axis]
+            sort_by(keys, group, last - first)
+            reach = boxes[group[0], axis + 1]
+            for j in range(1, last - first):
+                if boxes[group[j], axis] >= reach - 1e-7:
+                    split = first + j
+                    break
+                reach = max(reach, boxes[group[j], axis + 1])
+            if split >= 0:
+                break
+        if split < 0:
+            return False
+        firsts[depth], lasts[depth] = first, split
+        firsts[depth + 1], lasts[depth + 1] = split, last
+        depth += 2
     return True
 
 

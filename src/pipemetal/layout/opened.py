@@ -107,6 +107,7 @@ class OpenedSearch(Search):
             self._all.pieces, [self._all.rolls[s] for s in chosen],
             [replace(self._all.rules[s], fee=0.0, weight=1e-6) for s in chosen], self._kerf, share=1.0,
             least_end_piece_mm=float(rules[0]), least_strip_mm=float(rules[1]), seed=self._seed + self._turn,
+            straight=self._settings.straight_cuts_only,
         )  # fmt: skip
         boxes = np.array([min(v.dx_mm * v.dy_mm for v in p.variants) for p in shelf.pieces])
         shelf.stock.soft_penalty[:], shelf.stock.penalty[:] = boxes, boxes

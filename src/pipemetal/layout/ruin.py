@@ -12,6 +12,7 @@ from pipemetal.layout.core import (
     DX,
     DY,
     EPS,
+    STRAIGHT,
     WHOLE_REST,
     X0,
     X1,
@@ -32,6 +33,7 @@ from pipemetal.layout.core import (
     inner,
     sheet_cost,
     sort_by,
+    stays_straight,
 )
 
 __all__ = ["improve"]
@@ -245,8 +247,13 @@ def _fill_closely(stock, state, todo, n, larger, stretch):  # type: ignore[no-un
                 best, best_j, best_s, best_slot = score, m, s, k
                 place[0], place[1] = found[0], found[1]
             m += 1
-        if best_j >= 0:
-            _put(stock, state, live[best_j], best_s, best_slot, place[0], place[1])
+        if best_j < 0:
+            continue
+        if stock.rules[STRAIGHT] > 0.5 and not stays_straight(stock, state, best_s, best_slot, place[0], place[1]):
+            n -= 1
+            live[best_j], size[best_j] = live[n], size[n]
+            continue
+        _put(stock, state, live[best_j], best_s, best_slot, place[0], place[1])
 
 
 @inner

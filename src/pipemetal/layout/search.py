@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipemetal.layout.core import IS_NEW, State, build, total_cost
+from pipemetal.layout.core import DX, DY, IS_NEW, State, build, total_cost
 from pipemetal.layout.filling import Filler
 from pipemetal.layout.ruin import improve
-from pipemetal.layout.shelf import Place, Shelf, empty_state, slot_for
+from pipemetal.layout.shelf import Place, Shelf, slot_for
 from pipemetal.layout.windows import IntArray
 from pipemetal.sheets.field import FloatArray
 
@@ -31,8 +31,9 @@ class SolverSettings:
     `objective`: "consumed" counts metal less useful remnants, "opened" whole sheets. `fee_share`: cost of taking down a
     roll, as a share of its area. `new_metal_weight`: what a mm2 of new sheet costs against a mm2 from the rack;
     `cast_fee_mm2`: what every further cast costs, as metal. `hot_share`, `cold_share`: threshold of the search at its
-    start and end, as shares of a sheet. `bundle_feet`: lay sectors in bundles by their true shape. `workers`: threads;
-    they never change a plan. `bound_seconds`: time limit of the lower bound.
+    start and end, as shares of a sheet. `bundle_feet`: lay sectors in bundles by their true shape. `straight_cuts_only`: straight
+    cuts, each across the whole piece in hand, must free every box (no bundles then). `workers`: threads; they never change
+    a plan.
 
     >>> SolverSettings().objective
     'consumed'
@@ -46,8 +47,8 @@ class SolverSettings:
     cold_share: float = 0.0005
     bundle_feet: bool = True
     largest_bundle: int = 12
+    straight_cuts_only: bool = False
     workers: int = 2
-    bound_seconds: float = 10.0
 
 
 class Search:
@@ -72,14 +73,14 @@ class Search:
         # A new sheet is as large as its use, so filling it to the brim tells nothing.
         new_sheets = bool((shelf.stock.sheets[:, IS_NEW] > 0.5).any())
         self._filler: Filler | None = None
-        if not new_sheets and len(shelf.rolls) >= FEW_SHEETS:
+        if not new_sheets and len(shelf.rolls) >= FEW_SHEETS and not shelf.hands.pinned:
             self._filler = Filler(shelf.stock, len(shelf.pieces), seed, pairs)
 
     def start(self) -> None:
         """The first plan: the best of a few orders."""
         shelf, best = self.shelf, np.inf
         for way, mode, alpha in FIRST_TRIES:
-            state = empty_state(len(shelf.pieces), len(shelf.rolls), self._seed)
+            state = shelf.empty(self._seed)
             cost = float(build(shelf.stock, state, way, mode, alpha, 0.0))
             if cost < best:
                 best, shelf.state = cost, state
@@ -88,13 +89,26 @@ class Search:
     def adopt(self, places: dict[int, tuple[int, Place]]) -> None:
         """Tries a plan known from before (piece: sheet and place), the rest laid anew; goes on from it if it is better."""
         shelf = self.shelf
-        state = empty_state(len(shelf.pieces), len(shelf.rolls), self._seed)
+        state = shelf.empty(self._seed)
         for piece, (sheet, place) in places.items():
+            if piece in shelf.hands.pinned:
+                continue
             slot = slot_for(shelf, piece, sheet, place)
-            if slot >= 0:
+            if slot >= 0 and not self._on_pinned(sheet, slot, place):
                 state.at[piece] = (sheet, slot)
                 state.corner[piece] = (place.x_mm, place.y_mm)
         self._try(state)
+
+    def _on_pinned(self, sheet: int, slot: int, place: Place) -> bool:
+        """Whether a place overlaps a pinned piece."""
+        stock = self.shelf.stock
+        for piece, (s, other) in self.shelf.hands.pinned.items():
+            box = stock.slots[stock.slot_start[piece * len(self.shelf.rolls) + s]]
+            apart_x = place.x_mm >= other.x_mm + box[DX] or other.x_mm >= place.x_mm + stock.slots[slot, DX]
+            apart_y = place.y_mm >= other.y_mm + box[DY] or other.y_mm >= place.y_mm + stock.slots[slot, DY]
+            if s == sheet and not apart_x and not apart_y:
+                return True
+        return False
 
     def _try(self, state: State) -> bool:
         """Lays what a state leaves over and goes on from it if it is better than the best plan; whether it was."""
@@ -139,7 +153,7 @@ class Search:
         moves, chain = filler.step(done, self.moves)
         self.moves += moves
         if chain is not None:
-            state = empty_state(len(self.shelf.pieces), len(self.shelf.rolls), self._seed)
+            state = self.shelf.empty(self._seed)
             state.at[:], state.corner[:] = chain.at, chain.corner
             if not filler.go_on(self._try(state), done):
                 self._filler = None

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -17,9 +17,22 @@ from pipemetal.sheets.field import FloatArray
 
 # What a blank without a place costs while the search runs: soft enough to let it step aside, in sheets and in boxes.
 SOFT_SHEETS, SOFT_BOXES = 0.02, 2.0
+# A pinned blank that lies nowhere outweighs every saving.
+NEVER = 1e6
 # Worth of the largest rest in one piece, as a share of its area; share of the moves that fill places closely.
 GUIDE = [0.1, 0.5]
-__all__ = ["Place", "SheetRule", "Shelf", "make_shelf", "piece_of", "placements_of", "shelf_place", "slot_for"]
+__all__ = [
+    "Hands",
+    "Place",
+    "SheetRule",
+    "Shelf",
+    "make_shelf",
+    "overhang_mm",
+    "piece_of",
+    "placements_of",
+    "shelf_place",
+    "slot_for",
+]
 
 
 @dataclass(frozen=True)
@@ -44,6 +57,17 @@ class Place(NamedTuple):
     turn_deg: float
 
 
+@dataclass(frozen=True, eq=False)
+class Hands:
+    """What a person has settled: pieces pinned to a place (piece: sheet and place), and pairs (piece, sheet) barred."""
+
+    pinned: Mapping[int, tuple[int, Place]] = field(default_factory=dict)
+    barred: frozenset[tuple[int, int]] = frozenset()
+
+
+FREE_HANDS = Hands()
+
+
 @dataclass(eq=False)
 class Shelf:
     """One alloy's pieces and sheets, their arrays, and the state of the search."""
@@ -53,6 +77,15 @@ class Shelf:
     rules: tuple[SheetRule, ...]
     stock: Stock
     state: State
+    hands: Hands
+
+    def empty(self, seed: int) -> State:
+        """A state in which nothing is laid but what is pinned."""
+        state = empty_state(len(self.pieces), len(self.rolls), seed)
+        for piece, (sheet, place) in self.hands.pinned.items():
+            state.at[piece] = (sheet, self.stock.slot_start[piece * len(self.rolls) + sheet])
+            state.corner[piece] = (place.x_mm, place.y_mm)
+        return state
 
 
 def piece_of(blank: Blank, index: int) -> Piece:
@@ -78,7 +111,7 @@ def box_mm(blank: Blank) -> tuple[float, float]:
     return max(length, blank.length_mm), max(width, blank.width_mm)
 
 
-def _overhang(blank: Blank, turn_deg: int) -> tuple[float, float]:
+def overhang_mm(blank: Blank, turn_deg: int) -> tuple[float, float]:
     """How far the given box begins inside the true one: a sector lies on the middle of the box, from its mouth end."""
     length, width = box_mm(blank)
     along, across = length - blank.length_mm, (width - blank.width_mm) / 2.0
@@ -88,10 +121,11 @@ def _overhang(blank: Blank, turn_deg: int) -> tuple[float, float]:
 
 def make_shelf(
     pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], rules: Sequence[SheetRule], kerf_mm: float, *, share: float,
-    least_end_piece_mm: float, least_strip_mm: float, seed: int,
+    least_end_piece_mm: float, least_strip_mm: float, seed: int, straight: bool = False,
+    hands: Hands = FREE_HANDS,
 ) -> Shelf:  # fmt: skip
     """The arrays of one alloy's sub-problem with nothing laid yet."""
-    starts, rows = find_slots(pieces, sheet_table(rolls), kerf_mm)
+    starts, rows = _settled(*find_slots(pieces, sheet_table(rolls), kerf_mm), hands, pieces, len(rolls), kerf_mm)
     n, m = len(pieces), len(rolls)
     some = (np.diff(starts) > 0).reshape(n, m)
     fit_start = np.concatenate([[0], np.cumsum(some.sum(axis=1))]).astype(np.int64)
@@ -117,9 +151,38 @@ def make_shelf(
         np.array(blocked_start, np.int64), np.array(blocked, dtype=float).reshape(-1, 4),
         count * dearest * largest + 3.0 * dearest * boxes,
         count * dearest * SOFT_SHEETS * largest + SOFT_BOXES * dearest * boxes, area,
-        np.array([least_end_piece_mm, least_strip_mm, kerf_mm, share, sides[:, 0].min(), sides[:, 1].min(), *GUIDE]),
+        np.array([least_end_piece_mm, least_strip_mm, kerf_mm, share, *sides.min(axis=0), *GUIDE, float(straight)]),
     )  # fmt: skip
-    return Shelf(tuple(pieces), tuple(rolls), tuple(rules), stock, empty_state(n, m, seed))
+    for piece in hands.pinned:
+        stock.penalty[piece] *= NEVER
+        stock.soft_penalty[piece] *= NEVER
+    shelf = Shelf(tuple(pieces), tuple(rolls), tuple(rules), stock, empty_state(n, m, seed), hands)
+    shelf.state = shelf.empty(seed)
+    return shelf
+
+
+def _settled(
+    starts: IntArray, rows: FloatArray, hands: Hands, pieces: Sequence[Piece], n_sheets: int, kerf: float
+) -> tuple[IntArray, FloatArray]:
+    """The slots that are left where pieces are pinned to one place or barred from sheets."""
+    if not hands.pinned and not hands.barred:
+        return starts, rows
+    parts: list[FloatArray] = []
+    counts = np.zeros(len(pieces) * n_sheets, np.int64)
+    for i in range(len(pieces)):
+        for s in range(n_sheets):
+            pair = i * n_sheets + s
+            mine = rows[starts[pair] : starts[pair + 1]]
+            if i in hands.pinned:
+                sheet, place = hands.pinned[i]
+                fits = [v for v in pieces[i].variants if v.turn_deg == place.turn_deg] or list(pieces[i].variants)
+                x, y, size = place.x_mm, place.y_mm, (fits[0].dx_mm + kerf, fits[0].dy_mm + kerf, place.turn_deg)
+                mine = np.array([[x, x, y, y, *size]]) if s == sheet else mine[:0]
+            elif (i, s) in hands.barred:
+                mine = mine[:0]
+            counts[pair] = len(mine)
+            parts.append(mine)
+    return np.concatenate([[0], np.cumsum(counts)]).astype(np.int64), np.concatenate([*parts, rows[:0]])
 
 
 def empty_state(n_pieces: int, n_sheets: int, seed: int) -> State:
@@ -144,11 +207,14 @@ def shelf_place(shelf: Shelf, piece: int, at: IntArray, corner: FloatArray) -> P
 
 
 def slot_for(shelf: Shelf, piece: int, sheet: int, place: Place) -> int:
-    """The slot of a piece on a sheet that holds a place, or -1."""
+    """The slot of a piece on a sheet that holds a place, or -1. A size that is nan is not compared."""
     first = piece * len(shelf.rolls) + sheet
+    turns = {v.turn_deg for v in shelf.pieces[piece].variants}
     for k in range(int(shelf.stock.slot_start[first]), int(shelf.stock.slot_start[first + 1])):
         slot = shelf.stock.slots[k]
-        same = slot[6] == place.turn_deg and abs(slot[4] - place.dx_mm) < 1e-9
+        # A turn that changes nothing has no variant of its own.
+        same = slot[6] == place.turn_deg or place.turn_deg not in turns
+        same = same and (np.isnan(place.dx_mm) or abs(slot[4] - place.dx_mm) < 1e-9)
         if same and slot[0] - 1e-9 <= place.x_mm <= slot[1] + 1e-9 and slot[2] - 1e-9 <= place.y_mm <= slot[3] + 1e-9:
             return k
     return -1
@@ -165,7 +231,7 @@ def placements_of(shelf: Shelf, blanks: Sequence[Blank], at: IntArray, corner: F
         for index, dx, dy, own_turn in piece.members:
             x, y = float(corner[i, 0]) + dx, float(corner[i, 1]) + dy
             if own_turn < 0:
-                over_x, over_y = _overhang(blanks[index], turn)
+                over_x, over_y = overhang_mm(blanks[index], turn)
                 x, y = x + over_x, y + over_y
             placed_turn = turn if own_turn < 0 else own_turn
             placements.append(Placement(blanks[index].id, shelf.rolls[s].id, x, y, placed_turn))

@@ -12,6 +12,7 @@ from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
 from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
+from pipemetal.layout.hand import ByHand, check_pins
 from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
@@ -41,6 +42,7 @@ class _Alloy:
     pieces: list[Piece]
     rolls: list[LayoutRoll]
     searches: list[Search]
+    hand: ByHand
     pairs: bool = False
 
 
@@ -64,12 +66,13 @@ def solve(
     progress: Progress | None = None,
     should_stop: ShouldStop | None = None,
     settings: SolverSettings | None = None,
+    hand: ByHand | None = None,
 ) -> LayoutPlan:
     """A plan that serves every blank it can, with the least metal it finds.
 
     Arguments: `seconds` by the clock, or `iterations` (moves for each alloy; same seed and iterations, same plan,
     whatever the clock or the number of threads); neither: 10 s. `progress(share, message)` is called now and then;
-    `should_stop()` True ends the search with the best plan so far.
+    `should_stop()` True ends the search with the best plan so far. `hand`: what a person has settled (see `layout.hand`).
     Raises: LayoutError for a budget that cannot be.
     Sources: ruin and recreate: Schrimpf et al. 2000, J. Comput. Phys. 159, 139; free rectangles: common practice.
 
@@ -84,8 +87,9 @@ def solve(
     budget = _budget(seconds, iterations, progress, should_stop)
     if settings.objective not in ("consumed", "opened"):
         raise LayoutError("is not known", field="objective", value=settings.objective, allowed="consumed, opened")
+    check_pins(problem, hand or ByHand())
     blanks = problem.blanks
-    alloys = _split(problem, settings)
+    alloys = _split(problem, settings, hand or ByHand())
     for alloy in alloys:
         alone = len(alloys) == 1
         few = len(alloy.pieces) < PIECES_FOR_ONE_SEARCH
@@ -127,7 +131,7 @@ def _budget(
     return _Budget(clock, iterations or 0, time.perf_counter(), progress, should_stop)
 
 
-def _split(problem: LayoutProblem, settings: SolverSettings) -> list[_Alloy]:
+def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand) -> list[_Alloy]:
     """The parts of the problem, one for each alloy that blanks ask for, in the order of the names."""
     parts: list[_Alloy] = []
     for name in sorted({b.alloy for b in problem.blanks}):
@@ -136,11 +140,14 @@ def _split(problem: LayoutProblem, settings: SolverSettings) -> list[_Alloy]:
         widths = [r.width_mm - 2.0 * r.trim_mm for r in rolls]
         if problem.castable is not None:
             widths.append(problem.castable.max_width_mm - 2.0 * problem.castable.trim_mm)
-        if settings.bundle_feet and widths:
-            pieces = bundled(mine, problem.kerf_mm, sorted(widths)[len(widths) // 2], settings.largest_bundle)
+        if settings.bundle_feet and not settings.straight_cuts_only and widths:
+            touched = hand.blanks()
+            pieces = [piece_of(b, i) for i, b in mine if b.id in touched]
+            mine = [(i, b) for i, b in mine if b.id not in touched]
+            pieces += bundled(mine, problem.kerf_mm, sorted(widths)[len(widths) // 2], settings.largest_bundle)
         else:
             pieces = [piece_of(b, i) for i, b in mine]
-        parts.append(_Alloy(name, pieces, rolls, []))
+        parts.append(_Alloy(name, pieces, rolls, [], hand))
     return parts
 
 
@@ -156,19 +163,22 @@ def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed:
         for roll in alloy.rolls
     ]
     alloy.searches = []
+    hands = alloy.hand.on_shelf(alloy.pieces, alloy.rolls, problem.blanks)
     for k in range(replicas):
         own_seed = (seed * 1_000_003 + k * 7919 + sum(map(ord, alloy.name))) % 2**63
         shelf = make_shelf(
             alloy.pieces, alloy.rolls, rules, problem.kerf_mm, share=share, least_end_piece_mm=LEAST_END_PIECE_MM,
-            least_strip_mm=LEAST_STRIP_MM, seed=own_seed,
+            least_strip_mm=LEAST_STRIP_MM, seed=own_seed, straight=settings.straight_cuts_only, hands=hands,
         )  # fmt: skip
-        whole = settings.objective == "opened" and problem.castable is None
+        whole = settings.objective == "opened" and problem.castable is None and not hands.pinned
         search = (
             OpenedSearch(shelf, settings, own_seed, problem.kerf_mm)
             if whole
             else Search(shelf, settings, own_seed, alloy.pairs)
         )
         search.start()
+        if alloy.hand.start is not None:
+            search.adopt(alloy.hand.places(alloy.pieces, alloy.rolls, problem.blanks))
         alloy.searches.append(search)
 
 
