@@ -3,7 +3,7 @@
 `python bench/alloys_oracle.py` takes some forty minutes and goes on where it stopped: remove the file after the database
 has changed. Liquidus and solidus are found by halving on the
 amount of liquid alone, without looking at our own answers; a point that the program gives no phases for is asked again a little
-to the side. The curves go in steps of 0.2 to 0.5 K and are read at eleven molar shares of solid.
+to the side. The curves go in steps of 0.2 to 1 K and are read at eleven molar shares of solid.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ PHASES = [
 # Aside in K, and how finely the other program samples the compositions before it settles.
 TRIES = ((0.0, 60), (0.011, 60), (-0.011, 60), (0.0, 500), (0.007, 500), (-0.007, 2000), (0.03, 2000))
 # Steps of the freezing curves, by the number of elements: the steps of the other program lag where the curve is steep.
-STEPS_K = {2: 0.2, 3: 0.25, 4: 0.5, 5: 0.5}
+STEPS_K = {2: 0.2, 3: 0.25, 4: 0.5, 5: 1.0}
 MINOR = (
     (14, ""), (12, "Sb"), (8, "Bi"), (6, "Cu"), (4, "Ag"), (6, "Sb Bi"), (4, "Sb Cu"), (6, "Sb Bi Cu"),
 )  # fmt: skip
@@ -84,31 +84,40 @@ class Oracle:
     def solidus_c(self, comp: Composition, liquidus_c: float, resolution_k: float = 0.02) -> float:
         return _halved(lambda k: self.liquid_share(comp, k) > 1e-9, 350.0, liquidus_c + 273.3, resolution_k) - 273.15
 
-    def curve_c(self, comp: Composition, liquidus_c: float) -> list[float]:
-        """Temperatures at the shares of solid.
+    def curve_c(self, comp: Composition, liquidus_c: float) -> list[float | None]:
+        """Temperatures at the shares of solid; None beyond where the other program breaks off.
 
-        The other program closes its curve at once where it finds no liquid, be it because the rest freezes on a halt or
-        because a point gave it no phases: such an end counts if the rest is asked for again and is indeed all solid, or
-        if the last share was passed before. Else another step is tried.
+        It closes its curve at once where it finds no liquid, be it because the rest freezes on a halt or because a point
+        gave it no phases: such an end counts if the rest is asked for again and is indeed all solid. Else another step
+        is tried, and of several curves that broke off the longest is kept.
         """
         from scheil import simulate_scheil_solidification
 
         elements, shares = self._asked(comp)
         step = STEPS_K.get(len(elements) - 1, 0.5)
-        for step_k in (step, 0.87 * step, 1.13 * step, 1.9 * step, 2.3 * step):
+        longest: tuple[float, list[float | None]] = (0.0, [None] * len(SHARES))
+        for step_k in (step, 0.87 * step, 1.13 * step, 0.6 * step, 0.5 * step):
             start = liquidus_c + 273.15 + 0.6 * step_k
             found = simulate_scheil_solidification(
                 self.database, elements, PHASES, shares, start, step_temperature=step_k
             )
             solid, celsius = np.array(found.fraction_solid), np.array(found.temperatures) - 273.15
-            if not found.converged and solid[-2] >= SHARES[-1]:
+            rest = {self._v.X(e): found.x_liquid[e][-2] for e in elements if e not in ("PB", "VA")}
+            whole = found.converged or self._all_solid(elements, rest, celsius[-2] + 273.15 - max(step_k, 0.3))
+            if not whole:
                 solid, celsius = solid[:-1], celsius[:-1]
-            elif not found.converged:
-                rest = {self._v.X(e): found.x_liquid[e][-2] for e in elements if e not in ("PB", "VA")}
-                if self._share(elements, rest, celsius[-2] + 273.15 - max(step_k, 0.3)) > 1e-6:
-                    continue
-            return [float(t) for t in np.interp(SHARES, solid, celsius)]
-        raise RuntimeError(f"no curve for {comp.text()}")
+            values = [float(t) for t in np.interp(SHARES, solid, celsius)]
+            curve = [t if s <= solid[-1] else None for s, t in zip(SHARES, values, strict=True)]
+            longest = max(longest, (float(solid[-1]), curve), key=lambda one: one[0])
+            if longest[0] >= SHARES[-1]:
+                break
+        return longest[1]
+
+    def _all_solid(self, elements: list[str], shares: dict[object, float], kelvin: float) -> bool:
+        try:
+            return self._share(elements, shares, kelvin) < 1e-6
+        except RuntimeError:
+            return False
 
 
 def _halved(liquid: Callable[[float], bool], low: float, high: float, resolution: float) -> float:
@@ -163,7 +172,7 @@ def main() -> None:
         except RuntimeError as error:
             print(error, flush=True)
             continue
-        rows[text] = [text, f"{high:.2f}", f"{low:.2f}", *(f"{t:.2f}" for t in curve)]
+        rows[text] = [text, f"{high:.2f}", f"{low:.2f}", *("" if t is None else f"{t:.2f}" for t in curve)]
         write(rows)
         print(f"{text:<40} {high:8.2f} {low:8.2f}  {time.perf_counter() - begun:6.1f} s", flush=True)
 
