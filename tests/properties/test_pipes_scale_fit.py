@@ -160,3 +160,18 @@ def test_pipes_of_another_rank_from_some_note_on_show_as_a_step() -> None:
     assert step.semitones.low <= 24 <= step.semitones.high
     assert step.step_half_tones == pytest.approx(2.5, abs=0.35)
     assert fit.halving_pipe.low <= 18.0 <= fit.halving_pipe.high
+
+
+@given(st.lists(st.tuples(st.integers(-12, 72), st.floats(2.0, 1200.0)), min_size=1, max_size=24))
+@settings(deadline=None, max_examples=60)
+def test_any_measurements_are_fitted_with_numbers_or_refused_in_words(measured: list[tuple[int, float]]) -> None:
+    try:
+        fit = fit_scale([MeasuredPipe(str(k), k, float(k), d) for k, d in measured])
+    except PipeError as error:
+        assert "measured pipes" in str(error)
+        return
+    for semitones in (-12.0, 0.0, 40.0):
+        low, high = fit.interval_mm(semitones, of_a_pipe=True)
+        assert math.isfinite(fit.diameter_mm(semitones))
+        assert 0.0 < low <= fit.diameter_mm(semitones) <= high < math.inf
+    assert len(fit.good) + len(fit.wrong) == len(measured)

@@ -84,6 +84,17 @@ def test_a_step_is_told_and_put_into_the_organ_line(tmp_path: Path) -> None:
     assert '["b", -3.00], ["c1", 1.00]' in shown
 
 
+def test_a_scale_that_does_not_narrow_is_given_as_diameters(tmp_path: Path) -> None:
+    path = tmp_path / "level.csv"
+    path.write_text(
+        "note,footage,diameter_mm\n" + "".join(f"{note_name(k)},8',50\n" for k in range(20)), encoding="utf-8"
+    )
+    (rank,) = json.loads(run("scale", "fit", path, "--json"))["ranks"]
+    assert rank["halving_pipe"]["value"] is None
+    assert rank["organ_file"].startswith('scale = { points_mm = [["C", 50.00]')
+    assert "never" in run("scale", "fit", path)
+
+
 def test_tables_and_pictures_are_written(tmp_path: Path) -> None:
     path = rank_csv(tmp_path / "old.csv", naming="german", footage=False)
     run(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -125,26 +125,31 @@ def _rows(rank: OldRank, found: ScaleFit, naming: str) -> list[dict[str, Any]]:
 
 
 def organ_line(rank: OldRank, found: ScaleFit, naming: str) -> str:
-    """The fitted scale as a line for an organ file."""
-    low, high = found.span_semitones
-    first, last = round(_key_of(rank, low)), round(_key_of(rank, high))
-    if not found.breaks:
-        constant = f", constant_mm = {found.constant_mm.value:.2f}" if found.constant_mm else ""
-        start = found.diameter_mm(sounding_semitones(first, rank.footage))
+    """The fitted scale as a line for an organ file; as diameters at some notes where its own way would be refused."""
+    first, last = (round(_key_of(rank, s)) for s in found.span_semitones)
+
+    def diameter(key: int) -> float:
+        return found.diameter_mm(sounding_semitones(key, rank.footage))
+
+    def listed(way: str, keys: Sequence[int], value: Callable[[int], float]) -> str:
+        points = ", ".join(f'["{note_name(key, naming)}", {value(key):.2f}]' for key in keys)
+        return f"scale = {{ {way} = [{points}] }}"
+
+    constant = found.constant_mm.value if found.constant_mm else 0.0
+    if not found.breaks and 6.0 <= found.halving_pipe.value <= 49.0 and abs(constant) < 0.5 * diameter(first):
+        more = f", constant_mm = {constant:.2f}" if found.constant_mm else ""
         return (
-            f'scale = {{ start_diameter_mm = {start:.2f}, at = "{note_name(first, naming)}", '
-            f"halving_pipe = {found.halving_pipe.value:.2f}{constant} }}"
+            f'scale = {{ start_diameter_mm = {diameter(first):.2f}, at = "{note_name(first, naming)}", '
+            f"halving_pipe = {found.halving_pipe.value:.2f}{more} }}"
         )
-    keys = [first]
+    keys = {first, last}
     for item in found.breaks:
         key = round(_key_of(rank, item.semitones.value))
-        keys += [key - 1, key] if item.step_half_tones else [key]
-    keys = sorted({*keys, last})
-    points = []
-    for key in keys:
-        semitones = sounding_semitones(key, rank.footage)
-        points.append(f'["{note_name(key, naming)}", {half_tones(found.diameter_mm(semitones), semitones):.2f}]')
-    return f"scale = {{ half_tones = [{', '.join(points)}] }}"
+        keys |= {key - 1, key} if item.step_half_tones else {key}
+    tones = {key: half_tones(diameter(key), sounding_semitones(key, rank.footage)) for key in keys}
+    if found.breaks and all(abs(tone) <= 30.0 for tone in tones.values()):
+        return listed("half_tones", sorted(keys), tones.__getitem__)
+    return listed("points_mm", sorted({*keys, *range(first, last, 6)}), diameter)
 
 
 def _fit_dict(rank: OldRank, found: ScaleFit, naming: str) -> dict[str, Any]:

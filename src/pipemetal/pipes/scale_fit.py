@@ -35,6 +35,7 @@ FORM_ERROR: Final = 0.005
 SCATTER_OF_A_MIXTURE: Final = 4.0 * TOLERATED
 LEAST_SCATTER: Final = 0.0007
 """Scatter in log2 that no list of diameters goes below (0.05 %)."""
+OPEN_INTERVAL: Final = 20.0
 EVEN_ODDS: Final = 10.0
 """A simpler scale is kept unless the odds for the other are better than this."""
 
@@ -125,7 +126,8 @@ class ScaleFit:
         gradient = self.fit.gradient(at)[0]
         variance = float(gradient @ self.fit.unscaled @ gradient) + (1.0 if of_a_pipe else 0.0)
         spread = self.scatter_half_tones / REFERENCE_STEPS
-        half = student_t(0.95, self.degrees) * spread * math.sqrt(max(variance, 0.0))
+        # pipes that say nothing about a pitch far off leave it open: a factor of a million stands for that
+        half = min(student_t(0.95, self.degrees) * spread * math.sqrt(max(variance, 0.0)), OPEN_INTERVAL)
         middle = float(self.fit.log_diameter(at)[0])
         return 2.0 ** (middle - half), 2.0 ** (middle + half)
 

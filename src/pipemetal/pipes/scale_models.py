@@ -277,6 +277,8 @@ def fit_model(model: str, readings: Readings) -> ModelFit | None:
     if readings.semitones.size < (4 if model in ("halving", "similar plus constant") else 6):
         return None
     try:
-        return MODELS[model](readings)
+        # a trial step may run out of all numbers; its squares are then infinite and it is not taken
+        with np.errstate(over="ignore", invalid="ignore"):
+            return MODELS[model](readings)
     except np.linalg.LinAlgError:
         return None
