@@ -120,6 +120,21 @@ def test_tables_and_pictures_are_written(tmp_path: Path) -> None:
     run("scale", "show", packaged_file("organ.toml"), "--svg", tmp_path / "s.svg", "--by-pitch")
     shown = "".join(ElementTree.parse(tmp_path / "s.svg").getroot().itertext())
     assert "Pedal Chimney Flute 8" in shown
+    old = rank_csv(tmp_path / "old.csv")
+    run(
+        "scale",
+        "show",
+        packaged_file("organ.toml"),
+        "--rank",
+        "Octave 4",
+        "--measured",
+        old,
+        "--svg",
+        tmp_path / "m.svg",
+    )
+    both = "".join(ElementTree.parse(tmp_path / "m.svg").getroot().itertext())
+    assert "Octave 4" in both
+    assert "old, measured" in both
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,9 @@ from pipemetal.cli.common import FILE, json_option, print_json, print_table, rec
 from pipemetal.errors import PipeError
 from pipemetal.pipes.notes import NAMINGS, note_name
 from pipemetal.pipes.old import OldRank
-from pipemetal.pipes.pipe import footage_text
+from pipemetal.pipes.pipe import Pipe, footage_text
 from pipemetal.pipes.pitch import sounding_semitones
+from pipemetal.pipes.rank import Organ
 from pipemetal.pipes.scale import half_tones
 from pipemetal.pipes.scale_fit import Estimate, MeasuredPipe, ScaleFit, fit_scale
 from pipemetal.pipes.scale_models import MODELS
@@ -279,10 +280,24 @@ def _write_picture(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path
     path.write_text(to_svg(scale_picture(lines, f"Measured pipes: {names}", naming=naming)), encoding="utf-8")
 
 
+def _draw_organ(organ: Organ, pipes: Sequence[Pipe], measured: Path | None, by_pitch: bool, svg_path: Path) -> None:
+    from pipemetal.documents.scale_picture import measured_lines, organ_lines, scale_picture
+    from pipemetal.documents.svg import to_svg
+    from pipemetal.files.measured_file import read_measured
+
+    lines = organ_lines(pipes, by_pitch=by_pitch)
+    if measured is not None:
+        lines += measured_lines(read_measured(measured, naming=organ.naming), by_pitch=by_pitch)
+    across = "sounding pitch, by the key of an 8' rank" if by_pitch else "key"
+    picture = scale_picture(lines, f"Scales of {organ.name}", naming=organ.naming, across=across)
+    svg_path.write_text(to_svg(picture), encoding="utf-8")
+
+
 @scale.command(short_help="The scales of an organ's ranks side by side.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
 @click.option("--rank", "ranks", multiple=True, help="Only this rank; may be given again.")
 @click.option("--by-pitch", is_flag=True, help="Over the sounding pitch instead of the key.")
+@click.option("--measured", type=FILE, metavar="MEASURED.csv", help="Put measured pipes into the picture, as dots.")
 @click.option("--svg", "svg_path", type=FILE, metavar="FILE", help="Write the picture of half tones over notes.")
 @recipes_option
 @json_option
@@ -290,14 +305,13 @@ def show(
     organ_file: Path,
     ranks: tuple[str, ...],
     by_pitch: bool,
+    measured: Path | None,
     svg_path: Path | None,
     recipes_path: Path | None,
     as_json: bool,
 ) -> None:
     """The scales of the ranks of ORGAN.toml side by side, in half tones, with a picture."""
     from pipemetal.cli.pipes_cmd import load_pipes
-    from pipemetal.documents.scale_picture import scale_picture
-    from pipemetal.documents.svg import to_svg
 
     organ, _, made = load_pipes(organ_file, recipes_path)
     names = list(dict.fromkeys(p.rank for p in made))
@@ -305,11 +319,14 @@ def show(
         if wanted not in names:
             raise PipeError("is not a rank of this organ", field="--rank", value=wanted, allowed=", ".join(names))
     pipes = [p for p in made if not ranks or p.rank in ranks]
+    if not pipes:
+        raise PipeError(
+            "has no pipes of its own", field="organ", value=organ.name, allowed="at least one rank with pipes"
+        )
+    if measured is not None and svg_path is None:
+        raise PipeError("goes into a picture", field="--measured", value=measured.name, allowed="--svg FILE beside it")
     if svg_path is not None:
-        lines = organ_lines(pipes, by_pitch=by_pitch)
-        across = "sounding pitch, by the key of an 8' rank" if by_pitch else "key"
-        picture = scale_picture(lines, f"Scales of {organ.name}", naming=organ.naming, across=across)
-        svg_path.write_text(to_svg(picture), encoding="utf-8")
+        _draw_organ(organ, pipes, measured, by_pitch, svg_path)
     if as_json:
         keys = ("rank", "note", "key", "choir")
         print_json({"organ": organ.name, "pipes": [
@@ -329,14 +346,3 @@ def show(
         ],
         [REFERENCE, *([f"Written: {svg_path}"] if svg_path else []), "Of compound ranks the first choir is shown."],
     )  # fmt: skip
-
-
-def organ_lines(pipes: Sequence[Any], *, by_pitch: bool = False) -> list[Any]:
-    """One line for each rank; a compound rank has a run for each choir, broken where the rank breaks."""
-    from pipemetal.documents.scale_picture import ScaleLine
-
-    runs: dict[str, dict[tuple[int, object], list[tuple[float, float]]]] = defaultdict(lambda: defaultdict(list))
-    for p in pipes:
-        at = sounding_semitones(p.key, p.footage) if by_pitch else float(p.key)
-        runs[p.rank][p.choir, p.footage].append((at, p.half_tones))
-    return [ScaleLine(name, tuple(tuple(run) for run in held.values())) for name, held in runs.items()]

@@ -6,13 +6,18 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 from pipemetal.documents.charts import Axis, Frame
 from pipemetal.documents.colours import ALLOY_COLOURS, INK, QUIET
 from pipemetal.documents.drawing import Drawing, Polygon, text_width_mm
 from pipemetal.pipes.notes import note_name
+from pipemetal.pipes.old import OldRank
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.pitch import sounding_semitones
+from pipemetal.pipes.scale import half_tones
 
-__all__ = ["ScaleLine", "scale_picture"]
+__all__ = ["ScaleLine", "measured_lines", "organ_lines", "scale_picture"]
 
 WIDTH_MM = 300.0
 CHART_MM = 105.0
@@ -45,6 +50,35 @@ class ScaleLine:
     def points(self) -> tuple[Point, ...]:
         """All points that must be seen."""
         return (*itertools.chain(*self.runs), *self.dots, *self.wrong, *self.missing)
+
+
+def organ_lines(pipes: Sequence[Pipe], *, by_pitch: bool = False) -> list[ScaleLine]:
+    """One line for each rank; a compound rank has a run for each choir. Runs end where the rank breaks or has no pipe."""
+    runs: dict[str, list[list[Point]]] = {}
+    last: dict[tuple[str, int, Fraction], tuple[int, list[Point]]] = {}
+    for pipe in pipes:
+        at = sounding_semitones(pipe.key, pipe.footage) if by_pitch else float(pipe.key)
+        choir = (pipe.rank, pipe.choir, pipe.footage)
+        key, run = last.get(choir, (-99, []))
+        if key != pipe.key - 1:
+            run = []
+            runs.setdefault(pipe.rank, []).append(run)
+        run.append((at, pipe.half_tones))
+        last[choir] = (pipe.key, run)
+    return [ScaleLine(name, tuple(tuple(run) for run in held)) for name, held in runs.items()]
+
+
+def measured_lines(ranks: Sequence[OldRank], *, by_pitch: bool = False) -> list[ScaleLine]:
+    """Measured pipes as dots, one entry for each rank."""
+    lines = []
+    for rank in ranks:
+        dots = tuple(
+            (p.semitones if by_pitch else float(p.key), half_tones(p.diameter_mm, p.semitones))
+            for p in rank.measured()
+            if p.diameter_mm is not None
+        )
+        lines.append(ScaleLine(f"{rank.name}, measured", dots=dots))
+    return lines
 
 
 def scale_picture(lines: Sequence[ScaleLine], title: str, *, naming: str = "trade", across: str = "key") -> Drawing:
@@ -132,6 +166,10 @@ def _ring(frame: Frame, key: float, value: float, colour: str) -> None:
     frame.drawing.rectangle("missing", x - 0.9, y - 0.9, 1.8, 1.8, fill="#ffffff", stroke=colour, width_mm=0.3)
 
 
+def _circle(x: float, y: float) -> tuple[Point, ...]:
+    return tuple((x + 0.9 * math.cos(k * math.pi / 6), y + 0.9 * math.sin(k * math.pi / 6)) for k in range(12))
+
+
 def _columns(names: Sequence[str]) -> tuple[int, int]:
     widest = max((text_width_mm(_short(n), NAME_SIZE_MM) for n in names), default=40.0) + 20.0
     columns = max(1, min(5, int((WIDTH_MM - 24.0) // widest)))
@@ -150,7 +188,11 @@ def _names(drawing: Drawing, lines: Sequence[ScaleLine], columns: int, top: floa
     for index, line in enumerate(lines):
         x, y = 12.0 + width * (index // rows), top - ROW_MM * (index % rows)
         colour, dashes = _hand(index)
-        drawing.line("key", [(x, y + 1.2), (x + 13.0, y + 1.2)], stroke=colour, width_mm=0.9, dashes=dashes)
+        if line.runs:
+            drawing.line("key", [(x, y + 1.2), (x + 13.0, y + 1.2)], stroke=colour, width_mm=0.9, dashes=dashes)
+        else:
+            for k in range(3):
+                drawing.add(Polygon("key", _circle(x + 2.5 + 4.0 * k, y + 1.2), colour, "none"))
         drawing.text("key", x + 15.5, y, _short(line.name), NAME_SIZE_MM)
 
 
@@ -168,11 +210,7 @@ def _explain_marks(drawing: Drawing, marks: Sequence[str], y: float) -> None:
     x = 12.0
     for mark in marks:
         if mark == "dot":
-            round_ = [
-                (x + 1.8 + 0.9 * math.cos(k * math.pi / 6), y + 1.2 + 0.9 * math.sin(k * math.pi / 6))
-                for k in range(12)
-            ]
-            drawing.add(Polygon("key", tuple(round_), QUIET, "none"))
+            drawing.add(Polygon("key", _circle(x + 1.8, y + 1.2), QUIET, "none"))
         elif mark == "cross":
             for sign in (1.0, -1.0):
                 drawing.line(
