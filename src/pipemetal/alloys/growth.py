@@ -15,8 +15,10 @@ __all__ = ["Freezing"]
 
 _LARGEST_STEP = 0.05
 _SHARE_OF_REST = 0.25
-_LEAST_LIQUID = 2e-3
+_LEAST_LIQUID = 5e-4
 _COLDEST_K = 345.0
+# Copper in the last liquid makes up less than a millionth of what grows; a start far above it would overdraw it.
+_LEAST_SHARE = 1e-9
 # Mole fraction in the liquid below which an element no longer bends the last of the curve.
 _MATTERS = 2e-4
 _BALANCED_J_MOL = 0.05
@@ -196,7 +198,7 @@ class Freezing:
             return
         if 0.0 <= -slope[0] < 1e7 and float(np.abs(slope[1:]).max()) < 50.0:
             self.fall_k_per_mol = -float(slope[0])
-            self.shares = dict(zip(names, np.clip(slope[1:], 1e-3, 1.0).tolist(), strict=True))
+            self.shares = dict(zip(names, np.clip(slope[1:], _LEAST_SHARE, 1.0).tolist(), strict=True))
 
     def finish(self) -> None:
         """Freeze what is left where it stands; its solids share it as the last step did."""
@@ -279,7 +281,7 @@ class Freezing:
         self, size: float, beyond: tuple[float, _Step] | None, names: list[str]
     ) -> tuple[Array, list[Array]]:
         """Temperature and shares to begin from, and the solids' compositions."""
-        shares = np.array([max(self.shares[name], 1e-3) for name in names])
+        shares = np.array([max(self.shares[name], _LEAST_SHARE) for name in names])
         if beyond is None:
             t = max(self.temperature_k - self.fall_k_per_mol * size, 320.0)
             return np.array([t, *(shares / shares.sum())]), [self.growing[name] for name in names]

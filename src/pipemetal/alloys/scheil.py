@@ -45,7 +45,7 @@ class FreezingCurve:
 
     @property
     def last_liquid_c(self) -> float:
-        """Where the last liquid freezes (or the last fifth of a percent, which may last lower)."""
+        """Where the last liquid freezes (or the last twentieth of a percent, which may last lower)."""
         return float(self.temperature_c[-1])
 
     def temperature_at(self, fraction_solid: float) -> float:
@@ -76,7 +76,7 @@ def freezing_curve(comp: Composition) -> FreezingCurve:
 
     The solid grows in steps of at most 5 % of the atoms; at the end of each, every growing solid is in balance with
     the liquid, and a step is cut where another solid begins. When as many solids grow as there are elements that
-    matter, or less than 0.2 % is left, the rest freezes at that temperature. Arsenic is left out.
+    matter, or less than 0.05 % is left, the rest freezes at that temperature. Arsenic is left out.
 
     Raises:
         AlloyError: nothing but arsenic. ConvergenceError: a step did not settle.
