@@ -8,8 +8,13 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, print_json, print_table
 from pipemetal.cli.progress import Watch
+from pipemetal.errors import LayoutError
 from pipemetal.files.layout_file import read_plan, read_problem, write_plan
+from pipemetal.layout.hand import ByHand, with_sheets_as_rolls
 from pipemetal.layout.jsonform import plan_to_dict
+from pipemetal.layout.plan import LayoutPlan, Placement
+from pipemetal.layout.problem import LayoutProblem
+from pipemetal.layout.proof import Proof
 
 __all__ = ["layout", "layout_check"]
 
@@ -20,29 +25,65 @@ __all__ = ["layout", "layout_check"]
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), help="Time to search, 10 s where neither is given.")
 @click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
+@click.option(
+    "--objective",
+    type=click.Choice(["consumed", "opened"]),
+    default="consumed",
+    show_default=True,
+    help="What is to be least: metal less useful remnants, or whole sheets.",
+)
+@click.option(
+    "--straight-cuts", is_flag=True, help="Straight cuts, each across the whole piece in hand, must free every box."
+)
+@click.option("--from", "start_file", type=FILE, metavar="PLAN.json", help="A plan to go on from.")
+@click.option(
+    "--pin",
+    multiple=True,
+    metavar="BLANK",
+    help="Keep this blank where PLAN.json has it (or 'roll:NAME': all of a roll).",
+)
+@click.option("--bar", multiple=True, metavar="BLANK=ROLL", help="This blank may not lie on this roll.")
+@click.option("--prove", is_flag=True, help="Prove the least whole sheets by exact search (small jobs; extra 'exact').")
 @json_option
 def layout(
-    problem_file: Path, out: Path | None, seconds: float | None, iterations: int | None, seed: int, as_json: bool
-) -> None:
+    problem_file: Path, out: Path | None, seconds: float | None, iterations: int | None, seed: int, objective: str,
+    straight_cuts: bool, start_file: Path | None, pin: tuple[str, ...], bar: tuple[str, ...], prove: bool, as_json: bool,
+) -> None:  # fmt: skip
     """Place the blanks of PROBLEM.json where the metal has the thickness they want.
+
+    A plan can be gone on from: blanks that a person has pinned stay where they are, and the rest is laid anew around them.
+    The sheets to cast of that plan then count as they are.
 
     The plan is checked by the verifier before it is written. Ctrl+C ends the search with the best plan so far. Exit code
     1 when a blank could not be served; it is named with the reason.
     """
+    from pipemetal.layout.hand import with_new_sheets
+    from pipemetal.layout.proof import finish
+    from pipemetal.layout.search import SolverSettings
     from pipemetal.layout.solve import solve
     from pipemetal.layout.verify import verify
 
-    problem = read_problem(problem_file)
+    given = read_problem(problem_file)
+    settings = SolverSettings(objective=objective, straight_cuts_only=straight_cuts)
+    start = read_plan(start_file, given) if start_file is not None else None
+    problem, hand = _by_hand(given, start, pin, bar)
+    proof = None
     with Watch("placing blanks", quiet=as_json) as watch:
         plan = solve(
             problem, seconds=seconds if iterations is None else None, iterations=iterations, seed=seed,
-            progress=watch.progress, should_stop=watch.should_stop,
+            progress=watch.progress, should_stop=watch.should_stop, settings=settings, hand=hand,
         )  # fmt: skip
+        if prove:
+            plan, proof = finish(problem, plan, settings=settings)
+    if start is not None:
+        plan = with_new_sheets(plan, start)
+    problem = given
     faults = verify(problem, plan)
     if out is not None:
         write_plan(out, plan)
     if as_json:
-        print_json(plan_to_dict(plan) | {"faults": [vars(f) for f in faults]})
+        proven = {"proof": {"opened_mm2": proof.bound.value_mm2, "method": proof.bound.method}} if proof else {}
+        print_json(plan_to_dict(plan) | {"faults": [vars(f) for f in faults]} | proven)
     else:
         print_table(
             f"Layout of {problem_file.name}",
@@ -57,11 +98,48 @@ def layout(
                 ("no plan can use less than", f"{plan.lower_bound_mm2 / 1e6:.3f} m2"),
                 ("gap to that", f"{plan.gap_percent:.1f} %"),
                 ("faults found by the verifier", len(faults)),
+                *_proof_rows(plan, proof),
             ],
             [f"Not served: {u.blank}: {u.reason}" for u in plan.unplaced]
             + ([f"Plan written to {out}."] if out else []),
         )
     click.get_current_context().exit(1 if plan.unplaced or faults else 0)
+
+
+def _by_hand(
+    problem: LayoutProblem, start: LayoutPlan | None, pin: tuple[str, ...], bar: tuple[str, ...]
+) -> tuple[LayoutProblem, ByHand]:
+    """The problem and what a person has settled, from the words of the command line."""
+    barred = []
+    for word in bar:
+        blank, mark, roll = word.partition("=")
+        if not mark or blank not in {b.id for b in problem.blanks} or roll not in {r.id for r in problem.rolls}:
+            raise LayoutError(
+                "is not a blank and a roll of the problem", field="--bar", value=word, allowed="BLANK=ROLL"
+            )
+        barred.append((blank, roll))
+    if start is None:
+        if pin:
+            raise LayoutError(
+                "needs a plan to keep its place from", field="--pin", value=pin[0], allowed="with --from PLAN.json"
+            )
+        return problem, ByHand(barred=tuple(barred))
+    pinned: list[Placement] = []
+    for word in pin:
+        name = word.removeprefix("roll:")
+        some = [p for p in start.placements if (p.roll if word.startswith("roll:") else p.blank) == name]
+        if not some:
+            raise LayoutError("has no place in the plan", field="--pin", value=word)
+        pinned += some
+    return with_sheets_as_rolls(problem, start), ByHand(tuple(dict.fromkeys(pinned)), tuple(barred), start)
+
+
+def _proof_rows(plan: LayoutPlan, proof: Proof | None) -> list[tuple[str, str]]:
+    if proof is None:
+        return []
+    reached = proof.proven and plan.opened_mm2 <= proof.bound.value_mm2 * (1.0 + 1e-6)
+    verdict = "; this plan opens no more" if reached else ""
+    return [("no plan can open less than", f"{proof.bound.value_mm2 / 1e6:.4f} m2, {proof.bound.method}{verdict}")]
 
 
 @click.command(short_help="Check a plan with the verifier that stands apart.")

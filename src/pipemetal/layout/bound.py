@@ -11,6 +11,7 @@ import itertools
 import math
 import time
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,7 +23,7 @@ from pipemetal.layout.shelf import piece_of
 from pipemetal.layout.windows import find_slots, sheet_table
 from pipemetal.sheets.field import FloatArray
 
-__all__ = ["Bound", "area_bound_mm2", "lower_bound"]
+__all__ = ["Bound", "area_bound_mm2", "lower_bound", "merged_windows"]
 
 CELL_MM = 100.0
 # Sub-intervals of a window, about this long: shorter is tighter and slower.
@@ -34,6 +35,7 @@ ROUNDING = 1e-6
 # The plain class underneath: the one on top prints a banner on standard output when it is made.
 _HIGHS: Any = highspy.Highs.__base__
 MIP_SLACK = 1e-4
+WORKERS = 2
 
 
 @dataclass(frozen=True)
@@ -79,17 +81,20 @@ def lower_bound(
     area = area_bound_mm2(blanks)
     if applies_to != "opened" or problem.castable is not None or not problem.rolls or not blanks:
         return Bound(area, "area of the blanks", applies_to)
-    total, methods = 0.0, set()
     alloys = sorted({b.alloy for b in blanks})
-    weights = {a: sum(1 for b in blanks if b.alloy == a) for a in alloys}
-    for alloy in alloys:
+    workers = min(WORKERS, len(alloys))
+
+    def part(alloy: str) -> tuple[float, str]:
         mine = [b for b in blanks if b.alloy == alloy]
         rolls = [r for r in problem.rolls if r.alloy == alloy]
         own_area = area_bound_mm2(mine)
-        found = _window_bound(mine, rolls, problem.kerf_mm, seconds * weights[alloy] / len(blanks)) if rolls else 0.0
-        total += max(own_area, found)
-        methods.add("windows and dual feasible functions" if found > own_area else "area of the blanks")
-    return Bound(total, " and ".join(sorted(methods)), applies_to)
+        share = 0.9 * min(seconds * workers * len(mine) / len(blanks), seconds)
+        found = _window_bound(mine, rolls, problem.kerf_mm, share) if rolls else 0.0
+        return max(own_area, found), "windows and dual feasible functions" if found > own_area else "area of the blanks"
+
+    with ThreadPoolExecutor(workers) as pool:
+        parts = list(pool.map(part, alloys))
+    return Bound(math.fsum(v for v, _ in parts), " and ".join(sorted({m for _, m in parts})), applies_to)
 
 
 def widths_functions(width: float, net: float) -> list[float]:
@@ -194,7 +199,7 @@ def _programme(blanks: Sequence[Blank], rolls: Sequence[LayoutRoll], kerf: float
             continue
         ok = ok and bool(starts[(i + 1) * len(rolls)] > starts[i * len(rolls)])
         for s in range(len(rolls)):
-            for low, high, dx, dy in _merged(rows[starts[i * len(rolls) + s] : starts[i * len(rolls) + s + 1]]):
+            for low, high, dx, dy in merged_windows(rows[starts[i * len(rolls) + s] : starts[i * len(rolls) + s + 1]]):
                 net = rolls[s].width_mm - 2.0 * rolls[s].trim_mm + kerf
                 values = widths_functions(dy, net)
                 parts = max(1, math.ceil((high - low) / PART_MM))
@@ -213,7 +218,7 @@ def _programme(blanks: Sequence[Blank], rolls: Sequence[LayoutRoll], kerf: float
     return programme, ok
 
 
-def _merged(rows: FloatArray) -> list[tuple[float, float, float, float]]:
+def merged_windows(rows: FloatArray) -> list[tuple[float, float, float, float]]:
     """Windows of one blank on one sheet, bands and turns of the same size joined to what they cover together."""
     by_size: dict[tuple[float, float], list[tuple[float, float]]] = {}
     for row in rows:

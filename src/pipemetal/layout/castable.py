@@ -20,7 +20,8 @@ __all__ = ["cast_rule", "choose_profiles", "trimmed_to_use"]
 
 MOST_PROFILES = 36
 # A profile chosen before is taken again while it serves at least this share of what the best would.
-SAME_AGAIN = 0.96
+SAME_AGAIN = 0.94
+Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -157,19 +158,66 @@ def used_size(
     shelf: Shelf, s: int, castable: Castable, at: IntArray, corner: FloatArray
 ) -> tuple[float, float, float, float]:
     """Gross length and width in steps that the use of new sheet s asks for, and where the cut-down sheet begins."""
+    return _cut_down(_use_of(shelf, s, castable, at, corner), castable, shelf.rolls[s])
+
+
+def _use_of(shelf: Shelf, s: int, castable: Castable, at: IntArray, corner: FloatArray) -> Box:
+    """What of new sheet s is used, trims included (x0, x1, y0, y1)."""
     laid = np.nonzero(at[:, 0] == s)[0]
     slots = shelf.stock.slots[at[laid, 1]]
-    kerf, t, roll = float(shelf.stock.rules[2]), castable.trim_mm, shelf.rolls[s]
+    kerf, t = float(shelf.stock.rules[2]), castable.trim_mm
     x0, y0 = float(corner[laid, 0].min()), float(corner[laid, 1].min())
     x1 = float((corner[laid, 0] + slots[:, 4]).max()) - kerf
     y1 = float((corner[laid, 1] + slots[:, 5]).max()) - kerf
-    length = _stepped(x1 - x0 + 2 * t, castable.min_length_mm, castable.length_step_mm, roll.length_mm)
-    width = _stepped(y1 - y0 + 2 * t, castable.min_width_mm, castable.width_step_mm, roll.width_mm)
-    return length, width, min(x0 - t, roll.length_mm - length), min(y0 - t, roll.width_mm - width)
+    return (x0 - t, x1 + t, y0 - t, y1 + t)
+
+
+def _cut_down(use: Box, castable: Castable, roll: LayoutRoll) -> tuple[float, float, float, float]:
+    """Length and width in steps about a use, and where the cut-down sheet begins in the largest one."""
+    length = _stepped(use[1] - use[0], castable.min_length_mm, castable.length_step_mm, roll.length_mm)
+    width = _stepped(use[3] - use[2], castable.min_width_mm, castable.width_step_mm, roll.width_mm)
+    return length, width, min(use[0], roll.length_mm - length), min(use[2], roll.width_mm - width)
 
 
 def _stepped(used: float, least: float, step: float, most: float) -> float:
     return float(min(least + max(np.ceil((used - least) / step - 1e-9), 0.0) * step, most))
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """New sheets that are cast alike: which, what of them is used in all, the profile's largest sheet, the metal (mm2)."""
+
+    members: tuple[int, ...]
+    use: Box
+    roll: LayoutRoll
+    area_mm2: float
+
+
+def _kind(members: tuple[int, ...], use: Box, roll: LayoutRoll, castable: Castable) -> _Kind:
+    length, width, _, _ = _cut_down(use, castable, roll)
+    return _Kind(members, use, roll, len(members) * length * width)
+
+
+def alike(kinds: list[_Kind], castable: Castable, most_more: float) -> list[_Kind]:
+    """Kinds of one profile joined, cheapest first, while a joined kind takes at most `most_more` more metal than its parts."""
+    while True:
+        best: tuple[float, int, int, _Kind] | None = None
+        for a, b in itertools.combinations(range(len(kinds)), 2):
+            one, other = kinds[a], kinds[b]
+            if (
+                not np.array_equal(one.roll.thickness_mm, other.roll.thickness_mm)
+                or one.roll.length_mm != other.roll.length_mm
+            ):
+                continue
+            use = (min(one.use[0], other.use[0]), max(one.use[1], other.use[1]),
+                   min(one.use[2], other.use[2]), max(one.use[3], other.use[3]))  # fmt: skip
+            both = _kind(one.members + other.members, use, one.roll, castable)
+            more = both.area_mm2 / (one.area_mm2 + other.area_mm2) - 1.0
+            if more <= most_more and (best is None or more < best[0]):
+                best = (more, a, b, both)
+        if best is None:
+            return kinds
+        kinds = [k for n, k in enumerate(kinds) if n not in best[1:3]] + [best[3]]
 
 
 def trimmed_to_use(
@@ -179,14 +227,21 @@ def trimmed_to_use(
     at: IntArray,
     corner: FloatArray,
     taken: set[str],
+    most_more: float = 0.0,
 ) -> tuple[list[NewSheet], list[Placement]]:
-    """The new sheets cut down to what is used of them, in order, and the placements moved with them."""
+    """The new sheets cut down to what is used of them, in order, and the placements moved with them.
+
+    Sheets of one profile are made equal where that takes at most `most_more` (a share) more metal: one setting of gate
+    and box then serves several casts.
+    """
+    new = [s for s, rule in enumerate(shelf.rules) if rule.is_new and np.any(at[:, 0] == s)]
+    singles = [_kind((s,), _use_of(shelf, s, castable, at, corner), shelf.rolls[s], castable) for s in new]
+    cuts = {s: _cut_down(k.use, castable, k.roll) for k in alike(singles, castable, most_more) for s in k.members}
     moved: dict[str, tuple[str, float, float]] = {}
     sheets: list[NewSheet] = []
-    for s, (roll, rule) in enumerate(zip(shelf.rolls, shelf.rules, strict=True)):
-        if not rule.is_new or not np.any(at[:, 0] == s):
-            continue
-        length, width, x0, y0 = used_size(shelf, s, castable, at, corner)
+    for s in new:
+        roll = shelf.rolls[s]
+        length, width, x0, y0 = cuts[s]
         start, end = np.interp([x0, x0 + length], roll.stations_mm, roll.thickness_mm[0])
         name = next(n for n in (f"N{k:03d}" for k in itertools.count(1)) if n not in taken)
         taken.add(name)

@@ -15,7 +15,7 @@ from pipemetal.layout.totals import totals_of
 from pipemetal.layout.verify import verify
 from pipemetal.layout.windows import Piece
 
-__all__ = ["ByHand", "check_pins", "moved", "swapped", "with_sheets_as_rolls"]
+__all__ = ["ByHand", "check_pins", "moved", "swapped", "with_new_sheets", "with_sheets_as_rolls"]
 
 
 @dataclass(frozen=True)
@@ -153,3 +153,9 @@ def with_sheets_as_rolls(problem: LayoutProblem, plan: LayoutPlan) -> LayoutProb
         for s in plan.new_sheets
     )
     return replace(problem, rolls=problem.rolls + sheets, castable=None)
+
+
+def with_new_sheets(plan: LayoutPlan, start: LayoutPlan) -> LayoutPlan:
+    """A plan made on `with_sheets_as_rolls`, its sheets to cast told as such again; those that carry nothing fall away."""
+    used = {p.roll for p in plan.placements}
+    return replace(plan, new_sheets=tuple(s for s in start.new_sheets if s.id in used))

@@ -30,7 +30,8 @@ class SolverSettings:
 
     `objective`: "consumed" counts metal less useful remnants, "opened" whole sheets. `fee_share`: cost of taking down a
     roll, as a share of its area. `new_metal_weight`: what a mm2 of new sheet costs against a mm2 from the rack;
-    `cast_fee_mm2`: what every further cast costs, as metal. `hot_share`, `cold_share`: threshold of the search at its
+    `cast_fee_mm2`: what every further cast costs, as metal; `equal_sheets_share`: metal that sheets of one profile may take
+    more, as a share, to be cast alike. `hot_share`, `cold_share`: threshold of the search at its
     start and end, as shares of a sheet. `bundle_feet`: lay sectors in bundles by their true shape. `straight_cuts_only`: straight
     cuts, each across the whole piece in hand, must free every box (no bundles then). `workers`: threads; they never change
     a plan.
@@ -43,6 +44,7 @@ class SolverSettings:
     fee_share: float = 0.05
     new_metal_weight: float = 2.0
     cast_fee_mm2: float = 500_000.0
+    equal_sheets_share: float = 0.03
     hot_share: float = 0.02
     cold_share: float = 0.0005
     bundle_feet: bool = True

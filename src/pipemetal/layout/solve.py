@@ -110,7 +110,9 @@ def solve(
             continue
         placed = placements_of(best.shelf, blanks, best.best_at, best.best_corner)
         if problem.castable is not None:
-            sheets, placed = trimmed_to_use(best.shelf, problem.castable, placed, best.best_at, best.best_corner, taken)
+            sheets, placed = trimmed_to_use(
+                best.shelf, problem.castable, placed, best.best_at, best.best_corner, taken, settings.equal_sheets_share
+            )
             new_sheets += sheets
         placements += placed
     moves = sum(s.moves for a in alloys for s in a.searches)

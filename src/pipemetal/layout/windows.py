@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numba as nb
@@ -17,6 +18,7 @@ __all__ = ["Piece", "SheetTable", "Variant", "find_slots", "sheet_table"]
 
 IntArray = npt.NDArray[np.int64]
 MOST_WINDOWS = 16
+PAIRS_FOR_TWO = 20_000
 # A sheet whose thickness differs across by more than this share of a blank's tolerance is searched in bands.
 BOW_SHARE = 1.0 / 3.0
 
@@ -99,7 +101,19 @@ def _lines_between(grid, n_lines, n, width, y_low, y_high, out):  # type: ignore
 
 
 @inner
-def _slots_of_pair(box, width, st, n_lines, grid, bow, variants, v0, v1, rows, n_rows, kerf, out, scratch):  # type: ignore[no-untyped-def]
+def _reach(st, thin, thick, want, tolerance):  # type: ignore[no-untyped-def]
+    """The stretch of x outside which no line of the sheet is within the tolerance of a thickness (1, 0 where there is none)."""
+    first, last = -1, -1
+    for k in range(st.size - 1):
+        if min(thin[k], thin[k + 1]) <= want + tolerance and max(thick[k], thick[k + 1]) >= want - tolerance:
+            first, last = (k if first < 0 else first), k
+    if first < 0:
+        return 1.0, 0.0
+    return st[first], st[last + 1]
+
+
+@inner
+def _slots_of_pair(box, width, st, thin, thick, n_lines, grid, bow, variants, v0, v1, rows, n_rows, kerf, out, scratch):  # type: ignore[no-untyped-def]
     """The slots of one piece on one sheet, written as rows from n_rows on; returns the new count of rows."""
     n = st.size
     for v in range(v0, v1):
@@ -107,6 +121,13 @@ def _slots_of_pair(box, width, st, n_lines, grid, bow, variants, v0, v1, rows, n
         slope, tolerance, turn = variants[v, 3], variants[v, 4], variants[v, 5]
         x_high, room_y = box[1] - dx, box[3] - dy
         if x_high < box[0] or room_y < box[2]:
+            continue
+        # Both ends of the blank find their thickness only in a part of the sheet.
+        low_from, low_to = _reach(st, thin, thick, start, tolerance + 1e-6)
+        high_from, high_to = _reach(st, thin, thick, start + slope * dx, tolerance + 1e-6)
+        x_low = max(box[0], low_from, high_from - dx)
+        x_high = min(x_high, low_to, high_to - dx)
+        if x_high < x_low or low_to < low_from or high_to < high_from:
             continue
         n_bands = 1 if bow <= BOW_SHARE * tolerance or n_lines == 1 else 6
         band = max(dy, (box[3] - box[2]) / 3.0)
@@ -119,7 +140,7 @@ def _slots_of_pair(box, width, st, n_lines, grid, bow, variants, v0, v1, rows, n
                 if band >= box[3] - box[2]:
                     break
             count = _lines_between(grid, n_lines, n, width, y_low, y_high, scratch)
-            found = windows_along(st, scratch, count, dx, start, slope, tolerance, box[0], x_high, out)
+            found = windows_along(st, scratch, count, dx, start, slope, tolerance, x_low, x_high, out)
             if b > 0 and found > 0 and out[0, 0] > wide_low - 2.0 and out[found - 1, 1] < wide_high + 2.0:
                 continue
             for w in range(found):
@@ -139,12 +160,13 @@ def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, varia
     n_sheets, n_pieces = box.shape[0], variant_start.size - 1
     out = np.empty((MOST_WINDOWS, 2))
     scratch = np.empty((grid.shape[1] + 2, grid.shape[2]))
-    thin, thick = np.empty(n_sheets), np.empty(n_sheets)
+    thin, thick = np.full(n_sheets, 1e18), np.full(n_sheets, -1e18)
+    thin_at, thick_at = np.full((n_sheets, grid.shape[2]), 1e18), np.full((n_sheets, grid.shape[2]), -1e18)
     for s in range(n_sheets):
-        thin[s], thick[s] = 1e18, -1e18
-        for j in range(n_li[s]):
-            for k in range(n_st[s]):
-                thin[s], thick[s] = min(thin[s], grid[s, j, k]), max(thick[s], grid[s, j, k])
+        for k in range(n_st[s]):
+            for j in range(n_li[s]):
+                thin_at[s, k], thick_at[s, k] = min(thin_at[s, k], grid[s, j, k]), max(thick_at[s, k], grid[s, j, k])
+            thin[s], thick[s] = min(thin[s], thin_at[s, k]), max(thick[s], thick_at[s, k])
     n_rows = np.int64(0)
     for i in range(n_pieces):
         v0, v1 = variant_start[i], variant_start[i + 1]
@@ -157,8 +179,8 @@ def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, varia
             if low < thin[s] or high > thick[s]:
                 continue
             n_rows = _slots_of_pair(
-                box[s], width[s], stations[s, : n_st[s]], n_li[s], grid[s], bow[s], variants, v0, v1, rows, n_rows,
-                kerf, out, scratch,
+                box[s], width[s], stations[s, : n_st[s]], thin_at[s], thick_at[s], n_li[s], grid[s], bow[s], variants,
+                v0, v1, rows, n_rows, kerf, out, scratch,
             )  # fmt: skip
     starts[n_pieces * n_sheets] = n_rows
     return n_rows
@@ -176,8 +198,35 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
         [(v.dx_mm, v.dy_mm, v.start_mm, v.slope, v.tolerance_mm, v.turn_deg) for p in pieces for v in p.variants],
         dtype=float,
     ).reshape(-1, 6)
-    starts = np.zeros(len(pieces) * table.box.shape[0] + 1, np.int64)
-    rows = np.zeros((max(256, 4 * len(pieces)), 7))
+    n_sheets = table.box.shape[0]
+    parts = _shares(variant_start, n_sheets)
+
+    def found(part: tuple[int, int]) -> tuple[IntArray, FloatArray]:
+        first, last = part
+        low, high = int(variant_start[first]), int(variant_start[last])
+        return _slots_of(variant_start[first : last + 1] - low, variants[low:high], table, kerf_mm)
+
+    with ThreadPoolExecutor(len(parts)) as pool:
+        tables = list(pool.map(found, parts))
+    shifts = np.concatenate([[0], np.cumsum([len(rows) for _, rows in tables])])
+    starts = [t[:-1] + shift for (t, _), shift in zip(tables, shifts, strict=False)]
+    return np.append(np.concatenate(starts), shifts[-1]).astype(np.int64), np.concatenate([rows for _, rows in tables])
+
+
+def _shares(variant_start: IntArray, n_sheets: int) -> list[tuple[int, int]]:
+    """The pieces in two halves where there is much to do: compiled code works on both at once."""
+    n = variant_start.size - 1
+    if n < 2 or int(variant_start[-1]) * n_sheets < PAIRS_FOR_TWO:
+        return [(0, n)]
+    return [(0, n // 2), (n // 2, n)]
+
+
+def _slots_of(
+    variant_start: IntArray, variants: FloatArray, table: SheetTable, kerf_mm: float
+) -> tuple[IntArray, FloatArray]:
+    n_pieces, n_sheets = variant_start.size - 1, table.box.shape[0]
+    starts = np.zeros(n_pieces * n_sheets + 1, np.int64)
+    rows = np.zeros((max(256, n_pieces * max(n_sheets // 2, 4)), 7))
     while True:
         needed = int(
             _all_slots(

@@ -1,0 +1,5 @@
+"""`python -m pipemetal` is the command `pipemetal`."""
+
+from pipemetal.cli.main import main
+
+main()
