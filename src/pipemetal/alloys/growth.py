@@ -76,8 +76,10 @@ class _Newton:
         if self._change is not None and self._before is not None:
             weighed = self._change.copy()
             weighed[0] *= _KELVIN_WEIGHT
-            missed = residual - self._before - self.matrix @ self._change
-            self.matrix = self.matrix + np.outer(missed, weighed / float(weighed @ self._change))
+            moved = float(weighed @ self._change)
+            if moved > 0.0:
+                missed = residual - self._before - self.matrix @ self._change
+                self.matrix = self.matrix + np.outer(missed, weighed / moved)
         try:
             change: Array = np.linalg.solve(self.matrix, -residual)
         except np.linalg.LinAlgError:
