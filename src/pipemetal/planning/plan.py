@@ -82,7 +82,7 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
     rolls = tuple(
         LayoutRoll(
             r.id, r.alloy, r.length_mm, r.width_mm, r.trim_mm, tuple(float(s) for s in r.field.stations_mm),
-            r.field.thickness_mm, no_go=r.no_go, outline=r.outline,
+            r.field.thickness_mm, no_go=r.no_go, outline=r.trimmed_outline(),
         )
         for r in rack
     )  # fmt: skip

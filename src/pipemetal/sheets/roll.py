@@ -66,6 +66,17 @@ class Roll:
             for polygon in polygons:
                 _checked_polygon(polygon, name, where)
 
+    def trimmed_outline(self) -> tuple[Point, ...] | None:
+        """The outline with the trim taken off it; None for a sheet that is its rectangle.
+
+        Where the trim parts the sheet in two, the larger piece.
+        """
+        if self.outline is None:
+            return None
+        inner = Polygon(self.outline).buffer(-self.trim_mm, join_style="mitre")
+        largest = max(getattr(inner, "geoms", [inner]), key=lambda part: part.area)
+        return tuple((float(x), float(y)) for x, y in largest.exterior.coords[:-1])
+
     def usable(self) -> BaseGeometry:
         """The area that blanks may use, as a shapely geometry: inside trim and outline, without the no-go areas."""
         t = self.trim_mm
