@@ -1,0 +1,132 @@
+"""The layout beside general solvers on the same input in the same run: `python bench/layout_peers.py [--quick]`.
+
+CP-SAT states the whole problem, thickness included. rectpack cannot state the thickness rule: beside it the rule is dropped for
+both. Strips: published zero-waste sets, Hopper & Turton 2001 (C) and Burke, Kendall & Whitwell 2004 (N), turning allowed; the
+heights in the last column but one are those that packingsolver 0.1.1233 reached in 10 s on such a machine (it needs Python
+3.12, so it may not be there to run).
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+import time
+from dataclasses import replace
+from importlib import metadata
+from pathlib import Path
+
+import numpy as np
+from ortools.sat.python import cp_model
+
+from pipemetal.layout import Blank, LayoutProblem, LayoutRoll, SolverSettings, problem_from_dict, solve
+from pipemetal.layout.proof import _lay
+from pipemetal.layout.totals import size_on_sheet
+
+DATA = Path(__file__).parents[1] / "tests" / "data" / "layout"
+# file, strip width, least height, height of packingsolver
+STRIPS = (
+    ("hopper2001a_C1_1", 20.0, 20.0, 20), ("hopper2001a_C4_1", 60.0, 60.0, 61), ("hopper2001a_C6_1", 80.0, 120.0, 122),
+    ("hopper2001a_C7_1", 160.0, 240.0, 248), ("burke2004_BKW6", 50.0, 100.0, 101), ("burke2004_BKW10", 70.0, 150.0, 152),
+    ("burke2004_BKW12", 100.0, 300.0, 307),
+)  # fmt: skip
+OPENED = SolverSettings(objective="opened")
+
+
+def by_alloy(problem: LayoutProblem) -> list[LayoutProblem]:
+    """The problem's parts, one for each alloy."""
+    return [
+        LayoutProblem(
+            tuple(b for b in problem.blanks if b.alloy == a), tuple(r for r in problem.rolls if r.alloy == a), None, 0.0
+        )
+        for a in sorted({b.alloy for b in problem.blanks})
+    ]
+
+
+def cp_sat_m2(part: LayoutProblem, seconds: float) -> float | None:
+    """Whole sheets that CP-SAT opens in so many seconds, m2; None where it finds no plan."""
+    model = cp_model.CpModel()
+    opened = [model.new_bool_var(r.id) for r in part.rolls]
+    for who in _lay(model, part.blanks, part.rolls, part.kerf_mm, opened):
+        model.add_exactly_one(who)
+    model.minimize(sum(int(r.net_area_mm2()) * z for r, z in zip(part.rolls, opened, strict=True)))
+    solver = cp_model.CpSolver()
+    solver.parameters.max_time_in_seconds = seconds
+    solver.parameters.num_workers = 2
+    status = solver.solve(model)
+    return solver.objective_value / 1e6 if status in (cp_model.OPTIMAL, cp_model.FEASIBLE) else None
+
+
+def rectpack_m2(part: LayoutProblem) -> float | None:
+    """Whole sheets that rectpack opens, best of its ways and sheets from small to large or large to small, m2."""
+    import rectpack
+
+    best: float | None = None
+    sorts = (rectpack.SORT_AREA, rectpack.SORT_LSIDE, rectpack.SORT_SSIDE)
+    for how in (rectpack.MaxRectsBssf, rectpack.MaxRectsBl, rectpack.SkylineMwfWm, rectpack.GuillotineBssfSas):
+        for sort in sorts:
+            for falling in (False, True):
+                packer = rectpack.newPacker(pack_algo=how, sort_algo=sort, rotation=False)
+                for b in part.blanks:
+                    packer.add_rect(b.length_mm, b.width_mm)
+                sheets = sorted(part.rolls, key=LayoutRoll.net_area_mm2, reverse=falling)
+                for r in sheets:
+                    packer.add_bin(r.length_mm - 2 * r.trim_mm, r.width_mm - 2 * r.trim_mm)
+                packer.pack()
+                if sum(len(b) for b in packer) == len(part.blanks):
+                    area = sum(b.width * b.height for b in packer if len(b)) / 1e6
+                    best = area if best is None else min(best, area)
+    return best
+
+
+def without_thickness(part: LayoutProblem) -> LayoutProblem:
+    """The same blanks and rolls with one thickness everywhere."""
+    blanks = tuple(replace(b, mouth_thickness_mm=1.0, top_thickness_mm=1.0) for b in part.blanks)
+    flat = np.ones((1, 2))
+    rolls = tuple(replace(r, stations_mm=(0.0, r.length_mm), thickness_mm=flat) for r in part.rolls)
+    return replace(part, blanks=blanks, rolls=rolls)
+
+
+def strip_height(name: str, width: float, least: float, seconds: float) -> float:
+    """Height of the strip that holds all rectangles, in the set's own unit."""
+    scale = 6000.0 / least
+    rows = csv.DictReader((DATA / "strips" / f"{name}_items.csv").read_text(encoding="utf-8").splitlines())
+    blanks = tuple(
+        Blank(f"B{k}", "body", "A", float(r["HEIGHT"]) * scale, float(r["WIDTH"]) * scale, 1.0, 1.0, 0.1, (0, 90))
+        for k, r in enumerate(rows)
+    )
+    length = 1.6 * least * scale
+    strip = LayoutRoll("R", "A", length, width * scale, 0.0, (0.0, length), np.ones((1, 2)))
+    plan = solve(LayoutProblem(blanks, (strip,)), seconds=seconds)
+    size = {b.id: b for b in blanks}
+    ends = [(p.x_mm, p.x_mm + size_on_sheet(size[p.blank], p.turn_deg)[0]) for p in plan.placements]
+    return (max(high for _, high in ends) - min(low for low, _ in ends)) / scale
+
+
+def main() -> None:
+    """Print ours beside theirs."""
+    share = 0.2 if "--quick" in sys.argv else 1.0
+    print("peers: " + ", ".join(f"{n} {metadata.version(n)}" for n in ("ortools", "rectpack")))
+    n61, n488 = (
+        problem_from_dict(json.loads((DATA / f"{n}.json").read_text(encoding="utf-8"))) for n in ("n61", "n488")
+    )
+    solve(n61, iterations=20)
+    for name, part in [("n61", n61), *((f"n488 {p.blanks[0].alloy}", p) for p in by_alloy(n488))]:
+        seconds = 20.0 * share
+        ours = solve(part, seconds=seconds, settings=OPENED).opened_mm2 / 1e6
+        theirs = cp_sat_m2(part, seconds)
+        print(f"{name:8} opened in {seconds:.0f} s: {ours:.3f} m2, CP-SAT {theirs and round(theirs, 3)} m2")
+        flat, begun = without_thickness(part), time.perf_counter()
+        theirs = rectpack_m2(flat)
+        took = time.perf_counter() - begun
+        ours = solve(flat, seconds=15.0 * share, settings=OPENED).opened_mm2 / 1e6
+        print(
+            f"{name:8} no thickness: {ours:.3f} m2 in {15 * share:.0f} s, rectpack {theirs and round(theirs, 3)} m2, {took:.1f} s"
+        )
+    for strip, width, least, other in STRIPS:
+        ours = strip_height(strip, width, least, 10.0 * share)
+        print(f"{strip:18} strip in {10 * share:.0f} s: {ours:6.1f}, least {least:.0f}, packingsolver {other}")
+
+
+if __name__ == "__main__":
+    main()
