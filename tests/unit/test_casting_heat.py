@@ -4,7 +4,7 @@ import pytest
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.cooling import cold_pieces, wait_s
-from pipemetal.casting.freezing import freeze
+from pipemetal.casting.freezing import freeze, heat_curve
 from pipemetal.casting.model import CastingTable, ThermalSettings
 from pipemetal.casting.table import DayCast, day
 from pipemetal.casting.window import WindowLimits, pour_window
@@ -101,3 +101,16 @@ def test_metal_cools_only_downwards_and_not_below_its_liquidus(start: float, end
         cold_pieces(SN50, 60, start, end)
     with pytest.raises(CastingError):
         wait_s(SN50, 60, start, end)
+
+
+def test_the_heat_at_a_share_of_solid_is_where_the_share_is_found() -> None:
+    curve = heat_curve(SN50)
+    for share in (0.05, 0.25, 0.75):
+        assert curve.solid_at(curve.heat_at_solid(share)) == pytest.approx(share, abs=1e-9)
+
+
+def test_metal_may_not_stiffen_under_the_gate() -> None:
+    # 20 % tin stiffens at the gate sooner than ripples freeze in: the lower limit lies above what ripples alone ask.
+    lead_rich = Composition.parse("Sn 20 Pb bal")
+    easy = WindowLimits(shortest_mobile_s=0.2)
+    assert pour_window(lead_rich, 2.0, 20, 20, limits=easy).too_cold_below_c > 280.0

@@ -1,7 +1,7 @@
 """The table under the sheet: cells of cloth and of stone, warmed from above, in steps that never overshoot. Units: SI.
 
-Backward Euler on a fixed grid; the matrix of each step length is inverted once. What the sheet sends down enters as one
-flux, so a step needs one product and one correction (rank one).
+The cells' own temperatures fade as a sum of modes, each by its exponential, found once for a table; what the sheet sends down
+feeds every mode. A step of any length costs a few products of short rows and keeps the heat exactly.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 
 from pipemetal.casting.model import Array, ThermalSettings
 
-__all__ = ["Base", "base_of", "film_coefficient_w_m2k"]
+__all__ = ["Base", "Step", "base_of", "film_coefficient_w_m2k"]
 
 STEFAN_BOLTZMANN = 5.670374e-8
 CLOTH_CELLS = 6
@@ -34,42 +34,57 @@ def film_coefficient_w_m2k(surface_c: float, air_c: float, emissivity: float) ->
 
 @dataclass(frozen=True, eq=False)
 class Base:
-    """The grid of one table: heat capacities and conductances between neighbouring cells, per square metre."""
+    """The grid of one table: heat capacities and conductances between neighbouring cells, per square metre, and its modes.
+
+    ``rates_1_s`` (n) is how fast each mode fades, ``shapes`` (n cells, n modes) its temperatures; ``top`` (n) is the uppermost
+    cell's share of each, which is also what a flux from above feeds it. Modes are relative to the air.
+    """
 
     settings: ThermalSettings
     capacity_j_m2k: Array
     depth_m: Array
     links_w_m2k: Array
     to_first_cell_m2k_w: float
+    rates_1_s: Array
+    shapes: Array
+    top: Array
 
     def uniform(self, temperature_c: float) -> Array:
         """The table all at one temperature."""
         return np.full(len(self.capacity_j_m2k), float(temperature_c))
 
-    def inverse(self, step_s: float, top_w_m2k: float = 0.0) -> Array:
-        """Inverse of (capacity/step + conductances): from what a step holds to temperatures at its end."""
-        return _inverse(self, step_s, round(top_w_m2k, 1))
+    def modes(self, temperatures_c: Array, air_c: float | Array) -> Array:
+        """Amplitudes of the modes of a state; the last axis runs over the cells, then over the modes."""
+        warmer: Array = (np.asarray(temperatures_c) - air_c) * self.capacity_j_m2k
+        amplitudes: Array = warmer @ self.shapes
+        return amplitudes
 
-    def held(self, temperatures: Array, step_s: float, air_c: float) -> Array:
-        """Right side of a step: heat held, and what the room gives through the underside."""
-        right = self.capacity_j_m2k / step_s * temperatures
-        right[-1] += self.settings.underside_w_m2k * air_c
-        return right
+    def cells(self, amplitudes: Array, air_c: float) -> Array:
+        """Temperatures of the cells from the amplitudes."""
+        temperatures: Array = amplitudes @ self.shapes.T + air_c
+        return temperatures
+
+    def step(self, step_s: float) -> Step:
+        """What a step of this length does to the modes."""
+        return _step(self, step_s)
 
     def rested(self, temperatures: Array, seconds: float, air_c: float, fan_w_m2k: float = 0.0) -> Array:
         """The bare table after standing in the air for some time."""
-        remaining = float(seconds)
+        remaining, usual = float(seconds), 10.0 if seconds <= 1200.0 else 60.0
+        half_cell = 0.5 * self.settings.cloth_thickness_mm * 1e-3 / CLOTH_CELLS
+        inside = half_cell / self.settings.cloth_conductivity_w_mk
+        modes = self.modes(temperatures, air_c)
+        surface_c = float(temperatures[0])
         while remaining > 1e-9:
-            step = min(remaining, 10.0 if seconds <= 1200.0 else 60.0)
-            top = film_coefficient_w_m2k(float(temperatures[0]), air_c, self.settings.emissivity_cloth) + fan_w_m2k
-            half_cell = 0.5 * self.settings.cloth_thickness_mm * 1e-3 / CLOTH_CELLS
-            top = 1.0 / (1.0 / max(top, 0.1) + half_cell / self.settings.cloth_conductivity_w_mk)
-            top = round(top, 1)
-            right = self.held(temperatures, step, air_c)
-            right[0] += top * air_c
-            temperatures = self.inverse(step, top) @ right
-            remaining -= step
-        return temperatures
+            step = self.step(min(remaining, usual))
+            outside = film_coefficient_w_m2k(surface_c, air_c, self.settings.emissivity_cloth) + fan_w_m2k
+            top = 1.0 / (1.0 / max(outside, 0.1) + inside)
+            faded = step.fading * modes
+            above_air = float(self.top @ faded) / (1.0 + top * step.yielding)
+            modes = faded - top * above_air * step.feeding
+            surface_c = above_air + air_c
+            remaining -= usual
+        return self.cells(modes, air_c)
 
     def stone_top_c(self, temperatures: Array) -> float:
         """Temperature of the uppermost stone cell."""
@@ -103,19 +118,29 @@ def base_of(settings: ThermalSettings) -> Base:
     between = 0.5 * (resistance[1:] + resistance[:-1])
     between[CLOTH_CELLS - 1] += settings.stone_contact_m2k_w
     first = factor * settings.metal_contact_m2k_w + 0.5 * float(resistance[0])
-    return Base(settings, capacity, np.cumsum(size) - 0.5 * size, 1.0 / between, first)
+    rates, shapes = _modes(capacity, 1.0 / between, settings.underside_w_m2k)
+    return Base(settings, capacity, np.cumsum(size) - 0.5 * size, 1.0 / between, first, rates, shapes, shapes[0].copy())
 
 
-@lru_cache(maxsize=256)
-def _inverse(base: Base, step_s: float, top_w_m2k: float) -> Array:
-    n = len(base.capacity_j_m2k)
-    matrix = np.diag(base.capacity_j_m2k / step_s)
-    for i, link in enumerate(base.links_w_m2k):
-        matrix[i, i] += link
-        matrix[i + 1, i + 1] += link
-        matrix[i, i + 1] -= link
-        matrix[i + 1, i] -= link
-    matrix[0, 0] += top_w_m2k
-    matrix[n - 1, n - 1] += base.settings.underside_w_m2k
-    inverse: Array = np.linalg.inv(matrix).astype(np.float64)
-    return inverse
+def _modes(capacity: Array, links: Array, underside: float) -> tuple[Array, Array]:
+    """Rates and shapes of C dT/dt = -K T, scaled so that shapes' C shapes is one."""
+    matrix = np.diag(np.append(links, underside) + np.append(0.0, links))
+    matrix -= np.diag(links, 1) + np.diag(links, -1)
+    root = np.sqrt(capacity)
+    rates, vectors = np.linalg.eigh(matrix / np.outer(root, root))
+    return np.maximum(rates, 1e-12), vectors / root[:, None]
+
+
+@dataclass(frozen=True, eq=False)
+class Step:
+    """A step in time: how the modes fade, what one W/m2 from above feeds each, and how far that lifts the uppermost cell."""
+
+    fading: Array
+    feeding: Array
+    yielding: float
+
+
+@lru_cache(maxsize=512)
+def _step(base: Base, step_s: float) -> Step:
+    feeding = base.top * -np.expm1(-base.rates_1_s * step_s) / base.rates_1_s
+    return Step(np.exp(-base.rates_1_s * step_s), feeding, float(base.top @ feeding))

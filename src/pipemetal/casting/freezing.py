@@ -5,6 +5,7 @@ The sheet's Biot number is about 0.01, so one cell serves; the cloth decides the
 
 from __future__ import annotations
 
+import bisect
 import math
 from dataclasses import dataclass
 from functools import lru_cache
@@ -19,7 +20,7 @@ from pipemetal.alloys.properties import (
     solid_heat_capacity_j_kgk,
 )
 from pipemetal.alloys.scheil import freezing_curve
-from pipemetal.casting.base import Base, base_of, film_coefficient_w_m2k
+from pipemetal.casting.base import CLOTH_CELLS, Base, base_of, film_coefficient_w_m2k
 from pipemetal.casting.model import Array, ThermalSettings, checked
 
 __all__ = ["Freezing", "HeatCurve", "freeze", "heat_curve"]
@@ -28,7 +29,8 @@ FIRST_SOLID = 0.02
 RUNS_NO_MORE = 0.25
 ALL_SOLID = 0.995
 # Steps grow with time: the first crystals come within a second or two, the end after a minute.
-_STEPS_S = ((0.0, 0.025), (0.5, 0.05), (2.0, 0.1), (6.0, 0.25), (30.0, 0.5), (120.0, 1.0))
+STEPS_S = ((0.0, 0.025), (0.5, 0.05), (2.0, 0.1), (6.0, 0.25), (30.0, 0.5), (120.0, 1.0))
+_STEPS_BACKWARDS = tuple((since - 1e-9, step) for since, step in reversed(STEPS_S))
 # A melt that halts at one temperature is given this span, so that heat and temperature stay in one-to-one relation.
 _HALT_SPAN_K = 0.3
 
@@ -56,9 +58,13 @@ class HeatCurve:
         """Share of solid at a heat content."""
         return float(np.interp(heat_j_kg, self.heat_j_kg, self.fraction_solid))
 
+    def lists(self) -> tuple[list[float], list[float]]:
+        """Heats and temperatures as plain lists, which a loop reads faster."""
+        return _lists(self)
+
     def heat_at_solid(self, fraction: float) -> float:
         """Heat content at which this share is solid."""
-        return float(np.interp(-fraction, -self.fraction_solid[::-1], self.heat_j_kg[::-1]))
+        return float(np.interp(-fraction, -self.fraction_solid, self.heat_j_kg))
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,7 +95,12 @@ class Freezing:
         return _reached(self.time_s, self.fraction_solid, share)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=1024)
+def _lists(curve: HeatCurve) -> tuple[list[float], list[float]]:
+    return curve.heat_j_kg.tolist(), curve.temperature_c.tolist()
+
+
+@lru_cache(maxsize=1024)
 def heat_curve(comp: Composition) -> HeatCurve:
     """Heat content of an alloy on fast cooling: liquid, freezing by the Scheil curve, solid with nothing dissolving.
 
@@ -163,60 +174,68 @@ def freeze(
 def _run(
     curve: HeatCurve, base: Base, table: Array, mass: float, start_c: float, air_c: float, limit_s: float, stop: float
 ) -> Freezing:
-    """March in time. Each step is implicit in sheet and table together.
-
-    For every point of the heat curve the sheet's balance is evaluated at once; it rises along the curve, so the new heat
-    content lies where it crosses nought, exactly, since the curve is straight between points.
-    """
+    """March in time. Each step is implicit in the sheet, exact in the table."""
     heat = start_heat = curve.heat_at(start_c)
-    sheet = start_c
-    to_table = to_air = time = 0.0
-    times, sheets = [0.0], [sheet]
-    solids, stones = [curve.solid_at(heat)], [base.stone_top_c(table)]
-    emissivity = base.settings.emissivity_metal
-    while time < limit_s - 1e-9 and solids[-1] < stop:
-        step = min(next(s for since, s in reversed(_STEPS_S) if time >= since - 1e-9), limit_s - time)
-        inverse = base.inverse(step)
-        free = inverse @ base.held(table, step, air_c)
-        column = inverse[:, 0]
-        link = 1.0 / (base.to_first_cell_m2k_w + float(column[0]))
+    least_heat = -math.inf if math.isinf(stop) else curve.heat_at_solid(stop)
+    walk = _Walk(curve, heat)
+    modes, sheet, time = base.modes(table, air_c), float(start_c), 0.0
+    emissivity, contact, top_row = base.settings.emissivity_metal, base.to_first_cell_m2k_w, base.top
+    to_table = to_air = 0.0
+    times, heats, states = [0.0], [heat], [modes]
+    while time < limit_s - 1e-9 and heat > least_heat:
+        length = min(next(s for since, s in _STEPS_BACKWARDS if time >= since), limit_s - time)
+        step = base.step(length)
+        faded = step.fading * modes
+        free_c = float(top_row @ faded) + air_c
+        link = 1.0 / (contact + step.yielding)
         top = film_coefficient_w_m2k(sheet, air_c, emissivity)
-        storing = mass / step
-        balance = (
-            storing * (curve.heat_j_kg - heat)
-            + link * (curve.temperature_c - float(free[0]))
-            + top * (curve.temperature_c - air_c)
-        )
-        heat = float(np.interp(0.0, balance, curve.heat_j_kg))
-        sheet = curve.temperature_at(heat)
-        flux = link * (sheet - float(free[0]))
-        table = free + flux * column
-        time += step
-        to_table += flux * step
-        to_air += top * (sheet - air_c) * step
+        heat, sheet = walk.to(mass / length, link + top, link * free_c + top * air_c)
+        flux = link * (sheet - free_c)
+        modes = faded + flux * step.feeding
+        time += length
+        to_table += flux * length
+        to_air += top * (sheet - air_c) * length
         times.append(time)
-        sheets.append(sheet)
-        solids.append(curve.solid_at(heat))
-        stones.append(base.stone_top_c(table))
-    t, solid = np.array(times), np.array(solids)
-    first, runs, third, most, whole = (
-        _reached(t, solid, share) for share in (FIRST_SOLID, RUNS_NO_MORE, 0.30, 0.60, ALL_SOLID)
-    )
+        heats.append(heat)
+        states.append(modes)
+    t, h = np.array(times), np.array(heats)
+    solid = np.interp(h, curve.heat_j_kg, curve.fraction_solid)
+    shares = (_reached(t, solid, share) for share in (FIRST_SOLID, RUNS_NO_MORE, 0.30, 0.60, ALL_SOLID))
     return Freezing(
-        first,
-        runs,
-        third,
-        most,
-        whole,
-        1e-3 * to_table,
-        1e-3 * to_air,
-        1e-3 * mass * (start_heat - heat),
-        t,
-        np.array(sheets),
-        solid,
-        np.array(stones),
-        table,
-    )
+        *shares, 1e-3 * to_table, 1e-3 * to_air, 1e-3 * mass * (start_heat - heat), t,
+        np.interp(h, curve.heat_j_kg, curve.temperature_c), solid,
+        np.array(states) @ base.shapes[CLOTH_CELLS] + air_c, base.cells(modes, air_c),
+    )  # fmt: skip
+
+
+class _Walk:
+    """Where the sheet's heat balance crosses nought, step by step, walking along the heat curve from where it stood.
+
+    The balance rises along the curve, which is straight between its points, so the crossing is exact.
+    """
+
+    def __init__(self, curve: HeatCurve, heat: float) -> None:
+        self.heats, self.temperatures = curve.lists()
+        self.last = len(self.heats) - 2
+        self.heat = heat
+        self.at = min(max(bisect.bisect_right(self.heats, heat) - 1, 0), self.last)
+
+    def to(self, storing: float, leaving: float, coming: float) -> tuple[float, float]:
+        """Heat content and temperature with storing (h - h0) + leaving T(h) = coming."""
+        heats, temperatures, k = self.heats, self.temperatures, self.at
+        wanted = coming + storing * self.heat
+        low = storing * heats[k] + leaving * temperatures[k]
+        while low > wanted and k > 0:
+            k -= 1
+            low = storing * heats[k] + leaving * temperatures[k]
+        high = storing * heats[k + 1] + leaving * temperatures[k + 1]
+        while high < wanted and k < self.last:
+            k += 1
+            low, high = high, storing * heats[k + 1] + leaving * temperatures[k + 1]
+        part = min(max((wanted - low) / (high - low), 0.0), 1.0)
+        self.at = k
+        self.heat = heats[k] + part * (heats[k + 1] - heats[k])
+        return self.heat, temperatures[k] + part * (temperatures[k + 1] - temperatures[k])
 
 
 def _reached(time_s: Array, solid: Array, share: float) -> float:

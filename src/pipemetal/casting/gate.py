@@ -53,7 +53,7 @@ class GateFlow:
 
 
 def gate_velocity_m_s(
-    gate_m: float, head_m: Array, fluid: Fluid, discharge: float, lip_m: float, slosh_m: float | Array = 0.0
+    gate_m: float | Array, head_m: Array, fluid: Fluid, discharge: float, lip_m: float, slosh_m: float | Array = 0.0
 ) -> tuple[Array, Array]:
     """Mean velocity through the opening, and the effective head in m; both nought where the head does not push.
 

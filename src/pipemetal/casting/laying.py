@@ -13,7 +13,7 @@ from pipemetal.casting.gate import gate_velocity_m_s
 from pipemetal.casting.model import GRAVITY_M_S2, Array, Coefficients, Fluid, Gate, Sled
 from pipemetal.errors import CastingError
 
-__all__ = ["Box", "Laid", "film_of_push", "push_of_film"]
+__all__ = ["Box", "Laid", "film_of_push", "push_of_film", "used_of_film_kg"]
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ def push_of_film(box: Box, x_m: Array, film_m: Array, charge_kg: float, run_up_m
     H(x) = H0 - (1/Lb) int t dx ; U(x) = g V(H) / (t - beta g) ; the time is int dx/U. The run-up at constant
     acceleration lays twice the first thickness over its length.
     """
-    used_kg = _used_kg(box, x_m, film_m)
+    used_kg = used_of_film_kg(box, x_m, film_m)
     run_up_kg = box.fluid.density_kg_m3 * box.width_m * 2.0 * float(film_m[0]) * run_up_m
     left = charge_kg - run_up_kg - used_kg
     head = box.head_m(left)
@@ -136,7 +136,7 @@ def _film(box: Box, head_m: float, speed_m_s: float) -> float:
     return box.opening_m * (velocity + box.beta * speed_m_s) / speed_m_s
 
 
-def _used_kg(box: Box, x_m: Array, film_m: Array) -> Array:
+def used_of_film_kg(box: Box, x_m: Array, film_m: Array) -> Array:
     """Mass laid from the start to each place, by the trapezoidal rule."""
     pieces = 0.5 * (film_m[1:] + film_m[:-1]) * np.diff(x_m)
     return box.fluid.density_kg_m3 * box.width_m * np.concatenate([[0.0], np.cumsum(pieces)])

@@ -9,7 +9,8 @@ import numpy as np
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.casting.laying import Box, Laid, push_of_film
+from pipemetal.casting.gate import gate_velocity_m_s
+from pipemetal.casting.laying import Box, Laid, push_of_film, used_of_film_kg
 from pipemetal.casting.model import (
     Array,
     CastingTable,
@@ -118,23 +119,20 @@ def check_charge(ask: WantedSheet, charge_kg: float) -> None:
 def best_push(ask: WantedSheet, gate_mm: float | None, charge_kg: float | None) -> tuple[float, float, Laid]:
     """The best of the gates and charges that may be: a score of what makes a push hard, least wins."""
     x, film = ask.film()
-    best: tuple[float, float, float, Laid] | None = None
-    trouble = "no gate and charge were found"
-    for opening in _gates(ask, film) if gate_mm is None else [float(gate_mm)]:
-        box = ask.box(opening)
-        for charge in _charges(ask, opening) if charge_kg is None else [float(charge_kg)]:
-            laid = push_of_film(box, x, film, charge, ask.run_up_m)
-            if isinstance(laid, str):
-                trouble = laid
-                continue
-            score = _hardship(ask, opening, charge, laid)
-            if best is None or score < best[0]:
-                best = (score, opening, charge, laid)
+    gates = _gates(ask, film) if gate_mm is None else [float(gate_mm)]
+    pairs = [
+        (g, c) for g in gates for c in (_charges(ask, g) if charge_kg is None else [float(charge_kg)])
+    ]  # fmt: skip
+    best = _least_hardship(ask, pairs, x, film) if pairs else None
     if best is None:
+        pair = pairs[0] if pairs else (gates[0], 0.0)
+        trouble = push_of_film(ask.box(pair[0]), x, film, pair[1], ask.run_up_m) if pairs else "no charge fits"
         raise CastingError(f"cannot be cast: {trouble}", field="sheet", value=described(ask),
                            allowed=f"a charge above {ask.needed_kg():.1f} kg, of up to {ask.fullest_kg():.0f} kg in "
                                    "the sled; a shorter or thinner sheet, or a longer sled")  # fmt: skip
-    _, opening, charge, laid = best
+    opening, charge = best
+    laid = push_of_film(ask.box(opening), x, film, charge, ask.run_up_m)
+    assert not isinstance(laid, str)
     slowest, fastest = float(laid.speed_m_s.min()), float(laid.speed_m_s.max())
     if not HARD_SPEED_M_S[0] <= slowest <= fastest <= HARD_SPEED_M_S[1]:
         raise CastingError(
@@ -171,12 +169,30 @@ def _charges(ask: WantedSheet, gate_mm: float) -> list[float]:
     return [fullest] if fullest > needed else []
 
 
-def _hardship(ask: WantedSheet, gate_mm: float, charge_kg: float, laid: Laid) -> float:
-    """Unevenness of the push, distance from a walking push and from the matched gate, metal beyond need."""
-    slowest, fastest = float(laid.speed_m_s.min()), float(laid.speed_m_s.max())
-    uneven = math.log(fastest / slowest) / 0.25
-    pace = math.log(math.sqrt(slowest * fastest)) / 0.35
-    ratio = float(laid.film_m.mean()) * 1e3 / gate_mm
-    beyond = charge_kg / ask.needed_kg() - 1.0 / (1.0 - LEAST_LEFT_SHARE)
-    outside = max(0.0, math.log(EASY_SPEED_M_S[0] / slowest)) + max(0.0, math.log(fastest / EASY_SPEED_M_S[1]))
-    return uneven**2 + pace**2 + ((ratio / MATCHED_RATIO - 1.0) / 0.25) ** 2 + 1.5 * beyond + 100.0 * outside
+def _least_hardship(
+    ask: WantedSheet, pairs: list[tuple[float, float]], x_m: Array, film_m: Array
+) -> tuple[float, float] | None:
+    """The pair of gate and charge that is easiest to push, all tried side by side; None where no pair gives the sheet.
+
+    What counts: unevenness of the push, distance from a walking push and from the matched gate, metal beyond need.
+    """
+    gate_mm, charge_kg = (np.array(column)[:, None] for column in zip(*pairs, strict=True))
+    box, needed = ask.box(pairs[0][0]), ask.needed_kg()
+    opening = (gate_mm + ask.coefficients.gate_zero_mm) * 1e-3
+    used_kg = used_of_film_kg(box, x_m, film_m) + needed - float(used_of_film_kg(box, x_m, film_m)[-1])
+    head = box.head_m(charge_kg - used_kg)
+    velocity, _ = gate_velocity_m_s(np.maximum(opening, 2e-4), head, box.fluid, box.discharge, box.lip_m)
+    free = film_m - box.beta * opening
+    possible = (head[:, -1] > 0.0) & (velocity[:, -1] > 1e-3) & (free.min(axis=1) > 0.0) & (opening[:, 0] > 2e-4)
+    if not possible.any():
+        return None
+    speed = opening * velocity / np.where(free > 0.0, free, np.inf)
+    slowest, fastest = np.maximum(speed.min(axis=1), 1e-6), np.maximum(speed.max(axis=1), 1e-6)
+    uneven, pace = np.log(fastest / slowest) / 0.25, np.log(np.sqrt(slowest * fastest)) / 0.35
+    mismatch = (float(film_m.mean()) * 1e3 / gate_mm[:, 0] / MATCHED_RATIO - 1.0) / 0.25
+    beyond = charge_kg[:, 0] / needed - 1.0 / (1.0 - LEAST_LEFT_SHARE)
+    outside = np.maximum(0.0, np.log(EASY_SPEED_M_S[0] / slowest)) + np.maximum(
+        0.0, np.log(fastest / EASY_SPEED_M_S[1])
+    )
+    score = uneven**2 + pace**2 + mismatch**2 + 1.5 * beyond + 100.0 * outside
+    return pairs[int(np.argmin(np.where(possible, score, np.inf)))]
