@@ -200,9 +200,11 @@ def _run(
         states.append(modes)
     t, h = np.array(times), np.array(heats)
     solid = np.interp(h, curve.heat_j_kg, curve.fraction_solid)
-    shares = (_reached(t, solid, share) for share in (FIRST_SOLID, RUNS_NO_MORE, 0.30, 0.60, ALL_SOLID))
+    first, runs, third, most, whole = (
+        _reached(t, solid, share) for share in (FIRST_SOLID, RUNS_NO_MORE, 0.30, 0.60, ALL_SOLID)
+    )
     return Freezing(
-        *shares, 1e-3 * to_table, 1e-3 * to_air, 1e-3 * mass * (start_heat - heat), t,
+        first, runs, third, most, whole, 1e-3 * to_table, 1e-3 * to_air, 1e-3 * mass * (start_heat - heat), t,
         np.interp(h, curve.heat_j_kg, curve.temperature_c), solid,
         np.array(states) @ base.shapes[CLOTH_CELLS] + air_c, base.cells(modes, air_c),
     )  # fmt: skip

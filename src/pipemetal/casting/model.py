@@ -249,7 +249,7 @@ class Coefficients:
         """
         sds = (0.15, 0.3, 0.05, 0.05)
         covariance = tuple(tuple(sds[i] ** 2 if i == j else 0.0 for j in range(4)) for i in range(4))
-        return cls((math.log(0.60), 0.0, 0.05, 0.0), covariance, 0.06, 0.05)
+        return cls((math.log(0.60), 0.0, 0.05, 0.0), covariance, 0.05, 0.03)
 
     @classmethod
     def known(
