@@ -87,20 +87,39 @@ def without_thickness(part: LayoutProblem) -> LayoutProblem:
     return replace(part, blanks=blanks, rolls=rolls)
 
 
-def strip_height(name: str, width: float, least: float, seconds: float) -> float:
-    """Height of the strip that holds all rectangles, in the set's own unit."""
-    scale = 6000.0 / least
+def strip_blanks(name: str, scale: float) -> tuple[Blank, ...]:
+    """The rectangles of a strip set as blanks that may be turned."""
     rows = csv.DictReader((DATA / "strips" / f"{name}_items.csv").read_text(encoding="utf-8").splitlines())
-    blanks = tuple(
+    return tuple(
         Blank(f"B{k}", "body", "A", float(r["HEIGHT"]) * scale, float(r["WIDTH"]) * scale, 1.0, 1.0, 0.1, (0, 90))
         for k, r in enumerate(rows)
     )
-    length = 1.6 * least * scale
-    strip = LayoutRoll("R", "A", length, width * scale, 0.0, (0.0, length), np.ones((1, 2)))
-    plan = solve(LayoutProblem(blanks, (strip,)), seconds=seconds)
+
+
+def strip_height(name: str, width: float, least: float, seconds: float) -> float:
+    """Height of the strip that holds all rectangles: a first plan, then strips one unit shorter while they are filled."""
+    begun, scale = time.perf_counter(), 6000.0 / least
+    blanks = strip_blanks(name, scale)
     size = {b.id: b for b in blanks}
-    ends = [(p.x_mm, p.x_mm + size_on_sheet(size[p.blank], p.turn_deg)[0]) for p in plan.placements]
-    return (max(high for _, high in ends) - min(low for low, _ in ends)) / scale
+    length, best = 1.2 * least * scale, float("inf")
+    while length >= least * scale - 1e-3 and (left := seconds - (time.perf_counter() - begun)) > 0.2:
+        strip = LayoutRoll("R", "A", length, width * scale, 0.0, (0.0, length), np.ones((1, 2)))
+        filled = [False]
+
+        def watch(_: float, message: str, filled: list[bool] = filled) -> None:
+            filled[0] = message.startswith("0 ")
+
+        first = best == float("inf")
+        plan = solve(
+            LayoutProblem(blanks, (strip,)), seconds=0.25 * left if first else left, progress=watch,
+            should_stop=lambda first=first, filled=filled: not first and filled[0],
+        )  # fmt: skip
+        if plan.unplaced:
+            continue
+        ends = [(p.x_mm, p.x_mm + size_on_sheet(size[p.blank], p.turn_deg)[0]) for p in plan.placements]
+        best = (max(high for _, high in ends) - min(low for low, _ in ends)) / scale
+        length = (np.ceil(best - 1e-6) - 1.0) * scale + 1e-6
+    return best
 
 
 def main() -> None:

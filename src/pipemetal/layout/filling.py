@@ -28,7 +28,7 @@ OPEN_FOR_TWO = 8
 # After the first share of the budget the sheets are filled quickly, until the second; where that gives a better plan
 # than the search had, it is done again thoroughly, until the third.
 QUICK_FROM, QUICK_TO, LONG_TO = 0.04, 0.14, 0.75
-LEAST_MOVES, MOST_MOVES = 60, 4_000
+LEAST_MOVES, MOST_MOVES = 60, 12_000
 NOISE = 0.3
 BoolArray = npt.NDArray[np.bool_]
 
