@@ -16,6 +16,7 @@ import numpy as np
 
 from pipemetal.casting.log import LoggedCast, ReducedCast, reduced
 from pipemetal.casting.model import GRAVITY_M_S2, TWO_SIDED_95, Array, Coefficients
+from pipemetal.casting.next_cast import log_next
 from pipemetal.errors import CastingError, ConvergenceError
 
 __all__ = ["Calibration", "CastEffect", "LeftOut", "calibrate"]
@@ -41,11 +42,17 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class CastEffect:
-    """How one cast came out against the fit: percent thicker than expected, beyond what gate, head and speed explain."""
+    """How one cast came out against the fit: percent thicker than expected, beyond what gate, head and speed explain.
+
+    ``thicker_percent`` is drawn towards none; ``offset`` is not: ln thickness as measured against the fit, with the standard
+    deviation that cast scatter and timing give it.
+    """
 
     id: str
     thicker_percent: float
     sigmas: float
+    offset: float = 0.0
+    offset_sd: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -283,16 +290,17 @@ def _calibration(
     rows = fit.rows[fit.used] if casts else np.array([[1.0, 1.0 / 3.3, 1.0, 0.0]])
     half_width = 100.0 * TWO_SIDED_95 * float(np.median(coefficients.deviation(rows)))
     effects = tuple(
-        CastEffect(cast.id, 100.0 * math.expm1(float(e)), float(e / s))
+        CastEffect(cast.id, 100.0 * math.expm1(float(e)), float(e / s), float(e) * (fit.cast_sd / float(s)) ** 2,
+                   fit.cast_sd**2 / float(s))
         for cast, e, s in zip(casts, fit.effects, fit.effect_sds, strict=True)
-    )
+    )  # fmt: skip
     words = (
         f"{len(casts)} casts used, {len(left_out)} left out; a new sheet is known to {half_width:.0f} %, of which "
         f"{100.0 * TWO_SIDED_95 * math.hypot(coefficients.cast_scatter, coefficients.station_scatter):.0f} % is the "
         "shop's own scatter, which no further cast removes"
     )
     return Calibration(coefficients, len(casts), tuple(left_out), tuple(readings), half_width, effects,
-                       _log_next(coefficients, casts), words)  # fmt: skip
+                       log_next(coefficients, casts), words)  # fmt: skip
 
 
 def _logged_range(casts: Sequence[ReducedCast]) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -300,17 +308,3 @@ def _logged_range(casts: Sequence[ReducedCast]) -> tuple[tuple[float, ...], tupl
         return (), ()
     values = np.array([[1e3 * c.gate_m, 1e3 * c.head_m.mean(), c.speed_m_s.mean(), c.superheat_k] for c in casts])
     return tuple(float(v) for v in values.min(axis=0)), tuple(float(v) for v in values.max(axis=0))
-
-
-def _log_next(coefficients: Coefficients, casts: Sequence[ReducedCast]) -> str:
-    """Which change on purpose would teach most: the coefficient whose doubt weighs most on thickness."""
-    if len(casts) < 3:
-        return "log a few ordinary casts: gate by feeler gauge, charge, leftover, six marks by video, five thicknesses"
-    sds = np.sqrt(np.diag(np.array(coefficients.covariance)))
-    # Weight of one standard deviation on ln thickness: gate of 3 mm, speed like the jet's, 20 K of superheat.
-    weights = {"gate": sds[1] / 3.0, "charge": sds[2], "temperature": sds[3]}
-    return {
-        "gate": "set the gate half a millimetre wider on one cast and push faster: it tells gate zero from discharge",
-        "charge": "charge two scoops more on one cast: it tells drag of the cloth from discharge",
-        "temperature": "pour one cast 15 K hotter than usual: it tells what superheat does",
-    }[max(weights, key=lambda name: weights[name])]

@@ -32,7 +32,8 @@ class LoggedCast:
     ``push_time_s``. ``marks`` are distance in m and time in s since the gate passed the sheet's beginning. ``gate_mm`` by
     feeler gauge. ``charge_kg`` is the metal in the sled when the push began; ``leftover_kg`` what was weighed after.
     ``pour_temperature_c`` is that of the metal in the sled; ``seconds_to_matt`` from laying to the loss of shine.
-    ``timing_sd_s``: 0.02 from video, 0.08 by hand. ``gauge_sd_mm`` of one averaged reading.
+    ``gate_name``, ``sled_name``, ``cloth_name`` and ``crew`` tell them apart; ``wanted_start_mm`` and ``wanted_end_mm`` are the
+    solid sheet that was meant. ``timing_sd_s``: 0.02 from video, 0.08 by hand. ``gauge_sd_mm`` of one averaged reading.
     """
 
     id: str
@@ -59,6 +60,11 @@ class LoggedCast:
     day: str = ""
     crew: str = ""
     note: str = ""
+    gate_name: str = ""
+    sled_name: str = ""
+    cloth_name: str = ""
+    wanted_start_mm: float | None = None
+    wanted_end_mm: float | None = None
 
     def __post_init__(self) -> None:
         where = f"cast {self.id}"
@@ -67,7 +73,7 @@ class LoggedCast:
             for name in (
                 "gate_mm", "charge_kg", "length_mm", "push_time_s", "leftover_kg", "run_up_mm", "pour_temperature_c",
                 "table_temperature_c", "air_temperature_c", "wait_s", "seconds_to_matt", "lift_after_s", "timing_sd_s",
-                "gauge_sd_mm", "lip_mm",
+                "gauge_sd_mm", "lip_mm", "wanted_start_mm", "wanted_end_mm",
             )
         ]  # fmt: skip
         numbers += [("thickness_mm", v) for pair in self.thickness_mm for v in pair]

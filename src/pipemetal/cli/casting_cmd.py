@@ -134,14 +134,28 @@ def freeze(
 
 @click.command(short_help="Learn the shop's coefficients from its casting log.")
 @click.argument("log_file", metavar="LOG.csv", type=FILE)
+@click.option(
+    "--explain", "explained", metavar="CAST", help="Why this cast came out so, and what the next should change."
+)
+@click.option(
+    "--against", metavar="CAST", help="With --explain: the cast to compare with. Default: a near one before it."
+)
 @json_option
-def calibrate(log_file: Path, as_json: bool) -> None:
-    """Learn from LOG.csv: coefficients with intervals, what was left out and why, and what to log next."""
+def calibrate(log_file: Path, explained: str | None, against: str | None, as_json: bool) -> None:
+    """Learn from LOG.csv: coefficients with intervals, what was left out and why, and what to log next.
+
+    Groups (gate, box, cloth, crew) that cast thicker, and drift, are named where the log tells them.
+    """
     from pipemetal.casting.calibrate import calibrate as fit
+    from pipemetal.casting.groups import drift, group_effects
     from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
 
     casts = read_log(log_file)
     found = fit(casts)
+    if explained is not None:
+        _explain(explained, against, casts, found, as_json)
+        return
+    groups, moved = group_effects(found, casts), drift(found)
     cloth, verdicts = cloth_from_log(casts), limits_from_verdicts(casts)
     intervals = found.coefficients.intervals()
     left_out = [{"id": x.id, "reason": x.reason} for x in (*found.casts_left_out, *found.readings_left_out)]
@@ -155,6 +169,13 @@ def calibrate(log_file: Path, as_json: bool) -> None:
             "predictive_half_width_percent": rounded(found.predictive_half_width_percent, 2),
             "cloth_factor": rounded(cloth.factor, 3), "shortest_mobile_s": rounded(verdicts.limits.shortest_mobile_s, 2),
             "longest_mobile_s": rounded(verdicts.limits.longest_mobile_s, 2), "log_next": found.log_next, "words": found.words,
+            "drift": {"now_percent": rounded(moved.now_percent, 2), "low_percent": rounded(moved.low_percent, 2),
+                      "high_percent": rounded(moved.high_percent, 2), "words": moved.words},
+            "groups": [
+                {"kind": g.kind, "name": g.name, "casts": g.casts, "thicker_percent": rounded(g.thicker_percent, 2),
+                 "low_percent": rounded(g.low_percent, 2), "high_percent": rounded(g.high_percent, 2), "words": g.words}
+                for g in groups
+            ],
         })  # fmt: skip
         return
     names = {
@@ -168,6 +189,33 @@ def calibrate(log_file: Path, as_json: bool) -> None:
         + [("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts"),
            ("a film should run, s", f"{verdicts.limits.shortest_mobile_s:.1f} to {verdicts.limits.longest_mobile_s:.1f}",
             f"from {verdicts.verdicts_used} verdicts")],
-        [f"{found.words}.", f"To learn most from the next casts: {found.log_next}."]
+        [f"{found.words}.", f"To learn most from the next casts: {found.log_next}.", f"Drift: {moved.words}."]
+        + [f"{g.words}." for g in groups]
         + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
+    )  # fmt: skip
+
+
+def _explain(cast_id: str, against: str | None, casts: Any, found: Any, as_json: bool) -> None:
+    from pipemetal.casting.explain import explain
+
+    why = explain(cast_id, casts, found, against)
+    if as_json:
+        print_json({
+            "cast": why.cast, "reference": why.reference, "measured_mean_mm": rounded(why.measured_mean_mm, 3),
+            "expected_mean_mm": rounded(why.expected_mean_mm, 3), "reference_mean_mm": rounded(why.reference_mean_mm, 3),
+            "causes": [
+                {"name": c.name, "start_mm": rounded(c.start_mm, 3), "middle_mm": rounded(c.middle_mm, 3),
+                 "end_mm": rounded(c.end_mm, 3), "mean_mm": rounded(c.mean_mm, 3), "words": c.words} for c in why.causes
+            ],
+            "within_scatter": why.within_scatter, "next": why.next_words, "rests_on": why.rests_on,
+        })  # fmt: skip
+        return
+    print_table(
+        f"Why {why.cast} came out {why.measured_mean_mm:.2f} mm on the mean, against the settings of {why.reference}",
+        ["mm", "start", "middle", "end", "mean", ""],
+        [(f"as {why.reference}", "", "", "", f"{why.reference_mean_mm:.2f}", "")]
+        + [(c.name, f"{c.start_mm:+.2f}", f"{c.middle_mm:+.2f}", f"{c.end_mm:+.2f}", f"{c.mean_mm:+.2f}", c.words)
+           for c in why.causes]
+        + [("measured", "", "", "", f"{why.measured_mean_mm:.2f}", "")],
+        [f"Next: {why.next_words}.", f"Rests on {why.rests_on}: the look of the metal decides."],
     )  # fmt: skip

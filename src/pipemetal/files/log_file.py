@@ -19,7 +19,7 @@ REQUIRED = ("id", "composition", "gate_mm", "charge_kg", "sled_length_mm", "sled
 OPTIONAL = (
     "day", "marks", "push_time_s", "leftover_kg", "run_up_mm", "pour_temperature_c", "table_temperature_c",
     "air_temperature_c", "wait_s", "seconds_to_matt", "lift_after_s", "verdict", "timing_sd_s", "gauge_sd_mm", "lip_mm", "crew",
-    "note",
+    "note", "gate_name", "sled_name", "cloth_name", "wanted_start_mm", "wanted_end_mm",
 )  # fmt: skip
 LOG_COLUMNS = (*REQUIRED, *OPTIONAL)
 
@@ -81,6 +81,9 @@ def _cast(row: CsvRow, cast_id: str) -> LoggedCast:
             lift_after_s=row.maybe_number("lift_after_s", 1.0, 36_000.0), verdict=verdict,
             timing_sd_s=0.08 if timing is None else timing, gauge_sd_mm=0.01 if gauge is None else gauge,
             lip_mm=5.0 if lip is None else lip, day=row.text("day", ""), crew=row.text("crew", ""), note=row.text("note", ""),
+            gate_name=row.text("gate_name", ""), sled_name=row.text("sled_name", ""), cloth_name=row.text("cloth_name", ""),
+            wanted_start_mm=row.maybe_number("wanted_start_mm", 0.2, 10.0),
+            wanted_end_mm=row.maybe_number("wanted_end_mm", 0.2, 10.0),
         )  # fmt: skip
     except InputError as error:
         raise error if row.table.name in error.where else error.at(row.where) from None

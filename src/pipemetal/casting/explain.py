@@ -1,0 +1,194 @@
+"""After a cast is measured: why it came out so, in millimetres, and what the next one should change."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipemetal.alloys.liquidus import liquidus
+from pipemetal.casting.calibrate import Calibration, calibrate
+from pipemetal.casting.laying import Box, film_of_push
+from pipemetal.casting.log import LoggedCast, ReducedCast, reduced
+from pipemetal.casting.model import TWO_SIDED_95, Array, Coefficients, Gate, fluid_of, laid_thickness_mm
+from pipemetal.errors import CastingError
+
+__all__ = ["Cause", "Explanation", "explain"]
+
+CAUSES = ("gate", "charge", "speed", "temperature")
+_PLACES = 25
+# Corrections smaller than this are not worth a change of habit: people do not push more evenly (common practice, no source).
+_LEAST_CHANGE = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What one cause adds to the thickness, in mm, at the beginning, the middle and the end, and on the mean; with its words."""
+
+    name: str
+    start_mm: float
+    middle_mm: float
+    end_mm: float
+    mean_mm: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Why a cast came out as it did against another: ``measured_mean_mm`` is ``reference_mean_mm`` and all causes together.
+
+    ``reference_mean_mm`` is what the shop's own numbers say this sheet had been with the other cast's gate, charge, speed
+    and temperature. The last cause is what these do not explain; ``within_scatter`` says whether it is the shop's usual luck.
+    """
+
+    cast: str
+    reference: str
+    measured_mean_mm: float
+    expected_mean_mm: float
+    reference_mean_mm: float
+    causes: tuple[Cause, ...]
+    within_scatter: bool
+    next_words: str
+    rests_on: str
+
+
+def explain(
+    cast_id: str, casts: Sequence[LoggedCast], found: Calibration | None = None, reference_id: str | None = None
+) -> Explanation:
+    """Why a logged cast came out so.
+
+    Arguments:
+        casts: the log. found: its calibration, if it is at hand. reference_id: the cast to compare with; without it the cast
+            before this one in the log that is nearest in gate, or the nearest after it.
+    Raises:
+        CastingError: a cast that is not in the log or that cannot be used, with the reason.
+    Sources: each cause by its mean share over all orders in which the causes can be changed (Shapley, Contributions to the
+        Theory of Games II (1953); from memory), so that they add up exactly.
+    """
+    found = found or calibrate(casts)
+    cast, mine = _usable(cast_id, casts)
+    other_id = reference_id or _nearest(cast, casts)
+    other, theirs = _usable(other_id, casts)
+    push = _Push(cast, mine, found.coefficients)
+    own, its = _settings(cast, mine), _settings(other, theirs)
+    profiles = {
+        chosen: push.solid_mm(own[0] if 0 in chosen else its[0], own[1] if 1 in chosen else its[1],
+                              own[2] if 2 in chosen else its[2], own[3] if 3 in chosen else its[3])
+        for n in range(5) for chosen in itertools.combinations(range(4), n)
+    }  # fmt: skip
+    measured = np.interp(push.x_m, mine.x_m, 1e3 * mine.film_m) / laid_thickness_mm(cast.composition, 1.0)
+    expected, base = profiles[tuple(range(4))], profiles[()]
+    causes = [_cause(CAUSES[k], _share(profiles, k), _change(k, own, its)) for k in range(4)]
+    scatter = math.hypot(found.coefficients.cast_scatter, found.coefficients.station_scatter / math.sqrt(len(mine.x_m)))
+    off = math.log(float(measured.mean()) / float(expected.mean()))
+    usual = abs(off) < TWO_SIDED_95 * scatter
+    causes.append(_cause("the rest", measured - expected, "the shop's usual scatter" if usual else
+                         "more than the shop's usual scatter: gate, charge or times misread, or something new"))  # fmt: skip
+    return Explanation(
+        cast.id, other.id, float(measured.mean()), float(expected.mean()), float(base.mean()), tuple(causes), usual,
+        _next_words(cast, mine, push), f"{found.casts_used} logged casts of this shop; a guide",
+    )  # fmt: skip
+
+
+def _usable(cast_id: str, casts: Sequence[LoggedCast]) -> tuple[LoggedCast, ReducedCast]:
+    cast = next((c for c in casts if c.id == cast_id), None)
+    if cast is None:
+        raise CastingError("is not in the log", field="id", value=cast_id, allowed=", ".join(c.id for c in casts[:12]))
+    got = reduced(cast)
+    if isinstance(got, str):
+        raise CastingError(f"cannot be explained: {got}", field="id", value=cast_id)
+    return cast, got
+
+
+def _nearest(cast: LoggedCast, casts: Sequence[LoggedCast]) -> str:
+    at = [c.id for c in casts].index(cast.id)
+    usable = [(i, c) for i, c in enumerate(casts) if i != at and not isinstance(reduced(c), str)]
+    if not usable:
+        raise CastingError("needs another cast to be compared with", field="id", value=cast.id)
+    return min(usable, key=lambda p: (p[0] > at, abs(math.log(p[1].gate_mm / cast.gate_mm)), abs(p[0] - at)))[1].id
+
+
+Settings = tuple[float, float, tuple[Array, Array], float]
+
+
+def _settings(cast: LoggedCast, got: ReducedCast) -> Settings:
+    """Gate, charge per length and width of sheet carried onto this one, speed along the shares of the length, superheat."""
+    return cast.gate_mm, cast.charge_kg, (got.x_m / (cast.length_mm * 1e-3), got.speed_m_s), cast.superheat_k
+
+
+@dataclass(frozen=True, eq=False)
+class _Push:
+    """This cast's sheet, sled and metal, pushed with other settings."""
+
+    cast: LoggedCast
+    got: ReducedCast
+    coefficients: Coefficients
+
+    @property
+    def x_m(self) -> Array:
+        return np.linspace(0.0, self.cast.length_mm * 1e-3, _PLACES)
+
+    def solid_mm(self, gate_mm: float, charge_kg: float, pace: tuple[Array, Array], superheat_k: float) -> Array:
+        """Thickness along the sheet; the run-up is what was logged, or none."""
+        cast = self.cast
+        pour_c = liquidus(cast.composition).temperature_c + max(superheat_k, 0.0)
+        box = Box.of(cast.sled, Gate(lip_mm=cast.lip_mm), gate_mm, fluid_of(cast.composition, round(pour_c, 1)),
+                     self.coefficients, superheat_k)  # fmt: skip
+        speed = np.interp(self.x_m / self.x_m[-1], *pace)
+        laid = film_of_push(box, self.x_m, speed, charge_kg, (cast.run_up_mm or 0.0) * 1e-3)
+        if isinstance(laid, str):
+            raise CastingError(f"cannot be compared, the casts are too far apart: {laid}", field="id", value=cast.id)
+        return np.asarray(1e3 * laid.film_m / laid_thickness_mm(cast.composition, 1.0))
+
+
+def _share(profiles: dict[tuple[int, ...], Array], cause: int) -> Array:
+    others = [k for k in range(4) if k != cause]
+    total = np.zeros(_PLACES)
+    for n in range(4):
+        weight = math.factorial(n) * math.factorial(3 - n) / math.factorial(4)
+        for chosen in itertools.combinations(others, n):
+            total += weight * (profiles[tuple(sorted((*chosen, cause)))] - profiles[chosen])
+    return total
+
+
+def _cause(name: str, along: Array, words: str) -> Cause:
+    return Cause(name, float(along[0]), float(along[_PLACES // 2]), float(along[-1]), float(along.mean()), words)
+
+
+def _change(cause: int, own: Settings, its: Settings) -> str:
+    if cause == 2:
+        return f"{float(its[2][1].mean()):.2f} to {float(own[2][1].mean()):.2f} m/s on the mean"
+    unit = ("mm", "kg", "", "K over the liquidus")[cause]
+    return f"{its[cause]:.1f} to {own[cause]:.1f} {unit}"
+
+
+def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> str:
+    """What to change for the wanted sheet: the same gate with another speed, or the same speed with another gate."""
+    gate, charge, pace, superheat = _settings(cast, got)
+    expected = push.solid_mm(gate, charge, pace, superheat)
+    wider, faster = push.solid_mm(gate + 0.1, charge, pace, superheat), push.solid_mm(
+        gate, charge, (pace[0], 1.03 * pace[1]), superheat)  # fmt: skip
+    by_mm, by_three = float(wider.mean()) / float(expected.mean()), float(faster.mean()) / float(expected.mean())
+    if cast.wanted_start_mm is None:
+        return (
+            f"a gate 0.1 mm wider gives {float((wider - expected).mean()):+.2f} mm, a push 3 % faster "
+            f"{float((faster - expected).mean()):+.2f} mm; log the wanted thickness to be told which and how much"
+        )
+    wanted = np.linspace(cast.wanted_start_mm, cast.wanted_end_mm or cast.wanted_start_mm, _PLACES)
+    meant = f"the wanted {wanted[0]:.2f} to {wanted[-1]:.2f} mm"
+    off = math.log(float(wanted.mean()) / float(expected.mean()))
+    if abs(off) < _LEAST_CHANGE:
+        return f"change nothing: the same settings are expected to give {meant} within 2 %; the rest was luck"
+    by_gate = 0.1 * off / math.log(by_mm)
+    by_speed = math.exp(off * math.log(1.03) / math.log(by_three))
+    taper = (wanted[-1] - wanted[0]) - (expected[-1] - expected[0])
+    words = (
+        f"for {meant}: push {abs(100.0 * (by_speed - 1.0)):.0f} % {'faster' if by_speed > 1.0 else 'slower'} at the same gate, "
+        f"or set the gate to {gate + by_gate:.1f} mm at the same push; not both"
+    )
+    if abs(taper) > 0.05:
+        words += f"; and quicken {'less' if taper > 0.0 else 'more'} along the table, the end is {-taper:+.2f} mm off its taper"
+    return words
