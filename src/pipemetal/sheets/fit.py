@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,18 +31,25 @@ STARTS = 300
 # What a cast sheet may do beside its straight taper before any reading says so (one standard deviation at the edge,
 # in mm): curve along, tilt across, bow across. common practice, no source.
 CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM = 0.05, 0.03, 0.03
+# How far a sheet's taper may miss the one its push should have given (one standard deviation at the edge). estimate.
+SLOPE_SD_MM = 0.04
+FEWEST_WITH_PUSH = 4
 # Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
 
 
 @dataclass(frozen=True)
 class _Model:
-    """Covariance parameters of the departure from the trend; lengths in mm, deviations in mm."""
+    """Covariance parameters of the departure from the trend; lengths in mm, deviations in mm.
+
+    `slope_mm` is how far a sheet may tilt along its length against what was expected; without an expectation, any.
+    """
 
     length_mm: float
     width_mm: float
     signal_mm: float
     noise_mm: float
+    slope_mm: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -61,8 +69,9 @@ class _Solved:
 
 
 def fit_field(
-    readings: Sequence[Reading], length_mm: float, width_mm: float, *, gauge_sd_mm: float = 0.01
-) -> ThicknessField:
+    readings: Sequence[Reading], length_mm: float, width_mm: float, *, gauge_sd_mm: float = 0.01,
+    expected: ThicknessField | None = None,
+) -> ThicknessField:  # fmt: skip
     """The thickness field of a sheet from 6 to 2000 gauge readings anywhere on it, repeats allowed.
 
     A trend straight along the sheet, a curve along, a tilt and a bow across of a size common in casting, and a smooth
@@ -71,7 +80,8 @@ def fit_field(
     back if the final field accepts it; the reason names a ten-fold reading or swapped digits where that explains it.
     The standard error holds the uncertainty of the trend, so it grows away from the readings.
 
-    Arguments: sizes of the untrimmed sheet; `gauge_sd_mm`: repeatability of the gauge (one standard deviation).
+    Arguments: sizes of the untrimmed sheet; `gauge_sd_mm`: repeatability of the gauge (one standard deviation);
+    `expected`: what its push should have given (level free, its shape believed), so that fewer readings serve.
     Raises: SheetError for readings that cannot be or that disagree (more than 35 % would be left out).
     Sources: universal kriging and its leave-one-out residuals: Rasmussen & Williams 2006, Gaussian Processes for
     Machine Learning, sections 2.7 and 5.4.2; start of the robust fit: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871.
@@ -87,15 +97,19 @@ def fit_field(
     kept_readings = checked_readings(readings, length, width)
     x = np.array([r.x_mm for r in kept_readings]) / length
     y = np.array([r.y_mm for r in kept_readings]) / width
-    t = np.array([r.thickness_mm for r in kept_readings])
+    measured = np.array([r.thickness_mm for r in kept_readings])
+    shape = _shape(expected, length, width)
+    t = measured - shape(x, y)
+    slope = SLOPE_SD_MM if expected is not None else math.inf
     kept = _robust_start(x, y, t, gauge)
-    model = _best_model(x[kept], y[kept], t[kept], gauge)
+    model = _best_model(x[kept], y[kept], t[kept], gauge, slope)
     kept = _without_gross(x, y, t, kept, model)
-    model = _best_model(x[kept], y[kept], t[kept], gauge)
+    model = _best_model(x[kept], y[kept], t[kept], gauge, slope)
     kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
     left = np.nonzero(~kept)[0]
-    if left.size > MOST_LEFT_OUT * t.size or kept.sum() < min(FEWEST_READINGS, t.size):
-        names = ", ".join(f"{k + 1} ({t[k]:g} mm)" for k in left[:12])
+    fewest = FEWEST_READINGS if expected is None else FEWEST_WITH_PUSH
+    if left.size > MOST_LEFT_OUT * t.size or kept.sum() < min(fewest, t.size):
+        names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
         raise SheetError(
             "disagree: no smooth sheet passes near enough of them", field="readings",
             value=f"{left.size} of {t.size} off: {names}", allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
@@ -104,11 +118,11 @@ def fit_field(
     stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
     grid_x, grid_y = np.meshgrid(stations, lines)
     mean, error = _predict(solved, model, grid_x.ravel(), grid_y.ravel())
-    mean = np.clip(mean, THINNEST_MM, THICKEST_MM)
-    at_left, _ = _predict(solved, model, x[left], y[left]) if left.size else (np.empty(0), None)
+    mean = np.clip(mean + shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
+    at_left = _predict(solved, model, x[left], y[left])[0] + shape(x[left], y[left]) if left.size else np.empty(0)
     named = tuple(
-        LeftOut(int(k), kept_readings[k], _reason(float(t[k]), float(expected), gauge))
-        for k, expected in zip(left, at_left, strict=True)
+        LeftOut(int(k), kept_readings[k], _reason(float(measured[k]), float(there), gauge))
+        for k, there in zip(left, at_left, strict=True)
     )
     return ThicknessField(
         length, width, stations * length, mean.reshape(grid_x.shape), error.reshape(grid_x.shape), named,
@@ -116,19 +130,33 @@ def fit_field(
     )  # fmt: skip
 
 
+def _shape(
+    expected: ThicknessField | None, length: float, width: float
+) -> Callable[[FloatArray, FloatArray], FloatArray]:
+    """Departure of the expected thickness from its own mean, at shares of length and width; nought without one."""
+    if expected is None:
+        return lambda x, _: np.zeros_like(x)
+    mean = float(expected.thickness_mm.mean())
+    long, wide = expected.length_mm, expected.width_mm
+    if abs(long - length) > 0.02 * length or abs(wide - width) > 0.02 * width:
+        raise SheetError("is not of this sheet's size", field="expected", value=(long, wide),
+                         allowed=f"{length:g} by {width:g} mm within 2 %")  # fmt: skip
+    return lambda x, y: np.asarray(expected.at(x * long, y * wide) - mean, dtype=float)
+
+
 def _trend(x: FloatArray) -> FloatArray:
     """Columns of the trend: straight along x."""
     return np.stack([np.ones_like(x), x - 0.5], axis=1)
 
 
-def _usable_trend(x: FloatArray) -> FloatArray:
-    """The trend, or its level alone where all readings lie at nearly one place along the sheet."""
-    return _trend(x)[:, : 2 if np.ptp(x) > 0.05 else 1]
+def _usable_trend(x: FloatArray, model: _Model) -> FloatArray:
+    """The trend, or its level alone where the slope is expected or all readings lie at nearly one place along the sheet."""
+    return _trend(x)[:, : 2 if np.ptp(x) > 0.05 and math.isinf(model.slope_mm) else 1]
 
 
 def _robust_start(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> np.ndarray:
     """Readings near the least trimmed squares fit of a low polynomial in the logarithm, where ten-fold is plain."""
-    log_t = np.log(t)
+    log_t = np.log(np.maximum(t, 1e-3))
     rows = np.stack([np.ones_like(x), x - 0.5, (x - 0.5) ** 2, (y - 0.5), (y - 0.5) ** 2], axis=1)
     columns = 2 if t.size < 12 else (3 if t.size < 20 else 5)
     rows = rows[:, :columns]
@@ -154,12 +182,12 @@ def _robust_start(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> 
     return np.asarray(np.abs(residuals) <= max(8.0 * spread, 0.08 * float(np.median(t))), dtype=bool)
 
 
-def _best_model(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> _Model:
+def _best_model(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float, slope: float) -> _Model:
     if x.size > 160:
         some = np.linspace(0, x.size - 1, 160).round().astype(int)
         x, y, t = x[some], y[some], t[some]
     models = [
-        _Model(length, width, signal * gauge, noise * gauge)
+        _Model(length, width, signal * gauge, noise * gauge, slope)
         for length, width, signal, noise in itertools.product(LENGTH_SHARES, WIDTH_SHARES, SIGNAL_SDS, NOISE_SDS)
         if x.size >= FEW_READINGS or signal >= FEW_SIGNAL_SDS
     ]
@@ -170,6 +198,7 @@ def _covariance(xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray, 
     far = ((xa[:, None] - xb[None, :]) / m.length_mm) ** 2 + ((ya[:, None] - yb[None, :]) / m.width_mm) ** 2
     smooth = m.signal_mm**2 * np.exp(-0.5 * far)
     for sd, a, b in (
+        (_slope_sd(m), 2.0 * (xa - 0.5), 2.0 * (xb - 0.5)),
         (CURVE_SD_MM, 4.0 * (xa - 0.5) ** 2, 4.0 * (xb - 0.5) ** 2),
         (TILT_SD_MM, 2.0 * (ya - 0.5), 2.0 * (yb - 0.5)),
         (BOW_SD_MM, 4.0 * (ya - 0.5) ** 2, 4.0 * (yb - 0.5) ** 2),
@@ -178,14 +207,23 @@ def _covariance(xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray, 
     return np.asarray(smooth, dtype=np.float64)
 
 
+def _slope_sd(m: _Model) -> float:
+    return 0.0 if math.isinf(m.slope_mm) else m.slope_mm
+
+
 def _own_variance(x: FloatArray, y: FloatArray, m: _Model) -> FloatArray:
-    parts = (4.0 * CURVE_SD_MM * (x - 0.5) ** 2, 2.0 * TILT_SD_MM * (y - 0.5), 4.0 * BOW_SD_MM * (y - 0.5) ** 2)
+    parts = (
+        2.0 * _slope_sd(m) * (x - 0.5),
+        4.0 * CURVE_SD_MM * (x - 0.5) ** 2,
+        2.0 * TILT_SD_MM * (y - 0.5),
+        4.0 * BOW_SD_MM * (y - 0.5) ** 2,
+    )
     return np.asarray(m.signal_mm**2 + sum(part**2 for part in parts))
 
 
 def _solve(x: FloatArray, y: FloatArray, t: FloatArray, model: _Model) -> _Solved:
     covariance = _covariance(x, y, x, y, model) + model.noise_mm**2 * np.eye(x.size)
-    trend = _usable_trend(x)
+    trend = _usable_trend(x, model)
     try:
         inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
         trend_inverse = np.asarray(np.linalg.inv(trend.T @ inverse @ trend), dtype=np.float64)

@@ -1,0 +1,52 @@
+"""A roll's thickness from its push and a few readings: the push says the shape, the readings say how thick."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pipemetal.casting.model import TWO_SIDED_95
+from pipemetal.casting.push import Station
+from pipemetal.errors import CastingError
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.fit import fit_field
+from pipemetal.sheets.readings import Reading
+
+__all__ = ["expected_field", "roll_field"]
+
+_STATIONS, _LINES = 25, 3
+
+
+def expected_field(stations: Sequence[Station], length_mm: float, width_mm: float) -> ThicknessField:
+    """The field that a push should give: alike across, with the standard error that its band states.
+
+    Arguments:
+        stations: of a card or of :func:`pipemetal.casting.push.thickness_from_push`, from the sheet's beginning to its end.
+    Raises:
+        CastingError: stations that do not reach from end to end.
+
+    >>> field = expected_field([Station(0.0, 2.0, 1.8, 2.2), Station(3.0, 1.5, 1.35, 1.65)], 3000.0, 700.0)
+    >>> round(float(field.at(1500.0, 300.0)), 3)
+    1.75
+    """
+    x = np.array([1e3 * s.distance_m for s in stations])
+    if len(x) < 2 or x[0] > 1.0 or abs(x[-1] - length_mm) > 0.02 * length_mm:
+        raise CastingError("must reach from the beginning of the sheet to its end", field="stations",
+                           value=[round(float(v)) for v in x[:6]], allowed=f"0 to {length_mm:g} mm")  # fmt: skip
+    places = np.linspace(0.0, length_mm, _STATIONS)
+    mean = np.interp(places, x, [s.thickness_mm for s in stations])
+    error = np.interp(places, x, [(s.high_mm - s.low_mm) / (2.0 * TWO_SIDED_95) for s in stations])
+    return ThicknessField(length_mm, width_mm, places, np.tile(mean, (_LINES, 1)), np.tile(error, (_LINES, 1)))
+
+
+def roll_field(
+    stations: Sequence[Station], readings: Sequence[Reading], length_mm: float, width_mm: float, *, gauge_sd_mm: float = 0.01
+) -> ThicknessField:
+    """The field of a cast sheet from its push and its readings (six serve); without readings, what the push should give.
+
+    Raises:
+        CastingError, SheetError: see :func:`expected_field` and :func:`pipemetal.sheets.fit.fit_field`.
+    """
+    expected = expected_field(stations, length_mm, width_mm)
+    return fit_field(readings, length_mm, width_mm, gauge_sd_mm=gauge_sd_mm, expected=expected) if readings else expected

@@ -1,0 +1,76 @@
+"""The push says a sheet's shape, a few readings say how thick it is."""
+
+import math
+
+import numpy as np
+import pytest
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.casting.model import Coefficients, Sled
+from pipemetal.casting.push import Station, push_card, thickness_from_push
+from pipemetal.casting.roll import expected_field, roll_field
+from pipemetal.errors import CastingError, SheetError
+from pipemetal.sheets.fit import fit_field
+from pipemetal.sheets.readings import Reading
+
+SN50 = Composition.parse("Sn 50 Pb bal")
+LENGTH, WIDTH = 3500.0, 800.0
+SIX = [(0.03, 0.1), (0.03, 0.9), (0.97, 0.1), (0.97, 0.9), (0.35, 0.5), (0.65, 0.5)]
+
+
+def bent_push() -> tuple[Station, ...]:
+    """A sheet whose push slowed in the middle: its thickness is no straight line."""
+    card = push_card(SN50, 240, LENGTH, WIDTH, 1.9, 1.5, Sled(220, 800), Coefficients.prior())
+    d = [m.distance_m for m in card.marks]
+    u = [m.speed_m_s * (1.0 - 0.12 * math.sin(math.pi * m.distance_m / d[-1])) for m in card.marks]
+    return thickness_from_push(SN50, 240, card.charge_kg, card.gate_mm, d, u, Sled(220, 800), Coefficients.prior())
+
+
+def readings(stations: tuple[Station, ...], factor: float, rng: np.random.Generator) -> list[Reading]:
+    d, t = [1e3 * s.distance_m for s in stations], [s.thickness_mm for s in stations]
+    return [
+        Reading(x * LENGTH, y * WIDTH, factor * float(np.interp(x * LENGTH, d, t)) + float(rng.normal(0.0, 0.005)))
+        for x, y in SIX
+    ]
+
+
+def test_six_readings_with_the_push_know_a_bent_sheet_better_than_alone() -> None:
+    stations, rng = bent_push(), np.random.default_rng(4)
+    d, t = [1e3 * s.distance_m for s in stations], [s.thickness_mm for s in stations]
+    x = np.linspace(0.0, LENGTH, 60)
+    off = {"push": [], "alone": []}
+    for _ in range(8):
+        factor = float(np.exp(rng.normal(0.0, 0.05)))
+        got = readings(stations, factor, rng)
+        for name, field in (
+            ("push", roll_field(stations, got, LENGTH, WIDTH)),
+            ("alone", fit_field(got, LENGTH, WIDTH)),
+        ):
+            off[name].append(float(np.sqrt(np.mean((field.at(x, 0.5 * WIDTH) - factor * np.interp(x, d, t)) ** 2))))
+    assert float(np.mean(off["push"])) < 0.7 * float(np.mean(off["alone"]))
+    assert float(np.mean(off["push"])) < 0.012
+
+
+def test_without_readings_the_push_alone_speaks_with_its_wide_band() -> None:
+    stations = bent_push()
+    field = roll_field(stations, [], LENGTH, WIDTH)
+    assert float(field.at(0.0, 400.0)) == pytest.approx(stations[0].thickness_mm)
+    assert float(field.error_at(0.0, 400.0)) > 0.2
+    assert float(expected_field(stations, LENGTH, WIDTH).error_at(1000.0, 1.0)) > 0.2
+
+
+def test_a_reading_ten_times_too_great_is_still_named() -> None:
+    got = readings(bent_push(), 1.0, np.random.default_rng(5))
+    x = got[2]
+    field = roll_field(bent_push(), [*got[:2], Reading(x.x_mm, x.y_mm, 10.0 * x.thickness_mm), *got[3:]], LENGTH, WIDTH)
+    assert [left.index for left in field.left_out] == [2]
+    assert "ten-fold" in field.left_out[0].reason
+
+
+def test_an_expectation_of_another_sheet_is_refused() -> None:
+    stations = bent_push()
+    with pytest.raises(CastingError, match="stations"):
+        expected_field(stations, 2000.0, WIDTH)
+    with pytest.raises(SheetError, match="expected"):
+        fit_field(readings(stations, 1.0, np.random.default_rng(1)), LENGTH, WIDTH,
+                  expected=expected_field(stations, LENGTH, 600.0))  # fmt: skip
