@@ -156,3 +156,22 @@ def test_tables_run_nothing_in_a_spreadsheet_and_read_back(cells: list[str]) -> 
 @given(st.text(max_size=40))
 def test_names_of_files_stay_in_their_folder(name: str) -> None:
     assert re.fullmatch(r"[A-Za-z0-9_-]+", safe_name(name))
+
+
+def test_blanks_too_small_to_read_are_drawn_enlarged() -> None:
+    """A rank of small languids on a long sheet: their numbers stand again in a part drawn larger, and inside it."""
+    from pipemetal.documents.cutting_sheet import LEGIBLE_MM, _close_ups
+    from pipemetal.layout.plan import Placement
+
+    class Small:
+        def __init__(self, x: float, y: float, size: float) -> None:
+            self.placement = Placement("L", "R1", x, y)
+            self.box = (size, size)
+
+    small = tuple(Small(20.0 + 12.0 * (k % 10), 20.0 + 12.0 * (k // 10), 10.0) for k in range(40))
+    large = (Small(800.0, 20.0, 400.0),)
+    (box, gain), *others = _close_ups(small + large, 0.1)  # type: ignore[arg-type]
+    assert not others
+    assert box == (20.0, 20.0, 138.0, 66.0)
+    assert 10.0 * gain >= LEGIBLE_MM
+    assert _close_ups(large, 0.1) == []  # type: ignore[arg-type]

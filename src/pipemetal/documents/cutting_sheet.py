@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -24,15 +25,25 @@ COLUMNS: Final = 3
 CELLS_ALONG: Final = 60
 
 
-class _Scale:
-    """From the sheet's coordinates to the paper."""
+# Blanks smaller than this on the paper are also drawn enlarged, together with their neighbours.
+LEGIBLE_MM: Final = 7.0
+FEWEST_SMALL: Final = 6
+CLOSE_UP_GAIN: Final = 1.5
+CLOSE_UP_HEAD_MM: Final = 9.0
+Box = tuple[float, float, float, float]
 
-    def __init__(self, roll: Roll, left: float, bottom: float) -> None:
-        self.factor = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / roll.length_mm, MAP_HEIGHT_MM / roll.width_mm)
-        self.left, self.bottom = left, bottom
+
+@dataclass(frozen=True)
+class _Scale:
+    """From the sheet's coordinates to the paper: `corner` of the sheet comes to lie at (left, bottom)."""
+
+    factor: float
+    left: float
+    bottom: float
+    corner: tuple[float, float] = (0.0, 0.0)
 
     def point(self, x: float, y: float) -> tuple[float, float]:
-        return self.left + x * self.factor, self.bottom + y * self.factor
+        return self.left + (x - self.corner[0]) * self.factor, self.bottom + (y - self.corner[1]) * self.factor
 
 
 def cutting_sheet(cut_roll: CutRoll, organ_name: str, units: UnitSystem | None = None) -> Drawing:
@@ -45,10 +56,12 @@ def cutting_sheet(cut_roll: CutRoll, organ_name: str, units: UnitSystem | None =
     factor = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / roll.length_mm, MAP_HEIGHT_MM / roll.width_mm)
     map_height = roll.width_mm * factor
     rows = math.ceil(len(cut_roll.cuts) / COLUMNS) + 1
-    height = MARGIN_MM + HEAD_MM + map_height + 22.0 + rows * ROW_MM + 12.0
+    close_ups = _close_ups(cut_roll.cuts, factor)
+    enlarged = sum((box[3] - box[1]) * gain + CLOSE_UP_HEAD_MM for box, gain in close_ups)
+    height = MARGIN_MM + HEAD_MM + map_height + 22.0 + enlarged + rows * ROW_MM + 12.0
     drawing = Drawing(PAGE_MM, height, f"Cutting sheet {roll.id}")
     drawing.rectangle("paper", 0, 0, PAGE_MM, height, fill="#ffffff", stroke="none")
-    scale = _Scale(roll, MARGIN_MM + 12.0, height - MARGIN_MM - HEAD_MM - map_height)
+    scale = _Scale(factor, MARGIN_MM + 12.0, height - MARGIN_MM - HEAD_MM - map_height)
     _head(drawing, cut_roll, organ_name, height, units)
     low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     _thickness_map(drawing, roll, scale, low, high)
@@ -58,8 +71,47 @@ def cutting_sheet(cut_roll: CutRoll, organ_name: str, units: UnitSystem | None =
     for cut in cut_roll.cuts:
         _blank(drawing, cut, scale)
     _legend(drawing, scale, low, high, units)
-    _list(drawing, cut_roll.cuts, scale.bottom - 22.0, units)
+    top = scale.bottom - 18.0
+    for box, gain in close_ups:
+        top = _close_up(drawing, cut_roll.cuts, box, gain, top, units)
+    _list(drawing, cut_roll.cuts, top - 4.0, units)
     return drawing
+
+
+def _close_ups(cuts: tuple[Cut, ...], factor: float) -> list[tuple[Box, float]]:
+    """Parts of the sheet (x0, y0, x1, y1) where blanks are too small to read, and the scale that enlarges each."""
+    small = sorted((c for c in cuts if min(c.box) * factor < LEGIBLE_MM), key=lambda c: c.placement.x_mm)
+    groups: list[list[Cut]] = []
+    reach = -math.inf
+    for cut in small:
+        if cut.placement.x_mm > reach + 60.0:
+            groups.append([])
+        groups[-1].append(cut)
+        reach = max(reach, cut.placement.x_mm + cut.box[0])
+    parts: list[tuple[Box, float]] = []
+    for group in groups:
+        x0, y0 = min(c.placement.x_mm for c in group), min(c.placement.y_mm for c in group)
+        x1, y1 = max(c.placement.x_mm + c.box[0] for c in group), max(c.placement.y_mm + c.box[1] for c in group)
+        gain = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / (x1 - x0), 1.6 * MAP_HEIGHT_MM / (y1 - y0), 2.0)
+        if len(group) >= FEWEST_SMALL and gain >= CLOSE_UP_GAIN * factor:
+            parts.append(((x0, y0, x1, y1), gain))
+    return parts
+
+
+def _close_up(drawing: Drawing, cuts: tuple[Cut, ...], box: Box, gain: float, top: float, units: UnitSystem) -> float:
+    """A part of the sheet drawn larger; returns the height on the paper at which it ends."""
+    x0, y0, x1, y1 = box
+    places = (
+        f"x {units.bare_length(x0)} to {units.bare_length(x1)}, y {units.bare_length(y0)} to {units.bare_length(y1)}"
+    )
+    drawing.text("close-up", MARGIN_MM + 12.0, top - 4.0, f"enlarged: {places} {units.length}", 3.2, fill=QUIET)
+    bottom = top - 6.0 - (y1 - y0) * gain
+    scale = _Scale(gain, MARGIN_MM + 12.0, bottom, (x0, y0))
+    for cut in cuts:
+        x, y = cut.placement.x_mm, cut.placement.y_mm
+        if x >= x0 - 1e-6 and y >= y0 - 1e-6 and x + cut.box[0] <= x1 + 1e-6 and y + cut.box[1] <= y1 + 1e-6:
+            _blank(drawing, cut, scale)
+    return bottom - (CLOSE_UP_HEAD_MM - 6.0)
 
 
 def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, height: float, units: UnitSystem) -> None:
