@@ -14,9 +14,10 @@ from pipemetal.casting.calibrate import Calibration, calibrate
 from pipemetal.casting.laying import Box, film_of_push
 from pipemetal.casting.log import LoggedCast, ReducedCast, reduced
 from pipemetal.casting.model import TWO_SIDED_95, Array, Coefficients, Gate, fluid_of, laid_thickness_mm
+from pipemetal.casting.push import Station, thickness_from_push
 from pipemetal.errors import CastingError
 
-__all__ = ["Cause", "Explanation", "explain"]
+__all__ = ["Cause", "Explanation", "expected_stations", "explain"]
 
 CAUSES = ("gate", "charge", "speed", "temperature")
 _PLACES = 25
@@ -90,6 +91,21 @@ def explain(
     return Explanation(
         cast.id, other.id, float(measured.mean()), float(expected.mean()), float(base.mean()), tuple(causes), usual,
         _next_words(cast, mine, push), f"{found.casts_used} logged casts of this shop; a guide",
+    )  # fmt: skip
+
+
+def expected_stations(cast_id: str, casts: Sequence[LoggedCast], coefficients: Coefficients) -> tuple[Station, ...]:
+    """What a logged cast's own push should have given along the sheet, with its band.
+
+    Raises:
+        CastingError: a cast that is not in the log, cannot be used, or ran its sled empty.
+    """
+    cast, got = _usable(cast_id, casts)
+    x = np.linspace(0.0, cast.length_mm * 1e-3, _PLACES)
+    return thickness_from_push(
+        cast.composition, liquidus(cast.composition).temperature_c + max(cast.superheat_k, 0.0), cast.charge_kg, cast.gate_mm,
+        x, np.clip(np.interp(x, got.x_m, got.speed_m_s), 0.05, 5.0), cast.sled, coefficients,
+        run_up_mm=cast.run_up_mm or 0.0, gate=Gate(cast.lip_mm, 0.3, 20.0),
     )  # fmt: skip
 
 

@@ -18,8 +18,15 @@ __all__ = ["calibrate", "freeze", "push"]
 @click.command(short_help="The push card of a sheet.")
 @click.argument("sheet_file", metavar="SHEET.toml", type=FILE)
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
+@click.option(
+    "--pictures",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Write the crew's cards (A4, read at three metres) and the thickness picture as SVG.",
+)
 @json_option
-def push(sheet_file: Path, log_path: Path | None, as_json: bool) -> None:
+def push(sheet_file: Path, log_path: Path | None, folder: Path | None, as_json: bool) -> None:
     """Charge, gate, marks and pouring temperatures for SHEET.toml, with intervals.
 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
@@ -47,6 +54,13 @@ def push(sheet_file: Path, log_path: Path | None, as_json: bool) -> None:
     )  # fmt: skip
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     result["warnings"] = [*card.warnings, *window.warnings]
+    if folder is not None:
+        from pipemetal.documents.casting_pictures import beat_card, pour_card, thickness_picture
+
+        _write(folder, {
+            "card-pour": pour_card(card, window, job.name), "card-beats": beat_card(card, job.name),
+            "thickness": thickness_picture(card.thickness, [], f"{job.name}: thickness along the sheet", card.rests_on),
+        })  # fmt: skip
     if as_json:
         print_json(result)
         return
@@ -90,10 +104,17 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
 @click.option(
     "--lift", "lift_minutes", type=float, default=3.0, show_default=True, metavar="MIN", help="Minutes on the table."
 )
+@click.option(
+    "--pictures",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Write temperatures of sheet and stone and the window over the day as SVG.",
+)
 @json_option
 def freeze(
     composition: tuple[str, ...], thickness_mm: float, pour_c: float | None, table_c: float, air_c: float, casts: int,
-    minutes: float, lift_minutes: float, as_json: bool,
+    minutes: float, lift_minutes: float, folder: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """How a sheet of COMPOSITION freezes on cloth and stone, and how the stone warms through a day of casts."""
     from pipemetal.casting.front import on_bare_stone_s
@@ -106,6 +127,8 @@ def freeze(
     tables = day(members, air_temperature_c=air_c, table_temperature_c=table_c)
     first = tables[0].freezing
     bare_s = on_bare_stone_s(comp, thickness_mm, film_c, table_c, ThermalSettings())
+    if folder is not None:
+        _freeze_pictures(folder, comp, thickness_mm, air_c, tables)
     if as_json:
         print_json({
             "film_c": rounded(film_c, 1), "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
@@ -132,6 +155,31 @@ def freeze(
     )  # fmt: skip
 
 
+def _freeze_pictures(folder: Path, comp: Composition, thickness_mm: float, air_c: float, tables: Any) -> None:
+    from pipemetal.casting.window import pour_window
+    from pipemetal.documents.casting_pictures import freezing_picture, window_picture
+
+    windows = [
+        pour_window(comp, thickness_mm, t.cloth_c, air_c, first_cast=i == 0) for i, t in enumerate(tables)
+    ]  # fmt: skip
+    name = f"{comp.text()}, {thickness_mm:g} mm"
+    _write(folder, {
+        "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day"),
+        "window": window_picture(windows, [t.stone_top_c for t in tables], f"{name}: pour window through the day"),
+    })  # fmt: skip
+
+
+def _write(folder: Path, drawings: dict[str, Any]) -> None:
+    """Write drawings into a folder, made if it is not there."""
+    from pipemetal.documents.svg import to_svg
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, drawing in drawings.items():
+        path = folder / f"{name}.svg"
+        path.write_text(to_svg(drawing), encoding="utf-8")
+        click.echo(f"Written: {path}", err=True)
+
+
 @click.command(short_help="Learn the shop's coefficients from its casting log.")
 @click.argument("log_file", metavar="LOG.csv", type=FILE)
 @click.option(
@@ -140,8 +188,15 @@ def freeze(
 @click.option(
     "--against", metavar="CAST", help="With --explain: the cast to compare with. Default: a near one before it."
 )
+@click.option(
+    "--pictures",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="With --explain: write thickness along the sheet with band and readings as SVG.",
+)
 @json_option
-def calibrate(log_file: Path, explained: str | None, against: str | None, as_json: bool) -> None:
+def calibrate(log_file: Path, explained: str | None, against: str | None, folder: Path | None, as_json: bool) -> None:
     """Learn from LOG.csv: coefficients with intervals, what was left out and why, and what to log next.
 
     Groups (gate, box, cloth, crew) that cast thicker, and drift, are named where the log tells them.
@@ -152,7 +207,11 @@ def calibrate(log_file: Path, explained: str | None, against: str | None, as_jso
 
     casts = read_log(log_file)
     found = fit(casts)
+    if explained is None and (against is not None or folder is not None):
+        raise click.UsageError("--against and --pictures need --explain CAST")
     if explained is not None:
+        if folder is not None:
+            _cast_picture(folder, explained, casts, found.coefficients)
         _explain(explained, against, casts, found, as_json)
         return
     groups, moved = group_effects(found, casts), drift(found)
@@ -219,3 +278,16 @@ def _explain(cast_id: str, against: str | None, casts: Any, found: Any, as_json:
         + [("measured", "", "", "", f"{why.measured_mean_mm:.2f}", "")],
         [f"Next: {why.next_words}.", f"Rests on {why.rests_on}: the look of the metal decides."],
     )  # fmt: skip
+
+
+def _cast_picture(folder: Path, cast_id: str, casts: Any, coefficients: Any) -> None:
+    from pipemetal.casting.explain import expected_stations
+    from pipemetal.documents.casting_pictures import thickness_picture
+
+    stations = expected_stations(cast_id, casts, coefficients)
+    cast = next(c for c in casts if c.id == cast_id)
+    readings = [(1e-3 * d, t) for d, t in cast.thickness_mm]
+    rests_on = f"{coefficients.casts_used} logged casts of this shop, this one among them if it was used"
+    _write(
+        folder, {f"thickness-{cast_id}": thickness_picture(stations, readings, f"Cast {cast_id}: thickness", rests_on)}
+    )

@@ -1,0 +1,40 @@
+"""The casting commands write cards and pictures, explain a cast, and say what is wrong in one line."""
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from pipemetal.cli.main import cli, main
+from pipemetal.files.demo_files import packaged_file
+
+LOG = str(packaged_file("log.csv"))
+
+
+def test_a_cast_is_explained_with_its_picture(tmp_path: Path) -> None:
+    done = CliRunner().invoke(cli, ["calibrate", LOG, "--explain", "C106", "--pictures", str(tmp_path)])
+    assert done.exit_code == 0
+    for word in ("gate", "charge", "speed", "temperature", "the rest", "measured", "Next:"):
+        assert word in done.output
+    assert "measured" in (tmp_path / "thickness-C106.svg").read_text(encoding="utf-8")
+
+
+def test_a_cast_that_is_not_logged_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    for words, says in ((["--explain", "nobody"], "not in the log"), (["--against", "C101"], "--explain")):
+        with pytest.raises(SystemExit) as ended:
+            main(["calibrate", LOG, *words])
+        assert ended.value.code == 2
+        assert says in capsys.readouterr().err
+
+
+def test_push_and_freeze_write_their_pictures(tmp_path: Path) -> None:
+    sheet = str(packaged_file("sheet-spotted.toml"))
+    assert CliRunner().invoke(cli, ["push", sheet, "--pictures", str(tmp_path)]).exit_code == 0
+    words = ["freeze", "Sn", "50", "Pb", "bal", "--thickness", "1.8", "--casts", "3", "--pictures", str(tmp_path)]
+    assert CliRunner().invoke(cli, words).exit_code == 0
+    assert {p.stem for p in tmp_path.glob("*.svg")} == {"card-pour", "card-beats", "thickness", "freezing", "window"}
+
+
+def test_groups_and_drift_are_told() -> None:
+    done = CliRunner().invoke(cli, ["calibrate", LOG])
+    assert done.exit_code == 0 and "Drift:" in done.output and "crew" in done.output
