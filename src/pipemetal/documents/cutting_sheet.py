@@ -110,7 +110,7 @@ def _close_up(drawing: Drawing, cuts: tuple[Cut, ...], box: Box, gain: float, to
     for cut in cuts:
         x, y = cut.placement.x_mm, cut.placement.y_mm
         if x >= x0 - 1e-6 and y >= y0 - 1e-6 and x + cut.box[0] <= x1 + 1e-6 and y + cut.box[1] <= y1 + 1e-6:
-            _blank(drawing, cut, scale)
+            _blank(drawing, cut, scale, "close-up")
     return bottom - (CLOSE_UP_HEAD_MM - 6.0)
 
 
@@ -184,13 +184,13 @@ def _remnant(drawing: Drawing, name: str, polygon: tuple[tuple[float, float], ..
         drawing.text("remnant", cx, cy - size / 3, name, size, anchor="middle", fill="#2f5d3a", bold=True)
 
 
-def _blank(drawing: Drawing, cut: Cut, scale: _Scale) -> None:
+def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str = "blank") -> None:
     from pipemetal.documents.drawing import Polygon
 
     corners = tuple(scale.point(a, b) for a, b in cut.corners)
     name = cut.ordered.blank.id
     title = f"{cut.number}. {name}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
-    drawing.add(Polygon("blank", corners, "none", INK, 0.35, title))
+    drawing.add(Polygon(layer, corners, "none", INK, 0.35, title))
     x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
     lying, room_along, room_across = w >= h, 0.92, 0.72
