@@ -47,7 +47,8 @@ def test_a_piece_cut_off_keeps_its_thickness(
     piece = field.cropped(2000.0 * a, 2000.0 * b, 600.0 * c, 600.0 * d)
     x = 2000.0 * a + share * piece.length_mm
     # Respaced lines are exact on a sheet that is straight across; elsewhere they lie between the parent's lines.
-    row = field.at(np.full(50, x), np.linspace(600.0 * c, 600.0 * d, 50))
+    across = np.clip(np.append(np.linspace(600.0 * c, 600.0 * d, 50), field.lines_mm), 600.0 * c, 600.0 * d)
+    row = field.at(np.full(across.size, x), across)
     assert row.min() - 1e-9 <= piece.at(share * piece.length_mm, piece.width_mm / 3.0) <= row.max() + 1e-9
     assert np.isclose(piece.at(share * piece.length_mm, 0.0), field.at(x, 600.0 * c))
 
