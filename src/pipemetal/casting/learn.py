@@ -58,15 +58,19 @@ def cloth_from_log(casts: Sequence[LoggedCast], settings: ThermalSettings | None
     usable = [c for c in casts if c.seconds_to_matt and _has_heat(c)]
     centre = factor = settings.cloth_factor
     precision = _CLOTH_SD**-2
-    for _ in range(3 if usable else 0):
+    slopes: list[float] = []
+    for _ in range(2 if usable else 0):
         near = replace(settings, cloth_factor=min(max(factor, 0.1), 7.0))
-        off = replace(near, cloth_factor=near.cloth_factor * 1.2)
+        here = [math.log(modelled_seconds(cast, near, MATT_SHARE)) for cast in usable]
+        if not slopes:
+            # Seconds go with the factor nearly by a power, whose exponent hardly changes: it is found once.
+            off = replace(near, cloth_factor=near.cloth_factor * 1.2)
+            there = [math.log(modelled_seconds(cast, off, MATT_SHARE)) for cast in usable]
+            slopes = [(b - a) / math.log(1.2) for a, b in zip(here, there, strict=True)]
         total, right = _CLOTH_SD**-2, 0.0
-        for cast in usable:
-            here, there = (math.log(modelled_seconds(cast, s, MATT_SHARE)) for s in (near, off))
-            slope = (there - here) / math.log(1.2)
+        for cast, now, slope in zip(usable, here, slopes, strict=True):
             assert cast.seconds_to_matt is not None
-            wanted = math.log(cast.seconds_to_matt) - here + slope * math.log(near.cloth_factor / centre)
+            wanted = math.log(cast.seconds_to_matt) - now + slope * math.log(near.cloth_factor / centre)
             total += slope**2 / _MATT_SCATTER**2
             right += slope * wanted / _MATT_SCATTER**2
         factor, precision = centre * math.exp(right / total), total

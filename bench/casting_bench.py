@@ -1,0 +1,133 @@
+"""Print what casting costs and how well it learns: `python bench/casting_bench.py [--quick]`.
+
+The shops are made up: true coefficients from the priors, cast scatter drawn even from 3 to 7 %, place scatter 2 %, one cast in
+twenty with a gross misreading, timing by video (0.02 s) or hand (0.08 s). New casts are measured exactly.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.casting.calibrate import calibrate
+from pipemetal.casting.freezing import freeze
+from pipemetal.casting.laying import Box
+from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
+from pipemetal.casting.log import LoggedCast, reduced
+from pipemetal.casting.model import TWO_SIDED_95, Coefficients, Gate, Sled, fluid_of
+from pipemetal.casting.push import coefficient_rows, push_card
+from pipemetal.casting.simulate import Noise, simulate_cast
+from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.window import pour_window
+from pipemetal.errors import CastingError
+
+ALLOYS = [Composition.parse(text) for text in ("Sn 20 Pb bal", "Sn 50 Pb bal", "Sn 75 Pb bal", "Sn 95 Pb bal")]
+SLED = Sled(200, 800)
+HALF = ALLOYS[1]
+
+
+def timed(what: str, work: Callable[[], object], runs: int = 7) -> None:
+    """Print the median time of some work."""
+    work()
+    times = []
+    for _ in range(runs):
+        begun = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - begun)
+    print(f"{what:<58} {1e3 * statistics.median(times):10.2f} ms   (median of {runs})", flush=True)
+
+
+def drawn(rng: np.random.Generator) -> Coefficients:
+    """A shop's true coefficients from the priors; drag is never negative."""
+    return Coefficients.known(
+        0.6 * math.exp(0.15 * rng.normal()), 0.3 * float(rng.normal()), max(0.0, 0.03 + 0.03 * float(rng.normal())),
+        0.05 * float(rng.normal()), float(rng.uniform(0.03, 0.07)), 0.02,
+    )  # fmt: skip
+
+
+def made(rng: np.random.Generator, n: int, truth: Coefficients, noise: Noise) -> list[LoggedCast]:
+    """Casts of a shop; sheets that cannot be pushed are drawn again."""
+    casts: list[LoggedCast] = []
+    while len(casts) < n:
+        start = float(rng.uniform(1.1, 2.3))
+        end = start * float(rng.uniform(0.75, 1.0))
+        gate = round(0.5 * (start + end) / 0.6 * float(rng.uniform(0.9, 1.15)), 1)
+        try:
+            casts.append(simulate_cast(
+                rng, truth, id=f"{len(casts)}", comp=ALLOYS[int(rng.integers(4))], sled=SLED,
+                length_mm=float(rng.uniform(2500, 4000)), thickness_start_mm=start, thickness_end_mm=end, gate_mm=gate,
+                superheat_k=float(rng.uniform(10, 40)), noise=noise,
+            ))  # fmt: skip
+        except CastingError:
+            continue
+    return casts
+
+
+def held(coefficients: Coefficients, cast: LoggedCast) -> float:
+    """Share of a new cast's places that lie in their 95 % band."""
+    got = reduced(cast)
+    if isinstance(got, str):
+        return math.nan
+    metal = fluid_of(cast.composition, round(cast.pour_temperature_c or 300.0, 1))
+    box = Box.of(cast.sled, Gate(), cast.gate_mm, metal, coefficients, cast.superheat_k)
+    expected = box.opening_m * (box.velocity_m_s(got.head_m) + box.beta * got.speed_m_s) / got.speed_m_s
+    reach = TWO_SIDED_95 * coefficients.deviation(coefficient_rows(box, got.head_m, got.speed_m_s, cast.superheat_k))
+    return float(np.mean(np.abs(np.log(got.film_m / expected)) < reach))
+
+
+def coverage(shops: int, logged: int, timing_s: float, seed: int) -> None:
+    """Print coverage, width against the shop's own scatter, and the miss of the drag over many shops."""
+    rng = np.random.default_rng(seed)
+    hits, widths, drags = [], [], []
+    exact = Noise(timing_s=0.001, gauge_mm=0.001, scale_kg=0.01)
+    for _ in range(shops):
+        truth = drawn(rng)
+        found = calibrate(made(rng, logged, truth, Noise(timing_s=timing_s, gross_share=0.05)))
+        own = 100.0 * TWO_SIDED_95 * math.hypot(truth.cast_scatter, truth.station_scatter)
+        widths.append(found.predictive_half_width_percent / own)
+        drags.append(found.coefficients.beta - truth.beta)
+        hits.append(np.nanmean([held(found.coefficients, c) for c in made(rng, 4, truth, exact)]))
+    how = "video" if timing_s < 0.05 else "hand"
+    print(
+        f"casting: {shops} shops, {logged} casts, {how}: 95 % band holds {100 * np.mean(hits):.1f} % "
+        f"(+- {100 * np.std(hits) / math.sqrt(shops):.1f}), width over own scatter {np.mean(widths):.3f} mean "
+        f"{np.median(widths):.3f} median, drag {np.mean(drags):+.4f} +- {np.std(drags) / math.sqrt(shops):.4f}",
+        flush=True,
+    )
+
+
+def what_if() -> None:
+    """What a page that answers "what if" works out: a card, a window, the day so far."""
+    push_card(HALF, 234, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior())
+    before = day([DayCast(HALF, 2.0, 234, 600.0 * i) for i in range(10)])[-1]
+    pour_window(HALF, 2.0, before.cloth_c, 20)
+
+
+def main() -> None:
+    """Run everything; --quick leaves out most of the shops."""
+    quick = "--quick" in sys.argv
+    timed("casting: plan (card with gate and charge chosen)",
+          lambda: push_card(HALF, 234, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior()), 15)  # fmt: skip
+    timed("casting: freezing run to all solid", lambda: freeze(HALF, 2.0, 233.8, 20, 20), 15)
+    timed("casting: ten casts of a day", lambda: day([DayCast(HALF, 2.0, 234, 600.0 * i) for i in range(10)]))
+    timed("casting: what-if page (card, window, day so far)", what_if)
+    rng = np.random.default_rng(5)
+    log = made(rng, 500, Coefficients.known(0.56, 0.2, 0.03, 0.0, 0.05, 0.02), Noise(timing_s=0.02, gross_share=0.05))
+    timed("casting: fit of the gate to 500 casts", lambda: calibrate(log), 3)
+    heated = [replace(c, seconds_to_matt=30.0, verdict="good") for c in log]
+    timed("casting: cloth from seconds to matt, 500 casts", lambda: cloth_from_log(heated), 1)
+    timed("casting: window from 500 verdicts", lambda: limits_from_verdicts(heated), 1)
+    shops = 40 if quick else 200
+    for logged, timing in ((10, 0.02), (10, 0.08), (30, 0.02)):
+        coverage(shops, logged, timing, 11 + logged)
+
+
+if __name__ == "__main__":
+    main()
