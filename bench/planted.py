@@ -90,22 +90,28 @@ def planted(blanks: int, seed: int = 0, decoys: float = 0.5) -> tuple[LayoutProb
 
 
 def main() -> None:
-    """Print metal used over the planted least."""
+    """Print metal used over the planted least, and when the first complete plan stood."""
     words = sys.argv[1:]
     seconds = float(words[words.index("--seconds") + 1]) if "--seconds" in words else 20.0
     sizes = [int(w) for i, w in enumerate(words) if w.isdigit() and (i == 0 or words[i - 1] != "--seconds")]
-    for blanks in sizes or [100, 300, 1000, 2000]:
+    solve(planted(20, 5)[0], iterations=20)
+    for blanks in sizes or [100, 300, 1000, 2000, 10_000]:
         problem, plan = planted(blanks)
         faults = verify(problem, plan)
         assert not faults, faults[:3]
-        begun = time.perf_counter()
-        found = solve(problem, seconds=seconds, seed=0)
+        begun, complete = time.perf_counter(), [0.0]
+
+        def watch(_: float, message: str, begun: float = begun, complete: list[float] = complete) -> None:
+            if message.startswith("0 ") and not complete[0]:
+                complete[0] = time.perf_counter() - begun
+
+        found = solve(problem, seconds=seconds * (3.0 if blanks > 5000 else 1.0), seed=0, progress=watch)
         took = time.perf_counter() - begun
         over = 100.0 * (found.consumed_mm2 / plan.consumed_mm2 - 1.0)
         used, least = found.consumed_mm2 / 1e6, plan.consumed_mm2 / 1e6
         print(
             f"planted {blanks:5d} blanks: {took:6.1f} s  {used:8.3f} m2, planted {least:8.3f} m2, {over:+.2f} % over  "
-            f"left {len(found.unplaced)}  faults {len(verify(problem, found))}"
+            f"complete after {complete[0]:.1f} s  left {len(found.unplaced)}  faults {len(verify(problem, found))}"
         )
 
 
