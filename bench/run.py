@@ -79,8 +79,14 @@ def main() -> None:
     timed("sheets: fields of the invented rack, 40 rolls", lambda: read_rack(packaged_file("rack.csv"), recipes), 1)
     sys.stdout.flush()
     subprocess.run([sys.executable, str(Path(__file__).with_name("alloys_bench.py")), *sys.argv[1:]], check=True)
-    layout = [sys.executable, str(Path(__file__).with_name("layout_bench.py"))]
-    subprocess.run([*layout, *(["--quick"] if "--quick" in sys.argv else [])], check=True)
+    quick = "--quick" in sys.argv
+    for script, shorter in (
+        ("layout_bench.py", ["--quick"]),
+        ("planted.py", ["--seconds", "5", "100", "300"]),
+        ("layout_peers.py", ["--quick"]),
+    ):
+        command = [sys.executable, str(Path(__file__).with_name(script))]
+        subprocess.run([*command, *(shorter if quick else [])], check=True)
 
 
 if __name__ == "__main__":
