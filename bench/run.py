@@ -79,6 +79,7 @@ def main() -> None:
     timed("sheets: fields of the invented rack, 40 rolls", lambda: read_rack(packaged_file("rack.csv"), recipes), 1)
     sys.stdout.flush()
     subprocess.run([sys.executable, str(Path(__file__).with_name("alloys_bench.py")), *sys.argv[1:]], check=True)
+    subprocess.run([sys.executable, str(Path(__file__).with_name("casting_bench.py")), *sys.argv[1:]], check=True)
     quick = "--quick" in sys.argv
     for script, shorter in (
         ("layout_bench.py", ["--quick"]),

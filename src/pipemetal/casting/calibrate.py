@@ -163,7 +163,7 @@ class _Stack:
 
 @dataclass(frozen=True)
 class _Fit:
-    """Coefficients with covariance, both scatters (root mean square over their posterior), effects and residuals."""
+    """Coefficients with covariance, both scatters (means over their posterior), effects and residuals."""
 
     theta: Array
     covariance: Array
@@ -263,7 +263,7 @@ class _Linear:
         return _Solved(theta, covariance, inverses, evidence)
 
     def scatters(self, centre: tuple[float, float]) -> tuple[float, float]:
-        """Root mean square of both scatters over their posterior on a grid; the log-normal prior keeps few casts sober."""
+        """Both scatters: their means over the posterior on a grid; the log-normal prior keeps few casts sober."""
         found = [
             (self.solved(math.exp(centre[0] + a), math.exp(centre[1] + b)).log_evidence
              - 0.5 * ((a / _SCATTER_SDS[0]) ** 2 + (b / _SCATTER_SDS[1]) ** 2), a, b)
@@ -273,7 +273,7 @@ class _Linear:
         weights = np.exp(values[:, 0] - values[:, 0].max())
         weights /= weights.sum()
         return tuple(  # type: ignore[return-value]
-            math.sqrt(float(weights @ np.exp(2.0 * (centre[i] + values[:, 1 + i])))) for i in (0, 1)
+            float(weights @ np.exp(centre[i] + values[:, 1 + i])) for i in (0, 1)
         )
 
 
