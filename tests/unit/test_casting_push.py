@@ -5,6 +5,7 @@ import pytest
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.gate import gate_flow, gate_warnings
 from pipemetal.casting.model import CastingTable, Coefficients, Fluid, Gate, Sled, ThermalSettings
+from pipemetal.casting.practice import practice_words
 from pipemetal.casting.push import PushCard, push_card, thickness_from_push
 from pipemetal.errors import CastingError
 
@@ -141,3 +142,13 @@ def test_intervals_of_the_prior() -> None:
     intervals = PRIOR.intervals()
     assert intervals["discharge"] == pytest.approx((0.60, 0.447, 0.805), abs=0.002)
     assert set(intervals) == {"discharge", "gate_zero_mm", "drag_ratio", "superheat_effect"}
+
+
+def test_practice_stands_beside_the_model_and_says_that_it_has_no_source() -> None:
+    alloy, sled, prior = Composition.parse("Sn 50 Pb bal"), Sled(150, 800), Coefficients.prior()
+    card = push_card(alloy, 234, 4000, 800, 2.0, 1.5, sled, prior)
+    words = practice_words(card, alloy, sled, prior)
+    # Six scoops of 25 lb are 68 kg.
+    assert "no source" in words and "68 kg" in words and "quickens" in words and "log" in words
+    level = push_card(alloy, 234, 3000, 800, 1.5, 1.5, sled, prior)
+    assert "quickens" not in practice_words(level, alloy, sled, prior)

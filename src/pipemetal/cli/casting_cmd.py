@@ -32,10 +32,12 @@ def push(sheet_file: Path, log_path: Path | None, folder: Path | None, as_json: 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
     """
     from pipemetal.casting.model import ThermalSettings
+    from pipemetal.casting.practice import practice_words
     from pipemetal.casting.push import push_card
     from pipemetal.casting.window import pour_window
     from pipemetal.files.casting_json import card_dict, window_dict
     from pipemetal.files.sheet_file import read_sheet
+    from pipemetal.planning.cautions import EXPOSURE_LIMITS
     from pipemetal.planning.learning import Learned, learn
 
     job = read_sheet(sheet_file)
@@ -54,6 +56,7 @@ def push(sheet_file: Path, log_path: Path | None, folder: Path | None, as_json: 
     )  # fmt: skip
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     result["warnings"] = [*card.warnings, *window.warnings]
+    result["practice"] = practice_words(card, job.composition, job.sled, known.coefficients, job.gate)
     if folder is not None:
         from pipemetal.documents.casting_pictures import beat_card, pour_card, thickness_picture
 
@@ -78,8 +81,10 @@ def push(sheet_file: Path, log_path: Path | None, folder: Path | None, as_json: 
         ],
         [
             f"Equal beats of {card.beat_s:g} s fall at " + ", ".join(f"{m.distance_m:.2f}" for m in card.beats) + " m.",
-            card.speed_change, *result["warnings"], f"Rests on: {card.rests_on}. {window.rests_on}.", f"Learned: {known.words}.",
-            "Everything that goes into the pot dry and warm; nobody in the path of the sled; local codes prevail.",
+            card.speed_change, result["practice"], *result["warnings"], f"Rests on: {card.rests_on}. {window.rests_on}.",
+            f"Learned: {known.words}.", "Everything that goes into the pot dry and warm; nobody in the path of the sled.",
+            "Lead: the exposure at this heat is dust rather than vapour. Limits (local codes prevail): "
+            + "; ".join(f"{law}, {what} {limit} ({when})" for law, what, limit, when in EXPOSURE_LIMITS[:4]) + ".",
         ],
     )  # fmt: skip
 
