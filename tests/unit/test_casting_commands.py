@@ -1,5 +1,6 @@
 """The casting commands write cards and pictures, explain a cast, and say what is wrong in one line."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -7,6 +8,7 @@ from click.testing import CliRunner
 
 from pipemetal.cli.main import cli, main
 from pipemetal.files.demo_files import packaged_file
+from pipemetal.files.log_file import log_text, read_log
 
 LOG = str(packaged_file("log.csv"))
 
@@ -38,3 +40,11 @@ def test_push_and_freeze_write_their_pictures(tmp_path: Path) -> None:
 def test_groups_and_drift_are_told() -> None:
     done = CliRunner().invoke(cli, ["calibrate", LOG])
     assert done.exit_code == 0 and "Drift:" in done.output and "crew" in done.output
+
+
+def test_a_log_with_names_and_wanted_sheet_reads_back_alike(tmp_path: Path) -> None:
+    cast = replace(read_log(packaged_file("log.csv"))[0], gate_name="long", sled_name="old", cloth_name="new",
+                   wanted_start_mm=2.0, wanted_end_mm=1.5)  # fmt: skip
+    path = tmp_path / "log.csv"
+    path.write_text(log_text([cast]), encoding="utf-8")
+    assert read_log(path) == (cast,)
