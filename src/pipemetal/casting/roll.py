@@ -41,7 +41,12 @@ def expected_field(stations: Sequence[Station], length_mm: float, width_mm: floa
 
 
 def roll_field(
-    stations: Sequence[Station], readings: Sequence[Reading], length_mm: float, width_mm: float, *, gauge_sd_mm: float = 0.01
+    stations: Sequence[Station],
+    readings: Sequence[Reading],
+    length_mm: float,
+    width_mm: float,
+    *,
+    gauge_sd_mm: float = 0.01,
 ) -> ThicknessField:
     """The field of a cast sheet from its push and its readings (six serve); without readings, what the push should give.
 
@@ -49,4 +54,6 @@ def roll_field(
         CastingError, SheetError: see :func:`expected_field` and :func:`pipemetal.sheets.fit.fit_field`.
     """
     expected = expected_field(stations, length_mm, width_mm)
-    return fit_field(readings, length_mm, width_mm, gauge_sd_mm=gauge_sd_mm, expected=expected) if readings else expected
+    return (
+        fit_field(readings, length_mm, width_mm, gauge_sd_mm=gauge_sd_mm, expected=expected) if readings else expected
+    )
