@@ -240,3 +240,13 @@ def test_a_thousandth_of_the_density_reads_as_a_fifth_to_a_quarter_percent_of_ti
 def test_a_percent_of_antimony_in_place_of_lead_reads_as_one_and_a_quarter_of_tin() -> None:
     with_antimony = tin_from_weighing(200.0, 177.5, sb_wt_pct=1.0).sn_wt_pct
     assert tin_from_weighing(200.0, 177.5).sn_wt_pct - with_antimony == pytest.approx(1.25, abs=0.01)
+
+
+def test_lead_with_a_trace_of_copper_ends_at_its_eutectic() -> None:
+    """Copper lead of roofing sheet: eutectic of lead and copper at 326 C and 0.06 % Cu (Massalski 1990, from memory)."""
+    from pipemetal.alloys.scheil import freezing_curve
+
+    curve = freezing_curve(Composition.parse("Cu 0.05 Pb bal"))
+    assert curve.last_liquid_c == pytest.approx(326.0, abs=0.5)
+    assert [name for name, _ in curve.solids] == ["lead-rich", "copper- or silver-rich"]
+    assert freezing_curve(Composition.parse("Cu 0.5 Pb bal")).last_liquid_c == pytest.approx(326.0, abs=0.5)

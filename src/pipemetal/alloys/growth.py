@@ -8,7 +8,7 @@ import numpy as np
 
 from pipemetal.alloys.equilibrium import atomic_weights
 from pipemetal.alloys.gibbs import Array, Candidate, State, System
-from pipemetal.alloys.liquidus import PHASE_NAMES, ZERO_C_IN_K, liquidus_k
+from pipemetal.alloys.liquidus import PHASE_NAMES, ZERO_C_IN_K, liquidus_k, solid_key
 from pipemetal.errors import ConvergenceError
 
 __all__ = ["Freezing"]
@@ -37,6 +37,11 @@ _AIMED_FALL_K = 9.0
 _KELVIN_WEIGHT = 1.0 / 400.0
 # Where in the half J/mol of a new solid's force the search for its beginning aims.
 _AIMED_J_MOL = 0.15
+
+
+def _phase(key: str) -> str:
+    """The phase of the database behind the name under which a solid grows."""
+    return key.partition("#")[0]
 
 
 @dataclass(frozen=True)
@@ -116,8 +121,8 @@ class Freezing:
     def started(cls, system: System, x: Array) -> Freezing:
         """Liquid of mole fractions x at its liquidus, with its first solid."""
         temperature_k, first = liquidus_k(system, x)
-        new = cls(system, temperature_k, 1.0, x, {first.phase: first.mole_fractions}, {first.phase: 1.0},
-                  atomic_weights(system))  # fmt: skip
+        name = solid_key(first, system.elements)
+        new = cls(system, temperature_k, 1.0, x, {name: first.mole_fractions}, {name: 1.0}, atomic_weights(system))
         new.track.append((temperature_k, 1.0, x))
         return new
 
@@ -224,7 +229,7 @@ class Freezing:
         columns = np.array([self.growing[name] for name in names]).T
         amounts = np.maximum(np.linalg.lstsq(columns, self.x, rcond=None)[0], 0.0)
         amounts = amounts / amounts.sum()
-        solid = sum(float(a) * state.enthalpy(n, self.growing[n]) for a, n in zip(amounts, names, strict=True))
+        solid = sum(float(a) * state.enthalpy(_phase(n), self.growing[n]) for a, n in zip(amounts, names, strict=True))
         return self.liquid * (state.enthalpy("LIQUID", self.x) - solid)
 
     def _latent(self, size: float, step: _Step) -> float:
@@ -233,7 +238,8 @@ class Freezing:
         before = self.liquid * state.enthalpy("LIQUID", self.x)
         after = (self.liquid - size) * state.enthalpy("LIQUID", step.x)
         solids = sum(
-            float(q) * state.enthalpy(n, 0.5 * (self.growing[n] + step.solids[n])) for n, q in step.shares.items()
+            float(q) * state.enthalpy(_phase(n), 0.5 * (self.growing[n] + step.solids[n]))
+            for n, q in step.shares.items()
         )
         return before - after - size * solids
 
@@ -263,7 +269,7 @@ class Freezing:
             x = np.maximum(x, 0.05 * self.x)
             state = self.system.at(float(unknown[0]))
             mu = state.liquid.potentials(x, state.rt)
-            solids = [state.candidate(name, mu, c) for name, c in zip(names, now, strict=True)]
+            solids = [state.candidate(_phase(name), mu, c) for name, c in zip(names, now, strict=True)]
             now = [s.mole_fractions for s in solids]
             residual = np.array([*(s.force_j_mol for s in solids), unknown[1:].sum() - 1.0])
             if float(np.abs(residual[:-1]).max()) < _BALANCED_J_MOL and not overdrawn:
@@ -297,7 +303,7 @@ class Freezing:
         m = len(names)
         matrix = np.zeros((m + 1, m + 1))
         warming = state.slopes["LIQUID"].potentials(x, state.rt / state.temperature_k)
-        matrix[:m, 0] = now @ warming + [state.entropy(n, c) for n, c in zip(names, now, strict=True)]
+        matrix[:m, 0] = now @ warming + [state.entropy(_phase(n), c) for n, c in zip(names, now, strict=True)]
         matrix[:m, 1:] = now @ state.liquid.potential_slopes(x, state.rt) @ x_slopes
         matrix[m, 1:] = 1.0
         return matrix
@@ -309,7 +315,7 @@ class Freezing:
         else:
             found = [step.state.candidate(c.phase, step.mu, c.mole_fractions) for c in self.seen]
         self.steps += 1
-        self.seen = [c for c in found if c.phase not in self.growing]
+        self.seen = [c for c in found if solid_key(c, self.system.elements) not in self.growing]
         best = max(self.seen, key=lambda c: c.force_j_mol, default=None)
         if best is not None and best.force_j_mol > _NEW_SOLID_J_MOL:
             return best
@@ -331,7 +337,10 @@ class Freezing:
             if solved is None:
                 break
             found = [solved.state.candidate(c.phase, solved.mu, c.mole_fractions) for c in self.seen]
-            best = max(found, key=lambda c: c.force_j_mol)
+            new = [c for c in found if solid_key(c, self.system.elements) not in self.growing]
+            if not new:
+                break
+            best = max(new, key=lambda c: c.force_j_mol)
             if best.force_j_mol > 0.0:
                 size, step, keener, high = shorter, solved, best, shorter
                 above, below = best.force_j_mol - _AIMED_J_MOL, 0.5 * below
@@ -362,5 +371,6 @@ class Freezing:
         self.last_size = max(self.last_size, _JOINED_STEP)
         self.idle_j_mol = None
         self.kinks.append(len(self.track) - 1)
-        self.growing[solid.phase] = solid.mole_fractions
-        self.shares[solid.phase] = 0.05 if self.shares else 1.0
+        key = solid_key(solid, self.system.elements)
+        self.growing[key] = solid.mole_fractions
+        self.shares[key] = 0.05 if self.shares else 1.0

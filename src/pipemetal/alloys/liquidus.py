@@ -21,6 +21,7 @@ ASSESSED_LIMITS_WT_PCT = {"Sb": 3.0, "Bi": 2.0, "Cu": 0.5, "Ag": 0.3, "As": 0.05
 PHASE_NAMES = {
     "LIQUID": "liquid",
     "FCC_A1": "lead-rich",
+    "FCC_A1#2": "copper- or silver-rich",
     "BCT_A5": "tin-rich",
     "RHOMBO_A7": "antimony-bismuth",
     "HCP_A3": "hexagonal lead-bismuth",
@@ -75,7 +76,17 @@ def liquidus(comp: Composition) -> Liquidus:
     within = not outside_assessed_range(comp)
     minor = max(comp.wt_pct(e) for e in ("Sb", "Bi", "Cu", "Ag", "As"))
     uncertainty_k = 10.0 if not within or solid.phase not in ("FCC_A1", "BCT_A5") else 6.0 if minor > 0.05 else 3.0
-    return Liquidus(temperature_k - ZERO_C_IN_K, PHASE_NAMES[solid.phase], within, uncertainty_k)
+    return Liquidus(temperature_k - ZERO_C_IN_K, PHASE_NAMES[solid_key(solid, system.elements)], within, uncertainty_k)
+
+
+def solid_key(solid: Candidate, elements: tuple[str, ...]) -> str:
+    """The name under which a solid is kept: lead, copper and silver share one lattice and are two solids beside each other."""
+    if solid.phase != "FCC_A1":
+        return solid.phase
+    noble = sum(
+        float(share) for element, share in zip(elements, solid.mole_fractions, strict=True) if element in ("CU", "AG")
+    )
+    return "FCC_A1#2" if noble > 0.5 else "FCC_A1"
 
 
 def outside_assessed_range(comp: Composition) -> list[str]:
