@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pipemetal.casting.calibrate import calibrate
+from pipemetal.casting.groups import drift, present_coefficients
 from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Coefficients, ThermalSettings
@@ -41,5 +42,12 @@ def learn(casts: Sequence[LoggedCast], thermal: ThermalSettings | None = None) -
     gate = calibrate(casts)
     cloth = cloth_from_log(casts, thermal)
     verdicts = limits_from_verdicts(casts, thermal)
-    words = f"gate: {gate.words}; cloth from {cloth.casts_used} casts, window from {verdicts.verdicts_used} verdicts"
-    return Learned(gate.coefficients, cloth.factor, verdicts.limits, words)
+    now = drift(gate)
+    coefficients, moved = gate.coefficients, ""
+    if now.low_percent > 0.0 or now.high_percent < 0.0:
+        # Sheets to come are cast by the shop as it stands, not by the mean of its log.
+        coefficients, moved = present_coefficients(gate.coefficients, now), f"; {now.words}"
+    words = (
+        f"gate: {gate.words}{moved}; cloth from {cloth.casts_used} casts, window from {verdicts.verdicts_used} verdicts"
+    )
+    return Learned(coefficients, cloth.factor, verdicts.limits, words)
