@@ -81,6 +81,7 @@ def main() -> None:
     subprocess.run([sys.executable, str(Path(__file__).with_name("alloys_bench.py")), *sys.argv[1:]], check=True)
     subprocess.run([sys.executable, str(Path(__file__).with_name("casting_bench.py")), *sys.argv[1:]], check=True)
     quick = "--quick" in sys.argv
+    subprocess.run([sys.executable, str(Path(__file__).with_name("melts_bench.py"))], check=True)
     for script, shorter in (
         ("layout_bench.py", ["--quick"]),
         ("planted.py", ["--seconds", "5", "100", "300"]),

@@ -13,6 +13,7 @@ from pipemetal.files.charge_file import read_charge
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.mend import Blocked, correct
 from pipemetal.melts.mend import charge as charge_melt
+from pipemetal.melts.relax import Relaxed, what_relaxing_saves
 
 __all__ = ["charge"]
 
@@ -45,7 +46,10 @@ def charge(words: tuple[str, ...], recipes_path: Path | None, as_json: bool) -> 
     if isinstance(answer, Blocked):
         _print_blocked(answer, as_json)
         click.get_current_context().exit(1)
-    _print_charge(answer, as_json)
+    relaxed = () if correcting else what_relaxing_saves(
+        answer, job.lots, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
+    )  # fmt: skip
+    _print_charge(answer, relaxed, as_json)
 
 
 def _print_blocked(answer: Blocked, as_json: bool) -> None:
@@ -69,7 +73,7 @@ def _print_blocked(answer: Blocked, as_json: bool) -> None:
     )
 
 
-def _print_charge(answer: Charge, as_json: bool) -> None:
+def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], as_json: bool) -> None:
     values, half = answer.composition.as_wt_pct(), dict(answer.half_width_wt_pct)
     present = [e for e in ELEMENTS if values[e] > 0.0]
     between = {e: [rounded(max(values[e] - half[e], 0.0), 3), rounded(values[e] + half[e], 3)] for e in present}
@@ -80,6 +84,7 @@ def _print_charge(answer: Charge, as_json: bool) -> None:
             "mass_kg": rounded(answer.mass_kg, 3), "charged_kg": rounded(answer.charged_kg, 3),
             "loss_kg": {e: rounded(m, 4) for e, m in answer.loss_kg if m > 0.0}, "cost": rounded(answer.cost, 2),
             "gap_percent": rounded(answer.gap_percent, 3), "binding": list(answer.binding),
+            "relaxed": [vars(r) | {"saves": rounded(r.saves, 2)} for r in relaxed],
         })  # fmt: skip
         return
     request = answer.request
@@ -99,6 +104,10 @@ def _print_charge(answer: Charge, as_json: bool) -> None:
         f"Cost {answer.cost:.2f}, at most {answer.gap_percent:.2f} % above the best possible.",
     ]
     notes += [f"At the edge of its window: {words}." for words in answer.binding]
+    notes += [
+        f"{r.element} {r.edge} at {r.to_wt_pct:.4g} %, not {r.from_wt_pct:g} %, would save {r.saves:.2f}; the recipe decides."
+        for r in relaxed
+    ]
     notes.append("Everything dry and warm. The pot's assay decides, not this table.")
     print_table(
         "The melt should be",
