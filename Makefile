@@ -2,7 +2,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test setup dev check lint types bench clean serve
+.PHONY: validation demo test setup dev check lint types bench clean serve
 
 setup: $(VENV)/.core
 dev: $(VENV)/.dev
@@ -40,7 +40,11 @@ lint: $(VENV)/.dev
 types: $(VENV)/.dev
 	$(BIN)/mypy
 
-# Prints every figure of docs/benchmarks.md.
+# Writes docs/validation.md from the tests' own tables.
+validation: $(VENV)/.dev
+	$(BIN)/python bench/validation.py
+
+# Prints every figure that the project names on this machine.
 bench: $(VENV)/.dev
 	$(BIN)/python bench/run.py
 
