@@ -20,6 +20,7 @@ __all__ = ["Search", "SolverSettings"]
 FIRST_TRIES = ((3, 0, 0.2), (0, 0, 0.2), (4, 3, 0.2), (2, 3, 1.0), (1, 1, 0.2), (3, 4, 1.0))
 TARGET_CHUNK_S = 0.15
 HARDENING = 4.0
+URGENT, URGENT_UNTIL = 10.0, 0.4
 MANY_PIECES = 160
 FEW_SHEETS = 4
 
@@ -134,7 +135,11 @@ class Search:
         fall = self.cold / self.hot
         hot, cold = self.hot * fall**done_from, self.hot * fall**done_to
         # Towards the end a blank without a place costs more and more.
-        self.shelf.stock.soft_penalty[:] = self._soft * (1.0 + HARDENING * done_to**2)
+        hard = 1.0 + HARDENING * done_to**2
+        if done_to < URGENT_UNTIL and self.unplaced() > 0:
+            # A first complete plan soon, even at the price of metal: it is kept until a cheaper one is complete.
+            hard = URGENT
+        self.shelf.stock.soft_penalty[:] = self._soft * hard
         improve(
             self.shelf.stock, self.shelf.state, self.best_at, self.best_corner, self.best_cost, moves, hot, cold
         )  # fmt: skip
