@@ -179,6 +179,12 @@ def correct(
         answer = charge(request, same_price, losses=losses, weigh_step_kg=weigh_step_kg, gap=1e-4)
         if isinstance(answer, Charge):
             break
+    if isinstance(answer, Charge):
+        # Least mass was sought, and half way: the true prices come back, and an edge of the aim is no edge of the recipe.
+        own = {lot.id: lot for lot in lots}
+        lines = tuple(replace(line, lot=own[line.lot.id]) for line in answer.lines)
+        cost = sum(line.mass_kg * line.lot.price_per_kg for line in lines)
+        answer = replace(answer, lines=lines, cost=cost, binding=())
     return replace(answer, request=replace(answer.request, recipe=recipe))
 
 
