@@ -32,9 +32,9 @@ from pipemetal.layout.core import (
     _touch,
     inner,
     sheet_cost,
-    sort_by,
     stays_straight,
 )
+from pipemetal.layout.straight import sort_by
 
 __all__ = ["improve"]
 
