@@ -49,7 +49,7 @@ def charge(words: tuple[str, ...], recipes_path: Path | None, as_json: bool) -> 
     relaxed = () if correcting else what_relaxing_saves(
         answer, job.lots, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
     )  # fmt: skip
-    _print_charge(answer, relaxed, as_json)
+    _print_charge(answer, relaxed, "least added" if correcting else job.objective, as_json)
 
 
 def _print_blocked(answer: Blocked, as_json: bool) -> None:
@@ -73,7 +73,7 @@ def _print_blocked(answer: Blocked, as_json: bool) -> None:
     )
 
 
-def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], as_json: bool) -> None:
+def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, as_json: bool) -> None:
     values, half = answer.composition.as_wt_pct(), dict(answer.half_width_wt_pct)
     present = [e for e in ELEMENTS if values[e] > 0.0]
     between = {e: [rounded(max(values[e] - half[e], 0.0), 3), rounded(values[e] + half[e], 3)] for e in present}
@@ -101,11 +101,11 @@ def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], as_json: bool) -
         f"{answer.charged_kg:.1f} kg to weigh"
         + (f" on a heel of {request.heel.mass_kg:g} kg" if request.heel else "")
         + f"; {answer.mass_kg:.1f} kg after skimming, {answer.dross_kg:.1f} kg of metal go with the dross.",
-        f"Cost {answer.cost:.2f}, at most {answer.gap_percent:.2f} % above the best possible.",
+        f"Cost {answer.cost:.2f}. By its aim, {aim}, at most {answer.gap_percent:.2f} % off the best possible.",
     ]
     notes += [f"At the edge of its window: {words}." for words in answer.binding]
     notes += [
-        f"{r.element} {r.edge} at {r.to_wt_pct:.4g} %, not {r.from_wt_pct:g} %, would save {r.saves:.2f}; the recipe decides."
+        f"{r.element} {r.edge} at {r.to_wt_pct:.4g} % (now {r.from_wt_pct:g}) would save {r.saves:.2f} in cost; recipe decides."
         for r in relaxed
     ]
     notes.append("Everything dry and warm. The pot's assay decides, not this table.")
