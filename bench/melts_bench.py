@@ -13,7 +13,8 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
-from pipemetal.melts.lots import LossModel, Lot
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import Blocked, charge
 
 NO_LOSS = LossModel(tuple((kind, 0.0) for kind in ("pig", "ingot", "master", "scrap", "shavings", "buy")))

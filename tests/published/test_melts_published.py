@@ -8,7 +8,8 @@ from pipemetal.alloys.composition import Composition, mix
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import ChargeRequest
 from pipemetal.melts.heat import heat_to_melt
-from pipemetal.melts.lots import LossModel, Lot
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import Blocked, charge
 
 

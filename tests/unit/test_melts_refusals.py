@@ -8,7 +8,8 @@ from pipemetal.errors import MeltError
 from pipemetal.melts.charge import ChargeRequest, solve_charges
 from pipemetal.melts.day import SheetDemand, group_into_melts
 from pipemetal.melts.heat import heat_to_melt
-from pipemetal.melts.lots import Heel, LossModel, Lot, take_from
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import Heel, Lot, take_from
 
 TIN = Composition.parse("Sn 100")
 HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49, 51),))

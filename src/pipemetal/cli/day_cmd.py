@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,6 +17,10 @@ from pipemetal.cli.common import (
     recipes_option,
     rounded,
 )
+from pipemetal.errors import MeltError
+
+if TYPE_CHECKING:
+    from pipemetal.melts.lots import Heel
 
 __all__ = ["cool", "day"]
 
@@ -26,11 +30,15 @@ __all__ = ["cool", "day"]
 @click.option("--lots", "lots_path", type=FILE, required=True, metavar="lots.csv")
 @click.option("--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the list.")
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
+@click.option(
+    "--heel-kg", type=click.FloatRange(0.0, 2500.0), default=0.0, metavar="KG", help="What the pot holds before."
+)
+@click.option("--heel", "heel_text", metavar="METAL", help="Its metal, as 'Sn 50 Pb bal'.")
 @recipes_option
 @json_option
 def day(
-    sheets_file: Path, lots_path: Path, settings_path: Path | None, log_path: Path | None, recipes_path: Path | None,
-    as_json: bool,
+    sheets_file: Path, lots_path: Path, settings_path: Path | None, log_path: Path | None, heel_kg: float,
+    heel_text: str | None, recipes_path: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """From SHEETS.csv (listed by hand, finished thickness) to melts in a good order, weighing lists and pour cards.
 
@@ -38,12 +46,12 @@ def day(
     """
     from pipemetal.files.log_file import read_log
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.plan_json import melt_dict, pour_dict
+    from pipemetal.files.plan_json import melt_dict, pour_dict, season_dict
     from pipemetal.files.sheets_file import read_sheets
     from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.day import SheetDemand
     from pipemetal.planning.learning import Learned, learn
-    from pipemetal.planning.melting import plan_melts
+    from pipemetal.planning.melting import plan_season
     from pipemetal.planning.pours import plan_pours, prepare_pour
     from pipemetal.planning.sheets_to_cast import SheetOrder
 
@@ -55,21 +63,45 @@ def day(
     orders = [SheetOrder(s, settings.sheets.planing_for(min(s.thickness_start_mm, s.thickness_end_mm))) for s in sheets]
     prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned.coefficients) for o in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
-    melts = plan_melts(demands, recipes, lots, settings)
-    pours = plan_pours(prepared, melts, settings, learned)
+    season = plan_season(demands, recipes, lots, settings, in_pot=_heel_from(heel_kg, heel_text))
+    pours = plan_pours(prepared, season.melts, settings, learned)
     data: dict[str, Any] = {
-        "melts": [melt_dict(m, pours, settings) for m in melts], "pours": [pour_dict(p) for p in pours],
+        "melts": [melt_dict(m, pours, settings) for m in season.melts], "season": season_dict(season),
+        "pours": [pour_dict(p) for p in pours],
         "lots_without_analysis": list(unknown), "learned": learned.words,
     }  # fmt: skip
     if as_json:
         print_json(data)
     else:
-        _print_day(data)
+        _print_day(data, settings.currency)
     broken = any("blocked_by" in m for m in data["melts"]) or any(p["problem"] for p in data["pours"])
     click.get_current_context().exit(1 if broken else 0)
 
 
-def _print_day(data: dict[str, Any]) -> None:
+def _heel_from(heel_kg: float, heel_text: str | None) -> Heel | None:
+    from pipemetal.alloys.composition import Composition
+    from pipemetal.melts.lots import Heel
+
+    if (heel_kg > 0.0) != (heel_text is not None):
+        raise MeltError(
+            "goes with the other", field="--heel-kg and --heel", value=f"{heel_kg:g} kg of {heel_text or 'no metal'}",
+            allowed="both, or neither",
+        )  # fmt: skip
+    return Heel(heel_kg, Composition.parse(heel_text)) if heel_text is not None else None
+
+
+def season_words(season: dict[str, Any], currency: str) -> str:
+    """How near the best the melts are, in one line."""
+    off = "" if season["gap_percent"] is None else (
+        f" Together the weighing lists are at most {season['gap_percent']:.2f} % off the best possible."
+    )  # fmt: skip
+    return (
+        f"{season['melts']} melts (no fewer than {season['fewest_melts']}); changing alloys costs {season['change_cost']:.2f} "
+        f"{currency} (no order below {season['change_cost_at_least']:.2f}).{off}"
+    )
+
+
+def _print_day(data: dict[str, Any], currency: str) -> None:
     for melt in data["melts"]:
         sheets = ", ".join(str(s) for s in melt["sheets"])
         if "blocked_by" in melt:
@@ -95,7 +127,8 @@ def _print_day(data: dict[str, Any]) -> None:
              f"{p['lift_after_s'] / 60:.1f}")
             for p in data["pours"]
         ],
-        [f"{p['sheet']}: {p['problem']}" for p in data["pours"] if p["problem"]]
+        [season_words(data["season"], currency)]
+        + [f"{p['sheet']}: {p['problem']}" for p in data["pours"] if p["problem"]]
         + ["--json holds marks, thicknesses, bands and what they rest on. Everything dry and warm; local codes prevail."],
     )  # fmt: skip
 

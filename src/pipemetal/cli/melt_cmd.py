@@ -3,118 +3,175 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any, NoReturn
 
 import click
 
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.cli.common import json_option, load_recipes, print_json, print_table, recipes_option, rounded
+from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option, rounded
 from pipemetal.errors import MeltError
-from pipemetal.files.charge_file import read_charge
+from pipemetal.files.charge_file import ChargeJob, read_charge
+from pipemetal.files.shop_file import read_shop
 from pipemetal.melts.charge import Charge
-from pipemetal.melts.mend import Blocked, correct
+from pipemetal.melts.correction import CORRECTION, Correction, correct
+from pipemetal.melts.loading import when_to_load
+from pipemetal.melts.mend import Blocked
 from pipemetal.melts.mend import charge as charge_melt
 from pipemetal.melts.relax import Relaxed, what_relaxing_saves
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.units import UnitSystem
 
 __all__ = ["charge"]
 
 
 @click.command(short_help="Weigh out a melt from lots, or correct one that is assayed.")
 @click.argument("words", metavar="[correct] CHARGE.toml", nargs=-1, required=True)
+@click.option("--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the file.")
 @recipes_option
 @json_option
-def charge(words: tuple[str, ...], recipes_path: Path | None, as_json: bool) -> None:
+def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Path | None, as_json: bool) -> None:
     """The weighing list of CHARGE.toml in the order of loading, or which element stands in the way.
 
     `charge correct CHARGE.toml` takes the file's heel as the whole pot with its assay and says what to add, as little as
-    will do. Exit code 1 when the recipe cannot be met; the smallest addition that mends it is named.
+    will do, and what to ladle out first where there is no room. Dross, the least worth weighing and the unit of mass are
+    those of shop.toml. Exit code 1 when the recipe cannot be met; the smallest addition that mends it is named.
     """
     correcting = len(words) == 2 and words[0] == "correct"
     if len(words) != 1 and not correcting:
         raise MeltError("is not understood", field="arguments", value=" ".join(words), allowed="[correct] CHARGE.toml")
     path = Path(words[-1])
-    job = read_charge(path, load_recipes(recipes_path, path))
+    job, shop = read_charge(path, load_recipes(recipes_path, path)), _shop(settings_path, path)
     if correcting:
-        if job.request.heel is None:
-            raise MeltError("is missing: the pot's mass and assay", field="[heel]", where=path.name)
-        answer = correct(
-            job.request.heel, job.request.recipe, job.lots, job.request.capacity_kg, weigh_step_kg=job.weigh_step_kg
-        )
-    else:
-        answer = charge_melt(
-            job.request, job.lots, objective=job.objective, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
-        )
+        _correct(job, shop, path, as_json)
+        return
+    answer = charge_melt(
+        job.request, job.lots, losses=shop.losses, objective=job.objective, certainty=job.certainty,
+        weigh_step_kg=job.weigh_step_kg, least_weighed_kg=shop.pot.least_weighed_kg,
+    )  # fmt: skip
     if isinstance(answer, Blocked):
         _print_blocked(answer, as_json)
-        click.get_current_context().exit(1)
-    relaxed = () if correcting else what_relaxing_saves(
-        answer, job.lots, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
+    relaxed = what_relaxing_saves(
+        answer, job.lots, losses=shop.losses, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
+    )
+    if as_json:
+        print_json(_charge_dict(answer, relaxed))
+        return
+    _print_charge(answer, relaxed, job.objective, shop, [])
+
+
+def _shop(given: Path | None, beside: Path) -> ShopSettings:
+    """The shop's settings: those given, those beside the file, or the defaults."""
+    path = given or beside.parent / "shop.toml"
+    return read_shop(path) if given is not None or path.exists() else ShopSettings()
+
+
+def _correct(job: ChargeJob, shop: ShopSettings, path: Path, as_json: bool) -> None:
+    if job.request.heel is None:
+        raise MeltError("is missing: the pot's mass and assay", field="[heel]", where=path.name)
+    found = correct(
+        job.request.heel, job.request.recipe, job.lots, job.request.capacity_kg, losses=shop.losses,
+        weigh_step_kg=job.weigh_step_kg, least_weighed_kg=0.0,
     )  # fmt: skip
-    _print_charge(answer, relaxed, "least added" if correcting else job.objective, as_json)
+    if isinstance(found.answer, Blocked):
+        _print_blocked(found.answer, as_json)
+    if as_json:
+        room = {"ladle_out_kg": found.ladle_out_kg, "room_left_kg": rounded(found.room_left_kg, 2)}
+        print_json(_charge_dict(found.answer, ()) | room)
+        return
+    _print_charge(found.answer, (), "least added", shop, _correction_words(found, shop))
 
 
-def _print_blocked(answer: Blocked, as_json: bool) -> None:
+def _correction_words(found: Correction, shop: ShopSettings) -> list[str]:
+    show = UnitSystem(mass=shop.mass_unit).show_mass
+    words = [] if found.ladle_out_kg == 0.0 else [
+        f"First ladle out {show(found.ladle_out_kg, 0)} and cast it in ingots: the pot has no room for the addition."
+    ]  # fmt: skip
+    return [*words, f"Room left in the pot when all is in: {show(found.room_left_kg, 0)}."]
+
+
+def _print_blocked(answer: Blocked, as_json: bool) -> NoReturn:
+    """Say what stands in the way; exit code 1."""
     rows = [
-        {
-            "element": b.element,
-            "reached_wt_pct": rounded(b.reached_wt_pct, 3),
-            "low_wt_pct": b.low_wt_pct,
-            "high_wt_pct": b.high_wt_pct,
-        }
+        {"element": b.element, "reached_wt_pct": rounded(b.reached_wt_pct, 3), "low_wt_pct": b.low_wt_pct,
+         "high_wt_pct": b.high_wt_pct}
         for b in answer.blockages
-    ]
+    ]  # fmt: skip
     if as_json:
         print_json({"blocked_by": rows, "missing_kg": dict(answer.missing_kg), "words": answer.words})
-        return
-    print_table(
-        f"{answer.request.name}: {answer.request.recipe.name} cannot be met",
-        ["element", "reaches %", "window %"],
-        [(b.element, f"{b.reached_wt_pct:.3f}", f"{b.low_wt_pct:g} to {b.high_wt_pct:g}") for b in answer.blockages],
-        [answer.words[0].upper() + answer.words[1:] + "."],
-    )
+    else:
+        print_table(
+            f"{answer.request.name}: {answer.request.recipe.name} cannot be met",
+            ["element", "reaches %", "window %"],
+            [
+                (b.element, f"{b.reached_wt_pct:.3f}", f"{b.low_wt_pct:g} to {b.high_wt_pct:g}")
+                for b in answer.blockages
+            ],
+            [answer.words[0].upper() + answer.words[1:] + "."],
+        )
+    click.get_current_context().exit(1)
 
 
-def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, as_json: bool) -> None:
+def _between(answer: Charge) -> dict[str, tuple[float, float]]:
+    """95 % interval of each element that is there, in % by mass."""
     values, half = answer.composition.as_wt_pct(), dict(answer.half_width_wt_pct)
-    present = [e for e in ELEMENTS if values[e] > 0.0]
-    between = {e: [rounded(max(values[e] - half[e], 0.0), 3), rounded(values[e] + half[e], 3)] for e in present}
-    if as_json:
-        print_json({
-            "lots": [{"id": x.lot.id, "mass_kg": rounded(x.mass_kg, 3), "pieces": x.pieces} for x in answer.lines],
-            "composition_wt_pct": {e: rounded(values[e]) for e in present}, "interval_wt_pct": between,
-            "mass_kg": rounded(answer.mass_kg, 3), "charged_kg": rounded(answer.charged_kg, 3),
-            "loss_kg": {e: rounded(m, 4) for e, m in answer.loss_kg if m > 0.0}, "cost": rounded(answer.cost, 2),
-            "gap_percent": rounded(answer.gap_percent, 3), "binding": list(answer.binding),
-            "relaxed": [vars(r) | {"saves": rounded(r.saves, 2)} for r in relaxed],
-        })  # fmt: skip
-        return
-    request = answer.request
-    print_table(
-        f"{request.name}: weighing list for {request.recipe.name}, in the order of loading",
-        ["", "lot", "kg", "pieces", "kind", "what it is"],
-        [
-            ("[ ]", x.lot.id, f"{x.mass_kg:.1f}", x.pieces or "", x.lot.kind, x.lot.note or x.lot.composition.text())
+    return {e: (max(values[e] - half[e], 0.0), values[e] + half[e]) for e in ELEMENTS if values[e] > 0.0}
+
+
+def _charge_dict(answer: Charge, relaxed: tuple[Relaxed, ...]) -> dict[str, Any]:
+    between, values = _between(answer), answer.composition.as_wt_pct()
+    return {
+        "lots": [
+            {"id": x.lot.id, "mass_kg": rounded(x.mass_kg, 3), "pieces": x.pieces, "when": when_to_load(x.lot)}
             for x in answer.lines
         ],
-    )
+        "composition_wt_pct": {e: rounded(values[e]) for e in between},
+        "interval_wt_pct": {e: [rounded(low, 3), rounded(high, 3)] for e, (low, high) in between.items()},
+        "mass_kg": rounded(answer.mass_kg, 3), "charged_kg": rounded(answer.charged_kg, 3),
+        "loss_kg": {e: rounded(m, 4) for e, m in answer.loss_kg if m > 0.0}, "cost": rounded(answer.cost, 2),
+        "worth_per_kg": rounded(answer.worth_per_kg, 3), "gap_percent": rounded(answer.gap_percent, 3),
+        "binding": list(answer.binding), "relaxed": [vars(r) | {"saves": rounded(r.saves, 2)} for r in relaxed],
+    }  # fmt: skip
+
+
+def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, shop: ShopSettings, first: list[str]) -> None:
+    request, units = answer.request, UnitSystem(mass=shop.mass_unit)
+    print_table(
+        f"{request.name}: weighing list for {request.recipe.name}, in the order of loading",
+        ["", "lot", shop.mass_unit, "pieces", "kind", "when", "what it is"],
+        [
+            ("[ ]", x.lot.id, units.show_mass(x.mass_kg).split()[0], x.pieces or "", x.lot.kind, when_to_load(x.lot),
+             x.lot.note or x.lot.composition.text())
+            for x in answer.lines
+        ],
+        first,
+    )  # fmt: skip
     windows = {e: f"{low:g} to {high:g}" for e, low, high in request.recipe.windows_wt_pct}
+    values = answer.composition.as_wt_pct()
+    print_table(
+        "The melt should be",
+        ["element", "%", "between (95 %)", "window"],
+        [
+            (e, f"{values[e]:.3f}", f"{low:.3f} to {high:.3f}", windows.get(e, "free"))
+            for e, (low, high) in _between(answer).items()
+        ],
+        _notes(answer, relaxed, aim, shop),
+    )
+
+
+def _notes(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, shop: ShopSettings) -> list[str]:
+    show, heel = UnitSystem(mass=shop.mass_unit).show_mass, answer.request.heel
+    spare = max(answer.mass_kg - answer.request.wanted_kg, 0.0)
     notes = [
-        f"{answer.charged_kg:.1f} kg to weigh"
-        + (f" on a heel of {request.heel.mass_kg:g} kg" if request.heel else "")
-        + f"; {answer.mass_kg:.1f} kg after skimming, {answer.dross_kg:.1f} kg of metal go with the dross.",
-        f"Cost {answer.cost:.2f}. By its aim, {aim}, at most {answer.gap_percent:.2f} % off the best possible.",
-    ]
+        f"{show(answer.charged_kg)} to weigh" + (f" on a heel of {show(heel.mass_kg)}" if heel else "")
+        + f"; {show(answer.mass_kg)} after skimming, {show(answer.dross_kg)} of metal go with the dross.",
+        f"Cost {answer.cost:.2f} {shop.currency}. By its aim, {aim}, at most {answer.gap_percent:.2f} % off the best possible.",
+        f"The melt is worth {answer.worth_per_kg:.2f} {shop.currency} a kg by what went in"
+        + ("." if spare < 0.05 or answer.request.name == CORRECTION else
+           f"; {show(spare)} above what is wanted, worth {spare * answer.worth_per_kg:.2f}, stay in the pot."),
+    ]  # fmt: skip
     notes += [f"At the edge of its window: {words}." for words in answer.binding]
     notes += [
         f"{r.element} {r.edge} at {r.to_wt_pct:.4g} % (now {r.from_wt_pct:g}) would save {r.saves:.2f} in cost; recipe decides."
         for r in relaxed
     ]
-    notes.append("Everything dry and warm. The pot's assay decides, not this table.")
-    print_table(
-        "The melt should be",
-        ["element", "%", "between (95 %)", "window"],
-        [
-            (e, f"{values[e]:.3f}", f"{between[e][0]:.3f} to {between[e][1]:.3f}", windows.get(e, "free"))
-            for e in present
-        ],
-        notes,
-    )
+    return [*notes, "Everything dry and warm. The pot's assay decides, not this table."]

@@ -33,7 +33,8 @@ def read_charge(path: Path, recipes: Mapping[str, Recipe]) -> ChargeJob:
 
     Keys: `recipe` (a name), `mass_kg` (wanted in the pot), `spare_kg` (10), `pot_kg` (450), `objective` (cost, scrap or
     virgin tin), `certainty` (95 or worst), `weigh_step_kg` (0.5), `lots_file` (lots.csv beside) or [[lot]] tables, and
-    [heel] with `mass_kg` and `composition`.
+    [heel] with `mass_kg`, `composition`, `plus_minus_Sn` ... of its assay, and what it is worth, `price_per_kg` (0).
+    Masses may be texts with a unit: `"1 lb"`.
 
     Errors: FileFormatError, MeltError, AlloyError with table and key.
     """
@@ -63,20 +64,22 @@ def read_charge(path: Path, recipes: Mapping[str, Recipe]) -> ChargeJob:
 
 
 def _heel(table: TomlTable) -> Heel:
-    heel = Heel(table.mass_kg("mass", 0.0, 5000.0), Composition.parse(table.text("composition")))
+    mass, metal = table.mass_kg("mass", 0.0, 5000.0), Composition.parse(table.text("composition"))
+    heel = Heel(mass, metal, table.number("price_per_kg", 0.0, 10_000.0, 0.0), _half_widths(table))
     table.finish()
     return heel
+
+
+def _half_widths(table: TomlTable) -> tuple[tuple[str, float], ...]:
+    stated = [(element, table.number(f"plus_minus_{element}", 0.0, 50.0, None)) for element in ELEMENTS]
+    return tuple((element, half) for element, half in stated if half is not None)
 
 
 def _lot(table: TomlTable, recipes: Mapping[str, Recipe]) -> Lot:
     lot_id, kind = table.text("id"), table.text("kind", "scrap", LOT_KINDS)
     composition, alloy = table.text("composition", None), table.text("alloy", None, list(recipes))
     mass, piece = table.mass_kg("mass", 0.001, 100_000.0), table.mass_kg("piece", 0.05, 2000.0, None)
-    unsure = []
-    for element in ELEMENTS:
-        half = table.number(f"plus_minus_{element}", 0.0, 50.0, None)
-        if half is not None:
-            unsure.append((element, half))
+    unsure = _half_widths(table)
     price = table.number("price_per_kg", 0.0, 10_000.0, 0.0)
     note = table.text("note", "")
     table.finish()
@@ -84,7 +87,7 @@ def _lot(table: TomlTable, recipes: Mapping[str, Recipe]) -> Lot:
         raise table.error("has no analysis", "composition", allowed="a composition, or the alloy it was sorted as")
     try:
         metal = Composition.parse(composition) if composition is not None else recipes[alloy].target
-        known = tuple(unsure) or (SORTED_BY_EYE if composition is None else ())
+        known = unsure or (SORTED_BY_EYE if composition is None else ())
         return Lot(lot_id, kind, metal, mass, piece, known, price, composition is not None, note)
     except InputError as error:
         raise error.at(table.where) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -16,12 +17,12 @@ from pipemetal.pipes.totals import sheets_to_buy
 from pipemetal.planning.account import SINKS, SOURCES, Account
 from pipemetal.planning.cautions import CAUTIONS, EXPOSURE_LIMITS
 from pipemetal.planning.cuts import Cut, CutRoll
-from pipemetal.planning.melting import PlannedMelt
+from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.plan import Plan
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
 
-__all__ = ["PLAN_FORMAT", "blank_dict", "melt_dict", "pipe_dict", "plan_dict", "pour_dict"]
+__all__ = ["PLAN_FORMAT", "blank_dict", "melt_dict", "pipe_dict", "plan_dict", "pour_dict", "season_dict"]
 
 PLAN_FORMAT = "pipemetal plan 1"
 
@@ -103,7 +104,8 @@ def melt_dict(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSetting
             e: [_r(max(values[e] - half[e], 0.0), 3), _r(values[e] + half[e], 3)] for e in ELEMENTS if values[e] > 0.0
         },
         "window_wt_pct": {e: [low, high] for e, low, high in answer.request.recipe.windows_wt_pct},
-        "binding": list(answer.binding), "cost": _r(answer.cost - _premium(planned), 2), "gap_percent": _r(answer.gap_percent, 3),
+        "binding": list(answer.binding), "cost": _r(answer.cost, 2), "left_worth": _r(planned.left_worth, 2),
+        "gap_percent": _r(answer.gap_percent, 3),
         "to_buy_kg": {e: _r(m, 2) for e, m in planned.bought_kg.items()},
         "heat": {
             "metal_mj": _r(heat.metal_mj, 1), "pot_mj": _r(heat.pot_mj, 1), "fuel_kwh": _r(heat.fuel_kwh, 1),
@@ -112,10 +114,13 @@ def melt_dict(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSetting
     }  # fmt: skip
 
 
-def _premium(planned: PlannedMelt) -> float:
-    """What the search pays for metal that must be bought: no price of any shop, so it is left out of the cost."""
-    assert isinstance(planned.charge, Charge)
-    return sum(line.mass_kg * line.lot.price_per_kg for line in planned.charge.lines if line.lot.kind == "buy")
+def season_dict(season: Season) -> dict[str, Any]:
+    """How near the best the melts are, and what changing alloys costs."""
+    return {
+        "melts": len(season.melts), "fewest_melts": season.fewest_melts, "change_cost": _r(season.change_cost, 2),
+        "change_cost_at_least": _r(season.change_bound, 2),
+        "gap_percent": _r(season.gap_percent, 3) if math.isfinite(season.gap_percent) else None,
+    }  # fmt: skip
 
 
 def _hottest(pours: Sequence[Pour], melt: str) -> float:
@@ -188,7 +193,8 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
         "sheets_to_buy": [sheet_dict(s) for s in sheets_to_buy(plan.pipes)],
         "rolls_used": [_cut_roll(c) for c in plan.cut_rolls if not c.is_new], "new_sheets": new,
         "melts": [melt_dict(m, plan.pours, plan.settings) for m in plan.melts], "pours": [pour_dict(p) for p in plan.pours],
-        "metal": _metal(plan.account), "to_buy_kg": {e: _r(m, 2) for e, m in plan.to_buy_kg.items()},
+        "season": season_dict(plan.season), "metal": _metal(plan.account),
+        "to_buy_kg": {e: _r(m, 2) for e, m in plan.to_buy_kg.items()},
         "consumed_mm2": _r(layout.consumed_mm2, 1), "opened_mm2": _r(layout.opened_mm2, 1),
         "utilisation": _r(layout.utilisation, 5), "lower_bound_mm2": _r(layout.lower_bound_mm2, 1),
         "gap_percent": _r(layout.gap_percent, 3),

@@ -8,9 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from pipemetal import units
+from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError
 from pipemetal.files.toml_table import TomlTable, read_toml
-from pipemetal.melts.lots import LOT_KINDS, LossModel
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.planning.settings import CastingSettings, PotSettings, SheetSettings, ShopSettings
 
 __all__ = ["read_shop"]
@@ -28,7 +30,7 @@ def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
     Tables: [shop] name, currency, lengths_in, masses_in, temperatures_in; [sheets], [pot], [casting] with the fields of the
-    settings; [losses] dross shares by kind of lot and oxide_share.
+    settings; [losses] dross shares by kind of lot, oxide_share, and factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
@@ -74,5 +76,6 @@ def _losses(top: TomlTable) -> LossModel:
     for kind in LOT_KINDS:
         shares[kind] = table.ratio(kind, 0.0, 0.3, shares[kind])
     oxide = table.ratio("oxide_share", 0.0, 1.0, default.oxide_share)
+    factors = [(element, table.number(f"factor_{element}", 0.0, 3.0, None)) for element in ELEMENTS]
     table.finish()
-    return LossModel(tuple(shares.items()), oxide)
+    return LossModel(tuple(shares.items()), oxide, tuple((e, factor) for e, factor in factors if factor is not None))

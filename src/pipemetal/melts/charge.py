@@ -20,11 +20,21 @@ from typing import Final
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import ConvergenceError, MeltError
 from pipemetal.linear import Point
-from pipemetal.melts.lots import LossModel, Lot
+from pipemetal.melts.loading import loading_place
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import Lot
 from pipemetal.melts.mixing import CUT_ROUNDS, Mixing, add_cuts, relaxed
 from pipemetal.melts.request import Charge, ChargeLine, ChargeRequest
 
-__all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest", "shadow_prices", "solve_charges"]
+__all__ = [
+    "OBJECTIVES",
+    "Charge",
+    "ChargeLine",
+    "ChargeRequest",
+    "least_cost",
+    "shadow_prices",
+    "solve_charges",
+]
 
 OBJECTIVES: Final = ("cost", "scrap", "virgin tin")
 EXACT_ROUNDS: Final = 6
@@ -38,28 +48,10 @@ def _checked_lots(lots: Sequence[Lot]) -> None:
         seen.add(lot.id)
 
 
-def _melt_of(masses_kg: Sequence[float]) -> tuple[float, Composition]:
-    """Mass and composition of a melt; dross cannot take more of an element than there is."""
-    kept = [max(mass, 0.0) for mass in masses_kg]
-    total = math.fsum(kept)
-    return total, Composition.from_wt_pct({e: m / total * 100.0 for e, m in zip(ELEMENTS, kept, strict=True)})
-
-
-def _loading_order(line: ChargeLine) -> tuple[float, str]:
-    """Lead first, tin last: what melts into a bath needs no more heat than the bath has (common practice, no source)."""
-    order = {"ingot": 1.0, "scrap": 2.0, "shavings": 3.0}.get(line.lot.kind, 0.0)
-    if line.lot.kind == "master":
-        order = 4.0
-    elif line.lot.composition.wt_pct("Sn") > 90.0:
-        order = 5.0
-    return order, line.lot.id
-
-
 def _charge_from(mixing: Mixing, number: int, columns: list[int], point: Point) -> Charge:
-    request = mixing.requests[number]
+    request, heel = mixing.requests[number], mixing.requests[number].heel
     lines, loss = [], dict.fromkeys(ELEMENTS, 0.0)
-    masses = list(request.heel.composition.fractions if request.heel else (0.0,) * len(ELEMENTS))
-    masses = [m * (request.heel.mass_kg if request.heel else 0.0) for m in masses]
+    masses = [f * heel.mass_kg for f in heel.composition.fractions] if heel else [0.0] * len(ELEMENTS)
     for column, lot, kept in zip(columns, mixing.lots, mixing.kept[number], strict=True):
         count = round(point.values[column])
         if count == 0:
@@ -69,7 +61,12 @@ def _charge_from(mixing: Mixing, number: int, columns: list[int], point: Point) 
         for place, element in enumerate(ELEMENTS):
             masses[place] += mass * kept[place]
             loss[element] += mass * (lot.composition.fractions[place] - kept[place])
-    total, composition = _melt_of(masses)
+    for place, element in enumerate(ELEMENTS):
+        # dross cannot take more of an element than there is
+        loss[element] += min(masses[place], 0.0)
+        masses[place] = max(masses[place], 0.0)
+    total = math.fsum(masses)
+    composition = Composition.from_wt_pct({e: m / total * 100.0 for e, m in zip(ELEMENTS, masses, strict=True)})
     half = tuple((e, mixing.spread_kg(number, columns, point, e) / total * 100.0) for e in ELEMENTS)
     binding = []
     for element, low, high in request.recipe.windows_wt_pct:
@@ -79,10 +76,11 @@ def _charge_from(mixing: Mixing, number: int, columns: list[int], point: Point) 
         if high < 100.0 and high - value <= allowed:
             binding.append(f"{element} at its highest, {high:g} %")
     cost = sum(line.mass_kg * line.lot.price_per_kg for line in lines)
-    ordered = tuple(sorted(lines, key=_loading_order))
+    ordered = tuple(sorted(lines, key=lambda line: loading_place(line.lot)))
     return Charge(
-        request, ordered, composition, half, total, tuple(loss.items()), cost, 100.0 * point.gap, tuple(binding)
-    )
+        request, ordered, composition, half, tuple(zip(ELEMENTS, masses, strict=True)), tuple(loss.items()), cost,
+        100.0 * point.gap, tuple(binding),
+    )  # fmt: skip
 
 
 def solve_charges(
@@ -132,6 +130,21 @@ def solve_charges(
             best = replace(point, bound=bound)
             return tuple(_charge_from(mixing, n, columns[n], best) for n in range(len(requests)))
     raise ConvergenceError("the cuts of the unsure analyses did not settle; use certainty 'worst'")
+
+
+def least_cost(request: ChargeRequest, lots: Sequence[Lot], *, losses: LossModel | None = None) -> float | None:
+    """What a melt costs at least: every piece divisible, no weighing steps; None where no mixture meets every window.
+
+    Arguments and errors as `solve_charges`.
+
+    >>> from pipemetal.alloys.recipe import Recipe
+    >>> tin = Lot("tin", "pig", Composition.parse("Sn 100"), 400.0, 25.0, price_per_kg=28.0)
+    >>> any_tin = Recipe("tin", Composition.parse("Sn 100"), (("Sn", 99.0, 100.0),))
+    >>> round(least_cost(ChargeRequest("M", any_tin, 100.0, 450.0), [tin], losses=LossModel((("pig", 0.0),))))
+    2800
+    """
+    point = relaxed(_mixing([request], lots, losses, "cost", "95", 0.5, 0.0, {}), 5.0)
+    return None if point is None else point.objective
 
 
 def shadow_prices(

@@ -1,4 +1,4 @@
-"""A casting season: sheets grouped into melts, and alloys put in the order that wastes least between them.
+"""A casting day or season: sheets grouped into melts.
 
 The pot keeps a heel that cannot be ladled out. Leftovers from the sled go back into the pot after each cast, so a melt
 needs what its sheets take up and the largest charge that still has to be ladled near its end, not the sum of all charges.
@@ -7,13 +7,17 @@ needs what its sheets take up and the largest charge that still has to be ladled
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
 
-from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import MeltError
 
-__all__ = ["MeltPlan", "SheetDemand", "change_cost_kg", "group_into_melts", "metal_needed_kg", "order_recipes"]
+__all__ = ["MeltPlan", "SheetDemand", "fewest_melts", "group_into_melts", "metal_needed_kg"]
+
+SEARCH_NODES: Final = 20_000
+"""Places tried by the exact grouping before the first-fit answer is kept."""
+MOST_SHEETS: Final = 1000
 
 
 @dataclass(frozen=True)
@@ -63,13 +67,32 @@ def metal_needed_kg(sheets: Sequence[SheetDemand], heel_kg: float) -> tuple[floa
     return max(needed, poured) + heel_kg, tuple(order)
 
 
-def group_into_melts(
-    sheets: Sequence[SheetDemand], capacity_kg: float, heel_kg: float, order: Sequence[str] | None = None
-) -> tuple[MeltPlan, ...]:
-    """Sheets of each alloy into as few melts as first-fit decreasing finds, alloys in the given order.
+def fewest_melts(
+    sheets: Sequence[SheetDemand], capacity_kg: float, heel_kg: float, most_sheets: int = MOST_SHEETS
+) -> int:
+    """A number of melts below which one alloy's sheets cannot be cast: metal over what a pot can give, sheets over the
+    most in a melt, and sheets of which no two go together.
 
-    The number of melts is at least the metal over what a pot can give, and first-fit decreasing needs at most 11/9 of
-    the fewest (D. S. Johnson 1973, from memory).
+    >>> fewest_melts([SheetDemand(f"S{i}", "m", 260.0, 230.0) for i in range(3)], 450.0, 15.0)
+    3
+    """
+    if not sheets:
+        return 0
+    room = capacity_kg - heel_kg
+    by_metal = math.ceil(math.fsum(s.used_kg for s in sheets) / room - 1e-9)
+    alone = sum(2.0 * s.used_kg > room for s in sheets)
+    return max(by_metal, math.ceil(len(sheets) / most_sheets), alone, 1)
+
+
+def group_into_melts(
+    sheets: Sequence[SheetDemand], capacity_kg: float, heel_kg: float, order: Sequence[str] | None = None,
+    *, most_sheets: int = MOST_SHEETS,
+) -> tuple[MeltPlan, ...]:  # fmt: skip
+    """Sheets of each alloy into the fewest melts, alloys in the given order, a fuller melt before an emptier one.
+
+    First-fit decreasing gives a grouping (at most 11/9 of the fewest melts: D. S. Johnson 1973, from memory); where the
+    metal would fit into fewer, depth-first search looks for them, so that a day's grouping is the fewest. For a long season
+    the search may give up; `fewest_melts` is the bound.
 
     Errors: MeltError for a sheet whose charge is more than the pot holds above its heel.
 
@@ -80,83 +103,70 @@ def group_into_melts(
     recipes = list(order) if order is not None else sorted({s.recipe for s in sheets})
     melts: list[MeltPlan] = []
     for recipe in recipes:
-        bins: list[list[SheetDemand]] = []
-        for sheet in sorted((s for s in sheets if s.recipe == recipe), key=lambda s: (-s.used_kg, s.id)):
+        wanted = sorted((s for s in sheets if s.recipe == recipe), key=lambda s: (-s.used_kg, s.id))
+        for sheet in wanted:
             if metal_needed_kg([sheet], heel_kg)[0] > capacity_kg:
                 raise MeltError(
                     "is more than the pot can ladle", field="charge_kg", value=round(sheet.charge_kg, 1),
                     allowed=f"up to {capacity_kg - heel_kg:g} kg", where=f"sheet {sheet.id!r}",
                 )  # fmt: skip
-            for held in bins:
-                if metal_needed_kg([*held, sheet], heel_kg)[0] <= capacity_kg:
-                    held.append(sheet)
-                    break
-            else:
-                bins.append([sheet])
-        for held in bins:
+        for held in _fewest_groups(wanted, capacity_kg, heel_kg, most_sheets):
             needed, in_order = metal_needed_kg(held, heel_kg)
-            melts.append(MeltPlan(f"M{len(melts) + 1:02d}", recipe, in_order, needed))
-    return tuple(melts)
+            melts.append(MeltPlan("", recipe, in_order, needed))
+    return named(melts)
 
 
-def change_cost_kg(before: Recipe, after: Recipe, heel_kg: float, wanted_kg: float, empty_cost_kg: float) -> float:
-    """What going from one alloy to the next costs, as metal: the extra mass that dilutes the heel below every upper
-    window, or emptying the pot if that is cheaper.
-
-    A wrong order is priced, not forbidden.
-
-    >>> from pipemetal.alloys.composition import Composition
-    >>> hard = Recipe("hard", Composition.parse("Sn 20 Sb 1.5 Pb bal"))
-    >>> fine = Recipe("fine", Composition.parse("Sn 75 Pb bal"), (("Sb", 0.0, 0.05),))
-    >>> round(change_cost_kg(hard, fine, 15.0, 300.0, 1000.0)), change_cost_kg(fine, hard, 15.0, 300.0, 1000.0)
-    (150, 0.0)
-    """
-    extra = 0.0
-    for element, _, high in after.windows_wt_pct:
-        held = heel_kg * before.target.wt_pct(element)
-        if held <= 0.0:
-            continue
-        extra = max(extra, held / high - wanted_kg if high > 0.0 else math.inf)
-    return min(max(extra, 0.0), empty_cost_kg)
+def named(melts: Sequence[MeltPlan]) -> tuple[MeltPlan, ...]:
+    """Melts with names in their order."""
+    return tuple(replace(melt, name=f"M{number:02d}") for number, melt in enumerate(melts, 1))
 
 
-def order_recipes(
-    recipes: Mapping[str, Recipe], wanted_kg: Mapping[str, float], heel_kg: float, *, in_pot: str | None = None,
-    empty_cost_kg: float = 20.0,
-) -> tuple[tuple[str, ...], float]:  # fmt: skip
-    """Order of alloys that costs least in changes, exact by dynamic programming over subsets, and its cost in kg.
+def _fewest_groups(
+    sheets: Sequence[SheetDemand], capacity_kg: float, heel_kg: float, most_sheets: int
+) -> list[list[SheetDemand]]:
+    groups: list[list[SheetDemand]] = []
+    for sheet in sheets:
+        for held in groups:
+            if len(held) < most_sheets and metal_needed_kg([*held, sheet], heel_kg)[0] <= capacity_kg:
+                held.append(sheet)
+                break
+        else:
+            groups.append([sheet])
+    least = fewest_melts(sheets, capacity_kg, heel_kg, most_sheets)
+    while len(groups) > least:
+        fewer = _packed(sheets, len(groups) - 1, capacity_kg, heel_kg, most_sheets)
+        if fewer is None:
+            break
+        groups = fewer
+    return sorted(groups, key=lambda held: -metal_needed_kg(held, heel_kg)[0])
 
-    Ties go to rising tin, which is how shops like to work (common practice, no source). `in_pot` is the alloy of the heel
-    at the start.
 
-    Errors: MeltError for more than 14 alloys.
-    """
-    names = sorted(wanted_kg, key=lambda n: (recipes[n].target.wt_pct("Sn"), n))
-    if len(names) > 14:
-        raise MeltError("are too many for one season", field="alloys", value=len(names), allowed="up to 14")
-    if not names:
-        return (), 0.0
+def _packed(
+    sheets: Sequence[SheetDemand], count: int, capacity_kg: float, heel_kg: float, most_sheets: int
+) -> list[list[SheetDemand]] | None:
+    """The sheets in so many melts, or None where there is no way, or none was found within the nodes."""
+    groups: list[list[SheetDemand]] = [[] for _ in range(count)]
+    nodes = 0
 
-    def cost(a: str | None, b: str) -> float:
-        return (
-            0.0 if a is None or a == b else change_cost_kg(recipes[a], recipes[b], heel_kg, wanted_kg[b], empty_cost_kg)
-        )
-
-    best: dict[tuple[int, int], tuple[float, tuple[int, ...]]] = {}
-    for last, name in enumerate(names):
-        best[1 << last, last] = (cost(in_pot, name), (last,))
-    for members in range(1, 1 << len(names)):
-        for last in range(len(names)):
-            if (members, last) not in best:
+    def place(index: int) -> bool:
+        nonlocal nodes
+        nodes += 1
+        if index == len(sheets):
+            return True
+        if nodes > SEARCH_NODES:
+            return False
+        tried: set[float] = set()
+        for held in groups:
+            filled = round(metal_needed_kg(held, heel_kg)[0], 6) if held else 0.0
+            if filled in tried or len(held) >= most_sheets:
                 continue
-            so_far, path = best[members, last]
-            for following in range(len(names)):
-                if members >> following & 1:
-                    continue
-                key = (members | 1 << following, following)
-                candidate = (so_far + cost(names[last], names[following]), (*path, following))
-                if key not in best or candidate < best[key]:
-                    best[key] = candidate
-    full = (1 << len(names)) - 1
-    total, path = min(best[full, last] for last in range(len(names)))
-    return tuple(names[i] for i in path), total
+            tried.add(filled)
+            if metal_needed_kg([*held, sheets[index]], heel_kg)[0] > capacity_kg:
+                continue
+            held.append(sheets[index])
+            if place(index + 1):
+                return True
+            held.pop()
+        return False
+
+    return groups if place(0) else None

@@ -9,11 +9,28 @@ from typing import Final
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import MeltError
 
-__all__ = ["LOT_KINDS", "Heel", "LossModel", "Lot", "take_from"]
+__all__ = ["LOT_KINDS", "Heel", "Lot", "take_from"]
 
 LOT_KINDS: Final = ("pig", "ingot", "master", "scrap", "shavings", "buy")
 NEW_METAL: Final = ("pig", "master", "buy")
 """Kinds that count as new metal; ingots of the shop's own, scrap and shavings are remelt."""
+
+
+def _check_half_widths(stated: tuple[tuple[str, float], ...], where: str) -> None:
+    for element, half in stated:
+        if element not in ELEMENTS:
+            raise MeltError("is not an element of pipe metal", field="uncertainty", value=element, where=where)
+        if not (math.isfinite(half) and 0.0 <= half <= 50.0):
+            raise MeltError(
+                "is not a half-width", field=f"uncertainty of {element}", value=half, allowed="0 to 50 %", where=where
+            )
+
+
+def _half_width_wt_pct(element: str, metal: Composition, stated_wt_pct: tuple[tuple[str, float], ...]) -> float:
+    stated = dict(stated_wt_pct)
+    if element == "Pb" and "Pb" not in stated and metal.wt_pct("Pb") > 0.0:
+        return math.hypot(*stated.values())
+    return stated.get(element, 0.0)
 
 
 @dataclass(frozen=True)
@@ -62,17 +79,7 @@ class Lot:
             raise MeltError(
                 "is not a price", field="price_per_kg", value=self.price_per_kg, allowed="0 to 10000", where=where
             )
-        for element, half in self.uncertainty_wt_pct:
-            if element not in ELEMENTS:
-                raise MeltError("is not an element of pipe metal", field="uncertainty", value=element, where=where)
-            if not (math.isfinite(half) and 0.0 <= half <= 50.0):
-                raise MeltError(
-                    "is not a half-width",
-                    field=f"uncertainty of {element}",
-                    value=half,
-                    allowed="0 to 50 %",
-                    where=where,
-                )
+        _check_half_widths(self.uncertainty_wt_pct, where)
 
     @property
     def pieces(self) -> int:
@@ -91,62 +98,29 @@ class Lot:
         >>> lot.half_width_wt_pct("Sn"), lot.half_width_wt_pct("Pb"), lot.half_width_wt_pct("Cu")
         (0.6, 1.0, 0.0)
         """
-        stated = dict(self.uncertainty_wt_pct)
-        if element == "Pb" and "Pb" not in stated and self.composition.wt_pct("Pb") > 0.0:
-            return math.hypot(*stated.values())
-        return stated.get(element, 0.0)
+        return _half_width_wt_pct(element, self.composition, self.uncertainty_wt_pct)
 
 
 @dataclass(frozen=True)
 class Heel:
-    """Metal of known composition that stays in the pot between two melts."""
+    """Metal of known composition that stays in the pot between two melts, what a kilogram of it is worth,
+    and the 95 % half-widths of its assay."""
 
     mass_kg: float
     composition: Composition
+    price_per_kg: float = 0.0
+    uncertainty_wt_pct: tuple[tuple[str, float], ...] = ()
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.mass_kg) and self.mass_kg >= 0.0):
             raise MeltError("is not a mass", field="heel.mass_kg", value=self.mass_kg, allowed="0 kg or more")
+        if not (math.isfinite(self.price_per_kg) and self.price_per_kg >= 0.0):
+            raise MeltError("is not a price", field="heel.price_per_kg", value=self.price_per_kg, allowed="0 or more")
+        _check_half_widths(self.uncertainty_wt_pct, "heel")
 
-
-@dataclass(frozen=True)
-class LossModel:
-    """What is skimmed off as dross, by kind of lot, and how much of the dross is oxide.
-
-    Skimmed dross is mostly metal; its oxide is tin's as long as there is tin (SnO2, 78.8 % Sn by mass), lead's otherwise
-    (PbO, 92.8 % Pb). Shares are of the mass charged.
-
-    Sources: 90 % metal in skimmed dross, review of drossing in agitated pots; 0.5 to 2 % for clean ingots and 3 to 5 % for
-    thin scrap: common practice, no source. A shop must fit its own.
-    """
-
-    dross_share: tuple[tuple[str, float], ...] = (
-        ("pig", 0.008), ("ingot", 0.008), ("master", 0.010), ("buy", 0.008), ("scrap", 0.015), ("shavings", 0.040),
-    )  # fmt: skip
-    oxide_share: float = 0.10
-
-    def __post_init__(self) -> None:
-        for kind, share in self.dross_share:
-            if kind not in LOT_KINDS or not 0.0 <= share <= 0.3:
-                raise MeltError("is not a share of dross", field=f"dross.{kind}", value=share, allowed="0 to 0.3")
-        if not 0.0 <= self.oxide_share <= 1.0:
-            raise MeltError("is not a share", field="oxide_share", value=self.oxide_share, allowed="0 to 1")
-
-    def kept_kg_per_kg(self, lot: Lot, *, tin_present: bool) -> tuple[float, ...]:
-        """Mass of each element that stays in the melt for a kilogram charged, in the order of ELEMENTS.
-
-        A kilogram of lead charged into a melt with tin keeps less than nothing of tin: the melt's tin pays for its dross.
-
-        >>> kept = LossModel().kept_kg_per_kg(Lot("p", "pig", Composition.parse("Pb 100"), 50.0), tin_present=True)
-        >>> round(kept[0], 4), round(kept[1], 6)
-        (0.9928, -0.00063)
-        """
-        dross = dict(self.dross_share).get(lot.kind, 0.01)
-        kept = [fraction * (1.0 - dross * (1.0 - self.oxide_share)) for fraction in lot.composition.fractions]
-        oxide = dross * self.oxide_share
-        victim, share = ("Sn", 0.788) if tin_present else ("Pb", 0.928)
-        kept[ELEMENTS.index(victim)] -= share * oxide
-        return tuple(kept)
+    def half_width_kg(self, element: str) -> float:
+        """95 % half-width of an element's mass in the heel; lead is the balance."""
+        return self.mass_kg * _half_width_wt_pct(element, self.composition, self.uncertainty_wt_pct) / 100.0
 
 
 def take_from(lots: tuple[Lot, ...], taken_kg: dict[str, float]) -> tuple[Lot, ...]:

@@ -10,9 +10,10 @@ from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import ConvergenceError
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
-from pipemetal.melts.lots import Heel, LossModel, Lot
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import Lot
 
-__all__ = ["Blockage", "Blocked", "charge", "correct", "pure_additions"]
+__all__ = ["Blockage", "Blocked", "charge", "pure_additions"]
 
 ADDITION_PREMIUM: Final = 9_999.0
 """Price of a kilogram of an addition in the search for the least of them: above any lot's."""
@@ -150,48 +151,3 @@ def _no_addition_helps(request: ChargeRequest) -> str:
                 excess = heel.mass_kg * (1.0 - most / held)
                 return f"the heel brings too much {element}: ladle out at least {excess:.1f} kg of it first"
     return "no addition of pure metal mends it: the pot is too small for the windows, or the analyses are too unsure"
-
-
-def correct(
-    pot: Heel,
-    recipe: Recipe,
-    lots: Sequence[Lot],
-    capacity_kg: float,
-    *,
-    losses: LossModel | None = None,
-    weigh_step_kg: float = 0.5,
-) -> Charge | Blocked:
-    """What to add to a melt that has been assayed: the least addition that brings it half way from its windows to its target.
-
-    `pot` is the whole melt with its assay. An empty list of lines means that it meets its recipe as it is. Where the pot has
-    no room to go half way, the windows themselves are enough.
-
-    >>> pot = Heel(400.0, Composition.parse("Sn 48 Pb bal"))
-    >>> recipe = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.5, 50.5),))
-    >>> added = correct(pot, recipe, [Lot("tin", "pig", Composition.parse("Sn 100"), 100.0)], 450.0)
-    >>> [(line.lot.id, line.mass_kg) for line in added.lines]
-    [('tin', 14.5)]
-    """
-    same_price = [replace(lot, price_per_kg=1.0) for lot in lots]
-    aims = [recipe] if not recipe.misses(pot.composition) else [_half_way(recipe), recipe]
-    for aim in aims:
-        request = ChargeRequest("correction", aim, pot.mass_kg * 0.9999, capacity_kg, capacity_kg, pot)
-        answer = charge(request, same_price, losses=losses, weigh_step_kg=weigh_step_kg, gap=1e-4)
-        if isinstance(answer, Charge):
-            break
-    if isinstance(answer, Charge):
-        # Least mass was sought, and half way: the true prices come back, and an edge of the aim is no edge of the recipe.
-        own = {lot.id: lot for lot in lots}
-        lines = tuple(replace(line, lot=own[line.lot.id]) for line in answer.lines)
-        cost = sum(line.mass_kg * line.lot.price_per_kg for line in lines)
-        answer = replace(answer, lines=lines, cost=cost, binding=())
-    return replace(answer, request=replace(answer.request, recipe=recipe))
-
-
-def _half_way(recipe: Recipe) -> Recipe:
-    """The recipe with every edge moved half way to its target."""
-    halves = (
-        (e, 0.5 * (low + recipe.target.wt_pct(e)), 0.5 * (high + recipe.target.wt_pct(e)))
-        for e, low, high in recipe.windows_wt_pct
-    )
-    return replace(recipe, windows_wt_pct=tuple(halves))

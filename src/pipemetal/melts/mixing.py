@@ -9,7 +9,8 @@ from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.linear import Model, Point
-from pipemetal.melts.lots import LossModel, Lot
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import ChargeRequest
 
 __all__ = ["CUT_ROUNDS", "Mixing", "add_cuts", "relaxed"]
@@ -25,12 +26,13 @@ RELAXED_CONE: Final = 0.985
 
 @dataclass(frozen=True)
 class _Cut:
-    """A tangent to the cone of one window's edge in one melt: kg of spread for a kg of each lot."""
+    """A tangent to the cone of one window's edge in one melt: kg of spread for a kg of each lot, and what the heel brings."""
 
     melt: int
     element: str
     side: int
     slopes: tuple[float, ...]
+    heel_kg: float
 
 
 class Mixing:
@@ -113,11 +115,14 @@ class Mixing:
                     worst = lot.half_width_wt_pct(element) / 100.0 if self.certainty == "worst" else 0.0
                     row[column] = ROW_SCALE * unit * (kept[place] - edge * total + side * worst)
                 constant = heel_kg * (heel[place] - edge)
-                tangents: list[tuple[float, ...]] = [(0.0,) * len(self.lots)]
-                tangents += [c.slopes for c in self.cuts if (c.melt, c.element, c.side) == (number, element, side)]
-                for slopes in tangents:
+                unsure_kg = request.heel.half_width_kg(element) if request.heel else 0.0
+                tangents = [_Cut(number, element, side, (0.0,) * len(self.lots), unsure_kg)]
+                tangents += [c for c in self.cuts if (c.melt, c.element, c.side) == (number, element, side)]
+                for tangent in tangents:
+                    slopes = tangent.slopes
                     cut = {c: row[c] + ROW_SCALE * side * g * u for c, g, u in zip(columns, slopes, units, strict=True)}
-                    margin = self.margins_kg.get((number, element, side), 0.0) if slopes is tangents[0] else 0.0
+                    margin = self.margins_kg.get((number, element, side), 0.0) if tangent is tangents[0] else 0.0
+                    margin = max(margin, tangent.heel_kg)
                     if side < 0:
                         model.row(cut, low=ROW_SCALE * (margin - constant))
                     else:
@@ -125,11 +130,13 @@ class Mixing:
 
     def spread_kg(self, number: int, columns: list[int], point: Point, element: str) -> float:
         """95 % half-width of an element's mass in a melt, errors of the lots independent."""
-        return math.sqrt(
-            sum(
-                (point.values[c] * self.unit_kg(lot) * lot.half_width_wt_pct(element) / 100.0) ** 2
+        heel = self.requests[number].heel
+        return math.hypot(
+            heel.half_width_kg(element) if heel else 0.0,
+            *(
+                point.values[c] * self.unit_kg(lot) * lot.half_width_wt_pct(element) / 100.0
                 for c, lot in zip(columns, self.lots, strict=True)
-            )
+            ),
         )
 
 
@@ -158,7 +165,8 @@ def add_cuts(
         masses = [point.values[c] * mixing.unit_kg(lot) for c, lot in zip(columns[number], mixing.lots, strict=True)]
         for element, low, high in request.recipe.windows_wt_pct:
             half = [lot.half_width_wt_pct(element) / 100.0 for lot in mixing.lots]
-            spread = math.sqrt(sum((m * h) ** 2 for m, h in zip(masses, half, strict=True)))
+            heel_kg = request.heel.half_width_kg(element) if request.heel else 0.0
+            spread = math.hypot(heel_kg, *(m * h for m, h in zip(masses, half, strict=True)))
             if spread <= 1e-9:
                 continue
             slopes = tuple(CONE * h * h * m / spread for m, h in zip(masses, half, strict=True))
@@ -167,7 +175,7 @@ def add_cuts(
                     continue
                 slack = _slack_kg(mixing, number, columns[number], point, element, side, edge / 100.0)
                 if slack < spread * asked - 1e-6:
-                    mixing.cuts.append(_Cut(number, element, side, slopes))
+                    mixing.cuts.append(_Cut(number, element, side, slopes, CONE * heel_kg**2 / spread))
                     if outright:
                         key = (number, element, side)
                         mixing.margins_kg[key] = max(mixing.margins_kg.get(key, 0.0), spread)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge, solve_charges
-from pipemetal.melts.lots import LossModel, Lot
+from pipemetal.melts.losses import LossModel
+from pipemetal.melts.lots import Lot
 
 __all__ = ["Relaxed", "what_relaxing_saves"]
 

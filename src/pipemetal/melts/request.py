@@ -60,18 +60,30 @@ class Charge:
     """A weighing list with what it gives, in the order of loading.
 
     `composition` is of the melt after skimming; `half_width_wt_pct` its 95 % half-widths from the lots' analyses.
-    `loss_kg` leaves as dross, by element. `binding` names the windows at whose edge the melt lies.
+    `element_kg` is what the melt holds of each element: with `loss_kg`, which leaves as dross, it adds up to what was charged
+    and the heel. `binding` names the windows at whose edge the melt lies. `cost` is of what is weighed in.
     """
 
     request: ChargeRequest
     lines: tuple[ChargeLine, ...]
     composition: Composition
     half_width_wt_pct: tuple[tuple[str, float], ...]
-    mass_kg: float
+    element_kg: tuple[tuple[str, float], ...]
     loss_kg: tuple[tuple[str, float], ...]
     cost: float
     gap_percent: float
     binding: tuple[str, ...] = field(default=())
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass of the melt after skimming, heel included."""
+        return math.fsum(mass for _, mass in self.element_kg)
+
+    @property
+    def worth_per_kg(self) -> float:
+        """What a kilogram of the melt has cost, heel and dross included: the value of what stays in the pot."""
+        heel = self.request.heel
+        return (self.cost + (heel.mass_kg * heel.price_per_kg if heel else 0.0)) / self.mass_kg
 
     @property
     def charged_kg(self) -> float:

@@ -23,7 +23,7 @@ from pipemetal.planning.blanks import OrderedBlank, blanks_for
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.cuts import CutRoll, cut_rolls
 from pipemetal.planning.learning import Learned
-from pipemetal.planning.melting import PlannedMelt, plan_melts
+from pipemetal.planning.melting import PlannedMelt, Season, plan_season
 from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import as_rolls, sheet_orders, thick_end_first
@@ -49,11 +49,16 @@ class Plan:
     faults: tuple[Fault, ...]
     cut_rolls: tuple[CutRoll, ...]
     pours: tuple[Pour, ...]
-    melts: tuple[PlannedMelt, ...]
+    season: Season
     account: Account
     rack: tuple[Roll, ...]
     cannot_charge: tuple[str, ...]
     learned: Learned
+
+    @property
+    def melts(self) -> tuple[PlannedMelt, ...]:
+        """The melts in their order."""
+        return self.season.melts
 
     @property
     def pipes_served(self) -> int:
@@ -143,16 +148,16 @@ def make_plan(
         prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned.coefficients) for order in orders
     ]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
-    melts = plan_melts(demands, recipes, lots, settings)
+    season = plan_season(demands, recipes, lots, settings)
     tell(0.96, "planning pours")
-    pours = plan_pours(prepared, melts, settings, learned)
+    pours = plan_pours(prepared, season.melts, settings, learned)
     rolls = as_rolls(orders, rack)
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
     cut = cut_rolls(layout, rolls, blanks, density, masses, settings.sheets.kerf_mm)
-    account = book_plan(cut, pours, melts, recipes)
+    account = book_plan(cut, pours, season.melts, recipes)
     tell(1.0, "done")
     return Plan(
-        organ, recipes, settings, pipes, blanks, problem, layout, faults, cut, pours, melts, account, tuple(rack),
+        organ, recipes, settings, pipes, blanks, problem, layout, faults, cut, pours, season, account, tuple(rack),
         tuple(cannot_charge), learned,
     )  # fmt: skip

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Castable
-from pipemetal.melts.lots import LossModel
+from pipemetal.melts.losses import LossModel
 
 __all__ = ["CastingSettings", "PotSettings", "SheetSettings", "ShopSettings"]
 
@@ -79,7 +79,8 @@ class SheetSettings:
 @dataclass(frozen=True)
 class PotSettings:
     """The melting pot and its burner; `heel_kg` cannot be ladled out, less than `least_weighed_kg`
-    of a lot is not worth weighing."""
+    of a lot is not worth weighing.
+    A melt is cast into `most_sheets` at most: how long a shop keeps a pot at heat."""
 
     capacity_kg: float = 450.0
     heel_kg: float = 15.0
@@ -89,12 +90,13 @@ class PotSettings:
     spare_kg: float = 12.0
     weigh_step_kg: float = 0.5
     least_weighed_kg: float = 4.0
+    most_sheets: int = 1000
 
     def __post_init__(self) -> None:
         for name, low, high in (
             ("capacity_kg", 5.0, 5000.0), ("heel_kg", 0.0, 0.5 * self.capacity_kg), ("steel_kg", 0.0, 2000.0),
             ("efficiency", 0.05, 1.0), ("burner_kw", 0.5, 500.0), ("spare_kg", 0.0, 200.0), ("weigh_step_kg", 0.01, 10.0),
-            ("least_weighed_kg", 0.0, 50.0),
+            ("least_weighed_kg", 0.0, 50.0), ("most_sheets", 1, 1000),
         ):  # fmt: skip
             _in_range("pot", name, getattr(self, name), low, high)
 
