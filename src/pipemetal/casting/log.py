@@ -17,7 +17,7 @@ __all__ = ["VERDICTS", "LoggedCast", "ReducedCast", "reduced"]
 VERDICTS = ("too cold", "good", "too hot")
 
 # A thickness gauge read three times across (estimate), and how far a speed may change in a push that has no marks.
-_UNKNOWN_SPEED_CHANGE = 0.15
+_UNKNOWN_SPEED_CHANGE, _UNKNOWN_BEND = 0.3, 0.1
 _BEND = 0.04
 _USUAL_SUPERHEAT_K = 25.0
 _MASS_BALANCE_SHARE = 0.2
@@ -202,9 +202,10 @@ def _speeds(cast: LoggedCast, x_m: Array) -> tuple[Array, Array, Array] | str:
         if not 0.2 < pace_s_m <= 20.0:
             return "the times give no speed that a push can have"
         speed = np.full(len(x_m), 1.0 / pace_s_m)
-        slopes = np.column_stack([-speed, x_m / (cast.length_mm * 1e-3) - 0.5, np.zeros_like(x_m)])
+        along = x_m / (cast.length_mm * 1e-3) - 0.5
+        slopes = np.column_stack([-speed, along, 4.0 * along**2 - 1.0 / 3.0])
         spread = timing_sd**2 * np.linalg.inv(design.T @ design)
-        return speed, slopes, np.diag([spread[1, 1], _UNKNOWN_SPEED_CHANGE**2, 0.0])
+        return speed, slopes, np.diag([spread[1, 1], _UNKNOWN_SPEED_CHANGE**2, _UNKNOWN_BEND**2])
     design = np.vander(d, 4, increasing=True)
     usual_pace = float(t[-1] - t[0]) / float(d[-1] - d[0])
     # The cubic term is held by what a push bends: 3 % of the pace away from a straight change, at mid-length (estimate).
