@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,25 +31,36 @@ STARTS = 300
 # What a cast sheet may do beside its straight taper before any reading says so (one standard deviation at the edge,
 # in mm): curve along, tilt across, bow across. common practice, no source.
 CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM = 0.05, 0.03, 0.03
-# How far a sheet's taper may miss the one its push should have given (one standard deviation at the edge). estimate.
-SLOPE_SD_MM = 0.04
+# How far a sheet may miss the shape that its push should have given, beside a level of its own: tilted along, curved
+# along, tilted across, bowed across (one standard deviation at the edge, mm), and in smooth waves (times the gauge). estimate.
+PUSH_SLOPE_MM, PUSH_CURVE_MM, PUSH_TILT_MM, PUSH_BOW_MM = 0.015, 0.015, 0.025, 0.025
+PUSH_SIGNAL_SDS, PUSH_SIGNAL_USUAL = (0.2, 0.6, 1.2, 2.5, 5.0), 0.7
 FEWEST_WITH_PUSH = 4
+# Waves too short for the readings to follow, times the gauge: tried sizes, and their usual size (half-Cauchy). estimate.
+WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 0.6
 # Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
+# Covariance parameters are chosen by at most so many readings.
+MOST_TRIED = 160
+_Points = tuple[FloatArray, FloatArray, FloatArray]
 
 
 @dataclass(frozen=True)
 class _Model:
-    """Covariance parameters of the departure from the trend; lengths in mm, deviations in mm.
+    """Covariance parameters of the departure from the trend; lengths as shares of the sheet, deviations in mm.
 
-    `slope_mm` is how far a sheet may tilt along its length against what was expected; without an expectation, any.
+    `shape_mm`: tilt along (infinite: any), curve along, tilt and bow across, one standard deviation at the edge.
     """
 
     length_mm: float
     width_mm: float
     signal_mm: float
     noise_mm: float
-    slope_mm: float = math.inf
+    shape_mm: tuple[float, float, float, float] = (math.inf, CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM)
+
+    @property
+    def slope_free(self) -> bool:
+        return math.isinf(self.shape_mm[0])
 
 
 @dataclass(frozen=True)
@@ -70,7 +81,7 @@ class _Solved:
 
 def fit_field(
     readings: Sequence[Reading], length_mm: float, width_mm: float, *, gauge_sd_mm: float = 0.01,
-    expected: ThicknessField | None = None,
+    expected: ThicknessField | None = None, usual_wave_mm: float = 0.0,
 ) -> ThicknessField:  # fmt: skip
     """The thickness field of a sheet from 6 to 2000 gauge readings anywhere on it, repeats allowed.
 
@@ -78,10 +89,14 @@ def fit_field(
     departure whose lengths and size are chosen by restricted likelihood. A reading is left out when it stands more than 4.5
     standard deviations from what all the others predict for its place (leave one out), worst first, and comes
     back if the final field accepts it; the reason names a ten-fold reading or swapped digits where that explains it.
-    The standard error holds the uncertainty of the trend, so it grows away from the readings.
+    The standard error holds the uncertainty of the trend, so it grows away from the readings, and waves too short for the
+    readings to follow: what they scatter beyond the gauge, held by an estimate of what is usual where they are few.
 
     Arguments: sizes of the untrimmed sheet; `gauge_sd_mm`: repeatability of the gauge (one standard deviation);
-    `expected`: what its push should have given (level free, its shape believed), so that fewer readings serve.
+    `expected`: what its push should have given: the sheet is this times a level of its own, nearly, so that fewer readings
+    serve; field and error are then means over all covariance parameters, for few readings cannot choose. `usual_wave_mm`: how
+    far this shop's sheets are uneven from place to place (one standard deviation), where that is known to be more than 0.7 of
+    the gauge's.
     Raises: SheetError for readings that cannot be or that disagree (more than 35 % would be left out).
     Sources: universal kriging and its leave-one-out residuals: Rasmussen & Williams 2006, Gaussian Processes for
     Machine Learning, sections 2.7 and 5.4.2; start of the robust fit: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871.
@@ -94,17 +109,20 @@ def fit_field(
     length = checked_number(length_mm, field="length_mm", above=0.0)
     width = checked_number(width_mm, field="width_mm", above=0.0)
     gauge = checked_number(gauge_sd_mm, field="gauge_sd_mm", above=0.0, high=1.0)
+    uneven = max(
+        1.0, checked_number(usual_wave_mm, field="usual_wave_mm", low=0.0, high=1.0) / (PUSH_SIGNAL_USUAL * gauge)
+    )
     kept_readings = checked_readings(readings, length, width)
     x = np.array([r.x_mm for r in kept_readings]) / length
     y = np.array([r.y_mm for r in kept_readings]) / width
     measured = np.array([r.thickness_mm for r in kept_readings])
     shape = _shape(expected, length, width)
-    t = measured - shape(x, y)
-    slope = SLOPE_SD_MM if expected is not None else math.inf
+    t = measured / shape(x, y)
+    models = _models(gauge, t.size, pushed=expected is not None)
     kept = _robust_start(x, y, t, gauge)
-    model = _best_model(x[kept], y[kept], t[kept], gauge, slope)
+    model = _best_model(x[kept], y[kept], t[kept], models)
     kept = _without_gross(x, y, t, kept, model)
-    model = _best_model(x[kept], y[kept], t[kept], gauge, slope)
+    model = _best_model(x[kept], y[kept], t[kept], models)
     kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
     left = np.nonzero(~kept)[0]
     fewest = FEWEST_READINGS if expected is None else FEWEST_WITH_PUSH
@@ -114,12 +132,14 @@ def fit_field(
             "disagree: no smooth sheet passes near enough of them", field="readings",
             value=f"{left.size} of {t.size} off: {names}", allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
         )  # fmt: skip
-    solved = _solve(x[kept], y[kept], t[kept], model)
+    points = (x[kept], y[kept], t[kept])
     stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
     grid_x, grid_y = np.meshgrid(stations, lines)
-    mean, error = _predict(solved, model, grid_x.ravel(), grid_y.ravel())
-    mean = np.clip(mean + shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
-    at_left = _predict(solved, model, x[left], y[left])[0] + shape(x[left], y[left]) if left.size else np.empty(0)
+    pool = models if expected is not None and kept.sum() <= MOST_TRIED else [model]
+    mean, error = _averaged(points, pool, gauge, grid_x.ravel(), grid_y.ravel(), uneven)
+    error = np.hypot(error, _short_waves(points, model, gauge, uneven)) * shape(grid_x.ravel(), grid_y.ravel())
+    mean = np.clip(mean * shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
+    at_left = _averaged(points, [model], gauge, x[left], y[left])[0] * shape(x[left], y[left])
     named = tuple(
         LeftOut(int(k), kept_readings[k], _reason(float(measured[k]), float(there), gauge))
         for k, there in zip(left, at_left, strict=True)
@@ -133,15 +153,15 @@ def fit_field(
 def _shape(
     expected: ThicknessField | None, length: float, width: float
 ) -> Callable[[FloatArray, FloatArray], FloatArray]:
-    """Departure of the expected thickness from its own mean, at shares of length and width; nought without one."""
+    """The expected thickness over its own mean, at shares of length and width; one without an expectation."""
     if expected is None:
-        return lambda x, _: np.zeros_like(x)
+        return lambda x, _: np.ones_like(x)
     mean = float(expected.thickness_mm.mean())
     long, wide = expected.length_mm, expected.width_mm
     if abs(long - length) > 0.02 * length or abs(wide - width) > 0.02 * width:
         raise SheetError("is not of this sheet's size", field="expected", value=(long, wide),
                          allowed=f"{length:g} by {width:g} mm within 2 %")  # fmt: skip
-    return lambda x, y: np.asarray(expected.at(x * long, y * wide) - mean, dtype=float)
+    return lambda x, y: np.asarray(expected.at(x * long, y * wide) / mean, dtype=float)
 
 
 def _trend(x: FloatArray) -> FloatArray:
@@ -151,7 +171,7 @@ def _trend(x: FloatArray) -> FloatArray:
 
 def _usable_trend(x: FloatArray, model: _Model) -> FloatArray:
     """The trend, or its level alone where the slope is expected or all readings lie at nearly one place along the sheet."""
-    return _trend(x)[:, : 2 if np.ptp(x) > 0.05 and math.isinf(model.slope_mm) else 1]
+    return _trend(x)[:, : 2 if np.ptp(x) > 0.05 and model.slope_free else 1]
 
 
 def _robust_start(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> np.ndarray:
@@ -182,42 +202,84 @@ def _robust_start(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> 
     return np.asarray(np.abs(residuals) <= max(8.0 * spread, 0.08 * float(np.median(t))), dtype=bool)
 
 
-def _best_model(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float, slope: float) -> _Model:
-    if x.size > 160:
-        some = np.linspace(0, x.size - 1, 160).round().astype(int)
-        x, y, t = x[some], y[some], t[some]
-    models = [
-        _Model(length, width, signal * gauge, noise * gauge, slope)
+def _models(gauge: float, count: int, *, pushed: bool) -> list[_Model]:
+    """The covariance parameters tried."""
+    if pushed:
+        shape = (PUSH_SLOPE_MM, PUSH_CURVE_MM, PUSH_TILT_MM, PUSH_BOW_MM)
+        return [
+            _Model(length, width, signal * gauge, noise * gauge, shape)
+            for length, width, signal, noise in itertools.product(LENGTH_SHARES, WIDTH_SHARES, PUSH_SIGNAL_SDS, NOISE_SDS)
+        ]  # fmt: skip
+    return [
+        _Model(length, width, signal * gauge, noise * gauge)
         for length, width, signal, noise in itertools.product(LENGTH_SHARES, WIDTH_SHARES, SIGNAL_SDS, NOISE_SDS)
-        if x.size >= FEW_READINGS or signal >= FEW_SIGNAL_SDS
+        if count >= FEW_READINGS or signal >= FEW_SIGNAL_SDS
     ]
+
+
+def _some(points: _Points) -> _Points:
+    """At most MOST_TRIED of the readings, evenly taken: enough to choose covariance parameters."""
+    if points[0].size <= MOST_TRIED:
+        return points
+    some = np.linspace(0, points[0].size - 1, MOST_TRIED).round().astype(int)
+    return points[0][some], points[1][some], points[2][some]
+
+
+def _best_model(x: FloatArray, y: FloatArray, t: FloatArray, models: Sequence[_Model]) -> _Model:
+    x, y, t = _some((x, y, t))
     return max(models, key=lambda m: _solve(x, y, t, m).log_likelihood)
+
+
+def _averaged(
+    points: _Points, models: Sequence[_Model], gauge: float, x: FloatArray, y: FloatArray, uneven: float = 1.0
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and standard error at points over all models by their likelihood; large waves and scatter are unusual."""
+    if not x.size:
+        return np.empty(0), np.empty(0)
+    solved = [_solve(*points, m) for m in models]
+    logs = np.array([
+        s.log_likelihood - math.log1p((m.signal_mm / gauge / PUSH_SIGNAL_USUAL / uneven) ** 2)
+        - math.log1p(((m.noise_mm / gauge) ** 2 - 1.0) / (WAVE_USUAL * uneven) ** 2) for s, m in zip(solved, models, strict=True)
+    ])  # fmt: skip
+    shares = np.exp(logs - logs.max())
+    shares /= shares.sum()
+    found = [
+        (w, *_predict(s, m, x, y))
+        for w, s, m in zip(shares, solved, models, strict=True)
+        if w > 1e-4 or len(models) == 1
+    ]
+    total = sum(w for w, _, _ in found)
+    mean = np.asarray(sum(w * a for w, a, _ in found) / total)
+    square = np.asarray(sum(w * (e**2 + (a - mean) ** 2) for w, a, e in found) / total)
+    return mean, np.sqrt(square)
+
+
+def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) -> float:
+    """Standard deviation of waves too short to follow: the readings' scatter beyond the gauge, root mean square over sizes."""
+    x, y, t = _some(points)
+    logs = np.array([
+        _solve(x, y, t, replace(model, noise_mm=gauge * math.hypot(1.0, wave))).log_likelihood
+        - math.log1p((wave / WAVE_USUAL / uneven) ** 2) for wave in WAVE_SDS
+    ])  # fmt: skip
+    shares = np.exp(logs - logs.max())
+    return gauge * math.sqrt(float(shares @ np.square(WAVE_SDS)) / float(shares.sum()))
 
 
 def _covariance(xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray, m: _Model) -> FloatArray:
     far = ((xa[:, None] - xb[None, :]) / m.length_mm) ** 2 + ((ya[:, None] - yb[None, :]) / m.width_mm) ** 2
     smooth = m.signal_mm**2 * np.exp(-0.5 * far)
-    for sd, a, b in (
-        (_slope_sd(m), 2.0 * (xa - 0.5), 2.0 * (xb - 0.5)),
-        (CURVE_SD_MM, 4.0 * (xa - 0.5) ** 2, 4.0 * (xb - 0.5) ** 2),
-        (TILT_SD_MM, 2.0 * (ya - 0.5), 2.0 * (yb - 0.5)),
-        (BOW_SD_MM, 4.0 * (ya - 0.5) ** 2, 4.0 * (yb - 0.5) ** 2),
-    ):
-        smooth = smooth + sd**2 * np.outer(a, b)
+    for sd, a, b in zip(m.shape_mm, _shapes(xa, ya), _shapes(xb, yb), strict=True):
+        smooth = smooth + (0.0 if math.isinf(sd) else sd) ** 2 * np.outer(a, b)
     return np.asarray(smooth, dtype=np.float64)
 
 
-def _slope_sd(m: _Model) -> float:
-    return 0.0 if math.isinf(m.slope_mm) else m.slope_mm
+def _shapes(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Tilt and curve along, tilt and bow across, each one at the edge."""
+    return 2.0 * (x - 0.5), 4.0 * (x - 0.5) ** 2, 2.0 * (y - 0.5), 4.0 * (y - 0.5) ** 2
 
 
 def _own_variance(x: FloatArray, y: FloatArray, m: _Model) -> FloatArray:
-    parts = (
-        2.0 * _slope_sd(m) * (x - 0.5),
-        4.0 * CURVE_SD_MM * (x - 0.5) ** 2,
-        2.0 * TILT_SD_MM * (y - 0.5),
-        4.0 * BOW_SD_MM * (y - 0.5) ** 2,
-    )
+    parts = [0.0 * x if math.isinf(sd) else sd * shape for sd, shape in zip(m.shape_mm, _shapes(x, y), strict=True)]
     return np.asarray(m.signal_mm**2 + sum(part**2 for part in parts))
 
 
