@@ -3,38 +3,20 @@
 import dataclasses
 import json
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from shop_samples import HALF, a_roll
 from sqlalchemy import text
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.alloys.recipe import Recipe
 from pipemetal.cli.book_cmd import doctor, label
 from pipemetal.cli.shop_cmd import lots, rolls
 from pipemetal.errors import BookError, ConflictError
-from pipemetal.sheets.field import ThicknessField
-from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Book, Piece, StaleSaveError, restore
 from pipemetal.shop.keeping import table_hashes
 from pipemetal.shop.stock import planning_stock
-
-HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
-
-
-def a_roll(name: str = "R1", start: float = 1.2, end: float = 0.8, length: float = 2000.0) -> Roll:
-    field = ThicknessField.from_grid([0.0, length / 2, length], [[start, (start + end) / 2, end]] * 3, width_mm=600.0)
-    return Roll(name, "half", length, 600.0, 10.0, field, place="rack A")
-
-
-@pytest.fixture(params=["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
-def book(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Book]:
-    target = tmp_path / "shop.sqlite" if request.param == "sqlite" else request.getfixturevalue("postgres_url")
-    with Book.open(target, create=True, who="Ada") as opened:
-        opened.add_recipe(HALF)
-        yield opened
 
 
 def hashes(book: Book) -> object:
@@ -192,17 +174,6 @@ def test_a_book_of_a_newer_program_is_refused(book: Book) -> None:
         connection.execute(text("UPDATE alembic_version SET version_num = 'r9999'"))
     with pytest.raises(BookError, match="newer program"):
         Book.open(book.target)
-
-
-def test_an_older_book_is_copied_before_it_is_brought_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with Book.open(tmp_path / "s.sqlite", create=True) as book:
-        book.add_recipe(HALF)
-    monkeypatch.setattr("pipemetal.shop.connect.newest_revision", lambda: "r0002")
-    with Book.open(tmp_path / "s.sqlite") as book:
-        assert list(book.recipes()) == ["half"]
-    monkeypatch.undo()
-    with Book.open(tmp_path / "s.sqlite.before-r0002.sqlite") as copy:
-        assert list(copy.recipes()) == ["half"]
 
 
 def test_the_search_sees_every_change_at_once(book: Book) -> None:

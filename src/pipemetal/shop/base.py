@@ -8,7 +8,8 @@ import json
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import Any
+from contextvars import ContextVar
+from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, func, insert, select, text, update
 
@@ -16,12 +17,28 @@ from pipemetal.errors import BookError, ConflictError
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
+from pipemetal.shop.roles import may, role_needed
 
-__all__ = ["BookBase", "StaleSaveError", "Writing", "dump"]
+__all__ = ["AlreadyDoneError", "BookBase", "NotAllowedError", "StaleSaveError", "Writing", "dump"]
 
 
 LONG_TEXT = 400
 """What a new row holds of longer texts (fields, plans) stands in the row alone, not in its event again."""
+SECRET: Final = ("password", "pin")
+"""Columns that no event repeats."""
+_ACTING: ContextVar[tuple[str | None, str | None]] = ContextVar("acting", default=(None, None))
+
+
+class NotAllowedError(BookError):
+    """The person's role does not go so far."""
+
+
+class AlreadyDoneError(ConflictError):
+    """The same form was sent before; `event` is what it did then, and nothing was done again."""
+
+    def __init__(self, event: int) -> None:
+        self.event = event
+        super().__init__(f"this was sent before and is done already (event {event}); nothing was done twice")
 
 
 class StaleSaveError(ConflictError):
@@ -65,7 +82,9 @@ class Writing:
             self.connection.execute(insert(held).values(after))
         else:
             self.connection.execute(update(held).where(held.c.id == key).values(after))
-        short = {k: v for k, v in after.items() if not (isinstance(v, str) and len(v) > LONG_TEXT)}
+        short = {k: v for k, v in after.items() if k not in SECRET and not (isinstance(v, str) and len(v) > LONG_TEXT)}
+        if before is not None:
+            before = {k: v for k, v in before.items() if k not in SECRET}
         self.changes.append({"table": table, "id": key, "before": before, "after": short})
 
     def change(self, table: str, key: str, version: int | None, **values: Any) -> None:
@@ -78,7 +97,7 @@ class Writing:
         after = before | values | {"version": before["version"] + 1}
         held = schema.TABLES[table]
         self.connection.execute(update(held).where(held.c.id == key).values(after))
-        kept = (*values, "version")
+        kept = (*(name for name in values if name not in SECRET), "version")
         self.changes.append(
             {"table": table, "id": key, "before": {k: before[k] for k in kept}, "after": {k: after[k] for k in kept}}
         )
@@ -87,13 +106,13 @@ class Writing:
         """What an account holds now, in micrograms by element."""
         return stock_of(self.connection, account)
 
-    def book(self, entries: Sequence[Entry], reverses: Sequence[int] | None = None) -> None:
-        """Write movements. Errors: BookError where an account of the shop would fall below nought."""
+    def book(self, entries: Sequence[Entry], reverses: Sequence[int] | None = None, *, why: str = "") -> None:
+        """Write movements; `why` is one of ledger.WHY. Errors: BookError where an account of the shop would fall below nought."""
         rows = []
         for number, entry in enumerate(entries):
             rows.append({
                 "id": self._next, "event": self.event_id, "element": entry.element, "mass_ug": entry.mass_ug,
-                "origin": entry.origin, "target": entry.target, "reverses": reverses[number] if reverses else None,
+                "origin": entry.origin, "target": entry.target, "reverses": reverses[number] if reverses else None, "why": why,
             })  # fmt: skip
             self._next += 1
         if rows:
@@ -123,8 +142,35 @@ class BookBase:
 
     def __init__(self, engine: Engine, target: str, who: str | None = None) -> None:
         self.engine, self.target = engine, target
-        self.who = who or _login_name()
+        self._who = who or _login_name()
         self._looking = threading.Lock()
+        self._rehearsing = False
+
+    @property
+    def who(self) -> str:
+        """Who acts now: the person of `acting`, else the one that the book was opened by."""
+        return _ACTING.get()[0] or self._who
+
+    @contextmanager
+    def acting(self, person: str, token: str | None = None) -> Iterator[None]:
+        """What is written inside is done by this person. With `token`, one form's own: what it did it does not do twice.
+
+        Holds for the thread or task at hand alone. Writing then raises AlreadyDoneError where the token was used before.
+        """
+        held = _ACTING.set((person, token))
+        try:
+            yield
+        finally:
+            _ACTING.reset(held)
+
+    @contextmanager
+    def rehearsal(self) -> Iterator[None]:
+        """What is written inside is tried to its end and then taken back: a preview. For a book that one thread uses."""
+        self._rehearsing = True
+        try:
+            yield
+        finally:
+            self._rehearsing = False
 
     @property
     def is_sqlite(self) -> bool:
@@ -141,20 +187,44 @@ class BookBase:
 
     @contextmanager
     def writing(self, what: str, about: str, undoes: int | None = None) -> Iterator[Writing]:
-        """One event: all of it, or nothing. Writers wait for each other."""
+        """One event: all of it, or nothing. Writers wait for each other.
+
+        Errors: NotAllowedError where the book has people and this one's role does not go so far, AlreadyDoneError.
+        """
+        if not self._rehearsing:
+            self._before_writing()
+        who, token = self.who, _ACTING.get()[1]
         with (
             clear_errors(self.target),
             self.engine.connect().execution_options(writes=True) as connection,
-            connection.begin(),
+            connection.begin() as transaction,
         ):
             if not self.is_sqlite:
                 connection.execute(text("LOCK TABLE events IN EXCLUSIVE MODE"))
+            if token is not None:
+                done = connection.execute(select(schema.events.c.id).where(schema.events.c.token == token)).scalar()
+                if done is not None:
+                    raise AlreadyDoneError(int(done))
+            check_allowed(connection, who, what)
             event_id = int(connection.execute(select(func.max(schema.events.c.id))).scalar() or 0) + 1
             writing = Writing(connection, event_id)
             yield writing
             now = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
-            row = {"id": event_id, "at": now, "who": self.who, "what": what, "about": about, "undoes": undoes}
+            row = {
+                "id": event_id,
+                "at": now,
+                "who": who,
+                "what": what,
+                "about": about,
+                "undoes": undoes,
+                "token": token,
+            }
             connection.execute(insert(schema.events).values(row | {"changes": dump(writing.changes)}))
+            if self._rehearsing:
+                transaction.rollback()
+
+    def _before_writing(self) -> None:
+        """What must be done before something is written; the keeper makes the day's backup here."""
 
     def rows(self, table: str, *, withdrawn: bool = False) -> list[dict[str, Any]]:
         """All rows of a table, by id."""
@@ -178,6 +248,21 @@ class BookBase:
         """The number of the latest event, nought in an empty book."""
         with self.reading() as connection:
             return int(connection.execute(select(func.max(schema.events.c.id))).scalar() or 0)
+
+
+def check_allowed(connection: Connection, who: str, action: str) -> None:
+    """Refuse who may not do this. A book that names no people asks nobody.
+
+    Errors: NotAllowedError.
+    """
+    p = schema.people.c
+    people = connection.execute(select(p.id, p.role).where(p.withdrawn.is_(False))).all()
+    roles = {str(row.id): str(row.role) for row in people}
+    if roles and not may(roles.get(who), action):
+        raise NotAllowedError(
+            f"may not do this: {action}", field="person", value=who,
+            allowed=f"a person of the book with the role {role_needed(action) or 'that allows it'} or more; --by NAME",
+        )  # fmt: skip
 
 
 def _login_name() -> str:

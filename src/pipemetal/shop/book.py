@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-import datetime
-import json
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
 from pipemetal.shop import connect, schema
-from pipemetal.shop.base import StaleSaveError, dump
-from pipemetal.shop.catalogue import Found, Piece, RollEntry
+from pipemetal.shop.accepting import Accepting
+from pipemetal.shop.accounting import Accounting
+from pipemetal.shop.attaching import Attaching
+from pipemetal.shop.base import AlreadyDoneError, NotAllowedError, StaleSaveError
+from pipemetal.shop.catalogue import Piece
 from pipemetal.shop.history import Event, History, TraceStep
 from pipemetal.shop.keeping import Keeping, restore
+from pipemetal.shop.people import People, Person
+from pipemetal.shop.searching import Found, RollEntry
 from pipemetal.shop.transfer import Transfer
 
-__all__ = ["Book", "Event", "Found", "Piece", "RollEntry", "StaleSaveError", "TraceStep", "restore"]
+__all__ = [
+    "AlreadyDoneError", "Book", "Event", "Found", "NotAllowedError", "Person", "Piece", "RollEntry", "StaleSaveError",
+    "TraceStep", "restore",
+]  # fmt: skip
 
 
-class Book(Transfer, History, Keeping):
+class Book(Transfer, Accepting, Accounting, History, Keeping, People, Attaching):
     """A shop book, open. Everything that writes is one event: all of it or nothing, with who and when.
 
     >>> import tempfile
@@ -37,7 +42,8 @@ class Book(Transfer, History, Keeping):
     def open(cls, target: str | Path, *, create: bool = False, who: str | None = None) -> Book:
         """Open a book: the path of a SQLite file, or postgresql://...; with `create` a new one is made where there is none.
 
-        A book of an older program is backed up beside itself and brought up; one of a newer program is refused.
+        A book of an older program is copied beside itself (PostgreSQL: into the folder of backups) and brought up; one of a
+        newer program is refused.
         Errors: BookError.
         """
         engine = connect.engine_for(target, create=create)
@@ -56,7 +62,7 @@ class Book(Transfer, History, Keeping):
         if revision == newest:
             return
         if revision is None and not create:
-            raise BookError("holds no shop book", field="shop", value=connect._without_password(self.target))
+            raise BookError("holds no shop book", field="shop", value=connect.without_password(self.target))
         if revision is not None and revision not in connect.known_revisions():
             raise BookError(
                 "was written by a newer program",
@@ -64,8 +70,8 @@ class Book(Transfer, History, Keeping):
                 value=revision,
                 allowed=f"up to {newest}; update pipemetal",
             )
-        if revision is not None and self.is_sqlite:
-            self.copy_to(Path(f"{self.target}.before-{newest}.sqlite"))
+        if revision is not None:
+            self._keep_before(newest)
 
         with (
             connect.clear_errors(self.target),
@@ -83,36 +89,6 @@ class Book(Transfer, History, Keeping):
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-    def add_plan(self, plan: dict[str, Any]) -> str:
-        """Keep a plan as its dictionary; every plan of an organ is a version of its own. Gives its id."""
-        organ = str(plan.get("organ", "")).strip()
-        if not organ:
-            raise BookError("names no organ", field="plan")
-        p = schema.plans.c
-        with self.writing("plan kept", f"organ:{organ}") as w:
-            number = int(w.connection.execute(select(func.count()).where(p.organ == organ)).scalar() or 0) + 1
-            key = f"{organ[:180]} #{number}"
-            now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-            w.add("plans", key, organ=organ, made_at=now, body=dump(plan))
-        return key
-
-    def plans(self) -> list[tuple[str, str, str]]:
-        """All plans, latest first: id, organ, when."""
-        p = schema.plans.c
-        query = select(p.id, p.organ, p.made_at).where(p.withdrawn.is_(False)).order_by(p.made_at.desc(), p.id.desc())
-        with self.reading() as connection:
-            return [(a, b, c) for a, b, c in connection.execute(query)]
-
-    def plan(self, plan_id: str | None = None) -> dict[str, Any] | None:
-        """A plan's dictionary, the latest where no id is given; None where the book holds none."""
-        if plan_id is None:
-            found = self.plans()
-            if not found:
-                return None
-            plan_id = found[0][0]
-        held: dict[str, Any] = json.loads(self.row("plans", plan_id)["body"])
-        return held
 
     def add_organ(self, name: str, body: str) -> str:
         """Keep the text of an organ file; every text is a version of its own. Gives its id."""

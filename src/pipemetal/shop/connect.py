@@ -24,6 +24,7 @@ __all__ = [
     "revision_of",
     "sqlite_file",
     "upgrade",
+    "without_password",
 ]
 
 NETWORK_FILE_SYSTEMS: Final = (
@@ -65,7 +66,7 @@ def engine_for(target: str | Path, *, create: bool) -> Engine:
         except ModuleNotFoundError:
             raise BookError("needs the extra [postgres]: pip install pipemetal[postgres]", field="shop") from None
         except Exception:
-            raise BookError("is not a URL that can be read", field="shop", value=_without_password(target)) from None
+            raise BookError("is not a URL that can be read", field="shop", value=without_password(target)) from None
     if path.is_dir():
         raise BookError("is a folder, a file is wanted", field="shop", value=str(path))
     if not path.exists() and not create:
@@ -99,7 +100,8 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
-def _without_password(target: str | Path) -> str:
+def without_password(target: str | Path) -> str:
+    """A target as it may be shown."""
     return re.sub(r":[^:@/]*@", ":...@", str(target))
 
 
@@ -130,7 +132,7 @@ def clear_errors(target: str | Path) -> Iterator[None]:
         yield
     except DBAPIError as error:
         lines = str(error.orig).strip().splitlines() or ["no answer"]
-        raise BookError(f"cannot be used: {lines[0]}", field="shop", value=_without_password(target)) from None
+        raise BookError(f"cannot be used: {lines[0]}", field="shop", value=without_password(target)) from None
 
 
 def revision_of(connection: Connection) -> str | None:
@@ -164,8 +166,8 @@ def known_revisions() -> set[str]:
     return {script.revision for script in ScriptDirectory.from_config(_config(None)).walk_revisions()}
 
 
-def upgrade(connection: Connection) -> None:
-    """Bring the schema to the newest revision, in the transaction of this connection."""
+def upgrade(connection: Connection, revision: str = "head") -> None:
+    """Bring the schema to a revision, the newest by default, in the transaction of this connection."""
     from alembic import command
 
-    command.upgrade(_config(connection), "head")
+    command.upgrade(_config(connection), revision)

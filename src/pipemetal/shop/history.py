@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,8 +11,8 @@ from sqlalchemy import select, update
 
 from pipemetal.errors import BookError
 from pipemetal.shop import schema
-from pipemetal.shop.base import BookBase, StaleSaveError
-from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
+from pipemetal.shop.base import BookBase, StaleSaveError, Writing, check_allowed
+from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms, taken_back
 
 __all__ = ["Event", "History", "TraceStep"]
 
@@ -50,9 +50,7 @@ class History(BookBase):
         query = select(schema.events).order_by(e.id.desc()).limit(limit)
         if about is not None:
             kind, _, key = about.partition(":")
-            mentioned = e.changes.contains(
-                f'"table":"{kind}s","id":{json.dumps(key, ensure_ascii=False)},', autoescape=True
-            )
+            mentioned = e.changes.contains(_mention(f"{kind}s", key), autoescape=True)
             query = query.where((e.about == about) | mentioned)
         with self.reading() as connection:
             return [_event(row) for row in connection.execute(query).mappings()]
@@ -68,14 +66,15 @@ class History(BookBase):
             found = w.connection.execute(select(schema.events).where(e.id == event_id)).mappings().first()
             if found is None:
                 raise BookError("is not in the book", field="event", value=event_id)
-            taken = w.connection.execute(select(e.id).where(e.undoes == event_id)).scalar()
-            if taken is not None:
-                raise BookError(f"is taken back already, by event {taken}", field="event", value=event_id)
+            check_allowed(w.connection, self.who, found["what"])
+            pairs = w.connection.execute(select(e.id, e.undoes)).all()
+            if event_id in taken_back((row.id, row.undoes) for row in pairs):
+                raise BookError("is taken back already", field="event", value=event_id)
             for change in reversed(json.loads(found["changes"])):
                 held = schema.TABLES[change["table"]]
                 now = w.row(change["table"], change["id"])
                 assert now is not None
-                if now["version"] != change["after"]["version"]:
+                if now["version"] != change["after"]["version"] and _changed_since(w, event_id, change):
                     raise StaleSaveError(f"{change['table']} {change['id']}", change["after"], now)
                 back = dict(change["before"]) if change["before"] is not None else {"withdrawn": True}
                 back["version"] = now["version"] + 1
@@ -86,8 +85,15 @@ class History(BookBase):
             w.book(
                 [Entry(r.element, int(r.mass_ug), r.origin, r.target).opposite() for r in rows],
                 reverses=[r.id for r in rows],
+                why="taken back",
             )
             return w.event_id
+
+    def undone(self) -> set[int]:
+        """Events that are taken back, and not in force again."""
+        e = schema.events.c
+        with self.reading() as connection:
+            return taken_back((row.id, row.undoes) for row in connection.execute(select(e.id, e.undoes)))
 
     def trace(self, account: str) -> dict[str, list[TraceStep]]:
         """Where the metal of an account came from and where it went; `account` as `roll:R101`, `lot:T1`, `pipe:...`.
@@ -96,13 +102,13 @@ class History(BookBase):
         """
         m = schema.movements.c
         with self.reading() as connection:
-            reversed_ids = {r for (r,) in connection.execute(select(m.reverses).where(m.reverses.is_not(None)))}
             rows = connection.execute(
                 select(m.id, m.event, m.origin, m.target, m.mass_ug, m.reverses).order_by(m.id)
             ).all()
+        gone = taken_back((row.id, row.reverses) for row in rows)
         flows: dict[tuple[int, str, str], int] = {}
         for number, event, origin, target, mass, reverses in rows:
-            if reverses is None and number not in reversed_ids:
+            if reverses is None and number not in gone:
                 key = (event, origin, target)
                 flows[key] = flows.get(key, 0) + int(mass)
         if not any(account in key[1:] for key in flows):
@@ -113,6 +119,23 @@ class History(BookBase):
             "backwards": _walk(account, ((t, o, o, t, mass, ev) for (ev, o, t), mass in flows.items())),
             "forwards": _walk(account, ((o, t, o, t, mass, ev) for (ev, o, t), mass in flows.items())),
         }
+
+
+def _changed_since(w: Writing, event_id: int, change: Mapping[str, Any]) -> bool:
+    """Whether a row was changed after an event by anything that is not itself taken back."""
+    e = schema.events.c
+    later = w.connection.execute(select(e.id, e.undoes).where(e.id > event_id)).all()
+    gone = taken_back((row.id, row.undoes) for row in later)
+    touching = e.changes.contains(_mention(change["table"], change["id"]), autoescape=True)
+    for number, undoes in w.connection.execute(select(e.id, e.undoes).where(e.id > event_id, touching)):
+        if number not in gone and (undoes is None or undoes < event_id):
+            return True
+    return False
+
+
+def _mention(table: str, key: str) -> str:
+    """How an event's changes name a row."""
+    return f'"table":{json.dumps(table)},"id":{json.dumps(key, ensure_ascii=False)},'
 
 
 def _walk(start: str, flows: Iterable[tuple[str, str, str, str, int, int]]) -> list[TraceStep]:

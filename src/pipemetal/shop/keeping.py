@@ -3,50 +3,46 @@
 from __future__ import annotations
 
 import contextlib
+import datetime
 import hashlib
 import json
+import logging
 import os
 import platform
+import re
 import shutil
 import sqlite3
 import tempfile
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
 
-from sqlalchemy import Connection, func, insert, select, text
+from sqlalchemy import Connection, Table, func, select, text
 
 from pipemetal import __version__
 from pipemetal.errors import BookError
 from pipemetal.shop import connect, schema
-from pipemetal.shop.base import BookBase, dump
+from pipemetal.shop.base import BookBase
+from pipemetal.shop.dumping import load_dump, write_dump
 from pipemetal.shop.ledger import OUTSIDE, kilograms
+from pipemetal.shop.rowfiles import blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
 
-__all__ = ["BACKUP_FORMAT", "Keeping", "check_ledger", "restore", "table_hashes"]
+__all__ = [
+    "BACKUP_FORMAT",
+    "KEEP_DAYS",
+    "Keeping",
+    "check_ledger",
+    "installation",
+    "load_dump",
+    "restore",
+    "table_hashes",
+]
 
 BACKUP_FORMAT: Final = "pipemetal book 1"
-CHUNK: Final = 500
-
-
-def _lines(connection: Connection, name: str) -> Iterator[str]:
-    """The rows of a table in the order of their ids, one JSON line each, alike on every database."""
-    table = schema.TABLES[name]
-    rows = [dict(row) for row in connection.execute(select(table)).mappings()]
-    for row in sorted(rows, key=lambda r: (isinstance(r["id"], str), r["id"])):
-        yield json.dumps(row, allow_nan=False, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
-
-
-def table_hashes(connection: Connection) -> dict[str, dict[str, Any]]:
-    """Rows and their SHA-256 by table: two books that hold the same have the same hashes."""
-    found = {}
-    for name in schema.KEYS:
-        digest, count = hashlib.sha256(), 0
-        for line in _lines(connection, name):
-            digest.update(line.encode() + b"\n")
-            count += 1
-        found[name] = {"rows": count, "sha256": digest.hexdigest()}
-    return found
+KEEP_DAYS: Final = 14
+LITTLE_SPACE: Final = 200_000_000
+_LOG: Final = logging.getLogger("pipemetal")
 
 
 def check_ledger(connection: Connection) -> list[str]:
@@ -81,7 +77,10 @@ def check_ledger(connection: Connection) -> list[str]:
 
 
 class Keeping(BookBase):
-    """Backup and doctor."""
+    """Backup, dump and doctor."""
+
+    _daily: tuple[Path, int] | None = None
+    _backed_up_on = ""
 
     def backup(self, file: Path) -> dict[str, Any]:
         """Write the whole book into one file, while others go on working; gives the manifest.
@@ -93,26 +92,75 @@ class Keeping(BookBase):
         if file.is_dir() or not file.parent.is_dir():
             raise BookError("is not a place for a file", field="backup", value=str(file))
         with self._one_state() as connection:
+            tables = tables_at(connection)
             manifest: dict[str, Any] = {
                 "format": BACKUP_FORMAT, "program": f"pipemetal {__version__}", "revision": connect.revision_of(connection),
-                "database": self.engine.dialect.name, "tables": table_hashes(connection),
+                "database": self.engine.dialect.name, "tables": table_hashes(connection, tables),
+                "attachments": blob_sizes(connection),
             }  # fmt: skip
-            handle, beside = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
+            beside = None
             try:
+                handle, beside = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
                 with os.fdopen(handle, "wb") as out:
-                    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-                        for name in schema.KEYS:
-                            with archive.open(f"{name}.jsonl", "w") as member:
-                                for line in _lines(connection, name):
-                                    member.write(line.encode() + b"\n")
-                        archive.writestr("manifest.json", json.dumps(manifest, indent=1))
+                    _write_archive(out, connection, tables, manifest)
                     out.flush()
                     os.fsync(out.fileno())
                 Path(beside).replace(file)
-            except BaseException:
-                Path(beside).unlink(missing_ok=True)
+            except BaseException as error:
+                if beside is not None:
+                    Path(beside).unlink(missing_ok=True)
+                if isinstance(error, OSError):
+                    raise BookError(
+                        f"cannot be written: {error.strerror or error}", field="backup", value=str(file)
+                    ) from None
                 raise
         return manifest
+
+    def dump(self, folder: Path) -> dict[str, Any]:
+        """Write the whole book as open files, JSON lines with a schema; gives the schema. Errors: BookError."""
+        with self._one_state() as connection:
+            return write_dump(connection, folder)
+
+    def keep_daily(self, folder: Path | None = None, keep: int = KEEP_DAYS) -> None:
+        """From now on, back up before the first thing written on a day, and keep so many of these backups.
+
+        `folder`: where; by default beside a SQLite file, for PostgreSQL in PIPEMETAL_BACKUPS or ~/.pipemetal/backups.
+        """
+        self._daily = (folder or self.backups_folder(), keep)
+
+    def backups_folder(self) -> Path:
+        """Where automatic backups of this book lie."""
+        named = os.environ.get("PIPEMETAL_BACKUPS")
+        if self.is_sqlite and not named:
+            return Path(f"{self.target}.backups")
+        name = re.sub(r"[^A-Za-z0-9._-]+", "-", connect.without_password(self.target).rpartition("/")[2]) or "book"
+        return Path(named or Path.home() / ".pipemetal" / "backups") / name
+
+    def _before_writing(self) -> None:
+        today = datetime.date.today().isoformat()
+        if self._daily is None or self._backed_up_on == today:
+            return
+        folder, keep = self._daily
+        self._backed_up_on = today
+        file = folder / f"{today}.backup"
+        if file.exists() or not self.last_event():
+            return
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            self.backup(file)
+            for old in sorted(folder.glob("20??-??-??.backup"))[:-keep]:
+                old.unlink(missing_ok=True)
+        except (OSError, BookError) as error:
+            # work in the shop goes on without it; the doctor tells it too
+            _LOG.warning("today's backup could not be made: %s", error)
+
+    def _keep_before(self, newest: str) -> None:
+        """A copy of the book before it is brought up to a newer schema."""
+        if self.is_sqlite:
+            self.copy_to(Path(f"{self.target}.before-{newest}.sqlite"))
+            return
+        self.backups_folder().mkdir(parents=True, exist_ok=True)
+        self.backup(self.backups_folder() / f"before-{newest}.backup")
 
     @contextlib.contextmanager
     def _one_state(self) -> Iterator[Connection]:
@@ -161,21 +209,49 @@ class Keeping(BookBase):
                 verdict = connection.execute(text("PRAGMA integrity_check")).scalar()
                 if verdict != "ok":
                     faults.append(f"database: {verdict}")
-            faults += check_ledger(connection)
+            faults += check_ledger(connection) + check_attachments(connection)
         free = shutil.disk_usage(Path(self.target).resolve().parent).free if self.is_sqlite else None
-        if free is not None and free < 200_000_000:
+        if free is not None and free < LITTLE_SPACE:
             faults.append(f"only {free // 1_000_000} MB free on the disk")
+        kept = sorted(self.backups_folder().glob("20??-??-??.backup")) if self.backups_folder().is_dir() else []
         return {
-            "shop": connect._without_password(self.target), "database": self.engine.dialect.name, "revision": revision,
-            "rows": counts, "free_bytes": free, "faults": faults,
+            "shop": connect.without_password(self.target), "database": self.engine.dialect.name, "revision": revision,
+            "rows": counts, "free_bytes": free, "backups": {"folder": str(self.backups_folder()), "kept": len(kept),
+            "latest": kept[-1].stem if kept else None}, "faults": faults,
         }  # fmt: skip
+
+
+def check_attachments(connection: Connection) -> list[str]:
+    """Attachments whose content is missing or altered."""
+    b, a, faults = schema.blobs.c, schema.attachments.c, []
+    for key in connection.execute(select(a.sha256).distinct()).scalars().all():
+        content = connection.execute(select(b.content).where(b.sha256 == key)).scalar()
+        if content is None or hashlib.sha256(content).hexdigest() != key:
+            faults.append(f"attachment {key[:12]}... is missing or altered")
+    return faults
+
+
+def _write_archive(
+    out: IO[bytes], connection: Connection, tables: Mapping[str, Table], manifest: Mapping[str, Any]
+) -> None:
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, table in tables.items():
+            with archive.open(f"{name}.jsonl", "w") as member:
+                for line in row_lines(connection, table):
+                    member.write(line.encode() + b"\n")
+        for key in manifest["attachments"]:
+            content = connection.execute(
+                select(schema.blobs.c.content).where(schema.blobs.c.sha256 == key)
+            ).scalar_one()
+            archive.writestr(zipfile.ZipInfo(f"attachments/{key}"), content)  # photos do not get smaller
+        archive.writestr("manifest.json", json.dumps(manifest, indent=1))
 
 
 def installation() -> dict[str, Any]:
     """Versions of what the program stands on, and the free disk where it is run."""
     from importlib.metadata import version
 
-    names = ("numpy", "numba", "highspy", "shapely", "sqlalchemy", "alembic", "fastapi")
+    names = ("numpy", "numba", "highspy", "shapely", "sqlalchemy", "alembic", "fastapi", "argon2-cffi", "openpyxl")
     return {
         "pipemetal": __version__, "python": platform.python_version(), "system": platform.system(),
         "sqlite": sqlite3.sqlite_version, **{name: version(name) for name in names},
@@ -183,79 +259,40 @@ def installation() -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _checked_archive(file: Path) -> tuple[dict[str, Any], zipfile.ZipFile]:
-    try:
-        archive = zipfile.ZipFile(file)
-        manifest = json.loads(archive.read("manifest.json"))
-    except FileNotFoundError:
-        raise BookError("is not there", field="backup", value=str(file)) from None
-    except (zipfile.BadZipFile, KeyError, ValueError, OSError):
-        raise BookError("is not a whole backup", field="backup", value=str(file)) from None
-    if not isinstance(manifest, dict) or manifest.get("format") != BACKUP_FORMAT:
-        raise BookError("is not a backup of this program", field="backup", value=str(file), allowed=BACKUP_FORMAT)
-    if manifest.get("revision") not in connect.known_revisions():
-        raise BookError("was written by a newer program", field="backup", value=manifest.get("revision"))
-    for name, wanted in manifest["tables"].items():
-        digest = hashlib.sha256()
+class _Archive:
+    """A backup, read."""
+
+    def __init__(self, file: Path) -> None:
+        self.name = str(file)
         try:
-            with archive.open(f"{name}.jsonl") as member:
-                while block := member.read(1 << 20):
-                    digest.update(block)
-        except (KeyError, zipfile.BadZipFile, OSError, EOFError):
-            raise BookError(f"is damaged in {name}", field="backup", value=str(file)) from None
-        if digest.hexdigest() != wanted["sha256"]:
-            raise BookError(f"is damaged in {name}", field="backup", value=str(file))
-    return manifest, archive
+            self.archive = zipfile.ZipFile(file)
+            self.manifest: dict[str, Any] = json.loads(self.archive.read("manifest.json"))
+        except FileNotFoundError:
+            raise BookError("is not there", field="backup", value=str(file)) from None
+        except (zipfile.BadZipFile, KeyError, ValueError, OSError):
+            raise BookError("is not a whole backup", field="backup", value=str(file)) from None
+        if not isinstance(self.manifest, dict) or self.manifest.get("format") != BACKUP_FORMAT:
+            raise BookError("is not a backup of this program", field="backup", value=str(file), allowed=BACKUP_FORMAT)
+
+    def open(self, member: str) -> IO[bytes]:
+        """A member of the archive."""
+        try:
+            return self.archive.open(member)
+        except zipfile.BadZipFile as error:
+            raise ValueError(str(error)) from None
 
 
 def restore(file: Path, target: str | Path) -> dict[str, Any]:
     """Bring a backup back into an empty place, SQLite or PostgreSQL, whichever it came from; gives the manifest.
 
-    The backup is checked before anything is written, and the restored rows are compared with it before they are kept.
-    Errors: BookError for a damaged backup, or a target that holds a book already.
+    The backup is checked before anything is written, and the restored rows are compared with it before they are kept; one of
+    an older program is brought up then. Errors: BookError for a damaged backup, or a target that holds a book already.
     """
-    from pipemetal.shop.book import Book
-
-    manifest, archive = _checked_archive(file)
-    path = connect.sqlite_file(target)
-    if path is not None and path.exists():
-        raise BookError("is there already; restore goes into an empty place", field="shop", value=str(path))
-    with archive:
+    source = _Archive(file)
+    with source.archive:
         try:
-            book = Book.open(target, create=True)
-        except BaseException:
-            _forget(path)
-            raise
-        try:
-            _load(book, archive, manifest, path)
-        except BaseException:
-            book.close()
-            _forget(path)
-            raise
-        book.close()
-    return manifest
-
-
-def _load(book: BookBase, archive: zipfile.ZipFile, manifest: dict[str, Any], path: Path | None) -> None:
-    with book.engine.connect().execution_options(writes=True) as connection, connection.begin():
-        for name in schema.KEYS:
-            table = schema.TABLES[name]
-            if connection.execute(select(func.count()).select_from(table)).scalar():
-                raise BookError("holds a book already; restore goes into an empty place", field="shop")
-            with archive.open(f"{name}.jsonl") as member:
-                block: list[dict[str, Any]] = []
-                for line in member:
-                    block.append(json.loads(line))
-                    if len(block) >= CHUNK:
-                        connection.execute(insert(table), block)
-                        block = []
-                if block:
-                    connection.execute(insert(table), block)
-        if table_hashes(connection) != manifest["tables"]:
-            raise BookError("does not equal its backup after loading", field="shop", value=dump(str(path or "")))
-
-
-def _forget(path: Path | None) -> None:
-    if path is not None:
-        for suffix in ("", "-wal", "-shm"):
-            Path(f"{path}{suffix}").unlink(missing_ok=True)
+            check_source(source)
+        except zipfile.BadZipFile:
+            raise BookError("is damaged", field="backup", value=str(file)) from None
+        load_source(source, target)
+    return source.manifest

@@ -18,7 +18,9 @@ from pipemetal.errors import BookError
 __all__ = [
     "MICROGRAMS_PER_KG",
     "OUTSIDE",
+    "UNEXPLAINED",
     "UNKNOWN",
+    "WHY",
     "Entry",
     "balances",
     "composition_of",
@@ -27,13 +29,25 @@ __all__ = [
     "move",
     "opposites",
     "share_of",
+    "taken_back",
 ]
 
 MICROGRAMS_PER_KG: Final = 1_000_000_000
 UNKNOWN: Final = "unknown"
 """Metal whose elements nobody has told."""
-OUTSIDE: Final = ("bought", "found", "lost", "sold", "dross", "counted")
-"""Accounts outside the shop's stock: they may go below nought, all others may not."""
+OUTSIDE: Final = ("bought", "found", "lost", "sold", "dross", "counted", "kerf", "swarf", "assay")
+"""Accounts outside the shop's stock: they may go below nought, all others may not.
+
+`kerf` is what the cut edges take, `swarf` what planing takes and nobody gathers, `assay` what a new analysis found more
+of one element and less of another: over all elements it holds nought.
+"""
+WHY: Final = (
+    "bought", "counted", "charged", "heel", "dross", "poured", "ingots", "rolled", "trimmed", "cut", "remnant", "offcut",
+    "kerf", "swarf", "analysed", "found", "lost", "sold", "taken back",
+)  # fmt: skip
+"""Why metal moved; movements of books of the first kind do not say."""
+UNEXPLAINED: Final = ("found", "lost", "assay")
+"""Accounts that nothing in the shop explains: they are shown, by alloy and month."""
 
 
 @dataclass(frozen=True)
@@ -141,6 +155,21 @@ def balances(entries: Iterable[Entry]) -> dict[str, dict[str, int]]:
 def opposites(entries: Sequence[Entry]) -> list[Entry]:
     """The entries that take these back, last first."""
     return [entry.opposite() for entry in reversed(entries)]
+
+
+def taken_back(pairs: Iterable[tuple[int, int | None]]) -> set[int]:
+    """Of numbered entries or events, each with the number that it takes back or None: those that do not count any more.
+
+    What takes back may itself be taken back, and then the first counts again.
+
+    >>> taken_back([(1, None), (2, 1), (3, None)]), taken_back([(1, None), (2, 1), (3, 2)])
+    ({1}, {2})
+    """
+    gone: set[int] = set()
+    for number, takes_back in sorted(pairs, reverse=True, key=lambda pair: pair[0]):
+        if takes_back is not None and number not in gone:
+            gone.add(takes_back)
+    return gone
 
 
 def composition_of(stock: Mapping[str, int]) -> Composition | None:

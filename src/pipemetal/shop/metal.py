@@ -17,6 +17,7 @@ from pipemetal.melts.lots import LOT_KINDS, Lot
 from pipemetal.shop import schema
 from pipemetal.shop.base import BookBase, Writing, dump
 from pipemetal.shop.ledger import UNKNOWN, composition_of, elements_ug, kilograms, move, share_of
+from pipemetal.shop.rebooking import rebook, to_scrap
 
 __all__ = ["Metal", "log_from_row"]
 
@@ -48,32 +49,23 @@ class Metal(BookBase):
     def add_lot(
         self, lot_id: str, kind: str, mass_kg: float, composition: Composition | None = None, *, alloy: str = "",
         piece_kg: float | None = None, uncertainty_wt_pct: Sequence[tuple[str, float]] = (), price_per_kg: float = 0.0,
-        note: str = "", origin: str = "bought", analysed: bool = True,
+        note: str = "", origin: str = "bought", analysed: bool = True, day: str = "", supplier: str = "", invoice: str = "",
     ) -> int:  # fmt: skip
-        """Enter a lot; gives the event. Without a composition its metal is unknown until it is assayed.
+        """Enter a lot with its invoice; gives the event. Without a composition its metal is unknown until it is assayed.
 
         Errors: BookError, MeltError.
         """
         with self.writing("lot entered", f"lot:{lot_id}") as w:
             self._enter_lot(
-                w,
-                lot_id,
-                kind,
-                mass_kg,
-                composition,
-                alloy,
-                piece_kg,
-                uncertainty_wt_pct,
-                price_per_kg,
-                note,
-                origin,
-                analysed,
-            )
+                w, lot_id, kind, mass_kg, composition, alloy, piece_kg, uncertainty_wt_pct, price_per_kg, note, origin,
+                analysed, day, supplier, invoice,
+            )  # fmt: skip
             return w.event_id
 
     def _enter_lot(
         self, w: Writing, lot_id: str, kind: str, mass_kg: float, composition: Composition | None, alloy: str,
         piece_kg: float | None, uncertainty: Sequence[tuple[str, float]], price: float, note: str, origin: str, analysed: bool,
+        day: str = "", supplier: str = "", invoice: str = "",
     ) -> None:  # fmt: skip
         if kind not in LOT_KINDS:
             raise BookError("is not a kind of lot", field="kind", value=kind, allowed=", ".join(LOT_KINDS))
@@ -82,8 +74,9 @@ class Metal(BookBase):
         w.add(
             "lots", lot_id, kind=kind, alloy=alloy, composition=composition.text() if composition and analysed else "",
             piece_kg=piece_kg, uncertainty=dump(list(uncertainty)), price_per_kg=price, note=note,
+            day=day, supplier=supplier, invoice=invoice,
         )  # fmt: skip
-        w.book(move(elements_ug(mass_kg, composition), origin, f"lot:{lot_id}"))
+        w.book(move(elements_ug(mass_kg, composition), origin, f"lot:{lot_id}"), why=origin)
 
     def lots(self) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
         """The lots in stock that can be charged, and the ids of those of unknown metal; mass and metal from the ledger."""
@@ -111,45 +104,83 @@ class Metal(BookBase):
 
     def record_melt(
         self, melt_id: str, recipe: str, inputs_kg: Mapping[str, float], *, dross_kg: float = 0.0,
-        assay: Composition | None = None, day: str = "", note: str = "",
+        dross_metal: Composition | None = None, assay: Composition | None = None, day: str = "", note: str = "",
     ) -> int:  # fmt: skip
         """Book a melt: `inputs_kg` from lots by id, or from an earlier melt's heel as `melt:ID`; gives the event.
 
+        Dross takes its share of every element, or what `dross_metal` says where somebody has had it analysed. An assay of
+        the melt changes the elements of its account.
         Errors: BookError where a lot does not hold what is charged; nothing is booked then.
         """
         with self.writing("melt charged", f"melt:{melt_id}") as w:
-            if w.row("recipes", recipe) is None:
-                raise BookError("is not a recipe of this shop", field="recipe", value=recipe)
-            if not inputs_kg:
-                raise BookError("holds nothing", field="inputs_kg")
-            w.add(
-                "melts", melt_id, recipe=recipe, day=day, inputs=dump(dict(inputs_kg)), dross_kg=dross_kg,
-                assay=assay.text() if assay else "", note=note,
-            )  # fmt: skip
-            for name, mass in inputs_kg.items():
-                origin = name if name.startswith("melt:") else f"lot:{name}"
-                try:
-                    w.book(move(share_of(w.stock(origin), mass), origin, f"melt:{melt_id}"))
-                except BookError as error:
-                    raise error.at(name) from None
-            if dross_kg:
-                w.book(move(share_of(w.stock(f"melt:{melt_id}"), dross_kg), f"melt:{melt_id}", "dross"))
+            self._enter_melt(w, melt_id, recipe, inputs_kg, dross_kg, dross_metal, assay, day, note)
             return w.event_id
 
-    def record_cast(self, log: LoggedCast, *, melt: str = "", used_kg: float | None = None) -> int:
-        """Enter a cast in the log; with a melt and the mass on the table its metal is booked to the sheet. Gives the event."""
+    def _enter_melt(
+        self, w: Writing, melt_id: str, recipe: str, inputs_kg: Mapping[str, float], dross_kg: float,
+        dross_metal: Composition | None, assay: Composition | None, day: str, note: str, plan: str = "",
+    ) -> None:  # fmt: skip
+        if w.row("recipes", recipe) is None:
+            raise BookError("is not a recipe of this shop", field="recipe", value=recipe)
+        if not inputs_kg:
+            raise BookError("holds nothing", field="inputs_kg")
+        account = f"melt:{melt_id}"
+        dross = elements_ug(dross_kg, dross_metal) if dross_kg and dross_metal is not None else {}
+        w.add(
+            "melts", melt_id, recipe=recipe, day=day, inputs=dump(dict(inputs_kg)), dross_kg=dross_kg,
+            assay=assay.text() if assay else "", note=note, plan=plan,
+            dross=dump({e: kilograms(m) for e, m in dross.items()}) if dross else "",
+        )  # fmt: skip
+        for name, mass in inputs_kg.items():
+            heel = name.startswith("melt:")
+            origin = name if heel else f"lot:{name}"
+            try:
+                w.book(move(share_of(w.stock(origin), mass), origin, account), why="heel" if heel else "charged")
+            except BookError as error:
+                raise error.at(name) from None
+        if dross_kg:
+            w.book(move(dross or share_of(w.stock(account), dross_kg), account, "dross"), why="dross")
+        if assay is not None:
+            rebook(w, account, assay)
+
+    def record_cast(
+        self, log: LoggedCast, *, melt: str = "", used_kg: float | None = None, order: str | None = None
+    ) -> int:
+        """Enter a cast in the log; with a melt and the mass on the table its metal is booked to the sheet. Gives the event.
+
+        `order`: the line of an accepted plan's cast list that this cast fulfils.
+        """
         with self.writing("cast logged", f"cast:{log.id}") as w:
             self._enter_cast(w, log, melt)
             if melt:
                 if used_kg is None:
                     raise BookError("is needed with a melt", field="used_kg")
-                w.book(move(share_of(w.stock(f"melt:{melt}"), used_kg), f"melt:{melt}", f"sheet:{log.id}"))
+                w.book(
+                    move(share_of(w.stock(f"melt:{melt}"), used_kg), f"melt:{melt}", f"sheet:{log.id}"), why="poured"
+                )
+            if order is not None:
+                w.change("cast_orders", order, None, state="cast", cast=log.id)
             return w.event_id
 
     def _enter_cast(self, w: Writing, log: LoggedCast, melt: str) -> None:
         from pipemetal.files.log_file import log_text
 
         w.add("casts", log.id, melt=melt, day=log.day, log=log_text([log]))
+
+    def trim_sheet(self, cast_id: str, *, swarf_kg: float = 0.0) -> int:
+        """Book what a cast sheet's roll does not hold: planing's swarf out of the shop, run-up and edges to the scrap lot.
+
+        Gives the event. Errors: BookError where the sheet holds nothing any more.
+        """
+        with self.writing("sheet trimmed", f"cast:{cast_id}") as w:
+            origin, cast = f"sheet:{cast_id}", w.row("casts", cast_id)
+            if cast is None or not w.stock(origin):
+                raise BookError("holds no metal in this book", field="sheet", value=cast_id)
+            if swarf_kg:
+                w.book(move(share_of(w.stock(origin), swarf_kg), origin, "swarf"), why="swarf")
+            melt = w.row("melts", cast["melt"])
+            to_scrap(w, melt["recipe"] if melt else "", origin, "trimmed")
+            return w.event_id
 
     def melt_to_lot(self, melt_id: str, lot_id: str, mass_kg: float) -> int:
         """Pour what is left of a melt into ingots of a new lot; gives the event."""
@@ -159,8 +190,8 @@ class Metal(BookBase):
                 raise BookError("is not in the book", field="melt", value=melt_id)
             masses = share_of(w.stock(f"melt:{melt_id}"), mass_kg)
             w.add("lots", lot_id, kind="ingot", alloy=melt["recipe"], composition="", piece_kg=None, uncertainty="[]",
-                  price_per_kg=0.0, note=f"from melt {melt_id}")  # fmt: skip
-            w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"))
+                  price_per_kg=0.0, note=f"from melt {melt_id}", day=melt["day"], supplier="", invoice="")  # fmt: skip
+            w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"), why="ingots")
             return w.event_id
 
     def balances(self) -> dict[str, dict[str, int]]:

@@ -2,19 +2,41 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from pipemetal.melts.lots import Lot
 from pipemetal.shop.book import Book
 
-__all__ = ["planning_stock"]
+__all__ = ["book_stock", "planning_stock"]
+
+LEAST_KG = 0.001
 
 
-def planning_stock(path_or_url: str | Path) -> dict[str, Any]:
+def planning_stock(path_or_url: str | Path, *, reserved: bool = False) -> dict[str, Any]:
     """Recipes, rolls on the rack, lots that can be charged, and the ids of lots of unknown metal.
 
-    Errors: BookError.
+    What accepted plans have reserved is left out, unless `reserved` asks for it. Errors: BookError.
     """
     with Book.open(path_or_url) as book:
-        lots, unknown = book.lots()
-        return {"recipes": book.recipes(), "rack": book.rack(), "lots": lots, "unknown": unknown}
+        return book_stock(book, reserved=reserved)
+
+
+def book_stock(book: Book, *, reserved: bool = False) -> dict[str, Any]:
+    """As `planning_stock`, of a book that is open."""
+    lots, unknown = book.lots()
+    taken = {} if reserved else book.reserved_kg()
+    free = [_less(lot, taken.get(lot.id, 0.0)) for lot in lots]
+    return {
+        "recipes": book.recipes(), "rack": book.rack(reserved=reserved),
+        "lots": tuple(lot for lot in free if lot is not None), "unknown": unknown,
+    }  # fmt: skip
+
+
+def _less(lot: Lot, taken_kg: float) -> Lot | None:
+    """A lot without what is reserved of it; None where nothing, or no whole piece, is left."""
+    left = round(lot.mass_kg - taken_kg, 6)
+    if left < LEAST_KG or (lot.piece_kg is not None and left < lot.piece_kg):
+        return None
+    return replace(lot, mass_kg=left)

@@ -7,9 +7,7 @@ from typing import Any, Final
 from fastapi import Request
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from sqlalchemy import select
 
-from pipemetal.shop import schema
 from pipemetal.shop.book import Book
 from pipemetal.web.show import show_of
 
@@ -47,9 +45,7 @@ class Site:
 
     def undone(self) -> set[int]:
         """Events that are taken back."""
-        e = schema.events.c
-        with self.book.reading() as connection:
-            return {int(n) for (n,) in connection.execute(select(e.undoes).where(e.undoes.is_not(None)))}
+        return self.book.undone()
 
     def page(
         self, request: Request, template: str, title: str, here: str, *, status: int = 200, **values: Any

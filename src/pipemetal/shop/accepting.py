@@ -1,0 +1,277 @@
+"""Plans in the book: kept by version, accepted with reservations and a cast list, given up, and booked as done bit by bit."""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+import json
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from sqlalchemy import func, select
+
+from pipemetal.errors import BookError
+from pipemetal.shop import schema
+from pipemetal.shop.base import Writing, dump
+from pipemetal.shop.catalogue import Catalogue, Cutting, Piece
+from pipemetal.shop.ledger import kilograms
+from pipemetal.shop.metal import Metal
+
+__all__ = ["PLAN_STATES", "Accepting"]
+
+PLAN_STATES: Final = ("kept", "accepted", "given up")
+MOST_NAMED: Final = 10
+
+
+class Accepting(Catalogue, Metal):
+    """Plans and what they keep for themselves."""
+
+    def add_plan(self, plan: Mapping[str, Any]) -> str:
+        """Keep a plan as its dictionary; every plan of an organ is a version of its own. Gives its id."""
+        with self.writing("plan kept", f"organ:{_organ(plan)}") as w:
+            return _keep(w, plan, "kept")
+
+    def plans(self) -> list[tuple[str, str, str]]:
+        """All plans, latest first: id, organ, when."""
+        p = schema.plans.c
+        query = select(p.id, p.organ, p.made_at).where(p.withdrawn.is_(False)).order_by(p.made_at.desc(), p.id.desc())
+        with self.reading() as connection:
+            return [(a, b, c) for a, b, c in connection.execute(query)]
+
+    def plan(self, plan_id: str | None = None) -> dict[str, Any] | None:
+        """A plan's dictionary, the latest where no id is given; None where the book holds none."""
+        if plan_id is None:
+            found = self.plans()
+            if not found:
+                return None
+            plan_id = found[0][0]
+        held: dict[str, Any] = json.loads(self.row("plans", plan_id)["body"])
+        return held
+
+    def plan_state(self, plan_id: str) -> str:
+        """One of PLAN_STATES. Errors: BookError for a plan that is not in the book."""
+        return str(self.row("plans", plan_id)["state"])
+
+    def accept_plan(self, plan: Mapping[str, Any] | str) -> tuple[int, str]:
+        """Accept a plan, by its dictionary or the id of one that is kept; gives the event and the plan's id.
+
+        Its rolls are reserved for their ranks, what its melts charge is reserved of the lots, and its sheets go to the cast
+        list. Metal that is to be bought is not reserved. All or nothing.
+        Errors: BookError that names every roll that is not free and every lot that does not hold enough.
+        """
+        with self.writing("plan accepted", f"plan:{plan if isinstance(plan, str) else _organ(plan)}") as w:
+            if isinstance(plan, str):
+                plan_id, row = plan, w.row("plans", plan)
+                if row is None or row["withdrawn"]:
+                    raise BookError("is not in the book", field="plan", value=plan)
+                if row["state"] == "accepted":
+                    raise BookError("is accepted already", field="plan", value=plan)
+                w.change("plans", plan, None, state="accepted")
+                plan = json.loads(row["body"])
+            else:
+                plan_id = _keep(w, plan, "accepted")
+            assert not isinstance(plan, str)
+            numbers = _numbers(w, plan_id)
+            self._reserve_rolls(w, plan_id, plan, numbers)
+            self._reserve_lots(w, plan_id, plan, numbers)
+            for pour in plan.get("pours", ()):
+                w.add(
+                    "cast_orders", f"{plan_id}/{next(numbers)}", plan=plan_id, sheet=pour["sheet"], alloy=pour["alloy"],
+                    melt=pour["melt"], day=pour["day"], number=pour["number"], body=dump(pour), state="to cast", cast="",
+                )  # fmt: skip
+            return w.event_id, plan_id
+
+    def _reserve_rolls(self, w: Writing, plan_id: str, plan: Mapping[str, Any], numbers: Iterator[int]) -> None:
+        refused = []
+        for used, number in zip(plan.get("rolls_used", ()), numbers, strict=False):
+            row = w.row("rolls", used["id"])
+            if row is None or row["withdrawn"] or row["state"] != "on rack":
+                why = "not in the book" if row is None or row["withdrawn"] else row["reserved_for"] or row["state"]
+                refused.append(f"{used['id']} ({why})")
+                continue
+            ranks = sorted({str(cut["rank"]) for cut in used["cuts"]})
+            w.change("rolls", used["id"], None, state="reserved", reserved_for=f"{plan_id}: {', '.join(ranks)}")
+            w.add(
+                "reservations", f"{plan_id}/{number}", plan=plan_id, about=f"roll:{used['id']}", organ=_organ(plan),
+                ranks=dump(ranks), melt="", mass_kg=used["mass_kg"], state="open",
+            )  # fmt: skip
+        if refused:
+            raise BookError(f"cannot be accepted, rolls are not free: {_some(refused)}", field="plan")
+
+    def _reserve_lots(self, w: Writing, plan_id: str, plan: Mapping[str, Any], numbers: Iterator[int]) -> None:
+        taken, short = _reserved_kg(w), []
+        lines = [
+            (melt["name"], line)
+            for melt in plan.get("melts", ()) for line in melt.get("lots", ()) if line["kind"] != "buy"
+        ]  # fmt: skip
+        for (melt, line), number in zip(lines, numbers, strict=False):
+            account = f"lot:{line['id']}"
+            free = kilograms(sum(w.stock(account).values())) - taken[account]
+            if line["mass_kg"] > free + 0.01:
+                short.append(f"{line['id']} ({melt} needs {line['mass_kg']:g} kg, {max(free, 0.0):.2f} kg are free)")
+            taken[account] += line["mass_kg"]
+            w.add(
+                "reservations", f"{plan_id}/{number}", plan=plan_id, about=account, organ=_organ(plan), ranks="[]", melt=melt,
+                mass_kg=line["mass_kg"], state="open",
+            )  # fmt: skip
+        if short:
+            raise BookError(f"cannot be accepted, lots are too small: {_some(short)}", field="plan")
+
+    def give_up_plan(self, plan_id: str) -> int:
+        """Take an accepted plan back in one step; gives the event.
+
+        What it still reserves is free again and its sheets leave the cast list. What was cut, charged and cast stays booked.
+        Errors: BookError where the plan is not accepted.
+        """
+        with self.writing("plan given up", f"plan:{plan_id}") as w:
+            row = w.row("plans", plan_id)
+            if row is None or row["withdrawn"] or row["state"] != "accepted":
+                raise BookError("is not an accepted plan", field="plan", value=plan_id)
+            w.change("plans", plan_id, None, state="given up")
+            for held in _open(w, "reservations", plan_id, "open"):
+                w.change("reservations", held["id"], None, state="given up")
+                kind, _, key = held["about"].partition(":")
+                if kind == "roll":
+                    roll = w.row("rolls", key)
+                    if roll is not None and roll["state"] == "reserved":
+                        w.change("rolls", key, None, state="on rack", reserved_for="")
+            for order in _open(w, "cast_orders", plan_id, "to cast"):
+                w.change("cast_orders", order["id"], None, state="given up")
+            return w.event_id
+
+    def cut_planned(self, plan_id: str, roll_id: str, *, kerf_mm: float = 1.0) -> tuple[int, tuple[str, ...]]:
+        """Book a roll or sheet of an accepted plan as cut, as planned; gives the event and the ids of the remnants.
+
+        Every blank becomes a piece with roll and place, remnants go to the rack, kerf and offcuts are booked. `undo` of the
+        event takes it back. Errors: BookError where the plan does not cut this roll or it is cut already.
+        """
+        with self.writing("planned roll cut", f"roll:{roll_id}") as w:
+            plan = _accepted(w, plan_id)
+            sheets = [*plan.get("rolls_used", ()), *plan.get("new_sheets", ())]
+            used = next((s for s in sheets if s["id"] == roll_id), None)
+            if used is None:
+                raise BookError(f"is not cut by plan {plan_id!r}", field="roll", value=roll_id)
+            cutting = Cutting(w, roll_id, None, kerf_mm)
+            for cut in used["cuts"]:
+                x, y = cut["x_mm"], cut["y_mm"]
+                box = (x, y, min(x + cut["length_mm"], cutting.roll.length_mm - cutting.roll.trim_mm),
+                       min(y + cut["width_mm"], cutting.roll.width_mm - cutting.roll.trim_mm))  # fmt: skip
+                cutting.take(
+                    Piece(_piece_id(w, cut["blank"], plan_id), box), cut["mass_kg"], organ=_organ(plan), plan=plan_id,
+                    rank=str(cut["rank"]), pipe=str(cut["blank"]).removesuffix(f" {cut['kind']}"),
+                )  # fmt: skip
+            remnants = cutting.finish()
+            for held in _open(w, "reservations", plan_id, "open"):
+                if held["about"] == f"roll:{roll_id}":
+                    w.change("reservations", held["id"], None, state="done")
+            return w.event_id, remnants
+
+    def charge_planned(
+        self, plan_id: str, melt: str, melt_id: str, *, weighed_kg: Mapping[str, float] | None = None,
+        heel_of: str = "", dross_kg: float | None = None, day: str = "", note: str = "",
+    ) -> int:  # fmt: skip
+        """Book a melt of an accepted plan as charged, under an id of its own; gives the event.
+
+        `weighed_kg`: what was really weighed in by lot, the planned list where None. `heel_of`: the melt whose heel stayed in
+        the pot. Errors: BookError where the plan holds no such melt, or its list names metal that is still to be bought.
+        """
+        with self.writing("melt charged", f"melt:{melt_id}") as w:
+            plan = _accepted(w, plan_id)
+            planned = next((m for m in plan.get("melts", ()) if m["name"] == melt), None)
+            if planned is None or "lots" not in planned:
+                raise BookError(f"is not charged by plan {plan_id!r}", field="melt", value=melt)
+            bought = [line["id"] for line in planned["lots"] if line["kind"] == "buy"]
+            if weighed_kg is None and bought:
+                raise BookError(
+                    f"needs metal that is still to be bought: {', '.join(bought)}", field="melt", value=melt,
+                    allowed="the masses as weighed, from lots of the book",
+                )  # fmt: skip
+            inputs = dict(weighed_kg or {line["id"]: line["mass_kg"] for line in planned["lots"]})
+            if heel_of and planned["heel_kg"]:
+                inputs[f"melt:{heel_of}"] = planned["heel_kg"]
+            dross = planned.get("dross_kg", 0.0) if dross_kg is None else dross_kg
+            self._enter_melt(w, melt_id, planned["recipe"], inputs, dross, None, None, day, note, plan_id)
+            for held in _open(w, "reservations", plan_id, "open"):
+                if held["melt"] == melt:
+                    w.change("reservations", held["id"], None, state="done")
+            return w.event_id
+
+    def reservations(self, plan_id: str | None = None, *, state: str | None = "open") -> list[dict[str, Any]]:
+        """What plans have reserved: rolls with their ranks, and kilograms of lots with their melts."""
+        return [
+            row | {"ranks": json.loads(row["ranks"])}
+            for row in self.rows("reservations")
+            if plan_id in (None, row["plan"]) and state in (None, row["state"])
+        ]
+
+    def cast_list(self, plan_id: str | None = None, *, state: str | None = "to cast") -> list[dict[str, Any]]:
+        """Sheets to cast for accepted plans, in the order of their pours; `body` holds the planned pour."""
+        rows = [r for r in self.rows("cast_orders") if plan_id in (None, r["plan"]) and state in (None, r["state"])]
+        rows.sort(key=lambda r: (r["plan"], r["day"], r["number"]))
+        return [row | {"body": json.loads(row["body"])} for row in rows]
+
+    def reserved_kg(self) -> dict[str, float]:
+        """Kilograms of lots that accepted plans have reserved, by lot."""
+        held: dict[str, float] = defaultdict(float)
+        for row in self.reservations():
+            kind, _, key = row["about"].partition(":")
+            if kind == "lot":
+                held[key] += row["mass_kg"]
+        return dict(held)
+
+
+def _organ(plan: Mapping[str, Any]) -> str:
+    organ = str(plan.get("organ", "")).strip()
+    if not organ:
+        raise BookError("names no organ", field="plan")
+    return organ
+
+
+def _keep(w: Writing, plan: Mapping[str, Any], state: str) -> str:
+    organ, p = _organ(plan), schema.plans.c
+    number = int(w.connection.execute(select(func.count()).where(p.organ == organ)).scalar() or 0) + 1
+    key = f"{organ[:150]} #{number}"
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    w.add("plans", key, organ=organ, made_at=now, body=dump(dict(plan)), state=state)
+    return key
+
+
+def _accepted(w: Writing, plan_id: str) -> dict[str, Any]:
+    row = w.row("plans", plan_id)
+    if row is None or row["withdrawn"] or row["state"] != "accepted":
+        raise BookError("is not an accepted plan", field="plan", value=plan_id)
+    held: dict[str, Any] = json.loads(row["body"])
+    return held
+
+
+def _open(w: Writing, table: str, plan_id: str, state: str) -> list[dict[str, Any]]:
+    held = schema.TABLES[table]
+    query = select(held).where(held.c.plan == plan_id, held.c.state == state, held.c.withdrawn.is_(False))
+    return [dict(row) for row in w.connection.execute(query.order_by(held.c.id)).mappings()]
+
+
+def _numbers(w: Writing, plan_id: str) -> Iterator[int]:
+    """Numbers for a plan's reservations and cast orders that no earlier acceptance of it has used."""
+    used = 0
+    for table in (schema.reservations, schema.cast_orders):
+        query = select(func.count()).where(table.c.plan == plan_id, table.c.withdrawn.is_(False))
+        used += int(w.connection.execute(query).scalar() or 0)
+    return itertools.count(used + 1)
+
+
+def _reserved_kg(w: Writing) -> dict[str, float]:
+    r = schema.reservations.c
+    query = select(r.about, func.sum(r.mass_kg)).where(r.state == "open", r.withdrawn.is_(False)).group_by(r.about)
+    return defaultdict(float, {about: float(mass) for about, mass in w.connection.execute(query)})
+
+
+def _piece_id(w: Writing, blank: str, plan_id: str) -> str:
+    """The blank's own id, with the plan's where another piece has it."""
+    held = w.row("pieces", blank)
+    return blank if held is None or held["withdrawn"] else f"{blank[:100]} ({plan_id[:90]})"
+
+
+def _some(names: list[str]) -> str:
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more

@@ -1,0 +1,158 @@
+"""Analyses of what lies in the shop, weighings, sales, and what nothing explains."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import func, select
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.errors import BookError
+from pipemetal.shop import schema
+from pipemetal.shop.base import Writing, dump
+from pipemetal.shop.ledger import MICROGRAMS_PER_KG, UNEXPLAINED, UNKNOWN, kilograms, move, share_of, taken_back
+from pipemetal.shop.metal import Metal
+from pipemetal.shop.rebooking import rebook
+
+__all__ = ["Accounting", "UnexplainedLine"]
+
+KINDS = {"lot": "lots", "melt": "melts", "roll": "rolls"}
+
+
+@dataclass(frozen=True)
+class UnexplainedLine:
+    """Metal of one alloy that nothing explains in one month, in kg by element; above nought is more than the book knew.
+
+    `why` is `found` or `lost` (a weighing differed) or `analysed` (an analysis differed: elements differ, no mass is missing).
+    """
+
+    month: str
+    alloy: str
+    why: str
+    elements_kg: tuple[tuple[str, float], ...]
+
+    @property
+    def mass_kg(self) -> float:
+        """All elements together."""
+        return sum(mass for _, mass in self.elements_kg)
+
+
+class Accounting(Metal):
+    """What changes an account without a movement on the floor."""
+
+    def record_analysis(
+        self, about: str, composition: Composition, *, uncertainty_wt_pct: Sequence[tuple[str, float]] = (), day: str = "",
+        method: str = "", laboratory: str = "", note: str = "",
+    ) -> int:  # fmt: skip
+        """Enter an analysis of what lies in `lot:ID` or `melt:ID`; the difference is booked against `assay`. Gives the event.
+
+        What went out of the account before is left as it was booked. Errors: BookError.
+        """
+        with self.writing("analysis entered", about) as w:
+            self._enter_analysis(w, about, composition, uncertainty_wt_pct, day, method, laboratory, note)
+            return w.event_id
+
+    def _enter_analysis(
+        self, w: Writing, about: str, composition: Composition, uncertainty: Sequence[tuple[str, float]], day: str,
+        method: str, laboratory: str, note: str,
+    ) -> None:  # fmt: skip
+        kind, _, key = about.partition(":")
+        if kind not in ("lot", "melt"):
+            raise BookError("cannot be analysed", field="about", value=about, allowed="lot:ID, melt:ID")
+        a = schema.analyses.c
+        number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
+        w.add(
+            "analyses", f"{about[:180]} #{number}", about=about, day=day, composition=composition.text(),
+            uncertainty=dump(list(uncertainty)), method=method, laboratory=laboratory, note=note,
+        )  # fmt: skip
+        if kind == "lot":
+            w.change("lots", key, None, composition=composition.text(), uncertainty=dump(list(uncertainty)))
+        else:
+            w.change("melts", key, None, assay=composition.text())
+        rebook(w, about, composition)
+
+    def weigh(self, account: str, mass_kg: float) -> int:
+        """Book what the scale says of `lot:ID`, `melt:ID` or `roll:ID`: more comes from `found`, less goes to `lost`.
+
+        Gives the event. Errors: BookError for an account that holds nothing, or a mass that is none.
+        """
+        if not 0.0 <= mass_kg <= 100_000.0:
+            raise BookError("is not a mass", field="mass_kg", value=mass_kg, allowed="0 to 100000")
+        with self.writing("weighed", account) as w:
+            _checked_account(w, account)
+            stock = w.stock(account)
+            held = sum(stock.values())
+            more = round(mass_kg * MICROGRAMS_PER_KG) - held
+            if held == 0:
+                raise BookError("holds no metal in this book", field="account", value=account)
+            if more < 0:
+                w.book(move(share_of(stock, kilograms(-more)), account, "lost"), why="lost")
+            elif more > 0:
+                # metal that turns up is taken for the same metal: each element by its share
+                parts = {e: m * more // held for e, m in stock.items()}
+                largest = max(parts, key=lambda e: parts[e])
+                parts[largest] += more - sum(parts.values())
+                w.book(move(parts, "found", account), why="found")
+            return w.event_id
+
+    def sell(self, account: str, mass_kg: float) -> int:
+        """Book metal that leaves the shop for money; gives the event. Errors: BookError."""
+        with self.writing("sold", account) as w:
+            _checked_account(w, account)
+            w.book(move(share_of(w.stock(account), mass_kg), account, "sold"), why="sold")
+            return w.event_id
+
+    def unexplained(self) -> list[UnexplainedLine]:
+        """What weighings and analyses found that nothing explains, by month, alloy and kind; what was taken back is left out."""
+        m, e = schema.movements.c, schema.events.c
+        with self.reading() as connection:
+            gone = taken_back((r.id, r.reverses) for r in connection.execute(select(m.id, m.reverses)))
+            rows = connection.execute(
+                select(m.id, e.at, m.element, m.mass_ug, m.origin, m.target).join_from(
+                    schema.movements, schema.events, m.event == e.id
+                ).where(m.reverses.is_(None), m.origin.in_(UNEXPLAINED) | m.target.in_(UNEXPLAINED)).order_by(m.id)
+            ).all()  # fmt: skip
+        alloys = self._alloys()
+        held: dict[tuple[str, str, str], dict[str, int]] = {}
+        for number, at, element, mass, origin, target in rows:
+            if number in gone:
+                continue
+            outside, account = (origin, target) if origin in UNEXPLAINED else (target, origin)
+            key = (at[:7], alloys.get(account, ""), "analysed" if outside == "assay" else outside)
+            part = held.setdefault(key, {})
+            part[element] = part.get(element, 0) + (int(mass) if account == target else -int(mass))
+        return [
+            UnexplainedLine(*key, tuple((e, kilograms(m)) for e, m in sorted(part.items()) if m))
+            for key, part in sorted(held.items())
+        ]
+
+    def _alloys(self) -> dict[str, str]:
+        found: dict[str, str] = {}
+        with self.reading() as connection:
+            for kind, name in KINDS.items():
+                table = schema.TABLES[name]
+                column = table.c.recipe if kind == "melt" else table.c.alloy
+                found |= {f"{kind}:{key}": alloy for key, alloy in connection.execute(select(table.c.id, column))}
+        return found
+
+    def standing(self) -> dict[str, float]:
+        """Metal that is still to be booked on, in kg: melts and sheets that are not empty, and metal of unknown elements."""
+        held: dict[str, float] = {}
+        for account, masses in self.balances().items():
+            kind = account.partition(":")[0]
+            if kind in ("melt", "sheet"):
+                held[account] = kilograms(sum(masses.values()))
+            elif ":" in account and masses.get(UNKNOWN):
+                held[account] = kilograms(masses[UNKNOWN])
+        return held
+
+
+def _checked_account(w: Writing, account: str) -> None:
+    kind, _, key = account.partition(":")
+    row: dict[str, Any] | None = w.row(KINDS[kind], key) if kind in KINDS else None
+    if row is None or row["withdrawn"]:
+        raise BookError(
+            "is not an account of the shop", field="account", value=account, allowed="lot:ID, melt:ID, roll:ID"
+        )

@@ -1,0 +1,112 @@
+"""Attachments: photos and papers of rolls, lots, melts, casts and pieces, kept in the book under their SHA-256."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+from dataclasses import dataclass
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import Any, Final
+
+from sqlalchemy import func, insert, select
+
+from pipemetal.errors import BookError
+from pipemetal.shop import schema
+from pipemetal.shop.base import BookBase
+
+__all__ = ["MOST_BYTES", "Attaching", "Attachment", "kind_of"]
+
+MOST_BYTES: Final = 12_000_000
+MOST_EACH: Final = 50
+"""Attachments of one thing."""
+ABOUT: Final = {"roll": "rolls", "lot": "lots", "melt": "melts", "cast": "casts", "pipe": "pieces"}
+SIGNS: Final = ((b"\xff\xd8\xff", 0, "image/jpeg"), (b"\x89PNG\r\n\x1a\n", 0, "image/png"), (b"WEBP", 8, "image/webp"),
+                (b"%PDF-", 0, "application/pdf"))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Attachment:
+    """What is known of an attachment, without its content."""
+
+    id: str
+    about: str
+    name: str
+    kind: str
+    size_bytes: int
+    sha256: str
+    note: str
+    day: str
+
+
+def kind_of(content: bytes) -> str:
+    """The media type by what a file holds, whatever it is called. Errors: BookError for what is not taken.
+
+    >>> kind_of(b"%PDF-1.7 ...")
+    'application/pdf'
+    """
+    for sign, at, kind in SIGNS:
+        if content[at : at + len(sign)] == sign and (kind != "image/webp" or content[:4] == b"RIFF"):
+            return kind
+    raise BookError("is not a file that the book takes", field="attachment", allowed="JPEG, PNG, WebP, PDF")
+
+
+def _plain_name(name: str) -> str:
+    """The last part of a file's name, printable: it is only ever shown, never used as a path."""
+    last = PureWindowsPath(PurePosixPath(name).name).name
+    return "".join(c for c in last if c.isprintable())[:120] or "attachment"
+
+
+class Attaching(BookBase):
+    """Attachments of the book."""
+
+    def attach(self, about: str, name: str, content: bytes, *, note: str = "", day: str = "") -> int:
+        """Keep a photo or paper of `roll:ID`, `lot:ID`, `melt:ID`, `cast:ID` or `pipe:ID`; gives the event.
+
+        Errors: BookError for a thing that is not there, a file of another kind, one that is empty or too large.
+        """
+        if not 0 < len(content) <= MOST_BYTES:
+            raise BookError(
+                "is too large or empty", field="attachment", value=len(content), allowed=f"1 to {MOST_BYTES} bytes"
+            )
+        kind, key = kind_of(content), hashlib.sha256(content).hexdigest()
+        what, _, thing = about.partition(":")
+        a = schema.attachments.c
+        with self.writing("attachment kept", about) as w:
+            row = w.row(ABOUT[what], thing) if what in ABOUT else None
+            if row is None or row["withdrawn"]:
+                raise BookError(
+                    "is not in the book", field="about", value=about, allowed=", ".join(f"{k}:ID" for k in ABOUT)
+                )
+            number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
+            if number > MOST_EACH:
+                raise BookError("has enough attachments", field="about", value=about, allowed=f"up to {MOST_EACH}")
+            blob = schema.blobs
+            if w.connection.execute(select(blob.c.sha256).where(blob.c.sha256 == key)).scalar() is None:
+                w.connection.execute(insert(blob).values(sha256=key, content=content))
+            w.add(
+                "attachments", f"{about[:180]} #{number}", about=about, name=_plain_name(name), kind=kind,
+                size_bytes=len(content), sha256=key, note=note, day=day or datetime.date.today().isoformat(),
+            )  # fmt: skip
+            return w.event_id
+
+    def attachments(self, about: str | None = None) -> list[Attachment]:
+        """Attachments of one thing, or all."""
+        names = Attachment.__dataclass_fields__
+        rows = [row for row in self.rows("attachments") if about in (None, row["about"])]
+        return [Attachment(**{name: row[name] for name in names}) for row in rows]
+
+    def attachment(self, attachment_id: str) -> tuple[Attachment, bytes]:
+        """One attachment and its content. Errors: BookError where it is not there, or its content was altered."""
+        row: dict[str, Any] = self.row("attachments", attachment_id)
+        with self.reading() as connection:
+            query = select(schema.blobs.c.content).where(schema.blobs.c.sha256 == row["sha256"])
+            content = connection.execute(query).scalar()
+        if content is None or hashlib.sha256(content).hexdigest() != row["sha256"]:
+            raise BookError("is damaged", field="attachment", value=attachment_id)
+        return Attachment(**{name: row[name] for name in Attachment.__dataclass_fields__}), bytes(content)
+
+    def withdraw_attachment(self, attachment_id: str) -> int:
+        """Show an attachment no more; its content stays, so that this can be taken back. Gives the event."""
+        with self.writing("attachment withdrawn", self.row("attachments", attachment_id)["about"]) as w:
+            w.change("attachments", attachment_id, None, withdrawn=True)
+            return w.event_id

@@ -1,0 +1,137 @@
+"""The rows of a book as JSON lines, alike on every database, and the loading of them: what backups and dumps share."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import IO, Any, Final, Protocol
+
+from sqlalchemy import Connection, MetaData, Table, func, insert, inspect, select
+
+from pipemetal.errors import BookError
+from pipemetal.shop import connect, schema
+
+__all__ = ["Source", "blob_sizes", "check_source", "load_source", "row_lines", "table_hashes", "tables_at"]
+
+CHUNK: Final = 500
+APART: Final = ("alembic_version", "blobs", "tries")
+
+
+def tables_at(connection: Connection) -> dict[str, Table]:
+    """The tables of the book as this database has them, of an older revision too."""
+    if connect.revision_of(connection) == connect.newest_revision():
+        return schema.TABLES
+    found = MetaData()
+    found.reflect(connection)
+    return {name: table for name, table in sorted(found.tables.items()) if name not in APART}
+
+
+def row_lines(connection: Connection, table: Table) -> Iterator[str]:
+    """The rows of a table in the order of their ids, one JSON line each."""
+    rows = [dict(row) for row in connection.execute(select(table)).mappings()]
+    for row in sorted(rows, key=lambda r: (isinstance(r["id"], str), r["id"])):
+        yield json.dumps(row, allow_nan=False, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
+
+
+def table_hashes(connection: Connection, tables: Mapping[str, Table] | None = None) -> dict[str, dict[str, Any]]:
+    """Rows and their SHA-256 by table: two books that hold the same have the same hashes."""
+    found = {}
+    for name, table in sorted((tables or schema.TABLES).items()):
+        digest, count = hashlib.sha256(), 0
+        for line in row_lines(connection, table):
+            digest.update(line.encode() + b"\n")
+            count += 1
+        found[name] = {"rows": count, "sha256": digest.hexdigest()}
+    return found
+
+
+def blob_sizes(connection: Connection) -> dict[str, int]:
+    """The attachments' contents by their SHA-256, with their sizes in bytes."""
+    if not inspect(connection).has_table("blobs"):
+        return {}
+    b = schema.blobs.c
+    query = select(b.sha256, func.length(b.content)).order_by(b.sha256)
+    return {key: int(size) for key, size in connection.execute(query)}
+
+
+class Source(Protocol):
+    """A backup or a dump: its manifest, the place for messages, and its members."""
+
+    manifest: dict[str, Any]
+    name: str
+
+    def open(self, member: str) -> IO[bytes]:
+        """A member to be read. Raises: KeyError, OSError, ValueError where it is not there or damaged."""
+
+
+def check_source(source: Source) -> None:
+    """Read everything once and compare it with the manifest. Errors: BookError where something is missing or altered."""
+    if source.manifest.get("revision") not in connect.known_revisions():
+        raise BookError("was written by a newer program", field="backup", value=source.manifest.get("revision"))
+    wanted = {f"{name}.jsonl": held["sha256"] for name, held in source.manifest["tables"].items()}
+    wanted |= {f"attachments/{key}": key for key in source.manifest.get("attachments", {})}
+    for member, sha256 in wanted.items():
+        digest = hashlib.sha256()
+        try:
+            with source.open(member) as file:
+                while block := file.read(1 << 20):
+                    digest.update(block)
+        except (KeyError, ValueError, OSError, EOFError):
+            raise BookError(f"is damaged in {member.partition('.')[0]}", field="backup", value=source.name) from None
+        if digest.hexdigest() != sha256:
+            raise BookError(f"is damaged in {member.partition('.')[0]}", field="backup", value=source.name)
+
+
+def load_source(source: Source, target: str | Path) -> None:
+    """Bring a checked backup or dump into an empty place, at its own revision first, then up to the program's.
+
+    All in one transaction; the rows are compared with the manifest before they are kept.
+    Errors: BookError for a target that holds something already, or rows that do not come out equal.
+    """
+    path = connect.sqlite_file(target)
+    if path is not None and path.exists():
+        raise BookError("is there already; restore goes into an empty place", field="shop", value=str(path))
+    engine = connect.engine_for(target, create=True)
+    try:
+        with (
+            connect.clear_errors(target),
+            engine.connect().execution_options(writes=True) as connection,
+            connection.begin(),
+        ):
+            if connect.revision_of(connection) is not None:
+                raise BookError("holds a book already; restore goes into an empty place", field="shop")
+            connect.upgrade(connection, source.manifest["revision"])
+            tables = tables_at(connection)
+            _load_rows(connection, source, tables)
+            if table_hashes(connection, tables) != source.manifest["tables"]:
+                raise BookError("does not equal its backup after loading", field="shop", value=str(path or ""))
+            connect.upgrade(connection)
+    except BaseException:
+        engine.dispose()
+        _forget(path)
+        raise
+    engine.dispose()
+
+
+def _load_rows(connection: Connection, source: Source, tables: Mapping[str, Table]) -> None:
+    for name, table in tables.items():
+        with source.open(f"{name}.jsonl") as member:
+            block: list[dict[str, Any]] = []
+            for line in member:
+                block.append(json.loads(line))
+                if len(block) >= CHUNK:
+                    connection.execute(insert(table), block)
+                    block = []
+            if block:
+                connection.execute(insert(table), block)
+    for key in source.manifest.get("attachments", {}):
+        with source.open(f"attachments/{key}") as member:
+            connection.execute(insert(schema.blobs).values(sha256=key, content=member.read()))
+
+
+def _forget(path: Path | None) -> None:
+    if path is not None:
+        for suffix in ("", "-wal", "-shm"):
+            Path(f"{path}{suffix}").unlink(missing_ok=True)

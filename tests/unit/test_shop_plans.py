@@ -1,0 +1,123 @@
+"""A whole plan goes into the book, is done bit by bit, and can be taken back."""
+
+import pytest
+from shop_samples import LEAD, TIN, a_plan, a_roll
+
+from pipemetal.errors import BookError
+from pipemetal.shop.book import Book
+from pipemetal.shop.stock import book_stock
+
+
+@pytest.fixture
+def stocked(book: Book) -> Book:
+    book.add_lot("T", "pig", 30.0, TIN)
+    book.add_lot("P", "pig", 30.0, LEAD)
+    book.add_roll(a_roll("R1"))
+    book.add_roll(a_roll("R2"))
+    return book
+
+
+def test_an_accepted_plan_reserves_rolls_for_ranks_and_metal_for_melts(stocked: Book) -> None:
+    _, plan_id = stocked.accept_plan(a_plan())
+    assert plan_id == "Chapel #1" and stocked.plan_state(plan_id) == "accepted"
+    (found,) = stocked.find_rolls(state="reserved")
+    assert (found.roll.id, found.roll.reserved_for) == ("R1", "Chapel #1: Flute 8")
+    assert {f.roll.id for f in stocked.find_rolls()} == {"R1", "R2"}
+    assert {(r["about"], r["melt"], r["mass_kg"]) for r in stocked.reservations(plan_id)} == {
+        ("roll:R1", "", 10.0), ("lot:T", "M1", 20.0), ("lot:P", "M1", 20.0)}  # fmt: skip
+    assert [(c["sheet"], c["body"]["charge_kg"]) for c in stocked.cast_list()] == [("N1", 15.0)]
+
+
+def test_what_is_reserved_is_left_out_of_another_plan_unless_asked(stocked: Book) -> None:
+    stocked.accept_plan(a_plan())
+    left = book_stock(stocked)
+    assert [r.id for r in left["rack"]] == ["R2"]
+    assert {lot.id: lot.mass_kg for lot in left["lots"]} == {"T": 10.0, "P": 10.0}
+    whole = book_stock(stocked, reserved=True)
+    assert [r.id for r in whole["rack"]] == ["R1", "R2"]
+    assert {lot.id: lot.mass_kg for lot in whole["lots"]} == {"T": 30.0, "P": 30.0}
+
+
+def test_two_plans_cannot_have_the_same_metal(stocked: Book) -> None:
+    stocked.accept_plan(a_plan())
+    before = stocked.last_event()
+    with pytest.raises(BookError, match=r"R1 \(Chapel #1: Flute 8\)"):
+        stocked.accept_plan(a_plan("Hall"))
+    with pytest.raises(BookError, match=r"T \(M1 needs 20 kg, 10\.00 kg are free\)"):
+        stocked.accept_plan(a_plan("Hall") | {"rolls_used": []})
+    assert stocked.last_event() == before
+
+
+def test_an_accepted_plan_is_taken_back_in_one_step(stocked: Book) -> None:
+    event, plan_id = stocked.accept_plan(a_plan())
+    given_up = stocked.give_up_plan(plan_id)
+    assert stocked.reservations() == [] and stocked.cast_list() == [] and len(stocked.rack()) == 2
+    stocked.undo(given_up)
+    assert stocked.plan_state(plan_id) == "accepted" and len(stocked.reservations()) == 3
+    stocked.undo(event)
+    assert stocked.reservations() == [] and len(stocked.rack()) == 2 and stocked.plans() == []
+    _, again = stocked.accept_plan(a_plan())
+    assert stocked.plan_state(again) == "accepted"
+
+
+def test_a_kept_plan_can_be_accepted_later(stocked: Book) -> None:
+    key = stocked.add_plan(a_plan())
+    assert stocked.plan_state(key) == "kept"
+    stocked.accept_plan(key)
+    with pytest.raises(BookError, match="accepted already"):
+        stocked.accept_plan(key)
+    stocked.give_up_plan(key)
+    stocked.accept_plan(key)
+    assert len(stocked.reservations(key)) == 3
+
+
+def test_a_roll_is_booked_as_planned_and_undone(stocked: Book) -> None:
+    _, plan_id = stocked.accept_plan(a_plan())
+    before = stocked.balances()
+    event, remnants = stocked.cut_planned(plan_id, "R1")
+    assert remnants == ("R1-1",) and stocked.row("rolls", "R1-1")["parent"] == "R1"
+    piece = stocked.row("pieces", "Flute 8 C body")
+    assert (piece["roll"], piece["plan"], piece["rank"], piece["pipe"], piece["box"]) == (
+        "R1", plan_id, "Flute 8", "Flute 8 C", "[10.0,10.0,810.0,510.0]")  # fmt: skip
+    stock = stocked.stock()
+    assert sum(stock["pipe:Flute 8 C body"].values()) == pytest.approx(3.5)
+    assert sum(stock["kerf"].values()) == pytest.approx((1.3 + 0.9) * 1.0 * 1.0 * 8.7e-3, rel=0.05)
+    assert "roll:R1" not in stock and sum(stock["lot:scrap-half"].values()) > 0.0
+    assert {r["about"] for r in stocked.reservations(plan_id)} == {"lot:T", "lot:P"}
+    stocked.undo(event)
+    assert stocked.balances() == before and stocked.row("rolls", "R1")["state"] == "reserved"
+    assert len(stocked.reservations(plan_id)) == 3
+    stocked.cut_planned(plan_id, "R1")
+    stocked.give_up_plan(plan_id)
+    assert stocked.row("rolls", "R1")["state"] == "cut"
+    assert stocked.doctor()["faults"] == []
+
+
+def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
+    import dataclasses
+
+    from pipemetal.files.demo_files import packaged_file
+    from pipemetal.files.log_file import read_log
+
+    _, plan_id = stocked.accept_plan(a_plan())
+    stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 20.5, "P": 19.5})
+    assert sum(stocked.stock()["melt:2026-17"].values()) == pytest.approx(39.8)
+    assert {r["about"] for r in stocked.reservations(plan_id)} == {"roll:R1"}
+    (order,) = stocked.cast_list(plan_id)
+    log = dataclasses.replace(read_log(packaged_file("log.csv"))[0], id="C1", day="2026-05-04")
+    event = stocked.record_cast(log, melt="2026-17", used_kg=12.0, order=order["id"])
+    assert stocked.cast_list(plan_id) == [] and stocked.row("cast_orders", order["id"])["cast"] == "C1"
+    stocked.add_roll(a_roll("N1"), cast="C1")
+    (found,) = stocked.find_rolls(melt="2026-17", made=("2026", "2026-05"))
+    assert (found.roll.id, found.roll.day, found.roll.melt) == ("N1", "2026-05-04", "2026-17")
+    assert stocked.find_rolls(made=("2026-06", "")) == []
+    with pytest.raises(BookError, match="would hold -"):
+        stocked.undo(event)
+
+
+def test_metal_that_is_still_to_be_bought_is_not_charged(stocked: Book) -> None:
+    plan = a_plan()
+    plan["melts"][0]["lots"].append({"id": "buy Sb", "kind": "buy", "mass_kg": 1.0})
+    _, plan_id = stocked.accept_plan(plan)
+    with pytest.raises(BookError, match="still to be bought: buy Sb"):
+        stocked.charge_planned(plan_id, "M1", "X")
