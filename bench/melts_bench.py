@@ -6,16 +6,21 @@ import itertools
 import math
 import statistics
 import time
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
+from pipemetal.melts.day import SheetDemand
+from pipemetal.melts.dross import MeltRecord, fit_dross
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import Blocked, charge
+from pipemetal.planning.melting import plan_season
+from pipemetal.planning.settings import ShopSettings
 
 NO_LOSS = LossModel(tuple((kind, 0.0) for kind in ("pig", "ingot", "master", "scrap", "shavings", "buy")))
 SMALL = 500
@@ -105,8 +110,81 @@ def timed_charges(count: int) -> None:
           f"gap at most {max(gaps):.2f} %; scipy.milp on the bare mixture {statistics.median(peers):.2f} s")  # fmt: skip
 
 
+def season() -> None:
+    """A season of 60 melts of five alloys from one floor: time, gap, fewest melts, and what changes of alloy cost."""
+    rng = np.random.default_rng(7)
+    recipes = {}
+    for name, tin, antimony in (("a", 15, 0.9), ("b", 30, 0.5), ("c", 50, 0.25), ("d", 75, 0.2), ("e", 90, 0.02)):
+        target = Composition.from_wt_pct({"Sn": tin, "Sb": antimony, "Bi": 0.05, "Pb": 99.95 - tin - antimony})
+        windows = (("Sn", tin - 1.0, tin + 1.5), ("Sb", 0.0, antimony + 0.1), ("Bi", 0.0, 0.25))
+        recipes[name] = Recipe(name, target, windows)
+    demands = []
+    for number in range(330):
+        used = float(rng.uniform(45.0, 85.0))
+        demands.append(
+            SheetDemand(f"S{number:03d}", str(rng.choice(list(recipes))), used * float(rng.uniform(1.05, 1.3)), used)
+        )
+    lots = [replace(lot, mass_kg=lot.mass_kg * (40 if lot.piece_kg else 4)) for lot in rack_of_lots(40, 3)]
+    begun = time.perf_counter()
+    found = plan_season(demands, recipes, lots, ShopSettings())
+    blocked = sum(isinstance(m.charge, Blocked) for m in found.melts)
+    print(f"melts: a season of {len(found.melts)} melts (no fewer than {found.fewest_melts}), {len(lots)} lots: "
+          f"{time.perf_counter() - begun:.1f} s, {blocked} cannot be charged, weighing lists together at most "
+          f"{found.gap_percent:.2f} % off the best, changes of alloy {found.change_cost:.0f} (no order below "
+          f"{found.change_bound:.0f})")  # fmt: skip
+
+
+def coverage_of_dross() -> None:
+    """How often 95 % intervals of fitted dross factors hold the truth, over shops drawn from the priors."""
+    hits, total, begun = 0, 0, time.perf_counter()
+    for seed in range(100):
+        rng = np.random.default_rng(seed)
+        true = LossModel(
+            tuple((kind, min(share * math.exp(rng.normal(0.0, 0.56)), 0.29)) for kind, share in LossModel().dross_share), 0.10,
+            tuple((e, min(math.exp(rng.normal(0.0, 0.4)), 2.9)) for e in ("Sn", "Sb")),
+        )  # fmt: skip
+        truth = dict(true.dross_share) | dict(true.element_factor)
+        for factor in fit_dross([weighed_melt(rng, true, n) for n in range(15)]).factors:
+            if factor.name in truth:
+                total += 1
+                hits += factor.low <= truth[factor.name] <= factor.high
+    print(f"melts: dross of 100 shops from 15 melts each: {100.0 * hits / total:.1f} % of 95 % intervals hold the truth, "
+          f"{(time.perf_counter() - begun) / 100.0:.3f} s a fit")  # fmt: skip
+
+
+def weighed_melt(rng: np.random.Generator, true: LossModel, number: int) -> MeltRecord:
+    """A melt weighed in and out, assayed, skimmed a fifth more or less than usual; one in twenty is badly skimmed."""
+    lots = (
+        Lot("s", "scrap", Composition.parse("Sn 48 Sb 0.6 Pb bal"), float(rng.uniform(80, 220)), None,
+            (("Sn", 0.6), ("Sb", 0.05))),
+        Lot("h", "shavings", Composition.parse("Sn 50 Sb 0.4 Pb bal"), float(rng.uniform(5, 50)), None, (("Sn", 1.0),)),
+        Lot("p", "pig", Composition.parse("Sn 99.9 Pb bal"), float(rng.uniform(25, 150))),
+    )  # fmt: skip
+    came, kept = np.zeros(len(ELEMENTS)), np.zeros(len(ELEMENTS))
+    for lot in lots:
+        came += lot.mass_kg * np.array(lot.composition.fractions)
+        kept += lot.mass_kg * np.array(true.kept_kg_per_kg(lot, tin_present=True))
+        for element, half in lot.uncertainty_wt_pct:
+            wrong = lot.mass_kg * rng.normal(0.0, half / 1.96) / 100.0
+            came[ELEMENTS.index(element)] += wrong
+            came[0] -= wrong
+            kept[ELEMENTS.index(element)] += wrong
+            kept[0] -= wrong
+    skimmed = max(1.0 + rng.normal(0.0, 0.2), 0.1) * (2.5 if rng.uniform() < 0.05 else 1.0)
+    left = came - skimmed * (came - kept)
+    share = 100.0 * left / left.sum()
+    share[1] += rng.normal(0.0, 0.1)
+    assay = Composition.from_wt_pct({e: float(max(share[i], 0.0)) for i, e in enumerate(ELEMENTS) if e != "Pb"}
+                                    | {"Pb": float(100.0 - share[1:].sum())})  # fmt: skip
+    return MeltRecord(
+        f"M{number}", lots, float(left.sum() + rng.normal(0.0, 0.25)), None, assay, (("Sn", 0.2), ("Sb", 0.02))
+    )
+
+
 def main() -> None:
     """Run everything."""
+    season()
+    coverage_of_dross()
     wrong, none, begun = 0, 0, time.perf_counter()
     for seed in range(SMALL):
         lots, recipe = small_charge(seed)

@@ -13,7 +13,7 @@ import numpy as np
 
 from pipemetal.errors import ConvergenceError
 
-__all__ = ["Model", "Point"]
+__all__ = ["Model", "Point", "Running"]
 
 
 class _QuietHighs(highspy.Highs):
@@ -72,31 +72,59 @@ class Model:
 
         One thread, so that the same model gives the same point. Raises: ConvergenceError where nothing was found in time.
         """
-        solver = _QuietHighs()
+        return Running(self, gap=gap, seconds=seconds, nodes=nodes, relaxed=relaxed).solve()
+
+
+class Running:
+    """A model handed to the solver, to which rows can be added between solutions: the next one starts where the last ended.
+
+    >>> model = Model()
+    >>> x = model.column(cost=1.0, low=0.0, high=10.0)
+    >>> running = Running(model)
+    >>> running.row({x: 2.0}, low=5.0)
+    >>> running.solve().values
+    (2.5,)
+    """
+
+    def __init__(
+        self, model: Model, *, gap: float = 0.005, seconds: float = 5.0, nodes: int = 200_000, relaxed: bool = False
+    ) -> None:
+        self.whole = [] if relaxed else model.whole
+        self.mixed = any(self.whole)
+        self.seconds = seconds
+        self.solver = _QuietHighs()
         for option, value in (
             ("output_flag", False), ("threads", 1), ("mip_rel_gap", gap), ("time_limit", seconds), ("random_seed", 1),
             ("mip_feasibility_tolerance", 1e-7), ("primal_feasibility_tolerance", 1e-8), ("mip_max_nodes", nodes),
         ):  # fmt: skip
-            solver.setOptionValue(option, value)
-        for (low, high), cost, whole in zip(self.bounds, self.cost, self.whole, strict=True):
-            solver.addVar(low, high)
-            column = solver.getNumCol() - 1
-            solver.changeColCost(column, cost)
-            if whole and not relaxed:
-                solver.changeColIntegrality(column, highspy.HighsVarType.kInteger)
-        for coefficients, low, high in self.rows:
-            index = np.array(list(coefficients), dtype=np.int32)
-            solver.addRow(low, high, len(index), index, np.array(list(coefficients.values()), dtype=np.float64))
-        solver.run()
-        status = solver.getModelStatus()
+            self.solver.setOptionValue(option, value)
+        for column, ((low, high), cost) in enumerate(zip(model.bounds, model.cost, strict=True)):
+            self.solver.addVar(low, high)
+            self.solver.changeColCost(column, cost)
+            if self.mixed and model.whole[column]:
+                self.solver.changeColIntegrality(column, highspy.HighsVarType.kInteger)
+        for coefficients, low, high in model.rows:
+            self.row(coefficients, low, high)
+
+    def row(self, coefficients: dict[int, float], low: float = -math.inf, high: float = math.inf) -> None:
+        """Add a row."""
+        index = np.array(list(coefficients), dtype=np.int32)
+        values = np.array(list(coefficients.values()), dtype=np.float64)
+        self.solver.addRow(low, high, len(index), index, values)
+
+    def solve(self) -> Point | None:
+        """As `Model.solve`."""
+        self.solver.run()
+        status = self.solver.getModelStatus()
         if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
             return None
-        info = solver.getInfo()
+        info = self.solver.getInfo()
         if info.primal_solution_status != highspy.kSolutionStatusFeasible:
-            raise ConvergenceError(f"the mixing problem found no answer in {seconds:g} s ({status.name})")
-        mixed = any(self.whole) and not relaxed
-        solution = solver.getSolution()
-        values = [round(v) if w and mixed else v for v, w in zip(solution.col_value, self.whole, strict=True)]
-        bound = info.mip_dual_bound if mixed else info.objective_function_value
-        prices = () if mixed else tuple(float(v) for v in solution.row_dual)
+            raise ConvergenceError(f"the mixing problem found no answer in {self.seconds:g} s ({status.name})")
+        solution = self.solver.getSolution()
+        values = list(solution.col_value)
+        if self.mixed:
+            values = [round(v) if w else v for v, w in zip(values, self.whole, strict=True)]
+        bound = info.mip_dual_bound if self.mixed else info.objective_function_value
+        prices = () if self.mixed else tuple(float(v) for v in solution.row_dual)
         return Point(tuple(float(v) for v in values), float(info.objective_function_value), float(bound), prices)

@@ -65,33 +65,37 @@ def test_metal_in_is_metal_out_and_loss_by_element(seed: int, count: int, wanted
             assert line.mass_kg / 0.5 == pytest.approx(round(line.mass_kg / 0.5))
 
 
-def draws_inside(answer: Charge, certainty: str, rng: np.random.Generator, draws: int) -> float:
-    inside = 0
+def draws_over_each_edge(
+    answer: Charge, certainty: str, rng: np.random.Generator, draws: int
+) -> dict[tuple[str, str], float]:
+    """Share of draws of the lots' true analyses in which the melt lies beyond each edge of its windows."""
+    over: dict[tuple[str, str], float] = {}
     for _ in range(draws):
-        masses = dict.fromkeys(ELEMENTS, 0.0)
+        masses = dict(answer.element_kg)
         for line in answer.lines:
-            kept = NO_LOSS.kept_kg_per_kg(line.lot, tin_present=True)
-            shifts = {}
             for element, half in line.lot.uncertainty_wt_pct:
                 wild = rng.uniform(-half, half) if certainty == "worst" else rng.normal(0.0, half / 1.959964)
-                shifts[element] = wild / 100.0
-            for place, element in enumerate(ELEMENTS):
-                masses[element] += line.mass_kg * (kept[place] + shifts.get(element, 0.0))
-            masses["Pb"] -= line.mass_kg * sum(shifts.values())
+                masses[element] += line.mass_kg * wild / 100.0
+                masses["Pb"] -= line.mass_kg * wild / 100.0
         total = sum(masses.values())
-        inside += all(low - 0.002 <= 100 * masses[e] / total <= high + 0.002 for e, low, high in RECIPE.windows_wt_pct)
-    return inside / draws
+        for element, low, high in RECIPE.windows_wt_pct:
+            value = 100.0 * masses[element] / total
+            over[element, "low"] = over.get((element, "low"), 0.0) + (value < low - 1e-6) / draws
+            over[element, "high"] = over.get((element, "high"), 0.0) + (value > high + 1e-6) / draws
+    return over
 
 
 @pytest.mark.parametrize("certainty", ["95", "worst"])
+@pytest.mark.parametrize("losses", [NO_LOSS, LossModel()])
 @pytest.mark.parametrize("seed", range(4))
-def test_a_thousand_draws_of_unsure_analyses_stay_in_the_windows(certainty: str, seed: int) -> None:
+def test_a_thousand_draws_of_unsure_analyses_stay_in_the_windows(certainty: str, losses: LossModel, seed: int) -> None:
     request = ChargeRequest("M", RECIPE, 300.0, 450.0, spare_kg=20.0)
-    answer = charge(request, stock(seed, 10), losses=NO_LOSS, objective="scrap", certainty=certainty)
+    answer = charge(request, stock(seed, 10), losses=losses, objective="scrap", certainty=certainty)
     assert isinstance(answer, Charge)
-    share = draws_inside(answer, certainty, np.random.default_rng(seed), 1000)
-    # two windows at once, each held at 95 %: at most 10 in 100 outside, and the margin of a thousand draws
-    assert share == 1.0 if certainty == "worst" else share >= 0.90 - 0.02
+    over = draws_over_each_edge(answer, certainty, np.random.default_rng(seed), 1000)
+    # Each edge is held at 97.5 %, its margin met within 1 % (2.6 in 100 beyond it), and a thousand draws scatter by 0.5 in 100.
+    allowed = 0.0 if certainty == "worst" else 0.026 + 3.0 * math.sqrt(0.026 * 0.974 / 1000.0)
+    assert max(over.values()) <= allowed
 
 
 def brute_force(lots: tuple[Lot, ...], recipe: Recipe, wanted: float, spare: float) -> float:

@@ -86,7 +86,7 @@ def print_table(
         table.add_row(*row)
     console.print(table)
     for note in notes:
-        console.print(note)
+        console.print(note, markup=False)
 
 
 def _is_terminal() -> bool:

@@ -15,7 +15,7 @@ from pipemetal.errors import MeltError
 
 __all__ = ["MeltPlan", "SheetDemand", "fewest_melts", "group_into_melts", "metal_needed_kg"]
 
-SEARCH_NODES: Final = 20_000
+SEARCH_NODES: Final = 5_000
 """Places tried by the exact grouping before the first-fit answer is kept."""
 MOST_SHEETS: Final = 1000
 

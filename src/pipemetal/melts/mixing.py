@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.linear import Model, Point
+from pipemetal.linear import Model, Point, Running
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import ChargeRequest
@@ -25,7 +25,7 @@ RELAXED_CONE: Final = 0.985
 
 
 @dataclass(frozen=True)
-class _Cut:
+class Cut:
     """A tangent to the cone of one window's edge in one melt: kg of spread for a kg of each lot, and what the heel brings."""
 
     melt: int
@@ -45,7 +45,7 @@ class Mixing:
         self.requests, self.lots, self.losses, self.step = requests, lots, losses, weigh_step_kg
         self.objective, self.certainty = objective, certainty
         self.least_kg, self.extra = least_weighed_kg, extra_cost_per_kg
-        self.cuts: list[_Cut] = []
+        self.cuts: list[Cut] = []
         self.margins_kg: dict[tuple[int, str, int], float] = {}
         self.kept = [
             [losses.kept_kg_per_kg(lot, tin_present=r.recipe.target.wt_pct("Sn") >= 1.0) for lot in lots]
@@ -95,7 +95,6 @@ class Mixing:
 
     def _melt_rows(self, model: Model, number: int, request: ChargeRequest, columns: list[int]) -> None:
         heel_kg = request.heel.mass_kg if request.heel else 0.0
-        heel = request.heel.composition.fractions if request.heel else (0.0,) * len(ELEMENTS)
         units = [self.unit_kg(lot) for lot in self.lots]
         totals = [sum(kept) for kept in self.kept[number]]
         model.row(
@@ -103,30 +102,38 @@ class Mixing:
             low=request.wanted_kg - heel_kg, high=request.wanted_kg - heel_kg + request.spare_kg,
         )  # fmt: skip
         model.row(dict(zip(columns, units, strict=True)), high=request.capacity_kg - heel_kg)
-        for place, element in enumerate(ELEMENTS):
-            low, high = (edge / 100.0 for edge in request.recipe.window(element))
-            for side, edge in ((-1, low), (1, high)):
-                if (side < 0 and edge <= 0.0) or (side > 0 and edge >= 1.0):
-                    continue
-                row = {}
-                for column, lot, kept, total, unit in zip(
-                    columns, self.lots, self.kept[number], totals, units, strict=True
-                ):
-                    worst = lot.half_width_wt_pct(element) / 100.0 if self.certainty == "worst" else 0.0
-                    row[column] = ROW_SCALE * unit * (kept[place] - edge * total + side * worst)
-                constant = heel_kg * (heel[place] - edge)
-                unsure_kg = request.heel.half_width_kg(element) if request.heel else 0.0
-                tangents = [_Cut(number, element, side, (0.0,) * len(self.lots), unsure_kg)]
-                tangents += [c for c in self.cuts if (c.melt, c.element, c.side) == (number, element, side)]
-                for tangent in tangents:
-                    slopes = tangent.slopes
-                    cut = {c: row[c] + ROW_SCALE * side * g * u for c, g, u in zip(columns, slopes, units, strict=True)}
-                    margin = self.margins_kg.get((number, element, side), 0.0) if tangent is tangents[0] else 0.0
-                    margin = max(margin, tangent.heel_kg)
-                    if side < 0:
-                        model.row(cut, low=ROW_SCALE * (margin - constant))
-                    else:
-                        model.row(cut, high=-ROW_SCALE * (margin + constant))
+        for element, side, _ in self._edges(number):
+            unsure_kg = request.heel.half_width_kg(element) if request.heel else 0.0
+            plain = Cut(number, element, side, (0.0,) * len(self.lots), unsure_kg)
+            margin = self.margins_kg.get((number, element, side), 0.0)
+            model.row(*self.cut_row(replace(plain, heel_kg=max(margin, unsure_kg)), columns))
+            for cut in self.cuts:
+                if (cut.melt, cut.element, cut.side) == (number, element, side):
+                    model.row(*self.cut_row(cut, columns))
+
+    def _edges(self, number: int) -> list[tuple[str, int, float]]:
+        """The edges of a melt's windows: element, -1 for the lower or 1 for the upper, and the share."""
+        found = []
+        for element in ELEMENTS:
+            low, high = (edge / 100.0 for edge in self.requests[number].recipe.window(element))
+            found += [(element, -1, low)] if low > 0.0 else []
+            found += [(element, 1, high)] if high < 1.0 else []
+        return found
+
+    def cut_row(self, cut: Cut, columns: list[int]) -> tuple[dict[int, float], float, float]:
+        """A cut as a row over a melt's columns, with its bounds."""
+        number, element, side, heel = cut.melt, cut.element, cut.side, self.requests[cut.melt].heel
+        place = ELEMENTS.index(element)
+        edge = next(at for e, s, at in self._edges(number) if (e, s) == (element, side))
+        row = {}
+        for column, lot, kept, slope in zip(columns, self.lots, self.kept[number], cut.slopes, strict=True):
+            worst = lot.half_width_wt_pct(element) / 100.0 if self.certainty == "worst" else 0.0
+            per_kg = kept[place] - edge * sum(kept) + side * (worst + slope)
+            row[column] = ROW_SCALE * self.unit_kg(lot) * per_kg
+        constant = heel.mass_kg * (heel.composition.fractions[place] - edge) if heel else 0.0
+        if side < 0:
+            return row, ROW_SCALE * (cut.heel_kg - constant), math.inf
+        return row, -math.inf, -ROW_SCALE * (cut.heel_kg + constant)
 
     def spread_kg(self, number: int, columns: list[int], point: Point, element: str) -> float:
         """95 % half-width of an element's mass in a melt, errors of the lots independent."""
@@ -144,11 +151,15 @@ def relaxed(mixing: Mixing, seconds: float) -> Point | None:
     """The answer with divisible pieces, its cuts left in the problem for the search over whole ones."""
     least, mixing.least_kg = mixing.least_kg, 0.0
     try:
+        model, columns = mixing.build()
+        running = Running(model, seconds=seconds, relaxed=True)
         for _ in range(CUT_ROUNDS):
-            model, columns = mixing.build()
-            point = model.solve(seconds=seconds, relaxed=True)
+            before = len(mixing.cuts)
+            point = running.solve()
             if point is None or not add_cuts(mixing, columns, point, RELAXED_CONE):
                 return point
+            for cut in mixing.cuts[before:]:
+                running.row(*mixing.cut_row(cut, columns[cut.melt]))
         return point
     finally:
         mixing.least_kg = least
@@ -175,7 +186,7 @@ def add_cuts(
                     continue
                 slack = _slack_kg(mixing, number, columns[number], point, element, side, edge / 100.0)
                 if slack < spread * asked - 1e-6:
-                    mixing.cuts.append(_Cut(number, element, side, slopes, CONE * heel_kg**2 / spread))
+                    mixing.cuts.append(Cut(number, element, side, slopes, CONE * heel_kg**2 / spread))
                     if outright:
                         key = (number, element, side)
                         mixing.margins_kg[key] = max(mixing.margins_kg.get(key, 0.0), spread)
