@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -23,12 +24,18 @@ from pipemetal.errors import CastingError
 __all__ = ["Calibration", "CastEffect", "LeftOut", "calibrate"]
 
 
+# Casts that the joint range needs, and what a gate (mm), head (mm), speed (m/s) and superheat (K) may differ at no risk.
+_FEWEST_FOR_JOINT = 6
+_SOFT = (0.1, 3.0, 0.05, 4.0)
+
+
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """A cast, or one reading of it, that the fit did not use, and why."""
+    """A cast, or one reading of it (at ``at_m``), that the fit did not use, and why."""
 
     id: str
     reason: str
+    at_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +103,8 @@ def calibrate(casts: Sequence[LoggedCast], prior: Coefficients | None = None) ->
             break
         for i, k, z in bad_places:
             mask[i][k] = False
-            readings.append(LeftOut(usable[i].id, f"thickness at {usable[i].x_m[k]:.2f} m is {z:+.1f} sigma off"))
+            readings.append(LeftOut(usable[i].id, f"thickness at {usable[i].x_m[k]:.2f} m is {z:+.1f} sigma off",
+                                    float(usable[i].x_m[k])))  # fmt: skip
         # A cast with hardly a reading left is left out whole.
         gone = {i: f"came out {z:+.1f} sigma off: gate, charge or times misread?" for i, z in bad_casts}
         gone |= {i: "most of its readings disagree" for i, m in enumerate(mask) if m.sum() < 2 and i not in gone}
@@ -111,11 +119,10 @@ def _calibration(
     fit: Fit, casts: Sequence[ReducedCast], prior: Coefficients, left_out: list[LeftOut], readings: list[LeftOut]
 ) -> Calibration:
     covariance = 0.5 * (fit.covariance + fit.covariance.T)
-    low, high = _logged_range(casts)
     coefficients = prior if not casts else Coefficients(
         (float(fit.theta[0]), float(fit.theta[1]), float(fit.theta[2]), float(fit.theta[3])),
         tuple(tuple(float(v) for v in row) for row in covariance),
-        fit.cast_sd, fit.place_sd, prior.casts_used + len(casts), low, high,
+        fit.cast_sd, fit.place_sd, prior.casts_used + len(casts), **_logged(casts),
     )  # fmt: skip
     rows = fit.rows[fit.used] if casts else np.array([[1.0, 1.0 / 3.3, 1.0, 0.0]])
     half_width = 100.0 * TWO_SIDED_95 * float(np.median(coefficients.deviation(rows)))
@@ -133,8 +140,15 @@ def _calibration(
                        log_next(coefficients, casts), words)  # fmt: skip
 
 
-def _logged_range(casts: Sequence[ReducedCast]) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    if not casts:
-        return (), ()
+def _logged(casts: Sequence[ReducedCast]) -> dict[str, tuple[Any, ...]]:
+    """Range, mean and covariance of what was cast; the covariance softened by a little of each usual size (estimate)."""
     values = np.array([[1e3 * c.gate_m, 1e3 * c.head_m.mean(), c.speed_m_s.mean(), c.superheat_k] for c in casts])
-    return tuple(float(v) for v in values.min(axis=0)), tuple(float(v) for v in values.max(axis=0))
+    found: dict[str, tuple[Any, ...]] = {
+        "logged_low": tuple(float(v) for v in values.min(axis=0)),
+        "logged_high": tuple(float(v) for v in values.max(axis=0)),
+    }
+    if len(casts) >= _FEWEST_FOR_JOINT:
+        covariance = np.cov(values.T) + np.diag(np.square(_SOFT))
+        found["logged_centre"] = tuple(float(v) for v in values.mean(axis=0))
+        found["logged_covariance"] = tuple(tuple(float(v) for v in row) for row in covariance)
+    return found

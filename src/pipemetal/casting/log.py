@@ -100,7 +100,8 @@ class ReducedCast:
     """A logged cast in SI, station by station, as the fit needs it.
 
     ``speed_slopes`` (n, 3) tells how ln speed changes with the three parameters of the timing, whose covariance is
-    ``speed_covariance``: what the watch did not tell.
+    ``speed_covariance``: what the watch did not tell. ``run_up_kg`` is what went before the sheet, by the leftover where it was
+    weighed; ``run_up_expected_kg`` what the model counts.
     """
 
     id: str
@@ -115,6 +116,9 @@ class ReducedCast:
     capillary_m: float
     superheat_k: float
     width_m: float
+    run_up_kg: float = 0.0
+    run_up_expected_kg: float = 0.0
+    leftover_weighed: bool = False
 
 
 def reduced(cast: LoggedCast) -> ReducedCast | str:
@@ -132,7 +136,7 @@ def reduced(cast: LoggedCast) -> ReducedCast | str:
     film = 1e-3 * solid * laid_thickness_mm(cast.composition, 1.0)
     width = cast.sled.inner_width_mm * 1e-3
     laid_kg = fluid.density_kg_m3 * width * _laid_volume_per_width(x, film, cast.length_mm * 1e-3)
-    run_up_kg = fluid.density_kg_m3 * width * 2.0 * film[0] * (cast.run_up_mm or 0.0) * 1e-3
+    run_up_kg = expected_kg = float(fluid.density_kg_m3 * width * 2.0 * film[0] * (cast.run_up_mm or 0.0) * 1e-3)
     if cast.leftover_kg is not None:
         unaccounted = cast.charge_kg - cast.leftover_kg - float(laid_kg[-1])
         if unaccounted < -_MASS_BALANCE_SHARE * float(laid_kg[-1]):
@@ -151,7 +155,8 @@ def reduced(cast: LoggedCast) -> ReducedCast | str:
         return speeds
     speed, slopes, covariance = speeds
     film_sd = cast.gauge_sd_mm / np.sqrt(counts) / solid
-    return ReducedCast(cast.id, x, film, film_sd, head, speed, slopes, covariance, gate, capillary, superheat, width)
+    return ReducedCast(cast.id, x, film, film_sd, head, speed, slopes, covariance, gate, capillary, superheat, width,
+                       run_up_kg, expected_kg, cast.leftover_kg is not None)  # fmt: skip
 
 
 def _unusable(cast: LoggedCast) -> str:

@@ -215,6 +215,7 @@ class Coefficients:
         cast_scatter, station_scatter: standard deviations of ln thickness from cast to cast and from place to place.
         casts_used: number of logged casts behind them; 0 is the prior.
         logged_low, logged_high: range of (gate mm, head mm, speed m/s, superheat K) in the log; empty without one.
+        logged_centre, logged_covariance: mean and 4 x 4 covariance of the same four, cast by cast; empty with few casts.
 
     Sources: Cd by contraction pi/(pi+2) and gate studies (Trans. JSIDRE 88 (2020) I_125: velocity coefficient 0.95), wide
         because a thick lip may raise it to 0.8 (from memory); drag by a boundary layer estimate; the rest estimates.
@@ -227,6 +228,8 @@ class Coefficients:
     casts_used: int = 0
     logged_low: tuple[float, ...] = field(default=())
     logged_high: tuple[float, ...] = field(default=())
+    logged_centre: tuple[float, ...] = field(default=())
+    logged_covariance: tuple[tuple[float, ...], ...] = field(default=())
 
     def __post_init__(self) -> None:
         matrix = np.array(self.covariance, dtype=float)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,8 @@ from pipemetal.casting.model import (
     fluid_of,
     laid_thickness_mm,
 )
+from pipemetal.casting.outside import outside_words
+from pipemetal.casting.slip import slipped_film_m
 from pipemetal.casting.wanted import (
     EASY_SPEED_M_S,
     LEAST_LEFT_SHARE,
@@ -152,12 +154,14 @@ def thickness_from_push(
     *,
     run_up_mm: float = 300.0,
     gate: Gate | None = None,
+    slip_s: float = 0.0,
 ) -> tuple[Station, ...]:
     """The solid sheet that a push gives, at the distances at which its speed is known.
 
     Arguments:
         distance_m, speed_m_s: same length, 2 or more; distances rising from 0, speeds 0.05 to 5 m/s. Between them the
             speed is taken as straight and the head is followed in steps of at most 50 mm.
+        slip_s: how long the film slides after landing; nought unless a log shows it (:mod:`pipemetal.casting.decides`).
     Raises:
         CastingError: input out of range, or a box that runs empty, with the place.
 
@@ -183,6 +187,9 @@ def thickness_from_push(
     laid = film_of_push(box, fine, np.interp(fine, x, u), charge_kg, run_up_mm * 1e-3)
     if isinstance(laid, str):
         raise CastingError(laid, field="charge_kg", value=charge_kg)
+    if slip_s:
+        jet = box.jet_m_s(laid.head_m)
+        laid = replace(laid, film_m=slipped_film_m(laid.x_m, laid.film_m, laid.speed_m_s, jet, slip_s))
     return _stations(comp, box, laid, x, coefficients, superheat_k)
 
 
@@ -284,22 +291,9 @@ def _warnings(ask: WantedSheet, gate_mm: float, charge_kg: float, laid: Laid) ->
     if ask.end_mm < ask.start_mm - 0.05 and laid.speed_m_s[-1] < 0.95 * laid.speed_m_s[0]:
         found.append("common practice (no source) quickens the push for a thinning sheet and the model slows it: log "
                      "leftover and times, they decide")  # fmt: skip
-    found += _outside_log(ask, gate_mm, laid)
-    return tuple(found)
-
-
-def _outside_log(ask: WantedSheet, gate_mm: float, laid: Laid) -> list[str]:
-    c = ask.coefficients
-    if not c.logged_low:
-        return []
     have = (gate_mm, 1e3 * float(laid.head_m.mean()), float(laid.speed_m_s.mean()), ask.superheat_k)
-    names = ("gate", "head", "push speed", "superheat")
-    units = ("mm", "mm", "m/s", "K")
-    return [
-        f"outside your logged range: {name} {value:.2g} {unit} (logged {low:.2g} to {high:.2g})"
-        for name, unit, value, low, high in zip(names, units, have, c.logged_low, c.logged_high, strict=True)
-        if not low - 0.1 * (high - low) - 1e-9 <= value <= high + 0.1 * (high - low) + 1e-9
-    ]
+    found += outside_words(have, ask.coefficients)
+    return tuple(found)
 
 
 def _rests_on(coefficients: Coefficients) -> str:

@@ -186,7 +186,7 @@ def pour_window(
     warnings = _warnings(high, hot, top, empty, ripples, first_cast, melt.within_range)
     return PourWindow(
         cold, low, high, max(min(hot, RED_LIMIT_C), high), melt.temperature_c, pour_k + cloth_k, empty,
-        _rests_on(limits, melt.uncertainty_k), warnings,
+        _rests_on(limits, melt.uncertainty_k, settings.cloth_factor), warnings,
     )  # fmt: skip
 
 
@@ -265,10 +265,15 @@ def _warnings(
     return tuple(found)
 
 
-def _rests_on(limits: WindowLimits, uncertainty_k: float) -> str:
+def _rests_on(limits: WindowLimits, uncertainty_k: float, cloth_factor: float) -> str:
     verdicts = (
         "no logged verdict: limits of flow are estimates, a factor of two either way"
         if limits.verdicts_used == 0
         else f"{limits.verdicts_used} logged verdicts of this shop"
     )
-    return f"{verdicts}; liquidus within {uncertainty_k:.0f} K; cloth resistance within a factor of two until logged"
+    cloth = (
+        "within a factor of two until logged"
+        if cloth_factor == 1.0
+        else f"{cloth_factor:.2f} of the estimate, by the log"
+    )
+    return f"{verdicts}; liquidus within {uncertainty_k:.0f} K; cloth resistance {cloth}"

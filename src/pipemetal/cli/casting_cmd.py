@@ -207,6 +207,7 @@ def calibrate(log_file: Path, explained: str | None, against: str | None, folder
     Groups (gate, box, cloth, crew) that cast thicker, and drift, are named where the log tells them.
     """
     from pipemetal.casting.calibrate import calibrate as fit
+    from pipemetal.casting.decides import log_decides
     from pipemetal.casting.groups import drift, group_effects
     from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
 
@@ -219,7 +220,7 @@ def calibrate(log_file: Path, explained: str | None, against: str | None, folder
             _cast_picture(folder, explained, casts, found.coefficients)
         _explain(explained, against, casts, found, as_json)
         return
-    groups, moved = group_effects(found, casts), drift(found)
+    groups, moved, decided = group_effects(found, casts), drift(found), log_decides(found, casts)
     cloth, verdicts = cloth_from_log(casts), limits_from_verdicts(casts)
     intervals = found.coefficients.intervals()
     left_out = [{"id": x.id, "reason": x.reason} for x in (*found.casts_left_out, *found.readings_left_out)]
@@ -235,6 +236,10 @@ def calibrate(log_file: Path, explained: str | None, against: str | None, folder
             "longest_mobile_s": rounded(verdicts.limits.longest_mobile_s, 2), "log_next": found.log_next, "words": found.words,
             "drift": {"now_percent": rounded(moved.now_percent, 2), "low_percent": rounded(moved.low_percent, 2),
                       "high_percent": rounded(moved.high_percent, 2), "words": moved.words},
+            "decides": [
+                {"name": d.name, "value": rounded(d.value, 3), "low": rounded(d.low, 3), "high": rounded(d.high, 3),
+                 "modelled": d.modelled, "differs": d.differs, "words": d.words} for d in decided
+            ],
             "groups": [
                 {"kind": g.kind, "name": g.name, "casts": g.casts, "thicker_percent": rounded(g.thicker_percent, 2),
                  "low_percent": rounded(g.low_percent, 2), "high_percent": rounded(g.high_percent, 2), "words": g.words}
@@ -254,6 +259,7 @@ def calibrate(log_file: Path, explained: str | None, against: str | None, folder
            ("a film should run, s", f"{verdicts.limits.shortest_mobile_s:.1f} to {verdicts.limits.longest_mobile_s:.1f}",
             f"from {verdicts.verdicts_used} verdicts")],
         [f"{found.words}.", f"To learn most from the next casts: {found.log_next}.", f"Drift: {moved.words}."]
+        + [f"The log on the {d.words}." for d in decided]
         + [f"{g.words}." for g in groups]
         + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
     )  # fmt: skip
