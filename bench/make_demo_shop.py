@@ -125,15 +125,16 @@ def casting_log(rng: np.random.Generator) -> str:
         start = float(np.round(rng.uniform(1.0, 1.9), 2))
         video, width = number > 12, float(rng.choice([760.0, 820.0, 860.0]))
         table, air = (float(np.round(rng.uniform(*r), 0)) for r in ((17, 45), (12, 24)))
+        length, end = float(rng.integers(32, 49) * 100), round(start - float(rng.uniform(0.2, 0.4)), 2)
         cast = simulate_cast(
             rng,
             truth,
             id=f"C{100 + number}",
             comp=recipes[name].target,
             sled=Sled(250.0, width),
-            length_mm=float(rng.integers(32, 49) * 100),
+            length_mm=length,
             thickness_start_mm=start,
-            thickness_end_mm=round(start - float(rng.uniform(0.2, 0.4)), 2),
+            thickness_end_mm=end,
             superheat_k=float(np.round(rng.choice([rng.uniform(12, 60), rng.uniform(70, 120)], p=[0.8, 0.2]), 0)),
             table_temperature_c=table,
             air_temperature_c=air,
@@ -148,6 +149,11 @@ def casting_log(rng: np.random.Generator) -> str:
                 crew="video" if video else "by hand",
                 sled=cast.sled,
                 note=name,
+                gate_name="square lip" if number <= 18 else "bevelled lip",
+                sled_name=f"{width:.0f} wide",
+                cloth_name="worn" if number <= 8 else "spring" if number <= 22 else "autumn",
+                wanted_start_mm=start,
+                wanted_end_mm=end,
             )
         )
     return log_text(casts, INVENTED.lstrip("# "))
