@@ -114,3 +114,15 @@ def test_metal_may_not_stiffen_under_the_gate() -> None:
     lead_rich = Composition.parse("Sn 20 Pb bal")
     easy = WindowLimits(shortest_mobile_s=0.2)
     assert pour_window(lead_rich, 2.0, 20, 20, limits=easy).too_cold_below_c > 280.0
+
+
+def test_a_reading_of_the_table_at_any_time_between_sheets_wins_from_then_on() -> None:
+    casts = [DayCast(SN50, 2.0, 234.0, 900.0 * i) for i in range(3)]
+    planned = day(casts)
+    told = day(casts, readings=[(700.0, planned[1].cloth_c + 12.0)])
+    assert told[1].measured and not told[0].measured and not told[2].measured
+    assert told[1].cloth_c > planned[1].cloth_c + 8.0 and told[2].cloth_c > planned[2].cloth_c
+    # Read at the moment of the cast, the cast begins at just that temperature.
+    assert day(casts, readings=[(900.0, 50.0)])[1].cloth_c == pytest.approx(50.0)
+    with pytest.raises(CastingError, match="while a sheet lay"):
+        day(casts, readings=[(950.0, 40.0)])

@@ -57,14 +57,18 @@ def day(
     air_temperature_c: float = 20.0,
     table_temperature_c: float | None = None,
     fan_w_m2k: float = 0.0,
+    readings: Sequence[tuple[float, float]] = (),
 ) -> tuple[TableBefore, ...]:
     """The table before each cast of a day.
 
     Arguments:
         casts: in order of time. table_temperature_c: of the whole table before the first; the air's if not given.
         fan_w_m2k: added to the cooling of the bare table; 10 to 30 for a strong fan (estimate).
+        readings: (time in s, what a thermometer on the bare cloth showed) at any moment between sheets; each wins over the model
+            from then on.
     Raises:
-        CastingError: casts that overlap or are out of order, or a temperature out of range.
+        CastingError: casts that overlap or are out of order, a reading while a sheet lies on the cloth, or a temperature out
+            of range.
     Sources: docs/casting.md. Contact worsens when a frozen sheet curls, so the warming is an upper bound.
 
     >>> alloy = Composition.parse("Sn 50 Pb bal")
@@ -85,20 +89,34 @@ def day(
         if not np.isfinite(cast.start_s) or (clock_s is not None and cast.start_s < clock_s):
             raise CastingError("begins before the last sheet was lifted", field="start_s", value=cast.start_s,
                                allowed=f"from {clock_s or 0.0:g} s", where=f"cast {number}")  # fmt: skip
-        if clock_s is not None:
-            table = base.rested(table, cast.start_s - clock_s, air_temperature_c, fan_w_m2k)
+        shown = _between(readings, clock_s, cast)
         corrected = 0.0
-        if cast.measured_table_c is not None:
-            measured = checked("measured_table_c", cast.measured_table_c, -20.0, 250.0, "C")
-            corrected = measured - base.cloth_c(table)
-            # The surface error is believed at the cloth and in the stone alike: one thermometer says no more.
-            table = table + corrected
+        for at_s, measured_c in [*shown, (cast.start_s, cast.measured_table_c)]:
+            if clock_s is not None:
+                table = base.rested(table, at_s - clock_s, air_temperature_c, fan_w_m2k)
+            clock_s = at_s
+            if measured_c is not None:
+                off = checked("measured_table_c", measured_c, -20.0, 250.0, "C") - base.cloth_c(table)
+                corrected += off
+                # The surface error is believed at the cloth and in the stone alike: one thermometer says no more.
+                table = table + off
         frozen = freeze(cast.comp, cast.thickness_mm, cast.pour_temperature_c, base.cloth_c(table), air_temperature_c,
                         settings, duration_s=cast.lift_after_s, table_state_c=table)  # fmt: skip
         found.append(TableBefore(cast.start_s, base.cloth_c(table), base.stone_top_c(table), base.stone_mean_c(table),
-                                 cast.measured_table_c is not None, corrected, frozen))  # fmt: skip
+                                 cast.measured_table_c is not None or bool(shown), corrected, frozen))  # fmt: skip
         table, clock_s = frozen.table_c, cast.start_s + cast.lift_after_s
     return tuple(found)
+
+
+def _between(
+    readings: Sequence[tuple[float, float]], lifted_s: float | None, cast: DayCast
+) -> list[tuple[float, float]]:
+    """Readings of the bare cloth from the last lift to this cast; one taken while this sheet will lie there is refused."""
+    for at_s, _ in readings:
+        if not np.isfinite(at_s) or cast.start_s < at_s < cast.start_s + cast.lift_after_s:
+            raise CastingError("was taken while a sheet lay on the cloth", field="readings", value=at_s,
+                               allowed=f"not from {cast.start_s:g} to {cast.start_s + cast.lift_after_s:g} s")  # fmt: skip
+    return sorted(r for r in readings if (lifted_s is None or r[0] >= lifted_s) and r[0] <= cast.start_s)
 
 
 def table_after_rest_c(

@@ -6,7 +6,7 @@ temperature always wins over the one planned here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipemetal.alloys.composition import Composition
@@ -41,8 +41,8 @@ LEAST_CHARGE_KG = 25.0
 class Pour:
     """One sheet's pour. `card` is None where no push gives the sheet; `problem` then says why.
 
-    `day` and `number` count from 1; `stone_c` is the stone's temperature before the pour, planned; the sheet is lifted no
-    sooner than `lift_after_s`.
+    `day` and `number` count from 1; `start_s` since the day's first pour; `stone_c` and `cloth_c` are the table's temperatures
+    before the pour, planned unless `measured`; the sheet is lifted no sooner than `lift_after_s`.
     """
 
     order: SheetOrder
@@ -56,6 +56,9 @@ class Pour:
     day: int = 0
     number: int = 0
     stone_c: float = 0.0
+    cloth_c: float = 0.0
+    start_s: float = 0.0
+    measured: bool = False
     window: PourWindow | None = None
     freezing: Freezing | None = None
     lift_after_s: float = 0.0
@@ -92,15 +95,20 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
 
 
 def plan_pours(
-    prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: ShopSettings, learned: Learned
-) -> tuple[Pour, ...]:
-    """All pours in the order of casting, over as many days as they need, each with its window and its freezing."""
+    prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: ShopSettings, learned: Learned,
+    measured_c: Mapping[int, float] | None = None,
+) -> tuple[Pour, ...]:  # fmt: skip
+    """All pours in the order of casting, over as many days as they need, each with its window and its freezing.
+
+    `measured_c`: what a thermometer on the cloth showed before a pour of the first day, by the pour's number; it wins.
+    """
     by_sheet = {pour.order.sheet.id: pour for pour in prepared}
     sequence = [(by_sheet[sheet.id], planned) for planned in melts for sheet in planned.melt.sheets]
     found: list[Pour] = []
     a_day = settings.casting.casts_a_day
     for first in range(0, len(sequence), a_day):
-        found += _one_day(sequence[first : first + a_day], first // a_day + 1, settings, learned)
+        shown = (measured_c or {}) if first == 0 else {}
+        found += _one_day(sequence[first : first + a_day], first // a_day + 1, settings, learned, shown)
     return tuple(found)
 
 
@@ -109,8 +117,9 @@ def _metal_of(planned: PlannedMelt) -> Composition:
 
 
 def _one_day(
-    members: Sequence[tuple[Pour, PlannedMelt]], number: int, settings: ShopSettings, learned: Learned
-) -> list[Pour]:
+    members: Sequence[tuple[Pour, PlannedMelt]], number: int, settings: ShopSettings, learned: Learned,
+    measured_c: Mapping[int, float],
+) -> list[Pour]:  # fmt: skip
     casting, thermal = settings.casting, thermal_settings(settings, learned.cloth_factor)
     metals = [_metal_of(planned) for _, planned in members]
     thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
@@ -120,7 +129,7 @@ def _one_day(
         film_c = liquidus(metal).temperature_c + FIRST_GUESS_SUPERHEAT_K - WAY_LOSS_K
         solid_s = freeze(metal, thickness, film_c, casting.table_c, casting.air_c, thermal).time_to_solid_s
         lift_s = max(60.0 * casting.minutes_on_table, WARM_TABLE_MARGIN * solid_s)
-        casts.append(DayCast(metal, thickness, film_c, start_s, lift_s))
+        casts.append(DayCast(metal, thickness, film_c, start_s, lift_s, measured_c.get(len(casts) + 1)))
         start_s += max(60.0 * casting.minutes_between, lift_s + 60.0)
     tables = day(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
     found = []
@@ -136,6 +145,7 @@ def _one_day(
             replace(
                 pour, melt=planned.melt.name, day=number, number=index + 1, stone_c=tables[index].stone_top_c,
                 window=window, freezing=tables[index].freezing, lift_after_s=casts[index].lift_after_s,
+                cloth_c=tables[index].cloth_c, start_s=casts[index].start_s, measured=tables[index].measured,
             )
         )  # fmt: skip
     return found
