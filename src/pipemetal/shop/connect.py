@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DBAPIError, OperationalError
 from sqlalchemy.pool import NullPool
 
 from pipemetal.errors import BookError
@@ -39,6 +40,7 @@ NETWORK_FILE_SYSTEMS: Final = (
     "glusterfs",
     "davfs",
 )
+WRITERS_WAIT_S: Final = 30.0
 MIGRATIONS: Final = Path(__file__).parent / "migrations"
 
 
@@ -96,8 +98,18 @@ def _careful(connection: sqlite3.Connection, _record: object) -> None:
 
 
 def _begin(connection: Connection) -> None:
-    writes = connection.get_execution_options().get("writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    if not connection.get_execution_options().get("writes", False):
+        connection.exec_driver_sql("BEGIN")
+        return
+    # SQLite lets whoever asks at the right moment go first, so a writer among many may have to ask again
+    until = time.monotonic() + WRITERS_WAIT_S
+    while True:
+        try:
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+            return
+        except OperationalError as error:
+            if "locked" not in str(error.orig) or time.monotonic() > until:
+                raise
 
 
 def without_password(target: str | Path) -> str:
