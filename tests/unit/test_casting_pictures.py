@@ -7,10 +7,9 @@ from pipemetal.casting.freezing import freeze
 from pipemetal.casting.model import Coefficients, Sled
 from pipemetal.casting.push import push_card
 from pipemetal.casting.window import pour_window
+from pipemetal.documents.casting_cards import beat_card, pour_card
 from pipemetal.documents.casting_pictures import (
-    beat_card,
     freezing_picture,
-    pour_card,
     thickness_picture,
     window_picture,
 )

@@ -9,6 +9,14 @@ import click
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
+from pipemetal.cli.casting_drawings import (
+    cards_option,
+    cast_picture,
+    freeze_drawings,
+    learned_drawing,
+    pairs_of,
+    push_drawings,
+)
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 from pipemetal.files.log_file import read_log
 
@@ -18,6 +26,7 @@ __all__ = ["calibrate", "freeze", "push"]
 @click.command(short_help="The push card of a sheet.")
 @click.argument("sheet_file", metavar="SHEET.toml", type=FILE)
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
+@cards_option
 @click.option(
     "--pictures",
     "folder",
@@ -26,7 +35,9 @@ __all__ = ["calibrate", "freeze", "push"]
     help="Write the crew's cards (A4, read at three metres) and the thickness picture as SVG.",
 )
 @json_option
-def push(sheet_file: Path, log_path: Path | None, folder: Path | None, as_json: bool) -> None:
+def push(
+    sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Path | None, as_json: bool
+) -> None:  # fmt: skip
     """Charge, gate, marks and pouring temperatures for SHEET.toml, with intervals.
 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
@@ -57,13 +68,7 @@ def push(sheet_file: Path, log_path: Path | None, folder: Path | None, as_json: 
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     result["warnings"] = [*card.warnings, *window.warnings]
     result["practice"] = practice_words(card, job.composition, job.sled, known.coefficients, job.gate)
-    if folder is not None:
-        from pipemetal.documents.casting_pictures import beat_card, pour_card, thickness_picture
-
-        _write(folder, {
-            "card-pour": pour_card(card, window, job.name), "card-beats": beat_card(card, job.name),
-            "thickness": thickness_picture(card.thickness, [], f"{job.name}: thickness along the sheet", card.rests_on),
-        })  # fmt: skip
+    push_drawings(cards, folder, card, window, job)
     if as_json:
         print_json(result)
         return
@@ -107,8 +112,12 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
     "--every", "minutes", type=float, default=15.0, show_default=True, metavar="MIN", help="Minutes between casts."
 )
 @click.option(
+    "--measured", multiple=True, metavar="MIN:C", help="Cloth by a thermometer, minutes after the first cast; it wins."
+)
+@click.option(
     "--lift", "lift_minutes", type=float, default=3.0, show_default=True, metavar="MIN", help="Minutes on the table."
 )
+@cards_option
 @click.option(
     "--pictures",
     "folder",
@@ -119,29 +128,31 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
 @json_option
 def freeze(
     composition: tuple[str, ...], thickness_mm: float, pour_c: float | None, table_c: float, air_c: float, casts: int,
-    minutes: float, lift_minutes: float, folder: Path | None, as_json: bool,
+    minutes: float, lift_minutes: float, measured: tuple[str, ...], cards: Path | None, folder: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """How a sheet of COMPOSITION freezes on cloth and stone, and how the stone warms through a day of casts."""
     from pipemetal.casting.front import on_bare_stone_s
     from pipemetal.casting.model import ThermalSettings
-    from pipemetal.casting.table import DayCast, day
+    from pipemetal.casting.table import DayCast, day, table_after_rest_c
 
     comp = Composition.parse(" ".join(composition))
     film_c = liquidus(comp).temperature_c + 20.0 if pour_c is None else pour_c
     members = [DayCast(comp, thickness_mm, film_c, 60.0 * minutes * i, 60.0 * lift_minutes) for i in range(casts)]
-    tables = day(members, air_temperature_c=air_c, table_temperature_c=table_c)
+    shown = [(60.0 * at, celsius) for at, celsius in pairs_of(measured, "--measured", "MINUTES:C, as 31:44")]
+    tables = day(members, air_temperature_c=air_c, table_temperature_c=table_c, readings=shown)
     first = tables[0].freezing
     bare_s = on_bare_stone_s(comp, thickness_mm, film_c, table_c, ThermalSettings())
-    if folder is not None:
-        _freeze_pictures(folder, comp, thickness_mm, air_c, tables)
+    freeze_drawings(cards, folder, comp, thickness_mm, air_c, tables)
+    rests = {hours: table_after_rest_c(tables[-1], 3600.0 * hours, air_temperature_c=air_c)[1] for hours in (1, 4, 12)}
     if as_json:
         print_json({
             "film_c": rounded(film_c, 1), "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
             "time_to_30pct_s": rounded(first.time_to_30pct_s, 2), "time_to_solid_s": rounded(first.time_to_solid_s, 2),
             "on_bare_stone_s": rounded(bare_s, 2),
             "stone_temperature_c": [rounded(t.stone_top_c, 1) for t in tables],
+            "stone_after_hours_c": {str(hours): rounded(celsius, 1) for hours, celsius in rests.items()},
             "casts": [
-                {"stone_temperature_c": rounded(t.stone_top_c, 1), "cloth_c": rounded(t.cloth_c, 1),
+                {"stone_temperature_c": rounded(t.stone_top_c, 1), "cloth_c": rounded(t.cloth_c, 1), "measured": t.measured,
                  "time_to_30pct_s": rounded(t.freezing.time_to_30pct_s, 2),
                  "time_to_solid_s": rounded(t.freezing.time_to_solid_s, 2)} for t in tables
             ],
@@ -151,38 +162,15 @@ def freeze(
         f"{comp.text()}, {thickness_mm:g} mm, film laid at {film_c:.0f} °C, air {air_c:g} °C",
         ["cast", "stone before °C", "first solid s", "30 % s", "solid s"],
         [
-            (i, f"{t.stone_top_c:.0f}", f"{t.freezing.time_to_first_solid_s:.1f}", f"{t.freezing.time_to_30pct_s:.1f}",
+            (i, f"{t.stone_top_c:.0f}{' *' if t.measured else ''}", f"{t.freezing.time_to_first_solid_s:.1f}",
+             f"{t.freezing.time_to_30pct_s:.1f}",
              f"{t.freezing.time_to_solid_s:.1f}") for i, t in enumerate(tables, start=1)
         ],
         ["The cloth rules the freezing and is known to a factor of two until the log says more; a measured table",
-         "temperature always wins over these.",
+         "temperature always wins over these (--measured; marked * where it did).",
+         "The stone after the last sheet, bare: " + ", ".join(f"{c:.0f} °C after {h} h" for h, c in rests.items()) + ".",
          f"Bare stone would freeze the same film in about {bare_s:.1f} s (Schwarz's solution, no contact resistance)."],
     )  # fmt: skip
-
-
-def _freeze_pictures(folder: Path, comp: Composition, thickness_mm: float, air_c: float, tables: Any) -> None:
-    from pipemetal.casting.window import pour_window
-    from pipemetal.documents.casting_pictures import freezing_picture, window_picture
-
-    windows = [
-        pour_window(comp, thickness_mm, t.cloth_c, air_c, first_cast=i == 0) for i, t in enumerate(tables)
-    ]  # fmt: skip
-    name = f"{comp.text()}, {thickness_mm:g} mm"
-    _write(folder, {
-        "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day"),
-        "window": window_picture(windows, [t.stone_top_c for t in tables], f"{name}: pour window through the day"),
-    })  # fmt: skip
-
-
-def _write(folder: Path, drawings: dict[str, Any]) -> None:
-    """Write drawings into a folder, made if it is not there."""
-    from pipemetal.documents.svg import to_svg
-
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, drawing in drawings.items():
-        path = folder / f"{name}.svg"
-        path.write_text(to_svg(drawing), encoding="utf-8")
-        click.echo(f"Written: {path}", err=True)
 
 
 @click.command(short_help="Learn the shop's coefficients from its casting log.")
@@ -193,6 +181,7 @@ def _write(folder: Path, drawings: dict[str, Any]) -> None:
 @click.option(
     "--against", metavar="CAST", help="With --explain: the cast to compare with. Default: a near one before it."
 )
+@cards_option
 @click.option(
     "--pictures",
     "folder",
@@ -201,7 +190,9 @@ def _write(folder: Path, drawings: dict[str, Any]) -> None:
     help="With --explain: write thickness along the sheet with band and readings as SVG.",
 )
 @json_option
-def calibrate(log_file: Path, explained: str | None, against: str | None, folder: Path | None, as_json: bool) -> None:
+def calibrate(
+    log_file: Path, explained: str | None, against: str | None, cards: Path | None, folder: Path | None, as_json: bool
+) -> None:  # fmt: skip
     """Learn from LOG.csv: coefficients with intervals, what was left out and why, and what to log next.
 
     Groups (gate, box, cloth, crew) that cast thicker, and drift, are named where the log tells them.
@@ -217,12 +208,14 @@ def calibrate(log_file: Path, explained: str | None, against: str | None, folder
         raise click.UsageError("--against and --pictures need --explain CAST")
     if explained is not None:
         if folder is not None:
-            _cast_picture(folder, explained, casts, found.coefficients)
+            cast_picture(folder, explained, casts, found.coefficients)
         _explain(explained, against, casts, found, as_json)
         return
     groups, moved, decided = group_effects(found, casts), drift(found), log_decides(found, casts)
     cloth, verdicts = cloth_from_log(casts), limits_from_verdicts(casts)
     intervals = found.coefficients.intervals()
+    if cards is not None:
+        learned_drawing(cards, found, moved, cloth, verdicts)
     left_out = [{"id": x.id, "reason": x.reason} for x in (*found.casts_left_out, *found.readings_left_out)]
     if as_json:
         print_json({
@@ -289,16 +282,3 @@ def _explain(cast_id: str, against: str | None, casts: Any, found: Any, as_json:
         + [("measured", "", "", "", f"{why.measured_mean_mm:.2f}", "")],
         [f"Next: {why.next_words}.", f"Rests on {why.rests_on}: the look of the metal decides."],
     )  # fmt: skip
-
-
-def _cast_picture(folder: Path, cast_id: str, casts: Any, coefficients: Any) -> None:
-    from pipemetal.casting.explain import expected_stations
-    from pipemetal.documents.casting_pictures import thickness_picture
-
-    stations = expected_stations(cast_id, casts, coefficients)
-    cast = next(c for c in casts if c.id == cast_id)
-    readings = [(1e-3 * d, t) for d, t in cast.thickness_mm]
-    rests_on = f"{coefficients.casts_used} logged casts of this shop, this one among them if it was used"
-    _write(
-        folder, {f"thickness-{cast_id}": thickness_picture(stations, readings, f"Cast {cast_id}: thickness", rests_on)}
-    )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pipemetal.cli.casting_drawings import cards_option, clock_text, day_drawings, pairs_of
 from pipemetal.cli.common import (
     FILE,
     find_beside,
@@ -34,11 +35,27 @@ __all__ = ["cool", "day"]
     "--heel-kg", type=click.FloatRange(0.0, 2500.0), default=0.0, metavar="KG", help="What the pot holds before."
 )
 @click.option("--heel", "heel_text", metavar="METAL", help="Its metal, as 'Sn 50 Pb bal'.")
+@click.option("--start", metavar="HH:MM", default="08:00", show_default=True, help="When the first sheet is poured.")
+@click.option(
+    "--measured",
+    multiple=True,
+    metavar="POUR:C",
+    help="Cloth by a thermometer before a pour of the first day; it wins.",
+)
+@cards_option
+@click.option(
+    "--pictures",
+    "folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Write the window over each day and the thickness of each sheet as SVG.",
+)
 @recipes_option
 @json_option
 def day(
     sheets_file: Path, lots_path: Path, settings_path: Path | None, log_path: Path | None, heel_kg: float,
-    heel_text: str | None, recipes_path: Path | None, as_json: bool,
+    heel_text: str | None, start: str, measured: tuple[str, ...], cards: Path | None, folder: Path | None,
+    recipes_path: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """From SHEETS.csv (listed by hand, finished thickness) to melts in a good order, weighing lists and pour cards.
 
@@ -64,10 +81,13 @@ def day(
     prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned.coefficients) for o in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
     season = plan_season(demands, recipes, lots, settings, in_pot=_heel_from(heel_kg, heel_text))
-    pours = plan_pours(prepared, season.melts, settings, learned)
+    shown = {int(n): c for n, c in pairs_of(measured, "--measured", "POUR:C, as 3:41")}
+    pours = plan_pours(prepared, season.melts, settings, learned, shown)
+    start_minutes = _minutes_of(start)
+    day_drawings(cards, folder, pours, learned.words, start_minutes)
     data: dict[str, Any] = {
         "melts": [melt_dict(m, pours, settings) for m in season.melts], "season": season_dict(season),
-        "pours": [pour_dict(p) for p in pours],
+        "pours": [pour_dict(p) | {"time": clock_text(start_minutes, p.start_s)} for p in pours],
         "lots_without_analysis": list(unknown), "learned": learned.words,
     }  # fmt: skip
     if as_json:
@@ -76,6 +96,13 @@ def day(
         _print_day(data, settings.currency)
     broken = any("blocked_by" in m for m in data["melts"]) or any(p["problem"] for p in data["pours"])
     click.get_current_context().exit(1 if broken else 0)
+
+
+def _minutes_of(text: str) -> float:
+    hours, colon, minutes = text.partition(":")
+    if not (colon and hours.isdigit() and minutes.isdigit() and int(hours) < 24 and int(minutes) < 60):
+        raise click.UsageError(f"--start: {text!r} is no time of day; allowed: HH:MM, as 08:00")
+    return 60.0 * int(hours) + int(minutes)
 
 
 def _heel_from(heel_kg: float, heel_text: str | None) -> Heel | None:
@@ -119,9 +146,9 @@ def _print_day(data: dict[str, Any], currency: str) -> None:
         )
     print_table(
         "Pours",
-        ["day", "pour", "sheet", "melt", "pour °C", "scoops", "kg", "gate mm", "seconds", "lift min"],
+        ["day", "pour", "time", "sheet", "melt", "stone °C", "pour °C", "scoops", "kg", "gate mm", "seconds", "lift min"],
         [
-            (p["day"], p["number"], p["sheet"], p["melt"],
+            (p["day"], p["number"], p["time"], p["sheet"], p["melt"], f"{p['stone_temperature_c']:.0f}",
              f"{p['pour_window_c']['try_low']:.0f} to {p['pour_window_c']['try_high']:.0f}",
              p.get("scoops", ""), f"{p['charge_kg']:.1f}", p.get("gate_mm", ""), p.get("push_time_s", ""),
              f"{p['lift_after_s'] / 60:.1f}")

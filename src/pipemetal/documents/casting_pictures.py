@@ -1,4 +1,4 @@
-"""Pictures of casting: thickness along a sheet, temperatures of sheet and stone, the window over a day, and the crew's cards."""
+"""Pictures of casting: thickness along a sheet, temperatures of sheet and stone, and the window over a day."""
 
 from __future__ import annotations
 
@@ -6,20 +6,18 @@ import math
 from collections.abc import Sequence
 
 from pipemetal.casting.freezing import Freezing
-from pipemetal.casting.push import PushCard, Station
+from pipemetal.casting.push import Station
 from pipemetal.casting.window import PourWindow
+from pipemetal.documents.casting_cards import fitted_text
 from pipemetal.documents.charts import Axis, Frame
 from pipemetal.documents.colours import INK, QUIET
 from pipemetal.documents.drawing import Drawing, text_width_mm
 
-__all__ = ["beat_card", "freezing_picture", "pour_card", "thickness_picture", "window_picture"]
+__all__ = ["freezing_picture", "thickness_picture", "window_picture"]
 
 _WIDTH, _HEIGHT = 190.0, 110.0
 _BOX = (22.0, 30.0, 156.0, 60.0)
 _METAL, _STONE, _BAND, _COLD, _HOT = "#a4552c", "#2f6690", "#e4ddca", "#9db8cc", "#dda48a"
-# Letters of a two-hundredth of the distance are read with ease (common practice, no source): 15 mm at three metres.
-_FAR_MM = 15.0
-_A4 = (297.0, 210.0)
 
 
 def thickness_picture(
@@ -98,89 +96,10 @@ def window_picture(windows: Sequence[PourWindow], stones_c: Sequence[float], tit
     return drawing
 
 
-def pour_card(card: PushCard, window: PourWindow, name: str) -> Drawing:
-    """What to pour, ladle and set, in letters read at three metres: one sheet of A4."""
-    drawing = _card(name)
-    rows = (
-        ("POUR", f"{window.try_low_c:.0f} to {window.try_high_c:.0f} °C"),
-        ("LADLE", f"{card.scoops} scoops, {card.charge_kg:.0f} kg"),
-        ("GATE", f"{card.gate_mm:.1f} mm"),
-        ("PUSH", f"{card.push_time_s:.1f} s, {_pace(card)}"),
-    )
-    for i, (word, value) in enumerate(rows):
-        y = 152.0 - 32.0 * i
-        drawing.text("card", 12.0, y, word, _FAR_MM, fill=QUIET, bold=True)
-        _fitted(drawing, 90.0, y, value, 21.0, 195.0, bold=True)
-    _fitted(drawing, 12.0, 30.0, f"Too cold below {window.too_cold_below_c:.0f}, too hot above "
-            f"{window.too_hot_above_c:.0f} °C.  {card.left_kg:.0f} kg stay in the sled.", 9.0, 273.0)  # fmt: skip
-    _fitted(
-        drawing,
-        12.0,
-        17.0,
-        "All pieces dry and warm. Nobody in the path of the sled. The look of the metal decides.",
-        9.0,
-        273.0,
-    )
-    _fitted(drawing, 12.0, 7.0, f"Rests on: {card.rests_on}.", 5.0, 273.0)
-    return drawing
-
-
-def beat_card(card: PushCard, name: str) -> Drawing:
-    """Where the gate is at each beat, in letters read at three metres: learn it before the push, never read it during one."""
-    drawing = _card(f"{name}: beats of {card.beat_s:g} s")
-    beats = card.beats[:14]
-    per_row = 5 if len(beats) <= 10 else 7
-    size = _FAR_MM if per_row == 5 else 13.0
-    wide = 273.0 / per_row
-    for i, beat in enumerate(beats):
-        x, y = 12.0 + wide * (i % per_row + 0.5), 148.0 - 62.0 * (i // per_row)
-        drawing.rectangle("beat", x - 0.5 * wide + 1.5, y - 24.0, wide - 3.0, 50.0, fill="#f4f1e8", stroke="none")
-        drawing.text("beat", x, y + 8.0, str(i), size, anchor="middle", fill=QUIET, bold=True)
-        drawing.text("beat", x, y - 16.0, f"{beat.distance_m:.2f}", size, anchor="middle", bold=True)
-    _fitted(
-        drawing,
-        12.0,
-        34.0,
-        f"m from the beginning at each beat ({60.0 / card.beat_s:.0f} a minute), {_pace(card)}",
-        9.0,
-        273.0,
-    )
-    _fitted(
-        drawing,
-        12.0,
-        19.0,
-        f"Run-up {card.run_up_mm:.0f} mm in {card.run_up_time_s:.1f} s. Learn it before the push.",
-        9.0,
-        273.0,
-    )
-    _fitted(drawing, 12.0, 7.0, f"Rests on: {card.rests_on}.", 5.0, 273.0)
-    return drawing
-
-
-def _pace(card: PushCard) -> str:
-    first, last = card.marks[0].speed_m_s, card.marks[-1].speed_m_s
-    word = "steady" if abs(last / first - 1.0) < 0.05 else "slowing" if last < first else "quickening"
-    return f"{word} {first:.1f} to {last:.1f} m/s" if word != "steady" else f"steady {first:.1f} m/s"
-
-
-def _card(title: str) -> Drawing:
-    drawing = Drawing(*_A4, title)
-    drawing.rectangle("paper", 0, 0, *_A4, fill="#ffffff", stroke="none")
-    _fitted(drawing, 12.0, 188.0, title, 13.0, 273.0, bold=True)
-    drawing.line("rule", [(12.0, 182.0), (285.0, 182.0)], stroke=INK, width_mm=0.6)
-    return drawing
-
-
-def _fitted(drawing: Drawing, x: float, y: float, text: str, size: float, width: float, **style: object) -> None:
-    # Bold letters run wider.
-    needed = text_width_mm(text, size) * (1.12 if style.get("bold") else 1.0)
-    drawing.text("card", x, y, text, size * min(1.0, width / max(needed, 1.0)), **style)
-
-
 def _sheet(title: str) -> Drawing:
     drawing = Drawing(_WIDTH, _HEIGHT, title)
     drawing.rectangle("paper", 0, 0, _WIDTH, _HEIGHT, fill="#ffffff", stroke="none")
-    _fitted(drawing, 10.0, _HEIGHT - 8.0, title, 4.6, _WIDTH - 20.0, bold=True)
+    fitted_text(drawing, 10.0, _HEIGHT - 8.0, title, 4.6, _WIDTH - 20.0, bold=True)
     return drawing
 
 
@@ -195,4 +114,4 @@ def _key(drawing: Drawing, rows: Sequence[tuple[str, str]]) -> None:
 def _note(drawing: Drawing, words: str) -> None:
     lines = [words] if text_width_mm(words, 3.0) < 1.1 * (_WIDTH - 18.0) else words.split("; ", 1)
     for i, line in enumerate(lines):
-        _fitted(drawing, 10.0, 4.8 - 3.6 * i if len(lines) > 1 else 3.0, line, 3.0, _WIDTH - 18.0, fill=QUIET)
+        fitted_text(drawing, 10.0, 4.8 - 3.6 * i if len(lines) > 1 else 3.0, line, 3.0, _WIDTH - 18.0, fill=QUIET)

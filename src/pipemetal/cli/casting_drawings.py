@@ -1,0 +1,185 @@
+"""Cards and pictures that the casting commands write, and the options that ask for them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipemetal.alloys.composition import Composition
+
+if TYPE_CHECKING:
+    from pipemetal.casting.push import PushCard
+    from pipemetal.casting.window import PourWindow
+    from pipemetal.planning.pours import Pour
+
+__all__ = [
+    "cards_option",
+    "cast_picture",
+    "clock_text",
+    "day_drawings",
+    "freeze_drawings",
+    "learned_drawing",
+    "pairs_of",
+    "push_drawings",
+    "write_drawings",
+]
+
+cards_option = click.option(
+    "--cards",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Write cards for the wall as SVG: A4, letters read at three metres.",
+)
+
+
+def pairs_of(texts: Sequence[str], option: str, allowed: str) -> list[tuple[float, float]]:
+    """Pairs of numbers given as first:second; a usage error names the one that is none."""
+    pairs = []
+    for text in texts:
+        first, colon, second = text.partition(":")
+        try:
+            if not colon:
+                raise ValueError
+            pairs.append((float(first), float(second)))
+        except ValueError:
+            raise click.UsageError(f"{option}: {text!r} is no pair; allowed: {allowed}") from None
+    return pairs
+
+
+def write_drawings(folder: Path, drawings: dict[str, Any]) -> None:
+    """Write drawings into a folder, made if it is not there."""
+    from pipemetal.documents.svg import to_svg
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, drawing in drawings.items():
+        path = folder / f"{name}.svg"
+        path.write_text(to_svg(drawing), encoding="utf-8")
+        click.echo(f"Written: {path}", err=True)
+
+
+def push_drawings(cards: Path | None, folder: Path | None, card: PushCard, window: PourWindow, job: Any) -> None:
+    """The pour and beat cards of one push, and with pictures its thickness."""
+    from pipemetal.documents.casting_cards import beat_card, pour_card
+    from pipemetal.documents.casting_pictures import thickness_picture
+
+    both = {
+        "card-pour": pour_card(card, window, job.name, table_c=job.table_c, measured=True),
+        "card-beats": beat_card(card, job.name),
+    }
+    if cards is not None:
+        write_drawings(cards, both)
+    if folder is not None:
+        title = f"{job.name}: thickness along the sheet"
+        write_drawings(folder, both | {"thickness": thickness_picture(card.thickness, [], title, card.rests_on)})
+
+
+def freeze_drawings(
+    cards: Path | None, folder: Path | None, comp: Composition, thickness_mm: float, air_c: float, tables: Any
+) -> None:
+    """The freezing card, the temperatures and the window over the day."""
+    from pipemetal.casting.window import pour_window
+    from pipemetal.documents.casting_cards import freeze_card
+    from pipemetal.documents.casting_pictures import freezing_picture, window_picture
+
+    name = f"{comp.text()}, {thickness_mm:g} mm"
+    if cards is not None:
+        write_drawings(cards, {"card-freezing": freeze_card(tables, name)})
+    if folder is None:
+        return
+    windows = [pour_window(comp, thickness_mm, t.cloth_c, air_c, first_cast=i == 0) for i, t in enumerate(tables)]
+    write_drawings(folder, {
+        "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day"),
+        "window": window_picture(windows, [t.stone_top_c for t in tables], f"{name}: pour window through the day"),
+    })  # fmt: skip
+
+
+def cast_picture(folder: Path, cast_id: str, casts: Any, coefficients: Any) -> None:
+    """Thickness along a logged cast with its band and readings."""
+    from pipemetal.casting.explain import expected_stations
+    from pipemetal.documents.casting_pictures import thickness_picture
+
+    stations = expected_stations(cast_id, casts, coefficients)
+    cast = next(c for c in casts if c.id == cast_id)
+    readings = [(1e-3 * d, t) for d, t in cast.thickness_mm]
+    rests_on = f"{coefficients.casts_used} logged casts of this shop, this one among them if it was used"
+    picture = thickness_picture(stations, readings, f"Cast {cast_id}: thickness", rests_on)
+    write_drawings(folder, {f"thickness-{cast_id}": picture})
+
+
+def learned_drawing(cards: Path, found: Any, moved: Any, cloth: Any, verdicts: Any) -> None:
+    """What the log teaches, for the wall."""
+    from pipemetal.documents.casting_cards import learned_card
+
+    limits = verdicts.limits
+    drifted = moved.low_percent > 0.0 or moved.high_percent < 0.0
+    rows = (
+        ("A NEW SHEET", f"within {found.predictive_half_width_percent:.0f} %"),
+        ("DRIFT", f"now {moved.now_percent:+.0f} %" if drifted else "none to tell"),
+        ("FILM RUNS", f"{limits.shortest_mobile_s:.0f} to {limits.longest_mobile_s:.0f} s"),
+        ("CLOTH", f"{cloth.factor:.2f} times usual"),
+    )
+    rests_on = (
+        f"{found.casts_used} casts used, {len(found.casts_left_out)} left out; cloth by {cloth.casts_used} casts, window by "
+        f"{verdicts.verdicts_used} verdicts"
+    )
+    write_drawings(cards, {"card-learned": learned_card(rows, found.log_next, rests_on)})
+
+
+def clock_text(start_minutes: float, seconds: float) -> str:
+    """Time of day in hours and minutes.
+
+    >>> clock_text(8 * 60, 5400)
+    '09:30'
+    """
+    minutes = round(start_minutes + seconds / 60.0)
+    return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
+
+
+def day_drawings(
+    cards: Path | None, folder: Path | None, pours: Sequence[Pour], learned_words: str, start_minutes: float
+) -> None:
+    """For every day the order card and the window; for every pour its card and beats."""
+    from pipemetal.documents.casting_cards import ROWS_A_CARD, DayRow, beat_card, day_card, pour_card
+    from pipemetal.documents.casting_pictures import thickness_picture, window_picture
+
+    drawings: dict[str, Any] = {}
+    pictures: dict[str, Any] = {}
+    for number in sorted({p.day for p in pours}):
+        todays = [p for p in pours if p.day == number]
+        rows = []
+        for p in todays:
+            name, clock = p.order.sheet.id, clock_text(start_minutes, p.start_s)
+            key = f"day{number}-{p.number:02d}"
+            band = "" if p.window is None else f"{p.window.try_low_c:.0f}-{p.window.try_high_c:.0f} °C"
+            scoops = "" if p.card is None else f"{p.card.scoops} sc."
+            rows.append(DayRow(p.number, clock, name, band, scoops, p.problem))
+            if p.card is None or p.window is None:
+                continue
+            title = f"{p.number}  {clock}  {name} ({p.melt})"
+            drawings[f"{key}-pour"] = pour_card(
+                p.card, p.window, title, table_c=p.cloth_c, lift_after_s=p.lift_after_s, measured=p.measured
+            )
+            drawings[f"{key}-beats"] = beat_card(p.card, title)
+            pictures[f"{key}-thickness"] = thickness_picture(
+                p.card.thickness, [], f"{title}: thickness", p.card.rests_on
+            )
+        pieces = range(0, len(rows), ROWS_A_CARD)
+        for part, first in enumerate(pieces, start=1):
+            of = f", part {part} of {len(pieces)}" if len(pieces) > 1 else ""
+            note = "Pour bands: readings of the tipping pot. Measure the cloth before each pour: it wins.\n"
+            note += f"Learned: {learned_words}."
+            drawings[f"day{number}-order-{part}"] = day_card(
+                rows[first : first + ROWS_A_CARD], f"Day {number}{of}", note
+            )
+        with_window = [(p.window, p.stone_c) for p in todays if p.window is not None]
+        if with_window:
+            pictures[f"day{number}-window"] = window_picture(
+                [w for w, _ in with_window], [c for _, c in with_window], f"Day {number}: pour window, pour by pour"
+            )
+    if cards is not None:
+        write_drawings(cards, drawings)
+    if folder is not None:
+        write_drawings(folder, pictures)
