@@ -37,6 +37,50 @@ def test_push_and_freeze_write_their_pictures(tmp_path: Path) -> None:
     assert {p.stem for p in tmp_path.glob("*.svg")} == {"card-pour", "card-beats", "thickness", "freezing", "window"}
 
 
+def test_cards_for_the_wall_are_written_by_every_casting_command(tmp_path: Path) -> None:
+    sheet, lots, sheets = (str(packaged_file(n)) for n in ("sheet-spotted.toml", "lots.csv", "sheets.csv"))
+    for words in (
+        ["push", sheet], ["freeze", "Sn", "50", "Pb", "bal", "--thickness", "1.8", "--casts", "2"], ["calibrate", LOG],
+        ["day", sheets, "--lots", lots, "--measured", "2:44", "--start", "07:30", "--pictures", str(tmp_path / "p")],
+    ):  # fmt: skip
+        done = CliRunner().invoke(cli, [*words, "--cards", str(tmp_path)])
+        assert done.exit_code == 0, done.output
+    names = {p.stem for p in tmp_path.glob("*.svg")}
+    assert {
+        "card-pour",
+        "card-beats",
+        "card-freezing",
+        "card-learned",
+        "day1-order-1",
+        "day1-01-pour",
+        "day1-06-beats",
+    } <= names
+    assert "07:30" in (tmp_path / "day1-order-1.svg").read_text(encoding="utf-8")
+    # The measured cloth is on its pour's card; the others say that theirs is a plan.
+    assert "44 °C, lift" in (tmp_path / "day1-02-pour.svg").read_text(encoding="utf-8")
+    assert "plan" in (tmp_path / "day1-03-pour.svg").read_text(encoding="utf-8")
+    assert (tmp_path / "p" / "day1-window.svg").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["freeze", "Sn", "50", "Pb", "bal", "--thickness", "1.8", "--measured", "44"], "--measured"),
+        (["freeze", "Sn", "50", "Pb", "bal", "--thickness", "1.8", "--measured", "16:44"], "while a sheet lay"),
+        (["day", "sheets.csv", "--start", "25:00"], "--start"),
+    ],
+)
+def test_a_reading_or_time_that_cannot_be_is_named(
+    words: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    if words[0] == "day":
+        words = ["day", str(packaged_file("sheets.csv")), "--lots", str(packaged_file("lots.csv")), *words[2:]]
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 2
+    assert says in capsys.readouterr().err
+
+
 def test_groups_and_drift_are_told() -> None:
     done = CliRunner().invoke(cli, ["calibrate", LOG])
     assert done.exit_code == 0 and "Drift:" in done.output and "crew" in done.output

@@ -6,8 +6,9 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.casting.freezing import freeze
 from pipemetal.casting.model import Coefficients, Sled
 from pipemetal.casting.push import push_card
+from pipemetal.casting.table import DayCast, day
 from pipemetal.casting.window import pour_window
-from pipemetal.documents.casting_cards import beat_card, pour_card
+from pipemetal.documents.casting_cards import DayRow, beat_card, day_card, freeze_card, learned_card, pour_card
 from pipemetal.documents.casting_pictures import (
     freezing_picture,
     thickness_picture,
@@ -20,7 +21,18 @@ CARD = push_card(SN50, 240, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.pr
 WINDOW = pour_window(SN50, 2.0, 20, 20)
 DRAWINGS = [
     pour_card(CARD, WINDOW, "A sheet with a rather long name for the Principal of the Great"),
+    pour_card(CARD, WINDOW, "12  14:30  A sheet (M03)", table_c=41.0, lift_after_s=400.0),
     beat_card(CARD, "Sheet"),
+    day_card(
+        [DayRow(k, "08:00", "Principal 8 a long name", "298-341 °C", "11 sc.") for k in range(1, 6)],
+        "Day 1",
+        "Note\nMore",
+    ),
+    day_card(
+        [DayRow(1, "08:00", "B", "", "", "the box would be empty before the end of so long a sheet")], "Day 2", "Note"
+    ),
+    freeze_card(day([DayCast(SN50, 2.0, 234, 600.0 * i) for i in range(3)]), "Sn 50 Pb bal, 2 mm"),
+    learned_card([("A NEW SHEET", "within 12 %")] * 4, "set the gate half a millimetre wider on one cast", "12 casts"),
     thickness_picture(CARD.thickness, [(1.0, 1.9), (3.0, 1.6)], "Thickness", CARD.rests_on),
     freezing_picture(freeze(SN50, 2.0, 234, 20, 20), "Freezing"),
     window_picture([WINDOW] * 8, [20.0] * 8, "Window"),
@@ -44,7 +56,7 @@ def test_the_pour_card_is_read_at_three_metres() -> None:
 
 
 def test_every_beat_is_on_its_card() -> None:
-    texts = {s.text for s in DRAWINGS[1].shapes if isinstance(s, Text)}
+    texts = {s.text for s in beat_card(CARD, "Sheet").shapes if isinstance(s, Text)}
     assert {f"{b.distance_m:.2f}" for b in CARD.beats} <= texts
 
 

@@ -114,7 +114,7 @@ def _between(
     """Readings of the bare cloth from the last lift to this cast; one taken while this sheet will lie there is refused."""
     for at_s, _ in readings:
         if not np.isfinite(at_s) or cast.start_s < at_s < cast.start_s + cast.lift_after_s:
-            raise CastingError("was taken while a sheet lay on the cloth", field="readings", value=at_s,
+            raise CastingError("was taken while a sheet lay on the cloth", field="reading", value=at_s,
                                allowed=f"not from {cast.start_s:g} to {cast.start_s + cast.lift_after_s:g} s")  # fmt: skip
     return sorted(r for r in readings if (lifted_s is None or r[0] >= lifted_s) and r[0] <= cast.start_s)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -166,14 +167,13 @@ def day_drawings(
             pictures[f"{key}-thickness"] = thickness_picture(
                 p.card.thickness, [], f"{title}: thickness", p.card.rests_on
             )
-        pieces = range(0, len(rows), ROWS_A_CARD)
+        a_card = math.ceil(len(rows) / math.ceil(len(rows) / ROWS_A_CARD))
+        pieces = range(0, len(rows), a_card)
         for part, first in enumerate(pieces, start=1):
             of = f", part {part} of {len(pieces)}" if len(pieces) > 1 else ""
             note = "Pour bands: readings of the tipping pot. Measure the cloth before each pour: it wins.\n"
             note += f"Learned: {learned_words}."
-            drawings[f"day{number}-order-{part}"] = day_card(
-                rows[first : first + ROWS_A_CARD], f"Day {number}{of}", note
-            )
+            drawings[f"day{number}-order-{part}"] = day_card(rows[first : first + a_card], f"Day {number}{of}", note)
         with_window = [(p.window, p.stone_c) for p in todays if p.window is not None]
         if with_window:
             pictures[f"day{number}-window"] = window_picture(

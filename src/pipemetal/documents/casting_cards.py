@@ -44,8 +44,9 @@ def day_card(rows: Sequence[DayRow], title: str, note: str) -> Drawing:
             continue
         fitted_text(drawing, 164.0, y, row.band, _FAR_MM, 84.0, bold=True)
         fitted_text(drawing, 252.0, y, row.scoops, _FAR_MM, 33.0)
-    for i, line in enumerate(note.split("\n")[:2]):
-        fitted_text(drawing, 12.0, 20.0 - 11.0 * i, line, 7.0, 273.0)
+    first, _, rest = note.partition("\n")
+    fitted_text(drawing, 12.0, 24.0, first, 7.0, 273.0)
+    _small_print(drawing, rest)
     return drawing
 
 
@@ -88,7 +89,7 @@ def freeze_card(tables: Sequence[TableBefore], title: str) -> Drawing:
         273.0,
     )
     rests_on = "one temperature through the sheet; the cloth within a factor of two until the log says more"
-    fitted_text(drawing, 12.0, 7.0, f"Rests on: {rests_on}.", 5.0, 273.0)
+    _small_print(drawing, f"Rests on: {rests_on}.")
     return drawing
 
 
@@ -97,13 +98,20 @@ def learned_card(rows: Sequence[tuple[str, str]], log_next: str, rests_on: str) 
     drawing = _card("What our casts teach")
     for i, (word, value) in enumerate(rows[:4]):
         y = 156.0 - 26.0 * i
-        fitted_text(drawing, 12.0, y, word, _FAR_MM, 112.0, fill=QUIET, bold=True)
+        fitted_text(drawing, 12.0, y, word, _FAR_MM, 96.0, fill=QUIET, bold=True)
         fitted_text(drawing, 128.0, y, value, 18.0, 157.0, bold=True)
-    drawing.text("card", 12.0, 50.0, "NEXT", 11.0, fill=QUIET, bold=True)
-    for i, line in enumerate(_wrapped(log_next, 9.0, 240.0)[:3]):
-        fitted_text(drawing, 46.0, 50.0 - 13.0 * i, line, 9.0, 239.0)
-    fitted_text(drawing, 12.0, 7.0, f"Rests on: {rests_on}.", 5.0, 273.0)
+    drawing.text("card", 12.0, 50.0, "NEXT", 10.0, fill=QUIET, bold=True)
+    for i, line in enumerate(_wrapped(log_next.split(": what")[0], 9.0, 234.0)[:3]):
+        fitted_text(drawing, 50.0, 50.0 - 13.0 * i, line, 9.0, 235.0)
+    _small_print(drawing, f"Rests on: {rests_on}.")
     return drawing
+
+
+def _small_print(drawing: Drawing, text: str) -> None:
+    """What a card rests on: one line, or two."""
+    lines = [text] if text_width_mm(text, 5.0) <= 273.0 else _wrapped(text, 4.6, 285.0)
+    for i, line in enumerate([*lines[:1], " ".join(lines[1:])] if len(lines) > 1 else lines):
+        fitted_text(drawing, 12.0, 7.0 if len(lines) == 1 else 9.5 - 6.0 * i, line, 5.0, 273.0)
 
 
 def _wrapped(text: str, size_mm: float, width_mm: float) -> list[str]:
@@ -142,8 +150,8 @@ def pour_card(
         ("PUSH", f"{card.push_time_s:.1f} s, {_pace(card)}"),
     ]
     if table_c is not None:
-        lift = "" if lift_after_s is None else f", lift at {_minutes(lift_after_s)}"
-        rows.append(("TABLE", f"{table_c:.0f} °C{'' if measured else ' planned'}{lift}"))
+        lift = "" if lift_after_s is None else f", lift {_minutes(lift_after_s)}"
+        rows.append(("TABLE", f"{table_c:.0f} °C{'' if measured else ' plan'}{lift}"))
     step = 128.0 / len(rows)
     for i, (word, value) in enumerate(rows):
         y = 184.0 - step * (i + 1) + 4.0
@@ -152,9 +160,9 @@ def pour_card(
     fitted_text(drawing, 12.0, 34.0, f"Too cold below {window.too_cold_below_c:.0f}, too hot above "
                 f"{window.too_hot_above_c:.0f} °C.  {card.left_kg:.0f} kg stay in the sled.", 9.0, 273.0)  # fmt: skip
     measure = "Measure the cloth: it wins. " if table_c is not None and not measured else ""
-    fitted_text(drawing, 12.0, 20.0, f"{measure}All pieces dry and warm. Nobody in the path of the sled. The look of the metal "
-                "decides.", 9.0, 273.0)  # fmt: skip
-    fitted_text(drawing, 12.0, 7.0, f"Rests on: {card.rests_on}. {window.rests_on}.", 5.0, 273.0)
+    cautions = f"{measure}Pieces dry and warm. Nobody before the sled. The look of the metal decides."
+    fitted_text(drawing, 12.0, 20.0, cautions, 9.0, 273.0)
+    _small_print(drawing, f"Rests on: {card.rests_on}. {window.rests_on}.")
     return drawing
 
 
@@ -186,7 +194,7 @@ def beat_card(card: PushCard, name: str) -> Drawing:
         9.0,
         273.0,
     )
-    fitted_text(drawing, 12.0, 7.0, f"Rests on: {card.rests_on}.", 5.0, 273.0)
+    _small_print(drawing, f"Rests on: {card.rests_on}.")
     return drawing
 
 
@@ -206,6 +214,8 @@ def _card(title: str) -> Drawing:
 
 def fitted_text(drawing: Drawing, x: float, y: float, text: str, size: float, width: float, **style: object) -> None:
     """Text at a size, drawn smaller where it would be wider than width."""
-    # Bold letters run wider.
-    needed = text_width_mm(text, size) * (1.12 if style.get("bold") else 1.0)
+    # Bold letters run wider, bold capitals wider still.
+    needed = text_width_mm(text, size) * (
+        (1.35 if text.isupper() and text[0].isalpha() else 1.12) if style.get("bold") else 1.0
+    )
     drawing.text("card", x, y, text, size * min(1.0, width / max(needed, 1.0)), **style)
