@@ -193,3 +193,12 @@ def test_a_log_is_fitted_alike_whatever_its_order() -> None:
     one, other = calibrate(log).coefficients, calibrate(log[::-1]).coefficients
     assert one.mean == pytest.approx(other.mean, abs=1e-6)
     assert one.casts_used == 6
+
+
+@pytest.mark.parametrize("scatter", [0.03, 0.06])
+def test_a_long_log_knows_the_scatter_of_its_shop(scatter: float) -> None:
+    # The posterior of 120 casts is narrow: sd 6 % of the value by 1/sqrt(2 n); 18 % is three of it.
+    truth = Coefficients.known(0.58, 0.1, 0.03, 0.0, scatter, 0.02)
+    fit = calibrate(shop(np.random.default_rng(17), 120, truth, Noise(timing_s=0.02), "d"))
+    assert fit.coefficients.cast_scatter == pytest.approx(scatter, rel=0.18)
+    assert fit.coefficients.station_scatter == pytest.approx(0.02, rel=0.15)

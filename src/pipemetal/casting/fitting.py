@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,7 @@ _ROUNDS, _FULL_STEPS = 60, 8
 # Where the linearised model still means something: ln Cd, gate zero in mm, drag ratio, superheat effect.
 _LEAST, _MOST = np.array([-1.4, -1.5, -0.2, -0.5]), np.array([0.15, 1.5, 0.5, 0.5])
 _GRID = np.linspace(-1.4, 1.4, 9)
+_NEAR = np.linspace(-2.4, 2.4, 5)
 # A place or a cast further off than this many standard deviations is a misreading, not scatter.
 _PLACE_SIGMAS = 4.0
 _CAST_SIGMAS = 3.5
@@ -158,6 +159,19 @@ class _Solved:
     log_evidence: float
 
 
+def _peak(at: Callable[[float, float], float]) -> tuple[float, float]:
+    """Where a smooth function of two numbers is greatest: a step along each in turn, halved when neither climbs."""
+    a = b = 0.0
+    step = 0.4
+    while step > 0.02:
+        best = max((at(a + u, b + v), a + u, b + v) for u, v in ((0, 0), (step, 0), (-step, 0), (0, step), (0, -step)))
+        if (best[1], best[2]) == (a, b) or max(abs(best[1]), abs(best[2])) > 2.0:
+            step *= 0.5
+        else:
+            a, b = best[1], best[2]
+    return a, b
+
+
 class Linear:
     """The linear model of one round; solved for given scatters in closed form, one small block per cast."""
 
@@ -188,18 +202,31 @@ class Linear:
         return _Solved(theta, covariance, inverses, evidence)
 
     def scatters(self, centre: tuple[float, float]) -> tuple[float, float]:
-        """Both scatters: their means over the posterior on a grid; the log-normal prior keeps few casts sober."""
-        found = [
-            (self.solved(math.exp(centre[0] + a), math.exp(centre[1] + b)).log_evidence
-             - 0.5 * ((a / _SCATTER_SDS[0]) ** 2 + (b / _SCATTER_SDS[1]) ** 2), a, b)
-            for a in _GRID for b in _GRID
-        ]  # fmt: skip
-        values = np.array(found)
-        weights = np.exp(values[:, 0] - values[:, 0].max())
+        """Both scatters: their means over the posterior; the log-normal prior keeps few casts sober.
+
+        The grid lies about the posterior's peak and as wide as that is, for many casts know their scatter to a hundredth.
+        """
+        weighed: dict[tuple[float, float], float] = {}
+
+        def at(a: float, b: float) -> float:
+            if (a, b) not in weighed:
+                evidence = self.solved(math.exp(centre[0] + a), math.exp(centre[1] + b)).log_evidence
+                weighed[a, b] = evidence - 0.5 * ((a / _SCATTER_SDS[0]) ** 2 + (b / _SCATTER_SDS[1]) ** 2)
+            return weighed[a, b]
+
+        a, b = _peak(at)
+        step = 0.05
+        widths = [
+            1.0 / math.sqrt(max((2.0 * at(a, b) - at(a - u, b - v) - at(a + u, b + v)) / step**2, 1.0))
+            for u, v in ((step, 0.0), (0.0, step))
+        ]
+        found = np.array([
+            (at(a + widths[0] * u, b + widths[1] * v), a + widths[0] * u, b + widths[1] * v) for u in _NEAR for v in _NEAR
+        ])  # fmt: skip
+        weights = np.exp(found[:, 0] - found[:, 0].max())
         weights /= weights.sum()
-        return tuple(  # type: ignore[return-value]
-            float(weights @ np.exp(centre[i] + values[:, 1 + i])) for i in (0, 1)
-        )
+        cast_sd, place_sd = (float(weights @ np.exp(centre[k] + found[:, 1 + k])) for k in (0, 1))
+        return cast_sd, place_sd
 
     def misread_odds(self, index: int, centre: tuple[float, float], place_sd: float) -> float:
         """Logarithm of the odds that one cast was misread, the scatter from cast to cast integrated.
