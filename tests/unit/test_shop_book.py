@@ -13,7 +13,7 @@ from sqlalchemy import text
 from pipemetal.alloys.composition import Composition
 from pipemetal.cli.book_cmd import doctor, label
 from pipemetal.cli.shop_cmd import lots, rolls
-from pipemetal.errors import BookError, ConflictError
+from pipemetal.errors import BookError, ConflictError, InputError
 from pipemetal.shop.book import Book, Piece, StaleSaveError, restore
 from pipemetal.shop.keeping import table_hashes
 from pipemetal.shop.stock import planning_stock
@@ -255,7 +255,7 @@ def test_the_invented_shop_goes_in_and_comes_out_and_can_be_planned_from(tmp_pat
     with Book.open(tmp_path / "s.sqlite", create=True) as book:
         counts = book.import_folder(shop_folder)
         assert counts["rolls"] > 30 and counts["casts"] == 30
-        with pytest.raises(BookError, match="in the book already"):
+        with pytest.raises(InputError, match="in the book already"):
             book.import_folder(shop_folder)
         book.export_folder(tmp_path / "out")
         known, unknown = book.lots()

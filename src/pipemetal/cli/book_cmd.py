@@ -15,39 +15,88 @@ __all__ = ["backup", "doctor", "export_files", "import_files", "label", "restore
 
 
 @click.command(name="import", short_help="Bring racks, lots and logs into the book.")
-@click.argument("folder", type=FILE, metavar="DIR")
+@click.argument("path", type=FILE, metavar="DIR|FILE")
+@click.option(
+    "--as", "kind", help="What a file holds: rolls, readings, lots, analyses, casts, ranks. Else by its name."
+)
+@click.option("--sheet", help="Only this sheet of a workbook.")
+@click.option(
+    "--map", "mapping", multiple=True, metavar="THEIRS=OURS", help="A heading of the file, and what it is here."
+)
+@click.option("--organ", default="", help="With ranks: the organ they belong to.")
+@click.option("--dry-run", is_flag=True, help="Try everything, tell what would come in, and keep nothing.")
 @shop_option
 @json_option
-def import_files(folder: Path, shop: str | None, as_json: bool) -> None:
-    """Bring recipes.toml, rack.csv with readings.csv, lots.csv and log.csv of DIR into the book; all of it or nothing.
+def import_files(
+    path: Path, kind: str | None, sheet: str | None, mapping: tuple[str, ...], organ: str, dry_run: bool, shop: str | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Bring in a folder (recipes.toml, rack.csv, readings.csv, lots.csv, analyses.csv, log.csv), a CSV file, or an XLSX
+    workbook whose sheets are called rolls, readings, lots, analyses, casts or ranks; all of it or nothing.
 
-    A book is made where there is none.
+    Everything that is wrong is told at once, with sheet, row and column. `pipemetal undo` takes an import back. A book is
+    made where there is none.
     """
-    if not folder.is_dir():
-        raise InputError("is not a folder", field="DIR", value=str(folder))
+    from pipemetal.shop.importing import KINDS
+
+    if kind is not None and kind not in KINDS:
+        raise InputError("is not known", field="--as", value=kind, allowed=", ".join(sorted(set(KINDS.values()))))
+    if not path.exists():
+        raise InputError("is not there", field="DIR|FILE", value=str(path))
     with open_book(shop, create=True) as book:
-        counts = book.import_folder(folder)
+        if path.is_dir():
+            told = book.import_folder(path, dry_run=dry_run)
+        else:
+            told = book.import_file(
+                path,
+                kind=KINDS[kind] if kind else None,
+                sheet=sheet,
+                mapping=_mapping(mapping),
+                organ=organ,
+                dry_run=dry_run,
+            )
     if as_json:
-        print_json(counts | {"shop": shop_of(shop)})
+        print_json(told | {"shop": shop_of(shop)})
+        return
+    counts = ", ".join(f"{n} {name}" for name, n in told.items() if isinstance(n, int) and n and name != "event")
+    if dry_run:
+        click.echo(f"Would bring in {counts or 'nothing'}; nothing is kept. First of each:")
+        for name, ids in told["first"].items():
+            click.echo(f"  {name}: {', '.join(ids)}")
     else:
         click.echo(
-            f"Brought in {counts['recipes']} recipes, {counts['rolls']} rolls, {counts['lots']} lots and {counts['casts']} "
-            f"casts (event {counts['event']})."
+            f"Brought in {counts or 'nothing'} (event {told['event']}; `pipemetal undo {told['event']}` takes it back)."
         )
 
 
-@click.command(name="export", short_help="Write the book's tables as CSV.")
-@click.argument("folder", type=FILE, metavar="DIR")
+def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
+    mapping = {}
+    for pair in pairs:
+        theirs, equals, ours = pair.rpartition("=")
+        if not equals or not theirs.strip():
+            raise InputError(
+                "cannot be read", field="--map", value=pair, allowed="THEIRS=OURS; nothing after = leaves it out"
+            )
+        mapping[theirs.strip()] = ours.strip()
+    return mapping
+
+
+@click.command(name="export", short_help="Write the book's tables as CSV or XLSX.")
+@click.argument("path", type=FILE, metavar="DIR|FILE.xlsx")
 @shop_option
 @json_option
-def export_files(folder: Path, shop: str | None, as_json: bool) -> None:
-    """Write recipes.toml, rack.csv, readings.csv, lots.csv, log.csv and stock.csv into DIR."""
+def export_files(path: Path, shop: str | None, as_json: bool) -> None:
+    """Write recipes.toml, rack.csv, readings.csv, lots.csv, log.csv, analyses.csv and stock.csv into DIR, or one workbook."""
     with open_book(shop) as book:
-        written = book.export_folder(folder)
+        if path.suffix.lower() == ".xlsx":
+            names, where = book.export_workbook(path), [str(path)]
+        else:
+            written = book.export_folder(path)
+            names, where = [p.name for p in written], [str(p) for p in written]
     if as_json:
-        print_json({"files": [str(p) for p in written]})
+        print_json({"files": where, "tables": names})
     else:
-        click.echo(f"Wrote {', '.join(p.name for p in written)} to {folder}.")
+        click.echo(f"Wrote {', '.join(names)} to {path}.")
 
 
 @click.command(short_help="Labels for rolls.")
@@ -136,6 +185,10 @@ def doctor(shop: str | None, as_json: bool) -> None:
             held = told["book"]
             click.echo(f"Book {held['shop']} ({held['database']}, schema {held['revision']}):")
             click.echo("  " + ", ".join(f"{n} {name}" for name, n in held["rows"].items()))
+            kept = held["backups"]
+            click.echo(
+                f"  Daily backups: {kept['kept']} in {kept['folder']}, the latest of {kept['latest'] or 'no day yet'}."
+            )
         else:
             click.echo(f"No book at {where}; `pipemetal import DIR --shop PATH` makes one.")
         for fault in told["faults"]:

@@ -38,8 +38,23 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "lots": ("shop_cmd:lots", "The lots in the shop book: list, add, show."),
     "melts": ("shop_cmd:melts", "The melts in the shop book: list, show."),
     "casts": ("shop_cmd:casts", "The casting log in the shop book: list, add, show."),
-    "import": ("book_cmd:import_files", "Bring racks, lots and logs into the shop book."),
-    "export": ("book_cmd:export_files", "Write the shop book's tables as CSV."),
+    "accept": ("accept_cmd:accept", "Accept a plan into the shop book, or take it back."),
+    "done": ("accept_cmd:done", "Book a roll or melt of an accepted plan as done."),
+    "reserved": ("accept_cmd:reserved", "What accepted plans reserve, and the sheets to cast."),
+    "trace": ("trace_cmd:trace", "From any pipe back to lots, invoices and analyses, and forward."),
+    "history": ("ledger_cmd:history", "Who did what in the shop book, and when."),
+    "undo": ("ledger_cmd:undo", "Undo an event of the shop book."),
+    "weigh": ("ledger_cmd:weigh", "Book what the scale says of a lot, melt or roll."),
+    "analysis": ("ledger_cmd:analysis", "Enter an analysis of a lot or melt."),
+    "trim": ("ledger_cmd:trim", "Book what a cast sheet leaves beside its roll."),
+    "sell": ("ledger_cmd:sell", "Book metal that leaves the shop for money."),
+    "unexplained": ("ledger_cmd:unexplained", "Metal that nothing explains, by alloy and month."),
+    "attach": ("trace_cmd:attach", "Photos and papers of rolls, lots, melts and casts."),
+    "people": ("people_cmd:people", "Who works with the shop book, and in which role."),
+    "dump": ("trace_cmd:dump", "The whole shop book as open files."),
+    "load": ("trace_cmd:load", "Make a shop book from a dump."),
+    "import": ("book_cmd:import_files", "Bring tables (CSV, XLSX) or a folder of them into the shop book."),
+    "export": ("book_cmd:export_files", "Write the shop book's tables as CSV files or a workbook."),
     "label": ("book_cmd:label", "Labels for rolls and lots."),
     "backup": ("book_cmd:backup", "Write the shop book into one file."),
     "restore": ("book_cmd:restore", "Bring a shop book back from a backup."),
@@ -77,11 +92,14 @@ def cli() -> None:
 
 def main(args: list[str] | None = None) -> Any:
     """Run the command line; errors that are the input's fault end with one message and exit code 2."""
-    from pipemetal.errors import InputError, PipemetalError
+    from pipemetal.errors import ConflictError, InputError, PipemetalError
 
     try:
         return cli.main(args=args, prog_name="pipemetal", standalone_mode=True)
     except InputError as error:
+        click.echo(f"pipemetal: {error}", err=True)
+        sys.exit(2)
+    except ConflictError as error:
         click.echo(f"pipemetal: {error}", err=True)
         sys.exit(2)
     except PipemetalError as error:

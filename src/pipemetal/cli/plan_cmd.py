@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter, defaultdict
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,11 @@ DEMO_SECONDS = 45.0
 @click.option("--rack", "rack_path", type=FILE, metavar="rack.csv|DIR", help="Rolls with readings.csv beside them.")
 @click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
 @click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
+@click.option("--reserved", is_flag=True, help="With --shop: use what other accepted plans have reserved too.")
+@click.option("--accept", "accepts", is_flag=True, help="With --shop: accept the plan into the book at once.")
+@click.option(
+    "--by", metavar="NAME", help="With --accept: who accepts it [PIPEMETAL_BY, else the login].", envvar="PIPEMETAL_BY"
+)
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the organ."
 )
@@ -35,7 +41,8 @@ DEMO_SECONDS = 45.0
 @recipes_option
 @json_option
 def plan(
-    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, settings_path: Path | None,
+    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, reserved: bool, accepts: bool,
+    by: str | None, settings_path: Path | None,
     log_path: Path | None, out: Path, seconds: float | None, iterations: int | None, seed: int, recipes_path: Path | None,
     as_json: bool,
 ) -> None:  # fmt: skip
@@ -46,7 +53,9 @@ def plan(
     search with the best plan so far. Exit code 1 when something cannot be served; it is named.
     """
     _checked_organ(organ_file, recipes_path)
-    stock = _stock(organ_file, rack_path, lots_path, shop, recipes_path)
+    if shop is None and (accepts or reserved):
+        raise InputError("needs the book", field="--accept and --reserved", allowed="--shop PATH beside it")
+    stock = _stock(organ_file, rack_path, lots_path, shop, recipes_path, reserved=reserved)
     data = run_plan(
         organ_file,
         stock,
@@ -62,7 +71,24 @@ def plan(
         print_json(data)
     else:
         print_summary(data, out)
+    if accepts:
+        assert shop is not None
+        _accept(shop, by, data, quiet=as_json)
     click.get_current_context().exit(0 if _complete(data) else 1)
+
+
+def _accept(shop: str, by: str | None, data: dict[str, Any], *, quiet: bool) -> None:
+    from pipemetal.cli.accept_cmd import accept_into
+    from pipemetal.shop.book import Book
+
+    with Book.open(shop, who=by) as book:
+        book.keep_daily()
+        plan_id, words = accept_into(book, data)
+    if not quiet:
+        click.echo(words)
+        click.echo(
+            f"Taken back in one step: pipemetal accept {shlex.quote(plan_id)} --take-back --shop {shlex.quote(shop)}"
+        )
 
 
 @click.command(short_help="The invented shop, and the main job on it.")
@@ -74,14 +100,17 @@ def plan(
 def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_json: bool) -> None:
     """Set up the invented Tinbrook shop in DIR (demo-shop) and run the main job on it.
 
-    Files that are in DIR already are left as they are, so a changed organ is planned as changed.
+    The shop's rack, lots and log go into a shop book, DIR/shop.sqlite, and the plan is made from it. Files and
+    a book that are in DIR already are left as they are, so a changed organ is planned as changed.
     """
     from pipemetal.files.demo_files import copy_demo_shop
 
     copy_demo_shop(folder)
     out = folder / "plan"
-    organ_file = folder / "organ.toml"
-    stock = _stock(organ_file, folder, folder / "lots.csv", None, None)
+    organ_file, shop = folder / "organ.toml", folder / "shop.sqlite"
+    _checked_organ(organ_file, None)
+    _demo_book(folder, shop)
+    stock = _stock(organ_file, None, None, str(shop), None)
     data = run_plan(
         organ_file, stock, None, None, out, seconds=None if iterations else seconds, iterations=iterations, seed=seed,
         quiet=as_json,
@@ -90,9 +119,27 @@ def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_jso
         print_json(data)
     else:
         print_summary(data, out)
-        click.echo(f"The shop's files are in {folder}; change them and plan again:")
-        click.echo(f"  pipemetal plan {organ_file} --rack {folder} --lots {folder / 'lots.csv'} --out {out}")
+        click.echo(
+            f"The shop lives in the book {shop}; change the organ and plan again, or accept the plan into the book:"
+        )
+        click.echo(f"  pipemetal plan {organ_file} --shop {shop} --out {out}")
+        click.echo(f"  pipemetal accept {out / 'plan.json'} --shop {shop}")
     click.get_current_context().exit(0 if _complete(data) else 1)
+
+
+def _demo_book(folder: Path, shop: Path) -> None:
+    """The invented shop's files in a book; one that is there already is left as it is."""
+    from pipemetal.shop.book import Book
+
+    if shop.exists():
+        return
+    try:
+        with Book.open(shop, create=True) as book:
+            book.import_folder(folder)
+    except BaseException:
+        for suffix in ("", "-wal", "-shm"):  # half a demonstration is none
+            Path(f"{shop}{suffix}").unlink(missing_ok=True)
+        raise
 
 
 def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
@@ -103,15 +150,16 @@ def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
 
 
 def _stock(
-    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, recipes_path: Path | None
-) -> dict[str, Any]:
+    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, recipes_path: Path | None, *,
+    reserved: bool = False,
+) -> dict[str, Any]:  # fmt: skip
     """Recipes, rack, lots and lots of unknown metal, from files or from the shop book."""
     if shop is not None:
         if rack_path is not None or lots_path is not None:
             raise InputError("goes without --rack and --lots", field="--shop", value=shop)
         from pipemetal.shop.stock import planning_stock
 
-        return planning_stock(shop)
+        return planning_stock(shop, reserved=reserved)
     if rack_path is None or lots_path is None:
         raise InputError("are both needed, or --shop", field="--rack and --lots")
     from pipemetal.files.lots_file import read_lots

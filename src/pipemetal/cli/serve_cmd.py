@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from pipemetal.cli.accept_cmd import read_plan
 from pipemetal.cli.common import FILE
 from pipemetal.cli.shop_cmd import shop_of, shop_option
 from pipemetal.errors import InputError
@@ -63,9 +64,12 @@ def _run(shop: str, name: str, plan_path: Path | None, port: int, lan: bool, *, 
     from pipemetal.web.site import Site
 
     with Book.open(shop) as book:
+        book.keep_daily()
+        # the first search reads the whole rack; let nobody wait for it
+        threading.Thread(target=book.find_rolls, daemon=True).start()
         site = Site(book, name)
         if plan_path is not None:
-            click.echo(f"Plan {book.add_plan(_read_plan(plan_path))} is in the book.")
+            click.echo(f"Plan {book.add_plan(read_plan(plan_path))} is in the book.")
         elif demo_folder is not None:
             site.planning = True
             threading.Thread(target=_plan_demo, args=(site, demo_folder), daemon=True).start()
@@ -88,15 +92,15 @@ def _plan_demo(site: Site, folder: Path) -> None:
     from pipemetal.files.shop_file import read_shop
     from pipemetal.planning.learning import learn
     from pipemetal.planning.plan import make_plan
+    from pipemetal.shop.stock import book_stock
 
     book = site.book
     try:
-        recipes = book.recipes()
-        lots, unknown = book.lots()
-        organ = read_organ(folder / "organ.toml", recipes)
+        stock = book_stock(book)
+        organ = read_organ(folder / "organ.toml", stock["recipes"])
         plan = make_plan(
-            organ, recipes, book.rack(), lots, read_shop(folder / "shop.toml"), learned=learn(read_log(folder / "log.csv")),
-            cannot_charge=unknown, iterations=DEMO_ITERATIONS, seed=1,
+            organ, stock["recipes"], stock["rack"], stock["lots"], read_shop(folder / "shop.toml"),
+            learned=learn(read_log(folder / "log.csv")), cannot_charge=stock["unknown"], iterations=DEMO_ITERATIONS, seed=1,
         )  # fmt: skip
         book.add_plan(plan_dict(plan))
     except Exception as error:
@@ -104,21 +108,6 @@ def _plan_demo(site: Site, folder: Path) -> None:
         raise
     finally:
         site.planning = False
-
-
-def _read_plan(path: Path) -> dict[str, object]:
-    import json
-
-    from pipemetal.files.plan_json import PLAN_FORMAT
-    from pipemetal.files.toml_table import read_text
-
-    try:
-        held = json.loads(read_text(path))
-    except ValueError:
-        raise InputError("is not JSON", field="--plan", value=str(path)) from None
-    if not isinstance(held, dict) or held.get("format") != PLAN_FORMAT:
-        raise InputError("is not a plan", field="--plan", value=str(path), allowed=PLAN_FORMAT)
-    return held
 
 
 def _refuse_taken(port: int, lan: bool) -> None:

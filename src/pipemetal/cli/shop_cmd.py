@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
+from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
@@ -20,10 +22,18 @@ __all__ = ["casts", "lots", "melts", "open_book", "rolls", "shop_of", "shop_opti
 
 
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """--shop PATH|URL."""
+    """--shop PATH|URL and --by NAME."""
+    by = click.option(
+        "--by", metavar="NAME", expose_value=False, callback=_remember,
+        help="Who does it, as `pipemetal people` knows them [PIPEMETAL_BY, else the login].",
+    )  # fmt: skip
     return click.option(
         "--shop", "shop", metavar="PATH|URL", help="The shop book [PIPEMETAL_SHOP, else ./shop.sqlite]."
-    )(command)
+    )(by(command))
+
+
+def _remember(ctx: click.Context, _: click.Parameter, value: str | None) -> None:
+    ctx.meta["pipemetal.by"] = value or os.environ.get("PIPEMETAL_BY")
 
 
 def shop_of(given: str | None) -> str:
@@ -32,10 +42,13 @@ def shop_of(given: str | None) -> str:
 
 
 def open_book(shop: str | None, *, create: bool = False) -> Book:
-    """The book, opened; `create` makes a new one where there is none."""
+    """The book, opened for who is named by --by, with a backup before the first writing of a day."""
     from pipemetal.shop.book import Book
 
-    return Book.open(shop_of(shop), create=create)
+    context = click.get_current_context(silent=True)
+    book = Book.open(shop_of(shop), create=create, who=context.meta.get("pipemetal.by") if context else None)
+    book.keep_daily()
+    return book
 
 
 def read_range(text: str | None, field: str) -> tuple[float, float] | None:
@@ -67,42 +80,69 @@ def _length(text: str | None, field: str) -> float | None:
 @click.option("--thickness", metavar="0.9..1.1", help="This thickness across the whole width, in mm.")
 @click.option("--length", metavar="MM", help="... over this length, and where on the roll.")
 @click.option("--width", metavar="MM", help="Usable width at least this.")
-@click.option("--text", "words", help="Words in id, place, note or cast.")
-@click.option("--all", "all_states", is_flag=True, help="Rolls that were cut, reserved or scrapped too.")
+@click.option("--text", "words", help="Words in id, alloy, place, note, cast, melt, or whom it is reserved for.")
+@click.option("--place", help="Places that begin so.")
+@click.option("--melt", help="Cast from this melt.")
+@click.option("--made", metavar="2019..2024-06", help="Cast within these years, months or days; one side may be open.")
+@click.option("--free", is_flag=True, help="Only rolls that nothing has reserved.")
+@click.option("--reserved", is_flag=True, help="Only reserved rolls.")
+@click.option("--all", "all_states", is_flag=True, help="Rolls that were cut or scrapped too.")
 @click.option(
     "--add", "add_path", type=FILE, metavar="rack.csv", help="Enter the rolls of a rack file, readings.csv beside it."
 )
+@table_option
 @shop_option
 @json_option
 def rolls(
     roll_id: str | None, alloy: str | None, thickness: str | None, length: str | None, width: str | None, words: str | None,
-    all_states: bool, add_path: Path | None, shop: str | None, as_json: bool,
+    place: str | None, melt: str | None, made: str | None, free: bool, reserved: bool, all_states: bool, add_path: Path | None,
+    table_path: Path | None, shop: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """The rack: this alloy, this thickness, over this length, and where on the roll; one ROLL with its history."""
+    from pipemetal.shop.searching import STANDING
+
     with open_book(shop) as book:
         if add_path is not None:
             _add_rolls(book, add_path, as_json)
         elif roll_id is not None:
             _show_roll(book, roll_id, as_json)
         else:
+            states = None if all_states else "on rack" if free else "reserved" if reserved else STANDING
             found = book.find_rolls(
                 alloy, read_range(thickness, "thickness"), _length(length, "length"), _length(width, "width"), words,
-                state=None if all_states else "on rack",
+                state=states, place=place, melt=melt, made=_span(made),
             )  # fmt: skip
             if as_json:
                 print_json({"rolls": [_found_dict(f) for f in found]})
                 return
-            print_table(
-                "Rolls",
-                ["roll", "alloy", "length mm", "width mm", "thickness mm", "from mm", "to mm", "place", "state"],
-                [
-                    (f.roll.id, f.roll.alloy, f"{f.roll.length_mm:.0f}", f"{f.roll.width_mm:.0f}",
-                     f"{f.roll.thinnest_mm:.2f} to {f.roll.thickest_mm:.2f}", f"{f.x_from_mm:.0f}", f"{f.x_to_mm:.0f}",
-                     f.roll.place, f.roll.state)
-                    for f in found
-                ],
-                [f"{len(found)} rolls; from and to: the longest place that holds the thickness across the whole width"],
-            )  # fmt: skip
+            _show_rolls(found, table_path)
+
+
+def _span(text: str | None) -> tuple[str, str] | None:
+    """A span of days: `2019..2024-06`, `2019..`, or one year, month or day."""
+    if text is None:
+        return None
+    first, dots, last = (part.strip() for part in text.partition(".."))
+    last = last if dots else first
+    for part in (first, last):
+        if part and not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", part):
+            raise InputError("is not a span of days", field="--made", value=text, allowed="2019..2024-06, 2019.., 2021")
+    return first, last
+
+
+def _show_rolls(found: Sequence[Any], table_path: Path | None) -> None:
+    show_table(
+        "Rolls",
+        [("roll", ""), ("alloy", ""), ("length mm", ".0f"), ("width mm", ".0f"), ("thinnest mm", ".2f"), ("thickest mm", ".2f"),
+         ("from mm", ".0f"), ("to mm", ".0f"), ("cast on", ""), ("melt", ""), ("place", ""), ("state", ""), ("reserved for", "")],
+        [
+            (f.roll.id, f.roll.alloy, f.roll.length_mm, f.roll.width_mm, f.roll.thinnest_mm, f.roll.thickest_mm, f.x_from_mm,
+             f.x_to_mm, f.roll.day, f.roll.melt, f.roll.place, f.roll.state, f.roll.reserved_for)
+            for f in found
+        ],
+        [f"{len(found)} rolls; from and to: the longest place that holds the thickness across the whole width"],
+        table_path,
+    )  # fmt: skip
 
 
 def _found_dict(found: Any) -> dict[str, Any]:
@@ -112,6 +152,7 @@ def _found_dict(found: Any) -> dict[str, Any]:
         "mean_thickness_mm": roll.mean_mm, "thinnest_mm": roll.thinnest_mm, "thickest_mm": roll.thickest_mm,
         "x_from_mm": rounded(found.x_from_mm, 1), "x_to_mm": rounded(found.x_to_mm, 1), "place": roll.place,
         "state": roll.state, "parent": roll.parent, "cast": roll.cast, "irregular_outline": roll.irregular,
+        "cast_on": roll.day, "melt": roll.melt, "reserved_for": roll.reserved_for,
     }  # fmt: skip
 
 
@@ -121,9 +162,9 @@ def _add_rolls(book: Book, path: Path, as_json: bool) -> None:
     beside = (path if path.is_dir() else path.parent) / "readings.csv"
     added = read_rack(path, book.recipes())
     readings = read_readings(beside) if beside.exists() else {}
-    events = [book.add_roll(roll, readings=readings.get(roll.id, ())) for roll in added]
+    event = book.import_rolls(added, readings, path.name)
     if as_json:
-        print_json({"added": [r.id for r in added], "events": events})
+        print_json({"added": [r.id for r in added], "event": event})
     else:
         click.echo(f"Entered {len(added)} rolls: {', '.join(r.id for r in added)}.")
 
@@ -172,12 +213,18 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
 @click.option("--composition", metavar='"Sn 50 Pb bal"')
 @click.option("--alloy", default="")
 @click.option("--piece", metavar="KG")
+@click.option("--price", type=click.FloatRange(0.0, 10_000.0), default=0.0, help="Per kg, in the shop's currency.")
+@click.option("--supplier", default="")
+@click.option("--invoice", default="", help="Number of the invoice it came with.")
+@click.option("--day", default="", help="Day it came.")
 @click.option("--note", default="")
+@table_option
 @shop_option
 @json_option
 def lots(
     lot_id: str | None, add_id: str | None, kind: str, mass: str | None, composition: str | None, alloy: str,
-    piece: str | None, note: str, shop: str | None, as_json: bool,
+    piece: str | None, price: float, supplier: str, invoice: str, day: str, note: str, table_path: Path | None,
+    shop: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Pigs, ingots, scrap and master alloys in stock, by the ledger; one LOT with where its metal went."""
     from pipemetal.alloys.composition import Composition
@@ -196,7 +243,7 @@ def lots(
             event = book.add_lot(
                 add_id, kind, parse_mass_kg(mass, field="mass", default_unit="kg"), metal, alloy=alloy,
                 piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None, note=note,
-                analysed=bool(composition),
+                analysed=bool(composition), price_per_kg=price, supplier=supplier, invoice=invoice, day=day,
             )  # fmt: skip
             if as_json:
                 print_json({"added": add_id, "event": event})
@@ -223,18 +270,23 @@ def lots(
                 "unknown": list(unknown),
             })  # fmt: skip
             return
-        print_table(
-            "Lots", ["lot", "kind", "kg", "pieces", "metal", "note"],
-            [(x.id, x.kind, f"{x.mass_kg:.2f}", x.pieces or "", x.composition.text(), x.note) for x in known],
-            [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [],
+        taken, held = book.reserved_kg(), {row["id"]: row for row in book.rows("lots")}
+        show_table(
+            "Lots",
+            [("lot", ""), ("kind", ""), ("kg", ".2f"), ("reserved kg", ".2f"), ("pieces", ""), ("metal", ""), ("invoice", ""),
+             ("note", "")],
+            [(x.id, x.kind, x.mass_kg, taken.get(x.id, 0.0), x.pieces or "", x.composition.text(), held[x.id]["invoice"], x.note)
+             for x in known],
+            [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [], table_path,
         )  # fmt: skip
 
 
 @click.command(short_help="The melts: list, show.")
 @click.argument("melt_id", required=False, metavar="[MELT]")
+@table_option
 @shop_option
 @json_option
-def melts(melt_id: str | None, shop: str | None, as_json: bool) -> None:
+def melts(melt_id: str | None, table_path: Path | None, shop: str | None, as_json: bool) -> None:
     """The melts in the book, and what is left of each."""
     import json
 
@@ -249,26 +301,29 @@ def melts(melt_id: str | None, shop: str | None, as_json: bool) -> None:
     if as_json:
         print_json({"melts": rows})
         return
-    print_table(
-        "Melts", ["melt", "recipe", "day", "charged kg", "dross kg", "left kg", "assay"],
+    show_table(
+        "Melts",
+        [("melt", ""), ("recipe", ""), ("day", ""), ("charged kg", ".2f"), ("dross kg", ".2f"), ("left kg", ".2f"),
+         ("assay", "")],
         [(m["id"], m["recipe"], m["day"], sum(m["inputs_kg"].values()), m["dross_kg"], m["left_kg"], m["assay"]) for m in rows],
+        [], table_path,
     )  # fmt: skip
 
 
 @click.command(short_help="The casting log: list, add, show.")
 @click.argument("cast_id", required=False, metavar="[CAST]")
 @click.option("--add", "add_path", type=FILE, metavar="log.csv", help="Enter the casts of a log file.")
+@table_option
 @shop_option
 @json_option
-def casts(cast_id: str | None, add_path: Path | None, shop: str | None, as_json: bool) -> None:
+def casts(cast_id: str | None, add_path: Path | None, table_path: Path | None, shop: str | None, as_json: bool) -> None:
     """The casting log in the book."""
     from pipemetal.files.log_file import read_log
 
     with open_book(shop) as book:
         if add_path is not None:
             added = read_log(add_path)
-            for cast in added:
-                book.record_cast(cast)
+            book.import_casts(added, add_path.name)
             click.echo(f"Entered {len(added)} casts.") if not as_json else print_json({"added": [c.id for c in added]})
             return
         if cast_id is not None:
@@ -281,8 +336,11 @@ def casts(cast_id: str | None, add_path: Path | None, shop: str | None, as_json:
              "thickness_mm": [list(p) for p in c.thickness_mm], "marks": [list(p) for p in c.marks]} for c in held
         ]})  # fmt: skip
         return
-    print_table(
-        "Casts", ["cast", "day", "metal", "gate mm", "charge kg", "length mm", "poured C", "verdict"],
-        [(c.id, c.day, c.composition.text(), c.gate_mm, c.charge_kg, f"{c.length_mm:.0f}",
-          "" if c.pour_temperature_c is None else f"{c.pour_temperature_c:.0f}", c.verdict or "") for c in held],
+    show_table(
+        "Casts",
+        [("cast", ""), ("day", ""), ("metal", ""), ("gate mm", ""), ("charge kg", ""), ("length mm", ".0f"), ("poured C", ".0f"),
+         ("verdict", "")],
+        [(c.id, c.day, c.composition.text(), c.gate_mm, c.charge_kg, c.length_mm, c.pour_temperature_c, c.verdict or "")
+         for c in held],
+        [], table_path,
     )  # fmt: skip

@@ -123,6 +123,10 @@ class CsvTable:
     def __len__(self) -> int:
         return len(self._rows)
 
+    def numbered_rows(self) -> Sequence[tuple[int, list[str]]]:
+        """The cells of every row with the row's number in the file."""
+        return self._rows
+
 
 def read_csv(path: Path) -> CsvTable:
     """A CSV file as a table; lines that begin with # and empty lines are passed over.

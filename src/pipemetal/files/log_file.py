@@ -13,7 +13,7 @@ from pipemetal.casting.model import Sled
 from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, read_csv
 
-__all__ = ["LOG_COLUMNS", "log_text", "read_log"]
+__all__ = ["LOG_COLUMNS", "OPTIONAL", "REQUIRED", "cast_of_row", "log_text", "read_log"]
 
 REQUIRED = ("id", "composition", "gate_mm", "charge_kg", "sled_length_mm", "sled_width_mm", "length_mm", "thickness")
 OPTIONAL = (
@@ -41,7 +41,7 @@ def read_log(path: Path) -> tuple[LoggedCast, ...]:
         if cast_id in seen:
             raise row.error(f"is used already in row {seen[cast_id]}", "id", cast_id)
         seen[cast_id] = row.line
-        casts.append(_cast(row, cast_id))
+        casts.append(cast_of_row(row, cast_id))
     return tuple(casts)
 
 
@@ -60,7 +60,8 @@ def _pairs(row: CsvRow, column: str, default: str | None = None) -> tuple[tuple[
     return tuple(pairs)
 
 
-def _cast(row: CsvRow, cast_id: str) -> LoggedCast:
+def cast_of_row(row: CsvRow, cast_id: str) -> LoggedCast:
+    """The cast of one row of a log. Errors: FileFormatError, CastingError, AlloyError."""
     verdict = row.text("verdict", "") or None
     if verdict is not None and verdict not in VERDICTS:
         raise row.error("is not a verdict", "verdict", verdict, ", ".join(VERDICTS))

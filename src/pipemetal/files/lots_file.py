@@ -11,7 +11,13 @@ from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.melts.lots import LOT_KINDS, Lot
 
-__all__ = ["SORTED_BY_EYE", "read_lots"]
+__all__ = ["LOT_COLUMNS", "SORTED_BY_EYE", "lot_of_row", "read_lots"]
+
+LOT_COLUMNS = (
+    "composition", "alloy", "piece_kg", "price_per_kg", "note", "day", "supplier", "invoice",
+    *(f"plus_minus_{element}" for element in ELEMENTS),
+)  # fmt: skip
+"""What a table may say of a lot besides its id, kind and mass."""
 
 SORTED_BY_EYE = (("Sn", 3.0), ("Sb", 0.4), ("Bi", 0.2), ("Cu", 0.1))
 """95 % half-widths of scrap that is sorted by alloy but not analysed (common practice, no source)."""
@@ -22,15 +28,12 @@ def read_lots(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Lot, ...
 
     Columns: `id`, `kind`, `mass_kg`, and optionally `composition` (as `Sn 50 Pb bal`), `alloy` (sorted by eye: the
     recipe's target, widely unsure), `piece_kg` (only whole pieces are charged), `plus_minus_Sn` ... (95 % half-widths in
-    percent by mass), `price_per_kg`, `note`.
+    percent by mass), `price_per_kg`, `note`, `day`, `supplier`, `invoice`.
 
     Errors: FileFormatError, MeltError, AlloyError with file and row.
     """
     table = read_csv(path)
-    table.check(
-        ["id", "kind", "mass_kg"],
-        ["composition", "alloy", "piece_kg", "price_per_kg", "note", *(f"plus_minus_{e}" for e in ELEMENTS)],
-    )
+    table.check(["id", "kind", "mass_kg"], LOT_COLUMNS)
     lots: list[Lot] = []
     unknown: list[str] = []
     seen: dict[str, int] = {}
@@ -39,7 +42,7 @@ def read_lots(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Lot, ...
         if lot_id in seen:
             raise row.error(f"is used already in row {seen[lot_id]}", "id", lot_id)
         seen[lot_id] = row.line
-        lot = _lot(row, lot_id, recipes)
+        lot = lot_of_row(row, lot_id, recipes)
         if lot is None:
             unknown.append(lot_id)
         else:
@@ -47,11 +50,10 @@ def read_lots(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Lot, ...
     return tuple(lots), tuple(unknown)
 
 
-def _lot(row: CsvRow, lot_id: str, recipes: Mapping[str, Recipe]) -> Lot | None:
+def lot_of_row(row: CsvRow, lot_id: str, recipes: Mapping[str, Recipe]) -> Lot | None:
+    """The lot of one row; None where nothing is known of its metal. Errors: FileFormatError, MeltError, AlloyError."""
     text, alloy = row.text("composition", ""), row.text("alloy", "")
     kind = row.text("kind")
-    if kind not in LOT_KINDS:
-        raise row.error("is not a kind of lot", "kind", kind, ", ".join(LOT_KINDS))
     mass = row.number("mass_kg", 0.001, 100_000.0)
     piece = row.maybe_number("piece_kg", 0.05, 2000.0)
     price = row.maybe_number("price_per_kg", 0.0, 10_000.0) or 0.0
@@ -61,6 +63,8 @@ def _lot(row: CsvRow, lot_id: str, recipes: Mapping[str, Recipe]) -> Lot | None:
         if half is not None:
             stated.append((element, half))
     unsure: tuple[tuple[str, float], ...] = tuple(stated)
+    if kind not in LOT_KINDS:
+        raise row.error("is not a kind of lot", "kind", kind, ", ".join(LOT_KINDS))
     if alloy and alloy not in recipes:
         raise row.error("is not a recipe of this shop", "alloy", alloy, ", ".join(recipes))
     try:

@@ -16,7 +16,12 @@ from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 
-__all__ = ["read_rack", "read_readings"]
+__all__ = ["RACK_COLUMNS", "read_rack", "read_readings", "roll_of_row"]
+
+RACK_COLUMNS = (
+    "trim_mm", "place", "parent", "cast", "note", "day", "outline", "no_go", "thickness_start_mm", "thickness_end_mm",
+)  # fmt: skip
+"""What a rack may say of a roll besides its id, alloy, length and width."""
 
 
 def read_readings(path: Path) -> dict[str, list[Reading]]:
@@ -51,18 +56,15 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
     """All rolls of a rack; `path` is the CSV or the folder that holds `rack.csv` and `readings.csv`.
 
     Columns: `id`, `alloy`, `length_mm`, `width_mm`, and optionally `trim_mm` (15), `place`, `parent`, `cast`, `note`,
-    `outline` and `no_go` (corners as `x y, x y, x y`, several areas separated by |), and for a roll without readings
-    `thickness_start_mm` and `thickness_end_mm`.
+    `day` (cast on), `outline` and `no_go` (corners as `x y, x y, x y`, several areas separated by |), and for a roll without
+    readings `thickness_start_mm` and `thickness_end_mm`.
 
     Errors: FileFormatError, SheetError with file and row; a roll without any thickness, readings of an unknown roll.
     """
     if path.is_dir():
         path = path / "rack.csv"
     table = read_csv(path)
-    table.check(
-        ["id", "alloy", "length_mm", "width_mm"],
-        ["trim_mm", "place", "parent", "cast", "note", "outline", "no_go", "thickness_start_mm", "thickness_end_mm"],
-    )
+    table.check(["id", "alloy", "length_mm", "width_mm"], RACK_COLUMNS)
     beside = readings_path or path.parent / "readings.csv"
     readings = read_readings(beside) if readings_path or beside.exists() else {}
     rolls: list[Roll] = []
@@ -72,7 +74,7 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
         if roll_id in seen:
             raise row.error(f"is used already in row {seen[roll_id]}", "id", roll_id)
         seen[roll_id] = row.line
-        rolls.append(_roll(row, roll_id, recipes, readings.get(roll_id, []), beside.name))
+        rolls.append(roll_of_row(row, roll_id, recipes, readings.get(roll_id, []), beside.name))
     for roll_id in readings:
         if roll_id not in seen:
             raise FileFormatError(
@@ -81,15 +83,16 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
     return tuple(rolls)
 
 
-def _roll(
+def roll_of_row(
     row: CsvRow, roll_id: str, recipes: Mapping[str, Recipe], readings: list[Reading], readings_name: str
 ) -> Roll:
+    """The roll of one row of a rack, with its readings. Errors: FileFormatError, SheetError."""
     alloy = row.text("alloy")
-    if alloy not in recipes:
-        raise row.error("is not a recipe of this shop", "alloy", alloy, ", ".join(recipes))
     length, width = row.number("length_mm", 50.0, 20_000.0), row.number("width_mm", 30.0, 3000.0)
     trim = row.maybe_number("trim_mm", 0.0, 200.0)
     start, end = row.maybe_number("thickness_start_mm", 0.1, 20.0), row.maybe_number("thickness_end_mm", 0.1, 20.0)
+    if alloy not in recipes:
+        raise row.error("is not a recipe of this shop", "alloy", alloy, ", ".join(recipes))
     try:
         if readings:
             field = fit_field(readings, length, width)

@@ -13,10 +13,11 @@ from pipemetal.shop.accounting import Accounting
 from pipemetal.shop.attaching import Attaching
 from pipemetal.shop.base import AlreadyDoneError, NotAllowedError, StaleSaveError
 from pipemetal.shop.catalogue import Piece
-from pipemetal.shop.history import Event, History, TraceStep
+from pipemetal.shop.history import Event, TraceStep
 from pipemetal.shop.keeping import Keeping, restore
 from pipemetal.shop.people import People, Person
 from pipemetal.shop.searching import Found, RollEntry
+from pipemetal.shop.tracing import Tracing
 from pipemetal.shop.transfer import Transfer
 
 __all__ = [
@@ -25,7 +26,7 @@ __all__ = [
 ]  # fmt: skip
 
 
-class Book(Transfer, Accepting, Accounting, History, Keeping, People, Attaching):
+class Book(Transfer, Accepting, Accounting, Tracing, Keeping, People, Attaching):
     """A shop book, open. Everything that writes is one event: all of it or nothing, with who and when.
 
     >>> import tempfile

@@ -1,0 +1,145 @@
+"""A plan in the shop book: accepted, looked at, done bit by bit, taken back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipemetal.cli.common import json_option, print_json
+from pipemetal.cli.shop_cmd import open_book, shop_option
+from pipemetal.cli.tables import show_table, table_option
+from pipemetal.errors import InputError
+
+__all__ = ["accept", "accept_into", "done", "read_plan", "reserved"]
+
+
+def read_plan(path: Path) -> dict[str, Any]:
+    """A plan.json as its dictionary. Errors: InputError."""
+    import json
+
+    from pipemetal.files.plan_json import PLAN_FORMAT
+    from pipemetal.files.toml_table import read_text
+
+    try:
+        held = json.loads(read_text(path, 200_000_000))
+    except ValueError:
+        raise InputError("is not JSON", field="plan", value=str(path)) from None
+    if not isinstance(held, dict) or held.get("format") != PLAN_FORMAT:
+        raise InputError("is not a plan", field="plan", value=str(path), allowed=PLAN_FORMAT)
+    return held
+
+
+def accept_into(book: Any, plan: dict[str, Any] | str) -> tuple[str, str]:
+    """Accept a plan; gives its id and words that tell what is reserved now."""
+    event, plan_id = book.accept_plan(plan)
+    held = book.reservations(plan_id)
+    rolls = sum(1 for r in held if r["about"].startswith("roll:"))
+    mass = sum(r["mass_kg"] for r in held if r["about"].startswith("lot:"))
+    words = (
+        f"Accepted as {plan_id!r} (event {event}): {rolls} rolls and {mass:.0f} kg of lots reserved, "
+        f"{len(book.cast_list(plan_id))} sheets on the cast list."
+    )
+    return plan_id, words
+
+
+@click.command(short_help="Accept a plan into the book, or take it back.")
+@click.argument("plan", metavar="PLAN.json|ID")
+@click.option("--take-back", is_flag=True, help="Give the plan up: what it still reserves is free again.")
+@shop_option
+@json_option
+def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
+    """Reserve a plan's rolls for its ranks and its charges in the lots, and put its sheets on the cast list.
+
+    PLAN is a plan.json, or the id of a plan that the book keeps. With --take-back: the id of an accepted one. What was cut,
+    charged and cast stays booked then; `pipemetal undo` takes single steps back.
+    """
+    with open_book(shop) as book:
+        if take_back:
+            event = book.give_up_plan(plan)
+            told: dict[str, Any] = {"plan": plan, "state": "given up", "event": event}
+            words = f"{plan!r} is given up (event {event}): nothing is reserved for it any more."
+        else:
+            path = Path(plan)
+            plan_id, words = accept_into(book, read_plan(path) if path.suffix == ".json" and path.exists() else plan)
+            told = {"plan": plan_id, "state": "accepted", "reservations": book.reservations(plan_id)}
+    if as_json:
+        print_json(told)
+    else:
+        click.echo(words)
+
+
+@click.command(short_help="Book a part of an accepted plan as done.")
+@click.argument("plan_id", metavar="PLAN")
+@click.option("--roll", metavar="ROLL", help="This roll or sheet is cut as planned.")
+@click.option("--melt", metavar="MELT", help="This melt of the plan is charged.")
+@click.option("--as", "melt_id", metavar="ID", help="... and is called so in the book.")
+@click.option(
+    "--weighed", metavar="T1=200,S1=20.5", help="Kilograms of each lot as weighed; the planned list where left out."
+)
+@click.option("--heel-of", default="", metavar="ID", help="The melt whose heel was in the pot.")
+@click.option("--kerf", type=click.FloatRange(0.0, 10.0), default=1.0, show_default=True, metavar="MM")
+@shop_option
+@json_option
+def done(
+    plan_id: str, roll: str | None, melt: str | None, melt_id: str | None, weighed: str | None, heel_of: str, kerf: float,
+    shop: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Book a roll as cut (pieces with their place, remnants to the rack, kerf, offcuts to scrap), or a melt as charged."""
+    if (roll is None) == (melt is None) or (melt is not None and not melt_id):
+        raise InputError(
+            "is needed: one of the two", field="--roll or --melt", allowed="--roll R101, or --melt M1 --as 2026-17"
+        )
+    with open_book(shop) as book:
+        if roll is not None:
+            event, remnants = book.cut_planned(plan_id, roll, kerf_mm=kerf)
+            told: dict[str, Any] = {"event": event, "roll": roll, "remnants": list(remnants)}
+            words = f"{roll} is cut (event {event}); remnants: {', '.join(remnants) or 'none'}."
+        else:
+            masses = None if weighed is None else _masses(weighed)
+            event = book.charge_planned(plan_id, str(melt), str(melt_id), weighed_kg=masses, heel_of=heel_of)
+            told = {"event": event, "melt": melt_id}
+            words = f"{melt_id} is charged (event {event})."
+    if as_json:
+        print_json(told)
+    else:
+        click.echo(words)
+
+
+def _masses(text: str) -> dict[str, float]:
+    from pipemetal.units import parse_mass_kg
+
+    masses = {}
+    for part in text.split(","):
+        lot, equals, mass = part.partition("=")
+        if not equals or not lot.strip():
+            raise InputError("cannot be read", field="--weighed", value=part, allowed="T1=200,S1=20.5")
+        masses[lot.strip()] = parse_mass_kg(mass.strip(), field="--weighed", default_unit="kg")
+    return masses
+
+
+@click.command(short_help="What accepted plans reserve, and the cast list.")
+@click.argument("plan_id", required=False, metavar="[PLAN]")
+@click.option("--casts", is_flag=True, help="The sheets to cast instead.")
+@table_option
+@shop_option
+@json_option
+def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: str | None, as_json: bool) -> None:
+    """Rolls kept for ranks and metal kept for melts, or the cast list of accepted plans."""
+    with open_book(shop) as book:
+        held, orders = book.reservations(plan_id), book.cast_list(plan_id)
+    if as_json:
+        print_json({"reservations": held, "cast_list": orders})
+    elif casts:
+        show_table(
+            "Sheets to cast",
+            [("plan", ""), ("day", ""), ("pour", ""), ("sheet", ""), ("alloy", ""), ("melt", ""), ("charge kg", ".1f")],
+            [(o["plan"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["body"].get("charge_kg")) for o in orders],
+            [], table_path,
+        )  # fmt: skip
+    else:
+        show_table(
+            "Reserved", [("plan", ""), ("what", ""), ("for", ""), ("kg", ".2f")],
+            [(r["plan"], r["about"], r["melt"] or ", ".join(r["ranks"]), r["mass_kg"]) for r in held], [], table_path,
+        )  # fmt: skip

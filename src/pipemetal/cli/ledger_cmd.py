@@ -1,0 +1,167 @@
+"""The ledger from the command line: weighings, analyses, sales, what nothing explains, history and undo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipemetal.cli.common import json_option, print_json, print_table, rounded
+from pipemetal.cli.shop_cmd import open_book, shop_option
+from pipemetal.cli.tables import show_table, table_option
+
+__all__ = ["analysis", "history", "sell", "trim", "undo", "unexplained", "weigh"]
+
+
+@click.command(short_help="Undo an event of the book.")
+@click.argument("event", type=click.IntRange(1))
+@shop_option
+@json_option
+def undo(event: int, shop: str | None, as_json: bool) -> None:
+    """Take an EVENT back by an opposite one: rows as they were, every movement reversed. `history` lists the events."""
+    with open_book(shop) as book:
+        done = book.undo(event)
+    if as_json:
+        print_json({"undone": event, "event": done})
+    else:
+        click.echo(f"Event {event} is taken back (event {done}).")
+
+
+@click.command(short_help="Who did what and when.")
+@click.argument("about", required=False, metavar="[roll:R1]")
+@click.option("--last", type=click.IntRange(1, 100_000), default=30, show_default=True)
+@table_option
+@shop_option
+@json_option
+def history(about: str | None, last: int, table_path: Path | None, shop: str | None, as_json: bool) -> None:
+    """The latest events, or those of one thing: roll:ID, lot:ID, melt:ID, cast:ID."""
+    with open_book(shop) as book:
+        events, undone = book.events(about, last), book.undone()
+    if as_json:
+        print_json({"events": [
+            {"event": e.id, "at": e.at, "who": e.who, "what": e.what, "about": e.about, "undoes": e.undoes,
+             "taken_back": e.id in undone} for e in events
+        ]})  # fmt: skip
+        return
+    show_table(
+        "History", [("event", ""), ("at", ""), ("who", ""), ("what", ""), ("about", ""), ("", "")],
+        [(e.id, e.at[:16], e.who, e.what, e.about, "taken back" if e.id in undone else "") for e in events], [], table_path,
+    )  # fmt: skip
+
+
+@click.command(short_help="Book what the scale says.")
+@click.argument("account", metavar="lot:ID|melt:ID|roll:ID")
+@click.argument("mass", metavar="MASS")
+@shop_option
+@json_option
+def weigh(account: str, mass: str, shop: str | None, as_json: bool) -> None:
+    """Weigh a lot, melt or roll: what differs from the book is booked as found or lost, and shown as unexplained."""
+    from pipemetal.units import parse_mass_kg
+
+    with open_book(shop) as book:
+        before = sum(book.stock().get(account, {}).values())
+        weighed = parse_mass_kg(mass, field="mass", default_unit="kg")
+        event = book.weigh(account, weighed)
+    if as_json:
+        print_json({"event": event, "account": account, "before_kg": rounded(before), "now_kg": weighed})
+    else:
+        click.echo(
+            f"{account}: {before:.3f} kg by the book, {weighed:.3f} kg weighed, {weighed - before:+.3f} kg (event {event})."
+        )
+
+
+@click.command(short_help="Book metal that is sold.")
+@click.argument("account", metavar="lot:ID|roll:ID")
+@click.argument("mass", metavar="MASS")
+@shop_option
+@json_option
+def sell(account: str, mass: str, shop: str | None, as_json: bool) -> None:
+    """Book metal that leaves the shop for money."""
+    from pipemetal.units import parse_mass_kg
+
+    with open_book(shop) as book:
+        event = book.sell(account, parse_mass_kg(mass, field="mass", default_unit="kg"))
+    if as_json:
+        print_json({"event": event, "account": account})
+    else:
+        click.echo(f"Sold {mass} of {account} (event {event}).")
+
+
+@click.command(short_help="Book what a sheet leaves beside its roll.")
+@click.argument("cast_id", metavar="CAST")
+@click.option("--swarf", metavar="MASS", help="Planing's swarf that nobody gathers.")
+@shop_option
+@json_option
+def trim(cast_id: str, swarf: str | None, shop: str | None, as_json: bool) -> None:
+    """Book what a cast sheet's roll does not hold: swarf out of the shop, run-up and edges to the scrap lot."""
+    from pipemetal.units import parse_mass_kg
+
+    with open_book(shop) as book:
+        mass = parse_mass_kg(swarf, field="--swarf", default_unit="kg") if swarf else 0.0
+        event = book.trim_sheet(cast_id, swarf_kg=mass)
+    if as_json:
+        print_json({"event": event, "cast": cast_id})
+    else:
+        click.echo(f"Sheet of cast {cast_id} is trimmed (event {event}).")
+
+
+@click.command(short_help="Enter an analysis of a lot or melt.")
+@click.argument("about", metavar="lot:ID|melt:ID")
+@click.argument("composition", metavar='"Sn 48.9 Sb 0.6 Pb bal"')
+@click.option(
+    "--plus-minus", "half", multiple=True, metavar="Sn=0.3", help="95 % half-width of an element, percent by mass."
+)
+@click.option("--day", default="")
+@click.option("--method", default="")
+@click.option("--laboratory", default="")
+@click.option("--note", default="")
+@shop_option
+@json_option
+def analysis(
+    about: str, composition: str, half: tuple[str, ...], day: str, method: str, laboratory: str, note: str,
+    shop: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Enter an analysis: the elements of what lies there become those analysed; the difference is booked against `assay`."""
+    from pipemetal.alloys.composition import Composition
+    from pipemetal.units import parse_number
+
+    unsure = [(e.strip(), parse_number(v, field="--plus-minus")) for e, _, v in (part.partition("=") for part in half)]
+    with open_book(shop) as book:
+        event = book.record_analysis(
+            about, Composition.parse(composition), uncertainty_wt_pct=unsure, day=day, method=method, laboratory=laboratory,
+            note=note,
+        )  # fmt: skip
+        stock = book.stock()[about]
+    if as_json:
+        print_json({"event": event, "account": about, "elements_kg": {e: rounded(m, 6) for e, m in stock.items()}})
+    else:
+        held = ", ".join(f"{m:.3f} kg {e}" for e, m in stock.items())
+        click.echo(f"{about} holds {held} by this analysis (event {event}).")
+
+
+@click.command(short_help="Metal that nothing explains.")
+@table_option
+@shop_option
+@json_option
+def unexplained(table_path: Path | None, shop: str | None, as_json: bool) -> None:
+    """What weighings and analyses found that nothing explains, by month and alloy, and metal still to be booked on."""
+    with open_book(shop) as book:
+        lines, standing = book.unexplained(), book.standing()
+    if as_json:
+        print_json({
+            "unexplained": [
+                {"month": x.month, "alloy": x.alloy, "why": x.why, "mass_kg": rounded(x.mass_kg, 6),
+                 "elements_kg": {e: rounded(m, 6) for e, m in x.elements_kg}} for x in lines
+            ],
+            "standing_kg": {account: rounded(mass, 6) for account, mass in standing.items()},
+        })  # fmt: skip
+        return
+    show_table(
+        "Unexplained",
+        [("month", ""), ("alloy", ""), ("why", ""), ("kg", "+.3f"), ("by element kg", "")],
+        [(x.month, x.alloy or "unknown", x.why, round(x.mass_kg, 6), ", ".join(f"{e} {m:+.3f}" for e, m in x.elements_kg))
+         for x in lines],
+        ["More than the book knew is above nought. An analysis changes elements; no mass is missing then."], table_path,
+    )  # fmt: skip
+    if standing and table_path is None:
+        print_table("Still to be booked on", ["account", "kg"], [(a, f"{m:.3f}") for a, m in sorted(standing.items())])

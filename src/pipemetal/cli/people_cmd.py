@@ -1,0 +1,124 @@
+"""Who works with the shop book."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from pipemetal.cli.common import json_option, print_json, print_table
+from pipemetal.cli.shop_cmd import open_book, shop_option
+from pipemetal.errors import InputError
+
+__all__ = ["people"]
+
+
+@click.group(short_help="Who works with the book, and in which role.")
+def people() -> None:
+    """People of the book: `look` at it, `work` at the bench, `keep` the stock, `run` the shop.
+
+    While a book names nobody, everybody may do everything. From the first person on, every command that writes needs --by with
+    a name whose role goes so far. The command line trusts whoever may open the file; PINs and passwords are asked on the pages.
+    """
+
+
+@people.command(name="list")
+@shop_option
+@json_option
+def list_people(shop: str | None, as_json: bool) -> None:
+    """Everybody, with their roles."""
+    with open_book(shop) as book:
+        held = book.people()
+    if as_json:
+        print_json({"people": [
+            {"name": p.name, "role": p.role, "pin": p.has_pin, "password": p.has_password, "note": p.note} for p in held
+        ]})  # fmt: skip
+        return
+    print_table(
+        "People", ["person", "role", "PIN", "password", "note"],
+        [(p.name, p.role, "yes" if p.has_pin else "", "yes" if p.has_password else "", p.note) for p in held],
+        [] if held else ["Nobody yet: everybody may do everything."],
+    )  # fmt: skip
+
+
+@people.command()
+@click.argument("name")
+@click.option("--role", required=True, metavar="look|work|keep|run")
+@click.option("--pin", is_flag=True, help="Ask for a PIN (or read it from standard input).")
+@click.option("--password", is_flag=True, help="Ask for a password (or read it from standard input).")
+@click.option("--note", default="")
+@shop_option
+@json_option
+def add(name: str, role: str, pin: bool, password: bool, note: str, shop: str | None, as_json: bool) -> None:
+    """Enter a person; the first one must have the role run, and enters themself (--by NAME)."""
+    with open_book(shop) as book:
+        event = book.add_person(
+            name,
+            role,
+            pin=_secret("PIN") if pin else None,
+            password=_secret("password") if password else None,
+            note=note,
+        )
+    _told(as_json, f"Entered {name}, role {role}", event)
+
+
+@people.command()
+@click.argument("name")
+@click.argument("new_role", metavar="ROLE")
+@shop_option
+@json_option
+def role(name: str, new_role: str, shop: str | None, as_json: bool) -> None:
+    """Give a person another role."""
+    with open_book(shop) as book:
+        event = book.give_role(name, new_role)
+    _told(as_json, f"{name} has the role {new_role}", event)
+
+
+@people.command()
+@click.argument("name")
+@shop_option
+@json_option
+def pin(name: str, shop: str | None, as_json: bool) -> None:
+    """Set a person's PIN for the shared tablet."""
+    with open_book(shop) as book:
+        event = book.set_pin(name, _secret("PIN"))
+    _told(as_json, f"{name} has a new PIN", event)
+
+
+@people.command()
+@click.argument("name")
+@shop_option
+@json_option
+def password(name: str, shop: str | None, as_json: bool) -> None:
+    """Set a person's password."""
+    with open_book(shop) as book:
+        event = book.set_password(name, _secret("password"))
+    _told(as_json, f"{name} has a new password", event)
+
+
+@people.command()
+@click.argument("name")
+@shop_option
+@json_option
+def close(name: str, shop: str | None, as_json: bool) -> None:
+    """Let a person do nothing more; what they did stays theirs."""
+    with open_book(shop) as book:
+        event = book.close_person(name)
+    _told(as_json, f"{name} may do nothing more", event)
+
+
+def _secret(what: str) -> str:
+    """A secret typed twice without being shown, or one line of standard input."""
+    if sys.stdin.isatty():
+        return str(click.prompt(what, hide_input=True, confirmation_prompt=True))
+    line = sys.stdin.readline().rstrip("\r\n")
+    if not line:
+        raise InputError("is needed on standard input", field=what)
+    return line
+
+
+def _told(as_json: bool, words: str, event: int) -> None:
+    if as_json:
+        print_json({"event": event})
+    else:
+        click.echo(f"{words} (event {event}).")

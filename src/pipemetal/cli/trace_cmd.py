@@ -1,0 +1,121 @@
+"""Trace, photos, and the whole book as open files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipemetal.cli.common import FILE, json_option, print_json, print_table
+from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
+from pipemetal.errors import InputError
+
+__all__ = ["attach", "dump", "load", "trace"]
+
+
+@click.command(short_help="Where metal came from and went.")
+@click.argument("name", metavar="ID")
+@click.option("--html", "page", type=FILE, metavar="FILE.html", help="Write a page that prints.")
+@shop_option
+@json_option
+def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None:
+    """From a pipe, roll, cast, melt or lot back to lots, invoices and analyses, and on to every pipe.
+
+    ID as it is, or roll:ID, lot:ID, melt:ID, cast:ID, pipe:ID where several things are called so.
+    """
+    with open_book(shop) as book:
+        report = book.trace_report(name)
+    if page is not None:
+        from pipemetal.documents.trace_page import trace_page
+
+        page.write_text(trace_page(report), encoding="utf-8")
+    if as_json:
+        print_json(report)
+        return
+    if page is not None:
+        click.echo(f"Wrote {page}.")
+        return
+    for way, title in (("backwards", "came from"), ("forwards", "went to")):
+        print_table(
+            f"{report['account']} {title}", ["step", "from", "to", "kg", "event"],
+            [(s["steps"], s["origin"], s["target"], f"{s['mass_kg']:.3f}", s["event"]) for s in report[way]],
+        )  # fmt: skip
+    for account, thing in report["things"].items():
+        click.echo(f"{account}: {_words(thing)}")
+
+
+def _words(thing: dict[str, Any]) -> str:
+    told = [f"{name.replace('_', ' ')} {value}" for name, value in thing.items() if value and name != "analyses"]
+    told += [f"analysis {a['day']} {a['composition']}".replace("  ", " ") for a in thing["analyses"]]
+    return "; ".join(told)
+
+
+@click.command(short_help="Keep a photo or paper, list them, get one out.")
+@click.argument("about", metavar="roll:ID|lot:ID|...")
+@click.argument("file", required=False, type=FILE, metavar="[FILE]")
+@click.option("--note", default="")
+@click.option("--get", "number", metavar="ID", help="Write this attachment to --out.")
+@click.option("--out", type=FILE, metavar="FILE")
+@shop_option
+@json_option
+def attach(
+    about: str, file: Path | None, note: str, number: str | None, out: Path | None, shop: str | None, as_json: bool
+) -> None:
+    """Keep FILE (JPEG, PNG, WebP or PDF, up to 12 MB) with a roll, lot, melt, cast or pipe; without FILE: list what there is."""
+    from pipemetal.shop.attaching import MOST_BYTES
+
+    with open_book(shop) as book:
+        if file is not None:
+            if not file.is_file() or file.stat().st_size > MOST_BYTES:
+                allowed = f"a file of up to {MOST_BYTES} bytes"
+                raise InputError("cannot be kept", field="FILE", value=str(file), allowed=allowed)
+            event = book.attach(about, file.name, file.read_bytes(), note=note)
+            print_json({"event": event}) if as_json else click.echo(f"Kept {file.name} with {about} (event {event}).")
+            return
+        if number is not None:
+            if out is None:
+                raise InputError("is needed with --get", field="--out")
+            held, content = book.attachment(number)
+            out.write_bytes(content)
+            print_json(vars(held)) if as_json else click.echo(f"Wrote {held.name} ({held.kind}) to {out}.")
+            return
+        found = book.attachments(about)
+    if as_json:
+        print_json({"attachments": [vars(a) for a in found]})
+    else:
+        rows = [(a.id, a.name, a.kind, a.size_bytes, a.day, a.note) for a in found]
+        print_table(f"Attachments of {about}", ["attachment", "name", "kind", "bytes", "day", "note"], rows)
+
+
+@click.command(short_help="The whole book as open files.")
+@click.argument("folder", type=FILE, metavar="DIR")
+@shop_option
+@json_option
+def dump(folder: Path, shop: str | None, as_json: bool) -> None:
+    """Write every row of the book as JSON lines with a schema, and every photo, into a new folder."""
+    with open_book(shop) as book:
+        manifest = book.dump(folder)
+    rows = sum(t["rows"] for t in manifest["tables"].values())
+    if as_json:
+        print_json({"folder": str(folder), "rows": rows, "attachments": len(manifest["attachments"])})
+    else:
+        click.echo(
+            f"Wrote {rows} rows and {len(manifest['attachments'])} attachments to {folder}; schema.json says what they are."
+        )
+
+
+@click.command(short_help="Make a book from a dump.")
+@click.argument("folder", type=FILE, metavar="DIR")
+@shop_option
+@json_option
+def load(folder: Path, shop: str | None, as_json: bool) -> None:
+    """Bring a dump into an empty place: a new file, or an empty PostgreSQL database."""
+    from pipemetal.shop.dumping import load_dump
+
+    manifest = load_dump(folder, shop_of(shop))
+    rows = sum(t["rows"] for t in manifest["tables"].values())
+    if as_json:
+        print_json({"shop": shop_of(shop), "rows": rows, "equal": True})
+    else:
+        click.echo(f"Loaded {rows} rows; the book equals its dump.")

@@ -1,0 +1,150 @@
+"""Tables as people have them: CSV, or the sheets of an XLSX workbook, with headings renamed to those of this program.
+
+A workbook is looked at before it is opened: how large its parts say they are, and that they declare no document type.
+It is then read row by row, with a limit on rows and columns.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from pipemetal.errors import FileFormatError
+from pipemetal.files.csv_table import CsvTable, read_csv
+from pipemetal.files.sheet_out import FORMULA_START
+
+__all__ = ["read_sheets", "with_headings"]
+
+MOST_UNPACKED_BYTES: Final = 200_000_000
+MOST_RATIO: Final = 200
+MOST_ROWS: Final = 200_000
+MOST_COLUMNS: Final = 200
+
+
+def read_sheets(path: Path, mapping: Mapping[str, str] | None = None) -> dict[str, CsvTable]:
+    """The tables of a file by name: a CSV has one, named as the file; a workbook one for each sheet that is not empty.
+
+    `mapping`: headings as they stand in the file to headings of this program. Errors: FileFormatError.
+    """
+    if path.suffix.lower() != ".xlsx":
+        return {path.stem: with_headings(read_csv(path), mapping or {})}
+    _check_workbook(path)
+    tables = {name: with_headings(table, mapping or {}) for name, table in _workbook_tables(path).items()}
+    if not tables:
+        raise FileFormatError("holds no table", where=path.name, allowed="a row of headings and at least one row")
+    return tables
+
+
+def with_headings(table: CsvTable, mapping: Mapping[str, str]) -> CsvTable:
+    """The table with headings renamed; those that the mapping does not name stay. Names are compared without case.
+
+    A heading mapped to nothing is passed over.
+    """
+    wanted = {given.casefold().strip(): ours for given, ours in mapping.items()}
+    new = [wanted.get(heading.casefold(), heading) for heading in table.headings]
+    keep = [k for k, heading in enumerate(new) if heading]
+    rows = [(line, [_unmarked(cells[k]) for k in keep]) for line, cells in table.numbered_rows()]
+    return CsvTable(table.name, [new[k] for k in keep], rows, table.decimal_comma)
+
+
+def _unmarked(cell: str) -> str:
+    """A text without the apostrophe that an export put before it, so that no spreadsheet takes it for a formula."""
+    return cell[1:] if cell[:1] == "'" and cell[1:].startswith(FORMULA_START) else cell
+
+
+def _check_workbook(path: Path) -> None:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            parts = archive.infolist()
+            whole = sum(part.file_size for part in parts)
+            if whole > MOST_UNPACKED_BYTES or whole > MOST_RATIO * max(path.stat().st_size, 10_000):
+                raise FileFormatError("is too large when unpacked", where=path.name, value=f"{whole} bytes")
+            for part in parts:
+                if part.filename.endswith((".xml", ".rels")):
+                    with archive.open(part) as file:
+                        if b"<!DOCTYPE" in file.read(4096).upper():
+                            raise FileFormatError("declares a document type", where=f"{path.name} {part.filename}")
+    except FileNotFoundError:
+        raise FileFormatError("does not exist", where=str(path)) from None
+    except (zipfile.BadZipFile, OSError, NotImplementedError, RuntimeError):
+        raise FileFormatError("is not an XLSX workbook", where=path.name) from None
+
+
+def _workbook_tables(path: Path) -> dict[str, CsvTable]:
+    from openpyxl import load_workbook
+
+    try:
+        values = load_workbook(path, read_only=True, data_only=True)
+        formulas = load_workbook(path, read_only=True) if _has_formulas(path) else None
+    except Exception:  # whatever a damaged workbook makes the library raise
+        raise FileFormatError("is not an XLSX workbook", where=path.name) from None
+    tables = {}
+    try:
+        for sheet in values.worksheets:
+            place = f"{path.name} sheet {sheet.title!r}"
+            asked = formulas[sheet.title] if formulas is not None else None
+            table = _sheet_table(place, sheet, asked)
+            if table is not None:
+                tables[sheet.title] = table
+    finally:
+        values.close()
+        if formulas is not None:
+            formulas.close()
+    return tables
+
+
+def _has_formulas(path: Path) -> bool:
+    with zipfile.ZipFile(path) as archive:
+        names = [n for n in archive.namelist() if n.startswith("xl/worksheets/")]
+        return any(re.search(rb"<f[ >]", archive.read(name)) for name in names)
+
+
+def _sheet_table(place: str, sheet: Any, formulas: Any) -> CsvTable | None:
+    headings: list[str] = []
+    rows: list[tuple[int, list[str]]] = []
+    asked = formulas.iter_rows(max_col=MOST_COLUMNS, values_only=True) if formulas is not None else None
+    for number, cells in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True), start=1):
+        written = next(asked) if asked is not None else None
+        texts = [_text(value) for value in cells]
+        if written is not None:
+            _refuse_uncounted(place, number, cells, written)
+        if not any(texts) or texts[0].startswith("#"):
+            continue
+        if not headings:
+            headings = [text.strip() for text in texts]
+            while headings and not headings[-1]:
+                headings.pop()
+            continue
+        if any(texts[len(headings) :]):
+            raise FileFormatError("has more cells than headings", where=f"{place} row {number}")
+        if len(rows) >= MOST_ROWS:
+            raise FileFormatError("has too many rows", where=place, allowed=f"up to {MOST_ROWS}")
+        rows.append((number, (texts + [""] * len(headings))[: len(headings)]))
+    return CsvTable(place, headings, rows, decimal_comma=True) if rows else None
+
+
+def _refuse_uncounted(place: str, number: int, cells: Any, written: Any) -> None:
+    for column, (value, formula) in enumerate(zip(cells, written, strict=False), start=1):
+        if value is None and isinstance(formula, str) and formula.startswith("="):
+            from openpyxl.utils import get_column_letter
+
+            raise FileFormatError(
+                "is a formula that was never calculated", field=f"cell {get_column_letter(column)}{number}", value=formula,
+                where=place, allowed="open the workbook, save it, and try again",
+            )  # fmt: skip
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime.datetime | datetime.date):
+        return value.isoformat()[:10]
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    return str(value)

@@ -1,0 +1,98 @@
+"""Tables out: CSV, or XLSX with frozen headings, whose texts no spreadsheet takes for a formula."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import re
+import tempfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipemetal.errors import FileFormatError
+
+__all__ = ["FORMULA_START", "OutTable", "csv_of", "write_tables"]
+
+FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
+_NOT_IN_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
+
+
+@dataclass(frozen=True)
+class OutTable:
+    """A table to be written: headings carry their units, numbers are numbers, texts are texts."""
+
+    title: str
+    headings: Sequence[str]
+    rows: Sequence[Sequence[object]]
+
+
+def csv_of(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """CSV; a text that begins like a formula has an apostrophe in front, numbers are left as they are.
+
+    >>> csv_of(["note", "tin kg"], [["=1+1", -5]])
+    "note,tin kg\\n'=1+1,-5\\n"
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(headings)
+    for row in rows:
+        writer.writerow([f"'{v}" if isinstance(v, str) and v.startswith(FORMULA_START) else v for v in row])
+    return out.getvalue()
+
+
+def write_tables(path: Path, tables: Sequence[OutTable]) -> None:
+    """Write one table as .csv, or one or more as the sheets of an .xlsx; beside its place first, then moved.
+
+    Errors: FileFormatError for another ending, or a place where nothing can be written.
+    """
+    ending = path.suffix.lower()
+    if ending not in (".csv", ".xlsx") or (ending == ".csv" and len(tables) != 1):
+        raise FileFormatError(
+            "is not a kind of table", field="table", value=path.name, allowed=".xlsx, or .csv for one table"
+        )
+    if not path.parent.is_dir():
+        raise FileFormatError("has no folder to lie in", field="table", value=str(path))
+    handle, beside = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=ending, dir=path.parent)
+    os.close(handle)
+    try:
+        if ending == ".csv":
+            Path(beside).write_text(csv_of(tables[0].headings, tables[0].rows), encoding="utf-8")
+        else:
+            _write_workbook(Path(beside), tables)
+        Path(beside).chmod(0o644)
+        Path(beside).replace(path)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+
+
+def _write_workbook(path: Path, tables: Sequence[OutTable]) -> None:
+    from openpyxl import Workbook
+    from openpyxl.cell import WriteOnlyCell
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+
+    book = Workbook(write_only=True)
+    for table in tables:
+        sheet = book.create_sheet(re.sub(r"[\[\]:*?/\\]", "-", table.title)[:31] or "table")
+        sheet.freeze_panes = "B2"
+        widths = [len(h) for h in table.headings]
+        for row in table.rows:
+            widths = [max(w, min(len(str(v)), 60)) for w, v in zip(widths, row, strict=True)]
+        for number, width in enumerate(widths, start=1):
+            sheet.column_dimensions[get_column_letter(number)].width = width + 2
+        for line, row in enumerate([table.headings, *table.rows]):
+            cells = []
+            for value in row:
+                text = _NOT_IN_XML.sub(" ", value) if isinstance(value, str) else value
+                cell = WriteOnlyCell(sheet, value=text if text is None or isinstance(text, int | float) else str(text))
+                if isinstance(text, str):
+                    cell.data_type = "s"  # a text stays one, whatever it begins with
+                if line == 0:
+                    cell.font = Font(bold=True)
+                cells.append(cell)
+            sheet.append(cells)
+    book.save(path)
+    book.close()
