@@ -18,7 +18,7 @@ VERDICTS = ("too cold", "good", "too hot")
 
 # A thickness gauge read three times across (estimate), and how far a speed may change in a push that has no marks.
 _UNKNOWN_SPEED_CHANGE, _UNKNOWN_BEND = 0.3, 0.1
-_BEND = 0.04
+_BEND = 0.06
 _USUAL_SUPERHEAT_K = 25.0
 _MASS_BALANCE_SHARE = 0.2
 
@@ -213,7 +213,7 @@ def _speeds(cast: LoggedCast, x_m: Array) -> tuple[Array, Array, Array] | str:
         return speed, slopes, np.diag([spread[1, 1], _UNKNOWN_SPEED_CHANGE**2, _UNKNOWN_BEND**2])
     design = np.vander(d, 4, increasing=True)
     usual_pace = float(t[-1] - t[0]) / float(d[-1] - d[0])
-    # The cubic term is held by what a push bends: 3 % of the pace away from a straight change, at mid-length (estimate).
+    # The cubic term is held by what a push bends: 6 % of the pace away from a straight change, at mid-length (estimate).
     precision = design.T @ design / timing_sd**2
     precision[3, 3] += (float(d[-1] - d[0]) ** 2 / (_BEND * usual_pace)) ** 2
     covariance = np.linalg.inv(precision)
