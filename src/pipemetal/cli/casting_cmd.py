@@ -45,6 +45,7 @@ def push(
     from pipemetal.casting.model import ThermalSettings
     from pipemetal.casting.practice import practice_words
     from pipemetal.casting.push import push_card
+    from pipemetal.casting.roll import places_to_gauge
     from pipemetal.casting.window import pour_window
     from pipemetal.files.casting_json import card_dict, window_dict
     from pipemetal.files.sheet_file import read_sheet
@@ -67,6 +68,7 @@ def push(
     )  # fmt: skip
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     result["warnings"] = [*card.warnings, *window.warnings]
+    result["gauge_places_mm"] = [list(place) for place in places_to_gauge(job.length_mm, job.width_mm)]
     result["practice"] = practice_words(card, job.composition, job.sled, known.coefficients, job.gate)
     push_drawings(cards, folder, card, window, job)
     if as_json:
@@ -86,6 +88,8 @@ def push(
         ],
         [
             f"Equal beats of {card.beat_s:g} s fall at " + ", ".join(f"{m.distance_m:.2f}" for m in card.beats) + " m.",
+            "Gauge it best at six places, three readings at each (mm along x across): "
+            + ", ".join(f"{x:.0f} x {y:.0f}" for x, y in result["gauge_places_mm"]) + ".",
             card.speed_change, result["practice"], *result["warnings"], f"Rests on: {card.rests_on}. {window.rests_on}.",
             f"Learned: {known.words}.", "Everything that goes into the pot dry and warm; nobody in the path of the sled.",
             "Lead: the exposure at this heat is dust rather than vapour. Limits (local codes prevail): "
