@@ -146,7 +146,8 @@ def modelled_seconds(
     air = 20.0 if cast.air_temperature_c is None else cast.air_temperature_c
     table = air if cast.table_temperature_c is None else cast.table_temperature_c
     thickness = float(np.mean([t for _, t in cast.thickness_mm]))
-    _, cloth_k = way_loss_k(cast.composition, thickness, table, air, settings, limits or WindowLimits())
+    limits = replace(limits or WindowLimits(), sled_length_mm=cast.sled.inner_length_mm)
+    _, cloth_k = way_loss_k(cast.composition, thickness, table, air, settings, limits)
     curve = heat_curve(cast.composition)
     start = liquidus(cast.composition).temperature_c
     heat = curve.heat_at(cast.pour_temperature_c) - cloth_k * (

@@ -216,7 +216,8 @@ def calibrate(
         _explain(explained, against, casts, found, as_json)
         return
     groups, moved, decided = group_effects(found, casts), drift(found), log_decides(found, casts)
-    cloth, verdicts = cloth_from_log(casts), limits_from_verdicts(casts)
+    cloth = cloth_from_log(casts)
+    verdicts = limits_from_verdicts(casts, cloth.settings)
     intervals = found.coefficients.intervals()
     if cards is not None:
         learned_drawing(cards, found, moved, cloth, verdicts)

@@ -41,7 +41,8 @@ def learn(casts: Sequence[LoggedCast], thermal: ThermalSettings | None = None) -
         return Learned()
     gate = calibrate(casts)
     cloth = cloth_from_log(casts, thermal)
-    verdicts = limits_from_verdicts(casts, thermal)
+    # Times to run are judged on the cloth that the log found, for the window is worked out with it.
+    verdicts = limits_from_verdicts(casts, cloth.settings)
     now = drift(gate)
     coefficients, moved = gate.coefficients, ""
     if now.low_percent > 0.0 or now.high_percent < 0.0:
