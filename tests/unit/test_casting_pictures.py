@@ -31,7 +31,7 @@ DRAWINGS = [
     day_card(
         [DayRow(1, "08:00", "B", "", "", "the box would be empty before the end of so long a sheet")], "Day 2", "Note"
     ),
-    freeze_card(day([DayCast(SN50, 2.0, 234, 600.0 * i) for i in range(3)]), "Sn 50 Pb bal, 2 mm"),
+    freeze_card(day([DayCast(SN50, 2.0, 234, 600.0 * i) for i in range(3)]), "Sn 50 Pb bal, 2 mm", "as estimated"),
     learned_card([("A NEW SHEET", "within 12 %")] * 4, "set the gate half a millimetre wider on one cast", "12 casts"),
     thickness_picture(CARD.thickness, [(1.0, 1.9), (3.0, 1.6)], "Thickness", CARD.rests_on),
     freezing_picture(freeze(SN50, 2.0, 234, 20, 20), "Freezing"),

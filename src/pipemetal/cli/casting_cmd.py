@@ -12,6 +12,7 @@ from pipemetal.alloys.liquidus import liquidus
 from pipemetal.cli.casting_drawings import (
     cards_option,
     cast_picture,
+    cloth_words,
     freeze_drawings,
     learned_drawing,
     pairs_of,
@@ -115,6 +116,7 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
 @click.option(
     "--every", "minutes", type=float, default=15.0, show_default=True, metavar="MIN", help="Minutes between casts."
 )
+@click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log that teaches cloth and window.")
 @click.option(
     "--measured", multiple=True, metavar="MIN:C", help="Cloth by a thermometer, minutes after the first cast; it wins."
 )
@@ -132,22 +134,29 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
 @json_option
 def freeze(
     composition: tuple[str, ...], thickness_mm: float, pour_c: float | None, table_c: float, air_c: float, casts: int,
-    minutes: float, lift_minutes: float, measured: tuple[str, ...], cards: Path | None, folder: Path | None, as_json: bool,
+    minutes: float, lift_minutes: float, log_path: Path | None, measured: tuple[str, ...],
+    cards: Path | None, folder: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """How a sheet of COMPOSITION freezes on cloth and stone, and how the stone warms through a day of casts."""
     from pipemetal.casting.front import on_bare_stone_s
     from pipemetal.casting.model import ThermalSettings
     from pipemetal.casting.table import DayCast, day, table_after_rest_c
+    from pipemetal.planning.learning import Learned, learn
 
     comp = Composition.parse(" ".join(composition))
     film_c = liquidus(comp).temperature_c + 20.0 if pour_c is None else pour_c
     members = [DayCast(comp, thickness_mm, film_c, 60.0 * minutes * i, 60.0 * lift_minutes) for i in range(casts)]
     shown = [(60.0 * at, celsius) for at, celsius in pairs_of(measured, "--measured", "MINUTES:C, as 31:44")]
-    tables = day(members, air_temperature_c=air_c, table_temperature_c=table_c, readings=shown)
+    known = Learned() if log_path is None else learn(read_log(log_path))
+    settings = ThermalSettings(cloth_factor=known.cloth_factor)
+    tables = day(members, settings, air_temperature_c=air_c, table_temperature_c=table_c, readings=shown)
     first = tables[0].freezing
     bare_s = on_bare_stone_s(comp, thickness_mm, film_c, table_c, ThermalSettings())
-    freeze_drawings(cards, folder, comp, thickness_mm, air_c, tables)
-    rests = {hours: table_after_rest_c(tables[-1], 3600.0 * hours, air_temperature_c=air_c)[1] for hours in (1, 4, 12)}
+    freeze_drawings(cards, folder, comp, thickness_mm, air_c, tables, known)
+    rests = {
+        hours: table_after_rest_c(tables[-1], 3600.0 * hours, settings, air_temperature_c=air_c)[1]
+        for hours in (1, 4, 12)
+    }
     if as_json:
         print_json({
             "film_c": rounded(film_c, 1), "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
@@ -170,7 +179,7 @@ def freeze(
              f"{t.freezing.time_to_30pct_s:.1f}",
              f"{t.freezing.time_to_solid_s:.1f}") for i, t in enumerate(tables, start=1)
         ],
-        ["The cloth rules the freezing and is known to a factor of two until the log says more; a measured table",
+        [f"The cloth rules the freezing: {cloth_words(known)}; a measured table",
          "temperature always wins over these (--measured; marked * where it did).",
          "The stone after the last sheet, bare: " + ", ".join(f"{c:.0f} °C after {h} h" for h, c in rests.items()) + ".",
          f"Bare stone would freeze the same film in about {bare_s:.1f} s (Schwarz's solution, no contact resistance)."],

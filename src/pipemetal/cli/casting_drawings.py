@@ -14,12 +14,14 @@ from pipemetal.alloys.composition import Composition
 if TYPE_CHECKING:
     from pipemetal.casting.push import PushCard
     from pipemetal.casting.window import PourWindow
+    from pipemetal.planning.learning import Learned
     from pipemetal.planning.pours import Pour
 
 __all__ = [
     "cards_option",
     "cast_picture",
     "clock_text",
+    "cloth_words",
     "day_drawings",
     "freeze_drawings",
     "learned_drawing",
@@ -78,21 +80,26 @@ def push_drawings(cards: Path | None, folder: Path | None, card: PushCard, windo
 
 
 def freeze_drawings(
-    cards: Path | None, folder: Path | None, comp: Composition, thickness_mm: float, air_c: float, tables: Any
-) -> None:
+    cards: Path | None, folder: Path | None, comp: Composition, thickness_mm: float, air_c: float, tables: Any, known: Learned
+) -> None:  # fmt: skip
     """The freezing card, the temperatures and the window over the day."""
+    from pipemetal.casting.model import ThermalSettings
     from pipemetal.casting.window import pour_window
     from pipemetal.documents.casting_cards import freeze_card
     from pipemetal.documents.casting_pictures import freezing_picture, window_picture
 
     name = f"{comp.text()}, {thickness_mm:g} mm"
     if cards is not None:
-        write_drawings(cards, {"card-freezing": freeze_card(tables, name)})
+        write_drawings(cards, {"card-freezing": freeze_card(tables, name, cloth_words(known))})
     if folder is None:
         return
-    windows = [pour_window(comp, thickness_mm, t.cloth_c, air_c, first_cast=i == 0) for i, t in enumerate(tables)]
+    settings = ThermalSettings(cloth_factor=known.cloth_factor)
+    windows = [
+        pour_window(comp, thickness_mm, t.cloth_c, air_c, first_cast=i == 0, settings=settings, limits=known.limits)
+        for i, t in enumerate(tables)
+    ]
     write_drawings(folder, {
-        "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day"),
+        "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day", cloth_words(known)),
         "window": window_picture(windows, [t.stone_top_c for t in tables], f"{name}: pour window through the day"),
     })  # fmt: skip
 
@@ -127,6 +134,18 @@ def learned_drawing(cards: Path, found: Any, moved: Any, cloth: Any, verdicts: A
         f"{verdicts.verdicts_used} verdicts"
     )
     write_drawings(cards, {"card-learned": learned_card(rows, found.log_next, rests_on)})
+
+
+def cloth_words(known: Learned) -> str:
+    """How well the cloth is known.
+
+    >>> from pipemetal.planning.learning import Learned
+    >>> cloth_words(Learned())
+    'its resistance is known to a factor of two until the log says more'
+    """
+    if known.cloth_factor == 1.0:
+        return "its resistance is known to a factor of two until the log says more"
+    return f"its resistance is {known.cloth_factor:.2f} of the estimate by the log"
 
 
 def clock_text(start_minutes: float, seconds: float) -> str:

@@ -50,7 +50,7 @@ def day_card(rows: Sequence[DayRow], title: str, note: str) -> Drawing:
     return drawing
 
 
-def freeze_card(tables: Sequence[TableBefore], title: str) -> Drawing:
+def freeze_card(tables: Sequence[TableBefore], title: str, cloth: str) -> Drawing:
     """How long a sheet runs, when it is solid and when it may be lifted: first cast and last of a day."""
     drawing = _card(title)
     first, last = tables[0].freezing, tables[-1].freezing
@@ -88,7 +88,7 @@ def freeze_card(tables: Sequence[TableBefore], title: str) -> Drawing:
         9.0,
         273.0,
     )
-    rests_on = "one temperature through the sheet; the cloth within a factor of two until the log says more"
+    rests_on = f"one temperature through the sheet; the cloth: {cloth}"
     _small_print(drawing, f"Rests on: {rests_on}.")
     return drawing
 

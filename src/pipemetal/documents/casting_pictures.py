@@ -39,7 +39,9 @@ def thickness_picture(
     return drawing
 
 
-def freezing_picture(frozen: Freezing, title: str) -> Drawing:
+def freezing_picture(
+    frozen: Freezing, title: str, cloth: str = "its resistance is known to a factor of two until the log says more"
+) -> Drawing:
     """Temperatures of the sheet and of the stone's top from laying on, with the moments that count."""
     drawing = _sheet(title)
     until = float(frozen.time_s[-1])
@@ -63,7 +65,7 @@ def freezing_picture(frozen: Freezing, title: str) -> Drawing:
         drawing.text("moment", x - 1.0 if late else x + 1.0, _BOX[1] + _BOX[3] - 3.6 - 4.4 * row, text, 3.2,
                      anchor="end" if late else "start", fill=INK)  # fmt: skip
     _key(drawing, [("sheet", _METAL), ("top of the stone", _STONE)])
-    _note(drawing, "One temperature through the sheet; the cloth is known to a factor of two until the log says more.")
+    _note(drawing, f"One temperature through the sheet; the cloth: {cloth}.")
     return drawing
 
 
