@@ -1,0 +1,209 @@
+"""Whatever a shop does in whatever order, the book adds up: random actions, reversals and restores."""
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from sqlalchemy import select
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import ConflictError, InputError
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.roll import Roll
+from pipemetal.shop.book import Book, Piece, restore
+from pipemetal.shop.dumping import load_dump
+from pipemetal.shop.keeping import table_hashes
+from pipemetal.shop.ledger import OUTSIDE, Entry, balances
+from pipemetal.shop.schema import movements
+
+METALS = [Composition.parse(text) for text in ("Sn 100", "Pb 100", "Sn 48.7 Sb 0.4 Pb bal", "Sn 30 Bi 0.1 Pb bal")]
+MASS = st.floats(0.001, 60.0)
+NUMBER = st.integers(0, 10**6)
+
+
+class Shop(RuleBasedStateMachine):
+    """A small shop."""
+
+    book: Book
+
+    @initialize()
+    def open(self) -> None:
+        self.held = tempfile.TemporaryDirectory()
+        self.folder, self.count = Path(self.held.name), 0
+        self.book = Book.open(self.folder / "0.sqlite", create=True, who="Ada")
+        self.book.add_recipe(Recipe("half", Composition.parse("Sn 50 Pb bal")))
+
+    def teardown(self) -> None:
+        if hasattr(self, "held"):
+            self.book.close()
+            self.held.cleanup()
+
+    def name(self, kind: str) -> str:
+        self.count += 1
+        return f"{kind}{self.count}"
+
+    def one(self, kind: str, number: int) -> str | None:
+        """An account of this kind that holds metal."""
+        found = sorted(a for a in self.book.balances() if a.startswith(f"{kind}:"))
+        return found[number % len(found)] if found else None
+
+    def attempt(self, act: Any) -> None:
+        """Done whole, or refused and nothing changed."""
+        before = self.book.balances(), self.book.last_event()
+        try:
+            act()
+        except (InputError, ConflictError):
+            assert (self.book.balances(), self.book.last_event()) == before
+
+    @rule(mass=MASS, metal=st.sampled_from([*METALS, None]))
+    def buy(self, mass: float, metal: Composition | None) -> None:
+        self.book.add_lot(self.name("L"), "scrap", mass, metal, alloy="half")
+
+    @rule(number=NUMBER, other=NUMBER, share=st.floats(0.01, 1.3), dross=st.floats(0.0, 2.0), exact=st.booleans())
+    def charge(self, number: int, other: int, share: float, dross: float, exact: bool) -> None:
+        first, second = self.one("lot", number), self.one("melt", other) or self.one("lot", other)
+        if first is None or second is None or first == second:
+            return
+        stock = self.book.stock()
+        inputs = {
+            a.removeprefix("lot:"): sum(stock[a].values()) * share for a in (first, second)
+        }  # fmt: skip
+        metal = METALS[number % len(METALS)] if exact else None
+        self.attempt(lambda: self.book.record_melt(self.name("M"), "half", inputs, dross_kg=dross, dross_metal=metal))
+
+    @rule(number=NUMBER, mass=MASS)
+    def pour_ingots(self, number: int, mass: float) -> None:
+        melt = self.one("melt", number)
+        if melt is not None:
+            self.attempt(lambda: self.book.melt_to_lot(melt.removeprefix("melt:"), self.name("I"), mass))
+
+    @rule(start=st.floats(0.5, 2.0), fall=st.floats(0.0, 0.4))
+    def count_in_a_roll(self, start: float, fall: float) -> None:
+        field = ThicknessField.from_grid([0.0, 2000.0], [[start, start - fall]] * 2, width_mm=600.0)
+        self.book.add_roll(Roll(self.name("R"), "half", 2000.0, 600.0, 10.0, field))
+
+    @rule(number=NUMBER, length=st.floats(50.0, 1900.0), width=st.floats(50.0, 560.0))
+    def cut(self, number: int, length: float, width: float) -> None:
+        roll = self.one("roll", number)
+        if roll is not None:
+            piece = Piece(self.name("p"), (10.0, 10.0, 10.0 + length, 10.0 + width))
+            self.attempt(lambda: self.book.cut_roll(roll.removeprefix("roll:"), [piece]))
+
+    @rule(number=NUMBER, mass=st.floats(0.0, 70.0), kind=st.sampled_from(["lot", "melt", "roll"]))
+    def weigh(self, number: int, mass: float, kind: str) -> None:
+        account = self.one(kind, number)
+        if account is not None:
+            self.attempt(lambda: self.book.weigh(account, mass))
+
+    @rule(number=NUMBER, metal=st.sampled_from(METALS), kind=st.sampled_from(["lot", "melt"]))
+    def analyse(self, number: int, metal: Composition, kind: str) -> None:
+        account = self.one(kind, number)
+        if account is not None:
+            mass = sum(self.book.balances()[account].values())
+            self.attempt(lambda: self.book.record_analysis(account, metal))
+            assert sum(self.book.balances()[account].values()) == mass
+            assert sum(self.book.balances().get("assay", {}).values()) == 0
+
+    @rule(number=NUMBER, mass=MASS)
+    def sell(self, number: int, mass: float) -> None:
+        account = self.one("lot", number)
+        if account is not None:
+            self.attempt(lambda: self.book.sell(account, mass))
+
+    @rule(number=NUMBER)
+    def accept_a_plan(self, number: int) -> None:
+        lot, roll = self.one("lot", number), self.one("roll", number)
+        if lot is None or roll is None:
+            return
+        plan = {
+            "organ": "Chapel", "rolls_used": [{"id": roll.removeprefix("roll:"), "mass_kg": 1.0, "cuts": [
+                {"blank": self.name("b"), "kind": "body", "rank": "Flute", "x_mm": 20.0, "y_mm": 20.0, "length_mm": 100.0,
+                 "width_mm": 100.0, "mass_kg": 0.05}]}],
+            "melts": [{"name": "M", "recipe": "half", "heel_kg": 0.0, "lots": [
+                {"id": lot.removeprefix("lot:"), "kind": "pig", "mass_kg": 1.0}]}],
+        }  # fmt: skip
+        self.attempt(lambda: self.book.accept_plan(plan))
+
+    @rule(number=NUMBER, done=st.booleans())
+    def go_on_with_a_plan(self, number: int, done: bool) -> None:
+        held = self.book.reservations()
+        if not held:
+            return
+        row = held[number % len(held)]
+        kind, _, key = row["about"].partition(":")
+        if not done:
+            self.attempt(lambda: self.book.give_up_plan(row["plan"]))
+        elif kind == "roll":
+            self.attempt(lambda: self.book.cut_planned(row["plan"], key))
+        else:
+            self.attempt(lambda: self.book.charge_planned(row["plan"], "M", self.name("M")))
+
+    @rule(number=NUMBER)
+    def take_back(self, number: int) -> None:
+        event = 2 + number % max(self.book.last_event() - 1, 1)  # the first is the recipe that everything is made of
+        self.attempt(lambda: self.book.undo(event))
+
+    @rule()
+    def take_back_the_last_exactly(self) -> None:
+        last = self.book.last_event()
+        if last < 2:
+            return
+        stock, hung = self.book.balances(), {f.roll.id for f in self.book.find_rolls()}
+        back = self.book.undo(last) if last not in self.book.undone() else None
+        if back is not None:
+            self.book.undo(back)
+            assert self.book.balances() == stock and {f.roll.id for f in self.book.find_rolls()} == hung
+
+    @rule(as_dump=st.booleans())
+    def move_to_another_machine(self, as_dump: bool) -> None:
+        self.count += 1
+        kept, target = self.folder / f"kept{self.count}", self.folder / f"{self.count}.sqlite"
+        if as_dump:
+            self.book.dump(kept)
+            load_dump(kept, target)
+        else:
+            self.book.backup(kept)
+            restore(kept, target)
+        with self.book.reading() as connection:
+            before = table_hashes(connection)
+        self.book.close()
+        self.book = Book.open(target, who="Ben")
+        with self.book.reading() as connection:
+            assert table_hashes(connection) == before
+
+    @invariant()
+    def the_book_adds_up(self) -> None:
+        if not hasattr(self, "book"):
+            return
+        held = self.book.balances()
+        m = movements.c
+        with self.book.reading() as connection:
+            rows = connection.execute(select(m.element, m.mass_ug, m.origin, m.target)).all()
+        assert balances(Entry(*row) for row in rows) == held
+        by_element: dict[str, int] = {}
+        for account, masses in held.items():
+            for element, mass in masses.items():
+                by_element[element] = by_element.get(element, 0) + mass
+                assert mass > 0 or account in OUTSIDE, f"{account} holds {mass} of {element}"
+        assert set(by_element.values()) <= {0}
+        free = self.book.reserved_kg()
+        assert all(mass >= 0.0 for mass in free.values())
+
+    @invariant()
+    def the_doctor_finds_nothing(self) -> None:
+        if hasattr(self, "book"):
+            assert self.book.doctor()["faults"] == []
+
+
+Shop.TestCase.settings = settings(
+    max_examples=12,
+    stateful_step_count=25,
+    deadline=None,
+    phases=(Phase.reuse, Phase.generate),
+    suppress_health_check=list(HealthCheck),
+)
+TestShop = Shop.TestCase
