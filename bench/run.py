@@ -82,7 +82,9 @@ def main() -> None:
     subprocess.run([sys.executable, str(Path(__file__).with_name("casting_bench.py")), *sys.argv[1:]], check=True)
     quick = "--quick" in sys.argv
     subprocess.run([sys.executable, str(Path(__file__).with_name("melts_bench.py"))], check=True)
+    shorter_times = ["--seconds", "10", "--rolls", "2000"]
     for script, shorter in (
+        ("shop_bench.py", shorter_times),
         ("layout_bench.py", ["--quick"]),
         ("planted.py", ["--seconds", "5", "100", "300"]),
         ("layout_peers.py", ["--quick"]),
