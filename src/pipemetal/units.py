@@ -204,24 +204,30 @@ def parse_footage(text: str | float, *, field: str = "footage") -> Fraction:
 class UnitSystem:
     """How a person wants quantities shown.
 
-    >>> UnitSystem(length="in").show_length(25.4, 1), UnitSystem().show_mass(12.345)
-    ('1.000 in', '12.3 kg')
+    >>> UnitSystem(length="in").show_length(25.4, 1), UnitSystem().show_mass(12.345), UnitSystem(comma=True).number(1.5, 2)
+    ('1.000 in', '12.3 kg', '1,50')
     """
 
     length: str = "mm"
     mass: str = "kg"
     temperature: str = "C"
+    comma: bool = False
 
     def __post_init__(self) -> None:
         for name, allowed in (("length", ("mm", "in")), ("mass", ("kg", "lb")), ("temperature", ("C", "F"))):
             if getattr(self, name) not in allowed:
                 raise UnitError("is not known", field=name, value=getattr(self, name), allowed=" or ".join(allowed))
 
+    def number(self, value: float, decimals: int) -> str:
+        """A number with its decimals, point or comma."""
+        text = f"{value:.{decimals}f}"
+        return text.replace(".", ",") if self.comma else text
+
     def show_length(self, length_mm: float, decimals: int = 0) -> str:
         """A length as text: `decimals` counts for mm; inches show three places, which a thickness needs."""
-        return (
-            f"{length_mm:.{decimals}f} mm" if self.length == "mm" else f"{length_mm / 25.4:.{2 + min(decimals, 1)}f} in"
-        )
+        if self.length == "mm":
+            return f"{self.number(length_mm, decimals)} mm"
+        return f"{self.number(length_mm / 25.4, 2 + min(decimals, 1))} in"
 
     def show_along(self, distance_m: float) -> str:
         """A distance along a table, to be read at arm's length: metres, or feet and whole inches.
@@ -230,7 +236,7 @@ class UnitSystem:
         1.5 m or 5' 0"
         """
         if self.length == "mm":
-            return f"{distance_m:.1f} m"
+            return f"{self.number(distance_m, 1)} m"
         feet, inches = divmod(round(distance_m * 1000.0 / 25.4), 12)
         return f"{feet}' {inches}\""
 
@@ -240,8 +246,22 @@ class UnitSystem:
 
     def show_mass(self, mass_kg: float, decimals: int = 1) -> str:
         """A mass as text."""
-        return f"{mass_kg:.{decimals}f} kg" if self.mass == "kg" else f"{mass_kg / MASS_KG['lb']:.{decimals}f} lb"
+        shown = mass_kg if self.mass == "kg" else mass_kg / MASS_KG["lb"]
+        return f"{self.number(shown, decimals)} {self.mass}"
+
+    def bare_mass(self, mass_kg: float, decimals: int = 1) -> str:
+        """A mass without its unit, for columns that name it."""
+        return self.show_mass(mass_kg, decimals).rsplit(" ", 1)[0]
 
     def show_temperature(self, temperature_c: float) -> str:
         """A temperature as text, in whole degrees."""
         return f"{temperature_c:.0f} °C" if self.temperature == "C" else f"{temperature_c * 1.8 + 32:.0f} °F"
+
+    def bare_wall(self, thickness_mm: float) -> str:
+        """A thickness without its unit: hundredths of a millimetre, or thousandths of an inch."""
+        return self.number(thickness_mm, 2) if self.length == "mm" else f"{thickness_mm / 0.0254:.0f}"
+
+    @property
+    def wall_unit(self) -> str:
+        """The unit of `bare_wall`."""
+        return "mm" if self.length == "mm" else "mil"

@@ -21,8 +21,9 @@ from pipemetal.documents.cutting_sheet import cutting_sheet
 from pipemetal.documents.drawing import Drawing, Polygon, Text, text_width_mm
 from pipemetal.documents.patterns import write_patterns
 from pipemetal.documents.pictures import half_tone_picture
-from pipemetal.documents.plan_pages import csv_text, safe_name
+from pipemetal.documents.plan_pages import safe_name
 from pipemetal.documents.svg import to_svg
+from pipemetal.files.sheet_out import csv_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
@@ -145,7 +146,7 @@ def test_an_axis_holds_its_values(low: float, span: float) -> None:
 @given(st.lists(st.text(max_size=12), min_size=1, max_size=6))
 def test_tables_run_nothing_in_a_spreadsheet_and_read_back(cells: list[str]) -> None:
     cells = [c.replace("\r", "").replace("\n", "").replace("\0", "") for c in cells]
-    rows = list(csv.reader(io.StringIO(csv_text([f"c{i}" for i in range(len(cells))], [cells]))))
+    rows = list(csv.reader(io.StringIO(csv_of([f"c{i}" for i in range(len(cells))], [cells]))))
     if all(c == "" for c in cells):
         return
     for cell, read in zip(cells, rows[1], strict=True):
@@ -170,8 +171,8 @@ def test_blanks_too_small_to_read_are_drawn_enlarged() -> None:
 
     small = tuple(Small(20.0 + 12.0 * (k % 10), 20.0 + 12.0 * (k // 10), 10.0) for k in range(40))
     large = (Small(800.0, 20.0, 400.0),)
-    (box, gain), *others = _close_ups(small + large, 0.1)  # type: ignore[arg-type]
+    (box, gain), *others = _close_ups(small + large, 0.1, 400.0)  # type: ignore[arg-type]
     assert not others
     assert box == (20.0, 20.0, 138.0, 66.0)
     assert 10.0 * gain >= LEGIBLE_MM
-    assert _close_ups(large, 0.1) == []  # type: ignore[arg-type]
+    assert _close_ups(large, 0.1, 400.0) == []  # type: ignore[arg-type]

@@ -141,7 +141,8 @@ def test_metal_for_a_plan_is_ordered_in_whole_pigs(shop: Path) -> None:
     found = answered(*words)
     assert {order["offer"] for order in found["orders"]} >= {"tin from the quay", "lead from the quay"}
     assert all(order["mass_kg"] > 0.0 and not order["is_late"] for order in found["orders"])
-    assert "order by" in ran(*words)
+    assert "order by" in ran(*words, "--pdf", shop / "orders.pdf")
+    assert (shop / "orders.pdf").read_bytes().startswith(b"%PDF-")
     late = answered(
         "buy", plan, "--offers", shop / "offers.csv", "--start", "2027-01-12", "--today", "2027-01-11", code=1
     )

@@ -10,7 +10,7 @@ ROOMS = [
     "files", "shop", "documents", "web", "cli",
 ]  # fmt: skip
 SHARED = {"errors", "linear"}
-EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"]}
+EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"], "words": ["documents", "web", "cli"]}
 DOMAIN = ROOMS[:6]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}
 PACKAGE = Path(__file__).parents[2] / "src" / "pipemetal"

@@ -11,7 +11,8 @@ from shop_samples import HALF, a_roll
 from sqlalchemy import text
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.cli.book_cmd import doctor, label
+from pipemetal.cli.book_cmd import doctor
+from pipemetal.cli.paper_cmd import label
 from pipemetal.cli.shop_cmd import lots, rolls
 from pipemetal.errors import BookError, ConflictError, InputError
 from pipemetal.shop.book import Book, Piece, StaleSaveError, restore
@@ -285,9 +286,9 @@ def test_the_commands_answer_in_json(tmp_path: Path) -> None:
     told = json.loads(run.invoke(lots, ["--shop", shop, "--json"], catch_exceptions=False).stdout)
     assert told["lots"][0]["mass_kg"] == pytest.approx(24.9476)
     assert json.loads(run.invoke(doctor, ["--shop", shop, "--json"]).stdout)["faults"] == []
-    out = tmp_path / "l.svg"
+    out = tmp_path / "l.pdf"
     assert run.invoke(label, ["R1", "--out", str(out), "--shop", shop], catch_exceptions=False).exit_code == 0
-    assert "<script" not in out.read_text() and "R1" in out.read_text()
+    assert out.read_bytes().startswith(b"%PDF-")
 
 
 def test_doctor_works_without_a_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,7 @@ from pipemetal.cli.common import FILE, json_option, print_json
 from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
 from pipemetal.errors import InputError
 
-__all__ = ["backup", "doctor", "export_files", "import_files", "label", "restore"]
+__all__ = ["backup", "doctor", "export_files", "import_files", "restore"]
 
 
 @click.command(name="import", short_help="Bring racks, lots and logs into the book.")
@@ -97,39 +97,6 @@ def export_files(path: Path, shop: str | None, as_json: bool) -> None:
         print_json({"files": where, "tables": names})
     else:
         click.echo(f"Wrote {', '.join(names)} to {path}.")
-
-
-@click.command(short_help="Labels for rolls.")
-@click.argument("roll_ids", nargs=-1, required=True, metavar="ROLL...")
-@click.option("--out", "out", type=FILE, required=True, metavar="FILE.svg")
-@shop_option
-@json_option
-def label(roll_ids: tuple[str, ...], out: Path, shop: str | None, as_json: bool) -> None:
-    """Labels of 90 x 50 mm for rolls, one below the other, with lines that are read at arm's length."""
-    from pipemetal.documents.drawing import Drawing, text_width_mm
-    from pipemetal.documents.svg import to_svg
-
-    with open_book(shop) as book:
-        rows = [book.row("rolls", roll_id) for roll_id in roll_ids]
-    drawing = Drawing(90.0, 52.0 * len(rows), "Labels")
-    for number, row in enumerate(rows):
-        bottom = 52.0 * (len(rows) - number - 1) + 1.0
-        drawing.rectangle("label", 1.0, bottom, 88.0, 50.0, fill="#ffffff")
-        lines = (
-            (14.0, row["id"], True), (8.0, row["alloy"], True),
-            (6.0, f"{row['length_mm']:.0f} x {row['width_mm']:.0f} mm", False),
-            (6.0, f"mean {row['mean_mm']:.2f} mm", False), (5.0, row["place"], False),
-        )  # fmt: skip
-        at = bottom + 50.0 - 2.0
-        for size, text, bold in lines:
-            fits = min(size, size * 82.0 / max(text_width_mm(text, size), 1.0))
-            at -= size * 1.12
-            drawing.text("label", 4.0, at, text, fits, bold=bold)
-    out.write_text(to_svg(drawing), encoding="utf-8")
-    if as_json:
-        print_json({"labels": len(rows), "file": str(out)})
-    else:
-        click.echo(f"Wrote {len(rows)} labels to {out}.")
 
 
 @click.command(short_help="Write the book into one file.")

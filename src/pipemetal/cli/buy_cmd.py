@@ -37,6 +37,7 @@ DATE = click.DateTime(["%Y-%m-%d"])
 )
 @click.option("--today", type=DATE, metavar="DATE", help="The day orders can first go out. Default: today.")
 @click.option("--with-offcuts", is_flag=True, help="Count on the offcuts of each plan for those after it.")
+@click.option("--pdf", "pdf_path", type=FILE, metavar="FILE", help="Write the list as PDF too, in the shop's language.")
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the offers."
 )
@@ -44,7 +45,7 @@ DATE = click.DateTime(["%Y-%m-%d"])
 @json_option
 def buy(
     plans: tuple[Path, ...], offers_path: Path, lots_path: Path | None, starts: tuple[dt.datetime, ...],
-    today: dt.datetime | None, with_offcuts: bool, settings_path: Path | None, recipes_path: Path | None, as_json: bool,
+    today: dt.datetime | None, with_offcuts: bool, pdf_path: Path | None, settings_path: Path | None, recipes_path: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Orders in whole pigs for the melts of one or several plan.json, over what is in stock, with the latest day to order.
 
@@ -77,6 +78,11 @@ def buy(
     orders = what_to_buy(
         [melt for plan in dated for melt in plan.melts], stock, offers, now, losses=shop.losses, available_from=available,
     )  # fmt: skip
+    if pdf_path is not None:
+        from pipemetal.documents.order_sheet import order_pdf
+        from pipemetal.documents.shown import units_of
+
+        pdf_path.write_bytes(order_pdf(orders, shop.name, shop.currency, units_of(shop), shop.language, shop.paper))
     if as_json:
         print_json(_orders_dict(orders))
     else:

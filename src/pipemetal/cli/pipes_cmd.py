@@ -245,10 +245,10 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
 
 
 def _write_csv(rows: Sequence[dict[str, Any]], path: Path) -> None:
-    from pipemetal.documents.plan_pages import csv_text
+    from pipemetal.files.sheet_out import csv_of
 
     keys = list(rows[0]) if rows else ["id"]
-    path.write_text(csv_text(keys, ([row[k] for k in keys] for row in rows)), encoding="utf-8")
+    path.write_text(csv_of(keys, ([row[k] for k in keys] for row in rows)), encoding="utf-8")
 
 
 def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:

@@ -242,7 +242,7 @@ def _print_fit(rank: OldRank, found: ScaleFit, naming: str) -> None:
 
 
 def _write_csv(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path: Path) -> None:
-    from pipemetal.documents.plan_pages import csv_text
+    from pipemetal.files.sheet_out import csv_of
 
     names = ["note", "key", "semitones", "measured_mm", "fitted_mm", "low_mm", "high_mm", "half_tones_measured",
              "half_tones_fitted", "state", "remark"]  # fmt: skip
@@ -251,7 +251,7 @@ def _write_csv(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path: Pa
         for row in _rows(rank, found, naming):
             values = [rounded(v, 3) if isinstance(v, float) else v for v in (row[n] for n in names)]
             lines.append([rank.name, footage_text(rank.footage), *values])
-    path.write_text(csv_text(["rank", "footage", *names], lines), encoding="utf-8")
+    path.write_text(csv_of(["rank", "footage", *names], lines), encoding="utf-8")
 
 
 def _write_picture(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,12 +14,15 @@ from pipemetal.documents.drawing import Drawing, text_width_mm
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
+from pipemetal.words import Words
 
-__all__ = ["cutting_sheet"]
+__all__ = ["close_up_drawings", "cutting_sheet", "map_factor"]
 
 PAGE_MM: Final = 400.0
+"""Width of a sheet that is not printed on a paper of its own: as wide as it takes to name every blank."""
 MARGIN_MM: Final = 10.0
-MAP_HEIGHT_MM: Final = 150.0
+MAP_SHARE: Final = 0.375
+"""Most of the page's width that the map is high."""
 HEAD_MM: Final = 26.0
 ROW_MM: Final = 4.4
 COLUMNS: Final = 3
@@ -46,23 +50,29 @@ class _Scale:
         return self.left + (x - self.corner[0]) * self.factor, self.bottom + (y - self.corner[1]) * self.factor
 
 
-def cutting_sheet(cut_roll: CutRoll, organ_name: str, units: UnitSystem | None = None) -> Drawing:
-    """The cutting sheet of a roll taken down, or of a sheet to cast.
+def cutting_sheet(
+    cut_roll: CutRoll, organ_name: str, units: UnitSystem | None = None, say: Words | None = None, *,
+    page_mm: float = PAGE_MM, most_high_mm: float = math.inf, margin_mm: float = MARGIN_MM, with_list: bool = True,
+) -> Drawing:  # fmt: skip
+    """The cutting sheet of a roll taken down, or of a sheet to cast, `page_mm` wide; its map is made as high as fits.
+
+    `with_list` puts the list of blanks under the map; without it and within `most_high_mm` the drawing is for a page whose list
+    follows as a table.
 
     x runs along the sheet from its thick end at the left, y across it from the lower edge; the numbers are the order of
     marking out, and each blank's place is measured from those two edges to its lower left corner.
     """
-    units, roll = units or UnitSystem(), cut_roll.roll
-    factor = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / roll.length_mm, MAP_HEIGHT_MM / roll.width_mm)
+    units, say, roll = units or UnitSystem(), say or Words(), cut_roll.roll
+    factor = map_factor(roll, page_mm, most_high_mm, margin_mm)
     map_height = roll.width_mm * factor
     rows = math.ceil(len(cut_roll.cuts) / COLUMNS) + 1
-    close_ups = _close_ups(cut_roll.cuts, factor)
+    close_ups = _close_ups(cut_roll.cuts, factor, page_mm) if with_list else []
     enlarged = sum((box[3] - box[1]) * gain + CLOSE_UP_HEAD_MM for box, gain in close_ups)
-    height = MARGIN_MM + HEAD_MM + map_height + 22.0 + enlarged + rows * ROW_MM + 12.0
-    drawing = Drawing(PAGE_MM, height, f"Cutting sheet {roll.id}")
-    drawing.rectangle("paper", 0, 0, PAGE_MM, height, fill="#ffffff", stroke="none")
-    scale = _Scale(factor, MARGIN_MM + 12.0, height - MARGIN_MM - HEAD_MM - map_height)
-    _head(drawing, cut_roll, organ_name, height, units)
+    height = margin_mm + HEAD_MM + map_height + 22.0 + (enlarged + rows * ROW_MM + 12.0 if with_list else 0.0)
+    drawing = Drawing(page_mm, height, say("Cutting sheet {roll}", roll=roll.id))
+    drawing.rectangle("paper", 0, 0, page_mm, height, fill="#ffffff", stroke="none")
+    scale = _Scale(factor, margin_mm + 12.0, height - margin_mm - HEAD_MM - map_height)
+    _head(drawing, cut_roll, organ_name, margin_mm, units, say)
     low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     _thickness_map(drawing, roll, scale, low, high)
     _edges(drawing, roll, scale, units)
@@ -70,15 +80,77 @@ def cutting_sheet(cut_roll: CutRoll, organ_name: str, units: UnitSystem | None =
         _remnant(drawing, remnant.id, remnant.polygon, scale)
     for cut in cut_roll.cuts:
         _blank(drawing, cut, scale)
-    _legend(drawing, scale, low, high, units)
+    _legend(drawing, scale, margin_mm, low, high, units, say)
     top = scale.bottom - 18.0
     for box, gain in close_ups:
-        top = _close_up(drawing, cut_roll.cuts, box, gain, top, units)
-    _list(drawing, cut_roll.cuts, top - 4.0, units)
+        top = _close_up(drawing, cut_roll.cuts, box, gain, top, units, say)
+    if with_list:
+        _list(drawing, cut_roll.cuts, top - 4.0, units, say)
     return drawing
 
 
-def _close_ups(cuts: tuple[Cut, ...], factor: float) -> list[tuple[Box, float]]:
+def map_factor(roll: Roll, page_mm: float, most_high_mm: float = math.inf, margin_mm: float = MARGIN_MM) -> float:
+    """Millimetres of paper for a millimetre of sheet, so that map, head and legend fit the page."""
+    map_mm = min(MAP_SHARE * page_mm, most_high_mm - margin_mm - HEAD_MM - 22.0)
+    return min((page_mm - 2 * margin_mm - 12.0) / roll.length_mm, map_mm / roll.width_mm)
+
+
+def close_up_drawings(
+    cut_roll: CutRoll, units: UnitSystem, say: Words, page_mm: float, most_high_mm: float, factor: float
+) -> list[Drawing]:
+    """Parts of a map at this scale that are too crowded to read, each drawn enlarged by itself."""
+    drawings = []
+    for box, _ in _close_ups(cut_roll.cuts, factor, page_mm):
+        inside = [c for c in cut_roll.cuts if _lies_in(c, box)]
+        wanted = max(min(LEGIBLE_MM / min(min(c.box) for c in inside), 2.0), CLOSE_UP_GAIN * factor)
+        gain = min(wanted, (page_mm - 2.0) / (box[2] - box[0]))
+        strips = max(1, math.ceil((box[3] - box[1]) * gain / (most_high_mm - CLOSE_UP_HEAD_MM)))
+        deep = (box[3] - box[1]) / strips
+        for strip in range(strips):
+            # a blank is drawn in the strip that its middle lies in
+            low, high = box[1] + strip * deep, box[1] + (strip + 1) * deep
+            members = tuple(c for c in inside if low <= c.placement.y_mm + c.box[1] / 2.0 < high)
+            if members:
+                drawings.append(_part(cut_roll.roll.id, members, units, say, page_mm, most_high_mm, gain))
+    return drawings
+
+
+def _lies_in(cut: Cut, box: Box) -> bool:
+    x, y = cut.placement.x_mm, cut.placement.y_mm
+    return (
+        x >= box[0] - 1e-6
+        and y >= box[1] - 1e-6
+        and x + cut.box[0] <= box[2] + 1e-6
+        and y + cut.box[1] <= box[3] + 1e-6
+    )
+
+
+def _hull(cuts: Sequence[Cut]) -> Box:
+    return (
+        min(c.placement.x_mm for c in cuts), min(c.placement.y_mm for c in cuts),
+        max(c.placement.x_mm + c.box[0] for c in cuts), max(c.placement.y_mm + c.box[1] for c in cuts),
+    )  # fmt: skip
+
+
+def _part(
+    roll_id: str,
+    members: tuple[Cut, ...],
+    units: UnitSystem,
+    say: Words,
+    page_mm: float,
+    most_high_mm: float,
+    gain: float,
+) -> Drawing:
+    """Some blanks of a sheet, enlarged, on a drawing of their own."""
+    box = _hull(members)
+    gain = min(gain, (most_high_mm - CLOSE_UP_HEAD_MM) / (box[3] - box[1]), (page_mm - 2.0) / (box[2] - box[0]))
+    height = (box[3] - box[1]) * gain + CLOSE_UP_HEAD_MM
+    drawing = Drawing(page_mm, height, say("Cutting sheet {roll}", roll=roll_id))
+    _close_up(drawing, members, box, gain, height, units, say, left=1.0)
+    return drawing
+
+
+def _close_ups(cuts: tuple[Cut, ...], factor: float, page_mm: float) -> list[tuple[Box, float]]:
     """Parts of the sheet (x0, y0, x1, y1) where blanks are too small to read, and the scale that enlarges each."""
     small = sorted((c for c in cuts if min(c.box) * factor < LEGIBLE_MM), key=lambda c: c.placement.x_mm)
     groups: list[list[Cut]] = []
@@ -90,47 +162,58 @@ def _close_ups(cuts: tuple[Cut, ...], factor: float) -> list[tuple[Box, float]]:
         reach = max(reach, cut.placement.x_mm + cut.box[0])
     parts: list[tuple[Box, float]] = []
     for group in groups:
-        x0, y0 = min(c.placement.x_mm for c in group), min(c.placement.y_mm for c in group)
-        x1, y1 = max(c.placement.x_mm + c.box[0] for c in group), max(c.placement.y_mm + c.box[1] for c in group)
-        gain = min((PAGE_MM - 2 * MARGIN_MM - 12.0) / (x1 - x0), 1.6 * MAP_HEIGHT_MM / (y1 - y0), 2.0)
+        x0, y0, x1, y1 = _hull(group)
+        gain = min((page_mm - 2 * MARGIN_MM - 12.0) / (x1 - x0), 1.6 * MAP_SHARE * page_mm / (y1 - y0), 2.0)
         if len(group) >= FEWEST_SMALL and gain >= CLOSE_UP_GAIN * factor:
             parts.append(((x0, y0, x1, y1), gain))
     return parts
 
 
-def _close_up(drawing: Drawing, cuts: tuple[Cut, ...], box: Box, gain: float, top: float, units: UnitSystem) -> float:
+def _close_up(
+    drawing: Drawing, cuts: tuple[Cut, ...], box: Box, gain: float, top: float, units: UnitSystem, say: Words,
+    left: float = MARGIN_MM + 12.0,
+) -> float:  # fmt: skip
     """A part of the sheet drawn larger; returns the height on the paper at which it ends."""
     x0, y0, x1, y1 = box
-    places = (
-        f"x {units.bare_length(x0)} to {units.bare_length(x1)}, y {units.bare_length(y0)} to {units.bare_length(y1)}"
-    )
-    drawing.text("close-up", MARGIN_MM + 12.0, top - 4.0, f"enlarged: {places} {units.length}", 3.2, fill=QUIET)
+    words = say(
+        "enlarged: x {x0} to {x1}, y {y0} to {y1} {unit}", x0=units.bare_length(x0), x1=units.bare_length(x1),
+        y0=units.bare_length(y0), y1=units.bare_length(y1), unit=units.length,
+    )  # fmt: skip
+    drawing.text("close-up", left, top - 4.0, words, 3.2, fill=QUIET)
     bottom = top - 6.0 - (y1 - y0) * gain
-    scale = _Scale(gain, MARGIN_MM + 12.0, bottom, (x0, y0))
+    scale = _Scale(gain, left, bottom, (x0, y0))
     for cut in cuts:
-        x, y = cut.placement.x_mm, cut.placement.y_mm
-        if x >= x0 - 1e-6 and y >= y0 - 1e-6 and x + cut.box[0] <= x1 + 1e-6 and y + cut.box[1] <= y1 + 1e-6:
+        if _lies_in(cut, box):
             _blank(drawing, cut, scale, "close-up")
     return bottom - (CLOSE_UP_HEAD_MM - 6.0)
 
 
-def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, height: float, units: UnitSystem) -> None:
-    roll = cut_roll.roll
-    kind = "Sheet to cast" if cut_roll.is_new else ("Remnant" if roll.parent else "Roll")
-    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
+def _head(
+    drawing: Drawing, cut_roll: CutRoll, organ_name: str, margin_mm: float, units: UnitSystem, say: Words
+) -> None:
+    roll, top, right = cut_roll.roll, drawing.height_mm - margin_mm, drawing.width_mm - margin_mm
+    kind = say("Sheet to cast") if cut_roll.is_new else say("Remnant") if roll.parent else say("Roll")
+    drawing.text("text", margin_mm, top - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
     place = f", {roll.place}" if roll.place else ""
-    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 13.0, f"{roll.alloy}, {organ_name}{place}", 4.6)
+    masses = say(
+        "{mass}: blanks {blanks}, remnants {remnants}, offcuts {offcuts}", mass=units.show_mass(cut_roll.mass_kg),
+        blanks=units.show_mass(cut_roll.blanks_kg), remnants=units.show_mass(cut_roll.remnants_kg),
+        offcuts=units.show_mass(cut_roll.offcut_kg),
+    )  # fmt: skip
+    name = f"{roll.alloy}, {organ_name}{place}"
+    room = right - margin_mm - text_width_mm(masses, 4.0) - 4.0
+    fitting = min(4.6, 4.6 * room / max(text_width_mm(name, 4.6), 1.0))
+    drawing.text("text", margin_mm, top - 13.0, name, fitting)
     size = (
         f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm ({roll.length_mm / 25.4:.1f} x {roll.width_mm / 25.4:.1f} in)"
     )
-    masses = (
-        f"{units.show_mass(cut_roll.mass_kg)}: blanks {units.show_mass(cut_roll.blanks_kg)}, "
-        f"remnants {units.show_mass(cut_roll.remnants_kg)}, offcuts {units.show_mass(cut_roll.offcut_kg)}"
+    drawing.text("text", right, top - 6.0, size, 4.6, anchor="end")
+    drawing.text("text", right, top - 13.0, masses, 4.0, anchor="end", fill=QUIET)
+    words = say(
+        "thick end left; measure from the left end and the lower edge to a blank's lower left corner; M marks the mouth end"
     )
-    drawing.text("text", PAGE_MM - MARGIN_MM, height - MARGIN_MM - 6.0, size, 4.6, anchor="end")
-    drawing.text("text", PAGE_MM - MARGIN_MM, height - MARGIN_MM - 13.0, masses, 4.0, anchor="end", fill=QUIET)
-    words = "thick end left; measure from the left end and the lower edge to a blank's lower left corner; M marks the mouth end"
-    drawing.text("text", MARGIN_MM, height - MARGIN_MM - 19.5, words, 3.4, fill=QUIET)
+    fitting = min(3.4, 3.4 * (right - margin_mm) / text_width_mm(words, 3.4))
+    drawing.text("text", margin_mm, top - 19.5, words, fitting, fill=QUIET)
 
 
 def _thickness_map(drawing: Drawing, roll: Roll, scale: _Scale, low: float, high: float) -> None:
@@ -220,35 +303,35 @@ def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: flo
     drawing.text("name", cx, cy - 0.9, "M", 2.4, anchor="middle", bold=True)
 
 
-def _legend(drawing: Drawing, scale: _Scale, low: float, high: float, units: UnitSystem) -> None:
+def _legend(
+    drawing: Drawing, scale: _Scale, margin_mm: float, low: float, high: float, units: UnitSystem, say: Words
+) -> None:
     x, y = scale.left, scale.bottom - 13.5
     for i in range(30):
         drawing.rectangle("legend", x + 2.0 * i, y, 2.05, 3.2, fill=thickness_colour(i / 29), stroke="none")
-    drawing.text(
-        "legend", x + 62.0, y + 0.4, f"{units.show_length(low, 2)} (pale) to {units.show_length(high, 2)} (dark)", 3.2
-    )
-    line_mm, words = (100.0, "100 mm") if units.length == "mm" else (101.6, "4 in")
-    right = PAGE_MM - MARGIN_MM - line_mm
+    words = say("{low} (pale) to {high} (dark)", low=units.show_length(low, 2), high=units.show_length(high, 2))
+    drawing.text("legend", x + 62.0, y + 0.4, words, 3.2)
+    line_mm, length = (100.0, "100 mm") if units.length == "mm" else (101.6, "4 in")
+    right = drawing.width_mm - margin_mm - line_mm
     drawing.line("check", [(right, y + 1.6), (right + line_mm, y + 1.6)], width_mm=0.4)
     for end in (right, right + line_mm):
         drawing.line("check", [(end, y + 0.2), (end, y + 3.0)], width_mm=0.4)
-    drawing.text("check", right - 2.0, y + 0.4, f"check line on paper, {words}", 3.2, anchor="end")
+    words = say("check line, {length}", length=length)
+    drawing.text("check", right + line_mm / 2.0, y - 2.4, words, 3.0, anchor="middle")
 
 
-def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem) -> None:
-    width = (PAGE_MM - 2 * MARGIN_MM) / COLUMNS
+def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem, say: Words) -> None:
+    width = (drawing.width_mm - 2 * MARGIN_MM) / COLUMNS
     rows = math.ceil(len(cuts) / COLUMNS)
 
     def flat(length_mm: float) -> str:
         return units.bare_length(length_mm)
 
-    def wall(thickness_mm: float) -> str:
-        return f"{thickness_mm:.2f}" if metric else f"{thickness_mm / 0.0254:.0f}"
-
     metric = units.length == "mm"
     stops = (0.0, 8.5, 54.0, 70.0, 86.0, 101.0, 116.0) if metric else (0.0, 8.5, 50.0, 70.5, 92.0, 104.5, 117.0)
-    walls = ("wants", "metal") if metric else ("want mil", "has mil")
-    heads = ("no.", "blank", f"size {units.length}", "at x, y", *walls, "turn")
+    wall = units.bare_wall
+    walls = (say("wants"), say("metal")) if metric else (say("want mil"), say("has mil"))
+    heads = (say("no."), say("blank"), say("size {unit}", unit=units.length), say("at x, y"), *walls, say("turn"))
     name_room = stops[2] - stops[1] - 1.0
     for column in range(min(COLUMNS, math.ceil(len(cuts) / max(rows, 1)))):
         left = MARGIN_MM + column * width

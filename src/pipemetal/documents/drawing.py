@@ -1,12 +1,13 @@
-"""One neutral drawing in millimetres: shapes on named layers, which sinks turn into SVG or DXF."""
+"""One neutral drawing in millimetres: shapes on named layers, which sinks turn into SVG, DXF or PDF."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-__all__ = ["Drawing", "Line", "Polygon", "Shape", "Text", "text_width_mm"]
+__all__ = ["Arc", "Drawing", "Line", "Polygon", "Shape", "Text", "bounds_mm", "text_width_mm"]
 
 Point = tuple[float, float]
 
@@ -61,7 +62,47 @@ class Text:
     bold: bool = False
 
 
-Shape = Line | Polygon | Text
+@dataclass(frozen=True)
+class Arc:
+    """A true arc of a circle, anticlockwise from `start_deg` to `end_deg`, counted from the x axis."""
+
+    layer: str
+    centre: Point
+    radius_mm: float
+    start_deg: float
+    end_deg: float
+    stroke: str = "#1d1d1b"
+    width_mm: float = 0.25
+
+    def end_points(self) -> tuple[Point, Point]:
+        """Where it begins and ends."""
+        return self._at(self.start_deg), self._at(self.end_deg)
+
+    def _at(self, angle_deg: float) -> Point:
+        angle = math.radians(angle_deg)
+        return self.centre[0] + self.radius_mm * math.cos(angle), self.centre[1] + self.radius_mm * math.sin(angle)
+
+
+Shape = Line | Polygon | Text | Arc
+
+
+def bounds_mm(shape: Shape) -> tuple[float, float, float, float]:
+    """A box around a shape: left, bottom, right, top; an arc's by points a degree apart.
+
+    >>> bounds_mm(Line("a", ((1.0, 2.0), (3.0, 0.5))))
+    (1.0, 0.5, 3.0, 2.0)
+    """
+    match shape:
+        case Text(at=(x, y), text=text, size_mm=size):
+            reach = text_width_mm(text, size)
+            return x - reach, y - reach, x + reach, y + reach
+        case Arc(start_deg=start, end_deg=end):
+            count = max(2, math.ceil(abs(end - start)))
+            points: Sequence[Point] = [shape._at(start + (end - start) * k / count) for k in range(count + 1)]
+        case Line(points=points) | Polygon(points=points):
+            pass
+    xs, ys = [p[0] for p in points], [p[1] for p in points]
+    return min(xs), min(ys), max(xs), max(ys)
 
 
 @dataclass

@@ -1,7 +1,7 @@
-"""Full-size patterns as DXF: millimetres, true arcs, layers by meaning, opens clean under an audit.
+"""Full-size patterns of blanks: one neutral drawing in millimetres, true arcs, layers by meaning.
 
-One file holds the blanks of one part of one rank, side by side, each with its name and thickness; a check line of 100 mm
-says whether a plot came out at full size.
+A drawing holds blanks side by side, mouth end at the bottom, each with its name and thickness; check lines of 100 mm and 4 in say
+whether a plot came out at full size. It goes out as DXF, as SVG, or as tiles of paper (`tiles`).
 """
 
 from __future__ import annotations
@@ -11,78 +11,88 @@ import re
 from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
-from ezdxf import units
-from ezdxf.document import Drawing as DxfDocument
-from ezdxf.enums import TextEntityAlignment
-from ezdxf.filemanagement import new
-from ezdxf.layouts.layout import Modelspace
+from pipemetal.documents.drawing import Arc, Drawing
+from pipemetal.documents.dxf import to_dxf
+from pipemetal.pipes.pipe import Part, RingSector
 
-from pipemetal.pipes.pipe import Part
+__all__ = ["pattern_drawing", "pattern_groups", "write_patterns"]
 
-__all__ = ["pattern_document", "write_patterns"]
-
-GAP_MM = 15.0
-LAYERS = (("cut", 7), ("label", 3), ("check", 1))
+GAP_MM: Final = 15.0
+CHECKS_MM: Final = (("100 mm", 100.0), ("4 in", 101.6))
 
 
-def _file_name(rank: str, kind: str) -> str:
-    return re.sub(r"[^A-Za-z0-9]+", "-", f"{rank} {kind}").strip("-").lower() + ".dxf"
-
-
-def write_patterns(parts: Sequence[Part], folder: Path) -> list[Path]:
-    """Write all parts, one file for each rank and kind; returns the files."""
+def pattern_groups(parts: Sequence[Part]) -> dict[tuple[str, str], list[Part]]:
+    """Parts by rank and kind."""
     groups: dict[tuple[str, str], list[Part]] = defaultdict(list)
     for part in parts:
         pipe = part.id.removesuffix(f" {part.kind}")
         groups[pipe.rpartition(" ")[0], part.kind].append(part)
+    return groups
+
+
+def file_stem(rank: str, kind: str) -> str:
+    """The name of a pattern file, without its ending.
+
+    >>> file_stem("Twelfth 2 2/3", "cap rim")
+    'twelfth-2-2-3-cap-rim'
+    """
+    return re.sub(r"[^A-Za-z0-9]+", "-", f"{rank} {kind}").strip("-").lower()
+
+
+def write_patterns(parts: Sequence[Part], folder: Path) -> list[Path]:
+    """Write all parts as DXF, one file for each rank and kind; returns the files."""
     folder.mkdir(parents=True, exist_ok=True)
     written = []
-    for (rank, kind), members in groups.items():
-        path = folder / _file_name(rank, kind)
-        pattern_document(members).saveas(path)
+    for (rank, kind), members in pattern_groups(parts).items():
+        path = folder / f"{file_stem(rank, kind)}.dxf"
+        to_dxf(pattern_drawing(members)).saveas(path)
         written.append(path)
     return written
 
 
-def pattern_document(parts: Sequence[Part]) -> DxfDocument:
-    """A DXF document with the parts side by side, mouth end at the bottom."""
-    document = new("R2010", units=units.MM)
-    for name, colour in LAYERS:
-        document.layers.add(name, color=colour)
-    space = document.modelspace()
-    x = 0.0
+def pattern_drawing(parts: Sequence[Part], title: str = "") -> Drawing:
+    """The parts side by side at full size; layers `cut`, `label` and `check`.
+
+    >>> part = Part("Flute 4 c body", "body", "plain-30", 300.0, 150.0, 0.8, 0.7, 0.08, (0,), None, 1.0, 1.0, 1.0, 1.0)
+    >>> drawing = pattern_drawing([part])
+    >>> drawing.width_mm, drawing.height_mm, [s.layer for s in drawing.shapes][:2]
+    (180.0, 358.0, ['cut', 'label'])
+    """
+    bottom = GAP_MM + 28.0
+    width = max(sum(part.width_mm for part in parts) + GAP_MM * (len(parts) + 1), 4.0 * 25.4 + 2 * GAP_MM)
+    drawing = Drawing(width, max(part.length_mm for part in parts) + bottom + GAP_MM, title or parts[0].id)
+    x = GAP_MM
     for part in parts:
         centre = x + part.width_mm / 2.0
         if part.sector is None:
-            corners = [(x, 0.0), (x + part.width_mm, 0.0), (x + part.width_mm, part.length_mm), (x, part.length_mm)]
-            space.add_lwpolyline(corners, close=True, dxfattribs={"layer": "cut"})
+            drawing.rectangle("cut", x, bottom, part.width_mm, part.length_mm)
         else:
-            _add_sector(space, part, centre)
+            _add_sector(drawing, part.sector, centre, bottom)
         height = min(max(part.width_mm / 14.0, 1.2), 8.0)
         text = f"{part.id}  {part.thickness_mouth_mm:.2f}/{part.thickness_top_mm:.2f} mm"
-        label = space.add_text(text, height=height, rotation=90.0, dxfattribs={"layer": "label"})
-        label.set_placement((centre + height / 2.0, 0.1 * part.length_mm), align=TextEntityAlignment.LEFT)
+        drawing.text("label", centre + height / 2.0, bottom + 0.1 * part.length_mm, text, height, turn_deg=90.0)
         x += part.width_mm + GAP_MM
-    space.add_line((0.0, -GAP_MM), (100.0, -GAP_MM), dxfattribs={"layer": "check"})
-    note = space.add_text("100 mm", height=4.0, dxfattribs={"layer": "check"})
-    note.set_placement((0.0, -GAP_MM - 6.0))
-    return document
+    for index, (words, length) in enumerate(CHECKS_MM):
+        y = GAP_MM + 12.0 * (1 - index)
+        drawing.line("check", [(GAP_MM, y), (GAP_MM + length, y)])
+        for end in (GAP_MM, GAP_MM + length):
+            drawing.line("check", [(end, y - 1.5), (end, y + 1.5)])
+        drawing.text("check", GAP_MM + 2.0, y + 1.5, words, 4.0)
+    return drawing
 
 
-def _add_sector(space: Modelspace, part: Part, centre: float) -> None:
+def _add_sector(drawing: Drawing, ring: RingSector, centre: float, bottom: float) -> None:
     """A ring sector whose large arc touches the bottom line at its middle, the cone's point above it."""
-    ring = part.sector
-    assert ring is not None
-    apex = (centre, ring.outer_radius_mm)
+    apex = (centre, bottom + ring.outer_radius_mm)
     start, end = 270.0 - ring.angle_deg / 2.0, 270.0 + ring.angle_deg / 2.0
-    layer = {"layer": "cut"}
-    space.add_arc(apex, ring.outer_radius_mm, start, end, dxfattribs=layer)
+    drawing.add(Arc("cut", apex, ring.outer_radius_mm, start, end))
     if ring.inner_radius_mm > 0.0:
-        space.add_arc(apex, ring.inner_radius_mm, start, end, dxfattribs=layer)
+        drawing.add(Arc("cut", apex, ring.inner_radius_mm, start, end))
     for angle in (math.radians(start), math.radians(end)):
         inner, outer = (
             (apex[0] + radius * math.cos(angle), apex[1] + radius * math.sin(angle))
             for radius in (ring.inner_radius_mm, ring.outer_radius_mm)
         )
-        space.add_line(inner, outer, dxfattribs=layer)
+        drawing.line("cut", [inner, outer])

@@ -4,19 +4,37 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from typing import Protocol
 
 from pipemetal.casting.push import PushCard
 from pipemetal.documents.charts import Axis, Frame, bars
 from pipemetal.documents.colours import ALLOY_COLOURS, INK, QUIET
 from pipemetal.documents.drawing import Drawing, text_width_mm
-from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.pitch import note_name
 from pipemetal.planning.account import SINKS, Account
+from pipemetal.words import Words
 
 __all__ = ["half_tone_picture", "metal_picture", "push_picture"]
 
 
-def half_tone_picture(pipes: Sequence[Pipe], title: str) -> Drawing:
+class Scaled(Protocol):
+    """What the scale picture asks of a pipe."""
+
+    @property
+    def rank(self) -> str: ...
+    @property
+    def choir(self) -> int: ...
+    @property
+    def footage(self) -> object: ...
+    @property
+    def key(self) -> int: ...
+    @property
+    def half_tones(self) -> float: ...
+
+
+def half_tone_picture(
+    pipes: Sequence[Scaled], title: str, width_mm: float = 300.0, say: Words | None = None
+) -> Drawing:
     """Half tones against the reference scale over the keys, one line for each rank, compared at sounding pitch.
 
     Compound ranks show each choir as a line of its own, broken where the rank breaks.
@@ -32,15 +50,19 @@ def half_tone_picture(pipes: Sequence[Pipe], title: str) -> Drawing:
     keys = [p.key for p in pipes]
     values = [p.half_tones for p in pipes]
     ranks = list(dict.fromkeys(p.rank for p in pipes))
-    height = max(120.0, 40.0 + 6.5 * len(ranks))
-    drawing = Drawing(300.0, height, title)
-    drawing.rectangle("paper", 0, 0, 300.0, height, fill="#ffffff", stroke="none")
+    say = say or Words()
+    height = max(0.4 * width_mm, 40.0 + 6.5 * len(ranks))
+    drawing = Drawing(width_mm, height, title)
+    drawing.rectangle("paper", 0, 0, width_mm, height, fill="#ffffff", stroke="none")
     drawing.text("title", 12.0, height - 9.0, title, 5.0, bold=True)
     first, final = min(keys), max(keys)
     marks = tuple((float(k), note_name(k)) for k in range(first, final + 1) if k % 12 == 0 or k == final)
-    across = Axis(float(first), float(final), "key", tuple(m for m in marks if m[0] == final or final - m[0] > 2))
+    across = Axis(float(first), float(final), say("key"), tuple(m for m in marks if m[0] == final or final - m[0] > 2))
     frame = Frame(
-        drawing, (16.0, 16.0, 200.0, height - 36.0), across, Axis.round(min(values), max(values), "half tones")
+        drawing,
+        (16.0, 16.0, width_mm - 100.0, height - 36.0),
+        across,
+        Axis.round(min(values), max(values), say("half tones")),
     )
     zero = frame.up.low <= 0.0 <= frame.up.high
     if zero:
@@ -55,12 +77,12 @@ def half_tone_picture(pipes: Sequence[Pipe], title: str) -> Drawing:
         y = height - 22.0 - 6.5 * index
         drawing.line(
             "key",
-            [(226.0, y + 1.2), (238.0, y + 1.2)],
+            [(width_mm - 74.0, y + 1.2), (width_mm - 62.0, y + 1.2)],
             stroke=colour,
             width_mm=0.9,
             dashes=dashes,
         )
-        drawing.text("key", 241.0, y, rank, min(3.8, 3.8 * 55.0 / max(text_width_mm(rank, 3.8), 1.0)))
+        drawing.text("key", width_mm - 59.0, y, rank, min(3.8, 3.8 * 55.0 / max(text_width_mm(rank, 3.8), 1.0)))
     return drawing
 
 

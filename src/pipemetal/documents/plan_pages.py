@@ -1,17 +1,15 @@
-"""A plan as files: one JSON, a page that opens without a server, cutting sheets as SVG, and tables as CSV.
+"""A plan as files: one JSON, a page that opens without a server, sheets to print, and tables as CSV and a workbook.
 
 Everything is written beside its place first and then moved, so that a folder never holds half a plan.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import re
 import shutil
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,15 +18,17 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from pipemetal.documents.cutting_sheet import cutting_sheet
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_picture
+from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
+from pipemetal.documents.shown import units_of
 from pipemetal.documents.svg import to_svg
 from pipemetal.files.plan_json import plan_dict
+from pipemetal.files.sheet_out import OutTable, csv_of, write_tables
 from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
 from pipemetal.planning.plan import Plan
 from pipemetal.units import UnitSystem
+from pipemetal.words import Words
 
-__all__ = ["csv_text", "environment", "safe_name", "write_plan_files"]
-
-FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
+__all__ = ["environment", "safe_name", "write_plan_files"]
 
 
 def environment(units: UnitSystem | None = None) -> Environment:
@@ -55,22 +55,8 @@ def safe_name(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9_-]+", "-", text).strip("-") or "sheet"
 
 
-def csv_text(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """A CSV table; texts that a spreadsheet would take for a formula get an apostrophe in front.
-
-    >>> csv_text(["a"], [["=1+1"], [-2.5]])
-    "a\\n'=1+1\\n-2.5\\n"
-    """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(headings)
-    for row in rows:
-        writer.writerow([f"'{v}" if isinstance(v, str) and v.startswith(FORMULA_START) else v for v in row])
-    return out.getvalue()
-
-
-def _tables(data: dict[str, Any]) -> dict[str, str]:
-    """The CSV files of a plan."""
+def _tables(data: dict[str, Any]) -> dict[str, tuple[Sequence[str], list[Sequence[object]]]]:
+    """The tables of a plan by name: headings with units, and rows."""
     pipe_keys = [k for k in data["pipes"][0] if k != "id"] if data["pipes"] else ["rank"]
     cut_keys = [
         "number", "blank", "kind", "x_mm", "y_mm", "turn_deg", "length_mm", "width_mm", "wanted_mouth_mm", "wanted_top_mm",
@@ -86,24 +72,45 @@ def _tables(data: dict[str, Any]) -> dict[str, str]:
                  "charge_kg", "left_kg", "scoops", "gate_mm", "stone_temperature_c"]  # fmt: skip
     metal = data["metal"]["by_alloy"] | {"in all": data["metal"]["in_all"]}
     places = list(data["metal"]["in_all"])
+    rolls = [
+        "id",
+        "alloy",
+        "length_mm",
+        "width_mm",
+        "place",
+        "mass_kg",
+        "blanks_kg",
+        "remnants_kg",
+        "offcut_kg",
+        "kerf_kg",
+    ]
     return {
-        "pipes.csv": csv_text(pipe_keys, ([p[k] for k in pipe_keys] for p in data["pipes"])),
-        "cuts.csv": csv_text(["roll", *cut_keys], ([s["id"], *(c[k] for k in cut_keys)] for s in sheets for c in s["cuts"])),
-        "weighing.csv": csv_text(["melt", "recipe", "order", "lot", "kind", "mass_kg", "pieces", "composition"], weighing),
-        "pours.csv": csv_text(
+        "pipes": (pipe_keys, [[p[k] for k in pipe_keys] for p in data["pipes"]]),
+        "rolls": (rolls, [[s[k] for k in rolls] for s in sheets]),
+        "cuts": (["roll", *cut_keys], [[s["id"], *(c[k] for k in cut_keys)] for s in sheets for c in s["cuts"]]),
+        "weighing": (["melt", "recipe", "order", "lot", "kind", "mass_kg", "pieces", "composition"], [*weighing]),
+        "pours": (
             [*pour_keys, "try_low_c", "try_high_c"],
-            (
+            [
                 [p.get(k, "") for k in pour_keys]
                 + [p.get("pour_window_c", {}).get("try_low", ""), p.get("pour_window_c", {}).get("try_high", "")]
                 for p in data["pours"]
-            ),
+            ],
         ),
-        "metal.csv": csv_text(["alloy", *places], ([alloy, *(row[p] for p in places)] for alloy, row in metal.items())),
-        "not-served.csv": csv_text(
+        "metal": (["alloy", *places], [[alloy, *(row[p] for p in places)] for alloy, row in metal.items()]),
+        "not-served": (
             ["blank", "reason", "nearest_roll", "miss_mm"],
-            ([u["blank"], u["reason"], u["nearest_roll"], u["miss_mm"]] for u in data["unserved"]),
+            [[u["blank"], u["reason"], u["nearest_roll"], u["miss_mm"]] for u in data["unserved"]],
         ),
     }  # fmt: skip
+
+
+def _printed(plan: Plan, data: dict[str, Any], units: UnitSystem) -> dict[str, bytes]:
+    """What is printed: cutting sheets and all papers of a plan, in the shop's language and on its paper."""
+    say, paper = Words(plan.settings.language), plan.settings.paper
+    found = {f"paper/{name}.pdf": plan_paper(name, data, units, say, paper) for name in PAPERS}
+    found["paper/cutting.pdf"] = cutting_pdf(plan.cut_rolls, plan.organ.name, units, say, paper)
+    return found
 
 
 def _pictures(plan: Plan, units: UnitSystem) -> dict[str, Drawing]:
@@ -126,32 +133,38 @@ def _pictures(plan: Plan, units: UnitSystem) -> dict[str, Drawing]:
 def write_plan_files(plan: Plan, folder: Path) -> dict[str, Any]:
     """Write a plan into a folder and return its dictionary.
 
-    Gives plan.json, index.html, cutting/*.svg, pictures/*.svg, six CSV tables, and layout-problem.json with layout-plan.json,
-    which anyone may check again; what an earlier plan left there under these names is replaced. Pages and sheets are in the
-    units of the shop's settings, JSON and tables metric.
+    Gives plan.json, index.html, paper/*.pdf, cutting/*.svg, pictures/*.svg, seven CSV tables and plan.xlsx with them, and
+    layout-problem.json with layout-plan.json, which anyone may check again; what an earlier plan left there under these names
+    is replaced. Pages and sheets are in the units, the language and on the paper of the shop's settings, JSON and tables metric.
     """
     data = plan_dict(plan)
     settings = plan.settings
-    units = UnitSystem(settings.length_unit, settings.mass_unit, settings.temperature_unit)
-    files: dict[str, str] = {"plan.json": json.dumps(data, allow_nan=False, ensure_ascii=False, indent=1) + "\n"}
+    units = units_of(settings)
+    tables = _tables(data)
+    files: dict[str, str | bytes] = {
+        "plan.json": json.dumps(data, allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+    }
     files["layout-problem.json"] = json.dumps(problem_to_dict(plan.problem), allow_nan=False, ensure_ascii=False) + "\n"
     files["layout-plan.json"] = json.dumps(plan_to_dict(plan.layout), allow_nan=False, ensure_ascii=False) + "\n"
-    files |= _tables(data)
+    files |= {f"{name}.csv": csv_of(headings, rows) for name, (headings, rows) in tables.items()}
     files |= {name: to_svg(drawing) for name, drawing in _pictures(plan, units).items()}
+    files |= _printed(plan, data, units)
     files["index.html"] = (
         environment(units)
         .get_template("plan.html")
-        .render(plan=data, safe_name=safe_name, scales=[n for n in files if n.startswith("pictures/scales-")])
-    )
+        .render(plan=data, safe_name=safe_name, scales=[n for n in files if n.startswith("pictures/scales-")],
+                papers=[n for n in files if n.startswith("paper/")])
+    )  # fmt: skip
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as beside:
-        for name, text in files.items():
+        for name, content in files.items():
             path = Path(beside) / name
             path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_text(text, encoding="utf-8")
-        for old in ("cutting", "pictures"):
+            path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        write_tables(Path(beside) / "plan.xlsx", [OutTable(name, *table) for name, table in tables.items()])
+        for old in ("cutting", "pictures", "paper"):
             shutil.rmtree(folder / old, ignore_errors=True)
-        for name in files:
+        for name in [*files, "plan.xlsx"]:
             target = folder / name
             target.parent.mkdir(parents=True, exist_ok=True)
             (Path(beside) / name).replace(target)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
-from pipemetal.documents.drawing import Drawing, Line, Polygon, Shape, Text
+from pipemetal.documents.drawing import Arc, Drawing, Line, Polygon, Shape, Text
 
 __all__ = ["to_svg"]
 
@@ -55,6 +55,11 @@ def _element(shape: Shape, height: float) -> str:
                 f'<polyline points="{_points(points, height)}" fill="none" stroke="{stroke}" '
                 f'stroke-width="{_n(width)}"{dash}/>'
             )
+        case Arc(radius_mm=radius, start_deg=start, end_deg=end, stroke=stroke, width_mm=width):
+            (x0, y0), (x1, y1) = shape.end_points()
+            large = int((end - start) % 360.0 > 180.0)
+            path = f"M{_n(x0)} {_n(height - y0)}A{_n(radius)} {_n(radius)} 0 {large} 0 {_n(x1)} {_n(height - y1)}"
+            return f'<path d="{path}" fill="none" stroke="{stroke}" stroke-width="{_n(width)}"/>'
         case Polygon(points=points, fill=fill, stroke=stroke, width_mm=width, title=title, dashes=dashes):
             dash = f' stroke-dasharray="{" ".join(_n(d) for d in dashes)}"' if dashes else ""
             style = f'fill="{fill}" stroke="{stroke}" stroke-width="{_n(width)}"{dash}'

@@ -137,7 +137,8 @@ def pour_dict(pour: Pour) -> dict[str, Any]:
         "length_mm": _r(sheet.length_mm, 1), "width_mm": _r(sheet.width_mm, 1),
         "cast_start_mm": _r(pour.order.cast_start_mm, 3), "cast_end_mm": _r(pour.order.cast_end_mm, 3),
         "charge_kg": _r(pour.charge_kg, 2), "used_kg": _r(pour.used_kg, 2), "left_kg": _r(pour.charge_kg - pour.used_kg, 2),
-        "stone_temperature_c": _r(pour.stone_c, 1), "problem": pour.problem,
+        "stone_temperature_c": _r(pour.stone_c, 1), "starts_after_min": _r(pour.start_s / 60.0, 0),
+        "problem": pour.problem,
     }  # fmt: skip
     if window is not None:
         result["pour_window_c"] = window_dict(window)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import datetime
 import io
 import os
 import re
 import tempfile
+import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +18,12 @@ from pipemetal.errors import FileFormatError
 __all__ = ["FORMULA_START", "OutTable", "csv_of", "write_tables"]
 
 FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
+_FIXED = datetime.datetime(2000, 1, 1)
+_MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
+_FORMATS = (
+    ("thickness_mm", "0.000"), ("mouth_mm", "0.000"), ("top_mm", "0.000"), ("_mm2", "0"), ("_mm", "0.0"), ("_kg", "0.000"),
+    ("_c", "0"), ("_hz", "0.00"), ("_mpa", "0.00"), (" kg", "0.000"), (" mm", "0.00"),
+)  # fmt: skip
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
@@ -83,8 +91,9 @@ def _write_workbook(path: Path, tables: Sequence[OutTable]) -> None:
             widths = [max(w, min(len(str(v)), 60)) for w, v in zip(widths, row, strict=True)]
         for number, width in enumerate(widths, start=1):
             sheet.column_dimensions[get_column_letter(number)].width = width + 2
+        formats = [_number_format(heading) for heading in table.headings]
         for line, row in enumerate([table.headings, *table.rows]):
-            cells = []
+            cells: list[WriteOnlyCell] = []
             for value in row:
                 text = _NOT_IN_XML.sub(" ", value) if isinstance(value, str) else value
                 cell = WriteOnlyCell(sheet, value=text if text is None or isinstance(text, int | float) else str(text))
@@ -92,7 +101,29 @@ def _write_workbook(path: Path, tables: Sequence[OutTable]) -> None:
                     cell.data_type = "s"  # a text stays one, whatever it begins with
                 if line == 0:
                     cell.font = Font(bold=True)
+                elif isinstance(text, float):
+                    cell.number_format = formats[len(cells)]
                 cells.append(cell)
             sheet.append(cells)
-    book.save(path)
+    book.properties.created = book.properties.modified = _FIXED
+    held = io.BytesIO()
+    book.save(held)
     book.close()
+    path.write_bytes(_same_bytes(held.getvalue()))
+
+
+def _same_bytes(workbook: bytes) -> bytes:
+    """The workbook packed anew without the clock, so that the same tables give the same bytes."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(workbook)) as packed, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as again:
+        for name in packed.namelist():
+            content = packed.read(name)
+            if name == "docProps/core.xml":
+                content = _MODIFIED.sub(rb"\g<1>2000-01-01T00:00:00Z\g<2>", content)
+            again.writestr(zipfile.ZipInfo(name, (2000, 1, 1, 0, 0, 0)), content, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+
+
+def _number_format(heading: str) -> str:
+    """How a column's numbers are shown, by the unit that its heading ends in."""
+    return next((fmt for unit, fmt in _FORMATS if heading.endswith(unit)), "General")

@@ -23,14 +23,17 @@ _BY_SUFFIX: dict[str, Callable[..., float]] = {
     "c": units.parse_temperature_c,
 }
 _ANY = 1e9
-SHOWN_IN = {"lengths_in": ("mm", "in"), "masses_in": ("kg", "lb"), "temperatures_in": ("C", "F")}
+SHOWN_IN = {
+    "lengths_in": ("mm", "in"), "masses_in": ("kg", "lb"), "temperatures_in": ("C", "F"), "language": ("en", "de"),
+    "paper": ("a4", "letter"),
+}  # fmt: skip
 
 
 def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
-    Tables: [shop] name, currency, lengths_in, masses_in, temperatures_in; [sheets], [pot], [casting] with the fields of the
-    settings; [losses] dross shares by kind of lot, oxide_share, and factor_Sn ... by element.
+    Tables: [shop] name, currency, lengths_in, masses_in, temperatures_in, language, paper; [sheets], [pot], [casting] with the
+    fields of the settings; [losses] dross shares by kind of lot, oxide_share, and factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
@@ -38,10 +41,13 @@ def read_shop(path: Path) -> ShopSettings:
     head = top.table("shop", TomlTable({}, f"{path.name} [shop]"))
     name, currency = head.text("name", "a shop"), head.text("currency", "EUR")
     emptying = head.mass_kg("emptying_costs", 0.0, 1000.0, 20.0)
-    length, mass, temperature = (head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items())
+    length, mass, temperature, language, paper = (
+        head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()
+    )
     head.finish()
     settings = ShopSettings(
-        name, currency, length, mass, temperature, _filled(top, "sheets", SheetSettings), _filled(top, "pot", PotSettings),
+        name, currency, length, mass, temperature, language, paper, _filled(top, "sheets", SheetSettings),
+        _filled(top, "pot", PotSettings),
         _filled(top, "casting", CastingSettings), _losses(top), emptying,
     )  # fmt: skip
     top.finish()

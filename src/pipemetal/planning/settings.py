@@ -127,13 +127,15 @@ class CastingSettings:
 
 @dataclass(frozen=True)
 class ShopSettings:
-    """All settings of a shop. The units are those that pages and sheets are printed in; files and JSON stay metric."""
+    """All settings of a shop. Units, language and paper are those of pages and sheets; files and JSON stay metric."""
 
     name: str = "a shop"
     currency: str = "EUR"
     length_unit: str = "mm"
     mass_unit: str = "kg"
     temperature_unit: str = "C"
+    language: str = "en"
+    paper: str = "a4"
     sheets: SheetSettings = field(default_factory=SheetSettings)
     pot: PotSettings = field(default_factory=PotSettings)
     casting: CastingSettings = field(default_factory=CastingSettings)

@@ -1,0 +1,216 @@
+"""`pipemetal paper`, `patterns` and `label`: what is printed."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipemetal.cli.common import FILE, json_option, print_json, recipes_option
+from pipemetal.cli.shop_cmd import open_book, shop_option
+from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
+from pipemetal.units import UnitSystem
+from pipemetal.words import LANGUAGES, Words
+
+if TYPE_CHECKING:
+    from pipemetal.documents.labels import Label
+
+__all__ = ["label", "paper", "patterns"]
+
+PAPER = click.Choice(["a4", "letter"])
+KINDS = ("dxf", "svg", "pdf")
+MAX_PLAN_BYTES = 200_000_000
+
+
+@click.command(short_help="Print a plan again: other paper, language or units.")
+@click.argument("plan_file", metavar="PLAN.json", type=FILE)
+@click.argument("names", metavar="[NAME...]", nargs=-1)
+@click.option("--out", type=FILE, required=True, metavar="DIR", help="Where the PDFs are written.")
+@click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
+@click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
+@click.option("--masses", type=click.Choice(["kg", "lb"]), default="kg", show_default=True)
+@click.option("--temperatures", type=click.Choice(["C", "F"]), default="C", show_default=True)
+@json_option
+def paper(
+    plan_file: Path, names: tuple[str, ...], out: Path, paper_name: str, language: str, lengths: str, masses: str,
+    temperatures: str, as_json: bool,
+) -> None:  # fmt: skip
+    """Weighing lists, casting days, rank sheets, metal account, buying list and alloy statement of a plan.json as PDF.
+
+    NAME is one or more of weighing, casting-days, ranks, metal-account, to-buy, alloy-statement; all where none is given.
+    Cutting sheets need the rolls' thickness maps and are printed by `pipemetal plan`.
+    """
+    from pipemetal.documents.plan_paper import PAPERS, plan_paper
+
+    for name in names:
+        if name not in PAPERS:
+            raise UnitError("is not a paper of a plan", field="NAME", value=name, allowed=", ".join(PAPERS))
+    plan = _plan_of(plan_file)
+    out.mkdir(parents=True, exist_ok=True)
+    units = UnitSystem(lengths, masses, temperatures, comma=language == "de")
+    written = []
+    for name in names or PAPERS:
+        path = out / f"{name}.pdf"
+        path.write_bytes(plan_paper(name, plan, units, Words(language), paper_name))
+        written.append(str(path))
+    if as_json:
+        print_json({"files": written})
+    else:
+        click.echo("Wrote " + ", ".join(written) + ".")
+
+
+def _plan_of(path: Path) -> dict[str, Any]:
+    """A plan that was written before. Errors: FileFormatError for what is none."""
+    from pipemetal.files.plan_json import PLAN_FORMAT
+    from pipemetal.files.toml_table import read_text
+
+    try:
+        plan = json.loads(read_text(path, MAX_PLAN_BYTES))
+    except json.JSONDecodeError as error:
+        raise FileFormatError(f"is not JSON: {error}", where=path.name) from None
+    if not isinstance(plan, dict) or plan.get("format") != PLAN_FORMAT:
+        raise FileFormatError("is not a plan", where=path.name, allowed=f"a plan.json of format {PLAN_FORMAT!r}")
+    return plan
+
+
+@click.command(short_help="Full-size patterns of blanks: DXF, SVG, or PDF in tiles.")
+@click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
+@click.option("--rank", help="Only this rank.")
+@click.option("--note", help="Only this note.")
+@click.option("--part", "kind", help="Only this part: body, foot, languid ...")
+@click.option("--as", "kinds", type=click.Choice(KINDS), multiple=True, default=("pdf",), show_default=True)
+@click.option("--out", type=FILE, required=True, metavar="DIR")
+@click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
+@click.option("--landscape", is_flag=True, help="Tiles lying.")
+@click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@recipes_option
+@json_option
+def patterns(
+    organ_file: Path, rank: str | None, note: str | None, kind: str | None, kinds: tuple[str, ...], out: Path, paper_name: str,
+    landscape: bool, language: str, recipes_path: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """One drawing for each rank and part at full size: DXF for a plotter, SVG, or PDF in tiles with overlap and check lines."""
+    from pipemetal.cli.pipes_cmd import load_pipes
+    from pipemetal.documents.dxf import to_dxf
+    from pipemetal.documents.patterns import file_stem, pattern_drawing, pattern_groups
+    from pipemetal.documents.svg import to_svg
+    from pipemetal.documents.tiles import tile_pdf
+
+    _, _, made = load_pipes(organ_file, recipes_path, rank)
+    parts = [p for pipe in made if note in (None, pipe.note) for p in pipe.parts if kind in (None, p.kind)]
+    if not parts:
+        raise PipeError(
+            "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
+        )
+    out.mkdir(parents=True, exist_ok=True)
+    written = []
+    for (of_rank, of_kind), members in pattern_groups(parts).items():
+        drawing = pattern_drawing(members, members[0].id if len(members) == 1 else f"{of_rank} {of_kind}")
+        stem = out / file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
+        for ending in kinds:
+            path = stem.with_suffix(f".{ending}")
+            if ending == "dxf":
+                to_dxf(drawing).saveas(path)
+            elif ending == "svg":
+                path.write_text(to_svg(drawing), encoding="utf-8")
+            else:
+                path.write_bytes(_tiled(tile_pdf, drawing, paper_name, language, landscape))
+            written.append(str(path))
+    if as_json:
+        print_json({"blanks": len(parts), "files": written})
+    else:
+        click.echo(
+            f"{len(parts)} blanks in {len(written)} files in {out}. Print without scaling; measure the check line first."
+        )
+
+
+def _tiled(tile_pdf: Any, drawing: Any, paper_name: str, language: str, landscape: bool) -> bytes:
+    try:
+        made: bytes = tile_pdf(drawing, paper_name, Words(language), landscape=landscape)
+    except ValueError as error:
+        raise PipeError(str(error), field="--as", value="pdf", allowed="--note, --part, or --as dxf") from None
+    return made
+
+
+@click.command(short_help="Labels for rolls, remnants and lots, with QR code.")
+@click.argument("ids", metavar="ID...", nargs=-1)
+@click.option("--out", type=FILE, required=True, metavar="FILE.pdf")
+@click.option(
+    "--sheet", "sheet_name", default="roll 90x50", show_default=True, help="A label sheet or roll by its measures."
+)
+@click.option("--first", type=int, default=1, show_default=True, help="First free position on the sheet.")
+@click.option(
+    "--right", "right_mm", type=float, default=0.0, metavar="MM", help="This printer prints so far to the left."
+)
+@click.option("--down", "down_mm", type=float, default=0.0, metavar="MM", help="This printer prints so far too high.")
+@click.option(
+    "--blanks", "plan_file", type=FILE, metavar="PLAN.json", help="Labels for the blanks of a plan; ID: of these rolls."
+)
+@click.option("--test-page", is_flag=True, help="Frames and numbers instead, to lay on the label sheet.")
+@shop_option
+@json_option
+def label(
+    ids: tuple[str, ...], out: Path, sheet_name: str, first: int, right_mm: float, down_mm: float, plan_file: Path | None,
+    test_page: bool, shop: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Labels with the code that a scanner types and lines that are read at two metres. Print without scaling.
+
+    ID is that of a roll, a remnant or a lot in the book; with --blanks that of a roll in the plan, all rolls where none is given.
+    """
+    from pipemetal.documents.labels import label_pdf, test_page_pdf
+
+    if out.suffix.lower() != ".pdf":
+        raise FileFormatError("is not a kind of label file", field="--out", value=out.name, allowed=".pdf")
+    if not ids and not test_page and plan_file is None:
+        raise BookError("are missing", field="ID", allowed="ids of rolls or lots, or --test-page")
+    labels: list[Label] = []
+    if test_page:
+        made = test_page_pdf(sheet_name, right_mm=right_mm, down_mm=down_mm)
+    else:
+        if plan_file is not None:
+            labels = _blank_labels(_plan_of(plan_file), ids)
+        else:
+            with open_book(shop) as book:
+                labels = [_label_of(book, one) for one in ids]
+        made = label_pdf(labels, sheet_name, first=first, right_mm=right_mm, down_mm=down_mm)
+    out.write_bytes(made)
+    if as_json:
+        print_json({"labels": len(labels), "file": str(out)})
+    else:
+        click.echo(f"Wrote a test page to {out}." if test_page else f"Wrote {len(labels)} labels to {out}.")
+
+
+def _blank_labels(plan: dict[str, Any], ids: tuple[str, ...]) -> list[Label]:
+    """A label for every blank of some rolls of a plan, in the order of marking out."""
+    from pipemetal.documents.labels import Label
+
+    rolls = {roll["id"]: roll for roll in [*plan["rolls_used"], *plan["new_sheets"]]}
+    for one in ids:
+        if one not in rolls:
+            raise BookError("is not a roll of this plan", field="ID", value=one, allowed=f"one of {len(rolls)} rolls")
+    return [
+        Label(
+            cut["blank"],
+            (f"{cut['rank']} {cut['note']}", cut["kind"], f"{cut['length_mm']:.0f} x {cut['width_mm']:.0f} mm",
+             f"{cut['actual_mouth_mm']:.2f} / {cut['actual_top_mm']:.2f} mm", f"no. {cut['number']} of {one}"),
+        )
+        for one in ids or rolls for cut in rolls[one]["cuts"]
+    ]  # fmt: skip
+
+
+def _label_of(book: Any, one: str) -> Label:
+    from pipemetal.documents.labels import Label
+
+    try:
+        roll = book.row("rolls", one)
+    except BookError:
+        lot = book.row("lots", one)
+        metal = lot["composition"] or lot["alloy"] or "no analysis"
+        return Label(one, (one, lot["alloy"] or lot["kind"], metal, lot["note"] or lot["kind"]))
+    size = f"{roll['length_mm']:.0f} x {roll['width_mm']:.0f} mm"
+    parent = f"from {roll['parent']}" if roll["parent"] else ""
+    lines = (one, roll["alloy"], size, f"mean {roll['mean_mm']:.2f} mm", roll["place"] or "", parent)
+    return Label(one, tuple(line for line in lines if line))
