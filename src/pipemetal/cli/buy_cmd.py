@@ -45,7 +45,8 @@ DATE = click.DateTime(["%Y-%m-%d"])
 @json_option
 def buy(
     plans: tuple[Path, ...], offers_path: Path, lots_path: Path | None, starts: tuple[dt.datetime, ...],
-    today: dt.datetime | None, with_offcuts: bool, pdf_path: Path | None, settings_path: Path | None, recipes_path: Path | None, as_json: bool,
+    today: dt.datetime | None, with_offcuts: bool, pdf_path: Path | None, settings_path: Path | None,
+    recipes_path: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Orders in whole pigs for the melts of one or several plan.json, over what is in stock, with the latest day to order.
 
