@@ -162,3 +162,25 @@ def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path,
         assert book.doctor()["faults"] == []
     with pytest.raises(InputError, match="needs the book"):
         run("plan", str(shop_folder / "organ.toml"), "--out", out, "--accept")
+
+
+def test_melts_casts_and_rolls_are_entered_by_hand(shop: str, tmp_path: Path, shop_folder: Path) -> None:
+    told("melts", "--add", "M1", "--recipe", "half", "--charge", "T=20,P=20", "--dross", "0.5", "--dross-metal", "Sn 80 Pb bal",
+         "--assay", "Sn 49.5 Pb bal", "--day", "2026-05-04")  # fmt: skip
+    assert told("melts", "M1")["melts"][0] | {"inputs_kg": {}} == {
+        "id": "M1", "recipe": "half", "day": "2026-05-04", "inputs_kg": {}, "dross_kg": 0.5, "assay": "Sn 49.5 Pb bal",
+        "left_kg": 39.5}  # fmt: skip
+    lines = (shop_folder / "log.csv").read_text().splitlines()
+    rows = [line for line in lines if not line.startswith("#")][:2]
+    (tmp_path / "one.csv").write_text("\n".join(rows) + "\n")
+    cast = told("casts", "--add", "one.csv", "--melt", "M1", "--used", "15")["added"][0]
+    (tmp_path / "rack.csv").write_text(
+        f"id,alloy,length_mm,width_mm,thickness_start_mm,cast,place\nR9,half,2000,600,1.0,{cast},rack C\n"
+    )
+    assert told("rolls", "--add", "rack.csv")["added"] == ["R9"]
+    report = told("trace", "R9")
+    assert {"lot:T", "lot:P"} == set(report["sources"]) and report["things"]["roll:R9"]["cast"] == cast
+    told("trim", cast, "--swarf", "0.2")
+    assert told("unexplained")["standing_kg"] == {"melt:M1": 24.5}
+    with pytest.raises(InputError, match="go with one cast"):
+        run("casts", "--add", str(shop_folder / "log.csv"), "--melt", "M1")

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from pipemetal.cli.common import json_option, print_json
+from pipemetal.cli.melts_cmd import masses_of
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
@@ -97,7 +98,7 @@ def done(
             told: dict[str, Any] = {"event": event, "roll": roll, "remnants": list(remnants)}
             words = f"{roll} is cut (event {event}); remnants: {', '.join(remnants) or 'none'}."
         else:
-            masses = None if weighed is None else _masses(weighed)
+            masses = None if weighed is None else masses_of(weighed, "--weighed")
             event = book.charge_planned(plan_id, str(melt), str(melt_id), weighed_kg=masses, heel_of=heel_of)
             told = {"event": event, "melt": melt_id}
             words = f"{melt_id} is charged (event {event})."
@@ -105,18 +106,6 @@ def done(
         print_json(told)
     else:
         click.echo(words)
-
-
-def _masses(text: str) -> dict[str, float]:
-    from pipemetal.units import parse_mass_kg
-
-    masses = {}
-    for part in text.split(","):
-        lot, equals, mass = part.partition("=")
-        if not equals or not lot.strip():
-            raise InputError("cannot be read", field="--weighed", value=part, allowed="T1=200,S1=20.5")
-        masses[lot.strip()] = parse_mass_kg(mass.strip(), field="--weighed", default_unit="kg")
-    return masses
 
 
 @click.command(short_help="What accepted plans reserve, and the cast list.")
@@ -134,8 +123,8 @@ def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: st
     elif casts:
         show_table(
             "Sheets to cast",
-            [("plan", ""), ("day", ""), ("pour", ""), ("sheet", ""), ("alloy", ""), ("melt", ""), ("charge kg", ".1f")],
-            [(o["plan"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["body"].get("charge_kg")) for o in orders],
+            [("order", ""), ("day", ""), ("pour", ""), ("sheet", ""), ("alloy", ""), ("melt", ""), ("charge kg", ".1f")],
+            [(o["id"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["body"].get("charge_kg")) for o in orders],
             [], table_path,
         )  # fmt: skip
     else:

@@ -63,7 +63,7 @@ def _run(shop: str, name: str, plan_path: Path | None, port: int, lan: bool, *, 
     from pipemetal.web.guard import Passphrase
     from pipemetal.web.site import Site
 
-    with Book.open(shop) as book:
+    with Book.open(shop, who=click.get_current_context().meta.get("pipemetal.by")) as book:
         book.keep_daily()
         # the first search reads the whole rack; let nobody wait for it
         threading.Thread(target=book.find_rolls, daemon=True).start()

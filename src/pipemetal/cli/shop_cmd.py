@@ -18,7 +18,7 @@ from pipemetal.errors import InputError
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
 
-__all__ = ["casts", "lots", "melts", "open_book", "rolls", "shop_of", "shop_option"]
+__all__ = ["lots", "open_book", "rolls", "shop_of", "shop_option"]
 
 
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -157,16 +157,12 @@ def _found_dict(found: Any) -> dict[str, Any]:
 
 
 def _add_rolls(book: Book, path: Path, as_json: bool) -> None:
-    from pipemetal.files.rack_file import read_rack, read_readings
-
-    beside = (path if path.is_dir() else path.parent) / "readings.csv"
-    added = read_rack(path, book.recipes())
-    readings = read_readings(beside) if beside.exists() else {}
-    event = book.import_rolls(added, readings, path.name)
+    told = book.import_file(path / "rack.csv" if path.is_dir() else path, kind="rolls")
+    ids = [change["id"] for change in book.events(limit=1)[0].changes if change["table"] == "rolls"]
     if as_json:
-        print_json({"added": [r.id for r in added], "event": event})
+        print_json({"added": ids, "event": told["event"]})
     else:
-        click.echo(f"Entered {len(added)} rolls: {', '.join(r.id for r in added)}.")
+        click.echo(f"Entered {len(ids)} rolls: {', '.join(ids)}.")
 
 
 def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
@@ -279,68 +275,3 @@ def lots(
              for x in known],
             [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [], table_path,
         )  # fmt: skip
-
-
-@click.command(short_help="The melts: list, show.")
-@click.argument("melt_id", required=False, metavar="[MELT]")
-@table_option
-@shop_option
-@json_option
-def melts(melt_id: str | None, table_path: Path | None, shop: str | None, as_json: bool) -> None:
-    """The melts in the book, and what is left of each."""
-    import json
-
-    with open_book(shop) as book:
-        stock = book.stock()
-        held = [book.row("melts", melt_id)] if melt_id else book.rows("melts")
-        rows = [
-            {"id": m["id"], "recipe": m["recipe"], "day": m["day"], "inputs_kg": json.loads(m["inputs"]),
-             "dross_kg": m["dross_kg"],
-             "assay": m["assay"], "left_kg": rounded(sum(stock.get(f"melt:{m['id']}", {}).values()))} for m in held
-        ]  # fmt: skip
-    if as_json:
-        print_json({"melts": rows})
-        return
-    show_table(
-        "Melts",
-        [("melt", ""), ("recipe", ""), ("day", ""), ("charged kg", ".2f"), ("dross kg", ".2f"), ("left kg", ".2f"),
-         ("assay", "")],
-        [(m["id"], m["recipe"], m["day"], sum(m["inputs_kg"].values()), m["dross_kg"], m["left_kg"], m["assay"]) for m in rows],
-        [], table_path,
-    )  # fmt: skip
-
-
-@click.command(short_help="The casting log: list, add, show.")
-@click.argument("cast_id", required=False, metavar="[CAST]")
-@click.option("--add", "add_path", type=FILE, metavar="log.csv", help="Enter the casts of a log file.")
-@table_option
-@shop_option
-@json_option
-def casts(cast_id: str | None, add_path: Path | None, table_path: Path | None, shop: str | None, as_json: bool) -> None:
-    """The casting log in the book."""
-    from pipemetal.files.log_file import read_log
-
-    with open_book(shop) as book:
-        if add_path is not None:
-            added = read_log(add_path)
-            book.import_casts(added, add_path.name)
-            click.echo(f"Entered {len(added)} casts.") if not as_json else print_json({"added": [c.id for c in added]})
-            return
-        if cast_id is not None:
-            book.row("casts", cast_id)
-        held = [c for c in book.casts() if cast_id in (None, c.id)]
-    if as_json:
-        print_json({"casts": [
-            {"id": c.id, "day": c.day, "composition": c.composition.text(), "gate_mm": c.gate_mm, "charge_kg": c.charge_kg,
-             "length_mm": c.length_mm, "pour_temperature_c": c.pour_temperature_c, "verdict": c.verdict, "note": c.note,
-             "thickness_mm": [list(p) for p in c.thickness_mm], "marks": [list(p) for p in c.marks]} for c in held
-        ]})  # fmt: skip
-        return
-    show_table(
-        "Casts",
-        [("cast", ""), ("day", ""), ("metal", ""), ("gate mm", ""), ("charge kg", ""), ("length mm", ".0f"), ("poured C", ".0f"),
-         ("verdict", "")],
-        [(c.id, c.day, c.composition.text(), c.gate_mm, c.charge_kg, c.length_mm, c.pour_temperature_c, c.verdict or "")
-         for c in held],
-        [], table_path,
-    )  # fmt: skip

@@ -87,7 +87,7 @@ class Importing(Catalogue, Accounting):
         self, path: Path, *, kind: str | None = None, sheet: str | None = None, mapping: Mapping[str, str] | None = None,
         organ: str = "", dry_run: bool = False,
     ) -> dict[str, Any]:  # fmt: skip
-        """Bring in a CSV or XLSX file; as import_tables.
+        """Bring in a CSV or XLSX file; as import_tables. Beside a CSV of rolls, readings.csv is read too.
 
         `kind`: what it holds, else told by the name of file or sheet; `sheet`: only this one; `mapping`: headings of the file to
         headings of this program.
@@ -105,6 +105,9 @@ class Importing(Catalogue, Accounting):
             if what in tables:
                 raise BookError(f"holds {what} in two sheets", field="import", value=path.name, allowed="--sheet NAME")
             tables[what] = table
+        beside = path.with_name("readings.csv")
+        if set(tables) == {"rolls"} and path.suffix.lower() == ".csv" and beside.exists():
+            tables |= {"readings": next(iter(read_sheets(beside).values()))}
         if not tables:
             allowed = f"--as {', '.join(sorted(set(KINDS.values())))}"
             raise BookError("does not say what it holds", field="import", value=path.name, allowed=allowed)
@@ -131,13 +134,6 @@ class Importing(Catalogue, Accounting):
                 self._bring_in(read, source, rows)
             return _report(read, None)
         return _report(read, self._bring_in(read, source, rows))
-
-    def import_rolls(self, rolls: Sequence[Roll], readings: Mapping[str, Sequence[Reading]], source: str) -> int:
-        """Enter several rolls with their readings, all of them or none; gives the event."""
-        with self.writing("imported", f"file:{source}") as w:
-            for roll in rolls:
-                self._enter_roll(w, roll, readings.get(roll.id, ()), "", "", "counted")
-            return w.event_id
 
     def import_casts(self, casts: Sequence[LoggedCast], source: str) -> int:
         """Enter several casts in the log, all of them or none; gives the event."""
@@ -177,15 +173,8 @@ class Importing(Catalogue, Accounting):
             return w.event_id
 
     def _bring_roll(self, w: Writing, row: CsvRow, roll: Roll, read: _Read) -> None:
-        self._enter_roll(
-            w,
-            roll,
-            read.readings.get(roll.id, ()),
-            row.text("cast", ""),
-            row.text("note", ""),
-            "counted",
-            row.text("day", ""),
-        )
+        readings = read.readings.get(roll.id, ())
+        self._enter_roll(w, roll, readings, row.text("cast", ""), row.text("note", ""), None, row.text("day", ""))
 
     def _bring_lot(self, w: Writing, row: CsvRow, lot: Lot | str) -> None:
         more = (row.text("day", ""), row.text("supplier", ""), row.text("invoice", ""))
