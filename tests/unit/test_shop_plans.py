@@ -121,3 +121,19 @@ def test_metal_that_is_still_to_be_bought_is_not_charged(stocked: Book) -> None:
     _, plan_id = stocked.accept_plan(plan)
     with pytest.raises(BookError, match="still to be bought: buy Sb"):
         stocked.charge_planned(plan_id, "M1", "X")
+
+
+def test_a_roll_freed_or_cut_by_hand_is_reserved_no_more(stocked: Book) -> None:
+    from pipemetal.shop.book import Piece
+
+    _, plan_id = stocked.accept_plan(a_plan())
+    version = stocked.row("rolls", "R1")["version"]
+    event = stocked.change_roll("R1", version, place="rack C", state="on rack")
+    assert stocked.row("rolls", "R1")["reserved_for"] == ""
+    assert "roll:R1" not in {r["about"] for r in stocked.reservations(plan_id)}
+    stocked.undo(event)
+    assert "roll:R1" in {r["about"] for r in stocked.reservations(plan_id)}
+    stocked.cut_roll("R1", [Piece("by hand", (10.0, 10.0, 500.0, 500.0))])
+    assert "roll:R1" not in {r["about"] for r in stocked.reservations(plan_id)}
+    with pytest.raises(BookError, match="not there to be cut"):
+        stocked.cut_planned(plan_id, "R1")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from sqlalchemy import select
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.properties import solid_density_g_cm3
@@ -15,6 +16,7 @@ from pipemetal.errors import BookError, InputError
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll, cut_out, roll_mass_kg
+from pipemetal.shop import schema
 from pipemetal.shop.base import Writing, dump
 from pipemetal.shop.envelopes import envelope_of
 from pipemetal.shop.ledger import MICROGRAMS_PER_KG, elements_ug, kilograms, move, share_of
@@ -129,7 +131,13 @@ class Catalogue(Searching):
             raise BookError("is not a state of a roll", field="state", value=state, allowed=", ".join(STATES))
         values = {k: v for k, v in (("place", place), ("state", state), ("note", note)) if v is not None}
         with self.writing("roll changed", f"roll:{roll_id}") as w:
-            w.change("rolls", roll_id, version, **values)
+            before = w.row("rolls", roll_id)
+            freed = (
+                before is not None and before["state"] == "reserved" and values.get("state", "reserved") != "reserved"
+            )
+            w.change("rolls", roll_id, version, **values, **({"reserved_for": ""} if freed else {}))
+            if freed:
+                _give_up_reservations(w, roll_id)
             return w.event_id
 
     def roll(self, roll_id: str) -> Roll:
@@ -166,6 +174,7 @@ class Catalogue(Searching):
                     cutting.roll.field.cropped(x0, x1, y0, y1).mean_mm * (x1 - x0) * (y1 - y0) * cutting.density * 1e-6
                 )
                 cutting.take(piece, mass, organ=organ)
+            _give_up_reservations(w, roll_id)
             return w.event_id, cutting.finish()
 
 
@@ -213,6 +222,14 @@ class Cutting:
             self.w.book(move(share_of(stock, kilograms(kerf)), self.account, "kerf"), why="kerf")
         to_scrap(self.w, self.roll.alloy, self.account, "offcut")
         return tuple(r.id for r in out.remnants)
+
+
+def _give_up_reservations(w: Writing, roll_id: str) -> None:
+    """What plans had reserved of a roll that somebody frees or cuts by hand is reserved no more."""
+    r = schema.reservations.c
+    query = select(r.id).where(r.about == f"roll:{roll_id}", r.state == "open", r.withdrawn.is_(False))
+    for key in w.connection.execute(query).scalars().all():
+        w.change("reservations", key, None, state="given up")
 
 
 def target_of(w: Writing, alloy: str) -> Composition:
