@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 OBJECTIVES: Final = ("cost", "scrap", "virgin tin")
-EXACT_ROUNDS: Final = 2
+EXACT_ROUNDS: Final = 6
 
 
 def _checked_lots(lots: Sequence[Lot]) -> None:
