@@ -66,7 +66,7 @@ def test_metal_goes_from_lot_to_melt_to_sheet_to_roll_to_pipe_and_can_be_traced(
     assert "pipe:Flute C body" in {s.target for s in book.trace("lot:T")["forwards"]}
     stock = book.stock()
     assert "roll:R1" not in stock and sum(stock["lot:scrap-half"].values()) > 0.0
-    assert book.roll("R1-1").parent == "R1"
+    assert book.roll("R1-1").parent == "R1" and book.children("R1") == ["R1-1"]
     book.melt_to_lot("M1", "I1", 59.5)
     assert sum(book.stock()["lot:I1"].values()) == pytest.approx(59.5)
     assert book.doctor()["faults"] == []

@@ -26,6 +26,17 @@ def test_every_role_may_do_what_the_ones_before_it_may() -> None:
     assert not any(may(role, "what nobody thought of") for role in ROLES)
 
 
+def test_every_writing_of_the_book_stands_in_the_table_of_roles() -> None:
+    import re
+    from pathlib import Path
+
+    import pipemetal.shop
+
+    texts = [path.read_text() for path in Path(pipemetal.shop.__file__).parent.glob("*.py")]
+    told = {name for text in texts for name in re.findall(r'\.writing\(\s*"([^"]+)"', text)}
+    assert len(told) > 20 and told <= set(ACTIONS)
+
+
 def test_the_book_refuses_what_a_role_does_not_cover(peopled: Book) -> None:
     peopled.add_roll(a_roll())
     with peopled.acting("Ben"):

@@ -169,6 +169,7 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
     row = book.row("rolls", roll_id)
     trace = book.trace(f"roll:{roll_id}")
     events = book.events(f"roll:{roll_id}")
+    children = book.children(roll_id)
     if as_json:
         keys = (
             "id",
@@ -181,12 +182,16 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
             "parent",
             "state",
             "cast",
+            "day",
+            "reserved_for",
             "note",
         )
         print_json(
             {k: row[k] for k in keys}
             | {
                 "readings": len(book.readings(roll_id)),
+                "children": children,
+                "attachments": [a.id for a in book.attachments(f"roll:{roll_id}")],
                 "history": [{"event": e.id, "at": e.at, "who": e.who, "what": e.what} for e in events],
                 "trace": {way: [dataclasses.asdict(s) for s in steps] for way, steps in trace.items()},
             }
@@ -197,7 +202,11 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
         f"{row['place']}, {row['state']}",
         ["way", "from", "to", "kg"],
         [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace.items() for s in steps],
-        [f"{e.at[:16]} {e.who}: {e.what} (event {e.id})" for e in events],
+        [
+            *([f"Cut from {row['parent']}."] if row["parent"] else []),
+            *([f"Remnants: {', '.join(children)}."] if children else []),
+            *(f"{e.at[:16]} {e.who}: {e.what} (event {e.id})" for e in events),
+        ],
     )
 
 

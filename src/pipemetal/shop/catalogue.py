@@ -144,6 +144,13 @@ class Catalogue(Searching):
         """One roll with its field."""
         return roll_from_row(self.row("rolls", roll_id))
 
+    def children(self, roll_id: str) -> list[str]:
+        """The ids of the remnants that were cut from a roll."""
+        r = schema.rolls.c
+        query = select(r.id).where(r.parent == roll_id, r.withdrawn.is_(False)).order_by(r.id)
+        with self.reading() as connection:
+            return list(connection.execute(query).scalars())
+
     def readings(self, roll_id: str) -> tuple[Reading, ...]:
         """The gauge readings of a roll as they were taken."""
         return tuple(Reading(x, y, t) for x, y, t in json.loads(self.row("rolls", roll_id)["readings"]))
