@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipemetal.alloys.composition import Composition
     from pipemetal.alloys.recipe import Recipe
     from pipemetal.melts.drift import Drift, ScrapWorth
-    from pipemetal.melts.dross import FittedLosses
+    from pipemetal.melts.dross import FittedLosses, MeltRecord
 
 __all__ = ["dross", "scrap"]
 
@@ -33,23 +33,26 @@ AS_GOOD = 0.95
 
 
 @click.command(short_help="The shop's own dross, from melts that were weighed in and out.")
-@click.argument("melts_file", metavar="MELTS.csv", type=FILE)
+@click.argument("melts_file", metavar="[MELTS.csv]", type=FILE, required=False)
+@click.option("--shop", "shop", metavar="PATH|URL", help="Take the melts of this shop book instead.")
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="What is believed before. Default: the usual."
 )
 @click.option("--write", "write_path", type=FILE, metavar="FILE", help="Write the [losses] table for shop.toml.")
 @json_option
-def dross(melts_file: Path, settings_path: Path | None, write_path: Path | None, as_json: bool) -> None:
-    """Dross by kind of lot and by element, with 95 % intervals, from a log of melts (docs/shop-files.md, melts.csv).
+def dross(
+    melts_file: Path | None, shop: str | None, settings_path: Path | None, write_path: Path | None, as_json: bool
+) -> None:
+    """Dross by kind of lot and by element, with 95 % intervals, from a log of melts (docs/shop-files.md, melts.csv)
+    or from the melts of a shop book of which something was weighed as lost.
 
     Few melts stay near what is usual; the more there are, the more they speak for themselves.
     """
-    from pipemetal.files.melt_log_file import read_melt_log
     from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.dross import fit_dross
 
     prior = read_shop(settings_path).losses if settings_path is not None else None
-    found = fit_dross(read_melt_log(melts_file), prior)
+    found = fit_dross(_melts_of(melts_file, shop), prior)
     table = _losses_table(found)
     if write_path is not None:
         write_path.write_text(table, encoding="utf-8")
@@ -79,6 +82,23 @@ def dross(melts_file: Path, settings_path: Path | None, write_path: Path | None,
             f"Written to {write_path}." if write_path is not None else "For shop.toml:\n" + table,
         ],
     )  # fmt: skip
+
+
+def _melts_of(melts_file: Path | None, shop: str | None) -> tuple[MeltRecord, ...]:
+    if (melts_file is None) == (shop is None):
+        raise MeltError(
+            "are two places to take melts from, or none", field="MELTS.csv and --shop", allowed="one of them"
+        )
+    if melts_file is not None:
+        from pipemetal.files.melt_log_file import read_melt_log
+
+        return read_melt_log(melts_file)
+    from pipemetal.shop.book import Book
+    from pipemetal.shop.melt_records import melt_records
+
+    assert shop is not None
+    with Book.open(shop) as book:
+        return melt_records(book)[0]
 
 
 def _losses_table(found: FittedLosses) -> str:

@@ -1,0 +1,90 @@
+"""The melts of a book as they were weighed in and out, for fitting the shop's own dross."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Mapping
+from typing import Any, Final
+
+from sqlalchemy import func, or_, select
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.errors import InputError
+from pipemetal.melts.dross import MeltRecord
+from pipemetal.melts.lots import Heel, Lot
+from pipemetal.shop import schema
+from pipemetal.shop.book import Book
+from pipemetal.shop.ledger import kilograms
+
+__all__ = ["melt_records"]
+
+NOT_OUT: Final = ("dross", "lost", "found")
+"""Accounts of what a melt has lost, or gained against what was booked; all else came out of it, or is in the pot."""
+ASSAY_HALF_WT_PCT: Final = (("Sn", 0.3), ("Sb", 0.03), ("Bi", 0.02), ("Cu", 0.02))
+"""95 % half-widths of an assay that the book holds no interval of (estimate)."""
+LEAST_LOST_KG: Final = 0.01
+
+
+def melt_records(book: Book) -> tuple[tuple[MeltRecord, ...], tuple[str, ...]]:
+    """Melts of which something was weighed as lost, and the ids of those that say nothing: no loss was booked, or a lot's
+    metal is unknown."""
+    lots = {row["id"]: row for row in book.rows("lots", withdrawn=True)}
+    moved = _moved_kg(book)
+    melts = {row["id"]: row for row in book.rows("melts")}
+    found, silent = [], []
+    for melt_id, row in melts.items():
+        try:
+            record = _record(melt_id, row, lots, melts, moved)
+        except InputError:
+            record = None
+        if record is None or record.in_kg - record.out_kg < LEAST_LOST_KG:
+            silent.append(melt_id)
+        else:
+            found.append(record)
+    return tuple(found), tuple(silent)
+
+
+def _moved_kg(book: Book) -> dict[tuple[str, str], float]:
+    """Kilograms from and to each melt's account, by the other account; what was taken back is nought by itself."""
+    m = schema.movements.c
+    moved: dict[tuple[str, str], float] = defaultdict(float)
+    query = (
+        select(m.origin, m.target, func.sum(m.mass_ug))
+        .where(or_(m.origin.like("melt:%"), m.target.like("melt:%")))
+        .group_by(m.origin, m.target)
+    )
+    with book.reading() as connection:
+        for origin, target, mass in connection.execute(query):
+            moved[origin, target] += kilograms(int(mass))
+    return moved
+
+
+def _record(
+    melt_id: str, row: Mapping[str, Any], lots: Mapping[str, Mapping[str, Any]], melts: Mapping[str, Mapping[str, Any]],
+    moved: Mapping[tuple[str, str], float],
+) -> MeltRecord | None:  # fmt: skip
+    account = f"melt:{melt_id}"
+    charged, heel = [], None
+    for name, mass in json.loads(row["inputs"]).items():
+        if name.startswith("melt:"):
+            before = melts.get(name.removeprefix("melt:"))
+            if before is None or not before["assay"]:
+                return None
+            heel = Heel(mass, Composition.parse(before["assay"]), 0.0, ASSAY_HALF_WT_PCT)
+            continue
+        lot = lots.get(name)
+        if lot is None or not lot["composition"]:
+            return None
+        unsure = tuple((e, float(half)) for e, half in json.loads(lot["uncertainty"]))
+        charged.append(Lot(name, lot["kind"], Composition.parse(lot["composition"]), mass, None, unsure))
+    if not charged:
+        return None
+    lost = sum(kg for (origin, target), kg in moved.items() if origin == account and target in NOT_OUT)
+    back = sum(kg for (origin, target), kg in moved.items() if target == account and origin in NOT_OUT)
+    came = sum(lot.mass_kg for lot in charged) + (heel.mass_kg if heel else 0.0)
+    assay = Composition.parse(row["assay"]) if row["assay"] else None
+    return MeltRecord(
+        melt_id, tuple(charged), came - (lost - back), heel, assay, ASSAY_HALF_WT_PCT if assay is not None else (),
+        row["dross_kg"] or None,
+    )  # fmt: skip
