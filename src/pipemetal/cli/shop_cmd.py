@@ -232,39 +232,18 @@ def lots(
     shop: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Pigs, ingots, scrap and master alloys in stock, by the ledger; one LOT with where its metal went."""
-    from pipemetal.alloys.composition import Composition
-    from pipemetal.units import parse_mass_kg
-
     with open_book(shop) as book:
         if add_id is not None:
-            if mass is None:
-                raise InputError("is needed to enter a lot", field="--mass")
-            metal = Composition.parse(composition) if composition else None
-            if metal is None and alloy:
-                recipes = book.recipes()
-                if alloy not in recipes:
-                    raise InputError("is not a recipe", field="--alloy", value=alloy, allowed=", ".join(recipes))
-                metal = recipes[alloy].target
-            event = book.add_lot(
-                add_id, kind, parse_mass_kg(mass, field="mass", default_unit="kg"), metal, alloy=alloy,
-                piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None, note=note,
-                analysed=bool(composition), price_per_kg=price, supplier=supplier, invoice=invoice, day=day,
-            )  # fmt: skip
-            if as_json:
-                print_json({"added": add_id, "event": event})
-            else:
-                click.echo(f"Entered lot {add_id} (event {event}).")
+            bought = {"price_per_kg": price, "supplier": supplier, "invoice": invoice, "day": day, "note": note}
+            event = _add_lot(book, add_id, kind, mass, composition, alloy, piece, bought)
+            print_json({"added": add_id, "event": event}) if as_json else click.echo(
+                f"Entered lot {add_id} (event {event})."
+            )
+            return
+        if lot_id is not None:
+            _show_lot(book, lot_id, as_json)
             return
         known, unknown = book.lots()
-        if lot_id is not None:
-            book.row("lots", lot_id)
-            trace = book.trace(f"lot:{lot_id}")
-            if as_json:
-                print_json({"id": lot_id, "trace": {w: [dataclasses.asdict(s) for s in t] for w, t in trace.items()}})
-                return
-            rows = [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace.items() for s in steps]
-            print_table(f"Lot {lot_id}", ["way", "from", "to", "kg"], rows)
-            return
         if as_json:
             print_json({
                 "lots": [
@@ -284,3 +263,34 @@ def lots(
              for x in known],
             [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [], table_path,
         )  # fmt: skip
+
+
+def _add_lot(
+    book: Book, lot_id: str, kind: str, mass: str | None, composition: str | None, alloy: str, piece: str | None,
+    bought: dict[str, Any],
+) -> int:  # fmt: skip
+    from pipemetal.alloys.composition import Composition
+    from pipemetal.units import parse_mass_kg
+
+    if mass is None:
+        raise InputError("is needed to enter a lot", field="--mass")
+    metal = Composition.parse(composition) if composition else None
+    if metal is None and alloy:
+        recipes = book.recipes()
+        if alloy not in recipes:
+            raise InputError("is not a recipe", field="--alloy", value=alloy, allowed=", ".join(recipes))
+        metal = recipes[alloy].target
+    return book.add_lot(
+        lot_id, kind, parse_mass_kg(mass, field="mass", default_unit="kg"), metal, alloy=alloy,
+        piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None, analysed=bool(composition), **bought,
+    )  # fmt: skip
+
+
+def _show_lot(book: Book, lot_id: str, as_json: bool) -> None:
+    book.row("lots", lot_id)
+    trace = book.trace(f"lot:{lot_id}")
+    if as_json:
+        print_json({"id": lot_id, "trace": {w: [dataclasses.asdict(s) for s in t] for w, t in trace.items()}})
+        return
+    rows = [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace.items() for s in steps]
+    print_table(f"Lot {lot_id}", ["way", "from", "to", "kg"], rows)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import hashlib
+import itertools
 import json
 import logging
 import os
@@ -157,10 +158,10 @@ class Keeping(BookBase):
     def _keep_before(self, newest: str) -> None:
         """A copy of the book before it is brought up to a newer schema."""
         if self.is_sqlite:
-            self.copy_to(Path(f"{self.target}.before-{newest}.sqlite"))
+            self.copy_to(_unused(f"{self.target}.before-{newest}", ".sqlite"))
             return
         self.backups_folder().mkdir(parents=True, exist_ok=True)
-        self.backup(self.backups_folder() / f"before-{newest}.backup")
+        self.backup(_unused(f"{self.backups_folder()}/before-{newest}", ".backup"))
 
     @contextlib.contextmanager
     def _one_state(self) -> Iterator[Connection]:
@@ -219,6 +220,12 @@ class Keeping(BookBase):
             "rows": counts, "free_bytes": free, "backups": {"folder": str(self.backups_folder()), "kept": len(kept),
             "latest": kept[-1].stem if kept else None}, "faults": faults,
         }  # fmt: skip
+
+
+def _unused(stem: str, ending: str) -> Path:
+    """A file that is not there yet: no copy from before a migration is ever written over."""
+    names = (Path(f"{stem}{'' if n == 1 else f'-{n}'}{ending}") for n in itertools.count(1))
+    return next(path for path in names if not path.exists())
 
 
 def check_attachments(connection: Connection) -> list[str]:
