@@ -99,7 +99,9 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     from pipemetal.files.demo_files import packaged_file
     from pipemetal.files.log_file import read_log
 
-    _, plan_id = stocked.accept_plan(a_plan())
+    plan = a_plan()
+    plan["new_sheets"][0]["cuts"] = [plan["rolls_used"][0]["cuts"][0] | {"blank": "Flute 8 F body"}]
+    _, plan_id = stocked.accept_plan(plan)
     stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 20.5, "P": 19.5})
     assert sum(stocked.stock()["melt:2026-17"].values()) == pytest.approx(39.8)
     assert {r["about"] for r in stocked.reservations(plan_id)} == {"roll:R1"}
@@ -107,12 +109,21 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     log = dataclasses.replace(read_log(packaged_file("log.csv"))[0], id="C1", day="2026-05-04")
     event = stocked.record_cast(log, melt="2026-17", used_kg=12.0, order=order["id"])
     assert stocked.cast_list(plan_id) == [] and stocked.row("cast_orders", order["id"])["cast"] == "C1"
-    stocked.add_roll(a_roll("N1"), cast="C1")
+    entered = stocked.add_roll(a_roll("R40"), cast="C1")
+    assert {r["about"] for r in stocked.reservations(plan_id)} == {"roll:R1", "roll:R40"}
     (found,) = stocked.find_rolls(melt="2026-17", made=("2026", "2026-05"))
-    assert (found.roll.id, found.roll.day, found.roll.melt) == ("N1", "2026-05-04", "2026-17")
+    assert (found.roll.id, found.roll.day, found.roll.melt) == ("R40", "2026-05-04", "2026-17")
+    assert found.roll.reserved_for == "Chapel #1: sheet N1"
+    cut, _ = stocked.cut_planned(plan_id, "R40")
+    assert stocked.row("pieces", "Flute 8 F body")["roll"] == "R40"
+    stocked.undo(cut)
     assert stocked.find_rolls(made=("2026-06", "")) == []
     with pytest.raises(BookError, match="would hold -"):
         stocked.undo(event)
+    stocked.undo(entered)
+    assert "roll:R40" not in {r["about"] for r in stocked.reservations(plan_id)}
+    stocked.undo(event)
+    assert len(stocked.cast_list(plan_id)) == 1
 
 
 def test_metal_that_is_still_to_be_bought_is_not_charged(stocked: Book) -> None:
@@ -137,3 +148,15 @@ def test_a_roll_freed_or_cut_by_hand_is_reserved_no_more(stocked: Book) -> None:
     assert "roll:R1" not in {r["about"] for r in stocked.reservations(plan_id)}
     with pytest.raises(BookError, match="not there to be cut"):
         stocked.cut_planned(plan_id, "R1")
+
+
+def test_a_sheet_that_came_out_smaller_than_planned_is_not_booked_as_planned(stocked: Book) -> None:
+    plan = a_plan()
+    plan["new_sheets"][0]["cuts"] = [
+        plan["rolls_used"][0]["cuts"][0] | {"blank": "Flute 8 E body", "length_mm": 1500.0}
+    ]
+    _, plan_id = stocked.accept_plan(plan)
+    stocked.add_roll(a_roll("N1", length=1400.0))
+    with pytest.raises(BookError, match="does not reach for blank 'Flute 8 E body'"):
+        stocked.cut_planned(plan_id, "N1")
+    assert stocked.row("rolls", "N1")["state"] == "on rack"

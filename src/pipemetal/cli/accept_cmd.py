@@ -74,6 +74,7 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
 @click.command(short_help="Book a part of an accepted plan as done.")
 @click.argument("plan_id", metavar="PLAN")
 @click.option("--roll", metavar="ROLL", help="This roll or sheet is cut as planned.")
+@click.option("--sheet", metavar="SHEET", help="... the plan's name for it, where it has another id in the book.")
 @click.option("--melt", metavar="MELT", help="This melt of the plan is charged.")
 @click.option("--as", "melt_id", metavar="ID", help="... and is called so in the book.")
 @click.option(
@@ -84,8 +85,8 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
 @shop_option
 @json_option
 def done(
-    plan_id: str, roll: str | None, melt: str | None, melt_id: str | None, weighed: str | None, heel_of: str, kerf: float,
-    shop: str | None, as_json: bool,
+    plan_id: str, roll: str | None, sheet: str | None, melt: str | None, melt_id: str | None, weighed: str | None, heel_of: str,
+    kerf: float, shop: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Book a roll as cut (pieces with their place, remnants to the rack, kerf, offcuts to scrap), or a melt as charged."""
     if (roll is None) == (melt is None) or (melt is not None and not melt_id):
@@ -94,7 +95,7 @@ def done(
         )
     with open_book(shop) as book:
         if roll is not None:
-            event, remnants = book.cut_planned(plan_id, roll, kerf_mm=kerf)
+            event, remnants = book.cut_planned(plan_id, roll, sheet=sheet, kerf_mm=kerf)
             told: dict[str, Any] = {"event": event, "roll": roll, "remnants": list(remnants)}
             words = f"{roll} is cut (event {event}); remnants: {', '.join(remnants) or 'none'}."
         else:

@@ -6,12 +6,14 @@ import datetime
 import itertools
 import json
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
+from pipemetal.sheets.readings import Reading
+from pipemetal.sheets.roll import Roll
 from pipemetal.shop import schema
 from pipemetal.shop.base import Writing, dump
 from pipemetal.shop.catalogue import Catalogue, Cutting, Piece
@@ -22,6 +24,8 @@ __all__ = ["PLAN_STATES", "Accepting"]
 
 PLAN_STATES: Final = ("kept", "accepted", "given up")
 MOST_NAMED: Final = 10
+ROUNDING_MM: Final = 0.05
+"""A plan's places are rounded to 0.01 mm."""
 
 
 class Accepting(Catalogue, Metal):
@@ -140,23 +144,50 @@ class Accepting(Catalogue, Metal):
                 w.change("cast_orders", order["id"], None, state="given up")
             return w.event_id
 
-    def cut_planned(self, plan_id: str, roll_id: str, *, kerf_mm: float = 1.0) -> tuple[int, tuple[str, ...]]:
+    def _enter_roll(
+        self,
+        w: Writing,
+        roll: Roll,
+        readings: Sequence[Reading],
+        cast: str,
+        note: str,
+        origin: str | None,
+        day: str = "",
+    ) -> None:
+        """As the catalogue does; a sheet cast for an accepted plan is reserved for it at once."""
+        super()._enter_roll(w, roll, readings, cast, note, origin, day)
+        order = _order_of(w, cast)
+        if order is None:
+            return
+        plan = order["plan"]
+        w.change("rolls", roll.id, None, state="reserved", reserved_for=f"{plan}: sheet {order['sheet']}")
+        organ = (w.row("plans", plan) or {"organ": ""})["organ"]
+        w.add(
+            "reservations", f"{plan}/{next(_numbers(w, plan))}", plan=plan, about=f"roll:{roll.id}", organ=organ,
+            ranks="[]", melt="", mass_kg=kilograms(sum(w.stock(f"roll:{roll.id}").values())), state="open",
+        )  # fmt: skip
+
+    def cut_planned(
+        self, plan_id: str, roll_id: str, *, sheet: str | None = None, kerf_mm: float = 1.0
+    ) -> tuple[int, tuple[str, ...]]:
         """Book a roll or sheet of an accepted plan as cut, as planned; gives the event and the ids of the remnants.
 
+        `sheet`: the plan's name for it, where it has another id in the book; told by its cast where that was logged for the plan.
         Every blank becomes a piece with roll and place, remnants go to the rack, kerf and offcuts are booked. `undo` of the
         event takes it back. Errors: BookError where the plan does not cut this roll or it is cut already.
         """
         with self.writing("planned roll cut", f"roll:{roll_id}") as w:
             plan = _accepted(w, plan_id)
             sheets = [*plan.get("rolls_used", ()), *plan.get("new_sheets", ())]
-            used = next((s for s in sheets if s["id"] == roll_id), None)
+            row = w.row("rolls", roll_id)
+            order = _order_of(w, row["cast"]) if row is not None else None
+            name = sheet or (order["sheet"] if order is not None and order["plan"] == plan_id else roll_id)
+            used = next((s for s in sheets if s["id"] == name), None)
             if used is None:
-                raise BookError(f"is not cut by plan {plan_id!r}", field="roll", value=roll_id)
+                raise BookError(f"is not cut by plan {plan_id!r}", field="roll", value=name)
             cutting = Cutting(w, roll_id, None, kerf_mm)
             for cut in used["cuts"]:
-                x, y = cut["x_mm"], cut["y_mm"]
-                box = (x, y, min(x + cut["length_mm"], cutting.roll.length_mm - cutting.roll.trim_mm),
-                       min(y + cut["width_mm"], cutting.roll.width_mm - cutting.roll.trim_mm))  # fmt: skip
+                box = _box_on(cutting.roll, cut)
                 cutting.take(
                     Piece(_piece_id(w, cut["blank"], plan_id), box), cut["mass_kg"], organ=_organ(plan), plan=plan_id,
                     rank=str(cut["rank"]), pipe=str(cut["blank"]).removesuffix(f" {cut['kind']}"),
@@ -251,6 +282,18 @@ def _open(w: Writing, table: str, plan_id: str, state: str) -> list[dict[str, An
     return [dict(row) for row in w.connection.execute(query.order_by(held.c.id)).mappings()]
 
 
+def _order_of(w: Writing, cast: str) -> dict[str, Any] | None:
+    """The line of an accepted plan's cast list that a cast fulfilled."""
+    if not cast:
+        return None
+    c, p = schema.cast_orders.c, schema.plans.c
+    query = select(schema.cast_orders).join(schema.plans, c.plan == p.id).where(
+        c.cast == cast, c.state == "cast", c.withdrawn.is_(False), p.state == "accepted"
+    )  # fmt: skip
+    found = w.connection.execute(query).mappings().first()
+    return None if found is None else dict(found)
+
+
 def _numbers(w: Writing, plan_id: str) -> Iterator[int]:
     """Numbers for a plan's reservations and cast orders that no earlier acceptance of it has used."""
     used = 0
@@ -270,6 +313,18 @@ def _piece_id(w: Writing, blank: str, plan_id: str) -> str:
     """The blank's own id, with the plan's where another piece has it."""
     held = w.row("pieces", blank)
     return blank if held is None or held["withdrawn"] else f"{blank[:100]} ({plan_id[:90]})"
+
+
+def _box_on(roll: Roll, cut: Mapping[str, Any]) -> tuple[float, float, float, float]:
+    """Where a planned blank lies on the roll that is there. Errors: BookError where the roll is smaller than planned."""
+    x, y = cut["x_mm"], cut["y_mm"]
+    right, high = roll.length_mm - roll.trim_mm, roll.width_mm - roll.trim_mm
+    if x + cut["length_mm"] > right + ROUNDING_MM or y + cut["width_mm"] > high + ROUNDING_MM:
+        raise BookError(
+            f"does not reach for blank {cut['blank']!r} as planned", field="roll", value=roll.id,
+            allowed="plan again from the book, or cut by hand",
+        )  # fmt: skip
+    return x, y, min(x + cut["length_mm"], right), min(y + cut["width_mm"], high)
 
 
 def _some(names: list[str]) -> str:
