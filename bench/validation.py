@@ -3,7 +3,13 @@
 from __future__ import annotations
 
 import csv
+import json
+import os
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
+from typing import Any
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
@@ -15,17 +21,23 @@ TABLES = ROOT / "tests" / "data" / "alloys"
 PAGE = ROOT / "docs" / "validation.md"
 HEAD = """# What was checked against the outside
 
-Written by `make validation` from the tests' own tables; a test fails when the page is stale. The alloys stand here row by row. Of
-the other rooms the sourced values stand in `tests/published/`, each beside its source; they are not yet listed here.
+Written by `make validation` from the tests themselves: every comparison that the tests in `tests/published/` make with a
+published, computed or remembered value, what the program gives today, and the tolerance that the test allows. The run fails
+where this page is stale. `seen`: the source was read. `computed`: worked out independently from a stated formula. `from
+memory`: remembered. Otherwise the source stands beside the value. A check that misses has its true error and the reason beside it.
 
 ## What has no outside check
 - Casting: no measured cast has been published, neither thickness against push nor seconds to matt. The equations are checked one
   by one (sluice gate, freezing by Neumann and Stefan, contact of half spaces), their sum is not. A shop's own log is the check.
 - Placing blanks on tapered sheets: no published instance holds a thickness rule. Checked are published strips and bins without
   it, perfect plans that we planted, and small jobs proven by an exact solver.
-- Walls, flues, toes and dross: common practice, no source.
+- Walls, flues, toes and dross: common practice, no source. No dross of a pipe shop and no drift of its scrap has been published.
+- What a foreman's day costs in time and metal with and without this: nothing is known.
 
 """
+ROOMS = {
+    "alloys": "Alloys", "pipes": "Pipes", "sheets": "Sheets", "layout": "Layout", "melts": "Melts", "casting": "Casting",
+}  # fmt: skip
 
 
 def rows_of(name: str) -> list[dict[str, str]]:
@@ -76,10 +88,74 @@ def densities() -> list[str]:
     return lines
 
 
-def page() -> str:
+def status_of(source: str) -> str:
+    """How sure a published value is, by the words of its source."""
+    found = [word for word in ("from memory", "seen", "computed") if word in source.lower()]
+    return ", ".join(found) or "stated"
+
+
+def short(value: float) -> str:
+    """A number in five digits."""
+    return f"{value:.5g}"
+
+
+def room_rows(room: str, comparisons: list[dict[str, Any]]) -> list[str]:
+    """The comparisons of one room: a table for each test, its source above it."""
+    lines = [f"## {ROOMS[room]}"]
+    ours = [c for c in comparisons if c["test"].startswith(f"test_{room}_")]
+    for test in dict.fromkeys(c["test"] for c in ours):
+        rows = [c for c in ours if c["test"] == test]
+        source = rows[0]["source"] or "no source stated"
+        name = test.partition(": ")[2]
+        lines += ["", f"**{name[0].upper() + name[1:]}.** {source} ({status_of(source)})", "",
+                  "| case | published | ours | off | tolerance |", "|---|---|---|---|---|"]  # fmt: skip
+        for c in rows:
+            off = c["ours"] - c["published"]
+            off = 0.0 if abs(off) < 1e-9 * max(abs(c["published"]), 1.0) else off
+            case = c["case"].replace("|", "/")[:60]
+            lines.append(
+                f"| {case} | {short(c['published'])} | {short(c['ours'])} | {off:+.2g} | {c['tolerance']:.2g} |"
+            )
+    return lines
+
+
+def summary(comparisons: list[dict[str, Any]]) -> list[str]:
+    """How many values are held against the outside, by room and by how sure they are."""
+    kinds = ["seen", "computed", "from memory", "stated"]
+    lines = ["## How much is checked", "| room | values | " + " | ".join(kinds) + " |", "|---|---|---|---|---|---|"]
+    for room, name in ROOMS.items():
+        ours = [c for c in comparisons if c["test"].startswith(f"test_{room}_")]
+        counts = [sum(status_of(c["source"]).startswith(kind) for c in ours) for kind in kinds]
+        lines.append(f"| {name} | {len(ours)} | " + " | ".join(str(n) for n in counts) + " |")
+    return [*lines, ""]
+
+
+def tables() -> list[str]:
+    """The tables that stand row by row in files of the tests."""
+    return [*solders(), *densities()]
+
+
+def compared() -> dict[str, Any]:
+    """All comparisons of the published tests, by running them."""
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "comparisons.json"
+        subprocess.run(
+            [sys.executable, "-m", "pytest", "-q", "tests/published"], cwd=ROOT, check=True,
+            env=os.environ | {"PIPEMETAL_COMPARISONS_OUT": str(out)},
+        )  # fmt: skip
+        found: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
+        return found
+
+
+def page(held: dict[str, Any]) -> str:
     """The whole page."""
-    return HEAD + "\n".join([*solders(), *densities(), ""])
+    comparisons = held["comparisons"]
+    lines = [*summary(comparisons), *tables(), ""]
+    for room in ROOMS:
+        lines += [*room_rows(room, comparisons), ""]
+    return HEAD + "\n".join(lines) + f"\n<!-- comparisons {held['fingerprint']} -->\n"
 
 
 if __name__ == "__main__":
-    PAGE.write_text(page(), encoding="utf-8")
+    PAGE.write_text(page(compared()), encoding="utf-8")
+    print(f"Wrote {PAGE}.")
