@@ -24,7 +24,7 @@ HEAD = """# What was checked against the outside
 Written by `make validation` from the tests themselves: every comparison that the tests in `tests/published/` make with a
 published, computed or remembered value, what the program gives today, and the tolerance that the test allows. The run fails
 where this page is stale. `seen`: the source was read. `computed`: worked out independently from a stated formula. `from
-memory`: remembered. Otherwise the source stands beside the value. A check that misses has its true error and the reason beside it.
+memory`: remembered. Otherwise the source stands beside the value. A check that misses has its true error and the reason there.
 
 ## What has no outside check
 - Casting: no measured cast has been published, neither thickness against push nor seconds to matt. The equations are checked one
