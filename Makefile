@@ -2,7 +2,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: validation demo test setup dev check lint types bench clean serve
+.PHONY: validation demo test setup dev check docs lint types bench clean serve
 
 setup: $(VENV)/.core
 dev: $(VENV)/.dev
@@ -44,9 +44,18 @@ types: $(VENV)/.dev
 validation: $(VENV)/.dev
 	$(BIN)/python bench/validation.py
 
-# Prints every figure that the project names on this machine.
+# Prints every figure that the project names on this machine, and writes docs/benchmarks.md.
 bench: $(VENV)/.dev
-	$(BIN)/python bench/run.py
+	$(BIN)/python bench/page.py
+
+# Writes docs/commands.md and builds the documents as a site, without the internet; the API's own pages beside them.
+docs: $(VENV)/.dev
+	$(BIN)/python bench/commands.py
+	$(BIN)/mkdocs build --quiet --clean
+	$(BIN)/pdoc --docformat markdown -o site/api pipemetal '!pipemetal.shop.migrations'
+
+# What must hold before anything is handed in.
+check: test docs
 
 clean:
 	rm -rf $(VENV) demo-shop

@@ -122,10 +122,23 @@ def strip_height(name: str, width: float, least: float, seconds: float) -> float
     return best
 
 
+def spyrrow_height(name: str, width: float, seconds: float) -> float:
+    """Height of the strip that spyrrow, which nests any outline, packs the same rectangles into, turning allowed."""
+    import spyrrow
+
+    items = []
+    for blank in strip_blanks(name, 1.0):
+        w, h = blank.width_mm, blank.length_mm
+        outline = [(0.0, 0.0), (w, 0.0), (w, h), (0.0, h), (0.0, 0.0)]
+        items.append(spyrrow.Item(blank.id, outline, demand=1, allowed_orientations=[0.0, 90.0]))
+    config = spyrrow.StripPackingConfig(total_computation_time=max(int(seconds), 1), num_workers=2, seed=1)
+    return float(spyrrow.StripPackingInstance(name, strip_height=width, items=items).solve(config).width)
+
+
 def main() -> None:
     """Print ours beside theirs."""
     share = 0.2 if "--quick" in sys.argv else 1.0
-    print("peers: " + ", ".join(f"{n} {metadata.version(n)}" for n in ("ortools", "rectpack")))
+    print("peers: " + ", ".join(f"{n} {metadata.version(n)}" for n in ("ortools", "rectpack", "spyrrow")))
     n61, n488 = (
         problem_from_dict(json.loads((DATA / f"{n}.json").read_text(encoding="utf-8"))) for n in ("n61", "n488")
     )
@@ -144,7 +157,10 @@ def main() -> None:
         )
     for strip, width, least, other in STRIPS:
         ours = strip_height(strip, width, least, 10.0 * share)
-        print(f"{strip:18} strip in {10 * share:.0f} s: {ours:6.1f}, least {least:.0f}, packingsolver {other}")
+        theirs = spyrrow_height(strip, width, 10.0 * share)
+        print(
+            f"{strip:18} strip in {10 * share:.0f} s: {ours:6.1f}, least {least:.0f}, packingsolver {other}, spyrrow {theirs:.1f}"
+        )
 
 
 if __name__ == "__main__":

@@ -85,6 +85,8 @@ def main() -> None:
     shorter_times = ["--seconds", "10", "--rolls", "2000"]
     for script, shorter in (
         ("shop_bench.py", shorter_times),
+        ("documents_bench.py", []),
+        ("growth.py", ["--quick"]),
         ("layout_bench.py", ["--quick"]),
         ("planted.py", ["--seconds", "5", "100", "300"]),
         ("layout_peers.py", ["--quick"]),

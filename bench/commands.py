@@ -1,0 +1,50 @@
+"""Write docs/commands.md from the commands themselves: `python bench/commands.py`, or `make docs`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipemetal.cli.main import COMMANDS, cli
+
+PAGE = Path(__file__).parents[1] / "docs" / "commands.md"
+HEAD = """# Commands
+
+Written from the commands themselves (`make docs`); a test fails when the page is stale. Exit codes: 0 done; 1 done, but something
+cannot be served and is named; 2 bad input; 3 a numerical method gave up.
+"""
+
+
+def page() -> str:
+    """Every command with its arguments and options."""
+    lines = [HEAD]
+    context = click.Context(cli)
+    for name in COMMANDS:
+        command = cli.get_command(context, name)
+        assert command is not None
+        inner = click.Context(command, info_name=name, parent=click.Context(cli, info_name="pipemetal"))
+        lines += [
+            f"## {name}",
+            "",
+            f"    {command.get_usage(inner).removeprefix('Usage: ')}",
+            "",
+            _plain(command.help or ""),
+            "",
+        ]
+        rows = [(parameter, parameter.get_help_record(inner)) for parameter in command.get_params(inner)]
+        options = [record for _, record in rows if record is not None]
+        if options:
+            lines += ["| option | |", "|---|---|"]
+            lines += [f"| `{option.replace('|', '/')}` | {_plain(words)} |" for option, words in options]
+            lines.append("")
+    return "\n".join(lines)
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.replace("\b", "").split()).replace("|", "/")
+
+
+if __name__ == "__main__":
+    PAGE.write_text(page(), encoding="utf-8")
+    print(f"Wrote {PAGE}.")
