@@ -24,6 +24,7 @@ _STEP_GRID = (0.0, 0.002, 0.004, 0.008, 0.015)
 _SLOPE_GRID = (0.0, 0.002, 0.004, 0.008)
 # A shop that drifts shows more scatter from cast to cast than it has.
 _SCATTER_SHARES = (0.4, 0.6, 0.8, 1.0)
+_FIRST_LEVEL_SD = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,18 +93,20 @@ def _partition(names: Mapping[str, str]) -> frozenset[frozenset[str]]:
 def _shrunk(member: Array, used: Sequence[CastEffect]) -> tuple[Array, Array]:
     """Means and deviations of the groups' offsets from the mean of the groups, over the grid of their spread."""
     offset = np.array([e.offset for e in used])
-    own = np.diag([e.offset_sd**2 for e in used])
+    sure = 1.0 / np.array([e.offset_sd**2 for e in used])
     ones = np.ones(len(used))
     centred = np.eye(member.shape[1]) - 1.0 / member.shape[1]
     weights, means, seconds = [], [], []
     for spread in _GROUP_GRID:
-        inverse = np.linalg.inv(own + spread**2 * member @ member.T)
+        # (own + spread^2 member member')^-1, by the few groups instead of the many casts (Woodbury)
+        core = np.eye(member.shape[1]) + spread**2 * (member.T * sure) @ member
+        scaled = member * sure[:, None]
+        inverse = np.diag(sure) - spread**2 * scaled @ np.linalg.solve(core, scaled.T)
+        log_det = float(np.log(sure).sum()) - float(np.linalg.slogdet(core)[1])
         total = float(ones @ inverse @ ones)
         common = float(ones @ inverse @ offset) / total
         rest = offset - common
-        log_weight = (
-            -0.5 * float(rest @ inverse @ rest) + 0.5 * float(np.linalg.slogdet(inverse)[1]) - 0.5 * math.log(total)
-        )
+        log_weight = -0.5 * float(rest @ inverse @ rest) + 0.5 * log_det - 0.5 * math.log(total)
         gain = spread**2 * member.T @ inverse
         mean = gain @ rest
         lacking = spread**2 * (np.eye(member.shape[1]) - gain @ member) + np.outer(gain @ ones, gain @ ones) / total
@@ -136,31 +139,52 @@ def drift(found: Calibration) -> Drift:
     if len(effects) < 6:
         return Drift(0.0, 0.0, 0.0, 0.0, 0.0, "fewer than six casts: no drift can be told")
     offset = np.array([e.offset for e in effects])
-    own = np.diag([e.offset_sd**2 for e in effects])
-    n = len(effects)
-    order = np.arange(1.0, n + 1.0)
-    contrasts = np.array([np.append(np.zeros(n - 1), 1.0) - 1.0 / n, np.append(np.append(-1.0, np.zeros(n - 2)), 1.0)])
-    weights, means, seconds, steps = [], [], [], []
-    for step, slope, share in itertools.product(_STEP_GRID, _SLOPE_GRID, _SCATTER_SHARES):
-        smooth = step**2 * np.minimum(order[:, None], order[None, :]) + slope**2 * np.outer(order, order) + 0.1**2
-        inverse = np.linalg.inv(share**2 * own + smooth)
-        log_weight = -0.5 * float(offset @ inverse @ offset) + 0.5 * float(np.linalg.slogdet(inverse)[1])
-        rows = contrasts @ smooth
-        mean = rows @ inverse @ offset
-        spread = float(contrasts[0] @ rows[0] - rows[0] @ inverse @ rows[0])
-        weights.append(log_weight - 0.5 * (step / _STEP_SD) ** 2 - 0.5 * (slope / _SLOPE_SD) ** 2)
-        means.append(mean)
-        seconds.append(spread + mean[0] ** 2)
-        steps.append(step)
-    weight = np.exp(np.array(weights) - max(weights))
+    own = np.array([e.offset_sd**2 for e in effects])
+    step, slope, share = (
+        np.array(values) for values in zip(*itertools.product(_STEP_GRID, _SLOPE_GRID, _SCATTER_SHARES), strict=True)
+    )
+    log_weight, means, variance = _filtered(offset, own, step, slope, share)
+    log_weight = log_weight - 0.5 * (step / _STEP_SD) ** 2 - 0.5 * (slope / _SLOPE_SD) ** 2
+    weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    now, change = (float(v) for v in weight @ np.array(means))
-    sd = math.sqrt(max(float(weight @ np.array(seconds)) - now**2, 0.0))
+    now, change = (float(v) for v in weight @ means)
+    sd = math.sqrt(max(float(weight @ (variance + means[:, 0] ** 2)) - now**2, 0.0))
     low, high = (100.0 * math.expm1(now + side * TWO_SIDED_95 * sd) for side in (-1.0, 1.0))
     told = f"now {100.0 * math.expm1(now):+.1f} % against the whole log ({low:+.1f} to {high:+.1f})"
     told += ": the shop has drifted" if low > 0.0 or high < 0.0 else ": no drift that the log can tell"
-    step_sd = float(weight @ np.array(steps))
+    step_sd = float(weight @ step)
     return Drift(100.0 * math.expm1(now), low, high, 100.0 * math.expm1(change), step_sd, told)
+
+
+def _filtered(offset: Array, own: Array, step: Array, slope: Array, share: Array) -> tuple[Array, Array, Array]:
+    """Kalman filter of level and slide over the casts, for every size of step, slide and scatter at once.
+
+    The state is the level, the slide for a cast, the sum of all levels so far and the first one, so that the last state tells
+    where the shop stands against the mean and against its beginning. Gives ln evidence, those two means (grid, 2), and
+    the variance of the first.
+    """
+    count = len(step)
+    state, spread, evidence = np.zeros((count, 4)), np.zeros((count, 4, 4)), np.zeros(count)
+    begun = np.array([[1.0, 0, 0, 0], [0, 1.0, 0, 0], [1.0, 1.0, 0, 0], [1.0, 1.0, 0, 0]])
+    spread[:, 0, 0], spread[:, 1, 1] = _FIRST_LEVEL_SD**2 + step**2, slope**2
+    spread = begun @ spread @ begun.T
+    moved = np.array([1.0, 0.0, 1.0, 0.0])
+    for t in range(1, len(offset) + 1):
+        if t > 1:
+            on = np.eye(4)
+            on[2, 0], on[2, 1] = 1.0, float(t)
+            state = state @ on.T
+            spread = on @ spread @ on.T + step[:, None, None] ** 2 * np.outer(moved, moved)
+        seen = np.array([1.0, float(t), 0.0, 0.0])
+        towards = spread @ seen
+        total = towards @ seen + share**2 * own[t - 1]
+        miss = offset[t - 1] - state @ seen
+        state = state + towards * (miss / total)[:, None]
+        spread = spread - towards[:, :, None] * towards[:, None, :] / total[:, None, None]
+        evidence -= 0.5 * (miss**2 / total + np.log(total))
+    n = float(len(offset))
+    asked = np.array([[1.0, n, -1.0 / n, 0.0], [1.0, n, 0.0, -1.0]])
+    return evidence, state @ asked.T, np.einsum("i,gij,j->g", asked[0], spread, asked[0])
 
 
 def present_coefficients(coefficients: Coefficients, now: Drift) -> Coefficients:

@@ -18,6 +18,7 @@ __all__ = ["ClothFit", "VerdictFit", "cloth_from_log", "limits_from_verdicts"]
 
 # Share of solid at which the surface turns matt (60-90 %, estimate): what it is off is absorbed in the cloth's factor.
 MATT_SHARE = 0.75
+MOST_CASTS, MOST_VERDICTS = 150, 300
 _CLOTH_SD = 0.35
 _MATT_SCATTER = 0.18
 _LIMIT_SDS = (0.7, 0.95)
@@ -49,13 +50,13 @@ def cloth_from_log(casts: Sequence[LoggedCast], settings: ThermalSettings | None
     """The factor on the cloth's resistance that logged seconds to matt ask for.
 
     Log-normal prior (95 % within a factor of two), scatter of 18 % from cast to cast (estimates). Casts without seconds
-    to matt, temperatures or thickness do not count.
+    to matt, temperatures or thickness do not count, nor those before the last 150 that have them: cloths wear, and are changed.
 
     >>> cloth_from_log([]).factor
     1.0
     """
     settings = settings or ThermalSettings()
-    usable = [c for c in casts if c.seconds_to_matt and _has_heat(c)]
+    usable = [c for c in casts if c.seconds_to_matt and _has_heat(c)][-MOST_CASTS:]
     centre = factor = settings.cloth_factor
     precision = _CLOTH_SD**-2
     slopes: list[float] = []
@@ -85,14 +86,14 @@ def limits_from_verdicts(
     """The times a film should be able to run, from what the crew said of its casts.
 
     Ordered probit in ln time with two limits and a blur, whole posterior on a grid. Casts too cold and too hot tell most:
-    log failures.
+    log failures. The last 300 verdicts count.
 
     >>> fit = limits_from_verdicts([])
     >>> round(fit.limits.shortest_mobile_s), round(fit.limits.longest_mobile_s), fit.verdicts_used
     (4, 20, 0)
     """
     settings, prior = settings or ThermalSettings(), prior or WindowLimits()
-    usable = [c for c in casts if c.verdict in VERDICTS and _has_heat(c)]
+    usable = [c for c in casts if c.verdict in VERDICTS and _has_heat(c)][-MOST_VERDICTS:]
     if not usable:
         return VerdictFit(prior, *_LIMIT_SDS, 0)
     seconds = np.log([max(modelled_seconds(c, settings, 0.25, prior), 0.05) for c in usable])
