@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -43,18 +45,14 @@ def import_files(
         raise InputError("is not known", field="--as", value=kind, allowed=", ".join(sorted(set(KINDS.values()))))
     if not path.exists():
         raise InputError("is not there", field="DIR|FILE", value=str(path))
-    with open_book(shop, create=True) as book:
+    with _new_only_if_kept(shop_of(shop), kept=not dry_run), open_book(shop, create=True) as book:
         if path.is_dir():
             told = book.import_folder(path, dry_run=dry_run)
         else:
+            held = KINDS[kind] if kind else None
             told = book.import_file(
-                path,
-                kind=KINDS[kind] if kind else None,
-                sheet=sheet,
-                mapping=_mapping(mapping),
-                organ=organ,
-                dry_run=dry_run,
-            )
+                path, kind=held, sheet=sheet, mapping=_mapping(mapping), organ=organ, dry_run=dry_run
+            )  # fmt: skip
     if as_json:
         print_json(told | {"shop": shop_of(shop)})
         return
@@ -67,6 +65,22 @@ def import_files(
         click.echo(
             f"Brought in {counts or 'nothing'} (event {told['event']}; `pipemetal undo {told['event']}` takes it back)."
         )
+
+
+@contextlib.contextmanager
+def _new_only_if_kept(shop: str, *, kept: bool) -> Iterator[None]:
+    """A book that an import made does not stay where nothing came into it."""
+    from pipemetal.shop.connect import is_url
+
+    new = not is_url(shop) and not Path(shop).exists()
+    done = False
+    try:
+        yield
+        done = True
+    finally:
+        if new and not (done and kept):
+            for suffix in ("", "-wal", "-shm"):
+                Path(f"{shop}{suffix}").unlink(missing_ok=True)
 
 
 def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
