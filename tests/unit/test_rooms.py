@@ -9,7 +9,7 @@ ROOMS = [
     "alloys", "pipes", "sheets", "layout", "melts", "casting", "planning",
     "files", "shop", "documents", "web", "cli",
 ]  # fmt: skip
-SHARED = {"errors", "linear"}
+SHARED = {"errors", "linear", "executor"}
 EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"], "words": ["documents", "web", "cli"]}
 DOMAIN = ROOMS[:6]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}

@@ -22,6 +22,7 @@ __all__ = [
     "print_table",
     "recipes_option",
     "rounded",
+    "workers_options",
 ]
 
 FILE = click.Path(path_type=Path)
@@ -38,6 +39,13 @@ def recipes_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--recipes FILE."""
     help_text = "Recipes (default: recipes.toml beside the first file, else the invented shop's)."
     return click.option("--recipes", "recipes_path", type=FILE, help=help_text)(command)
+
+
+def workers_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--workers and --cluster."""
+    workers = click.option("--workers", type=click.IntRange(1, 256), help="Work in so many processes at once.")
+    cluster = click.option("--cluster", metavar="ADDRESS", help="Work on this dask.distributed scheduler.")
+    return workers(cluster(command))
 
 
 def find_beside(given: Path | None, first: Path | None, name: str) -> Path:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json, print_table
+from pipemetal.cli.common import FILE, json_option, print_json, print_table, workers_options
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import LayoutError
 from pipemetal.files.layout_file import read_plan, read_problem, write_plan
@@ -15,6 +18,10 @@ from pipemetal.layout.jsonform import plan_to_dict
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import LayoutProblem
 from pipemetal.layout.proof import Proof
+
+if TYPE_CHECKING:
+    from pipemetal.executor import Executor
+    from pipemetal.layout.search import SolverSettings
 
 __all__ = ["layout", "layout_check"]
 
@@ -25,6 +32,8 @@ __all__ = ["layout", "layout_check"]
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), help="Time to search, 10 s where neither is given.")
 @click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
+@click.option("--seeds", type=click.IntRange(1, 256), help="Try so many seeds and keep the best [one a worker].")
+@workers_options
 @click.option(
     "--objective",
     type=click.Choice(["consumed", "opened"]),
@@ -46,10 +55,13 @@ __all__ = ["layout", "layout_check"]
 @click.option("--prove", is_flag=True, help="Prove the least whole sheets by exact search (small jobs; extra 'exact').")
 @json_option
 def layout(
-    problem_file: Path, out: Path | None, seconds: float | None, iterations: int | None, seed: int, objective: str,
-    straight_cuts: bool, start_file: Path | None, pin: tuple[str, ...], bar: tuple[str, ...], prove: bool, as_json: bool,
+    problem_file: Path, out: Path | None, seconds: float | None, iterations: int | None, seed: int, seeds: int | None,
+    workers: int | None, cluster: str | None, objective: str, straight_cuts: bool, start_file: Path | None,
+    pin: tuple[str, ...], bar: tuple[str, ...], prove: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Place the blanks of PROBLEM.json where the metal has the thickness they want.
+
+    With --workers N as many seeds are searched at once, each on a core of its own, and the best plan is kept.
 
     A plan can be gone on from: blanks that a person has pinned stay where they are, and the rest is laid anew around them.
     The sheets to cast of that plan then count as they are.
@@ -57,10 +69,10 @@ def layout(
     The plan is checked by the verifier before it is written. Ctrl+C ends the search with the best plan so far. Exit code
     1 when a blank could not be served; it is named with the reason.
     """
+    from pipemetal.executor import executor_for
     from pipemetal.layout.hand import with_new_sheets
     from pipemetal.layout.proof import finish
     from pipemetal.layout.search import SolverSettings
-    from pipemetal.layout.solve import solve
     from pipemetal.layout.verify import verify
 
     given = read_problem(problem_file)
@@ -69,10 +81,12 @@ def layout(
     problem, hand = _by_hand(given, start, pin, bar)
     proof = None
     with Watch("placing blanks", quiet=as_json) as watch:
-        plan = solve(
-            problem, seconds=seconds if iterations is None else None, iterations=iterations, seed=seed,
-            progress=watch.progress, should_stop=watch.should_stop, settings=settings, hand=hand,
-        )  # fmt: skip
+        search = Search(problem, seconds if iterations is None else None, iterations, settings, hand)
+        count = seeds or workers or 1
+        if count == 1 and cluster is None:
+            plan = search.plan(seed, watch.progress, watch.should_stop)
+        else:
+            plan = _best_of(search, range(seed, seed + count), executor_for(workers, cluster), watch)
         if prove:
             plan, proof = finish(problem, plan, settings=settings)
     if start is not None:
@@ -104,6 +118,48 @@ def layout(
             + ([f"Plan written to {out}."] if out else []),
         )
     click.get_current_context().exit(1 if plan.unplaced or faults else 0)
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """One search, to be done with any seed, here or elsewhere."""
+
+    problem: LayoutProblem
+    seconds: float | None
+    iterations: int | None
+    settings: SolverSettings
+    hand: ByHand
+
+    def plan(
+        self,
+        seed: int,
+        progress: Callable[[float, str], None] | None = None,
+        should_stop: Callable[[], bool] | None = None,
+    ) -> LayoutPlan:
+        """The plan of one seed."""
+        from pipemetal.layout.solve import solve
+
+        return solve(
+            self.problem, seconds=self.seconds, iterations=self.iterations, seed=seed, progress=progress,
+            should_stop=should_stop, settings=self.settings, hand=self.hand,
+        )  # fmt: skip
+
+
+def _best_of(search: Search, seeds: Sequence[int], executor: Executor, watch: Watch) -> LayoutPlan:
+    """The plan of the seed that serves most, then uses least; at a tie the lower seed, so that the same seeds give the same."""
+    found: dict[int, LayoutPlan] = {}
+    for outcome in executor.run(search.plan, seeds, watch.should_stop):
+        if outcome.result is None:
+            raise LayoutError(outcome.error, field="--seeds", value=seeds[outcome.index])
+        found[outcome.index] = outcome.result
+        watch.progress(len(found) / len(seeds), f"{len(found)} of {len(seeds)} seeds")
+    if not found:
+        raise LayoutError("was stopped before the first plan was there", field="--seeds", value=len(seeds))
+    opened = search.settings.objective == "opened"
+    best = min(
+        found, key=lambda i: (len(found[i].unplaced), found[i].opened_mm2 if opened else found[i].consumed_mm2, i)
+    )
+    return found[best]
 
 
 def _by_hand(

@@ -18,6 +18,7 @@ __all__ = ["COMMANDS", "main"]
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "demo": ("plan_cmd:demo", "Set up the invented shop in a folder and run the main job on it."),
     "plan": ("plan_cmd:plan", "From ranks, rack and lots to layouts, sheets to cast, melts and pours."),
+    "variants": ("variants_cmd:variants", "What if the shop were a little different, side by side."),
     "pipes": ("pipes_cmd:pipes", "Every pipe of an organ: scale, mouth, lengths, walls, mass."),
     "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
     "scale": ("scale_cmd:scale", "The scale behind measured pipes; scales as a picture."),

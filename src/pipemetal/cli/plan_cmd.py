@@ -13,7 +13,7 @@ from pipemetal.cli.common import FILE, find_beside, json_option, print_json, pri
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import InputError
 
-__all__ = ["demo", "plan"]
+__all__ = ["demo", "learned_from", "plan", "stock_of"]
 
 DEMO_SECONDS = 45.0
 
@@ -55,7 +55,7 @@ def plan(
     _checked_organ(organ_file, recipes_path)
     if shop is None and (accepts or reserved):
         raise InputError("needs the book", field="--accept and --reserved", allowed="--shop PATH beside it")
-    stock = _stock(organ_file, rack_path, lots_path, shop, recipes_path, reserved=reserved)
+    stock = stock_of(organ_file, rack_path, lots_path, shop, recipes_path, reserved=reserved)
     data = run_plan(
         organ_file,
         stock,
@@ -110,7 +110,7 @@ def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_jso
     organ_file, shop = folder / "organ.toml", folder / "shop.sqlite"
     _checked_organ(organ_file, None)
     _demo_book(folder, shop)
-    stock = _stock(organ_file, None, None, str(shop), None)
+    stock = stock_of(organ_file, None, None, str(shop), None)
     data = run_plan(
         organ_file, stock, None, None, out, seconds=None if iterations else seconds, iterations=iterations, seed=seed,
         quiet=as_json,
@@ -149,7 +149,7 @@ def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
     load_pipes(organ_file, recipes_path)
 
 
-def _stock(
+def stock_of(
     organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, recipes_path: Path | None, *,
     reserved: bool = False,
 ) -> dict[str, Any]:  # fmt: skip
@@ -187,14 +187,14 @@ def run_plan(
     settings = read_shop(find_beside(settings_path, organ_file, "shop.toml"))
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(
-            organ, stock["recipes"], stock["rack"], stock["lots"], settings, learned=_learned(log_path, organ_file),
+            organ, stock["recipes"], stock["rack"], stock["lots"], settings, learned=learned_from(log_path, organ_file),
             cannot_charge=stock["unknown"], seconds=None if iterations else (seconds or 30.0), iterations=iterations,
             seed=seed, progress=watch.progress, should_stop=watch.should_stop,
         )  # fmt: skip
     return write_plan_files(made, out)
 
 
-def _learned(log_path: Path | None, organ_file: Path) -> Any:
+def learned_from(log_path: Path | None, organ_file: Path) -> Any:
     """What the casting log given teaches, or log.csv beside the organ; None where there is none."""
     beside = organ_file.parent / "log.csv"
     path = log_path or (beside if beside.exists() else None)

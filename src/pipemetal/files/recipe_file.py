@@ -9,7 +9,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.toml_table import TomlTable, read_toml
 
-__all__ = ["read_recipes"]
+__all__ = ["read_recipes", "recipe_of_table"]
 
 
 def read_recipes(path: Path) -> dict[str, Recipe]:
@@ -23,14 +23,15 @@ def read_recipes(path: Path) -> dict[str, Recipe]:
     Errors: FileFormatError, AlloyError.
     """
     top = read_toml(path)
-    recipes = {name: _recipe(name, table) for name, table in top.named_tables("recipe").items()}
+    recipes = {name: recipe_of_table(name, table) for name, table in top.named_tables("recipe").items()}
     top.finish()
     if not recipes:
         raise top.error("is missing", "recipe", allowed="at least one table [recipe.name]")
     return recipes
 
 
-def _recipe(name: str, table: TomlTable) -> Recipe:
+def recipe_of_table(name: str, table: TomlTable) -> Recipe:
+    """One recipe from its table. Errors as `read_recipes`."""
     target = table.text("target")
     note = table.text("note", "")
     windows = []

@@ -15,7 +15,7 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.planning.settings import CastingSettings, PotSettings, SheetSettings, ShopSettings
 
-__all__ = ["read_shop"]
+__all__ = ["filled", "read_shop"]
 
 _BY_SUFFIX: dict[str, Callable[..., float]] = {
     "mm": units.parse_length_mm,
@@ -46,22 +46,25 @@ def read_shop(path: Path) -> ShopSettings:
     )
     head.finish()
     settings = ShopSettings(
-        name, currency, length, mass, temperature, language, paper, _filled(top, "sheets", SheetSettings),
-        _filled(top, "pot", PotSettings),
-        _filled(top, "casting", CastingSettings), _losses(top), emptying,
+        name, currency, length, mass, temperature, language, paper, filled(top, "sheets", SheetSettings()),
+        filled(top, "pot", PotSettings()),
+        filled(top, "casting", CastingSettings()), _losses(top), emptying,
     )  # fmt: skip
     top.finish()
     return settings
 
 
-def _filled(top: TomlTable, key: str, kind: type[Any]) -> Any:
-    """A settings class from its table; each field is read as its name's unit says."""
+def filled(top: TomlTable, key: str, base: Any) -> Any:
+    """Settings with what a table says in place of `base`'s; each field is read as its name's unit says.
+
+    Errors: FileFormatError, PlanError with table and key.
+    """
     table: TomlTable = top.table(key, TomlTable({}, f"{top.where} [{key}]"))
     values: dict[str, Any] = {}
-    for item in dataclasses.fields(kind):
-        base, _, suffix = item.name.rpartition("_")
+    for item in dataclasses.fields(base):
+        name, _, suffix = item.name.rpartition("_")
         if suffix in _BY_SUFFIX:
-            value = table.quantity(base, suffix, _BY_SUFFIX[suffix], -_ANY, _ANY, None)
+            value = table.quantity(name, suffix, _BY_SUFFIX[suffix], -_ANY, _ANY, None)
         elif item.type == "int":
             value = table.whole(item.name, 0, 10_000, None)
         else:
@@ -70,7 +73,7 @@ def _filled(top: TomlTable, key: str, kind: type[Any]) -> Any:
             values[item.name] = value
     table.finish()
     try:
-        return kind(**values)
+        return dataclasses.replace(base, **values)
     except InputError as error:
         raise error.at(top.where) from None
 

@@ -1,0 +1,124 @@
+"""`pipemetal variants`: what if the shop were a little different, side by side."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipemetal.cli.common import (
+    FILE,
+    find_beside,
+    json_option,
+    print_json,
+    print_table,
+    recipes_option,
+    workers_options,
+)
+from pipemetal.cli.plan_cmd import learned_from, stock_of
+from pipemetal.cli.progress import Watch
+
+if TYPE_CHECKING:
+    from pipemetal.planning.variants import Case, Figures
+
+__all__ = ["variants"]
+
+AS_IT_IS = "as it is"
+
+
+@click.command(short_help="What if the shop were a little different, side by side.")
+@click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
+@click.option("--vary", "vary_path", type=FILE, required=True, metavar="variants.toml", help="What would be different.")
+@click.option("--rack", "rack_path", type=FILE, metavar="rack.csv|DIR", help="Rolls with readings.csv beside them.")
+@click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
+@click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
+@click.option(
+    "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the organ."
+)
+@click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log. Default: log.csv beside.")
+@click.option("--out", "out", type=FILE, metavar="DIR", help="Write every plan into a folder of this one.")
+@click.option(
+    "--seconds", type=click.FloatRange(0.1, 86_400), default=30.0, show_default=True, help="For each variant."
+)
+@click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plans.")
+@click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
+@workers_options
+@recipes_option
+@json_option
+def variants(
+    organ_file: Path, vary_path: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None,
+    settings_path: Path | None, log_path: Path | None, out: Path | None, seconds: float, iterations: int | None, seed: int,
+    workers: int | None, cluster: str | None, recipes_path: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Plan ORGAN.toml for the shop as it is and for every variant of variants.toml, and show what each comes to.
+
+    One plan a worker: with --workers 2 two plans at once. Ctrl+C ends with those that are done. Exit code 1 when a variant
+    cannot be planned.
+    """
+    from pipemetal.executor import executor_for
+    from pipemetal.files.organ_file import read_organ
+    from pipemetal.files.shop_file import read_shop
+    from pipemetal.files.variants_file import read_variants
+    from pipemetal.planning.learning import Learned
+    from pipemetal.planning.variants import Case
+
+    stock = stock_of(organ_file, rack_path, lots_path, shop, recipes_path)
+    settings = read_shop(find_beside(settings_path, organ_file, "shop.toml"))
+    base = Case(
+        AS_IT_IS, read_organ(organ_file, stock["recipes"]), stock["recipes"], tuple(stock["rack"]), tuple(stock["lots"]),
+        settings, learned_from(log_path, organ_file) or Learned(), tuple(stock["unknown"]),
+        None if iterations else seconds, iterations, seed,
+    )  # fmt: skip
+    cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock["recipes"], settings))]
+    found: dict[int, Figures] = {}
+    failed: dict[str, str] = {}
+    work = functools.partial(plan_case, out=out)
+    with Watch("planning variants", quiet=as_json) as watch:
+        for outcome in executor_for(workers, cluster).run(work, cases, watch.should_stop):
+            if outcome.result is not None:
+                found[outcome.index] = outcome.result
+            else:
+                failed[cases[outcome.index].name] = outcome.error
+            watch.progress((len(found) + len(failed)) / len(cases), f"{len(found)} of {len(cases)}")
+    rows = [(cases[index].name, found[index]) for index in sorted(found)]
+    if as_json:
+        print_json({"variants": [{"name": name} | dataclasses.asdict(f) for name, f in rows], "not_planned": failed})
+    else:
+        _print(rows, failed, len(cases), settings.currency)
+    click.get_current_context().exit(1 if failed else 0)
+
+
+def plan_case(case: Case, out: Path | None) -> Figures:
+    """Plan one variant, write it where wanted, and give its figures."""
+    from pipemetal.planning.variants import figures_of, planned
+
+    plan = planned(case)
+    if out is not None:
+        from pipemetal.documents.plan_pages import safe_name, write_plan_files
+
+        write_plan_files(plan, out / safe_name(case.name))
+    return figures_of(plan)
+
+
+def _print(rows: list[tuple[str, Figures]], failed: dict[str, str], asked: int, currency: str) -> None:
+    notes = [f"{name} cannot be planned: {why}" for name, why in failed.items()]
+    if len(rows) + len(failed) < asked:
+        notes.append(f"Stopped: {asked - len(rows) - len(failed)} variants were not planned.")
+    notes.append(
+        "Searches end by time: figures that differ by less than a percent or two may be luck. --iterations repeats them."
+    )
+    print_table(
+        "Variants side by side",
+        ["variant", "pipes served", "rolls", "sheets", "melts", "days", "m² used", "gap %", "new kg", "remelt kg", "to buy kg",
+         "lost kg", f"cost {currency}"],
+        [
+            (name, f"{f.pipes_served} of {f.pipes}", f.rolls, f.sheets, f.melts, f.casting_days, f"{f.consumed_m2:.1f}",
+             f"{f.gap_percent:.1f}", f"{f.new_kg:.0f}", f"{f.remelt_kg:.0f}", f"{f.bought_kg:.0f}",
+             f"{f.lost_kg:.1f}", f"{f.cost:.0f}")
+            for name, f in rows
+        ],
+        notes,
+    )  # fmt: skip

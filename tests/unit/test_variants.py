@@ -1,0 +1,97 @@
+"""What if: variants beside the shop as it is."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from pipemetal.cli.main import cli, main
+from pipemetal.files.demo_files import copy_demo_shop, packaged_file
+from pipemetal.files.recipe_file import read_recipes
+from pipemetal.files.shop_file import read_shop
+from pipemetal.files.variants_file import read_variants
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    copy_demo_shop(tmp_path / "shop")
+    folder = tmp_path / "shop"
+    organ = (folder / "organ.toml").read_text(encoding="utf-8")
+    parts = organ.split("[[rank]]")
+    (folder / "organ.toml").write_text("[[rank]]".join(parts[:3]), encoding="utf-8")
+    return folder
+
+
+def test_the_invented_variants_say_what_is_different() -> None:
+    recipes = read_recipes(packaged_file("recipes.toml"))
+    settings = read_shop(packaged_file("shop.toml"))
+    changes = {c.name: c for c in read_variants(packaged_file("variants.toml"), recipes, settings)}
+    wide = changes["table 1.1 m wide"].settings
+    assert wide is not None
+    assert (wide.sheets.most_width_mm, wide.sheets.planing_mm) == (1100.0, settings.sheets.planing_mm)
+    assert changes["spotted for the Principal"].alloys == {"Principal 8": "spotted-50"}
+    assert changes["wider window for plain metal"].recipes["plain-30"].window("Sn") == (27.5, 32.0)
+    assert changes["without the old conductor lead"].without_lots == ("S8",)
+
+
+VARY = """
+[[variant]]
+name = "planed less"
+[variant.sheets]
+planing_mm = 0.05
+
+[[variant]]
+name = "fewer rolls"
+without_rolls = ["R101", "R102", "R103", "R109", "R110", "R111"]
+"""
+
+
+@pytest.mark.parametrize("workers", [[], ["--workers", "2"]])
+def test_variants_stand_side_by_side_wherever_they_are_planned(shop: Path, workers: list[str]) -> None:
+    (shop / "v.toml").write_text(VARY, encoding="utf-8")
+    words = ["variants", str(shop / "organ.toml"), "--rack", str(shop), "--lots", str(shop / "lots.csv"), "--vary", str(shop / "v.toml"),
+             "--iterations", "60", "--json", *workers]  # fmt: skip
+    told = CliRunner().invoke(cli, words, catch_exceptions=False)
+    assert told.exit_code == 0, told.output
+    rows = {row["name"]: row for row in json.loads(told.stdout)["variants"]}
+    assert list(rows) == ["as it is", "planed less", "fewer rolls"]
+    assert rows["as it is"]["pipes"] == rows["planed less"]["pipes"] > 100
+    assert rows["fewer rolls"]["rolls"] <= rows["as it is"]["rolls"]
+    assert all(row["pipes_served"] == row["pipes"] for row in rows.values())
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "is empty"),
+        ("[[variant]]\nname = 'a'\n[variant.sheets]\nwidth = 3\n", "is not a key"),
+        ("[[variant]]\nname = 'a'\n[[variant]]\nname = 'a'\n", "used for two variants"),
+        ("[[variant]]\nname = 'as it is'\n", "used for two variants"),
+        ("[[variant]]\nname = 'a'\n[variant.alloys]\n'Principal 8' = 'gold'\n", "gold"),
+        ("[[variant]]\nname = 'a'\n[variant.sheets]\nmost_width_mm = 90000\n", "out of range"),
+        ("[[variant]]\nname = 'a'\nwithout_lots = ['nobody']\n", "without_lots is not there"),
+        ("[[variant]]\nname = 'a'\n[variant.alloys]\n'No rank' = 'tin-75'\n", "alloys is not there"),
+    ],
+)
+def test_a_bad_variant_is_one_clear_message(
+    shop: Path, capsys: pytest.CaptureFixture[str], text: str, says: str
+) -> None:
+    (shop / "v.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(SystemExit) as ended:
+        main(
+            [
+                "variants",
+                str(shop / "organ.toml"),
+                "--rack",
+                str(shop),
+                "--lots",
+                str(shop / "lots.csv"),
+                "--vary",
+                str(shop / "v.toml"),
+            ]
+        )
+    assert ended.value.code == 2
+    assert says in capsys.readouterr().err
