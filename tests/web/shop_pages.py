@@ -58,7 +58,51 @@ def small_plan(name: str = HOSTILE) -> dict[str, Any]:
     }  # fmt: skip
     metal = {"in_all": {"pipes_kg": 5.0}, "by_alloy": {name: {"pipes_kg": 5.0}}, "unexplained_kg": 0.0}
     return {
-        "organ": name, "pipes": [pipe, pipe | {"key": 12, "half_tones": 1.0}], "pipes_served": 1, "blanks": [{"id": name}],
+        "organ": name, "shop": name, "program": name, "pipes": [pipe, pipe | {"key": 12, "half_tones": 1.0}], "pipes_served": 1, "blanks": [{"id": name, "turns_deg": [0, 180]}],
         "faults": [], "rolls_used": [sheet], "new_sheets": [new], "melts": [melt, blocked], "pours": [pour], "metal": metal,
         "to_buy_kg": {"Sb": 1.0}, "unserved": [{"blank": name, "reason": name}], "cautions": [name],
     }  # fmt: skip
+
+
+SMALL_ORGAN = """
+[organ]
+name = "Brindle House"
+
+[[rank]]
+name = "Principal 4"
+division = "Great"
+footage = "4'"
+compass = "c1-c2"
+alloy = "half"
+scale = { half_tones = [["c1", 0], ["c2", 1]] }
+mouth = "1/4"
+cut_up = "1/4"
+"""
+"""An invented organ of one short rank."""
+
+
+def working_book(path: Path) -> Book:
+    """An invented shop that can plan, melt and cast: one recipe, two rolls, three lots, one organ."""
+    book = Book.open(path, create=True, who="tester")
+    book.add_recipe(Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),)))
+    for name, thick in (("R1", 0.62), ("R2", 0.55)):
+        field = ThicknessField.from_grid([0.0, 1500.0], [[thick, thick - 0.06]] * 3, width_mm=500.0)
+        book.add_roll(Roll(name, "half", 1500.0, 500.0, 10.0, field, place="rack A"))
+    book.add_lot("T1", "pig", 300.0, Composition.parse("Sn 99.9 Pb bal"))
+    book.add_lot("L1", "pig", 300.0, Composition.parse("Pb 99.9 Sn bal"))
+    book.add_lot("S1", "scrap", 40.0, Composition.parse("Sn 49 Pb bal"))
+    book.add_organ("Brindle House", SMALL_ORGAN)
+    return book
+
+
+def working_plan(book: Book) -> str:
+    """A plan made of it by the real pipeline, kept in the book; gives its id."""
+    from pipemetal.files.plan_json import plan_dict
+    from pipemetal.planning.plan import make_plan
+    from pipemetal.shop.stock import book_stock
+    from pipemetal.web.organs import organ_of_text
+
+    stock = book_stock(book)
+    organ = organ_of_text(SMALL_ORGAN, stock["recipes"])
+    made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], iterations=60, seed=1)
+    return book.add_plan(plan_dict(made))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import secrets
 import socket
+import sys
 import tempfile
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,6 +18,8 @@ from pipemetal.cli.shop_cmd import shop_of, shop_option
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
+    from pipemetal.planning.settings import ShopSettings
+    from pipemetal.shop.book import Book
     from pipemetal.web.site import Site
 
 __all__ = ["serve"]
@@ -28,11 +31,14 @@ DEMO_ITERATIONS = 200
 @shop_option
 @click.option("--demo", is_flag=True, help="The invented shop in a temporary folder, with a short plan.")
 @click.option("--plan", "plan_path", type=FILE, metavar="plan.json", help="Bring this plan into the book first.")
+@click.option("--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the book.")
 @click.option("--port", type=click.IntRange(1, 65535), default=8137, show_default=True)
 @click.option(
-    "--lan", is_flag=True, help="Answer the shop's network too, for whoever knows the number that is printed."
+    "--lan", is_flag=True, help="Answer the shop's network too, for the people of the book with their PIN or password."
 )
-def serve(shop: str | None, demo: bool, plan_path: Path | None, port: int, lan: bool) -> None:
+def serve(
+    shop: str | None, demo: bool, plan_path: Path | None, settings_path: Path | None, port: int, lan: bool
+) -> None:  # fmt: skip
     """Serve the shop book's pages to a browser on this machine, or with --lan to the shop's tablets.
 
     Over --lan the pages travel unencrypted: only in a network that is the shop's own.
@@ -41,7 +47,8 @@ def serve(shop: str | None, demo: bool, plan_path: Path | None, port: int, lan: 
         raise InputError("goes without --shop", field="--demo")
     _refuse_taken(port, lan)
     if not demo:
-        _run(shop_of(shop), "Shop book", plan_path, port, lan, demo_folder=None)
+        target = shop_of(shop)
+        _run(target, "Shop book", plan_path, _settings(settings_path, target), port, lan, demo_folder=None)
         return
     from pipemetal.files.demo_files import copy_demo_shop
     from pipemetal.shop.book import Book
@@ -52,62 +59,97 @@ def serve(shop: str | None, demo: bool, plan_path: Path | None, port: int, lan: 
         click.echo("Bringing the invented shop into a book ...")
         with Book.open(folder / "shop.sqlite", create=True) as book:
             book.import_folder(folder)
-        _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, port, lan, demo_folder=folder)
+            book.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
+            if lan:
+                _invented_people(book)
+        shown = _settings(settings_path, str(folder / "shop.sqlite"))
+        _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, shown, port, lan, demo_folder=folder)
 
 
-def _run(shop: str, name: str, plan_path: Path | None, port: int, lan: bool, *, demo_folder: Path | None) -> None:
+def _settings(path: Path | None, target: str) -> ShopSettings | None:
+    """The shop's settings: those given, else shop.toml beside a book that is a file, else none."""
+    from pipemetal.files.shop_file import read_shop
+
+    beside = Path(target).parent / "shop.toml"
+    if path is None and ("://" in target or not beside.is_file()):
+        return None
+    return read_shop(path or beside)
+
+
+def _invented_people(book: Book) -> None:
+    """Three people for trying, each with a PIN of this run alone."""
+    for name, role in (("Ada", "run"), ("Ben", "keep"), ("Cyn", "work")):
+        pin = f"{secrets.randbelow(900_000) + 100_000}"
+        if len(set(pin)) < 2:
+            pin = "190284"
+        with book.acting("Ada"):
+            book.add_person(name, role, pin=pin, note="invented")
+        click.echo(f"{name}, who may {role}: PIN {pin}")
+
+
+def _run(
+    shop: str, name: str, plan_path: Path | None, settings: ShopSettings | None, port: int, lan: bool, *,
+    demo_folder: Path | None,
+) -> None:  # fmt: skip
     import uvicorn
 
     from pipemetal.shop.book import Book
     from pipemetal.web.app import LOOPBACK, create_app
-    from pipemetal.web.guard import Passphrase
     from pipemetal.web.site import Site
 
-    with Book.open(shop, who=click.get_current_context().meta.get("pipemetal.by")) as book:
+    with Book.open(shop) as book:
+        if lan:
+            _refuse_without_people(book)
         book.keep_daily()
         # the first search reads the whole rack; let nobody wait for it
         threading.Thread(target=book.find_rolls, daemon=True).start()
-        site = Site(book, name)
+        site = Site(book, name, settings)
         if plan_path is not None:
             click.echo(f"Plan {book.add_plan(read_plan(plan_path))} is in the book.")
         elif demo_folder is not None:
-            site.planning = True
-            threading.Thread(target=_plan_demo, args=(site, demo_folder), daemon=True).start()
-            click.echo("A short plan is being made; the pages show it in a moment.")
-        hosts, passphrase = LOOPBACK, None
+            _plan_demo(site)
+        hosts = LOOPBACK
         click.echo(f"Open http://127.0.0.1:{port}/ on this machine. Ctrl+C stops.")
         if lan:
-            address, words = _own_address(), f"{secrets.randbelow(1_000_000):06d}"
-            hosts, passphrase = LOOPBACK | {address, socket.gethostname().lower()}, Passphrase(words)
-            click.echo(f"In the shop's network: http://{address}:{port}/ with the number {words}. Not encrypted.")
-        app = create_app(site, hosts=hosts, passphrase=passphrase)
+            address = _own_address()
+            hosts = LOOPBACK | {address, socket.gethostname().lower()}
+            _print_address(f"http://{address}:{port}/")
+        app = create_app(site, hosts=hosts)
         host = "0.0.0.0" if lan else "127.0.0.1"
         uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False)
 
 
-def _plan_demo(site: Site, folder: Path) -> None:
-    from pipemetal.files.log_file import read_log
-    from pipemetal.files.organ_file import read_organ
-    from pipemetal.files.plan_json import plan_dict
-    from pipemetal.files.shop_file import read_shop
-    from pipemetal.planning.learning import learn
-    from pipemetal.planning.plan import make_plan
-    from pipemetal.shop.stock import book_stock
-
-    book = site.book
-    try:
-        stock = book_stock(book)
-        organ = read_organ(folder / "organ.toml", stock["recipes"])
-        plan = make_plan(
-            organ, stock["recipes"], stock["rack"], stock["lots"], read_shop(folder / "shop.toml"),
-            learned=learn(read_log(folder / "log.csv")), cannot_charge=stock["unknown"], iterations=DEMO_ITERATIONS, seed=1,
+def _refuse_without_people(book: Book) -> None:
+    if not any(p.has_pin or p.has_password for p in book.people()):
+        raise InputError(
+            "needs people with a PIN or a password in the book", field="--lan",
+            allowed="pipemetal people add NAME --role run --pin --by NAME",
         )  # fmt: skip
-        book.add_plan(plan_dict(plan))
-    except Exception as error:
-        click.echo(f"No plan: {error}", err=True)
-        raise
-    finally:
-        site.planning = False
+
+
+def _print_address(address: str) -> None:
+    """The address for the tablets, in letters and as a code for their cameras."""
+    import segno
+
+    click.echo(f"In the shop's network: {address} for the people of the book. Not encrypted.")
+    if sys.stdout.isatty():
+        segno.make(address, error="m").terminal(compact=True)
+
+
+def _plan_demo(site: Site) -> None:
+    """Ask for a short plan of the invented organ; it is made beside the pages."""
+    book = site.book
+    organ = book.rows("organs")[-1]
+    payload = {"target": book.target, "organ": organ["body"], "iterations": DEMO_ITERATIONS, "settings": site.settings}
+    who = next((p.name for p in book.people()), book.who)
+
+    def finish(made: dict[str, Any]) -> tuple[str, str]:
+        with book.acting(who):
+            key = book.add_plan(made)
+        return f"{made['pipes_served']} of {len(made['pipes'])} pipes have their metal: {key}", "/plans"
+
+    site.jobs.add("plan", organ["id"], who, payload, finish)
+    click.echo("A short plan is being made; the pages show how far it is.")
 
 
 def _refuse_taken(port: int, lan: bool) -> None:

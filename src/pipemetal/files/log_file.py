@@ -72,7 +72,7 @@ def cast_of_row(row: CsvRow, cast_id: str) -> LoggedCast:
             cast_id, Composition.parse(row.text("composition")), row.number("gate_mm", 0.3, 20.0),
             row.number("charge_kg", 0.5, 2000.0),
             Sled(row.number("sled_length_mm", 40.0, 1000.0), row.number("sled_width_mm", 50.0, 2500.0)),
-            row.number("length_mm", 200.0, 20_000.0), _pairs(row, "thickness"), _pairs(row, "marks", ""),
+            row.number("length_mm", 200.0, 20_000.0), _pairs(row, "thickness", ""), _pairs(row, "marks", ""),
             push_time_s=row.maybe_number("push_time_s", 0.1, 120.0), leftover_kg=row.maybe_number("leftover_kg", 0.0, 2000.0),
             run_up_mm=row.maybe_number("run_up_mm", 0.0, 3000.0),
             pour_temperature_c=row.maybe_number("pour_temperature_c", 100.0, 600.0),

@@ -2,91 +2,112 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from pipemetal.errors import InputError
-from pipemetal.shop.book import StaleSaveError
-from pipemetal.web import changes, reading
-from pipemetal.web.guard import Guard, Passphrase
+from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError
+from pipemetal.web import api, cutting, door, melting, organs, plans, pouring, racks, reading, stock
+from pipemetal.web.access import ROUTES
+from pipemetal.web.guard import Door, Guard
 from pipemetal.web.site import Site
 
 __all__ = ["LOOPBACK", "create_app"]
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
+KEPT_FIELDS = 40
 
 
-def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK, passphrase: Passphrase | None = None) -> FastAPI:
-    """The pages of a shop. `hosts`: names that are answered; `passphrase`: asked of everybody where given."""
-    app = FastAPI(title="pipemetal", docs_url=None, redoc_url=None, openapi_url=None)
+def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
+    """The pages of a shop. `hosts`: names that are answered. Where the book names people, they are asked for."""
+
+    @asynccontextmanager
+    async def life(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        site.jobs.close()
+
+    app = FastAPI(title="pipemetal", docs_url=None, redoc_url=None, openapi_url=None, lifespan=life)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
-    reading.add_routes(app, site)
-    changes.add_routes(app, site)
+    site.door = Door(site.book)
+    door.add_routes(app, site, site.door)
+    for room in (reading, racks, stock, cutting, melting, pouring, organs, plans, api):
+        room.add_routes(app, site)
     _add_errors(app, site)
-    if passphrase is not None:
-        _add_door(app, site, passphrase)
-    app.add_middleware(Guard, hosts=hosts, passphrase=passphrase)
+    routes = [r for r in app.routes if hasattr(r, "methods")]
+    unlisted = [r.path for r in routes for m in r.methods if m != "HEAD" and (m, r.path) not in ROUTES]  # type: ignore[attr-defined]
+    if unlisted:
+        raise RuntimeError(f"routes that no role is named for: {unlisted}")
+    app.add_middleware(Guard, hosts=hosts, door=site.door, routes=lambda: routes)
     return app
 
 
+def _wants_json(request: Request) -> bool:
+    path = request.url.path
+    return path.startswith("/api/") or request.headers.get("content-type", "").startswith("application/json")
+
+
 def _add_errors(app: FastAPI, site: Site) -> None:
+    def told(request: Request, title: str, words: str, status: int, **values: Any) -> Response:
+        if _wants_json(request):
+            return JSONResponse({"error": words}, status)
+        path = request.url.path
+        back = path if path.startswith(("/racks/", "/casting/cast/")) and status != 404 else _room(path)
+        held = {"mine": None, "theirs": {}, "back": back} | values
+        return site.page(request, "message.html", title, "", status=status, words=words, **held)
+
     def input_error(request: Request, error: Exception) -> Response:
         missing = isinstance(error, InputError) and error.problem == "is not in the book"
-        title = "Not in the book" if missing else "That cannot be used"
-        return _told(request, title, str(error), 404 if missing else 422)
+        denied = isinstance(error, NotAllowedError)
+        title = "Not in the book" if missing else "Your role does not go so far" if denied else "That cannot be used"
+        return told(request, title, str(error), 404 if missing else 403 if denied else 422)
 
     def stale(request: Request, error: Exception) -> Response:
         assert isinstance(error, StaleSaveError)
-        words = f"{error.about} was changed by somebody else meanwhile."
-        shown = {k: v for k, v in error.mine.items() if isinstance(v, str | int | float) and k != "version"}
-        return site.page(
-            request, "message.html", "Changed meanwhile", "", status=409, words=words, mine=shown, theirs=error.theirs,
-            back=request.url.path if request.url.path.startswith("/racks/") else "/history",
-        )  # fmt: skip
+        words = site.show(request).say("{what} was changed by somebody else meanwhile.", what=error.about)
+        shown = {
+            k: v for k, v in error.mine.items() if isinstance(v, str | int | float) and k not in ("version", "log")
+        }
+        return told(request, "Changed meanwhile", words, 409, mine=shown, theirs=error.theirs)
+
+    def already(request: Request, error: Exception) -> Response:
+        assert isinstance(error, AlreadyDoneError)
+        if _wants_json(request):
+            return JSONResponse({"event": error.event, "already": True})
+        return told(
+            request, "Done already", site.show(request).say("This form was sent before; it was done once."), 200
+        )
 
     def http_error(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         titles = {404: "There is no such page", 405: "That page takes no such order"}
-        return _told(request, titles.get(error.status_code, "That did not work"), str(error.detail), error.status_code)
+        title = titles.get(error.status_code, "That did not work")
+        return told(request, title, str(error.detail), error.status_code)
 
     def invalid(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
-        told = "; ".join(f"{'.'.join(str(p) for p in e['loc'][1:])}: {e['msg']}" for e in error.errors())
-        return _told(request, "That cannot be used", told, 422)
-
-    def _told(request: Request, title: str, words: str, status: int) -> HTMLResponse:
-        return site.page(
-            request, "message.html", title, "", status=status, words=words, mine=None, theirs={}, back=None
-        )
+        words = "; ".join(f"{'.'.join(str(p) for p in e['loc'][1:])}: {e['msg']}" for e in error.errors()[:KEPT_FIELDS])
+        return told(request, "That cannot be used", words, 422)
 
     app.add_exception_handler(InputError, input_error)
     app.add_exception_handler(StaleSaveError, stale)
+    app.add_exception_handler(AlreadyDoneError, already)
     app.add_exception_handler(HTTPException, http_error)
     app.add_exception_handler(RequestValidationError, invalid)
 
 
-def _add_door(app: FastAPI, site: Site, passphrase: Passphrase) -> None:
-    def form(problem: str, status: int) -> HTMLResponse:
-        return HTMLResponse(site.templates.get_template("enter.html").render(problem=problem), status)
-
-    @app.get("/enter")
-    def enter_form() -> Response:
-        return form("", 200)
-
-    @app.post("/enter")
-    async def enter(request: Request) -> Response:
-        given = (await request.form()).get("words", "")
-        try:
-            session = passphrase.enter(str(given))
-        except PermissionError:
-            return form("Too many wrong ones; wait a minute.", 429)
-        if session is None:
-            return form("That is not the number.", 403)
-        answer = RedirectResponse("/", 303)
-        answer.set_cookie("pipemetal_session", session, httponly=True, samesite="strict")
-        return answer
+def _room(path: str) -> str:
+    """The page that a form's path belongs to."""
+    first = "/" + path.strip("/").partition("/")[0]
+    rooms = {
+        "/jobs": "/plans", "/people": "/settings", "/undo": "/history", "/photos": "/racks", "/paper": "/plans",
+        "/labels": "/stock", "/scan": "/racks",
+    }  # fmt: skip
+    return rooms.get(first, first if ("GET", first) in ROUTES else "/")

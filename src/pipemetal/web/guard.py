@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-import secrets
-import time
+import base64
+import binascii
+import json
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import Any, Final
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
-__all__ = ["HEADERS", "Guard", "Passphrase", "may_change"]
+from starlette.concurrency import run_in_threadpool
+from starlette.routing import Match
+
+from pipemetal.shop.book import Book, Person
+from pipemetal.shop.people import TooManyTriesError
+from pipemetal.web.access import ANYONE, ROUTES, allowed, most_bytes
+from pipemetal.web.sessions import COOKIE, Sessions, TooManyError, Tries
+
+__all__ = ["HEADERS", "Door", "Guard", "may_change"]
 
 Scope = dict[str, Any]
 Receive = Callable[[], Awaitable[dict[str, Any]]]
@@ -25,7 +35,6 @@ HEADERS: Final = {
     "cross-origin-resource-policy": "same-origin", "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }  # fmt: skip
 SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
-MOST_BODY_BYTES: Final = 1_000_000
 
 
 def may_change(host: str, *, fetch_site: str | None, origin: str | None, cookies: bool) -> bool:
@@ -43,43 +52,66 @@ def may_change(host: str, *, fetch_site: str | None, origin: str | None, cookies
     return not cookies
 
 
-class Passphrase:
-    """Who may come in from the network: a number that is printed when the server starts, with a pause after wrong ones."""
+class Door:
+    """Who stands in front of the pages: a session of a tablet, or a script that names itself by name and password."""
 
-    def __init__(self, words: str) -> None:
-        self.words = words
-        self._sessions: set[str] = set()
-        self._wrong: list[float] = []
+    def __init__(self, book: Book) -> None:
+        self.book = book
+        self.sessions, self.tries = Sessions(), Tries()
+        self._people: tuple[int, dict[str, Person]] = (-1, {})
 
-    def enter(self, given: str) -> str | None:
-        """A session where the passphrase is right. Raises: PermissionError after five wrong ones in a minute."""
-        now = time.monotonic()
-        self._wrong = [t for t in self._wrong if now - t < 60.0]
-        if len(self._wrong) >= 5:
-            raise PermissionError
-        if not secrets.compare_digest(given.strip().encode(), self.words.encode()):
-            self._wrong.append(now)
+    def people(self) -> dict[str, Person]:
+        """Everybody in the book by name; read again when something was written."""
+        now = self.book.last_event()
+        if self._people[0] != now:
+            self._people = (now, {p.name: p for p in self.book.people()})
+        return self._people[1]
+
+    def who(self, headers: dict[str, str], address: str) -> Person | None:
+        """The person of a request. Raises: TooManyTriesError, TooManyError for a script that tried too often."""
+        try:
+            held = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+        except CookieError:
+            held = None
+        if held is not None:
+            name = self.sessions.person(held.value)
+            return self.people().get(name) if name else None
+        kind, _, value = headers.get("authorization", "").partition(" ")
+        if kind.lower() != "basic":
             return None
-        session = secrets.token_urlsafe(32)
-        self._sessions.add(session)
-        return session
+        try:
+            name, _, password = base64.b64decode(value, validate=True).decode("utf-8").partition(":")
+        except (binascii.Error, UnicodeDecodeError, ValueError):
+            return None
+        self.tries.check(address)
+        found = self.book.check_password(name, password)
+        if found is None:
+            self.tries.wrong(address)
+        return found
 
-    def knows(self, session: str) -> bool:
-        """Whether this session came in."""
-        return session in self._sessions
+
+@dataclass(frozen=True)
+class _Refusal:
+    """Why a request is not let through, and how that is said."""
+
+    status: int
+    words: str
+    location: str = ""
+    challenge: bool = False
 
 
 class Guard:
-    """Stands in front of every route."""
+    """Stands in front of every route: host, origin, size, person, role; then the route acts in that person's name."""
 
-    def __init__(self, app: Any, hosts: frozenset[str], passphrase: Passphrase | None) -> None:
-        self.app, self.hosts, self.passphrase = app, hosts, passphrase
+    def __init__(self, app: Any, hosts: frozenset[str], door: Door, routes: Any) -> None:
+        self.app, self.hosts, self.door, self.routes = app, hosts, door, routes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer or refuse."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
 
         async def with_headers(message: dict[str, Any]) -> None:
             if message["type"] == "http.response.start":
@@ -90,38 +122,78 @@ class Guard:
                 message = message | {"headers": [*message["headers"], *more]}
             await send(message)
 
-        refused = self._refusal(scope)
-        if refused is None:
+        refused = self._refusal(scope, headers)
+        if refused is None and not scope["path"].startswith("/static/"):
+            refused = await self._turned_away(scope, headers)
+        if refused is not None:
+            await _say(refused, scope, with_headers)
+            return
+        person: Person | None = scope.get("pipemetal_person")
+        if person is None:
             await self.app(scope, receive, with_headers)
             return
-        status, words, location = refused
-        headers = [(b"content-type", b"text/plain; charset=utf-8")]
-        if location:
-            headers.append((b"location", location.encode()))
-        await with_headers({"type": "http.response.start", "status": status, "headers": headers})
-        await send({"type": "http.response.body", "body": words.encode()})
+        with self.door.book.acting(person.name):
+            await self.app(scope, receive, with_headers)
 
-    def _refusal(self, scope: Scope) -> tuple[int, str, str] | None:
-        headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
+    def _refusal(self, scope: Scope, headers: dict[str, str]) -> _Refusal | None:
+        """What can be told from the headers alone."""
         host = headers.get("host", "")
         name = host.rsplit(":", 1)[0] if not host.endswith("]") else host
         if name.lower() not in self.hosts:
-            return 400, "This server does not answer to that name.", ""
-        cookies = headers.get("cookie", "")
-        if scope["method"] not in SAFE_METHODS:
-            if not may_change(
-                host, fetch_site=headers.get("sec-fetch-site"), origin=headers.get("origin"), cookies=bool(cookies)
-            ):
-                return 403, "A change must come from the shop's own pages.", ""
-            length = headers.get("content-length", "0")
-            if "transfer-encoding" in headers or not length.isdigit() or int(length) > MOST_BODY_BYTES:
-                return 413, "That is too much for a form.", ""
-        if self.passphrase is None or scope["path"] == "/enter" or scope["path"].startswith("/static/"):
+            return _Refusal(400, "This server does not answer to that name.")
+        if scope["method"] in SAFE_METHODS:
             return None
-        try:
-            session = SimpleCookie(cookies).get("pipemetal_session")
-        except CookieError:
-            session = None
-        if session is None or not self.passphrase.knows(session.value):
-            return (303, "Come in first.", "/enter") if scope["method"] in SAFE_METHODS else (403, "Come in first.", "")
+        if not may_change(
+            host, fetch_site=headers.get("sec-fetch-site"), origin=headers.get("origin"), cookies="cookie" in headers
+        ):
+            return _Refusal(403, "A change must come from the shop's own pages.")
+        length = headers.get("content-length", "0")
+        if "transfer-encoding" in headers or not length.isdigit() or int(length) > most_bytes(scope["path"]):
+            return _Refusal(413, "That is too much for this form.")
         return None
+
+    async def _turned_away(self, scope: Scope, headers: dict[str, str]) -> _Refusal | None:
+        """Whether the person may not use the route; what is no route is left to answer that there is none."""
+        route = self._route(scope)
+        address = (scope.get("client") or ("", 0))[0]
+        try:
+            people, person = await run_in_threadpool(self._look, headers, address)
+        except (TooManyError, TooManyTriesError):
+            return _Refusal(429, "Too many wrong tries; wait a minute.")
+        scope["pipemetal_person"] = person
+        if route is None and (person is not None or not people):
+            return None
+        if allowed(scope["method"], route, person.role if person else None, has_people=people):
+            return None
+        if person is None and ROUTES.get((scope["method"], route or "")) != ANYONE:
+            page = scope["method"] in SAFE_METHODS and not scope["path"].startswith("/api/")
+            query = scope["query_string"].decode("latin-1")
+            back = quote(scope["path"] + (f"?{query}" if query else ""), safe="")
+            return _Refusal(303, "Come in first.", f"/enter?back={back}") if page else _Refusal(
+                401, "Come in first.", challenge=scope["path"].startswith("/api/")
+            )  # fmt: skip
+        return _Refusal(403, f"Your role does not go so far: {person.role if person else 'nobody'}.")
+
+    def _look(self, headers: dict[str, str], address: str) -> tuple[bool, Person | None]:
+        people = bool(self.door.people())
+        return people, self.door.who(headers, address) if people else None
+
+    def _route(self, scope: Scope) -> str | None:
+        for route in self.routes():
+            match, _ = route.matches(scope)
+            if match is Match.FULL:
+                return str(route.path)
+        return None
+
+
+async def _say(refused: _Refusal, scope: Scope, send: Send) -> None:
+    body, kind = refused.words, b"text/plain; charset=utf-8"
+    if scope["path"].startswith("/api/"):
+        body, kind = json.dumps({"error": refused.words}), b"application/json"
+    headers = [(b"content-type", kind)]
+    if refused.location:
+        headers.append((b"location", refused.location.encode()))
+    if refused.challenge:
+        headers.append((b"www-authenticate", b'Basic realm="shop book", charset="UTF-8"'))
+    await send({"type": "http.response.start", "status": refused.status, "headers": headers})
+    await send({"type": "http.response.body", "body": body.encode()})

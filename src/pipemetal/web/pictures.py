@@ -10,14 +10,17 @@ from typing import Any, cast
 import numpy as np
 from markupsafe import Markup
 
+from pipemetal.casting.log import LoggedCast
+from pipemetal.casting.push import Station
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
 from pipemetal.documents.drawing import Drawing, Polygon, text_width_mm
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.svg import to_svg
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.sheets.roll import Roll
+from pipemetal.web.show import Show
 
-__all__ = ["cutting_picture", "half_tones", "roll_map", "small_map"]
+__all__ = ["bench_ground", "cast_picture", "half_tones", "roll_map", "small_map"]
 
 WIDTH_MM = 360.0
 FOUND = "#8a4b1f"
@@ -55,7 +58,7 @@ def small_map(roll: Roll, place_mm: tuple[float, float] | None, longest_mm: floa
 
 
 def roll_map(
-    roll: Roll, readings: Sequence[tuple[float, float, float]], place_mm: tuple[float, float] | None
+    roll: Roll, readings: Sequence[tuple[float, float, float]], place_mm: tuple[float, float] | None, show: Show
 ) -> Markup:
     """A roll's thickness map with lines of the thickness along, readings, trim, blemishes, and the place found."""
     factor = min((WIDTH_MM - 24.0) / roll.length_mm, 130.0 / roll.width_mm)
@@ -77,11 +80,11 @@ def roll_map(
     if place_mm is not None:
         x0, x1 = x + place_mm[0] * factor, x + place_mm[1] * factor
         drawing.rectangle("found", x0, y - 1.0, x1 - x0, h + 2.0, stroke=FOUND, width_mm=1.6)
-        words = f"{place_mm[0]:.0f} to {place_mm[1]:.0f} mm"
+        words = show.say("{low} to {high}", low=show.plain(place_mm[0]), high=show.length(place_mm[1]))
         half = text_width_mm(words, 6.0) / 2
         middle = min(max((x0 + x1) / 2, half + 1.0), WIDTH_MM - half - 1.0)
         drawing.text("found", middle, y + h + 4.0, words, 6.0, anchor="middle", fill=FOUND, bold=True)
-    _legend(drawing, roll)
+    _legend(drawing, roll, show)
     return _inline(drawing)
 
 
@@ -102,50 +105,64 @@ def _edges(drawing: Drawing, roll: Roll, x: float, y: float, factor: float) -> N
         drawing.text("marks", x + mark * factor, y - 8.0, str(mark), 5.0, anchor="middle", fill=QUIET)
 
 
-def _legend(drawing: Drawing, roll: Roll) -> None:
+def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
     low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     for i in range(30):
         drawing.rectangle("legend", 14.0 + 2.0 * i, 5.0, 2.05, 6.0, fill=thickness_colour(i / 29), stroke="none")
-    words = f"{low:.2f} mm pale, {high:.2f} mm dark; dots are readings, crosses were left out; mm along"
+    words = show.say(
+        "{low} pale, {high} dark; dots are readings, crosses were left out; mm along", low=show.thickness(low),
+        high=show.thickness(high),
+    )  # fmt: skip
     drawing.text("legend", 78.0, 6.0, words, 5.0, fill=QUIET)
 
 
-def cutting_picture(sheet: Mapping[str, Any], roll: Roll | None) -> Markup:
-    """The layout of a plan's sheet: blanks with numbers, remnants dashed, on the thickness map where the roll is known."""
-    length, width = float(sheet["length_mm"]), float(sheet["width_mm"])
-    factor = min((WIDTH_MM - 24.0) / length, 150.0 / width)
-    w, h = length * factor, width * factor
-    drawing = Drawing(WIDTH_MM, h + 22.0, f"Cutting sheet {sheet['id']}")
-    x, y = 14.0, 16.0
-    drawing.rectangle("paper", 0, 0, WIDTH_MM, h + 22.0, fill="#ffffff", stroke="none")
-    if roll is not None and abs(roll.length_mm - length) < 1.0:
-        _cells(drawing, roll, (x, y), factor, 48, 8)
-    else:
-        start, end = sheet.get("thickness_start_mm", 1.0), sheet.get("thickness_end_mm", 1.0)
-        for i in range(48):
-            share = 1.0 - i / 47 if start > end else 0.5
-            drawing.rectangle(
-                "thickness", x + i * w / 48, y, w / 48 + 0.05, h, fill=thickness_colour(share), stroke="none"
+def bench_ground(roll: Roll) -> Markup:
+    """The thickness map alone, edge to edge: the ground that the tablet draws blanks on, one unit for a millimetre."""
+    drawing = Drawing(roll.length_mm, roll.width_mm, f"Thickness map of {roll.id}")
+    _cells(drawing, roll, (0.0, 0.0), 1.0, 48, 8)
+    return _inline(drawing)
+
+
+def cast_picture(cast_: LoggedCast, stations: Sequence[Station]) -> Markup:
+    """Thickness along a cast sheet: what its push should have given with its band, and what was measured."""
+    xs = [s.distance_m * 1e3 for s in stations]
+    every = [v for s in stations for v in (s.low_mm, s.high_mm)] + [t for _, t in cast_.thickness_mm]
+    low, high = min(every) - 0.05, max(every) + 0.05
+    w, h, left, bottom = WIDTH_MM - 40.0, 110.0, 28.0, 26.0
+    drawing = Drawing(WIDTH_MM, h + 48.0, f"Predicted and measured thickness of {cast_.id}")
+    drawing.rectangle("paper", 0, 0, WIDTH_MM, h + 48.0, fill="#ffffff", stroke="none")
+
+    def at(x_mm: float, t_mm: float) -> tuple[float, float]:
+        return left + w * x_mm / cast_.length_mm, bottom + h * (t_mm - low) / (high - low)
+
+    band = [at(x, s.low_mm) for x, s in zip(xs, stations, strict=True)]
+    band += [at(x, s.high_mm) for x, s in reversed(list(zip(xs, stations, strict=True)))]
+    drawing.add(Polygon("band", tuple(band), "#dfe8ee", "none"))
+    drawing.line(
+        "expected", [at(x, s.thickness_mm) for x, s in zip(xs, stations, strict=True)], width_mm=0.9, stroke="#24495e"
+    )
+    for x, t in cast_.thickness_mm:
+        px, py = at(x, t)
+        drawing.add(
+            Polygon(
+                "measured",
+                tuple((px + 2 * c, py + 2 * s) for c, s in _DOT),
+                FOUND,
+                "none",
+                0.3,
+                f"{x:.0f} mm: {t:.2f} mm",
             )
-    drawing.rectangle("edge", x, y, w, h, width_mm=0.6)
-    for mark in range(0, int(length) + 1, 500):
-        drawing.text("marks", x + mark * factor, y - 8.0, str(mark), 5.0, anchor="middle", fill=QUIET)
-    for remnant in sheet["remnants"]:
-        corners = [(x + a * factor, y + b * factor) for a, b in remnant["corners_mm"]]
-        drawing.line("remnant", [*corners, corners[0]], stroke="#2f5d3a", width_mm=0.8, dashes=(3.0, 1.5))
-        cx, cy = (sum(v) / len(corners) for v in zip(*corners, strict=True))
-        drawing.text("remnant", cx, cy - 2.0, str(remnant["id"]), 5.0, anchor="middle", fill="#2f5d3a", bold=True)
-    for cut in sheet["cuts"]:
-        bx, by = x + cut["x_mm"] * factor, y + cut["y_mm"] * factor
-        bw, bh = cut["length_mm"] * factor, cut["width_mm"] * factor
-        title = f"{cut['number']}. {cut['blank']}: {cut['actual_mouth_mm']:.2f} to {cut['actual_top_mm']:.2f} mm"
-        shape = tuple((x + a * factor, y + b * factor) for a, b in cut.get("corners_mm", ()))
-        box = ((bx, by), (bx + bw, by), (bx + bw, by + bh), (bx, by + bh))
-        drawing.add(Polygon("blank", shape or box, "none", INK, 0.4, title))
-        size = min(7.0, bh * (0.45 if shape else 0.8), bw / max(len(str(cut["number"])) * 0.62, 0.1))
-        if size > 1.0:
-            number = str(cut["number"])
-            drawing.text("number", bx + bw / 2, by + bh / 2 - size * 0.36, number, size, anchor="middle", bold=True)
+        )
+    drawing.line("axis", [(left, bottom + h), (left, bottom), (left + w, bottom)], width_mm=0.5)
+    step = 0.1 if high - low < 1.0 else 0.5
+    for k in range(int(low / step) + 1, int(high / step) + 1):
+        drawing.line("axis", [at(0.0, k * step), (left - 2.0, at(0.0, k * step)[1])], width_mm=0.4)
+        drawing.text("axis", left - 3.5, at(0.0, k * step)[1] - 2.0, f"{k * step:.1f}", 5.5, anchor="end", fill=QUIET)
+    for mark in range(0, int(cast_.length_mm) + 1, 500):
+        drawing.text("axis", at(mark, low)[0], bottom - 9.0, str(mark), 5.5, anchor="middle", fill=QUIET)
+    drawing.text(
+        "legend", left, h + 38.0, "line and band: as the push should give, 95 %; dots: measured; mm", 6.0, fill=QUIET
+    )
     return _inline(drawing)
 
 

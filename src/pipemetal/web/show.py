@@ -1,28 +1,59 @@
-"""How this tablet wants quantities shown: units and light, kept in its own cookies."""
+"""How a person wants things said and shown: units, decimal sign, language and light, kept per person on the tablet."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
-from pipemetal.units import MASS_KG, UnitSystem, parse_length_mm
+from pipemetal.units import MASS_KG, UnitSystem, parse_length_mm, parse_mass_kg, parse_temperature_c
+from pipemetal.words import LANGUAGES, Words
 
-__all__ = ["Show", "show_of"]
+__all__ = ["CHOICES", "THEMES", "Show", "cookie_name", "show_of"]
 
-THEMES = ("auto", "light", "dark")
+THEMES: Final = ("auto", "light", "dark")
+CHOICES: Final[dict[str, tuple[str, ...]]] = {
+    "length": ("mm", "in"), "mass": ("kg", "lb"), "temperature": ("C", "F"), "decimal": ("point", "comma"),
+    "language": LANGUAGES, "theme": THEMES,
+}  # fmt: skip
+"""What a person may choose, the default first."""
+
+
+def cookie_name(person: str) -> str:
+    """Where a tablet keeps this person's choices; the name itself stands in no cookie.
+
+    >>> cookie_name("")
+    'pipemetal_show'
+    """
+    return f"pipemetal_show_{hashlib.sha256(person.encode()).hexdigest()[:12]}" if person else "pipemetal_show"
 
 
 @dataclass(frozen=True)
 class Show:
-    """Units and theme of one tablet."""
+    """Units, language and theme of one person."""
 
     units: UnitSystem = field(default_factory=UnitSystem)
     theme: str = "auto"
+    say: Words = field(default_factory=Words)
 
     @property
     def length_unit(self) -> str:
         """mm or in."""
         return self.units.length
+
+    @property
+    def temperature_unit(self) -> str:
+        """°C or °F."""
+        return f"°{self.units.temperature}"
+
+    def number(self, value: float, decimals: int = 2) -> str:
+        """A number with this person's decimal sign."""
+        return self.units.number(value, decimals)
+
+    def signed(self, value: float, decimals: int = 1) -> str:
+        """A number with its sign."""
+        return ("+" if value >= 0 else "") + self.number(value, decimals)
 
     def length(self, length_mm: float, decimals: int = 0) -> str:
         """A length."""
@@ -30,39 +61,59 @@ class Show:
 
     def thickness(self, thickness_mm: float) -> str:
         """A thickness, to 0.01 mm or 0.001 in."""
+        if self.units.length == "in":
+            return f"{self.number(thickness_mm / 25.4, 3)} in"
         return self.units.show_length(thickness_mm, 2)
 
-    def plain(self, length_mm: float) -> str:
+    def plain(self, length_mm: float, decimals: int = 0) -> str:
         """A length without its unit, for tables whose caption names it."""
-        return self.length(length_mm).partition(" ")[0]
+        return self.units.bare_length(length_mm, decimals)
 
     def plain_thickness(self, thickness_mm: float) -> str:
         """A thickness without its unit."""
-        return self.thickness(thickness_mm).partition(" ")[0]
+        return self.thickness(thickness_mm).rsplit(" ", 1)[0]
 
     def mass(self, mass_kg: float, decimals: int = 1) -> str:
         """A mass."""
         return self.units.show_mass(mass_kg, decimals)
 
     def mass_value(self, mass_kg: float) -> float:
-        """A mass as a number in the tablet's unit."""
+        """A mass as a number in the person's unit."""
         return mass_kg if self.units.mass == "kg" else mass_kg / MASS_KG["lb"]
+
+    def plain_mass(self, mass_kg: float, decimals: int = 2) -> str:
+        """A mass without its unit."""
+        return self.units.bare_mass(mass_kg, decimals)
 
     def temperature(self, temperature_c: float) -> str:
         """A temperature."""
         return self.units.show_temperature(temperature_c)
 
+    def typed_temperature(self, temperature_c: float) -> str:
+        """A temperature as it stands in a field, without its unit."""
+        return self.temperature(temperature_c).partition(" ")[0]
+
     def read_length(self, text: str, name: str) -> float | None:
-        """A length as typed: with its unit, or in the tablet's own; None where nothing was typed."""
+        """A length as typed: with its unit, or in the person's own; None where nothing was typed."""
         return parse_length_mm(text, field=name, default_unit=self.units.length) if text.strip() else None
 
+    def read_mass(self, text: str, name: str) -> float | None:
+        """A mass as typed, in kilograms; None where nothing was typed."""
+        return parse_mass_kg(text, field=name, default_unit=self.units.mass) if text.strip() else None
 
-def show_of(cookies: Mapping[str, str]) -> Show:
-    """What the cookies ask for; anything else is the default."""
+    def read_temperature(self, text: str, name: str) -> float | None:
+        """A temperature as typed, in degrees C; None where nothing was typed."""
+        return parse_temperature_c(text, field=name, default_unit=self.units.temperature) if text.strip() else None
 
-    def one(name: str, allowed: tuple[str, ...]) -> str:
-        value = cookies.get(f"pipemetal_{name}", allowed[0])
-        return value if value in allowed else allowed[0]
 
-    units = UnitSystem(one("length", ("mm", "in")), one("mass", ("kg", "lb")), one("temperature", ("C", "F")))
-    return Show(units, one("theme", THEMES))
+def show_of(cookies: Mapping[str, str], person: str = "") -> Show:
+    """What the cookies of this person, else of the tablet, ask for; anything unknown is the default.
+
+    >>> show_of({"pipemetal_show": "in.lb.F.comma.de.dark"}).length(25.4)
+    '1,00 in'
+    """
+    text = cookies.get(cookie_name(person)) or cookies.get(cookie_name("")) or ""
+    asked = dict(zip(CHOICES, text.split("."), strict=False))
+    held = {name: asked[name] if asked.get(name) in allowed else allowed[0] for name, allowed in CHOICES.items()}
+    units = UnitSystem(held["length"], held["mass"], held["temperature"], held["decimal"] == "comma")
+    return Show(units, held["theme"], Words(held["language"]))

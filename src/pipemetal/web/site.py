@@ -1,59 +1,178 @@
-"""What every page shares: the book, the latest plan, and the templates."""
+"""What every page shares: the book, the plan at hand, jobs, the person in front, and the templates."""
 
 from __future__ import annotations
 
-from typing import Any, Final
+import secrets
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, Final, TypeVar
+from urllib.parse import quote
 
 from fastapi import Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from sqlalchemy import func, select
 
-from pipemetal.shop.book import Book
-from pipemetal.web.show import show_of
+from pipemetal.alloys.properties import solid_density_g_cm3
+from pipemetal.casting.log import LoggedCast
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.shop import schema
+from pipemetal.shop.base import stock_of
+from pipemetal.shop.book import Book, Event, Person
+from pipemetal.shop.ledger import kilograms
+from pipemetal.shop.roles import may
+from pipemetal.web.jobs import Jobs
+from pipemetal.web.show import Show, show_of
 
-__all__ = ["ROOMS", "Site"]
+__all__ = ["PLAN_COOKIE", "ROOMS", "Site"]
 
 ROOMS: Final = (
-    ("/", "Today"), ("/racks", "Racks"), ("/cutting", "Cutting"), ("/melts", "Melts"), ("/casting", "Casting"),
-    ("/lots", "Lots"), ("/organ", "Organ"), ("/account", "Account"), ("/history", "History"), ("/settings", "Settings"),
+    ("/", "Today"), ("/organs", "Organs"), ("/racks", "Racks"), ("/cutting", "Cutting"), ("/melts", "Melts"),
+    ("/casting", "Casting"), ("/stock", "Stock"), ("/account", "Account"), ("/history", "History"), ("/settings", "Settings"),
 )  # fmt: skip
+PLAN_COOKIE: Final = "pipemetal_plan"
+DONE: Final = {"saved": "Saved.", "left": "You are signed out.", "checked": "Checked."}
+MOST_PLANS_HELD: Final = 6
+Made = TypeVar("Made")
 
 
 class Site:
     """One shop's pages."""
 
-    def __init__(self, book: Book, name: str = "Shop book") -> None:
-        self.book, self.name, self.planning = book, name, False
-        self._plan: tuple[str, dict[str, Any]] | None = None
+    def __init__(self, book: Book, name: str = "Shop book", settings: ShopSettings | None = None) -> None:
+        self.book, self.name = book, name
+        self.settings = settings or ShopSettings()
+        self.jobs = Jobs()
+        self.door: Any = None
+        self._plans: OrderedDict[str, dict[str, Any]] = OrderedDict()
+        self._kept: dict[str, tuple[int, Any]] = {}
         # every template is escaped, whatever its name ends in
         self.templates = Environment(
             loader=PackageLoader("pipemetal.web", "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
             lstrip_blocks=True,
         )  # fmt: skip
+        self.templates.globals["zip"] = zip
+        self.templates.globals["token"] = lambda: secrets.token_urlsafe(12)
 
-    def plan(self) -> tuple[str, dict[str, Any] | None]:
-        """The latest plan and its id; read once, until a newer one stands in the book."""
-        found = self.book.plans()
-        if not found:
-            return "", None
-        key = found[0][0]
-        if self._plan is None or self._plan[0] != key:
-            held = self.book.plan(key)
-            assert held is not None
-            self._plan = (key, held)
-        return self._plan
+    def kept(self, name: str, make: Callable[[], Made]) -> Made:
+        """What was made of the book, until somebody writes in it."""
+        now = self.book.last_event()
+        held = self._kept.get(name)
+        if held is None or held[0] != now:
+            held = (now, make())
+            self._kept[name] = held
+        found: Made = held[1]
+        return found
+
+    def plan_states(self) -> list[tuple[str, str, str, str]]:
+        """All plans, latest first: id, organ, when, state."""
+
+        def make() -> list[tuple[str, str, str, str]]:
+            p = schema.plans.c
+            query = select(p.id, p.organ, p.made_at, p.state).where(p.withdrawn.is_(False))
+            with self.book.reading() as connection:
+                rows = connection.execute(query.order_by(p.made_at.desc(), p.id.desc())).all()
+            return [(str(a), str(b), str(c), str(d)) for a, b, c, d in rows]
+
+        return self.kept("plans", make)
+
+    def plan(self, request: Request | None = None) -> tuple[str, dict[str, Any] | None]:
+        """The plan at hand and its id: the one chosen on this tablet, else the latest accepted, else the latest."""
+        known = self.plan_states()
+        chosen = _unquoted(request.cookies.get(PLAN_COOKIE, "")) if request is not None else ""
+        ids = [p[0] for p in known]
+        accepted = [p[0] for p in known if p[3] == "accepted"]
+        key = chosen if chosen in ids else (accepted or ids or [""])[0]
+        return (key, self.plan_by_id(key)) if key else ("", None)
+
+    def plan_by_id(self, key: str) -> dict[str, Any]:
+        """A plan's dictionary; a few are held. Errors: BookError."""
+        held = self._plans.get(key)
+        if held is None:
+            held = self.book.plan(key) or {}
+            self._plans[key] = held
+            while len(self._plans) > MOST_PLANS_HELD:
+                self._plans.popitem(last=False)
+        else:
+            self._plans.move_to_end(key)
+        return held
+
+    def plan_state(self, key: str) -> str:
+        """The state of a plan, empty where there is none."""
+        return next((p[3] for p in self.plan_states() if p[0] == key), "")
 
     def undone(self) -> set[int]:
         """Events that are taken back."""
-        return self.book.undone()
+        return self.kept("undone", self.book.undone)
+
+    def stock_kg(self, account: str) -> float:
+        """What an account holds now."""
+        with self.book.reading() as connection:
+            return kilograms(sum(stock_of(connection, account).values()))
+
+    def casts(self) -> list[LoggedCast]:
+        """The casting log, the latest first."""
+        return self.kept("casts", lambda: sorted(self.book.casts(), key=lambda c: (c.day, c.id), reverse=True))
+
+    def densities(self) -> dict[str, float]:
+        """Density of the solid metal of every recipe, g/cm3."""
+        recipes = self.kept("recipes", self.book.recipes)
+        return self.kept("densities", lambda: {n: solid_density_g_cm3(r.target) for n, r in recipes.items()})
+
+    def count(self, table: str) -> int:
+        """How many rows a table holds."""
+        held = schema.TABLES[table]
+        with self.book.reading() as connection:
+            return int(connection.execute(select(func.count()).where(held.c.withdrawn.is_(False))).scalar() or 0)
+
+    def event(self, number: int) -> Event | None:
+        """One event, None where there is none."""
+        e = schema.events.c
+        with self.book.reading() as connection:
+            row = connection.execute(select(schema.events).where(e.id == number)).mappings().first()
+        return Event(row["id"], row["at"], row["who"], row["what"], row["about"], row["undoes"], ()) if row else None
+
+    @contextmanager
+    def once(self, token: str) -> Iterator[None]:
+        """What is written inside is done once for this form, however often it is sent."""
+        with self.book.acting(self.book.who, token[:100] or None):
+            yield
+
+    def person(self, request: Request) -> Person | None:
+        """Who is in front; None while the book names nobody."""
+        found: Person | None = request.scope.get("pipemetal_person")
+        return found
+
+    def show(self, request: Request) -> Show:
+        """How this person wants things shown."""
+        person = self.person(request)
+        return show_of(request.cookies, person.name if person else "")
 
     def page(
         self, request: Request, template: str, title: str, here: str, *, status: int = 200, **values: Any
     ) -> HTMLResponse:
-        """A page, filled in."""
-        done = request.query_params.get("done", "")
+        """A page, filled in; `title` is said in the person's language."""
+        show, person = self.show(request), self.person(request)
+        query = request.query_params
+        event = (
+            self.event(int(query["event"])) if query.get("event", "").isdigit() and len(query["event"]) < 16 else None
+        )
+        role = person.role if person else "run"
         html = self.templates.get_template(template).render(
-            title=title, here=here, rooms=ROOMS, shop_name=self.name, show=show_of(request.cookies), planning=self.planning,
-            done=done[:200], **values,
+            {"title": show.say(title)} | values, here=here, rooms=ROOMS, shop_name=self.name, show=show, say=show.say,
+            done=DONE.get(query.get("done", ""), ""), event=event, person=person, may=lambda action: may(role, action),
+            working=self.jobs.running(), plans_known=self.plan_states(),
         )  # fmt: skip
         return HTMLResponse(html, status)
+
+    def booked(self, path: str, event: int, **more: str) -> RedirectResponse:
+        """To a page that tells what was booked, with undo."""
+        extra = "".join(f"&{k}={quote(v, safe='')}" for k, v in more.items())
+        return RedirectResponse(f"{path}?event={event}{extra}", 303)
+
+
+def _unquoted(text: str) -> str:
+    from urllib.parse import unquote
+
+    return unquote(text)

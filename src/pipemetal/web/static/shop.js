@@ -1,32 +1,141 @@
-// Ticks of the weighing list stay on this tablet; "/" goes to the search; nothing here is needed for the pages to work.
+// Scan box, ticks, steps, clocks, drafts that outlive the server, jobs: nothing here is needed for the pages to work.
 "use strict";
+const held = {
+  get(key) { try { return localStorage.getItem(key); } catch { return null; } },
+  set(key, value) { try { localStorage.setItem(key, value); } catch { /* a tablet that keeps nothing */ } },
+  drop(key) { try { localStorage.removeItem(key); } catch { /* as above */ } },
+};
+const comma = document.documentElement.dataset.comma === "1";
+const numberOf = (text) => Number(String(text).replace(",", ".").replace(/[^\d.+-]/g, "")) || 0;
+const shown = (value, decimals) => { const t = value.toFixed(decimals); return comma ? t.replace(".", ",") : t; };
+
+// "/" goes to the scan box. A scanner types fast and ends with Enter: wherever the hand was, its code is looked up.
+let typed = "", last = 0;
+document.addEventListener("keydown", (event) => {
+  const typing = /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName);
+  const box = document.querySelector("[data-scan]");
+  if (!box || typing || event.ctrlKey || event.altKey || event.metaKey) return;
+  const now = performance.now();
+  if (now - last > 60) typed = "";
+  last = now;
+  if (event.key === "Enter" && typed.length >= 2) {
+    event.preventDefault();
+    event.stopPropagation();
+    location.assign("/scan?code=" + encodeURIComponent(typed));
+  } else if (event.key.length === 1) {
+    typed += event.key;
+    if (event.key === "/" && typed === "/") { event.preventDefault(); box.focus(); box.select(); typed = ""; }
+  }
+}, true);
+
 for (const box of document.querySelectorAll("ul.tick input[data-tick]")) {
   const key = "tick " + box.dataset.tick;
   const show = () => box.closest("label").classList.toggle("done", box.checked);
-  try { box.checked = localStorage.getItem(key) === "1"; } catch { /* a tablet that keeps nothing */ }
+  box.checked = held.get(key) === "1";
   show();
-  box.addEventListener("change", () => {
-    try { if (box.checked) localStorage.setItem(key, "1"); else localStorage.removeItem(key); } catch { /* as above */ }
-    show();
-  });
+  box.addEventListener("change", () => { if (box.checked) held.set(key, "1"); else held.drop(key); show(); });
 }
-document.addEventListener("keydown", (event) => {
-  const typing = /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName);
-  const field = document.querySelector("[data-search]");
-  if (event.key === "/" && !typing && field) { event.preventDefault(); field.focus(); }
-});
-// What was typed stays, should the server go away before the form is sent.
+
+// What was typed stays on the tablet, should the server go away before or while the form is sent.
+const saved = document.querySelector("[data-saved]");
+if (saved && held.get("sent")) { held.drop(held.get("sent")); }
+held.drop("sent");
 for (const form of document.querySelectorAll("form[data-keep]")) {
   const key = "typed " + location.pathname + " " + form.dataset.keep;
+  const fields = [...form.elements].filter((f) => f.name && f.type !== "file" && f.type !== "password" && !("fresh" in f.dataset));
   try {
-    const held = JSON.parse(sessionStorage.getItem(key) || "{}");
-    for (const field of form.elements) if (field.name && field.type !== "hidden" && held[field.name]) field.value = held[field.name];
-  } catch { /* nothing kept */ }
-  form.addEventListener("input", () => {
-    const typed = {};
-    for (const field of form.elements) if (field.name && field.type !== "hidden") typed[field.name] = field.value;
-    try { sessionStorage.setItem(key, JSON.stringify(typed)); } catch { /* as above */ }
+    const was = JSON.parse(held.get(key) || "null");
+    for (const f of was ? fields : []) {
+      if (!(f.name in was)) continue;
+      if (f.type === "radio" || f.type === "checkbox") f.checked = was[f.name] === f.value;
+      else f.value = was[f.name];
+    }
+    if (was) for (const d of form.querySelectorAll("details")) d.open = true;
+  } catch { held.drop(key); }
+  const keep = () => {
+    const now = {};
+    for (const f of fields) {
+      if (f.type === "radio" || f.type === "checkbox") { if (f.checked) now[f.name] = f.value; } else now[f.name] = f.value;
+    }
+    held.set(key, JSON.stringify(now));
+  };
+  form.addEventListener("input", keep);
+  form.addEventListener("submit", async (event) => {
+    keep();
+    held.set("sent", key);
+    const told = form.querySelector("[data-kept]");
+    if (!told || form.dataset.sure) return;
+    event.preventDefault();
+    try { await fetch("/static/icon.svg", { cache: "no-store", method: "HEAD" }); form.dataset.sure = "1"; form.requestSubmit(); }
+    catch { told.hidden = false; held.drop("sent"); }
   });
-  if (document.querySelector("[data-saved]")) try { sessionStorage.removeItem(key); } catch { /* as above */ }
 }
-if (document.querySelector("[data-wait]")) setTimeout(() => location.reload(), 5000);
+
+for (const button of document.querySelectorAll("[data-step]")) {
+  button.addEventListener("click", () => {
+    const field = document.getElementById(button.dataset.for);
+    field.value = shown(numberOf(field.value) + Number(button.dataset.step), Number(button.dataset.decimals));
+    field.dispatchEvent(new Event("input", { bubbles: true }));
+  });
+}
+for (const button of document.querySelectorAll("[data-as-planned]")) {
+  button.addEventListener("click", () => {
+    for (const f of button.form.querySelectorAll("[data-planned]")) if (!f.value) f.value = f.dataset.planned;
+    button.form.dispatchEvent(new Event("input"));
+  });
+}
+// The push that the beat timed stands in the log.
+const push = document.getElementById("f-push_time_s");
+if (push && held.get("push s")) { push.value = shown(Number(held.get("push s")), 1); held.drop("push s"); }
+
+for (const keys of document.querySelectorAll("[data-keys]")) {
+  const field = keys.closest("form").querySelector("[name=secret]");
+  keys.hidden = false;
+  keys.addEventListener("click", (event) => {
+    const key = event.target.dataset.key;
+    if (key) field.value = key === "back" ? field.value.slice(0, -1) : field.value + key;
+  });
+}
+
+for (const clock of document.querySelectorAll("[data-clock]")) {
+  const key = "fire " + clock.dataset.clock, left = clock.querySelector("[data-left]");
+  const show = () => {
+    const lit = Number(held.get(key));
+    if (!lit) return;
+    const ready = new Date(lit + Number(clock.dataset.hours) * 3600e3);
+    left.textContent = ready > new Date()
+      ? left.dataset.ready.replace("{time}", ready.toLocaleTimeString(document.documentElement.lang, { hour: "2-digit", minute: "2-digit" }))
+      : left.dataset.now;
+  };
+  clock.querySelector("button").addEventListener("click", () => { held.set(key, String(Date.now())); show(); });
+  show();
+  setInterval(show, 20e3);
+}
+
+const trial = document.querySelector("form[data-try]");
+if (trial) {
+  let waiting;
+  trial.addEventListener("input", () => {
+    clearTimeout(waiting);
+    waiting = setTimeout(async () => {
+      try {
+        const answer = await fetch(trial.action, { method: "POST", body: new URLSearchParams(new FormData(trial)), headers: { "x-part": "1" } });
+        document.querySelector("[data-tried]").innerHTML = await answer.text();
+      } catch { /* the button is still there */ }
+    }, 400);
+  });
+}
+
+if (document.querySelector('[data-job][data-state="waiting"], [data-job][data-state="running"]')) {
+  setInterval(async () => {
+    let jobs;
+    try { jobs = await (await fetch("/jobs.json", { cache: "no-store" })).json(); } catch { return; }
+    for (const job of jobs) {
+      const card = document.querySelector(`[data-job="${job.id}"]`);
+      if (!card) continue;
+      if (card.dataset.state !== job.state) { location.reload(); return; }
+      card.querySelector("progress").value = job.percent;
+      if (job.state === "running") card.querySelector(".said").textContent = job.words;
+    }
+  }, 1000);
+}

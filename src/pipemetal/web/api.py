@@ -1,0 +1,266 @@
+"""The shop's own scripts: the same forms as JSON, described by OpenAPI; the same roles, and the same book behind them.
+
+A script names itself by name and password (HTTP Basic) where the book names people. Masses are in kg, lengths in mm.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Query
+from fastapi.openapi.utils import get_openapi
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.casting.log import LoggedCast
+from pipemetal.casting.model import Sled
+from pipemetal.errors import BookError
+from pipemetal.web.reading import account_rows
+from pipemetal.web.site import Site
+
+__all__ = ["add_routes"]
+
+Key = Annotated[str, Field(min_length=1, max_length=200)]
+Words = Annotated[str, Field(max_length=2000)]
+Kilograms = Annotated[float, Field(gt=0.0, le=100_000.0, allow_inf_nan=False)]
+Asked = Annotated[str, Query(max_length=200)]
+Millimetres = Annotated[float | None, Query(gt=0.0, le=20_000.0, allow_inf_nan=False)]
+Thickness = Annotated[float | None, Query(gt=0.0, le=100.0, allow_inf_nan=False)]
+REFUSED: dict[int | str, dict[str, Any]] = {
+    status: {"description": words, "content": {"application/json": {"schema": {"type": "object"}}}}
+    for status, words in ((400, "cannot be read"), (401, "come in first"), (403, "the role does not go so far"),
+                          (404, "is not in the book"), (409, "changed meanwhile"), (422, "cannot be used"))
+}  # fmt: skip
+
+
+class _Form(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class RollChange(_Form):
+    """A roll's place, state or note; `version` is the one that was read."""
+
+    version: int = Field(ge=0, le=10**9)
+    place: Words | None = None
+    state: Key | None = None
+    note: Words | None = None
+
+
+class NewLot(_Form):
+    """A lot that came in."""
+
+    id: Key
+    kind: Key
+    mass_kg: Kilograms
+    composition: Words = ""
+    piece_kg: Kilograms | None = None
+    note: Words = ""
+    token: str = Field(default="", max_length=100)
+
+
+class NewCast(_Form):
+    """A cast as logged; pairs are (distance, value)."""
+
+    id: Key
+    alloy: Key
+    gate_mm: float = Field(ge=0.3, le=20.0)
+    charge_kg: float = Field(ge=0.5, le=2000.0)
+    sled_length_mm: float = Field(ge=40.0, le=1000.0)
+    sled_width_mm: float = Field(ge=50.0, le=2500.0)
+    length_mm: float = Field(ge=200.0, le=20_000.0)
+    thickness_mm: list[
+        tuple[Annotated[float, Field(ge=0.0, le=20_000.0)], Annotated[float, Field(ge=0.1, le=12.0)]]
+    ] = Field(default_factory=list, max_length=200)
+    push_time_s: float | None = Field(default=None, ge=0.1, le=120.0)
+    pour_temperature_c: float | None = Field(default=None, ge=100.0, le=600.0)
+    verdict: Key | None = None
+    day: str = Field(default="", max_length=10, pattern=r"^(\d{4}-\d{2}-\d{2})?$")
+    note: Words = ""
+    token: str = Field(default="", max_length=100)
+
+
+class Cut(_Form):
+    """A roll of an accepted plan that was cut as planned."""
+
+    plan: Key
+    roll: Key
+    token: str = Field(default="", max_length=100)
+
+
+class Melt(_Form):
+    """A melt of an accepted plan that was charged, with the masses as weighed."""
+
+    plan: Key
+    melt: Key
+    id: Key
+    weighed_kg: dict[str, Kilograms] = Field(max_length=200)
+    dross_kg: float | None = Field(default=None, ge=0.0, le=1000.0)
+    token: str = Field(default="", max_length=100)
+
+
+class Named(_Form):
+    """A plan by its id."""
+
+    plan: Key
+
+
+class Reversal(_Form):
+    """An event to take back."""
+
+    event: int = Field(ge=1, le=10**12)
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The routes under /api."""
+    _add_looking(app, site)
+    _add_writing(app, site)
+
+    @app.get("/api/openapi.json", include_in_schema=False)
+    def description() -> Response:
+        routes = [r for r in app.routes if getattr(r, "path", "").startswith("/api/")]
+        return JSONResponse(get_openapi(title="A shop's metal", version="1", routes=routes))
+
+
+def _add_looking(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    @app.get("/api/rolls", responses=REFUSED)
+    def rolls(
+        alloy: Asked = "", thinnest_mm: Thickness = None, thickest_mm: Thickness = None, length_mm: Millimetres = None,
+        width_mm: Millimetres = None, text: Asked = "", limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    ) -> list[dict[str, Any]]:  # fmt: skip
+        """The one search: rolls, and where on each the metal is right."""
+        wanted = None if thinnest_mm is None and thickest_mm is None else (thinnest_mm or 0.001, thickest_mm or 100.0)
+        found = book.find_rolls(alloy or None, wanted, length_mm, width_mm, text or None)
+        return [
+            {
+                "id": f.roll.id, "alloy": f.roll.alloy, "length_mm": f.roll.length_mm, "width_mm": f.roll.width_mm,
+                "thinnest_mm": f.roll.thinnest_mm, "thickest_mm": f.roll.thickest_mm, "place": f.roll.place,
+                "state": f.roll.state, "version": f.roll.version, "x_from_mm": f.x_from_mm, "x_to_mm": f.x_to_mm,
+            }
+            for f in found[:limit]
+        ]  # fmt: skip
+
+    @app.get("/api/rolls/{roll_id:path}", responses=REFUSED)
+    def roll(roll_id: str) -> dict[str, Any]:
+        """One roll with its readings."""
+        row = book.row("rolls", roll_id)
+        named = ("id", "alloy", "length_mm", "width_mm", "trim_mm", "place", "parent", "state", "cast", "note", "day", "mean_mm",
+                 "version")  # fmt: skip
+        readings = [[r.x_mm, r.y_mm, r.thickness_mm] for r in book.readings(roll_id)]
+        return {name: row[name] for name in named} | {
+            "readings_mm": readings,
+            "mass_kg": site.stock_kg(f"roll:{roll_id}"),
+        }
+
+    @app.get("/api/lots", responses=REFUSED)
+    def lots() -> dict[str, Any]:
+        """All lots with what the ledger says is left."""
+        known, unknown = site.kept("lots", book.lots)
+        return {
+            "lots": [{"id": x.id, "kind": x.kind, "mass_kg": x.mass_kg, "composition": x.composition.text()} for x in known],
+            "unknown": list(unknown),
+        }  # fmt: skip
+
+    @app.get("/api/casts", responses=REFUSED)
+    def casts() -> list[dict[str, Any]]:
+        """The casting log."""
+        return [
+            {"id": c.id, "day": c.day, "composition": c.composition.text(), "gate_mm": c.gate_mm, "charge_kg": c.charge_kg,
+             "length_mm": c.length_mm, "thickness_mm": c.thickness_mm, "verdict": c.verdict}
+            for c in site.casts()
+        ]  # fmt: skip
+
+    @app.get("/api/plans", responses=REFUSED)
+    def plans() -> list[dict[str, str]]:
+        """All plans, latest first."""
+        return [dict(zip(("id", "organ", "made_at", "state"), p, strict=True)) for p in site.plan_states()]
+
+    @app.get("/api/plan", responses=REFUSED)
+    def plan(key: Annotated[str, Query(alias="id", max_length=200)]) -> dict[str, Any]:
+        """One plan, as docs/plan-file.md describes it."""
+        if key not in [p[0] for p in site.plan_states()]:
+            raise BookError("is not in the book", field="plan", value=key)
+        return site.plan_by_id(key)
+
+    @app.get("/api/account", responses=REFUSED)
+    def account() -> dict[str, Any]:
+        """The book's balances by kind of account and element, in kg."""
+        stock, _, nought = account_rows(site)
+        return {"accounts_kg": stock, "everything_kg": nought}
+
+    @app.get("/api/history", responses=REFUSED)
+    def history(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> list[dict[str, Any]]:
+        """The latest events first."""
+        return [{"event": e.id, "at": e.at, "who": e.who, "what": e.what, "about": e.about, "undoes": e.undoes}
+                for e in book.events(limit=limit)]  # fmt: skip
+
+    @app.get("/api/trace", responses=REFUSED)
+    def trace(of: Annotated[str, Query(min_length=1, max_length=200)]) -> dict[str, Any]:
+        """Where the metal of a thing came from and where it went."""
+        return book.trace_report(of)
+
+
+def _add_writing(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    @app.post("/api/rolls/{roll_id:path}", responses=REFUSED)
+    def change_roll(roll_id: str, form: RollChange) -> dict[str, Any]:
+        """Change a roll's place, state or note."""
+        return {"event": book.change_roll(roll_id, form.version, place=form.place, state=form.state, note=form.note)}
+
+    @app.post("/api/lots", responses=REFUSED)
+    def add_lot(form: NewLot) -> dict[str, Any]:
+        """Enter a lot."""
+        metal = Composition.parse(form.composition) if form.composition.strip() else None
+        with site.once(form.token):
+            return {
+                "event": book.add_lot(form.id, form.kind, form.mass_kg, metal, piece_kg=form.piece_kg, note=form.note)
+            }
+
+    @app.post("/api/casts", responses=REFUSED)
+    def add_cast(form: NewCast) -> dict[str, Any]:
+        """Log a cast."""
+        recipes = site.kept("recipes", book.recipes)
+        if form.alloy not in recipes:
+            raise BookError("is not a recipe of this shop", field="alloy", value=form.alloy)
+        log = LoggedCast(
+            form.id, recipes[form.alloy].target, form.gate_mm, form.charge_kg, Sled(form.sled_length_mm, form.sled_width_mm),
+            form.length_mm, tuple(form.thickness_mm), push_time_s=form.push_time_s, pour_temperature_c=form.pour_temperature_c,
+            verdict=form.verdict, day=form.day, note=form.note,
+        )  # fmt: skip
+        with site.once(form.token):
+            return {"event": book.record_cast(log)}
+
+    @app.post("/api/cuts", responses=REFUSED)
+    def cut(form: Cut) -> dict[str, Any]:
+        """Book a roll of an accepted plan as cut."""
+        with site.once(form.token):
+            event, remnants = book.cut_planned(form.plan, form.roll, kerf_mm=site.settings.sheets.kerf_mm)
+        return {"event": event, "remnants": list(remnants)}
+
+    @app.post("/api/melts", responses=REFUSED)
+    def charge(form: Melt) -> dict[str, Any]:
+        """Book a melt of an accepted plan as charged."""
+        with site.once(form.token):
+            return {
+                "event": book.charge_planned(
+                    form.plan, form.melt, form.id, weighed_kg=form.weighed_kg, dross_kg=form.dross_kg
+                )
+            }
+
+    @app.post("/api/plans/accept", responses=REFUSED)
+    def accept(form: Named) -> dict[str, Any]:
+        """Accept a plan that is kept."""
+        return {"event": book.accept_plan(form.plan)[0]}
+
+    @app.post("/api/plans/give-up", responses=REFUSED)
+    def give_up(form: Named) -> dict[str, Any]:
+        """Give an accepted plan up."""
+        return {"event": book.give_up_plan(form.plan)}
+
+    @app.post("/api/undo", responses=REFUSED)
+    def undo(form: Reversal) -> dict[str, Any]:
+        """Take an event back."""
+        return {"event": book.undo(form.event)}

@@ -1,0 +1,236 @@
+"""The cutting bench: a sheet with its blanks to move, turn, swap and pin; the rest laid anew; booked as cut."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Form, Request
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy import select
+
+from pipemetal.errors import BookError, LayoutError
+from pipemetal.layout.plan import Placement
+from pipemetal.sheets.roll import Roll
+from pipemetal.shop import schema
+from pipemetal.shop.catalogue import roll_from_row
+from pipemetal.web import layout_edit, pictures
+from pipemetal.web.site import Site
+
+__all__ = ["add_routes", "rolls_of"]
+
+Short = Annotated[str, Form(max_length=250)]
+Millimetres = Annotated[float, Field(ge=-20_000.0, le=40_000.0, allow_inf_nan=False)]
+RELAY_SECONDS = (5, 20, 60)
+
+
+class Place(BaseModel):
+    """Where a blank lies."""
+
+    model_config = ConfigDict(extra="forbid")
+    blank: str = Field(max_length=250)
+    sheet: str = Field(max_length=250)
+    x_mm: Millimetres
+    y_mm: Millimetres
+    turn_deg: int = Field(ge=0, le=270)
+    pinned: bool = False
+
+    def placement(self) -> Placement:
+        """As the layout room knows it."""
+        return Placement(self.blank, self.sheet, self.x_mm, self.y_mm, self.turn_deg)
+
+
+class Moved(BaseModel):
+    """A layout as somebody left it on a tablet: `places` are the blanks that are not where the plan has them, or pinned."""
+
+    model_config = ConfigDict(extra="forbid")
+    plan: str = Field(max_length=250)
+    sheet: str = Field(max_length=250)
+    places: list[Place] = Field(max_length=1000)
+    about: str = Field(default="", max_length=250)
+    seconds: int = Field(default=20, ge=1, le=600)
+
+
+def rolls_of(site: Site, ids: list[str]) -> dict[str, Roll]:
+    """Rolls of the book by id, those that are there."""
+    table = schema.rolls
+    with site.book.reading() as connection:
+        rows = connection.execute(select(table).where(table.c.id.in_(ids))).mappings()
+        return {row["id"]: roll_from_row(dict(row)) for row in rows}
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The bench's routes."""
+    book = site.book
+
+    @app.get("/cutting")
+    def cutting(request: Request, sheet: str = "") -> Response:
+        plan_id, plan = site.plan(request)
+        sheets = layout_edit.plan_sheets(plan) if plan else []
+        chosen: dict[str, Any] | None = next((s for s in sheets if s["id"] == sheet), None)
+        if sheet and chosen is None:
+            raise BookError("is not in the book", field="sheet", value=sheet[:200])
+        chosen = chosen or (sheets[0] if sheets else None)
+        return site.page(
+            request, "cutting.html", "Cutting", "/cutting", plan=plan, plan_id=plan_id, sheets=sheets, sheet=chosen,
+            state=site.plan_state(plan_id), **_bench_values(site, plan_id, plan, chosen, sheets),
+        )  # fmt: skip
+
+    @app.post("/cutting/check")
+    def check(moved: Moved) -> Response:
+        bench, placements = _on_bench(site, moved)
+        here = [p for p in placements if p.roll == moved.sheet]
+        faults = layout_edit.faults_of(bench, here)
+        about = next((p for p in here if p.blank == moved.about), None)
+        return JSONResponse({"faults": faults, "fits": layout_edit.fits_along(bench, about) if about else []})
+
+    @app.post("/cutting/keep")
+    def keep(request: Request, moved: Moved) -> Response:
+        bench, placements = _on_bench(site, moved)
+        return JSONResponse({"link": f"/cutting?event={_keep(site, moved.plan, bench, placements)}&done=saved"})
+
+    @app.post("/jobs/relay")
+    def relay(request: Request, moved: Moved) -> Response:
+        bench, placements = _on_bench(site, moved, whole_alloy=True)
+        pinned = {p.blank for p in moved.places if p.pinned}
+        payload = {
+            "problem": bench.problem, "start": bench.layout(placements), "seconds": float(moved.seconds),
+            "pinned": [p for p in placements if p.blank in pinned],
+        }  # fmt: skip
+        who = book.who
+
+        def finish(layout: Any) -> tuple[str, str]:
+            if layout.unplaced:
+                raise LayoutError(
+                    f"finds no place: {layout.unplaced[0].reason}", field="blank", value=layout.unplaced[0].blank
+                )
+            with book.acting(who):
+                event = _keep(site, moved.plan, bench, layout.placements)
+            return f"{len(layout.placements)} blanks laid, {len(pinned)} pinned", f"/cutting?event={event}"
+
+        site.jobs.add("relay", f"{bench.problem.rolls[0].alloy}, {moved.plan}", who, payload, finish)
+        return JSONResponse({"link": "/jobs"})
+
+    @app.post("/cutting/cut")
+    def cut(plan: Short, sheet: Short, token: Short = "") -> Response:
+        with site.once(token):
+            event, remnants = book.cut_planned(plan, sheet, kerf_mm=site.settings.sheets.kerf_mm)
+        path = f"/cutting?sheet={_quoted(sheet)}&event={event}&remnants={len(remnants)}"
+        return RedirectResponse(path, 303)
+
+
+def _quoted(text: str) -> str:
+    from urllib.parse import quote
+
+    return quote(text, safe="")
+
+
+def _bench_values(
+    site: Site, plan_id: str, plan: dict[str, Any] | None, chosen: dict[str, Any] | None, sheets: list[dict[str, Any]]
+) -> dict[str, Any]:
+    """What the page needs beside the plan: the picture, what the tablet may move, and where the sheet stands in the book."""
+    if plan is None or chosen is None:
+        return {
+            "picture": "",
+            "bench": {},
+            "standing": "",
+            "before": None,
+            "after": None,
+            "remnants_now": [],
+            "plan_day": "",
+        }
+    ids = [s["id"] for s in sheets]
+    at = ids.index(chosen["id"])
+    held = rolls_of(site, [chosen["id"]])
+    bench = layout_edit.bench_of(
+        plan, [chosen["id"]], held, trim_mm=site.settings.sheets.trim_mm, kerf_mm=site.settings.sheets.kerf_mm
+    )
+    r = schema.rolls.c
+    with site.book.reading() as connection:
+        state = connection.execute(select(r.state).where(r.id == chosen["id"], r.withdrawn.is_(False))).scalar()
+        query = select(r.id).where(r.parent == chosen["id"], r.withdrawn.is_(False)).order_by(r.id)
+        children = [str(c) for c in connection.execute(query).scalars()]
+    return {
+        "picture": pictures.bench_ground(bench.rolls[chosen["id"]]),
+        "bench": _for_tablet(site, plan_id, chosen, bench, [s["id"] for s in sheets if s["alloy"] == chosen["alloy"]]),
+        "standing": str(state or ""), "remnants_now": children,
+        "before": ids[at - 1] if at > 0 else None, "after": ids[at + 1] if at + 1 < len(ids) else None,
+    }  # fmt: skip
+
+
+def _for_tablet(
+    site: Site, plan_id: str, sheet: dict[str, Any], bench: layout_edit.Bench, siblings: list[str]
+) -> dict[str, Any]:
+    roll, turns = bench.rolls[sheet["id"]], {b.id: b.turns_deg for b in bench.problem.blanks}
+    return {
+        "plan": plan_id, "sheet": sheet["id"], "length_mm": roll.length_mm, "width_mm": roll.width_mm, "trim_mm": roll.trim_mm,
+        "kerf_mm": site.settings.sheets.kerf_mm, "no_go": [list(map(list, p)) for p in roll.no_go], "siblings": siblings,
+        "blanks": [
+            {
+                "blank": c["blank"], "number": c["number"], "x_mm": c["x_mm"], "y_mm": c["y_mm"], "turn_deg": c["turn_deg"],
+                "length_mm": c["length_mm"], "width_mm": c["width_mm"], "turns_deg": list(turns[c["blank"]]),
+                "wants": [c["wanted_mouth_mm"], c["wanted_top_mm"], c["tolerance_mm"]],
+                "corners": [[x - c["x_mm"], y - c["y_mm"]] for x, y in c.get("corners_mm", ())],
+            }
+            for c in sheet["cuts"]
+        ],
+    }  # fmt: skip
+
+
+def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[layout_edit.Bench, list[Placement]]:
+    """The sheets that somebody moved blanks on, and where everything on them lies now."""
+    plan = site.plan_by_id(moved.plan)
+    sheets = {s["id"]: s for s in layout_edit.plan_sheets(plan)}
+    if moved.sheet not in sheets:
+        raise BookError("is not in the book", field="sheet", value=moved.sheet)
+    home = {c["blank"]: s["id"] for s in sheets.values() for c in s["cuts"]}
+    wanted = {p.blank: p for p in moved.places}
+    names = {moved.sheet} | {p.sheet for p in moved.places} | {home[b] for b in wanted if b in home}
+    if whole_alloy:
+        cut = {row["id"] for row in _states(site, list(sheets)) if row["state"] in ("cut", "scrapped")}
+        names |= {s["id"] for s in sheets.values() if s["alloy"] == sheets[moved.sheet]["alloy"]} - cut
+    alloys = {sheets[n]["alloy"] for n in names if n in sheets}
+    if len(alloys) > 1:
+        raise LayoutError("is of another alloy", field="sheet", value=", ".join(sorted(alloys)))
+    kinds = site.settings.sheets
+    rack = rolls_of(site, sorted(names))
+    bench = layout_edit.bench_of(plan, sorted(names), rack, trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
+    return bench, [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
+
+
+def _states(site: Site, ids: list[str]) -> list[dict[str, Any]]:
+    r = schema.rolls.c
+    with site.book.reading() as connection:
+        return [dict(row) for row in connection.execute(select(r.id, r.state).where(r.id.in_(ids))).mappings()]
+
+
+def _keep(site: Site, plan_id: str, bench: layout_edit.Bench, placements: Any) -> int:
+    """Keep the changed layout as the plan's next version; of an accepted plan the new one takes the place. Gives the event."""
+    book, kerf_mm = site.book, site.settings.sheets.kerf_mm
+    faults = layout_edit.faults_of(bench, placements)
+    if faults:
+        raise LayoutError(faults[0]["words"], field="blank", value=faults[0]["blank"], where=faults[0]["sheet"])
+    made = layout_edit.plan_changed(site.plan_by_id(plan_id), bench, placements, site.densities(), kerf_mm)
+    if book.plan_state(plan_id) != "accepted":
+        book.add_plan(made)
+        return book.last_event()
+    return _in_place_of(site, plan_id, made)
+
+
+def _in_place_of(site: Site, plan_id: str, made: dict[str, Any]) -> int:
+    """Give an accepted plan up and accept its changed version without what is done; the old one again where that fails."""
+    book = site.book
+    done = {r["about"].partition(":")[2] for r in book.reservations(plan_id, state="done")}
+    melted = {r["melt"] for r in book.reservations(plan_id, state="done") if r["melt"]}
+    cast = {o["sheet"] for o in book.cast_list(plan_id, state="cast")}
+    left = made | {
+        "rolls_used": [s for s in made["rolls_used"] if s["id"] not in done],
+        "melts": [m for m in made["melts"] if m["name"] not in melted],
+        "pours": [p for p in made["pours"] if p["sheet"] not in cast],
+    }  # fmt: skip
+    book.give_up_plan(plan_id)
+    try:
+        return book.accept_plan(left)[0]
+    except BookError:
+        book.accept_plan(plan_id)
+        raise

@@ -1,0 +1,107 @@
+"""Coming in and going out: tiles with names on a shared tablet, a PIN or a password; and the people of the book."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from urllib.parse import urlsplit
+
+from fastapi import FastAPI, Form, Request
+from fastapi.responses import RedirectResponse, Response
+
+from pipemetal.errors import BookError
+from pipemetal.shop.people import TooManyTriesError
+from pipemetal.web.guard import Door
+from pipemetal.web.sessions import COOKIE, TooManyError
+from pipemetal.web.site import Site
+
+__all__ = ["add_routes", "own_path"]
+
+Short = Annotated[str, Form(max_length=200)]
+
+
+def own_path(text: str) -> str:
+    """A path of these pages, the first page for anything else.
+
+    >>> own_path("/racks?low=1"), own_path("https://evil.example/"), own_path("//evil.example"), own_path("/\\\\evil")
+    ('/racks?low=1', '/', '/', '/')
+    """
+    parts = urlsplit(text)
+    fine = text.startswith("/") and not text.startswith("//") and not parts.scheme and not parts.netloc
+    return text if fine and "\\" not in text and text.isprintable() else "/"
+
+
+def add_routes(app: FastAPI, site: Site, door: Door) -> None:
+    """The door's routes."""
+
+    def form(request: Request, problem: str, status: int, name: str, back: str) -> Response:
+        everybody = [p for p in door.people().values() if p.has_pin or p.has_password]
+        chosen = next((p for p in everybody if p.name == name), None)
+        return site.page(
+            request, "enter.html", "Who is there?", "", status=status, everybody=everybody, chosen=chosen, back=own_path(back),
+            problem=problem,
+        )  # fmt: skip
+
+    @app.get("/enter")
+    def enter_form(request: Request, name: str = "", back: str = "/") -> Response:
+        return form(request, "", 200, name[:200], back)
+
+    @app.post("/enter")
+    def enter(request: Request, name: Short, secret: Short, back: Short = "/") -> Response:
+        address = request.client.host if request.client else ""
+        try:
+            door.tries.check(address)
+            person = site.book.check_pin(name, secret) if secret.isdigit() else None
+            if person is None:
+                known = door.people().get(name)
+                if not secret.isdigit() or (known is not None and known.has_password):
+                    person = site.book.check_password(name, secret)
+        except (TooManyTriesError, TooManyError):
+            return form(request, "Too many wrong tries; wait a minute.", 429, name, back)
+        if person is None:
+            door.tries.wrong(address)
+            return form(request, "That is not right.", 403, name, back)
+        answer = RedirectResponse(own_path(back), 303)
+        answer.set_cookie(COOKIE, door.sessions.begin(person.name), httponly=True, samesite="strict")
+        return answer
+
+    @app.post("/leave")
+    def leave(request: Request) -> Response:
+        door.sessions.end(request.cookies.get(COOKIE, ""))
+        answer = RedirectResponse("/enter?done=left", 303)
+        answer.delete_cookie(COOKIE)
+        return answer
+
+    _add_people(app, site)
+
+
+def _add_people(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    def secrets_of(pin: str, password: str) -> dict[str, Any]:
+        return {"pin": pin.strip() or None, "password": password or None}
+
+    @app.post("/people")
+    def add(name: Short, role: Short, pin: Short = "", password: Short = "", note: Short = "") -> Response:
+        if not pin.strip() and not password:
+            raise BookError("is needed, a PIN or a password", field="pin")
+        if not book.people():
+            # the first person of a book enters themself, and must come in as that person from then on
+            with book.acting(name.strip()):
+                return site.booked(
+                    "/settings", book.add_person(name.strip(), role, note=note, **secrets_of(pin, password))
+                )
+        return site.booked("/settings", book.add_person(name.strip(), role, note=note, **secrets_of(pin, password)))
+
+    @app.post("/people/role")
+    def give_role(name: Short, role: Short, version: Annotated[int, Form(le=10**9)]) -> Response:
+        return site.booked("/settings", book.give_role(name, role, version))
+
+    @app.post("/people/close")
+    def close(name: Short) -> Response:
+        return site.booked("/settings", book.close_person(name))
+
+    @app.post("/people/secret")
+    def secret(name: Short, pin: Short = "", password: Short = "") -> Response:
+        if pin.strip():
+            return site.booked("/settings", book.set_pin(name, pin.strip()))
+        return site.booked("/settings", book.set_password(name, password))

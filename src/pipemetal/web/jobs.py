@@ -1,0 +1,179 @@
+"""Long work beside the pages: one worker process at a time, the rest waits its turn; progress, stop, and what came of it."""
+
+from __future__ import annotations
+
+import itertools
+import multiprocessing
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from typing import Any, Final
+
+from pipemetal.web import work
+
+__all__ = ["STATES", "Job", "Jobs"]
+
+STATES: Final = ("waiting", "running", "done", "stopped", "failed")
+MOST_WAITING: Final = 20
+MOST_KEPT: Final = 40
+Finish = Callable[[Any], tuple[str, str]]
+"""What is done with a result in the server's own process, in the asker's name: gives words and a page to look at."""
+
+
+@dataclass
+class Job:
+    """One piece of long work."""
+
+    id: int
+    kind: str
+    title: str
+    who: str
+    payload: dict[str, Any] = field(repr=False)
+    finish: Finish = field(repr=False)
+    state: str = "waiting"
+    share: float = 0.0
+    words: str = ""
+    link: str = ""
+    begun_s: float = 0.0
+    ended_s: float = 0.0
+    stopping: bool = False
+
+    @property
+    def is_over(self) -> bool:
+        """Whether nothing more will come."""
+        return self.state not in ("waiting", "running")
+
+    @property
+    def seconds(self) -> float:
+        """How long it has run."""
+        return (self.ended_s or time.monotonic()) - self.begun_s if self.begun_s else 0.0
+
+    def as_dict(self) -> dict[str, Any]:
+        """What the page asks for while it waits."""
+        return {"id": self.id, "state": self.state, "percent": round(100 * self.share), "words": self.words, "link": self.link,
+                "seconds": round(self.seconds)}  # fmt: skip
+
+
+class Jobs:
+    """A queue of jobs and the thread that takes them to a worker process, one after the other."""
+
+    def __init__(self) -> None:
+        self._held: dict[int, Job] = {}
+        self._numbers = itertools.count(1)
+        self._lock = threading.Condition()
+        self._thread: threading.Thread | None = None
+        self._stop: Any = None
+        self._process: Any = None
+        self._closed = False
+
+    def add(self, kind: str, title: str, who: str, payload: dict[str, Any], finish: Finish) -> Job:
+        """Queue a job. Raises: work.WorkError where too many wait already."""
+        with self._lock:
+            if sum(1 for j in self._held.values() if not j.is_over) >= MOST_WAITING:
+                raise work.WorkError(
+                    "has too many waiting", field="jobs", value=MOST_WAITING, allowed="stop one, or wait"
+                )
+            job = Job(next(self._numbers), kind, title, who, payload, finish)
+            self._held[job.id] = job
+            for key in [k for k, j in self._held.items() if j.is_over][: max(len(self._held) - MOST_KEPT, 0)]:
+                del self._held[key]
+            if self._thread is None or not self._thread.is_alive():
+                self._thread = threading.Thread(target=self._run, daemon=True)
+                self._thread.start()
+            self._lock.notify_all()
+            return job
+
+    def all(self) -> list[Job]:
+        """All jobs, the latest first."""
+        with self._lock:
+            return sorted(self._held.values(), key=lambda j: -j.id)
+
+    def running(self) -> list[Job]:
+        """What waits or runs."""
+        return [j for j in self.all() if not j.is_over]
+
+    def stop(self, number: int, *, keep: bool) -> None:
+        """End a job: at its best so far, or at once with nothing kept."""
+        with self._lock:
+            job = self._held.get(number)
+            if job is None or job.is_over:
+                return
+            if job.state == "waiting":
+                job.state = "stopped"
+                return
+            job.stopping = True
+            if keep and self._stop is not None:
+                self._stop.set()
+            elif self._process is not None:
+                job.state = "stopped"
+                self._process.terminate()
+
+    def close(self) -> None:
+        """End whatever runs; for when the server stops."""
+        with self._lock:
+            self._closed = True
+            for job in self._held.values():
+                if not job.is_over:
+                    job.state = "stopped"
+            if self._process is not None:
+                self._process.terminate()
+            self._lock.notify_all()
+
+    def _run(self) -> None:
+        while True:
+            with self._lock:
+                job = next((j for j in self._held.values() if j.state == "waiting"), None)
+                if job is None and not self._closed:
+                    self._lock.wait(30.0)
+                    job = next((j for j in self._held.values() if j.state == "waiting"), None)
+                if job is None or self._closed:
+                    self._thread = None
+                    return
+                job.state, job.begun_s = "running", time.monotonic()
+            self._work(job)
+
+    def _work(self, job: Job) -> None:
+        # a fresh interpreter: a forked one would share the server's connections to the database
+        context = multiprocessing.get_context("spawn")
+        mine, its = context.Pipe(duplex=False)
+        stop = context.Event()
+        process = context.Process(target=work.run, args=(job.kind, job.payload, its, stop), daemon=True)
+        with self._lock:
+            self._stop, self._process = stop, process
+        process.start()
+        its.close()
+        result, failure = _listen(job, mine)
+        process.join()
+        mine.close()
+        with self._lock:
+            self._stop = self._process = None
+        if job.state == "running":
+            self._settle(job, result, failure)
+        job.ended_s = time.monotonic()
+
+    def _settle(self, job: Job, result: Any, failure: str) -> None:
+        if failure:
+            job.words, job.state = failure, "failed"
+            return
+        try:
+            job.words, job.link = job.finish(result)
+            job.share, job.state = 1.0, "done"
+        except Exception as error:
+            job.words, job.state = str(error), "failed"
+
+
+def _listen(job: Job, mine: Connection) -> tuple[Any, str]:
+    """Follow a worker to its end: its result, or why there is none."""
+    try:
+        while True:
+            kind, *said = mine.recv()
+            if kind == "progress":
+                job.share, job.words = said
+            elif kind == "result":
+                return said[0], ""
+            else:
+                return None, str(said[0])
+    except (EOFError, OSError):
+        return None, "the worker ended without an answer"

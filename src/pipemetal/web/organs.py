@@ -1,0 +1,157 @@
+"""Organs and ranks: scale pictures, pipe tables, and a scale tried otherwise: metal and lengths follow, nothing is booked."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Form, Query, Request
+from fastapi.responses import RedirectResponse, Response
+
+from pipemetal.errors import BookError, InputError, PipeError
+from pipemetal.files.organ_file import read_organ
+from pipemetal.files.pipe_json import pipe_dict
+from pipemetal.pipes.make import rank_pipes
+from pipemetal.pipes.rank import Organ, Rank
+from pipemetal.pipes.scale import REFERENCE_STEPS, Scale
+from pipemetal.units import parse_number
+from pipemetal.web import pictures
+from pipemetal.web.site import Site
+
+__all__ = ["Shifted", "add_routes", "organ_of_text"]
+
+Text = Annotated[str, Query(max_length=250)]
+Short = Annotated[str, Form(max_length=250)]
+MOST_HALF_TONES = 12.0
+
+
+@dataclass(frozen=True)
+class Shifted:
+    """A scale made wider or narrower by half tones, straight from its first key to its last.
+
+    >>> from pipemetal.pipes.scale import HalfToneScale
+    >>> round(Shifted(HalfToneScale(((0.0, 0.0),)), 0, 48, 2.0, 0.0).diameter_mm(0, 0.0) / 155.5, 4) == round(2 ** (2 / 16), 4)
+    True
+    """
+
+    base: Scale
+    first_key: int
+    last_key: int
+    bass: float
+    treble: float
+
+    def diameter_mm(self, key: int, semitones: float) -> float:
+        """The diameter of the base, changed by the half tones of this key."""
+        share = (key - self.first_key) / max(self.last_key - self.first_key, 1)
+        shift = self.bass + (self.treble - self.bass) * share
+        return float(self.base.diameter_mm(key, semitones) * 2.0 ** (shift / REFERENCE_STEPS))
+
+
+def organ_of_text(text: str, recipes: Any) -> Organ:
+    """An organ file's text, read. Errors: FileFormatError, PipeError with table and key."""
+    with tempfile.TemporaryDirectory(prefix="pipemetal-organ-") as folder:
+        path = Path(folder) / "organ.toml"
+        path.write_text(text, encoding="utf-8")
+        return read_organ(path, recipes)
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The routes of organs and ranks."""
+    book = site.book
+
+    def held(organ: str) -> tuple[list[str], str, Organ | None]:
+        known = site.kept("organ ids", lambda: [row["id"] for row in book.rows("organs")])
+        chosen = organ or (known[-1] if known else "")
+        if organ and organ not in known:
+            raise BookError("is not in the book", field="organ", value=organ)
+        if not chosen:
+            return known, "", None
+        text = str(book.row("organs", chosen)["body"])
+        return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes()))
+
+    def values_for(organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
+        known, chosen, found = held(organ)
+        values: dict[str, Any] = {
+            "known": known, "organ": found, "organ_id": chosen, "ranks": [], "rank": "", "pipes": [], "picture": "",
+            "tried": None, "bass": bass, "treble": treble, "problem": "",
+        }  # fmt: skip
+        if found is None:
+            return values
+        names = [r.name for r in found.ranks]
+        name = rank or names[0]
+        if name not in names:
+            raise BookError("is not in the book", field="rank", value=rank)
+        one = next(r for r in found.ranks if r.name == name)
+        pipes = site.kept(f"rank {chosen} {name}", lambda: _pipes(site, found, one))
+        values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name)}
+        if bass.strip() or treble.strip():
+            try:
+                values |= _tried(site, found, one, pipes, bass, treble)
+            except InputError as error:
+                values["problem"] = str(error)
+        return values
+
+    @app.get("/organs")
+    def organs(request: Request, organ: Text = "", rank: Text = "") -> Response:
+        _, plan = site.plan(request)
+        return site.page(request, "organs.html", "Organs", "/organs", plan=plan, **values_for(organ, rank, "", ""))
+
+    @app.post("/organs/try")
+    def try_scale(request: Request, organ: Short, rank: Short, bass: Short = "", treble: Short = "") -> Response:
+        _, plan = site.plan(request)
+        values = values_for(organ, rank, bass, treble)
+        template = "tried.html" if request.headers.get("x-part") else "organs.html"
+        return site.page(
+            request, template, "Organs", "/organs", status=422 if values["problem"] else 200, plan=plan, **values
+        )
+
+    @app.post("/organs")
+    def keep(name: Short, body: Annotated[str, Form(max_length=400_000)], token: Short = "") -> Response:
+        found = organ_of_text(body.replace("\r\n", "\n"), book.recipes())
+        with site.once(token):
+            key = book.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
+        return RedirectResponse(f"/organs?organ={_quoted(key)}&event={book.last_event()}", 303)
+
+
+def _quoted(text: str) -> str:
+    from urllib.parse import quote
+
+    return quote(text, safe="")
+
+
+def _pipes(site: Site, organ: Organ, rank: Rank) -> list[dict[str, Any]]:
+    density = site.densities()
+    return [pipe_dict(p) for p in rank_pipes(organ, rank, lambda alloy: density[alloy])]
+
+
+def _half_tones(text: str, name: str) -> float:
+    value = parse_number(text, field=name) if text.strip() else 0.0
+    if abs(value) > MOST_HALF_TONES:
+        raise PipeError(
+            "is out of range", field=name, value=value, allowed=f"-{MOST_HALF_TONES:g} to {MOST_HALF_TONES:g}"
+        )
+    return value
+
+
+def _tried(site: Site, organ: Organ, rank: Rank, pipes: list[dict[str, Any]], bass: str, treble: str) -> dict[str, Any]:
+    """The rank with its scale changed, beside the rank as it is."""
+    shifted = Shifted(
+        rank.scale, rank.first_key, rank.last_key, _half_tones(bass, "bass"), _half_tones(treble, "treble")
+    )
+    after = _pipes(site, organ, replace(rank, scale=shifted))
+
+    def total(rows: list[dict[str, Any]], key: str) -> float:
+        return float(sum(row[key] for row in rows))
+
+    return {
+        "tried": {
+            "rows": list(zip(pipes, after, strict=True)),
+            "cast": (total(pipes, "cast_kg"), total(after, "cast_kg")),
+            "mass": (total(pipes, "mass_kg"), total(after, "mass_kg")),
+            "area": (total(pipes, "blank_area_mm2") * 1e-6, total(after, "blank_area_mm2") * 1e-6),
+            "length": (total(pipes, "cut_length_mm"), total(after, "cut_length_mm")),
+        },
+        "picture": pictures.half_tones(after, rank.name),
+    }  # fmt: skip

@@ -1,0 +1,122 @@
+"""Plans: made beside the pages, chosen, accepted, given up; what runs and waits; and their papers."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final
+
+from fastapi import FastAPI, Form, Request
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+
+from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
+from pipemetal.errors import BookError
+from pipemetal.web import layout_edit
+from pipemetal.web.cutting import rolls_of
+from pipemetal.web.site import PLAN_COOKIE, Site
+
+__all__ = ["add_routes"]
+
+Short = Annotated[str, Form(max_length=250)]
+SECONDS: Final = (20, 60, 300, 1800)
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The routes of plans and jobs."""
+    book = site.book
+
+    @app.get("/plans")
+    def plans(request: Request) -> Response:
+        plan_id, plan = site.plan(request)
+        organs = site.kept("organ ids", lambda: [row["id"] for row in book.rows("organs")])
+        return site.page(
+            request, "plans.html", "Plans", "/", plans=site.plan_states()[:60], plan_id=plan_id, plan=plan, organs=organs,
+            seconds=SECONDS, papers=list(PAPERS), state=site.plan_state(plan_id),
+        )  # fmt: skip
+
+    @app.post("/plans/accept")
+    def accept(plan: Short, token: Short = "") -> Response:
+        with site.once(token):
+            event, _ = book.accept_plan(plan)
+        return site.booked("/plans", event)
+
+    @app.post("/plans/give-up")
+    def give_up(plan: Short, token: Short = "") -> Response:
+        with site.once(token):
+            return site.booked("/plans", book.give_up_plan(plan))
+
+    @app.get("/paper/{name}")
+    def paper(request: Request, name: str) -> Response:
+        plan_id, plan = site.plan(request)
+        if plan is None or name not in (*PAPERS, "cutting"):
+            raise BookError("is not in the book", field="paper", value=name)
+        show = site.show(request)
+        if name == "cutting":
+            made = cutting_pdf(_cut_rolls(site, plan, request.query_params.get("sheet", "")), plan["organ"], show.units, show.say,
+                               site.settings.paper)  # fmt: skip
+        else:
+            try:
+                made = plan_paper(name, plan, show.units, show.say, site.settings.paper)
+            except KeyError as error:
+                raise BookError(
+                    f"lacks {error}, it was made by an older program", field="plan", value=plan_id
+                ) from None
+        return Response(
+            made, media_type="application/pdf", headers={"content-disposition": f"inline; filename={name}.pdf"}
+        )
+
+    _add_jobs(app, site)
+
+
+def _cut_rolls(site: Site, plan: dict[str, Any], only: str) -> Any:
+    """The sheets of a plan as the printing room wants them."""
+    sheets = [s["id"] for s in layout_edit.plan_sheets(plan) if only in ("", s["id"])]
+    if not sheets:
+        raise BookError("is not in the book", field="sheet", value=only[:200])
+    kinds = site.settings.sheets
+    bench = layout_edit.bench_of(plan, sheets, rolls_of(site, sheets), trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
+    return layout_edit.as_cut_rolls(plan, bench, bench.placements, site.densities(), kinds.kerf_mm)
+
+
+def _add_jobs(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    @app.post("/jobs/plan")
+    def make_plan(organ: Short, seconds: Annotated[int, Form(ge=5, le=86_400)]) -> Response:
+        text = str(book.row("organs", organ)["body"])
+        who = book.who
+        payload = {"target": book.target, "organ": text, "seconds": float(seconds), "settings": site.settings}
+
+        def finish(made: Any) -> tuple[str, str]:
+            with book.acting(who):
+                key = book.add_plan(made)
+            return f"{made['pipes_served']} of {len(made['pipes'])} pipes have their metal: {key}", "/plans"
+
+        site.jobs.add("plan", organ, who, payload, finish)
+        return RedirectResponse("/jobs", 303)
+
+    @app.post("/jobs/learn")
+    def learn() -> Response:
+        def finish(found: Any) -> tuple[str, str]:
+            return f"{found['words']}. {found['log_next']}", "/casting"
+
+        site.jobs.add("learn", "", book.who, {"target": book.target}, finish)
+        return RedirectResponse("/jobs", 303)
+
+    @app.post("/jobs/stop")
+    def stop(job: Annotated[int, Form(ge=1, le=10**9)], keep: Short = "") -> Response:
+        site.jobs.stop(job, keep=bool(keep))
+        return RedirectResponse("/jobs", 303)
+
+    @app.get("/jobs")
+    def jobs(request: Request) -> Response:
+        return site.page(request, "jobs.html", "At work", "/", jobs=site.jobs.all())
+
+    @app.get("/jobs.json")
+    def jobs_json() -> Response:
+        return JSONResponse([job.as_dict() for job in site.jobs.all()])
+
+
+def choose(answer: Response, plan: str) -> None:
+    """Remember on this tablet which plan is at hand."""
+    from urllib.parse import quote
+
+    answer.set_cookie(PLAN_COOKIE, quote(plan, safe=""), max_age=31_536_000, httponly=True, samesite="strict")

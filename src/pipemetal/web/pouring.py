@@ -1,0 +1,270 @@
+"""The casting room: the day's list, a card for each pour with its beat, the log, and what came of it."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from typing import Any, Final
+
+from fastapi import FastAPI, Request
+from fastapi.responses import RedirectResponse, Response
+from starlette.concurrency import run_in_threadpool
+
+from pipemetal.casting.calibrate import calibrate
+from pipemetal.casting.explain import expected_stations, explain
+from pipemetal.casting.log import LoggedCast
+from pipemetal.casting.model import Sled
+from pipemetal.errors import BookError, CastingError, InputError
+from pipemetal.files.log_file import log_text
+from pipemetal.units import parse_number
+from pipemetal.web import pictures
+from pipemetal.web.show import Show
+from pipemetal.web.site import Site
+
+__all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
+
+FIELDS: Final = (
+    "id", "day", "alloy", "gate_mm", "charge_kg", "pour_temperature_c", "push_time_s", "length_mm", "sled", "thickness",
+    "verdict", "note", "leftover_kg", "melt", "used_kg", "order", "marks", "version", "token", "pour",
+)  # fmt: skip
+MOST_CASTS: Final = 60
+
+
+def pours_of(plan: dict[str, Any] | None) -> list[dict[str, Any]]:
+    """The pours of a plan with their place in its list."""
+    return [p | {"n": n} for n, p in enumerate(plan["pours"])] if plan else []
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The casting room's routes."""
+    book = site.book
+
+    @app.get("/casting")
+    def casting(request: Request) -> Response:
+        plan_id, plan = site.plan(request)
+        casts = site.casts()
+        orders = site.kept("orders", lambda: book.cast_list(state=None))
+        done = {o["sheet"]: o["cast"] for o in orders if o["plan"] == plan_id and o["state"] == "cast"}
+        return site.page(
+            request, "casting.html", "Casting", "/casting", plan=plan, pours=pours_of(plan), casts=casts[:MOST_CASTS],
+            cast_as=done, count=len(casts),
+        )  # fmt: skip
+
+    @app.get("/casting/pour")
+    def pour(request: Request, n: int = 0) -> Response:
+        _, plan = site.plan(request)
+        pours = pours_of(plan)
+        if not 0 <= n < len(pours):
+            raise BookError("is not in the book", field="pour", value=n)
+        chosen = pours[n]
+        card = {
+            "marks": chosen.get("marks", []),
+            "beat_s": chosen.get("beat_s", 0.5),
+            "push_s": chosen.get("push_time_s", 0.0),
+        }
+        return site.page(
+            request, "pour.html", f"Pour of {chosen['sheet']}", "/casting", p=chosen, card=card,
+            before=n - 1 if n else None, after=n + 1 if n + 1 < len(pours) else None, plan=plan,
+        )  # fmt: skip
+
+    @app.get("/casting/log")
+    def log_form(request: Request, pour: int = -1) -> Response:
+        return _form(site, request, _proposed(site, request, pour), "", 200)
+
+    @app.post("/casting/log")
+    async def log(request: Request) -> Response:
+        form = await request.form(max_fields=60, max_files=0)
+        values = {name: str(form.get(name, ""))[:2000] for name in FIELDS}
+        show = site.show(request)
+        try:
+            event, key = await run_in_threadpool(enter_cast, site, show, values)
+        except InputError as error:
+            if values["version"]:
+                raise
+            return await run_in_threadpool(_form, site, request, values, str(error), 422)
+        return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
+
+    @app.get("/casting/cast/{cast_id:path}")
+    def cast(request: Request, cast_id: str) -> Response:
+        row = book.row("casts", cast_id)
+        casts = site.casts()
+        held = next(c for c in casts if c.id == cast_id)
+        return site.page(
+            request, "cast.html", f"Cast {cast_id}", "/casting", c=held, version=row["version"], melt=row["melt"],
+            **_learned(site, held, casts), events=book.events(f"cast:{cast_id}"), undone=site.undone(),
+        )  # fmt: skip
+
+
+def _quoted(text: str) -> str:
+    from urllib.parse import quote
+
+    return quote(text, safe="")
+
+
+def _form(site: Site, request: Request, values: dict[str, str], problem: str, status: int) -> Response:
+    recipes = site.kept("recipes", site.book.recipes)
+    melts = sorted(site.book.rows("melts"), key=lambda m: m["day"], reverse=True)[:12]
+    return site.page(
+        request, "log.html", "Log a cast", "/casting", status=status, v=values, alloys=sorted(recipes), problem=problem,
+        melts=[m["id"] for m in melts],
+    )  # fmt: skip
+
+
+def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
+    """The form as it stands before anybody types: the card's own values, so that only what was different is changed."""
+    show, book = site.show(request), site.book
+    casts = site.casts()
+    values = dict.fromkeys(FIELDS, "") | {
+        "day": datetime.date.today().isoformat(), "id": next_id([c.id for c in casts]), "pour": str(pour),
+    }  # fmt: skip
+    if casts:
+        values["sled"] = f"{casts[0].sled.inner_length_mm:g} x {casts[0].sled.inner_width_mm:g}"
+    plan_id, plan = site.plan(request)
+    pours = pours_of(plan)
+    if not 0 <= pour < len(pours):
+        return values
+    p = pours[pour]
+    orders = [o for o in book.cast_list(plan_id) if o["sheet"] == p["sheet"]] if plan_id else []
+    melts = [m["id"] for m in book.rows("melts") if m["plan"] == plan_id and m["id"].endswith(p["melt"])]
+    values |= {
+        "alloy": p["alloy"], "length_mm": show.plain(p["length_mm"]), "note": p["sheet"],
+        "order": orders[0]["id"] if orders else "", "melt": melts[0] if melts else "",
+        "sled": f"{site.settings.casting.sled_length_mm:g} x {p['width_mm']:g}",
+    }  # fmt: skip
+    if "scoops" in p:
+        values |= {
+            "gate_mm": show.number(p["gate_mm"], 1), "charge_kg": show.plain_mass(p["charge_kg"], 1),
+            "push_time_s": show.number(p.get("push_time_s") or (p["marks"][-1]["time_s"] if p["marks"] else 0.0), 1),
+        }  # fmt: skip
+    if "pour_window_c" in p:
+        middle = 0.5 * (p["pour_window_c"]["try_low"] + p["pour_window_c"]["try_high"])
+        values["pour_temperature_c"] = show.typed_temperature(middle)
+    return values
+
+
+def next_id(ids: list[str]) -> str:
+    """The id after the greatest of those that end in a number.
+
+    >>> next_id(["C009", "C010"]), next_id([])
+    ('C011', 'C1')
+    """
+    numbers = [(m[1], int(m[2]), len(m[2])) for i in ids if (m := re.fullmatch(r"(.*?)(\d{1,9})", i))]
+    if not numbers:
+        return "C1"
+    head, number, digits = max(numbers, key=lambda n: n[1])
+    return f"{head}{number + 1:0{digits}d}"
+
+
+def enter_cast(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]:
+    """Book a cast as logged, or what was measured of one that is in the log; gives the event and the cast's id."""
+    book = site.book
+    if values.get("version"):
+        return _measured(site, show, values)
+    log = cast_from_form(site, show, values)
+    used = show.read_mass(values.get("used_kg", ""), "used_kg")
+    melt = values.get("melt", "").strip()
+    if melt and used is None:
+        left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
+        if left is None:
+            raise CastingError("is needed, so that the metal on the table is known", field="leftover_kg")
+        used = log.charge_kg - left
+    with site.once(values.get("token", "")):
+        return book.record_cast(log, melt=melt, used_kg=used, order=values.get("order") or None), log.id
+
+
+def _pairs(text: str, show: Show, field: str) -> tuple[tuple[float, float], ...]:
+    pairs = []
+    for item in text.split():
+        place, colon, value = item.partition(":")
+        if not colon:
+            raise CastingError("cannot be read", field=field, value=item[:60], allowed="100:1.21 2000:1.05")
+        if field == "thickness":
+            one, other = show.read_length(place, field), show.read_length(value, field)
+            pairs.append((one or 0.0, other or 0.0))
+        else:
+            pairs.append((parse_number(place, field=field), parse_number(value, field=field)))
+    return tuple(pairs)
+
+
+def _within(value: float | None, name: str, low: float, high: float) -> float:
+    if value is None:
+        raise CastingError("is empty", field=name, allowed=f"{low:g} to {high:g}")
+    if not low <= value <= high:
+        raise CastingError("is out of range", field=name, value=round(value, 3), allowed=f"{low:g} to {high:g}")
+    return value
+
+
+def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast:
+    """A cast as it was typed. Errors: CastingError, UnitError with the field."""
+    recipes = site.kept("recipes", site.book.recipes)
+    if values["alloy"] not in recipes:
+        raise CastingError(
+            "is not a recipe", field="alloy", value=values["alloy"][:200], allowed=", ".join(recipes)[:300]
+        )
+    if not values["id"].strip():
+        raise CastingError("is empty", field="id")
+    sled = re.fullmatch(r"\s*(\d{1,5}(?:[.,]\d+)?)\s*[x×]\s*(\d{1,5}(?:[.,]\d+)?)\s*", values["sled"])
+    if sled is None:
+        raise CastingError("cannot be read", field="sled", value=values["sled"][:60], allowed="250 x 760")
+    seconds = parse_number(values["push_time_s"], field="push_time_s") if values["push_time_s"].strip() else None
+    heat = show.read_temperature(values["pour_temperature_c"], "pour_temperature_c")
+    left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
+    return LoggedCast(
+        values["id"].strip(), recipes[values["alloy"]].target,
+        _within(show.read_length(values["gate_mm"], "gate_mm"), "gate_mm", 0.3, 20.0),
+        _within(show.read_mass(values["charge_kg"], "charge_kg"), "charge_kg", 0.5, 2000.0),
+        Sled(_within(parse_number(sled[1]), "sled", 40.0, 1000.0), _within(parse_number(sled[2]), "sled", 50.0, 2500.0)),
+        _within(show.read_length(values["length_mm"], "length_mm"), "length_mm", 200.0, 20_000.0),
+        _pairs(values["thickness"], show, "thickness"), _pairs(values.get("marks", ""), show, "marks"),
+        push_time_s=None if seconds is None else _within(seconds, "push_time_s", 0.1, 120.0),
+        pour_temperature_c=None if heat is None else _within(heat, "pour_temperature_c", 100.0, 600.0),
+        leftover_kg=None if left is None else _within(left, "leftover_kg", 0.0, 2000.0),
+        verdict=values["verdict"] or None, day=_day(values["day"]), note=values["note"].strip(),
+    )  # fmt: skip
+
+
+def _day(text: str) -> str:
+    day = text.strip()
+    if day:
+        try:
+            datetime.date.fromisoformat(day)
+        except ValueError:
+            raise CastingError("is not a day", field="day", value=day[:60], allowed="2026-11-25") from None
+    return day
+
+
+def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]:
+    """The thickness of a sheet that was cast, written beside its cast."""
+    book, key = site.book, values["id"]
+    if not values["version"].isdigit() or len(values["version"]) > 9:
+        raise CastingError("is no version", field="version", value=values["version"][:20])
+    casts = {c.id: c for c in book.casts()}
+    if key not in casts:
+        raise BookError("is not in the book", field="id", value=key[:200])
+    pairs = _pairs(values["thickness"], show, "thickness")
+    for at, thickness in pairs:
+        _within(at, "thickness", 0.0, casts[key].length_mm)
+        _within(thickness, "thickness", 0.1, 12.0)
+    from dataclasses import replace
+
+    log = replace(casts[key], thickness_mm=pairs)
+    with site.once(values["token"]), book.writing("cast logged", f"cast:{key}") as w:
+        w.change("casts", key, int(values["version"]), log=log_text([log]))
+        return w.event_id, key
+
+
+def _learned(site: Site, held: LoggedCast, casts: list[LoggedCast]) -> dict[str, Any]:
+    """What a measured cast teaches: predicted against measured, the causes, and what to change next."""
+    values: dict[str, Any] = {"told": None, "picture": "", "why_not": "", "log_next": ""}
+    if not held.thickness_mm:
+        return values
+    in_order = sorted(casts, key=lambda c: (c.day, c.id))
+    try:
+        found = site.kept("calibration", lambda: calibrate(in_order))
+        values["log_next"] = found.log_next
+        stations = expected_stations(held.id, in_order, found.coefficients)
+        values["picture"] = pictures.cast_picture(held, stations)
+        values["told"] = explain(held.id, in_order, found)
+    except InputError as error:
+        values["why_not"] = str(error)
+    return values

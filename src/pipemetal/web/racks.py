@@ -1,0 +1,117 @@
+"""The racks: the one search with where on the roll, one roll's page, the scan box, and the trace of a thing."""
+
+from __future__ import annotations
+
+import time
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import FastAPI, Form, Query, Request
+from fastapi.responses import RedirectResponse, Response
+
+from pipemetal.errors import BookError
+from pipemetal.shop.catalogue import STATES, roll_from_row
+from pipemetal.web import pictures
+from pipemetal.web.cutting import rolls_of
+from pipemetal.web.show import Show
+from pipemetal.web.site import Site
+
+__all__ = ["add_routes", "find", "where_is"]
+
+MOST_LISTED = 40
+Text = Annotated[str, Query(max_length=200)]
+Short = Annotated[str, Form(max_length=200)]
+Long = Annotated[str, Form(max_length=2000)]
+Along = Annotated[float | None, Query(ge=0, le=20_000, allow_inf_nan=False)]
+
+
+def find(site: Site, show: Show, asked: dict[str, str]) -> tuple[list[Any], bool]:
+    """The rolls that answer a search as it was typed, and whether a place on them was asked for."""
+    thinnest, thickest = show.read_length(asked["low"], "thickness"), show.read_length(asked["high"], "thickness")
+    wanted = None if thinnest is None and thickest is None else (thinnest or 0.001, thickest or 100.0)
+    over, across = show.read_length(asked["length"], "length"), show.read_length(asked["width"], "width")
+    found = site.book.find_rolls(asked["alloy"] or None, wanted, over, across, asked["text"] or None)
+    searched = wanted is not None or over is not None
+    return found if searched else sorted(found, key=lambda f: (f.roll.alloy, f.roll.id)), searched
+
+
+def where_is(site: Site, code: str) -> str:
+    """The page of whatever bears this code: a roll, lot, cast, piece or melt; empty where nothing does."""
+    code = code.strip()
+    pages = (("rolls", "/racks/{}"), ("lots", "/stock?lot={}"), ("casts", "/casting/cast/{}"), ("pieces", "/trace?of=pipe%3A{}"),
+             ("melts", "/trace?of=melt%3A{}"))  # fmt: skip
+    for table, page in pages:
+        try:
+            site.book.row(table, code)
+        except BookError:
+            continue
+        return page.format(quote(code, safe=""))
+    return ""
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The racks' routes."""
+    book = site.book
+
+    @app.get("/scan")
+    def scan(request: Request, code: Text = "") -> Response:
+        found = where_is(site, code) if code.strip() else ""
+        if found:
+            return RedirectResponse(found, 303)
+        _, plan = site.plan(request)
+        sheets = [s["id"] for s in (plan["rolls_used"] + plan["new_sheets"] if plan else [])]
+        if code.strip() in sheets:
+            return RedirectResponse(f"/cutting?sheet={quote(code.strip(), safe='')}", 303)
+        return RedirectResponse(f"/racks?text={quote(code.strip(), safe='')}", 303)
+
+    @app.get("/racks")
+    def racks(
+        request: Request, alloy: Text = "", low: Text = "", high: Text = "", length: Text = "", width: Text = "",
+        text: Text = "",
+    ) -> Response:  # fmt: skip
+        asked = {"alloy": alloy, "low": low, "high": high, "length": length, "width": width, "text": text}
+        begun = time.perf_counter()
+        found, searched = find(site, site.show(request), asked)
+        took = (time.perf_counter() - begun) * 1e3
+        rolls = rolls_of(site, [f.roll.id for f in found[:MOST_LISTED]])
+        longest = max((r.length_mm for r in rolls.values()), default=1.0)
+        listed = [
+            (f, pictures.small_map(rolls[f.roll.id], (f.x_from_mm, f.x_to_mm) if searched else None, longest))
+            for f in found[:MOST_LISTED] if f.roll.id in rolls
+        ]  # fmt: skip
+        return site.page(
+            request, "racks.html", "Racks", "/racks", alloys=sorted(site.kept("recipes", book.recipes)), asked=asked,
+            found=found, listed=listed, searched=searched, took_ms=f"{took:.0f}",
+        )  # fmt: skip
+
+    @app.get("/racks/{roll_id:path}")
+    def roll(
+        request: Request, roll_id: str, start: Annotated[Along, Query(alias="from")] = None,
+        end: Annotated[Along, Query(alias="to")] = None,
+    ) -> Response:  # fmt: skip
+        row = book.row("rolls", roll_id)
+        held, show = roll_from_row(row), site.show(request)
+        readings = [(r.x_mm, r.y_mm, r.thickness_mm) for r in book.readings(roll_id)]
+        place = (start, min(end, held.length_mm)) if start is not None and end is not None and start < end else None
+        return site.page(
+            request, "roll.html", f"Roll {roll_id}", "/racks", row=row, picture=pictures.roll_map(held, readings, place, show),
+            readings=len(readings), left_out=held.field.left_out, noise_mm=held.field.noise_sd_mm, states=STATES,
+            mass_kg=site.stock_kg(f"roll:{roll_id}"), children=book.children(roll_id),
+            events=book.events(f"roll:{roll_id}", limit=20), undone=site.undone(),
+            photos=book.attachments(f"roll:{roll_id}"), thinnest=float(held.field.thickness_mm.min()),
+            thickest=float(held.field.thickness_mm.max()),
+        )  # fmt: skip
+
+    @app.post("/racks/{roll_id:path}")
+    def change_roll(
+        roll_id: str, version: Annotated[int, Form(ge=0, le=10**9)], place: Short, state: Short, note: Long = "",
+        token: Short = "",
+    ) -> Response:  # fmt: skip
+        with site.once(token):
+            event = book.change_roll(roll_id, version, place=place, state=state, note=note)
+        return site.booked(f"/racks/{quote(roll_id, safe='')}", event)
+
+    @app.get("/trace")
+    def trace(request: Request, of: Text = "") -> Response:
+        report = book.trace_report(of.strip()) if of.strip() else None
+        return site.page(request, "trace.html", "Where metal came from and went", "/racks", of=of, report=report)

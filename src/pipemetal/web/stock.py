@@ -1,0 +1,245 @@
+"""What comes in: rolls with their readings, lots, weighings, analyses, tables from spreadsheets, photos; and their labels."""
+
+from __future__ import annotations
+
+import datetime
+import re
+import tempfile
+from pathlib import Path
+from typing import Annotated, Any, Final
+from urllib.parse import quote
+
+from fastapi import FastAPI, Form, Query, Request, UploadFile
+from fastapi.responses import Response
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.documents.labels import Label, label_pdf, label_sheets
+from pipemetal.errors import BookError, InputError, SheetError
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.fit import fit_field
+from pipemetal.sheets.readings import Reading
+from pipemetal.sheets.roll import Roll
+from pipemetal.units import parse_number
+from pipemetal.web.show import Show
+from pipemetal.web.site import Site
+
+__all__ = ["LOT_KINDS", "add_routes", "label_of", "roll_from_form"]
+
+Short = Annotated[str, Form(max_length=200)]
+Id = Annotated[str, Form(alias="id", max_length=200)]
+Long = Annotated[str, Form(max_length=20_000)]
+LOT_KINDS: Final = ("pig", "ingot", "master", "scrap", "shavings")
+LEAST_TO_FIT: Final = 6
+IMPORTED: Final = (".csv", ".xlsx")
+MOST_SHEET_BYTES: Final = 20_000_000
+MOST_PHOTO_BYTES: Final = 12_000_000
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The stock room's routes."""
+    book = site.book
+
+    @app.get("/stock")
+    def stock(request: Request, lot: Annotated[str, Query(max_length=200)] = "", cast: Annotated[str, Query(max_length=200)] = "",
+              problem: str = "") -> Response:  # fmt: skip
+        del problem
+        known, unknown = site.kept("lots", book.lots)
+        rows = site.kept("lot rows", lambda: {row["id"]: row for row in book.rows("lots")})
+        return site.page(
+            request, "stock.html", "Stock", "/stock", known=known, unknown=unknown, rows=rows, chosen=lot, kinds=LOT_KINDS,
+            reserved=site.kept("reserved", book.reserved_kg), alloys=sorted(site.kept("recipes", book.recipes)),
+            today=datetime.date.today().isoformat(), sheets=sorted(label_sheets()), prefill=_from_cast(site, request, cast),
+        )  # fmt: skip
+
+    @app.post("/stock/roll")
+    def add_roll(
+        request: Request, key: Id, alloy: Short, length: Short, width: Short, readings: Long, trim: Short = "",
+        place: Short = "", note: Short = "", cast: Short = "", token: Short = "",
+    ) -> Response:  # fmt: skip
+        values = {
+            "id": key,
+            "alloy": alloy,
+            "length": length,
+            "width": width,
+            "readings": readings,
+            "trim": trim,
+            "place": place,
+        }
+        roll, read = roll_from_form(site.show(request), values, site.settings.sheets.trim_mm)
+        with site.once(token):
+            event = book.add_roll(roll, readings=read, cast=cast, note=note)
+        return site.booked(f"/racks/{quote(roll.id, safe='')}", event)
+
+    @app.post("/stock/lot")
+    def add_lot(
+        request: Request, key: Id, kind: Short, mass: Short, composition: Short = "", alloy: Short = "",
+        piece: Short = "", price: Short = "", supplier: Short = "", invoice: Short = "",
+        day: Short = "", note: Short = "", token: Short = "",
+    ) -> Response:  # fmt: skip
+        show = site.show(request)
+        held = show.read_mass(mass, "mass")
+        if held is None or kind not in LOT_KINDS:
+            raise BookError("is needed", field="mass" if held is None else "kind", allowed=", ".join(LOT_KINDS))
+        metal = Composition.parse(composition) if composition.strip() else None
+        with site.once(token):
+            event = book.add_lot(
+                key.strip(), kind, held, metal, alloy=alloy, piece_kg=show.read_mass(piece, "piece"),
+                price_per_kg=parse_number(price, field="price") if price.strip() else 0.0, note=note, day=day, supplier=supplier,
+                invoice=invoice,
+            )  # fmt: skip
+        return site.booked("/stock", event, lot=key.strip())
+
+    @app.post("/stock/weigh")
+    def weigh(request: Request, account: Short, mass: Short, token: Short = "") -> Response:
+        held = site.show(request).read_mass(mass, "mass")
+        if held is None:
+            raise BookError("is needed", field="mass")
+        with site.once(token):
+            return site.booked("/stock", book.weigh(account, held))
+
+    @app.post("/stock/analysis")
+    def analysis(about: Short, composition: Short, method: Short = "", laboratory: Short = "", day: Short = "",
+                 token: Short = "") -> Response:  # fmt: skip
+        with site.once(token):
+            event = book.record_analysis(
+                about, Composition.parse(composition), method=method, laboratory=laboratory, day=day
+            )
+        return site.booked("/stock", event)
+
+    _add_files(app, site)
+
+
+def _add_files(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    @app.post("/stock/import")
+    def bring_in(request: Request, file: UploadFile, organ: Short = "", trial: Short = "") -> Response:
+        name = re.sub(r"[^\w. -]", "_", Path(file.filename or "").name)[-80:]
+        ending = Path(name).suffix.lower()
+        content = file.file.read(MOST_SHEET_BYTES + 1)
+        if ending not in IMPORTED or not content or len(content) > MOST_SHEET_BYTES:
+            raise BookError("cannot be read", field="file", value=name, allowed=f"{' or '.join(IMPORTED)}, up to 20 MB")
+        with tempfile.TemporaryDirectory(prefix="pipemetal-import-") as folder:
+            path = Path(folder) / f"{Path(name).stem or 'table'}{ending}"
+            path.write_bytes(content)
+            if trial:
+                # a second book of its own, so that trying takes nothing back that somebody else writes meanwhile
+                with type(book).open(book.target, who=book.who) as other:
+                    report = other.import_file(path, organ=organ.strip(), dry_run=True)
+                return site.page(request, "import.html", "What it would bring", "/stock", report=report, name=name)
+            report = book.import_file(path, organ=organ.strip())
+        return site.booked("/stock", report["event"])
+
+    @app.post("/photos")
+    def photo(about: Short, file: UploadFile, note: Short = "") -> Response:
+        content = file.file.read(MOST_PHOTO_BYTES + 1)
+        name = re.sub(r"[^\w. -]", "_", Path(file.filename or "").name)[-80:] or "photo"
+        event = book.attach(about, name, content, note=note, day=datetime.date.today().isoformat())
+        kind, _, key = about.partition(":")
+        return site.booked(f"/racks/{quote(key, safe='')}" if kind == "roll" else "/stock", event)
+
+    @app.get("/photos/{photo_id:path}")
+    def show_photo(photo_id: str) -> Response:
+        held, content = book.attachment(photo_id)
+        return Response(content, media_type=held.kind, headers={"content-disposition": "inline; filename=photo"})
+
+    @app.get("/labels")
+    def labels(
+        request: Request, ids: Annotated[str, Query(max_length=4000)], sheet: Annotated[str, Query(max_length=40)] = "roll 90x50",
+        first: Annotated[int, Query(ge=1, le=200)] = 1,
+    ) -> Response:  # fmt: skip
+        show = site.show(request)
+        made = label_pdf([label_of(site, show, one) for one in ids.split("\n") if one.strip()], sheet, first=first)
+        return Response(
+            made, media_type="application/pdf", headers={"content-disposition": "inline; filename=labels.pdf"}
+        )
+
+
+def label_of(site: Site, show: Show, key: str) -> Label:
+    """The label of a roll, lot, or blank of the plan that was cut. Errors: BookError."""
+    book, say = site.book, show.say
+    for table in ("rolls", "lots", "pieces"):
+        try:
+            row = book.row(table, key.strip())
+        except BookError:
+            continue
+        if table == "rolls":
+            size = f"{show.plain(row['length_mm'])} x {show.length(row['width_mm'])}"
+            parent = say("from {what}", what=row["parent"]) if row["parent"] else ""
+            lines: tuple[str, ...] = (
+                row["id"],
+                row["alloy"],
+                size,
+                show.thickness(row["mean_mm"]),
+                row["place"],
+                parent,
+            )
+        elif table == "lots":
+            metal = row["composition"] or row["alloy"] or say("no analysis")
+            lines = (row["id"], row["alloy"] or say(row["kind"]), metal, row["note"])
+        else:
+            lines = (row["id"], row["rank"], row["organ"], say("from {what}", what=row["roll"]))
+        return Label(key.strip(), tuple(line for line in lines if line))
+    raise BookError("is not in the book", field="id", value=key[:200])
+
+
+def roll_from_form(show: Show, values: dict[str, str], trim_mm: float) -> tuple[Roll, tuple[Reading, ...]]:
+    """A roll as somebody typed it. `readings`: `along:thickness`, or `along,across:thickness`, separated by blanks.
+
+    From six readings on the field is fitted; of fewer it runs straight from one to the next. Errors: SheetError, UnitError.
+    """
+    length, width = show.read_length(values["length"], "length"), show.read_length(values["width"], "width")
+    if length is None or width is None or not (50.0 <= length <= 20_000.0 and 30.0 <= width <= 3000.0):
+        raise SheetError("is no size of a roll", field="length, width", value=f"{values['length']} x {values['width']}"[:60],
+                         allowed="50 x 30 to 20000 x 3000 mm")  # fmt: skip
+    trim = show.read_length(values["trim"], "trim")
+    read = tuple(_reading(show, item, width) for item in values["readings"].split())
+    if len(read) < 2:
+        raise SheetError("are too few", field="readings", value=len(read), allowed="100:1.21 2000:1.05, two or more")
+    for r in read:
+        if not (0.0 <= r.x_mm <= length and 0.0 <= r.y_mm <= width and 0.1 <= r.thickness_mm <= 20.0):
+            raise SheetError("lies off the roll", field="readings", value=f"{r.x_mm:g},{r.y_mm:g}:{r.thickness_mm:g}")
+    if len(read) >= LEAST_TO_FIT:
+        field = fit_field(read, length, width)
+    else:
+        at = sorted((r.x_mm, r.thickness_mm) for r in read)
+        if len({x for x, _ in at}) != len(at):
+            raise SheetError("stand twice at one place", field="readings", allowed="six readings or more for that")
+        stations = [0.0, *(x for x, _ in at if 0.0 < x < length), length]
+        import numpy as np
+
+        values_mm = [float(np.interp(s, [x for x, _ in at], [t for _, t in at])) for s in stations]
+        field = ThicknessField.from_grid(stations, [values_mm] * 2, width_mm=width)
+    trim = trim_mm if trim is None else trim
+    return Roll(values["id"].strip(), values["alloy"], length, width, trim, field, place=values["place"]), read
+
+
+def _reading(show: Show, item: str, width_mm: float) -> Reading:
+    match = re.fullmatch(r"([^:;]{1,20})(?:;([^:;]{1,20}))?:([^:;]{1,20})", item)
+    if match is None:
+        raise SheetError("cannot be read", field="readings", value=item[:60], allowed="100:1.21 or 100;300:1.21")
+    along, across, thick = (show.read_length(part or "", "readings") for part in match.groups())
+    return Reading(along or 0.0, width_mm / 2 if across is None else across, thick or 0.0)
+
+
+def _from_cast(site: Site, request: Request, cast_id: str) -> dict[str, Any]:
+    """The form of a roll as a cast fills it: its sheet's name, size and readings."""
+    values = dict.fromkeys(("id", "alloy", "length", "width", "readings", "place", "cast"), "")
+    if not cast_id:
+        return values
+    show = site.show(request)
+    try:
+        row = site.book.row("casts", cast_id)
+    except InputError:
+        return values
+    held = next(c for c in site.book.casts() if c.id == cast_id)
+    orders = [o for o in site.book.cast_list(state=None) if o["cast"] == cast_id]
+    body: dict[str, Any] = orders[0]["body"] if orders else {}
+    alloy = body.get("alloy") or next(
+        (r.name for r in site.book.recipes().values() if r.target == held.composition), ""
+    )
+    return values | {
+        "id": body.get("sheet") or cast_id, "alloy": alloy, "length": show.plain(held.length_mm), "cast": row["id"],
+        "width": show.plain(body.get("width_mm") or held.sled.inner_width_mm),
+        "readings": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
+    }  # fmt: skip
