@@ -31,18 +31,19 @@ from pipemetal.words import Words
 __all__ = ["environment", "safe_name", "write_plan_files"]
 
 
-def environment(units: UnitSystem | None = None) -> Environment:
-    """The templates, every one escaped, svg and txt included; quantities are shown in these units."""
-    units = units or UnitSystem()
+def environment(units: UnitSystem | None = None, say: Words | None = None) -> Environment:
+    """The templates, every one escaped, svg and txt included; quantities in these units, texts in this language."""
+    units, say = units or UnitSystem(), say or Words()
     made = Environment(
         loader=PackageLoader("pipemetal.documents", "templates"), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.filters |= {
         "mass": units.show_mass, "size": units.show_length, "temperature": units.show_temperature,
-        "along": units.show_along, "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0],
+        "along": units.show_along, "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0], "number": units.number,
+        "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"), "made": say.made,
     }  # fmt: skip
-    made.globals["mass_unit"] = units.mass
+    made.globals |= {"mass_unit": units.mass, "say": say}
     return made
 
 
@@ -150,7 +151,7 @@ def write_plan_files(plan: Plan, folder: Path) -> dict[str, Any]:
     files |= {name: to_svg(drawing) for name, drawing in _pictures(plan, units).items()}
     files |= _printed(plan, data, units)
     files["index.html"] = (
-        environment(units)
+        environment(units, Words(settings.language))
         .get_template("plan.html")
         .render(plan=data, safe_name=safe_name, scales=[n for n in files if n.startswith("pictures/scales-")],
                 papers=[n for n in files if n.startswith("paper/")])

@@ -262,8 +262,8 @@ def buying_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
     """What a plan needs that the floor and the rack do not have."""
     metal = [(TICK, element, units.bare_mass(mass), "") for element, mass in plan["to_buy_kg"].items()]
     sheets = [
-        (TICK, s["material"], f"{s['thickness_mm']:g}", s["pieces"], units.number(s["area_m2"], 2))
-        if {"material", "thickness_mm", "pieces", "area_m2"} <= set(s) else (TICK, str(s), "", "", "")
+        (TICK, s["metal"], units.show_length(s["thickness_mm"], 2), s["blanks"], units.number(s["blank_area_m2"], 2),
+         units.bare_mass(s["blank_kg"]))
         for s in plan["sheets_to_buy"]
     ]  # fmt: skip
     blocks: list[Block] = [Heading(say("Metal for the pot"))]
@@ -274,7 +274,8 @@ def buying_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
     if sheets:
         blocks += [
             Heading(say("Sheet that is not cast")),
-            table(["", say("material"), "mm", say("pieces"), "m²"], sheets, tall=True),
+            table(["", say("metal"), say("thick"), say("blanks"), "m²", units.mass], sheets, tall=True),
+            Paragraph(say("Blanks alone: the waste of cutting is to be added."), quiet=True),
         ]
     waiting = plan["lots_without_analysis"]
     if waiting:
