@@ -24,6 +24,8 @@ __all__ = ["Bench", "as_cut_rolls", "bench_of", "faults_of", "fits_along", "plan
 
 _STRIP: Final = re.compile(r" \d+ of \d+$")
 MOST_STRETCHES: Final = 64
+ROUNDING_MM: Final = 0.03
+"""A plan writes places and sizes to 0.01 mm: what touches an edge or a neighbour may seem to stand over by as much."""
 
 
 def plan_sheets(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -70,7 +72,8 @@ def bench_of(
             blanks.append(_blank(cut, sheet["alloy"], parts.get(_STRIP.sub("", cut["blank"]))))
             placements.append(Placement(cut["blank"], name, cut["x_mm"], cut["y_mm"], int(cut["turn_deg"])))
             cuts[cut["blank"]] = cut
-    problem = LayoutProblem(tuple(blanks), tuple(_layout_roll(r) for r in rolls.values()), None, kerf_mm)
+    kerf = max(kerf_mm - ROUNDING_MM, 0.0)
+    problem = LayoutProblem(tuple(blanks), tuple(_layout_roll(r) for r in rolls.values()), None, kerf)
     return Bench(problem, tuple(placements), rolls, cuts, tuple(new))
 
 
@@ -90,8 +93,9 @@ def _new_sheet(sheet: Mapping[str, Any], trim_mm: float) -> NewSheet:
 
 
 def _layout_roll(roll: Roll) -> LayoutRoll:
+    trim = max(roll.trim_mm - ROUNDING_MM, 0.0)
     return LayoutRoll(
-        roll.id, roll.alloy, roll.length_mm, roll.width_mm, roll.trim_mm, tuple(float(s) for s in roll.field.stations_mm),
+        roll.id, roll.alloy, roll.length_mm, roll.width_mm, trim, tuple(float(s) for s in roll.field.stations_mm),
         roll.field.thickness_mm, no_go=roll.no_go, outline=roll.trimmed_outline(),
     )  # fmt: skip
 
@@ -116,7 +120,8 @@ def _blank(cut: Mapping[str, Any], alloy: str, part: Mapping[str, Any] | None) -
         )
         turns = (0,)
     return Blank(
-        cut["blank"], cut["kind"], alloy, length, width, cut["wanted_mouth_mm"], cut["wanted_top_mm"], cut["tolerance_mm"],
+        cut["blank"], cut["kind"], alloy, length, width, cut["wanted_mouth_mm"], cut["wanted_top_mm"],
+        cut["tolerance_mm"] + 1e-3,
         turns if turn in turns else (*turns, turn), sector=sector, outline=outline,
     )  # fmt: skip
 
@@ -177,8 +182,24 @@ def as_cut_rolls(
     ]  # fmt: skip
     sheets = {s["id"]: s for s in plan_sheets(plan)}
     masses = {name: float(sheets[name]["mass_kg"]) for name in bench.rolls}
-    layout = replace(bench.layout(placements), new_sheets=bench.new)
+    layout = replace(bench.layout([_settled(bench, p) for p in placements]), new_sheets=bench.new)
     return cut_rolls(layout, bench.rolls, ordered, density_g_cm3, masses, kerf_mm)
+
+
+def _settled(bench: Bench, place: Placement) -> Placement:
+    """The place moved off the trimmed edge by what rounding let it stand over."""
+    blank, roll = next(b for b in bench.problem.blanks if b.id == place.blank), bench.rolls[place.roll]
+    length, width = blank.length_mm, blank.width_mm
+    if place.turn_deg in (90, 270):
+        length, width = width, length
+
+    def within(at: float, size: float, whole: float) -> float:
+        low, high = roll.trim_mm, whole - roll.trim_mm - size
+        nearest = min(max(at, low), max(high, low))
+        return nearest if abs(nearest - at) <= 2 * ROUNDING_MM else at
+
+    x, y = within(place.x_mm, length, roll.length_mm), within(place.y_mm, width, roll.width_mm)
+    return replace(place, x_mm=x, y_mm=y)
 
 
 def plan_changed(
@@ -210,7 +231,7 @@ def _figures(made: CutRoll, bench: Bench) -> dict[str, Any]:
     def row(number: int) -> dict[str, Any]:
         cut = made.cuts[number]
         held = dict(bench.cuts[cut.ordered.blank.id]) | {
-            "number": cut.number, "x_mm": round(cut.placement.x_mm, 2), "y_mm": round(cut.placement.y_mm, 2),
+            "number": cut.number, "x_mm": round(cut.placement.x_mm, 6), "y_mm": round(cut.placement.y_mm, 6),
             "turn_deg": cut.placement.turn_deg, "length_mm": round(cut.box[0], 2), "width_mm": round(cut.box[1], 2),
             "actual_mouth_mm": round(cut.actual_mouth_mm, 4), "actual_top_mm": round(cut.actual_top_mm, 4),
             "mass_kg": round(cut.mass_kg, 5),

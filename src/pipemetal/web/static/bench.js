@@ -55,10 +55,10 @@
     }
     return inside(p[0], q) || inside(q[0], p);
   };
-  const near = (a, b) => a.x_mm < b.x_mm + b.length_mm + sheet.kerf_mm - 0.01 && b.x_mm < a.x_mm + a.length_mm + sheet.kerf_mm - 0.01
-    && a.y_mm < b.y_mm + b.width_mm + sheet.kerf_mm - 0.01 && b.y_mm < a.y_mm + a.width_mm + sheet.kerf_mm - 0.01;
+  const near = (a, b) => a.x_mm < b.x_mm + b.length_mm + sheet.kerf_mm - 0.05 && b.x_mm < a.x_mm + a.length_mm + sheet.kerf_mm - 0.05
+    && a.y_mm < b.y_mm + b.width_mm + sheet.kerf_mm - 0.05 && b.y_mm < a.y_mm + a.width_mm + sheet.kerf_mm - 0.05;
   const wrong = (b) => {
-    const t = sheet.trim_mm - 0.01;
+    const t = sheet.trim_mm - 0.05;
     if (b.x_mm < t || b.y_mm < t || b.x_mm + b.length_mm > L - t || b.y_mm + b.width_mm > W - t) return say.outside;
     for (const o of blanks) {
       if (o === b || !near(b, o)) continue;

@@ -1,0 +1,161 @@
+"""The cutting bench: places are judged, changed layouts kept as new plans, sheets booked as cut; and long work beside the pages."""
+
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from pipemetal.shop.book import Book
+from pipemetal.web import layout_edit
+from pipemetal.web.app import create_app
+from pipemetal.web.jobs import Jobs
+from pipemetal.web.site import Site
+
+BASE = "http://127.0.0.1:8137"
+PLAN = "Brindle House #1"
+
+
+@pytest.fixture
+def client(planned: Book) -> Iterator[TestClient]:
+    with TestClient(create_app(Site(planned)), base_url=BASE, follow_redirects=False) as held:
+        yield held
+
+
+def sheet_of(book: Book, name: str, plan: str = PLAN) -> dict[str, Any]:
+    return next(s for s in layout_edit.plan_sheets(book.plan(plan) or {}) if s["id"] == name)
+
+
+def place(cut: dict[str, Any], sheet: str, **changed: Any) -> dict[str, Any]:
+    return {
+        "blank": cut["blank"],
+        "sheet": sheet,
+        "x_mm": cut["x_mm"],
+        "y_mm": cut["y_mm"],
+        "turn_deg": cut["turn_deg"],
+    } | changed
+
+
+def a_move(client: TestClient, book: Book, sheet: str) -> tuple[dict[str, Any], dict[str, Any]]:
+    """A blank of a sheet and a place a little off its own where it can lie."""
+    for cut in sheet_of(book, sheet)["cuts"]:
+        for dx, dy in ((1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)):
+            there = place(cut, sheet, x_mm=cut["x_mm"] + dx, y_mm=cut["y_mm"] + dy)
+            form = {"plan": PLAN, "sheet": sheet, "places": [there]}
+            if client.post("/cutting/check", json=form).json()["faults"] == []:
+                return cut, there
+    raise AssertionError("nothing can be moved")
+
+
+def test_a_layout_as_planned_has_no_fault(client: TestClient, planned: Book) -> None:
+    for sheet in ("R1", "R2", "N001", "N002"):
+        about = sheet_of(planned, sheet)["cuts"][0]
+        answer = client.post(
+            "/cutting/check", json={"plan": PLAN, "sheet": sheet, "places": [], "about": about["blank"]}
+        ).json()
+        assert answer["faults"] == []
+        assert any(low - 0.2 <= about["x_mm"] <= high + 0.2 for low, high in answer["fits"]), (about, answer)
+
+
+def test_impossible_places_are_told_with_their_reason(client: TestClient, planned: Book) -> None:
+    one, other = sheet_of(planned, "R2")["cuts"][:2]
+    for changed, kind in (({"x_mm": -50.0}, "edge"), ({"x_mm": other["x_mm"], "y_mm": other["y_mm"]}, "overlap")):
+        form = {"plan": PLAN, "sheet": "R2", "places": [place(one, "R2", **changed)]}
+        faults = client.post("/cutting/check", json=form).json()["faults"]
+        assert any(kind in f["kind"] or kind in f["words"] or "outside" in f["words"] for f in faults), faults
+        assert client.post("/cutting/keep", json=form).status_code == 422
+
+
+def test_what_no_bench_knows_is_refused(client: TestClient) -> None:
+    for bad in (
+        {"plan": PLAN, "sheet": "none", "places": []}, {"plan": "none", "sheet": "R1", "places": []}, {"plan": PLAN, "sheet": "R1"},
+        {"plan": PLAN, "sheet": "R1", "places": [{"blank": "x", "sheet": "R1", "x_mm": "nan", "y_mm": 0, "turn_deg": 0}]},
+    ):  # fmt: skip
+        assert client.post("/cutting/check", json=bad).status_code in (404, 422)
+
+
+def test_a_blank_moved_a_little_becomes_a_new_version_with_its_figures_anew(client: TestClient, planned: Book) -> None:
+    cut, there = a_move(client, planned, "R2")
+    form = {"plan": PLAN, "sheet": "R2", "places": [there]}
+    answer = client.post("/cutting/keep", json=form)
+    assert answer.status_code == 200, answer.text
+    moved = next(c for c in sheet_of(planned, "R2", "Brindle House #2")["cuts"] if c["blank"] == cut["blank"])
+    assert (moved["x_mm"], moved["y_mm"]) == pytest.approx((there["x_mm"], there["y_mm"]))
+    again = sheet_of(planned, "R2", "Brindle House #2")
+    parts = again["blanks_kg"] + again["offcut_kg"] + again["kerf_kg"] + again["remnants_kg"]
+    assert parts == pytest.approx(again["mass_kg"], abs=0.01)
+
+
+def test_of_an_accepted_plan_the_changed_one_takes_the_place(client: TestClient, planned: Book) -> None:
+    planned.accept_plan(PLAN)
+    planned.cut_planned(PLAN, "R1")
+    cut, there = a_move(client, planned, "R2")
+    form = {"plan": PLAN, "sheet": "R2", "places": [there]}
+    assert client.post("/cutting/keep", json=form).status_code == 200
+    assert planned.plan_state(PLAN) == "given up" and planned.plan_state("Brindle House #2") == "accepted"
+    assert planned.row("rolls", "R2")["state"] == "reserved"
+    assert [s["id"] for s in (planned.plan("Brindle House #2") or {})["rolls_used"]] == ["R2"]
+
+
+def test_marked_as_cut_books_pieces_remnants_and_offcuts(client: TestClient, planned: Book) -> None:
+    assert client.post("/plans/accept", data={"plan": PLAN}).status_code == 303
+    answer = client.post("/cutting/cut", data={"plan": PLAN, "sheet": "R1", "token": "c-1"})
+    assert answer.status_code == 303
+    assert client.post("/cutting/cut", data={"plan": PLAN, "sheet": "R1", "token": "c-1"}).status_code == 200
+    stock = planned.stock()
+    assert "roll:R1" not in stock
+    assert sum(1 for a in stock if a.startswith("pipe:")) == len(sheet_of(planned, "R1")["cuts"])
+    page = client.get(answer.headers["location"]).text
+    assert all(child in page for child in planned.children("R1"))
+    assert client.get("/paper/cutting?sheet=R1").content[:4] == b"%PDF"
+    assert client.get("/paper/weighing").content[:4] == b"%PDF"
+
+
+def wait_for(client: TestClient, seconds: float = 60.0) -> dict[str, Any]:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        job: dict[str, Any] = client.get("/jobs.json").json()[0]
+        if job["state"] not in ("waiting", "running"):
+            return job
+        time.sleep(0.2)
+    raise AssertionError("the job does not end")
+
+
+def test_the_rest_is_laid_anew_around_what_is_pinned(client: TestClient, planned: Book) -> None:
+    cut = sheet_of(planned, "R2")["cuts"][0]
+    form = {"plan": PLAN, "sheet": "R2", "places": [place(cut, "R2", pinned=True)], "seconds": 2}
+    assert client.post("/jobs/relay", json=form).status_code == 200
+    job = wait_for(client)
+    assert job["state"] == "done", job
+    new = next(c for c in sheet_of(planned, "R2", "Brindle House #2")["cuts"] if c["blank"] == cut["blank"])
+    assert (new["x_mm"], new["y_mm"]) == pytest.approx((cut["x_mm"], cut["y_mm"]), abs=0.06)
+    assert new["turn_deg"] == cut["turn_deg"]
+
+
+def test_a_plan_is_made_beside_the_pages_and_can_be_stopped(client: TestClient, planned: Book) -> None:
+    for _ in range(2):
+        assert client.post("/jobs/plan", data={"organ": "Brindle House #1", "seconds": "600"}).status_code == 303
+    jobs = client.get("/jobs.json").json()
+    assert jobs[0]["state"] == "waiting"
+    begun = time.perf_counter()
+    assert client.get("/racks").status_code == 200
+    assert time.perf_counter() - begun < 2.0
+    client.post("/jobs/stop", data={"job": jobs[0]["id"]})
+    while client.get("/jobs.json").json()[1]["percent"] < 5:
+        time.sleep(0.2)
+    client.post("/jobs/stop", data={"job": jobs[1]["id"], "keep": "1"})
+    while (job := client.get("/jobs.json").json()[1])["state"] == "running":
+        time.sleep(0.2)
+    assert job["state"] == "done", job
+    assert client.get("/jobs.json").json()[0]["state"] == "stopped"
+    assert planned.plans()[0][0] == "Brindle House #2"
+    assert "13 of 13" in client.get("/jobs").text
+
+
+def test_a_worker_that_fails_says_why() -> None:
+    jobs = Jobs()
+    job = jobs.add("learn", "", "x", {"target": "/nowhere/none.sqlite"}, lambda _: ("", ""))
+    while not job.is_over:
+        time.sleep(0.05)
+    assert job.state == "failed" and "none.sqlite" in job.words
