@@ -143,7 +143,7 @@ def main() -> None:
     spread("alloys: `pipemetal alloy` as a whole command", "600", (command_ms() for _ in range(3 if quick else 7)))
     own_times(6 if quick else 20)
     beside_others()
-    grid(30 if quick else 1)
+    grid(1 if "--whole" in sys.argv else 30 if quick else 10)
 
 
 if __name__ == "__main__":
