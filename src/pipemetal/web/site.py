@@ -160,7 +160,7 @@ class Site:
         )
         role = person.role if person else "run"
         html = self.templates.get_template(template).render(
-            {"title": show.say(title)} | values, here=here, rooms=ROOMS, shop_name=self.name, show=show, say=show.say,
+            {"title": show.say.made(title)} | values, here=here, rooms=ROOMS, shop_name=self.name, show=show, say=show.say,
             done=DONE.get(query.get("done", ""), ""), event=event, person=person, may=lambda action: may(role, action),
             working=self.jobs.running(), plans_known=self.plan_states(),
         )  # fmt: skip

@@ -1,0 +1,64 @@
+"""Every text of the pages stands in the catalogue of every language, and no template says anything past it."""
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+from pipemetal.shop.catalogue import STATES
+from pipemetal.shop.roles import ACTIONS, ROLES
+from pipemetal.web import jobs
+from pipemetal.web.plans import PAPERS
+from pipemetal.web.site import DONE, ROOMS
+from pipemetal.words import LANGUAGES, catalogue
+
+WEB = Path(__file__).parents[2] / "src" / "pipemetal" / "web"
+TEMPLATES = sorted((WEB / "templates").glob("*.html"))
+SAID = re.compile(r"""\bsay\(\s*("(?:[^"\\]|\\.)*"|'(?:[^'\\]|\\.)*')""")
+NO_WORDS = {"kg", "mm", "kW", "ms", "PIN", "PDF", "s", "xlsx", "csv", "pipemetal"}
+"""Units and names that are the same in every language."""
+
+
+def texts_of_templates() -> list[str]:
+    return [ast.literal_eval(quoted) for path in TEMPLATES for quoted in SAID.findall(path.read_text(encoding="utf-8"))]
+
+
+def texts_of_modules() -> list[str]:
+    found = []
+    for path in WEB.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute | ast.Name):
+                continue
+            name = node.func.attr if isinstance(node.func, ast.Attribute) else node.func.id
+            place = {"say": 0, "page": 2, "told": 1}.get(name)
+            said = node.args[place] if place is not None and len(node.args) > place else None
+            if isinstance(said, ast.Constant) and isinstance(said.value, str):
+                found.append(said.value)
+    return found
+
+
+@pytest.mark.parametrize("language", [x for x in LANGUAGES if x != "en"])
+def test_no_text_of_the_pages_is_missing(language: str) -> None:
+    held = catalogue(language)
+    made = [*ACTIONS, *ROLES, *(name for _, name in ROOMS), *DONE.values(), *PAPERS, *STATES, *jobs.STATES]
+    texts = [*texts_of_templates(), *texts_of_modules(), *made]
+    assert len(texts) > 400
+    assert sorted({text for text in texts if text not in held}) == []
+
+
+@pytest.mark.parametrize("path", TEMPLATES, ids=lambda p: p.name)
+def test_a_template_says_nothing_past_the_catalogue(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    text = re.sub(r"\{#.*?#\}|\{%.*?%\}|\{\{.*?\}\}", " ", text, flags=re.DOTALL)
+    for attribute in re.findall(r'(?:aria-label|placeholder|title|alt)="([^"]*)"', text):
+        assert not re.search(r"[A-Za-z]{3,} [a-z]", attribute), attribute
+    bare = re.sub(r"<[^>]*>", " ", text)
+    words = {w for w in re.findall(r"[A-Za-z]{2,}", re.sub(r"&\w+;", " ", bare))}
+    assert words - NO_WORDS == set()
+
+
+@pytest.mark.parametrize("language", [x for x in LANGUAGES if x != "en"])
+def test_places_for_values_are_the_same_in_both(language: str) -> None:
+    for text, said in catalogue(language).items():
+        assert sorted(re.findall(r"\{\w+\}", text)) == sorted(re.findall(r"\{\w+\}", said)), text
