@@ -1,0 +1,96 @@
+"""The interface for the shop's own scripts: described, typed, and never at a loss."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from pipemetal.shop.book import Book
+from pipemetal.web.app import create_app
+from pipemetal.web.site import Site
+
+BASE = "http://127.0.0.1:8137"
+PLAN = "Brindle House #1"
+
+
+@pytest.fixture
+def client(planned: Book) -> Iterator[TestClient]:
+    with TestClient(create_app(Site(planned)), base_url=BASE, follow_redirects=False) as held:
+        yield held
+
+
+def test_the_description_names_every_route_of_the_interface_and_no_page(client: TestClient) -> None:
+    paths = client.get("/api/openapi.json").json()["paths"]
+    assert all(p.startswith("/api/") for p in paths)
+    assert {"/api/rolls", "/api/lots", "/api/casts", "/api/melts", "/api/cuts", "/api/undo"} <= set(paths)
+
+
+def test_a_script_goes_through_the_day(client: TestClient, planned: Book) -> None:
+    found = client.get(
+        "/api/rolls", params={"alloy": "half", "thinnest_mm": 0.5, "thickest_mm": 0.6, "length_mm": 200}
+    ).json()
+    assert {f["id"] for f in found} == {"R1", "R2"}
+    assert client.post("/api/plans/accept", json={"plan": PLAN}).status_code == 200
+    cut = client.post("/api/cuts", json={"plan": PLAN, "roll": "R1", "token": "k"}).json()
+    assert client.post("/api/cuts", json={"plan": PLAN, "roll": "R1", "token": "k"}).json() == {
+        "event": cut["event"], "already": True,
+    }  # fmt: skip
+    melt = (planned.plan(PLAN) or {})["melts"][0]
+    weighed = {line["id"]: line["mass_kg"] for line in melt["lots"]}
+    charged = client.post("/api/melts", json={"plan": PLAN, "melt": melt["name"], "id": "M-1", "weighed_kg": weighed})
+    assert charged.status_code == 200, charged.text
+    cast = {"id": "C1", "alloy": "half", "gate_mm": 2.0, "charge_kg": 20.0, "sled_length_mm": 250, "sled_width_mm": 400,
+            "length_mm": 2000, "thickness_mm": [[100, 1.2], [1900, 1.0]], "push_time_s": 3.0}  # fmt: skip
+    assert client.post("/api/casts", json=cast).status_code == 200
+    assert client.post("/api/casts", json=cast).status_code == 422
+    assert client.get("/api/account").json()["everything_kg"] == 0
+    assert client.post("/api/undo", json={"event": cut["event"]}).status_code == 200
+    assert client.get("/api/rolls/R1").json()["state"] == "reserved"
+
+
+def test_a_stale_change_is_told_with_a_conflict(client: TestClient) -> None:
+    assert client.post("/api/rolls/R1", json={"version": 1, "place": "B"}).status_code == 200
+    assert client.post("/api/rolls/R1", json={"version": 1, "place": "C"}).status_code == 409
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": -1}), ("/api/lots", {"id": "x", "kind": "gold", "mass_kg": 1}),
+        ("/api/lots", {"id": "", "kind": "pig", "mass_kg": 1}), ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": 1, "more": 1}),
+        ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": 1, "composition": "Xx 5"}), ("/api/lots", []),
+        ("/api/undo", {"event": 0}), ("/api/plans/accept", {"plan": "none"}),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_in_words(client: TestClient, path: str, body: Any) -> None:
+    answer = client.post(path, json=body)
+    assert answer.status_code in (404, 422)
+    assert answer.json()["error"]
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_made_up_requests_find_no_error_of_the_server(planned: Book) -> None:
+    """Schemathesis makes requests up from the description; whatever it sends, the server is never at a loss."""
+    import schemathesis
+    from hypothesis import HealthCheck, Phase, given, settings
+    from hypothesis import strategies as st
+
+    schema = schemathesis.openapi.from_asgi(
+        "/api/openapi.json", create_app(Site(planned), hosts=frozenset({"localhost", "testserver"}))
+    )
+    strategies = [result.ok().as_strategy() for result in schema.get_all_operations()]
+    assert len(strategies) >= 15
+
+    seen: set[int] = set()
+
+    @given(case=st.one_of(strategies))
+    @settings(max_examples=250, deadline=None, derandomize=True, database=None, phases=[Phase.generate],
+              suppress_health_check=list(HealthCheck))  # fmt: skip
+    def ask(case: Any) -> None:
+        answer = case.call()
+        seen.add(answer.status_code)
+        assert answer.status_code < 500, (case.method, case.formatted_path, case.body, answer.text[:300])
+
+    ask()
+    assert {200, 422} <= seen
