@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
-from pipemetal.documents.drawing import Drawing, text_width_mm
+from pipemetal.documents.drawing import Drawing, fitted_text, text_width_mm
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
@@ -194,16 +194,15 @@ def _head(
     roll, top, right = cut_roll.roll, drawing.height_mm - margin_mm, drawing.width_mm - margin_mm
     kind = say("Sheet to cast") if cut_roll.is_new else say("Remnant") if roll.parent else say("Roll")
     drawing.text("text", margin_mm, top - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
-    place = f", {roll.place}" if roll.place else ""
     masses = say(
         "{mass}: blanks {blanks}, remnants {remnants}, offcuts {offcuts}", mass=units.show_mass(cut_roll.mass_kg),
         blanks=units.show_mass(cut_roll.blanks_kg), remnants=units.show_mass(cut_roll.remnants_kg),
         offcuts=units.show_mass(cut_roll.offcut_kg),
     )  # fmt: skip
-    name = f"{roll.alloy}, {organ_name}{place}"
-    room = right - margin_mm - text_width_mm(masses, 4.0) - 4.0
-    fitting = min(4.6, 4.6 * room / max(text_width_mm(name, 4.6), 1.0))
-    drawing.text("text", margin_mm, top - 13.0, name, fitting)
+    # what is looked for first stands first: a long name of an organ is cut at its end
+    name = ", ".join(part for part in (roll.alloy, say(roll.place) if roll.place else "", organ_name) if part)
+    text, size_mm = fitted_text(name, right - margin_mm - text_width_mm(masses, 4.0) - 4.0, 4.6, 3.2)
+    drawing.text("text", margin_mm, top - 13.0, text, size_mm)
     size = (
         f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm ({roll.length_mm / 25.4:.1f} x {roll.width_mm / 25.4:.1f} in)"
     )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-__all__ = ["Arc", "Drawing", "Line", "Polygon", "Shape", "Text", "bounds_mm", "text_width_mm"]
+__all__ = ["Arc", "Drawing", "Line", "Polygon", "Shape", "Text", "bounds_mm", "fitted_text", "text_width_mm"]
 
 Point = tuple[float, float]
 
@@ -22,6 +22,19 @@ def text_width_mm(text: str, size_mm: float) -> float:
     True
     """
     return len(text) * size_mm * _ADVANCE
+
+
+def fitted_text(text: str, room_mm: float, size_mm: float, least_mm: float) -> tuple[str, float]:
+    """A text made smaller until it fits, and cut at its end where it would be smaller than `least_mm`.
+
+    >>> fitted_text("a very long name of a rank", 40.0, 5.0, 4.0)
+    ('a very long name…', 4.0)
+    """
+    size = min(size_mm, size_mm * room_mm / max(text_width_mm(text, size_mm), 0.1))
+    if size >= least_mm:
+        return text, size
+    letters = max(int(room_mm / text_width_mm("x", least_mm)) - 1, 1)
+    return text[:letters].rstrip() + "…", least_mm
 
 
 @dataclass(frozen=True)

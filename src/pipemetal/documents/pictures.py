@@ -9,7 +9,7 @@ from typing import Protocol
 from pipemetal.casting.push import PushCard
 from pipemetal.documents.charts import Axis, Frame, bars
 from pipemetal.documents.colours import ALLOY_COLOURS, INK, QUIET
-from pipemetal.documents.drawing import Drawing, text_width_mm
+from pipemetal.documents.drawing import Drawing, fitted_text, text_width_mm
 from pipemetal.pipes.pitch import note_name
 from pipemetal.planning.account import SINKS, Account
 from pipemetal.words import Words
@@ -54,7 +54,8 @@ def half_tone_picture(
     height = max(0.4 * width_mm, 40.0 + 6.5 * len(ranks))
     drawing = Drawing(width_mm, height, title)
     drawing.rectangle("paper", 0, 0, width_mm, height, fill="#ffffff", stroke="none")
-    drawing.text("title", 12.0, height - 9.0, title, 5.0, bold=True)
+    heading, size_mm = fitted_text(title, (width_mm - 24.0) / 1.1, 5.0, 3.2)
+    drawing.text("title", 12.0, height - 9.0, heading, size_mm, bold=True)
     first, final = min(keys), max(keys)
     marks = tuple((float(k), note_name(k)) for k in range(first, final + 1) if k % 12 == 0 or k == final)
     across = Axis(float(first), float(final), say("key"), tuple(m for m in marks if m[0] == final or final - m[0] > 2))
