@@ -90,7 +90,7 @@ def test_a_blank_moved_a_little_becomes_a_new_version_with_its_figures_anew(clie
 def test_of_an_accepted_plan_the_changed_one_takes_the_place(client: TestClient, planned: Book) -> None:
     planned.accept_plan(PLAN)
     planned.cut_planned(PLAN, "R1")
-    cut, there = a_move(client, planned, "R2")
+    _cut, there = a_move(client, planned, "R2")
     form = {"plan": PLAN, "sheet": "R2", "places": [there]}
     assert client.post("/cutting/keep", json=form).status_code == 200
     assert planned.plan_state(PLAN) == "given up" and planned.plan_state("Brindle House #2") == "accepted"

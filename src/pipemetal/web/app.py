@@ -60,7 +60,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
             return JSONResponse({"error": words}, status)
         path = request.url.path
         back = path if path.startswith(("/racks/", "/casting/cast/")) and status != 404 else _room(path)
-        held = {"mine": None, "theirs": {}, "back": back} | values
+        held = {"mine": None, "theirs": {}, "back": back, "typed": request.method == "POST"} | values
         return site.page(request, "message.html", title, "", status=status, words=words, **held)
 
     def input_error(request: Request, error: Exception) -> Response:

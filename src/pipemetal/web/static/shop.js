@@ -5,6 +5,7 @@ const held = {
   set(key, value) { try { localStorage.setItem(key, value); } catch { /* a tablet that keeps nothing */ } },
   drop(key) { try { localStorage.removeItem(key); } catch { /* as above */ } },
 };
+if (matchMedia("(max-width:560px)").matches) document.querySelector("details.menu")?.removeAttribute("open");
 const comma = document.documentElement.dataset.comma === "1";
 const numberOf = (text) => Number(String(text).replace(",", ".").replace(/[^\d.+-]/g, "")) || 0;
 const shown = (value, decimals) => { const t = value.toFixed(decimals); return comma ? t.replace(".", ",") : t; };
