@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import select, update
+from sqlalchemy import Connection, select, update
 
 from pipemetal.errors import BookError
 from pipemetal.shop import schema
@@ -15,6 +15,9 @@ from pipemetal.shop.base import BookBase, StaleSaveError, Writing, check_allowed
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms, taken_back
 
 __all__ = ["Event", "History", "TraceStep"]
+
+MOST_ASKED: Final = 500
+"""Accounts that one query of a trace names."""
 
 
 @dataclass(frozen=True)
@@ -102,23 +105,17 @@ class History(BookBase):
         """
         m = schema.movements.c
         with self.reading() as connection:
-            rows = connection.execute(
-                select(m.id, m.event, m.origin, m.target, m.mass_ug, m.reverses).order_by(m.id)
-            ).all()
-        gone = taken_back((row.id, row.reverses) for row in rows)
-        flows: dict[tuple[int, str, str], int] = {}
-        for number, event, origin, target, mass, reverses in rows:
-            if reverses is None and number not in gone:
-                key = (event, origin, target)
-                flows[key] = flows.get(key, 0) + int(mass)
-        if not any(account in key[1:] for key in flows):
+            reversals = connection.execute(select(m.id, m.reverses).where(m.reverses.is_not(None)))
+            gone = taken_back((row.id, row.reverses) for row in reversals)
+            ways = {
+                "backwards": _walk(connection, account, gone, backwards=True),
+                "forwards": _walk(connection, account, gone, backwards=False),
+            }
+        if not any(ways.values()):
             raise BookError(
                 "holds no metal in this book", field="account", value=account, allowed="roll:ID, lot:ID, melt:ID"
             )
-        return {
-            "backwards": _walk(account, ((t, o, o, t, mass, ev) for (ev, o, t), mass in flows.items())),
-            "forwards": _walk(account, ((o, t, o, t, mass, ev) for (ev, o, t), mass in flows.items())),
-        }
+        return ways
 
 
 def _changed_since(w: Writing, event_id: int, change: Mapping[str, Any]) -> bool:
@@ -138,22 +135,39 @@ def _mention(table: str, key: str) -> str:
     return f'"table":{json.dumps(table)},"id":{json.dumps(key, ensure_ascii=False)},'
 
 
-def _walk(start: str, flows: Iterable[tuple[str, str, str, str, int, int]]) -> list[TraceStep]:
-    leaving: dict[str, list[tuple[str, str, str, int, int]]] = {}
-    for here, there, origin, target, mass, event in flows:
-        leaving.setdefault(here, []).append((there, origin, target, mass, event))
+def _walk(connection: Connection, start: str, gone: set[int], *, backwards: bool) -> list[TraceStep]:
+    """Step by step from an account along its movements; each step asks for those of the accounts at hand alone."""
     steps: list[TraceStep] = []
     seen, front, depth = {start}, [start], 1
     while front:
+        leaving = _flows(connection, front, gone, backwards=backwards)
         following = []
         for here in front:
-            for there, origin, target, mass, event in leaving.get(here, ()):
+            for (event, origin, target), mass in leaving.get(here, {}).items():
                 steps.append(TraceStep(depth, origin, target, kilograms(mass), event))
+                there = origin if backwards else target
                 if there not in seen and there not in OUTSIDE:
                     seen.add(there)
                     following.append(there)
         front, depth = following, depth + 1
     return steps
+
+
+def _flows(
+    connection: Connection, accounts: Sequence[str], gone: set[int], *, backwards: bool
+) -> dict[str, dict[tuple[int, str, str], int]]:
+    """What flowed into (backwards) or out of some accounts: by account, event and both ends, in micrograms."""
+    m = schema.movements.c
+    end = m.target if backwards else m.origin
+    columns = (m.id, m.event, m.origin, m.target, m.mass_ug)
+    found: dict[str, dict[tuple[int, str, str], int]] = {}
+    for k in range(0, len(accounts), MOST_ASKED):
+        query = select(*columns).where(end.in_(accounts[k : k + MOST_ASKED]), m.reverses.is_(None)).order_by(m.id)
+        for number, event, origin, target, mass in connection.execute(query):
+            if number not in gone:
+                flows = found.setdefault(target if backwards else origin, {})
+                flows[event, origin, target] = flows.get((event, origin, target), 0) + int(mass)
+    return found
 
 
 def _event(row: Any) -> Event:

@@ -20,7 +20,7 @@ from pipemetal.pipes.pipe import Pipe
 from pipemetal.sheets.roll import Roll
 from pipemetal.web.show import Show
 
-__all__ = ["bench_ground", "cast_picture", "half_tones", "roll_map", "small_map"]
+__all__ = ["bench_ground", "cast_picture", "half_tones", "roll_map", "small_ground", "small_map"]
 
 WIDTH_MM = 360.0
 FOUND = "#8a4b1f"
@@ -44,17 +44,35 @@ def _cells(drawing: Drawing, roll: Roll, at: tuple[float, float], factor: float,
             )  # fmt: skip
 
 
-def small_map(roll: Roll, place_mm: tuple[float, float] | None, longest_mm: float) -> Markup:
+def small_ground(roll: Roll) -> str:
+    """A roll's thickness map, one unit for a millimetre, without its outline: what does not change until the roll does."""
+    drawing = Drawing(roll.length_mm, roll.width_mm, "")
+    _cells(drawing, roll, (0.0, 0.0), 1.0, 20, 2)
+    text = to_svg(drawing)
+    return text[text.index("</title>") + len("</title>") : text.rindex("</svg>")]
+
+
+def small_map(
+    ground: str,
+    roll_id: str,
+    length_mm: float,
+    width_mm: float,
+    place_mm: tuple[float, float] | None,
+    longest_mm: float,
+) -> Markup:
     """A roll to scale with its neighbours in a list; the place found is framed."""
-    factor = 100.0 / max(longest_mm, 1.0)
-    drawing = Drawing(100.0, max(roll.width_mm * factor, 4.0) + 2.0, f"Thickness map of roll {roll.id}")
-    _cells(drawing, roll, (0.0, 1.0), factor, 24, 3)
-    w, h = roll.length_mm * factor, roll.width_mm * factor
-    drawing.rectangle("edge", 0.15, 1.0, w - 0.3, h, width_mm=0.3)
+    high = max(width_mm, 0.03 * longest_mm)
+    head = Markup('<svg viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
+        f"{longest_mm:.0f}", f"{high + 20:.0f}", roll_id
+    )
+    edge = f'<rect x="2" y="2" width="{length_mm - 4:.0f}" height="{width_mm:.0f}" fill="none" stroke="{INK}" stroke-width="8"/>'
+    frame = ""
     if place_mm is not None:
-        x0, x1 = place_mm[0] * factor, place_mm[1] * factor
-        drawing.rectangle("found", x0, 0.7, max(x1 - x0, 0.5), h + 0.6, stroke=FOUND, width_mm=1.0)
-    return _inline(drawing)
+        x, w = place_mm[0], max(place_mm[1] - place_mm[0], 0.005 * longest_mm)
+        size = f'x="{x:.0f}" y="6" width="{w:.0f}" height="{width_mm - 8:.0f}"'
+        frame = f'<rect {size} fill="none" stroke="{FOUND}" stroke-width="34"/>'
+    # the ground was escaped when it was drawn; the rest are numbers
+    return head + Markup(ground + edge + frame + "</svg>")
 
 
 def roll_map(
@@ -66,7 +84,7 @@ def roll_map(
     drawing = Drawing(WIDTH_MM, h + 46.0, f"Thickness map of roll {roll.id}")
     x, y = 14.0, 32.0
     drawing.rectangle("paper", 0, 0, WIDTH_MM, h + 46.0, fill="#ffffff", stroke="none")
-    _cells(drawing, roll, (x, y), factor, 60, 12)
+    _cells(drawing, roll, (x, y), factor, 48, 6)
     drawing.rectangle("edge", x, y, w, h, width_mm=0.6)
     _edges(drawing, roll, x, y, factor)
     out = {(round(r.reading.x_mm, 1), round(r.reading.y_mm, 1)) for r in roll.field.left_out}

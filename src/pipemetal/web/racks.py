@@ -10,6 +10,7 @@ from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pipemetal.errors import BookError
+from pipemetal.shop.book import RollEntry
 from pipemetal.shop.catalogue import STATES, roll_from_row
 from pipemetal.web import pictures
 from pipemetal.web.cutting import rolls_of
@@ -19,6 +20,7 @@ from pipemetal.web.site import Site
 __all__ = ["add_routes", "find", "where_is"]
 
 MOST_LISTED = 40
+MOST_GROUNDS = 3000
 Text = Annotated[str, Query(max_length=200)]
 Short = Annotated[str, Form(max_length=200)]
 Long = Annotated[str, Form(max_length=2000)]
@@ -49,6 +51,17 @@ def where_is(site: Site, code: str) -> str:
     return ""
 
 
+def _grounds(site: Site, entries: list[RollEntry]) -> dict[str, str]:
+    """Thickness maps of some rolls; each is drawn once for every version of its roll."""
+    held = site.grounds
+    wanted = [e.id for e in entries if (e.id, e.version) not in held]
+    for key, roll in rolls_of(site, wanted).items() if wanted else ():
+        held[key, next(e.version for e in entries if e.id == key)] = pictures.small_ground(roll)
+    while len(held) > MOST_GROUNDS:
+        held.pop(next(iter(held)), None)
+    return {e.id: held[e.id, e.version] for e in entries if (e.id, e.version) in held}
+
+
 def add_routes(app: FastAPI, site: Site) -> None:
     """The racks' routes."""
     book = site.book
@@ -73,11 +86,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
         begun = time.perf_counter()
         found, searched = find(site, site.show(request), asked)
         took = (time.perf_counter() - begun) * 1e3
-        rolls = rolls_of(site, [f.roll.id for f in found[:MOST_LISTED]])
-        longest = max((r.length_mm for r in rolls.values()), default=1.0)
+        shown = found[:MOST_LISTED]
+        grounds = _grounds(site, [f.roll for f in shown])
+        longest = max((f.roll.length_mm for f in shown), default=1.0)
         listed = [
-            (f, pictures.small_map(rolls[f.roll.id], (f.x_from_mm, f.x_to_mm) if searched else None, longest))
-            for f in found[:MOST_LISTED] if f.roll.id in rolls
+            (f, pictures.small_map(grounds[f.roll.id], f.roll.id, f.roll.length_mm, f.roll.width_mm,
+                                   (f.x_from_mm, f.x_to_mm) if searched else None, longest))
+            for f in shown if f.roll.id in grounds
         ]  # fmt: skip
         return site.page(
             request, "racks.html", "Racks", "/racks", alloys=sorted(site.kept("recipes", book.recipes)), asked=asked,

@@ -45,6 +45,7 @@ class Site:
         self.settings = settings or ShopSettings()
         self.jobs = Jobs()
         self.door: Any = None
+        self.grounds: dict[tuple[str, int], str] = {}
         self._plans: OrderedDict[str, dict[str, Any]] = OrderedDict()
         self._kept: dict[str, tuple[int, Any]] = {}
         # every template is escaped, whatever its name ends in
