@@ -36,6 +36,24 @@ __all__ = [
 ]
 
 
+MOST_OF_VALUE, MOST_OF_NAME, MOST_OF_PROBLEM, MOST_OF_ALLOWED = 80, 300, 600, 1500
+"""How many characters of each part a message shows: names and values come from files that anybody may have written."""
+
+
+def _one_line(text: str, most: int) -> str:
+    """Text that a terminal and a log can show: on one line, nothing that steers the terminal, not longer than it helps."""
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text[:most])
+    return text if len(text) <= most else f"{text[: most - 3]}..."
+
+
+def _value_text(value: object) -> str:
+    try:
+        return repr(value) if isinstance(value, str) else str(value)
+    except (ValueError, RecursionError):  # thousands of digits, or lists in lists without end
+        return f"a {type(value).__name__} too long to be shown"
+
+
 class PipemetalError(Exception):
     """Base of every error that this package raises on purpose."""
 
@@ -60,14 +78,13 @@ class InputError(PipemetalError, ValueError):
     def __str__(self) -> str:
         notes = []
         if self.value is not None:
-            shown = repr(self.value) if isinstance(self.value, str) else str(self.value)
-            notes.append(f"got {shown if len(shown) <= 80 else shown[:77] + '...'}")
+            notes.append(f"got {_one_line(_value_text(self.value), MOST_OF_VALUE)}")
         if self.allowed:
-            notes.append(f"allowed: {self.allowed}")
-        head = f"{self.where}: " if self.where else ""
-        subject = f"{self.field} " if self.field else ""
+            notes.append(f"allowed: {_one_line(self.allowed, MOST_OF_ALLOWED)}")
+        head = f"{_one_line(self.where, MOST_OF_NAME)}: " if self.where else ""
+        subject = f"{_one_line(self.field, MOST_OF_NAME)} " if self.field else ""
         tail = f" ({'; '.join(notes)})" if notes else ""
-        return f"{head}{subject}{self.problem}{tail}"
+        return f"{head}{subject}{_one_line(self.problem, MOST_OF_PROBLEM)}{tail}"
 
     def at(self, where: str) -> InputError:
         """The same error with the place in front of the place it already names."""

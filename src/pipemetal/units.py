@@ -46,11 +46,14 @@ _NUMBER = (
 )
 _NUMBER_ONLY = re.compile(rf"\s*{_NUMBER}\s*\Z")
 _TERM = re.compile(rf"\s*{_NUMBER}\s*(?P<unit>[^\d\s.,+\-/]+)?")
+LONGEST_TEXT: Final = 100
 _VULGAR = {"½": "1/2", "⅓": "1/3", "⅔": "2/3", "¼": "1/4", "¾": "3/4", "⅕": "1/5", "⅖": "2/5", "⅗": "3/5", "⅘": "4/5",
            "⅙": "1/6", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}  # fmt: skip
 
 
-def _plain(text: str) -> str:
+def _plain(text: str, field: str) -> str:
+    if len(text) > LONGEST_TEXT:
+        raise UnitError("is too long to be a quantity", field=field, value=text, allowed=f"{LONGEST_TEXT} characters")
     for sign, fraction in _VULGAR.items():
         text = text.replace(sign, f" {fraction}")
     return text.replace("\u00a0", " ").replace("\u2212", "-").strip()
@@ -87,17 +90,21 @@ def parse_number(text: str | float, *, field: str = "") -> float:
     if isinstance(text, bool):
         raise UnitError("is not a number", field=field, value=text)
     if isinstance(text, int | float):
-        if not math.isfinite(text):
+        try:
+            number = float(text)
+        except OverflowError:  # a whole number of hundreds of digits
+            number = math.inf
+        if not math.isfinite(number):
             raise UnitError("is not a finite number", field=field, value=text)
-        return float(text)
-    match = _NUMBER_ONLY.match(_plain(text))
+        return number
+    match = _NUMBER_ONLY.match(_plain(text, field))
     if match is None:
         raise UnitError("is not a number", field=field, value=text, allowed="for example 12.5, 12,5 or 2 2/3")
     return _value(match, text, field)
 
 
 def _sum_of_terms(text: str, units: dict[str, float], field: str, default_unit: str | None, example: str) -> float:
-    plain = _plain(text)
+    plain = _plain(text, field)
     position, total, last_factor = 0, 0.0, math.inf
     while position < len(plain):
         match = _TERM.match(plain, position)
@@ -154,7 +161,7 @@ def parse_temperature_c(text: str | float, *, field: str = "", default_unit: str
     """
     if isinstance(text, int | float):
         text = repr(parse_number(text, field=field)) if default_unit else str(text)
-    match = re.match(rf"{_NUMBER}\s*(?:°\s*|deg\s*)?(?P<unit>[CcFfKk]?)\s*\Z", _plain(text))
+    match = re.match(rf"{_NUMBER}\s*(?:°\s*|deg\s*)?(?P<unit>[CcFfKk]?)\s*\Z", _plain(text, field))
     if match is None:
         raise UnitError("cannot be read", field=field, value=text, allowed="for example 18 C, 64 F, 291 K")
     unit = match["unit"].upper() or default_unit
@@ -187,7 +194,7 @@ def parse_footage(text: str | float, *, field: str = "footage") -> Fraction:
     if isinstance(text, int | float):
         number = Fraction(parse_number(text, field=field)).limit_denominator(64)
     else:
-        plain = re.sub(r"\s*('|′|ft|feet|foot)\s*\Z", "", _plain(text))
+        plain = re.sub(r"\s*('|′|ft|feet|foot)\s*\Z", "", _plain(text, field))
         match = re.fullmatch(r"(?:(\d+)\s+)?(\d+)\s*/\s*(\d+)|(\d+(?:[.,]\d+)?)", plain)
         if match is None or (match[3] is not None and int(match[3]) == 0):
             raise UnitError("is not a footage", field=field, value=text, allowed="for example 8', 2 2/3', 1 3/5'")

@@ -7,6 +7,7 @@ expression that cannot be read is an error, never a guess.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -26,6 +27,10 @@ _FACTOR = re.compile(
     r"|(?P<name>[A-Z][A-Z0-9_]*)#|(?P<number>(?:\d+\.?\d*|\.\d+)(?:E[+-]?\d+)?)"
 )
 _SUBSTITUTION = re.compile(r"[GL]\((?P<phase>[A-Z0-9_]+),(?P<sites>[^;]+);(?P<order>\d+)\)")
+
+
+MOST_PIECES = 200
+"""Of one expression. Functions that name functions add up their pieces; assessed metals have fewer than twenty."""
 
 
 @dataclass(frozen=True)
@@ -92,35 +97,66 @@ def parse_tdb(text: str, where: str = "TDB") -> Database:
     {'PB': 207.2}
     """
     statements = _statements(text)
-    functions: dict[str, Expression] = {}
-    for statement in (s for s in statements if s.startswith("FUNCTION")):
-        _, name, body = statement.split(maxsplit=2)
-        functions[name] = _expression(body, functions, f"{where}, function {name}")
-    weights = {}
-    phases: dict[str, tuple[float, ...]] = {}
-    constituents: dict[str, tuple[tuple[str, ...], ...]] = {}
-    parameters: dict[str, list[Parameter]] = {}
-    for statement in statements:
+    found = _Read(where)
+    # functions first: a parameter may name one that stands after it
+    for statement in sorted(statements, key=lambda s: not s.startswith("FUNCTION")):
+        try:
+            found.take(statement)
+        except FileFormatError:
+            raise
+        except (ValueError, IndexError):
+            raise FileFormatError("cannot be read", field="statement", value=statement[:60], where=where) from None
+    return found.database()
+
+
+class _Read:
+    """What the statements read so far have told."""
+
+    def __init__(self, where: str) -> None:
+        self.where = where
+        self.functions: dict[str, Expression] = {}
+        self.weights: dict[str, float] = {}
+        self.phases: dict[str, tuple[float, ...]] = {}
+        self.constituents: dict[str, tuple[tuple[str, ...], ...]] = {}
+        self.parameters: dict[str, list[Parameter]] = {}
+
+    def take(self, statement: str) -> None:
+        """Read one statement. Errors: FileFormatError, ValueError or IndexError where it is not whole."""
         words = statement.split()
-        if words[0] == "ELEMENT":
-            weights[words[1]] = float(words[3])
+        if words[0].startswith("FUNCTION"):
+            _, name, body = statement.split(maxsplit=2)
+            self.functions[name] = _expression(body, self.functions, f"{self.where}, function {name}")
+        elif words[0] == "ELEMENT":
+            self.weights[words[1]] = _finite(words[3])
         elif words[0] == "PHASE":
-            phases[words[1]] = tuple(float(ratio) for ratio in words[4 : 4 + int(words[3])])
+            self.phases[words[1]] = tuple(_finite(ratio) for ratio in words[4 : 4 + int(words[3])])
         elif words[0] == "CONSTITUENT":
             sites = "".join(words[2:]).strip(":").split(":")
-            constituents[words[1]] = tuple(tuple(site.split(",")) for site in sites)
+            self.constituents[words[1]] = tuple(tuple(site.split(",")) for site in sites)
         elif words[0] == "PARAMETER":
-            phase, parameter = _parameter(statement, functions, where)
-            parameters.setdefault(phase, []).append(parameter)
-    unknown = (set(parameters) | set(constituents)) - set(phases)
-    if unknown or set(phases) - set(constituents):
-        raise FileFormatError(
-            "has a phase without definition", field=str(sorted(unknown or set(phases) - set(constituents))), where=where
+            phase, parameter = _parameter(statement, self.functions, self.where)
+            self.parameters.setdefault(phase, []).append(parameter)
+
+    def database(self) -> Database:
+        """The whole. Errors: FileFormatError for a phase that is not told whole."""
+        named, told = set(self.parameters) | set(self.constituents), set(self.phases)
+        unknown = sorted((named - told) or (told - set(self.constituents)))
+        if unknown:
+            raise FileFormatError("has a phase without definition", field=str(unknown), where=self.where)
+        return Database(
+            {element: weight for element, weight in self.weights.items() if weight > 0.0},
+            {
+                n: Phase(n, ratios, self.constituents[n], tuple(self.parameters.get(n, ())))
+                for n, ratios in self.phases.items()
+            },
         )
-    return Database(
-        {element: weight for element, weight in weights.items() if weight > 0.0},
-        {n: Phase(n, ratios, constituents[n], tuple(parameters.get(n, ()))) for n, ratios in phases.items()},
-    )
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError
+    return number
 
 
 def _statements(text: str) -> list[str]:
@@ -144,12 +180,12 @@ def _parameter(statement: str, functions: dict[str, Expression], where: str) -> 
 def _expression(body: str, functions: dict[str, Expression], where: str) -> Expression:
     """Read ``low expr; high Y expr; high N``, with the functions it names written out."""
     low, rest = body.split(maxsplit=1)
-    float(low)
+    _finite(low)
     segments = rest.split(";")
     pieces: list[tuple[float, Terms]] = []
     floor_k = 0.0
     for number, (text, tail) in enumerate(pairwise(segments)):
-        high_k = float(tail.split()[0])
+        high_k = _finite(tail.split()[0])
         formula = text.split(maxsplit=2)[2] if number else text
         own, references = _terms(formula.replace(" ", ""), where)
         edges = {high_k} | {
@@ -161,6 +197,10 @@ def _expression(body: str, functions: dict[str, Expression], where: str) -> Expr
                 for basis, value in _known(functions, name, where).at(edge).items():
                     terms[basis] = terms.get(basis, 0.0) + weight * value
             pieces.append((edge, terms))
+        if len(pieces) > MOST_PIECES:
+            raise FileFormatError(
+                "has too many pieces", field="expression", allowed=f"up to {MOST_PIECES}", where=where
+            )
         floor_k = high_k
     if not pieces:
         raise FileFormatError("has no temperature range", field="expression", value=body[:60], where=where)
@@ -192,11 +232,11 @@ def _terms(formula: str, where: str) -> tuple[Terms, dict[str, float]]:
                 raise FileFormatError("cannot be read", field="expression", value=formula[position:][:40], where=where)
             position = match.end()
             if match["number"]:
-                weight *= float(match["number"])
+                weight *= _finite(match["number"])
             elif match["name"]:
                 name = match["name"]
             elif match["rate"]:
-                kind, power = "EXP", float(match["rate"])
+                kind, power = "EXP", _finite(match["rate"])
             elif match["ln"]:
                 kind = "LN"
             else:

@@ -18,15 +18,10 @@ __all__ = ["accept", "accept_into", "done", "read_plan", "reserved"]
 
 def read_plan(path: Path) -> dict[str, Any]:
     """A plan.json as its dictionary. Errors: InputError."""
-    import json
-
+    from pipemetal.files.layout_file import read_json
     from pipemetal.files.plan_json import PLAN_FORMAT
-    from pipemetal.files.toml_table import read_text
 
-    try:
-        held = json.loads(read_text(path, 200_000_000))
-    except ValueError:
-        raise InputError("is not JSON", field="plan", value=str(path)) from None
+    held: Any = read_json(path)
     if not isinstance(held, dict) or held.get("format") != PLAN_FORMAT:
         raise InputError("is not a plan", field="plan", value=str(path), allowed=PLAN_FORMAT)
     return held

@@ -7,19 +7,19 @@ its unit (`length_mm`, `length_in`, `mass_lb`); a sheet in inches is read as wel
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pipemetal.errors import FileFormatError
-from pipemetal.files.toml_table import read_text
+from pipemetal.files.toml_table import near, read_text
 from pipemetal.units import LENGTH_MM, MASS_KG, parse_number
 
 __all__ = ["CsvRow", "CsvTable", "read_csv"]
 
 MAX_ROWS = 200_000
+MOST_COLUMNS = 200
 _FACTORS = {
     "mm": {unit: LENGTH_MM[unit] for unit in ("mm", "cm", "m", "in")},
     "kg": {unit: MASS_KG[unit] for unit in ("kg", "g", "lb")},
@@ -110,8 +110,7 @@ class CsvTable:
                 raise FileFormatError("is a missing column", field=column, where=self.name, allowed=allowed)
         for heading in self.headings:
             if heading not in carried and not heading.startswith(tuple(prefixes) or ("\0",)):
-                close = difflib.get_close_matches(heading, [*required, *optional], 1)
-                hint = f"; did you mean {close[0]!r}?" if close else ""
+                hint = near(heading, [*required, *optional])
                 raise FileFormatError(
                     f"is not a column of this table{hint}", field=heading, where=self.name, allowed=allowed
                 )
@@ -147,6 +146,8 @@ def read_csv(path: Path) -> CsvTable:
             number = kept[min(reader.line_num, len(kept)) - 1][0]
             if index == 0:
                 headings = [cell.strip() for cell in cells]
+                if len(headings) > MOST_COLUMNS:
+                    raise FileFormatError("has too many columns", where=path.name, allowed=f"up to {MOST_COLUMNS}")
                 continue
             if len(rows) >= MAX_ROWS:
                 raise FileFormatError("has too many rows", where=path.name, allowed=f"up to {MAX_ROWS}")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +17,26 @@ from pipemetal.layout.problem import LayoutProblem
 __all__ = ["read_json", "read_plan", "read_problem", "write_json", "write_plan"]
 
 MAX_BYTES = 200_000_000
+MOST_DIGITS, MOST_WHOLE = 20, 2**63
+_HALF_CHARACTER = re.compile(r"\\u[dD][89a-fA-F]")
 
 
 def _no_constant(name: str) -> None:
     raise ValueError(f"{name} is not a number that may stand in a file")
+
+
+def _number(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text[:20]} is beyond what a number can be")
+    return value
+
+
+def _whole(text: str) -> int:
+    value = int(text) if len(text) <= MOST_DIGITS else MOST_WHOLE
+    if abs(value) >= MOST_WHOLE:
+        raise ValueError("a whole number is beyond 64 bits")
+    return value
 
 
 def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -31,7 +49,7 @@ def _no_doubles(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def read_json(path: Path) -> Any:
-    """The JSON value of a file; nan, infinity and doubled keys are refused.
+    """The JSON value of a file; nan, infinity, numbers beyond 64 bits and doubled keys are refused.
 
     Errors: FileFormatError with the line where the text stops being JSON.
     """
@@ -39,7 +57,14 @@ def read_json(path: Path) -> Any:
     if not text.strip():
         raise FileFormatError("is empty", where=path.name)
     try:
-        return json.loads(text, parse_constant=_no_constant, object_pairs_hook=_no_doubles)
+        value = json.loads(
+            text, parse_constant=_no_constant, parse_float=_number, parse_int=_whole, object_pairs_hook=_no_doubles
+        )
+        if _HALF_CHARACTER.search(text):
+            json.dumps(value, ensure_ascii=False).encode()  # halves of characters cannot be printed or kept
+        return value
+    except UnicodeEncodeError:
+        raise FileFormatError("holds half a character (a lone \\ud800 to \\udfff)", where=path.name) from None
     except json.JSONDecodeError as error:
         raise FileFormatError(f"is not JSON: {error.msg} in line {error.lineno}", where=path.name) from None
     except (ValueError, RecursionError) as error:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,8 +10,8 @@ from typing import Any
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import FileFormatError, InputError
+from pipemetal.files.layout_file import read_json
 from pipemetal.files.plan_json import PLAN_FORMAT
-from pipemetal.files.toml_table import read_text
 from pipemetal.melts.buying import DatedMelt
 from pipemetal.melts.charge import ChargeRequest
 from pipemetal.melts.lots import Heel, Lot
@@ -20,7 +19,7 @@ from pipemetal.planning.settings import PotSettings
 
 __all__ = ["PlanMelts", "read_plan_melts"]
 
-MAX_BYTES = 200_000_000
+MOST_DAYS = 10_000
 OFFCUT_HALF_WIDTHS = (("Sn", 1.0), ("Sb", 0.1), ("Bi", 0.05), ("Cu", 0.03))
 """95 % half-widths of offcuts whose melts were assayed (estimate)."""
 
@@ -41,10 +40,7 @@ def read_plan_melts(
 
     Errors: FileFormatError for what is not a plan, or an alloy that is no recipe.
     """
-    try:
-        data = json.loads(read_text(path, MAX_BYTES))
-    except json.JSONDecodeError as error:
-        raise FileFormatError(f"is not JSON: {error}", where=path.name) from None
+    data = read_json(path)
     if not isinstance(data, dict) or data.get("format") != PLAN_FORMAT:
         raise FileFormatError("is not a plan", where=path.name, allowed=f"a plan.json of format {PLAN_FORMAT!r}")
     try:
@@ -55,7 +51,7 @@ def read_plan_melts(
             melts.append(_melt(melt, before, recipes, pot, _working_day(start, int(first[melt["name"]])), f"{name} "))
             before = str(melt["recipe"])
         offcuts = _offcuts(data, recipes, name)
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         if isinstance(error, InputError):
             raise error.at(path.name) from None
         raise FileFormatError(f"is not complete: {error}", where=path.name) from None
@@ -81,6 +77,8 @@ def _melt(
 
 def _working_day(start: dt.date, number: int) -> dt.date:
     """The working day of this number from `start`, which is number 1."""
+    if not 0 <= number <= MOST_DAYS:
+        raise FileFormatError("is out of range", field="day", value=number, allowed=f"1 to {MOST_DAYS}")
     day = start
     while day.weekday() > 4:
         day += dt.timedelta(days=1)

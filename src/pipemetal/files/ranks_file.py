@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, CsvTable
 from pipemetal.files.rank_file import Around, read_rank
 from pipemetal.files.row_errors import made_of_rows
-from pipemetal.files.toml_table import TomlTable
+from pipemetal.files.toml_table import TomlTable, parsed_toml
 from pipemetal.pipes.walls import DEFAULT_WALL
 
 __all__ = ["organ_text_of_ranks"]
@@ -47,8 +46,8 @@ def organ_text_of_ranks(
 def _value(cell: str) -> Any:
     text = cell.strip()
     try:
-        return tomllib.loads(f"value = {text}")["value"]
-    except (tomllib.TOMLDecodeError, KeyError):
+        return parsed_toml(f"value = {text}")["value"]
+    except (ValueError, KeyError):
         return text
 
 

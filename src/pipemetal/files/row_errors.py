@@ -11,7 +11,8 @@ from pipemetal.files.csv_table import CsvRow, CsvTable
 __all__ = ["TablesError", "made_of_rows"]
 
 Made = TypeVar("Made")
-MOST_SHOWN = 50
+MOST_SHOWN, MOST_NOTED = 50, 1000
+"""Problems that are shown, and after which no further row is looked at."""
 
 
 class TablesError(FileFormatError):
@@ -71,6 +72,8 @@ def made_of_rows(
     """
     seen: dict[str, int] = {}
     for plain in table:
+        if len(problems) > MOST_NOTED:
+            return
         row = _NotingRow(plain)
         made: Made | None = None
         try:

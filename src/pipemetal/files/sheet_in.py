@@ -7,9 +7,11 @@ It is then read row by row, with a limit on rows and columns.
 from __future__ import annotations
 
 import datetime
+import itertools
 import re
 import zipfile
-from collections.abc import Mapping
+import zlib
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,6 +25,8 @@ MOST_UNPACKED_BYTES: Final = 200_000_000
 MOST_RATIO: Final = 200
 MOST_ROWS: Final = 200_000
 MOST_COLUMNS: Final = 200
+MOST_NUMBER: Final = 1_048_576
+"""Of rows, empty ones counted: the last row that a workbook can have (ISO/IEC 29500 leaves it open; Excel since 2007)."""
 
 
 def read_sheets(path: Path, mapping: Mapping[str, str] | None = None) -> dict[str, CsvTable]:
@@ -70,7 +74,9 @@ def _check_workbook(path: Path) -> None:
                             raise FileFormatError("declares a document type", where=f"{path.name} {part.filename}")
     except FileNotFoundError:
         raise FileFormatError("does not exist", where=str(path)) from None
-    except (zipfile.BadZipFile, OSError, NotImplementedError, RuntimeError):
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError, ValueError) as error:
+        if isinstance(error, FileFormatError):
+            raise
         raise FileFormatError("is not an XLSX workbook", where=path.name) from None
 
 
@@ -107,11 +113,13 @@ def _sheet_table(place: str, sheet: Any, formulas: Any) -> CsvTable | None:
     headings: list[str] = []
     rows: list[tuple[int, list[str]]] = []
     asked = formulas.iter_rows(max_col=MOST_COLUMNS, values_only=True) if formulas is not None else None
-    for number, cells in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True), start=1):
-        written = next(asked) if asked is not None else None
-        texts = [_text(value) for value in cells]
+    for number, cells in _rows_of(sheet, place):
+        written = next(asked, None) if asked is not None else None
         if written is not None:
             _refuse_uncounted(place, number, cells, written)
+        if not any(value is not None for value in cells):
+            continue
+        texts = [_text(value, place, number) for value in cells]
         if not any(texts) or texts[0].startswith("#"):
             continue
         if not headings:
@@ -127,6 +135,21 @@ def _sheet_table(place: str, sheet: Any, formulas: Any) -> CsvTable | None:
     return CsvTable(place, headings, rows, decimal_comma=True) if rows else None
 
 
+def _rows_of(sheet: Any, place: str) -> Iterator[tuple[int, Any]]:
+    """The rows of a sheet with their numbers; what a damaged one makes the library raise is one clear message."""
+    rows = sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True)
+    for number in itertools.count(1):
+        if number > MOST_NUMBER:
+            raise FileFormatError("has a row beyond the last that a workbook can have", where=place)
+        try:
+            cells = next(rows)
+        except StopIteration:
+            return
+        except Exception:  # whatever a damaged sheet makes the library raise
+            raise FileFormatError("is not a sheet that can be read", where=f"{place} row {number}") from None
+        yield number, cells
+
+
 def _refuse_uncounted(place: str, number: int, cells: Any, written: Any) -> None:
     for column, (value, formula) in enumerate(zip(cells, written, strict=False), start=1):
         if value is None and isinstance(formula, str) and formula.startswith("="):
@@ -138,7 +161,7 @@ def _refuse_uncounted(place: str, number: int, cells: Any, written: Any) -> None
             )  # fmt: skip
 
 
-def _text(value: object) -> str:
+def _text(value: object, place: str, number: int) -> str:
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -147,4 +170,7 @@ def _text(value: object) -> str:
         return value.isoformat()[:10]
     if isinstance(value, float):
         return f"{value:.15g}"
-    return str(value)
+    try:
+        return str(value)
+    except ValueError:  # a whole number of thousands of digits
+        raise FileFormatError("holds a number that is too long", where=f"{place} row {number}") from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Callable, Sequence
 from fractions import Fraction
@@ -12,9 +13,14 @@ from typing import Any
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
 
-__all__ = ["TomlTable", "read_toml"]
+__all__ = ["TomlTable", "near", "parsed_toml", "read_toml"]
 
 MAX_BYTES = 5_000_000
+MOST_DOTS = 20
+LONGEST_WORD = 80
+"""A longer word is no slip of the pen: nothing near it is looked for."""
+# Starts where a word starts and never goes back, so that it is read once however long the text.
+_DOTTED = re.compile(rf"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MOST_DOTS + 1}}}""")
 
 
 def read_toml(path: Path) -> TomlTable:
@@ -24,12 +30,42 @@ def read_toml(path: Path) -> TomlTable:
     """
     text = read_text(path)
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        data = parsed_toml(text)
+    except ValueError as error:
         raise FileFormatError(f"is not TOML: {error}", where=path.name) from None
     if not data:
         raise FileFormatError("is empty", where=path.name)
     return TomlTable(data, path.name)
+
+
+def parsed_toml(text: str) -> dict[str, Any]:
+    """The tables of a TOML text, refused where it is nested or numbered beyond what any shop writes.
+
+    >>> parsed_toml("a = [1, 2]")
+    {'a': [1, 2]}
+
+    Errors: ValueError that says why.
+    """
+    # The parser takes time and memory by the square of a dotted key's parts.
+    if _DOTTED.search(text):
+        raise ValueError(f"a key has more than {MOST_DOTS} dots")
+    try:
+        data = tomllib.loads(text)
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+    _check_numbers(data)
+    return data
+
+
+def _check_numbers(data: dict[str, Any]) -> None:
+    """Refuse whole numbers beyond 64 bits: TOML promises no more, and no measure of a shop needs them."""
+    waiting: list[Any] = [data]
+    while waiting:
+        held = waiting.pop()
+        if isinstance(held, dict | list):
+            waiting += held.values() if isinstance(held, dict) else held
+        elif isinstance(held, int) and not -(2**63) <= held < 2**63:
+            raise ValueError("a whole number is beyond 64 bits")
 
 
 def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
@@ -47,6 +83,20 @@ def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
         raise FileFormatError("cannot be read: permission denied", where=str(path)) from None
     except UnicodeDecodeError:
         raise FileFormatError("is not UTF-8 text", where=path.name) from None
+    except (OSError, ValueError) as error:  # a name that is too long, or with a nought in it
+        if isinstance(error, FileFormatError):
+            raise
+        raise FileFormatError("cannot be read", where=str(path)) from None
+
+
+def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
+    """A hint at the known word that was meant, or nothing.
+
+    >>> near("heigth", ["height", "width"])
+    "; did you mean 'height'?"
+    """
+    close = difflib.get_close_matches(word, known, 1, cutoff) if len(word) <= LONGEST_WORD else []
+    return f"; did you mean {close[0]!r}?" if close else ""
 
 
 class TomlTable:
@@ -85,9 +135,7 @@ class TomlTable:
             raise self.error("is not a text", key, value, ", ".join(choices))
         value = value.strip()
         if choices and value not in choices:
-            close = difflib.get_close_matches(value, choices, 1)
-            hint = f"; did you mean {close[0]!r}?" if close else ""
-            raise self.error(f"is not known{hint}", key, value, ", ".join(choices))
+            raise self.error(f"is not known{near(value, choices)}", key, value, ", ".join(choices))
         return value
 
     def flag(self, key: str, default: Any = ...) -> Any:
@@ -111,7 +159,9 @@ class TomlTable:
             return value
         if isinstance(value, bool) or not isinstance(value, int):
             raise self.error("is not a whole number", key, value, f"{low} to {high}")
-        return int(self._within(key, float(value), low, high))
+        if not low <= value <= high:
+            raise self.error("is out of range", key, value, f"{low} to {high}")
+        return value
 
     def _within(self, key: str, value: float, low: float, high: float, unit: str = "") -> float:
         if not low <= value <= high:
@@ -213,6 +263,5 @@ class TomlTable:
         """Refuse keys that were not asked for."""
         for key in self.data:
             if key not in self._known:
-                close = difflib.get_close_matches(key, self._known, 1, 0.75)
-                hint = f"; did you mean {close[0]!r}?" if close else ""
+                hint = near(key, self._known, 0.75)
                 raise self.error(f"is not a key of this table{hint}", key, allowed=", ".join(self._known))

@@ -19,6 +19,7 @@ from pipemetal.shop.base import Writing, dump
 from pipemetal.shop.catalogue import Catalogue, Cutting, Piece
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.metal import Metal
+from pipemetal.shop.planshape import check_plan
 
 __all__ = ["PLAN_STATES", "Accepting"]
 
@@ -76,6 +77,7 @@ class Accepting(Catalogue, Metal):
             else:
                 plan_id = _keep(w, plan, "accepted")
             assert not isinstance(plan, str)
+            check_plan(plan)
             numbers = _numbers(w, plan_id)
             self._reserve_rolls(w, plan_id, plan, numbers)
             self._reserve_lots(w, plan_id, plan, numbers)
@@ -260,6 +262,7 @@ def _organ(plan: Mapping[str, Any]) -> str:
 
 
 def _keep(w: Writing, plan: Mapping[str, Any], state: str) -> str:
+    check_plan(plan)
     organ, p = _organ(plan), schema.plans.c
     number = int(w.connection.execute(select(func.count()).where(p.organ == organ)).scalar() or 0) + 1
     key = f"{organ[:150]} #{number}"

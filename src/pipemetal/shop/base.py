@@ -52,7 +52,12 @@ class StaleSaveError(ConflictError):
 
 def dump(value: object) -> str:
     """JSON as the book keeps it: short, no nan."""
-    return json.dumps(value, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+    try:
+        text = json.dumps(value, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+        text.encode()
+    except (ValueError, RecursionError):  # nan, halves of characters, lists in lists without end
+        raise BookError("holds what a book cannot keep: nan, infinity, or text that is none") from None
+    return text
 
 
 class Writing:

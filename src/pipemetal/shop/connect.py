@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import DBAPIError, OperationalError, StatementError
 from sqlalchemy.pool import NullPool
 
 from pipemetal.errors import BookError
@@ -145,6 +145,8 @@ def clear_errors(target: str | Path) -> Iterator[None]:
     except DBAPIError as error:
         lines = str(error.orig).strip().splitlines() or ["no answer"]
         raise BookError(f"cannot be used: {lines[0]}", field="shop", value=without_password(target)) from None
+    except (StatementError, UnicodeEncodeError, OverflowError):  # a half character, a number beyond 64 bits
+        raise BookError("cannot keep a text or number that was given", field="shop") from None
 
 
 def revision_of(connection: Connection) -> str | None:

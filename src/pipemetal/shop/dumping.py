@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Table, select
 
 from pipemetal import __version__
 from pipemetal.errors import BookError
+from pipemetal.files.layout_file import read_json
 from pipemetal.shop import connect, schema
 from pipemetal.shop.rowfiles import blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
 
@@ -91,7 +92,7 @@ class _Folder:
     def __init__(self, folder: Path) -> None:
         self.folder, self.name = folder, str(folder)
         try:
-            self.manifest: dict[str, Any] = json.loads((folder / "schema.json").read_text(encoding="utf-8"))
+            self.manifest: dict[str, Any] = read_json(folder / "schema.json")
             whole = self.manifest["format"] == DUMP_FORMAT and isinstance(self.manifest["tables"], dict)
         except (OSError, ValueError, KeyError, TypeError):
             whole = False

@@ -27,7 +27,7 @@ from pipemetal.shop import connect, schema
 from pipemetal.shop.base import BookBase
 from pipemetal.shop.dumping import load_dump, write_dump
 from pipemetal.shop.ledger import OUTSIDE, kilograms
-from pipemetal.shop.rowfiles import blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
+from pipemetal.shop.rowfiles import DAMAGE, blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
 
 __all__ = [
     "BACKUP_FORMAT",
@@ -42,6 +42,8 @@ __all__ = [
 
 BACKUP_FORMAT: Final = "pipemetal book 1"
 KEEP_DAYS: Final = 14
+MOST_RATIO, LEAST_BYTES, MOST_MANIFEST_BYTES = 200, 1_000_000, 50_000_000
+"""Of a backup: unpacked to packed (rows of text pack to a tenth or so), counted from the least size, and its manifest."""
 LITTLE_SPACE: Final = 200_000_000
 _LOG: Final = logging.getLogger("pipemetal")
 
@@ -273,10 +275,16 @@ class _Archive:
         self.name = str(file)
         try:
             self.archive = zipfile.ZipFile(file)
-            self.manifest: dict[str, Any] = json.loads(self.archive.read("manifest.json"))
+            parts = self.archive.infolist()
+            if sum(part.file_size for part in parts) > MOST_RATIO * max(file.stat().st_size, LEAST_BYTES):
+                raise BookError("is too large when unpacked", field="backup", value=str(file))
+            with self.archive.open("manifest.json") as member:
+                self.manifest: dict[str, Any] = json.loads(member.read(MOST_MANIFEST_BYTES))
+        except BookError:
+            raise
         except FileNotFoundError:
             raise BookError("is not there", field="backup", value=str(file)) from None
-        except (zipfile.BadZipFile, KeyError, ValueError, OSError):
+        except DAMAGE:
             raise BookError("is not a whole backup", field="backup", value=str(file)) from None
         if not isinstance(self.manifest, dict) or self.manifest.get("format") != BACKUP_FORMAT:
             raise BookError("is not a backup of this program", field="backup", value=str(file), allowed=BACKUP_FORMAT)
@@ -299,7 +307,9 @@ def restore(file: Path, target: str | Path) -> dict[str, Any]:
     with source.archive:
         try:
             check_source(source)
-        except zipfile.BadZipFile:
+        except DAMAGE as error:
+            if isinstance(error, BookError):
+                raise
             raise BookError("is damaged", field="backup", value=str(file)) from None
         load_source(source, target)
     return source.manifest

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
+import re
+import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
+from decimal import Decimal
 from pathlib import Path
 from typing import IO, Any, Final, Protocol
 
-from sqlalchemy import Connection, MetaData, Table, func, insert, inspect, select
+from sqlalchemy import Column, Connection, MetaData, Table, func, insert, inspect, select
 
 from pipemetal.errors import BookError
 from pipemetal.shop import connect, schema
@@ -16,6 +21,13 @@ from pipemetal.shop import connect, schema
 __all__ = ["Source", "blob_sizes", "check_source", "load_source", "row_lines", "table_hashes", "tables_at"]
 
 CHUNK: Final = 500
+MOST_LINE_BYTES: Final = 100_000_000
+DAMAGE: Final = (
+    KeyError, ValueError, OSError, EOFError, NotImplementedError, RuntimeError, zlib.error, zipfile.BadZipFile,
+)  # fmt: skip
+"""What reading a member of a damaged archive or folder raises."""
+_SHA256: Final = re.compile(r"[0-9a-f]{64}")
+_NAME: Final = re.compile(r"[a-z_]{1,60}")
 APART: Final = ("alembic_version", "blobs", "tries")
 
 
@@ -68,8 +80,10 @@ class Source(Protocol):
 
 def check_source(source: Source) -> None:
     """Read everything once and compare it with the manifest. Errors: BookError where something is missing or altered."""
-    if source.manifest.get("revision") not in connect.known_revisions():
-        raise BookError("was written by a newer program", field="backup", value=source.manifest.get("revision"))
+    if not _is_whole(source.manifest):
+        raise BookError("has a list of contents that is damaged", field="backup", value=source.name)
+    if source.manifest["revision"] not in connect.known_revisions():
+        raise BookError("was written by a newer program", field="backup", value=source.manifest["revision"])
     wanted = {f"{name}.jsonl": held["sha256"] for name, held in source.manifest["tables"].items()}
     wanted |= {f"attachments/{key}": key for key in source.manifest.get("attachments", {})}
     for member, sha256 in wanted.items():
@@ -78,10 +92,24 @@ def check_source(source: Source) -> None:
             with source.open(member) as file:
                 while block := file.read(1 << 20):
                     digest.update(block)
-        except (KeyError, ValueError, OSError, EOFError):
+        except DAMAGE:
             raise BookError(f"is damaged in {member.partition('.')[0]}", field="backup", value=source.name) from None
         if digest.hexdigest() != sha256:
             raise BookError(f"is damaged in {member.partition('.')[0]}", field="backup", value=source.name)
+
+
+def _is_whole(manifest: Mapping[str, Any]) -> bool:
+    """Whether a manifest names revision, tables and attachments as one that this program wrote does."""
+    tables, attachments = manifest.get("tables"), manifest.get("attachments", {})
+    return (
+        isinstance(manifest.get("revision"), str)
+        and isinstance(tables, dict)
+        and all(isinstance(held, dict) and isinstance(held.get("sha256"), str) for held in tables.values())
+        and isinstance(attachments, dict)
+        # a name of a file beside the rows: nothing but a hash, so that it leads nowhere else
+        and all(_SHA256.fullmatch(key) for key in attachments)
+        and all(_NAME.fullmatch(name) for name in tables)
+    )
 
 
 def load_source(source: Source, target: str | Path) -> None:
@@ -117,18 +145,38 @@ def load_source(source: Source, target: str | Path) -> None:
 
 def _load_rows(connection: Connection, source: Source, tables: Mapping[str, Table]) -> None:
     for name, table in tables.items():
-        with source.open(f"{name}.jsonl") as member:
-            block: list[dict[str, Any]] = []
-            for line in member:
-                block.append(json.loads(line))
-                if len(block) >= CHUNK:
-                    connection.execute(insert(table), block)
-                    block = []
-            if block:
-                connection.execute(insert(table), block)
+        if name not in source.manifest["tables"]:
+            raise BookError(f"holds no {name}", field="backup", value=source.name)
+        rows = _rows_of(source, name, table)
+        while block := list(itertools.islice(rows, CHUNK)):
+            connection.execute(insert(table), block)
     for key in source.manifest.get("attachments", {}):
         with source.open(f"attachments/{key}") as member:
             connection.execute(insert(schema.blobs).values(sha256=key, content=member.read()))
+
+
+def _rows_of(source: Source, name: str, table: Table) -> Iterator[dict[str, Any]]:
+    """The rows of a table, each with the table's columns and their kinds of values."""
+    kinds = {column.name: _kinds(column) for column in table.columns}
+    with source.open(f"{name}.jsonl") as member:
+        for number, line in enumerate(iter(lambda: member.readline(MOST_LINE_BYTES + 1), b""), 1):
+            try:
+                row = json.loads(line) if len(line) <= MOST_LINE_BYTES else None
+            except (ValueError, RecursionError):
+                row = None
+            if (
+                not isinstance(row, dict)
+                or row.keys() != kinds.keys()
+                or not all(type(row[key]) in kind for key, kind in kinds.items())
+            ):
+                raise BookError(f"is damaged in {name}, line {number}", field="backup", value=source.name)
+            yield row
+
+
+def _kinds(column: Column[Any]) -> tuple[type, ...]:
+    kind = column.type.python_type
+    kinds: tuple[type, ...] = (int, float) if kind in (float, Decimal) else (kind,)
+    return (*kinds, type(None)) if column.nullable else kinds
 
 
 def _forget(path: Path | None) -> None:
