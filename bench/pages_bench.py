@@ -178,7 +178,7 @@ def main(arguments: list[str] | None = None) -> None:
             made_book(path, *size)
         process, port, start_s = served(path)
         try:
-            time.sleep(3.0)
+            time.sleep(5.0)
             for page in PAGES:
                 ask(port, page)
             alone = {p: float(np.median([ask(port, p) for _ in range(5)])) for p in PAGES}

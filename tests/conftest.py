@@ -2,9 +2,12 @@
 
 import os
 import re
+import shutil
+import sys
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -39,6 +42,28 @@ def shop_folder(tmp_path: Path) -> Path:
 
     copy_demo_shop(tmp_path / "shop")
     return tmp_path / "shop"
+
+
+@pytest.fixture(scope="session")
+def planned_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A book of an invented shop that can plan, melt and cast, with a plan in it; made once, to be copied."""
+    sys.path.insert(0, str(Path(__file__).parent / "web"))
+    from shop_pages import working_book, working_plan
+
+    path = tmp_path_factory.mktemp("planned") / "s.sqlite"
+    with working_book(path) as book:
+        working_plan(book)
+    return path
+
+
+@pytest.fixture
+def planned(planned_file: Path, tmp_path: Path) -> Iterator[Any]:
+    """Such a book of one's own."""
+    from pipemetal.shop.book import Book
+
+    shutil.copy(planned_file, tmp_path / "s.sqlite")
+    with Book.open(tmp_path / "s.sqlite", who="tester") as book:
+        yield book
 
 
 @pytest.fixture(scope="session")

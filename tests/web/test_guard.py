@@ -1,13 +1,17 @@
 """The guard: what a request may bring, from where, and what hostile files, names and texts come to."""
 
 import io
+import sys
 import zipfile
 from collections.abc import Iterator
+from pathlib import Path
 from urllib.parse import quote
 
 import pytest
-from shop_pages import HOSTILE
 from starlette.testclient import TestClient
+
+sys.path.insert(0, str(Path(__file__).parent))
+from shop_pages import HOSTILE
 
 from pipemetal.shop.book import Book
 from pipemetal.web.access import MOST_BYTES, most_bytes

@@ -1,6 +1,7 @@
 """Every page answers, nothing hostile gets through, and the door keeps shut what it should."""
 
 import re
+import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,10 +26,18 @@ PAGES = [
 BASE = "http://127.0.0.1:8137"
 
 
-@pytest.fixture
-def book(tmp_path: Path) -> Iterator[Book]:
-    with small_book(tmp_path / "s.sqlite") as held:
+@pytest.fixture(scope="module")
+def small_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("small") / "s.sqlite"
+    with small_book(path) as held:
         held.add_plan(small_plan())
+    return path
+
+
+@pytest.fixture
+def book(small_file: Path, tmp_path: Path) -> Iterator[Book]:
+    shutil.copy(small_file, tmp_path / "s.sqlite")
+    with Book.open(tmp_path / "s.sqlite", who=HOSTILE) as held:
         yield held
 
 

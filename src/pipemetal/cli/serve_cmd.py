@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["serve"]
 
 DEMO_ITERATIONS = 200
+FIRST_PAGE_S = 1.5
 
 
 @click.command(short_help="The shop's pages.")
@@ -101,8 +102,10 @@ def _run(
         if lan:
             _refuse_without_people(book)
         book.keep_daily()
-        # the first search reads the whole rack; let nobody wait for it
-        threading.Thread(target=book.find_rolls, daemon=True).start()
+        # the first search reads the whole rack; let nobody wait for it, nor the first page for the search
+        reading = threading.Timer(FIRST_PAGE_S, book.find_rolls)
+        reading.daemon = True
+        reading.start()
         site = Site(book, name, settings)
         if plan_path is not None:
             click.echo(f"Plan {book.add_plan(read_plan(plan_path))} is in the book.")

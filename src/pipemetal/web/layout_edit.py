@@ -17,7 +17,6 @@ from pipemetal.layout.verify import verify
 from pipemetal.planning.blanks import OrderedBlank
 from pipemetal.planning.cuts import CutRoll, cut_rolls
 from pipemetal.sheets.field import ThicknessField
-from pipemetal.sheets.fitness import line_values, windows_along
 from pipemetal.sheets.roll import Roll
 
 __all__ = ["Bench", "as_cut_rolls", "bench_of", "faults_of", "fits_along", "plan_changed", "plan_sheets"]
@@ -148,6 +147,8 @@ def fits_along(bench: Bench, place: Placement) -> list[list[float]]:
 
     The exact windows that the search uses; edges, neighbours and blemishes are not in them.
     """
+    from pipemetal.sheets.fitness import line_values, windows_along
+
     blank = next(b for b in bench.problem.blanks if b.id == place.blank)
     roll = bench.rolls[place.roll]
     across = place.turn_deg in (90, 270)

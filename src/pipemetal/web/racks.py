@@ -32,9 +32,13 @@ def find(site: Site, show: Show, asked: dict[str, str]) -> tuple[list[Any], bool
     thinnest, thickest = show.read_length(asked["low"], "thickness"), show.read_length(asked["high"], "thickness")
     wanted = None if thinnest is None and thickest is None else (thinnest or 0.001, thickest or 100.0)
     over, across = show.read_length(asked["length"], "length"), show.read_length(asked["width"], "width")
-    found = site.book.find_rolls(asked["alloy"] or None, wanted, over, across, asked["text"] or None)
     searched = wanted is not None or over is not None
-    return found if searched else sorted(found, key=lambda f: (f.roll.alloy, f.roll.id)), searched
+
+    def look() -> list[Any]:
+        found = site.book.find_rolls(asked["alloy"] or None, wanted, over, across, asked["text"] or None)
+        return found if searched else sorted(found, key=lambda f: (f.roll.alloy, f.roll.id))
+
+    return look() if any(asked.values()) else site.kept("the whole rack", look), searched
 
 
 def where_is(site: Site, code: str) -> str:
