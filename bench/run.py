@@ -86,6 +86,7 @@ def main() -> None:
     for script, shorter in (
         ("shop_bench.py", shorter_times),
         ("documents_bench.py", []),
+        ("pages_bench.py", ["--quick"]),
         ("growth.py", ["--quick"]),
         ("layout_bench.py", ["--quick"]),
         ("planted.py", ["--seconds", "5", "100", "300"]),
