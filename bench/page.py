@@ -1,6 +1,7 @@
 """Run every bench and write docs/benchmarks.md from what it prints: `python bench/page.py [--quick]`, or `make bench`.
 
-`--quick` prints only. A figure is printed once, by the script that measures it; the page adds machine and versions.
+`--quick` prints only; `--again SCRIPT.py` runs one script and puts its lines in the place of those that the page has of it. A
+figure is printed once, by the script that measures it; the page adds machine and versions.
 """
 
 from __future__ import annotations
@@ -42,10 +43,9 @@ def processor() -> str:
     return platform.processor() or platform.machine()
 
 
-def main() -> None:
-    """Run, print as it comes, and write the page."""
+def printed(command: list[str]) -> list[str]:
+    """The lines of a command, shown as they come. Ends this program where the command fails."""
     lines: list[str] = []
-    command = [sys.executable, "-u", str(HERE / "run.py"), *sys.argv[1:]]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONUNBUFFERED": "1"}
     ) as run:
@@ -55,6 +55,27 @@ def main() -> None:
             lines.append(line.rstrip())
     if run.returncode:
         sys.exit(run.returncode)
+    return lines
+
+
+def again(script: str) -> None:
+    """Run one script, and put its lines where the page has lines of the same room."""
+    head, _, rest = PAGE.read_text(encoding="utf-8").partition("```\n")
+    body, _, tail = rest.partition("\n```")
+    new = printed([sys.executable, "-u", str(HERE / script)])
+    room = new[0].partition(":")[0] + ":"
+    old = body.split("\n")
+    place = next((i for i, line in enumerate(old) if line.startswith(room)), len(old))
+    kept = [line for line in old if not line.startswith(room)]
+    PAGE.write_text(head + "```\n" + "\n".join([*kept[:place], *new, *kept[place:]]) + "\n```" + tail, encoding="utf-8")
+
+
+def main() -> None:
+    """Run, print as it comes, and write the page."""
+    if "--again" in sys.argv:
+        again(sys.argv[sys.argv.index("--again") + 1])
+        return
+    lines = printed([sys.executable, "-u", str(HERE / "run.py"), *sys.argv[1:]])
     if "--quick" in sys.argv:
         return
     PAGE.write_text(
