@@ -11,7 +11,7 @@ from pipemetal.files.csv_table import CsvRow, CsvTable
 __all__ = ["TablesError", "made_of_rows"]
 
 Made = TypeVar("Made")
-MOST_SHOWN, MOST_NOTED = 50, 1000
+MOST_SHOWN, MOST_NOTED = 50, 100
 """Problems that are shown, and after which no further row is looked at."""
 
 

@@ -25,8 +25,8 @@ MOST_UNPACKED_BYTES: Final = 200_000_000
 MOST_RATIO: Final = 200
 MOST_ROWS: Final = 200_000
 MOST_COLUMNS: Final = 200
-MOST_NUMBER: Final = 1_048_576
-"""Of rows, empty ones counted: the last row that a workbook can have (ISO/IEC 29500 leaves it open; Excel since 2007)."""
+MOST_EMPTY: Final = 50_000
+"""Of rows together: a few bytes can say that the next row is the millionth, and the library gives every one between."""
 
 
 def read_sheets(path: Path, mapping: Mapping[str, str] | None = None) -> dict[str, CsvTable]:
@@ -138,15 +138,20 @@ def _sheet_table(place: str, sheet: Any, formulas: Any) -> CsvTable | None:
 def _rows_of(sheet: Any, place: str) -> Iterator[tuple[int, Any]]:
     """The rows of a sheet with their numbers; what a damaged one makes the library raise is one clear message."""
     rows = sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True)
+    last = 0
     for number in itertools.count(1):
-        if number > MOST_NUMBER:
-            raise FileFormatError("has a row beyond the last that a workbook can have", where=place)
+        if number > last + MOST_EMPTY:
+            raise FileFormatError(
+                "has too many empty rows together", where=f"{place} from row {last + 1}", allowed=f"up to {MOST_EMPTY}"
+            )
         try:
             cells = next(rows)
         except StopIteration:
             return
         except Exception:  # whatever a damaged sheet makes the library raise
             raise FileFormatError("is not a sheet that can be read", where=f"{place} row {number}") from None
+        if any(value is not None for value in cells):
+            last = number
         yield number, cells
 
 

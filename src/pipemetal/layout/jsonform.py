@@ -18,6 +18,8 @@ __all__ = ["PLAN_FORMAT", "PROBLEM_FORMAT", "plan_from_dict", "plan_to_dict", "p
 
 PROBLEM_FORMAT = "layout problem 1"
 PLAN_FORMAT = "layout plan 1"
+MOST = 1e12
+"""Of any number in a file: far beyond every shop, in mm and mm2, and small enough that no area overflows."""
 Data = Mapping[str, Any]
 
 
@@ -223,7 +225,7 @@ def _points(value: object, where: str) -> tuple[Point, ...]:
 def _number(value: object, field: str, where: str) -> float:
     if not isinstance(value, int | float):
         raise LayoutError("is not a number", field=field, value=value, where=where)
-    return checked_number(value, field=field, where=where, error=LayoutError)
+    return checked_number(value, field=field, low=-MOST, high=MOST, where=where, error=LayoutError)
 
 
 def _whole(value: object, field: str, where: str) -> int:
