@@ -10,7 +10,7 @@ from typing import Final
 
 from pipemetal.shop.roles import may
 
-__all__ = ["ANYONE", "FORM_BYTES", "MOST_BYTES", "ROUTES", "allowed", "most_bytes"]
+__all__ = ["ANYONE", "FORM_BYTES", "MOST_BYTES", "ROUTES", "allowed", "most_bytes", "room_of"]
 
 ANYONE: Final = "anyone"
 LOOK: Final = "look at the book"
@@ -77,3 +77,19 @@ def most_bytes(path: str) -> int:
     (20000000, 1000000)
     """
     return MOST_BYTES.get(path, FORM_BYTES)
+
+
+def room_of(path: str) -> str:
+    """The page that a form's path belongs to.
+
+    >>> room_of("/stock/roll"), room_of("/racks/R1"), room_of("/undo/5")
+    ('/stock', '/racks/R1', '/history')
+    """
+    if path.startswith(("/racks/", "/casting/cast/")):
+        return path
+    first = "/" + path.strip("/").partition("/")[0]
+    rooms = {
+        "/jobs": "/plans", "/people": "/settings", "/undo": "/history", "/photos": "/racks", "/paper": "/plans",
+        "/labels": "/stock", "/scan": "/racks",
+    }  # fmt: skip
+    return rooms.get(first, first if ("GET", first) in ROUTES else "/")

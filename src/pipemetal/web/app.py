@@ -16,7 +16,7 @@ from starlette.exceptions import HTTPException
 from pipemetal.errors import InputError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError
 from pipemetal.web import api, cutting, door, melting, organs, plans, pouring, racks, reading, stock
-from pipemetal.web.access import ROUTES
+from pipemetal.web.access import ROUTES, room_of
 from pipemetal.web.guard import Door, Guard
 from pipemetal.web.site import Site
 
@@ -59,7 +59,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         if _wants_json(request):
             return JSONResponse({"error": words}, status)
         path = request.url.path
-        back = path if path.startswith(("/racks/", "/casting/cast/")) and status != 404 else _room(path)
+        back = room_of(path if status != 404 else path.rpartition("/")[0])
         held = {"mine": None, "theirs": {}, "back": back, "typed": request.method == "POST"} | values
         return site.page(request, "message.html", title, "", status=status, words=words, **held)
 
@@ -101,13 +101,3 @@ def _add_errors(app: FastAPI, site: Site) -> None:
     app.add_exception_handler(AlreadyDoneError, already)
     app.add_exception_handler(HTTPException, http_error)
     app.add_exception_handler(RequestValidationError, invalid)
-
-
-def _room(path: str) -> str:
-    """The page that a form's path belongs to."""
-    first = "/" + path.strip("/").partition("/")[0]
-    rooms = {
-        "/jobs": "/plans", "/people": "/settings", "/undo": "/history", "/photos": "/racks", "/paper": "/plans",
-        "/labels": "/stock", "/scan": "/racks",
-    }  # fmt: skip
-    return rooms.get(first, first if ("GET", first) in ROUTES else "/")

@@ -37,8 +37,8 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
         everybody = [p for p in door.people().values() if p.has_pin or p.has_password]
         chosen = next((p for p in everybody if p.name == name), None)
         return site.page(
-            request, "enter.html", "Who is there?", "enter", status=status, everybody=everybody, chosen=chosen, back=own_path(back),
-            problem=problem,
+            request, "enter.html", "Who is there?", "enter", status=status, everybody=everybody, chosen=chosen,
+            back=own_path(back), problem=problem,
         )  # fmt: skip
 
     @app.get("/enter")

@@ -16,7 +16,7 @@ from starlette.routing import Match
 
 from pipemetal.shop.book import Book, Person
 from pipemetal.shop.people import TooManyTriesError
-from pipemetal.web.access import ANYONE, ROUTES, allowed, most_bytes
+from pipemetal.web.access import ANYONE, ROUTES, allowed, most_bytes, room_of
 from pipemetal.web.sessions import COOKIE, Sessions, TooManyError, Tries
 
 __all__ = ["HEADERS", "Door", "Guard", "may_change"]
@@ -166,12 +166,14 @@ class Guard:
         if allowed(scope["method"], route, person.role if person else None, has_people=people):
             return None
         if person is None and ROUTES.get((scope["method"], route or "")) != ANYONE:
-            page = scope["method"] in SAFE_METHODS and not scope["path"].startswith("/api/")
+            script = scope["path"].startswith("/api/") or headers.get("content-type", "").startswith("application/json")
+            if script:
+                return _Refusal(401, "Come in first.", challenge=scope["path"].startswith("/api/"))
+            # what was typed waits on the tablet; a form leads back to its own page
             query = scope["query_string"].decode("latin-1")
-            back = quote(scope["path"] + (f"?{query}" if query else ""), safe="")
-            return _Refusal(303, "Come in first.", f"/enter?back={back}") if page else _Refusal(
-                401, "Come in first.", challenge=scope["path"].startswith("/api/")
-            )  # fmt: skip
+            asked = scope["path"] + (f"?{query}" if query else "")
+            back = asked if scope["method"] in SAFE_METHODS else room_of(scope["path"])
+            return _Refusal(303, "Come in first.", f"/enter?back={quote(back, safe='')}")
         return _Refusal(403, f"Your role does not go so far: {person.role if person else 'nobody'}.")
 
     def _look(self, headers: dict[str, str], address: str) -> tuple[bool, Person | None]:
