@@ -82,6 +82,24 @@ def test_pages_keep_to_the_machine_and_to_the_screen(
     assert [t for t in told if not t.startswith("/racks/none: Failed to load resource")] == []
 
 
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_nothing(browser: Any, server: str, theme: str) -> None:
+    """axe-core's rules for WCAG 2.1 A and AA, on every page."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = browser.new_context(color_scheme=theme).new_page()
+    # the other light changes nothing but colours
+    rules = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
+    for path in PAGES:
+        page.goto(server + path)
+        asked = rules if theme == "light" else {"type": "rule", "values": ["color-contrast"]}
+        found = Axe().run(page, options={"runOnly": asked}).response
+        told = [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found["violations"]]
+        assert told == [], path
+        assert found["passes"], "axe looked at nothing"
+    page.context.close()
+
+
 def test_the_search_works_from_the_keyboard_and_leads_to_the_place(browser: Any, server: str) -> None:
     page = browser.new_page()
     page.goto(f"{server}/racks")
