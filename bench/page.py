@@ -1,7 +1,7 @@
 """Run every bench and write docs/benchmarks.md from what it prints: `python bench/page.py [--quick]`, or `make bench`.
 
-`--quick` prints only; `--again SCRIPT.py` runs one script and puts its lines in the place of those that the page has of it. A
-figure is printed once, by the script that measures it; the page adds machine and versions.
+`--quick` prints only; `--again SCRIPT.py` runs one script and puts its lines in the place of those that the page has of it;
+`--note TEXT` is written above. A figure is printed once, by the script that measures it; the page adds machine and versions.
 """
 
 from __future__ import annotations
@@ -59,15 +59,16 @@ def printed(command: list[str]) -> list[str]:
 
 
 def again(script: str) -> None:
-    """Run one script, and put its lines where the page has lines of the same room."""
+    """Run one script, and put its lines where the page has those of the same script: under its own line of dashes."""
     head, _, rest = PAGE.read_text(encoding="utf-8").partition("```\n")
     body, _, tail = rest.partition("\n```")
-    new = printed([sys.executable, "-u", str(HERE / script)])
-    room = new[0].partition(":")[0] + ":"
-    old = body.split("\n")
-    place = next((i for i, line in enumerate(old) if line.startswith(room)), len(old))
-    kept = [line for line in old if not line.startswith(room)]
-    PAGE.write_text(head + "```\n" + "\n".join([*kept[:place], *new, *kept[place:]]) + "\n```" + tail, encoding="utf-8")
+    blocks = body.split("\n-- ")
+    new = "\n".join([script, *printed([sys.executable, "-u", str(HERE / script)])])
+    place = next(
+        (i for i, block in enumerate(blocks) if block.split("\n")[0].removeprefix("-- ") == script), len(blocks)
+    )
+    blocks[place : place + 1] = [new]
+    PAGE.write_text(head + "```\n" + "\n-- ".join(blocks) + "\n```" + tail, encoding="utf-8")
 
 
 def main() -> None:
@@ -78,6 +79,7 @@ def main() -> None:
     lines = printed([sys.executable, "-u", str(HERE / "run.py"), *sys.argv[1:]])
     if "--quick" in sys.argv:
         return
+    note = sys.argv[sys.argv.index("--note") + 1] + "\n\n" if "--note" in sys.argv else ""
     PAGE.write_text(
         f"""# Benchmarks
 
@@ -87,7 +89,7 @@ the same run. {processor()}, {os.cpu_count()} cores, {platform.platform()}, Pyth
 What is lost stands as plainly as what is won. Times are medians where a line says so; other lines are single runs, and a busy
 machine makes them longer. packingsolver's heights were recorded once on such a machine (it needs Python 3.12).
 
-```
+{note}```
 """
         + "\n".join(lines)
         + "\n```\n",

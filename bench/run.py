@@ -77,14 +77,12 @@ def main() -> None:
     timed("casting: ten casts of a day", lambda: day([DayCast(half, 2.0, 234, 600.0 * i) for i in range(10)]), 3)
     timed("casting: learning from 30 casts", lambda: calibrate(log), 3)
     timed("sheets: fields of the invented rack, 40 rolls", lambda: read_rack(packaged_file("rack.csv"), recipes), 1)
-    sys.stdout.flush()
-    subprocess.run([sys.executable, str(Path(__file__).with_name("alloys_bench.py")), *sys.argv[1:]], check=True)
-    subprocess.run([sys.executable, str(Path(__file__).with_name("casting_bench.py")), *sys.argv[1:]], check=True)
     quick = "--quick" in sys.argv
-    subprocess.run([sys.executable, str(Path(__file__).with_name("melts_bench.py"))], check=True)
-    shorter_times = ["--seconds", "10", "--rolls", "2000"]
     for script, shorter in (
-        ("shop_bench.py", shorter_times),
+        ("alloys_bench.py", ["--quick"]),
+        ("casting_bench.py", ["--quick"]),
+        ("melts_bench.py", []),
+        ("shop_bench.py", ["--seconds", "10", "--rolls", "2000"]),
         ("documents_bench.py", []),
         ("pages_bench.py", ["--quick"]),
         ("growth.py", ["--quick"]),
@@ -92,6 +90,7 @@ def main() -> None:
         ("planted.py", ["--seconds", "5", "100", "300"]),
         ("layout_peers.py", ["--quick"]),
     ):
+        print(f"-- {script}", flush=True)
         command = [sys.executable, str(Path(__file__).with_name(script))]
         subprocess.run([*command, *(shorter if quick else [])], check=True)
 

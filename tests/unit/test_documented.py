@@ -1,0 +1,86 @@
+"""What the program has, the documents name: commands, settings, columns, pages of the site."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import importlib.util
+import re
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from pipemetal.cli.main import COMMANDS
+from pipemetal.planning.settings import CastingSettings, PotSettings, SheetSettings
+
+ROOT = Path(__file__).parents[2]
+DOCS = {path.name: path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md")}
+ALL = "\n".join(DOCS.values()) + (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def bench(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(name, ROOT / "bench" / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_page_of_commands_is_not_stale() -> None:
+    commands = bench("commands")
+    assert DOCS["commands.md"] == commands.page(), "run `make docs` and commit docs/commands.md"
+
+
+def test_every_command_has_words_of_help() -> None:
+    for name in COMMANDS:
+        section = DOCS["commands.md"].partition(f"## {name}\n")[2].partition("\n## ")[0]
+        assert len(section.split()) > 12, name
+
+
+@pytest.mark.parametrize("settings", [SheetSettings, PotSettings, CastingSettings])
+def test_every_setting_of_a_shop_is_documented(settings: type) -> None:
+    missing = [field.name for field in dataclasses.fields(settings) if f"`{field.name}`" not in DOCS["shop-files.md"]]
+    assert not missing
+
+
+def columns_read() -> dict[str, set[str]]:
+    """The columns that each reader of a CSV file allows: the texts in the lists handed to `check`."""
+    found: dict[str, set[str]] = {}
+    for path in (ROOT / "src" / "pipemetal" / "files").glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            is_check = isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "check"
+            if is_check and node.args:  # type: ignore[union-attr]
+                texts = [n.value for a in node.args for n in ast.walk(a) if isinstance(n, ast.Constant)]  # type: ignore[union-attr]
+                found.setdefault(path.name, set()).update(
+                    t for t in texts if isinstance(t, str) and re.fullmatch(r"[a-z][a-z_]*[a-z]", t)
+                )
+    return found
+
+
+def test_every_column_of_every_table_is_documented() -> None:
+    named = set(re.findall(r"`([a-z_]+)`", ALL))
+    missing = {name: sorted(columns - named) for name, columns in columns_read().items() if columns - named}
+    assert not missing
+
+
+def test_every_document_stands_in_the_site() -> None:
+    site = (ROOT / "mkdocs.yml").read_text(encoding="utf-8")
+    assert [name for name in DOCS if name not in site] == []
+
+
+def test_the_numbers_of_the_page_of_benchmarks_come_from_one_run() -> None:
+    page = DOCS["benchmarks.md"]
+    assert "Written by `make bench` on" in page
+    for script in (
+        "alloys_bench",
+        "casting_bench",
+        "melts_bench",
+        "shop_bench",
+        "documents_bench",
+        "growth",
+        "layout_bench",
+        "layout_peers",
+    ):
+        assert f"\n-- {script}.py\n" in page, script
