@@ -42,6 +42,11 @@ __all__ = [
 
 BACKUP_FORMAT: Final = "pipemetal book 1"
 KEEP_DAYS: Final = 14
+STRUCTURES: Final = {
+    "rolls": ("outline", "no_go", "readings", "field"), "lots": ("uncertainty",), "melts": ("inputs",), "plans": ("body",),
+    "recipes": ("windows",), "pieces": ("box",), "reservations": ("ranks",), "cast_orders": ("body",), "events": ("changes",),
+}  # fmt: skip
+"""Columns that hold JSON."""
 MOST_RATIO, LEAST_BYTES, MOST_MANIFEST_BYTES = 200, 1_000_000, 50_000_000
 """Of a backup: unpacked to packed (rows of text pack to a tenth or so), counted from the least size, and its manifest."""
 LITTLE_SPACE: Final = 200_000_000
@@ -212,7 +217,7 @@ class Keeping(BookBase):
                 verdict = connection.execute(text("PRAGMA integrity_check")).scalar()
                 if verdict != "ok":
                     faults.append(f"database: {verdict}")
-            faults += check_ledger(connection) + check_attachments(connection)
+            faults += check_ledger(connection) + check_attachments(connection) + check_structures(connection)
         free = shutil.disk_usage(Path(self.target).resolve().parent).free if self.is_sqlite else None
         if free is not None and free < LITTLE_SPACE:
             faults.append(f"only {free // 1_000_000} MB free on the disk")
@@ -237,6 +242,20 @@ def check_attachments(connection: Connection) -> list[str]:
         content = connection.execute(select(b.content).where(b.sha256 == key)).scalar()
         if content is None or hashlib.sha256(content).hexdigest() != key:
             faults.append(f"attachment {key[:12]}... is missing or altered")
+    return faults
+
+
+def check_structures(connection: Connection) -> list[str]:
+    """Rows whose lists and tables cannot be read, as somebody leaves them who alters a book or a backup by hand."""
+    faults = []
+    for name, columns in STRUCTURES.items():
+        table = schema.TABLES[name]
+        for row in connection.execute(select(table.c.id, *(table.c[column] for column in columns))).mappings():
+            for column in columns:
+                try:
+                    json.loads(row[column] or "null")
+                except (ValueError, RecursionError):
+                    faults.append(f"{name} {row['id']}: {column} cannot be read")
     return faults
 
 
