@@ -195,7 +195,8 @@ def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[l
     kinds = site.settings.sheets
     rack = rolls_of(site, sorted(names))
     bench = layout_edit.bench_of(plan, sorted(names), rack, trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
-    return bench, [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
+    lie = [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
+    return bench, [layout_edit.settled(bench, p) if p.roll in bench.rolls else p for p in lie]
 
 
 def _states(site: Site, ids: list[str]) -> list[dict[str, Any]]:

@@ -13,13 +13,13 @@ import numpy as np
 from pipemetal.errors import LayoutError
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll, Sector
-from pipemetal.layout.verify import verify
+from pipemetal.layout.verify import Fault, verify
 from pipemetal.planning.blanks import OrderedBlank
 from pipemetal.planning.cuts import CutRoll, cut_rolls
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 
-__all__ = ["Bench", "as_cut_rolls", "bench_of", "faults_of", "fits_along", "plan_changed", "plan_sheets"]
+__all__ = ["Bench", "as_cut_rolls", "bench_of", "faults_of", "fits_along", "plan_changed", "plan_sheets", "settled"]
 
 _STRIP: Final = re.compile(r" \d+ of \d+$")
 MOST_STRETCHES: Final = 64
@@ -73,7 +73,8 @@ def bench_of(
             cuts[cut["blank"]] = cut
     kerf = max(kerf_mm - ROUNDING_MM, 0.0)
     problem = LayoutProblem(tuple(blanks), tuple(_layout_roll(r) for r in rolls.values()), None, kerf)
-    return Bench(problem, tuple(placements), rolls, cuts, tuple(new))
+    bench = Bench(problem, tuple(placements), rolls, cuts, tuple(new))
+    return replace(bench, placements=tuple(settled(bench, p) for p in placements))
 
 
 def _to_be_cast(sheet: Mapping[str, Any], trim_mm: float) -> Roll:
@@ -92,9 +93,8 @@ def _new_sheet(sheet: Mapping[str, Any], trim_mm: float) -> NewSheet:
 
 
 def _layout_roll(roll: Roll) -> LayoutRoll:
-    trim = max(roll.trim_mm - ROUNDING_MM, 0.0)
     return LayoutRoll(
-        roll.id, roll.alloy, roll.length_mm, roll.width_mm, trim, tuple(float(s) for s in roll.field.stations_mm),
+        roll.id, roll.alloy, roll.length_mm, roll.width_mm, roll.trim_mm, tuple(float(s) for s in roll.field.stations_mm),
         roll.field.thickness_mm, no_go=roll.no_go, outline=roll.trimmed_outline(),
     )  # fmt: skip
 
@@ -138,8 +138,15 @@ def faults_of(bench: Bench, placements: Sequence[Placement]) -> list[dict[str, s
     alone = replace(bench, problem=problem)
     return [
         {"blank": f.blank, "sheet": f.roll, "kind": f.kind, "words": f.detail}
-        for f in verify(problem, alone.layout(placements)) if f.kind != "totals"
+        for f in verify(problem, alone.layout([settled(bench, p) for p in placements]))
+        if f.kind != "totals" and not _by_rounding(f)
     ]  # fmt: skip
+
+
+def _by_rounding(fault: Fault) -> bool:
+    """Whether a blank only seems to stand over an edge, by no more than a plan's rounding (a remnant has no trim to spare)."""
+    over = re.match(r"stands ([\d.]+) mm over", fault.detail)
+    return fault.kind == "outside_sheet" and over is not None and float(over[1]) <= ROUNDING_MM
 
 
 def fits_along(bench: Bench, place: Placement) -> list[list[float]]:
@@ -183,11 +190,11 @@ def as_cut_rolls(
     ]  # fmt: skip
     sheets = {s["id"]: s for s in plan_sheets(plan)}
     masses = {name: float(sheets[name]["mass_kg"]) for name in bench.rolls}
-    layout = replace(bench.layout([_settled(bench, p) for p in placements]), new_sheets=bench.new)
+    layout = replace(bench.layout([settled(bench, p) for p in placements]), new_sheets=bench.new)
     return cut_rolls(layout, bench.rolls, ordered, density_g_cm3, masses, kerf_mm)
 
 
-def _settled(bench: Bench, place: Placement) -> Placement:
+def settled(bench: Bench, place: Placement) -> Placement:
     """The place moved off the trimmed edge by what rounding let it stand over."""
     blank, roll = next(b for b in bench.problem.blanks if b.id == place.blank), bench.rolls[place.roll]
     length, width = blank.length_mm, blank.width_mm
