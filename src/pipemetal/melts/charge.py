@@ -95,12 +95,14 @@ def solve_charges(
     extra_cost_per_kg: Mapping[str, float] | None = None,
     gap: float = 0.005,
     seconds: float = 5.0,
+    nodes: int = 200_000,
 ) -> tuple[Charge, ...] | None:
     """Weighing lists for melts that share the lots, or None where no mixture meets every window.
 
     `objective` is least `cost`, most `scrap` used, or least `virgin tin`. Divisible lots are weighed in steps of
     `weigh_step_kg`, and by `least_weighed_kg` at least where they are taken at all. `extra_cost_per_kg` by lot is what it is
-    worth elsewhere (see `shadow_prices`). Whole problem at a relative `gap`, within `seconds` a round.
+    worth elsewhere (see `shadow_prices`). Whole problem at a relative `gap`, within `seconds` and `nodes` of
+    the search a round: a search that ends by nodes gives the same answer on any machine.
 
     Errors: MeltError for lots used twice, an unknown objective or certainty, or a step that cannot be weighed;
     ConvergenceError where the cuts of unsure analyses do not settle.
@@ -121,7 +123,7 @@ def solve_charges(
     bound = -math.inf
     for number in range(CUT_ROUNDS):
         model, columns = mixing.build()
-        point = model.solve(gap=gap, seconds=seconds)
+        point = model.solve(gap=gap, seconds=seconds, nodes=nodes)
         if point is None:
             return None
         if not mixing.margins_kg:

@@ -98,6 +98,7 @@ def charge(
     extra_cost_per_kg: Mapping[str, float] | None = None,
     gap: float = 0.005,
     seconds: float = 2.0,
+    nodes: int = 200_000,
 ) -> Charge | Blocked:
     """The weighing list of one melt, or why there is none.
 
@@ -114,6 +115,7 @@ def charge(
     found = solve_charges(
         [request], lots, losses=model, objective=objective, certainty=certainty, weigh_step_kg=weigh_step_kg,
         least_weighed_kg=least_weighed_kg, extra_cost_per_kg=extra_cost_per_kg, gap=gap, seconds=seconds,
+        nodes=nodes,
     )  # fmt: skip
     if found is not None:
         return found[0]

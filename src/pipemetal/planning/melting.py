@@ -20,6 +20,8 @@ __all__ = ["PlannedMelt", "Season", "plan_season"]
 BUYING_PREMIUM = 400.0
 """What a bought kilogram costs the search above its price, so that the floor's metal is used first."""
 BAR_KG = 1.0
+MOST_NODES, MOST_SECONDS = 2_000, 60.0
+"""A charge's search ends by its nodes, so that a plan is the same on a busy machine; the seconds are for a machine in trouble."""
 NEARLY_PURE_WT_PCT = 99.0
 
 
@@ -186,7 +188,7 @@ def _weighed_out(
         bought = _bought_lots(request.wanted_kg, [request.recipe], lots)
         answer = charge(
             replace(request, heel=heel), [*free, *bought], losses=settings.losses, weigh_step_kg=pot.weigh_step_kg,
-            least_weighed_kg=pot.least_weighed_kg, gap=0.01, seconds=2.0,
+            least_weighed_kg=pot.least_weighed_kg, gap=0.01, seconds=MOST_SECONDS, nodes=MOST_NODES,
             extra_cost_per_kg=dict(worth) | {lot.id: BUYING_PREMIUM for lot in bought},
         )  # fmt: skip
         if isinstance(answer, Charge):
