@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from io import BytesIO
 from typing import Any
 
@@ -13,8 +13,11 @@ import mutations as m
 DEEP = 100_000
 
 
-def of(form: str, name: str, sound: bytes) -> list[bytes]:
-    """All attacks on a kind of file."""
+Attack = bytes | Callable[[], bytes]
+
+
+def of(form: str, name: str, sound: bytes) -> list[Attack]:
+    """All attacks on a kind of file; one that takes long to make is made when it is asked for."""
     everywhere = [
         b"",
         b"\0" * 1000,
@@ -123,11 +126,10 @@ def _tdb(_: str, sound: bytes) -> list[bytes]:
     ]
 
 
-def _xlsx(_: str, sound: bytes) -> list[bytes]:
+def _xlsx(_: str, sound: bytes) -> list[Attack]:
     members = m.unzipped(sound)
     name = next(n for n in members if n.startswith("xl/worksheets/"))
     sheet = members[name]
-    bomb = b"<!--" + b" " * 150_000_000 + b"-->"
     laughs = b"".join(b'<!ENTITY a%d "%s">' % (k, b"&a%d;" % (k - 1) * 10 if k else b"ha") for k in range(12))
     dtd = b"<!DOCTYPE worksheet [" + laughs + b"]>"
     start = sheet.index(b"<worksheet")
@@ -155,13 +157,15 @@ def _xlsx(_: str, sound: bytes) -> list[bytes]:
         + sheet[start:].replace(b"<sheetData>", b'<sheetData><row r="1"><c r="A1" t="str"><v>&a11;</v></c></row>')
     )
     entities = [altered(sheet[:start] + dtd + sheet[start:]), altered(utf16), altered(late)]
-    lying = _lying_size(altered(b"<x>" + b" " * 40_000_000 + b"</x>"))
     nested = altered(b"<worksheet><sheetData>" + b"<row>" * DEEP)
-    padding = altered(sheet[:start] + bomb + sheet[start:])
-    spaces = altered(sheet.replace(b"</sheetData>", b"<row/>" * 3_000_000 + b"</sheetData>"))
-    many = m.zipped(members | {f"xl/x{k}.xml": b"<x/>" for k in range(5000)})
+    heavy: list[Attack] = [
+        lambda: altered(sheet[:start] + b"<!--" + b" " * 150_000_000 + b"-->" + sheet[start:]),
+        lambda: _lying_size(altered(b"<x>" + b" " * 40_000_000 + b"</x>")),
+        lambda: altered(sheet.replace(b"</sheetData>", b"<row/>" * 3_000_000 + b"</sheetData>")),
+        lambda: m.zipped(members | {f"xl/x{k}.xml": b"<x/>" for k in range(5000)}),
+    ]
     outside = {n: c.replace(b"worksheets/sheet1.xml", b"../../../../dev/zero") for n, c in members.items()}
-    return [padding, lying, nested, spaces, many, m.zipped(outside), sound[: len(sound) // 2], *far, *cells, *entities]
+    return [*heavy, nested, m.zipped(outside), sound[: len(sound) // 2], *far, *cells, *entities]
 
 
 def _lying_size(data: bytes) -> bytes:
@@ -176,7 +180,7 @@ def _lying_size(data: bytes) -> bytes:
     return bytes(out)
 
 
-def _rows(name: str, sound: bytes) -> list[bytes]:
+def _rows(name: str, sound: bytes) -> list[Attack]:
     from kinds import rehashed
 
     members = m.unzipped(sound)
@@ -206,16 +210,17 @@ def _rows(name: str, sound: bytes) -> list[bytes]:
         )
     ]
     deep = [
-        m.zipped(members | {head: text})
-        for text in (b"[" * DEEP, b"null", b"[]", b"1", b"{}", b'{"format":' * DEEP, b"{" + b" " * 250_000_000 + b"}")
+        m.zipped(members | {head: text}) for text in (b"[" * DEEP, b"null", b"[]", b"1", b"{}", b'{"format":' * DEEP)
     ]
     rows = [m.zipped(rehashed(members | {f"{table}.jsonl": line})) for table in ("lots", "events", "rolls", "movements") for line in (
         b"[" * DEEP + b"\n", b"null\n", b"1\n", b"[]\n", b"{}\n", b'{"id":1}\n', b'{"id":' + b"9" * 400 + b"}\n", b'{"id":[1]}\n', b'{"id":{"a":1}}\n', b'{"id":"\\ud800"}\n', b"\xff\n", b"\n",
         b'{"id":"a","x":1}\n', b'{"id":"a"}\n{"id":"a"}\n')]  # fmt: skip
-    bomb = m.zipped(rehashed(members | {"lots.jsonl": b" " * 300_000_000 + b"\n"})) if name == "backup" else b""
-    return [*changed, *deep, *rows, bomb, sound[: len(sound) // 2]]
+    heavy: list[Attack] = [lambda: m.zipped(members | {head: b"{" + b" " * 250_000_000 + b"}"})]
+    if name == "backup":
+        heavy.append(lambda: m.zipped(rehashed(members | {"lots.jsonl": b" " * 300_000_000 + b"\n"})))
+    return [*changed, *deep, *rows, *heavy, sound[: len(sound) // 2]]
 
 
-ATTACKS: dict[str, Callable[[str, bytes], list[bytes]]] = {
+ATTACKS: dict[str, Callable[[str, bytes], Sequence[Attack]]] = {
     "toml": _toml, "csv": _csv, "json": _json, "tdb": _tdb, "xlsx": _xlsx, "rows": _rows,
 }  # fmt: skip

@@ -121,13 +121,14 @@ def run(kind: Any, seconds: float, seed: int, keep: Path) -> dict[str, Any]:
         )
         held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
         resource.setrlimit(resource.RLIMIT_AS, (held + MORE_MEMORY_BYTES,) * 2)
-        begun, rng = time.monotonic(), random.Random(seed)
-        until, known = begun + seconds, kind.attacks(sound[0])
+        rng, known = random.Random(seed), kind.attacks(sound[0])
         rng.shuffle(known)
+        begun = time.monotonic()
+        until = begun + seconds
         for sample in known:
             if time.monotonic() > begun + seconds / 2.0:
                 break
-            round_.try_one(sample)
+            round_.try_one(sample if isinstance(sample, bytes) else sample())
         while time.monotonic() < until:
             for _ in range(40):
                 round_.try_one(kind.spoilt(rng, rng.choice(sound)))

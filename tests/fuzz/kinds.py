@@ -41,7 +41,7 @@ class Kind:
         """Write a sample where it is read."""
         (folder / self.file).write_bytes(sample)
 
-    def attacks(self, sound: bytes) -> list[bytes]:
+    def attacks(self, sound: bytes) -> list[known_attacks.Attack]:
         """Samples made by hand to hurt this kind."""
         return known_attacks.of(self.form, self.name, sound)
 

@@ -16,7 +16,8 @@ from pipemetal.layout.problem import LayoutProblem
 
 __all__ = ["read_json", "read_plan", "read_problem", "write_json", "write_plan"]
 
-MAX_BYTES = 200_000_000
+MAX_BYTES = 64_000_000
+"""A plan of a thousand pipes has five; the worst that so many bytes can hold takes thirty times as much memory."""
 MOST_DIGITS, MOST_WHOLE = 20, 2**63
 _HALF_CHARACTER = re.compile(r"\\u[dD][89a-fA-F]")
 

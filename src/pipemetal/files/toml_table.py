@@ -16,6 +16,8 @@ from pipemetal.errors import FileFormatError, InputError
 __all__ = ["TomlTable", "near", "parsed_toml", "read_toml"]
 
 MAX_BYTES = 5_000_000
+MAX_TOML_BYTES = 1_000_000
+"""An organ's file has some ten thousand; the slowest that so many bytes can hold takes two seconds."""
 MOST_DOTS = 20
 LONGEST_WORD = 80
 """A longer word is no slip of the pen: nothing near it is looked for."""
@@ -28,7 +30,7 @@ def read_toml(path: Path) -> TomlTable:
 
     Errors: FileFormatError for a file that is missing, too large, not text, empty or not TOML (with its line).
     """
-    text = read_text(path)
+    text = read_text(path, MAX_TOML_BYTES)
     try:
         data = parsed_toml(text)
     except ValueError as error:
