@@ -162,7 +162,7 @@ def spoilt_tree(rng: random.Random, tree: Any, value: Callable[[], Any]) -> Any:
             held += [copy.deepcopy(held[key]) for _ in range(rng.choice((1, 100)))]
         elif what == 4 and isinstance(held, dict):
             held[rng.choice(("", "format", "x", "name", "id", "\ud800", "a" * 3000))] = held.pop(key)
-        elif what == 5 and isinstance(held[key], int | float):
+        elif what == 5 and isinstance(held[key], int | float) and abs(held[key]) < 10**300:
             held[key] = held[key] * rng.choice((-1, 1e6, 1e-6, 1e300, 1000, 0.5, 1.0001))
         else:
             held[key] = copy.deepcopy(value())

@@ -20,6 +20,7 @@ from kinds import rehashed
 from seeds import backup_seed, dump_seed, plan_seed, workbook_seed
 
 from pipemetal.alloys.database import parse_tdb
+from pipemetal.cli.main import cli
 from pipemetal.errors import BookError, FileFormatError, InputError, LayoutError, UnitError
 from pipemetal.files.csv_table import read_csv
 from pipemetal.files.demo_files import copy_demo_shop
@@ -293,3 +294,13 @@ def test_a_row_altered_by_hand_is_named_by_the_doctor(tmp_path: Path) -> None:
     restore(path, tmp_path / "new.sqlite")
     with Book.open(tmp_path / "new.sqlite", who="Ada") as book:
         assert f"rolls {row['id']}: readings cannot be read" in book.doctor()["faults"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    ['{"format": "pipemetal plan 1"}', '{"format": "pipemetal plan 1", "melts": 1, "pours": null}', "[" * 100_000, "{"],
+)
+def test_a_plan_that_is_not_whole_is_not_printed(text: str, tmp_path: Path) -> None:
+    args = ["paper", str(written(tmp_path, "plan.json", text)), "--out", str(tmp_path / "paper")]
+    with pytest.raises(FileFormatError, match=r"plan\.json"):
+        cli.main(args=args, standalone_mode=False)

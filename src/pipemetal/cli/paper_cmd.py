@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +9,7 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, print_json, recipes_option
 from pipemetal.cli.shop_cmd import open_book, shop_option
-from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
+from pipemetal.errors import BookError, FileFormatError, InputError, PipeError, UnitError
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
@@ -21,7 +20,6 @@ __all__ = ["label", "paper", "patterns"]
 
 PAPER = click.Choice(["a4", "letter"])
 KINDS = ("dxf", "svg", "pdf")
-MAX_PLAN_BYTES = 200_000_000
 
 
 @click.command(short_help="Print a plan again: other paper, language or units.")
@@ -54,7 +52,14 @@ def paper(
     written = []
     for name in names or PAPERS:
         path = out / f"{name}.pdf"
-        path.write_bytes(plan_paper(name, plan, units, Words(language), paper_name))
+        try:
+            content = plan_paper(name, plan, units, Words(language), paper_name)
+        except (KeyError, IndexError, TypeError, AttributeError, ValueError, OverflowError) as error:
+            if isinstance(error, InputError):
+                raise
+            problem = f"does not hold what {name} is made of"
+            raise FileFormatError(problem, where=plan_file.name, allowed="a plan.json as it was written") from None
+        path.write_bytes(content)
         written.append(str(path))
     if as_json:
         print_json({"files": written})
@@ -64,16 +69,14 @@ def paper(
 
 def _plan_of(path: Path) -> dict[str, Any]:
     """A plan that was written before. Errors: FileFormatError for what is none."""
+    from pipemetal.files.layout_file import read_json
     from pipemetal.files.plan_json import PLAN_FORMAT
-    from pipemetal.files.toml_table import read_text
 
-    try:
-        plan = json.loads(read_text(path, MAX_PLAN_BYTES))
-    except json.JSONDecodeError as error:
-        raise FileFormatError(f"is not JSON: {error}", where=path.name) from None
+    plan: Any = read_json(path)
     if not isinstance(plan, dict) or plan.get("format") != PLAN_FORMAT:
         raise FileFormatError("is not a plan", where=path.name, allowed=f"a plan.json of format {PLAN_FORMAT!r}")
-    return plan
+    found: dict[str, Any] = plan
+    return found
 
 
 @click.command(short_help="Full-size patterns of blanks: DXF, SVG, or PDF in tiles.")
