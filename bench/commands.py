@@ -33,7 +33,7 @@ def page() -> str:
             "",
         ]
         rows = [(parameter, parameter.get_help_record(inner)) for parameter in command.get_params(inner)]
-        options = [record for _, record in rows if record is not None]
+        options = [record for _, record in rows if record is not None and "--help" not in record[0]]
         if options:
             lines += ["| option | |", "|---|---|"]
             lines += [f"| `{option.replace('|', '/')}` | {_plain(words)} |" for option, words in options]
