@@ -64,7 +64,9 @@ def main() -> None:
         seconds = 5.0 if quick else 20.0
         plan = solve(problem, seconds=seconds, progress=told)
         left = len(plan.unplaced)
-        placed = f"all placed after {first[0]:.1f} s" if first[0] else "not all placed"
+        placed = (
+            f"all placed after {first[0]:.1f} s" if first[0] else "all placed late" if not left else "not all placed"
+        )
         print(f"growth: layout of {count} blanks on {len(problem.rolls)} rolls: {placed}, {left} unplaced after {seconds:.0f} s, "
               f"{100 * plan.utilisation:.1f} % used")  # fmt: skip
     log = read_log(packaged_file("log.csv"))
