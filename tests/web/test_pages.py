@@ -215,6 +215,12 @@ def test_a_roll_comes_in_with_its_readings(client: TestClient, book: Book) -> No
         assert client.post("/stock/roll", data=form | {"id": "R11", "readings": bad}).status_code == 422
 
 
+def test_labels_of_nothing_say_what_to_name(client: TestClient) -> None:
+    answer = client.get("/labels")
+    assert answer.status_code == 422
+    assert "name rolls, lots or blanks" in answer.text
+
+
 def test_labels_and_papers_are_pdf(client: TestClient) -> None:
     answer = client.get("/labels?ids=R1%0AT1")
     assert answer.headers["content-type"] == "application/pdf" and answer.content[:4] == b"%PDF"

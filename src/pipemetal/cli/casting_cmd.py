@@ -16,6 +16,7 @@ from pipemetal.cli.casting_drawings import (
     freeze_drawings,
     learned_drawing,
     pairs_of,
+    pictures_option,
     push_drawings,
 )
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
@@ -28,13 +29,7 @@ __all__ = ["calibrate", "freeze", "push"]
 @click.argument("sheet_file", metavar="SHEET.toml", type=FILE)
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
 @cards_option
-@click.option(
-    "--pictures",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="Write the crew's cards (A4, read at three metres) and the thickness picture as SVG.",
-)
+@pictures_option("Write the crew's cards (A4, read at three metres) and the thickness picture as SVG.")
 @json_option
 def push(
     sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Path | None, as_json: bool
@@ -124,13 +119,7 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
     "--lift", "lift_minutes", type=float, default=3.0, show_default=True, metavar="MIN", help="Minutes on the table."
 )
 @cards_option
-@click.option(
-    "--pictures",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="Write temperatures of sheet and stone and the window over the day as SVG.",
-)
+@pictures_option("Write temperatures of sheet and stone and the window over the day as SVG.")
 @json_option
 def freeze(
     composition: tuple[str, ...], thickness_mm: float, pour_c: float | None, table_c: float, air_c: float, casts: int,
@@ -195,13 +184,7 @@ def freeze(
     "--against", metavar="CAST", help="With --explain: the cast to compare with. Default: a near one before it."
 )
 @cards_option
-@click.option(
-    "--pictures",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="With --explain: write thickness along the sheet with band and readings as SVG.",
-)
+@pictures_option("With --explain: write thickness along the sheet with band and readings as SVG.")
 @json_option
 def calibrate(
     log_file: Path, explained: str | None, against: str | None, cards: Path | None, folder: Path | None, as_json: bool

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +26,7 @@ __all__ = [
     "freeze_drawings",
     "learned_drawing",
     "pairs_of",
+    "pictures_option",
     "push_drawings",
     "write_drawings",
 ]
@@ -36,6 +37,13 @@ cards_option = click.option(
     metavar="DIR",
     help="Write cards for the wall as SVG: A4, letters read at three metres.",
 )
+
+
+def pictures_option(help_text: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """--pictures DIR."""
+    return click.option(
+        "--pictures", "folder", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help=help_text
+    )
 
 
 def pairs_of(texts: Sequence[str], option: str, allowed: str) -> list[tuple[float, float]]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.casting_drawings import cards_option, clock_text, day_drawings, pairs_of
+from pipemetal.cli.casting_drawings import cards_option, clock_text, day_drawings, pairs_of, pictures_option
 from pipemetal.cli.common import (
     FILE,
     find_beside,
@@ -43,13 +43,7 @@ __all__ = ["cool", "day"]
     help="Cloth by a thermometer before a pour of the first day; it wins.",
 )
 @cards_option
-@click.option(
-    "--pictures",
-    "folder",
-    type=click.Path(path_type=Path, file_okay=False),
-    metavar="DIR",
-    help="Write the window over each day and the thickness of each sheet as SVG.",
-)
+@pictures_option("Write the window over each day and the thickness of each sheet as SVG.")
 @recipes_option
 @json_option
 def day(

@@ -3,11 +3,42 @@
 from __future__ import annotations
 
 import datetime
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-__all__ = ["trace_page"]
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
+
+__all__ = ["trace_facts", "trace_page"]
+
+APART: Final = ("analyses", "attachments", "box")
+LABELS: Final = {"mean_mm": "mean thickness", "reserved_for": "reserved for", "price_per_kg": "price a kg"}
+
+
+def trace_facts(thing: Mapping[str, Any], units: UnitSystem | None = None, say: Words | None = None) -> str:
+    """What the book says of one thing, in words with units: nothing that is empty, and neither analyses nor pictures.
+
+    >>> trace_facts({"alloy": "spotted-50", "length_mm": 2350.0, "mean_mm": 0.8512, "note": ""})
+    'alloy spotted-50; length 2350 mm; mean thickness 0.85 mm'
+    """
+    units, say = units or UnitSystem(), say or Words()
+
+    def shown(name: str, value: Any) -> str:
+        if name == "mean_mm":
+            return f"{units.bare_wall(value)} {units.wall_unit}"
+        if name.endswith("_mm"):
+            return units.show_length(value)
+        if name.endswith("_kg") and name != "price_per_kg":
+            return units.show_mass(value, 3)
+        return units.number(value, 2) if isinstance(value, float) else str(value)
+
+    return "; ".join(
+        f"{say(LABELS.get(name, name.removesuffix('_mm').removesuffix('_kg')))} {shown(name, value)}"
+        for name, value in thing.items()
+        if value and name not in APART
+    )
 
 
 def trace_page(report: dict[str, Any], printed: str = "") -> str:
@@ -17,4 +48,5 @@ def trace_page(report: dict[str, Any], printed: str = "") -> str:
         loader=PackageLoader("pipemetal.documents", "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
+    pages.globals["facts_of"] = trace_facts
     return pages.get_template("trace.html").render(report=report, printed=day)

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.push import Station
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
-from pipemetal.documents.drawing import Drawing, Polygon, text_width_mm
+from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_width_mm
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.svg import to_svg
 from pipemetal.pipes.pipe import Pipe
@@ -120,7 +120,7 @@ def _edges(drawing: Drawing, roll: Roll, x: float, y: float, factor: float) -> N
             drawing.line("outline", [*corners, corners[0]], stroke=stroke, width_mm=0.9)
     for mark in range(0, int(roll.length_mm) + 1, 500):
         drawing.line("marks", [(x + mark * factor, y), (x + mark * factor, y - 2.0)], width_mm=0.3)
-        drawing.text("marks", x + mark * factor, y - 8.0, str(mark), 5.0, anchor="middle", fill=QUIET)
+        drawing.text("marks", x + mark * factor, y - 10.5, str(mark), 8.0, anchor="middle", fill=QUIET)
 
 
 def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
@@ -131,7 +131,7 @@ def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
         "{low} pale, {high} dark; dots are readings, crosses were left out; mm along", low=show.thickness(low),
         high=show.thickness(high),
     )  # fmt: skip
-    drawing.text("legend", 78.0, 6.0, words, 5.0, fill=QUIET)
+    drawing.text("legend", 78.0, 5.2, *fitted_text(words, WIDTH_MM - 80.0, 8.0, 5.0), fill=QUIET)
 
 
 def bench_ground(roll: Roll) -> Markup:

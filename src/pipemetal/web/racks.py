@@ -9,6 +9,7 @@ from urllib.parse import quote
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
+from pipemetal.documents.trace_page import trace_facts
 from pipemetal.errors import BookError
 from pipemetal.shop.book import RollEntry
 from pipemetal.shop.catalogue import STATES, roll_from_row
@@ -133,4 +134,12 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.get("/trace")
     def trace(request: Request, of: Text = "") -> Response:
         report = book.trace_report(of.strip()) if of.strip() else None
-        return site.page(request, "trace.html", "Where metal came from and went", "/racks", of=of, report=report)
+        return site.page(
+            request,
+            "trace.html",
+            "Where metal came from and went",
+            "/racks",
+            of=of,
+            report=report,
+            facts_of=trace_facts,
+        )

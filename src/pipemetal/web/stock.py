@@ -145,11 +145,14 @@ def _add_files(app: FastAPI, site: Site) -> None:
 
     @app.get("/labels")
     def labels(
-        request: Request, ids: Annotated[str, Query(max_length=4000)], sheet: Annotated[str, Query(max_length=40)] = "roll 90x50",
-        first: Annotated[int, Query(ge=1, le=200)] = 1,
+        request: Request, ids: Annotated[str, Query(max_length=4000)] = "",
+        sheet: Annotated[str, Query(max_length=40)] = "roll 90x50", first: Annotated[int, Query(ge=1, le=200)] = 1,
     ) -> Response:  # fmt: skip
         show = site.show(request)
-        made = label_pdf([label_of(site, show, one) for one in ids.split("\n") if one.strip()], sheet, first=first)
+        named = [one for one in ids.split("\n") if one.strip()]
+        if not named:
+            raise BookError("no label asked for: name rolls, lots or blanks, one a line")
+        made = label_pdf([label_of(site, show, one) for one in named], sheet, first=first)
         return Response(
             made, media_type="application/pdf", headers={"content-disposition": "inline; filename=labels.pdf"}
         )
