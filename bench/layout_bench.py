@@ -16,17 +16,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pipemetal.layout import (
-    Blank,
-    LayoutPlan,
-    LayoutProblem,
-    LayoutRoll,
-    SolverSettings,
-    lower_bound,
-    problem_from_dict,
-    solve,
-    verify,
-)
+from pipemetal.layout.bound import lower_bound
+from pipemetal.layout.jsonform import problem_from_dict
+from pipemetal.layout.plan import LayoutPlan
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.solve import solve
+from pipemetal.layout.verify import verify
 
 DATA = Path(__file__).parents[1] / "tests" / "data" / "layout"
 # Targets in m2 within seconds of run time: (objective, feet may turn) -> (seconds, target).

@@ -19,8 +19,11 @@ from pathlib import Path
 import numpy as np
 from ortools.sat.python import cp_model
 
-from pipemetal.layout import Blank, LayoutProblem, LayoutRoll, SolverSettings, problem_from_dict, solve
+from pipemetal.layout.jsonform import problem_from_dict
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.proof import _lay
+from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.solve import solve
 from pipemetal.layout.totals import size_on_sheet
 
 DATA = Path(__file__).parents[1] / "tests" / "data" / "layout"

@@ -4,19 +4,12 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipemetal.layout import (
-    Blank,
-    Castable,
-    LayoutProblem,
-    LayoutRoll,
-    Sector,
-    SolverSettings,
-    lower_bound,
-    solve,
-    straight_cuts,
-    verify,
-)  # fmt: skip
-from pipemetal.layout.bound import widths_functions
+from pipemetal.layout.bound import lower_bound, widths_functions
+from pipemetal.layout.cutting import straight_cuts
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll, Sector
+from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.solve import solve
+from pipemetal.layout.verify import verify
 
 
 def random_problem(seed: int) -> LayoutProblem:

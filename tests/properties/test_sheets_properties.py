@@ -4,7 +4,11 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipemetal.sheets import Reading, Roll, ThicknessField, cut_out, fit_field, fit_windows
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.fit import fit_field
+from pipemetal.sheets.fitness import fit_windows
+from pipemetal.sheets.readings import Reading
+from pipemetal.sheets.roll import Roll, cut_out
 
 thickness = st.floats(0.5, 1.5)
 

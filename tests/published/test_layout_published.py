@@ -7,16 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipemetal.layout import (
-    Blank,
-    LayoutProblem,
-    LayoutRoll,
-    SolverSettings,
-    lower_bound,
-    problem_from_dict,
-    solve,
-    verify,
-)  # fmt: skip
+from pipemetal.layout.bound import lower_bound
+from pipemetal.layout.jsonform import problem_from_dict
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.solve import solve
+from pipemetal.layout.verify import verify
 
 DATA = Path(__file__).parents[1] / "data" / "layout"
 OPENED = SolverSettings(objective="opened")

@@ -2,7 +2,8 @@
 
 import pytest
 
-from pipemetal.sheets import Roll, ThicknessField, roll_mass_kg
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.roll import Roll, roll_mass_kg
 
 # EN 12588:2006, Lead and lead alloys: rolled lead sheet for building purposes: code, thickness mm, mass kg/m2.
 # Status: from memory.

@@ -6,7 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipemetal.layout import Blank, Castable, LayoutProblem, LayoutRoll, lower_bound, problem_from_dict
+from pipemetal.layout.bound import lower_bound
+from pipemetal.layout.jsonform import problem_from_dict
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 
 DATA = Path(__file__).parents[1] / "data" / "layout"
 

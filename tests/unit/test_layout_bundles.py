@@ -4,8 +4,9 @@ import itertools
 
 import pytest
 
-from pipemetal.layout import Blank, Placement, Sector
 from pipemetal.layout.bundles import bundled, loosened, row_of
+from pipemetal.layout.plan import Placement
+from pipemetal.layout.problem import Blank, Sector
 from pipemetal.layout.verify import shape_on_sheet
 
 

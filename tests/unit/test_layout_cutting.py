@@ -2,7 +2,9 @@
 
 import numpy as np
 
-from pipemetal.layout import Blank, LayoutPlan, LayoutProblem, LayoutRoll, Placement, straight_cuts
+from pipemetal.layout.cutting import straight_cuts
+from pipemetal.layout.plan import LayoutPlan, Placement
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 
 
 def cut_list(places: dict[str, tuple[float, float, float, float]]):  # type: ignore[no-untyped-def]

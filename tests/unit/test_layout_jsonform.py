@@ -7,7 +7,9 @@ from typing import Any
 import pytest
 
 from pipemetal.errors import LayoutError
-from pipemetal.layout import LayoutProblem, plan_from_dict, plan_to_dict, problem_from_dict, problem_to_dict, solve
+from pipemetal.layout.jsonform import plan_from_dict, plan_to_dict, problem_from_dict, problem_to_dict
+from pipemetal.layout.problem import LayoutProblem
+from pipemetal.layout.solve import solve
 
 DATA = Path(__file__).parents[1] / "data" / "layout"
 

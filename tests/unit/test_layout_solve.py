@@ -6,7 +6,10 @@ import numpy as np
 import pytest
 
 from pipemetal.errors import LayoutError
-from pipemetal.layout import Blank, Castable, LayoutProblem, LayoutRoll, Sector, SolverSettings, solve, verify
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll, Sector
+from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.solve import solve
+from pipemetal.layout.verify import verify
 
 
 def roll(name: str = "R1", alloy: str = "A", **changes: object) -> LayoutRoll:

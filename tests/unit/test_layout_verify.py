@@ -6,20 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipemetal.layout import (
-    FAULT_KINDS,
-    Blank,
-    Castable,
-    LayoutPlan,
-    LayoutProblem,
-    LayoutRoll,
-    NewSheet,
-    Placement,
-    Sector,
-    Unplaced,
-    solve,
-    verify,
-)  # fmt: skip
+from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll, Sector
+from pipemetal.layout.solve import solve
+from pipemetal.layout.verify import FAULT_KINDS, verify
 
 SQUARE = ((900.0, 15.0), (950.0, 15.0), (950.0, 585.0), (900.0, 585.0))
 

@@ -1,6 +1,9 @@
 """The house has one direction: a room imports only rooms above it in the list."""
 
 import ast
+import importlib
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -52,3 +55,17 @@ def test_domain_rooms_are_pure(room: str) -> None:
 def test_every_room_exists_and_says_what_it_is(room: str) -> None:
     package = PACKAGE / room / "__init__.py"
     assert ast.get_docstring(ast.parse(package.read_text(encoding="utf-8")))
+
+
+def test_the_pages_open_without_what_only_some_of_them_compute_with() -> None:
+    heavy = ("numba", "alembic", "openpyxl", "ezdxf", "typst", "pipemetal.layout.core", "pipemetal.pipes.make")
+    code = f"import sys, pipemetal.web.app; print(*[m for m in {heavy} if m in sys.modules])"
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert found.stdout.split() == []
+
+
+def test_what_the_pages_load_later_is_there() -> None:
+    from pipemetal.web.app import COMPUTES
+
+    for name in COMPUTES:
+        importlib.import_module(name)

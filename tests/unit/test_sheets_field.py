@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipemetal.errors import SheetError
-from pipemetal.sheets import ThicknessField
+from pipemetal.sheets.field import ThicknessField
 
 
 def field() -> ThicknessField:

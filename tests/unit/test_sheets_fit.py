@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipemetal.errors import SheetError
-from pipemetal.sheets import Reading, fit_field
+from pipemetal.sheets.fit import fit_field
+from pipemetal.sheets.readings import Reading
 
 LENGTH, WIDTH = 4000.0, 800.0
 

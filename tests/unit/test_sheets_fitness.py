@@ -3,7 +3,8 @@
 import pytest
 
 from pipemetal.errors import SheetError
-from pipemetal.sheets import ThicknessField, fit_windows
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.fitness import fit_windows
 
 
 def falling() -> ThicknessField:

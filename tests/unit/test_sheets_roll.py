@@ -3,7 +3,8 @@
 import pytest
 
 from pipemetal.errors import SheetError
-from pipemetal.sheets import Roll, ThicknessField, cut_out, roll_mass_kg
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.roll import Roll, cut_out, roll_mass_kg
 
 
 def roll(**changes: object) -> Roll:

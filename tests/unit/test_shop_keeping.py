@@ -6,6 +6,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from alembic.script import ScriptDirectory
 from shop_samples import HALF, PNG, TIN, a_roll
 
 from pipemetal.errors import BookError
@@ -38,6 +39,9 @@ def older_book(path: Path, fixture: Path) -> None:
 
 def test_there_is_a_fixture_of_every_schema() -> None:
     assert {path.stem.removeprefix("book-") for path in FIXTURES} == connect.known_revisions()
+    steps = ScriptDirectory(str(connect.MIGRATIONS))
+    assert {step.revision for step in steps.walk_revisions()} == connect.known_revisions()
+    assert steps.get_current_head() == connect.newest_revision()
 
 
 @pytest.mark.parametrize("fixture", FIXTURES, ids=lambda p: p.stem)

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from pipemetal.documents.plan_paper import PAPERS
 from pipemetal.shop.catalogue import STATES
 from pipemetal.shop.roles import ACTIONS, ROLES
 from pipemetal.web import jobs
-from pipemetal.web.plans import PAPERS
 from pipemetal.web.site import DONE, ROOMS
 from pipemetal.words import LANGUAGES, catalogue
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import secrets
 import socket
 import sys
@@ -102,10 +103,9 @@ def _run(
         if lan:
             _refuse_without_people(book)
         book.keep_daily()
-        # the first search reads the whole rack; let nobody wait for it, nor the first page for the search
-        reading = threading.Timer(FIRST_PAGE_S, book.find_rolls)
-        reading.daemon = True
-        reading.start()
+        later = threading.Timer(FIRST_PAGE_S, _make_ready, (book,))
+        later.daemon = True
+        later.start()
         site = Site(book, name, settings)
         if plan_path is not None:
             click.echo(f"Plan {book.add_plan(read_plan(plan_path))} is in the book.")
@@ -120,6 +120,15 @@ def _run(
         app = create_app(site, hosts=hosts)
         host = "0.0.0.0" if lan else "127.0.0.1"
         uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False)
+
+
+def _make_ready(book: Book) -> None:
+    """Read the rack for the search and load what pages compute with: nobody shall wait for it, nor the first page either."""
+    from pipemetal.web.app import COMPUTES
+
+    book.find_rolls()
+    for name in COMPUTES:
+        importlib.import_module(name)
 
 
 def _refuse_without_people(book: Book) -> None:

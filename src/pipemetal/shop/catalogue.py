@@ -11,7 +11,6 @@ import numpy as np
 from sqlalchemy import select
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.errors import BookError, InputError
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import Reading
@@ -116,7 +115,7 @@ class Catalogue(Searching):
         logged = w.row("casts", cast) if cast else None
         made = day or (logged["day"] if logged else "")
         w.add("rolls", roll.id, **roll_values(roll, readings, cast=cast, note=note, day=made))
-        mass = roll_mass_kg(roll, solid_density_g_cm3(metal))
+        mass = roll_mass_kg(roll, density_of(metal))
         sheet = w.stock(f"sheet:{cast}") if cast else {}
         if origin is None and sum(sheet.values()) >= mass * MICROGRAMS_PER_KG:
             w.book(move(share_of(sheet, mass), f"sheet:{cast}", f"roll:{roll.id}"), why="rolled")
@@ -194,7 +193,7 @@ class Cutting:
             raise BookError("is not there to be cut", field="roll", value=roll_id)
         self.w, self.row, self.kerf_mm = w, row, kerf_mm
         self.roll, self.account = roll_from_row(row), f"roll:{roll_id}"
-        self.density = solid_density_g_cm3(target_of(w, self.roll.alloy))
+        self.density = density_of(target_of(w, self.roll.alloy))
         self.boxes: list[tuple[float, float, float, float]] = []
         w.change("rolls", roll_id, version, state="cut", reserved_for="")
 
@@ -237,6 +236,13 @@ def _give_up_reservations(w: Writing, roll_id: str) -> None:
     query = select(r.id).where(r.about == f"roll:{roll_id}", r.state == "open", r.withdrawn.is_(False))
     for key in w.connection.execute(query).scalars().all():
         w.change("reservations", key, None, state="given up")
+
+
+def density_of(metal: Composition) -> float:
+    """Density of solid metal in g/cm3. What it is computed with is loaded when it is first asked for."""
+    from pipemetal.alloys.properties import solid_density_g_cm3
+
+    return solid_density_g_cm3(metal)
 
 
 def target_of(w: Writing, alloy: str) -> Composition:

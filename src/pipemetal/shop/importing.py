@@ -18,12 +18,10 @@ from pipemetal.files.log_file import REQUIRED as LOG_REQUIRED
 from pipemetal.files.log_file import cast_of_row
 from pipemetal.files.lots_file import LOT_COLUMNS, SORTED_BY_EYE, lot_of_row
 from pipemetal.files.rack_file import RACK_COLUMNS, roll_of_row
-from pipemetal.files.ranks_file import organ_text_of_ranks
 from pipemetal.files.recipe_file import read_recipes
 from pipemetal.files.row_errors import TablesError, made_of_rows
 from pipemetal.files.sheet_in import read_sheets
 from pipemetal.melts.lots import Lot
-from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.accounting import Accounting
@@ -240,6 +238,8 @@ def _read_all(
     if table := checked("analyses", ["about"], optional):
         read.analyses += made_of_rows(table, _analysis, read.problems, key=None)
     if "ranks" in tables:
+        from pipemetal.files.ranks_file import organ_text_of_ranks
+
         text, count = organ_text_of_ranks(tables["ranks"], organ, recipes, read.problems)
         read.organ = (organ, text, count)
     known = {roll.id for _, roll in read.rolls} | set(rolls)
@@ -294,6 +294,8 @@ def _analysis(row: CsvRow) -> dict[str, Any]:
 def _gauge_again(w: Writing, row: Mapping[str, Any], readings: list[Reading]) -> None:
     """New readings of a roll that is in the book already: its field is fitted anew; its mass stays as it is booked."""
     roll = roll_from_row(row)
+    from pipemetal.sheets.fit import fit_field
+
     fitted = replace(roll, field=fit_field(readings, roll.length_mm, roll.width_mm))
     values = roll_values(fitted, readings)
     kept = {name: values[name] for name in ("readings", "field", "envelope", "mean_mm")}

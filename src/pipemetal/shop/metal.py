@@ -80,7 +80,7 @@ class Metal(BookBase):
 
     def lots(self) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
         """The lots in stock that can be charged, and the ids of those of unknown metal; mass and metal from the ledger."""
-        held = self.balances()
+        held = self.balances("lot")
         known: list[Lot] = []
         unknown: list[str] = []
         for row in self.rows("lots"):
@@ -194,13 +194,15 @@ class Metal(BookBase):
             w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"), why="ingots")
             return w.event_id
 
-    def balances(self) -> dict[str, dict[str, int]]:
-        """What every account holds by element, in micrograms: the sum of its movements."""
+    def balances(self, kind: str = "") -> dict[str, dict[str, int]]:
+        """What every account holds by element, in micrograms: the sum of its movements. `kind`: only lots, rolls, ..."""
         m = schema.movements.c
         held: dict[str, dict[str, int]] = {}
         with self.reading() as connection:
             for column, sign in ((m.target, 1), (m.origin, -1)):
                 query = select(column, m.element, func.sum(m.mass_ug)).group_by(column, m.element)
+                if kind:
+                    query = query.where(column.startswith(f"{kind}:", autoescape=True))
                 for account, element, mass in connection.execute(query):
                     masses = held.setdefault(account, {})
                     masses[element] = masses.get(element, 0) + sign * int(mass)

@@ -20,7 +20,14 @@ from pipemetal.web.access import ROUTES, room_of
 from pipemetal.web.guard import Door, Guard
 from pipemetal.web.site import Site
 
-__all__ = ["LOOPBACK", "create_app"]
+__all__ = ["COMPUTES", "LOOPBACK", "create_app"]
+
+COMPUTES = (
+    "pipemetal.alloys.properties", "pipemetal.documents.plan_paper", "pipemetal.documents.pictures", "pipemetal.files.organ_file",
+    "pipemetal.files.pipe_json", "pipemetal.pipes.make", "pipemetal.casting.explain", "pipemetal.planning.cuts",
+    "pipemetal.layout.verify", "pipemetal.sheets.fitness",
+)  # fmt: skip
+"""What pages compute with. They load it when they are first asked, so that a server answers its first page within a second."""
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 KEPT_FIELDS = 40

@@ -6,18 +6,19 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
-from typing import Any, Final, cast
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll, Sector
-from pipemetal.layout.verify import Fault, verify
-from pipemetal.planning.blanks import OrderedBlank
-from pipemetal.planning.cuts import CutRoll, cut_rolls
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
+
+if TYPE_CHECKING:
+    from pipemetal.layout.verify import Fault
+    from pipemetal.planning.cuts import CutRoll
 
 __all__ = ["Bench", "as_cut_rolls", "bench_of", "faults_of", "fits_along", "plan_changed", "plan_sheets", "settled"]
 
@@ -127,6 +128,8 @@ def _blank(cut: Mapping[str, Any], alloy: str, part: Mapping[str, Any] | None) -
 
 def faults_of(bench: Bench, placements: Sequence[Placement]) -> list[dict[str, str]]:
     """What the checker that stands apart finds wrong with these places, in its own words."""
+    from pipemetal.layout.verify import verify
+
     known = {b.id: b for b in bench.problem.blanks}
     for p in placements:
         if p.blank not in known or p.roll not in bench.rolls:
@@ -183,6 +186,9 @@ def as_cut_rolls(
     kerf_mm: float,
 ) -> tuple[CutRoll, ...]:  # fmt: skip
     """The bench's sheets as the planning and the printing room know them."""
+    from pipemetal.planning.blanks import OrderedBlank
+    from pipemetal.planning.cuts import cut_rolls
+
     ordered = [
         OrderedBlank(b, cast("Any", SimpleNamespace(rank=bench.cuts[b.id]["rank"], note=bench.cuts[b.id]["note"])),
                      cast("Any", None), 1.0)

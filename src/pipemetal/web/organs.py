@@ -5,20 +5,19 @@ from __future__ import annotations
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pipemetal.errors import BookError, InputError, PipeError
-from pipemetal.files.organ_file import read_organ
-from pipemetal.files.pipe_json import pipe_dict
-from pipemetal.pipes.make import rank_pipes
-from pipemetal.pipes.rank import Organ, Rank
-from pipemetal.pipes.scale import REFERENCE_STEPS, Scale
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.site import Site
+
+if TYPE_CHECKING:
+    from pipemetal.pipes.rank import Organ, Rank
+    from pipemetal.pipes.scale import Scale
 
 __all__ = ["Shifted", "add_routes", "organ_of_text"]
 
@@ -44,6 +43,8 @@ class Shifted:
 
     def diameter_mm(self, key: int, semitones: float) -> float:
         """The diameter of the base, changed by the half tones of this key."""
+        from pipemetal.pipes.scale import REFERENCE_STEPS
+
         share = (key - self.first_key) / max(self.last_key - self.first_key, 1)
         shift = self.bass + (self.treble - self.bass) * share
         return float(self.base.diameter_mm(key, semitones) * 2.0 ** (shift / REFERENCE_STEPS))
@@ -51,6 +52,8 @@ class Shifted:
 
 def organ_of_text(text: str, recipes: Any) -> Organ:
     """An organ file's text, read. Errors: FileFormatError, PipeError with table and key."""
+    from pipemetal.files.organ_file import read_organ
+
     with tempfile.TemporaryDirectory(prefix="pipemetal-organ-") as folder:
         path = Path(folder) / "organ.toml"
         path.write_text(text, encoding="utf-8")
@@ -122,6 +125,9 @@ def _quoted(text: str) -> str:
 
 
 def _pipes(site: Site, organ: Organ, rank: Rank) -> list[dict[str, Any]]:
+    from pipemetal.files.pipe_json import pipe_dict
+    from pipemetal.pipes.make import rank_pipes
+
     density = site.densities()
     return [pipe_dict(p) for p in rank_pipes(organ, rank, lambda alloy: density[alloy])]
 

@@ -5,20 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from types import SimpleNamespace
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from markupsafe import Markup
 
-from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.push import Station
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
 from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_width_mm
-from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.svg import to_svg
-from pipemetal.pipes.pipe import Pipe
-from pipemetal.sheets.roll import Roll
 from pipemetal.web.show import Show
+
+if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
+    from pipemetal.casting.push import Station
+    from pipemetal.pipes.pipe import Pipe
+    from pipemetal.sheets.roll import Roll
 
 __all__ = ["bench_ground", "cast_picture", "half_tones", "roll_map", "small_ground", "small_map"]
 
@@ -186,6 +187,8 @@ def cast_picture(cast_: LoggedCast, stations: Sequence[Station]) -> Markup:
 
 def half_tones(pipes: Sequence[Mapping[str, Any]], title: str) -> Markup:
     """Half tones over the keys, from the pipes of a plan's dictionary."""
+    from pipemetal.documents.pictures import half_tone_picture
+
     held = [
         SimpleNamespace(
             rank=p["rank"], choir=p["choir"], key=p["key"], half_tones=p["half_tones"], note=p["note"],

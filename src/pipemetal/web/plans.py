@@ -7,7 +7,6 @@ from typing import Annotated, Any, Final
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
-from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
 from pipemetal.errors import BookError
 from pipemetal.web import layout_edit
 from pipemetal.web.cutting import rolls_of
@@ -25,6 +24,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/plans")
     def plans(request: Request) -> Response:
+        from pipemetal.documents.plan_paper import PAPERS
+
         plan_id, plan = site.plan(request)
         organs = site.kept("organ ids", lambda: [row["id"] for row in book.rows("organs")])
         return site.page(
@@ -45,6 +46,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/paper/{name}")
     def paper(request: Request, name: str) -> Response:
+        from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
+
         plan_id, plan = site.plan(request)
         if plan is None or name not in (*PAPERS, "cutting"):
             raise BookError("is not in the book", field="paper", value=name)

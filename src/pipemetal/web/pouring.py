@@ -10,8 +10,6 @@ from fastapi import FastAPI, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
-from pipemetal.casting.calibrate import calibrate
-from pipemetal.casting.explain import expected_stations, explain
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import BookError, CastingError, InputError
@@ -255,6 +253,9 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
 
 def _learned(site: Site, held: LoggedCast, casts: list[LoggedCast]) -> dict[str, Any]:
     """What a measured cast teaches: predicted against measured, the causes, and what to change next."""
+    from pipemetal.casting.calibrate import calibrate
+    from pipemetal.casting.explain import expected_stations, explain
+
     values: dict[str, Any] = {"told": None, "picture": "", "why_not": "", "log_next": ""}
     if not held.thickness_mm:
         return values

@@ -14,12 +14,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from sqlalchemy import func, select
 
-from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.casting.log import LoggedCast
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop import schema
 from pipemetal.shop.base import stock_of
 from pipemetal.shop.book import Book, Event, Person
+from pipemetal.shop.catalogue import density_of
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.roles import may
 from pipemetal.web.jobs import Jobs
@@ -119,7 +119,7 @@ class Site:
     def densities(self) -> dict[str, float]:
         """Density of the solid metal of every recipe, g/cm3."""
         recipes = self.kept("recipes", self.book.recipes)
-        return self.kept("densities", lambda: {n: solid_density_g_cm3(r.target) for n, r in recipes.items()})
+        return self.kept("densities", lambda: {n: density_of(r.target) for n, r in recipes.items()})
 
     def count(self, table: str) -> int:
         """How many rows a table holds."""
