@@ -1,15 +1,20 @@
 """The layout beside general solvers on the same input in the same run: `python bench/layout_peers.py [--quick]`.
 
-CP-SAT states the whole problem, thickness included. rectpack cannot state the thickness rule: beside it the rule is dropped for
-both. Strips: published zero-waste sets, Hopper & Turton 2001 (C) and Burke, Kendall & Whitwell 2004 (N), turning allowed; the
-heights in the last column but one are those that packingsolver 0.1.1233 reached in 10 s on such a machine (it needs Python
-3.12, so it may not be there to run).
+CP-SAT states the whole problem, thickness included. rectpack and packingsolver cannot state the thickness rule: beside them the
+rule is dropped for all. Strips: published zero-waste sets, Hopper & Turton 2001 (C) and Burke, Kendall & Whitwell 2004 (N),
+turning allowed. packingsolver needs Python 3.12 and takes whole numbers: it runs in an environment of its own beside the
+project's, made where a python3.12 or newer is found, with sizes in tenths of a millimetre, and is passed over where none is.
 """
 
 from __future__ import annotations
 
 import csv
+import functools
 import json
+import math
+import os
+import shutil
+import subprocess
 import sys
 import time
 from dataclasses import replace
@@ -23,16 +28,20 @@ from pipemetal.layout.jsonform import problem_from_dict
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.proof import _lay
 from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.shelf import piece_of
 from pipemetal.layout.solve import solve
 from pipemetal.layout.totals import size_on_sheet
+from pipemetal.layout.windows import find_slots, sheet_table
 
 DATA = Path(__file__).parents[1] / "tests" / "data" / "layout"
-# file, strip width, least height, height of packingsolver
+# file, strip width, least height
 STRIPS = (
-    ("hopper2001a_C1_1", 20.0, 20.0, 20), ("hopper2001a_C4_1", 60.0, 60.0, 61), ("hopper2001a_C6_1", 80.0, 120.0, 122),
-    ("hopper2001a_C7_1", 160.0, 240.0, 248), ("burke2004_BKW6", 50.0, 100.0, 101), ("burke2004_BKW10", 70.0, 150.0, 152),
-    ("burke2004_BKW12", 100.0, 300.0, 307),
+    ("hopper2001a_C1_1", 20.0, 20.0), ("hopper2001a_C4_1", 60.0, 60.0), ("hopper2001a_C6_1", 80.0, 120.0),
+    ("hopper2001a_C7_1", 160.0, 240.0), ("burke2004_BKW6", 50.0, 100.0), ("burke2004_BKW10", 70.0, 150.0),
+    ("burke2004_BKW12", 100.0, 300.0),
 )  # fmt: skip
+PACKING = "packingsolver==0.1.1233"
+PACKING_HOME = Path(__file__).parents[1] / ".venv-packing"
 OPENED = SolverSettings(objective="opened")
 
 
@@ -80,6 +89,61 @@ def rectpack_m2(part: LayoutProblem) -> float | None:
                     area = sum(b.width * b.height for b in packer if len(b)) / 1e6
                     best = area if best is None else min(best, area)
     return best
+
+
+@functools.cache
+def packing_python() -> str | None:
+    """A Python with packingsolver, in an environment beside the project's, made once; None where no Python is new enough."""
+    inside = PACKING_HOME / "bin" / "python"
+    if inside.exists():
+        return str(inside)
+    pyenv = sorted((Path.home() / ".pyenv" / "versions").glob("3.1[2-9].*/bin/python"))
+    found = [p for name in ("python3.12", "python3.13", "python3.14") if (p := shutil.which(name))] + [
+        str(p) for p in pyenv
+    ]
+    for python in found:
+        made = (
+            [python, "-m", "venv", str(PACKING_HOME)],
+            [str(inside), "-m", "pip", "install", "--quiet", "--disable-pip-version-check", PACKING],
+        )
+        if all(subprocess.run(command, capture_output=True, check=False).returncode == 0 for command in made):
+            return str(inside)
+        shutil.rmtree(PACKING_HOME, ignore_errors=True)
+    return None
+
+
+def packingsolver_says(question: dict[str, object], answer: str) -> float | None:
+    """What packingsolver gives for a question of `packing_child.py`; None where it is not there or does not get all in."""
+    python = packing_python()
+    if python is None:
+        return None
+    child = Path(__file__).with_name("packing_child.py")
+    clean = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "PYENV_VERSION")}
+    done = subprocess.run(
+        [python, str(child)], input=json.dumps(question), capture_output=True, text=True, env=clean, check=True
+    )
+    value = json.loads(done.stdout.strip().splitlines()[-1])[answer]
+    return None if value is None else float(value)
+
+
+def rolls_that_serve(part: LayoutProblem) -> list[list[int]]:
+    """For each blank the rolls that hold its thickness somewhere."""
+    pieces = [piece_of(b, i) for i, b in enumerate(part.blanks)]
+    starts, _ = find_slots(pieces, sheet_table(part.rolls), part.kerf_mm)
+    count = np.diff(starts).reshape(len(pieces), len(part.rolls))
+    return [[int(s) for s in np.flatnonzero(row)] for row in count]
+
+
+def packingsolver_m2(part: LayoutProblem, seconds: float, serve: list[list[int]] | None = None) -> float | None:
+    """Whole sheets that packingsolver uses, m2; blanks rounded up and sheets down to tenths of a millimetre.
+
+    `serve`: for each blank the rolls that it may come from, anywhere on them.
+    """
+    items = [(math.ceil(b.length_mm * 10), math.ceil(b.width_mm * 10)) for b in part.blanks]
+    bins = [(int(10 * (r.length_mm - 2 * r.trim_mm)), int(10 * (r.width_mm - 2 * r.trim_mm))) for r in part.rolls]
+    asked = {"items": items, "bins": bins, "turning": False, "seconds": seconds, "serve": serve}
+    area = packingsolver_says(asked, "area")
+    return None if area is None else area / 1e8
 
 
 def without_thickness(part: LayoutProblem) -> LayoutProblem:
@@ -141,7 +205,9 @@ def spyrrow_height(name: str, width: float, seconds: float) -> float:
 def main() -> None:
     """Print ours beside theirs."""
     share = 0.2 if "--quick" in sys.argv else 1.0
-    print("peers: " + ", ".join(f"{n} {metadata.version(n)}" for n in ("ortools", "rectpack", "spyrrow")))
+    named = [f"{n} {metadata.version(n)}" for n in ("ortools", "rectpack", "spyrrow")]
+    named.append(PACKING.replace("==", " ") if packing_python() else "packingsolver not run (no Python 3.12 here)")
+    print("peers: " + ", ".join(named))
     n61, n488 = (
         problem_from_dict(json.loads((DATA / f"{n}.json").read_text(encoding="utf-8"))) for n in ("n61", "n488")
     )
@@ -150,19 +216,29 @@ def main() -> None:
         seconds = 20.0 * share
         ours = solve(part, seconds=seconds, settings=OPENED).opened_mm2 / 1e6
         theirs = cp_sat_m2(part, seconds)
-        print(f"{name:8} opened in {seconds:.0f} s: {ours:.3f} m2, CP-SAT {theirs and round(theirs, 3)} m2")
+        packed = packingsolver_m2(part, seconds, rolls_that_serve(part))
+        print(
+            f"{name:8} opened in {seconds:.0f} s: {ours:.3f} m2, CP-SAT {theirs and round(theirs, 3)} m2, packingsolver with the "
+            f"rolls of each blank but any place on them {packed and round(packed, 3)} m2"
+        )
         flat, begun = without_thickness(part), time.perf_counter()
         theirs = rectpack_m2(flat)
         took = time.perf_counter() - begun
+        packed = packingsolver_m2(flat, 15.0 * share)
         ours = solve(flat, seconds=15.0 * share, settings=OPENED).opened_mm2 / 1e6
         print(
-            f"{name:8} no thickness: {ours:.3f} m2 in {15 * share:.0f} s, rectpack {theirs and round(theirs, 3)} m2, {took:.1f} s"
+            f"{name:8} no thickness, {15 * share:.0f} s each: {ours:.3f} m2, packingsolver {packed and round(packed, 3)} m2, "
+            f"rectpack {theirs and round(theirs, 3)} m2 ({took:.1f} s)"
         )
-    for strip, width, least, other in STRIPS:
+    for strip, width, least in STRIPS:
         ours = strip_height(strip, width, least, 10.0 * share)
         theirs = spyrrow_height(strip, width, 10.0 * share)
+        items = [(round(b.width_mm), round(b.length_mm)) for b in strip_blanks(strip, 1.0)]
+        asked = {"items": items, "strip_width": round(width), "turning": True, "seconds": 10.0 * share}
+        packed = packingsolver_says(asked, "height")
         print(
-            f"{strip:18} strip in {10 * share:.0f} s: {ours:6.1f}, least {least:.0f}, packingsolver {other}, spyrrow {theirs:.1f}"
+            f"{strip:18} strip in {10 * share:.0f} s: {ours:6.1f}, least {least:.0f}, "
+            f"packingsolver {packed}, spyrrow {theirs:.1f}"
         )
 
 

@@ -87,7 +87,7 @@ Written by `make bench` on {date.today().isoformat()}: every figure as it was pr
 the same run. {processor()}, {os.cpu_count()} cores, {platform.platform()}, Python {platform.python_version()}; {versions()}.
 
 What is lost stands as plainly as what is won. Times are medians where a line says so; other lines are single runs, and a busy
-machine makes them longer. packingsolver's heights were recorded once on such a machine (it needs Python 3.12).
+machine makes them longer.
 
 {note}```
 """
