@@ -296,3 +296,13 @@ def test_doctor_works_without_a_book(tmp_path: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.delenv("PIPEMETAL_SHOP", raising=False)
     result = CliRunner().invoke(doctor, ["--json"], catch_exceptions=False)
     assert result.exit_code == 0 and "sqlite" in json.loads(result.stdout)["installation"]
+
+
+def test_who_only_looks_asks_for_the_latest_event_once(tmp_path: Path) -> None:
+    with Book.open(tmp_path / "s.sqlite", create=True) as book:
+        first = book.add_lot("T1", "pig", 25.0)
+        with book.glance():
+            seen = book.last_event()
+            second = book.add_lot("T2", "pig", 25.0)
+            assert book.last_event() == seen == first
+        assert book.last_event() == second

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
+from markupsafe import Markup
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import select
 
@@ -151,11 +152,17 @@ def _bench_values(
         query = select(r.id).where(r.parent == chosen["id"], r.withdrawn.is_(False)).order_by(r.id)
         children = [str(c) for c in connection.execute(query).scalars()]
     return {
-        "picture": pictures.bench_ground(bench.rolls[chosen["id"]]),
+        "picture": _ground(site, bench.rolls[chosen["id"]]),
         "bench": _for_tablet(site, plan_id, chosen, bench, [s["id"] for s in sheets if s["alloy"] == chosen["alloy"]]),
         "standing": str(state or ""), "remnants_now": children,
         "before": ids[at - 1] if at > 0 else None, "after": ids[at + 1] if at + 1 < len(ids) else None,
     }  # fmt: skip
+
+
+def _ground(site: Site, roll: Roll) -> Markup:
+    field = roll.field
+    key = ("ground", roll.id, roll.length_mm, roll.width_mm, field.thickness_mm.tobytes(), tuple(field.stations_mm))
+    return site.remembered(key, lambda: pictures.bench_ground(roll))
 
 
 def _for_tablet(

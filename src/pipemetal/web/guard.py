@@ -6,6 +6,7 @@ import base64
 import binascii
 import json
 from collections.abc import Awaitable, Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import Any, Final
@@ -122,18 +123,22 @@ class Guard:
                 message = message | {"headers": [*message["headers"], *more]}
             await send(message)
 
+        with self.door.book.glance() if scope["method"] in SAFE_METHODS else nullcontext():
+            await self._let_in(scope, receive, with_headers, headers)
+
+    async def _let_in(self, scope: Scope, receive: Receive, send: Send, headers: dict[str, str]) -> None:
         refused = self._refusal(scope, headers)
         if refused is None and not scope["path"].startswith("/static/"):
             refused = await self._turned_away(scope, headers)
         if refused is not None:
-            await _say(refused, scope, with_headers)
+            await _say(refused, scope, send)
             return
         person: Person | None = scope.get("pipemetal_person")
         if person is None:
-            await self.app(scope, receive, with_headers)
+            await self.app(scope, receive, send)
             return
         with self.door.book.acting(person.name):
-            await self.app(scope, receive, with_headers)
+            await self.app(scope, receive, send)
 
     def _refusal(self, scope: Scope, headers: dict[str, str]) -> _Refusal | None:
         """What can be told from the headers alone."""

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import time
+from collections.abc import Mapping
 from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
+from markupsafe import Markup
 
 from pipemetal.documents.trace_page import trace_facts
 from pipemetal.errors import BookError
-from pipemetal.shop.book import RollEntry
+from pipemetal.sheets.roll import Roll
+from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.catalogue import STATES, roll_from_row
 from pipemetal.web import pictures
 from pipemetal.web.cutting import rolls_of
@@ -71,6 +75,15 @@ def add_routes(app: FastAPI, site: Site) -> None:
     """The racks' routes."""
     book = site.book
 
+    def map_of(row: Mapping[str, Any], held: Roll, place: tuple[float, float] | None, show: Show) -> Markup:
+        key = ("roll map", row["id"], row["version"], place, show.units, show.say.language)
+        readings = json.loads(row["readings"])
+        return site.remembered(key, lambda: pictures.roll_map(held, readings, place, show))
+
+    def events_of(roll_id: str) -> list[Event]:
+        key = ("events of a roll", roll_id, book.last_event())
+        return site.remembered(key, lambda: book.events(f"roll:{roll_id}", limit=20))
+
     @app.get("/scan")
     def scan(request: Request, code: Text = "") -> Response:
         found = where_is(site, code) if code.strip() else ""
@@ -111,13 +124,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
     ) -> Response:  # fmt: skip
         row = book.row("rolls", roll_id)
         held, show = roll_from_row(row), site.show(request)
-        readings = [(r.x_mm, r.y_mm, r.thickness_mm) for r in book.readings(roll_id)]
         place = (start, min(end, held.length_mm)) if start is not None and end is not None and start < end else None
         return site.page(
-            request, "roll.html", f"Roll {roll_id}", "/racks", row=row, picture=pictures.roll_map(held, readings, place, show),
-            readings=len(readings), left_out=held.field.left_out, noise_mm=held.field.noise_sd_mm, states=STATES,
+            request, "roll.html", f"Roll {roll_id}", "/racks", row=row, picture=map_of(row, held, place, show),
+            readings=len(json.loads(row["readings"])), left_out=held.field.left_out, noise_mm=held.field.noise_sd_mm,
+            states=STATES,
             mass_kg=site.stock_kg(f"roll:{roll_id}"), children=book.children(roll_id),
-            events=book.events(f"roll:{roll_id}", limit=20), undone=site.undone(),
+            events=events_of(row["id"]), undone=site.undone(),
             photos=book.attachments(f"roll:{roll_id}"), thinnest=float(held.field.thickness_mm.min()),
             thickest=float(held.field.thickness_mm.max()),
         )  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections import OrderedDict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from typing import Any, Final, TypeVar
 from urllib.parse import quote
@@ -34,6 +34,7 @@ ROOMS: Final = (
 PLAN_COOKIE: Final = "pipemetal_plan"
 DONE: Final = {"saved": "Saved.", "left": "You are signed out.", "checked": "Checked."}
 MOST_PLANS_HELD: Final = 6
+MOST_REMEMBERED: Final = 400
 Made = TypeVar("Made")
 
 
@@ -48,6 +49,7 @@ class Site:
         self.grounds: dict[tuple[str, int], str] = {}
         self._plans: OrderedDict[str, dict[str, Any]] = OrderedDict()
         self._kept: dict[str, tuple[int, Any]] = {}
+        self._remembered: dict[Hashable, tuple[Any]] = {}
         # every template is escaped, whatever its name ends in
         self.templates = Environment(
             loader=PackageLoader("pipemetal.web", "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
@@ -65,6 +67,15 @@ class Site:
             self._kept[name] = held
         found: Made = held[1]
         return found
+
+    def remembered(self, key: Hashable, make: Callable[[], Made]) -> Made:
+        """What was made for a key that names all that it rests on, a picture for example; the latest are remembered."""
+        held: tuple[Made] | None = self._remembered.get(key)
+        if held is None:
+            held = self._remembered[key] = (make(),)
+            while len(self._remembered) > MOST_REMEMBERED:
+                self._remembered.pop(next(iter(self._remembered)), None)
+        return held[0]
 
     def plan_states(self) -> list[tuple[str, str, str, str]]:
         """All plans, latest first: id, organ, when, state."""
