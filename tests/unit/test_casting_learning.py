@@ -7,7 +7,7 @@ import pytest
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.calibrate import calibrate
-from pipemetal.casting.explain import explain
+from pipemetal.casting.explain import expected_stations, explain
 from pipemetal.casting.groups import drift, group_effects, present_coefficients
 from pipemetal.casting.log import LoggedCast, reduced
 from pipemetal.casting.model import Coefficients, Sled
@@ -106,3 +106,28 @@ def test_a_change_on_purpose_teaches_more_than_the_same_again() -> None:
     again = next(t for t in found if "as usual" in t.words)
     assert found[0].after_percent < again.after_percent < again.before_percent
     assert found[0].words in calibrate(casts).log_next
+
+
+@pytest.mark.parametrize(("timing_s", "seed"), [(0.02, 11), (0.08, 12)])
+def test_the_band_of_a_cast_holds_its_readings_by_video_and_by_hand(timing_s: float, seed: int) -> None:
+    """Marks taken by hand tell the speed at a place poorly; the band says so and keeps its word."""
+    held: list[bool] = []
+    for k in range(4):
+        rng = np.random.default_rng(100 * seed + k)
+        truth = Coefficients.known(0.56, 0.1, 0.03, 0.0, 0.03, 0.02)
+        casts = [
+            simulate_cast(
+                rng, truth, id=f"c{i}", comp=SN50, sled=Sled(220, 800), length_mm=3500.0,
+                thickness_start_mm=(start := float(rng.uniform(1.4, 2.2))), thickness_end_mm=0.85 * start,
+                superheat_k=float(rng.uniform(12, 40)), noise=Noise(timing_s=timing_s),
+            )
+            for i in range(16)
+        ]  # fmt: skip
+        found = calibrate(casts)
+        for cast in casts:
+            band = expected_stations(cast.id, casts, found.coefficients)
+            at = [1e3 * s.distance_m for s in band]
+            low, high = (np.interp([d for d, _ in cast.thickness_mm], at, v)
+                         for v in ([s.low_mm for s in band], [s.high_mm for s in band]))  # fmt: skip
+            held += [bool(a <= t <= b) for a, (_, t), b in zip(low, cast.thickness_mm, high, strict=True)]
+    assert 0.92 < np.mean(held) < 0.995

@@ -23,6 +23,8 @@ CAUSES = ("gate", "charge", "speed", "temperature")
 _PLACES = 25
 # Corrections smaller than this are not worth a change of habit: people do not push more evenly (common practice, no source).
 _LEAST_CHANGE = 0.02
+# Share of a standard deviation of the times that is tried to see what it moves.
+_SMALL_STEP = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,16 +99,34 @@ def explain(
 def expected_stations(cast_id: str, casts: Sequence[LoggedCast], coefficients: Coefficients) -> tuple[Station, ...]:
     """What a logged cast's own push should have given along the sheet, with its band.
 
+    The band holds what the coefficients, cast and place leave open, and what the watch does: marks taken by hand tell the
+    speed at a place to some ten percent only.
     Raises:
         CastingError: a cast that is not in the log, cannot be used, or ran its sled empty.
     """
     cast, got = _usable(cast_id, casts)
     x = np.linspace(0.0, cast.length_mm * 1e-3, _PLACES)
-    return thickness_from_push(
-        cast.composition, liquidus(cast.composition).temperature_c + max(cast.superheat_k, 0.0), cast.charge_kg, cast.gate_mm,
-        x, np.clip(np.interp(x, got.x_m, got.speed_m_s), 0.05, 5.0), cast.sled, coefficients,
-        run_up_mm=cast.run_up_mm or 0.0, gate=Gate(cast.lip_mm, 0.3, 20.0),
-    )  # fmt: skip
+
+    def pushed(quicker: Array) -> tuple[Station, ...]:
+        speed = got.speed_m_s * np.exp(quicker)
+        return thickness_from_push(
+            cast.composition, liquidus(cast.composition).temperature_c + max(cast.superheat_k, 0.0), cast.charge_kg,
+            cast.gate_mm, x, np.clip(np.interp(x, got.x_m, speed), 0.05, 5.0), cast.sled, coefficients,
+            run_up_mm=cast.run_up_mm or 0.0, gate=Gate(cast.lip_mm, 0.3, 20.0),
+        )  # fmt: skip
+
+    expected = pushed(np.zeros_like(got.speed_m_s))
+    thickness = np.array([s.thickness_mm for s in expected])
+    # the three ways in which the times may be off, each tried a little: what it moves, head and all
+    ways = got.speed_slopes @ np.linalg.cholesky(got.speed_covariance)
+    moved = [np.log([s.thickness_mm for s in pushed(_SMALL_STEP * way)]) - np.log(thickness) for way in ways.T]
+    timing_sd = np.sqrt(np.sum(np.square(moved), axis=0)) / _SMALL_STEP
+    reach = np.exp([math.hypot(math.log(s.high_mm / s.thickness_mm), TWO_SIDED_95 * sd)
+                    for s, sd in zip(expected, timing_sd, strict=True)])  # fmt: skip
+    return tuple(
+        Station(s.distance_m, s.thickness_mm, s.thickness_mm / float(r), s.thickness_mm * float(r))
+        for s, r in zip(expected, reach, strict=True)
+    )
 
 
 def _usable(cast_id: str, casts: Sequence[LoggedCast]) -> tuple[LoggedCast, ReducedCast]:
@@ -176,9 +196,9 @@ def _cause(name: str, along: Array, words: str) -> Cause:
 
 def _change(cause: int, own: Settings, its: Settings) -> str:
     if cause == 2:
-        return f"{float(its[2][1].mean()):.2f} to {float(own[2][1].mean()):.2f} m/s on the mean"
-    unit = ("mm", "kg", "", "K over the liquidus")[cause]
-    return f"{its[cause]:.1f} to {own[cause]:.1f} {unit}"
+        return f"push from {float(its[2][1].mean()):.2f} to {float(own[2][1].mean()):.2f} m/s on the mean"
+    words = ("gate from {} to {} mm", "charge from {} to {} kg", "", "metal from {} to {} K over the liquidus")[cause]
+    return words.format(f"{its[cause]:.1f}", f"{own[cause]:.1f}")
 
 
 def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> str:

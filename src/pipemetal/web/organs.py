@@ -14,6 +14,7 @@ from pipemetal.errors import BookError, InputError, PipeError
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.site import Site
+from pipemetal.words import Words
 
 if TYPE_CHECKING:
     from pipemetal.pipes.rank import Organ, Rank
@@ -74,7 +75,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         text = str(book.row("organs", chosen)["body"])
         return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes()))
 
-    def values_for(organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
+    def values_for(say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
         known, chosen, found = held(organ)
         values: dict[str, Any] = {
             "known": known, "organ": found, "organ_id": chosen, "ranks": [], "rank": "", "pipes": [], "picture": "",
@@ -88,10 +89,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
             raise BookError("is not in the book", field="rank", value=rank)
         one = next(r for r in found.ranks if r.name == name)
         pipes = site.kept(f"rank {chosen} {name}", lambda: _pipes(site, found, one))
-        values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name)}
+        values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name, say)}
         if bass.strip() or treble.strip():
             try:
-                values |= _tried(site, found, one, pipes, bass, treble)
+                values |= _tried(site, say, found, one, pipes, bass, treble)
             except InputError as error:
                 values["problem"] = str(error)
         return values
@@ -99,12 +100,19 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.get("/organs")
     def organs(request: Request, organ: Text = "", rank: Text = "") -> Response:
         _, plan = site.plan(request)
-        return site.page(request, "organs.html", "Organs", "/organs", plan=plan, **values_for(organ, rank, "", ""))
+        return site.page(
+            request,
+            "organs.html",
+            "Organs",
+            "/organs",
+            plan=plan,
+            **values_for(site.show(request).say, organ, rank, "", ""),
+        )
 
     @app.post("/organs/try")
     def try_scale(request: Request, organ: Short, rank: Short, bass: Short = "", treble: Short = "") -> Response:
         _, plan = site.plan(request)
-        values = values_for(organ, rank, bass, treble)
+        values = values_for(site.show(request).say, organ, rank, bass, treble)
         template = "tried.html" if request.headers.get("x-part") else "organs.html"
         return site.page(
             request, template, "Organs", "/organs", status=422 if values["problem"] else 200, plan=plan, **values
@@ -141,7 +149,9 @@ def _half_tones(text: str, name: str) -> float:
     return value
 
 
-def _tried(site: Site, organ: Organ, rank: Rank, pipes: list[dict[str, Any]], bass: str, treble: str) -> dict[str, Any]:
+def _tried(
+    site: Site, say: Words, organ: Organ, rank: Rank, pipes: list[dict[str, Any]], bass: str, treble: str
+) -> dict[str, Any]:
     """The rank with its scale changed, beside the rank as it is."""
     shifted = Shifted(
         rank.scale, rank.first_key, rank.last_key, _half_tones(bass, "bass"), _half_tones(treble, "treble")
@@ -159,5 +169,5 @@ def _tried(site: Site, organ: Organ, rank: Rank, pipes: list[dict[str, Any]], ba
             "area": (total(pipes, "blank_area_mm2") * 1e-6, total(after, "blank_area_mm2") * 1e-6),
             "length": (total(pipes, "cut_length_mm"), total(after, "cut_length_mm")),
         },
-        "picture": pictures.half_tones(after, rank.name),
+        "picture": pictures.half_tones(after, rank.name, say),
     }  # fmt: skip

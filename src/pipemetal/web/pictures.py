@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, cast
@@ -10,10 +11,12 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 from markupsafe import Markup
 
+from pipemetal.documents.charts import Axis, Frame
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
 from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_width_mm
 from pipemetal.documents.svg import to_svg
 from pipemetal.web.show import Show
+from pipemetal.words import Words
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -142,50 +145,33 @@ def bench_ground(roll: Roll) -> Markup:
     return _inline(drawing)
 
 
-def cast_picture(cast_: LoggedCast, stations: Sequence[Station]) -> Markup:
-    """Thickness along a cast sheet: what its push should have given with its band, and what was measured."""
-    xs = [s.distance_m * 1e3 for s in stations]
+def cast_picture(cast_: LoggedCast, stations: Sequence[Station], show: Show) -> Markup:
+    """Thickness along a cast sheet, in the person's units: what its push should have given, with its band, and as measured."""
+    by_mm = 1.0 if show.units.length == "mm" else 1.0 / 25.4
+    along = [by_mm * 1e3 * s.distance_m for s in stations]
     every = [v for s in stations for v in (s.low_mm, s.high_mm)] + [t for _, t in cast_.thickness_mm]
-    low, high = min(every) - 0.05, max(every) + 0.05
-    w, h, left, bottom = WIDTH_MM - 40.0, 110.0, 28.0, 26.0
-    drawing = Drawing(WIDTH_MM, h + 48.0, f"Predicted and measured thickness of {cast_.id}")
-    drawing.rectangle("paper", 0, 0, WIDTH_MM, h + 48.0, fill="#ffffff", stroke="none")
-
-    def at(x_mm: float, t_mm: float) -> tuple[float, float]:
-        return left + w * x_mm / cast_.length_mm, bottom + h * (t_mm - low) / (high - low)
-
-    band = [at(x, s.low_mm) for x, s in zip(xs, stations, strict=True)]
-    band += [at(x, s.high_mm) for x, s in reversed(list(zip(xs, stations, strict=True)))]
-    drawing.add(Polygon("band", tuple(band), "#dfe8ee", "none"))
-    drawing.line(
-        "expected", [at(x, s.thickness_mm) for x, s in zip(xs, stations, strict=True)], width_mm=0.9, stroke="#24495e"
-    )
-    for x, t in cast_.thickness_mm:
-        px, py = at(x, t)
-        drawing.add(
-            Polygon(
-                "measured",
-                tuple((px + 2 * c, py + 2 * s) for c, s in _DOT),
-                FOUND,
-                "none",
-                0.3,
-                f"{x:.0f} mm: {t:.2f} mm",
-            )
-        )
-    drawing.line("axis", [(left, bottom + h), (left, bottom), (left + w, bottom)], width_mm=0.5)
-    step = 0.1 if high - low < 1.0 else 0.5
-    for k in range(int(low / step) + 1, int(high / step) + 1):
-        drawing.line("axis", [at(0.0, k * step), (left - 2.0, at(0.0, k * step)[1])], width_mm=0.4)
-        drawing.text("axis", left - 3.5, at(0.0, k * step)[1] - 2.0, f"{k * step:.1f}", 5.5, anchor="end", fill=QUIET)
-    for mark in range(0, int(cast_.length_mm) + 1, 500):
-        drawing.text("axis", at(mark, low)[0], bottom - 9.0, str(mark), 5.5, anchor="middle", fill=QUIET)
-    drawing.text(
-        "legend", left, h + 38.0, "line and band: as the push should give, 95 %; dots: measured; mm", 6.0, fill=QUIET
-    )
+    drawing = Drawing(WIDTH_MM / 2, 82.0, show.say("Predicted and measured thickness of {cast}", cast=cast_.id))
+    drawing.rectangle("paper", 0, 0, WIDTH_MM / 2, 82.0, fill="#ffffff", stroke="none")
+    unit = show.units.length
+    across = Axis.round(0.0, by_mm * cast_.length_mm, show.say("{unit} along", unit=unit), 8)
+    up = Axis.round(by_mm * min(every), by_mm * max(every), show.say("{unit} thick", unit=unit))
+    frame = Frame(drawing, (17.0, 16.0, WIDTH_MM / 2 - 23.0, 50.0), _marked(across, show), _marked(up, show))
+    frame.band([(x, by_mm * s.low_mm, by_mm * s.high_mm) for x, s in zip(along, stations, strict=True)], "#dfe8ee")
+    frame.line([(x, by_mm * s.thickness_mm) for x, s in zip(along, stations, strict=True)], "#24495e", width_mm=0.8)
+    for x, thickness in cast_.thickness_mm:
+        frame.dot(by_mm * x, by_mm * thickness, FOUND)
+    words = show.say("line and band: as its push should give, 95 %; dots: measured")
+    drawing.text("legend", 17.0, 76.0, *fitted_text(words, WIDTH_MM / 2 - 23.0, 3.8, 2.8), fill=QUIET)
     return _inline(drawing)
 
 
-def half_tones(pipes: Sequence[Mapping[str, Any]], title: str) -> Markup:
+def _marked(axis: Axis, show: Show) -> Axis:
+    """The axis with its marks as the person writes numbers."""
+    marks = tuple((v, text.replace(".", ",") if show.units.comma else text) for v, text in axis.marks)
+    return replace(axis, marks=marks)
+
+
+def half_tones(pipes: Sequence[Mapping[str, Any]], title: str, say: Words) -> Markup:
     """Half tones over the keys, from the pipes of a plan's dictionary."""
     from pipemetal.documents.pictures import half_tone_picture
 
@@ -197,7 +183,7 @@ def half_tones(pipes: Sequence[Mapping[str, Any]], title: str) -> Markup:
         )
         for p in pipes
     ]  # fmt: skip
-    return _inline(half_tone_picture(cast("Sequence[Pipe]", held), title))
+    return _inline(half_tone_picture(cast("Sequence[Pipe]", held), title, say=say))
 
 
 def _footage(text: str) -> Fraction:

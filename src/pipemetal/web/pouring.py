@@ -89,7 +89,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         held = next(c for c in casts if c.id == cast_id)
         return site.page(
             request, "cast.html", f"Cast {cast_id}", "/casting", c=held, version=row["version"], melt=row["melt"],
-            **_learned(site, held, casts), events=book.events(f"cast:{cast_id}"), undone=site.undone(),
+            **_learned(site, site.show(request), held, casts), events=book.events(f"cast:{cast_id}"), undone=site.undone(),
         )  # fmt: skip
 
 
@@ -251,7 +251,7 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
         return w.event_id, key
 
 
-def _learned(site: Site, held: LoggedCast, casts: list[LoggedCast]) -> dict[str, Any]:
+def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) -> dict[str, Any]:
     """What a measured cast teaches: predicted against measured, the causes, and what to change next."""
     from pipemetal.casting.calibrate import calibrate
     from pipemetal.casting.explain import expected_stations, explain
@@ -264,7 +264,7 @@ def _learned(site: Site, held: LoggedCast, casts: list[LoggedCast]) -> dict[str,
         found = site.kept("calibration", lambda: calibrate(in_order))
         values["log_next"] = found.log_next
         stations = expected_stations(held.id, in_order, found.coefficients)
-        values["picture"] = pictures.cast_picture(held, stations)
+        values["picture"] = pictures.cast_picture(held, stations, show)
         values["told"] = explain(held.id, in_order, found)
     except InputError as error:
         values["why_not"] = str(error)

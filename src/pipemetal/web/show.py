@@ -65,6 +65,10 @@ class Show:
             return f"{self.number(thickness_mm / 25.4, 3)} in"
         return self.units.show_length(thickness_mm, 2)
 
+    def signed_thickness(self, thickness_mm: float) -> str:
+        """A difference of thicknesses with its sign, without its unit."""
+        return ("+" if thickness_mm >= 0 else "") + self.plain_thickness(thickness_mm)
+
     def plain(self, length_mm: float, decimals: int = 0) -> str:
         """A length without its unit, for tables whose caption names it."""
         return self.units.bare_length(length_mm, decimals)
