@@ -224,3 +224,17 @@ def test_labels_of_nothing_say_what_to_name(client: TestClient) -> None:
 def test_labels_and_papers_are_pdf(client: TestClient) -> None:
     answer = client.get("/labels?ids=R1%0AT1")
     assert answer.headers["content-type"] == "application/pdf" and answer.content[:4] == b"%PDF"
+
+
+@pytest.mark.parametrize(("asked", "marked"), [("low=abc", 2), ("length=far", 1), ("low=2&high=1", 2)])
+def test_a_search_that_cannot_be_read_keeps_its_form_and_marks_the_field(
+    client: TestClient, asked: str, marked: int
+) -> None:
+    answer = client.get(f"/racks?{asked}&text=kept")
+    assert answer.status_code == 422 and 'value="kept"' in answer.text
+    assert answer.text.count('aria-invalid="true"') == marked
+
+
+def test_a_trace_of_nothing_keeps_what_was_asked(client: TestClient) -> None:
+    answer = client.get("/trace?of=nowhere")
+    assert answer.status_code == 404 and 'value="nowhere"' in answer.text and "aria-invalid" in answer.text

@@ -13,7 +13,7 @@ from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
 
 from pipemetal.documents.trace_page import trace_facts
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, InputError
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.catalogue import STATES, roll_from_row
@@ -102,7 +102,12 @@ def add_routes(app: FastAPI, site: Site) -> None:
     ) -> Response:  # fmt: skip
         asked = {"alloy": alloy, "low": low, "high": high, "length": length, "width": width, "text": text}
         begun = time.perf_counter()
-        found, searched = find(site, site.show(request), asked)
+        found: list[Any] = []
+        searched, wrong, problem = False, "", ""
+        try:
+            found, searched = find(site, site.show(request), asked)
+        except InputError as error:
+            wrong, problem = error.field, str(error)
         took = (time.perf_counter() - begun) * 1e3
         shown = found[:MOST_LISTED]
         grounds = _grounds(site, [f.roll for f in shown])
@@ -114,7 +119,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
         ]  # fmt: skip
         return site.page(
             request, "racks.html", "Racks", "/racks", alloys=sorted(site.kept("recipes", book.recipes)), asked=asked,
-            found=found, listed=listed, searched=searched, took_ms=f"{took:.0f}",
+            found=found, listed=listed, searched=searched, took_ms=f"{took:.0f}", wrong=wrong, problem=problem,
+            status=422 if problem else 200,
         )  # fmt: skip
 
     @app.get("/racks/{roll_id:path}")
@@ -146,13 +152,12 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/trace")
     def trace(request: Request, of: Text = "") -> Response:
-        report = book.trace_report(of.strip()) if of.strip() else None
+        report, problem = None, ""
+        try:
+            report = book.trace_report(of.strip()) if of.strip() else None
+        except BookError as error:
+            problem = str(error)
         return site.page(
-            request,
-            "trace.html",
-            "Where metal came from and went",
-            "/racks",
-            of=of,
-            report=report,
-            facts_of=trace_facts,
-        )
+            request, "trace.html", "Where metal came from and went", "/racks", of=of, report=report, facts_of=trace_facts,
+            problem=problem, status=404 if problem else 200,
+        )  # fmt: skip
