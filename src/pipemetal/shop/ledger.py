@@ -42,7 +42,7 @@ OUTSIDE: Final = ("bought", "found", "lost", "sold", "dross", "counted", "kerf",
 of one element and less of another: over all elements it holds nought.
 """
 WHY: Final = (
-    "bought", "counted", "charged", "heel", "dross", "poured", "ingots", "rolled", "trimmed", "cut", "remnant", "offcut",
+    "bought", "counted", "charged", "added", "heel", "dross", "poured", "ingots", "rolled", "trimmed", "cut", "remnant", "offcut",
     "kerf", "swarf", "analysed", "found", "lost", "sold", "taken back",
 )  # fmt: skip
 """Why metal moved; movements of books of the first kind do not say."""
