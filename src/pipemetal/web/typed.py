@@ -88,8 +88,10 @@ class Typed:
             mass = self.mass_kg(name, 0.0, most_kg, empty=0.0)
             if mass > 0.0:
                 weighed[name[2:]] = mass
-        for name in [n for n in self.values if n.startswith("other:")]:
-            lot, mass_name = self.text(name), f"other_kg:{name[6:]}"
+        rows = {n.partition(":")[2] for n in self.values if n.startswith(("other:", "other_kg:"))}
+        for row in sorted(rows):
+            name, mass_name = f"other:{row}", f"other_kg:{row}"
+            lot = self.text(name)
             mass = self.mass_kg(mass_name, 0.0, most_kg, empty=0.0)
             if bool(lot) != (mass > 0.0) and mass_name not in self.wrong:
                 say = self.show.say
