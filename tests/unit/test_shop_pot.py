@@ -164,6 +164,13 @@ def test_a_roll_sold_whole_hangs_there_no_more(book: Book) -> None:
         book.sell("roll:R1", mass)
 
 
+def test_the_last_of_a_lot_weighed_in_pounds_is_not_refused_for_its_rounding(book: Book) -> None:
+    book.add_lot("S7", "scrap", 140.0, HALF.target)
+    in_kg = 308.65 * 0.45359237  # what a list of 140 kg says in pounds
+    book.charge("M1", "half", {"S7": in_kg})
+    assert in_kg > 140.001 and "lot:S7" not in book.stock()
+
+
 MASS, GRAMS = st.floats(0.5, 18.0), st.integers(0, 400).map(lambda grams: grams / 1000)
 
 

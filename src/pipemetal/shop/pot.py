@@ -15,12 +15,10 @@ from pipemetal.errors import BookError
 from pipemetal.shop import schema
 from pipemetal.shop.accepting import Accepting
 from pipemetal.shop.base import Writing, dump
-from pipemetal.shop.ledger import elements_ug, kilograms, move, share_of
+from pipemetal.shop.ledger import ROUNDING_UG, elements_ug, kilograms, move, share_of
 
 __all__ = ["NotFreeError", "Pot", "Short"]
 
-GRAM_KG: Final = 0.001
-"""Kilograms rounded for people may be so much more than there is."""
 RESERVED_ROUNDING_KG: Final = 0.01
 """What plans reserve is rounded to this."""
 MOST_NAMED: Final = 6
@@ -167,7 +165,7 @@ def _refuse_what_is_not_free(w: Writing, weighed_kg: Mapping[str, float], own_pl
         held = kilograms(sum(w.stock(f"lot:{lot}").values()))
         plans = tuple(sorted(kept.get(lot, {}).items()))
         reserved = sum(kg for _, kg in plans)
-        if mass > held + GRAM_KG or (reserved > 0.0 and mass > held - reserved + RESERVED_ROUNDING_KG):
+        if mass > held + kilograms(ROUNDING_UG) or (reserved > 0.0 and mass > held - reserved + RESERVED_ROUNDING_KG):
             short.append(Short(lot, mass, held, plans))
     if short:
         raise NotFreeError(tuple(short))

@@ -15,6 +15,7 @@ from pipemetal.melts.correction import correct
 from pipemetal.melts.lots import Heel
 from pipemetal.shop.heels import StandingMelt
 from pipemetal.shop.stock import free_lots
+from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed
 from pipemetal.web.weighing import BEFORE_CHARGING, form_values, mark_refusal, other_lots, standing
@@ -30,12 +31,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/melts/correct")
     def question(request: Request, melt: Annotated[str, Query(max_length=200)] = "") -> Response:
-        held, show = _melt(site, melt), site.show(request)
-        values = {"melt": held.id if held else ""}
-        if held is not None:
-            assay = held.assay or (held.metal.text() if held.metal else "")
-            values |= {"recipe": held.recipe, "mass": show.plain_mass(held.left_kg, 1), "assay": assay}
-        return _page(site, request, values)
+        return _page(site, request, _proposed(site.show(request), _melt(site, melt)))
 
     @app.post("/melts/correct")
     async def answer(request: Request) -> Response:
@@ -52,6 +48,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 def _melt(site: Site, key: str) -> StandingMelt | None:
     return next((m for m in standing(site) if m.id == key), None) if key else None
+
+
+def _proposed(show: Show, melt: StandingMelt | None) -> dict[str, str]:
+    """The question as it stands before anybody types: what the book says of the melt."""
+    if melt is None:
+        return {"melt": ""}
+    assay = melt.assay or (show.metal(melt.metal) if melt.metal else "")
+    return {"melt": melt.id, "recipe": melt.recipe, "mass": show.plain_mass(melt.left_kg, 1), "assay": assay}
 
 
 def _answered(site: Site, request: Request, values: dict[str, str]) -> Response:
@@ -129,7 +133,7 @@ def _poured(site: Site, request: Request, values: dict[str, str]) -> Response:
             return site.booked("/melts/correct", event, melt=melt.id)
         except BookError as error:
             problem = mark_refusal(typed, error, {"id": "ingot_lot", "mass_kg": "ingot_mass"})
-    return _page(site, request, values, typed.wrong, None, problem)
+    return _page(site, request, _proposed(typed.show, melt) | values, typed.wrong, None, problem)
 
 
 def _page(

@@ -50,7 +50,7 @@ def _left(site: Site) -> dict[str, dict[str, Any]]:
     recipes = site.kept("recipes", site.book.recipes)
     return {
         m.id: {
-            "left_kg": m.left_kg, "words": m.metal.text() if m.metal else "",
+            "left_kg": m.left_kg, "metal": m.metal,
             "outside": [e for e, *_ in recipes[m.recipe].misses(m.metal)] if m.metal and m.recipe in recipes else [],
         }
         for m in standing(site)

@@ -67,7 +67,7 @@ class Typed:
     def metal(self, name: str) -> Composition | None:
         """A composition that must be there."""
         try:
-            return Composition.parse(self.text(name))
+            return Composition.parse(self.needed(name))
         except InputError as error:
             self.fault(name, self.show.say.made(str(error)))
             return None
