@@ -127,7 +127,9 @@ def test_what_a_plan_keeps_is_refused_with_the_plans_name(client: TestClient, pl
 
 @pytest.mark.parametrize(
     ("typed", "told"),
-    [({"w:T1": "", "w:L1": ""}, "Type what the scale says"), ({"w:T1": "nan"}, "Type a mass from"), ({"w:T1": "-3"}, "Type a mass from"),
+    [({"w:T1": "", "w:L1": ""}, "Type what the scale says"),
+     ({"w:T1": "290", "w:L1": "290"}, "look at the readings again"),
+     ({"w:T1": "nan"}, "Type a mass from"), ({"w:T1": "-3"}, "Type a mass from"),
      ({"id": ""}, "Type something here"), ({"day": "yesterday"}, "Type a day as"), ({"dross": "200"}, "not what can be skimmed"),
      ({"other:1": "S1"}, "Type its mass"), ({"other_kg:1": "5"}, "Say which lot"), ({"other:1": "T1", "other_kg:1": "5"}, "already"),
      ({"other:1": "none", "other_kg:1": "5"}, "This lot is not in the book")],

@@ -59,6 +59,10 @@ class NotFreeError(BookError):
             allowed="what is free; weigh a lot anew where the book is wrong, give a plan up where its metal is wanted",
         )  # fmt: skip
 
+    def at(self, where: str) -> BookError:
+        """As of every error: the place in front."""
+        return BookError(self.problem, field=self.field, allowed=self.allowed, where=where)
+
 
 class Pot(Accepting):
     """Melts that no plan asked for, and what is added to a melt later."""

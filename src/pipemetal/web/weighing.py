@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import datetime
 import re
-from typing import Any, Final
+from typing import Annotated, Any, Final
 from zlib import crc32
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Query, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, InputError
-from pipemetal.files.plan_json import melt_dict
+from pipemetal.files.plan_json import USUAL_POT_C, melt_dict
 from pipemetal.melts.charge import OBJECTIVES, Charge
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
@@ -35,13 +35,15 @@ EMPTY, TYPED, HEEL = "empty", "typed", "heel:"
 MOST_LINES: Final = 400
 BEFORE_CHARGING: Final = (CAUTIONS[0], CAUTIONS[3])
 LARGEST_KG: Final = 5000.0
+OVERFULL: Final = 1.05
+"""A pot is filled a little above what its settings say, not more (estimate)."""
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The routes of a melt that no plan asks for."""
 
     @app.get("/melts/new")
-    def question(request: Request, heel: str = "") -> Response:
+    def question(request: Request, heel: Annotated[str, Query(max_length=200)] = "") -> Response:
         values = dict.fromkeys(QUESTION, "") | {"pot": EMPTY, "aim": OBJECTIVES[0], "certainty": CERTAINTIES[0]}
         if any(m.id == heel for m in standing(site)):
             values["pot"] = HEEL + heel
@@ -151,6 +153,8 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     asked, _ = _asked(site, question)
     if not weighed and not booking.wrong:
         problem = show.say("Type what the scale says for every lot.")
+    if asked is not None and not booking.wrong:
+        problem = problem or _overfull(site, show, sum(weighed.values()) + (asked.heel.mass_kg if asked.heel else 0.0))
     if asked is not None and not booking.wrong and not problem:
         try:
             with site.once(values.get("token", "")):
@@ -164,6 +168,15 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     found, why_none = _weighed_out(site, question)
     wrong = booking.wrong | question.wrong
     return _page(site, request, values, wrong, found, problem=problem or why_none, refused=True)
+
+
+def _overfull(site: Site, show: Show, in_pot_kg: float) -> str:
+    """What is told where more was typed than the pot could hold: a slip of the hand."""
+    most = site.settings.pot.capacity_kg
+    if in_pot_kg <= most * OVERFULL:
+        return ""
+    return show.say("That is {mass} in a pot that holds {most}: look at the readings again.", mass=show.mass(in_pot_kg),
+                    most=show.mass(most))  # fmt: skip
 
 
 def _heel_booked(heel: Heel | None, values: dict[str, str]) -> dict[str, Any]:
@@ -212,6 +225,7 @@ def _page(
         recipes=sorted(site.kept("recipes", site.book.recipes)), standing=standing(site), known=known,
         free={x.id: x for x in free}, unknown=unknown, aims=OBJECTIVES,
         reserved=site.kept("reserved", site.book.reserved_kg), pot=site.settings.pot, cautions=BEFORE_CHARGING,
+        usual_pot_c=USUAL_POT_C,
         plan_efficiency=site.settings.pot.efficiency, burner_kw=site.settings.pot.burner_kw, currency=site.settings.currency,
         answer=_card(site, show, found) if found is not None else None, others=_others(site, found),
         next_id=_next_id(site, values), today=datetime.date.today().isoformat(),
