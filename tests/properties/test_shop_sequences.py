@@ -75,6 +75,25 @@ class Shop(RuleBasedStateMachine):
         metal = METALS[number % len(METALS)] if exact else None
         self.attempt(lambda: self.book.record_melt(self.name("M"), "half", inputs, dross_kg=dross, dross_metal=metal))
 
+    @rule(number=NUMBER, other=NUMBER, mass=MASS, dross=st.floats(0.0, 1.0), heel=st.booleans())
+    def charge_what_is_free(self, number: int, other: int, mass: float, dross: float, heel: bool) -> None:
+        lot, melt = self.one("lot", number), self.one("melt", other)
+        if lot is None:
+            return
+        of = melt.removeprefix("melt:") if melt is not None and heel else ""
+        typed = {} if of or not heel else {"heel_kg": mass, "heel_metal": METALS[number % len(METALS)]}
+        weighed = {lot.removeprefix("lot:"): mass}
+        self.attempt(
+            lambda: self.book.charge(self.name("M"), "half", weighed, heel_of=of, dross_kg=dross, **typed)  # type: ignore[arg-type]
+        )
+
+    @rule(number=NUMBER, other=NUMBER, mass=MASS, dross=st.floats(0.0, 1.0))
+    def correct(self, number: int, other: int, mass: float, dross: float) -> None:
+        lot, melt = self.one("lot", number), self.one("melt", other)
+        if lot is not None and melt is not None:
+            added = {lot.removeprefix("lot:"): mass}
+            self.attempt(lambda: self.book.correct_melt(melt.removeprefix("melt:"), added, dross_kg=dross))
+
     @rule(number=NUMBER, mass=MASS)
     def pour_ingots(self, number: int, mass: float) -> None:
         melt = self.one("melt", number)

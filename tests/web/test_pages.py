@@ -20,7 +20,7 @@ from pipemetal.web.site import Site
 
 PAGES = [
     "/", "/plans", "/jobs", "/racks", "/racks?low=0.9&high=1.1&length=500", "/racks/R1", "/racks/R1?from=500&to=1500", "/stock",
-    "/organs", "/cutting", "/cutting?sheet=R1", "/melts", "/melts/correct", "/casting", "/casting/pour?n=0", "/casting/log",
+    "/organs", "/cutting", "/cutting?sheet=R1", "/melts", "/melts/new", "/melts/correct", "/casting", "/casting/pour?n=0", "/casting/log",
     "/casting/log?pour=0", "/account", "/history", "/settings", "/settings?check=1", "/trace", "/trace?of=R1", "/enter",
 ]  # fmt: skip
 BASE = "http://127.0.0.1:8137"
@@ -76,7 +76,7 @@ def test_an_empty_book_has_all_pages_too(tmp_path: Path) -> None:
         TestClient(create_app(Site(empty)), base_url=BASE) as client,
     ):
         for path in ("/", "/plans", "/jobs", "/racks", "/stock", "/organs", "/cutting", "/melts", "/casting", "/casting/log",
-                     "/account", "/history", "/settings", "/trace", "/melts/correct"):  # fmt: skip
+                     "/account", "/history", "/settings", "/trace", "/melts/correct", "/melts/new"):  # fmt: skip
             assert client.get(path).status_code == 200
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 import click
 
-from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option, rounded
 from pipemetal.errors import MeltError
 from pipemetal.files.charge_file import ChargeJob, read_charge
+from pipemetal.files.charge_json import between_wt_pct, blocked_dict, charge_dict
 from pipemetal.files.shop_file import read_shop
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.correction import CORRECTION, Correction, correct
@@ -54,7 +54,7 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
         answer, job.lots, losses=shop.losses, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
     )
     if as_json:
-        print_json(_charge_dict(answer, relaxed))
+        print_json(charge_dict(answer, relaxed))
         return
     _print_charge(answer, relaxed, job.objective, shop, [])
 
@@ -76,7 +76,7 @@ def _correct(job: ChargeJob, shop: ShopSettings, path: Path, as_json: bool) -> N
         _print_blocked(found.answer, as_json)
     if as_json:
         room = {"ladle_out_kg": found.ladle_out_kg, "room_left_kg": rounded(found.room_left_kg, 2)}
-        print_json(_charge_dict(found.answer, ()) | room)
+        print_json(charge_dict(found.answer, ()) | room)
         return
     _print_charge(found.answer, (), "least added", shop, _correction_words(found, shop))
 
@@ -91,13 +91,8 @@ def _correction_words(found: Correction, shop: ShopSettings) -> list[str]:
 
 def _print_blocked(answer: Blocked, as_json: bool) -> NoReturn:
     """Say what stands in the way; exit code 1."""
-    rows = [
-        {"element": b.element, "reached_wt_pct": rounded(b.reached_wt_pct, 3), "low_wt_pct": b.low_wt_pct,
-         "high_wt_pct": b.high_wt_pct}
-        for b in answer.blockages
-    ]  # fmt: skip
     if as_json:
-        print_json({"blocked_by": rows, "missing_kg": dict(answer.missing_kg), "words": answer.words})
+        print_json(blocked_dict(answer))
     else:
         print_table(
             f"{answer.request.name}: {answer.request.recipe.name} cannot be met",
@@ -109,28 +104,6 @@ def _print_blocked(answer: Blocked, as_json: bool) -> NoReturn:
             [answer.words[0].upper() + answer.words[1:] + "."],
         )
     click.get_current_context().exit(1)
-
-
-def _between(answer: Charge) -> dict[str, tuple[float, float]]:
-    """95 % interval of each element that is there, in % by mass."""
-    values, half = answer.composition.as_wt_pct(), dict(answer.half_width_wt_pct)
-    return {e: (max(values[e] - half[e], 0.0), values[e] + half[e]) for e in ELEMENTS if values[e] > 0.0}
-
-
-def _charge_dict(answer: Charge, relaxed: tuple[Relaxed, ...]) -> dict[str, Any]:
-    between, values = _between(answer), answer.composition.as_wt_pct()
-    return {
-        "lots": [
-            {"id": x.lot.id, "mass_kg": rounded(x.mass_kg, 3), "pieces": x.pieces, "when": when_to_load(x.lot)}
-            for x in answer.lines
-        ],
-        "composition_wt_pct": {e: rounded(values[e]) for e in between},
-        "interval_wt_pct": {e: [rounded(low, 3), rounded(high, 3)] for e, (low, high) in between.items()},
-        "mass_kg": rounded(answer.mass_kg, 3), "charged_kg": rounded(answer.charged_kg, 3),
-        "loss_kg": {e: rounded(m, 4) for e, m in answer.loss_kg if m > 0.0}, "cost": rounded(answer.cost, 2),
-        "worth_per_kg": rounded(answer.worth_per_kg, 3), "gap_percent": rounded(answer.gap_percent, 3),
-        "binding": list(answer.binding), "relaxed": [vars(r) | {"saves": rounded(r.saves, 2)} for r in relaxed],
-    }  # fmt: skip
 
 
 def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, shop: ShopSettings, first: list[str]) -> None:
@@ -152,7 +125,7 @@ def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, shop: 
         ["element", "%", "between (95 %)", "window"],
         [
             (e, f"{values[e]:.3f}", f"{low:.3f} to {high:.3f}", windows.get(e, "free"))
-            for e, (low, high) in _between(answer).items()
+            for e, (low, high) in between_wt_pct(answer).items()
         ],
         _notes(answer, relaxed, aim, shop),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 from pipemetal import __version__
 from pipemetal.alloys.composition import ELEMENTS
@@ -69,6 +69,12 @@ def _cut_roll(cut: CutRoll) -> dict[str, Any]:
     }  # fmt: skip
 
 
+LADLING_LOSES_K: Final = 20.0
+"""Between the pot and the table (estimate)."""
+USUAL_POT_C: Final = 350.0
+"""Where no pour says how hot (estimate)."""
+
+
 def melt_dict(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> dict[str, Any]:
     """A melt: its weighing list and what it gives, or why there is none."""
     melt, answer = planned.melt, planned.charge
@@ -124,9 +130,9 @@ def season_dict(season: Season) -> dict[str, Any]:
 
 
 def _hottest(pours: Sequence[Pour], melt: str) -> float:
-    """The pot must be hotter than the hottest pour by what ladling loses (20 K, an estimate)."""
+    """The pot must be hotter than the hottest pour by what ladling loses."""
     tops = [p.window.try_high_c for p in pours if p.melt == melt and p.window is not None]
-    return max(tops, default=330.0) + 20.0
+    return max(tops) + LADLING_LOSES_K if tops else USUAL_POT_C
 
 
 def pour_dict(pour: Pour) -> dict[str, Any]:

@@ -244,12 +244,12 @@ class Accepting(Catalogue, Metal):
         rows.sort(key=lambda r: (r["plan"], r["day"], r["number"]))
         return [row | {"body": json.loads(row["body"])} for row in rows]
 
-    def reserved_kg(self) -> dict[str, float]:
-        """Kilograms of lots that accepted plans have reserved, by lot."""
+    def reserved_kg(self, *, but: str = "") -> dict[str, float]:
+        """Kilograms of lots that accepted plans have reserved, by lot; those of one plan may be left out."""
         held: dict[str, float] = defaultdict(float)
         for row in self.reservations():
             kind, _, key = row["about"].partition(":")
-            if kind == "lot":
+            if kind == "lot" and not (but and row["plan"] == but):
                 held[key] += row["mass_kg"]
         return dict(held)
 

@@ -98,10 +98,19 @@ class Accounting(Metal):
             return w.event_id
 
     def sell(self, account: str, mass_kg: float) -> int:
-        """Book metal that leaves the shop for money; gives the event. Errors: BookError."""
+        """Book metal that leaves the shop for money; gives the event. A roll of which nothing is left hangs there no more.
+
+        Errors: BookError, also for a roll that a plan has reserved.
+        """
         with self.writing("sold", account) as w:
             _checked_account(w, account)
+            kind, _, key = account.partition(":")
+            roll = w.row("rolls", key) if kind == "roll" else None
+            if roll is not None and roll["state"] == "reserved":
+                raise BookError(f"is reserved for {roll['reserved_for']}", field="roll", value=key)
             w.book(move(share_of(w.stock(account), mass_kg), account, "sold"), why="sold")
+            if roll is not None and not w.stock(account):
+                w.change("rolls", key, None, state="sold")
             return w.event_id
 
     def unexplained(self) -> list[UnexplainedLine]:

@@ -8,7 +8,6 @@ from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
 from pipemetal.shop import connect, schema
-from pipemetal.shop.accepting import Accepting
 from pipemetal.shop.accounting import Accounting
 from pipemetal.shop.attaching import Attaching
 from pipemetal.shop.base import AlreadyDoneError, NotAllowedError, StaleSaveError
@@ -16,17 +15,18 @@ from pipemetal.shop.catalogue import Piece
 from pipemetal.shop.history import Event, TraceStep
 from pipemetal.shop.keeping import Keeping, restore
 from pipemetal.shop.people import People, Person
+from pipemetal.shop.pot import NotFreeError, Pot
 from pipemetal.shop.searching import Found, RollEntry
 from pipemetal.shop.tracing import Tracing
 from pipemetal.shop.transfer import Transfer
 
 __all__ = [
-    "AlreadyDoneError", "Book", "Event", "Found", "NotAllowedError", "Person", "Piece", "RollEntry", "StaleSaveError",
-    "TraceStep", "restore",
+    "AlreadyDoneError", "Book", "Event", "Found", "NotAllowedError", "NotFreeError", "Person", "Piece", "RollEntry",
+    "StaleSaveError", "TraceStep", "restore",
 ]  # fmt: skip
 
 
-class Book(Transfer, Accepting, Accounting, Tracing, Keeping, People, Attaching):
+class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
     """A shop book, open. Everything that writes is one event: all of it or nothing, with who and when.
 
     >>> import tempfile

@@ -24,7 +24,7 @@ from pipemetal.shop.searching import Searching
 
 __all__ = ["STATES", "Catalogue", "Cutting", "Piece", "roll_from_row", "roll_values"]
 
-STATES: Final = ("on rack", "reserved", "cut", "scrapped")
+STATES: Final = ("on rack", "reserved", "cut", "scrapped", "sold")
 
 
 @dataclass(frozen=True)
@@ -189,7 +189,7 @@ class Cutting:
 
     def __init__(self, w: Writing, roll_id: str, version: int | None, kerf_mm: float) -> None:
         row = w.row("rolls", roll_id)
-        if row is None or row["withdrawn"] or row["state"] in ("cut", "scrapped"):
+        if row is None or row["withdrawn"] or row["state"] in ("cut", "scrapped", "sold"):
             raise BookError("is not there to be cut", field="roll", value=roll_id)
         self.w, self.row, self.kerf_mm = w, row, kerf_mm
         self.roll, self.account = roll_from_row(row), f"roll:{roll_id}"

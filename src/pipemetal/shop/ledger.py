@@ -18,6 +18,7 @@ from pipemetal.errors import BookError
 __all__ = [
     "MICROGRAMS_PER_KG",
     "OUTSIDE",
+    "ROUNDING_UG",
     "UNEXPLAINED",
     "UNKNOWN",
     "WHY",
@@ -33,6 +34,8 @@ __all__ = [
 ]
 
 MICROGRAMS_PER_KG: Final = 1_000_000_000
+ROUNDING_UG: Final = 3_000_000
+"""So much more than there is comes from rounding for people: grams of kilograms, or hundredths of a pound."""
 UNKNOWN: Final = "unknown"
 """Metal whose elements nobody has told."""
 OUTSIDE: Final = ("bought", "found", "lost", "sold", "dross", "counted", "kerf", "swarf", "assay")
@@ -42,7 +45,7 @@ OUTSIDE: Final = ("bought", "found", "lost", "sold", "dross", "counted", "kerf",
 of one element and less of another: over all elements it holds nought.
 """
 WHY: Final = (
-    "bought", "counted", "charged", "heel", "dross", "poured", "ingots", "rolled", "trimmed", "cut", "remnant", "offcut",
+    "bought", "counted", "charged", "added", "heel", "dross", "poured", "ingots", "rolled", "trimmed", "cut", "remnant", "offcut",
     "kerf", "swarf", "analysed", "found", "lost", "sold", "taken back",
 )  # fmt: skip
 """Why metal moved; movements of books of the first kind do not say."""
@@ -119,8 +122,7 @@ def share_of(stock: Mapping[str, int], mass_kg: float) -> dict[str, int]:
     {'Sn': 1500000000, 'Pb': 500000000}
     """
     held, wanted = sum(stock.values()), round(mass_kg * MICROGRAMS_PER_KG)
-    # a gram more than there is comes from rounding kilograms for people
-    if not math.isfinite(mass_kg) or wanted <= 0 or wanted > held + MICROGRAMS_PER_KG // 1000:
+    if not math.isfinite(mass_kg) or wanted <= 0 or wanted > held + ROUNDING_UG:
         raise BookError("is not in stock", field="mass_kg", value=mass_kg, allowed=f"above 0 to {kilograms(held):.3f}")
     if wanted >= held:
         return {element: mass for element, mass in stock.items() if mass > 0}

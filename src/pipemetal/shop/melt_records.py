@@ -15,7 +15,7 @@ from pipemetal.melts.dross import MeltRecord
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.shop import schema
 from pipemetal.shop.book import Book
-from pipemetal.shop.ledger import kilograms
+from pipemetal.shop.ledger import kilograms, taken_back
 
 __all__ = ["melt_records"]
 
@@ -30,12 +30,14 @@ def melt_records(book: Book) -> tuple[tuple[MeltRecord, ...], tuple[str, ...]]:
     """Melts of which something was weighed as lost, and the ids of those that say nothing: no loss was booked, or a lot's
     metal is unknown."""
     lots = {row["id"]: row for row in book.rows("lots", withdrawn=True)}
-    moved = _moved_kg(book)
+    moved, tapped = _moved_kg(book), _tapped_before_corrected(book)
     melts = {row["id"]: row for row in book.rows("melts")}
     found, silent = [], []
     for melt_id, row in melts.items():
         try:
-            record = _record(melt_id, row, lots, melts, moved)
+            # what left the pot before something was added had other metal: the assay then says nothing of what went in
+            assayed = row | {"assay": ""} if f"melt:{melt_id}" in tapped else row
+            record = _record(melt_id, assayed, lots, melts, moved)
         except InputError:
             record = None
         if record is None or record.in_kg - record.out_kg < LEAST_LOST_KG:
@@ -58,6 +60,25 @@ def _moved_kg(book: Book) -> dict[tuple[str, str], float]:
         for origin, target, mass in connection.execute(query):
             moved[origin, target] += kilograms(int(mass))
     return moved
+
+
+def _tapped_before_corrected(book: Book) -> set[str]:
+    """Melts that metal was taken out of, as sheet or ingots or heel, before something was added to them."""
+    m = schema.movements.c
+    with book.reading() as connection:
+        gone = taken_back((r.id, r.reverses) for r in connection.execute(select(m.id, m.reverses)))
+        added = {
+            str(r.target): int(r.id)
+            for r in connection.execute(select(m.id, m.target).where(m.why == "added").order_by(m.id)) if r.id not in gone
+        }  # fmt: skip
+        if not added:
+            return set()
+        out = connection.execute(
+            select(m.id, m.origin).where(
+                m.origin.in_(added), m.target.not_in((*NOT_OUT, "assay")), m.reverses.is_(None)
+            )
+        ).all()
+    return {str(r.origin) for r in out if r.id not in gone and r.id < added[r.origin]}
 
 
 def _record(

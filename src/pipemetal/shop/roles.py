@@ -12,7 +12,8 @@ ROLES: Final = ("look", "work", "keep", "run")
 ACTIONS: Final[dict[str, str]] = {
     "look at the book": "look", "search the rack": "look", "trace": "look",
     "roll changed": "work", "roll cut": "work", "roll entered": "work", "cast logged": "work", "melt charged": "work",
-    "ingots poured": "work", "sheet trimmed": "work", "planned roll cut": "work", "attachment kept": "work",
+    "melt corrected": "work", "ingots poured": "work", "sheet trimmed": "work", "planned roll cut": "work",
+    "attachment kept": "work",
     "recipe entered": "keep", "lot entered": "keep", "lot changed": "keep", "imported": "keep", "analysis entered": "keep",
     "weighed": "keep", "sold": "keep", "organ kept": "keep", "plan kept": "keep", "plan accepted": "keep",
     "plan given up": "keep", "attachment withdrawn": "keep", "book exported": "keep",

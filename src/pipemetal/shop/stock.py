@@ -9,7 +9,7 @@ from typing import Any
 from pipemetal.melts.lots import Lot
 from pipemetal.shop.book import Book
 
-__all__ = ["book_stock", "planning_stock"]
+__all__ = ["book_stock", "free_lots", "planning_stock"]
 
 LEAST_KG = 0.001
 
@@ -25,13 +25,19 @@ def planning_stock(path_or_url: str | Path, *, reserved: bool = False) -> dict[s
 
 def book_stock(book: Book, *, reserved: bool = False) -> dict[str, Any]:
     """As `planning_stock`, of a book that is open."""
+    lots, unknown = free_lots(book, reserved=reserved)
+    return {"recipes": book.recipes(), "rack": book.rack(reserved=reserved), "lots": lots, "unknown": unknown}
+
+
+def free_lots(book: Book, *, reserved: bool = False, plan: str = "") -> tuple[tuple[Lot, ...], tuple[str, ...]]:
+    """The lots that can be charged, less what plans have reserved of them, and the ids of lots of unknown metal.
+
+    `reserved` leaves what is reserved in; `plan` names one whose own reservations do not count.
+    """
     lots, unknown = book.lots()
-    taken = {} if reserved else book.reserved_kg()
+    taken = {} if reserved else book.reserved_kg(but=plan)
     free = [_less(lot, taken.get(lot.id, 0.0)) for lot in lots]
-    return {
-        "recipes": book.recipes(), "rack": book.rack(reserved=reserved),
-        "lots": tuple(lot for lot in free if lot is not None), "unknown": unknown,
-    }  # fmt: skip
+    return tuple(lot for lot in free if lot is not None), unknown
 
 
 def _less(lot: Lot, taken_kg: float) -> Lot | None:

@@ -5,7 +5,7 @@ A script names itself by name and password (HTTP Basic) where the book names peo
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Query
 from fastapi.openapi.utils import get_openapi
@@ -16,6 +16,13 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import BookError
+from pipemetal.files.charge_json import blocked_dict, charge_dict
+from pipemetal.melts.charge import Charge
+from pipemetal.melts.lots import Heel
+from pipemetal.planning.one_melt import MeltAsked, weigh_out
+from pipemetal.shop.heels import standing_melts
+from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
+from pipemetal.shop.stock import free_lots
 from pipemetal.web.reading import account_rows
 from pipemetal.web.site import Site
 
@@ -24,6 +31,7 @@ __all__ = ["add_routes"]
 Key = Annotated[str, Field(min_length=1, max_length=200)]
 Words = Annotated[str, Field(max_length=2000)]
 Kilograms = Annotated[float, Field(gt=0.0, le=100_000.0, allow_inf_nan=False)]
+Day = Annotated[str, Field(max_length=10, pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
 Asked = Annotated[str, Query(max_length=200)]
 Millimetres = Annotated[float | None, Query(gt=0.0, le=20_000.0, allow_inf_nan=False)]
 Thickness = Annotated[float | None, Query(gt=0.0, le=100.0, allow_inf_nan=False)]
@@ -89,13 +97,51 @@ class Cut(_Form):
 
 
 class Melt(_Form):
-    """A melt of an accepted plan that was charged, with the masses as weighed."""
+    """A melt that was charged, with the masses as weighed: of an accepted plan (`plan`, `melt`), or of a `recipe` alone.
 
-    plan: Key
-    melt: Key
+    `heel_of`: the melt whose heel stayed in the pot. Without a plan `heel_kg` of it are booked, all that is left where none is
+    named; a heel that the book does not know has its `heel_composition`. `dross_kg` is the plan's, or none, where not named.
+    """
+
+    plan: str = Field(default="", max_length=200)
+    melt: str = Field(default="", max_length=200)
+    recipe: str = Field(default="", max_length=200)
     id: Key
     weighed_kg: dict[str, Kilograms] = Field(max_length=200)
+    heel_of: str = Field(default="", max_length=200)
+    heel_kg: Kilograms | None = None
+    heel_composition: Words = ""
     dross_kg: float | None = Field(default=None, ge=0.0, le=1000.0)
+    day: Day = ""
+    note: Words = ""
+    token: str = Field(default="", max_length=100)
+
+
+class Wanted(_Form):
+    """A melt to be weighed out of what is free on the floor: nothing is booked.
+
+    The heel as in booking. `leave_out` names lots, `reserved` counts what plans keep too.
+    """
+
+    recipe: Key
+    wanted_kg: Kilograms
+    heel_of: str = Field(default="", max_length=200)
+    heel_kg: Kilograms | None = None
+    heel_composition: Words = ""
+    objective: Literal["cost", "scrap", "virgin tin"] = "cost"
+    certainty: Literal["95", "worst"] = "95"
+    leave_out: list[Key] = Field(default_factory=list, max_length=400)
+    reserved: bool = False
+
+
+class Added(_Form):
+    """What was weighed into a melt of the book after its assay; `version` is the melt's that was read, where one was."""
+
+    melt: Key
+    added_kg: dict[str, Kilograms] = Field(max_length=200)
+    dross_kg: float = Field(default=0.0, ge=0.0, le=1000.0)
+    version: int | None = Field(default=None, ge=0, le=10**9)
+    note: Words = ""
     token: str = Field(default="", max_length=100)
 
 
@@ -202,6 +248,64 @@ def _add_looking(app: FastAPI, site: Site) -> None:
         return book.trace_report(of)
 
 
+def _add_melts(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    @app.post("/api/melts", responses=REFUSED)
+    def charge(form: Melt) -> dict[str, Any]:
+        """Book a melt as charged: of an accepted plan, or of a recipe without one."""
+        if bool(form.plan) == bool(form.recipe):
+            raise BookError("are two melts, or none", field="plan and recipe", allowed="one of them")
+        with site.once(form.token):
+            if form.plan:
+                return {"event": book.charge_planned(
+                    form.plan, form.melt, form.id, weighed_kg=form.weighed_kg, heel_of=form.heel_of, dross_kg=form.dross_kg,
+                    day=form.day, note=form.note,
+                )}  # fmt: skip
+            metal = Composition.parse(form.heel_composition) if form.heel_composition.strip() else None
+            return {"event": book.charge(
+                form.id, form.recipe, form.weighed_kg, heel_of=form.heel_of, heel_kg=form.heel_kg, heel_metal=metal,
+                dross_kg=form.dross_kg or 0.0, day=form.day, note=form.note,
+            )}  # fmt: skip
+
+    @app.post("/api/melts/charge", responses=REFUSED)
+    def weigh(form: Wanted) -> dict[str, Any]:
+        """The weighing list of a melt from the floor, or what stands in the way (`blocked_by`); nothing is booked."""
+        recipes = site.kept("recipes", book.recipes)
+        if form.recipe not in recipes:
+            raise BookError("is not in the book", field="recipe", value=form.recipe)
+        lots = [x for x in free_lots(book, reserved=form.reserved)[0] if x.id not in form.leave_out]
+        asked = MeltAsked("M", recipes[form.recipe], form.wanted_kg, _heel(site, form), form.objective, form.certainty)
+        found = weigh_out(asked, lots, site.settings)
+        if isinstance(found.charge, Charge):
+            return charge_dict(found.charge, found.relaxed)
+        return blocked_dict(found.charge)
+
+    @app.post("/api/melts/correct", responses=REFUSED)
+    def correct(form: Added) -> dict[str, Any]:
+        """Book what was added to a melt after its assay."""
+        with site.once(form.token):
+            return {"event": book.correct_melt(
+                form.melt, form.added_kg, dross_kg=form.dross_kg, version=form.version, note=form.note,
+            )}  # fmt: skip
+
+
+def _heel(site: Site, form: Wanted) -> Heel | None:
+    """What is in the pot, of the book or as named. Errors: BookError, MeltError, AlloyError."""
+    if form.heel_of:
+        melt = next((m for m in standing_melts(site.book) if m.id == form.heel_of), None)
+        if melt is None or melt.metal is None:
+            raise BookError("holds no metal that is known", field="heel_of", value=form.heel_of)
+        if (form.heel_kg or 0.0) > melt.left_kg + 0.001:
+            raise BookError(
+                "is more than is left", field="heel_kg", value=form.heel_kg, allowed=f"up to {melt.left_kg:.3f}"
+            )
+        return melt.heel(form.heel_kg)
+    if form.heel_kg is None:
+        return None
+    return Heel(form.heel_kg, Composition.parse(form.heel_composition), 0.0, ASSAY_HALF_WT_PCT)
+
+
 def _add_writing(app: FastAPI, site: Site) -> None:
     book = site.book
 
@@ -240,15 +344,7 @@ def _add_writing(app: FastAPI, site: Site) -> None:
             event, remnants = book.cut_planned(form.plan, form.roll, kerf_mm=site.settings.sheets.kerf_mm)
         return {"event": event, "remnants": list(remnants)}
 
-    @app.post("/api/melts", responses=REFUSED)
-    def charge(form: Melt) -> dict[str, Any]:
-        """Book a melt of an accepted plan as charged."""
-        with site.once(form.token):
-            return {
-                "event": book.charge_planned(
-                    form.plan, form.melt, form.id, weighed_kg=form.weighed_kg, dross_kg=form.dross_kg
-                )
-            }
+    _add_melts(app, site)
 
     @app.post("/api/plans/accept", responses=REFUSED)
     def accept(form: Named) -> dict[str, Any]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import datetime
 import re
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
@@ -82,6 +82,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
             return await run_in_threadpool(_form, site, request, values, str(error), 422)
         return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
 
+    _add_trimming(app, site)
+
     @app.get("/casting/cast/{cast_id:path}")
     def cast(request: Request, cast_id: str) -> Response:
         row = book.row("casts", cast_id)
@@ -89,8 +91,21 @@ def add_routes(app: FastAPI, site: Site) -> None:
         held = next(c for c in casts if c.id == cast_id)
         return site.page(
             request, "cast.html", f"Cast {cast_id}", "/casting", c=held, version=row["version"], melt=row["melt"],
+            on_sheet_kg=site.stock_kg(f"sheet:{cast_id}"), hung=[r["id"] for r in book.rows("rolls") if r["cast"] == cast_id],
             **_learned(site, site.show(request), held, casts), events=book.events(f"cast:{cast_id}"), undone=site.undone(),
         )  # fmt: skip
+
+
+def _add_trimming(app: FastAPI, site: Site) -> None:
+    @app.post("/casting/trim")
+    def trim(
+        request: Request, cast: Annotated[str, Form(max_length=200)], swarf: Annotated[str, Form(max_length=40)] = "",
+        token: Annotated[str, Form(max_length=100)] = "",
+    ) -> Response:  # fmt: skip
+        lost = site.show(request).read_mass(swarf, "swarf")
+        with site.once(token):
+            event = site.book.trim_sheet(cast, swarf_kg=_within(lost or 0.0, "swarf", 0.0, 2000.0))
+        return RedirectResponse(f"/casting/cast/{_quoted(cast)}?event={event}", 303)
 
 
 def _quoted(text: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+from pipemetal.alloys.composition import Composition
 from pipemetal.units import MASS_KG, UnitSystem, parse_length_mm, parse_mass_kg, parse_temperature_c
 from pipemetal.words import LANGUAGES, Words
 
@@ -88,6 +89,16 @@ class Show:
     def plain_mass(self, mass_kg: float, decimals: int = 2) -> str:
         """A mass without its unit."""
         return self.units.bare_mass(mass_kg, decimals)
+
+    def metal(self, metal: Composition) -> str:
+        """A composition to hundredths of a percent.
+
+        >>> Show(UnitSystem(comma=True)).metal(Composition.parse("Sn 49.8267974 Pb bal"))
+        'Sn 49,83 Pb bal'
+        """
+        rounded = {e: round(v, 2) for e, v in metal.as_wt_pct().items()}
+        text = Composition.from_wt_pct(rounded).text() if abs(sum(rounded.values()) - 100.0) < 0.06 else metal.text()
+        return text.replace(".", ",") if self.units.comma else text
 
     def temperature(self, temperature_c: float) -> str:
         """A temperature."""

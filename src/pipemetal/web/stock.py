@@ -22,6 +22,7 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.units import parse_number
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.weighing import standing
 
 __all__ = ["LOT_KINDS", "add_routes", "label_of", "roll_from_form"]
 
@@ -41,12 +42,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/stock")
     def stock(request: Request, lot: Annotated[str, Query(max_length=200)] = "", cast: Annotated[str, Query(max_length=200)] = "",
-              problem: str = "") -> Response:  # fmt: skip
+              melt: Annotated[str, Query(max_length=200)] = "", problem: str = "") -> Response:  # fmt: skip
         del problem
         known, unknown = site.kept("lots", book.lots)
         rows = site.kept("lot rows", lambda: {row["id"]: row for row in book.rows("lots")})
         return site.page(
             request, "stock.html", "Stock", "/stock", known=known, unknown=unknown, rows=rows, chosen=lot, kinds=LOT_KINDS,
+            melts=standing(site), chosen_melt=melt,
             reserved=site.kept("reserved", book.reserved_kg), alloys=sorted(site.kept("recipes", book.recipes)),
             today=datetime.date.today().isoformat(), sheets=sorted(label_sheets()), prefill=_from_cast(site, request, cast),
         )  # fmt: skip
@@ -96,6 +98,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
             raise BookError("is needed", field="mass")
         with site.once(token):
             return site.booked("/stock", book.weigh(account, held))
+
+    @app.post("/stock/sell")
+    def sell(request: Request, account: Short, mass: Short, token: Short = "") -> Response:
+        held = site.show(request).read_mass(mass, "mass")
+        if held is None:
+            raise BookError("is needed", field="mass")
+        kind, _, key = account.partition(":")
+        with site.once(token):
+            event = book.sell(account, held)
+        return site.booked(f"/racks/{quote(key, safe='')}" if kind == "roll" else "/stock", event)
 
     @app.post("/stock/analysis")
     def analysis(about: Short, composition: Short, method: Short = "", laboratory: Short = "", day: Short = "",

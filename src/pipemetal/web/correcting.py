@@ -1,0 +1,168 @@
+"""After an assay of the pot: what to add, booked as it was weighed in; and metal poured off into ingots."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final
+
+from fastapi import FastAPI, Query, Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+
+from pipemetal.alloys.composition import ELEMENTS, Composition
+from pipemetal.errors import BookError, ConvergenceError
+from pipemetal.melts.charge import Charge
+from pipemetal.melts.correction import correct
+from pipemetal.melts.lots import Heel
+from pipemetal.shop.heels import StandingMelt
+from pipemetal.shop.stock import free_lots
+from pipemetal.web.show import Show
+from pipemetal.web.site import Site
+from pipemetal.web.typed import Blank, Typed
+from pipemetal.web.weighing import BEFORE_CHARGING, form_values, mark_refusal, other_lots, standing
+
+__all__ = ["add_routes"]
+
+LARGEST_KG: Final = 5000.0
+Found = dict[str, Any]
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The routes of corrections and ingots."""
+
+    @app.get("/melts/correct")
+    def question(request: Request, melt: Annotated[str, Query(max_length=200)] = "") -> Response:
+        return _page(site, request, _proposed(site.show(request), _melt(site, melt)))
+
+    @app.post("/melts/correct")
+    async def answer(request: Request) -> Response:
+        return await run_in_threadpool(_answered, site, request, await form_values(request))
+
+    @app.post("/melts/correct/book")
+    async def book_it(request: Request) -> Response:
+        return await run_in_threadpool(_booked, site, request, await form_values(request))
+
+    @app.post("/melts/ingots")
+    async def ingots(request: Request) -> Response:
+        return await run_in_threadpool(_poured, site, request, await form_values(request))
+
+
+def _melt(site: Site, key: str) -> StandingMelt | None:
+    return next((m for m in standing(site) if m.id == key), None) if key else None
+
+
+def _proposed(show: Show, melt: StandingMelt | None) -> dict[str, str]:
+    """The question as it stands before anybody types: what the book says of the melt."""
+    if melt is None:
+        return {"melt": ""}
+    assay = melt.assay or (show.metal(melt.metal) if melt.metal else "")
+    return {"melt": melt.id, "recipe": melt.recipe, "mass": show.plain_mass(melt.left_kg, 1), "assay": assay}
+
+
+def _answered(site: Site, request: Request, values: dict[str, str]) -> Response:
+    typed = Typed(site.show(request), values)
+    found, problem = _corrected(site, typed)
+    return _page(site, request, values, typed.wrong, found, problem)
+
+
+def _corrected(site: Site, typed: Typed) -> tuple[Found | None, str]:
+    """What to add to a melt that was assayed, as the page shows it; None where something is wrong."""
+    recipes = site.kept("recipes", site.book.recipes)
+    name = typed.choice("recipe", sorted(recipes))
+    mass, metal = typed.mass_kg("mass", 1.0, LARGEST_KG), typed.metal("assay")
+    if typed.wrong or metal is None:
+        return None, ""
+    melt, pot, recipe = _melt(site, typed.text("melt")), site.settings.pot, recipes[name]
+    plan = melt.plan if melt is not None else ""
+    lots, _ = site.kept(f"lots free for {plan}", lambda: free_lots(site.book, plan=plan))
+    try:
+        found = correct(
+            Heel(mass, metal), recipe, lots, pot.capacity_kg, weigh_step_kg=pot.weigh_step_kg,
+            losses=site.settings.losses,
+        )  # fmt: skip
+    except ConvergenceError as error:
+        return None, str(error)
+    if not isinstance(found.answer, Charge):
+        return {"words": found.answer.words, "lines": None, "ladle_kg": found.ladle_out_kg, "room_kg": found.room_left_kg,
+                "reached": [], "dross_kg": 0.0}, ""  # fmt: skip
+    now, after = metal.as_wt_pct(), found.answer.composition.as_wt_pct()
+    windows = {e: (low, high) for e, low, high in recipe.windows_wt_pct}
+    lines = [
+        {"id": x.lot.id, "kind": x.lot.kind, "mass_kg": x.mass_kg, "pieces": x.pieces, "note": x.lot.note}
+        for x in found.answer.lines
+    ]
+    return {
+        "words": "", "ladle_kg": found.ladle_out_kg, "room_kg": found.room_left_kg, "lines": lines,
+        "dross_kg": found.answer.dross_kg,
+        "reached": [(e, now[e], after[e], windows.get(e)) for e in ELEMENTS if now[e] > 0.005 or after[e] > 0.005],
+    }, ""  # fmt: skip
+
+
+def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
+    """The additions as they were weighed in."""
+    typed, problem = Typed(site.show(request), values), ""
+    weighed, dross = typed.weighed_kg(), typed.mass_kg("dross", 0.0, LARGEST_KG, empty=0.0)
+    version = values.get("version", "")
+    if not weighed and not typed.wrong:
+        problem = typed.show.say("Type what the scale says for every lot.")
+    if not typed.wrong and not problem:
+        try:
+            with site.once(values.get("token", "")):
+                event = site.book.correct_melt(
+                    typed.text("melt"), weighed, dross_kg=dross, version=int(version) if version.isdecimal() else None,
+                    note=typed.text("note"),
+                )  # fmt: skip
+            return site.booked("/melts", event)
+        except BookError as error:
+            problem = mark_refusal(typed, error, {"dross_kg": "dross"})
+    question = Typed(typed.show, values)
+    found, why_none = _corrected(site, question)
+    return _page(site, request, values, typed.wrong | question.wrong, found, problem or why_none)
+
+
+def _poured(site: Site, request: Request, values: dict[str, str]) -> Response:
+    """Ingots poured from a melt: a lot of their own."""
+    typed, problem = Typed(site.show(request), values), ""
+    melt = _melt(site, typed.text("melt"))
+    if melt is None:
+        raise BookError("holds no metal any more", field="melt", value=typed.text("melt")[:200])
+    lot, mass = typed.needed("ingot_lot"), typed.mass_kg("ingot_mass", 0.01, max(melt.left_kg, 0.01))
+    if not typed.wrong:
+        try:
+            with site.once(values.get("token", "")):
+                event = site.book.melt_to_lot(melt.id, lot, mass)
+            return site.booked("/melts/correct", event, melt=melt.id)
+        except BookError as error:
+            problem = mark_refusal(typed, error, {"id": "ingot_lot", "mass_kg": "ingot_mass"})
+    return _page(site, request, _proposed(typed.show, melt) | values, typed.wrong, None, problem)
+
+
+def _page(
+    site: Site, request: Request, values: dict[str, str], wrong: dict[str, str] | None = None, found: Found | None = None,
+    problem: str = "",
+) -> Response:  # fmt: skip
+    melt, recipes = _melt(site, values.get("melt", "")), site.kept("recipes", site.book.recipes)
+    named = {line["id"] for line in found["lines"] or ()} if found is not None else set()
+    return site.page(
+        request, "correct.html", "Correct a melt", "/melts", status=422 if wrong or problem else 200, v=Blank(values),
+        wrong=Blank(wrong or {}), recipes=sorted(recipes), answer=found, problem=problem, melt=melt, standing=standing(site),
+        cautions=BEFORE_CHARGING, others=other_lots(site, named), ingots=_ingot_id(site, melt.id) if melt else "",
+        differs=melt is not None and _differs(melt, values.get("assay", "")),
+    )  # fmt: skip
+
+
+def _differs(melt: StandingMelt, assay: str) -> bool:
+    """Whether the assay typed is not what the book says of the melt."""
+    try:
+        metal = Composition.parse(assay) if assay.strip() else None
+    except ValueError:
+        return False
+    if metal is None or melt.metal is None:
+        return metal is not None
+    return any(abs(metal.wt_pct(e) - melt.metal.wt_pct(e)) > 0.02 for e in ELEMENTS)
+
+
+def _ingot_id(site: Site, melt_id: str) -> str:
+    """An id for ingots of a melt."""
+    used = {row["id"] for row in site.kept("lot rows", lambda: {r["id"]: r for r in site.book.rows("lots")}).values()}
+    head = f"{melt_id}-ingots"
+    return next(name for n in range(1, len(used) + 2) if (name := head if n == 1 else f"{head}-{n}") not in used)

@@ -1,0 +1,275 @@
+"""A melt that no plan asks for: what is wanted, the weighing list from the floor, and the melt as weighed in the book."""
+
+from __future__ import annotations
+
+import datetime
+import re
+from typing import Annotated, Any, Final
+from zlib import crc32
+
+from fastapi import FastAPI, Query, Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+
+from pipemetal.errors import BookError, InputError
+from pipemetal.files.plan_json import USUAL_POT_C, melt_dict
+from pipemetal.melts.charge import OBJECTIVES, Charge
+from pipemetal.melts.loading import when_to_load
+from pipemetal.melts.lots import Heel, Lot
+from pipemetal.planning.cautions import CAUTIONS
+from pipemetal.planning.one_melt import MeltAsked, OneMelt, weigh_out
+from pipemetal.shop.book import NotFreeError
+from pipemetal.shop.heels import StandingMelt, standing_melts
+from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
+from pipemetal.shop.stock import free_lots
+from pipemetal.web.show import Show
+from pipemetal.web.site import Site
+from pipemetal.web.typed import Blank, Typed
+
+__all__ = ["BEFORE_CHARGING", "add_routes", "form_values", "mark_refusal", "other_lots", "standing"]
+
+QUESTION: Final = ("recipe", "wanted", "pot", "pot_mass", "pot_metal", "aim", "certainty", "reserved")
+CERTAINTIES: Final = ("95", "worst")
+EMPTY, TYPED, HEEL = "empty", "typed", "heel:"
+"""What is in the pot: nothing, something that the book does not know, or `heel:ID` of a melt."""
+MOST_LINES: Final = 400
+BEFORE_CHARGING: Final = (CAUTIONS[0], CAUTIONS[3])
+LARGEST_KG: Final = 5000.0
+OVERFULL: Final = 1.05
+"""A pot is filled a little above what its settings say, not more (estimate)."""
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The routes of a melt that no plan asks for."""
+
+    @app.get("/melts/new")
+    def question(request: Request, heel: Annotated[str, Query(max_length=200)] = "") -> Response:
+        values = dict.fromkeys(QUESTION, "") | {"pot": EMPTY, "aim": OBJECTIVES[0], "certainty": CERTAINTIES[0]}
+        if any(m.id == heel for m in standing(site)):
+            values["pot"] = HEEL + heel
+        return _page(site, request, values)
+
+    @app.post("/melts/new")
+    async def answer(request: Request) -> Response:
+        return await run_in_threadpool(_answered, site, request, await form_values(request))
+
+    @app.post("/melts/new/book")
+    async def book_it(request: Request) -> Response:
+        return await run_in_threadpool(_booked, site, request, await form_values(request))
+
+
+async def form_values(request: Request) -> dict[str, str]:
+    """What a form sent, no file, nothing long."""
+    form = await request.form(max_fields=MOST_LINES, max_files=0)
+    return {k: str(v)[:300] for k, v in form.items()}
+
+
+def standing(site: Site) -> tuple[StandingMelt, ...]:
+    """Melts of which something is left, the latest first."""
+    return site.kept("standing melts", lambda: standing_melts(site.book))
+
+
+def other_lots(site: Site, named: set[str]) -> list[str]:
+    """Lots in stock that a list does not name, for what was weighed in beside it."""
+    known, unknown = site.kept("lots", site.book.lots)
+    return [lot for lot in (*(x.id for x in known), *unknown) if lot not in named]
+
+
+def _lots(site: Site, *, reserved: bool) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
+    return site.kept(f"free lots {reserved}", lambda: free_lots(site.book, reserved=reserved))
+
+
+def _asked(site: Site, typed: Typed) -> tuple[MeltAsked | None, list[Lot]]:
+    """What is asked for and the lots that may be used; None where something is wrong, which `typed` then says."""
+    say, pot = typed.show.say, site.settings.pot
+    recipes = site.kept("recipes", site.book.recipes)
+    recipe = typed.choice("recipe", sorted(recipes))
+    wanted = typed.mass_kg("wanted", 1.0, pot.capacity_kg)
+    heel = _heel(site, typed)
+    aim, certainty = typed.choice("aim", OBJECTIVES), typed.choice("certainty", CERTAINTIES)
+    lots = [x for x in _lots(site, reserved=bool(typed.text("reserved")))[0] if f"out:{x.id}" not in typed.values]
+    if heel is not None and heel.mass_kg >= pot.capacity_kg:
+        field = "pot_mass" if typed.text("pot_mass") else "pot"
+        typed.fault(field, say("The pot holds {mass}.", mass=typed.show.mass(pot.capacity_kg)))
+    if heel is not None and heel.mass_kg > wanted + pot.spare_kg:
+        typed.fault("wanted", say("More is in the pot already: {mass}.", mass=typed.show.mass(heel.mass_kg)))
+    if not lots:
+        typed.fault("lots", say("No lot may be used: leave fewer out, or enter lots."))
+    if typed.wrong:
+        return None, lots
+    return MeltAsked("M", recipes[recipe], wanted, heel, aim, certainty), lots
+
+
+def _heel(site: Site, typed: Typed) -> Heel | None:
+    """What is in the pot before anything is weighed in."""
+    say, pot = typed.show.say, typed.text("pot")
+    if pot.startswith(HEEL):
+        melt = next((m for m in standing(site) if m.id == pot.removeprefix(HEEL)), None)
+        if melt is None:
+            typed.fault("pot", say("The book holds nothing of this melt any more."))
+        elif melt.metal is None:
+            typed.fault("pot", say("Some of this melt is of unknown metal: enter its assay first."))
+        elif typed.text("pot_metal"):
+            typed.fault("pot_metal", say("The book knows this metal. Enter a new assay as an analysis of the melt."))
+        else:
+            return melt.heel(typed.mass_kg("pot_mass", 0.0, melt.left_kg, empty=melt.left_kg))
+        return None
+    if pot == TYPED:
+        mass, metal = typed.mass_kg("pot_mass", 0.1, LARGEST_KG), typed.metal("pot_metal")
+        return Heel(mass, metal, 0.0, ASSAY_HALF_WT_PCT) if metal is not None else None
+    typed.choice("pot", (EMPTY,))
+    for name in ("pot_mass", "pot_metal"):
+        if typed.text(name):
+            typed.fault(name, say("Say above what is in the pot, or leave this empty."))
+    return None
+
+
+def _answered(site: Site, request: Request, values: dict[str, str]) -> Response:
+    typed = Typed(site.show(request), values)
+    found, problem = _weighed_out(site, typed)
+    return _page(site, request, values, typed.wrong, found, problem=problem)
+
+
+def _weighed_out(site: Site, typed: Typed) -> tuple[OneMelt | None, str]:
+    """The answer, or none with what stands in the way of any."""
+    asked, lots = _asked(site, typed)
+    if asked is None:
+        return None, ""
+    try:
+        return weigh_out(asked, lots, site.settings), ""
+    except InputError as error:
+        if error.field not in QUESTION:
+            return None, str(error)
+        typed.fault(error.field, typed.show.say.made(str(error)))
+        return None, ""
+
+
+def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
+    show = site.show(request)
+    booking = Typed(show, values)
+    weighed, dross = booking.weighed_kg(), booking.mass_kg("dross", 0.0, LARGEST_KG, empty=0.0)
+    melt_id, day, problem = booking.needed("id"), booking.day("day"), ""
+    question = Typed(show, values)
+    asked, _ = _asked(site, question)
+    if not weighed and not booking.wrong:
+        problem = show.say("Type what the scale says for every lot.")
+    if asked is not None and not booking.wrong:
+        problem = problem or _overfull(site, show, sum(weighed.values()) + (asked.heel.mass_kg if asked.heel else 0.0))
+    if asked is not None and not booking.wrong and not problem:
+        try:
+            with site.once(values.get("token", "")):
+                event = site.book.charge(
+                    melt_id, asked.recipe.name, weighed, dross_kg=dross, day=day, note=booking.text("note"),
+                    **_heel_booked(asked.heel, values),
+                )  # fmt: skip
+            return site.booked("/melts", event)
+        except BookError as error:
+            problem = mark_refusal(booking, error, {"dross_kg": "dross"})
+    found, why_none = _weighed_out(site, question)
+    wrong = booking.wrong | question.wrong
+    return _page(site, request, values, wrong, found, problem=problem or why_none, refused=True)
+
+
+def _overfull(site: Site, show: Show, in_pot_kg: float) -> str:
+    """What is told where more was typed than the pot could hold: a slip of the hand."""
+    most = site.settings.pot.capacity_kg
+    if in_pot_kg <= most * OVERFULL:
+        return ""
+    return show.say("That is {mass} in a pot that holds {most}: look at the readings again.", mass=show.mass(in_pot_kg),
+                    most=show.mass(most))  # fmt: skip
+
+
+def _heel_booked(heel: Heel | None, values: dict[str, str]) -> dict[str, Any]:
+    if heel is None or heel.mass_kg <= 0.0:
+        return {}
+    pot = values.get("pot", "")
+    if pot.startswith(HEEL):
+        return {"heel_of": pot.removeprefix(HEEL), "heel_kg": heel.mass_kg}
+    return {"heel_kg": heel.mass_kg, "heel_metal": heel.composition}
+
+
+def mark_refusal(typed: Typed, error: BookError, fields: dict[str, str]) -> str:
+    """Mark the fields that the book refused; gives what is told on top. `fields`: the form's name for the book's."""
+    show, say = typed.show, typed.show.say
+    if not isinstance(error, NotFreeError):
+        if type(error) is not BookError:
+            raise error
+        name = fields.get(error.field, error.field)
+        if name in typed.values:
+            typed.fault(name, say.made(str(error)))
+        return str(error)
+    for short in error.short:
+        kept = ", ".join(f"{show.mass(kg, 2)}: {plan}" for plan, kg in short.reserved_for)
+        if short.held_kg is None:
+            words = say("This lot is not in the book.")
+        elif kept:
+            words = say("Free: {free} of {held}. Reserved: {plans}", free=show.mass(short.free_kg, 2),
+                        held=show.mass(short.held_kg, 2), plans=kept)  # fmt: skip
+        else:
+            words = say("The book holds {held} of it.", held=show.mass(short.held_kg, 2))
+        typed.fault(typed.field_of(short.lot), words)
+    return say("More is weighed than is free: {lots}. Weigh other metal, weigh the lot anew in Stock, or give up the plan that"
+               " keeps it.", lots=", ".join(s.lot for s in error.short))  # fmt: skip
+
+
+def _page(
+    site: Site, request: Request, values: dict[str, str], wrong: dict[str, str] | None = None, found: OneMelt | None = None,
+    *, problem: str = "", refused: bool = False,
+) -> Response:  # fmt: skip
+    show, wrong = site.show(request), wrong or {}
+    free, unknown = _lots(site, reserved=bool(values.get("reserved")))
+    known = site.kept("lots", site.book.lots)[0]
+    return site.page(
+        request, "melt_new.html", "Weigh out a melt", "/melts", status=422 if wrong or problem or refused else 200,
+        v=Blank(dict.fromkeys(QUESTION, "") | values), wrong=Blank(wrong), problem=problem,
+        recipes=sorted(site.kept("recipes", site.book.recipes)), standing=standing(site), known=known,
+        free={x.id: x for x in free}, unknown=unknown, aims=OBJECTIVES,
+        reserved=site.kept("reserved", site.book.reserved_kg), pot=site.settings.pot, cautions=BEFORE_CHARGING,
+        usual_pot_c=USUAL_POT_C,
+        plan_efficiency=site.settings.pot.efficiency, burner_kw=site.settings.pot.burner_kw, currency=site.settings.currency,
+        answer=_card(site, show, found) if found is not None else None, others=_others(site, found),
+        next_id=_next_id(site, values), today=datetime.date.today().isoformat(),
+    )  # fmt: skip
+
+
+def _others(site: Site, found: OneMelt | None) -> list[str]:
+    answer = found.charge if found is not None else None
+    return other_lots(site, {line.lot.id for line in answer.lines}) if isinstance(answer, Charge) else []
+
+
+def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
+    """The answer as a planned melt's card takes it, with what a plan does not tell."""
+    say, answer = show.say, found.charge
+    card = melt_dict(found.planned, (), site.settings)
+    if not isinstance(answer, Charge):
+        what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
+        mend = say(
+            "The lots that may be used do not reach the recipe. The smallest addition that mends it: {what}.", what=what
+        )
+        return card | {"mend": mend if what else say.made(answer.words)}
+    for line, shown in zip(answer.lines, card["lots"], strict=True):
+        shown["when"] = _when(show, line.lot)
+    spare = answer.mass_kg - answer.request.wanted_kg
+    return card | {
+        "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
+        "worth_per_kg": answer.worth_per_kg, "spare_kg": spare if spare >= 0.05 else 0.0,
+        "edges": [say.made(words) for words in answer.binding],
+        "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
+    }  # fmt: skip
+
+
+def _when(show: Show, lot: Lot) -> str:
+    """When a lot goes into the pot, temperatures in the person's unit."""
+    words = when_to_load(lot)
+    told = re.fullmatch(r"stirred into the bath at (\d+) °C or hotter, where it melts by itself", words)
+    if told is None:
+        return show.say.made(words)
+    hot = show.temperature(float(told[1]))
+    return show.say("stirred into the bath at {temperature} or hotter, where it melts by itself", temperature=hot)
+
+
+def _next_id(site: Site, values: dict[str, str]) -> str:
+    """An id for the melt: the day and the recipe, with a number where that is used."""
+    head = f"{datetime.date.today().isoformat()}-{values.get('recipe') or 'melt'}"
+    used = {m["id"] for m in site.book.rows("melts")}
+    return next(name for n in range(1, len(used) + 2) if (name := head if n == 1 else f"{head}-{n}") not in used)
