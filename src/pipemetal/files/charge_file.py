@@ -11,8 +11,8 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.lots_file import SORTED_BY_EYE, read_lots
 from pipemetal.files.toml_table import TomlTable, read_toml
-from pipemetal.melts.charge import OBJECTIVES, ChargeRequest
 from pipemetal.melts.lots import LOT_KINDS, Heel, Lot
+from pipemetal.melts.request import OBJECTIVES, ChargeRequest
 
 __all__ = ["ChargeJob", "read_charge"]
 

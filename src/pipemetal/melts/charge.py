@@ -24,10 +24,9 @@ from pipemetal.melts.loading import loading_place
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mixing import CUT_ROUNDS, Mixing, add_cuts, relaxed
-from pipemetal.melts.request import Charge, ChargeLine, ChargeRequest
+from pipemetal.melts.request import OBJECTIVES, Charge, ChargeLine, ChargeRequest
 
 __all__ = [
-    "OBJECTIVES",
     "Charge",
     "ChargeLine",
     "ChargeRequest",
@@ -36,7 +35,6 @@ __all__ = [
     "solve_charges",
 ]
 
-OBJECTIVES: Final = ("cost", "scrap", "virgin tin")
 EXACT_ROUNDS: Final = 6
 
 

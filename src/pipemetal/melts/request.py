@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Final
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import MeltError
 from pipemetal.melts.lots import Heel, Lot
 
-__all__ = ["Charge", "ChargeLine", "ChargeRequest"]
+__all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest"]
+
+OBJECTIVES: Final = ("cost", "scrap", "virgin tin")
+"""What a charge may be the least of; of scrap the most."""
 
 
 @dataclass(frozen=True)

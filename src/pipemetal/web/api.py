@@ -16,10 +16,8 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import BookError
-from pipemetal.files.charge_json import blocked_dict, charge_dict
-from pipemetal.melts.charge import Charge
 from pipemetal.melts.lots import Heel
-from pipemetal.planning.one_melt import MeltAsked, weigh_out
+from pipemetal.melts.request import Charge
 from pipemetal.shop.heels import standing_melts
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
 from pipemetal.shop.stock import free_lots
@@ -271,6 +269,9 @@ def _add_melts(app: FastAPI, site: Site) -> None:
     @app.post("/api/melts/charge", responses=REFUSED)
     def weigh(form: Wanted) -> dict[str, Any]:
         """The weighing list of a melt from the floor, or what stands in the way (`blocked_by`); nothing is booked."""
+        from pipemetal.files.charge_json import blocked_dict, charge_dict
+        from pipemetal.planning.one_melt import MeltAsked, weigh_out
+
         recipes = site.kept("recipes", book.recipes)
         if form.recipe not in recipes:
             raise BookError("is not in the book", field="recipe", value=form.recipe)

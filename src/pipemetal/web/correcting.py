@@ -10,9 +10,8 @@ from starlette.concurrency import run_in_threadpool
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import BookError, ConvergenceError
-from pipemetal.melts.charge import Charge
-from pipemetal.melts.correction import correct
 from pipemetal.melts.lots import Heel
+from pipemetal.melts.request import Charge
 from pipemetal.shop.heels import StandingMelt
 from pipemetal.shop.stock import free_lots
 from pipemetal.web.show import Show
@@ -66,6 +65,8 @@ def _answered(site: Site, request: Request, values: dict[str, str]) -> Response:
 
 def _corrected(site: Site, typed: Typed) -> tuple[Found | None, str]:
     """What to add to a melt that was assayed, as the page shows it; None where something is wrong."""
+    from pipemetal.melts.correction import correct
+
     recipes = site.kept("recipes", site.book.recipes)
     name = typed.choice("recipe", sorted(recipes))
     mass, metal = typed.mass_kg("mass", 1.0, LARGEST_KG), typed.metal("assay")

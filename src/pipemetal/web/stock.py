@@ -6,14 +6,13 @@ import datetime
 import re
 import tempfile
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Query, Request, UploadFile
 from fastapi.responses import Response
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.documents.labels import Label, label_pdf, label_sheets
 from pipemetal.errors import BookError, InputError, SheetError
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
@@ -23,6 +22,9 @@ from pipemetal.units import parse_number
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.weighing import standing
+
+if TYPE_CHECKING:
+    from pipemetal.documents.labels import Label
 
 __all__ = ["LOT_KINDS", "add_routes", "label_of", "roll_from_form"]
 
@@ -43,6 +45,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.get("/stock")
     def stock(request: Request, lot: Annotated[str, Query(max_length=200)] = "", cast: Annotated[str, Query(max_length=200)] = "",
               melt: Annotated[str, Query(max_length=200)] = "", problem: str = "") -> Response:  # fmt: skip
+        from pipemetal.documents.labels import label_sheets
+
         del problem
         known, unknown = site.kept("lots", book.lots)
         rows = site.kept("lot rows", lambda: {row["id"]: row for row in book.rows("lots")})
@@ -160,6 +164,8 @@ def _add_files(app: FastAPI, site: Site) -> None:
         request: Request, ids: Annotated[str, Query(max_length=4000)] = "",
         sheet: Annotated[str, Query(max_length=40)] = "roll 90x50", first: Annotated[int, Query(ge=1, le=200)] = 1,
     ) -> Response:  # fmt: skip
+        from pipemetal.documents.labels import label_pdf
+
         show = site.show(request)
         named = [one for one in ids.split("\n") if one.strip()]
         if not named:
@@ -172,6 +178,8 @@ def _add_files(app: FastAPI, site: Site) -> None:
 
 def label_of(site: Site, show: Show, key: str) -> Label:
     """The label of a roll, lot, or blank of the plan that was cut. Errors: BookError."""
+    from pipemetal.documents.labels import Label
+
     book, say = site.book, show.say
     for table in ("rolls", "lots", "pieces"):
         try:

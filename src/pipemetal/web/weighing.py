@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 from zlib import crc32
 
 from fastapi import FastAPI, Query, Request
@@ -12,12 +12,10 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, InputError
-from pipemetal.files.plan_json import USUAL_POT_C, melt_dict
-from pipemetal.melts.charge import OBJECTIVES, Charge
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
+from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
-from pipemetal.planning.one_melt import MeltAsked, OneMelt, weigh_out
 from pipemetal.shop.book import NotFreeError
 from pipemetal.shop.heels import StandingMelt, standing_melts
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
@@ -25,6 +23,9 @@ from pipemetal.shop.stock import free_lots
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed
+
+if TYPE_CHECKING:
+    from pipemetal.planning.one_melt import MeltAsked, OneMelt
 
 __all__ = ["BEFORE_CHARGING", "add_routes", "form_values", "mark_refusal", "other_lots", "standing"]
 
@@ -81,6 +82,8 @@ def _lots(site: Site, *, reserved: bool) -> tuple[tuple[Lot, ...], tuple[str, ..
 
 def _asked(site: Site, typed: Typed) -> tuple[MeltAsked | None, list[Lot]]:
     """What is asked for and the lots that may be used; None where something is wrong, which `typed` then says."""
+    from pipemetal.planning.one_melt import MeltAsked
+
     say, pot = typed.show.say, site.settings.pot
     recipes = site.kept("recipes", site.book.recipes)
     recipe = typed.choice("recipe", sorted(recipes))
@@ -132,6 +135,8 @@ def _answered(site: Site, request: Request, values: dict[str, str]) -> Response:
 
 def _weighed_out(site: Site, typed: Typed) -> tuple[OneMelt | None, str]:
     """The answer, or none with what stands in the way of any."""
+    from pipemetal.planning.one_melt import weigh_out
+
     asked, lots = _asked(site, typed)
     if asked is None:
         return None, ""
@@ -216,6 +221,8 @@ def _page(
     site: Site, request: Request, values: dict[str, str], wrong: dict[str, str] | None = None, found: OneMelt | None = None,
     *, problem: str = "", refused: bool = False,
 ) -> Response:  # fmt: skip
+    from pipemetal.files.plan_json import USUAL_POT_C
+
     show, wrong = site.show(request), wrong or {}
     free, unknown = _lots(site, reserved=bool(values.get("reserved")))
     known = site.kept("lots", site.book.lots)[0]
@@ -239,6 +246,8 @@ def _others(site: Site, found: OneMelt | None) -> list[str]:
 
 def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
     """The answer as a planned melt's card takes it, with what a plan does not tell."""
+    from pipemetal.files.plan_json import melt_dict
+
     say, answer = show.say, found.charge
     card = melt_dict(found.planned, (), site.settings)
     if not isinstance(answer, Charge):
