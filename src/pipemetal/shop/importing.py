@@ -6,16 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.casting.log import LoggedCast
 from pipemetal.errors import BookError, InputError
 from pipemetal.files.csv_table import CsvRow, CsvTable
-from pipemetal.files.log_file import OPTIONAL as LOG_OPTIONAL
-from pipemetal.files.log_file import REQUIRED as LOG_REQUIRED
-from pipemetal.files.log_file import cast_of_row
 from pipemetal.files.lots_file import LOT_COLUMNS, SORTED_BY_EYE, lot_of_row
 from pipemetal.files.rack_file import RACK_COLUMNS, roll_of_row
 from pipemetal.files.recipe_file import read_recipes
@@ -27,6 +23,9 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.shop.accounting import Accounting
 from pipemetal.shop.base import Writing
 from pipemetal.shop.catalogue import Catalogue, roll_from_row, roll_values
+
+if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
 
 __all__ = ["KINDS", "Importing", "kind_of_table"]
 
@@ -232,8 +231,11 @@ def _read_all(
         read.lots += made_of_rows(
             table, lambda row: lot_of_row(row, row.text("id"), recipes) or row.text("id"), read.problems
         )
-    if table := checked("casts", LOG_REQUIRED, LOG_OPTIONAL):
-        read.casts += made_of_rows(table, lambda row: cast_of_row(row, row.text("id")), read.problems)
+    if "casts" in tables:
+        from pipemetal.files.log_file import OPTIONAL, REQUIRED, cast_of_row
+
+        if table := checked("casts", REQUIRED, OPTIONAL):
+            read.casts += made_of_rows(table, lambda row: cast_of_row(row, row.text("id")), read.problems)
     optional = ["day", "method", "laboratory", "note", "composition", *ELEMENTS, *(f"plus_minus_{e}" for e in ELEMENTS)]
     if table := checked("analyses", ["about"], optional):
         read.analyses += made_of_rows(table, _analysis, read.problems, key=None)

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.casting.log import LoggedCast
 from pipemetal.errors import BookError
 from pipemetal.files.lots_file import SORTED_BY_EYE
 from pipemetal.melts.lots import LOT_KINDS, Lot
@@ -18,6 +17,9 @@ from pipemetal.shop import schema
 from pipemetal.shop.base import BookBase, Writing, dump
 from pipemetal.shop.ledger import UNKNOWN, composition_of, elements_ug, kilograms, move, share_of
 from pipemetal.shop.rebooking import rebook, to_scrap
+
+if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
 
 __all__ = ["Metal", "log_from_row"]
 

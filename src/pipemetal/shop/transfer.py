@@ -11,7 +11,6 @@ from typing import Any
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import BookError
-from pipemetal.files.log_file import log_text
 from pipemetal.files.sheet_out import OutTable, csv_of, write_tables
 from pipemetal.shop.catalogue import roll_from_row
 from pipemetal.shop.importing import Importing
@@ -64,6 +63,8 @@ class Transfer(Importing):
         return OutTable("stock", ["account", *(f"{e}_kg" for e in present), "total_kg"], rows)
 
     def _log_table(self) -> OutTable:
+        from pipemetal.files.log_file import log_text
+
         casts = self.casts()
         head, *rows = csv.reader(io.StringIO(log_text(casts)))
         return OutTable("log", head, rows)

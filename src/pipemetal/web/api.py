@@ -13,8 +13,6 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.model import Sled
 from pipemetal.errors import BookError
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
@@ -330,6 +328,9 @@ def _add_writing(app: FastAPI, site: Site) -> None:
         recipes = site.kept("recipes", book.recipes)
         if form.alloy not in recipes:
             raise BookError("is not a recipe of this shop", field="alloy", value=form.alloy)
+        from pipemetal.casting.log import LoggedCast
+        from pipemetal.casting.model import Sled
+
         log = LoggedCast(
             form.id, recipes[form.alloy].target, form.gate_mm, form.charge_kg, Sled(form.sled_length_mm, form.sled_width_mm),
             form.length_mm, tuple(form.thickness_mm), push_time_s=form.push_time_s, pour_temperature_c=form.pour_temperature_c,

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import datetime
 import re
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
-from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.model import Sled
 from pipemetal.errors import BookError, CastingError, InputError
-from pipemetal.files.log_file import log_text
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+
+if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
 
 __all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
 
@@ -209,6 +209,9 @@ def _within(value: float | None, name: str, low: float, high: float) -> float:
 
 def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast:
     """A cast as it was typed. Errors: CastingError, UnitError with the field."""
+    from pipemetal.casting.log import LoggedCast
+    from pipemetal.casting.model import Sled
+
     recipes = site.kept("recipes", site.book.recipes)
     if values["alloy"] not in recipes:
         raise CastingError(
@@ -248,6 +251,10 @@ def _day(text: str) -> str:
 
 def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]:
     """The thickness of a sheet that was cast, written beside its cast."""
+    from dataclasses import replace
+
+    from pipemetal.files.log_file import log_text
+
     book, key = site.book, values["id"]
     if not values["version"].isdigit() or len(values["version"]) > 9:
         raise CastingError("is no version", field="version", value=values["version"][:20])
@@ -258,8 +265,6 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
     for at, thickness in pairs:
         _within(at, "thickness", 0.0, casts[key].length_mm)
         _within(thickness, "thickness", 0.1, 12.0)
-    from dataclasses import replace
-
     log = replace(casts[key], thickness_mm=pairs)
     with site.once(values["token"]), book.writing("cast logged", f"cast:{key}") as w:
         w.change("casts", key, int(values["version"]), log=log_text([log]))

@@ -6,7 +6,7 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 from urllib.parse import quote
 
 from fastapi import Request
@@ -14,7 +14,6 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from sqlalchemy import func, select
 
-from pipemetal.casting.log import LoggedCast
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop import schema
 from pipemetal.shop.base import stock_of
@@ -24,6 +23,9 @@ from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.roles import may
 from pipemetal.web.jobs import Jobs
 from pipemetal.web.show import Show, show_of
+
+if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
 
 __all__ = ["PLAN_COOKIE", "ROOMS", "Site"]
 
