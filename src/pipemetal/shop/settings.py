@@ -98,6 +98,10 @@ class Settings(BookBase):
             after = {k: v for k, v in {**before, **changes}.items() if v is not None}
             if after == before:
                 raise BookError("would change nothing", field="settings")
+            if held is None and before:
+                # first what counted, then the change, so that the history tells one from the other
+                _write(w, None, before)
+                held = _row(w)[0]
             _write(w, held, after)
             return w.event_id
 

@@ -13,7 +13,7 @@ from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import AlloyError, InputError
 from pipemetal.units import parse_number
-from pipemetal.web.shop_fields import typed_number
+from pipemetal.web.shop_fields import fault_words, typed_number
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 
@@ -80,7 +80,7 @@ def recipe_from_form(
     wrong: dict[str, str] = {}
     windows = []
     for element in ELEMENTS:
-        window = _window(form, element, held, before, wrong)
+        window = _window(show, form, element, held, before, wrong)
         if window is not None:
             windows.append((element, *window))
     target = None
@@ -88,7 +88,7 @@ def recipe_from_form(
         same = before is not None and form.get("target", "").strip() == held["target"]
         target = before.target if same and before is not None else Composition.parse(form.get("target", ""))
     except InputError as error:
-        wrong["target"] = str(error)
+        wrong["target"] = str(error) if error.field else fault_words(show, error.problem, error.allowed)
     name, note = form.get("name", "").strip(), form.get("note", "").strip()
     if not name or len(name) > 200 or not name.isprintable():
         wrong["name"] = "is not a name"
@@ -98,11 +98,16 @@ def recipe_from_form(
         return Recipe(name, target, tuple(windows), note), {}
     except AlloyError as error:
         field = f"low:{error.field}" if error.field in ELEMENTS else "target"
-        return None, {field: f"{error.field} {error.problem}" + (f" ({error.allowed})" if error.allowed else "")}
+        return None, {field: fault_words(show, error.problem, error.allowed)}
 
 
 def _window(
-    form: Mapping[str, str], element: str, held: Mapping[str, str], before: Recipe | None, wrong: dict[str, str]
+    show: Show,
+    form: Mapping[str, str],
+    element: str,
+    held: Mapping[str, str],
+    before: Recipe | None,
+    wrong: dict[str, str],
 ) -> tuple[float, float] | None:
     names = (f"low:{element}", f"high:{element}")
     texts = [form.get(name, "").strip() for name in names]
@@ -115,12 +120,12 @@ def _window(
         try:
             edges.append(parse_number(text, field=element) if text else open_end)
         except InputError as error:
-            wrong[name] = str(error)
+            wrong[name] = fault_words(show, error.problem, error.allowed)
     if len(edges) < 2:
         return None
     low, high = edges
     if not 0.0 <= low <= high <= 100.0:
-        wrong[names[0]] = f"{element} is not a window (0 <= low <= high <= 100)"
+        wrong[names[0]] = fault_words(show, "is not a window", "0 <= low <= high <= 100")
         return None
     return low, high
 

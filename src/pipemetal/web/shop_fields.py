@@ -22,16 +22,9 @@ from pipemetal.units import MASS_KG, parse_number
 from pipemetal.web.show import Show
 
 __all__ = [
-    "GROUPS",
-    "Group",
-    "Setting",
-    "fields_of",
-    "read_form",
-    "setting_of",
-    "shown",
-    "told_changes",
-    "typed_number",
-]
+    "GROUPS", "Group", "Setting", "fault_words", "fields_of", "read_form", "setting_of", "shown", "told_changes", "typed_number",
+    "with_unit",
+]  # fmt: skip
 
 Value = float | int | str
 CHOICE_NAMES: Final = {"C": "°C", "F": "°F", "en": "English", "de": "Deutsch", "a4": "A4", "letter": "Letter"}
@@ -218,7 +211,7 @@ def read_form(
                 if value != value_of(now.settings, key):
                     changes[key] = value
             except InputError as error:
-                wrong[key] = _words(show, error.problem, error.allowed)
+                wrong[key] = fault_words(show, error.problem, error.allowed)
     _refuse(show, now, changes, wrong)
     return changes, wrong
 
@@ -239,7 +232,7 @@ def _refuse(show: Show, now: InEffect, changes: dict[str, Value | None], wrong: 
                 edges = re.fullmatch(r"(\S+) to (\S+)", told) if isinstance(error, PlanError) else None
                 limits = (float(edges[1]), float(edges[2])) if edges else limits_of(now.settings, key)
                 told = allowed(show, setting, limits)
-            wrong[key] = _words(show, error.problem, told)
+            wrong[key] = fault_words(show, error.problem, told)
             if tried.pop(key, None) is None:
                 return
 
@@ -253,7 +246,8 @@ def _key_of(error: InputError) -> str:
     return named if named in _BY_KEY else next((k for k in _BY_KEY if k.startswith(f"{named}_")), named)
 
 
-def _words(show: Show, problem: str, told: str) -> str:
+def fault_words(show: Show, problem: str, told: str = "") -> str:
+    """What is wrong with a field that is named already, and what may stand there."""
     words = show.say.made(problem)
     return f"{words} ({show.say('allowed')}: {show.say.made(told)})" if told else words
 

@@ -14,13 +14,14 @@ from pipemetal.errors import BookError, InputError
 from pipemetal.planning.learning import Learned, learn
 from pipemetal.shop.book import StaleSaveError
 from pipemetal.shop.settings import BESIDE, GIVEN
-from pipemetal.web.shop_fields import GROUPS, fields_of, read_form, setting_of, with_unit
+from pipemetal.web.shop_fields import GROUPS, Group, fields_of, read_form, setting_of, with_unit
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 
 __all__ = ["add_routes", "change", "gate_of"]
 
 HERE = "/settings/shop"
+GATE = "gate"
 MOST_FIELDS = 120
 
 
@@ -28,8 +29,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
     """The routes of the shop's settings."""
 
     @app.get(HERE)
-    def shop(request: Request, gate: Annotated[str, Query(max_length=3)] = "") -> Response:
-        return _page(site, request, gate=bool(gate))
+    def shop(
+        request: Request, group: Annotated[str, Query(max_length=20)] = GROUPS[0].name,
+        learn: Annotated[str, Query(max_length=3)] = "",
+    ) -> Response:  # fmt: skip
+        if group == GATE:
+            return _gate_page(site, request, compute=bool(learn))
+        return _page(site, request, _group_of(group))
 
     @app.post(HERE)
     async def save(request: Request) -> Response:
@@ -40,15 +46,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
     show, now = site.show(request), site.in_effect()
-    group = next((g for g in GROUPS if g.name == form.get("group")), None)
-    version = form.get("version", "")
-    if group is None or not version.isdigit() or len(version) > 9:
-        raise InputError("is not known", field="group, version", allowed=", ".join(g.name for g in GROUPS))
+    group, version = _group_of(form.get("group", "")), form.get("version", "")
+    if not version.isdigit() or len(version) > 9:
+        raise InputError("is no version", field="version", value=version[:20])
     changes, wrong = read_form(show, group, form, now)
     if wrong:
-        return _page(site, request, status=422, typed={group.name: form}, wrong=wrong)
+        return _page(site, request, group, form, wrong)
     if not changes:
-        return RedirectResponse(f"{HERE}?done=same", 303)
+        return RedirectResponse(f"{HERE}?done=same&group={group.name}", 303)
     try:
         with site.once(form.get("token", "")):
             event = change(site, changes, int(version))
@@ -56,7 +61,14 @@ def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
         raise StaleSaveError(
             "settings", _told(show, error.mine), _told(show, {k: v for k, v in error.theirs.items() if v is not None})
         ) from None
-    return site.booked(HERE, event)
+    return site.booked(HERE, event, group=group.name)
+
+
+def _group_of(name: str) -> Group:
+    found = next((g for g in GROUPS if g.name == name), None)
+    if found is None:
+        raise InputError("is not known", field="group", value=name[:20], allowed=", ".join(g.name for g in GROUPS))
+    return found
 
 
 def _told(show: Show, values: Mapping[str, Any]) -> dict[str, str]:
@@ -82,19 +94,24 @@ def change(site: Site, changes: Mapping[str, float | int | str | None], version:
 
 
 def _page(
-    site: Site, request: Request, *, status: int = 200, gate: bool = False, typed: Mapping[str, Mapping[str, str]] | None = None,
-    wrong: Mapping[str, str] | None = None,
+    site: Site, request: Request, group: Group, typed: Mapping[str, str] | None = None, wrong: Mapping[str, str] | None = None
 ) -> Response:  # fmt: skip
     show, now = site.show(request), site.in_effect()
-    groups = [(g, fields_of(show, g, now, (typed or {}).get(g.name), wrong)) for g in GROUPS]
-    faults = [(f["id"], f["label"], f["wrong"]) for _, fields in groups for f in fields if f["wrong"]]
-    known = {f["key"] for _, fields in groups for f in fields}
+    fields = fields_of(show, group, now, typed, wrong)
+    known = {f["key"] for f in fields}
     return site.page(
-        request, "shop.html", "Settings of the shop", "/settings", status=status, groups=groups, now=now, faults=faults,
+        request, "shop.html", "Settings of the shop", "/settings", status=422 if wrong else 200, tabs=GROUPS, group=group,
+        fields=fields, now=now, faults=[f for f in fields if f["wrong"]],
         more=[words for key, words in (wrong or {}).items() if key not in known], locked=now.origin == GIVEN,
-        beside=now.origin == BESIDE, learned=gate_of(site, compute=gate), casts=len(site.casts()), units_key=_units_key(show),
-        events=site.book.events("settings:shop", limit=20), undone=site.undone(),
-        recipes=len(site.kept("recipes", site.book.recipes)),
+        beside=now.origin == BESIDE, units_key=_units_key(show), events=site.book.events("settings:shop", limit=10),
+        undone=site.undone(),
+    )  # fmt: skip
+
+
+def _gate_page(site: Site, request: Request, *, compute: bool) -> Response:
+    return site.page(
+        request, "gate.html", "Settings of the shop", "/settings", tabs=GROUPS, learned=gate_of(site, compute=compute),
+        casts=len(site.casts()),
     )  # fmt: skip
 
 
