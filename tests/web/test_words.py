@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 
 from pipemetal.documents.plan_paper import PAPERS
+from pipemetal.planning.settings import rests_on
 from pipemetal.shop.catalogue import STATES
 from pipemetal.shop.roles import ACTIONS, ROLES
 from pipemetal.web import jobs
+from pipemetal.web.shop_fields import GROUPS
 from pipemetal.web.site import DONE, ROOMS
 from pipemetal.words import LANGUAGES, catalogue
 
@@ -42,7 +44,9 @@ def texts_of_modules() -> list[str]:
 def test_no_text_of_the_pages_is_missing(language: str) -> None:
     held = catalogue(language)
     made = [*ACTIONS, *ROLES, *(name for _, name in ROOMS), *DONE.values(), *PAPERS, *STATES, *jobs.STATES]
-    texts = [*texts_of_templates(), *texts_of_modules(), *made]
+    labels = [text for group in GROUPS for text in (group.title, *(s.label for s in group.settings))]
+    labels += {words for group in GROUPS for s in group.settings if (words := rests_on(s.key))}
+    texts = [*texts_of_templates(), *texts_of_modules(), *made, *labels]
     assert len(texts) > 400
     assert sorted({text for text in texts if text not in held}) == []
 

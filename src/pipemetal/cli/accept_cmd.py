@@ -76,21 +76,24 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
     "--weighed", metavar="T1=200,S1=20.5", help="Kilograms of each lot as weighed; the planned list where left out."
 )
 @click.option("--heel-of", default="", metavar="ID", help="The melt whose heel was in the pot.")
-@click.option("--kerf", type=click.FloatRange(0.0, 10.0), default=1.0, show_default=True, metavar="MM")
+@click.option("--kerf", type=click.FloatRange(0.0, 20.0), metavar="MM", help="Default: that of the shop's settings.")
 @shop_option
 @json_option
 def done(
     plan_id: str, roll: str | None, sheet: str | None, melt: str | None, melt_id: str | None, weighed: str | None, heel_of: str,
-    kerf: float, shop: str | None, as_json: bool,
+    kerf: float | None, shop: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Book a roll as cut (pieces with their place, remnants to the rack, kerf, offcuts to scrap), or a melt as charged."""
     if (roll is None) == (melt is None) or (melt is not None and not melt_id):
         raise InputError(
             "is needed: one of the two", field="--roll or --melt", allowed="--roll R101, or --melt M1 --as 2026-17"
         )
+    from pipemetal.shop.settings import settings_of_book
+
     with open_book(shop) as book:
         if roll is not None:
-            event, remnants = book.cut_planned(plan_id, roll, sheet=sheet, kerf_mm=kerf)
+            width = settings_of_book(book.target).settings.sheets.kerf_mm if kerf is None else kerf
+            event, remnants = book.cut_planned(plan_id, roll, sheet=sheet, kerf_mm=width)
             told: dict[str, Any] = {"event": event, "roll": roll, "remnants": list(remnants)}
             words = f"{roll} is cut (event {event}); remnants: {', '.join(remnants) or 'none'}."
         else:

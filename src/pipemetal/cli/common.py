@@ -6,12 +6,15 @@ import json
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.files.recipe_file import read_recipes
+
+if TYPE_CHECKING:
+    from pipemetal.planning.settings import ShopSettings
 
 __all__ = [
     "FILE",
@@ -22,6 +25,7 @@ __all__ = [
     "print_table",
     "recipes_option",
     "rounded",
+    "settings_for",
     "workers_options",
 ]
 
@@ -64,6 +68,18 @@ def find_beside(given: Path | None, first: Path | None, name: str) -> Path:
 def load_recipes(given: Path | None, first: Path | None) -> dict[str, Recipe]:
     """The recipes of a shop."""
     return read_recipes(find_beside(given, first, "recipes.toml"))
+
+
+def settings_for(given: Path | None, shop: str | None, first: Path) -> ShopSettings:
+    """The settings that count. With a shop book: those given, the book's, shop.toml beside it, the program's own; without one
+    those given, beside the first file, or the invented shop's."""
+    if shop is not None:
+        from pipemetal.shop.settings import settings_of_book
+
+        return settings_of_book(shop, given).settings
+    from pipemetal.files.shop_file import read_shop
+
+    return read_shop(find_beside(given, first, "shop.toml"))
 
 
 def print_json(value: Any) -> None:

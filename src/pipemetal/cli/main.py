@@ -51,6 +51,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "sell": ("ledger_cmd:sell", "Book metal that leaves the shop for money."),
     "unexplained": ("ledger_cmd:unexplained", "Metal that nothing explains, by alloy and month."),
     "attach": ("trace_cmd:attach", "Photos and papers of rolls, lots, melts and casts."),
+    "settings": ("settings_cmd:settings", "The shop's settings: in effect, kept in the book, written out."),
     "people": ("people_cmd:people", "Who works with the shop book, and in which role."),
     "dump": ("trace_cmd:dump", "The whole shop book as open files."),
     "load": ("trace_cmd:load", "Make a shop book from a dump."),

@@ -5,13 +5,16 @@ from __future__ import annotations
 import shlex
 from collections import Counter, defaultdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.common import FILE, find_beside, json_option, print_json, print_table, recipes_option
+from pipemetal.cli.common import FILE, find_beside, json_option, print_json, print_table, recipes_option, settings_for
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import InputError
+
+if TYPE_CHECKING:
+    from pipemetal.planning.settings import ShopSettings
 
 __all__ = ["demo", "learned_from", "plan", "stock_of"]
 
@@ -29,7 +32,11 @@ DEMO_SECONDS = 45.0
     "--by", metavar="NAME", help="With --accept: who accepts it [PIPEMETAL_BY, else the login].", envvar="PIPEMETAL_BY"
 )
 @click.option(
-    "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the organ."
+    "--settings",
+    "settings_path",
+    type=FILE,
+    metavar="shop.toml",
+    help="Default: the book's, shop.toml beside it; without --shop that beside the organ.",
 )
 @click.option(
     "--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from. Default: log.csv beside."
@@ -59,7 +66,7 @@ def plan(
     data = run_plan(
         organ_file,
         stock,
-        settings_path,
+        settings_for(settings_path, shop, organ_file),
         log_path,
         out,
         seconds=seconds,
@@ -112,7 +119,8 @@ def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_jso
     _demo_book(folder, shop)
     stock = stock_of(organ_file, None, None, str(shop), None)
     data = run_plan(
-        organ_file, stock, None, None, out, seconds=None if iterations else seconds, iterations=iterations, seed=seed,
+        organ_file, stock, settings_for(None, str(shop), organ_file), None, out,
+        seconds=None if iterations else seconds, iterations=iterations, seed=seed,
         quiet=as_json,
     )  # fmt: skip
     if as_json:
@@ -172,19 +180,17 @@ def stock_of(
 
 
 def run_plan(
-    organ_file: Path, stock: dict[str, Any], settings_path: Path | None, log_path: Path | None, out: Path, *,
+    organ_file: Path, stock: dict[str, Any], settings: ShopSettings, log_path: Path | None, out: Path, *,
     seconds: float | None, iterations: int | None, seed: int, quiet: bool,
 ) -> dict[str, Any]:  # fmt: skip
     """Make a plan and write it; gives its dictionary."""
     from pipemetal.documents.plan_pages import write_plan_files
     from pipemetal.files.organ_file import read_organ
-    from pipemetal.files.shop_file import read_shop
     from pipemetal.planning.plan import make_plan
 
     if out.exists() and not out.is_dir():
         raise InputError("is a file, a folder is wanted", field="--out", value=str(out))
     organ = read_organ(organ_file, stock["recipes"])
-    settings = read_shop(find_beside(settings_path, organ_file, "shop.toml"))
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(
             organ, stock["recipes"], stock["rack"], stock["lots"], settings, learned=learned_from(log_path, organ_file),
@@ -236,6 +242,7 @@ def print_summary(data: dict[str, Any], out: Path) -> None:
         f"({metal['new_kg']:.0f} new, {metal['remelt_kg']:.0f} remelt) in {len(data['melts'])} melts, "
         f"{len(data['new_sheets'])} sheets over {max((p['day'] for p in data['pours']), default=0)} casting days."
     )
+    click.echo(f"Settings: {data['settings_from']}.")
     if data["rolls_used"]:
         click.echo("Rolls to take down: " + ", ".join(r["id"] for r in data["rolls_used"]) + ".")
     click.echo(

@@ -19,8 +19,8 @@ from pipemetal.cli.shop_cmd import shop_of, shop_option
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
-    from pipemetal.planning.settings import ShopSettings
     from pipemetal.shop.book import Book
+    from pipemetal.shop.settings import SaidFile
     from pipemetal.web.site import Site
 
 __all__ = ["serve"]
@@ -33,7 +33,7 @@ FIRST_PAGE_S = 1.5
 @shop_option
 @click.option("--demo", is_flag=True, help="The invented shop in a temporary folder, with a short plan.")
 @click.option("--plan", "plan_path", type=FILE, metavar="plan.json", help="Bring this plan into the book first.")
-@click.option("--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the book.")
+@click.option("--settings", "settings_path", type=FILE, metavar="shop.toml", help="These count before the book's.")
 @click.option("--port", type=click.IntRange(1, 65535), default=8137, show_default=True)
 @click.option(
     "--lan", is_flag=True, help="Answer the shop's network too, for the people of the book with their PIN or password."
@@ -50,7 +50,7 @@ def serve(
     _refuse_taken(port, lan)
     if not demo:
         target = shop_of(shop)
-        _run(target, "Shop book", plan_path, _settings(settings_path, target), port, lan, demo_folder=None)
+        _run(target, "Shop book", plan_path, _given(settings_path), port, lan, demo_folder=None)
         return
     from pipemetal.files.demo_files import copy_demo_shop
     from pipemetal.shop.book import Book
@@ -64,18 +64,15 @@ def serve(
             book.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
             if lan:
                 _invented_people(book)
-        shown = _settings(settings_path, str(folder / "shop.sqlite"))
-        _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, shown, port, lan, demo_folder=folder)
+        given = _given(settings_path)
+        _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, given, port, lan, demo_folder=folder)
 
 
-def _settings(path: Path | None, target: str) -> ShopSettings | None:
-    """The shop's settings: those given, else shop.toml beside a book that is a file, else none."""
-    from pipemetal.files.shop_file import read_shop
+def _given(path: Path | None) -> SaidFile | None:
+    """The settings of the file given, read before anything starts."""
+    from pipemetal.shop.settings import said_file
 
-    beside = Path(target).parent / "shop.toml"
-    if path is None and ("://" in target or not beside.is_file()):
-        return None
-    return read_shop(path or beside)
+    return said_file(path) if path is not None else None
 
 
 def _invented_people(book: Book) -> None:
@@ -90,12 +87,13 @@ def _invented_people(book: Book) -> None:
 
 
 def _run(
-    shop: str, name: str, plan_path: Path | None, settings: ShopSettings | None, port: int, lan: bool, *,
+    shop: str, name: str, plan_path: Path | None, given: SaidFile | None, port: int, lan: bool, *,
     demo_folder: Path | None,
 ) -> None:  # fmt: skip
     import uvicorn
 
     from pipemetal.shop.book import Book
+    from pipemetal.shop.settings import beside_book
     from pipemetal.web.app import LOOPBACK, create_app
     from pipemetal.web.site import Site
 
@@ -106,7 +104,8 @@ def _run(
         later = threading.Timer(FIRST_PAGE_S, _make_ready, (book,))
         later.daemon = True
         later.start()
-        site = Site(book, name, settings)
+        site = Site(book, name, given, beside_book(shop))
+        click.echo(f"Settings: {site.settings.source}.")
         if plan_path is not None:
             click.echo(f"Plan {book.add_plan(read_plan(plan_path))} is in the book.")
         elif demo_folder is not None:

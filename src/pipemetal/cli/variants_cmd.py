@@ -11,17 +11,18 @@ import click
 
 from pipemetal.cli.common import (
     FILE,
-    find_beside,
     json_option,
     print_json,
     print_table,
     recipes_option,
+    settings_for,
     workers_options,
 )
 from pipemetal.cli.plan_cmd import learned_from, stock_of
 from pipemetal.cli.progress import Watch
 
 if TYPE_CHECKING:
+    from pipemetal.planning.settings import ShopSettings
     from pipemetal.planning.variants import Case, Figures
 
 __all__ = ["variants"]
@@ -36,7 +37,11 @@ AS_IT_IS = "as it is"
 @click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
 @click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
 @click.option(
-    "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the organ."
+    "--settings",
+    "settings_path",
+    type=FILE,
+    metavar="shop.toml",
+    help="Default: the book's, shop.toml beside it; without --shop that beside the organ.",
 )
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log. Default: log.csv beside.")
 @click.option("--out", "out", type=FILE, metavar="DIR", help="Write every plan into a folder of this one.")
@@ -60,13 +65,12 @@ def variants(
     """
     from pipemetal.executor import executor_for
     from pipemetal.files.organ_file import read_organ
-    from pipemetal.files.shop_file import read_shop
     from pipemetal.files.variants_file import read_variants
     from pipemetal.planning.learning import Learned
     from pipemetal.planning.variants import Case
 
     stock = stock_of(organ_file, rack_path, lots_path, shop, recipes_path)
-    settings = read_shop(find_beside(settings_path, organ_file, "shop.toml"))
+    settings = settings_for(settings_path, shop, organ_file)
     base = Case(
         AS_IT_IS, read_organ(organ_file, stock["recipes"]), stock["recipes"], tuple(stock["rack"]), tuple(stock["lots"]),
         settings, learned_from(log_path, organ_file) or Learned(), tuple(stock["unknown"]),
@@ -85,9 +89,15 @@ def variants(
             watch.progress((len(found) + len(failed)) / len(cases), f"{len(found)} of {len(cases)}")
     rows = [(cases[index].name, found[index]) for index in sorted(found)]
     if as_json:
-        print_json({"variants": [{"name": name} | dataclasses.asdict(f) for name, f in rows], "not_planned": failed})
+        print_json(
+            {
+                "settings_from": settings.source,
+                "variants": [{"name": name} | dataclasses.asdict(f) for name, f in rows],
+                "not_planned": failed,
+            }
+        )
     else:
-        _print(rows, failed, len(cases), settings.currency)
+        _print(rows, failed, len(cases), settings)
     click.get_current_context().exit(1 if failed else 0)
 
 
@@ -103,17 +113,18 @@ def plan_case(case: Case, out: Path | None) -> Figures:
     return figures_of(plan)
 
 
-def _print(rows: list[tuple[str, Figures]], failed: dict[str, str], asked: int, currency: str) -> None:
+def _print(rows: list[tuple[str, Figures]], failed: dict[str, str], asked: int, settings: ShopSettings) -> None:
     notes = [f"{name} cannot be planned: {why}" for name, why in failed.items()]
     if len(rows) + len(failed) < asked:
         notes.append(f"Stopped: {asked - len(rows) - len(failed)} variants were not planned.")
+    notes.append(f"Settings: {settings.source}, changed by each variant.")
     notes.append(
         "Searches end by time: figures that differ by less than a percent or two may be luck. --iterations repeats them."
     )
     print_table(
         "Variants side by side",
         ["variant", "pipes served", "rolls", "sheets", "melts", "days", "m² used", "gap %", "new kg", "remelt kg", "to buy kg",
-         "lost kg", f"cost {currency}"],
+         "lost kg", f"cost {settings.currency}"],
         [
             (name, f"{f.pipes_served} of {f.pipes}", f.rolls, f.sheets, f.melts, f.casting_days, f"{f.consumed_m2:.1f}",
              f"{f.gap_percent:.1f}", f"{f.new_kg:.0f}", f"{f.remelt_kg:.0f}", f"{f.bought_kg:.0f}",

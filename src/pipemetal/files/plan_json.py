@@ -193,6 +193,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
             )  # fmt: skip
     return {
         "format": PLAN_FORMAT, "program": f"pipemetal {__version__}", "organ": plan.organ.name, "shop": plan.settings.name,
+        "settings_from": plan.settings.source,
         "seed": layout.seed, "iterations": layout.iterations, "pipes_served": plan.pipes_served,
         "pipes": [pipe_dict(p) for p in plan.pipes],
         "blanks": [blank_dict(part) for pipe in plan.pipes for part in pipe.parts if not part.bought],

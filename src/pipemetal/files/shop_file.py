@@ -1,21 +1,32 @@
-"""The shop's settings: `shop.toml`. Every key has a default; the file says only what is different."""
+"""The shop's settings: `shop.toml`, and the same values as the shop book keeps them. Every key has a default; only what is
+different is said.
+
+What a shop said is a flat table of keys and metric values, as {"pot.capacity_kg": 480.0}; all else is the program's own.
+"""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pipemetal import units
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.errors import InputError
-from pipemetal.files.toml_table import TomlTable, read_toml
+from pipemetal.errors import FileFormatError, InputError
+from pipemetal.files.toml_table import TomlTable, near, read_toml
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import LOT_KINDS
-from pipemetal.planning.settings import CastingSettings, PotSettings, SheetSettings, ShopSettings
+from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
 
-__all__ = ["filled", "read_shop"]
+__all__ = [
+    "KEYS", "SHOWN_IN", "Said", "check_keys", "filled", "limits_of", "nested", "read_said", "read_shop", "said_of", "settings_of",
+    "shop_toml", "value_of",
+]  # fmt: skip
+
+Said = dict[str, float | int | str]
+"""What a shop says: keys with their table, and metric values."""
 
 _BY_SUFFIX: dict[str, Callable[..., float]] = {
     "mm": units.parse_length_mm,
@@ -27,6 +38,22 @@ SHOWN_IN = {
     "lengths_in": ("mm", "in"), "masses_in": ("kg", "lb"), "temperatures_in": ("C", "F"), "language": ("en", "de"),
     "paper": ("a4", "letter"),
 }  # fmt: skip
+_ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
+LONGEST_NAME, LONGEST_CURRENCY = 200, 20
+_SHOP_LIMITS: Final[Limits] = {"emptying_costs_kg": (0.0, 1000.0)}
+_LOSS_LIMITS: Final[Limits] = {
+    **dict.fromkeys(LOT_KINDS, (0.0, 0.3)), "oxide_share": (0.0, 1.0),
+    **dict.fromkeys([f"factor_{e}" for e in ELEMENTS], (0.0, 3.0)),
+}  # fmt: skip
+_NAMES: Final[dict[str, tuple[str, ...]]] = {
+    "shop": ("name", "currency", *SHOWN_IN, "emptying_costs_kg"),
+    "sheets": tuple(f.name for f in dataclasses.fields(SheetSettings)),
+    "pot": tuple(f.name for f in dataclasses.fields(PotSettings)),
+    "casting": tuple(f.name for f in dataclasses.fields(CastingSettings)),
+    "losses": tuple(_LOSS_LIMITS),
+}
+KEYS: Final = tuple(f"{table}.{name}" for table, names in _NAMES.items() for name in names)
+"""Every setting, in the order in which a file says them."""
 
 
 def read_shop(path: Path) -> ShopSettings:
@@ -37,10 +64,126 @@ def read_shop(path: Path) -> ShopSettings:
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
+    return _settings(read_toml(path))
+
+
+def read_said(path: Path) -> Said:
+    """What a shop.toml says, in metric units. Errors as `read_shop`."""
     top = read_toml(path)
-    head = top.table("shop", TomlTable({}, f"{path.name} [shop]"))
-    name, currency = head.text("name", "a shop"), head.text("currency", "EUR")
-    emptying = head.mass_kg("emptying_costs", 0.0, 1000.0, 20.0)
+    return said_of(top.data, _settings(top))
+
+
+def said_of(data: Mapping[str, Any], settings: ShopSettings) -> Said:
+    """The values of those keys that the tables of a file name, each with or without its unit.
+
+    >>> said_of({"casting": {"scoop": "25 lb"}}, ShopSettings())
+    {'casting.scoop_kg': 11.3}
+    """
+    return {key: value_of(settings, key) for key in KEYS if _is_named(data, key)}
+
+
+def _is_named(data: Mapping[str, Any], key: str) -> bool:
+    table, _, name = key.partition(".")
+    held: Mapping[str, Any] = data.get(table, {})
+    base, _, suffix = name.rpartition("_")
+    return name in held or (suffix in _BY_SUFFIX and base in held)
+
+
+def settings_of(said: Mapping[str, Any], where: str = "settings") -> ShopSettings:
+    """The settings that a shop said, the program's own where it said nothing. Errors: as `read_shop`.
+
+    >>> settings_of({"pot.capacity_kg": 480.0}).pot.capacity_kg, settings_of({}) == ShopSettings()
+    (480.0, True)
+    """
+    check_keys(said, where)
+    return _settings(TomlTable(nested(said), where))
+
+
+def check_keys(said: Iterable[str], where: str = "settings") -> None:
+    """Refuse what is no setting. Errors: FileFormatError."""
+    for key in said:
+        if key not in KEYS:
+            raise FileFormatError(f"is not a setting of a shop{near(key, KEYS)}", field=key[:200], where=where)
+
+
+def nested(said: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """The values by table, as a file has them.
+
+    >>> nested({"pot.capacity_kg": 480.0, "shop.paper": "letter"})
+    {'shop': {'paper': 'letter'}, 'pot': {'capacity_kg': 480.0}}
+    """
+    tables: dict[str, dict[str, Any]] = {}
+    for key in KEYS:
+        if key in said:
+            table, _, name = key.partition(".")
+            tables.setdefault(table, {})[name] = said[key]
+    return tables
+
+
+def value_of(settings: ShopSettings, key: str) -> float | int | str:
+    """The value of one setting.
+
+    >>> [value_of(ShopSettings(), key) for key in ("losses.pig", "losses.factor_Sn", "shop.paper")]
+    [0.008, 1.0, 'a4']
+    """
+    table, _, name = key.partition(".")
+    held: Any = settings if table == "shop" else getattr(settings, table)
+    if table == "losses" and name != "oxide_share":
+        kind, _, element = name.partition("_")
+        found = dict(held.element_factor).get(element, 1.0) if kind == "factor" else dict(held.dross_share)[name]
+        return float(found)
+    value: float | int | str = getattr(held, _ATTRIBUTES.get(name, name))
+    return value
+
+
+def limits_of(settings: ShopSettings, key: str) -> tuple[float, float] | None:
+    """The least and the most of a setting beside the others as they are; None for what is no number."""
+    table, _, name = key.partition(".")
+    by_table = {"shop": _SHOP_LIMITS, "losses": _LOSS_LIMITS}
+    limits: Limits = by_table[table] if table in by_table else getattr(settings, table).limits
+    return limits.get(name)
+
+
+def shop_toml(said: Mapping[str, Any], own: ShopSettings | None = None) -> str:
+    """A shop.toml that says this; with `own`, what it does not say follows as remarks with the program's values.
+
+    >>> print(shop_toml({"pot.capacity_kg": 480.0, "shop.name": "a \\"shop\\""}), end="")
+    [shop]
+    name = "a \\"shop\\""
+    <BLANKLINE>
+    [pot]
+    capacity_kg = 480.0
+    """
+    return "\n".join(_toml_lines(said, own))
+
+
+def _toml_lines(said: Mapping[str, Any], own: ShopSettings | None) -> Iterator[str]:
+    first = True
+    for table, names in _NAMES.items():
+        shown = [n for n in names if own is not None or f"{table}.{n}" in said]
+        if not shown:
+            continue
+        yield f"[{table}]" if first else f"\n[{table}]"
+        first = False
+        for name in shown:
+            key = f"{table}.{name}"
+            if key in said:
+                yield f"{name} = {_toml_value(said[key])}"
+            elif own is not None:
+                yield f"# {name} = {_toml_value(value_of(own, key))}"
+    yield ""
+
+
+def _toml_value(value: object) -> str:
+    # TOML's texts are JSON's but for the one sign that JSON lets stand
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F") if isinstance(value, str) else repr(value)
+
+
+def _settings(top: TomlTable) -> ShopSettings:
+    head = top.table("shop", TomlTable({}, f"{top.where} [shop]"))
+    name = _short(head, "name", "a shop", LONGEST_NAME)
+    currency = _short(head, "currency", "EUR", LONGEST_CURRENCY)
+    emptying = head.mass_kg("emptying_costs", *_SHOP_LIMITS["emptying_costs_kg"], 20.0)
     length, mass, temperature, language, paper = (
         head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()
     )
@@ -48,10 +191,17 @@ def read_shop(path: Path) -> ShopSettings:
     settings = ShopSettings(
         name, currency, length, mass, temperature, language, paper, filled(top, "sheets", SheetSettings()),
         filled(top, "pot", PotSettings()),
-        filled(top, "casting", CastingSettings()), _losses(top), emptying,
+        filled(top, "casting", CastingSettings()), _losses(top), emptying, source=top.where,
     )  # fmt: skip
     top.finish()
     return settings
+
+
+def _short(table: TomlTable, key: str, default: str, longest: int) -> str:
+    text: str = table.text(key, default)
+    if len(text) > longest or not text.isprintable():
+        raise table.error("is not a name", key, text, f"1 to {longest} printable letters")
+    return text
 
 
 def filled(top: TomlTable, key: str, base: Any) -> Any:
@@ -83,8 +233,8 @@ def _losses(top: TomlTable) -> LossModel:
     table: TomlTable = top.table("losses", TomlTable({}, f"{top.where} [losses]"))
     shares = dict(default.dross_share)
     for kind in LOT_KINDS:
-        shares[kind] = table.ratio(kind, 0.0, 0.3, shares[kind])
-    oxide = table.ratio("oxide_share", 0.0, 1.0, default.oxide_share)
-    factors = [(element, table.number(f"factor_{element}", 0.0, 3.0, None)) for element in ELEMENTS]
+        shares[kind] = table.ratio(kind, *_LOSS_LIMITS[kind], shares[kind])
+    oxide = table.ratio("oxide_share", *_LOSS_LIMITS["oxide_share"], default.oxide_share)
+    factors = [(e, table.number(f"factor_{e}", *_LOSS_LIMITS[f"factor_{e}"], None)) for e in ELEMENTS]
     table.finish()
     return LossModel(tuple(shares.items()), oxide, tuple((e, factor) for e, factor in factors if factor is not None))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from pipemetal.casting.calibrate import calibrate
+from pipemetal.casting.calibrate import Calibration, calibrate
 from pipemetal.casting.groups import drift, present_coefficients
 from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
 from pipemetal.casting.log import LoggedCast
@@ -29,8 +29,10 @@ class Learned:
     words: str = "no casts logged: priors only"
 
 
-def learn(casts: Sequence[LoggedCast], thermal: ThermalSettings | None = None) -> Learned:
-    """Fit everything that a log can teach.
+def learn(
+    casts: Sequence[LoggedCast], thermal: ThermalSettings | None = None, gate: Calibration | None = None
+) -> Learned:
+    """Fit everything that a log can teach; `gate` is its fit where that is at hand.
 
     Errors: CastingError for two casts of one id; ConvergenceError where a fit does not settle.
 
@@ -39,7 +41,7 @@ def learn(casts: Sequence[LoggedCast], thermal: ThermalSettings | None = None) -
     """
     if not casts:
         return Learned()
-    gate = calibrate(casts)
+    gate = gate or calibrate(casts)
     cloth = cloth_from_log(casts, thermal)
     # Times to run are judged on the cloth that the log found, for the window is worked out with it.
     verdicts = limits_from_verdicts(casts, cloth.settings)

@@ -6,13 +6,24 @@ The defaults are those of no particular shop: common practice, no source, or est
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final
 
 from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Castable
 from pipemetal.melts.losses import LossModel
 
-__all__ = ["CastingSettings", "PotSettings", "SheetSettings", "ShopSettings"]
+__all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
+Limits = dict[str, tuple[float, float]]
+"""The least and the most of every setting of a table; some hang on others of the same table."""
+
+ESTIMATED: Final = frozenset({
+    "shop.emptying_costs_kg", "sheets.thinnest_mm", "sheets.most_taper_mm_per_m", "sheets.thinnest_cast_mm", "pot.steel_kg",
+    "pot.efficiency", "pot.spare_kg", "casting.run_up_mm", "casting.cloth_mm", "casting.minutes_between",
+    "casting.minutes_on_table",
+})  # fmt: skip
+"""Defaults that are an engineer's guess; all other figures are common practice, no source, but where SOURCES says more."""
+SOURCES: Final = {"losses.oxide_share": "90 % metal in skimmed dross, by a review of drossing in agitated pots"}
 
 SLED_WALL_MM = 120.0
 SHARE_ON_TABLE = 0.62
@@ -20,9 +31,24 @@ SHARE_ON_TABLE = 0.62
 (estimate)."""
 
 
-def _in_range(table: str, name: str, value: float, low: float, high: float) -> None:
-    if not low <= value <= high:
-        raise PlanError("is out of range", field=f"{table}.{name}", value=value, allowed=f"{low:g} to {high:g}")
+def rests_on(key: str) -> str:
+    """What the program's own value of a setting rests on; nothing for what is a matter of taste.
+
+    >>> rests_on("pot.efficiency"), rests_on("pot.capacity_kg"), rests_on("shop.paper")
+    ('estimate', 'common practice, no source', '')
+    """
+    if key in SOURCES or key in ESTIMATED:
+        return SOURCES.get(key, "estimate")
+    if key.startswith("losses.factor_"):
+        return "as much as of lead, where nothing is known"
+    return "" if key.startswith("shop.") else "common practice, no source"
+
+
+def _check(table: str, settings: object, limits: Limits) -> None:
+    for name, (low, high) in limits.items():
+        value = getattr(settings, name)
+        if not low <= value <= high:
+            raise PlanError("is out of range", field=f"{table}.{name}", value=value, allowed=f"{low:g} to {high:g}")
 
 
 @dataclass(frozen=True)
@@ -47,15 +73,19 @@ class SheetSettings:
     planed_up_to_mm: float = 2.5
     thinnest_cast_mm: float = 0.80
 
+    @property
+    def limits(self) -> Limits:
+        """What each may be."""
+        return {
+            "least_length_mm": (200.0, 10_000.0), "most_length_mm": (self.least_length_mm, 15_000.0),
+            "least_width_mm": (60.0, 2000.0), "most_width_mm": (self.least_width_mm, 3000.0),
+            "thinnest_mm": (0.2, 8.0), "thickest_mm": (self.thinnest_mm, 12.0), "most_taper_mm_per_m": (0.0, 2.0),
+            "trim_mm": (0.0, 100.0), "kerf_mm": (0.0, 20.0), "planing_mm": (0.0, 2.0), "planed_up_to_mm": (0.0, 12.0),
+            "thinnest_cast_mm": (0.1, 3.0),
+        }  # fmt: skip
+
     def __post_init__(self) -> None:
-        for name, low, high in (
-            ("least_length_mm", 200.0, 10_000.0), ("most_length_mm", self.least_length_mm, 15_000.0),
-            ("least_width_mm", 60.0, 2000.0), ("most_width_mm", self.least_width_mm, 3000.0),
-            ("thinnest_mm", 0.2, 8.0), ("thickest_mm", self.thinnest_mm, 12.0), ("most_taper_mm_per_m", 0.0, 2.0),
-            ("trim_mm", 0.0, 100.0), ("kerf_mm", 0.0, 20.0), ("planing_mm", 0.0, 2.0), ("planed_up_to_mm", 0.0, 12.0),
-            ("thinnest_cast_mm", 0.1, 3.0),
-        ):  # fmt: skip
-            _in_range("sheets", name, getattr(self, name), low, high)
+        _check("sheets", self, self.limits)
 
     def castable(self, sled_length_mm: float) -> Castable:
         """The limits as the layout room wants them, with what one filling of the sled gives."""
@@ -92,13 +122,17 @@ class PotSettings:
     least_weighed_kg: float = 4.0
     most_sheets: int = 1000
 
+    @property
+    def limits(self) -> Limits:
+        """What each may be."""
+        return {
+            "capacity_kg": (5.0, 5000.0), "heel_kg": (0.0, 0.5 * self.capacity_kg), "steel_kg": (0.0, 2000.0),
+            "efficiency": (0.05, 1.0), "burner_kw": (0.5, 500.0), "spare_kg": (0.0, 200.0), "weigh_step_kg": (0.01, 10.0),
+            "least_weighed_kg": (0.0, 50.0), "most_sheets": (1, 1000),
+        }  # fmt: skip
+
     def __post_init__(self) -> None:
-        for name, low, high in (
-            ("capacity_kg", 5.0, 5000.0), ("heel_kg", 0.0, 0.5 * self.capacity_kg), ("steel_kg", 0.0, 2000.0),
-            ("efficiency", 0.05, 1.0), ("burner_kw", 0.5, 500.0), ("spare_kg", 0.0, 200.0), ("weigh_step_kg", 0.01, 10.0),
-            ("least_weighed_kg", 0.0, 50.0), ("most_sheets", 1, 1000),
-        ):  # fmt: skip
-            _in_range("pot", name, getattr(self, name), low, high)
+        _check("pot", self, self.limits)
 
 
 @dataclass(frozen=True)
@@ -116,18 +150,25 @@ class CastingSettings:
     minutes_on_table: float = 3.0
     casts_a_day: int = 8
 
+    @property
+    def limits(self) -> Limits:
+        """What each may be."""
+        return {
+            "sled_length_mm": (50.0, 1000.0), "scoop_kg": (0.5, 50.0), "run_up_mm": (0.0, 1500.0), "stone_mm": (10.0, 300.0),
+            "cloth_mm": (0.1, 10.0), "air_c": (-10.0, 50.0), "table_c": (-10.0, 150.0), "minutes_between": (2.0, 240.0),
+            "minutes_on_table": (0.5, 60.0), "casts_a_day": (1, 40),
+        }  # fmt: skip
+
     def __post_init__(self) -> None:
-        for name, low, high in (
-            ("sled_length_mm", 50.0, 1000.0), ("scoop_kg", 0.5, 50.0), ("run_up_mm", 0.0, 1500.0), ("stone_mm", 10.0, 300.0),
-            ("cloth_mm", 0.1, 10.0), ("air_c", -10.0, 50.0), ("table_c", -10.0, 150.0), ("minutes_between", 2.0, 240.0),
-            ("minutes_on_table", 0.5, 60.0), ("casts_a_day", 1, 40),
-        ):  # fmt: skip
-            _in_range("casting", name, getattr(self, name), low, high)
+        _check("casting", self, self.limits)
 
 
 @dataclass(frozen=True)
 class ShopSettings:
-    """All settings of a shop. Units, language and paper are those of pages and sheets; files and JSON stay metric."""
+    """All settings of a shop. Units, language and paper are those of pages and sheets; files and JSON stay metric.
+
+    `source` says where they were read, in words that a plan repeats.
+    """
 
     name: str = "a shop"
     currency: str = "EUR"
@@ -141,3 +182,4 @@ class ShopSettings:
     casting: CastingSettings = field(default_factory=CastingSettings)
     losses: LossModel = field(default_factory=LossModel)
     emptying_costs_kg: float = 20.0
+    source: str = field(default="the program's own", compare=False)

@@ -28,6 +28,7 @@ MEANING: Final = {
     "organs": "organ files, every text a version", "people": "who works with the book; Argon2id hashes of their secrets",
     "pieces": "blanks cut, with the roll and the box x0, y0, x1, y1 in mm on it", "plans": "plans, every one a version",
     "recipes": "recipes with windows in percent by mass", "reservations": "rolls and lots kept for accepted plans",
+    "settings": "what the shop says of itself: keys of shop.toml with metric values",
     "rolls": "rolls and remnants with readings [x mm, y mm, thickness mm] and the field fitted to them",
 }  # fmt: skip
 """What every table holds."""

@@ -28,6 +28,7 @@ from pipemetal.shop.base import BookBase
 from pipemetal.shop.dumping import load_dump, write_dump
 from pipemetal.shop.ledger import OUTSIDE, kilograms
 from pipemetal.shop.rowfiles import DAMAGE, blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
+from pipemetal.shop.settings import check_settings
 
 __all__ = [
     "BACKUP_FORMAT",
@@ -45,6 +46,7 @@ KEEP_DAYS: Final = 14
 STRUCTURES: Final = {
     "rolls": ("outline", "no_go", "readings", "field"), "lots": ("uncertainty",), "melts": ("inputs",), "plans": ("body",),
     "recipes": ("windows",), "pieces": ("box",), "reservations": ("ranks",), "cast_orders": ("body",), "events": ("changes",),
+    "settings": ("said",),
 }  # fmt: skip
 """Columns that hold JSON."""
 MOST_RATIO, LEAST_BYTES, MOST_MANIFEST_BYTES = 200, 1_000_000, 50_000_000
@@ -256,6 +258,9 @@ def check_structures(connection: Connection) -> list[str]:
                     json.loads(row[column] or "null")
                 except (ValueError, RecursionError):
                     faults.append(f"{name} {row['id']}: {column} cannot be read")
+    s = schema.settings.c
+    for text_kept in connection.execute(select(s.said).where(s.withdrawn.is_(False))).scalars():
+        faults += check_settings(text_kept)
     return faults
 
 

@@ -33,10 +33,17 @@ class Metal(BookBase):
             self._enter_recipe(w, recipe)
             return w.event_id
 
+    def change_recipe(self, recipe: Recipe, version: int | None = None) -> int:
+        """Give a recipe another target, other windows or another note; gives the event. What is booked stays as it was booked.
+
+        Errors: StaleSaveError where it was changed meanwhile, BookError where there is none.
+        """
+        with self.writing("recipe changed", f"recipe:{recipe.name}") as w:
+            w.change("recipes", recipe.name, version, **_recipe_values(recipe))
+            return w.event_id
+
     def _enter_recipe(self, w: Writing, recipe: Recipe) -> None:
-        w.add(
-            "recipes", recipe.name, target=recipe.target.text(), windows=dump(recipe.windows_wt_pct), note=recipe.note
-        )
+        w.add("recipes", recipe.name, **_recipe_values(recipe))
 
     def recipes(self) -> dict[str, Recipe]:
         """All recipes by name."""
@@ -231,6 +238,10 @@ class Metal(BookBase):
         """Metal in the shop whose elements nobody has told."""
         held = self.balances()
         return sum(kilograms(m.get(UNKNOWN, 0)) for a, m in held.items() if ":" in a)
+
+
+def _recipe_values(recipe: Recipe) -> dict[str, str]:
+    return {"target": recipe.target.text(), "windows": dump(recipe.windows_wt_pct), "note": recipe.note}
 
 
 def log_from_row(row: Mapping[str, Any]) -> LoggedCast:

@@ -14,11 +14,13 @@ ACTIONS: Final[dict[str, str]] = {
     "roll changed": "work", "roll cut": "work", "roll entered": "work", "cast logged": "work", "melt charged": "work",
     "melt corrected": "work", "ingots poured": "work", "sheet trimmed": "work", "planned roll cut": "work",
     "attachment kept": "work",
-    "recipe entered": "keep", "lot entered": "keep", "lot changed": "keep", "imported": "keep", "analysis entered": "keep",
+    "recipe entered": "keep", "recipe changed": "keep",
+    "lot entered": "keep", "lot changed": "keep", "imported": "keep", "analysis entered": "keep",
     "weighed": "keep", "sold": "keep", "organ kept": "keep", "plan kept": "keep", "plan accepted": "keep",
     "plan given up": "keep", "attachment withdrawn": "keep", "book exported": "keep",
     "person entered": "run", "role given": "run", "person closed": "run", "book backed up": "run", "book dumped": "run",
-    "pin set": "work", "password set": "work", "taken back": "work",
+    "settings changed": "run",
+    "settings forgotten": "run", "pin set": "work", "password set": "work", "taken back": "work",
 }  # fmt: skip
 """The least role of every action. Taking an action back needs the role that the action itself needs."""
 

@@ -68,6 +68,7 @@ cast_orders = _table(
     "cast_orders", _text("plan"), _text("sheet"), _text("alloy"), _text("melt"), Column("day", Integer, nullable=False),
     Column("number", Integer, nullable=False), _text("body"), _text("state"), _text("cast"),
 )  # fmt: skip
+settings = _table("settings", _text("said"))
 attachments = _table(
     "attachments", _text("about"), _text("name"), _text("kind"), Column("size_bytes", Integer, nullable=False),
     _text("sha256"), _text("note"), _text("day"),

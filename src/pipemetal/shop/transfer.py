@@ -12,22 +12,25 @@ from typing import Any
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import BookError
 from pipemetal.files.sheet_out import OutTable, csv_of, write_tables
+from pipemetal.files.shop_file import shop_toml
 from pipemetal.shop.catalogue import roll_from_row
 from pipemetal.shop.importing import Importing
 from pipemetal.shop.searching import STANDING
+from pipemetal.shop.settings import Settings
 
 __all__ = ["Transfer"]
 
 
-class Transfer(Importing):
+class Transfer(Importing, Settings):
     """Export; an empty book can import what an export wrote."""
 
     def export_folder(self, path: Path) -> list[Path]:
-        """Write the book's tables as recipes.toml and CSV files. Errors: BookError where the folder is a file."""
+        """Write the book's tables as recipes.toml, shop.toml and CSV files. Errors: BookError where the folder is a file."""
         if path.exists() and not path.is_dir():
             raise BookError("is a file, a folder is wanted", field="export", value=str(path))
         path.mkdir(parents=True, exist_ok=True)
-        texts = {"recipes.toml": self._recipes_toml()}
+        said, _ = self.settings_kept()
+        texts = {"recipes.toml": self._recipes_toml(), "shop.toml": shop_toml(said) if said else ""}
         texts |= {f"{t.title}.csv": csv_of(t.headings, t.rows) for t in self.export_tables() if t.rows}
         written = []
         for name, text in texts.items():
@@ -38,7 +41,7 @@ class Transfer(Importing):
 
     def export_workbook(self, path: Path) -> list[str]:
         """Write the book's tables as the sheets of one XLSX workbook; gives their names. Errors: FileFormatError."""
-        tables = [table for table in self.export_tables() if table.rows]
+        tables = [table for table in (*self.export_tables(), self._settings_table()) if table.rows]
         if not tables:
             raise BookError("holds nothing to export", field="shop", value=str(path))
         write_tables(path, tables)
@@ -53,6 +56,10 @@ class Transfer(Importing):
             self._analyses_table(),
             self._stock_table(),
         ]
+
+    def _settings_table(self) -> OutTable:
+        said, _ = self.settings_kept()
+        return OutTable("settings", ["setting", "value"], [[key, value] for key, value in (said or {}).items()])
 
     def _stock_table(self) -> OutTable:
         present = (*ELEMENTS, "unknown")

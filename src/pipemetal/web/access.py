@@ -28,6 +28,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/enter"): ANYONE, ("POST", "/enter"): ANYONE, ("POST", "/leave"): ANYONE,
     ("GET", "/"): LOOK, ("GET", "/scan"): LOOK, ("GET", "/racks"): "search the rack", ("GET", "/racks/{roll_id:path}"): LOOK,
     ("GET", "/account"): LOOK, ("GET", "/history"): LOOK, ("GET", "/settings"): LOOK,
+    ("GET", "/settings/shop"): LOOK, ("POST", "/settings/shop"): "settings changed",
+    ("GET", "/stock/recipes"): LOOK, ("POST", "/stock/recipes"): "recipe changed",
     ("POST", "/settings"): LOOK, ("GET", "/trace"): "trace", ("GET", "/organs"): LOOK, ("POST", "/organs/try"): LOOK,
     ("GET", "/plans"): LOOK, ("GET", "/cutting"): LOOK, ("POST", "/cutting/check"): LOOK, ("GET", "/melts"): LOOK,
     ("GET", "/melts/correct"): LOOK, ("POST", "/melts/correct"): LOOK, ("GET", "/melts/new"): LOOK, ("POST", "/melts/new"): LOOK,
@@ -52,6 +54,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/people/secret"): "pin set",
     ("GET", "/api/openapi.json"): LOOK, ("GET", "/api/rolls"): "search the rack", ("GET", "/api/rolls/{roll_id:path}"): LOOK,
     ("GET", "/api/lots"): LOOK, ("GET", "/api/casts"): LOOK, ("GET", "/api/plans"): LOOK, ("GET", "/api/plan"): LOOK,
+    ("GET", "/api/settings"): LOOK, ("POST", "/api/settings"): "settings changed", ("GET", "/api/recipes"): LOOK,
+    ("POST", "/api/recipes"): "recipe changed",
     ("GET", "/api/history"): LOOK, ("GET", "/api/account"): LOOK, ("GET", "/api/trace"): "trace",
     ("POST", "/api/rolls/{roll_id:path}"): "roll changed", ("POST", "/api/lots"): "lot entered",
     ("POST", "/api/casts"): "cast logged", ("POST", "/api/cuts"): "planned roll cut", ("POST", "/api/melts"): "melt charged",
@@ -90,7 +94,7 @@ def room_of(path: str) -> str:
     >>> room_of("/stock/roll"), room_of("/racks/R1"), room_of("/undo/5")
     ('/stock', '/racks/R1', '/history')
     """
-    if path.startswith(("/racks/", "/casting/cast/")):
+    if path.startswith(("/racks/", "/casting/cast/")) or path in ("/settings/shop", "/stock/recipes"):
         return path
     first = "/" + path.strip("/").partition("/")[0]
     rooms = {

@@ -13,13 +13,17 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import BookError
+from pipemetal.files.shop_file import KEYS
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
 from pipemetal.shop.heels import standing_melts
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
 from pipemetal.shop.stock import free_lots
 from pipemetal.web.reading import account_rows
+from pipemetal.web.shop_fields import setting_of
+from pipemetal.web.shop_settings import change
 from pipemetal.web.site import Site
 
 __all__ = ["add_routes"]
@@ -28,6 +32,7 @@ Key = Annotated[str, Field(min_length=1, max_length=200)]
 Words = Annotated[str, Field(max_length=2000)]
 Kilograms = Annotated[float, Field(gt=0.0, le=100_000.0, allow_inf_nan=False)]
 Day = Annotated[str, Field(max_length=10, pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
+Percent = Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)]
 Asked = Annotated[str, Query(max_length=200)]
 Millimetres = Annotated[float | None, Query(gt=0.0, le=20_000.0, allow_inf_nan=False)]
 Thickness = Annotated[float | None, Query(gt=0.0, le=100.0, allow_inf_nan=False)]
@@ -141,6 +146,25 @@ class Added(_Form):
     token: str = Field(default="", max_length=100)
 
 
+class SettingsChange(_Form):
+    """Settings of the shop by their keys in shop.toml (`pot.capacity_kg`), metric; null is the program's own again."""
+
+    version: int = Field(ge=0, le=10**9)
+    values: dict[Key, Annotated[float, Field(allow_inf_nan=False)] | Words | None] = Field(max_length=100)
+    token: str = Field(default="", max_length=100)
+
+
+class NewRecipe(_Form):
+    """A recipe; with the `version` that was read, one that is changed. Windows are lowest and highest percent by mass."""
+
+    name: Key
+    version: int | None = Field(default=None, ge=1, le=10**9)
+    target: Words
+    windows: dict[Key, tuple[Percent, Percent]] = Field(default_factory=dict, max_length=20)
+    note: Words = ""
+    token: str = Field(default="", max_length=100)
+
+
 class Named(_Form):
     """A plan by its id."""
 
@@ -157,6 +181,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     """The routes under /api."""
     _add_looking(app, site)
     _add_writing(app, site)
+    _add_shop(app, site)
 
     @app.get("/api/openapi.json", include_in_schema=False)
     def description() -> Response:
@@ -362,3 +387,44 @@ def _add_writing(app: FastAPI, site: Site) -> None:
     def undo(form: Reversal) -> dict[str, Any]:
         """Take an event back."""
         return {"event": book.undo(form.event)}
+
+
+def _add_shop(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    @app.get("/api/settings", responses=REFUSED)
+    def settings() -> dict[str, Any]:
+        """The shop's settings in effect, with the origin of each, the program's own, and the version to save on."""
+        return site.in_effect().as_dict()
+
+    @app.post("/api/settings", responses=REFUSED)
+    def change_settings(form: SettingsChange) -> dict[str, Any]:
+        """Change settings in the book."""
+        values = {key: _whole(key, value) for key, value in form.values.items()}
+        with site.once(form.token):
+            return {"event": change(site, values, form.version)}
+
+    @app.get("/api/recipes", responses=REFUSED)
+    def recipes() -> list[dict[str, Any]]:
+        """All recipes with their windows."""
+        versions = {row["id"]: row["version"] for row in book.rows("recipes")}
+        return [
+            {"name": r.name, "version": versions.get(r.name), "target": r.target.text(), "note": r.note,
+             "windows": {e: [low, high] for e, low, high in r.windows_wt_pct}}
+            for r in site.kept("recipes", book.recipes).values()
+        ]  # fmt: skip
+
+    @app.post("/api/recipes", responses=REFUSED)
+    def keep_recipe(form: NewRecipe) -> dict[str, Any]:
+        """Enter a recipe, or change one."""
+        windows = tuple((element, low, high) for element, (low, high) in form.windows.items())
+        recipe = Recipe(form.name, Composition.parse(form.target), windows, form.note)
+        with site.once(form.token):
+            event = book.add_recipe(recipe) if form.version is None else book.change_recipe(recipe, form.version)
+        return {"event": event}
+
+
+def _whole(key: str, value: float | str | None) -> float | int | str | None:
+    """JSON knows one kind of number; a setting that counts things wants a whole one."""
+    counts = isinstance(value, float) and value.is_integer() and key in KEYS and setting_of(key).kind == "whole"
+    return int(value) if counts and isinstance(value, float) else value

@@ -15,7 +15,20 @@ from starlette.exceptions import HTTPException
 
 from pipemetal.errors import InputError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError
-from pipemetal.web import api, cutting, door, melting, organs, plans, pouring, racks, reading, stock
+from pipemetal.web import (
+    api,
+    cutting,
+    door,
+    melting,
+    organs,
+    plans,
+    pouring,
+    racks,
+    reading,
+    recipes,
+    shop_settings,
+    stock,
+)
 from pipemetal.web.access import ROUTES, room_of
 from pipemetal.web.guard import Door, Guard
 from pipemetal.web.site import Site
@@ -46,7 +59,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     site.door = Door(site.book)
     door.add_routes(app, site, site.door)
-    for room in (reading, racks, stock, cutting, melting, pouring, organs, plans, api):
+    for room in (reading, racks, stock, cutting, melting, pouring, organs, plans, shop_settings, recipes, api):
         room.add_routes(app, site)
     _add_errors(app, site)
     routes = [r for r in app.routes if hasattr(r, "methods")]
@@ -81,7 +94,9 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         assert isinstance(error, StaleSaveError)
         words = site.show(request).say("{what} was changed by somebody else meanwhile.", what=error.about)
         shown = {
-            k: v for k, v in error.mine.items() if isinstance(v, str | int | float) and k not in ("version", "log")
+            k: v
+            for k, v in error.mine.items()
+            if isinstance(v, str | int | float) and k not in ("version", "log", "said")
         }
         return told(request, "Changed meanwhile", words, 409, mine=shown, theirs=error.theirs)
 

@@ -14,6 +14,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from sqlalchemy import func, select
 
+from pipemetal.errors import InputError
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop import schema
 from pipemetal.shop.base import stock_of
@@ -21,7 +22,9 @@ from pipemetal.shop.book import Book, Event, Person
 from pipemetal.shop.catalogue import density_of
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.roles import may
+from pipemetal.shop.settings import InEffect, SaidFile, in_effect
 from pipemetal.web.jobs import Jobs
+from pipemetal.web.shop_fields import told_changes
 from pipemetal.web.show import Show, show_of
 
 if TYPE_CHECKING:
@@ -34,7 +37,7 @@ ROOMS: Final = (
     ("/casting", "Casting"), ("/stock", "Stock"), ("/account", "Account"), ("/history", "History"), ("/settings", "Settings"),
 )  # fmt: skip
 PLAN_COOKIE: Final = "pipemetal_plan"
-DONE: Final = {"saved": "Saved.", "left": "You are signed out.", "checked": "Checked."}
+DONE: Final = {"saved": "Saved.", "same": "Nothing was changed.", "left": "You are signed out.", "checked": "Checked."}
 MOST_PLANS_HELD: Final = 6
 MOST_REMEMBERED: Final = 400
 Made = TypeVar("Made")
@@ -43,9 +46,11 @@ Made = TypeVar("Made")
 class Site:
     """One shop's pages."""
 
-    def __init__(self, book: Book, name: str = "Shop book", settings: ShopSettings | None = None) -> None:
+    def __init__(
+        self, book: Book, name: str = "Shop book", given: SaidFile | None = None, beside: SaidFile | None = None
+    ) -> None:
         self.book, self.name = book, name
-        self.settings = settings or ShopSettings()
+        self.given, self.beside = given, beside
         self.jobs = Jobs()
         self.door: Any = None
         self.grounds: dict[tuple[str, int], str] = {}
@@ -58,7 +63,31 @@ class Site:
             lstrip_blocks=True,
         )  # fmt: skip
         self.templates.globals["zip"] = zip
+        self.templates.globals["told_changes"] = told_changes
         self.templates.globals["token"] = lambda: secrets.token_urlsafe(12)
+
+    def in_effect(self) -> InEffect:
+        """The settings that count now; another process may have changed the book's. Errors: InputError."""
+        return self.kept("settings", lambda: in_effect(self.book, self.given, self.beside))
+
+    @property
+    def settings(self) -> ShopSettings:
+        """The settings that count now."""
+        return self.in_effect().settings
+
+    @property
+    def shop_name(self) -> str:
+        """What stands above every page: the shop's own name where it says one."""
+        try:
+            found = self.in_effect()
+        except InputError:  # a page that mends the settings must still come
+            return self.name
+        return found.settings.name if "shop.name" in found.said else self.name
+
+    def known(self, name: str) -> Any:
+        """What is kept under this name already, None where it must still be made."""
+        held = self._kept.get(name)
+        return held[1] if held is not None and held[0] == self.book.last_event() else None
 
     def kept(self, name: str, make: Callable[[], Made]) -> Made:
         """What was made of the book, until somebody writes in it."""
@@ -174,7 +203,7 @@ class Site:
         )
         role = person.role if person else "run"
         html = self.templates.get_template(template).render(
-            {"title": show.say.made(title)} | values, here=here, rooms=ROOMS, shop_name=self.name, show=show, say=show.say,
+            {"title": show.say.made(title)} | values, here=here, rooms=ROOMS, shop_name=self.shop_name, show=show, say=show.say,
             done=DONE.get(query.get("done", ""), ""), event=event, person=person, may=lambda action: may(role, action),
             working=self.jobs.running(), plans_known=self.plan_states(),
         )  # fmt: skip

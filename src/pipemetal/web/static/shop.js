@@ -46,8 +46,10 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
   const fields = [...form.elements].filter((f) => f.name && f.type !== "file" && f.type !== "password" && !("fresh" in f.dataset));
   try {
     const was = JSON.parse(held.get(key) || "null");
+    // beside a field may stand what it showed (was:NAME): one that nobody touched then shows what is true now
+    const touched = (name) => !name.startsWith("was:") && !("was:" + name in was && was["was:" + name] === was[name]);
     for (const f of was ? fields : []) {
-      if (!(f.name in was)) continue;
+      if (!(f.name in was) || !touched(f.name)) continue;
       if (f.type === "radio" || f.type === "checkbox") f.checked = was[f.name] === f.value;
       else f.value = was[f.name];
     }
