@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
-from pipemetal.casting.calibrate import calibrate
 from pipemetal.errors import BookError, InputError
-from pipemetal.planning.learning import Learned, learn
 from pipemetal.shop.book import StaleSaveError
 from pipemetal.shop.settings import BESIDE, GIVEN
 from pipemetal.web.shop_fields import GROUPS, Group, fields_of, read_form, setting_of, with_unit
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+
+if TYPE_CHECKING:
+    from pipemetal.planning.learning import Learned
 
 __all__ = ["add_routes", "change", "gate_of"]
 
@@ -126,6 +127,9 @@ def gate_of(site: Site, *, compute: bool) -> Learned | None:
 
     Errors: InputError where the log cannot be fitted.
     """
+    from pipemetal.casting.calibrate import calibrate
+    from pipemetal.planning.learning import Learned, learn
+
     casts = sorted(site.casts(), key=lambda c: (c.day, c.id))
     if not casts:
         return Learned()
