@@ -151,3 +151,9 @@ def test_percentages_that_do_not_add_up_are_refused() -> None:
         analysed([Reading("Sb", 1.0, 0.1)])
     brought = analysed([Reading("Sn", 50.5, 0.4), Reading("Pb", 50.2, 0.4)])
     assert brought.composition.wt_pct("Sn") == pytest.approx(100 * 50.5 / 100.7)
+
+
+def test_a_superscript_among_the_words_of_an_analysis_is_a_word() -> None:
+    from pipemetal.alloys.library import _in_words
+
+    assert _in_words("Zn 0.25 cm² ² Fe 0.1") == 0.35

@@ -238,3 +238,10 @@ def test_a_search_that_cannot_be_read_keeps_its_form_and_marks_the_field(
 def test_a_trace_of_nothing_keeps_what_was_asked(client: TestClient) -> None:
     answer = client.get("/trace?of=nowhere")
     assert answer.status_code == 404 and 'value="nowhere"' in answer.text and "aria-invalid" in answer.text
+
+
+@pytest.mark.parametrize("number", ["²", "①", "-1", "9" * 40])
+def test_what_only_looks_like_a_number_is_no_number(client: TestClient, number: str) -> None:
+    assert client.get("/", params={"event": number}).status_code == 200
+    answer = client.post("/casting/log", data={"id": "C1", "version": number, "thickness": "1:1", "token": "t"})
+    assert answer.status_code in (404, 422)

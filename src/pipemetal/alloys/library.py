@@ -91,7 +91,7 @@ def _range(element: str, cell: str) -> tuple[float, float]:
 
 def _in_words(others: str) -> float:
     """Percent of the elements named in words, as in ``Zn 0.25``."""
-    return math.fsum(float(word) for word in others.split() if word.replace(".", "", 1).isdigit())
+    return math.fsum(float(word) for word in others.split() if word.replace(".", "", 1).isdecimal())
 
 
 @cache

@@ -94,7 +94,7 @@ def day(
 
 def _minutes_of(text: str) -> float:
     hours, colon, minutes = text.partition(":")
-    if not (colon and hours.isdigit() and minutes.isdigit() and int(hours) < 24 and int(minutes) < 60):
+    if not (colon and hours.isdecimal() and minutes.isdecimal() and int(hours) < 24 and int(minutes) < 60):
         raise click.UsageError(f"--start: {text!r} is no time of day; allowed: HH:MM, as 08:00")
     return 60.0 * int(hours) + int(minutes)
 

@@ -63,7 +63,7 @@ def _half_tones(scale: TomlTable, naming: str) -> Scale:
 
 def _is_footage(text: str) -> bool:
     """2' and 1 1/3' are footages, c' and h'' are notes."""
-    return "'" in text and text.strip()[:1].isdigit()
+    return "'" in text and text.strip()[:1].isdecimal()
 
 
 def note_pairs(scale: TomlTable, key: str, value: object) -> list[tuple[str, float]]:

@@ -50,10 +50,10 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
         address = request.client.host if request.client else ""
         try:
             door.tries.check(address)
-            person = site.book.check_pin(name, secret) if secret.isdigit() else None
+            person = site.book.check_pin(name, secret) if secret.isdecimal() else None
             if person is None:
                 known = door.people().get(name)
-                if not secret.isdigit() or (known is not None and known.has_password):
+                if not secret.isdecimal() or (known is not None and known.has_password):
                     person = site.book.check_password(name, secret)
         except (TooManyTriesError, TooManyError):
             return form(request, "Too many wrong tries; wait a minute.", 429, name, back)

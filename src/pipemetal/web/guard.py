@@ -153,7 +153,7 @@ class Guard:
         ):
             return _Refusal(403, "A change must come from the shop's own pages.")
         length = headers.get("content-length", "0")
-        if "transfer-encoding" in headers or not length.isdigit() or int(length) > most_bytes(scope["path"]):
+        if "transfer-encoding" in headers or not length.isdecimal() or int(length) > most_bytes(scope["path"]):
             return _Refusal(413, "That is too much for this form.")
         return None
 

@@ -256,7 +256,7 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
     from pipemetal.files.log_file import log_text
 
     book, key = site.book, values["id"]
-    if not values["version"].isdigit() or len(values["version"]) > 9:
+    if not values["version"].isdecimal() or len(values["version"]) > 9:
         raise CastingError("is no version", field="version", value=values["version"][:20])
     casts = {c.id: c for c in book.casts()}
     if key not in casts:

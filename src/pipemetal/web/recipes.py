@@ -46,7 +46,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
     show, book, version = site.show(request), site.book, form.get("version", "").strip()
-    if version and (not version.isdigit() or len(version) > 9):
+    if version and (not version.isdecimal() or len(version) > 9):
         raise InputError("is no version", field="version", value=version[:20])
     before = site.kept("recipes", book.recipes).get(form.get("name", "")) if version else None
     recipe, wrong = recipe_from_form(show, form, before)

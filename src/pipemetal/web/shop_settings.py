@@ -48,7 +48,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
     show, now = site.show(request), site.in_effect()
     group, version = _group_of(form.get("group", "")), form.get("version", "")
-    if not version.isdigit() or len(version) > 9:
+    if not version.isdecimal() or len(version) > 9:
         raise InputError("is no version", field="version", value=version[:20])
     changes, wrong = read_form(show, group, form, now)
     if wrong:

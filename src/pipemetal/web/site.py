@@ -199,7 +199,7 @@ class Site:
         show, person = self.show(request), self.person(request)
         query = request.query_params
         event = (
-            self.event(int(query["event"])) if query.get("event", "").isdigit() and len(query["event"]) < 16 else None
+            self.event(int(query["event"])) if query.get("event", "").isdecimal() and len(query["event"]) < 16 else None
         )
         role = person.role if person else "run"
         html = self.templates.get_template(template).render(
