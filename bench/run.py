@@ -79,6 +79,7 @@ def main() -> None:
     timed("sheets: fields of the invented rack, 40 rolls", lambda: read_rack(packaged_file("rack.csv"), recipes), 1)
     quick = "--quick" in sys.argv
     for script, shorter in (
+        ("demo_bench.py", ["--quick"]),
         ("alloys_bench.py", ["--quick"]),
         ("casting_bench.py", ["--quick"]),
         ("melts_bench.py", []),

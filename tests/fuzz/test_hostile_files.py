@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+import math
 import shutil
 import sys
 import warnings
@@ -12,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -31,7 +33,7 @@ from pipemetal.files.sheet_in import read_sheets
 from pipemetal.files.shop_file import read_shop
 from pipemetal.files.toml_table import parsed_toml, read_text
 from pipemetal.layout.jsonform import plan_from_dict
-from pipemetal.layout.problem import LayoutProblem
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.planning.settings import PotSettings
 from pipemetal.shop.book import Book
 from pipemetal.shop.dumping import DUMP_FORMAT, load_dump
@@ -246,7 +248,13 @@ def test_rows_altered_by_somebody_who_mends_the_hashes(
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         loaded(rehashed(members | {"lots.jsonl": line}))
-        for key, value in (("id", None), ("kind", 5), ("price_per_kg", "x"), ("note", "\ud800")):
+        for key, value in (
+            ("id", None),
+            ("kind", 5),
+            ("price_per_kg", "x"),
+            ("note", "\ud800"),
+            ("price_per_kg", math.inf),
+        ):
             row = json.dumps(json.loads(first) | {key: value}, sort_keys=True, separators=(",", ":"))
             loaded(rehashed(members | {"lots.jsonl": row.encode() + b"\n"}))
 
@@ -304,3 +312,15 @@ def test_a_plan_that_is_not_whole_is_not_printed(text: str, tmp_path: Path) -> N
     args = ["paper", str(written(tmp_path, "plan.json", text)), "--out", str(tmp_path / "paper")]
     with pytest.raises(FileFormatError, match=r"plan\.json"):
         cli.main(args=args, standalone_mode=False)
+
+
+@pytest.mark.parametrize("size", [{"length_mm": 5e-324}, {"width_mm": 1e-300}])
+def test_a_blank_shorter_than_any_cut(size: dict[str, float]) -> None:
+    sizes = {"length_mm": 100.0, "width_mm": 100.0} | size
+    with pytest.raises(LayoutError, match=r"0\.01 to 20000"):
+        Blank("B", "body", "A", sizes["length_mm"], sizes["width_mm"], 1.0, 0.9, 0.1)
+
+
+def test_stations_too_close_for_a_slope() -> None:
+    with pytest.raises(LayoutError, match="stations_mm"):
+        LayoutRoll("R", "A", 1000.0, 500.0, 10.0, (0.0, 1e-300, 1000.0), np.array([[1.0, 2.0, 1.0]]))

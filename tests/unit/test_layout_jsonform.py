@@ -77,7 +77,7 @@ def changed(path: list[Any], value: Any) -> dict[str, Any]:
         (["kerf_mm"], True, "kerf_mm is not a number"),
         (["blanks", 0, "lenght_mm"], 1.0, r"blanks\[0\]: lenght_mm is not known"),
         (["blanks", 0, "length_mm"], float("nan"), r"blanks\[0\]: length_mm is not a finite number"),
-        (["blanks", 0, "width_mm"], -3.0, r"blanks\[0\], blank 'C1': width_mm is too small"),
+        (["blanks", 0, "width_mm"], -3.0, r"blanks\[0\], blank 'C1': width_mm is outside its range"),
         (["blanks", 0, "width_mm"], "3", "width_mm is not a number"),
         (["blanks", 0, "turns_deg"], [45], "turns_deg holds a turn that is unknown"),
         (["blanks", 0, "turns_deg"], [0, 90], "lay a tapered blank across"),

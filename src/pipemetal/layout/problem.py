@@ -20,6 +20,10 @@ TURNS_DEG = (0, 90, 180, 270)
 BOX_SLACK_MM = 0.05
 
 
+LEAST_MM = 0.01
+"""Nothing is shorter: a slope over less is none."""
+
+
 def _num(value: object, field: str, where: str, **limits: float) -> float:
     return checked_number(value, field=field, where=where, error=LayoutError, **limits)
 
@@ -81,7 +85,7 @@ class Blank:
         for name in ("id", "kind", "alloy"):
             checked_text(getattr(self, name), field=name, where=where, error=LayoutError)
         for name in ("length_mm", "width_mm"):
-            _num(getattr(self, name), name, where, above=0.0, high=20000.0)
+            _num(getattr(self, name), name, where, low=LEAST_MM, high=20000.0)
         for name in ("mouth_thickness_mm", "top_thickness_mm"):
             _num(getattr(self, name), name, where, above=0.0, high=30.0)
         _num(self.tolerance_mm, "tolerance_mm", where, low=0.0, high=30.0)
@@ -152,14 +156,15 @@ class LayoutRoll:
         where = f"roll {self.id!r}"
         for name in ("id", "alloy"):
             checked_text(getattr(self, name), field=name, where=where, error=LayoutError)
-        length = _num(self.length_mm, "length_mm", where, above=0.0, high=20000.0)
-        width = _num(self.width_mm, "width_mm", where, above=0.0, high=20000.0)
+        length = _num(self.length_mm, "length_mm", where, low=LEAST_MM, high=20000.0)
+        width = _num(self.width_mm, "width_mm", where, low=LEAST_MM, high=20000.0)
         _num(self.trim_mm, "trim_mm", where, low=0.0)
         if 2.0 * self.trim_mm >= min(length, width):
             raise LayoutError("leaves nothing of the sheet", field="trim_mm", value=self.trim_mm, where=where)
         stations = tuple(_num(s, "stations_mm", where) for s in self.stations_mm)
-        if len(stations) < 2 or any(b <= a for a, b in itertools.pairwise(stations)):
-            raise LayoutError("must rise from station to station, two at least", field="stations_mm", where=where)
+        if len(stations) < 2 or any(b - a < LEAST_MM for a, b in itertools.pairwise(stations)):
+            raise LayoutError(f"must rise from station to station by {LEAST_MM:g} mm or more, two at least",
+                              field="stations_mm", where=where)  # fmt: skip
         if abs(stations[0]) > 1e-6 or abs(stations[-1] - length) > 1e-6:
             raise LayoutError(
                 "must run from 0 to the length of the roll", field="stations_mm", value=(stations[0], stations[-1]),

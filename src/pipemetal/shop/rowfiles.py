@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import json
+import math
 import re
 import zipfile
 import zlib
@@ -168,6 +169,7 @@ def _rows_of(source: Source, name: str, table: Table) -> Iterator[dict[str, Any]
                 not isinstance(row, dict)
                 or row.keys() != kinds.keys()
                 or not all(type(row[key]) in kind for key, kind in kinds.items())
+                or not all(math.isfinite(value) for value in row.values() if type(value) is float)
             ):
                 raise BookError(f"is damaged in {name}, line {number}", field="backup", value=source.name)
             yield row
