@@ -14,7 +14,11 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         begun = time.perf_counter()
         done = subprocess.run(
-            [sys.executable, "-m", "pipemetal", "demo", *shorter], cwd=folder, capture_output=True, text=True, check=False
+            [sys.executable, "-m", "pipemetal", "demo", *shorter],
+            cwd=folder,
+            capture_output=True,
+            text=True,
+            check=False,
         )
         took = time.perf_counter() - begun
     if done.returncode > 1:

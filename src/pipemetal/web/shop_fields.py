@@ -111,7 +111,7 @@ def _scale(show: Show, kind: str) -> tuple[float, float, int, str]:
     if kind == "length":
         return (1.0 / 25.4, 0.0, 4, "in") if inches else (1.0, 0.0, 3, "mm")
     if kind == "mass":
-        return (1.0 / MASS_KG["lb"], 0.0, 3, "lb") if show.units.mass == "lb" else (1.0, 0.0, 3, "kg")
+        return (1.0 / MASS_KG["lb"], 0.0, 2, "lb") if show.units.mass == "lb" else (1.0, 0.0, 3, "kg")
     if kind == "temperature":
         return (1.8, 32.0, 1, "°F") if show.units.temperature == "F" else (1.0, 0.0, 1, "°C")
     if kind == "taper":
