@@ -103,7 +103,8 @@ def _page(
         request, "shop.html", "Settings of the shop", "/settings", status=422 if wrong else 200, tabs=GROUPS, group=group,
         fields=fields, now=now, faults=[f for f in fields if f["wrong"]],
         more=[words for key, words in (wrong or {}).items() if key not in known], locked=now.origin == GIVEN,
-        beside=now.origin == BESIDE, units_key=_units_key(show), events=site.book.events("settings:shop", limit=10),
+        beside=now.origin == BESIDE, units_key=_units_key(show),
+        events=site.kept("settings events", lambda: site.book.events("settings:shop", limit=10)),
         undone=site.undone(),
     )  # fmt: skip
 
