@@ -132,3 +132,22 @@ def test_ticks_stay_and_a_second_tablet_is_told(browser: Any, server: str) -> No
     assert "rack one" in told and "rack two" in told
     first.context.close()
     second.context.close()
+
+
+def test_a_draft_of_settings_brings_back_what_was_typed_and_nothing_that_was_only_shown(
+    browser: Any, server: str
+) -> None:
+    mine, theirs = browser.new_context().new_page(), browser.new_context().new_page()
+    mine.goto(f"{server}/settings/shop?group=pot")
+    mine.fill("#pot-spare_kg", "9")
+    theirs.goto(f"{server}/settings/shop?group=pot")
+    theirs.fill("#pot-burner_kw", "33")
+    theirs.click("form:has(#pot-burner_kw) button")
+    theirs.wait_for_selector("[data-saved]")
+    mine.reload()
+    assert (mine.input_value("#pot-spare_kg"), mine.input_value("#pot-burner_kw")) == ("9", "33")
+    mine.click("form:has(#pot-burner_kw) button")
+    mine.wait_for_selector("[data-saved]")
+    assert (mine.input_value("#pot-spare_kg"), mine.input_value("#pot-burner_kw")) == ("9", "33")
+    mine.context.close()
+    theirs.context.close()
