@@ -84,3 +84,12 @@ def test_the_numbers_of_the_page_of_benchmarks_come_from_one_run() -> None:
         "layout_peers",
     ):
         assert f"\n-- {script}.py\n" in page, script
+
+
+def test_the_results_in_the_readme_are_those_of_the_page_of_benchmarks() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = readme.partition("$ make demo\n")[2].partition("\n\n`demo-shop")[0]
+    lines = [line.strip() for line in block.splitlines() if line.strip() and not line.rstrip().endswith("...")]
+    printed = {line.strip() for line in DOCS["benchmarks.md"].splitlines()}
+    assert len(lines) > 12
+    assert [line for line in lines if line not in printed] == []

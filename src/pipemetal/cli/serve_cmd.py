@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import secrets
 import socket
@@ -128,6 +129,9 @@ def _make_ready(book: Book) -> None:
     book.find_rolls()
     for name in COMPUTES:
         importlib.import_module(name)
+    # what is here now stays: looked through again and again it would make a page wait now and then
+    gc.collect()
+    gc.freeze()
 
 
 def _refuse_without_people(book: Book) -> None:
