@@ -58,4 +58,4 @@ docs: $(VENV)/.dev
 check: test docs
 
 clean:
-	rm -rf $(VENV) demo-shop
+	rm -rf $(VENV) .venv-packing demo-shop

@@ -72,6 +72,5 @@ def test_what_is_shown_can_be_typed_again_and_is_as_near_as_it_is_written(said: 
         for key, value in changes.items():
             assert key not in wrong
             if isinstance(value, float):
-                # tenths of a degree are shown, and hundredths of a pound
-                near = 0.06 if key.endswith("_c") else 2.3e-3 * max(1.0, abs(value))
+                near = 0.06 if key.endswith("_c") else 2e-3 * max(1.0, abs(value))  # tenths of a degree are shown
                 assert abs(value - float(value_of(now.settings, key))) <= near

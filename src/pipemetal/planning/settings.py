@@ -23,7 +23,10 @@ ESTIMATED: Final = frozenset({
     "casting.minutes_on_table",
 })  # fmt: skip
 """Defaults that are an engineer's guess; all other figures are common practice, no source, but where SOURCES says more."""
-SOURCES: Final = {"losses.oxide_share": "90 % metal in skimmed dross, by a review of drossing in agitated pots"}
+SOURCES: Final = {
+    "losses.oxide_share": "common practice, no source: a review of drossing in agitated pots says 90 % metal, its "
+    "authors were not kept"
+}  # fmt: skip
 
 SLED_WALL_MM = 120.0
 SHARE_ON_TABLE = 0.62

@@ -17,6 +17,7 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.shop import schema
 from pipemetal.shop.base import Writing, dump
 from pipemetal.shop.catalogue import Catalogue, Cutting, Piece
+from pipemetal.shop.free import refuse_what_is_not_free
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.metal import Metal
 from pipemetal.shop.planshape import check_plan
@@ -207,7 +208,8 @@ class Accepting(Catalogue, Metal):
         """Book a melt of an accepted plan as charged, under an id of its own; gives the event.
 
         `weighed_kg`: what was really weighed in by lot, the planned list where None. `heel_of`: the melt whose heel stayed in
-        the pot. Errors: BookError where the plan holds no such melt, or its list names metal that is still to be bought.
+        the pot. Errors: NotFreeError where more was weighed than is free of other plans; BookError where the plan holds no such
+        melt, or its list names metal that is still to be bought.
         """
         with self.writing("melt charged", f"melt:{melt_id}") as w:
             plan = _accepted(w, plan_id)
@@ -221,6 +223,7 @@ class Accepting(Catalogue, Metal):
                     allowed="the masses as weighed, from lots of the book",
                 )  # fmt: skip
             inputs = dict(weighed_kg or {line["id"]: line["mass_kg"] for line in planned["lots"]})
+            refuse_what_is_not_free(w, inputs, plan_id)
             if heel_of and planned["heel_kg"]:
                 inputs[f"melt:{heel_of}"] = planned["heel_kg"]
             dross = planned.get("dross_kg", 0.0) if dross_kg is None else dross_kg

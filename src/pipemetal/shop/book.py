@@ -12,10 +12,11 @@ from pipemetal.shop.accounting import Accounting
 from pipemetal.shop.attaching import Attaching
 from pipemetal.shop.base import AlreadyDoneError, NotAllowedError, StaleSaveError
 from pipemetal.shop.catalogue import Piece
+from pipemetal.shop.free import NotFreeError
 from pipemetal.shop.history import Event, TraceStep
 from pipemetal.shop.keeping import Keeping, restore
 from pipemetal.shop.people import People, Person
-from pipemetal.shop.pot import NotFreeError, Pot
+from pipemetal.shop.pot import Pot
 from pipemetal.shop.searching import Found, RollEntry
 from pipemetal.shop.tracing import Tracing
 from pipemetal.shop.transfer import Transfer

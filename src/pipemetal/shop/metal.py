@@ -15,6 +15,7 @@ from pipemetal.files.lots_file import SORTED_BY_EYE
 from pipemetal.melts.lots import LOT_KINDS, Lot
 from pipemetal.shop import schema
 from pipemetal.shop.base import BookBase, Writing, dump
+from pipemetal.shop.free import refuse_what_is_not_free
 from pipemetal.shop.ledger import UNKNOWN, composition_of, elements_ug, kilograms, move, share_of
 from pipemetal.shop.rebooking import rebook, to_scrap
 
@@ -119,9 +120,10 @@ class Metal(BookBase):
 
         Dross takes its share of every element, or what `dross_metal` says where somebody has had it analysed. An assay of
         the melt changes the elements of its account.
-        Errors: BookError where a lot does not hold what is charged; nothing is booked then.
+        Errors: NotFreeError where more is charged of lots than is free; BookError. Nothing is booked then.
         """
         with self.writing("melt charged", f"melt:{melt_id}") as w:
+            refuse_what_is_not_free(w, {k: m for k, m in inputs_kg.items() if not k.startswith("melt:")}, "")
             self._enter_melt(w, melt_id, recipe, inputs_kg, dross_kg, dross_metal, assay, day, note)
             return w.event_id
 

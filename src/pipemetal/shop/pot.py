@@ -3,65 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Final
-
-from sqlalchemy import select
+from typing import Any
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
-from pipemetal.shop import schema
 from pipemetal.shop.accepting import Accepting
 from pipemetal.shop.base import Writing, dump
-from pipemetal.shop.ledger import ROUNDING_UG, elements_ug, kilograms, move, share_of
+from pipemetal.shop.free import refuse_what_is_not_free
+from pipemetal.shop.ledger import elements_ug, kilograms, move, share_of
 
-__all__ = ["NotFreeError", "Pot", "Short"]
-
-RESERVED_ROUNDING_KG: Final = 0.01
-"""What plans reserve is rounded to this."""
-MOST_NAMED: Final = 6
-
-
-@dataclass(frozen=True)
-class Short:
-    """A lot of which more was weighed than is free: what is there, and what plans keep of it, by plan; None where there is
-    no such lot."""
-
-    lot: str
-    weighed_kg: float
-    held_kg: float | None
-    reserved_for: tuple[tuple[str, float], ...] = ()
-
-    @property
-    def free_kg(self) -> float:
-        """What could be charged."""
-        return max((self.held_kg or 0.0) - sum(kg for _, kg in self.reserved_for), 0.0)
-
-    @property
-    def words(self) -> str:
-        """The lot with what is wrong."""
-        if self.held_kg is None:
-            return f"{self.lot} (not in the book)"
-        plans = "".join(f", {kg:g} kg reserved for {plan}" for plan, kg in self.reserved_for)
-        return f"{self.lot} ({self.weighed_kg:g} kg weighed, {self.free_kg:.3f} kg free, {self.held_kg:.3f} kg there{plans})"
-
-
-class NotFreeError(BookError):
-    """More was weighed in than is free: every lot that is short, at once."""
-
-    def __init__(self, short: tuple[Short, ...]) -> None:
-        self.short = short
-        more = f" and {len(short) - MOST_NAMED} more" if len(short) > MOST_NAMED else ""
-        super().__init__(
-            f"cannot be charged: {'; '.join(s.words for s in short[:MOST_NAMED])}{more}", field="weighed_kg",
-            allowed="what is free; weigh a lot anew where the book is wrong, give a plan up where its metal is wanted",
-        )  # fmt: skip
-
-    def at(self, where: str) -> BookError:
-        """As of every error: the place in front."""
-        return BookError(self.problem, field=self.field, allowed=self.allowed, where=where)
+__all__ = ["Pot"]
 
 
 class Pot(Accepting):
@@ -79,7 +31,7 @@ class Pot(Accepting):
         Errors: NotFreeError that names every lot of which more was weighed than is free, BookError.
         """
         with self.writing("melt charged", f"melt:{melt_id}") as w:
-            _refuse_what_is_not_free(w, weighed_kg, "")
+            refuse_what_is_not_free(w, weighed_kg, "")
             inputs = dict(weighed_kg)
             if heel_of:
                 _standing(w, heel_of, "heel_of")
@@ -115,7 +67,7 @@ class Pot(Accepting):
             account = f"melt:{melt_id}"
             if not added_kg:
                 raise BookError("holds nothing", field="added_kg")
-            _refuse_what_is_not_free(w, added_kg, row["plan"])
+            refuse_what_is_not_free(w, added_kg, row["plan"])
             held = kilograms(sum(w.stock(account).values()))
             _refuse_dross(dross_kg, held + sum(added_kg.values()))
             inputs = json.loads(row["inputs"])
@@ -156,31 +108,3 @@ def _refuse_dross(dross_kg: float, in_pot_kg: float) -> None:
         raise BookError(
             "is not what can be skimmed", field="dross_kg", value=dross_kg, allowed=f"0 to below {in_pot_kg:.3f}"
         )
-
-
-def _refuse_what_is_not_free(w: Writing, weighed_kg: Mapping[str, float], own_plan: str) -> None:
-    """Errors: NotFreeError that names every lot that is not there, too small, or kept by another plan than `own_plan`."""
-    kept, short = _reserved(w, own_plan), []
-    for lot, mass in weighed_kg.items():
-        row = w.row("lots", lot)
-        if row is None or row["withdrawn"]:
-            short.append(Short(lot, mass, None))
-            continue
-        held = kilograms(sum(w.stock(f"lot:{lot}").values()))
-        plans = tuple(sorted(kept.get(lot, {}).items()))
-        reserved = sum(kg for _, kg in plans)
-        if mass > held + kilograms(ROUNDING_UG) or (reserved > 0.0 and mass > held - reserved + RESERVED_ROUNDING_KG):
-            short.append(Short(lot, mass, held, plans))
-    if short:
-        raise NotFreeError(tuple(short))
-
-
-def _reserved(w: Writing, own_plan: str) -> dict[str, dict[str, float]]:
-    """Kilograms that plans but one keep of lots, by lot and plan."""
-    r = schema.reservations.c
-    query = select(r.about, r.plan, r.mass_kg).where(r.state == "open", r.withdrawn.is_(False), r.about.like("lot:%"))
-    kept: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
-    for about, plan, mass in w.connection.execute(query):
-        if plan != own_plan or not own_plan:
-            kept[about.partition(":")[2]][plan] += float(mass)
-    return kept

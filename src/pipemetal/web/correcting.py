@@ -16,8 +16,8 @@ from pipemetal.shop.heels import StandingMelt
 from pipemetal.shop.stock import free_lots
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
-from pipemetal.web.typed import Blank, Typed
-from pipemetal.web.weighing import BEFORE_CHARGING, form_values, mark_refusal, other_lots, standing
+from pipemetal.web.typed import Blank, Typed, version_of
+from pipemetal.web.weighing import BEFORE_CHARGING, form_values, mark_refusal, other_lots, overfull, standing
 
 __all__ = ["add_routes"]
 
@@ -102,15 +102,18 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     """The additions as they were weighed in."""
     typed, problem = Typed(site.show(request), values), ""
     weighed, dross = typed.weighed_kg(), typed.mass_kg("dross", 0.0, LARGEST_KG, empty=0.0)
-    version = values.get("version", "")
+    version, melt = version_of(values.get("version", "")), _melt(site, typed.text("melt"))
     if not weighed and not typed.wrong:
         problem = typed.show.say("Type what the scale says for every lot.")
+    held = {lot.id: lot.mass_kg for lot in site.kept("lots", site.book.lots)[0]}
+    if melt is not None and all(mass <= held.get(lot, mass) for lot, mass in weighed.items()):
+        # more than a lot holds is told by its lot, below
+        problem = problem or overfull(site, typed.show, melt.left_kg + sum(weighed.values()))
     if not typed.wrong and not problem:
         try:
             with site.once(values.get("token", "")):
                 event = site.book.correct_melt(
-                    typed.text("melt"), weighed, dross_kg=dross, version=int(version) if version.isdecimal() else None,
-                    note=typed.text("note"),
+                    typed.text("melt"), weighed, dross_kg=dross, version=version, note=typed.text("note"),
                 )  # fmt: skip
             return site.booked("/melts", event)
         except BookError as error:

@@ -15,6 +15,7 @@ from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.typed import version_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -256,8 +257,7 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
     from pipemetal.files.log_file import log_text
 
     book, key = site.book, values["id"]
-    if not values["version"].isdecimal() or len(values["version"]) > 9:
-        raise CastingError("is no version", field="version", value=values["version"][:20])
+    version = version_of(values["version"])
     casts = {c.id: c for c in book.casts()}
     if key not in casts:
         raise BookError("is not in the book", field="id", value=key[:200])
@@ -267,7 +267,7 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
         _within(thickness, "thickness", 0.1, 12.0)
     log = replace(casts[key], thickness_mm=pairs)
     with site.once(values["token"]), book.writing("cast logged", f"cast:{key}") as w:
-        w.change("casts", key, int(values["version"]), log=log_text([log]))
+        w.change("casts", key, version, log=log_text([log]))
         return w.event_id, key
 
 

@@ -16,6 +16,7 @@ from pipemetal.units import parse_number
 from pipemetal.web.shop_fields import fault_words, typed_number
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.typed import version_of
 
 __all__ = ["add_routes", "recipe_from_form"]
 
@@ -45,19 +46,18 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 
 def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
-    show, book, version = site.show(request), site.book, form.get("version", "").strip()
-    if version and (not version.isdecimal() or len(version) > 9):
-        raise InputError("is no version", field="version", value=version[:20])
-    before = site.kept("recipes", book.recipes).get(form.get("name", "")) if version else None
+    show, book, text = site.show(request), site.book, form.get("version", "").strip()
+    version = version_of(text) if text else None
+    before = site.kept("recipes", book.recipes).get(form.get("name", "")) if text else None
     recipe, wrong = recipe_from_form(show, form, before)
-    if recipe is not None and not version and recipe.name in site.kept("recipes", book.recipes):
+    if recipe is not None and version is None and recipe.name in site.kept("recipes", book.recipes):
         wrong = {"name": "is in the book already"}
     if recipe is None or wrong:
         return _page(site, request, form, wrong=wrong, status=422)
     if recipe == before:
         return RedirectResponse(f"{HERE}?done=same", 303)
     with site.once(form.get("token", "")):
-        event = book.change_recipe(recipe, int(version)) if version else book.add_recipe(recipe)
+        event = book.add_recipe(recipe) if version is None else book.change_recipe(recipe, version)
     return site.booked(HERE, event)
 
 

@@ -111,7 +111,7 @@ def _scale(show: Show, kind: str) -> tuple[float, float, int, str]:
     if kind == "length":
         return (1.0 / 25.4, 0.0, 4, "in") if inches else (1.0, 0.0, 3, "mm")
     if kind == "mass":
-        return (1.0 / MASS_KG["lb"], 0.0, 2, "lb") if show.units.mass == "lb" else (1.0, 0.0, 3, "kg")
+        return (1.0 / MASS_KG["lb"], 0.0, 3, "lb") if show.units.mass == "lb" else (1.0, 0.0, 3, "kg")
     if kind == "temperature":
         return (1.8, 32.0, 1, "°F") if show.units.temperature == "F" else (1.0, 0.0, 1, "°C")
     if kind == "taper":
@@ -141,8 +141,11 @@ def shown(show: Show, setting: Setting, value: Value) -> str:
     """A value as it stands in its field, without its unit."""
     if setting.kind in ("text", "choice") or isinstance(value, str):
         return str(value)
-    factor, added, decimals, _ = _scale(show, setting.kind)
-    return typed_number(show, value * factor + added, decimals)
+    factor, added, decimals, unit = _scale(show, setting.kind)
+    told = value * factor + added
+    if unit == "lb" and abs(told) >= 10.0:
+        decimals = 2  # thousandths of a pound say something of small masses only
+    return typed_number(show, told, decimals)
 
 
 def with_unit(show: Show, setting: Setting, value: Value) -> str:

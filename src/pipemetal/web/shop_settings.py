@@ -15,6 +15,7 @@ from pipemetal.shop.settings import BESIDE, GIVEN
 from pipemetal.web.shop_fields import GROUPS, Group, fields_of, read_form, setting_of, with_unit
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.typed import version_of
 
 if TYPE_CHECKING:
     from pipemetal.planning.learning import Learned
@@ -47,9 +48,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
     show, now = site.show(request), site.in_effect()
-    group, version = _group_of(form.get("group", "")), form.get("version", "")
-    if not version.isdecimal() or len(version) > 9:
-        raise InputError("is no version", field="version", value=version[:20])
+    group, version = _group_of(form.get("group", "")), version_of(form.get("version", ""))
     changes, wrong = read_form(show, group, form, now)
     if wrong:
         return _page(site, request, group, form, wrong)
@@ -57,7 +56,7 @@ def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
         return RedirectResponse(f"{HERE}?done=same&group={group.name}", 303)
     try:
         with site.once(form.get("token", "")):
-            event = change(site, changes, int(version))
+            event = change(site, changes, version)
     except StaleSaveError as error:
         raise StaleSaveError(
             "settings", _told(show, error.mine), _told(show, {k: v for k, v in error.theirs.items() if v is not None})

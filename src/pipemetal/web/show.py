@@ -68,7 +68,10 @@ class Show:
 
     def signed_thickness(self, thickness_mm: float) -> str:
         """A difference of thicknesses with its sign, without its unit."""
-        return ("+" if thickness_mm >= 0 else "") + self.plain_thickness(thickness_mm)
+        text = self.plain_thickness(thickness_mm)
+        if not text.strip("-0.,"):  # a nought has no sign of its own
+            text = text.lstrip("-")
+        return text if text.startswith("-") else f"+{text}"
 
     def plain(self, length_mm: float, decimals: int = 0) -> str:
         """A length without its unit, for tables whose caption names it."""

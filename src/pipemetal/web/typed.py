@@ -9,7 +9,14 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.errors import InputError
 from pipemetal.web.show import Show
 
-__all__ = ["Blank", "Typed"]
+__all__ = ["Blank", "Typed", "version_of"]
+
+
+def version_of(text: str) -> int:
+    """The version of a row that a form was filled in on. Errors: InputError."""
+    if not text.isdecimal() or len(text) > 9:
+        raise InputError("is no version", field="version", value=text[:20])
+    return int(text)
 
 
 class Blank(dict[str, str]):

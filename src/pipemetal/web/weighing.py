@@ -27,7 +27,7 @@ from pipemetal.web.typed import Blank, Typed
 if TYPE_CHECKING:
     from pipemetal.planning.one_melt import MeltAsked, OneMelt
 
-__all__ = ["BEFORE_CHARGING", "add_routes", "form_values", "mark_refusal", "other_lots", "standing"]
+__all__ = ["BEFORE_CHARGING", "add_routes", "form_values", "mark_refusal", "other_lots", "overfull", "standing"]
 
 QUESTION: Final = ("recipe", "wanted", "pot", "pot_mass", "pot_metal", "aim", "certainty", "reserved")
 CERTAINTIES: Final = ("95", "worst")
@@ -159,7 +159,7 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     if not weighed and not booking.wrong:
         problem = show.say("Type what the scale says for every lot.")
     if asked is not None and not booking.wrong:
-        problem = problem or _overfull(site, show, sum(weighed.values()) + (asked.heel.mass_kg if asked.heel else 0.0))
+        problem = problem or overfull(site, show, sum(weighed.values()) + (asked.heel.mass_kg if asked.heel else 0.0))
     if asked is not None and not booking.wrong and not problem:
         try:
             with site.once(values.get("token", "")):
@@ -175,7 +175,7 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     return _page(site, request, values, wrong, found, problem=problem or why_none, refused=True)
 
 
-def _overfull(site: Site, show: Show, in_pot_kg: float) -> str:
+def overfull(site: Site, show: Show, in_pot_kg: float) -> str:
     """What is told where more was typed than the pot could hold: a slip of the hand."""
     most = site.settings.pot.capacity_kg
     if in_pot_kg <= most * OVERFULL:
