@@ -55,9 +55,15 @@ def varied(count: int, minor: tuple[str, ...]) -> list[Composition]:
 
 def own_times(count: int) -> None:
     liquid, solid, curve = liquidus.__wrapped__, solidus_c.__wrapped__, freezing_curve.__wrapped__
-    sets = {n: [c for m in minors for c in varied(count, m)] for n, minors in (
-        (2, [()]), (3, [("Sb",), ("Bi",), ("Cu",)]), (4, [("Sb", "Bi"), ("Sb", "Cu")]), (5, [("Sb", "Bi", "Cu")]),
-    )}  # fmt: skip
+    sets = {
+        n: [c for m in minors for c in varied(count, m)]
+        for n, minors in (
+            (2, [()]),
+            (3, [("Sb",), ("Bi",), ("Cu",)]),
+            (4, [("Sb", "Bi"), ("Sb", "Cu")]),
+            (5, [("Sb", "Bi", "Cu")]),
+        )
+    }
     for comps in sets.values():
         liquid(comps[0])  # the tables of the system are made once in a process
     every = [comp for comps in sets.values() for comp in comps]
@@ -108,8 +114,10 @@ def beside_others() -> None:
         whole = oracle.curve_c(comp, theirs_c)[-1] is not None
         took = 1e3 * (time.process_time() - begun)
         curve = f"{took:8.0f} ms, {took / mine[1]:5.0f} times" + ("" if whole else ", broken off")
-        print(f"  {text:<36} liquidus {mine[0]:6.1f} ms, pycalphad {point:8.0f} ms, {point / mine[0]:5.0f} times; "
-              f"curve {mine[1]:6.1f} ms, scheil {curve}")  # fmt: skip
+        print(
+            f"  {text:<36} liquidus {mine[0]:6.1f} ms, pycalphad {point:8.0f} ms, {point / mine[0]:5.0f} times; "
+            f"curve {mine[1]:6.1f} ms, scheil {curve}"
+        )
 
 
 def grid(every: int) -> None:

@@ -24,15 +24,32 @@ from pipemetal.alloys.liquidus import ASSESSED_LIMITS_WT_PCT
 OUT = Path(__file__).parents[1] / "tests" / "data" / "alloys" / "oracle.csv"
 SHARES = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 PHASES = [
-    "LIQUID", "FCC_A1", "BCT_A5", "RHOMBO_A7", "HCP_A3", "AG3SN", "CU3SN", "CU6SN5", "CU6SN5_L", "SB3SN4", "SBSN",
-]  # fmt: skip
+    "LIQUID",
+    "FCC_A1",
+    "BCT_A5",
+    "RHOMBO_A7",
+    "HCP_A3",
+    "AG3SN",
+    "CU3SN",
+    "CU6SN5",
+    "CU6SN5_L",
+    "SB3SN4",
+    "SBSN",
+]
 # Aside in K, and how finely the other program samples the compositions before it settles.
 TRIES = ((0.0, 60), (0.011, 60), (-0.011, 60), (0.0, 500), (0.007, 500), (-0.007, 2000), (0.03, 2000))
 # Steps of the freezing curves, by the number of elements: the steps of the other program lag where the curve is steep.
 STEPS_K = {2: 0.2, 3: 0.25, 4: 0.5, 5: 1.0}
 MINOR = (
-    (14, ""), (12, "Sb"), (8, "Bi"), (6, "Cu"), (4, "Ag"), (6, "Sb Bi"), (4, "Sb Cu"), (6, "Sb Bi Cu"),
-)  # fmt: skip
+    (14, ""),
+    (12, "Sb"),
+    (8, "Bi"),
+    (6, "Cu"),
+    (4, "Ag"),
+    (6, "Sb Bi"),
+    (4, "Sb Cu"),
+    (6, "Sb Bi Cu"),
+)
 
 
 def alloys() -> list[str]:

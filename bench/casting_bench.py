@@ -51,9 +51,13 @@ def timed(what: str, work: Callable[[], object], runs: int = 7) -> None:
 def drawn(rng: np.random.Generator) -> Coefficients:
     """A shop's true coefficients from the priors; drag is never negative."""
     return Coefficients.known(
-        0.6 * math.exp(0.15 * rng.normal()), 0.3 * float(rng.normal()), max(0.0, 0.03 + 0.03 * float(rng.normal())),
-        0.05 * float(rng.normal()), float(rng.uniform(0.03, 0.07)), 0.02,
-    )  # fmt: skip
+        0.6 * math.exp(0.15 * rng.normal()),
+        0.3 * float(rng.normal()),
+        max(0.0, 0.03 + 0.03 * float(rng.normal())),
+        0.05 * float(rng.normal()),
+        float(rng.uniform(0.03, 0.07)),
+        0.02,
+    )
 
 
 def made(rng: np.random.Generator, n: int, truth: Coefficients, noise: Noise) -> list[LoggedCast]:
@@ -64,11 +68,21 @@ def made(rng: np.random.Generator, n: int, truth: Coefficients, noise: Noise) ->
         end = start * float(rng.uniform(0.75, 1.0))
         gate = round(0.5 * (start + end) / 0.6 * float(rng.uniform(0.9, 1.15)), 1)
         try:
-            casts.append(simulate_cast(
-                rng, truth, id=f"{len(casts)}", comp=ALLOYS[int(rng.integers(4))], sled=SLED,
-                length_mm=float(rng.uniform(2500, 4000)), thickness_start_mm=start, thickness_end_mm=end, gate_mm=gate,
-                superheat_k=float(rng.uniform(10, 40)), noise=noise,
-            ))  # fmt: skip
+            casts.append(
+                simulate_cast(
+                    rng,
+                    truth,
+                    id=f"{len(casts)}",
+                    comp=ALLOYS[int(rng.integers(4))],
+                    sled=SLED,
+                    length_mm=float(rng.uniform(2500, 4000)),
+                    thickness_start_mm=start,
+                    thickness_end_mm=end,
+                    gate_mm=gate,
+                    superheat_k=float(rng.uniform(10, 40)),
+                    noise=noise,
+                )
+            )
         except CastingError:
             continue
     return casts
@@ -89,9 +103,13 @@ def held(coefficients: Coefficients, cast: LoggedCast) -> float:
 def unlike(rng: np.random.Generator) -> Coefficients:
     """A shop that is not drawn from the priors: every coefficient even over a wide range, places scattering 1 to 4 %."""
     return Coefficients.known(
-        float(rng.uniform(0.46, 0.78)), float(rng.uniform(-0.5, 0.5)), float(rng.uniform(0.0, 0.09)),
-        float(rng.uniform(-0.1, 0.1)), float(rng.uniform(0.03, 0.07)), float(rng.uniform(0.01, 0.04)),
-    )  # fmt: skip
+        float(rng.uniform(0.46, 0.78)),
+        float(rng.uniform(-0.5, 0.5)),
+        float(rng.uniform(0.0, 0.09)),
+        float(rng.uniform(-0.1, 0.1)),
+        float(rng.uniform(0.03, 0.07)),
+        float(rng.uniform(0.01, 0.04)),
+    )
 
 
 def partial(log: list[LoggedCast]) -> list[LoggedCast]:
@@ -100,10 +118,15 @@ def partial(log: list[LoggedCast]) -> list[LoggedCast]:
 
 
 def coverage(
-    what: str, shops: int, logged: int, timing_s: float, seed: int, *,
+    what: str,
+    shops: int,
+    logged: int,
+    timing_s: float,
+    seed: int,
+    *,
     draw: Callable[[np.random.Generator], Coefficients] = drawn,
     kept: Callable[[list[LoggedCast]], list[LoggedCast]] = lambda log: log,
-) -> None:  # fmt: skip
+) -> None:
     """Print coverage, width against the shop's own scatter, and the miss of the drag over many shops."""
     rng = np.random.default_rng(seed)
     hits, widths, drags, bounds = [], [], [], []
@@ -149,8 +172,13 @@ def sheet(rng: np.random.Generator, wave_mm: float) -> tuple[tuple[Station, ...]
         across = 2.0 * y / 800.0 - 1.0
         wave = np.sin(4 * np.pi * x / 3500 + phase[0]) + np.sin(6.6 * np.pi * x / 3500 + phase[1])
         level_mm = level * np.interp(x, 1e3 * d, [p.thickness_mm for p in push])
-        return np.asarray(level_mm + tilt * across + bow * across**2 + slope * (2 * x / 3500 - 1)
-                          + wave_mm * wave * np.cos(np.pi * y / 800 + phase[2]))  # fmt: skip
+        return np.asarray(
+            level_mm
+            + tilt * across
+            + bow * across**2
+            + slope * (2 * x / 3500 - 1)
+            + wave_mm * wave * np.cos(np.pi * y / 800 + phase[2])
+        )
 
     return push, true
 
@@ -160,8 +188,13 @@ def rolls(count: int, wave_mm: float) -> None:
     rng = np.random.default_rng(77)
     x, y = (a.ravel() for a in np.meshgrid(np.linspace(0, 3500, 40), np.linspace(0, 800, 13)))
     six, thirty = places_to_gauge(3500, 800), [(a, b) for a in np.linspace(105, 3395, 10) for b in (80.0, 400.0, 720.0)]
-    kinds = {"thirty alone": (thirty, False), "six alone": (six, False), "six with the push": (six, True),
-             "six thrice with the push": (3 * six, True), "thirty with the push": (thirty, True)}  # fmt: skip
+    kinds = {
+        "thirty alone": (thirty, False),
+        "six alone": (six, False),
+        "six with the push": (six, True),
+        "six thrice with the push": (3 * six, True),
+        "thirty with the push": (thirty, True),
+    }
     off: dict[str, list[float]] = {k: [] for k in kinds}
     held_share: dict[str, list[float]] = {k: [] for k in kinds}
     for _ in range(count):
@@ -193,8 +226,11 @@ def what_if() -> None:
 def main() -> None:
     """Run everything; --quick leaves out most of the shops."""
     quick = "--quick" in sys.argv
-    timed("casting: plan (card with gate and charge chosen)",
-          lambda: push_card(HALF, 234, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior()), 15)  # fmt: skip
+    timed(
+        "casting: plan (card with gate and charge chosen)",
+        lambda: push_card(HALF, 234, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior()),
+        15,
+    )
     timed("casting: freezing run to all solid", lambda: freeze(HALF, 2.0, 233.8, 20, 20), 15)
     timed("casting: ten casts of a day", lambda: day([DayCast(HALF, 2.0, 234, 600.0 * i) for i in range(10)]))
     timed("casting: what-if page (card, window, day so far)", what_if)

@@ -22,9 +22,14 @@ def main() -> None:
     recipes = read_recipes(packaged_file("recipes.toml"))
     lots, _ = read_lots(packaged_file("lots.csv"), recipes)
     plan = make_plan(
-        read_organ(packaged_file("organ.toml"), recipes), recipes, read_rack(packaged_file("rack.csv"), recipes), lots,
-        read_shop(packaged_file("shop.toml")), seconds=5.0, seed=1,
-    )  # fmt: skip
+        read_organ(packaged_file("organ.toml"), recipes),
+        recipes,
+        read_rack(packaged_file("rack.csv"), recipes),
+        lots,
+        read_shop(packaged_file("shop.toml")),
+        seconds=5.0,
+        seed=1,
+    )
     units, say = UnitSystem(), Words()
     begun = time.perf_counter()
     cutting_pdf(plan.cut_rolls[:60], plan.organ.name, units, say)

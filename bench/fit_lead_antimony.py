@@ -86,14 +86,28 @@ POINTS = (
     Point("solidus of 0.6 at% Sb, C", 322.0, 1.0, AVERAGED, lambda: solidus.solidus_c(atomic(Sb=0.6, Pb=99.4))),
     Point("(Pb) at 100 C, at% Sb", 0.3, 0.1, AVERAGED, lambda: solid_of("lead-rich", "Sb", 100.0, HALF)),
     Point("(Sb) at the eutectic, at% Pb", 2.0, 0.3, AVERAGED, lambda: solid_of("antimony-bismuth", "Pb", None, HALF)),
-    Point("(Sb) at 420 C, at% Pb", 1.8, 0.3, "Oelsen 1956, in the same summary",
-          lambda: solid_of("antimony-bismuth", "Pb", 420.0, Composition.parse("Sb 70 Pb bal"))),
+    Point(
+        "(Sb) at 420 C, at% Pb",
+        1.8,
+        0.3,
+        "Oelsen 1956, in the same summary",
+        lambda: solid_of("antimony-bismuth", "Pb", 420.0, Composition.parse("Sb 70 Pb bal")),
+    ),
     Point("enthalpy of mixing at 973 K, 40 at% Sb, J/mol", -70.0, 100.0, HASSAM, mixing_enthalpy),
     # The lowering by antimony is taken where the plain lead-tin row of the same table is off as well (238, 247, 255 C).
-    Point("Sn40B less Sn40A, K", 231.0 - 238.0, 2.0, ASTM, lambda: liquid("Sn 40 Sb 2.1 Pb bal") - liquid("Sn 40 Pb bal")),
-    Point("Sn35B less Sn35A, K", 243.0 - 247.0, 2.0, ASTM, lambda: liquid("Sn 35 Sb 1.8 Pb bal") - liquid("Sn 35 Pb bal")),
-    Point("Sn30B less Sn30A, K", 250.0 - 255.0, 2.0, ASTM + " (from memory)",
-          lambda: liquid("Sn 30 Sb 1.6 Pb bal") - liquid("Sn 30 Pb bal")),
+    Point(
+        "Sn40B less Sn40A, K", 231.0 - 238.0, 2.0, ASTM, lambda: liquid("Sn 40 Sb 2.1 Pb bal") - liquid("Sn 40 Pb bal")
+    ),
+    Point(
+        "Sn35B less Sn35A, K", 243.0 - 247.0, 2.0, ASTM, lambda: liquid("Sn 35 Sb 1.8 Pb bal") - liquid("Sn 35 Pb bal")
+    ),
+    Point(
+        "Sn30B less Sn30A, K",
+        250.0 - 255.0,
+        2.0,
+        ASTM + " (from memory)",
+        lambda: liquid("Sn 30 Sb 1.6 Pb bal") - liquid("Sn 30 Pb bal"),
+    ),
     Point("liquidus of Sn25B, C", 263.0, 2.0, ASTM + " (from memory)", lambda: liquid("Sn 25 Sb 1.3 Pb bal")),
     Point("liquidus of Sn20B, C", 270.0, 2.0, ASTM + " (from memory)", lambda: liquid("Sn 20 Sb 1.0 Pb bal")),
     Point("solidus of Pb84Sb12Sn4, C", 239.0, 1.0, "type metal (from memory)", lambda: solid("Sb 12 Sn 4 Pb bal")),
@@ -101,7 +115,7 @@ POINTS = (
     Point("solidus of Sn35B, C", 185.0, 1.0, ASTM, lambda: solid("Sn 35 Sb 1.8 Pb bal")),
     Point("solidus of Sn30B, C", 185.0, 1.0, ASTM + " (from memory)", lambda: solid("Sn 30 Sb 1.6 Pb bal")),
     Point("solidus of Sn20B, C", 184.0, 1.0, ASTM + " (from memory)", lambda: solid("Sn 20 Sb 1.0 Pb bal")),
-)  # fmt: skip
+)
 HELD_OUT = tuple(i for i in range(len(POINTS)) if i % 3 == 2)
 
 _PACKAGED = read_text("pbsn_pipe.tdb")

@@ -43,8 +43,10 @@ def book(rolls: int) -> None:
                 begun = time.perf_counter()
                 found = held.find_rolls("spotted-50", (0.9, 1.1), 1200.0)
                 times.append(1e3 * (time.perf_counter() - begun))
-    print(f"growth: book of {rolls} rolls: filled in {filled:.0f} s, opened with a first search in {first:.1f} s, "
-          f"search by alloy, thickness and length {statistics.median(times):.0f} ms ({len(found)} answers)")  # fmt: skip
+    print(
+        f"growth: book of {rolls} rolls: filled in {filled:.0f} s, opened with a first search in {first:.1f} s, "
+        f"search by alloy, thickness and length {statistics.median(times):.0f} ms ({len(found)} answers)"
+    )
 
 
 def main() -> None:
@@ -67,8 +69,10 @@ def main() -> None:
         placed = (
             f"all placed after {first[0]:.1f} s" if first[0] else "all placed late" if not left else "not all placed"
         )
-        print(f"growth: layout of {count} blanks on {len(problem.rolls)} rolls: {placed}, {left} unplaced after {seconds:.0f} s, "
-              f"{100 * plan.utilisation:.1f} % used")  # fmt: skip
+        print(
+            f"growth: layout of {count} blanks on {len(problem.rolls)} rolls: {placed}, {left} unplaced after {seconds:.0f} s, "
+            f"{100 * plan.utilisation:.1f} % used"
+        )
     log = read_log(packaged_file("log.csv"))
     for count in (10, 100, 1000) if quick else (10, 100, 1000, 10_000):
         casts = longer_log(log, count)

@@ -36,10 +36,14 @@ from pipemetal.layout.windows import find_slots, sheet_table
 DATA = Path(__file__).parents[1] / "tests" / "data" / "layout"
 # file, strip width, least height
 STRIPS = (
-    ("hopper2001a_C1_1", 20.0, 20.0), ("hopper2001a_C4_1", 60.0, 60.0), ("hopper2001a_C6_1", 80.0, 120.0),
-    ("hopper2001a_C7_1", 160.0, 240.0), ("burke2004_BKW6", 50.0, 100.0), ("burke2004_BKW10", 70.0, 150.0),
+    ("hopper2001a_C1_1", 20.0, 20.0),
+    ("hopper2001a_C4_1", 60.0, 60.0),
+    ("hopper2001a_C6_1", 80.0, 120.0),
+    ("hopper2001a_C7_1", 160.0, 240.0),
+    ("burke2004_BKW6", 50.0, 100.0),
+    ("burke2004_BKW10", 70.0, 150.0),
     ("burke2004_BKW12", 100.0, 300.0),
-)  # fmt: skip
+)
 PACKING = "packingsolver==0.1.1233"
 PACKING_HOME = Path(__file__).parents[1] / ".venv-packing"
 OPENED = SolverSettings(objective="opened")
@@ -178,9 +182,11 @@ def strip_height(name: str, width: float, least: float, seconds: float) -> float
 
         first = best == float("inf")
         plan = solve(
-            LayoutProblem(blanks, (strip,)), seconds=0.25 * left if first else left, progress=watch,
+            LayoutProblem(blanks, (strip,)),
+            seconds=0.25 * left if first else left,
+            progress=watch,
             should_stop=lambda first=first, filled=filled: not first and filled[0],
-        )  # fmt: skip
+        )
         if plan.unplaced:
             continue
         ends = [(p.x_mm, p.x_mm + size_on_sheet(size[p.blank], p.turn_deg)[0]) for p in plan.placements]

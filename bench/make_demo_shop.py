@@ -63,10 +63,13 @@ def main() -> None:
         for kind in ["roll"] * whole + ["plate"] * plates + ["remnant"] * remnants:
             number += 1
             roll = {
-                "length": float(rng.integers(31, 49) * 100), "width": float(rng.choice([760, 820, 860, 880])),
-                "start": 0.0, "taper": float(rng.uniform(0.085, 0.125)), "bow": float(rng.normal(0.0, 0.012)),
+                "length": float(rng.integers(31, 49) * 100),
+                "width": float(rng.choice([760, 820, 860, 880])),
+                "start": 0.0,
+                "taper": float(rng.uniform(0.085, 0.125)),
+                "bow": float(rng.normal(0.0, 0.012)),
                 "edge": float(abs(rng.normal(0.0, 0.012))),
-            }  # fmt: skip
+            }
             roll_id, parent, note = f"R{number}", "", ""
             if kind == "roll":
                 roll["start"], thick = float(thick[0] + rng.normal(0, 0.02)), thick[1:]
@@ -81,9 +84,10 @@ def main() -> None:
                 note = "languid metal"
             else:
                 roll |= {
-                    "length": float(rng.integers(7, 19) * 100), "width": float(rng.integers(24, 80) * 10),
+                    "length": float(rng.integers(7, 19) * 100),
+                    "width": float(rng.integers(24, 80) * 10),
                     "start": float(rng.uniform(low, high)),
-                }  # fmt: skip
+                }
                 roll_id, parent = f"R{number - 60}-1", f"R{number - 60}"
             roll["start"] = max(roll["start"], 0.42 + roll["taper"] * roll["length"] / 1000)
             outline = no_go = ""
@@ -94,17 +98,29 @@ def main() -> None:
             if number == 111:
                 no_go, note = "1450 210, 1560 200, 1580 300, 1460 320", "blister"
             place = f"rack {'ABCD'[[s[0] for s in STOCK].index(alloy)]}, arm {number % 9 + 1}"
-            rack.append([
-                roll_id, alloy, f"{roll['length']:.0f}", f"{roll['width']:.0f}", 0 if parent else 15, place, parent,
-                "" if parent else f"C{number}", outline, no_go, note,
-            ])  # fmt: skip
+            rack.append(
+                [
+                    roll_id,
+                    alloy,
+                    f"{roll['length']:.0f}",
+                    f"{roll['width']:.0f}",
+                    0 if parent else 15,
+                    place,
+                    parent,
+                    "" if parent else f"C{number}",
+                    outline,
+                    no_go,
+                    note,
+                ]
+            )
             for x, y, t in readings_of(rng, roll, bad=number % 5 == 2):
                 readings.append([roll_id, f"{x:.0f}", f"{y:.0f}", f"{t:.2f}"])
     _write(
         "rack.csv",
-        ["id", "alloy", "length_mm", "width_mm", "trim_mm", "place", "parent", "cast", "outline", "no_go", "note"], rack,
+        ["id", "alloy", "length_mm", "width_mm", "trim_mm", "place", "parent", "cast", "outline", "no_go", "note"],
+        rack,
         "x runs along the sheet from the end where the push began, y across it; outline and no_go are corners in mm.",
-    )  # fmt: skip
+    )
     _write(
         "readings.csv",
         ["roll", "x_mm", "y_mm", "thickness_mm"],

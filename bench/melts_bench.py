@@ -26,9 +26,10 @@ from pipemetal.planning.settings import ShopSettings
 NO_LOSS = LossModel(tuple((kind, 0.0) for kind in ("pig", "ingot", "master", "scrap", "shavings", "buy")))
 SMALL = 500
 RECIPE = Recipe(
-    "spotted", Composition.parse("Sn 50 Sb 0.4 Bi 0.1 Cu 0.05 Pb bal"),
+    "spotted",
+    Composition.parse("Sn 50 Sb 0.4 Bi 0.1 Cu 0.05 Pb bal"),
     (("Sn", 49.0, 51.0), ("Sb", 0.2, 0.6), ("Bi", 0.0, 0.2), ("Cu", 0.02, 0.08), ("Ag", 0.0, 0.05)),
-)  # fmt: skip
+)
 
 
 def small_charge(seed: int) -> tuple[tuple[Lot, ...], Recipe]:
@@ -69,8 +70,13 @@ def rack_of_lots(count: int, seed: int) -> tuple[Lot, ...]:
         Lot("coppery", "master", Composition.parse("Cu 4 Sn bal"), 20.0, 2.0, price_per_kg=30.0),
     ]
     for i in range(count - len(lots)):
-        part = {"Sn": float(rng.uniform(5, 80)), "Sb": float(rng.uniform(0, 1.2)), "Bi": float(rng.uniform(0, 0.4)),
-                "Cu": float(rng.uniform(0, 0.12)), "Ag": float(rng.uniform(0, 0.05))}  # fmt: skip
+        part = {
+            "Sn": float(rng.uniform(5, 80)),
+            "Sb": float(rng.uniform(0, 1.2)),
+            "Bi": float(rng.uniform(0, 0.4)),
+            "Cu": float(rng.uniform(0, 0.12)),
+            "Ag": float(rng.uniform(0, 0.05)),
+        }
         comp = Composition.from_wt_pct(part | {"Pb": 100.0 - sum(part.values())})
         unsure = (("Sn", float(rng.uniform(0.1, 1.5))), ("Sb", 0.1))
         lots.append(Lot(f"S{i}", "scrap", comp, float(rng.uniform(8, 80)), None, unsure, float(rng.uniform(1, 12))))
@@ -90,10 +96,13 @@ def general_front_s(lots: tuple[Lot, ...]) -> float:
         lows += [0.0, -np.inf]
         highs += [np.inf, 0.0]
     begun = time.perf_counter()
-    milp(np.array([lot.price_per_kg for lot in lots]) * unit, integrality=whole,
-         bounds=Bounds(np.zeros(n), np.array([lot.mass_kg for lot in lots]) / unit),
-         constraints=LinearConstraint(np.array(rows), np.array(lows), np.array(highs)),
-         options={"mip_rel_gap": 0.005, "time_limit": 10.0})  # fmt: skip
+    milp(
+        np.array([lot.price_per_kg for lot in lots]) * unit,
+        integrality=whole,
+        bounds=Bounds(np.zeros(n), np.array([lot.mass_kg for lot in lots]) / unit),
+        constraints=LinearConstraint(np.array(rows), np.array(lows), np.array(highs)),
+        options={"mip_rel_gap": 0.005, "time_limit": 10.0},
+    )
     return time.perf_counter() - begun
 
 
@@ -107,8 +116,10 @@ def timed_charges(count: int) -> None:
         times.append(time.perf_counter() - begun)
         gaps.append(answer.gap_percent if isinstance(answer, Charge) else math.nan)
         peers.append(general_front_s(lots))
-    print(f"melts: {count} lots, six elements, 95 % sure: median {statistics.median(times):.2f} s, worst {max(times):.2f} s, "
-          f"gap at most {max(gaps):.2f} %; scipy.milp on the bare mixture {statistics.median(peers):.2f} s")  # fmt: skip
+    print(
+        f"melts: {count} lots, six elements, 95 % sure: median {statistics.median(times):.2f} s, worst {max(times):.2f} s, "
+        f"gap at most {max(gaps):.2f} %; scipy.milp on the bare mixture {statistics.median(peers):.2f} s"
+    )
 
 
 def season() -> None:
@@ -129,10 +140,12 @@ def season() -> None:
     begun = time.perf_counter()
     found = plan_season(demands, recipes, lots, ShopSettings())
     blocked = sum(isinstance(m.charge, Blocked) for m in found.melts)
-    print(f"melts: a season of {len(found.melts)} melts (no fewer than {found.fewest_melts}), {len(lots)} lots: "
-          f"{time.perf_counter() - begun:.1f} s, {blocked} cannot be charged, weighing lists together at most "
-          f"{found.gap_percent:.2f} % off the best, changes of alloy {found.change_cost:.0f} (no order below "
-          f"{found.change_bound:.0f})")  # fmt: skip
+    print(
+        f"melts: a season of {len(found.melts)} melts (no fewer than {found.fewest_melts}), {len(lots)} lots: "
+        f"{time.perf_counter() - begun:.1f} s, {blocked} cannot be charged, weighing lists together at most "
+        f"{found.gap_percent:.2f} % off the best, changes of alloy {found.change_cost:.0f} (no order below "
+        f"{found.change_bound:.0f})"
+    )
 
 
 def coverage_of_dross() -> None:
@@ -141,26 +154,37 @@ def coverage_of_dross() -> None:
     for seed in range(100):
         rng = np.random.default_rng(seed)
         true = LossModel(
-            tuple((kind, min(share * math.exp(rng.normal(0.0, 0.56)), 0.29)) for kind, share in LossModel().dross_share), 0.10,
+            tuple(
+                (kind, min(share * math.exp(rng.normal(0.0, 0.56)), 0.29)) for kind, share in LossModel().dross_share
+            ),
+            0.10,
             tuple((e, min(math.exp(rng.normal(0.0, 0.4)), 2.9)) for e in ("Sn", "Sb")),
-        )  # fmt: skip
+        )
         truth = dict(true.dross_share) | dict(true.element_factor)
         for factor in fit_dross([weighed_melt(rng, true, n) for n in range(15)]).factors:
             if factor.name in truth:
                 total += 1
                 hits += factor.low <= truth[factor.name] <= factor.high
-    print(f"melts: dross of 100 shops from 15 melts each: {100.0 * hits / total:.1f} % of 95 % intervals hold the truth, "
-          f"{(time.perf_counter() - begun) / 100.0:.3f} s a fit")  # fmt: skip
+    print(
+        f"melts: dross of 100 shops from 15 melts each: {100.0 * hits / total:.1f} % of 95 % intervals hold the truth, "
+        f"{(time.perf_counter() - begun) / 100.0:.3f} s a fit"
+    )
 
 
 def weighed_melt(rng: np.random.Generator, true: LossModel, number: int) -> MeltRecord:
     """A melt weighed in and out, assayed, skimmed a fifth more or less than usual; one in twenty is badly skimmed."""
     lots = (
-        Lot("s", "scrap", Composition.parse("Sn 48 Sb 0.6 Pb bal"), float(rng.uniform(80, 220)), None,
-            (("Sn", 0.6), ("Sb", 0.05))),
+        Lot(
+            "s",
+            "scrap",
+            Composition.parse("Sn 48 Sb 0.6 Pb bal"),
+            float(rng.uniform(80, 220)),
+            None,
+            (("Sn", 0.6), ("Sb", 0.05)),
+        ),
         Lot("h", "shavings", Composition.parse("Sn 50 Sb 0.4 Pb bal"), float(rng.uniform(5, 50)), None, (("Sn", 1.0),)),
         Lot("p", "pig", Composition.parse("Sn 99.9 Pb bal"), float(rng.uniform(25, 150))),
-    )  # fmt: skip
+    )
     came, kept = np.zeros(len(ELEMENTS)), np.zeros(len(ELEMENTS))
     for lot in lots:
         came += lot.mass_kg * np.array(lot.composition.fractions)
@@ -175,8 +199,10 @@ def weighed_melt(rng: np.random.Generator, true: LossModel, number: int) -> Melt
     left = came - skimmed * (came - kept)
     share = 100.0 * left / left.sum()
     share[1] += rng.normal(0.0, 0.1)
-    assay = Composition.from_wt_pct({e: float(max(share[i], 0.0)) for i, e in enumerate(ELEMENTS) if e != "Pb"}
-                                    | {"Pb": float(100.0 - share[1:].sum())})  # fmt: skip
+    assay = Composition.from_wt_pct(
+        {e: float(max(share[i], 0.0)) for i, e in enumerate(ELEMENTS) if e != "Pb"}
+        | {"Pb": float(100.0 - share[1:].sum())}
+    )
     return MeltRecord(
         f"M{number}", lots, float(left.sum() + rng.normal(0.0, 0.25)), None, assay, (("Sn", 0.2), ("Sb", 0.02))
     )
@@ -208,9 +234,11 @@ def beside_a_general_optimiser() -> None:
     own_s, begun = time.perf_counter() - begun, time.perf_counter()
     theirs = minimize(cost, start, method="BFGS").x
     their_s = time.perf_counter() - begun
-    print(f"melts: dross of 40 melts at one scatter: {1e3 * own_s:.0f} ms, scipy BFGS on the same {1e3 * their_s:.0f} ms; "
-          f"minus ln posterior {cost(ours):.3f} ours, {cost(theirs):.3f} scipy; factors {np.abs(ours - theirs).max():.3f} apart "
-          "in ln at most")  # fmt: skip
+    print(
+        f"melts: dross of 40 melts at one scatter: {1e3 * own_s:.0f} ms, scipy BFGS on the same {1e3 * their_s:.0f} ms; "
+        f"minus ln posterior {cost(ours):.3f} ours, {cost(theirs):.3f} scipy; factors {np.abs(ours - theirs).max():.3f} apart "
+        "in ln at most"
+    )
 
 
 def main() -> None:
@@ -226,8 +254,10 @@ def main() -> None:
         cost = math.inf if found is None else found[0].cost
         none += math.isinf(expected)
         wrong += not (math.isinf(cost) and math.isinf(expected)) and abs(cost - expected) > 1e-6 * expected
-    print(f"melts: {SMALL} small charges beside trying everything: {wrong} differ ({none} cannot be met), "
-          f"{time.perf_counter() - begun:.0f} s")  # fmt: skip
+    print(
+        f"melts: {SMALL} small charges beside trying everything: {wrong} differ ({none} cannot be met), "
+        f"{time.perf_counter() - begun:.0f} s"
+    )
     for count in (100, 200):
         timed_charges(count)
     times = []

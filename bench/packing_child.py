@@ -38,10 +38,11 @@ def answer(asked: dict[str, Any]) -> dict[str, Any]:
     best = found.solution
     whole = best.number_of_items() == len(asked["items"])
     return {
-        "version": packingsolver.__version__, "seconds": found.time,
+        "version": packingsolver.__version__,
+        "seconds": found.time,
         "height": best.y_max() if whole and strip is not None else None,
         "area": best.cost() if whole and strip is None else None,
-    }  # fmt: skip
+    }
 
 
 if __name__ == "__main__":

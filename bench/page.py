@@ -17,9 +17,19 @@ from pathlib import Path
 HERE = Path(__file__).parent
 PAGE = HERE.parent / "docs" / "benchmarks.md"
 NAMES = (
-    "numpy", "numba", "highspy", "shapely", "sqlalchemy", "typst", "ortools", "rectpack", "spyrrow", "pycalphad", "scheil",
+    "numpy",
+    "numba",
+    "highspy",
+    "shapely",
+    "sqlalchemy",
+    "typst",
+    "ortools",
+    "rectpack",
+    "spyrrow",
+    "pycalphad",
+    "scheil",
     "scipy",
-)  # fmt: skip
+)
 
 
 def versions() -> str:

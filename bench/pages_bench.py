@@ -32,11 +32,25 @@ from pipemetal.shop.book import Book
 ALLOYS = ("half", "third", "lead")
 USERS = 10
 PAGES = (
-    "/", "/racks", "/racks?alloy=half&low=0.8&high=1.0&length=1200", "/racks/R00042", "/cutting", "/melts", "/casting",
-    "/casting/pour?n=0", "/casting/log?pour=0", "/stock", "/organs", "/plans", "/account", "/history", "/settings",
+    "/",
+    "/racks",
+    "/racks?alloy=half&low=0.8&high=1.0&length=1200",
+    "/racks/R00042",
+    "/cutting",
+    "/melts",
+    "/casting",
+    "/casting/pour?n=0",
+    "/casting/log?pour=0",
+    "/stock",
+    "/organs",
+    "/plans",
+    "/account",
+    "/history",
+    "/settings",
     "/scan?code=R00042",
-    "/trace?of=roll:R00042", "/jobs",
-)  # fmt: skip
+    "/trace?of=roll:R00042",
+    "/jobs",
+)
 
 SHORT_ORGAN = """
 [organ]

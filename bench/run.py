@@ -49,8 +49,10 @@ def timed(what: str, work: Callable[[], object], runs: int = 5, scale: float = 1
 
 def main() -> None:
     """Run everything."""
-    print(f"{platform.platform()}, Python {platform.python_version()}, " + ", ".join(
-        f"{name} {metadata.version(name)}" for name in ("numpy", "numba", "highspy", "shapely")))  # fmt: skip
+    print(
+        f"{platform.platform()}, Python {platform.python_version()}, "
+        + ", ".join(f"{name} {metadata.version(name)}" for name in ("numpy", "numba", "highspy", "shapely"))
+    )
     recipes = read_recipes(packaged_file("recipes.toml"))
     organ = read_organ(packaged_file("organ.toml"), recipes)
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in recipes.items()}
@@ -71,8 +73,11 @@ def main() -> None:
     timed("alloys: freezing curve, three elements", lambda: freezing_curve(fresh()), 5)
     request = ChargeRequest("M", recipes["spotted-50"], 380.0, 450.0)
     timed("melts: one charge from 20 lots, 95 % certain", lambda: charge(request, lots), 3)
-    timed("casting: push card, gate and charge chosen",
-          lambda: push_card(half, 234, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior()), 5)  # fmt: skip
+    timed(
+        "casting: push card, gate and charge chosen",
+        lambda: push_card(half, 234, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior()),
+        5,
+    )
     timed("casting: freezing of a sheet", lambda: freeze(half, 2.0, 233.8, 20, 20), 7)
     timed("casting: ten casts of a day", lambda: day([DayCast(half, 2.0, 234, 600.0 * i) for i in range(10)]), 3)
     timed("casting: learning from 30 casts", lambda: calibrate(log), 3)

@@ -60,11 +60,14 @@ def fill(book: Book, rolls: int) -> None:
 
 SEARCHES = {
     "alloy, thickness, length": {"alloy": "spotted-50", "thickness_mm": (0.9, 1.1), "length_mm": 1200.0},
-    "thickness alone": {"thickness_mm": (0.8, 1.6)}, "the whole rack": {},
-    "words": {"text": "note 77 rack"}, "made in a span of years": {"made": ("2004", "2009")},
-    "place": {"place": "rack 7"}, "width and alloy": {"alloy": "tin-75", "width_mm": 700.0},
+    "thickness alone": {"thickness_mm": (0.8, 1.6)},
+    "the whole rack": {},
+    "words": {"text": "note 77 rack"},
+    "made in a span of years": {"made": ("2004", "2009")},
+    "place": {"place": "rack 7"},
+    "width and alloy": {"alloy": "tin-75", "width_mm": 700.0},
     "thickness and length": {"thickness_mm": (1.0, 1.2), "length_mm": 800.0},
-}  # fmt: skip
+}
 
 
 def searches(target: str) -> None:
@@ -87,8 +90,10 @@ def searches(target: str) -> None:
             begun = time.perf_counter()
             book.find_rolls(thickness_mm=(0.9, 1.1))
             times.append((time.perf_counter() - begun) * 1e3)
-        print(f"{'shop: first search after a roll was changed':<58} {statistics.median(times):10.1f} ms   "
-              f"(median of 9, slowest {max(times):.1f})")  # fmt: skip
+        print(
+            f"{'shop: first search after a roll was changed':<58} {statistics.median(times):10.1f} ms   "
+            f"(median of 9, slowest {max(times):.1f})"
+        )
 
 
 def work(target: str, number: int, until: float, told: multiprocessing.Queue[Counter[str]]) -> None:

@@ -36,8 +36,13 @@ memory`: remembered. Otherwise the source stands beside the value. A check that 
 
 """
 ROOMS = {
-    "alloys": "Alloys", "pipes": "Pipes", "sheets": "Sheets", "layout": "Layout", "melts": "Melts", "casting": "Casting",
-}  # fmt: skip
+    "alloys": "Alloys",
+    "pipes": "Pipes",
+    "sheets": "Sheets",
+    "layout": "Layout",
+    "melts": "Melts",
+    "casting": "Casting",
+}
 
 
 def rows_of(name: str) -> list[dict[str, str]]:
@@ -76,9 +81,12 @@ def solders() -> list[str]:
 def densities() -> list[str]:
     """Densities beside published ones."""
     lines = [
-        "", "## Density at room temperature, g/cm3", "",
-        "| composition | published | ours | off % | tolerance % | missed | source | note |", "|---|---|---|---|---|---|---|---|",
-    ]  # fmt: skip
+        "",
+        "## Density at room temperature, g/cm3",
+        "",
+        "| composition | published | ours | off % | tolerance % | missed | source | note |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
     for row in rows_of("densities.csv"):
         published, ours = float(row["density_g_cm3"]), solid_density_g_cm3(Composition.parse(row["composition"]))
         lines.append(
@@ -107,8 +115,13 @@ def room_rows(room: str, comparisons: list[dict[str, Any]]) -> list[str]:
         rows = [c for c in ours if c["test"] == test]
         source = rows[0]["source"] or "no source stated"
         name = test.partition(": ")[2]
-        lines += ["", f"**{name[0].upper() + name[1:]}.** {source} ({status_of(source)})", "",
-                  "| case | published | ours | off | tolerance |", "|---|---|---|---|---|"]  # fmt: skip
+        lines += [
+            "",
+            f"**{name[0].upper() + name[1:]}.** {source} ({status_of(source)})",
+            "",
+            "| case | published | ours | off | tolerance |",
+            "|---|---|---|---|---|",
+        ]
         for c in rows:
             off = c["ours"] - c["published"]
             off = 0.0 if abs(off) < 1e-9 * max(abs(c["published"]), 1.0) else off
@@ -140,9 +153,11 @@ def compared() -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "comparisons.json"
         subprocess.run(
-            [sys.executable, "-m", "pytest", "-q", "tests/published"], cwd=ROOT, check=True,
+            [sys.executable, "-m", "pytest", "-q", "tests/published"],
+            cwd=ROOT,
+            check=True,
             env=os.environ | {"PIPEMETAL_COMPARISONS_OUT": str(out)},
-        )  # fmt: skip
+        )
         found: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
         return found
 

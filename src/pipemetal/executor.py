@@ -117,9 +117,12 @@ class Processes:
                 _ended(pool)
 
     def _gathered(
-        self, pool: ProcessPoolExecutor, waiting: dict[Future[Outcome[Result]], int], tries: dict[int, int],
+        self,
+        pool: ProcessPoolExecutor,
+        waiting: dict[Future[Outcome[Result]], int],
+        tries: dict[int, int],
         should_stop: Callable[[], bool],
-    ) -> Iterator[Outcome[Result]]:  # fmt: skip
+    ) -> Iterator[Outcome[Result]]:
         """Results until all are there, it is to stop, or a worker has died: then what is left is in `tries` still."""
         while waiting and not should_stop():
             done, _ = wait(waiting, timeout=LOOK_S, return_when=FIRST_COMPLETED)

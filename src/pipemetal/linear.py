@@ -94,9 +94,15 @@ class Running:
         self.seconds = seconds
         self.solver = _QuietHighs()
         for option, value in (
-            ("output_flag", False), ("threads", 1), ("mip_rel_gap", gap), ("time_limit", seconds), ("random_seed", 1),
-            ("mip_feasibility_tolerance", 1e-7), ("primal_feasibility_tolerance", 1e-8), ("mip_max_nodes", nodes),
-        ):  # fmt: skip
+            ("output_flag", False),
+            ("threads", 1),
+            ("mip_rel_gap", gap),
+            ("time_limit", seconds),
+            ("random_seed", 1),
+            ("mip_feasibility_tolerance", 1e-7),
+            ("primal_feasibility_tolerance", 1e-8),
+            ("mip_max_nodes", nodes),
+        ):
             self.solver.setOptionValue(option, value)
         for column, ((low, high), cost) in enumerate(zip(model.bounds, model.cost, strict=True)):
             self.solver.addVar(low, high)

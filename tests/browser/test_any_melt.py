@@ -16,8 +16,16 @@ from shop_pages import working_book
 from pipemetal.shop.book import Book
 
 pytestmark = pytest.mark.browser
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-             "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 BOOKED = "div.tell.booked"
 
 

@@ -15,12 +15,43 @@ from shop_pages import small_book, small_plan
 
 pytestmark = pytest.mark.browser
 SIZES = [(1024, 768, "light"), (390, 844, "dark"), (1920, 1080, "dark")]
-PAGES = ["/", "/plans", "/organs", "/racks", "/racks?low=0.9&high=1.1&length=500", "/racks/R1?from=500&to=1500", "/cutting",
-         "/melts", "/melts/new", "/melts/correct", "/casting", "/casting/pour?n=0", "/casting/log?pour=0", "/stock", "/account", "/history",
-         "/settings", "/settings/shop", "/settings/shop?group=pot", "/settings/shop?group=losses", "/settings/shop?group=gate",
-         "/stock/recipes", "/trace?of=R1", "/jobs", "/racks/none"]  # fmt: skip
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-             "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
+PAGES = [
+    "/",
+    "/plans",
+    "/organs",
+    "/racks",
+    "/racks?low=0.9&high=1.1&length=500",
+    "/racks/R1?from=500&to=1500",
+    "/cutting",
+    "/melts",
+    "/melts/new",
+    "/melts/correct",
+    "/casting",
+    "/casting/pour?n=0",
+    "/casting/log?pour=0",
+    "/stock",
+    "/account",
+    "/history",
+    "/settings",
+    "/settings/shop",
+    "/settings/shop?group=pot",
+    "/settings/shop?group=losses",
+    "/settings/shop?group=gate",
+    "/stock/recipes",
+    "/trace?of=R1",
+    "/jobs",
+    "/racks/none",
+]
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 @pytest.fixture(scope="module")

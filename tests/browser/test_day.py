@@ -21,8 +21,16 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.shop.book import Book
 
 pytestmark = pytest.mark.browser
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-             "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 class Server:
@@ -38,8 +46,9 @@ class Server:
     def start(self) -> None:
         self.process = subprocess.Popen(
             [sys.executable, "-m", "pipemetal", "serve", "--shop", str(self.shop), "--port", str(self.port)],
-            stdout=subprocess.DEVNULL, env=os.environ | {"PYTHONWARNINGS": "ignore"},
-        )  # fmt: skip
+            stdout=subprocess.DEVNULL,
+            env=os.environ | {"PYTHONWARNINGS": "ignore"},
+        )
         for _ in range(300):
             try:
                 socket.create_connection(("127.0.0.1", self.port), 0.2).close()
@@ -92,12 +101,20 @@ def _workbook(path: Path) -> None:
 
     book = openpyxl.Workbook()
     tables: dict[str, list[list[object]]] = {
-        "rolls": [["id", "alloy", "length_mm", "width_mm", "place", "thickness_start_mm", "thickness_end_mm"],
-                  ["R1", "half", 1500, 500, "rack A", 0.62, 0.56]],
-        "lots": [["id", "kind", "mass_kg", "composition"], ["T1", "pig", 300, "Sn 99.9 Pb bal"], ["L1", "pig", 300, "Pb 99.9 Sn bal"]],
-        "ranks": [["name", "division", "footage", "compass", "alloy", "scale", "mouth", "cut_up"],
-                  ["Principal 4", "Great", "4'", "c1-g1", "half", '{half_tones = [["c1", 0], ["g1", 0]]}', "1/4", "1/4"]],
-    }  # fmt: skip
+        "rolls": [
+            ["id", "alloy", "length_mm", "width_mm", "place", "thickness_start_mm", "thickness_end_mm"],
+            ["R1", "half", 1500, 500, "rack A", 0.62, 0.56],
+        ],
+        "lots": [
+            ["id", "kind", "mass_kg", "composition"],
+            ["T1", "pig", 300, "Sn 99.9 Pb bal"],
+            ["L1", "pig", 300, "Pb 99.9 Sn bal"],
+        ],
+        "ranks": [
+            ["name", "division", "footage", "compass", "alloy", "scale", "mouth", "cut_up"],
+            ["Principal 4", "Great", "4'", "c1-g1", "half", '{half_tones = [["c1", 0], ["g1", 0]]}', "1/4", "1/4"],
+        ],
+    }
     for name, rows in tables.items():
         sheet = book.create_sheet(name)
         for row in rows:
@@ -266,8 +283,20 @@ def test_german_is_whole_on_every_page(browser: Any, served: Any) -> None:
     context = browser.new_context()
     context.add_cookies([{"name": "pipemetal_show", "value": "mm.kg.C.comma.de.dark", "url": server.url}])
     page = context.new_page()
-    for path in ("/", "/plans", "/racks", "/cutting", "/melts", "/casting", "/casting/pour?n=0", "/casting/log?pour=0", "/stock",
-                 "/organs", "/account", "/settings"):  # fmt: skip
+    for path in (
+        "/",
+        "/plans",
+        "/racks",
+        "/cutting",
+        "/melts",
+        "/casting",
+        "/casting/pour?n=0",
+        "/casting/log?pour=0",
+        "/stock",
+        "/organs",
+        "/account",
+        "/settings",
+    ):
         page.goto(server.url + path)
         words = page.inner_text("body")
         assert page.get_attribute("html", "lang") == "de"

@@ -75,12 +75,15 @@ class Rounds:
         args = {
             "lot": ["lots", "--add", f"L{self.number}", "--mass", "10", "--composition", "Sn 50 Pb bal"],
             "import": ["import", str(self.lots_file()), "--as", "lots"],
-            "undo": ["undo", str(event)], "weigh": ["weigh", f"lot:B{self.number}", "19.5"],
-        }[kind]  # fmt: skip
+            "undo": ["undo", str(event)],
+            "weigh": ["weigh", f"lot:B{self.number}", "19.5"],
+        }[kind]
         running = subprocess.Popen(
             [sys.executable, "-m", "pipemetal", *args, "--shop", self.shop, "--json"],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
         time.sleep(self.typical_s * self.random.uniform(0.55, 1.15))
         running.send_signal(signal.SIGKILL)
         told = running.communicate()[0]
@@ -116,17 +119,20 @@ class Rounds:
         port = free_port()
         running = subprocess.Popen(
             [sys.executable, "-m", "pipemetal", "serve", "--shop", self.shop, "--port", str(port)],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
         try:
             wait_for(port)
             stop = threading.Event()
             people = [
                 threading.Thread(target=work, args=args)
                 for work, args in (
-                    (self.log_casts, (port, stop)), (self.move_rolls, (port, stop)), (self.undo_events, (port, stop, events)),
+                    (self.log_casts, (port, stop)),
+                    (self.move_rolls, (port, stop)),
+                    (self.undo_events, (port, stop, events)),
                 )
-            ]  # fmt: skip
+            ]
             for person in people:
                 person.start()
             time.sleep(self.random.uniform(0.05, 0.6))
@@ -149,10 +155,19 @@ class Rounds:
         for k in range(10_000):
             name = f"C{self.number}-{k}"
             form = {
-                "id": name, "day": "2026-05-04", "alloy": "half", "gate_mm": "2", "charge_kg": "40", "pour_temperature_c": "240",
-                "push_time_s": "4", "length_mm": "3000", "sled": "250 x 760", "thickness": "100:1.21 2000:1.05", "verdict": "good",
+                "id": name,
+                "day": "2026-05-04",
+                "alloy": "half",
+                "gate_mm": "2",
+                "charge_kg": "40",
+                "pour_temperature_c": "240",
+                "push_time_s": "4",
+                "length_mm": "3000",
+                "sled": "250 x 760",
+                "thickness": "100:1.21 2000:1.05",
+                "verdict": "good",
                 "note": "",
-            }  # fmt: skip
+            }
             if stop.is_set() or not (status := post(port, "/casting/log", form)):
                 return
             assert status == 303, f"logging a cast was answered by {status}"

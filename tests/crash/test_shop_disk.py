@@ -32,8 +32,12 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def command(shop: Path, *args: str, before: Callable[[], None] | None = None) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", "pipemetal", *args, "--shop", str(shop)],
-        capture_output=True, text=True, preexec_fn=before, timeout=120, check=False,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        preexec_fn=before,
+        timeout=120,
+        check=False,
+    )
 
 
 def state(shop: Path) -> tuple[int, list[str]]:

@@ -34,8 +34,21 @@ def _toml(_: str, sound: bytes) -> list[bytes]:
     text = sound.decode()
     keys = [line.split("=")[0].strip() for line in text.splitlines() if "=" in line and not line.startswith("#")]
     first = keys[0]
-    bad = ["9" * 5000, "1" + "0" * 400, "nan", "inf", '"' + "9" * 5000 + ' mm"', "[" * 2000 + "]" * 2000, "{a=" * 500 + "1" + "}" * 500,
-           '"\\u0000"', '"' + "a" * 100_000 + '"', "[" + "1," * 50_000 + "]", "0xffffffffffffffffffff", "1979-05-27T07:32:00Z", "07:32:00"]  # fmt: skip
+    bad = [
+        "9" * 5000,
+        "1" + "0" * 400,
+        "nan",
+        "inf",
+        '"' + "9" * 5000 + ' mm"',
+        "[" * 2000 + "]" * 2000,
+        "{a=" * 500 + "1" + "}" * 500,
+        '"\\u0000"',
+        '"' + "a" * 100_000 + '"',
+        "[" + "1," * 50_000 + "]",
+        "0xffffffffffffffffffff",
+        "1979-05-27T07:32:00Z",
+        "07:32:00",
+    ]
     changed = [text.replace(f"{key} =", f"{key} = {value} #", 1) for key in dict.fromkeys(keys) for value in bad[:6]]
     added = [f"{text}\n{first} = {value}" for value in bad] + [f"x = {value}" for value in bad]
     deep = [
@@ -59,12 +72,25 @@ def _csv(_: str, sound: bytes) -> list[bytes]:
     head, row = lines[0], lines[1]
     width = head.count(",")
     many = head + "\n" + "\n".join([row] * 3000)
-    return [s.encode("utf-8", "surrogatepass") for s in (
-        head, head + "\n" + "," * width, many, head + "\n" + '"' + "a" * 200_000, head + "\n" + '"' + "a\n" * 50_000 + '"' + "," * width,
-        ",".join(f"c{k}" for k in range(30_000)) + "\n" + "," * 29_999, ",".join(["id"] * 3000) + "\n" + "," * 2999, head + ",\x1b[31m\n" + row + ",", head + ',"a\nb"\n' + row + ",",
-        *(head + "\n" + ",".join([value.replace(",", ";")] * (width + 1)) for value in (*m.NUMBERS, *m.TEXTS)),
-        head.replace(",", ";") + "\n" + row.replace(",", ";").replace(".", ","), "\r".join(lines), "\x0c".join(lines), "\u2028".join(lines),
-    )]  # fmt: skip
+    return [
+        s.encode("utf-8", "surrogatepass")
+        for s in (
+            head,
+            head + "\n" + "," * width,
+            many,
+            head + "\n" + '"' + "a" * 200_000,
+            head + "\n" + '"' + "a\n" * 50_000 + '"' + "," * width,
+            ",".join(f"c{k}" for k in range(30_000)) + "\n" + "," * 29_999,
+            ",".join(["id"] * 3000) + "\n" + "," * 2999,
+            head + ",\x1b[31m\n" + row + ",",
+            head + ',"a\nb"\n' + row + ",",
+            *(head + "\n" + ",".join([value.replace(",", ";")] * (width + 1)) for value in (*m.NUMBERS, *m.TEXTS)),
+            head.replace(",", ";") + "\n" + row.replace(",", ";").replace(".", ","),
+            "\r".join(lines),
+            "\x0c".join(lines),
+            "\u2028".join(lines),
+        )
+    ]
 
 
 def _json(_: str, sound: bytes) -> list[bytes]:
@@ -108,14 +134,45 @@ def _json(_: str, sound: bytes) -> list[bytes]:
 
 def _tdb(_: str, sound: bytes) -> list[bytes]:
     lines = [
-        "ELEMENT", "ELEMENT PB", "ELEMENT PB X Y 0 0", "FUNCTION", "FUNCTION F", "FUNCTION F 298", "FUNCTION F x 1; 300 N", "FUNCTION F 298 1", "FUNCTION F 298 ; ;",
-        "FUNCTION F 298 1; 300 Y", "FUNCTION F 298 1; 300 Y 2; 400 N", "FUNCTION F 298 1*; 300 N", "FUNCTION F 298 " + "+1" * 50_000 + "; 300 N", "FUNCTION F 298 T**999999; 300 N",
-        "FUNCTION F 298 " + "9" * 5000 + "; 300 N", "FUNCTION F 298 EXP(x*T); 300 N", "FUNCTION F nan 1; nan N", "FUNCTION F 298 1E999; 300 N", "FUNCTION F 298 G#; 300 N", "PHASE",
-        "PHASE P % x 1", "PHASE P % 1", "PHASE P % 99999999999999999999 1", "PHASE P % -1 1", "CONSTITUENT", "CONSTITUENT P", "PHASE P % 1 1 ! CONSTITUENT P ::::", "PARAMETER", "PARAMETER G(P,A;0)",
-        "PARAMETER G(P,A;0) 298", "PARAMETER G(P,A;" + "9" * 5000 + ") 298 1; 300 N", "PARAMETER G(P,B,A;0) 298 1; 300 N", "!" * DEEP, "FUNCTION F 298 " + "T*" * 50_000 + "1; 300 N",
-        "FUNCTION F 298 T**" + "9" * 5000 + "; 300 N", "FUNCTION F 298 " + "1" * 100_000 + "X; 300 N", "PARAMETER G(P," + "A," * 50_000 + "A;0) 298 1; 300 N",
+        "ELEMENT",
+        "ELEMENT PB",
+        "ELEMENT PB X Y 0 0",
+        "FUNCTION",
+        "FUNCTION F",
+        "FUNCTION F 298",
+        "FUNCTION F x 1; 300 N",
+        "FUNCTION F 298 1",
+        "FUNCTION F 298 ; ;",
+        "FUNCTION F 298 1; 300 Y",
+        "FUNCTION F 298 1; 300 Y 2; 400 N",
+        "FUNCTION F 298 1*; 300 N",
+        "FUNCTION F 298 " + "+1" * 50_000 + "; 300 N",
+        "FUNCTION F 298 T**999999; 300 N",
+        "FUNCTION F 298 " + "9" * 5000 + "; 300 N",
+        "FUNCTION F 298 EXP(x*T); 300 N",
+        "FUNCTION F nan 1; nan N",
+        "FUNCTION F 298 1E999; 300 N",
+        "FUNCTION F 298 G#; 300 N",
+        "PHASE",
+        "PHASE P % x 1",
+        "PHASE P % 1",
+        "PHASE P % 99999999999999999999 1",
+        "PHASE P % -1 1",
+        "CONSTITUENT",
+        "CONSTITUENT P",
+        "PHASE P % 1 1 ! CONSTITUENT P ::::",
+        "PARAMETER",
+        "PARAMETER G(P,A;0)",
+        "PARAMETER G(P,A;0) 298",
+        "PARAMETER G(P,A;" + "9" * 5000 + ") 298 1; 300 N",
+        "PARAMETER G(P,B,A;0) 298 1; 300 N",
+        "!" * DEEP,
+        "FUNCTION F 298 " + "T*" * 50_000 + "1; 300 N",
+        "FUNCTION F 298 T**" + "9" * 5000 + "; 300 N",
+        "FUNCTION F 298 " + "1" * 100_000 + "X; 300 N",
+        "PARAMETER G(P," + "A," * 50_000 + "A;0) 298 1; 300 N",
         *(f"FUNCTION F{k} 298 {f'F{k - 1}#+F{k - 1}#' if k else '1'}; {300 + k} Y 1; {5000 + k} N" for k in range(3)),
-    ]  # fmt: skip
+    ]
     doubling = (
         " !\n".join(f"FUNCTION F{k} 298 {f'F{k - 1}#' if k else '1'}; {300 + k} Y 1; {5000 + k} N" for k in range(1500))
         + " !"
@@ -142,11 +199,25 @@ def _xlsx(_: str, sound: bytes) -> list[Attack]:
         altered(sheet.replace(b"</sheetData>", rows % (n, n)))
         for n in (b"1048576", b"1000000000000", b"-5", b"0", b"x", b"9" * 5000)
     ]
-    cells = [altered(sheet.replace(b"</sheetData>", b'<row r="9"><c r="%s" %s>%s</c></row></sheetData>' % c)) for c in (
-        (b"XFD9", b"", b"<v>1</v>"), (b"ZZZZZZZZ9", b"", b"<v>1</v>"), (b"A9", b't="s"', b"<v>99999</v>"), (b"A9", b't="d"', b"<v>x</v>"), (b"A9", b's="999"', b"<v>1</v>"),
-        (b"A9", b"", b"<f>1+1</f>"), (b"A9", b't="b"', b"<v>7</v>"), (b"A9", b"", b"<v>1e999</v>"), (b"A9", b"", b"<v>nan</v>"), (b"A9", b"", b"<v>" + b"9" * 5000 + b"</v>"),
-        (b"A9", b't="inlineStr"', b"<is><t>" + b"a" * 40_000 + b"</t></is>"), (b"9", b"", b"<v>1</v>"), (b"A9", b't="e"', b"<v>#DIV/0!</v>"), (b"A9", b's="1"', b"<v>1e15</v>"),
-    )]  # fmt: skip
+    cells = [
+        altered(sheet.replace(b"</sheetData>", b'<row r="9"><c r="%s" %s>%s</c></row></sheetData>' % c))
+        for c in (
+            (b"XFD9", b"", b"<v>1</v>"),
+            (b"ZZZZZZZZ9", b"", b"<v>1</v>"),
+            (b"A9", b't="s"', b"<v>99999</v>"),
+            (b"A9", b't="d"', b"<v>x</v>"),
+            (b"A9", b's="999"', b"<v>1</v>"),
+            (b"A9", b"", b"<f>1+1</f>"),
+            (b"A9", b't="b"', b"<v>7</v>"),
+            (b"A9", b"", b"<v>1e999</v>"),
+            (b"A9", b"", b"<v>nan</v>"),
+            (b"A9", b"", b"<v>" + b"9" * 5000 + b"</v>"),
+            (b"A9", b't="inlineStr"', b"<is><t>" + b"a" * 40_000 + b"</t></is>"),
+            (b"9", b"", b"<v>1</v>"),
+            (b"A9", b't="e"', b"<v>#DIV/0!</v>"),
+            (b"A9", b's="1"', b"<v>1e15</v>"),
+        )
+    ]
     utf16 = (sheet[:start] + dtd + sheet[start:]).decode().replace('encoding="UTF-8"', "").encode("utf-16")
     late = (
         sheet[:start]
@@ -212,9 +283,26 @@ def _rows(name: str, sound: bytes) -> list[Attack]:
     deep = [
         m.zipped(members | {head: text}) for text in (b"[" * DEEP, b"null", b"[]", b"1", b"{}", b'{"format":' * DEEP)
     ]
-    rows = [m.zipped(rehashed(members | {f"{table}.jsonl": line})) for table in ("lots", "events", "rolls", "movements") for line in (
-        b"[" * DEEP + b"\n", b"null\n", b"1\n", b"[]\n", b"{}\n", b'{"id":1}\n', b'{"id":' + b"9" * 400 + b"}\n", b'{"id":[1]}\n', b'{"id":{"a":1}}\n', b'{"id":"\\ud800"}\n', b"\xff\n", b"\n",
-        b'{"id":"a","x":1}\n', b'{"id":"a"}\n{"id":"a"}\n')]  # fmt: skip
+    rows = [
+        m.zipped(rehashed(members | {f"{table}.jsonl": line}))
+        for table in ("lots", "events", "rolls", "movements")
+        for line in (
+            b"[" * DEEP + b"\n",
+            b"null\n",
+            b"1\n",
+            b"[]\n",
+            b"{}\n",
+            b'{"id":1}\n',
+            b'{"id":' + b"9" * 400 + b"}\n",
+            b'{"id":[1]}\n',
+            b'{"id":{"a":1}}\n',
+            b'{"id":"\\ud800"}\n',
+            b"\xff\n",
+            b"\n",
+            b'{"id":"a","x":1}\n',
+            b'{"id":"a"}\n{"id":"a"}\n',
+        )
+    ]
     heavy: list[Attack] = [lambda: m.zipped(members | {head: b"{" + b" " * 250_000_000 + b"}"})]
     if name == "backup":
         heavy.append(lambda: m.zipped(rehashed(members | {"lots.jsonl": b" " * 300_000_000 + b"\n"})))
@@ -222,5 +310,10 @@ def _rows(name: str, sound: bytes) -> list[Attack]:
 
 
 ATTACKS: dict[str, Callable[[str, bytes], Sequence[Attack]]] = {
-    "toml": _toml, "csv": _csv, "json": _json, "tdb": _tdb, "xlsx": _xlsx, "rows": _rows,
-}  # fmt: skip
+    "toml": _toml,
+    "csv": _csv,
+    "json": _json,
+    "tdb": _tdb,
+    "xlsx": _xlsx,
+    "rows": _rows,
+}

@@ -143,9 +143,13 @@ def run(kind: Any, seconds: float, seed: int, keep: Path) -> dict[str, Any]:
         shutil.rmtree(folder, ignore_errors=True)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
     return {
-        "kind": kind.name, "samples": sum(round_.counts.values()) + len(round_.failures), **round_.counts,
-        "slowest_s": round(round_.slowest_s, 2), "peak_mb": peak, "failures": list(round_.failures.values()),
-    }  # fmt: skip
+        "kind": kind.name,
+        "samples": sum(round_.counts.values()) + len(round_.failures),
+        **round_.counts,
+        "slowest_s": round(round_.slowest_s, 2),
+        "peak_mb": peak,
+        "failures": list(round_.failures.values()),
+    }
 
 
 def main() -> None:

@@ -283,32 +283,49 @@ def _parse_tdb(folder: Path) -> object:
     return parse_tdb(read_text(folder / "metal.tdb"))
 
 
-KINDS = {kind.name: kind for kind in (
-    Kind("organ", "toml", "organ.toml", _command("pipes", "@organ.toml"), seeds.file("organ.toml")),
-    Kind("shop", "toml", "shop.toml", _read_shop, seeds.file("shop.toml")),
-    Kind("recipes", "toml", "recipes.toml", _recipes, seeds.file("recipes.toml")),
-    Kind("charge", "toml", "charge.toml", _command("charge", "@charge.toml"), seeds.file("charge.toml")),
-    Kind("sheet", "toml", "sheet-pedal.toml", _command("push", "@sheet-pedal.toml"), seeds.file("sheet-pedal.toml")),
-    Kind("variants", "toml", "variants.toml", _read_variants, seeds.file("variants.toml")),
-    Kind("rack", "csv", "rack.csv", _read_rack, seeds.rack_seed),
-    Kind("readings", "csv", "readings.csv", _read_rack, seeds.two_rolls_seed),
-    Kind("lots", "csv", "lots.csv", _read_lots, seeds.some_rows("lots.csv")),
-    Kind("log", "csv", "log.csv", _command("calibrate", "@log.csv"), seeds.some_rows("log.csv", 5)),
-    Kind("melts", "csv", "melts.csv", _command("dross", "@melts.csv"), seeds.some_rows("melts.csv", 17)),
-    Kind("offers", "csv", "offers.csv", _read_offers, seeds.file("offers.csv")),
-    Kind("sheets", "csv", "sheets.csv", _read_sheets, seeds.file("sheets.csv")),
-    Kind("measured", "csv", "measured.csv", _command("scale", "fit", "@measured.csv"), seeds.measured_seed),
-    Kind("analyses", "csv", "analyses.csv", _command("assay", "@analyses.csv"), seeds.readings_of_metal_seed),
-    Kind("library", "csv", "library.csv", _command("assay", "--library", "@library.csv"), seeds.library_seed),
-    Kind("ranks", "csv", "ranks.csv", _import("ranks.csv", "ranks"), seeds.ranks_seed),
-    Kind("import-rolls", "csv", "rack.csv", _import("rack.csv", "rolls"), seeds.few_rolls_seed),
-    Kind("import-lots", "csv", "lots.csv", _import("lots.csv", "lots"), seeds.some_rows("lots.csv")),
-    Kind("import-casts", "csv", "log.csv", _import("log.csv", "casts"), seeds.some_rows("log.csv", 5)),
-    Kind("xlsx", "xlsx", "tables.xlsx", _import("tables.xlsx"), seeds.workbook_seed),
-    Kind("plan", "json", "plan.json", _accept_plan, seeds.plan_seed),
-    Kind("problem", "json", "problem.json", _command("layout", "@problem.json", "--iterations", "1"), seeds.problem_seed),
-    Kind("layout", "json", "layout.json", _command("layout-check", "@problem.json", "@layout.json"), seeds.layout_seed),
-    Kind("tdb", "tdb", "metal.tdb", _parse_tdb, seeds.tdb_seed),
-    DumpKind("dump", "rows", "a-dump", _load("dump"), seeds.dump_seed),
-    Kind("backup", "rows", "a.backup", _load("backup"), seeds.backup_seed),
-)}  # fmt: skip
+KINDS = {
+    kind.name: kind
+    for kind in (
+        Kind("organ", "toml", "organ.toml", _command("pipes", "@organ.toml"), seeds.file("organ.toml")),
+        Kind("shop", "toml", "shop.toml", _read_shop, seeds.file("shop.toml")),
+        Kind("recipes", "toml", "recipes.toml", _recipes, seeds.file("recipes.toml")),
+        Kind("charge", "toml", "charge.toml", _command("charge", "@charge.toml"), seeds.file("charge.toml")),
+        Kind(
+            "sheet", "toml", "sheet-pedal.toml", _command("push", "@sheet-pedal.toml"), seeds.file("sheet-pedal.toml")
+        ),
+        Kind("variants", "toml", "variants.toml", _read_variants, seeds.file("variants.toml")),
+        Kind("rack", "csv", "rack.csv", _read_rack, seeds.rack_seed),
+        Kind("readings", "csv", "readings.csv", _read_rack, seeds.two_rolls_seed),
+        Kind("lots", "csv", "lots.csv", _read_lots, seeds.some_rows("lots.csv")),
+        Kind("log", "csv", "log.csv", _command("calibrate", "@log.csv"), seeds.some_rows("log.csv", 5)),
+        Kind("melts", "csv", "melts.csv", _command("dross", "@melts.csv"), seeds.some_rows("melts.csv", 17)),
+        Kind("offers", "csv", "offers.csv", _read_offers, seeds.file("offers.csv")),
+        Kind("sheets", "csv", "sheets.csv", _read_sheets, seeds.file("sheets.csv")),
+        Kind("measured", "csv", "measured.csv", _command("scale", "fit", "@measured.csv"), seeds.measured_seed),
+        Kind("analyses", "csv", "analyses.csv", _command("assay", "@analyses.csv"), seeds.readings_of_metal_seed),
+        Kind("library", "csv", "library.csv", _command("assay", "--library", "@library.csv"), seeds.library_seed),
+        Kind("ranks", "csv", "ranks.csv", _import("ranks.csv", "ranks"), seeds.ranks_seed),
+        Kind("import-rolls", "csv", "rack.csv", _import("rack.csv", "rolls"), seeds.few_rolls_seed),
+        Kind("import-lots", "csv", "lots.csv", _import("lots.csv", "lots"), seeds.some_rows("lots.csv")),
+        Kind("import-casts", "csv", "log.csv", _import("log.csv", "casts"), seeds.some_rows("log.csv", 5)),
+        Kind("xlsx", "xlsx", "tables.xlsx", _import("tables.xlsx"), seeds.workbook_seed),
+        Kind("plan", "json", "plan.json", _accept_plan, seeds.plan_seed),
+        Kind(
+            "problem",
+            "json",
+            "problem.json",
+            _command("layout", "@problem.json", "--iterations", "1"),
+            seeds.problem_seed,
+        ),
+        Kind(
+            "layout",
+            "json",
+            "layout.json",
+            _command("layout-check", "@problem.json", "@layout.json"),
+            seeds.layout_seed,
+        ),
+        Kind("tdb", "tdb", "metal.tdb", _parse_tdb, seeds.tdb_seed),
+        DumpKind("dump", "rows", "a-dump", _load("dump"), seeds.dump_seed),
+        Kind("backup", "rows", "a.backup", _load("backup"), seeds.backup_seed),
+    )
+}

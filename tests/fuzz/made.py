@@ -109,8 +109,18 @@ def _workbook() -> st.SearchStrategy[bytes]:
     ]
     small = st.floats(-1e300, 1e300, allow_nan=False)
     texts = st.text(st.characters(blacklist_categories=("Cs", "Cc"), blacklist_characters="\ufffe\uffff"), max_size=12)
-    cell = st.one_of(st.none(), st.booleans(), small, st.integers(-(10**15), 10**15), texts, st.sampled_from(words), st.datetimes(), st.times(), st.timedeltas(),
-                     st.sampled_from(("=1+1", "=A1", "#N/A", "=HYPERLINK(\"x\")")))  # fmt: skip
+    cell = st.one_of(
+        st.none(),
+        st.booleans(),
+        small,
+        st.integers(-(10**15), 10**15),
+        texts,
+        st.sampled_from(words),
+        st.datetimes(),
+        st.times(),
+        st.timedeltas(),
+        st.sampled_from(("=1+1", "=A1", "#N/A", '=HYPERLINK("x")')),
+    )
     sheet = st.lists(st.lists(cell, min_size=1, max_size=7), max_size=5)
     return st.tuples(
         st.sampled_from((words[:4], ["id", *words[4:7]])),

@@ -64,8 +64,17 @@ def few_rolls_seed(folder: Path) -> list[bytes]:
 
 
 def measured_seed(folder: Path) -> list[bytes]:
-    rows = [f"Flute,8',{n},{d},,,0.6,{x},90,{d * 0.75:.1f},15,0.4," for n, d, x in (
-        ("C", 92.0, 2500), ("c", 55.3, 1230), ("c1", 33.1, 610), ("c2", 20.4, 300), ("c3", 12.9, 150), ("f3", 10.8, 112))]  # fmt: skip
+    rows = [
+        f"Flute,8',{n},{d},,,0.6,{x},90,{d * 0.75:.1f},15,0.4,"
+        for n, d, x in (
+            ("C", 92.0, 2500),
+            ("c", 55.3, 1230),
+            ("c1", 33.1, 610),
+            ("c2", 20.4, 300),
+            ("c3", 12.9, 150),
+            ("f3", 10.8, 112),
+        )
+    ]
     head = "rank,footage,note,diameter_mm,outer_diameter_mm,outer_circumference_mm,thickness_mm,length_mm,foot_length_mm,mouth_width_mm,cut_up_mm,mass_kg,remark"
     return ["\n".join([head, *rows]).encode()]
 
@@ -98,36 +107,80 @@ def workbook_seed(folder: Path) -> list[bytes]:
     ]
     rolls = [["R1", "spotted-50", 3600, 760, 1.2, 0.9, "0 0, 100 0, 0 100"], ["R2", "tin-75", 3200, 880, 1.1, 0.8, ""]]
     path = folder / "seed.xlsx"
-    write_tables(path, [
-        OutTable("lots", ["id", "kind", "mass_kg", "piece_kg", "composition", "day", "price_per_kg"], lots),
-        OutTable("rolls", ["id", "alloy", "length_mm", "width_mm", "thickness_start_mm", "thickness_end_mm", "no_go"], rolls),
-    ])  # fmt: skip
+    write_tables(
+        path,
+        [
+            OutTable("lots", ["id", "kind", "mass_kg", "piece_kg", "composition", "day", "price_per_kg"], lots),
+            OutTable(
+                "rolls",
+                ["id", "alloy", "length_mm", "width_mm", "thickness_start_mm", "thickness_end_mm", "no_go"],
+                rolls,
+            ),
+        ],
+    )
     return [path.read_bytes()]
 
 
 def plan_seed(_: Path) -> list[bytes]:
     def cut(blank: str, x: float) -> dict[str, Any]:
-        return {"number": 1, "blank": blank, "kind": "body", "rank": "Flute 8", "note": "C", "x_mm": x, "y_mm": 10.0, "turn_deg": 0,
-                "length_mm": 800.0, "width_mm": 500.0, "mass_kg": 3.5}  # fmt: skip
+        return {
+            "number": 1,
+            "blank": blank,
+            "kind": "body",
+            "rank": "Flute 8",
+            "note": "C",
+            "x_mm": x,
+            "y_mm": 10.0,
+            "turn_deg": 0,
+            "length_mm": 800.0,
+            "width_mm": 500.0,
+            "mass_kg": 3.5,
+        }
 
     plan = {
-        "format": "pipemetal plan 1", "organ": "Chapel",
-        "rolls_used": [{"id": "R101", "mass_kg": 10.0, "cuts": [cut("Flute 8 C body", 10.0), cut("Flute 8 D body", 900.0)]}],
+        "format": "pipemetal plan 1",
+        "organ": "Chapel",
+        "rolls_used": [
+            {"id": "R101", "mass_kg": 10.0, "cuts": [cut("Flute 8 C body", 10.0), cut("Flute 8 D body", 900.0)]}
+        ],
         "new_sheets": [{"id": "N1", "mass_kg": 10.0, "cuts": []}],
-        "melts": [{"name": "M1", "recipe": "spotted-50", "heel_kg": 0.0, "wanted_kg": 50.0, "dross_kg": 0.2, "lots": [
-            {"id": "T1", "kind": "pig", "mass_kg": 25.0}, {"id": "T2", "kind": "pig", "mass_kg": 25.0}]}],
+        "melts": [
+            {
+                "name": "M1",
+                "recipe": "spotted-50",
+                "heel_kg": 0.0,
+                "wanted_kg": 50.0,
+                "dross_kg": 0.2,
+                "lots": [{"id": "T1", "kind": "pig", "mass_kg": 25.0}, {"id": "T2", "kind": "pig", "mass_kg": 25.0}],
+            }
+        ],
         "pours": [{"sheet": "N1", "alloy": "spotted-50", "melt": "M1", "day": 1, "number": 1, "charge_kg": 15.0}],
         "metal": {"by_alloy": {"spotted-50": {"offcuts_kg": 4.0, "bench_trimmings_kg": 1.0}}},
-    }  # fmt: skip
+    }
     return [json.dumps(plan).encode()]
 
 
 def problem_seed(_: Path) -> list[bytes]:
     """Blanks of every shape, one roll, and sheets that may be cast."""
-    blank = {"id": "B1", "kind": "body", "alloy": "spotted-50", "length_mm": 700.0, "width_mm": 300.0, "mouth_thickness_mm": 1.0,
-             "top_thickness_mm": 0.95, "tolerance_mm": 0.15, "turns_deg": [0, 180]}  # fmt: skip
-    foot = {"id": "B2", "kind": "foot", "length_mm": 161.0, "width_mm": 17.8, "turns_deg": [0], "sector": {
-        "outer_radius_mm": 341.132, "inner_radius_mm": 181.132, "angle_deg": 2.9813}}  # fmt: skip
+    blank = {
+        "id": "B1",
+        "kind": "body",
+        "alloy": "spotted-50",
+        "length_mm": 700.0,
+        "width_mm": 300.0,
+        "mouth_thickness_mm": 1.0,
+        "top_thickness_mm": 0.95,
+        "tolerance_mm": 0.15,
+        "turns_deg": [0, 180],
+    }
+    foot = {
+        "id": "B2",
+        "kind": "foot",
+        "length_mm": 161.0,
+        "width_mm": 17.8,
+        "turns_deg": [0],
+        "sector": {"outer_radius_mm": 341.132, "inner_radius_mm": 181.132, "angle_deg": 2.9813},
+    }
     languid = {
         "id": "B3",
         "kind": "languid",
@@ -136,10 +189,23 @@ def problem_seed(_: Path) -> list[bytes]:
         "turns_deg": [0],
         "outline": [[0.0, 0.0], [60.0, 0.0], [60.0, 50.0]],
     }
-    roll = {"id": "R1", "alloy": "spotted-50", "length_mm": 2000.0, "width_mm": 700.0, "trim_mm": 10.0, "stations_mm": [0.0, 1000.0, 2000.0],
-            "thickness_mm": [[1.1, 1.0, 0.9], [1.1, 1.0, 0.9]], "no_go": [[[100.0, 100.0], [200.0, 100.0], [150.0, 200.0]]]}  # fmt: skip
-    held = {"format": "layout problem 1", "kerf_mm": 1.0, "blanks": [blank, blank | foot, blank | languid, blank | {"id": "B4", "width_mm": 690.0}],
-            "rolls": [roll], "castable": {"alloys": ["spotted-50"], "max_width_mm": 900.0, "max_length_mm": 2000.0}}  # fmt: skip
+    roll = {
+        "id": "R1",
+        "alloy": "spotted-50",
+        "length_mm": 2000.0,
+        "width_mm": 700.0,
+        "trim_mm": 10.0,
+        "stations_mm": [0.0, 1000.0, 2000.0],
+        "thickness_mm": [[1.1, 1.0, 0.9], [1.1, 1.0, 0.9]],
+        "no_go": [[[100.0, 100.0], [200.0, 100.0], [150.0, 200.0]]],
+    }
+    held = {
+        "format": "layout problem 1",
+        "kerf_mm": 1.0,
+        "blanks": [blank, blank | foot, blank | languid, blank | {"id": "B4", "width_mm": 690.0}],
+        "rolls": [roll],
+        "castable": {"alloys": ["spotted-50"], "max_width_mm": 900.0, "max_length_mm": 2000.0},
+    }
     return [json.dumps(held).encode()]
 
 

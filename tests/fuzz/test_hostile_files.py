@@ -137,9 +137,22 @@ def test_a_layout_so_large_that_its_area_overflows() -> None:
 
 @pytest.mark.parametrize(
     "statement",
-    ["ELEMENT", "ELEMENT PB X Y 0 0", "FUNCTION F", "FUNCTION F x 1; 300 N", "FUNCTION F 298 1;", "FUNCTION F 298 1; nan N", "PHASE P % x 1", "PHASE",
-     "FUNCTION F 298 EXP(x*T); 300 N", "FUNCTION F 298 1E999; 300 N", "CONSTITUENT", "PARAMETER G(P,A;0)", f"PARAMETER G(P,A;{'9' * 5000}) 298 1; 300 N"],
-)  # fmt: skip
+    [
+        "ELEMENT",
+        "ELEMENT PB X Y 0 0",
+        "FUNCTION F",
+        "FUNCTION F x 1; 300 N",
+        "FUNCTION F 298 1;",
+        "FUNCTION F 298 1; nan N",
+        "PHASE P % x 1",
+        "PHASE",
+        "FUNCTION F 298 EXP(x*T); 300 N",
+        "FUNCTION F 298 1E999; 300 N",
+        "CONSTITUENT",
+        "PARAMETER G(P,A;0)",
+        f"PARAMETER G(P,A;{'9' * 5000}) 298 1; 300 N",
+    ],
+)
 def test_statements_of_a_database_that_are_not_whole(statement: str) -> None:
     with pytest.raises(FileFormatError, match=r"metal\.tdb"):
         parse_tdb(statement + " !", where="metal.tdb")
@@ -153,9 +166,13 @@ def test_functions_that_add_up_pieces_without_end() -> None:
 
 @pytest.mark.parametrize(
     ("old", "new"),
-    [(b"</sheetData>", b'<row r="1000000000000"><c r="A1000000000000"><v>1</v></c></row></sheetData>'), (b'r="A2"', b'r="A-"'),
-     (b"</sheetData>", b'<row r="9"><c r="A9" t="s"><v>99999</v></c></row></sheetData>'), (b"</sheetData>", b"<row/>" * 300_000 + b"</sheetData>")],
-)  # fmt: skip
+    [
+        (b"</sheetData>", b'<row r="1000000000000"><c r="A1000000000000"><v>1</v></c></row></sheetData>'),
+        (b'r="A2"', b'r="A-"'),
+        (b"</sheetData>", b'<row r="9"><c r="A9" t="s"><v>99999</v></c></row></sheetData>'),
+        (b"</sheetData>", b"<row/>" * 300_000 + b"</sheetData>"),
+    ],
+)
 def test_sheets_that_are_damaged_or_say_that_they_are_endless(old: bytes, new: bytes, tmp_path: Path) -> None:
     members = m.unzipped(workbook_seed(tmp_path)[0])
     name = next(n for n in members if n.startswith("xl/worksheets/"))
@@ -184,10 +201,22 @@ def test_a_day_that_lies_beyond_the_calendar(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("place", "value"),
-    [("pours", None), ("pours", [1]), ("pours", [{"sheet": "N1"}]), ("rolls_used", [None]), ("rolls_used", [{"id": "R", "mass_kg": 1.0, "cuts": [{}]}]),
-     ("rolls_used", [{"id": "R", "mass_kg": 1e300, "cuts": []}]), ("melts", "x"), ("melts", [{"name": "M", "lots": None}]), ("melts", [{"name": "M", "lots": []}]),
-     ("melts", [{"name": "M", "recipe": "r", "heel_kg": 0.0, "lots": [{"id": "T", "kind": "pig", "mass_kg": -1.0}]}])],
-)  # fmt: skip
+    [
+        ("pours", None),
+        ("pours", [1]),
+        ("pours", [{"sheet": "N1"}]),
+        ("rolls_used", [None]),
+        ("rolls_used", [{"id": "R", "mass_kg": 1.0, "cuts": [{}]}]),
+        ("rolls_used", [{"id": "R", "mass_kg": 1e300, "cuts": []}]),
+        ("melts", "x"),
+        ("melts", [{"name": "M", "lots": None}]),
+        ("melts", [{"name": "M", "lots": []}]),
+        (
+            "melts",
+            [{"name": "M", "recipe": "r", "heel_kg": 0.0, "lots": [{"id": "T", "kind": "pig", "mass_kg": -1.0}]}],
+        ),
+    ],
+)
 def test_a_plan_that_is_none_is_named_by_list_entry_and_field(place: str, value: Any, tmp_path: Path) -> None:
     plan = json.loads(plan_seed(tmp_path)[0])
     check_plan(plan)
@@ -261,9 +290,17 @@ def test_rows_altered_by_somebody_who_mends_the_hashes(
 
 @pytest.mark.parametrize(
     "changes",
-    [{"revision": []}, {"tables": None}, {"tables": {"lots": None}}, {"tables": {"lots": "x"}}, {"attachments": None}, {"attachments": ["x"]},
-     {"attachments": {"../../../../../../dev/zero": 1}}, {"tables": {}}],
-)  # fmt: skip
+    [
+        {"revision": []},
+        {"tables": None},
+        {"tables": {"lots": None}},
+        {"tables": {"lots": "x"}},
+        {"attachments": None},
+        {"attachments": ["x"]},
+        {"attachments": {"../../../../../../dev/zero": 1}},
+        {"tables": {}},
+    ],
+)
 def test_lists_of_contents_that_lead_elsewhere_or_nowhere(
     changes: dict[str, Any], tmp_path: Path, loaded: Callable[[dict[str, bytes]], None]
 ) -> None:

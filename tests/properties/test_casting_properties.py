@@ -144,11 +144,19 @@ def shop(rng: np.random.Generator, n: int, truth: Coefficients, noise: Noise, na
         try:
             casts.append(
                 simulate_cast(
-                    rng, truth, id=f"{name}{len(casts)}", comp=ALLOYS[int(rng.integers(4))], sled=SLED,
-                    length_mm=float(rng.uniform(2500, 4000)), thickness_start_mm=start, thickness_end_mm=end, gate_mm=gate,
-                    superheat_k=float(rng.uniform(10, 40)), noise=noise,
+                    rng,
+                    truth,
+                    id=f"{name}{len(casts)}",
+                    comp=ALLOYS[int(rng.integers(4))],
+                    sled=SLED,
+                    length_mm=float(rng.uniform(2500, 4000)),
+                    thickness_start_mm=start,
+                    thickness_end_mm=end,
+                    gate_mm=gate,
+                    superheat_k=float(rng.uniform(10, 40)),
+                    noise=noise,
                 )
-            )  # fmt: skip
+            )
         except CastingError:
             continue
     return casts
@@ -171,9 +179,13 @@ def test_bands_hold_new_casts_and_narrow_with_the_log() -> None:
     widths, drags = [], []
     for _ in range(16):
         truth = Coefficients.known(
-            0.6 * float(np.exp(0.15 * rng.normal())), 0.3 * float(rng.normal()), max(0.0, 0.03 + 0.03 * float(rng.normal())),
-            0.05 * float(rng.normal()), 0.05, 0.02,
-        )  # fmt: skip
+            0.6 * float(np.exp(0.15 * rng.normal())),
+            0.3 * float(rng.normal()),
+            max(0.0, 0.03 + 0.03 * float(rng.normal())),
+            0.05 * float(rng.normal()),
+            0.05,
+            0.02,
+        )
         log = shop(rng, 10, truth, Noise(timing_s=0.02, gross_share=0.04), "a")
         fit = calibrate(log)
         assert fit.casts_used + len(fit.casts_left_out) == 10

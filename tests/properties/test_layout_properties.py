@@ -31,10 +31,19 @@ def random_problem(seed: int) -> LayoutProblem:
         x, y = rng.uniform(50, length - 200), rng.uniform(50, width - 100)
         no_go = ((x, y), (x + 120.0, y + 10.0), (x + 60.0, y + 90.0)) if rng.random() < 0.3 else None
         outline = ((0.0, 0.0), (length, 0.0), (length, width * 0.7), (length * 0.8, width), (0.0, width))
-        rolls.append(LayoutRoll(
-            f"R{k}", "AB"[int(rng.integers(2))], length, width, float(rng.uniform(0, 20)), tuple(stations), np.maximum(grid, 0.2),
-            (no_go,) if no_go else (), outline if rng.random() < 0.2 else None,
-        ))  # fmt: skip
+        rolls.append(
+            LayoutRoll(
+                f"R{k}",
+                "AB"[int(rng.integers(2))],
+                length,
+                width,
+                float(rng.uniform(0, 20)),
+                tuple(stations),
+                np.maximum(grid, 0.2),
+                (no_go,) if no_go else (),
+                outline if rng.random() < 0.2 else None,
+            )
+        )
     blanks = []
     for k in range(rng.integers(0, 22)):
         alloy, turns = "AB"[int(rng.integers(2))], ((0,), (0, 180), (180,))[int(rng.integers(3))]

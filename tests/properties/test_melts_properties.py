@@ -120,10 +120,17 @@ def brute_force(lots: tuple[Lot, ...], recipe: Recipe, wanted: float, spare: flo
 def test_small_charges_are_as_cheap_as_trying_everything(seed: int) -> None:
     rng = np.random.default_rng(seed)
     lots = tuple(
-        Lot(f"L{i}", "ingot", Composition.from_wt_pct({"Sn": (t := float(rng.integers(0, 101))), "Pb": 100 - t}),
-            piece * int(rng.integers(1, 6)), piece, (), float(rng.uniform(1, 30)))
+        Lot(
+            f"L{i}",
+            "ingot",
+            Composition.from_wt_pct({"Sn": (t := float(rng.integers(0, 101))), "Pb": 100 - t}),
+            piece * int(rng.integers(1, 6)),
+            piece,
+            (),
+            float(rng.uniform(1, 30)),
+        )
         for i, piece in enumerate(rng.choice([5.0, 7.5, 10.0, 20.0], size=5))
-    )  # fmt: skip
+    )
     target = float(rng.uniform(20, 80))
     recipe = Recipe("r", Composition.from_wt_pct({"Sn": target, "Pb": 100 - target}), (("Sn", target - 3, target + 3),))
     request = ChargeRequest("M", recipe, 60.0, 450.0, spare_kg=15.0)

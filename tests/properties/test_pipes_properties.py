@@ -79,10 +79,18 @@ KINDS = st.sampled_from(["open", "stopped", "chimney", "tapered", "harmonic"])
 @quick
 def test_every_pipe_of_a_rank_can_be_made(kind: str, deviation: float, footage: Fraction) -> None:
     rank = Rank(
-        "R", "I", "metal", footage, 0, 55, construction=kind, scale=HalfToneScale(((0.0, deviation),)),
-        chimney=Chimney(0.25, 0.5) if kind == "chimney" else None, top_ratio=0.6 if kind == "tapered" else 1.0,
+        "R",
+        "I",
+        "metal",
+        footage,
+        0,
+        55,
+        construction=kind,
+        scale=HalfToneScale(((0.0, deviation),)),
+        chimney=Chimney(0.25, 0.5) if kind == "chimney" else None,
+        top_ratio=0.6 if kind == "tapered" else 1.0,
         tuning="cap" if kind in ("stopped", "chimney") else "cone",
-    )  # fmt: skip
+    )
     pipes = rank_pipes(Organ("O", Pitch(), (rank,)), rank, lambda _: 9.0)
     assert len(pipes) == 56
     for lower, upper in itertools.pairwise(pipes):
@@ -99,8 +107,11 @@ def test_every_pipe_of_a_rank_can_be_made(kind: str, deviation: float, footage: 
 
 
 @given(
-    st.floats(20, 300), st.floats(7, 48), st.floats(-0.3, 0.9), st.lists(st.floats(0.80, 0.999), min_size=3, max_size=30)
-)  # fmt: skip
+    st.floats(20, 300),
+    st.floats(7, 48),
+    st.floats(-0.3, 0.9),
+    st.lists(st.floats(0.80, 0.999), min_size=3, max_size=30),
+)
 def test_every_scale_falls_from_note_to_note(start: float, halving: float, constant: float, falls: list[float]) -> None:
     keys = range(40)
     held: list[Scale] = [HalvingScale(start, 0, halving, constant * min(start, 20.0) / 4.0)]
@@ -122,9 +133,16 @@ def test_every_scale_falls_from_note_to_note(start: float, halving: float, const
 @quick
 def test_a_wider_pipe_is_shorter(kind: str, frequency: float, width: float) -> None:
     rank = Rank(
-        "R", "I", "m", Fraction(8), 0, 0, construction=kind, chimney=Chimney(0.2, 0.4) if kind == "chimney" else None,
+        "R",
+        "I",
+        "m",
+        Fraction(8),
+        0,
+        0,
+        construction=kind,
+        chimney=Chimney(0.2, 0.4) if kind == "chimney" else None,
         hole_ratio=0.2 if kind == "half_covered" else None,
-    )  # fmt: skip
+    )
     d = width * reference_diameter_mm(12 * math.log2(frequency / 65.4))
     b, wider = math.pi * d / 4, 1.05
     narrow = sounding_length_mm(rank, frequency, 343.0, d, b, b / 4)
@@ -143,9 +161,17 @@ def test_the_blank_of_a_body_has_the_area_of_its_wall(
 ) -> None:
     """On the mean diameter: lateral area is the mean of the two circumferences times the slant (Longfield 1921, p. 91)."""
     rank = Rank(
-        "R", "I", "metal", footage, 0, 48, construction=kind, scale=HalfToneScale(((0.0, deviation),)),
-        chimney=Chimney(0.25, 0.5) if kind == "chimney" else None, top_ratio=0.6 if kind == "tapered" else 1.0,
-    )  # fmt: skip
+        "R",
+        "I",
+        "metal",
+        footage,
+        0,
+        48,
+        construction=kind,
+        scale=HalfToneScale(((0.0, deviation),)),
+        chimney=Chimney(0.25, 0.5) if kind == "chimney" else None,
+        top_ratio=0.6 if kind == "tapered" else 1.0,
+    )
     for pipe in rank_pipes(Organ("O", Pitch(), (rank,)), rank, lambda _: 9.0)[::every]:
         body = pipe.parts[0]
         low = pipe.diameter_mm + pipe.thickness_mouth_mm

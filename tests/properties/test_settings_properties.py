@@ -34,9 +34,16 @@ def _values(key: str) -> st.SearchStrategy[Any]:
 
 SAID = st.fixed_dictionaries({}, optional={key: _values(key) for key in KEYS})
 SHOWN = st.builds(
-    Show, st.builds(UnitSystem, st.sampled_from(["mm", "in"]), st.sampled_from(["kg", "lb"]), st.sampled_from(["C", "F"]), st.booleans()),
+    Show,
+    st.builds(
+        UnitSystem,
+        st.sampled_from(["mm", "in"]),
+        st.sampled_from(["kg", "lb"]),
+        st.sampled_from(["C", "F"]),
+        st.booleans(),
+    ),
     say=st.sampled_from([Words("en"), Words("de")]),
-)  # fmt: skip
+)
 
 
 @settings(deadline=None)

@@ -40,8 +40,13 @@ def test_a_share_is_exactly_what_was_asked_and_never_more_than_there_is(stock: d
     share = share_of(stock, wanted_kg)
     assert sum(share.values()) == min(round(wanted_kg * 1e9), sum(stock.values()))
     assert all(0 < mass <= stock[element] for element, mass in share.items())
-    assert all(mass >= 0 for masses in [balances([*move(stock, "bought", "a"), *move(share, "a", "b")])] for a, row in
-               masses.items() if a != "bought" for mass in row.values())  # fmt: skip
+    assert all(
+        mass >= 0
+        for masses in [balances([*move(stock, "bought", "a"), *move(share, "a", "b")])]
+        for a, row in masses.items()
+        if a != "bought"
+        for mass in row.values()
+    )
 
 
 @st.composite

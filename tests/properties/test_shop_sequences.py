@@ -69,9 +69,7 @@ class Shop(RuleBasedStateMachine):
         if first is None or second is None or first == second:
             return
         stock = self.book.stock()
-        inputs = {
-            a.removeprefix("lot:"): sum(stock[a].values()) * share for a in (first, second)
-        }  # fmt: skip
+        inputs = {a.removeprefix("lot:"): sum(stock[a].values()) * share for a in (first, second)}
         metal = METALS[number % len(METALS)] if exact else None
         self.attempt(lambda: self.book.record_melt(self.name("M"), "half", inputs, dross_kg=dross, dross_metal=metal))
 
@@ -139,12 +137,34 @@ class Shop(RuleBasedStateMachine):
         if lot is None or roll is None:
             return
         plan = {
-            "organ": "Chapel", "rolls_used": [{"id": roll.removeprefix("roll:"), "mass_kg": 1.0, "cuts": [
-                {"blank": self.name("b"), "kind": "body", "rank": "Flute", "x_mm": 20.0, "y_mm": 20.0, "length_mm": 100.0,
-                 "width_mm": 100.0, "mass_kg": 0.05}]}],
-            "melts": [{"name": "M", "recipe": "half", "heel_kg": 0.0, "lots": [
-                {"id": lot.removeprefix("lot:"), "kind": "pig", "mass_kg": 1.0}]}],
-        }  # fmt: skip
+            "organ": "Chapel",
+            "rolls_used": [
+                {
+                    "id": roll.removeprefix("roll:"),
+                    "mass_kg": 1.0,
+                    "cuts": [
+                        {
+                            "blank": self.name("b"),
+                            "kind": "body",
+                            "rank": "Flute",
+                            "x_mm": 20.0,
+                            "y_mm": 20.0,
+                            "length_mm": 100.0,
+                            "width_mm": 100.0,
+                            "mass_kg": 0.05,
+                        }
+                    ],
+                }
+            ],
+            "melts": [
+                {
+                    "name": "M",
+                    "recipe": "half",
+                    "heel_kg": 0.0,
+                    "lots": [{"id": lot.removeprefix("lot:"), "kind": "pig", "mass_kg": 1.0}],
+                }
+            ],
+        }
         self.attempt(lambda: self.book.accept_plan(plan))
 
     @rule(number=NUMBER, done=st.booleans())

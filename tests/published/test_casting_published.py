@@ -65,11 +65,20 @@ def test_flow_with_loss_of_head() -> None:
 @pytest.mark.parametrize(
     ("gate_mm", "head_mm", "flow"),
     [
-        (2.0, 20, 6.7853e-04), (2.0, 80, 1.4856e-03), (2.5, 30, 1.0905e-03), (3.0, 60, 1.9205e-03), (3.5, 20, 1.2030e-03),
-        (3.5, 40, 1.7982e-03), (3.5, 60, 2.2406e-03), (3.5, 80, 2.6091e-03), (4.0, 50, 2.3197e-03), (5.0, 20, 1.6973e-03),
-        (5.0, 60, 3.1902e-03), (5.0, 80, 3.7183e-03),
+        (2.0, 20, 6.7853e-04),
+        (2.0, 80, 1.4856e-03),
+        (2.5, 30, 1.0905e-03),
+        (3.0, 60, 1.9205e-03),
+        (3.5, 20, 1.2030e-03),
+        (3.5, 40, 1.7982e-03),
+        (3.5, 60, 2.2406e-03),
+        (3.5, 80, 2.6091e-03),
+        (4.0, 50, 2.3197e-03),
+        (5.0, 20, 1.6973e-03),
+        (5.0, 60, 3.1902e-03),
+        (5.0, 80, 3.7183e-03),
     ],
-)  # fmt: skip
+)
 def test_flow_over_gates_and_heads(gate_mm: float, head_mm: float, flow: float) -> None:
     assert gate_flow(gate_mm, head_mm, 1.0, METAL, SHARP).flow_m2_s == pytest.approx(flow, rel=1e-4)  # worked
 
@@ -265,11 +274,20 @@ def test_one_sheet_warms_the_whole_slab_by_six_degrees() -> None:
 @pytest.mark.parametrize(
     ("wt", "film", "table", "low", "high"),
     [
-        (20, 3.0, 20, 3.7, 93), (30, 2.0, 60, 3.3, 102), (30, 3.0, 20, 3.1, 64), (50, 1.5, 20, 2.2, 105),
-        (50, 2.0, 20, 1.7, 52), (50, 2.0, 60, 1.3, 24), (62, 2.0, 20, 3.9, 66), (62, 3.0, 20, 3.9, 24),
-        (75, 2.0, 20, 3.2, 61), (90, 2.0, 20, 3.7, 82), (95, 2.0, 20, 3.9, 91), (95, 3.0, 60, 3.8, 19),
+        (20, 3.0, 20, 3.7, 93),
+        (30, 2.0, 60, 3.3, 102),
+        (30, 3.0, 20, 3.1, 64),
+        (50, 1.5, 20, 2.2, 105),
+        (50, 2.0, 20, 1.7, 52),
+        (50, 2.0, 60, 1.3, 24),
+        (62, 2.0, 20, 3.9, 66),
+        (62, 3.0, 20, 3.9, 24),
+        (75, 2.0, 20, 3.2, 61),
+        (90, 2.0, 20, 3.7, 82),
+        (95, 2.0, 20, 3.9, 91),
+        (95, 3.0, 60, 3.8, 19),
     ],
-)  # fmt: skip
+)
 def test_pour_windows(wt: float, film: float, table: float, low: float, high: float) -> None:
     # Worked, K above the liquidus in the pot: film not over 5 % solid at the gate; mobile for 20 s. The upper limit is an
     # estimate whatever the arithmetic; ours is within 10 % and 5 K. The lower within 2.5 K.
@@ -289,10 +307,16 @@ def test_reports_of_roofing_lead_lie_at_or_above_the_lower_limit() -> None:
 @pytest.mark.parametrize(
     ("wt", "start", "end", "alone", "with_steel"),
     [
-        (20, 340, 290, 6.39, 9.60), (30, 340, 290, 6.10, 9.01), (50, 340, 290, 5.84, 8.34), (50, 290, 233.8, 7.37, 10.53),
-        (62, 340, 290, 5.77, 8.12), (62, 290, 202.6, 12.13, 17.06), (75, 290, 217.4, 9.70, 13.42), (95, 290, 244.8, 5.73, 7.75),
+        (20, 340, 290, 6.39, 9.60),
+        (30, 340, 290, 6.10, 9.01),
+        (50, 340, 290, 5.84, 8.34),
+        (50, 290, 233.8, 7.37, 10.53),
+        (62, 340, 290, 5.77, 8.12),
+        (62, 290, 202.6, 12.13, 17.06),
+        (75, 290, 217.4, 9.70, 13.42),
+        (95, 290, 244.8, 5.73, 7.75),
     ],
-)  # fmt: skip
+)
 def test_cold_pieces(wt: float, start: float, end: float, alone: float, with_steel: float) -> None:
     # Worked from an interpolated table of heat contents: 60 kg, pieces at 20 C, no pot or 10 kg of steel.
     assert cold_pieces(tin(wt), 60, start, end).total_kg == pytest.approx(alone, rel=0.025)

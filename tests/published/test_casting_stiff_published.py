@@ -25,8 +25,9 @@ def seconds_to_solid(
     s, curve = ThermalSettings(), heat_curve(comp)
     cloth = np.arange(72) < 12
     k = np.where(cloth, s.cloth_conductivity_w_mk, s.stone_conductivity_w_mk)
-    capacity = SIZE * np.where(cloth, s.cloth_density_kg_m3 * s.cloth_heat_capacity_j_kgk,
-                               s.stone_density_kg_m3 * s.stone_heat_capacity_j_kgk)  # fmt: skip
+    capacity = SIZE * np.where(
+        cloth, s.cloth_density_kg_m3 * s.cloth_heat_capacity_j_kgk, s.stone_density_kg_m3 * s.stone_heat_capacity_j_kgk
+    )
     between = 0.5 * (SIZE[1:] / k[1:] + SIZE[:-1] / k[:-1])
     between[11] += s.stone_contact_m2k_w
     first = s.metal_contact_m2k_w + 0.5 * SIZE[0] / k[0]
@@ -50,10 +51,13 @@ def seconds_to_solid(
 @pytest.mark.parametrize(
     ("text", "thickness_mm", "superheat_k", "table_c"),
     [
-        ("Sn 50 Pb bal", 2.0, 20.0, 20.0), ("Sn 20 Pb bal", 1.2, 25.0, 20.0), ("Sn 75 Pb bal", 2.0, 10.0, 50.0),
-        ("Sn 95 Pb bal", 1.5, 30.0, 35.0), ("Sn 50 Sb 0.5 Pb bal", 2.4, 20.0, 60.0),
+        ("Sn 50 Pb bal", 2.0, 20.0, 20.0),
+        ("Sn 20 Pb bal", 1.2, 25.0, 20.0),
+        ("Sn 75 Pb bal", 2.0, 10.0, 50.0),
+        ("Sn 95 Pb bal", 1.5, 30.0, 35.0),
+        ("Sn 50 Sb 0.5 Pb bal", 2.4, 20.0, 60.0),
     ],
-)  # fmt: skip
+)
 def test_a_stiff_solver_freezes_sheets_in_the_same_time(
     text: str, thickness_mm: float, superheat_k: float, table_c: float
 ) -> None:

@@ -24,9 +24,15 @@ def hz(semitones: float) -> float:
 
 
 def horn_frequency_hz(
-    area_mm2: Callable[[np.ndarray], np.ndarray], length_mm: float, mouth_mm: float, *, closed: bool = False, mode: int = 1,
-    elements: int = 240, cuts: tuple[float, ...] = (),
-) -> float:  # fmt: skip
+    area_mm2: Callable[[np.ndarray], np.ndarray],
+    length_mm: float,
+    mouth_mm: float,
+    *,
+    closed: bool = False,
+    mode: int = 1,
+    elements: int = 240,
+    cuts: tuple[float, ...] = (),
+) -> float:
     """Frequency of a horn by linear finite elements of (S p')' + k^2 S p = 0.
 
     The mouth is a mass: S p' = S p / d. The far end is at pressure nought, or closed. `cuts` are places where the area
@@ -181,10 +187,16 @@ def test_the_linear_rule_is_short_by_more_and_more(semitones: int, by_length: fl
 
 @pytest.mark.parametrize(
     ("semitones", "half_wave", "cavaille", "ising", "stopped"),
-    [(-12, 5247.2, 4811.3, 4786.6, 2241.8), (0, 2623.6, 2364.4, 2349.7, 1084.8), (12, 1311.8, 1157.7, 1148.9, 520.9),
-     (24, 655.9, 564.3, 559.1, 247.7), (36, 327.9, 273.5, 270.4, 116.2), (48, 164.0, 131.6, 129.7, 53.6),
-     (60, 82.0, 62.7, 61.6, 24.1)],
-)  # fmt: skip
+    [
+        (-12, 5247.2, 4811.3, 4786.6, 2241.8),
+        (0, 2623.6, 2364.4, 2349.7, 1084.8),
+        (12, 1311.8, 1157.7, 1148.9, 520.9),
+        (24, 655.9, 564.3, 559.1, 247.7),
+        (36, 327.9, 273.5, 270.4, 116.2),
+        (48, 164.0, 131.6, 129.7, 53.6),
+        (60, 82.0, 62.7, 61.6, 24.1),
+    ],
+)
 def test_the_ladder_of_c_by_three_rules(
     semitones: int, half_wave: float, cavaille: float, ising: float, stopped: float
 ) -> None:

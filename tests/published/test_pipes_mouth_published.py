@@ -19,11 +19,17 @@ from pipemetal.pipes.statics import standing_stress
 
 ISING_ROWS = [
     # wind in mm of water, frequency in Hz, cut-up in mm, number, flue in mm
-    (50, 65.406, 30.5, 2.0, 0.594), (50, 130.813, 18.2, 3.0, 1.136), (50, 523.251, 6.42, 2.5, 0.554),
-    (65, 65.406, 30.5, 3.0, 1.028), (65, 261.626, 10.8, 2.0, 0.325), (75, 65.406, 30.5, 2.0, 0.396),
-    (75, 130.813, 18.2, 2.5, 0.526), (75, 523.251, 6.42, 3.0, 0.532), (90, 261.626, 10.8, 2.0, 0.234),
+    (50, 65.406, 30.5, 2.0, 0.594),
+    (50, 130.813, 18.2, 3.0, 1.136),
+    (50, 523.251, 6.42, 2.5, 0.554),
+    (65, 65.406, 30.5, 3.0, 1.028),
+    (65, 261.626, 10.8, 2.0, 0.325),
+    (75, 65.406, 30.5, 2.0, 0.396),
+    (75, 130.813, 18.2, 2.5, 0.526),
+    (75, 523.251, 6.42, 3.0, 0.532),
+    (90, 261.626, 10.8, 2.0, 0.234),
     (90, 523.251, 6.42, 2.0, 0.197),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("wind", "hz", "cut_up", "number", "flue"), ISING_ROWS)
@@ -54,8 +60,11 @@ def principal(**rest: object) -> Organ:
 def test_stress_at_the_mouth_does_not_depend_on_the_wall() -> None:
     """rho g L / (1 - m): reference 8' C, 50 % tin, mouth 1/4: 0.27 MPa (computed from the body alone)."""
     density = solid_density_g_cm3(Composition.parse("Sn 50 Pb bal"))
-    organ = Organ("O", Pitch(at_c=20.0, tuning_c=20.0, standard="iso9613"),
-                  (Rank("R", "I", "m", Fraction(8), 0, 0, tuning="none"),))  # fmt: skip
+    organ = Organ(
+        "O",
+        Pitch(at_c=20.0, tuning_c=20.0, standard="iso9613"),
+        (Rank("R", "I", "m", Fraction(8), 0, 0, tuning="none"),),
+    )
     (pipe,) = rank_pipes(organ, organ.ranks[0], lambda _: density)
     by_hand = density * 1000 * 9.80665 * pipe.body_length_mm / 1000 / (1 - 0.25) / 1e6
     assert by_hand == pytest.approx(0.27, abs=0.005)
@@ -88,11 +97,22 @@ def test_mass_of_a_principal_rank(tin: int) -> None:
     from pipemetal.pipes.walls import WallRule
 
     rank = Rank(
-        "P", "I", "m", Fraction(8), 0, 60, scale=HalfToneScale(((0.0, -2.0),)), foot_length_mm=220.0,
+        "P",
+        "I",
+        "m",
+        Fraction(8),
+        0,
+        60,
+        scale=HalfToneScale(((0.0, -2.0),)),
+        foot_length_mm=220.0,
         wall=WallRule("w", natural_taper_mm_per_m=0.0),
-    )  # fmt: skip
-    organ = Organ("O", Pitch(at_c=20.0, tuning_c=20.0, standard="iso9613"), (rank,),
-                  Allowances(tuning_bass_percent=3.0, tuning_treble_percent=3.0, tuning_least_mm=0.0))  # fmt: skip
+    )
+    organ = Organ(
+        "O",
+        Pitch(at_c=20.0, tuning_c=20.0, standard="iso9613"),
+        (rank,),
+        Allowances(tuning_bass_percent=3.0, tuning_treble_percent=3.0, tuning_least_mm=0.0),
+    )
     density = solid_density_g_cm3(Composition.parse(f"Sn {tin} Pb bal"))
     pipes = rank_pipes(organ, rank, lambda _: density)
     assert sum(p.mass_kg for p in pipes) == pytest.approx(RANK_MASS_KG[tin], rel=0.06)
@@ -133,9 +153,16 @@ def test_using_the_inner_diameter_for_the_blank_narrows_a_pipe_by_one_wall() -> 
     ],
 )
 def test_feet_and_a_tapered_body_unrolled(
-    large: float, small: float, height: float, slant: float, outer: float, inner: float, angle: float, area: float,
+    large: float,
+    small: float,
+    height: float,
+    slant: float,
+    outer: float,
+    inner: float,
+    angle: float,
+    area: float,
     chord: float,
-) -> None:  # fmt: skip
+) -> None:
     """Foot of the 8' C, foot of the 2' C, tapered body of the 4' C, mean diameters: computed independently."""
     cone = cone_development(large, small, height)
     assert (cone.slant_mm, cone.outer_radius_mm, cone.inner_radius_mm) == pytest.approx(

@@ -19,7 +19,18 @@ PRINTED = {
     # cents 0 90 192 294 390 498 588 696 792 888 996 1092, seen twice.
     "werckmeister3": (0, 90.225, 192.18, 294.135, 390.225, 498.045, 588.27, 696.09, 792.18, 888.27, 996.09, 1092.18),
     "kirnberger3": (
-        0, 90.225, 193.157, 294.135, 386.314, 498.045, 590.224, 696.578, 792.18, 889.735, 996.09, 1088.27,
+        0,
+        90.225,
+        193.157,
+        294.135,
+        386.314,
+        498.045,
+        590.224,
+        696.578,
+        792.18,
+        889.735,
+        996.09,
+        1088.27,
     ),
     # Quarter-comma meantone E flat to G sharp: public tuning table, seen.
     "meantone4": (0, 76.05, 193.16, 310.26, 386.31, 503.42, 579.47, 696.58, 772.63, 889.74, 1006.84, 1082.89),
@@ -28,7 +39,7 @@ PRINTED = {
     # Vallotti and Young no. 2, whole cents, from memory of the same book.
     "vallotti": (0, 94, 196, 298, 392, 502, 592, 698, 796, 894, 1000, 1090),
     "young2": (0, 90, 196, 294, 392, 498, 588, 698, 792, 894, 996, 1090),
-}  # fmt: skip
+}
 TOLERANCE = {"werckmeister3": 0.006, "kirnberger3": 0.006, "meantone4": 0.006}
 
 
@@ -101,9 +112,20 @@ def test_names_of_the_english_scale_list() -> None:
 
 def test_german_names() -> None:
     for text, key in (
-        ("B", 10), ("H", 11), ("Es", 3), ("As", 8), ("Fis", 6), ("Ges", 6), ("c'", 24), ("c1", 24), ("h''", 47), ("b", 22),
-        ("cis", 13), (",H", -1), ("H,", -1),
-    ):  # fmt: skip
+        ("B", 10),
+        ("H", 11),
+        ("Es", 3),
+        ("As", 8),
+        ("Fis", 6),
+        ("Ges", 6),
+        ("c'", 24),
+        ("c1", 24),
+        ("h''", 47),
+        ("b", 22),
+        ("cis", 13),
+        (",H", -1),
+        ("H,", -1),
+    ):
         assert parse_note(text, naming="german") == key, text
     for text in ("Bb", "Es1", "c'1", "c0", "Cs", "I", "", "h'-"):
         with pytest.raises(PipeError, match="is not a note"):

@@ -61,10 +61,16 @@ REFERENCE_PRINTED = [
 seen; printed tables truncate instead of rounding, hence 0.15 mm."""
 
 HALF_TONES_PRINTED = [
-    ("Viole d'orchestre", 35.6, -10), ("Salicional", 40.6, -7), ("Violin diapason", 46.2, -4), ("Principal", 50.4, -2),
-    ("Normalmensur", 54.9, 0), ("Open diapason", 57.4, 1), ("Gedeckt", 65.4, 4), ("Flute a cheminee", 74.4, 7),
+    ("Viole d'orchestre", 35.6, -10),
+    ("Salicional", 40.6, -7),
+    ("Violin diapason", 46.2, -4),
+    ("Principal", 50.4, -2),
+    ("Normalmensur", 54.9, 0),
+    ("Open diapason", 57.4, 1),
+    ("Gedeckt", 65.4, 4),
+    ("Flute a cheminee", 74.4, 7),
     ("Flute ouverte", 81.1, 9),
-]  # fmt: skip
+]
 """Nine 8' stops at middle C: encyclopaedia article on flue pipe scaling, seen."""
 
 

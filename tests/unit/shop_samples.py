@@ -18,19 +18,41 @@ def a_roll(name: str = "R1", start: float = 1.2, end: float = 0.8, length: float
 
 
 def a_cut(blank: str, x: float, y: float, length: float, width: float, mass: float) -> dict[str, Any]:
-    return {"blank": blank, "kind": "body", "rank": "Flute 8", "x_mm": x, "y_mm": y, "length_mm": length, "width_mm": width,
-            "mass_kg": mass}  # fmt: skip
+    return {
+        "blank": blank,
+        "kind": "body",
+        "rank": "Flute 8",
+        "x_mm": x,
+        "y_mm": y,
+        "length_mm": length,
+        "width_mm": width,
+        "mass_kg": mass,
+    }
 
 
 def a_plan(organ: str = "Chapel", tin_kg: float = 20.0) -> dict[str, Any]:
     """Two blanks out of R1, one melt of tin and lead, one sheet to cast."""
     return {
         "organ": organ,
-        "rolls_used": [{"id": "R1", "mass_kg": 10.0, "cuts": [
-            a_cut("Flute 8 C body", 10.0, 10.0, 800.0, 500.0, 3.5), a_cut("Flute 8 D body", 811.0, 10.0, 400.0, 500.0, 1.7),
-        ]}],
+        "rolls_used": [
+            {
+                "id": "R1",
+                "mass_kg": 10.0,
+                "cuts": [
+                    a_cut("Flute 8 C body", 10.0, 10.0, 800.0, 500.0, 3.5),
+                    a_cut("Flute 8 D body", 811.0, 10.0, 400.0, 500.0, 1.7),
+                ],
+            }
+        ],
         "new_sheets": [{"id": "N1", "mass_kg": 10.0, "cuts": []}],
-        "melts": [{"name": "M1", "recipe": "half", "heel_kg": 0.0, "dross_kg": 0.2, "lots": [
-            {"id": "T", "kind": "pig", "mass_kg": tin_kg}, {"id": "P", "kind": "pig", "mass_kg": 20.0}]}],
+        "melts": [
+            {
+                "name": "M1",
+                "recipe": "half",
+                "heel_kg": 0.0,
+                "dross_kg": 0.2,
+                "lots": [{"id": "T", "kind": "pig", "mass_kg": tin_kg}, {"id": "P", "kind": "pig", "mass_kg": 20.0}],
+            }
+        ],
         "pours": [{"sheet": "N1", "alloy": "half", "melt": "M1", "day": 1, "number": 1, "charge_kg": 15.0}],
-    }  # fmt: skip
+    }

@@ -43,37 +43,85 @@ def scribbled(name: str, content: bytes) -> Change:
 
 
 BAD = {
-    "wrong unit of a length": (replaced("organ.toml", "foot_length_mm = 240", 'foot_length = "240 kg"'), ["organ.toml", "Bourdon 16", "foot_length", "kg"]),
-    "length in an unknown key": (replaced("organ.toml", "foot_length_mm = 240", "foot_length_cm = 24"), ["organ.toml", "foot_length_cm", "is not a key"]),
-    "length that can be read in two ways": (replaced("organ.toml", "foot_length_mm = 240", 'foot_length = "1,240 mm"'), ["two ways", "1.240 or 1240"]),
+    "wrong unit of a length": (
+        replaced("organ.toml", "foot_length_mm = 240", 'foot_length = "240 kg"'),
+        ["organ.toml", "Bourdon 16", "foot_length", "kg"],
+    ),
+    "length in an unknown key": (
+        replaced("organ.toml", "foot_length_mm = 240", "foot_length_cm = 24"),
+        ["organ.toml", "foot_length_cm", "is not a key"],
+    ),
+    "length that can be read in two ways": (
+        replaced("organ.toml", "foot_length_mm = 240", 'foot_length = "1,240 mm"'),
+        ["two ways", "1.240 or 1240"],
+    ),
     "misspelt key": (replaced("organ.toml", 'cut_up = "1/3"', 'cutup = "1/3"'), ["cutup", "did you mean 'cut_up'"]),
     "pitch out of range": (replaced("organ.toml", "a_hz = 440", "a_hz = 44"), ["[pitch]", "a_hz", "300 to 600"]),
     "NaN pitch": (replaced("organ.toml", "a_hz = 440", "a_hz = nan"), ["a_hz", "finite"]),
-    "eleven offsets": (replaced("organ.toml", "[4, -3, 1, -1, -2, 5, -4, 3, -2, 0, 2, -3]", "[0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]"), ["temperament_cents", "twelve"]),
-    "unknown alloy of a rank": (replaced("organ.toml", 'alloy = "tin-75"', 'alloy = "silver"'), ["Principal 8", "alloy", "silver", "spotted-50"]),
+    "eleven offsets": (
+        replaced("organ.toml", "[4, -3, 1, -1, -2, 5, -4, 3, -2, 0, 2, -3]", "[0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
+        ["temperament_cents", "twelve"],
+    ),
+    "unknown alloy of a rank": (
+        replaced("organ.toml", 'alloy = "tin-75"', 'alloy = "silver"'),
+        ["Principal 8", "alloy", "silver", "spotted-50"],
+    ),
     "compass backwards": (replaced("organ.toml", 'compass = "C-f1"', 'compass = "f1-C"'), ["compass", "ends before"]),
-    "compass past the scale": (replaced("organ.toml", '["g3", 11.5]', '["c3", 14]'), ["Viola 8", "past the ends of the scale"]),
+    "compass past the scale": (
+        replaced("organ.toml", '["g3", 11.5]', '["c3", 14]'),
+        ["Viola 8", "past the ends of the scale"],
+    ),
     "note that is none": (replaced("organ.toml", 'compass = "C-f1"', 'compass = "C-x9"'), ["compass", "not a note"]),
-    "unknown construction": (replaced("organ.toml", 'construction = "stopped"', 'construction = "stoped"'), ["construction", "did you mean 'stopped'"]),
-    "footage that is none": (replaced("organ.toml", "footage = \"2 2/3'\"", 'footage = "two"'), ["footage", "2 2/3'"]),
-    "two ranks of one name": (replaced("organ.toml", 'name = "Octave 4"', 'name = "Fifteenth 2"'), ["used for two ranks", "Fifteenth 2"]),
+    "unknown construction": (
+        replaced("organ.toml", 'construction = "stopped"', 'construction = "stoped"'),
+        ["construction", "did you mean 'stopped'"],
+    ),
+    "footage that is none": (replaced("organ.toml", 'footage = "2 2/3\'"', 'footage = "two"'), ["footage", "2 2/3'"]),
+    "two ranks of one name": (
+        replaced("organ.toml", 'name = "Octave 4"', 'name = "Fifteenth 2"'),
+        ["used for two ranks", "Fifteenth 2"],
+    ),
     "broken TOML": (added("organ.toml", "\n[[rank]\n"), ["organ.toml", "is not TOML", "line"]),
     "empty organ": (emptied("organ.toml"), ["organ.toml", "is empty"]),
     "organ that is no text": (scribbled("organ.toml", b"\xff\xfe\x00\x81"), ["organ.toml", "UTF-8"]),
-    "missing column of the rack": (replaced("rack.csv", "length_mm", "long"), ["rack.csv", "length_mm", "missing column"]),
-    "unknown column of the rack": (replaced("rack.csv", "place,", "plaec,"), ["rack.csv", "plaec", "did you mean 'place'"]),
-    "unknown alloy on the rack": (replaced("rack.csv", "R101,lead-15", "R101,lead-99"), ["rack.csv row", "lead-99", "lead-15"]),
+    "missing column of the rack": (
+        replaced("rack.csv", "length_mm", "long"),
+        ["rack.csv", "length_mm", "missing column"],
+    ),
+    "unknown column of the rack": (
+        replaced("rack.csv", "place,", "plaec,"),
+        ["rack.csv", "plaec", "did you mean 'place'"],
+    ),
+    "unknown alloy on the rack": (
+        replaced("rack.csv", "R101,lead-15", "R101,lead-99"),
+        ["rack.csv row", "lead-99", "lead-15"],
+    ),
     "duplicate roll": (replaced("rack.csv", "R102,", "R101,"), ["rack.csv row", "R101", "used already in row"]),
-    "negative width": (replaced("rack.csv", "R101,lead-15,3600,760", "R101,lead-15,3600,-760"), ["rack.csv row", "width_mm", "-760"]),
-    "unit in a cell": (replaced("rack.csv", "R101,lead-15,3600", "R101,lead-15,3600 mm"), ["rack.csv row", "length_mm", "not a number"]),
+    "negative width": (
+        replaced("rack.csv", "R101,lead-15,3600,760", "R101,lead-15,3600,-760"),
+        ["rack.csv row", "width_mm", "-760"],
+    ),
+    "unit in a cell": (
+        replaced("rack.csv", "R101,lead-15,3600", "R101,lead-15,3600 mm"),
+        ["rack.csv row", "length_mm", "not a number"],
+    ),
     "row with a cell too many": (added("rack.csv", "R999,lead-15,3600,760,15,x,,,,,,,\n"), ["rack.csv row", "cells"]),
     "negative thickness": (added("readings.csv", "R101,100,100,-1.2\n"), ["readings.csv row", "thickness_mm", "-1.2"]),
-    "ten-fold reading": (added("readings.csv", "R101,100,100,17.2\n"), ["readings.csv row", "times the other readings", "R101"]),
+    "ten-fold reading": (
+        added("readings.csv", "R101,100,100,17.2\n"),
+        ["readings.csv row", "times the other readings", "R101"],
+    ),
     "NaN reading": (added("readings.csv", "R101,100,100,nan\n"), ["readings.csv row", "thickness_mm", "not a number"]),
     "reading beyond the sheet": (added("readings.csv", "R101,9100,100,1.5\n"), ["rack.csv row", "R101", "x_mm"]),
-    "reading of an unknown roll": (added("readings.csv", "R999,10,10,1.1\n" * 6), ["readings.csv", "R999", "not on the rack"]),
+    "reading of an unknown roll": (
+        added("readings.csv", "R999,10,10,1.1\n" * 6),
+        ["readings.csv", "R999", "not on the rack"],
+    ),
     "empty readings": (emptied("readings.csv"), ["readings.csv", "is empty"]),
-    "no-go area that is none": (replaced("rack.csv", '"1450 210, 1560 200, 1580 300, 1460 320"', "here"), ["rack.csv row", "no_go", "corners"]),
+    "no-go area that is none": (
+        replaced("rack.csv", '"1450 210, 1560 200, 1580 300, 1460 320"', "here"),
+        ["rack.csv row", "no_go", "corners"],
+    ),
     "negative mass of a lot": (replaced("lots.csv", "T1,pig,500", "T1,pig,-500"), ["lots.csv row", "mass_kg", "-500"]),
     "zero mass of a lot": (replaced("lots.csv", "T1,pig,500", "T1,pig,0"), ["lots.csv row", "mass_kg"]),
     "composition over 100": (replaced("lots.csv", "Sn 99.9 Pb bal", "Sn 99.9 Pb 5"), ["lots.csv row", "100"]),
@@ -81,14 +129,26 @@ BAD = {
     "duplicate lot": (replaced("lots.csv", "T2,pig", "T1,pig"), ["lots.csv row", "T1", "used already"]),
     "unknown kind of lot": (replaced("lots.csv", "T1,pig", "T1,brick"), ["lots.csv row", "kind", "brick", "ingot"]),
     "empty lots": (emptied("lots.csv"), ["lots.csv", "is empty"]),
-    "recipe window upside down": (replaced("recipes.toml", "Sn = [74, 76.5]", "Sn = [76.5, 74]"), ["recipes.toml", "tin-75", "Sn"]),
-    "target outside its window": (replaced("recipes.toml", 'target = "Sn 75 ', 'target = "Sn 80 '), ["recipes.toml", "tin-75", "window"]),
-    "recipe over 100": (replaced("recipes.toml", 'target = "Sn 75 Sb 0.2 Cu 0.1 Bi 0.05 Pb bal"', 'target = "Sn 75 Pb 30"'), ["recipes.toml", "100"]),
+    "recipe window upside down": (
+        replaced("recipes.toml", "Sn = [74, 76.5]", "Sn = [76.5, 74]"),
+        ["recipes.toml", "tin-75", "Sn"],
+    ),
+    "target outside its window": (
+        replaced("recipes.toml", 'target = "Sn 75 ', 'target = "Sn 80 '),
+        ["recipes.toml", "tin-75", "window"],
+    ),
+    "recipe over 100": (
+        replaced("recipes.toml", 'target = "Sn 75 Sb 0.2 Cu 0.1 Bi 0.05 Pb bal"', 'target = "Sn 75 Pb 30"'),
+        ["recipes.toml", "100"],
+    ),
     "pot smaller than its heel": (replaced("shop.toml", "heel_kg = 15", "heel_kg = 400"), ["shop.toml", "heel"]),
-    "unknown setting": (replaced("shop.toml", "kerf_mm = 1", "kerv_mm = 1"), ["shop.toml", "kerv_mm", "did you mean 'kerf_mm'"]),
+    "unknown setting": (
+        replaced("shop.toml", "kerf_mm = 1", "kerv_mm = 1"),
+        ["shop.toml", "kerv_mm", "did you mean 'kerf_mm'"],
+    ),
     "log with a torn pair": (replaced("log.csv", "0:0 ", "0-0 "), ["log.csv row", "marks"]),
     "log with a verdict of its own": (replaced("log.csv", ",good,", ",fine,"), ["log.csv row", "verdict", "too cold"]),
-}  # fmt: skip
+}
 
 
 @pytest.fixture

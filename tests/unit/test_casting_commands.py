@@ -40,9 +40,11 @@ def test_push_and_freeze_write_their_pictures(tmp_path: Path) -> None:
 def test_cards_for_the_wall_are_written_by_every_casting_command(tmp_path: Path) -> None:
     sheet, lots, sheets = (str(packaged_file(n)) for n in ("sheet-spotted.toml", "lots.csv", "sheets.csv"))
     for words in (
-        ["push", sheet], ["freeze", "Sn", "50", "Pb", "bal", "--thickness", "1.8", "--casts", "2"], ["calibrate", LOG],
+        ["push", sheet],
+        ["freeze", "Sn", "50", "Pb", "bal", "--thickness", "1.8", "--casts", "2"],
+        ["calibrate", LOG],
         ["day", sheets, "--lots", lots, "--measured", "2:44", "--start", "07:30", "--pictures", str(tmp_path / "p")],
-    ):  # fmt: skip
+    ):
         done = CliRunner().invoke(cli, [*words, "--cards", str(tmp_path)])
         assert done.exit_code == 0, done.output
     names = {p.stem for p in tmp_path.glob("*.svg")}
@@ -87,8 +89,14 @@ def test_groups_and_drift_are_told() -> None:
 
 
 def test_a_log_with_names_and_wanted_sheet_reads_back_alike(tmp_path: Path) -> None:
-    cast = replace(read_log(packaged_file("log.csv"))[0], gate_name="long", sled_name="old", cloth_name="new",
-                   wanted_start_mm=2.0, wanted_end_mm=1.5)  # fmt: skip
+    cast = replace(
+        read_log(packaged_file("log.csv"))[0],
+        gate_name="long",
+        sled_name="old",
+        cloth_name="new",
+        wanted_start_mm=2.0,
+        wanted_end_mm=1.5,
+    )
     path = tmp_path / "log.csv"
     path.write_text(log_text([cast]), encoding="utf-8")
     assert read_log(path) == (cast,)

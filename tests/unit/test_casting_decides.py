@@ -24,9 +24,17 @@ def shop(count: int, exponent: float = 0.5, drips: float = 1.0) -> list[LoggedCa
     rng, casts = np.random.default_rng(12), []
     for k in range(count):
         cast = simulate_cast(
-            rng, TRUTH, id=f"c{k}", comp=SN50, sled=Sled(200, 800), length_mm=3500, thickness_start_mm=float(rng.uniform(1.3, 2.2)),
-            thickness_end_mm=1.2, superheat_k=float(rng.uniform(15, 40)), noise=Noise(timing_s=0.02),
-        )  # fmt: skip
+            rng,
+            TRUTH,
+            id=f"c{k}",
+            comp=SN50,
+            sled=Sled(200, 800),
+            length_mm=3500,
+            thickness_start_mm=float(rng.uniform(1.3, 2.2)),
+            thickness_end_mm=1.2,
+            superheat_k=float(rng.uniform(15, 40)),
+            noise=Noise(timing_s=0.02),
+        )
         got = reduced(cast)
         assert not isinstance(got, str)
         factor = (got.head_m / 0.05) ** (exponent - 0.5)

@@ -29,9 +29,17 @@ def shop(n: int, seed: int, scatter: float = 0.03, crew_b: float = 0.0, slide: f
         )
         start = float(rng.uniform(1.4, 2.2))
         cast = simulate_cast(
-            rng, truth, id=f"c{k}", comp=SN50, sled=Sled(220, 800), length_mm=3500.0, thickness_start_mm=start,
-            thickness_end_mm=start * 0.85, superheat_k=float(rng.uniform(12, 40)), noise=Noise(timing_s=0.02),
-        )  # fmt: skip
+            rng,
+            truth,
+            id=f"c{k}",
+            comp=SN50,
+            sled=Sled(220, 800),
+            length_mm=3500.0,
+            thickness_start_mm=start,
+            thickness_end_mm=start * 0.85,
+            superheat_k=float(rng.uniform(12, 40)),
+            noise=Noise(timing_s=0.02),
+        )
         casts.append(replace(cast, crew=crew, gate_name="wide" if k % 3 else "old"))
     return casts
 
@@ -117,17 +125,26 @@ def test_the_band_of_a_cast_holds_its_readings_by_video_and_by_hand(timing_s: fl
         truth = Coefficients.known(0.56, 0.1, 0.03, 0.0, 0.03, 0.02)
         casts = [
             simulate_cast(
-                rng, truth, id=f"c{i}", comp=SN50, sled=Sled(220, 800), length_mm=3500.0,
-                thickness_start_mm=(start := float(rng.uniform(1.4, 2.2))), thickness_end_mm=0.85 * start,
-                superheat_k=float(rng.uniform(12, 40)), noise=Noise(timing_s=timing_s),
+                rng,
+                truth,
+                id=f"c{i}",
+                comp=SN50,
+                sled=Sled(220, 800),
+                length_mm=3500.0,
+                thickness_start_mm=(start := float(rng.uniform(1.4, 2.2))),
+                thickness_end_mm=0.85 * start,
+                superheat_k=float(rng.uniform(12, 40)),
+                noise=Noise(timing_s=timing_s),
             )
             for i in range(16)
-        ]  # fmt: skip
+        ]
         found = calibrate(casts)
         for cast in casts:
             band = expected_stations(cast.id, casts, found.coefficients)
             at = [1e3 * s.distance_m for s in band]
-            low, high = (np.interp([d for d, _ in cast.thickness_mm], at, v)
-                         for v in ([s.low_mm for s in band], [s.high_mm for s in band]))  # fmt: skip
+            low, high = (
+                np.interp([d for d, _ in cast.thickness_mm], at, v)
+                for v in ([s.low_mm for s in band], [s.high_mm for s in band])
+            )
             held += [bool(a <= t <= b) for a, (_, t), b in zip(low, cast.thickness_mm, high, strict=True)]
     assert 0.92 < np.mean(held) < 0.995

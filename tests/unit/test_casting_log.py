@@ -19,9 +19,14 @@ TRUTH = Coefficients.known(0.56, 0.2, 0.03, 0.0, 0.05, 0.02)
 def made(seed: int, name: str = "", **changes: object) -> LoggedCast:
     rng = np.random.default_rng(seed)
     given: dict[str, object] = {
-        "comp": SN50, "sled": Sled(200, 800), "length_mm": 3500.0, "thickness_start_mm": float(rng.uniform(1.3, 2.2)),
-        "thickness_end_mm": 1.2, "superheat_k": float(rng.uniform(10, 45)), "noise": Noise(timing_s=0.02),
-    }  # fmt: skip
+        "comp": SN50,
+        "sled": Sled(200, 800),
+        "length_mm": 3500.0,
+        "thickness_start_mm": float(rng.uniform(1.3, 2.2)),
+        "thickness_end_mm": 1.2,
+        "superheat_k": float(rng.uniform(10, 45)),
+        "noise": Noise(timing_s=0.02),
+    }
     return simulate_cast(rng, TRUTH, id=name or f"c{seed}", **(given | changes))  # type: ignore[arg-type]
 
 

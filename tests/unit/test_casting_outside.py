@@ -22,10 +22,21 @@ def shop() -> list[LoggedCast]:
     rng, casts = np.random.default_rng(3), []
     for k in range(14):
         start = 1.1 + 0.09 * k
-        casts.append(simulate_cast(
-            rng, TRUTH, id=f"c{k}", comp=SN50, sled=Sled(200, 800), length_mm=3500, thickness_start_mm=start,
-            thickness_end_mm=0.85 * start, gate_mm=round(1.6 * start, 1), superheat_k=20.0 + 0.8 * k, noise=Noise(timing_s=0.02),
-        ))  # fmt: skip
+        casts.append(
+            simulate_cast(
+                rng,
+                TRUTH,
+                id=f"c{k}",
+                comp=SN50,
+                sled=Sled(200, 800),
+                length_mm=3500,
+                thickness_start_mm=start,
+                thickness_end_mm=0.85 * start,
+                gate_mm=round(1.6 * start, 1),
+                superheat_k=20.0 + 0.8 * k,
+                noise=Noise(timing_s=0.02),
+            )
+        )
     return casts
 
 

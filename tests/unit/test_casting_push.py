@@ -16,9 +16,15 @@ METAL = Fluid(8470.0, 2.644e-3, 0.474)
 
 def card(**changes: object) -> PushCard:
     given: dict[str, object] = {
-        "comp": SN50, "pour_temperature_c": 234.0, "length_mm": 4000.0, "width_mm": 800.0, "thickness_start_mm": 2.0,
-        "thickness_end_mm": 1.5, "sled": Sled(200, 800), "coefficients": PRIOR,
-    }  # fmt: skip
+        "comp": SN50,
+        "pour_temperature_c": 234.0,
+        "length_mm": 4000.0,
+        "width_mm": 800.0,
+        "thickness_start_mm": 2.0,
+        "thickness_end_mm": 1.5,
+        "sled": Sled(200, 800),
+        "coefficients": PRIOR,
+    }
     return push_card(**(given | changes))  # type: ignore[arg-type]
 
 
@@ -129,11 +135,16 @@ def test_regimes_past_which_the_model_does_not_hold() -> None:
 
 def test_settings_that_cannot_be_are_refused() -> None:
     for make in (
-        lambda: Sled(-1, 800), lambda: Sled(math.nan, 800), lambda: Gate(lip_mm=-1), lambda: CastingTable(0, 800),
-        lambda: ThermalSettings(cloth_conductivity_w_mk=0.0), lambda: ThermalSettings(emissivity_metal=1.5),
-        lambda: Fluid(math.nan, 1e-3, 0.4), lambda: Coefficients((0, 0, 0, 0), ((1.0,),), 0.1, 0.1),
+        lambda: Sled(-1, 800),
+        lambda: Sled(math.nan, 800),
+        lambda: Gate(lip_mm=-1),
+        lambda: CastingTable(0, 800),
+        lambda: ThermalSettings(cloth_conductivity_w_mk=0.0),
+        lambda: ThermalSettings(emissivity_metal=1.5),
+        lambda: Fluid(math.nan, 1e-3, 0.4),
+        lambda: Coefficients((0, 0, 0, 0), ((1.0,),), 0.1, 0.1),
         lambda: Coefficients((0, math.nan, 0, 0), PRIOR.covariance, 0.1, 0.1),
-    ):  # fmt: skip
+    ):
         with pytest.raises(CastingError):
             make()
 

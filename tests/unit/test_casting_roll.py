@@ -72,8 +72,12 @@ def test_an_expectation_of_another_sheet_is_refused() -> None:
     with pytest.raises(CastingError, match="stations"):
         expected_field(stations, 2000.0, WIDTH)
     with pytest.raises(SheetError, match="expected"):
-        fit_field(readings(stations, 1.0, np.random.default_rng(1)), LENGTH, WIDTH,
-                  expected=expected_field(stations, LENGTH, 600.0))  # fmt: skip
+        fit_field(
+            readings(stations, 1.0, np.random.default_rng(1)),
+            LENGTH,
+            WIDTH,
+            expected=expected_field(stations, LENGTH, 600.0),
+        )
 
 
 def made_sheets(count: int, wave_mm: float, seed: int):

@@ -91,8 +91,10 @@ def test_a_blank_across_two_tiles_goes_on_where_it_left_off(paper: str) -> None:
     left = upright_at(first, MARGIN_MM + 16.0) - MARGIN_MM + tiles[0].left_mm
     right = upright_at(second, MARGIN_MM + 336.0 - tiles[1].left_mm) - MARGIN_MM + tiles[1].left_mm
     assert right - left == pytest.approx(320.0, abs=0.2)
-    assert tiles[1].left_mm == pytest.approx(pypdfium2.PdfDocument(tile_pdf(drawing, paper))[0].get_width() / 72 * 25.4
-                                             - 2 * MARGIN_MM - OVERLAP_MM, abs=0.01)  # fmt: skip
+    assert tiles[1].left_mm == pytest.approx(
+        pypdfium2.PdfDocument(tile_pdf(drawing, paper))[0].get_width() / 72 * 25.4 - 2 * MARGIN_MM - OVERLAP_MM,
+        abs=0.01,
+    )
 
 
 def test_every_part_of_a_drawing_lies_on_some_tile() -> None:
@@ -214,37 +216,104 @@ LOT = {
     "note": "offcuts of a very long name " * 3,
 }
 MELT: dict[str, Any] = {
-    "name": "M01", "recipe": "spotted-50", "sheets": ["N001"], "wanted_kg": 400.0, "pot_emptied_before": True, "heel_kg": 15.0,
-    "lots": [LOT] * 14, "charged_kg": 390.5, "dross_kg": 4.2, "left_kg": 31.0,
-    "composition_wt_pct": {"Pb": 49.5, "Sn": 50.1, "Sb": 0.3}, "interval_wt_pct": {"Pb": [49.1, 50.0], "Sn": [49.6, 50.6], "Sb": [0.2, 0.4]},
-    "window_wt_pct": {"Sn": [48.5, 51.5]}, "heat": {"hours": 2.5, "natural_gas_m3": 6.3, "propane_kg": 4.9},
-}  # fmt: skip
+    "name": "M01",
+    "recipe": "spotted-50",
+    "sheets": ["N001"],
+    "wanted_kg": 400.0,
+    "pot_emptied_before": True,
+    "heel_kg": 15.0,
+    "lots": [LOT] * 14,
+    "charged_kg": 390.5,
+    "dross_kg": 4.2,
+    "left_kg": 31.0,
+    "composition_wt_pct": {"Pb": 49.5, "Sn": 50.1, "Sb": 0.3},
+    "interval_wt_pct": {"Pb": [49.1, 50.0], "Sn": [49.6, 50.6], "Sb": [0.2, 0.4]},
+    "window_wt_pct": {"Sn": [48.5, 51.5]},
+    "heat": {"hours": 2.5, "natural_gas_m3": 6.3, "propane_kg": 4.9},
+}
 POUR: dict[str, Any] = {
-    "sheet": "N001", "alloy": "spotted-50", "melt": "M01", "day": 1, "number": 1, "length_mm": 4000.0, "width_mm": 900.0,
-    "cast_start_mm": 1.49, "cast_end_mm": 1.09, "charge_kg": 113.4, "stone_temperature_c": 17.0, "starts_after_min": 75,
-    "problem": "", "pour_window_c": {"too_cold_below": 243.0, "try_low": 249.0, "try_high": 267.1, "too_hot_above": 350.0},
-    "time_to_solid_s": 35.1, "lift_after_s": 180.0, "scoops": 10, "gate_mm": 2.3, "push_time_s": 4.57, "beat_s": 0.5,
-    "marks": [{"distance_m": 0.25 * i, "time_s": 0.3 * i} for i in range(23)], "beats": [{"distance_m": 0.4}] * 10,
-    "speed_change": "keep a steady push", "warnings": ["first cast"], "rests_on": "28 logged casts",
-}  # fmt: skip
+    "sheet": "N001",
+    "alloy": "spotted-50",
+    "melt": "M01",
+    "day": 1,
+    "number": 1,
+    "length_mm": 4000.0,
+    "width_mm": 900.0,
+    "cast_start_mm": 1.49,
+    "cast_end_mm": 1.09,
+    "charge_kg": 113.4,
+    "stone_temperature_c": 17.0,
+    "starts_after_min": 75,
+    "problem": "",
+    "pour_window_c": {"too_cold_below": 243.0, "try_low": 249.0, "try_high": 267.1, "too_hot_above": 350.0},
+    "time_to_solid_s": 35.1,
+    "lift_after_s": 180.0,
+    "scoops": 10,
+    "gate_mm": 2.3,
+    "push_time_s": 4.57,
+    "beat_s": 0.5,
+    "marks": [{"distance_m": 0.25 * i, "time_s": 0.3 * i} for i in range(23)],
+    "beats": [{"distance_m": 0.4}] * 10,
+    "speed_change": "keep a steady push",
+    "warnings": ["first cast"],
+    "rests_on": "28 logged casts",
+}
 PIPE: dict[str, Any] = {
-    "rank": "Gedecktpommer mit sehr langem Namen 8", "division": "Great", "alloy": "spotted-50", "construction": "stopped", "note": "C",
-    "key": 0, "choir": 1, "footage": "8'", "diameter_mm": 121.4, "half_tones": -2.5, "mouth_width_mm": 90.0, "cut_up_mm": 30.0,
-    "body_length_mm": 1120.0, "foot_length_mm": 240.0, "thickness_mouth_mm": 1.1, "thickness_top_mm": 0.9, "thickness_foot_mm": 1.2,
-    "languid_thickness_mm": 3.0, "flue_mm": 0.7, "toe_bore_mm": 10.0, "mass_kg": 6.2, "stress_toe_mpa": 2.4, "toe_flag": True, "wall_source": "",
-}  # fmt: skip
+    "rank": "Gedecktpommer mit sehr langem Namen 8",
+    "division": "Great",
+    "alloy": "spotted-50",
+    "construction": "stopped",
+    "note": "C",
+    "key": 0,
+    "choir": 1,
+    "footage": "8'",
+    "diameter_mm": 121.4,
+    "half_tones": -2.5,
+    "mouth_width_mm": 90.0,
+    "cut_up_mm": 30.0,
+    "body_length_mm": 1120.0,
+    "foot_length_mm": 240.0,
+    "thickness_mouth_mm": 1.1,
+    "thickness_top_mm": 0.9,
+    "thickness_foot_mm": 1.2,
+    "languid_thickness_mm": 3.0,
+    "flue_mm": 0.7,
+    "toe_bore_mm": 10.0,
+    "mass_kg": 6.2,
+    "stress_toe_mpa": 2.4,
+    "toe_flag": True,
+    "wall_source": "",
+}
 PLAN: dict[str, Any] = {
-    "format": "pipemetal plan 1", "organ": "Merrowby Chapel", "shop": "Tinbrook pipe shop (invented)", "program": "pipemetal 0",
-    "cautions": ["Dry and warm."], "melts": [MELT, {"name": "M02", "recipe": "tin-75", "words": "no tin", "pot_emptied_before": False,
-                                                    "heel_kg": 0.0, "sheets": []}],
+    "format": "pipemetal plan 1",
+    "organ": "Merrowby Chapel",
+    "shop": "Tinbrook pipe shop (invented)",
+    "program": "pipemetal 0",
+    "cautions": ["Dry and warm."],
+    "melts": [
+        MELT,
+        {
+            "name": "M02",
+            "recipe": "tin-75",
+            "words": "no tin",
+            "pot_emptied_before": False,
+            "heel_kg": 0.0,
+            "sheets": [],
+        },
+    ],
     "pours": [POUR, POUR | {"number": 2, "problem": "too thin", "sheet": "N002"}],
     "pipes": [PIPE | {"key": k, "note": f"n{k}", "half_tones": k / 10.0} for k in range(56)],
     "rolls_used": [{"id": "R101", "alloy": "spotted-50", "blanks_kg": 12.0, "place": "rack A"}],
-    "metal": {"by_alloy": {"spotted-50": {"new_metal_kg": 100.0, "pipes_kg": 60.0}}, "in_all": {"new_metal_kg": 100.0, "pipes_kg": 60.0},
-              "by_element_kg": {"new metal": {"Sn": 50.0, "Pb": 50.0}}, "unexplained_kg": 0.0},
+    "metal": {
+        "by_alloy": {"spotted-50": {"new_metal_kg": 100.0, "pipes_kg": 60.0}},
+        "in_all": {"new_metal_kg": 100.0, "pipes_kg": 60.0},
+        "by_element_kg": {"new metal": {"Sn": 50.0, "Pb": 50.0}},
+        "unexplained_kg": 0.0,
+    },
     "to_buy_kg": {"Sn": 25.0},
-    "sheets_to_buy": [{"metal": "zinc", "thickness_mm": 0.8, "blanks": 12, "blank_area_m2": 3.2, "blank_kg": 18.0}], "lots_without_analysis": ["X1"],
-}  # fmt: skip
+    "sheets_to_buy": [{"metal": "zinc", "thickness_mm": 0.8, "blanks": 12, "blank_area_m2": 3.2, "blank_kg": 18.0}],
+    "lots_without_analysis": ["X1"],
+}
 
 
 @pytest.mark.parametrize("language", ["en", "de"])
@@ -330,8 +399,17 @@ def test_papers_are_printed_again_in_another_language(tmp_path: Path) -> None:
 
 
 def test_the_blanks_of_a_roll_get_labels(tmp_path: Path) -> None:
-    cut = {"number": 1, "blank": "Principal 8 C body", "kind": "body", "rank": "Principal 8", "note": "C", "length_mm": 2500.0,
-           "width_mm": 480.0, "actual_mouth_mm": 1.1, "actual_top_mm": 0.9}  # fmt: skip
+    cut = {
+        "number": 1,
+        "blank": "Principal 8 C body",
+        "kind": "body",
+        "rank": "Principal 8",
+        "note": "C",
+        "length_mm": 2500.0,
+        "width_mm": 480.0,
+        "actual_mouth_mm": 1.1,
+        "actual_top_mm": 0.9,
+    }
     body = PLAN | {
         "rolls_used": [{"id": "R101", "cuts": [cut, cut | {"number": 2, "blank": "Principal 8 D body"}]}],
         "new_sheets": [],

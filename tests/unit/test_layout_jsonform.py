@@ -16,17 +16,47 @@ DATA = Path(__file__).parents[1] / "data" / "layout"
 
 def small() -> dict[str, Any]:
     return {
-        "format": "layout problem 1", "kerf_mm": 1.0,
-        "blanks": [{"id": "C1", "kind": "body", "alloy": "A", "length_mm": 500.0, "width_mm": 200.0, "mouth_thickness_mm": 1.0,
-                    "top_thickness_mm": 0.95, "tolerance_mm": 0.05, "turns_deg": [0, 180]},
-                   {"id": "F1", "kind": "foot", "alloy": "A", "length_mm": 60.0, "width_mm": 90.0, "mouth_thickness_mm": 1.0,
-                    "top_thickness_mm": 1.0, "tolerance_mm": 0.05, "turns_deg": [0],
-                    "sector": {"outer_radius_mm": 100.0, "inner_radius_mm": 50.0, "angle_deg": 53.0}}],
-        "rolls": [{"id": "R1", "alloy": "A", "length_mm": 2000.0, "width_mm": 600.0, "trim_mm": 15.0,
-                   "stations_mm": [0.0, 2000.0], "thickness_mm": [[1.1, 0.9], [1.1, 0.9]],
-                   "no_go": [[[100.0, 100.0], [150.0, 100.0], [150.0, 140.0]]]}],
+        "format": "layout problem 1",
+        "kerf_mm": 1.0,
+        "blanks": [
+            {
+                "id": "C1",
+                "kind": "body",
+                "alloy": "A",
+                "length_mm": 500.0,
+                "width_mm": 200.0,
+                "mouth_thickness_mm": 1.0,
+                "top_thickness_mm": 0.95,
+                "tolerance_mm": 0.05,
+                "turns_deg": [0, 180],
+            },
+            {
+                "id": "F1",
+                "kind": "foot",
+                "alloy": "A",
+                "length_mm": 60.0,
+                "width_mm": 90.0,
+                "mouth_thickness_mm": 1.0,
+                "top_thickness_mm": 1.0,
+                "tolerance_mm": 0.05,
+                "turns_deg": [0],
+                "sector": {"outer_radius_mm": 100.0, "inner_radius_mm": 50.0, "angle_deg": 53.0},
+            },
+        ],
+        "rolls": [
+            {
+                "id": "R1",
+                "alloy": "A",
+                "length_mm": 2000.0,
+                "width_mm": 600.0,
+                "trim_mm": 15.0,
+                "stations_mm": [0.0, 2000.0],
+                "thickness_mm": [[1.1, 0.9], [1.1, 0.9]],
+                "no_go": [[[100.0, 100.0], [150.0, 100.0], [150.0, 140.0]]],
+            }
+        ],
         "castable": {"max_width_mm": 900.0},
-    }  # fmt: skip
+    }
 
 
 @pytest.mark.parametrize("name", ["n61", "n488"])
@@ -93,7 +123,7 @@ def changed(path: list[Any], value: Any) -> dict[str, Any]:
         (["rolls"], {}, "rolls must be a list"),
         (["castable", "max_width_mm"], 100.0, "max_width_mm is outside its range"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_refused_with_its_place(path: list[Any], value: Any, message: str) -> None:
     with pytest.raises(LayoutError, match=message):
         problem_from_dict(changed(path, value))

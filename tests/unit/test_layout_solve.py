@@ -14,9 +14,12 @@ from pipemetal.layout.verify import verify
 
 def roll(name: str = "R1", alloy: str = "A", **changes: object) -> LayoutRoll:
     given: dict[str, object] = {
-        "length_mm": 2000.0, "width_mm": 600.0, "trim_mm": 15.0, "stations_mm": (0.0, 2000.0),
+        "length_mm": 2000.0,
+        "width_mm": 600.0,
+        "trim_mm": 15.0,
+        "stations_mm": (0.0, 2000.0),
         "thickness_mm": np.array([[1.1, 0.9], [1.1, 0.9]]),
-    }  # fmt: skip
+    }
     return LayoutRoll(name, alloy, **(given | changes))  # type: ignore[arg-type]
 
 
@@ -98,9 +101,11 @@ def test_more_moves_never_lose_a_blank_and_two_objectives_are_kept() -> None:
 
 def test_reasons_name_what_is_wrong() -> None:
     blanks = (
-        body("alloy", alloy="B"), body("long", 3000.0), body("thick", mouth=2.0),
+        body("alloy", alloy="B"),
+        body("long", 3000.0),
+        body("thick", mouth=2.0),
         *(body(f"full{k}", 900.0, 500.0) for k in range(4)),
-    )  # fmt: skip
+    )
     p = LayoutProblem(blanks, (roll(),))
     plan = solve(p, iterations=100)
     why = {u.blank: u for u in plan.unplaced}

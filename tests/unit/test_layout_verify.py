@@ -36,8 +36,9 @@ def good() -> tuple[LayoutProblem, LayoutPlan]:
 
 def moved(plan: LayoutPlan, name: str, /, **changes: object) -> LayoutPlan:
     return replace(
-        plan, placements=tuple(replace(p, **changes) if p.blank == name else p for p in plan.placements)  # type: ignore[arg-type]
-    )  # fmt: skip
+        plan,
+        placements=tuple(replace(p, **changes) if p.blank == name else p for p in plan.placements),  # type: ignore[arg-type]
+    )
 
 
 def at(plan: LayoutPlan, blank: str) -> Placement:
@@ -66,14 +67,17 @@ FAULTS: list[tuple[str, Callable[[LayoutPlan], LayoutPlan]]] = [
     ("new_sheet", lambda plan: sheet_changed(plan, width_mm=2000.0)),
     ("new_sheet", lambda plan: sheet_changed(plan, thickness_end_mm=0.1)),
     ("new_sheet", lambda plan: sheet_changed(plan, trim_mm=1.0)),
-    ("new_sheet", lambda plan: replace(plan, new_sheets=(*plan.new_sheets, NewSheet("N9", "A", 1e3, 500.0, 1.0, 1.0, 15.0)))),
+    (
+        "new_sheet",
+        lambda plan: replace(plan, new_sheets=(*plan.new_sheets, NewSheet("N9", "A", 1e3, 500.0, 1.0, 1.0, 15.0))),
+    ),
     ("not_finite", lambda plan: moved(plan, "C0", x_mm=float("nan"))),
     ("not_finite", lambda plan: replace(plan, consumed_mm2=float("inf"))),
     ("not_finite", lambda plan: sheet_changed(plan, thickness_end_mm=float("nan"))),
     ("totals", lambda plan: replace(plan, opened_mm2=plan.opened_mm2 * 0.999)),
     ("totals", lambda plan: replace(plan, consumed_mm2=plan.consumed_mm2 * 0.999)),
     ("totals", lambda plan: replace(plan, lower_bound_mm2=plan.consumed_mm2 * 2.0)),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("kind", "spoil"), FAULTS)

@@ -131,7 +131,7 @@ PLAN = {
     ],
     "pours": [{"melt": "M01", "day": 1}, {"melt": "M01", "day": 1}, {"melt": "M02", "day": 2}],
     "metal": {"by_alloy": {"plain-30": {"offcuts_kg": 60.0}, "spotted-50": {"offcuts_kg": 40.0}}},
-}  # fmt: skip
+}
 
 
 def test_metal_for_a_plan_is_ordered_in_whole_pigs(shop: Path) -> None:

@@ -73,9 +73,10 @@ def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
     for seed in range(40):
         rng = np.random.default_rng(1000 + seed)
         true = LossModel(
-            tuple((kind, share * math.exp(rng.normal(0.0, 0.56))) for kind, share in LossModel().dross_share), 0.10,
+            tuple((kind, share * math.exp(rng.normal(0.0, 0.56))) for kind, share in LossModel().dross_share),
+            0.10,
             (("Sn", math.exp(rng.normal(0.0, 0.4))), ("Sb", math.exp(rng.normal(0.0, 0.4)))),
-        )  # fmt: skip
+        )
         truth = dict(true.dross_share) | dict(true.element_factor)
         for factor in fit_dross(melts_of(true, 12, seed)).factors:
             total += 1

@@ -39,7 +39,7 @@ HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49, 51),))
         (lambda: take_from((Lot("a", "pig", TIN, 1.0),), {"a": 2.0}), "beyond its stock"),
         (lambda: heat_to_melt(TIN, 10.0, 300.0, efficiency=0.0), "efficiency is out of range"),
     ],
-)  # fmt: skip
+)
 def test_refused(make, says: str) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(MeltError, match=says):
         make()

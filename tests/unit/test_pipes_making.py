@@ -181,7 +181,7 @@ def test_an_old_pipe_too_short_says_by_how_many_cents() -> None:
         lambda: Pitch(transpose_semitones=40),
         lambda: bought_density_g_cm3("gold"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_refused(make) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(PipeError):
         make()
@@ -203,9 +203,17 @@ def test_front_pipes_are_cut_to_what_is_seen_and_open_at_the_back() -> None:
 
 def test_a_reeds_resonator_is_a_cone_standing_on_its_tip() -> None:
     rank = Rank(
-        "Trumpet", "I", "m", Fraction(8), 0, 24, construction="resonator", tuning="none",
-        resonator=Resonator(0.8, 14.0, 7.0, sections=3), scale=HalfToneScale(((0.0, -4.0),)),
-    )  # fmt: skip
+        "Trumpet",
+        "I",
+        "m",
+        Fraction(8),
+        0,
+        24,
+        construction="resonator",
+        tuning="none",
+        resonator=Resonator(0.8, 14.0, 7.0, sections=3),
+        scale=HalfToneScale(((0.0, -4.0),)),
+    )
     pipes = made(rank)
     for pipe in pipes:
         kinds = [p.kind for p in pipe.parts]
@@ -426,10 +434,15 @@ def test_an_organ_file_with_everything_in_it(organ_path: Path, tmp_path: Path) -
     assert data["pipes"][0]["ising"] is not None
     assert next(r["rule"] for r in data["pipes"][0]["lengths"]) == "mass load (default)"
     for args in (
-        ["pipes"], ["pipes", "--more"], ["pipes", "--lengths"], ["blanks"], ["blanks", "--offsets"],
-        ["blanks", "--csv", str(tmp_path / "b.csv")], ["pipes", "--csv", str(tmp_path / "p.csv")],
+        ["pipes"],
+        ["pipes", "--more"],
+        ["pipes", "--lengths"],
+        ["blanks"],
+        ["blanks", "--offsets"],
+        ["blanks", "--csv", str(tmp_path / "b.csv")],
+        ["pipes", "--csv", str(tmp_path / "p.csv")],
         ["pipes", "--rank", "Koppel 4", "--note", "cis1", "--svg", str(tmp_path / "p.svg")],
-    ):  # fmt: skip
+    ):
         result = CliRunner().invoke(cli, [args[0], str(organ_path), *args[1:]])
         assert result.exit_code == 0, result.output
         assert result.output.strip()
@@ -478,8 +491,8 @@ def test_a_plan_orders_only_what_is_cast(organ_path: Path) -> None:
         ('alloy = "zinc"', 'alloy = "brass"', "is not a recipe of this shop"),
         ('alloy = "spotted-50"', 'alloy = "zinc"', "is bought as flat sheet, not cast"),
         ("sheet_mm = 0.9", "", "sheet_mm is missing"),
-        ("front_mm = [[\"C\", 2900]", "front_mm = [[\"C\", 900]", "shorter than the pipe must sound"),
-        ("front_mm = [[\"C\", 2900]", "front_mm = [[\"C\"]", "is not a list of pairs"),
+        ('front_mm = [["C", 2900]', 'front_mm = [["C", 900]', "shorter than the pipe must sound"),
+        ('front_mm = [["C", 2900]', 'front_mm = [["C"]', "is not a list of pairs"),
         ('temperament = "vallotti"', 'temperament = "valotti"', "did you mean 'vallotti'"),
         ('note_names = "german"', 'note_names = "english"', "is not a note"),
         ("steps = [[0.6, 1.0, 1.0], [0.4, 1.0, 0.45]]", "steps = [[0.6, 1.0, 1.0]]", "must make up the whole body"),
@@ -491,9 +504,13 @@ def test_a_plan_orders_only_what_is_cast(organ_path: Path) -> None:
         ('arch = "1/10"', 'arch = "2/5"', "leaves no opening"),
         ("wind_mm = 70", "wind_mm = 7", "out of range"),
         ("transpose_semitones = 0", "transpose_semitones = 13", "out of range"),
-        ('scale = { smooth_mm = [["C", 145], ["c\'", 55], ["f3", 14]] }', 'scale = { smooth_mm = [["C", 145]] }', "at least two"),
+        (
+            'scale = { smooth_mm = [["C", 145], ["c\'", 55], ["f3", 14]] }',
+            'scale = { smooth_mm = [["C", 145]] }',
+            "at least two",
+        ),
     ],
-)  # fmt: skip
+)
 def test_mistakes_in_an_organ_file_end_with_one_message(
     old: str, new: str, words: str, organ_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -513,12 +530,16 @@ def test_every_construction_is_drawn_within_its_sheet() -> None:
     from pipemetal.documents.pipe_picture import pipe_picture
 
     ranks = [
-        octave(tuning="slide"), octave(construction="stopped"), octave(construction="chimney", chimney=Chimney()),
-        octave(construction="tapered", top_ratio=1.4), octave(lip="arched", arch=0.1), octave(front=((0, 2000.0), (23, 900.0))),
+        octave(tuning="slide"),
+        octave(construction="stopped"),
+        octave(construction="chimney", chimney=Chimney()),
+        octave(construction="tapered", top_ratio=1.4),
+        octave(lip="arched", arch=0.1),
+        octave(front=((0, 2000.0), (23, 900.0))),
         octave(construction="half_covered", hole_ratio=0.2),
         octave(construction="resonator", tuning="none", resonator=Resonator(0.8, 14.0, 7.0)),
         Rank("A rank whose name is rather long and goes on", "I", "m", Fraction(32), 0, 23),
-    ]  # fmt: skip
+    ]
     for rank in ranks:
         for pipe in (made(rank)[0], made(rank)[-1]):
             drawing = pipe_picture(pipe)

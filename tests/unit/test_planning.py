@@ -52,9 +52,18 @@ RACK = (roll("R1", "spotted", 0.95), roll("R2", "spotted", 0.72), roll("R3", "pl
 def small_organ() -> Organ:
     octave = Rank("Octave 4", "I", "spotted", Fraction(4), 0, 23, scale=HalfToneScale(((0.0, -2.0),)))
     flute = Rank(
-        "Flute 4", "I", "plain", Fraction(4), 0, 23, construction="chimney", chimney=Chimney(), tuning="cap",
-        scale=HalfToneScale(((0.0, 0.0),)), cut_up_fraction=1 / 3,
-    )  # fmt: skip
+        "Flute 4",
+        "I",
+        "plain",
+        Fraction(4),
+        0,
+        23,
+        construction="chimney",
+        chimney=Chimney(),
+        tuning="cap",
+        scale=HalfToneScale(((0.0, 0.0),)),
+        cut_up_fraction=1 / 3,
+    )
     return Organ("Small", Pitch(), (octave, flute))
 
 

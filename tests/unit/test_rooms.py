@@ -9,9 +9,19 @@ from pathlib import Path
 import pytest
 
 ROOMS = [
-    "alloys", "pipes", "sheets", "layout", "melts", "casting", "planning",
-    "files", "shop", "documents", "web", "cli",
-]  # fmt: skip
+    "alloys",
+    "pipes",
+    "sheets",
+    "layout",
+    "melts",
+    "casting",
+    "planning",
+    "files",
+    "shop",
+    "documents",
+    "web",
+    "cli",
+]
 SHARED = {"errors", "linear", "executor"}
 EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"], "words": ["documents", "web", "cli"]}
 DOMAIN = ROOMS[:6]

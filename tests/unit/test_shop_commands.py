@@ -49,7 +49,14 @@ def test_people_are_entered_and_asked_for_by_name(shop: str) -> None:
     told("people", "role", "Ben", "keep", "--by", "Ada")
     event = told("lots", "--add", "X", "--mass", "5", "--by", "Ben")["event"]
     assert told("history", "lot:X")["events"][0] | {"at": ""} == {
-        "event": event, "at": "", "who": "Ben", "what": "lot entered", "about": "lot:X", "undoes": None, "taken_back": False}  # fmt: skip
+        "event": event,
+        "at": "",
+        "who": "Ben",
+        "what": "lot entered",
+        "about": "lot:X",
+        "undoes": None,
+        "taken_back": False,
+    }
     told("people", "pin", "Ben", "--by", "Ben", given="2468\n")
     told("people", "password", "Ben", "--by", "Ben", given="pewter and lead\n")
     told("people", "close", "Ben", "--by", "Ada")
@@ -165,11 +172,32 @@ def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path,
 
 
 def test_melts_casts_and_rolls_are_entered_by_hand(shop: str, tmp_path: Path, shop_folder: Path) -> None:
-    told("melts", "--add", "M1", "--recipe", "half", "--charge", "T=20,P=20", "--dross", "0.5", "--dross-metal", "Sn 80 Pb bal",
-         "--assay", "Sn 49.5 Pb bal", "--day", "2026-05-04")  # fmt: skip
+    told(
+        "melts",
+        "--add",
+        "M1",
+        "--recipe",
+        "half",
+        "--charge",
+        "T=20,P=20",
+        "--dross",
+        "0.5",
+        "--dross-metal",
+        "Sn 80 Pb bal",
+        "--assay",
+        "Sn 49.5 Pb bal",
+        "--day",
+        "2026-05-04",
+    )
     assert told("melts", "M1")["melts"][0] | {"inputs_kg": {}} == {
-        "id": "M1", "recipe": "half", "day": "2026-05-04", "inputs_kg": {}, "dross_kg": 0.5, "assay": "Sn 49.5 Pb bal",
-        "left_kg": 39.5}  # fmt: skip
+        "id": "M1",
+        "recipe": "half",
+        "day": "2026-05-04",
+        "inputs_kg": {},
+        "dross_kg": 0.5,
+        "assay": "Sn 49.5 Pb bal",
+        "left_kg": 39.5,
+    }
     lines = (shop_folder / "log.csv").read_text().splitlines()
     rows = [line for line in lines if not line.startswith("#")][:2]
     (tmp_path / "one.csv").write_text("\n".join(rows) + "\n")

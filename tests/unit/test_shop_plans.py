@@ -24,7 +24,10 @@ def test_an_accepted_plan_reserves_rolls_for_ranks_and_metal_for_melts(stocked: 
     assert (found.roll.id, found.roll.reserved_for) == ("R1", "Chapel #1: Flute 8")
     assert {f.roll.id for f in stocked.find_rolls()} == {"R1", "R2"}
     assert {(r["about"], r["melt"], r["mass_kg"]) for r in stocked.reservations(plan_id)} == {
-        ("roll:R1", "", 10.0), ("lot:T", "M1", 20.0), ("lot:P", "M1", 20.0)}  # fmt: skip
+        ("roll:R1", "", 10.0),
+        ("lot:T", "M1", 20.0),
+        ("lot:P", "M1", 20.0),
+    }
     assert [(c["sheet"], c["body"]["charge_kg"]) for c in stocked.cast_list()] == [("N1", 15.0)]
 
 
@@ -78,7 +81,12 @@ def test_a_roll_is_booked_as_planned_and_undone(stocked: Book) -> None:
     assert remnants == ("R1-1",) and stocked.row("rolls", "R1-1")["parent"] == "R1"
     piece = stocked.row("pieces", "Flute 8 C body")
     assert (piece["roll"], piece["plan"], piece["rank"], piece["pipe"], piece["box"]) == (
-        "R1", plan_id, "Flute 8", "Flute 8 C", "[10.0,10.0,810.0,510.0]")  # fmt: skip
+        "R1",
+        plan_id,
+        "Flute 8",
+        "Flute 8 C",
+        "[10.0,10.0,810.0,510.0]",
+    )
     stock = stocked.stock()
     assert sum(stock["pipe:Flute 8 C body"].values()) == pytest.approx(3.5)
     assert sum(stock["kerf"].values()) == pytest.approx((1.3 + 0.9) * 1.0 * 1.0 * 8.7e-3, rel=0.05)

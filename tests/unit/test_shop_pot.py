@@ -137,9 +137,13 @@ def test_an_assay_after_metal_was_poured_off_and_replaced_says_nothing_of_what_w
 
 @pytest.mark.parametrize(
     ("added", "dross", "told"),
-    [({}, 0.0, "holds nothing"), ({"T": 60.0}, 0.0, "60 kg weighed"), ({"T": 1.0}, 41.0, "not what can be skimmed"),
-     ({"none": 1.0}, 0.0, "not in the book")],
-)  # fmt: skip
+    [
+        ({}, 0.0, "holds nothing"),
+        ({"T": 60.0}, 0.0, "60 kg weighed"),
+        ({"T": 1.0}, 41.0, "not what can be skimmed"),
+        ({"none": 1.0}, 0.0, "not in the book"),
+    ],
+)
 def test_a_correction_that_cannot_be_is_refused_whole(
     book: Book, added: dict[str, float], dross: float, told: str
 ) -> None:

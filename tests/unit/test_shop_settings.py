@@ -75,8 +75,16 @@ def test_values_that_hang_together_are_judged_together(book: Book) -> None:
     with pytest.raises(InputError, match="heel_kg is out of range"):
         book.change_settings({POT: 20.0})
     book.change_settings({POT: 20.0, "pot.heel_kg": 2.0})
-    for wrong in ({"pot.capacity": 20.0}, {"pot.kettle_kg": 1.0}, {POT: "much"}, {POT: float("nan")}, {"shop.paper": "a0"},
-                  {"shop.name": "two\nlines"}, {"casting.casts_a_day": 2.5}, {"losses.pig": 0.9}):  # fmt: skip
+    for wrong in (
+        {"pot.capacity": 20.0},
+        {"pot.kettle_kg": 1.0},
+        {POT: "much"},
+        {POT: float("nan")},
+        {"shop.paper": "a0"},
+        {"shop.name": "two\nlines"},
+        {"casting.casts_a_day": 2.5},
+        {"losses.pig": 0.9},
+    ):
         with pytest.raises(InputError):
             book.change_settings(wrong)
     assert book.settings_kept()[0] == {POT: 20.0, "pot.heel_kg": 2.0}

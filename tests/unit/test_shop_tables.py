@@ -72,9 +72,15 @@ def test_everything_that_is_wrong_is_told_with_sheet_row_and_column(book: Book, 
         book.import_file(path)
     found = {(p.where.partition("'")[2].replace("'", ""), p.field) for p in told.value.problems}
     assert found >= {
-        ("Rolls row 4", "alloy"), ("Rolls row 4", "length_mm"), ("Rolls row 5", "id"), ("Rolls row 5", "width_mm"),
-        ("Rolls row 6", "id"), ("Rolls row 6", "length_mm"), ("Lots row 4", "kind"), ("Lots row 5", "mass_kg"),
-    }  # fmt: skip
+        ("Rolls row 4", "alloy"),
+        ("Rolls row 4", "length_mm"),
+        ("Rolls row 5", "id"),
+        ("Rolls row 5", "width_mm"),
+        ("Rolls row 6", "id"),
+        ("Rolls row 6", "length_mm"),
+        ("Lots row 4", "kind"),
+        ("Lots row 5", "mass_kg"),
+    }
     assert book.last_event() == before and "things cannot be read" in str(told.value)
 
 
@@ -84,7 +90,9 @@ def test_ids_that_are_taken_are_all_told(book: Book, tmp_path: Path) -> None:
     with pytest.raises(TablesError) as told:
         book.import_file(workbook(tmp_path / "s.xlsx", rolls=ROLLS, readings=READINGS, lots=LOTS))
     assert [p.where for p in told.value.problems] == [
-        "s.xlsx sheet 'rolls' row 2, rolls", "s.xlsx sheet 'lots' row 2, lots"]  # fmt: skip
+        "s.xlsx sheet 'rolls' row 2, rolls",
+        "s.xlsx sheet 'lots' row 2, lots",
+    ]
     assert [r["id"] for r in book.rows("rolls")] == ["R1"]
 
 

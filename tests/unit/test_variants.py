@@ -52,8 +52,20 @@ without_rolls = ["R101", "R102", "R103", "R109", "R110", "R111"]
 @pytest.mark.parametrize("workers", [[], ["--workers", "2"]])
 def test_variants_stand_side_by_side_wherever_they_are_planned(shop: Path, workers: list[str]) -> None:
     (shop / "v.toml").write_text(VARY, encoding="utf-8")
-    words = ["variants", str(shop / "organ.toml"), "--rack", str(shop), "--lots", str(shop / "lots.csv"), "--vary", str(shop / "v.toml"),
-             "--iterations", "60", "--json", *workers]  # fmt: skip
+    words = [
+        "variants",
+        str(shop / "organ.toml"),
+        "--rack",
+        str(shop),
+        "--lots",
+        str(shop / "lots.csv"),
+        "--vary",
+        str(shop / "v.toml"),
+        "--iterations",
+        "60",
+        "--json",
+        *workers,
+    ]
     told = CliRunner().invoke(cli, words, catch_exceptions=False)
     assert told.exit_code == 0, told.output
     rows = {row["name"]: row for row in json.loads(told.stdout)["variants"]}

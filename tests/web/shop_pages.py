@@ -26,42 +26,120 @@ def small_book(path: Path, name: str = HOSTILE) -> Book:
 def small_plan(name: str = HOSTILE) -> dict[str, Any]:
     """A plan with one of everything, every text hostile."""
     sheet = {
-        "id": "R1", "alloy": name, "length_mm": 2000.0, "width_mm": 600.0, "place": name, "mass_kg": 10.0, "blanks_kg": 5.0,
-        "offcut_kg": 1.0, "kerf_kg": 0.1, "remnants_kg": 2.0,
+        "id": "R1",
+        "alloy": name,
+        "length_mm": 2000.0,
+        "width_mm": 600.0,
+        "place": name,
+        "mass_kg": 10.0,
+        "blanks_kg": 5.0,
+        "offcut_kg": 1.0,
+        "kerf_kg": 0.1,
+        "remnants_kg": 2.0,
         "remnants": [{"id": name, "area_mm2": 1.0, "corners_mm": [[1000.0, 0.0], [2000.0, 0.0], [2000.0, 600.0]]}],
-        "cuts": [{
-            "number": 1, "blank": name, "kind": "body", "rank": name, "note": "C", "x_mm": 15.0, "y_mm": 15.0, "turn_deg": 0,
-            "length_mm": 800.0, "width_mm": 300.0, "wanted_mouth_mm": 1.1, "wanted_top_mm": 1.0, "tolerance_mm": 0.1,
-            "actual_mouth_mm": 1.1, "actual_top_mm": 1.0, "mass_kg": 1.0,
-        }],
-    }  # fmt: skip
+        "cuts": [
+            {
+                "number": 1,
+                "blank": name,
+                "kind": "body",
+                "rank": name,
+                "note": "C",
+                "x_mm": 15.0,
+                "y_mm": 15.0,
+                "turn_deg": 0,
+                "length_mm": 800.0,
+                "width_mm": 300.0,
+                "wanted_mouth_mm": 1.1,
+                "wanted_top_mm": 1.0,
+                "tolerance_mm": 0.1,
+                "actual_mouth_mm": 1.1,
+                "actual_top_mm": 1.0,
+                "mass_kg": 1.0,
+            }
+        ],
+    }
     new = sheet | {"id": name, "remnants": [], "thickness_start_mm": 1.2, "thickness_end_mm": 1.0, "cast_start_mm": 1.4}
     window = {"try_low": 300.0, "try_high": 330.0, "too_cold_below": 290.0, "too_hot_above": 400.0, "rests_on": name}
     pour = {
-        "sheet": name, "alloy": name, "melt": "M1", "day": 1, "number": 1, "length_mm": 2000.0, "width_mm": 600.0,
-        "cast_start_mm": 1.4, "cast_end_mm": 1.2, "charge_kg": 40.0, "left_kg": 5.0, "stone_temperature_c": 17.0, "problem": "",
-        "pour_window_c": window, "scoops": 4, "gate_mm": 2.0, "marks": [{"distance_m": 0.0, "time_s": 0.0}],
-        "speed_change": name, "rests_on": name, "warnings": [name],
-    }  # fmt: skip
+        "sheet": name,
+        "alloy": name,
+        "melt": "M1",
+        "day": 1,
+        "number": 1,
+        "length_mm": 2000.0,
+        "width_mm": 600.0,
+        "cast_start_mm": 1.4,
+        "cast_end_mm": 1.2,
+        "charge_kg": 40.0,
+        "left_kg": 5.0,
+        "stone_temperature_c": 17.0,
+        "problem": "",
+        "pour_window_c": window,
+        "scoops": 4,
+        "gate_mm": 2.0,
+        "marks": [{"distance_m": 0.0, "time_s": 0.0}],
+        "speed_change": name,
+        "rests_on": name,
+        "warnings": [name],
+    }
     melt = {
-        "name": "M1", "recipe": name, "sheets": [name], "pot_emptied_before": True, "heel_kg": 3.0, "charged_kg": 40.0,
-        "lots": [{"id": name, "kind": "pig", "mass_kg": 40.0, "pieces": 1, "note": name}], "dross_kg": 0.4, "gap_percent": 0.1,
-        "composition_wt_pct": {"Sn": 50.0, "Pb": 50.0}, "interval_wt_pct": {"Sn": [49.0, 51.0], "Pb": [49.0, 51.0]},
-        "window_wt_pct": {"Sn": [49.0, 51.0]}, "binding": [name],
-    }  # fmt: skip
-    blocked = {"name": "M2", "recipe": name, "sheets": [], "pot_emptied_before": False, "heel_kg": 0.0, "words": name,
-               "blocked_by": []}  # fmt: skip
+        "name": "M1",
+        "recipe": name,
+        "sheets": [name],
+        "pot_emptied_before": True,
+        "heel_kg": 3.0,
+        "charged_kg": 40.0,
+        "lots": [{"id": name, "kind": "pig", "mass_kg": 40.0, "pieces": 1, "note": name}],
+        "dross_kg": 0.4,
+        "gap_percent": 0.1,
+        "composition_wt_pct": {"Sn": 50.0, "Pb": 50.0},
+        "interval_wt_pct": {"Sn": [49.0, 51.0], "Pb": [49.0, 51.0]},
+        "window_wt_pct": {"Sn": [49.0, 51.0]},
+        "binding": [name],
+    }
+    blocked = {
+        "name": "M2",
+        "recipe": name,
+        "sheets": [],
+        "pot_emptied_before": False,
+        "heel_kg": 0.0,
+        "words": name,
+        "blocked_by": [],
+    }
     pipe = {
-        "id": name, "rank": name, "choir": 1, "key": 0, "half_tones": 0.5, "note": "C", "footage": "8'", "diameter_mm": 150.0,
-        "frequency_hz": 65.0, "cut_length_mm": 2500.0, "foot_length_mm": 200.0, "thickness_mouth_mm": 1.1,
-        "thickness_top_mm": 1.0, "mass_kg": 5.0,
-    }  # fmt: skip
+        "id": name,
+        "rank": name,
+        "choir": 1,
+        "key": 0,
+        "half_tones": 0.5,
+        "note": "C",
+        "footage": "8'",
+        "diameter_mm": 150.0,
+        "frequency_hz": 65.0,
+        "cut_length_mm": 2500.0,
+        "foot_length_mm": 200.0,
+        "thickness_mouth_mm": 1.1,
+        "thickness_top_mm": 1.0,
+        "mass_kg": 5.0,
+    }
     metal = {"in_all": {"pipes_kg": 5.0}, "by_alloy": {name: {"pipes_kg": 5.0}}, "unexplained_kg": 0.0}
     return {
-        "organ": name, "shop": name, "program": name, "pipes": [pipe, pipe | {"key": 12, "half_tones": 1.0}], "pipes_served": 1, "blanks": [{"id": name, "turns_deg": [0, 180]}],
-        "faults": [], "rolls_used": [sheet], "new_sheets": [new], "melts": [melt, blocked], "pours": [pour], "metal": metal,
-        "to_buy_kg": {"Sb": 1.0}, "unserved": [{"blank": name, "reason": name}], "cautions": [name],
-    }  # fmt: skip
+        "organ": name,
+        "shop": name,
+        "program": name,
+        "pipes": [pipe, pipe | {"key": 12, "half_tones": 1.0}],
+        "pipes_served": 1,
+        "blanks": [{"id": name, "turns_deg": [0, 180]}],
+        "faults": [],
+        "rolls_used": [sheet],
+        "new_sheets": [new],
+        "melts": [melt, blocked],
+        "pours": [pour],
+        "metal": metal,
+        "to_buy_kg": {"Sb": 1.0},
+        "unserved": [{"blank": name, "reason": name}],
+        "cautions": [name],
+    }
 
 
 SMALL_ORGAN = """

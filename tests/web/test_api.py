@@ -34,14 +34,24 @@ def test_a_script_goes_through_the_day(client: TestClient, planned: Book) -> Non
     assert client.post("/api/plans/accept", json={"plan": PLAN}).status_code == 200
     cut = client.post("/api/cuts", json={"plan": PLAN, "roll": "R1", "token": "k"}).json()
     assert client.post("/api/cuts", json={"plan": PLAN, "roll": "R1", "token": "k"}).json() == {
-        "event": cut["event"], "already": True,
-    }  # fmt: skip
+        "event": cut["event"],
+        "already": True,
+    }
     melt = (planned.plan(PLAN) or {})["melts"][0]
     weighed = {line["id"]: line["mass_kg"] for line in melt["lots"]}
     charged = client.post("/api/melts", json={"plan": PLAN, "melt": melt["name"], "id": "M-1", "weighed_kg": weighed})
     assert charged.status_code == 200, charged.text
-    cast = {"id": "C1", "alloy": "half", "gate_mm": 2.0, "charge_kg": 20.0, "sled_length_mm": 250, "sled_width_mm": 400,
-            "length_mm": 2000, "thickness_mm": [[100, 1.2], [1900, 1.0]], "push_time_s": 3.0}  # fmt: skip
+    cast = {
+        "id": "C1",
+        "alloy": "half",
+        "gate_mm": 2.0,
+        "charge_kg": 20.0,
+        "sled_length_mm": 250,
+        "sled_width_mm": 400,
+        "length_mm": 2000,
+        "thickness_mm": [[100, 1.2], [1900, 1.0]],
+        "push_time_s": 3.0,
+    }
     assert client.post("/api/casts", json=cast).status_code == 200
     assert client.post("/api/casts", json=cast).status_code == 422
     assert client.get("/api/account").json()["everything_kg"] == 0
@@ -57,12 +67,16 @@ def test_a_stale_change_is_told_with_a_conflict(client: TestClient) -> None:
 @pytest.mark.parametrize(
     ("path", "body"),
     [
-        ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": -1}), ("/api/lots", {"id": "x", "kind": "gold", "mass_kg": 1}),
-        ("/api/lots", {"id": "", "kind": "pig", "mass_kg": 1}), ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": 1, "more": 1}),
-        ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": 1, "composition": "Xx 5"}), ("/api/lots", []),
-        ("/api/undo", {"event": 0}), ("/api/plans/accept", {"plan": "none"}),
+        ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": -1}),
+        ("/api/lots", {"id": "x", "kind": "gold", "mass_kg": 1}),
+        ("/api/lots", {"id": "", "kind": "pig", "mass_kg": 1}),
+        ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": 1, "more": 1}),
+        ("/api/lots", {"id": "x", "kind": "pig", "mass_kg": 1, "composition": "Xx 5"}),
+        ("/api/lots", []),
+        ("/api/undo", {"event": 0}),
+        ("/api/plans/accept", {"plan": "none"}),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_refused_in_words(client: TestClient, path: str, body: Any) -> None:
     answer = client.post(path, json=body)
     assert answer.status_code in (404, 422)
@@ -85,8 +99,14 @@ def test_made_up_requests_find_no_error_of_the_server(planned: Book) -> None:
     seen: set[int] = set()
 
     @given(case=st.one_of(strategies))
-    @settings(max_examples=250, deadline=None, derandomize=True, database=None, phases=[Phase.generate],
-              suppress_health_check=list(HealthCheck))  # fmt: skip
+    @settings(
+        max_examples=250,
+        deadline=None,
+        derandomize=True,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
     def ask(case: Any) -> None:
         answer = case.call()
         seen.add(answer.status_code)

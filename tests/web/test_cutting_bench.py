@@ -69,9 +69,15 @@ def test_impossible_places_are_told_with_their_reason(client: TestClient, planne
 
 def test_what_no_bench_knows_is_refused(client: TestClient) -> None:
     for bad in (
-        {"plan": PLAN, "sheet": "none", "places": []}, {"plan": "none", "sheet": "R1", "places": []}, {"plan": PLAN, "sheet": "R1"},
-        {"plan": PLAN, "sheet": "R1", "places": [{"blank": "x", "sheet": "R1", "x_mm": "nan", "y_mm": 0, "turn_deg": 0}]},
-    ):  # fmt: skip
+        {"plan": PLAN, "sheet": "none", "places": []},
+        {"plan": "none", "sheet": "R1", "places": []},
+        {"plan": PLAN, "sheet": "R1"},
+        {
+            "plan": PLAN,
+            "sheet": "R1",
+            "places": [{"blank": "x", "sheet": "R1", "x_mm": "nan", "y_mm": 0, "turn_deg": 0}],
+        },
+    ):
         assert client.post("/cutting/check", json=bad).status_code in (404, 422)
 
 

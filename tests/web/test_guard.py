@@ -32,15 +32,30 @@ def client(planned: Book) -> Iterator[TestClient]:
 HOST = "127.0.0.1:8137"
 COMBINATIONS = [
     # Sec-Fetch-Site, Origin, cookies, may change
-    ("same-origin", None, True, True), ("same-origin", "http://evil.example", True, True), ("same-origin", None, False, True),
-    ("cross-site", None, True, False), ("cross-site", None, False, False), ("cross-site", f"http://{HOST}", True, False),
-    ("same-site", f"http://{HOST}", True, False), ("none", None, True, False), ("none", f"http://{HOST}", False, False),
-    ("", f"http://{HOST}", True, False), (None, f"http://{HOST}", True, True), (None, f"https://{HOST}", True, True),
-    (None, "http://evil.example", True, False), (None, "http://evil.example", False, False), (None, "null", True, False),
-    (None, "null", False, False), (None, f"http://{HOST}.evil.example", True, False), (None, "http://127.0.0.1:9", True, False),
-    (None, f"ftp://{HOST}", True, False), (None, f"file://{HOST}", False, False), (None, "", True, False),
-    (None, None, True, False), (None, None, False, True),
-]  # fmt: skip
+    ("same-origin", None, True, True),
+    ("same-origin", "http://evil.example", True, True),
+    ("same-origin", None, False, True),
+    ("cross-site", None, True, False),
+    ("cross-site", None, False, False),
+    ("cross-site", f"http://{HOST}", True, False),
+    ("same-site", f"http://{HOST}", True, False),
+    ("none", None, True, False),
+    ("none", f"http://{HOST}", False, False),
+    ("", f"http://{HOST}", True, False),
+    (None, f"http://{HOST}", True, True),
+    (None, f"https://{HOST}", True, True),
+    (None, "http://evil.example", True, False),
+    (None, "http://evil.example", False, False),
+    (None, "null", True, False),
+    (None, "null", False, False),
+    (None, f"http://{HOST}.evil.example", True, False),
+    (None, "http://127.0.0.1:9", True, False),
+    (None, f"ftp://{HOST}", True, False),
+    (None, f"file://{HOST}", False, False),
+    (None, "", True, False),
+    (None, None, True, False),
+    (None, None, False, True),
+]
 
 
 @pytest.mark.parametrize(("site", "origin", "cookies", "allowed"), COMBINATIONS)
@@ -88,12 +103,17 @@ LAUGHS = '<!DOCTYPE x [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]><workbook>&b;
 @pytest.mark.parametrize(
     ("name", "content"),
     [
-        ("../../etc/passwd.csv", b"id,alloy\n\x00\x00,x"), ("rolls.csv", b""), ("rolls.exe", b"MZ"), ("rolls.svg", b"<svg/>"),
-        ("rolls.xlsx", b"no zip at all"), ("rolls.xlsx", _xlsx({"xl/workbook.xml": LAUGHS})),
+        ("../../etc/passwd.csv", b"id,alloy\n\x00\x00,x"),
+        ("rolls.csv", b""),
+        ("rolls.exe", b"MZ"),
+        ("rolls.svg", b"<svg/>"),
+        ("rolls.xlsx", b"no zip at all"),
+        ("rolls.xlsx", _xlsx({"xl/workbook.xml": LAUGHS})),
         ("rolls.csv", b"id,alloy,length_mm,width_mm\n=1+1,half,abc,5"),
-        ("rolls.csv", b"id,alloy,length_mm,width_mm\nR1,half,nan,1e400"), ("rolls.csv", b"\xff\xfe\x00\x01"),
+        ("rolls.csv", b"id,alloy,length_mm,width_mm\nR1,half,nan,1e400"),
+        ("rolls.csv", b"\xff\xfe\x00\x01"),
     ],
-)  # fmt: skip
+)
 def test_hostile_tables_are_told_and_nothing_is_kept(
     client: TestClient, planned: Book, name: str, content: bytes
 ) -> None:

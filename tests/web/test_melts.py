@@ -52,8 +52,17 @@ def test_the_list_says_what_to_weigh_what_it_gives_and_what_binds_it(client: Tes
     assert "What is wanted" in page and 'name="out:T1"' in page
     answer = client.post("/melts/new", data=ASKED)
     assert answer.status_code == 200
-    for words in ("What to weigh", "into an empty pot", 'name="w:T1"', "Window", "h to melt", "must be dry and warm", "zinc",
-                  "last, with the fire low", "Dross takes"):  # fmt: skip
+    for words in (
+        "What to weigh",
+        "into an empty pot",
+        'name="w:T1"',
+        "Window",
+        "h to melt",
+        "must be dry and warm",
+        "zinc",
+        "last, with the fire low",
+        "Dross takes",
+    ):
         assert words in answer.text, words
     assert answer.text.index('name="w:L1"') < answer.text.index('name="w:T1"'), "lead goes in first"
 
@@ -73,8 +82,14 @@ def test_faults_stand_beside_their_fields_all_at_once_with_what_was_typed(client
     assert "Type a mass from 1.00 kg to 450.00 kg." in answer.text
     for typed in ('value="4500"', 'value="many"', 'value="Xx 5"'):
         assert typed in answer.text
-    for more in ({"pot_mass": "5"}, {"pot": "heel:none"}, {"pot": "typed", "pot_mass": "200", "pot_metal": "Sn 50 Pb bal"},
-                 {"wanted": ""}, {"aim": "gold"}, {"out:T1": "1", "out:L1": "1", "out:S1": "1"}):  # fmt: skip
+    for more in (
+        {"pot_mass": "5"},
+        {"pot": "heel:none"},
+        {"pot": "typed", "pot_mass": "200", "pot_metal": "Sn 50 Pb bal"},
+        {"wanted": ""},
+        {"aim": "gold"},
+        {"out:T1": "1", "out:L1": "1", "out:S1": "1"},
+    ):
         told = client.post("/melts/new", data=ASKED | more)
         assert told.status_code == 422 and 'class="fault"' in told.text, more
 
@@ -127,13 +142,20 @@ def test_what_a_plan_keeps_is_refused_with_the_plans_name(client: TestClient, pl
 
 @pytest.mark.parametrize(
     ("typed", "told"),
-    [({"w:T1": "", "w:L1": ""}, "Type what the scale says"),
-     ({"w:T1": "290", "w:L1": "290"}, "look at the readings again"),
-     ({"w:T1": "nan"}, "Type a mass from"), ({"w:T1": "-3"}, "Type a mass from"),
-     ({"id": ""}, "Type something here"), ({"day": "yesterday"}, "Type a day as"), ({"dross": "200"}, "not what can be skimmed"),
-     ({"other:1": "S1"}, "Type its mass"), ({"other_kg:1": "5"}, "Say which lot"), ({"other:1": "T1", "other_kg:1": "5"}, "already"),
-     ({"other:1": "none", "other_kg:1": "5"}, "This lot is not in the book")],
-)  # fmt: skip
+    [
+        ({"w:T1": "", "w:L1": ""}, "Type what the scale says"),
+        ({"w:T1": "290", "w:L1": "290"}, "look at the readings again"),
+        ({"w:T1": "nan"}, "Type a mass from"),
+        ({"w:T1": "-3"}, "Type a mass from"),
+        ({"id": ""}, "Type something here"),
+        ({"day": "yesterday"}, "Type a day as"),
+        ({"dross": "200"}, "not what can be skimmed"),
+        ({"other:1": "S1"}, "Type its mass"),
+        ({"other_kg:1": "5"}, "Say which lot"),
+        ({"other:1": "T1", "other_kg:1": "5"}, "already"),
+        ({"other:1": "none", "other_kg:1": "5"}, "This lot is not in the book"),
+    ],
+)
 def test_a_booking_that_cannot_be_is_marked_and_nothing_is_booked(
     client: TestClient, planned: Book, typed: dict[str, str], told: str
 ) -> None:

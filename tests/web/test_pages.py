@@ -19,10 +19,32 @@ from pipemetal.web.guard import HEADERS
 from pipemetal.web.site import Site
 
 PAGES = [
-    "/", "/plans", "/jobs", "/racks", "/racks?low=0.9&high=1.1&length=500", "/racks/R1", "/racks/R1?from=500&to=1500", "/stock",
-    "/organs", "/cutting", "/cutting?sheet=R1", "/melts", "/melts/new", "/melts/correct", "/casting", "/casting/pour?n=0", "/casting/log",
-    "/casting/log?pour=0", "/account", "/history", "/settings", "/settings?check=1", "/trace", "/trace?of=R1", "/enter",
-]  # fmt: skip
+    "/",
+    "/plans",
+    "/jobs",
+    "/racks",
+    "/racks?low=0.9&high=1.1&length=500",
+    "/racks/R1",
+    "/racks/R1?from=500&to=1500",
+    "/stock",
+    "/organs",
+    "/cutting",
+    "/cutting?sheet=R1",
+    "/melts",
+    "/melts/new",
+    "/melts/correct",
+    "/casting",
+    "/casting/pour?n=0",
+    "/casting/log",
+    "/casting/log?pour=0",
+    "/account",
+    "/history",
+    "/settings",
+    "/settings?check=1",
+    "/trace",
+    "/trace?of=R1",
+    "/enter",
+]
 BASE = "http://127.0.0.1:8137"
 
 
@@ -75,18 +97,49 @@ def test_an_empty_book_has_all_pages_too(tmp_path: Path) -> None:
         Book.open(tmp_path / "e.sqlite", create=True) as empty,
         TestClient(create_app(Site(empty)), base_url=BASE) as client,
     ):
-        for path in ("/", "/plans", "/jobs", "/racks", "/stock", "/organs", "/cutting", "/melts", "/casting", "/casting/log",
-                     "/account", "/history", "/settings", "/trace", "/melts/correct", "/melts/new"):  # fmt: skip
+        for path in (
+            "/",
+            "/plans",
+            "/jobs",
+            "/racks",
+            "/stock",
+            "/organs",
+            "/cutting",
+            "/melts",
+            "/casting",
+            "/casting/log",
+            "/account",
+            "/history",
+            "/settings",
+            "/trace",
+            "/melts/correct",
+            "/melts/new",
+        ):
             assert client.get(path).status_code == 200
 
 
 @pytest.mark.parametrize(
     ("path", "status"),
-    [("/nope", 404), ("/racks/none", 404), ("/cutting?sheet=none", 404), ("/organs?organ=none", 404), ("/casting/pour?n=9", 404), ("/casting/cast/none", 404), ("/paper/none", 404),
-     ("/trace?of=none", 404), ("/labels?ids=none", 404), ("/docs", 404),
-     ("/redoc", 404), ("/openapi.json", 404), ("/racks?low=abc", 422), ("/racks?low=2&high=1", 422),
-     ("/racks?length=-5", 422), ("/racks/R1?from=nan&to=1", 422), ("/static/../app.py", 404)],
-)  # fmt: skip
+    [
+        ("/nope", 404),
+        ("/racks/none", 404),
+        ("/cutting?sheet=none", 404),
+        ("/organs?organ=none", 404),
+        ("/casting/pour?n=9", 404),
+        ("/casting/cast/none", 404),
+        ("/paper/none", 404),
+        ("/trace?of=none", 404),
+        ("/labels?ids=none", 404),
+        ("/docs", 404),
+        ("/redoc", 404),
+        ("/openapi.json", 404),
+        ("/racks?low=abc", 422),
+        ("/racks?low=2&high=1", 422),
+        ("/racks?length=-5", 422),
+        ("/racks/R1?from=nan&to=1", 422),
+        ("/static/../app.py", 404),
+    ],
+)
 def test_what_cannot_be_is_told_on_a_page_of_its_own(client: TestClient, path: str, status: int) -> None:
     answer = client.get(path)
     assert answer.status_code == status
@@ -146,9 +199,18 @@ def test_a_roll_can_be_moved_and_the_second_of_two_is_told(client: TestClient, b
 
 def test_a_cast_is_logged_once(client: TestClient, book: Book) -> None:
     form = {
-        "id": "C7", "day": "2026-11-25", "alloy": HOSTILE, "gate_mm": "2,4", "charge_kg": "90", "length_mm": "4000",
-        "sled": "250 x 760", "thickness": "100:1.2 3000:1.0", "push_time_s": "4.5", "pour_temperature_c": "", "verdict": "good",
-    }  # fmt: skip
+        "id": "C7",
+        "day": "2026-11-25",
+        "alloy": HOSTILE,
+        "gate_mm": "2,4",
+        "charge_kg": "90",
+        "length_mm": "4000",
+        "sled": "250 x 760",
+        "thickness": "100:1.2 3000:1.0",
+        "push_time_s": "4.5",
+        "pour_temperature_c": "",
+        "verdict": "good",
+    }
     assert client.post("/casting/log", data=form).status_code == 303
     again = client.post("/casting/log", data=form)
     assert again.status_code == 422 and "in the book already" in again.text and "2,4" in again.text

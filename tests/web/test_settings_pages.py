@@ -94,10 +94,16 @@ def test_many_at_once_see_settings_that_were_kept(site: Site) -> None:
 
 def test_values_are_typed_in_a_persons_units_with_a_comma(client: TestClient, site: Site) -> None:
     speak(client, "in.lb.F.comma.de.auto")
-    for version, (key, text) in enumerate((
-        ("sheets.most_width_mm", "40"), ("pot.capacity_kg", "1000"), ("casting.air_c", "68"), ("losses.scrap", "1,8"),
-        ("sheets.most_taper_mm_per_m", "0,0024"), ("casting.casts_a_day", "6"),
-    )):  # fmt: skip
+    for version, (key, text) in enumerate(
+        (
+            ("sheets.most_width_mm", "40"),
+            ("pot.capacity_kg", "1000"),
+            ("casting.air_c", "68"),
+            ("losses.scrap", "1,8"),
+            ("sheets.most_taper_mm_per_m", "0,0024"),
+            ("casting.casts_a_day", "6"),
+        )
+    ):
         assert save(client, key, text, version).status_code == 303, key
     held = site.settings
     assert held.sheets.most_width_mm == pytest.approx(1016.0)
@@ -114,19 +120,34 @@ def test_a_value_that_nobody_touched_is_not_rewritten(client: TestClient, site: 
     speak(client, "in.lb.F.comma.de.auto")
     page = client.get(f"{PAGE}?group=sheets").text
     assert 'name="sheets.kerf_mm" value="0,0486"' in page
-    form = {"group": "sheets", "version": "1", "sheets.kerf_mm": "0,0486", "was:sheets.kerf_mm": "0,0486", "sheets.trim_mm": "1",
-            "was:sheets.trim_mm": "0,5906"}  # fmt: skip
+    form = {
+        "group": "sheets",
+        "version": "1",
+        "sheets.kerf_mm": "0,0486",
+        "was:sheets.kerf_mm": "0,0486",
+        "sheets.trim_mm": "1",
+        "was:sheets.trim_mm": "0,5906",
+    }
     assert client.post(PAGE, data=form, headers=OWN).status_code == 303
     assert site.book.settings_kept()[0] == {
-        "casting.scoop_kg": 11.33980925, "sheets.kerf_mm": 1.2345678, "sheets.trim_mm": 25.4,
-    }  # fmt: skip
+        "casting.scoop_kg": 11.33980925,
+        "sheets.kerf_mm": 1.2345678,
+        "sheets.trim_mm": 25.4,
+    }
     same = client.post(PAGE, data=form | {"version": "2", "was:sheets.trim_mm": "1"}, headers=OWN)
     assert same.headers["location"] == f"{PAGE}?done=same&group=sheets"
 
 
 def test_every_wrong_field_is_marked_and_all_that_was_typed_stays(client: TestClient, site: Site) -> None:
-    form = {"group": "pot", "version": "0", "pot.capacity_kg": "9000", "pot.heel_kg": "much", "pot.most_sheets": "2.5",
-            "pot.burner_kw": "33", "pot.steel_kg": "-4"}  # fmt: skip
+    form = {
+        "group": "pot",
+        "version": "0",
+        "pot.capacity_kg": "9000",
+        "pot.heel_kg": "much",
+        "pot.most_sheets": "2.5",
+        "pot.burner_kw": "33",
+        "pot.steel_kg": "-4",
+    }
     answer = client.post(PAGE, data=form, headers=OWN)
     assert answer.status_code == 422 and site.book.settings_kept()[0] is None
     assert answer.text.count('aria-invalid="true"') == 4
@@ -281,9 +302,16 @@ def test_a_recipe_is_entered_and_changed(client: TestClient, planned: Book) -> N
 
 @pytest.mark.parametrize(
     ("field", "text", "marked"),
-    [("target", "Xx 5", "target"), ("target", "", "target"), ("name", " ", "name"), ("low:Sn", "60", "low:Sn"),
-     ("high:Sn", "x", "high:Sn"), ("low:Sn", "52", "low:Sn"), ("low:Pb", "99", "target")],
-)  # fmt: skip
+    [
+        ("target", "Xx 5", "target"),
+        ("target", "", "target"),
+        ("name", " ", "name"),
+        ("low:Sn", "60", "low:Sn"),
+        ("high:Sn", "x", "high:Sn"),
+        ("low:Sn", "52", "low:Sn"),
+        ("low:Pb", "99", "target"),
+    ],
+)
 def test_a_recipe_that_cannot_be_marks_its_field_and_keeps_the_rest(
     client: TestClient, planned: Book, field: str, text: str, marked: str
 ) -> None:

@@ -53,8 +53,9 @@ class Reading:
         if not math.isfinite(self.wt_pct) or not 0.0 <= self.wt_pct <= 100.0:
             raise AlloyError("is not a percentage", field=self.element, value=self.wt_pct, allowed="0 to 100")
         if not math.isfinite(self.uncertainty_wt_pct) or self.uncertainty_wt_pct <= 0.0:
-            raise AlloyError("must be above nought", field=f"uncertainty of {self.element}",
-                             value=self.uncertainty_wt_pct)  # fmt: skip
+            raise AlloyError(
+                "must be above nought", field=f"uncertainty of {self.element}", value=self.uncertainty_wt_pct
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +162,12 @@ def analysed(readings: Sequence[Reading]) -> Analysed:
     rest = next((e for e in ("Pb", "Sn") if e not in combined), None)
     notes = [f"{e} is given as below its limit: half of it is taken" for e, r in combined.items() if r.below_limit]
     if total > 100.0 + 3.0 * spread + 0.05 or (rest is None and total < 100.0 - 3.0 * spread - 1.0):
-        raise AlloyError("do not add up", field="analysis", value=f"{total:.2f} % in all",
-                         allowed=f"100 % within three standard uncertainties ({3.0 * spread:.2f} %)")  # fmt: skip
+        raise AlloyError(
+            "do not add up",
+            field="analysis",
+            value=f"{total:.2f} % in all",
+            allowed=f"100 % within three standard uncertainties ({3.0 * spread:.2f} %)",
+        )
     percents = {e: r.wt_pct for e, r in combined.items()}
     if rest is not None and total < 100.0:
         percents[rest] = 100.0 - total
@@ -171,8 +176,12 @@ def analysed(readings: Sequence[Reading]) -> Analysed:
         notes.append(f"the readings add up to {total:.2f} % and were brought to 100 in proportion")
     scale = 100.0 / math.fsum(percents.values())
     comp = Composition.from_wt_pct({e: scale * v for e, v in percents.items()})
-    return Analysed(comp, tuple(_interval(e, comp, combined, rest, spread) for e in ELEMENTS), total,
-                    (*notes, *_unmeasured_note(combined, rest)))  # fmt: skip
+    return Analysed(
+        comp,
+        tuple(_interval(e, comp, combined, rest, spread) for e in ELEMENTS),
+        total,
+        (*notes, *_unmeasured_note(combined, rest)),
+    )
 
 
 def _interval(

@@ -23,8 +23,12 @@ def checked_temperature_c(temperature_c: float, low_c: float = 50.0, high_c: flo
     """
     value = float(temperature_c)
     if not math.isfinite(value) or not low_c <= value <= high_c:
-        raise AlloyError("is outside what the tables reach", field="temperature_c", value=temperature_c,
-                         allowed=f"{low_c:g} to {high_c:g} C")  # fmt: skip
+        raise AlloyError(
+            "is outside what the tables reach",
+            field="temperature_c",
+            value=temperature_c,
+            allowed=f"{low_c:g} to {high_c:g} C",
+        )
     return value
 
 

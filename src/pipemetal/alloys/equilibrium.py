@@ -96,8 +96,9 @@ def equilibria(comp: Composition, temperatures_c: Sequence[float]) -> list[Equil
     answers = []
     for temperature_c in temperatures_c:
         if not 25.0 <= temperature_c <= 600.0:
-            raise AlloyError("is outside what the data reach", field="temperature_c", value=temperature_c,
-                             allowed="25 to 600 C")  # fmt: skip
+            raise AlloyError(
+                "is outside what the data reach", field="temperature_c", value=temperature_c, allowed="25 to 600 C"
+            )
         state = system.at(temperature_c + ZERO_C_IN_K)
         found = flash(state, x, near=found)
         phases = [
@@ -238,8 +239,10 @@ def _refined(state: State, x: Array, phases: list[tuple[str, Array]], amounts: l
     A phase that would have to be there in less than nought keeps its amount below nought.
     """
     n = len(x)
-    held = [(name, np.maximum(shares, 1e-12 * state.solutions[name].admitted) if name in state.solutions else shares)
-            for name, shares in phases]  # fmt: skip
+    held = [
+        (name, np.maximum(shares, 1e-12 * state.solutions[name].admitted) if name in state.solutions else shares)
+        for name, shares in phases
+    ]
     held = [(name, shares / shares.sum()) for name, shares in held]
     n_phases: Array = np.array(amounts)
     mu: Array = np.zeros(n)

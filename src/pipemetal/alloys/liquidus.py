@@ -122,8 +122,9 @@ def copper_saturation_wt_pct(comp: Composition, temperature_c: float) -> float:
     base = {e: value / sum(rest.values()) for e, value in rest.items()}
     start = liquidus(Composition.from_wt_pct({e: 100.0 * share for e, share in base.items()})).temperature_c
     if not start <= temperature_c <= 600.0:
-        raise AlloyError("must be that of liquid metal", field="temperature_c", value=temperature_c,
-                         allowed=f"{start:.0f} to 600 C")  # fmt: skip
+        raise AlloyError(
+            "must be that of liquid metal", field="temperature_c", value=temperature_c, allowed=f"{start:.0f} to 600 C"
+        )
     low, high = 0.0, 12.0
     for _ in range(40):
         copper = 0.5 * (low + high)

@@ -78,5 +78,9 @@ def tin_of_name(name: str) -> tuple[float, float]:
     if scale and 0.0 <= float(scale[1].replace(",", ".")) <= _LOTH_IN_PURE_TIN:
         tin = 100.0 * float(scale[1].replace(",", ".")) / _LOTH_IN_PURE_TIN
         return max(tin - 1.0, 0.0), min(tin + 1.0, 100.0)
-    raise AlloyError("is not a name that is known", field="name", value=name,
-                     allowed="; ".join(known.name for known in metal_names()))  # fmt: skip
+    raise AlloyError(
+        "is not a name that is known",
+        field="name",
+        value=name,
+        allowed="; ".join(known.name for known in metal_names()),
+    )

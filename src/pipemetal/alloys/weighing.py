@@ -51,8 +51,12 @@ class Calibration:
     def __post_init__(self) -> None:
         lead, tin = self.lead_density_g_cm3, self.tin_density_g_cm3
         if not (math.isfinite(lead) and math.isfinite(tin) and 10.9 < lead < 11.8 and 7.0 < tin < 7.6):
-            raise AlloyError("do not look like pure lead and pure tin", field="calibration",
-                             value=f"{lead:.3f} and {tin:.3f} g/cm3", allowed="about 11.34 and 7.29 g/cm3")  # fmt: skip
+            raise AlloyError(
+                "do not look like pure lead and pure tin",
+                field="calibration",
+                value=f"{lead:.3f} and {tin:.3f} g/cm3",
+                allowed="about 11.34 and 7.29 g/cm3",
+            )
 
 
 def water_density_g_cm3(temperature_c: float) -> float:
@@ -64,8 +68,9 @@ def water_density_g_cm3(temperature_c: float) -> float:
     0.998207
     """
     if not math.isfinite(temperature_c) or not 0.0 <= temperature_c <= 40.0:
-        raise AlloyError("is outside the table of water", field="water_temperature_c", value=temperature_c,
-                         allowed="0 to 40 C")  # fmt: skip
+        raise AlloyError(
+            "is outside the table of water", field="water_temperature_c", value=temperature_c, allowed="0 to 40 C"
+        )
     t = temperature_c
     return 0.99997495 * (1.0 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
 
@@ -91,8 +96,12 @@ def density_from_weighing(
             raise AlloyError("must be a weight above nought", field=name, value=value)
     hanging = water_g - thread_water_g
     if not 0.0 < hanging < air_g:
-        raise AlloyError("must be less than the weight in air", field="water_g", value=water_g,
-                         allowed=f"between 0 and {air_g:g} g, the thread taken off")  # fmt: skip
+        raise AlloyError(
+            "must be less than the weight in air",
+            field="water_g",
+            value=water_g,
+            allowed=f"between 0 and {air_g:g} g, the thread taken off",
+        )
     lift = water_density_g_cm3(water_temperature_c) - AIR_DENSITY_G_CM3
     return air_g / (air_g - hanging) * lift + AIR_DENSITY_G_CM3
 
@@ -162,8 +171,12 @@ def tin_from_weighing(
     if lead_density_g_cm3 is not None and tin_density_g_cm3 is not None:
         calibration = Calibration(lead_density_g_cm3, tin_density_g_cm3, 0.0)
     others = {"Sb": sb_wt_pct or 0.0, "Bi": bi_wt_pct, "Cu": cu_wt_pct}
-    for name, value in (*others.items(), ("sb_uncertainty", sb_uncertainty_wt_pct), ("balance_g", balance_g),
-                        ("water_temperature_uncertainty_k", water_temperature_uncertainty_k)):  # fmt: skip
+    for name, value in (
+        *others.items(),
+        ("sb_uncertainty", sb_uncertainty_wt_pct),
+        ("balance_g", balance_g),
+        ("water_temperature_uncertainty_k", water_temperature_uncertainty_k),
+    ):
         if not math.isfinite(value) or not 0.0 <= value <= 30.0:
             raise AlloyError("is out of the ordinary", field=name, value=value, allowed="0 to 30")
     density = density_from_weighing(air_g, water_g, water_temperature_c, thread_water_g=thread_water_g)
@@ -182,9 +195,12 @@ def tin_from_weighing(
     low, high = sn - math.hypot(reach, per_pct * _PORES_PCT[state]) - hidden, sn + reach
     most = 100.0 - sum(others.values())
     if high < 0.0 or low > most:
-        raise AlloyError("is that of no lead-tin metal", field="density_g_cm3", value=round(density, 3),
-                         allowed=f"{1.0 / ends.tin:.3f} to {1.0 / ends.lead:.3f} g/cm3, a little more or less with "
-                                 "other elements")  # fmt: skip
+        raise AlloyError(
+            "is that of no lead-tin metal",
+            field="density_g_cm3",
+            value=round(density, 3),
+            allowed=f"{1.0 / ends.tin:.3f} to {1.0 / ends.lead:.3f} g/cm3, a little more or less with other elements",
+        )
     notes = _notes(sb_wt_pct, sb_uncertainty_wt_pct, state, calibration is not None, volume_cm3, low)
     sn, low, high = (min(max(value, 0.0), most) for value in (sn, low, high))
     return TinAssay(sn, low, high, density, notes)

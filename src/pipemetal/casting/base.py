@@ -108,13 +108,15 @@ def base_of(settings: ThermalSettings) -> Base:
     stone *= settings.stone_thickness_mm * 1e-3 / stone.sum()
     size = np.concatenate([cloth, stone])
     factor = settings.cloth_factor
-    resistance = np.concatenate([
-        factor * cloth / settings.cloth_conductivity_w_mk, stone / settings.stone_conductivity_w_mk
-    ])  # fmt: skip
-    capacity = np.concatenate([
-        cloth * settings.cloth_density_kg_m3 * settings.cloth_heat_capacity_j_kgk,
-        stone * settings.stone_density_kg_m3 * settings.stone_heat_capacity_j_kgk,
-    ])  # fmt: skip
+    resistance = np.concatenate(
+        [factor * cloth / settings.cloth_conductivity_w_mk, stone / settings.stone_conductivity_w_mk]
+    )
+    capacity = np.concatenate(
+        [
+            cloth * settings.cloth_density_kg_m3 * settings.cloth_heat_capacity_j_kgk,
+            stone * settings.stone_density_kg_m3 * settings.stone_heat_capacity_j_kgk,
+        ]
+    )
     between = 0.5 * (resistance[1:] + resistance[:-1])
     between[CLOTH_CELLS - 1] += settings.stone_contact_m2k_w
     first = factor * settings.metal_contact_m2k_w + 0.5 * float(resistance[0])

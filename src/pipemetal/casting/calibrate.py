@@ -103,8 +103,13 @@ def calibrate(casts: Sequence[LoggedCast], prior: Coefficients | None = None) ->
             break
         for i, k, z in bad_places:
             mask[i][k] = False
-            readings.append(LeftOut(usable[i].id, f"thickness at {usable[i].x_m[k]:.2f} m is {z:+.1f} sigma off",
-                                    float(usable[i].x_m[k])))  # fmt: skip
+            readings.append(
+                LeftOut(
+                    usable[i].id,
+                    f"thickness at {usable[i].x_m[k]:.2f} m is {z:+.1f} sigma off",
+                    float(usable[i].x_m[k]),
+                )
+            )
         # A cast with hardly a reading left is left out whole.
         gone = {i: f"came out {z:+.1f} sigma off: gate, charge or times misread?" for i, z in bad_casts}
         gone |= {i: "most of its readings disagree" for i, m in enumerate(mask) if m.sum() < 2 and i not in gone}
@@ -119,25 +124,45 @@ def _calibration(
     fit: Fit, casts: Sequence[ReducedCast], prior: Coefficients, left_out: list[LeftOut], readings: list[LeftOut]
 ) -> Calibration:
     covariance = 0.5 * (fit.covariance + fit.covariance.T)
-    coefficients = prior if not casts else Coefficients(
-        (float(fit.theta[0]), float(fit.theta[1]), float(fit.theta[2]), float(fit.theta[3])),
-        tuple(tuple(float(v) for v in row) for row in covariance),
-        fit.cast_sd, fit.place_sd, prior.casts_used + len(casts), **_logged(casts),
-    )  # fmt: skip
+    coefficients = (
+        prior
+        if not casts
+        else Coefficients(
+            (float(fit.theta[0]), float(fit.theta[1]), float(fit.theta[2]), float(fit.theta[3])),
+            tuple(tuple(float(v) for v in row) for row in covariance),
+            fit.cast_sd,
+            fit.place_sd,
+            prior.casts_used + len(casts),
+            **_logged(casts),
+        )
+    )
     rows = fit.rows[fit.used] if casts else np.array([[1.0, 1.0 / 3.3, 1.0, 0.0]])
     half_width = 100.0 * TWO_SIDED_95 * float(np.median(coefficients.deviation(rows)))
     effects = tuple(
-        CastEffect(cast.id, 100.0 * math.expm1(float(e)), float(e / s), float(e) * (fit.cast_sd / float(s)) ** 2,
-                   fit.cast_sd**2 / float(s))
+        CastEffect(
+            cast.id,
+            100.0 * math.expm1(float(e)),
+            float(e / s),
+            float(e) * (fit.cast_sd / float(s)) ** 2,
+            fit.cast_sd**2 / float(s),
+        )
         for cast, e, s in zip(casts, fit.effects, fit.effect_sds, strict=True)
-    )  # fmt: skip
+    )
     words = (
         f"{len(casts)} casts used, {len(left_out)} left out; a new sheet is known to {half_width:.0f} %, of which "
         f"{100.0 * TWO_SIDED_95 * math.hypot(coefficients.cast_scatter, coefficients.station_scatter):.0f} % is the "
         "shop's own scatter, which no further cast removes"
     )
-    return Calibration(coefficients, len(casts), tuple(left_out), tuple(readings), half_width, effects,
-                       log_next(coefficients, casts), words)  # fmt: skip
+    return Calibration(
+        coefficients,
+        len(casts),
+        tuple(left_out),
+        tuple(readings),
+        half_width,
+        effects,
+        log_next(coefficients, casts),
+        words,
+    )
 
 
 def _logged(casts: Sequence[ReducedCast]) -> dict[str, tuple[Any, ...]]:

@@ -148,5 +148,9 @@ def _check_fall(comp: Composition, from_c: float, to_c: float) -> None:
     checked("from_c", from_c, 100.0, 600.0, "C")
     start = liquidus(comp).temperature_c
     if not math.isfinite(to_c) or not start <= to_c < from_c:
-        raise CastingError("must be below the start and not below the liquidus", field="to_c", value=to_c,
-                           allowed=f"{start:.0f} to {from_c:g} C")  # fmt: skip
+        raise CastingError(
+            "must be below the start and not below the liquidus",
+            field="to_c",
+            value=to_c,
+            allowed=f"{start:.0f} to {from_c:g} C",
+        )

@@ -57,17 +57,37 @@ def log_decides(found: Calibration, casts: Sequence[LoggedCast]) -> tuple[Decisi
     exponent, exponent_sd = _freed(found, usable, _head_column, _EXPONENT_SD)
     slip, slip_sd = _freed(found, usable, _slip_column, _SLIP_SD_S)
     decisions = [
-        _decision("exponent of the head", 0.5 + exponent, exponent_sd, 0.5, "", "thickness follows the head otherwise than by "
-                  "its root: trust the log inside its range only"),
-        _decision("slip of the film after landing", slip, slip_sd, 0.0, " s", "the ends are off as a sliding film would leave "
-                  "them: set slip when predicting"),
-    ]  # fmt: skip
+        _decision(
+            "exponent of the head",
+            0.5 + exponent,
+            exponent_sd,
+            0.5,
+            "",
+            "thickness follows the head otherwise than by its root: trust the log inside its range only",
+        ),
+        _decision(
+            "slip of the film after landing",
+            slip,
+            slip_sd,
+            0.0,
+            " s",
+            "the ends are off as a sliding film would leave them: set slip when predicting",
+        ),
+    ]
     ratios = [r.run_up_kg / r.run_up_expected_kg for r in usable if r.leftover_weighed and r.run_up_expected_kg > 0.5]
     if len(ratios) >= FEWEST_CASTS:
         middle = float(np.median(ratios))
         spread = 1.4826 * float(np.median(np.abs(np.array(ratios) - middle))) * 1.2533 / math.sqrt(len(ratios))
-        decisions.append(_decision("run-up strip and drips, by leftover, over what is counted", middle, spread, 1.0, "",
-                                   "plan charge and leftover by this"))  # fmt: skip
+        decisions.append(
+            _decision(
+                "run-up strip and drips, by leftover, over what is counted",
+                middle,
+                spread,
+                1.0,
+                "",
+                "plan charge and leftover by this",
+            )
+        )
     return tuple(decisions)
 
 
@@ -91,8 +111,14 @@ def _freed(
         extra[i, : len(cast.x_m)] = column(cast, coefficients.discharge)
     extra[~stack.used] = 0.0
     precision = np.diag(np.append(1.0 / np.diag(np.array(prior.covariance)), sd**-2))
-    model = Linear(stack, np.concatenate([rows, extra[:, :, None]], axis=2), by_timing, residual + rows @ theta, precision,
-                   np.append(np.array(prior.mean), 0.0))  # fmt: skip
+    model = Linear(
+        stack,
+        np.concatenate([rows, extra[:, :, None]], axis=2),
+        by_timing,
+        residual + rows @ theta,
+        precision,
+        np.append(np.array(prior.mean), 0.0),
+    )
     solved = model.solved(coefficients.cast_scatter, coefficients.station_scatter)
     return float(solved.theta[-1]), math.sqrt(float(solved.covariance[-1, -1]))
 

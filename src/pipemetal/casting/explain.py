@@ -78,22 +78,41 @@ def explain(
     push = _Push(cast, mine, found.coefficients)
     own, its = _settings(cast, mine), _settings(other, theirs)
     profiles = {
-        chosen: push.solid_mm(own[0] if 0 in chosen else its[0], own[1] if 1 in chosen else its[1],
-                              own[2] if 2 in chosen else its[2], own[3] if 3 in chosen else its[3])
-        for n in range(5) for chosen in itertools.combinations(range(4), n)
-    }  # fmt: skip
+        chosen: push.solid_mm(
+            own[0] if 0 in chosen else its[0],
+            own[1] if 1 in chosen else its[1],
+            own[2] if 2 in chosen else its[2],
+            own[3] if 3 in chosen else its[3],
+        )
+        for n in range(5)
+        for chosen in itertools.combinations(range(4), n)
+    }
     measured = np.interp(push.x_m, mine.x_m, 1e3 * mine.film_m) / laid_thickness_mm(cast.composition, 1.0)
     expected, base = profiles[tuple(range(4))], profiles[()]
     causes = [_cause(CAUSES[k], _share(profiles, k), _change(k, own, its)) for k in range(4)]
     scatter = math.hypot(found.coefficients.cast_scatter, found.coefficients.station_scatter / math.sqrt(len(mine.x_m)))
     off = math.log(float(measured.mean()) / float(expected.mean()))
     usual = abs(off) < TWO_SIDED_95 * scatter
-    causes.append(_cause("the rest", measured - expected, "the shop's usual scatter" if usual else
-                         "more than the shop's usual scatter: gate, charge or times misread, or something new"))  # fmt: skip
+    causes.append(
+        _cause(
+            "the rest",
+            measured - expected,
+            "the shop's usual scatter"
+            if usual
+            else "more than the shop's usual scatter: gate, charge or times misread, or something new",
+        )
+    )
     return Explanation(
-        cast.id, other.id, float(measured.mean()), float(expected.mean()), float(base.mean()), tuple(causes), usual,
-        _next_words(cast, mine, push), f"{found.casts_used} logged casts of this shop; a guide",
-    )  # fmt: skip
+        cast.id,
+        other.id,
+        float(measured.mean()),
+        float(expected.mean()),
+        float(base.mean()),
+        tuple(causes),
+        usual,
+        _next_words(cast, mine, push),
+        f"{found.casts_used} logged casts of this shop; a guide",
+    )
 
 
 def expected_stations(cast_id: str, casts: Sequence[LoggedCast], coefficients: Coefficients) -> tuple[Station, ...]:
@@ -110,10 +129,17 @@ def expected_stations(cast_id: str, casts: Sequence[LoggedCast], coefficients: C
     def pushed(quicker: Array) -> tuple[Station, ...]:
         speed = got.speed_m_s * np.exp(quicker)
         return thickness_from_push(
-            cast.composition, liquidus(cast.composition).temperature_c + max(cast.superheat_k, 0.0), cast.charge_kg,
-            cast.gate_mm, x, np.clip(np.interp(x, got.x_m, speed), 0.05, 5.0), cast.sled, coefficients,
-            run_up_mm=cast.run_up_mm or 0.0, gate=Gate(cast.lip_mm, 0.3, 20.0),
-        )  # fmt: skip
+            cast.composition,
+            liquidus(cast.composition).temperature_c + max(cast.superheat_k, 0.0),
+            cast.charge_kg,
+            cast.gate_mm,
+            x,
+            np.clip(np.interp(x, got.x_m, speed), 0.05, 5.0),
+            cast.sled,
+            coefficients,
+            run_up_mm=cast.run_up_mm or 0.0,
+            gate=Gate(cast.lip_mm, 0.3, 20.0),
+        )
 
     expected = pushed(np.zeros_like(got.speed_m_s))
     thickness = np.array([s.thickness_mm for s in expected])
@@ -121,8 +147,12 @@ def expected_stations(cast_id: str, casts: Sequence[LoggedCast], coefficients: C
     ways = got.speed_slopes @ np.linalg.cholesky(got.speed_covariance)
     moved = [np.log([s.thickness_mm for s in pushed(_SMALL_STEP * way)]) - np.log(thickness) for way in ways.T]
     timing_sd = np.sqrt(np.sum(np.square(moved), axis=0)) / _SMALL_STEP
-    reach = np.exp([math.hypot(math.log(s.high_mm / s.thickness_mm), TWO_SIDED_95 * sd)
-                    for s, sd in zip(expected, timing_sd, strict=True)])  # fmt: skip
+    reach = np.exp(
+        [
+            math.hypot(math.log(s.high_mm / s.thickness_mm), TWO_SIDED_95 * sd)
+            for s, sd in zip(expected, timing_sd, strict=True)
+        ]
+    )
     return tuple(
         Station(s.distance_m, s.thickness_mm, s.thickness_mm / float(r), s.thickness_mm * float(r))
         for s, r in zip(expected, reach, strict=True)
@@ -171,8 +201,14 @@ class _Push:
         """Thickness along the sheet; the run-up is what was logged, or none."""
         cast = self.cast
         pour_c = liquidus(cast.composition).temperature_c + max(superheat_k, 0.0)
-        box = Box.of(cast.sled, Gate(lip_mm=cast.lip_mm), gate_mm, fluid_of(cast.composition, round(pour_c, 1)),
-                     self.coefficients, superheat_k)  # fmt: skip
+        box = Box.of(
+            cast.sled,
+            Gate(lip_mm=cast.lip_mm),
+            gate_mm,
+            fluid_of(cast.composition, round(pour_c, 1)),
+            self.coefficients,
+            superheat_k,
+        )
         speed = np.interp(self.x_m / self.x_m[-1], *pace)
         laid = film_of_push(box, self.x_m, speed, charge_kg, (cast.run_up_mm or 0.0) * 1e-3)
         if isinstance(laid, str):
@@ -205,8 +241,10 @@ def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> str:
     """What to change for the wanted sheet: the same gate with another speed, or the same speed with another gate."""
     gate, charge, pace, superheat = _settings(cast, got)
     expected = push.solid_mm(gate, charge, pace, superheat)
-    wider, faster = push.solid_mm(gate + 0.1, charge, pace, superheat), push.solid_mm(
-        gate, charge, (pace[0], 1.03 * pace[1]), superheat)  # fmt: skip
+    wider, faster = (
+        push.solid_mm(gate + 0.1, charge, pace, superheat),
+        push.solid_mm(gate, charge, (pace[0], 1.03 * pace[1]), superheat),
+    )
     by_mm, by_three = float(wider.mean()) / float(expected.mean()), float(faster.mean()) / float(expected.mean())
     if cast.wanted_start_mm is None:
         return (

@@ -63,12 +63,15 @@ class Stack:
         residual = np.log(self.film) - (np.log(opening) + np.log(through) - np.log(speed))
         by_head = -0.5 * scaled * opening / effective * scaled * jet / through
         own = scaled * jet / through
-        rows = np.stack([
-            1.0 + by_head,
-            1e-3 / opening * (1.0 + by_head),
-            discharge * speed / through,
-            (own + by_head) * self.superheat * np.ones_like(speed),
-        ], axis=-1)  # fmt: skip
+        rows = np.stack(
+            [
+                1.0 + by_head,
+                1e-3 / opening * (1.0 + by_head),
+                discharge * speed / through,
+                (own + by_head) * self.superheat * np.ones_like(speed),
+            ],
+            axis=-1,
+        )
         by_timing = (beta * speed / through - 1.0)[:, :, None] * self.slopes
         zero = ~self.used
         residual[zero], rows[zero], by_timing[zero] = 0.0, 0.0, 0.0
@@ -220,9 +223,13 @@ class Linear:
             1.0 / math.sqrt(max((2.0 * at(a, b) - at(a - u, b - v) - at(a + u, b + v)) / step**2, 1.0))
             for u, v in ((step, 0.0), (0.0, step))
         ]
-        found = np.array([
-            (at(a + widths[0] * u, b + widths[1] * v), a + widths[0] * u, b + widths[1] * v) for u in _NEAR for v in _NEAR
-        ])  # fmt: skip
+        found = np.array(
+            [
+                (at(a + widths[0] * u, b + widths[1] * v), a + widths[0] * u, b + widths[1] * v)
+                for u in _NEAR
+                for v in _NEAR
+            ]
+        )
         weights = np.exp(found[:, 0] - found[:, 0].max())
         weights /= weights.sum()
         cast_sd, place_sd = (float(weights @ np.exp(centre[k] + found[:, 1 + k])) for k in (0, 1))

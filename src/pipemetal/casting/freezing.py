@@ -167,8 +167,16 @@ def freeze(
     mass_kg_m2 = 1e3 * solid_density_g_cm3(comp) * thickness_mm * 1e-3
     stop = ALL_SOLID + 0.004 if until_solid is None else until_solid
     limit = 3600.0 if duration_s is None else checked("duration_s", duration_s, 0.1, 86400.0, "s")
-    return _run(heat_curve(comp), base, table, mass_kg_m2, float(pour_temperature_c), float(air_temperature_c),
-                limit, stop if duration_s is None or until_solid is not None else math.inf)  # fmt: skip
+    return _run(
+        heat_curve(comp),
+        base,
+        table,
+        mass_kg_m2,
+        float(pour_temperature_c),
+        float(air_temperature_c),
+        limit,
+        stop if duration_s is None or until_solid is not None else math.inf,
+    )
 
 
 def _run(
@@ -204,10 +212,20 @@ def _run(
         _reached(t, solid, share) for share in (FIRST_SOLID, RUNS_NO_MORE, 0.30, 0.60, ALL_SOLID)
     )
     return Freezing(
-        first, runs, third, most, whole, 1e-3 * to_table, 1e-3 * to_air, 1e-3 * mass * (start_heat - heat), t,
-        np.interp(h, curve.heat_j_kg, curve.temperature_c), solid,
-        np.array(states) @ base.shapes[CLOTH_CELLS] + air_c, base.cells(modes, air_c),
-    )  # fmt: skip
+        first,
+        runs,
+        third,
+        most,
+        whole,
+        1e-3 * to_table,
+        1e-3 * to_air,
+        1e-3 * mass * (start_heat - heat),
+        t,
+        np.interp(h, curve.heat_j_kg, curve.temperature_c),
+        solid,
+        np.array(states) @ base.shapes[CLOTH_CELLS] + air_c,
+        base.cells(modes, air_c),
+    )
 
 
 class _Walk:

@@ -133,9 +133,14 @@ def metal_of(comp: Composition) -> FrontMetal:
     melting = liquidus(comp).temperature_c
     latent = heat_content_kj_kg(comp, melting) - heat_content_kj_kg(comp, min(solidus_c(comp), melting - 1.0))
     return FrontMetal(
-        liquid_density_kg_m3(comp, melting), solid_heat_capacity_j_kgk(comp), liquid_heat_capacity_j_kgk(comp, melting + 20.0),
-        solid_conductivity_w_mk(comp), liquid_conductivity_w_mk(comp, melting + 20.0), 1e3 * latent, melting,
-    )  # fmt: skip
+        liquid_density_kg_m3(comp, melting),
+        solid_heat_capacity_j_kgk(comp),
+        liquid_heat_capacity_j_kgk(comp, melting + 20.0),
+        solid_conductivity_w_mk(comp),
+        liquid_conductivity_w_mk(comp, melting + 20.0),
+        1e3 * latent,
+        melting,
+    )
 
 
 def on_bare_stone_s(

@@ -109,8 +109,12 @@ def gate_flow(
     velocity, effective = gate_velocity_m_s(opening, np.array([head]), fluid, discharge, gate.lip_mm * 1e-3, slosh)
     mean, rise = float(velocity[0]), float(effective[0])
     if rise <= 0.0:
-        raise CastingError("does not push metal through the gate", field="head_mm", value=head_mm,
-                           allowed=f"above {least_head_mm(gate_mm, fluid, discharge):.1f} mm")  # fmt: skip
+        raise CastingError(
+            "does not push metal through the gate",
+            field="head_mm",
+            value=head_mm,
+            allowed=f"above {least_head_mm(gate_mm, fluid, discharge):.1f} mm",
+        )
     flow = opening * (mean + coefficients.beta * speed)
     jet = math.sqrt(2.0 * GRAVITY_M_S2 * rise)
     depth = discharge * opening

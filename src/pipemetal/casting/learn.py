@@ -118,8 +118,9 @@ def limits_from_verdicts(
         sds.append(math.sqrt(float((weight * (values - mean) ** 2).sum())))
     shortest, longest = (math.exp(m) for m in means)
     calm = max(longest * prior.calm_mobile_s / prior.longest_mobile_s, shortest)
-    limits = replace(prior, shortest_mobile_s=shortest, calm_mobile_s=calm, longest_mobile_s=longest,
-                     verdicts_used=len(usable))  # fmt: skip
+    limits = replace(
+        prior, shortest_mobile_s=shortest, calm_mobile_s=calm, longest_mobile_s=longest, verdicts_used=len(usable)
+    )
     return VerdictFit(limits, sds[0], sds[1], len(usable))
 
 
@@ -154,6 +155,7 @@ def modelled_seconds(
     heat = curve.heat_at(cast.pour_temperature_c) - cloth_k * (
         curve.heat_at(start + 20.0) - curve.heat_at(start + 19.0)
     )
-    frozen = freeze(cast.composition, thickness, curve.temperature_at(heat), table, air, settings,
-                    until_solid=share + 0.02)  # fmt: skip
+    frozen = freeze(
+        cast.composition, thickness, curve.temperature_at(heat), table, air, settings, until_solid=share + 0.02
+    )
     return max(frozen.time_to_s(share), 0.01)

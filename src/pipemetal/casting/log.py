@@ -71,11 +71,25 @@ class LoggedCast:
         numbers: list[tuple[str, float | None]] = [
             (name, getattr(self, name))
             for name in (
-                "gate_mm", "charge_kg", "length_mm", "push_time_s", "leftover_kg", "run_up_mm", "pour_temperature_c",
-                "table_temperature_c", "air_temperature_c", "wait_s", "seconds_to_matt", "lift_after_s", "timing_sd_s",
-                "gauge_sd_mm", "lip_mm", "wanted_start_mm", "wanted_end_mm",
+                "gate_mm",
+                "charge_kg",
+                "length_mm",
+                "push_time_s",
+                "leftover_kg",
+                "run_up_mm",
+                "pour_temperature_c",
+                "table_temperature_c",
+                "air_temperature_c",
+                "wait_s",
+                "seconds_to_matt",
+                "lift_after_s",
+                "timing_sd_s",
+                "gauge_sd_mm",
+                "lip_mm",
+                "wanted_start_mm",
+                "wanted_end_mm",
             )
-        ]  # fmt: skip
+        ]
         numbers += [("thickness_mm", v) for pair in self.thickness_mm for v in pair]
         numbers += [("marks", v) for pair in self.marks for v in pair]
         for name, value in numbers:
@@ -84,8 +98,9 @@ class LoggedCast:
             if value is not None and value < 0.0 and not name.endswith("temperature_c"):
                 raise CastingError("is negative", field=name, value=value, where=where)
         if self.verdict is not None and self.verdict not in VERDICTS:
-            raise CastingError("is not a verdict", field="verdict", value=self.verdict, allowed=", ".join(VERDICTS),
-                               where=where)  # fmt: skip
+            raise CastingError(
+                "is not a verdict", field="verdict", value=self.verdict, allowed=", ".join(VERDICTS), where=where
+            )
 
     @property
     def superheat_k(self) -> float:
@@ -155,8 +170,23 @@ def reduced(cast: LoggedCast) -> ReducedCast | str:
         return speeds
     speed, slopes, covariance = speeds
     film_sd = cast.gauge_sd_mm / np.sqrt(counts) / solid
-    return ReducedCast(cast.id, x, film, film_sd, head, speed, slopes, covariance, gate, capillary, superheat, width,
-                       run_up_kg, expected_kg, cast.leftover_kg is not None)  # fmt: skip
+    return ReducedCast(
+        cast.id,
+        x,
+        film,
+        film_sd,
+        head,
+        speed,
+        slopes,
+        covariance,
+        gate,
+        capillary,
+        superheat,
+        width,
+        run_up_kg,
+        expected_kg,
+        cast.leftover_kg is not None,
+    )
 
 
 def _unusable(cast: LoggedCast) -> str:

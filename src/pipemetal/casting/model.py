@@ -142,8 +142,12 @@ class ThermalSettings:
         checked("underside_w_m2k", self.underside_w_m2k, 0.0, 1000.0, "W/m2K")
         for name in ("emissivity_metal", "emissivity_cloth"):
             checked(name, getattr(self, name), 0.0, 1.0, "")
-        for name in ("cloth_density_kg_m3", "stone_density_kg_m3", "cloth_heat_capacity_j_kgk",
-                     "stone_heat_capacity_j_kgk"):  # fmt: skip
+        for name in (
+            "cloth_density_kg_m3",
+            "stone_density_kg_m3",
+            "cloth_heat_capacity_j_kgk",
+            "stone_heat_capacity_j_kgk",
+        ):
             checked(name, getattr(self, name), 10.0, 20000.0, "")
 
     @classmethod
@@ -301,8 +305,10 @@ class Coefficients:
     def intervals(self) -> dict[str, tuple[float, float, float]]:
         """Each coefficient with its 95 % interval: mean, low, high."""
         sds = [math.sqrt(max(self.covariance[i][i], 0.0)) for i in range(4)]
-        found = {name: (m, m - TWO_SIDED_95 * s, m + TWO_SIDED_95 * s)
-                 for name, m, s in zip(_NAMES, self.mean, sds, strict=True)}  # fmt: skip
+        found = {
+            name: (m, m - TWO_SIDED_95 * s, m + TWO_SIDED_95 * s)
+            for name, m, s in zip(_NAMES, self.mean, sds, strict=True)
+        }
         low, high = found.pop("ln_discharge")[1:]
         return {"discharge": (self.discharge, math.exp(low), math.exp(high)), **found}
 

@@ -73,6 +73,11 @@ def _row(coefficients: Coefficients, cast: ReducedCast, change: tuple[float, flo
     # A wider gate is pushed faster and a fuller sled too, for the same sheet.
     speed = float(cast.speed_m_s.mean()) * (opening / (opening - 1e-3 * change[0])) * math.sqrt(1.0 + change[1])
     jet = math.sqrt(2.0 * GRAVITY_M_S2 * max(head - coefficients.discharge * opening, 1e-3))
-    return np.array([
-        1.0, 1e-3 / opening, speed / (jet + coefficients.mean[2] * speed), (cast.superheat_k + change[3] - 20.0) / 20.0
-    ])  # fmt: skip
+    return np.array(
+        [
+            1.0,
+            1e-3 / opening,
+            speed / (jet + coefficients.mean[2] * speed),
+            (cast.superheat_k + change[3] - 20.0) / 20.0,
+        ]
+    )

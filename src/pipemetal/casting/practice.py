@@ -40,8 +40,18 @@ def practice_words(
     speeds = first * (1.0 + (start / end - 1.0) * np.array(distances) / distances[-1])
     words += f"; it quickens, say from {speeds[0]:.2f} to {speeds[-1]:.2f} m/s. By the model six scoops pushed so "
     try:
-        sheet = thickness_from_push(comp, card.pour_temperature_c, charge_kg, card.gate_mm, distances, speeds, sled,
-                                    coefficients, run_up_mm=card.run_up_mm, gate=gate)  # fmt: skip
+        sheet = thickness_from_push(
+            comp,
+            card.pour_temperature_c,
+            charge_kg,
+            card.gate_mm,
+            distances,
+            speeds,
+            sled,
+            coefficients,
+            run_up_mm=card.run_up_mm,
+            gate=gate,
+        )
     except CastingError as error:
         return f"{words}do not make this sheet: {error.problem}; if yours do, log them: the log decides"
     return (

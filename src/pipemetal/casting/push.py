@@ -131,9 +131,19 @@ def push_card(
     """
     gate = gate or Gate()
     ask = WantedSheet.checked_from(
-        comp, pour_temperature_c, length_mm, width_mm, thickness_start_mm, thickness_end_mm, sled, gate, scoop_kg,
-        run_up_mm, table, coefficients,
-    )  # fmt: skip
+        comp,
+        pour_temperature_c,
+        length_mm,
+        width_mm,
+        thickness_start_mm,
+        thickness_end_mm,
+        sled,
+        gate,
+        scoop_kg,
+        run_up_mm,
+        table,
+        coefficients,
+    )
     if gate_mm is not None:
         checked("gate_mm", gate_mm, gate.smallest_mm, gate.largest_mm, "mm")
     if charge_kg is not None:
@@ -245,12 +255,14 @@ def coefficient_rows(box: Box, head_m: Array, speed_m_s: Array, superheat_k: flo
     """Gradients of ln thickness by the four coefficients, shape (n, 4)."""
     jet = np.maximum(box.jet_m_s(head_m), 1e-6)
     ratio = box.beta / box.discharge
-    rows: Array = np.column_stack([
-        np.ones_like(jet),
-        np.full_like(jet, 1e-3 / box.opening_m),
-        speed_m_s / (jet + ratio * speed_m_s),
-        np.full_like(jet, (superheat_k - 20.0) / 20.0),
-    ])  # fmt: skip
+    rows: Array = np.column_stack(
+        [
+            np.ones_like(jet),
+            np.full_like(jet, 1e-3 / box.opening_m),
+            speed_m_s / (jet + ratio * speed_m_s),
+            np.full_like(jet, (superheat_k - 20.0) / 20.0),
+        ]
+    )
     return rows
 
 
@@ -278,8 +290,9 @@ def _warnings(ask: WantedSheet, gate_mm: float, charge_kg: float, laid: Laid) ->
     found: list[str] = []
     for i in (0, -1):
         head_mm, speed = 1e3 * float(laid.head_m[i]), float(laid.speed_m_s[i])
-        flow = gate_flow(gate_mm, head_mm, min(max(speed, 0.05), 5.0), fluid, ask.coefficients, ask.gate,
-                         superheat_k=ask.superheat_k)  # fmt: skip
+        flow = gate_flow(
+            gate_mm, head_mm, min(max(speed, 0.05), 5.0), fluid, ask.coefficients, ask.gate, superheat_k=ask.superheat_k
+        )
         found += [w for w in gate_warnings(flow, gate_mm, head_mm) if w not in found]
     slowest, fastest = float(laid.speed_m_s.min()), float(laid.speed_m_s.max())
     if slowest < EASY_SPEED_M_S[0] or fastest > EASY_SPEED_M_S[1]:
@@ -289,8 +302,10 @@ def _warnings(ask: WantedSheet, gate_mm: float, charge_kg: float, laid: Laid) ->
     if laid.left_kg < LEAST_LEFT_SHARE * (charge_kg - laid.run_up_kg):
         found.append(f"only {laid.left_kg:.1f} kg are left in the sled: less than 15 %")
     if ask.end_mm < ask.start_mm - 0.05 and laid.speed_m_s[-1] < 0.95 * laid.speed_m_s[0]:
-        found.append("common practice (no source) quickens the push for a thinning sheet and the model slows it: log "
-                     "leftover and times, they decide")  # fmt: skip
+        found.append(
+            "common practice (no source) quickens the push for a thinning sheet and the model slows it: log "
+            "leftover and times, they decide"
+        )
     have = (gate_mm, 1e3 * float(laid.head_m.mean()), float(laid.speed_m_s.mean()), ask.superheat_k)
     found += outside_words(have, ask.coefficients)
     return tuple(found)

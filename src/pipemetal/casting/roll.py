@@ -32,8 +32,12 @@ def expected_field(stations: Sequence[Station], length_mm: float, width_mm: floa
     """
     x = np.array([1e3 * s.distance_m for s in stations])
     if len(x) < 2 or x[0] > 1.0 or abs(x[-1] - length_mm) > 0.02 * length_mm:
-        raise CastingError("must reach from the beginning of the sheet to its end", field="stations",
-                           value=[round(float(v)) for v in x[:6]], allowed=f"0 to {length_mm:g} mm")  # fmt: skip
+        raise CastingError(
+            "must reach from the beginning of the sheet to its end",
+            field="stations",
+            value=[round(float(v)) for v in x[:6]],
+            allowed=f"0 to {length_mm:g} mm",
+        )
     places = np.linspace(0.0, length_mm, _STATIONS)
     mean = np.interp(places, x, [s.thickness_mm for s in stations])
     error = np.interp(places, x, [(s.high_mm - s.low_mm) / (2.0 * TWO_SIDED_95) for s in stations])
@@ -59,10 +63,17 @@ def roll_field(
     """
     expected = expected_field(stations, length_mm, width_mm)
     return (
-        fit_field(readings, length_mm, width_mm, gauge_sd_mm=gauge_sd_mm, expected=expected,
-                  usual_wave_mm=place_scatter * expected.mean_mm)
-        if readings else expected
-    )  # fmt: skip
+        fit_field(
+            readings,
+            length_mm,
+            width_mm,
+            gauge_sd_mm=gauge_sd_mm,
+            expected=expected,
+            usual_wave_mm=place_scatter * expected.mean_mm,
+        )
+        if readings
+        else expected
+    )
 
 
 def places_to_gauge(length_mm: float, width_mm: float) -> tuple[tuple[float, float], ...]:

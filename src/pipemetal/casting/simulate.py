@@ -87,8 +87,20 @@ def simulate_cast(
     noise, believed, gate = noise or Noise(), believed or Coefficients.prior(), Gate()
     checked("superheat_k", superheat_k, 0.0, 150.0, "K")
     pour_c = liquidus(comp).temperature_c + superheat_k
-    card = push_card(comp, pour_c, length_mm, sled.inner_width_mm, thickness_start_mm, thickness_end_mm, sled, believed,
-                     gate_mm=gate_mm, charge_kg=charge_kg, run_up_mm=run_up_mm, gate=gate)  # fmt: skip
+    card = push_card(
+        comp,
+        pour_c,
+        length_mm,
+        sled.inner_width_mm,
+        thickness_start_mm,
+        thickness_end_mm,
+        sled,
+        believed,
+        gate_mm=gate_mm,
+        charge_kg=charge_kg,
+        run_up_mm=run_up_mm,
+        gate=gate,
+    )
     x = np.linspace(0.0, length_mm * 1e-3, 81)
     wanted = np.interp(x, [m.distance_m for m in card.marks], [m.speed_m_s for m in card.marks])
     pace, change = rng.normal(0.0, noise.pace), rng.normal(0.0, noise.pace_change)
@@ -137,7 +149,7 @@ def simulate_cast(
         air_temperature_c=air_temperature_c,
         timing_sd_s=max(noise.timing_s, 0.005),
         gauge_sd_mm=max(noise.gauge_mm, 0.002),
-    )  # fmt: skip
+    )
     if thermal is None or limits is None:
         return cast
     return _with_heat(rng, cast, thermal, limits)

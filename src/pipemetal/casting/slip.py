@@ -41,7 +41,11 @@ def slipped_film_m(x_m: Array, film_m: Array, speed_m_s: Array, jet_m_s: Array, 
     stretch = 1.0 + slip_s * slip_gradient_1_s(x_m, speed_m_s, jet_m_s)
     if float(stretch.min()) < _LEAST_STRETCH or float(stretch.max()) > _MOST_STRETCH:
         worst = float(stretch[np.argmax(np.abs(np.log(np.maximum(stretch, 1e-3))))])
-        raise CastingError(f"would draw the film to {worst:.2f} times its length, where it folds or tears", field="slip_s",
-                           value=slip_s, allowed=f"a stretch of {_LEAST_STRETCH:g} to {_MOST_STRETCH:g}")  # fmt: skip
+        raise CastingError(
+            f"would draw the film to {worst:.2f} times its length, where it folds or tears",
+            field="slip_s",
+            value=slip_s,
+            allowed=f"a stretch of {_LEAST_STRETCH:g} to {_MOST_STRETCH:g}",
+        )
     film: Array = film_m / stretch
     return film

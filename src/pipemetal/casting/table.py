@@ -87,8 +87,13 @@ def day(
     for number, cast in enumerate(casts, start=1):
         checked("lift_after_s", cast.lift_after_s, 5.0, 7200.0, "s")
         if not np.isfinite(cast.start_s) or (clock_s is not None and cast.start_s < clock_s):
-            raise CastingError("begins before the last sheet was lifted", field="start_s", value=cast.start_s,
-                               allowed=f"from {clock_s or 0.0:g} s", where=f"cast {number}")  # fmt: skip
+            raise CastingError(
+                "begins before the last sheet was lifted",
+                field="start_s",
+                value=cast.start_s,
+                allowed=f"from {clock_s or 0.0:g} s",
+                where=f"cast {number}",
+            )
         shown = _between(readings, clock_s, cast)
         corrected = 0.0
         for at_s, measured_c in [*shown, (cast.start_s, cast.measured_table_c)]:
@@ -100,10 +105,27 @@ def day(
                 corrected += off
                 # The surface error is believed at the cloth and in the stone alike: one thermometer says no more.
                 table = table + off
-        frozen = freeze(cast.comp, cast.thickness_mm, cast.pour_temperature_c, base.cloth_c(table), air_temperature_c,
-                        settings, duration_s=cast.lift_after_s, table_state_c=table)  # fmt: skip
-        found.append(TableBefore(cast.start_s, base.cloth_c(table), base.stone_top_c(table), base.stone_mean_c(table),
-                                 cast.measured_table_c is not None or bool(shown), corrected, frozen))  # fmt: skip
+        frozen = freeze(
+            cast.comp,
+            cast.thickness_mm,
+            cast.pour_temperature_c,
+            base.cloth_c(table),
+            air_temperature_c,
+            settings,
+            duration_s=cast.lift_after_s,
+            table_state_c=table,
+        )
+        found.append(
+            TableBefore(
+                cast.start_s,
+                base.cloth_c(table),
+                base.stone_top_c(table),
+                base.stone_mean_c(table),
+                cast.measured_table_c is not None or bool(shown),
+                corrected,
+                frozen,
+            )
+        )
         table, clock_s = frozen.table_c, cast.start_s + cast.lift_after_s
     return tuple(found)
 
@@ -114,8 +136,12 @@ def _between(
     """Readings of the bare cloth from the last lift to this cast; one taken while this sheet will lie there is refused."""
     for at_s, _ in readings:
         if not np.isfinite(at_s) or cast.start_s < at_s < cast.start_s + cast.lift_after_s:
-            raise CastingError("was taken while a sheet lay on the cloth", field="reading", value=at_s,
-                               allowed=f"not from {cast.start_s:g} to {cast.start_s + cast.lift_after_s:g} s")  # fmt: skip
+            raise CastingError(
+                "was taken while a sheet lay on the cloth",
+                field="reading",
+                value=at_s,
+                allowed=f"not from {cast.start_s:g} to {cast.start_s + cast.lift_after_s:g} s",
+            )
     return sorted(r for r in readings if (lifted_s is None or r[0] >= lifted_s) and r[0] <= cast.start_s)
 
 

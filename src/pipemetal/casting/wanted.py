@@ -55,10 +55,20 @@ class WantedSheet:
 
     @classmethod
     def checked_from(
-        cls, comp: Composition, pour_c: float, length_mm: float, width_mm: float, start_mm: float, end_mm: float,
-        sled: Sled, gate: Gate, scoop_kg: float, run_up_mm: float, table: CastingTable | None,
+        cls,
+        comp: Composition,
+        pour_c: float,
+        length_mm: float,
+        width_mm: float,
+        start_mm: float,
+        end_mm: float,
+        sled: Sled,
+        gate: Gate,
+        scoop_kg: float,
+        run_up_mm: float,
+        table: CastingTable | None,
         coefficients: Coefficients,
-    ) -> WantedSheet:  # fmt: skip
+    ) -> WantedSheet:
         checked("length_mm", length_mm, 200.0, 20000.0, "mm")
         checked("width_mm", width_mm, 50.0, 5000.0, "mm")
         checked("run_up_mm", run_up_mm, 0.0, 3000.0, "mm")
@@ -66,16 +76,39 @@ class WantedSheet:
         for name, value in (("thickness_start_mm", start_mm), ("thickness_end_mm", end_mm)):
             checked(name, value, THINNEST_MM, THICKEST_MM, "mm")
         if width_mm > sled.inner_width_mm:
-            raise CastingError("is wider than the sled lays", field="width_mm", value=width_mm,
-                               allowed=f"up to {sled.inner_width_mm:g} mm")  # fmt: skip
+            raise CastingError(
+                "is wider than the sled lays",
+                field="width_mm",
+                value=width_mm,
+                allowed=f"up to {sled.inner_width_mm:g} mm",
+            )
         if table is not None and length_mm + run_up_mm > table.length_mm:
-            raise CastingError("with the run-up is longer than the table", field="length_mm", value=length_mm,
-                               allowed=f"up to {table.length_mm - run_up_mm:g} mm")  # fmt: skip
+            raise CastingError(
+                "with the run-up is longer than the table",
+                field="length_mm",
+                value=length_mm,
+                allowed=f"up to {table.length_mm - run_up_mm:g} mm",
+            )
         if table is not None and sled.inner_width_mm > table.width_mm:
-            raise CastingError("is wider than the table", field="inner_width_mm", value=sled.inner_width_mm,
-                               allowed=f"up to {table.width_mm:g} mm")  # fmt: skip
-        return cls(comp, float(pour_c), superheat_of(comp, pour_c), length_mm * 1e-3, float(start_mm), float(end_mm),
-                   sled, gate, float(scoop_kg), run_up_mm * 1e-3, coefficients)  # fmt: skip
+            raise CastingError(
+                "is wider than the table",
+                field="inner_width_mm",
+                value=sled.inner_width_mm,
+                allowed=f"up to {table.width_mm:g} mm",
+            )
+        return cls(
+            comp,
+            float(pour_c),
+            superheat_of(comp, pour_c),
+            length_mm * 1e-3,
+            float(start_mm),
+            float(end_mm),
+            sled,
+            gate,
+            float(scoop_kg),
+            run_up_mm * 1e-3,
+            coefficients,
+        )
 
     def film(self) -> tuple[Array, Array]:
         """Distances and the liquid film that freezes to the sheet, in m."""
@@ -112,33 +145,41 @@ def superheat_of(comp: Composition, pour_temperature_c: float) -> float:
 def check_charge(ask: WantedSheet, charge_kg: float) -> None:
     needed, fullest = ask.needed_kg(), ask.fullest_kg()
     if not math.isfinite(charge_kg) or not needed < charge_kg <= fullest:
-        raise CastingError("does not make this sheet or does not fit the sled", field="charge_kg", value=charge_kg,
-                           allowed=f"above {needed:.1f} kg on the table, up to {fullest:.0f} kg in the sled")  # fmt: skip
+        raise CastingError(
+            "does not make this sheet or does not fit the sled",
+            field="charge_kg",
+            value=charge_kg,
+            allowed=f"above {needed:.1f} kg on the table, up to {fullest:.0f} kg in the sled",
+        )
 
 
 def best_push(ask: WantedSheet, gate_mm: float | None, charge_kg: float | None) -> tuple[float, float, Laid]:
     """The best of the gates and charges that may be: a score of what makes a push hard, least wins."""
     x, film = ask.film()
     gates = _gates(ask, film) if gate_mm is None else [float(gate_mm)]
-    pairs = [
-        (g, c) for g in gates for c in (_charges(ask, g) if charge_kg is None else [float(charge_kg)])
-    ]  # fmt: skip
+    pairs = [(g, c) for g in gates for c in (_charges(ask, g) if charge_kg is None else [float(charge_kg)])]
     best = _least_hardship(ask, pairs, x, film) if pairs else None
     if best is None:
         pair = pairs[0] if pairs else (gates[0], 0.0)
         trouble = push_of_film(ask.box(pair[0]), x, film, pair[1], ask.run_up_m) if pairs else "no charge fits"
-        raise CastingError(f"cannot be cast: {trouble}", field="sheet", value=described(ask),
-                           allowed=f"a charge above {ask.needed_kg():.1f} kg, of up to {ask.fullest_kg():.0f} kg in "
-                                   "the sled; a shorter or thinner sheet, or a longer sled")  # fmt: skip
+        raise CastingError(
+            f"cannot be cast: {trouble}",
+            field="sheet",
+            value=described(ask),
+            allowed=f"a charge above {ask.needed_kg():.1f} kg, of up to {ask.fullest_kg():.0f} kg in "
+            "the sled; a shorter or thinner sheet, or a longer sled",
+        )
     opening, charge = best
     laid = push_of_film(ask.box(opening), x, film, charge, ask.run_up_m)
     assert not isinstance(laid, str)
     slowest, fastest = float(laid.speed_m_s.min()), float(laid.speed_m_s.max())
     if not HARD_SPEED_M_S[0] <= slowest <= fastest <= HARD_SPEED_M_S[1]:
         raise CastingError(
-            f"would need a push from {slowest:.2f} to {fastest:.2f} m/s", field="sheet", value=described(ask),
+            f"would need a push from {slowest:.2f} to {fastest:.2f} m/s",
+            field="sheet",
+            value=described(ask),
             allowed=f"{HARD_SPEED_M_S[0]:g} to {HARD_SPEED_M_S[1]:g} m/s; a gentler taper, another gate or charge",
-        )  # fmt: skip
+        )
     return opening, charge, laid
 
 
@@ -151,8 +192,12 @@ def _gates(ask: WantedSheet, film: Array) -> list[float]:
     found = {round(matched * factor, 1) for factor in (0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3, 1.45)}
     usable = sorted(g for g in found if ask.gate.smallest_mm <= g <= ask.gate.largest_mm)
     if not usable:
-        raise CastingError("needs a gate that this sled does not have", field="thickness", value=described(ask),
-                           allowed=f"gates of {ask.gate.smallest_mm:g} to {ask.gate.largest_mm:g} mm")  # fmt: skip
+        raise CastingError(
+            "needs a gate that this sled does not have",
+            field="thickness",
+            value=described(ask),
+            allowed=f"gates of {ask.gate.smallest_mm:g} to {ask.gate.largest_mm:g} mm",
+        )
     return usable
 
 

@@ -94,9 +94,11 @@ def base_heat_loss_j_m2(settings: ThermalSettings, difference_k: float, seconds:
     """
     contact = 1.0 / (settings.cloth_factor * settings.metal_contact_m2k_w)
     effusivity = math.sqrt(
-        settings.cloth_conductivity_w_mk / settings.cloth_factor
-        * settings.cloth_density_kg_m3 * settings.cloth_heat_capacity_j_kgk
-    )  # fmt: skip
+        settings.cloth_conductivity_w_mk
+        / settings.cloth_factor
+        * settings.cloth_density_kg_m3
+        * settings.cloth_heat_capacity_j_kgk
+    )
     s = contact * math.sqrt(seconds) / effusivity
     # exp(s^2) erfc(s) overflows for great s, where it is 1/(s sqrt(pi)) to better than a part in a thousand.
     decay = math.exp(s * s) * math.erfc(s) if s < 20.0 else 1.0 / (s * math.sqrt(math.pi))
@@ -167,10 +169,20 @@ def pour_window(
     checked("table_temperature_c", table_temperature_c, -20.0, 170.0, "C")
     checked("air_temperature_c", air_temperature_c, -20.0, 60.0, "C")
     melt = liquidus(comp)
-    pour_k, cloth_k = way_loss_k(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate,
-                                 first_cast=first_cast)  # fmt: skip
-    way = _Way(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, heat_curve(comp),
-               melt.temperature_c, pour_k, cloth_k)  # fmt: skip
+    pour_k, cloth_k = way_loss_k(
+        comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate, first_cast=first_cast
+    )
+    way = _Way(
+        comp,
+        thickness_mm,
+        table_temperature_c,
+        air_temperature_c,
+        settings,
+        heat_curve(comp),
+        melt.temperature_c,
+        pour_k,
+        cloth_k,
+    )
     leaves_liquid = way.pot_c_for_heat(way.curve.heat_at_solid(_MOST_SOLID_AT_GATE))
     cold = max(leaves_liquid, way.pot_c_for_mobile(limits.shortest_mobile_s))
     ripples = cold > leaves_liquid + 0.5
@@ -185,9 +197,16 @@ def pour_window(
         low, high = max(low, cold), max(high, cold)
     warnings = _warnings(high, hot, top, empty, ripples, first_cast, melt.within_range)
     return PourWindow(
-        cold, low, high, max(min(hot, RED_LIMIT_C), high), melt.temperature_c, pour_k + cloth_k, empty,
-        _rests_on(limits, melt.uncertainty_k, settings.cloth_factor), warnings,
-    )  # fmt: skip
+        cold,
+        low,
+        high,
+        max(min(hot, RED_LIMIT_C), high),
+        melt.temperature_c,
+        pour_k + cloth_k,
+        empty,
+        _rests_on(limits, melt.uncertainty_k, settings.cloth_factor),
+        warnings,
+    )
 
 
 @dataclass(frozen=True, eq=False)

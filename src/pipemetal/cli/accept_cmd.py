@@ -80,9 +80,17 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
 @shop_option
 @json_option
 def done(
-    plan_id: str, roll: str | None, sheet: str | None, melt: str | None, melt_id: str | None, weighed: str | None, heel_of: str,
-    kerf: float | None, shop: str | None, as_json: bool,
-) -> None:  # fmt: skip
+    plan_id: str,
+    roll: str | None,
+    sheet: str | None,
+    melt: str | None,
+    melt_id: str | None,
+    weighed: str | None,
+    heel_of: str,
+    kerf: float | None,
+    shop: str | None,
+    as_json: bool,
+) -> None:
     """Book a roll as cut (pieces with their place, remnants to the rack, kerf, offcuts to scrap), or a melt as charged."""
     if (roll is None) == (melt is None) or (melt is not None and not melt_id):
         raise InputError(
@@ -122,12 +130,27 @@ def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: st
     elif casts:
         show_table(
             "Sheets to cast",
-            [("order", ""), ("day", ""), ("pour", ""), ("sheet", ""), ("alloy", ""), ("melt", ""), ("charge kg", ".1f")],
-            [(o["id"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["body"].get("charge_kg")) for o in orders],
-            [], table_path,
-        )  # fmt: skip
+            [
+                ("order", ""),
+                ("day", ""),
+                ("pour", ""),
+                ("sheet", ""),
+                ("alloy", ""),
+                ("melt", ""),
+                ("charge kg", ".1f"),
+            ],
+            [
+                (o["id"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["body"].get("charge_kg"))
+                for o in orders
+            ],
+            [],
+            table_path,
+        )
     else:
         show_table(
-            "Reserved", [("plan", ""), ("what", ""), ("for", ""), ("kg", ".2f")],
-            [(r["plan"], r["about"], r["melt"] or ", ".join(r["ranks"]), r["mass_kg"]) for r in held], [], table_path,
-        )  # fmt: skip
+            "Reserved",
+            [("plan", ""), ("what", ""), ("for", ""), ("kg", ".2f")],
+            [(r["plan"], r["about"], r["melt"] or ", ".join(r["ranks"]), r["mass_kg"]) for r in held],
+            [],
+            table_path,
+        )

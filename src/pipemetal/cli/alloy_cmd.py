@@ -89,9 +89,14 @@ def _write_pictures(comp: Composition, folder: Path) -> list[str]:
 
 
 def _as_json(
-    comp: Composition, melting: Liquidus, curve: FreezingCurve, values: dict[str, Value], cautions: tuple[str, ...],
-    at_c: float | None, written: list[str],
-) -> dict[str, Any]:  # fmt: skip
+    comp: Composition,
+    melting: Liquidus,
+    curve: FreezingCurve,
+    values: dict[str, Value],
+    cautions: tuple[str, ...],
+    at_c: float | None,
+    written: list[str],
+) -> dict[str, Any]:
     result: dict[str, Any] = {
         "composition": comp.text(),
         "names": [name.name for name in names_of(comp)],
@@ -113,10 +118,17 @@ def _as_json(
     if at_c is not None:
         result["at_c"] = rounded(at_c, 1)
         result["properties"] = [
-            {"name": name, "value": _figures(v.value), "low": _figures(v.low), "high": _figures(v.high), "unit": v.unit,
-             "source": v.source, "within_range": v.within_range}
+            {
+                "name": name,
+                "value": _figures(v.value),
+                "low": _figures(v.low),
+                "high": _figures(v.high),
+                "unit": v.unit,
+                "source": v.source,
+                "within_range": v.within_range,
+            }
             for name, v in values.items()
-        ]  # fmt: skip
+        ]
         result["cautions"] = list(cautions)
     if written:
         result["pictures"] = written
@@ -155,9 +167,13 @@ def _print_values(values: dict[str, Value], cautions: tuple[str, ...], at_c: flo
         f"Properties, hot ones at {at_c:g} °C",
         ["", "value", "between", "by"],
         [
-            (PROPERTY_SOURCES[name].words, f"{v.value:.4g} {v.unit}", f"{v.low:.4g} and {v.high:.4g}",
-             v.source if v.within_range else f"{_OUTSIDE}; {v.source}")
+            (
+                PROPERTY_SOURCES[name].words,
+                f"{v.value:.4g} {v.unit}",
+                f"{v.low:.4g} and {v.high:.4g}",
+                v.source if v.within_range else f"{_OUTSIDE}; {v.source}",
+            )
             for name, v in values.items()
         ],
         list(cautions),
-    )  # fmt: skip
+    )

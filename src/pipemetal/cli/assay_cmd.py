@@ -32,18 +32,27 @@ def _antimony(_: click.Context, __: click.Parameter, value: str) -> float | None
 @click.option("--air", "air_g", type=float, metavar="G", help="Grams weighed in air.")
 @click.option("--water", "water_g", type=float, metavar="G", help="Grams weighed hanging in water.")
 @click.option("--water-temperature", "water_temperature_c", type=float, default=20.0, show_default=True, metavar="C")
-@click.option("--balance", "balance_g", type=float, default=0.01, show_default=True, metavar="G",
-              help="What the balance resolves.")  # fmt: skip
+@click.option(
+    "--balance",
+    "balance_g",
+    type=float,
+    default=0.01,
+    show_default=True,
+    metavar="G",
+    help="What the balance resolves.",
+)
 @click.option("--thread", "thread_water_g", type=float, default=0.0, metavar="G", help="Grams of the thread in water.")
 @click.option("--antimony", "sb_wt_pct", callback=_antimony, default="unknown", show_default=True, metavar="PCT")
 @click.option(
     "--antimony-uncertainty", "sb_uncertainty", type=float, default=0.0, metavar="PCT", help="95 % half-width."
 )
 @click.option("--as-cast", is_flag=True, help="The piece is a casting, neither rolled nor hammered.")
-@click.option("--pure-lead", "lead", type=float, nargs=2, metavar="AIR WATER",
-              help="A piece of pure lead, weighed the same way.")  # fmt: skip
-@click.option("--pure-tin", "tin", type=float, nargs=2, metavar="AIR WATER",
-              help="A piece of pure tin, weighed the same way.")  # fmt: skip
+@click.option(
+    "--pure-lead", "lead", type=float, nargs=2, metavar="AIR WATER", help="A piece of pure lead, weighed the same way."
+)
+@click.option(
+    "--pure-tin", "tin", type=float, nargs=2, metavar="AIR WATER", help="A piece of pure tin, weighed the same way."
+)
 @click.option(
     "--library", "library_path", type=FILE, metavar="CSV", help="The shop's own analyses, beside the published."
 )
@@ -51,9 +60,13 @@ def _antimony(_: click.Context, __: click.Parameter, value: str) -> float | None
 @recipes_option
 @json_option
 def assay(
-    analysis: Path | None, library_path: Path | None, historic: bool, recipes_path: Path | None, as_json: bool,
+    analysis: Path | None,
+    library_path: Path | None,
+    historic: bool,
+    recipes_path: Path | None,
+    as_json: bool,
     **weighing: Any,
-) -> None:  # fmt: skip
+) -> None:
     """Tin content of a piece weighed in air and in water, or the recipes nearest to ANALYSIS.csv.
 
     ANALYSIS.csv has the columns element, wt_pct and optionally plus_minus (95 %) and method; several rows for one element
@@ -69,10 +82,19 @@ def assay(
 
 
 def _weigh(
-    as_json: bool, *, air_g: float | None, water_g: float | None, water_temperature_c: float, balance_g: float,
-    thread_water_g: float, sb_wt_pct: float | None, sb_uncertainty: float, as_cast: bool,
-    lead: tuple[float, float] | None, tin: tuple[float, float] | None,
-) -> None:  # fmt: skip
+    as_json: bool,
+    *,
+    air_g: float | None,
+    water_g: float | None,
+    water_temperature_c: float,
+    balance_g: float,
+    thread_water_g: float,
+    sb_wt_pct: float | None,
+    sb_uncertainty: float,
+    as_cast: bool,
+    lead: tuple[float, float] | None,
+    tin: tuple[float, float] | None,
+) -> None:
     if air_g is None or water_g is None:
         raise AlloyError("are both needed, or an analysis", field="--air and --water", allowed="grams")
     if (lead is None) != (tin is None):
@@ -82,17 +104,26 @@ def _weigh(
         pieces = [(air, water - thread_water_g) for air, water in (lead, tin)]
         calibration = assays.calibrate_weighing(pieces[0], pieces[1], water_temperature_c, balance_g)
     found = assays.tin_from_weighing(
-        air_g, water_g, water_temperature_c, balance_g=balance_g, sb_wt_pct=sb_wt_pct, sb_uncertainty_wt_pct=sb_uncertainty,
-        thread_water_g=thread_water_g, state="as cast" if as_cast else "worked", calibration=calibration,
-    )  # fmt: skip
+        air_g,
+        water_g,
+        water_temperature_c,
+        balance_g=balance_g,
+        sb_wt_pct=sb_wt_pct,
+        sb_uncertainty_wt_pct=sb_uncertainty,
+        thread_water_g=thread_water_g,
+        state="as cast" if as_cast else "worked",
+        calibration=calibration,
+    )
     if as_json:
-        print_json({
-            "sn_wt_pct": rounded(found.sn_wt_pct, 2),
-            "sn_wt_pct_low": rounded(found.sn_wt_pct_low, 2),
-            "sn_wt_pct_high": rounded(found.sn_wt_pct_high, 2),
-            "density_g_cm3": rounded(found.density_g_cm3),
-            "notes": list(found.notes),
-        })  # fmt: skip
+        print_json(
+            {
+                "sn_wt_pct": rounded(found.sn_wt_pct, 2),
+                "sn_wt_pct_low": rounded(found.sn_wt_pct_low, 2),
+                "sn_wt_pct_high": rounded(found.sn_wt_pct_high, 2),
+                "density_g_cm3": rounded(found.density_g_cm3),
+                "notes": list(found.notes),
+            }
+        )
         return
     names = [n.name for n in names_of(Composition.from_wt_pct({"Sn": found.sn_wt_pct, "Pb": 100.0 - found.sn_wt_pct}))]
     print_table(
@@ -129,8 +160,11 @@ def _analysis_json(held: HistoricAnalysis) -> dict[str, Any]:
     return {
         "object": held.name,
         "wt_pct": {e: [rounded(low, 4), rounded(high, 4)] for e, low, high in held.ranges_wt_pct},
-        "others": held.others, "note": held.note, "source": held.source, "status": held.status,
-    }  # fmt: skip
+        "others": held.others,
+        "note": held.note,
+        "source": held.source,
+        "status": held.status,
+    }
 
 
 def _match(path: Path, recipes_path: Path | None, library: tuple[HistoricAnalysis, ...], as_json: bool) -> None:
@@ -142,17 +176,23 @@ def _match(path: Path, recipes_path: Path | None, library: tuple[HistoricAnalysi
     except AlloyError as error:
         raise error.at(path.name) from None
     if as_json:
-        print_json({
-            "composition": whole.composition.text(),
-            "intervals_wt_pct": {e: [rounded(low, 3), rounded(high, 3)] for e, low, high in whole.intervals_wt_pct},
-            "notes": list(whole.notes),
-            "matches": [
-                {"recipe": m.recipe.name, "distance": rounded(m.distance, 3), "words": m.words,
-                 "sigmas": {miss.element: rounded(miss.sigmas, 2) for miss in m.misses}}
-                for m in matches
-            ],
-            "historic": [{"object": o.analysis.name, "distance": rounded(o.distance, 3)} for o in old],
-        })  # fmt: skip
+        print_json(
+            {
+                "composition": whole.composition.text(),
+                "intervals_wt_pct": {e: [rounded(low, 3), rounded(high, 3)] for e, low, high in whole.intervals_wt_pct},
+                "notes": list(whole.notes),
+                "matches": [
+                    {
+                        "recipe": m.recipe.name,
+                        "distance": rounded(m.distance, 3),
+                        "words": m.words,
+                        "sigmas": {miss.element: rounded(miss.sigmas, 2) for miss in m.misses},
+                    }
+                    for m in matches
+                ],
+                "historic": [{"object": o.analysis.name, "distance": rounded(o.distance, 3)} for o in old],
+            }
+        )
         return
     print_table(
         f"{path.name}: {whole.composition.text()}",

@@ -30,9 +30,15 @@ __all__ = ["backup", "doctor", "export_files", "import_files", "restore"]
 @shop_option
 @json_option
 def import_files(
-    path: Path, kind: str | None, sheet: str | None, mapping: tuple[str, ...], organ: str, dry_run: bool, shop: str | None,
+    path: Path,
+    kind: str | None,
+    sheet: str | None,
+    mapping: tuple[str, ...],
+    organ: str,
+    dry_run: bool,
+    shop: str | None,
     as_json: bool,
-) -> None:  # fmt: skip
+) -> None:
     """Bring in a folder (recipes.toml, rack.csv, readings.csv, lots.csv, analyses.csv, log.csv), a CSV file, or an XLSX
     workbook whose sheets are called rolls, readings, lots, analyses, casts or ranks; all of it or nothing.
 
@@ -52,7 +58,7 @@ def import_files(
             held = KINDS[kind] if kind else None
             told = book.import_file(
                 path, kind=held, sheet=sheet, mapping=_mapping(mapping), organ=organ, dry_run=dry_run
-            )  # fmt: skip
+            )
     if as_json:
         print_json(told | {"shop": shop_of(shop)})
         return

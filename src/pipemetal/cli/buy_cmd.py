@@ -44,10 +44,17 @@ DATE = click.DateTime(["%Y-%m-%d"])
 @recipes_option
 @json_option
 def buy(
-    plans: tuple[Path, ...], offers_path: Path, lots_path: Path | None, starts: tuple[dt.datetime, ...],
-    today: dt.datetime | None, with_offcuts: bool, pdf_path: Path | None, settings_path: Path | None,
-    recipes_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    plans: tuple[Path, ...],
+    offers_path: Path,
+    lots_path: Path | None,
+    starts: tuple[dt.datetime, ...],
+    today: dt.datetime | None,
+    with_offcuts: bool,
+    pdf_path: Path | None,
+    settings_path: Path | None,
+    recipes_path: Path | None,
+    as_json: bool,
+) -> None:
     """Orders in whole pigs for the melts of one or several plan.json, over what is in stock, with the latest day to order.
 
     Exit code 1 when something is to be ordered that comes too late, or that nobody offers.
@@ -77,8 +84,13 @@ def buy(
             stock += plan.offcuts
             available |= {lot.id: plan.ends for lot in plan.offcuts}
     orders = what_to_buy(
-        [melt for plan in dated for melt in plan.melts], stock, offers, now, losses=shop.losses, available_from=available,
-    )  # fmt: skip
+        [melt for plan in dated for melt in plan.melts],
+        stock,
+        offers,
+        now,
+        losses=shop.losses,
+        available_from=available,
+    )
     if pdf_path is not None:
         from pipemetal.documents.order_sheet import order_pdf
         from pipemetal.documents.shown import units_of
@@ -95,22 +107,31 @@ def buy(
 def _orders_dict(orders: Orders) -> dict[str, Any]:
     return {
         "orders": [
-            {"offer": x.offer, "pieces": x.pieces, "mass_kg": rounded(x.mass_kg, 2), "cost": rounded(x.cost, 2),
-             "needed_on": x.needed_on.isoformat(), "needed_for": x.needed_for, "order_by": x.order_by.isoformat(),
-             "is_late": x.is_late}
+            {
+                "offer": x.offer,
+                "pieces": x.pieces,
+                "mass_kg": rounded(x.mass_kg, 2),
+                "cost": rounded(x.cost, 2),
+                "needed_on": x.needed_on.isoformat(),
+                "needed_for": x.needed_for,
+                "order_by": x.order_by.isoformat(),
+                "is_late": x.is_late,
+            }
             for x in orders.lines
         ],
-        "cost": rounded(orders.cost, 2), "gap_percent": rounded(orders.gap_percent, 3), "left_kg": rounded(orders.left_kg, 2),
+        "cost": rounded(orders.cost, 2),
+        "gap_percent": rounded(orders.gap_percent, 3),
+        "left_kg": rounded(orders.left_kg, 2),
         "not_offered_kg": {e: rounded(kg, 2) for e, kg in orders.not_offered_kg},
         "waits_until": {name: day.isoformat() for name, day in orders.waits},
-    }  # fmt: skip
+    }
 
 
 def _print_orders(orders: Orders, melts: int, currency: str) -> None:
     notes = [
         f"{orders.cost:.2f} {currency} in all; at most {orders.gap_percent:.2f} % off the best for metal ordered and used. "
         f"{orders.left_kg:.1f} kg of it stay when all is cast. A melt may need a pig cut; the day's weighing lists tell."
-    ]  # fmt: skip
+    ]
     notes += [
         f"{name} must wait until {day.isoformat()}: its metal cannot be there before." for name, day in orders.waits
     ]
@@ -121,9 +142,17 @@ def _print_orders(orders: Orders, melts: int, currency: str) -> None:
         f"To order, for {melts} melts",
         ["order by", "offer", "pieces", "kg", f"cost {currency}", "needed on", "first for", ""],
         [
-            (x.order_by.isoformat(), x.offer, x.pieces, f"{x.mass_kg:.1f}", f"{x.cost:.2f}", x.needed_on.isoformat(),
-             x.needed_for, "too late" if x.is_late else "")
+            (
+                x.order_by.isoformat(),
+                x.offer,
+                x.pieces,
+                f"{x.mass_kg:.1f}",
+                f"{x.cost:.2f}",
+                x.needed_on.isoformat(),
+                x.needed_for,
+                "too late" if x.is_late else "",
+            )
             for x in orders.lines
         ],
         notes,
-    )  # fmt: skip
+    )

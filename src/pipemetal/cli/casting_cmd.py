@@ -31,9 +31,7 @@ __all__ = ["calibrate", "freeze", "push"]
 @cards_option
 @pictures_option("Write the crew's cards (A4, read at three metres) and the thickness picture as SVG.")
 @json_option
-def push(
-    sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Path | None, as_json: bool
-) -> None:  # fmt: skip
+def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Path | None, as_json: bool) -> None:
     """Charge, gate, marks and pouring temperatures for SHEET.toml, with intervals.
 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
@@ -53,15 +51,30 @@ def push(
     known = learn(read_log(path)) if path is not None else Learned()
     thickest = max(job.thickness_start_mm, job.thickness_end_mm)
     window = pour_window(
-        job.composition, thickest, job.table_c, job.air_c, first_cast=job.first_cast, limits=known.limits,
+        job.composition,
+        thickest,
+        job.table_c,
+        job.air_c,
+        first_cast=job.first_cast,
+        limits=known.limits,
         settings=ThermalSettings(cloth_factor=known.cloth_factor),
-    )  # fmt: skip
+    )
     pour_c = job.pour_temperature_c or (window.try_low_c + window.try_high_c) / 2.0
     card = push_card(
-        job.composition, pour_c, job.length_mm, job.width_mm, job.thickness_start_mm, job.thickness_end_mm, job.sled,
-        known.coefficients, gate_mm=job.gate_mm, charge_kg=job.charge_kg, scoop_kg=job.scoop_kg, run_up_mm=job.run_up_mm,
+        job.composition,
+        pour_c,
+        job.length_mm,
+        job.width_mm,
+        job.thickness_start_mm,
+        job.thickness_end_mm,
+        job.sled,
+        known.coefficients,
+        gate_mm=job.gate_mm,
+        charge_kg=job.charge_kg,
+        scoop_kg=job.scoop_kg,
+        run_up_mm=job.run_up_mm,
         gate=job.gate,
-    )  # fmt: skip
+    )
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     result["warnings"] = [*card.warnings, *window.warnings]
     result["gauge_places_mm"] = [list(place) for place in places_to_gauge(job.length_mm, job.width_mm)]
@@ -71,27 +84,40 @@ def push(
         print_json(result)
         return
     click.echo(f"{job.name}\n")
-    click.echo(f"  POUR   {window.try_low_c:.0f} to {window.try_high_c:.0f} °C   "
-               f"(too cold below {window.too_cold_below_c:.0f}, too hot above {window.too_hot_above_c:.0f})")  # fmt: skip
+    click.echo(
+        f"  POUR   {window.try_low_c:.0f} to {window.try_high_c:.0f} °C   "
+        f"(too cold below {window.too_cold_below_c:.0f}, too hot above {window.too_hot_above_c:.0f})"
+    )
     click.echo(f"  LADLE  {card.scoops} scoops, {card.charge_kg:.1f} kg   ({card.left_kg:.1f} kg stay in the sled)")
     click.echo(f"  GATE   {card.gate_mm:.1f} mm\n")
     print_table(
         "Marks on the table, from where the sheet begins",
         ["m", "s", "m/s", "mm as cast", "between"],
         [
-            (f"{m.distance_m:.2f}", f"{m.time_s:.2f}", f"{m.speed_m_s:.2f}", *_thickness_at(card.thickness, m.distance_m))
+            (
+                f"{m.distance_m:.2f}",
+                f"{m.time_s:.2f}",
+                f"{m.speed_m_s:.2f}",
+                *_thickness_at(card.thickness, m.distance_m),
+            )
             for m in card.marks
         ],
         [
             f"Equal beats of {card.beat_s:g} s fall at " + ", ".join(f"{m.distance_m:.2f}" for m in card.beats) + " m.",
             "Gauge it best at six places, three readings at each (mm along x across): "
-            + ", ".join(f"{x:.0f} x {y:.0f}" for x, y in result["gauge_places_mm"]) + ".",
-            card.speed_change, result["practice"], *result["warnings"], f"Rests on: {card.rests_on}. {window.rests_on}.",
-            f"Learned: {known.words}.", "Everything that goes into the pot dry and warm; nobody in the path of the sled.",
+            + ", ".join(f"{x:.0f} x {y:.0f}" for x, y in result["gauge_places_mm"])
+            + ".",
+            card.speed_change,
+            result["practice"],
+            *result["warnings"],
+            f"Rests on: {card.rests_on}. {window.rests_on}.",
+            f"Learned: {known.words}.",
+            "Everything that goes into the pot dry and warm; nobody in the path of the sled.",
             "Lead: the exposure at this heat is dust rather than vapour. Limits (local codes prevail): "
-            + "; ".join(f"{law}, {what} {limit} ({when})" for law, what, limit, when in EXPOSURE_LIMITS[:4]) + ".",
+            + "; ".join(f"{law}, {what} {limit} ({when})" for law, what, limit, when in EXPOSURE_LIMITS[:4])
+            + ".",
         ],
-    )  # fmt: skip
+    )
 
 
 def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
@@ -122,10 +148,20 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
 @pictures_option("Write temperatures of sheet and stone and the window over the day as SVG.")
 @json_option
 def freeze(
-    composition: tuple[str, ...], thickness_mm: float, pour_c: float | None, table_c: float, air_c: float, casts: int,
-    minutes: float, lift_minutes: float, log_path: Path | None, measured: tuple[str, ...],
-    cards: Path | None, folder: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    composition: tuple[str, ...],
+    thickness_mm: float,
+    pour_c: float | None,
+    table_c: float,
+    air_c: float,
+    casts: int,
+    minutes: float,
+    lift_minutes: float,
+    log_path: Path | None,
+    measured: tuple[str, ...],
+    cards: Path | None,
+    folder: Path | None,
+    as_json: bool,
+) -> None:
     """How a sheet of COMPOSITION freezes on cloth and stone, and how the stone warms through a day of casts."""
     from pipemetal.casting.front import on_bare_stone_s
     from pipemetal.casting.model import ThermalSettings
@@ -147,32 +183,50 @@ def freeze(
         for hours in (1, 4, 12)
     }
     if as_json:
-        print_json({
-            "film_c": rounded(film_c, 1), "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
-            "time_to_30pct_s": rounded(first.time_to_30pct_s, 2), "time_to_solid_s": rounded(first.time_to_solid_s, 2),
-            "on_bare_stone_s": rounded(bare_s, 2),
-            "stone_temperature_c": [rounded(t.stone_top_c, 1) for t in tables],
-            "stone_after_hours_c": {str(hours): rounded(celsius, 1) for hours, celsius in rests.items()},
-            "casts": [
-                {"stone_temperature_c": rounded(t.stone_top_c, 1), "cloth_c": rounded(t.cloth_c, 1), "measured": t.measured,
-                 "time_to_30pct_s": rounded(t.freezing.time_to_30pct_s, 2),
-                 "time_to_solid_s": rounded(t.freezing.time_to_solid_s, 2)} for t in tables
-            ],
-        })  # fmt: skip
+        print_json(
+            {
+                "film_c": rounded(film_c, 1),
+                "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
+                "time_to_30pct_s": rounded(first.time_to_30pct_s, 2),
+                "time_to_solid_s": rounded(first.time_to_solid_s, 2),
+                "on_bare_stone_s": rounded(bare_s, 2),
+                "stone_temperature_c": [rounded(t.stone_top_c, 1) for t in tables],
+                "stone_after_hours_c": {str(hours): rounded(celsius, 1) for hours, celsius in rests.items()},
+                "casts": [
+                    {
+                        "stone_temperature_c": rounded(t.stone_top_c, 1),
+                        "cloth_c": rounded(t.cloth_c, 1),
+                        "measured": t.measured,
+                        "time_to_30pct_s": rounded(t.freezing.time_to_30pct_s, 2),
+                        "time_to_solid_s": rounded(t.freezing.time_to_solid_s, 2),
+                    }
+                    for t in tables
+                ],
+            }
+        )
         return
     print_table(
         f"{comp.text()}, {thickness_mm:g} mm, film laid at {film_c:.0f} °C, air {air_c:g} °C",
         ["cast", "stone before °C", "first solid s", "30 % s", "solid s"],
         [
-            (i, f"{t.stone_top_c:.0f}{' *' if t.measured else ''}", f"{t.freezing.time_to_first_solid_s:.1f}",
-             f"{t.freezing.time_to_30pct_s:.1f}",
-             f"{t.freezing.time_to_solid_s:.1f}") for i, t in enumerate(tables, start=1)
+            (
+                i,
+                f"{t.stone_top_c:.0f}{' *' if t.measured else ''}",
+                f"{t.freezing.time_to_first_solid_s:.1f}",
+                f"{t.freezing.time_to_30pct_s:.1f}",
+                f"{t.freezing.time_to_solid_s:.1f}",
+            )
+            for i, t in enumerate(tables, start=1)
         ],
-        [f"The cloth rules the freezing: {cloth_words(known)}; a measured table",
-         "temperature always wins over these (--measured; marked * where it did).",
-         "The stone after the last sheet, bare: " + ", ".join(f"{c:.0f} °C after {h} h" for h, c in rests.items()) + ".",
-         f"Bare stone would freeze the same film in about {bare_s:.1f} s (Schwarz's solution, no contact resistance)."],
-    )  # fmt: skip
+        [
+            f"The cloth rules the freezing: {cloth_words(known)}; a measured table",
+            "temperature always wins over these (--measured; marked * where it did).",
+            "The stone after the last sheet, bare: "
+            + ", ".join(f"{c:.0f} °C after {h} h" for h, c in rests.items())
+            + ".",
+            f"Bare stone would freeze the same film in about {bare_s:.1f} s (Schwarz's solution, no contact resistance).",
+        ],
+    )
 
 
 @click.command(short_help="Learn the shop's coefficients from its casting log.")
@@ -188,7 +242,7 @@ def freeze(
 @json_option
 def calibrate(
     log_file: Path, explained: str | None, against: str | None, cards: Path | None, folder: Path | None, as_json: bool
-) -> None:  # fmt: skip
+) -> None:
     """Learn from LOG.csv: coefficients with intervals, what was left out and why, and what to log next.
 
     Groups (gate, box, cloth, crew) that cast thicker, and drift, are named where the log tells them.
@@ -215,44 +269,76 @@ def calibrate(
         learned_drawing(cards, found, moved, cloth, verdicts)
     left_out = [{"id": x.id, "reason": x.reason} for x in (*found.casts_left_out, *found.readings_left_out)]
     if as_json:
-        print_json({
-            "coefficients": {
-                k: {"value": rounded(v[0], 5), "low": rounded(v[1], 5), "high": rounded(v[2], 5)}
-                for k, v in intervals.items()
-            },
-            "casts_used": found.casts_used, "left_out": left_out,
-            "predictive_half_width_percent": rounded(found.predictive_half_width_percent, 2),
-            "cloth_factor": rounded(cloth.factor, 3), "shortest_mobile_s": rounded(verdicts.limits.shortest_mobile_s, 2),
-            "longest_mobile_s": rounded(verdicts.limits.longest_mobile_s, 2), "log_next": found.log_next, "words": found.words,
-            "drift": {"now_percent": rounded(moved.now_percent, 2), "low_percent": rounded(moved.low_percent, 2),
-                      "high_percent": rounded(moved.high_percent, 2), "words": moved.words},
-            "decides": [
-                {"name": d.name, "value": rounded(d.value, 3), "low": rounded(d.low, 3), "high": rounded(d.high, 3),
-                 "modelled": d.modelled, "differs": d.differs, "words": d.words} for d in decided
-            ],
-            "groups": [
-                {"kind": g.kind, "name": g.name, "casts": g.casts, "thicker_percent": rounded(g.thicker_percent, 2),
-                 "low_percent": rounded(g.low_percent, 2), "high_percent": rounded(g.high_percent, 2), "words": g.words}
-                for g in groups
-            ],
-        })  # fmt: skip
+        print_json(
+            {
+                "coefficients": {
+                    k: {"value": rounded(v[0], 5), "low": rounded(v[1], 5), "high": rounded(v[2], 5)}
+                    for k, v in intervals.items()
+                },
+                "casts_used": found.casts_used,
+                "left_out": left_out,
+                "predictive_half_width_percent": rounded(found.predictive_half_width_percent, 2),
+                "cloth_factor": rounded(cloth.factor, 3),
+                "shortest_mobile_s": rounded(verdicts.limits.shortest_mobile_s, 2),
+                "longest_mobile_s": rounded(verdicts.limits.longest_mobile_s, 2),
+                "log_next": found.log_next,
+                "words": found.words,
+                "drift": {
+                    "now_percent": rounded(moved.now_percent, 2),
+                    "low_percent": rounded(moved.low_percent, 2),
+                    "high_percent": rounded(moved.high_percent, 2),
+                    "words": moved.words,
+                },
+                "decides": [
+                    {
+                        "name": d.name,
+                        "value": rounded(d.value, 3),
+                        "low": rounded(d.low, 3),
+                        "high": rounded(d.high, 3),
+                        "modelled": d.modelled,
+                        "differs": d.differs,
+                        "words": d.words,
+                    }
+                    for d in decided
+                ],
+                "groups": [
+                    {
+                        "kind": g.kind,
+                        "name": g.name,
+                        "casts": g.casts,
+                        "thicker_percent": rounded(g.thicker_percent, 2),
+                        "low_percent": rounded(g.low_percent, 2),
+                        "high_percent": rounded(g.high_percent, 2),
+                        "words": g.words,
+                    }
+                    for g in groups
+                ],
+            }
+        )
         return
     names = {
-        "discharge": "discharge of the gate, Cd", "gate_zero_mm": "gate opens wider than set, mm",
-        "drag_ratio": "drag of the cloth over Cd", "superheat_effect": "ln thickness per 20 K of superheat",
-    }  # fmt: skip
+        "discharge": "discharge of the gate, Cd",
+        "gate_zero_mm": "gate opens wider than set, mm",
+        "drag_ratio": "drag of the cloth over Cd",
+        "superheat_effect": "ln thickness per 20 K of superheat",
+    }
     print_table(
         f"What {log_file.name} teaches",
         ["", "value", "between (95 %)"],
         [(names[k], f"{v[0]:.3f}", f"{v[1]:.3f} to {v[2]:.3f}") for k, v in intervals.items()]
-        + [("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts"),
-           ("a film should run, s", f"{verdicts.limits.shortest_mobile_s:.1f} to {verdicts.limits.longest_mobile_s:.1f}",
-            f"from {verdicts.verdicts_used} verdicts")],
+        + [
+            ("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts"),
+            (
+                "a film should run, s",
+                f"{verdicts.limits.shortest_mobile_s:.1f} to {verdicts.limits.longest_mobile_s:.1f}",
+                f"from {verdicts.verdicts_used} verdicts",
+            ),
+        ],
         [f"{found.words}.", f"To learn most from the next casts: {found.log_next}.", f"Drift: {moved.words}."]
         + [f"The log on the {d.words}." for d in decided]
         + [f"{g.words}." for g in groups]
         + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
-    )  # fmt: skip
+    )
 
 
 def _explain(cast_id: str, against: str | None, casts: Any, found: Any, as_json: bool) -> None:
@@ -260,22 +346,38 @@ def _explain(cast_id: str, against: str | None, casts: Any, found: Any, as_json:
 
     why = explain(cast_id, casts, found, against)
     if as_json:
-        print_json({
-            "cast": why.cast, "reference": why.reference, "measured_mean_mm": rounded(why.measured_mean_mm, 3),
-            "expected_mean_mm": rounded(why.expected_mean_mm, 3), "reference_mean_mm": rounded(why.reference_mean_mm, 3),
-            "causes": [
-                {"name": c.name, "start_mm": rounded(c.start_mm, 3), "middle_mm": rounded(c.middle_mm, 3),
-                 "end_mm": rounded(c.end_mm, 3), "mean_mm": rounded(c.mean_mm, 3), "words": c.words} for c in why.causes
-            ],
-            "within_scatter": why.within_scatter, "next": why.next_words, "rests_on": why.rests_on,
-        })  # fmt: skip
+        print_json(
+            {
+                "cast": why.cast,
+                "reference": why.reference,
+                "measured_mean_mm": rounded(why.measured_mean_mm, 3),
+                "expected_mean_mm": rounded(why.expected_mean_mm, 3),
+                "reference_mean_mm": rounded(why.reference_mean_mm, 3),
+                "causes": [
+                    {
+                        "name": c.name,
+                        "start_mm": rounded(c.start_mm, 3),
+                        "middle_mm": rounded(c.middle_mm, 3),
+                        "end_mm": rounded(c.end_mm, 3),
+                        "mean_mm": rounded(c.mean_mm, 3),
+                        "words": c.words,
+                    }
+                    for c in why.causes
+                ],
+                "within_scatter": why.within_scatter,
+                "next": why.next_words,
+                "rests_on": why.rests_on,
+            }
+        )
         return
     print_table(
         f"Why {why.cast} came out {why.measured_mean_mm:.2f} mm on the mean, against the settings of {why.reference}",
         ["mm", "start", "middle", "end", "mean", ""],
         [(f"as {why.reference}", "", "", "", f"{why.reference_mean_mm:.2f}", "")]
-        + [(c.name, f"{c.start_mm:+.2f}", f"{c.middle_mm:+.2f}", f"{c.end_mm:+.2f}", f"{c.mean_mm:+.2f}", c.words)
-           for c in why.causes]
+        + [
+            (c.name, f"{c.start_mm:+.2f}", f"{c.middle_mm:+.2f}", f"{c.end_mm:+.2f}", f"{c.mean_mm:+.2f}", c.words)
+            for c in why.causes
+        ]
         + [("measured", "", "", "", f"{why.measured_mean_mm:.2f}", "")],
         [f"Next: {why.next_words}.", f"Rests on {why.rests_on}: the look of the metal decides."],
-    )  # fmt: skip
+    )

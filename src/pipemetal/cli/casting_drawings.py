@@ -88,8 +88,14 @@ def push_drawings(cards: Path | None, folder: Path | None, card: PushCard, windo
 
 
 def freeze_drawings(
-    cards: Path | None, folder: Path | None, comp: Composition, thickness_mm: float, air_c: float, tables: Any, known: Learned
-) -> None:  # fmt: skip
+    cards: Path | None,
+    folder: Path | None,
+    comp: Composition,
+    thickness_mm: float,
+    air_c: float,
+    tables: Any,
+    known: Learned,
+) -> None:
     """The freezing card, the temperatures and the window over the day."""
     from pipemetal.casting.model import ThermalSettings
     from pipemetal.casting.window import pour_window
@@ -106,10 +112,13 @@ def freeze_drawings(
         pour_window(comp, thickness_mm, t.cloth_c, air_c, first_cast=i == 0, settings=settings, limits=known.limits)
         for i, t in enumerate(tables)
     ]
-    write_drawings(folder, {
-        "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day", cloth_words(known)),
-        "window": window_picture(windows, [t.stone_top_c for t in tables], f"{name}: pour window through the day"),
-    })  # fmt: skip
+    write_drawings(
+        folder,
+        {
+            "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day", cloth_words(known)),
+            "window": window_picture(windows, [t.stone_top_c for t in tables], f"{name}: pour window through the day"),
+        },
+    )
 
 
 def cast_picture(folder: Path, cast_id: str, casts: Any, coefficients: Any) -> None:

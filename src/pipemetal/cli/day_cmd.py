@@ -47,10 +47,19 @@ __all__ = ["cool", "day"]
 @recipes_option
 @json_option
 def day(
-    sheets_file: Path, lots_path: Path, settings_path: Path | None, log_path: Path | None, heel_kg: float,
-    heel_text: str | None, start: str, measured: tuple[str, ...], cards: Path | None, folder: Path | None,
-    recipes_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    sheets_file: Path,
+    lots_path: Path,
+    settings_path: Path | None,
+    log_path: Path | None,
+    heel_kg: float,
+    heel_text: str | None,
+    start: str,
+    measured: tuple[str, ...],
+    cards: Path | None,
+    folder: Path | None,
+    recipes_path: Path | None,
+    as_json: bool,
+) -> None:
     """From SHEETS.csv (listed by hand, finished thickness) to melts in a good order, weighing lists and pour cards.
 
     Exit code 1 when a melt cannot be charged or a sheet cannot be pushed; it is named.
@@ -80,10 +89,12 @@ def day(
     start_minutes = _minutes_of(start)
     day_drawings(cards, folder, pours, learned.words, start_minutes)
     data: dict[str, Any] = {
-        "melts": [melt_dict(m, pours, settings) for m in season.melts], "season": season_dict(season),
+        "melts": [melt_dict(m, pours, settings) for m in season.melts],
+        "season": season_dict(season),
         "pours": [pour_dict(p) | {"time": clock_text(start_minutes, p.start_s)} for p in pours],
-        "lots_without_analysis": list(unknown), "learned": learned.words,
-    }  # fmt: skip
+        "lots_without_analysis": list(unknown),
+        "learned": learned.words,
+    }
     if as_json:
         print_json(data)
     else:
@@ -105,17 +116,21 @@ def _heel_from(heel_kg: float, heel_text: str | None) -> Heel | None:
 
     if (heel_kg > 0.0) != (heel_text is not None):
         raise MeltError(
-            "goes with the other", field="--heel-kg and --heel", value=f"{heel_kg:g} kg of {heel_text or 'no metal'}",
+            "goes with the other",
+            field="--heel-kg and --heel",
+            value=f"{heel_kg:g} kg of {heel_text or 'no metal'}",
             allowed="both, or neither",
-        )  # fmt: skip
+        )
     return Heel(heel_kg, Composition.parse(heel_text)) if heel_text is not None else None
 
 
 def season_words(season: dict[str, Any], currency: str) -> str:
     """How near the best the melts are, in one line."""
-    off = "" if season["gap_percent"] is None else (
-        f" Together the weighing lists are at most {season['gap_percent']:.2f} % off the best possible."
-    )  # fmt: skip
+    off = (
+        ""
+        if season["gap_percent"] is None
+        else (f" Together the weighing lists are at most {season['gap_percent']:.2f} % off the best possible.")
+    )
     return (
         f"{season['melts']} melts (no fewer than {season['fewest_melts']}); changing alloys costs {season['change_cost']:.2f} "
         f"{currency} (no order below {season['change_cost_at_least']:.2f}).{off}"
@@ -140,18 +155,43 @@ def _print_day(data: dict[str, Any], currency: str) -> None:
         )
     print_table(
         "Pours",
-        ["day", "pour", "time", "sheet", "melt", "stone °C", "pour °C", "scoops", "kg", "gate mm", "seconds", "lift min"],
         [
-            (p["day"], p["number"], p["time"], p["sheet"], p["melt"], f"{p['stone_temperature_c']:.0f}",
-             f"{p['pour_window_c']['try_low']:.0f} to {p['pour_window_c']['try_high']:.0f}",
-             p.get("scoops", ""), f"{p['charge_kg']:.1f}", p.get("gate_mm", ""), p.get("push_time_s", ""),
-             f"{p['lift_after_s'] / 60:.1f}")
+            "day",
+            "pour",
+            "time",
+            "sheet",
+            "melt",
+            "stone °C",
+            "pour °C",
+            "scoops",
+            "kg",
+            "gate mm",
+            "seconds",
+            "lift min",
+        ],
+        [
+            (
+                p["day"],
+                p["number"],
+                p["time"],
+                p["sheet"],
+                p["melt"],
+                f"{p['stone_temperature_c']:.0f}",
+                f"{p['pour_window_c']['try_low']:.0f} to {p['pour_window_c']['try_high']:.0f}",
+                p.get("scoops", ""),
+                f"{p['charge_kg']:.1f}",
+                p.get("gate_mm", ""),
+                p.get("push_time_s", ""),
+                f"{p['lift_after_s'] / 60:.1f}",
+            )
             for p in data["pours"]
         ],
         [season_words(data["season"], currency)]
         + [f"{p['sheet']}: {p['problem']}" for p in data["pours"] if p["problem"]]
-        + ["--json holds marks, thicknesses, bands and what they rest on. Everything dry and warm; local codes prevail."],
-    )  # fmt: skip
+        + [
+            "--json holds marks, thicknesses, bands and what they rest on. Everything dry and warm; local codes prevail."
+        ],
+    )
 
 
 @click.command(short_help="Bring ladled metal down to its pouring temperature.")
@@ -178,11 +218,17 @@ def cool(
     seconds = wait_s(comp, mass_kg, from_c, to_c, air_c)
     pieces = cold_pieces(comp, mass_kg, from_c, to_c, air_c, pot_kg)
     if as_json:
-        print_json({
-            "wait_s": rounded(seconds, 0), "pieces_kg": rounded(pieces.total_kg, 2), "first_kg": rounded(pieces.first_kg, 2),
-            "then_kg": rounded(pieces.then_kg, 2), "low_kg": rounded(pieces.low_kg, 2), "high_kg": rounded(pieces.high_kg, 2),
-            "cautions": list(pieces.cautions),
-        })  # fmt: skip
+        print_json(
+            {
+                "wait_s": rounded(seconds, 0),
+                "pieces_kg": rounded(pieces.total_kg, 2),
+                "first_kg": rounded(pieces.first_kg, 2),
+                "then_kg": rounded(pieces.then_kg, 2),
+                "low_kg": rounded(pieces.low_kg, 2),
+                "high_kg": rounded(pieces.high_kg, 2),
+                "cautions": list(pieces.cautions),
+            }
+        )
         return
     print_table(
         f"{mass_kg:g} kg of {comp.text()} from {from_c:g} to {to_c:g} °C",

@@ -55,10 +55,22 @@ __all__ = ["layout", "layout_check"]
 @click.option("--prove", is_flag=True, help="Prove the least whole sheets by exact search (small jobs; extra 'exact').")
 @json_option
 def layout(
-    problem_file: Path, out: Path | None, seconds: float | None, iterations: int | None, seed: int, seeds: int | None,
-    workers: int | None, cluster: str | None, objective: str, straight_cuts: bool, start_file: Path | None,
-    pin: tuple[str, ...], bar: tuple[str, ...], prove: bool, as_json: bool,
-) -> None:  # fmt: skip
+    problem_file: Path,
+    out: Path | None,
+    seconds: float | None,
+    iterations: int | None,
+    seed: int,
+    seeds: int | None,
+    workers: int | None,
+    cluster: str | None,
+    objective: str,
+    straight_cuts: bool,
+    start_file: Path | None,
+    pin: tuple[str, ...],
+    bar: tuple[str, ...],
+    prove: bool,
+    as_json: bool,
+) -> None:
     """Place the blanks of PROBLEM.json where the metal has the thickness they want.
 
     With --workers N as many seeds are searched at once, each on a core of its own, and the best plan is kept.
@@ -140,9 +152,15 @@ class Search:
         from pipemetal.layout.solve import solve
 
         return solve(
-            self.problem, seconds=self.seconds, iterations=self.iterations, seed=seed, progress=progress,
-            should_stop=should_stop, settings=self.settings, hand=self.hand,
-        )  # fmt: skip
+            self.problem,
+            seconds=self.seconds,
+            iterations=self.iterations,
+            seed=seed,
+            progress=progress,
+            should_stop=should_stop,
+            settings=self.settings,
+            hand=self.hand,
+        )
 
 
 def _best_of(search: Search, seeds: Sequence[int], executor: Executor, watch: Watch) -> LayoutPlan:

@@ -38,15 +38,30 @@ def history(about: str | None, last: int, table_path: Path | None, shop: str | N
     with open_book(shop) as book:
         events, undone = book.events(about, last), book.undone()
     if as_json:
-        print_json({"events": [
-            {"event": e.id, "at": e.at, "who": e.who, "what": e.what, "about": e.about, "undoes": e.undoes,
-             "taken_back": e.id in undone} for e in events
-        ]})  # fmt: skip
+        print_json(
+            {
+                "events": [
+                    {
+                        "event": e.id,
+                        "at": e.at,
+                        "who": e.who,
+                        "what": e.what,
+                        "about": e.about,
+                        "undoes": e.undoes,
+                        "taken_back": e.id in undone,
+                    }
+                    for e in events
+                ]
+            }
+        )
         return
     show_table(
-        "History", [("event", ""), ("at", ""), ("who", ""), ("what", ""), ("about", ""), ("", "")],
-        [(e.id, e.at[:16], e.who, e.what, e.about, "taken back" if e.id in undone else "") for e in events], [], table_path,
-    )  # fmt: skip
+        "History",
+        [("event", ""), ("at", ""), ("who", ""), ("what", ""), ("about", ""), ("", "")],
+        [(e.id, e.at[:16], e.who, e.what, e.about, "taken back" if e.id in undone else "") for e in events],
+        [],
+        table_path,
+    )
 
 
 @click.command(short_help="Book what the scale says.")
@@ -118,9 +133,16 @@ def trim(cast_id: str, swarf: str | None, shop: str | None, as_json: bool) -> No
 @shop_option
 @json_option
 def analysis(
-    about: str, composition: str, half: tuple[str, ...], day: str, method: str, laboratory: str, note: str,
-    shop: str | None, as_json: bool,
-) -> None:  # fmt: skip
+    about: str,
+    composition: str,
+    half: tuple[str, ...],
+    day: str,
+    method: str,
+    laboratory: str,
+    note: str,
+    shop: str | None,
+    as_json: bool,
+) -> None:
     """Enter an analysis: the elements of what lies there become those analysed; the difference is booked against `assay`."""
     from pipemetal.alloys.composition import Composition
     from pipemetal.units import parse_number
@@ -128,9 +150,14 @@ def analysis(
     unsure = [(e.strip(), parse_number(v, field="--plus-minus")) for e, _, v in (part.partition("=") for part in half)]
     with open_book(shop) as book:
         event = book.record_analysis(
-            about, Composition.parse(composition), uncertainty_wt_pct=unsure, day=day, method=method, laboratory=laboratory,
+            about,
+            Composition.parse(composition),
+            uncertainty_wt_pct=unsure,
+            day=day,
+            method=method,
+            laboratory=laboratory,
             note=note,
-        )  # fmt: skip
+        )
         stock = book.stock()[about]
     if as_json:
         print_json({"event": event, "account": about, "elements_kg": {e: rounded(m, 6) for e, m in stock.items()}})
@@ -148,20 +175,37 @@ def unexplained(table_path: Path | None, shop: str | None, as_json: bool) -> Non
     with open_book(shop) as book:
         lines, standing = book.unexplained(), book.standing()
     if as_json:
-        print_json({
-            "unexplained": [
-                {"month": x.month, "alloy": x.alloy, "why": x.why, "mass_kg": rounded(x.mass_kg, 6),
-                 "elements_kg": {e: rounded(m, 6) for e, m in x.elements_kg}} for x in lines
-            ],
-            "standing_kg": {account: rounded(mass, 6) for account, mass in standing.items()},
-        })  # fmt: skip
+        print_json(
+            {
+                "unexplained": [
+                    {
+                        "month": x.month,
+                        "alloy": x.alloy,
+                        "why": x.why,
+                        "mass_kg": rounded(x.mass_kg, 6),
+                        "elements_kg": {e: rounded(m, 6) for e, m in x.elements_kg},
+                    }
+                    for x in lines
+                ],
+                "standing_kg": {account: rounded(mass, 6) for account, mass in standing.items()},
+            }
+        )
         return
     show_table(
         "Unexplained",
         [("month", ""), ("alloy", ""), ("why", ""), ("kg", "+.3f"), ("by element kg", "")],
-        [(x.month, x.alloy or "unknown", x.why, round(x.mass_kg, 6), ", ".join(f"{e} {m:+.3f}" for e, m in x.elements_kg))
-         for x in lines],
-        ["More than the book knew is above nought. An analysis changes elements; no mass is missing then."], table_path,
-    )  # fmt: skip
+        [
+            (
+                x.month,
+                x.alloy or "unknown",
+                x.why,
+                round(x.mass_kg, 6),
+                ", ".join(f"{e} {m:+.3f}" for e, m in x.elements_kg),
+            )
+            for x in lines
+        ],
+        ["More than the book knew is above nought. An analysis changes elements; no mass is missing then."],
+        table_path,
+    )
     if standing and table_path is None:
         print_table("Still to be booked on", ["account", "kg"], [(a, f"{m:.3f}") for a, m in sorted(standing.items())])

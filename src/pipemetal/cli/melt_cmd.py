@@ -45,9 +45,14 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
         _correct(job, shop, path, as_json)
         return
     answer = charge_melt(
-        job.request, job.lots, losses=shop.losses, objective=job.objective, certainty=job.certainty,
-        weigh_step_kg=job.weigh_step_kg, least_weighed_kg=shop.pot.least_weighed_kg,
-    )  # fmt: skip
+        job.request,
+        job.lots,
+        losses=shop.losses,
+        objective=job.objective,
+        certainty=job.certainty,
+        weigh_step_kg=job.weigh_step_kg,
+        least_weighed_kg=shop.pot.least_weighed_kg,
+    )
     if isinstance(answer, Blocked):
         _print_blocked(answer, as_json)
     relaxed = what_relaxing_saves(
@@ -69,9 +74,14 @@ def _correct(job: ChargeJob, shop: ShopSettings, path: Path, as_json: bool) -> N
     if job.request.heel is None:
         raise MeltError("is missing: the pot's mass and assay", field="[heel]", where=path.name)
     found = correct(
-        job.request.heel, job.request.recipe, job.lots, job.request.capacity_kg, losses=shop.losses,
-        weigh_step_kg=job.weigh_step_kg, least_weighed_kg=0.0,
-    )  # fmt: skip
+        job.request.heel,
+        job.request.recipe,
+        job.lots,
+        job.request.capacity_kg,
+        losses=shop.losses,
+        weigh_step_kg=job.weigh_step_kg,
+        least_weighed_kg=0.0,
+    )
     if isinstance(found.answer, Blocked):
         _print_blocked(found.answer, as_json)
     if as_json:
@@ -83,9 +93,13 @@ def _correct(job: ChargeJob, shop: ShopSettings, path: Path, as_json: bool) -> N
 
 def _correction_words(found: Correction, shop: ShopSettings) -> list[str]:
     show = UnitSystem(mass=shop.mass_unit).show_mass
-    words = [] if found.ladle_out_kg == 0.0 else [
-        f"First ladle out {show(found.ladle_out_kg, 0)} and cast it in ingots: the pot has no room for the addition."
-    ]  # fmt: skip
+    words = (
+        []
+        if found.ladle_out_kg == 0.0
+        else [
+            f"First ladle out {show(found.ladle_out_kg, 0)} and cast it in ingots: the pot has no room for the addition."
+        ]
+    )
     return [*words, f"Room left in the pot when all is in: {show(found.room_left_kg, 0)}."]
 
 
@@ -112,12 +126,19 @@ def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, shop: 
         f"{request.name}: weighing list for {request.recipe.name}, in the order of loading",
         ["", "lot", shop.mass_unit, "pieces", "kind", "when", "what it is"],
         [
-            ("[ ]", x.lot.id, units.show_mass(x.mass_kg).split()[0], x.pieces or "", x.lot.kind, when_to_load(x.lot),
-             x.lot.note or x.lot.composition.text())
+            (
+                "[ ]",
+                x.lot.id,
+                units.show_mass(x.mass_kg).split()[0],
+                x.pieces or "",
+                x.lot.kind,
+                when_to_load(x.lot),
+                x.lot.note or x.lot.composition.text(),
+            )
             for x in answer.lines
         ],
         first,
-    )  # fmt: skip
+    )
     windows = {e: f"{low:g} to {high:g}" for e, low, high in request.recipe.windows_wt_pct}
     values = answer.composition.as_wt_pct()
     print_table(
@@ -135,13 +156,17 @@ def _notes(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, shop: ShopSet
     show, heel = UnitSystem(mass=shop.mass_unit).show_mass, answer.request.heel
     spare = max(answer.mass_kg - answer.request.wanted_kg, 0.0)
     notes = [
-        f"{show(answer.charged_kg)} to weigh" + (f" on a heel of {show(heel.mass_kg)}" if heel else "")
+        f"{show(answer.charged_kg)} to weigh"
+        + (f" on a heel of {show(heel.mass_kg)}" if heel else "")
         + f"; {show(answer.mass_kg)} after skimming, {show(answer.dross_kg)} of metal go with the dross.",
         f"Cost {answer.cost:.2f} {shop.currency}. By its aim, {aim}, at most {answer.gap_percent:.2f} % off the best possible.",
         f"The melt is worth {answer.worth_per_kg:.2f} {shop.currency} a kg by what went in"
-        + ("." if spare < 0.05 or answer.request.name == CORRECTION else
-           f"; {show(spare)} above what is wanted, worth {spare * answer.worth_per_kg:.2f}, stay in the pot."),
-    ]  # fmt: skip
+        + (
+            "."
+            if spare < 0.05 or answer.request.name == CORRECTION
+            else f"; {show(spare)} above what is wanted, worth {spare * answer.worth_per_kg:.2f}, stay in the pot."
+        ),
+    ]
     notes += [f"At the edge of its window: {words}." for words in answer.binding]
     notes += [
         f"{r.element} {r.edge} at {r.to_wt_pct:.4g} % (now {r.from_wt_pct:g}) would save {r.saves:.2f} in cost; recipe decides."

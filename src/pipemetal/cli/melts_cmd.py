@@ -35,9 +35,19 @@ __all__ = ["casts", "masses_of", "melts"]
 @shop_option
 @json_option
 def melts(
-    melt_id: str | None, add_id: str | None, recipe: str | None, charge: str | None, dross: str | None, dross_metal: str | None,
-    assay: str | None, day: str, note: str, table_path: Path | None, shop: str | None, as_json: bool,
-) -> None:  # fmt: skip
+    melt_id: str | None,
+    add_id: str | None,
+    recipe: str | None,
+    charge: str | None,
+    dross: str | None,
+    dross_metal: str | None,
+    assay: str | None,
+    day: str,
+    note: str,
+    table_path: Path | None,
+    shop: str | None,
+    as_json: bool,
+) -> None:
     """The melts in the book, and what is left of each."""
     import json
 
@@ -48,26 +58,52 @@ def melts(
         stock = book.stock()
         held = [book.row("melts", melt_id)] if melt_id else book.rows("melts")
         rows = [
-            {"id": m["id"], "recipe": m["recipe"], "day": m["day"], "inputs_kg": json.loads(m["inputs"]),
-             "dross_kg": m["dross_kg"],
-             "assay": m["assay"], "left_kg": rounded(sum(stock.get(f"melt:{m['id']}", {}).values()))} for m in held
-        ]  # fmt: skip
+            {
+                "id": m["id"],
+                "recipe": m["recipe"],
+                "day": m["day"],
+                "inputs_kg": json.loads(m["inputs"]),
+                "dross_kg": m["dross_kg"],
+                "assay": m["assay"],
+                "left_kg": rounded(sum(stock.get(f"melt:{m['id']}", {}).values())),
+            }
+            for m in held
+        ]
     if as_json:
         print_json({"melts": rows})
         return
     show_table(
         "Melts",
-        [("melt", ""), ("recipe", ""), ("day", ""), ("charged kg", ".2f"), ("dross kg", ".2f"), ("left kg", ".2f"),
-         ("assay", "")],
-        [(m["id"], m["recipe"], m["day"], sum(m["inputs_kg"].values()), m["dross_kg"], m["left_kg"], m["assay"]) for m in rows],
-        [], table_path,
-    )  # fmt: skip
+        [
+            ("melt", ""),
+            ("recipe", ""),
+            ("day", ""),
+            ("charged kg", ".2f"),
+            ("dross kg", ".2f"),
+            ("left kg", ".2f"),
+            ("assay", ""),
+        ],
+        [
+            (m["id"], m["recipe"], m["day"], sum(m["inputs_kg"].values()), m["dross_kg"], m["left_kg"], m["assay"])
+            for m in rows
+        ],
+        [],
+        table_path,
+    )
 
 
 def _add_melt(
-    shop: str | None, melt_id: str, recipe: str | None, charge: str | None, dross: str | None, dross_metal: str | None,
-    assay: str | None, day: str, note: str, as_json: bool,
-) -> None:  # fmt: skip
+    shop: str | None,
+    melt_id: str,
+    recipe: str | None,
+    charge: str | None,
+    dross: str | None,
+    dross_metal: str | None,
+    assay: str | None,
+    day: str,
+    note: str,
+    as_json: bool,
+) -> None:
     from pipemetal.alloys.composition import Composition
     from pipemetal.units import parse_mass_kg
 
@@ -76,10 +112,15 @@ def _add_melt(
     lost = parse_mass_kg(dross, field="--dross", default_unit="kg") if dross else 0.0
     with open_book(shop) as book:
         event = book.record_melt(
-            melt_id, recipe, masses_of(charge, "--charge"), dross_kg=lost, day=day, note=note,
+            melt_id,
+            recipe,
+            masses_of(charge, "--charge"),
+            dross_kg=lost,
+            day=day,
+            note=note,
             dross_metal=Composition.parse(dross_metal) if dross_metal else None,
             assay=Composition.parse(assay) if assay else None,
-        )  # fmt: skip
+        )
     print_json({"added": melt_id, "event": event}) if as_json else click.echo(
         f"Entered melt {melt_id} (event {event})."
     )
@@ -124,9 +165,15 @@ def _add_casts(
 @shop_option
 @json_option
 def casts(
-    cast_id: str | None, add_path: Path | None, melt: str | None, used: str | None, order: str | None,
-    table_path: Path | None, shop: str | None, as_json: bool,
-) -> None:  # fmt: skip
+    cast_id: str | None,
+    add_path: Path | None,
+    melt: str | None,
+    used: str | None,
+    order: str | None,
+    table_path: Path | None,
+    shop: str | None,
+    as_json: bool,
+) -> None:
     """The casting log in the book."""
     from pipemetal.files.log_file import read_log
 
@@ -140,17 +187,52 @@ def casts(
             book.row("casts", cast_id)
         held = [c for c in book.casts() if cast_id in (None, c.id)]
     if as_json:
-        print_json({"casts": [
-            {"id": c.id, "day": c.day, "composition": c.composition.text(), "gate_mm": c.gate_mm, "charge_kg": c.charge_kg,
-             "length_mm": c.length_mm, "pour_temperature_c": c.pour_temperature_c, "verdict": c.verdict, "note": c.note,
-             "thickness_mm": [list(p) for p in c.thickness_mm], "marks": [list(p) for p in c.marks]} for c in held
-        ]})  # fmt: skip
+        print_json(
+            {
+                "casts": [
+                    {
+                        "id": c.id,
+                        "day": c.day,
+                        "composition": c.composition.text(),
+                        "gate_mm": c.gate_mm,
+                        "charge_kg": c.charge_kg,
+                        "length_mm": c.length_mm,
+                        "pour_temperature_c": c.pour_temperature_c,
+                        "verdict": c.verdict,
+                        "note": c.note,
+                        "thickness_mm": [list(p) for p in c.thickness_mm],
+                        "marks": [list(p) for p in c.marks],
+                    }
+                    for c in held
+                ]
+            }
+        )
         return
     show_table(
         "Casts",
-        [("cast", ""), ("day", ""), ("metal", ""), ("gate mm", ""), ("charge kg", ""), ("length mm", ".0f"), ("poured C", ".0f"),
-         ("verdict", "")],
-        [(c.id, c.day, c.composition.text(), c.gate_mm, c.charge_kg, c.length_mm, c.pour_temperature_c, c.verdict or "")
-         for c in held],
-        [], table_path,
-    )  # fmt: skip
+        [
+            ("cast", ""),
+            ("day", ""),
+            ("metal", ""),
+            ("gate mm", ""),
+            ("charge kg", ""),
+            ("length mm", ".0f"),
+            ("poured C", ".0f"),
+            ("verdict", ""),
+        ],
+        [
+            (
+                c.id,
+                c.day,
+                c.composition.text(),
+                c.gate_mm,
+                c.charge_kg,
+                c.length_mm,
+                c.pour_temperature_c,
+                c.verdict or "",
+            )
+            for c in held
+        ],
+        [],
+        table_path,
+    )

@@ -57,23 +57,44 @@ def dross(
     if write_path is not None:
         write_path.write_text(table, encoding="utf-8")
     if as_json:
-        print_json({
-            "melts": found.melts, "scatter": rounded(found.scatter, 3), "doubted": list(found.doubted),
-            "factors": [{"name": f.name, "prior": rounded(f.prior, 5), "value": rounded(f.value, 5),
-                         "interval": [rounded(f.low, 5), rounded(f.high, 5)], "learned": rounded(f.learned, 3)}
-                        for f in found.factors],
-        })  # fmt: skip
+        print_json(
+            {
+                "melts": found.melts,
+                "scatter": rounded(found.scatter, 3),
+                "doubted": list(found.doubted),
+                "factors": [
+                    {
+                        "name": f.name,
+                        "prior": rounded(f.prior, 5),
+                        "value": rounded(f.value, 5),
+                        "interval": [rounded(f.low, 5), rounded(f.high, 5)],
+                        "learned": rounded(f.learned, 3),
+                    }
+                    for f in found.factors
+                ],
+            }
+        )
         return
     kinds = dict(found.losses.dross_share)
     print_table(
         f"Dross, from {found.melts} melts",
         ["of", "usual", "this shop", "between (95 %)", "learned"],
         [
-            (f"{f.name}, % of what is charged", f"{100 * f.prior:.2f}", f"{100 * f.value:.2f}",
-             f"{100 * f.low:.2f} to {100 * f.high:.2f}", f"{100 * f.learned:.0f} %")
-            if f.name in kinds else
-            (f"{f.name}, beside lead", f"{f.prior:.2f}", f"{f.value:.2f}", f"{f.low:.2f} to {f.high:.2f}",
-             f"{100 * f.learned:.0f} %")
+            (
+                f"{f.name}, % of what is charged",
+                f"{100 * f.prior:.2f}",
+                f"{100 * f.value:.2f}",
+                f"{100 * f.low:.2f} to {100 * f.high:.2f}",
+                f"{100 * f.learned:.0f} %",
+            )
+            if f.name in kinds
+            else (
+                f"{f.name}, beside lead",
+                f"{f.prior:.2f}",
+                f"{f.value:.2f}",
+                f"{f.low:.2f} to {f.high:.2f}",
+                f"{100 * f.learned:.0f} %",
+            )
             for f in found.factors
         ],
         [
@@ -81,7 +102,7 @@ def dross(
             "Dross is lead dust: no dry sweeping, lid on the bin, hands washed before food. Local codes prevail.",
             f"Written to {write_path}." if write_path is not None else "For shop.toml:\n" + table,
         ],
-    )  # fmt: skip
+    )
 
 
 def _melts_of(melts_file: Path | None, shop: str | None) -> tuple[MeltRecord, ...]:
@@ -118,9 +139,14 @@ def _losses_table(found: FittedLosses) -> str:
 @recipes_option
 @json_option
 def scrap(
-    lots_file: Path, names: tuple[str, ...], share: float, rounds: int, settings_path: Path | None, recipes_path: Path | None,
+    lots_file: Path,
+    names: tuple[str, ...],
+    share: float,
+    rounds: int,
+    settings_path: Path | None,
+    recipes_path: Path | None,
     as_json: bool,
-) -> None:  # fmt: skip
+) -> None:
     """For every lot of scrap, shavings or own ingots the recipe in which it is worth most; and what becomes of each alloy when
     part of every melt is its own scrap. New metal is that of LOTS.csv, taken as endless."""
     from pipemetal.files.lots_file import read_lots
@@ -139,8 +165,9 @@ def scrap(
         raise MeltError("is missing: nothing corrects the scrap", field="pig or master", where=lots_file.name)
     worths = {
         lot.id: [scrap_worth(lot, recipe, new, losses=shop.losses) for recipe in chosen.values()]
-        for lot in lots if not lot.is_new_metal
-    }  # fmt: skip
+        for lot in lots
+        if not lot.is_new_metal
+    }
     drifts = [remelt_drift(recipe, new, share=share, rounds=rounds, losses=shop.losses) for recipe in chosen.values()]
     if as_json:
         print_json(_scrap_dict(worths, drifts, unknown))
@@ -154,18 +181,33 @@ def _scrap_dict(
 ) -> dict[str, Any]:
     return {
         "lots": [
-            {"lot": w.lot, "recipe": w.recipe, "most_share": rounded(w.most_share, 3), "limited_by": list(w.limited_by),
-             "worth_per_kg": rounded(w.worth_per_kg, 3), "fetches_per_kg": rounded(w.fetches_per_kg, 3), "verdict": w.verdict}
-            for found in worths.values() for w in found
+            {
+                "lot": w.lot,
+                "recipe": w.recipe,
+                "most_share": rounded(w.most_share, 3),
+                "limited_by": list(w.limited_by),
+                "worth_per_kg": rounded(w.worth_per_kg, 3),
+                "fetches_per_kg": rounded(w.fetches_per_kg, 3),
+                "verdict": w.verdict,
+            }
+            for found in worths.values()
+            for w in found
         ],
         "lots_without_analysis": list(unknown),
         "drift": [
-            {"recipe": d.recipe, "share": d.share, "leaves_window_in_round": dict(d.leaves), "blocked_by": list(d.blocked_by),
-             "rounds_corrected": len(d.corrected), "lasting_share": rounded(d.lasting_share, 3),
-             "after_uncorrected": d.uncorrected[-1].text(), "after_corrected": d.corrected[-1].text() if d.corrected else None}
+            {
+                "recipe": d.recipe,
+                "share": d.share,
+                "leaves_window_in_round": dict(d.leaves),
+                "blocked_by": list(d.blocked_by),
+                "rounds_corrected": len(d.corrected),
+                "lasting_share": rounded(d.lasting_share, 3),
+                "after_uncorrected": d.uncorrected[-1].text(),
+                "after_corrected": d.corrected[-1].text() if d.corrected else None,
+            }
             for d in drifts
         ],
-    }  # fmt: skip
+    }
 
 
 def _where_best(found: list[ScrapWorth], tin_wt_pct: float, targets: Mapping[str, Recipe]) -> ScrapWorth:
@@ -177,16 +219,27 @@ def _where_best(found: list[ScrapWorth], tin_wt_pct: float, targets: Mapping[str
 
 
 def _print_worths(
-    worths: Mapping[str, list[ScrapWorth]], tin: Mapping[str, float], targets: Mapping[str, Recipe], unknown: tuple[str, ...],
+    worths: Mapping[str, list[ScrapWorth]],
+    tin: Mapping[str, float],
+    targets: Mapping[str, Recipe],
+    unknown: tuple[str, ...],
     currency: str,
-) -> None:  # fmt: skip
+) -> None:
     rows = []
     for lot, found in worths.items():
         best = _where_best(found, tin[lot], targets)
         limit = f"; {', '.join(best.limited_by)} holds it there" if best.limited_by else ""
         words = {"use": "use", "correct": "use with new metal", "sell": "sell, or dilute"}[best.verdict]
-        rows.append((lot, best.recipe, f"up to {100 * best.most_share:.0f} %{limit}", f"{best.worth_per_kg:.2f}",
-                     f"{best.fetches_per_kg:.2f}", words))  # fmt: skip
+        rows.append(
+            (
+                lot,
+                best.recipe,
+                f"up to {100 * best.most_share:.0f} %{limit}",
+                f"{best.worth_per_kg:.2f}",
+                f"{best.fetches_per_kg:.2f}",
+                words,
+            )
+        )
     notes = [f"{currency} a kilogram; worth in use is the new metal that it saves in a melt of 400 kg."]
     if unknown:
         notes.append(f"No analysis, so no answer: {', '.join(unknown)}.")

@@ -33,9 +33,16 @@ KINDS = ("dxf", "svg", "pdf")
 @click.option("--temperatures", type=click.Choice(["C", "F"]), default="C", show_default=True)
 @json_option
 def paper(
-    plan_file: Path, names: tuple[str, ...], out: Path, paper_name: str, language: str, lengths: str, masses: str,
-    temperatures: str, as_json: bool,
-) -> None:  # fmt: skip
+    plan_file: Path,
+    names: tuple[str, ...],
+    out: Path,
+    paper_name: str,
+    language: str,
+    lengths: str,
+    masses: str,
+    temperatures: str,
+    as_json: bool,
+) -> None:
     """Weighing lists, casting days, rank sheets, metal account, buying list and alloy statement of a plan.json as PDF.
 
     NAME is one or more of weighing, casting-days, ranks, metal-account, to-buy, alloy-statement; all where none is given.
@@ -92,9 +99,18 @@ def _plan_of(path: Path) -> dict[str, Any]:
 @recipes_option
 @json_option
 def patterns(
-    organ_file: Path, rank: str | None, note: str | None, kind: str | None, kinds: tuple[str, ...], out: Path, paper_name: str,
-    landscape: bool, language: str, recipes_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    organ_file: Path,
+    rank: str | None,
+    note: str | None,
+    kind: str | None,
+    kinds: tuple[str, ...],
+    out: Path,
+    paper_name: str,
+    landscape: bool,
+    language: str,
+    recipes_path: Path | None,
+    as_json: bool,
+) -> None:
     """One drawing for each rank and part at full size: DXF for a plotter, SVG, or PDF in tiles with overlap and check lines."""
     from pipemetal.cli.pipes_cmd import load_pipes
     from pipemetal.documents.dxf import to_dxf
@@ -156,9 +172,17 @@ def _tiled(tile_pdf: Any, drawing: Any, paper_name: str, language: str, landscap
 @shop_option
 @json_option
 def label(
-    ids: tuple[str, ...], out: Path, sheet_name: str, first: int, right_mm: float, down_mm: float, plan_file: Path | None,
-    test_page: bool, shop: str | None, as_json: bool,
-) -> None:  # fmt: skip
+    ids: tuple[str, ...],
+    out: Path,
+    sheet_name: str,
+    first: int,
+    right_mm: float,
+    down_mm: float,
+    plan_file: Path | None,
+    test_page: bool,
+    shop: str | None,
+    as_json: bool,
+) -> None:
     """Labels with the code that a scanner types and lines that are read at two metres. Print without scaling.
 
     ID is that of a roll, a remnant or a lot in the book; with --blanks that of a roll in the plan, all rolls where none is given.
@@ -197,11 +221,17 @@ def _blank_labels(plan: dict[str, Any], ids: tuple[str, ...]) -> list[Label]:
     return [
         Label(
             cut["blank"],
-            (f"{cut['rank']} {cut['note']}", cut["kind"], f"{cut['length_mm']:.0f} x {cut['width_mm']:.0f} mm",
-             f"{cut['actual_mouth_mm']:.2f} / {cut['actual_top_mm']:.2f} mm", f"no. {cut['number']} of {one}"),
+            (
+                f"{cut['rank']} {cut['note']}",
+                cut["kind"],
+                f"{cut['length_mm']:.0f} x {cut['width_mm']:.0f} mm",
+                f"{cut['actual_mouth_mm']:.2f} / {cut['actual_top_mm']:.2f} mm",
+                f"no. {cut['number']} of {one}",
+            ),
         )
-        for one in ids or rolls for cut in rolls[one]["cuts"]
-    ]  # fmt: skip
+        for one in ids or rolls
+        for cut in rolls[one]["cuts"]
+    ]
 
 
 def _label_of(book: Any, one: str) -> Label:

@@ -30,15 +30,21 @@ def list_people(shop: str | None, as_json: bool) -> None:
     with open_book(shop) as book:
         held = book.people()
     if as_json:
-        print_json({"people": [
-            {"name": p.name, "role": p.role, "pin": p.has_pin, "password": p.has_password, "note": p.note} for p in held
-        ]})  # fmt: skip
+        print_json(
+            {
+                "people": [
+                    {"name": p.name, "role": p.role, "pin": p.has_pin, "password": p.has_password, "note": p.note}
+                    for p in held
+                ]
+            }
+        )
         return
     print_table(
-        "People", ["person", "role", "PIN", "password", "note"],
+        "People",
+        ["person", "role", "PIN", "password", "note"],
         [(p.name, p.role, "yes" if p.has_pin else "", "yes" if p.has_password else "", p.note) for p in held],
         [] if held else ["Nobody yet: everybody may do everything."],
-    )  # fmt: skip
+    )
 
 
 @people.command()

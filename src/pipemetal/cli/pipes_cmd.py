@@ -67,9 +67,16 @@ def load_pipes(
 @recipes_option
 @json_option
 def pipes(
-    organ_file: Path, rank: str | None, note: str | None, lengths: bool, more: bool, csv_path: Path | None,
-    svg_path: Path | None, recipes_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    organ_file: Path,
+    rank: str | None,
+    note: str | None,
+    lengths: bool,
+    more: bool,
+    csv_path: Path | None,
+    svg_path: Path | None,
+    recipes_path: Path | None,
+    as_json: bool,
+) -> None:
     """Every pipe of ORGAN.toml: frequency, scale, mouth, lengths, walls and mass.
 
     Half tones compare pipes at the same sounding pitch. Lengths hold at the organ's tuning temperature; the cut length
@@ -86,10 +93,14 @@ def pipes(
         _draw(organ, made, svg_path)
     if as_json:
         listed = [pipe_dict(p) | ({"lengths": _lengths_dict(organ, p)} if lengths else {}) for p in made]
-        print_json({
-            "organ": organ.name, "pipes": listed, "notes_without_pipe": [note_dict(n) for n in without],
-            "sheets_to_buy": [sheet_dict(s) for s in sheets_to_buy(made)],
-        })  # fmt: skip
+        print_json(
+            {
+                "organ": organ.name,
+                "pipes": listed,
+                "notes_without_pipe": [note_dict(n) for n in without],
+                "sheets_to_buy": [sheet_dict(s) for s in sheets_to_buy(made)],
+            }
+        )
         return
     by_rank: dict[str, list[Pipe]] = defaultdict(list)
     for pipe in made:
@@ -113,18 +124,43 @@ def _print_rank(name: str, members: Sequence[Pipe]) -> None:
     sources = "; ".join(dict.fromkeys(p.wall_source for p in members))
     print_table(
         f"{name} ({members[0].division}, {alloys}, {members[0].construction}, {len(members)} pipes)",
-        ["note", "pitch", "Hz", "diameter mm", "half tones", "mouth mm", "cut-up mm", "body mm", "cut mm", "foot mm",
-         "wall mouth mm", "wall top mm", "kg", "made"],
         [
-            (_label(p), footage_text(p.footage), f"{p.frequency_hz:.2f}",
-             f"{p.diameter_mm:.1f}", f"{p.half_tones:+.1f}", f"{p.mouth_width_mm:.1f}", f"{p.cut_up_mm:.1f}",
-             f"{p.body_length_mm:.1f}", f"{p.cut_length_mm:.1f}", f"{p.foot_length_mm:.0f}",
-             f"{p.thickness_mouth_mm:.2f}", f"{p.thickness_top_mm:.2f}", f"{p.mass_kg:.3f}",
-             "" if p.made == "cast" else f"{p.made} {p.alloy}" if p.made == "sheet" else p.made)
+            "note",
+            "pitch",
+            "Hz",
+            "diameter mm",
+            "half tones",
+            "mouth mm",
+            "cut-up mm",
+            "body mm",
+            "cut mm",
+            "foot mm",
+            "wall mouth mm",
+            "wall top mm",
+            "kg",
+            "made",
+        ],
+        [
+            (
+                _label(p),
+                footage_text(p.footage),
+                f"{p.frequency_hz:.2f}",
+                f"{p.diameter_mm:.1f}",
+                f"{p.half_tones:+.1f}",
+                f"{p.mouth_width_mm:.1f}",
+                f"{p.cut_up_mm:.1f}",
+                f"{p.body_length_mm:.1f}",
+                f"{p.cut_length_mm:.1f}",
+                f"{p.foot_length_mm:.0f}",
+                f"{p.thickness_mouth_mm:.2f}",
+                f"{p.thickness_top_mm:.2f}",
+                f"{p.mass_kg:.3f}",
+                "" if p.made == "cast" else f"{p.made} {p.alloy}" if p.made == "sheet" else p.made,
+            )
             for p in members
         ],
         [*_breaks(members), f"Walls: {sources}.", *_remarks(members)],
-    )  # fmt: skip
+    )
 
 
 def _breaks(members: Sequence[Pipe]) -> list[str]:
@@ -162,20 +198,39 @@ def _print_more(name: str, members: Sequence[Pipe]) -> None:
     rows = []
     for p in members:
         stress = standing_stress(p)
-        rows.append((
-            _label(p), f"{p.flue_mm:.2f}", f"{p.toe_bore_mm:.1f}", "" if p.ising is None else f"{p.ising:.2f}",
-            f"{p.thickness_foot_mm:.2f}", f"{p.languid_thickness_mm:.1f}", f"{stress.mouth_mpa:.3f}", f"{stress.toe_mpa:.2f}",
-            "yes" if stress.toe_flag else "",
-        ))  # fmt: skip
+        rows.append(
+            (
+                _label(p),
+                f"{p.flue_mm:.2f}",
+                f"{p.toe_bore_mm:.1f}",
+                "" if p.ising is None else f"{p.ising:.2f}",
+                f"{p.thickness_foot_mm:.2f}",
+                f"{p.languid_thickness_mm:.1f}",
+                f"{stress.mouth_mpa:.3f}",
+                f"{stress.toe_mpa:.2f}",
+                "yes" if stress.toe_flag else "",
+            )
+        )
     print_table(
         f"{name}: mouth, toe and stress",
-        ["note", "flue mm", "toe bore mm", "Ising", "wall foot mm", "languid mm", "stress mouth MPa", "stress toe MPa",
-         "toe flagged"],
+        [
+            "note",
+            "flue mm",
+            "toe bore mm",
+            "Ising",
+            "wall foot mm",
+            "languid mm",
+            "stress mouth MPa",
+            "stress toe MPa",
+            "toe flagged",
+        ],
         rows,
-        ["Flue, toe and languid: starting sizes, common practice, no source. Ising's number needs the wind: 2 to 3 is said to",
-         "work; a light, not advice. Stress: weight over section of a pipe standing on its toe; flagged over 4 feet, where",
-         "published repair reports say that toes give way first."],
-    )  # fmt: skip
+        [
+            "Flue, toe and languid: starting sizes, common practice, no source. Ising's number needs the wind: 2 to 3 is said to",
+            "work; a light, not advice. Stress: weight over section of a pipe standing on its toe; flagged over 4 feet, where",
+            "published repair reports say that toes give way first.",
+        ],
+    )
 
 
 def _sounding(organ: Organ, pipe: Pipe) -> Callable[[float], float]:
@@ -200,10 +255,15 @@ def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
 
 def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
     return [
-        {"rule": r.name, "source": r.source, "body_length_mm": round(r.body_length_mm, 2),
-         "cents_from_default": round(r.cents_from_default, 2), "claim_cents": round(r.claim_cents, 1)}
+        {
+            "rule": r.name,
+            "source": r.source,
+            "body_length_mm": round(r.body_length_mm, 2),
+            "cents_from_default": round(r.cents_from_default, 2),
+            "claim_cents": round(r.claim_cents, 1),
+        }
         for r in _rules(organ, pipe)
-    ]  # fmt: skip
+    ]
 
 
 def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
@@ -215,12 +275,15 @@ def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
         f"{name} ({members[0].construction}): body length in mm by rule",
         ["note", *(rule.name for rule in held[0][1])],
         [
-            (_label(p), f"{rules[0].body_length_mm:.1f} ±{rules[0].claim_cents:.0f} c",
-             *(f"{r.body_length_mm:.1f} {r.cents_from_default:+.0f} c ±{r.claim_cents:.0f} c" for r in rules[1:]))
+            (
+                _label(p),
+                f"{rules[0].body_length_mm:.1f} ±{rules[0].claim_cents:.0f} c",
+                *(f"{r.body_length_mm:.1f} {r.cents_from_default:+.0f} c ±{r.claim_cents:.0f} c" for r in rules[1:]),
+            )
             for p, rules in held
         ],
         [*(f"{r.name}: {r.source}." for r in held[0][1]), LENGTHS_NOTE],
-    )  # fmt: skip
+    )
 
 
 def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> None:
@@ -273,9 +336,14 @@ def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
 @recipes_option
 @json_option
 def blanks(
-    organ_file: Path, rank: str | None, dxf_dir: Path | None, offsets: bool, csv_path: Path | None,
-    recipes_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    organ_file: Path,
+    rank: str | None,
+    dxf_dir: Path | None,
+    offsets: bool,
+    csv_path: Path | None,
+    recipes_path: Path | None,
+    as_json: bool,
+) -> None:
     """Every part of every pipe of ORGAN.toml as a flat blank, allowances included."""
     organ, _, made = load_pipes(organ_file, recipes_path, rank)
     parts = [part for pipe in made for part in pipe.parts]
@@ -289,9 +357,11 @@ def blanks(
     by_rank = totals(made, lambda pipe, part: (pipe.rank, part.alloy))
     if as_json:
         result: dict[str, Any] = {
-            "organ": organ.name, "blanks": [blank_dict(p) for p in parts],
-            "by_alloy": total_dicts(("alloy", "kind"), by_alloy), "by_rank": total_dicts(("rank", "alloy"), by_rank),
-        }  # fmt: skip
+            "organ": organ.name,
+            "blanks": [blank_dict(p) for p in parts],
+            "by_alloy": total_dicts(("alloy", "kind"), by_alloy),
+            "by_rank": total_dicts(("rank", "alloy"), by_rank),
+        }
         print_json(result)
         return
     if offsets:
@@ -306,10 +376,17 @@ def blanks(
             title,
             [*heads, "number", "area m2", "kg", "finished m2", "finished kg"],
             [
-                (*t.name, t.parts, f"{t.blank_area_m2:.2f}", f"{t.blank_kg:.1f}", f"{t.finished_area_m2:.2f}",
-                 f"{t.finished_kg:.1f}") for t in rows
+                (
+                    *t.name,
+                    t.parts,
+                    f"{t.blank_area_m2:.2f}",
+                    f"{t.blank_kg:.1f}",
+                    f"{t.finished_area_m2:.2f}",
+                    f"{t.finished_kg:.1f}",
+                )
+                for t in rows
             ],
-        )  # fmt: skip
+        )
     click.echo(f"{len(parts)} blanks. --json lists every one" + (f"; patterns are in {dxf_dir}." if dxf_dir else "."))
 
 

@@ -48,11 +48,22 @@ DEMO_SECONDS = 45.0
 @recipes_option
 @json_option
 def plan(
-    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, reserved: bool, accepts: bool,
-    by: str | None, settings_path: Path | None,
-    log_path: Path | None, out: Path, seconds: float | None, iterations: int | None, seed: int, recipes_path: Path | None,
+    organ_file: Path,
+    rack_path: Path | None,
+    lots_path: Path | None,
+    shop: str | None,
+    reserved: bool,
+    accepts: bool,
+    by: str | None,
+    settings_path: Path | None,
+    log_path: Path | None,
+    out: Path,
+    seconds: float | None,
+    iterations: int | None,
+    seed: int,
+    recipes_path: Path | None,
     as_json: bool,
-) -> None:  # fmt: skip
+) -> None:
     """Plan the main job for ORGAN.toml and write it to a folder.
 
     Gives every pipe and blank, the rolls to take down and where each blank is cut, the sheets still to cast, melts with
@@ -119,10 +130,16 @@ def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_jso
     _demo_book(folder, shop)
     stock = stock_of(organ_file, None, None, str(shop), None)
     data = run_plan(
-        organ_file, stock, settings_for(None, str(shop), organ_file), None, out,
-        seconds=None if iterations else seconds, iterations=iterations, seed=seed,
+        organ_file,
+        stock,
+        settings_for(None, str(shop), organ_file),
+        None,
+        out,
+        seconds=None if iterations else seconds,
+        iterations=iterations,
+        seed=seed,
         quiet=as_json,
-    )  # fmt: skip
+    )
     if as_json:
         print_json(data)
     else:
@@ -158,9 +175,14 @@ def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
 
 
 def stock_of(
-    organ_file: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None, recipes_path: Path | None, *,
+    organ_file: Path,
+    rack_path: Path | None,
+    lots_path: Path | None,
+    shop: str | None,
+    recipes_path: Path | None,
+    *,
     reserved: bool = False,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Recipes, rack, lots and lots of unknown metal, from files or from the shop book."""
     if shop is not None:
         if rack_path is not None or lots_path is not None:
@@ -180,9 +202,17 @@ def stock_of(
 
 
 def run_plan(
-    organ_file: Path, stock: dict[str, Any], settings: ShopSettings, log_path: Path | None, out: Path, *,
-    seconds: float | None, iterations: int | None, seed: int, quiet: bool,
-) -> dict[str, Any]:  # fmt: skip
+    organ_file: Path,
+    stock: dict[str, Any],
+    settings: ShopSettings,
+    log_path: Path | None,
+    out: Path,
+    *,
+    seconds: float | None,
+    iterations: int | None,
+    seed: int,
+    quiet: bool,
+) -> dict[str, Any]:
     """Make a plan and write it; gives its dictionary."""
     from pipemetal.documents.plan_pages import write_plan_files
     from pipemetal.files.organ_file import read_organ
@@ -193,10 +223,19 @@ def run_plan(
     organ = read_organ(organ_file, stock["recipes"])
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(
-            organ, stock["recipes"], stock["rack"], stock["lots"], settings, learned=learned_from(log_path, organ_file),
-            cannot_charge=stock["unknown"], seconds=None if iterations else (seconds or 30.0), iterations=iterations,
-            seed=seed, progress=watch.progress, should_stop=watch.should_stop,
-        )  # fmt: skip
+            organ,
+            stock["recipes"],
+            stock["rack"],
+            stock["lots"],
+            settings,
+            learned=learned_from(log_path, organ_file),
+            cannot_charge=stock["unknown"],
+            seconds=None if iterations else (seconds or 30.0),
+            iterations=iterations,
+            seed=seed,
+            progress=watch.progress,
+            should_stop=watch.should_stop,
+        )
     return write_plan_files(made, out)
 
 
@@ -229,13 +268,32 @@ def print_summary(data: dict[str, Any], out: Path) -> None:
     melts: Counter[str] = Counter(m["recipe"] for m in data["melts"])
     print_table(
         f"{data['organ']}: metal plan",
-        ["alloy", "pipes", "pipes kg", "rolls to take down", "sheets to cast", "melts", "new kg", "remelt kg", "lost kg"],
         [
-            (alloy, served[alloy], f"{row['pipes_kg']:.1f}", len(rolls[alloy]), len(sheets[alloy]), melts[alloy],
-             f"{row['new_metal_kg']:.1f}", f"{row['remelt_kg']:.1f}", f"{row['dross_kg'] + row['kerf_kg']:.2f}")
+            "alloy",
+            "pipes",
+            "pipes kg",
+            "rolls to take down",
+            "sheets to cast",
+            "melts",
+            "new kg",
+            "remelt kg",
+            "lost kg",
+        ],
+        [
+            (
+                alloy,
+                served[alloy],
+                f"{row['pipes_kg']:.1f}",
+                len(rolls[alloy]),
+                len(sheets[alloy]),
+                melts[alloy],
+                f"{row['new_metal_kg']:.1f}",
+                f"{row['remelt_kg']:.1f}",
+                f"{row['dross_kg'] + row['kerf_kg']:.2f}",
+            )
             for alloy, row in by_alloy.items()
         ],
-    )  # fmt: skip
+    )
     metal = data["metal"]
     click.echo(
         f"Pipes served: {data['pipes_served']} of {len(data['pipes'])}. To melt: {metal['new_kg'] + metal['remelt_kg']:.0f} kg "

@@ -26,9 +26,13 @@ class Watch:
     def __enter__(self) -> Watch:
         if not self.quiet and sys.stderr.isatty():
             self._bar = Progress(
-                TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"), TimeElapsedColumn(),
-                console=Console(stderr=True), transient=True,
-            )  # fmt: skip
+                TextColumn("{task.description}"),
+                BarColumn(),
+                TextColumn("{task.percentage:>3.0f} %"),
+                TimeElapsedColumn(),
+                console=Console(stderr=True),
+                transient=True,
+            )
             self._bar.start()
             self._task = self._bar.add_task(self.title, total=1.0)
         if threading.current_thread() is threading.main_thread():

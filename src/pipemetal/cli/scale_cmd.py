@@ -48,9 +48,16 @@ def scale() -> None:
 @click.option("--svg", "svg_path", type=FILE, metavar="FILE", help="Write the picture of half tones over notes.")
 @json_option
 def fit(
-    measured_file: Path, footage: str | None, only: str | None, naming: str, model: str | None, reading_mm: float,
-    csv_path: Path | None, svg_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    measured_file: Path,
+    footage: str | None,
+    only: str | None,
+    naming: str,
+    model: str | None,
+    reading_mm: float,
+    csv_path: Path | None,
+    svg_path: Path | None,
+    as_json: bool,
+) -> None:
     """The scale that explains the pipes of MEASURED.csv, some missing, some wrong.
 
     Diameter at 8' C, halving pipe, additive constant and break points with 95 % intervals; pipes that the scale does not
@@ -116,12 +123,21 @@ def _rows(rank: OldRank, found: ScaleFit, naming: str) -> list[dict[str, Any]]:
         fitted, (low, high) = found.diameter_mm(semitones), found.interval_mm(semitones, of_a_pipe=True)
         for held, state in by_key.get(key) or [(None, "missing")]:
             measured = None if held is None else held.diameter_mm
-            rows.append({
-                "note": note_name(key, naming), "key": key, "semitones": semitones, "measured_mm": measured, "fitted_mm": fitted,
-                "low_mm": low, "high_mm": high, "half_tones_fitted": half_tones(fitted, semitones), "state": state,
-                "half_tones_measured": None if measured is None else half_tones(measured, semitones),
-                "remark": "" if held is None else held.remark,
-            })  # fmt: skip
+            rows.append(
+                {
+                    "note": note_name(key, naming),
+                    "key": key,
+                    "semitones": semitones,
+                    "measured_mm": measured,
+                    "fitted_mm": fitted,
+                    "low_mm": low,
+                    "high_mm": high,
+                    "half_tones_fitted": half_tones(fitted, semitones),
+                    "state": state,
+                    "half_tones_measured": None if measured is None else half_tones(measured, semitones),
+                    "remark": "" if held is None else held.remark,
+                }
+            )
     return rows
 
 
@@ -155,31 +171,55 @@ def organ_line(rank: OldRank, found: ScaleFit, naming: str) -> str:
 
 def _fit_dict(rank: OldRank, found: ScaleFit, naming: str) -> dict[str, Any]:
     return {
-        "rank": rank.name, "footage": footage_text(rank.footage), "model": found.model,
-        "diameter_8_foot_c_mm": _number(found.diameter_8_foot_c, 3), "halving_pipe": _number(found.halving_pipe, 3),
-        "halving_steps": None if not math.isfinite(found.halving_pipe.value) else rounded(found.halving_pipe.value - 1, 3),
+        "rank": rank.name,
+        "footage": footage_text(rank.footage),
+        "model": found.model,
+        "diameter_8_foot_c_mm": _number(found.diameter_8_foot_c, 3),
+        "halving_pipe": _number(found.halving_pipe, 3),
+        "halving_steps": None
+        if not math.isfinite(found.halving_pipe.value)
+        else rounded(found.halving_pipe.value - 1, 3),
         "constant_mm": _number(found.constant_mm, 3) if found.constant_mm else None,
         "breaks": [
-            {"note": _note(rank, b.semitones.value, naming), "semitones": _number(b.semitones, 1),
-             "half_tones": rounded(b.half_tones, 3), "step_half_tones": rounded(b.step_half_tones, 3)} for b in found.breaks
+            {
+                "note": _note(rank, b.semitones.value, naming),
+                "semitones": _number(b.semitones, 1),
+                "half_tones": rounded(b.half_tones, 3),
+                "step_half_tones": rounded(b.step_half_tones, 3),
+            }
+            for b in found.breaks
         ],
         "scatter_half_tones": rounded(found.scatter_half_tones, 4),
         "scatter_percent": rounded(100.0 * math.log(2.0) * found.scatter_half_tones / 16.0, 3),
-        "pipes_used": len(found.good), "pipes_missing": len(found.missing),
+        "pipes_used": len(found.good),
+        "pipes_missing": len(found.missing),
         "wrong": [
-            {"note": w.pipe.note, "measured_mm": w.pipe.diameter_mm, "expected_mm": rounded(w.expected_mm, 2),
-             "half_tones_off": rounded(w.half_tones_off, 2),
-             "fits_note": None if w.fits_semitones is None else _note(rank, w.fits_semitones, naming)} for w in found.wrong
+            {
+                "note": w.pipe.note,
+                "measured_mm": w.pipe.diameter_mm,
+                "expected_mm": rounded(w.expected_mm, 2),
+                "half_tones_off": rounded(w.half_tones_off, 2),
+                "fits_note": None if w.fits_semitones is None else _note(rank, w.fits_semitones, naming),
+            }
+            for w in found.wrong
         ],
         "candidates": [
-            {"model": c.model, "numbers": c.numbers, "score": rounded(c.score, 2), "wrong": c.wrong,
-             "scatter_half_tones": rounded(c.scatter_half_tones, 4)} for c in found.candidates
+            {
+                "model": c.model,
+                "numbers": c.numbers,
+                "score": rounded(c.score, 2),
+                "wrong": c.wrong,
+                "scatter_half_tones": rounded(c.scatter_half_tones, 4),
+            }
+            for c in found.candidates
         ],
-        "warnings": list(found.warnings), "organ_file": organ_line(rank, found, naming),
+        "warnings": list(found.warnings),
+        "organ_file": organ_line(rank, found, naming),
         "notes": [
-            {k: rounded(v, 3) if isinstance(v, float) else v for k, v in row.items()} for row in _rows(rank, found, naming)
+            {k: rounded(v, 3) if isinstance(v, float) else v for k, v in row.items()}
+            for row in _rows(rank, found, naming)
         ],
-    }  # fmt: skip
+    }
 
 
 def _between(estimate: Estimate, places: int, unit: str = "") -> str:
@@ -204,12 +244,19 @@ def _print_fit(rank: OldRank, found: ScaleFit, naming: str) -> None:
         f"{rank.name} ({footage_text(rank.footage)}): {found.model}",
         ["note", "measured mm", "fitted mm", "a pipe lies within mm", "half tones", "fitted", "state", "remark"],
         [
-            (r["note"], "" if r["measured_mm"] is None else f"{r['measured_mm']:.2f}", f"{r['fitted_mm']:.2f}",
-             f"{r['low_mm']:.2f} to {r['high_mm']:.2f}",
-             "" if r["half_tones_measured"] is None else f"{r['half_tones_measured']:+.2f}",
-             f"{r['half_tones_fitted']:+.2f}", "" if r["state"] == "good" else r["state"], r["remark"]) for r in rows
+            (
+                r["note"],
+                "" if r["measured_mm"] is None else f"{r['measured_mm']:.2f}",
+                f"{r['fitted_mm']:.2f}",
+                f"{r['low_mm']:.2f} to {r['high_mm']:.2f}",
+                "" if r["half_tones_measured"] is None else f"{r['half_tones_measured']:+.2f}",
+                f"{r['half_tones_fitted']:+.2f}",
+                "" if r["state"] == "good" else r["state"],
+                r["remark"],
+            )
+            for r in rows
         ],
-    )  # fmt: skip
+    )
     steps = found.halving_pipe.value - 1.0
     first = _which_line(found)
     click.echo(f"Diameter at 8' C  {_between(found.diameter_8_foot_c, 2, ' mm')}")
@@ -244,8 +291,19 @@ def _print_fit(rank: OldRank, found: ScaleFit, naming: str) -> None:
 def _write_csv(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path: Path) -> None:
     from pipemetal.files.sheet_out import csv_of
 
-    names = ["note", "key", "semitones", "measured_mm", "fitted_mm", "low_mm", "high_mm", "half_tones_measured",
-             "half_tones_fitted", "state", "remark"]  # fmt: skip
+    names = [
+        "note",
+        "key",
+        "semitones",
+        "measured_mm",
+        "fitted_mm",
+        "low_mm",
+        "high_mm",
+        "half_tones_measured",
+        "half_tones_fitted",
+        "state",
+        "remark",
+    ]
     lines = []
     for rank, found in fitted:
         for row in _rows(rank, found, naming):
@@ -272,10 +330,14 @@ def _write_picture(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path
         )
         lines.append(
             ScaleLine(
-                f"{rank.name} ({footage_text(rank.footage)}): {found.model}", (line,), of("good", "half_tones_measured"),
-                of("wrong", "half_tones_measured"), of("missing", "half_tones_fitted"), band,
+                f"{rank.name} ({footage_text(rank.footage)}): {found.model}",
+                (line,),
+                of("good", "half_tones_measured"),
+                of("wrong", "half_tones_measured"),
+                of("missing", "half_tones_fitted"),
+                band,
             )
-        )  # fmt: skip
+        )
     names = ", ".join(rank.name for rank, _ in fitted)
     path.write_text(to_svg(scale_picture(lines, f"Measured pipes: {names}", naming=naming)), encoding="utf-8")
 
@@ -329,9 +391,20 @@ def show(
         _draw_organ(organ, pipes, measured, by_pitch, svg_path)
     if as_json:
         keys = ("rank", "note", "key", "choir")
-        print_json({"organ": organ.name, "pipes": [
-            {k: getattr(p, k) for k in keys} | {"footage": footage_text(p.footage), "diameter_mm": rounded(p.diameter_mm, 3),
-             "half_tones": rounded(p.half_tones, 3)} for p in pipes]})  # fmt: skip
+        print_json(
+            {
+                "organ": organ.name,
+                "pipes": [
+                    {k: getattr(p, k) for k in keys}
+                    | {
+                        "footage": footage_text(p.footage),
+                        "diameter_mm": rounded(p.diameter_mm, 3),
+                        "half_tones": rounded(p.half_tones, 3),
+                    }
+                    for p in pipes
+                ],
+            }
+        )
         return
     shown = sorted(
         {p.key for p in pipes if p.key % 12 in (0, 6)} | {p.key for p in pipes[:1]} | {max(p.key for p in pipes)}
@@ -342,7 +415,8 @@ def show(
         ["rank", *(note_name(k, organ.naming) for k in shown)],
         [
             (name, *(f"{held[k].diameter_mm:.1f} {held[k].half_tones:+.1f}" if k in held else "" for k in shown))
-            for name, held in by_rank.items() if held
+            for name, held in by_rank.items()
+            if held
         ],
         [REFERENCE, *([f"Written: {svg_path}"] if svg_path else []), "Of compound ranks the first choir is shown."],
-    )  # fmt: skip
+    )

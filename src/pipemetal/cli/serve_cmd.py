@@ -41,7 +41,7 @@ FIRST_PAGE_S = 1.5
 )
 def serve(
     shop: str | None, demo: bool, plan_path: Path | None, settings_path: Path | None, port: int, lan: bool
-) -> None:  # fmt: skip
+) -> None:
     """Serve the shop book's pages to a browser on this machine, or with --lan to the shop's tablets.
 
     Over --lan the pages travel unencrypted: only in a network that is the shop's own.
@@ -88,9 +88,15 @@ def _invented_people(book: Book) -> None:
 
 
 def _run(
-    shop: str, name: str, plan_path: Path | None, given: SaidFile | None, port: int, lan: bool, *,
+    shop: str,
+    name: str,
+    plan_path: Path | None,
+    given: SaidFile | None,
+    port: int,
+    lan: bool,
+    *,
     demo_folder: Path | None,
-) -> None:  # fmt: skip
+) -> None:
     import uvicorn
 
     from pipemetal.shop.book import Book
@@ -137,9 +143,10 @@ def _make_ready(book: Book) -> None:
 def _refuse_without_people(book: Book) -> None:
     if not any(p.has_pin or p.has_password for p in book.people()):
         raise InputError(
-            "needs people with a PIN or a password in the book", field="--lan",
+            "needs people with a PIN or a password in the book",
+            field="--lan",
             allowed="pipemetal people add NAME --role run --pin --by NAME",
-        )  # fmt: skip
+        )
 
 
 def _print_address(address: str) -> None:

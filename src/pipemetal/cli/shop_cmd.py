@@ -24,9 +24,12 @@ __all__ = ["lots", "open_book", "rolls", "shop_of", "shop_option"]
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--shop PATH|URL and --by NAME."""
     by = click.option(
-        "--by", metavar="NAME", expose_value=False, callback=_remember,
+        "--by",
+        metavar="NAME",
+        expose_value=False,
+        callback=_remember,
         help="Who does it, as `pipemetal people` knows them [PIPEMETAL_BY, else the login].",
-    )  # fmt: skip
+    )
     return click.option(
         "--shop", "shop", metavar="PATH|URL", help="The shop book [PIPEMETAL_SHOP, else ./shop.sqlite]."
     )(by(command))
@@ -94,10 +97,23 @@ def _length(text: str | None, field: str) -> float | None:
 @shop_option
 @json_option
 def rolls(
-    roll_id: str | None, alloy: str | None, thickness: str | None, length: str | None, width: str | None, words: str | None,
-    place: str | None, melt: str | None, made: str | None, free: bool, reserved: bool, all_states: bool, add_path: Path | None,
-    table_path: Path | None, shop: str | None, as_json: bool,
-) -> None:  # fmt: skip
+    roll_id: str | None,
+    alloy: str | None,
+    thickness: str | None,
+    length: str | None,
+    width: str | None,
+    words: str | None,
+    place: str | None,
+    melt: str | None,
+    made: str | None,
+    free: bool,
+    reserved: bool,
+    all_states: bool,
+    add_path: Path | None,
+    table_path: Path | None,
+    shop: str | None,
+    as_json: bool,
+) -> None:
     """The rack: this alloy, this thickness, over this length, and where on the roll; one ROLL with its history."""
     from pipemetal.shop.searching import STANDING
 
@@ -109,9 +125,16 @@ def rolls(
         else:
             states = None if all_states else "on rack" if free else "reserved" if reserved else STANDING
             found = book.find_rolls(
-                alloy, read_range(thickness, "thickness"), _length(length, "length"), _length(width, "width"), words,
-                state=states, place=place, melt=melt, made=_span(made),
-            )  # fmt: skip
+                alloy,
+                read_range(thickness, "thickness"),
+                _length(length, "length"),
+                _length(width, "width"),
+                words,
+                state=states,
+                place=place,
+                melt=melt,
+                made=_span(made),
+            )
             if as_json:
                 print_json({"rolls": [_found_dict(f) for f in found]})
                 return
@@ -133,27 +156,66 @@ def _span(text: str | None) -> tuple[str, str] | None:
 def _show_rolls(found: Sequence[Any], table_path: Path | None) -> None:
     show_table(
         "Rolls",
-        [("roll", ""), ("alloy", ""), ("length mm", ".0f"), ("width mm", ".0f"), ("thinnest mm", ".2f"), ("thickest mm", ".2f"),
-         ("from mm", ".0f"), ("to mm", ".0f"), ("cast on", ""), ("melt", ""), ("place", ""), ("state", ""), ("reserved for", "")],
         [
-            (f.roll.id, f.roll.alloy, f.roll.length_mm, f.roll.width_mm, f.roll.thinnest_mm, f.roll.thickest_mm, f.x_from_mm,
-             f.x_to_mm, f.roll.day, f.roll.melt, f.roll.place, f.roll.state, f.roll.reserved_for)
+            ("roll", ""),
+            ("alloy", ""),
+            ("length mm", ".0f"),
+            ("width mm", ".0f"),
+            ("thinnest mm", ".2f"),
+            ("thickest mm", ".2f"),
+            ("from mm", ".0f"),
+            ("to mm", ".0f"),
+            ("cast on", ""),
+            ("melt", ""),
+            ("place", ""),
+            ("state", ""),
+            ("reserved for", ""),
+        ],
+        [
+            (
+                f.roll.id,
+                f.roll.alloy,
+                f.roll.length_mm,
+                f.roll.width_mm,
+                f.roll.thinnest_mm,
+                f.roll.thickest_mm,
+                f.x_from_mm,
+                f.x_to_mm,
+                f.roll.day,
+                f.roll.melt,
+                f.roll.place,
+                f.roll.state,
+                f.roll.reserved_for,
+            )
             for f in found
         ],
         [f"{len(found)} rolls; from and to: the longest place that holds the thickness across the whole width"],
         table_path,
-    )  # fmt: skip
+    )
 
 
 def _found_dict(found: Any) -> dict[str, Any]:
     roll = found.roll
     return {
-        "id": roll.id, "alloy": roll.alloy, "length_mm": roll.length_mm, "width_mm": roll.width_mm, "trim_mm": roll.trim_mm,
-        "mean_thickness_mm": roll.mean_mm, "thinnest_mm": roll.thinnest_mm, "thickest_mm": roll.thickest_mm,
-        "x_from_mm": rounded(found.x_from_mm, 1), "x_to_mm": rounded(found.x_to_mm, 1), "place": roll.place,
-        "state": roll.state, "parent": roll.parent, "cast": roll.cast, "irregular_outline": roll.irregular,
-        "cast_on": roll.day, "melt": roll.melt, "reserved_for": roll.reserved_for,
-    }  # fmt: skip
+        "id": roll.id,
+        "alloy": roll.alloy,
+        "length_mm": roll.length_mm,
+        "width_mm": roll.width_mm,
+        "trim_mm": roll.trim_mm,
+        "mean_thickness_mm": roll.mean_mm,
+        "thinnest_mm": roll.thinnest_mm,
+        "thickest_mm": roll.thickest_mm,
+        "x_from_mm": rounded(found.x_from_mm, 1),
+        "x_to_mm": rounded(found.x_to_mm, 1),
+        "place": roll.place,
+        "state": roll.state,
+        "parent": roll.parent,
+        "cast": roll.cast,
+        "irregular_outline": roll.irregular,
+        "cast_on": roll.day,
+        "melt": roll.melt,
+        "reserved_for": roll.reserved_for,
+    }
 
 
 def _add_rolls(book: Book, path: Path, as_json: bool) -> None:
@@ -227,10 +289,22 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
 @shop_option
 @json_option
 def lots(
-    lot_id: str | None, add_id: str | None, kind: str, mass: str | None, composition: str | None, alloy: str,
-    piece: str | None, price: float, supplier: str, invoice: str, day: str, note: str, table_path: Path | None,
-    shop: str | None, as_json: bool,
-) -> None:  # fmt: skip
+    lot_id: str | None,
+    add_id: str | None,
+    kind: str,
+    mass: str | None,
+    composition: str | None,
+    alloy: str,
+    piece: str | None,
+    price: float,
+    supplier: str,
+    invoice: str,
+    day: str,
+    note: str,
+    table_path: Path | None,
+    shop: str | None,
+    as_json: bool,
+) -> None:
     """Pigs, ingots, scrap and master alloys in stock, by the ledger; one LOT with where its metal went."""
     with open_book(shop) as book:
         if add_id is not None:
@@ -245,30 +319,66 @@ def lots(
             return
         known, unknown = book.lots()
         if as_json:
-            print_json({
-                "lots": [
-                    {"id": x.id, "kind": x.kind, "mass_kg": rounded(x.mass_kg), "pieces": x.pieces or None,
-                     "composition": x.composition.text(), "analysed": x.analysed, "price_per_kg": x.price_per_kg, "note": x.note}
-                    for x in known
-                ],
-                "unknown": list(unknown),
-            })  # fmt: skip
+            print_json(
+                {
+                    "lots": [
+                        {
+                            "id": x.id,
+                            "kind": x.kind,
+                            "mass_kg": rounded(x.mass_kg),
+                            "pieces": x.pieces or None,
+                            "composition": x.composition.text(),
+                            "analysed": x.analysed,
+                            "price_per_kg": x.price_per_kg,
+                            "note": x.note,
+                        }
+                        for x in known
+                    ],
+                    "unknown": list(unknown),
+                }
+            )
             return
         taken, held = book.reserved_kg(), {row["id"]: row for row in book.rows("lots")}
         show_table(
             "Lots",
-            [("lot", ""), ("kind", ""), ("kg", ".2f"), ("reserved kg", ".2f"), ("pieces", ""), ("metal", ""), ("invoice", ""),
-             ("note", "")],
-            [(x.id, x.kind, x.mass_kg, taken.get(x.id, 0.0), x.pieces or "", x.composition.text(), held[x.id]["invoice"], x.note)
-             for x in known],
-            [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [], table_path,
-        )  # fmt: skip
+            [
+                ("lot", ""),
+                ("kind", ""),
+                ("kg", ".2f"),
+                ("reserved kg", ".2f"),
+                ("pieces", ""),
+                ("metal", ""),
+                ("invoice", ""),
+                ("note", ""),
+            ],
+            [
+                (
+                    x.id,
+                    x.kind,
+                    x.mass_kg,
+                    taken.get(x.id, 0.0),
+                    x.pieces or "",
+                    x.composition.text(),
+                    held[x.id]["invoice"],
+                    x.note,
+                )
+                for x in known
+            ],
+            [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [],
+            table_path,
+        )
 
 
 def _add_lot(
-    book: Book, lot_id: str, kind: str, mass: str | None, composition: str | None, alloy: str, piece: str | None,
+    book: Book,
+    lot_id: str,
+    kind: str,
+    mass: str | None,
+    composition: str | None,
+    alloy: str,
+    piece: str | None,
     bought: dict[str, Any],
-) -> int:  # fmt: skip
+) -> int:
     from pipemetal.alloys.composition import Composition
     from pipemetal.units import parse_mass_kg
 
@@ -281,9 +391,15 @@ def _add_lot(
             raise InputError("is not a recipe", field="--alloy", value=alloy, allowed=", ".join(recipes))
         metal = recipes[alloy].target
     return book.add_lot(
-        lot_id, kind, parse_mass_kg(mass, field="mass", default_unit="kg"), metal, alloy=alloy,
-        piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None, analysed=bool(composition), **bought,
-    )  # fmt: skip
+        lot_id,
+        kind,
+        parse_mass_kg(mass, field="mass", default_unit="kg"),
+        metal,
+        alloy=alloy,
+        piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None,
+        analysed=bool(composition),
+        **bought,
+    )
 
 
 def _show_lot(book: Book, lot_id: str, as_json: bool) -> None:

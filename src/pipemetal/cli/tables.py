@@ -21,9 +21,12 @@ def table_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def show_table(
-    title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[object]], notes: Sequence[str],
+    title: str,
+    columns: Sequence[tuple[str, str]],
+    rows: Sequence[Sequence[object]],
+    notes: Sequence[str],
     table_path: Path | None,
-) -> None:  # fmt: skip
+) -> None:
     """Print a table, or write it. `columns`: heading with its unit, and the format of its numbers, empty for texts."""
     headings = [heading for heading, _ in columns]
     if table_path is not None:

@@ -38,9 +38,10 @@ def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None
         return
     for way, title in (("backwards", "came from"), ("forwards", "went to")):
         print_table(
-            f"{report['account']} {title}", ["step", "from", "to", "kg", "event"],
+            f"{report['account']} {title}",
+            ["step", "from", "to", "kg", "event"],
             [(s["steps"], s["origin"], s["target"], f"{s['mass_kg']:.3f}", s["event"]) for s in report[way]],
-        )  # fmt: skip
+        )
     for account, thing in report["things"].items():
         click.echo(f"{account}: {_words(thing)}")
 

@@ -54,10 +54,22 @@ AS_IT_IS = "as it is"
 @recipes_option
 @json_option
 def variants(
-    organ_file: Path, vary_path: Path, rack_path: Path | None, lots_path: Path | None, shop: str | None,
-    settings_path: Path | None, log_path: Path | None, out: Path | None, seconds: float, iterations: int | None, seed: int,
-    workers: int | None, cluster: str | None, recipes_path: Path | None, as_json: bool,
-) -> None:  # fmt: skip
+    organ_file: Path,
+    vary_path: Path,
+    rack_path: Path | None,
+    lots_path: Path | None,
+    shop: str | None,
+    settings_path: Path | None,
+    log_path: Path | None,
+    out: Path | None,
+    seconds: float,
+    iterations: int | None,
+    seed: int,
+    workers: int | None,
+    cluster: str | None,
+    recipes_path: Path | None,
+    as_json: bool,
+) -> None:
     """Plan ORGAN.toml for the shop as it is and for every variant of variants.toml, and show what each comes to.
 
     One plan a worker: with --workers 2 two plans at once. Ctrl+C ends with those that are done. Exit code 1 when a variant
@@ -72,10 +84,18 @@ def variants(
     stock = stock_of(organ_file, rack_path, lots_path, shop, recipes_path)
     settings = settings_for(settings_path, shop, organ_file)
     base = Case(
-        AS_IT_IS, read_organ(organ_file, stock["recipes"]), stock["recipes"], tuple(stock["rack"]), tuple(stock["lots"]),
-        settings, learned_from(log_path, organ_file) or Learned(), tuple(stock["unknown"]),
-        None if iterations else seconds, iterations, seed,
-    )  # fmt: skip
+        AS_IT_IS,
+        read_organ(organ_file, stock["recipes"]),
+        stock["recipes"],
+        tuple(stock["rack"]),
+        tuple(stock["lots"]),
+        settings,
+        learned_from(log_path, organ_file) or Learned(),
+        tuple(stock["unknown"]),
+        None if iterations else seconds,
+        iterations,
+        seed,
+    )
     cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock["recipes"], settings))]
     found: dict[int, Figures] = {}
     failed: dict[str, str] = {}
@@ -123,13 +143,38 @@ def _print(rows: list[tuple[str, Figures]], failed: dict[str, str], asked: int, 
     )
     print_table(
         "Variants side by side",
-        ["variant", "pipes served", "rolls", "sheets", "melts", "days", "m² used", "gap %", "new kg", "remelt kg", "to buy kg",
-         "lost kg", f"cost {settings.currency}"],
         [
-            (name, f"{f.pipes_served} of {f.pipes}", f.rolls, f.sheets, f.melts, f.casting_days, f"{f.consumed_m2:.1f}",
-             f"{f.gap_percent:.1f}", f"{f.new_kg:.0f}", f"{f.remelt_kg:.0f}", f"{f.bought_kg:.0f}",
-             f"{f.lost_kg:.1f}", f"{f.cost:.0f}")
+            "variant",
+            "pipes served",
+            "rolls",
+            "sheets",
+            "melts",
+            "days",
+            "m² used",
+            "gap %",
+            "new kg",
+            "remelt kg",
+            "to buy kg",
+            "lost kg",
+            f"cost {settings.currency}",
+        ],
+        [
+            (
+                name,
+                f"{f.pipes_served} of {f.pipes}",
+                f.rolls,
+                f.sheets,
+                f.melts,
+                f.casting_days,
+                f"{f.consumed_m2:.1f}",
+                f"{f.gap_percent:.1f}",
+                f"{f.new_kg:.0f}",
+                f"{f.remelt_kg:.0f}",
+                f"{f.bought_kg:.0f}",
+                f"{f.lost_kg:.1f}",
+                f"{f.cost:.0f}",
+            )
             for name, f in rows
         ],
         notes,
-    )  # fmt: skip
+    )

@@ -41,8 +41,14 @@ def freezing_picture(comp: Composition) -> Drawing:
     frame.line(quick, _QUICK, width_mm=0.8)
     frame.dot(0.0, melting.temperature_c, _MARK)
     sure = f"± {melting.uncertainty_k:.0f} K"
-    drawing.text("key", _BOX[0] + 4.0, frame.point(0.0, melting.temperature_c)[1] + 2.0,
-                 f"{melting.temperature_c:.1f} °C {sure}: first solid, {melting.first_solid}", 3.4, fill=_MARK)  # fmt: skip
+    drawing.text(
+        "key",
+        _BOX[0] + 4.0,
+        frame.point(0.0, melting.temperature_c)[1] + 2.0,
+        f"{melting.temperature_c:.1f} °C {sure}: first solid, {melting.first_solid}",
+        3.4,
+        fill=_MARK,
+    )
     _key(
         drawing,
         [("quick, solids keep what they took", _QUICK, ()), (f"slow, all solid at {end_c:.1f} °C", _SLOW, (2.4, 1.4))],
@@ -81,12 +87,14 @@ def _lead_tin() -> dict[str, list[tuple[float, float]]]:
     across = [*np.linspace(0.0, liquid, 26).tolist(), *np.linspace(liquid, 100.0, 18).tolist()[1:]]
     return {
         "liquidus": [(p, liquidus(tin(p)).temperature_c) for p in across],
-        "lead solidus": [(p, solidus_c(tin(p))) for p in np.linspace(0.0, lead_end, 9).tolist()[:-1]] + [(lead_end, eutectic_c)],
-        "tin solidus": [(tin_end, eutectic_c)] + [(p, solidus_c(tin(p))) for p in np.linspace(tin_end, 100.0, 5).tolist()[1:]],
+        "lead solidus": [(p, solidus_c(tin(p))) for p in np.linspace(0.0, lead_end, 9).tolist()[:-1]]
+        + [(lead_end, eutectic_c)],
+        "tin solidus": [(tin_end, eutectic_c)]
+        + [(p, solidus_c(tin(p))) for p in np.linspace(tin_end, 100.0, 5).tolist()[1:]],
         "eutectic": [(lead_end, eutectic_c), (tin_end, eutectic_c)],
         "lead solvus": [(p, t) for t, p, _ in solvus],
         "tin solvus": [(p, t) for t, _, p in solvus],
-    }  # fmt: skip
+    }
 
 
 def diagram_picture(comp: Composition) -> Drawing:

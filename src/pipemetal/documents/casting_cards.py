@@ -59,9 +59,10 @@ def freeze_card(tables: Sequence[TableBefore], title: str, cloth: str) -> Drawin
     if both:
         fitted_text(drawing, 205.0, 164.0, f"cast {len(tables)}", 11.0, 80.0, fill=QUIET)
     rows = (
-        ("RUNS FOR", first.time_to_25pct_s, last.time_to_25pct_s), ("30 % SOLID", first.time_to_30pct_s, last.time_to_30pct_s),
+        ("RUNS FOR", first.time_to_25pct_s, last.time_to_25pct_s),
+        ("30 % SOLID", first.time_to_30pct_s, last.time_to_30pct_s),
         ("ALL SOLID", first.time_to_solid_s, last.time_to_solid_s),
-    )  # fmt: skip
+    )
     for i, (word, begin, end) in enumerate(rows):
         y = 140.0 - 27.0 * i
         fitted_text(drawing, 12.0, y, word, _FAR_MM, 104.0, fill=QUIET, bold=True)
@@ -135,9 +136,14 @@ def _minutes(seconds: float) -> str:
 
 
 def pour_card(
-    card: PushCard, window: PourWindow, name: str, *, table_c: float | None = None, lift_after_s: float | None = None,
+    card: PushCard,
+    window: PourWindow,
+    name: str,
+    *,
+    table_c: float | None = None,
+    lift_after_s: float | None = None,
     measured: bool = False,
-) -> Drawing:  # fmt: skip
+) -> Drawing:
     """What to pour, ladle and set, in letters read at three metres: one sheet of A4.
 
     table_c: of the cloth before the pour, planned unless ``measured``; lift_after_s: when the sheet may be lifted.
@@ -157,8 +163,15 @@ def pour_card(
         y = 184.0 - step * (i + 1) + 4.0
         drawing.text("card", 12.0, y, word, _FAR_MM, fill=QUIET, bold=True)
         fitted_text(drawing, 90.0, y, value, 21.0 if len(rows) == 4 else 18.0, 195.0, bold=True)
-    fitted_text(drawing, 12.0, 34.0, f"Too cold below {window.too_cold_below_c:.0f}, too hot above "
-                f"{window.too_hot_above_c:.0f} °C.  {card.left_kg:.0f} kg stay in the sled.", 9.0, 273.0)  # fmt: skip
+    fitted_text(
+        drawing,
+        12.0,
+        34.0,
+        f"Too cold below {window.too_cold_below_c:.0f}, too hot above "
+        f"{window.too_hot_above_c:.0f} °C.  {card.left_kg:.0f} kg stay in the sled.",
+        9.0,
+        273.0,
+    )
     measure = "Measure the cloth: it wins. " if table_c is not None and not measured else ""
     cautions = f"{measure}Pieces dry and warm. Nobody before the sled. The look of the metal decides."
     fitted_text(drawing, 12.0, 20.0, cautions, 9.0, 273.0)

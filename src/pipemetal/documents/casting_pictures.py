@@ -27,8 +27,12 @@ def thickness_picture(
     drawing = _sheet(title)
     values = [v for s in stations for v in (s.low_mm, s.high_mm)] + [t for _, t in readings]
     longest = stations[-1].distance_m
-    frame = Frame(drawing, _BOX, Axis.round(0.0, longest, "m from the beginning", 8),
-                  Axis.round(min(values), max(values), "mm of solid sheet", 6))  # fmt: skip
+    frame = Frame(
+        drawing,
+        _BOX,
+        Axis.round(0.0, longest, "m from the beginning", 8),
+        Axis.round(min(values), max(values), "mm of solid sheet", 6),
+    )
     frame.band([(s.distance_m, s.low_mm, s.high_mm) for s in stations], _BAND)
     frame.line([(s.distance_m, s.thickness_mm) for s in stations], _STONE, width_mm=0.7)
     for distance, thickness in readings:
@@ -62,8 +66,15 @@ def freezing_picture(
         text = f"{words} {seconds:.0f} s" if seconds >= 10.0 else f"{words} {seconds:.1f} s"
         x = frame.point(seconds, frame.up.low)[0]
         late = x + text_width_mm(text, 3.2) > _BOX[0] + _BOX[2]
-        drawing.text("moment", x - 1.0 if late else x + 1.0, _BOX[1] + _BOX[3] - 3.6 - 4.4 * row, text, 3.2,
-                     anchor="end" if late else "start", fill=INK)  # fmt: skip
+        drawing.text(
+            "moment",
+            x - 1.0 if late else x + 1.0,
+            _BOX[1] + _BOX[3] - 3.6 - 4.4 * row,
+            text,
+            3.2,
+            anchor="end" if late else "start",
+            fill=INK,
+        )
     _key(drawing, [("sheet", _METAL), ("top of the stone", _STONE)])
     _note(drawing, f"One temperature through the sheet; the cloth: {cloth}.")
     return drawing
@@ -82,9 +93,10 @@ def window_picture(windows: Sequence[PourWindow], stones_c: Sequence[float], tit
     for i, window in enumerate(windows, start=1):
         left, right = i - 0.42, i + 0.42
         for bottom, top, colour in (
-            (frame.up.low, window.too_cold_below_c, _COLD), (window.try_low_c, window.try_high_c, "#8fae7e"),
+            (frame.up.low, window.too_cold_below_c, _COLD),
+            (window.try_low_c, window.try_high_c, "#8fae7e"),
             (window.too_hot_above_c, frame.up.high, _HOT),
-        ):  # fmt: skip
+        ):
             if top > bottom:
                 x, y = frame.point(left, bottom)
                 x2, y2 = frame.point(right, top)

@@ -9,9 +9,20 @@ __all__ = ["ALLOY_COLOURS", "INK", "PLACE_COLOURS", "QUIET", "thickness_colour"]
 INK = "#1d1d1b"
 QUIET = "#6b675f"
 PLACE_COLOURS = (
-    "#1f4e79", "#5b8db8", "#3f6b4f", "#8a8578", "#b8860b", "#d9a441", "#4f7942", "#a4552c", "#3a3a38", "#7b5ea7", "#8c2f39",
-    "#6b675f", "#c05a8a",
-)  # fmt: skip
+    "#1f4e79",
+    "#5b8db8",
+    "#3f6b4f",
+    "#8a8578",
+    "#b8860b",
+    "#d9a441",
+    "#4f7942",
+    "#a4552c",
+    "#3a3a38",
+    "#7b5ea7",
+    "#8c2f39",
+    "#6b675f",
+    "#c05a8a",
+)
 """One for each place of the metal account, in its order."""
 ALLOY_COLOURS = ("#2f6690", "#a4552c", "#4f7942", "#7b5ea7", "#a08500", "#8c2f39")
 

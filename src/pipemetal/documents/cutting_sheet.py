@@ -51,9 +51,16 @@ class _Scale:
 
 
 def cutting_sheet(
-    cut_roll: CutRoll, organ_name: str, units: UnitSystem | None = None, say: Words | None = None, *,
-    page_mm: float = PAGE_MM, most_high_mm: float = math.inf, margin_mm: float = MARGIN_MM, with_list: bool = True,
-) -> Drawing:  # fmt: skip
+    cut_roll: CutRoll,
+    organ_name: str,
+    units: UnitSystem | None = None,
+    say: Words | None = None,
+    *,
+    page_mm: float = PAGE_MM,
+    most_high_mm: float = math.inf,
+    margin_mm: float = MARGIN_MM,
+    with_list: bool = True,
+) -> Drawing:
     """The cutting sheet of a roll taken down, or of a sheet to cast, `page_mm` wide; its map is made as high as fits.
 
     `with_list` puts the list of blanks under the map; without it and within `most_high_mm` the drawing is for a page whose list
@@ -127,9 +134,11 @@ def _lies_in(cut: Cut, box: Box) -> bool:
 
 def _hull(cuts: Sequence[Cut]) -> Box:
     return (
-        min(c.placement.x_mm for c in cuts), min(c.placement.y_mm for c in cuts),
-        max(c.placement.x_mm + c.box[0] for c in cuts), max(c.placement.y_mm + c.box[1] for c in cuts),
-    )  # fmt: skip
+        min(c.placement.x_mm for c in cuts),
+        min(c.placement.y_mm for c in cuts),
+        max(c.placement.x_mm + c.box[0] for c in cuts),
+        max(c.placement.y_mm + c.box[1] for c in cuts),
+    )
 
 
 def _part(
@@ -170,15 +179,25 @@ def _close_ups(cuts: tuple[Cut, ...], factor: float, page_mm: float) -> list[tup
 
 
 def _close_up(
-    drawing: Drawing, cuts: tuple[Cut, ...], box: Box, gain: float, top: float, units: UnitSystem, say: Words,
+    drawing: Drawing,
+    cuts: tuple[Cut, ...],
+    box: Box,
+    gain: float,
+    top: float,
+    units: UnitSystem,
+    say: Words,
     left: float = MARGIN_MM + 12.0,
-) -> float:  # fmt: skip
+) -> float:
     """A part of the sheet drawn larger; returns the height on the paper at which it ends."""
     x0, y0, x1, y1 = box
     words = say(
-        "enlarged: x {x0} to {x1}, y {y0} to {y1} {unit}", x0=units.bare_length(x0), x1=units.bare_length(x1),
-        y0=units.bare_length(y0), y1=units.bare_length(y1), unit=units.length,
-    )  # fmt: skip
+        "enlarged: x {x0} to {x1}, y {y0} to {y1} {unit}",
+        x0=units.bare_length(x0),
+        x1=units.bare_length(x1),
+        y0=units.bare_length(y0),
+        y1=units.bare_length(y1),
+        unit=units.length,
+    )
     drawing.text("close-up", left, top - 4.0, words, 3.2, fill=QUIET)
     bottom = top - 6.0 - (y1 - y0) * gain
     scale = _Scale(gain, left, bottom, (x0, y0))
@@ -195,10 +214,12 @@ def _head(
     kind = say("Sheet to cast") if cut_roll.is_new else say("Remnant") if roll.parent else say("Roll")
     drawing.text("text", margin_mm, top - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
     masses = say(
-        "{mass}: blanks {blanks}, remnants {remnants}, offcuts {offcuts}", mass=units.show_mass(cut_roll.mass_kg),
-        blanks=units.show_mass(cut_roll.blanks_kg), remnants=units.show_mass(cut_roll.remnants_kg),
+        "{mass}: blanks {blanks}, remnants {remnants}, offcuts {offcuts}",
+        mass=units.show_mass(cut_roll.mass_kg),
+        blanks=units.show_mass(cut_roll.blanks_kg),
+        remnants=units.show_mass(cut_roll.remnants_kg),
         offcuts=units.show_mass(cut_roll.offcut_kg),
-    )  # fmt: skip
+    )
     # what is looked for first stands first: a long name of an organ is cut at its end
     name = ", ".join(part for part in (roll.alloy, say(roll.place) if roll.place else "", organ_name) if part)
     text, size_mm = fitted_text(name, right - margin_mm - text_width_mm(masses, 4.0) - 4.0, 4.6, 3.2)

@@ -16,8 +16,10 @@ __all__ = ["to_dxf"]
 
 COLOURS: Final[Mapping[str, int]] = {"cut": 7, "label": 3, "check": 1}
 ALIGNED: Final = {
-    "start": TextEntityAlignment.LEFT, "middle": TextEntityAlignment.CENTER, "end": TextEntityAlignment.RIGHT,
-}  # fmt: skip
+    "start": TextEntityAlignment.LEFT,
+    "middle": TextEntityAlignment.CENTER,
+    "end": TextEntityAlignment.RIGHT,
+}
 
 
 def to_dxf(drawing: Drawing) -> DxfDocument:

@@ -17,19 +17,30 @@ def order_pdf(
     """Orders as a PDF, the one to send first on top."""
     say = Words(language)
     rows = [
-        (TICK, line.order_by.isoformat() + (f" {say('too late')}" if line.is_late else ""), line.offer, line.pieces,
-         units.bare_mass(line.mass_kg), units.number(line.cost, 2), line.needed_on.isoformat(), line.needed_for)
+        (
+            TICK,
+            line.order_by.isoformat() + (f" {say('too late')}" if line.is_late else ""),
+            line.offer,
+            line.pieces,
+            units.bare_mass(line.mass_kg),
+            units.number(line.cost, 2),
+            line.needed_on.isoformat(),
+            line.needed_for,
+        )
         for line in orders.lines
-    ]  # fmt: skip
+    ]
     heads = ["", say("order by"), say("offer"), say("pieces"), units.mass, currency, say("needed on"), say("first for")]
     blocks: list[Block] = [
-        table(heads, rows, shares=(0, 0, 1, 0, 0, 0, 0, 0), tall=True) if rows
+        table(heads, rows, shares=(0, 0, 1, 0, 0, 0, 0, 0), tall=True)
+        if rows
         else Paragraph(say("Nothing is to be ordered: the stock serves every melt."))
-    ]  # fmt: skip
+    ]
     words = say(
-        "{cost} {currency} in all; {left} of the metal stay when all is cast.", cost=units.number(orders.cost, 2),
-        currency=currency, left=units.show_mass(orders.left_kg),
-    )  # fmt: skip
+        "{cost} {currency} in all; {left} of the metal stay when all is cast.",
+        cost=units.number(orders.cost, 2),
+        currency=currency,
+        left=units.show_mass(orders.left_kg),
+    )
     blocks.append(Paragraph(words, strong=True))
     blocks += [
         Paragraph(

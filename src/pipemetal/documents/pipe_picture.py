@@ -31,10 +31,13 @@ def pipe_picture(
     size = min(5.0, 5.0 * (WIDTH_MM - 24.0) / max(text_width_mm(pipe.id, 5.0), 1.0))
     drawing.text("title", 12.0, HEIGHT_MM - 13.0, pipe.id, size, bold=True)
     drawing.text(
-        "title", 12.0, HEIGHT_MM - 19.5,
-        f"{pipe.alloy}, {pipe.construction.replace('_', '-')}, {footage_text(pipe.footage)}, {pipe.frequency_hz:.2f} Hz", 3.4,
+        "title",
+        12.0,
+        HEIGHT_MM - 19.5,
+        f"{pipe.alloy}, {pipe.construction.replace('_', '-')}, {footage_text(pipe.footage)}, {pipe.frequency_hz:.2f} Hz",
+        3.4,
         fill=QUIET,
-    )  # fmt: skip
+    )
     whole = _height_mm(pipe)
     divisor = _divisor(max(whole / ROOM_MM, _widest_mm(pipe) / 70.0))
     _Elevation(drawing, pipe, divisor, steps).draw()
@@ -209,9 +212,13 @@ def _words(drawing: Drawing, pipe: Pipe, divisor: float, tuning_c: float | None)
     at = "the tuning temperature" if tuning_c is None else f"{tuning_c:g} °C"
     scale = f"1 : {divisor:g}" if divisor >= 1.0 else f"{1.0 / divisor:g} : 1"
     drawing.text(
-        "notes", 12.0, 12.0,
-        f"Scale {scale}. Sizes in mm; lengths at {at}; the mouth as seen from the front.", 3.0, fill=QUIET,
-    )  # fmt: skip
+        "notes",
+        12.0,
+        12.0,
+        f"Scale {scale}. Sizes in mm; lengths at {at}; the mouth as seen from the front.",
+        3.0,
+        fill=QUIET,
+    )
 
 
 def _wrapped(text: str, most: int) -> list[str]:

@@ -35,14 +35,22 @@ def environment(units: UnitSystem | None = None, say: Words | None = None) -> En
     """The templates, every one escaped, svg and txt included; quantities in these units, texts in this language."""
     units, say = units or UnitSystem(), say or Words()
     made = Environment(
-        loader=PackageLoader("pipemetal.documents", "templates"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+        loader=PackageLoader("pipemetal.documents", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
     made.filters |= {
-        "mass": units.show_mass, "size": units.show_length, "temperature": units.show_temperature,
-        "along": units.show_along, "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0], "number": units.number,
-        "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"), "made": say.made,
-    }  # fmt: skip
+        "mass": units.show_mass,
+        "size": units.show_length,
+        "temperature": units.show_temperature,
+        "along": units.show_along,
+        "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0],
+        "number": units.number,
+        "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"),
+        "made": say.made,
+    }
     made.globals |= {"mass_unit": units.mass, "say": say}
     return made
 
@@ -60,17 +68,43 @@ def _tables(data: dict[str, Any]) -> dict[str, tuple[Sequence[str], list[Sequenc
     """The tables of a plan by name: headings with units, and rows."""
     pipe_keys = [k for k in data["pipes"][0] if k != "id"] if data["pipes"] else ["rank"]
     cut_keys = [
-        "number", "blank", "kind", "x_mm", "y_mm", "turn_deg", "length_mm", "width_mm", "wanted_mouth_mm", "wanted_top_mm",
-        "tolerance_mm", "actual_mouth_mm", "actual_top_mm", "mass_kg",
-    ]  # fmt: skip
+        "number",
+        "blank",
+        "kind",
+        "x_mm",
+        "y_mm",
+        "turn_deg",
+        "length_mm",
+        "width_mm",
+        "wanted_mouth_mm",
+        "wanted_top_mm",
+        "tolerance_mm",
+        "actual_mouth_mm",
+        "actual_top_mm",
+        "mass_kg",
+    ]
     sheets = [*data["rolls_used"], *data["new_sheets"]]
     weighing = [
         (m["name"], m["recipe"], i, lot["id"], lot["kind"], lot["mass_kg"], lot["pieces"] or "", lot["composition"])
         for m in data["melts"]
         for i, lot in enumerate(m.get("lots", []), start=1)
     ]
-    pour_keys = ["day", "number", "sheet", "alloy", "melt", "length_mm", "width_mm", "cast_start_mm", "cast_end_mm",
-                 "charge_kg", "left_kg", "scoops", "gate_mm", "stone_temperature_c"]  # fmt: skip
+    pour_keys = [
+        "day",
+        "number",
+        "sheet",
+        "alloy",
+        "melt",
+        "length_mm",
+        "width_mm",
+        "cast_start_mm",
+        "cast_end_mm",
+        "charge_kg",
+        "left_kg",
+        "scoops",
+        "gate_mm",
+        "stone_temperature_c",
+    ]
     metal = data["metal"]["by_alloy"] | {"in all": data["metal"]["in_all"]}
     places = list(data["metal"]["in_all"])
     rolls = [
@@ -103,7 +137,7 @@ def _tables(data: dict[str, Any]) -> dict[str, tuple[Sequence[str], list[Sequenc
             ["blank", "reason", "nearest_roll", "miss_mm"],
             [[u["blank"], u["reason"], u["nearest_roll"], u["miss_mm"]] for u in data["unserved"]],
         ),
-    }  # fmt: skip
+    }
 
 
 def _printed(plan: Plan, data: dict[str, Any], units: UnitSystem) -> dict[str, bytes]:
@@ -153,9 +187,13 @@ def write_plan_files(plan: Plan, folder: Path) -> dict[str, Any]:
     files["index.html"] = (
         environment(units, Words(settings.language))
         .get_template("plan.html")
-        .render(plan=data, safe_name=safe_name, scales=[n for n in files if n.startswith("pictures/scales-")],
-                papers=[n for n in files if n.startswith("paper/")])
-    )  # fmt: skip
+        .render(
+            plan=data,
+            safe_name=safe_name,
+            scales=[n for n in files if n.startswith("pictures/scales-")],
+            papers=[n for n in files if n.startswith("paper/")],
+        )
+    )
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as beside:
         for name, content in files.items():

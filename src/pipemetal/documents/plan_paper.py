@@ -72,15 +72,27 @@ def _cut_table(cut_roll: CutRoll, units: UnitSystem, say: Words) -> Block:
     def walls(mouth_mm: float, top_mm: float) -> str:
         return f"{units.bare_wall(mouth_mm)}/{units.bare_wall(top_mm)}"
 
-    heads = [say("no."), say("blank"), say("size {unit}", unit=units.length), say("at x, y"),
-             say("wants {unit}", unit=units.wall_unit), say("has"), say("turn")]  # fmt: skip
+    heads = [
+        say("no."),
+        say("blank"),
+        say("size {unit}", unit=units.length),
+        say("at x, y"),
+        say("wants {unit}", unit=units.wall_unit),
+        say("has"),
+        say("turn"),
+    ]
     rows = [
-        (str(cut.number), cut.ordered.blank.id, f"{units.bare_length(cut.box[0])} x {units.bare_length(cut.box[1])}",
-         f"{units.bare_length(cut.placement.x_mm)}, {units.bare_length(cut.placement.y_mm)}",
-         walls(cut.ordered.blank.mouth_thickness_mm, cut.ordered.blank.top_thickness_mm),
-         walls(cut.actual_mouth_mm, cut.actual_top_mm), f"{cut.placement.turn_deg}°" if cut.placement.turn_deg else "")
+        (
+            str(cut.number),
+            cut.ordered.blank.id,
+            f"{units.bare_length(cut.box[0])} x {units.bare_length(cut.box[1])}",
+            f"{units.bare_length(cut.placement.x_mm)}, {units.bare_length(cut.placement.y_mm)}",
+            walls(cut.ordered.blank.mouth_thickness_mm, cut.ordered.blank.top_thickness_mm),
+            walls(cut.actual_mouth_mm, cut.actual_top_mm),
+            f"{cut.placement.turn_deg}°" if cut.placement.turn_deg else "",
+        )
         for cut in cut_roll.cuts
-    ]  # fmt: skip
+    ]
     return table(heads, rows, shares=(0, 1, 0, 0, 0, 0, 0), size_pt=LIST_PT)
 
 

@@ -58,18 +58,33 @@ def _weighing(plan: Data, melt: Data, units: UnitSystem, say: Words) -> Sheet:
         blocks.append(Paragraph(say("Empty the pot first: what is in it would spoil this melt."), strong=True))
     blocks += [
         Paragraph(
-            say("{mass} to weigh, {heel}, for {sheets}.", mass=units.show_mass(melt["charged_kg"]), heel=heel,
-                sheets=", ".join(melt["sheets"])),
+            say(
+                "{mass} to weigh, {heel}, for {sheets}.",
+                mass=units.show_mass(melt["charged_kg"]),
+                heel=heel,
+                sheets=", ".join(melt["sheets"]),
+            ),
             strong=True,
         ),
         table(heads, rows, shares=(0, 0, 0, 0, 0, 1.1, 2), tall=True, size_pt=10.5),
         Paragraph(say("In the order of loading: lead first, tin last. Everything dry and warm.")),
-        Heading(say("What it should be")), _composition(melt, units, say),
+        Heading(say("What it should be")),
+        _composition(melt, units, say),
         Paragraph(_heat_words(melt, units, say)),
-        Paragraph(say("Between: 95 %, from the analyses of the lots. The pot's assay decides, not this table."), quiet=True),
-        Lines((say("weighed by, date"), say("assay of the pot"), say("dross skimmed, {unit}", unit=units.mass),
-               say("pot temperature"), say("left in the pot, {unit}", unit=units.mass), say("remarks"))),
-    ]  # fmt: skip
+        Paragraph(
+            say("Between: 95 %, from the analyses of the lots. The pot's assay decides, not this table."), quiet=True
+        ),
+        Lines(
+            (
+                say("weighed by, date"),
+                say("assay of the pot"),
+                say("dross skimmed, {unit}", unit=units.mass),
+                say("pot temperature"),
+                say("left in the pot, {unit}", unit=units.mass),
+                say("remarks"),
+            )
+        ),
+    ]
     return Sheet(title, subtitle, tuple(blocks), foot=_foot(plan, say))
 
 
@@ -85,10 +100,15 @@ def _composition(melt: Data, units: UnitSystem, say: Words) -> Block:
         return f"{_short(low, units)} – {_short(high, units)}"
 
     rows = [
-        (element, units.number(value, 2),
-         " – ".join(units.number(edge, 2) for edge in melt["interval_wt_pct"][element]), window(element))
-        for element, value in melt["composition_wt_pct"].items() if value >= SHOWN_WT_PCT
-    ]  # fmt: skip
+        (
+            element,
+            units.number(value, 2),
+            " – ".join(units.number(edge, 2) for edge in melt["interval_wt_pct"][element]),
+            window(element),
+        )
+        for element, value in melt["composition_wt_pct"].items()
+        if value >= SHOWN_WT_PCT
+    ]
     return table([say("element"), "%", say("between"), say("window")], rows)
 
 
@@ -102,10 +122,12 @@ def _heat_words(melt: Data, units: UnitSystem, say: Words) -> str:
     return say(
         "About {hours} h to melt: {gas} m³ of natural gas or {propane} of propane. {dross} of metal go with the dross; "
         "{left} stay in the pot.",
-        hours=units.number(heat["hours"], 1), gas=units.number(heat["natural_gas_m3"], 1),
-        propane=units.show_mass(heat["propane_kg"]), dross=units.show_mass(melt["dross_kg"]),
+        hours=units.number(heat["hours"], 1),
+        gas=units.number(heat["natural_gas_m3"], 1),
+        propane=units.show_mass(heat["propane_kg"]),
+        dross=units.show_mass(melt["dross_kg"]),
         left=units.show_mass(melt["left_kg"], 0),
-    )  # fmt: skip
+    )
 
 
 def casting_day_sheets(plan: Data, units: UnitSystem, say: Words) -> list[Sheet]:
@@ -119,21 +141,45 @@ def casting_day_sheets(plan: Data, units: UnitSystem, say: Words) -> list[Sheet]
 def _casting_day(plan: Data, day: int, pours: Sequence[Data], units: UnitSystem, say: Words) -> Sheet:
     blocks: list[Block] = [Cautions(say("Read first"), tuple(say.made(text) for text in plan["cautions"]))]
     rows = [
-        (TICK, pour["number"], _clock(pour), pour["sheet"], pour["alloy"], pour["melt"], _band(pour, units),
-         pour.get("scoops", ""), units.bare_mass(pour["charge_kg"]), _gate(pour, units), _seconds(pour.get("push_time_s"), units))
+        (
+            TICK,
+            pour["number"],
+            _clock(pour),
+            pour["sheet"],
+            pour["alloy"],
+            pour["melt"],
+            _band(pour, units),
+            pour.get("scoops", ""),
+            units.bare_mass(pour["charge_kg"]),
+            _gate(pour, units),
+            _seconds(pour.get("push_time_s"), units),
+        )
         for pour in pours
-    ]  # fmt: skip
-    heads = ["", say("no."), say("after"), say("sheet"), say("alloy"), say("melt"), say("pour at"), say("scoops"), units.mass,
-             say("gate {unit}", unit=units.length), say("push s")]  # fmt: skip
+    ]
+    heads = [
+        "",
+        say("no."),
+        say("after"),
+        say("sheet"),
+        say("alloy"),
+        say("melt"),
+        say("pour at"),
+        say("scoops"),
+        units.mass,
+        say("gate {unit}", unit=units.length),
+        say("push s"),
+    ]
     blocks += [
         table(heads, rows, size_pt=8.5),
         Paragraph(
-            say("The crew reads a card before the push, not during it. Bands are soft: the metal's look decides. Stone "
-                "temperatures are planned; a measured one always wins."),
+            say(
+                "The crew reads a card before the push, not during it. Bands are soft: the metal's look decides. Stone "
+                "temperatures are planned; a measured one always wins."
+            ),
             quiet=True,
         ),
         Lines((say("crew, date"), say("table temperature at the start"))),
-    ]  # fmt: skip
+    ]
     for pour in pours:
         blocks += [NewPage(), *_pour_card(pour, units, say)]
     title = say("Casting day {day}", day=day)
@@ -180,33 +226,58 @@ def _pour_card(pour: Data, units: UnitSystem, say: Words) -> list[Block]:
         return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour["problem"])), strong=True)]
     blocks.append(
         Paragraph(
-            say("{scoops} scoops, {mass}; gate {gate}; push {seconds} s", scoops=pour["scoops"],
+            say(
+                "{scoops} scoops, {mass}; gate {gate}; push {seconds} s",
+                scoops=pour["scoops"],
                 mass=units.show_mass(pour["charge_kg"]),
-                gate=units.show_length(pour["gate_mm"], 1), seconds=_seconds(pour["push_time_s"], units)),
+                gate=units.show_length(pour["gate_mm"], 1),
+                seconds=_seconds(pour["push_time_s"], units),
+            ),
             large=True,
         )
-    )  # fmt: skip
+    )
     marks = _thinned(pour["marks"])
     blocks += [
-        table([say("mark"), *(units.show_along(m["distance_m"]) for m in marks)],
-              [(say("seconds"), *(units.number(m["time_s"], 1) for m in marks))], tall=True, size_pt=_fitting_pt(len(marks))),
-        Paragraph(say("{beats} beats of {beat} s; the beat's places are on the page.", beats=len(pour["beats"]),
-                      beat=units.number(pour["beat_s"], 1))),
+        table(
+            [say("mark"), *(units.show_along(m["distance_m"]) for m in marks)],
+            [(say("seconds"), *(units.number(m["time_s"], 1) for m in marks))],
+            tall=True,
+            size_pt=_fitting_pt(len(marks)),
+        ),
+        Paragraph(
+            say(
+                "{beats} beats of {beat} s; the beat's places are on the page.",
+                beats=len(pour["beats"]),
+                beat=units.number(pour["beat_s"], 1),
+            )
+        ),
         Paragraph(_sentence(say.made(pour["speed_change"]))),
         Paragraph(
-            say("Too cold below {cold}, too hot above {hot}; stone {stone} as planned; solid after about {solid} s, lift after "
+            say(
+                "Too cold below {cold}, too hot above {hot}; stone {stone} as planned; solid after about {solid} s, lift after "
                 "{lift} min.",
                 cold=units.show_temperature(pour["pour_window_c"]["too_cold_below"]),
                 hot=units.show_temperature(pour["pour_window_c"]["too_hot_above"]),
-                stone=units.show_temperature(pour["stone_temperature_c"]), solid=units.number(pour["time_to_solid_s"], 0),
-                lift=units.number(pour["lift_after_s"] / 60.0, 1)),
+                stone=units.show_temperature(pour["stone_temperature_c"]),
+                solid=units.number(pour["time_to_solid_s"], 0),
+                lift=units.number(pour["lift_after_s"] / 60.0, 1),
+            ),
         ),
         *(Paragraph(_sentence(say.made(text)), strong=True) for text in pour["warnings"]),
-        Lines((say("poured at"), say("stone before"), say("push lasted, s"), say("matt after, s"),
-               say("left in the sled, {unit}", unit=units.mass), say("too cold / good / too hot"),
-               say("thickness at the marks, {unit}", unit=units.length), say("crew, gate, cloth, remarks"))),
+        Lines(
+            (
+                say("poured at"),
+                say("stone before"),
+                say("push lasted, s"),
+                say("matt after, s"),
+                say("left in the sled, {unit}", unit=units.mass),
+                say("too cold / good / too hot"),
+                say("thickness at the marks, {unit}", unit=units.length),
+                say("crew, gate, cloth, remarks"),
+            )
+        ),
         Paragraph(say("Rests on: {what}.", what=say.made(pour["rests_on"])), quiet=True),
-    ]  # fmt: skip
+    ]
     return blocks
 
 
@@ -251,26 +322,38 @@ def account_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
         mass=units.show_mass(metal["unexplained_kg"], 3),
     )
     return Sheet(
-        say("Metal account"), f"{plan['organ']}, {plan['shop']}",
-        (table(heads, rows), Paragraph(words),
-         Heading(say("By element, {unit}", unit=units.mass)), table([say("place"), *elements], element_rows, size_pt=8.0)),
+        say("Metal account"),
+        f"{plan['organ']}, {plan['shop']}",
+        (
+            table(heads, rows),
+            Paragraph(words),
+            Heading(say("By element, {unit}", unit=units.mass)),
+            table([say("place"), *elements], element_rows, size_pt=8.0),
+        ),
         foot=_foot(plan, say),
-    )  # fmt: skip
+    )
 
 
 def buying_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
     """What a plan needs that the floor and the rack do not have."""
     metal = [(TICK, element, units.bare_mass(mass), "") for element, mass in plan["to_buy_kg"].items()]
     sheets = [
-        (TICK, s["metal"], units.show_length(s["thickness_mm"], 2), s["blanks"], units.number(s["blank_area_m2"], 2),
-         units.bare_mass(s["blank_kg"]))
+        (
+            TICK,
+            s["metal"],
+            units.show_length(s["thickness_mm"], 2),
+            s["blanks"],
+            units.number(s["blank_area_m2"], 2),
+            units.bare_mass(s["blank_kg"]),
+        )
         for s in plan["sheets_to_buy"]
-    ]  # fmt: skip
+    ]
     blocks: list[Block] = [Heading(say("Metal for the pot"))]
     blocks.append(
         table(["", say("metal"), units.mass, say("ordered, from whom")], metal, shares=(0, 0, 0, 1), tall=True)
-        if metal else Paragraph(say("Nothing: the floor serves every melt."))
-    )  # fmt: skip
+        if metal
+        else Paragraph(say("Nothing: the floor serves every melt."))
+    )
     if sheets:
         blocks += [
             Heading(say("Sheet that is not cast")),
@@ -292,25 +375,45 @@ def statement_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
         ranks[pipe["rank"]] = (alloy, count + 1, mass + float(pipe["mass_kg"]))
     rows = [(rank, alloy, count, units.bare_mass(mass)) for rank, (alloy, count, mass) in ranks.items()]
     melts = [
-        (m["name"], m["recipe"],
-         " ".join(f"{e} {units.number(v, 2)}" for e, v in m["composition_wt_pct"].items() if v >= SHOWN_WT_PCT and e != "Pb"),
-         f"± {units.number(max((h - low) / 2.0 for e, (low, h) in m['interval_wt_pct'].items() if e == 'Sn'), 2)}"
-         if "Sn" in m["interval_wt_pct"] else "", ", ".join(lot["id"] for lot in m["lots"]))
-        for m in plan["melts"] if "lots" in m
-    ]  # fmt: skip
+        (
+            m["name"],
+            m["recipe"],
+            " ".join(
+                f"{e} {units.number(v, 2)}"
+                for e, v in m["composition_wt_pct"].items()
+                if v >= SHOWN_WT_PCT and e != "Pb"
+            ),
+            f"± {units.number(max((h - low) / 2.0 for e, (low, h) in m['interval_wt_pct'].items() if e == 'Sn'), 2)}"
+            if "Sn" in m["interval_wt_pct"]
+            else "",
+            ", ".join(lot["id"] for lot in m["lots"]),
+        )
+        for m in plan["melts"]
+        if "lots" in m
+    ]
     rolls = [(r["id"], r["alloy"], units.bare_mass(r["blanks_kg"]), r["place"]) for r in plan["rolls_used"]]
     return Sheet(
-        say("Alloy statement"), f"{plan['organ']}, {plan['shop']}",
+        say("Alloy statement"),
+        f"{plan['organ']}, {plan['shop']}",
         (
-            Heading(say("Ranks")), table([say("rank"), say("alloy"), say("pipes"), units.mass], rows, shares=(2, 1, 0, 0)),
+            Heading(say("Ranks")),
+            table([say("rank"), say("alloy"), say("pipes"), units.mass], rows, shares=(2, 1, 0, 0)),
             Heading(say("New metal, as charged")),
-            table([say("melt"), say("recipe"), say("% by mass, rest lead"), say("tin, 95 %"), say("lots")], melts,
-                  shares=(0, 0, 1.4, 0, 1)),
+            table(
+                [say("melt"), say("recipe"), say("% by mass, rest lead"), say("tin, 95 %"), say("lots")],
+                melts,
+                shares=(0, 0, 1.4, 0, 1),
+            ),
             Heading(say("Rolls from the rack")),
             table([say("roll"), say("alloy"), say("blanks {unit}", unit=units.mass), say("place")], rolls, size_pt=8.0),
-            Paragraph(say("Planned from the lots' analyses; an assay of each melt replaces these figures. Names of alloys are "
-                          "the shop's recipes, not a standard."), quiet=True),
+            Paragraph(
+                say(
+                    "Planned from the lots' analyses; an assay of each melt replaces these figures. Names of alloys are "
+                    "the shop's recipes, not a standard."
+                ),
+                quiet=True,
+            ),
             Lines((say("place, date"), say("signed"))),
         ),
         foot=_foot(plan, say),
-    )  # fmt: skip
+    )

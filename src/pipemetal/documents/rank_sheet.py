@@ -39,10 +39,13 @@ def _rank_sheet(plan: Data, rank: str, pipes: Sequence[Data], units: UnitSystem,
     words = say(
         "{count} pipes of {alloy}, {construction}, {mass} finished. Lengths and inner diameters in {unit}, walls in {wall}; "
         "body without tuning length.",
-        count=len(pipes), alloy=first["alloy"], mass=units.show_mass(sum(p["mass_kg"] for p in pipes)),
+        count=len(pipes),
+        alloy=first["alloy"],
+        mass=units.show_mass(sum(p["mass_kg"] for p in pipes)),
         construction=", ".join(say(name) for name in dict.fromkeys(p["construction"] for p in pipes)),
-        unit=units.length, wall=units.wall_unit,
-    )  # fmt: skip
+        unit=units.length,
+        wall=units.wall_unit,
+    )
     blocks: list[Block] = [Paragraph(words)]
     if len({p["key"] for p in pipes}) > 1:
         points = [_Key(rank, p["choir"], p["footage"], p["key"], p["half_tones"]) for p in pipes]
@@ -52,27 +55,57 @@ def _rank_sheet(plan: Data, rank: str, pipes: Sequence[Data], units: UnitSystem,
     sources = dict.fromkeys(p["wall_source"] for p in pipes if p["wall_source"])
     walls = "; ".join(say(source) for source in sources) or say("as the rank's file says")
     blocks += [
-        Paragraph(say("Walls: {sources}. Stress at the toe: its metal under the pipe's own weight.", sources=walls),
-                  quiet=True),
+        Paragraph(
+            say("Walls: {sources}. Stress at the toe: its metal under the pipe's own weight.", sources=walls),
+            quiet=True,
+        ),
         Lines((say("made by, date"), say("voiced by, date"), say("changed when voiced"), say("remarks"))),
-    ]  # fmt: skip
+    ]
     subtitle = f"{plan['organ']}, {first['division']}, {plan['shop']}"
     return Sheet(rank, subtitle, tuple(blocks), landscape=True, foot=plan["organ"])
 
 
 def _pipe_table(pipes: Sequence[Data], units: UnitSystem, say: Words) -> Block:
     size, wall = units.bare_length, units.bare_wall
-    heads = [say("note"), "Ø", say("½ tones"), say("mouth"), say("cut-up"), say("body"), say("foot"),
-             say("wall at mouth"), say("at top"), say("foot's"), say("languid"),
-             say("flue"), say("toe"), units.mass, say("MPa at toe"), ""]  # fmt: skip
+    heads = [
+        say("note"),
+        "Ø",
+        say("½ tones"),
+        say("mouth"),
+        say("cut-up"),
+        say("body"),
+        say("foot"),
+        say("wall at mouth"),
+        say("at top"),
+        say("foot's"),
+        say("languid"),
+        say("flue"),
+        say("toe"),
+        units.mass,
+        say("MPa at toe"),
+        "",
+    ]
     rows = [
-        (_note(p), size(p["diameter_mm"], 1), units.number(p["half_tones"], 1),
-         size(p["mouth_width_mm"], 1), size(p["cut_up_mm"], 1),
-         size(p["body_length_mm"]), size(p["foot_length_mm"]), wall(p["thickness_mouth_mm"]), wall(p["thickness_top_mm"]),
-         wall(p["thickness_foot_mm"]), wall(p["languid_thickness_mm"]), wall(p["flue_mm"]), size(p["toe_bore_mm"], 1),
-         units.bare_mass(p["mass_kg"], 2), units.number(p["stress_toe_mpa"], 1), "!" if p["toe_flag"] else "")
+        (
+            _note(p),
+            size(p["diameter_mm"], 1),
+            units.number(p["half_tones"], 1),
+            size(p["mouth_width_mm"], 1),
+            size(p["cut_up_mm"], 1),
+            size(p["body_length_mm"]),
+            size(p["foot_length_mm"]),
+            wall(p["thickness_mouth_mm"]),
+            wall(p["thickness_top_mm"]),
+            wall(p["thickness_foot_mm"]),
+            wall(p["languid_thickness_mm"]),
+            wall(p["flue_mm"]),
+            size(p["toe_bore_mm"], 1),
+            units.bare_mass(p["mass_kg"], 2),
+            units.number(p["stress_toe_mpa"], 1),
+            "!" if p["toe_flag"] else "",
+        )
         for p in pipes
-    ]  # fmt: skip
+    ]
     return table(heads, rows, shares=(1.0,) * 15 + (0.0,), size_pt=8.0)
 
 
@@ -88,6 +121,8 @@ def _flagged(pipes: Sequence[Data], units: UnitSystem, say: Words) -> list[Block
     worst = max(flagged, key=lambda p: float(p["stress_toe_mpa"]))
     words = say(
         "! marks pipes whose toes bear much for their alloy: {notes}; most at {note}, {stress} MPa.",
-        notes=", ".join(p["note"] for p in flagged), note=worst["note"], stress=units.number(worst["stress_toe_mpa"], 1),
-    )  # fmt: skip
+        notes=", ".join(p["note"] for p in flagged),
+        note=worst["note"],
+        stress=units.number(worst["stress_toe_mpa"], 1),
+    )
     return [Paragraph(words, strong=True)]

@@ -197,16 +197,22 @@ def _names(drawing: Drawing, lines: Sequence[ScaleLine], columns: int, top: floa
 
 
 def _marks_used(lines: Sequence[ScaleLine]) -> list[str]:
-    used = [("dot", any(line.dots for line in lines)), ("cross", any(line.wrong for line in lines)),
-            ("ring", any(line.missing for line in lines)), ("band", any(line.band for line in lines))]  # fmt: skip
+    used = [
+        ("dot", any(line.dots for line in lines)),
+        ("cross", any(line.wrong for line in lines)),
+        ("ring", any(line.missing for line in lines)),
+        ("band", any(line.band for line in lines)),
+    ]
     return [name for name, there in used if there]
 
 
 def _explain_marks(drawing: Drawing, marks: Sequence[str], y: float) -> None:
     words = {
-        "dot": "measured pipe", "cross": "measured, called wrong", "ring": "missing, as the scale says",
+        "dot": "measured pipe",
+        "cross": "measured, called wrong",
+        "ring": "missing, as the scale says",
         "band": "95 % of pipes made to this scale",
-    }  # fmt: skip
+    }
     x = 12.0
     for mark in marks:
         if mark == "dot":

@@ -10,9 +10,20 @@ from pipemetal.documents.drawing import Drawing
 from pipemetal.errors import UnitError
 
 __all__ = [
-    "PAPERS_MM", "Block", "Cautions", "Columns", "Heading", "Lines", "NewPage", "Paragraph", "Picture", "Sheet", "Table",
-    "paper_mm", "table",
-]  # fmt: skip
+    "PAPERS_MM",
+    "Block",
+    "Cautions",
+    "Columns",
+    "Heading",
+    "Lines",
+    "NewPage",
+    "Paragraph",
+    "Picture",
+    "Sheet",
+    "Table",
+    "paper_mm",
+    "table",
+]
 
 PAPERS_MM: Final = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 
@@ -111,9 +122,13 @@ class Sheet:
 
 
 def table(
-    headings: Sequence[str], rows: Iterable[Sequence[object]], *, shares: Sequence[float] = (), tall: bool = False,
+    headings: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    shares: Sequence[float] = (),
+    tall: bool = False,
     size_pt: float = 9.0,
-) -> Table:  # fmt: skip
+) -> Table:
     """A table of texts, numbers to the right: a column is one of numbers where every cell begins with a digit or a sign.
 
     >>> table(["lot", "kg"], [("P1", "12.5"), ("S 2", "3.0")]).right

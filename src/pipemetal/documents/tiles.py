@@ -108,8 +108,13 @@ def _frame(drawing: Drawing, tile: Tile, tiles: list[Tile], room: tuple[float, f
     for x, y in ((m, m), (right, m), (m, top), (right, top)):
         frame.line("mark", [(x - 4.0, y), (x + 4.0, y)], width_mm=0.25)
         frame.line("mark", [(x, y - 4.0), (x, y + 4.0)], width_mm=0.25)
-    words = say("{title}: page {name}, {number} of {count}", title=drawing.title, name=tile.name,
-                number=tiles.index(tile) + 1, count=len(tiles))  # fmt: skip
+    words = say(
+        "{title}: page {name}, {number} of {count}",
+        title=drawing.title,
+        name=tile.name,
+        number=tiles.index(tile) + 1,
+        count=len(tiles),
+    )
     frame.text("name", m + 6.0, top + 3.0, words, min(3.4, 3.4 * (wide - 12.0) / max(len(words) * 3.4 * 0.56, 1.0)))
     frame.line("check", [(m + 6.0, m - 4.0), (m + 106.0, m - 4.0)], width_mm=0.3)
     for x in (m + 6.0, m + 106.0):

@@ -45,8 +45,11 @@ def trace_page(report: dict[str, Any], printed: str = "") -> str:
     """The page of a trace report; `printed`: the day that stands on it, today where empty."""
     day = printed or datetime.date.today().isoformat()
     pages = Environment(
-        loader=PackageLoader("pipemetal.documents", "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader("pipemetal.documents", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
-    )  # fmt: skip
+    )
     pages.globals["facts_of"] = trace_facts
     return pages.get_template("trace.html").render(report=report, printed=day)

@@ -47,9 +47,13 @@ def read_charge(path: Path, recipes: Mapping[str, Recipe]) -> ChargeJob:
     try:
         heel = _heel(heel_table) if heel_table is not None else None
         request = ChargeRequest(
-            name, recipes[recipe], top.mass_kg("mass", 1.0, 5000.0), top.mass_kg("pot", 1.0, 5000.0, 450.0),
-            top.mass_kg("spare", 0.0, 500.0, 10.0), heel,
-        )  # fmt: skip
+            name,
+            recipes[recipe],
+            top.mass_kg("mass", 1.0, 5000.0),
+            top.mass_kg("pot", 1.0, 5000.0, 450.0),
+            top.mass_kg("spare", 0.0, 500.0, 10.0),
+            heel,
+        )
     except InputError as error:
         raise error if error.where.startswith(path.name) else error.at(path.name) from None
     objective = top.text("objective", "cost", OBJECTIVES)

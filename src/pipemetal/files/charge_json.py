@@ -31,19 +31,26 @@ def charge_dict(answer: Charge, relaxed: Sequence[Relaxed]) -> dict[str, Any]:
         ],
         "composition_wt_pct": {e: round(values[e], 4) for e in between},
         "interval_wt_pct": {e: [round(low, 3), round(high, 3)] for e, (low, high) in between.items()},
-        "mass_kg": round(answer.mass_kg, 3), "charged_kg": round(answer.charged_kg, 3),
-        "loss_kg": {e: round(m, 4) for e, m in answer.loss_kg if m > 0.0}, "cost": round(answer.cost, 2),
+        "mass_kg": round(answer.mass_kg, 3),
+        "charged_kg": round(answer.charged_kg, 3),
+        "loss_kg": {e: round(m, 4) for e, m in answer.loss_kg if m > 0.0},
+        "cost": round(answer.cost, 2),
         "worth_per_kg": round(answer.worth_per_kg, 3),
         "gap_percent": round(answer.gap_percent, 3) + 0.0 if math.isfinite(answer.gap_percent) else None,
-        "binding": list(answer.binding), "relaxed": [vars(r) | {"saves": round(r.saves, 2)} for r in relaxed],
-    }  # fmt: skip
+        "binding": list(answer.binding),
+        "relaxed": [vars(r) | {"saves": round(r.saves, 2)} for r in relaxed],
+    }
 
 
 def blocked_dict(answer: Blocked) -> dict[str, Any]:
     """What stands in the way of a melt, and what would mend it."""
     rows = [
-        {"element": b.element, "reached_wt_pct": round(b.reached_wt_pct, 3), "low_wt_pct": b.low_wt_pct,
-         "high_wt_pct": b.high_wt_pct}
+        {
+            "element": b.element,
+            "reached_wt_pct": round(b.reached_wt_pct, 3),
+            "low_wt_pct": b.low_wt_pct,
+            "high_wt_pct": b.high_wt_pct,
+        }
         for b in answer.blockages
-    ]  # fmt: skip
+    ]
     return {"blocked_by": rows, "missing_kg": dict(answer.missing_kg), "words": answer.words}

@@ -17,10 +17,29 @@ __all__ = ["LOG_COLUMNS", "OPTIONAL", "REQUIRED", "cast_of_row", "log_text", "re
 
 REQUIRED = ("id", "composition", "gate_mm", "charge_kg", "sled_length_mm", "sled_width_mm", "length_mm", "thickness")
 OPTIONAL = (
-    "day", "marks", "push_time_s", "leftover_kg", "run_up_mm", "pour_temperature_c", "table_temperature_c",
-    "air_temperature_c", "wait_s", "seconds_to_matt", "lift_after_s", "verdict", "timing_sd_s", "gauge_sd_mm", "lip_mm", "crew",
-    "note", "gate_name", "sled_name", "cloth_name", "wanted_start_mm", "wanted_end_mm",
-)  # fmt: skip
+    "day",
+    "marks",
+    "push_time_s",
+    "leftover_kg",
+    "run_up_mm",
+    "pour_temperature_c",
+    "table_temperature_c",
+    "air_temperature_c",
+    "wait_s",
+    "seconds_to_matt",
+    "lift_after_s",
+    "verdict",
+    "timing_sd_s",
+    "gauge_sd_mm",
+    "lip_mm",
+    "crew",
+    "note",
+    "gate_name",
+    "sled_name",
+    "cloth_name",
+    "wanted_start_mm",
+    "wanted_end_mm",
+)
 LOG_COLUMNS = (*REQUIRED, *OPTIONAL)
 
 
@@ -69,23 +88,36 @@ def cast_of_row(row: CsvRow, cast_id: str) -> LoggedCast:
     lip = row.maybe_number("lip_mm", 0.0, 40.0)
     try:
         return LoggedCast(
-            cast_id, Composition.parse(row.text("composition")), row.number("gate_mm", 0.3, 20.0),
+            cast_id,
+            Composition.parse(row.text("composition")),
+            row.number("gate_mm", 0.3, 20.0),
             row.number("charge_kg", 0.5, 2000.0),
             Sled(row.number("sled_length_mm", 40.0, 1000.0), row.number("sled_width_mm", 50.0, 2500.0)),
-            row.number("length_mm", 200.0, 20_000.0), _pairs(row, "thickness", ""), _pairs(row, "marks", ""),
-            push_time_s=row.maybe_number("push_time_s", 0.1, 120.0), leftover_kg=row.maybe_number("leftover_kg", 0.0, 2000.0),
+            row.number("length_mm", 200.0, 20_000.0),
+            _pairs(row, "thickness", ""),
+            _pairs(row, "marks", ""),
+            push_time_s=row.maybe_number("push_time_s", 0.1, 120.0),
+            leftover_kg=row.maybe_number("leftover_kg", 0.0, 2000.0),
             run_up_mm=row.maybe_number("run_up_mm", 0.0, 3000.0),
             pour_temperature_c=row.maybe_number("pour_temperature_c", 100.0, 600.0),
             table_temperature_c=row.maybe_number("table_temperature_c", -20.0, 170.0),
-            air_temperature_c=row.maybe_number("air_temperature_c", -20.0, 60.0), wait_s=row.maybe_number("wait_s", 0.0, 3600.0),
+            air_temperature_c=row.maybe_number("air_temperature_c", -20.0, 60.0),
+            wait_s=row.maybe_number("wait_s", 0.0, 3600.0),
             seconds_to_matt=row.maybe_number("seconds_to_matt", 0.1, 3600.0),
-            lift_after_s=row.maybe_number("lift_after_s", 1.0, 36_000.0), verdict=verdict,
-            timing_sd_s=0.08 if timing is None else timing, gauge_sd_mm=0.01 if gauge is None else gauge,
-            lip_mm=5.0 if lip is None else lip, day=row.text("day", ""), crew=row.text("crew", ""), note=row.text("note", ""),
-            gate_name=row.text("gate_name", ""), sled_name=row.text("sled_name", ""), cloth_name=row.text("cloth_name", ""),
+            lift_after_s=row.maybe_number("lift_after_s", 1.0, 36_000.0),
+            verdict=verdict,
+            timing_sd_s=0.08 if timing is None else timing,
+            gauge_sd_mm=0.01 if gauge is None else gauge,
+            lip_mm=5.0 if lip is None else lip,
+            day=row.text("day", ""),
+            crew=row.text("crew", ""),
+            note=row.text("note", ""),
+            gate_name=row.text("gate_name", ""),
+            sled_name=row.text("sled_name", ""),
+            cloth_name=row.text("cloth_name", ""),
             wanted_start_mm=row.maybe_number("wanted_start_mm", 0.2, 10.0),
             wanted_end_mm=row.maybe_number("wanted_end_mm", 0.2, 10.0),
-        )  # fmt: skip
+        )
     except InputError as error:
         raise error if row.table.name in error.where else error.at(row.where) from None
 
@@ -99,11 +131,16 @@ def log_text(casts: Sequence[LoggedCast], remark: str = "") -> str:
     writer.writerow(LOG_COLUMNS)
     for cast in casts:
         values = {
-            "id": cast.id, "composition": cast.composition.text(), "gate_mm": cast.gate_mm, "charge_kg": cast.charge_kg,
-            "sled_length_mm": cast.sled.inner_length_mm, "sled_width_mm": cast.sled.inner_width_mm,
-            "length_mm": cast.length_mm, "thickness": " ".join(f"{d:g}:{t:g}" for d, t in cast.thickness_mm),
+            "id": cast.id,
+            "composition": cast.composition.text(),
+            "gate_mm": cast.gate_mm,
+            "charge_kg": cast.charge_kg,
+            "sled_length_mm": cast.sled.inner_length_mm,
+            "sled_width_mm": cast.sled.inner_width_mm,
+            "length_mm": cast.length_mm,
+            "thickness": " ".join(f"{d:g}:{t:g}" for d, t in cast.thickness_mm),
             "marks": " ".join(f"{d:g}:{t:g}" for d, t in cast.marks),
-        }  # fmt: skip
+        }
         rest = [values[c] if c in values else getattr(cast, c) for c in LOG_COLUMNS]
         writer.writerow(["" if v is None else f"{v:g}" if isinstance(v, float) else v for v in rest])
     return out.getvalue()

@@ -14,9 +14,16 @@ from pipemetal.melts.lots import LOT_KINDS, Lot
 __all__ = ["LOT_COLUMNS", "SORTED_BY_EYE", "lot_of_row", "read_lots"]
 
 LOT_COLUMNS = (
-    "composition", "alloy", "piece_kg", "price_per_kg", "note", "day", "supplier", "invoice",
+    "composition",
+    "alloy",
+    "piece_kg",
+    "price_per_kg",
+    "note",
+    "day",
+    "supplier",
+    "invoice",
     *(f"plus_minus_{element}" for element in ELEMENTS),
-)  # fmt: skip
+)
 """What a table may say of a lot besides its id, kind and mass."""
 
 SORTED_BY_EYE = (("Sn", 3.0), ("Sb", 0.4), ("Bi", 0.2), ("Cu", 0.1))

@@ -16,9 +16,17 @@ __all__ = ["read_measured"]
 
 DIAMETERS = ("diameter_mm", "outer_diameter_mm", "outer_circumference_mm")
 OPTIONAL = (
-    "rank", "footage", *DIAMETERS, "thickness_mm", "length_mm", "foot_length_mm", "mouth_width_mm", "cut_up_mm", "mass_kg",
+    "rank",
+    "footage",
+    *DIAMETERS,
+    "thickness_mm",
+    "length_mm",
+    "foot_length_mm",
+    "mouth_width_mm",
+    "cut_up_mm",
+    "mass_kg",
     "remark",
-)  # fmt: skip
+)
 
 
 def read_measured(
@@ -70,11 +78,18 @@ def _pipe(row: CsvRow, naming: str) -> OldPipe:
         raise error.at(row.where) from None
     thickness = row.maybe_number("thickness_mm", 0.1, 10.0)
     return OldPipe(
-        key, note, _inner_diameter(row, thickness), thickness, row.maybe_number("length_mm", 5.0, 12_000.0),
-        row.maybe_number("foot_length_mm", 10.0, 4000.0), row.maybe_number("mouth_width_mm", 1.0, 2000.0),
-        row.maybe_number("cut_up_mm", 0.5, 600.0), row.maybe_number("mass_kg", 0.0005, 1000.0), row.text("remark", ""),
+        key,
+        note,
+        _inner_diameter(row, thickness),
+        thickness,
+        row.maybe_number("length_mm", 5.0, 12_000.0),
+        row.maybe_number("foot_length_mm", 10.0, 4000.0),
+        row.maybe_number("mouth_width_mm", 1.0, 2000.0),
+        row.maybe_number("cut_up_mm", 0.5, 600.0),
+        row.maybe_number("mass_kg", 0.0005, 1000.0),
+        row.text("remark", ""),
         row.where,
-    )  # fmt: skip
+    )
 
 
 def _inner_diameter(row: CsvRow, thickness_mm: float | None) -> float | None:

@@ -90,8 +90,14 @@ def _closed(name: str, melt: _Open, file_name: str) -> MeltRecord:
         raise FileFormatError("has no row of what came out", field="melt", value=name, where=where, allowed="entry out")
     try:
         return MeltRecord(
-            name, tuple(melt.charged), sum(melt.out_kg), melt.heel, melt.assay, melt.assay_half, melt.dross_kg,
+            name,
+            tuple(melt.charged),
+            sum(melt.out_kg),
+            melt.heel,
+            melt.assay,
+            melt.assay_half,
+            melt.dross_kg,
             len(melt.out_kg),
-        )  # fmt: skip
+        )
     except InputError as error:
         raise error.at(where) from None

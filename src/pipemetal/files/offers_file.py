@@ -50,10 +50,15 @@ def _offer(row: CsvRow) -> Offer:
         raise row.error("is not a whole number of days", "lead_days", row.text("lead_days"), "0 to 730")
     try:
         lot = Lot(
-            row.text("id"), kind, Composition.parse(row.text("composition")), most, row.number("piece_kg", 0.05, 2000.0),
-            tuple((e, half) for e, half in halves if half is not None), row.number("price_per_kg", 0.0, 10_000.0),
+            row.text("id"),
+            kind,
+            Composition.parse(row.text("composition")),
+            most,
+            row.number("piece_kg", 0.05, 2000.0),
+            tuple((e, half) for e, half in halves if half is not None),
+            row.number("price_per_kg", 0.0, 10_000.0),
             note=row.text("note", ""),
-        )  # fmt: skip
+        )
         return Offer(lot, int(days), row.maybe_number("least_kg", 0.0, 100_000.0) or 0.0)
     except InputError as error:
         raise error if error.where.startswith(row.where) else error.at(row.where) from None

@@ -72,13 +72,16 @@ def _pitch(table: TomlTable) -> Pitch:
     at_c = table.temperature_c("at", 0.0, 40.0, 18.0)
     try:
         pitch = Pitch(
-            a_hz=table.number("a_hz", 300.0, 600.0, 440.0), at_c=at_c,
+            a_hz=table.number("a_hz", 300.0, 600.0, 440.0),
+            at_c=at_c,
             tuning_c=table.temperature_c("tuning", 0.0, 40.0, at_c),
             humidity_percent=table.number("humidity_percent", 0.0, 100.0, 50.0),
             pressure_pa=table.number("pressure_pa", 60_000.0, 110_000.0, 101_325.0),
-            standard=table.text("speed_of_sound", "cramer", SPEED_STANDARDS), temperament_cents=cents, temperament=name,
+            standard=table.text("speed_of_sound", "cramer", SPEED_STANDARDS),
+            temperament_cents=cents,
+            temperament=name,
             transpose_semitones=table.whole("transpose_semitones", -12, 12, 0),
-        )  # fmt: skip
+        )
     except InputError as error:
         raise _at(table, error) from None
     table.finish()

@@ -19,8 +19,17 @@ from pipemetal.sheets.roll import Roll
 __all__ = ["RACK_COLUMNS", "read_rack", "read_readings", "roll_of_row"]
 
 RACK_COLUMNS = (
-    "trim_mm", "place", "parent", "cast", "note", "day", "outline", "no_go", "thickness_start_mm", "thickness_end_mm",
-)  # fmt: skip
+    "trim_mm",
+    "place",
+    "parent",
+    "cast",
+    "note",
+    "day",
+    "outline",
+    "no_go",
+    "thickness_start_mm",
+    "thickness_end_mm",
+)
 """What a rack may say of a roll besides its id, alloy, length and width."""
 
 
@@ -46,9 +55,11 @@ def read_readings(path: Path) -> dict[str, list[Reading]]:
         for row, reading in zip(rows[roll], found, strict=True):
             if not middle / 4.0 <= reading.thickness_mm <= middle * 4.0:
                 raise row.error(
-                    f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}", "thickness_mm",
-                    reading.thickness_mm, f"{middle / 4.0:.2f} to {middle * 4.0:.2f} mm; correct it or take the row out",
-                )  # fmt: skip
+                    f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}",
+                    "thickness_mm",
+                    reading.thickness_mm,
+                    f"{middle / 4.0:.2f} to {middle * 4.0:.2f} mm; correct it or take the row out",
+                )
     return dict(readings)
 
 
@@ -106,9 +117,17 @@ def roll_of_row(
         if len(outline) > 1:
             raise row.error("has more than one outline", "outline")
         return Roll(
-            roll_id, alloy, length, width, 15.0 if trim is None else trim, field, outline=outline[0] if outline else None,
-            no_go=tuple(_polygons(row, "no_go")), place=row.text("place", ""), parent=row.text("parent", "") or None,
-        )  # fmt: skip
+            roll_id,
+            alloy,
+            length,
+            width,
+            15.0 if trim is None else trim,
+            field,
+            outline=outline[0] if outline else None,
+            no_go=tuple(_polygons(row, "no_go")),
+            place=row.text("place", ""),
+            parent=row.text("parent", "") or None,
+        )
     except FileFormatError:
         raise
     except InputError as error:

@@ -79,23 +79,39 @@ def _rank(table: TomlTable, around: Around) -> Rank:
     usual = "cap" if construction in CLOSED else "none" if reed else "cone"
     wall = read_rank_wall(table, around.walls)
     return Rank(
-        name=name, division=table.text("division"), alloy=_alloy(table, "alloy", around), footage=footage,
-        first_key=first, last_key=last, construction=construction, scale=read_scale(table, first, around.naming),
+        name=name,
+        division=table.text("division"),
+        alloy=_alloy(table, "alloy", around),
+        footage=footage,
+        first_key=first,
+        last_key=last,
+        construction=construction,
+        scale=read_scale(table, first, around.naming),
         wall=wall if wall is not None else DEFAULT_WALL,
         breaks=tuple(_break(item, around.naming) for item in table.tables("break")),
-        mouth_fraction=table.ratio("mouth", 0.1, 0.45, 0.25), cut_up_fraction=table.ratio("cut_up", 0.1, 0.8, 0.25),
-        lip=table.text("lip", "flat", LIPS), arch=table.ratio("arch", 0.0, 0.5, 0.0),
-        flue_mm=table.length_mm("flue", 0.05, 5.0, None), toe_bore_mm=table.length_mm("toe_bore", 1.0, 80.0, None),
+        mouth_fraction=table.ratio("mouth", 0.1, 0.45, 0.25),
+        cut_up_fraction=table.ratio("cut_up", 0.1, 0.8, 0.25),
+        lip=table.text("lip", "flat", LIPS),
+        arch=table.ratio("arch", 0.0, 0.5, 0.0),
+        flue_mm=table.length_mm("flue", 0.05, 5.0, None),
+        toe_bore_mm=table.length_mm("toe_bore", 1.0, 80.0, None),
         foot_length_mm=table.length_mm("foot_length", 40.0, 2500.0, 200.0),
-        foot_factor=table.number("foot_factor", 0.5, 3.0, 1.15), languid_factor=table.number("languid_factor", 0.3, 3.0, 1.0),
+        foot_factor=table.number("foot_factor", 0.5, 3.0, 1.15),
+        languid_factor=table.number("languid_factor", 0.3, 3.0, 1.0),
         toe_diameter_mm=table.length_mm("toe_diameter", 4.0, 80.0, None),
-        top_ratio=table.ratio("top", 0.15, 2.5, 1.0), chimney=_chimney(table), hole_ratio=table.ratio("hole", 0.05, 0.9, None),
-        steps=_steps(table), resonator=_resonator(table), tuning=table.text("tuning", usual, TUNINGS),
-        pure_mutations=table.flag("pure", True), ears=table.flag("ears", None),
+        top_ratio=table.ratio("top", 0.15, 2.5, 1.0),
+        chimney=_chimney(table),
+        hole_ratio=table.ratio("hole", 0.05, 0.9, None),
+        steps=_steps(table),
+        resonator=_resonator(table),
+        tuning=table.text("tuning", usual, TUNINGS),
+        pure_mutations=table.flag("pure", True),
+        ears=table.flag("ears", None),
         languid_alloy=_alloy(table, "languid_alloy", around, required=False),
         ranges=tuple(_range(item, around, name, footage) for item in table.tables("range")),
-        front=_front(table, around.naming), wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
-    )  # fmt: skip
+        front=_front(table, around.naming),
+        wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
+    )
 
 
 def _alloy(table: TomlTable, key: str, around: Around, *, required: bool = True, bought: bool = False) -> str:
@@ -104,9 +120,11 @@ def _alloy(table: TomlTable, key: str, around: Around, *, required: bool = True,
         return alloy
     if alloy in BOUGHT_METALS:
         raise table.error(
-            "is bought as flat sheet, not cast", key, alloy,
+            "is bought as flat sheet, not cast",
+            key,
+            alloy,
             'a recipe here, and [[rank.range]] made = "sheet" for the notes of zinc or copper',
-        )  # fmt: skip
+        )
     names = ", ".join([*around.recipes, *(BOUGHT_METALS if bought else ())])
     raise table.error("is not a recipe of this shop", key, alloy, names)
 
@@ -170,11 +188,17 @@ def _range(table: TomlTable, around: Around, rank_name: str, footage: Fraction |
     try:
         first, last = parse_compass(table.text("notes"), field="notes", naming=around.naming)
         found = NoteRange(
-            first, last, made, alloy=_alloy(table, "alloy", around, required=False, bought=made == "sheet"),
-            wall=read_rank_wall(table, around.walls, None), sheet_mm=table.length_mm("sheet", 0.2, 8.0, None),
-            languid_alloy=_alloy(table, "languid_alloy", around, required=False), lender=table.text("lender", None),
-            old=_old(table, around, rank_name, footage), new_parts=_new_parts(table),
-        )  # fmt: skip
+            first,
+            last,
+            made,
+            alloy=_alloy(table, "alloy", around, required=False, bought=made == "sheet"),
+            wall=read_rank_wall(table, around.walls, None),
+            sheet_mm=table.length_mm("sheet", 0.2, 8.0, None),
+            languid_alloy=_alloy(table, "languid_alloy", around, required=False),
+            lender=table.text("lender", None),
+            old=_old(table, around, rank_name, footage),
+            new_parts=_new_parts(table),
+        )
     except InputError as error:
         raise _at(table, error) from None
     table.finish()

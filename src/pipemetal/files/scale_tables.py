@@ -21,9 +21,11 @@ def read_scale(rank: TomlTable, first_key: int, naming: str) -> Scale:
     kinds = [k for k in WAYS if k in scale]
     if len(kinds) != 1:
         raise scale.error(
-            "must say one way to give diameters", "scale", ", ".join(kinds) or "none",
+            "must say one way to give diameters",
+            "scale",
+            ", ".join(kinds) or "none",
             "half_tones, halving_pipe with start_diameter_mm, points_mm, smooth_mm, or table_mm",
-        )  # fmt: skip
+        )
     made: Scale
     match kinds[0]:
         case "half_tones":
@@ -82,8 +84,9 @@ def _halving(scale: TomlTable, first_key: int, naming: str) -> Scale:
     return HalvingScale(
         scale.length_mm("start_diameter", 2.5, 1200.0),
         parse_note(scale.text("at"), field="at", naming=naming) if "at" in scale else first_key,
-        scale.number("halving_pipe", 6.0, 49.0), scale.length_mm("constant", -100.0, 200.0, 0.0),
-    )  # fmt: skip
+        scale.number("halving_pipe", 6.0, 49.0),
+        scale.length_mm("constant", -100.0, 200.0, 0.0),
+    )
 
 
 def _table(scale: TomlTable, first_key: int) -> Scale:

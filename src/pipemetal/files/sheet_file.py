@@ -54,14 +54,24 @@ def read_sheet(path: Path) -> SheetJob:
         box.finish()
         log = top.text("log", None)
         job = SheetJob(
-            top.text("name", path.stem), composition, top.length_mm("length", 200.0, 20_000.0),
-            top.length_mm("width", 50.0, 2500.0), start, top.length_mm("thickness_end", 0.1, 12.0, start), sled,
-            Gate(lip_mm=top.length_mm("lip", 0.0, 40.0, 5.0), largest_mm=14.0), top.length_mm("gate", 0.3, 20.0, None),
-            top.mass_kg("charge", 0.5, 2000.0, None), top.mass_kg("scoop", 0.5, 50.0, 11.3),
-            top.length_mm("run_up", 0.0, 3000.0, 300.0), top.temperature_c("pour_temperature", 100.0, 600.0, None),
-            top.temperature_c("table", -20.0, 170.0, 18.0), top.temperature_c("air", -20.0, 60.0, 18.0),
-            top.flag("first_cast", False), None if log is None else path.parent / log,
-        )  # fmt: skip
+            top.text("name", path.stem),
+            composition,
+            top.length_mm("length", 200.0, 20_000.0),
+            top.length_mm("width", 50.0, 2500.0),
+            start,
+            top.length_mm("thickness_end", 0.1, 12.0, start),
+            sled,
+            Gate(lip_mm=top.length_mm("lip", 0.0, 40.0, 5.0), largest_mm=14.0),
+            top.length_mm("gate", 0.3, 20.0, None),
+            top.mass_kg("charge", 0.5, 2000.0, None),
+            top.mass_kg("scoop", 0.5, 50.0, 11.3),
+            top.length_mm("run_up", 0.0, 3000.0, 300.0),
+            top.temperature_c("pour_temperature", 100.0, 600.0, None),
+            top.temperature_c("table", -20.0, 170.0, 18.0),
+            top.temperature_c("air", -20.0, 60.0, 18.0),
+            top.flag("first_cast", False),
+            None if log is None else path.parent / log,
+        )
     except InputError as error:
         raise error if error.where.startswith(path.name) else error.at(path.name) from None
     top.finish()

@@ -161,9 +161,12 @@ def _refuse_uncounted(place: str, number: int, cells: Any, written: Any) -> None
             from openpyxl.utils import get_column_letter
 
             raise FileFormatError(
-                "is a formula that was never calculated", field=f"cell {get_column_letter(column)}{number}", value=formula,
-                where=place, allowed="open the workbook, save it, and try again",
-            )  # fmt: skip
+                "is a formula that was never calculated",
+                field=f"cell {get_column_letter(column)}{number}",
+                value=formula,
+                where=place,
+                allowed="open the workbook, save it, and try again",
+            )
 
 
 def _text(value: object, place: str, number: int) -> str:

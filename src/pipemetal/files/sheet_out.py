@@ -21,9 +21,18 @@ FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 _FIXED = datetime.datetime(2000, 1, 1)
 _MODIFIED = re.compile(rb"(<dcterms:modified[^>]*>)[^<]*(</dcterms:modified>)")
 _FORMATS = (
-    ("thickness_mm", "0.000"), ("mouth_mm", "0.000"), ("top_mm", "0.000"), ("_mm2", "0"), ("_mm", "0.0"), ("_kg", "0.000"),
-    ("_c", "0"), ("_hz", "0.00"), ("_mpa", "0.00"), (" kg", "0.000"), (" mm", "0.00"),
-)  # fmt: skip
+    ("thickness_mm", "0.000"),
+    ("mouth_mm", "0.000"),
+    ("top_mm", "0.000"),
+    ("_mm2", "0"),
+    ("_mm", "0.0"),
+    ("_kg", "0.000"),
+    ("_c", "0"),
+    ("_hz", "0.00"),
+    ("_mpa", "0.00"),
+    (" kg", "0.000"),
+    (" mm", "0.00"),
+)
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 

@@ -21,9 +21,20 @@ from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
 
 __all__ = [
-    "KEYS", "SHOWN_IN", "Said", "check_keys", "filled", "limits_of", "nested", "read_said", "read_shop", "said_of", "settings_of",
-    "shop_toml", "value_of",
-]  # fmt: skip
+    "KEYS",
+    "SHOWN_IN",
+    "Said",
+    "check_keys",
+    "filled",
+    "limits_of",
+    "nested",
+    "read_said",
+    "read_shop",
+    "said_of",
+    "settings_of",
+    "shop_toml",
+    "value_of",
+]
 
 Said = dict[str, float | int | str]
 """What a shop says: keys with their table, and metric values."""
@@ -35,16 +46,20 @@ _BY_SUFFIX: dict[str, Callable[..., float]] = {
 }
 _ANY = 1e9
 SHOWN_IN = {
-    "lengths_in": ("mm", "in"), "masses_in": ("kg", "lb"), "temperatures_in": ("C", "F"), "language": ("en", "de"),
+    "lengths_in": ("mm", "in"),
+    "masses_in": ("kg", "lb"),
+    "temperatures_in": ("C", "F"),
+    "language": ("en", "de"),
     "paper": ("a4", "letter"),
-}  # fmt: skip
+}
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
 LONGEST_NAME, LONGEST_CURRENCY = 200, 20
 _SHOP_LIMITS: Final[Limits] = {"emptying_costs_kg": (0.0, 1000.0)}
 _LOSS_LIMITS: Final[Limits] = {
-    **dict.fromkeys(LOT_KINDS, (0.0, 0.3)), "oxide_share": (0.0, 1.0),
+    **dict.fromkeys(LOT_KINDS, (0.0, 0.3)),
+    "oxide_share": (0.0, 1.0),
     **dict.fromkeys([f"factor_{e}" for e in ELEMENTS], (0.0, 3.0)),
-}  # fmt: skip
+}
 _NAMES: Final[dict[str, tuple[str, ...]]] = {
     "shop": ("name", "currency", *SHOWN_IN, "emptying_costs_kg"),
     "sheets": tuple(f.name for f in dataclasses.fields(SheetSettings)),
@@ -189,10 +204,20 @@ def _settings(top: TomlTable) -> ShopSettings:
     )
     head.finish()
     settings = ShopSettings(
-        name, currency, length, mass, temperature, language, paper, filled(top, "sheets", SheetSettings()),
+        name,
+        currency,
+        length,
+        mass,
+        temperature,
+        language,
+        paper,
+        filled(top, "sheets", SheetSettings()),
         filled(top, "pot", PotSettings()),
-        filled(top, "casting", CastingSettings()), _losses(top), emptying, source=top.where,
-    )  # fmt: skip
+        filled(top, "casting", CastingSettings()),
+        _losses(top),
+        emptying,
+        source=top.where,
+    )
     top.finish()
     return settings
 

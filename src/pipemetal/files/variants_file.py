@@ -44,9 +44,11 @@ def _change(table: TomlTable, recipes: Mapping[str, Recipe], settings: ShopSetti
     name = table.text("name")
     try:
         changed = replace(
-            settings, sheets=filled(table, "sheets", settings.sheets), pot=filled(table, "pot", settings.pot),
+            settings,
+            sheets=filled(table, "sheets", settings.sheets),
+            pot=filled(table, "pot", settings.pot),
             casting=filled(table, "casting", settings.casting),
-        )  # fmt: skip
+        )
     except InputError as error:
         raise error if error.where.startswith(table.where) else error.at(table.where) from None
     metals = {key: recipe_of_table(key, inner) for key, inner in table.named_tables("recipe").items()}

@@ -20,10 +20,12 @@ def read_languids(table: TomlTable) -> LanguidRule:
     default = LanguidRule()
     least = table.length_mm("least", 0.3, 8.0, default.least_mm)
     made = LanguidRule(
-        share=table.ratio("share", 0.0, 0.1, default.share), fixed_mm=table.length_mm("fixed", 0.0, 10.0, default.fixed_mm),
-        step_mm=table.length_mm("step", 0.05, 2.0, default.step_mm), least_mm=least,
+        share=table.ratio("share", 0.0, 0.1, default.share),
+        fixed_mm=table.length_mm("fixed", 0.0, 10.0, default.fixed_mm),
+        step_mm=table.length_mm("step", 0.05, 2.0, default.step_mm),
+        least_mm=least,
         most_mm=table.length_mm("most", least, 12.0, max(default.most_mm, least)),
-    )  # fmt: skip
+    )
     table.finish()
     return made
 

@@ -206,8 +206,10 @@ def _programme(blanks: Sequence[Blank], rolls: Sequence[LayoutRoll], kerf: float
                 marks = np.linspace(low, high, parts + 1)
                 for a, b in itertools.pairwise(marks):
                     # The overlap of a blank with a cell rises, stays and falls as it slides: least at an end.
-                    at_a, at_b = (np.clip(np.minimum(edges[s][1:], x + dx) - np.maximum(edges[s][:-1], x), 0.0, None)
-                                  for x in (a, b))  # fmt: skip
+                    at_a, at_b = (
+                        np.clip(np.minimum(edges[s][1:], x + dx) - np.maximum(edges[s][:-1], x), 0.0, None)
+                        for x in (a, b)
+                    )
                     least = np.minimum(at_a, at_b)
                     held = np.nonzero(least > 1e-9)[0]
                     owner.append(i)

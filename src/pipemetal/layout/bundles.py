@@ -23,9 +23,7 @@ WIDEST_HALF_ANGLE_DEG = 80.0
 LEAST_SAVING = 0.04
 
 
-def bundled(
-    blanks: Sequence[tuple[int, Blank]], kerf_mm: float, net_width_mm: float, largest: int
-) -> list[Piece]:  # fmt: skip
+def bundled(blanks: Sequence[tuple[int, Blank]], kerf_mm: float, net_width_mm: float, largest: int) -> list[Piece]:
     """The pieces of one alloy: sectors of one thickness that may lie either way in bundles, all others single.
 
     Arguments: `blanks` with their numbers in the problem; `net_width_mm`: no bundle is wider; `largest`: most sectors
@@ -148,6 +146,9 @@ def _accepts(blank: Blank) -> tuple[float, float]:
 def _may_join(blank: Blank) -> bool:
     flat = abs(blank.mouth_thickness_mm - blank.top_thickness_mm) < 1e-9
     return (
-        blank.sector is not None and flat and 0 in blank.turns_deg and 180 in blank.turns_deg
+        blank.sector is not None
+        and flat
+        and 0 in blank.turns_deg
+        and 180 in blank.turns_deg
         and blank.sector.angle_deg / 2.0 <= WIDEST_HALF_ANGLE_DEG
-    )  # fmt: skip
+    )

@@ -43,9 +43,14 @@ class ChosenSheet:
 def cast_rule(castable: Castable, settings: SolverSettings) -> SheetRule:
     """What a sheet to cast costs in the search: its metal weighs more, and every cast has a fee."""
     return SheetRule(
-        settings.cast_fee_mm2 * settings.new_metal_weight, settings.new_metal_weight, True, castable.min_length_mm,
-        castable.length_step_mm, castable.min_width_mm, castable.width_step_mm,
-    )  # fmt: skip
+        settings.cast_fee_mm2 * settings.new_metal_weight,
+        settings.new_metal_weight,
+        True,
+        castable.min_length_mm,
+        castable.length_step_mm,
+        castable.min_width_mm,
+        castable.width_step_mm,
+    )
 
 
 def virtual_roll(castable: Castable, alloy: str, profile: Profile, name: str) -> LayoutRoll:
@@ -58,7 +63,7 @@ def virtual_roll(castable: Castable, alloy: str, profile: Profile, name: str) ->
     end = min(max(profile.start_mm + profile.slope * length, castable.min_thickness_mm), castable.max_thickness_mm)
     return LayoutRoll(
         name, alloy, length, castable.max_width_mm, castable.trim_mm, (0.0, length), np.array([[profile.start_mm, end]])
-    )  # fmt: skip
+    )
 
 
 def _within_section(profile: Profile, length_mm: float, castable: Castable) -> float:
@@ -97,10 +102,11 @@ def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
     least = castable.min_length_mm
     most = castable.max_section_mm2 if castable.max_section_mm2 is not None else np.inf
     return [
-        p for p in found
+        p
+        for p in found
         if castable.min_thickness_mm <= p.start_mm <= castable.max_thickness_mm
         and least * (p.start_mm + p.slope * least / 2.0) <= most
-    ]  # fmt: skip
+    ]
 
 
 def choose_profiles(
@@ -139,9 +145,16 @@ def _trial(
 ) -> tuple[float, dict[int, Place]]:
     """Share of the cost of one such sheet that becomes blanks, and which blanks it would serve."""
     shelf = make_shelf(
-        pieces, [roll], [cast_rule(castable, settings)], kerf_mm, share=1.0, least_end_piece_mm=500.0,
-        least_strip_mm=150.0, seed=1, straight=settings.straight_cuts_only,
-    )  # fmt: skip
+        pieces,
+        [roll],
+        [cast_rule(castable, settings)],
+        kerf_mm,
+        share=1.0,
+        least_end_piece_mm=500.0,
+        least_strip_mm=150.0,
+        seed=1,
+        straight=settings.straight_cuts_only,
+    )
     if shelf.stock.fits.size == 0:
         return 0.0, {}
     build(shelf.stock, shelf.state, 0, 3, 0.2, 0.0)
@@ -209,8 +222,12 @@ def alike(kinds: list[_Kind], castable: Castable, most_more: float) -> list[_Kin
                 or one.roll.length_mm != other.roll.length_mm
             ):
                 continue
-            use = (min(one.use[0], other.use[0]), max(one.use[1], other.use[1]),
-                   min(one.use[2], other.use[2]), max(one.use[3], other.use[3]))  # fmt: skip
+            use = (
+                min(one.use[0], other.use[0]),
+                max(one.use[1], other.use[1]),
+                min(one.use[2], other.use[2]),
+                max(one.use[3], other.use[3]),
+            )
             both = _kind(one.members + other.members, use, one.roll, castable)
             more = both.area_mm2 / (one.area_mm2 + other.area_mm2) - 1.0
             if more <= most_more and (best is None or more < best[0]):

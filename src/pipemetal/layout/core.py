@@ -168,8 +168,12 @@ def _take_out(free, n, x0, x1, y0, y1, min_dx, min_dy):  # type: ignore[no-untyp
                 break
         if not held:
             for q in range(p + 1, n_parts):
-                if (parts[q, 0] <= a + EPS and parts[q, 1] >= b - EPS
-                        and parts[q, 2] <= c + EPS and parts[q, 3] >= d - EPS):  # fmt: skip
+                if (
+                    parts[q, 0] <= a + EPS
+                    and parts[q, 1] >= b - EPS
+                    and parts[q, 2] <= c + EPS
+                    and parts[q, 3] >= d - EPS
+                ):
                     held = True
                     break
         if not held and kept < free.shape[0]:
@@ -217,8 +221,17 @@ def _touch(state, s):  # type: ignore[no-untyped-def]
     """Keeps what a sheet was before this move changed it."""
     if state.touched[s] == 0:
         state.touched[s] = 1
-        _copy_sheet(state.n_free, state.free, state.extent, state.count,
-                    state.old_n_free, state.old_free, state.old_extent, state.old_count, s)  # fmt: skip
+        _copy_sheet(
+            state.n_free,
+            state.free,
+            state.extent,
+            state.count,
+            state.old_n_free,
+            state.old_free,
+            state.old_extent,
+            state.old_count,
+            s,
+        )
 
 
 @inner
@@ -285,9 +298,11 @@ def _cheapest_place(stock, state, i, mode, alpha, blink, barred):  # type: ignor
                 for corner in range(4):
                     x = xl if corner & 1 == 0 else xh
                     y = yl if corner & 2 == 0 else yh
-                    score = sheet_cost(
-                        stock, s, min(e[0], x), max(e[1], x + dx), min(e[2], y), max(e[3], y + dy), True
-                    ) - before + alpha * _waste(mode, rect, x, y, dx, dy, sheet)  # fmt: skip
+                    score = (
+                        sheet_cost(stock, s, min(e[0], x), max(e[1], x + dx), min(e[2], y), max(e[3], y + dy), True)
+                        - before
+                        + alpha * _waste(mode, rect, x, y, dx, dy, sheet)
+                    )
                     # A place in mid rectangle leaves rests on both sides: a little dearer than one at its side.
                     score += 0.05 * alpha * dy * min(x - rect[0], rect[1] - x - dx)
                     if score < best:

@@ -140,10 +140,18 @@ def _part_of(stock: Stock, sheet: int, pieces: IntArray, worth: FloatArray) -> t
     blocked = stock.blocked[stock.blocked_start[sheet] : stock.blocked_start[sheet + 1]]
     n = np.arange(pieces.size, dtype=np.int64)
     part = Stock(
-        starts, stock.slots[rows], np.append(n, pieces.size), np.zeros(pieces.size, np.int64), sheets,
-        np.array([0, len(blocked)], np.int64), np.ascontiguousarray(blocked), worth, worth.copy(), stock.area[pieces],
+        starts,
+        stock.slots[rows],
+        np.append(n, pieces.size),
+        np.zeros(pieces.size, np.int64),
+        sheets,
+        np.array([0, len(blocked)], np.int64),
+        np.ascontiguousarray(blocked),
+        worth,
+        worth.copy(),
+        stock.area[pieces],
         stock.rules,
-    )  # fmt: skip
+    )
     return part, rows
 
 

@@ -132,10 +132,15 @@ def _with(problem: LayoutProblem, plan: LayoutPlan, placements: tuple[Placement,
     bound = sum(b.area_mm2() for b in problem.blanks if b.id in placed)
     gap = (totals.consumed_mm2 / bound - 1.0) * 100.0 if bound > 0.0 else 0.0
     return replace(
-        plan, placements=placements, unplaced=tuple(u for u in plan.unplaced if u.blank not in placed),
-        opened_mm2=totals.opened_mm2, consumed_mm2=totals.consumed_mm2, utilisation=totals.utilisation,
-        lower_bound_mm2=bound, gap_percent=gap,
-    )  # fmt: skip
+        plan,
+        placements=placements,
+        unplaced=tuple(u for u in plan.unplaced if u.blank not in placed),
+        opened_mm2=totals.opened_mm2,
+        consumed_mm2=totals.consumed_mm2,
+        utilisation=totals.utilisation,
+        lower_bound_mm2=bound,
+        gap_percent=gap,
+    )
 
 
 def with_sheets_as_rolls(problem: LayoutProblem, plan: LayoutPlan) -> LayoutProblem:

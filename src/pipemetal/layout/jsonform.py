@@ -92,9 +92,12 @@ def plan_from_dict(data: object, problem: LayoutProblem, *, where: str = "layout
     )
     totals = totals_of(problem, placements, new_sheets)
     found = {
-        "opened_mm2": totals.opened_mm2, "consumed_mm2": totals.consumed_mm2, "utilisation": totals.utilisation,
-        "lower_bound_mm2": 0.0, "gap_percent": 0.0,
-    }  # fmt: skip
+        "opened_mm2": totals.opened_mm2,
+        "consumed_mm2": totals.consumed_mm2,
+        "utilisation": totals.utilisation,
+        "lower_bound_mm2": 0.0,
+        "gap_percent": 0.0,
+    }
     given = {name: _number(top[name], name, where) if name in top else found[name] for name in numbers}
     whole = {name: _whole(top.get(name, 0), name, where) for name in ("seed", "iterations")}
     return LayoutPlan(placements, unplaced, new_sheets, **given, **whole)  # type: ignore[arg-type]

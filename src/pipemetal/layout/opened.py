@@ -104,11 +104,16 @@ class OpenedSearch(Search):
         rules = self._all.stock.rules
         self._turn += 1
         shelf = make_shelf(
-            self._all.pieces, [self._all.rolls[s] for s in chosen],
-            [replace(self._all.rules[s], fee=0.0, weight=1e-6) for s in chosen], self._kerf, share=1.0,
-            least_end_piece_mm=float(rules[0]), least_strip_mm=float(rules[1]), seed=self._seed + self._turn,
+            self._all.pieces,
+            [self._all.rolls[s] for s in chosen],
+            [replace(self._all.rules[s], fee=0.0, weight=1e-6) for s in chosen],
+            self._kerf,
+            share=1.0,
+            least_end_piece_mm=float(rules[0]),
+            least_strip_mm=float(rules[1]),
+            seed=self._seed + self._turn,
             straight=self._settings.straight_cuts_only,
-        )  # fmt: skip
+        )
         boxes = np.array([min(v.dx_mm * v.dy_mm for v in p.variants) for p in shelf.pieces])
         shelf.stock.soft_penalty[:], shelf.stock.penalty[:] = boxes, boxes
         return _Trial(shelf, area, shelf.state.at.copy(), shelf.state.corner.copy(), np.array([np.inf]))
@@ -125,8 +130,15 @@ class OpenedSearch(Search):
             build(trial.shelf.stock, trial.shelf.state, 3, 0, 0.2, 0.0)
         size = float(trial.shelf.stock.sheets[:, 4].mean())
         improve(
-            trial.shelf.stock, trial.shelf.state, trial.at, trial.corner, trial.cost, self._moves, 0.01 * size, 2e-4 * size
-        )  # fmt: skip
+            trial.shelf.stock,
+            trial.shelf.state,
+            trial.at,
+            trial.corner,
+            trial.cost,
+            self._moves,
+            0.01 * size,
+            2e-4 * size,
+        )
         self.moves += self._moves
         lost = trial.at[:, 0] < 0
         trial.left = float(trial.shelf.stock.soft_penalty[lost].sum())

@@ -93,15 +93,21 @@ class Blank:
             raise LayoutError("must name each turn once", field="turns_deg", value=self.turns_deg, where=where)
         if any(turn not in TURNS_DEG for turn in self.turns_deg):
             raise LayoutError(
-                "holds a turn that is unknown", field="turns_deg", value=self.turns_deg,
-                allowed="0, 90, 180, 270", where=where,
-            )  # fmt: skip
+                "holds a turn that is unknown",
+                field="turns_deg",
+                value=self.turns_deg,
+                allowed="0, 90, 180, 270",
+                where=where,
+            )
         across = any(turn in (90, 270) for turn in self.turns_deg)
         if across and abs(self.mouth_thickness_mm - self.top_thickness_mm) > 1e-9:
             raise LayoutError(
-                "lay a tapered blank across the sheet", field="turns_deg", value=self.turns_deg,
-                allowed="90 and 270 for a blank of one thickness only", where=where,
-            )  # fmt: skip
+                "lay a tapered blank across the sheet",
+                field="turns_deg",
+                value=self.turns_deg,
+                allowed="90 and 270 for a blank of one thickness only",
+                where=where,
+            )
         self._check_shape(where)
 
     def _check_shape(self, where: str) -> None:
@@ -117,9 +123,12 @@ class Blank:
             box = s.box_mm()
             if box[0] > self.length_mm + BOX_SLACK_MM or box[1] > self.width_mm + BOX_SLACK_MM:
                 raise LayoutError(
-                    "does not lie within length by width", field="sector", where=where,
-                    value=f"{box[0]:.2f} x {box[1]:.2f} mm", allowed=f"{self.length_mm:g} x {self.width_mm:g} mm",
-                )  # fmt: skip
+                    "does not lie within length by width",
+                    field="sector",
+                    where=where,
+                    value=f"{box[0]:.2f} x {box[1]:.2f} mm",
+                    allowed=f"{self.length_mm:g} x {self.width_mm:g} mm",
+                )
         if self.outline is not None:
             _check_polygon(self.outline, "outline", where, self.length_mm, self.width_mm)
 
@@ -163,22 +172,31 @@ class LayoutRoll:
             raise LayoutError("leaves nothing of the sheet", field="trim_mm", value=self.trim_mm, where=where)
         stations = tuple(_num(s, "stations_mm", where) for s in self.stations_mm)
         if len(stations) < 2 or any(b - a < LEAST_MM for a, b in itertools.pairwise(stations)):
-            raise LayoutError(f"must rise from station to station by {LEAST_MM:g} mm or more, two at least",
-                              field="stations_mm", where=where)  # fmt: skip
+            raise LayoutError(
+                f"must rise from station to station by {LEAST_MM:g} mm or more, two at least",
+                field="stations_mm",
+                where=where,
+            )
         if abs(stations[0]) > 1e-6 or abs(stations[-1] - length) > 1e-6:
             raise LayoutError(
-                "must run from 0 to the length of the roll", field="stations_mm", value=(stations[0], stations[-1]),
-                allowed=f"0 to {length:g}", where=where,
-            )  # fmt: skip
+                "must run from 0 to the length of the roll",
+                field="stations_mm",
+                value=(stations[0], stations[-1]),
+                allowed=f"0 to {length:g}",
+                where=where,
+            )
         try:
             grid = np.array(self.thickness_mm, dtype=float)
         except (TypeError, ValueError):
             raise LayoutError("must be a full table of numbers", field="thickness_mm", where=where) from None
         if grid.ndim != 2 or grid.shape[0] < 1 or grid.shape[1] != len(stations):
             raise LayoutError(
-                "must be lines across by stations along", field="thickness_mm", value=grid.shape,
-                allowed=f"(lines, {len(stations)})", where=where,
-            )  # fmt: skip
+                "must be lines across by stations along",
+                field="thickness_mm",
+                value=grid.shape,
+                allowed=f"(lines, {len(stations)})",
+                where=where,
+            )
         if not np.all(np.isfinite(grid)) or grid.min() <= 0.0 or grid.max() > 30.0:
             raise LayoutError(
                 "holds a thickness that cannot be", field="thickness_mm", allowed="above 0 to 30", where=where
@@ -227,8 +245,11 @@ class Castable:
         where = "castable"
         if self.max_section_mm2 is not None:
             _num(self.max_section_mm2, "max_section_mm2", where, low=self.min_length_mm * self.min_thickness_mm)
-        for low, high in (("min_width_mm", "max_width_mm"), ("min_length_mm", "max_length_mm"),
-                          ("min_thickness_mm", "max_thickness_mm")):  # fmt: skip
+        for low, high in (
+            ("min_width_mm", "max_width_mm"),
+            ("min_length_mm", "max_length_mm"),
+            ("min_thickness_mm", "max_thickness_mm"),
+        ):
             least = _num(getattr(self, low), low, where, above=0.0, high=20000.0)
             _num(getattr(self, high), high, where, low=least, high=20000.0)
         _num(self.width_step_mm, "width_step_mm", where, above=0.0)

@@ -22,9 +22,12 @@ def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
     """
     slope = (blank.top_thickness_mm - blank.mouth_thickness_mm) / blank.length_mm
     return SheetWanted(
-        blank.alloy, blank.length_mm + 2.0 * trim_mm, blank.width_mm + 2.0 * trim_mm,
-        blank.mouth_thickness_mm - slope * trim_mm, blank.top_thickness_mm + slope * trim_mm,
-    )  # fmt: skip
+        blank.alloy,
+        blank.length_mm + 2.0 * trim_mm,
+        blank.width_mm + 2.0 * trim_mm,
+        blank.mouth_thickness_mm - slope * trim_mm,
+        blank.top_thickness_mm + slope * trim_mm,
+    )
 
 
 def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:

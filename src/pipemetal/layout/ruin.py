@@ -305,8 +305,17 @@ def _undo(state, todo, n, old_at, old_corner):  # type: ignore[no-untyped-def]
         _copy_row(old_at, old_corner, state.at, state.corner, i)
     for s in range(state.touched.shape[0]):
         if state.touched[s]:
-            _copy_sheet(state.old_n_free, state.old_free, state.old_extent, state.old_count,
-                        state.n_free, state.free, state.extent, state.count, s)  # fmt: skip
+            _copy_sheet(
+                state.old_n_free,
+                state.old_free,
+                state.old_extent,
+                state.old_count,
+                state.n_free,
+                state.free,
+                state.extent,
+                state.count,
+                s,
+            )
 
 
 @inner

@@ -140,9 +140,7 @@ class Search:
             # A first complete plan soon, even at the price of metal: it is kept until a cheaper one is complete.
             hard = URGENT
         self.shelf.stock.soft_penalty[:] = self._soft * hard
-        improve(
-            self.shelf.stock, self.shelf.state, self.best_at, self.best_corner, self.best_cost, moves, hot, cold
-        )  # fmt: skip
+        improve(self.shelf.stock, self.shelf.state, self.best_at, self.best_corner, self.best_cost, moves, hot, cold)
         self.moves += moves
 
     def run_timed(self, done: float) -> None:

@@ -120,10 +120,18 @@ def overhang_mm(blank: Blank, turn_deg: int) -> tuple[float, float]:
 
 
 def make_shelf(
-    pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], rules: Sequence[SheetRule], kerf_mm: float, *, share: float,
-    least_end_piece_mm: float, least_strip_mm: float, seed: int, straight: bool = False,
+    pieces: Sequence[Piece],
+    rolls: Sequence[LayoutRoll],
+    rules: Sequence[SheetRule],
+    kerf_mm: float,
+    *,
+    share: float,
+    least_end_piece_mm: float,
+    least_strip_mm: float,
+    seed: int,
+    straight: bool = False,
     hands: Hands = FREE_HANDS,
-) -> Shelf:  # fmt: skip
+) -> Shelf:
     """The arrays of one alloy's sub-problem with nothing laid yet."""
     starts, rows = _settled(*find_slots(pieces, sheet_table(rolls), kerf_mm), hands, pieces, len(rolls), kerf_mm)
     n, m = len(pieces), len(rolls)
@@ -134,10 +142,19 @@ def make_shelf(
     for s, (roll, rule) in enumerate(zip(rolls, rules, strict=True)):
         t, trim2 = roll.trim_mm, 2.0 * roll.trim_mm
         sheets[s] = (
-            t, roll.length_mm - t + kerf_mm, t, roll.width_mm - t + kerf_mm, roll.net_area_mm2(), rule.fee, rule.weight,
-            float(rule.is_new), rule.min_length_mm - trim2, rule.length_step_mm, rule.min_width_mm - trim2,
+            t,
+            roll.length_mm - t + kerf_mm,
+            t,
+            roll.width_mm - t + kerf_mm,
+            roll.net_area_mm2(),
+            rule.fee,
+            rule.weight,
+            float(rule.is_new),
+            rule.min_length_mm - trim2,
+            rule.length_step_mm,
+            rule.min_width_mm - trim2,
             rule.width_step_mm,
-        )  # fmt: skip
+        )
         blocked += blocked_rectangles(roll, kerf_mm)
         blocked_start.append(len(blocked))
     area = np.array([p.area_mm2 for p in pieces])
@@ -147,12 +164,18 @@ def make_shelf(
     count = np.array([len(p.members) for p in pieces])
     sides = np.array([(v.dx_mm, v.dy_mm) for p in pieces for v in p.variants])
     stock = Stock(
-        starts, np.ascontiguousarray(rows), fit_start, np.nonzero(some)[1].astype(np.int64), sheets,
-        np.array(blocked_start, np.int64), np.array(blocked, dtype=float).reshape(-1, 4),
+        starts,
+        np.ascontiguousarray(rows),
+        fit_start,
+        np.nonzero(some)[1].astype(np.int64),
+        sheets,
+        np.array(blocked_start, np.int64),
+        np.array(blocked, dtype=float).reshape(-1, 4),
         count * dearest * largest + 3.0 * dearest * boxes,
-        count * dearest * SOFT_SHEETS * largest + SOFT_BOXES * dearest * boxes, area,
+        count * dearest * SOFT_SHEETS * largest + SOFT_BOXES * dearest * boxes,
+        area,
         np.array([least_end_piece_mm, least_strip_mm, kerf_mm, share, *sides.min(axis=0), *GUIDE, float(straight)]),
-    )  # fmt: skip
+    )
     for piece in hands.pinned:
         stock.penalty[piece] *= NEVER
         stock.soft_penalty[piece] *= NEVER
@@ -195,9 +218,19 @@ def empty_state(n_pieces: int, n_sheets: int, seed: int) -> State:
         return np.zeros(n_sheets, np.int64)
 
     return State(
-        np.full((n_pieces, 2), -1, np.int64), np.zeros((n_pieces, 2)), frees(), ints(), np.zeros((n_sheets, 4)), ints(),
-        np.array([seed], np.uint64), frees(), ints(), np.zeros((n_sheets, 4)), ints(), np.zeros(n_sheets, np.int64),
-    )  # fmt: skip
+        np.full((n_pieces, 2), -1, np.int64),
+        np.zeros((n_pieces, 2)),
+        frees(),
+        ints(),
+        np.zeros((n_sheets, 4)),
+        ints(),
+        np.array([seed], np.uint64),
+        frees(),
+        ints(),
+        np.zeros((n_sheets, 4)),
+        ints(),
+        np.zeros(n_sheets, np.int64),
+    )
 
 
 def shelf_place(shelf: Shelf, piece: int, at: IntArray, corner: FloatArray) -> Place:

@@ -169,9 +169,17 @@ def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed:
     for k in range(replicas):
         own_seed = (seed * 1_000_003 + k * 7919 + sum(map(ord, alloy.name))) % 2**63
         shelf = make_shelf(
-            alloy.pieces, alloy.rolls, rules, problem.kerf_mm, share=share, least_end_piece_mm=LEAST_END_PIECE_MM,
-            least_strip_mm=LEAST_STRIP_MM, seed=own_seed, straight=settings.straight_cuts_only, hands=hands,
-        )  # fmt: skip
+            alloy.pieces,
+            alloy.rolls,
+            rules,
+            problem.kerf_mm,
+            share=share,
+            least_end_piece_mm=LEAST_END_PIECE_MM,
+            least_strip_mm=LEAST_STRIP_MM,
+            seed=own_seed,
+            straight=settings.straight_cuts_only,
+            hands=hands,
+        )
         whole = settings.objective == "opened" and problem.castable is None and not hands.pinned
         search = (
             OpenedSearch(shelf, settings, own_seed, problem.kerf_mm)
@@ -310,6 +318,14 @@ def _plan(
     bound = area_bound_mm2(served)
     gap = (totals.consumed_mm2 / bound - 1.0) * 100.0 if bound > 0.0 else 0.0
     return LayoutPlan(
-        tuple(placements), unplaced, tuple(new_sheets), totals.opened_mm2, totals.consumed_mm2, totals.utilisation,
-        bound, gap, seed, moves,
-    )  # fmt: skip
+        tuple(placements),
+        unplaced,
+        tuple(new_sheets),
+        totals.opened_mm2,
+        totals.consumed_mm2,
+        totals.utilisation,
+        bound,
+        gap,
+        seed,
+        moves,
+    )

@@ -21,9 +21,21 @@ from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 __all__ = ["FAULT_KINDS", "Fault", "shape_on_sheet", "verify"]
 
 FAULT_KINDS = (
-    "unknown_blank", "unknown_roll", "placed_twice", "forgotten", "wrong_alloy", "wrong_turn", "outside_sheet", "overlap",
-    "kerf", "no_go", "thickness", "new_sheet", "not_finite", "totals",
-)  # fmt: skip
+    "unknown_blank",
+    "unknown_roll",
+    "placed_twice",
+    "forgotten",
+    "wrong_alloy",
+    "wrong_turn",
+    "outside_sheet",
+    "overlap",
+    "kerf",
+    "no_go",
+    "thickness",
+    "new_sheet",
+    "not_finite",
+    "totals",
+)
 # Rounding of files and floats, far below what a shop can cut or gauge.
 PLACE_SLACK_MM = 1e-4
 AREA_SLACK_MM2 = 0.05
@@ -289,10 +301,15 @@ def _totals_faults(
         placed = on_sheet.get(name, [])
         if placed:
             rims = [
-                box(p.x_mm, p.y_mm, p.x_mm + (b.width_mm, b.length_mm)[p.turn_deg % 180 == 0],
-                    p.y_mm + (b.length_mm, b.width_mm)[p.turn_deg % 180 == 0])
-                for p, _ in placed for b in (blanks[p.blank],)
-            ]  # fmt: skip
+                box(
+                    p.x_mm,
+                    p.y_mm,
+                    p.x_mm + (b.width_mm, b.length_mm)[p.turn_deg % 180 == 0],
+                    p.y_mm + (b.length_mm, b.width_mm)[p.turn_deg % 180 == 0],
+                )
+                for p, _ in placed
+                for b in (blanks[p.blank],)
+            ]
             x0, y0, x1, y1 = shapely.union_all(rims).bounds
             t, k = sheet.trim_mm, problem.kerf_mm
             wide, long = sheet.width_mm - 2.0 * t, sheet.length_mm - 2.0 * t

@@ -63,9 +63,14 @@ def sheet_table(rolls: Sequence[LayoutRoll]) -> SheetTable:
     most_stations = max((len(r.stations_mm) for r in rolls), default=2)
     most_lines = max((r.thickness_mm.shape[0] for r in rolls), default=1)
     table = SheetTable(
-        np.zeros((count, 4)), np.zeros(count), np.zeros(count, np.int64), np.zeros((count, most_stations)),
-        np.zeros(count, np.int64), np.zeros((count, most_lines, most_stations)), np.zeros(count),
-    )  # fmt: skip
+        np.zeros((count, 4)),
+        np.zeros(count),
+        np.zeros(count, np.int64),
+        np.zeros((count, most_stations)),
+        np.zeros(count, np.int64),
+        np.zeros((count, most_lines, most_stations)),
+        np.zeros(count),
+    )
     for s, roll in enumerate(rolls):
         lines, stations = roll.thickness_mm.shape
         table.box[s] = (roll.trim_mm, roll.length_mm - roll.trim_mm, roll.trim_mm, roll.width_mm - roll.trim_mm)
@@ -179,9 +184,23 @@ def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, varia
             if low < thin[s] or high > thick[s]:
                 continue
             n_rows = _slots_of_pair(
-                box[s], width[s], stations[s, : n_st[s]], thin_at[s], thick_at[s], n_li[s], grid[s], bow[s], variants,
-                v0, v1, rows, n_rows, kerf, out, scratch,
-            )  # fmt: skip
+                box[s],
+                width[s],
+                stations[s, : n_st[s]],
+                thin_at[s],
+                thick_at[s],
+                n_li[s],
+                grid[s],
+                bow[s],
+                variants,
+                v0,
+                v1,
+                rows,
+                n_rows,
+                kerf,
+                out,
+                scratch,
+            )
     starts[n_pieces * n_sheets] = n_rows
     return n_rows
 

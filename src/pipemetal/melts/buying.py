@@ -50,9 +50,12 @@ class Offer:
             raise MeltError("is out of range", field="lead_days", value=self.lead_days, allowed="0 to 730", where=where)
         if not (math.isfinite(self.least_kg) and 0.0 <= self.least_kg <= self.lot.mass_kg):
             raise MeltError(
-                "is more than can be had", field="least_kg", value=self.least_kg, allowed=f"0 to {self.lot.mass_kg:g} kg",
+                "is more than can be had",
+                field="least_kg",
+                value=self.least_kg,
+                allowed=f"0 to {self.lot.mass_kg:g} kg",
                 where=where,
-            )  # fmt: skip
+            )
 
 
 @dataclass(frozen=True)
@@ -91,10 +94,16 @@ class Orders:
 
 
 def what_to_buy(
-    melts: Sequence[DatedMelt], stock: Sequence[Lot], offers: Sequence[Offer], today: dt.date, *,
-    losses: LossModel | None = None, available_from: Mapping[str, dt.date] | None = None, gap: float = 0.002,
+    melts: Sequence[DatedMelt],
+    stock: Sequence[Lot],
+    offers: Sequence[Offer],
+    today: dt.date,
+    *,
+    losses: LossModel | None = None,
+    available_from: Mapping[str, dt.date] | None = None,
+    gap: float = 0.002,
     seconds: float = 10.0,
-) -> Orders:  # fmt: skip
+) -> Orders:
     """Orders that serve all melts at least cost.
 
     `available_from` says from when a lot of the stock is there (offcuts of an earlier plan). Metal ordered today is there after
@@ -134,18 +143,27 @@ def what_to_buy(
     }
     left_kg = sum(pieces[o.lot.id] * (o.lot.piece_kg or 1.0) - used_kg[o.lot.id] for o in offers)
     return Orders(
-        lines, sum(line.cost for line in lines), 100.0 * point.gap, tuple(missing.items()), problem.waiting(point, columns),
+        lines,
+        sum(line.cost for line in lines),
+        100.0 * point.gap,
+        tuple(missing.items()),
+        problem.waiting(point, columns),
         max(left_kg, 0.0),
-    )  # fmt: skip
+    )
 
 
 class _Problem:
     """The mixing problem of all melts, its stock columns divisible, with a whole number of pigs for each offer."""
 
     def __init__(
-        self, melts: Sequence[DatedMelt], stock: Sequence[Lot], offers: Sequence[Offer], today: dt.date, losses: LossModel,
+        self,
+        melts: Sequence[DatedMelt],
+        stock: Sequence[Lot],
+        offers: Sequence[Offer],
+        today: dt.date,
+        losses: LossModel,
         available_from: Mapping[str, dt.date],
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.melts, self.stock, self.offers, self.today, self.losses = melts, stock, offers, today, losses
         wanted = {e for m in melts for e in m.request.recipe.target.present()}
         most = sum(m.request.capacity_kg for m in melts)
@@ -252,10 +270,16 @@ class _Problem:
             if count > 0:
                 found.append(
                     OrderLine(
-                        offer.lot.id, count, count * piece_kg, count * piece_kg * offer.lot.price_per_kg, melt.day,
-                        melt.request.name, order_by, order_by < self.today,
+                        offer.lot.id,
+                        count,
+                        count * piece_kg,
+                        count * piece_kg * offer.lot.price_per_kg,
+                        melt.day,
+                        melt.request.name,
+                        order_by,
+                        order_by < self.today,
                     )
-                )  # fmt: skip
+                )
         return found
 
     def waiting(self, point: Point, columns: list[list[int]]) -> tuple[tuple[str, dt.date], ...]:

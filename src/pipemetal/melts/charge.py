@@ -76,9 +76,16 @@ def _charge_from(mixing: Mixing, number: int, columns: list[int], point: Point) 
     cost = sum(line.mass_kg * line.lot.price_per_kg for line in lines)
     ordered = tuple(sorted(lines, key=lambda line: loading_place(line.lot)))
     return Charge(
-        request, ordered, composition, half, tuple(zip(ELEMENTS, masses, strict=True)), tuple(loss.items()), cost,
-        100.0 * point.gap, tuple(binding),
-    )  # fmt: skip
+        request,
+        ordered,
+        composition,
+        half,
+        tuple(zip(ELEMENTS, masses, strict=True)),
+        tuple(loss.items()),
+        cost,
+        100.0 * point.gap,
+        tuple(binding),
+    )
 
 
 def solve_charges(
@@ -162,9 +169,15 @@ def shadow_prices(
 
 
 def _mixing(
-    requests: Sequence[ChargeRequest], lots: Sequence[Lot], losses: LossModel | None, objective: str, certainty: str,
-    weigh_step_kg: float, least_weighed_kg: float, extra_cost_per_kg: Mapping[str, float],
-) -> Mixing:  # fmt: skip
+    requests: Sequence[ChargeRequest],
+    lots: Sequence[Lot],
+    losses: LossModel | None,
+    objective: str,
+    certainty: str,
+    weigh_step_kg: float,
+    least_weighed_kg: float,
+    extra_cost_per_kg: Mapping[str, float],
+) -> Mixing:
     _checked_lots(lots)
     if objective not in OBJECTIVES:
         raise MeltError("is not known", field="objective", value=objective, allowed=", ".join(OBJECTIVES))

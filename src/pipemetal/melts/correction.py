@@ -65,9 +65,13 @@ def correct(
     model = losses or LossModel()
     for aim in aims:
         answer = charge(
-            _request(pot, aim, capacity_kg), same_price, losses=model, weigh_step_kg=weigh_step_kg,
-            least_weighed_kg=least_weighed_kg, gap=1e-4,
-        )  # fmt: skip
+            _request(pot, aim, capacity_kg),
+            same_price,
+            losses=model,
+            weigh_step_kg=weigh_step_kg,
+            least_weighed_kg=least_weighed_kg,
+            gap=1e-4,
+        )
         if isinstance(answer, Charge):
             return _with_own_prices(answer, recipe, lots, 0.0)
     ladled = _least_ladled_kg(pot, recipe, same_price, capacity_kg, model, weigh_step_kg)
@@ -76,9 +80,13 @@ def correct(
         return Correction(answer, 0.0, capacity_kg - pot.mass_kg)
     after = replace(pot, mass_kg=pot.mass_kg - ladled)
     answer = charge(
-        _request(after, recipe, capacity_kg), same_price, losses=model, weigh_step_kg=weigh_step_kg,
-        least_weighed_kg=least_weighed_kg, gap=1e-4,
-    )  # fmt: skip
+        _request(after, recipe, capacity_kg),
+        same_price,
+        losses=model,
+        weigh_step_kg=weigh_step_kg,
+        least_weighed_kg=least_weighed_kg,
+        gap=1e-4,
+    )
     if isinstance(answer, Charge):
         return _with_own_prices(answer, recipe, lots, ladled)
     return Correction(answer, 0.0, capacity_kg - pot.mass_kg)

@@ -32,9 +32,12 @@ class SheetDemand:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.charge_kg) and 0.0 < self.used_kg <= self.charge_kg):
             raise MeltError(
-                "does not fit its charge", field="used_kg", value=self.used_kg, allowed=f"above 0 to {self.charge_kg:g} kg",
+                "does not fit its charge",
+                field="used_kg",
+                value=self.used_kg,
+                allowed=f"above 0 to {self.charge_kg:g} kg",
                 where=f"sheet {self.id!r}",
-            )  # fmt: skip
+            )
 
 
 @dataclass(frozen=True)
@@ -85,9 +88,13 @@ def fewest_melts(
 
 
 def group_into_melts(
-    sheets: Sequence[SheetDemand], capacity_kg: float, heel_kg: float, order: Sequence[str] | None = None,
-    *, most_sheets: int = MOST_SHEETS,
-) -> tuple[MeltPlan, ...]:  # fmt: skip
+    sheets: Sequence[SheetDemand],
+    capacity_kg: float,
+    heel_kg: float,
+    order: Sequence[str] | None = None,
+    *,
+    most_sheets: int = MOST_SHEETS,
+) -> tuple[MeltPlan, ...]:
     """Sheets of each alloy into the fewest melts, alloys in the given order, a fuller melt before an emptier one.
 
     First-fit decreasing gives a grouping (at most 11/9 of the fewest melts: D. S. Johnson 1973, from memory); where the
@@ -107,9 +114,12 @@ def group_into_melts(
         for sheet in wanted:
             if metal_needed_kg([sheet], heel_kg)[0] > capacity_kg:
                 raise MeltError(
-                    "is more than the pot can ladle", field="charge_kg", value=round(sheet.charge_kg, 1),
-                    allowed=f"up to {capacity_kg - heel_kg:g} kg", where=f"sheet {sheet.id!r}",
-                )  # fmt: skip
+                    "is more than the pot can ladle",
+                    field="charge_kg",
+                    value=round(sheet.charge_kg, 1),
+                    allowed=f"up to {capacity_kg - heel_kg:g} kg",
+                    where=f"sheet {sheet.id!r}",
+                )
         for held in _fewest_groups(wanted, capacity_kg, heel_kg, most_sheets):
             needed, in_order = metal_needed_kg(held, heel_kg)
             melts.append(MeltPlan("", recipe, in_order, needed))

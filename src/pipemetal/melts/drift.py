@@ -49,9 +49,15 @@ class Drift:
 
 
 def remelt_drift(
-    recipe: Recipe, new_metal: Sequence[Lot], *, share: float = 0.5, kind: str = "scrap", rounds: int = 30,
-    start: Composition | None = None, losses: LossModel | None = None,
-) -> Drift:  # fmt: skip
+    recipe: Recipe,
+    new_metal: Sequence[Lot],
+    *,
+    share: float = 0.5,
+    kind: str = "scrap",
+    rounds: int = 30,
+    start: Composition | None = None,
+    losses: LossModel | None = None,
+) -> Drift:
     """How an alloy drifts when a `share` of every melt is its own scrap from the round before.
 
     `new_metal` are the lots that correct it, taken as endless and with their own impurities; `start` the scrap's metal at first,

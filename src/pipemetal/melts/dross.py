@@ -69,9 +69,12 @@ class MeltRecord:
             raise MeltError("is not a mass", field="out_kg", value=self.out_kg, allowed="above 0 kg", where=where)
         if self.out_kg > 1.05 * self.in_kg:
             raise MeltError(
-                "is more than went in", field="out_kg", value=round(self.out_kg, 2), allowed=f"up to {self.in_kg:.1f} kg",
+                "is more than went in",
+                field="out_kg",
+                value=round(self.out_kg, 2),
+                allowed=f"up to {self.in_kg:.1f} kg",
                 where=where,
-            )  # fmt: skip
+            )
         if self.dross_kg is not None and not 0.0 <= self.dross_kg <= self.in_kg:
             raise MeltError(
                 "is not the dross of this melt",

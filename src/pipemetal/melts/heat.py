@@ -52,9 +52,11 @@ def heat_to_melt(
     (True, True)
     """
     for name, value, low, high in (
-        ("mass_kg", mass_kg, 0.0, 5000.0), ("pot_kg", pot_kg, 0.0, 2000.0), ("efficiency", efficiency, 0.05, 1.0),
+        ("mass_kg", mass_kg, 0.0, 5000.0),
+        ("pot_kg", pot_kg, 0.0, 2000.0),
+        ("efficiency", efficiency, 0.05, 1.0),
         ("burner_kw", burner_kw, 0.5, 500.0),
-    ):  # fmt: skip
+    ):
         if not low <= value <= high:
             raise MeltError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
     metal = mass_kg * heat_content_kj_kg(comp, temperature_c) / 1000.0

@@ -28,8 +28,13 @@ class LossModel:
     """
 
     dross_share: tuple[tuple[str, float], ...] = (
-        ("pig", 0.008), ("ingot", 0.008), ("master", 0.010), ("buy", 0.008), ("scrap", 0.015), ("shavings", 0.040),
-    )  # fmt: skip
+        ("pig", 0.008),
+        ("ingot", 0.008),
+        ("master", 0.010),
+        ("buy", 0.008),
+        ("scrap", 0.015),
+        ("shavings", 0.040),
+    )
     oxide_share: float = 0.10
     element_factor: tuple[tuple[str, float], ...] = ()
 
@@ -42,9 +47,11 @@ class LossModel:
         for element, factor in self.element_factor:
             if element not in ELEMENTS or not 0.0 <= factor <= 3.0:
                 raise MeltError(
-                    "is not a factor of dross", field=f"factor_{element}", value=factor,
+                    "is not a factor of dross",
+                    field=f"factor_{element}",
+                    value=factor,
                     allowed=f"0 to 3, for {', '.join(ELEMENTS)}",
-                )  # fmt: skip
+                )
 
     def share_of(self, kind: str) -> float:
         """Dross of a kilogram of a kind of lot, in kilograms of metal and oxide's metal."""

@@ -72,9 +72,12 @@ class Lot:
             )
         if self.piece_kg is not None and self.piece_kg > self.mass_kg * 1.0001:
             raise MeltError(
-                "is heavier than the whole lot", field="piece_kg", value=self.piece_kg, allowed=f"up to {self.mass_kg:g} kg",
+                "is heavier than the whole lot",
+                field="piece_kg",
+                value=self.piece_kg,
+                allowed=f"up to {self.mass_kg:g} kg",
                 where=where,
-            )  # fmt: skip
+            )
         if not (math.isfinite(self.price_per_kg) and 0.0 <= self.price_per_kg <= 10_000.0):
             raise MeltError(
                 "is not a price", field="price_per_kg", value=self.price_per_kg, allowed="0 to 10000", where=where

@@ -113,10 +113,18 @@ def charge(
     """
     model = losses or LossModel()
     found = solve_charges(
-        [request], lots, losses=model, objective=objective, certainty=certainty, weigh_step_kg=weigh_step_kg,
-        least_weighed_kg=least_weighed_kg, extra_cost_per_kg=extra_cost_per_kg, gap=gap, seconds=seconds,
+        [request],
+        lots,
+        losses=model,
+        objective=objective,
+        certainty=certainty,
+        weigh_step_kg=weigh_step_kg,
+        least_weighed_kg=least_weighed_kg,
+        extra_cost_per_kg=extra_cost_per_kg,
+        gap=gap,
+        seconds=seconds,
         nodes=nodes,
-    )  # fmt: skip
+    )
     if found is not None:
         return found[0]
     blockages = _blockages(request, lots, model, certainty)

@@ -39,9 +39,16 @@ class Mixing:
     """The columns and rows of several melts over shared lots."""
 
     def __init__(
-        self, requests: Sequence[ChargeRequest], lots: Sequence[Lot], losses: LossModel, weigh_step_kg: float,
-        objective: str, certainty: str, least_weighed_kg: float, extra_cost_per_kg: Mapping[str, float],
-    ) -> None:  # fmt: skip
+        self,
+        requests: Sequence[ChargeRequest],
+        lots: Sequence[Lot],
+        losses: LossModel,
+        weigh_step_kg: float,
+        objective: str,
+        certainty: str,
+        least_weighed_kg: float,
+        extra_cost_per_kg: Mapping[str, float],
+    ) -> None:
         self.requests, self.lots, self.losses, self.step = requests, lots, losses, weigh_step_kg
         self.objective, self.certainty = objective, certainty
         self.least_kg, self.extra = least_weighed_kg, extra_cost_per_kg
@@ -99,8 +106,9 @@ class Mixing:
         totals = [sum(kept) for kept in self.kept[number]]
         model.row(
             {c: t * u for c, t, u in zip(columns, totals, units, strict=True)},
-            low=request.wanted_kg - heel_kg, high=request.wanted_kg - heel_kg + request.spare_kg,
-        )  # fmt: skip
+            low=request.wanted_kg - heel_kg,
+            high=request.wanted_kg - heel_kg + request.spare_kg,
+        )
         model.row(dict(zip(columns, units, strict=True)), high=request.capacity_kg - heel_kg)
         for element, side, _ in self._edges(number):
             unsure_kg = request.heel.half_width_kg(element) if request.heel else 0.0

@@ -58,9 +58,14 @@ def what_relaxing_saves(
 
     def solved(recipe: Recipe) -> Charge | None:
         found = solve_charges(
-            [replace(answer.request, recipe=recipe)], lots, losses=losses, certainty=certainty,
-            weigh_step_kg=weigh_step_kg, gap=GAP, seconds=seconds,
-        )  # fmt: skip
+            [replace(answer.request, recipe=recipe)],
+            lots,
+            losses=losses,
+            certainty=certainty,
+            weigh_step_kg=weigh_step_kg,
+            gap=GAP,
+            seconds=seconds,
+        )
         return found[0] if found is not None else None
 
     recipe = answer.request.recipe
@@ -73,8 +78,10 @@ def what_relaxing_saves(
         step = max(STEP_SHARE * (high - low), LEAST_STEP_WT_PCT)
         value, unsure = now.composition.wt_pct(element), half.get(element, 0.0)
         touch = TOUCHES_SHARE * (high - low) + 1e-9
-        for edge, at, distance, to in (("lowest", low, value - unsure - low, max(low - step, 0.0)),
-                                       ("highest", high, high - value - unsure, min(high + step, 100.0))):  # fmt: skip
+        for edge, at, distance, to in (
+            ("lowest", low, value - unsure - low, max(low - step, 0.0)),
+            ("highest", high, high - value - unsure, min(high + step, 100.0)),
+        ):
             if distance > touch or to == at:
                 continue
             wider = solved(_with_edge(recipe, element, edge, to))

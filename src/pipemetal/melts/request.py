@@ -40,14 +40,20 @@ class ChargeRequest:
             raise MeltError("is not a mass", field="spare_kg", value=self.spare_kg, allowed="0 kg or more", where=where)
         if self.heel is not None and self.heel.mass_kg >= self.capacity_kg:
             raise MeltError(
-                "does not hold the heel that is in it", field="capacity_kg", value=self.capacity_kg,
-                allowed=f"above {self.heel.mass_kg:g} kg", where=where,
-            )  # fmt: skip
+                "does not hold the heel that is in it",
+                field="capacity_kg",
+                value=self.capacity_kg,
+                allowed=f"above {self.heel.mass_kg:g} kg",
+                where=where,
+            )
         if self.wanted_kg > self.capacity_kg:
             raise MeltError(
-                "is more than the pot holds", field="wanted_kg", value=self.wanted_kg,
-                allowed=f"up to {self.capacity_kg:g} kg", where=where,
-            )  # fmt: skip
+                "is more than the pot holds",
+                field="wanted_kg",
+                value=self.wanted_kg,
+                allowed=f"up to {self.capacity_kg:g} kg",
+                where=where,
+            )
 
 
 @dataclass(frozen=True)

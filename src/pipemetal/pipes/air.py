@@ -13,9 +13,23 @@ SPEED_STANDARDS: Final = ("cramer", "iso9613")
 
 # Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, eq. on p. 2514: coefficients a0 to a15.
 _CRAMER: Final = (
-    331.5024, 0.603055, -0.000528, 51.471935, 0.1495874, -0.000782, -1.82e-7, 3.73e-8,
-    -2.93e-10, -85.20931, -0.228525, 5.91e-5, -2.835149, -2.15e-13, 29.179762, 0.000486,
-)  # fmt: skip
+    331.5024,
+    0.603055,
+    -0.000528,
+    51.471935,
+    0.1495874,
+    -0.000782,
+    -1.82e-7,
+    3.73e-8,
+    -2.93e-10,
+    -85.20931,
+    -0.228525,
+    5.91e-5,
+    -2.835149,
+    -2.15e-13,
+    29.179762,
+    0.000486,
+)
 
 
 def _saturation_pressure_pa(temperature_c: float) -> float:
@@ -63,9 +77,14 @@ def speed_of_sound_m_s(
     xw = humidity_percent / 100.0 * enhancement * _saturation_pressure_pa(t) / p
     xc = co2_ppm * 1e-6
     return (
-        a[0] + a[1] * t + a[2] * t**2
+        a[0]
+        + a[1] * t
+        + a[2] * t**2
         + (a[3] + a[4] * t + a[5] * t**2) * xw
         + (a[6] + a[7] * t + a[8] * t**2) * p
         + (a[9] + a[10] * t + a[11] * t**2) * xc
-        + a[12] * xw**2 + a[13] * p**2 + a[14] * xc**2 + a[15] * xw * p * xc
-    )  # fmt: skip
+        + a[12] * xw**2
+        + a[13] * p**2
+        + a[14] * xc**2
+        + a[15] * xw * p * xc
+    )

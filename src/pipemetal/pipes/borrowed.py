@@ -66,7 +66,9 @@ def _borrowed(organ: Organ, rank: Rank, item: NoteRange, key: int, note: str) ->
     other = lender.range_at(round(there))
     if round(there) not in lender.keys or (other is not None and not other.has_pipes()):
         raise PipeError(
-            f"has no pipe of its own at {note_name(round(there), organ.naming)}", field="lender", value=item.lender,
+            f"has no pipe of its own at {note_name(round(there), organ.naming)}",
+            field="lender",
+            value=item.lender,
             allowed="a rank whose compass holds that pitch",
-        )  # fmt: skip
+        )
     return NoteWithoutPipe(rank.name, key, note, lender.name, round(there), note_name(round(there), organ.naming))

@@ -53,9 +53,11 @@ def cone_development(large_mean_mm: float, small_mean_mm: float, height_mm: floa
     """
     if not (large_mean_mm > small_mean_mm > 0.0 and height_mm > 0.0):
         raise PipeError(
-            "is not a cone", field="diameters", value=(large_mean_mm, small_mean_mm, height_mm),
+            "is not a cone",
+            field="diameters",
+            value=(large_mean_mm, small_mean_mm, height_mm),
             allowed="large end above small end above 0, and a height above 0",
-        )  # fmt: skip
+        )
     drop = large_mean_mm - small_mean_mm
     slant = math.hypot(height_mm, drop / 2.0)
     outer = slant * large_mean_mm / drop

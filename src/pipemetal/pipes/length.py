@@ -63,9 +63,11 @@ def _wave_number_per_mm(frequency_hz: float, speed_m_s: float) -> float:
 def _positive(length_mm: float, what: str) -> float:
     if not length_mm > 0.0:
         raise PipeError(
-            "leaves no body: the pipe is too wide or its mouth too small for this pitch", field="body_length_mm",
-            value=round(length_mm, 1), allowed=f"a {what} longer than nothing",
-        )  # fmt: skip
+            "leaves no body: the pipe is too wide or its mouth too small for this pitch",
+            field="body_length_mm",
+            value=round(length_mm, 1),
+            allowed=f"a {what} longer than nothing",
+        )
     return length_mm
 
 
@@ -120,9 +122,14 @@ def stopped_length_mm(
 
 
 def chimney_length_mm(
-    frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float,
-    chimney_diameter_mm: float, chimney_length_mm: float,
-) -> float:  # fmt: skip
+    frequency_hz: float,
+    speed_m_s: float,
+    diameter_mm: float,
+    mouth_width_mm: float,
+    cut_up_mm: float,
+    chimney_diameter_mm: float,
+    chimney_length_mm: float,
+) -> float:
     """Sounding length of the body of a chimneyed pipe, mouth to cap: tan(k L') / S + tan(k l') / s = 0.
 
     Errors: PipeError where the chimney is a quarter wave or longer, or as wide as the body.
@@ -142,9 +149,14 @@ def chimney_length_mm(
 
 
 def half_covered_length_mm(
-    frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float,
-    hole_diameter_mm: float, cap_mm: float,
-) -> float:  # fmt: skip
+    frequency_hz: float,
+    speed_m_s: float,
+    diameter_mm: float,
+    mouth_width_mm: float,
+    cut_up_mm: float,
+    hole_diameter_mm: float,
+    cap_mm: float,
+) -> float:
     """Sounding length of a half-covered pipe, mouth to cap: a cap with a hole and no chimney over it.
 
     The hole is a chimney as long as the cap is thick, with a flange on both sides (0.8216 r each).
@@ -172,17 +184,25 @@ def _narrower(neck_mm: float, diameter_mm: float, field: str) -> None:
 
 
 def _necked_length_mm(
-    frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float,
-    neck_diameter_mm: float, effective_mm: float, field: str,
-) -> float:  # fmt: skip
+    frequency_hz: float,
+    speed_m_s: float,
+    diameter_mm: float,
+    mouth_width_mm: float,
+    cut_up_mm: float,
+    neck_diameter_mm: float,
+    effective_mm: float,
+    field: str,
+) -> float:
     """Body under a narrow neck of an effective length, open at its top."""
     k = _wave_number_per_mm(frequency_hz, speed_m_s)
     mouth = mouth_correction_mm(diameter_mm, mouth_width_mm, cut_up_mm)
     if not 0.0 < k * effective_mm < math.pi / 2.0:
         raise PipeError(
-            "is longer than a quarter of the wave", field=field, value=round(effective_mm, 1),
+            "is longer than a quarter of the wave",
+            field=field,
+            value=round(effective_mm, 1),
             allowed=f"under {math.pi / 2.0 / k:.0f} mm with its end corrections",
-        )  # fmt: skip
+        )
     area_ratio = (diameter_mm / neck_diameter_mm) ** 2
     phase = math.pi - math.atan(area_ratio * math.tan(k * effective_mm))
     return _positive((phase - math.atan(k * mouth)) / k, "body")
@@ -225,9 +245,10 @@ def _bisect(function: Callable[[float], float], low: float, high: float) -> floa
     value_low, value_high = function(low), function(high)
     if high <= low or value_low * value_high > 0.0:
         raise PipeError(
-            "has no length that would sound this pitch", field="body_length_mm",
+            "has no length that would sound this pitch",
+            field="body_length_mm",
             allowed="a narrower pipe, or a gentler taper",
-        )  # fmt: skip
+        )
     for _ in range(200):
         middle = 0.5 * (low + high)
         value = function(middle)

@@ -71,13 +71,20 @@ def open_rules(
     frobenius = 2.3 * (diameter_mm / 2.0) ** 2 / math.sqrt(mouth_width_mm * cut_up_mm)
     found = (
         ("mass load (default)", "mass of the mouth at its own frequency; derived", full(frequency_hz)),
-        ("Ising 1971", "c/2f - 0.73 S/sqrt(Sm) - 0.34 sqrt(S), second hand",
-         half_wave - lengths.mouth_correction_mm(diameter_mm, mouth_width_mm, cut_up_mm)
-         - lengths.top_correction_mm(diameter_mm)),
-        ("Ingerslev & Frobenius 1947", "c/2f - 2.3 R^2/sqrt(b h) - 0.6133 R, from memory",
-         half_wave - frobenius - lengths.UNFLANGED * diameter_mm / 2.0),
+        (
+            "Ising 1971",
+            "c/2f - 0.73 S/sqrt(Sm) - 0.34 sqrt(S), second hand",
+            half_wave
+            - lengths.mouth_correction_mm(diameter_mm, mouth_width_mm, cut_up_mm)
+            - lengths.top_correction_mm(diameter_mm),
+        ),
+        (
+            "Ingerslev & Frobenius 1947",
+            "c/2f - 2.3 R^2/sqrt(b h) - 0.6133 R, from memory",
+            half_wave - frobenius - lengths.UNFLANGED * diameter_mm / 2.0,
+        ),
         ("Cavaille-Coll 1860", "c/2f - 5/3 D, constants from memory", half_wave - 5.0 / 3.0 * diameter_mm),
-    )  # fmt: skip
+    )
     known = claim_cents(full, frequency_hz, diameter_mm)
     rules = []
     for name, source, body in found:

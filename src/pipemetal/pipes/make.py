@@ -127,9 +127,11 @@ def _visible(rank: Rank, key: int, sizes: _Sizes, cut_mm: float) -> tuple[float,
         return 0.0, cut_mm, top
     if visible < sizes.body_mm:
         raise PipeError(
-            "is shorter than the pipe must sound", field="front", value=round(visible, 1),
+            "is shorter than the pipe must sound",
+            field="front",
+            value=round(visible, 1),
             allowed=f"{sizes.body_mm:.0f} mm and up",
-        )  # fmt: skip
+        )
     top = sizes.diameter_mm * (1.0 + (rank.top_ratio - 1.0) * visible / sizes.body_mm)
     if top < 0.1 * sizes.diameter_mm:
         raise PipeError("would run to a point", field="front", value=round(visible, 1), allowed="a shorter front pipe")
@@ -163,22 +165,43 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
     name = f"{rank.name} {note}" if rank.footage is not None else f"{rank.name} {note}/{choir}"
     toe = rank.toe_diameter_mm or default_toe_mm(d)
     return Pipe(
-        id=name, rank=rank.name, division=rank.division, alloy=alloy, construction=rank.construction, key=key,
-        note=note, choir=choir, footage=footage, frequency_hz=s.frequency_hz, diameter_mm=d, top_diameter_mm=top,
-        half_tones=half_tones(d, s.semitones), mouth_width_mm=s.mouth_width_mm, cut_up_mm=s.cut_up_mm,
-        body_length_mm=s.body_mm, cut_length_mm=(s.old.length_mm if s.old else None) or cut,
+        id=name,
+        rank=rank.name,
+        division=rank.division,
+        alloy=alloy,
+        construction=rank.construction,
+        key=key,
+        note=note,
+        choir=choir,
+        footage=footage,
+        frequency_hz=s.frequency_hz,
+        diameter_mm=d,
+        top_diameter_mm=top,
+        half_tones=half_tones(d, s.semitones),
+        mouth_width_mm=s.mouth_width_mm,
+        cut_up_mm=s.cut_up_mm,
+        body_length_mm=s.body_mm,
+        cut_length_mm=(s.old.length_mm if s.old else None) or cut,
         foot_length_mm=0.0 if reed else (s.old.foot_length_mm if s.old else None) or rank.foot_length_mm,
         chimney_diameter_mm=d * rank.chimney.diameter_ratio if rank.chimney else 0.0,
         chimney_length_mm=d * rank.chimney.length_ratio if rank.chimney else 0.0,
-        thickness_mouth_mm=mouth_wall, thickness_top_mm=wall.top_mm(mouth_wall, cut),
+        thickness_mouth_mm=mouth_wall,
+        thickness_top_mm=wall.top_mm(mouth_wall, cut),
         thickness_foot_mm=0.0 if reed else mouth_wall * foot_factor,
-        languid_thickness_mm=0.0 if reed else organ.languids.thickness_mm(d) * rank.languid_factor, parts=(),
-        made=made, lip=rank.lip, flue_mm=0.0 if reed else rank.mouth.flue(d),
-        toe_bore_mm=0.0 if reed else min(rank.mouth.toe_bore(d, s.mouth_width_mm), toe), tip_diameter_mm=_tip_mm(rank, key),
-        hole_diameter_mm=d * (rank.hole_ratio or 0.0), slide_length_mm=_slide_mm(organ, rank, d), visible_length_mm=visible,
+        languid_thickness_mm=0.0 if reed else organ.languids.thickness_mm(d) * rank.languid_factor,
+        parts=(),
+        made=made,
+        lip=rank.lip,
+        flue_mm=0.0 if reed else rank.mouth.flue(d),
+        toe_bore_mm=0.0 if reed else min(rank.mouth.toe_bore(d, s.mouth_width_mm), toe),
+        tip_diameter_mm=_tip_mm(rank, key),
+        hole_diameter_mm=d * (rank.hole_ratio or 0.0),
+        slide_length_mm=_slide_mm(organ, rank, d),
+        visible_length_mm=visible,
         wall_source=wall.source if not (s.old and s.old.thickness_mm) else "measured on the old pipe",
-        ising=None if made == "wood" else _ising(organ, rank, s), remarks=_remarks(organ, rank, s, made, visible),
-    )  # fmt: skip
+        ising=None if made == "wood" else _ising(organ, rank, s),
+        remarks=_remarks(organ, rank, s, made, visible),
+    )
 
 
 def _ising(organ: Organ, rank: Rank, s: _Sizes) -> float | None:

@@ -39,19 +39,23 @@ class Mouth:
         if self.lip not in LIPS:
             raise PipeError("is not known", field="lip", value=self.lip, allowed=", ".join(LIPS))
         for name, value, low, high in (
-            ("mouth", self.width_fraction, 0.1, 0.45), ("cut_up", self.cut_up_fraction, 0.1, 0.8),
-            ("arch", self.arch, 0.0, 0.5), ("flue_mm", 0.5 if self.flue_mm is None else self.flue_mm, 0.05, 5.0),
+            ("mouth", self.width_fraction, 0.1, 0.45),
+            ("cut_up", self.cut_up_fraction, 0.1, 0.8),
+            ("arch", self.arch, 0.0, 0.5),
+            ("flue_mm", 0.5 if self.flue_mm is None else self.flue_mm, 0.05, 5.0),
             ("toe_bore_mm", 5.0 if self.toe_bore_mm is None else self.toe_bore_mm, 1.0, 80.0),
-        ):  # fmt: skip
+        ):
             if not low <= value <= high:
                 raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
         if (self.lip == "arched") != (self.arch > 0.0):
             raise PipeError("goes with an arched lip, and only with it", field="arch", value=self.arch)
         if self.arch >= self.cut_up_fraction:
             raise PipeError(
-                "leaves no opening at the mouth's corners", field="arch", value=self.arch,
+                "leaves no opening at the mouth's corners",
+                field="arch",
+                value=self.arch,
                 allowed=f"less than the cut-up, {self.cut_up_fraction:.3g} of the mouth's width",
-            )  # fmt: skip
+            )
 
     def mean_cut_up_mm(self, width_mm: float) -> float:
         """Height of the flat mouth of the same area: an arch lies a third of its rise under its highest point.

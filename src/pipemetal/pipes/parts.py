@@ -40,23 +40,45 @@ class _PartMaker:
     def loose(self, kind: str, length_mm: float, width_mm: float, wall_mm: float, **rest: Any) -> Part:
         """A small rectangular blank of one thickness, whose thickness matters little and which has no bevelled seam."""
         return self.rectangle(
-            kind, length_mm, width_mm, wall_mm, wall_mm, tolerance_mm=SMALL_PARTS * wall_mm, bevel=False, planing_mm=0.0,
+            kind,
+            length_mm,
+            width_mm,
+            wall_mm,
+            wall_mm,
+            tolerance_mm=SMALL_PARTS * wall_mm,
+            bevel=False,
+            planing_mm=0.0,
             **rest,
-        )  # fmt: skip
+        )
 
     def rectangle(
-        self, kind: str, length_mm: float, width_mm: float, mouth_mm: float, top_mm: float, *,
-        finished_area_mm2: float | None = None, alloy: str | None = None, tolerance_mm: float | None = None,
-        bevel: bool = True, planing_mm: float | None = None,
-    ) -> Part:  # fmt: skip
+        self,
+        kind: str,
+        length_mm: float,
+        width_mm: float,
+        mouth_mm: float,
+        top_mm: float,
+        *,
+        finished_area_mm2: float | None = None,
+        alloy: str | None = None,
+        tolerance_mm: float | None = None,
+        bevel: bool = True,
+        planing_mm: float | None = None,
+    ) -> Part:
         """A rectangular blank around a development of the given size."""
         length = length_mm + 2.0 * self.allow.end_trim_mm
         width = width_mm + 2.0 * (self.allow.side_trim_mm + (self.allow.seam_bevel_mm if bevel else 0.0))
         finished = length_mm * width_mm if finished_area_mm2 is None else finished_area_mm2
         return self._part(
-            kind, (length, width), (mouth_mm, top_mm), None, (finished, length * width), alloy, tolerance_mm,
+            kind,
+            (length, width),
+            (mouth_mm, top_mm),
+            None,
+            (finished, length * width),
+            alloy,
+            tolerance_mm,
             self.allow.planing_mm if planing_mm is None else planing_mm,
-        )  # fmt: skip
+        )
 
     def sector(self, kind: str, cone: ConeDevelopment, mouth_mm: float, top_mm: float, *, large_at_mouth: bool) -> Part:
         """A ring-sector blank around a cone's development; an inverted taper has its small arc at the mouth."""
@@ -72,9 +94,16 @@ class _PartMaker:
         return self._part(kind, ring.box_mm(), walls, ring, areas, None, None, self.allow.planing_mm)
 
     def _part(
-        self, kind: str, size_mm: tuple[float, float], walls_mm: tuple[float, float], ring: RingSector | None,
-        areas_mm2: tuple[float, float], alloy: str | None, tolerance_mm: float | None, planing_mm: float,
-    ) -> Part:  # fmt: skip
+        self,
+        kind: str,
+        size_mm: tuple[float, float],
+        walls_mm: tuple[float, float],
+        ring: RingSector | None,
+        areas_mm2: tuple[float, float],
+        alloy: str | None,
+        tolerance_mm: float | None,
+        planing_mm: float,
+    ) -> Part:
         metal = alloy or self.pipe.alloy
         bought = alloy is None and self.pipe.made == "sheet"
         mouth, top = (wall + (0.0 if bought else planing_mm) for wall in walls_mm)
@@ -84,9 +113,22 @@ class _PartMaker:
         turns = (0, 90) if ring is None and mouth == top else (0, 180)
         finished, blank = areas_mm2
         return Part(
-            f"{self.pipe.id} {kind}", kind, metal, size_mm[0], size_mm[1], mouth, top, tolerance, turns, ring,
-            finished, finished * kg_per_mm3 * sum(walls_mm) / 2.0, blank, blank * kg_per_mm3 * (mouth + top) / 2.0, bought,
-        )  # fmt: skip
+            f"{self.pipe.id} {kind}",
+            kind,
+            metal,
+            size_mm[0],
+            size_mm[1],
+            mouth,
+            top,
+            tolerance,
+            turns,
+            ring,
+            finished,
+            finished * kg_per_mm3 * sum(walls_mm) / 2.0,
+            blank,
+            blank * kg_per_mm3 * (mouth + top) / 2.0,
+            bought,
+        )
 
     def piece(
         self, kind: str, length_mm: float, below_mm: float, above_mm: float, wall_below: float, wall_above: float

@@ -30,8 +30,10 @@ class Step:
 
     def __post_init__(self) -> None:
         for name, value, low, high in (
-            ("share", self.share, 0.02, 1.0), ("below", self.below, 0.1, 3.0), ("above", self.above, 0.1, 3.0),
-        ):  # fmt: skip
+            ("share", self.share, 0.02, 1.0),
+            ("below", self.below, 0.1, 3.0),
+            ("above", self.above, 0.1, 3.0),
+        ):
             if not low <= value <= high:
                 raise PipeError("is out of range", field=f"step.{name}", value=value, allowed=f"{low:g} to {high:g}")
 
@@ -73,9 +75,15 @@ def _least_length(diameter: float, last: Step) -> float:
 
 
 def profile_length_mm(
-    frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float,
-    steps: tuple[Step, ...], *, closed: bool = False,
-) -> float:  # fmt: skip
+    frequency_hz: float,
+    speed_m_s: float,
+    diameter_mm: float,
+    mouth_width_mm: float,
+    cut_up_mm: float,
+    steps: tuple[Step, ...],
+    *,
+    closed: bool = False,
+) -> float:
     """Body length, mouth to top, of a body of several pieces that sounds a pitch.
 
     Errors: PipeError where shares do not make 1, or no length sounds this pitch.

@@ -69,10 +69,12 @@ class NoteRange:
         missing = [k for k in range(self.first_key, self.last_key + 1) if k not in have]
         if missing:
             raise PipeError(
-                "has no measured diameter for " + ", ".join(note_name(k) for k in missing[:5])
+                "has no measured diameter for "
+                + ", ".join(note_name(k) for k in missing[:5])
                 + (f" and {len(missing) - 5} more" if len(missing) > 5 else ""),
-                field="measured", allowed="one row with a diameter for every note of the range",
-            )  # fmt: skip
+                field="measured",
+                allowed="one row with a diameter for every note of the range",
+            )
         doubled = sorted({k for k in have if have.count(k) > 1 and self.first_key <= k <= self.last_key})
         if doubled:
             raise PipeError(

@@ -20,8 +20,15 @@ from pipemetal.pipes.walls import DEFAULT_WALL, GivenWall, LanguidRule, WallRule
 __all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank", "Resonator"]
 
 CONSTRUCTIONS: Final = (
-    "open", "stopped", "chimney", "half_covered", "tapered", "stepped", "harmonic", "resonator",
-)  # fmt: skip
+    "open",
+    "stopped",
+    "chimney",
+    "half_covered",
+    "tapered",
+    "stepped",
+    "harmonic",
+    "resonator",
+)
 CLOSED: Final = ("stopped", "chimney", "half_covered")
 TUNINGS: Final = ("cone", "slide", "slot", "cap", "none")
 
@@ -60,10 +67,20 @@ class Allowances:
 
     def __post_init__(self) -> None:
         for name, high in (
-            ("side_trim_mm", 50.0), ("end_trim_mm", 50.0), ("tuning_bass_percent", 30.0), ("tuning_treble_percent", 30.0),
-            ("tuning_least_mm", 100.0), ("cap_travel", 3.0), ("cap_least_mm", 200.0), ("slot_above", 3.0),
-            ("slide_short", 2.0), ("slide_length", 5.0), ("slide_least_mm", 200.0), ("seam_bevel_mm", 5.0), ("planing_mm", 1.0),
-        ):  # fmt: skip
+            ("side_trim_mm", 50.0),
+            ("end_trim_mm", 50.0),
+            ("tuning_bass_percent", 30.0),
+            ("tuning_treble_percent", 30.0),
+            ("tuning_least_mm", 100.0),
+            ("cap_travel", 3.0),
+            ("cap_least_mm", 200.0),
+            ("slot_above", 3.0),
+            ("slide_short", 2.0),
+            ("slide_length", 5.0),
+            ("slide_least_mm", 200.0),
+            ("seam_bevel_mm", 5.0),
+            ("planing_mm", 1.0),
+        ):
             _in_range(name, getattr(self, name), 0.0, high)
 
 
@@ -210,9 +227,11 @@ class Rank:
             raise PipeError("goes with construction stepped, and only with it", field="step")
         if self.steps and (abs(sum(s.share for s in self.steps) - 1.0) > 1e-6 or self.steps[0].below != 1.0):
             raise PipeError(
-                "must make up the whole body and begin with the diameter at the mouth", field="step",
-                value=f"shares {sum(s.share for s in self.steps):g}, first below {self.steps[0].below:g}", allowed="1 and 1",
-            )  # fmt: skip
+                "must make up the whole body and begin with the diameter at the mouth",
+                field="step",
+                value=f"shares {sum(s.share for s in self.steps):g}, first below {self.steps[0].below:g}",
+                allowed="1 and 1",
+            )
         if (self.resonator is not None) != (self.construction == "resonator"):
             raise PipeError("goes with construction resonator, and only with it", field="resonator")
 
@@ -222,9 +241,10 @@ class Rank:
         keys = [b.from_key for b in self.breaks]
         if keys and (keys[0] != self.first_key or keys != sorted(set(keys)) or keys[-1] > self.last_key):
             raise PipeError(
-                "must begin at the lowest note and rise within the compass", field="breaks",
+                "must begin at the lowest note and rise within the compass",
+                field="breaks",
                 value=", ".join(note_name(k) for k in keys),
-            )  # fmt: skip
+            )
         for item in self.breaks:
             if not item.choirs:
                 raise PipeError("has no choirs", field="breaks", value=note_name(item.from_key))
@@ -235,24 +255,30 @@ class Rank:
             keys = set(range(item.first_key, item.last_key + 1))
             if not keys <= set(self.keys):
                 raise PipeError(
-                    "reaches past the compass of its rank", field="range", value=item.words,
+                    "reaches past the compass of its rank",
+                    field="range",
+                    value=item.words,
                     allowed=f"{note_name(self.first_key)}-{note_name(self.last_key)}",
-                )  # fmt: skip
+                )
             if keys & taken:
                 raise PipeError("lies over another range", field="range", value=item.words, allowed="each note once")
             taken |= keys
             if self.footage is None and item.made in ("old", "borrowed"):
                 raise PipeError(
-                    f"cannot be {item.made} in a compound rank", field="range", value=item.words,
+                    f"cannot be {item.made} in a compound rank",
+                    field="range",
+                    value=item.words,
                     allowed="a simple rank for each choir",
-                )  # fmt: skip
+                )
 
     def _check_front(self) -> None:
         keys = [key for key, _ in self.front]
         if keys != sorted(set(keys)) or any(key not in self.keys for key in keys):
             raise PipeError(
-                "must rise within the compass", field="front", value=", ".join(note_name(k) for k in keys),
-            )  # fmt: skip
+                "must rise within the compass",
+                field="front",
+                value=", ".join(note_name(k) for k in keys),
+            )
         if self.front and (self.footage is None or self.construction not in ("open", "tapered")):
             raise PipeError("goes with open and tapered simple ranks", field="front", value=self.construction)
         for _, visible in self.front:

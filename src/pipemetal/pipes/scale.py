@@ -142,9 +142,11 @@ class HalvingScale:
             raise PipeError("is not a halving pipe", field="halving_pipe", value=self.halving_pipe, allowed="6 to 49")
         if not -0.5 * self.start_diameter_mm <= self.constant_mm < self.start_diameter_mm:
             raise PipeError(
-                "must be less than the starting diameter", field="constant_mm", value=self.constant_mm,
+                "must be less than the starting diameter",
+                field="constant_mm",
+                value=self.constant_mm,
                 allowed=f"{-0.5 * self.start_diameter_mm:g} to {self.start_diameter_mm:g} mm",
-            )  # fmt: skip
+            )
 
     def diameter_mm(self, key: int, semitones: float) -> float:
         """Inner diameter at the mouth."""
@@ -243,9 +245,11 @@ class SmoothScale:
 def _checked_within(key: int, first: int, last: int) -> None:
     if not first <= key <= last:
         raise PipeError(
-            "lies past the ends of the scale", field="compass", value=key,
+            "lies past the ends of the scale",
+            field="compass",
+            value=key,
             allowed=f"keys {first} to {last} counted from great C = 0",
-        )  # fmt: skip
+        )
 
 
 @dataclass(frozen=True)
@@ -269,7 +273,9 @@ class DiameterTable:
         index = key - self.first_key
         if not 0 <= index < len(self.diameters_mm):
             raise PipeError(
-                "reaches past the table of diameters", field="compass", value=f"note {index + 1}",
+                "reaches past the table of diameters",
+                field="compass",
+                value=f"note {index + 1}",
                 allowed=f"{len(self.diameters_mm)} notes, as many as the table has",
-            )  # fmt: skip
+            )
         return self.diameters_mm[index]

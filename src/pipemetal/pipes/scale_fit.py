@@ -222,9 +222,11 @@ def fit_scale(pipes: Sequence[MeasuredPipe], *, reading_mm: float = 0.05, model:
             found[name] = min(settled, key=lambda s: s.score)
     if not found:
         raise PipeError(
-            "are explained by no scale", field="measured pipes", value=len(present),
+            "are explained by no scale",
+            field="measured pipes",
+            value=len(present),
             allowed="at least half of them following one scale; check notes and footage",
-        )  # fmt: skip
+        )
     least = min(s.score for s in found.values())
     near = [s for s in found.values() if s.score <= least + 2.0 * math.log(EVEN_ODDS)]
     best = min(near, key=lambda s: (s.fit.count, s.score))
@@ -233,9 +235,12 @@ def fit_scale(pipes: Sequence[MeasuredPipe], *, reading_mm: float = 0.05, model:
 
 def _candidate(settled: _Settled) -> Candidate:
     return Candidate(
-        settled.fit.model, settled.fit.count, settled.score, settled.scatter * REFERENCE_STEPS,
+        settled.fit.model,
+        settled.fit.count,
+        settled.score,
+        settled.scatter * REFERENCE_STEPS,
         int((~settled.good).sum()),
-    )  # fmt: skip
+    )
 
 
 def _halving(fit: ModelFit, variance: float, t: float) -> Estimate:
@@ -284,10 +289,21 @@ def _report(
         for place, (low, high) in zip(fit.breaks, fit.breaks_within, strict=True)
     )
     answer = ScaleFit(
-        fit.model, Estimate(0.0, 0.0, 0.0), _halving(fit, variance, t), _constant(fit, variance, t), breaks,
-        best.scatter * REFERENCE_STEPS, kept, wrong, missing, tuple(sorted(candidates, key=lambda c: c.score)),
-        _warnings(best, candidates, len(pipes), span), span, fit, degrees,
-    )  # fmt: skip
+        fit.model,
+        Estimate(0.0, 0.0, 0.0),
+        _halving(fit, variance, t),
+        _constant(fit, variance, t),
+        breaks,
+        best.scatter * REFERENCE_STEPS,
+        kept,
+        wrong,
+        missing,
+        tuple(sorted(candidates, key=lambda c: c.score)),
+        _warnings(best, candidates, len(pipes), span),
+        span,
+        fit,
+        degrees,
+    )
     at_c = Estimate(answer.diameter_mm(0.0), *answer.interval_mm(0.0))
     return ScaleFit(**(vars(answer) | {"diameter_8_foot_c": at_c}))
 

@@ -83,29 +83,38 @@ TEMPERAMENTS: Final[dict[str, Temperament]] = {
     for t in (
         Temperament("equal", (PYTHAGOREAN_COMMA_CENTS / 12,) * 11, "twelve fifths alike"),
         Temperament("pythagorean", (0.0,) * 8 + (PYTHAGOREAN_COMMA_CENTS, 0.0, 0.0), "pure fifths E flat to G sharp"),
-        Temperament("meantone4", _meantone(1 / 4), "1/4 syntonic comma, E flat to G sharp: P. Aaron 1523 (by tradition)"),
+        Temperament(
+            "meantone4", _meantone(1 / 4), "1/4 syntonic comma, E flat to G sharp: P. Aaron 1523 (by tradition)"
+        ),
         Temperament("meantone5", _meantone(1 / 5), "1/5 syntonic comma, E flat to G sharp (from memory)"),
         Temperament(
-            "meantone6", _meantone(1 / 6), "1/6 syntonic comma, E flat to G sharp: G. Silbermann after Sorge 1748 (from memory)"
+            "meantone6",
+            _meantone(1 / 6),
+            "1/6 syntonic comma, E flat to G sharp: G. Silbermann after Sorge 1748 (from memory)",
         ),
         Temperament(
-            "werckmeister3", _narrowed(PYTHAGOREAN_COMMA_CENTS, {"C-G": 1 / 4, "G-D": 1 / 4, "D-A": 1 / 4, "B-F#": 1 / 4}),
+            "werckmeister3",
+            _narrowed(PYTHAGOREAN_COMMA_CENTS, {"C-G": 1 / 4, "G-D": 1 / 4, "D-A": 1 / 4, "B-F#": 1 / 4}),
             "A. Werckmeister, Musicalische Temperatur (1691), III: C-G, G-D, D-A, B-F# narrow by 1/4 Pythagorean comma",
         ),
         Temperament(
-            "kirnberger3", _kirnberger(),
+            "kirnberger3",
+            _kirnberger(),
             "J. P. Kirnberger, letter to Forkel: C-G, G-D, D-A, A-E narrow by 1/4 syntonic comma, F#-C# by the schisma",
         ),
         Temperament(
-            "vallotti", _narrowed(PYTHAGOREAN_COMMA_CENTS, _WHITE_SIXTH) ,
+            "vallotti",
+            _narrowed(PYTHAGOREAN_COMMA_CENTS, _WHITE_SIXTH),
             "F. A. Vallotti 1779: F-C, C-G, G-D, D-A, A-E, E-B narrow by 1/6 Pythagorean comma",
         ),
         Temperament(
-            "young2", _narrowed(PYTHAGOREAN_COMMA_CENTS, _WHITE_SIXTH | {"B-F#": 1 / 6}),
+            "young2",
+            _narrowed(PYTHAGOREAN_COMMA_CENTS, _WHITE_SIXTH | {"B-F#": 1 / 6}),
             "T. Young 1800, second: C-G, G-D, D-A, A-E, E-B, B-F# narrow by 1/6 Pythagorean comma (from memory)",
         ),
         Temperament(
-            "kellner", _narrowed(PYTHAGOREAN_COMMA_CENTS, dict.fromkeys((*_NATURALS, "B-F#"), 1 / 5)),
+            "kellner",
+            _narrowed(PYTHAGOREAN_COMMA_CENTS, dict.fromkeys((*_NATURALS, "B-F#"), 1 / 5)),
             "H. A. Kellner 1977: C-G, G-D, D-A, A-E, B-F# narrow by 1/5 Pythagorean comma (from memory)",
         ),
         Temperament(
@@ -117,7 +126,7 @@ TEMPERAMENTS: Final[dict[str, Temperament]] = {
             "J. G. Neidhardt, circulating temperament no. 1 as tabled by Barbour 1951 (from memory)",
         ),
     )
-}  # fmt: skip
+}
 
 
 def temperament_cents(name: str) -> tuple[float, ...]:

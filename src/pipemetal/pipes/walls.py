@@ -26,8 +26,15 @@ THICKNESS_RANGE_MM: Final = (0.2, 8.0)
 # Diameter (reference scale at 16', 8', ... 1/8' C) and wall of an open principal of 50 % tin.
 # Source: common practice, no source.
 PLACEHOLDER_TABLE: Final = (
-    (6.9, 0.35), (11.6, 0.38), (19.4, 0.43), (32.7, 0.50), (55.0, 0.62), (92.5, 0.80), (155.5, 1.10), (261.5, 1.50),
-)  # fmt: skip
+    (6.9, 0.35),
+    (11.6, 0.38),
+    (19.4, 0.43),
+    (32.7, 0.50),
+    (55.0, 0.62),
+    (92.5, 0.80),
+    (155.5, 1.10),
+    (261.5, 1.50),
+)
 
 
 def _checked(thickness_mm: float, field: str) -> float:
@@ -79,9 +86,11 @@ class WallRule:
             raise PipeError("is not known", field="kind", value=self.kind, allowed=", ".join(WALL_KINDS))
         if not self.table or (self.kind == "power" and len(self.table) != 2):
             raise PipeError(
-                "has too few or too many rows", field="table", value=len(self.table),
+                "has too few or too many rows",
+                field="table",
+                value=len(self.table),
                 allowed="pairs of diameter and wall in mm; two of them for a power law",
-            )  # fmt: skip
+            )
         for (a, _), (b, _) in itertools.pairwise(self.table):
             if b <= a:
                 raise PipeError(
@@ -172,9 +181,12 @@ class LanguidRule:
 
     def __post_init__(self) -> None:
         for name, value, low, high in (
-            ("share", self.share, 0.0, 0.1), ("fixed_mm", self.fixed_mm, 0.0, 10.0), ("step_mm", self.step_mm, 0.05, 2.0),
-            ("least_mm", self.least_mm, 0.3, 8.0), ("most_mm", self.most_mm, self.least_mm, 12.0),
-        ):  # fmt: skip
+            ("share", self.share, 0.0, 0.1),
+            ("fixed_mm", self.fixed_mm, 0.0, 10.0),
+            ("step_mm", self.step_mm, 0.05, 2.0),
+            ("least_mm", self.least_mm, 0.3, 8.0),
+            ("most_mm", self.most_mm, self.least_mm, 12.0),
+        ):
             if not low <= value <= high:
                 raise PipeError("is out of range", field=f"languid.{name}", value=value, allowed=f"{low:g} to {high:g}")
 

@@ -18,8 +18,16 @@ __all__ = ["PLACES", "Account", "Movement"]
 SOURCES: Final = ("new metal", "remelt", "heel before", "rack")
 BETWEEN: Final = ("pot", "sheet", "roll cut")
 SINKS: Final = (
-    "pipes", "bench trimmings", "remnants", "offcuts", "kerf", "planing shavings", "ingots", "heel after", "dross",
-)  # fmt: skip
+    "pipes",
+    "bench trimmings",
+    "remnants",
+    "offcuts",
+    "kerf",
+    "planing shavings",
+    "ingots",
+    "heel after",
+    "dross",
+)
 PLACES: Final = (*SOURCES, *BETWEEN, *SINKS)
 LOST: Final = ("dross", "kerf")
 

@@ -32,10 +32,17 @@ MOST_PIECES = 8
 
 def _blank(part: Part, length_mm: float, width_mm: float, ring: RingSector | None, suffix: str) -> Blank:
     return Blank(
-        part.id + suffix, part.kind, part.alloy, length_mm, width_mm, part.thickness_mouth_mm, part.thickness_top_mm,
-        part.tolerance_mm, part.turns_deg,
+        part.id + suffix,
+        part.kind,
+        part.alloy,
+        length_mm,
+        width_mm,
+        part.thickness_mouth_mm,
+        part.thickness_top_mm,
+        part.tolerance_mm,
+        part.turns_deg,
         sector=Sector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
-    )  # fmt: skip
+    )
 
 
 def _pieces(part: Part, widest_mm: float, side_trim_mm: float) -> list[Blank]:

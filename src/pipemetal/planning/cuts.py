@@ -88,9 +88,14 @@ def _cut(number: int, ordered: OrderedBlank, placement: Placement, roll: Roll, d
     ).mean_mm
     corners = tuple((float(a), float(b)) for a, b in shape_on_sheet(blank, placement).exterior.coords[:-1])
     return Cut(
-        number, ordered, placement, corners, float(roll.field.at(*mouth)), float(roll.field.at(*top)),
+        number,
+        ordered,
+        placement,
+        corners,
+        float(roll.field.at(*mouth)),
+        float(roll.field.at(*top)),
         blank.area_mm2() * under * density_g_cm3 * 1e-6,
-    )  # fmt: skip
+    )
 
 
 def _remnant_kg(remnant: Remnant, roll: Roll, density_g_cm3: float) -> float:

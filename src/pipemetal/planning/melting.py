@@ -73,9 +73,13 @@ class Season:
 
 
 def plan_season(
-    demands: Sequence[SheetDemand], recipes: Mapping[str, Recipe], lots: Sequence[Lot], settings: ShopSettings,
-    *, in_pot: Heel | None = None,
-) -> Season:  # fmt: skip
+    demands: Sequence[SheetDemand],
+    recipes: Mapping[str, Recipe],
+    lots: Sequence[Lot],
+    settings: ShopSettings,
+    *,
+    in_pot: Heel | None = None,
+) -> Season:
     """All melts of a season, in order, each with its weighing list.
 
     Lots are shared out over all melts at once: the problem with divisible pieces says what each scarce lot is worth to the
@@ -123,9 +127,13 @@ class _Changes:
     """What going from one alloy to the next costs, worked out once for each pair."""
 
     def __init__(
-        self, by_alloy: Mapping[str, list[MeltPlan]], recipes: Mapping[str, Recipe], offered: Sequence[Lot],
-        settings: ShopSettings, in_pot: Heel | None,
-    ) -> None:  # fmt: skip
+        self,
+        by_alloy: Mapping[str, list[MeltPlan]],
+        recipes: Mapping[str, Recipe],
+        offered: Sequence[Lot],
+        settings: ShopSettings,
+        in_pot: Heel | None,
+    ) -> None:
         self.by_alloy, self.recipes, self.settings, self.in_pot = by_alloy, recipes, settings, in_pot
         self.lots = _with_premium(offered)
         self.known: dict[tuple[str | None, str], ChangeOver] = {}
@@ -152,9 +160,12 @@ class _Changes:
         if (before, after) not in self.known:
             emptying = self.settings.emptying_costs_kg * heel.price_per_kg
             self.known[before, after] = change_over(
-                heel, self.request(self.by_alloy[after][0]), self.lots, emptying_cost=emptying,
+                heel,
+                self.request(self.by_alloy[after][0]),
+                self.lots,
+                emptying_cost=emptying,
                 losses=self.settings.losses,
-            )  # fmt: skip
+            )
         return self.known[before, after]
 
     def cost(self, before: str | None, after: str) -> float:
@@ -177,9 +188,13 @@ def _requests(
 
 
 def _weighed_out(
-    melts: Sequence[MeltPlan], requests: Sequence[ChargeRequest], emptied: Sequence[bool], lots: Sequence[Lot],
-    worth: Mapping[str, float], settings: ShopSettings,
-) -> tuple[PlannedMelt, ...]:  # fmt: skip
+    melts: Sequence[MeltPlan],
+    requests: Sequence[ChargeRequest],
+    emptied: Sequence[bool],
+    lots: Sequence[Lot],
+    worth: Mapping[str, float],
+    settings: ShopSettings,
+) -> tuple[PlannedMelt, ...]:
     """Melt after melt in whole pieces, each on the heel that the one before leaves, from what is still there."""
     pot, free = settings.pot, tuple(lots)
     planned: list[PlannedMelt] = []
@@ -187,10 +202,16 @@ def _weighed_out(
         heel = request.heel if number == 0 else None if emptied[number] else _heel_after(planned[-1], settings)
         bought = _bought_lots(request.wanted_kg, [request.recipe], lots)
         answer = charge(
-            replace(request, heel=heel), [*free, *bought], losses=settings.losses, weigh_step_kg=pot.weigh_step_kg,
-            least_weighed_kg=pot.least_weighed_kg, gap=0.01, seconds=MOST_SECONDS, nodes=MOST_NODES,
+            replace(request, heel=heel),
+            [*free, *bought],
+            losses=settings.losses,
+            weigh_step_kg=pot.weigh_step_kg,
+            least_weighed_kg=pot.least_weighed_kg,
+            gap=0.01,
+            seconds=MOST_SECONDS,
+            nodes=MOST_NODES,
             extra_cost_per_kg=dict(worth) | {lot.id: BUYING_PREMIUM for lot in bought},
-        )  # fmt: skip
+        )
         if isinstance(answer, Charge):
             free = take_from(free, {line.lot.id: line.mass_kg for line in answer.lines if line.lot.kind != "buy"})
         planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
@@ -206,11 +227,13 @@ def _bought_lots(mass_kg: float, recipes: Iterable[Recipe], lots: Sequence[Lot])
     wanted = {element for recipe in recipes for element in recipe.target.present()}
     return [
         replace(
-            lot, mass_kg=whole, piece_kg=BAR_KG if lot.id in ("buy Sn", "buy Pb") else None,
+            lot,
+            mass_kg=whole,
+            piece_kg=BAR_KG if lot.id in ("buy Sn", "buy Pb") else None,
             price_per_kg=_price_of(lot.composition.present()[0], lots),
         )
         for lot in pure_additions(mass_kg, wanted)
-    ]  # fmt: skip
+    ]
 
 
 def _price_of(element: str, lots: Sequence[Lot]) -> float:
@@ -240,8 +263,9 @@ def _gap_percent(planned: Sequence[PlannedMelt], offered: Sequence[Lot], setting
         return 0.0
     cost = sum(
         line.mass_kg * (line.lot.price_per_kg + (BUYING_PREMIUM if line.lot.kind == "buy" else 0.0))
-        for answer in charged for line in answer.lines
-    )  # fmt: skip
+        for answer in charged
+        for line in answer.lines
+    )
     priced = shadow_prices([answer.request for answer in charged], _with_premium(offered), losses=settings.losses)
     if priced is None or cost <= 0.0:
         return math.nan

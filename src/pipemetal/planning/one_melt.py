@@ -66,9 +66,14 @@ def weigh_out(asked: MeltAsked, lots: Sequence[Lot], settings: ShopSettings) -> 
     relaxed: tuple[Relaxed, ...] = ()
     try:
         answer = charge(
-            request, lots, losses=settings.losses, objective=asked.objective, certainty=asked.certainty,
-            weigh_step_kg=pot.weigh_step_kg, least_weighed_kg=pot.least_weighed_kg,
-        )  # fmt: skip
+            request,
+            lots,
+            losses=settings.losses,
+            objective=asked.objective,
+            certainty=asked.certainty,
+            weigh_step_kg=pot.weigh_step_kg,
+            least_weighed_kg=pot.least_weighed_kg,
+        )
     except ConvergenceError:
         raise MeltError(
             "does not settle for these analyses", field="certainty", value=asked.certainty, allowed="worst"
@@ -82,8 +87,12 @@ def weigh_out(asked: MeltAsked, lots: Sequence[Lot], settings: ShopSettings) -> 
 def _relaxed(answer: Charge, lots: Sequence[Lot], asked: MeltAsked, settings: ShopSettings) -> tuple[Relaxed, ...]:
     try:
         return what_relaxing_saves(
-            answer, lots, losses=settings.losses, certainty=asked.certainty, weigh_step_kg=settings.pot.weigh_step_kg,
+            answer,
+            lots,
+            losses=settings.losses,
+            certainty=asked.certainty,
+            weigh_step_kg=settings.pot.weigh_step_kg,
             seconds=EDGE_SECONDS,
-        )  # fmt: skip
+        )
     except ConvergenceError:
         return ()  # the list stands; what a wider window would save stays untold

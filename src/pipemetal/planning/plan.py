@@ -86,11 +86,18 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
     """Blanks, rack and what may be cast as one placing problem."""
     rolls = tuple(
         LayoutRoll(
-            r.id, r.alloy, r.length_mm, r.width_mm, r.trim_mm, tuple(float(s) for s in r.field.stations_mm),
-            r.field.thickness_mm, no_go=r.no_go, outline=r.trimmed_outline(),
+            r.id,
+            r.alloy,
+            r.length_mm,
+            r.width_mm,
+            r.trim_mm,
+            tuple(float(s) for s in r.field.stations_mm),
+            r.field.thickness_mm,
+            no_go=r.no_go,
+            outline=r.trimmed_outline(),
         )
         for r in rack
-    )  # fmt: skip
+    )
     return LayoutProblem(
         tuple(b.blank for b in blanks),
         rolls,
@@ -136,9 +143,13 @@ def make_plan(
     blanks = blanks_for(pipes, widest, organ.allowances.side_trim_mm + organ.allowances.seam_bevel_mm)
     problem = layout_problem(blanks, rack, settings)
     found = solve(
-        problem, seconds=seconds, iterations=iterations, seed=seed, should_stop=should_stop,
+        problem,
+        seconds=seconds,
+        iterations=iterations,
+        seed=seed,
+        should_stop=should_stop,
         progress=lambda share, words: tell(0.03 + LAYOUT_SHARE * share, words),
-    )  # fmt: skip
+    )
     layout = thick_end_first(problem, found)
     tell(0.89, "checking the layout")
     faults = verify(problem, layout)
@@ -158,6 +169,19 @@ def make_plan(
     account = book_plan(cut, pours, season.melts, recipes)
     tell(1.0, "done")
     return Plan(
-        organ, recipes, settings, pipes, blanks, problem, layout, faults, cut, pours, season, account, tuple(rack),
-        tuple(cannot_charge), learned,
-    )  # fmt: skip
+        organ,
+        recipes,
+        settings,
+        pipes,
+        blanks,
+        problem,
+        layout,
+        faults,
+        cut,
+        pours,
+        season,
+        account,
+        tuple(rack),
+        tuple(cannot_charge),
+        learned,
+    )

@@ -83,10 +83,19 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     )
     try:
         card = push_card(
-            target, liquidus(target).temperature_c + FIRST_GUESS_SUPERHEAT_K, sheet.length_mm, sheet.width_mm,
-            order.cast_start_mm, order.cast_end_mm, Sled(casting.sled_length_mm, sheet.width_mm), coefficients,
-            scoop_kg=casting.scoop_kg, run_up_mm=casting.run_up_mm, gate=Gate(largest_mm=LARGEST_GATE_MM), table=table,
-        )  # fmt: skip
+            target,
+            liquidus(target).temperature_c + FIRST_GUESS_SUPERHEAT_K,
+            sheet.length_mm,
+            sheet.width_mm,
+            order.cast_start_mm,
+            order.cast_end_mm,
+            Sled(casting.sled_length_mm, sheet.width_mm),
+            coefficients,
+            scoop_kg=casting.scoop_kg,
+            run_up_mm=casting.run_up_mm,
+            gate=Gate(largest_mm=LARGEST_GATE_MM),
+            table=table,
+        )
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
         used = 1.1 * cast
@@ -95,9 +104,12 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
 
 
 def plan_pours(
-    prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: ShopSettings, learned: Learned,
+    prepared: Sequence[Pour],
+    melts: Sequence[PlannedMelt],
+    settings: ShopSettings,
+    learned: Learned,
     measured_c: Mapping[int, float] | None = None,
-) -> tuple[Pour, ...]:  # fmt: skip
+) -> tuple[Pour, ...]:
     """All pours in the order of casting, over as many days as they need, each with its window and its freezing.
 
     `measured_c`: what a thermometer on the cloth showed before a pour of the first day, by the pour's number; it wins.
@@ -117,9 +129,12 @@ def _metal_of(planned: PlannedMelt) -> Composition:
 
 
 def _one_day(
-    members: Sequence[tuple[Pour, PlannedMelt]], number: int, settings: ShopSettings, learned: Learned,
+    members: Sequence[tuple[Pour, PlannedMelt]],
+    number: int,
+    settings: ShopSettings,
+    learned: Learned,
     measured_c: Mapping[int, float],
-) -> list[Pour]:  # fmt: skip
+) -> list[Pour]:
     casting, thermal = settings.casting, thermal_settings(settings, learned.cloth_factor)
     metals = [_metal_of(planned) for _, planned in members]
     thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
@@ -138,14 +153,27 @@ def _one_day(
             learned.limits, sled_length_mm=casting.sled_length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
         )
         window = pour_window(
-            metals[index], thicknesses[index], tables[index].cloth_c, casting.air_c, first_cast=index == 0,
-            settings=thermal, limits=limits,
-        )  # fmt: skip
+            metals[index],
+            thicknesses[index],
+            tables[index].cloth_c,
+            casting.air_c,
+            first_cast=index == 0,
+            settings=thermal,
+            limits=limits,
+        )
         found.append(
             replace(
-                pour, melt=planned.melt.name, day=number, number=index + 1, stone_c=tables[index].stone_top_c,
-                window=window, freezing=tables[index].freezing, lift_after_s=casts[index].lift_after_s,
-                cloth_c=tables[index].cloth_c, start_s=casts[index].start_s, measured=tables[index].measured,
+                pour,
+                melt=planned.melt.name,
+                day=number,
+                number=index + 1,
+                stone_c=tables[index].stone_top_c,
+                window=window,
+                freezing=tables[index].freezing,
+                lift_after_s=casts[index].lift_after_s,
+                cloth_c=tables[index].cloth_c,
+                start_s=casts[index].start_s,
+                measured=tables[index].measured,
             )
-        )  # fmt: skip
+        )
     return found

@@ -17,16 +17,26 @@ __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSet
 Limits = dict[str, tuple[float, float]]
 """The least and the most of every setting of a table; some hang on others of the same table."""
 
-ESTIMATED: Final = frozenset({
-    "shop.emptying_costs_kg", "sheets.thinnest_mm", "sheets.most_taper_mm_per_m", "sheets.thinnest_cast_mm", "pot.steel_kg",
-    "pot.efficiency", "pot.spare_kg", "casting.run_up_mm", "casting.cloth_mm", "casting.minutes_between",
-    "casting.minutes_on_table",
-})  # fmt: skip
+ESTIMATED: Final = frozenset(
+    {
+        "shop.emptying_costs_kg",
+        "sheets.thinnest_mm",
+        "sheets.most_taper_mm_per_m",
+        "sheets.thinnest_cast_mm",
+        "pot.steel_kg",
+        "pot.efficiency",
+        "pot.spare_kg",
+        "casting.run_up_mm",
+        "casting.cloth_mm",
+        "casting.minutes_between",
+        "casting.minutes_on_table",
+    }
+)
 """Defaults that are an engineer's guess; all other figures are common practice, no source, but where SOURCES says more."""
 SOURCES: Final = {
     "losses.oxide_share": "common practice, no source: a review of drossing in agitated pots says 90 % metal, its "
     "authors were not kept"
-}  # fmt: skip
+}
 
 SLED_WALL_MM = 120.0
 SHARE_ON_TABLE = 0.62
@@ -80,12 +90,19 @@ class SheetSettings:
     def limits(self) -> Limits:
         """What each may be."""
         return {
-            "least_length_mm": (200.0, 10_000.0), "most_length_mm": (self.least_length_mm, 15_000.0),
-            "least_width_mm": (60.0, 2000.0), "most_width_mm": (self.least_width_mm, 3000.0),
-            "thinnest_mm": (0.2, 8.0), "thickest_mm": (self.thinnest_mm, 12.0), "most_taper_mm_per_m": (0.0, 2.0),
-            "trim_mm": (0.0, 100.0), "kerf_mm": (0.0, 20.0), "planing_mm": (0.0, 2.0), "planed_up_to_mm": (0.0, 12.0),
+            "least_length_mm": (200.0, 10_000.0),
+            "most_length_mm": (self.least_length_mm, 15_000.0),
+            "least_width_mm": (60.0, 2000.0),
+            "most_width_mm": (self.least_width_mm, 3000.0),
+            "thinnest_mm": (0.2, 8.0),
+            "thickest_mm": (self.thinnest_mm, 12.0),
+            "most_taper_mm_per_m": (0.0, 2.0),
+            "trim_mm": (0.0, 100.0),
+            "kerf_mm": (0.0, 20.0),
+            "planing_mm": (0.0, 2.0),
+            "planed_up_to_mm": (0.0, 12.0),
             "thinnest_cast_mm": (0.1, 3.0),
-        }  # fmt: skip
+        }
 
     def __post_init__(self) -> None:
         _check("sheets", self, self.limits)
@@ -93,11 +110,16 @@ class SheetSettings:
     def castable(self, sled_length_mm: float) -> Castable:
         """The limits as the layout room wants them, with what one filling of the sled gives."""
         return Castable(
-            min_width_mm=self.least_width_mm, max_width_mm=self.most_width_mm, min_length_mm=self.least_length_mm,
-            max_length_mm=self.most_length_mm, min_thickness_mm=self.thinnest_mm, max_thickness_mm=self.thickest_mm,
-            max_taper_mm_m=self.most_taper_mm_per_m, trim_mm=self.trim_mm,
+            min_width_mm=self.least_width_mm,
+            max_width_mm=self.most_width_mm,
+            min_length_mm=self.least_length_mm,
+            max_length_mm=self.most_length_mm,
+            min_thickness_mm=self.thinnest_mm,
+            max_thickness_mm=self.thickest_mm,
+            max_taper_mm_m=self.most_taper_mm_per_m,
+            trim_mm=self.trim_mm,
             max_section_mm2=SLED_WALL_MM * sled_length_mm * SHARE_ON_TABLE - self.planing_mm * self.most_length_mm,
-        )  # fmt: skip
+        )
 
     def planing_for(self, thin_end_mm: float) -> float:
         """How much thicker than finished a sheet with this thin end is cast.
@@ -129,10 +151,16 @@ class PotSettings:
     def limits(self) -> Limits:
         """What each may be."""
         return {
-            "capacity_kg": (5.0, 5000.0), "heel_kg": (0.0, 0.5 * self.capacity_kg), "steel_kg": (0.0, 2000.0),
-            "efficiency": (0.05, 1.0), "burner_kw": (0.5, 500.0), "spare_kg": (0.0, 200.0), "weigh_step_kg": (0.01, 10.0),
-            "least_weighed_kg": (0.0, 50.0), "most_sheets": (1, 1000),
-        }  # fmt: skip
+            "capacity_kg": (5.0, 5000.0),
+            "heel_kg": (0.0, 0.5 * self.capacity_kg),
+            "steel_kg": (0.0, 2000.0),
+            "efficiency": (0.05, 1.0),
+            "burner_kw": (0.5, 500.0),
+            "spare_kg": (0.0, 200.0),
+            "weigh_step_kg": (0.01, 10.0),
+            "least_weighed_kg": (0.0, 50.0),
+            "most_sheets": (1, 1000),
+        }
 
     def __post_init__(self) -> None:
         _check("pot", self, self.limits)
@@ -157,10 +185,17 @@ class CastingSettings:
     def limits(self) -> Limits:
         """What each may be."""
         return {
-            "sled_length_mm": (50.0, 1000.0), "scoop_kg": (0.5, 50.0), "run_up_mm": (0.0, 1500.0), "stone_mm": (10.0, 300.0),
-            "cloth_mm": (0.1, 10.0), "air_c": (-10.0, 50.0), "table_c": (-10.0, 150.0), "minutes_between": (2.0, 240.0),
-            "minutes_on_table": (0.5, 60.0), "casts_a_day": (1, 40),
-        }  # fmt: skip
+            "sled_length_mm": (50.0, 1000.0),
+            "scoop_kg": (0.5, 50.0),
+            "run_up_mm": (0.0, 1500.0),
+            "stone_mm": (10.0, 300.0),
+            "cloth_mm": (0.1, 10.0),
+            "air_c": (-10.0, 50.0),
+            "table_c": (-10.0, 150.0),
+            "minutes_between": (2.0, 240.0),
+            "minutes_on_table": (0.5, 60.0),
+            "casts_a_day": (1, 40),
+        }
 
     def __post_init__(self) -> None:
         _check("casting", self, self.limits)

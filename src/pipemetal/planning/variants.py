@@ -53,9 +53,11 @@ class Case:
         """
         ranks = {rank.name for rank in self.organ.ranks}
         for what, names, known in (
-            ("alloys", change.alloys, ranks), ("without_rolls", change.without_rolls, {r.id for r in self.rack}),
-            ("without_lots", change.without_lots, {lot.id for lot in self.lots}), ("recipes", change.recipes, set(self.recipes)),
-        ):  # fmt: skip
+            ("alloys", change.alloys, ranks),
+            ("without_rolls", change.without_rolls, {r.id for r in self.rack}),
+            ("without_lots", change.without_lots, {lot.id for lot in self.lots}),
+            ("recipes", change.recipes, set(self.recipes)),
+        ):
             for name in names:
                 if name not in known:
                     raise PlanError("is not there", field=what, value=name, where=f"variant {change.name!r}")
@@ -64,19 +66,30 @@ class Case:
             ranks=tuple(replace(rank, alloy=change.alloys.get(rank.name, rank.alloy)) for rank in self.organ.ranks),
         )
         return replace(
-            self, name=change.name, organ=organ, recipes={**self.recipes, **change.recipes},
+            self,
+            name=change.name,
+            organ=organ,
+            recipes={**self.recipes, **change.recipes},
             rack=tuple(roll for roll in self.rack if roll.id not in change.without_rolls),
             lots=tuple(lot for lot in self.lots if lot.id not in change.without_lots),
             settings=change.settings or self.settings,
-        )  # fmt: skip
+        )
 
 
 def planned(case: Case) -> Plan:
     """The plan of a case. Errors: as `make_plan`."""
     return make_plan(
-        case.organ, case.recipes, case.rack, case.lots, case.settings, learned=case.learned, cannot_charge=case.unknown,
-        seconds=case.seconds, iterations=case.iterations, seed=case.seed,
-    )  # fmt: skip
+        case.organ,
+        case.recipes,
+        case.rack,
+        case.lots,
+        case.settings,
+        learned=case.learned,
+        cannot_charge=case.unknown,
+        seconds=case.seconds,
+        iterations=case.iterations,
+        seed=case.seed,
+    )
 
 
 @dataclass(frozen=True)
@@ -103,8 +116,18 @@ def figures_of(plan: Plan) -> Figures:
     """The figures of a plan."""
     charges = [m.charge for m in plan.melts if isinstance(m.charge, Charge)]
     return Figures(
-        plan.pipes_served, len(plan.pipes), sum(not c.is_new for c in plan.cut_rolls), sum(c.is_new for c in plan.cut_rolls),
-        len(plan.melts), max((p.day for p in plan.pours), default=0), plan.layout.consumed_mm2 / 1e6, plan.layout.gap_percent,
-        plan.account.new_kg, plan.account.remelt_kg, plan.account.loss_kg, sum(plan.to_buy_kg.values()),
-        sum(c.cost for c in charges), plan.is_complete,
-    )  # fmt: skip
+        plan.pipes_served,
+        len(plan.pipes),
+        sum(not c.is_new for c in plan.cut_rolls),
+        sum(c.is_new for c in plan.cut_rolls),
+        len(plan.melts),
+        max((p.day for p in plan.pours), default=0),
+        plan.layout.consumed_mm2 / 1e6,
+        plan.layout.gap_percent,
+        plan.account.new_kg,
+        plan.account.remelt_kg,
+        plan.account.loss_kg,
+        sum(plan.to_buy_kg.values()),
+        sum(c.cost for c in charges),
+        plan.is_complete,
+    )

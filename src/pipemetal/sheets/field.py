@@ -52,19 +52,25 @@ class ThicknessField:
             raise SheetError("must rise from station to station", field="stations_mm")
         if abs(stations[0]) > 1e-6 or abs(stations[-1] - self.length_mm) > 1e-6:
             raise SheetError(
-                "must run from one end of the sheet to the other", field="stations_mm",
-                value=(float(stations[0]), float(stations[-1])), allowed=f"0 to {self.length_mm:g}",
-            )  # fmt: skip
+                "must run from one end of the sheet to the other",
+                field="stations_mm",
+                value=(float(stations[0]), float(stations[-1])),
+                allowed=f"0 to {self.length_mm:g}",
+            )
         if grid.ndim != 2 or grid.shape[0] < 1 or grid.shape[1] != stations.size:
             raise SheetError(
-                "must be lines across by stations along", field="thickness_mm", value=grid.shape,
+                "must be lines across by stations along",
+                field="thickness_mm",
+                value=grid.shape,
                 allowed=f"(lines, {stations.size})",
-            )  # fmt: skip
+            )
         if not np.all(np.isfinite(grid)) or grid.min() < THINNEST_MM or grid.max() > THICKEST_MM:
             raise SheetError(
-                "holds a thickness that cannot be", field="thickness_mm", value=_worst(grid),
+                "holds a thickness that cannot be",
+                field="thickness_mm",
+                value=_worst(grid),
                 allowed=f"{THINNEST_MM:g} to {THICKEST_MM:g}",
-            )  # fmt: skip
+            )
         if error.shape != grid.shape or not np.all(np.isfinite(error)) or error.min() < 0.0:
             raise SheetError("must be finite, not negative and shaped as the thickness", field="standard_error_mm")
         for name, array in (("stations_mm", stations), ("thickness_mm", grid), ("standard_error_mm", error)):
@@ -130,9 +136,11 @@ class ThicknessField:
         wanted = 1 if lines == 1 else max(3, 2 * int(np.ceil((y1_mm - y0_mm) / spacing)) + 1)
         piece = self._resampled(stations, y0_mm + _lines(wanted, y1_mm - y0_mm))
         return replace(
-            piece, length_mm=x1_mm - x0_mm, width_mm=y1_mm - y0_mm,
+            piece,
+            length_mm=x1_mm - x0_mm,
+            width_mm=y1_mm - y0_mm,
             stations_mm=np.concatenate([[0.0], kept - x0_mm, [x1_mm - x0_mm]]),
-        )  # fmt: skip
+        )
 
     def planed(self, allowance_mm: float) -> ThicknessField:
         """The field after planing (or hammering) has taken `allowance_mm` off everywhere.
@@ -142,9 +150,11 @@ class ThicknessField:
         taken = checked_number(allowance_mm, field="allowance_mm", low=0.0)
         if self.thickness_mm.min() - taken < THINNEST_MM:
             raise SheetError(
-                "takes more than the sheet has at its thinnest", field="allowance_mm", value=allowance_mm,
+                "takes more than the sheet has at its thinnest",
+                field="allowance_mm",
+                value=allowance_mm,
                 allowed=f"below {self.thickness_mm.min():.3f}",
-            )  # fmt: skip
+            )
         return replace(self, thickness_mm=self.thickness_mm - taken)
 
     def _resampled(self, stations: FloatArray, lines: FloatArray) -> ThicknessField:
@@ -152,9 +162,12 @@ class ThicknessField:
         nodes, errors = self.at(x, y), self.error_at(x, y)
         if stations[0] != 0.0 or stations[-1] != self.length_mm:
             return replace(
-                self, length_mm=float(stations[-1] - stations[0]), stations_mm=stations - stations[0],
-                thickness_mm=nodes, standard_error_mm=errors,
-            )  # fmt: skip
+                self,
+                length_mm=float(stations[-1] - stations[0]),
+                stations_mm=stations - stations[0],
+                thickness_mm=nodes,
+                standard_error_mm=errors,
+            )
         return replace(self, stations_mm=stations, thickness_mm=nodes, standard_error_mm=errors)
 
 

@@ -80,9 +80,14 @@ class _Solved:
 
 
 def fit_field(
-    readings: Sequence[Reading], length_mm: float, width_mm: float, *, gauge_sd_mm: float = 0.01,
-    expected: ThicknessField | None = None, usual_wave_mm: float = 0.0,
-) -> ThicknessField:  # fmt: skip
+    readings: Sequence[Reading],
+    length_mm: float,
+    width_mm: float,
+    *,
+    gauge_sd_mm: float = 0.01,
+    expected: ThicknessField | None = None,
+    usual_wave_mm: float = 0.0,
+) -> ThicknessField:
     """The thickness field of a sheet from 6 to 2000 gauge readings anywhere on it, repeats allowed.
 
     A trend straight along the sheet, a curve along, a tilt and a bow across of a size common in casting, and a smooth
@@ -129,9 +134,11 @@ def fit_field(
     if left.size > MOST_LEFT_OUT * t.size or kept.sum() < min(fewest, t.size):
         names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
         raise SheetError(
-            "disagree: no smooth sheet passes near enough of them", field="readings",
-            value=f"{left.size} of {t.size} off: {names}", allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
-        )  # fmt: skip
+            "disagree: no smooth sheet passes near enough of them",
+            field="readings",
+            value=f"{left.size} of {t.size} off: {names}",
+            allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
+        )
     points = (x[kept], y[kept], t[kept])
     stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
     grid_x, grid_y = np.meshgrid(stations, lines)
@@ -145,9 +152,15 @@ def fit_field(
         for k, there in zip(left, at_left, strict=True)
     )
     return ThicknessField(
-        length, width, stations * length, mean.reshape(grid_x.shape), error.reshape(grid_x.shape), named,
-        model.noise_mm, int(kept.sum()),
-    )  # fmt: skip
+        length,
+        width,
+        stations * length,
+        mean.reshape(grid_x.shape),
+        error.reshape(grid_x.shape),
+        named,
+        model.noise_mm,
+        int(kept.sum()),
+    )
 
 
 def _shape(
@@ -159,8 +172,12 @@ def _shape(
     mean = float(expected.thickness_mm.mean())
     long, wide = expected.length_mm, expected.width_mm
     if abs(long - length) > 0.02 * length or abs(wide - width) > 0.02 * width:
-        raise SheetError("is not of this sheet's size", field="expected", value=(long, wide),
-                         allowed=f"{length:g} by {width:g} mm within 2 %")  # fmt: skip
+        raise SheetError(
+            "is not of this sheet's size",
+            field="expected",
+            value=(long, wide),
+            allowed=f"{length:g} by {width:g} mm within 2 %",
+        )
     return lambda x, y: np.asarray(expected.at(x * long, y * wide) / mean, dtype=float)
 
 
@@ -208,8 +225,10 @@ def _models(gauge: float, count: int, *, pushed: bool) -> list[_Model]:
         shape = (PUSH_SLOPE_MM, PUSH_CURVE_MM, PUSH_TILT_MM, PUSH_BOW_MM)
         return [
             _Model(length, width, signal * gauge, noise * gauge, shape)
-            for length, width, signal, noise in itertools.product(LENGTH_SHARES, WIDTH_SHARES, PUSH_SIGNAL_SDS, NOISE_SDS)
-        ]  # fmt: skip
+            for length, width, signal, noise in itertools.product(
+                LENGTH_SHARES, WIDTH_SHARES, PUSH_SIGNAL_SDS, NOISE_SDS
+            )
+        ]
     return [
         _Model(length, width, signal * gauge, noise * gauge)
         for length, width, signal, noise in itertools.product(LENGTH_SHARES, WIDTH_SHARES, SIGNAL_SDS, NOISE_SDS)
@@ -237,10 +256,14 @@ def _averaged(
     if not x.size:
         return np.empty(0), np.empty(0)
     solved = [_solve(*points, m) for m in models]
-    logs = np.array([
-        s.log_likelihood - math.log1p((m.signal_mm / gauge / PUSH_SIGNAL_USUAL / uneven) ** 2)
-        - math.log1p(((m.noise_mm / gauge) ** 2 - 1.0) / (WAVE_USUAL * uneven) ** 2) for s, m in zip(solved, models, strict=True)
-    ])  # fmt: skip
+    logs = np.array(
+        [
+            s.log_likelihood
+            - math.log1p((m.signal_mm / gauge / PUSH_SIGNAL_USUAL / uneven) ** 2)
+            - math.log1p(((m.noise_mm / gauge) ** 2 - 1.0) / (WAVE_USUAL * uneven) ** 2)
+            for s, m in zip(solved, models, strict=True)
+        ]
+    )
     shares = np.exp(logs - logs.max())
     shares /= shares.sum()
     found = [
@@ -257,10 +280,13 @@ def _averaged(
 def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) -> float:
     """Standard deviation of waves too short to follow: the readings' scatter beyond the gauge, root mean square over sizes."""
     x, y, t = _some(points)
-    logs = np.array([
-        _solve(x, y, t, replace(model, noise_mm=gauge * math.hypot(1.0, wave))).log_likelihood
-        - math.log1p((wave / WAVE_USUAL / uneven) ** 2) for wave in WAVE_SDS
-    ])  # fmt: skip
+    logs = np.array(
+        [
+            _solve(x, y, t, replace(model, noise_mm=gauge * math.hypot(1.0, wave))).log_likelihood
+            - math.log1p((wave / WAVE_USUAL / uneven) ** 2)
+            for wave in WAVE_SDS
+        ]
+    )
     shares = np.exp(logs - logs.max())
     return gauge * math.sqrt(float(shares @ np.square(WAVE_SDS)) / float(shares.sum()))
 
@@ -298,9 +324,17 @@ def _solve(x: FloatArray, y: FloatArray, t: FloatArray, model: _Model) -> _Solve
     diagonal = np.maximum(np.diag(free), 1e-9 / model.noise_mm**2)
     logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(trend.T @ inverse @ trend)[1]
     return _Solved(
-        x, y, inverse, trend, trend_inverse, coefficients, weights, weights / diagonal, 1.0 / np.sqrt(diagonal),
+        x,
+        y,
+        inverse,
+        trend,
+        trend_inverse,
+        coefficients,
+        weights,
+        weights / diagonal,
+        1.0 / np.sqrt(diagonal),
         -0.5 * float(logs + t @ weights),
-    )  # fmt: skip
+    )
 
 
 def _predict(s: _Solved, model: _Model, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -313,9 +347,7 @@ def _predict(s: _Solved, model: _Model, x: FloatArray, y: FloatArray) -> tuple[F
     return mean, np.sqrt(np.maximum(variance, 0.0))
 
 
-def _without_gross(
-    x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: _Model
-) -> np.ndarray:  # fmt: skip
+def _without_gross(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: _Model) -> np.ndarray:
     """Leaves out the worst reading again and again until all that stay are within the limit of one another."""
     kept = kept.copy()
     while kept.sum() > 4:

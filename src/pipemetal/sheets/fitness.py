@@ -206,8 +206,13 @@ def fit_windows(
     >>> round(w.x_low_mm), round(w.x_high_mm)
     (800, 1200)
     """
-    for name, value in (("length_mm", length_mm), ("width_mm", width_mm), ("mouth_thickness_mm", mouth_thickness_mm),
-                        ("top_thickness_mm", top_thickness_mm), ("tolerance_mm", tolerance_mm)):  # fmt: skip
+    for name, value in (
+        ("length_mm", length_mm),
+        ("width_mm", width_mm),
+        ("mouth_thickness_mm", mouth_thickness_mm),
+        ("top_thickness_mm", top_thickness_mm),
+        ("tolerance_mm", tolerance_mm),
+    ):
         if not np.isfinite(value) or value < 0.0:
             raise SheetError("must be a finite number, not negative", field=name, value=value)
     y_low, y_high = trim_mm, field.width_mm - trim_mm

@@ -59,9 +59,12 @@ class Roll:
         same = abs(self.field.length_mm - self.length_mm) < 1e-6 and abs(self.field.width_mm - self.width_mm) < 1e-6
         if not same:
             raise SheetError(
-                "is not as large as the roll", field="field", value=(self.field.length_mm, self.field.width_mm),
-                allowed=f"{self.length_mm:g} x {self.width_mm:g}", where=where,
-            )  # fmt: skip
+                "is not as large as the roll",
+                field="field",
+                value=(self.field.length_mm, self.field.width_mm),
+                allowed=f"{self.length_mm:g} x {self.width_mm:g}",
+                where=where,
+            )
         for name, polygons in (("outline", (self.outline,) if self.outline else ()), ("no_go", self.no_go)):
             for polygon in polygons:
                 _checked_polygon(polygon, name, where)
@@ -129,10 +132,18 @@ class Remnant:
                 no_go.append(tuple((x - x0, y - y0) for x, y in part.convex_hull.exterior.coords[:-1]))
         ox, oy = self.parent.offset_mm
         return Roll(
-            self.id, self.parent.alloy, x1 - x0, y1 - y0, 0.0, self.parent.field.cropped(x0, x1, y0, y1),
-            outline=None if is_box else moved, no_go=tuple(no_go), place=self.parent.place,
-            parent=self.parent.parent or self.parent.id, offset_mm=(ox + x0, oy + y0),
-        )  # fmt: skip
+            self.id,
+            self.parent.alloy,
+            x1 - x0,
+            y1 - y0,
+            0.0,
+            self.parent.field.cropped(x0, x1, y0, y1),
+            outline=None if is_box else moved,
+            no_go=tuple(no_go),
+            place=self.parent.place,
+            parent=self.parent.parent or self.parent.id,
+            offset_mm=(ox + x0, oy + y0),
+        )
 
 
 @dataclass(frozen=True, eq=False)

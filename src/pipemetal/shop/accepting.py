@@ -84,9 +84,18 @@ class Accepting(Catalogue, Metal):
             self._reserve_lots(w, plan_id, plan, numbers)
             for pour in plan.get("pours", ()):
                 w.add(
-                    "cast_orders", f"{plan_id}/{next(numbers)}", plan=plan_id, sheet=pour["sheet"], alloy=pour["alloy"],
-                    melt=pour["melt"], day=pour["day"], number=pour["number"], body=dump(pour), state="to cast", cast="",
-                )  # fmt: skip
+                    "cast_orders",
+                    f"{plan_id}/{next(numbers)}",
+                    plan=plan_id,
+                    sheet=pour["sheet"],
+                    alloy=pour["alloy"],
+                    melt=pour["melt"],
+                    day=pour["day"],
+                    number=pour["number"],
+                    body=dump(pour),
+                    state="to cast",
+                    cast="",
+                )
             return w.event_id, plan_id
 
     def _reserve_rolls(self, w: Writing, plan_id: str, plan: Mapping[str, Any], numbers: Iterator[int]) -> None:
@@ -100,9 +109,16 @@ class Accepting(Catalogue, Metal):
             ranks = sorted({str(cut["rank"]) for cut in used["cuts"]})
             w.change("rolls", used["id"], None, state="reserved", reserved_for=f"{plan_id}: {', '.join(ranks)}")
             w.add(
-                "reservations", f"{plan_id}/{number}", plan=plan_id, about=f"roll:{used['id']}", organ=_organ(plan),
-                ranks=dump(ranks), melt="", mass_kg=used["mass_kg"], state="open",
-            )  # fmt: skip
+                "reservations",
+                f"{plan_id}/{number}",
+                plan=plan_id,
+                about=f"roll:{used['id']}",
+                organ=_organ(plan),
+                ranks=dump(ranks),
+                melt="",
+                mass_kg=used["mass_kg"],
+                state="open",
+            )
         if refused:
             raise BookError(f"cannot be accepted, rolls are not free: {_some(refused)}", field="plan")
 
@@ -110,8 +126,10 @@ class Accepting(Catalogue, Metal):
         taken, short = _reserved_kg(w), []
         lines = [
             (melt["name"], line)
-            for melt in plan.get("melts", ()) for line in melt.get("lots", ()) if line["kind"] != "buy"
-        ]  # fmt: skip
+            for melt in plan.get("melts", ())
+            for line in melt.get("lots", ())
+            if line["kind"] != "buy"
+        ]
         for (melt, line), number in zip(lines, numbers, strict=False):
             account = f"lot:{line['id']}"
             free = kilograms(sum(w.stock(account).values())) - taken[account]
@@ -119,9 +137,16 @@ class Accepting(Catalogue, Metal):
                 short.append(f"{line['id']} ({melt} needs {line['mass_kg']:g} kg, {max(free, 0.0):.2f} kg are free)")
             taken[account] += line["mass_kg"]
             w.add(
-                "reservations", f"{plan_id}/{number}", plan=plan_id, about=account, organ=_organ(plan), ranks="[]", melt=melt,
-                mass_kg=line["mass_kg"], state="open",
-            )  # fmt: skip
+                "reservations",
+                f"{plan_id}/{number}",
+                plan=plan_id,
+                about=account,
+                organ=_organ(plan),
+                ranks="[]",
+                melt=melt,
+                mass_kg=line["mass_kg"],
+                state="open",
+            )
         if short:
             raise BookError(f"cannot be accepted, lots are too small: {_some(short)}", field="plan")
 
@@ -166,9 +191,16 @@ class Accepting(Catalogue, Metal):
         w.change("rolls", roll.id, None, state="reserved", reserved_for=f"{plan}: sheet {order['sheet']}")
         organ = (w.row("plans", plan) or {"organ": ""})["organ"]
         w.add(
-            "reservations", f"{plan}/{next(_numbers(w, plan))}", plan=plan, about=f"roll:{roll.id}", organ=organ,
-            ranks="[]", melt="", mass_kg=kilograms(sum(w.stock(f"roll:{roll.id}").values())), state="open",
-        )  # fmt: skip
+            "reservations",
+            f"{plan}/{next(_numbers(w, plan))}",
+            plan=plan,
+            about=f"roll:{roll.id}",
+            organ=organ,
+            ranks="[]",
+            melt="",
+            mass_kg=kilograms(sum(w.stock(f"roll:{roll.id}").values())),
+            state="open",
+        )
 
     def cut_planned(
         self, plan_id: str, roll_id: str, *, sheet: str | None = None, kerf_mm: float = 1.0
@@ -192,9 +224,13 @@ class Accepting(Catalogue, Metal):
             for cut in used["cuts"]:
                 box = _box_on(cutting.roll, cut)
                 cutting.take(
-                    Piece(_piece_id(w, cut["blank"], plan_id), box), cut["mass_kg"], organ=_organ(plan), plan=plan_id,
-                    rank=str(cut["rank"]), pipe=str(cut["blank"]).removesuffix(f" {cut['kind']}"),
-                )  # fmt: skip
+                    Piece(_piece_id(w, cut["blank"], plan_id), box),
+                    cut["mass_kg"],
+                    organ=_organ(plan),
+                    plan=plan_id,
+                    rank=str(cut["rank"]),
+                    pipe=str(cut["blank"]).removesuffix(f" {cut['kind']}"),
+                )
             remnants = cutting.finish()
             for held in _open(w, "reservations", plan_id, "open"):
                 if held["about"] == f"roll:{roll_id}":
@@ -202,9 +238,17 @@ class Accepting(Catalogue, Metal):
             return w.event_id, remnants
 
     def charge_planned(
-        self, plan_id: str, melt: str, melt_id: str, *, weighed_kg: Mapping[str, float] | None = None,
-        heel_of: str = "", dross_kg: float | None = None, day: str = "", note: str = "",
-    ) -> int:  # fmt: skip
+        self,
+        plan_id: str,
+        melt: str,
+        melt_id: str,
+        *,
+        weighed_kg: Mapping[str, float] | None = None,
+        heel_of: str = "",
+        dross_kg: float | None = None,
+        day: str = "",
+        note: str = "",
+    ) -> int:
         """Book a melt of an accepted plan as charged, under an id of its own; gives the event.
 
         `weighed_kg`: what was really weighed in by lot, the planned list where None. `heel_of`: the melt whose heel stayed in
@@ -219,9 +263,11 @@ class Accepting(Catalogue, Metal):
             bought = [line["id"] for line in planned["lots"] if line["kind"] == "buy"]
             if weighed_kg is None and bought:
                 raise BookError(
-                    f"needs metal that is still to be bought: {', '.join(bought)}", field="melt", value=melt,
+                    f"needs metal that is still to be bought: {', '.join(bought)}",
+                    field="melt",
+                    value=melt,
                     allowed="the masses as weighed, from lots of the book",
-                )  # fmt: skip
+                )
             inputs = dict(weighed_kg or {line["id"]: line["mass_kg"] for line in planned["lots"]})
             refuse_what_is_not_free(w, inputs, plan_id)
             if heel_of and planned["heel_kg"]:
@@ -293,9 +339,11 @@ def _order_of(w: Writing, cast: str) -> dict[str, Any] | None:
     if not cast:
         return None
     c, p = schema.cast_orders.c, schema.plans.c
-    query = select(schema.cast_orders).join(schema.plans, c.plan == p.id).where(
-        c.cast == cast, c.state == "cast", c.withdrawn.is_(False), p.state == "accepted"
-    )  # fmt: skip
+    query = (
+        select(schema.cast_orders)
+        .join(schema.plans, c.plan == p.id)
+        .where(c.cast == cast, c.state == "cast", c.withdrawn.is_(False), p.state == "accepted")
+    )
     found = w.connection.execute(query).mappings().first()
     return None if found is None else dict(found)
 
@@ -327,9 +375,11 @@ def _box_on(roll: Roll, cut: Mapping[str, Any]) -> tuple[float, float, float, fl
     right, high = roll.length_mm - roll.trim_mm, roll.width_mm - roll.trim_mm
     if x + cut["length_mm"] > right + ROUNDING_MM or y + cut["width_mm"] > high + ROUNDING_MM:
         raise BookError(
-            f"does not reach for blank {cut['blank']!r} as planned", field="roll", value=roll.id,
+            f"does not reach for blank {cut['blank']!r} as planned",
+            field="roll",
+            value=roll.id,
             allowed="plan again from the book, or cut by hand",
-        )  # fmt: skip
+        )
     return x, y, min(x + cut["length_mm"], right), min(y + cut["width_mm"], high)
 
 

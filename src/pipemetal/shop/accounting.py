@@ -43,9 +43,16 @@ class Accounting(Metal):
     """What changes an account without a movement on the floor."""
 
     def record_analysis(
-        self, about: str, composition: Composition, *, uncertainty_wt_pct: Sequence[tuple[str, float]] = (), day: str = "",
-        method: str = "", laboratory: str = "", note: str = "",
-    ) -> int:  # fmt: skip
+        self,
+        about: str,
+        composition: Composition,
+        *,
+        uncertainty_wt_pct: Sequence[tuple[str, float]] = (),
+        day: str = "",
+        method: str = "",
+        laboratory: str = "",
+        note: str = "",
+    ) -> int:
         """Enter an analysis of what lies in `lot:ID` or `melt:ID`; the difference is booked against `assay`. Gives the event.
 
         What went out of the account before is left as it was booked. Errors: BookError.
@@ -55,18 +62,32 @@ class Accounting(Metal):
             return w.event_id
 
     def _enter_analysis(
-        self, w: Writing, about: str, composition: Composition, uncertainty: Sequence[tuple[str, float]], day: str,
-        method: str, laboratory: str, note: str,
-    ) -> None:  # fmt: skip
+        self,
+        w: Writing,
+        about: str,
+        composition: Composition,
+        uncertainty: Sequence[tuple[str, float]],
+        day: str,
+        method: str,
+        laboratory: str,
+        note: str,
+    ) -> None:
         kind, _, key = about.partition(":")
         if kind not in ("lot", "melt"):
             raise BookError("cannot be analysed", field="about", value=about, allowed="lot:ID, melt:ID")
         a = schema.analyses.c
         number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
         w.add(
-            "analyses", f"{about[:180]} #{number}", about=about, day=day, composition=composition.text(),
-            uncertainty=dump(list(uncertainty)), method=method, laboratory=laboratory, note=note,
-        )  # fmt: skip
+            "analyses",
+            f"{about[:180]} #{number}",
+            about=about,
+            day=day,
+            composition=composition.text(),
+            uncertainty=dump(list(uncertainty)),
+            method=method,
+            laboratory=laboratory,
+            note=note,
+        )
         if kind == "lot":
             w.change("lots", key, None, composition=composition.text(), uncertainty=dump(list(uncertainty)))
         else:
@@ -119,10 +140,11 @@ class Accounting(Metal):
         with self.reading() as connection:
             gone = taken_back((r.id, r.reverses) for r in connection.execute(select(m.id, m.reverses)))
             rows = connection.execute(
-                select(m.id, e.at, m.element, m.mass_ug, m.origin, m.target).join_from(
-                    schema.movements, schema.events, m.event == e.id
-                ).where(m.reverses.is_(None), m.origin.in_(UNEXPLAINED) | m.target.in_(UNEXPLAINED)).order_by(m.id)
-            ).all()  # fmt: skip
+                select(m.id, e.at, m.element, m.mass_ug, m.origin, m.target)
+                .join_from(schema.movements, schema.events, m.event == e.id)
+                .where(m.reverses.is_(None), m.origin.in_(UNEXPLAINED) | m.target.in_(UNEXPLAINED))
+                .order_by(m.id)
+            ).all()
         alloys = self._alloys()
         held: dict[tuple[str, str, str], dict[str, int]] = {}
         for number, at, element, mass, origin, target in rows:

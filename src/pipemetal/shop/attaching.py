@@ -20,8 +20,12 @@ MOST_BYTES: Final = 12_000_000
 MOST_EACH: Final = 50
 """Attachments of one thing."""
 ABOUT: Final = {"roll": "rolls", "lot": "lots", "melt": "melts", "cast": "casts", "pipe": "pieces"}
-SIGNS: Final = ((b"\xff\xd8\xff", 0, "image/jpeg"), (b"\x89PNG\r\n\x1a\n", 0, "image/png"), (b"WEBP", 8, "image/webp"),
-                (b"%PDF-", 0, "application/pdf"))  # fmt: skip
+SIGNS: Final = (
+    (b"\xff\xd8\xff", 0, "image/jpeg"),
+    (b"\x89PNG\r\n\x1a\n", 0, "image/png"),
+    (b"WEBP", 8, "image/webp"),
+    (b"%PDF-", 0, "application/pdf"),
+)
 
 
 @dataclass(frozen=True)
@@ -84,9 +88,16 @@ class Attaching(BookBase):
             if w.connection.execute(select(blob.c.sha256).where(blob.c.sha256 == key)).scalar() is None:
                 w.connection.execute(insert(blob).values(sha256=key, content=content))
             w.add(
-                "attachments", f"{about[:180]} #{number}", about=about, name=_plain_name(name), kind=kind,
-                size_bytes=len(content), sha256=key, note=note, day=day or datetime.date.today().isoformat(),
-            )  # fmt: skip
+                "attachments",
+                f"{about[:180]} #{number}",
+                about=about,
+                name=_plain_name(name),
+                kind=kind,
+                size_bytes=len(content),
+                sha256=key,
+                note=note,
+                day=day or datetime.date.today().isoformat(),
+            )
             return w.event_id
 
     def attachments(self, about: str | None = None) -> list[Attachment]:

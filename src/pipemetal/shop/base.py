@@ -116,10 +116,18 @@ class Writing:
         """Write movements; `why` is one of ledger.WHY. Errors: BookError where an account of the shop would fall below nought."""
         rows = []
         for number, entry in enumerate(entries):
-            rows.append({
-                "id": self._next, "event": self.event_id, "element": entry.element, "mass_ug": entry.mass_ug,
-                "origin": entry.origin, "target": entry.target, "reverses": reverses[number] if reverses else None, "why": why,
-            })  # fmt: skip
+            rows.append(
+                {
+                    "id": self._next,
+                    "event": self.event_id,
+                    "element": entry.element,
+                    "mass_ug": entry.mass_ug,
+                    "origin": entry.origin,
+                    "target": entry.target,
+                    "reverses": reverses[number] if reverses else None,
+                    "why": why,
+                }
+            )
             self._next += 1
         if rows:
             self.connection.execute(insert(schema.movements), rows)
@@ -127,9 +135,11 @@ class Writing:
             for element, mass in self.stock(account).items():
                 if mass < 0:
                     raise BookError(
-                        f"would hold {kilograms(mass):.3f} kg of {element}", field="account", value=account,
+                        f"would hold {kilograms(mass):.3f} kg of {element}",
+                        field="account",
+                        value=account,
                         allowed="nought or more",
-                    )  # fmt: skip
+                    )
 
 
 def stock_of(connection: Connection, account: str) -> dict[str, int]:
@@ -281,9 +291,11 @@ def check_allowed(connection: Connection, who: str, action: str) -> None:
     roles = {str(row.id): str(row.role) for row in people}
     if roles and not may(roles.get(who), action):
         raise NotAllowedError(
-            f"may not do this: {action}", field="person", value=who,
+            f"may not do this: {action}",
+            field="person",
+            value=who,
             allowed=f"a person of the book with the role {role_needed(action) or 'that allows it'} or more; --by NAME",
-        )  # fmt: skip
+        )
 
 
 def _login_name() -> str:

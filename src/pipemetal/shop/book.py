@@ -22,9 +22,19 @@ from pipemetal.shop.tracing import Tracing
 from pipemetal.shop.transfer import Transfer
 
 __all__ = [
-    "AlreadyDoneError", "Book", "Event", "Found", "NotAllowedError", "NotFreeError", "Person", "Piece", "RollEntry",
-    "StaleSaveError", "TraceStep", "restore",
-]  # fmt: skip
+    "AlreadyDoneError",
+    "Book",
+    "Event",
+    "Found",
+    "NotAllowedError",
+    "NotFreeError",
+    "Person",
+    "Piece",
+    "RollEntry",
+    "StaleSaveError",
+    "TraceStep",
+    "restore",
+]
 
 
 class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):

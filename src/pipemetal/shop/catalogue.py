@@ -39,14 +39,19 @@ def _field_json(field: ThicknessField) -> str:
     def grid(values: Any) -> list[list[float]]:
         return [[round(float(v), 5) for v in line] for line in values]
 
-    return dump({
-        "stations_mm": [round(float(s), 3) for s in field.stations_mm], "width_mm": field.width_mm,
-        "thickness_mm": grid(field.thickness_mm), "standard_error_mm": grid(field.standard_error_mm),
-        "noise_sd_mm": round(field.noise_sd_mm, 6), "readings_used": field.readings_used,
-        "left_out": [
-            [x.index, x.reading.x_mm, x.reading.y_mm, x.reading.thickness_mm, x.reason] for x in field.left_out
-        ],
-    })  # fmt: skip
+    return dump(
+        {
+            "stations_mm": [round(float(s), 3) for s in field.stations_mm],
+            "width_mm": field.width_mm,
+            "thickness_mm": grid(field.thickness_mm),
+            "standard_error_mm": grid(field.standard_error_mm),
+            "noise_sd_mm": round(field.noise_sd_mm, 6),
+            "readings_used": field.readings_used,
+            "left_out": [
+                [x.index, x.reading.x_mm, x.reading.y_mm, x.reading.thickness_mm, x.reason] for x in field.left_out
+            ],
+        }
+    )
 
 
 def _field(text: str, length_mm: float) -> ThicknessField:
@@ -56,10 +61,15 @@ def _field(text: str, length_mm: float) -> ThicknessField:
     stations = np.array(held["stations_mm"])
     stations[-1] = length_mm
     return ThicknessField(
-        length_mm, held["width_mm"], stations, np.array(held["thickness_mm"]), np.array(held["standard_error_mm"]),
-        tuple(LeftOut(i, Reading(x, y, t), why) for i, x, y, t, why in held["left_out"]), held["noise_sd_mm"],
+        length_mm,
+        held["width_mm"],
+        stations,
+        np.array(held["thickness_mm"]),
+        np.array(held["standard_error_mm"]),
+        tuple(LeftOut(i, Reading(x, y, t), why) for i, x, y, t, why in held["left_out"]),
+        held["noise_sd_mm"],
         held["readings_used"],
-    )  # fmt: skip
+    )
 
 
 def roll_values(
@@ -67,13 +77,26 @@ def roll_values(
 ) -> dict[str, Any]:
     """A roll as the columns of its row."""
     return {
-        "alloy": roll.alloy, "length_mm": roll.length_mm, "width_mm": roll.width_mm, "trim_mm": roll.trim_mm,
-        "outline": dump(roll.outline or []), "no_go": dump(roll.no_go), "place": roll.place, "parent": roll.parent or "",
-        "offset_x_mm": float(roll.offset_mm[0]), "offset_y_mm": float(roll.offset_mm[1]),
-        "readings": dump([[r.x_mm, r.y_mm, r.thickness_mm] for r in readings]), "field": _field_json(roll.field),
-        "envelope": envelope_of(roll).to_json(), "mean_mm": round(roll.field.mean_mm, 5), "state": "on rack", "cast": cast,
-        "note": note, "day": day, "reserved_for": "",
-    }  # fmt: skip
+        "alloy": roll.alloy,
+        "length_mm": roll.length_mm,
+        "width_mm": roll.width_mm,
+        "trim_mm": roll.trim_mm,
+        "outline": dump(roll.outline or []),
+        "no_go": dump(roll.no_go),
+        "place": roll.place,
+        "parent": roll.parent or "",
+        "offset_x_mm": float(roll.offset_mm[0]),
+        "offset_y_mm": float(roll.offset_mm[1]),
+        "readings": dump([[r.x_mm, r.y_mm, r.thickness_mm] for r in readings]),
+        "field": _field_json(roll.field),
+        "envelope": envelope_of(roll).to_json(),
+        "mean_mm": round(roll.field.mean_mm, 5),
+        "state": "on rack",
+        "cast": cast,
+        "note": note,
+        "day": day,
+        "reserved_for": "",
+    }
 
 
 def roll_from_row(row: Mapping[str, Any]) -> Roll:
@@ -84,19 +107,33 @@ def roll_from_row(row: Mapping[str, Any]) -> Roll:
 
     outline = json.loads(row["outline"])
     return Roll(
-        row["id"], row["alloy"], row["length_mm"], row["width_mm"], row["trim_mm"], _field(row["field"], row["length_mm"]),
-        outline=corners(outline) if outline else None, no_go=tuple(corners(p) for p in json.loads(row["no_go"])),
-        place=row["place"], parent=row["parent"] or None, offset_mm=(row["offset_x_mm"], row["offset_y_mm"]),
-    )  # fmt: skip
+        row["id"],
+        row["alloy"],
+        row["length_mm"],
+        row["width_mm"],
+        row["trim_mm"],
+        _field(row["field"], row["length_mm"]),
+        outline=corners(outline) if outline else None,
+        no_go=tuple(corners(p) for p in json.loads(row["no_go"])),
+        place=row["place"],
+        parent=row["parent"] or None,
+        offset_mm=(row["offset_x_mm"], row["offset_y_mm"]),
+    )
 
 
 class Catalogue(Searching):
     """Rolls and remnants."""
 
     def add_roll(
-        self, roll: Roll, *, readings: Sequence[Reading] = (), cast: str = "", note: str = "", origin: str | None = None,
+        self,
+        roll: Roll,
+        *,
+        readings: Sequence[Reading] = (),
+        cast: str = "",
+        note: str = "",
+        origin: str | None = None,
         day: str = "",
-    ) -> int:  # fmt: skip
+    ) -> int:
         """Enter a roll; gives the event. `day` is when it was cast, that of its cast where empty.
 
         Its metal comes out of the cast's sheet where one is booked, else it is counted in.
@@ -108,9 +145,15 @@ class Catalogue(Searching):
             return w.event_id
 
     def _enter_roll(
-        self, w: Writing, roll: Roll, readings: Sequence[Reading], cast: str, note: str, origin: str | None,
+        self,
+        w: Writing,
+        roll: Roll,
+        readings: Sequence[Reading],
+        cast: str,
+        note: str,
+        origin: str | None,
         day: str = "",
-    ) -> None:  # fmt: skip
+    ) -> None:
         metal = target_of(w, roll.alloy)
         logged = w.row("casts", cast) if cast else None
         made = day or (logged["day"] if logged else "")
@@ -123,8 +166,9 @@ class Catalogue(Searching):
             came = origin or "counted"
             w.book(move(elements_ug(mass, metal), came, f"roll:{roll.id}"), why=came)
 
-    def change_roll(self, roll_id: str, version: int, *, place: str | None = None, state: str | None = None,
-                    note: str | None = None) -> int:  # fmt: skip
+    def change_roll(
+        self, roll_id: str, version: int, *, place: str | None = None, state: str | None = None, note: str | None = None
+    ) -> int:
         """Change a roll's place, state or note. Errors: StaleSaveError where it was changed meanwhile, BookError."""
         if state is not None and state not in STATES:
             raise BookError("is not a state of a roll", field="state", value=state, allowed=", ".join(STATES))
@@ -200,9 +244,7 @@ class Cutting:
     def take(self, piece: Piece, mass_kg: float, **values: str) -> None:
         """Book one piece out of the roll."""
         held = {"organ": "", "plan": "", "rank": "", "pipe": ""} | values
-        self.w.add(
-            "pieces", piece.id, roll=self.roll.id, box=dump(piece.box_mm), mass_kg=round(mass_kg, 6), **held
-        )  # fmt: skip
+        self.w.add("pieces", piece.id, roll=self.roll.id, box=dump(piece.box_mm), mass_kg=round(mass_kg, 6), **held)
         stock = self.w.stock(self.account)
         self.w.book(move(share_of(stock, mass_kg), self.account, f"pipe:{piece.id}"), why="cut")
         self.boxes.append(piece.box_mm)

@@ -132,9 +132,11 @@ def _refuse_network_folder(path: Path) -> None:
             best = (mount, kind)
     if best[1] in NETWORK_FILE_SYSTEMS:
         raise BookError(
-            f"lies in a network folder ({best[1]})", field="shop", value=str(path),
+            f"lies in a network folder ({best[1]})",
+            field="shop",
+            value=str(path),
             allowed="a folder of this machine, or PostgreSQL by URL",
-        )  # fmt: skip
+        )
 
 
 @contextmanager

@@ -21,16 +21,23 @@ __all__ = ["DUMP_FORMAT", "load_dump", "write_dump"]
 
 DUMP_FORMAT: Final = "pipemetal dump 1"
 MEANING: Final = {
-    "analyses": "analyses of lots and melts", "attachments": "photos and papers; contents lie in attachments/ by SHA-256",
-    "cast_orders": "sheets to cast for accepted plans", "casts": "the casting log; `log` is a log file of one cast",
-    "events": "who did what and when, with the rows before and after", "lots": "pigs, ingots, scrap; masses are in movements",
-    "melts": "melts with what was charged in kg", "movements": "the ledger: micrograms of an element from account to account",
-    "organs": "organ files, every text a version", "people": "who works with the book; Argon2id hashes of their secrets",
-    "pieces": "blanks cut, with the roll and the box x0, y0, x1, y1 in mm on it", "plans": "plans, every one a version",
-    "recipes": "recipes with windows in percent by mass", "reservations": "rolls and lots kept for accepted plans",
+    "analyses": "analyses of lots and melts",
+    "attachments": "photos and papers; contents lie in attachments/ by SHA-256",
+    "cast_orders": "sheets to cast for accepted plans",
+    "casts": "the casting log; `log` is a log file of one cast",
+    "events": "who did what and when, with the rows before and after",
+    "lots": "pigs, ingots, scrap; masses are in movements",
+    "melts": "melts with what was charged in kg",
+    "movements": "the ledger: micrograms of an element from account to account",
+    "organs": "organ files, every text a version",
+    "people": "who works with the book; Argon2id hashes of their secrets",
+    "pieces": "blanks cut, with the roll and the box x0, y0, x1, y1 in mm on it",
+    "plans": "plans, every one a version",
+    "recipes": "recipes with windows in percent by mass",
+    "reservations": "rolls and lots kept for accepted plans",
     "settings": "what the shop says of itself: keys of shop.toml with metric values",
     "rolls": "rolls and remnants with readings [x mm, y mm, thickness mm] and the field fitted to them",
-}  # fmt: skip
+}
 """What every table holds."""
 
 
@@ -48,9 +55,13 @@ def write_dump(connection: Connection, folder: Path) -> dict[str, Any]:
     try:
         tables = tables_at(connection)
         manifest: dict[str, Any] = {
-            "format": DUMP_FORMAT, "program": f"pipemetal {__version__}", "revision": connect.revision_of(connection),
-            "tables": table_hashes(connection, tables), "schema": _columns(tables), "attachments": blob_sizes(connection),
-        }  # fmt: skip
+            "format": DUMP_FORMAT,
+            "program": f"pipemetal {__version__}",
+            "revision": connect.revision_of(connection),
+            "tables": table_hashes(connection, tables),
+            "schema": _columns(tables),
+            "attachments": blob_sizes(connection),
+        }
         for name, table in tables.items():
             with (beside / f"{name}.jsonl").open("w", encoding="ascii", newline="\n") as file:
                 file.writelines(line + "\n" for line in row_lines(connection, table))

@@ -55,7 +55,7 @@ class NotFreeError(BookError):
             f"cannot be charged, not in stock or not free: {'; '.join(s.words for s in short[:MOST_NAMED])}{more}",
             field="weighed_kg",
             allowed="what is free; weigh a lot anew where the book is wrong, give a plan up where its metal is wanted",
-        )  # fmt: skip
+        )
 
     def at(self, where: str) -> BookError:
         """As of every error: the place in front."""

@@ -64,10 +64,20 @@ def standing_melts(book: Book) -> tuple[StandingMelt, ...]:
             continue
         inputs = json.loads(row["inputs"])
         half = unsure.get((f"melt:{row['id']}", row["assay"])) or ASSAY_HALF_WT_PCT
-        found.append(StandingMelt(
-            row["id"], row["recipe"], row["day"], row["plan"], row["version"], left, composition_of(stock), row["assay"],
-            half if row["assay"] else _of_lots(inputs, lots), _worth(inputs, lots),
-        ))  # fmt: skip
+        found.append(
+            StandingMelt(
+                row["id"],
+                row["recipe"],
+                row["day"],
+                row["plan"],
+                row["version"],
+                left,
+                composition_of(stock),
+                row["assay"],
+                half if row["assay"] else _of_lots(inputs, lots),
+                _worth(inputs, lots),
+            )
+        )
     return tuple(sorted(found, key=lambda m: (m.day, m.id), reverse=True))
 
 

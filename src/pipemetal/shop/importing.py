@@ -30,9 +30,15 @@ if TYPE_CHECKING:
 __all__ = ["KINDS", "Importing", "kind_of_table"]
 
 KINDS: Final = {
-    "rolls": "rolls", "rack": "rolls", "readings": "readings", "lots": "lots", "analyses": "analyses", "casts": "casts",
-    "log": "casts", "ranks": "ranks",
-}  # fmt: skip
+    "rolls": "rolls",
+    "rack": "rolls",
+    "readings": "readings",
+    "lots": "lots",
+    "analyses": "analyses",
+    "casts": "casts",
+    "log": "casts",
+    "ranks": "ranks",
+}
 """What a sheet or file may be called, and what it holds then."""
 MOST_OFF: Final = 4.0
 ROWS_SHOWN: Final = 5
@@ -81,9 +87,15 @@ class Importing(Catalogue, Accounting):
         return self.import_tables(tables, recipes=held, source=path.name, dry_run=dry_run)
 
     def import_file(
-        self, path: Path, *, kind: str | None = None, sheet: str | None = None, mapping: Mapping[str, str] | None = None,
-        organ: str = "", dry_run: bool = False,
-    ) -> dict[str, Any]:  # fmt: skip
+        self,
+        path: Path,
+        *,
+        kind: str | None = None,
+        sheet: str | None = None,
+        mapping: Mapping[str, str] | None = None,
+        organ: str = "",
+        dry_run: bool = False,
+    ) -> dict[str, Any]:
         """Bring in a CSV or XLSX file; as import_tables. Beside a CSV of rolls, readings.csv is read too.
 
         `kind`: what it holds, else told by the name of file or sheet; `sheet`: only this one; `mapping`: headings of the file to
@@ -111,9 +123,14 @@ class Importing(Catalogue, Accounting):
         return self.import_tables(tables, source=path.name, organ=organ or path.stem, dry_run=dry_run)
 
     def import_tables(
-        self, tables: Mapping[str, CsvTable], *, recipes: Mapping[str, Recipe] | None = None, source: str = "", organ: str = "",
+        self,
+        tables: Mapping[str, CsvTable],
+        *,
+        recipes: Mapping[str, Recipe] | None = None,
+        source: str = "",
+        organ: str = "",
         dry_run: bool = False,
-    ) -> dict[str, Any]:  # fmt: skip
+    ) -> dict[str, Any]:
         """Bring in tables by kind, in one event; gives how many of each, the event and the first ids.
 
         `dry_run`: everything is tried and nothing is kept; the event is None then.
@@ -178,14 +195,38 @@ class Importing(Catalogue, Accounting):
         if isinstance(lot, str):
             price = row.maybe_number("price_per_kg", 0.0, 10_000.0) or 0.0
             piece = row.maybe_number("piece_kg", 0.05, 2000.0)
-            self._enter_lot(w, lot, row.text("kind"), row.number("mass_kg", 0.001, 100_000.0), None, "", piece, (), price,
-                            row.text("note", ""), "counted", False, *more)  # fmt: skip
+            self._enter_lot(
+                w,
+                lot,
+                row.text("kind"),
+                row.number("mass_kg", 0.001, 100_000.0),
+                None,
+                "",
+                piece,
+                (),
+                price,
+                row.text("note", ""),
+                "counted",
+                False,
+                *more,
+            )
             return
         by_eye = not lot.analysed and lot.uncertainty_wt_pct == SORTED_BY_EYE
         self._enter_lot(
-            w, lot.id, lot.kind, lot.mass_kg, lot.composition, row.text("alloy", ""), lot.piece_kg,
-            () if by_eye else lot.uncertainty_wt_pct, lot.price_per_kg, lot.note, "counted", lot.analysed, *more,
-        )  # fmt: skip
+            w,
+            lot.id,
+            lot.kind,
+            lot.mass_kg,
+            lot.composition,
+            row.text("alloy", ""),
+            lot.piece_kg,
+            () if by_eye else lot.uncertainty_wt_pct,
+            lot.price_per_kg,
+            lot.note,
+            "counted",
+            lot.analysed,
+            *more,
+        )
 
 
 def _report(read: _Read, event: int | None) -> dict[str, Any]:
@@ -196,14 +237,19 @@ def _report(read: _Read, event: int | None) -> dict[str, Any]:
         "analyses": read.analyses,
     }
     ids = {
-        "rolls": [r.id for _, r in read.rolls], "lots": [x if isinstance(x, str) else x.id for _, x in read.lots],
-        "casts": [c.id for _, c in read.casts], "analyses": [v["about"] for _, v in read.analyses],
-    }  # fmt: skip
+        "rolls": [r.id for _, r in read.rolls],
+        "lots": [x if isinstance(x, str) else x.id for _, x in read.lots],
+        "casts": [c.id for _, c in read.casts],
+        "analyses": [v["about"] for _, v in read.analyses],
+    }
     return {
-        "event": event, "recipes": len(read.recipes), **{name: len(part) for name, part in parts.items()},
-        "readings": sum(len(r) for r in read.readings.values()), "ranks": read.organ[2] if read.organ else 0,
+        "event": event,
+        "recipes": len(read.recipes),
+        **{name: len(part) for name, part in parts.items()},
+        "readings": sum(len(r) for r in read.readings.values()),
+        "ranks": read.organ[2] if read.organ else 0,
         "first": {name: found[:ROWS_SHOWN] for name, found in ids.items() if found},
-    }  # fmt: skip
+    }
 
 
 def _read_all(
@@ -224,9 +270,10 @@ def _read_all(
     if table := checked("rolls", ["id", "alloy", "length_mm", "width_mm"], RACK_COLUMNS):
         name = tables["readings"].name if "readings" in tables else "readings.csv"
         read.rolls += made_of_rows(
-            table, lambda row: roll_of_row(row, row.text("id"), recipes, read.readings.get(row.text("id"), []), name),
+            table,
+            lambda row: roll_of_row(row, row.text("id"), recipes, read.readings.get(row.text("id"), []), name),
             read.problems,
-        )  # fmt: skip
+        )
     if table := checked("lots", ["id", "kind", "mass_kg"], LOT_COLUMNS):
         read.lots += made_of_rows(
             table, lambda row: lot_of_row(row, row.text("id"), recipes) or row.text("id"), read.problems
@@ -248,8 +295,9 @@ def _read_all(
     if "readings" in tables and not read.problems:
         read.problems += [
             BookError("is not on the rack", field="roll", value=name, where=tables["readings"].name)
-            for name in read.readings if name not in known
-        ]  # fmt: skip
+            for name in read.readings
+            if name not in known
+        ]
 
 
 def _read_readings(read: _Read, table: CsvTable) -> None:
@@ -264,10 +312,14 @@ def _read_readings(read: _Read, table: CsvTable) -> None:
         middle = sorted(r.thickness_mm for _, r in found)[len(found) // 2]
         for row, reading in found:
             if not middle / MOST_OFF <= reading.thickness_mm <= middle * MOST_OFF:
-                read.problems.append(row.error(
-                    f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}", "thickness_mm",
-                    reading.thickness_mm, f"{middle / MOST_OFF:.2f} to {middle * MOST_OFF:.2f} mm",
-                ))  # fmt: skip
+                read.problems.append(
+                    row.error(
+                        f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}",
+                        "thickness_mm",
+                        reading.thickness_mm,
+                        f"{middle / MOST_OFF:.2f} to {middle * MOST_OFF:.2f} mm",
+                    )
+                )
         read.readings[roll] = [reading for _, reading in found]
 
 
@@ -288,9 +340,14 @@ def _analysis(row: CsvRow) -> dict[str, Any]:
         )
     unsure = [(e, h) for e in ELEMENTS if (h := row.maybe_number(f"plus_minus_{e}", 0.0, 50.0)) is not None]
     return {
-        "about": about, "composition": Composition.parse(text), "uncertainty": unsure, "day": row.text("day", ""),
-        "method": row.text("method", ""), "laboratory": row.text("laboratory", ""), "note": row.text("note", ""),
-    }  # fmt: skip
+        "about": about,
+        "composition": Composition.parse(text),
+        "uncertainty": unsure,
+        "day": row.text("day", ""),
+        "method": row.text("method", ""),
+        "laboratory": row.text("laboratory", ""),
+        "note": row.text("note", ""),
+    }
 
 
 def _gauge_again(w: Writing, row: Mapping[str, Any], readings: list[Reading]) -> None:

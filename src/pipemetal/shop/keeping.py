@@ -44,10 +44,17 @@ __all__ = [
 BACKUP_FORMAT: Final = "pipemetal book 1"
 KEEP_DAYS: Final = 14
 STRUCTURES: Final = {
-    "rolls": ("outline", "no_go", "readings", "field"), "lots": ("uncertainty",), "melts": ("inputs",), "plans": ("body",),
-    "recipes": ("windows",), "pieces": ("box",), "reservations": ("ranks",), "cast_orders": ("body",), "events": ("changes",),
+    "rolls": ("outline", "no_go", "readings", "field"),
+    "lots": ("uncertainty",),
+    "melts": ("inputs",),
+    "plans": ("body",),
+    "recipes": ("windows",),
+    "pieces": ("box",),
+    "reservations": ("ranks",),
+    "cast_orders": ("body",),
+    "events": ("changes",),
     "settings": ("said",),
-}  # fmt: skip
+}
 """Columns that hold JSON."""
 MOST_RATIO, LEAST_BYTES, MOST_MANIFEST_BYTES = 200, 1_000_000, 50_000_000
 """Of a backup: unpacked to packed (rows of text pack to a tenth or so), counted from the least size, and its manifest."""
@@ -67,9 +74,10 @@ def check_ledger(connection: Connection) -> list[str]:
         held[row.target, row.element] = held.get((row.target, row.element), 0) + int(row.mass_ug)
         first = by_id.get(row.reverses) if row.reverses is not None else None
         if row.reverses is not None and (
-            first is None or (first.origin, first.target, first.mass_ug, first.element)
+            first is None
+            or (first.origin, first.target, first.mass_ug, first.element)
             != (row.target, row.origin, row.mass_ug, row.element)
-        ):  # fmt: skip
+        ):
             faults.append(f"movement {row.id} does not take back movement {row.reverses}")
         if row.mass_ug <= 0:
             faults.append(f"movement {row.id} moves nothing")
@@ -77,8 +85,9 @@ def check_ledger(connection: Connection) -> list[str]:
         faults.append("the ledger does not sum to nought")
     faults += [
         f"{account} holds {kilograms(mass):.6f} kg of {element}"
-        for (account, element), mass in held.items() if mass < 0 and account not in OUTSIDE
-    ]  # fmt: skip
+        for (account, element), mass in held.items()
+        if mass < 0 and account not in OUTSIDE
+    ]
     e = schema.events.c
     lost = connection.execute(select(func.count()).where(m.event.not_in(select(e.id)))).scalar()
     if lost:
@@ -104,10 +113,13 @@ class Keeping(BookBase):
         with self._one_state() as connection:
             tables = tables_at(connection)
             manifest: dict[str, Any] = {
-                "format": BACKUP_FORMAT, "program": f"pipemetal {__version__}", "revision": connect.revision_of(connection),
-                "database": self.engine.dialect.name, "tables": table_hashes(connection, tables),
+                "format": BACKUP_FORMAT,
+                "program": f"pipemetal {__version__}",
+                "revision": connect.revision_of(connection),
+                "database": self.engine.dialect.name,
+                "tables": table_hashes(connection, tables),
                 "attachments": blob_sizes(connection),
-            }  # fmt: skip
+            }
             beside = None
             try:
                 handle, beside = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
@@ -225,10 +237,18 @@ class Keeping(BookBase):
             faults.append(f"only {free // 1_000_000} MB free on the disk")
         kept = sorted(self.backups_folder().glob("20??-??-??.backup")) if self.backups_folder().is_dir() else []
         return {
-            "shop": connect.without_password(self.target), "database": self.engine.dialect.name, "revision": revision,
-            "rows": counts, "free_bytes": free, "backups": {"folder": str(self.backups_folder()), "kept": len(kept),
-            "latest": kept[-1].stem if kept else None}, "faults": faults,
-        }  # fmt: skip
+            "shop": connect.without_password(self.target),
+            "database": self.engine.dialect.name,
+            "revision": revision,
+            "rows": counts,
+            "free_bytes": free,
+            "backups": {
+                "folder": str(self.backups_folder()),
+                "kept": len(kept),
+                "latest": kept[-1].stem if kept else None,
+            },
+            "faults": faults,
+        }
 
 
 def _unused(stem: str, ending: str) -> Path:
@@ -286,10 +306,13 @@ def installation() -> dict[str, Any]:
 
     names = ("numpy", "numba", "highspy", "shapely", "sqlalchemy", "alembic", "fastapi", "argon2-cffi", "openpyxl")
     return {
-        "pipemetal": __version__, "python": platform.python_version(), "system": platform.system(),
-        "sqlite": sqlite3.sqlite_version, **{name: version(name) for name in names},
+        "pipemetal": __version__,
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "sqlite": sqlite3.sqlite_version,
+        **{name: version(name) for name in names},
         "free_bytes": shutil.disk_usage(Path.cwd()).free,
-    }  # fmt: skip
+    }
 
 
 class _Archive:

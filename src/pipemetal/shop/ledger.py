@@ -45,9 +45,27 @@ OUTSIDE: Final = ("bought", "found", "lost", "sold", "dross", "counted", "kerf",
 of one element and less of another: over all elements it holds nought.
 """
 WHY: Final = (
-    "bought", "counted", "charged", "added", "heel", "dross", "poured", "ingots", "rolled", "trimmed", "cut", "remnant", "offcut",
-    "kerf", "swarf", "analysed", "found", "lost", "sold", "taken back",
-)  # fmt: skip
+    "bought",
+    "counted",
+    "charged",
+    "added",
+    "heel",
+    "dross",
+    "poured",
+    "ingots",
+    "rolled",
+    "trimmed",
+    "cut",
+    "remnant",
+    "offcut",
+    "kerf",
+    "swarf",
+    "analysed",
+    "found",
+    "lost",
+    "sold",
+    "taken back",
+)
 """Why metal moved; movements of books of the first kind do not say."""
 UNEXPLAINED: Final = ("found", "lost", "assay")
 """Accounts that nothing in the shop explains: they are shown, by alloy and month."""

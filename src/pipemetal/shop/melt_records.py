@@ -69,8 +69,9 @@ def _tapped_before_corrected(book: Book) -> set[str]:
         gone = taken_back((r.id, r.reverses) for r in connection.execute(select(m.id, m.reverses)))
         added = {
             str(r.target): int(r.id)
-            for r in connection.execute(select(m.id, m.target).where(m.why == "added").order_by(m.id)) if r.id not in gone
-        }  # fmt: skip
+            for r in connection.execute(select(m.id, m.target).where(m.why == "added").order_by(m.id))
+            if r.id not in gone
+        }
         if not added:
             return set()
         out = connection.execute(
@@ -82,9 +83,12 @@ def _tapped_before_corrected(book: Book) -> set[str]:
 
 
 def _record(
-    melt_id: str, row: Mapping[str, Any], lots: Mapping[str, Mapping[str, Any]], melts: Mapping[str, Mapping[str, Any]],
+    melt_id: str,
+    row: Mapping[str, Any],
+    lots: Mapping[str, Mapping[str, Any]],
+    melts: Mapping[str, Mapping[str, Any]],
     moved: Mapping[tuple[str, str], float],
-) -> MeltRecord | None:  # fmt: skip
+) -> MeltRecord | None:
     account = f"melt:{melt_id}"
     charged, heel = [], None
     for name, mass in json.loads(row["inputs"]).items():
@@ -106,6 +110,11 @@ def _record(
     came = sum(lot.mass_kg for lot in charged) + (heel.mass_kg if heel else 0.0)
     assay = Composition.parse(row["assay"]) if row["assay"] else None
     return MeltRecord(
-        melt_id, tuple(charged), came - (lost - back), heel, assay, ASSAY_HALF_WT_PCT if assay is not None else (),
+        melt_id,
+        tuple(charged),
+        came - (lost - back),
+        heel,
+        assay,
+        ASSAY_HALF_WT_PCT if assay is not None else (),
         row["dross_kg"] or None,
-    )  # fmt: skip
+    )

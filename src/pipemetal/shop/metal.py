@@ -50,42 +50,92 @@ class Metal(BookBase):
         """All recipes by name."""
         return {
             row["id"]: Recipe(
-                row["id"], Composition.parse(row["target"]), tuple((e, a, b) for e, a, b in json.loads(row["windows"])),
+                row["id"],
+                Composition.parse(row["target"]),
+                tuple((e, a, b) for e, a, b in json.loads(row["windows"])),
                 row["note"],
             )
             for row in self.rows("recipes")
-        }  # fmt: skip
+        }
 
     def add_lot(
-        self, lot_id: str, kind: str, mass_kg: float, composition: Composition | None = None, *, alloy: str = "",
-        piece_kg: float | None = None, uncertainty_wt_pct: Sequence[tuple[str, float]] = (), price_per_kg: float = 0.0,
-        note: str = "", origin: str = "bought", analysed: bool = True, day: str = "", supplier: str = "", invoice: str = "",
-    ) -> int:  # fmt: skip
+        self,
+        lot_id: str,
+        kind: str,
+        mass_kg: float,
+        composition: Composition | None = None,
+        *,
+        alloy: str = "",
+        piece_kg: float | None = None,
+        uncertainty_wt_pct: Sequence[tuple[str, float]] = (),
+        price_per_kg: float = 0.0,
+        note: str = "",
+        origin: str = "bought",
+        analysed: bool = True,
+        day: str = "",
+        supplier: str = "",
+        invoice: str = "",
+    ) -> int:
         """Enter a lot with its invoice; gives the event. Without a composition its metal is unknown until it is assayed.
 
         Errors: BookError, MeltError.
         """
         with self.writing("lot entered", f"lot:{lot_id}") as w:
             self._enter_lot(
-                w, lot_id, kind, mass_kg, composition, alloy, piece_kg, uncertainty_wt_pct, price_per_kg, note, origin,
-                analysed, day, supplier, invoice,
-            )  # fmt: skip
+                w,
+                lot_id,
+                kind,
+                mass_kg,
+                composition,
+                alloy,
+                piece_kg,
+                uncertainty_wt_pct,
+                price_per_kg,
+                note,
+                origin,
+                analysed,
+                day,
+                supplier,
+                invoice,
+            )
             return w.event_id
 
     def _enter_lot(
-        self, w: Writing, lot_id: str, kind: str, mass_kg: float, composition: Composition | None, alloy: str,
-        piece_kg: float | None, uncertainty: Sequence[tuple[str, float]], price: float, note: str, origin: str, analysed: bool,
-        day: str = "", supplier: str = "", invoice: str = "",
-    ) -> None:  # fmt: skip
+        self,
+        w: Writing,
+        lot_id: str,
+        kind: str,
+        mass_kg: float,
+        composition: Composition | None,
+        alloy: str,
+        piece_kg: float | None,
+        uncertainty: Sequence[tuple[str, float]],
+        price: float,
+        note: str,
+        origin: str,
+        analysed: bool,
+        day: str = "",
+        supplier: str = "",
+        invoice: str = "",
+    ) -> None:
         if kind not in LOT_KINDS:
             raise BookError("is not a kind of lot", field="kind", value=kind, allowed=", ".join(LOT_KINDS))
         if composition is not None:
             Lot(lot_id, kind, composition, mass_kg, piece_kg, tuple(uncertainty), price, True, note)
         w.add(
-            "lots", lot_id, kind=kind, alloy=alloy, composition=composition.text() if composition and analysed else "",
-            piece_kg=piece_kg, uncertainty=dump(list(uncertainty)), price_per_kg=price, note=note,
-            day=day, supplier=supplier, invoice=invoice,
-        )  # fmt: skip
+            "lots",
+            lot_id,
+            kind=kind,
+            alloy=alloy,
+            composition=composition.text() if composition and analysed else "",
+            piece_kg=piece_kg,
+            uncertainty=dump(list(uncertainty)),
+            price_per_kg=price,
+            note=note,
+            day=day,
+            supplier=supplier,
+            invoice=invoice,
+        )
         w.book(move(elements_ug(mass_kg, composition), origin, f"lot:{lot_id}"), why=origin)
 
     def lots(self) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
@@ -107,15 +157,32 @@ class Metal(BookBase):
                 unsure = SORTED_BY_EYE
             piece = row["piece_kg"] if row["piece_kg"] and row["piece_kg"] <= mass else None
             known.append(
-                Lot(row["id"], row["kind"], composition, mass, piece, unsure, row["price_per_kg"], bool(row["composition"]),
-                    row["note"])
-            )  # fmt: skip
+                Lot(
+                    row["id"],
+                    row["kind"],
+                    composition,
+                    mass,
+                    piece,
+                    unsure,
+                    row["price_per_kg"],
+                    bool(row["composition"]),
+                    row["note"],
+                )
+            )
         return tuple(known), tuple(unknown)
 
     def record_melt(
-        self, melt_id: str, recipe: str, inputs_kg: Mapping[str, float], *, dross_kg: float = 0.0,
-        dross_metal: Composition | None = None, assay: Composition | None = None, day: str = "", note: str = "",
-    ) -> int:  # fmt: skip
+        self,
+        melt_id: str,
+        recipe: str,
+        inputs_kg: Mapping[str, float],
+        *,
+        dross_kg: float = 0.0,
+        dross_metal: Composition | None = None,
+        assay: Composition | None = None,
+        day: str = "",
+        note: str = "",
+    ) -> int:
         """Book a melt: `inputs_kg` from lots by id, or from an earlier melt's heel as `melt:ID`; gives the event.
 
         Dross takes its share of every element, or what `dross_metal` says where somebody has had it analysed. An assay of
@@ -128,9 +195,18 @@ class Metal(BookBase):
             return w.event_id
 
     def _enter_melt(
-        self, w: Writing, melt_id: str, recipe: str, inputs_kg: Mapping[str, float], dross_kg: float,
-        dross_metal: Composition | None, assay: Composition | None, day: str, note: str, plan: str = "",
-    ) -> None:  # fmt: skip
+        self,
+        w: Writing,
+        melt_id: str,
+        recipe: str,
+        inputs_kg: Mapping[str, float],
+        dross_kg: float,
+        dross_metal: Composition | None,
+        assay: Composition | None,
+        day: str,
+        note: str,
+        plan: str = "",
+    ) -> None:
         if w.row("recipes", recipe) is None:
             raise BookError("is not a recipe of this shop", field="recipe", value=recipe)
         if not inputs_kg:
@@ -138,10 +214,17 @@ class Metal(BookBase):
         account = f"melt:{melt_id}"
         dross = elements_ug(dross_kg, dross_metal) if dross_kg and dross_metal is not None else {}
         w.add(
-            "melts", melt_id, recipe=recipe, day=day, inputs=dump(dict(inputs_kg)), dross_kg=dross_kg,
-            assay=assay.text() if assay else "", note=note, plan=plan,
+            "melts",
+            melt_id,
+            recipe=recipe,
+            day=day,
+            inputs=dump(dict(inputs_kg)),
+            dross_kg=dross_kg,
+            assay=assay.text() if assay else "",
+            note=note,
+            plan=plan,
             dross=dump({e: kilograms(m) for e, m in dross.items()}) if dross else "",
-        )  # fmt: skip
+        )
         for name, mass in inputs_kg.items():
             heel = name.startswith("melt:")
             origin = name if heel else f"lot:{name}"
@@ -200,8 +283,20 @@ class Metal(BookBase):
             if melt is None:
                 raise BookError("is not in the book", field="melt", value=melt_id)
             masses = share_of(w.stock(f"melt:{melt_id}"), mass_kg)
-            w.add("lots", lot_id, kind="ingot", alloy=melt["recipe"], composition="", piece_kg=None, uncertainty="[]",
-                  price_per_kg=0.0, note=f"from melt {melt_id}", day=melt["day"], supplier="", invoice="")  # fmt: skip
+            w.add(
+                "lots",
+                lot_id,
+                kind="ingot",
+                alloy=melt["recipe"],
+                composition="",
+                piece_kg=None,
+                uncertainty="[]",
+                price_per_kg=0.0,
+                note=f"from melt {melt_id}",
+                day=melt["day"],
+                supplier="",
+                invoice="",
+            )
             w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"), why="ingots")
             return w.event_id
 

@@ -30,12 +30,21 @@ def _is_whole(value: object) -> bool:
 
 
 _WORDS: Final[dict[Callable[[object], bool], str]] = {
-    _is_text: "a text", _is_number: "a number", _is_mass: "kilograms", _is_whole: "a whole number",
-}  # fmt: skip
+    _is_text: "a text",
+    _is_number: "a number",
+    _is_mass: "kilograms",
+    _is_whole: "a whole number",
+}
 _CUT: Final = {
-    "blank": _is_text, "kind": _is_text, "rank": _is_text, "x_mm": _is_number, "y_mm": _is_number, "length_mm": _is_number,
-    "width_mm": _is_number, "mass_kg": _is_mass,
-}  # fmt: skip
+    "blank": _is_text,
+    "kind": _is_text,
+    "rank": _is_text,
+    "x_mm": _is_number,
+    "y_mm": _is_number,
+    "length_mm": _is_number,
+    "width_mm": _is_number,
+    "mass_kg": _is_mass,
+}
 _SHAPE: Final[dict[str, Any]] = {
     "rolls_used": {"id": _is_text, "mass_kg": _is_mass, "cuts": _CUT},
     "new_sheets": {"id": _is_text, "cuts": _CUT},

@@ -20,9 +20,18 @@ class Pot(Accepting):
     """Melts that no plan asked for, and what is added to a melt later."""
 
     def charge(
-        self, melt_id: str, recipe: str, weighed_kg: Mapping[str, float], *, heel_of: str = "", heel_kg: float | None = None,
-        heel_metal: Composition | None = None, dross_kg: float = 0.0, day: str = "", note: str = "",
-    ) -> int:  # fmt: skip
+        self,
+        melt_id: str,
+        recipe: str,
+        weighed_kg: Mapping[str, float],
+        *,
+        heel_of: str = "",
+        heel_kg: float | None = None,
+        heel_metal: Composition | None = None,
+        dross_kg: float = 0.0,
+        day: str = "",
+        note: str = "",
+    ) -> int:
         """Book a melt that no plan asked for, with the masses as weighed by lot; gives the event.
 
         The heel: of a melt of the book (`heel_of`, all that is left of it where `heel_kg` is None), or `heel_kg` of
@@ -49,13 +58,28 @@ class Pot(Accepting):
 
     def _count_in(self, w: Writing, melt_id: str, mass_kg: float, metal: Composition, day: str, note: str) -> None:
         w.add(
-            "melts", melt_id, recipe="", day=day, inputs="{}", dross_kg=0.0, assay=metal.text(), note=note, plan="", dross="",
-        )  # fmt: skip
+            "melts",
+            melt_id,
+            recipe="",
+            day=day,
+            inputs="{}",
+            dross_kg=0.0,
+            assay=metal.text(),
+            note=note,
+            plan="",
+            dross="",
+        )
         w.book(move(elements_ug(mass_kg, metal), "counted", f"melt:{melt_id}"), why="counted")
 
     def correct_melt(
-        self, melt_id: str, added_kg: Mapping[str, float], *, dross_kg: float = 0.0, version: int | None = None, note: str = "",
-    ) -> int:  # fmt: skip
+        self,
+        melt_id: str,
+        added_kg: Mapping[str, float],
+        *,
+        dross_kg: float = 0.0,
+        version: int | None = None,
+        note: str = "",
+    ) -> int:
         """Book what was added to a melt after its assay, by lot; gives the event.
 
         The melt's inputs and dross grow by it. Its assay was of the metal before, so it goes from the row into the note; an
@@ -78,10 +102,15 @@ class Pot(Accepting):
             w.book(move(skimmed, account, "dross"), why="dross")
             before = f"assay before it was corrected: {row['assay']}" if row["assay"] else ""
             w.change(
-                "melts", melt_id, version, inputs=dump(inputs), dross_kg=row["dross_kg"] + dross_kg, assay="",
+                "melts",
+                melt_id,
+                version,
+                inputs=dump(inputs),
+                dross_kg=row["dross_kg"] + dross_kg,
+                assay="",
                 note="; ".join(text for text in (row["note"], before, note) if text),
                 dross=_with(row["dross"], skimmed) if row["dross"] else "",
-            )  # fmt: skip
+            )
             return w.event_id
 
 

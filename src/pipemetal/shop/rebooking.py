@@ -49,6 +49,18 @@ def to_scrap(w: Writing, alloy: str, origin: str, why: str) -> None:
     lot = f"scrap-{alloy}" if alloy else "scrap"
     held = w.row("lots", lot)
     if held is None or held["withdrawn"]:
-        w.add("lots", lot, kind="scrap", alloy=alloy, composition="", piece_kg=None, uncertainty="[]", price_per_kg=0.0,
-              note="offcuts", day="", supplier="", invoice="")  # fmt: skip
+        w.add(
+            "lots",
+            lot,
+            kind="scrap",
+            alloy=alloy,
+            composition="",
+            piece_kg=None,
+            uncertainty="[]",
+            price_per_kg=0.0,
+            note="offcuts",
+            day="",
+            supplier="",
+            invoice="",
+        )
     w.book([Entry(element, mass, origin, f"lot:{lot}") for element, mass in rest.items()], why=why)

@@ -24,8 +24,15 @@ __all__ = ["Source", "blob_sizes", "check_source", "load_source", "row_lines", "
 CHUNK: Final = 500
 MOST_LINE_BYTES: Final = 100_000_000
 DAMAGE: Final = (
-    KeyError, ValueError, OSError, EOFError, NotImplementedError, RuntimeError, zlib.error, zipfile.BadZipFile,
-)  # fmt: skip
+    KeyError,
+    ValueError,
+    OSError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    zlib.error,
+    zipfile.BadZipFile,
+)
 """What reading a member of a damaged archive or folder raises."""
 _SHA256: Final = re.compile(r"[0-9a-f]{64}")
 _NAME: Final = re.compile(r"[a-z_]{1,60}")

@@ -14,9 +14,13 @@ metadata = MetaData()
 def _table(name: str, *columns: Column[object], key: str = "id") -> Table:
     """A table whose rows a person may change: every row has a version, and is withdrawn instead of deleted."""
     return Table(
-        name, metadata, Column(key, String(200), primary_key=True), *columns,
-        Column("version", Integer, nullable=False), Column("withdrawn", Boolean, nullable=False),
-    )  # fmt: skip
+        name,
+        metadata,
+        Column(key, String(200), primary_key=True),
+        *columns,
+        Column("version", Integer, nullable=False),
+        Column("withdrawn", Boolean, nullable=False),
+    )
 
 
 def _text(name: str, nullable: bool = False) -> Column[object]:
@@ -29,19 +33,51 @@ def _number(name: str, nullable: bool = False) -> Column[object]:
 
 recipes = _table("recipes", _text("target"), _text("windows"), _text("note"))
 lots = _table(
-    "lots", _text("kind"), _text("alloy"), _text("composition"), _number("piece_kg", True), _text("uncertainty"),
-    _number("price_per_kg"), _text("note"), _text("day"), _text("supplier"), _text("invoice"),
-)  # fmt: skip
+    "lots",
+    _text("kind"),
+    _text("alloy"),
+    _text("composition"),
+    _number("piece_kg", True),
+    _text("uncertainty"),
+    _number("price_per_kg"),
+    _text("note"),
+    _text("day"),
+    _text("supplier"),
+    _text("invoice"),
+)
 rolls = _table(
-    "rolls", _text("alloy"), _number("length_mm"), _number("width_mm"), _number("trim_mm"), _text("outline"), _text("no_go"),
-    _text("place"), _text("parent"), _number("offset_x_mm"), _number("offset_y_mm"), _text("readings"), _text("field"),
-    _text("envelope"), _number("mean_mm"), _text("state"), _text("cast"), _text("note"),
-    _text("day"), _text("reserved_for"),
-)  # fmt: skip
+    "rolls",
+    _text("alloy"),
+    _number("length_mm"),
+    _number("width_mm"),
+    _number("trim_mm"),
+    _text("outline"),
+    _text("no_go"),
+    _text("place"),
+    _text("parent"),
+    _number("offset_x_mm"),
+    _number("offset_y_mm"),
+    _text("readings"),
+    _text("field"),
+    _text("envelope"),
+    _number("mean_mm"),
+    _text("state"),
+    _text("cast"),
+    _text("note"),
+    _text("day"),
+    _text("reserved_for"),
+)
 melts = _table(
-    "melts", _text("recipe"), _text("day"), _text("inputs"), _number("dross_kg"), _text("assay"), _text("note"), _text("dross"),
+    "melts",
+    _text("recipe"),
+    _text("day"),
+    _text("inputs"),
+    _number("dross_kg"),
+    _text("assay"),
+    _text("note"),
+    _text("dross"),
     _text("plan"),
-)  # fmt: skip
+)
 casts = _table("casts", _text("melt"), _text("day"), _text("log"))
 pieces = _table(
     "pieces",
@@ -57,42 +93,82 @@ organs = _table("organs", _text("body"))
 plans = _table("plans", _text("organ"), _text("made_at"), _text("body"), _text("state"))
 people = _table("people", _text("role"), _text("password"), _text("pin"), _text("note"))
 analyses = _table(
-    "analyses", _text("about"), _text("day"), _text("composition"), _text("uncertainty"), _text("method"), _text("laboratory"),
+    "analyses",
+    _text("about"),
+    _text("day"),
+    _text("composition"),
+    _text("uncertainty"),
+    _text("method"),
+    _text("laboratory"),
     _text("note"),
-)  # fmt: skip
+)
 reservations = _table(
-    "reservations", _text("plan"), _text("about"), _text("organ"), _text("ranks"), _text("melt"), _number("mass_kg"),
+    "reservations",
+    _text("plan"),
+    _text("about"),
+    _text("organ"),
+    _text("ranks"),
+    _text("melt"),
+    _number("mass_kg"),
     _text("state"),
-)  # fmt: skip
+)
 cast_orders = _table(
-    "cast_orders", _text("plan"), _text("sheet"), _text("alloy"), _text("melt"), Column("day", Integer, nullable=False),
-    Column("number", Integer, nullable=False), _text("body"), _text("state"), _text("cast"),
-)  # fmt: skip
+    "cast_orders",
+    _text("plan"),
+    _text("sheet"),
+    _text("alloy"),
+    _text("melt"),
+    Column("day", Integer, nullable=False),
+    Column("number", Integer, nullable=False),
+    _text("body"),
+    _text("state"),
+    _text("cast"),
+)
 settings = _table("settings", _text("said"))
 attachments = _table(
-    "attachments", _text("about"), _text("name"), _text("kind"), Column("size_bytes", Integer, nullable=False),
-    _text("sha256"), _text("note"), _text("day"),
-)  # fmt: skip
+    "attachments",
+    _text("about"),
+    _text("name"),
+    _text("kind"),
+    Column("size_bytes", Integer, nullable=False),
+    _text("sha256"),
+    _text("note"),
+    _text("day"),
+)
 events = Table(
-    "events", metadata, Column("id", Integer, primary_key=True, autoincrement=False), Column("at", Text, nullable=False),
-    Column("who", Text, nullable=False), Column("what", Text, nullable=False), Column("about", Text, nullable=False),
-    Column("changes", Text, nullable=False), Column("undoes", Integer, nullable=True),
+    "events",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("at", Text, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("about", Text, nullable=False),
+    Column("changes", Text, nullable=False),
+    Column("undoes", Integer, nullable=True),
     Column("token", String(200), nullable=True),
-)  # fmt: skip
+)
 movements = Table(
-    "movements", metadata, Column("id", Integer, primary_key=True, autoincrement=False),
-    Column("event", Integer, nullable=False), Column("element", String(10), nullable=False),
-    Column("mass_ug", BigInteger, nullable=False), Column("origin", String(220), nullable=False),
-    Column("target", String(220), nullable=False), Column("reverses", Integer, nullable=True),
+    "movements",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("event", Integer, nullable=False),
+    Column("element", String(10), nullable=False),
+    Column("mass_ug", BigInteger, nullable=False),
+    Column("origin", String(220), nullable=False),
+    Column("target", String(220), nullable=False),
+    Column("reverses", Integer, nullable=True),
     Column("why", String(40), nullable=False),
-)  # fmt: skip
+)
 blobs = Table(
     "blobs", metadata, Column("sha256", String(64), primary_key=True), Column("content", LargeBinary, nullable=False)
 )
 tries = Table(
-    "tries", metadata, Column("id", Integer, primary_key=True), Column("person", String(200), nullable=False),
+    "tries",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person", String(200), nullable=False),
     Column("at_s", Float(53), nullable=False),
-)  # fmt: skip
+)
 Index("movements_origin", movements.c.origin)
 Index("movements_target", movements.c.target)
 Index("movements_event", movements.c.event)

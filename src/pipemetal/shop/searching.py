@@ -102,8 +102,24 @@ class Searching(BookBase):
 
     def _read_rolls(self, ids: set[str] | None) -> _Rack:
         r = schema.rolls.c
-        columns = (r.id, r.alloy, r.length_mm, r.width_mm, r.trim_mm, r.mean_mm, r.place, r.parent, r.state, r.cast, r.note,
-                   r.version, func.length(r.outline) > 2, r.day, r.reserved_for, r.envelope)  # fmt: skip
+        columns = (
+            r.id,
+            r.alloy,
+            r.length_mm,
+            r.width_mm,
+            r.trim_mm,
+            r.mean_mm,
+            r.place,
+            r.parent,
+            r.state,
+            r.cast,
+            r.note,
+            r.version,
+            func.length(r.outline) > 2,
+            r.day,
+            r.reserved_for,
+            r.envelope,
+        )
         query = select(*columns).where(r.withdrawn.is_(False)).order_by(r.id)
         if ids is not None:
             query = query.where(r.id.in_(sorted(ids)))
@@ -125,10 +141,18 @@ class Searching(BookBase):
         return _rack_of(entries, index)
 
     def find_rolls(
-        self, alloy: str | None = None, thickness_mm: tuple[float, float] | None = None, length_mm: float | None = None,
-        width_mm: float | None = None, text: str | None = None, *, state: str | Sequence[str] | None = STANDING,
-        place: str | None = None, melt: str | None = None, made: tuple[str, str] | None = None,
-    ) -> list[Found]:  # fmt: skip
+        self,
+        alloy: str | None = None,
+        thickness_mm: tuple[float, float] | None = None,
+        length_mm: float | None = None,
+        width_mm: float | None = None,
+        text: str | None = None,
+        *,
+        state: str | Sequence[str] | None = STANDING,
+        place: str | None = None,
+        melt: str | None = None,
+        made: tuple[str, str] | None = None,
+    ) -> list[Found]:
         """The rolls that give this alloy, this thickness over this length, and where on the roll; longest place first.
 
         The thickness must hold across the whole width within the trim. `text`: all its words must stand in id, alloy, place,
@@ -155,15 +179,29 @@ class Searching(BookBase):
 def _entry(row: Any, thinnest_mm: float, thickest_mm: float, melt: str) -> RollEntry:
     key, alloy, length, width, trim, mean, place, parent, state, cast, note, version, irregular, day, reserved, _ = row
     return RollEntry(
-        key, alloy, length, width, trim, mean, thinnest_mm, thickest_mm, place, parent, state, cast, note, version,
-        bool(irregular), day, melt, reserved,
-    )  # fmt: skip
+        key,
+        alloy,
+        length,
+        width,
+        trim,
+        mean,
+        thinnest_mm,
+        thickest_mm,
+        place,
+        parent,
+        state,
+        cast,
+        note,
+        version,
+        bool(irregular),
+        day,
+        melt,
+        reserved,
+    )
 
 
 def _rack_of(entries: list[RollEntry], index: RackIndex) -> _Rack:
-    words = [
-        f"{e.id} {e.alloy} {e.place} {e.note} {e.cast} {e.melt} {e.reserved_for}".casefold() for e in entries
-    ]  # fmt: skip
+    words = [f"{e.id} {e.alloy} {e.place} {e.note} {e.cast} {e.melt} {e.reserved_for}".casefold() for e in entries]
     return _Rack(entries, words, index, np.array([e.width_mm - 2.0 * e.trim_mm for e in entries]))
 
 
@@ -189,9 +227,14 @@ def _check_sizes(thickness_mm: tuple[float, float] | None, length_mm: float | No
 
 
 def _kept(
-    rack: _Rack, alloy: str | None, text: str | None, state: str | Sequence[str] | None, place: str | None,
-    melt: str | None, made: tuple[str, str] | None,
-) -> npt.NDArray[np.bool_]:  # fmt: skip
+    rack: _Rack,
+    alloy: str | None,
+    text: str | None,
+    state: str | Sequence[str] | None,
+    place: str | None,
+    melt: str | None,
+    made: tuple[str, str] | None,
+) -> npt.NDArray[np.bool_]:
     """Which rolls answer to the words of the search."""
     keep = np.ones(len(rack.entries), dtype=bool)
 

@@ -19,9 +19,19 @@ from pipemetal.shop.base import BookBase, StaleSaveError, Writing, dump
 from pipemetal.shop.connect import sqlite_file
 
 __all__ = [
-    "BESIDE", "BOOK", "GIVEN", "PROGRAM", "InEffect", "SaidFile", "Settings", "beside_book", "check_settings", "in_effect",
-    "said_file", "settings_of_book",
-]  # fmt: skip
+    "BESIDE",
+    "BOOK",
+    "GIVEN",
+    "PROGRAM",
+    "InEffect",
+    "SaidFile",
+    "Settings",
+    "beside_book",
+    "check_settings",
+    "in_effect",
+    "said_file",
+    "settings_of_book",
+]
 
 GIVEN: Final = "a file given"
 BOOK: Final = "the book"
@@ -61,9 +71,13 @@ class InEffect:
         for key in KEYS:
             low, high = limits_of(self.settings, key) or (None, None)
             values[key] = {
-                "value": value_of(self.settings, key), "origin": self.origin_of(key), "own": value_of(own, key),
-                "rests_on": rests_on(key), "least": low, "most": high,
-            }  # fmt: skip
+                "value": value_of(self.settings, key),
+                "origin": self.origin_of(key),
+                "own": value_of(own, key),
+                "rests_on": rests_on(key),
+                "least": low,
+                "most": high,
+            }
         return {"origin": self.origin, "source": self.settings.source, "version": self.version, "values": values}
 
 

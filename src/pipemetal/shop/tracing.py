@@ -13,10 +13,23 @@ __all__ = ["Tracing"]
 KINDS: Final = {"pipe": "pieces", "roll": "rolls", "sheet": "casts", "melt": "melts", "lot": "lots"}
 SHOWN: Final = {
     "pieces": ("roll", "organ", "rank", "pipe", "plan", "box", "mass_kg"),
-    "rolls": ("alloy", "length_mm", "width_mm", "mean_mm", "place", "parent", "state", "cast", "day", "reserved_for", "note"),
-    "casts": ("melt", "day"), "melts": ("recipe", "day", "dross_kg", "assay", "note"),
+    "rolls": (
+        "alloy",
+        "length_mm",
+        "width_mm",
+        "mean_mm",
+        "place",
+        "parent",
+        "state",
+        "cast",
+        "day",
+        "reserved_for",
+        "note",
+    ),
+    "casts": ("melt", "day"),
+    "melts": ("recipe", "day", "dross_kg", "assay", "note"),
     "lots": ("kind", "alloy", "composition", "day", "supplier", "invoice", "price_per_kg", "note"),
-}  # fmt: skip
+}
 
 
 class Tracing(History):
@@ -42,7 +55,7 @@ class Tracing(History):
             return f"{kind}:{name}"
         raise BookError(
             "is not in the book", field="id", value=name, allowed="the id of a pipe, roll, cast, melt or lot"
-        )  # fmt: skip
+        )
 
     def trace_report(self, name: str) -> dict[str, Any]:
         """Everything about where the metal of one thing came from and went, with the rows on the way.
@@ -66,11 +79,13 @@ class Tracing(History):
                     by_entry.append(sheet)
                     things[sheet] = held
         return {
-            "account": account, "things": things, "cast_without_movement": list(dict.fromkeys(by_entry)),
+            "account": account,
+            "things": things,
+            "cast_without_movement": list(dict.fromkeys(by_entry)),
             **{way: [vars(step) for step in found] for way, found in steps.items()},
             "sources": [a for a in accounts if a.startswith("lot:") and any(s.origin == a for s in steps["backwards"])],
             "pipes": sorted({s.target for s in steps["forwards"] if s.target.startswith("pipe:")}),
-        }  # fmt: skip
+        }
 
     def _thing(self, account: str) -> dict[str, Any] | None:
         kind, colon, key = account.partition(":")

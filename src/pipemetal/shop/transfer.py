@@ -105,14 +105,40 @@ class Transfer(Importing, Settings):
             roll = roll_from_row(row)
             held = json.loads(row["readings"])
             grid = roll.field.thickness_mm
-            rows.append([
-                roll.id, roll.alloy, roll.length_mm, roll.width_mm, roll.trim_mm, roll.place, row["parent"], row["cast"],
-                _corners([roll.outline] if roll.outline else []), _corners(roll.no_go), row["note"], row["day"],
-                *(("", "") if held else (round(float(grid[:, 0].mean()), 4), round(float(grid[:, -1].mean()), 4))),
-            ])  # fmt: skip
+            rows.append(
+                [
+                    roll.id,
+                    roll.alloy,
+                    roll.length_mm,
+                    roll.width_mm,
+                    roll.trim_mm,
+                    roll.place,
+                    row["parent"],
+                    row["cast"],
+                    _corners([roll.outline] if roll.outline else []),
+                    _corners(roll.no_go),
+                    row["note"],
+                    row["day"],
+                    *(("", "") if held else (round(float(grid[:, 0].mean()), 4), round(float(grid[:, -1].mean()), 4))),
+                ]
+            )
             readings += [[roll.id, x, y, t] for x, y, t in held]
-        head = ["id", "alloy", "length_mm", "width_mm", "trim_mm", "place", "parent", "cast", "outline", "no_go", "note", "day",
-                "thickness_start_mm", "thickness_end_mm"]  # fmt: skip
+        head = [
+            "id",
+            "alloy",
+            "length_mm",
+            "width_mm",
+            "trim_mm",
+            "place",
+            "parent",
+            "cast",
+            "outline",
+            "no_go",
+            "note",
+            "day",
+            "thickness_start_mm",
+            "thickness_end_mm",
+        ]
         return [
             OutTable("rack", head, rows),
             OutTable("readings", ["roll", "x_mm", "y_mm", "thickness_mm"], readings),
@@ -125,16 +151,36 @@ class Transfer(Importing, Settings):
         rows: list[list[object]] = []
         for lot in known:
             half = dict(lot.uncertainty_wt_pct)
-            rows.append([
-                lot.id, lot.kind, round(lot.mass_kg, 6), lot.piece_kg or "", lot.composition.text(), held[lot.id]["alloy"],
-                *(half.get(e, "") for e in ELEMENTS), *_bought(held[lot.id]),
-            ])  # fmt: skip
+            rows.append(
+                [
+                    lot.id,
+                    lot.kind,
+                    round(lot.mass_kg, 6),
+                    lot.piece_kg or "",
+                    lot.composition.text(),
+                    held[lot.id]["alloy"],
+                    *(half.get(e, "") for e in ELEMENTS),
+                    *_bought(held[lot.id]),
+                ]
+            )
         for lot_id in unknown:
             row, mass = held[lot_id], sum(stock[f"lot:{lot_id}"].values())
             blank = ["" for _ in ELEMENTS]
             rows.append([lot_id, row["kind"], round(mass, 6), row["piece_kg"] or "", "", "", *blank, *_bought(row)])
-        head = ["id", "kind", "mass_kg", "piece_kg", "composition", "alloy", *(f"plus_minus_{e}" for e in ELEMENTS),
-                "price_per_kg", "note", "day", "supplier", "invoice"]  # fmt: skip
+        head = [
+            "id",
+            "kind",
+            "mass_kg",
+            "piece_kg",
+            "composition",
+            "alloy",
+            *(f"plus_minus_{e}" for e in ELEMENTS),
+            "price_per_kg",
+            "note",
+            "day",
+            "supplier",
+            "invoice",
+        ]
         return OutTable("lots", head, rows)
 
 

@@ -62,27 +62,53 @@ def _add_looking(app: FastAPI, site: Site) -> None:
 
     @app.get("/api/rolls", responses=REFUSED)
     def rolls(
-        alloy: Asked = "", thinnest_mm: Thickness = None, thickest_mm: Thickness = None, length_mm: Millimetres = None,
-        width_mm: Millimetres = None, text: Asked = "", limit: Annotated[int, Query(ge=1, le=1000)] = 100,
-    ) -> list[dict[str, Any]]:  # fmt: skip
+        alloy: Asked = "",
+        thinnest_mm: Thickness = None,
+        thickest_mm: Thickness = None,
+        length_mm: Millimetres = None,
+        width_mm: Millimetres = None,
+        text: Asked = "",
+        limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+    ) -> list[dict[str, Any]]:
         """The one search: rolls, and where on each the metal is right."""
         wanted = None if thinnest_mm is None and thickest_mm is None else (thinnest_mm or 0.001, thickest_mm or 100.0)
         found = book.find_rolls(alloy or None, wanted, length_mm, width_mm, text or None)
         return [
             {
-                "id": f.roll.id, "alloy": f.roll.alloy, "length_mm": f.roll.length_mm, "width_mm": f.roll.width_mm,
-                "thinnest_mm": f.roll.thinnest_mm, "thickest_mm": f.roll.thickest_mm, "place": f.roll.place,
-                "state": f.roll.state, "version": f.roll.version, "x_from_mm": f.x_from_mm, "x_to_mm": f.x_to_mm,
+                "id": f.roll.id,
+                "alloy": f.roll.alloy,
+                "length_mm": f.roll.length_mm,
+                "width_mm": f.roll.width_mm,
+                "thinnest_mm": f.roll.thinnest_mm,
+                "thickest_mm": f.roll.thickest_mm,
+                "place": f.roll.place,
+                "state": f.roll.state,
+                "version": f.roll.version,
+                "x_from_mm": f.x_from_mm,
+                "x_to_mm": f.x_to_mm,
             }
             for f in found[:limit]
-        ]  # fmt: skip
+        ]
 
     @app.get("/api/rolls/{roll_id:path}", responses=REFUSED)
     def roll(roll_id: str) -> dict[str, Any]:
         """One roll with its readings."""
         row = book.row("rolls", roll_id)
-        named = ("id", "alloy", "length_mm", "width_mm", "trim_mm", "place", "parent", "state", "cast", "note", "day", "mean_mm",
-                 "version")  # fmt: skip
+        named = (
+            "id",
+            "alloy",
+            "length_mm",
+            "width_mm",
+            "trim_mm",
+            "place",
+            "parent",
+            "state",
+            "cast",
+            "note",
+            "day",
+            "mean_mm",
+            "version",
+        )
         readings = [[r.x_mm, r.y_mm, r.thickness_mm] for r in book.readings(roll_id)]
         return {name: row[name] for name in named} | {
             "readings_mm": readings,
@@ -94,18 +120,28 @@ def _add_looking(app: FastAPI, site: Site) -> None:
         """All lots with what the ledger says is left."""
         known, unknown = site.kept("lots", book.lots)
         return {
-            "lots": [{"id": x.id, "kind": x.kind, "mass_kg": x.mass_kg, "composition": x.composition.text()} for x in known],
+            "lots": [
+                {"id": x.id, "kind": x.kind, "mass_kg": x.mass_kg, "composition": x.composition.text()} for x in known
+            ],
             "unknown": list(unknown),
-        }  # fmt: skip
+        }
 
     @app.get("/api/casts", responses=REFUSED)
     def casts() -> list[dict[str, Any]]:
         """The casting log."""
         return [
-            {"id": c.id, "day": c.day, "composition": c.composition.text(), "gate_mm": c.gate_mm, "charge_kg": c.charge_kg,
-             "length_mm": c.length_mm, "thickness_mm": c.thickness_mm, "verdict": c.verdict}
+            {
+                "id": c.id,
+                "day": c.day,
+                "composition": c.composition.text(),
+                "gate_mm": c.gate_mm,
+                "charge_kg": c.charge_kg,
+                "length_mm": c.length_mm,
+                "thickness_mm": c.thickness_mm,
+                "verdict": c.verdict,
+            }
             for c in site.casts()
-        ]  # fmt: skip
+        ]
 
     @app.get("/api/plans", responses=REFUSED)
     def plans() -> list[dict[str, str]]:
@@ -128,8 +164,10 @@ def _add_looking(app: FastAPI, site: Site) -> None:
     @app.get("/api/history", responses=REFUSED)
     def history(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> list[dict[str, Any]]:
         """The latest events first."""
-        return [{"event": e.id, "at": e.at, "who": e.who, "what": e.what, "about": e.about, "undoes": e.undoes}
-                for e in book.events(limit=limit)]  # fmt: skip
+        return [
+            {"event": e.id, "at": e.at, "who": e.who, "what": e.what, "about": e.about, "undoes": e.undoes}
+            for e in book.events(limit=limit)
+        ]
 
     @app.get("/api/trace", responses=REFUSED)
     def trace(of: Annotated[str, Query(min_length=1, max_length=200)]) -> dict[str, Any]:
@@ -147,15 +185,32 @@ def _add_melts(app: FastAPI, site: Site) -> None:
             raise BookError("are two melts, or none", field="plan and recipe", allowed="one of them")
         with site.once(form.token):
             if form.plan:
-                return {"event": book.charge_planned(
-                    form.plan, form.melt, form.id, weighed_kg=form.weighed_kg, heel_of=form.heel_of, dross_kg=form.dross_kg,
-                    day=form.day, note=form.note,
-                )}  # fmt: skip
+                return {
+                    "event": book.charge_planned(
+                        form.plan,
+                        form.melt,
+                        form.id,
+                        weighed_kg=form.weighed_kg,
+                        heel_of=form.heel_of,
+                        dross_kg=form.dross_kg,
+                        day=form.day,
+                        note=form.note,
+                    )
+                }
             metal = Composition.parse(form.heel_composition) if form.heel_composition.strip() else None
-            return {"event": book.charge(
-                form.id, form.recipe, form.weighed_kg, heel_of=form.heel_of, heel_kg=form.heel_kg, heel_metal=metal,
-                dross_kg=form.dross_kg or 0.0, day=form.day, note=form.note,
-            )}  # fmt: skip
+            return {
+                "event": book.charge(
+                    form.id,
+                    form.recipe,
+                    form.weighed_kg,
+                    heel_of=form.heel_of,
+                    heel_kg=form.heel_kg,
+                    heel_metal=metal,
+                    dross_kg=form.dross_kg or 0.0,
+                    day=form.day,
+                    note=form.note,
+                )
+            }
 
     @app.post("/api/melts/charge", responses=REFUSED)
     def weigh(form: Wanted) -> dict[str, Any]:
@@ -177,9 +232,15 @@ def _add_melts(app: FastAPI, site: Site) -> None:
     def correct(form: Added) -> dict[str, Any]:
         """Book what was added to a melt after its assay."""
         with site.once(form.token):
-            return {"event": book.correct_melt(
-                form.melt, form.added_kg, dross_kg=form.dross_kg, version=form.version, note=form.note,
-            )}  # fmt: skip
+            return {
+                "event": book.correct_melt(
+                    form.melt,
+                    form.added_kg,
+                    dross_kg=form.dross_kg,
+                    version=form.version,
+                    note=form.note,
+                )
+            }
 
 
 def _heel(site: Site, form: Wanted) -> Heel | None:
@@ -225,10 +286,19 @@ def _add_writing(app: FastAPI, site: Site) -> None:
         from pipemetal.casting.model import Sled
 
         log = LoggedCast(
-            form.id, recipes[form.alloy].target, form.gate_mm, form.charge_kg, Sled(form.sled_length_mm, form.sled_width_mm),
-            form.length_mm, tuple(form.thickness_mm), push_time_s=form.push_time_s, pour_temperature_c=form.pour_temperature_c,
-            verdict=form.verdict, day=form.day, note=form.note,
-        )  # fmt: skip
+            form.id,
+            recipes[form.alloy].target,
+            form.gate_mm,
+            form.charge_kg,
+            Sled(form.sled_length_mm, form.sled_width_mm),
+            form.length_mm,
+            tuple(form.thickness_mm),
+            push_time_s=form.push_time_s,
+            pour_temperature_c=form.pour_temperature_c,
+            verdict=form.verdict,
+            day=form.day,
+            note=form.note,
+        )
         with site.once(form.token):
             return {"event": book.record_cast(log)}
 
@@ -277,10 +347,15 @@ def _add_shop(app: FastAPI, site: Site) -> None:
         """All recipes with their windows."""
         versions = {row["id"]: row["version"] for row in book.rows("recipes")}
         return [
-            {"name": r.name, "version": versions.get(r.name), "target": r.target.text(), "note": r.note,
-             "windows": {e: [low, high] for e, low, high in r.windows_wt_pct}}
+            {
+                "name": r.name,
+                "version": versions.get(r.name),
+                "target": r.target.text(),
+                "note": r.note,
+                "windows": {e: [low, high] for e, low, high in r.windows_wt_pct},
+            }
             for r in site.kept("recipes", book.recipes).values()
-        ]  # fmt: skip
+        ]
 
     @app.post("/api/recipes", responses=REFUSED)
     def keep_recipe(form: NewRecipe) -> dict[str, Any]:

@@ -8,9 +8,22 @@ from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
-    "REFUSED", "Added", "Asked", "Cut", "Melt", "Millimetres", "Named", "NewCast", "NewLot", "NewRecipe", "Reversal",
-    "RollChange", "SettingsChange", "Thickness", "Wanted",
-]  # fmt: skip
+    "REFUSED",
+    "Added",
+    "Asked",
+    "Cut",
+    "Melt",
+    "Millimetres",
+    "Named",
+    "NewCast",
+    "NewLot",
+    "NewRecipe",
+    "Reversal",
+    "RollChange",
+    "SettingsChange",
+    "Thickness",
+    "Wanted",
+]
 
 Key = Annotated[str, Field(min_length=1, max_length=200)]
 Words = Annotated[str, Field(max_length=2000)]
@@ -22,9 +35,15 @@ Millimetres = Annotated[float | None, Query(gt=0.0, le=20_000.0, allow_inf_nan=F
 Thickness = Annotated[float | None, Query(gt=0.0, le=100.0, allow_inf_nan=False)]
 REFUSED: dict[int | str, dict[str, Any]] = {
     status: {"description": words, "content": {"application/json": {"schema": {"type": "object"}}}}
-    for status, words in ((400, "cannot be read"), (401, "come in first"), (403, "the role does not go so far"),
-                          (404, "is not in the book"), (409, "changed meanwhile"), (422, "cannot be used"))
-}  # fmt: skip
+    for status, words in (
+        (400, "cannot be read"),
+        (401, "come in first"),
+        (403, "the role does not go so far"),
+        (404, "is not in the book"),
+        (409, "changed meanwhile"),
+        (422, "cannot be used"),
+    )
+}
 
 
 class _Form(BaseModel):

@@ -36,12 +36,22 @@ from pipemetal.web.site import Site
 __all__ = ["COMPUTES", "LOOPBACK", "create_app"]
 
 COMPUTES = (
-    "pipemetal.alloys.properties", "pipemetal.documents.plan_paper", "pipemetal.documents.pictures",
-    "pipemetal.files.organ_file", "pipemetal.files.pipe_json", "pipemetal.files.plan_json",
-    "pipemetal.planning.one_melt", "pipemetal.documents.labels", "pipemetal.pipes.make", "pipemetal.casting.explain",
-    "pipemetal.planning.learning", "pipemetal.files.log_file", "pipemetal.planning.cuts", "pipemetal.layout.verify",
+    "pipemetal.alloys.properties",
+    "pipemetal.documents.plan_paper",
+    "pipemetal.documents.pictures",
+    "pipemetal.files.organ_file",
+    "pipemetal.files.pipe_json",
+    "pipemetal.files.plan_json",
+    "pipemetal.planning.one_melt",
+    "pipemetal.documents.labels",
+    "pipemetal.pipes.make",
+    "pipemetal.casting.explain",
+    "pipemetal.planning.learning",
+    "pipemetal.files.log_file",
+    "pipemetal.planning.cuts",
+    "pipemetal.layout.verify",
     "pipemetal.sheets.fitness",
-)  # fmt: skip
+)
 """What pages compute with. They load it when they are first asked, so that a server answers its first page within a second."""
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})

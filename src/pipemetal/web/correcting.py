@@ -77,14 +77,24 @@ def _corrected(site: Site, typed: Typed) -> tuple[Found | None, str]:
     lots, _ = site.kept(f"lots free for {plan}", lambda: free_lots(site.book, plan=plan))
     try:
         found = correct(
-            Heel(mass, metal), recipe, lots, pot.capacity_kg, weigh_step_kg=pot.weigh_step_kg,
+            Heel(mass, metal),
+            recipe,
+            lots,
+            pot.capacity_kg,
+            weigh_step_kg=pot.weigh_step_kg,
             losses=site.settings.losses,
-        )  # fmt: skip
+        )
     except ConvergenceError as error:
         return None, str(error)
     if not isinstance(found.answer, Charge):
-        return {"words": found.answer.words, "lines": None, "ladle_kg": found.ladle_out_kg, "room_kg": found.room_left_kg,
-                "reached": [], "dross_kg": 0.0}, ""  # fmt: skip
+        return {
+            "words": found.answer.words,
+            "lines": None,
+            "ladle_kg": found.ladle_out_kg,
+            "room_kg": found.room_left_kg,
+            "reached": [],
+            "dross_kg": 0.0,
+        }, ""
     now, after = metal.as_wt_pct(), found.answer.composition.as_wt_pct()
     windows = {e: (low, high) for e, low, high in recipe.windows_wt_pct}
     lines = [
@@ -92,10 +102,13 @@ def _corrected(site: Site, typed: Typed) -> tuple[Found | None, str]:
         for x in found.answer.lines
     ]
     return {
-        "words": "", "ladle_kg": found.ladle_out_kg, "room_kg": found.room_left_kg, "lines": lines,
+        "words": "",
+        "ladle_kg": found.ladle_out_kg,
+        "room_kg": found.room_left_kg,
+        "lines": lines,
         "dross_kg": found.answer.dross_kg,
         "reached": [(e, now[e], after[e], windows.get(e)) for e in ELEMENTS if now[e] > 0.005 or after[e] > 0.005],
-    }, ""  # fmt: skip
+    }, ""
 
 
 def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
@@ -113,8 +126,12 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
         try:
             with site.once(values.get("token", "")):
                 event = site.book.correct_melt(
-                    typed.text("melt"), weighed, dross_kg=dross, version=version, note=typed.text("note"),
-                )  # fmt: skip
+                    typed.text("melt"),
+                    weighed,
+                    dross_kg=dross,
+                    version=version,
+                    note=typed.text("note"),
+                )
             return site.booked("/melts", event)
         except BookError as error:
             problem = mark_refusal(typed, error, {"dross_kg": "dross"})
@@ -141,17 +158,33 @@ def _poured(site: Site, request: Request, values: dict[str, str]) -> Response:
 
 
 def _page(
-    site: Site, request: Request, values: dict[str, str], wrong: dict[str, str] | None = None, found: Found | None = None,
+    site: Site,
+    request: Request,
+    values: dict[str, str],
+    wrong: dict[str, str] | None = None,
+    found: Found | None = None,
     problem: str = "",
-) -> Response:  # fmt: skip
+) -> Response:
     melt, recipes = _melt(site, values.get("melt", "")), site.kept("recipes", site.book.recipes)
     named = {line["id"] for line in found["lines"] or ()} if found is not None else set()
     return site.page(
-        request, "correct.html", "Correct a melt", "/melts", status=422 if wrong or problem else 200, v=Blank(values),
-        wrong=Blank(wrong or {}), recipes=sorted(recipes), answer=found, problem=problem, melt=melt, standing=standing(site),
-        cautions=BEFORE_CHARGING, others=other_lots(site, named), ingots=_ingot_id(site, melt.id) if melt else "",
+        request,
+        "correct.html",
+        "Correct a melt",
+        "/melts",
+        status=422 if wrong or problem else 200,
+        v=Blank(values),
+        wrong=Blank(wrong or {}),
+        recipes=sorted(recipes),
+        answer=found,
+        problem=problem,
+        melt=melt,
+        standing=standing(site),
+        cautions=BEFORE_CHARGING,
+        others=other_lots(site, named),
+        ingots=_ingot_id(site, melt.id) if melt else "",
         differs=melt is not None and _differs(melt, values.get("assay", "")),
-    )  # fmt: skip
+    )
 
 
 def _differs(melt: StandingMelt, assay: str) -> bool:

@@ -73,9 +73,17 @@ def add_routes(app: FastAPI, site: Site) -> None:
             raise BookError("is not in the book", field="sheet", value=sheet[:200])
         chosen = chosen or (sheets[0] if sheets else None)
         return site.page(
-            request, "cutting.html", "Cutting", "/cutting", plan=plan, plan_id=plan_id, sheets=sheets, sheet=chosen,
-            state=site.plan_state(plan_id), **_bench_values(site, plan_id, plan, chosen, sheets),
-        )  # fmt: skip
+            request,
+            "cutting.html",
+            "Cutting",
+            "/cutting",
+            plan=plan,
+            plan_id=plan_id,
+            sheets=sheets,
+            sheet=chosen,
+            state=site.plan_state(plan_id),
+            **_bench_values(site, plan_id, plan, chosen, sheets),
+        )
 
     @app.post("/cutting/check")
     def check(moved: Moved) -> Response:
@@ -95,9 +103,11 @@ def add_routes(app: FastAPI, site: Site) -> None:
         bench, placements = _on_bench(site, moved, whole_alloy=True)
         pinned = {p.blank for p in moved.places if p.pinned}
         payload = {
-            "problem": bench.problem, "start": bench.layout(placements), "seconds": float(moved.seconds),
+            "problem": bench.problem,
+            "start": bench.layout(placements),
+            "seconds": float(moved.seconds),
             "pinned": [p for p in placements if p.blank in pinned],
-        }  # fmt: skip
+        }
         who = book.who
 
         def finish(layout: Any) -> tuple[str, str]:
@@ -154,9 +164,11 @@ def _bench_values(
     return {
         "picture": _ground(site, bench.rolls[chosen["id"]]),
         "bench": _for_tablet(site, plan_id, chosen, bench, [s["id"] for s in sheets if s["alloy"] == chosen["alloy"]]),
-        "standing": str(state or ""), "remnants_now": children,
-        "before": ids[at - 1] if at > 0 else None, "after": ids[at + 1] if at + 1 < len(ids) else None,
-    }  # fmt: skip
+        "standing": str(state or ""),
+        "remnants_now": children,
+        "before": ids[at - 1] if at > 0 else None,
+        "after": ids[at + 1] if at + 1 < len(ids) else None,
+    }
 
 
 def _ground(site: Site, roll: Roll) -> Markup:
@@ -170,18 +182,30 @@ def _for_tablet(
 ) -> dict[str, Any]:
     roll, turns = bench.rolls[sheet["id"]], {b.id: b.turns_deg for b in bench.problem.blanks}
     return {
-        "plan": plan_id, "sheet": sheet["id"], "length_mm": roll.length_mm, "width_mm": roll.width_mm, "trim_mm": roll.trim_mm,
-        "kerf_mm": site.settings.sheets.kerf_mm, "no_go": [list(map(list, p)) for p in roll.no_go], "siblings": siblings,
+        "plan": plan_id,
+        "sheet": sheet["id"],
+        "length_mm": roll.length_mm,
+        "width_mm": roll.width_mm,
+        "trim_mm": roll.trim_mm,
+        "kerf_mm": site.settings.sheets.kerf_mm,
+        "no_go": [list(map(list, p)) for p in roll.no_go],
+        "siblings": siblings,
         "blanks": [
             {
-                "blank": c["blank"], "number": c["number"], "x_mm": c["x_mm"], "y_mm": c["y_mm"], "turn_deg": c["turn_deg"],
-                "length_mm": c["length_mm"], "width_mm": c["width_mm"], "turns_deg": list(turns[c["blank"]]),
+                "blank": c["blank"],
+                "number": c["number"],
+                "x_mm": c["x_mm"],
+                "y_mm": c["y_mm"],
+                "turn_deg": c["turn_deg"],
+                "length_mm": c["length_mm"],
+                "width_mm": c["width_mm"],
+                "turns_deg": list(turns[c["blank"]]),
                 "wants": [c["wanted_mouth_mm"], c["wanted_top_mm"], c["tolerance_mm"]],
                 "corners": [[x - c["x_mm"], y - c["y_mm"]] for x, y in c.get("corners_mm", ())],
             }
             for c in sheet["cuts"]
         ],
-    }  # fmt: skip
+    }
 
 
 def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[layout_edit.Bench, list[Placement]]:
@@ -235,7 +259,7 @@ def _in_place_of(site: Site, plan_id: str, made: dict[str, Any]) -> int:
         "rolls_used": [s for s in made["rolls_used"] if s["id"] not in done],
         "melts": [m for m in made["melts"] if m["name"] not in melted],
         "pours": [p for p in made["pours"] if p["sheet"] not in cast],
-    }  # fmt: skip
+    }
     book.give_up_plan(plan_id)
     try:
         return book.accept_plan(left)[0]

@@ -37,9 +37,16 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
         everybody = [p for p in door.people().values() if p.has_pin or p.has_password]
         chosen = next((p for p in everybody if p.name == name), None)
         return site.page(
-            request, "enter.html", "Who is there?", "enter", status=status, everybody=everybody, chosen=chosen,
-            back=own_path(back), problem=problem,
-        )  # fmt: skip
+            request,
+            "enter.html",
+            "Who is there?",
+            "enter",
+            status=status,
+            everybody=everybody,
+            chosen=chosen,
+            back=own_path(back),
+            problem=problem,
+        )
 
     @app.get("/enter")
     def enter_form(request: Request, name: str = "", back: str = "/") -> Response:

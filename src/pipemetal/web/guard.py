@@ -31,10 +31,14 @@ CSP: Final = (
     "base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS: Final = {
-    "content-security-policy": CSP, "x-content-type-options": "nosniff", "x-frame-options": "DENY",
-    "referrer-policy": "no-referrer", "cross-origin-opener-policy": "same-origin",
-    "cross-origin-resource-policy": "same-origin", "permissions-policy": "camera=(), microphone=(), geolocation=()",
-}  # fmt: skip
+    "content-security-policy": CSP,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=()",
+}
 SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
 
 

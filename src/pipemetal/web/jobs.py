@@ -52,8 +52,14 @@ class Job:
 
     def as_dict(self) -> dict[str, Any]:
         """What the page asks for while it waits."""
-        return {"id": self.id, "state": self.state, "percent": round(100 * self.share), "words": self.words, "link": self.link,
-                "seconds": round(self.seconds)}  # fmt: skip
+        return {
+            "id": self.id,
+            "state": self.state,
+            "percent": round(100 * self.share),
+            "words": self.words,
+            "link": self.link,
+            "seconds": round(self.seconds),
+        }
 
 
 class Jobs:

@@ -88,16 +88,28 @@ def _to_be_cast(sheet: Mapping[str, Any], trim_mm: float) -> Roll:
 
 def _new_sheet(sheet: Mapping[str, Any], trim_mm: float) -> NewSheet:
     return NewSheet(
-        sheet["id"], sheet["alloy"], sheet["length_mm"], sheet["width_mm"], sheet["thickness_start_mm"],
-        sheet["thickness_end_mm"], trim_mm,
-    )  # fmt: skip
+        sheet["id"],
+        sheet["alloy"],
+        sheet["length_mm"],
+        sheet["width_mm"],
+        sheet["thickness_start_mm"],
+        sheet["thickness_end_mm"],
+        trim_mm,
+    )
 
 
 def _layout_roll(roll: Roll) -> LayoutRoll:
     return LayoutRoll(
-        roll.id, roll.alloy, roll.length_mm, roll.width_mm, roll.trim_mm, tuple(float(s) for s in roll.field.stations_mm),
-        roll.field.thickness_mm, no_go=roll.no_go, outline=roll.trimmed_outline(),
-    )  # fmt: skip
+        roll.id,
+        roll.alloy,
+        roll.length_mm,
+        roll.width_mm,
+        roll.trim_mm,
+        tuple(float(s) for s in roll.field.stations_mm),
+        roll.field.thickness_mm,
+        no_go=roll.no_go,
+        outline=roll.trimmed_outline(),
+    )
 
 
 def _blank(cut: Mapping[str, Any], alloy: str, part: Mapping[str, Any] | None) -> Blank:
@@ -120,10 +132,18 @@ def _blank(cut: Mapping[str, Any], alloy: str, part: Mapping[str, Any] | None) -
         )
         turns = (0,)
     return Blank(
-        cut["blank"], cut["kind"], alloy, length, width, cut["wanted_mouth_mm"], cut["wanted_top_mm"],
+        cut["blank"],
+        cut["kind"],
+        alloy,
+        length,
+        width,
+        cut["wanted_mouth_mm"],
+        cut["wanted_top_mm"],
         cut["tolerance_mm"] + 1e-3,
-        turns if turn in turns else (*turns, turn), sector=sector, outline=outline,
-    )  # fmt: skip
+        turns if turn in turns else (*turns, turn),
+        sector=sector,
+        outline=outline,
+    )
 
 
 def faults_of(bench: Bench, placements: Sequence[Placement]) -> list[dict[str, str]]:
@@ -143,7 +163,7 @@ def faults_of(bench: Bench, placements: Sequence[Placement]) -> list[dict[str, s
         {"blank": f.blank, "sheet": f.roll, "kind": f.kind, "words": f.detail}
         for f in verify(problem, alone.layout([settled(bench, p) for p in placements]))
         if f.kind != "totals" and not _by_rounding(f)
-    ]  # fmt: skip
+    ]
 
 
 def _by_rounding(fault: Fault) -> bool:
@@ -182,18 +202,25 @@ def fits_along(bench: Bench, place: Placement) -> list[list[float]]:
 
 
 def as_cut_rolls(
-    plan: Mapping[str, Any], bench: Bench, placements: Sequence[Placement], density_g_cm3: Mapping[str, float],
+    plan: Mapping[str, Any],
+    bench: Bench,
+    placements: Sequence[Placement],
+    density_g_cm3: Mapping[str, float],
     kerf_mm: float,
-) -> tuple[CutRoll, ...]:  # fmt: skip
+) -> tuple[CutRoll, ...]:
     """The bench's sheets as the planning and the printing room know them."""
     from pipemetal.planning.blanks import OrderedBlank
     from pipemetal.planning.cuts import cut_rolls
 
     ordered = [
-        OrderedBlank(b, cast("Any", SimpleNamespace(rank=bench.cuts[b.id]["rank"], note=bench.cuts[b.id]["note"])),
-                     cast("Any", None), 1.0)
+        OrderedBlank(
+            b,
+            cast("Any", SimpleNamespace(rank=bench.cuts[b.id]["rank"], note=bench.cuts[b.id]["note"])),
+            cast("Any", None),
+            1.0,
+        )
         for b in bench.problem.blanks
-    ]  # fmt: skip
+    ]
     sheets = {s["id"]: s for s in plan_sheets(plan)}
     masses = {name: float(sheets[name]["mass_kg"]) for name in bench.rolls}
     layout = replace(bench.layout([settled(bench, p) for p in placements]), new_sheets=bench.new)
@@ -217,9 +244,12 @@ def settled(bench: Bench, place: Placement) -> Placement:
 
 
 def plan_changed(
-    plan: Mapping[str, Any], bench: Bench, placements: Sequence[Placement], density_g_cm3: Mapping[str, float],
+    plan: Mapping[str, Any],
+    bench: Bench,
+    placements: Sequence[Placement],
+    density_g_cm3: Mapping[str, float],
     kerf_mm: float,
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """The plan with the bench's sheets as they are laid now: places, thicknesses, masses, remnants and offcuts anew.
 
     Melts, pours and the plan's metal account stay as they were planned.
@@ -231,34 +261,53 @@ def plan_changed(
             return dict(sheet)
         found = made.get(sheet["id"])
         if found is None:
-            return dict(sheet) | {"cuts": [], "remnants": [], "blanks_kg": 0.0, "kerf_kg": 0.0, "remnants_kg": 0.0,
-                                  "offcut_kg": sheet["mass_kg"]}  # fmt: skip
+            return dict(sheet) | {
+                "cuts": [],
+                "remnants": [],
+                "blanks_kg": 0.0,
+                "kerf_kg": 0.0,
+                "remnants_kg": 0.0,
+                "offcut_kg": sheet["mass_kg"],
+            }
         return dict(sheet) | _figures(found, bench)
 
     return dict(plan) | {
-        "rolls_used": [again(s) for s in plan["rolls_used"]], "new_sheets": [again(s) for s in plan["new_sheets"]],
+        "rolls_used": [again(s) for s in plan["rolls_used"]],
+        "new_sheets": [again(s) for s in plan["new_sheets"]],
         "changed_by_hand": True,
-    }  # fmt: skip
+    }
 
 
 def _figures(made: CutRoll, bench: Bench) -> dict[str, Any]:
     def row(number: int) -> dict[str, Any]:
         cut = made.cuts[number]
         held = dict(bench.cuts[cut.ordered.blank.id]) | {
-            "number": cut.number, "x_mm": round(cut.placement.x_mm, 6), "y_mm": round(cut.placement.y_mm, 6),
-            "turn_deg": cut.placement.turn_deg, "length_mm": round(cut.box[0], 2), "width_mm": round(cut.box[1], 2),
-            "actual_mouth_mm": round(cut.actual_mouth_mm, 4), "actual_top_mm": round(cut.actual_top_mm, 4),
+            "number": cut.number,
+            "x_mm": round(cut.placement.x_mm, 6),
+            "y_mm": round(cut.placement.y_mm, 6),
+            "turn_deg": cut.placement.turn_deg,
+            "length_mm": round(cut.box[0], 2),
+            "width_mm": round(cut.box[1], 2),
+            "actual_mouth_mm": round(cut.actual_mouth_mm, 4),
+            "actual_top_mm": round(cut.actual_top_mm, 4),
             "mass_kg": round(cut.mass_kg, 5),
-        }  # fmt: skip
+        }
         if "corners_mm" in held:
             held["corners_mm"] = [[round(x, 1), round(y, 1)] for x, y in cut.corners]
         return held
 
     return {
-        "blanks_kg": round(made.blanks_kg, 3), "offcut_kg": round(made.offcut_kg, 3), "kerf_kg": round(made.kerf_kg, 4),
+        "blanks_kg": round(made.blanks_kg, 3),
+        "offcut_kg": round(made.offcut_kg, 3),
+        "kerf_kg": round(made.kerf_kg, 4),
         "remnants": [
-            {"id": r.id, "area_mm2": round(r.area_mm2), "corners_mm": [[round(x, 1), round(y, 1)] for x, y in r.polygon]}
+            {
+                "id": r.id,
+                "area_mm2": round(r.area_mm2),
+                "corners_mm": [[round(x, 1), round(y, 1)] for x, y in r.polygon],
+            }
             for r in made.remnants
         ],
-        "remnants_kg": round(made.remnants_kg, 3), "cuts": [row(k) for k in range(len(made.cuts))],
-    }  # fmt: skip
+        "remnants_kg": round(made.remnants_kg, 3),
+        "cuts": [row(k) for k in range(len(made.cuts))],
+    }

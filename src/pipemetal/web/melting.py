@@ -29,12 +29,21 @@ def add_routes(app: FastAPI, site: Site) -> None:
         booked = {name: m["id"] for m in charged.values() for name in [_planned_name(m["id"], plan)] if name}
         rows.sort(key=lambda m: (m["day"], m["id"]), reverse=True)
         return site.page(
-            request, "melts.html", "Melts", "/melts", plan=plan, plan_id=plan_id, state=site.plan_state(plan_id),
+            request,
+            "melts.html",
+            "Melts",
+            "/melts",
+            plan=plan,
+            plan_id=plan_id,
+            state=site.plan_state(plan_id),
             booked=booked,
-            plan_efficiency=site.settings.pot.efficiency, burner_kw=site.settings.pot.burner_kw,
-            today=datetime.date.today().isoformat(), latest=rows[:20], left=_left(site),
+            plan_efficiency=site.settings.pot.efficiency,
+            burner_kw=site.settings.pot.burner_kw,
+            today=datetime.date.today().isoformat(),
+            latest=rows[:20],
+            left=_left(site),
             heels=[m.id for m in standing(site)][:6],
-        )  # fmt: skip
+        )
 
     @app.post("/melts/book")
     async def charge(request: Request) -> Response:
@@ -50,11 +59,12 @@ def _left(site: Site) -> dict[str, dict[str, Any]]:
     recipes = site.kept("recipes", site.book.recipes)
     return {
         m.id: {
-            "left_kg": m.left_kg, "metal": m.metal,
+            "left_kg": m.left_kg,
+            "metal": m.metal,
             "outside": [e for e, *_ in recipes[m.recipe].misses(m.metal)] if m.metal and m.recipe in recipes else [],
         }
         for m in standing(site)
-    }  # fmt: skip
+    }
 
 
 def _planned_name(melt_id: str, plan: dict[str, Any] | None) -> str:
@@ -87,6 +97,12 @@ def _book(site: Site, request: Request, values: dict[str, str]) -> int:
         raise BookError("is empty", field="id")
     with site.once(values.get("token", "")):
         return book.charge_planned(
-            values.get("plan", ""), values.get("melt", ""), melt_id, weighed_kg=weighed, heel_of=values.get("heel_of", ""),
-            dross_kg=dross, day=values.get("day", ""), note=values.get("note", ""),
-        )  # fmt: skip
+            values.get("plan", ""),
+            values.get("melt", ""),
+            melt_id,
+            weighed_kg=weighed,
+            heel_of=values.get("heel_of", ""),
+            dross_kg=dross,
+            day=values.get("day", ""),
+            note=values.get("note", ""),
+        )

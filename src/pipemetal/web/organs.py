@@ -78,9 +78,18 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def values_for(say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
         known, chosen, found = held(organ)
         values: dict[str, Any] = {
-            "known": known, "organ": found, "organ_id": chosen, "ranks": [], "rank": "", "pipes": [], "picture": "",
-            "tried": None, "bass": bass, "treble": treble, "problem": "",
-        }  # fmt: skip
+            "known": known,
+            "organ": found,
+            "organ_id": chosen,
+            "ranks": [],
+            "rank": "",
+            "pipes": [],
+            "picture": "",
+            "tried": None,
+            "bass": bass,
+            "treble": treble,
+            "problem": "",
+        }
         if found is None:
             return values
         names = [r.name for r in found.ranks]
@@ -170,4 +179,4 @@ def _tried(
             "length": (total(pipes, "cut_length_mm"), total(after, "cut_length_mm")),
         },
         "picture": pictures.half_tones(after, rank.name, say),
-    }  # fmt: skip
+    }

@@ -43,9 +43,14 @@ def _cells(drawing: Drawing, roll: Roll, at: tuple[float, float], factor: float,
         for j in range(across):
             share = (float(values[i, j]) - low) / (high - low) if high > low else 0.5
             drawing.rectangle(
-                "thickness", at[0] + i * dx * factor, at[1] + j * dy * factor, dx * factor + 0.05, dy * factor + 0.05,
-                fill=thickness_colour(share), stroke="none",
-            )  # fmt: skip
+                "thickness",
+                at[0] + i * dx * factor,
+                at[1] + j * dy * factor,
+                dx * factor + 0.05,
+                dy * factor + 0.05,
+                fill=thickness_colour(share),
+                stroke="none",
+            )
 
 
 def small_ground(roll: Roll) -> str:
@@ -132,9 +137,10 @@ def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
     for i in range(30):
         drawing.rectangle("legend", 14.0 + 2.0 * i, 5.0, 2.05, 6.0, fill=thickness_colour(i / 29), stroke="none")
     words = show.say(
-        "{low} pale, {high} dark; dots are readings, crosses were left out; mm along", low=show.thickness(low),
+        "{low} pale, {high} dark; dots are readings, crosses were left out; mm along",
+        low=show.thickness(low),
         high=show.thickness(high),
-    )  # fmt: skip
+    )
     drawing.text("legend", 78.0, 5.2, *fitted_text(words, WIDTH_MM - 80.0, 8.0, 5.0), fill=QUIET)
 
 
@@ -177,12 +183,17 @@ def half_tones(pipes: Sequence[Mapping[str, Any]], title: str, say: Words) -> Ma
 
     held = [
         SimpleNamespace(
-            rank=p["rank"], choir=p["choir"], key=p["key"], half_tones=p["half_tones"], note=p["note"],
+            rank=p["rank"],
+            choir=p["choir"],
+            key=p["key"],
+            half_tones=p["half_tones"],
+            note=p["note"],
             footage=_footage(p["footage"]),
-            diameter_mm=p["diameter_mm"], frequency_hz=p["frequency_hz"],
+            diameter_mm=p["diameter_mm"],
+            frequency_hz=p["frequency_hz"],
         )
         for p in pipes
-    ]  # fmt: skip
+    ]
     return _inline(half_tone_picture(cast("Sequence[Pipe]", held), title, say=say))
 
 

@@ -29,9 +29,18 @@ def add_routes(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         organs = site.kept("organ ids", lambda: [row["id"] for row in book.rows("organs")])
         return site.page(
-            request, "plans.html", "Plans", "/", plans=site.plan_states()[:60], plan_id=plan_id, plan=plan, organs=organs,
-            seconds=SECONDS, papers=list(PAPERS), state=site.plan_state(plan_id),
-        )  # fmt: skip
+            request,
+            "plans.html",
+            "Plans",
+            "/",
+            plans=site.plan_states()[:60],
+            plan_id=plan_id,
+            plan=plan,
+            organs=organs,
+            seconds=SECONDS,
+            papers=list(PAPERS),
+            state=site.plan_state(plan_id),
+        )
 
     @app.post("/plans/accept")
     def accept(plan: Short, token: Short = "") -> Response:
@@ -53,8 +62,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
             raise BookError("is not in the book", field="paper", value=name)
         show = site.show(request)
         if name == "cutting":
-            made = cutting_pdf(_cut_rolls(site, plan, request.query_params.get("sheet", "")), plan["organ"], show.units, show.say,
-                               site.settings.paper)  # fmt: skip
+            made = cutting_pdf(
+                _cut_rolls(site, plan, request.query_params.get("sheet", "")),
+                plan["organ"],
+                show.units,
+                show.say,
+                site.settings.paper,
+            )
         else:
             try:
                 made = plan_paper(name, plan, show.units, show.say, site.settings.paper)

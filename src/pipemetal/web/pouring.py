@@ -23,9 +23,27 @@ if TYPE_CHECKING:
 __all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
 
 FIELDS: Final = (
-    "id", "day", "alloy", "gate_mm", "charge_kg", "pour_temperature_c", "push_time_s", "length_mm", "sled", "thickness",
-    "verdict", "note", "leftover_kg", "melt", "used_kg", "order", "marks", "version", "token", "pour",
-)  # fmt: skip
+    "id",
+    "day",
+    "alloy",
+    "gate_mm",
+    "charge_kg",
+    "pour_temperature_c",
+    "push_time_s",
+    "length_mm",
+    "sled",
+    "thickness",
+    "verdict",
+    "note",
+    "leftover_kg",
+    "melt",
+    "used_kg",
+    "order",
+    "marks",
+    "version",
+    "token",
+    "pour",
+)
 MOST_CASTS: Final = 60
 
 
@@ -45,9 +63,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
         orders = site.kept("orders", lambda: book.cast_list(state=None))
         done = {o["sheet"]: o["cast"] for o in orders if o["plan"] == plan_id and o["state"] == "cast"}
         return site.page(
-            request, "casting.html", "Casting", "/casting", plan=plan, pours=pours_of(plan), casts=casts[:MOST_CASTS],
-            cast_as=done, count=len(casts),
-        )  # fmt: skip
+            request,
+            "casting.html",
+            "Casting",
+            "/casting",
+            plan=plan,
+            pours=pours_of(plan),
+            casts=casts[:MOST_CASTS],
+            cast_as=done,
+            count=len(casts),
+        )
 
     @app.get("/casting/pour")
     def pour(request: Request, n: int = 0) -> Response:
@@ -62,9 +87,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "push_s": chosen.get("push_time_s", 0.0),
         }
         return site.page(
-            request, "pour.html", f"Pour of {chosen['sheet']}", "/casting", p=chosen, card=card,
-            before=n - 1 if n else None, after=n + 1 if n + 1 < len(pours) else None, plan=plan,
-        )  # fmt: skip
+            request,
+            "pour.html",
+            f"Pour of {chosen['sheet']}",
+            "/casting",
+            p=chosen,
+            card=card,
+            before=n - 1 if n else None,
+            after=n + 1 if n + 1 < len(pours) else None,
+            plan=plan,
+        )
 
     @app.get("/casting/log")
     def log_form(request: Request, pour: int = -1) -> Response:
@@ -91,18 +123,29 @@ def add_routes(app: FastAPI, site: Site) -> None:
         casts = site.casts()
         held = next(c for c in casts if c.id == cast_id)
         return site.page(
-            request, "cast.html", f"Cast {cast_id}", "/casting", c=held, version=row["version"], melt=row["melt"],
-            on_sheet_kg=site.stock_kg(f"sheet:{cast_id}"), hung=[r["id"] for r in book.rows("rolls") if r["cast"] == cast_id],
-            **_learned(site, site.show(request), held, casts), events=book.events(f"cast:{cast_id}"), undone=site.undone(),
-        )  # fmt: skip
+            request,
+            "cast.html",
+            f"Cast {cast_id}",
+            "/casting",
+            c=held,
+            version=row["version"],
+            melt=row["melt"],
+            on_sheet_kg=site.stock_kg(f"sheet:{cast_id}"),
+            hung=[r["id"] for r in book.rows("rolls") if r["cast"] == cast_id],
+            **_learned(site, site.show(request), held, casts),
+            events=book.events(f"cast:{cast_id}"),
+            undone=site.undone(),
+        )
 
 
 def _add_trimming(app: FastAPI, site: Site) -> None:
     @app.post("/casting/trim")
     def trim(
-        request: Request, cast: Annotated[str, Form(max_length=200)], swarf: Annotated[str, Form(max_length=40)] = "",
+        request: Request,
+        cast: Annotated[str, Form(max_length=200)],
+        swarf: Annotated[str, Form(max_length=40)] = "",
         token: Annotated[str, Form(max_length=100)] = "",
-    ) -> Response:  # fmt: skip
+    ) -> Response:
         lost = site.show(request).read_mass(swarf, "swarf")
         with site.once(token):
             event = site.book.trim_sheet(cast, swarf_kg=_within(lost or 0.0, "swarf", 0.0, 2000.0))
@@ -119,9 +162,16 @@ def _form(site: Site, request: Request, values: dict[str, str], problem: str, st
     recipes = site.kept("recipes", site.book.recipes)
     melts = sorted(site.book.rows("melts"), key=lambda m: m["day"], reverse=True)[:12]
     return site.page(
-        request, "log.html", "Log a cast", "/casting", status=status, v=values, alloys=sorted(recipes), problem=problem,
+        request,
+        "log.html",
+        "Log a cast",
+        "/casting",
+        status=status,
+        v=values,
+        alloys=sorted(recipes),
+        problem=problem,
         melts=[m["id"] for m in melts],
-    )  # fmt: skip
+    )
 
 
 def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
@@ -129,8 +179,10 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
     show, book = site.show(request), site.book
     casts = site.casts()
     values = dict.fromkeys(FIELDS, "") | {
-        "day": datetime.date.today().isoformat(), "id": next_id([c.id for c in casts]), "pour": str(pour),
-    }  # fmt: skip
+        "day": datetime.date.today().isoformat(),
+        "id": next_id([c.id for c in casts]),
+        "pour": str(pour),
+    }
     if casts:
         values["sled"] = f"{casts[0].sled.inner_length_mm:g} x {casts[0].sled.inner_width_mm:g}"
     plan_id, plan = site.plan(request)
@@ -141,15 +193,19 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
     orders = [o for o in book.cast_list(plan_id) if o["sheet"] == p["sheet"]] if plan_id else []
     melts = [m["id"] for m in book.rows("melts") if m["plan"] == plan_id and m["id"].endswith(p["melt"])]
     values |= {
-        "alloy": p["alloy"], "length_mm": show.plain(p["length_mm"]), "note": p["sheet"],
-        "order": orders[0]["id"] if orders else "", "melt": melts[0] if melts else "",
+        "alloy": p["alloy"],
+        "length_mm": show.plain(p["length_mm"]),
+        "note": p["sheet"],
+        "order": orders[0]["id"] if orders else "",
+        "melt": melts[0] if melts else "",
         "sled": f"{site.settings.casting.sled_length_mm:g} x {p['width_mm']:g}",
-    }  # fmt: skip
+    }
     if "scoops" in p:
         values |= {
-            "gate_mm": show.number(p["gate_mm"], 1), "charge_kg": show.plain_mass(p["charge_kg"], 1),
+            "gate_mm": show.number(p["gate_mm"], 1),
+            "charge_kg": show.plain_mass(p["charge_kg"], 1),
             "push_time_s": show.number(p.get("push_time_s") or (p["marks"][-1]["time_s"] if p["marks"] else 0.0), 1),
-        }  # fmt: skip
+        }
     if "pour_window_c" in p:
         middle = 0.5 * (p["pour_window_c"]["try_low"] + p["pour_window_c"]["try_high"])
         values["pour_temperature_c"] = show.typed_temperature(middle)
@@ -227,17 +283,23 @@ def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast
     heat = show.read_temperature(values["pour_temperature_c"], "pour_temperature_c")
     left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
     return LoggedCast(
-        values["id"].strip(), recipes[values["alloy"]].target,
+        values["id"].strip(),
+        recipes[values["alloy"]].target,
         _within(show.read_length(values["gate_mm"], "gate_mm"), "gate_mm", 0.3, 20.0),
         _within(show.read_mass(values["charge_kg"], "charge_kg"), "charge_kg", 0.5, 2000.0),
-        Sled(_within(parse_number(sled[1]), "sled", 40.0, 1000.0), _within(parse_number(sled[2]), "sled", 50.0, 2500.0)),
+        Sled(
+            _within(parse_number(sled[1]), "sled", 40.0, 1000.0), _within(parse_number(sled[2]), "sled", 50.0, 2500.0)
+        ),
         _within(show.read_length(values["length_mm"], "length_mm"), "length_mm", 200.0, 20_000.0),
-        _pairs(values["thickness"], show, "thickness"), _pairs(values.get("marks", ""), show, "marks"),
+        _pairs(values["thickness"], show, "thickness"),
+        _pairs(values.get("marks", ""), show, "marks"),
         push_time_s=None if seconds is None else _within(seconds, "push_time_s", 0.1, 120.0),
         pour_temperature_c=None if heat is None else _within(heat, "pour_temperature_c", 100.0, 600.0),
         leftover_kg=None if left is None else _within(left, "leftover_kg", 0.0, 2000.0),
-        verdict=values["verdict"] or None, day=_day(values["day"]), note=values["note"].strip(),
-    )  # fmt: skip
+        verdict=values["verdict"] or None,
+        day=_day(values["day"]),
+        note=values["note"].strip(),
+    )
 
 
 def _day(text: str) -> str:

@@ -49,8 +49,13 @@ def find(site: Site, show: Show, asked: dict[str, str]) -> tuple[list[Any], bool
 def where_is(site: Site, code: str) -> str:
     """The page of whatever bears this code: a roll, lot, cast, piece or melt; empty where nothing does."""
     code = code.strip()
-    pages = (("rolls", "/racks/{}"), ("lots", "/stock?lot={}"), ("casts", "/casting/cast/{}"), ("pieces", "/trace?of=pipe%3A{}"),
-             ("melts", "/trace?of=melt%3A{}"))  # fmt: skip
+    pages = (
+        ("rolls", "/racks/{}"),
+        ("lots", "/stock?lot={}"),
+        ("casts", "/casting/cast/{}"),
+        ("pieces", "/trace?of=pipe%3A{}"),
+        ("melts", "/trace?of=melt%3A{}"),
+    )
     for table, page in pages:
         try:
             site.book.row(table, code)
@@ -97,9 +102,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/racks")
     def racks(
-        request: Request, alloy: Text = "", low: Text = "", high: Text = "", length: Text = "", width: Text = "",
+        request: Request,
+        alloy: Text = "",
+        low: Text = "",
+        high: Text = "",
+        length: Text = "",
+        width: Text = "",
         text: Text = "",
-    ) -> Response:  # fmt: skip
+    ) -> Response:
         asked = {"alloy": alloy, "low": low, "high": high, "length": length, "width": width, "text": text}
         begun = time.perf_counter()
         found: list[Any] = []
@@ -113,39 +123,75 @@ def add_routes(app: FastAPI, site: Site) -> None:
         grounds = _grounds(site, [f.roll for f in shown])
         longest = max((f.roll.length_mm for f in shown), default=1.0)
         listed = [
-            (f, pictures.small_map(grounds[f.roll.id], f.roll.id, f.roll.length_mm, f.roll.width_mm,
-                                   (f.x_from_mm, f.x_to_mm) if searched else None, longest))
-            for f in shown if f.roll.id in grounds
-        ]  # fmt: skip
+            (
+                f,
+                pictures.small_map(
+                    grounds[f.roll.id],
+                    f.roll.id,
+                    f.roll.length_mm,
+                    f.roll.width_mm,
+                    (f.x_from_mm, f.x_to_mm) if searched else None,
+                    longest,
+                ),
+            )
+            for f in shown
+            if f.roll.id in grounds
+        ]
         return site.page(
-            request, "racks.html", "Racks", "/racks", alloys=sorted(site.kept("recipes", book.recipes)), asked=asked,
-            found=found, listed=listed, searched=searched, took_ms=f"{took:.0f}", wrong=wrong, problem=problem,
+            request,
+            "racks.html",
+            "Racks",
+            "/racks",
+            alloys=sorted(site.kept("recipes", book.recipes)),
+            asked=asked,
+            found=found,
+            listed=listed,
+            searched=searched,
+            took_ms=f"{took:.0f}",
+            wrong=wrong,
+            problem=problem,
             status=422 if problem else 200,
-        )  # fmt: skip
+        )
 
     @app.get("/racks/{roll_id:path}")
     def roll(
-        request: Request, roll_id: str, start: Annotated[Along, Query(alias="from")] = None,
+        request: Request,
+        roll_id: str,
+        start: Annotated[Along, Query(alias="from")] = None,
         end: Annotated[Along, Query(alias="to")] = None,
-    ) -> Response:  # fmt: skip
+    ) -> Response:
         row = book.row("rolls", roll_id)
         held, show = roll_from_row(row), site.show(request)
         place = (start, min(end, held.length_mm)) if start is not None and end is not None and start < end else None
         return site.page(
-            request, "roll.html", f"Roll {roll_id}", "/racks", row=row, picture=map_of(row, held, place, show),
-            readings=len(json.loads(row["readings"])), left_out=held.field.left_out, noise_mm=held.field.noise_sd_mm,
+            request,
+            "roll.html",
+            f"Roll {roll_id}",
+            "/racks",
+            row=row,
+            picture=map_of(row, held, place, show),
+            readings=len(json.loads(row["readings"])),
+            left_out=held.field.left_out,
+            noise_mm=held.field.noise_sd_mm,
             states=STATES,
-            mass_kg=site.stock_kg(f"roll:{roll_id}"), children=book.children(roll_id),
-            events=events_of(row["id"]), undone=site.undone(),
-            photos=book.attachments(f"roll:{roll_id}"), thinnest=float(held.field.thickness_mm.min()),
+            mass_kg=site.stock_kg(f"roll:{roll_id}"),
+            children=book.children(roll_id),
+            events=events_of(row["id"]),
+            undone=site.undone(),
+            photos=book.attachments(f"roll:{roll_id}"),
+            thinnest=float(held.field.thickness_mm.min()),
             thickest=float(held.field.thickness_mm.max()),
-        )  # fmt: skip
+        )
 
     @app.post("/racks/{roll_id:path}")
     def change_roll(
-        roll_id: str, version: Annotated[int, Form(ge=0, le=10**9)], place: Short, state: Short, note: Long = "",
+        roll_id: str,
+        version: Annotated[int, Form(ge=0, le=10**9)],
+        place: Short,
+        state: Short,
+        note: Long = "",
         token: Short = "",
-    ) -> Response:  # fmt: skip
+    ) -> Response:
         with site.once(token):
             event = book.change_roll(roll_id, version, place=place, state=state, note=note)
         return site.booked(f"/racks/{quote(roll_id, safe='')}", event)
@@ -158,6 +204,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
         except BookError as error:
             problem = str(error)
         return site.page(
-            request, "trace.html", "Where metal came from and went", "/racks", of=of, report=report, facts_of=trace_facts,
-            problem=problem, status=404 if problem else 200,
-        )  # fmt: skip
+            request,
+            "trace.html",
+            "Where metal came from and went",
+            "/racks",
+            of=of,
+            report=report,
+            facts_of=trace_facts,
+            problem=problem,
+            status=404 if problem else 200,
+        )

@@ -51,19 +51,34 @@ def add_routes(app: FastAPI, site: Site) -> None:
         known, _ = site.kept("lots", book.lots)
         low = [x for x in known if x.kind in ("pig", "master") and x.mass_kg < LOW_STOCK_KG]
         return site.page(
-            request, "today.html", "Today", "/", plan=plan, plan_id=plan_id, low=low, low_kg=LOW_STOCK_KG,
-            state=site.plan_state(plan_id), events=site.kept("latest", lambda: book.events(limit=5)),
+            request,
+            "today.html",
+            "Today",
+            "/",
+            plan=plan,
+            plan_id=plan_id,
+            low=low,
+            low_kg=LOW_STOCK_KG,
+            state=site.plan_state(plan_id),
+            events=site.kept("latest", lambda: book.events(limit=5)),
             **_to_do(site, plan_id, plan),
-        )  # fmt: skip
+        )
 
     @app.get("/account")
     def account(request: Request) -> Response:
         _, plan = site.plan(request)
         stock, elements, nought = account_rows(site)
         return site.page(
-            request, "account.html", "Metal account", "/account", plan=plan, stock=stock, elements=elements, nought=nought,
+            request,
+            "account.html",
+            "Metal account",
+            "/account",
+            plan=plan,
+            stock=stock,
+            elements=elements,
+            nought=nought,
             unexplained=site.kept("unexplained", book.unexplained),
-        )  # fmt: skip
+        )
 
     @app.get("/history")
     def history(request: Request) -> Response:
@@ -75,15 +90,29 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def settings(request: Request, check: Annotated[str, Query(max_length=3)] = "") -> Response:
         people = book.people()
         return site.page(
-            request, "settings.html", "Settings", "/settings", choices=CHOICES, people=people, roles=ROLES,
-            book=book.doctor() if check else None, shop=site.settings,
-        )  # fmt: skip
+            request,
+            "settings.html",
+            "Settings",
+            "/settings",
+            choices=CHOICES,
+            people=people,
+            roles=ROLES,
+            book=book.doctor() if check else None,
+            shop=site.settings,
+        )
 
     @app.post("/settings")
     def save(
-        request: Request, length: Short = "mm", mass: Short = "kg", temperature: Short = "C", decimal: Short = "point",
-        language: Short = "en", theme: Short = "auto", plan: Short = "", back: Short = "/settings",
-    ) -> Response:  # fmt: skip
+        request: Request,
+        length: Short = "mm",
+        mass: Short = "kg",
+        temperature: Short = "C",
+        decimal: Short = "point",
+        language: Short = "en",
+        theme: Short = "auto",
+        plan: Short = "",
+        back: Short = "/settings",
+    ) -> Response:
         from pipemetal.web.door import own_path
 
         path = own_path(back)
@@ -93,16 +122,25 @@ def add_routes(app: FastAPI, site: Site) -> None:
                 raise BookError("is not in the book", field="plan", value=plan)
             choose(answer, plan)
             return answer
-        asked = {"length": length, "mass": mass, "temperature": temperature, "decimal": decimal, "language": language,
-                 "theme": theme}  # fmt: skip
+        asked = {
+            "length": length,
+            "mass": mass,
+            "temperature": temperature,
+            "decimal": decimal,
+            "language": language,
+            "theme": theme,
+        }
         for name, value in asked.items():
             if value not in CHOICES[name]:
                 raise InputError("is not known", field=name, value=value, allowed=", ".join(CHOICES[name]))
         person = site.person(request)
         answer.set_cookie(
-            cookie_name(person.name if person else ""), ".".join(asked.values()), max_age=A_YEAR_S, httponly=True,
+            cookie_name(person.name if person else ""),
+            ".".join(asked.values()),
+            max_age=A_YEAR_S,
+            httponly=True,
             samesite="strict",
-        )  # fmt: skip
+        )
         return answer
 
     @app.post("/undo/{event_id}")

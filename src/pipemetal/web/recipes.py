@@ -140,11 +140,23 @@ def _page(
 ) -> Response:
     known = site.kept("recipes", site.book.recipes)
     shown: list[dict[str, Any]] = [
-        {"name": r.name, "target": r.target.text(), "note": r.note, "windows": r.windows_wt_pct,
-         "density": site.densities()[r.name]}
+        {
+            "name": r.name,
+            "target": r.target.text(),
+            "note": r.note,
+            "windows": r.windows_wt_pct,
+            "density": site.densities()[r.name],
+        }
         for r in known.values()
-    ]  # fmt: skip
+    ]
     return site.page(
-        request, "recipes.html", "Recipes", "/stock", status=status, recipes=shown, v=EMPTY | dict(values), wrong=wrong or {},
+        request,
+        "recipes.html",
+        "Recipes",
+        "/stock",
+        status=status,
+        recipes=shown,
+        v=EMPTY | dict(values),
+        wrong=wrong or {},
         elements=ELEMENTS,
-    )  # fmt: skip
+    )

@@ -22,9 +22,18 @@ from pipemetal.units import MASS_KG, parse_number
 from pipemetal.web.show import Show
 
 __all__ = [
-    "GROUPS", "Group", "Setting", "fault_words", "fields_of", "read_form", "setting_of", "shown", "told_changes", "typed_number",
+    "GROUPS",
+    "Group",
+    "Setting",
+    "fault_words",
+    "fields_of",
+    "read_form",
+    "setting_of",
+    "shown",
+    "told_changes",
+    "typed_number",
     "with_unit",
-]  # fmt: skip
+]
 
 Value = float | int | str
 CHOICE_NAMES: Final = {"C": "°C", "F": "°F", "en": "English", "de": "Deutsch", "a4": "A4", "letter": "Letter"}
@@ -64,39 +73,70 @@ def _group(name: str, title: str, *settings: tuple[str, str, str]) -> Group:
 
 GROUPS: Final = (
     _group(
-        "shop", "Shop and paper", ("name", "Name of the shop", "text"), ("currency", "Currency", "text"),
-        ("lengths_in", "Lengths on paper", "choice"), ("masses_in", "Masses on paper", "choice"),
-        ("temperatures_in", "Temperatures on paper", "choice"), ("language", "Language on paper", "choice"),
-        ("paper", "Paper", "choice"), ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
+        "shop",
+        "Shop and paper",
+        ("name", "Name of the shop", "text"),
+        ("currency", "Currency", "text"),
+        ("lengths_in", "Lengths on paper", "choice"),
+        ("masses_in", "Masses on paper", "choice"),
+        ("temperatures_in", "Temperatures on paper", "choice"),
+        ("language", "Language on paper", "choice"),
+        ("paper", "Paper", "choice"),
+        ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
     ),
     _group(
-        "sheets", "Sheets", ("least_length_mm", "Shortest sheet", "length"), ("most_length_mm", "Longest sheet", "length"),
-        ("least_width_mm", "Narrowest sheet", "length"), ("most_width_mm", "Widest sheet", "length"),
-        ("thinnest_mm", "Thinnest, finished", "length"), ("thickest_mm", "Thickest, finished", "length"),
-        ("most_taper_mm_per_m", "Most taper", "taper"), ("trim_mm", "Trim off every edge", "length"),
-        ("kerf_mm", "Kerf", "length"), ("planing_mm", "Planed off", "length"),
-        ("planed_up_to_mm", "Planed where finished up to", "length"), ("thinnest_cast_mm", "Thinnest that casts whole", "length"),
+        "sheets",
+        "Sheets",
+        ("least_length_mm", "Shortest sheet", "length"),
+        ("most_length_mm", "Longest sheet", "length"),
+        ("least_width_mm", "Narrowest sheet", "length"),
+        ("most_width_mm", "Widest sheet", "length"),
+        ("thinnest_mm", "Thinnest, finished", "length"),
+        ("thickest_mm", "Thickest, finished", "length"),
+        ("most_taper_mm_per_m", "Most taper", "taper"),
+        ("trim_mm", "Trim off every edge", "length"),
+        ("kerf_mm", "Kerf", "length"),
+        ("planing_mm", "Planed off", "length"),
+        ("planed_up_to_mm", "Planed where finished up to", "length"),
+        ("thinnest_cast_mm", "Thinnest that casts whole", "length"),
     ),
     _group(
-        "pot", "Pot and burner", ("capacity_kg", "Pot holds", "mass"), ("heel_kg", "Heel stays", "mass"),
-        ("steel_kg", "Steel of the pot", "mass"), ("efficiency", "Heat that reaches the metal", "share"),
-        ("burner_kw", "Burner", "power"), ("spare_kg", "Spare in every melt", "mass"),
+        "pot",
+        "Pot and burner",
+        ("capacity_kg", "Pot holds", "mass"),
+        ("heel_kg", "Heel stays", "mass"),
+        ("steel_kg", "Steel of the pot", "mass"),
+        ("efficiency", "Heat that reaches the metal", "share"),
+        ("burner_kw", "Burner", "power"),
+        ("spare_kg", "Spare in every melt", "mass"),
         ("weigh_step_kg", "Weighed in steps of", "mass"),
-        ("least_weighed_kg", "Less of a lot is not weighed", "mass"), ("most_sheets", "Sheets from one melt, at most", "whole"),
+        ("least_weighed_kg", "Less of a lot is not weighed", "mass"),
+        ("most_sheets", "Sheets from one melt, at most", "whole"),
     ),
     _group(
-        "casting", "Casting table and sled", ("sled_length_mm", "Sled, inner length", "length"), ("scoop_kg", "Scoop", "mass"),
-        ("run_up_mm", "Run-up", "length"), ("stone_mm", "Stone", "length"), ("cloth_mm", "Cloth", "length"),
-        ("air_c", "Air", "temperature"), ("table_c", "Table before the first cast", "temperature"),
-        ("minutes_between", "From cast to cast", "minutes"), ("minutes_on_table", "Sheet lies on the table", "minutes"),
+        "casting",
+        "Casting table and sled",
+        ("sled_length_mm", "Sled, inner length", "length"),
+        ("scoop_kg", "Scoop", "mass"),
+        ("run_up_mm", "Run-up", "length"),
+        ("stone_mm", "Stone", "length"),
+        ("cloth_mm", "Cloth", "length"),
+        ("air_c", "Air", "temperature"),
+        ("table_c", "Table before the first cast", "temperature"),
+        ("minutes_between", "From cast to cast", "minutes"),
+        ("minutes_on_table", "Sheet lies on the table", "minutes"),
         ("casts_a_day", "Casts a day", "whole"),
     ),
-    Group("losses", "Dross and losses", (
-        *(Setting(f"losses.{kind}", "Dross of what is charged, {of}", "share", kind) for kind in LOT_KINDS),
-        Setting("losses.oxide_share", "Oxide in the dross", "share"),
-        *(Setting(f"losses.factor_{e}", "{of} in the dross, times that of lead", "number", e) for e in ELEMENTS),
-    )),
-)  # fmt: skip
+    Group(
+        "losses",
+        "Dross and losses",
+        (
+            *(Setting(f"losses.{kind}", "Dross of what is charged, {of}", "share", kind) for kind in LOT_KINDS),
+            Setting("losses.oxide_share", "Oxide in the dross", "share"),
+            *(Setting(f"losses.factor_{e}", "{of} in the dross, times that of lead", "number", e) for e in ELEMENTS),
+        ),
+    ),
+)
 _BY_KEY: Final = {setting.key: setting for group in GROUPS for setting in group.settings}
 
 
@@ -117,8 +157,11 @@ def _scale(show: Show, kind: str) -> tuple[float, float, int, str]:
     if kind == "taper":
         return (0.012, 0.0, 6, "in/ft") if inches else (1.0, 0.0, 4, "mm/m")
     return {
-        "share": (100.0, 0.0, 4, "%"), "power": (1.0, 0.0, 3, "kW"), "minutes": (1.0, 0.0, 2, "min"), "whole": (1.0, 0.0, 0, ""),
-    }.get(kind, (1.0, 0.0, 4, ""))  # fmt: skip
+        "share": (100.0, 0.0, 4, "%"),
+        "power": (1.0, 0.0, 3, "kW"),
+        "minutes": (1.0, 0.0, 2, "min"),
+        "whole": (1.0, 0.0, 0, ""),
+    }.get(kind, (1.0, 0.0, 4, ""))
 
 
 def typed_number(show: Show, value: float, decimals: int) -> str:
@@ -267,14 +310,24 @@ def fields_of(
     fields = []
     for setting in group.settings:
         key, text = setting.key, shown(show, setting, value_of(now.settings, setting.key))
-        fields.append({
-            "key": key, "id": key.replace(".", "-"), "label": setting.name(show), "kind": setting.kind,
-            "unit": "" if setting.kind in ("text", "choice") else _scale(show, setting.kind)[3],
-            "choices": [(c, CHOICE_NAMES.get(c, c)) for c in setting.choices],
-            "text": typed.get(key, text), "was": typed.get(f"was:{key}", text), "back": f"own:{key}" in typed,
-            "own": with_unit(show, setting, value_of(own, key)), "rests_on": rests_on(key), "is_said": key in now.said,
-            "allowed": allowed(show, setting, limits_of(now.settings, key)), "wrong": faults.get(key, ""),
-        })  # fmt: skip
+        fields.append(
+            {
+                "key": key,
+                "id": key.replace(".", "-"),
+                "label": setting.name(show),
+                "kind": setting.kind,
+                "unit": "" if setting.kind in ("text", "choice") else _scale(show, setting.kind)[3],
+                "choices": [(c, CHOICE_NAMES.get(c, c)) for c in setting.choices],
+                "text": typed.get(key, text),
+                "was": typed.get(f"was:{key}", text),
+                "back": f"own:{key}" in typed,
+                "own": with_unit(show, setting, value_of(own, key)),
+                "rests_on": rests_on(key),
+                "is_said": key in now.said,
+                "allowed": allowed(show, setting, limits_of(now.settings, key)),
+                "wrong": faults.get(key, ""),
+            }
+        )
     return fields
 
 

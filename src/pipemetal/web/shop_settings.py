@@ -32,9 +32,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get(HERE)
     def shop(
-        request: Request, group: Annotated[str, Query(max_length=20)] = GROUPS[0].name,
+        request: Request,
+        group: Annotated[str, Query(max_length=20)] = GROUPS[0].name,
         learn: Annotated[str, Query(max_length=3)] = "",
-    ) -> Response:  # fmt: skip
+    ) -> Response:
         if group == GATE:
             return _gate_page(site, request, compute=bool(learn))
         return _page(site, request, _group_of(group))
@@ -74,9 +75,11 @@ def _group_of(name: str) -> Group:
 def _told(show: Show, values: Mapping[str, Any]) -> dict[str, str]:
     """Values by their labels, in a person's units."""
     return {
-        setting_of(key).name(show): show.say("the program's own") if value == "" else with_unit(show, setting_of(key), value)
+        setting_of(key).name(show): show.say("the program's own")
+        if value == ""
+        else with_unit(show, setting_of(key), value)
         for key, value in values.items()
-    }  # fmt: skip
+    }
 
 
 def change(site: Site, changes: Mapping[str, float | int | str | None], version: int) -> int:
@@ -87,33 +90,54 @@ def change(site: Site, changes: Mapping[str, float | int | str | None], version:
     """
     if site.given is not None:
         raise BookError(
-            "count before the book: the pages were started with --settings", field="settings", value=site.given.name,
+            "count before the book: the pages were started with --settings",
+            field="settings",
+            value=site.given.name,
             allowed="start them without --settings; `pipemetal settings keep FILE` takes a file into the book",
-        )  # fmt: skip
+        )
     return site.book.change_settings(changes, version, base=site.in_effect().said)
 
 
 def _page(
-    site: Site, request: Request, group: Group, typed: Mapping[str, str] | None = None, wrong: Mapping[str, str] | None = None
-) -> Response:  # fmt: skip
+    site: Site,
+    request: Request,
+    group: Group,
+    typed: Mapping[str, str] | None = None,
+    wrong: Mapping[str, str] | None = None,
+) -> Response:
     show, now = site.show(request), site.in_effect()
     fields = fields_of(show, group, now, typed, wrong)
     known = {f["key"] for f in fields}
     return site.page(
-        request, "shop.html", "Settings of the shop", "/settings", status=422 if wrong else 200, tabs=GROUPS, group=group,
-        fields=fields, now=now, faults=[f for f in fields if f["wrong"]],
-        more=[words for key, words in (wrong or {}).items() if key not in known], locked=now.origin == GIVEN,
-        beside=now.origin == BESIDE, units_key=_units_key(show),
+        request,
+        "shop.html",
+        "Settings of the shop",
+        "/settings",
+        status=422 if wrong else 200,
+        tabs=GROUPS,
+        group=group,
+        fields=fields,
+        now=now,
+        faults=[f for f in fields if f["wrong"]],
+        more=[words for key, words in (wrong or {}).items() if key not in known],
+        locked=now.origin == GIVEN,
+        beside=now.origin == BESIDE,
+        units_key=_units_key(show),
         events=site.kept("settings events", lambda: site.book.events("settings:shop", limit=10)),
         undone=site.undone(),
-    )  # fmt: skip
+    )
 
 
 def _gate_page(site: Site, request: Request, *, compute: bool) -> Response:
     return site.page(
-        request, "gate.html", "Settings of the shop", "/settings", tabs=GROUPS, learned=gate_of(site, compute=compute),
+        request,
+        "gate.html",
+        "Settings of the shop",
+        "/settings",
+        tabs=GROUPS,
+        learned=gate_of(site, compute=compute),
         casts=len(site.casts()),
-    )  # fmt: skip
+    )
 
 
 def _units_key(show: Show) -> str:

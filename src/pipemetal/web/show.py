@@ -15,9 +15,13 @@ __all__ = ["CHOICES", "THEMES", "Show", "cookie_name", "show_of"]
 
 THEMES: Final = ("auto", "light", "dark")
 CHOICES: Final[dict[str, tuple[str, ...]]] = {
-    "length": ("mm", "in"), "mass": ("kg", "lb"), "temperature": ("C", "F"), "decimal": ("point", "comma"),
-    "language": LANGUAGES, "theme": THEMES,
-}  # fmt: skip
+    "length": ("mm", "in"),
+    "mass": ("kg", "lb"),
+    "temperature": ("C", "F"),
+    "decimal": ("point", "comma"),
+    "language": LANGUAGES,
+    "theme": THEMES,
+}
 """What a person may choose, the default first."""
 
 

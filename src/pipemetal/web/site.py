@@ -33,9 +33,17 @@ if TYPE_CHECKING:
 __all__ = ["PLAN_COOKIE", "ROOMS", "Site"]
 
 ROOMS: Final = (
-    ("/", "Today"), ("/organs", "Organs"), ("/racks", "Racks"), ("/cutting", "Cutting"), ("/melts", "Melts"),
-    ("/casting", "Casting"), ("/stock", "Stock"), ("/account", "Account"), ("/history", "History"), ("/settings", "Settings"),
-)  # fmt: skip
+    ("/", "Today"),
+    ("/organs", "Organs"),
+    ("/racks", "Racks"),
+    ("/cutting", "Cutting"),
+    ("/melts", "Melts"),
+    ("/casting", "Casting"),
+    ("/stock", "Stock"),
+    ("/account", "Account"),
+    ("/history", "History"),
+    ("/settings", "Settings"),
+)
 PLAN_COOKIE: Final = "pipemetal_plan"
 DONE: Final = {"saved": "Saved.", "same": "Nothing was changed.", "left": "You are signed out.", "checked": "Checked."}
 MOST_PLANS_HELD: Final = 6
@@ -59,9 +67,12 @@ class Site:
         self._remembered: dict[Hashable, tuple[Any]] = {}
         # every template is escaped, whatever its name ends in
         self.templates = Environment(
-            loader=PackageLoader("pipemetal.web", "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+            loader=PackageLoader("pipemetal.web", "templates"),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
             lstrip_blocks=True,
-        )  # fmt: skip
+        )
         self.templates.globals["zip"] = zip
         self.templates.globals["told_changes"] = told_changes
         self.templates.globals["token"] = lambda: secrets.token_urlsafe(12)
@@ -203,10 +214,19 @@ class Site:
         )
         role = person.role if person else "run"
         html = self.templates.get_template(template).render(
-            {"title": show.say.made(title)} | values, here=here, rooms=ROOMS, shop_name=self.shop_name, show=show, say=show.say,
-            done=DONE.get(query.get("done", ""), ""), event=event, person=person, may=lambda action: may(role, action),
-            working=self.jobs.running(), plans_known=self.plan_states(),
-        )  # fmt: skip
+            {"title": show.say.made(title)} | values,
+            here=here,
+            rooms=ROOMS,
+            shop_name=self.shop_name,
+            show=show,
+            say=show.say,
+            done=DONE.get(query.get("done", ""), ""),
+            event=event,
+            person=person,
+            may=lambda action: may(role, action),
+            working=self.jobs.running(),
+            plans_known=self.plan_states(),
+        )
         return HTMLResponse(html, status)
 
     def booked(self, path: str, event: int, **more: str) -> RedirectResponse:

@@ -43,25 +43,51 @@ def add_routes(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/stock")
-    def stock(request: Request, lot: Annotated[str, Query(max_length=200)] = "", cast: Annotated[str, Query(max_length=200)] = "",
-              melt: Annotated[str, Query(max_length=200)] = "", problem: str = "") -> Response:  # fmt: skip
+    def stock(
+        request: Request,
+        lot: Annotated[str, Query(max_length=200)] = "",
+        cast: Annotated[str, Query(max_length=200)] = "",
+        melt: Annotated[str, Query(max_length=200)] = "",
+        problem: str = "",
+    ) -> Response:
         from pipemetal.documents.labels import label_sheets
 
         del problem
         known, unknown = site.kept("lots", book.lots)
         rows = site.kept("lot rows", lambda: {row["id"]: row for row in book.rows("lots")})
         return site.page(
-            request, "stock.html", "Stock", "/stock", known=known, unknown=unknown, rows=rows, chosen=lot, kinds=LOT_KINDS,
-            melts=standing(site), chosen_melt=melt,
-            reserved=site.kept("reserved", book.reserved_kg), alloys=sorted(site.kept("recipes", book.recipes)),
-            today=datetime.date.today().isoformat(), sheets=sorted(label_sheets()), prefill=_from_cast(site, request, cast),
-        )  # fmt: skip
+            request,
+            "stock.html",
+            "Stock",
+            "/stock",
+            known=known,
+            unknown=unknown,
+            rows=rows,
+            chosen=lot,
+            kinds=LOT_KINDS,
+            melts=standing(site),
+            chosen_melt=melt,
+            reserved=site.kept("reserved", book.reserved_kg),
+            alloys=sorted(site.kept("recipes", book.recipes)),
+            today=datetime.date.today().isoformat(),
+            sheets=sorted(label_sheets()),
+            prefill=_from_cast(site, request, cast),
+        )
 
     @app.post("/stock/roll")
     def add_roll(
-        request: Request, key: Id, alloy: Short, length: Short, width: Short, readings: Long, trim: Short = "",
-        place: Short = "", note: Short = "", cast: Short = "", token: Short = "",
-    ) -> Response:  # fmt: skip
+        request: Request,
+        key: Id,
+        alloy: Short,
+        length: Short,
+        width: Short,
+        readings: Long,
+        trim: Short = "",
+        place: Short = "",
+        note: Short = "",
+        cast: Short = "",
+        token: Short = "",
+    ) -> Response:
         values = {
             "id": key,
             "alloy": alloy,
@@ -78,10 +104,20 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.post("/stock/lot")
     def add_lot(
-        request: Request, key: Id, kind: Short, mass: Short, composition: Short = "", alloy: Short = "",
-        piece: Short = "", price: Short = "", supplier: Short = "", invoice: Short = "",
-        day: Short = "", note: Short = "", token: Short = "",
-    ) -> Response:  # fmt: skip
+        request: Request,
+        key: Id,
+        kind: Short,
+        mass: Short,
+        composition: Short = "",
+        alloy: Short = "",
+        piece: Short = "",
+        price: Short = "",
+        supplier: Short = "",
+        invoice: Short = "",
+        day: Short = "",
+        note: Short = "",
+        token: Short = "",
+    ) -> Response:
         show = site.show(request)
         held = show.read_mass(mass, "mass")
         if held is None or kind not in LOT_KINDS:
@@ -89,10 +125,18 @@ def add_routes(app: FastAPI, site: Site) -> None:
         metal = Composition.parse(composition) if composition.strip() else None
         with site.once(token):
             event = book.add_lot(
-                key.strip(), kind, held, metal, alloy=alloy, piece_kg=show.read_mass(piece, "piece"),
-                price_per_kg=parse_number(price, field="price") if price.strip() else 0.0, note=note, day=day, supplier=supplier,
+                key.strip(),
+                kind,
+                held,
+                metal,
+                alloy=alloy,
+                piece_kg=show.read_mass(piece, "piece"),
+                price_per_kg=parse_number(price, field="price") if price.strip() else 0.0,
+                note=note,
+                day=day,
+                supplier=supplier,
                 invoice=invoice,
-            )  # fmt: skip
+            )
         return site.booked("/stock", event, lot=key.strip())
 
     @app.post("/stock/weigh")
@@ -114,8 +158,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
         return site.booked(f"/racks/{quote(key, safe='')}" if kind == "roll" else "/stock", event)
 
     @app.post("/stock/analysis")
-    def analysis(about: Short, composition: Short, method: Short = "", laboratory: Short = "", day: Short = "",
-                 token: Short = "") -> Response:  # fmt: skip
+    def analysis(
+        about: Short, composition: Short, method: Short = "", laboratory: Short = "", day: Short = "", token: Short = ""
+    ) -> Response:
         with site.once(token):
             event = book.record_analysis(
                 about, Composition.parse(composition), method=method, laboratory=laboratory, day=day
@@ -161,9 +206,11 @@ def _add_files(app: FastAPI, site: Site) -> None:
 
     @app.get("/labels")
     def labels(
-        request: Request, ids: Annotated[str, Query(max_length=4000)] = "",
-        sheet: Annotated[str, Query(max_length=40)] = "roll 90x50", first: Annotated[int, Query(ge=1, le=200)] = 1,
-    ) -> Response:  # fmt: skip
+        request: Request,
+        ids: Annotated[str, Query(max_length=4000)] = "",
+        sheet: Annotated[str, Query(max_length=40)] = "roll 90x50",
+        first: Annotated[int, Query(ge=1, le=200)] = 1,
+    ) -> Response:
         from pipemetal.documents.labels import label_pdf
 
         show = site.show(request)
@@ -213,8 +260,12 @@ def roll_from_form(show: Show, values: dict[str, str], trim_mm: float) -> tuple[
     """
     length, width = show.read_length(values["length"], "length"), show.read_length(values["width"], "width")
     if length is None or width is None or not (50.0 <= length <= 20_000.0 and 30.0 <= width <= 3000.0):
-        raise SheetError("is no size of a roll", field="length, width", value=f"{values['length']} x {values['width']}"[:60],
-                         allowed="50 x 30 to 20000 x 3000 mm")  # fmt: skip
+        raise SheetError(
+            "is no size of a roll",
+            field="length, width",
+            value=f"{values['length']} x {values['width']}"[:60],
+            allowed="50 x 30 to 20000 x 3000 mm",
+        )
     trim = show.read_length(values["trim"], "trim")
     read = tuple(_reading(show, item, width) for item in values["readings"].split())
     if len(read) < 2:
@@ -262,7 +313,10 @@ def _from_cast(site: Site, request: Request, cast_id: str) -> dict[str, Any]:
         (r.name for r in site.book.recipes().values() if r.target == held.composition), ""
     )
     return values | {
-        "id": body.get("sheet") or cast_id, "alloy": alloy, "length": show.plain(held.length_mm), "cast": row["id"],
+        "id": body.get("sheet") or cast_id,
+        "alloy": alloy,
+        "length": show.plain(held.length_mm),
+        "cast": row["id"],
         "width": show.plain(body.get("width_mm") or held.sled.inner_width_mm),
         "readings": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
-    }  # fmt: skip
+    }

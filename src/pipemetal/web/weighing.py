@@ -164,9 +164,14 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
         try:
             with site.once(values.get("token", "")):
                 event = site.book.charge(
-                    melt_id, asked.recipe.name, weighed, dross_kg=dross, day=day, note=booking.text("note"),
+                    melt_id,
+                    asked.recipe.name,
+                    weighed,
+                    dross_kg=dross,
+                    day=day,
+                    note=booking.text("note"),
                     **_heel_booked(asked.heel, values),
-                )  # fmt: skip
+                )
             return site.booked("/melts", event)
         except BookError as error:
             problem = mark_refusal(booking, error, {"dross_kg": "dross"})
@@ -180,8 +185,11 @@ def overfull(site: Site, show: Show, in_pot_kg: float) -> str:
     most = site.settings.pot.capacity_kg
     if in_pot_kg <= most * OVERFULL:
         return ""
-    return show.say("That is {mass} in a pot that holds {most}: look at the readings again.", mass=show.mass(in_pot_kg),
-                    most=show.mass(most))  # fmt: skip
+    return show.say(
+        "That is {mass} in a pot that holds {most}: look at the readings again.",
+        mass=show.mass(in_pot_kg),
+        most=show.mass(most),
+    )
 
 
 def _heel_booked(heel: Heel | None, values: dict[str, str]) -> dict[str, Any]:
@@ -208,35 +216,64 @@ def mark_refusal(typed: Typed, error: BookError, fields: dict[str, str]) -> str:
         if short.held_kg is None:
             words = say("This lot is not in the book.")
         elif kept:
-            words = say("Free: {free} of {held}. Reserved: {plans}", free=show.mass(short.free_kg, 2),
-                        held=show.mass(short.held_kg, 2), plans=kept)  # fmt: skip
+            words = say(
+                "Free: {free} of {held}. Reserved: {plans}",
+                free=show.mass(short.free_kg, 2),
+                held=show.mass(short.held_kg, 2),
+                plans=kept,
+            )
         else:
             words = say("The book holds {held} of it.", held=show.mass(short.held_kg, 2))
         typed.fault(typed.field_of(short.lot), words)
-    return say("More is weighed than is free: {lots}. Weigh other metal, weigh the lot anew in Stock, or give up the plan that"
-               " keeps it.", lots=", ".join(s.lot for s in error.short))  # fmt: skip
+    return say(
+        "More is weighed than is free: {lots}. Weigh other metal, weigh the lot anew in Stock, or give up the plan that"
+        " keeps it.",
+        lots=", ".join(s.lot for s in error.short),
+    )
 
 
 def _page(
-    site: Site, request: Request, values: dict[str, str], wrong: dict[str, str] | None = None, found: OneMelt | None = None,
-    *, problem: str = "", refused: bool = False,
-) -> Response:  # fmt: skip
+    site: Site,
+    request: Request,
+    values: dict[str, str],
+    wrong: dict[str, str] | None = None,
+    found: OneMelt | None = None,
+    *,
+    problem: str = "",
+    refused: bool = False,
+) -> Response:
     from pipemetal.files.plan_json import USUAL_POT_C
 
     show, wrong = site.show(request), wrong or {}
     free, unknown = _lots(site, reserved=bool(values.get("reserved")))
     known = site.kept("lots", site.book.lots)[0]
     return site.page(
-        request, "melt_new.html", "Weigh out a melt", "/melts", status=422 if wrong or problem or refused else 200,
-        v=Blank(dict.fromkeys(QUESTION, "") | values), wrong=Blank(wrong), problem=problem,
-        recipes=sorted(site.kept("recipes", site.book.recipes)), standing=standing(site), known=known,
-        free={x.id: x for x in free}, unknown=unknown, aims=OBJECTIVES,
-        reserved=site.kept("reserved", site.book.reserved_kg), pot=site.settings.pot, cautions=BEFORE_CHARGING,
+        request,
+        "melt_new.html",
+        "Weigh out a melt",
+        "/melts",
+        status=422 if wrong or problem or refused else 200,
+        v=Blank(dict.fromkeys(QUESTION, "") | values),
+        wrong=Blank(wrong),
+        problem=problem,
+        recipes=sorted(site.kept("recipes", site.book.recipes)),
+        standing=standing(site),
+        known=known,
+        free={x.id: x for x in free},
+        unknown=unknown,
+        aims=OBJECTIVES,
+        reserved=site.kept("reserved", site.book.reserved_kg),
+        pot=site.settings.pot,
+        cautions=BEFORE_CHARGING,
         usual_pot_c=USUAL_POT_C,
-        plan_efficiency=site.settings.pot.efficiency, burner_kw=site.settings.pot.burner_kw, currency=site.settings.currency,
-        answer=_card(site, show, found) if found is not None else None, others=_others(site, found),
-        next_id=_next_id(site, values), today=datetime.date.today().isoformat(),
-    )  # fmt: skip
+        plan_efficiency=site.settings.pot.efficiency,
+        burner_kw=site.settings.pot.burner_kw,
+        currency=site.settings.currency,
+        answer=_card(site, show, found) if found is not None else None,
+        others=_others(site, found),
+        next_id=_next_id(site, values),
+        today=datetime.date.today().isoformat(),
+    )
 
 
 def _others(site: Site, found: OneMelt | None) -> list[str]:
@@ -261,10 +298,11 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
     spare = answer.mass_kg - answer.request.wanted_kg
     return card | {
         "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
-        "worth_per_kg": answer.worth_per_kg, "spare_kg": spare if spare >= 0.05 else 0.0,
+        "worth_per_kg": answer.worth_per_kg,
+        "spare_kg": spare if spare >= 0.05 else 0.0,
         "edges": [say.made(words) for words in answer.binding],
         "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
-    }  # fmt: skip
+    }
 
 
 def _when(show: Show, lot: Lot) -> str:

@@ -63,10 +63,19 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
         organ = read_organ(path, stock["recipes"])
     tell(0.0, "learning from the log")
     plan = make_plan(
-        organ, stock["recipes"], stock["rack"], stock["lots"], payload["settings"], learned=learn(casts),
-        cannot_charge=stock["unknown"], seconds=payload.get("seconds"), iterations=payload.get("iterations"), seed=1,
-        progress=tell, should_stop=stop,
-    )  # fmt: skip
+        organ,
+        stock["recipes"],
+        stock["rack"],
+        stock["lots"],
+        payload["settings"],
+        learned=learn(casts),
+        cannot_charge=stock["unknown"],
+        seconds=payload.get("seconds"),
+        iterations=payload.get("iterations"),
+        seed=1,
+        progress=tell,
+        should_stop=stop,
+    )
     return plan_dict(plan)
 
 
@@ -93,9 +102,12 @@ def _learn(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
     tell(0.3, "fitting")
     found = calibrate(casts)
     return {
-        "words": found.words, "casts_used": found.casts_used, "half_width_percent": found.predictive_half_width_percent,
-        "log_next": found.log_next, "left_out": [f"{x.id}: {x.reason}" for x in found.casts_left_out],
-    }  # fmt: skip
+        "words": found.words,
+        "casts_used": found.casts_used,
+        "half_width_percent": found.predictive_half_width_percent,
+        "log_next": found.log_next,
+        "left_out": [f"{x.id}: {x.reason}" for x in found.casts_left_out],
+    }
 
 
 KINDS: dict[str, Callable[[dict[str, Any], Tell, Stop], Any]] = {"plan": _plan, "relay": _relay, "learn": _learn}

@@ -11,9 +11,11 @@ branch_labels = None
 depends_on = None
 
 ADDED = {
-    "lots": ("day", "supplier", "invoice"), "rolls": ("day", "reserved_for"), "melts": ("dross", "plan"),
+    "lots": ("day", "supplier", "invoice"),
+    "rolls": ("day", "reserved_for"),
+    "melts": ("dross", "plan"),
     "pieces": ("plan", "rank", "pipe"),
-}  # fmt: skip
+}
 NEW = {
     "people": ("role", "password", "pin", "note"),
     "analyses": ("about", "day", "composition", "uncertainty", "method", "laboratory", "note"),
@@ -51,9 +53,11 @@ def upgrade() -> None:
         sa.Column("content", sa.LargeBinary, nullable=False),
     )
     op.create_table(
-        "tries", sa.Column("id", sa.Integer, primary_key=True), sa.Column("person", sa.String(200), nullable=False),
+        "tries",
+        sa.Column("id", sa.Integer, primary_key=True),
+        sa.Column("person", sa.String(200), nullable=False),
         sa.Column("at_s", sa.Float(53), nullable=False),
-    )  # fmt: skip
+    )
     op.create_index("reservations_about", "reservations", ["about"])
     op.create_index("attachments_about", "attachments", ["about"])
     op.create_index("events_token", "events", ["token"], unique=True)
