@@ -49,7 +49,12 @@ def names_of_writing(module: Path) -> Iterator[tuple[int, str]]:
         owner = (
             node.func.value.id if isinstance(node.func, ast.Attribute) and isinstance(node.func.value, ast.Name) else ""
         )
-        if name in WRITES or (owner in ("os", "shutil") and name in OF_THE_SYSTEM) or (name == "open" and any(set(m) <= set("rwxabt+") and set(m) & set("wxa+") for m in modes)) or (name in ("replace", "rename") and len(given) == 1 and isinstance(node.func, ast.Attribute)):
+        if (
+            name in WRITES
+            or (owner in ("os", "shutil") and name in OF_THE_SYSTEM)
+            or (name == "open" and any(set(m) <= set("rwxabt+") and set(m) & set("wxa+") for m in modes))
+            or (name in ("replace", "rename") and len(given) == 1 and isinstance(node.func, ast.Attribute))
+        ):
             yield node.lineno, name
 
 

@@ -15,6 +15,7 @@ import os
 import re
 import secrets
 import shutil
+import sqlite3
 import stat
 from collections.abc import Iterable, Iterator, Mapping
 from contextvars import ContextVar
@@ -35,6 +36,7 @@ __all__ = [
     "MEMORY",
     "check_place",
     "is_book_file",
+    "is_database",
     "may_replace",
     "move_new",
     "part_folder",
@@ -48,7 +50,6 @@ __all__ = [
 ]
 
 MEMORY: Final = ".pipemetal-files.json"
-SQLITE: Final = b"SQLite format 3\x00"
 BESIDE_A_BOOK: Final = ("-wal", "-shm", "-journal")
 _PART: Final = re.compile(r"\..+\.[0-9a-f]{8}\.part")
 _NO_LINKS: Final = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
@@ -73,19 +74,28 @@ def may_replace() -> bool:
 def is_book_file(path: Path) -> bool:
     """Whether a file is a SQLite book, or one of the files that SQLite keeps beside it."""
     for ending in BESIDE_A_BOOK:
-        if path.name.endswith(ending) and _begins_as_book(path.with_name(path.name.removesuffix(ending))):
+        if path.name.endswith(ending) and is_database(path.with_name(path.name.removesuffix(ending))):
             return True
-    return _begins_as_book(path)
+    return is_database(path)
 
 
-def _begins_as_book(path: Path) -> bool:
+def is_database(path: Path) -> bool:
+    """Whether a file is a SQLite database.
+
+    SQLite itself is asked: where a program opens and closes such a file in any other way, the system takes from it the locks
+    that its own connections to the same file hold, and another program could then clear away what is being written.
+    """
     try:
-        if not path.is_file():
+        if not path.is_file() or path.stat().st_size == 0:
             return False
-        with path.open("rb") as file:
-            return file.read(len(SQLITE)) == SQLITE
+        address = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+        with contextlib.closing(sqlite3.connect(address, uri=True)) as there:
+            there.execute("PRAGMA schema_version").fetchone()
+    except sqlite3.Error as error:
+        return getattr(error, "sqlite_errorcode", None) not in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CANTOPEN)
     except OSError:
         return False
+    return True
 
 
 def write(path: Path, content: str | bytes, *, private: bool = False) -> None:

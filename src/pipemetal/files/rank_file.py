@@ -219,9 +219,7 @@ def _old(table: TomlTable, around: Around, rank_name: str, footage: Fraction | N
         return ()
     if around.folder is None:
         problem = "names a file, and an organ that the book keeps has none beside it"
-        raise table.error(
-            problem, "measured", name, "planning from the organ file, with that table beside it"
-        )
+        raise table.error(problem, "measured", name, "planning from the organ file, with that table beside it")
     ranks = read_measured(around.folder / name, naming=around.naming, footage=footage, rank_name=rank_name)
     chosen = [r for r in ranks if r.name == rank_name] or (list(ranks) if len(ranks) == 1 else [])
     if not chosen:

@@ -15,6 +15,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError, StatementError
 from sqlalchemy.pool import NullPool
 
 from pipemetal.errors import BookError
+from pipemetal.files.outbox import is_database
 
 __all__ = [
     "clear_errors",
@@ -91,10 +92,8 @@ def engine_for(target: str | Path, *, create: bool) -> Engine:
     _refuse_network_folder(path)
     if not path.parent.is_dir():
         raise BookError("has no folder to lie in", field="shop", value=str(path))
-    if path.exists() and path.stat().st_size > 0:
-        with path.open("rb") as file:
-            if file.read(16) != b"SQLite format 3\x00":
-                raise BookError("is not a shop book", field="shop", value=str(path))
+    if path.exists() and path.stat().st_size > 0 and not is_database(path):
+        raise BookError("is not a shop book", field="shop", value=str(path))
     # an absolute path, so that no name means anything but a file
     url = URL.create("sqlite", database=str(path.absolute()))
     engine = create_engine(url, connect_args={"timeout": 5.0}, poolclass=NullPool)
