@@ -64,7 +64,7 @@ def test_an_accepted_plan_is_taken_back_in_one_step(stocked: Book) -> None:
 
 
 def test_a_kept_plan_can_be_accepted_later(stocked: Book) -> None:
-    key = stocked.add_plan(a_plan())
+    _, key = stocked.add_plan(a_plan())
     assert stocked.plan_state(key) == "kept"
     stocked.accept_plan(key)
     with pytest.raises(BookError, match="accepted already"):

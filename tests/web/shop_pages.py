@@ -183,4 +183,4 @@ def working_plan(book: Book) -> str:
     stock = book_stock(book)
     organ = organ_of_text(SMALL_ORGAN, stock["recipes"])
     made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], iterations=60, seed=1)
-    return book.add_plan(plan_dict(made))
+    return book.add_plan(plan_dict(made))[1]

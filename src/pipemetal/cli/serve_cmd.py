@@ -114,7 +114,7 @@ def _run(
         site = Site(book, name, given, beside_book(shop))
         click.echo(f"Settings: {site.settings.source}.")
         if plan_path is not None:
-            click.echo(f"Plan {book.add_plan(read_plan(plan_path))} is in the book.")
+            click.echo(f"Plan {book.add_plan(read_plan(plan_path))[1]} is in the book.")
         elif demo_folder is not None:
             _plan_demo(site)
         hosts = LOOPBACK
@@ -167,7 +167,7 @@ def _plan_demo(site: Site) -> None:
 
     def finish(made: dict[str, Any]) -> tuple[str, str]:
         with book.acting(who):
-            key = book.add_plan(made)
+            _, key = book.add_plan(made)
         return f"{made['pipes_served']} of {len(made['pipes'])} pipes have their metal: {key}", "/plans"
 
     site.jobs.add("plan", organ["id"], who, payload, finish)

@@ -33,10 +33,10 @@ ROUNDING_MM: Final = 0.05
 class Accepting(Catalogue, Metal):
     """Plans and what they keep for themselves."""
 
-    def add_plan(self, plan: Mapping[str, Any]) -> str:
-        """Keep a plan as its dictionary; every plan of an organ is a version of its own. Gives its id."""
+    def add_plan(self, plan: Mapping[str, Any]) -> tuple[int, str]:
+        """Keep a plan as its dictionary; every plan of an organ is a version of its own. Gives the event and its id."""
         with self.writing("plan kept", f"organ:{_organ(plan)}") as w:
-            return _keep(w, plan, "kept")
+            return w.event_id, _keep(w, plan, "kept")
 
     def plans(self) -> list[tuple[str, str, str]]:
         """All plans, latest first: id, organ, when."""

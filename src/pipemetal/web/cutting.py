@@ -244,8 +244,7 @@ def _keep(site: Site, plan_id: str, bench: layout_edit.Bench, placements: Any) -
         raise LayoutError(faults[0]["words"], field="blank", value=faults[0]["blank"], where=faults[0]["sheet"])
     made = layout_edit.plan_changed(site.plan_by_id(plan_id), bench, placements, site.densities(), kerf_mm)
     if book.plan_state(plan_id) != "accepted":
-        book.add_plan(made)
-        return book.last_event()
+        return book.add_plan(made)[0]
     return _in_place_of(site, plan_id, made)
 
 

@@ -104,7 +104,7 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
 
         def finish(made: Any) -> tuple[str, str]:
             with book.acting(who):
-                key = book.add_plan(made)
+                _, key = book.add_plan(made)
             return f"{made['pipes_served']} of {len(made['pipes'])} pipes have their metal: {key}", "/plans"
 
         site.jobs.add("plan", organ, who, payload, finish)
