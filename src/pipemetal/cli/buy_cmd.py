@@ -18,7 +18,7 @@ from pipemetal.cli.common import (
     recipes_option,
     rounded,
 )
-from pipemetal.errors import MeltError
+from pipemetal.errors import MeltError, PlanError
 
 if TYPE_CHECKING:
     from pipemetal.melts.buying import Orders
@@ -61,9 +61,10 @@ def buy(
     """
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.offers_file import read_offers
-    from pipemetal.files.plan_melts import read_plan_melts
+    from pipemetal.files.plan_file import read_plan_file
     from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.buying import what_to_buy
+    from pipemetal.plans.buying import melts_to_buy_for
 
     now = today.date() if today is not None else dt.date.today()
     if len(starts) not in (0, len(plans)):
@@ -74,10 +75,13 @@ def buy(
     shop = read_shop(find_beside(settings_path, offers_path, "shop.toml"))
     offers = read_offers(offers_path)
     stock = list(read_lots(lots_path, recipes)[0]) if lots_path is not None else []
-    dated = [
-        read_plan_melts(path, recipes, shop.pot, starts[number].date() if starts else now, f"P{number + 1}")
-        for number, path in enumerate(plans)
-    ]
+    dated = []
+    for n, path in enumerate(plans):
+        start = starts[n].date() if starts else now
+        try:
+            dated.append(melts_to_buy_for(read_plan_file(path), recipes, shop.pot, start, f"P{n + 1}"))
+        except PlanError as error:
+            raise error.at(path.name) from None
     available: dict[str, dt.date] = {}
     if with_offcuts:
         for plan in dated:

@@ -21,7 +21,7 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for
 from pipemetal.planning.booking import book_plan
-from pipemetal.planning.cuts import CutRoll, cut_rolls
+from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, Season, plan_season
 from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
@@ -165,8 +165,9 @@ def make_plan(
     rolls = as_rolls(orders, rack)
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    cut = cut_rolls(layout, rolls, blanks, density, masses, settings.sheets.kerf_mm)
-    account = book_plan(cut, pours, season.melts, recipes)
+    made_for = [ForPipe(b.blank, b.pipe.rank, b.pipe.note) for b in blanks]
+    cut = cut_rolls(layout, rolls, made_for, density, masses, settings.sheets.kerf_mm)
+    account = book_plan(cut, blanks, pours, season.melts, recipes)
     tell(1.0, "done")
     return Plan(
         organ,
