@@ -13,6 +13,7 @@ from pipemetal.cli.common import (
     find_beside,
     json_option,
     load_recipes,
+    out_option,
     print_json,
     print_table,
     recipes_option,
@@ -37,7 +38,7 @@ DATE = click.DateTime(["%Y-%m-%d"])
 )
 @click.option("--today", type=DATE, metavar="DATE", help="The day orders can first go out. Default: today.")
 @click.option("--with-offcuts", is_flag=True, help="Count on the offcuts of each plan for those after it.")
-@click.option("--pdf", "pdf_path", type=FILE, metavar="FILE", help="Write the list as PDF too, in the shop's language.")
+@out_option("--pdf", "pdf_path", metavar="FILE", help="Write the list as PDF too, in the shop's language.")
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the offers."
 )
@@ -98,8 +99,9 @@ def buy(
     if pdf_path is not None:
         from pipemetal.documents.order_sheet import order_pdf
         from pipemetal.documents.shown import units_of
+        from pipemetal.files.outbox import write
 
-        pdf_path.write_bytes(order_pdf(orders, shop.name, shop.currency, units_of(shop), shop.language, shop.paper))
+        write(pdf_path, order_pdf(orders, shop.name, shop.currency, units_of(shop), shop.language, shop.paper))
     if as_json:
         print_json(_orders_dict(orders))
     else:

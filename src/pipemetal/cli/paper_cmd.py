@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json, recipes_option
+from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
+from pipemetal.files.outbox import write, write_all
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
@@ -26,7 +27,7 @@ KINDS = ("dxf", "svg", "pdf")
 @click.command(short_help="Print a plan again: other paper, language or units.")
 @click.argument("plan_file", metavar="PLAN.json", type=FILE)
 @click.argument("names", metavar="[NAME...]", nargs=-1)
-@click.option("--out", type=FILE, required=True, metavar="DIR", help="Where the PDFs are written.")
+@out_option("--out", required=True, metavar="DIR", help="Where the PDFs are written.")
 @click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
 @click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
@@ -56,13 +57,11 @@ def paper(
         if name not in PAPERS:
             raise UnitError("is not a paper of a plan", field="NAME", value=name, allowed=", ".join(PAPERS))
     plan = read_plan_file(plan_file)
-    out.mkdir(parents=True, exist_ok=True)
     units = UnitSystem(lengths, masses, temperatures, comma=language == "de")
-    written = []
+    made = {}
     for name in names or PAPERS:
-        path = out / f"{name}.pdf"
-        path.write_bytes(plan_paper(name, plan, units, Words(language), paper_name))
-        written.append(str(path))
+        made[f"{name}.pdf"] = plan_paper(name, plan, units, Words(language), paper_name)
+    written = [str(path) for path in write_all(out, made)]
     if as_json:
         print_json({"files": written})
     else:
@@ -75,7 +74,7 @@ def paper(
 @click.option("--note", help="Only this note.")
 @click.option("--part", "kind", help="Only this part: body, foot, languid ...")
 @click.option("--as", "kinds", type=click.Choice(KINDS), multiple=True, default=("pdf",), show_default=True)
-@click.option("--out", type=FILE, required=True, metavar="DIR")
+@out_option("--out", required=True, metavar="DIR")
 @click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
 @click.option("--landscape", is_flag=True, help="Tiles lying.")
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
@@ -96,7 +95,7 @@ def patterns(
 ) -> None:
     """One drawing for each rank and part at full size: DXF for a plotter, SVG, or PDF in tiles with overlap and check lines."""
     from pipemetal.cli.pipes_cmd import load_pipes
-    from pipemetal.documents.dxf import to_dxf
+    from pipemetal.documents.dxf import dxf_text
     from pipemetal.documents.patterns import file_stem, pattern_drawing, pattern_groups
     from pipemetal.documents.svg import to_svg
     from pipemetal.documents.tiles import tile_pdf
@@ -107,20 +106,18 @@ def patterns(
         raise PipeError(
             "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
         )
-    out.mkdir(parents=True, exist_ok=True)
-    written = []
+    drawn: dict[str, str | bytes] = {}
     for (of_rank, of_kind), members in pattern_groups(parts).items():
         drawing = pattern_drawing(members, members[0].id if len(members) == 1 else f"{of_rank} {of_kind}")
-        stem = out / file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
+        stem = file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
         for ending in kinds:
-            path = stem.with_suffix(f".{ending}")
             if ending == "dxf":
-                to_dxf(drawing).saveas(path)
+                drawn[f"{stem}.dxf"] = dxf_text(drawing)
             elif ending == "svg":
-                path.write_text(to_svg(drawing), encoding="utf-8")
+                drawn[f"{stem}.svg"] = to_svg(drawing)
             else:
-                path.write_bytes(_tiled(tile_pdf, drawing, paper_name, language, landscape))
-            written.append(str(path))
+                drawn[f"{stem}.pdf"] = _tiled(tile_pdf, drawing, paper_name, language, landscape)
+    written = [str(path) for path in write_all(out, drawn)]
     if as_json:
         print_json({"blanks": len(parts), "files": written})
     else:
@@ -139,7 +136,7 @@ def _tiled(tile_pdf: Any, drawing: Any, paper_name: str, language: str, landscap
 
 @click.command(short_help="Labels for rolls, remnants and lots, with QR code.")
 @click.argument("ids", metavar="ID...", nargs=-1)
-@click.option("--out", type=FILE, required=True, metavar="FILE.pdf")
+@out_option("--out", required=True, metavar="FILE.pdf")
 @click.option(
     "--sheet", "sheet_name", default="roll 90x50", show_default=True, help="A label sheet or roll by its measures."
 )
@@ -188,7 +185,7 @@ def label(
             with open_book(shop) as book:
                 labels = [_label_of(book, one) for one in ids]
         made = label_pdf(labels, sheet_name, first=first, right_mm=right_mm, down_mm=down_mm)
-    out.write_bytes(made)
+    write(out, made)
     if as_json:
         print_json({"labels": len(labels), "file": str(out)})
     else:

@@ -11,7 +11,7 @@ import click
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option
+from pipemetal.cli.common import FILE, json_option, load_recipes, out_option, print_json, print_table, recipes_option
 from pipemetal.errors import PipeError
 from pipemetal.files.organ_file import read_organ
 from pipemetal.pipes.borrowed import notes_without_pipe
@@ -60,8 +60,8 @@ def load_pipes(
     "--lengths", is_flag=True, help="What the length can claim in cents; open pipes by three published rules."
 )
 @click.option("--more", is_flag=True, help="Flue, toe, stress of the standing pipe, Ising's number.")
-@click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every pipe as CSV.")
-@click.option("--svg", "svg_path", type=FILE, metavar="FILE", help="Draw the one pipe of --rank and --note to scale.")
+@out_option("--csv", "csv_path", metavar="FILE", help="Write every pipe as CSV.")
+@out_option("--svg", "svg_path", metavar="FILE", help="Draw the one pipe of --rank and --note to scale.")
 @recipes_option
 @json_option
 def pipes(
@@ -313,15 +313,17 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
 
 
 def _write_csv(rows: Sequence[dict[str, Any]], path: Path) -> None:
+    from pipemetal.files.outbox import write
     from pipemetal.files.sheet_out import csv_of
 
     keys = list(rows[0]) if rows else ["id"]
-    path.write_text(csv_of(keys, ([row[k] for k in keys] for row in rows)), encoding="utf-8")
+    write(path, csv_of(keys, ([row[k] for k in keys] for row in rows)))
 
 
 def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
     from pipemetal.documents.pipe_picture import pipe_picture
     from pipemetal.documents.svg import to_svg
+    from pipemetal.files.outbox import write
 
     if len(made) != 1:
         raise PipeError(
@@ -329,15 +331,15 @@ def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
         )
     rank = next(r for r in organ.ranks if r.name == made[0].rank)
     steps = [(s.share, s.below, s.above) for s in rank.steps]
-    path.write_text(to_svg(pipe_picture(made[0], steps=steps, tuning_c=organ.pitch.tuning_c)), encoding="utf-8")
+    write(path, to_svg(pipe_picture(made[0], steps=steps, tuning_c=organ.pitch.tuning_c)))
 
 
 @click.command(short_help="Every part as a flat blank.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
 @click.option("--rank", help="Only this rank.")
-@click.option("--dxf", "dxf_dir", type=FILE, metavar="DIR", help="Write a full-size pattern of every blank as DXF.")
+@out_option("--dxf", "dxf_dir", metavar="DIR", help="Write a full-size pattern of every blank as DXF.")
 @click.option("--offsets", is_flag=True, help="Print the offset tables of arcs too shallow to swing.")
-@click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every blank as CSV.")
+@out_option("--csv", "csv_path", metavar="FILE", help="Write every blank as CSV.")
 @recipes_option
 @json_option
 def blanks(

@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.common import FILE, find_beside, json_option, print_json, print_table, recipes_option, settings_for
+from pipemetal.cli.common import (
+    FILE,
+    find_beside,
+    json_option,
+    out_argument,
+    out_option,
+    print_json,
+    print_table,
+    recipes_option,
+    settings_for,
+)
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import InputError
 
@@ -42,7 +52,7 @@ DEMO_SECONDS = 45.0
 @click.option(
     "--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from. Default: log.csv beside."
 )
-@click.option("--out", "out", type=FILE, required=True, metavar="DIR", help="Where the plan is written.")
+@out_option("--out", "out", required=True, metavar="DIR", help="Where the plan is written.")
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), help="Time to search for a layout [30].")
 @click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
@@ -113,7 +123,7 @@ def _accept(shop: str, by: str | None, made: Plan, *, quiet: bool) -> None:
 
 
 @click.command(short_help="The invented shop, and the main job on it.")
-@click.argument("folder", metavar="[DIR]", type=FILE, default=Path("demo-shop"))
+@out_argument("folder", metavar="[DIR]", default=Path("demo-shop"))
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), default=DEMO_SECONDS, show_default=True)
 @click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
@@ -161,15 +171,9 @@ def _demo_book(folder: Path, shop: Path) -> None:
     """The invented shop's files in a book; one that is there already is left as it is."""
     from pipemetal.shop.book import Book
 
-    if shop.exists():
-        return
-    try:
-        with Book.open(shop, create=True) as book:
+    if not shop.exists():
+        with Book.open_or_make(shop) as book:
             book.import_folder(folder)
-    except BaseException:
-        for suffix in ("", "-wal", "-shm"):  # half a demonstration is none
-            Path(f"{shop}{suffix}").unlink(missing_ok=True)
-        raise
 
 
 def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
@@ -221,10 +225,13 @@ def run_plan(
     """Make a plan and write it; gives its record."""
     from pipemetal.documents.plan_pages import write_plan_files
     from pipemetal.files.organ_file import read_organ
+    from pipemetal.files.outbox import check_place
     from pipemetal.planning.plan import make_plan
 
     if out.exists() and not out.is_dir():
         raise InputError("is a file, a folder is wanted", field="--out", value=str(out))
+    if out.is_dir():
+        check_place(out / "plan.json")  # now, not after the planning
     organ = read_organ(organ_file, stock["recipes"])
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(

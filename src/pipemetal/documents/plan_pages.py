@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
@@ -22,7 +20,8 @@ from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_
 from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
 from pipemetal.documents.shown import units_of
 from pipemetal.documents.svg import to_svg
-from pipemetal.files.sheet_out import OutTable, csv_of, write_tables
+from pipemetal.files.outbox import write_all
+from pipemetal.files.sheet_out import OutTable, csv_of, workbook_of
 from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
 from pipemetal.planning.plan import Plan as Planned
 from pipemetal.plans.codec import as_dict, write
@@ -210,19 +209,8 @@ def write_plan_files(planned: Planned, folder: Path) -> Plan:
             papers=[n for n in files if n.startswith("paper/")],
         )
     )
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as beside:
-        for name, content in files.items():
-            path = Path(beside) / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content if isinstance(content, bytes) else content.encode())
-        write_tables(Path(beside) / "plan.xlsx", [OutTable(name, *table) for name, table in tables.items()])
-        for old in ("cutting", "pictures", "paper"):
-            shutil.rmtree(folder / old, ignore_errors=True)
-        for name in [*files, "plan.xlsx"]:
-            target = folder / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            (Path(beside) / name).replace(target)
+    files["plan.xlsx"] = workbook_of([OutTable(name, *table) for name, table in tables.items()])
+    write_all(folder, files, drop=("cutting", "pictures", "paper"))
     return plan
 
 

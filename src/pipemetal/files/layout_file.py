@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from pipemetal.files.outbox import write
 from pipemetal.files.toml_table import read_text
 from pipemetal.layout.jsonform import plan_from_dict, plan_to_dict, problem_from_dict
 from pipemetal.layout.plan import LayoutPlan
@@ -28,13 +29,8 @@ def read_json(path: Path) -> Any:
 
 
 def write_json(path: Path, value: Any) -> None:
-    """Write a JSON file whole or not at all."""
-    beside = path.with_name(path.name + ".part")
-    try:
-        beside.write_text(json.dumps(value, allow_nan=False, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
+    """Write a JSON file. Errors: FileFormatError for a place that must not be written over."""
+    write(path, json.dumps(value, allow_nan=False, ensure_ascii=False, indent=1) + "\n")
 
 
 def read_problem(path: Path) -> LayoutProblem:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Form, Query, Request
@@ -54,12 +52,9 @@ class Shifted:
 
 def organ_of_text(text: str, recipes: Any) -> Organ:
     """An organ file's text, read. Errors: FileFormatError, PipeError with table and key."""
-    from pipemetal.files.organ_file import read_organ
+    from pipemetal.files.organ_file import organ_of
 
-    with tempfile.TemporaryDirectory(prefix="pipemetal-organ-") as folder:
-        path = Path(folder) / "organ.toml"
-        path.write_text(text, encoding="utf-8")
-        return read_organ(path, recipes)
+    return organ_of(text, recipes)
 
 
 def add_routes(app: FastAPI, site: Site) -> None:

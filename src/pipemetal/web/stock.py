@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import re
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 from urllib.parse import quote
@@ -180,15 +179,13 @@ def _add_files(app: FastAPI, site: Site) -> None:
         content = file.file.read(MOST_SHEET_BYTES + 1)
         if ending not in IMPORTED or not content or len(content) > MOST_SHEET_BYTES:
             raise BookError("cannot be read", field="file", value=name, allowed=f"{' or '.join(IMPORTED)}, up to 20 MB")
-        with tempfile.TemporaryDirectory(prefix="pipemetal-import-") as folder:
-            path = Path(folder) / f"{Path(name).stem or 'table'}{ending}"
-            path.write_bytes(content)
-            if trial:
-                # a second book of its own, so that trying takes nothing back that somebody else writes meanwhile
-                with type(book).open(book.target, who=book.who) as other:
-                    report = other.import_file(path, organ=organ.strip(), dry_run=True)
-                return site.page(request, "import.html", "What it would bring", "/stock", report=report, name=name)
-            report = book.import_file(path, organ=organ.strip())
+        given = f"{Path(name).stem or 'table'}{ending}"
+        if trial:
+            # a second book of its own, so that trying takes nothing back that somebody else writes meanwhile
+            with type(book).open(book.target, who=book.who) as other:
+                report = other.import_content(content, given, organ=organ.strip(), dry_run=True)
+            return site.page(request, "import.html", "What it would bring", "/stock", report=report, name=name)
+        report = book.import_content(content, given, organ=organ.strip())
         return site.booked("/stock", report["event"])
 
     @app.post("/photos")

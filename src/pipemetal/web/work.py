@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import os
-import tempfile
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipemetal.errors import InputError
@@ -50,7 +48,7 @@ def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
 
 def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
     """A plan of an organ file's text and what the book holds."""
-    from pipemetal.files.organ_file import read_organ
+    from pipemetal.files.organ_file import organ_of
     from pipemetal.planning.learning import learn
     from pipemetal.planning.plan import make_plan
     from pipemetal.plans.making import plan_record
@@ -60,10 +58,7 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
     tell(0.0, "reading the book")
     with Book.open(payload["target"]) as book:
         stock, casts = book_stock(book), book.casts()
-    with tempfile.TemporaryDirectory(prefix="pipemetal-organ-") as folder:
-        path = Path(folder) / "organ.toml"
-        path.write_text(payload["organ"], encoding="utf-8")
-        organ = read_organ(path, stock["recipes"])
+    organ = organ_of(payload["organ"], stock["recipes"])
     tell(0.0, "learning from the log")
     plan = make_plan(
         organ,
