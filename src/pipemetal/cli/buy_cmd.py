@@ -90,6 +90,7 @@ def buy(
         now,
         losses=shop.losses,
         available_from=available,
+        errand_costs_kg=shop.errand_costs_kg,
     )
     if pdf_path is not None:
         from pipemetal.documents.order_sheet import order_pdf
@@ -121,7 +122,18 @@ def _orders_dict(orders: Orders) -> dict[str, Any]:
         ],
         "cost": rounded(orders.cost, 2),
         "gap_percent": rounded(orders.gap_percent, 3),
+        "used_kg": rounded(orders.used_kg, 2),
         "left_kg": rounded(orders.left_kg, 2),
+        "from_stock_kg": {lot: rounded(kg, 2) for lot, kg in orders.from_stock_kg},
+        "kept": [
+            {
+                "lot": k.lot,
+                "mass_kg": rounded(k.mass_kg, 2),
+                "price_per_kg": k.price_per_kg,
+                "replaced_per_kg": rounded(k.replaced_per_kg, 2),
+            }
+            for k in orders.kept
+        ],
         "not_offered_kg": {e: rounded(kg, 2) for e, kg in orders.not_offered_kg},
         "waits_until": {name: day.isoformat() for name, day in orders.waits},
     }
@@ -130,10 +142,16 @@ def _orders_dict(orders: Orders) -> dict[str, Any]:
 def _print_orders(orders: Orders, melts: int, currency: str) -> None:
     notes = [
         f"{orders.cost:.2f} {currency} in all; at most {orders.gap_percent:.2f} % off the best for metal ordered and used. "
-        f"{orders.left_kg:.1f} kg of it stay when all is cast. A melt may need a pig cut; the day's weighing lists tell."
+        f"The melts take {orders.used_kg:.1f} kg of it, and {sum(kg for _, kg in orders.from_stock_kg):.1f} kg of what is "
+        f"there; {orders.left_kg:.1f} kg of it stay when all is cast. A melt may need a pig cut; the day's weighing lists tell."
     ]
     notes += [
         f"{name} must wait until {day.isoformat()}: its metal cannot be there before." for name, day in orders.waits
+    ]
+    notes += [
+        f"{k.lot} stays, {k.mass_kg:.1f} kg: it is worth {k.price_per_kg:.2f} {currency} a kg, and its metal can be "
+        f"bought for {k.replaced_per_kg:.2f}."
+        for k in orders.kept
     ]
     notes += [f"Nobody offers {element}: {kg:.1f} kg are to be found." for element, kg in orders.not_offered_kg]
     if not orders.lines:

@@ -14,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import BookError, InputError
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
+from pipemetal.melts.mend import CAUSES, REMEDIES, Blocked
 from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
@@ -288,11 +289,7 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
     say, answer = show.say, found.charge
     card = melt_dict(found.planned, (), site.settings)
     if not isinstance(answer, Charge):
-        what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
-        mend = say(
-            "The lots that may be used do not reach the recipe. The smallest addition that mends it: {what}.", what=what
-        )
-        return card | {"mend": mend if what else say.made(answer.words)}
+        return card | {"mend": blocked_words(show, answer)}
     for line, shown in zip(answer.lines, card["lots"], strict=True):
         shown["when"] = _when(show, line.lot)
     spare = answer.mass_kg - answer.request.wanted_kg
@@ -303,6 +300,17 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
         "edges": [say.made(words) for words in answer.binding],
         "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
     }
+
+
+def blocked_words(show: Show, answer: Blocked) -> str:
+    """Why a melt cannot be charged and what mends it, in the person's language and units."""
+    what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
+    told = [
+        show.say(texts[said.kind], kg=show.mass(said.kg), name=said.name, what=what)
+        for texts, said in ((CAUSES, answer.cause), (REMEDIES, answer.remedy))
+    ]
+    sentence = "; ".join(told)
+    return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def _when(show: Show, lot: Lot) -> str:
