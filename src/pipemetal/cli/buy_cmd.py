@@ -10,13 +10,13 @@ import click
 
 from pipemetal.cli.common import (
     FILE,
-    find_beside,
     json_option,
     load_recipes,
     print_json,
     print_table,
     recipes_option,
     rounded,
+    shop_beside,
 )
 from pipemetal.errors import MeltError
 
@@ -62,7 +62,6 @@ def buy(
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.offers_file import read_offers
     from pipemetal.files.plan_melts import read_plan_melts
-    from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.buying import what_to_buy
 
     now = today.date() if today is not None else dt.date.today()
@@ -71,7 +70,7 @@ def buy(
             "are not one for each plan", field="--start", value=len(starts), allowed=f"{len(plans)}, or none"
         )
     recipes = load_recipes(recipes_path, offers_path)
-    shop = read_shop(find_beside(settings_path, offers_path, "shop.toml"))
+    shop = shop_beside(settings_path, offers_path)
     offers = read_offers(offers_path)
     stock = list(read_lots(lots_path, recipes)[0]) if lots_path is not None else []
     dated = [

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.common import FILE, find_beside, json_option, print_json, print_table, recipes_option, settings_for
+from pipemetal.cli.common import (
+    FILE,
+    find_beside,
+    json_option,
+    load_recipes,
+    print_json,
+    print_table,
+    recipes_option,
+    settings_for,
+)
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import InputError
 
@@ -23,8 +32,20 @@ DEMO_SECONDS = 45.0
 
 @click.command(short_help="From ranks, rack and lots to cutting sheets, melts and pours.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
-@click.option("--rack", "rack_path", type=FILE, metavar="rack.csv|DIR", help="Rolls with readings.csv beside them.")
-@click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
+@click.option(
+    "--rack",
+    "rack_path",
+    type=FILE,
+    metavar="rack.csv|DIR",
+    help="Rolls with readings.csv beside them; without it every sheet is cast.",
+)
+@click.option(
+    "--lots",
+    "lots_path",
+    type=FILE,
+    metavar="lots.csv",
+    help="Pigs, ingots, scrap and master alloys; without it all is bought.",
+)
 @click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
 @click.option("--reserved", is_flag=True, help="With --shop: use what other accepted plans have reserved too.")
 @click.option("--accept", "accepts", is_flag=True, help="With --shop: accept the plan into the book at once.")
@@ -190,15 +211,18 @@ def stock_of(
         from pipemetal.shop.stock import planning_stock
 
         return planning_stock(shop, reserved=reserved)
-    if rack_path is None or lots_path is None:
-        raise InputError("are both needed, or --shop", field="--rack and --lots")
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.rack_file import read_rack
-    from pipemetal.files.recipe_file import read_recipes
+    from pipemetal.files.rack_file import usable_rack
 
-    recipes = read_recipes(find_beside(recipes_path, organ_file, "recipes.toml"))
-    lots, unknown = read_lots(lots_path, recipes)
-    return {"recipes": recipes, "rack": read_rack(rack_path, recipes), "lots": lots, "unknown": unknown}
+    recipes = load_recipes(recipes_path, organ_file)
+    own = find_beside(recipes_path, organ_file, "recipes.toml") is None
+    lots, unknown = read_lots(lots_path, recipes) if lots_path is not None else ((), ())
+    rack, aside = usable_rack(rack_path, recipes) if rack_path is not None else ((), {})
+    notes = [f"Set aside: {roll}: {why}." for roll, why in aside.items()]
+    notes += ["No --rack was given: every sheet is cast."] if rack_path is None else []
+    notes += ["No --lots were given: all metal is bought."] if lots_path is None else []
+    notes += [f"No recipes.toml beside {organ_file.name}: the program's own recipes were used."] if own else []
+    return {"recipes": recipes, "rack": rack, "lots": lots, "unknown": unknown, "notes": notes}
 
 
 def run_plan(
@@ -230,6 +254,7 @@ def run_plan(
             settings,
             learned=learned_from(log_path, organ_file),
             cannot_charge=stock["unknown"],
+            notes=stock.get("notes", ()),
             seconds=None if iterations else (seconds or 30.0),
             iterations=iterations,
             seed=seed,
@@ -313,6 +338,8 @@ def print_summary(data: dict[str, Any], out: Path) -> None:
     for melt in data["melts"]:
         if "blocked_by" in melt:
             click.echo(f"Cannot be charged: {melt['name']} ({melt['recipe']}): {melt['words']}")
+    for note in data["notes"]:
+        click.echo(note)
     for reading in data["readings_left_out"]:
         click.echo(f"Reading not trusted: {reading['roll']}: {reading['reason']}.")
     if data["lots_without_analysis"]:

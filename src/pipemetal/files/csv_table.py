@@ -127,10 +127,11 @@ class CsvTable:
         return self._rows
 
 
-def read_csv(path: Path) -> CsvTable:
+def read_csv(path: Path, *, may_be_empty: bool = False) -> CsvTable:
     """A CSV file as a table; lines that begin with # and empty lines are passed over.
 
-    Errors: FileFormatError for a file that is missing, empty, has no rows, or a row with too many or too few cells.
+    Errors: FileFormatError for a file that is missing, empty, has no rows (but where it `may_be_empty`), or a row with too
+    many or too few cells.
     """
     lines = read_text(path).splitlines()
     kept = [(i, line) for i, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
@@ -158,6 +159,6 @@ def read_csv(path: Path) -> CsvTable:
             rows.append((number, cells))
     except csv.Error as error:
         raise FileFormatError(f"is not a CSV table: {error}", where=path.name) from None
-    if not rows:
+    if not rows and not may_be_empty:
         raise FileFormatError("has headings but no rows", where=path.name)
     return CsvTable(path.name, headings, rows, delimiter != ",")

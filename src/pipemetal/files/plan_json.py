@@ -263,6 +263,7 @@ def plan_dict(plan: Plan) -> dict[str, Any]:
         "organ": plan.organ.name,
         "shop": plan.settings.name,
         "settings_from": plan.settings.source,
+        "notes": list(plan.notes),
         "seed": layout.seed,
         "iterations": layout.iterations,
         "pipes_served": plan.pipes_served,

@@ -81,7 +81,9 @@ def read_shop(path: Path) -> ShopSettings:
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
-    return _settings(read_toml(path))
+    top = read_toml(path)
+    settings = _settings(top)
+    return dataclasses.replace(settings, said=frozenset(said_of(top.data, settings)))
 
 
 def read_said(path: Path) -> Said:
@@ -113,7 +115,7 @@ def settings_of(said: Mapping[str, Any], where: str = "settings") -> ShopSetting
     (480.0, True)
     """
     check_keys(said, where)
-    return _settings(TomlTable(nested(said), where))
+    return dataclasses.replace(_settings(TomlTable(nested(said), where)), said=frozenset(said))
 
 
 def check_keys(said: Iterable[str], where: str = "settings") -> None:

@@ -216,7 +216,7 @@ class ShopSettings:
 
     Units, language and paper are those of pages and sheets; files and JSON stay metric.
 
-    `source` says where they were read, in words that a plan repeats.
+    `source` says where they were read, in words that a plan repeats; `said` are the keys that the shop said itself.
     """
 
     name: str = "a shop"
@@ -235,3 +235,4 @@ class ShopSettings:
     melt_costs_kg: float = 10.0
     take_down_costs_kg: float = 3.0
     source: str = field(default="the program's own", compare=False)
+    said: frozenset[str] = field(default=frozenset(), compare=False)
