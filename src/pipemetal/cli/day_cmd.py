@@ -10,13 +10,13 @@ import click
 from pipemetal.cli.casting_drawings import cards_option, clock_text, day_drawings, pairs_of, pictures_option
 from pipemetal.cli.common import (
     FILE,
-    find_beside,
     json_option,
     load_recipes,
     print_json,
     print_table,
     recipes_option,
     rounded,
+    shop_beside,
 )
 from pipemetal.errors import MeltError
 
@@ -70,7 +70,6 @@ def day(
     from pipemetal.files.log_file import read_log
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.sheets_file import read_sheets
-    from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.day import SheetDemand
     from pipemetal.planning.learning import Learned, learn
     from pipemetal.planning.melting import plan_season
@@ -80,7 +79,7 @@ def day(
     from pipemetal.plans.rows import melt_row, pour_row, season_row
 
     recipes = load_recipes(recipes_path, sheets_file)
-    settings = read_shop(find_beside(settings_path, sheets_file, "shop.toml"))
+    settings = shop_beside(settings_path, sheets_file)
     sheets = read_sheets(sheets_file, recipes, settings.sheets)
     lots, unknown = read_lots(lots_path, recipes)
     learned = learn(read_log(log_path)) if log_path is not None else Learned()

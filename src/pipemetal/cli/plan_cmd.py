@@ -13,6 +13,7 @@ from pipemetal.cli.common import (
     FILE,
     find_beside,
     json_option,
+    load_recipes,
     out_argument,
     out_option,
     print_json,
@@ -34,8 +35,20 @@ DEMO_SECONDS = 45.0
 
 @click.command(short_help="From ranks, rack and lots to cutting sheets, melts and pours.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
-@click.option("--rack", "rack_path", type=FILE, metavar="rack.csv|DIR", help="Rolls with readings.csv beside them.")
-@click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
+@click.option(
+    "--rack",
+    "rack_path",
+    type=FILE,
+    metavar="rack.csv|DIR",
+    help="Rolls with readings.csv beside them; without it every sheet is cast.",
+)
+@click.option(
+    "--lots",
+    "lots_path",
+    type=FILE,
+    metavar="lots.csv",
+    help="Pigs, ingots, scrap and master alloys; without it all is bought.",
+)
 @click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
 @click.option("--reserved", is_flag=True, help="With --shop: use what other accepted plans have reserved too.")
 @click.option("--accept", "accepts", is_flag=True, help="With --shop: accept the plan into the book at once.")
@@ -199,15 +212,18 @@ def stock_of(
         from pipemetal.shop.stock import planning_stock
 
         return planning_stock(shop, reserved=reserved)
-    if rack_path is None or lots_path is None:
-        raise InputError("are both needed, or --shop", field="--rack and --lots")
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.rack_file import read_rack
-    from pipemetal.files.recipe_file import read_recipes
+    from pipemetal.files.rack_file import usable_rack
 
-    recipes = read_recipes(find_beside(recipes_path, organ_file, "recipes.toml"))
-    lots, unknown = read_lots(lots_path, recipes)
-    return {"recipes": recipes, "rack": read_rack(rack_path, recipes), "lots": lots, "unknown": unknown}
+    recipes = load_recipes(recipes_path, organ_file)
+    own = find_beside(recipes_path, organ_file, "recipes.toml") is None
+    lots, unknown = read_lots(lots_path, recipes) if lots_path is not None else ((), ())
+    rack, aside = usable_rack(rack_path, recipes) if rack_path is not None else ((), {})
+    notes = [f"Set aside: {roll}: {why}." for roll, why in aside.items()]
+    notes += ["No --rack was given: every sheet is cast."] if rack_path is None else []
+    notes += ["No --lots were given: all metal is bought."] if lots_path is None else []
+    notes += [f"No recipes.toml beside {organ_file.name}: the program's own recipes were used."] if own else []
+    return {"recipes": recipes, "rack": rack, "lots": lots, "unknown": unknown, "notes": notes}
 
 
 def run_plan(
@@ -242,6 +258,7 @@ def run_plan(
             settings,
             learned=learned_from(log_path, organ_file),
             cannot_charge=stock["unknown"],
+            notes=stock.get("notes", ()),
             seconds=None if iterations else (seconds or 30.0),
             iterations=iterations,
             seed=seed,
@@ -325,6 +342,8 @@ def print_summary(plan: Plan, out: Path) -> None:
     for melt in plan.melts:
         if melt.blocked is not None:
             click.echo(f"Cannot be charged: {melt.name} ({melt.recipe}): {melt.blocked.words}")
+    for note in plan.notes:
+        click.echo(note)
     for reading in plan.readings_left_out:
         click.echo(f"Reading not trusted: {reading.roll}: {reading.reason}.")
     if plan.lots_without_analysis:
@@ -334,9 +353,8 @@ def print_summary(plan: Plan, out: Path) -> None:
     if len(plan.unserved) > 20:
         click.echo(f"... and {len(plan.unserved) - 20} more, see {out / 'not-served.csv'}.")
     for pour in plan.pours:
-        if not pour.problem:
-            continue
-        click.echo(f"No push gives sheet {pour.sheet}: {pour.problem}")
+        if pour.problem:
+            click.echo(f"No push gives sheet {pour.sheet}: {pour.problem}")
     click.echo(
         f"Checker: {len(plan.faults)} faults. Account closes to {metal.unexplained_kg:.3f} kg. "
         "Liquid lead alloys: read the cautions first."

@@ -26,6 +26,7 @@ def plan_record(planned: Planned) -> record.Plan:
         program=f"pipemetal {__version__}",
         shop=settings.name,
         settings_from=settings.source,
+        notes=tuple(planned.notes),
         seed=layout.seed,
         iterations=layout.iterations,
         pipes_served=planned.pipes_served,

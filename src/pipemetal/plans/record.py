@@ -493,6 +493,7 @@ class Plan(_Row):
     program: str = ""
     shop: str = ""
     settings_from: str = ""
+    notes: tuple[str, ...] = ()
     seed: Count = 0
     iterations: Count = 0
     pipes_served: Count = 0

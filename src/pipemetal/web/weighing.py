@@ -14,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import BookError, InputError
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
+from pipemetal.melts.mend import CAUSES, REMEDIES, Blocked
 from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
@@ -289,12 +290,8 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
     melt = melt_row(found.planned, (), site.settings)
     card = {"recipe": melt.recipe, "heel_kg": melt.heel_kg, "lots": (), "blocked_by": ()}
     if not isinstance(answer, Charge):
-        what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
-        mend = say(
-            "The lots that may be used do not reach the recipe. The smallest addition that mends it: {what}.", what=what
-        )
         blocked_by = melt.blocked.blocked_by if melt.blocked else ()
-        return card | {"blocked_by": blocked_by, "mend": mend if what else say.made(answer.words)}
+        return card | {"blocked_by": blocked_by, "mend": blocked_words(show, answer)}
     lots = [vars(row) | {"when": _when(show, line.lot)} for line, row in zip(answer.lines, melt.lots, strict=True)]
     spare = answer.mass_kg - answer.request.wanted_kg
     return (
@@ -309,6 +306,17 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
             "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
         }
     )
+
+
+def blocked_words(show: Show, answer: Blocked) -> str:
+    """Why a melt cannot be charged and what mends it, in the person's language and units."""
+    what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
+    told = [
+        show.say(texts[said.kind], kg=show.mass(said.kg), name=said.name, what=what)
+        for texts, said in ((CAUSES, answer.cause), (REMEDIES, answer.remedy))
+    ]
+    sentence = "; ".join(told)
+    return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def _when(show: Show, lot: Lot) -> str:
