@@ -8,6 +8,7 @@ import pytest
 from shop_samples import HALF, PNG, TIN, a_roll
 
 from pipemetal.errors import BookError, PipemetalError
+from pipemetal.plans.record import Plan
 from pipemetal.shop.book import Book, NotAllowedError, StaleSaveError, UndoFirstError
 from pipemetal.shop.roles import ACTIONS, ROLES, may
 from pipemetal.shop.undoing import KEPT_BY_NOBODY, told_touched
@@ -54,7 +55,7 @@ def anything(shop: Book, what: str) -> int:
         "weighed": lambda: shop.weigh("lot:T1", 99.0),
         "sold": lambda: shop.sell("lot:T1", 1.0),
         "organ kept": lambda: shop.add_organ("Chapel", "text")[0],
-        "plan kept": lambda: shop.add_plan({"organ": "Chapel"})[0],
+        "plan kept": lambda: shop.add_plan(Plan("Chapel"))[0],
         "attachment withdrawn": lambda: shop.withdraw_attachment("roll:R1 #1"),
         "person entered": lambda: shop.add_person("new", "keep", pin="4712"),
         "role given": lambda: shop.give_role(PERSON["look"], "work"),

@@ -10,7 +10,6 @@ import click
 
 from pipemetal.cli.common import (
     FILE,
-    find_beside,
     json_option,
     load_recipes,
     out_option,
@@ -18,6 +17,7 @@ from pipemetal.cli.common import (
     print_table,
     recipes_option,
     rounded,
+    shop_beside,
 )
 from pipemetal.errors import MeltError
 
@@ -152,7 +152,6 @@ def scrap(
     """For every lot of scrap, shavings or own ingots the recipe in which it is worth most; and what becomes of each alloy when
     part of every melt is its own scrap. New metal is that of LOTS.csv, taken as endless."""
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.drift import remelt_drift, scrap_worth
 
     recipes = load_recipes(recipes_path, lots_file)
@@ -160,7 +159,7 @@ def scrap(
         if name not in recipes:
             raise MeltError("is not a recipe of this shop", field="--recipe", value=name, allowed=", ".join(recipes))
     chosen = {name: recipes[name] for name in names or recipes}
-    shop = read_shop(find_beside(settings_path, lots_file, "shop.toml"))
+    shop = shop_beside(settings_path, lots_file)
     lots, unknown = read_lots(lots_file, recipes)
     new = [lot for lot in lots if lot.is_new_metal]
     if not new:

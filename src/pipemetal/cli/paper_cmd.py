@@ -9,13 +9,14 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option
 from pipemetal.cli.shop_cmd import open_book, shop_option
-from pipemetal.errors import BookError, FileFormatError, InputError, PipeError, UnitError
+from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
 from pipemetal.files.outbox import write, write_all
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
 if TYPE_CHECKING:
     from pipemetal.documents.labels import Label
+    from pipemetal.plans.record import Plan
 
 __all__ = ["label", "paper", "patterns"]
 
@@ -50,38 +51,21 @@ def paper(
     Cutting sheets need the rolls' thickness maps and are printed by `pipemetal plan`.
     """
     from pipemetal.documents.plan_paper import PAPERS, plan_paper
+    from pipemetal.files.plan_file import read_plan_file
 
     for name in names:
         if name not in PAPERS:
             raise UnitError("is not a paper of a plan", field="NAME", value=name, allowed=", ".join(PAPERS))
-    plan = _plan_of(plan_file)
+    plan = read_plan_file(plan_file)
     units = UnitSystem(lengths, masses, temperatures, comma=language == "de")
     made = {}
     for name in names or PAPERS:
-        try:
-            made[f"{name}.pdf"] = plan_paper(name, plan, units, Words(language), paper_name)
-        except (KeyError, IndexError, TypeError, AttributeError, ValueError, OverflowError) as error:
-            if isinstance(error, InputError):
-                raise
-            problem = f"does not hold what {name} is made of"
-            raise FileFormatError(problem, where=plan_file.name, allowed="a plan.json as it was written") from None
+        made[f"{name}.pdf"] = plan_paper(name, plan, units, Words(language), paper_name)
     written = [str(path) for path in write_all(out, made)]
     if as_json:
         print_json({"files": written})
     else:
         click.echo("Wrote " + ", ".join(written) + ".")
-
-
-def _plan_of(path: Path) -> dict[str, Any]:
-    """A plan that was written before. Errors: FileFormatError for what is none."""
-    from pipemetal.files.layout_file import read_json
-    from pipemetal.files.plan_json import PLAN_FORMAT
-
-    plan: Any = read_json(path)
-    if not isinstance(plan, dict) or plan.get("format") != PLAN_FORMAT:
-        raise FileFormatError("is not a plan", where=path.name, allowed=f"a plan.json of format {PLAN_FORMAT!r}")
-    found: dict[str, Any] = plan
-    return found
 
 
 @click.command(short_help="Full-size patterns of blanks: DXF, SVG, or PDF in tiles.")
@@ -194,7 +178,9 @@ def label(
         made = test_page_pdf(sheet_name, right_mm=right_mm, down_mm=down_mm)
     else:
         if plan_file is not None:
-            labels = _blank_labels(_plan_of(plan_file), ids)
+            from pipemetal.files.plan_file import read_plan_file
+
+            labels = _blank_labels(read_plan_file(plan_file), ids)
         else:
             with open_book(shop) as book:
                 labels = [_label_of(book, one) for one in ids]
@@ -206,27 +192,27 @@ def label(
         click.echo(f"Wrote a test page to {out}." if test_page else f"Wrote {len(labels)} labels to {out}.")
 
 
-def _blank_labels(plan: dict[str, Any], ids: tuple[str, ...]) -> list[Label]:
+def _blank_labels(plan: Plan, ids: tuple[str, ...]) -> list[Label]:
     """A label for every blank of some rolls of a plan, in the order of marking out."""
     from pipemetal.documents.labels import Label
 
-    rolls = {roll["id"]: roll for roll in [*plan["rolls_used"], *plan["new_sheets"]]}
+    rolls = {sheet.id: sheet for sheet in plan.sheets}
     for one in ids:
         if one not in rolls:
             raise BookError("is not a roll of this plan", field="ID", value=one, allowed=f"one of {len(rolls)} rolls")
     return [
         Label(
-            cut["blank"],
+            cut.blank,
             (
-                f"{cut['rank']} {cut['note']}",
-                cut["kind"],
-                f"{cut['length_mm']:.0f} x {cut['width_mm']:.0f} mm",
-                f"{cut['actual_mouth_mm']:.2f} / {cut['actual_top_mm']:.2f} mm",
-                f"no. {cut['number']} of {one}",
+                f"{cut.rank} {cut.note}",
+                cut.kind,
+                f"{cut.length_mm:.0f} x {cut.width_mm:.0f} mm",
+                f"{cut.actual_mouth_mm:.2f} / {cut.actual_top_mm:.2f} mm",
+                f"no. {cut.number} of {one}",
             ),
         )
         for one in ids or rolls
-        for cut in rolls[one]["cuts"]
+        for cut in rolls[one].cuts
     ]
 
 

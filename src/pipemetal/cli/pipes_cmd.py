@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,15 +14,6 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.cli.common import FILE, json_option, load_recipes, out_option, print_json, print_table, recipes_option
 from pipemetal.errors import PipeError
 from pipemetal.files.organ_file import read_organ
-from pipemetal.files.pipe_json import (
-    blank_dict,
-    note_dict,
-    offsets_dict,
-    pipe_dict,
-    sheet_dict,
-    total_dicts,
-    wants_offsets,
-)
 from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.length_rules import LengthRule, claim_cents, open_rules
 from pipemetal.pipes.make import organ_pipes, sounding_length_mm
@@ -31,6 +22,13 @@ from pipemetal.pipes.pipe import Part, Pipe, footage_text
 from pipemetal.pipes.rank import Organ
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.totals import sheets_to_buy, totals
+from pipemetal.plans.codec import as_dict
+from pipemetal.plans.rows import blank_row, note_row, offsets_of, pipe_row, sheet_bought_row, wants_offsets
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipemetal.pipes.totals import Total
 
 __all__ = ["blanks", "load_pipes", "pipes"]
 
@@ -88,17 +86,17 @@ def pipes(
         made = tuple(p for p in made if p.key == key)
     without = [n for n in notes_without_pipe(organ) if rank in (None, n.rank)]
     if csv_path is not None:
-        _write_csv([pipe_dict(p) for p in made], csv_path)
+        _write_csv([as_dict(pipe_row(p)) for p in made], csv_path)
     if svg_path is not None:
         _draw(organ, made, svg_path)
     if as_json:
-        listed = [pipe_dict(p) | ({"lengths": _lengths_dict(organ, p)} if lengths else {}) for p in made]
+        listed = [as_dict(pipe_row(p)) | ({"lengths": _lengths_dict(organ, p)} if lengths else {}) for p in made]
         print_json(
             {
                 "organ": organ.name,
                 "pipes": listed,
-                "notes_without_pipe": [note_dict(n) for n in without],
-                "sheets_to_buy": [sheet_dict(s) for s in sheets_to_buy(made)],
+                "notes_without_pipe": [as_dict(note_row(n)) for n in without],
+                "sheets_to_buy": [as_dict(sheet_bought_row(s)) for s in sheets_to_buy(made)],
             }
         )
         return
@@ -253,6 +251,13 @@ def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
     return (LengthRule("mass load (default)", DERIVED, pipe.body_length_mm, 0.0, claim),)
 
 
+def _totals(names: Sequence[str], rows: Sequence[Total]) -> list[dict[str, object]]:
+    """Sums, with the parts of their name under the headings given."""
+    return [
+        dict(zip(names, row.name, strict=True)) | {k: v for k, v in vars(row).items() if k != "name"} for row in rows
+    ]
+
+
 def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
     return [
         {
@@ -354,15 +359,15 @@ def blanks(
 
         write_patterns(parts, dxf_dir)
     if csv_path is not None:
-        _write_csv([_blank_row(p) for p in parts], csv_path)
+        _write_csv([_blank_line(p) for p in parts], csv_path)
     by_alloy = totals(made, lambda pipe, part: (part.alloy, part.kind))
     by_rank = totals(made, lambda pipe, part: (pipe.rank, part.alloy))
     if as_json:
         result: dict[str, Any] = {
             "organ": organ.name,
-            "blanks": [blank_dict(p) for p in parts],
-            "by_alloy": total_dicts(("alloy", "kind"), by_alloy),
-            "by_rank": total_dicts(("rank", "alloy"), by_rank),
+            "blanks": [as_dict(blank_row(p)) for p in parts],
+            "by_alloy": _totals(("alloy", "kind"), by_alloy),
+            "by_rank": _totals(("rank", "alloy"), by_rank),
         }
         print_json(result)
         return
@@ -392,19 +397,19 @@ def blanks(
     click.echo(f"{len(parts)} blanks. --json lists every one" + (f"; patterns are in {dxf_dir}." if dxf_dir else "."))
 
 
-def _blank_row(part: Part) -> dict[str, Any]:
+def _blank_line(part: Part) -> dict[str, object]:
     """A blank on one line: the sector spread over columns, offset tables left to --json."""
-    row = blank_dict(part)
-    row.pop("offsets", None)
-    ring = row.pop("sector", {})
-    row["turns_deg"] = " ".join(str(t) for t in row["turns_deg"])
-    return row | {k: ring.get(k, "") for k in ("outer_radius_mm", "inner_radius_mm", "angle_deg")}
+    row = blank_row(part)
+    held = {k: v for k, v in as_dict(row).items() if k not in ("offsets", "sector")}
+    held["turns_deg"] = " ".join(str(t) for t in row.turns_deg)
+    ring = as_dict(row.sector) if row.sector else {}
+    return held | {k: ring.get(k, "") for k in ("outer_radius_mm", "inner_radius_mm", "angle_deg")}
 
 
 def _print_offsets(part: Part) -> None:
     if part.sector is None or not wants_offsets(part.sector):
         return
-    tables = offsets_dict(part.sector)
+    tables = offsets_of(part.sector)
     rows = zip(tables["outer_arc_mm"], tables["inner_arc_mm"], strict=True)
     print_table(
         f"{part.id}: radii {part.sector.outer_radius_mm:.0f} and {part.sector.inner_radius_mm:.0f} mm, "

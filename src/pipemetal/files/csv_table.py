@@ -127,15 +127,16 @@ class CsvTable:
         return self._rows
 
 
-def read_csv(path: Path) -> CsvTable:
+def read_csv(path: Path, *, may_be_empty: bool = False) -> CsvTable:
     """A CSV file as a table; lines that begin with # and empty lines are passed over.
 
-    Errors: FileFormatError for a file that is missing, empty, has no rows, or a row with too many or too few cells.
+    Errors: FileFormatError for a file that is missing, empty, has no rows (but where it `may_be_empty`), or a row with too
+    many or too few cells.
     """
-    return csv_table_of(read_text(path), path.name)
+    return csv_table_of(read_text(path), path.name, may_be_empty=may_be_empty)
 
 
-def csv_table_of(text: str, name: str) -> CsvTable:
+def csv_table_of(text: str, name: str, *, may_be_empty: bool = False) -> CsvTable:
     """A CSV text as a table; `name` is how messages call it. Errors: FileFormatError, as read_csv."""
     lines = text.splitlines()
     kept = [(i, line) for i, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
@@ -163,6 +164,6 @@ def csv_table_of(text: str, name: str) -> CsvTable:
             rows.append((number, cells))
     except csv.Error as error:
         raise FileFormatError(f"is not a CSV table: {error}", where=name) from None
-    if not rows:
+    if not rows and not may_be_empty:
         raise FileFormatError("has headings but no rows", where=name)
     return CsvTable(name, headings, rows, delimiter != ",")

@@ -305,15 +305,17 @@ def _from_cast(site: Site, request: Request, cast_id: str) -> dict[str, Any]:
         return values
     held = next(c for c in site.book.casts() if c.id == cast_id)
     orders = [o for o in site.book.cast_list(state=None) if o["cast"] == cast_id]
-    body: dict[str, Any] = orders[0]["body"] if orders else {}
-    alloy = body.get("alloy") or next(
-        (r.name for r in site.book.recipes().values() if r.target == held.composition), ""
+    order = orders[0] if orders else None
+    alloy = (
+        order["alloy"]
+        if order
+        else next((r.name for r in site.book.recipes().values() if r.target == held.composition), "")
     )
     return values | {
-        "id": body.get("sheet") or cast_id,
+        "id": order["sheet"] if order else cast_id,
         "alloy": alloy,
         "length": show.plain(held.length_mm),
         "cast": row["id"],
-        "width": show.plain(body.get("width_mm") or held.sled.inner_width_mm),
+        "width": show.plain(order["pour"].width_mm if order else held.sled.inner_width_mm),
         "readings": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
     }
