@@ -44,7 +44,7 @@ def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: P
             cut = by_hand.cut_rolls_of(bench, bench.placements, density)
             assert cutting_pdf(cut, plan.organ, UnitSystem(), Words()).startswith(b"%PDF")
         for roll in plan.rolls_used:
-            events.append(book.cut_planned(plan_id, roll.id)[0])
+            events += [book.cut_planned(plan_id, roll.id)[0]]
         assert not [r for r in plan.rolls_used if book.row("rolls", r.id)["state"] != "cut"]
         for event in reversed(events):
             book.undo(event)

@@ -178,10 +178,10 @@ class Importing(Catalogue, Accounting):
 
     def _bring_roll(self, w: Writing, row: CsvRow, roll: Roll, read: _Read) -> None:
         readings = read.readings.get(roll.id, ())
-        self._enter_roll(w, roll, readings, row.text("cast", ""), row.text("note", ""), None, row.text("day", ""))
+        self._enter_roll(w, roll, readings, row.text("cast", ""), row.text("note", ""), None, row.day("day"))
 
     def _bring_lot(self, w: Writing, row: CsvRow, lot: Lot | str) -> None:
-        more = (row.text("day", ""), row.text("supplier", ""), row.text("invoice", ""))
+        more = (row.day("day"), row.text("supplier", ""), row.text("invoice", ""))
         if isinstance(lot, str):
             price = row.maybe_number("price_per_kg", 0.0, 10_000.0) or 0.0
             piece = row.maybe_number("piece_kg", 0.05, 2000.0)
@@ -356,7 +356,7 @@ def _analysis(row: CsvRow) -> dict[str, Any]:
         "about": about,
         "composition": Composition.parse(text),
         "uncertainty": unsure,
-        "day": row.text("day", ""),
+        "day": row.day("day"),
         "method": row.text("method", ""),
         "laboratory": row.text("laboratory", ""),
         "note": row.text("note", ""),
