@@ -12,7 +12,7 @@ from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
 from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
-from pipemetal.layout.hand import ByHand, check_pins
+from pipemetal.layout.hand import ByHand, better_than_start, check_pins
 from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
@@ -119,7 +119,7 @@ def solve(
             new_sheets += sheets
         placements += placed
     moves = sum(s.moves for a in alloys for s in a.searches)
-    return _plan(problem, placements, new_sheets, seed, moves)
+    return better_than_start(problem, _plan(problem, placements, new_sheets, seed, moves), hand or ByHand())
 
 
 def _budget(
