@@ -36,7 +36,6 @@ def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: P
         density = {name: density_of(recipe.target) for name, recipe in book.recipes().items()}
         no_go = [r for r in plan.rolls_used if rack[r.id].no_go]
         assert no_go, "a roll with a blister is in the plan"
-        events = []
         for sheet in plan.sheets:
             bench = by_hand.bench_of(plan, [sheet.id], rack, trim_mm=0.0, kerf_mm=0.0)
             assert by_hand.faults_of(bench, bench.placements) == (), sheet.id
@@ -45,8 +44,7 @@ def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: P
             assert [c.blank for c in made.cuts] == [c.blank for c in sheet.cuts]
             cut = by_hand.cut_rolls_of(bench, bench.placements, density)
             assert cutting_pdf(cut, plan.organ, UnitSystem(), Words()).startswith(b"%PDF")
-        for roll in plan.rolls_used:
-            events.append(book.cut_planned(plan_id, roll.id)[0])
+        events = [book.cut_planned(plan_id, roll.id)[0] for roll in plan.rolls_used]
         assert not [r for r in plan.rolls_used if book.row("rolls", r.id)["state"] != "cut"]
         for event in reversed(events):
             book.undo(event)
