@@ -19,13 +19,44 @@ from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
 from pipemetal.shop.roles import may, role_needed
 
-__all__ = ["AlreadyDoneError", "BookBase", "NotAllowedError", "StaleSaveError", "Writing", "dump"]
+__all__ = ["COLUMN_WORDS", "AlreadyDoneError", "BookBase", "NotAllowedError", "StaleSaveError", "Writing", "dump"]
 
 
 LONG_TEXT = 400
 """What a new row holds of longer texts (fields, plans) stands in the row alone, not in its event again."""
 SECRET: Final = ("password", "pin")
 """Columns that no event repeats."""
+COLUMN_WORDS: Final = {
+    "place": "place",
+    "state": "state",
+    "note": "note",
+    "kind": "kind",
+    "alloy": "alloy",
+    "role": "role",
+    "day": "day",
+    "supplier": "supplier",
+    "invoice": "invoice",
+    "price_per_kg": "price per kg",
+    "target": "target",
+    "reserved_for": "reserved for",
+}
+"""Columns that people know, in words; of others a message says nothing."""
+THING_WORDS: Final = {
+    "rolls": "roll",
+    "lots": "lot",
+    "melts": "melt",
+    "casts": "cast",
+    "pieces": "piece",
+    "recipes": "recipe",
+    "analyses": "analysis",
+    "organs": "organ",
+    "plans": "plan",
+    "people": "person",
+    "attachments": "photo or paper",
+    "cast_orders": "sheet to cast",
+    "reservations": "reservation",
+    "settings": "the shop's settings",
+}
 _ACTING: ContextVar[tuple[str | None, str | None]] = ContextVar("acting", default=(None, None))
 _GLANCE: ContextVar[list[int] | None] = ContextVar("glance", default=None)
 
@@ -43,12 +74,20 @@ class AlreadyDoneError(ConflictError):
 
 
 class StaleSaveError(ConflictError):
-    """Somebody else saved meanwhile: `mine` is what was to be saved, `theirs` what the book holds now."""
+    """It was saved meanwhile: `mine` is what was to be saved, `theirs` what the book holds now, `by` who saved that.
 
-    def __init__(self, about: str, mine: Mapping[str, Any], theirs: Mapping[str, Any]) -> None:
-        self.about, self.mine, self.theirs = about, dict(mine), dict(theirs)
-        told = "; ".join(f"{k}: yours {v!r}, now {theirs.get(k)!r}" for k, v in self.mine.items())
-        super().__init__(f"{about} was changed by somebody else meanwhile; nothing was overwritten ({told})")
+    `by` is empty where nobody is told, and `own` says that it was the same person, on another page perhaps.
+    """
+
+    def __init__(
+        self, about: str, mine: Mapping[str, Any], theirs: Mapping[str, Any], *, by: str = "", own: bool = False
+    ) -> None:
+        self.about, self.mine, self.theirs, self.by, self.own = about, dict(mine), dict(theirs), by, own
+        known = {k for k in self.mine if k in COLUMN_WORDS or "." in k}
+        shown = {k: v for k, v in self.mine.items() if k in known and v != self.theirs.get(k)}
+        told = "; ".join(f"{COLUMN_WORDS.get(k, k)}: yours {v!r}, now {self.theirs.get(k)!r}" for k, v in shown.items())
+        who = " by yourself" if own else f" by {by}" if by else ""
+        super().__init__(f"{about} was changed{who} meanwhile; nothing was overwritten{f' ({told})' if told else ''}")
 
 
 def dump(value: object) -> str:
@@ -64,8 +103,8 @@ def dump(value: object) -> str:
 class Writing:
     """One event being written: its changes to rows and its movements of metal, all or nothing."""
 
-    def __init__(self, connection: Connection, event_id: int) -> None:
-        self.connection, self.event_id = connection, event_id
+    def __init__(self, connection: Connection, event_id: int, who: str) -> None:
+        self.connection, self.event_id, self.who = connection, event_id, who
         self.changes: list[dict[str, Any]] = []
         self._next = int(connection.execute(select(func.max(schema.movements.c.id))).scalar() or 0) + 1
 
@@ -99,7 +138,10 @@ class Writing:
         if before is None or before["withdrawn"]:
             raise BookError("is not in the book", field="id", value=key, where=table)
         if version is not None and before["version"] != version:
-            raise StaleSaveError(f"{table} {key}", values, {k: before[k] for k in values})
+            by = self.changed_last(table, key)
+            raise StaleSaveError(
+                thing_of(table, key), values, {k: before[k] for k in values}, by=by, own=bool(by) and by == self.who
+            )
         after = before | values | {"version": before["version"] + 1}
         held = schema.TABLES[table]
         self.connection.execute(update(held).where(held.c.id == key).values(after))
@@ -107,6 +149,12 @@ class Writing:
         self.changes.append(
             {"table": table, "id": key, "before": {k: before[k] for k in kept}, "after": {k: after[k] for k in kept}}
         )
+
+    def changed_last(self, table: str, key: str) -> str:
+        """Who changed a row last, empty where no event tells."""
+        e = schema.events.c
+        query = select(e.who).where(e.changes.contains(mention(table, key), autoescape=True)).order_by(e.id.desc())
+        return str(self.connection.execute(query.limit(1)).scalar() or "")
 
     def stock(self, account: str) -> dict[str, int]:
         """What an account holds now, in micrograms by element."""
@@ -232,8 +280,10 @@ class BookBase:
                     raise AlreadyDoneError(int(done))
             check_allowed(connection, who, what)
             event_id = int(connection.execute(select(func.max(schema.events.c.id))).scalar() or 0) + 1
-            writing = Writing(connection, event_id)
+            writing = Writing(connection, event_id, who)
             yield writing
+            if any(change["table"] == "people" for change in writing.changes):
+                check_somebody_runs(connection)
             now = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
             row = {
                 "id": event_id,
@@ -279,6 +329,32 @@ class BookBase:
         if seen is not None:
             seen.append(found)
         return found
+
+
+def check_somebody_runs(connection: Connection) -> None:
+    """Whatever was done with people: somebody must be left who may run the shop, or it would stand open to everybody.
+
+    Errors: BookError.
+    """
+    p = schema.people.c
+    if not connection.execute(select(func.count()).where(p.role == "run", p.withdrawn.is_(False))).scalar():
+        raise BookError(
+            "must stay: nobody else may run the shop", field="person", allowed="another person with role run first"
+        )
+
+
+def mention(table: str, key: str) -> str:
+    """How an event's changes name a row."""
+    return f'"table":{json.dumps(table)},"id":{json.dumps(key, ensure_ascii=False)},'
+
+
+def thing_of(table: str, key: str) -> str:
+    """A row in the words of the shop.
+
+    >>> thing_of("rolls", "R101")
+    'roll R101'
+    """
+    return THING_WORDS[table] if table == "settings" else f"{THING_WORDS.get(table, table)} {key}"
 
 
 def check_allowed(connection: Connection, who: str, action: str) -> None:
