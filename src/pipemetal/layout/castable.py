@@ -22,7 +22,7 @@ MOST_PROFILES = 36
 # Tried for a sheet where time is short.
 FEW_PROFILES = 4
 # More pieces are not tried on one sheet, the largest first: it is full long before.
-MOST_IN_A_TRIAL = 800
+MOST_IN_A_TRIAL = 400
 # More sheets of one profile are left as they are.
 MOST_JOINED = 60
 # A profile chosen before is taken again while it serves at least this share of what the best would.
@@ -137,10 +137,10 @@ def choose_profiles(
     while left and len(chosen) < most_sheets:
         best: tuple[float, Profile, dict[int, Place]] | None = None
         same: tuple[float, Profile, dict[int, Place]] | None = None
-        profiles = profiles_for(left, castable)
-        if late():
+        tried, hurried = left[:MOST_IN_A_TRIAL], late()
+        profiles = profiles_for(tried if hurried else left, castable)
+        if hurried:
             profiles = profiles[:: max(len(profiles) // FEW_PROFILES, 1)]
-        tried = left[:MOST_IN_A_TRIAL]
         for profile in [*profiles, *([last] if last else [])]:
             roll = virtual_roll(castable, alloy, profile, "trial")
             value, served = _trial(tried, roll, castable, settings, kerf_mm)
