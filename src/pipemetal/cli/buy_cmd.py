@@ -12,13 +12,14 @@ from pipemetal.cli.common import (
     FILE,
     json_option,
     load_recipes,
+    out_option,
     print_json,
     print_table,
     recipes_option,
     rounded,
     shop_beside,
 )
-from pipemetal.errors import MeltError
+from pipemetal.errors import MeltError, PlanError
 
 if TYPE_CHECKING:
     from pipemetal.melts.buying import Orders
@@ -37,7 +38,7 @@ DATE = click.DateTime(["%Y-%m-%d"])
 )
 @click.option("--today", type=DATE, metavar="DATE", help="The day orders can first go out. Default: today.")
 @click.option("--with-offcuts", is_flag=True, help="Count on the offcuts of each plan for those after it.")
-@click.option("--pdf", "pdf_path", type=FILE, metavar="FILE", help="Write the list as PDF too, in the shop's language.")
+@out_option("--pdf", "pdf_path", metavar="FILE", help="Write the list as PDF too, in the shop's language.")
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the offers."
 )
@@ -61,8 +62,9 @@ def buy(
     """
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.offers_file import read_offers
-    from pipemetal.files.plan_melts import read_plan_melts
+    from pipemetal.files.plan_file import read_plan_file
     from pipemetal.melts.buying import what_to_buy
+    from pipemetal.plans.buying import melts_to_buy_for
 
     now = today.date() if today is not None else dt.date.today()
     if len(starts) not in (0, len(plans)):
@@ -73,10 +75,13 @@ def buy(
     shop = shop_beside(settings_path, offers_path)
     offers = read_offers(offers_path)
     stock = list(read_lots(lots_path, recipes)[0]) if lots_path is not None else []
-    dated = [
-        read_plan_melts(path, recipes, shop.pot, starts[number].date() if starts else now, f"P{number + 1}")
-        for number, path in enumerate(plans)
-    ]
+    dated = []
+    for n, path in enumerate(plans):
+        start = starts[n].date() if starts else now
+        try:
+            dated.append(melts_to_buy_for(read_plan_file(path), recipes, shop.pot, start, f"P{n + 1}"))
+        except PlanError as error:
+            raise error.at(path.name) from None
     available: dict[str, dt.date] = {}
     if with_offcuts:
         for plan in dated:
@@ -94,8 +99,9 @@ def buy(
     if pdf_path is not None:
         from pipemetal.documents.order_sheet import order_pdf
         from pipemetal.documents.shown import units_of
+        from pipemetal.files.outbox import write
 
-        pdf_path.write_bytes(order_pdf(orders, shop.name, shop.currency, units_of(shop), shop.language, shop.paper))
+        write(pdf_path, order_pdf(orders, shop.name, shop.currency, units_of(shop), shop.language, shop.paper))
     if as_json:
         print_json(_orders_dict(orders))
     else:

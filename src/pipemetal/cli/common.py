@@ -22,9 +22,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FILE",
+    "OUT_FILE",
     "find_beside",
     "json_option",
     "load_recipes",
+    "out_argument",
+    "out_option",
     "print_json",
     "print_table",
     "recipes_option",
@@ -36,6 +39,38 @@ __all__ = [
 
 FILE = click.Path(path_type=Path)
 PIPED_WIDTH: Final = 200
+OUT_FILE = click.Path(path_type=Path)
+"""What a command writes; every command with one takes --replace."""
+
+
+def out_option(*names: str, **settings: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """An option that names a file or folder to be written, and --replace with it."""
+    return lambda command: _replace_option(click.option(*names, type=OUT_FILE, **settings)(command))
+
+
+def out_argument(name: str, **settings: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """An argument that names a file or folder to be written, and --replace with it."""
+    return lambda command: _replace_option(click.argument(name, type=OUT_FILE, **settings)(command))
+
+
+def _replace_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    held: list[click.Parameter] = getattr(command, "__click_params__", [])
+    if any(param.name == "replace" for param in held):
+        return command
+    return click.option(
+        "--replace",
+        is_flag=True,
+        expose_value=False,
+        callback=_replacing,
+        help="Write over files that are there, whoever wrote them; never over a shop book.",
+    )(command)
+
+
+def _replacing(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    from pipemetal.files.outbox import replacing
+
+    if wanted:
+        ctx.with_resource(replacing())
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:

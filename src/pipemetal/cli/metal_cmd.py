@@ -12,6 +12,7 @@ from pipemetal.cli.common import (
     FILE,
     json_option,
     load_recipes,
+    out_option,
     print_json,
     print_table,
     recipes_option,
@@ -38,7 +39,7 @@ AS_GOOD = 0.95
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="What is believed before. Default: the usual."
 )
-@click.option("--write", "write_path", type=FILE, metavar="FILE", help="Write the [losses] table for shop.toml.")
+@out_option("--write", "write_path", metavar="FILE", help="Write the [losses] table for shop.toml.")
 @json_option
 def dross(
     melts_file: Path | None, shop: str | None, settings_path: Path | None, write_path: Path | None, as_json: bool
@@ -48,6 +49,7 @@ def dross(
 
     Few melts stay near what is usual; the more there are, the more they speak for themselves.
     """
+    from pipemetal.files.outbox import write
     from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.dross import fit_dross
 
@@ -55,7 +57,7 @@ def dross(
     found = fit_dross(_melts_of(melts_file, shop), prior)
     table = _losses_table(found)
     if write_path is not None:
-        write_path.write_text(table, encoding="utf-8")
+        write(write_path, table)
     if as_json:
         print_json(
             {

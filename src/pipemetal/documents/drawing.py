@@ -39,9 +39,7 @@ def text_width_mm(text: str, size_mm: float, *, bold: bool = False) -> float:
     return SHAPING * size_mm * sum(widths.get(ord(letter), missing) for letter in text) / em
 
 
-def fitted_text(
-    text: str, room_mm: float, size_mm: float, least_mm: float, *, bold: bool = False
-) -> tuple[str, float]:
+def fitted_text(text: str, room_mm: float, size_mm: float, least_mm: float, *, bold: bool = False) -> tuple[str, float]:
     """A text made smaller until it fits, and cut at its end where it would be smaller than `least_mm`.
 
     >>> fitted_text("a very long name of a rank", 40.0, 5.0, 4.0)

@@ -24,7 +24,7 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for
 from pipemetal.planning.booking import book_plan
-from pipemetal.planning.cuts import CutRoll, cut_rolls
+from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, Season, plan_season
 from pipemetal.planning.own_values import own_values_that_decided
@@ -141,7 +141,7 @@ def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[str]:
         kg = sum(roll.blanks_kg for roll in on)
         whole = planned.charge.mass_kg if isinstance(planned.charge, Charge) else planned.melt.wanted_kg
         if kg < SMALL_SHARE * whole:
-            kinds = ", ".join(sorted({c.ordered.blank.kind for roll in on for c in roll.cuts}))
+            kinds = ", ".join(sorted({c.blank.kind for roll in on for c in roll.cuts}))
             found.append(
                 f"{planned.melt.name} ({planned.melt.recipe}) melts {whole:.0f} kg for {kg:.1f} kg of blanks ({kinds}): they may "
                 "wait for the next melt, or be cut from another alloy."
@@ -210,8 +210,9 @@ def make_plan(
     rolls = as_rolls(orders, rack)
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    cut = cut_rolls(layout, rolls, blanks, density, masses, settings.sheets.kerf_mm)
-    account = book_plan(cut, pours, season.melts, recipes)
+    made_for = [ForPipe(b.blank, b.pipe.rank, b.pipe.note) for b in blanks]
+    cut = cut_rolls(layout, rolls, made_for, density, masses, settings.sheets.kerf_mm)
+    account = book_plan(cut, blanks, pours, season.melts, recipes)
     tell(1.0, "done")
     return Plan(
         organ,
