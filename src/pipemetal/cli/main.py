@@ -109,8 +109,11 @@ def main(args: list[str] | None = None) -> Any:
     except PipemetalError as error:
         click.echo(f"pipemetal: {error}", err=True)
         sys.exit(3)
-    except BrokenPipeError:
-        sys.exit(0)
+    except SystemExit as ended:
+        # a reader that has seen enough (`| head`) is no failure
+        if isinstance(ended.__context__, BrokenPipeError):
+            sys.exit(0)
+        raise
     except OSError as error:
         click.echo(f"pipemetal: {error.strerror or error}: {error.filename or ''}", err=True)
         sys.exit(2)
