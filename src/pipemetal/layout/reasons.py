@@ -11,7 +11,7 @@ from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.shelf import piece_of
 from pipemetal.sheets.fitness import line_values, nearest_miss
 
-__all__ = ["reason_for", "sheet_wanted"]
+__all__ = ["not_looked_for", "reason_for", "sheet_wanted"]
 
 
 def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
@@ -58,6 +58,15 @@ def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
         return Unplaced(blank.id, text, "no_thickness", name, over, sheet)
     text = f"every roll with its thickness is full (nearest in thickness: {name}){ending}"
     return Unplaced(blank.id, text, "full", name, 0.0, sheet)
+
+
+def not_looked_for(blank: Blank) -> Unplaced:
+    """A blank among so many without a place that the nearest metal of each was not looked for.
+
+    >>> not_looked_for(Blank("C1", "body", "A", 500.0, 200.0, 1.0, 0.95, 0.05)).kind
+    'full'
+    """
+    return Unplaced(blank.id, "no place was found; too many have none for the nearest metal of each to be looked for")
 
 
 def _large_enough(blank: Blank, roll: LayoutRoll) -> bool:

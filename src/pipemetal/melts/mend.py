@@ -26,7 +26,7 @@ SECONDS: Final = 2.0
 CAUSES: Final = {
     "mass": "the lots give {kg} after skimming, less than is wanted",
     "windows": "the lots do not reach the recipe",
-    "pieces": "the lots would do if a piece could be cut, whole pieces do not come out",
+    "pieces": "the lots would do if a piece could be cut or weighed finer, whole steps do not come out",
     "unsure": "by their analyses the lots would do, but the analyses are too unsure, {name} most of all",
 }
 """Why no mixture of the lots will do."""

@@ -28,6 +28,8 @@ __all__ = ["Density", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
 BASS_HZ: Final = 65.406
 TREBLE_HZ: Final = 4186.0
+MOST_PIPES: Final = 20_000
+"""More are no organ but a slip in a compass or a count."""
 CAP_THICKNESS_MM: Final = 0.6
 """A half-covered pipe's hole is as deep as its cap, about this (common practice); half a mm more or less is under a cent."""
 
@@ -281,8 +283,13 @@ def rank_pipes(organ: Organ, rank: Rank, density_g_cm3: Density) -> tuple[Pipe, 
 def organ_pipes(organ: Organ, density_g_cm3: Density) -> tuple[Pipe, ...]:
     """All pipes of an organ, rank by rank.
 
-    Errors: PipeError as `rank_pipes`; InputError where an alloy's density is not known.
+    Errors: PipeError as `rank_pipes`, and for more pipes than MOST_PIPES; InputError where an alloy's density is not known.
     """
+    count = sum(rank.last_key - rank.first_key + 1 for rank in organ.ranks)
+    if count > MOST_PIPES:
+        raise PipeError(
+            "are too many for one organ", field="pipes", value=count, allowed=f"up to {MOST_PIPES}; plan it in parts"
+        )
     pipes: list[Pipe] = []
     for rank in organ.ranks:
         try:
