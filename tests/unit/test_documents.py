@@ -76,7 +76,7 @@ def one_sheet(pipes: tuple[Pipe, ...], count: int) -> CutRoll:
     field = ThicknessField.from_grid([0.0, x + 20.0], [[1.2, 0.8]] * 2, width_mm=width)
     roll = Roll("R1", "m", x + 20.0, width, 15.0, field)
     layout = LayoutPlan(tuple(placements), (), (), 1.0, 1.0, 0.5, 1.0, 0.0, 0, 0)
-    made_for = [ForPipe(o.blank, o.pipe.rank, o.pipe.note) for o in chosen]
+    made_for = [ForPipe(o.blank, o.pipe.id, o.pipe.rank, o.pipe.note) for o in chosen]
     return cut_rolls(layout, {"R1": roll}, made_for, {"m": 9.0}, {"R1": 20.0}, 1.0)[0]
 
 

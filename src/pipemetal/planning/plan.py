@@ -224,7 +224,7 @@ def make_plan(
     rolls = as_rolls(orders, rack)
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    made_for = [ForPipe(b.blank, b.pipe.rank, b.pipe.note) for b in blanks]
+    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note) for b in blanks]
     cut = cut_rolls(layout, rolls, made_for, density, masses, settings.sheets.kerf_mm)
     account = book_plan(cut, blanks, pours, season.melts, recipes)
     tell(1.0, "done")

@@ -189,6 +189,7 @@ class Cut(_Row):
     length_mm: Amount
     width_mm: Amount
     mass_kg: Amount
+    pipe: str = ""
     number: Count = 0
     note: str = ""
     turn_deg: Turn = 0

@@ -249,7 +249,7 @@ class Accepting(Catalogue, Metal):
                     organ=plan.organ,
                     plan=plan_id,
                     rank=cut.rank,
-                    pipe=cut.blank.removesuffix(f" {cut.kind}"),
+                    pipe=cut.pipe or cut.blank.removesuffix(f" {cut.kind}"),
                 )
             remnants = cutting.finish()
             for held in _open(w, "reservations", plan_id, "open"):
