@@ -43,8 +43,8 @@ def what_relaxing_saves(
 ) -> tuple[Relaxed, ...]:
     """For every window at whose edge a charge lies, what moving that edge a little would save, the most first.
 
-    Arguments: as the charge was solved with; `seconds` and `nodes` of the search for each edge. An edge that saves nothing is left out. Saving is by
-    cost, whatever the charge aimed at. It is not advice: the recipe says what the pipes need.
+    Arguments: as the charge was solved with; `seconds` and `nodes` of the search for each edge. An edge that saves nothing
+    is left out. Saving is by cost, whatever the charge aimed at. It is not advice: the recipe says what the pipes need.
     Errors: MeltError as `solve_charges`.
 
     >>> from pipemetal.alloys.composition import Composition
