@@ -218,7 +218,8 @@ def make_plan(
         prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned.coefficients) for order in orders
     ]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
-    season = plan_season(demands, recipes, lots, settings)
+    hurried = should_stop is not None and should_stop()
+    season = plan_season(demands, recipes, lots, settings, hurried=hurried)
     tell(0.96, "planning pours")
     pours = plan_pours(prepared, season.melts, settings, learned)
     rolls = as_rolls(orders, rack)
@@ -247,6 +248,7 @@ def make_plan(
         (
             *notes,
             *_advice(organ, pipes),
+            *(["Stopped by hand: the weighing lists are a quick choice."] if hurried else []),
             *_small_melts(season, cut),
             *own_values_that_decided(layout, season, settings),
         ),
