@@ -250,7 +250,7 @@ class Accepting(Catalogue, Metal):
                     organ=plan.organ,
                     plan=plan_id,
                     rank=cut.rank,
-                    pipe=cut.blank.removesuffix(f" {cut.kind}"),
+                    pipe=cut.pipe or cut.blank.removesuffix(f" {cut.kind}"),
                 )
             remnants = cutting.finish()
             for held in _open(w, "reservations", plan_id, "open"):

@@ -224,7 +224,7 @@ class Site:
         )
         role = person.role if person else "run"
         html = self.templates.get_template(template).render(
-            {"title": show.say.made(title)} | values,
+            {"title": show.made(title)} | values,
             here=here,
             rooms=ROOMS,
             shop_name=self.shop_name,
