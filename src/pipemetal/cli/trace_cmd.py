@@ -23,7 +23,8 @@ __all__ = ["attach", "dump", "load", "trace"]
 def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None:
     """From a pipe, roll, cast, melt or lot back to lots, invoices and analyses, and on to every pipe.
 
-    ID as it is, or roll:ID, lot:ID, melt:ID, cast:ID, pipe:ID where several things are called so.
+    A pipe by its name, before and after it is cut, gives its parts with roll, place and plan. ID as it is, or roll:ID, lot:ID,
+    melt:ID, cast:ID, pipe:ID where several things are called so.
     """
     with open_book(shop) as book:
         report = book.trace_report(name)
@@ -37,6 +38,15 @@ def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None
     if page is not None:
         click.echo(f"Wrote {page}.")
         return
+    if report["parts"]:
+        print_table(
+            f"Parts of {report['account']}",
+            ["part", "state", "roll or sheet", "from mm", "across mm", "to mm", "across mm", "plan"],
+            [
+                (p["part"], p["state"], p["roll"], *(f"{x:.0f}" for x in p["box_mm"]), p["plan"])
+                for p in report["parts"]
+            ],
+        )
     for way, title in (("backwards", "came from"), ("forwards", "went to")):
         print_table(
             f"{report['account']} {title}",
