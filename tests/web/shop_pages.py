@@ -6,6 +6,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans.codec import from_value
 from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
@@ -186,8 +187,9 @@ def working_plan(book: Book) -> str:
     from pipemetal.web.organs import organ_of_text
 
     stock = book_stock(book)
+    settings = ShopSettings(take_down_costs_kg=0.0)  # two rolls in the plan
     organ = organ_of_text(SMALL_ORGAN, stock["recipes"])
-    made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], iterations=60, seed=1)
+    made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], settings, iterations=60, seed=1)
     return book.add_plan(plan_record(made))[1]
 
 
