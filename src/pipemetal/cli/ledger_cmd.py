@@ -105,12 +105,13 @@ def sell(account: str, mass: str, shop: str | None, as_json: bool) -> None:
     """Book metal that leaves the shop for money."""
     from pipemetal.units import parse_mass_kg
 
+    sold_kg = parse_mass_kg(mass, field="mass", default_unit="kg")
     with open_book(shop) as book:
-        event = book.sell(account, parse_mass_kg(mass, field="mass", default_unit="kg"))
+        event = book.sell(account, sold_kg)
     if as_json:
-        print_json({"event": event, "account": account})
+        print_json({"event": event, "account": account, "sold_kg": rounded(sold_kg)})
     else:
-        click.echo(f"Sold {mass} of {account} (event {event}).")
+        click.echo(f"Sold {sold_kg:.3f} kg of {account} (event {event}).")
 
 
 @click.command(short_help="Book what a sheet leaves beside its roll.")

@@ -51,6 +51,8 @@ __all__ = [
 
 MEMORY: Final = ".pipemetal-files.json"
 SQLITE: Final = b"SQLite format 3\x00"
+SMALLEST: Final = 512
+"""No database is smaller."""
 BESIDE_A_BOOK: Final = ("-wal", "-shm", "-journal")
 _PART: Final = re.compile(r"\..+\.[0-9a-f]{8}\.part")
 _NO_LINKS: Final = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
@@ -87,7 +89,7 @@ def is_database(path: Path) -> bool:
     that its own connections to the same file hold, and another program could then clear away what is being written.
     """
     try:
-        if not path.is_file() or path.stat().st_size == 0:
+        if not path.is_file() or path.stat().st_size < SMALLEST:
             return False
         address = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
         with contextlib.closing(sqlite3.connect(address, uri=True)) as there:

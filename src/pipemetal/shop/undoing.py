@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, RowMapping, select, update
+from sqlalchemy import Connection, RowMapping, select
 
 from pipemetal.errors import BookError, ConflictError
 from pipemetal.shop import schema
@@ -154,7 +154,6 @@ def _columns(change: Mapping[str, Any]) -> set[str]:
 
 
 def _take_back(w: Writing, event_id: int, change: Mapping[str, Any], gone: Iterable[int]) -> None:
-    held = schema.TABLES[change["table"]]
     now = w.row(change["table"], change["id"])
     assert now is not None
     if now["version"] != change["after"]["version"]:
@@ -163,9 +162,9 @@ def _take_back(w: Writing, event_id: int, change: Mapping[str, Any], gone: Itera
             raise UndoFirstError(event_id, thing_of(change["table"], change["id"]), first)
     back = dict(change["before"]) if change["before"] is not None else {"withdrawn": True}
     back["version"] = now["version"] + 1
-    w.connection.execute(update(held).where(held.c.id == change["id"]).values(back))
-    before = {k: now[k] for k in back}
-    w.changes.append({"table": change["table"], "id": change["id"], "before": before, "after": back})
+    if now["withdrawn"] and not back.get("withdrawn", True):
+        w.claim_name(change["table"], change["id"])
+    w.put(change["table"], change["id"], now, back)
 
 
 def _changed_since(w: Writing, event_id: int, change: Mapping[str, Any], gone: set[int]) -> Event | None:
