@@ -16,6 +16,7 @@ from pipemetal.shop.book import Book
 from pipemetal.shop.cast_checks import check_cast, sheet_kg
 from pipemetal.web.app import create_app
 from pipemetal.web.site import Site
+from pipemetal.web.usable import good_for
 
 BASE = "http://127.0.0.1:8137"
 CAST = replace(small_organ_casts()[0], thickness_mm=(), charge_kg=40.0)
@@ -94,3 +95,21 @@ def test_a_logged_cast_is_corrected_and_nothing_else_of_it_changes(client: TestC
     assert {k: v for k, v in after.items() if k != "K2"} == {k: v for k, v in before.items() if k != "K2"}
     again = client.post("/casting/log", data=values | {"token": ""})
     assert again.status_code in (409, 422), "the second of two corrections is told"
+
+
+def test_a_cast_alone_tells_what_it_can_and_what_it_is_good_for(planned: Book) -> None:
+    """Too thick in the middle: no cause is made up, and the places where blanks fit are those where it is thin enough."""
+    plan = planned.plan(planned.plans()[0][0])
+    assert plan is not None
+    cut = plan.sheets[0].cuts[0]
+    m = 0.5 * (cut.wanted_mouth_mm + cut.wanted_top_mm)
+    bow = ((100.0, m), (800.0, m), (1000.0, m + 1.0), (1200.0, m), (1900.0, m))
+    alone = replace(small_organ_casts()[0], thickness_mm=bow)
+    planned.record_cast(alone)
+    with TestClient(create_app(Site(planned)), base_url=BASE) as client:
+        page = client.get("/casting/cast/K1").text
+    assert "What one cast can tell" in page and "luck" not in page and "Next time" not in page
+    found = good_for(alone, "half", plan, 10.0)
+    assert any(cut.blank in g.blanks for g in found) and found[0].rank in page
+    thick = replace(alone, thickness_mm=tuple((at, 5.0) for at, _ in alone.thickness_mm))
+    assert good_for(thick, "half", plan, 10.0) == []

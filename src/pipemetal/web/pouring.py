@@ -21,6 +21,7 @@ from pipemetal.web.typed import version_of
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.record import Plan, Pour
+    from pipemetal.web.usable import GoodFor
 
 __all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
 
@@ -138,6 +139,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             on_sheet_kg=site.stock_kg(f"sheet:{cast_id}"),
             hung=[r["id"] for r in book.rows("rolls") if r["cast"] == cast_id],
             **_learned(site, site.show(request), held, casts),
+            good_for=_good_for(site, request, held),
             events=book.events(f"cast:{cast_id}"),
             undone=site.undone(),
         )
@@ -382,21 +384,33 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
         return w.event_id, key
 
 
+def _good_for(site: Site, request: Request, held: LoggedCast) -> list[GoodFor]:
+    """What the plan in hand could cut out of the sheet."""
+    from pipemetal.web.usable import good_for
+
+    recipes = site.kept("recipes", site.book.recipes)
+    metal = held.composition.text()
+    alloy = next((name for name, recipe in recipes.items() if recipe.target.text() == metal), "")
+    _, plan = site.plan(request)
+    return good_for(held, alloy, plan, site.settings.sheets.trim_mm)
+
+
 def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) -> dict[str, Any]:
     """What a measured cast teaches: predicted against measured, the causes, and what to change next."""
     from pipemetal.casting.calibrate import calibrate
     from pipemetal.casting.explain import expected_stations, explain
 
-    values: dict[str, Any] = {"told": None, "picture": "", "why_not": "", "log_next": ""}
+    values: dict[str, Any] = {"told": None, "picture": "", "why_not": "", "log_next": "", "alone": False}
     if not held.thickness_mm:
         return values
+    values["alone"] = sum(1 for c in casts if c.thickness_mm) == 1
     in_order = sorted(casts, key=lambda c: (c.day, c.id))
     try:
         found = site.kept("calibration", lambda: calibrate(in_order))
         values["log_next"] = found.log_next
         stations = expected_stations(held.id, in_order, found.coefficients)
         values["picture"] = pictures.cast_picture(held, stations, show)
-        values["told"] = explain(held.id, in_order, found)
+        values["told"] = None if values["alone"] else explain(held.id, in_order, found)
     except InputError as error:
         values["why_not"] = str(error)
     return values
