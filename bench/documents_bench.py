@@ -8,11 +8,11 @@ from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.lots_file import read_lots
 from pipemetal.files.organ_file import read_organ
-from pipemetal.files.plan_json import plan_dict
 from pipemetal.files.rack_file import read_rack
 from pipemetal.files.recipe_file import read_recipes
 from pipemetal.files.shop_file import read_shop
 from pipemetal.planning.plan import make_plan
+from pipemetal.plans.making import plan_record
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -34,7 +34,7 @@ def main() -> None:
     begun = time.perf_counter()
     cutting_pdf(plan.cut_rolls[:60], plan.organ.name, units, say)
     print(f"documents: {len(plan.cut_rolls[:60])} cutting sheets to one PDF: {time.perf_counter() - begun:.1f} s")
-    data, begun = plan_dict(plan), time.perf_counter()
+    data, begun = plan_record(plan), time.perf_counter()
     for name in PAPERS:
         plan_paper(name, data, units, say)
     print(f"documents: {len(PAPERS)} other papers of 904 pipes: {time.perf_counter() - begun:.1f} s")

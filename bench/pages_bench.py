@@ -99,15 +99,15 @@ def _roll(rng: np.random.Generator, stations: np.ndarray, k: int, each: int) -> 
 
 
 def _plan(book: Book) -> dict[str, object]:
-    from pipemetal.files.plan_json import plan_dict
     from pipemetal.planning.plan import make_plan
+    from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
 
     stock = book_stock(book)
     organ = organ_of_text(SHORT_ORGAN, stock["recipes"])
     rack = [r for r in stock["rack"] if r.alloy == "half"][:3]
-    return plan_dict(make_plan(organ, stock["recipes"], rack, stock["lots"], iterations=60, seed=1))
+    return plan_record(make_plan(organ, stock["recipes"], rack, stock["lots"], iterations=60, seed=1))
 
 
 def served(path: Path) -> tuple[subprocess.Popen[bytes], int, float]:

@@ -12,6 +12,16 @@ from typing import Any
 import pytest
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave the long tests out of an ordinary run; `.ci/run` runs them too, and so does asking for them by -m."""
+    if os.environ.get("PIPEMETAL_TEST_LONG") == "1" or config.getoption("-m"):
+        return
+    later = [item for item in items if item.get_closest_marker("long")]
+    if later and len(later) < len(items):
+        config.hook.pytest_deselected(items=later)
+        items[:] = [item for item in items if not item.get_closest_marker("long")]
+
+
 def missing(what: str) -> None:
     """Skip with a reason, or fail where the run promised to skip nothing."""
     if os.environ.get("PIPEMETAL_TEST_NOTHING_SKIPPED") == "1":

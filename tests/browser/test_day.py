@@ -170,7 +170,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     length = re.search(r"(\d+) mm", page.inner_text("main"))
     assert length is not None
     body = Book.open(server.shop, who="tester")
-    pour = body.cast_list(state="cast")[0]["body"]
+    pour = body.cast_list(state="cast")[0]["pour"]
     at = [pour["length_mm"] * share for share in (0.02, 0.5, 0.98)]
     thick = [
         t - 0.2 for t in (pour["cast_start_mm"], (pour["cast_start_mm"] + pour["cast_end_mm"]) / 2, pour["cast_end_mm"])

@@ -242,15 +242,15 @@ def _enter_recipes(book: Any, folder: Path) -> None:
 
 
 def _accept_plan(folder: Path) -> None:
-    from pipemetal.cli.accept_cmd import read_plan
     from pipemetal.errors import PipemetalError
-    from pipemetal.files.plan_melts import read_plan_melts
+    from pipemetal.files.plan_file import read_plan_file
     from pipemetal.planning.settings import PotSettings
+    from pipemetal.plans.buying import melts_to_buy_for
 
     with _book(folder) as book, book.rehearsal():
-        plan = read_plan(folder / "plan.json")
+        plan = read_plan_file(folder / "plan.json")
         try:
-            read_plan_melts(folder / "plan.json", _recipes(folder), PotSettings(), dt.date(2026, 3, 2), "P1")
+            melts_to_buy_for(plan, _recipes(folder), PotSettings(), dt.date(2026, 3, 2), "P1")
         except PipemetalError:
             book.accept_plan(plan)
             raise

@@ -27,7 +27,7 @@ from pipemetal.errors import BookError, FileFormatError, InputError, LayoutError
 from pipemetal.files.csv_table import read_csv
 from pipemetal.files.demo_files import copy_demo_shop
 from pipemetal.files.layout_file import read_json
-from pipemetal.files.plan_melts import read_plan_melts
+from pipemetal.files.plan_file import read_plan_file
 from pipemetal.files.recipe_file import read_recipes
 from pipemetal.files.sheet_in import read_sheets
 from pipemetal.files.shop_file import read_shop
@@ -35,10 +35,11 @@ from pipemetal.files.toml_table import parsed_toml, read_text
 from pipemetal.layout.jsonform import plan_from_dict
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.planning.settings import PotSettings
+from pipemetal.plans.buying import melts_to_buy_for
+from pipemetal.plans.codec import from_value
 from pipemetal.shop.book import Book
 from pipemetal.shop.dumping import DUMP_FORMAT, load_dump
 from pipemetal.shop.keeping import BACKUP_FORMAT, restore
-from pipemetal.shop.planshape import check_plan
 from pipemetal.units import parse_footage, parse_length_mm, parse_number
 
 
@@ -187,16 +188,13 @@ def test_a_day_that_lies_beyond_the_calendar(tmp_path: Path) -> None:
     recipes = read_recipes(tmp_path / "shop" / "recipes.toml")
     for changes in ({"day": 10**9}, {"day": "x"}, {"day": None}):
         plan["pours"][0] |= changes
-        with pytest.raises(FileFormatError):
-            read_plan_melts(
-                written(tmp_path, "plan.json", json.dumps(plan)), recipes, PotSettings(), dt.date(2026, 3, 2), "P1"
-            )
+        with pytest.raises(InputError, match="day"):
+            held = read_plan_file(written(tmp_path, "plan.json", json.dumps(plan)))
+            melts_to_buy_for(held, recipes, PotSettings(), dt.date(2026, 3, 2), "P1")
     for metal in (None, {"by_alloy": None}, {"by_alloy": {"spotted-50": None}}):
         spoilt = plan | {"metal": metal, "pours": plan["pours"][:0], "melts": []}
-        with pytest.raises(FileFormatError):
-            read_plan_melts(
-                written(tmp_path, "plan.json", json.dumps(spoilt)), recipes, PotSettings(), dt.date(2026, 3, 2), "P1"
-            )
+        with pytest.raises(FileFormatError, match="metal"):
+            read_plan_file(written(tmp_path, "plan.json", json.dumps(spoilt)))
 
 
 @pytest.mark.parametrize(
@@ -219,15 +217,14 @@ def test_a_day_that_lies_beyond_the_calendar(tmp_path: Path) -> None:
 )
 def test_a_plan_that_is_none_is_named_by_list_entry_and_field(place: str, value: Any, tmp_path: Path) -> None:
     plan = json.loads(plan_seed(tmp_path)[0])
-    check_plan(plan)
-    with Book.open(tmp_path / "shop.sqlite", create=True, who="Ada") as book:
-        with pytest.raises(BookError, match=f"plan, {place}"):
-            book.accept_plan(plan | {place: value})
-        with pytest.raises(BookError):
-            book.accept_plan(plan | {"note": float("nan"), "rolls_used": [], "melts": []})
-        with pytest.raises(BookError):
-            book.accept_plan(plan | {"organ": "\ud800", "rolls_used": [], "melts": []})
-        assert book.plans() == []
+    from_value(plan)
+    with pytest.raises(FileFormatError, match=rf"plan.*{place}"):
+        from_value(plan | {place: value})
+    for spoilt in (plan | {"seed": float("nan")}, plan | {"consumed_mm2": float("inf")}, plan | {"organ": " "}):
+        with pytest.raises(FileFormatError):
+            from_value(spoilt)
+    with pytest.raises(FileFormatError):
+        from_value(plan | {"organ": "\ud800"})
 
 
 CLEAR = "cannot keep|is damaged in|that is damaged|holds no|is not a"

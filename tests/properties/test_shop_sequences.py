@@ -12,6 +12,8 @@ from sqlalchemy import select
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import ConflictError, InputError
+from pipemetal.plans.codec import from_value
+from pipemetal.plans.record import PLAN_FORMAT
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Book, Piece, restore
@@ -165,7 +167,7 @@ class Shop(RuleBasedStateMachine):
                 }
             ],
         }
-        self.attempt(lambda: self.book.accept_plan(plan))
+        self.attempt(lambda: self.book.accept_plan(from_value({"format": PLAN_FORMAT} | plan)))
 
     @rule(number=NUMBER, done=st.booleans())
     def go_on_with_a_plan(self, number: int, done: bool) -> None:

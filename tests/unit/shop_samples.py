@@ -4,6 +4,8 @@ from typing import Any
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.plans.codec import from_value
+from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 
@@ -28,6 +30,11 @@ def a_cut(blank: str, x: float, y: float, length: float, width: float, mass: flo
         "width_mm": width,
         "mass_kg": mass,
     }
+
+
+def as_plan(data: dict[str, Any]) -> Plan:
+    """A plan of plain values, as plan.json holds them."""
+    return from_value({"format": PLAN_FORMAT} | data)
 
 
 def a_plan(organ: str = "Chapel", tin_kg: float = 20.0) -> dict[str, Any]:

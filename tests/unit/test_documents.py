@@ -30,7 +30,7 @@ from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.pitch import Pitch
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.planning.blanks import blanks_for
-from pipemetal.planning.cuts import CutRoll, cut_rolls
+from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
@@ -76,7 +76,8 @@ def one_sheet(pipes: tuple[Pipe, ...], count: int) -> CutRoll:
     field = ThicknessField.from_grid([0.0, x + 20.0], [[1.2, 0.8]] * 2, width_mm=width)
     roll = Roll("R1", "m", x + 20.0, width, 15.0, field)
     layout = LayoutPlan(tuple(placements), (), (), 1.0, 1.0, 0.5, 1.0, 0.0, 0, 0)
-    return cut_rolls(layout, {"R1": roll}, chosen, {"m": 9.0}, {"R1": 20.0}, 1.0)[0]
+    made_for = [ForPipe(o.blank, o.pipe.rank, o.pipe.note) for o in chosen]
+    return cut_rolls(layout, {"R1": roll}, made_for, {"m": 9.0}, {"R1": 20.0}, 1.0)[0]
 
 
 @pytest.mark.parametrize("count", [1, 12, 36])
@@ -86,7 +87,7 @@ def test_every_blank_stands_in_the_list_of_its_cutting_sheet(pipes: tuple[Pipe, 
     texts = [s for s in drawing.shapes if isinstance(s, Text)]
     listed = [t.text for t in texts if t.layer == "list"]
     for piece in cut.cuts:
-        assert piece.ordered.blank.id in listed
+        assert piece.blank.id in listed
     for text in texts:
         width = text_width_mm(text.text, text.size_mm) if not text.turn_deg else text.size_mm
         left = {"start": text.at[0], "middle": text.at[0] - width / 2, "end": text.at[0] - width}[text.anchor]

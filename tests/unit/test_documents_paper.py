@@ -31,6 +31,7 @@ from pipemetal.documents.typeset import to_pdf
 from pipemetal.errors import UnitError
 from pipemetal.files.sheet_out import OutTable, write_tables
 from pipemetal.pipes.pipe import Part, RingSector
+from pipemetal.plans.codec import from_value
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -252,13 +253,19 @@ POUR: dict[str, Any] = {
     "gate_mm": 2.3,
     "push_time_s": 4.57,
     "beat_s": 0.5,
-    "marks": [{"distance_m": 0.25 * i, "time_s": 0.3 * i} for i in range(23)],
-    "beats": [{"distance_m": 0.4}] * 10,
+    "marks": [{"distance_m": 0.25 * i, "time_s": 0.3 * i, "speed_m_s": 0.8} for i in range(23)],
+    "beats": [{"distance_m": 0.4, "time_s": 0.5, "speed_m_s": 0.8}] * 10,
     "speed_change": "keep a steady push",
     "warnings": ["first cast"],
     "rests_on": "28 logged casts",
 }
+UNCAST = {k: v for k, v in POUR.items() if k not in ("gate_mm", "scoops", "marks", "beats")} | {
+    "number": 2,
+    "problem": "too thin",
+    "sheet": "N002",
+}
 PIPE: dict[str, Any] = {
+    "id": "Gedecktpommer 8 C",
     "rank": "Gedecktpommer mit sehr langem Namen 8",
     "division": "Great",
     "alloy": "spotted-50",
@@ -295,13 +302,14 @@ PLAN: dict[str, Any] = {
         {
             "name": "M02",
             "recipe": "tin-75",
+            "blocked_by": [],
             "words": "no tin",
             "pot_emptied_before": False,
             "heel_kg": 0.0,
             "sheets": [],
         },
     ],
-    "pours": [POUR, POUR | {"number": 2, "problem": "too thin", "sheet": "N002"}],
+    "pours": [POUR, UNCAST],
     "pipes": [PIPE | {"key": k, "note": f"n{k}", "half_tones": k / 10.0} for k in range(56)],
     "rolls_used": [{"id": "R101", "alloy": "spotted-50", "blanks_kg": 12.0, "place": "rack A"}],
     "metal": {
@@ -321,18 +329,18 @@ PLAN: dict[str, Any] = {
 @pytest.mark.parametrize("name", list(PAPERS))
 def test_every_paper_keeps_its_ink_within_the_page(name: str, paper: str, language: str) -> None:
     units = UnitSystem("in", "lb", "F") if paper == "letter" else UnitSystem(comma=language == "de")
-    pdf = plan_paper(name, PLAN, units, Words(language), paper)
+    pdf = plan_paper(name, from_value(PLAN), units, Words(language), paper)
     for page in pages_of(pdf, 60.0):
         margin = 12  # pixels, 5 mm: nothing runs off the paper or into the printer's edge
         edge = np.concatenate(
             [page[:, :margin].ravel(), page[:, -margin:].ravel(), page[:margin].ravel(), page[-margin:].ravel()]
         )
         assert int(edge.min()) > 200
-    assert plan_paper(name, PLAN, units, Words(language), paper) == pdf
+    assert plan_paper(name, from_value(PLAN), units, Words(language), paper) == pdf
 
 
 def test_a_weighing_list_says_what_to_weigh_and_leaves_room_for_the_scale() -> None:
-    text = text_of(plan_paper("weighing", PLAN, UnitSystem(), Words()))
+    text = text_of(plan_paper("weighing", from_value(PLAN), UnitSystem(), Words()))
     for words in (
         "390.5 kg to weigh",
         "Empty the pot first",
@@ -344,7 +352,7 @@ def test_a_weighing_list_says_what_to_weigh_and_leaves_room_for_the_scale() -> N
 
 
 def test_a_casting_day_has_cautions_first_and_a_card_for_every_pour() -> None:
-    text = text_of(plan_paper("casting-days", PLAN, UnitSystem(), Words()))
+    text = text_of(plan_paper("casting-days", from_value(PLAN), UnitSystem(), Words()))
     assert text.index("Read first") < text.index("249")
     assert "1:15" in text
     assert "No push gives this sheet: too thin" in text
@@ -352,11 +360,11 @@ def test_a_casting_day_has_cautions_first_and_a_card_for_every_pour() -> None:
 
 
 def test_a_rank_sheet_flags_the_toes() -> None:
-    assert "! marks pipes whose toes bear much" in text_of(plan_paper("ranks", PLAN, UnitSystem(), Words()))
+    assert "! marks pipes whose toes bear much" in text_of(plan_paper("ranks", from_value(PLAN), UnitSystem(), Words()))
 
 
 def test_german_says_everything_in_german_with_a_comma() -> None:
-    text = text_of(plan_paper("weighing", PLAN, UnitSystem(comma=True), Words("de")))
+    text = text_of(plan_paper("weighing", from_value(PLAN), UnitSystem(comma=True), Words("de")))
     assert "390,5 kg" in text
     assert "Schmelze M01" in text
     for english in ("to weigh", "scale says", "pieces", "window"):
@@ -405,6 +413,9 @@ def test_the_blanks_of_a_roll_get_labels(tmp_path: Path) -> None:
         "kind": "body",
         "rank": "Principal 8",
         "note": "C",
+        "x_mm": 15.0,
+        "y_mm": 15.0,
+        "mass_kg": 5.0,
         "length_mm": 2500.0,
         "width_mm": 480.0,
         "actual_mouth_mm": 1.1,

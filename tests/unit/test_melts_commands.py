@@ -125,11 +125,17 @@ def test_scrap_is_named_with_where_it_is_worth_most(shop: Path) -> None:
 
 PLAN = {
     "format": "pipemetal plan 1",
+    "organ": "Merrowby Chapel",
     "melts": [
         {"name": "M01", "recipe": "plain-30", "wanted_kg": 400.0, "heel_kg": 0.0},
         {"name": "M02", "recipe": "spotted-50", "wanted_kg": 380.0, "heel_kg": 15.0},
     ],
-    "pours": [{"melt": "M01", "day": 1}, {"melt": "M01", "day": 1}, {"melt": "M02", "day": 2}],
+    "pours": [
+        {"sheet": f"N{n}", "alloy": alloy, "melt": melt, "day": day, "number": n}
+        for n, (alloy, melt, day) in enumerate(
+            [("plain-30", "M01", 1), ("plain-30", "M01", 1), ("spotted-50", "M02", 2)], start=1
+        )
+    ],
     "metal": {"by_alloy": {"plain-30": {"offcuts_kg": 60.0}, "spotted-50": {"offcuts_kg": 40.0}}},
 }
 
@@ -216,7 +222,7 @@ def test_bad_offers_are_refused_with_their_row(
     [
         ("{", "is not JSON"),
         ("{}", "is not a plan"),
-        (json.dumps(PLAN | {"pours": []}), "is not complete"),
+        (json.dumps(PLAN | {"pours": []}), "has no pour"),
         (json.dumps(PLAN).replace("plain-30", "silver-30"), "is not a recipe"),
     ],
 )

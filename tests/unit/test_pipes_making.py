@@ -15,7 +15,6 @@ from pipemetal.cli.main import cli, main
 from pipemetal.errors import PipeError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.organ_file import read_organ
-from pipemetal.files.pipe_json import blank_dict
 from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.make import organ_pipes, rank_pipes
 from pipemetal.pipes.materials import bought_density_g_cm3
@@ -30,6 +29,8 @@ from pipemetal.pipes.scale import HalfToneScale
 from pipemetal.pipes.totals import sheets_to_buy, totals
 from pipemetal.pipes.walls import WallRule
 from pipemetal.planning.blanks import blanks_for
+from pipemetal.plans.codec import as_dict
+from pipemetal.plans.rows import blank_row
 
 
 def density(alloy: str) -> float:
@@ -319,12 +320,12 @@ def test_cones_wider_than_a_sheet_are_cut_as_equal_sectors() -> None:
 
 def test_shallow_cones_carry_their_offset_tables() -> None:
     pipes = made(octave(construction="tapered", top_ratio=2 / 3))
-    body = blank_dict(pipes[0].parts[0])
+    body = as_dict(blank_row(pipes[0].parts[0]))
     assert body["sector"]["outer_radius_mm"] > 3000.0
     arc = body["offsets"]["outer_arc_mm"]
     assert arc[0][1] == arc[-1][1] == 0.0
     assert max(height for _, height in arc) == arc[5][1] > 1.0
-    assert "offsets" not in blank_dict(next(p for p in pipes[0].parts if p.kind == "foot"))
+    assert "offsets" not in as_dict(blank_row(next(p for p in pipes[0].parts if p.kind == "foot")))
 
 
 def test_totals_add_up_by_rank_and_by_alloy() -> None:
@@ -457,10 +458,10 @@ def test_an_organ_file_with_everything_in_it(organ_path: Path, tmp_path: Path) -
 
 
 def test_a_plan_orders_only_what_is_cast(organ_path: Path) -> None:
-    from pipemetal.files.plan_json import plan_dict
     from pipemetal.files.rack_file import read_rack
     from pipemetal.files.recipe_file import read_recipes
     from pipemetal.planning.plan import make_plan
+    from pipemetal.plans.making import plan_record
 
     recipes = read_recipes(packaged_file("recipes.toml"))
     organ = read_organ(organ_path, recipes)
@@ -468,7 +469,7 @@ def test_a_plan_orders_only_what_is_cast(organ_path: Path) -> None:
         organ, ranks=(organ.ranks[0], replace(organ.ranks[1], last_key=40, ranges=organ.ranks[1].ranges[:3]))
     )
     plan = make_plan(small, recipes, read_rack(packaged_file("rack.csv"), recipes)[:6], (), iterations=5)
-    data = plan_dict(plan)
+    data = as_dict(plan_record(plan))
     cast = sum(p.cast_kg for p in plan.pipes)
     assert plan.account.total_kg("pipes") == pytest.approx(cast, rel=0.06)
     assert cast < 0.9 * sum(p.mass_kg for p in plan.pipes)

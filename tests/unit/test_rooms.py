@@ -16,13 +16,14 @@ ROOMS = [
     "melts",
     "casting",
     "planning",
+    "plans",
     "files",
     "shop",
     "documents",
     "web",
     "cli",
 ]
-SHARED = {"errors", "linear", "executor"}
+SHARED = {"errors", "linear", "executor", "strict_json"}
 EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"], "words": ["documents", "web", "cli"]}
 DOMAIN = ROOMS[:6]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}

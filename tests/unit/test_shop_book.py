@@ -15,6 +15,7 @@ from pipemetal.cli.book_cmd import doctor
 from pipemetal.cli.paper_cmd import label
 from pipemetal.cli.shop_cmd import lots, rolls
 from pipemetal.errors import BookError, ConflictError, InputError
+from pipemetal.plans.record import Plan
 from pipemetal.shop.book import Book, Piece, StaleSaveError, restore
 from pipemetal.shop.keeping import table_hashes
 from pipemetal.shop.stock import planning_stock
@@ -115,9 +116,9 @@ def test_the_second_of_two_is_told_and_nothing_is_lost(book: Book) -> None:
 
 def test_plans_are_kept_by_version(book: Book) -> None:
     assert book.plan() is None
-    assert [book.add_plan({"organ": "Chapel", "n": n}) for n in (1, 2)] == ["Chapel #1", "Chapel #2"]
-    assert book.plan() == {"organ": "Chapel", "n": 2}
-    assert book.plan("Chapel #1") == {"organ": "Chapel", "n": 1}
+    assert [book.add_plan(Plan("Chapel", seed=n))[1] for n in (1, 2)] == ["Chapel #1", "Chapel #2"]
+    assert book.plan() == Plan("Chapel", seed=2)
+    assert book.plan("Chapel #1") == Plan("Chapel", seed=1)
 
 
 def test_backup_restores_to_an_equal_book_on_either_database(

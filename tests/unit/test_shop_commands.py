@@ -11,7 +11,7 @@ from shop_samples import HALF, LEAD, PNG, TIN, a_plan, a_roll
 
 from pipemetal.cli.main import cli
 from pipemetal.errors import BookError, InputError
-from pipemetal.files.plan_json import PLAN_FORMAT
+from pipemetal.plans.record import PLAN_FORMAT
 from pipemetal.shop.book import Book, NotAllowedError
 
 
@@ -159,13 +159,11 @@ def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path,
     with Book.open(target) as book:
         plan = book.plan()
         assert plan is not None
-        assert {r["about"] for r in book.reservations() if r["melt"] == ""} == {
-            f"roll:{r['id']}" for r in plan["rolls_used"]
-        }
-        first = plan["rolls_used"][0]
-        book.cut_planned("Merrowby Chapel #1", first["id"])
-        pieces = [p for p in book.rows("pieces") if p["roll"] == first["id"]]
-        assert len(pieces) == len(first["cuts"])
+        assert {r["about"] for r in book.reservations() if r["melt"] == ""} == {f"roll:{r.id}" for r in plan.rolls_used}
+        first = plan.rolls_used[0]
+        book.cut_planned("Merrowby Chapel #1", first.id)
+        pieces = [p for p in book.rows("pieces") if p["roll"] == first.id]
+        assert len(pieces) == len(first.cuts)
         assert book.doctor()["faults"] == []
     with pytest.raises(InputError, match="needs the book"):
         run("plan", str(shop_folder / "organ.toml"), "--out", out, "--accept")

@@ -121,8 +121,8 @@ def test_the_first_writing_of_a_day_backs_the_book_up_first(book: Book, tmp_path
     book.add_lot("T", "pig", 5.0, TIN)
     book.add_lot("T2", "pig", 5.0, TIN)
     today = f"{datetime.date.today().isoformat()}.backup"
-    assert [p.name for p in sorted(folder.iterdir())][-2:] == ["2020-01-29.backup", today]
-    assert len(list(folder.iterdir())) == 5
+    assert [p.name for p in sorted(folder.glob("*.backup"))][-2:] == ["2020-01-29.backup", today]
+    assert len(list(folder.glob("*.backup"))) == 5
     restore(folder / today, tmp_path / "again.sqlite")
     with Book.open(tmp_path / "again.sqlite") as again:
         assert hashes(again) == before

@@ -5,7 +5,7 @@ import json
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from shop_samples import HALF, LEAD, TIN, a_plan, a_roll
+from shop_samples import HALF, LEAD, TIN, a_plan, a_roll, as_plan
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
@@ -61,7 +61,7 @@ def test_a_heel_that_the_book_did_not_know_is_counted_in_with_its_elements(book:
 
 def test_metal_that_a_plan_keeps_is_refused_with_its_plan(book: Book) -> None:
     stocked(book).add_roll(a_roll())
-    _, plan = book.accept_plan(a_plan())
+    _, plan = book.accept_plan(as_plan(a_plan()))
     assert {lot.id: lot.mass_kg for lot in free_lots(book)[0]} == {"T": 30.0, "P": 30.0}
     with pytest.raises(NotFreeError) as refused:
         book.charge("X", "half", {"T": 31.0, "P": 60.0, "none": 1.0})
@@ -80,7 +80,7 @@ def test_a_plans_own_melt_is_corrected_with_the_plans_own_metal(book: Book) -> N
     plan["melts"].append(
         {"name": "M2", "recipe": "half", "heel_kg": 0.0, "lots": [{"id": "T", "kind": "pig", "mass_kg": 10.0}]}
     )
-    _, key = book.accept_plan(plan)
+    _, key = book.accept_plan(as_plan(plan))
     book.charge_planned(key, "M1", "2026-M1", weighed_kg={"P": 30.0, "T": 5.0})
     book.charge("other", "half", {"P": 5.0})
     with pytest.raises(NotFreeError, match="reserved"):
@@ -163,7 +163,7 @@ def test_a_roll_sold_whole_hangs_there_no_more(book: Book) -> None:
     assert book.row("rolls", "R1")["state"] == "sold" and book.rack() == ()
     book.undo(event)
     assert book.row("rolls", "R1")["state"] == "on rack" and total(book, "roll:R1") == pytest.approx(mass)
-    stocked(book).accept_plan(a_plan())
+    stocked(book).accept_plan(as_plan(a_plan()))
     with pytest.raises(BookError, match="reserved for"):
         book.sell("roll:R1", mass)
 

@@ -1,10 +1,11 @@
 """A small shop for the pages' tests: hostile names in the book, and a plan of the right shape."""
 
 from pathlib import Path
-from typing import Any
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.plans.codec import from_value
+from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Book
@@ -23,7 +24,7 @@ def small_book(path: Path, name: str = HOSTILE) -> Book:
     return book
 
 
-def small_plan(name: str = HOSTILE) -> dict[str, Any]:
+def small_plan(name: str = HOSTILE) -> Plan:
     """A plan with one of everything, every text hostile."""
     sheet = {
         "id": "R1",
@@ -77,7 +78,7 @@ def small_plan(name: str = HOSTILE) -> dict[str, Any]:
         "pour_window_c": window,
         "scoops": 4,
         "gate_mm": 2.0,
-        "marks": [{"distance_m": 0.0, "time_s": 0.0}],
+        "marks": [{"distance_m": 0.0, "time_s": 0.0, "speed_m_s": 0.8}],
         "speed_change": name,
         "rests_on": name,
         "warnings": [name],
@@ -109,6 +110,7 @@ def small_plan(name: str = HOSTILE) -> dict[str, Any]:
     pipe = {
         "id": name,
         "rank": name,
+        "alloy": name,
         "choir": 1,
         "key": 0,
         "half_tones": 0.5,
@@ -123,13 +125,13 @@ def small_plan(name: str = HOSTILE) -> dict[str, Any]:
         "mass_kg": 5.0,
     }
     metal = {"in_all": {"pipes_kg": 5.0}, "by_alloy": {name: {"pipes_kg": 5.0}}, "unexplained_kg": 0.0}
-    return {
+    data = {
+        "format": PLAN_FORMAT,
         "organ": name,
         "shop": name,
         "program": name,
         "pipes": [pipe, pipe | {"key": 12, "half_tones": 1.0}],
         "pipes_served": 1,
-        "blanks": [{"id": name, "turns_deg": [0, 180]}],
         "faults": [],
         "rolls_used": [sheet],
         "new_sheets": [new],
@@ -140,6 +142,7 @@ def small_plan(name: str = HOSTILE) -> dict[str, Any]:
         "unserved": [{"blank": name, "reason": name}],
         "cautions": [name],
     }
+    return from_value(data)
 
 
 SMALL_ORGAN = """
@@ -175,12 +178,12 @@ def working_book(path: Path) -> Book:
 
 def working_plan(book: Book) -> str:
     """A plan made of it by the real pipeline, kept in the book; gives its id."""
-    from pipemetal.files.plan_json import plan_dict
     from pipemetal.planning.plan import make_plan
+    from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
 
     stock = book_stock(book)
     organ = organ_of_text(SMALL_ORGAN, stock["recipes"])
     made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], iterations=60, seed=1)
-    return book.add_plan(plan_dict(made))
+    return book.add_plan(plan_record(made))[1]

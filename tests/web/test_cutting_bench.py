@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+from pipemetal.plans.record import Cut, CutSheet
 from pipemetal.shop.book import Book
-from pipemetal.web import layout_edit
 from pipemetal.web.app import create_app
 from pipemetal.web.jobs import Jobs
 from pipemetal.web.site import Site
@@ -23,25 +23,27 @@ def client(planned: Book) -> Iterator[TestClient]:
         yield held
 
 
-def sheet_of(book: Book, name: str, plan: str = PLAN) -> dict[str, Any]:
-    return next(s for s in layout_edit.plan_sheets(book.plan(plan) or {}) if s["id"] == name)
+def sheet_of(book: Book, name: str, plan: str = PLAN) -> CutSheet:
+    held = book.plan(plan)
+    assert held is not None
+    return next(s for s in held.sheets if s.id == name)
 
 
-def place(cut: dict[str, Any], sheet: str, **changed: Any) -> dict[str, Any]:
+def place(cut: Cut, sheet: str, **changed: Any) -> dict[str, Any]:
     return {
-        "blank": cut["blank"],
+        "blank": cut.blank,
         "sheet": sheet,
-        "x_mm": cut["x_mm"],
-        "y_mm": cut["y_mm"],
-        "turn_deg": cut["turn_deg"],
+        "x_mm": cut.x_mm,
+        "y_mm": cut.y_mm,
+        "turn_deg": cut.turn_deg,
     } | changed
 
 
-def a_move(client: TestClient, book: Book, sheet: str) -> tuple[dict[str, Any], dict[str, Any]]:
+def a_move(client: TestClient, book: Book, sheet: str) -> tuple[Cut, dict[str, Any]]:
     """A blank of a sheet and a place a little off its own where it can lie."""
-    for cut in sheet_of(book, sheet)["cuts"]:
+    for cut in sheet_of(book, sheet).cuts:
         for dx, dy in ((1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0)):
-            there = place(cut, sheet, x_mm=cut["x_mm"] + dx, y_mm=cut["y_mm"] + dy)
+            there = place(cut, sheet, x_mm=cut.x_mm + dx, y_mm=cut.y_mm + dy)
             form = {"plan": PLAN, "sheet": sheet, "places": [there]}
             if client.post("/cutting/check", json=form).json()["faults"] == []:
                 return cut, there
@@ -50,17 +52,17 @@ def a_move(client: TestClient, book: Book, sheet: str) -> tuple[dict[str, Any], 
 
 def test_a_layout_as_planned_has_no_fault(client: TestClient, planned: Book) -> None:
     for sheet in ("R1", "R2", "N001", "N002"):
-        about = sheet_of(planned, sheet)["cuts"][0]
+        about = sheet_of(planned, sheet).cuts[0]
         answer = client.post(
-            "/cutting/check", json={"plan": PLAN, "sheet": sheet, "places": [], "about": about["blank"]}
+            "/cutting/check", json={"plan": PLAN, "sheet": sheet, "places": [], "about": about.blank}
         ).json()
         assert answer["faults"] == []
-        assert any(low - 0.2 <= about["x_mm"] <= high + 0.2 for low, high in answer["fits"]), (about, answer)
+        assert any(low - 0.2 <= about.x_mm <= high + 0.2 for low, high in answer["fits"]), (about, answer)
 
 
 def test_impossible_places_are_told_with_their_reason(client: TestClient, planned: Book) -> None:
-    one, other = sheet_of(planned, "R2")["cuts"][:2]
-    for changed, kind in (({"x_mm": -50.0}, "edge"), ({"x_mm": other["x_mm"], "y_mm": other["y_mm"]}, "overlap")):
+    one, other = sheet_of(planned, "R2").cuts[:2]
+    for changed, kind in (({"x_mm": -50.0}, "edge"), ({"x_mm": other.x_mm, "y_mm": other.y_mm}, "overlap")):
         form = {"plan": PLAN, "sheet": "R2", "places": [place(one, "R2", **changed)]}
         faults = client.post("/cutting/check", json=form).json()["faults"]
         assert any(kind in f["kind"] or kind in f["words"] or "outside" in f["words"] for f in faults), faults
@@ -86,22 +88,25 @@ def test_a_blank_moved_a_little_becomes_a_new_version_with_its_figures_anew(clie
     form = {"plan": PLAN, "sheet": "R2", "places": [there]}
     answer = client.post("/cutting/keep", json=form)
     assert answer.status_code == 200, answer.text
-    moved = next(c for c in sheet_of(planned, "R2", "Brindle House #2")["cuts"] if c["blank"] == cut["blank"])
-    assert (moved["x_mm"], moved["y_mm"]) == pytest.approx((there["x_mm"], there["y_mm"]))
+    moved = next(c for c in sheet_of(planned, "R2", "Brindle House #2").cuts if c.blank == cut.blank)
+    assert (moved.x_mm, moved.y_mm) == pytest.approx((there["x_mm"], there["y_mm"]))
     again = sheet_of(planned, "R2", "Brindle House #2")
-    parts = again["blanks_kg"] + again["offcut_kg"] + again["kerf_kg"] + again["remnants_kg"]
-    assert parts == pytest.approx(again["mass_kg"], abs=0.01)
+    parts = again.blanks_kg + again.offcut_kg + again.kerf_kg + again.remnants_kg
+    assert parts == pytest.approx(again.mass_kg, abs=0.01)
 
 
 def test_of_an_accepted_plan_the_changed_one_takes_the_place(client: TestClient, planned: Book) -> None:
     planned.accept_plan(PLAN)
     planned.cut_planned(PLAN, "R1")
-    _cut, there = a_move(client, planned, "R2")
+    cut, there = a_move(client, planned, "R2")
     form = {"plan": PLAN, "sheet": "R2", "places": [there]}
-    assert client.post("/cutting/keep", json=form).status_code == 200
-    assert planned.plan_state(PLAN) == "given up" and planned.plan_state("Brindle House #2") == "accepted"
-    assert planned.row("rolls", "R2")["state"] == "reserved"
-    assert [s["id"] for s in (planned.plan("Brindle House #2") or {})["rolls_used"]] == ["R2"]
+    answer = client.post("/cutting/keep", json=form)
+    assert answer.status_code == 200, answer.text
+    assert planned.plan_state(PLAN) == "accepted" and len(planned.plans()) == 1
+    assert planned.row("rolls", "R2")["state"] == "reserved" and planned.row("rolls", "R1")["state"] == "cut"
+    assert next(c for c in sheet_of(planned, "R2").cuts if c.blank == cut.blank).x_mm == there["x_mm"]
+    planned.undo(int(answer.json()["link"].partition("event=")[2].partition("&")[0]))
+    assert next(c for c in sheet_of(planned, "R2").cuts if c.blank == cut.blank) == cut
 
 
 def test_marked_as_cut_books_pieces_remnants_and_offcuts(client: TestClient, planned: Book) -> None:
@@ -111,7 +116,7 @@ def test_marked_as_cut_books_pieces_remnants_and_offcuts(client: TestClient, pla
     assert client.post("/cutting/cut", data={"plan": PLAN, "sheet": "R1", "token": "c-1"}).status_code == 200
     stock = planned.stock()
     assert "roll:R1" not in stock
-    assert sum(1 for a in stock if a.startswith("pipe:")) == len(sheet_of(planned, "R1")["cuts"])
+    assert sum(1 for a in stock if a.startswith("pipe:")) == len(sheet_of(planned, "R1").cuts)
     page = client.get(answer.headers["location"]).text
     assert all(child in page for child in planned.children("R1"))
     assert client.get("/paper/cutting?sheet=R1").content[:4] == b"%PDF"
@@ -129,14 +134,14 @@ def wait_for(client: TestClient, seconds: float = 60.0) -> dict[str, Any]:
 
 
 def test_the_rest_is_laid_anew_around_what_is_pinned(client: TestClient, planned: Book) -> None:
-    cut = sheet_of(planned, "R2")["cuts"][0]
+    cut = sheet_of(planned, "R2").cuts[0]
     form = {"plan": PLAN, "sheet": "R2", "places": [place(cut, "R2", pinned=True)], "seconds": 2}
     assert client.post("/jobs/relay", json=form).status_code == 200
     job = wait_for(client)
     assert job["state"] == "done", job
-    new = next(c for c in sheet_of(planned, "R2", "Brindle House #2")["cuts"] if c["blank"] == cut["blank"])
-    assert (new["x_mm"], new["y_mm"]) == pytest.approx((cut["x_mm"], cut["y_mm"]), abs=0.06)
-    assert new["turn_deg"] == cut["turn_deg"]
+    new = next(c for c in sheet_of(planned, "R2", "Brindle House #2").cuts if c.blank == cut.blank)
+    assert (new.x_mm, new.y_mm) == pytest.approx((cut.x_mm, cut.y_mm))
+    assert new.turn_deg == cut.turn_deg
 
 
 def test_a_plan_is_made_beside_the_pages_and_can_be_stopped(client: TestClient, planned: Book) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -13,21 +13,13 @@ from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
 
-__all__ = ["accept", "accept_into", "done", "read_plan", "reserved"]
+if TYPE_CHECKING:
+    from pipemetal.plans.record import Plan
+
+__all__ = ["accept", "accept_into", "done", "reserved"]
 
 
-def read_plan(path: Path) -> dict[str, Any]:
-    """A plan.json as its dictionary. Errors: InputError."""
-    from pipemetal.files.layout_file import read_json
-    from pipemetal.files.plan_json import PLAN_FORMAT
-
-    held: Any = read_json(path)
-    if not isinstance(held, dict) or held.get("format") != PLAN_FORMAT:
-        raise InputError("is not a plan", field="plan", value=str(path), allowed=PLAN_FORMAT)
-    return held
-
-
-def accept_into(book: Any, plan: dict[str, Any] | str) -> tuple[str, str]:
+def accept_into(book: Any, plan: Plan | str) -> tuple[str, str]:
     """Accept a plan; gives its id and words that tell what is reserved now."""
     event, plan_id = book.accept_plan(plan)
     held = book.reservations(plan_id)
@@ -57,8 +49,11 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
             told: dict[str, Any] = {"plan": plan, "state": "given up", "event": event}
             words = f"{plan!r} is given up (event {event}): nothing is reserved for it any more."
         else:
+            from pipemetal.files.plan_file import read_plan_file
+
             path = Path(plan)
-            plan_id, words = accept_into(book, read_plan(path) if path.suffix == ".json" and path.exists() else plan)
+            is_file = path.suffix == ".json" and path.exists()
+            plan_id, words = accept_into(book, read_plan_file(path) if is_file else plan)
             told = {"plan": plan_id, "state": "accepted", "reservations": book.reservations(plan_id)}
     if as_json:
         print_json(told)
@@ -126,7 +121,10 @@ def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: st
     with open_book(shop) as book:
         held, orders = book.reservations(plan_id), book.cast_list(plan_id)
     if as_json:
-        print_json({"reservations": held, "cast_list": orders})
+        from pipemetal.plans.codec import as_dict
+
+        listed = [{k: v for k, v in o.items() if k != "pour"} | {"body": as_dict(o["pour"])} for o in orders]
+        print_json({"reservations": held, "cast_list": listed})
     elif casts:
         show_table(
             "Sheets to cast",
@@ -139,10 +137,7 @@ def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: st
                 ("melt", ""),
                 ("charge kg", ".1f"),
             ],
-            [
-                (o["id"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["body"].get("charge_kg"))
-                for o in orders
-            ],
+            [(o["id"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["pour"].charge_kg) for o in orders],
             [],
             table_path,
         )

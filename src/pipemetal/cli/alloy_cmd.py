@@ -21,7 +21,7 @@ from pipemetal.alloys.properties import (
 )
 from pipemetal.alloys.scheil import FreezingCurve, freezing_curve
 from pipemetal.alloys.solidus import solidus_c
-from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
+from pipemetal.cli.common import json_option, out_option, print_json, print_table, rounded
 from pipemetal.errors import AlloyError
 
 __all__ = ["alloy"]
@@ -37,7 +37,7 @@ _OUTSIDE = "outside the assessed range"
 @click.argument("composition", nargs=-1, required=True)
 @click.option("--at", "at_c", type=float, metavar="C", help="Every property too, hot ones at this temperature.")
 @click.option("--properties", is_flag=True, help="Every property, hot ones 30 K above the liquidus.")
-@click.option("--svg", "svg_folder", type=FILE, metavar="DIR", help="Write the freezing curve and the diagram as SVG.")
+@out_option("--svg", "svg_folder", metavar="DIR", help="Write the freezing curve and the diagram as SVG.")
 @json_option
 def alloy(
     composition: tuple[str, ...], at_c: float | None, properties: bool, svg_folder: Path | None, as_json: bool
@@ -80,12 +80,10 @@ def _cautions(comp: Composition, at_c: float) -> tuple[str, ...]:
 def _write_pictures(comp: Composition, folder: Path) -> list[str]:
     from pipemetal.documents.alloy_pictures import diagram_picture, freezing_picture
     from pipemetal.documents.svg import to_svg
+    from pipemetal.files.outbox import write_all
 
-    folder.mkdir(parents=True, exist_ok=True)
     pictures = {"freezing.svg": freezing_picture(comp), "lead-tin.svg": diagram_picture(comp)}
-    for name, drawing in pictures.items():
-        (folder / name).write_text(to_svg(drawing), encoding="utf-8")
-    return [str(folder / name) for name in pictures]
+    return [str(path) for path in write_all(folder, {name: to_svg(drawing) for name, drawing in pictures.items()})]
 
 
 def _as_json(

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json
-from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
+from pipemetal.cli.common import FILE, json_option, out_argument, print_json
+from pipemetal.cli.shop_cmd import open_book, open_or_make_book, shop_of, shop_option
 from pipemetal.errors import InputError
 
 __all__ = ["backup", "doctor", "export_files", "import_files", "restore"]
@@ -51,7 +49,7 @@ def import_files(
         raise InputError("is not known", field="--as", value=kind, allowed=", ".join(sorted(set(KINDS.values()))))
     if not path.exists():
         raise InputError("is not there", field="DIR|FILE", value=str(path))
-    with _new_only_if_kept(shop_of(shop), kept=not dry_run), open_book(shop, create=True) as book:
+    with open_or_make_book(shop, keep=not dry_run) as book:
         if path.is_dir():
             told = book.import_folder(path, dry_run=dry_run)
         else:
@@ -73,22 +71,6 @@ def import_files(
         )
 
 
-@contextlib.contextmanager
-def _new_only_if_kept(shop: str, *, kept: bool) -> Iterator[None]:
-    """A book that an import made does not stay where nothing came into it."""
-    from pipemetal.shop.connect import is_url
-
-    new = not is_url(shop) and not Path(shop).exists()
-    done = False
-    try:
-        yield
-        done = True
-    finally:
-        if new and not (done and kept):
-            for suffix in ("", "-wal", "-shm"):
-                Path(f"{shop}{suffix}").unlink(missing_ok=True)
-
-
 def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
     mapping = {}
     for pair in pairs:
@@ -102,7 +84,7 @@ def _mapping(pairs: tuple[str, ...]) -> dict[str, str]:
 
 
 @click.command(name="export", short_help="Write the book's tables as CSV or XLSX.")
-@click.argument("path", type=FILE, metavar="DIR|FILE.xlsx")
+@out_argument("path", metavar="DIR|FILE.xlsx")
 @shop_option
 @json_option
 def export_files(path: Path, shop: str | None, as_json: bool) -> None:
@@ -120,7 +102,7 @@ def export_files(path: Path, shop: str | None, as_json: bool) -> None:
 
 
 @click.command(short_help="Write the book into one file.")
-@click.argument("file", type=FILE, metavar="FILE")
+@out_argument("file", metavar="FILE")
 @shop_option
 @json_option
 def backup(file: Path, shop: str | None, as_json: bool) -> None:

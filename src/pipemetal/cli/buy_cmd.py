@@ -10,15 +10,16 @@ import click
 
 from pipemetal.cli.common import (
     FILE,
-    find_beside,
     json_option,
     load_recipes,
+    out_option,
     print_json,
     print_table,
     recipes_option,
     rounded,
+    shop_beside,
 )
-from pipemetal.errors import MeltError
+from pipemetal.errors import MeltError, PlanError
 
 if TYPE_CHECKING:
     from pipemetal.melts.buying import Orders
@@ -37,7 +38,7 @@ DATE = click.DateTime(["%Y-%m-%d"])
 )
 @click.option("--today", type=DATE, metavar="DATE", help="The day orders can first go out. Default: today.")
 @click.option("--with-offcuts", is_flag=True, help="Count on the offcuts of each plan for those after it.")
-@click.option("--pdf", "pdf_path", type=FILE, metavar="FILE", help="Write the list as PDF too, in the shop's language.")
+@out_option("--pdf", "pdf_path", metavar="FILE", help="Write the list as PDF too, in the shop's language.")
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the offers."
 )
@@ -61,9 +62,9 @@ def buy(
     """
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.offers_file import read_offers
-    from pipemetal.files.plan_melts import read_plan_melts
-    from pipemetal.files.shop_file import read_shop
+    from pipemetal.files.plan_file import read_plan_file
     from pipemetal.melts.buying import what_to_buy
+    from pipemetal.plans.buying import melts_to_buy_for
 
     now = today.date() if today is not None else dt.date.today()
     if len(starts) not in (0, len(plans)):
@@ -71,13 +72,16 @@ def buy(
             "are not one for each plan", field="--start", value=len(starts), allowed=f"{len(plans)}, or none"
         )
     recipes = load_recipes(recipes_path, offers_path)
-    shop = read_shop(find_beside(settings_path, offers_path, "shop.toml"))
+    shop = shop_beside(settings_path, offers_path)
     offers = read_offers(offers_path)
     stock = list(read_lots(lots_path, recipes)[0]) if lots_path is not None else []
-    dated = [
-        read_plan_melts(path, recipes, shop.pot, starts[number].date() if starts else now, f"P{number + 1}")
-        for number, path in enumerate(plans)
-    ]
+    dated = []
+    for n, path in enumerate(plans):
+        start = starts[n].date() if starts else now
+        try:
+            dated.append(melts_to_buy_for(read_plan_file(path), recipes, shop.pot, start, f"P{n + 1}"))
+        except PlanError as error:
+            raise error.at(path.name) from None
     available: dict[str, dt.date] = {}
     if with_offcuts:
         for plan in dated:
@@ -90,12 +94,14 @@ def buy(
         now,
         losses=shop.losses,
         available_from=available,
+        errand_costs_kg=shop.errand_costs_kg,
     )
     if pdf_path is not None:
         from pipemetal.documents.order_sheet import order_pdf
         from pipemetal.documents.shown import units_of
+        from pipemetal.files.outbox import write
 
-        pdf_path.write_bytes(order_pdf(orders, shop.name, shop.currency, units_of(shop), shop.language, shop.paper))
+        write(pdf_path, order_pdf(orders, shop.name, shop.currency, units_of(shop), shop.language, shop.paper))
     if as_json:
         print_json(_orders_dict(orders))
     else:
@@ -121,7 +127,18 @@ def _orders_dict(orders: Orders) -> dict[str, Any]:
         ],
         "cost": rounded(orders.cost, 2),
         "gap_percent": rounded(orders.gap_percent, 3),
+        "used_kg": rounded(orders.used_kg, 2),
         "left_kg": rounded(orders.left_kg, 2),
+        "from_stock_kg": {lot: rounded(kg, 2) for lot, kg in orders.from_stock_kg},
+        "kept": [
+            {
+                "lot": k.lot,
+                "mass_kg": rounded(k.mass_kg, 2),
+                "price_per_kg": k.price_per_kg,
+                "replaced_per_kg": rounded(k.replaced_per_kg, 2),
+            }
+            for k in orders.kept
+        ],
         "not_offered_kg": {e: rounded(kg, 2) for e, kg in orders.not_offered_kg},
         "waits_until": {name: day.isoformat() for name, day in orders.waits},
     }
@@ -130,10 +147,16 @@ def _orders_dict(orders: Orders) -> dict[str, Any]:
 def _print_orders(orders: Orders, melts: int, currency: str) -> None:
     notes = [
         f"{orders.cost:.2f} {currency} in all; at most {orders.gap_percent:.2f} % off the best for metal ordered and used. "
-        f"{orders.left_kg:.1f} kg of it stay when all is cast. A melt may need a pig cut; the day's weighing lists tell."
+        f"The melts take {orders.used_kg:.1f} kg of it, and {sum(kg for _, kg in orders.from_stock_kg):.1f} kg of what is "
+        f"there; {orders.left_kg:.1f} kg of it stay when all is cast. A melt may need a pig cut; the day's weighing lists tell."
     ]
     notes += [
         f"{name} must wait until {day.isoformat()}: its metal cannot be there before." for name, day in orders.waits
+    ]
+    notes += [
+        f"{k.lot} stays, {k.mass_kg:.1f} kg: it is worth {k.price_per_kg:.2f} {currency} a kg, and its metal can be "
+        f"bought for {k.replaced_per_kg:.2f}."
+        for k in orders.kept
     ]
     notes += [f"Nobody offers {element}: {kg:.1f} kg are to be found." for element, kg in orders.not_offered_kg]
     if not orders.lines:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipemetal.alloys.composition import Composition
+from pipemetal.cli.common import out_option
 
 if TYPE_CHECKING:
     from pipemetal.casting.push import PushCard
@@ -31,9 +32,8 @@ __all__ = [
     "write_drawings",
 ]
 
-cards_option = click.option(
+cards_option = out_option(
     "--cards",
-    type=click.Path(path_type=Path, file_okay=False),
     metavar="DIR",
     help="Write cards for the wall as SVG: A4, letters read at three metres.",
 )
@@ -41,9 +41,7 @@ cards_option = click.option(
 
 def pictures_option(help_text: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """--pictures DIR."""
-    return click.option(
-        "--pictures", "folder", type=click.Path(path_type=Path, file_okay=False), metavar="DIR", help=help_text
-    )
+    return out_option("--pictures", "folder", metavar="DIR", help=help_text)
 
 
 def pairs_of(texts: Sequence[str], option: str, allowed: str) -> list[tuple[float, float]]:
@@ -63,11 +61,9 @@ def pairs_of(texts: Sequence[str], option: str, allowed: str) -> list[tuple[floa
 def write_drawings(folder: Path, drawings: dict[str, Any]) -> None:
     """Write drawings into a folder, made if it is not there."""
     from pipemetal.documents.svg import to_svg
+    from pipemetal.files.outbox import write_all
 
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, drawing in drawings.items():
-        path = folder / f"{name}.svg"
-        path.write_text(to_svg(drawing), encoding="utf-8")
+    for path in write_all(folder, {f"{name}.svg": to_svg(drawing) for name, drawing in drawings.items()}):
         click.echo(f"Written: {path}", err=True)
 
 

@@ -11,25 +11,61 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.files.recipe_file import read_recipes
+from pipemetal.files.recipe_file import own_recipes, read_recipes
 
 if TYPE_CHECKING:
     from pipemetal.planning.settings import ShopSettings
 
 __all__ = [
     "FILE",
+    "OUT_FILE",
     "find_beside",
     "json_option",
     "load_recipes",
+    "out_argument",
+    "out_option",
     "print_json",
     "print_table",
     "recipes_option",
     "rounded",
     "settings_for",
+    "shop_beside",
     "workers_options",
 ]
 
 FILE = click.Path(path_type=Path)
+OUT_FILE = click.Path(path_type=Path)
+"""What a command writes; every command with one takes --replace."""
+
+
+def out_option(*names: str, **settings: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """An option that names a file or folder to be written, and --replace with it."""
+    return lambda command: _replace_option(click.option(*names, type=OUT_FILE, **settings)(command))
+
+
+def out_argument(name: str, **settings: Any) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """An argument that names a file or folder to be written, and --replace with it."""
+    return lambda command: _replace_option(click.argument(name, type=OUT_FILE, **settings)(command))
+
+
+def _replace_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    held: list[click.Parameter] = getattr(command, "__click_params__", [])
+    if any(param.name == "replace" for param in held):
+        return command
+    return click.option(
+        "--replace",
+        is_flag=True,
+        expose_value=False,
+        callback=_replacing,
+        help="Write over files that are there, whoever wrote them; never over a shop book.",
+    )(command)
+
+
+def _replacing(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
+    from pipemetal.files.outbox import replacing
+
+    if wanted:
+        ctx.with_resource(replacing())
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -41,7 +77,7 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def recipes_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--recipes FILE."""
-    help_text = "Recipes (default: recipes.toml beside the first file, else the invented shop's)."
+    help_text = "Recipes (default: recipes.toml beside the first file, else the program's own)."
     return click.option("--recipes", "recipes_path", type=FILE, help=help_text)(command)
 
 
@@ -52,34 +88,39 @@ def workers_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return workers(cluster(command))
 
 
-def find_beside(given: Path | None, first: Path | None, name: str) -> Path:
-    """The file given, or the one of this name beside the first file, or the packaged one of the invented shop."""
+def find_beside(given: Path | None, first: Path | None, name: str) -> Path | None:
+    """The file given, or the one of this name beside the first file, or None."""
     if given is not None:
         return given
     if first is not None:
         beside = (first if first.is_dir() else first.parent) / name
         if beside.exists():
             return beside
-    from pipemetal.files.demo_files import packaged_file
+    return None
 
-    return packaged_file(name)
+
+def shop_beside(given: Path | None, first: Path) -> ShopSettings:
+    """The settings given, or those of shop.toml beside the first file, or the program's own."""
+    from pipemetal.files.shop_file import read_shop
+    from pipemetal.planning.settings import ShopSettings
+
+    path = find_beside(given, first, "shop.toml")
+    return read_shop(path) if path is not None else ShopSettings()
 
 
 def load_recipes(given: Path | None, first: Path | None) -> dict[str, Recipe]:
-    """The recipes of a shop."""
-    return read_recipes(find_beside(given, first, "recipes.toml"))
+    """The recipes given, or those beside the first file, or the program's own."""
+    return read_recipes(find_beside(given, first, "recipes.toml") or own_recipes())
 
 
 def settings_for(given: Path | None, shop: str | None, first: Path) -> ShopSettings:
     """The settings that count. With a shop book: those given, the book's, shop.toml beside it, the program's own; without one
-    those given, beside the first file, or the invented shop's."""
+    those given, beside the first file, or the program's own."""
     if shop is not None:
         from pipemetal.shop.settings import settings_of_book
 
         return settings_of_book(shop, given).settings
-    from pipemetal.files.shop_file import read_shop
-
-    return read_shop(find_beside(given, first, "shop.toml"))
+    return shop_beside(given, first)
 
 
 def print_json(value: Any) -> None:

@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from pipemetal.cli.casting_drawings import cards_option, clock_text, day_drawings, pairs_of, pictures_option
 from pipemetal.cli.common import (
     FILE,
-    find_beside,
     json_option,
     load_recipes,
     print_json,
     print_table,
     recipes_option,
     rounded,
+    shop_beside,
 )
 from pipemetal.errors import MeltError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipemetal.melts.lots import Heel
+    from pipemetal.plans.record import Melt, Pour, Season
 
 __all__ = ["cool", "day"]
 
@@ -66,17 +69,17 @@ def day(
     """
     from pipemetal.files.log_file import read_log
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.plan_json import melt_dict, pour_dict, season_dict
     from pipemetal.files.sheets_file import read_sheets
-    from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.day import SheetDemand
     from pipemetal.planning.learning import Learned, learn
     from pipemetal.planning.melting import plan_season
     from pipemetal.planning.pours import plan_pours, prepare_pour
     from pipemetal.planning.sheets_to_cast import SheetOrder
+    from pipemetal.plans.codec import as_dict
+    from pipemetal.plans.rows import melt_row, pour_row, season_row
 
     recipes = load_recipes(recipes_path, sheets_file)
-    settings = read_shop(find_beside(settings_path, sheets_file, "shop.toml"))
+    settings = shop_beside(settings_path, sheets_file)
     sheets = read_sheets(sheets_file, recipes, settings.sheets)
     lots, unknown = read_lots(lots_path, recipes)
     learned = learn(read_log(log_path)) if log_path is not None else Learned()
@@ -88,18 +91,23 @@ def day(
     pours = plan_pours(prepared, season.melts, settings, learned, shown)
     start_minutes = _minutes_of(start)
     day_drawings(cards, folder, pours, learned.words, start_minutes)
-    data: dict[str, Any] = {
-        "melts": [melt_dict(m, pours, settings) for m in season.melts],
-        "season": season_dict(season),
-        "pours": [pour_dict(p) | {"time": clock_text(start_minutes, p.start_s)} for p in pours],
-        "lots_without_analysis": list(unknown),
-        "learned": learned.words,
-    }
+    melts = [melt_row(m, pours, settings) for m in season.melts]
+    rows = [pour_row(p) for p in pours]
+    times = [clock_text(start_minutes, p.start_s) for p in pours]
     if as_json:
-        print_json(data)
+        print_json(
+            {
+                "melts": [as_dict(m) for m in melts],
+                "season": as_dict(season_row(season)),
+                "pours": [as_dict(row) | {"time": time} for row, time in zip(rows, times, strict=True)],
+                "lots_without_analysis": list(unknown),
+                "learned": learned.words,
+            }
+        )
     else:
-        _print_day(data, settings.currency)
-    broken = any("blocked_by" in m for m in data["melts"]) or any(p["problem"] for p in data["pours"])
+        _print_melts(melts)
+        _print_pours(rows, times, season_words(season_row(season), settings.currency))
+    broken = any(m.charge is None for m in melts) or any(p.problem for p in rows)
     click.get_current_context().exit(1 if broken else 0)
 
 
@@ -124,73 +132,80 @@ def _heel_from(heel_kg: float, heel_text: str | None) -> Heel | None:
     return Heel(heel_kg, Composition.parse(heel_text)) if heel_text is not None else None
 
 
-def season_words(season: dict[str, Any], currency: str) -> str:
+def season_words(season: Season, currency: str) -> str:
     """How near the best the melts are, in one line."""
     off = (
         ""
-        if season["gap_percent"] is None
-        else (f" Together the weighing lists are at most {season['gap_percent']:.2f} % off the best possible.")
+        if season.gap_percent is None
+        else (f" Together the weighing lists are at most {season.gap_percent:.2f} % off the best possible.")
     )
     return (
-        f"{season['melts']} melts (no fewer than {season['fewest_melts']}); changing alloys costs {season['change_cost']:.2f} "
-        f"{currency} (no order below {season['change_cost_at_least']:.2f}).{off}"
+        f"{season.melts} melts (no fewer than {season.fewest_melts}); changing alloys costs {season.change_cost:.2f} "
+        f"{currency} (no order below {season.change_cost_at_least:.2f}).{off}"
     )
 
 
-def _print_day(data: dict[str, Any], currency: str) -> None:
-    for melt in data["melts"]:
-        sheets = ", ".join(str(s) for s in melt["sheets"])
-        if "blocked_by" in melt:
-            click.echo(f"{melt['name']}: {melt['recipe']} for {sheets} cannot be charged: {melt['words']}\n")
+def _print_melts(melts: Sequence[Melt]) -> None:
+    for melt in melts:
+        sheets = ", ".join(melt.sheets)
+        charge = melt.charge
+        if charge is None:
+            why = melt.blocked.words if melt.blocked else ""
+            click.echo(f"{melt.name}: {melt.recipe} for {sheets} cannot be charged: {why}\n")
             continue
-        heel = f" on a heel of {melt['heel_kg']} kg" if melt["heel_kg"] else ""
-        empty = " Empty the pot first." if melt["pot_emptied_before"] else ""
+        heel = f" on a heel of {melt.heel_kg:.1f} kg" if melt.heel_kg else ""
+        empty = " Empty the pot first." if melt.pot_emptied_before else ""
         print_table(
-            f"{melt['name']}: {melt['recipe']} for {sheets}, {melt['charged_kg']} kg to weigh{heel}.{empty}",
+            f"{melt.name}: {melt.recipe} for {sheets}, {charge.charged_kg:.1f} kg to weigh{heel}.{empty}",
             ["", "lot", "kg", "pieces", "what it is"],
-            [
-                ("[ ]", x["id"], f"{x['mass_kg']:.1f}", x["pieces"] or "", x["note"] or x["composition"])
-                for x in melt["lots"]
-            ],
+            [("[ ]", x.id, f"{x.mass_kg:.1f}", x.pieces or "", x.note or x.composition) for x in charge.lots],
         )
+
+
+POUR_HEADS = (
+    "day",
+    "pour",
+    "time",
+    "sheet",
+    "melt",
+    "stone °C",
+    "pour °C",
+    "scoops",
+    "kg",
+    "gate mm",
+    "seconds",
+    "lift min",
+)
+
+
+def _print_pours(pours: Sequence[Pour], times: Sequence[str], words: str) -> None:
     print_table(
         "Pours",
+        POUR_HEADS,
+        [_pour_line(pour, time) for pour, time in zip(pours, times, strict=True)],
         [
-            "day",
-            "pour",
-            "time",
-            "sheet",
-            "melt",
-            "stone °C",
-            "pour °C",
-            "scoops",
-            "kg",
-            "gate mm",
-            "seconds",
-            "lift min",
+            words,
+            *(f"{p.sheet}: {p.problem}" for p in pours if p.problem),
+            "--json holds marks, thicknesses, bands and what they rest on. Everything dry and warm; local codes prevail.",
         ],
-        [
-            (
-                p["day"],
-                p["number"],
-                p["time"],
-                p["sheet"],
-                p["melt"],
-                f"{p['stone_temperature_c']:.0f}",
-                f"{p['pour_window_c']['try_low']:.0f} to {p['pour_window_c']['try_high']:.0f}",
-                p.get("scoops", ""),
-                f"{p['charge_kg']:.1f}",
-                p.get("gate_mm", ""),
-                p.get("push_time_s", ""),
-                f"{p['lift_after_s'] / 60:.1f}",
-            )
-            for p in data["pours"]
-        ],
-        [season_words(data["season"], currency)]
-        + [f"{p['sheet']}: {p['problem']}" for p in data["pours"] if p["problem"]]
-        + [
-            "--json holds marks, thicknesses, bands and what they rest on. Everything dry and warm; local codes prevail."
-        ],
+    )
+
+
+def _pour_line(pour: Pour, time: str) -> tuple[object, ...]:
+    card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
+    return (
+        pour.day,
+        pour.number,
+        time,
+        pour.sheet,
+        pour.melt,
+        f"{pour.stone_temperature_c:.0f}",
+        f"{window.try_low:.0f} to {window.try_high:.0f}" if window else "",
+        card.scoops if card else "",
+        f"{pour.charge_kg:.1f}",
+        f"{card.gate_mm:.2f}" if card else "",
+        f"{card.push_time_s:.1f}" if card else "",
+        f"{freezing.lift_after_s / 60:.1f}" if freezing else "",
     )
 
 

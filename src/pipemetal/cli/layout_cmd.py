@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json, print_table, workers_options
+from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, workers_options
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import LayoutError
 from pipemetal.files.layout_file import read_plan, read_problem, write_plan
@@ -28,7 +28,7 @@ __all__ = ["layout", "layout_check"]
 
 @click.command(short_help="Place blanks on rolls and on sheets to cast.")
 @click.argument("problem_file", metavar="PROBLEM.json", type=FILE)
-@click.option("--out", "out", type=FILE, metavar="PLAN.json", help="Where to write the plan.")
+@out_option("--out", "out", metavar="PLAN.json", help="Where to write the plan.")
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), help="Time to search, 10 s where neither is given.")
 @click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)

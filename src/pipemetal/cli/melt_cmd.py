@@ -18,6 +18,7 @@ from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.mend import Blocked
 from pipemetal.melts.mend import charge as charge_melt
 from pipemetal.melts.relax import Relaxed, what_relaxing_saves
+from pipemetal.melts.worth import metal_prices, priced
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.units import UnitSystem
 
@@ -44,9 +45,10 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
     if correcting:
         _correct(job, shop, path, as_json)
         return
+    lots = priced(job.lots, metal_prices(job.lots))
     answer = charge_melt(
         job.request,
-        job.lots,
+        lots,
         losses=shop.losses,
         objective=job.objective,
         certainty=job.certainty,
@@ -56,7 +58,7 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
     if isinstance(answer, Blocked):
         _print_blocked(answer, as_json)
     relaxed = what_relaxing_saves(
-        answer, job.lots, losses=shop.losses, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
+        answer, lots, losses=shop.losses, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
     )
     if as_json:
         print_json(charge_dict(answer, relaxed))

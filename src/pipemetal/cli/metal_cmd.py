@@ -10,13 +10,14 @@ import click
 
 from pipemetal.cli.common import (
     FILE,
-    find_beside,
     json_option,
     load_recipes,
+    out_option,
     print_json,
     print_table,
     recipes_option,
     rounded,
+    shop_beside,
 )
 from pipemetal.errors import MeltError
 
@@ -38,7 +39,7 @@ AS_GOOD = 0.95
 @click.option(
     "--settings", "settings_path", type=FILE, metavar="shop.toml", help="What is believed before. Default: the usual."
 )
-@click.option("--write", "write_path", type=FILE, metavar="FILE", help="Write the [losses] table for shop.toml.")
+@out_option("--write", "write_path", metavar="FILE", help="Write the [losses] table for shop.toml.")
 @json_option
 def dross(
     melts_file: Path | None, shop: str | None, settings_path: Path | None, write_path: Path | None, as_json: bool
@@ -48,6 +49,7 @@ def dross(
 
     Few melts stay near what is usual; the more there are, the more they speak for themselves.
     """
+    from pipemetal.files.outbox import write
     from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.dross import fit_dross
 
@@ -55,7 +57,7 @@ def dross(
     found = fit_dross(_melts_of(melts_file, shop), prior)
     table = _losses_table(found)
     if write_path is not None:
-        write_path.write_text(table, encoding="utf-8")
+        write(write_path, table)
     if as_json:
         print_json(
             {
@@ -150,7 +152,6 @@ def scrap(
     """For every lot of scrap, shavings or own ingots the recipe in which it is worth most; and what becomes of each alloy when
     part of every melt is its own scrap. New metal is that of LOTS.csv, taken as endless."""
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.shop_file import read_shop
     from pipemetal.melts.drift import remelt_drift, scrap_worth
 
     recipes = load_recipes(recipes_path, lots_file)
@@ -158,7 +159,7 @@ def scrap(
         if name not in recipes:
             raise MeltError("is not a recipe of this shop", field="--recipe", value=name, allowed=", ".join(recipes))
     chosen = {name: recipes[name] for name in names or recipes}
-    shop = read_shop(find_beside(settings_path, lots_file, "shop.toml"))
+    shop = shop_beside(settings_path, lots_file)
     lots, unknown = read_lots(lots_file, recipes)
     new = [lot for lot in lots if lot.is_new_metal]
     if not new:

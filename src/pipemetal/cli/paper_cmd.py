@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json, recipes_option
+from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option
 from pipemetal.cli.shop_cmd import open_book, shop_option
-from pipemetal.errors import BookError, FileFormatError, InputError, PipeError, UnitError
+from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
+from pipemetal.files.outbox import write, write_all
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
 if TYPE_CHECKING:
     from pipemetal.documents.labels import Label
+    from pipemetal.plans.record import Plan
 
 __all__ = ["label", "paper", "patterns"]
 
@@ -25,7 +27,7 @@ KINDS = ("dxf", "svg", "pdf")
 @click.command(short_help="Print a plan again: other paper, language or units.")
 @click.argument("plan_file", metavar="PLAN.json", type=FILE)
 @click.argument("names", metavar="[NAME...]", nargs=-1)
-@click.option("--out", type=FILE, required=True, metavar="DIR", help="Where the PDFs are written.")
+@out_option("--out", required=True, metavar="DIR", help="Where the PDFs are written.")
 @click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
 @click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
@@ -49,41 +51,21 @@ def paper(
     Cutting sheets need the rolls' thickness maps and are printed by `pipemetal plan`.
     """
     from pipemetal.documents.plan_paper import PAPERS, plan_paper
+    from pipemetal.files.plan_file import read_plan_file
 
     for name in names:
         if name not in PAPERS:
             raise UnitError("is not a paper of a plan", field="NAME", value=name, allowed=", ".join(PAPERS))
-    plan = _plan_of(plan_file)
-    out.mkdir(parents=True, exist_ok=True)
+    plan = read_plan_file(plan_file)
     units = UnitSystem(lengths, masses, temperatures, comma=language == "de")
-    written = []
+    made = {}
     for name in names or PAPERS:
-        path = out / f"{name}.pdf"
-        try:
-            content = plan_paper(name, plan, units, Words(language), paper_name)
-        except (KeyError, IndexError, TypeError, AttributeError, ValueError, OverflowError) as error:
-            if isinstance(error, InputError):
-                raise
-            problem = f"does not hold what {name} is made of"
-            raise FileFormatError(problem, where=plan_file.name, allowed="a plan.json as it was written") from None
-        path.write_bytes(content)
-        written.append(str(path))
+        made[f"{name}.pdf"] = plan_paper(name, plan, units, Words(language), paper_name)
+    written = [str(path) for path in write_all(out, made)]
     if as_json:
         print_json({"files": written})
     else:
         click.echo("Wrote " + ", ".join(written) + ".")
-
-
-def _plan_of(path: Path) -> dict[str, Any]:
-    """A plan that was written before. Errors: FileFormatError for what is none."""
-    from pipemetal.files.layout_file import read_json
-    from pipemetal.files.plan_json import PLAN_FORMAT
-
-    plan: Any = read_json(path)
-    if not isinstance(plan, dict) or plan.get("format") != PLAN_FORMAT:
-        raise FileFormatError("is not a plan", where=path.name, allowed=f"a plan.json of format {PLAN_FORMAT!r}")
-    found: dict[str, Any] = plan
-    return found
 
 
 @click.command(short_help="Full-size patterns of blanks: DXF, SVG, or PDF in tiles.")
@@ -92,7 +74,7 @@ def _plan_of(path: Path) -> dict[str, Any]:
 @click.option("--note", help="Only this note.")
 @click.option("--part", "kind", help="Only this part: body, foot, languid ...")
 @click.option("--as", "kinds", type=click.Choice(KINDS), multiple=True, default=("pdf",), show_default=True)
-@click.option("--out", type=FILE, required=True, metavar="DIR")
+@out_option("--out", required=True, metavar="DIR")
 @click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
 @click.option("--landscape", is_flag=True, help="Tiles lying.")
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
@@ -113,7 +95,7 @@ def patterns(
 ) -> None:
     """One drawing for each rank and part at full size: DXF for a plotter, SVG, or PDF in tiles with overlap and check lines."""
     from pipemetal.cli.pipes_cmd import load_pipes
-    from pipemetal.documents.dxf import to_dxf
+    from pipemetal.documents.dxf import dxf_text
     from pipemetal.documents.patterns import file_stem, pattern_drawing, pattern_groups
     from pipemetal.documents.svg import to_svg
     from pipemetal.documents.tiles import tile_pdf
@@ -124,20 +106,18 @@ def patterns(
         raise PipeError(
             "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
         )
-    out.mkdir(parents=True, exist_ok=True)
-    written = []
+    drawn: dict[str, str | bytes] = {}
     for (of_rank, of_kind), members in pattern_groups(parts).items():
         drawing = pattern_drawing(members, members[0].id if len(members) == 1 else f"{of_rank} {of_kind}")
-        stem = out / file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
+        stem = file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
         for ending in kinds:
-            path = stem.with_suffix(f".{ending}")
             if ending == "dxf":
-                to_dxf(drawing).saveas(path)
+                drawn[f"{stem}.dxf"] = dxf_text(drawing)
             elif ending == "svg":
-                path.write_text(to_svg(drawing), encoding="utf-8")
+                drawn[f"{stem}.svg"] = to_svg(drawing)
             else:
-                path.write_bytes(_tiled(tile_pdf, drawing, paper_name, language, landscape))
-            written.append(str(path))
+                drawn[f"{stem}.pdf"] = _tiled(tile_pdf, drawing, paper_name, language, landscape)
+    written = [str(path) for path in write_all(out, drawn)]
     if as_json:
         print_json({"blanks": len(parts), "files": written})
     else:
@@ -156,7 +136,7 @@ def _tiled(tile_pdf: Any, drawing: Any, paper_name: str, language: str, landscap
 
 @click.command(short_help="Labels for rolls, remnants and lots, with QR code.")
 @click.argument("ids", metavar="ID...", nargs=-1)
-@click.option("--out", type=FILE, required=True, metavar="FILE.pdf")
+@out_option("--out", required=True, metavar="FILE.pdf")
 @click.option(
     "--sheet", "sheet_name", default="roll 90x50", show_default=True, help="A label sheet or roll by its measures."
 )
@@ -198,39 +178,41 @@ def label(
         made = test_page_pdf(sheet_name, right_mm=right_mm, down_mm=down_mm)
     else:
         if plan_file is not None:
-            labels = _blank_labels(_plan_of(plan_file), ids)
+            from pipemetal.files.plan_file import read_plan_file
+
+            labels = _blank_labels(read_plan_file(plan_file), ids)
         else:
             with open_book(shop) as book:
                 labels = [_label_of(book, one) for one in ids]
         made = label_pdf(labels, sheet_name, first=first, right_mm=right_mm, down_mm=down_mm)
-    out.write_bytes(made)
+    write(out, made)
     if as_json:
         print_json({"labels": len(labels), "file": str(out)})
     else:
         click.echo(f"Wrote a test page to {out}." if test_page else f"Wrote {len(labels)} labels to {out}.")
 
 
-def _blank_labels(plan: dict[str, Any], ids: tuple[str, ...]) -> list[Label]:
+def _blank_labels(plan: Plan, ids: tuple[str, ...]) -> list[Label]:
     """A label for every blank of some rolls of a plan, in the order of marking out."""
     from pipemetal.documents.labels import Label
 
-    rolls = {roll["id"]: roll for roll in [*plan["rolls_used"], *plan["new_sheets"]]}
+    rolls = {sheet.id: sheet for sheet in plan.sheets}
     for one in ids:
         if one not in rolls:
             raise BookError("is not a roll of this plan", field="ID", value=one, allowed=f"one of {len(rolls)} rolls")
     return [
         Label(
-            cut["blank"],
+            cut.blank,
             (
-                f"{cut['rank']} {cut['note']}",
-                cut["kind"],
-                f"{cut['length_mm']:.0f} x {cut['width_mm']:.0f} mm",
-                f"{cut['actual_mouth_mm']:.2f} / {cut['actual_top_mm']:.2f} mm",
-                f"no. {cut['number']} of {one}",
+                f"{cut.rank} {cut.note}",
+                cut.kind,
+                f"{cut.length_mm:.0f} x {cut.width_mm:.0f} mm",
+                f"{cut.actual_mouth_mm:.2f} / {cut.actual_top_mm:.2f} mm",
+                f"no. {cut.number} of {one}",
             ),
         )
         for one in ids or rolls
-        for cut in rolls[one]["cuts"]
+        for cut in rolls[one].cuts
     ]
 
 

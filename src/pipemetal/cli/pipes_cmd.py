@@ -5,24 +5,15 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option
+from pipemetal.cli.common import FILE, json_option, load_recipes, out_option, print_json, print_table, recipes_option
 from pipemetal.errors import PipeError
 from pipemetal.files.organ_file import read_organ
-from pipemetal.files.pipe_json import (
-    blank_dict,
-    note_dict,
-    offsets_dict,
-    pipe_dict,
-    sheet_dict,
-    total_dicts,
-    wants_offsets,
-)
 from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.length_rules import LengthRule, claim_cents, open_rules
 from pipemetal.pipes.make import organ_pipes, sounding_length_mm
@@ -31,6 +22,13 @@ from pipemetal.pipes.pipe import Part, Pipe, footage_text
 from pipemetal.pipes.rank import Organ
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.totals import sheets_to_buy, totals
+from pipemetal.plans.codec import as_dict
+from pipemetal.plans.rows import blank_row, note_row, offsets_of, pipe_row, sheet_bought_row, wants_offsets
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipemetal.pipes.totals import Total
 
 __all__ = ["blanks", "load_pipes", "pipes"]
 
@@ -62,8 +60,8 @@ def load_pipes(
     "--lengths", is_flag=True, help="What the length can claim in cents; open pipes by three published rules."
 )
 @click.option("--more", is_flag=True, help="Flue, toe, stress of the standing pipe, Ising's number.")
-@click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every pipe as CSV.")
-@click.option("--svg", "svg_path", type=FILE, metavar="FILE", help="Draw the one pipe of --rank and --note to scale.")
+@out_option("--csv", "csv_path", metavar="FILE", help="Write every pipe as CSV.")
+@out_option("--svg", "svg_path", metavar="FILE", help="Draw the one pipe of --rank and --note to scale.")
 @recipes_option
 @json_option
 def pipes(
@@ -88,17 +86,17 @@ def pipes(
         made = tuple(p for p in made if p.key == key)
     without = [n for n in notes_without_pipe(organ) if rank in (None, n.rank)]
     if csv_path is not None:
-        _write_csv([pipe_dict(p) for p in made], csv_path)
+        _write_csv([as_dict(pipe_row(p)) for p in made], csv_path)
     if svg_path is not None:
         _draw(organ, made, svg_path)
     if as_json:
-        listed = [pipe_dict(p) | ({"lengths": _lengths_dict(organ, p)} if lengths else {}) for p in made]
+        listed = [as_dict(pipe_row(p)) | ({"lengths": _lengths_dict(organ, p)} if lengths else {}) for p in made]
         print_json(
             {
                 "organ": organ.name,
                 "pipes": listed,
-                "notes_without_pipe": [note_dict(n) for n in without],
-                "sheets_to_buy": [sheet_dict(s) for s in sheets_to_buy(made)],
+                "notes_without_pipe": [as_dict(note_row(n)) for n in without],
+                "sheets_to_buy": [as_dict(sheet_bought_row(s)) for s in sheets_to_buy(made)],
             }
         )
         return
@@ -253,6 +251,13 @@ def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
     return (LengthRule("mass load (default)", DERIVED, pipe.body_length_mm, 0.0, claim),)
 
 
+def _totals(names: Sequence[str], rows: Sequence[Total]) -> list[dict[str, object]]:
+    """Sums, with the parts of their name under the headings given."""
+    return [
+        dict(zip(names, row.name, strict=True)) | {k: v for k, v in vars(row).items() if k != "name"} for row in rows
+    ]
+
+
 def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
     return [
         {
@@ -308,15 +313,17 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
 
 
 def _write_csv(rows: Sequence[dict[str, Any]], path: Path) -> None:
+    from pipemetal.files.outbox import write
     from pipemetal.files.sheet_out import csv_of
 
     keys = list(rows[0]) if rows else ["id"]
-    path.write_text(csv_of(keys, ([row[k] for k in keys] for row in rows)), encoding="utf-8")
+    write(path, csv_of(keys, ([row[k] for k in keys] for row in rows)))
 
 
 def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
     from pipemetal.documents.pipe_picture import pipe_picture
     from pipemetal.documents.svg import to_svg
+    from pipemetal.files.outbox import write
 
     if len(made) != 1:
         raise PipeError(
@@ -324,15 +331,15 @@ def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
         )
     rank = next(r for r in organ.ranks if r.name == made[0].rank)
     steps = [(s.share, s.below, s.above) for s in rank.steps]
-    path.write_text(to_svg(pipe_picture(made[0], steps=steps, tuning_c=organ.pitch.tuning_c)), encoding="utf-8")
+    write(path, to_svg(pipe_picture(made[0], steps=steps, tuning_c=organ.pitch.tuning_c)))
 
 
 @click.command(short_help="Every part as a flat blank.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
 @click.option("--rank", help="Only this rank.")
-@click.option("--dxf", "dxf_dir", type=FILE, metavar="DIR", help="Write a full-size pattern of every blank as DXF.")
+@out_option("--dxf", "dxf_dir", metavar="DIR", help="Write a full-size pattern of every blank as DXF.")
 @click.option("--offsets", is_flag=True, help="Print the offset tables of arcs too shallow to swing.")
-@click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every blank as CSV.")
+@out_option("--csv", "csv_path", metavar="FILE", help="Write every blank as CSV.")
 @recipes_option
 @json_option
 def blanks(
@@ -352,15 +359,15 @@ def blanks(
 
         write_patterns(parts, dxf_dir)
     if csv_path is not None:
-        _write_csv([_blank_row(p) for p in parts], csv_path)
+        _write_csv([_blank_line(p) for p in parts], csv_path)
     by_alloy = totals(made, lambda pipe, part: (part.alloy, part.kind))
     by_rank = totals(made, lambda pipe, part: (pipe.rank, part.alloy))
     if as_json:
         result: dict[str, Any] = {
             "organ": organ.name,
-            "blanks": [blank_dict(p) for p in parts],
-            "by_alloy": total_dicts(("alloy", "kind"), by_alloy),
-            "by_rank": total_dicts(("rank", "alloy"), by_rank),
+            "blanks": [as_dict(blank_row(p)) for p in parts],
+            "by_alloy": _totals(("alloy", "kind"), by_alloy),
+            "by_rank": _totals(("rank", "alloy"), by_rank),
         }
         print_json(result)
         return
@@ -390,19 +397,19 @@ def blanks(
     click.echo(f"{len(parts)} blanks. --json lists every one" + (f"; patterns are in {dxf_dir}." if dxf_dir else "."))
 
 
-def _blank_row(part: Part) -> dict[str, Any]:
+def _blank_line(part: Part) -> dict[str, object]:
     """A blank on one line: the sector spread over columns, offset tables left to --json."""
-    row = blank_dict(part)
-    row.pop("offsets", None)
-    ring = row.pop("sector", {})
-    row["turns_deg"] = " ".join(str(t) for t in row["turns_deg"])
-    return row | {k: ring.get(k, "") for k in ("outer_radius_mm", "inner_radius_mm", "angle_deg")}
+    row = blank_row(part)
+    held = {k: v for k, v in as_dict(row).items() if k not in ("offsets", "sector")}
+    held["turns_deg"] = " ".join(str(t) for t in row.turns_deg)
+    ring = as_dict(row.sector) if row.sector else {}
+    return held | {k: ring.get(k, "") for k in ("outer_radius_mm", "inner_radius_mm", "angle_deg")}
 
 
 def _print_offsets(part: Part) -> None:
     if part.sector is None or not wants_offsets(part.sector):
         return
-    tables = offsets_dict(part.sector)
+    tables = offsets_of(part.sector)
     rows = zip(tables["outer_arc_mm"], tables["inner_arc_mm"], strict=True)
     print_table(
         f"{part.id}: radii {part.sector.outer_radius_mm:.0f} and {part.sector.inner_radius_mm:.0f} mm, "

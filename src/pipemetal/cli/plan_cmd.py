@@ -9,12 +9,24 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.common import FILE, find_beside, json_option, print_json, print_table, recipes_option, settings_for
+from pipemetal.cli.common import (
+    FILE,
+    find_beside,
+    json_option,
+    load_recipes,
+    out_argument,
+    out_option,
+    print_json,
+    print_table,
+    recipes_option,
+    settings_for,
+)
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
     from pipemetal.planning.settings import ShopSettings
+    from pipemetal.plans.record import Plan
 
 __all__ = ["demo", "learned_from", "plan", "stock_of"]
 
@@ -23,8 +35,20 @@ DEMO_SECONDS = 45.0
 
 @click.command(short_help="From ranks, rack and lots to cutting sheets, melts and pours.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
-@click.option("--rack", "rack_path", type=FILE, metavar="rack.csv|DIR", help="Rolls with readings.csv beside them.")
-@click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
+@click.option(
+    "--rack",
+    "rack_path",
+    type=FILE,
+    metavar="rack.csv|DIR",
+    help="Rolls with readings.csv beside them; without it every sheet is cast.",
+)
+@click.option(
+    "--lots",
+    "lots_path",
+    type=FILE,
+    metavar="lots.csv",
+    help="Pigs, ingots, scrap and master alloys; without it all is bought.",
+)
 @click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
 @click.option("--reserved", is_flag=True, help="With --shop: use what other accepted plans have reserved too.")
 @click.option("--accept", "accepts", is_flag=True, help="With --shop: accept the plan into the book at once.")
@@ -41,7 +65,7 @@ DEMO_SECONDS = 45.0
 @click.option(
     "--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from. Default: log.csv beside."
 )
-@click.option("--out", "out", type=FILE, required=True, metavar="DIR", help="Where the plan is written.")
+@out_option("--out", "out", required=True, metavar="DIR", help="Where the plan is written.")
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), help="Time to search for a layout [30].")
 @click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
 @click.option("--seed", type=click.IntRange(0), default=0, show_default=True)
@@ -74,7 +98,7 @@ def plan(
     if shop is None and (accepts or reserved):
         raise InputError("needs the book", field="--accept and --reserved", allowed="--shop PATH beside it")
     stock = stock_of(organ_file, rack_path, lots_path, shop, recipes_path, reserved=reserved)
-    data = run_plan(
+    made = run_plan(
         organ_file,
         stock,
         settings_for(settings_path, shop, organ_file),
@@ -86,22 +110,24 @@ def plan(
         quiet=as_json,
     )
     if as_json:
-        print_json(data)
+        from pipemetal.plans.codec import as_dict
+
+        print_json(as_dict(made))
     else:
-        print_summary(data, out)
+        print_summary(made, out)
     if accepts:
         assert shop is not None
-        _accept(shop, by, data, quiet=as_json)
-    click.get_current_context().exit(0 if _complete(data) else 1)
+        _accept(shop, by, made, quiet=as_json)
+    click.get_current_context().exit(0 if _complete(made) else 1)
 
 
-def _accept(shop: str, by: str | None, data: dict[str, Any], *, quiet: bool) -> None:
+def _accept(shop: str, by: str | None, made: Plan, *, quiet: bool) -> None:
     from pipemetal.cli.accept_cmd import accept_into
     from pipemetal.shop.book import Book
 
     with Book.open(shop, who=by) as book:
         book.keep_daily()
-        plan_id, words = accept_into(book, data)
+        plan_id, words = accept_into(book, made)
     if not quiet:
         click.echo(words)
         click.echo(
@@ -110,7 +136,7 @@ def _accept(shop: str, by: str | None, data: dict[str, Any], *, quiet: bool) -> 
 
 
 @click.command(short_help="The invented shop, and the main job on it.")
-@click.argument("folder", metavar="[DIR]", type=FILE, default=Path("demo-shop"))
+@out_argument("folder", metavar="[DIR]", default=Path("demo-shop"))
 @click.option("--seconds", type=click.FloatRange(0.1, 86_400), default=DEMO_SECONDS, show_default=True)
 @click.option("--iterations", type=click.IntRange(1), help="Moves instead of seconds: same seed and moves, same plan.")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True)
@@ -129,7 +155,7 @@ def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_jso
     _checked_organ(organ_file, None)
     _demo_book(folder, shop)
     stock = stock_of(organ_file, None, None, str(shop), None)
-    data = run_plan(
+    made = run_plan(
         organ_file,
         stock,
         settings_for(None, str(shop), organ_file),
@@ -141,30 +167,26 @@ def demo(folder: Path, seconds: float, iterations: int | None, seed: int, as_jso
         quiet=as_json,
     )
     if as_json:
-        print_json(data)
+        from pipemetal.plans.codec import as_dict
+
+        print_json(as_dict(made))
     else:
-        print_summary(data, out)
+        print_summary(made, out)
         click.echo(
             f"The shop lives in the book {shop}; change the organ and plan again, or accept the plan into the book:"
         )
         click.echo(f"  pipemetal plan {organ_file} --shop {shop} --out {out}")
         click.echo(f"  pipemetal accept {out / 'plan.json'} --shop {shop}")
-    click.get_current_context().exit(0 if _complete(data) else 1)
+    click.get_current_context().exit(0 if _complete(made) else 1)
 
 
 def _demo_book(folder: Path, shop: Path) -> None:
     """The invented shop's files in a book; one that is there already is left as it is."""
     from pipemetal.shop.book import Book
 
-    if shop.exists():
-        return
-    try:
-        with Book.open(shop, create=True) as book:
+    if not shop.exists():
+        with Book.open_or_make(shop) as book:
             book.import_folder(folder)
-    except BaseException:
-        for suffix in ("", "-wal", "-shm"):  # half a demonstration is none
-            Path(f"{shop}{suffix}").unlink(missing_ok=True)
-        raise
 
 
 def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
@@ -190,15 +212,18 @@ def stock_of(
         from pipemetal.shop.stock import planning_stock
 
         return planning_stock(shop, reserved=reserved)
-    if rack_path is None or lots_path is None:
-        raise InputError("are both needed, or --shop", field="--rack and --lots")
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.rack_file import read_rack
-    from pipemetal.files.recipe_file import read_recipes
+    from pipemetal.files.rack_file import usable_rack
 
-    recipes = read_recipes(find_beside(recipes_path, organ_file, "recipes.toml"))
-    lots, unknown = read_lots(lots_path, recipes)
-    return {"recipes": recipes, "rack": read_rack(rack_path, recipes), "lots": lots, "unknown": unknown}
+    recipes = load_recipes(recipes_path, organ_file)
+    own = find_beside(recipes_path, organ_file, "recipes.toml") is None
+    lots, unknown = read_lots(lots_path, recipes) if lots_path is not None else ((), ())
+    rack, aside = usable_rack(rack_path, recipes) if rack_path is not None else ((), {})
+    notes = [f"Set aside: {roll}: {why}." for roll, why in aside.items()]
+    notes += ["No --rack was given: every sheet is cast."] if rack_path is None else []
+    notes += ["No --lots were given: all metal is bought."] if lots_path is None else []
+    notes += [f"No recipes.toml beside {organ_file.name}: the program's own recipes were used."] if own else []
+    return {"recipes": recipes, "rack": rack, "lots": lots, "unknown": unknown, "notes": notes}
 
 
 def run_plan(
@@ -212,14 +237,17 @@ def run_plan(
     iterations: int | None,
     seed: int,
     quiet: bool,
-) -> dict[str, Any]:
-    """Make a plan and write it; gives its dictionary."""
+) -> Plan:
+    """Make a plan and write it; gives its record."""
     from pipemetal.documents.plan_pages import write_plan_files
     from pipemetal.files.organ_file import read_organ
+    from pipemetal.files.outbox import check_place
     from pipemetal.planning.plan import make_plan
 
     if out.exists() and not out.is_dir():
         raise InputError("is a file, a folder is wanted", field="--out", value=str(out))
+    if out.is_dir():
+        check_place(out / "plan.json")  # now, not after the planning
     organ = read_organ(organ_file, stock["recipes"])
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(
@@ -230,6 +258,7 @@ def run_plan(
             settings,
             learned=learned_from(log_path, organ_file),
             cannot_charge=stock["unknown"],
+            notes=stock.get("notes", ()),
             seconds=None if iterations else (seconds or 30.0),
             iterations=iterations,
             seed=seed,
@@ -251,23 +280,23 @@ def learned_from(log_path: Path | None, organ_file: Path) -> Any:
     return learn(read_log(path))
 
 
-def _complete(data: dict[str, Any]) -> bool:
-    return not data["unserved"] and not data["faults"] and not any("blocked_by" in m for m in data["melts"])
+def _complete(plan: Plan) -> bool:
+    return not plan.unserved and not plan.faults and all(melt.charge is not None for melt in plan.melts)
 
 
-def print_summary(data: dict[str, Any], out: Path) -> None:
+def print_summary(plan: Plan, out: Path) -> None:
     """What a foreman wants to know first."""
-    by_alloy = data["metal"]["by_alloy"]
-    served: Counter[str] = Counter(p["alloy"] for p in data["pipes"])
+    by_alloy = plan.metal.by_alloy
+    served: Counter[str] = Counter(p.alloy for p in plan.pipes)
     rolls: dict[str, list[str]] = defaultdict(list)
     sheets: dict[str, list[str]] = defaultdict(list)
-    for roll in data["rolls_used"]:
-        rolls[roll["alloy"]].append(roll["id"])
-    for sheet in data["new_sheets"]:
-        sheets[sheet["alloy"]].append(sheet["id"])
-    melts: Counter[str] = Counter(m["recipe"] for m in data["melts"])
+    for roll in plan.rolls_used:
+        rolls[roll.alloy].append(roll.id)
+    for sheet in plan.new_sheets:
+        sheets[sheet.alloy].append(sheet.id)
+    melts: Counter[str] = Counter(m.recipe for m in plan.melts)
     print_table(
-        f"{data['organ']}: metal plan",
+        f"{plan.organ}: metal plan",
         [
             "alloy",
             "pipes",
@@ -294,38 +323,40 @@ def print_summary(data: dict[str, Any], out: Path) -> None:
             for alloy, row in by_alloy.items()
         ],
     )
-    metal = data["metal"]
+    metal = plan.metal
     click.echo(
-        f"Pipes served: {data['pipes_served']} of {len(data['pipes'])}. To melt: {metal['new_kg'] + metal['remelt_kg']:.0f} kg "
-        f"({metal['new_kg']:.0f} new, {metal['remelt_kg']:.0f} remelt) in {len(data['melts'])} melts, "
-        f"{len(data['new_sheets'])} sheets over {max((p['day'] for p in data['pours']), default=0)} casting days."
+        f"Pipes served: {plan.pipes_served} of {len(plan.pipes)}. To melt: {metal.new_kg + metal.remelt_kg:.0f} kg "
+        f"({metal.new_kg:.0f} new, {metal.remelt_kg:.0f} remelt) in {len(plan.melts)} melts, "
+        f"{len(plan.new_sheets)} sheets over {max((p.day for p in plan.pours), default=0)} casting days."
     )
-    click.echo(f"Settings: {data['settings_from']}.")
-    if data["rolls_used"]:
-        click.echo("Rolls to take down: " + ", ".join(r["id"] for r in data["rolls_used"]) + ".")
+    click.echo(f"Settings: {plan.settings_from}.")
+    if plan.rolls_used:
+        click.echo("Rolls to take down: " + ", ".join(r.id for r in plan.rolls_used) + ".")
     click.echo(
-        f"Metal consumed {data['consumed_mm2'] / 1e6:.1f} m2, {100 * data['utilisation']:.1f} % of it blanks; no plan can use "
-        f"less than {data['lower_bound_mm2'] / 1e6:.1f} m2 (gap {data['gap_percent']:.1f} %)."
+        f"Metal consumed {plan.consumed_mm2 / 1e6:.1f} m2, {100 * plan.utilisation:.1f} % of it blanks; no plan can use "
+        f"less than {plan.lower_bound_mm2 / 1e6:.1f} m2 (gap {plan.gap_percent:.1f} %)."
     )
-    if data["to_buy_kg"]:
-        bought = ", ".join(f"{mass:g} kg {element}" for element, mass in data["to_buy_kg"].items())
+    if plan.to_buy_kg:
+        bought = ", ".join(f"{mass:g} kg {element}" for element, mass in plan.to_buy_kg.items())
         click.echo(f"Not on the floor, to be bought: {bought}.")
-    for melt in data["melts"]:
-        if "blocked_by" in melt:
-            click.echo(f"Cannot be charged: {melt['name']} ({melt['recipe']}): {melt['words']}")
-    for reading in data["readings_left_out"]:
-        click.echo(f"Reading not trusted: {reading['roll']}: {reading['reason']}.")
-    if data["lots_without_analysis"]:
-        click.echo("Waiting for an assay, not charged: " + ", ".join(data["lots_without_analysis"]) + ".")
-    for lost in data["unserved"][:20]:
-        click.echo(f"Not served: {lost['blank']}: {lost['reason']}")
-    if len(data["unserved"]) > 20:
-        click.echo(f"... and {len(data['unserved']) - 20} more, see {out / 'not-served.csv'}.")
-    problems = [p for p in data["pours"] if p["problem"]]
-    for pour in problems:
-        click.echo(f"No push gives sheet {pour['sheet']}: {pour['problem']}")
+    for melt in plan.melts:
+        if melt.blocked is not None:
+            click.echo(f"Cannot be charged: {melt.name} ({melt.recipe}): {melt.blocked.words}")
+    for note in plan.notes:
+        click.echo(note)
+    for reading in plan.readings_left_out:
+        click.echo(f"Reading not trusted: {reading.roll}: {reading.reason}.")
+    if plan.lots_without_analysis:
+        click.echo("Waiting for an assay, not charged: " + ", ".join(plan.lots_without_analysis) + ".")
+    for lost in plan.unserved[:20]:
+        click.echo(f"Not served: {lost.blank}: {lost.reason}")
+    if len(plan.unserved) > 20:
+        click.echo(f"... and {len(plan.unserved) - 20} more, see {out / 'not-served.csv'}.")
+    for pour in plan.pours:
+        if pour.problem:
+            click.echo(f"No push gives sheet {pour.sheet}: {pour.problem}")
     click.echo(
-        f"Checker: {len(data['faults'])} faults. Account closes to {metal['unexplained_kg']:.3f} kg. "
+        f"Checker: {len(plan.faults)} faults. Account closes to {metal.unexplained_kg:.3f} kg. "
         "Liquid lead alloys: read the cautions first."
     )
     click.echo(f"Look at {out / 'index.html'}")

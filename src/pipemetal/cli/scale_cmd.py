@@ -10,8 +10,9 @@ from typing import Any
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json, print_table, recipes_option, rounded
+from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, recipes_option, rounded
 from pipemetal.errors import PipeError
+from pipemetal.files.outbox import write
 from pipemetal.pipes.notes import NAMINGS, note_name
 from pipemetal.pipes.old import OldRank
 from pipemetal.pipes.pipe import Pipe, footage_text
@@ -44,8 +45,8 @@ def scale() -> None:
 @click.option(
     "--reading", "reading_mm", type=float, default=0.05, show_default=True, help="Error of one reading in mm."
 )
-@click.option("--csv", "csv_path", type=FILE, metavar="FILE", help="Write every note, measured and fitted, as CSV.")
-@click.option("--svg", "svg_path", type=FILE, metavar="FILE", help="Write the picture of half tones over notes.")
+@out_option("--csv", "csv_path", metavar="FILE", help="Write every note, measured and fitted, as CSV.")
+@out_option("--svg", "svg_path", metavar="FILE", help="Write the picture of half tones over notes.")
 @json_option
 def fit(
     measured_file: Path,
@@ -309,7 +310,7 @@ def _write_csv(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path: Pa
         for row in _rows(rank, found, naming):
             values = [rounded(v, 3) if isinstance(v, float) else v for v in (row[n] for n in names)]
             lines.append([rank.name, footage_text(rank.footage), *values])
-    path.write_text(csv_of(["rank", "footage", *names], lines), encoding="utf-8")
+    write(path, csv_of(["rank", "footage", *names], lines))
 
 
 def _write_picture(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path: Path) -> None:
@@ -339,7 +340,7 @@ def _write_picture(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path
             )
         )
     names = ", ".join(rank.name for rank, _ in fitted)
-    path.write_text(to_svg(scale_picture(lines, f"Measured pipes: {names}", naming=naming)), encoding="utf-8")
+    write(path, to_svg(scale_picture(lines, f"Measured pipes: {names}", naming=naming)))
 
 
 def _draw_organ(organ: Organ, pipes: Sequence[Pipe], measured: Path | None, by_pitch: bool, svg_path: Path) -> None:
@@ -352,7 +353,7 @@ def _draw_organ(organ: Organ, pipes: Sequence[Pipe], measured: Path | None, by_p
         lines += measured_lines(read_measured(measured, naming=organ.naming), by_pitch=by_pitch)
     across = "sounding pitch, by the key of an 8' rank" if by_pitch else "key"
     picture = scale_picture(lines, f"Scales of {organ.name}", naming=organ.naming, across=across)
-    svg_path.write_text(to_svg(picture), encoding="utf-8")
+    write(svg_path, to_svg(picture))
 
 
 @scale.command(short_help="The scales of an organ's ranks side by side.")
@@ -360,7 +361,7 @@ def _draw_organ(organ: Organ, pipes: Sequence[Pipe], measured: Path | None, by_p
 @click.option("--rank", "ranks", multiple=True, help="Only this rank; may be given again.")
 @click.option("--by-pitch", is_flag=True, help="Over the sounding pitch instead of the key.")
 @click.option("--measured", type=FILE, metavar="MEASURED.csv", help="Put measured pipes into the picture, as dots.")
-@click.option("--svg", "svg_path", type=FILE, metavar="FILE", help="Write the picture of half tones over notes.")
+@out_option("--svg", "svg_path", metavar="FILE", help="Write the picture of half tones over notes.")
 @recipes_option
 @json_option
 def show(

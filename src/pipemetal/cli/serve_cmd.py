@@ -10,16 +10,16 @@ import sys
 import tempfile
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.accept_cmd import read_plan
 from pipemetal.cli.common import FILE
 from pipemetal.cli.shop_cmd import shop_of, shop_option
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
+    from pipemetal.plans.record import Plan
     from pipemetal.shop.book import Book
     from pipemetal.shop.settings import SaidFile
     from pipemetal.web.site import Site
@@ -114,7 +114,10 @@ def _run(
         site = Site(book, name, given, beside_book(shop))
         click.echo(f"Settings: {site.settings.source}.")
         if plan_path is not None:
-            click.echo(f"Plan {book.add_plan(read_plan(plan_path))} is in the book.")
+            from pipemetal.files.plan_file import read_plan_file
+
+            _, plan_id = book.add_plan(read_plan_file(plan_path))
+            click.echo(f"Plan {plan_id} is in the book.")
         elif demo_folder is not None:
             _plan_demo(site)
         hosts = LOOPBACK
@@ -165,10 +168,10 @@ def _plan_demo(site: Site) -> None:
     payload = {"target": book.target, "organ": organ["body"], "iterations": DEMO_ITERATIONS, "settings": site.settings}
     who = next((p.name for p in book.people()), book.who)
 
-    def finish(made: dict[str, Any]) -> tuple[str, str]:
+    def finish(made: Plan) -> tuple[str, str]:
         with book.acting(who):
-            key = book.add_plan(made)
-        return f"{made['pipes_served']} of {len(made['pipes'])} pipes have their metal: {key}", "/plans"
+            _, key = book.add_plan(made)
+        return f"{made.pipes_served} of {len(made.pipes)} pipes have their metal: {key}", "/plans"
 
     site.jobs.add("plan", organ["id"], who, payload, finish)
     click.echo("A short plan is being made; the pages show how far it is.")

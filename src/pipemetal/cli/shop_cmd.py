@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import os
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,7 @@ from pipemetal.errors import InputError
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
 
-__all__ = ["lots", "open_book", "rolls", "shop_of", "shop_option"]
+__all__ = ["lots", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option"]
 
 
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -52,6 +53,18 @@ def open_book(shop: str | None, *, create: bool = False) -> Book:
     book = Book.open(shop_of(shop), create=create, who=context.meta.get("pipemetal.by") if context else None)
     book.keep_daily()
     return book
+
+
+@contextlib.contextmanager
+def open_or_make_book(shop: str | None, *, keep: bool) -> Iterator[Book]:
+    """The book to bring something into, with a backup before the first writing of a day; a new one stays with `keep`."""
+    from pipemetal.shop.book import Book
+
+    context = click.get_current_context(silent=True)
+    who = context.meta.get("pipemetal.by") if context else None
+    with Book.open_or_make(shop_of(shop), who=who, keep=keep) as book:
+        book.keep_daily()
+        yield book
 
 
 def read_range(text: str | None, field: str) -> tuple[float, float] | None:

@@ -8,16 +8,16 @@ from typing import Any
 
 import click
 
-from pipemetal.cli.common import FILE, print_table
+from pipemetal.cli.common import out_option, print_table
 
 __all__ = ["show_table", "table_option"]
 
 
 def table_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """--table FILE."""
-    return click.option(
-        "--table", "table_path", type=FILE, metavar="FILE.xlsx|csv", help="Write the table to a file instead."
-    )(command)
+    return out_option("--table", "table_path", metavar="FILE.xlsx|csv", help="Write the table to a file instead.")(
+        command
+    )
 
 
 def show_table(

@@ -7,16 +7,17 @@ from typing import Any
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json, print_table
+from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table
 from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
 from pipemetal.errors import InputError
+from pipemetal.files.outbox import write
 
 __all__ = ["attach", "dump", "load", "trace"]
 
 
 @click.command(short_help="Where metal came from and went.")
 @click.argument("name", metavar="ID")
-@click.option("--html", "page", type=FILE, metavar="FILE.html", help="Write a page that prints.")
+@out_option("--html", "page", metavar="FILE.html", help="Write a page that prints.")
 @shop_option
 @json_option
 def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None:
@@ -29,7 +30,7 @@ def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None
     if page is not None:
         from pipemetal.documents.trace_page import trace_page
 
-        page.write_text(trace_page(report), encoding="utf-8")
+        write(page, trace_page(report))
     if as_json:
         print_json(report)
         return
@@ -57,7 +58,7 @@ def _words(thing: dict[str, Any]) -> str:
 @click.argument("file", required=False, type=FILE, metavar="[FILE]")
 @click.option("--note", default="")
 @click.option("--get", "number", metavar="ID", help="Write this attachment to --out.")
-@click.option("--out", type=FILE, metavar="FILE")
+@out_option("--out", metavar="FILE")
 @shop_option
 @json_option
 def attach(
@@ -78,7 +79,7 @@ def attach(
             if out is None:
                 raise InputError("is needed with --get", field="--out")
             held, content = book.attachment(number)
-            out.write_bytes(content)
+            write(out, content)
             print_json(vars(held)) if as_json else click.echo(f"Wrote {held.name} ({held.kind}) to {out}.")
             return
         found = book.attachments(about)

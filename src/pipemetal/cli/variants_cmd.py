@@ -12,6 +12,7 @@ import click
 from pipemetal.cli.common import (
     FILE,
     json_option,
+    out_option,
     print_json,
     print_table,
     recipes_option,
@@ -20,6 +21,7 @@ from pipemetal.cli.common import (
 )
 from pipemetal.cli.plan_cmd import learned_from, stock_of
 from pipemetal.cli.progress import Watch
+from pipemetal.files.outbox import may_replace, replacing
 
 if TYPE_CHECKING:
     from pipemetal.planning.settings import ShopSettings
@@ -44,7 +46,7 @@ AS_IT_IS = "as it is"
     help="Default: the book's, shop.toml beside it; without --shop that beside the organ.",
 )
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log. Default: log.csv beside.")
-@click.option("--out", "out", type=FILE, metavar="DIR", help="Write every plan into a folder of this one.")
+@out_option("--out", "out", metavar="DIR", help="Write every plan into a folder of this one.")
 @click.option(
     "--seconds", type=click.FloatRange(0.1, 86_400), default=30.0, show_default=True, help="For each variant."
 )
@@ -99,7 +101,7 @@ def variants(
     cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock["recipes"], settings))]
     found: dict[int, Figures] = {}
     failed: dict[str, str] = {}
-    work = functools.partial(plan_case, out=out)
+    work = functools.partial(plan_case, out=out, replace=may_replace())
     with Watch("planning variants", quiet=as_json) as watch:
         for outcome in executor_for(workers, cluster).run(work, cases, watch.should_stop):
             if outcome.result is not None:
@@ -121,7 +123,7 @@ def variants(
     click.get_current_context().exit(1 if failed else 0)
 
 
-def plan_case(case: Case, out: Path | None) -> Figures:
+def plan_case(case: Case, out: Path | None, replace: bool) -> Figures:
     """Plan one variant, write it where wanted, and give its figures."""
     from pipemetal.planning.variants import figures_of, planned
 
@@ -129,7 +131,8 @@ def plan_case(case: Case, out: Path | None) -> Figures:
     if out is not None:
         from pipemetal.documents.plan_pages import safe_name, write_plan_files
 
-        write_plan_files(plan, out / safe_name(case.name))
+        with replacing(replace):
+            write_plan_files(plan, out / safe_name(case.name))
     return figures_of(plan)
 
 

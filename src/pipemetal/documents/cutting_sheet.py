@@ -291,13 +291,13 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str = "blank") -> N
     from pipemetal.documents.drawing import Polygon
 
     corners = tuple(scale.point(a, b) for a, b in cut.corners)
-    name = cut.ordered.blank.id
+    name = cut.blank.id
     title = f"{cut.number}. {name}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
     drawing.add(Polygon(layer, corners, "none", INK, 0.35, title))
     x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
     lying, room_along, room_across = w >= h, 0.92, 0.72
-    if cut.ordered.blank.sector:
+    if cut.blank.sector:
         # along its axis, and short of the corners that a sector leaves to its neighbours
         lying, room_along, room_across = cut.placement.turn_deg in (0, 180), 0.72, 0.22
     along, across = (w, h) if lying else (h, w)
@@ -314,7 +314,7 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str = "blank") -> N
 
 
 def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: float) -> None:
-    blank = cut.ordered.blank
+    blank = cut.blank
     if blank.kind != "body" or min(w, h) < 11.0:
         return
     turn = cut.placement.turn_deg
@@ -359,7 +359,7 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem
             drawing.text("list", left + stop, top, head, 2.5, fill=QUIET)
         for row, cut in enumerate(cuts[column * rows : (column + 1) * rows], start=1):
             y = top - row * ROW_MM
-            blank = cut.ordered.blank
+            blank = cut.blank
             name_size = min(2.7, 2.7 * name_room / max(text_width_mm(blank.id, 2.7), 1.0))
             drawing.text("list", left, y, str(cut.number), 2.7, bold=True)
             drawing.text("list", left + stops[1], y, blank.id, name_size)

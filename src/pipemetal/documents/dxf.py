@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping
 from typing import Final
 
@@ -12,7 +13,7 @@ from ezdxf.filemanagement import new
 
 from pipemetal.documents.drawing import Arc, Drawing, Line, Polygon, Text
 
-__all__ = ["to_dxf"]
+__all__ = ["dxf_text", "to_dxf"]
 
 COLOURS: Final[Mapping[str, int]] = {"cut": 7, "label": 3, "check": 1}
 ALIGNED: Final = {
@@ -20,6 +21,13 @@ ALIGNED: Final = {
     "middle": TextEntityAlignment.CENTER,
     "end": TextEntityAlignment.RIGHT,
 }
+
+
+def dxf_text(drawing: Drawing) -> str:
+    """The drawing as the text of a DXF file."""
+    out = io.StringIO()
+    to_dxf(drawing).write(out)
+    return out.getvalue()
 
 
 def to_dxf(drawing: Drawing) -> DxfDocument:

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import Final
 
 from pipemetal.documents.drawing import Arc, Drawing
-from pipemetal.documents.dxf import to_dxf
+from pipemetal.documents.dxf import dxf_text
+from pipemetal.files.outbox import write_all
 from pipemetal.pipes.pipe import Part, RingSector
 
 __all__ = ["pattern_drawing", "pattern_groups", "write_patterns"]
@@ -43,13 +44,9 @@ def file_stem(rank: str, kind: str) -> str:
 
 def write_patterns(parts: Sequence[Part], folder: Path) -> list[Path]:
     """Write all parts as DXF, one file for each rank and kind; returns the files."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for (rank, kind), members in pattern_groups(parts).items():
-        path = folder / f"{file_stem(rank, kind)}.dxf"
-        to_dxf(pattern_drawing(members)).saveas(path)
-        written.append(path)
-    return written
+    groups = pattern_groups(parts).items()
+    drawn = {f"{file_stem(rank, kind)}.dxf": dxf_text(pattern_drawing(members)) for (rank, kind), members in groups}
+    return write_all(folder, drawn)
 
 
 def pattern_drawing(parts: Sequence[Part], title: str = "") -> Drawing:

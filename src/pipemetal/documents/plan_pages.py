@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -21,10 +20,13 @@ from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_
 from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
 from pipemetal.documents.shown import units_of
 from pipemetal.documents.svg import to_svg
-from pipemetal.files.plan_json import plan_dict
-from pipemetal.files.sheet_out import OutTable, csv_of, write_tables
+from pipemetal.files.outbox import write_all
+from pipemetal.files.sheet_out import OutTable, csv_of, workbook_of
 from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
-from pipemetal.planning.plan import Plan
+from pipemetal.planning.plan import Plan as Planned
+from pipemetal.plans.codec import as_dict, write
+from pipemetal.plans.making import plan_record
+from pipemetal.plans.record import PipeRow, Plan, Pour
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -64,91 +66,107 @@ def safe_name(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9_-]+", "-", text).strip("-") or "sheet"
 
 
-def _tables(data: dict[str, Any]) -> dict[str, tuple[Sequence[str], list[Sequence[object]]]]:
+CUT_KEYS: Final = (
+    "number",
+    "blank",
+    "kind",
+    "x_mm",
+    "y_mm",
+    "turn_deg",
+    "length_mm",
+    "width_mm",
+    "wanted_mouth_mm",
+    "wanted_top_mm",
+    "tolerance_mm",
+    "actual_mouth_mm",
+    "actual_top_mm",
+    "mass_kg",
+)
+ROLL_KEYS: Final = (
+    "id",
+    "alloy",
+    "length_mm",
+    "width_mm",
+    "place",
+    "mass_kg",
+    "blanks_kg",
+    "remnants_kg",
+    "offcut_kg",
+    "kerf_kg",
+)
+POUR_KEYS: Final = (
+    "day",
+    "number",
+    "sheet",
+    "alloy",
+    "melt",
+    "length_mm",
+    "width_mm",
+    "cast_start_mm",
+    "cast_end_mm",
+    "charge_kg",
+    "left_kg",
+    "scoops",
+    "gate_mm",
+    "stone_temperature_c",
+)
+TABLE_PLACES: Final = 4
+"""Decimals of the tables: a tenth of a micrometre, a tenth of a gram. plan.json holds every figure in full."""
+
+Table = tuple[Sequence[str], list[Sequence[object]]]
+
+
+def _tables(plan: Plan) -> dict[str, Table]:
     """The tables of a plan by name: headings with units, and rows."""
-    pipe_keys = [k for k in data["pipes"][0] if k != "id"] if data["pipes"] else ["rank"]
-    cut_keys = [
-        "number",
-        "blank",
-        "kind",
-        "x_mm",
-        "y_mm",
-        "turn_deg",
-        "length_mm",
-        "width_mm",
-        "wanted_mouth_mm",
-        "wanted_top_mm",
-        "tolerance_mm",
-        "actual_mouth_mm",
-        "actual_top_mm",
-        "mass_kg",
+    pipes = [as_dict(p) for p in plan.pipes]
+    pipe_keys = [f.name for f in fields(PipeRow) if f.name != "id"]
+    weighing: list[Sequence[object]] = [
+        (melt.name, melt.recipe, i, lot.id, lot.kind, lot.mass_kg, lot.pieces or "", lot.composition)
+        for melt in plan.melts
+        for i, lot in enumerate(melt.lots, start=1)
     ]
-    sheets = [*data["rolls_used"], *data["new_sheets"]]
-    weighing = [
-        (m["name"], m["recipe"], i, lot["id"], lot["kind"], lot["mass_kg"], lot["pieces"] or "", lot["composition"])
-        for m in data["melts"]
-        for i, lot in enumerate(m.get("lots", []), start=1)
+    cuts: list[Sequence[object]] = [
+        [sheet.id, *_picked(as_dict(cut), CUT_KEYS)] for sheet in plan.sheets for cut in sheet.cuts
     ]
-    pour_keys = [
-        "day",
-        "number",
-        "sheet",
-        "alloy",
-        "melt",
-        "length_mm",
-        "width_mm",
-        "cast_start_mm",
-        "cast_end_mm",
-        "charge_kg",
-        "left_kg",
-        "scoops",
-        "gate_mm",
-        "stone_temperature_c",
-    ]
-    metal = data["metal"]["by_alloy"] | {"in all": data["metal"]["in_all"]}
-    places = list(data["metal"]["in_all"])
-    rolls = [
-        "id",
-        "alloy",
-        "length_mm",
-        "width_mm",
-        "place",
-        "mass_kg",
-        "blanks_kg",
-        "remnants_kg",
-        "offcut_kg",
-        "kerf_kg",
-    ]
-    return {
-        "pipes": (pipe_keys, [[p[k] for k in pipe_keys] for p in data["pipes"]]),
-        "rolls": (rolls, [[s[k] for k in rolls] for s in sheets]),
-        "cuts": (["roll", *cut_keys], [[s["id"], *(c[k] for k in cut_keys)] for s in sheets for c in s["cuts"]]),
-        "weighing": (["melt", "recipe", "order", "lot", "kind", "mass_kg", "pieces", "composition"], [*weighing]),
-        "pours": (
-            [*pour_keys, "try_low_c", "try_high_c"],
-            [
-                [p.get(k, "") for k in pour_keys]
-                + [p.get("pour_window_c", {}).get("try_low", ""), p.get("pour_window_c", {}).get("try_high", "")]
-                for p in data["pours"]
-            ],
-        ),
-        "metal": (["alloy", *places], [[alloy, *(row[p] for p in places)] for alloy, row in metal.items()]),
+    metal = plan.metal.by_alloy | {"in all": plan.metal.in_all}
+    places = list(plan.metal.in_all)
+    made: dict[str, Table] = {
+        "pipes": (pipe_keys, [_picked(p, pipe_keys) for p in pipes]),
+        "rolls": (ROLL_KEYS, [_picked(vars(s), ROLL_KEYS) for s in plan.sheets]),
+        "cuts": (("roll", *CUT_KEYS), cuts),
+        "weighing": (("melt", "recipe", "order", "lot", "kind", "mass_kg", "pieces", "composition"), weighing),
+        "pours": ((*POUR_KEYS, "try_low_c", "try_high_c"), [_pour_line(p) for p in plan.pours]),
+        "metal": (("alloy", *places), [[alloy, *(row[p] for p in places)] for alloy, row in metal.items()]),
         "not-served": (
-            ["blank", "reason", "nearest_roll", "miss_mm"],
-            [[u["blank"], u["reason"], u["nearest_roll"], u["miss_mm"]] for u in data["unserved"]],
+            ("blank", "reason", "nearest_roll", "miss_mm"),
+            [(u.blank, u.reason, u.nearest_roll, u.miss_mm) for u in plan.unserved],
         ),
     }
+    return {name: (heads, [_rounded(row) for row in rows]) for name, (heads, rows) in made.items()}
 
 
-def _printed(plan: Plan, data: dict[str, Any], units: UnitSystem) -> dict[str, bytes]:
+def _picked(row: Mapping[str, object], keys: Sequence[str]) -> list[object]:
+    return [row.get(key, "") for key in keys]
+
+
+def _rounded(row: Sequence[object]) -> list[object]:
+    return [round(value, TABLE_PLACES) + 0.0 if isinstance(value, float) else value for value in row]
+
+
+def _pour_line(pour: Pour) -> list[object]:
+    window = pour.pour_window_c
+    return _picked(as_dict(pour), POUR_KEYS) + ([window.try_low, window.try_high] if window is not None else ["", ""])
+
+
+def _printed(planned: Planned, plan: Plan, units: UnitSystem) -> dict[str, bytes]:
     """What is printed: cutting sheets and all papers of a plan, in the shop's language and on its paper."""
-    say, paper = Words(plan.settings.language), plan.settings.paper
-    found = {f"paper/{name}.pdf": plan_paper(name, data, units, say, paper) for name in PAPERS}
-    found["paper/cutting.pdf"] = cutting_pdf(plan.cut_rolls, plan.organ.name, units, say, paper)
+    say, paper = Words(planned.settings.language), planned.settings.paper
+    found = {f"paper/{name}.pdf": plan_paper(name, plan, units, say, paper) for name in PAPERS}
+    found["paper/cutting.pdf"] = cutting_pdf(planned.cut_rolls, plan.organ, units, say, paper)
     return found
 
 
-def _pictures(plan: Plan, units: UnitSystem) -> dict[str, Drawing]:
+def _pictures(plan: Planned, units: UnitSystem) -> dict[str, Drawing]:
     found = {}
     for division in dict.fromkeys(p.division for p in plan.pipes):
         members = [p for p in plan.pipes if p.division == division]
@@ -165,46 +183,36 @@ def _pictures(plan: Plan, units: UnitSystem) -> dict[str, Drawing]:
     return found
 
 
-def write_plan_files(plan: Plan, folder: Path) -> dict[str, Any]:
-    """Write a plan into a folder and return its dictionary.
+def write_plan_files(planned: Planned, folder: Path) -> Plan:
+    """Write a plan into a folder and return its record.
 
     Gives plan.json, index.html, paper/*.pdf, cutting/*.svg, pictures/*.svg, seven CSV tables and plan.xlsx with them, and
     layout-problem.json with layout-plan.json, which anyone may check again; what an earlier plan left there under these names
     is replaced. Pages and sheets are in the units, the language and on the paper of the shop's settings, JSON and tables metric.
     """
-    data = plan_dict(plan)
-    settings = plan.settings
+    plan, settings = plan_record(planned), planned.settings
     units = units_of(settings)
-    tables = _tables(data)
-    files: dict[str, str | bytes] = {
-        "plan.json": json.dumps(data, allow_nan=False, ensure_ascii=False, indent=1) + "\n"
-    }
-    files["layout-problem.json"] = json.dumps(problem_to_dict(plan.problem), allow_nan=False, ensure_ascii=False) + "\n"
-    files["layout-plan.json"] = json.dumps(plan_to_dict(plan.layout), allow_nan=False, ensure_ascii=False) + "\n"
+    tables = _tables(plan)
+    files: dict[str, str | bytes] = {"plan.json": write(plan)}
+    files["layout-problem.json"] = _json(problem_to_dict(planned.problem))
+    files["layout-plan.json"] = _json(plan_to_dict(planned.layout))
     files |= {f"{name}.csv": csv_of(headings, rows) for name, (headings, rows) in tables.items()}
-    files |= {name: to_svg(drawing) for name, drawing in _pictures(plan, units).items()}
-    files |= _printed(plan, data, units)
+    files |= {name: to_svg(drawing) for name, drawing in _pictures(planned, units).items()}
+    files |= _printed(planned, plan, units)
     files["index.html"] = (
         environment(units, Words(settings.language))
         .get_template("plan.html")
         .render(
-            plan=data,
+            plan=plan,
             safe_name=safe_name,
             scales=[n for n in files if n.startswith("pictures/scales-")],
             papers=[n for n in files if n.startswith("paper/")],
         )
     )
-    folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=folder, prefix=".writing-") as beside:
-        for name, content in files.items():
-            path = Path(beside) / name
-            path.parent.mkdir(parents=True, exist_ok=True)
-            path.write_bytes(content if isinstance(content, bytes) else content.encode())
-        write_tables(Path(beside) / "plan.xlsx", [OutTable(name, *table) for name, table in tables.items()])
-        for old in ("cutting", "pictures", "paper"):
-            shutil.rmtree(folder / old, ignore_errors=True)
-        for name in [*files, "plan.xlsx"]:
-            target = folder / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            (Path(beside) / name).replace(target)
-    return data
+    files["plan.xlsx"] = workbook_of([OutTable(name, *table) for name, table in tables.items()])
+    write_all(folder, files, drop=("cutting", "pictures", "paper"))
+    return plan
+
+
+def _json(value: object) -> str:
+    return json.dumps(value, allow_nan=False, ensure_ascii=False) + "\n"

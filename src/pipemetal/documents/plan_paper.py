@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
 
 from pipemetal.documents.cutting_sheet import close_up_drawings, cutting_sheet, map_factor
 from pipemetal.documents.plan_sheets import (
@@ -17,18 +16,18 @@ from pipemetal.documents.rank_sheet import rank_sheets
 from pipemetal.documents.sheet import Block, Columns, NewPage, Picture, Sheet, paper_mm, table
 from pipemetal.documents.typeset import MARGIN_MM, to_pdf
 from pipemetal.planning.cuts import CutRoll
+from pipemetal.plans.record import Plan
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["PAPERS", "cutting_pdf", "cutting_sheets", "plan_paper"]
 
-Data = Mapping[str, Any]
 FOOT_MM = 16.0
 LIST_PT = 7.2
 MAP_SHARE = 0.72
 """Most of the page's height that head, map and legend take."""
 
-PAPERS: Mapping[str, Callable[[Data, UnitSystem, Words], list[Sheet]]] = {
+PAPERS: Mapping[str, Callable[[Plan, UnitSystem, Words], list[Sheet]]] = {
     "weighing": weighing_sheets,
     "casting-days": casting_day_sheets,
     "ranks": rank_sheets,
@@ -36,7 +35,7 @@ PAPERS: Mapping[str, Callable[[Data, UnitSystem, Words], list[Sheet]]] = {
     "to-buy": lambda plan, units, say: [buying_sheet(plan, units, say)],
     "alloy-statement": lambda plan, units, say: [statement_sheet(plan, units, say)],
 }
-"""What is made of a plan's dictionary alone, by the name of its file."""
+"""What is made of a plan's record alone, by the name of its file."""
 
 
 def cutting_sheets(
@@ -84,10 +83,10 @@ def _cut_table(cut_roll: CutRoll, units: UnitSystem, say: Words) -> Block:
     rows = [
         (
             str(cut.number),
-            cut.ordered.blank.id,
+            cut.blank.id,
             f"{units.bare_length(cut.box[0])} x {units.bare_length(cut.box[1])}",
             f"{units.bare_length(cut.placement.x_mm)}, {units.bare_length(cut.placement.y_mm)}",
-            walls(cut.ordered.blank.mouth_thickness_mm, cut.ordered.blank.top_thickness_mm),
+            walls(cut.blank.mouth_thickness_mm, cut.blank.top_thickness_mm),
             walls(cut.actual_mouth_mm, cut.actual_top_mm),
             f"{cut.placement.turn_deg}°" if cut.placement.turn_deg else "",
         )
@@ -103,6 +102,6 @@ def cutting_pdf(
     return to_pdf(cutting_sheets(cut_rolls, organ_name, units, say, paper), paper, say.language)
 
 
-def plan_paper(name: str, plan: Data, units: UnitSystem, say: Words, paper: str = "a4") -> bytes:
-    """One of `PAPERS` as PDF, from a plan's dictionary."""
+def plan_paper(name: str, plan: Plan, units: UnitSystem, say: Words, paper: str = "a4") -> bytes:
+    """One of `PAPERS` as PDF, from a plan's record."""
     return to_pdf(PAPERS[name](plan, units, say), paper, say.language)

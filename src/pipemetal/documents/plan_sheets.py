@@ -1,76 +1,72 @@
 """What a plan gives to the bench on paper: weighing lists, casting days, the metal account, buying list and alloy statement.
 
-All from the plan's dictionary (docs/plan-file.md), so that a plan that was written before can be printed again.
+All from the plan's record, so that a plan that was written before can be printed again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import groupby
-from typing import Any, Final
+from typing import Final
 
 from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, NewPage, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
+from pipemetal.plans.record import Beat, Charged, Melt, Plan, Pour
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["account_sheet", "buying_sheet", "casting_day_sheets", "statement_sheet", "weighing_sheets"]
 
-Data = Mapping[str, Any]
 MOST_MARKS: Final = 12
 SHOWN_WT_PCT: Final = 0.005
 
 
-def weighing_sheets(plan: Data, units: UnitSystem, say: Words) -> list[Sheet]:
+def weighing_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
     """A weighing list for each melt, in the order of loading, with boxes to tick and room for what the scale says."""
-    return [_weighing(plan, melt, units, say) for melt in plan["melts"]]
+    return [_weighing(plan, melt, units, say) for melt in plan.melts]
 
 
-def _weighing(plan: Data, melt: Data, units: UnitSystem, say: Words) -> Sheet:
-    title = say("Melt {name}: {recipe}", name=melt["name"], recipe=melt["recipe"])
-    subtitle = f"{plan['organ']}, {plan['shop']}"
-    cautions = Cautions(
-        say("Before anything goes into the pot"), tuple(say.made(text) for text in plan["cautions"][:1])
-    )
-    if "lots" not in melt:
-        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.made(melt["words"])), strong=True)
+def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
+    title = say("Melt {name}: {recipe}", name=melt.name, recipe=melt.recipe)
+    subtitle = f"{plan.organ}, {plan.shop}"
+    cautions = Cautions(say("Before anything goes into the pot"), tuple(say.made(text) for text in plan.cautions[:1]))
+    charge = melt.charge
+    if charge is None:
+        why = melt.blocked.words if melt.blocked is not None else ""
+        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.made(why)), strong=True)
         return Sheet(title, subtitle, (cautions, blocked), foot=_foot(plan, say))
-    heel = (
-        say("on a heel of {mass}", mass=units.show_mass(melt["heel_kg"]))
-        if melt["heel_kg"]
-        else say("into an empty pot")
-    )
+    heel = say("on a heel of {mass}", mass=units.show_mass(melt.heel_kg)) if melt.heel_kg else say("into an empty pot")
     rows = [
         (
             TICK,
-            lot["id"],
-            say(lot["kind"]),
-            units.bare_mass(lot["mass_kg"]),
-            lot["pieces"] or "",
+            lot.id,
+            say(lot.kind),
+            units.bare_mass(lot.mass_kg),
+            lot.pieces or "",
             "",
-            lot["note"] or lot["composition"],
+            lot.note or lot.composition,
         )
-        for lot in melt["lots"]
+        for lot in charge.lots
     ]
     heads = ["", say("lot"), say("kind"), units.mass, say("pieces"), say("scale says"), say("what it is")]
     blocks: list[Block] = [cautions]
-    if melt["pot_emptied_before"]:
+    if melt.pot_emptied_before:
         blocks.append(Paragraph(say("Empty the pot first: what is in it would spoil this melt."), strong=True))
     blocks += [
         Paragraph(
             say(
                 "{mass} to weigh, {heel}, for {sheets}.",
-                mass=units.show_mass(melt["charged_kg"]),
+                mass=units.show_mass(charge.charged_kg),
                 heel=heel,
-                sheets=", ".join(melt["sheets"]),
+                sheets=", ".join(melt.sheets),
             ),
             strong=True,
         ),
         table(heads, rows, shares=(0, 0, 0, 0, 0, 1.1, 2), tall=True, size_pt=10.5),
         Paragraph(say("In the order of loading: lead first, tin last. Everything dry and warm.")),
         Heading(say("What it should be")),
-        _composition(melt, units, say),
-        Paragraph(_heat_words(melt, units, say)),
+        _composition(charge, units, say),
+        Paragraph(_heat_words(charge, units, say)),
         Paragraph(
             say("Between: 95 %, from the analyses of the lots. The pot's assay decides, not this table."), quiet=True
         ),
@@ -88,25 +84,25 @@ def _weighing(plan: Data, melt: Data, units: UnitSystem, say: Words) -> Sheet:
     return Sheet(title, subtitle, tuple(blocks), foot=_foot(plan, say))
 
 
-def _foot(plan: Data, say: Words) -> str:
-    return say("{organ}, planned by {program}", organ=plan["organ"], program=plan["program"])
+def _foot(plan: Plan, say: Words) -> str:
+    return say("{organ}, planned by {program}", organ=plan.organ, program=plan.program)
 
 
-def _composition(melt: Data, units: UnitSystem, say: Words) -> Block:
+def _composition(charge: Charged, units: UnitSystem, say: Words) -> Block:
     def window(element: str) -> str:
-        if element not in melt["window_wt_pct"]:
+        if element not in charge.window_wt_pct:
             return say("free")
-        low, high = melt["window_wt_pct"][element]
+        low, high = charge.window_wt_pct[element]
         return f"{_short(low, units)} – {_short(high, units)}"
 
     rows = [
         (
             element,
             units.number(value, 2),
-            " – ".join(units.number(edge, 2) for edge in melt["interval_wt_pct"][element]),
+            " – ".join(units.number(edge, 2) for edge in charge.interval_wt_pct[element]),
             window(element),
         )
-        for element, value in melt["composition_wt_pct"].items()
+        for element, value in charge.composition_wt_pct.items()
         if value >= SHOWN_WT_PCT
     ]
     return table([say("element"), "%", say("between"), say("window")], rows)
@@ -117,42 +113,39 @@ def _short(value: float, units: UnitSystem) -> str:
     return text.replace(".", ",") if units.comma else text
 
 
-def _heat_words(melt: Data, units: UnitSystem, say: Words) -> str:
-    heat = melt["heat"]
+def _heat_words(charge: Charged, units: UnitSystem, say: Words) -> str:
+    heat = charge.heat
     return say(
         "About {hours} h to melt: {gas} m³ of natural gas or {propane} of propane. {dross} of metal go with the dross; "
         "{left} stay in the pot.",
-        hours=units.number(heat["hours"], 1),
-        gas=units.number(heat["natural_gas_m3"], 1),
-        propane=units.show_mass(heat["propane_kg"]),
-        dross=units.show_mass(melt["dross_kg"]),
-        left=units.show_mass(melt["left_kg"], 0),
+        hours=units.number(heat.hours, 1),
+        gas=units.number(heat.natural_gas_m3, 1),
+        propane=units.show_mass(heat.propane_kg),
+        dross=units.show_mass(charge.dross_kg),
+        left=units.show_mass(charge.left_kg, 0),
     )
 
 
-def casting_day_sheets(plan: Data, units: UnitSystem, say: Words) -> list[Sheet]:
+def casting_day_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
     """A sheet for each casting day: order, times, bands, scoops, marks, table, and boxes for the log; cautions on top."""
-    return [
-        _casting_day(plan, day, list(pours), units, say)
-        for day, pours in groupby(plan["pours"], key=lambda p: int(p["day"]))
-    ]
+    return [_casting_day(plan, day, list(pours), units, say) for day, pours in groupby(plan.pours, key=lambda p: p.day)]
 
 
-def _casting_day(plan: Data, day: int, pours: Sequence[Data], units: UnitSystem, say: Words) -> Sheet:
-    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.made(text) for text in plan["cautions"]))]
+def _casting_day(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem, say: Words) -> Sheet:
+    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.made(text) for text in plan.cautions))]
     rows = [
         (
             TICK,
-            pour["number"],
+            pour.number,
             _clock(pour),
-            pour["sheet"],
-            pour["alloy"],
-            pour["melt"],
+            pour.sheet,
+            pour.alloy,
+            pour.melt,
             _band(pour, units),
-            pour.get("scoops", ""),
-            units.bare_mass(pour["charge_kg"]),
+            pour.card.scoops if pour.card else "",
+            units.bare_mass(pour.charge_kg),
             _gate(pour, units),
-            _seconds(pour.get("push_time_s"), units),
+            _seconds(pour, units),
         )
         for pour in pours
     ]
@@ -183,87 +176,88 @@ def _casting_day(plan: Data, day: int, pours: Sequence[Data], units: UnitSystem,
     for pour in pours:
         blocks += [NewPage(), *_pour_card(pour, units, say)]
     title = say("Casting day {day}", day=day)
-    return Sheet(title, f"{plan['organ']}, {plan['shop']}", tuple(blocks), foot=_foot(plan, say))
+    return Sheet(title, f"{plan.organ}, {plan.shop}", tuple(blocks), foot=_foot(plan, say))
 
 
-def _clock(pour: Data) -> str:
-    minutes = int(pour.get("starts_after_min", 0.0))
+def _clock(pour: Pour) -> str:
+    minutes = round(pour.starts_after_min)
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
-def _band(pour: Data, units: UnitSystem) -> str:
-    if "pour_window_c" not in pour:
+def _band(pour: Pour, units: UnitSystem) -> str:
+    if pour.pour_window_c is None:
         return "?"
-    low, high = (pour["pour_window_c"][key] for key in ("try_low", "try_high"))
+    low, high = pour.pour_window_c.try_low, pour.pour_window_c.try_high
     return f"{units.show_temperature(low).split()[0]} – {units.show_temperature(high)}"
 
 
-def _gate(pour: Data, units: UnitSystem) -> str:
-    return units.bare_length(pour["gate_mm"], 1) if "gate_mm" in pour else ""
+def _gate(pour: Pour, units: UnitSystem) -> str:
+    return units.bare_length(pour.card.gate_mm, 1) if pour.card else ""
 
 
-def _seconds(value: float | None, units: UnitSystem) -> str:
-    return "" if value is None else units.number(value, 1)
+def _seconds(pour: Pour, units: UnitSystem) -> str:
+    return units.number(pour.card.push_time_s, 1) if pour.card else ""
 
 
-def _pour_card(pour: Data, units: UnitSystem, say: Words) -> list[Block]:
+def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
     """One pour, to be read at three metres, with its log under it."""
-    thick = f"{units.bare_wall(pour['cast_start_mm'])} – {units.bare_wall(pour['cast_end_mm'])} {units.wall_unit}"
-    size = f"{units.bare_length(pour['length_mm'])} x {units.show_length(pour['width_mm'])}"
+    thick = f"{units.bare_wall(pour.cast_start_mm)} – {units.bare_wall(pour.cast_end_mm)} {units.wall_unit}"
+    size = f"{units.bare_length(pour.length_mm)} x {units.show_length(pour.width_mm)}"
     blocks: list[Block] = [
-        Paragraph(f"{pour['number']}.  {pour['sheet']}   {_band(pour, units)}", large=True),
+        Paragraph(f"{pour.number}.  {pour.sheet}   {_band(pour, units)}", large=True),
         Paragraph(
             say(
                 "{alloy}, {size}, cast {thick}, from {melt}",
-                alloy=pour["alloy"],
+                alloy=pour.alloy,
                 size=size,
                 thick=thick,
-                melt=pour["melt"],
+                melt=pour.melt,
             )
         ),
     ]
-    if pour["problem"]:
-        return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour["problem"])), strong=True)]
+    card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
+    if card is None or window is None or freezing is None:
+        return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour.problem)), strong=True)]
     blocks.append(
         Paragraph(
             say(
                 "{scoops} scoops, {mass}; gate {gate}; push {seconds} s",
-                scoops=pour["scoops"],
-                mass=units.show_mass(pour["charge_kg"]),
-                gate=units.show_length(pour["gate_mm"], 1),
-                seconds=_seconds(pour["push_time_s"], units),
+                scoops=card.scoops,
+                mass=units.show_mass(pour.charge_kg),
+                gate=units.show_length(card.gate_mm, 1),
+                seconds=_seconds(pour, units),
             ),
             large=True,
         )
     )
-    marks = _thinned(pour["marks"])
+    marks = _thinned(card.marks)
     blocks += [
         table(
-            [say("mark"), *(units.show_along(m["distance_m"]) for m in marks)],
-            [(say("seconds"), *(units.number(m["time_s"], 1) for m in marks))],
+            [say("mark"), *(units.show_along(m.distance_m) for m in marks)],
+            [(say("seconds"), *(units.number(m.time_s, 1) for m in marks))],
             tall=True,
             size_pt=_fitting_pt(len(marks)),
         ),
         Paragraph(
             say(
                 "{beats} beats of {beat} s; the beat's places are on the page.",
-                beats=len(pour["beats"]),
-                beat=units.number(pour["beat_s"], 1),
+                beats=len(card.beats),
+                beat=units.number(card.beat_s, 1),
             )
         ),
-        Paragraph(_sentence(say.made(pour["speed_change"]))),
+        Paragraph(_sentence(say.made(card.speed_change))),
         Paragraph(
             say(
                 "Too cold below {cold}, too hot above {hot}; stone {stone} as planned; solid after about {solid} s, lift after "
                 "{lift} min.",
-                cold=units.show_temperature(pour["pour_window_c"]["too_cold_below"]),
-                hot=units.show_temperature(pour["pour_window_c"]["too_hot_above"]),
-                stone=units.show_temperature(pour["stone_temperature_c"]),
-                solid=units.number(pour["time_to_solid_s"], 0),
-                lift=units.number(pour["lift_after_s"] / 60.0, 1),
+                cold=units.show_temperature(window.too_cold_below),
+                hot=units.show_temperature(window.too_hot_above),
+                stone=units.show_temperature(pour.stone_temperature_c),
+                solid=units.number(freezing.time_to_solid_s, 0),
+                lift=units.number(freezing.lift_after_s / 60.0, 1),
             ),
         ),
-        *(Paragraph(_sentence(say.made(text)), strong=True) for text in pour["warnings"]),
+        *(Paragraph(_sentence(say.made(text)), strong=True) for text in pour.warnings),
         Lines(
             (
                 say("poured at"),
@@ -276,7 +270,7 @@ def _pour_card(pour: Data, units: UnitSystem, say: Words) -> list[Block]:
                 say("crew, gate, cloth, remarks"),
             )
         ),
-        Paragraph(say("Rests on: {what}.", what=say.made(pour["rests_on"])), quiet=True),
+        Paragraph(say("Rests on: {what}.", what=say.made(card.rests_on)), quiet=True),
     ]
     return blocks
 
@@ -291,7 +285,7 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
-def _thinned(marks: Sequence[Data]) -> list[Data]:
+def _thinned(marks: Sequence[Beat]) -> list[Beat]:
     """At most a dozen marks, the first and the last among them."""
     if len(marks) <= MOST_MARKS:
         return list(marks)
@@ -300,16 +294,16 @@ def _thinned(marks: Sequence[Data]) -> list[Data]:
     return [*kept, marks[-1]]
 
 
-def account_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
+def account_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     """Where the metal comes from and where it goes, by alloy."""
-    metal = plan["metal"]
-    by_alloy = [*metal["by_alloy"].items(), (say("in all"), metal["in_all"])]
+    metal = plan.metal
+    by_alloy = [*metal.by_alloy.items(), (say("in all"), metal.in_all)]
     heads = [say("place"), *(name for name, _ in by_alloy)]
     rows = [
         (say(place.removesuffix("_kg").replace("_", " ")), *(units.bare_mass(row[place]) for _, row in by_alloy))
-        for place in metal["in_all"]
+        for place in metal.in_all
     ]
-    by_element = metal["by_element_kg"]
+    by_element = metal.by_element_kg
     elements = sorted(
         {e for row in by_element.values() for e in row}, key=lambda e: -sum(r.get(e, 0.0) for r in by_element.values())
     )
@@ -319,11 +313,11 @@ def account_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
     ]
     words = say(
         "What comes in and what goes out differ by {mass}. Planned figures; the shop book holds what was weighed.",
-        mass=units.show_mass(metal["unexplained_kg"], 3),
+        mass=units.show_mass(metal.unexplained_kg, 3),
     )
     return Sheet(
         say("Metal account"),
-        f"{plan['organ']}, {plan['shop']}",
+        f"{plan.organ}, {plan.shop}",
         (
             table(heads, rows),
             Paragraph(words),
@@ -334,19 +328,19 @@ def account_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
     )
 
 
-def buying_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
+def buying_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     """What a plan needs that the floor and the rack do not have."""
-    metal = [(TICK, element, units.bare_mass(mass), "") for element, mass in plan["to_buy_kg"].items()]
+    metal = [(TICK, element, units.bare_mass(mass), "") for element, mass in plan.to_buy_kg.items()]
     sheets = [
         (
             TICK,
-            s["metal"],
-            units.show_length(s["thickness_mm"], 2),
-            s["blanks"],
-            units.number(s["blank_area_m2"], 2),
-            units.bare_mass(s["blank_kg"]),
+            s.metal,
+            units.show_length(s.thickness_mm, 2),
+            s.blanks,
+            units.number(s.blank_area_m2, 2),
+            units.bare_mass(s.blank_kg),
         )
-        for s in plan["sheets_to_buy"]
+        for s in plan.sheets_to_buy
     ]
     blocks: list[Block] = [Heading(say("Metal for the pot"))]
     blocks.append(
@@ -360,41 +354,24 @@ def buying_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
             table(["", say("metal"), say("thick"), say("blanks"), "m²", units.mass], sheets, tall=True),
             Paragraph(say("Blanks alone: the waste of cutting is to be added."), quiet=True),
         ]
-    waiting = plan["lots_without_analysis"]
+    waiting = plan.lots_without_analysis
     if waiting:
         blocks.append(Paragraph(say("Waiting for an assay, not charged: {lots}.", lots=", ".join(waiting))))
     blocks.append(Paragraph(say("Whole pigs, suppliers and the latest day to order: pipemetal buy."), quiet=True))
-    return Sheet(say("To buy"), f"{plan['organ']}, {plan['shop']}", tuple(blocks), foot=_foot(plan, say))
+    return Sheet(say("To buy"), f"{plan.organ}, {plan.shop}", tuple(blocks), foot=_foot(plan, say))
 
 
-def statement_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
+def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     """For the customer's file: which alloy each rank is of, and what its metal is, rolls from the rack and new melts."""
-    ranks: dict[str, tuple[str, int, float]] = {}
-    for pipe in plan["pipes"]:
-        alloy, count, mass = ranks.get(pipe["rank"], (pipe["alloy"], 0, 0.0))
-        ranks[pipe["rank"]] = (alloy, count + 1, mass + float(pipe["mass_kg"]))
-    rows = [(rank, alloy, count, units.bare_mass(mass)) for rank, (alloy, count, mass) in ranks.items()]
-    melts = [
-        (
-            m["name"],
-            m["recipe"],
-            " ".join(
-                f"{e} {units.number(v, 2)}"
-                for e, v in m["composition_wt_pct"].items()
-                if v >= SHOWN_WT_PCT and e != "Pb"
-            ),
-            f"± {units.number(max((h - low) / 2.0 for e, (low, h) in m['interval_wt_pct'].items() if e == 'Sn'), 2)}"
-            if "Sn" in m["interval_wt_pct"]
-            else "",
-            ", ".join(lot["id"] for lot in m["lots"]),
-        )
-        for m in plan["melts"]
-        if "lots" in m
-    ]
-    rolls = [(r["id"], r["alloy"], units.bare_mass(r["blanks_kg"]), r["place"]) for r in plan["rolls_used"]]
+    ranks: dict[tuple[str, str], list[float]] = {}
+    for pipe in plan.pipes:
+        ranks.setdefault((pipe.rank, pipe.alloy), []).append(pipe.mass_kg)
+    rows = [(rank, alloy, len(held), units.bare_mass(sum(held))) for (rank, alloy), held in ranks.items()]
+    melts = [_melt_line(melt, melt.charge, units) for melt in plan.melts if melt.charge is not None]
+    rolls = [(r.id, r.alloy, units.bare_mass(r.blanks_kg), r.place) for r in plan.rolls_used]
     return Sheet(
         say("Alloy statement"),
-        f"{plan['organ']}, {plan['shop']}",
+        f"{plan.organ}, {plan.shop}",
         (
             Heading(say("Ranks")),
             table([say("rank"), say("alloy"), say("pipes"), units.mass], rows, shares=(2, 1, 0, 0)),
@@ -416,4 +393,18 @@ def statement_sheet(plan: Data, units: UnitSystem, say: Words) -> Sheet:
             Lines((say("place, date"), say("signed"))),
         ),
         foot=_foot(plan, say),
+    )
+
+
+def _melt_line(melt: Melt, charge: Charged, units: UnitSystem) -> tuple[str, ...]:
+    low, high = charge.interval_wt_pct.get("Sn", (0.0, 0.0))
+    metal = (
+        f"{e} {units.number(v, 2)}" for e, v in charge.composition_wt_pct.items() if v >= SHOWN_WT_PCT and e != "Pb"
+    )
+    return (
+        melt.name,
+        melt.recipe,
+        " ".join(metal),
+        f"± {units.number((high - low) / 2.0, 2)}" if "Sn" in charge.interval_wt_pct else "",
+        ", ".join(lot.id for lot in charge.lots),
     )

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Lines, Paragraph, Picture, Sheet, table
+from pipemetal.plans.record import PipeRow, Plan
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["rank_sheets"]
 
-Data = Mapping[str, Any]
 PICTURE_MM = 240.0
 
 
@@ -28,31 +27,31 @@ class _Key:
     half_tones: float
 
 
-def rank_sheets(plan: Data, units: UnitSystem, say: Words) -> list[Sheet]:
-    """A sheet for each rank of a plan's dictionary, in the order of the organ."""
-    ranks = dict.fromkeys(pipe["rank"] for pipe in plan["pipes"])
-    return [_rank_sheet(plan, rank, [p for p in plan["pipes"] if p["rank"] == rank], units, say) for rank in ranks]
+def rank_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
+    """A sheet for each rank of a plan, in the order of the organ."""
+    ranks = dict.fromkeys(pipe.rank for pipe in plan.pipes)
+    return [_rank_sheet(plan, rank, [p for p in plan.pipes if p.rank == rank], units, say) for rank in ranks]
 
 
-def _rank_sheet(plan: Data, rank: str, pipes: Sequence[Data], units: UnitSystem, say: Words) -> Sheet:
+def _rank_sheet(plan: Plan, rank: str, pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Sheet:
     first = pipes[0]
     words = say(
         "{count} pipes of {alloy}, {construction}, {mass} finished. Lengths and inner diameters in {unit}, walls in {wall}; "
         "body without tuning length.",
         count=len(pipes),
-        alloy=first["alloy"],
-        mass=units.show_mass(sum(p["mass_kg"] for p in pipes)),
-        construction=", ".join(say(name) for name in dict.fromkeys(p["construction"] for p in pipes)),
+        alloy=first.alloy,
+        mass=units.show_mass(sum(p.mass_kg for p in pipes)),
+        construction=", ".join(say(name) for name in dict.fromkeys(p.construction for p in pipes)),
         unit=units.length,
         wall=units.wall_unit,
     )
     blocks: list[Block] = [Paragraph(words)]
-    if len({p["key"] for p in pipes}) > 1:
-        points = [_Key(rank, p["choir"], p["footage"], p["key"], p["half_tones"]) for p in pipes]
+    if len({p.key for p in pipes}) > 1:
+        points = [_Key(rank, p.choir, p.footage, p.key, p.half_tones) for p in pipes]
         title = say("{rank}: scale in half tones, at sounding pitch", rank=rank)
         blocks.append(Picture(half_tone_picture(points, title, PICTURE_MM, say)))
     blocks += [Heading(say("Pipes")), _pipe_table(pipes, units, say), *_flagged(pipes, units, say)]
-    sources = dict.fromkeys(p["wall_source"] for p in pipes if p["wall_source"])
+    sources = dict.fromkeys(p.wall_source for p in pipes if p.wall_source)
     walls = "; ".join(say(source) for source in sources) or say("as the rank's file says")
     blocks += [
         Paragraph(
@@ -61,11 +60,11 @@ def _rank_sheet(plan: Data, rank: str, pipes: Sequence[Data], units: UnitSystem,
         ),
         Lines((say("made by, date"), say("voiced by, date"), say("changed when voiced"), say("remarks"))),
     ]
-    subtitle = f"{plan['organ']}, {first['division']}, {plan['shop']}"
-    return Sheet(rank, subtitle, tuple(blocks), landscape=True, foot=plan["organ"])
+    subtitle = f"{plan.organ}, {first.division}, {plan.shop}"
+    return Sheet(rank, subtitle, tuple(blocks), landscape=True, foot=plan.organ)
 
 
-def _pipe_table(pipes: Sequence[Data], units: UnitSystem, say: Words) -> Block:
+def _pipe_table(pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Block:
     size, wall = units.bare_length, units.bare_wall
     heads = [
         say("note"),
@@ -88,41 +87,41 @@ def _pipe_table(pipes: Sequence[Data], units: UnitSystem, say: Words) -> Block:
     rows = [
         (
             _note(p),
-            size(p["diameter_mm"], 1),
-            units.number(p["half_tones"], 1),
-            size(p["mouth_width_mm"], 1),
-            size(p["cut_up_mm"], 1),
-            size(p["body_length_mm"]),
-            size(p["foot_length_mm"]),
-            wall(p["thickness_mouth_mm"]),
-            wall(p["thickness_top_mm"]),
-            wall(p["thickness_foot_mm"]),
-            wall(p["languid_thickness_mm"]),
-            wall(p["flue_mm"]),
-            size(p["toe_bore_mm"], 1),
-            units.bare_mass(p["mass_kg"], 2),
-            units.number(p["stress_toe_mpa"], 1),
-            "!" if p["toe_flag"] else "",
+            size(p.diameter_mm, 1),
+            units.number(p.half_tones, 1),
+            size(p.mouth_width_mm, 1),
+            size(p.cut_up_mm, 1),
+            size(p.body_length_mm),
+            size(p.foot_length_mm),
+            wall(p.thickness_mouth_mm),
+            wall(p.thickness_top_mm),
+            wall(p.thickness_foot_mm),
+            wall(p.languid_thickness_mm),
+            wall(p.flue_mm),
+            size(p.toe_bore_mm, 1),
+            units.bare_mass(p.mass_kg, 2),
+            units.number(p.stress_toe_mpa, 1),
+            "!" if p.toe_flag else "",
         )
         for p in pipes
     ]
     return table(heads, rows, shares=(1.0,) * 15 + (0.0,), size_pt=8.0)
 
 
-def _note(pipe: Data) -> str:
+def _note(pipe: PipeRow) -> str:
     """The note, with the footage where a rank has several."""
-    return f"{pipe['note']} {pipe['footage']}" if pipe["choir"] > 1 or "/" in pipe["footage"] else str(pipe["note"])
+    return f"{pipe.note} {pipe.footage}" if pipe.choir > 1 or "/" in pipe.footage else pipe.note
 
 
-def _flagged(pipes: Sequence[Data], units: UnitSystem, say: Words) -> list[Block]:
-    flagged = [p for p in pipes if p["toe_flag"]]
+def _flagged(pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> list[Block]:
+    flagged = [p for p in pipes if p.toe_flag]
     if not flagged:
         return []
-    worst = max(flagged, key=lambda p: float(p["stress_toe_mpa"]))
+    worst = max(flagged, key=lambda p: p.stress_toe_mpa)
     words = say(
         "! marks pipes whose toes bear much for their alloy: {notes}; most at {note}, {stress} MPa.",
-        notes=", ".join(p["note"] for p in flagged),
-        note=worst["note"],
-        stress=units.number(worst["stress_toe_mpa"], 1),
+        notes=", ".join(p.note for p in flagged),
+        note=worst.note,
+        stress=units.number(worst.stress_toe_mpa, 1),
     )
     return [Paragraph(words, strong=True)]

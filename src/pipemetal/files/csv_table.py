@@ -16,7 +16,7 @@ from pipemetal.errors import FileFormatError
 from pipemetal.files.toml_table import near, read_text
 from pipemetal.units import LENGTH_MM, MASS_KG, parse_number
 
-__all__ = ["CsvRow", "CsvTable", "read_csv"]
+__all__ = ["CsvRow", "CsvTable", "csv_table_of", "read_csv"]
 
 MAX_ROWS = 200_000
 MOST_COLUMNS = 200
@@ -127,15 +127,21 @@ class CsvTable:
         return self._rows
 
 
-def read_csv(path: Path) -> CsvTable:
+def read_csv(path: Path, *, may_be_empty: bool = False) -> CsvTable:
     """A CSV file as a table; lines that begin with # and empty lines are passed over.
 
-    Errors: FileFormatError for a file that is missing, empty, has no rows, or a row with too many or too few cells.
+    Errors: FileFormatError for a file that is missing, empty, has no rows (but where it `may_be_empty`), or a row with too
+    many or too few cells.
     """
-    lines = read_text(path).splitlines()
+    return csv_table_of(read_text(path), path.name, may_be_empty=may_be_empty)
+
+
+def csv_table_of(text: str, name: str, *, may_be_empty: bool = False) -> CsvTable:
+    """A CSV text as a table; `name` is how messages call it. Errors: FileFormatError, as read_csv."""
+    lines = text.splitlines()
     kept = [(i, line) for i, line in enumerate(lines, start=1) if line.strip() and not line.lstrip().startswith("#")]
     if not kept:
-        raise FileFormatError("is empty", where=path.name, allowed="a line of headings and at least one row")
+        raise FileFormatError("is empty", where=name, allowed="a line of headings and at least one row")
     first = kept[0][1]
     delimiter = max((",", ";", "\t"), key=first.count)
     reader = csv.reader(io.StringIO("\n".join(line for _, line in kept)), delimiter=delimiter, strict=True)
@@ -147,17 +153,17 @@ def read_csv(path: Path) -> CsvTable:
             if index == 0:
                 headings = [cell.strip() for cell in cells]
                 if len(headings) > MOST_COLUMNS:
-                    raise FileFormatError("has too many columns", where=path.name, allowed=f"up to {MOST_COLUMNS}")
+                    raise FileFormatError("has too many columns", where=name, allowed=f"up to {MOST_COLUMNS}")
                 continue
             if len(rows) >= MAX_ROWS:
-                raise FileFormatError("has too many rows", where=path.name, allowed=f"up to {MAX_ROWS}")
+                raise FileFormatError("has too many rows", where=name, allowed=f"up to {MAX_ROWS}")
             if len(cells) != len(headings):
                 raise FileFormatError(
-                    f"has {len(cells)} cells where the headings have {len(headings)}", where=f"{path.name} row {number}"
+                    f"has {len(cells)} cells where the headings have {len(headings)}", where=f"{name} row {number}"
                 )
             rows.append((number, cells))
     except csv.Error as error:
-        raise FileFormatError(f"is not a CSV table: {error}", where=path.name) from None
-    if not rows:
-        raise FileFormatError("has headings but no rows", where=path.name)
-    return CsvTable(path.name, headings, rows, delimiter != ",")
+        raise FileFormatError(f"is not a CSV table: {error}", where=name) from None
+    if not rows and not may_be_empty:
+        raise FileFormatError("has headings but no rows", where=name)
+    return CsvTable(name, headings, rows, delimiter != ",")

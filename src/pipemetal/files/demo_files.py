@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from importlib import resources
 from pathlib import Path
 
 from pipemetal.errors import FileFormatError
+from pipemetal.files.outbox import write_all
 
 __all__ = ["copy_demo_shop", "packaged_file"]
 
@@ -28,14 +28,7 @@ def copy_demo_shop(target: Path) -> list[Path]:
 
     Errors: FileFormatError where the folder is a file.
     """
-    if target.exists() and not target.is_dir():
-        raise FileFormatError("is not a folder", where=str(target))
-    target.mkdir(parents=True, exist_ok=True)
     source = Path(str(resources.files("pipemetal.demo_shop")))
-    copied = []
-    for path in sorted(source.iterdir()):
-        if path.suffix in (".toml", ".csv", ".md"):
-            if not (target / path.name).exists():
-                shutil.copyfile(path, target / path.name)
-            copied.append(target / path.name)
-    return copied
+    packaged = [path for path in sorted(source.iterdir()) if path.suffix in (".toml", ".csv", ".md")]
+    write_all(target, {path.name: path.read_bytes() for path in packaged if not (target / path.name).exists()})
+    return [target / path.name for path in packaged]

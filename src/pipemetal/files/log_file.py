@@ -11,9 +11,9 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import InputError
-from pipemetal.files.csv_table import CsvRow, read_csv
+from pipemetal.files.csv_table import CsvRow, CsvTable, csv_table_of, read_csv
 
-__all__ = ["LOG_COLUMNS", "OPTIONAL", "REQUIRED", "cast_of_row", "log_text", "read_log"]
+__all__ = ["LOG_COLUMNS", "OPTIONAL", "REQUIRED", "cast_of_row", "log_of", "log_text", "read_log"]
 
 REQUIRED = ("id", "composition", "gate_mm", "charge_kg", "sled_length_mm", "sled_width_mm", "length_mm", "thickness")
 OPTIONAL = (
@@ -51,7 +51,15 @@ def read_log(path: Path) -> tuple[LoggedCast, ...]:
 
     Errors: FileFormatError, CastingError, AlloyError with file and row.
     """
-    table = read_csv(path)
+    return _casts(read_csv(path))
+
+
+def log_of(text: str, name: str) -> tuple[LoggedCast, ...]:
+    """All casts of a log's text; `name` is how messages call it. Errors: as read_log."""
+    return _casts(csv_table_of(text, name))
+
+
+def _casts(table: CsvTable) -> tuple[LoggedCast, ...]:
     table.check(REQUIRED, OPTIONAL)
     casts: list[LoggedCast] = []
     seen: dict[str, int] = {}

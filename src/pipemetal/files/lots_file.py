@@ -39,7 +39,7 @@ def read_lots(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Lot, ...
 
     Errors: FileFormatError, MeltError, AlloyError with file and row.
     """
-    table = read_csv(path)
+    table = read_csv(path, may_be_empty=True)
     table.check(["id", "kind", "mass_kg"], LOT_COLUMNS)
     lots: list[Lot] = []
     unknown: list[str] = []

@@ -8,7 +8,7 @@ from pathlib import Path
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.rank_file import Around, read_rank
-from pipemetal.files.toml_table import TomlTable, read_toml
+from pipemetal.files.toml_table import TomlTable, read_toml, toml_of
 from pipemetal.files.wall_tables import read_languids, read_wall
 from pipemetal.pipes.air import SPEED_STANDARDS
 from pipemetal.pipes.borrowed import notes_without_pipe
@@ -18,7 +18,7 @@ from pipemetal.pipes.rank import Allowances, Organ
 from pipemetal.pipes.temperament import TEMPERAMENTS, temperament_cents
 from pipemetal.pipes.walls import DEFAULT_WALL
 
-__all__ = ["read_organ"]
+__all__ = ["organ_of", "read_organ"]
 
 
 def read_organ(path: Path, recipes: Mapping[str, Recipe] | None = None) -> Organ:
@@ -26,7 +26,15 @@ def read_organ(path: Path, recipes: Mapping[str, Recipe] | None = None) -> Organ
 
     Errors: FileFormatError, PipeError, UnitError: file, table and key are named, and what is allowed.
     """
-    top = read_toml(path)
+    return _organ(read_toml(path), path.name, path.parent, recipes)
+
+
+def organ_of(text: str, recipes: Mapping[str, Recipe] | None = None, *, name: str = "organ.toml") -> Organ:
+    """The organ of a text that no file lies beside, so it can name none. Errors: as read_organ."""
+    return _organ(toml_of(text, name), name, None, recipes)
+
+
+def _organ(top: TomlTable, where: str, folder: Path | None, recipes: Mapping[str, Recipe] | None) -> Organ:
     head = top.table("organ")
     name = head.text("name")
     for key in ("client", "note"):
@@ -35,19 +43,19 @@ def read_organ(path: Path, recipes: Mapping[str, Recipe] | None = None) -> Organ
     wind_mm = head.length_mm("wind", 10.0, 1500.0, None)
     head.finish()
     try:
-        pitch = _pitch(top.table("pitch", TomlTable({}, f"{path.name} [pitch]")))
-        allowances = _allowances(top.table("allowances", TomlTable({}, f"{path.name} [allowances]")))
-        languids = read_languids(top.table("languids", TomlTable({}, f"{path.name} [languids]")))
+        pitch = _pitch(top.table("pitch", TomlTable({}, f"{where} [pitch]")))
+        allowances = _allowances(top.table("allowances", TomlTable({}, f"{where} [allowances]")))
+        languids = read_languids(top.table("languids", TomlTable({}, f"{where} [languids]")))
         walls = {name: read_wall(name, table) for name, table in top.named_tables("wall").items()}
         walls.setdefault(DEFAULT_WALL.name, DEFAULT_WALL)
-        around = Around(naming, walls, recipes, path.parent)
+        around = Around(naming, walls, recipes, folder)
         ranks = tuple(read_rank(table, around) for table in top.tables("rank"))
         top.finish()
         organ = Organ(name, pitch, ranks, allowances, languids, naming, wind_mm)
         notes_without_pipe(organ)
         return organ
     except InputError as error:
-        raise error if error.where.startswith(path.name) else error.at(path.name) from None
+        raise error if error.where.startswith(where) else error.at(where) from None
 
 
 def _at(table: TomlTable, error: InputError) -> InputError:

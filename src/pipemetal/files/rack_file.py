@@ -9,14 +9,14 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import FileFormatError, InputError
+from pipemetal.errors import FileFormatError, InputError, SheetError
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 
-__all__ = ["RACK_COLUMNS", "read_rack", "read_readings", "roll_of_row"]
+__all__ = ["RACK_COLUMNS", "read_rack", "read_readings", "roll_of_row", "usable_rack"]
 
 RACK_COLUMNS = (
     "trim_mm",
@@ -41,8 +41,17 @@ def read_readings(path: Path) -> dict[str, list[Reading]]:
 
     Errors: FileFormatError with file and row.
     """
+    readings, slips = _readings(path)
+    for slip in slips.values():
+        raise slip
+    return readings
+
+
+def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileFormatError]]:
+    """All readings by roll, and for a roll with a slip of the decimal point the refusal that names it."""
     table = read_csv(path)
     table.check(["roll", "x_mm", "y_mm", "thickness_mm"], ["note"])
+    slips: dict[str, FileFormatError] = {}
     readings: dict[str, list[Reading]] = defaultdict(list)
     rows: dict[str, list[CsvRow]] = defaultdict(list)
     for row in table:
@@ -54,13 +63,13 @@ def read_readings(path: Path) -> dict[str, list[Reading]]:
         middle = statistics.median(reading.thickness_mm for reading in found)
         for row, reading in zip(rows[roll], found, strict=True):
             if not middle / 4.0 <= reading.thickness_mm <= middle * 4.0:
-                raise row.error(
+                slips[roll] = row.error(
                     f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}",
                     "thickness_mm",
                     reading.thickness_mm,
                     f"{middle / 4.0:.2f} to {middle * 4.0:.2f} mm; correct it or take the row out",
                 )
-    return dict(readings)
+    return dict(readings), slips
 
 
 def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | None = None) -> tuple[Roll, ...]:
@@ -72,26 +81,53 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
 
     Errors: FileFormatError, SheetError with file and row; a roll without any thickness, readings of an unknown roll.
     """
+    rolls, refused = _rack(path, recipes, readings_path)
+    for error in refused.values():
+        raise error
+    return rolls
+
+
+def usable_rack(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Roll, ...], dict[str, str]]:
+    """The rolls whose thickness is known, and why others are set aside: one misread roll stops no plan.
+
+    Only readings set a roll aside; a row that cannot be read is refused. Arguments and errors otherwise as `read_rack`.
+    """
+    rolls, refused = _rack(path, recipes, None, may_be_empty=True)
+    return rolls, {roll: str(error) for roll, error in refused.items()}
+
+
+def _rack(
+    path: Path, recipes: Mapping[str, Recipe], readings_path: Path | None, *, may_be_empty: bool = False
+) -> tuple[tuple[Roll, ...], dict[str, InputError]]:
+    """The rolls of a rack, and by roll what is wrong with its readings."""
     if path.is_dir():
         path = path / "rack.csv"
-    table = read_csv(path)
+    table = read_csv(path, may_be_empty=may_be_empty)
     table.check(["id", "alloy", "length_mm", "width_mm"], RACK_COLUMNS)
     beside = readings_path or path.parent / "readings.csv"
-    readings = read_readings(beside) if readings_path or beside.exists() else {}
+    readings, slips = _readings(beside) if readings_path or beside.exists() else ({}, {})
     rolls: list[Roll] = []
+    refused: dict[str, InputError] = dict(slips)
     seen: dict[str, int] = {}
     for row in table:
         roll_id = row.text("id")
         if roll_id in seen:
             raise row.error(f"is used already in row {seen[roll_id]}", "id", roll_id)
         seen[roll_id] = row.line
-        rolls.append(roll_of_row(row, roll_id, recipes, readings.get(roll_id, []), beside.name))
+        if roll_id in slips:
+            continue
+        try:
+            rolls.append(roll_of_row(row, roll_id, recipes, readings.get(roll_id, []), beside.name))
+        except SheetError as error:
+            if error.field != "readings":
+                raise
+            refused[roll_id] = error
     for roll_id in readings:
         if roll_id not in seen:
             raise FileFormatError(
                 "is not on the rack", field="roll", value=roll_id, where=beside.name, allowed=f"an id of {path.name}"
             )
-    return tuple(rolls)
+    return tuple(rolls), refused
 
 
 def roll_of_row(

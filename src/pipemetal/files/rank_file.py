@@ -27,12 +27,13 @@ __all__ = ["Around", "read_rank"]
 
 @dataclass(frozen=True)
 class Around:
-    """What a rank needs of the file around it: how notes are named, wall rules, recipes, and the file's folder."""
+    """What a rank needs of the file around it: how notes are named, wall rules, recipes, and the file's folder;
+    None for a text that no file lies beside."""
 
     naming: str
     walls: Mapping[str, WallRule]
     recipes: Mapping[str, Recipe] | None
-    folder: Path
+    folder: Path | None
 
 
 def _at(table: TomlTable, error: InputError) -> InputError:
@@ -216,6 +217,9 @@ def _old(table: TomlTable, around: Around, rank_name: str, footage: Fraction | N
     name = table.text("measured", None)
     if name is None:
         return ()
+    if around.folder is None:
+        problem = "names a file, and an organ that the book keeps has none beside it"
+        raise table.error(problem, "measured", name, "planning from the organ file, with that table beside it")
     ranks = read_measured(around.folder / name, naming=around.naming, footage=footage, rank_name=rank_name)
     chosen = [r for r in ranks if r.name == rank_name] or (list(ranks) if len(ranks) == 1 else [])
     if not chosen:

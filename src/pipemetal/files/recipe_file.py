@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib import resources
 from pathlib import Path
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
@@ -9,7 +10,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.toml_table import TomlTable, read_toml
 
-__all__ = ["read_recipes", "recipe_of_table"]
+__all__ = ["own_recipes", "read_recipes", "recipe_of_table"]
 
 
 def read_recipes(path: Path) -> dict[str, Recipe]:
@@ -28,6 +29,15 @@ def read_recipes(path: Path) -> dict[str, Recipe]:
     if not recipes:
         raise top.error("is missing", "recipe", allowed="at least one table [recipe.name]")
     return recipes
+
+
+def own_recipes() -> Path:
+    """The file of the program's own recipes, for a shop that has none: round figures, common practice, no source.
+
+    >>> sorted(read_recipes(own_recipes()))
+    ['lead-15', 'plain-30', 'spotted-50', 'tin-75']
+    """
+    return Path(str(resources.files("pipemetal.files"))) / "own_recipes.toml"
 
 
 def recipe_of_table(name: str, table: TomlTable) -> Recipe:

@@ -7,6 +7,7 @@ It is then read row by row, with a limit on rows and columns.
 from __future__ import annotations
 
 import datetime
+import io
 import itertools
 import re
 import zipfile
@@ -16,10 +17,10 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipemetal.errors import FileFormatError
-from pipemetal.files.csv_table import CsvTable, read_csv
+from pipemetal.files.csv_table import CsvTable, csv_table_of, read_csv
 from pipemetal.files.sheet_out import FORMULA_START
 
-__all__ = ["read_sheets", "with_headings"]
+__all__ = ["read_sheets", "sheets_of", "with_headings"]
 
 MOST_UNPACKED_BYTES: Final = 200_000_000
 MOST_RATIO: Final = 200
@@ -36,10 +37,30 @@ def read_sheets(path: Path, mapping: Mapping[str, str] | None = None) -> dict[st
     """
     if path.suffix.lower() != ".xlsx":
         return {path.stem: with_headings(read_csv(path), mapping or {})}
-    _check_workbook(path)
-    tables = {name: with_headings(table, mapping or {}) for name, table in _workbook_tables(path).items()}
+    try:
+        if path.stat().st_size > MOST_UNPACKED_BYTES:
+            raise FileFormatError("is too large", where=path.name)
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise FileFormatError("does not exist", where=str(path)) from None
+    except OSError:
+        raise FileFormatError("is not an XLSX workbook", where=path.name) from None
+    return sheets_of(content, path.name, mapping)
+
+
+def sheets_of(content: bytes, name: str, mapping: Mapping[str, str] | None = None) -> dict[str, CsvTable]:
+    """As read_sheets, of what a file of this name holds. Errors: FileFormatError."""
+    stem, _, ending = name.rpartition(".")
+    if ending.lower() != "xlsx":
+        try:
+            text = content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise FileFormatError("is not UTF-8 text", where=name) from None
+        return {stem: with_headings(csv_table_of(text, name), mapping or {})}
+    _check_workbook(content, name)
+    tables = {title: with_headings(table, mapping or {}) for title, table in _workbook_tables(content, name).items()}
     if not tables:
-        raise FileFormatError("holds no table", where=path.name, allowed="a row of headings and at least one row")
+        raise FileFormatError("holds no table", where=name, allowed="a row of headings and at least one row")
     return tables
 
 
@@ -60,38 +81,36 @@ def _unmarked(cell: str) -> str:
     return cell[1:] if cell[:1] == "'" and cell[1:].startswith(FORMULA_START) else cell
 
 
-def _check_workbook(path: Path) -> None:
+def _check_workbook(content: bytes, name: str) -> None:
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
             parts = archive.infolist()
             whole = sum(part.file_size for part in parts)
-            if whole > MOST_UNPACKED_BYTES or whole > MOST_RATIO * max(path.stat().st_size, 10_000):
-                raise FileFormatError("is too large when unpacked", where=path.name, value=f"{whole} bytes")
+            if whole > MOST_UNPACKED_BYTES or whole > MOST_RATIO * max(len(content), 10_000):
+                raise FileFormatError("is too large when unpacked", where=name, value=f"{whole} bytes")
             for part in parts:
                 if part.filename.endswith((".xml", ".rels")):
                     with archive.open(part) as file:
                         if b"<!DOCTYPE" in file.read(4096).upper():
-                            raise FileFormatError("declares a document type", where=f"{path.name} {part.filename}")
-    except FileNotFoundError:
-        raise FileFormatError("does not exist", where=str(path)) from None
+                            raise FileFormatError("declares a document type", where=f"{name} {part.filename}")
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError, ValueError) as error:
         if isinstance(error, FileFormatError):
             raise
-        raise FileFormatError("is not an XLSX workbook", where=path.name) from None
+        raise FileFormatError("is not an XLSX workbook", where=name) from None
 
 
-def _workbook_tables(path: Path) -> dict[str, CsvTable]:
+def _workbook_tables(content: bytes, name: str) -> dict[str, CsvTable]:
     from openpyxl import load_workbook
 
     try:
-        values = load_workbook(path, read_only=True, data_only=True)
-        formulas = load_workbook(path, read_only=True) if _has_formulas(path) else None
+        values = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+        formulas = load_workbook(io.BytesIO(content), read_only=True) if _has_formulas(content) else None
     except Exception:  # whatever a damaged workbook makes the library raise
-        raise FileFormatError("is not an XLSX workbook", where=path.name) from None
+        raise FileFormatError("is not an XLSX workbook", where=name) from None
     tables = {}
     try:
         for sheet in values.worksheets:
-            place = f"{path.name} sheet {sheet.title!r}"
+            place = f"{name} sheet {sheet.title!r}"
             asked = formulas[sheet.title] if formulas is not None else None
             table = _sheet_table(place, sheet, asked)
             if table is not None:
@@ -103,10 +122,10 @@ def _workbook_tables(path: Path) -> dict[str, CsvTable]:
     return tables
 
 
-def _has_formulas(path: Path) -> bool:
-    with zipfile.ZipFile(path) as archive:
-        names = [n for n in archive.namelist() if n.startswith("xl/worksheets/")]
-        return any(re.search(rb"<f[ >]", archive.read(name)) for name in names)
+def _has_formulas(content: bytes) -> bool:
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        parts = [n for n in archive.namelist() if n.startswith("xl/worksheets/")]
+        return any(re.search(rb"<f[ >]", archive.read(part)) for part in parts)
 
 
 def _sheet_table(place: str, sheet: Any, formulas: Any) -> CsvTable | None:

@@ -5,17 +5,16 @@ from __future__ import annotations
 import csv
 import datetime
 import io
-import os
 import re
-import tempfile
 import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipemetal.errors import FileFormatError
+from pipemetal.files.outbox import write
 
-__all__ = ["FORMULA_START", "OutTable", "csv_of", "write_tables"]
+__all__ = ["FORMULA_START", "OutTable", "csv_of", "workbook_of", "write_tables"]
 
 FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 _FIXED = datetime.datetime(2000, 1, 1)
@@ -60,7 +59,7 @@ def csv_of(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def write_tables(path: Path, tables: Sequence[OutTable]) -> None:
-    """Write one table as .csv, or one or more as the sheets of an .xlsx; beside its place first, then moved.
+    """Write one table as .csv, or one or more as the sheets of an .xlsx.
 
     Errors: FileFormatError for another ending, or a place where nothing can be written.
     """
@@ -69,23 +68,11 @@ def write_tables(path: Path, tables: Sequence[OutTable]) -> None:
         raise FileFormatError(
             "is not a kind of table", field="table", value=path.name, allowed=".xlsx, or .csv for one table"
         )
-    if not path.parent.is_dir():
-        raise FileFormatError("has no folder to lie in", field="table", value=str(path))
-    handle, beside = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=ending, dir=path.parent)
-    os.close(handle)
-    try:
-        if ending == ".csv":
-            Path(beside).write_text(csv_of(tables[0].headings, tables[0].rows), encoding="utf-8")
-        else:
-            _write_workbook(Path(beside), tables)
-        Path(beside).chmod(0o644)
-        Path(beside).replace(path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
+    write(path, csv_of(tables[0].headings, tables[0].rows) if ending == ".csv" else workbook_of(tables))
 
 
-def _write_workbook(path: Path, tables: Sequence[OutTable]) -> None:
+def workbook_of(tables: Sequence[OutTable]) -> bytes:
+    """An XLSX workbook with one sheet for each table; the same tables give the same bytes."""
     from openpyxl import Workbook
     from openpyxl.cell import WriteOnlyCell
     from openpyxl.styles import Font
@@ -118,7 +105,7 @@ def _write_workbook(path: Path, tables: Sequence[OutTable]) -> None:
     held = io.BytesIO()
     book.save(held)
     book.close()
-    path.write_bytes(_same_bytes(held.getvalue()))
+    return _same_bytes(held.getvalue())
 
 
 def _same_bytes(workbook: bytes) -> bytes:

@@ -54,14 +54,15 @@ SHOWN_IN = {
 }
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
 LONGEST_NAME, LONGEST_CURRENCY = 200, 20
-_SHOP_LIMITS: Final[Limits] = {"emptying_costs_kg": (0.0, 1000.0)}
+_WORK: Final = ("emptying_costs_kg", "errand_costs_kg", "melt_costs_kg", "take_down_costs_kg")
+_SHOP_LIMITS: Final[Limits] = dict.fromkeys(_WORK, (0.0, 1000.0))
 _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys(LOT_KINDS, (0.0, 0.3)),
     "oxide_share": (0.0, 1.0),
     **dict.fromkeys([f"factor_{e}" for e in ELEMENTS], (0.0, 3.0)),
 }
 _NAMES: Final[dict[str, tuple[str, ...]]] = {
-    "shop": ("name", "currency", *SHOWN_IN, "emptying_costs_kg"),
+    "shop": ("name", "currency", *SHOWN_IN, *_WORK),
     "sheets": tuple(f.name for f in dataclasses.fields(SheetSettings)),
     "pot": tuple(f.name for f in dataclasses.fields(PotSettings)),
     "casting": tuple(f.name for f in dataclasses.fields(CastingSettings)),
@@ -74,12 +75,15 @@ KEYS: Final = tuple(f"{table}.{name}" for table, names in _NAMES.items() for nam
 def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
-    Tables: [shop] name, currency, lengths_in, masses_in, temperatures_in, language, paper; [sheets], [pot], [casting] with the
-    fields of the settings; [losses] dross shares by kind of lot, oxide_share, and factor_Sn ... by element.
+    Tables: [shop] name, currency, what work costs as metal, lengths_in, masses_in, temperatures_in, language, paper;
+    [sheets], [pot], [casting] with the fields of the settings; [losses] dross shares by kind of lot, oxide_share, and
+    factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
-    return _settings(read_toml(path))
+    top = read_toml(path)
+    settings = _settings(top)
+    return dataclasses.replace(settings, said=frozenset(said_of(top.data, settings)))
 
 
 def read_said(path: Path) -> Said:
@@ -111,7 +115,7 @@ def settings_of(said: Mapping[str, Any], where: str = "settings") -> ShopSetting
     (480.0, True)
     """
     check_keys(said, where)
-    return _settings(TomlTable(nested(said), where))
+    return dataclasses.replace(_settings(TomlTable(nested(said), where)), said=frozenset(said))
 
 
 def check_keys(said: Iterable[str], where: str = "settings") -> None:
@@ -198,7 +202,8 @@ def _settings(top: TomlTable) -> ShopSettings:
     head = top.table("shop", TomlTable({}, f"{top.where} [shop]"))
     name = _short(head, "name", "a shop", LONGEST_NAME)
     currency = _short(head, "currency", "EUR", LONGEST_CURRENCY)
-    emptying = head.mass_kg("emptying_costs", *_SHOP_LIMITS["emptying_costs_kg"], 20.0)
+    own = ShopSettings()
+    work = {key: head.mass_kg(key.removesuffix("_kg"), *_SHOP_LIMITS[key], getattr(own, key)) for key in _WORK}
     length, mass, temperature, language, paper = (
         head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()
     )
@@ -215,7 +220,7 @@ def _settings(top: TomlTable) -> ShopSettings:
         filled(top, "pot", PotSettings()),
         filled(top, "casting", CastingSettings()),
         _losses(top),
-        emptying,
+        **work,
         source=top.where,
     )
     top.finish()

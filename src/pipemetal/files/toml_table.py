@@ -13,7 +13,7 @@ from typing import Any
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
 
-__all__ = ["TomlTable", "near", "parsed_toml", "read_toml"]
+__all__ = ["TomlTable", "near", "parsed_toml", "read_toml", "toml_of"]
 
 MAX_BYTES = 5_000_000
 MAX_TOML_BYTES = 1_000_000
@@ -30,14 +30,20 @@ def read_toml(path: Path) -> TomlTable:
 
     Errors: FileFormatError for a file that is missing, too large, not text, empty or not TOML (with its line).
     """
-    text = read_text(path, MAX_TOML_BYTES)
+    return toml_of(read_text(path, MAX_TOML_BYTES), path.name)
+
+
+def toml_of(text: str, name: str) -> TomlTable:
+    """The top table of a TOML text; `name` is how messages call it. Errors: FileFormatError, as read_toml."""
+    if len(text) > MAX_TOML_BYTES:
+        raise FileFormatError("is too large", where=name, allowed=f"up to {MAX_TOML_BYTES} letters")
     try:
         data = parsed_toml(text)
     except ValueError as error:
-        raise FileFormatError(f"is not TOML: {error}", where=path.name) from None
+        raise FileFormatError(f"is not TOML: {error}", where=name) from None
     if not data:
-        raise FileFormatError("is empty", where=path.name)
-    return TomlTable(data, path.name)
+        raise FileFormatError("is empty", where=name)
+    return TomlTable(data, name)
 
 
 def parsed_toml(text: str) -> dict[str, Any]:

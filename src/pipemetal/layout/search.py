@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from pipemetal.layout.shelf import Place, Shelf, slot_for
 from pipemetal.layout.windows import IntArray
 from pipemetal.sheets.field import FloatArray
 
-__all__ = ["Search", "SolverSettings"]
+__all__ = ["Fees", "Search", "SolverSettings"]
 
 # Orders and ways of looking at a place that the first plan is tried with: (order, mode, weight of waste).
 FIRST_TRIES = ((3, 0, 0.2), (0, 0, 0.2), (4, 3, 0.2), (2, 3, 1.0), (1, 1, 0.2), (3, 4, 1.0))
@@ -52,6 +53,15 @@ class SolverSettings:
     largest_bundle: int = 12
     straight_cuts_only: bool = False
     workers: int = 2
+
+
+@dataclass(frozen=True)
+class Fees:
+    """What work costs as metal (mm2), beside the shares of `SolverSettings`: taking down a roll, by its id, and the first
+    sheet to cast of an alloy, which opens a melt."""
+
+    take_down_mm2: Mapping[str, float] = field(default_factory=dict)
+    first_cast_mm2: Mapping[str, float] = field(default_factory=dict)
 
 
 class Search:

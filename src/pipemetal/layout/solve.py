@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
@@ -17,7 +17,7 @@ from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.reasons import reason_for
-from pipemetal.layout.search import Search, SolverSettings
+from pipemetal.layout.search import Fees, Search, SolverSettings
 from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
 from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
 from pipemetal.layout.windows import Piece
@@ -43,6 +43,7 @@ class _Alloy:
     rolls: list[LayoutRoll]
     searches: list[Search]
     hand: ByHand
+    fees: Fees
     pairs: bool = False
 
 
@@ -67,12 +68,14 @@ def solve(
     should_stop: ShouldStop | None = None,
     settings: SolverSettings | None = None,
     hand: ByHand | None = None,
+    fees: Fees | None = None,
 ) -> LayoutPlan:
     """A plan that serves every blank it can, with the least metal it finds.
 
     Arguments: `seconds` by the clock, or `iterations` (moves for each alloy; same seed and iterations, same plan,
     whatever the clock or the number of threads); neither: 10 s. `progress(share, message)` is called now and then;
     `should_stop()` True ends the search with the best plan so far. `hand`: what a person has settled (see `layout.hand`).
+    `fees`: what taking down a roll and opening a melt cost as metal.
     Raises: LayoutError for a budget that cannot be.
     Sources: ruin and recreate: Schrimpf et al. 2000, J. Comput. Phys. 159, 139; free rectangles: common practice.
 
@@ -89,7 +92,7 @@ def solve(
         raise LayoutError("is not known", field="objective", value=settings.objective, allowed="consumed, opened")
     check_pins(problem, hand or ByHand())
     blanks = problem.blanks
-    alloys = _split(problem, settings, hand or ByHand())
+    alloys = _split(problem, settings, hand or ByHand(), fees or Fees())
     for alloy in alloys:
         alone = len(alloys) == 1
         few = len(alloy.pieces) < PIECES_FOR_ONE_SEARCH
@@ -133,7 +136,7 @@ def _budget(
     return _Budget(clock, iterations or 0, time.perf_counter(), progress, should_stop)
 
 
-def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand) -> list[_Alloy]:
+def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand, fees: Fees) -> list[_Alloy]:
     """The parts of the problem, one for each alloy that blanks ask for, in the order of the names."""
     parts: list[_Alloy] = []
     for name in sorted({b.alloy for b in problem.blanks}):
@@ -149,7 +152,7 @@ def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand) -> li
             pieces += bundled(mine, problem.kerf_mm, sorted(widths)[len(widths) // 2], settings.largest_bundle)
         else:
             pieces = [piece_of(b, i) for i, b in mine]
-        parts.append(_Alloy(name, pieces, rolls, [], hand))
+        parts.append(_Alloy(name, pieces, rolls, [], hand, fees))
     return parts
 
 
@@ -157,13 +160,7 @@ def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed:
     """Sets up the searches of one alloy and makes their first plans."""
     if not alloy.rolls or not alloy.pieces:
         return
-    share, fee = (1.0, settings.fee_share) if settings.objective == "consumed" else (0.15, 0.85)
-    rules = [
-        cast_rule(problem.castable, settings)
-        if problem.castable is not None and roll.id not in {r.id for r in problem.rolls}
-        else SheetRule(fee * roll.net_area_mm2())
-        for roll in alloy.rolls
-    ]
+    share, rules = _rules(alloy, problem, settings)
     alloy.searches = []
     hands = alloy.hand.on_shelf(alloy.pieces, alloy.rolls, problem.blanks)
     for k in range(replicas):
@@ -190,6 +187,21 @@ def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed:
         if alloy.hand.start is not None:
             search.adopt(alloy.hand.places(alloy.pieces, alloy.rolls, problem.blanks))
         alloy.searches.append(search)
+
+
+def _rules(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings) -> tuple[float, list[SheetRule]]:
+    """What the area of the alloy's sheets counts, and what each of them costs beside it."""
+    share, fee = (1.0, settings.fee_share) if settings.objective == "consumed" else (0.15, 0.85)
+    rack, fees, rules = {r.id for r in problem.rolls}, alloy.fees, []
+    first = fees.first_cast_mm2.get(alloy.name, 0.0)
+    for roll in alloy.rolls:
+        if problem.castable is not None and roll.id not in rack:
+            rule = cast_rule(problem.castable, settings)
+            rules.append(replace(rule, fee=rule.fee + first))
+            first = 0.0
+        else:
+            rules.append(SheetRule(fee * roll.net_area_mm2() + fees.take_down_mm2.get(roll.id, 0.0)))
+    return share, rules
 
 
 def _loosen(

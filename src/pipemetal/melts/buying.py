@@ -1,7 +1,9 @@
 """What metal to order for melts to come: whole pigs from what is offered, over what is in stock, in time.
 
 One mixed problem over all melts: how many pigs of each offer (whole), and how every melt shares stock and pigs (divisible, so
-that the number of pigs is what counts, not in which melt each goes). Windows, dross and unsure analyses are those of the charge.
+that the number of pigs is what counts, not in which melt each goes). A kilogram that goes into a pot costs what replacing it
+would cost, wherever it comes from; a kilogram ordered costs a little more, and every order an errand. So what is there is
+used first, and an old price is no reason to leave it. Windows, dross and unsure analyses are those of the charge.
 Metal that comes too late for a melt, or that nobody offers, may be taken at a price above any other: the answer then says
 which melt waits, or what is still to be found, in place of having no answer. A pig may have to be cut for a melt: the weighing
 lists of the day tell.
@@ -21,14 +23,17 @@ from pipemetal.melts.charge import ChargeRequest
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import pure_additions
-from pipemetal.melts.mixing import CUT_ROUNDS, RELAXED_CONE, Mixing, add_cuts
+from pipemetal.melts.mixing import CUT_ROUNDS, RELAXED_CONE, Mixing, SearchCosts, add_cuts
+from pipemetal.melts.worth import KEPT_SHARE, metal_prices, needed_elements
 
-__all__ = ["DatedMelt", "Offer", "OrderLine", "Orders", "what_to_buy"]
+__all__ = ["DatedMelt", "Kept", "Offer", "OrderLine", "Orders", "what_to_buy"]
 
 LATE_PREMIUM: Final = 100.0
 FOUND_PREMIUM: Final = 20_000.0
 """Prices of a kilogram that comes too late, and of one that nobody offers: above any metal's."""
 LEAST_USED_KG: Final = 0.05
+FIRST_SHARE: Final = 0.98
+"""What is on the floor counts a little less than the same metal ordered, so that of equals it goes first."""
 DELIVERY_DAYS: Final = 30
 """A delivery serves what is cast within so many days of its first melt."""
 
@@ -81,9 +86,20 @@ class OrderLine:
 
 
 @dataclass(frozen=True)
+class Kept:
+    """A lot of the shop's own that stays although metal is ordered: its own price, and what replacing its metal would cost."""
+
+    lot: str
+    mass_kg: float
+    price_per_kg: float
+    replaced_per_kg: float
+
+
+@dataclass(frozen=True)
 class Orders:
     """What to order. `not_offered_kg` is metal that nobody offers, by element; `waits` are melts that metal comes too late for,
-    with the day it can be there. `gap_percent` is of the cost of all metal used. `left_kg` stays of the ordered metal."""
+    with the day it can be there. `gap_percent` is of the cost of all metal used. `left_kg` stays of the ordered metal.
+    `from_stock_kg` is what the melts take of each lot that is there, `kept` what they leave because it is worth more."""
 
     lines: tuple[OrderLine, ...]
     cost: float
@@ -91,6 +107,13 @@ class Orders:
     not_offered_kg: tuple[tuple[str, float], ...]
     waits: tuple[tuple[str, dt.date], ...]
     left_kg: float
+    from_stock_kg: tuple[tuple[str, float], ...] = ()
+    kept: tuple[Kept, ...] = ()
+
+    @property
+    def used_kg(self) -> float:
+        """What the melts take of the ordered metal."""
+        return sum(line.mass_kg for line in self.lines) - self.left_kg
 
 
 def what_to_buy(
@@ -101,13 +124,15 @@ def what_to_buy(
     *,
     losses: LossModel | None = None,
     available_from: Mapping[str, dt.date] | None = None,
+    errand_costs_kg: float = 20.0,
     gap: float = 0.002,
     seconds: float = 10.0,
 ) -> Orders:
     """Orders that serve all melts at least cost.
 
     `available_from` says from when a lot of the stock is there (offcuts of an earlier plan). Metal ordered today is there after
-    the offer's lead days, and serves melts from that day on.
+    the offer's lead days, and serves melts from that day on. `errand_costs_kg` is what every order costs beside the metal,
+    in kilograms of lead.
 
     Errors: MeltError for an id used twice.
 
@@ -120,6 +145,8 @@ def what_to_buy(
     >>> found = what_to_buy([melt], [lead], [tin], dt.date(2027, 1, 11))
     >>> [(line.pieces, str(line.order_by), line.is_late) for line in found.lines]
     [(6, '2027-02-15', False)]
+    >>> [(lot, round(kg)) for lot, kg in found.from_stock_kg]
+    [('lead', 154)]
     """
     seen: set[str] = set()
     for lot in [*stock, *(offer.lot for offer in offers)]:
@@ -132,6 +159,7 @@ def what_to_buy(
         return Orders((), 0.0, 0.0, (), (), 0.0)
     ordered = sorted(melts, key=lambda m: m.day)
     problem = _Problem(ordered, stock, offers, today, losses or LossModel(), available_from or {})
+    problem.errand = errand_costs_kg * problem.prices.per_kg["Pb"]
     point, columns = problem.solved(gap, seconds)
     pieces = {o.lot.id: round(point.values[c]) for o, c in zip(offers, problem.pieces, strict=True)}
     lines = problem.lines(point, columns, pieces)
@@ -149,6 +177,8 @@ def what_to_buy(
         tuple(missing.items()),
         problem.waiting(point, columns),
         max(left_kg, 0.0),
+        tuple((lot.id, used_kg[lot.id]) for lot in stock if used_kg[lot.id] > LEAST_USED_KG),
+        problem.kept(used_kg) if lines else (),
     )
 
 
@@ -165,10 +195,12 @@ class _Problem:
         available_from: Mapping[str, dt.date],
     ) -> None:
         self.melts, self.stock, self.offers, self.today, self.losses = melts, stock, offers, today, losses
-        wanted = {e for m in melts for e in m.request.recipe.target.present()}
+        wanted = {e for m in melts for e in needed_elements(m.request.recipe)}
         most = sum(m.request.capacity_kg for m in melts)
         found = pure_additions(most, wanted, price_per_kg=0.0, prefix="find")
-        self.lots = [*stock, *(o.lot for o in offers), *found]
+        self.prices = metal_prices(stock, [o.lot for o in offers])
+        self.errand = 0.0
+        self.lots = [*(self._replaced(lot) for lot in stock), *(o.lot for o in offers), *found]
         self.ready = {lot.id: available_from.get(lot.id, today) for lot in stock}
         self.ready |= {o.lot.id: today + dt.timedelta(days=o.lead_days) for o in offers}
         self.mixing = Mixing(
@@ -179,9 +211,25 @@ class _Problem:
             "cost",
             "95",
             0.0,
-            {},
+            SearchCosts(),
         )
         self.pieces: list[int] = []
+
+    def _replaced(self, lot: Lot) -> Lot:
+        """A lot of the stock at what taking it costs: what replacing its metal would, less where the shop says it fetches less.
+        Only remelt can be worth more than its metal: what was paid for a pig once is gone."""
+        worth = self.prices.of(lot.composition)
+        told = lot.price_per_kg or worth
+        return replace(lot, price_per_kg=FIRST_SHARE * KEPT_SHARE * (min(told, worth) if lot.is_new_metal else told))
+
+    def kept(self, used_kg: Mapping[str, float]) -> tuple[Kept, ...]:
+        """The lots that stay because they are worth more than their metal."""
+        found = []
+        for lot in self.stock:
+            left, worth = lot.mass_kg - used_kg[lot.id], self.prices.of(lot.composition)
+            if not lot.is_new_metal and lot.price_per_kg > worth and left > LEAST_USED_KG:
+                found.append(Kept(lot.id, left, lot.price_per_kg, worth))
+        return tuple(found)
 
     def build(self) -> tuple[Model, list[list[int]]]:
         model, columns = self.mixing.build()
@@ -195,7 +243,7 @@ class _Problem:
                     model.cost[column] = FOUND_PREMIUM
                     continue
                 if lot.id in offered:
-                    model.cost[column] = 0.0
+                    model.cost[column] = KEPT_SHARE * lot.price_per_kg
                 if self.ready[lot.id] > melt.day:
                     if lot.id in offered:
                         model.cost[column] += LATE_PREMIUM
@@ -208,14 +256,13 @@ class _Problem:
     def _whole_pieces(self, model: Model, columns: list[list[int]], offer: Offer) -> None:
         piece_kg = offer.lot.piece_kg or 1.0
         most = math.floor(offer.lot.mass_kg / piece_kg + 1e-6)
-        count = model.column(cost=offer.lot.price_per_kg * piece_kg, high=float(most), whole=True)
+        count = model.column(cost=(1.0 - KEPT_SHARE) * offer.lot.price_per_kg * piece_kg, high=float(most), whole=True)
         place = len(self.stock) + self.offers.index(offer)
         model.row({row[place]: 1.0 for row in columns} | {count: -piece_kg}, high=0.0)
-        if offer.least_kg > piece_kg:
-            least = math.ceil(offer.least_kg / piece_kg - 1e-9)
-            taken = model.column(high=1.0, whole=True)
-            model.row({count: 1.0, taken: -float(least)}, low=0.0)
-            model.row({count: 1.0, taken: -float(most)}, high=0.0)
+        least = max(math.ceil(offer.least_kg / piece_kg - 1e-9), 1)
+        taken = model.column(cost=self.errand, high=1.0, whole=True)
+        model.row({count: 1.0, taken: -float(least)}, low=0.0)
+        model.row({count: 1.0, taken: -float(most)}, high=0.0)
         self.pieces.append(count)
 
     def solved(self, gap: float, seconds: float) -> tuple[Point, list[list[int]]]:

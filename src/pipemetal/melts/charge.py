@@ -13,7 +13,7 @@ Several melts that draw on the same lots can be solved as one problem.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -23,7 +23,7 @@ from pipemetal.linear import Point
 from pipemetal.melts.loading import loading_place
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
-from pipemetal.melts.mixing import CUT_ROUNDS, Mixing, add_cuts, relaxed
+from pipemetal.melts.mixing import CUT_ROUNDS, Mixing, SearchCosts, add_cuts, relaxed
 from pipemetal.melts.request import OBJECTIVES, Charge, ChargeLine, ChargeRequest
 
 __all__ = [
@@ -97,7 +97,7 @@ def solve_charges(
     certainty: str = "95",
     weigh_step_kg: float = 0.5,
     least_weighed_kg: float = 0.0,
-    extra_cost_per_kg: Mapping[str, float] | None = None,
+    costs: SearchCosts | None = None,
     gap: float = 0.005,
     seconds: float = 5.0,
     nodes: int = 200_000,
@@ -105,8 +105,8 @@ def solve_charges(
     """Weighing lists for melts that share the lots, or None where no mixture meets every window.
 
     `objective` is least `cost`, most `scrap` used, or least `virgin tin`. Divisible lots are weighed in steps of
-    `weigh_step_kg`, and by `least_weighed_kg` at least where they are taken at all. `extra_cost_per_kg` by lot is what it is
-    worth elsewhere (see `shadow_prices`). Whole problem at a relative `gap`, within `seconds` and `nodes` of
+    `weigh_step_kg`, and by `least_weighed_kg` at least where they are taken at all. `costs` is what the search counts beside
+    the prices. Whole problem at a relative `gap`, within `seconds` and `nodes` of
     the search a round: a search that ends by nodes gives the same answer on any machine.
 
     Errors: MeltError for lots used twice, an unknown objective or certainty, or a step that cannot be weighed;
@@ -121,7 +121,7 @@ def solve_charges(
     [('lead', 51.5), ('tin', 50.0)]
     """
     mixing = _mixing(
-        requests, lots, losses, objective, certainty, weigh_step_kg, least_weighed_kg, extra_cost_per_kg or {}
+        requests, lots, losses, objective, certainty, weigh_step_kg, least_weighed_kg, costs or SearchCosts()
     )
     if relaxed(mixing, seconds) is None:
         return None
@@ -150,7 +150,7 @@ def least_cost(request: ChargeRequest, lots: Sequence[Lot], *, losses: LossModel
     >>> round(least_cost(ChargeRequest("M", any_tin, 100.0, 450.0), [tin], losses=LossModel((("pig", 0.0),))))
     2800
     """
-    point = relaxed(_mixing([request], lots, losses, "cost", "95", 0.5, 0.0, {}), 5.0)
+    point = relaxed(_mixing([request], lots, losses, "cost", "95", 0.5, 0.0, SearchCosts()), 5.0)
     return None if point is None else point.objective
 
 
@@ -161,7 +161,7 @@ def shadow_prices(
 
     From the problem with divisible pieces; None where even that has no answer. Arguments and errors as `solve_charges`.
     """
-    mixing = _mixing(requests, lots, losses, "cost", certainty, 0.5, 0.0, {})
+    mixing = _mixing(requests, lots, losses, "cost", certainty, 0.5, 0.0, SearchCosts())
     point = relaxed(mixing, 20.0)
     if point is None:
         return None
@@ -176,7 +176,7 @@ def _mixing(
     certainty: str,
     weigh_step_kg: float,
     least_weighed_kg: float,
-    extra_cost_per_kg: Mapping[str, float],
+    costs: SearchCosts,
 ) -> Mixing:
     _checked_lots(lots)
     if objective not in OBJECTIVES:
@@ -185,6 +185,4 @@ def _mixing(
         raise MeltError("is not known", field="certainty", value=certainty, allowed="95 or worst")
     if not 0.01 <= weigh_step_kg <= 10.0:
         raise MeltError("cannot be weighed", field="weigh_step_kg", value=weigh_step_kg, allowed="0.01 to 10 kg")
-    return Mixing(
-        requests, lots, losses or LossModel(), weigh_step_kg, objective, certainty, least_weighed_kg, extra_cost_per_kg
-    )
+    return Mixing(requests, lots, losses or LossModel(), weigh_step_kg, objective, certainty, least_weighed_kg, costs)

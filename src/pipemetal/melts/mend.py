@@ -1,22 +1,43 @@
-"""When a charge cannot be met: which element blocks it, by how much, and the smallest addition that would mend it."""
+"""When a charge cannot be met: the nearest that can be reached, the true cause, and the smallest addition that would mend it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
-from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import ConvergenceError
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
+from pipemetal.melts.mixing import Mixing, SearchCosts, relaxed
+from pipemetal.melts.nearest import nearest_wt_pct, weighed_without_windows
+from pipemetal.melts.worth import needed_elements
 
-__all__ = ["Blockage", "Blocked", "charge", "pure_additions"]
+__all__ = ["CAUSES", "REMEDIES", "Blockage", "Blocked", "Cause", "charge", "pure_additions"]
 
 ADDITION_PREMIUM: Final = 9_999.0
 """Price of a kilogram of an addition in the search for the least of them: above any lot's."""
+LARGEST_POT_KG: Final = 5000.0
+"""The largest pot that is asked whether it would do."""
+SECONDS: Final = 2.0
+
+CAUSES: Final = {
+    "mass": "the lots give {kg} after skimming, less than is wanted",
+    "windows": "the lots do not reach the recipe",
+    "pieces": "the lots would do if a piece could be cut, whole pieces do not come out",
+    "unsure": "by their analyses the lots would do, but the analyses are too unsure, {name} most of all",
+}
+"""Why no mixture of the lots will do."""
+REMEDIES: Final = {
+    "add": "{what} would mend it",
+    "more": "a melt of at least {kg} would do, for it thins what the heel brings; ask for that much",
+    "pot": "it needs a pot of at least {kg}: this one is too small for what must be added",
+    "ladle": "the heel brings too much {name}: ladle out at least {kg} of it first",
+    "analyse": "no addition of pure metal mends it: analyse the lots that are unsure",
+}
+"""What would mend it."""
 
 
 @dataclass(frozen=True)
@@ -30,17 +51,36 @@ class Blockage:
 
 
 @dataclass(frozen=True)
+class Cause:
+    """One of CAUSES or REMEDIES, with the mass and the name that stand in its sentence."""
+
+    kind: str
+    kg: float = 0.0
+    name: str = ""
+
+
+@dataclass(frozen=True)
 class Blocked:
     """Why a melt cannot be charged, and what would mend it.
 
-    `missing_kg` are the least masses of pure metal to buy or find; empty where no addition helps, in which case `words`
-    says what to do instead.
+    `blockages` are the windows that the nearest mixture misses; none where the windows are not the cause. `missing_kg` are
+    the least masses of pure metal to buy or find; empty where no addition helps.
     """
 
     request: ChargeRequest
     blockages: tuple[Blockage, ...]
     missing_kg: tuple[tuple[str, float], ...]
-    words: str
+    cause: Cause
+    remedy: Cause
+
+    @property
+    def words(self) -> str:
+        """Cause and remedy in English, masses in kg."""
+        what = ", ".join(f"{mass:g} kg of {element}" for element, mass in self.missing_kg)
+        return "; ".join(
+            texts[said.kind].format(kg=f"{said.kg:.1f} kg", name=said.name, what=what)
+            for texts, said in ((CAUSES, self.cause), (REMEDIES, self.remedy))
+        )
 
 
 def pure_additions(
@@ -48,7 +88,7 @@ def pure_additions(
 ) -> tuple[Lot, ...]:
     """A lot of each wanted element in its pure state, to be bought.
 
-    Only what a recipe aims at should be wanted: a window that leaves silver free does not ask for silver.
+    Only what a recipe needs should be wanted (`needed_elements`): a window that leaves silver free does not ask for silver.
 
     >>> [lot.id for lot in pure_additions(10.0, ("Pb", "Sn"))]
     ['buy Pb', 'buy Sn']
@@ -67,25 +107,6 @@ def pure_additions(
     )
 
 
-def _widened(recipe: Recipe, element: str) -> Recipe:
-    return replace(recipe, windows_wt_pct=tuple(w for w in recipe.windows_wt_pct if w[0] != element))
-
-
-def _blockages(request: ChargeRequest, lots: Sequence[Lot], losses: LossModel, certainty: str) -> tuple[Blockage, ...]:
-    """Elements whose window alone stands in the way: drop it, and the rest can be met, were every piece divisible."""
-    found = []
-    divisible = [replace(lot, piece_kg=None) for lot in lots]
-    for element, low, high in request.recipe.windows_wt_pct:
-        relaxed = replace(request, recipe=_widened(request.recipe, element))
-        try:
-            answer = solve_charges([relaxed], divisible, losses=losses, certainty=certainty, gap=0.05, seconds=2.0)
-        except ConvergenceError:
-            continue
-        if answer is not None:
-            found.append(Blockage(element, answer[0].composition.wt_pct(element), low, high))
-    return tuple(found)
-
-
 def charge(
     request: ChargeRequest,
     lots: Sequence[Lot],
@@ -95,9 +116,9 @@ def charge(
     certainty: str = "95",
     weigh_step_kg: float = 0.5,
     least_weighed_kg: float = 0.0,
-    extra_cost_per_kg: Mapping[str, float] | None = None,
+    costs: SearchCosts | None = None,
     gap: float = 0.005,
-    seconds: float = 2.0,
+    seconds: float = SECONDS,
     nodes: int = 200_000,
 ) -> Charge | Blocked:
     """The weighing list of one melt, or why there is none.
@@ -106,58 +127,129 @@ def charge(
 
     >>> tin, lead = Composition.parse("Sn 100"), Composition.parse("Pb 100")
     >>> lots = (Lot("tin", "pig", tin, 25.0, 25.0), Lot("lead", "pig", lead, 300.0, 50.0))
+    >>> from pipemetal.alloys.recipe import Recipe
     >>> recipe = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
     >>> answer = charge(ChargeRequest("M1", recipe, 100.0, 450.0), lots)
-    >>> answer.blockages[0].element, answer.missing_kg
-    ('Sn', (('Sn', 26.0),))
+    >>> answer.blockages[0].element, round(answer.blockages[0].reached_wt_pct), answer.missing_kg
+    ('Sn', 25, (('Sn', 26.0),))
+    >>> answer.words
+    'the lots do not reach the recipe; 26 kg of Sn would mend it'
     """
-    model = losses or LossModel()
     found = solve_charges(
         [request],
         lots,
-        losses=model,
+        losses=losses,
         objective=objective,
         certainty=certainty,
         weigh_step_kg=weigh_step_kg,
         least_weighed_kg=least_weighed_kg,
-        extra_cost_per_kg=extra_cost_per_kg,
+        costs=costs,
         gap=gap,
         seconds=seconds,
         nodes=nodes,
     )
-    if found is not None:
-        return found[0]
-    blockages = _blockages(request, lots, model, certainty)
-    with_bought = [replace(lot, price_per_kg=0.0) for lot in lots] + list(
-        pure_additions(request.capacity_kg, request.recipe.target.present(), price_per_kg=1.0, prefix="missing")
+    return (
+        found[0]
+        if found is not None
+        else _Why(request, lots, losses or LossModel(), certainty, weigh_step_kg).blocked()
     )
-    mended = solve_charges(
-        [request],
-        with_bought,
-        losses=model,
-        certainty=certainty,
-        weigh_step_kg=weigh_step_kg,
-        gap=0.02,
-        seconds=seconds,
-    )
-    if mended is None:
-        return Blocked(request, blockages, (), _no_addition_helps(request))
-    missing = tuple(
-        (line.lot.composition.present()[0], line.mass_kg)
-        for line in mended[0].lines
-        if line.lot.id.startswith("missing ")
-    )
-    listed = ", ".join(f"{mass:g} kg of {element}" for element, mass in missing)
-    return Blocked(request, blockages, missing, f"the lots do not reach the recipe; {listed} would mend it")
 
 
-def _no_addition_helps(request: ChargeRequest) -> str:
-    heel = request.heel
-    if heel is not None:
-        for element, _, high in request.recipe.windows_wt_pct:
+class _Why:
+    """The search for the cause, from the simplest to the last."""
+
+    def __init__(
+        self, request: ChargeRequest, lots: Sequence[Lot], losses: LossModel, certainty: str, weigh_step_kg: float
+    ) -> None:
+        self.request, self.lots, self.losses = request, lots, losses
+        self.certainty, self.step = certainty, weigh_step_kg
+
+    def blocked(self) -> Blocked:
+        most = weighed_without_windows(self.request, self.lots, self.losses)
+        reached = nearest_wt_pct(self.request, self.lots, self.losses)
+        if most < self.request.wanted_kg - 1e-6:
+            cause = Cause("mass", most)
+        elif reached is not None and self.request.recipe.misses(reached):
+            cause = Cause("windows")
+        else:
+            cause = self._pieces_or_unsure()
+        blockages: tuple[Blockage, ...] = ()
+        if reached is not None and cause.kind in ("windows", "mass"):
+            blockages = tuple(Blockage(*missed) for missed in self.request.recipe.misses(reached))
+        missing = self._missing(self.request)
+        if missing is not None:
+            return Blocked(self.request, blockages, missing, cause, Cause("add"))
+        return Blocked(self.request, blockages, (), cause, self._without_addition())
+
+    def _pieces_or_unsure(self) -> Cause:
+        mixing = Mixing([self.request], self.lots, self.losses, self.step, "cost", self.certainty, 0.0, SearchCosts())
+        if relaxed(mixing, SECONDS) is not None:
+            return Cause("pieces")
+        width = {e: max(high - low, 1e-3) for e, low, high in self.request.recipe.windows_wt_pct}
+
+        def doubt(lot: Lot) -> float:
+            return max((lot.half_width_wt_pct(e) / w for e, w in width.items()), default=0.0)
+
+        return Cause("unsure", name=max(self.lots, key=doubt).id)
+
+    def _missing(self, request: ChargeRequest) -> tuple[tuple[str, float], ...] | None:
+        """The least pure metal that mends it; the lots on the floor cost nothing beside it."""
+        answer = self._mended(request, free=0.0, added=1.0)
+        if answer is None:
+            return None
+        return tuple(
+            (line.lot.composition.present()[0], line.mass_kg)
+            for line in answer.lines
+            if line.lot.id.startswith("missing ")
+        )
+
+    def _mended(self, request: ChargeRequest, *, free: float, added: float) -> Charge | None:
+        needed = needed_elements(request.recipe)
+        offered = [
+            *(replace(lot, price_per_kg=free) for lot in self.lots),
+            *pure_additions(request.capacity_kg, needed, price_per_kg=added, prefix="missing"),
+        ]
+        try:
+            found = solve_charges(
+                [request],
+                offered,
+                losses=self.losses,
+                certainty=self.certainty,
+                weigh_step_kg=self.step,
+                gap=0.02,
+                seconds=SECONDS,
+            )
+        except ConvergenceError:
+            return None
+        return found[0] if found is not None else None
+
+    def _without_addition(self) -> Cause:
+        """What helps where no addition does within the mass asked for: more metal, a larger pot, less heel."""
+        request, heel = self.request, self.request.heel
+        if heel is not None:
+            for kind, capacity_kg in (("more", request.capacity_kg), ("pot", LARGEST_POT_KG)):
+                wider = replace(request, capacity_kg=max(capacity_kg, request.capacity_kg), spare_kg=capacity_kg)
+                # every kilogram costs the same, so the least metal answers
+                answer = self._mended(wider, free=1.0, added=1.0)
+                if answer is not None:
+                    kg = answer.mass_kg if kind == "more" else answer.mass_kg + answer.dross_kg
+                    if kind == "more":
+                        return Cause("more", kg)
+                    return self._ladle() or Cause("pot", kg)
+            found = self._ladle()
+            if found is not None:
+                return found
+        return Cause("analyse")
+
+    def _ladle(self) -> Cause | None:
+        heel = self.request.heel
+        if heel is None:
+            return None
+        worst: Cause | None = None
+        for element, _, high in self.request.recipe.windows_wt_pct:
             held = heel.mass_kg * heel.composition.wt_pct(element) / 100.0
-            most = request.capacity_kg * high / 100.0
-            if held > most:
-                excess = heel.mass_kg * (1.0 - most / held)
-                return f"the heel brings too much {element}: ladle out at least {excess:.1f} kg of it first"
-    return "no addition of pure metal mends it: the pot is too small for the windows, or the analyses are too unsure"
+            most = self.request.capacity_kg * high / 100.0
+            excess = heel.mass_kg * (1.0 - most / held) if held > most else 0.0
+            if excess > (worst.kg if worst else 0.0):
+                worst = Cause("ladle", excess, element)
+        return worst

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
@@ -13,7 +13,7 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import ChargeRequest
 
-__all__ = ["CUT_ROUNDS", "Mixing", "add_cuts", "relaxed"]
+__all__ = ["CUT_ROUNDS", "Mixing", "SearchCosts", "add_cuts", "relaxed"]
 
 ROW_SCALE: Final = 100.0
 """Composition rows are in hundredths, so that trace windows are not lost in the solver's tolerance."""
@@ -35,6 +35,15 @@ class Cut:
     heel_kg: float
 
 
+@dataclass(frozen=True)
+class SearchCosts:
+    """What the search counts beside the prices of the lots, by lot: what a kilogram is worth elsewhere (see `shadow_prices`),
+    and what it costs once to get any of it at all (the errand of a purchase)."""
+
+    extra_per_kg: Mapping[str, float] = field(default_factory=dict)
+    errands: Mapping[str, float] = field(default_factory=dict)
+
+
 class Mixing:
     """The columns and rows of several melts over shared lots."""
 
@@ -47,11 +56,11 @@ class Mixing:
         objective: str,
         certainty: str,
         least_weighed_kg: float,
-        extra_cost_per_kg: Mapping[str, float],
+        costs: SearchCosts,
     ) -> None:
         self.requests, self.lots, self.losses, self.step = requests, lots, losses, weigh_step_kg
         self.objective, self.certainty = objective, certainty
-        self.least_kg, self.extra = least_weighed_kg, extra_cost_per_kg
+        self.least_kg, self.costs = least_weighed_kg, costs
         self.cuts: list[Cut] = []
         self.margins_kg: dict[tuple[int, str, int], float] = {}
         self.kept = [
@@ -64,7 +73,7 @@ class Mixing:
 
     def _cost_per_kg(self, lot: Lot) -> float:
         if self.objective == "cost":
-            return lot.price_per_kg + self.extra.get(lot.id, 0.0)
+            return lot.price_per_kg + self.costs.extra_per_kg.get(lot.id, 0.0)
         if self.objective == "scrap":
             return (0.0 if lot.is_new_metal else -1.0) + 1e-4 * lot.price_per_kg
         virgin = lot.is_new_metal and lot.composition.wt_pct("Sn") > 50.0
@@ -84,10 +93,22 @@ class Mixing:
         for index, lot in enumerate(self.lots):
             unit = self.unit_kg(lot)
             model.row({row[index]: unit for row in columns}, high=lot.mass_kg + 1e-6)
+        self._errand_rows(model, columns)
         for number, request in enumerate(self.requests):
             self._melt_rows(model, number, request, columns[number])
             self._least_rows(model, columns[number])
         return model, columns
+
+    def _errand_rows(self, model: Model, columns: list[list[int]]) -> None:
+        """A lot that is fetched is paid for once, however much of it is taken and into however many melts."""
+        if self.objective != "cost":
+            return
+        for index, lot in enumerate(self.lots):
+            errand = self.costs.errands.get(lot.id, 0.0)
+            if errand > 0.0:
+                unit = self.unit_kg(lot)
+                fetched = model.column(cost=errand, high=1.0, whole=True)
+                model.row({row[index]: unit for row in columns} | {fetched: -lot.mass_kg}, high=0.0)
 
     def _least_rows(self, model: Model, columns: list[int]) -> None:
         """Divisible remelt is taken by at least the least weighed mass, or not at all; master alloys are weighed finely."""

@@ -8,6 +8,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge
 from pipemetal.planning.account import Account
+from pipemetal.planning.blanks import OrderedBlank
 from pipemetal.planning.cuts import CutRoll
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.pours import Pour
@@ -16,7 +17,11 @@ __all__ = ["book_plan"]
 
 
 def book_plan(
-    cut: Sequence[CutRoll], pours: Sequence[Pour], melts: Sequence[PlannedMelt], recipes: Mapping[str, Recipe]
+    cut: Sequence[CutRoll],
+    blanks: Sequence[OrderedBlank],
+    pours: Sequence[Pour],
+    melts: Sequence[PlannedMelt],
+    recipes: Mapping[str, Recipe],
 ) -> Account:
     """All movements that a plan makes.
 
@@ -24,6 +29,7 @@ def book_plan(
     booked as new metal of its target, so that the sheets it should give still add up.
     """
     account = Account()
+    by_id = {b.blank.id: b for b in blanks}
     metal_of_sheet = {
         pour.order.sheet.id: (m.charge.composition if isinstance(m.charge, Charge) else recipes[m.melt.recipe].target)
         for m in melts
@@ -36,7 +42,7 @@ def book_plan(
         _book_sheet(account, pour, metal_of_sheet[pour.order.sheet.id])
     for roll in cut:
         metal = metal_of_sheet.get(roll.roll.id, recipes[roll.roll.alloy].target)
-        _book_cutting(account, roll, metal)
+        _book_cutting(account, roll, by_id, metal)
     return account
 
 
@@ -70,13 +76,13 @@ def _book_sheet(account: Account, pour: Pour, metal: Composition) -> None:
     account.move("sheet", "offcuts", alloy, pour.used_kg - pour.cast_kg, metal, f"{sheet.id}, run-up")
 
 
-def _book_cutting(account: Account, cut: CutRoll, metal: Composition) -> None:
+def _book_cutting(account: Account, cut: CutRoll, blanks: Mapping[str, OrderedBlank], metal: Composition) -> None:
     alloy, name = cut.roll.alloy, cut.roll.id
     if not cut.is_new:
         account.move("rack", "roll cut", alloy, cut.mass_kg, metal, name)
     pipes = trimmings = 0.0
     for piece in cut.cuts:
-        ordered = piece.ordered
+        ordered = blanks[piece.blank.id]
         share = min(ordered.part.finished_area_mm2 * ordered.share / ordered.blank.area_mm2(), 1.0)
         share *= ordered.part.planed_share
         pipes += piece.mass_kg * share

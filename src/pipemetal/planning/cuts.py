@@ -7,14 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from pipemetal.layout.plan import LayoutPlan, Placement
+from pipemetal.layout.problem import Blank
 from pipemetal.layout.verify import shape_on_sheet
-from pipemetal.planning.blanks import OrderedBlank
 from pipemetal.sheets.roll import Remnant, Roll, cut_out
 
-__all__ = ["Cut", "CutRoll", "cut_rolls"]
+__all__ = ["Cut", "CutRoll", "ForPipe", "cut_rolls"]
 
 Point = tuple[float, float]
 MOUTH_AT_END = {180, 270}
+
+
+@dataclass(frozen=True)
+class ForPipe:
+    """A blank with the rank and the note of the pipe that it is for."""
+
+    blank: Blank
+    rank: str
+    note: str
 
 
 @dataclass(frozen=True)
@@ -26,7 +35,9 @@ class Cut:
     """
 
     number: int
-    ordered: OrderedBlank
+    blank: Blank
+    rank: str
+    note: str
     placement: Placement
     corners: tuple[Point, ...]
     actual_mouth_mm: float
@@ -36,7 +47,7 @@ class Cut:
     @property
     def box(self) -> tuple[float, float]:
         """Extent along and across the sheet."""
-        blank = self.ordered.blank
+        blank = self.blank
         if self.placement.turn_deg in (90, 270):
             return blank.width_mm, blank.length_mm
         return blank.length_mm, blank.width_mm
@@ -78,8 +89,8 @@ def _end_points(placement: Placement, box: Point) -> tuple[Point, Point]:
     return (far, near) if placement.turn_deg in MOUTH_AT_END else (near, far)
 
 
-def _cut(number: int, ordered: OrderedBlank, placement: Placement, roll: Roll, density_g_cm3: float) -> Cut:
-    blank = ordered.blank
+def _cut(number: int, made_for: ForPipe, placement: Placement, roll: Roll, density_g_cm3: float) -> Cut:
+    blank = made_for.blank
     box = (blank.length_mm, blank.width_mm) if placement.turn_deg in (0, 180) else (blank.width_mm, blank.length_mm)
     mouth, top = _end_points(placement, box)
     x, y = placement.x_mm, placement.y_mm
@@ -89,7 +100,9 @@ def _cut(number: int, ordered: OrderedBlank, placement: Placement, roll: Roll, d
     corners = tuple((float(a), float(b)) for a, b in shape_on_sheet(blank, placement).exterior.coords[:-1])
     return Cut(
         number,
-        ordered,
+        blank,
+        made_for.rank,
+        made_for.note,
         placement,
         corners,
         float(roll.field.at(*mouth)),
@@ -107,7 +120,7 @@ def _remnant_kg(remnant: Remnant, roll: Roll, density_g_cm3: float) -> float:
 def cut_rolls(
     layout: LayoutPlan,
     rolls: Mapping[str, Roll],
-    ordered: Sequence[OrderedBlank],
+    blanks: Sequence[ForPipe],
     density_g_cm3: Mapping[str, float],
     roll_mass_kg: Mapping[str, float],
     kerf_mm: float,
@@ -116,7 +129,7 @@ def cut_rolls(
 
     `rolls` holds the rack and the new sheets (as rolls with the field that they are to have).
     """
-    by_id = {o.blank.id: o for o in ordered}
+    by_id = {b.blank.id: b for b in blanks}
     new = {sheet.id for sheet in layout.new_sheets}
     places: dict[str, list[Placement]] = defaultdict(list)
     for placement in layout.placements:

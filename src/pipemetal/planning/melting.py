@@ -12,17 +12,18 @@ from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, shadow_pri
 from pipemetal.melts.day import MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge, pure_additions
+from pipemetal.melts.mixing import SearchCosts
 from pipemetal.melts.order import ChangeOver, Order, change_over, order_melts
+from pipemetal.melts.worth import KEPT_SHARE, MetalPrices, metal_prices, needed_elements
+from pipemetal.melts.worth import priced as with_prices
 from pipemetal.planning.settings import ShopSettings
 
 __all__ = ["PlannedMelt", "Season", "plan_season"]
 
-BUYING_PREMIUM = 400.0
-"""What a bought kilogram costs the search above its price, so that the floor's metal is used first."""
-BAR_KG = 1.0
+MELT_GAP = 0.01
+"""Of a melt's cost: half of it takes twice the time and saves less than an errand."""
 MOST_NODES, MOST_SECONDS = 2_000, 60.0
 """A charge's search ends by its nodes, so that a plan is the same on a busy machine; the seconds are for a machine in trouble."""
-NEARLY_PURE_WT_PCT = 99.0
 
 
 @dataclass(frozen=True)
@@ -61,8 +62,9 @@ class Season:
     """All melts in order, and how near the best they are.
 
     `fewest_melts` is a number below which the sheets cannot be cast. `change_cost` is what going from alloy to alloy costs and
-    `change_bound` what no order can cost less than. `gap_percent` is how far all weighing lists together may be off the best
-    for these melts on these heels, lots shared in any way.
+    `change_bound` what no order can cost less than. `gap_percent` is how far all weighing lists together, errands counted, may
+    be off the best for these melts on these heels, lots shared in any way. `prices` are what a kilogram of each element
+    was counted at.
     """
 
     melts: tuple[PlannedMelt, ...]
@@ -70,6 +72,7 @@ class Season:
     change_cost: float
     change_bound: float
     gap_percent: float
+    prices: MetalPrices
 
 
 def plan_season(
@@ -84,25 +87,35 @@ def plan_season(
 
     Lots are shared out over all melts at once: the problem with divisible pieces says what each scarce lot is worth to the
     others, and each melt is then weighed out in whole pieces at that price, on the heel that the one before really leaves.
-    Only what the floor cannot give is bought. `in_pot` is what the pot holds at the start.
+    Bought metal costs its price and an errand, so what is there is used first; a lot without a price is worth its metal.
+    `in_pot` is what the pot holds at the start.
     """
+    prices = metal_prices(lots)
     if not demands:
-        return Season((), 0, 0.0, 0.0, 0.0)
+        return Season((), 0, 0.0, 0.0, 0.0, prices)
+    lots = with_prices(lots, prices)
     pot = settings.pot
     room_kg, most = pot.capacity_kg - pot.spare_kg, pot.most_sheets
     by_alloy = _by_alloy(group_into_melts(demands, room_kg, pot.heel_kg, most_sheets=most), recipes)
     fewest = sum(
         fewest_melts([d for d in demands if d.recipe == alloy], room_kg, pot.heel_kg, most) for alloy in by_alloy
     )
-    offered = [*lots, *_bought_lots(sum(d.used_kg for d in demands) * 1.5 + pot.capacity_kg, recipes.values(), lots)]
+    used = [recipes[alloy] for alloy in by_alloy]
+    offered = [*lots, *_bought_lots(sum(d.used_kg for d in demands) * 1.5 + pot.capacity_kg, used, prices)]
     changes = _Changes(by_alloy, recipes, offered, settings, in_pot)
     order = order_melts({alloy: len(melts) for alloy, melts in by_alloy.items()}, changes.cost)
     melts = named(_in_order(order, by_alloy))
     requests, emptied = _requests(melts, recipes, settings, changes)
-    priced = shadow_prices(requests, _with_premium(offered), losses=settings.losses)
+    priced = shadow_prices(requests, offered, losses=settings.losses)
     worth = priced[0] if priced is not None else {}
-    planned = _weighed_out(melts, requests, emptied, lots, worth, settings)
-    return Season(planned, fewest, order.cost, order.bound, _gap_percent(planned, offered, settings))
+    planned = _weighed_out(melts, requests, emptied, _Floor(lots, worth, prices), settings)
+    gap = _gap_percent(planned, offered, settings, prices)
+    return Season(planned, fewest, order.cost, order.bound, gap, prices)
+
+
+def _errand(settings: ShopSettings, prices: MetalPrices) -> float:
+    """What fetching one metal costs beside its price."""
+    return settings.errand_costs_kg * prices.per_kg["Pb"]
 
 
 def _by_alloy(melts: Sequence[MeltPlan], recipes: Mapping[str, Recipe]) -> dict[str, list[MeltPlan]]:
@@ -135,7 +148,7 @@ class _Changes:
         in_pot: Heel | None,
     ) -> None:
         self.by_alloy, self.recipes, self.settings, self.in_pot = by_alloy, recipes, settings, in_pot
-        self.lots = _with_premium(offered)
+        self.lots = offered
         self.known: dict[tuple[str | None, str], ChangeOver] = {}
         self.worth: dict[str, float] = {}
 
@@ -187,65 +200,58 @@ def _requests(
     return requests, emptied
 
 
+@dataclass(frozen=True)
+class _Floor:
+    """The lots with their prices, what each is worth to the other melts, and what bought metal costs."""
+
+    lots: Sequence[Lot]
+    worth: Mapping[str, float]
+    prices: MetalPrices
+
+
 def _weighed_out(
     melts: Sequence[MeltPlan],
     requests: Sequence[ChargeRequest],
     emptied: Sequence[bool],
-    lots: Sequence[Lot],
-    worth: Mapping[str, float],
+    floor: _Floor,
     settings: ShopSettings,
 ) -> tuple[PlannedMelt, ...]:
     """Melt after melt in whole pieces, each on the heel that the one before leaves, from what is still there."""
-    pot, free = settings.pot, tuple(lots)
+    pot, free = settings.pot, tuple(floor.lots)
     planned: list[PlannedMelt] = []
+    fetched: set[str] = set()
     for number, (melt, request) in enumerate(zip(melts, requests, strict=True)):
         heel = request.heel if number == 0 else None if emptied[number] else _heel_after(planned[-1], settings)
-        bought = _bought_lots(request.wanted_kg, [request.recipe], lots)
+        bought = _bought_lots(request.wanted_kg, [request.recipe], floor.prices)
+        errand = _errand(settings, floor.prices)
+        errands = {lot.id: errand for lot in bought if lot.id not in fetched}
+        extra = {lot.id: floor.worth.get(lot.id, 0.0) for lot in free}
+        extra |= {lot.id: (1.0 / KEPT_SHARE - 1.0) * lot.price_per_kg for lot in bought}
         answer = charge(
             replace(request, heel=heel),
             [*free, *bought],
             losses=settings.losses,
             weigh_step_kg=pot.weigh_step_kg,
             least_weighed_kg=pot.least_weighed_kg,
-            gap=0.01,
+            gap=MELT_GAP,
             seconds=MOST_SECONDS,
             nodes=MOST_NODES,
-            extra_cost_per_kg=dict(worth) | {lot.id: BUYING_PREMIUM for lot in bought},
+            costs=SearchCosts(extra, errands),
         )
         if isinstance(answer, Charge):
+            fetched |= {line.lot.id for line in answer.lines if line.lot.kind == "buy"}
             free = take_from(free, {line.lot.id: line.mass_kg for line in answer.lines if line.lot.kind != "buy"})
         planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
     return tuple(planned)
 
 
-def _bought_lots(mass_kg: float, recipes: Iterable[Recipe], lots: Sequence[Lot]) -> list[Lot]:
-    """What can be bought for recipes: what they aim at, tin and lead in bars, the others by the weighing step.
-
-    The price is that of the dearest lot on the floor that is nearly pure; nought, which is no price, where there is none.
-    """
-    whole = math.ceil(mass_kg / BAR_KG) * BAR_KG
-    wanted = {element for recipe in recipes for element in recipe.target.present()}
+def _bought_lots(mass_kg: float, recipes: Iterable[Recipe], prices: MetalPrices) -> list[Lot]:
+    """What can be bought for recipes, pure and weighed as finely as the scale: what they need, at its price."""
+    wanted = {element for recipe in recipes for element in needed_elements(recipe)}
     return [
-        replace(
-            lot,
-            mass_kg=whole,
-            piece_kg=BAR_KG if lot.id in ("buy Sn", "buy Pb") else None,
-            price_per_kg=_price_of(lot.composition.present()[0], lots),
-        )
-        for lot in pure_additions(mass_kg, wanted)
+        replace(lot, price_per_kg=prices.per_kg[lot.composition.present()[0]])
+        for lot in pure_additions(math.ceil(mass_kg), wanted)
     ]
-
-
-def _price_of(element: str, lots: Sequence[Lot]) -> float:
-    pure = [
-        lot.price_per_kg for lot in lots if lot.is_new_metal and lot.composition.wt_pct(element) > NEARLY_PURE_WT_PCT
-    ]
-    return max(pure, default=0.0)
-
-
-def _with_premium(lots: Iterable[Lot]) -> list[Lot]:
-    """Bought metal at what it costs the search."""
-    return [replace(lot, price_per_kg=lot.price_per_kg + BUYING_PREMIUM) if lot.kind == "buy" else lot for lot in lots]
 
 
 def _heel_after(planned: PlannedMelt, settings: ShopSettings) -> Heel | None:
@@ -256,17 +262,16 @@ def _heel_after(planned: PlannedMelt, settings: ShopSettings) -> Heel | None:
     return Heel(left, planned.charge.composition, planned.charge.worth_per_kg)
 
 
-def _gap_percent(planned: Sequence[PlannedMelt], offered: Sequence[Lot], settings: ShopSettings) -> float:
-    """How far the weighing lists together may be off the best, bought metal at what it costs the search."""
+def _gap_percent(
+    planned: Sequence[PlannedMelt], offered: Sequence[Lot], settings: ShopSettings, prices: MetalPrices
+) -> float:
+    """How far the weighing lists and their errands together may be off the best."""
     charged = [m.charge for m in planned if isinstance(m.charge, Charge)]
     if not charged:
         return 0.0
-    cost = sum(
-        line.mass_kg * (line.lot.price_per_kg + (BUYING_PREMIUM if line.lot.kind == "buy" else 0.0))
-        for answer in charged
-        for line in answer.lines
-    )
-    priced = shadow_prices([answer.request for answer in charged], _with_premium(offered), losses=settings.losses)
-    if priced is None or cost <= 0.0:
+    fetched = {line.lot.id for answer in charged for line in answer.lines if line.lot.kind == "buy"}
+    cost = sum(answer.cost for answer in charged) + len(fetched) * _errand(settings, prices)
+    bound = shadow_prices([answer.request for answer in charged], offered, losses=settings.losses)
+    if bound is None or cost <= 0.0:
         return math.nan
-    return 100.0 * max(cost - priced[1], 0.0) / cost
+    return 100.0 * max(cost - bound[1], 0.0) / cost

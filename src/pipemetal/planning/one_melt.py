@@ -13,6 +13,7 @@ from pipemetal.melts.day import MeltPlan
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.mend import Blocked, charge
 from pipemetal.melts.relax import Relaxed, what_relaxing_saves
+from pipemetal.melts.worth import metal_prices, priced
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.settings import ShopSettings
 
@@ -48,7 +49,8 @@ class OneMelt:
 
 
 def weigh_out(asked: MeltAsked, lots: Sequence[Lot], settings: ShopSettings) -> OneMelt:
-    """The weighing list from these lots, in the shop's pot, by its weighing step and its dross.
+    """The weighing list from these lots, in the shop's pot, by its weighing step and its dross; a lot without a price is
+    worth its metal.
 
     Errors: MeltError, also where the search over unsure analyses does not settle.
 
@@ -63,6 +65,7 @@ def weigh_out(asked: MeltAsked, lots: Sequence[Lot], settings: ShopSettings) -> 
     pot = settings.pot
     heel = asked.heel if asked.heel is not None and asked.heel.mass_kg > 0.0 else None
     request = ChargeRequest(asked.name, asked.recipe, asked.wanted_kg, pot.capacity_kg, pot.spare_kg, heel)
+    lots = priced(lots, metal_prices(lots))
     relaxed: tuple[Relaxed, ...] = ()
     try:
         answer = charge(

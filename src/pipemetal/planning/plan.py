@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from statistics import fmean
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import PlanError
 from pipemetal.layout.plan import LayoutPlan
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
+from pipemetal.layout.search import Fees
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import Fault, verify
+from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import SheetDemand
 from pipemetal.melts.lots import Lot
 from pipemetal.pipes.make import organ_pipes
@@ -21,9 +24,10 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for
 from pipemetal.planning.booking import book_plan
-from pipemetal.planning.cuts import CutRoll, cut_rolls
+from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, Season, plan_season
+from pipemetal.planning.own_values import own_values_that_decided
 from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import as_rolls, sheet_orders, thick_end_first
@@ -33,11 +37,14 @@ __all__ = ["Plan", "layout_problem", "make_plan"]
 
 Progress = Callable[[float, str], None]
 LAYOUT_SHARE = 0.85
+SMALL_SHARE = 0.15
+"""A melt whose blanks weigh less than this share of it is told (estimate)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """A whole plan. `faults` come from the verifier and must be none; `cannot_charge` names lots of unknown metal."""
+    """A whole plan. `faults` come from the verifier and must be none; `cannot_charge` names lots of unknown metal; `notes` say
+    what was set aside, and which of the program's own values decided something."""
 
     organ: Organ
     recipes: Mapping[str, Recipe]
@@ -54,6 +61,7 @@ class Plan:
     rack: tuple[Roll, ...]
     cannot_charge: tuple[str, ...]
     learned: Learned
+    notes: tuple[str, ...] = ()
 
     @property
     def melts(self) -> tuple[PlannedMelt, ...]:
@@ -77,8 +85,6 @@ class Plan:
     @property
     def is_complete(self) -> bool:
         """Every pipe served, every melt charged, no fault."""
-        from pipemetal.melts.charge import Charge
-
         return not self.layout.unplaced and not self.faults and all(isinstance(m.charge, Charge) for m in self.melts)
 
 
@@ -106,6 +112,43 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
     )
 
 
+def work_as_metal(problem: LayoutProblem, settings: ShopSettings, density: Mapping[str, float]) -> Fees:
+    """What taking down each roll and opening a melt cost, as the area of sheet that weighs as much (`density` in g/cm3)."""
+    take_down = {
+        r.id: _area_mm2(settings.take_down_costs_kg, density[r.alloy], float(r.thickness_mm.mean()))
+        for r in problem.rolls
+        if r.alloy in density
+    }
+    wanted: dict[str, list[float]] = {}
+    for blank in problem.blanks:
+        wanted.setdefault(blank.alloy, []).append((blank.mouth_thickness_mm + blank.top_thickness_mm) / 2.0)
+    first_cast = {
+        alloy: _area_mm2(settings.melt_costs_kg, density[alloy], fmean(found)) for alloy, found in wanted.items()
+    }
+    return Fees(take_down, first_cast)
+
+
+def _area_mm2(mass_kg: float, density_g_cm3: float, thickness_mm: float) -> float:
+    return mass_kg / (density_g_cm3 * 1e-6 * thickness_mm)
+
+
+def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[str]:
+    """Melts that are opened for little, with what they serve: a shop may rather wait, or cut it from another alloy."""
+    blanks = {roll.roll.id: roll for roll in cut}
+    found = []
+    for planned in season.melts:
+        on = [blanks[s.id] for s in planned.melt.sheets if s.id in blanks]
+        kg = sum(roll.blanks_kg for roll in on)
+        whole = planned.charge.mass_kg if isinstance(planned.charge, Charge) else planned.melt.wanted_kg
+        if kg < SMALL_SHARE * whole:
+            kinds = ", ".join(sorted({c.blank.kind for roll in on for c in roll.cuts}))
+            found.append(
+                f"{planned.melt.name} ({planned.melt.recipe}) melts {whole:.0f} kg for {kg:.1f} kg of blanks ({kinds}): they may "
+                "wait for the next melt, or be cut from another alloy."
+            )
+    return found
+
+
 def make_plan(
     organ: Organ,
     recipes: Mapping[str, Recipe],
@@ -115,6 +158,7 @@ def make_plan(
     *,
     learned: Learned | None = None,
     cannot_charge: Sequence[str] = (),
+    notes: Sequence[str] = (),
     seconds: float | None = None,
     iterations: int | None = None,
     seed: int = 0,
@@ -124,7 +168,7 @@ def make_plan(
     """Plan the main job: pipes, blanks, layout on rack and new sheets, melts, pours and the metal account.
 
     The search takes `seconds`, or `iterations` (same seed and iterations: same plan); `should_stop` ends it with the best
-    so far. `learned` is what the casting log taught; the priors otherwise.
+    so far. `learned` is what the casting log taught; the priors otherwise. `notes` are passed on to the plan.
 
     Errors: PlanError where a rank's alloy is no recipe; the rooms' own errors for what cannot be computed.
     """
@@ -149,6 +193,7 @@ def make_plan(
         seed=seed,
         should_stop=should_stop,
         progress=lambda share, words: tell(0.03 + LAYOUT_SHARE * share, words),
+        fees=work_as_metal(problem, settings, density),
     )
     layout = thick_end_first(problem, found)
     tell(0.89, "checking the layout")
@@ -165,8 +210,9 @@ def make_plan(
     rolls = as_rolls(orders, rack)
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    cut = cut_rolls(layout, rolls, blanks, density, masses, settings.sheets.kerf_mm)
-    account = book_plan(cut, pours, season.melts, recipes)
+    made_for = [ForPipe(b.blank, b.pipe.rank, b.pipe.note) for b in blanks]
+    cut = cut_rolls(layout, rolls, made_for, density, masses, settings.sheets.kerf_mm)
+    account = book_plan(cut, blanks, pours, season.melts, recipes)
     tell(1.0, "done")
     return Plan(
         organ,
@@ -184,4 +230,5 @@ def make_plan(
         tuple(rack),
         tuple(cannot_charge),
         learned,
+        (*notes, *_small_melts(season, cut), *own_values_that_decided(layout, season, settings)),
     )

@@ -20,6 +20,9 @@ Limits = dict[str, tuple[float, float]]
 ESTIMATED: Final = frozenset(
     {
         "shop.emptying_costs_kg",
+        "shop.errand_costs_kg",
+        "shop.melt_costs_kg",
+        "shop.take_down_costs_kg",
         "sheets.thinnest_mm",
         "sheets.most_taper_mm_per_m",
         "sheets.thinnest_cast_mm",
@@ -203,9 +206,17 @@ class CastingSettings:
 
 @dataclass(frozen=True)
 class ShopSettings:
-    """All settings of a shop. Units, language and paper are those of pages and sheets; files and JSON stay metric.
+    """All settings of a shop.
 
-    `source` says where they were read, in words that a plan repeats.
+    Work is priced as metal, so that it holds in any currency (all four are estimates). `emptying_costs_kg`: ladling a pot
+    out, in kilograms of its metal. `errand_costs_kg`: fetching one metal from a dealer beside its price, in kilograms of
+    lead: the order, the drive, an hour of a person; no errand is run that saves less. `melt_costs_kg`: heating, skimming
+    and watching one melt more, in kilograms of its metal. `take_down_costs_kg`: taking a roll down, unrolling it and
+    putting its rest back, in kilograms of its metal.
+
+    Units, language and paper are those of pages and sheets; files and JSON stay metric.
+
+    `source` says where they were read, in words that a plan repeats; `said` are the keys that the shop said itself.
     """
 
     name: str = "a shop"
@@ -220,4 +231,8 @@ class ShopSettings:
     casting: CastingSettings = field(default_factory=CastingSettings)
     losses: LossModel = field(default_factory=LossModel)
     emptying_costs_kg: float = 20.0
+    errand_costs_kg: float = 20.0
+    melt_costs_kg: float = 10.0
+    take_down_costs_kg: float = 3.0
     source: str = field(default="the program's own", compare=False)
+    said: frozenset[str] = field(default=frozenset(), compare=False)

@@ -131,8 +131,15 @@ def fit_field(
     kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
     left = np.nonzero(~kept)[0]
     fewest = FEWEST_READINGS if expected is None else FEWEST_WITH_PUSH
-    if left.size > MOST_LEFT_OUT * t.size or kept.sum() < min(fewest, t.size):
-        names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
+    names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
+    if left.size <= MOST_LEFT_OUT * t.size and kept.sum() < min(fewest, t.size):
+        raise SheetError(
+            "are too few without what looks misread",
+            field="readings",
+            value=f"{t.size}, of them misread: {names}",
+            allowed=f"{fewest} or more that agree; measure the roll again",
+        )
+    if left.size > MOST_LEFT_OUT * t.size:
         raise SheetError(
             "disagree: no smooth sheet passes near enough of them",
             field="readings",

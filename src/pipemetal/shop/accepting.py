@@ -12,6 +12,8 @@ from typing import Any, Final
 from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
+from pipemetal.plans.codec import as_dict, pour_from_value, read, write
+from pipemetal.plans.record import Cut, CutSheet, Plan
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop import schema
@@ -20,23 +22,22 @@ from pipemetal.shop.catalogue import Catalogue, Cutting, Piece
 from pipemetal.shop.free import refuse_what_is_not_free
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.metal import Metal
-from pipemetal.shop.planshape import check_plan
 
 __all__ = ["PLAN_STATES", "Accepting"]
 
 PLAN_STATES: Final = ("kept", "accepted", "given up")
 MOST_NAMED: Final = 10
-ROUNDING_MM: Final = 0.05
-"""A plan's places are rounded to 0.01 mm."""
+SLACK_MM: Final = 1e-4
+"""What the independent check of a layout allows for floats."""
 
 
 class Accepting(Catalogue, Metal):
     """Plans and what they keep for themselves."""
 
-    def add_plan(self, plan: Mapping[str, Any]) -> str:
-        """Keep a plan as its dictionary; every plan of an organ is a version of its own. Gives its id."""
-        with self.writing("plan kept", f"organ:{_organ(plan)}") as w:
-            return _keep(w, plan, "kept")
+    def add_plan(self, plan: Plan) -> tuple[int, str]:
+        """Keep a plan; every plan of an organ is a version of its own. Gives the event and the plan's id."""
+        with self.writing("plan kept", f"organ:{plan.organ}") as w:
+            return w.event_id, _keep(w, plan, "kept")
 
     def plans(self) -> list[tuple[str, str, str]]:
         """All plans, latest first: id, organ, when."""
@@ -45,28 +46,27 @@ class Accepting(Catalogue, Metal):
         with self.reading() as connection:
             return [(a, b, c) for a, b, c in connection.execute(query)]
 
-    def plan(self, plan_id: str | None = None) -> dict[str, Any] | None:
-        """A plan's dictionary, the latest where no id is given; None where the book holds none."""
+    def plan(self, plan_id: str | None = None) -> Plan | None:
+        """A plan, the latest where no id is given; None where the book holds none. Errors: BookError, FileFormatError."""
         if plan_id is None:
             found = self.plans()
             if not found:
                 return None
             plan_id = found[0][0]
-        held: dict[str, Any] = json.loads(self.row("plans", plan_id)["body"])
-        return held
+        return read(self.row("plans", plan_id)["body"], f"plan {plan_id!r}")
 
     def plan_state(self, plan_id: str) -> str:
         """One of PLAN_STATES. Errors: BookError for a plan that is not in the book."""
         return str(self.row("plans", plan_id)["state"])
 
-    def accept_plan(self, plan: Mapping[str, Any] | str) -> tuple[int, str]:
-        """Accept a plan, by its dictionary or the id of one that is kept; gives the event and the plan's id.
+    def accept_plan(self, plan: Plan | str) -> tuple[int, str]:
+        """Accept a plan, or one that is kept by its id; gives the event and the plan's id.
 
         Its rolls are reserved for their ranks, what its melts charge is reserved of the lots, and its sheets go to the cast
         list. Metal that is to be bought is not reserved. All or nothing.
         Errors: BookError that names every roll that is not free and every lot that does not hold enough.
         """
-        with self.writing("plan accepted", f"plan:{plan if isinstance(plan, str) else _organ(plan)}") as w:
+        with self.writing("plan accepted", f"plan:{plan if isinstance(plan, str) else plan.organ}") as w:
             if isinstance(plan, str):
                 plan_id, row = plan, w.row("plans", plan)
                 if row is None or row["withdrawn"]:
@@ -74,81 +74,102 @@ class Accepting(Catalogue, Metal):
                 if row["state"] == "accepted":
                     raise BookError("is accepted already", field="plan", value=plan)
                 w.change("plans", plan, None, state="accepted")
-                plan = json.loads(row["body"])
+                plan = read(row["body"], f"plan {plan_id!r}")
             else:
                 plan_id = _keep(w, plan, "accepted")
-            assert not isinstance(plan, str)
-            check_plan(plan)
             numbers = _numbers(w, plan_id)
             self._reserve_rolls(w, plan_id, plan, numbers)
             self._reserve_lots(w, plan_id, plan, numbers)
-            for pour in plan.get("pours", ()):
+            for pour in plan.pours:
                 w.add(
                     "cast_orders",
                     f"{plan_id}/{next(numbers)}",
                     plan=plan_id,
-                    sheet=pour["sheet"],
-                    alloy=pour["alloy"],
-                    melt=pour["melt"],
-                    day=pour["day"],
-                    number=pour["number"],
-                    body=dump(pour),
+                    sheet=pour.sheet,
+                    alloy=pour.alloy,
+                    melt=pour.melt,
+                    day=pour.day,
+                    number=pour.number,
+                    body=dump(as_dict(pour)),
                     state="to cast",
                     cast="",
                 )
             return w.event_id, plan_id
 
-    def _reserve_rolls(self, w: Writing, plan_id: str, plan: Mapping[str, Any], numbers: Iterator[int]) -> None:
+    def _reserve_rolls(self, w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) -> None:
         refused = []
-        for used, number in zip(plan.get("rolls_used", ()), numbers, strict=False):
-            row = w.row("rolls", used["id"])
+        for used, number in zip(plan.rolls_used, numbers, strict=False):
+            row = w.row("rolls", used.id)
             if row is None or row["withdrawn"] or row["state"] != "on rack":
                 why = "not in the book" if row is None or row["withdrawn"] else row["reserved_for"] or row["state"]
-                refused.append(f"{used['id']} ({why})")
+                refused.append(f"{used.id} ({why})")
                 continue
-            ranks = sorted({str(cut["rank"]) for cut in used["cuts"]})
-            w.change("rolls", used["id"], None, state="reserved", reserved_for=f"{plan_id}: {', '.join(ranks)}")
+            ranks = _ranks(used)
+            w.change("rolls", used.id, None, state="reserved", reserved_for=f"{plan_id}: {', '.join(ranks)}")
             w.add(
                 "reservations",
                 f"{plan_id}/{number}",
                 plan=plan_id,
-                about=f"roll:{used['id']}",
-                organ=_organ(plan),
+                about=f"roll:{used.id}",
+                organ=plan.organ,
                 ranks=dump(ranks),
                 melt="",
-                mass_kg=used["mass_kg"],
+                mass_kg=used.mass_kg,
                 state="open",
             )
         if refused:
             raise BookError(f"cannot be accepted, rolls are not free: {_some(refused)}", field="plan")
 
-    def _reserve_lots(self, w: Writing, plan_id: str, plan: Mapping[str, Any], numbers: Iterator[int]) -> None:
+    def _reserve_lots(self, w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) -> None:
         taken, short = _reserved_kg(w), []
-        lines = [
-            (melt["name"], line)
-            for melt in plan.get("melts", ())
-            for line in melt.get("lots", ())
-            if line["kind"] != "buy"
-        ]
+        lines = [(melt.name, line) for melt in plan.melts for line in melt.lots if line.kind != "buy"]
         for (melt, line), number in zip(lines, numbers, strict=False):
-            account = f"lot:{line['id']}"
+            account = f"lot:{line.id}"
             free = kilograms(sum(w.stock(account).values())) - taken[account]
-            if line["mass_kg"] > free + 0.01:
-                short.append(f"{line['id']} ({melt} needs {line['mass_kg']:g} kg, {max(free, 0.0):.2f} kg are free)")
-            taken[account] += line["mass_kg"]
+            if line.mass_kg > free + 0.01:
+                short.append(f"{line.id} ({melt} needs {line.mass_kg:.2f} kg, {max(free, 0.0):.2f} kg are free)")
+            taken[account] += line.mass_kg
             w.add(
                 "reservations",
                 f"{plan_id}/{number}",
                 plan=plan_id,
                 about=account,
-                organ=_organ(plan),
+                organ=plan.organ,
                 ranks="[]",
                 melt=melt,
-                mass_kg=line["mass_kg"],
+                mass_kg=line.mass_kg,
                 state="open",
             )
         if short:
             raise BookError(f"cannot be accepted, lots are too small: {_some(short)}", field="plan")
+
+    def change_plan(self, plan_id: str, plan: Plan) -> int:
+        """Put a plan that was changed by hand in the place of an accepted one, under the same id; gives the event.
+
+        Which blanks lie on which sheets may have changed. What is cut, charged and cast stays booked, what is reserved stays
+        reserved, now for the ranks that lie there. `undo` of the event brings the plan back as it was.
+        Errors: BookError where the plan is not accepted, or a sheet that is cut already would be cut otherwise.
+        """
+        with self.writing("plan changed by hand", f"plan:{plan_id}") as w:
+            before = _accepted(w, plan_id)
+            done = {h["about"].partition(":")[2] for h in _open(w, "reservations", plan_id, "done")}
+            was = {s.id: s.cuts for s in before.sheets}
+            now = {s.id: s for s in plan.sheets}
+            otherwise = [name for name in done if name in was and (name not in now or now[name].cuts != was[name])]
+            if otherwise:
+                raise BookError("is cut already", field="sheet", value=_some(sorted(otherwise)))
+            if was.keys() != now.keys():
+                raise BookError("are not the sheets of this plan", field="plan", value=plan_id)
+            w.change("plans", plan_id, None, body=write(plan))
+            for held in _open(w, "reservations", plan_id, "open"):
+                kind, _, key = held["about"].partition(":")
+                if kind != "roll" or key not in now:
+                    continue
+                ranks = _ranks(now[key])
+                if dump(ranks) != held["ranks"]:
+                    w.change("reservations", held["id"], None, ranks=dump(ranks))
+                    w.change("rolls", key, None, reserved_for=f"{plan_id}: {', '.join(ranks)}")
+            return w.event_id
 
     def give_up_plan(self, plan_id: str) -> int:
         """Take an accepted plan back in one step; gives the event.
@@ -213,23 +234,22 @@ class Accepting(Catalogue, Metal):
         """
         with self.writing("planned roll cut", f"roll:{roll_id}") as w:
             plan = _accepted(w, plan_id)
-            sheets = [*plan.get("rolls_used", ()), *plan.get("new_sheets", ())]
             row = w.row("rolls", roll_id)
             order = _order_of(w, row["cast"]) if row is not None else None
             name = sheet or (order["sheet"] if order is not None and order["plan"] == plan_id else roll_id)
-            used = next((s for s in sheets if s["id"] == name), None)
+            used = next((s for s in plan.sheets if s.id == name), None)
             if used is None:
                 raise BookError(f"is not cut by plan {plan_id!r}", field="roll", value=name)
             cutting = Cutting(w, roll_id, None, kerf_mm)
-            for cut in used["cuts"]:
+            for cut in used.cuts:
                 box = _box_on(cutting.roll, cut)
                 cutting.take(
-                    Piece(_piece_id(w, cut["blank"], plan_id), box),
-                    cut["mass_kg"],
-                    organ=_organ(plan),
+                    Piece(_piece_id(w, cut.blank, plan_id), box),
+                    cut.mass_kg,
+                    organ=plan.organ,
                     plan=plan_id,
-                    rank=str(cut["rank"]),
-                    pipe=str(cut["blank"]).removesuffix(f" {cut['kind']}"),
+                    rank=cut.rank,
+                    pipe=cut.blank.removesuffix(f" {cut.kind}"),
                 )
             remnants = cutting.finish()
             for held in _open(w, "reservations", plan_id, "open"):
@@ -257,10 +277,10 @@ class Accepting(Catalogue, Metal):
         """
         with self.writing("melt charged", f"melt:{melt_id}") as w:
             plan = _accepted(w, plan_id)
-            planned = next((m for m in plan.get("melts", ()) if m["name"] == melt), None)
-            if planned is None or "lots" not in planned:
+            planned = next((m for m in plan.melts if m.name == melt), None)
+            if planned is None or planned.charge is None:
                 raise BookError(f"is not charged by plan {plan_id!r}", field="melt", value=melt)
-            bought = [line["id"] for line in planned["lots"] if line["kind"] == "buy"]
+            bought = [line.id for line in planned.lots if line.kind == "buy"]
             if weighed_kg is None and bought:
                 raise BookError(
                     f"needs metal that is still to be bought: {', '.join(bought)}",
@@ -268,12 +288,12 @@ class Accepting(Catalogue, Metal):
                     value=melt,
                     allowed="the masses as weighed, from lots of the book",
                 )
-            inputs = dict(weighed_kg or {line["id"]: line["mass_kg"] for line in planned["lots"]})
+            inputs = dict(weighed_kg or {line.id: line.mass_kg for line in planned.lots})
             refuse_what_is_not_free(w, inputs, plan_id)
-            if heel_of and planned["heel_kg"]:
-                inputs[f"melt:{heel_of}"] = planned["heel_kg"]
-            dross = planned.get("dross_kg", 0.0) if dross_kg is None else dross_kg
-            self._enter_melt(w, melt_id, planned["recipe"], inputs, dross, None, None, day, note, plan_id)
+            if heel_of and planned.heel_kg:
+                inputs[f"melt:{heel_of}"] = planned.heel_kg
+            dross = planned.charge.dross_kg if dross_kg is None else dross_kg
+            self._enter_melt(w, melt_id, planned.recipe, inputs, dross, None, None, day, note, plan_id)
             for held in _open(w, "reservations", plan_id, "open"):
                 if held["melt"] == melt:
                     w.change("reservations", held["id"], None, state="done")
@@ -288,10 +308,13 @@ class Accepting(Catalogue, Metal):
         ]
 
     def cast_list(self, plan_id: str | None = None, *, state: str | None = "to cast") -> list[dict[str, Any]]:
-        """Sheets to cast for accepted plans, in the order of their pours; `body` holds the planned pour."""
+        """Sheets to cast for accepted plans, in the order of their pours; `pour` is the planned pour."""
         rows = [r for r in self.rows("cast_orders") if plan_id in (None, r["plan"]) and state in (None, r["state"])]
         rows.sort(key=lambda r: (r["plan"], r["day"], r["number"]))
-        return [row | {"body": json.loads(row["body"])} for row in rows]
+        return [
+            {k: v for k, v in row.items() if k != "body"} | {"pour": pour_from_value(json.loads(row["body"]))}
+            for row in rows
+        ]
 
     def reserved_kg(self, *, but: str = "") -> dict[str, float]:
         """Kilograms of lots that accepted plans have reserved, by lot; those of one plan may be left out."""
@@ -303,29 +326,24 @@ class Accepting(Catalogue, Metal):
         return dict(held)
 
 
-def _organ(plan: Mapping[str, Any]) -> str:
-    organ = str(plan.get("organ", "")).strip()
-    if not organ:
-        raise BookError("names no organ", field="plan")
-    return organ
+def _ranks(sheet: CutSheet) -> list[str]:
+    return sorted({cut.rank for cut in sheet.cuts})
 
 
-def _keep(w: Writing, plan: Mapping[str, Any], state: str) -> str:
-    check_plan(plan)
-    organ, p = _organ(plan), schema.plans.c
+def _keep(w: Writing, plan: Plan, state: str) -> str:
+    organ, p = plan.organ, schema.plans.c
     number = int(w.connection.execute(select(func.count()).where(p.organ == organ)).scalar() or 0) + 1
     key = f"{organ[:150]} #{number}"
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-    w.add("plans", key, organ=organ, made_at=now, body=dump(dict(plan)), state=state)
+    w.add("plans", key, organ=organ, made_at=now, body=write(plan), state=state)
     return key
 
 
-def _accepted(w: Writing, plan_id: str) -> dict[str, Any]:
+def _accepted(w: Writing, plan_id: str) -> Plan:
     row = w.row("plans", plan_id)
     if row is None or row["withdrawn"] or row["state"] != "accepted":
         raise BookError("is not an accepted plan", field="plan", value=plan_id)
-    held: dict[str, Any] = json.loads(row["body"])
-    return held
+    return read(row["body"], f"plan {plan_id!r}")
 
 
 def _open(w: Writing, table: str, plan_id: str, state: str) -> list[dict[str, Any]]:
@@ -369,18 +387,18 @@ def _piece_id(w: Writing, blank: str, plan_id: str) -> str:
     return blank if held is None or held["withdrawn"] else f"{blank[:100]} ({plan_id[:90]})"
 
 
-def _box_on(roll: Roll, cut: Mapping[str, Any]) -> tuple[float, float, float, float]:
+def _box_on(roll: Roll, cut: Cut) -> tuple[float, float, float, float]:
     """Where a planned blank lies on the roll that is there. Errors: BookError where the roll is smaller than planned."""
-    x, y = cut["x_mm"], cut["y_mm"]
+    x, y = cut.x_mm, cut.y_mm
     right, high = roll.length_mm - roll.trim_mm, roll.width_mm - roll.trim_mm
-    if x + cut["length_mm"] > right + ROUNDING_MM or y + cut["width_mm"] > high + ROUNDING_MM:
+    if x + cut.length_mm > right + SLACK_MM or y + cut.width_mm > high + SLACK_MM:
         raise BookError(
-            f"does not reach for blank {cut['blank']!r} as planned",
+            f"does not reach for blank {cut.blank!r} as planned",
             field="roll",
             value=roll.id,
             allowed="plan again from the book, or cut by hand",
         )
-    return x, y, min(x + cut["length_mm"], right), min(y + cut["width_mm"], high)
+    return x, y, min(x + cut.length_mm, right), min(y + cut.width_mm, high)
 
 
 def _some(names: list[str]) -> str:

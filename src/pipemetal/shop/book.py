@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 
 from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
+from pipemetal.files.outbox import sweep
 from pipemetal.shop import connect, schema
 from pipemetal.shop.accounting import Accounting
 from pipemetal.shop.attaching import Attaching
@@ -16,6 +19,7 @@ from pipemetal.shop.free import NotFreeError
 from pipemetal.shop.history import Event, TraceStep
 from pipemetal.shop.keeping import Keeping, restore
 from pipemetal.shop.people import People, Person
+from pipemetal.shop.places import PlaceTakenError, holds_nothing, new_book_file
 from pipemetal.shop.pot import Pot
 from pipemetal.shop.searching import Found, RollEntry
 from pipemetal.shop.tracing import Tracing
@@ -58,6 +62,31 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
         newer program is refused.
         Errors: BookError.
         """
+        path = connect.sqlite_file(target)
+        if path is not None and create and holds_nothing(path):
+            with contextlib.suppress(PlaceTakenError), new_book_file(path) as made:  # taken: somebody else just made it
+                cls._open(made, True, who).close()
+        if path is not None:
+            sweep(path.parent)
+        return cls._open(target, create, who)
+
+    @classmethod
+    @contextlib.contextmanager
+    def open_or_make(cls, target: str | Path, *, who: str | None = None, keep: bool = True) -> Iterator[Book]:
+        """The book of a place to bring something in; where there is none, it is there when the block ends without an error.
+
+        `keep` false: a new one does not stay. Errors: BookError.
+        """
+        path = connect.sqlite_file(target)
+        if path is None or not holds_nothing(path):
+            with cls.open(target, create=True, who=who) as book:
+                yield book
+            return
+        with new_book_file(path, keep=keep) as made, cls._open(made, True, who) as book:
+            yield book
+
+    @classmethod
+    def _open(cls, target: str | Path, create: bool, who: str | None) -> Book:
         engine = connect.engine_for(target, create=create)
         book = cls(engine, str(target), who)
         try:
@@ -82,14 +111,17 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
                 value=revision,
                 allowed=f"up to {newest}; update pipemetal",
             )
-        if revision is not None:
-            self._keep_before(newest)
-
         with (
             connect.clear_errors(self.target),
             self.engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
+            connect.one_at_a_time(connection)
+            revision = connect.revision_of(connection)
+            if revision == newest:  # somebody else was quicker
+                return
+            if revision is not None:
+                self._keep_before(newest)
             connect.upgrade(connection)
 
     def close(self) -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, Any, Final
@@ -12,8 +10,9 @@ from typing import IO, Any, Final
 from sqlalchemy import Connection, Table, select
 
 from pipemetal import __version__
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, FileFormatError
 from pipemetal.files.layout_file import read_json
+from pipemetal.files.outbox import part_folder, private_file
 from pipemetal.shop import connect, schema
 from pipemetal.shop.rowfiles import blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
 
@@ -44,46 +43,47 @@ MEANING: Final = {
 def write_dump(connection: Connection, folder: Path) -> dict[str, Any]:
     """Write every row of the book as JSON lines with a schema, and every attachment; gives the schema.
 
-    The folder is made whole beside its place and then moved there. The same book gives the same bytes.
+    The folder is made whole beside its place and then moved there, readable by its owner alone. The same book gives the
+    same bytes.
     Errors: BookError where the folder is there already and not empty.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise BookError("is not an empty place", field="dump", value=str(folder), allowed="a new or empty folder")
-    if not folder.parent.is_dir():
-        raise BookError("has no folder to lie in", field="dump", value=str(folder))
-    beside = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    tables = tables_at(connection)
+    manifest: dict[str, Any] = {
+        "format": DUMP_FORMAT,
+        "program": f"pipemetal {__version__}",
+        "revision": connect.revision_of(connection),
+        "tables": table_hashes(connection, tables),
+        "schema": _columns(tables),
+        "attachments": blob_sizes(connection),
+    }
     try:
-        tables = tables_at(connection)
-        manifest: dict[str, Any] = {
-            "format": DUMP_FORMAT,
-            "program": f"pipemetal {__version__}",
-            "revision": connect.revision_of(connection),
-            "tables": table_hashes(connection, tables),
-            "schema": _columns(tables),
-            "attachments": blob_sizes(connection),
-        }
-        for name, table in tables.items():
-            with (beside / f"{name}.jsonl").open("w", encoding="ascii", newline="\n") as file:
-                file.writelines(line + "\n" for line in row_lines(connection, table))
-        _write_blobs(connection, beside, manifest["attachments"])
-        (beside / "schema.json").write_text(json.dumps(manifest, indent=1, sort_keys=True) + "\n", encoding="utf-8")
-        if folder.exists():
-            folder.rmdir()
-        beside.chmod(0o755)
-        beside.replace(folder)
-    except BaseException:
-        shutil.rmtree(beside, ignore_errors=True)
-        raise
+        with part_folder(folder) as beside:
+            made = beside / "dump"
+            made.mkdir(mode=0o700)
+            for name, table in tables.items():
+                with private_file(made / f"{name}.jsonl") as file:
+                    file.writelines(f"{line}\n".encode() for line in row_lines(connection, table))
+            _write_blobs(connection, made, manifest["attachments"])
+            with private_file(made / "schema.json") as file:
+                file.write(f"{json.dumps(manifest, indent=1, sort_keys=True)}\n".encode())
+            made.rename(folder)  # which the system refuses where the folder is not empty
+    except FileFormatError as error:
+        raise BookError(error.problem, field="dump", value=error.where) from None
+    except OSError as error:
+        raise BookError(f"cannot be written: {error.strerror or error}", field="dump", value=str(folder)) from None
     return manifest
 
 
 def _write_blobs(connection: Connection, folder: Path, sizes: Mapping[str, int]) -> None:
     if not sizes:
         return
-    (folder / "attachments").mkdir()
+    (folder / "attachments").mkdir(mode=0o700)
     for key in sizes:
         content = connection.execute(select(schema.blobs.c.content).where(schema.blobs.c.sha256 == key)).scalar_one()
-        (folder / "attachments" / key).write_bytes(content)
+        with private_file(folder / "attachments" / key) as file:
+            file.write(content)
 
 
 def _columns(tables: Mapping[str, Table]) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from pipemetal.files.lots_file import LOT_COLUMNS, SORTED_BY_EYE, lot_of_row
 from pipemetal.files.rack_file import RACK_COLUMNS, roll_of_row
 from pipemetal.files.recipe_file import read_recipes
 from pipemetal.files.row_errors import TablesError, made_of_rows
-from pipemetal.files.sheet_in import read_sheets
+from pipemetal.files.sheet_in import read_sheets, sheets_of
 from pipemetal.melts.lots import Lot
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
@@ -101,26 +101,16 @@ class Importing(Catalogue, Accounting):
         `kind`: what it holds, else told by the name of file or sheet; `sheet`: only this one; `mapping`: headings of the file to
         headings of this program.
         """
-        found = read_sheets(path, mapping)
-        if sheet is not None and sheet not in found:
-            raise BookError("is not a sheet of the workbook", field="sheet", value=sheet, allowed=", ".join(found))
-        tables: dict[str, CsvTable] = {}
-        for name, table in found.items():
-            if sheet not in (None, name):
-                continue
-            what = kind or kind_of_table(name) or (kind_of_table(path.stem) if len(found) == 1 else None)
-            if what is None:
-                continue
-            if what in tables:
-                raise BookError(f"holds {what} in two sheets", field="import", value=path.name, allowed="--sheet NAME")
-            tables[what] = table
+        tables = _tables_wanted(read_sheets(path, mapping), path.name, kind, sheet)
         beside = path.with_name("readings.csv")
         if set(tables) == {"rolls"} and path.suffix.lower() == ".csv" and beside.exists():
             tables |= {"readings": next(iter(read_sheets(beside).values()))}
-        if not tables:
-            allowed = f"--as {', '.join(sorted(set(KINDS.values())))}"
-            raise BookError("does not say what it holds", field="import", value=path.name, allowed=allowed)
         return self.import_tables(tables, source=path.name, organ=organ or path.stem, dry_run=dry_run)
+
+    def import_content(self, content: bytes, name: str, *, organ: str = "", dry_run: bool = False) -> dict[str, Any]:
+        """Bring in what a CSV or XLSX file of this name holds; as import_file."""
+        tables = _tables_wanted(sheets_of(content, name), name, None, None)
+        return self.import_tables(tables, source=name, organ=organ or name.rpartition(".")[0], dry_run=dry_run)
 
     def import_tables(
         self,
@@ -227,6 +217,29 @@ class Importing(Catalogue, Accounting):
             lot.analysed,
             *more,
         )
+
+
+def _tables_wanted(
+    found: Mapping[str, CsvTable], name: str, kind: str | None, sheet: str | None
+) -> dict[str, CsvTable]:
+    """The tables of a file by what they hold. Errors: BookError where that cannot be told."""
+    if sheet is not None and sheet not in found:
+        raise BookError("is not a sheet of the workbook", field="sheet", value=sheet, allowed=", ".join(found))
+    stem = name.rpartition(".")[0]
+    tables: dict[str, CsvTable] = {}
+    for title, table in found.items():
+        if sheet not in (None, title):
+            continue
+        what = kind or kind_of_table(title) or (kind_of_table(stem) if len(found) == 1 else None)
+        if what is None:
+            continue
+        if what in tables:
+            raise BookError(f"holds {what} in two sheets", field="import", value=name, allowed="--sheet NAME")
+        tables[what] = table
+    if not tables:
+        allowed = f"--as {', '.join(sorted(set(KINDS.values())))}"
+        raise BookError("does not say what it holds", field="import", value=name, allowed=allowed)
+    return tables
 
 
 def _report(read: _Read, event: int | None) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import glob
 import hashlib
 import itertools
 import json
@@ -13,7 +14,7 @@ import platform
 import re
 import shutil
 import sqlite3
-import tempfile
+import stat
 import zipfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -22,7 +23,8 @@ from typing import IO, Any, Final
 from sqlalchemy import Connection, Table, func, select, text
 
 from pipemetal import __version__
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, FileFormatError
+from pipemetal.files.outbox import move_new, part_folder, streaming
 from pipemetal.shop import connect, schema
 from pipemetal.shop.base import BookBase
 from pipemetal.shop.dumping import load_dump, write_dump
@@ -43,6 +45,7 @@ __all__ = [
 
 BACKUP_FORMAT: Final = "pipemetal book 1"
 KEEP_DAYS: Final = 14
+DAILY: Final = "????-??-??.backup"
 STRUCTURES: Final = {
     "rolls": ("outline", "no_go", "readings", "field"),
     "lots": ("uncertainty",),
@@ -104,12 +107,10 @@ class Keeping(BookBase):
     def backup(self, file: Path) -> dict[str, Any]:
         """Write the whole book into one file, while others go on working; gives the manifest.
 
-        SQLite is copied by its backup interface and checked first; PostgreSQL is read in one state. The file is written
-        beside its place and then moved, so a backup is whole or not there.
+        The book is read in one state, and SQLite checked first. The file is written beside its place and then moved, so a
+        backup is whole or not there; its owner alone can read it.
         Errors: BookError where the book is damaged or the file cannot be written.
         """
-        if file.is_dir() or not file.parent.is_dir():
-            raise BookError("is not a place for a file", field="backup", value=str(file))
         with self._one_state() as connection:
             tables = tables_at(connection)
             manifest: dict[str, Any] = {
@@ -120,22 +121,11 @@ class Keeping(BookBase):
                 "tables": table_hashes(connection, tables),
                 "attachments": blob_sizes(connection),
             }
-            beside = None
             try:
-                handle, beside = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
-                with os.fdopen(handle, "wb") as out:
+                with streaming(file, private=True) as out:
                     _write_archive(out, connection, tables, manifest)
-                    out.flush()
-                    os.fsync(out.fileno())
-                Path(beside).replace(file)
-            except BaseException as error:
-                if beside is not None:
-                    Path(beside).unlink(missing_ok=True)
-                if isinstance(error, OSError):
-                    raise BookError(
-                        f"cannot be written: {error.strerror or error}", field="backup", value=str(file)
-                    ) from None
-                raise
+            except FileFormatError as error:
+                raise BookError(error.problem, field="backup", value=error.where, allowed=error.allowed) from None
         return manifest
 
     def dump(self, folder: Path) -> dict[str, Any]:
@@ -168,55 +158,46 @@ class Keeping(BookBase):
         if file.exists() or not self.last_event():
             return
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             self.backup(file)
-            for old in sorted(folder.glob("20??-??-??.backup"))[:-keep]:
-                old.unlink(missing_ok=True)
+            _keep_latest(folder, file, keep)
         except (OSError, BookError) as error:
-            # work in the shop goes on without it; the doctor tells it too
-            _LOG.warning("today's backup could not be made: %s", error)
+            if not file.exists():  # another program may just have made it
+                # work in the shop goes on without it; the doctor tells it too
+                _LOG.warning("today's backup could not be made: %s", error)
 
     def _keep_before(self, newest: str) -> None:
-        """A copy of the book before it is brought up to a newer schema."""
-        if self.is_sqlite:
-            self.copy_to(_unused(f"{self.target}.before-{newest}", ".sqlite"))
+        """A copy of the book before it is brought up to a newer schema; one that a killed program made already is enough."""
+        if not self.is_sqlite:
+            folder = self.backups_folder()
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            with self.reading() as connection:
+                now = table_hashes(connection, tables_at(connection))
+            for path in sorted(folder.glob(f"before-{newest}*.backup")):
+                if _manifest_of(path).get("tables") == now:
+                    return
+            self.backup(_unused(f"{folder}/before-{newest}", ".backup"))
             return
-        self.backups_folder().mkdir(parents=True, exist_ok=True)
-        self.backup(_unused(f"{self.backups_folder()}/before-{newest}", ".backup"))
+        book = Path(self.target)
+        held = _hashes_of(book)
+        earlier = sorted(book.parent.glob(f"{glob.escape(book.name)}.before-{newest}*.sqlite"))
+        if any(_hashes_of(path) == held for path in earlier):
+            return
+        with part_folder(book) as beside:
+            made = beside / "book.sqlite"
+            copy_to(book, made)
+            made.chmod(stat.S_IMODE(book.stat().st_mode))
+            move_new(made, _unused(f"{book}.before-{newest}", ".sqlite"))
 
     @contextlib.contextmanager
     def _one_state(self) -> Iterator[Connection]:
-        """A connection on one state of the book: for SQLite, on a checked copy."""
-        if not self.is_sqlite:
-            with self.reading() as connection:
-                yield connection
-            return
-        with tempfile.TemporaryDirectory() as folder:
-            copy = Path(folder) / "copy.sqlite"
-            self.copy_to(copy)
-            engine = connect.engine_for(copy, create=False)
-            try:
-                with engine.connect() as connection:
-                    yield connection
-            finally:
-                engine.dispose()
-
-    def copy_to(self, file: Path) -> None:
-        """Copy a SQLite book by its backup interface, whatever its revision, and check the copy.
-
-        Errors: BookError where the book is damaged.
-        """
-        with (
-            contextlib.closing(sqlite3.connect(self.target)) as here,
-            contextlib.closing(sqlite3.connect(file)) as there,
-        ):
-            try:
-                here.backup(there)
-                verdict = there.execute("PRAGMA integrity_check").fetchone()[0]
-            except sqlite3.DatabaseError as error:
-                verdict = str(error)
-        if verdict != "ok":
-            raise BookError(f"is damaged: {verdict}", field="shop", value=self.target)
+        """A connection on one state of the book, of a SQLite file checked from end to end."""
+        with self.reading() as connection:
+            if self.is_sqlite:
+                verdict = str(connection.execute(text("PRAGMA integrity_check")).scalar())
+                if verdict != "ok":
+                    raise BookError(f"is damaged: {verdict}", field="shop", value=self.target)
+            yield connection
 
     def doctor(self) -> dict[str, Any]:
         """What stands in the book, and what is wrong with it: `faults` is empty for a sound one."""
@@ -235,7 +216,7 @@ class Keeping(BookBase):
         free = shutil.disk_usage(Path(self.target).resolve().parent).free if self.is_sqlite else None
         if free is not None and free < LITTLE_SPACE:
             faults.append(f"only {free // 1_000_000} MB free on the disk")
-        kept = sorted(self.backups_folder().glob("20??-??-??.backup")) if self.backups_folder().is_dir() else []
+        kept = sorted(self.backups_folder().glob(DAILY)) if self.backups_folder().is_dir() else []
         return {
             "shop": connect.without_password(self.target),
             "database": self.engine.dialect.name,
@@ -249,6 +230,62 @@ class Keeping(BookBase):
             },
             "faults": faults,
         }
+
+
+def copy_to(book: Path, file: Path) -> None:
+    """Copy a SQLite book by its backup interface, whatever its revision, and check the copy.
+
+    Errors: BookError where the book is damaged, or there is no room for the copy.
+    """
+    with (
+        contextlib.closing(sqlite3.connect(book.absolute())) as here,
+        contextlib.closing(sqlite3.connect(file)) as there,
+    ):
+        try:
+            here.backup(there)
+            verdict = there.execute("PRAGMA integrity_check").fetchone()[0]
+        except sqlite3.OperationalError as error:  # no room, no right: the book itself may be sound
+            raise BookError(f"cannot be copied: {error}", field="shop", value=str(file.parent.parent)) from None
+        except sqlite3.DatabaseError as error:
+            verdict = str(error)
+    if verdict != "ok":
+        raise BookError(f"is damaged: {verdict}", field="shop", value=str(book))
+
+
+def _hashes_of(book: Path) -> dict[str, dict[str, Any]] | None:
+    """What a SQLite book holds, None where it cannot be read."""
+    engine = connect.engine_for(book, create=False)
+    try:
+        with connect.clear_errors(book), engine.connect() as connection:
+            return table_hashes(connection, tables_at(connection))
+    except BookError:
+        return None
+    finally:
+        engine.dispose()
+
+
+def _manifest_of(backup: Path) -> dict[str, Any]:
+    """The list of contents of a backup, empty for what is none."""
+    try:
+        with zipfile.ZipFile(backup) as archive, archive.open("manifest.json") as member:
+            held = json.loads(member.read(MOST_MANIFEST_BYTES))
+    except DAMAGE:
+        return {}
+    return held if isinstance(held, dict) else {}
+
+
+def _keep_latest(folder: Path, made: Path, keep: int) -> None:
+    """Remove all daily backups but the one just made and the latest others, by what stood in the book and not by the clock."""
+
+    def age(path: Path) -> tuple[int, str]:
+        try:
+            return int(_manifest_of(path)["tables"]["events"]["rows"]), path.name
+        except (KeyError, TypeError, ValueError):
+            return 0, path.name
+
+    others = sorted((path for path in folder.glob(DAILY) if path != made), key=age)
+    for old in others[: max(len(others) - keep + 1, 0)]:
+        old.unlink(missing_ok=True)
 
 
 def _unused(stem: str, ending: str) -> Path:

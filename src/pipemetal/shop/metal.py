@@ -343,12 +343,6 @@ def _recipe_values(recipe: Recipe) -> dict[str, str]:
 
 def log_from_row(row: Mapping[str, Any]) -> LoggedCast:
     """The logged cast of a row."""
-    import tempfile
-    from pathlib import Path
+    from pipemetal.files.log_file import log_of
 
-    from pipemetal.files.log_file import read_log
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"{row['id'] if row['id'].isalnum() else 'cast'}.csv"
-        path.write_text(row["log"], encoding="utf-8")
-        return read_log(path)[0]
+    return log_of(row["log"], f"log of cast {row['id']}")[0]

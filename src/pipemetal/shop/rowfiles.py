@@ -18,6 +18,7 @@ from sqlalchemy import Column, Connection, MetaData, Table, func, insert, inspec
 
 from pipemetal.errors import BookError
 from pipemetal.shop import connect, schema
+from pipemetal.shop.places import new_book_file
 
 __all__ = ["Source", "blob_sizes", "check_source", "load_source", "row_lines", "table_hashes", "tables_at"]
 
@@ -123,12 +124,19 @@ def _is_whole(manifest: Mapping[str, Any]) -> bool:
 def load_source(source: Source, target: str | Path) -> None:
     """Bring a checked backup or dump into an empty place, at its own revision first, then up to the program's.
 
-    All in one transaction; the rows are compared with the manifest before they are kept.
+    All in one transaction; the rows are compared with the manifest before they are kept. A SQLite book is made beside its place
+    and moved there at the end; of two that bring one back into one place, the second touches nothing.
     Errors: BookError for a target that holds something already, or rows that do not come out equal.
     """
     path = connect.sqlite_file(target)
-    if path is not None and path.exists():
-        raise BookError("is there already; restore goes into an empty place", field="shop", value=str(path))
+    if path is None:
+        _load_into(source, target)
+        return
+    with new_book_file(path) as made:
+        _load_into(source, made)
+
+
+def _load_into(source: Source, target: str | Path) -> None:
     engine = connect.engine_for(target, create=True)
     try:
         with (
@@ -136,19 +144,17 @@ def load_source(source: Source, target: str | Path) -> None:
             engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
+            connect.one_at_a_time(connection)
             if connect.revision_of(connection) is not None:
-                raise BookError("holds a book already; restore goes into an empty place", field="shop")
+                raise BookError("holds a book already; a book is brought back into an empty place only", field="shop")
             connect.upgrade(connection, source.manifest["revision"])
             tables = tables_at(connection)
             _load_rows(connection, source, tables)
             if table_hashes(connection, tables) != source.manifest["tables"]:
-                raise BookError("does not equal its backup after loading", field="shop", value=str(path or ""))
+                raise BookError("does not equal its backup after loading", field="backup", value=source.name)
             connect.upgrade(connection)
-    except BaseException:
+    finally:
         engine.dispose()
-        _forget(path)
-        raise
-    engine.dispose()
 
 
 def _load_rows(connection: Connection, source: Source, tables: Mapping[str, Table]) -> None:
@@ -186,9 +192,3 @@ def _kinds(column: Column[Any]) -> tuple[type, ...]:
     kind = column.type.python_type
     kinds: tuple[type, ...] = (int, float) if kind in (float, Decimal) else (kind,)
     return (*kinds, type(None)) if column.nullable else kinds
-
-
-def _forget(path: Path | None) -> None:
-    if path is not None:
-        for suffix in ("", "-wal", "-shm"):
-            Path(f"{path}{suffix}").unlink(missing_ok=True)

@@ -11,6 +11,7 @@ from typing import Any
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import BookError
+from pipemetal.files.outbox import write_all
 from pipemetal.files.sheet_out import OutTable, csv_of, write_tables
 from pipemetal.files.shop_file import shop_toml
 from pipemetal.shop.catalogue import roll_from_row
@@ -25,19 +26,11 @@ class Transfer(Importing, Settings):
     """Export; an empty book can import what an export wrote."""
 
     def export_folder(self, path: Path) -> list[Path]:
-        """Write the book's tables as recipes.toml, shop.toml and CSV files. Errors: BookError where the folder is a file."""
-        if path.exists() and not path.is_dir():
-            raise BookError("is a file, a folder is wanted", field="export", value=str(path))
-        path.mkdir(parents=True, exist_ok=True)
+        """Write the book's tables as recipes.toml, shop.toml and CSV files. Errors: FileFormatError."""
         said, _ = self.settings_kept()
         texts = {"recipes.toml": self._recipes_toml(), "shop.toml": shop_toml(said) if said else ""}
         texts |= {f"{t.title}.csv": csv_of(t.headings, t.rows) for t in self.export_tables() if t.rows}
-        written = []
-        for name, text in texts.items():
-            if text:
-                (path / name).write_text(text, encoding="utf-8")
-                written.append(path / name)
-        return written
+        return write_all(path, {name: text for name, text in texts.items() if text})
 
     def export_workbook(self, path: Path) -> list[str]:
         """Write the book's tables as the sheets of one XLSX workbook; gives their names. Errors: FileFormatError."""

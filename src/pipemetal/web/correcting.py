@@ -17,7 +17,15 @@ from pipemetal.shop.stock import free_lots
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed, version_of
-from pipemetal.web.weighing import BEFORE_CHARGING, form_values, mark_refusal, other_lots, overfull, standing
+from pipemetal.web.weighing import (
+    BEFORE_CHARGING,
+    blocked_words,
+    form_values,
+    mark_refusal,
+    other_lots,
+    overfull,
+    standing,
+)
 
 __all__ = ["add_routes"]
 
@@ -88,7 +96,7 @@ def _corrected(site: Site, typed: Typed) -> tuple[Found | None, str]:
         return None, str(error)
     if not isinstance(found.answer, Charge):
         return {
-            "words": found.answer.words,
+            "words": blocked_words(typed.show, found.answer),
             "lines": None,
             "ladle_kg": found.ladle_out_kg,
             "room_kg": found.room_left_kg,

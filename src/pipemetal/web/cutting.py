@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
@@ -12,11 +13,15 @@ from sqlalchemy import select
 
 from pipemetal.errors import BookError, LayoutError
 from pipemetal.layout.plan import Placement
+from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop import schema
 from pipemetal.shop.catalogue import roll_from_row
-from pipemetal.web import layout_edit, pictures
+from pipemetal.web import pictures
 from pipemetal.web.site import Site
+
+if TYPE_CHECKING:
+    from pipemetal.plans import by_hand
 
 __all__ = ["add_routes", "rolls_of"]
 
@@ -67,8 +72,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.get("/cutting")
     def cutting(request: Request, sheet: str = "") -> Response:
         plan_id, plan = site.plan(request)
-        sheets = layout_edit.plan_sheets(plan) if plan else []
-        chosen: dict[str, Any] | None = next((s for s in sheets if s["id"] == sheet), None)
+        sheets = plan.sheets if plan else ()
+        chosen = next((s for s in sheets if s.id == sheet), None)
         if sheet and chosen is None:
             raise BookError("is not in the book", field="sheet", value=sheet[:200])
         chosen = chosen or (sheets[0] if sheets else None)
@@ -87,11 +92,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.post("/cutting/check")
     def check(moved: Moved) -> Response:
+        from pipemetal.plans import by_hand
+
         bench, placements = _on_bench(site, moved)
         here = [p for p in placements if p.roll == moved.sheet]
-        faults = layout_edit.faults_of(bench, here)
+        faults = [vars(fault) for fault in by_hand.faults_of(bench, here)]
         about = next((p for p in here if p.blank == moved.about), None)
-        return JSONResponse({"faults": faults, "fits": layout_edit.fits_along(bench, about) if about else []})
+        return JSONResponse({"faults": faults, "fits": by_hand.fits_along(bench, about) if about else []})
 
     @app.post("/cutting/keep")
     def keep(request: Request, moved: Moved) -> Response:
@@ -137,9 +144,11 @@ def _quoted(text: str) -> str:
 
 
 def _bench_values(
-    site: Site, plan_id: str, plan: dict[str, Any] | None, chosen: dict[str, Any] | None, sheets: list[dict[str, Any]]
+    site: Site, plan_id: str, plan: Plan | None, chosen: CutSheet | None, sheets: Sequence[CutSheet]
 ) -> dict[str, Any]:
     """What the page needs beside the plan: the picture, what the tablet may move, and where the sheet stands in the book."""
+    from pipemetal.plans import by_hand
+
     if plan is None or chosen is None:
         return {
             "picture": "",
@@ -150,20 +159,20 @@ def _bench_values(
             "remnants_now": [],
             "plan_day": "",
         }
-    ids = [s["id"] for s in sheets]
-    at = ids.index(chosen["id"])
-    held = rolls_of(site, [chosen["id"]])
-    bench = layout_edit.bench_of(
-        plan, [chosen["id"]], held, trim_mm=site.settings.sheets.trim_mm, kerf_mm=site.settings.sheets.kerf_mm
+    ids = [s.id for s in sheets]
+    at = ids.index(chosen.id)
+    held = rolls_of(site, [chosen.id])
+    bench = by_hand.bench_of(
+        plan, [chosen.id], held, trim_mm=site.settings.sheets.trim_mm, kerf_mm=site.settings.sheets.kerf_mm
     )
     r = schema.rolls.c
     with site.book.reading() as connection:
-        state = connection.execute(select(r.state).where(r.id == chosen["id"], r.withdrawn.is_(False))).scalar()
-        query = select(r.id).where(r.parent == chosen["id"], r.withdrawn.is_(False)).order_by(r.id)
+        state = connection.execute(select(r.state).where(r.id == chosen.id, r.withdrawn.is_(False))).scalar()
+        query = select(r.id).where(r.parent == chosen.id, r.withdrawn.is_(False)).order_by(r.id)
         children = [str(c) for c in connection.execute(query).scalars()]
     return {
-        "picture": _ground(site, bench.rolls[chosen["id"]]),
-        "bench": _for_tablet(site, plan_id, chosen, bench, [s["id"] for s in sheets if s["alloy"] == chosen["alloy"]]),
+        "picture": _ground(site, bench.rolls[chosen.id]),
+        "bench": _for_tablet(site, plan_id, chosen, bench, [s.id for s in sheets if s.alloy == chosen.alloy]),
         "standing": str(state or ""),
         "remnants_now": children,
         "before": ids[at - 1] if at > 0 else None,
@@ -177,57 +186,56 @@ def _ground(site: Site, roll: Roll) -> Markup:
     return site.remembered(key, lambda: pictures.bench_ground(roll))
 
 
-def _for_tablet(
-    site: Site, plan_id: str, sheet: dict[str, Any], bench: layout_edit.Bench, siblings: list[str]
-) -> dict[str, Any]:
-    roll, turns = bench.rolls[sheet["id"]], {b.id: b.turns_deg for b in bench.problem.blanks}
+def _for_tablet(site: Site, plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: list[str]) -> dict[str, Any]:
+    roll = bench.rolls[sheet.id]
     return {
         "plan": plan_id,
-        "sheet": sheet["id"],
+        "sheet": sheet.id,
         "length_mm": roll.length_mm,
         "width_mm": roll.width_mm,
         "trim_mm": roll.trim_mm,
-        "kerf_mm": site.settings.sheets.kerf_mm,
+        "kerf_mm": bench.kerf_mm,
         "no_go": [list(map(list, p)) for p in roll.no_go],
         "siblings": siblings,
         "blanks": [
             {
-                "blank": c["blank"],
-                "number": c["number"],
-                "x_mm": c["x_mm"],
-                "y_mm": c["y_mm"],
-                "turn_deg": c["turn_deg"],
-                "length_mm": c["length_mm"],
-                "width_mm": c["width_mm"],
-                "turns_deg": list(turns[c["blank"]]),
-                "wants": [c["wanted_mouth_mm"], c["wanted_top_mm"], c["tolerance_mm"]],
-                "corners": [[x - c["x_mm"], y - c["y_mm"]] for x, y in c.get("corners_mm", ())],
+                "blank": c.blank,
+                "number": c.number,
+                "x_mm": c.x_mm,
+                "y_mm": c.y_mm,
+                "turn_deg": c.turn_deg,
+                "length_mm": c.length_mm,
+                "width_mm": c.width_mm,
+                "turns_deg": list(c.turns_deg),
+                "wants": [c.wanted_mouth_mm, c.wanted_top_mm, c.tolerance_mm],
+                "corners": [[x - c.x_mm, y - c.y_mm] for x, y in c.corners_mm or ()],
             }
-            for c in sheet["cuts"]
+            for c in sheet.cuts
         ],
     }
 
 
-def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[layout_edit.Bench, list[Placement]]:
+def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[by_hand.Bench, list[Placement]]:
     """The sheets that somebody moved blanks on, and where everything on them lies now."""
+    from pipemetal.plans import by_hand
+
     plan = site.plan_by_id(moved.plan)
-    sheets = {s["id"]: s for s in layout_edit.plan_sheets(plan)}
+    sheets = {s.id: s for s in plan.sheets}
     if moved.sheet not in sheets:
         raise BookError("is not in the book", field="sheet", value=moved.sheet)
-    home = {c["blank"]: s["id"] for s in sheets.values() for c in s["cuts"]}
+    home = {c.blank: s.id for s in sheets.values() for c in s.cuts}
     wanted = {p.blank: p for p in moved.places}
     names = {moved.sheet} | {p.sheet for p in moved.places} | {home[b] for b in wanted if b in home}
     if whole_alloy:
         cut = {row["id"] for row in _states(site, list(sheets)) if row["state"] in ("cut", "scrapped")}
-        names |= {s["id"] for s in sheets.values() if s["alloy"] == sheets[moved.sheet]["alloy"]} - cut
-    alloys = {sheets[n]["alloy"] for n in names if n in sheets}
+        names |= {s.id for s in sheets.values() if s.alloy == sheets[moved.sheet].alloy} - cut
+    alloys = {sheets[n].alloy for n in names if n in sheets}
     if len(alloys) > 1:
         raise LayoutError("is of another alloy", field="sheet", value=", ".join(sorted(alloys)))
     kinds = site.settings.sheets
     rack = rolls_of(site, sorted(names))
-    bench = layout_edit.bench_of(plan, sorted(names), rack, trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
-    lie = [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
-    return bench, [layout_edit.settled(bench, p) if p.roll in bench.rolls else p for p in lie]
+    bench = by_hand.bench_of(plan, sorted(names), rack, trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
+    return bench, [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
 
 
 def _states(site: Site, ids: list[str]) -> list[dict[str, Any]]:
@@ -236,33 +244,15 @@ def _states(site: Site, ids: list[str]) -> list[dict[str, Any]]:
         return [dict(row) for row in connection.execute(select(r.id, r.state).where(r.id.in_(ids))).mappings()]
 
 
-def _keep(site: Site, plan_id: str, bench: layout_edit.Bench, placements: Any) -> int:
-    """Keep the changed layout as the plan's next version; of an accepted plan the new one takes the place. Gives the event."""
-    book, kerf_mm = site.book, site.settings.sheets.kerf_mm
-    faults = layout_edit.faults_of(bench, placements)
-    if faults:
-        raise LayoutError(faults[0]["words"], field="blank", value=faults[0]["blank"], where=faults[0]["sheet"])
-    made = layout_edit.plan_changed(site.plan_by_id(plan_id), bench, placements, site.densities(), kerf_mm)
-    if book.plan_state(plan_id) != "accepted":
-        book.add_plan(made)
-        return book.last_event()
-    return _in_place_of(site, plan_id, made)
+def _keep(site: Site, plan_id: str, bench: by_hand.Bench, placements: Sequence[Placement]) -> int:
+    """Keep the changed layout: an accepted plan is changed, of any other a new version is kept. Gives the event."""
+    from pipemetal.plans import by_hand
 
-
-def _in_place_of(site: Site, plan_id: str, made: dict[str, Any]) -> int:
-    """Give an accepted plan up and accept its changed version without what is done; the old one again where that fails."""
     book = site.book
-    done = {r["about"].partition(":")[2] for r in book.reservations(plan_id, state="done")}
-    melted = {r["melt"] for r in book.reservations(plan_id, state="done") if r["melt"]}
-    cast = {o["sheet"] for o in book.cast_list(plan_id, state="cast")}
-    left = made | {
-        "rolls_used": [s for s in made["rolls_used"] if s["id"] not in done],
-        "melts": [m for m in made["melts"] if m["name"] not in melted],
-        "pours": [p for p in made["pours"] if p["sheet"] not in cast],
-    }
-    book.give_up_plan(plan_id)
-    try:
-        return book.accept_plan(left)[0]
-    except BookError:
-        book.accept_plan(plan_id)
-        raise
+    faults = by_hand.faults_of(bench, placements)
+    if faults:
+        raise LayoutError(faults[0].words, field="blank", value=faults[0].blank, where=faults[0].sheet)
+    made = by_hand.changed_plan(site.plan_by_id(plan_id), bench, placements, site.densities())
+    if book.plan_state(plan_id) == "accepted":
+        return book.change_plan(plan_id, made)
+    return book.add_plan(made)[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
@@ -13,6 +13,9 @@ from pipemetal.errors import BookError, MeltError
 from pipemetal.web import correcting, weighing
 from pipemetal.web.site import Site
 from pipemetal.web.weighing import form_values, standing
+
+if TYPE_CHECKING:
+    from pipemetal.plans.record import Plan
 
 __all__ = ["add_routes", "weighed_from_form"]
 
@@ -67,9 +70,9 @@ def _left(site: Site) -> dict[str, dict[str, Any]]:
     }
 
 
-def _planned_name(melt_id: str, plan: dict[str, Any] | None) -> str:
+def _planned_name(melt_id: str, plan: Plan | None) -> str:
     """The planned melt that a booked one was made of: its id ends in that name."""
-    names = [m["name"] for m in plan["melts"]] if plan else []
+    names = [m.name for m in plan.melts] if plan else []
     return next((n for n in sorted(names, key=len, reverse=True) if melt_id == n or melt_id.endswith(f"-{n}")), "")
 
 

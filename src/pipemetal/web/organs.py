@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Form, Query, Request
@@ -19,6 +17,7 @@ from pipemetal.words import Words
 if TYPE_CHECKING:
     from pipemetal.pipes.rank import Organ, Rank
     from pipemetal.pipes.scale import Scale
+    from pipemetal.plans.record import PipeRow
 
 __all__ = ["Shifted", "add_routes", "organ_of_text"]
 
@@ -53,12 +52,9 @@ class Shifted:
 
 def organ_of_text(text: str, recipes: Any) -> Organ:
     """An organ file's text, read. Errors: FileFormatError, PipeError with table and key."""
-    from pipemetal.files.organ_file import read_organ
+    from pipemetal.files.organ_file import organ_of
 
-    with tempfile.TemporaryDirectory(prefix="pipemetal-organ-") as folder:
-        path = Path(folder) / "organ.toml"
-        path.write_text(text, encoding="utf-8")
-        return read_organ(path, recipes)
+    return organ_of(text, recipes)
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
@@ -141,12 +137,12 @@ def _quoted(text: str) -> str:
     return quote(text, safe="")
 
 
-def _pipes(site: Site, organ: Organ, rank: Rank) -> list[dict[str, Any]]:
-    from pipemetal.files.pipe_json import pipe_dict
+def _pipes(site: Site, organ: Organ, rank: Rank) -> list[PipeRow]:
     from pipemetal.pipes.make import rank_pipes
+    from pipemetal.plans.rows import pipe_row
 
     density = site.densities()
-    return [pipe_dict(p) for p in rank_pipes(organ, rank, lambda alloy: density[alloy])]
+    return [pipe_row(p) for p in rank_pipes(organ, rank, lambda alloy: density[alloy])]
 
 
 def _half_tones(text: str, name: str) -> float:
@@ -159,7 +155,7 @@ def _half_tones(text: str, name: str) -> float:
 
 
 def _tried(
-    site: Site, say: Words, organ: Organ, rank: Rank, pipes: list[dict[str, Any]], bass: str, treble: str
+    site: Site, say: Words, organ: Organ, rank: Rank, pipes: list[PipeRow], bass: str, treble: str
 ) -> dict[str, Any]:
     """The rank with its scale changed, beside the rank as it is."""
     shifted = Shifted(
@@ -167,8 +163,8 @@ def _tried(
     )
     after = _pipes(site, organ, replace(rank, scale=shifted))
 
-    def total(rows: list[dict[str, Any]], key: str) -> float:
-        return float(sum(row[key] for row in rows))
+    def total(rows: list[PipeRow], key: str) -> float:
+        return float(sum(getattr(row, key) for row in rows))
 
     return {
         "tried": {

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from markupsafe import Markup
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.casting.push import Station
     from pipemetal.pipes.pipe import Pipe
+    from pipemetal.plans.record import PipeRow
     from pipemetal.sheets.roll import Roll
 
 __all__ = ["bench_ground", "cast_picture", "half_tones", "roll_map", "small_ground", "small_map"]
@@ -177,20 +178,20 @@ def _marked(axis: Axis, show: Show) -> Axis:
     return replace(axis, marks=marks)
 
 
-def half_tones(pipes: Sequence[Mapping[str, Any]], title: str, say: Words) -> Markup:
-    """Half tones over the keys, from the pipes of a plan's dictionary."""
+def half_tones(pipes: Sequence[PipeRow], title: str, say: Words) -> Markup:
+    """Half tones over the keys, from the pipes of a plan."""
     from pipemetal.documents.pictures import half_tone_picture
 
     held = [
         SimpleNamespace(
-            rank=p["rank"],
-            choir=p["choir"],
-            key=p["key"],
-            half_tones=p["half_tones"],
-            note=p["note"],
-            footage=_footage(p["footage"]),
-            diameter_mm=p["diameter_mm"],
-            frequency_hz=p["frequency_hz"],
+            rank=p.rank,
+            choir=p.choir,
+            key=p.key,
+            half_tones=p.half_tones,
+            note=p.note,
+            footage=_footage(p.footage),
+            diameter_mm=p.diameter_mm,
+            frequency_hz=p.frequency_hz,
         )
         for p in pipes
     ]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from pipemetal.errors import BookError
-from pipemetal.web import layout_edit
+from pipemetal.plans.record import Plan
 from pipemetal.web.cutting import rolls_of
 from pipemetal.web.site import PLAN_COOKIE, Site
+
+if TYPE_CHECKING:
+    from pipemetal.planning.cuts import CutRoll
 
 __all__ = ["add_routes"]
 
@@ -57,25 +60,20 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def paper(request: Request, name: str) -> Response:
         from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
 
-        plan_id, plan = site.plan(request)
+        _, plan = site.plan(request)
         if plan is None or name not in (*PAPERS, "cutting"):
             raise BookError("is not in the book", field="paper", value=name)
         show = site.show(request)
         if name == "cutting":
             made = cutting_pdf(
                 _cut_rolls(site, plan, request.query_params.get("sheet", "")),
-                plan["organ"],
+                plan.organ,
                 show.units,
                 show.say,
                 site.settings.paper,
             )
         else:
-            try:
-                made = plan_paper(name, plan, show.units, show.say, site.settings.paper)
-            except KeyError as error:
-                raise BookError(
-                    f"lacks {error}, it was made by an older program", field="plan", value=plan_id
-                ) from None
+            made = plan_paper(name, plan, show.units, show.say, site.settings.paper)
         return Response(
             made, media_type="application/pdf", headers={"content-disposition": f"inline; filename={name}.pdf"}
         )
@@ -83,14 +81,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
     _add_jobs(app, site)
 
 
-def _cut_rolls(site: Site, plan: dict[str, Any], only: str) -> Any:
+def _cut_rolls(site: Site, plan: Plan, only: str) -> tuple[CutRoll, ...]:
     """The sheets of a plan as the printing room wants them."""
-    sheets = [s["id"] for s in layout_edit.plan_sheets(plan) if only in ("", s["id"])]
+    from pipemetal.plans import by_hand
+
+    sheets = [s.id for s in plan.sheets if only in ("", s.id)]
     if not sheets:
         raise BookError("is not in the book", field="sheet", value=only[:200])
     kinds = site.settings.sheets
-    bench = layout_edit.bench_of(plan, sheets, rolls_of(site, sheets), trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
-    return layout_edit.as_cut_rolls(plan, bench, bench.placements, site.densities(), kinds.kerf_mm)
+    bench = by_hand.bench_of(plan, sheets, rolls_of(site, sheets), trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
+    return by_hand.cut_rolls_of(bench, bench.placements, site.densities())
 
 
 def _add_jobs(app: FastAPI, site: Site) -> None:
@@ -102,10 +102,10 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
         who = book.who
         payload = {"target": book.target, "organ": text, "seconds": float(seconds), "settings": site.settings}
 
-        def finish(made: Any) -> tuple[str, str]:
+        def finish(made: Plan) -> tuple[str, str]:
             with book.acting(who):
-                key = book.add_plan(made)
-            return f"{made['pipes_served']} of {len(made['pipes'])} pipes have their metal: {key}", "/plans"
+                _, key = book.add_plan(made)
+            return f"{made.pipes_served} of {len(made.pipes)} pipes have their metal: {key}", "/plans"
 
         site.jobs.add("plan", organ, who, payload, finish)
         return RedirectResponse("/jobs", 303)

@@ -19,6 +19,7 @@ from pipemetal.web.typed import version_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
+    from pipemetal.plans.record import Plan, Pour
 
 __all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
 
@@ -47,9 +48,9 @@ FIELDS: Final = (
 MOST_CASTS: Final = 60
 
 
-def pours_of(plan: dict[str, Any] | None) -> list[dict[str, Any]]:
-    """The pours of a plan with their place in its list."""
-    return [p | {"n": n} for n, p in enumerate(plan["pours"])] if plan else []
+def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
+    """The pours of a plan, each after its place in the plan's list."""
+    return list(enumerate(plan.pours)) if plan else []
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
@@ -80,17 +81,18 @@ def add_routes(app: FastAPI, site: Site) -> None:
         pours = pours_of(plan)
         if not 0 <= n < len(pours):
             raise BookError("is not in the book", field="pour", value=n)
-        chosen = pours[n]
+        _, chosen = pours[n]
         card = {
-            "marks": chosen.get("marks", []),
-            "beat_s": chosen.get("beat_s", 0.5),
-            "push_s": chosen.get("push_time_s", 0.0),
+            "marks": [vars(mark) for mark in chosen.card.marks] if chosen.card else [],
+            "beat_s": chosen.card.beat_s if chosen.card else 0.5,
+            "push_s": chosen.card.push_time_s if chosen.card else 0.0,
         }
         return site.page(
             request,
             "pour.html",
-            f"Pour of {chosen['sheet']}",
+            f"Pour of {chosen.sheet}",
             "/casting",
+            n=n,
             p=chosen,
             card=card,
             before=n - 1 if n else None,
@@ -189,25 +191,25 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
     pours = pours_of(plan)
     if not 0 <= pour < len(pours):
         return values
-    p = pours[pour]
-    orders = [o for o in book.cast_list(plan_id) if o["sheet"] == p["sheet"]] if plan_id else []
-    melts = [m["id"] for m in book.rows("melts") if m["plan"] == plan_id and m["id"].endswith(p["melt"])]
+    _, p = pours[pour]
+    orders = [o for o in book.cast_list(plan_id) if o["sheet"] == p.sheet] if plan_id else []
+    melts = [m["id"] for m in book.rows("melts") if m["plan"] == plan_id and m["id"].endswith(p.melt)]
     values |= {
-        "alloy": p["alloy"],
-        "length_mm": show.plain(p["length_mm"]),
-        "note": p["sheet"],
+        "alloy": p.alloy,
+        "length_mm": show.plain(p.length_mm),
+        "note": p.sheet,
         "order": orders[0]["id"] if orders else "",
         "melt": melts[0] if melts else "",
-        "sled": f"{site.settings.casting.sled_length_mm:g} x {p['width_mm']:g}",
+        "sled": f"{site.settings.casting.sled_length_mm:g} x {p.width_mm:g}",
     }
-    if "scoops" in p:
+    if p.card is not None:
         values |= {
-            "gate_mm": show.number(p["gate_mm"], 1),
-            "charge_kg": show.plain_mass(p["charge_kg"], 1),
-            "push_time_s": show.number(p.get("push_time_s") or (p["marks"][-1]["time_s"] if p["marks"] else 0.0), 1),
+            "gate_mm": show.number(p.card.gate_mm, 1),
+            "charge_kg": show.plain_mass(p.charge_kg, 1),
+            "push_time_s": show.number(p.card.push_time_s, 1),
         }
-    if "pour_window_c" in p:
-        middle = 0.5 * (p["pour_window_c"]["try_low"] + p["pour_window_c"]["try_high"])
+    if p.pour_window_c is not None:
+        middle = 0.5 * (p.pour_window_c.try_low + p.pour_window_c.try_high)
         values["pour_temperature_c"] = show.typed_temperature(middle)
     return values
 

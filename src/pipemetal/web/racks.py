@@ -95,7 +95,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if found:
             return RedirectResponse(found, 303)
         _, plan = site.plan(request)
-        sheets = [s["id"] for s in (plan["rolls_used"] + plan["new_sheets"] if plan else [])]
+        sheets = [s.id for s in plan.sheets] if plan else []
         if code.strip() in sheets:
             return RedirectResponse(f"/cutting?sheet={quote(code.strip(), safe='')}", 303)
         return RedirectResponse(f"/racks?text={quote(code.strip(), safe='')}", 303)

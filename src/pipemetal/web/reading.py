@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -11,10 +11,12 @@ from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import BookError, InputError
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
-from pipemetal.web.layout_edit import plan_sheets
 from pipemetal.web.plans import choose
 from pipemetal.web.show import CHOICES, cookie_name
 from pipemetal.web.site import Site
+
+if TYPE_CHECKING:
+    from pipemetal.plans.record import Plan
 
 __all__ = ["account_rows", "add_routes"]
 
@@ -152,7 +154,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         return site.booked(own_path(back).partition("?")[0], book.undo(event_id))
 
 
-def _to_do(site: Site, plan_id: str, plan: dict[str, Any] | None) -> dict[str, Any]:
+def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
     """What the plan at hand still asks for today: casts, rolls to cut, blanks without a place."""
     if plan is None:
         return {"lacking": 0, "pours": [], "to_cut": [], "cut": 0}
@@ -160,12 +162,12 @@ def _to_do(site: Site, plan_id: str, plan: dict[str, Any] | None) -> dict[str, A
     def make() -> dict[str, Any]:
         book = site.book
         accepted = site.plan_state(plan_id) == "accepted"
-        waiting = {o["sheet"] for o in book.cast_list(plan_id)} if accepted else {p["sheet"] for p in plan["pours"]}
+        waiting = {o["sheet"] for o in book.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
         done = {r["about"].partition(":")[2] for r in book.reservations(plan_id, state="done")} if accepted else set()
-        pours = [p | {"n": n} for n, p in enumerate(plan["pours"]) if p["sheet"] in waiting]
-        to_cut = [s for s in plan_sheets(plan) if s["id"] not in done and s["id"] not in waiting]
+        pours = [(n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting]
+        to_cut = [s for s in plan.sheets if s.id not in done and s.id not in waiting]
         return {
-            "lacking": len(plan["pipes"]) - plan["pipes_served"],
+            "lacking": len(plan.pipes) - plan.pipes_served,
             "pours": pours[:6],
             "to_cut": to_cut[:8],
             "cut": len(done),

@@ -14,7 +14,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from sqlalchemy import func, select
 
-from pipemetal.errors import InputError
+from pipemetal.errors import BookError, InputError
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop import schema
 from pipemetal.shop.base import stock_of
@@ -29,6 +29,7 @@ from pipemetal.web.show import Show, show_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
+    from pipemetal.plans.record import Plan
 
 __all__ = ["PLAN_COOKIE", "ROOMS", "Site"]
 
@@ -62,7 +63,7 @@ class Site:
         self.jobs = Jobs()
         self.door: Any = None
         self.grounds: dict[tuple[str, int], str] = {}
-        self._plans: OrderedDict[str, dict[str, Any]] = OrderedDict()
+        self._plans: OrderedDict[tuple[str, int], Plan] = OrderedDict()
         self._kept: dict[str, tuple[int, Any]] = {}
         self._remembered: dict[Hashable, tuple[Any]] = {}
         # every template is escaped, whatever its name ends in
@@ -131,7 +132,7 @@ class Site:
 
         return self.kept("plans", make)
 
-    def plan(self, request: Request | None = None) -> tuple[str, dict[str, Any] | None]:
+    def plan(self, request: Request | None = None) -> tuple[str, Plan | None]:
         """The plan at hand and its id: the one chosen on this tablet, else the latest accepted, else the latest."""
         known = self.plan_states()
         chosen = _unquoted(request.cookies.get(PLAN_COOKIE, "")) if request is not None else ""
@@ -140,16 +141,19 @@ class Site:
         key = chosen if chosen in ids else (accepted or ids or [""])[0]
         return (key, self.plan_by_id(key)) if key else ("", None)
 
-    def plan_by_id(self, key: str) -> dict[str, Any]:
-        """A plan's dictionary; a few are held. Errors: BookError."""
-        held = self._plans.get(key)
+    def plan_by_id(self, key: str) -> Plan:
+        """A plan; a few are held for as long as nobody changes them. Errors: BookError."""
+        version = int(self.book.row("plans", key)["version"])
+        held = self._plans.get((key, version))
         if held is None:
-            held = self.book.plan(key) or {}
-            self._plans[key] = held
+            held = self.book.plan(key)
+            if held is None:
+                raise BookError("is not in the book", field="plan", value=key)
+            self._plans[key, version] = held
             while len(self._plans) > MOST_PLANS_HELD:
                 self._plans.popitem(last=False)
         else:
-            self._plans.move_to_end(key)
+            self._plans.move_to_end((key, version))
         return held
 
     def plan_state(self, key: str) -> str:

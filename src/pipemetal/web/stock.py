@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import re
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 from urllib.parse import quote
@@ -180,15 +179,13 @@ def _add_files(app: FastAPI, site: Site) -> None:
         content = file.file.read(MOST_SHEET_BYTES + 1)
         if ending not in IMPORTED or not content or len(content) > MOST_SHEET_BYTES:
             raise BookError("cannot be read", field="file", value=name, allowed=f"{' or '.join(IMPORTED)}, up to 20 MB")
-        with tempfile.TemporaryDirectory(prefix="pipemetal-import-") as folder:
-            path = Path(folder) / f"{Path(name).stem or 'table'}{ending}"
-            path.write_bytes(content)
-            if trial:
-                # a second book of its own, so that trying takes nothing back that somebody else writes meanwhile
-                with type(book).open(book.target, who=book.who) as other:
-                    report = other.import_file(path, organ=organ.strip(), dry_run=True)
-                return site.page(request, "import.html", "What it would bring", "/stock", report=report, name=name)
-            report = book.import_file(path, organ=organ.strip())
+        given = f"{Path(name).stem or 'table'}{ending}"
+        if trial:
+            # a second book of its own, so that trying takes nothing back that somebody else writes meanwhile
+            with type(book).open(book.target, who=book.who) as other:
+                report = other.import_content(content, given, organ=organ.strip(), dry_run=True)
+            return site.page(request, "import.html", "What it would bring", "/stock", report=report, name=name)
+        report = book.import_content(content, given, organ=organ.strip())
         return site.booked("/stock", report["event"])
 
     @app.post("/photos")
@@ -308,15 +305,17 @@ def _from_cast(site: Site, request: Request, cast_id: str) -> dict[str, Any]:
         return values
     held = next(c for c in site.book.casts() if c.id == cast_id)
     orders = [o for o in site.book.cast_list(state=None) if o["cast"] == cast_id]
-    body: dict[str, Any] = orders[0]["body"] if orders else {}
-    alloy = body.get("alloy") or next(
-        (r.name for r in site.book.recipes().values() if r.target == held.composition), ""
+    order = orders[0] if orders else None
+    alloy = (
+        order["alloy"]
+        if order
+        else next((r.name for r in site.book.recipes().values() if r.target == held.composition), "")
     )
     return values | {
-        "id": body.get("sheet") or cast_id,
+        "id": order["sheet"] if order else cast_id,
         "alloy": alloy,
         "length": show.plain(held.length_mm),
         "cast": row["id"],
-        "width": show.plain(body.get("width_mm") or held.sled.inner_width_mm),
+        "width": show.plain(order["pour"].width_mm if order else held.sled.inner_width_mm),
         "readings": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
     }

@@ -14,6 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import BookError, InputError
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
+from pipemetal.melts.mend import CAUSES, REMEDIES, Blocked
 from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
@@ -242,7 +243,7 @@ def _page(
     problem: str = "",
     refused: bool = False,
 ) -> Response:
-    from pipemetal.files.plan_json import USUAL_POT_C
+    from pipemetal.plans.rows import USUAL_POT_C
 
     show, wrong = site.show(request), wrong or {}
     free, unknown = _lots(site, reserved=bool(values.get("reserved")))
@@ -283,26 +284,39 @@ def _others(site: Site, found: OneMelt | None) -> list[str]:
 
 def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
     """The answer as a planned melt's card takes it, with what a plan does not tell."""
-    from pipemetal.files.plan_json import melt_dict
+    from pipemetal.plans.rows import melt_row
 
     say, answer = show.say, found.charge
-    card = melt_dict(found.planned, (), site.settings)
+    melt = melt_row(found.planned, (), site.settings)
+    card = {"recipe": melt.recipe, "heel_kg": melt.heel_kg, "lots": (), "blocked_by": ()}
     if not isinstance(answer, Charge):
-        what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
-        mend = say(
-            "The lots that may be used do not reach the recipe. The smallest addition that mends it: {what}.", what=what
-        )
-        return card | {"mend": mend if what else say.made(answer.words)}
-    for line, shown in zip(answer.lines, card["lots"], strict=True):
-        shown["when"] = _when(show, line.lot)
+        blocked_by = melt.blocked.blocked_by if melt.blocked else ()
+        return card | {"blocked_by": blocked_by, "mend": blocked_words(show, answer)}
+    lots = [vars(row) | {"when": _when(show, line.lot)} for line, row in zip(answer.lines, melt.lots, strict=True)]
     spare = answer.mass_kg - answer.request.wanted_kg
-    return card | {
-        "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
-        "worth_per_kg": answer.worth_per_kg,
-        "spare_kg": spare if spare >= 0.05 else 0.0,
-        "edges": [say.made(words) for words in answer.binding],
-        "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
-    }
+    return (
+        card
+        | vars(melt.charge)
+        | {
+            "lots": lots,
+            "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
+            "worth_per_kg": answer.worth_per_kg,
+            "spare_kg": spare if spare >= 0.05 else 0.0,
+            "edges": [say.made(words) for words in answer.binding],
+            "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
+        }
+    )
+
+
+def blocked_words(show: Show, answer: Blocked) -> str:
+    """Why a melt cannot be charged and what mends it, in the person's language and units."""
+    what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
+    told = [
+        show.say(texts[said.kind], kg=show.mass(said.kg), name=said.name, what=what)
+        for texts, said in ((CAUSES, answer.cause), (REMEDIES, answer.remedy))
+    ]
+    sentence = "; ".join(told)
+    return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def _when(show: Show, lot: Lot) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-import tempfile
 import time
 from collections.abc import Callable
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipemetal.errors import InputError
+
+if TYPE_CHECKING:
+    from pipemetal.plans.record import Plan
 
 __all__ = ["WorkError", "run"]
 
@@ -45,22 +46,19 @@ def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
         pipe.close()
 
 
-def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
-    """A plan's dictionary, of an organ file's text and what the book holds."""
-    from pipemetal.files.organ_file import read_organ
-    from pipemetal.files.plan_json import plan_dict
+def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
+    """A plan of an organ file's text and what the book holds."""
+    from pipemetal.files.organ_file import organ_of
     from pipemetal.planning.learning import learn
     from pipemetal.planning.plan import make_plan
+    from pipemetal.plans.making import plan_record
     from pipemetal.shop.book import Book
     from pipemetal.shop.stock import book_stock
 
     tell(0.0, "reading the book")
     with Book.open(payload["target"]) as book:
         stock, casts = book_stock(book), book.casts()
-    with tempfile.TemporaryDirectory(prefix="pipemetal-organ-") as folder:
-        path = Path(folder) / "organ.toml"
-        path.write_text(payload["organ"], encoding="utf-8")
-        organ = read_organ(path, stock["recipes"])
+    organ = organ_of(payload["organ"], stock["recipes"])
     tell(0.0, "learning from the log")
     plan = make_plan(
         organ,
@@ -76,7 +74,7 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
         progress=tell,
         should_stop=stop,
     )
-    return plan_dict(plan)
+    return plan_record(plan)
 
 
 def _relay(payload: dict[str, Any], tell: Tell, stop: Stop) -> Any:

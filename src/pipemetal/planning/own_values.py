@@ -1,0 +1,78 @@
+"""Which of the program's own values decided something in a plan, for a shop that did not say its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pipemetal.layout.plan import LayoutPlan
+from pipemetal.planning.melting import Season
+from pipemetal.planning.settings import SheetSettings, ShopSettings
+
+__all__ = ["own_values_that_decided"]
+
+NEAR_MM, NEAR_SLOPE_MM_M = 0.5, 1e-3
+"""A sheet this near to a limit is held by it."""
+
+
+def own_values_that_decided(layout: LayoutPlan, season: Season, settings: ShopSettings) -> tuple[str, ...]:
+    """A sentence with each value that the shop did not say and that the plan hangs on; none where it said them all.
+
+    >>> from pipemetal.melts.worth import metal_prices
+    >>> empty = LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
+    >>> own_values_that_decided(empty, Season((), 0, 0.0, 0.0, 0.0, metal_prices([])), ShopSettings())
+    ()
+    """
+    keys = dict.fromkeys(
+        k for k in (*_of_sheets(layout, settings.sheets), *_of_melts(season)) if k not in settings.said
+    )
+    notes = []
+    if keys:
+        values = ", ".join(f"{key} = {_value(settings, key)}" for key in keys)
+        notes.append(f"The program's own values decided, for the shop said nothing of them: {values}.")
+    bought = {e for melt in season.melts for e in melt.bought_kg if e in season.prices.guessed}
+    if bought:
+        values = ", ".join(f"{e} {season.prices.per_kg[e]:.2f}" for e in sorted(bought))
+        notes.append(
+            f"No lot tells what this metal costs, the program's own price was used: {values} {settings.currency} a kg."
+        )
+    return tuple(notes)
+
+
+def _value(settings: ShopSettings, key: str) -> str:
+    table, _, name = key.partition(".")
+    if table == "losses":
+        return f"{settings.losses.share_of(name):g}"
+    return f"{getattr(settings if table == 'shop' else getattr(settings, table), name):g}"
+
+
+def _of_sheets(layout: LayoutPlan, sheets: SheetSettings) -> Iterator[str]:
+    if {p.roll for p in layout.placements} - {s.id for s in layout.new_sheets}:
+        yield "sheets.kerf_mm"
+        yield "shop.take_down_costs_kg"
+    for s in layout.new_sheets:
+        for side, size in (("length", s.length_mm), ("width", s.width_mm)):
+            for name in (f"least_{side}_mm", f"most_{side}_mm"):
+                if abs(size - getattr(sheets, name)) < NEAR_MM:
+                    yield f"sheets.{name}"
+        ends = (s.thickness_start_mm, s.thickness_end_mm)
+        if min(ends) < sheets.thinnest_mm + 1e-3:
+            yield "sheets.thinnest_mm"
+        if max(ends) > sheets.thickest_mm - 1e-3:
+            yield "sheets.thickest_mm"
+        if abs(ends[0] - ends[1]) / s.length_mm * 1000.0 > sheets.most_taper_mm_per_m - NEAR_SLOPE_MM_M:
+            yield "sheets.most_taper_mm_per_m"
+        yield "sheets.kerf_mm"
+        yield "sheets.trim_mm"
+        yield "sheets.planing_mm" if max(ends) <= sheets.planed_up_to_mm else "sheets.planed_up_to_mm"
+
+
+def _of_melts(season: Season) -> Iterator[str]:
+    if not season.melts:
+        return
+    yield from ("pot.capacity_kg", "pot.heel_kg", "pot.spare_kg", "pot.least_weighed_kg")
+    yield from ("casting.sled_length_mm", "casting.run_up_mm", "casting.air_c", "casting.table_c")
+    yield from ("losses.pig", "losses.scrap") if any(m.bought_kg for m in season.melts) else ("losses.scrap",)
+    if any(m.bought_kg for m in season.melts):
+        yield "shop.errand_costs_kg"
+    if any(m.emptied for m in season.melts):
+        yield "shop.emptying_costs_kg"

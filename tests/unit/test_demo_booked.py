@@ -1,0 +1,52 @@
+"""The demo's plan is done: every roll of it is checked, printed and booked as cut, and then taken back."""
+
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from pipemetal.cli.main import cli
+from pipemetal.documents.plan_paper import cutting_pdf
+from pipemetal.files.plan_file import read_plan_file
+from pipemetal.plans import by_hand
+from pipemetal.shop.book import Book
+from pipemetal.shop.catalogue import density_of, roll_from_row
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
+
+pytestmark = pytest.mark.long
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo")
+    result = CliRunner().invoke(cli, ["demo", str(folder), "--iterations", "40"], catch_exceptions=False)
+    assert result.exit_code in (0, 1), result.output
+    return folder
+
+
+def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: Path) -> None:
+    plan = read_plan_file(demo / "plan" / "plan.json")
+    with Book.open(str(demo / "shop.sqlite"), who="Ada") as book:
+        before = book.balances()
+        _, plan_id = book.accept_plan(plan)
+        rack = {row["id"]: roll_from_row(row) for row in book.rows("rolls")}
+        density = {name: density_of(recipe.target) for name, recipe in book.recipes().items()}
+        no_go = [r for r in plan.rolls_used if rack[r.id].no_go]
+        assert no_go, "a roll with a blister is in the plan"
+        events = []
+        for sheet in plan.sheets:
+            bench = by_hand.bench_of(plan, [sheet.id], rack, trim_mm=0.0, kerf_mm=0.0)
+            assert by_hand.faults_of(bench, bench.placements) == (), sheet.id
+            again = by_hand.changed_plan(plan, bench, bench.placements, density)
+            made = next(s for s in again.sheets if s.id == sheet.id)
+            assert [c.blank for c in made.cuts] == [c.blank for c in sheet.cuts]
+            cut = by_hand.cut_rolls_of(bench, bench.placements, density)
+            assert cutting_pdf(cut, plan.organ, UnitSystem(), Words()).startswith(b"%PDF")
+        for roll in plan.rolls_used:
+            events.append(book.cut_planned(plan_id, roll.id)[0])
+        assert not [r for r in plan.rolls_used if book.row("rolls", r.id)["state"] != "cut"]
+        for event in reversed(events):
+            book.undo(event)
+        book.give_up_plan(plan_id)
+        assert book.balances() == before and book.doctor()["faults"] == []

@@ -1,0 +1,194 @@
+"""What a shop does not have, or has measured badly, stops no plan: it is set aside, done without, and named."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.cli.main import cli
+from pipemetal.files.rack_file import usable_rack
+from pipemetal.files.recipe_file import own_recipes, read_recipes
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem
+from pipemetal.layout.search import Fees
+from pipemetal.layout.solve import solve
+from pipemetal.planning.plan import work_as_metal
+from pipemetal.planning.settings import ShopSettings
+
+ORGAN = """
+[organ]
+name = "One rank"
+
+[pitch]
+a_hz = 440
+
+[wall.thin]
+table_mm = [[6, 0.5], [60, 0.9]]
+
+[[rank]]
+name = "Octave 2"
+footage = "2'"
+division = "Great"
+compass = "C-b"
+alloy = "spotted-50"
+construction = "open"
+scale = { half_tones = [["C", 0], ["b", 0]] }
+mouth = "1/4"
+cut_up = "1/4"
+wall = "thin"
+"""
+LOTS = """id,kind,mass_kg,composition,price_per_kg
+T,pig,300,Sn 100,28
+L,pig,300,Pb 100,2
+"""
+RACK = "id,alloy,length_mm,width_mm\nR1,spotted-50,3000,800\nR2,spotted-50,3000,800\n"
+PLACES = ((100, 100), (100, 700), (1500, 100), (1500, 700), (2900, 100), (2900, 700))
+
+
+def readings(roll: str, misread: float | None) -> str:
+    rows = [(x, y, round(0.95 - 0.0001 * x, 3)) for x, y in PLACES]
+    if misread is not None:
+        rows[2] = (*rows[2][:2], misread)
+    return "".join(f"{roll},{x},{y},{t}\n" for x, y, t in rows)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "organ.toml").write_text(ORGAN)
+    (tmp_path / "lots.csv").write_text(LOTS)
+    (tmp_path / "rack.csv").write_text(RACK)
+    (tmp_path / "readings.csv").write_text(
+        "roll,x_mm,y_mm,thickness_mm\n" + readings("R1", None) + readings("R2", None)
+    )
+    return tmp_path
+
+
+def planned(folder: Path, *options: str) -> tuple[int, dict[str, object]]:
+    words = [
+        "plan",
+        str(folder / "organ.toml"),
+        "--iterations",
+        "150",
+        "--out",
+        str(folder / "plan"),
+        "--json",
+        *options,
+    ]
+    result = CliRunner().invoke(cli, words)
+    assert result.exit_code in (0, 1), result.output
+    return result.exit_code, json.loads(result.stdout)
+
+
+def both(folder: Path) -> tuple[str, ...]:
+    return ("--rack", str(folder / "rack.csv"), "--lots", str(folder / "lots.csv"))
+
+
+# a digit wrong, digits swapped, and a point slipped either way
+@pytest.mark.parametrize("misread", [1.45, 0.08, 8.0, 0.58, 9.5, 0.095, 80.0 / 2])
+def test_one_misread_of_six_sets_its_roll_aside_and_the_plan_is_made(folder: Path, misread: float) -> None:
+    (folder / "readings.csv").write_text(
+        "roll,x_mm,y_mm,thickness_mm\n" + readings("R1", misread) + readings("R2", None)
+    )
+    code, data = planned(folder, *both(folder))
+    assert code == 0 and data["pipes_served"] == 24
+    aside = [note for note in data["notes"] if note.startswith("Set aside")]  # type: ignore[attr-defined]
+    assert len(aside) == 1 and "R1" in aside[0] and re.search(rf"{misread:g}\b", aside[0]), aside
+    assert "R1" not in {roll["id"] for roll in data["rolls_used"]}  # type: ignore[attr-defined]
+
+
+def test_a_reason_fits_the_number_of_readings(folder: Path) -> None:
+    (folder / "readings.csv").write_text("roll,x_mm,y_mm,thickness_mm\n" + readings("R1", 1.45) + readings("R2", None))
+    _, aside = usable_rack(folder, read_recipes(own_recipes()))
+    assert "too few without what looks misread" in aside["R1"] and "3 (1.45 mm)" in aside["R1"]
+
+
+@pytest.mark.parametrize("rack", [None, "id,alloy,length_mm,width_mm\n"])
+@pytest.mark.parametrize("lots", [None, "id,kind,mass_kg,composition\n", LOTS])
+def test_an_empty_rack_and_an_empty_floor_are_planned(folder: Path, rack: str | None, lots: str | None) -> None:
+    (folder / "rack.csv").write_text(rack or RACK)
+    (folder / "readings.csv").unlink()
+    (folder / "lots.csv").write_text(lots or LOTS)
+    options = ["--rack", str(folder / "rack.csv")] if rack is not None else []
+    options += ["--lots", str(folder / "lots.csv")] if lots is not None else []
+    code, data = planned(folder, *options)
+    assert code == 0 and data["pipes_served"] == 24 and data["rolls_used"] == []
+    told = " ".join(data["notes"])  # type: ignore[arg-type]
+    assert ("No --rack was given" in told) == (rack is None)
+    assert ("No --lots were given" in told) == (lots is None)
+    bought = data["to_buy_kg"]
+    if lots == LOTS:
+        assert not bought
+    else:
+        assert set(bought) == {"Pb", "Sn"}  # type: ignore[arg-type]
+        assert "the program's own price was used" in told
+
+
+def test_a_shop_without_settings_and_recipes_is_planned_with_the_programs_own(folder: Path) -> None:
+    _, data = planned(folder, *both(folder))
+    assert data["settings_from"] == "the program's own"
+    told = " ".join(data["notes"])  # type: ignore[arg-type]
+    assert "No recipes.toml beside organ.toml: the program's own recipes" in told
+    assert "tinbrook" not in json.dumps(data).lower() and "demo" not in json.dumps(data).lower()
+    (folder / "shop.toml").write_text("[sheets]\nkerf_mm = 3\n[shop]\ntake_down_costs_kg = 2\n")
+    (folder / "recipes.toml").write_text(own_recipes().read_text())
+    _, data = planned(folder, *both(folder))
+    told = " ".join(data["notes"])  # type: ignore[arg-type]
+    assert data["settings_from"] == "shop.toml" and "kerf_mm" not in told and "recipes.toml" not in told
+
+
+def test_no_command_reads_the_invented_shop_for_another() -> None:
+    """Only the demonstration and the commands that show it know its files."""
+    root = Path(__file__).parents[2] / "src" / "pipemetal"
+    using = {p.name for p in root.rglob("*.py") if "packaged_file" in p.read_text()}
+    assert using <= {"demo_files.py", "serve_cmd.py"}, using
+
+
+def test_taking_down_a_roll_has_its_price() -> None:
+    """Two rolls that each hold one blank well, and one that holds both with more waste: by hand, the fee decides."""
+    import numpy as np
+
+    from pipemetal.layout.problem import LayoutRoll
+
+    def roll(name: str, length: float) -> LayoutRoll:
+        return LayoutRoll(name, "A", length, 230.0, 15.0, (0.0, length), np.array([[1.0, 1.0]]))
+
+    blanks = tuple(Blank(f"B{k}", "body", "A", 450.0, 200.0, 1.0, 1.0, 0.05) for k in range(2))
+    problem = LayoutProblem(blanks, (roll("small 1", 480.0), roll("small 2", 480.0), roll("long", 1100.0)))
+    # small: 2 x 450 x 200 = 180,000 mm2 in two rolls; long: 1070 x 200 = 214,000 mm2 in one
+    without = solve(problem, iterations=400)
+    fees = Fees({r.id: 60_000.0 for r in problem.rolls})
+    with_fee = solve(problem, iterations=400, fees=fees)
+    assert {p.roll for p in without.placements} == {"small 1", "small 2"}
+    assert {p.roll for p in with_fee.placements} == {"long"}
+
+
+def test_work_is_priced_as_the_sheet_that_weighs_as_much() -> None:
+    blank = Blank("B", "body", "A", 450.0, 200.0, 1.0, 1.0, 0.05)
+    problem = LayoutProblem((blank,), (), Castable(max_width_mm=300.0, trim_mm=15.0))
+    # 11 kg at 11 g/cm3 and 1 mm are a square metre
+    assert work_as_metal(problem, ShopSettings(melt_costs_kg=11.0), {"A": 11.0}).first_cast_mm2["A"] == pytest.approx(
+        1e6
+    )
+
+
+def test_what_work_costs_is_said_in_plain_words_and_can_be_set(folder: Path) -> None:
+    from pipemetal.files.shop_file import KEYS, read_shop
+    from pipemetal.planning.settings import rests_on
+
+    keys = ("shop.errand_costs_kg", "shop.melt_costs_kg", "shop.take_down_costs_kg")
+    assert all(key in KEYS and rests_on(key) == "estimate" for key in keys)
+    (folder / "shop.toml").write_text('[shop]\nerrand_costs = "22 lb"\nmelt_costs_kg = 3\n')
+    found = read_shop(folder / "shop.toml")
+    assert found.errand_costs_kg == pytest.approx(9.98, abs=0.01) and found.melt_costs_kg == 3.0
+    assert found.said == {"shop.errand_costs_kg", "shop.melt_costs_kg"}
+
+
+def test_a_recipe_of_the_programs_own_lies_within_its_windows() -> None:
+    for recipe in read_recipes(own_recipes()).values():
+        assert not recipe.misses(recipe.target)
+        assert recipe.target.wt_pct("Sn") + recipe.target.wt_pct("Pb") > 98.0
+        assert isinstance(recipe.target, Composition)
