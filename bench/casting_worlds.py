@@ -1,11 +1,13 @@
-"""How well a shop's law is learned in worlds that it was not made from: `python bench/casting_worlds.py [--shops N] [--closed]`.
+"""How well a shop's law is learned in worlds that it was not made from: `python bench/casting_worlds.py [--shops N]
+[--closed]`.
 
-Every world is a shop written here from physics or from a shop's troubles, apart from the program's laws: it takes gate, head, speed,
-metal and place and gives a film. Three, ten or thirty casts are logged as a crew logs them (six marks, five places three times,
-leftover, temperatures); then new casts of the shop as it stands are predicted: how often the 95 % band holds a measured place, and how far
-the prediction is from the shop's own law (root mean square, mm). Beside it: the mean of the log, and a spreadsheet's regression of ln
-thickness on ln gate, ln pace and ln head, which is given the true head of the new casts. `--closed`: three casts of the shop's own, then
-the card is pushed and logged, and the share of the wanted taper is told after ten.
+Every world is a shop written here from physics or from a shop's troubles, apart from the program's laws: it takes
+gate, head, speed, metal and place and gives a film. Three, ten or thirty casts are logged as a crew logs them (six
+marks, five places three times, leftover, temperatures); then new casts of the shop as it stands are predicted: how
+often the 95 % band holds a measured place, and how far the prediction is from the shop's own law (root mean square,
+mm). Beside it: the mean of the log, and a spreadsheet's regression of ln thickness on ln gate, ln pace and ln head,
+which is given the true head of the new casts. `--closed`: three casts of the shop's own, then the card is pushed and
+logged, and the share of the wanted taper is told after ten.
 """
 
 from __future__ import annotations
@@ -78,7 +80,9 @@ def hot_discharge(now: Now, head: float, speed: float, place: float) -> float:
 
 
 def mush(now: Now, head: float, speed: float, place: float) -> float:
-    """Slush: plane Couette and Poiseuille flow in a lip of 15 mm, entrance loss, viscosity by an exponential of the solid."""
+    """Slush: plane Couette and Poiseuille flow in a lip of 15 mm, entrance loss, viscosity by an exponential of
+    the solid.
+    """
     gate, lip = 1e-3 * now.gate_mm, 0.015
     viscosity = 0.004 * math.exp(14.0 * (now.solid + 0.03 * place))
     rho = RHOS[now.tin]
@@ -121,7 +125,9 @@ def cloth(now: Now, head: float, speed: float, place: float) -> float:
 
 
 def bent(now: Now, head: float, speed: float, place: float) -> float:
-    """No power law: contact time at low speed goes over into a gate that scrapes at a third of itself, thinner to the end."""
+    """No power law: contact time at low speed goes over into a gate that scrapes at a third of itself, thinner to
+    the end.
+    """
     scraped, stuck = 0.42e-3 * now.gate_mm, 1.5e-3 / math.sqrt(speed)
     return (scraped**4 + stuck**4) ** 0.25 * (1.0 - 0.06 * place)
 
@@ -173,9 +179,17 @@ class Shop:
             "B" if self.name == "crew change" and number >= 0.6 * self.last else "A",
             float(rng.normal(0.0, self.cast_sd)),
         )
-        return now, 11.34 * float(rng.integers(6, 10)), float(rng.uniform(3.0, 4.3)), first, first * float(rng.uniform(0.85, 1.45))
+        return (
+            now,
+            11.34 * float(rng.integers(6, 10)),
+            float(rng.uniform(3.0, 4.3)),
+            first,
+            first * float(rng.uniform(0.85, 1.45)),
+        )
 
-    def lay(self, now: Now, charge_kg: float, length_m: float, first: float, last: float) -> tuple[Array, Array, Array, Array]:
+    def lay(
+        self, now: Now, charge_kg: float, length_m: float, first: float, last: float
+    ) -> tuple[Array, Array, Array, Array]:
         """Distance, film without luck, film with the cast's luck, speed; film nan where the sled is empty."""
         x = np.linspace(0.0, length_m, 121)
         speed = np.linspace(first, last, 121)
@@ -185,7 +199,9 @@ class Shop:
         area = RHOS[now.tin] * SLED.inner_length_mm * SLED.inner_width_mm * 1e-6
         head, film = charge_kg / area, np.full(len(x), np.nan)
         for i in range(20):  # the run-up
-            film0 = self.film(now, head, max(float(speed[0]) * math.sqrt((i + 0.5) / 20.0), 0.2), 0.0) * math.exp(now.luck)
+            film0 = self.film(now, head, max(float(speed[0]) * math.sqrt((i + 0.5) / 20.0), 0.2), 0.0) * math.exp(
+                now.luck
+            )
             head -= min(film0, 6e-3) * 0.015 / (SLED.inner_length_mm * 1e-3)
         plain = film.copy()
         for i in range(len(x)):
@@ -292,13 +308,25 @@ def judged(name: str, casts: int, seed: int, tally: Tally, tests: int = 6) -> No
         done += 1
         for s in told:
             true = 1e3 / SHRINK[now.tin] * float(np.interp(s.distance_m, x, plain))
-            seen = 1e3 / SHRINK[now.tin] * float(np.interp(s.distance_m, x, film)) * math.exp(shop.rng.normal(0.0, shop.place_sd))
+            seen = (
+                1e3
+                / SHRINK[now.tin]
+                * float(np.interp(s.distance_m, x, film))
+                * math.exp(shop.rng.normal(0.0, shop.place_sd))
+            )
             tally.held.append(float(s.low_mm <= seen <= s.high_mm))
             tally.misses["program"].append(s.thickness_mm - true)
             tally.misses["mean"].append(mean_mm - true)
             laid = np.concatenate([[0.0], np.cumsum(0.5 * (film[1:] + film[:-1]) * np.diff(x))])
-            head = 1e-3 * (shop.left_kg / (RHOS[now.tin] * 0.2e-3) + (laid[-1] - np.interp(s.distance_m, x, laid)) / 0.25e-3)
-            row = [1.0, math.log(now.gate_mm), -math.log(float(np.interp(s.distance_m, x, speed))), math.log(max(1e-3, float(head)))]
+            head = 1e-3 * (
+                shop.left_kg / (RHOS[now.tin] * 0.2e-3) + (laid[-1] - np.interp(s.distance_m, x, laid)) / 0.25e-3
+            )
+            row = [
+                1.0,
+                math.log(now.gate_mm),
+                -math.log(float(np.interp(s.distance_m, x, speed))),
+                math.log(max(1e-3, float(head))),
+            ]
             tally.misses["spreadsheet"].append(math.exp(float(np.dot(row, sheet))) - true)
 
 
@@ -344,7 +372,7 @@ def closed(name: str, seed: int, casts: int = 10) -> float:
         now = replace(now, gate_mm=card.gate_mm)
         pace = math.exp(shop.rng.normal(0.0, 0.03))
         first, last = card.marks[0].speed_m_s * pace, card.marks[-1].speed_m_s * pace
-        x, plain, film, _ = shop.lay(now, card.charge_kg, 4.0, first, last)
+        film = shop.lay(now, card.charge_kg, 4.0, first, last)[2]
         good = film[np.isfinite(film)] * 1e3 / SHRINK[now.tin]
         shares.append((good[0] - good[-1]) / (start - end) if len(good) == len(film) else 0.0)
         cast = shop.log(number, (now, card.charge_kg, 4.0, first, last))
@@ -365,7 +393,9 @@ def main() -> None:
     for name in names:
         if asked.closed:
             shares = [closed(name, 1000 + s) for s in range(asked.shops)]
-            print(f"{name:18} taper reached after ten casts: " + " ".join(f"{s:.2f}" for s in sorted(shares)), flush=True)
+            print(
+                f"{name:18} taper reached after ten casts: " + " ".join(f"{s:.2f}" for s in sorted(shares)), flush=True
+            )
             continue
         line = f"{name:18}"
         for casts in (int(c) for c in asked.casts.split(",")):

@@ -1,14 +1,17 @@
 """A shop's own law from its logged casts, honest about how sure it is; no log stops it.
 
 Thickness along every cast against rival laws, each with a departure over gate, speed, head, temperature and place
-(:mod:`pipemetal.casting.fitting`); every reading is judged, the watch's error is estimated, groups and drift are weighed.
+(:mod:`pipemetal.casting.fitting`); every reading is judged, the watch's error is estimated, groups and drift are
+weighed.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TypedDict
 
 import numpy as np
 
@@ -16,16 +19,18 @@ from pipemetal.casting.fitting import Fit, fitted
 from pipemetal.casting.groups import DRIFT, Drift, GroupEffect, Groups, Weighed, groups_of, weighed
 from pipemetal.casting.log import LoggedCast, ReducedCast, gauge_of_log, reduced
 from pipemetal.casting.model import TWO_SIDED_95, Array
-from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.casting.next_cast import log_next
+from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
 from pipemetal.errors import CastingError
 
 __all__ = ["Calibration", "CastEffect", "LeftOut", "calibrate"]
 
-# Casts that the joint range needs, and what a gate (mm), head (mm), speed (m/s) and superheat (K) may differ at no risk.
+# Casts that the joint range needs, and what a gate (mm), head (mm), speed (m/s) and superheat (K) may differ at no
+# risk.
 _FEWEST_FOR_JOINT = 6
 _SOFT = (0.1, 3.0, 0.05, 4.0)
 # A place or a cast further off than this many standard deviations is a misreading, not scatter.
-_PLACE_SIGMAS, _CAST_SIGMAS = 4.5, 4.0
+_PLACE_SIGMAS, _FAR_SIGMAS, _CAST_SIGMAS = 4.5, 6.0, 4.0
 # One cast in twenty is misread whole; a misread gate moves ln thickness by about this much (estimates).
 _MISREAD_SHARE, _MISREAD_SD = 0.05, 0.3
 _SUSPECTS, _WEIGHED_LOG, _MOST_ROUNDS = 3, 120, 6
@@ -33,6 +38,8 @@ _SUSPECTS, _WEIGHED_LOG, _MOST_ROUNDS = 3, 120, 6
 _WATCH_SD, _WATCH_LIMITS = 0.7, (0.5, 8.0)
 # Told as worse than stated above this factor.
 _WATCH_TOLD = 1.5
+# A cast with less solid at the gate than this was hot (share).
+_SLUSH = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +53,9 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class CastEffect:
-    """How one cast came out against the shop's law: percent thicker than expected, beyond what gate, head and speed explain."""
+    """How one cast came out against the shop's law: percent thicker than expected, beyond what gate, head and
+    speed explain.
+    """
 
     id: str
     thicker_percent: float
@@ -58,7 +67,8 @@ class Calibration:
     """The shop's law for the next push, what was used and left out, and how sure a new sheet is.
 
     ``predictive_half_width_percent`` is the 95 % half-width of the thickness at one place of a new cast within the log;
-    ``own_scatter_percent`` that part of it which no further cast removes. ``watch`` says by how much the watch is worse than stated.
+    ``own_scatter_percent`` that part of it which no further cast removes. ``watch`` says by how much the watch is
+    worse than stated.
     """
 
     law: ShopLaw
@@ -73,6 +83,11 @@ class Calibration:
     watch: tuple[str, ...] = ()
     reduced: tuple[ReducedCast, ...] = field(default=(), repr=False)
     words: str = ""
+
+    @cached_property
+    def log_next(self) -> str:
+        """Which cast next would teach most, in words."""
+        return log_next(self.law, self.reduced)
 
 
 def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
@@ -95,22 +110,59 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
     usable, watch = _timed(usable, {c.id: c for c in casts})
     if not usable:
         return _nothing(left_out, readings)
-    mask = [np.ones(len(c.x_m), dtype=bool) for c in usable]
     by_id = {c.id: c for c in casts}
-    groups = groups_of([by_id[c.id] for c in usable])
-    fit = fitted(usable, mask, groups.extra({}))
-    judged = False
+    usable, mask = _without_far_places(usable, readings)
+    fit, groups, judged = _whole(usable, mask, by_id, None), _groups(usable, by_id), False
     for _ in range(_MOST_ROUNDS):
         again = _judged(fit, usable, mask, left_out, readings)
         if again is None:
             break
         usable, mask = again
-        groups, judged = groups_of([by_id[c.id] for c in usable]), True
-        fit = fitted(usable, mask, groups.extra({}), (fit.cast_sd, fit.place_sd))
+        groups, judged = _groups(usable, by_id), True
+        fit = _whole(usable, mask, by_id, (fit.cast_sd, fit.place_sd))
     found = weighed(groups, fit)
     if judged or found.on:
         fit = fitted(usable, mask, groups.extra(found.on))
     return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch))
+
+
+def _groups(casts: Sequence[ReducedCast], logged: Mapping[str, LoggedCast]) -> Groups:
+    return groups_of([logged[c.id] for c in casts])
+
+
+def _whole(
+    casts: Sequence[ReducedCast],
+    mask: Sequence[Array],
+    logged: Mapping[str, LoggedCast],
+    scatters: tuple[float, float] | None,
+) -> Fit:
+    return fitted(casts, mask, _groups(casts, logged).extra({}), scatters)
+
+
+def _without_far_places(casts: list[ReducedCast], readings: list[LeftOut]) -> tuple[list[ReducedCast], list[Array]]:
+    """Places far off what powers alone can give, taken out before a departure that bends could follow them."""
+    mask = [np.ones(len(c.x_m), dtype=bool) for c in casts]
+    scatters: tuple[float, float] | None = None
+    for _ in range(_MOST_ROUNDS):
+        fit = fitted(casts, mask, None, scatters, bending=False)
+        if not _places_out(fit, casts, mask, readings, _FAR_SIGMAS):
+            break
+        scatters = (fit.cast_sd, min(fit.place_sd, STATION_SCATTER))
+    return casts, mask
+
+
+def _places_out(
+    fit: Fit, casts: Sequence[ReducedCast], mask: Sequence[Array], readings: list[LeftOut], limit: float
+) -> bool:
+    """Takes the worst tenth of the places out that are further off than a limit, and names them; whether any were."""
+    off = np.abs(np.where(fit.used, fit.place_sigmas, 0.0))
+    worst = max(limit, 0.6 * float(off.max(initial=0.0)))
+    places = [(int(i), int(k)) for i, k in np.argwhere(off > worst)]
+    for i, k in places:
+        mask[i][k] = False
+        at, sigmas = float(casts[i].x_m[k]), float(fit.place_sigmas[i, k])
+        readings.append(LeftOut(casts[i].id, f"thickness at {at:.2f} m is {sigmas:+.1f} sigma off", at))
+    return bool(places)
 
 
 @dataclass(frozen=True)
@@ -120,9 +172,7 @@ class _Told:
     watch: tuple[str, ...]
 
 
-def _reduced(
-    casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]
-) -> list[ReducedCast]:
+def _reduced(casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]) -> list[ReducedCast]:
     gauge = gauge_of_log(casts)
     usable = []
     for cast in casts:
@@ -157,9 +207,7 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         logs = -freedom * grid - 0.5 * misfit * np.exp(-2.0 * grid) - 0.5 * (grid / _WATCH_SD) ** 2
         shares = np.exp(logs - logs.max())
         factors[stated] = math.exp(float(shares @ grid / shares.sum())) if mine else 1.0
-    timed = [
-        replace(c, speed_covariance=_widened(c, factors[logged[c.id].timing_sd_s])) for c in casts
-    ]
+    timed = [replace(c, speed_covariance=_widened(c, factors[logged[c.id].timing_sd_s])) for c in casts]
     told = tuple(
         f"times stated to {stated:g} s are good to {stated * factor:.2f} s by their own marks"
         for stated, factor in sorted(factors.items())
@@ -176,16 +224,10 @@ def _judged(
     fit: Fit, casts: list[ReducedCast], mask: list[Array], left_out: list[LeftOut], readings: list[LeftOut]
 ) -> tuple[list[ReducedCast], list[Array]] | None:
     """Casts and places that stay when the worst misreadings are taken out and named; None when all may stay."""
-    off = np.abs(np.where(fit.used, fit.place_sigmas, 0.0))
-    worst = max(_PLACE_SIGMAS, 0.6 * float(off.max(initial=0.0)))
-    places = [(int(i), int(k)) for i, k in np.argwhere(off > worst)]
+    places = _places_out(fit, casts, mask, readings, _PLACE_SIGMAS)
     gone = {i: f"came out {z:+.1f} sigma off: gate, charge or times misread?" for i, z in _misread_casts(fit)}
     if not places and not gone:
         return None
-    for i, k in places:
-        mask[i][k] = False
-        at, sigmas = float(casts[i].x_m[k]), float(fit.place_sigmas[i, k])
-        readings.append(LeftOut(casts[i].id, f"thickness at {at:.2f} m is {sigmas:+.1f} sigma off", at))
     gone |= {i: "most of its readings disagree" for i, m in enumerate(mask) if m.sum() < 2 and i not in gone}
     left_out += [LeftOut(casts[i].id, reason) for i, reason in gone.items()]
     return [c for i, c in enumerate(casts) if i not in gone], [m for i, m in enumerate(mask) if i not in gone]
@@ -249,9 +291,7 @@ def _nothing(left_out: list[LeftOut], readings: list[LeftOut]) -> Calibration:
 _PRIOR_HALF_WIDTH_PERCENT = 45.0
 
 
-def _calibration(
-    fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weighed, told: _Told
-) -> Calibration:
+def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weighed, told: _Told) -> Calibration:
     law = ShopLaw(
         fit.parts,
         fit.basis,
@@ -261,6 +301,7 @@ def _calibration(
         groups.stretches,
         groups.present,
         len(casts),
+        any(float(c.solid.max()) > _SLUSH for c in casts),
         **_logged(casts),
     )
     spread = law.spread(fit.at)
@@ -301,10 +342,21 @@ def _words(used: int, left_out: int, half_width: float, own: float, found: Weigh
     return words
 
 
-def _logged(casts: Sequence[ReducedCast]) -> dict[str, tuple[object, ...]]:
-    """Range, mean and covariance of what was cast; the covariance softened by a little of each usual size (estimate)."""
+class Logged(TypedDict, total=False):
+    """What a log covers, as the law keeps it."""
+
+    logged_low: tuple[float, ...]
+    logged_high: tuple[float, ...]
+    logged_centre: tuple[float, ...]
+    logged_covariance: tuple[tuple[float, ...], ...]
+
+
+def _logged(casts: Sequence[ReducedCast]) -> Logged:
+    """Range, mean and covariance of what was cast; the covariance softened by a little of each usual size
+    (estimate).
+    """
     values = np.array([[1e3 * c.gate_m, 1e3 * c.head_m.mean(), c.speed_m_s.mean(), c.superheat_k] for c in casts])
-    found: dict[str, tuple[object, ...]] = {
+    found: Logged = {
         "logged_low": tuple(float(v) for v in values.min(axis=0)),
         "logged_high": tuple(float(v) for v in values.max(axis=0)),
     }

@@ -23,7 +23,8 @@ __all__ = ["Cause", "Explanation", "expected_stations", "explain", "law_of_cast"
 
 CAUSES = ("gate", "charge", "speed", "temperature")
 _PLACES = 25
-# Corrections smaller than this are not worth a change of habit: people do not push more evenly (common practice, no source).
+# Corrections smaller than this are not worth a change of habit: people do not push more evenly (common practice, no
+# source).
 _LEAST_CHANGE = 0.02
 # Share of a standard deviation of the times that is tried to see what it moves.
 _SMALL_STEP = 0.1
@@ -31,7 +32,9 @@ _SMALL_STEP = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """What one cause adds to the thickness, in mm, at the beginning, the middle and the end, and on the mean; with its words."""
+    """What one cause adds to the thickness, in mm, at the beginning, the middle and the end, and on the mean; with
+    its words.
+    """
 
     name: str
     start_mm: float
@@ -43,10 +46,12 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Why a cast came out as it did against another: ``measured_mean_mm`` is ``reference_mean_mm`` and all causes together.
+    """Why a cast came out as it did against another: ``measured_mean_mm`` is ``reference_mean_mm`` and all causes
+    together.
 
-    ``reference_mean_mm`` is what the shop's own numbers say this sheet had been with the other cast's gate, charge, speed
-    and temperature. The last cause is what these do not explain; ``within_scatter`` says whether it is the shop's usual luck.
+    ``reference_mean_mm`` is what the shop's own numbers say this sheet had been with the other cast's gate, charge,
+    speed and temperature. The last cause is what these do not explain; ``within_scatter`` says whether it is the
+    shop's usual luck.
     """
 
     cast: str
@@ -66,12 +71,12 @@ def explain(
     """Why a logged cast came out so.
 
     Arguments:
-        casts: the log. found: its calibration, if it is at hand. reference_id: the cast to compare with; without it the cast
-            before this one in the log that is nearest in gate, or the nearest after it.
+        casts: the log. found: its calibration, if it is at hand. reference_id: the cast to compare with; without it
+            the cast before this one in the log that is nearest in gate, or the nearest after it.
     Raises:
         CastingError: a cast that is not in the log or that cannot be used, with the reason.
-    Sources: each cause by its mean share over all orders in which the causes can be changed (Shapley, Contributions to the
-        Theory of Games II (1953); from memory), so that they add up exactly.
+    Sources: each cause by its mean share over all orders in which the causes can be changed (Shapley, Contributions
+        to the Theory of Games II (1953); from memory), so that they add up exactly.
     """
     found = found or calibrate(casts)
     cast, mine = _usable(cast_id, casts)
@@ -129,15 +134,16 @@ def law_of_cast(found: Calibration, cast: LoggedCast) -> ShopLaw:
     return found.law.for_cast(**names)
 
 
-def expected_stations(cast_id: str, casts: Sequence[LoggedCast], law: ShopLaw) -> tuple[Station, ...]:
+def expected_stations(cast_id: str, casts: Sequence[LoggedCast], found: Calibration) -> tuple[Station, ...]:
     """What a logged cast's own push should have given along the sheet, with its band.
 
-    The band holds what the coefficients, cast and place leave open, and what the watch does: marks taken by hand tell the
+    The band holds what the law, cast and place leave open, and what the watch does: marks taken by hand tell the
     speed at a place to some ten percent only.
     Raises:
         CastingError: a cast that is not in the log, cannot be used, or ran its sled empty.
     """
     cast, got = _usable(cast_id, casts)
+    law = law_of_cast(found, cast)
     x = np.linspace(0.0, cast.length_mm * 1e-3, _PLACES)
 
     outfit = _outfit(cast)
@@ -193,14 +199,18 @@ def _nearest(cast: LoggedCast, casts: Sequence[LoggedCast]) -> str:
     usable = [(i, c) for i, c in enumerate(casts) if i != at and not isinstance(reduced(c), str)]
     if not usable:
         raise CastingError("needs another cast to be compared with", field="id", value=cast.id)
-    return min(usable, key=lambda p: (p[0] > at, abs(math.log(p[1].opening_mm / cast.opening_mm)), abs(p[0] - at)))[1].id
+    return min(usable, key=lambda p: (p[0] > at, abs(math.log(p[1].opening_mm / cast.opening_mm)), abs(p[0] - at)))[
+        1
+    ].id
 
 
 Settings = tuple[float, float, tuple[Array, Array], float]
 
 
 def _settings(cast: LoggedCast, got: ReducedCast) -> Settings:
-    """Gate, charge per length and width of sheet carried onto this one, speed along the shares of the length, superheat."""
+    """Gate, charge per length and width of sheet carried onto this one, speed along the shares of the length,
+    superheat.
+    """
     return cast.opening_mm, cast.charge_kg, (got.x_m / (cast.length_mm * 1e-3), got.speed_m_s), cast.superheat_k
 
 

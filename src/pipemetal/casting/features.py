@@ -1,8 +1,10 @@
-"""What a shop's departure from the law may depend on, as columns of a linear model: powers first, then a Gaussian process.
+"""What a shop's departure from the law may depend on, as columns of a linear model: powers first, then a Gaussian
+process.
 
-A departure is ln of the film that comes out over the film that a rival law gives. Its straight part is a level, an error of the
-gate's zero, and powers of gate, speed, head, temperature, share of solid and place along the sheet; what bends is a Gaussian
-process over the same, carried by a few points of the log (its own variance away from them is added when predicting).
+A departure is ln of the film that comes out over the film that a rival law gives. Its straight part is a level, an
+error of the gate's zero, and powers of gate, speed, head, temperature, share of solid and place along the sheet; what
+bends is a Gaussian process over the same, carried by a few points of the log (its own variance away from them is
+added when predicting).
 """
 
 from __future__ import annotations
@@ -99,7 +101,9 @@ class Basis:
         return np.append(straight_sds(size), np.full(len(self.knots), max(bend, 1e-5)))
 
     def lacking(self, columns: Array) -> Array:
-        """Share of the bending part's variance that the knots do not carry, at places with these columns; shape (n,)."""
+        """Share of the bending part's variance that the knots do not carry, at places with these columns; shape
+        (n,).
+        """
         if not len(self.knots):
             return np.ones(len(columns))
         carried = np.square(columns[:, self.straight : self.count]).sum(axis=1)

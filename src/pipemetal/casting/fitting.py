@@ -1,9 +1,11 @@
-"""The fit of a shop's law to its log: all casts side by side, small blocks cast by cast, everything unknown weighed by evidence.
+"""The fit of a shop's law to its log: all casts side by side, small blocks cast by cast, everything unknown weighed
+by evidence.
 
     ln film = ln law_k(true speed, true head) + columns . b + cast + place,   b ~ N(0, size^2)
 
-for every rival k and every size of the departure; their weights, both scatters and what the watch and the scale did not tell are all
-found together. Sources: calibration with a discrepancy: Kennedy & O'Hagan, J. R. Stat. Soc. B 63 (2001) 425.
+for every rival k and every size of the departure; their weights, both scatters and what the watch and the scale did
+not tell are all found together. Sources: calibration with a discrepancy: Kennedy & O'Hagan, J. R. Stat. Soc. B 63
+(2001) 425.
 """
 
 from __future__ import annotations
@@ -74,7 +76,9 @@ class Stack:
         self.even = {name: np.array([getattr(c, name) for c in casts]).reshape(-1, 1) for name in names}
 
     def at(self, guess: Array) -> At:
-        """The places of all casts with watch and scale corrected by a guess (casts, 4); flat arrays of the used ones."""
+        """The places of all casts with watch and scale corrected by a guess (casts, 4); flat arrays of the used
+        ones.
+        """
         speed = self.speed * np.exp(np.clip(np.einsum("cnk,ck->cn", self.slopes[:, :, :3], guess[:, :3]), -1.0, 1.0))
         head = self.head * np.exp(np.clip(self.slopes[:, :, 3] * guess[:, 3:4], -1.0, 1.0))
         even = {name: np.broadcast_to(v, self.used.shape)[self.used] for name, v in self.even.items()}
@@ -87,7 +91,9 @@ class Stack:
         )
 
     def spread_out(self, flat: Array) -> Array:
-        """Values of the used places (..., n used) or (n used, q) back in their casts (casts, n[, q]), nought elsewhere."""
+        """Values of the used places (..., n used) or (n used, q) back in their casts (casts, n[, q]), nought
+        elsewhere.
+        """
         out = np.zeros((*self.used.shape, *flat.shape[1:]))
         out[self.used] = flat
         return out
@@ -95,7 +101,9 @@ class Stack:
 
 @dataclass(frozen=True)
 class Solved:
-    """All rivals and sizes for one pair of scatters: log evidence (sizes, rivals), departures (sizes, columns, rivals)."""
+    """All rivals and sizes for one pair of scatters: log evidence (sizes, rivals), departures (sizes, columns,
+    rivals).
+    """
 
     evidence: Array
     means: Array
@@ -106,7 +114,9 @@ class Solved:
 
 @dataclass(frozen=True, eq=False)
 class Summed:
-    """What a log comes to for one pair of scatters: columns by columns, columns by targets, misfit with nothing explained."""
+    """What a log comes to for one pair of scatters: columns by columns, columns by targets, misfit with nothing
+    explained.
+    """
 
     matrix: Array
     right: Array
@@ -127,7 +137,9 @@ class Summed:
 class Linear:
     """The linear model of one round, solved for given scatters in closed form."""
 
-    def __init__(self, stack: Stack, columns: Array, by_unknown: Array, targets: Array, sds: Array, prior: Array) -> None:
+    def __init__(
+        self, stack: Stack, columns: Array, by_unknown: Array, targets: Array, sds: Array, prior: Array
+    ) -> None:
         """columns (C, n, p), by_unknown (C, n, 4), targets (C, n, K), sds (H, p), prior log weights (H, K)."""
         self.columns, self.targets, self.sds, self.prior = columns, targets, sds, prior
         self.unknown = np.einsum("cni,cij,cmj->cnm", by_unknown, stack.unknown, by_unknown, optimize=True)
@@ -138,7 +150,8 @@ class Linear:
         own = np.where(self.used, place_sd**2 + self.film_sd**2, 1.0)
         pairs = (self.used[:, :, None] & self.used[:, None, :]).astype(float)
         eye = np.eye(self.columns.shape[1])
-        return self.unknown + np.reshape(np.square(cast_sd), (-1, 1, 1)) * pairs + own[:, :, None] * eye
+        blocks: Array = self.unknown + np.reshape(np.square(cast_sd), (-1, 1, 1)) * pairs + own[:, :, None] * eye
+        return blocks
 
     def summed(self, cast_sd: float | Array, place_sd: float) -> Summed:
         """The sums over all casts for these scatters; the one from cast to cast may be given cast by cast."""
@@ -229,17 +242,19 @@ def fitted(
     mask: Sequence[Array],
     extra: Extra | None = None,
     scatters: tuple[float, float] | None = None,
+    *,
+    bending: bool = True,
 ) -> Fit:
     """The law's parts by a log.
 
     Arguments:
-        casts, mask: as reduced, and which of their places count. extra: further columns (groups, time). scatters: taken as known, where a
-            fit nearby found them.
+        casts, mask: as reduced, and which of their places count. extra: further columns (groups, time). scatters:
+            taken as known, where a fit nearby found them.
     """
     stack = Stack(casts, mask)
     extra = extra or Extra.none(len(casts))
     guess = np.zeros((len(casts), 4))
-    basis = Basis.of(inputs(stack.at(guess))) if len(casts) else Basis()
+    basis = Basis.of(inputs(stack.at(guess))) if bending and len(casts) else Basis()
     hypers = list(itertools.product(SIZES, BENDS if len(basis.knots) else BENDS[:1]))
     sds = np.stack([np.append(basis.sds(s[0], b[0]), extra.spreads) for s, b in hypers])
     prior = np.log([[s[1] * b[1] * r.weight for r in RIVALS] for s, b in hypers])

@@ -1,7 +1,7 @@
 """Which alloy, gate, box, cloth, crew, table or season casts thicker, and whether the shop drifts.
 
-Each kind is a set of columns beside the law's (:class:`pipemetal.casting.fitting.Extra`), weighed by evidence like everything else:
-a kind counts in every card once the log speaks for it, and is told drawn towards none until then.
+Each kind is a set of columns beside the law's (:class:`pipemetal.casting.fitting.Extra`), weighed by evidence like
+everything else: a kind counts in every card once the log speaks for it, and is told drawn towards none until then.
 """
 
 from __future__ import annotations
@@ -15,23 +15,25 @@ import numpy as np
 from pipemetal.casting.fitting import Extra, Fit, Solved
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
-from pipemetal.casting.shop_law import GroupColumn
+from pipemetal.casting.shop_law import ONE_ALLOY_SN, GroupColumn
 
 __all__ = ["KINDS", "Drift", "GroupEffect", "Groups", "groups_of"]
 
 KINDS = ("alloy", "gate", "box", "cloth", "crew", "table", "season")
 DRIFT = "drift"
-# Sizes that a kind's differences may have (ln thickness), and the chance that a kind differs at all before any cast (estimates).
+# Sizes that a kind's differences may have (ln thickness), and the chance that a kind differs at all before any cast
+# (estimates).
 SPREADS, CHANCE = (0.03, 0.07, 0.14), 0.15
-# A drift moves by one of these from one stretch of the log to the next; a stretch has so many casts, and there are so many.
+# A drift moves by one of these from one stretch of the log to the next; a stretch has so many casts, and there are so
+# many.
 DRIFT_SPREADS, STRETCH, MOST_STRETCHES = (0.02, 0.05), 5, 10
 FEWEST_CASTS, FEWEST_FOR_DRIFT, MOST_GROUPS = 3, 6, 14
 # Real differences hide in the scatter from cast to cast, which is therefore tried smaller too.
 _SCATTER_SHARES = (1.0, 0.75, 0.55)
-# Alloys within so much tin are one (percent by mass); two kinds are taken up at most beside each other and a drift.
-_ONE_ALLOY_SN, _MOST_KINDS = 2.5, 3
+# So many kinds are taken up at most beside each other and a drift.
+_MOST_KINDS = 3
 _SEASONS = ("winter", "spring", "summer", "autumn")
-_OFF = 1e-5
+_OFF, _SMALL = 1e-5, 0.01
 # A steady slide over a whole log may be this much more than a stretch moves (estimate).
 _SLIDE = 2.5
 # A kind is counted in from these log odds on: doubt costs width, a difference left out costs truth (estimate).
@@ -40,7 +42,9 @@ _COUNTED = -1.0
 
 @dataclass(frozen=True, slots=True)
 class GroupEffect:
-    """How much thicker one group casts than the mean of its kind, in percent, with its 95 % interval, drawn towards none."""
+    """How much thicker one group casts than the mean of its kind, in percent, with its 95 % interval, drawn
+    towards none.
+    """
 
     kind: str
     name: str
@@ -49,6 +53,11 @@ class GroupEffect:
     low_percent: float
     high_percent: float
     words: str
+
+    @property
+    def differs(self) -> bool:
+        """Whether its interval leaves no difference out."""
+        return self.low_percent > 0.0 or self.high_percent < 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +108,7 @@ def alloy_names(casts: Sequence[LoggedCast]) -> dict[str, str]:
     names: dict[float, str] = {}
     first = -math.inf
     for value in tin:
-        first = value if value - first > _ONE_ALLOY_SN else first
+        first = value if value - first > ONE_ALLOY_SN else first
         names[value] = f"Sn {first:.0f}"
     return {c.id: names[round(c.composition.wt_pct("Sn"), 2)] for c in casts}
 
@@ -154,7 +163,9 @@ def groups_of(casts: Sequence[LoggedCast]) -> Groups:
 
 
 def _stretches(casts: int) -> Array:
-    """Level of each cast against the last one: what moved on every stretch between, and a steady slide; shape (casts, columns)."""
+    """Level of each cast against the last one: what moved on every stretch between, and a steady slide; shape
+    (casts, columns).
+    """
     if casts < FEWEST_FOR_DRIFT:
         return np.empty((casts, 0))
     count = min(max(casts // STRETCH, 1), MOST_STRETCHES)
@@ -238,18 +249,19 @@ class _Pool:
         return _together([s.total for s in self.solved(on)])
 
     def _moments(self, kind: str, others: Mapping[str, float], rows: Array) -> tuple[Array, Array]:
-        """Mean and deviation of sums of the extra columns (rows: sums, columns), a kind being off, or on with any spread."""
-        asked = [({**others, kind: s}, CHANCE / len(_spreads(kind))) for s in _spreads(kind)] + [(others, 1.0 - CHANCE)]
+        """Mean and deviation of sums of the extra columns (rows: sums, columns), a kind being on with any spread,
+        a small one too.
+        """
         logs, means, squares = [], [], []
         q = len(self.groups.spreads({}))
-        for on, share in asked:
-            for scatter, s in enumerate(self.solved(on)):
+        for on in ({**others, kind: s} for s in (_SMALL, *_spreads(kind))):
+            for s in self.solved(on):
                 h, k = np.unravel_index(int(np.argmax(s.evidence)), s.evidence.shape)
                 sds = self.linear.sds[self.best[h]].copy()
                 sds[-q:] = self.groups.spreads(on)
                 covariance = sds[:, None] * np.linalg.inv(s.matrices[h]) * sds[None, :]
                 mean = rows @ s.means[h, -q:, k]
-                logs.append(s.total + math.log(share) - 0.0 * scatter)
+                logs.append(s.total)
                 means.append(mean)
                 squares.append(np.einsum("ri,ij,rj->r", rows, covariance[-q:, -q:], rows) + mean**2)
         shares = np.exp(np.array(logs) - max(logs))
@@ -280,7 +292,9 @@ class _Pool:
         rows[0, -groups.stretches :] = -groups.rows[:, -groups.stretches :].mean(axis=0)
         rows[1, -groups.stretches :] = -groups.rows[0, -groups.stretches :]
         mean, sd = self._moments(DRIFT, others, rows)
-        now, low, high = (100.0 * math.expm1(float(mean[0] + side * sd[0])) for side in (0.0, -TWO_SIDED_95, TWO_SIDED_95))
+        now, low, high = (
+            100.0 * math.expm1(float(mean[0] + side * sd[0])) for side in (0.0, -TWO_SIDED_95, TWO_SIDED_95)
+        )
         told = f"now {now:+.1f} % against the whole log ({low:+.1f} to {high:+.1f})"
         told += ": the shop has drifted" if low > 0.0 or high < 0.0 else ": no drift that the log can tell"
         return Drift(now, low, high, 100.0 * math.expm1(float(mean[1])), told)

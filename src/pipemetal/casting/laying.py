@@ -5,6 +5,7 @@ Both ask the shop's law only. Arrays may hold many pushes at once: the last axis
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +19,7 @@ from pipemetal.casting.shop_law import ShopLaw
 
 __all__ = ["Box", "Laid", "Metal", "film_of_push", "used_of_film_kg"]
 
-_ROUNDS, _SETTLED_M = 40, 1e-8
+_ROUNDS, _SETTLED_M = 40, 1e-7
 # Below this share of the gate the metal no longer fills the gap: the sled has run empty.
 EMPTY_GATES = 0.5
 _LEAST_HEAD_M = 4e-4
@@ -26,7 +27,9 @@ _LEAST_HEAD_M = 4e-4
 
 @dataclass(frozen=True)
 class Metal:
-    """Metal in the sled as the gate sees it: superheat (negative in slush) and share of solid in the layer that leaves."""
+    """Metal in the sled as the gate sees it: superheat (negative in slush) and share of solid in the layer that
+    leaves.
+    """
 
     comp: Composition
     temperature_c: float
@@ -89,7 +92,7 @@ class Box:
         fluid = self.metal.fluid
 
         def even(value: float | Array) -> Array:
-            return np.broadcast_to(np.asarray(value, dtype=float), shape)
+            return np.full(shape, value) if np.size(value) == 1 else np.broadcast_to(value, shape)
 
         return At(
             gate_m=even(self.gate_m),
@@ -123,13 +126,15 @@ class Laid:
         return box.at(self.head_m, self.speed_m_s, self.x_m / self.x_m[-1])
 
 
-def film_of_push(box: Box, x_m: Array, speed_m_s: Array, charge_kg: float, run_up_m: float) -> Laid | str:
+def film_of_push(
+    box: Box, x_m: Array, speed_m_s: Array, charge_kg: float, run_up_m: float, guess_m: Array | None = None
+) -> Laid | str:
     """The film that a push lays; words instead, where the sled runs empty on the way.
 
-    The head follows from the film laid before, which follows from the head: repeated until it settles.
+    The head follows from the film laid before, which follows from the head: repeated until it settles, from a guess.
     """
     place = x_m / x_m[-1]
-    film = np.full(len(x_m), 1.5e-3)
+    film = np.full(len(x_m), 1.5e-3) if guess_m is None else guess_m
     run_up_kg = 0.0
     for _ in range(_ROUNDS):
         before = film
@@ -147,7 +152,8 @@ def film_of_push(box: Box, x_m: Array, speed_m_s: Array, charge_kg: float, run_u
 
 
 def run_up_of_kg(box: Box, head_m: float, film_m: float, speed_m_s: float, run_up_m: float) -> float:
-    """What a run-up at constant acceleration lays: the first film over its length, and what goes with one over speed once more.
+    """What a run-up at constant acceleration lays: the first film over its length, and what goes with one over speed
+    once more.
 
     Sources: integral of a + b / U over U = U1 sqrt(s / s1); derived.
     """
@@ -156,8 +162,8 @@ def run_up_of_kg(box: Box, head_m: float, film_m: float, speed_m_s: float, run_u
     step = 1.05
     slower = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s / step]), np.array([0.0])))
     faster = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s * step]), np.array([0.0])))
-    share = min(max(float(slower[0] - faster[0]) / (2.0 * np.log(step)), 0.0), 1.0)
-    return box.metal.fluid.density_kg_m3 * box.width_m * film_m * run_up_m * (1.0 + share)
+    share = min(max(float(slower[0] - faster[0]) / (2.0 * math.log(step)), 0.0), 1.0)
+    return float(box.metal.fluid.density_kg_m3 * box.width_m * film_m * run_up_m * (1.0 + share))
 
 
 def used_of_film_kg(box: Box, x_m: Array, film_m: Array) -> Array:

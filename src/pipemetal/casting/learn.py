@@ -1,4 +1,6 @@
-"""What the log teaches beside the gate: the cloth's resistance from seconds to matt, the pouring range from verdicts, lift times."""
+"""What the log teaches beside the gate: the cloth's resistance from seconds to matt, the pouring range from
+verdicts, lift times.
+"""
 
 from __future__ import annotations
 
@@ -16,19 +18,30 @@ from pipemetal.casting.model import TWO_SIDED_95, Array, ThermalSettings
 from pipemetal.casting.mush import solid_at_gate
 from pipemetal.casting.window import WindowLimits, way_loss_k
 
-__all__ = ["ClothFit", "VerdictFit", "cloth_from_log", "lift_margin_from_log", "limits_from_verdicts", "modelled_seconds", "solid_of_cast"]
+__all__ = [
+    "ClothFit",
+    "VerdictFit",
+    "cloth_from_log",
+    "lift_margin_from_log",
+    "limits_from_verdicts",
+    "modelled_seconds",
+    "solid_of_cast",
+]
 
 # Share of solid at which the surface turns matt (60-90 %, estimate): what it is off is absorbed in the cloth's factor.
 MATT_SHARE = 0.75
 MOST_CASTS, MOST_VERDICTS = 150, 300
 _CLOTH_SD = 0.35
-# Seconds to matt may depart from the heat's law by thickness, table and superheat too: sizes weighed, and scatters (estimates).
+# Seconds to matt may depart from the heat's law by thickness, table and superheat too: sizes weighed, and scatters
+# (estimates).
 _DEPARTURES, _SCATTERS = (0.02, 0.1, 0.25), (0.08, 0.12, 0.18, 0.27, 0.4)
 _OFF_SIGMAS = 4.0
-# Spreads of ln of the limits before any verdict: times to run (shortest, longest), shares of solid (edges stand, sets in the sled).
+# Spreads of ln of the limits before any verdict: times to run (shortest, longest), shares of solid (edges stand, sets
+# in the sled).
 _TIME_SDS, _SOLID_SDS = (0.7, 0.95), (0.4, 0.3)
 _BLUR = (0.25, 0.5)
-# Metal less above its liquidus than this is slush to a crew; so many casts tell what a shop pours, and so large a share decides.
+# Metal less above its liquidus than this is slush to a crew; so many casts tell what a shop pours, and so large a
+# share decides.
 _SLUSH_BELOW_K, _FEWEST_POURED, _MOSTLY = 2.0, 3, 0.7
 # How long a sheet lies, over its freezing on a cold table: before any log, and spread of its logarithm (estimates).
 LIFT_MARGIN, _LIFT_SD, _LIFT_SCATTER, _LEAST_LIFT = 1.6, 0.3, 0.3, 1.1
@@ -47,7 +60,9 @@ class ClothFit:
 
 @dataclass(frozen=True, slots=True)
 class VerdictFit:
-    """Limits of the pouring range, spreads of the logarithms of the times to run, and the number of verdicts behind them."""
+    """Limits of the pouring range, spreads of the logarithms of the times to run, and the number of verdicts
+    behind them.
+    """
 
     limits: WindowLimits
     shortest_sd: float
@@ -58,9 +73,10 @@ class VerdictFit:
 def cloth_from_log(casts: Sequence[LoggedCast], settings: ThermalSettings | None = None) -> ClothFit:
     """The factor on the cloth's resistance that logged seconds to matt ask for.
 
-    Log-normal prior (95 % within a factor of two); departures by thickness, table and superheat, and the scatter from cast to cast, are
-    averaged by their evidence. Casts without seconds to matt, temperatures or thickness do not count, nor those before the
-    last 150 that have them: cloths wear, and are changed. One that is far off counts no more.
+    Log-normal prior (95 % within a factor of two); departures by thickness, table and superheat, and the scatter from
+    cast to cast, are averaged by their evidence. Casts without seconds to matt, temperatures or thickness do not
+    count, nor those before the last 150 that have them: cloths wear, and are changed. One that is far off counts no
+    more.
 
     >>> cloth_from_log([]).factor
     1.0
@@ -69,7 +85,9 @@ def cloth_from_log(casts: Sequence[LoggedCast], settings: ThermalSettings | None
     usable = [c for c in casts if c.seconds_to_matt and _has_heat(c)][-MOST_CASTS:]
     mean, variance = 0.0, _CLOTH_SD**2
     if usable:
-        off = np.array([math.log((c.seconds_to_matt or 1.0) / modelled_seconds(c, settings, MATT_SHARE)) for c in usable])
+        off = np.array(
+            [math.log((c.seconds_to_matt or 1.0) / modelled_seconds(c, settings, MATT_SHARE)) for c in usable]
+        )
         thicker = replace(settings, cloth_factor=min(1.2 * settings.cloth_factor, 10.0))
         some = usable[:: max(len(usable) // 12, 1)]
         # Seconds go with the factor nearly by a power, whose exponent hardly changes.
@@ -94,13 +112,17 @@ def cloth_from_log(casts: Sequence[LoggedCast], settings: ThermalSettings | None
 def _departures(casts: Sequence[LoggedCast]) -> list[Array]:
     """Thickness, table and superheat about usual ones, in units of a usual change."""
     thickness = np.log([float(np.mean([t for _, t in c.thickness_mm])) / 1.5 for c in casts])
-    table = np.array([((20.0 if c.table_temperature_c is None else c.table_temperature_c) - 25.0) / 20.0 for c in casts])
+    table = np.array(
+        [((20.0 if c.table_temperature_c is None else c.table_temperature_c) - 25.0) / 20.0 for c in casts]
+    )
     heat = np.array([(c.superheat_k - 20.0) / 20.0 for c in casts])
     return [thickness, table, heat]
 
 
 def _weighed(rows: Array, off: Array, all_rows: Array, all_off: Array) -> tuple[float, float, Array, float]:
-    """Mean and variance of the first column's number over all sizes and scatters; what is left of every cast, and the scatter."""
+    """Mean and variance of the first column's number over all sizes and scatters; what is left of every cast, and
+    the scatter.
+    """
     logs, found = [], []
     for size, scatter in itertools.product(_DEPARTURES, _SCATTERS):
         prior = np.array([_CLOTH_SD, size, size, size])
@@ -114,11 +136,17 @@ def _weighed(rows: Array, off: Array, all_rows: Array, all_off: Array) -> tuple[
     shares /= shares.sum()
     mean = np.sum([w * f[0] for w, f in zip(shares, found, strict=True)], axis=0)
     variance = float(sum(w * (f[1] + (f[0][0] - mean[0]) ** 2) for w, f in zip(shares, found, strict=True)))
-    return float(mean[0]), variance, all_off - all_rows @ mean, float(sum(w * f[2] for w, f in zip(shares, found, strict=True)))
+    return (
+        float(mean[0]),
+        variance,
+        all_off - all_rows @ mean,
+        float(sum(w * f[2] for w, f in zip(shares, found, strict=True))),
+    )
 
 
 def lift_margin_from_log(casts: Sequence[LoggedCast], settings: ThermalSettings | None = None) -> float:
-    """How long this shop leaves its sheets, over what they take to freeze on a cold table; 1.6 without a log, never below 1.1.
+    """How long this shop leaves its sheets, over what they take to freeze on a cold table; 1.6 without a log, never
+    below 1.1.
 
     >>> lift_margin_from_log([])
     1.6
@@ -138,8 +166,9 @@ def limits_from_verdicts(
 ) -> VerdictFit:
     """The limits of both pouring bands, from what the crew said of its casts, and which band the shop pours in.
 
-    Ordered probits: hot casts in ln time a film can run, slush in ln share of solid at the gate; two limits and a blur each, whole
-    posterior on a grid. Casts too cold and too hot tell most: log failures. The last 300 verdicts count.
+    Ordered probits: hot casts in ln time a film can run, slush in ln share of solid at the gate; two limits and a
+    blur each, whole posterior on a grid. Casts too cold and too hot tell most: log failures. The last 300 verdicts
+    count.
 
     >>> fit = limits_from_verdicts([])
     >>> round(fit.limits.shortest_mobile_s), round(fit.limits.longest_mobile_s), fit.verdicts_used
@@ -162,7 +191,9 @@ def limits_from_verdicts(
     # more solid is colder, more time to run is hotter: the words change places
     turned = {"too cold": "too hot", "too hot": "too cold"}
     words = [turned.get(c.verdict or "", "good") for c, _ in slush]
-    (stands, sets), _ = _limits(np.log([s for _, s in slush]), words, (prior.edges_stand, prior.sets_in_sled), _SOLID_SDS)
+    (stands, sets), _ = _limits(
+        np.log([s for _, s in slush]), words, (prior.edges_stand, prior.sets_in_sled), _SOLID_SDS
+    )
     calm = max(longest * prior.calm_mobile_s / prior.longest_mobile_s, shortest)
     limits = replace(
         prior,
@@ -235,7 +266,9 @@ def _has_heat(cast: LoggedCast) -> bool:
 def modelled_seconds(
     cast: LoggedCast, settings: ThermalSettings, share: float, limits: WindowLimits | None = None
 ) -> float:
-    """Modelled time from laying to a share of solid, from what was logged; table and air at 20 C where they were not."""
+    """Modelled time from laying to a share of solid, from what was logged; table and air at 20 C where they were
+    not.
+    """
     assert cast.pour_temperature_c is not None
     air = 20.0 if cast.air_temperature_c is None else cast.air_temperature_c
     table = air if cast.table_temperature_c is None else cast.table_temperature_c

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import statistics
 from collections.abc import Sequence
@@ -24,16 +25,18 @@ _UNKNOWN_SPEED_CHANGE, _UNKNOWN_BEND = 0.3, 0.1
 _BEND = 0.06
 _USUAL_SUPERHEAT_K = 25.0
 _MASS_BALANCE_SHARE, _MASS_LOST_SHARE = 0.2, 0.6
-# A run-up at rising speed lays more than the first film over its length: half as much again where half of it is dragged (derived).
+# A run-up at rising speed lays more than the first film over its length: half as much again where half of it is
+# dragged (derived).
 _RUN_UP_SHARE = 1.6
 # How sure the metal in the sled is: weighed at the end, or reckoned from the charge (estimates).
 _WEIGHED_KG, _UNWEIGHED_KG, _UNWEIGHED_RUN_UP = 0.35, 0.6, 0.35
 # A place where less than this share of the gate stands in the sled tells nothing of the gate.
 _LEAST_HEAD_GATES = 0.8
-# A reading further off the middle of its place than this is misread: standard deviations of the gauge, share of the thickness.
+# A reading further off the middle of its place than this is misread: standard deviations of the gauge, share of the
+# thickness.
 _GROSS_SIGMAS, _GROSS_SHARE = 5.0, 0.05
-# The middle one of three is among them: what it takes from their spread (by simulation). Fewest readings that tell of a gauge.
-_MIDDLE_OF_THREE, _FEWEST_REPEATS = 1.25, 15
+# Median difference of two readings of a gauge whose deviation is one; fewest pairs that tell of a gauge.
+_MIDDLE_PAIR, _FEWEST_REPEATS = 0.954, 15
 # The gap of a box without a gate, for the law; the level that the log finds takes up what it is off (estimate).
 NO_GATE_OPENING_MM = 3.0
 # Solid beyond this does not leave a sled.
@@ -44,14 +47,15 @@ _MOST_SOLID = 0.7
 class LoggedCast:
     """One cast as it was logged. What was not logged is None or empty.
 
-    Needed: ``id``, ``composition``, ``gate_mm``, ``charge_kg``, ``sled``, ``length_mm``, ``thickness_mm`` (readings of the solid
-    sheet: distance from its beginning, thickness; several at one distance are averaged) and either marks or
-    ``push_time_s``. ``marks`` are distance in m and time in s since the gate passed the sheet's beginning. ``gate_mm`` by
-    feeler gauge. ``charge_kg`` is the metal in the sled when the push began; ``leftover_kg`` what was weighed after.
-    ``pour_temperature_c`` is that of the metal in the sled; ``seconds_to_matt`` from laying to the loss of shine.
-    ``gate_mm`` is nought for a box without a gate; ``slope_mm_m`` is the fall of the table in the direction of the push.
-    ``gate_name``, ``sled_name``, ``cloth_name``, ``table_name`` and ``crew`` tell them apart; ``wanted_start_mm`` and ``wanted_end_mm`` are the
-    solid sheet that was meant. ``timing_sd_s``: 0.02 from video, 0.08 by hand. ``gauge_sd_mm`` of one averaged reading.
+    Needed: ``id``, ``composition``, ``gate_mm``, ``charge_kg``, ``sled``, ``length_mm``, ``thickness_mm`` (readings
+    of the solid sheet: distance from its beginning, thickness; several at one distance are averaged) and either marks
+    or ``push_time_s``. ``marks`` are distance in m and time in s since the gate passed the sheet's beginning.
+    ``gate_mm`` by feeler gauge. ``charge_kg`` is the metal in the sled when the push began; ``leftover_kg`` what was
+    weighed after. ``pour_temperature_c`` is that of the metal in the sled; ``seconds_to_matt`` from laying to the
+    loss of shine. ``gate_mm`` is nought for a box without a gate; ``slope_mm_m`` is the fall of the table in the
+    direction of the push. ``gate_name``, ``sled_name``, ``cloth_name``, ``table_name`` and ``crew`` tell them apart;
+    ``wanted_start_mm`` and ``wanted_end_mm`` are the solid sheet that was meant. ``timing_sd_s``: 0.02 from video,
+    0.08 by hand. ``gauge_sd_mm`` of one averaged reading.
     """
 
     id: str
@@ -114,7 +118,11 @@ class LoggedCast:
         numbers += [("marks", v) for pair in self.marks for v in pair]
         if not -60.0 <= self.slope_mm_m <= 60.0:
             raise CastingError(
-                "is out of range", field="slope_mm_m", value=self.slope_mm_m, allowed="-60 to 60 mm a metre", where=where
+                "is out of range",
+                field="slope_mm_m",
+                value=self.slope_mm_m,
+                allowed="-60 to 60 mm a metre",
+                where=where,
             )
         for name, value in numbers:
             if value is not None and not math.isfinite(value):
@@ -144,9 +152,10 @@ class ReducedCast:
     """A logged cast in SI, station by station, as the fit needs it.
 
     ``speed_slopes`` (n, 3) tells how ln speed changes with the three parameters of the timing, whose covariance is
-    ``speed_covariance``: what the watch did not tell. ``head_slopes`` (n) is the change of ln head by a kilogram in the sled, of which
-    ``mass_sd_kg`` is not known. ``run_up_kg`` is what went before the sheet, by the leftover where it was weighed.
-    ``watch_misfit`` is the sum of squares of the marks about a smooth push over the stated timing, with ``watch_freedom`` degrees.
+    ``speed_covariance``: what the watch did not tell. ``head_slopes`` (n) is the change of ln head by a kilogram in
+    the sled, of which ``mass_sd_kg`` is not known. ``run_up_kg`` is what went before the sheet, by the leftover where
+    it was weighed. ``watch_misfit`` is the sum of squares of the marks about a smooth push over the stated timing,
+    with ``watch_freedom`` degrees.
     """
 
     id: str
@@ -242,15 +251,14 @@ def _slope_head_m(cast: LoggedCast) -> float:
 def gauge_of_log(casts: Sequence[LoggedCast]) -> float:
     """What one reading of a log's gauge scatters, in mm, by readings repeated at one distance; nought where none are.
 
-    Sources: median of absolute differences from the middle one (Rousseeuw & Croux, J. Am. Stat. Assoc. 88 (1993) 1273; from memory).
+    Sources: median of absolute differences from the middle one (Rousseeuw & Croux, J. Am. Stat. Assoc. 88 (1993)
+    1273; from memory).
     """
-    away = []
+    apart = []
     for cast in casts:
         for group in _by_distance(cast).values():
-            if len(group) >= 3:
-                middle, share = statistics.median(group), math.sqrt(len(group) / (len(group) - 1.0))
-                away += [abs(t - middle) * share for t in group]
-    return 1.4826 * float(np.median(sorted(away))) * _MIDDLE_OF_THREE if len(away) >= _FEWEST_REPEATS else 0.0
+            apart += [abs(a - b) for a, b in itertools.combinations(group, 2)]
+    return statistics.median(apart) / _MIDDLE_PAIR if len(apart) >= _FEWEST_REPEATS else 0.0
 
 
 def _by_distance(cast: LoggedCast) -> dict[float, list[float]]:
@@ -263,8 +271,8 @@ def _by_distance(cast: LoggedCast) -> dict[float, list[float]]:
 def _stations(cast: LoggedCast, gauge_mm: float) -> tuple[Array, Array, Array, tuple[tuple[float, float], ...]]:
     """Distance, solid thickness and its standard deviation at every station, each reading judged; the misread ones.
 
-    A reading is misread when it stands off the middle one of its place by more than the gauge can. Of two that disagree, the one is
-    kept that the neighbouring places bear out.
+    A reading is misread when it stands off the middle one of its place by more than the gauge can. Of two that
+    disagree, the one is kept that the neighbouring places bear out.
     """
     groups = _by_distance(cast)
     middles = {d: statistics.median(g) for d, g in groups.items()}
@@ -272,7 +280,9 @@ def _stations(cast: LoggedCast, gauge_mm: float) -> tuple[Array, Array, Array, t
     for distance, group in groups.items():
         limit = max(_GROSS_SIGMAS * gauge_mm, _GROSS_SHARE * middles[distance])
         if len(group) == 2 and abs(group[0] - group[1]) > limit and len(groups) > 1:
-            expected = float(np.mean(sorted((abs(d - distance), m) for d, m in middles.items() if d != distance)[:2], axis=0)[1])
+            expected = float(
+                np.mean(sorted((abs(d - distance), m) for d, m in middles.items() if d != distance)[:2], axis=0)[1]
+            )
             bad = [max(group, key=lambda t: abs(math.log(t / expected)))]
         else:
             bad = [t for t in group if len(group) > 2 and abs(t - middles[distance]) > limit]
@@ -286,7 +296,9 @@ def _stations(cast: LoggedCast, gauge_mm: float) -> tuple[Array, Array, Array, t
 
 
 def _run_up(cast: LoggedCast, laid_kg: float, first_kg_m: float) -> tuple[float, float] | str:
-    """Metal that went before the sheet and how sure the metal in the sled is, in kg; words where the masses contradict."""
+    """Metal that went before the sheet and how sure the metal in the sled is, in kg; words where the masses
+    contradict.
+    """
     expected_kg = _RUN_UP_SHARE * first_kg_m * (cast.run_up_mm or 0.0) * 1e-3
     if cast.leftover_kg is None:
         return expected_kg, math.hypot(_UNWEIGHED_RUN_UP * expected_kg, _UNWEIGHED_KG)
@@ -316,13 +328,18 @@ def _unusable(cast: LoggedCast) -> str:
         return "more was left than charged"
     if cast.superheat_k > 250.0:
         return f"the pour temperature is {cast.superheat_k:.0f} K above the liquidus"
-    if cast.superheat_k < 0.0 and solid_in_sled(cast.composition, round(cast.pour_temperature_c or 0.0, 1)) > _MOST_SOLID:
+    if (
+        cast.superheat_k < 0.0
+        and solid_in_sled(cast.composition, round(cast.pour_temperature_c or 0.0, 1)) > _MOST_SOLID
+    ):
         return f"at {cast.pour_temperature_c:.0f} C this metal is solid: pour temperature or alloy misread?"
     return ""
 
 
 def _laid_volume_per_width(x_m: Array, film_m: Array, length_m: float) -> Array:
-    """Film laid from the sheet's beginning to each station, and to its end (last value); level beyond the outer stations."""
+    """Film laid from the sheet's beginning to each station, and to its end (last value); level beyond the outer
+    stations.
+    """
     inner = np.concatenate([[0.0], np.cumsum(0.5 * (film_m[1:] + film_m[:-1]) * np.diff(x_m))])
     to_stations = float(film_m[0]) * float(x_m[0]) + inner
     return np.append(to_stations, to_stations[-1] + float(film_m[-1]) * max(length_m - float(x_m[-1]), 0.0))
@@ -340,8 +357,8 @@ class _Speeds:
 def _speeds(cast: LoggedCast, x_m: Array) -> _Speeds | str:
     """Speed at the stations, its slopes by the three timing parameters, and their covariance.
 
-    With four marks or more, time is a cubic of distance, its last term held small; with fewer the speed is even, and how
-    it may have changed is left open by 15 % (estimate).
+    With four marks or more, time is a cubic of distance, its last term held small; with fewer the speed is even, and
+    how it may have changed is left open by 15 % (estimate).
     """
     marks = sorted(cast.marks)
     if len(marks) < 2:
@@ -363,7 +380,8 @@ def _speeds(cast: LoggedCast, x_m: Array) -> _Speeds | str:
         return _Speeds(speed, slopes, np.diag([spread[1, 1], _UNKNOWN_SPEED_CHANGE**2, _UNKNOWN_BEND**2]))
     design = np.vander(d, 4, increasing=True)
     usual_pace = float(t[-1] - t[0]) / float(d[-1] - d[0])
-    # The cubic term is held by what a push bends: 6 % of the pace away from a straight change, at mid-length (estimate).
+    # The cubic term is held by what a push bends: 6 % of the pace away from a straight change, at mid-length
+    # (estimate).
     precision = design.T @ design / timing_sd**2
     precision[3, 3] += (float(d[-1] - d[0]) ** 2 / (_BEND * usual_pace)) ** 2
     covariance = np.linalg.inv(precision)

@@ -74,8 +74,8 @@ class Sled:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """The gate at the rear of the sled: thickness of its lip along the flow (a board: common practice, no source), range of opening,
-    steel that metal must warm. `fixed_mm` is the gap of a box without a gate."""
+    """The gate at the rear of the sled: thickness of its lip along the flow (a board: common practice, no source),
+    range of opening, steel that metal must warm. `fixed_mm` is the gap of a box without a gate."""
 
     lip_mm: float = 20.0
     smallest_mm: float = 1.0
@@ -94,7 +94,9 @@ class Gate:
 
 @dataclass(frozen=True, slots=True)
 class CastingTable:
-    """The table: usable length and width, stone and cloth thickness, fall in the direction of the push, bars along the sides."""
+    """The table: usable length and width, stone and cloth thickness, fall in the direction of the push, bars along
+    the sides.
+    """
 
     length_mm: float
     width_mm: float
@@ -115,10 +117,10 @@ class CastingTable:
 class ThermalSettings:
     """Heat flow from sheet to air and through cloth to stone.
 
-    Sources: stone by 33 granite samples 2.90 +/- 0.26 W/mK (2015); emissivities by thermography tables (lead grey oxidised
-        0.28, at 200 C 0.63); cloth, contacts: estimates (cloth 0.05-0.25 W/mK, metal on cloth 1e-4 to 1e-3, cloth on stone
-        2e-4 to 2e-3 m2K/W). The cloth decides, by a factor of two: ``cloth_factor`` scales its resistance with the
-        metal's contact on it, and is what logged freezing times correct.
+    Sources: stone by 33 granite samples 2.90 +/- 0.26 W/mK (2015); emissivities by thermography tables (lead grey
+        oxidised 0.28, at 200 C 0.63); cloth, contacts: estimates (cloth 0.05-0.25 W/mK, metal on cloth 1e-4 to 1e-3,
+        cloth on stone 2e-4 to 2e-3 m2K/W). The cloth decides, by a factor of two: ``cloth_factor`` scales its
+        resistance with the metal's contact on it, and is what logged freezing times correct.
     """
 
     cloth_conductivity_w_mk: float = 0.10

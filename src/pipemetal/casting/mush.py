@@ -1,7 +1,9 @@
-"""Metal between liquid and solid as it leaves the sled: how much of it is solid, how thick it flows, what it carries at rest.
+"""Metal between liquid and solid as it leaves the sled: how much of it is solid, how thick it flows, what it carries
+at rest.
 
-What a caster calls slush is metal with a fifth to a third of its volume solid. No measured viscosity of such metal at the speed and
-in the thirtieth of a second of this gate could be found, so the numbers are wide, and the shop's log finds its own.
+What a caster calls slush is metal with a fifth to a third of its volume solid. No measured viscosity of such metal at
+the speed and in the thirtieth of a second of this gate could be found, so the numbers are wide, and the shop's log
+finds its own.
 """
 
 from __future__ import annotations
@@ -26,12 +28,13 @@ __all__ = [
     "yield_stress_pa",
 ]
 
-# Solid that touches everywhere, by volume (Krieger & Dougherty, Trans. Soc. Rheol. 3 (1959) 137; from memory), and how near to it
-# the formula still means something.
+# Solid that touches everywhere, by volume (Krieger & Dougherty, Trans. Soc. Rheol. 3 (1959) 137; from memory), and
+# how near to it the formula still means something.
 PACKING, NEAREST_PACKING = 0.60, 0.595
 # Grains hold liquid between their arms: 1.5 to 2 times their own volume moves with them (estimate).
 USUAL_GRAIN = 1.8
-# Yield stress that holds the edge of a 2 mm sheet within 10 mm, and the share of solid that is taken to have it (estimate).
+# Yield stress that holds the edge of a 2 mm sheet within 10 mm, and the share of solid that is taken to have it
+# (estimate).
 EDGE_HOLD_M, EDGE_SOLID, YIELD_POWER = 0.010, 0.15, 3.0
 # What the metal touches under the sled, and what it gives off meanwhile: a usual film, speed and wait (estimates).
 USUAL_FILM_M, USUAL_SPEED_M_S = 2.0e-3, 1.0
@@ -42,8 +45,8 @@ def base_heat_loss_j_m2(settings: ThermalSettings, difference_k: float, seconds:
 
     Q = dT e^2/h [exp(s^2) erfc(s) - 1 + 2 s / sqrt(pi)], s = h sqrt(t) / e.
 
-    Sources: Carslaw & Jaeger, Conduction of Heat in Solids (1959) (from memory); 173.03 kJ/m2 checked for h 2000, e 312.2,
-        162.2 K, 10 s.
+    Sources: Carslaw & Jaeger, Conduction of Heat in Solids (1959) (from memory); 173.03 kJ/m2 checked for h 2000, e
+        312.2, 162.2 K, 10 s.
 
     >>> round(base_heat_loss_j_m2(ThermalSettings(), 162.2, 10.0) / 1e3, 1)
     173.0
@@ -76,7 +79,8 @@ def solid_in_sled(comp: Composition, temperature_c: float) -> float:
 def solid_at_gate(comp: Composition, temperature_c: float, box_m: float = 0.25, table_c: float = 20.0) -> float:
     """Share of solid in the layer that leaves: colder than the metal in the sled by what the cloth under the sled took.
 
-    Sources: heat to the cloth by :func:`base_heat_loss_j_m2` over the time under the sled at 1 m/s, from a film of 2 mm.
+    Sources: heat to the cloth by :func:`base_heat_loss_j_m2` over the time under the sled at 1 m/s, from a film of 2
+    mm.
 
     >>> comp = Composition.parse("Sn 50 Pb bal")
     >>> solid_at_gate(comp, 260.0) == 0.0, solid_at_gate(comp, 205.0) > solid_in_sled(comp, 205.0)
@@ -105,8 +109,9 @@ def temperature_of_solid_c(comp: Composition, share: float, box_m: float = 0.25,
 def slurry_viscosity_pa_s(liquid_pa_s: Array | float, solid: Array | float, grain: float = USUAL_GRAIN) -> Array:
     """Viscosity of metal with a share of solid, grains holding `grain` times their own volume.
 
-    Sources: Krieger & Dougherty 1959 (from memory): (1 - phi / 0.60)^-1.5, which gives 0.1 to 0.4 Pa s at 0.55 to 0.58. Measured
-        slurries (Joly & Mehrabian 1976; Laxmanan & Flemings 1980: abstracts only) lie at other shears and longer times.
+    Sources: Krieger & Dougherty 1959 (from memory): (1 - phi / 0.60)^-1.5, which gives 0.1 to 0.4 Pa s at 0.55 to
+        0.58. Measured slurries (Joly & Mehrabian 1976; Laxmanan & Flemings 1980: abstracts only) lie at other shears
+        and longer times.
 
     >>> [round(float(slurry_viscosity_pa_s(2.6e-3, s)), 3) for s in (0.0, 0.31, 0.325)]
     [0.003, 0.14, 0.658]
@@ -117,7 +122,8 @@ def slurry_viscosity_pa_s(liquid_pa_s: Array | float, solid: Array | float, grai
 
 
 def stirred_viscosity_pa_s(liquid_pa_s: Array | float, solid: Array | float) -> Array:
-    """Viscosity of metal that was kept moving while it cooled: grows by a power of ten for every fifth of solid (estimate).
+    """Viscosity of metal that was kept moving while it cooled: grows by a power of ten for every fifth of solid
+    (estimate).
 
     Sources: stirred slurries are commonly fitted by an exponential of the solid (from memory); the rate is an estimate.
 

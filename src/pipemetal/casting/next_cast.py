@@ -21,11 +21,16 @@ SLOW_M_S, FAST_M_S = 0.7, 1.4
 _LADLE_HEAD = 0.2
 # A regime with less weight is not worth telling apart (share).
 _DOUBTED = 0.03
+# Above this weight of one regime the laws are told apart; what a cast on purpose must take from the doubt to be worth
+# it (percent).
+_SETTLED, _WORTH_PERCENT = 0.9, 0.3
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """A cast on purpose: in words, how many casts it takes, and the 95 % doubt of the law in a sheet, in percent, before and after it."""
+    """A cast on purpose: in words, how many casts it takes, and the 95 % doubt of the law in a sheet, in percent,
+    before and after it.
+    """
 
     words: str
     casts: int
@@ -50,17 +55,21 @@ _CHANGES: tuple[tuple[str, tuple[tuple[float, float, float, float], ...]], ...] 
 
 
 def next_casts(law: ShopLaw, casts: Sequence[ReducedCast]) -> tuple[Trial, ...]:
-    """What each change would teach of sheets in and a little around the log, the most telling for each cast it takes first.
+    """What each change would teach of sheets in and a little around the log, the most telling for each cast it takes
+    first.
 
-    Sources: variance that more observations take away (Chaloner & Verdinelli, Stat. Sci. 10 (1995) 273; from memory), the laws'
-        own differences counted in it. A cast tells its mean to the shop's own cast scatter.
+    Sources: variance that more observations take away (Chaloner & Verdinelli, Stat. Sci. 10 (1995) 273; from memory),
+        the laws' own differences counted in it. A cast tells its mean to the shop's own cast scatter.
 
     >>> trials = next_casts(ShopLaw.prior(), [])
     >>> trials[0].after_percent < trials[0].before_percent
     True
     """
     usual = usual_place(casts)
-    targets = [_changed(usual, *c) for c in ((0.0, 1.0, 0.8, 0.0), (0.0, 1.0, 1.25, 0.0), (-0.4, 0.5, 1.0, 0.0), (0.4, 1.4, 1.0, 0.0))]
+    targets = [
+        _changed(usual, *c)
+        for c in ((0.0, 1.0, 0.8, 0.0), (0.0, 1.0, 1.25, 0.0), (-0.4, 0.5, 1.0, 0.0), (0.4, 1.4, 1.0, 0.0))
+    ]
     found = []
     for words, changes in _CHANGES:
         tried = [_changed(usual, *c) for c in changes]
@@ -96,17 +105,23 @@ def two_starts_percent(law: ShopLaw, casts: Sequence[ReducedCast]) -> dict[str, 
 
 
 def log_next(law: ShopLaw, casts: Sequence[ReducedCast]) -> str:
-    """The most telling next cast in words."""
-    best = next_casts(law, casts)[0]
-    words = (
-        f"{best.words}: what the law leaves open in a sheet would fall from {best.before_percent:.0f} to "
-        f"{best.after_percent:.0f} %"
-    )
+    """The most telling next cast in words: what tells the laws apart while they are in doubt, then what makes a
+    sheet best known.
+    """
     starts = two_starts_percent(law, casts)
-    if best.casts == 2 and len(starts) > 1:
-        told = ", ".join(f"{100.0 * law.regimes[name]:.0f} % {name}: {v:.0f} % thinner" for name, v in starts.items())
-        words += f"; the faster start comes out ({told})"
-    return words
+    if len(starts) > 1 and next(iter(law.regimes.values())) < _SETTLED:
+        told = "; ".join(f"{name} ({100.0 * law.regimes[name]:.0f} %): {v:.0f} % thinner" for name, v in starts.items())
+        return (
+            f"cast two starts with one gate and one fill, at {SLOW_M_S:g} and at {FAST_M_S:g} m/s: this tells the laws apart "
+            f"most cheaply. How much thinner the faster one should be: {told}"
+        )
+    best = next_casts(law, casts)[0]
+    if best.before_percent - best.after_percent < _WORTH_PERCENT:
+        return "cast as usual: nothing on purpose would teach much more than the next ordinary cast"
+    return (
+        f"{best.words}: what the law leaves open in a sheet would fall from {best.before_percent:.1f} to "
+        f"{best.after_percent:.1f} %"
+    )
 
 
 def _changed(at: At, gate_mm: float, head: float, speed: float, heat_k: float) -> At:

@@ -17,12 +17,14 @@ _HIGH, _LOW = (
     ("wide gate", "deep head", "fast push", "hot metal"),
     ("narrow gate", "shallow head", "slow push", "cool metal"),
 )
-# Further from the middle of the log than this many standard deviations, values together (the usual bound; common practice).
+# Further from the middle of the log than this many standard deviations, values together (the usual bound; common
+# practice).
 FURTHEST = 3.0
 
 
 def joint_distance(values: Sequence[float], centre: Sequence[float], covariance: Sequence[Sequence[float]]) -> float:
-    """Mahalanobis distance of some values from the middle of a log: 3 is as far as three standard deviations of one value.
+    """Mahalanobis distance of some values from the middle of a log: 3 is as far as three standard deviations of one
+    value.
 
     Sources: Mahalanobis, Proc. Natl. Inst. Sci. India 2 (1936) 49 (from memory).
 
@@ -36,8 +38,8 @@ def joint_distance(values: Sequence[float], centre: Sequence[float], covariance:
 def outside_words(values: Sequence[float], law: ShopLaw) -> tuple[str, ...]:
     """What of (gate mm, mean head mm, mean speed m/s, superheat K) lies outside the log, in words; nothing within it.
 
-    First each value against its range, a tenth of it forgiven. Then all together: each may be usual and the pair of them never
-    have been cast; the pair that stands furthest off is named.
+    First each value against its range, a tenth of it forgiven. Then all together: each may be usual and the pair of
+    them never have been cast; the pair that stands furthest off is named.
     """
     low, high = law.logged_low, law.logged_high
     if not low:

@@ -53,10 +53,10 @@ class Station:
 class PushCard:
     """Everything for one push. A guide: the caster's eye and the look of the metal in the sled decide.
 
-    ``charge_kg`` is the metal in the sled when the push starts, ``left_kg`` what is in it at the end; ``poured_mass_kg`` is
-    on the table, run-up strip included. ``marks`` are even in distance, ``beats`` even in time (``beat_s``).
-    ``speed_change`` says in words whether the push quickens or slows and why; ``rests_on`` what the intervals rest on, and
-    ``regime`` which explanation of this shop's casts is the likeliest.
+    ``charge_kg`` is the metal in the sled when the push starts, ``left_kg`` what is in it at the end;
+    ``poured_mass_kg`` is on the table, run-up strip included. ``marks`` are even in distance, ``beats`` even in time
+    (``beat_s``). ``speed_change`` says in words whether the push quickens or slows and why; ``rests_on`` what the
+    intervals rest on, and ``regime`` which explanation of this shop's casts is the likeliest.
     """
 
     charge_kg: float
@@ -106,9 +106,9 @@ def push_card(
     """Fill, gate, speed and marks that cast a sheet.
 
     Arguments:
-        want: the sheet; the sled lays its whole inner width, what is beyond the sheet's is trim. outfit: what it is cast with.
-        law: the shop's own; the prior if not given. gate_mm, charge_kg: given, they are kept; otherwise chosen for a smooth push of
-            0.4 to 1.6 m/s, whole ladles and little left.
+        want: the sheet; the sled lays its whole inner width, what is beyond the sheet's is trim. outfit: what it is
+        cast with. law: the shop's own; the prior if not given. gate_mm, charge_kg: given, they are kept; otherwise
+            chosen for a smooth push of 0.4 to 1.6 m/s, whole ladles and little left.
     Raises:
         CastingError: a sheet that cannot be cast, with what would be allowed.
     Sources: docs/casting.md; none of it has been checked against a published cast, for there is none.
@@ -161,8 +161,8 @@ def thickness_from_push(push: Push, outfit: Outfit, law: ShopLaw | None = None) 
     """The solid sheet that a push gives, at the distances at which its speed is known.
 
     Arguments:
-        push: distances rising from 0, two or more, a speed of 0.05 to 5 m/s for each. Between them the speed is straight.
-    Raises:
+        push: distances rising from 0, two or more, a speed of 0.05 to 5 m/s for each. Between them the speed is
+    straight. Raises:
         CastingError: input out of range, or a sled that runs empty, with the place.
 
     >>> from pipemetal.casting.model import Sled
@@ -205,22 +205,29 @@ def _stations(comp: Composition, box: Box, laid: Laid, places_m: Array) -> tuple
 
 
 def _deviation(box: Box, laid: Laid) -> Array:
-    """Standard deviation of ln thickness along a push: belief, cast, place and scale, with what each does to the metal that is left.
+    """Standard deviation of ln thickness along a push: belief, cast, place and scale, with what each does to the
+    metal that is left.
 
-    A cast that lays more than expected has less metal left at its end, and lays less there: both are followed along the sheet.
+    A cast that lays more than expected has less metal left at its end, and lays less there: both are followed along
+    the sheet.
     """
     law, at = box.law, laid.at(box)
     belief, luck = law.spread(at), np.full(len(laid.x_m), law.cast_scatter)
     by_head = np.clip(law.powers(at)["head"], 0.0, 1.5)
     left_kg = box.metal.fluid.density_kg_m3 * box.length_m * box.width_m * laid.head_m
-    parts = [np.maximum(_followed(box, laid, part, by_head, left_kg), floor * part) for part, floor in ((belief, 1.0), (luck, 0.7))]
+    parts = [
+        np.maximum(_followed(box, laid, part, by_head, left_kg), floor * part)
+        for part, floor in ((belief, 1.0), (luck, 0.7))
+    ]
     scale = by_head * _SCALE_KG / left_kg
     deviation: Array = np.sqrt(parts[0] ** 2 + parts[1] ** 2 + scale**2 + law.station_scatter**2)
     return deviation
 
 
 def _followed(box: Box, laid: Laid, off: Array, by_head: Array, left_kg: Array) -> Array:
-    """What is left of a departure (ln film, all along the sheet the same way) when the metal it takes is missing after it; at least 0."""
+    """What is left of a departure (ln film, all along the sheet the same way) when the metal it takes is missing
+    after it; at least 0.
+    """
     mass_kg = np.gradient(used_of_film_kg(box, laid.x_m, laid.film_m))
     missing = off[0] * laid.run_up_kg
     found = np.empty(len(off))
@@ -267,7 +274,9 @@ def _warnings(
     if min(want.start_mm, want.end_mm) < THIN_WARNING_MM:
         found.append(f"below {THIN_WARNING_MM:g} mm holes may open; no formula says when")
     if float(laid.head_m[-1]) < LEAST_HEAD_GATES * 1e-3 * gate_mm:
-        found.append(f"only {1e3 * float(laid.head_m[-1]):.0f} mm of metal stand in the sled at the end: the end may be ragged")
+        found.append(
+            f"only {1e3 * float(laid.head_m[-1]):.0f} mm of metal stand in the sled at the end: the end may be ragged"
+        )
     have = (gate_mm, 1e3 * float(laid.head_m.mean()), float(laid.speed_m_s.mean()), task.metal.superheat_k)
     return (*found, *outside_words(have, task.law))
 

@@ -1,4 +1,6 @@
-"""What a shop's casts say, by quantity: how thickness goes with gate, speed, head, heat and place, and where that departs from the prior."""
+"""What a shop's casts say, by quantity: how thickness goes with gate, speed, head, heat and place, and where that
+departs from the prior.
+"""
 
 from __future__ import annotations
 
@@ -17,13 +19,14 @@ __all__ = ["Quantity", "quantities", "usual_place"]
 
 _STEP = 0.05
 _HEAT_K = 20.0
+_WORTH_SAYING = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """One way in which thickness goes, with its 95 % interval, and what was believed before any cast.
 
-    ``differs``: the interval leaves the prior's value out. ``key`` names it in files.
+    ``differs``: the interval leaves the prior's value out, by more than a trifle. ``key`` names it in files.
     """
 
     key: str
@@ -36,8 +39,8 @@ class Quantity:
 
     @property
     def differs(self) -> bool:
-        """Whether the log departs here from what was believed before it."""
-        return not self.low <= self.before <= self.high
+        """Whether the log departs here from what was believed before it, by more than 0.05."""
+        return not self.low <= self.before <= self.high and abs(self.value - self.before) > _WORTH_SAYING
 
 
 def usual_place(casts: Sequence[ReducedCast]) -> At:
@@ -113,12 +116,13 @@ _NAMES = {
     ),
     "by_speed": (
         "speed",
-        "thickness goes as the speed to the power {value} ({low} to {high}); {before} before any cast, -1 if the head alone drove "
-        "it, near 0 in thick slush",
+        "thickness goes as the speed to the power {value} ({low} to {high}); {before} before any cast, -1 if the head "
+        "alone drove it, near 0 in thick slush",
     ),
     "by_head": (
         "metal in the sled",
-        "thickness goes as the depth of metal to the power {value} ({low} to {high}); {before} before any cast, 0.5 if it alone drove it",
+        "thickness goes as the depth of metal to the power {value} ({low} to {high}); {before} before any cast, 0.5 if "
+        "it alone drove it",
     ),
     "by_20_k": ("heat", "20 K hotter, ln thickness changes by {value} ({low} to {high}); {before} before any cast"),
     "along_the_sheet": (

@@ -1,7 +1,7 @@
 """The law of one shop: the rival laws with the weights that its log gives them, and how far it departs from each.
 
-Before any log it is the prior: common practice is likely and everything is wide. Nothing that pushes, fills, plans or explains uses
-a bare law: all ask this one.
+Before any log it is the prior: common practice is likely and everything is wide. Nothing that pushes, fills, plans or
+explains uses a bare law: all ask this one.
 """
 
 from __future__ import annotations
@@ -12,18 +12,22 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
+from pipemetal.alloys.composition import Composition
 from pipemetal.casting.features import STRAIGHT, Basis, inputs
 from pipemetal.casting.model import Array
-from pipemetal.casting.rivals import RIVALS, At
+from pipemetal.casting.rivals import LIQUID, MUSH, RIVALS, At
 
 __all__ = ["GroupColumn", "Part", "ShopLaw", "law_films"]
 
-# Scatters before any cast: from cast to cast (5 to 8 % is published for planar-flow casting: Carpenter & Steen, J. Mater. Sci. 27
-# (1992) 215), and from place to place (estimate).
+# Scatters before any cast: from cast to cast (5 to 8 % is published for planar-flow casting: Carpenter & Steen, J.
+# Mater. Sci. 27 (1992) 215), and from place to place (estimate).
 CAST_SCATTER, STATION_SCATTER = 0.035, 0.02
-# Sizes of the departure that are weighed: straight (powers) and bending (Gaussian process), with weights before any cast (estimates).
+# Sizes of the departure that are weighed: straight (powers) and bending (Gaussian process), with weights before any
+# cast (estimates).
 SIZES = ((0.02, 0.3), (0.07, 0.3), (0.15, 0.2), (0.3, 0.13), (0.5, 0.07))
 BENDS = ((0.0, 0.3), (0.06, 0.3), (0.15, 0.25), (0.35, 0.15))
+# Alloys within so much tin are one (percent by mass).
+ONE_ALLOY_SN = 2.5
 # Film that a law may give at all; outside it a departure would be meaningless.
 THINNEST_FILM_M, THICKEST_FILM_M = 5e-5, 5e-2
 
@@ -52,8 +56,9 @@ class GroupColumn:
 class ShopLaw:
     """What is believed of a shop's gate.
 
-    ``parts`` hold the rivals; ``cast_scatter`` and ``station_scatter`` are standard deviations of ln thickness; ``present`` says which
-    group of each kind casts now. ``logged_*``: range, mean and covariance of (gate mm, head mm, speed m/s, superheat K), by cast.
+    ``parts`` hold the rivals; ``cast_scatter`` and ``station_scatter`` are standard deviations of ln thickness;
+    ``present`` says which group of each kind casts now. ``logged_slush``: whether any cast was slush. ``logged_*``: range, mean and covariance of (gate mm, head
+    mm, speed m/s, superheat K), by cast.
 
     >>> law = ShopLaw.prior()
     >>> law.casts_used, round(sum(law.rival_weights), 6)
@@ -68,6 +73,7 @@ class ShopLaw:
     stretches: int = 0
     present: Mapping[str, str] = field(default_factory=dict)
     casts_used: int = 0
+    logged_slush: bool = True
     logged_low: tuple[float, ...] = ()
     logged_high: tuple[float, ...] = ()
     logged_centre: tuple[float, ...] = ()
@@ -82,8 +88,8 @@ class ShopLaw:
     def known(
         cls, rival: str, *, cast_scatter: float = 0.0, station_scatter: float = 0.0, **departure: float
     ) -> ShopLaw:
-        """A law taken as exact, for checks and made-up shops: a rival by name, and its departure by column (level, gate zero as
-        `gate_zero_mm`, gate, speed, head, heat, solid, place).
+        """A law taken as exact, for checks and made-up shops: a rival by name, and its departure by column (level,
+        gate zero as `gate_zero_mm`, gate, speed, head, heat, solid, place).
 
         >>> ShopLaw.known("orifice", level=0.05, speed=0.1).casts_used
         0
@@ -113,10 +119,11 @@ class ShopLaw:
 
     @cached_property
     def regimes(self) -> dict[str, float]:
-        """Weight of each regime (rivals of one kind together), the likeliest first."""
+        """Weight of each regime (rivals of one kind together), the likeliest first; a log without slush knows of none."""
         found: dict[str, float] = {}
         for rival, weight in zip(RIVALS, self.rival_weights, strict=True):
-            found[rival.regime] = found.get(rival.regime, 0.0) + weight
+            regime = LIQUID if rival.regime == MUSH and not self.logged_slush else rival.regime
+            found[regime] = found.get(regime, 0.0) + weight
         return dict(sorted(found.items(), key=lambda item: -item[1]))
 
     @cached_property
@@ -125,11 +132,28 @@ class ShopLaw:
         return mean
 
     def for_cast(self, **present: str) -> ShopLaw:
-        """The law for a cast of certain groups (alloy, gate, box, cloth, crew, table, season); the rest as they are now."""
+        """The law for a cast of certain groups (alloy, gate, box, cloth, crew, table, season); the rest as they
+        are now.
+        """
         return replace(self, present={**self.present, **{k: v for k, v in present.items() if v}})
 
+    def for_sheet(self, comp: Composition, width_mm: float) -> ShopLaw:
+        """The law for a sheet of an alloy from a sled of an inner width; alloys and boxes that were never logged
+        are unsure.
+        """
+        alloys = {
+            g.name: abs(comp.wt_pct("Sn") - float(g.name.removeprefix("Sn "))) for g in self.groups if g.kind == "alloy"
+        }
+        nearest = min(alloys, key=lambda name: alloys[name], default="")
+        alloy = nearest if nearest and alloys[nearest] <= ONE_ALLOY_SN else "another"
+        boxes = {g.name for g in self.groups if g.kind == "box"}
+        box = f"{width_mm:.0f} wide"
+        return self.for_cast(alloy=alloy, box=box if box in boxes else "")
+
     def _group_row(self) -> tuple[Array, float]:
-        """Which group columns count for the cast that is asked, and the variance of kinds whose group was never logged."""
+        """Which group columns count for the cast that is asked, and the variance of kinds whose group was never
+        logged.
+        """
         row = np.array([float(self.present.get(g.kind) == g.name) for g in self.groups] + [0.0] * self.stretches)
         known = {g.kind for g in self.groups if self.present.get(g.kind) == g.name}
         lacking = {g.kind: g.spread**2 for g in self.groups if g.kind not in known}
@@ -178,7 +202,9 @@ class ShopLaw:
         return mean, covariance
 
     def powers(self, at: At) -> dict[str, Array]:
-        """How ln film goes with ln gate, ln speed and ln head at places (mean; -1 by speed is a film that halves at twice the speed)."""
+        """How ln film goes with ln gate, ln speed and ln head at places (mean; -1 by speed is a film that halves
+        at twice the speed).
+        """
         step = 0.02
         return {
             name: (self.ln_film(at.moved(**{name: 1.0 + step})) - self.ln_film(at.moved(**{name: 1.0 - step})))

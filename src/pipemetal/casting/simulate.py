@@ -27,8 +27,8 @@ _PLACES = 81
 class Noise:
     """How a crew and its instruments scatter; standard deviations. All are estimates but the gauge.
 
-    ``pace`` and ``pace_change``: share by which the whole push, and its change along the table, miss the card. ``timing_s``:
-    0.02 from video, 0.08 by hand. ``gauge_mm``: of one reading. ``scale_kg``: of charge and leftover.
+    ``pace`` and ``pace_change``: share by which the whole push, and its change along the table, miss the card.
+    ``timing_s``: 0.02 from video, 0.08 by hand. ``gauge_mm``: of one reading. ``scale_kg``: of charge and leftover.
     ``gross_share``: share of casts in which one thing is misread badly.
     """
 
@@ -42,7 +42,9 @@ class Noise:
 
 @dataclass(frozen=True)
 class Made:
-    """A cast to make up: the sheet meant, what it is cast with, gate and fill where they are not the card's, heat where it is logged."""
+    """A cast to make up: the sheet meant, what it is cast with, gate and fill where they are not the card's, heat
+    where it is logged.
+    """
 
     id: str
     want: Wanted
@@ -64,7 +66,8 @@ def simulate_cast(
     believed: ShopLaw | None = None,
     noise: Noise | None = None,
 ) -> LoggedCast:
-    """One cast of a shop whose gate obeys ``truth``, pushed by a card made from ``believed`` (the prior), logged with noise.
+    """One cast of a shop whose gate obeys ``truth``, pushed by a card made from ``believed`` (the prior), logged with
+    noise.
 
     Arguments:
         rng: numpy's generator; the same state gives the same cast.
@@ -148,7 +151,9 @@ def _misread(rng: np.random.Generator, cast: LoggedCast) -> LoggedCast:
 def _with_heat(
     rng: np.random.Generator, cast: LoggedCast, thermal: ThermalSettings, limits: WindowLimits
 ) -> LoggedCast:
-    """The same cast with seconds to matt (blurred by 15 %) and the crew's verdict, by the limits of its band (blurred)."""
+    """The same cast with seconds to matt (blurred by 15 %) and the crew's verdict, by the limits of its band
+    (blurred).
+    """
     matt = modelled_seconds(cast, thermal, MATT_SHARE, limits) * math.exp(rng.normal(0.0, 0.15))
     seconds = modelled_seconds(cast, thermal, RUNS_NO_MORE, limits) * math.exp(rng.normal(0.0, 0.25))
     verdict = "good"

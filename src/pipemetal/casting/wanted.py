@@ -1,7 +1,8 @@
 """The sheet that is wanted, and the gate, the fill and the push with which it is easiest to cast.
 
-A push that people can follow changes little and smoothly; what speed cannot do (in slush it hardly thins a sheet) gate and fill must.
-So each gate and fill is tried with the smoothest push that gives the sheet, and the least hardship wins.
+A push that people can follow changes little and smoothly; what speed cannot do (in slush it hardly thins a sheet)
+gate and fill must. So each gate and fill is tried with the smoothest push that gives the sheet, and the least
+hardship wins.
 """
 
 from __future__ import annotations
@@ -25,28 +26,35 @@ THINNEST_MM, THICKEST_MM = 0.4, 6.0
 # What people can follow (common practice, no source), and what nobody can.
 EASY_SPEED_M_S = (0.4, 1.6)
 HARD_SPEED_M_S = (0.25, 2.4)
-# A push as people do it, where the sheet does not ask for another: about 0.8 to 1.1 m/s, quickening (common practice, no source).
+# A push as people do it, where the sheet does not ask for another: about 0.8 to 1.1 m/s, quickening (common practice,
+# no source).
 USUAL_SPEED_M_S, USUAL_CHANGE = 0.95, 0.28
 FREEBOARD_MM = 15.0
 LADLE_KG = 25.0 * 0.45359237
-# Metal that is left: at least so many gates of depth, at most so much of what is laid goes unsaid (common practice: little is left).
+# Metal that is left: at least so many gates of depth, at most so much of what is laid goes unsaid (common practice:
+# little is left).
 LEAST_HEAD_GATES = 1.6
 USUAL_LEFT_SHARE = 0.10
-# Gates tried, over the mean film: from a gate that is nearly the sheet (liquid on a dragging cloth) to twice it (an orifice).
-GATE_OVER_FILM = (1.0, 1.1, 1.2, 1.3, 1.42, 1.55, 1.7, 1.9, 2.15)
+# Gates tried, over the mean film: from a gate that is nearly the sheet (liquid on a dragging cloth) to twice it (an
+# orifice).
+GATE_OVER_FILM = tuple(1.06**n for n in range(15))
 # No slush with more solid than this leaves a sled.
 MOST_SOLID = 0.55
-_PLACES, _COARSE, _FILLS = 81, 9, 6
-# The push is found as smooth as the sheet allows: film within this of the wanted, pace near the usual, change and bend of ln speed.
+_PLACES, _COARSE, _FILLS = 81, 7, 4
+# The push is found as smooth as the sheet allows: film within this of the wanted, pace near the usual, change and
+# bend of ln speed.
 _FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.008, 0.5, 0.5, 0.08
-_STEPS = 6
-# How many of the easiest pairs are looked at closer; what the end of a sheet may risk, and how unsure it may be (ln thickness).
+_STEPS, _COARSE_STEPS = 5, 3
+# How many of the easiest pairs are looked at closer; what the end of a sheet may risk, and how unsure it may be (ln
+# thickness).
 _CLOSER, _RISK, _UNSURE = 8, 0.12, 0.12
 
 
 @dataclass(frozen=True, slots=True)
 class Outfit:
-    """What a shop casts with: sled, gate, table (None: any), metal in one ladle, length of the run-up (nought: gate opens on the move)."""
+    """What a shop casts with: sled, gate, table (None: any), metal in one ladle, length of the run-up (nought:
+    gate opens on the move).
+    """
 
     sled: Sled
     gate: Gate = field(default_factory=Gate)
@@ -73,7 +81,9 @@ class Outfit:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """A sheet that is wanted: metal, its temperature in the sled, size, and the solid thickness at both ends, straight between."""
+    """A sheet that is wanted: metal, its temperature in the sled, size, and the solid thickness at both ends,
+    straight between.
+    """
 
     comp: Composition
     pour_temperature_c: float
@@ -97,7 +107,11 @@ class Wanted:
 def checked_metal(comp: Composition, temperature_c: float, sled: Sled, table_c: float = 20.0) -> Metal:
     """Metal in a sled; metal that would not leave it, or is above 500 C, is refused."""
     start_c = liquidus(comp).temperature_c
-    if not math.isfinite(temperature_c) or temperature_c > 500.0 or solid_in_sled(comp, float(temperature_c)) > MOST_SOLID:
+    if (
+        not math.isfinite(temperature_c)
+        or temperature_c > 500.0
+        or solid_in_sled(comp, float(temperature_c)) > MOST_SOLID
+    ):
         raise CastingError(
             "is out of range",
             field="pour_temperature_c",
@@ -225,17 +239,21 @@ def _by_hardship(task: Task, pairs: list[tuple[float, float]]) -> list[tuple[flo
     box = task.box(pairs[0][0]).with_gates(gate_mm)
     run_up_kg = task.needed_kg() - float(used_of_film_kg(box, *task.film())[-1])
     head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x, film))
-    speed, miss = _smooth(box, head, x, film)
+    speed, miss = _smooth(box, head, x, film, _COARSE_STEPS)
     score = np.mean((miss / 0.03) ** 2, axis=1) + np.max((miss / 0.05) ** 2, axis=1)
     slowest, fastest = speed.min(axis=1), speed.max(axis=1)
-    score += ((np.log(speed[:, -1] / speed[:, 0]) - USUAL_CHANGE) / 0.35) ** 2 + (np.log(np.sqrt(slowest * fastest) / USUAL_SPEED_M_S) / 0.4) ** 2
+    score += ((np.log(speed[:, -1] / speed[:, 0]) - USUAL_CHANGE) / 0.35) ** 2 + (
+        np.log(np.sqrt(slowest * fastest) / USUAL_SPEED_M_S) / 0.4
+    ) ** 2
     easy = np.maximum(0.0, np.log(EASY_SPEED_M_S[0] / slowest)) + np.maximum(0.0, np.log(fastest / EASY_SPEED_M_S[1]))
     short = np.maximum(0.0, LEAST_HEAD_GATES - head[:, -1] / (1e-3 * gate_mm[:, 0]))
     left = charge_kg[:, 0] / task.needed_kg() - 1.0 - USUAL_LEFT_SHARE
     score += 100.0 * easy + 4.0 * short**2 + (np.maximum(left, 0.0) / 0.2) ** 2 + _unknown(task, gate_mm[:, 0])
     possible = head[:, -1] > 0.6e-3 * gate_mm[:, 0]
     order = [int(i) for i in np.argsort(np.where(possible, score, np.inf)) if possible[i]][:_CLOSER]
-    score[order] += _fragile(box.with_gates(gate_mm[order]), head[order], speed[order], left_kg=box_left(box, head[order, -1]))
+    score[order] += _fragile(
+        box.with_gates(gate_mm[order]), head[order], speed[order], left_kg=box_left(box, head[order, -1])
+    )
     return [pairs[i] for i in sorted(order, key=lambda i: score[i])][:4]
 
 
@@ -246,7 +264,9 @@ def box_left(box: Box, head: Array) -> Array:
 
 
 def _fragile(box: Box, head: Array, speed: Array, left_kg: Array) -> Array:
-    """What the end of a sheet risks: how unsure the law is there, and what the shop's scatter does to the little that is left."""
+    """What the end of a sheet risks: how unsure the law is there, and what the shop's scatter does to the little
+    that is left.
+    """
     at = box.at(head[:, -1:], speed[:, -1:], np.array([1.0]))
     by_head = np.clip(box.law.powers(at)["head"][:, 0], 0.0, 1.5)
     laid_kg = box_left(box, head[:, 0]) - left_kg
@@ -266,8 +286,9 @@ def _unknown(task: Task, gate_mm: Array) -> Array:
     return away
 
 
-def _smooth(box: Box, head: Array, x: Array, film: Array) -> tuple[Array, Array]:
-    """The smoothest pushes that lay a film at these heads (pushes, places): speed, and ln of film laid over film wanted.
+def _smooth(box: Box, head: Array, x: Array, film: Array, steps: int = _STEPS) -> tuple[Array, Array]:
+    """The smoothest pushes that lay a film at these heads (pushes, places): speed, and ln of film laid over film
+    wanted.
 
     Least squares of the film's miss beside pace, change and bend of ln speed; Gauss and Newton's steps.
     """
@@ -281,7 +302,7 @@ def _smooth(box: Box, head: Array, x: Array, film: Array) -> tuple[Array, Array]
     u = np.broadcast_to(usual, np.broadcast_shapes(head.shape, film.shape)).copy()
     wanted = np.log(film)
     step = 0.02
-    for _ in range(_STEPS):
+    for _ in range(steps):
         now = box.law.ln_film(box.at(head, np.exp(u), place))
         slope = (box.law.ln_film(box.at(head, np.exp(u + step), place)) - now) / step
         slope = np.minimum(slope, -0.02)
@@ -298,17 +319,16 @@ def _smooth_push(task: Task, gate_mm: float, charge_kg: float) -> Laid | str:
     """The smoothest push for one gate and fill, followed with the film that it really lays."""
     x, film = task.film()
     box = task.box(gate_mm)
-    coarse = np.linspace(0.0, 1.0, 2 * _COARSE + 1)
+    coarse = np.linspace(0.0, 1.0, 13)
     laid_m, run_up_kg = film, task.needed_kg() - float(used_of_film_kg(box, x, film)[-1])
+    run_up_m = 1e-3 * task.outfit.run_up_mm
     result: Laid | str = "no push gives it"
     for _ in range(2):
         head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x, laid_m))
         places = coarse * task.length_m
         speed, _ = _smooth(box, np.interp(places, x, head), places, np.interp(places, x, film))
-        result = film_of_push(box, x, np.interp(x, places, speed), charge_kg, 1e-3 * task.outfit.run_up_mm)
+        result = film_of_push(box, x, np.interp(x, places, speed), charge_kg, run_up_m, laid_m)
         if isinstance(result, str):
             return result
         laid_m, run_up_kg = result.film_m, result.run_up_kg
     return result
-
-

@@ -1,13 +1,12 @@
 """The pouring range: how hot the metal should be for this alloy, thickness, table and air, as soft bands.
 
-There are two of them. Slush: grains enough that the edges stand, not so many that it sets in the sled. Hot: liquid at the gate, and able to
-run long enough to level but not so long that it runs off the sides. Every temperature here is the reading in the tipping pot;
-what the way to the cloth costs is said beside it.
+There are two of them. Slush: grains enough that the edges stand, not so many that it sets in the sled. Hot: liquid at
+the gate, and able to run long enough to level but not so long that it runs off the sides. Every temperature here is
+the reading in the tipping pot; what the way to the cloth costs is said beside it.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -18,22 +17,27 @@ from pipemetal.casting.freezing import HeatCurve, freeze, heat_curve
 from pipemetal.casting.model import Gate, ThermalSettings, checked, laid_thickness_mm
 from pipemetal.casting.mush import EDGE_SOLID, YIELD_POWER, base_heat_loss_j_m2, edge_stress_pa
 
-__all__ = ["Band", "PourWindow", "WindowLimits", "mobile_time_s", "pour_window", "way_loss_k"]
+__all__ = ["Band", "PourWindow", "WindowLimits", "mobile_time_s", "pour_window", "usual_pour_c", "way_loss_k"]
 
-# The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials pages).
+# The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials
+# pages).
 CLOTH_WEAKENS_C = 300.0
 CLOTH_HOT_C = 350.0
 # A limit this far above the liquidus does not bind: oxide, dross and the cloth stop sooner.
 NOT_BINDING_K = 60.0
 _MOST_SOLID_AT_GATE = 0.05
 STEEL_HEAT_CAPACITY_J_KGK = 500.0
-# Tin is drawn "when it begins to grain, as when it begins to set", lead "as hot as possible without lighting a roll of paper"
-# (Encyclopedie, t. 11, 1765, p. 635; our translation). From how much tin on metal is drawn as it grains is not told (estimate).
+# Tin is drawn "when it begins to grain, as when it begins to set", lead "as hot as possible without lighting a roll
+# of paper" (Encyclopedie, t. 11, 1765, p. 635; our translation). From how much tin on metal is drawn as it grains is
+# not told (estimate).
 GRAINS_FROM_SN_PCT = 25.0
-# A band of slush narrower than this cannot be hit with a thermometer (estimate). Parts of a band that are its soft ends.
+# A band of slush narrower than this cannot be hit with a thermometer (estimate). Parts of a band that are its soft
+# ends.
 NARROWEST_K, _SOFT_PART = 2.0, 0.2
 # The first solid that grows before grains hold each other; below it slush is liquid to the eye (estimate).
 _HALT_MARGIN = 0.02
+# Hot metal as it is usually poured, above its liquidus (estimate).
+USUAL_SUPERHEAT_K = 25.0
 SLUSH, HOT = "slush", "hot"
 
 
@@ -42,14 +46,15 @@ class WindowLimits:
     """What the window rests on beside physics; all estimates, to be replaced by logged verdicts.
 
     Attributes:
-        shortest_mobile_s: below it ripples and laps freeze in. longest_mobile_s: above it metal runs off a table that is
-            a little out of level; ``calm_mobile_s`` is where that begins.
+        shortest_mobile_s: below it ripples and laps freeze in. longest_mobile_s: above it metal runs off a table that
+            is a little out of level; ``calm_mobile_s`` is where that begins.
         pour_loss_k: from pot to sled. wait_s: metal standing in the sled before the push. box_head_mm: its depth then.
         push_speed_m_s, sled_length_mm: set how long the film touches the cloth under the sled.
         charge_kg: metal in the sled, which warms a cold gate on the first cast.
-        edges_stand: share of solid at which the edges of a 2 mm sheet come to rest. sets_in_sled: share at which it sets in the sled
-            before the push is over (viscosity near 1 Pa s: docs/casting.md).
-        verdicts_used: number of logged verdicts behind times and shares. slush: whether this shop pours slush, as its log has it.
+        edges_stand: share of solid at which the edges of a 2 mm sheet come to rest. sets_in_sled: share at which it
+            sets in the sled before the push is over (viscosity near 1 Pa s: docs/casting.md).
+        verdicts_used: number of logged verdicts behind times and shares. slush: whether this shop pours slush, as its
+            log has it. side_bars: bars along the table keep the metal from running off.
     """
 
     shortest_mobile_s: float = 4.0
@@ -65,6 +70,7 @@ class WindowLimits:
     sets_in_sled: float = 0.32
     verdicts_used: int = 0
     slush: bool | None = None
+    side_bars: bool = False
 
     def __post_init__(self) -> None:
         checked("shortest_mobile_s", self.shortest_mobile_s, 0.1, 120.0, "s")
@@ -98,10 +104,11 @@ class Band:
 class PourWindow:
     """Soft bands of the reading in the tipping pot, in C: too cold below, try here from low to high, too hot above.
 
-    The four temperatures are those of the band this metal is poured in (``regime``: slush or hot; ``why``); ``bands`` holds both where
-    the alloy has both. ``sled_c`` is the metal in the sled in the middle of the band, ``sled_solid`` its share of solid.
-    ``liquidus_c`` for comparison; ``way_loss_k`` is what pour, wait and cloth take before the film lies; ``empty`` says
-    that no temperature suits both ends, and ``try_low_c`` and ``try_high_c`` are then the least bad.
+    The four temperatures are those of the band this metal is poured in (``regime``: slush or hot; ``why``); ``bands``
+    holds both where the alloy has both. ``sled_c`` is the metal in the sled in the middle of the band, ``sled_solid``
+    its share of solid. ``liquidus_c`` for comparison; ``way_loss_k`` is what pour, wait and cloth take before the
+    film lies; ``empty`` says that no temperature suits both ends, and ``try_low_c`` and ``try_high_c`` are then the
+    least bad.
     """
 
     too_cold_below_c: float
@@ -118,6 +125,11 @@ class PourWindow:
     bands: tuple[Band, ...] = field(default=())
     sled_c: float = 0.0
     sled_solid: float = 0.0
+
+    @property
+    def band(self) -> Band:
+        """The band this metal is poured in."""
+        return next(b for b in self.bands if b.name == self.regime)
 
 
 def mobile_time_s(
@@ -139,7 +151,9 @@ def way_loss_k(
     *,
     first_cast: bool = False,
 ) -> tuple[float, float]:
-    """What the way takes, in K of liquid metal: pouring (and a cold gate), and the cloth while waiting and under the sled."""
+    """What the way takes, in K of liquid metal: pouring (and a cold gate), and the cloth while waiting and under
+    the sled.
+    """
     start_c = liquidus(comp).temperature_c
     cp = liquid_heat_capacity_j_kgk(comp, start_c + 10.0)
     density = liquid_density_kg_m3(comp, start_c + 10.0)
@@ -168,12 +182,13 @@ def pour_window(
     """The pouring range of one sheet. A guide: the look of the metal decides.
 
     Arguments:
-        thickness_mm: of the solid sheet where it is thickest, 0.4 to 6 mm. table_temperature_c: of the cloth, best measured.
-        first_cast: the gate is still cold.
+        thickness_mm: of the solid sheet where it is thickest, 0.4 to 6 mm. table_temperature_c: of the cloth, best
+        measured. first_cast: the gate is still cold.
     Raises:
         CastingError: input out of range.
-    Sources: docs/casting.md. Which band: by the shop's log, else tin as it begins to grain and lead hot (1765). The hot band's lower
-        end agrees with two reports of roofing lead (+2.5 and +22 K over the liquidus); the rest are estimates.
+    Sources: docs/casting.md. Which band: by the shop's log, else tin as it begins to grain and lead hot (1765). The
+        hot band's lower end agrees with two reports of roofing lead (+2.5 and +22 K over the liquidus); the rest are
+        estimates.
 
     >>> window = pour_window(Composition.parse("Sn 50 Pb bal"), 2.0, 20, 20)
     >>> window.regime, window.too_hot_above_c < window.liquidus_c, [band.name for band in window.bands]
@@ -184,19 +199,8 @@ def pour_window(
     checked("table_temperature_c", table_temperature_c, -20.0, 170.0, "C")
     checked("air_temperature_c", air_temperature_c, -20.0, 60.0, "C")
     melt = liquidus(comp)
-    pour_k, cloth_k = way_loss_k(
-        comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate, first_cast=first_cast
-    )
-    way = _Way(
-        comp,
-        thickness_mm,
-        table_temperature_c,
-        air_temperature_c,
-        settings,
-        heat_curve(comp),
-        melt.temperature_c,
-        pour_k,
-        cloth_k,
+    way = _Way.of(
+        comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate=gate, first_cast=first_cast
     )
     slush, (hot, warnings) = _slush_band(way, limits), _hot_band(way, limits, melt.uncertainty_k)
     bands = (hot,) if slush is None else (slush, hot)
@@ -210,7 +214,7 @@ def pour_window(
         chosen.try_high_c,
         chosen.too_hot_above_c,
         melt.temperature_c,
-        pour_k + cloth_k,
+        way.pour_k + way.cloth_k,
         chosen.empty,
         _rests_on(limits, melt.uncertainty_k, settings.cloth_factor),
         tuple(found),
@@ -222,18 +226,45 @@ def pour_window(
     )
 
 
+def usual_pour_c(
+    comp: Composition,
+    thickness_mm: float,
+    table_temperature_c: float,
+    air_temperature_c: float,
+    *,
+    settings: ThermalSettings | None = None,
+    limits: WindowLimits | None = None,
+) -> tuple[float, float]:
+    """Metal in the sled, and the film it lays, as usually poured: the middle of the slush where this metal is poured
+    so, else hot.
+
+    >>> comp, lead = Composition.parse("Sn 50 Pb bal"), Composition.parse("Pb 100")
+    >>> usual_pour_c(comp, 2.0, 20, 20)[0] < liquidus(comp).temperature_c, usual_pour_c(lead, 2.0, 20, 20)[0] > 340.0
+    (True, True)
+    """
+    limits = limits or WindowLimits()
+    way = _Way.of(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits)
+    slush = _slush_band(way, limits)
+    pot_c = way.liquidus_c + way.pour_k + USUAL_SUPERHEAT_K
+    if slush is not None and _pours_as_slush(comp, limits)[0]:
+        pot_c = 0.5 * (slush.try_low_c + slush.try_high_c)
+    return way.sled_c(pot_c), way.film_c(pot_c)
+
+
 def _chosen(comp: Composition, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
     """The band that this metal is poured in, and why."""
-    hot = bands[-1]
     if len(bands) == 1:
-        return hot, "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
-    tin = comp.wt_pct("Sn")
+        return bands[0], "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
+    slush, why = _pours_as_slush(comp, limits)
+    return bands[0 if slush else 1], why
+
+
+def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, str]:
     if limits.slush is not None:
-        words = "slush" if limits.slush else "it hot"
-        return (bands[0] if limits.slush else hot), f"this shop pours {words}, by its log"
-    if tin >= GRAINS_FROM_SN_PCT:
-        return bands[0], "metal rich in tin is poured as it begins to grain (1765, and common practice)"
-    return hot, "metal poor in tin is poured hot (1765)"
+        return limits.slush, f"this shop pours {'slush' if limits.slush else 'it hot'}, by its log"
+    if comp.wt_pct("Sn") >= GRAINS_FROM_SN_PCT:
+        return True, "metal rich in tin is poured as it begins to grain (1765, and common practice)"
+    return False, "metal poor in tin is poured hot (1765)"
 
 
 def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
@@ -241,6 +272,7 @@ def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
     edge = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), way.thickness_mm)
     usual = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), 2.0)
     stands = min(limits.edges_stand * (edge / usual) ** (1.0 / YIELD_POWER), limits.sets_in_sled - _HALT_MARGIN)
+    stands = _HALT_MARGIN if limits.side_bars else stands
     hottest, coldest = (way.pot_c_for_solid(share) for share in (stands, limits.sets_in_sled))
     span = [way.curve.temperature_at(way.curve.heat_at_solid(share)) for share in (stands, limits.sets_in_sled)]
     if span[0] - span[1] < NARROWEST_K:
@@ -265,6 +297,8 @@ def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Ba
     cold = max(leaves_liquid, ripples_c or leaves_liquid)
     calm = way.pot_c_for_mobile(limits.calm_mobile_s) or cold
     hot = way.pot_c_for_mobile(limits.longest_mobile_s) or cold
+    if limits.side_bars:
+        calm = hot = way.liquidus_c + way.pour_k + 150.0
     top = way.liquidus_c + way.pour_k + NOT_BINDING_K
     low = cold + uncertainty_k
     high = min(max(calm, 0.5 * (cold + hot)), top, RED_LIMIT_C)
@@ -290,7 +324,8 @@ def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Ba
 class _Way:
     """The way of the metal from the pot to the cloth, and back from what the film needs to what the pot must show.
 
-    Pouring is a fall of temperature whatever the state, which keeps the lower limit cautious; the cloth takes heat.
+    Both take heat: as much as so many degrees of liquid metal hold. Pouring is a fall of temperature where the metal leaves liquid,
+    which keeps the hot band's lower end cautious.
     """
 
     comp: Composition
@@ -303,17 +338,35 @@ class _Way:
     pour_k: float
     cloth_k: float
 
+    @classmethod
+    def of(
+        cls,
+        comp: Composition,
+        thickness_mm: float,
+        table_c: float,
+        air_c: float,
+        settings: ThermalSettings | None,
+        limits: WindowLimits,
+        *,
+        gate: Gate | None = None,
+        first_cast: bool = False,
+    ) -> _Way:
+        settings = settings or ThermalSettings()
+        lost = way_loss_k(comp, thickness_mm, table_c, air_c, settings, limits, gate, first_cast=first_cast)
+        start_c = liquidus(comp).temperature_c
+        return cls(comp, thickness_mm, table_c, air_c, settings, heat_curve(comp), start_c, *lost)
+
     def _heat_per_k(self) -> float:
         return self.curve.heat_at(self.liquidus_c + 20.0) - self.curve.heat_at(self.liquidus_c + 19.0)
 
     def film_c(self, pot_c: float) -> float:
         """Temperature of the film just laid."""
-        heat = self.curve.heat_at(pot_c - self.pour_k) - self._heat_per_k() * self.cloth_k
-        return self.curve.temperature_at(heat)
+        return self.curve.temperature_at(self.curve.heat_at(self.sled_c(pot_c)) - self._heat_per_k() * self.cloth_k)
 
     def sled_c(self, pot_c: float) -> float:
-        """Temperature in the sled after pouring, by heat: slush gives off heat of freezing, not degrees."""
-        return self.curve.temperature_at(self.curve.heat_at(pot_c) - self._heat_per_k() * self.pour_k)
+        """Temperature in the sled after pouring: slush gives off heat of freezing, liquid metal degrees."""
+        slush_c = self.curve.temperature_at(self.curve.heat_at(pot_c) - self._heat_per_k() * self.pour_k)
+        return max(pot_c - self.pour_k, slush_c) if pot_c < self.liquidus_c + self.pour_k else pot_c - self.pour_k
 
     def pot_c_for_solid(self, share: float) -> float:
         """Reading in the pot at which the layer that leaves the sled has this share of solid."""
@@ -325,8 +378,8 @@ class _Way:
         return self.curve.temperature_at(film_heat_j_kg + self._heat_per_k() * self.cloth_k) + self.pour_k
 
     def pot_c_for_mobile(self, seconds: float) -> float | None:
-        """Reading in the pot at which the film can run for so long: secant between liquidus and 150 K above, capped there; None
-        where even metal at its liquidus runs longer."""
+        """Reading in the pot at which the film can run for so long: secant between liquidus and 150 K above, capped
+        there; None where even metal at its liquidus runs longer."""
         low_c, high_c = self.liquidus_c, self.liquidus_c + self.pour_k + 150.0
         low, high = self._mobile(low_c) - seconds, self._mobile(high_c) - seconds
         if low >= 0.0:
