@@ -68,10 +68,10 @@ def test_a_hotter_table_asks_for_colder_metal() -> None:
 
 
 def test_thick_metal_on_a_warm_table_has_no_hot_band_and_says_what_to_do() -> None:
-    hot = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(slush=False))
+    hot = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(poured=((50.0, False),)))
     assert hot.empty and hot.regime == "hot"
     assert any("no temperature suits" in words and "slush" in words for words in hot.warnings)
-    barred = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(slush=False, side_bars=True))
+    barred = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(poured=((50.0, False),), side_bars=True))
     assert not barred.empty
 
 
@@ -86,7 +86,7 @@ def test_the_band_is_the_metals_own_until_the_log_says_otherwise() -> None:
     # Tin as it begins to grain, lead as hot as paper bears (Encyclopedie, t. 11, 1765, p. 635).
     assert pour_window(Composition.parse("Sn 75 Pb bal"), 1.5, 20, 20).regime == "slush"
     assert pour_window(LEAD, 2.0, 20, 20).regime == "hot"
-    by_log = pour_window(SN50, 2.0, 20, 20, limits=WindowLimits(slush=False))
+    by_log = pour_window(SN50, 2.0, 20, 20, limits=WindowLimits(poured=((50.0, False),)))
     assert by_log.regime == "hot" and "by its log" in by_log.why
 
 
@@ -119,7 +119,7 @@ def test_lead_warns_of_the_cloth_and_never_calls_anything_safe() -> None:
 
 
 def test_limits_from_the_shop_are_used_and_named() -> None:
-    own = WindowLimits(shortest_mobile_s=6, calm_mobile_s=9, longest_mobile_s=12, verdicts_used=17, slush=False)
+    own = WindowLimits(shortest_mobile_s=6, calm_mobile_s=9, longest_mobile_s=12, verdicts_used=17, poured=((50.0, False),))
     window = pour_window(SN50, 1.5, 20, 20, limits=own)
     assert window.too_hot_above_c < pour_window(SN50, 1.5, 20, 20).bands[-1].too_hot_above_c
     assert "17 logged verdicts" in window.rests_on

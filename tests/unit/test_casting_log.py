@@ -190,7 +190,7 @@ def test_cloth_and_hot_band_are_learned_from_matt_and_verdicts() -> None:
     fit = limits_from_verdicts(log, cloth.settings)
     assert fit.verdicts_used == 16
     assert fit.limits.longest_mobile_s == pytest.approx(14.0, rel=0.35)
-    assert fit.longest_sd < 0.95 and fit.limits.slush is False
+    assert fit.longest_sd < 0.95 and fit.limits.poured == ((50.0, False),)
 
 
 def test_the_slushy_band_is_learned_from_verdicts() -> None:
@@ -199,7 +199,7 @@ def test_the_slushy_band_is_learned_from_verdicts() -> None:
     log = [made(200 + k, superheat_k=-8.0 - 0.9 * k, thermal=ThermalSettings(), limits=true) for k in range(24)]
     assert {c.verdict for c in log} >= {"too hot", "too cold"}
     limits = limits_from_verdicts(log).limits
-    assert limits.slush is True
+    assert limits.poured == ((50.0, True),)
     assert limits.edges_stand == pytest.approx(0.17, abs=0.03)
     assert limits.sets_in_sled == pytest.approx(0.21, abs=0.04)
 

@@ -175,7 +175,7 @@ def limits_from_verdicts(
     (4, 20, 0)
     """
     settings, prior = settings or ThermalSettings(), prior or WindowLimits()
-    prior = replace(prior, slush=_pours_slush(casts))
+    prior = replace(prior, poured=_poured(casts))
     judged = [c for c in casts if c.verdict in VERDICTS and _has_heat(c)][-MOST_VERDICTS:]
     if not judged:
         return VerdictFit(prior, *_TIME_SDS, 0)
@@ -207,11 +207,20 @@ def limits_from_verdicts(
     return VerdictFit(limits, sds[0], sds[1], len(judged))
 
 
-def _pours_slush(casts: Sequence[LoggedCast]) -> bool | None:
-    """Whether a shop pours slush, by its last casts; None where it does both, or too few tell."""
-    poured = [c.superheat_k < _SLUSH_BELOW_K for c in casts if c.pour_temperature_c is not None][-20:]
-    share = sum(poured) / len(poured) if len(poured) >= _FEWEST_POURED else 0.5
-    return True if share >= _MOSTLY else False if share <= 1.0 - _MOSTLY else None
+def _poured(casts: Sequence[LoggedCast]) -> tuple[tuple[float, bool], ...]:
+    """Tin of every alloy and whether the shop pours it as slush, by its last casts; nothing of those it pours both ways or hardly."""
+    by_tin: dict[float, list[bool]] = {}
+    for cast in casts:
+        if cast.pour_temperature_c is not None:
+            tin = 5.0 * round(cast.composition.wt_pct("Sn") / 5.0)
+            by_tin.setdefault(tin, []).append(cast.superheat_k < _SLUSH_BELOW_K)
+    found = []
+    for tin, poured in sorted(by_tin.items()):
+        last = poured[-20:]
+        share = sum(last) / len(last)
+        if len(last) >= _FEWEST_POURED and not 1.0 - _MOSTLY < share < _MOSTLY:
+            found.append((tin, share >= _MOSTLY))
+    return tuple(found)
 
 
 def solid_of_cast(cast: LoggedCast) -> float:

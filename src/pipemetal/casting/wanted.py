@@ -25,7 +25,7 @@ __all__ = ["Outfit", "Wanted", "best_push", "checked_metal"]
 THINNEST_MM, THICKEST_MM = 0.4, 6.0
 # What people can follow (common practice, no source), and what nobody can.
 EASY_SPEED_M_S = (0.4, 1.6)
-HARD_SPEED_M_S = (0.25, 2.4)
+HARD_SPEED_M_S = (0.3, 1.8)
 # A push as people do it, where the sheet does not ask for another: about 0.8 to 1.1 m/s, quickening (common practice,
 # no source).
 USUAL_SPEED_M_S, USUAL_CHANGE = 0.95, 0.28
@@ -43,7 +43,7 @@ MOST_SOLID = 0.55
 _PLACES, _COARSE, _FILLS = 81, 7, 4
 # The push is found as smooth as the sheet allows: film within this of the wanted, pace near the usual, change and
 # bend of ln speed.
-_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.008, 0.5, 0.5, 0.08
+_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.015, 0.5, 0.5, 0.08
 _STEPS, _COARSE_STEPS = 5, 3
 # How many of the easiest pairs are looked at closer; what the end of a sheet may risk, and how unsure it may be (ln
 # thickness).

@@ -7,6 +7,7 @@ the reading in the tipping pot; what the way to the cloth costs is said beside i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -31,6 +32,8 @@ STEEL_HEAT_CAPACITY_J_KGK = 500.0
 # of paper" (Encyclopedie, t. 11, 1765, p. 635; our translation). From how much tin on metal is drawn as it grains is
 # not told (estimate).
 GRAINS_FROM_SN_PCT = 25.0
+# What a shop does with one alloy it does with those within so much tin (percent by mass; estimate).
+ALIKE_SN_PCT = 8.0
 # A band of slush narrower than this cannot be hit with a thermometer (estimate). Parts of a band that are its soft
 # ends.
 NARROWEST_K, _SOFT_PART = 2.0, 0.2
@@ -53,8 +56,8 @@ class WindowLimits:
         charge_kg: metal in the sled, which warms a cold gate on the first cast.
         edges_stand: share of solid at which the edges of a 2 mm sheet come to rest. sets_in_sled: share at which it
             sets in the sled before the push is over (viscosity near 1 Pa s: docs/casting.md).
-        verdicts_used: number of logged verdicts behind times and shares. slush: whether this shop pours slush, as its
-            log has it. side_bars: bars along the table keep the metal from running off.
+        verdicts_used: number of logged verdicts behind times and shares. poured: tin in percent of the logged alloys, and whether
+            this shop pours them as slush. side_bars: bars along the table keep the metal from running off.
     """
 
     shortest_mobile_s: float = 4.0
@@ -69,7 +72,7 @@ class WindowLimits:
     edges_stand: float = EDGE_SOLID
     sets_in_sled: float = 0.32
     verdicts_used: int = 0
-    slush: bool | None = None
+    poured: tuple[tuple[float, bool], ...] = ()
     side_bars: bool = False
 
     def __post_init__(self) -> None:
@@ -260,8 +263,9 @@ def _chosen(comp: Composition, bands: Sequence[Band], limits: WindowLimits) -> t
 
 
 def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, str]:
-    if limits.slush is not None:
-        return limits.slush, f"this shop pours {'slush' if limits.slush else 'it hot'}, by its log"
+    tin, slush = min(limits.poured, key=lambda p: abs(p[0] - comp.wt_pct("Sn")), default=(math.inf, False))
+    if abs(tin - comp.wt_pct("Sn")) <= ALIKE_SN_PCT:
+        return slush, f"this shop pours such metal {'as slush' if slush else 'hot'}, by its log"
     if comp.wt_pct("Sn") >= GRAINS_FROM_SN_PCT:
         return True, "metal rich in tin is poured as it begins to grain (1765, and common practice)"
     return False, "metal poor in tin is poured hot (1765)"
