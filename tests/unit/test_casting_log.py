@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from casting_samples import cast_of, shop
+from casting_samples import cast_of
 
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.learn import cloth_from_log, lift_margin_from_log, limits_from_verdicts, modelled_seconds

@@ -208,7 +208,7 @@ def limits_from_verdicts(
 
 
 def _poured(casts: Sequence[LoggedCast]) -> tuple[tuple[float, bool], ...]:
-    """Tin of every alloy and whether the shop pours it as slush, by its last casts; nothing of those it pours both ways or hardly."""
+    """Tin of every alloy and whether the shop pours it as slush, by its last casts; none that it pours both ways."""
     by_tin: dict[float, list[bool]] = {}
     for cast in casts:
         if cast.pour_temperature_c is not None:

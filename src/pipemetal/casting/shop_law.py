@@ -57,8 +57,8 @@ class ShopLaw:
     """What is believed of a shop's gate.
 
     ``parts`` hold the rivals; ``cast_scatter`` and ``station_scatter`` are standard deviations of ln thickness;
-    ``present`` says which group of each kind casts now. ``logged_slush``: whether any cast was slush. ``logged_*``: range, mean and covariance of (gate mm, head
-    mm, speed m/s, superheat K), by cast.
+    ``present`` says which group of each kind casts now. ``logged_slush``: whether any cast was slush. ``logged_*``:
+    range, mean and covariance of (gate mm, head mm, speed m/s, superheat K), by cast.
 
     >>> law = ShopLaw.prior()
     >>> law.casts_used, round(sum(law.rival_weights), 6)
@@ -119,7 +119,9 @@ class ShopLaw:
 
     @cached_property
     def regimes(self) -> dict[str, float]:
-        """Weight of each regime (rivals of one kind together), the likeliest first; a log without slush knows of none."""
+        """Weight of each regime (rivals of one kind together), the likeliest first; a log without slush knows of
+        none.
+        """
         found: dict[str, float] = {}
         for rival, weight in zip(RIVALS, self.rival_weights, strict=True):
             regime = LIQUID if rival.regime == MUSH and not self.logged_slush else rival.regime

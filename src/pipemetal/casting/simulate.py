@@ -111,8 +111,8 @@ def _logged(
     readings = []
     for place in np.linspace(0.02, 0.98, made.stations) * made.want.length_mm:
         true_mm = float(np.interp(place * 1e-3, laid.x_m, solid_mm)) * math.exp(rng.normal(0.0, scatter))
-        for _ in range(made.readings_across):
-            readings.append((round(float(place)), round(true_mm + float(rng.normal(0.0, noise.gauge_mm)), 3)))
+        seen = true_mm + rng.normal(0.0, noise.gauge_mm, made.readings_across)
+        readings += [(round(float(place)), round(float(t), 3)) for t in seen]
     places_m = np.linspace(0.0, laid.x_m[-1], 6)
     clock = np.interp(places_m, laid.x_m, laid.time_s) + rng.normal(0.0, noise.timing_s, 6)
     clock = np.maximum.accumulate(clock - clock[0] + 1e-3 * np.arange(6))

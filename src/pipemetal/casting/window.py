@@ -56,8 +56,8 @@ class WindowLimits:
         charge_kg: metal in the sled, which warms a cold gate on the first cast.
         edges_stand: share of solid at which the edges of a 2 mm sheet come to rest. sets_in_sled: share at which it
             sets in the sled before the push is over (viscosity near 1 Pa s: docs/casting.md).
-        verdicts_used: number of logged verdicts behind times and shares. poured: tin in percent of the logged alloys, and whether
-            this shop pours them as slush. side_bars: bars along the table keep the metal from running off.
+        verdicts_used: number of logged verdicts behind times and shares. poured: tin in percent of the logged alloys,
+            and whether this shop pours them as slush. side_bars: bars along the table keep the metal from running off.
     """
 
     shortest_mobile_s: float = 4.0
@@ -328,8 +328,8 @@ def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Ba
 class _Way:
     """The way of the metal from the pot to the cloth, and back from what the film needs to what the pot must show.
 
-    Both take heat: as much as so many degrees of liquid metal hold. Pouring is a fall of temperature where the metal leaves liquid,
-    which keeps the hot band's lower end cautious.
+    Both take heat: as much as so many degrees of liquid metal hold. Pouring is a fall of temperature where the metal
+    leaves liquid, which keeps the hot band's lower end cautious.
     """
 
     comp: Composition
