@@ -19,26 +19,31 @@ cannot be served and is named; 2 bad input; 3 a numerical method gave up.
 def page() -> str:
     """Every command with its arguments and options."""
     lines = [HEAD]
-    context = click.Context(cli)
+    context = click.Context(cli, info_name="pipemetal")
     for name in COMMANDS:
         command = cli.get_command(context, name)
         assert command is not None
-        inner = click.Context(command, info_name=name, parent=click.Context(cli, info_name="pipemetal"))
-        lines += [
-            f"## {name}",
-            "",
-            f"    {command.get_usage(inner).removeprefix('Usage: ')}",
-            "",
-            _plain(command.help or ""),
-            "",
-        ]
-        rows = [(parameter, parameter.get_help_record(inner)) for parameter in command.get_params(inner)]
-        options = [record for _, record in rows if record is not None and "--help" not in record[0]]
-        if options:
-            lines += ["| option | |", "|---|---|"]
-            lines += [f"| `{option.replace('|', '/')}` | {_plain(words)} |" for option, words in options]
-            lines.append("")
+        lines += section(command, name, context, "##")
     return "\n".join(lines)
+
+
+def section(command: click.Command, name: str, parent: click.Context, mark: str) -> list[str]:
+    """A command with its options, and below it the commands it holds."""
+    inner = click.Context(command, info_name=name, parent=parent)
+    title = inner.command_path.removeprefix("pipemetal ")
+    usage = command.get_usage(inner).removeprefix("Usage: ")
+    lines = [f"{mark} {title}", "", f"    {usage}", "", _plain(command.help or ""), ""]
+    rows = [(parameter, parameter.get_help_record(inner)) for parameter in command.get_params(inner)]
+    options = [record for _, record in rows if record is not None and "--help" not in record[0]]
+    if options:
+        lines += ["| option | |", "|---|---|"]
+        lines += [f"| `{option.replace('|', '/')}` | {_plain(words)} |" for option, words in options]
+        lines.append("")
+    for held in command.list_commands(inner) if isinstance(command, click.Group) else ():
+        under = command.get_command(inner, held)
+        assert under is not None
+        lines += section(under, held, inner, f"{mark}#")
+    return lines
 
 
 def _plain(text: str) -> str:

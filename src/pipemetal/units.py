@@ -237,6 +237,14 @@ def parse_footage(text: str | float, *, field: str = "footage") -> Fraction:
     return number
 
 
+_FIGURE: Final = r"\d+(?:[.,]\d+)?"
+_QUANTITY: Final = re.compile(
+    # a note is a C too, so a plain C wants a number that no rank has in its name
+    rf"(?<![\w.,/'])(-?{_FIGURE})(?:( to | bis | and | und |-)({_FIGURE}))? (°C|kg|mm|m/s|m|K|(?<=\d\d\d )C)(?![\w/²³'])"
+)
+"""A metric quantity, or two of them with one unit, in a sentence."""
+
+
 @dataclass(frozen=True)
 class UnitSystem:
     """How a person wants quantities shown.
@@ -293,6 +301,48 @@ class UnitSystem:
     def show_temperature(self, temperature_c: float) -> str:
         """A temperature as text, in whole degrees."""
         return f"{temperature_c:.0f} °C" if self.temperature == "C" else f"{temperature_c * 1.8 + 32:.0f} °F"
+
+    def in_text(self, text: str) -> str:
+        """A sentence that was made with metric quantities, each of them in this person's unit.
+
+        >>> UnitSystem("in", "lb", "F").in_text("keep 362 to 370 C; 2.0 kg left on 1.05 mm, 10 K off")
+        'keep 684 to 698 °F; 4.4 lb left on 0.041 in, 18 °F off'
+        >>> UnitSystem().in_text("2.0 kg of Octave 4 C body")
+        '2.0 kg of Octave 4 C body'
+        """
+        if (self.length, self.mass, self.temperature) == ("mm", "kg", "C"):
+            return text
+        return _QUANTITY.sub(self._converted, text)
+
+    def _converted(self, found: re.Match[str]) -> str:
+        first, between, second, unit = found.groups()
+        factor, offset, decimals, name = self._scale(unit)
+        if not name:
+            return found[0]
+
+        def shown(number: str) -> str:
+            told = len(number.replace(",", ".").partition(".")[2])
+            comma = "," in number or self.comma
+            value = f"{float(number.replace(',', '.')) * factor + offset:.{max(told + decimals, 0)}f}"
+            return value.replace(".", ",") if comma else value
+
+        return f"{shown(first)}{between or ''}{shown(second) if second else ''} {name}"
+
+    def _scale(self, unit: str) -> tuple[float, float, int, str]:
+        """Factor, offset, decimals more, and name of a metric unit as this person has it; no name where it stays."""
+        if unit in ("C", "°C") and self.temperature == "F":
+            return 1.8, 32.0, 0, "°F"
+        if unit == "K" and self.temperature == "F":
+            return 1.8, 0.0, 0, "°F"
+        if unit == "kg" and self.mass == "lb":
+            return 1.0 / MASS_KG["lb"], 0.0, 0, "lb"
+        if unit == "mm" and self.length == "in":
+            return 1.0 / 25.4, 0.0, 1, "in"
+        if unit == "m/s" and self.length == "in":
+            return 1.0 / 0.3048, 0.0, 0, "ft/s"
+        if unit == "m" and self.length == "in":
+            return 1.0 / 0.3048, 0.0, 0, "ft"
+        return 1.0, 0.0, 0, ""
 
     def bare_wall(self, thickness_mm: float) -> str:
         """A thickness without its unit: hundredths of a millimetre, or thousandths of an inch."""

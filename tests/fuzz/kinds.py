@@ -7,7 +7,6 @@ import hashlib
 import json
 import os
 import random
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -62,11 +61,11 @@ class Kind:
     def _tree(self, rng: random.Random, sound: bytes) -> bytes:
         return m.bytes_of(self.form, m.spoilt_tree(rng, m.tree_of(self.form, sound), lambda: rng.choice(m.VALUES)))
 
-    def made(self, seed: int, sound: bytes, fire: Callable[[bytes], None], until: float) -> None:
+    def made(self, seed: int, sound: bytes, fire: Callable[[bytes], None], count: int) -> None:
         """Samples that hypothesis makes of this kind's words and of anything."""
         from made import samples
 
-        samples(self.form, seed, sound, lambda data: time.monotonic() < until and fire(data))
+        samples(self.form, seed, sound, fire, count)
 
 
 def _spoilt_members(rng: random.Random, members: dict[str, bytes]) -> dict[str, bytes]:

@@ -13,17 +13,16 @@ import mutations as m
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
-EXAMPLES = 25
 ANY_TEXT = st.one_of(st.sampled_from(m.TEXTS), st.text(max_size=12))
 ANY_NUMBER = st.one_of(st.integers(), st.floats(), st.sampled_from((10**400, -(10**30))))
 
 
-def samples(form: str, number: int, sound: bytes, fire: Callable[[bytes], object]) -> None:
-    """Give `fire` some samples; the same number, the same samples."""
+def samples(form: str, number: int, sound: bytes, fire: Callable[[bytes], object], count: int) -> None:
+    """Give `fire` so many samples; the same number, the same samples."""
 
     @seed(number)
     @settings(
-        max_examples=EXAMPLES,
+        max_examples=max(count, 1),
         database=None,
         deadline=None,
         phases=[Phase.generate],

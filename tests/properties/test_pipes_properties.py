@@ -97,9 +97,9 @@ def test_every_pipe_of_a_rank_can_be_made(kind: str, deviation: float, footage: 
         assert upper.diameter_mm < lower.diameter_mm
         assert upper.body_length_mm < lower.body_length_mm
     for pipe in pipes:
-        assert pipe.cut_length_mm >= pipe.body_length_mm
+        assert pipe.cut_length_mm >= pipe.body_length_mm or pipe.cap is not None
         assert pipe.half_tones == pytest.approx(deviation, abs=1e-6)
-        assert {"body", "foot", "languid"} <= {part.kind for part in pipe.parts}
+        assert {"body", "foot", "languid"} <= {part.kind.split()[0] for part in pipe.parts}
         for part in pipe.parts:
             assert part.blank_mass_kg >= part.finished_mass_kg > 0.0
             assert part.length_mm * part.width_mm >= part.blank_area_mm2 - 1e-6

@@ -10,6 +10,7 @@ import pytest
 
 from pipemetal.errors import PipeError
 from pipemetal.pipes import length as lengths
+from pipemetal.pipes.ends import flanged_mm, hole_mm, inside_mm
 from pipemetal.pipes.length_rules import open_rules
 from pipemetal.pipes.profile import Step, profile_length_mm
 from pipemetal.pipes.scale import reference_diameter_mm
@@ -108,10 +109,10 @@ def test_chimneyed_and_half_covered_bodies_sound_right_by_another_method(
     narrow = neck * d
     if tall:
         body = lengths.chimney_length_mm(hz(semitones), SPEED, d, *mouth(d), narrow, tall * d)
-        effective = tall * d + (lengths.UNFLANGED + lengths.FLANGED) * narrow / 2
+        effective = tall * d + inside_mm(narrow / 2, d / 2) + flanged_mm(narrow / 2, narrow / 2 + 0.6)
     else:
         body = lengths.half_covered_length_mm(hz(semitones), SPEED, d, *mouth(d), narrow, 0.6)
-        effective = 0.6 + lengths.FLANGED * narrow
+        effective = hole_mm(narrow / 2, d / 2, d / 2, 0.6)
 
     def area(x: np.ndarray) -> np.ndarray:
         return np.where(x < body, math.pi / 4 * d**2, math.pi / 4 * narrow**2)

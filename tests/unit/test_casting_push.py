@@ -109,7 +109,7 @@ def test_outside_the_log_is_said_and_the_log_narrows_the_band() -> None:
     found = card(law, pour_temperature_c=240.0, gate_mm=3.6, charge_kg=110.0)
     assert any(words.startswith("outside your logged range: gate") for words in found.warnings)
     assert "10 logged casts" in found.rests_on and "your last 10 casts say" in found.speed_change
-    wide, narrow = (card(l, pour_temperature_c=240.0) for l in (None, law))
+    wide, narrow = (card(known, pour_temperature_c=240.0) for known in (None, law))
     assert (
         narrow.thickness[0].high_mm / narrow.thickness[0].low_mm < wide.thickness[0].high_mm / wide.thickness[0].low_mm
     )

@@ -8,6 +8,8 @@ from click.testing import CliRunner
 from pipemetal.cli.main import cli
 from pipemetal.documents.plan_paper import cutting_pdf
 from pipemetal.files.plan_file import read_plan_file
+from pipemetal.layout.hand import ByHand
+from pipemetal.layout.solve import solve
 from pipemetal.plans import by_hand
 from pipemetal.shop.book import Book
 from pipemetal.shop.catalogue import density_of, roll_from_row
@@ -34,7 +36,6 @@ def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: P
         density = {name: density_of(recipe.target) for name, recipe in book.recipes().items()}
         no_go = [r for r in plan.rolls_used if rack[r.id].no_go]
         assert no_go, "a roll with a blister is in the plan"
-        events = []
         for sheet in plan.sheets:
             bench = by_hand.bench_of(plan, [sheet.id], rack, trim_mm=0.0, kerf_mm=0.0)
             assert by_hand.faults_of(bench, bench.placements) == (), sheet.id
@@ -43,10 +44,25 @@ def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: P
             assert [c.blank for c in made.cuts] == [c.blank for c in sheet.cuts]
             cut = by_hand.cut_rolls_of(bench, bench.placements, density)
             assert cutting_pdf(cut, plan.organ, UnitSystem(), Words()).startswith(b"%PDF")
-        for roll in plan.rolls_used:
-            events.append(book.cut_planned(plan_id, roll.id)[0])
+        events = [book.cut_planned(plan_id, roll.id)[0] for roll in plan.rolls_used]
         assert not [r for r in plan.rolls_used if book.row("rolls", r.id)["state"] != "cut"]
         for event in reversed(events):
             book.undo(event)
         book.give_up_plan(plan_id)
         assert book.balances() == before and book.doctor()["faults"] == []
+
+
+@pytest.mark.parametrize("alloy", ["spotted-50", "plain-30"])
+def test_laying_the_rest_anew_never_loses_what_the_plan_in_hand_has(demo: Path, alloy: str) -> None:
+    plan = read_plan_file(demo / "plan" / "plan.json")
+    with Book.open(str(demo / "shop.sqlite"), who="Ada") as book:
+        rack = {row["id"]: roll_from_row(row) for row in book.rows("rolls")}
+    sheets = [s.id for s in plan.sheets if s.alloy == alloy]
+    bench = by_hand.bench_of(plan, sheets, rack, trim_mm=0.0, kerf_mm=0.0)
+    first = {p.roll: p for p in reversed(bench.placements)}
+    for pinned in ((), tuple(first.values()), bench.placements):
+        start = bench.layout(bench.placements)
+        found = solve(bench.problem, iterations=30, seed=1, hand=ByHand(pinned=pinned, start=start))
+        assert found.unplaced == ()
+        assert by_hand.faults_of(bench, found.placements) == ()
+        assert set(pinned) <= set(found.placements)

@@ -29,7 +29,7 @@ from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.pitch import Pitch
 from pipemetal.pipes.rank import Organ, Rank
-from pipemetal.planning.blanks import blanks_for
+from pipemetal.planning.blanks import SheetLimits, blanks_for
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
@@ -66,7 +66,7 @@ def test_patterns_open_clean_and_have_true_arcs(pipes: tuple[Pipe, ...], tmp_pat
 
 def one_sheet(pipes: tuple[Pipe, ...], count: int) -> CutRoll:
     """Bodies side by side on a roll of their own, thickness of no matter."""
-    ordered = blanks_for(pipes, 3000.0, 2.0)
+    ordered = blanks_for(pipes, SheetLimits(20_000.0, 3000.0))
     chosen = [o for o in ordered if o.blank.kind in ("languid", "cap disc")][:count]
     width = max(o.blank.width_mm for o in chosen) + 40.0
     placements, x = [], 15.0
@@ -76,7 +76,7 @@ def one_sheet(pipes: tuple[Pipe, ...], count: int) -> CutRoll:
     field = ThicknessField.from_grid([0.0, x + 20.0], [[1.2, 0.8]] * 2, width_mm=width)
     roll = Roll("R1", "m", x + 20.0, width, 15.0, field)
     layout = LayoutPlan(tuple(placements), (), (), 1.0, 1.0, 0.5, 1.0, 0.0, 0, 0)
-    made_for = [ForPipe(o.blank, o.pipe.rank, o.pipe.note) for o in chosen]
+    made_for = [ForPipe(o.blank, o.pipe.id, o.pipe.rank, o.pipe.note) for o in chosen]
     return cut_rolls(layout, {"R1": roll}, made_for, {"m": 9.0}, {"R1": 20.0}, 1.0)[0]
 
 

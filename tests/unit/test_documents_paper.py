@@ -432,3 +432,37 @@ def test_the_blanks_of_a_roll_get_labels(tmp_path: Path) -> None:
     read = {code.text for page in pages_of(out.read_bytes()) for code in zxingcpp.read_barcodes(page)}
     assert read == {"Principal 8 C body", "Principal 8 D body"}
     assert "no.2ofR101" in text_of(out.read_bytes()).replace(" ", "")
+
+
+# every kind of letter that a shop's names hold: wide, narrow, figures, other scripts, and some that the face lacks
+WIDE = ("SCRMIX", "WWWWMMMM@@", "R101-1.25", "ÄÖÜẞ ÉÆŒ", "lot:Zinn (fein) 99,9 %", "illl'''...", "ЩЖЮМ", "龍龍龍龍龍龍")
+
+
+@pytest.mark.parametrize("name", list(label_sheets()))
+@pytest.mark.parametrize("text", WIDE)
+def test_every_letter_prints_within_its_label(name: str, text: str) -> None:
+    sheet = label_sheet(name)
+    labels = [Label("R1", (text, text * 2, text * 4)) for _ in range(min(sheet.count, 4))]
+    image = pages_of(label_pdf(labels, name))[0]
+    for position in range(len(labels)):
+        row, column = divmod(position, sheet.columns)
+        right = sheet.left_mm + column * sheet.across_mm + sheet.width_mm
+        top = sheet.top_mm + row * sheet.down_mm
+        rows = slice(round((top + 0.2) / PIXEL_MM), round((top + sheet.height_mm - 0.2) / PIXEL_MM))
+        strip = image[rows, round((right - 1.6) / PIXEL_MM) : round((right - 0.2) / PIXEL_MM)]
+        assert strip.min() > 200, f"label {position + 1} of {name}: {text!r} runs over its right edge"
+
+
+@pytest.mark.parametrize("bold", [False, True])
+@pytest.mark.parametrize("text", WIDE[:-1])
+def test_a_text_is_as_wide_as_it_prints(text: str, bold: bool) -> None:
+    from pipemetal.documents.drawing import Drawing, text_width_mm
+    from pipemetal.documents.typeset import drawing_pages
+
+    drawing = Drawing(300.0, 20.0)
+    drawing.text("t", 10.0, 8.0, text, 8.0, bold=bold)
+    inked = np.flatnonzero((pages_of(drawing_pages([drawing], "t"))[0] < 200).any(axis=0)) * PIXEL_MM
+    printed = inked[-1] - 10.0
+    # a letter's ink may end a little before its width does
+    assert printed <= text_width_mm(text, 8.0, bold=bold) <= printed * 1.03 + 1.2
+    assert inked[0] >= 9.0

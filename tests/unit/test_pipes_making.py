@@ -28,7 +28,7 @@ from pipemetal.pipes.rank import Allowances, Chimney, Organ, Rank, Resonator
 from pipemetal.pipes.scale import HalfToneScale
 from pipemetal.pipes.totals import sheets_to_buy, totals
 from pipemetal.pipes.walls import WallRule
-from pipemetal.planning.blanks import blanks_for
+from pipemetal.planning.blanks import SheetLimits, blanks_for
 from pipemetal.plans.codec import as_dict
 from pipemetal.plans.rows import blank_row
 
@@ -56,7 +56,7 @@ def test_a_bass_of_zinc_is_bought_and_the_rest_is_cast() -> None:
         languid = next(p for p in pipe.parts if p.kind == "languid")
         assert (languid.alloy, languid.bought) == ("m", False)
         assert pipe.cast_kg == pytest.approx(languid.finished_mass_kg)
-    blanks = blanks_for(pipes, 870.0, 2.0)
+    blanks = blanks_for(pipes, SheetLimits(5170.0, 870.0))
     assert {b.blank.alloy for b in blanks} == {"m"}
     (zinc,) = sheets_to_buy(pipes)
     assert (zinc.metal, zinc.thickness_mm, zinc.parts) == ("zinc", 1.0, 12)
@@ -125,7 +125,7 @@ def test_old_pipes_keep_their_sizes_and_only_new_parts_are_ordered() -> None:
         assert pipe.mass_kg > pipe.cast_kg > 0.0
     assert pipes[1].old_mass_kg < 2.5
     assert any("sharp" in r for r in pipes[0].remarks)
-    assert {b.blank.kind for b in blanks_for(pipes[:6], 870.0, 2.0)} == {"foot", "languid"}
+    assert {b.blank.kind for b in blanks_for(pipes[:6], SheetLimits(5170.0, 870.0))} == {"foot", "languid"}
 
 
 def test_an_old_pipe_too_short_says_by_how_many_cents() -> None:
@@ -307,7 +307,7 @@ def test_cones_wider_than_a_sheet_are_cut_as_equal_sectors() -> None:
     rank = Rank("Pedal", "P", "m", Fraction(32), 0, 0, foot_length_mm=900.0, construction="tapered", top_ratio=0.5)
     pipes = made(rank)
     parts = {p.kind: p for p in pipes[0].parts}
-    blanks = blanks_for(pipes, 600.0, 2.0)
+    blanks = blanks_for(pipes, SheetLimits(20_000.0, 600.0))
     for kind in ("body", "foot"):
         pieces = [b for b in blanks if b.part.kind == kind]
         assert len(pieces) >= 2

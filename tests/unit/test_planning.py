@@ -22,8 +22,8 @@ from pipemetal.melts.request import Charge
 from pipemetal.pipes.pitch import Pitch
 from pipemetal.pipes.rank import Chimney, Organ, Rank
 from pipemetal.pipes.scale import HalfToneScale
+from pipemetal.pipes.walls import GivenWall
 from pipemetal.planning.plan import Plan, make_plan
-from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans.codec import read
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
@@ -174,14 +174,22 @@ def test_metal_that_the_floor_lacks_is_bought_by_name() -> None:
 
 
 def test_a_blank_that_nothing_can_serve_is_named_with_the_reason() -> None:
-    narrow = ShopSettings()
-    wide = Organ(
-        "Wide", Pitch(), (Rank("Big", "I", "plain", Fraction(32), 0, 0, construction="tapered", top_ratio=0.7),)
-    )
-    plan = make_plan(wide, RECIPES, RACK, LOTS, narrow, iterations=20)
-    assert plan.pipes_served == 0
-    assert any("large" in u.reason or "longer" in u.reason or "wide" in u.reason for u in plan.layout.unplaced)
+    thick = Rank("Big", "I", "plain", Fraction(8), 0, 0, wall=GivenWall(8.0, 8.0))
+    usual = Rank("Small", "I", "plain", Fraction(2), 0, 0)
+    plan = make_plan(Organ("Two", Pitch(), (thick, usual)), RECIPES, RACK, LOTS, iterations=20)
+    assert plan.pipes_served == 1
+    assert any("thickness" in u.reason for u in plan.layout.unplaced)
     assert not plan.is_complete
+    laid = {p.blank.split(" ")[0] for p in plan.layout.placements}
+    assert laid == {"Small"}, "nothing is cut or cast for a pipe that is not served"
+
+
+def test_a_32_foot_pipe_is_made_of_lengths_and_strips_and_served_whole() -> None:
+    rank = Rank("Big", "I", "plain", Fraction(32), 0, 0, construction="tapered", top_ratio=0.7)
+    plan = make_plan(Organ("Wide", Pitch(), (rank,)), RECIPES, RACK, LOTS, iterations=20)
+    assert plan.pipes_served == 1 and plan.faults == ()
+    assert sum(" length " in b.blank.id for b in plan.blanks) >= 3
+    assert any("not known to stand" in note for note in plan.notes)
 
 
 def test_the_written_plan_holds_what_others_rely_on(plan: Plan, tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from shop_samples import TIN, a_roll
 
 from pipemetal.errors import BookError
 from pipemetal.shop.book import AlreadyDoneError, Book, NotAllowedError
-from pipemetal.shop.people import TooManyTriesError
+from pipemetal.shop.people import FROM_ANYWHERE, TooManyTriesError
 from pipemetal.shop.roles import ACTIONS, ROLES, may
 
 
@@ -80,6 +80,28 @@ def test_too_many_wrong_pins_are_remembered_in_the_book(peopled: Book) -> None:
     now += 61.0
     assert peopled.check_pin("Ben", "0815") is not None
     assert peopled.check_pin("Ada", "4711") is not None
+
+
+def test_a_clock_that_ran_ahead_locks_nobody_out_for_longer_than_the_limit(peopled: Book) -> None:
+    now = 1_000_000.0 + 365 * 86_400
+    peopled.clock = lambda: now  # type: ignore[method-assign]
+    assert [peopled.check_pin("Ben", "9999") for _ in range(5)] == [None] * 5
+    now = 1_000_000.0
+    with pytest.raises(TooManyTriesError):
+        peopled.check_pin("Ben", "0815")
+    now += 61.0
+    assert peopled.check_pin("Ben", "0815") is not None
+
+
+def test_tries_from_everywhere_end_somewhere_but_not_where_one_came_in_before(peopled: Book) -> None:
+    now = 1_000_000.0
+    peopled.clock = lambda: now  # type: ignore[method-assign]
+    assert peopled.check_pin("Ben", "0815", "tablet") is not None
+    for k in range(FROM_ANYWHERE[1]):
+        peopled._count_try("Ben", f"guest {k}")
+    with pytest.raises(TooManyTriesError):
+        peopled.check_pin("Ben", "0815", "one more")
+    assert peopled.check_pin("Ben", "0815", "tablet") is not None and peopled.check_pin("Ada", "4711", "x") is not None
 
 
 def test_pins_and_passwords_have_a_least_strength(peopled: Book) -> None:

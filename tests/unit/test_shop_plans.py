@@ -4,7 +4,7 @@ import pytest
 from shop_samples import LEAD, TIN, a_plan, a_roll, as_plan
 
 from pipemetal.errors import BookError
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, UndoFirstError
 from pipemetal.shop.stock import book_stock
 
 
@@ -126,7 +126,7 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     assert stocked.row("pieces", "Flute 8 F body")["roll"] == "R40"
     stocked.undo(cut)
     assert stocked.find_rolls(made=("2026-06", "")) == []
-    with pytest.raises(BookError, match="would hold -"):
+    with pytest.raises(UndoFirstError, match="back first"):
         stocked.undo(event)
     stocked.undo(entered)
     assert "roll:R40" not in {r["about"] for r in stocked.reservations(plan_id)}

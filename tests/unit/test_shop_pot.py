@@ -9,7 +9,7 @@ from shop_samples import HALF, LEAD, TIN, a_plan, a_roll, as_plan
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
-from pipemetal.shop.book import Book, NotFreeError, StaleSaveError
+from pipemetal.shop.book import Book, NotFreeError, StaleSaveError, UndoFirstError
 from pipemetal.shop.heels import standing_melts
 from pipemetal.shop.melt_records import melt_records
 from pipemetal.shop.stock import free_lots
@@ -109,7 +109,7 @@ def test_a_correction_extends_what_went_in_and_sets_the_assay_aside(book: Book) 
 def test_a_charge_is_not_taken_back_under_its_correction(book: Book) -> None:
     charged = stocked(book).charge("M1", "half", {"T": 20.0, "P": 20.0})
     corrected = book.correct_melt("M1", {"T": 1.0})
-    with pytest.raises(StaleSaveError):
+    with pytest.raises(UndoFirstError):
         book.undo(charged)
     book.undo(corrected)
     book.undo(charged)

@@ -13,7 +13,7 @@ from pipemetal.errors import BookError, InputError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.shop_file import KEYS, read_said, read_shop, settings_of, shop_toml, value_of
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.shop.book import Book, NotAllowedError, StaleSaveError, restore
+from pipemetal.shop.book import Book, NotAllowedError, StaleSaveError, UndoFirstError, restore
 from pipemetal.shop.keeping import load_dump
 from pipemetal.shop.settings import BESIDE, BOOK, GIVEN, PROGRAM, SaidFile, beside_book, in_effect, settings_of_book
 
@@ -93,7 +93,7 @@ def test_values_that_hang_together_are_judged_together(book: Book) -> None:
 def test_a_change_that_another_rests_on_is_not_taken_back(book: Book) -> None:
     first = book.change_settings({POT: 480.0})
     book.change_settings({"pot.heel_kg": 200.0})
-    with pytest.raises(StaleSaveError):
+    with pytest.raises(UndoFirstError):
         book.undo(first)
     assert settings_of(book.settings_kept()[0] or {}).pot.heel_kg == 200.0
 

@@ -168,7 +168,7 @@ def test_no_text_becomes_a_formula_and_numbers_stay_numbers(tmp_path: Path) -> N
     lines = (tmp_path / "t.csv").read_text().splitlines()
     assert lines[0] == "note,tin kg,text" and lines[1].startswith("\"'=HYPERLINK(") and lines[1].endswith(",-5,'-5 mm")
     (read,) = read_sheets(tmp_path / "t.csv").values()
-    assert [row.text("note") for row in read][:2] == [FORMULA, "@x"]
+    assert [row.text("note") for row in list(read)[:2]] == [FORMULA, "@x"]
     with pytest.raises(FileFormatError, match="kind of table"):
         write_tables(tmp_path / "t.exe", [table])
 

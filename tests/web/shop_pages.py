@@ -1,9 +1,12 @@
 """A small shop for the pages' tests: hostile names in the book, and a plan of the right shape."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.log import LoggedCast
+from pipemetal.casting.model import Sled
 from pipemetal.plans.codec import from_value
 from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
@@ -179,11 +182,36 @@ def working_book(path: Path) -> Book:
 def working_plan(book: Book) -> str:
     """A plan made of it by the real pipeline, kept in the book; gives its id."""
     from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.settings import ShopSettings
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
 
     stock = book_stock(book)
     organ = organ_of_text(SMALL_ORGAN, stock["recipes"])
-    made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], iterations=60, seed=1)
+    # taking down a roll costs nothing here, so that both rolls are used
+    settings = replace(ShopSettings(), take_down_costs_kg=0.0)
+    made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], settings, iterations=60, seed=1)
     return book.add_plan(plan_record(made))[1]
+
+
+def small_organ_casts() -> list[LoggedCast]:
+    """Casts of the invented shop, enough that one of them can be explained."""
+    half, sled = Composition.parse("Sn 50 Pb bal"), Sled(250.0, 500.0)
+    return [
+        LoggedCast(
+            f"K{k}",
+            half,
+            2.4 + 0.1 * k,
+            38.0 + k,
+            sled,
+            2000.0,
+            ((200.0, 1.30 + 0.05 * k), (1000.0, 1.22 + 0.05 * k), (1800.0, 1.12 + 0.05 * k)),
+            (),
+            push_time_s=3.0,
+            pour_temperature_c=250.0 + 4.0 * k,
+            verdict="good",
+            day=f"2026-11-{10 + k:02d}",
+        )
+        for k in range(1, 5)
+    ]

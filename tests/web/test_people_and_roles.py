@@ -61,7 +61,10 @@ def by_role(peopled_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Ite
         tablets: dict[str | None, TestClient] = {None: TestClient(app, base_url=BASE, follow_redirects=False)}
         for role, name in OF_ROLE.items():
             tablets[role] = TestClient(
-                app, base_url=BASE, follow_redirects=False, cookies={COOKIE: site.door.sessions.begin(name)}
+                app,
+                base_url=BASE,
+                follow_redirects=False,
+                cookies={COOKIE: site.door.sessions.begin(name, book.person(name).seal)},
             )
         yield tablets
 
@@ -112,7 +115,7 @@ def test_who_did_it_stands_in_the_history(client: TestClient, peopled: Book) -> 
     assert client.post("/racks/R1", data=form, headers=OWN).status_code == 303
     assert peopled.events(limit=1)[0].who == "Cyn"
     come_in(client, "Ben")
-    assert client.post(f"/undo/{peopled.last_event()}", headers=OWN).status_code == 303
+    assert client.post(f"/undo/{peopled.last_event()}", data={"sure": "1"}, headers=OWN).status_code == 303
     assert peopled.events(limit=1)[0].who == "Ben"
 
 
@@ -120,7 +123,7 @@ def test_what_needs_more_than_ones_role_is_not_taken_back_either(client: TestCli
     come_in(client, "Ben")
     client.post("/stock/lot", data={"id": "L9", "kind": "pig", "mass": "5", "composition": "Pb 100"}, headers=OWN)
     come_in(client, "Cyn")
-    answer = client.post(f"/undo/{peopled.last_event()}", headers=OWN)
+    answer = client.post(f"/undo/{peopled.last_event()}", data={"sure": "1"}, headers=OWN)
     assert answer.status_code == 403
     assert "lot:L9" in peopled.stock()
 
@@ -178,9 +181,9 @@ def test_a_tablet_in_the_network_must_come_in(peopled: Book) -> None:
 def test_sessions_end_after_a_shops_day() -> None:
     now = [0.0]
     held = Sessions(lambda: now[0])
-    key = held.begin("Ada")
+    key = held.begin("Ada", "seal")
     now[0] = SHARED_S - 1
-    assert held.person(key) == "Ada"
+    assert held.person(key) == ("Ada", "seal")
     now[0] += SHARED_S + 1
     assert held.person(key) is None
 
@@ -195,6 +198,129 @@ def test_tries_are_forgotten_in_time() -> None:
     tries.check("y")
     now[0] = 61.0
     tries.check("x")
+
+
+def tablet(client: TestClient, address: str) -> TestClient:
+    """Another tablet in front of the same pages."""
+    return TestClient(client.app, base_url=BASE, follow_redirects=False, client=(address, 50_000))
+
+
+def enters(client: TestClient, name: str, secret: str) -> int:
+    return client.post("/enter", data={"name": name, "secret": secret}, headers=OWN).status_code
+
+
+def test_a_new_secret_ends_every_session_but_the_one_it_was_given_on(client: TestClient, peopled: Book) -> None:
+    here, there = tablet(client, "10.0.0.5"), tablet(client, "10.0.0.6")
+    for one in (here, there):
+        come_in(one, "Cyn")
+    for form in ({"name": "Cyn", "pin": "8642"}, {"name": "Cyn", "password": "another long one"}):
+        assert here.post("/people/secret", data=form, headers=OWN).status_code == 303
+        assert (here.get("/racks").status_code, there.get("/racks").status_code) == (200, 303)
+        assert enters(there, "Cyn", "8642") == 303
+    with peopled.acting("Ada"):
+        peopled.set_pin("Cyn", "9753")
+    assert here.get("/racks").status_code == 303
+
+
+def test_a_person_entered_anew_is_not_let_in_by_the_old_cookie(client: TestClient, peopled: Book) -> None:
+    come_in(client, "Dot")
+    with peopled.acting("Ada"):
+        closed = peopled.close_person("Dot")
+        peopled.add_person("Dot", "run", pin=PINS["Dot"])
+    assert closed and client.get("/racks").status_code == 303
+
+
+def test_a_wrong_pin_counts_once(client: TestClient) -> None:
+    assert [enters(client, "Cyn", "0000") for _ in range(5)] == [403] * 5  # who has a password too
+    assert enters(client, "Cyn", "0000") == 429
+
+
+def test_a_guest_locks_nobody_out_elsewhere(client: TestClient) -> None:
+    guest, own = tablet(client, "10.0.0.66"), tablet(client, "10.0.0.5")
+    assert [enters(guest, "Ada", "0000") for _ in range(6)] == [403] * 5 + [429]
+    assert enters(own, "Ada", PINS["Ada"]) == 303 and enters(guest, "Ada", PINS["Ada"]) == 429
+
+
+def test_who_asks_is_told_by_the_connection_alone(monkeypatch: pytest.MonkeyPatch, peopled: Book) -> None:
+    import uvicorn
+    from click.testing import CliRunner
+    from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
+
+    from pipemetal.cli.main import cli
+
+    served: list[uvicorn.Config] = []
+    monkeypatch.setattr(uvicorn, "run", lambda app, **kw: served.append(uvicorn.Config(app, **kw)))
+    monkeypatch.setattr("pipemetal.cli.serve_cmd._refuse_taken", lambda *_: None)
+    monkeypatch.setattr("pipemetal.cli.serve_cmd._make_ready", lambda _: None)
+    done = CliRunner().invoke(cli, ["serve", "--shop", str(peopled.target), "--port", "8199"], catch_exceptions=False)
+    assert done.exit_code == 0
+    served[0].load()
+    assert not isinstance(served[0].loaded_app, ProxyHeadersMiddleware)
+
+
+def runners(book: Book) -> list[str]:
+    return [p.name for p in book.people() if p.role == "run"]
+
+
+PEOPLE_FORMS = [
+    ("/people", {"name": "Eve", "role": "run", "pin": "2468"}),
+    ("/people/role", {"name": "{me}", "role": "run", "version": "{version}"}),
+    ("/people/role", {"name": "Ada", "role": "look", "version": "{ada}"}),
+    ("/people/close", {"name": "Ada"}),
+    ("/people/secret", {"name": "Ada", "pin": "2468"}),
+]
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_no_route_and_no_undo_gives_more_or_leaves_nobody(role: str, client: TestClient, peopled: Book) -> None:
+    with peopled.acting("Ada"):
+        peopled.undo(peopled.give_role(OF_ROLE[role], "run")) if role != "run" else None
+        peopled.close_person(OF_ROLE["look"]) if role != "look" else None
+        peopled.add_person("Zoe", "run", pin="1397")
+        peopled.close_person("Zoe")
+    me = OF_ROLE[role]
+    come_in(client, me)
+    before = {p.name: (p.role, p.seal) for p in peopled.people()}
+    for path, form in PEOPLE_FORMS:
+        held = {p.name: str(p.version) for p in peopled.people()}
+        filled = {k: v.format(me=me, version=held.get(me, "1"), ada=held.get("Ada", "1")) for k, v in form.items()}
+        client.post(path, data=filled, headers=OWN)
+        assert runners(peopled)
+    for _ in range(2):
+        for event in range(peopled.last_event(), 0, -1):
+            client.post(f"/undo/{event}", data={"sure": "1"}, headers=OWN)
+            assert runners(peopled)
+    if role != "run":
+        assert {p.name: (p.role, p.seal) for p in peopled.people()} == before
+
+
+def test_every_route_that_writes_leaves_somebody_who_may_run(by_role: dict[str | None, TestClient]) -> None:
+    book = by_role["run"].app.user_middleware[0].kwargs["door"].book  # type: ignore[attr-defined]
+    for method, route in ROUTES:
+        for held in by_role.values():
+            if method == "POST" and route not in ("/leave", "/enter") and not route.startswith("/jobs"):
+                held.post(_path(route), data={"name": "Ada", "role": "look", "version": "1", "sure": "1"}, headers=OWN)
+                assert "Ada" in runners(book)
+
+
+def test_many_things_are_taken_back_only_when_that_is_said_again(client: TestClient, peopled: Book) -> None:
+    come_in(client, "Ben")
+    lots = "id,kind,mass_kg,composition\n" + "".join(f"N{k},pig,10,Sn 50 Pb bal\n" for k in range(7))
+    answer = client.post("/stock/import", files={"file": ("lots.csv", lots.encode())}, headers=OWN)
+    event = int(answer.headers["location"].rpartition("event=")[2])
+    asked = client.post(f"/undo/{event}", data={"back": "/stock"}, headers=OWN)
+    assert asked.status_code == 200 and "7 lots" in asked.text and "lot:N1" in peopled.stock()
+    said = client.post(f"/undo/{event}", data={"back": "/stock", "sure": "1"}, headers=OWN)
+    assert said.status_code == 303 and "lot:N1" not in peopled.stock()
+
+
+def test_what_must_be_taken_back_first_is_named_with_its_button(client: TestClient, peopled: Book) -> None:
+    come_in(client, "Ben")
+    with peopled.acting("Ben"):
+        first = peopled.change_roll("R1", 1, place="A")
+        second = peopled.change_roll("R1", 2, place="B")
+    told = client.post(f"/undo/{first}", headers=OWN)
+    assert told.status_code == 409 and f'action="/undo/{second}"' in told.text
 
 
 def test_scripts_come_in_by_name_and_password(client: TestClient) -> None:

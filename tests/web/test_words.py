@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipemetal.documents.plan_paper import PAPERS
+from pipemetal.pipes.rank import CONSTRUCTIONS
 from pipemetal.planning.settings import rests_on
 from pipemetal.shop.catalogue import STATES
 from pipemetal.shop.roles import ACTIONS, ROLES
@@ -43,7 +44,17 @@ def texts_of_modules() -> list[str]:
 @pytest.mark.parametrize("language", [x for x in LANGUAGES if x != "en"])
 def test_no_text_of_the_pages_is_missing(language: str) -> None:
     held = catalogue(language)
-    made = [*ACTIONS, *ROLES, *(name for _, name in ROOMS), *DONE.values(), *PAPERS, *STATES, *jobs.STATES]
+    constructions = [name.replace("_", " ") for name in CONSTRUCTIONS]
+    made = [
+        *constructions,
+        *ACTIONS,
+        *ROLES,
+        *(name for _, name in ROOMS),
+        *DONE.values(),
+        *PAPERS,
+        *STATES,
+        *jobs.STATES,
+    ]
     labels = [text for group in GROUPS for text in (group.title, *(s.label for s in group.settings))]
     labels += {words for group in GROUPS for s in group.settings if (words := rests_on(s.key))}
     texts = [*texts_of_templates(), *texts_of_modules(), *made, *labels]

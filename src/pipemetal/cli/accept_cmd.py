@@ -87,9 +87,13 @@ def done(
     as_json: bool,
 ) -> None:
     """Book a roll as cut (pieces with their place, remnants to the rack, kerf, offcuts to scrap), or a melt as charged."""
-    if (roll is None) == (melt is None) or (melt is not None and not melt_id):
+    if (roll is None) == (melt is None):
         raise InputError(
             "is needed: one of the two", field="--roll or --melt", allowed="--roll R101, or --melt M1 --as 2026-17"
+        )
+    if melt is not None and not melt_id:
+        raise InputError(
+            "is needed: what the melt is called in the book", field="--as", allowed=f"--melt {melt} --as 2026-17"
         )
     from pipemetal.shop.settings import settings_of_book
 

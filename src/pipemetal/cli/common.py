@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
@@ -14,6 +16,8 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.files.recipe_file import own_recipes, read_recipes
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from pipemetal.planning.settings import ShopSettings
 
 __all__ = [
@@ -34,6 +38,7 @@ __all__ = [
 ]
 
 FILE = click.Path(path_type=Path)
+PIPED_WIDTH: Final = 200
 OUT_FILE = click.Path(path_type=Path)
 """What a command writes; every command with one takes --replace."""
 
@@ -136,34 +141,97 @@ def rounded(value: float | None, places: int = 4) -> float | None:
 def print_table(
     title: str, headings: Sequence[str], rows: Iterable[Sequence[object]], notes: Sequence[str] = ()
 ) -> None:
-    """A table for people; text to the left, numbers to the right. Plain when the output is not a terminal."""
-    from rich import box
-    from rich.console import Console
-    from rich.table import Table
+    """A table for people; text to the left, numbers to the right. Plain when the output is not a terminal.
 
-    console = Console(width=None if _is_terminal() else 200, highlight=False)
-    table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False)
+    As wide as the terminal, COLUMNS, or 200 letters. No word and no number is broken: where the columns do not fit beside
+    each other, the others follow below, each time with the first.
+    """
+    from rich.console import Console
+
+    console = Console(width=_width(), highlight=False, color_system=None if os.environ.get("NO_COLOR") else "auto")
     held = [[_cell(value) for value in row] for row in rows]
-    for index, heading in enumerate(headings):
-        numeric = bool(held) and all(_is_number(row[index]) for row in held)
-        table.add_column(heading, justify="right" if numeric else "left", overflow="fold")
-    for row in held:
-        table.add_row(*row)
-    console.print(table)
+    columns = [
+        _Column(heading, [row[k] for row in held], bool(held) and all(_is_number(row[k]) for row in held))
+        for k, heading in enumerate(headings)
+    ]
+    columns = [c for c in columns if c.heading.strip() or any(text.strip() for text in c.cells)]
+    for number, part in enumerate(_parts(columns, console.width)):
+        console.print(_table(title if number == 0 else f"{title}, further columns", part, console.width))
     for note in notes:
         console.print(note, markup=False)
 
 
-def _is_terminal() -> bool:
-    return sys.stdout.isatty()
+BETWEEN, EDGES = 3, 2
+"""Letters between two columns, and at the edges of the table."""
+
+
+@dataclass(frozen=True)
+class _Column:
+    heading: str
+    cells: Sequence[str]
+    is_numeric: bool
+
+    @property
+    def least(self) -> int:
+        """The longest word; a number is one."""
+        from rich.cells import cell_len
+
+        words = [w for text in (self.heading, *self.cells) for w in text.split()]
+        return max((cell_len(w) for w in words), default=1)
+
+    @property
+    def most(self) -> int:
+        from rich.cells import cell_len
+
+        return max(cell_len(text) for text in (self.heading, *self.cells, " "))
+
+
+def _least_width(columns: Sequence[_Column]) -> int:
+    return sum(c.least + BETWEEN for c in columns) - BETWEEN + EDGES
+
+
+def _parts(columns: Sequence[_Column], width: int) -> Iterator[list[_Column]]:
+    """The columns in parts that fit, each with the first column; a column that fits nowhere stands alone with it."""
+    part: list[_Column] = []
+    for column in columns:
+        if len(part) > 1 and _least_width([*part, column]) > width:
+            yield part
+            part = [columns[0]]
+        part.append(column)
+    yield part
+
+
+def _table(title: str, columns: Sequence[_Column], width: int) -> Table:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(
+        title=Text(title), box=box.SIMPLE_HEAD, title_justify="left", title_style="bold", pad_edge=False, padding=(0, 1)
+    )
+    room = width - _least_width(columns)
+    for column in columns:
+        more = max(min(column.most - column.least, room), 0)
+        room -= more
+        justify: Literal["left", "right"] = "right" if column.is_numeric else "left"
+        table.add_column(Text(column.heading), justify=justify, width=column.least + more, overflow="fold")
+    for k in range(len(columns[0].cells)):
+        table.add_row(*(Text(column.cells[k]) for column in columns))
+    return table
+
+
+def _width() -> int | None:
+    """None leaves it to the terminal."""
+    if sys.stdout.isatty():
+        return None
+    told = os.environ.get("COLUMNS", "")
+    return int(told) if told.isdecimal() and int(told) > 0 else PIPED_WIDTH
 
 
 def _cell(value: object) -> str:
-    from rich.markup import escape
-
     if value is None:
         return ""
-    return escape(f"{value:.4g}" if isinstance(value, float) else str(value))
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _is_number(text: str) -> bool:

@@ -83,17 +83,20 @@ def layout(
     """
     from pipemetal.executor import executor_for
     from pipemetal.layout.hand import with_new_sheets
+    from pipemetal.layout.limits import check_size
     from pipemetal.layout.proof import finish
     from pipemetal.layout.search import SolverSettings
     from pipemetal.layout.verify import verify
 
     given = read_problem(problem_file)
+    check_size(given, seconds if iterations is None else None)
     settings = SolverSettings(objective=objective, straight_cuts_only=straight_cuts)
     start = read_plan(start_file, given) if start_file is not None else None
     problem, hand = _by_hand(given, start, pin, bar)
     proof = None
     with Watch("placing blanks", quiet=as_json) as watch:
-        search = Search(problem, seconds if iterations is None else None, iterations, settings, hand)
+        # reading, the first plan and the check belong to the time that was asked for
+        search = Search(problem, _time_left(given, seconds, iterations), iterations, settings, hand)
         count = seeds or workers or 1
         if count == 1 and cluster is None:
             plan = search.plan(seed, watch.progress, watch.should_stop)
@@ -130,6 +133,17 @@ def layout(
             + ([f"Plan written to {out}."] if out else []),
         )
     click.get_current_context().exit(1 if plan.unplaced or faults else 0)
+
+
+def _time_left(problem: LayoutProblem, seconds: float | None, iterations: int | None) -> float | None:
+    """The seconds for the search, the check taken off."""
+    if iterations is not None:
+        return None
+    from pipemetal.layout.limits import check_seconds
+    from pipemetal.layout.solve import DEFAULT_SECONDS
+
+    asked = seconds if seconds is not None else DEFAULT_SECONDS
+    return max(asked - check_seconds(problem), 0.1 * asked)
 
 
 @dataclass(frozen=True, eq=False)

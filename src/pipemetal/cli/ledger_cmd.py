@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -10,21 +11,31 @@ from pipemetal.cli.common import json_option, print_json, print_table, rounded
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
 
+MOST_UNASKED = 3
+"""Things that one event touched: more are taken back in a terminal only when that is said once more."""
+
 __all__ = ["analysis", "history", "sell", "trim", "undo", "unexplained", "weigh"]
 
 
 @click.command(short_help="Undo an event of the book.")
 @click.argument("event", type=click.IntRange(1))
+@click.option("--yes", is_flag=True, help="Do not ask, however much the event touched.")
 @shop_option
 @json_option
-def undo(event: int, shop: str | None, as_json: bool) -> None:
+def undo(event: int, yes: bool, shop: str | None, as_json: bool) -> None:
     """Take an EVENT back by an opposite one: rows as they were, every movement reversed. `history` lists the events."""
+    from pipemetal.shop.undoing import told_touched
+
     with open_book(shop) as book:
+        held = book.event(event)
+        words = told_touched(held.touched)
+        if not yes and sum(held.touched.values()) > MOST_UNASKED and sys.stdin.isatty():
+            click.confirm(f"Event {event}, {held.what}, touched {words}. Take all of it back?", abort=True, err=True)
         done = book.undo(event)
     if as_json:
-        print_json({"undone": event, "event": done})
+        print_json({"undone": event, "event": done, "touched": held.touched})
     else:
-        click.echo(f"Event {event} is taken back (event {done}).")
+        click.echo(f"Event {event}, {held.what}, is taken back (event {done}){f': {words}' if words else ''}.")
 
 
 @click.command(short_help="Who did what and when.")
@@ -94,12 +105,13 @@ def sell(account: str, mass: str, shop: str | None, as_json: bool) -> None:
     """Book metal that leaves the shop for money."""
     from pipemetal.units import parse_mass_kg
 
+    sold_kg = parse_mass_kg(mass, field="mass", default_unit="kg")
     with open_book(shop) as book:
-        event = book.sell(account, parse_mass_kg(mass, field="mass", default_unit="kg"))
+        event = book.sell(account, sold_kg)
     if as_json:
-        print_json({"event": event, "account": account})
+        print_json({"event": event, "account": account, "sold_kg": rounded(sold_kg)})
     else:
-        click.echo(f"Sold {mass} of {account} (event {event}).")
+        click.echo(f"Sold {sold_kg:.3f} kg of {account} (event {event}).")
 
 
 @click.command(short_help="Book what a sheet leaves beside its roll.")

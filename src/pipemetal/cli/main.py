@@ -6,8 +6,9 @@ Exit codes: 0 done; 1 done, but something cannot be served and is named; 2 bad i
 from __future__ import annotations
 
 import importlib
+import json
 import sys
-from typing import Any, Final
+from typing import Any, Final, NoReturn
 
 import click
 
@@ -94,23 +95,32 @@ def cli() -> None:
     """
 
 
+def _tell(error: Exception, args: list[str] | None, code: int) -> NoReturn:
+    """One message and the exit code; under --json one object, so that a program can read it too."""
+    click.echo(f"pipemetal: {error}", err=True)
+    if "--json" in (sys.argv[1:] if args is None else args):
+        parts = {
+            name: str(held) for name in ("field", "value", "allowed", "where") if (held := getattr(error, name, None))
+        }
+        click.echo(json.dumps({"error": str(error)} | parts, ensure_ascii=False))
+    sys.exit(code)
+
+
 def main(args: list[str] | None = None) -> Any:
     """Run the command line; errors that are the input's fault end with one message and exit code 2."""
     from pipemetal.errors import ConflictError, InputError, PipemetalError
 
     try:
         return cli.main(args=args, prog_name="pipemetal", standalone_mode=True)
-    except InputError as error:
-        click.echo(f"pipemetal: {error}", err=True)
-        sys.exit(2)
-    except ConflictError as error:
-        click.echo(f"pipemetal: {error}", err=True)
-        sys.exit(2)
+    except (InputError, ConflictError) as error:
+        _tell(error, args, 2)
     except PipemetalError as error:
-        click.echo(f"pipemetal: {error}", err=True)
-        sys.exit(3)
-    except BrokenPipeError:
-        sys.exit(0)
+        _tell(error, args, 3)
+    except SystemExit as ended:
+        # a reader that has seen enough (`| head`) is no failure
+        if isinstance(ended.__context__, BrokenPipeError):
+            sys.exit(0)
+        raise
     except OSError as error:
         click.echo(f"pipemetal: {error.strerror or error}: {error.filename or ''}", err=True)
         sys.exit(2)

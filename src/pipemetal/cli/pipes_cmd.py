@@ -14,6 +14,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.cli.common import FILE, json_option, load_recipes, out_option, print_json, print_table, recipes_option
 from pipemetal.errors import PipeError
 from pipemetal.files.organ_file import read_organ
+from pipemetal.pipes.advice import rank_advice
 from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.length_rules import LengthRule, claim_cents, open_rules
 from pipemetal.pipes.make import organ_pipes, sounding_length_mm
@@ -28,6 +29,7 @@ from pipemetal.plans.rows import blank_row, note_row, offsets_of, pipe_row, shee
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipemetal.pipes.caps import CapFit
     from pipemetal.pipes.totals import Total
 
 __all__ = ["blanks", "load_pipes", "pipes"]
@@ -182,7 +184,7 @@ def _remarks(members: Sequence[Pipe], most: int = 6) -> list[str]:
     held: dict[str, list[str]] = defaultdict(list)
     for pipe in members:
         for words in pipe.remarks:
-            kind = words.split(" bears ")[0] if " bears " in words else words.split(" lies ")[0].rstrip("0123456789. ")
+            kind = words.split(" ")[0]
             held[kind].append(f"{_label(pipe)}: {words}")
     lines = []
     for said in held.values():
@@ -306,10 +308,35 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
             click.echo(f"No pipe of its own: {rank} {span}, from {lender} {notes[0].lender_note} on.")
         else:
             click.echo(f"Silent: {rank} {span}.")
+    for member in organ.ranks:
+        for words in rank_advice(organ, member, [p for p in made if p.rank == member.name]):
+            click.echo(f"{words}.")
+    for words in _caps(made):
+        click.echo(words)
     whole, cast = sum(p.mass_kg for p in made), sum(p.cast_kg for p in made)
     of_which = "" if abs(whole - cast) < 1e-9 else f", {cast:.1f} kg of it cast in the shop"
     number = "1 pipe" if len(made) == 1 else f"{len(made)} pipes"
     click.echo(f"{number}, {whole:.1f} kg of finished metal{of_which}, at {organ.pitch.tuning_c:g} °C.")
+
+
+def _caps(made: Sequence[Pipe]) -> list[str]:
+    """What the tuner can reach by the caps of each rank, at its lowest and its highest pipe."""
+    ranks: dict[str, list[tuple[Pipe, CapFit]]] = defaultdict(list)
+    for pipe in made:
+        if pipe.cap is not None:
+            ranks[pipe.rank].append((pipe, pipe.cap))
+    lines = []
+    for rank, held in ranks.items():
+        if held[0][1].kind == "soldered":
+            lines.append(f"{rank}: caps soldered on, tuned by ears and mouth.")
+            continue
+        ends = [
+            f"{pipe.note} {cap.sharp_cents:.0f} cents up and {cap.flat_cents:.0f} down, rim {cap.rim_mm:.0f} mm"
+            for pipe, cap in (held[0], held[-1])
+        ]
+        kind = {"outer": "caps over the body", "stopper": "stoppers in the body"}[held[0][1].kind]
+        lines.append(f"{rank}: {kind}; the tuner can reach on {'; on '.join(ends)}.")
+    return lines
 
 
 def _write_csv(rows: Sequence[dict[str, Any]], path: Path) -> None:

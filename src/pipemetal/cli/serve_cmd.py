@@ -128,7 +128,8 @@ def _run(
             _print_address(f"http://{address}:{port}/")
         app = create_app(site, hosts=hosts)
         host = "0.0.0.0" if lan else "127.0.0.1"
-        uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False)
+        # who asks is told by the connection alone: a header that says so can be written by anybody
+        uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False, proxy_headers=False)
 
 
 def _make_ready(book: Book) -> None:

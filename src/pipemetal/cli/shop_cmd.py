@@ -149,7 +149,7 @@ def rolls(
                 made=_span(made),
             )
             if as_json:
-                print_json({"rolls": [_found_dict(f) for f in found]})
+                print_json({"format": "pipemetal rolls 1", "rolls": [_found_dict(f) for f in found]})
                 return
             _show_rolls(found, table_path)
 
@@ -233,11 +233,13 @@ def _found_dict(found: Any) -> dict[str, Any]:
 
 def _add_rolls(book: Book, path: Path, as_json: bool) -> None:
     told = book.import_file(path / "rack.csv" if path.is_dir() else path, kind="rolls")
-    ids = [change["id"] for change in book.events(limit=1)[0].changes if change["table"] == "rolls"]
+    # a roll cast for a plan is entered and reserved: two changes, one roll
+    changes = book.event(told["event"]).changes
+    ids = list(dict.fromkeys(change["id"] for change in changes if change["table"] == "rolls"))
     if as_json:
         print_json({"added": ids, "event": told["event"]})
     else:
-        click.echo(f"Entered {len(ids)} rolls: {', '.join(ids)}.")
+        click.echo(f"Entered {len(ids)} {'roll' if len(ids) == 1 else 'rolls'}: {', '.join(ids)}.")
 
 
 def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
@@ -334,6 +336,7 @@ def lots(
         if as_json:
             print_json(
                 {
+                    "format": "pipemetal lots 1",
                     "lots": [
                         {
                             "id": x.id,

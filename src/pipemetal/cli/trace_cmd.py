@@ -11,6 +11,7 @@ from pipemetal.cli.common import FILE, json_option, out_option, print_json, prin
 from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import write
+from pipemetal.shop.connect import without_password
 
 __all__ = ["attach", "dump", "load", "trace"]
 
@@ -118,6 +119,6 @@ def load(folder: Path, shop: str | None, as_json: bool) -> None:
     manifest = load_dump(folder, shop_of(shop))
     rows = sum(t["rows"] for t in manifest["tables"].values())
     if as_json:
-        print_json({"shop": shop_of(shop), "rows": rows, "equal": True})
+        print_json({"shop": without_password(shop_of(shop)), "rows": rows, "equal": True})
     else:
         click.echo(f"Loaded {rows} rows; the book equals its dump.")

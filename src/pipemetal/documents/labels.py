@@ -117,9 +117,10 @@ def _draw(drawing: Drawing, label: Label, left: float, bottom: float, width_mm: 
     unit = (height_mm - 2 * PAD_MM) / (1.18 * sum(weights)) if label.lines else 0.0
     y = bottom + height_mm - PAD_MM
     for index, (line, weight) in enumerate(zip(label.lines, weights, strict=True)):
-        size = min(unit * weight, unit * weight * room / max(text_width_mm(line, unit * weight), 0.1))
+        bold = index < 2
+        size = min(unit * weight, unit * weight * room / max(text_width_mm(line, unit * weight, bold=bold), 0.1))
         y -= unit * weight
-        drawing.text("label", x, y + 0.18 * unit * weight, line, size, bold=index < 2)
+        drawing.text("label", x, y + 0.18 * unit * weight, line, size, bold=bold)
         y -= 0.18 * unit * weight
 
 

@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Final
 
+from pipemetal.documents.rank_sheet import WOOD, of_what
 from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, NewPage, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
-from pipemetal.plans.record import Beat, Charged, Melt, Plan, Pour
+from pipemetal.plans.record import Beat, Charged, Melt, PipeRow, Plan, Pour
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -363,10 +364,14 @@ def buying_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
 
 def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     """For the customer's file: which alloy each rank is of, and what its metal is, rolls from the rack and new melts."""
-    ranks: dict[tuple[str, str], list[float]] = {}
+    ranks: dict[str, list[PipeRow]] = {}
     for pipe in plan.pipes:
-        ranks.setdefault((pipe.rank, pipe.alloy), []).append(pipe.mass_kg)
-    rows = [(rank, alloy, len(held), units.bare_mass(sum(held))) for (rank, alloy), held in ranks.items()]
+        ranks.setdefault(pipe.rank, []).append(pipe)
+    rows = [
+        (rank, say(what), len(held), "" if what == WOOD else units.bare_mass(sum(p.mass_kg for p in held)))
+        for rank, pipes in ranks.items()
+        for what, held in of_what(pipes).items()
+    ]
     melts = [_melt_line(melt, melt.charge, units) for melt in plan.melts if melt.charge is not None]
     rolls = [(r.id, r.alloy, units.bare_mass(r.blanks_kg), r.place) for r in plan.rolls_used]
     return Sheet(

@@ -11,9 +11,10 @@ from pipemetal.plans.record import PipeRow, Plan
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["rank_sheets"]
+__all__ = ["WOOD", "of_what", "rank_sheets"]
 
 PICTURE_MM = 240.0
+WOOD = "wood"
 
 
 @dataclass(frozen=True)
@@ -33,15 +34,24 @@ def rank_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
     return [_rank_sheet(plan, rank, [p for p in plan.pipes if p.rank == rank], units, say) for rank in ranks]
 
 
+def of_what(pipes: Sequence[PipeRow]) -> dict[str, list[PipeRow]]:
+    """The pipes by what they are made of: an alloy, a bought metal, or wood."""
+    found: dict[str, list[PipeRow]] = {}
+    for pipe in pipes:
+        found.setdefault(WOOD if pipe.made == WOOD else pipe.alloy, []).append(pipe)
+    return found
+
+
 def _rank_sheet(plan: Plan, rank: str, pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Sheet:
     first = pipes[0]
+    held = of_what(pipes)
     words = say(
         "{count} pipes of {alloy}, {construction}, {mass} finished. Lengths and inner diameters in {unit}, walls in {wall}; "
         "body without tuning length.",
         count=len(pipes),
-        alloy=first.alloy,
+        alloy=", ".join(say(what) if len(held) == 1 else f"{say(what)} ({len(ps)})" for what, ps in held.items()),
         mass=units.show_mass(sum(p.mass_kg for p in pipes)),
-        construction=", ".join(say(name) for name in dict.fromkeys(p.construction for p in pipes)),
+        construction=", ".join(say(name.replace("_", " ")) for name in dict.fromkeys(p.construction for p in pipes)),
         unit=units.length,
         wall=units.wall_unit,
     )
@@ -65,7 +75,6 @@ def _rank_sheet(plan: Plan, rank: str, pipes: Sequence[PipeRow], units: UnitSyst
 
 
 def _pipe_table(pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Block:
-    size, wall = units.bare_length, units.bare_wall
     heads = [
         say("note"),
         "Ø",
@@ -79,33 +88,38 @@ def _pipe_table(pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Bloc
         say("foot's"),
         say("languid"),
         say("flue"),
-        say("toe"),
+        say("toe bore"),
         units.mass,
         say("MPa at toe"),
         "",
     ]
-    rows = [
-        (
-            _note(p),
-            size(p.diameter_mm, 1),
-            units.number(p.half_tones, 1),
-            size(p.mouth_width_mm, 1),
-            size(p.cut_up_mm, 1),
-            size(p.body_length_mm),
-            size(p.foot_length_mm),
-            wall(p.thickness_mouth_mm),
-            wall(p.thickness_top_mm),
-            wall(p.thickness_foot_mm),
-            wall(p.languid_thickness_mm),
-            wall(p.flue_mm),
-            size(p.toe_bore_mm, 1),
-            units.bare_mass(p.mass_kg, 2),
-            units.number(p.stress_toe_mpa, 1),
-            "!" if p.toe_flag else "",
-        )
-        for p in pipes
-    ]
-    return table(heads, rows, shares=(1.0,) * 15 + (0.0,), size_pt=8.0)
+    return table(heads, [_pipe_line(p, units) for p in pipes], shares=(1.0,) * 15 + (0.0,), size_pt=8.0)
+
+
+def _pipe_line(p: PipeRow, units: UnitSystem) -> tuple[str, ...]:
+    """A pipe's measures; one of wood has no metal to measure."""
+    size, metal = units.bare_length, p.made != WOOD
+    walls = (
+        p.thickness_mouth_mm,
+        p.thickness_top_mm,
+        p.thickness_foot_mm,
+        p.languid_thickness_mm,
+        p.flue_mm,
+    )
+    return (
+        _note(p),
+        size(p.diameter_mm, 1),
+        units.number(p.half_tones, 1),
+        size(p.mouth_width_mm, 1),
+        size(p.cut_up_mm, 1),
+        size(p.body_length_mm),
+        size(p.foot_length_mm),
+        *(units.bare_wall(wall) if metal else "" for wall in walls),
+        size(p.toe_bore_mm, 1) if metal else "",
+        units.bare_mass(p.mass_kg, 2) if metal else "",
+        units.number(p.stress_toe_mpa, 1) if metal else "",
+        "!" if p.toe_flag else "",
+    )
 
 
 def _note(pipe: PipeRow) -> str:

@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pipemetal.errors import FileFormatError
+from pipemetal.files.plain import hidden_mark, parse_day
 from pipemetal.files.toml_table import near, read_text
 from pipemetal.units import LENGTH_MM, MASS_KG, parse_number
 
@@ -48,7 +49,16 @@ class CsvRow:
             if default is None:
                 raise self.error("is empty", column)
             return default
+        if mark := hidden_mark(value):
+            raise self.error(f"holds a hidden mark, {mark}", column, value, "letters that are seen")
         return value
+
+    def day(self, column: str) -> str:
+        """A day, or nothing. Errors: FileFormatError."""
+        try:
+            return parse_day(self.text(column, ""), field=column)
+        except FileFormatError as error:
+            raise error.at(self.where) from None
 
     def number(self, column: str, low: float, high: float) -> float:
         """A number in the unit that the column's name ends in, between two limits."""

@@ -57,11 +57,11 @@ def read_log(path: Path) -> tuple[LoggedCast, ...]:
 
 
 def log_of(text: str, name: str) -> tuple[LoggedCast, ...]:
-    """All casts of a log's text; `name` is how messages call it. Errors: as read_log."""
-    return _casts(csv_table_of(text, name))
+    """All casts of a log's text, as a book keeps it; `name` is how messages call it. Errors: as read_log."""
+    return _casts(csv_table_of(text, name), strict=False)
 
 
-def _casts(table: CsvTable) -> tuple[LoggedCast, ...]:
+def _casts(table: CsvTable, *, strict: bool = True) -> tuple[LoggedCast, ...]:
     table.check(REQUIRED, OPTIONAL)
     casts: list[LoggedCast] = []
     seen: dict[str, int] = {}
@@ -70,7 +70,7 @@ def _casts(table: CsvTable) -> tuple[LoggedCast, ...]:
         if cast_id in seen:
             raise row.error(f"is used already in row {seen[cast_id]}", "id", cast_id)
         seen[cast_id] = row.line
-        casts.append(cast_of_row(row, cast_id))
+        casts.append(cast_of_row(row, cast_id, strict=strict))
     return tuple(casts)
 
 
@@ -89,8 +89,11 @@ def _pairs(row: CsvRow, column: str, default: str | None = None) -> tuple[tuple[
     return tuple(pairs)
 
 
-def cast_of_row(row: CsvRow, cast_id: str) -> LoggedCast:
-    """The cast of one row of a log. Errors: FileFormatError, CastingError, AlloyError."""
+def cast_of_row(row: CsvRow, cast_id: str, *, strict: bool = True) -> LoggedCast:
+    """The cast of one row of a log; one that is not strict takes any text for a day, as older books hold them.
+
+    Errors: FileFormatError, CastingError, AlloyError.
+    """
     verdict = row.text("verdict", "") or None
     if verdict is not None and verdict not in VERDICTS:
         raise row.error("is not a verdict", "verdict", verdict, ", ".join(VERDICTS))
@@ -119,7 +122,7 @@ def cast_of_row(row: CsvRow, cast_id: str) -> LoggedCast:
             timing_sd_s=0.08 if timing is None else timing,
             gauge_sd_mm=0.01 if gauge is None else gauge,
             lip_mm=20.0 if lip is None else lip,
-            day=row.text("day", ""),
+            day=row.day("day") if strict else row.text("day", ""),
             crew=row.text("crew", ""),
             note=row.text("note", ""),
             gate_name=row.text("gate_name", ""),

@@ -50,6 +50,9 @@ __all__ = [
 ]
 
 MEMORY: Final = ".pipemetal-files.json"
+SQLITE: Final = b"SQLite format 3\x00"
+SMALLEST: Final = 512
+"""No database is smaller."""
 BESIDE_A_BOOK: Final = ("-wal", "-shm", "-journal")
 _PART: Final = re.compile(r"\..+\.[0-9a-f]{8}\.part")
 _NO_LINKS: Final = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
@@ -86,13 +89,16 @@ def is_database(path: Path) -> bool:
     that its own connections to the same file hold, and another program could then clear away what is being written.
     """
     try:
-        if not path.is_file() or path.stat().st_size == 0:
+        if not path.is_file() or path.stat().st_size < SMALLEST:
             return False
         address = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
         with contextlib.closing(sqlite3.connect(address, uri=True)) as there:
             there.execute("PRAGMA schema_version").fetchone()
     except sqlite3.Error as error:
-        return getattr(error, "sqlite_errorcode", None) not in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CANTOPEN)
+        if getattr(error, "sqlite_errorcode", None) != sqlite3.SQLITE_NOTADB:
+            return True  # damaged, or in somebody's hands
+        with path.open("rb") as file:  # nobody works with this one: SQLite cannot
+            return file.read(len(SQLITE)) == SQLITE
     except OSError:
         return False
     return True

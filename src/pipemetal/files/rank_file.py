@@ -13,6 +13,7 @@ from pipemetal.files.measured_file import read_measured
 from pipemetal.files.scale_tables import note_pairs, read_scale
 from pipemetal.files.toml_table import TomlTable
 from pipemetal.files.wall_tables import read_rank_wall
+from pipemetal.pipes.caps import CAP_KINDS, Cap
 from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.mouth import LIPS
 from pipemetal.pipes.notes import parse_compass, parse_note
@@ -96,10 +97,10 @@ def _rank(table: TomlTable, around: Around) -> Rank:
         arch=table.ratio("arch", 0.0, 0.5, 0.0),
         flue_mm=table.length_mm("flue", 0.05, 5.0, None),
         toe_bore_mm=table.length_mm("toe_bore", 1.0, 80.0, None),
-        foot_length_mm=table.length_mm("foot_length", 40.0, 2500.0, 200.0),
+        foot_length_mm=table.length_mm("foot_length", 40.0, 2500.0, None),
         foot_factor=table.number("foot_factor", 0.5, 3.0, 1.15),
         languid_factor=table.number("languid_factor", 0.3, 3.0, 1.0),
-        toe_diameter_mm=table.length_mm("toe_diameter", 4.0, 80.0, None),
+        toe_diameter_mm=table.length_mm("toe_diameter", 4.0, 150.0, None),
         top_ratio=table.ratio("top", 0.15, 2.5, 1.0),
         chimney=_chimney(table),
         hole_ratio=table.ratio("hole", 0.05, 0.9, None),
@@ -112,6 +113,7 @@ def _rank(table: TomlTable, around: Around) -> Rank:
         ranges=tuple(_range(item, around, name, footage) for item in table.tables("range")),
         front=_front(table, around.naming),
         wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
+        cap=_cap(table, construction in CLOSED),
     )
 
 
@@ -137,6 +139,27 @@ def _chimney(table: TomlTable) -> Chimney | None:
     chimney = Chimney(inner.ratio("diameter", 0.05, 0.9, 0.25), inner.number("length_diameters", 0.05, 6.0, 1.571))
     inner.finish()
     return chimney
+
+
+def _cap(table: TomlTable, closed: bool) -> Cap:
+    inner: TomlTable | None = table.table("cap", None)
+    if inner is None:
+        return Cap()
+    if not closed:
+        raise table.error("goes with stopped, chimneyed and half-covered ranks", "cap")
+    usual = Cap()
+    made = Cap(
+        kind=inner.text("kind", usual.kind, CAP_KINDS),
+        travel_mm=inner.length_mm("travel", 0.0, 600.0, None),
+        travel_cents=inner.number("travel_cents", 0.0, 400.0, usual.travel_cents),
+        least_mm=inner.length_mm("least", 0.0, 200.0, usual.least_mm),
+        rim_mm=inner.length_mm("rim", 3.0, 1500.0, None),
+        packing_mm=inner.length_mm("packing", 0.0, 6.0, usual.packing_mm),
+        hold=inner.number("hold", 0.0, 2.0, usual.hold),
+        hold_least_mm=inner.length_mm("hold_least", 0.0, 200.0, usual.hold_least_mm),
+    )
+    inner.finish()
+    return made
 
 
 def _resonator(table: TomlTable) -> Resonator | None:

@@ -12,6 +12,7 @@ from typing import Any
 
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
+from pipemetal.files.plain import hidden_mark
 
 __all__ = ["TomlTable", "near", "parsed_toml", "read_toml", "toml_of"]
 
@@ -142,6 +143,8 @@ class TomlTable:
         if not isinstance(value, str) or not value.strip():
             raise self.error("is not a text", key, value, ", ".join(choices))
         value = value.strip()
+        if mark := hidden_mark(value):
+            raise self.error(f"holds a hidden mark, {mark}", key, value, "letters that are seen")
         if choices and value not in choices:
             raise self.error(f"is not known{near(value, choices)}", key, value, ", ".join(choices))
         return value

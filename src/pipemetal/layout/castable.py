@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,12 @@ from pipemetal.sheets.field import FloatArray
 __all__ = ["cast_rule", "choose_profiles", "trimmed_to_use"]
 
 MOST_PROFILES = 36
+# Tried for a sheet where time is short.
+FEW_PROFILES = 4
+# More pieces are not tried on one sheet, the largest first: it is full long before.
+MOST_IN_A_TRIAL = 400
+# More sheets of one profile are left as they are.
+MOST_JOINED = 60
 # A profile chosen before is taken again while it serves at least this share of what the best would.
 SAME_AGAIN = 0.94
 Box = tuple[float, float, float, float]
@@ -110,21 +116,34 @@ def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
 
 
 def choose_profiles(
-    pieces: Sequence[Piece], alloy: str, castable: Castable, settings: SolverSettings, kerf_mm: float, most_sheets: int
+    pieces: Sequence[Piece],
+    alloy: str,
+    castable: Castable,
+    settings: SolverSettings,
+    kerf_mm: float,
+    most_sheets: int,
+    late: Callable[[], bool] = lambda: False,
 ) -> list[ChosenSheet]:
     """Sheets, one after the other, each the profile that turns most of its metal into blanks still unserved.
 
+    Where it is `late`, only the last profile and a few others are tried for each further sheet.
     Returns the sheets at their largest, named N001 and so on, each with the places of the blanks that it would serve;
     the search then lays blanks on rack and sheets together.
     """
     left, chosen = list(pieces), list[ChosenSheet]()
+    if len(left) > MOST_IN_A_TRIAL:
+        left.sort(key=lambda p: -p.area_mm2)
     last: Profile | None = None
     while left and len(chosen) < most_sheets:
         best: tuple[float, Profile, dict[int, Place]] | None = None
         same: tuple[float, Profile, dict[int, Place]] | None = None
-        for profile in [*profiles_for(left, castable), *([last] if last else [])]:
+        tried, hurried = left[:MOST_IN_A_TRIAL], late()
+        profiles = profiles_for(tried if hurried else left, castable)
+        if hurried:
+            profiles = profiles[:: max(len(profiles) // FEW_PROFILES, 1)]
+        for profile in [*profiles, *([last] if last else [])]:
             roll = virtual_roll(castable, alloy, profile, "trial")
-            value, served = _trial(left, roll, castable, settings, kerf_mm)
+            value, served = _trial(tried, roll, castable, settings, kerf_mm)
             if served and (best is None or value > best[0] + 1e-12):
                 best = (value, profile, served)
             if served and profile == last:
@@ -213,15 +232,18 @@ def _kind(members: tuple[int, ...], use: Box, roll: LayoutRoll, castable: Castab
 
 def alike(kinds: list[_Kind], castable: Castable, most_more: float) -> list[_Kind]:
     """Kinds of one profile joined, cheapest first, while a joined kind takes at most `most_more` more metal than its parts."""
-    while True:
+    by_profile: dict[tuple[float, bytes], list[_Kind]] = {}
+    for kind in kinds:
+        by_profile.setdefault((kind.roll.length_mm, kind.roll.thickness_mm.tobytes()), []).append(kind)
+    return [kind for same in by_profile.values() for kind in _joined(same, castable, most_more)]
+
+
+def _joined(kinds: list[_Kind], castable: Castable, most_more: float) -> list[_Kind]:
+    """As `alike`, for kinds of one profile."""
+    while len(kinds) <= MOST_JOINED:
         best: tuple[float, int, int, _Kind] | None = None
         for a, b in itertools.combinations(range(len(kinds)), 2):
             one, other = kinds[a], kinds[b]
-            if (
-                not np.array_equal(one.roll.thickness_mm, other.roll.thickness_mm)
-                or one.roll.length_mm != other.roll.length_mm
-            ):
-                continue
             use = (
                 min(one.use[0], other.use[0]),
                 max(one.use[1], other.use[1]),
@@ -235,6 +257,7 @@ def alike(kinds: list[_Kind], castable: Castable, most_more: float) -> list[_Kin
         if best is None:
             return kinds
         kinds = [k for n, k in enumerate(kinds) if n not in best[1:3]] + [best[3]]
+    return kinds
 
 
 def trimmed_to_use(

@@ -15,7 +15,7 @@ from pipemetal.layout.totals import totals_of
 from pipemetal.layout.verify import verify
 from pipemetal.layout.windows import Piece
 
-__all__ = ["ByHand", "check_pins", "moved", "swapped", "with_new_sheets", "with_sheets_as_rolls"]
+__all__ = ["ByHand", "better_than_start", "check_pins", "moved", "swapped", "with_new_sheets", "with_sheets_as_rolls"]
 
 
 @dataclass(frozen=True)
@@ -75,6 +75,32 @@ def check_pins(problem: LayoutProblem, hand: ByHand) -> None:
     faults = [f for f in verify(alone, _with(alone, empty, hand.pinned)) if f.kind != "totals"]
     if faults:
         raise LayoutError("cannot lie there", field="pinned", value=faults[0].blank, where=faults[0].detail)
+
+
+def better_than_start(problem: LayoutProblem, found: LayoutPlan, hand: ByHand) -> LayoutPlan:
+    """What the search found, or the plan it started from with the pins in place, where that is the better of the two.
+
+    A plan in hand is never given up for one that leaves more blanks without a place, uses more metal, or has a fault.
+    """
+    if hand.start is None:
+        return found
+    pins = {p.blank: p for p in hand.pinned}
+    barred = set(hand.barred)
+    lies = tuple(pins.get(p.blank, p) for p in hand.start.placements)
+    if any((p.blank, p.roll) in barred for p in lies):
+        return found
+    known = {p.blank for p in lies}
+    added = tuple(p for p in hand.pinned if p.blank not in known)
+    unplaced = {b.id for b in problem.blanks} - known - set(pins)
+    start = _with(problem, hand.start, (*lies, *added))
+    if len(start.unplaced) != len(unplaced) or _faulty(problem, start):
+        return found
+    rank = (len(found.unplaced), found.consumed_mm2)
+    return found if rank < (len(start.unplaced), start.consumed_mm2) and not _faulty(problem, found) else start
+
+
+def _faulty(problem: LayoutProblem, plan: LayoutPlan) -> bool:
+    return any(fault.kind != "totals" for fault in verify(problem, plan))
 
 
 def _place(p: Placement, blank: Blank) -> Place:

@@ -11,7 +11,7 @@ from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.shelf import piece_of
 from pipemetal.sheets.fitness import line_values, nearest_miss
 
-__all__ = ["reason_for", "sheet_wanted"]
+__all__ = ["never_served", "not_looked_for", "reason_for", "sheet_wanted"]
 
 
 def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
@@ -28,6 +28,14 @@ def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
         blank.mouth_thickness_mm - slope * trim_mm,
         blank.top_thickness_mm + slope * trim_mm,
     )
+
+
+def never_served(problem: LayoutProblem, blank: Blank) -> Unplaced | None:
+    """Why no roll of the rack and no sheet that may be cast could hold a blank, were they all empty; None where one could."""
+    if problem.castable is not None and not _cannot_cast(blank, problem.castable):
+        return None
+    reason = reason_for(problem, blank)
+    return None if reason.kind == "full" else reason
 
 
 def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
@@ -60,6 +68,15 @@ def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
     return Unplaced(blank.id, text, "full", name, 0.0, sheet)
 
 
+def not_looked_for(blank: Blank) -> Unplaced:
+    """A blank among so many without a place that the nearest metal of each was not looked for.
+
+    >>> not_looked_for(Blank("C1", "body", "A", 500.0, 200.0, 1.0, 0.95, 0.05)).kind
+    'full'
+    """
+    return Unplaced(blank.id, "no place was found; too many have none for the nearest metal of each to be looked for")
+
+
 def _large_enough(blank: Blank, roll: LayoutRoll) -> bool:
     net_x, net_y = roll.length_mm - 2.0 * roll.trim_mm, roll.width_mm - 2.0 * roll.trim_mm
     return any(v.dx_mm <= net_x and v.dy_mm <= net_y for v in piece_of(blank, 0).variants)
@@ -84,6 +101,11 @@ def _nearest(blank: Blank, rolls: Sequence[LayoutRoll]) -> tuple[str, float]:
 def _why_not_cast(blank: Blank, castable: Castable | None) -> str:
     if castable is None:
         return ""
+    return _cannot_cast(blank, castable) or "the sheets that may be cast do not suffice"
+
+
+def _cannot_cast(blank: Blank, castable: Castable) -> str:
+    """Why no sheet that may be cast could hold a blank; empty where one could."""
     if castable.alloys is not None and blank.alloy not in castable.alloys:
         return f"alloy {blank.alloy} is not cast"
     net_x = castable.max_length_mm - 2.0 * castable.trim_mm
@@ -99,4 +121,4 @@ def _why_not_cast(blank: Blank, castable: Castable | None) -> str:
     thickness = 0.5 * (low + high) - blank.tolerance_mm
     if castable.max_section_mm2 is not None and blank.length_mm * thickness > castable.max_section_mm2:
         return "one filling of the sled does not give a sheet so long and thick"
-    return "the sheets that may be cast do not suffice"
+    return ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -89,10 +89,12 @@ class Search:
         if not new_sheets and len(shelf.rolls) >= FEW_SHEETS and not shelf.hands.pinned:
             self._filler = Filler(shelf.stock, len(shelf.pieces), seed, pairs)
 
-    def start(self) -> None:
-        """The first plan: the best of a few orders."""
+    def start(self, late: Callable[[], bool] = lambda: False) -> None:
+        """The first plan: the best of a few orders; of one, where it is `late` already."""
         shelf, best = self.shelf, np.inf
         for way, mode, alpha in FIRST_TRIES:
+            if best < np.inf and late():
+                break
             state = shelf.empty(self._seed)
             cost = float(build(shelf.stock, state, way, mode, alpha, 0.0))
             if cost < best:

@@ -7,16 +7,18 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
 from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
-from pipemetal.layout.hand import ByHand, check_pins
+from pipemetal.layout.hand import ByHand, better_than_start, check_pins
+from pipemetal.layout.limits import check_size
 from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
-from pipemetal.layout.reasons import reason_for
+from pipemetal.layout.reasons import not_looked_for, reason_for
 from pipemetal.layout.search import Fees, Search, SolverSettings
 from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
 from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
@@ -30,6 +32,10 @@ DEFAULT_SECONDS = 10.0
 CHUNK_MOVES = 400
 # Shares of the budget: the rack alone, then rack and new sheets together where the rack does not suffice.
 RACK_SHARE = 0.35
+# After this share of the budget no further first plan is tried.
+START_SHARE = 0.2
+# Blanks without a place whose nearest roll is looked for; the others are named without.
+MOST_REASONS = 200
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -57,6 +63,12 @@ class _Budget:
     progress: Progress | None
     should_stop: ShouldStop | None
 
+    def late(self, share: float) -> bool:
+        """Whether this share of the time is gone, or somebody wants it to end."""
+        if self.should_stop is not None and self.should_stop():
+            return True
+        return self.seconds is not None and time.perf_counter() > self.begun + share * self.seconds
+
 
 def solve(
     problem: LayoutProblem,
@@ -76,7 +88,7 @@ def solve(
     whatever the clock or the number of threads); neither: 10 s. `progress(share, message)` is called now and then;
     `should_stop()` True ends the search with the best plan so far. `hand`: what a person has settled (see `layout.hand`).
     `fees`: what taking down a roll and opening a melt cost as metal.
-    Raises: LayoutError for a budget that cannot be.
+    Raises: LayoutError for a budget that cannot be, and for more than can be laid in it.
     Sources: ruin and recreate: Schrimpf et al. 2000, J. Comput. Phys. 159, 139; free rectangles: common practice.
 
     >>> import numpy as np
@@ -90,6 +102,7 @@ def solve(
     budget = _budget(seconds, iterations, progress, should_stop)
     if settings.objective not in ("consumed", "opened"):
         raise LayoutError("is not known", field="objective", value=settings.objective, allowed="consumed, opened")
+    check_size(problem, budget.seconds)
     check_pins(problem, hand or ByHand())
     blanks = problem.blanks
     alloys = _split(problem, settings, hand or ByHand(), fees or Fees())
@@ -97,7 +110,7 @@ def solve(
         alone = len(alloys) == 1
         few = len(alloy.pieces) < PIECES_FOR_ONE_SEARCH
         alloy.pairs = alone and not few
-        _open(alloy, problem, settings, seed, replicas=2 if alone and few else 1)
+        _open(alloy, problem, settings, seed, budget, replicas=2 if alone and few else 1)
     cast = problem.castable is not None
     _spend(alloys, budget, settings, 0.0, RACK_SHARE)
     _loosen(alloys, problem, settings, seed, budget)
@@ -119,7 +132,7 @@ def solve(
             new_sheets += sheets
         placements += placed
     moves = sum(s.moves for a in alloys for s in a.searches)
-    return _plan(problem, placements, new_sheets, seed, moves)
+    return better_than_start(problem, _plan(problem, placements, new_sheets, seed, moves), hand or ByHand())
 
 
 def _budget(
@@ -156,7 +169,9 @@ def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand, fees:
     return parts
 
 
-def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed: int, replicas: int) -> None:
+def _open(
+    alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget, *, replicas: int
+) -> None:
     """Sets up the searches of one alloy and makes their first plans."""
     if not alloy.rolls or not alloy.pieces:
         return
@@ -183,7 +198,7 @@ def _open(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed:
             if whole
             else Search(shelf, settings, own_seed, alloy.pairs)
         )
-        search.start()
+        search.start(lambda: budget.late(START_SHARE))
         if alloy.hand.start is not None:
             search.adopt(alloy.hand.places(alloy.pieces, alloy.rolls, problem.blanks))
         alloy.searches.append(search)
@@ -215,7 +230,7 @@ def _loosen(
         lost = {i for i in range(len(alloy.pieces)) if best.best_at[i, 0] < 0 and len(alloy.pieces[i].members) > 1}
         if lost:
             alloy.pieces = loosened(alloy.pieces, lost, problem.blanks)
-            _open(alloy, problem, settings, seed, len(alloy.searches))
+            _open(alloy, problem, settings, seed, budget, replicas=len(alloy.searches))
 
 
 def _add_new_sheets(
@@ -232,14 +247,15 @@ def _add_new_sheets(
         lost = [p for i, p in enumerate(alloy.pieces) if best is None or best.best_at[i, 0] < 0]
         if not lost or room <= 0:
             continue
-        sheets = choose_profiles(lost, alloy.name, castable, settings, problem.kerf_mm, room)
+        late = partial(budget.late, RACK_SHARE + START_SHARE)
+        sheets = choose_profiles(lost, alloy.name, castable, settings, problem.kerf_mm, room, late)
         if not sheets:
             continue
         room -= len(sheets)
         places = _places(alloy, best, sheets)
         taken = {r.id for r in problem.rolls}
         alloy.rolls += [_renamed(sheet.roll, taken) for sheet in sheets]
-        _open(alloy, problem, settings, seed, max(len(alloy.searches), 1))
+        _open(alloy, problem, settings, seed, budget, replicas=max(len(alloy.searches), 1))
         for search in alloy.searches:
             search.adopt(places)
 
@@ -325,7 +341,8 @@ def _plan(
     placements.sort(key=lambda p: order[p.blank])
     placed = {p.blank for p in placements}
     served: list[Blank] = [b for b in problem.blanks if b.id in placed]
-    unplaced = tuple(reason_for(problem, b) for b in problem.blanks if b.id not in placed)
+    lost = [b for b in problem.blanks if b.id not in placed]
+    unplaced = tuple(reason_for(problem, b) if k < MOST_REASONS else not_looked_for(b) for k, b in enumerate(lost))
     totals = totals_of(problem, placements, new_sheets)
     bound = area_bound_mm2(served)
     gap = (totals.consumed_mm2 / bound - 1.0) * 100.0 if bound > 0.0 else 0.0

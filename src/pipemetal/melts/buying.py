@@ -32,6 +32,7 @@ LATE_PREMIUM: Final = 100.0
 FOUND_PREMIUM: Final = 20_000.0
 """Prices of a kilogram that comes too late, and of one that nobody offers: above any metal's."""
 LEAST_USED_KG: Final = 0.05
+MOST_NODES: Final = 20_000
 FIRST_SHARE: Final = 0.98
 """What is on the floor counts a little less than the same metal ordered, so that of equals it goes first."""
 DELIVERY_DAYS: Final = 30
@@ -126,7 +127,7 @@ def what_to_buy(
     available_from: Mapping[str, dt.date] | None = None,
     errand_costs_kg: float = 20.0,
     gap: float = 0.002,
-    seconds: float = 10.0,
+    seconds: float = 60.0,
 ) -> Orders:
     """Orders that serve all melts at least cost.
 
@@ -276,7 +277,7 @@ class _Problem:
             self.mixing.cuts.clear()
         for _ in range(CUT_ROUNDS):
             model, columns = self.build()
-            point = model.solve(gap=gap, seconds=seconds)
+            point = model.solve(gap=gap, seconds=seconds, nodes=MOST_NODES)
             if point is None:
                 raise ConvergenceError("the melts cannot be charged by any metal: a heel or a pot stands in the way")
             if not add_cuts(self.mixing, columns, point, RELAXED_CONE, outright=True):

@@ -99,8 +99,8 @@ def solve_charges(
     least_weighed_kg: float = 0.0,
     costs: SearchCosts | None = None,
     gap: float = 0.005,
-    seconds: float = 5.0,
-    nodes: int = 200_000,
+    seconds: float = 60.0,
+    nodes: int = 10_000,
 ) -> tuple[Charge, ...] | None:
     """Weighing lists for melts that share the lots, or None where no mixture meets every window.
 

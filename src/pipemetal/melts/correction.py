@@ -111,7 +111,7 @@ def _least_ladled_kg(
                 losses=losses,
                 weigh_step_kg=weigh_step_kg,
                 gap=0.5,
-                seconds=1.0,
+                nodes=500,
             )
         except ConvergenceError:
             return False

@@ -21,12 +21,13 @@ ADDITION_PREMIUM: Final = 9_999.0
 """Price of a kilogram of an addition in the search for the least of them: above any lot's."""
 LARGEST_POT_KG: Final = 5000.0
 """The largest pot that is asked whether it would do."""
-SECONDS: Final = 2.0
+SECONDS, NODES = 60.0, 2_000
+"""A search ends by its nodes, the same on every machine; the seconds are for a machine in trouble."""
 
 CAUSES: Final = {
     "mass": "the lots give {kg} after skimming, less than is wanted",
     "windows": "the lots do not reach the recipe",
-    "pieces": "the lots would do if a piece could be cut, whole pieces do not come out",
+    "pieces": "the lots would do if a piece could be cut or weighed finer, whole steps do not come out",
     "unsure": "by their analyses the lots would do, but the analyses are too unsure, {name} most of all",
 }
 """Why no mixture of the lots will do."""
@@ -119,7 +120,7 @@ def charge(
     costs: SearchCosts | None = None,
     gap: float = 0.005,
     seconds: float = SECONDS,
-    nodes: int = 200_000,
+    nodes: int = 5_000,
 ) -> Charge | Blocked:
     """The weighing list of one melt, or why there is none.
 
@@ -218,6 +219,7 @@ class _Why:
                 weigh_step_kg=self.step,
                 gap=0.02,
                 seconds=SECONDS,
+                nodes=NODES,
             )
         except ConvergenceError:
             return None

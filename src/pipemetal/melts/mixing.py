@@ -18,6 +18,8 @@ __all__ = ["CUT_ROUNDS", "Mixing", "SearchCosts", "add_cuts", "relaxed"]
 ROW_SCALE: Final = 100.0
 """Composition rows are in hundredths, so that trace windows are not lost in the solver's tolerance."""
 CUT_ROUNDS: Final = 40
+FINE_STEP_KG: Final = 0.05
+"""Step of the scale for bought antimony, bismuth and the like, of which a melt takes little (common practice, no source)."""
 CONE: Final = 0.99
 """Share of a 95 % margin that is asked for: a charge that keeps it is never cut off, so what mends one charge mends it."""
 RELAXED_CONE: Final = 0.985
@@ -69,7 +71,11 @@ class Mixing:
         ]
 
     def unit_kg(self, lot: Lot) -> float:
-        return lot.piece_kg if lot.piece_kg is not None else self.step
+        """What a lot is taken in: its piece, or a step of the scale; a bought trace metal is weighed on a small scale."""
+        if lot.piece_kg is not None:
+            return lot.piece_kg
+        trace = lot.kind == "buy" and not any(lot.composition.wt_pct(e) > 50.0 for e in ("Pb", "Sn"))
+        return min(self.step, FINE_STEP_KG) if trace else self.step
 
     def _cost_per_kg(self, lot: Lot) -> float:
         if self.objective == "cost":

@@ -38,12 +38,13 @@ def what_relaxing_saves(
     losses: LossModel | None = None,
     certainty: str = "95",
     weigh_step_kg: float = 0.5,
-    seconds: float = 1.0,
+    seconds: float = 60.0,
+    nodes: int = 1_000,
 ) -> tuple[Relaxed, ...]:
     """For every window at whose edge a charge lies, what moving that edge a little would save, the most first.
 
-    Arguments: as the charge was solved with; `seconds` for each edge. An edge that saves nothing is left out. Saving is by
-    cost, whatever the charge aimed at. It is not advice: the recipe says what the pipes need.
+    Arguments: as the charge was solved with; `seconds` and `nodes` of the search for each edge. An edge that saves nothing
+    is left out. Saving is by cost, whatever the charge aimed at. It is not advice: the recipe says what the pipes need.
     Errors: MeltError as `solve_charges`.
 
     >>> from pipemetal.alloys.composition import Composition
@@ -65,6 +66,7 @@ def what_relaxing_saves(
             weigh_step_kg=weigh_step_kg,
             gap=GAP,
             seconds=seconds,
+            nodes=nodes,
         )
         return found[0] if found is not None else None
 

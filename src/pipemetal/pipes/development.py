@@ -10,8 +10,9 @@ import math
 from dataclasses import dataclass
 
 from pipemetal.errors import PipeError
+from pipemetal.pipes.pipe import RingSector
 
-__all__ = ["ConeDevelopment", "cone_development", "cylinder_width_mm", "offset_table_mm"]
+__all__ = ["ConeDevelopment", "cone_development", "cylinder_width_mm", "offset_table_mm", "sector_blank"]
 
 
 def cylinder_width_mm(inner_diameter_mm: float, thickness_mm: float) -> float:
@@ -64,6 +65,30 @@ def cone_development(large_mean_mm: float, small_mean_mm: float, height_mm: floa
     inner = slant * small_mean_mm / drop
     area = math.pi * (large_mean_mm + small_mean_mm) / 2.0 * slant
     return ConeDevelopment(slant, outer, inner, 180.0 * drop / slant, area)
+
+
+WIDEST_FOR_PARALLEL_DEG = 330.0
+
+
+def sector_blank(development: RingSector, edge_mm: float, end_mm: float) -> RingSector:
+    """The blank around a development: `edge_mm` of metal along both straight edges, `end_mm` beyond both arcs.
+
+    The allowance along an edge is a width, the same from end to end. Lines at that distance from the edges meet behind the
+    development's own centre, so that the blank keeps its angle and has larger radii, measured from that point. A sector nearly
+    as wide as the whole ring has its edges side by side: there the angle grows instead.
+
+    >>> blank = sector_blank(RingSector(300.0, 60.0, 90.0), 2.0, 2.0)
+    >>> [round(v, 2) for v in (blank.outer_radius_mm, blank.inner_radius_mm, blank.angle_deg)]
+    [304.83, 60.03, 90.0]
+    """
+    half = math.radians(development.angle_deg) / 2.0
+    outer, inner = development.outer_radius_mm, development.inner_radius_mm
+    if development.angle_deg > WIDEST_FOR_PARALLEL_DEG:
+        angle = min(development.angle_deg + math.degrees(2.0 * edge_mm / max(inner, 1.0)), 360.0)
+        return RingSector(outer + end_mm, max(inner - end_mm, 0.0), angle)
+    back = edge_mm / math.sin(half)
+    nearest = math.hypot(back + inner * math.cos(half), inner * math.sin(half))
+    return RingSector(outer + back + end_mm, max(nearest - end_mm, 0.0), development.angle_deg)
 
 
 def offset_table_mm(radius_mm: float, angle_deg: float, stations: int = 11) -> tuple[tuple[float, float], ...]:

@@ -3,14 +3,14 @@
 All formulas are lossless and one-dimensional. The mouth is a mass that acts like an added length of
 2.293 R^2 / sqrt(b h) (b mouth width, h cut-up); the full form takes that mass at its own frequency, the linear form simply
 subtracts it. An open top adds 0.34 sqrt(S) = 0.6026 R in every form; Levine & Schwinger's exact value for a thin wall,
-0.6133 R, would shorten the reference 8' C by 0.8 mm, half a cent. A chimney's inner end adds 0.8216 r (flanged).
+0.6133 R, would shorten the reference 8' C by 0.8 mm, half a cent. Chimneys and holes in caps: `pipes/ends.py`.
 
 No calculation delivers pipes in tune, since voicing moves the pitch (Dom Bedos 1766, art. 207): what leaves the shop is
 a cut length, which is the sounding length plus an allowance for tuning.
 
 Sources: Ising 1971 (0.73 S / sqrt(Sm) + 0.34 sqrt(S), second hand); Ingerslev & Frobenius 1947 (2.3 R^2 / sqrt(b h),
-from memory); Cavaille-Coll 1860 (5/3 D, constants from memory); Levine & Schwinger 1948 and flanged value as in Dalmont,
-Nederveen & Joly, J. Sound Vib. 244 (2001) 505; stopped, chimney and tapered forms derived, no published check found.
+from memory); Cavaille-Coll 1860 (5/3 D, constants from memory); stopped, chimney and tapered forms derived, no published check
+found.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from collections.abc import Callable
 from typing import Final
 
 from pipemetal.errors import ConvergenceError, PipeError
+from pipemetal.pipes.ends import flanged_mm, hole_mm, inside_mm
 
 __all__ = [
     "chimney_length_mm",
@@ -35,8 +36,6 @@ __all__ = [
 ]
 
 MOUTH_FACTOR: Final = 0.73
-UNFLANGED: Final = 0.6133
-FLANGED: Final = 0.8216
 TOP_LINEAR: Final = 0.34
 
 
@@ -129,13 +128,19 @@ def chimney_length_mm(
     cut_up_mm: float,
     chimney_diameter_mm: float,
     chimney_length_mm: float,
+    chimney_wall_mm: float = 0.6,
 ) -> float:
     """Sounding length of the body of a chimneyed pipe, mouth to cap: tan(k L') / S + tan(k l') / s = 0.
+
+    The chimney's length counts from the inner side of the cap. Its inner end opens into the body, its outer end has the rim of
+    its own wall (`chimney_wall_mm`).
 
     Errors: PipeError where the chimney is a quarter wave or longer, or as wide as the body.
     """
     _narrower(chimney_diameter_mm, diameter_mm, "chimney_diameter_mm")
-    effective = chimney_length_mm + (UNFLANGED + FLANGED) * chimney_diameter_mm / 2.0
+    radius = chimney_diameter_mm / 2.0
+    ends = inside_mm(radius, diameter_mm / 2.0) + flanged_mm(radius, radius + chimney_wall_mm)
+    effective = chimney_length_mm + ends
     return _necked_length_mm(
         frequency_hz,
         speed_m_s,
@@ -156,10 +161,11 @@ def half_covered_length_mm(
     cut_up_mm: float,
     hole_diameter_mm: float,
     cap_mm: float,
+    cap_diameter_mm: float | None = None,
 ) -> float:
     """Sounding length of a half-covered pipe, mouth to cap: a cap with a hole and no chimney over it.
 
-    The hole is a chimney as long as the cap is thick, with a flange on both sides (0.8216 r each).
+    `cap_mm` is the cap's thickness, `cap_diameter_mm` its outer diameter (that of the body where it is not given).
 
     Errors: PipeError where the hole is as wide as the body.
 
@@ -170,7 +176,8 @@ def half_covered_length_mm(
     True
     """
     _narrower(hole_diameter_mm, diameter_mm, "hole_diameter_mm")
-    effective = cap_mm + 2.0 * FLANGED * hole_diameter_mm / 2.0
+    outer = max(cap_diameter_mm or diameter_mm, diameter_mm)
+    effective = hole_mm(hole_diameter_mm / 2.0, diameter_mm / 2.0, outer / 2.0, cap_mm)
     return _necked_length_mm(
         frequency_hz, speed_m_s, diameter_mm, mouth_width_mm, cut_up_mm, hole_diameter_mm, effective, "hole_diameter_mm"
     )

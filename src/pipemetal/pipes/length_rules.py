@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.pipes import length as lengths
+from pipemetal.pipes.ends import UNFLANGED
 
 __all__ = ["LengthRule", "cents_per_mm", "claim_cents", "open_rules"]
 
@@ -81,7 +82,7 @@ def open_rules(
         (
             "Ingerslev & Frobenius 1947",
             "c/2f - 2.3 R^2/sqrt(b h) - 0.6133 R, from memory",
-            half_wave - frobenius - lengths.UNFLANGED * diameter_mm / 2.0,
+            half_wave - frobenius - UNFLANGED * diameter_mm / 2.0,
         ),
         ("Cavaille-Coll 1860", "c/2f - 5/3 D, constants from memory", half_wave - 5.0 / 3.0 * diameter_mm),
     )

@@ -10,34 +10,43 @@ from typing import Final
 
 from pipemetal.errors import InputError, PipeError
 from pipemetal.pipes import length as lengths
+from pipemetal.pipes.caps import CapFit, fit_cap
 from pipemetal.pipes.length_rules import cents_per_mm
 from pipemetal.pipes.materials import BOUGHT_METALS
-from pipemetal.pipes.mouth import ising_number, ising_words, pressure_pa
+from pipemetal.pipes.mouth import ISING_BEST, flue_for_ising_mm, ising_number, pressure_pa
 from pipemetal.pipes.old import OldPipe
-from pipemetal.pipes.parts import default_toe_mm, pipe_parts
+from pipemetal.pipes.parts import default_foot_mm, default_toe_mm, pipe_parts
 from pipemetal.pipes.pipe import Part, Pipe
 from pipemetal.pipes.pitch import note_name
 from pipemetal.pipes.profile import profile_length_mm
 from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.scale import half_tones
-from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.walls import GivenWall, WallRule
 
 __all__ = ["Density", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
 BASS_HZ: Final = 65.406
 TREBLE_HZ: Final = 4186.0
-CAP_THICKNESS_MM: Final = 0.6
-"""A half-covered pipe's hole is as deep as its cap, about this (common practice); half a mm more or less is under a cent."""
+MOST_PIPES: Final = 20_000
+"""More are no organ but a slip in a compass or a count."""
+USUAL_WALL_MM: Final = 0.6
+"""Wall of cap and chimney where a length is asked for without one (common practice, no source)."""
 
 Density = Callable[[str], float]
 
 
 def sounding_length_mm(
-    rank: Rank, frequency_hz: float, speed_m_s: float, diameter_mm: float, mouth_width_mm: float, cut_up_mm: float
+    rank: Rank,
+    frequency_hz: float,
+    speed_m_s: float,
+    diameter_mm: float,
+    mouth_width_mm: float,
+    cut_up_mm: float,
+    wall_mm: float = USUAL_WALL_MM,
 ) -> float:
-    """Length of body that sounds a frequency, by the rank's construction; `cut_up_mm` is the mean one.
+    """Length of body that sounds a frequency, by the rank's construction; `cut_up_mm` is the mean one, `wall_mm` that of body,
+    cap and chimney.
 
     >>> rank = Rank("R", "I", "m", Fraction(8), 0, 0)
     >>> round(sounding_length_mm(rank, 65.4064, 343.2, 155.5, 122.13, 30.53), 1)
@@ -50,10 +59,12 @@ def sounding_length_mm(
         case "chimney":
             assert rank.chimney is not None
             neck, tall = diameter_mm * rank.chimney.diameter_ratio, diameter_mm * rank.chimney.length_ratio
-            return lengths.chimney_length_mm(*size, neck, tall)
+            return lengths.chimney_length_mm(*size, neck, tall, wall_mm)
         case "half_covered":
             assert rank.hole_ratio is not None
-            return lengths.half_covered_length_mm(*size, diameter_mm * rank.hole_ratio, CAP_THICKNESS_MM)
+            rim = 2.0 * rank.cap.packing_mm + 2.0 * wall_mm if rank.cap.kind == "outer" else 0.0
+            outside = diameter_mm + 2.0 * wall_mm + rim
+            return lengths.half_covered_length_mm(*size, diameter_mm * rank.hole_ratio, wall_mm, outside)
         case "tapered":
             return lengths.tapered_length_mm(*size, rank.top_ratio)
         case "stepped":
@@ -76,8 +87,6 @@ def _cut_length_mm(organ: Organ, rank: Rank, frequency_hz: float, body_mm: float
         return body_mm + max(body_mm * percent / 100.0, allow.tuning_least_mm)
     if rank.tuning == "slot":
         return body_mm + allow.slot_above * diameter_mm
-    if rank.tuning == "cap":
-        return body_mm + max(allow.cap_travel * diameter_mm, allow.cap_least_mm)
     if rank.tuning == "slide":
         return body_mm - min(allow.slide_short * diameter_mm, 0.2 * body_mm)
     return body_mm
@@ -94,6 +103,7 @@ class _Sizes:
     cut_up_mm: float
     mean_cut_up_mm: float
     body_mm: float
+    wall_mm: float
     old: OldPipe | None
 
 
@@ -108,8 +118,27 @@ def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRang
         width = (old.mouth_width_mm if old else None) or rank.mouth_fraction * math.pi * diameter
         cut_up = (old.cut_up_mm if old else None) or rank.cut_up_fraction * width
         mean = cut_up - rank.arch * width / 3.0
-    body = sounding_length_mm(rank, frequency, organ.pitch.speed_m_s, diameter, width, mean)
-    return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body, old)
+    alloy = (item.alloy if item is not None else None) or rank.alloy
+    wall = (old.thickness_mm if old else None) or _wall(rank, item, alloy).mouth_mm(diameter)
+    body = sounding_length_mm(rank, frequency, organ.pitch.speed_m_s, diameter, width, mean, wall)
+    return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body, wall, old)
+
+
+def _capped(organ: Organ, rank: Rank, s: _Sizes) -> CapFit | None:
+    """How the cap of a capped pipe comes out, soldered on where nothing is to be tuned; None for any other pipe."""
+    if not rank.is_closed:
+        return None
+    speed = organ.pitch.speed_m_s
+
+    def length_mm(hz: float) -> float:
+        return sounding_length_mm(rank, hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm, s.wall_mm)
+
+    cap, allow = rank.cap, organ.allowances
+    if rank.tuning == "none":
+        cap = replace(cap, kind="soldered")
+    if cap.travel_mm is None and allow.cap_travel is not None:
+        cap = replace(cap, travel_mm=max(allow.cap_travel * s.diameter_mm, allow.cap_least_mm or 0.0))
+    return fit_cap(cap, length_mm, s.frequency_hz, s.diameter_mm, s.wall_mm)
 
 
 def _wall(rank: Rank, item: NoteRange | None, alloy: str) -> WallRule | GivenWall:
@@ -156,14 +185,17 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
     made = item.made if item is not None else "cast"
     alloy = (item.alloy if item is not None else None) or rank.alloy
     wall, d = _wall(rank, item, alloy), s.diameter_mm
-    cut = _cut_length_mm(organ, rank, s.frequency_hz, s.body_mm, d)
+    cap = _capped(organ, rank, s)
+    cut = cap.body_mm if cap is not None else _cut_length_mm(organ, rank, s.frequency_hz, s.body_mm, d)
     visible, cut, top = _visible(rank, key, s, cut)
-    mouth_wall = (s.old.thickness_mm if s.old else None) or wall.mouth_mm(d)
+    mouth_wall = s.wall_mm
     foot_factor = 1.0 if made == "sheet" else rank.foot_factor
     reed = rank.construction == "resonator"
     note = note_name(key, organ.naming)
     name = f"{rank.name} {note}" if rank.footage is not None else f"{rank.name} {note}/{choir}"
-    toe = rank.toe_diameter_mm or default_toe_mm(d)
+    foot_wall = mouth_wall * foot_factor
+    bore = rank.mouth.toe_bore(_flue_mm(organ, rank, s), s.mouth_width_mm)
+    toe = rank.toe_diameter_mm or default_toe_mm(d, foot_wall, bore)
     return Pipe(
         id=name,
         rank=rank.name,
@@ -182,48 +214,68 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
         cut_up_mm=s.cut_up_mm,
         body_length_mm=s.body_mm,
         cut_length_mm=(s.old.length_mm if s.old else None) or cut,
-        foot_length_mm=0.0 if reed else (s.old.foot_length_mm if s.old else None) or rank.foot_length_mm,
+        foot_length_mm=0.0 if reed else _foot_mm(rank, s),
         chimney_diameter_mm=d * rank.chimney.diameter_ratio if rank.chimney else 0.0,
         chimney_length_mm=d * rank.chimney.length_ratio if rank.chimney else 0.0,
         thickness_mouth_mm=mouth_wall,
         thickness_top_mm=wall.top_mm(mouth_wall, cut),
-        thickness_foot_mm=0.0 if reed else mouth_wall * foot_factor,
+        thickness_foot_mm=0.0 if reed else foot_wall,
         languid_thickness_mm=0.0 if reed else organ.languids.thickness_mm(d) * rank.languid_factor,
         parts=(),
         made=made,
         lip=rank.lip,
-        flue_mm=0.0 if reed else rank.mouth.flue(d),
-        toe_bore_mm=0.0 if reed else min(rank.mouth.toe_bore(d, s.mouth_width_mm), toe),
+        flue_mm=0.0 if reed else _flue_mm(organ, rank, s),
+        toe_bore_mm=0.0 if reed else min(bore, toe - 2.0 * foot_wall if toe > 2.0 * foot_wall else toe),
+        toe_diameter_mm=0.0 if reed else toe,
         tip_diameter_mm=_tip_mm(rank, key),
         hole_diameter_mm=d * (rank.hole_ratio or 0.0),
         slide_length_mm=_slide_mm(organ, rank, d),
         visible_length_mm=visible,
         wall_source=wall.source if not (s.old and s.old.thickness_mm) else "measured on the old pipe",
         ising=None if made == "wood" else _ising(organ, rank, s),
+        cap=cap,
         remarks=_remarks(organ, rank, s, made, visible),
     )
 
 
+def _foot_mm(rank: Rank, s: _Sizes) -> float:
+    return (s.old.foot_length_mm if s.old else None) or rank.foot_length_mm or default_foot_mm(s.diameter_mm)
+
+
+def _wind(organ: Organ, rank: Rank) -> float | None:
+    return rank.wind_mm_water if rank.wind_mm_water is not None else organ.wind_mm_water
+
+
+def _flue_mm(organ: Organ, rank: Rank, s: _Sizes) -> float:
+    """The flue to start from: what the rank says; else by Ising's number where the wind is known, within half and twice of what
+    the diameter alone says."""
+    usual = rank.mouth.flue(s.diameter_mm)
+    wind = _wind(organ, rank)
+    if rank.flue_mm is not None or wind is None or s.mean_cut_up_mm <= 0.0:
+        return usual
+    wanted = flue_for_ising_mm(ISING_BEST, s.frequency_hz, pressure_pa(wind), s.mean_cut_up_mm)
+    return min(max(wanted, 0.5 * usual), 2.0 * usual)
+
+
 def _ising(organ: Organ, rank: Rank, s: _Sizes) -> float | None:
-    wind = rank.wind_mm_water if rank.wind_mm_water is not None else organ.wind_mm_water
+    wind = _wind(organ, rank)
     if wind is None or s.mean_cut_up_mm <= 0.0:
         return None
-    return ising_number(s.frequency_hz, pressure_pa(wind), rank.mouth.flue(s.diameter_mm), s.mean_cut_up_mm)
+    return ising_number(s.frequency_hz, pressure_pa(wind), _flue_mm(organ, rank, s), s.mean_cut_up_mm)
 
 
 def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) -> tuple[str, ...]:
     if made == "wood":
         return ("of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's",)
     words = []
-    number = _ising(organ, rank, s)
-    if number is not None and ising_words(number):
-        words.append(ising_words(number))
     if visible_mm > 0.0:
         words.append(f"front pipe: opening at the back {s.body_mm:.0f} mm above the mouth, visible {visible_mm:.0f} mm")
     if s.old is not None and s.old.length_mm is not None and s.old.length_mm < s.body_mm:
         speed = organ.pitch.speed_m_s
         rate = cents_per_mm(
-            lambda hz: sounding_length_mm(rank, hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm),
+            lambda hz: sounding_length_mm(
+                rank, hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm, s.wall_mm
+            ),
             s.frequency_hz,
         )
         short = s.body_mm - s.old.length_mm
@@ -241,9 +293,7 @@ def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, den
     old_kg = 0.0
     if item is not None and item.made == "old":
         parts, old_kg = _only_new(parts, item, item.old_pipe(key))
-    made = replace(draft, parts=parts, old_mass_kg=old_kg)
-    flag = standing_stress(made).words
-    return replace(made, remarks=(*made.remarks, flag)) if flag else made
+    return replace(draft, parts=parts, old_mass_kg=old_kg)
 
 
 def _only_new(parts: tuple[Part, ...], item: NoteRange, old: OldPipe) -> tuple[tuple[Part, ...], float]:
@@ -281,8 +331,13 @@ def rank_pipes(organ: Organ, rank: Rank, density_g_cm3: Density) -> tuple[Pipe, 
 def organ_pipes(organ: Organ, density_g_cm3: Density) -> tuple[Pipe, ...]:
     """All pipes of an organ, rank by rank.
 
-    Errors: PipeError as `rank_pipes`; InputError where an alloy's density is not known.
+    Errors: PipeError as `rank_pipes`, and for more pipes than MOST_PIPES; InputError where an alloy's density is not known.
     """
+    count = sum(rank.last_key - rank.first_key + 1 for rank in organ.ranks)
+    if count > MOST_PIPES:
+        raise PipeError(
+            "are too many for one organ", field="pipes", value=count, allowed=f"up to {MOST_PIPES}; plan it in parts"
+        )
     pipes: list[Pipe] = []
     for rank in organ.ranks:
         try:

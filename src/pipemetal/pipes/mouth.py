@@ -11,12 +11,13 @@ from typing import Final
 
 from pipemetal.errors import PipeError
 
-__all__ = ["AIR_DENSITY_KG_M3", "LIPS", "Mouth", "ising_number", "ising_words", "pressure_pa"]
+__all__ = ["AIR_DENSITY_KG_M3", "LIPS", "Mouth", "flue_for_ising_mm", "ising_number", "pressure_pa"]
 
 LIPS: Final = ("flat", "arched")
 AIR_DENSITY_KG_M3: Final = 1.2
 PASCAL_PER_MM_WATER: Final = 9.80665
 ISING_RANGE: Final = (2.0, 3.0)
+ISING_BEST: Final = 2.5
 
 
 @dataclass(frozen=True)
@@ -73,15 +74,15 @@ class Mouth:
         """
         return self.flue_mm if self.flue_mm is not None else 0.3 + 0.004 * diameter_mm
 
-    def toe_bore(self, diameter_mm: float, width_mm: float) -> float:
-        """Bore of the toe in mm.
+    def toe_bore(self, flue_mm: float, width_mm: float) -> float:
+        """Bore of the toe in mm, by the area of the flue.
 
-        >>> round(Mouth().toe_bore(155.5, 122.1), 1)
+        >>> round(Mouth().toe_bore(0.92, 122.1), 1)
         13.4
         """
         if self.toe_bore_mm is not None:
             return self.toe_bore_mm
-        return math.sqrt(4.0 * 1.25 * self.flue(diameter_mm) * width_mm / math.pi)
+        return math.sqrt(4.0 * 1.25 * flue_mm * width_mm / math.pi)
 
 
 def pressure_pa(wind_mm_water: float) -> float:
@@ -106,19 +107,10 @@ def ising_number(frequency_hz: float, wind_pa: float, flue_mm: float, cut_up_mm:
     return math.sqrt(2.0 * wind_pa * flue_m / (AIR_DENSITY_KG_M3 * cut_up_m**3)) / frequency_hz
 
 
-def ising_words(number: float) -> str:
-    """A warning where the number lies outside its working range; never advice, which is the voicer's.
+def flue_for_ising_mm(number: float, frequency_hz: float, wind_pa: float, cut_up_mm: float) -> float:
+    """The flue in mm that gives a pipe this number of Ising's.
 
-    >>> ising_words(2.4)
-    ''
-    >>> ising_words(3.6)
-    "Ising's number 3.60 lies above 2 to 3, where pipes are said to work: wind, flue and cut-up may not go together"
+    >>> round(flue_for_ising_mm(2.0, 65.406, 735.5, 30.5), 3)
+    0.396
     """
-    low, high = ISING_RANGE
-    if low <= number <= high:
-        return ""
-    side = "under" if number < low else "above"
-    return (
-        f"Ising's number {number:.2f} lies {side} {low:g} to {high:g}, where pipes are said to work: "
-        "wind, flue and cut-up may not go together"
-    )
+    return (number * frequency_hz) ** 2 * AIR_DENSITY_KG_M3 * (cut_up_mm / 1000.0) ** 3 / (2.0 * wind_pa) * 1000.0

@@ -10,19 +10,20 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Final
 
-from pipemetal.pipes.development import ConeDevelopment, cone_development, cylinder_width_mm
+from pipemetal.pipes.development import ConeDevelopment, cone_development, cylinder_width_mm, sector_blank
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import CLOSED, Allowances, Rank
 from pipemetal.pipes.walls import wall_tolerance_mm
 
-__all__ = ["default_toe_mm", "pipe_parts"]
+__all__ = ["default_foot_mm", "default_toe_mm", "pipe_parts"]
 
 NEARLY_STRAIGHT: Final = 1e-4
 STEP_WITHOUT_A_RING: Final = 0.01
-CAP_RIM_RATIO: Final = 0.5
-CAP_RIM_LEAST_MM: Final = 15.0
+THICKEST_LAYER_MM: Final = 4.0
+"""A film of clean metal stands 3.4 to 4.8 mm high by its surface tension (computed); thicker pieces are made of layers."""
 LANGUID_SEGMENT: Final = 0.92
 """Depth of a languid over its diameter: the circle less the segment at the lower lip (common practice, no source)."""
 SMALL_PARTS: Final = 0.15
@@ -66,8 +67,8 @@ class _PartMaker:
         planing_mm: float | None = None,
     ) -> Part:
         """A rectangular blank around a development of the given size."""
-        length = length_mm + 2.0 * self.allow.end_trim_mm
-        width = width_mm + 2.0 * (self.allow.side_trim_mm + (self.allow.seam_bevel_mm if bevel else 0.0))
+        edge = self.allow.side_trim_mm + (self.allow.seam_bevel_mm if bevel else 0.0)
+        length, width = length_mm + 2.0 * self.allow.end_trim_mm, width_mm + 2.0 * edge
         finished = length_mm * width_mm if finished_area_mm2 is None else finished_area_mm2
         return self._part(
             kind,
@@ -78,20 +79,19 @@ class _PartMaker:
             alloy,
             tolerance_mm,
             self.allow.planing_mm if planing_mm is None else planing_mm,
+            edge,
         )
 
     def sector(self, kind: str, cone: ConeDevelopment, mouth_mm: float, top_mm: float, *, large_at_mouth: bool) -> Part:
         """A ring-sector blank around a cone's development; an inverted taper has its small arc at the mouth."""
         edge = self.allow.side_trim_mm + self.allow.seam_bevel_mm
-        ring = RingSector(
-            cone.outer_radius_mm + self.allow.end_trim_mm,
-            max(cone.inner_radius_mm - self.allow.end_trim_mm, 0.0),
-            min(cone.angle_deg + math.degrees(2.0 * edge / cone.outer_radius_mm), 360.0),
-        )
+        development = RingSector(cone.outer_radius_mm, cone.inner_radius_mm, cone.angle_deg)
+        ring = sector_blank(development, edge, self.allow.end_trim_mm)
         # the layout keeps the large arc at the mouth end; where the mouth is at the small arc the two thicknesses swap
         walls = (mouth_mm, top_mm) if large_at_mouth else (top_mm, mouth_mm)
         areas = (cone.area_mm2, ring.area_mm2())
-        return self._part(kind, ring.box_mm(), walls, ring, areas, None, None, self.allow.planing_mm)
+        part = self._part(kind, ring.box_mm(), walls, ring, areas, None, None, self.allow.planing_mm)
+        return replace(part, edge_mm=edge, development=development)
 
     def _part(
         self,
@@ -103,6 +103,7 @@ class _PartMaker:
         alloy: str | None,
         tolerance_mm: float | None,
         planing_mm: float,
+        edge_mm: float = 0.0,
     ) -> Part:
         metal = alloy or self.pipe.alloy
         bought = alloy is None and self.pipe.made == "sheet"
@@ -128,6 +129,8 @@ class _PartMaker:
             blank,
             blank * kg_per_mm3 * (mouth + top) / 2.0,
             bought,
+            edge_mm,
+            self.allow.end_trim_mm,
         )
 
     def piece(
@@ -180,29 +183,40 @@ class _PartMaker:
             at += share
         return found
 
-    def foot(self, toe_diameter_mm: float | None) -> Part:
-        """Cone from the body's diameter down to the toe."""
+    def foot(self) -> Part:
+        """Cone from the body's diameter down to the toe, whose size is its outer diameter."""
         p, wall = self.pipe, self.pipe.thickness_foot_mm
         large = p.diameter_mm + wall
-        toe = toe_diameter_mm if toe_diameter_mm is not None else default_toe_mm(p.diameter_mm)
-        cone = cone_development(large, min(toe + wall, 0.9 * large), p.foot_length_mm)
+        cone = cone_development(large, min(max(p.toe_diameter_mm - wall, wall), 0.9 * large), p.foot_length_mm)
         return self.sector("foot", cone, wall, wall, large_at_mouth=True)
 
-    def languid(self) -> Part:
-        """The disc between body and foot, less its segment at the lower lip, cut from languid metal."""
-        d, wall = self.pipe.diameter_mm, self.pipe.languid_thickness_mm
+    def languid(self) -> list[Part]:
+        """The disc between body and foot, less its segment at the lower lip, cut from languid metal.
+
+        A languid thicker than a film of metal stands is made of layers that are soldered together (common practice, no source).
+        """
+        d, whole = self.pipe.diameter_mm, self.pipe.languid_thickness_mm
+        layers = max(1, math.ceil(whole / THICKEST_LAYER_MM - 1e-9))
+        wall = whole / layers
         depth = LANGUID_SEGMENT * d
         angle = 2.0 * math.acos(2.0 * LANGUID_SEGMENT - 1.0)
         area = math.pi * d**2 / 4.0 - d**2 / 8.0 * (angle - math.sin(angle))
-        return self.loose("languid", depth, d, wall, finished_area_mm2=area, alloy=self.languid_alloy)
+        kinds = ["languid"] if layers == 1 else [f"languid {n}" for n in range(1, layers + 1)]
+        return [self.loose(kind, depth, d, wall, finished_area_mm2=area, alloy=self.languid_alloy) for kind in kinds]
 
-    def cap(self) -> list[Part]:
-        """Disc and rim of a cap, or of a chimneyed or half-covered pipe's canister."""
-        d, wall = self.pipe.diameter_mm + 2.0 * self.pipe.thickness_top_mm, self.pipe.thickness_mouth_mm
-        rim = max(CAP_RIM_RATIO * d, CAP_RIM_LEAST_MM)
-        hole = math.pi * max(self.pipe.chimney_diameter_mm, self.pipe.hole_diameter_mm) ** 2 / 4.0
-        disc = self.loose("cap disc", d, d, wall, finished_area_mm2=math.pi * d**2 / 4 - hole)
-        return [disc, self.loose("cap rim", cylinder_width_mm(d, wall), rim, wall)]
+    def cap(self, packing_mm: float) -> list[Part]:
+        """Disc and rim of a cap; a disc alone where it is soldered on; nothing for a stopper, which is no sheet metal."""
+        p, fit, wall = self.pipe, self.pipe.cap, self.pipe.thickness_mouth_mm
+        if fit is None or fit.kind == "stopper":
+            return []
+        outside = p.diameter_mm + 2.0 * p.thickness_top_mm
+        inner = outside if fit.kind == "soldered" else outside + 2.0 * packing_mm
+        across = outside if fit.kind == "soldered" else inner + 2.0 * wall
+        hole = math.pi * max(p.chimney_diameter_mm, p.hole_diameter_mm) ** 2 / 4.0
+        disc = self.loose("cap disc", across, across, wall, finished_area_mm2=math.pi * across**2 / 4 - hole)
+        if fit.kind == "soldered":
+            return [disc]
+        return [disc, self.loose("cap rim", cylinder_width_mm(inner, wall), fit.rim_mm, wall)]
 
     def ears(self) -> Part:
         """Both ears in one strip: each as high as 1.5 cut-ups and as deep as one (common practice, no source)."""
@@ -222,13 +236,25 @@ class _PartMaker:
         )
 
 
-def default_toe_mm(diameter_mm: float) -> float:
-    """Size of the toe where the organ file does not say it (common practice, no source).
+def default_toe_mm(diameter_mm: float, foot_wall_mm: float, bore_mm: float = 0.0) -> float:
+    """Outer diameter of the toe where the organ file does not say it: 0.18 of the body's, at least 8 mm, and never so small that
+    the toe's bore would leave less than the foot's own wall (common practice, no source).
 
-    >>> default_toe_mm(100.0)
-    18.0
+    >>> default_toe_mm(100.0, 1.0), round(default_toe_mm(339.0, 2.0), 1), default_toe_mm(100.0, 1.0, 20.0)
+    (18.0, 61.0, 22.0)
     """
-    return min(max(0.18 * diameter_mm, 8.0), 25.0)
+    return max(0.18 * diameter_mm, 8.0, bore_mm + 2.0 * foot_wall_mm)
+
+
+def default_foot_mm(diameter_mm: float) -> float:
+    """Length of the foot where the organ file does not say it: 195 mm as all inside pipes of a documented organ of 1881 have it
+    (seen), 1.4 diameters where that is more (common practice, no source). Feet of plain pipes may be of any length
+    (Encyclopedie t. 11 (1765) p. 638).
+
+    >>> default_foot_mm(55.0), round(default_foot_mm(339.0))
+    (195.0, 475)
+    """
+    return max(195.0, 1.4 * diameter_mm)
 
 
 def pipe_parts(
@@ -243,10 +269,10 @@ def pipe_parts(
     parts = maker.body(rank)
     if pipe.construction == "resonator":
         return tuple(parts)
-    parts += [maker.foot(rank.toe_diameter_mm), maker.languid()]
+    parts += [maker.foot(), *maker.languid()]
     closed = pipe.construction in CLOSED
     if closed:
-        parts += maker.cap()
+        parts += maker.cap(rank.cap.packing_mm)
     if pipe.chimney_length_mm > 0.0:
         parts.append(maker.chimney())
     if rank.ears if rank.ears is not None else closed:

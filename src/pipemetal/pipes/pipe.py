@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
+from pipemetal.pipes.caps import CapFit
+
 __all__ = ["Part", "Pipe", "RingSector", "footage_text"]
 
 
@@ -54,7 +56,8 @@ class Part:
     """One part as a flat blank. `length_mm` runs from mouth end to top end, `width_mm` across it, allowances included.
 
     `finished_area_mm2` and `finished_mass_kg` are of the part without its allowances; `blank_area_mm2` and
-    `blank_mass_kg` of what is cut out of the sheet. `bought` parts are of flat sheet that no pot of the shop gives.
+    `blank_mass_kg` of what is cut out of the sheet. `bought` parts are of flat sheet that no pot of the shop gives. `edge_mm` and
+    `end_mm` are the allowances within the blank, along each seam edge and at each end; `development` is a sector without them.
     """
 
     id: str
@@ -72,6 +75,9 @@ class Part:
     blank_area_mm2: float
     blank_mass_kg: float
     bought: bool = False
+    edge_mm: float = 0.0
+    end_mm: float = 0.0
+    development: RingSector | None = None
 
     @property
     def planed_share(self) -> float:
@@ -124,6 +130,8 @@ class Pipe:
     visible_length_mm: float = 0.0
     wall_source: str = ""
     ising: float | None = None
+    cap: CapFit | None = None
+    toe_diameter_mm: float = 0.0
     old_mass_kg: float = 0.0
     remarks: tuple[str, ...] = ()
 

@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Final
 
 from pipemetal.errors import PipeError
+from pipemetal.pipes.caps import Cap
 from pipemetal.pipes.mouth import Mouth
 from pipemetal.pipes.notes import NAMINGS
 from pipemetal.pipes.pitch import Pitch, note_name
@@ -44,11 +45,13 @@ class Allowances:
 
     `side_trim_mm` is added at each edge along the seam, `end_trim_mm` at each end. `tuning_bass_percent` and
     `tuning_treble_percent` lengthen cone-tuned bodies (linear in octaves from 65 Hz to 4186 Hz), at least
-    `tuning_least_mm`; a stopper or cap overlaps by `cap_travel` diameters, at least `cap_least_mm`; a slot needs
+    `tuning_least_mm`; caps and stoppers say their own travel (`pipes/caps.py`), or
+    travel by `cap_travel` diameters, at least `cap_least_mm`, where these are given; a slot needs
     `slot_above` diameters of body above the sounding length (source: documented organ of 1881, seen); a body with a
     tuning slide is cut short by `slide_short` diameters and its sleeve is `slide_length` diameters long, at least
     `slide_least_mm`. `seam_bevel_mm` is added at each edge of a seam that is bevelled, `planing_mm` to the thickness of
-    every body and foot blank that is planed after cutting.
+    every body and foot blank that is planed after cutting. `joint_overlap_mm`: where a body is longer than a sheet it is made of
+    lengths soldered end to end; each but the lowest is longer by this, 0 for a butt joint.
     """
 
     side_trim_mm: float = 2.0
@@ -56,8 +59,9 @@ class Allowances:
     tuning_bass_percent: float = 3.0
     tuning_treble_percent: float = 8.0
     tuning_least_mm: float = 4.0
-    cap_travel: float = 1.0
-    cap_least_mm: float = 20.0
+    cap_travel: float | None = None
+    cap_least_mm: float | None = None
+    joint_overlap_mm: float = 0.0
     slot_above: float = 2.0 / 3.0
     slide_short: float = 0.25
     slide_length: float = 1.25
@@ -67,13 +71,14 @@ class Allowances:
 
     def __post_init__(self) -> None:
         for name, high in (
+            ("cap_travel", 3.0),
+            ("cap_least_mm", 200.0),
             ("side_trim_mm", 50.0),
             ("end_trim_mm", 50.0),
             ("tuning_bass_percent", 30.0),
             ("tuning_treble_percent", 30.0),
             ("tuning_least_mm", 100.0),
-            ("cap_travel", 3.0),
-            ("cap_least_mm", 200.0),
+            ("joint_overlap_mm", 30.0),
             ("slot_above", 3.0),
             ("slide_short", 2.0),
             ("slide_length", 5.0),
@@ -81,7 +86,7 @@ class Allowances:
             ("seam_bevel_mm", 5.0),
             ("planing_mm", 1.0),
         ):
-            _in_range(name, getattr(self, name), 0.0, high)
+            _in_range(name, getattr(self, name) or 0.0, 0.0, high)
 
 
 @dataclass(frozen=True)
@@ -153,7 +158,7 @@ class Rank:
     breaks: tuple[Break, ...] = ()
     mouth_fraction: float = 0.25
     cut_up_fraction: float = 0.25
-    foot_length_mm: float = 200.0
+    foot_length_mm: float | None = None
     foot_factor: float = 1.15
     toe_diameter_mm: float | None = None
     top_ratio: float = 1.0
@@ -173,6 +178,7 @@ class Rank:
     ranges: tuple[NoteRange, ...] = ()
     front: tuple[tuple[int, float], ...] = ()
     wind_mm_water: float | None = None
+    cap: Cap = field(default_factory=Cap)
 
     def __post_init__(self) -> None:
         if self.construction not in CONSTRUCTIONS:
@@ -187,10 +193,11 @@ class Rank:
         _in_range("compass", self.last_key, -12, 84)
         _in_range("mouth_fraction", self.mouth_fraction, 0.1, 0.45)
         _in_range("cut_up_fraction", self.cut_up_fraction, 0.1, 0.8)
-        _in_range("foot_length_mm", self.foot_length_mm, 40.0, 2500.0, " mm")
+        if self.foot_length_mm is not None:
+            _in_range("foot_length_mm", self.foot_length_mm, 40.0, 2500.0, " mm")
         _in_range("foot_factor", self.foot_factor, 0.5, 3.0)
         if self.toe_diameter_mm is not None:
-            _in_range("toe_diameter_mm", self.toe_diameter_mm, 4.0, 80.0, " mm")
+            _in_range("toe_diameter_mm", self.toe_diameter_mm, 4.0, 150.0, " mm")
         _in_range("languid_factor", self.languid_factor, 0.3, 3.0)
         if self.wind_mm_water is not None:
             _in_range("wind_mm_water", self.wind_mm_water, 10.0, 1500.0, " mm")

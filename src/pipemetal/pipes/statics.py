@@ -27,13 +27,6 @@ class StandingStress:
     toe_mpa: float
     toe_flag: bool
 
-    @property
-    def words(self) -> str:
-        """The flag in words; empty where there is none."""
-        if not self.toe_flag:
-            return ""
-        return f"toe bears {self.toe_mpa:.1f} MPa: published repair reports say that toes of pipes over 4 feet give way first"
-
 
 def standing_stress(pipe: Pipe) -> StandingStress:
     """Stress of a pipe that stands on its toe.

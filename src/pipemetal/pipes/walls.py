@@ -57,9 +57,10 @@ def wall_tolerance_mm(thickness_mm: float) -> float:
 class WallRule:
     """Wall over inner diameter.
 
-    `kind` says how `table` is read: `table` is straight in the logarithms between its rows and level past its ends;
+    `kind` says how `table` is read: `table` is straight in the logarithms between its rows;
     `step` holds each row's wall from its diameter on, as a shop that keeps a few gauges does; `power` has two rows and
     goes straight in the logarithms past them, wall = t0 (D / D0)^p.
+    Past its largest diameter a `table` goes on with its last slope; under its smallest it stays level, for no wall is thinner.
 
     The top is thinner by `natural_taper_mm_per_m` over the body, which is what a cast sheet gives of itself, but never
     thinner than `least_top_ratio` of the mouth; or, where `top_share` is given, just that share of the mouth. `factor`
@@ -128,11 +129,18 @@ class WallRule:
             return _checked(self.table[max(right - 1, 0)][1] * self.factor, self.name)
         if self.kind == "power":
             right = 1
-        elif right in (0, len(self.table)):
-            return _checked(self.table[min(right, len(self.table) - 1)][1] * self.factor, self.name)
+        elif right == 0 or len(self.table) == 1:
+            return _checked(self.table[0][1] * self.factor, self.name)
+        else:
+            right = min(right, len(self.table) - 1)
         (d0, t0), (d1, t1) = self.table[right - 1], self.table[right]
         share = math.log(diameter_mm / d0) / math.log(d1 / d0)
         return _checked(self.factor * t0 * (t1 / t0) ** share, self.name)
+
+    @property
+    def widest_mm(self) -> float:
+        """The largest diameter that the rule speaks of itself; a power law speaks of any."""
+        return math.inf if self.kind == "power" else self.table[-1][0]
 
     def top_mm(self, mouth_mm: float, length_mm: float) -> float:
         """Wall at the top of a body of this length."""
@@ -177,7 +185,7 @@ class LanguidRule:
     fixed_mm: float = 1.0
     step_mm: float = 0.5
     least_mm: float = 1.0
-    most_mm: float = 5.0
+    most_mm: float = 10.0
 
     def __post_init__(self) -> None:
         for name, value, low, high in (

@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from pipemetal.layout.problem import Blank, Sector
+from pipemetal.pipes.development import sector_blank
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 
-__all__ = ["OrderedBlank", "blanks_for"]
+__all__ = ["OrderedBlank", "SheetLimits", "blanks_for"]
 
 
 @dataclass(frozen=True)
@@ -27,56 +29,119 @@ class OrderedBlank:
         return self.part.finished_mass_kg * self.share
 
 
-MOST_PIECES = 8
+MOST_PIECES: Final = 12
 
 
-def _blank(part: Part, length_mm: float, width_mm: float, ring: RingSector | None, suffix: str) -> Blank:
-    return Blank(
-        part.id + suffix,
-        part.kind,
-        part.alloy,
-        length_mm,
-        width_mm,
-        part.thickness_mouth_mm,
-        part.thickness_top_mm,
-        part.tolerance_mm,
-        part.turns_deg,
-        sector=Sector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
-    )
+@dataclass(frozen=True)
+class SheetLimits:
+    """The largest blank that a sheet of the shop holds, inside its trim, and the overlap of lengths soldered end to end."""
+
+    longest_mm: float
+    widest_mm: float
+    joint_overlap_mm: float = 0.0
 
 
-def _pieces(part: Part, widest_mm: float, side_trim_mm: float) -> list[Blank]:
-    """A part as one blank, or as equal strips or sectors where it is wider than a sheet."""
-    ring = part.sector
-    if part.width_mm <= widest_mm:
-        return [_blank(part, part.length_mm, part.width_mm, ring, "")]
-    if ring is None:
-        bare = part.width_mm - 2.0 * side_trim_mm
-        number = math.ceil(bare / max(widest_mm - 2.0 * side_trim_mm, 1.0))
-        width = bare / number + 2.0 * side_trim_mm
-        return [_blank(part, part.length_mm, width, None, f" {k} of {number}") for k in range(1, number + 1)]
-    trim_deg = math.degrees(2.0 * side_trim_mm / ring.outer_radius_mm)
-    for number in range(2, MOST_PIECES + 1):
-        piece = RingSector(ring.outer_radius_mm, ring.inner_radius_mm, (ring.angle_deg - trim_deg) / number + trim_deg)
-        length, width = piece.box_mm()
-        if width <= widest_mm:
-            return [_blank(part, length, width, piece, f" {k} of {number}") for k in range(1, number + 1)]
-    # no number of pieces is narrow enough: left whole, so that the layout names it as what cannot be served
-    return [_blank(part, part.length_mm, part.width_mm, ring, "")]
+@dataclass(frozen=True)
+class _Length:
+    """One of the lengths that a part is made of, from its mouth end up: what it is cut as, its walls, its share of the part."""
+
+    blank: Blank
+    share: float
 
 
-def blanks_for(pipes: Sequence[Pipe], widest_mm: float, side_trim_mm: float) -> tuple[OrderedBlank, ...]:
+def _blank(
+    part: Part, name: str, size_mm: tuple[float, float], walls: tuple[float, float], ring: RingSector | None
+) -> Blank:
+    sector = Sector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None
+    return Blank(name, part.kind, part.alloy, *size_mm, *walls, part.tolerance_mm, part.turns_deg, sector=sector)
+
+
+def _walls(part: Part, low: float, high: float) -> tuple[float, float]:
+    """The wall at two shares of a part's length."""
+    rise = part.thickness_top_mm - part.thickness_mouth_mm
+    return part.thickness_mouth_mm + rise * low, part.thickness_mouth_mm + rise * high
+
+
+def _rectangles(part: Part, limits: SheetLimits) -> list[_Length]:
+    """A rectangular part as equal lengths end to end, each as equal strips side by side, with their own trims."""
+    bare_length, bare_width = part.length_mm - 2.0 * part.end_mm, part.width_mm - 2.0 * part.edge_mm
+    room_along = limits.longest_mm - 2.0 * part.end_mm - limits.joint_overlap_mm
+    lengths = 1 if part.length_mm <= limits.longest_mm else math.ceil(bare_length / max(room_along, 1.0))
+    strips = 1
+    if part.width_mm > limits.widest_mm:
+        strips = math.ceil(bare_width / max(limits.widest_mm - 2.0 * part.edge_mm, 1.0))
+    if lengths > MOST_PIECES or strips > MOST_PIECES:
+        return [_Length(_blank(part, part.id, (part.length_mm, part.width_mm), _walls(part, 0.0, 1.0), None), 1.0)]
+    found = []
+    for n in range(lengths):
+        overlap = limits.joint_overlap_mm if n > 0 else 0.0
+        size = (bare_length / lengths + overlap + 2.0 * part.end_mm, bare_width / strips + 2.0 * part.edge_mm)
+        walls = _walls(part, n / lengths, (n + 1) / lengths)
+        names = _names(part.id, n, lengths, strips)
+        found += [_Length(_blank(part, name, size, walls, None), 1.0 / (lengths * strips)) for name in names]
+    return found
+
+
+def _names(part_id: str, number: int, lengths: int, strips: int) -> list[str]:
+    """Names of the strips of one length: the part's own where there is one piece only."""
+    name = part_id if lengths == 1 else f"{part_id} length {number + 1} of {lengths}"
+    return [name] if strips == 1 else [f"{name} {k} of {strips}" for k in range(1, strips + 1)]
+
+
+def _sectors(part: Part, cone: RingSector, limits: SheetLimits) -> list[_Length]:
+    """A part that is a sector as lengths between arcs, each as equal sectors, with their own trims.
+
+    The large arc lies at the part's mouth end, so that the lengths are counted from it.
+    """
+    slant, whole = cone.outer_radius_mm - cone.inner_radius_mm, cone.area_mm2()
+    for lengths in range(1, MOST_PIECES + 1):
+        found: list[_Length] = []
+        for n in range(lengths):
+            outer = cone.outer_radius_mm - slant * n / lengths
+            inner = cone.outer_radius_mm - slant * (n + 1) / lengths
+            overlap = limits.joint_overlap_mm if n > 0 else 0.0
+            piece = RingSector(outer + overlap, inner, cone.angle_deg)
+            strips = _strips(piece, part, limits)
+            if strips is None:
+                break
+            number, ring = strips
+            walls = _walls(part, n / lengths, (n + 1) / lengths)
+            share = RingSector(outer, inner, cone.angle_deg).area_mm2() / whole / number
+            names = _names(part.id, n, lengths, number)
+            found += [_Length(_blank(part, name, ring.box_mm(), walls, ring), share) for name in names]
+        else:
+            return found
+    # nothing makes it small enough: left whole, so that the layout names it as what cannot be served
+    size = (part.length_mm, part.width_mm)
+    return [_Length(_blank(part, part.id, size, _walls(part, 0.0, 1.0), part.sector), 1.0)]
+
+
+def _strips(cone: RingSector, part: Part, limits: SheetLimits) -> tuple[int, RingSector] | None:
+    """In how many equal sectors a cone fits, and the blank of one; None where no number does."""
+    for number in range(1, MOST_PIECES + 1):
+        piece = RingSector(cone.outer_radius_mm, cone.inner_radius_mm, cone.angle_deg / number)
+        ring = sector_blank(piece, part.edge_mm, part.end_mm)
+        length, width = ring.box_mm()
+        if width <= limits.widest_mm:
+            return (number, ring) if length <= limits.longest_mm else None
+    return None
+
+
+def blanks_for(pipes: Sequence[Pipe], limits: SheetLimits) -> tuple[OrderedBlank, ...]:
     """All blanks of all pipes that are cut from the shop's own sheet; bought flat sheet is no part of the layout.
 
-    A part wider than `widest_mm` becomes equal strips (cylinders) or sectors (cones), each with its own side trim.
+    A part wider than a sheet becomes equal strips (cylinders) or sectors (cones), each with its own side trim; a part longer than
+    a sheet becomes lengths soldered end to end, each with its own walls.
 
-    Source of the strips: Encyclopedie t. 11 (1765) p. 638, circumferences of 3 pieds and over in two half-width pieces.
+    Sources: strips: Encyclopedie t. 11 (1765) p. 638, circumferences of 3 pieds and over in two half-width pieces; lengths:
+    common practice, no source.
     """
     found = []
     for pipe in pipes:
         for part in pipe.parts:
             if part.bought:
                 continue
-            pieces = _pieces(part, widest_mm, side_trim_mm)
-            found += [OrderedBlank(piece, pipe, part, 1.0 / len(pieces)) for piece in pieces]
+            cone = part.development
+            pieces = _rectangles(part, limits) if cone is None else _sectors(part, cone, limits)
+            found += [OrderedBlank(piece.blank, pipe, part, piece.share) for piece in pieces]
     return tuple(found)

@@ -19,9 +19,10 @@ MOUTH_AT_END = {180, 270}
 
 @dataclass(frozen=True)
 class ForPipe:
-    """A blank with the rank and the note of the pipe that it is for."""
+    """A blank with the pipe that it is for, its rank and its note."""
 
     blank: Blank
+    pipe: str
     rank: str
     note: str
 
@@ -36,6 +37,7 @@ class Cut:
 
     number: int
     blank: Blank
+    pipe: str
     rank: str
     note: str
     placement: Placement
@@ -101,6 +103,7 @@ def _cut(number: int, made_for: ForPipe, placement: Placement, roll: Roll, densi
     return Cut(
         number,
         blank,
+        made_for.pipe,
         made_for.rank,
         made_for.note,
         placement,

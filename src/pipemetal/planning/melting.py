@@ -22,6 +22,8 @@ __all__ = ["PlannedMelt", "Season", "plan_season"]
 
 MELT_GAP = 0.01
 """Of a melt's cost: half of it takes twice the time and saves less than an errand."""
+HURRIED_GAP, HURRIED_NODES = 0.1, 20
+"""When somebody waits for the search to end."""
 MOST_NODES, MOST_SECONDS = 2_000, 60.0
 """A charge's search ends by its nodes, so that a plan is the same on a busy machine; the seconds are for a machine in trouble."""
 
@@ -82,13 +84,14 @@ def plan_season(
     settings: ShopSettings,
     *,
     in_pot: Heel | None = None,
+    hurried: bool = False,
 ) -> Season:
     """All melts of a season, in order, each with its weighing list.
 
     Lots are shared out over all melts at once: the problem with divisible pieces says what each scarce lot is worth to the
     others, and each melt is then weighed out in whole pieces at that price, on the heel that the one before really leaves.
     Bought metal costs its price and an errand, so what is there is used first; a lot without a price is worth its metal.
-    `in_pot` is what the pot holds at the start.
+    `in_pot` is what the pot holds at the start. `hurried` takes the first good list of each melt.
     """
     prices = metal_prices(lots)
     if not demands:
@@ -108,7 +111,7 @@ def plan_season(
     requests, emptied = _requests(melts, recipes, settings, changes)
     priced = shadow_prices(requests, offered, losses=settings.losses)
     worth = priced[0] if priced is not None else {}
-    planned = _weighed_out(melts, requests, emptied, _Floor(lots, worth, prices), settings)
+    planned = _weighed_out(melts, requests, emptied, _Floor(lots, worth, prices), settings, hurried)
     gap = _gap_percent(planned, offered, settings, prices)
     return Season(planned, fewest, order.cost, order.bound, gap, prices)
 
@@ -215,6 +218,7 @@ def _weighed_out(
     emptied: Sequence[bool],
     floor: _Floor,
     settings: ShopSettings,
+    hurried: bool,
 ) -> tuple[PlannedMelt, ...]:
     """Melt after melt in whole pieces, each on the heel that the one before leaves, from what is still there."""
     pot, free = settings.pot, tuple(floor.lots)
@@ -233,9 +237,9 @@ def _weighed_out(
             losses=settings.losses,
             weigh_step_kg=pot.weigh_step_kg,
             least_weighed_kg=pot.least_weighed_kg,
-            gap=MELT_GAP,
+            gap=HURRIED_GAP if hurried else MELT_GAP,
             seconds=MOST_SECONDS,
-            nodes=MOST_NODES,
+            nodes=HURRIED_NODES if hurried else MOST_NODES,
             costs=SearchCosts(extra, errands),
         )
         if isinstance(answer, Charge):

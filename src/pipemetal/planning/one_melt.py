@@ -19,8 +19,8 @@ from pipemetal.planning.settings import ShopSettings
 
 __all__ = ["MeltAsked", "OneMelt", "weigh_out"]
 
-EDGE_SECONDS: Final = 0.5
-"""For each edge of a window that is tried wider: somebody waits at the scale."""
+EDGE_NODES: Final = 300
+"""Of the search for each edge of a window that is tried wider: somebody waits at the scale."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def _relaxed(answer: Charge, lots: Sequence[Lot], asked: MeltAsked, settings: Sh
             losses=settings.losses,
             certainty=asked.certainty,
             weigh_step_kg=settings.pot.weigh_step_kg,
-            seconds=EDGE_SECONDS,
+            nodes=EDGE_NODES,
         )
     except ConvergenceError:
         return ()  # the list stands; what a wider window would save stays untold

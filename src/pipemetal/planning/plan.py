@@ -18,17 +18,19 @@ from pipemetal.layout.verify import Fault, verify
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import SheetDemand
 from pipemetal.melts.lots import Lot
+from pipemetal.pipes.advice import rank_advice
 from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
-from pipemetal.planning.blanks import OrderedBlank, blanks_for
+from pipemetal.planning.blanks import OrderedBlank, SheetLimits, blanks_for
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, Season, plan_season
 from pipemetal.planning.own_values import own_values_that_decided
 from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
+from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import as_rolls, sheet_orders, thick_end_first
 from pipemetal.sheets.roll import Roll, roll_mass_kg
@@ -149,6 +151,13 @@ def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[str]:
     return found
 
 
+def _advice(organ: Organ, pipes: Sequence[Pipe]) -> list[str]:
+    of_rank: dict[str, list[Pipe]] = {}
+    for pipe in pipes:
+        of_rank.setdefault(pipe.rank, []).append(pipe)
+    return [f"{words}." for rank in organ.ranks for words in rank_advice(organ, rank, of_rank.get(rank.name, []))]
+
+
 def make_plan(
     organ: Organ,
     recipes: Mapping[str, Recipe],
@@ -184,31 +193,37 @@ def make_plan(
     tell(0.0, "working out pipes")
     pipes = organ_pipes(organ, lambda alloy: density[alloy])
     widest = settings.sheets.most_width_mm - 2.0 * settings.sheets.trim_mm
-    blanks = blanks_for(pipes, widest, organ.allowances.side_trim_mm + organ.allowances.seam_bevel_mm)
+    longest = settings.sheets.most_length_mm - 2.0 * settings.sheets.trim_mm
+    blanks = blanks_for(pipes, SheetLimits(longest, widest, organ.allowances.joint_overlap_mm))
     problem = layout_problem(blanks, rack, settings)
-    found = solve(
-        problem,
-        seconds=seconds,
-        iterations=iterations,
-        seed=seed,
-        should_stop=should_stop,
-        progress=lambda share, words: tell(0.03 + LAYOUT_SHARE * share, words),
-        fees=work_as_metal(problem, settings, density),
-    )
-    layout = thick_end_first(problem, found)
+    fees = work_as_metal(problem, settings, density)
+
+    def lay(part: LayoutProblem) -> LayoutPlan:
+        return solve(
+            part,
+            seconds=seconds,
+            iterations=iterations,
+            seed=seed,
+            should_stop=should_stop,
+            progress=lambda share, words: tell(0.03 + LAYOUT_SHARE * share, words),
+            fees=fees,
+        )
+
+    layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lay))
     tell(0.89, "checking the layout")
     faults = verify(problem, layout)
     tell(0.91, "charging melts")
     orders = sheet_orders(layout, settings.sheets)
     prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned) for order in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
-    season = plan_season(demands, recipes, lots, settings)
+    hurried = should_stop is not None and should_stop()
+    season = plan_season(demands, recipes, lots, settings, hurried=hurried)
     tell(0.96, "planning pours")
     pours = plan_pours(prepared, season.melts, settings, learned)
     rolls = as_rolls(orders, rack)
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    made_for = [ForPipe(b.blank, b.pipe.rank, b.pipe.note) for b in blanks]
+    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note) for b in blanks]
     cut = cut_rolls(layout, rolls, made_for, density, masses, settings.sheets.kerf_mm)
     account = book_plan(cut, blanks, pours, season.melts, recipes)
     tell(1.0, "done")
@@ -228,5 +243,11 @@ def make_plan(
         tuple(rack),
         tuple(cannot_charge),
         learned,
-        (*notes, *_small_melts(season, cut), *own_values_that_decided(layout, season, settings)),
+        (
+            *notes,
+            *_advice(organ, pipes),
+            *(["Stopped by hand: the weighing lists are a quick choice."] if hurried else []),
+            *_small_melts(season, cut),
+            *own_values_that_decided(layout, season, settings),
+        ),
     )

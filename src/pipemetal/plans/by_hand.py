@@ -192,7 +192,9 @@ def cut_rolls_of(
     bench: Bench, placements: Sequence[Placement], density_g_cm3: Mapping[str, float]
 ) -> tuple[CutRoll, ...]:
     """The bench's sheets as the planning and the printing room know them; `density_g_cm3` by alloy."""
-    blanks = [ForPipe(b, bench.cuts[b.id].rank, bench.cuts[b.id].note) for b in bench.problem.blanks]
+    blanks = [
+        ForPipe(b, bench.cuts[b.id].pipe, bench.cuts[b.id].rank, bench.cuts[b.id].note) for b in bench.problem.blanks
+    ]
     masses = {name: sheet.mass_kg for name, sheet in bench.sheets.items()}
     layout = replace(bench.layout(placements), new_sheets=bench.new)
     return cut_rolls(layout, bench.rolls, blanks, density_g_cm3, masses, bench.kerf_mm)

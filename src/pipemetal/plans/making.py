@@ -68,6 +68,7 @@ def cut_row(cut: Cut) -> record.Cut:
     return record.Cut(
         blank=blank.id,
         kind=blank.kind,
+        pipe=cut.pipe,
         rank=cut.rank,
         note=cut.note,
         number=cut.number,

@@ -112,6 +112,12 @@ class PipeRow(_Row):
     lip: str = ""
     flue_mm: Amount = 0.0
     toe_bore_mm: Amount = 0.0
+    toe_diameter_mm: Amount = 0.0
+    cap_kind: str = ""
+    cap_stands_mm: Amount = 0.0
+    cap_rim_mm: Amount = 0.0
+    cap_sharp_cents: Amount = 0.0
+    cap_flat_cents: Amount = 0.0
     tip_diameter_mm: Amount = 0.0
     hole_diameter_mm: Amount = 0.0
     visible_length_mm: Amount = 0.0
@@ -183,6 +189,7 @@ class Cut(_Row):
     length_mm: Amount
     width_mm: Amount
     mass_kg: Amount
+    pipe: str = ""
     number: Count = 0
     note: str = ""
     turn_deg: Turn = 0

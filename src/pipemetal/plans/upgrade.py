@@ -51,7 +51,8 @@ def _cut(cut: Row, parts: Mapping[str, Row]) -> Row:
     """A blank with what format 1 left to its part: the turns it may take and the sector it is cut as."""
     name = str(cut.get("blank"))
     part = parts.get(_STRIP.sub("", name), {})
-    made = cut | {"turns_deg": _turns(cut, part)}
+    pipe = str(part.get("id", name)).removesuffix(f" {cut.get('kind')}")
+    made = cut | {"turns_deg": _turns(cut, part), "pipe": pipe}
     ring = part.get("sector")
     if isinstance(ring, dict):
         whole = part.get("id") == name

@@ -249,7 +249,7 @@ class Accepting(Catalogue, Metal):
                     organ=plan.organ,
                     plan=plan_id,
                     rank=cut.rank,
-                    pipe=cut.blank.removesuffix(f" {cut.kind}"),
+                    pipe=cut.pipe or cut.blank.removesuffix(f" {cut.kind}"),
                 )
             remnants = cutting.finish()
             for held in _open(w, "reservations", plan_id, "open"):
@@ -273,13 +273,20 @@ class Accepting(Catalogue, Metal):
 
         `weighed_kg`: what was really weighed in by lot, the planned list where None. `heel_of`: the melt whose heel stayed in
         the pot. Errors: NotFreeError where more was weighed than is free of other plans; BookError where the plan holds no such
-        melt, or its list names metal that is still to be bought.
+        melt, it is booked already, or its list names metal that is still to be bought.
         """
         with self.writing("melt charged", f"melt:{melt_id}") as w:
             plan = _accepted(w, plan_id)
             planned = next((m for m in plan.melts if m.name == melt), None)
             if planned is None or planned.charge is None:
                 raise BookError(f"is not charged by plan {plan_id!r}", field="melt", value=melt)
+            if any(held["melt"] == melt for held in _open(w, "reservations", plan_id, "done")):
+                raise BookError(
+                    f"is booked already for plan {plan_id!r}",
+                    field="melt",
+                    value=melt,
+                    allowed="undo of that booking first, or `melts --add` for metal that no plan asked for",
+                )
             bought = [line.id for line in planned.lots if line.kind == "buy"]
             if weighed_kg is None and bought:
                 raise BookError(

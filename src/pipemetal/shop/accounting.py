@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
+from pipemetal.files.plain import parse_day
 from pipemetal.shop import schema
 from pipemetal.shop.base import Writing, dump
 from pipemetal.shop.ledger import MICROGRAMS_PER_KG, UNEXPLAINED, UNKNOWN, kilograms, move, share_of, taken_back
@@ -81,7 +82,7 @@ class Accounting(Metal):
             "analyses",
             f"{about[:180]} #{number}",
             about=about,
-            day=day,
+            day=parse_day(day),
             composition=composition.text(),
             uncertainty=dump(list(uncertainty)),
             method=method,

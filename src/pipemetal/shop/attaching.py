@@ -11,6 +11,7 @@ from typing import Any, Final
 from sqlalchemy import func, insert, select
 
 from pipemetal.errors import BookError
+from pipemetal.files.plain import parse_day
 from pipemetal.shop import schema
 from pipemetal.shop.base import BookBase
 
@@ -96,7 +97,7 @@ class Attaching(BookBase):
                 size_bytes=len(content),
                 sha256=key,
                 note=note,
-                day=day or datetime.date.today().isoformat(),
+                day=parse_day(day) or datetime.date.today().isoformat(),
             )
             return w.event_id
 

@@ -14,18 +14,52 @@ from typing import Any, Final
 from sqlalchemy import Connection, Engine, func, insert, select, text, update
 
 from pipemetal.errors import BookError, ConflictError
+from pipemetal.files.plain import hidden_mark, same_name
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
 from pipemetal.shop.roles import may, role_needed
 
-__all__ = ["AlreadyDoneError", "BookBase", "NotAllowedError", "StaleSaveError", "Writing", "dump"]
+__all__ = ["COLUMN_WORDS", "AlreadyDoneError", "BookBase", "NotAllowedError", "StaleSaveError", "Writing", "dump"]
 
 
 LONG_TEXT = 400
 """What a new row holds of longer texts (fields, plans) stands in the row alone, not in its event again."""
+CHUNK: Final = 500
+"""Ids that one query asks for."""
 SECRET: Final = ("password", "pin")
 """Columns that no event repeats."""
+COLUMN_WORDS: Final = {
+    "place": "place",
+    "state": "state",
+    "note": "note",
+    "kind": "kind",
+    "alloy": "alloy",
+    "role": "role",
+    "day": "day",
+    "supplier": "supplier",
+    "invoice": "invoice",
+    "price_per_kg": "price per kg",
+    "target": "target",
+    "reserved_for": "reserved for",
+}
+"""Columns that people know, in words; of others a message says nothing."""
+THING_WORDS: Final = {
+    "rolls": "roll",
+    "lots": "lot",
+    "melts": "melt",
+    "casts": "cast",
+    "pieces": "piece",
+    "recipes": "recipe",
+    "analyses": "analysis",
+    "organs": "organ",
+    "plans": "plan",
+    "people": "person",
+    "attachments": "photo or paper",
+    "cast_orders": "sheet to cast",
+    "reservations": "reservation",
+    "settings": "the shop's settings",
+}
 _ACTING: ContextVar[tuple[str | None, str | None]] = ContextVar("acting", default=(None, None))
 _GLANCE: ContextVar[list[int] | None] = ContextVar("glance", default=None)
 
@@ -43,12 +77,20 @@ class AlreadyDoneError(ConflictError):
 
 
 class StaleSaveError(ConflictError):
-    """Somebody else saved meanwhile: `mine` is what was to be saved, `theirs` what the book holds now."""
+    """It was saved meanwhile: `mine` is what was to be saved, `theirs` what the book holds now, `by` who saved that.
 
-    def __init__(self, about: str, mine: Mapping[str, Any], theirs: Mapping[str, Any]) -> None:
-        self.about, self.mine, self.theirs = about, dict(mine), dict(theirs)
-        told = "; ".join(f"{k}: yours {v!r}, now {theirs.get(k)!r}" for k, v in self.mine.items())
-        super().__init__(f"{about} was changed by somebody else meanwhile; nothing was overwritten ({told})")
+    `by` is empty where nobody is told, and `own` says that it was the same person, on another page perhaps.
+    """
+
+    def __init__(
+        self, about: str, mine: Mapping[str, Any], theirs: Mapping[str, Any], *, by: str = "", own: bool = False
+    ) -> None:
+        self.about, self.mine, self.theirs, self.by, self.own = about, dict(mine), dict(theirs), by, own
+        known = {k for k in self.mine if k in COLUMN_WORDS or "." in k}
+        shown = {k: v for k, v in self.mine.items() if k in known and v != self.theirs.get(k)}
+        told = "; ".join(f"{COLUMN_WORDS.get(k, k)}: yours {v!r}, now {self.theirs.get(k)!r}" for k, v in shown.items())
+        who = " by yourself" if own else f" by {by}" if by else ""
+        super().__init__(f"{about} was changed{who} meanwhile; nothing was overwritten{f' ({told})' if told else ''}")
 
 
 def dump(value: object) -> str:
@@ -62,32 +104,96 @@ def dump(value: object) -> str:
 
 
 class Writing:
-    """One event being written: its changes to rows and its movements of metal, all or nothing."""
+    """One event being written: its changes to rows and its movements of metal, all or nothing.
 
-    def __init__(self, connection: Connection, event_id: int) -> None:
-        self.connection, self.event_id = connection, event_id
+    New rows of things that were foreseen, and movements, wait until something is read or the event ends: thousands of them go to
+    the database at once.
+    """
+
+    def __init__(self, connection: Connection, event_id: int, who: str) -> None:
+        self._connection, self.event_id, self.who = connection, event_id, who
         self.changes: list[dict[str, Any]] = []
         self._next = int(connection.execute(select(func.max(schema.movements.c.id))).scalar() or 0) + 1
+        self._seen: dict[str, dict[str, dict[str, Any] | None]] = {}
+        self._named: dict[str, dict[str, str | None]] = {}
+        self._waiting: dict[str, list[dict[str, Any]]] = {}
+
+    @property
+    def connection(self) -> Connection:
+        """The connection, after everything that waits was written."""
+        waiting, self._waiting = self._waiting, {}
+        for table, rows in waiting.items():
+            self._connection.execute(insert(schema.metadata.tables[table]), rows)
+        return self._connection
+
+    def foresee(self, table: str, keys: Sequence[str]) -> None:
+        """Look up at once what the book holds of things that are about to be entered."""
+        held, named = schema.TABLES[table], schema.names.c
+        seen, names = self._seen.setdefault(table, {}), self._named.setdefault(table, {})
+        for begin in range(0, len(keys), CHUNK):
+            part = keys[begin : begin + CHUNK]
+            folded = [same_name(key) for key in part]
+            seen |= dict.fromkeys(part)
+            names |= dict.fromkeys(folded)
+            for row in self.connection.execute(select(held).where(held.c.id.in_(part))).mappings():
+                seen[row["id"]] = dict(row)
+            query = select(named.folded, named.id).where(named.kind == table, named.folded.in_(folded))
+            for name, key in self.connection.execute(query):
+                names[name] = key
 
     def row(self, table: str, key: str) -> dict[str, Any] | None:
         """A row as it stands, withdrawn ones too."""
+        if key in self._seen.get(table, ()):
+            known = self._seen[table][key]
+            return None if known is None else dict(known)
         held = schema.TABLES[table]
         found = self.connection.execute(select(held).where(held.c.id == key)).mappings().first()
         return None if found is None else dict(found)
 
+    def _keep(self, table: str, row: dict[str, Any], *, new: bool) -> None:
+        """A row into the database, at once or soon."""
+        held, key = schema.TABLES[table], row["id"]
+        if key in self._seen.get(table, ()):
+            self._seen[table][key] = row
+            if new:
+                self._waiting.setdefault(table, []).append(row)
+                return
+        if new:
+            self.connection.execute(insert(held).values(row))
+        else:
+            self.connection.execute(update(held).where(held.c.id == key).values(row))
+
+    def claim_name(self, table: str, key: str) -> None:
+        """Errors: BookError where another thing of this kind is called so, in other capitals or composed letters."""
+        if table not in schema.NAMED:
+            return
+        folded, known, n = same_name(key), self._named.get(table, {}), schema.names.c
+        if folded in known:
+            held = known[folded]
+        else:
+            query = select(n.id).where(n.kind == table, n.folded == folded)
+            held = self.connection.execute(query).scalar()
+        if held is None:
+            self._waiting.setdefault("names", []).append({"kind": table, "folded": folded, "id": key})
+        elif held != key:
+            other = self.row(table, held)
+            if other is not None and not other["withdrawn"]:
+                raise BookError(f"is in the book already, written {held!r}", field="id", value=key, where=table)
+            self.connection.execute(update(schema.names).where(n.kind == table, n.folded == folded).values(id=key))
+        if folded in known:
+            known[folded] = key
+
     def add(self, table: str, key: str, **values: Any) -> None:
-        """A new row. Errors: BookError where the id is used already."""
+        """A new row. Errors: BookError where the id is used already, or a text holds marks that nobody sees."""
         if not key.strip() or len(key) > 200 or not key.isprintable():
             raise BookError("is not an id", field="id", value=key, allowed="1 to 200 printable letters")
+        _refuse_hidden(values)
         before = self.row(table, key)
         if before is not None and not before["withdrawn"]:
             raise BookError("is in the book already", field="id", value=key, where=table)
+        self.claim_name(table, key)
         after = {"id": key, **values, "version": before["version"] + 1 if before else 1, "withdrawn": False}
-        held = schema.TABLES[table]
-        if before is None:
-            self.connection.execute(insert(held).values(after))
-        else:
-            self.connection.execute(update(held).where(held.c.id == key).values(after))
+        self._keep(table, after, new=before is None)
         short = {k: v for k, v in after.items() if k not in SECRET and not (isinstance(v, str) and len(v) > LONG_TEXT)}
         if before is not None:
             before = {k: v for k, v in before.items() if k not in SECRET}
@@ -99,14 +205,27 @@ class Writing:
         if before is None or before["withdrawn"]:
             raise BookError("is not in the book", field="id", value=key, where=table)
         if version is not None and before["version"] != version:
-            raise StaleSaveError(f"{table} {key}", values, {k: before[k] for k in values})
-        after = before | values | {"version": before["version"] + 1}
-        held = schema.TABLES[table]
-        self.connection.execute(update(held).where(held.c.id == key).values(after))
-        kept = (*(name for name in values if name not in SECRET), "version")
+            by = self.changed_last(table, key)
+            raise StaleSaveError(
+                thing_of(table, key), values, {k: before[k] for k in values}, by=by, own=bool(by) and by == self.who
+            )
+        _refuse_hidden(values)
+        self.put(table, key, before, values | {"version": before["version"] + 1})
+
+    def put(self, table: str, key: str, before: Mapping[str, Any], values: Mapping[str, Any]) -> None:
+        """Change a row whatever it holds, and remember how it was."""
+        after = {**before, **values}
+        self._keep(table, after, new=False)
+        kept = tuple(name for name in values if name not in SECRET)
         self.changes.append(
             {"table": table, "id": key, "before": {k: before[k] for k in kept}, "after": {k: after[k] for k in kept}}
         )
+
+    def changed_last(self, table: str, key: str) -> str:
+        """Who changed a row last, empty where no event tells."""
+        e = schema.events.c
+        query = select(e.who).where(e.changes.contains(mention(table, key), autoescape=True)).order_by(e.id.desc())
+        return str(self.connection.execute(query.limit(1)).scalar() or "")
 
     def stock(self, account: str) -> dict[str, int]:
         """What an account holds now, in micrograms by element."""
@@ -130,7 +249,7 @@ class Writing:
             )
             self._next += 1
         if rows:
-            self.connection.execute(insert(schema.movements), rows)
+            self._waiting.setdefault("movements", []).extend(rows)
         for account in sorted({e.origin for e in entries if e.origin not in OUTSIDE}):
             for element, mass in self.stock(account).items():
                 if mass < 0:
@@ -151,6 +270,12 @@ def stock_of(connection: Connection, account: str) -> dict[str, int]:
         for element, mass in connection.execute(query):
             held[element] = held.get(element, 0) + sign * int(mass)
     return {element: mass for element, mass in held.items() if mass}
+
+
+def _refuse_hidden(values: Mapping[str, Any]) -> None:
+    for column, value in values.items():
+        if isinstance(value, str) and (mark := hidden_mark(value)):
+            raise BookError(f"holds a hidden mark, {mark}", field=column, value=value, allowed="letters that are seen")
 
 
 class BookBase:
@@ -232,8 +357,11 @@ class BookBase:
                     raise AlreadyDoneError(int(done))
             check_allowed(connection, who, what)
             event_id = int(connection.execute(select(func.max(schema.events.c.id))).scalar() or 0) + 1
-            writing = Writing(connection, event_id)
+            writing = Writing(connection, event_id, who)
             yield writing
+            connection = writing.connection
+            if any(change["table"] == "people" for change in writing.changes):
+                check_somebody_runs(connection)
             now = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds")
             row = {
                 "id": event_id,
@@ -279,6 +407,32 @@ class BookBase:
         if seen is not None:
             seen.append(found)
         return found
+
+
+def check_somebody_runs(connection: Connection) -> None:
+    """Whatever was done with people: somebody must be left who may run the shop, or it would stand open to everybody.
+
+    Errors: BookError.
+    """
+    p = schema.people.c
+    if not connection.execute(select(func.count()).where(p.role == "run", p.withdrawn.is_(False))).scalar():
+        raise BookError(
+            "must stay: nobody else may run the shop", field="person", allowed="another person with role run first"
+        )
+
+
+def mention(table: str, key: str) -> str:
+    """How an event's changes name a row."""
+    return f'"table":{json.dumps(table)},"id":{json.dumps(key, ensure_ascii=False)},'
+
+
+def thing_of(table: str, key: str) -> str:
+    """A row in the words of the shop.
+
+    >>> thing_of("rolls", "R101")
+    'roll R101'
+    """
+    return THING_WORDS[table] if table == "settings" else f"{THING_WORDS.get(table, table)} {key}"
 
 
 def check_allowed(connection: Connection, who: str, action: str) -> None:

@@ -16,7 +16,7 @@ from pipemetal.shop.attaching import Attaching
 from pipemetal.shop.base import AlreadyDoneError, NotAllowedError, StaleSaveError
 from pipemetal.shop.catalogue import Piece
 from pipemetal.shop.free import NotFreeError
-from pipemetal.shop.history import Event, TraceStep
+from pipemetal.shop.history import TraceStep
 from pipemetal.shop.keeping import Keeping, restore
 from pipemetal.shop.people import People, Person
 from pipemetal.shop.places import PlaceTakenError, holds_nothing, new_book_file
@@ -24,6 +24,7 @@ from pipemetal.shop.pot import Pot
 from pipemetal.shop.searching import Found, RollEntry
 from pipemetal.shop.tracing import Tracing
 from pipemetal.shop.transfer import Transfer
+from pipemetal.shop.undoing import Event, UndoFirstError
 
 __all__ = [
     "AlreadyDoneError",
@@ -37,6 +38,7 @@ __all__ = [
     "RollEntry",
     "StaleSaveError",
     "TraceStep",
+    "UndoFirstError",
     "restore",
 ]
 
@@ -134,11 +136,11 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def add_organ(self, name: str, body: str) -> str:
-        """Keep the text of an organ file; every text is a version of its own. Gives its id."""
+    def add_organ(self, name: str, body: str) -> tuple[int, str]:
+        """Keep the text of an organ file; every text is a version of its own. Gives the event and its id."""
         with self.writing("organ kept", f"organ:{name}") as w:
             count = select(func.count()).where(schema.organs.c.id.startswith(f"{name} #", autoescape=True))
             number = int(w.connection.execute(count).scalar() or 0) + 1
             key = f"{name} #{number}"
             w.add("organs", key, body=body)
-        return key
+            return w.event_id, key

@@ -12,6 +12,7 @@ from sqlalchemy import select
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError, InputError
+from pipemetal.files.plain import parse_day
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll, cut_out, roll_mass_kg
@@ -156,7 +157,8 @@ class Catalogue(Searching):
     ) -> None:
         metal = target_of(w, roll.alloy)
         logged = w.row("casts", cast) if cast else None
-        made = day or (logged["day"] if logged else "")
+        made = parse_day(day) or (logged["day"] if logged else "")
+        _refuse_circle(w, roll)
         w.add("rolls", roll.id, **roll_values(roll, readings, cast=cast, note=note, day=made))
         mass = roll_mass_kg(roll, density_of(metal))
         sheet = w.stock(f"sheet:{cast}") if cast else {}
@@ -226,6 +228,16 @@ class Catalogue(Searching):
                 cutting.take(piece, mass, organ=organ)
             _give_up_reservations(w, roll_id)
             return w.event_id, cutting.finish()
+
+
+def _refuse_circle(w: Writing, roll: Roll) -> None:
+    """Errors: BookError for a roll that would be cut from itself, at whatever distance."""
+    above, seen = roll.parent or "", {""}
+    while above not in seen:
+        if above == roll.id:
+            raise BookError("would be cut from itself", field="parent", value=roll.parent, where=f"roll {roll.id}")
+        seen.add(above)
+        above = str((w.row("rolls", above) or {"parent": ""})["parent"])
 
 
 class Cutting:

@@ -41,6 +41,8 @@ KINDS: Final = {
 }
 """What a sheet or file may be called, and what it holds then."""
 MOST_OFF: Final = 4.0
+MOST_THINGS: Final = 20_000
+"""Rows of one import, readings aside."""
 ROWS_SHOWN: Final = 5
 
 
@@ -133,6 +135,14 @@ class Importing(Catalogue, Accounting):
         _read_all(read, tables, both, organ, rows)
         if read.problems:
             raise TablesError(read.problems)
+        many = len(read.rolls) + len(read.lots) + len(read.casts) + len(read.analyses)
+        if many > MOST_THINGS:
+            raise BookError(
+                "holds too many rows for one writing, as everybody else waits for it",
+                field="import",
+                value=f"{many} rows",
+                allowed=f"up to {MOST_THINGS} rolls, lots, casts and analyses together; split the file",
+            )
         if dry_run:
             with self.rehearsal():
                 self._bring_in(read, source, rows)
@@ -148,6 +158,12 @@ class Importing(Catalogue, Accounting):
 
     def _bring_in(self, read: _Read, source: str, rolls: Mapping[str, Mapping[str, Any]]) -> int:
         with self.writing("imported", f"file:{source}") as w:
+            alloys = {roll.alloy for _, roll in read.rolls} | set(read.recipes)
+            w.foresee("recipes", sorted(alloys))
+            w.foresee("casts", [cast.id for _, cast in read.casts])
+            parents = {roll.parent for _, roll in read.rolls if roll.parent}
+            w.foresee("rolls", list(dict.fromkeys([*(roll.id for _, roll in read.rolls), *sorted(parents)])))
+            w.foresee("lots", [lot if isinstance(lot, str) else lot.id for _, lot in read.lots])
             for recipe in read.recipes.values():
                 self._enter_recipe(w, recipe)
             entered = {roll.id for _, roll in read.rolls}
@@ -178,10 +194,10 @@ class Importing(Catalogue, Accounting):
 
     def _bring_roll(self, w: Writing, row: CsvRow, roll: Roll, read: _Read) -> None:
         readings = read.readings.get(roll.id, ())
-        self._enter_roll(w, roll, readings, row.text("cast", ""), row.text("note", ""), None, row.text("day", ""))
+        self._enter_roll(w, roll, readings, row.text("cast", ""), row.text("note", ""), None, row.day("day"))
 
     def _bring_lot(self, w: Writing, row: CsvRow, lot: Lot | str) -> None:
-        more = (row.text("day", ""), row.text("supplier", ""), row.text("invoice", ""))
+        more = (row.day("day"), row.text("supplier", ""), row.text("invoice", ""))
         if isinstance(lot, str):
             price = row.maybe_number("price_per_kg", 0.0, 10_000.0) or 0.0
             piece = row.maybe_number("piece_kg", 0.05, 2000.0)
@@ -356,7 +372,7 @@ def _analysis(row: CsvRow) -> dict[str, Any]:
         "about": about,
         "composition": Composition.parse(text),
         "uncertainty": unsure,
-        "day": row.text("day", ""),
+        "day": row.day("day"),
         "method": row.text("method", ""),
         "laboratory": row.text("laboratory", ""),
         "note": row.text("note", ""),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import BookError
 from pipemetal.files.lots_file import SORTED_BY_EYE
+from pipemetal.files.plain import parse_day
 from pipemetal.melts.lots import LOT_KINDS, Lot
 from pipemetal.shop import schema
 from pipemetal.shop.base import BookBase, Writing, dump
@@ -132,7 +134,7 @@ class Metal(BookBase):
             uncertainty=dump(list(uncertainty)),
             price_per_kg=price,
             note=note,
-            day=day,
+            day=parse_day(day),
             supplier=supplier,
             invoice=invoice,
         )
@@ -217,7 +219,7 @@ class Metal(BookBase):
             "melts",
             melt_id,
             recipe=recipe,
-            day=day,
+            day=parse_day(day),
             inputs=dump(dict(inputs_kg)),
             dross_kg=dross_kg,
             assay=assay.text() if assay else "",
@@ -259,6 +261,7 @@ class Metal(BookBase):
     def _enter_cast(self, w: Writing, log: LoggedCast, melt: str) -> None:
         from pipemetal.files.log_file import log_text
 
+        log = dataclasses.replace(log, day=parse_day(log.day))
         w.add("casts", log.id, melt=melt, day=log.day, log=log_text([log]))
 
     def trim_sheet(self, cast_id: str, *, swarf_kg: float = 0.0) -> int:

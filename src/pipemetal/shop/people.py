@@ -6,14 +6,15 @@ starting the server again or by asking another one.
 
 from __future__ import annotations
 
+import hashlib
 import re
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import delete, func, insert, select
+from sqlalchemy import Engine, delete, func, insert, select, update
 
 from pipemetal.errors import BookError
 from pipemetal.shop import schema
@@ -21,11 +22,15 @@ from pipemetal.shop.base import BookBase, Writing
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.roles import ROLES, may
 
-__all__ = ["People", "Person", "TooManyTriesError"]
+__all__ = ["FROM_ANYWHERE", "People", "Person", "TooManyTriesError"]
 
 LIMITS: Final = ((60.0, 5), (3600.0, 20))
-"""Seconds, and wrong secrets of one person within them, after which nothing is looked at any more."""
+"""Seconds, and wrong secrets for one name from one place within them, after which nothing is looked at any more."""
+FROM_ANYWHERE: Final = (3600.0, 200)
+"""As above, for one name from all places together; a place that the person came in from before is not held up by it."""
 LEAST_PASSWORD: Final = 10
+PLACE: Final = "\n"
+"""Between a name and the place that it was tried from: no name holds it."""
 
 
 class TooManyTriesError(BookError):
@@ -42,6 +47,8 @@ class Person:
     has_password: bool
     note: str
     version: int
+    seal: str = field(default="", repr=False)
+    """Changes with every new PIN or password, and with a new person of the same name; tells nothing of either."""
 
     def may(self, action: str) -> bool:
         """Whether the role goes so far."""
@@ -87,6 +94,10 @@ class People(BookBase):
 
     clock: Callable[[], float] = staticmethod(time.time)
 
+    def __init__(self, engine: Engine, target: str, who: str | None = None) -> None:
+        super().__init__(engine, target, who)
+        self._came_from: set[tuple[str, str]] = set()
+
     def add_person(
         self, name: str, role: str, *, pin: str | None = None, password: str | None = None, note: str = ""
     ) -> int:
@@ -110,14 +121,12 @@ class People(BookBase):
         _checked_role(role)
         with self.writing("role given", f"person:{name}") as w:
             w.change("people", name, version, role=role)
-            _somebody_left(w)
             return w.event_id
 
     def close_person(self, name: str) -> int:
         """Let a person do nothing more; what they did stays theirs. Gives the event. Errors: BookError."""
         with self.writing("person closed", f"person:{name}") as w:
             w.change("people", name, None, withdrawn=True)
-            _somebody_left(w)
             return w.event_id
 
     def set_pin(self, name: str, pin: str) -> int:
@@ -146,56 +155,80 @@ class People(BookBase):
         """One person. Errors: BookError."""
         return _person(self.row("people", name))
 
-    def check_pin(self, name: str, pin: str) -> Person | None:
-        """The person, where this is their PIN; None where name or PIN is wrong.
+    def check_pin(self, name: str, pin: str, source: str = "") -> Person | None:
+        """The person, where this is their PIN; None where name or PIN is wrong. `source`: the place that it comes from.
 
-        Errors: TooManyTriesError after five wrong ones within a minute or twenty within an hour.
+        Errors: TooManyTriesError after five wrong ones from one place within a minute or twenty within an hour.
         """
-        return self._check("pin", name, pin)
+        return self._check(("pin",), name, pin, source)
 
-    def check_password(self, name: str, password: str) -> Person | None:
+    def check_password(self, name: str, password: str, source: str = "") -> Person | None:
         """The person, where this is their password; None where name or password is wrong. Errors: TooManyTriesError."""
-        return self._check("password", name, password)
+        return self._check(("password",), name, password, source)
 
-    def _check(self, kind: str, name: str, given: str) -> Person | None:
+    def check_secret(self, name: str, given: str, source: str = "") -> Person | None:
+        """The person, where this is their PIN or their password: one try. Errors: TooManyTriesError."""
+        return self._check(("pin", "password") if given.isdecimal() else ("password",), name, given, source)
+
+    def _check(self, kinds: tuple[str, ...], name: str, given: str, source: str) -> Person | None:
         # the try is written down before the secret is looked at, so that many at once do not get round the limit
-        self._count_try(name[:200])
+        self._count_try(name, source)
         found = next((row for row in self.rows("people") if row["id"] == name), None)
-        if not _matches(found[kind] if found else "", given[:200]) or found is None:
+        # every kind is looked at, so that the time does not tell which of them somebody has
+        right = [_matches(found[kind] if found else "", given[:200]) for kind in kinds]
+        if found is None or not any(right):
             return None
-        self._forget_tries(name)
+        self._forget_tries(name, source)
+        self._came_from.add((name, source))
         return _person(found)
 
-    def _count_try(self, name: str) -> None:
+    def _count_try(self, name: str, source: str) -> None:
         t, now = schema.tries.c, self.clock()
+        of_name, here = t.person.startswith(f"{name[:100]}{PLACE}", autoescape=True), t.person == _place(name, source)
+        limits = [(here, *limit) for limit in LIMITS]
+        if (name, source) not in self._came_from:
+            limits.append((of_name, *FROM_ANYWHERE))
         with (
             clear_errors(self.target),
             self.engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
-            for seconds, most in LIMITS:
-                query = select(func.count()).where(t.person == name, t.at_s > now - seconds)
+            # a clock that ran ahead and was set right must not lock anybody out for longer than the limit
+            connection.execute(update(schema.tries).where(t.at_s > now).values(at_s=now))
+            wait_s = 0.0
+            for whose, seconds, most in limits:
+                query = select(func.count()).where(whose, t.at_s > now - seconds)
                 if int(connection.execute(query).scalar() or 0) >= most:
-                    raise TooManyTriesError(
-                        "had too many wrong tries",
-                        field="person",
-                        value=name,
-                        allowed=f"again in {seconds / 60:.0f} min",
-                    )
+                    wait_s = max(wait_s, seconds)
             connection.execute(delete(schema.tries).where(t.at_s < now - max(s for s, _ in LIMITS)))
-            connection.execute(insert(schema.tries).values(person=name, at_s=now))
+            if not wait_s:
+                connection.execute(insert(schema.tries).values(person=_place(name, source), at_s=now))
+        if wait_s:
+            allowed = f"again in {wait_s / 60:.0f} min"
+            raise TooManyTriesError("had too many wrong tries", field="person", value=name, allowed=allowed)
 
-    def _forget_tries(self, name: str) -> None:
+    def _forget_tries(self, name: str, source: str | None = None) -> None:
+        """Forget the wrong tries for a name, from one place or from all."""
+        t = schema.tries.c
+        every = t.person.startswith(f"{name[:100]}{PLACE}", autoescape=True)
         with (
             clear_errors(self.target),
             self.engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
-            connection.execute(delete(schema.tries).where(schema.tries.c.person == name))
+            connection.execute(
+                delete(schema.tries).where(every if source is None else t.person == _place(name, source))
+            )
+
+
+def _place(name: str, source: str) -> str:
+    """Whose tries from where."""
+    return f"{name[:100].replace(PLACE, ' ')}{PLACE}{source[:80]}"
 
 
 def _person(row: dict[str, Any]) -> Person:
-    return Person(row["id"], row["role"], bool(row["pin"]), bool(row["password"]), row["note"], row["version"])
+    seal = hashlib.sha256(f"{row['id']}\n{row['pin']}\n{row['password']}".encode()).hexdigest()
+    return Person(row["id"], row["role"], bool(row["pin"]), bool(row["password"]), row["note"], row["version"], seal)
 
 
 def _checked_role(role: str) -> None:
@@ -207,10 +240,3 @@ def _runners(w: Writing) -> int:
     p = schema.people.c
     query = select(func.count()).where(p.role == "run", p.withdrawn.is_(False))
     return int(w.connection.execute(query).scalar() or 0)
-
-
-def _somebody_left(w: Writing) -> None:
-    if not _runners(w):
-        raise BookError(
-            "must stay: nobody else may run the shop", field="person", allowed="another person with role run"
-        )

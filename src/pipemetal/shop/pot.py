@@ -8,6 +8,7 @@ from typing import Any
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
+from pipemetal.files.plain import parse_day
 from pipemetal.shop.accepting import Accepting
 from pipemetal.shop.base import Writing, dump
 from pipemetal.shop.free import refuse_what_is_not_free
@@ -61,7 +62,7 @@ class Pot(Accepting):
             "melts",
             melt_id,
             recipe="",
-            day=day,
+            day=parse_day(day),
             inputs="{}",
             dross_kg=0.0,
             assay=metal.text(),

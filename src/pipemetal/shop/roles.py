@@ -34,6 +34,7 @@ ACTIONS: Final[dict[str, str]] = {
     "organ kept": "keep",
     "plan kept": "keep",
     "plan accepted": "keep",
+    "plan changed by hand": "keep",
     "plan given up": "keep",
     "attachment withdrawn": "keep",
     "book exported": "keep",

@@ -14,9 +14,10 @@ from decimal import Decimal
 from pathlib import Path
 from typing import IO, Any, Final, Protocol
 
-from sqlalchemy import Column, Connection, MetaData, Table, func, insert, inspect, select
+from sqlalchemy import Column, Connection, MetaData, Table, delete, func, insert, inspect, select
 
 from pipemetal.errors import BookError
+from pipemetal.files.plain import same_name
 from pipemetal.shop import connect, schema
 from pipemetal.shop.places import new_book_file
 
@@ -37,7 +38,7 @@ DAMAGE: Final = (
 """What reading a member of a damaged archive or folder raises."""
 _SHA256: Final = re.compile(r"[0-9a-f]{64}")
 _NAME: Final = re.compile(r"[a-z_]{1,60}")
-APART: Final = ("alembic_version", "blobs", "tries")
+APART: Final = ("alembic_version", "blobs", "names", "tries")
 
 
 def tables_at(connection: Connection) -> dict[str, Table]:
@@ -153,8 +154,23 @@ def _load_into(source: Source, target: str | Path) -> None:
             if table_hashes(connection, tables) != source.manifest["tables"]:
                 raise BookError("does not equal its backup after loading", field="backup", value=source.name)
             connect.upgrade(connection)
+            _fill_names(connection)
     finally:
         engine.dispose()
+
+
+def _fill_names(connection: Connection) -> None:
+    """The names that ids have follow from the rows."""
+    connection.execute(delete(schema.names))
+    for kind in schema.NAMED:
+        table = schema.TABLES[kind]
+        held: dict[str, str] = {}
+        for key in connection.execute(select(table.c.id).order_by(table.c.withdrawn, table.c.id)).scalars():
+            held.setdefault(same_name(key), key)
+        if held:
+            connection.execute(
+                insert(schema.names), [{"kind": kind, "folded": name, "id": key} for name, key in held.items()]
+            )
 
 
 def _load_rows(connection: Connection, source: Source, tables: Mapping[str, Table]) -> None:

@@ -6,7 +6,7 @@ from typing import Final
 
 from sqlalchemy import BigInteger, Boolean, Column, Float, Index, Integer, LargeBinary, MetaData, String, Table, Text
 
-__all__ = ["KEYS", "TABLES", "blobs", "metadata", "tries"]
+__all__ = ["KEYS", "NAMED", "TABLES", "blobs", "metadata", "names", "tries"]
 
 metadata = MetaData()
 
@@ -162,6 +162,14 @@ movements = Table(
 blobs = Table(
     "blobs", metadata, Column("sha256", String(64), primary_key=True), Column("content", LargeBinary, nullable=False)
 )
+names = Table(
+    "names",
+    metadata,
+    Column("kind", String(20), primary_key=True),
+    Column("folded", String(700), primary_key=True),
+    Column("id", String(200), nullable=False),
+)
+"""Which id has a name, however it is written; follows from the other tables."""
 tries = Table(
     "tries",
     metadata,
@@ -179,7 +187,10 @@ Index("attachments_about", attachments.c.about)
 Index("events_token", events.c.token, unique=True)
 
 TABLES: Final[dict[str, Table]] = {
-    table.name: table for table in metadata.sorted_tables if table.name not in ("blobs", "tries")
+    table.name: table for table in metadata.sorted_tables if table.name not in ("blobs", "names", "tries")
 }
-"""The tables that are a shop's record. What attachments hold (`blobs`) and wrong PINs (`tries`) stand apart."""
+"""The tables that are a shop's record. What attachments hold (`blobs`) and wrong PINs (`tries`) stand apart, and
+the names that ids have (`names`), which follow from the rest."""
+NAMED: Final = ("recipes", "lots", "rolls", "melts", "casts", "people")
+"""Tables whose ids people choose."""
 KEYS: Final = tuple(sorted(TABLES))

@@ -108,7 +108,9 @@ class Settings(BookBase):
             if version is not None and version != now:
                 own = ShopSettings()
                 theirs = {k: before.get(k, value_of(own, k)) for k in changes}
-                raise StaleSaveError("settings", {k: "" if v is None else v for k, v in changes.items()}, theirs)
+                by = w.changed_last("settings", ROW)
+                mine = {k: "" if v is None else v for k, v in changes.items()}
+                raise StaleSaveError("the shop's settings", mine, theirs, by=by, own=bool(by) and by == self.who)
             after = {k: v for k, v in {**before, **changes}.items() if v is not None}
             if after == before:
                 raise BookError("would change nothing", field="settings")

@@ -86,6 +86,7 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/jobs/relay"): "plan kept",
     ("POST", "/jobs/learn"): LOOK,
     ("POST", "/jobs/stop"): "plan kept",
+    ("POST", "/jobs/again"): "plan kept",
     ("POST", "/people"): "person entered",
     ("POST", "/people/role"): "role given",
     ("POST", "/people/close"): "person closed",

@@ -14,7 +14,9 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from pipemetal.errors import InputError
-from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError
+from pipemetal.shop.base import COLUMN_WORDS
+from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
+from pipemetal.shop.schema import TABLES
 from pipemetal.web import (
     api,
     casts_said,
@@ -58,6 +60,8 @@ COMPUTES = (
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 KEPT_FIELDS = 40
+RAW_COLUMNS = {column.name for table in TABLES.values() for column in table.columns} - COLUMN_WORDS.keys()
+"""Names that are the book's own, and no person's."""
 
 
 def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
@@ -107,7 +111,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
             return JSONResponse({"error": words}, status)
         path = request.url.path
         back = room_of(path if status != 404 else path.rpartition("/")[0])
-        held = {"mine": None, "theirs": {}, "back": back, "typed": request.method == "POST"} | values
+        held = {"mine": None, "theirs": {}, "back": back, "first": None, "typed": request.method == "POST"} | values
         return site.page(request, "message.html", title, "", status=status, words=words, **held)
 
     def input_error(request: Request, error: Exception) -> Response:
@@ -118,13 +122,21 @@ def _add_errors(app: FastAPI, site: Site) -> None:
 
     def stale(request: Request, error: Exception) -> Response:
         assert isinstance(error, StaleSaveError)
-        words = site.show(request).say("{what} was changed by somebody else meanwhile.", what=error.about)
-        shown = {
-            k: v
-            for k, v in error.mine.items()
-            if isinstance(v, str | int | float) and k not in ("version", "log", "said")
-        }
+        say = site.show(request).say
+        if error.own:
+            words = say("You changed {what} yourself meanwhile, on another page perhaps.", what=error.about)
+        elif error.by:
+            words = say("{what} was changed by {who} meanwhile.", what=error.about, who=error.by)
+        else:
+            words = say("{what} was changed meanwhile.", what=error.about)
+        shown = {k: v for k, v in error.mine.items() if isinstance(v, str | int | float) and k not in RAW_COLUMNS}
         return told(request, "Changed meanwhile", words, 409, mine=shown, theirs=error.theirs)
+
+    def undo_first(request: Request, error: Exception) -> Response:
+        assert isinstance(error, UndoFirstError)
+        role = person.role if (person := site.person(request)) else "run"
+        first = error.first if site.undoable(error.first, role) else None
+        return told(request, "Something must be taken back first", str(error), 409, first=first, typed=False)
 
     def already(request: Request, error: Exception) -> Response:
         assert isinstance(error, AlreadyDoneError)
@@ -147,6 +159,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
 
     app.add_exception_handler(InputError, input_error)
     app.add_exception_handler(StaleSaveError, stale)
+    app.add_exception_handler(UndoFirstError, undo_first)
     app.add_exception_handler(AlreadyDoneError, already)
     app.add_exception_handler(HTTPException, http_error)
     app.add_exception_handler(RequestValidationError, invalid)

@@ -57,18 +57,14 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
         address = request.client.host if request.client else ""
         try:
             door.tries.check(address)
-            person = site.book.check_pin(name, secret) if secret.isdecimal() else None
-            if person is None:
-                known = door.people().get(name)
-                if not secret.isdecimal() or (known is not None and known.has_password):
-                    person = site.book.check_password(name, secret)
+            person = site.book.check_secret(name, secret, address)
         except (TooManyTriesError, TooManyError):
             return form(request, "Too many wrong tries; wait a minute.", 429, name, back)
         if person is None:
             door.tries.wrong(address)
             return form(request, "That is not right.", 403, name, back)
         answer = RedirectResponse(own_path(back), 303)
-        answer.set_cookie(COOKIE, door.sessions.begin(person.name), httponly=True, samesite="strict")
+        answer.set_cookie(COOKIE, door.sessions.begin(person.name, person.seal), httponly=True, samesite="strict")
         return answer
 
     @app.post("/leave")
@@ -78,10 +74,10 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
         answer.delete_cookie(COOKIE)
         return answer
 
-    _add_people(app, site)
+    _add_people(app, site, door)
 
 
-def _add_people(app: FastAPI, site: Site) -> None:
+def _add_people(app: FastAPI, site: Site, door: Door) -> None:
     book = site.book
 
     def secrets_of(pin: str, password: str) -> dict[str, Any]:
@@ -108,7 +104,13 @@ def _add_people(app: FastAPI, site: Site) -> None:
         return site.booked("/settings", book.close_person(name))
 
     @app.post("/people/secret")
-    def secret(name: Short, pin: Short = "", password: Short = "") -> Response:
-        if pin.strip():
-            return site.booked("/settings", book.set_pin(name, pin.strip()))
-        return site.booked("/settings", book.set_password(name, password))
+    def secret(request: Request, name: Short, pin: Short = "", password: Short = "") -> Response:
+        event = book.set_pin(name, pin.strip()) if pin.strip() else book.set_password(name, password)
+        answer = site.booked("/settings", event)
+        own = site.person(request)
+        if own is not None and own.name == name:
+            # every other tablet asks for the new one; this one has just been given it
+            door.sessions.end(request.cookies.get(COOKIE, ""))
+            key = door.sessions.begin(name, book.person(name).seal)
+            answer.set_cookie(COOKIE, key, httponly=True, samesite="strict")
+        return answer

@@ -79,8 +79,12 @@ class Door:
         except CookieError:
             held = None
         if held is not None:
-            name = self.sessions.person(held.value)
-            return self.people().get(name) if name else None
+            came = self.sessions.person(held.value)
+            found = self.people().get(came[0]) if came else None
+            if came and (found is None or found.seal != came[1]):
+                self.sessions.end(held.value)  # a new PIN or password, or another person of that name
+                return None
+            return found
         kind, _, value = headers.get("authorization", "").partition(" ")
         if kind.lower() != "basic":
             return None
@@ -89,7 +93,7 @@ class Door:
         except (binascii.Error, UnicodeDecodeError, ValueError):
             return None
         self.tries.check(address)
-        found = self.book.check_password(name, password)
+        found = self.book.check_password(name, password, address)
         if found is None:
             self.tries.wrong(address)
         return found

@@ -18,6 +18,7 @@ __all__ = ["STATES", "Job", "Jobs"]
 STATES: Final = ("waiting", "running", "done", "stopped", "failed")
 MOST_WAITING: Final = 20
 MOST_KEPT: Final = 40
+STOPPING: Final = "stopping: the best so far is being written out"
 Finish = Callable[[Any], tuple[str, str]]
 """What is done with a result in the server's own process, in the asker's name: gives words and a page to look at."""
 
@@ -46,6 +47,11 @@ class Job:
         return self.state not in ("waiting", "running")
 
     @property
+    def may_go_again(self) -> bool:
+        """Whether it can be asked for anew."""
+        return self.state in ("failed", "stopped")
+
+    @property
     def seconds(self) -> float:
         """How long it has run."""
         return (self.ended_s or time.monotonic()) - self.begun_s if self.begun_s else 0.0
@@ -55,6 +61,7 @@ class Job:
         return {
             "id": self.id,
             "state": self.state,
+            "stopping": self.stopping,
             "percent": round(100 * self.share),
             "words": self.words,
             "link": self.link,
@@ -110,11 +117,22 @@ class Jobs:
                 job.state = "stopped"
                 return
             job.stopping = True
-            if keep and self._stop is not None:
-                self._stop.set()
-            elif self._process is not None:
-                job.state = "stopped"
+            if keep:
+                job.words = STOPPING
+                if self._stop is not None:
+                    self._stop.set()
+                return
+            job.state = "stopped"
+            if self._process is not None:
                 self._process.terminate()
+
+    def again(self, number: int, who: str) -> Job | None:
+        """Queue a job anew that failed or was stopped, in the name of who asks now; None where there is none."""
+        with self._lock:
+            job = self._held.get(number)
+        if job is None or not job.may_go_again:
+            return None
+        return self.add(job.kind, job.title, who, job.payload, job.finish)
 
     def close(self) -> None:
         """End whatever runs; for when the server stops."""
@@ -147,8 +165,13 @@ class Jobs:
         stop = context.Event()
         process = context.Process(target=work.run, args=(job.kind, job.payload, its, stop), daemon=True)
         with self._lock:
+            if job.is_over:  # it was stopped before it had begun
+                job.ended_s = time.monotonic()
+                return
+            if job.stopping:
+                stop.set()
+            process.start()
             self._stop, self._process = stop, process
-        process.start()
         its.close()
         result, failure = _listen(job, mine)
         process.join()
@@ -176,7 +199,8 @@ def _listen(job: Job, mine: Connection) -> tuple[Any, str]:
         while True:
             kind, *said = mine.recv()
             if kind == "progress":
-                job.share, job.words = said
+                job.share = said[0]
+                job.words = STOPPING if job.stopping else said[1]
             elif kind == "result":
                 return said[0], ""
             else:

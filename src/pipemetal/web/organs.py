@@ -127,8 +127,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def keep(name: Short, body: Annotated[str, Form(max_length=400_000)], token: Short = "") -> Response:
         found = organ_of_text(body.replace("\r\n", "\n"), book.recipes())
         with site.once(token):
-            key = book.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
-        return RedirectResponse(f"/organs?organ={_quoted(key)}&event={book.last_event()}", 303)
+            event, key = book.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
+        return RedirectResponse(f"/organs?organ={_quoted(key)}&event={event}", 303)
 
 
 def _quoted(text: str) -> str:

@@ -96,7 +96,7 @@ def roll_map(
     drawing.rectangle("paper", 0, 0, WIDTH_MM, h + 46.0, fill="#ffffff", stroke="none")
     _cells(drawing, roll, (x, y), factor, 48, 6)
     drawing.rectangle("edge", x, y, w, h, width_mm=0.6)
-    _edges(drawing, roll, x, y, factor)
+    _edges(drawing, roll, x, y, factor, show)
     out = {(round(r.reading.x_mm, 1), round(r.reading.y_mm, 1)) for r in roll.field.left_out}
     for a, b, _ in readings:
         px, py = x + a * factor, y + b * factor
@@ -119,7 +119,7 @@ def roll_map(
 _DOT = tuple((0.8 * float(np.cos(a)), 0.8 * float(np.sin(a))) for a in np.linspace(0.0, 2 * np.pi, 8, endpoint=False))
 
 
-def _edges(drawing: Drawing, roll: Roll, x: float, y: float, factor: float) -> None:
+def _edges(drawing: Drawing, roll: Roll, x: float, y: float, factor: float, show: Show) -> None:
     t = roll.trim_mm * factor
     if t > 0.0:
         w, h = roll.length_mm * factor - 2 * t, roll.width_mm * factor - 2 * t
@@ -128,9 +128,12 @@ def _edges(drawing: Drawing, roll: Roll, x: float, y: float, factor: float) -> N
         if polygon:
             corners = [(x + a * factor, y + b * factor) for a, b in polygon]
             drawing.line("outline", [*corners, corners[0]], stroke=stroke, width_mm=0.9)
-    for mark in range(0, int(roll.length_mm) + 1, 500):
+    step_mm = 500.0 if show.units.length == "mm" else 25.4 * 20.0
+    for number in range(int(roll.length_mm / step_mm + 1e-9) + 1):
+        mark = number * step_mm
         drawing.line("marks", [(x + mark * factor, y), (x + mark * factor, y - 2.0)], width_mm=0.3)
-        drawing.text("marks", x + mark * factor, y - 10.5, str(mark), 8.0, anchor="middle", fill=QUIET)
+        told = f"{mark if show.units.length == 'mm' else mark / 25.4:.0f}"
+        drawing.text("marks", x + mark * factor, y - 10.5, told, 8.0, anchor="middle", fill=QUIET)
 
 
 def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
@@ -138,9 +141,10 @@ def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
     for i in range(30):
         drawing.rectangle("legend", 14.0 + 2.0 * i, 5.0, 2.05, 6.0, fill=thickness_colour(i / 29), stroke="none")
     words = show.say(
-        "{low} pale, {high} dark; dots are readings, crosses were left out; mm along",
+        "{low} pale, {high} dark; dots are readings, crosses were left out; {unit} along",
         low=show.thickness(low),
         high=show.thickness(high),
+        unit=show.length_unit,
     )
     drawing.text("legend", 78.0, 5.2, *fitted_text(words, WIDTH_MM - 80.0, 8.0, 5.0), fill=QUIET)
 

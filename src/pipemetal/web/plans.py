@@ -37,6 +37,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "Plans",
             "/",
             plans=site.plan_states()[:60],
+            planning=[job for job in site.jobs.running() if job.kind == "plan"],
             plan_id=plan_id,
             plan=plan,
             organs=organs,
@@ -121,6 +122,12 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
     @app.post("/jobs/stop")
     def stop(job: Annotated[int, Form(ge=1, le=10**9)], keep: Short = "") -> Response:
         site.jobs.stop(job, keep=bool(keep))
+        return RedirectResponse("/jobs", 303)
+
+    @app.post("/jobs/again")
+    def again(job: Annotated[int, Form(ge=1, le=10**9)]) -> Response:
+        if site.jobs.again(job, book.who) is None:
+            raise BookError("is not a job that failed or was stopped", field="job", value=job)
         return RedirectResponse("/jobs", 303)
 
     @app.get("/jobs")

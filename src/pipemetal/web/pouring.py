@@ -186,7 +186,7 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "pour": str(pour),
     }
     if casts:
-        values["sled"] = f"{casts[0].sled.inner_length_mm:g} x {casts[0].sled.inner_width_mm:g}"
+        values["sled"] = _sled_text(show, casts[0].sled.inner_length_mm, casts[0].sled.inner_width_mm)
     plan_id, plan = site.plan(request)
     pours = pours_of(plan)
     if not 0 <= pour < len(pours):
@@ -200,11 +200,11 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "note": p.sheet,
         "order": orders[0]["id"] if orders else "",
         "melt": melts[0] if melts else "",
-        "sled": f"{site.settings.casting.sled_length_mm:g} x {p.width_mm:g}",
+        "sled": _sled_text(show, site.settings.casting.sled_length_mm, p.width_mm),
     }
     if p.card is not None:
         values |= {
-            "gate_mm": show.number(p.card.gate_mm, 1),
+            "gate_mm": show.gate(p.card.gate_mm),
             "charge_kg": show.plain_mass(p.charge_kg, 1),
             "push_time_s": show.number(p.card.push_time_s, 1),
         }
@@ -212,6 +212,11 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         middle = 0.5 * (p.pour_window_c.try_low + p.pour_window_c.try_high)
         values["pour_temperature_c"] = show.typed_temperature(middle)
     return values
+
+
+def _sled_text(show: Show, length_mm: float, width_mm: float) -> str:
+    """The sled's length and width as they stand in the form."""
+    return f"{show.plain(length_mm)} x {show.plain(width_mm)}"
 
 
 def next_id(ids: list[str]) -> str:
@@ -278,9 +283,11 @@ def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast
         )
     if not values["id"].strip():
         raise CastingError("is empty", field="id")
-    sled = re.fullmatch(r"\s*(\d{1,5}(?:[.,]\d+)?)\s*[x×]\s*(\d{1,5}(?:[.,]\d+)?)\s*", values["sled"])
-    if sled is None:
-        raise CastingError("cannot be read", field="sled", value=values["sled"][:60], allowed="250 x 760")
+    sled = [show.read_length(part, "sled") for part in re.split("[x×]", values["sled"])]
+    if len(sled) != 2:
+        raise CastingError(
+            "cannot be read", field="sled", value=values["sled"][:60], allowed=_sled_text(show, 250.0, 760.0)
+        )
     seconds = parse_number(values["push_time_s"], field="push_time_s") if values["push_time_s"].strip() else None
     heat = show.read_temperature(values["pour_temperature_c"], "pour_temperature_c")
     left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
@@ -289,9 +296,7 @@ def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast
         recipes[values["alloy"]].target,
         _within(show.read_length(values["gate_mm"], "gate_mm"), "gate_mm", 0.3, 20.0),
         _within(show.read_mass(values["charge_kg"], "charge_kg"), "charge_kg", 0.5, 2000.0),
-        Sled(
-            _within(parse_number(sled[1]), "sled", 40.0, 1000.0), _within(parse_number(sled[2]), "sled", 50.0, 2500.0)
-        ),
+        Sled(_within(sled[0], "sled", 40.0, 1000.0), _within(sled[1], "sled", 50.0, 2500.0)),
         _within(show.read_length(values["length_mm"], "length_mm"), "length_mm", 200.0, 20_000.0),
         _pairs(values["thickness"], show, "thickness"),
         _pairs(values.get("marks", ""), show, "marks"),

@@ -11,6 +11,7 @@ from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import BookError, InputError
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
+from pipemetal.shop.undoing import COUNTED
 from pipemetal.web.plans import choose
 from pipemetal.web.show import CHOICES, cookie_name
 from pipemetal.web.site import Site
@@ -23,6 +24,8 @@ __all__ = ["account_rows", "add_routes"]
 Short = Annotated[str, Form(max_length=250)]
 A_YEAR_S = 31_536_000
 LOW_STOCK_KG = 50.0
+MOST_UNASKED = 3
+"""Things that one event touched: more are taken back only when that is said once more."""
 KINDS = {"lot": "lots", "roll": "rolls", "melt": "melts", "pipe": "pipes", "sheet": "sheets"}
 
 
@@ -146,12 +149,19 @@ def add_routes(app: FastAPI, site: Site) -> None:
         return answer
 
     @app.post("/undo/{event_id}")
-    def undo(event_id: int, back: Short = "/history") -> Response:
+    def undo(request: Request, event_id: int, back: Short = "/history", sure: Short = "") -> Response:
         if not 0 < event_id < 10**12:
             raise BookError("is not in the book", field="event", value=event_id)
         from pipemetal.web.door import own_path
 
-        return site.booked(own_path(back).partition("?")[0], book.undo(event_id))
+        path = own_path(back).partition("?")[0]
+        asked = book.event(event_id)
+        if not sure and sum(asked.touched.values()) > MOST_UNASKED:
+            things = [(n, COUNTED[table][n != 1]) for table, n in asked.touched.items()]
+            return site.page(
+                request, "sure.html", "Take all of it back?", "/history", asked=asked, things=things, back=path
+            )
+        return site.booked(path, book.undo(event_id))
 
 
 def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:

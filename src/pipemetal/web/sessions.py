@@ -26,6 +26,7 @@ class TooManyError(Exception):
 @dataclass
 class _Session:
     person: str
+    seal: str
     touched_s: float
 
 
@@ -33,9 +34,9 @@ class Sessions:
     """Sessions in memory: they end with the server, what was typed stays on the tablet.
 
     >>> held = Sessions()
-    >>> key = held.begin("Ada")
+    >>> key = held.begin("Ada", "seal of her PIN")
     >>> held.person(key), held.person("guessed"), held.end(key), held.person(key)
-    ('Ada', None, None, None)
+    (('Ada', 'seal of her PIN'), None, None, None)
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -43,18 +44,18 @@ class Sessions:
         self._held: dict[str, _Session] = {}
         self._lock = threading.Lock()
 
-    def begin(self, person: str) -> str:
-        """A session's key, for the cookie."""
+    def begin(self, person: str, seal: str) -> str:
+        """A session's key, for the cookie; `seal` is that of the secret that the person came in with."""
         key = secrets.token_urlsafe(32)
         with self._lock:
             if len(self._held) >= MOST_SESSIONS:
                 oldest = min(self._held, key=lambda k: self._held[k].touched_s)
                 del self._held[oldest]
-            self._held[key] = _Session(person, self._clock())
+            self._held[key] = _Session(person, seal, self._clock())
         return key
 
-    def person(self, key: str) -> str | None:
-        """Who this session is, None where it is none or has lain too long."""
+    def person(self, key: str) -> tuple[str, str] | None:
+        """Who this session is, with the seal of their secret; None where it is none or has lain too long."""
         with self._lock:
             found = self._held.get(key)
             if found is None:
@@ -64,7 +65,7 @@ class Sessions:
                 del self._held[key]
                 return None
             found.touched_s = now
-            return found.person
+            return found.person, found.seal
 
     def end(self, key: str) -> None:
         """Sign out."""

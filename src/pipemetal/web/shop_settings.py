@@ -60,7 +60,11 @@ def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
             event = change(site, changes, version)
     except StaleSaveError as error:
         raise StaleSaveError(
-            "settings", _told(show, error.mine), _told(show, {k: v for k, v in error.theirs.items() if v is not None})
+            error.about,
+            _told(show, error.mine),
+            _told(show, {k: v for k, v in error.theirs.items() if v is not None}),
+            by=error.by,
+            own=error.own,
         ) from None
     return site.booked(HERE, event, group=group.name)
 

@@ -52,6 +52,10 @@ class Show:
         """°C or °F."""
         return f"°{self.units.temperature}"
 
+    def made(self, text: str) -> str:
+        """A text that was made elsewhere, in the person's language and units."""
+        return self.units.in_text(self.say.made(text))
+
     def number(self, value: float, decimals: int = 2) -> str:
         """A number with this person's decimal sign."""
         return self.units.number(value, decimals)
@@ -84,6 +88,10 @@ class Show:
     def plain_thickness(self, thickness_mm: float) -> str:
         """A thickness without its unit."""
         return self.thickness(thickness_mm).rsplit(" ", 1)[0]
+
+    def gate(self, gate_mm: float) -> str:
+        """How far the gate is open, without its unit: to a tenth of a millimetre, or thousandths of an inch."""
+        return self.number(gate_mm, 1) if self.units.length == "mm" else self.plain_thickness(gate_mm)
 
     def mass(self, mass_kg: float, decimals: int = 1) -> str:
         """A mass."""

@@ -23,6 +23,7 @@ from pipemetal.shop.catalogue import density_of
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.roles import may
 from pipemetal.shop.settings import InEffect, SaidFile, in_effect
+from pipemetal.shop.undoing import KEPT_BY_NOBODY
 from pipemetal.web.jobs import Jobs
 from pipemetal.web.shop_fields import told_changes
 from pipemetal.web.show import Show, show_of
@@ -186,10 +187,15 @@ class Site:
 
     def event(self, number: int) -> Event | None:
         """One event, None where there is none."""
-        e = schema.events.c
-        with self.book.reading() as connection:
-            row = connection.execute(select(schema.events).where(e.id == number)).mappings().first()
-        return Event(row["id"], row["at"], row["who"], row["what"], row["about"], row["undoes"], ()) if row else None
+        try:
+            return self.book.event(number)
+        except BookError:
+            return None
+
+    def undoable(self, event: Event, role: str) -> bool:
+        """Whether somebody of this role may take an event back: as for what was done in the first place."""
+        what = self.kept("roots", self.book.roots).get(event.id, event.what)
+        return may(role, what) and what not in KEPT_BY_NOBODY
 
     @contextmanager
     def once(self, token: str) -> Iterator[None]:
@@ -218,7 +224,7 @@ class Site:
         )
         role = person.role if person else "run"
         html = self.templates.get_template(template).render(
-            {"title": show.say.made(title)} | values,
+            {"title": show.made(title)} | values,
             here=here,
             rooms=ROOMS,
             shop_name=self.shop_name,
@@ -228,6 +234,7 @@ class Site:
             event=event,
             person=person,
             may=lambda action: may(role, action),
+            undoable=lambda event: self.undoable(event, role),
             working=self.jobs.running(),
             plans_known=self.plan_states(),
         )

@@ -146,7 +146,7 @@ def _weighed_out(site: Site, typed: Typed) -> tuple[OneMelt | None, str]:
     except InputError as error:
         if error.field not in QUESTION:
             return None, str(error)
-        typed.fault(error.field, typed.show.say.made(str(error)))
+        typed.fault(error.field, typed.show.made(str(error)))
         return None, ""
 
 
@@ -324,7 +324,7 @@ def _when(show: Show, lot: Lot) -> str:
     words = when_to_load(lot)
     told = re.fullmatch(r"stirred into the bath at (\d+) °C or hotter, where it melts by itself", words)
     if told is None:
-        return show.say.made(words)
+        return show.made(words)
     hot = show.temperature(float(told[1]))
     return show.say("stirred into the bath at {temperature} or hotter, where it melts by itself", temperature=hot)
 

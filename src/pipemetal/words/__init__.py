@@ -40,9 +40,9 @@ def catalogue(language: str) -> Mapping[str, str]:
 
 @cache
 def _patterns(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
-    """Texts with places for values, as patterns; the longest first, so that the most particular one answers."""
+    """Texts with places for values, as patterns; those with most letters of their own first: the most particular answers."""
     found = []
-    for text, said in sorted(catalogue(language).items(), key=lambda pair: -len(pair[0])):
+    for text, said in sorted(catalogue(language).items(), key=lambda pair: -len(_PLACE.sub("", pair[0]))):
         if _PLACE.search(text):
             parts = _PLACE.split(text)
             pattern = "".join(f"(?P<{p}>.+?)" if i % 2 else re.escape(p) for i, p in enumerate(parts))

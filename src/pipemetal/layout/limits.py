@@ -1,0 +1,61 @@
+"""How large a layout may be, and the least time that one needs: more is refused before anything is begun."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Final
+
+from pipemetal.errors import LayoutError
+from pipemetal.layout.problem import LayoutProblem
+
+__all__ = ["MOST_BLANKS", "check_seconds", "check_size", "least_seconds"]
+
+MOST_BLANKS: Final = 20_000
+MOST_PAIRS: Final = 3_000_000
+"""Blanks times rolls of their alloy; each pair costs memory and a look."""
+CHECK_S_A_BLANK, FIRST_S_A_BLANK, SECONDS_A_PAIR = 0.45e-3, 0.25e-3, 2.0e-6
+"""What the check, the first plan and setting up take on a small machine (measured)."""
+FREE_SECONDS: Final = 2.0
+"""So much longer than asked may a layout take."""
+
+
+def _pairs(problem: LayoutProblem) -> int:
+    blanks = itertools.groupby(sorted(b.alloy for b in problem.blanks))
+    return sum(len(list(mine)) * sum(r.alloy == alloy for r in problem.rolls) for alloy, mine in blanks)
+
+
+def least_seconds(problem: LayoutProblem) -> float:
+    """The time a first plan and its check need.
+
+    >>> least_seconds(LayoutProblem((), ()))
+    0.0
+    """
+    return (CHECK_S_A_BLANK + FIRST_S_A_BLANK) * len(problem.blanks) + SECONDS_A_PAIR * _pairs(problem)
+
+
+def check_seconds(problem: LayoutProblem) -> float:
+    """The time that the verifier needs.
+
+    >>> check_seconds(LayoutProblem((), ()))
+    0.0
+    """
+    return CHECK_S_A_BLANK * len(problem.blanks)
+
+
+def check_size(problem: LayoutProblem, seconds: float | None = None) -> None:
+    """Refuse what is too large for the program, or for the seconds asked. Errors: LayoutError with the limit."""
+    blanks, pairs = len(problem.blanks), _pairs(problem)
+    if blanks > MOST_BLANKS:
+        raise LayoutError("are too many for one layout", field="blanks", value=blanks, allowed=f"up to {MOST_BLANKS}")
+    if pairs > MOST_PAIRS:
+        raise LayoutError(
+            "times rolls of their alloy are too many for one layout",
+            field="blanks",
+            value=pairs,
+            allowed=f"up to {MOST_PAIRS}; leave out rolls, or lay one part after the other",
+        )
+    least = least_seconds(problem)
+    if seconds is not None and least > seconds + FREE_SECONDS:
+        raise LayoutError(
+            f"is too little for {blanks} blanks", field="seconds", value=seconds, allowed=f"{least:.0f} or more"
+        )

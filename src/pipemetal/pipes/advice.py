@@ -1,0 +1,92 @@
+"""What a maker must know of a whole rank: said once for the rank, with what would mend it, never on every pipe."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from statistics import median
+from typing import Final
+
+from pipemetal.pipes.mouth import ISING_BEST, ISING_RANGE, flue_for_ising_mm, pressure_pa
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.rank import Organ, Rank
+from pipemetal.pipes.statics import standing_stress
+from pipemetal.pipes.walls import WallRule
+
+__all__ = ["rank_advice"]
+
+STANDS_MPA: Final = 0.7
+"""Stress above the mouth of a 16' open pipe of half tin, about the tallest that is made of pipe metal; taller ones are of zinc or
+wood, or are held (common practice, no source)."""
+SHARE_THAT_COUNTS: Final = 0.5
+"""A rank is spoken of where at least this share of its pipes is concerned."""
+
+
+def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[str, ...]:
+    """Sentences about a rank, none for one without anything to mind; `pipes` are the rank's own.
+
+    >>> from fractions import Fraction
+    >>> from pipemetal.pipes.make import rank_pipes
+    >>> from pipemetal.pipes.pitch import Pitch
+    >>> rank = Rank("Octave 4", "Great", "spotted", Fraction(4), 0, 12)
+    >>> organ = Organ("Chapel", Pitch(), (rank,))
+    >>> rank_advice(organ, rank, rank_pipes(organ, rank, lambda alloy: 8.9))
+    ()
+    """
+    made = [p for p in pipes if p.made not in ("wood", "old")]
+    if not made:
+        return ()
+    said = (_ising(organ, rank, made), _walls(rank, made), _standing(made))
+    return tuple(f"{rank.name}: {words}" for words in said if words)
+
+
+def _ising(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> str:
+    wind = rank.wind_mm_water if rank.wind_mm_water is not None else organ.wind_mm_water
+    known = [p for p in pipes if p.ising is not None]
+    low, high = ISING_RANGE
+    outside = [p for p in known if p.ising is not None and not low <= p.ising <= high]
+    if wind is None or not known or len(outside) < SHARE_THAT_COUNTS * len(known):
+        return ""
+    middle = sorted(outside, key=lambda p: p.key)[len(outside) // 2]
+    number = median(p.ising for p in known if p.ising is not None)
+    flue = flue_for_ising_mm(ISING_BEST, middle.frequency_hz, pressure_pa(wind), middle.cut_up_mm)
+    cut_up = middle.cut_up_mm * ((middle.ising or ISING_BEST) / ISING_BEST) ** (2.0 / 3.0)
+    return (
+        f"Ising's number is {number:.1f} in the middle, pipes are said to work from {low:g} to {high:g}. "
+        f"On {middle.note}, a flue of {flue:.2f} mm instead of {middle.flue_mm:.2f}, or a cut-up of {cut_up:.1f} mm "
+        f"instead of {middle.cut_up_mm:.1f}, would bring it to {ISING_BEST:g}; the voicer decides"
+    )
+
+
+def _walls(rank: Rank, pipes: Sequence[Pipe]) -> str:
+    if not isinstance(rank.wall, WallRule):
+        return ""
+    beyond = [p for p in pipes if p.made == "cast" and p.diameter_mm > rank.wall.widest_mm]
+    if not beyond or math.isinf(rank.wall.widest_mm):
+        return ""
+    widest = max(beyond, key=lambda p: p.diameter_mm)
+    return (
+        f"{len(beyond)} pipes are wider than the wall table goes ({rank.wall.widest_mm:.0f} mm). Their walls go on with its "
+        f"last slope, {widest.thickness_mouth_mm:.2f} mm on {widest.note} of {widest.diameter_mm:.0f} mm: look at them"
+    )
+
+
+def _standing(pipes: Sequence[Pipe]) -> str:
+    stresses = [(standing_stress(p), p) for p in pipes if p.parts and p.made == "cast"]
+    heavy = [(s, p) for s, p in stresses if s.mouth_mpa > STANDS_MPA]
+    if heavy:
+        worst = max(heavy, key=lambda item: item[0].mouth_mpa)
+        return (
+            f"{len(heavy)} pipes are not known to stand by themselves: {worst[0].mouth_mpa:.2f} MPa above the mouth of "
+            f"{worst[1].note}, {worst[0].toe_mpa:.1f} MPa at its toe. Pipes of this height are of zinc or wood, or hang from "
+            "hooks (common practice, no source)"
+        )
+    flagged = [(s, p) for s, p in stresses if s.toe_flag]
+    if not flagged:
+        return ""
+    worst = max(flagged, key=lambda item: item[0].toe_mpa)
+    count = "1 pipe is" if len(flagged) == 1 else f"{len(flagged)} pipes are"
+    return (
+        f"{count} over 4 feet: by published repair reports such toes give way first; most is borne by {worst[1].note}, "
+        f"{worst[0].toe_mpa:.1f} MPa"
+    )

@@ -1,0 +1,103 @@
+"""Caps, stoppers and soldered caps: the body they want, what the tuner can reach, and how they come into the organ file."""
+
+import math
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from pipemetal.errors import InputError, PipeError
+from pipemetal.files.organ_file import read_organ
+from pipemetal.pipes.caps import Cap, fit_cap, shifted_cents
+from pipemetal.pipes.length import stopped_length_mm
+from pipemetal.pipes.make import rank_pipes
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.pitch import Pitch
+from pipemetal.pipes.rank import Organ, Rank
+
+D, HZ = 65.38, 261.626
+WIDTH = math.pi * D / 4
+
+
+def stopped(hz: float) -> float:
+    return stopped_length_mm(hz, 343.2, D, WIDTH, WIDTH / 3)
+
+
+def pipes_of(**rank: object) -> tuple[Pipe, ...]:
+    made = Rank("Flute 8", "Great", "m", Fraction(8), 0, 55, construction="stopped", tuning="cap", **rank)  # type: ignore[arg-type]
+    return rank_pipes(Organ("Chapel", Pitch(), (made,)), made, lambda alloy: 9.7)
+
+
+@pytest.mark.parametrize("travel", [5.0, 20.0, 60.0])
+def test_under_an_outer_cap_the_body_is_shorter_by_the_travel(travel: float) -> None:
+    fit = fit_cap(Cap(travel_mm=travel), stopped, HZ, D, 0.8)
+    assert fit.body_mm == pytest.approx(stopped(HZ) - travel)
+    wide = ((D + 2 * (0.8 + 0.6)) / D) ** 2
+    assert fit.body_mm + fit.stands_mm * wide == pytest.approx(stopped(HZ)), "the air under the cap counts by its area"
+    assert fit.rim_mm >= fit.stands_mm + 10.0
+    # the pitch with the cap pushed down onto the rim
+    assert stopped(HZ * 2.0 ** (fit.sharp_cents / 1200.0)) == pytest.approx(fit.body_mm, abs=1e-6)
+
+
+def test_over_a_stopper_the_body_is_longer_and_a_soldered_cap_ends_it() -> None:
+    stopper = fit_cap(Cap(kind="stopper", travel_mm=20.0, rim_mm=50.0), stopped, HZ, D, 0.8)
+    assert stopper.body_mm == pytest.approx(stopped(HZ) + 50.0)
+    assert stopper.flat_cents == pytest.approx(shifted_cents(stopped, HZ, 50.0 - 0.25 * D))
+    soldered = fit_cap(Cap(kind="soldered"), stopped, HZ, D, 0.8)
+    assert (soldered.body_mm, soldered.sharp_cents, soldered.flat_cents) == (pytest.approx(stopped(HZ)), 0.0, 0.0)
+
+
+def test_a_rim_too_short_for_its_travel_is_refused() -> None:
+    with pytest.raises(PipeError, match=r"rim_mm is too short"):
+        fit_cap(Cap(travel_mm=30.0, rim_mm=20.0), stopped, HZ, D, 0.8)
+
+
+def test_every_capped_pipe_of_a_rank_can_be_tuned_both_ways() -> None:
+    for pipe in pipes_of():
+        assert pipe.cap is not None
+        assert pipe.cut_length_mm < pipe.body_length_mm
+        assert pipe.cap.sharp_cents >= 50.0 and pipe.cap.flat_cents >= 45.0, pipe.note
+        rim = next(p for p in pipe.parts if p.kind == "cap rim")
+        disc = next(p for p in pipe.parts if p.kind == "cap disc")
+        assert rim.width_mm > pipe.cap.rim_mm or rim.length_mm > pipe.cap.rim_mm
+        assert disc.length_mm > pipe.diameter_mm + 2.0 * pipe.thickness_top_mm
+
+
+def test_a_stopper_is_no_sheet_metal_and_a_soldered_cap_has_no_rim() -> None:
+    kinds = {cap: {p.kind for p in pipes_of(cap=Cap(kind=cap))[0].parts} for cap in ("stopper", "soldered")}
+    assert "cap disc" not in kinds["stopper"] and "cap rim" not in kinds["stopper"]
+    assert "cap disc" in kinds["soldered"] and "cap rim" not in kinds["soldered"]
+
+
+ORGAN = """
+[organ]
+name = "Chapel"
+[[rank]]
+name = "Flute 8"
+division = "Great"
+footage = "8'"
+compass = "C-g3"
+alloy = "m"
+construction = "stopped"
+scale = { half_tones = 2 }
+cap = { kind = "outer", travel_mm = 25, packing_mm = 0.5 }
+"""
+
+
+def test_the_organ_file_says_the_cap(tmp_path: Path) -> None:
+    path = tmp_path / "organ.toml"
+    path.write_text(ORGAN, encoding="utf-8")
+    assert read_organ(path, None).ranks[0].cap == Cap(travel_mm=25.0, packing_mm=0.5)
+    for spoilt, says in (('kind = "outer"', 'kind = "lid"'), ("travel_mm = 25", "travel_mm = -3")):
+        path.write_text(ORGAN.replace(spoilt, says), encoding="utf-8")
+        with pytest.raises(InputError, match=r"cap.*(kind|travel)"):
+            read_organ(path, None)
+
+
+def test_older_files_that_say_the_travel_for_the_whole_organ_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "organ.toml"
+    text = ORGAN.replace("[[rank]]", "[allowances]\ncap_travel = 0.5\ncap_least_mm = 12\n[[rank]]", 1)
+    path.write_text(text.replace("travel_mm = 25, ", ""), encoding="utf-8")
+    organ = read_organ(path, None)
+    pipe = rank_pipes(organ, organ.ranks[0], lambda alloy: 9.7)[0]
+    assert pipe.body_length_mm - pipe.cut_length_mm == pytest.approx(0.5 * pipe.diameter_mm)

@@ -1,0 +1,121 @@
+"""Long work beside the pages: it answers at once, stops when it is told to, keeps the best, and has a way back."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.melts.day import SheetDemand
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.shop.book import Book
+from pipemetal.web.app import create_app
+from pipemetal.web.jobs import Job, Jobs
+from pipemetal.web.site import Site
+from pipemetal.words import Words
+
+BASE = "http://127.0.0.1:8137"
+
+
+@pytest.fixture
+def site(planned: Book) -> Site:
+    return Site(planned)
+
+
+@pytest.fixture
+def client(site: Site) -> Iterator[TestClient]:
+    with TestClient(create_app(site), base_url=BASE, follow_redirects=False) as held:
+        yield held
+
+
+def wait_for(client: TestClient) -> dict[str, Any]:
+    """The latest job when it is over, however long that takes on a busy machine."""
+    while (job := client.get("/jobs.json").json()[0])["state"] in ("waiting", "running"):
+        time.sleep(0.2)
+    return dict(job)
+
+
+def test_a_plan_is_made_beside_the_pages_and_can_be_stopped(client: TestClient, planned: Book) -> None:
+    for _ in range(2):
+        assert client.post("/jobs/plan", data={"organ": "Brindle House #1", "seconds": "600"}).status_code == 303
+    jobs = client.get("/jobs.json").json()
+    assert jobs[0]["state"] == "waiting"
+    assert client.get("/racks").status_code == 200
+    assert client.get("/jobs.json").json()[1]["state"] == "running", "the page did not wait for the job"
+    page = client.get("/plans").text
+    assert page.count("Being made now: Brindle House #1") == 2, "who would start another sees the two"
+    client.post("/jobs/stop", data={"job": jobs[0]["id"]})
+    while client.get("/jobs.json").json()[1]["percent"] < 5:
+        time.sleep(0.2)
+    client.post("/jobs/stop", data={"job": jobs[1]["id"], "keep": "1"})
+    told = client.get("/jobs.json").json()[1]
+    assert told["stopping"] or told["state"] == "done", "the answer comes at once"
+    assert told["state"] == "done" or "Stop and keep the best" not in client.get("/jobs").text
+    while (job := client.get("/jobs.json").json()[1])["state"] == "running":
+        time.sleep(0.2)
+    assert job["state"] == "done", job
+    assert client.get("/jobs.json").json()[0]["state"] == "stopped"
+    assert planned.plans()[0][0] == "Brindle House #2"
+    assert "13 of 13" in client.get("/jobs").text
+
+
+def test_a_worker_that_fails_says_why() -> None:
+    jobs = Jobs()
+    job = jobs.add("learn", "", "x", {"target": "/nowhere/none.sqlite"}, lambda _: ("", ""))
+    while not job.is_over:
+        time.sleep(0.05)
+    assert job.state == "failed" and "none.sqlite" in job.words
+
+
+def test_a_stop_before_the_worker_has_begun_is_not_lost(planned: Book, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stopped at every moment between asking and working, a job ends, and with what it was told to keep."""
+    from pipemetal.web import jobs as module
+
+    text = str(planned.row("organs", "Brindle House #1")["body"])
+    payload = {"target": planned.target, "organ": text, "seconds": 3600.0, "settings": ShopSettings()}
+    for keep in (True, False):
+        jobs = Jobs()
+        original = jobs._work
+
+        def stopped_first(job: Job, jobs: Jobs = jobs, keep: bool = keep, original: Any = original) -> None:
+            jobs.stop(job.id, keep=keep)
+            original(job)
+
+        monkeypatch.setattr(jobs, "_work", stopped_first)
+        job = jobs.add("plan", "x", "Ada", payload, lambda made: (f"{made.pipes_served} served", ""))
+        while not job.is_over:
+            time.sleep(0.05)
+        assert job.state == ("done" if keep else "stopped"), job.words
+        assert ("served" in job.words) is keep
+    assert module.STOPPING in Words("de")._texts
+
+
+def test_a_job_that_failed_has_a_way_back(client: TestClient, site: Site) -> None:
+    job = site.jobs.add("learn", "", "x", {"target": "/nowhere/none.sqlite"}, lambda _: ("", ""))
+    while not job.is_over:
+        time.sleep(0.05)
+    page = client.get("/jobs").text
+    assert "Try again" in page
+    job.payload["target"] = site.book.target
+    assert client.post("/jobs/again", data={"job": job.id}).status_code == 303
+    assert wait_for(client)["id"] != job.id
+    refused = client.post("/jobs/again", data={"job": 999})
+    assert refused.status_code == 422 and "failed or was stopped" in refused.text
+
+
+def test_a_plan_that_is_stopped_weighs_out_quickly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By count: after a stop no search of a charge looks at more than a few nodes."""
+    from pipemetal.planning import melting
+
+    asked: list[int] = []
+    original = melting.charge
+    monkeypatch.setattr(melting, "charge", lambda *a, **k: asked.append(k["nodes"]) or original(*a, **k))
+    half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
+    for hurried in (True, False):
+        melting.plan_season([SheetDemand("N", "half", 90.0, 80.0)], {"half": half}, (), ShopSettings(), hurried=hurried)
+    assert asked == [melting.HURRIED_NODES, melting.MOST_NODES]

@@ -1,0 +1,108 @@
+"""Every page in inches, pounds, Fahrenheit and German: no millimetre, no kilogram, no raw key, no English sentence is left."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+
+import pytest
+from shop_pages import small_organ_casts
+from starlette.testclient import TestClient
+
+from pipemetal.shop.book import Book
+from pipemetal.units import UnitSystem
+from pipemetal.web.app import create_app
+from pipemetal.web.show import Show
+from pipemetal.web.site import Site
+from pipemetal.words import Words
+
+BASE = "http://127.0.0.1:8137"
+IMPERIAL = {"pipemetal_show": "in.lb.F.comma.de.light"}
+METRIC = re.compile(r"\d\s?(?:mm|kg|°C)\b|\d{3} C\b|\((?:mm|kg|°C)\)|, (?:mm|kg)\b")
+RAW_KEY = re.compile(r"\b[a-z]{2,}_[a-z_]{2,}\b")
+ENGLISH = re.compile(r"\b(?:the|which|with|from|where|that)\b")
+PAGES = (
+    "/",
+    "/racks",
+    "/racks?alloy=half&length=10&width=5&low=0.02&high=0.03",
+    "/racks/R1",
+    "/cutting",
+    "/melts",
+    "/melts/new",
+    "/melts/correct",
+    "/casting",
+    "/casting/pour?n=0",
+    "/casting/log",
+    "/casting/log?pour=0",
+    "/casting/cast/K1",
+    "/stock",
+    "/organs",
+    "/plans",
+    "/jobs",
+    "/history",
+    "/account",
+    "/stock/recipes",
+    "/settings/shop?group=pot",
+    "/settings/shop?group=sheets",
+    "/settings/shop?group=casting",
+    "/settings",
+)
+
+
+@pytest.fixture
+def client(planned: Book) -> Iterator[TestClient]:
+    for cast in small_organ_casts():
+        planned.record_cast(cast)
+    with TestClient(create_app(Site(planned)), base_url=BASE, follow_redirects=True, cookies=IMPERIAL) as held:
+        yield held
+
+
+def visible(page: str) -> str:
+    """What a person sees of a page, and what a screen reader says."""
+    text = re.sub(r"<(script|style|textarea)\b.*?</\1>", " ", page, flags=re.DOTALL)
+    text = re.sub(r"<option\b[^>]*>[^<]*", " ", text)
+    said = " ".join(re.findall(r'(?:aria-label|title|alt|placeholder)="([^"]*)"', text))
+    return html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", text) + " " + said))
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_a_page_is_in_the_persons_units_and_language(client: TestClient, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 200, answer.text[:500]
+    text = visible(answer.text)
+    for what in (METRIC, RAW_KEY, ENGLISH):
+        found = [text[max(m.start() - 60, 0) : m.end() + 40] for m in what.finditer(text)]
+        assert not found, f"{path}: {found[:4]}"
+
+
+def test_a_cast_is_logged_from_its_card_as_it_stands(client: TestClient, planned: Book) -> None:
+    """The form as it is filled in, sent back unchanged, is the card's own cast, in any unit."""
+    form = client.get("/casting/log?pour=0").text
+    values = dict(re.findall(r'name="(\w+)"[^>]*? value="([^"]*)"', form))
+    values["alloy"] = re.findall(r"<option selected>([^<]*)", form)[0]
+    values |= {"melt": "", "leftover_kg": ""}
+    pour = planned.plan(planned.plans()[0][0]).pours[0]  # type: ignore[union-attr]
+    sent = client.post("/casting/log", data={k: html.unescape(v) for k, v in values.items()}, headers={"origin": BASE})
+    assert sent.status_code == 200, visible(sent.text)[:600]
+    kept = next(c for c in planned.casts() if c.id == values["id"])
+    assert pour.card is not None
+    assert kept.gate_mm == pytest.approx(pour.card.gate_mm, abs=0.06)
+    assert kept.length_mm == pytest.approx(pour.length_mm, abs=1.0)
+    assert kept.charge_kg == pytest.approx(pour.charge_kg, abs=0.06)
+    assert kept.sled.inner_width_mm == pytest.approx(pour.width_mm, abs=3.0)
+
+
+@pytest.mark.parametrize(
+    ("made", "says"),
+    [
+        ("red above 350 C: lead fume; dust and dross are a danger at any temperature", "662 °F"),
+        ("2.00 kg were left", "4.41 lb"),
+        ("Octave 4 C body: misses by 0.05 mm", "Octave 4 C body"),
+        ("pushed at 0.60 m/s", "1.97 ft/s"),
+        ("362 to 370 C", "684 to 698 °F"),
+    ],
+)
+def test_a_sentence_made_elsewhere_is_turned(made: str, says: str) -> None:
+    assert says in UnitSystem("in", "lb", "F").in_text(made)
+    assert not METRIC.search(Show(UnitSystem("in", "lb", "F"), say=Words("de")).made(made))
