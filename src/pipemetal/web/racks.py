@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import time
 from collections.abc import Mapping
@@ -14,6 +15,7 @@ from markupsafe import Markup
 
 from pipemetal.documents.trace_page import trace_facts
 from pipemetal.errors import BookError, InputError
+from pipemetal.plans.record import Plan
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.catalogue import STATES, roll_from_row
@@ -25,6 +27,7 @@ from pipemetal.web.site import Site
 __all__ = ["add_routes", "find", "where_is"]
 
 MOST_LISTED = 40
+MOST_NEAR = 6
 MOST_GROUNDS = 3000
 Text = Annotated[str, Query(max_length=200)]
 Short = Annotated[str, Form(max_length=200)]
@@ -65,6 +68,30 @@ def where_is(site: Site, code: str) -> str:
     return ""
 
 
+def near_codes(site: Site, code: str) -> list[tuple[str, str]]:
+    """What is in the book or in the plan at hand that a code comes near to, with the page of each."""
+    known = {
+        str(row["id"]): table
+        for table in ("rolls", "lots", "casts", "pieces", "melts")
+        for row in site.book.rows(table)
+    }
+    folded: dict[str, str] = {}
+    for name in known:
+        folded.setdefault(name.casefold(), name)
+    found = difflib.get_close_matches(code.strip().casefold(), folded, n=MOST_NEAR, cutoff=0.6)
+    return [(folded[name], where_is(site, folded[name])) for name in found]
+
+
+def planned_page(plan: Plan | None, code: str) -> str:
+    """The cutting sheet that a code of the plan stands for: a sheet, or a blank that is not cut yet; empty for neither."""
+    for sheet in plan.sheets if plan else ():
+        if code == sheet.id:
+            return f"/cutting?sheet={quote(sheet.id, safe='')}"
+        if any(cut.blank == code or cut.blank.startswith(f"{code} ") for cut in sheet.cuts):
+            return f"/cutting?sheet={quote(sheet.id, safe='')}&blank={quote(code, safe='')}"
+    return ""
+
+
 def _grounds(site: Site, entries: list[RollEntry]) -> dict[str, str]:
     """Thickness maps of some rolls; each is drawn once for every version of its roll."""
     held = site.grounds
@@ -95,10 +122,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if found:
             return RedirectResponse(found, 303)
         _, plan = site.plan(request)
-        sheets = [s.id for s in plan.sheets] if plan else []
-        if code.strip() in sheets:
-            return RedirectResponse(f"/cutting?sheet={quote(code.strip(), safe='')}", 303)
-        return RedirectResponse(f"/racks?text={quote(code.strip(), safe='')}", 303)
+        planned = planned_page(plan, code.strip())
+        if planned:
+            return RedirectResponse(planned, 303)
+        if not code.strip():
+            return RedirectResponse("/racks", 303)
+        return site.page(
+            request, "scanned.html", "Not in the book", "/racks", status=404, code=code, near=near_codes(site, code)
+        )
 
     @app.get("/racks")
     def racks(
