@@ -202,9 +202,10 @@ class Accepting(Catalogue, Metal):
         note: str,
         origin: str | None,
         day: str = "",
+        values: Mapping[str, Any] | None = None,
     ) -> None:
         """As the catalogue does; a sheet cast for an accepted plan is reserved for it at once."""
-        super()._enter_roll(w, roll, readings, cast, note, origin, day)
+        super()._enter_roll(w, roll, readings, cast, note, origin, day, values)
         order = _order_of(w, cast)
         if order is None:
             return
