@@ -15,25 +15,17 @@ from pipemetal.alloys.properties import heat_content_kj_kg, liquid_density_kg_m3
 from pipemetal.casting.base import base_of
 from pipemetal.casting.cooling import CoolingPot, cold_pieces, cooling_k_min, wait_s
 from pipemetal.casting.freezing import freeze, heat_curve
-from pipemetal.casting.gate import (
-    FREE_JET_CONTRACTION,
-    breakthrough_head_mm,
-    capillary_length_mm,
-    doctor_blade_thickness_mm,
-    edge_retraction_m_s,
-    gate_flow,
-    gate_warnings,
-    puddle_height_mm,
-)
-from pipemetal.casting.laying import Box, film_of_push, push_of_film
-from pipemetal.casting.model import Coefficients, Fluid, Gate, Sled, ThermalSettings
+from pipemetal.casting.laying import Box, Metal, film_of_push
+from pipemetal.casting.model import Fluid, Gate, Sled, ThermalSettings
+from pipemetal.casting.mush import base_heat_loss_j_m2
+from pipemetal.casting.rivals import At, orifice_film_m
+from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.table import DayCast, day, table_after_rest_c
-from pipemetal.casting.window import base_heat_loss_j_m2, pour_window
+from pipemetal.casting.window import pour_window
 
 SN50 = Composition.parse("Sn 50 Pb bal")
 # Sn50 at 233.8 C, as in the worked table.
 METAL = Fluid(8470.0, 2.644e-3, 0.474)
-SHARP = Coefficients.known(0.61)
 
 
 def tin(wt_pct: float) -> Composition:
@@ -45,21 +37,18 @@ def sheet_of_film(comp: Composition, film_mm: float, celsius: float) -> float:
     return film_mm * liquid_density_kg_m3(comp, celsius) * 1e-3 / solid_density_g_cm3(comp)
 
 
-def test_contraction_of_a_free_jet_under_a_gate() -> None:
-    # Potential flow (von Mises, from memory): pi/(pi+2); 0.598-0.611 by Henderson 1966 as quoted on a university page.
-    assert pytest.approx(0.61102, abs=1e-5) == FREE_JET_CONTRACTION
+def orifice_flow(gate_mm: float, head_mm: float, fluid: Fluid = METAL, lip_mm: float = 5.0, drag: float = 0.0) -> float:
+    """Flow per metre of width under a sharp gate, in m2/s, at a push of 1 m/s."""
+    values = (1e-3 * gate_mm, 1e-3 * head_mm, 1.0, 0.5, 0.0, 20.0)
+    metal = (fluid.density_kg_m3, fluid.viscosity_pa_s, fluid.surface_tension_n_m, 1e-3 * lip_mm, 0.2)
+    at = At(*(np.array([v]) for v in (*values, *metal)))
+    return float(orifice_film_m(at, discharge=0.61, drag=drag)[0])
 
 
 def test_flow_without_losses_is_that_of_torricelli() -> None:
-    # 0.61 g sqrt(2 G H), g 3.5 mm, H 60 mm, G 9.81: 0.002316 m2/s, 1.158 m/s for 2.0 mm. The loss of head is put back.
+    # 0.61 g sqrt(2 G H), g 3.5 mm, H 60 mm, G 9.81: 0.002316 m2/s. The loss of head is put back.
     still = Fluid(8470.0, 1e-5, 0.0)
-    flow = gate_flow(3.5, 60.0 + 0.61 * 3.5, 1.158, still, SHARP, Gate(lip_mm=0.0))
-    assert flow.flow_m2_s == pytest.approx(0.002316, abs=1e-6)
-    assert flow.thickness_mm == pytest.approx(2.0, abs=0.002)
-
-
-def test_flow_with_loss_of_head() -> None:
-    assert gate_flow(3.5, 60.0, 1.12, METAL, SHARP).flow_m2_s == pytest.approx(0.002241, abs=2e-6)  # worked
+    assert orifice_flow(3.5, 60.0 + 0.61 * 3.5, still, 0.0) == pytest.approx(0.002316, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -79,80 +68,35 @@ def test_flow_with_loss_of_head() -> None:
         (5.0, 80, 3.7183e-03),
     ],
 )
-def test_flow_over_gates_and_heads(gate_mm: float, head_mm: float, flow: float) -> None:
-    assert gate_flow(gate_mm, head_mm, 1.0, METAL, SHARP).flow_m2_s == pytest.approx(flow, rel=1e-4)  # worked
+def test_flow_of_the_orifice_over_gates_and_heads(gate_mm: float, head_mm: float, flow: float) -> None:
+    assert orifice_flow(gate_mm, head_mm) == pytest.approx(flow, rel=1e-4)  # worked
 
 
 @pytest.mark.parametrize(("factor", "share"), [(1, 0.9991), (10, 0.9912), (100, 0.9151), (1000, 0.4494)])
-def test_friction_counts_only_in_mush(factor: float, share: float) -> None:
+def test_friction_of_the_orifice_counts_only_in_mush(factor: float, share: float) -> None:
     thick = Fluid(METAL.density_kg_m3, METAL.viscosity_pa_s * factor, METAL.surface_tension_n_m)
-    flow = gate_flow(3.5, 60.0, 1.0, thick, SHARP)
-    assert 1.0 - flow.viscous_loss == pytest.approx(share, abs=0.001)  # worked
-    # 40 times is where the Reynolds number falls below 500 and the page must say so.
-    assert any("friction" in words for words in gate_warnings(flow, 3.5, 60.0)) == (factor >= 100)
+    ideal = Fluid(METAL.density_kg_m3, 1e-5, METAL.surface_tension_n_m)
+    assert orifice_flow(3.5, 60.0, thick) / orifice_flow(3.5, 60.0, ideal) == pytest.approx(share, abs=0.001)  # worked
 
 
-def test_the_formula_of_tape_casting_is_absurd_here() -> None:
-    # Chou, Ko & Yan 1987 (from memory); the number worked.
-    assert doctor_blade_thickness_mm(3.5, 4985.0, 2.644e-3, 1.16, 5.0) == pytest.approx(1163.0, abs=1.0)
+def orifice_box(gate_mm: float, box_m: float = 0.25) -> Box:
+    metal = Metal(SN50, 234.0, 18.0, 0.0, METAL)
+    sharp = ShopLaw.known("orifice", level=math.log(0.61 / 0.60))
+    return Box.of(Sled(1e3 * box_m, 800), Gate(lip_mm=0.0), gate_mm, metal, sharp)
 
 
-def test_capillary_lengths_puddles_and_edges() -> None:
-    # de Gennes, Brochard-Wyart & Quere (from memory): 2 lc sin(theta/2).
-    assert capillary_length_mm(METAL) == pytest.approx(2.39, abs=0.01)
-    heights = [puddle_height_mm(METAL, angle) for angle in (90, 120, 150, 180)]
-    assert heights == pytest.approx([3.38, 4.14, 4.61, 4.78], abs=0.01)
-    assert edge_retraction_m_s(METAL, 2.0, 150.0) == pytest.approx(0.21, abs=0.01)
-    assert breakthrough_head_mm(METAL, 3.5) == pytest.approx(2.8, abs=0.05)
-
-
-def test_root_of_head_falls_evenly_in_time() -> None:
-    # sqrt(H') falls by Cd g sqrt(2 G)/(2 Lb) per second whatever the speed: 0.171449 after 3.36472 s (closed form).
-    still = Fluid(8470.0, 1e-5, 0.474)
-    box = Box(0.25, 0.8, 3.5e-3, 0.0, 0.61, 0.0, still)
-    x = np.linspace(0.0, 4.0, 400)
-    laid = film_of_push(box, x, np.linspace(1.0, 1.4, 400), 100.0, 0.0)
+def test_root_of_head_falls_evenly_in_time_where_the_head_alone_drives() -> None:
+    # sqrt(H') falls by Cd g sqrt(2 G)/(2 Lb) per second whatever the speed (closed form), with the head's loss and no drag.
+    box = orifice_box(3.5)
+    x = np.linspace(0.0, 4.0, 800)
+    laid = film_of_push(box, x, np.linspace(1.0, 1.4, 800), 100.0, 0.0)
     assert not isinstance(laid, str)
-    lost = 0.61 * 3.5e-3 + 0.474 / (8470.0 * 9.81 * 3.5e-3)
+    lost = 0.60 * 3.5e-3 + 0.474 / (8470.0 * 9.81 * 3.5e-3)
+    # what is dragged (0.03 of the gate, 5 % of the film) makes it fall so much faster
     slope = 0.61 * 3.5e-3 * math.sqrt(2 * 9.81) / (2 * 0.25)
-    expected = math.sqrt(laid.head_m[0] - lost) - slope * laid.time_s
-    assert np.sqrt(laid.head_m - lost) == pytest.approx(expected, abs=1e-5)
-    at = float(np.interp(3.36472, laid.time_s, np.sqrt(laid.head_m - lost)))
-    assert at == pytest.approx(0.171449, abs=1e-5)
-
-
-@pytest.mark.parametrize(
-    ("charge", "length", "beta", "heads", "left", "speeds", "seconds"),
-    [
-        (60, 150, 0.0, (59, 12), 12.6, (1.11, 0.94, 0.58), 4.5),
-        (66, 150, 0.0, (65, 18), 18.6, (1.17, 1.03, 0.76), 4.0),
-        (80, 200, 0.0, (59, 24), 32.6, (1.11, 1.03, 0.90), 3.9),
-        (100, 250, 0.0, (59, 31), 52.6, (1.11, 1.08, 1.04), 3.7),
-        (130, 300, 0.0, (64, 41), 82.6, (1.16, 1.18, 1.21), 3.4),
-        (66, 150, 0.05, (65, 18), 18.6, (1.28, 1.14, 0.86), 3.6),
-    ],
-)
-def test_pushes_of_a_tapered_sheet(
-    charge: float,
-    length: float,
-    beta: float,
-    heads: tuple[int, int],
-    left: float,
-    speeds: tuple[float, ...],
-    seconds: float,
-) -> None:
-    # Worked: film 2.0 to 1.5 mm, 4.0 x 0.8 m, gate 3.5 mm, Cd 0.61; and inverse then forward within 2 micrometres.
-    box = Box.of(Sled(length, 800), Gate(), 3.5, METAL, Coefficients.known(0.61, beta=beta), 20.0)
-    x, film = np.linspace(0.0, 4.0, 81), np.linspace(2.0e-3, 1.5e-3, 81)
-    laid = push_of_film(box, x, film, charge, 0.0)
-    assert not isinstance(laid, str)
-    assert [round(1e3 * float(laid.head_m[i])) for i in (0, -1)] == list(heads)
-    assert laid.left_kg == pytest.approx(left, abs=0.06)
-    assert [round(float(laid.speed_m_s[i]), 2) for i in (0, 40, 80)] == pytest.approx(speeds, abs=0.0101)
-    assert float(laid.time_s[-1]) == pytest.approx(seconds, abs=0.06)
-    back = film_of_push(box, x, laid.speed_m_s, charge, 0.0)
-    assert not isinstance(back, str)
-    assert float(np.abs(back.film_m - film).max()) < 2e-6
+    fallen = math.sqrt(laid.head_m[0] - lost) - np.sqrt(laid.head_m - lost)
+    share = fallen[1:] / (slope * laid.time_s[1:])
+    assert share.min() > 1.0 and share.max() < 1.10
 
 
 def test_heat_into_cloth_through_a_contact() -> None:
@@ -288,13 +232,14 @@ def test_one_sheet_warms_the_whole_slab_by_six_degrees() -> None:
         (95, 3.0, 60, 3.8, 19),
     ],
 )
-def test_pour_windows(wt: float, film: float, table: float, low: float, high: float) -> None:
+def test_hot_bands(wt: float, film: float, table: float, low: float, high: float) -> None:
     # Worked, K above the liquidus in the pot: film not over 5 % solid at the gate; mobile for 20 s. The upper limit is an
     # estimate whatever the arithmetic; ours is within 10 % and 5 K. The lower within 2.5 K.
     comp = tin(wt)
     window = pour_window(comp, sheet_of_film(comp, film, liquidus(comp).temperature_c + 20), table, 20.0)
-    assert window.too_cold_below_c - window.liquidus_c == pytest.approx(low, abs=2.5)
-    assert window.too_hot_above_c - window.liquidus_c == pytest.approx(high, abs=0.10 * high + 5.0)
+    hot = window.bands[-1]
+    assert hot.too_cold_below_c - window.liquidus_c == pytest.approx(low, abs=2.5)
+    assert hot.too_hot_above_c - window.liquidus_c == pytest.approx(high, abs=0.10 * high + 5.0)
 
 
 def test_reports_of_roofing_lead_lie_at_or_above_the_lower_limit() -> None:

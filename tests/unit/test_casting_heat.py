@@ -56,20 +56,59 @@ def test_a_cold_gate_raises_the_first_window() -> None:
     first, later = (pour_window(SN50, 2.0, 20, 20, first_cast=f) for f in (True, False))
     # Worked: a cold 2.5 kg steel gate takes about 20 K out of 60 kg.
     assert first.way_loss_k - later.way_loss_k == pytest.approx(21.0, abs=2.0)
-    assert first.too_hot_above_c > later.too_hot_above_c + 15.0
+    assert first.bands[-1].too_hot_above_c > later.bands[-1].too_hot_above_c + 15.0
+    assert first.too_hot_above_c > later.too_hot_above_c + 5.0
     assert any("first cast" in words for words in first.warnings)
 
 
 def test_a_hotter_table_asks_for_colder_metal() -> None:
     # Worked: about 6.4 K colder for each 10 K of table at 2 mm of Sn50, for the same time to run.
-    cold, warm = (pour_window(SN50, 2.0, table, 20).too_hot_above_c for table in (20, 40))
+    cold, warm = (pour_window(SN50, 2.0, table, 20).bands[-1].too_hot_above_c for table in (20, 40))
     assert (cold - warm) / 2.0 == pytest.approx(6.4, abs=1.5)
 
 
-def test_thick_metal_on_a_warm_table_has_no_window() -> None:
-    window = pour_window(SN50, 3.2, 80, 25)
-    assert window.empty
-    assert any("no temperature suits" in words for words in window.warnings)
+def test_thick_metal_on_a_warm_table_has_no_hot_band_and_says_what_to_do() -> None:
+    hot = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(poured=((50.0, False),)))
+    assert hot.empty and hot.regime == "hot"
+    assert any("no temperature suits" in words and "slush" in words for words in hot.warnings)
+    barred = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(poured=((50.0, False),), side_bars=True))
+    assert not barred.empty
+
+
+def test_slush_and_hot_band_say_what_sets_their_ends() -> None:
+    slush, hot = pour_window(SN50, 2.0, 20, 20).bands
+    assert slush.too_hot_above_c < hot.too_cold_below_c
+    assert "sets in the sled" in slush.cold_end and "runs off the sides" in slush.hot_end
+    assert "grains at the gate" in hot.cold_end
+
+
+def test_the_band_is_the_metals_own_until_the_log_says_otherwise() -> None:
+    # Tin as it begins to grain, lead as hot as paper bears (Encyclopedie, t. 11, 1765, p. 635).
+    assert pour_window(Composition.parse("Sn 75 Pb bal"), 1.5, 20, 20).regime == "slush"
+    assert pour_window(LEAD, 2.0, 20, 20).regime == "hot"
+    by_log = pour_window(SN50, 2.0, 20, 20, limits=WindowLimits(poured=((50.0, False),)))
+    assert by_log.regime == "hot" and "by its log" in by_log.why
+
+
+def test_the_slushy_band_moves_with_stone_and_alloy_and_thickness() -> None:
+    usual, warm = (pour_window(SN50, 2.0, table, 20) for table in (20, 60))
+    assert warm.try_high_c < usual.try_high_c
+    assert pour_window(SN50, 1.0, 20, 20).too_hot_above_c > usual.too_hot_above_c
+    assert pour_window(Composition.parse("Sn 30 Pb bal"), 2.0, 20, 20).try_low_c > usual.try_high_c
+
+
+def test_ripples_are_not_blamed_where_heat_sets_the_lower_end() -> None:
+    thick = pour_window(LEAD, 5.4, 20, 20)
+    assert not any("ripples" in words for words in thick.warnings)
+    thin = pour_window(Composition.parse("Sn 15 Pb bal"), 1.2, 20, 20)
+    assert any("ripples" in words for words in thin.warnings) or thin.empty
+
+
+def test_no_band_is_without_width() -> None:
+    for comp in (SN50, LEAD, Composition.parse("Sn 62 Pb bal")):
+        for thickness in (0.8, 2.0, 5.0):
+            for band in pour_window(comp, thickness, 40, 20).bands:
+                assert band.try_high_c - band.try_low_c > 1.0
 
 
 def test_lead_warns_of_the_cloth_and_never_calls_anything_safe() -> None:
@@ -80,9 +119,9 @@ def test_lead_warns_of_the_cloth_and_never_calls_anything_safe() -> None:
 
 
 def test_limits_from_the_shop_are_used_and_named() -> None:
-    own = WindowLimits(shortest_mobile_s=6, calm_mobile_s=9, longest_mobile_s=12, verdicts_used=17)
+    own = WindowLimits(shortest_mobile_s=6, calm_mobile_s=9, longest_mobile_s=12, verdicts_used=17, poured=((50.0, False),))
     window = pour_window(SN50, 1.5, 20, 20, limits=own)
-    assert window.too_hot_above_c < pour_window(SN50, 1.5, 20, 20).too_hot_above_c
+    assert window.too_hot_above_c < pour_window(SN50, 1.5, 20, 20).bands[-1].too_hot_above_c
     assert "17 logged verdicts" in window.rests_on
     with pytest.raises(CastingError):
         WindowLimits(shortest_mobile_s=30.0)

@@ -2,67 +2,38 @@
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
+from casting_samples import OUTFIT, SN50, shop
 
-from pipemetal.alloys.composition import Composition
 from pipemetal.casting.calibrate import calibrate
-from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.model import Coefficients, Sled
 from pipemetal.casting.outside import joint_distance, outside_words
 from pipemetal.casting.push import push_card
-from pipemetal.casting.simulate import Noise, simulate_cast
+from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.casting.wanted import Wanted
 
-SN50 = Composition.parse("Sn 50 Pb bal")
-TRUTH = Coefficients.known(0.58, 0.1, 0.03, 0.0, 0.04, 0.02)
-
-
-def shop() -> list[LoggedCast]:
-    """Thick sheets by a wide gate, thin ones by a narrow gate: never a narrow gate with a slow push."""
-    rng, casts = np.random.default_rng(3), []
-    for k in range(14):
-        start = 1.1 + 0.09 * k
-        casts.append(
-            simulate_cast(
-                rng,
-                TRUTH,
-                id=f"c{k}",
-                comp=SN50,
-                sled=Sled(200, 800),
-                length_mm=3500,
-                thickness_start_mm=start,
-                thickness_end_mm=0.85 * start,
-                gate_mm=round(1.6 * start, 1),
-                superheat_k=20.0 + 0.8 * k,
-                noise=Noise(timing_s=0.02),
-            )
-        )
-    return casts
-
-
-COEFFICIENTS = calibrate(shop()).coefficients
+LAW = calibrate([replace(c, pour_temperature_c=225.0 + 12.0 * c.gate_mm) for c in shop(14, 3)]).law
 
 
 def middle() -> list[float]:
-    return list(COEFFICIENTS.logged_centre)
+    return list(LAW.logged_centre)
 
 
 def test_the_middle_of_the_log_is_within_it() -> None:
-    assert outside_words(middle(), COEFFICIENTS) == ()
-    assert outside_words(middle(), Coefficients.prior()) == ()
+    assert outside_words(middle(), LAW) == ()
+    assert outside_words(middle(), ShopLaw.prior()) == ()
 
 
 def test_a_value_beyond_its_range_is_named_with_the_range() -> None:
     values = middle()
     values[0] = 9.0
-    words = outside_words(values, COEFFICIENTS)
+    words = outside_words(values, LAW)
     assert any("gate 9 mm" in w and "logged" in w for w in words)
 
 
 def test_a_pair_never_cast_together_is_named_though_each_is_usual() -> None:
     values = middle()
-    values[0], values[3] = COEFFICIENTS.logged_low[0], COEFFICIENTS.logged_high[3]
-    (words,) = outside_words(values, COEFFICIENTS)
+    values[0], values[3] = LAW.logged_low[0], LAW.logged_high[3]
+    (words,) = outside_words(values, LAW)
     assert "narrow gate with hot metal" in words and "not together" in words
 
 
@@ -72,8 +43,7 @@ def test_two_alike_standard_deviations_apart_add_up_when_they_always_went_togeth
 
 
 def test_the_card_says_so() -> None:
-    pour = 216.0 + 20.0 + 10.4
-    card = push_card(SN50, pour, 3500, 800, 1.2, 1.0, Sled(200, 800), COEFFICIENTS, gate_mm=3.4)
+    card = push_card(Wanted(SN50, 250.0, 3500, 800, 1.2, 1.0), OUTFIT, LAW, gate_mm=3.4)
     assert any("outside your logged range" in w for w in card.warnings)
-    few = replace(COEFFICIENTS, logged_centre=(), logged_covariance=())
+    few = replace(LAW, logged_centre=(), logged_covariance=())
     assert outside_words(middle(), few) == ()

@@ -4,9 +4,10 @@ import pytest
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.freezing import freeze
-from pipemetal.casting.model import Coefficients, Sled
+from pipemetal.casting.model import Sled
 from pipemetal.casting.push import push_card
 from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.casting.window import pour_window
 from pipemetal.documents.casting_cards import DayRow, beat_card, day_card, freeze_card, learned_card, pour_card
 from pipemetal.documents.casting_pictures import (
@@ -17,7 +18,7 @@ from pipemetal.documents.casting_pictures import (
 from pipemetal.documents.drawing import Drawing, Text, text_width_mm
 
 SN50 = Composition.parse("Sn 50 Pb bal")
-CARD = push_card(SN50, 240, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior())
+CARD = push_card(Wanted(SN50, 240, 4000, 800, 2.0, 1.5), Outfit(Sled(250, 800)))
 WINDOW = pour_window(SN50, 2.0, 20, 20)
 DRAWINGS = [
     pour_card(CARD, WINDOW, "A sheet with a rather long name for the Principal of the Great"),

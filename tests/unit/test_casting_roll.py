@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.casting.model import Coefficients, Sled
-from pipemetal.casting.push import Station, push_card, thickness_from_push
+from pipemetal.casting.model import Sled
+from pipemetal.casting.push import Push, Station, push_card, thickness_from_push
 from pipemetal.casting.roll import expected_field, places_to_gauge, roll_field
+from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.errors import CastingError, SheetError
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
@@ -20,10 +21,11 @@ SIX = [(0.03, 0.1), (0.03, 0.9), (0.97, 0.1), (0.97, 0.9), (0.35, 0.5), (0.65, 0
 
 def bent_push() -> tuple[Station, ...]:
     """A sheet whose push slowed in the middle: its thickness is no straight line."""
-    card = push_card(SN50, 240, LENGTH, WIDTH, 1.9, 1.5, Sled(220, 800), Coefficients.prior())
+    outfit = Outfit(Sled(220, 800))
+    card = push_card(Wanted(SN50, 240, LENGTH, WIDTH, 1.9, 1.5), outfit)
     d = [m.distance_m for m in card.marks]
-    u = [m.speed_m_s * (1.0 - 0.12 * math.sin(math.pi * m.distance_m / d[-1])) for m in card.marks]
-    return thickness_from_push(SN50, 240, card.charge_kg, card.gate_mm, d, u, Sled(220, 800), Coefficients.prior())
+    u = [m.speed_m_s * (1.0 - 0.25 * math.sin(math.pi * m.distance_m / d[-1])) for m in card.marks]
+    return thickness_from_push(Push(SN50, 240, card.charge_kg + 12.0, card.gate_mm, d, u), outfit)
 
 
 def readings(stations: tuple[Station, ...], factor: float, rng: np.random.Generator) -> list[Reading]:

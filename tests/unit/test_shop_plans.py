@@ -111,6 +111,8 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     plan["new_sheets"][0]["cuts"] = [plan["rolls_used"][0]["cuts"][0] | {"blank": "Flute 8 F body"}]
     _, plan_id = stocked.accept_plan(as_plan(plan))
     stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 20.5, "P": 19.5})
+    with pytest.raises(BookError, match="booked already"):
+        stocked.charge_planned(plan_id, "M1", "2026-18", weighed_kg={"T": 1.0})
     assert sum(stocked.stock()["melt:2026-17"].values()) == pytest.approx(39.8)
     assert {r["about"] for r in stocked.reservations(plan_id)} == {"roll:R1"}
     (order,) = stocked.cast_list(plan_id)

@@ -261,7 +261,9 @@ def test_settings_spoilt_by_hand_are_told_and_no_page_goes_dark(client: TestClie
 
 def test_the_gates_figures_are_the_priors_without_a_cast(client: TestClient) -> None:
     page = client.get(f"{PAGE}?group=gate").text
-    assert "believed before any" in page and "0.600" in page and "/casting" in page
+    assert "believed before any" in page and "/casting/said" in page
+    said = client.get("/casting/said").text
+    assert "Worth casting next" in said and "0.7" in said and "thick metal on a dragging cloth" in said
 
 
 def test_the_gates_figures_are_worked_out_only_when_asked_for(client: TestClient, planned: Book) -> None:
@@ -271,10 +273,13 @@ def test_the_gates_figures_are_worked_out_only_when_asked_for(client: TestClient
     planned.import_casts(read_log(packaged_file("log.csv")), "log.csv")
     assert "Work it out" in client.get(f"{PAGE}?group=gate").text
     worked_out = client.get(f"{PAGE}?group=gate&learn=1").text
-    assert "28 casts used" in worked_out and "0.584" in worked_out
-    assert "0.584" in client.get(f"{PAGE}?group=gate").text
+    assert "30 casts used" in worked_out
+    assert "30 casts used" in client.get(f"{PAGE}?group=gate").text
+    said = client.get("/casting/said").text
+    assert "30 of 30 logged casts used" in said and said.count("<svg") == 3 and "C112" in said
     speak(client, "mm.kg.C.comma.de.auto")
-    assert "28 Güsse benutzt" in client.get(f"{PAGE}?group=gate").text
+    assert "30 Güsse benutzt" in client.get(f"{PAGE}?group=gate").text
+    assert "Was eure Güsse sagen" in client.get("/casting/said").text
 
 
 def test_a_recipe_is_entered_and_changed(client: TestClient, planned: Book) -> None:

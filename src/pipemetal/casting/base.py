@@ -1,7 +1,7 @@
 """The table under the sheet: cells of cloth and of stone, warmed from above, in steps that never overshoot. Units: SI.
 
-The cells' own temperatures fade as a sum of modes, each by its exponential, found once for a table; what the sheet sends down
-feeds every mode. A step of any length costs a few products of short rows and keeps the heat exactly.
+The cells' own temperatures fade as a sum of modes, each by its exponential, found once for a table; what the sheet
+sends down feeds every mode. A step of any length costs a few products of short rows and keeps the heat exactly.
 """
 
 from __future__ import annotations
@@ -34,10 +34,11 @@ def film_coefficient_w_m2k(surface_c: float, air_c: float, emissivity: float) ->
 
 @dataclass(frozen=True, eq=False)
 class Base:
-    """The grid of one table: heat capacities and conductances between neighbouring cells, per square metre, and its modes.
+    """The grid of one table: heat capacities and conductances between neighbouring cells, per square metre, and its
+    modes.
 
-    ``rates_1_s`` (n) is how fast each mode fades, ``shapes`` (n cells, n modes) its temperatures; ``top`` (n) is the uppermost
-    cell's share of each, which is also what a flux from above feeds it. Modes are relative to the air.
+    ``rates_1_s`` (n) is how fast each mode fades, ``shapes`` (n cells, n modes) its temperatures; ``top`` (n) is the
+    uppermost cell's share of each, which is also what a flux from above feeds it. Modes are relative to the air.
     """
 
     settings: ThermalSettings
@@ -135,7 +136,9 @@ def _modes(capacity: Array, links: Array, underside: float) -> tuple[Array, Arra
 
 @dataclass(frozen=True, eq=False)
 class Step:
-    """A step in time: how the modes fade, what one W/m2 from above feeds each, and how far that lifts the uppermost cell."""
+    """A step in time: how the modes fade, what one W/m2 from above feeds each, and how far that lifts the
+    uppermost cell.
+    """
 
     fading: Array
     feeding: Array

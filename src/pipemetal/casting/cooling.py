@@ -1,4 +1,6 @@
-"""Bringing ladled metal down to its pouring temperature: how fast the pot cools, and cold pieces to add in two steps."""
+"""Bringing ladled metal down to its pouring temperature: how fast the pot cools, and cold pieces to add in two
+steps.
+"""
 
 from __future__ import annotations
 

@@ -13,15 +13,18 @@ from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.calibrate import Calibration, calibrate
 from pipemetal.casting.laying import Box, film_of_push
 from pipemetal.casting.log import LoggedCast, ReducedCast, reduced
-from pipemetal.casting.model import TWO_SIDED_95, Array, Coefficients, Gate, fluid_of, laid_thickness_mm
-from pipemetal.casting.push import Station, thickness_from_push
+from pipemetal.casting.model import TWO_SIDED_95, Array, CastingTable, Gate, laid_thickness_mm
+from pipemetal.casting.push import Push, Station, thickness_from_push
+from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.casting.wanted import Outfit, checked_metal
 from pipemetal.errors import CastingError
 
-__all__ = ["Cause", "Explanation", "expected_stations", "explain"]
+__all__ = ["Cause", "Explanation", "expected_stations", "explain", "law_of_cast"]
 
 CAUSES = ("gate", "charge", "speed", "temperature")
 _PLACES = 25
-# Corrections smaller than this are not worth a change of habit: people do not push more evenly (common practice, no source).
+# Corrections smaller than this are not worth a change of habit: people do not push more evenly (common practice, no
+# source).
 _LEAST_CHANGE = 0.02
 # Share of a standard deviation of the times that is tried to see what it moves.
 _SMALL_STEP = 0.1
@@ -29,7 +32,9 @@ _SMALL_STEP = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """What one cause adds to the thickness, in mm, at the beginning, the middle and the end, and on the mean; with its words."""
+    """What one cause adds to the thickness, in mm, at the beginning, the middle and the end, and on the mean; with
+    its words.
+    """
 
     name: str
     start_mm: float
@@ -41,10 +46,12 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Why a cast came out as it did against another: ``measured_mean_mm`` is ``reference_mean_mm`` and all causes together.
+    """Why a cast came out as it did against another: ``measured_mean_mm`` is ``reference_mean_mm`` and all causes
+    together.
 
-    ``reference_mean_mm`` is what the shop's own numbers say this sheet had been with the other cast's gate, charge, speed
-    and temperature. The last cause is what these do not explain; ``within_scatter`` says whether it is the shop's usual luck.
+    ``reference_mean_mm`` is what the shop's own numbers say this sheet had been with the other cast's gate, charge,
+    speed and temperature. The last cause is what these do not explain; ``within_scatter`` says whether it is the
+    shop's usual luck.
     """
 
     cast: str
@@ -64,18 +71,18 @@ def explain(
     """Why a logged cast came out so.
 
     Arguments:
-        casts: the log. found: its calibration, if it is at hand. reference_id: the cast to compare with; without it the cast
-            before this one in the log that is nearest in gate, or the nearest after it.
+        casts: the log. found: its calibration, if it is at hand. reference_id: the cast to compare with; without it
+            the cast before this one in the log that is nearest in gate, or the nearest after it.
     Raises:
         CastingError: a cast that is not in the log or that cannot be used, with the reason.
-    Sources: each cause by its mean share over all orders in which the causes can be changed (Shapley, Contributions to the
-        Theory of Games II (1953); from memory), so that they add up exactly.
+    Sources: each cause by its mean share over all orders in which the causes can be changed (Shapley, Contributions
+        to the Theory of Games II (1953); from memory), so that they add up exactly.
     """
     found = found or calibrate(casts)
     cast, mine = _usable(cast_id, casts)
     other_id = reference_id or _nearest(cast, casts)
     other, theirs = _usable(other_id, casts)
-    push = _Push(cast, mine, found.coefficients)
+    push = _Push(cast, mine, law_of_cast(found, cast))
     own, its = _settings(cast, mine), _settings(other, theirs)
     profiles = {
         chosen: push.solid_mm(
@@ -90,7 +97,7 @@ def explain(
     measured = np.interp(push.x_m, mine.x_m, 1e3 * mine.film_m) / laid_thickness_mm(cast.composition, 1.0)
     expected, base = profiles[tuple(range(4))], profiles[()]
     causes = [_cause(CAUSES[k], _share(profiles, k), _change(k, own, its)) for k in range(4)]
-    scatter = math.hypot(found.coefficients.cast_scatter, found.coefficients.station_scatter / math.sqrt(len(mine.x_m)))
+    scatter = math.hypot(found.law.cast_scatter, found.law.station_scatter / math.sqrt(len(mine.x_m)))
     off = math.log(float(measured.mean()) / float(expected.mean()))
     usual = abs(off) < TWO_SIDED_95 * scatter
     causes.append(
@@ -115,31 +122,36 @@ def explain(
     )
 
 
-def expected_stations(cast_id: str, casts: Sequence[LoggedCast], coefficients: Coefficients) -> tuple[Station, ...]:
+def law_of_cast(found: Calibration, cast: LoggedCast) -> ShopLaw:
+    """The shop's law for the groups that a logged cast belonged to."""
+    names = {
+        "gate": cast.gate_name,
+        "box": cast.sled_name or f"{cast.sled.inner_width_mm:.0f} wide",
+        "cloth": cast.cloth_name,
+        "crew": cast.crew,
+        "table": cast.table_name,
+    }
+    return found.law.for_cast(**names)
+
+
+def expected_stations(cast_id: str, casts: Sequence[LoggedCast], found: Calibration) -> tuple[Station, ...]:
     """What a logged cast's own push should have given along the sheet, with its band.
 
-    The band holds what the coefficients, cast and place leave open, and what the watch does: marks taken by hand tell the
+    The band holds what the law, cast and place leave open, and what the watch does: marks taken by hand tell the
     speed at a place to some ten percent only.
     Raises:
         CastingError: a cast that is not in the log, cannot be used, or ran its sled empty.
     """
     cast, got = _usable(cast_id, casts)
+    law = law_of_cast(found, cast)
     x = np.linspace(0.0, cast.length_mm * 1e-3, _PLACES)
 
+    outfit = _outfit(cast)
+
     def pushed(quicker: Array) -> tuple[Station, ...]:
-        speed = got.speed_m_s * np.exp(quicker)
-        return thickness_from_push(
-            cast.composition,
-            liquidus(cast.composition).temperature_c + max(cast.superheat_k, 0.0),
-            cast.charge_kg,
-            cast.gate_mm,
-            x,
-            np.clip(np.interp(x, got.x_m, speed), 0.05, 5.0),
-            cast.sled,
-            coefficients,
-            run_up_mm=cast.run_up_mm or 0.0,
-            gate=Gate(cast.lip_mm, 0.3, 20.0),
-        )
+        speed = np.clip(np.interp(x, got.x_m, got.speed_m_s * np.exp(quicker)), 0.05, 5.0)
+        push = Push(cast.composition, _pour_c(cast), cast.charge_kg, cast.opening_mm, x, speed, _table_c(cast))
+        return thickness_from_push(push, outfit, law)
 
     expected = pushed(np.zeros_like(got.speed_m_s))
     thickness = np.array([s.thickness_mm for s in expected])
@@ -159,6 +171,19 @@ def expected_stations(cast_id: str, casts: Sequence[LoggedCast], coefficients: C
     )
 
 
+def _pour_c(cast: LoggedCast) -> float:
+    return liquidus(cast.composition).temperature_c + cast.superheat_k
+
+
+def _table_c(cast: LoggedCast) -> float:
+    return 20.0 if cast.table_temperature_c is None else cast.table_temperature_c
+
+
+def _outfit(cast: LoggedCast) -> Outfit:
+    table = CastingTable(20000.0, 5000.0, slope_mm_m=cast.slope_mm_m)
+    return Outfit(cast.sled, Gate(cast.lip_mm, 0.3, 20.0), table, run_up_mm=cast.run_up_mm or 0.0)
+
+
 def _usable(cast_id: str, casts: Sequence[LoggedCast]) -> tuple[LoggedCast, ReducedCast]:
     cast = next((c for c in casts if c.id == cast_id), None)
     if cast is None:
@@ -174,15 +199,19 @@ def _nearest(cast: LoggedCast, casts: Sequence[LoggedCast]) -> str:
     usable = [(i, c) for i, c in enumerate(casts) if i != at and not isinstance(reduced(c), str)]
     if not usable:
         raise CastingError("needs another cast to be compared with", field="id", value=cast.id)
-    return min(usable, key=lambda p: (p[0] > at, abs(math.log(p[1].gate_mm / cast.gate_mm)), abs(p[0] - at)))[1].id
+    return min(usable, key=lambda p: (p[0] > at, abs(math.log(p[1].opening_mm / cast.opening_mm)), abs(p[0] - at)))[
+        1
+    ].id
 
 
 Settings = tuple[float, float, tuple[Array, Array], float]
 
 
 def _settings(cast: LoggedCast, got: ReducedCast) -> Settings:
-    """Gate, charge per length and width of sheet carried onto this one, speed along the shares of the length, superheat."""
-    return cast.gate_mm, cast.charge_kg, (got.x_m / (cast.length_mm * 1e-3), got.speed_m_s), cast.superheat_k
+    """Gate, charge per length and width of sheet carried onto this one, speed along the shares of the length,
+    superheat.
+    """
+    return cast.opening_mm, cast.charge_kg, (got.x_m / (cast.length_mm * 1e-3), got.speed_m_s), cast.superheat_k
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,7 +220,7 @@ class _Push:
 
     cast: LoggedCast
     got: ReducedCast
-    coefficients: Coefficients
+    law: ShopLaw
 
     @property
     def x_m(self) -> Array:
@@ -200,15 +229,9 @@ class _Push:
     def solid_mm(self, gate_mm: float, charge_kg: float, pace: tuple[Array, Array], superheat_k: float) -> Array:
         """Thickness along the sheet; the run-up is what was logged, or none."""
         cast = self.cast
-        pour_c = liquidus(cast.composition).temperature_c + max(superheat_k, 0.0)
-        box = Box.of(
-            cast.sled,
-            Gate(lip_mm=cast.lip_mm),
-            gate_mm,
-            fluid_of(cast.composition, round(pour_c, 1)),
-            self.coefficients,
-            superheat_k,
-        )
+        pour_c = liquidus(cast.composition).temperature_c + superheat_k
+        metal = checked_metal(cast.composition, round(pour_c, 1), cast.sled, _table_c(cast))
+        box = Box.of(cast.sled, Gate(lip_mm=cast.lip_mm), gate_mm, metal, self.law, cast.slope_mm_m)
         speed = np.interp(self.x_m / self.x_m[-1], *pace)
         laid = film_of_push(box, self.x_m, speed, charge_kg, (cast.run_up_mm or 0.0) * 1e-3)
         if isinstance(laid, str):

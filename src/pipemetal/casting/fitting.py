@@ -1,33 +1,53 @@
-"""The linear model behind the fit of a log: all casts side by side, small blocks cast by cast, scatters on a grid."""
+"""The fit of a shop's law to its log: all casts side by side, small blocks cast by cast, everything unknown weighed
+by evidence.
+
+    ln film = ln law_k(true speed, true head) + columns . b + cast + place,   b ~ N(0, size^2)
+
+for every rival k and every size of the departure; their weights, both scatters and what the watch and the scale did
+not tell are all found together. Sources: calibration with a discrepancy: Kennedy & O'Hagan, J. R. Stat. Soc. B 63
+(2001) 425.
+"""
 
 from __future__ import annotations
 
+import copy
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from pipemetal.casting.features import Basis, inputs
 from pipemetal.casting.log import ReducedCast
-from pipemetal.casting.model import GRAVITY_M_S2, Array, Coefficients
-from pipemetal.errors import ConvergenceError
+from pipemetal.casting.model import Array
+from pipemetal.casting.rivals import RIVALS, At
+from pipemetal.casting.shop_law import BENDS, CAST_SCATTER, SIZES, STATION_SCATTER, Part, law_films
 
-__all__ = ["Fit", "Linear", "Stack", "fitted"]
+__all__ = ["Extra", "Fit", "fitted"]
 
-# Spread of the logarithms of the scatters, from cast to cast and from place to place, about their prior values.
-_SCATTER_SDS = (0.3, 0.5)
-_ROUNDS, _FULL_STEPS = 60, 8
-# Where the linearised model still means something: ln Cd, gate zero in mm, drag ratio, superheat effect.
-_LEAST, _MOST = np.array([-1.4, -1.5, -0.2, -0.5]), np.array([0.15, 1.5, 0.5, 0.5])
-_GRID = np.linspace(-1.4, 1.4, 9)
-_NEAR = np.linspace(-2.4, 2.4, 5)
-# A place or a cast further off than this many standard deviations is a misreading, not scatter.
-_PLACE_SIGMAS = 4.0
-_CAST_SIGMAS = 3.5
-# One cast in twenty is misread whole; a misread gate moves ln thickness by about this much (estimates).
-_MISREAD_SHARE, _MISREAD_SD = 0.05, 0.3
-# How many casts are weighed as misread at a time, and up to which length of log it takes them to be weighed.
-_SUSPECTS, _WEIGHED_LOG = 3, 120
+# Spread of the logarithms of both scatters about their usual values (estimates).
+_SCATTER_SDS = (0.5, 0.5)
+_ROUNDS = 5
+_NEAR = np.linspace(-1.6, 1.6, 3)
+# Parts that carry less of the whole are dropped.
+_LEAST_WEIGHT = 2e-3
+_STEP = 0.02
+# So many casts tell the scatters as well as more do.
+_ENOUGH = 100
+
+
+@dataclass(frozen=True, eq=False)
+class Extra:
+    """Columns beside the law's: one row for each cast, shape (casts, q), and the spread of each (ln thickness)."""
+
+    rows: Array
+    spreads: Array
+
+    @classmethod
+    def none(cls, casts: int) -> Extra:
+        """No further columns."""
+        return cls(np.empty((casts, 0)), np.empty(0))
 
 
 class Stack:
@@ -35,217 +55,282 @@ class Stack:
 
     def __init__(self, casts: Sequence[ReducedCast], mask: Sequence[Array]) -> None:
         n = max((len(c.x_m) for c in casts), default=1)
-        self.used = np.zeros((len(casts), n), dtype=bool)
-        self.film, self.head, self.speed = (np.ones((len(casts), n)) for _ in range(3))
-        self.film_sd = np.zeros((len(casts), n))
-        self.slopes = np.zeros((len(casts), n, 3))
+        shape = (len(casts), n)
+        self.used = np.zeros(shape, dtype=bool)
+        self.film, self.head, self.speed = np.full(shape, 2e-3), np.full(shape, 0.03), np.ones(shape)
+        self.place, self.solid = np.full(shape, 0.5), np.zeros(shape)
+        self.film_sd = np.zeros(shape)
+        self.slopes = np.zeros((*shape, 4))
         for i, cast in enumerate(casts):
             m = len(cast.x_m)
             self.used[i, :m] = mask[i]
             self.film[i, :m], self.head[i, :m], self.speed[i, :m] = cast.film_m, cast.head_m, cast.speed_m_s
+            self.place[i, :m], self.solid[i, :m] = cast.place, cast.solid
             self.film_sd[i, :m] = cast.film_sd
-            self.slopes[i, :m] = cast.speed_slopes
-        self.timing = np.array([c.speed_covariance for c in casts]).reshape(len(casts), 3, 3)
-        self.gate = np.array([c.gate_m for c in casts])[:, None]
-        self.capillary = np.array([c.capillary_m for c in casts])[:, None]
-        self.superheat = (np.array([c.superheat_k for c in casts])[:, None] - 20.0) / 20.0
+            self.slopes[i, :m, :3], self.slopes[i, :m, 3] = cast.speed_slopes, cast.head_slopes
+        self.unknown = np.zeros((len(casts), 4, 4))
+        for i, cast in enumerate(casts):
+            self.unknown[i, :3, :3] = cast.speed_covariance
+            self.unknown[i, 3, 3] = cast.mass_sd_kg**2
+        names = ("gate_m", "superheat_k", "density_kg_m3", "viscosity_pa_s", "tension_n_m", "lip_m", "box_m")
+        self.even = {name: np.array([getattr(c, name) for c in casts]).reshape(-1, 1) for name in names}
 
-    def linearised(self, theta: Array, timing_guess: Array) -> tuple[Array, Array, Array]:
-        """Residuals of ln film, gradients by the coefficients (C, n, 4) and by the timing unknowns (C, n, 3)."""
-        discharge = math.exp(theta[0])
-        beta = theta[2] * discharge
-        speed = self.speed * np.exp(np.einsum("cnk,ck->cn", self.slopes, timing_guess))
-        opening = self.gate + 1e-3 * theta[1]
-        scaled = discharge * np.exp(theta[3] * self.superheat)
-        effective = np.maximum(self.head - scaled * opening - self.capillary * self.gate / opening, 1e-4)
-        jet = np.sqrt(2.0 * GRAVITY_M_S2 * effective)
-        through = scaled * jet + beta * speed
-        residual = np.log(self.film) - (np.log(opening) + np.log(through) - np.log(speed))
-        by_head = -0.5 * scaled * opening / effective * scaled * jet / through
-        own = scaled * jet / through
-        rows = np.stack(
-            [
-                1.0 + by_head,
-                1e-3 / opening * (1.0 + by_head),
-                discharge * speed / through,
-                (own + by_head) * self.superheat * np.ones_like(speed),
-            ],
-            axis=-1,
+    def at(self, guess: Array) -> At:
+        """The places of all casts with watch and scale corrected by a guess (casts, 4); flat arrays of the used
+        ones.
+        """
+        speed = self.speed * np.exp(np.clip(np.einsum("cnk,ck->cn", self.slopes[:, :, :3], guess[:, :3]), -1.0, 1.0))
+        head = self.head * np.exp(np.clip(self.slopes[:, :, 3] * guess[:, 3:4], -1.0, 1.0))
+        even = {name: np.broadcast_to(v, self.used.shape)[self.used] for name, v in self.even.items()}
+        return At(
+            head_m=head[self.used],
+            speed_m_s=speed[self.used],
+            place=self.place[self.used],
+            solid=self.solid[self.used],
+            **even,
         )
-        by_timing = (beta * speed / through - 1.0)[:, :, None] * self.slopes
-        zero = ~self.used
-        residual[zero], rows[zero], by_timing[zero] = 0.0, 0.0, 0.0
-        return residual, rows, by_timing
+
+    def spread_out(self, flat: Array) -> Array:
+        """Values of the used places (..., n used) or (n used, q) back in their casts (casts, n[, q]), nought
+        elsewhere.
+        """
+        out = np.zeros((*self.used.shape, *flat.shape[1:]))
+        out[self.used] = flat
+        return out
 
 
 @dataclass(frozen=True)
-class Fit:
-    """Coefficients with covariance, both scatters (means over their posterior), effects and residuals."""
+class Solved:
+    """All rivals and sizes for one pair of scatters: log evidence (sizes, rivals), departures (sizes, columns,
+    rivals).
+    """
 
-    theta: Array
-    covariance: Array
-    cast_sd: float
-    place_sd: float
-    rows: Array
-    used: Array
-    effects: Array
-    effect_sds: Array
-    place_sigmas: Array
-    linear: Linear
-    centre: tuple[float, float]
-
-    def misreadings(self) -> tuple[list[tuple[int, float]], list[tuple[int, int, float]]]:
-        """Casts and places that are too far off to be scatter, only the worst tenth at a time."""
-        place = np.abs(self.place_sigmas)
-        worst = max(_PLACE_SIGMAS, 0.6 * float(place.max(initial=0.0)))
-        places = [(int(i), int(k), float(self.place_sigmas[i, k])) for i, k in np.argwhere(place > worst)]
-        return (self._misread_casts() if len(self.effects) >= 4 else []), places
-
-    def _misread_casts(self) -> list[tuple[int, float]]:
-        z = self.effects / self.effect_sds
-        if len(z) >= 6:
-            # One misread gate widens the fitted scatter and hides itself in it; the middle half of the casts does not care.
-            usual = 1.4826 * float(np.median(np.abs(self.effects - np.median(self.effects))))
-            z = self.effects / np.minimum(self.effect_sds, max(1.2 * usual, 0.015))
-        limit = max(_CAST_SIGMAS, 0.7 * float(np.abs(z).max(initial=0.0)))
-        casts = [(int(i), float(z[i])) for i in np.flatnonzero(np.abs(z) > limit)]
-        if casts or len(z) > _WEIGHED_LOG:
-            return casts
-        # With few casts it also bends the coefficients; then weigh the whole fit with and without it.
-        suspects = np.argsort(-np.abs(self.effects))[:_SUSPECTS]
-        odds = [self.linear.misread_odds(int(i), self.centre, self.place_sd) for i in suspects]
-        worst = int(np.argmax(odds))
-        return [(int(suspects[worst]), float(z[suspects[worst]]))] if odds[worst] > 0.0 else []
+    evidence: Array
+    means: Array
+    matrices: Array
+    whitening: Array
+    total: float
 
 
-def fitted(casts: Sequence[ReducedCast], mask: Sequence[Array], prior: Coefficients) -> Fit:
-    """Gauss-Newton on coefficients and timing, with both scatters from a grid about their prior values."""
-    stack = Stack(casts, mask)
-    theta = np.array(prior.mean)
-    guess = np.zeros((len(casts), 3))
-    prior_precision = np.linalg.inv(np.array(prior.covariance) + 1e-12 * np.eye(4))
-    cast_sd, place_sd = max(prior.cast_scatter, 1e-3), max(prior.station_scatter, 1e-3)
-    centre = (math.log(cast_sd), math.log(place_sd))
-    for count in range(_ROUNDS):
-        residual, rows, by_timing = stack.linearised(theta, guess)
-        target = residual + rows @ theta + np.einsum("cnk,ck->cn", by_timing, guess)
-        problem = Linear(stack, rows, by_timing, target, prior_precision, np.array(prior.mean))
-        if count in (0, 2, 5) and len(casts):
-            cast_sd, place_sd = problem.scatters(centre)
-        solved = problem.solved(cast_sd, place_sd)
-        moved = float(np.abs(solved.theta - theta).max())
-        # Log and model may overshoot each other in turn; half steps end that.
-        share = 1.0 if count < _FULL_STEPS else 0.5
-        theta = np.clip(theta + share * (solved.theta - theta), _LEAST, _MOST)
-        rest = target - rows @ theta
-        guess += share * (np.einsum("cij,cnj,cnm,cm->ci", stack.timing, by_timing, solved.inverses, rest) - guess)
-        if moved < 1e-5 and count > 5:
-            break
-    if not np.all(np.isfinite(theta)) or moved > 1e-2:
-        raise ConvergenceError("the fit of the logged casts did not settle")
-    # Cast effects and what is left at each place, given everything else.
-    ones = stack.used.astype(float)
-    weighted = np.einsum("cnm,cm->cn", solved.inverses, rest)
-    effects = cast_sd**2 * np.einsum("cn,cn->c", ones, weighted)
-    sds = cast_sd * np.sqrt(np.maximum(cast_sd**2 * np.einsum("cn,cnm,cm->c", ones, solved.inverses, ones), 1e-9))
-    own = place_sd**2 + stack.film_sd**2
-    spread = np.sqrt(own * np.maximum(own * np.einsum("cnn->cn", solved.inverses), 1e-9))
-    sigmas = np.where(stack.used, own * weighted / np.maximum(spread, 1e-9), 0.0)
-    return Fit(theta, solved.covariance, cast_sd, place_sd, rows, stack.used, effects, sds, sigmas, problem, centre)
+@dataclass(frozen=True, eq=False)
+class Summed:
+    """What a log comes to for one pair of scatters: columns by columns, columns by targets, misfit with nothing
+    explained.
+    """
+
+    matrix: Array
+    right: Array
+    square: Array
+    whitening: Array
+
+    def solved(self, sds: Array, prior: Array) -> Solved:
+        """Evidence and departures for prior spreads (sizes, columns) and log weights (sizes, rivals)."""
+        # scaled by the prior spreads, so that every system is well made: (I + S A S) u = S b
+        scaled = sds[:, :, None] * self.matrix * sds[:, None, :] + np.eye(sds.shape[1])
+        rights = sds[:, :, None] * self.right
+        found = np.linalg.solve(scaled, rights)
+        misfit = self.square - np.einsum("hpk,hpk->hk", rights, found)
+        evidence = -0.5 * (misfit + np.linalg.slogdet(scaled)[1][:, None]) + prior
+        return Solved(evidence, sds[:, :, None] * found, scaled, self.whitening, _log_sum(evidence))
 
 
-@dataclass(frozen=True)
-class _Solved:
-    theta: Array
-    covariance: Array
-    inverses: Array
-    log_evidence: float
+class Linear:
+    """The linear model of one round, solved for given scatters in closed form."""
+
+    def __init__(
+        self, stack: Stack, columns: Array, by_unknown: Array, targets: Array, sds: Array, prior: Array
+    ) -> None:
+        """columns (C, n, p), by_unknown (C, n, 4), targets (C, n, K), sds (H, p), prior log weights (H, K)."""
+        self.columns, self.targets, self.sds, self.prior = columns, targets, sds, prior
+        self.unknown = np.einsum("cni,cij,cmj->cnm", by_unknown, stack.unknown, by_unknown, optimize=True)
+        self.used, self.film_sd = stack.used, stack.film_sd
+
+    def blocks(self, cast_sd: float | Array, place_sd: float) -> Array:
+        """Covariance of each cast's places, what no column explains."""
+        own = np.where(self.used, place_sd**2 + self.film_sd**2, 1.0)
+        pairs = (self.used[:, :, None] & self.used[:, None, :]).astype(float)
+        eye = np.eye(self.columns.shape[1])
+        blocks: Array = self.unknown + np.reshape(np.square(cast_sd), (-1, 1, 1)) * pairs + own[:, :, None] * eye
+        return blocks
+
+    def summed(self, cast_sd: float | Array, place_sd: float) -> Summed:
+        """The sums over all casts for these scatters; the one from cast to cast may be given cast by cast."""
+        root = np.linalg.cholesky(self.blocks(cast_sd, place_sd))
+        white = np.linalg.inv(root) @ np.concatenate([self.columns, self.targets], axis=2)
+        p = self.columns.shape[2]
+        columns = white[:, :, :p].reshape(-1, p)
+        targets = white[:, :, p:].reshape(-1, self.targets.shape[2])
+        blocks = 2.0 * float(np.log(np.einsum("cnn->cn", root)).sum())
+        square = np.einsum("nk,nk->k", targets, targets)
+        return Summed(columns.T @ columns, columns.T @ targets, square + blocks, root)
+
+    def solved(self, cast_sd: float | Array, place_sd: float) -> Solved:
+        """Evidence and departures for these scatters."""
+        return self.summed(cast_sd, place_sd).solved(self.sds, self.prior)
+
+    def some(self, most: int) -> Linear:
+        """The model of at most so many of the casts, evenly taken: enough to tell the scatters."""
+        if len(self.columns) <= most:
+            return self
+        few = copy.copy(self)
+        taken = np.linspace(0, len(self.columns) - 1, most).round().astype(int)
+        few.columns, few.targets, few.unknown = self.columns[taken], self.targets[taken], self.unknown[taken]
+        few.used, few.film_sd = self.used[taken], self.film_sd[taken]
+        return few
+
+    def scatters(self, centre: tuple[float, float], start: tuple[float, float]) -> tuple[float, float]:
+        """Both scatters: root mean squares over their posterior near its peak, sought from a start."""
+        weighed: dict[tuple[float, float], float] = {}
+
+        def at(a: float, b: float) -> float:
+            if (a, b) not in weighed:
+                log_prior = -0.5 * ((a / _SCATTER_SDS[0]) ** 2 + (b / _SCATTER_SDS[1]) ** 2)
+                weighed[a, b] = self.solved(math.exp(centre[0] + a), math.exp(centre[1] + b)).total + log_prior
+            return weighed[a, b]
+
+        a, b = _peak(at, (math.log(start[0]) - centre[0], math.log(start[1]) - centre[1]))
+        step = 0.1
+        widths = [
+            1.0 / math.sqrt(max((2.0 * at(a, b) - at(a - u, b - v) - at(a + u, b + v)) / step**2, 1.0))
+            for u, v in ((step, 0.0), (0.0, step))
+        ]
+        grid = [(a + widths[0] * u, b + widths[1] * v) for u in _NEAR for v in _NEAR]
+        logs = np.array([at(*pair) for pair in grid])
+        shares = np.exp(logs - logs.max())
+        shares /= shares.sum()
+        cast, place = (math.sqrt(shares @ np.exp(2.0 * (centre[k] + np.array([g[k] for g in grid])))) for k in (0, 1))
+        return cast, place
 
 
-def _peak(at: Callable[[float, float], float]) -> tuple[float, float]:
+def _log_sum(values: Array) -> float:
+    top = float(values.max())
+    return top + math.log(float(np.exp(values - top).sum()))
+
+
+def _peak(at: Callable[[float, float], float], start: tuple[float, float]) -> tuple[float, float]:
     """Where a smooth function of two numbers is greatest: a step along each in turn, halved when neither climbs."""
-    a = b = 0.0
+    a, b = start
     step = 0.4
-    while step > 0.02:
+    while step > 0.1:
         best = max((at(a + u, b + v), a + u, b + v) for u, v in ((0, 0), (step, 0), (-step, 0), (0, step), (0, -step)))
-        if (best[1], best[2]) == (a, b) or max(abs(best[1]), abs(best[2])) > 2.0:
+        if (best[1], best[2]) == (a, b) or max(abs(best[1]), abs(best[2])) > 2.4:
             step *= 0.5
         else:
             a, b = best[1], best[2]
     return a, b
 
 
-class Linear:
-    """The linear model of one round; solved for given scatters in closed form, one small block per cast."""
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """The parts of the law with their weights, both scatters, and how each cast and place came out against them."""
 
-    def __init__(
-        self, stack: Stack, rows: Array, by_timing: Array, target: Array, precision: Array, mean: Array
-    ) -> None:
-        self.stack, self.rows, self.target = stack, rows, target
-        self.precision, self.mean = precision, mean
-        self.timing = np.einsum("cni,cij,cmj->cnm", by_timing, stack.timing, by_timing)
-        self.pairs = (stack.used[:, :, None] & stack.used[:, None, :]).astype(float)
+    parts: tuple[Part, ...]
+    basis: Basis
+    cast_sd: float
+    place_sd: float
+    linear: Linear
+    at: At
+    used: Array
+    effects: Array
+    effect_sds: Array
+    place_sigmas: Array
+    log_evidence: float
 
-    def solved(self, cast_sd: float | Array, place_sd: float) -> _Solved:
-        """The coefficients for given scatters; the one from cast to cast may be given cast by cast."""
-        n = self.rows.shape[1]
-        own = np.where(self.stack.used, place_sd**2 + self.stack.film_sd**2, 1.0)
-        blocks = self.timing + np.reshape(np.square(cast_sd), (-1, 1, 1)) * self.pairs + own[:, :, None] * np.eye(n)
-        inverses = np.linalg.inv(blocks)
-        weighted = np.einsum("cnm,cmi->cni", inverses, self.rows)
-        matrix = self.precision + np.einsum("cni,cnj->ij", self.rows, weighted)
-        right = self.precision @ self.mean + np.einsum("cni,cn->i", weighted, self.target)
-        covariance = np.linalg.inv(matrix)
-        theta = covariance @ right
-        rest = self.target - self.rows @ theta
-        misfit = float(np.einsum("cn,cnm,cm->", rest, inverses, rest))
-        away = theta - self.mean
-        misfit += float(away @ self.precision @ away)
-        evidence = -0.5 * (misfit + float(np.linalg.slogdet(blocks)[1].sum()) + float(np.linalg.slogdet(matrix)[1]))
-        return _Solved(theta, covariance, inverses, evidence)
 
-    def scatters(self, centre: tuple[float, float]) -> tuple[float, float]:
-        """Both scatters: their means over the posterior; the log-normal prior keeps few casts sober.
+def fitted(
+    casts: Sequence[ReducedCast],
+    mask: Sequence[Array],
+    extra: Extra | None = None,
+    scatters: tuple[float, float] | None = None,
+    *,
+    bending: bool = True,
+) -> Fit:
+    """The law's parts by a log.
 
-        The grid lies about the posterior's peak and as wide as that is, for many casts know their scatter to a hundredth.
-        """
-        weighed: dict[tuple[float, float], float] = {}
+    Arguments:
+        casts, mask: as reduced, and which of their places count. extra: further columns (groups, time). scatters:
+            taken as known, where a fit nearby found them.
+    """
+    stack = Stack(casts, mask)
+    extra = extra or Extra.none(len(casts))
+    guess = np.zeros((len(casts), 4))
+    basis = Basis.of(inputs(stack.at(guess))) if bending and len(casts) else Basis()
+    hypers = list(itertools.product(SIZES, BENDS if len(basis.knots) else BENDS[:1]))
+    sds = np.stack([np.append(basis.sds(s[0], b[0]), extra.spreads) for s, b in hypers])
+    prior = np.log([[s[1] * b[1] * r.weight for r in RIVALS] for s, b in hypers])
+    centre = (math.log(CAST_SCATTER), math.log(STATION_SCATTER))
+    cast_sd, place_sd = scatters or (CAST_SCATTER, STATION_SCATTER)
+    weights = np.exp(prior - _log_sum(prior))
+    mean = np.zeros((basis.count + len(extra.spreads), len(RIVALS)))
+    rounds = range(_ROUNDS if scatters is None else 3)
+    for count in rounds:
+        at = stack.at(guess)
+        laws, columns = law_films(at), basis.columns(at, inputs(at))
+        powers = _powers(at, basis, weights.sum(axis=0), mean, laws, columns)
+        rows = np.hstack([columns, np.repeat(extra.rows, stack.used.sum(axis=1), axis=0)])
+        by_unknown = stack.slopes * stack.spread_out(np.column_stack([powers[0]] * 3 + [powers[1]]))
+        log_film = np.log(stack.film[stack.used])
+        targets = stack.spread_out(log_film[:, None] - laws.T)
+        targets += np.where(stack.used, np.einsum("cnk,ck->cn", by_unknown, guess), 0.0)[:, :, None]
+        linear = Linear(stack, stack.spread_out(rows), by_unknown, targets, sds, prior)
+        if scatters is None and count in (1, 3) and len(casts):
+            cast_sd, place_sd = linear.some(_ENOUGH).scatters(centre, (cast_sd, place_sd))
+        solved = linear.solved(cast_sd, place_sd)
+        weights = np.exp(solved.evidence - solved.total)
+        mean = np.einsum("hk,hpk->pk", weights, solved.means) / np.maximum(weights.sum(axis=0), 1e-300)
+        together = np.einsum("hk,hpk->p", weights, solved.means)
+        rest = targets @ weights.sum(axis=0) - np.einsum("cnp,p->cn", linear.columns, together)
+        inverses = _inverses(solved.whitening)
+        pulled = np.einsum("cnm,cm->cn", inverses, rest)
+        guess = np.einsum("cij,cnj,cn->ci", stack.unknown, by_unknown, pulled)
+    return _fit(stack, basis, hypers, linear, solved, weights, at, inverses, pulled, cast_sd, place_sd)
 
-        def at(a: float, b: float) -> float:
-            if (a, b) not in weighed:
-                evidence = self.solved(math.exp(centre[0] + a), math.exp(centre[1] + b)).log_evidence
-                weighed[a, b] = evidence - 0.5 * ((a / _SCATTER_SDS[0]) ** 2 + (b / _SCATTER_SDS[1]) ** 2)
-            return weighed[a, b]
 
-        a, b = _peak(at)
-        step = 0.05
-        widths = [
-            1.0 / math.sqrt(max((2.0 * at(a, b) - at(a - u, b - v) - at(a + u, b + v)) / step**2, 1.0))
-            for u, v in ((step, 0.0), (0.0, step))
-        ]
-        found = np.array(
-            [
-                (at(a + widths[0] * u, b + widths[1] * v), a + widths[0] * u, b + widths[1] * v)
-                for u in _NEAR
-                for v in _NEAR
-            ]
-        )
-        weights = np.exp(found[:, 0] - found[:, 0].max())
-        weights /= weights.sum()
-        cast_sd, place_sd = (float(weights @ np.exp(centre[k] + found[:, 1 + k])) for k in (0, 1))
-        return cast_sd, place_sd
+def _inverses(root: Array) -> Array:
+    inverse = np.linalg.inv(root)
+    found: Array = np.swapaxes(inverse, 1, 2) @ inverse
+    return found
 
-    def misread_odds(self, index: int, centre: tuple[float, float], place_sd: float) -> float:
-        """Logarithm of the odds that one cast was misread, the scatter from cast to cast integrated.
 
-        Sources: marginal likelihood of a contaminated normal (Box & Tiao, Biometrika 55 (1968) 119; from memory).
-        """
-        totals = []
-        for broad in (_MISREAD_SD, 0.0):
-            values = []
-            for a in _GRID:
-                sds = np.full(len(self.target), math.exp(centre[0] + a))
-                sds[index] = math.hypot(sds[index], broad)
-                values.append(self.solved(sds, place_sd).log_evidence - 0.5 * (a / _SCATTER_SDS[0]) ** 2)
-            totals.append(float(np.logaddexp.reduce(values)))
-        return totals[0] - totals[1] + math.log(_MISREAD_SHARE / (1.0 - _MISREAD_SHARE))
+def _powers(at: At, basis: Basis, weights: Array, mean: Array, laws: Array, columns: Array) -> tuple[Array, Array]:
+    """How ln film goes with ln speed and with ln head, rivals by weight; flat."""
+    told = [k for k in range(len(RIVALS)) if weights[k] > 1e-3]
+    own = sum((weights[k] * mean[: basis.count, k] for k in told), start=np.zeros(basis.count))
+    found = []
+    for name in ("speed", "head"):
+        moved = at.moved(**{name: 1.0 + _STEP})
+        later = law_films(moved, tuple(weights[k] if k in told else 0.0 for k in range(len(RIVALS))))
+        change = sum((weights[k] * (later[k] - laws[k]) for k in told), start=np.zeros(len(columns)))
+        change = change + (basis.columns(moved, inputs(moved)) - columns) @ own
+        found.append(np.clip(change / math.log(1.0 + _STEP), -1.5, 1.5))
+    return found[0], found[1]
+
+
+def _fit(
+    stack: Stack,
+    basis: Basis,
+    hypers: Sequence[tuple[tuple[float, float], tuple[float, float]]],
+    linear: Linear,
+    solved: Solved,
+    weights: Array,
+    at: At,
+    inverses: Array,
+    pulled: Array,
+    cast_sd: float,
+    place_sd: float,
+) -> Fit:
+    kept = [(h, k) for h, k in np.argwhere(weights > max(_LEAST_WEIGHT, 0.0))]
+    total = sum(float(weights[h, k]) for h, k in kept)
+    covariances = {
+        h: linear.sds[h][:, None] * np.linalg.inv(solved.matrices[h]) * linear.sds[h][None, :] for h, _ in kept
+    }
+    parts = tuple(
+        Part(int(k), float(weights[h, k]) / total, solved.means[h, :, k], covariances[h], hypers[h][1][0])
+        for h, k in kept
+    )
+    ones = stack.used.astype(float)
+    effects = cast_sd**2 * np.einsum("cn,cn->c", ones, pulled)
+    sds = cast_sd * np.sqrt(np.maximum(cast_sd**2 * np.einsum("cn,cnm,cm->c", ones, inverses, ones), 1e-9))
+    spread = np.sqrt(np.maximum(np.einsum("cnn->cn", inverses), 1e-9))
+    sigmas = np.where(stack.used, pulled / spread, 0.0)
+    return Fit(parts, basis, cast_sd, place_sd, linear, at, stack.used, effects, sds, sigmas, solved.total)

@@ -39,7 +39,8 @@ _HALT_SPAN_K = 0.3
 class HeatCurve:
     """Heat content of quickly cooled metal against temperature, nought at 0 C: rising points, straight between.
 
-    ``fraction_solid`` is by moles of atoms, which is the share of the volume within 2 %: what decides whether grains touch.
+    ``fraction_solid`` is by moles of atoms, which is the share of the volume within 2 %: what decides whether grains
+    touch.
     """
 
     temperature_c: Array
@@ -145,8 +146,8 @@ def freeze(
 
     Arguments:
         thickness_mm: of the solid sheet, 0.2 to 10 mm.
-        pour_temperature_c: of the film as it lies on the cloth, colder than the metal in the sled by what the way costs.
-        table_temperature_c: of the whole table before, unless ``table_state_c`` gives every cell.
+        pour_temperature_c: of the film as it lies on the cloth, colder than the metal in the sled by what the way
+        costs. table_temperature_c: of the whole table before, unless ``table_state_c`` gives every cell.
         duration_s: how long to follow; without it, until all is solid.
         until_solid: stop when this share of the volume is solid.
     Raises:

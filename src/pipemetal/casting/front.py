@@ -1,10 +1,10 @@
 """The freezing front in metal that lies on a cold half space: the classical similarity solutions, in closed form.
 
-They hold for thick metal without a contact resistance, which a sheet on cloth is not; they say what bare stone would do, why
-the cloth rules the freezing, and they are what a numerical scheme can be held against.
+They hold for thick metal without a contact resistance, which a sheet on cloth is not; they say what bare stone would
+do, why the cloth rules the freezing, and they are what a numerical scheme can be held against.
 
-Sources: H. S. Carslaw & J. C. Jaeger, Conduction of Heat in Solids (1959), ch. XI (Neumann, Schwarz; from memory); J. Crank,
-Free and Moving Boundary Problems (1984), eq. 3.14 (Stefan). Units: SI inside, C for temperatures.
+Sources: H. S. Carslaw & J. C. Jaeger, Conduction of Heat in Solids (1959), ch. XI (Neumann, Schwarz; from memory); J.
+Crank, Free and Moving Boundary Problems (1984), eq. 3.14 (Stefan). Units: SI inside, C for temperatures.
 """
 
 from __future__ import annotations
@@ -31,7 +31,9 @@ __all__ = ["Front", "FrontMetal", "effusivity", "freezing_front", "metal_of", "o
 
 @dataclass(frozen=True, slots=True)
 class FrontMetal:
-    """A metal with one melting point: density, heat capacities and conductivities solid and liquid, latent heat in J/kg."""
+    """A metal with one melting point: density, heat capacities and conductivities solid and liquid, latent heat in
+    J/kg.
+    """
 
     density_kg_m3: float
     solid_heat_capacity_j_kgk: float
@@ -54,7 +56,9 @@ class FrontMetal:
 
 @dataclass(frozen=True, slots=True)
 class Front:
-    """The front's number lambda and the temperature where metal and ground touch; depth = 2 lambda sqrt(diffusivity t)."""
+    """The front's number lambda and the temperature where metal and ground touch; depth = 2 lambda
+    sqrt(diffusivity t).
+    """
 
     number: float
     touch_c: float
@@ -129,7 +133,9 @@ def freezing_front(metal: FrontMetal, start_c: float, ground_c: float, ground_ef
 
 
 def metal_of(comp: Composition) -> FrontMetal:
-    """An alloy as if it froze at its liquidus, with all the heat it gives off between liquidus and solidus as latent heat."""
+    """An alloy as if it froze at its liquidus, with all the heat it gives off between liquidus and solidus as
+    latent heat.
+    """
     melting = liquidus(comp).temperature_c
     latent = heat_content_kj_kg(comp, melting) - heat_content_kj_kg(comp, min(solidus_c(comp), melting - 1.0))
     return FrontMetal(

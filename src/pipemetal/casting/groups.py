@@ -1,35 +1,50 @@
-"""Which gate, box, cloth or crew casts thicker, and whether the shop drifts: from how each cast came out against the fit."""
+"""Which alloy, gate, box, cloth, crew, table or season casts thicker, and whether the shop drifts.
+
+Each kind is a set of columns beside the law's (:class:`pipemetal.casting.fitting.Extra`), weighed by evidence like
+everything else: a kind counts in every card once the log speaks for it, and is told drawn towards none until then.
+"""
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from pipemetal.casting.calibrate import Calibration, CastEffect
+from pipemetal.casting.fitting import Extra, Fit, Solved
 from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.model import TWO_SIDED_95, Array, Coefficients
+from pipemetal.casting.model import TWO_SIDED_95, Array
+from pipemetal.casting.shop_law import ONE_ALLOY_SN, GroupColumn
 
-__all__ = ["Drift", "GroupEffect", "drift", "group_effects", "present_coefficients"]
+__all__ = ["KINDS", "Drift", "GroupEffect", "Groups", "groups_of"]
 
-KINDS = {"gate": "gate_name", "box": "sled_name", "cloth": "cloth_name", "crew": "crew"}
-# What one gate, box, cloth or crew may differ from another before casts say so (estimate), and what a cast may
-# differ from the one before for good (estimate): the grids carry half-normal weights of these widths.
-_GROUP_SD, _STEP_SD, _SLOPE_SD = 0.04, 0.006, 0.004
-_GROUP_GRID = np.linspace(0.0, 0.12, 25)
-_STEP_GRID = (0.0, 0.002, 0.004, 0.008, 0.015)
-_SLOPE_GRID = (0.0, 0.002, 0.004, 0.008)
-# A shop that drifts shows more scatter from cast to cast than it has.
-_SCATTER_SHARES = (0.4, 0.6, 0.8, 1.0)
-_FIRST_LEVEL_SD = 0.1
+KINDS = ("alloy", "gate", "box", "cloth", "crew", "table", "season")
+DRIFT = "drift"
+# Sizes that a kind's differences may have (ln thickness), and the chance that a kind differs at all before any cast
+# (estimates).
+SPREADS, CHANCE = (0.03, 0.07, 0.14), 0.15
+# A drift moves by one of these from one stretch of the log to the next; a stretch has so many casts, and there are so
+# many.
+DRIFT_SPREADS, STRETCH, MOST_STRETCHES = (0.02, 0.05), 5, 10
+FEWEST_CASTS, FEWEST_FOR_DRIFT, MOST_GROUPS = 3, 6, 14
+# Real differences hide in the scatter from cast to cast, which is therefore tried smaller too.
+_SCATTER_SHARES = (1.0, 0.75, 0.55)
+# So many kinds are taken up at most beside each other and a drift.
+_MOST_KINDS = 3
+_SEASONS = ("winter", "spring", "summer", "autumn")
+_OFF, _SMALL = 1e-5, 0.01
+# A steady slide over a whole log may be this much more than a stretch moves (estimate).
+_SLIDE = 2.5
+# A kind is counted in from these log odds on: doubt costs width, a difference left out costs truth (estimate).
+_COUNTED = -1.0
 
 
 @dataclass(frozen=True, slots=True)
 class GroupEffect:
-    """How much thicker one group casts than the mean of its kind, in percent, with its 95 % interval, drawn towards none."""
+    """How much thicker one group casts than the mean of its kind, in percent, with its 95 % interval, drawn
+    towards none.
+    """
 
     kind: str
     name: str
@@ -39,158 +54,256 @@ class GroupEffect:
     high_percent: float
     words: str
 
+    @property
+    def differs(self) -> bool:
+        """Whether its interval leaves no difference out."""
+        return self.low_percent > 0.0 or self.high_percent < 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """Where the shop stands now against the fit of its whole log, in percent of thickness, with its 95 % interval.
-
-    ``change_percent`` is from the first cast to the last. ``step_sd`` is what a cast moves for good, in ln thickness.
-    """
+    """Where the shop stands now against its whole log, in percent of thickness, with its 95 % interval."""
 
     now_percent: float
     low_percent: float
     high_percent: float
     change_percent: float
-    step_sd: float
     words: str
 
 
-def group_effects(found: Calibration, casts: Sequence[LoggedCast]) -> tuple[GroupEffect, ...]:
-    """Groups that the log names twice or more, kind by kind; nothing of a kind with fewer than two groups.
+@dataclass(frozen=True, eq=False)
+class Groups:
+    """The groups of a log as columns: kinds with their names, and the stretches of a drift."""
 
-    Sources: Gaussian random effects, their spread integrated over a grid (Gelman & Hill 2007, ch. 12, partial pooling; from
-        memory). One kind at a time: groups that always changed together share what they show, and the words say so.
+    names: tuple[tuple[str, str], ...]
+    rows: Array
+    stretches: int
+    present: Mapping[str, str]
+    twins: Mapping[str, tuple[str, ...]]
+    counts: Mapping[tuple[str, str], int]
 
-    >>> from pipemetal.casting.calibrate import calibrate
-    >>> group_effects(calibrate([]), [])
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """Kinds that may be weighed, a drift last."""
+        found = tuple(dict.fromkeys(kind for kind, _ in self.names))
+        return (*found, DRIFT) if self.stretches else found
+
+    def spreads(self, on: Mapping[str, float]) -> Array:
+        """The spread of every column with some kinds switched on."""
+        kinds = [kind for kind, _ in self.names] + [DRIFT] * self.stretches
+        return np.array([on.get(kind, _OFF) for kind in kinds])
+
+    def extra(self, on: Mapping[str, float]) -> Extra:
+        """The columns with some kinds switched on, the others held at nought."""
+        return Extra(self.rows, self.spreads(on))
+
+    def columns(self, on: Mapping[str, float]) -> tuple[GroupColumn, ...]:
+        """The group columns as a law keeps them."""
+        return tuple(GroupColumn(kind, name, on.get(kind, 0.0)) for kind, name in self.names)
+
+
+def alloy_names(casts: Sequence[LoggedCast]) -> dict[str, str]:
+    """Name of every cast's alloy: by its tin, those within 2.5 % together."""
+    tin = sorted({round(c.composition.wt_pct("Sn"), 2) for c in casts})
+    names: dict[float, str] = {}
+    first = -math.inf
+    for value in tin:
+        first = value if value - first > ONE_ALLOY_SN else first
+        names[value] = f"Sn {first:.0f}"
+    return {c.id: names[round(c.composition.wt_pct("Sn"), 2)] for c in casts}
+
+
+def group_names(casts: Sequence[LoggedCast]) -> dict[str, dict[str, str]]:
+    """Kind by kind, the group of every cast that names one."""
+    return {
+        "alloy": alloy_names(casts),
+        "gate": {c.id: c.gate_name for c in casts if c.gate_name},
+        "box": {c.id: c.sled_name or f"{c.sled.inner_width_mm:.0f} wide" for c in casts},
+        "cloth": {c.id: c.cloth_name for c in casts if c.cloth_name},
+        "crew": {c.id: c.crew for c in casts if c.crew},
+        "table": {c.id: c.table_name for c in casts if c.table_name},
+        "season": {c.id: s for c in casts if (s := _season(c.day))},
+    }
+
+
+def _season(day: str) -> str:
+    parts = day.split("-")
+    if len(parts) < 2 or not parts[1].isdigit() or not 1 <= int(parts[1]) <= 12:
+        return ""
+    return _SEASONS[int(parts[1]) % 12 // 3]
+
+
+def groups_of(casts: Sequence[LoggedCast]) -> Groups:
+    """The columns of a log's groups, casts in the order of the log.
+
+    >>> groups_of([]).kinds
     ()
     """
-    named = {cast.id: cast for cast in casts}
-    effects = [e for e in found.cast_effects if e.id in named]
-    by_kind: dict[str, dict[str, str]] = {
-        kind: {e.id: getattr(named[e.id], column) for e in effects if getattr(named[e.id], column)}
-        for kind, column in KINDS.items()
-    }
-    return tuple(g for kind in KINDS for g in _of_kind(kind, by_kind, effects))
+    named = group_names(casts)
+    columns: list[Array] = []
+    names: list[tuple[str, str]] = []
+    partitions: dict[str, frozenset[frozenset[str]]] = {}
+    counts: dict[tuple[str, str], int] = {}
+    for kind in KINDS:
+        groups = sorted(set(named[kind].values()))
+        if not 2 <= len(groups) <= MOST_GROUPS or len(named[kind]) < FEWEST_CASTS:
+            continue
+        for group in groups:
+            member = np.array([float(named[kind].get(c.id) == group) for c in casts])
+            names.append((kind, group))
+            counts[kind, group] = int(member.sum())
+            columns.append(member)
+        partitions[kind] = frozenset(frozenset(i for i, g in named[kind].items() if g == group) for group in groups)
+    twins = {k: tuple(o for o in partitions if o != k and partitions[o] == partitions[k]) for k in partitions}
+    drifting = _stretches(len(casts))
+    rows = np.column_stack([*columns, drifting]) if casts else np.empty((0, 0))
+    last = casts[-1].id if casts else ""
+    present = {kind: named[kind][last] for kind in KINDS if last in named[kind]}
+    return Groups(tuple(names), rows, drifting.shape[1], present, twins, counts)
 
 
-def _of_kind(kind: str, by_kind: Mapping[str, Mapping[str, str]], effects: Sequence[CastEffect]) -> list[GroupEffect]:
-    names = by_kind[kind]
-    used = [e for e in effects if e.id in names]
-    groups = sorted(set(names.values()))
-    if len(groups) < 2 or len(used) < 3:
-        return []
-    member = np.array([[names[e.id] == g for g in groups] for e in used], dtype=float)
-    mean, sd = _shrunk(member, used)
-    twins = [k for k in by_kind if k != kind and _partition(by_kind[k]) == _partition(names)]
-    return [_group(kind, g, int(member[:, i].sum()), float(mean[i]), float(sd[i]), twins) for i, g in enumerate(groups)]
+def _stretches(casts: int) -> Array:
+    """Level of each cast against the last one: what moved on every stretch between, and a steady slide; shape
+    (casts, columns).
+    """
+    if casts < FEWEST_FOR_DRIFT:
+        return np.empty((casts, 0))
+    count = min(max(casts // STRETCH, 1), MOST_STRETCHES)
+    edges = np.linspace(0.0, casts - 1.0, count + 1)
+    at = np.arange(casts, dtype=float)[:, None]
+    steps = np.clip((at - edges[:-1]) / np.diff(edges), 0.0, 1.0) - 1.0
+    return np.hstack([steps, _SLIDE * (at / max(casts - 1.0, 1.0) - 1.0)])
 
 
-def _partition(names: Mapping[str, str]) -> frozenset[frozenset[str]]:
-    return frozenset(frozenset(i for i in names if names[i] == g) for g in set(names.values()))
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """Kinds that count, with their spreads; and what the log says of every kind."""
+
+    on: Mapping[str, float]
+    effects: tuple[GroupEffect, ...]
+    drift: Drift
 
 
-def _shrunk(member: Array, used: Sequence[CastEffect]) -> tuple[Array, Array]:
-    """Means and deviations of the groups' offsets from the mean of the groups, over the grid of their spread."""
-    offset = np.array([e.offset for e in used])
-    sure = 1.0 / np.array([e.offset_sd**2 for e in used])
-    ones = np.ones(len(used))
-    centred = np.eye(member.shape[1]) - 1.0 / member.shape[1]
-    weights, means, seconds = [], [], []
-    for spread in _GROUP_GRID:
-        # (own + spread^2 member member')^-1, by the few groups instead of the many casts (Woodbury)
-        core = np.eye(member.shape[1]) + spread**2 * (member.T * sure) @ member
-        scaled = member * sure[:, None]
-        inverse = np.diag(sure) - spread**2 * scaled @ np.linalg.solve(core, scaled.T)
-        log_det = float(np.log(sure).sum()) - float(np.linalg.slogdet(core)[1])
-        total = float(ones @ inverse @ ones)
-        common = float(ones @ inverse @ offset) / total
-        rest = offset - common
-        log_weight = -0.5 * float(rest @ inverse @ rest) + 0.5 * log_det - 0.5 * math.log(total)
-        gain = spread**2 * member.T @ inverse
-        mean = gain @ rest
-        lacking = spread**2 * (np.eye(member.shape[1]) - gain @ member) + np.outer(gain @ ones, gain @ ones) / total
-        mean, lacking = centred @ mean, np.diag(centred @ lacking @ centred)
-        weights.append(log_weight - 0.5 * (spread / _GROUP_SD) ** 2)
-        means.append(mean)
-        seconds.append(lacking + mean**2)
-    share = np.exp(np.array(weights) - max(weights))
-    share /= share.sum()
-    mean = share @ np.array(means)
-    return mean, np.sqrt(np.maximum(share @ np.array(seconds) - mean**2, 0.0))
+def weighed(groups: Groups, fit: Fit) -> Weighed:
+    """Which kinds the log speaks for, taken up one by one, and the effects of all.
+
+    ``fit``: with the groups' columns in it, all held at nought or not.
+    """
+    pool = _Pool(groups, fit)
+    on: dict[str, float] = {}
+    while len(on) < _MOST_KINDS + (DRIFT in on):
+        trials = {
+            (kind, spread): pool.evidence({**on, kind: spread})
+            for kind in groups.kinds
+            if kind not in on
+            for spread in _spreads(kind)
+        }
+        base = pool.evidence(on)
+        odds = {
+            kind: _together([trials[kind, s] for s in _spreads(kind)]) - base + math.log(CHANCE / (1.0 - CHANCE))
+            for kind in groups.kinds
+            if kind not in on
+        }
+        if not odds or max(odds.values()) <= _COUNTED:
+            break
+        best = max(odds, key=lambda kind: odds[kind])
+        on[best] = max(_spreads(best), key=lambda s: trials[best, s])
+    found = [pool.effects(kind, {k: v for k, v in on.items() if k != kind}) for kind in groups.kinds if kind != DRIFT]
+    moved = pool.drift({k: v for k, v in on.items() if k != DRIFT})
+    return Weighed(on, tuple(e for kind in found for e in kind), moved)
 
 
-def _group(kind: str, name: str, casts: int, mean: float, sd: float, twins: list[str]) -> GroupEffect:
+def _spreads(kind: str) -> tuple[float, ...]:
+    return DRIFT_SPREADS if kind == DRIFT else SPREADS
+
+
+def _together(logs: Sequence[float]) -> float:
+    top = max(logs)
+    return top + math.log(sum(math.exp(v - top) for v in logs) / len(logs))
+
+
+class _Pool:
+    """One log's sums at a few scatters, asked again and again with other kinds switched on."""
+
+    def __init__(self, groups: Groups, fit: Fit) -> None:
+        self.groups, self.linear = groups, fit.linear
+        self.sums = [fit.linear.summed(share * fit.cast_sd, fit.place_sd) for share in _SCATTER_SHARES]
+        # three sizes of departure that the log likes best, and the rivals of each
+        first = self.sums[0].solved(fit.linear.sds, fit.linear.prior).evidence.max(axis=1)
+        self.best = np.argsort(-first)[:3]
+        self.held: dict[tuple[tuple[str, float], ...], list[Solved]] = {}
+
+    def solved(self, on: Mapping[str, float]) -> list[Solved]:
+        """All scatters solved with some kinds switched on."""
+        key = tuple(sorted(on.items()))
+        if key not in self.held:
+            sds = self.linear.sds[self.best].copy()
+            extra = self.groups.spreads(on)
+            if len(extra):
+                sds[:, -len(extra) :] = extra
+            self.held[key] = [s.solved(sds, self.linear.prior[self.best]) for s in self.sums]
+        return self.held[key]
+
+    def evidence(self, on: Mapping[str, float]) -> float:
+        """Log evidence, scatters averaged."""
+        return _together([s.total for s in self.solved(on)])
+
+    def _moments(self, kind: str, others: Mapping[str, float], rows: Array) -> tuple[Array, Array]:
+        """Mean and deviation of sums of the extra columns (rows: sums, columns), a kind being on with any spread,
+        a small one too.
+        """
+        logs, means, squares = [], [], []
+        q = len(self.groups.spreads({}))
+        for on in ({**others, kind: s} for s in (_SMALL, *_spreads(kind))):
+            for s in self.solved(on):
+                h, k = np.unravel_index(int(np.argmax(s.evidence)), s.evidence.shape)
+                sds = self.linear.sds[self.best[h]].copy()
+                sds[-q:] = self.groups.spreads(on)
+                covariance = sds[:, None] * np.linalg.inv(s.matrices[h]) * sds[None, :]
+                mean = rows @ s.means[h, -q:, k]
+                logs.append(s.total)
+                means.append(mean)
+                squares.append(np.einsum("ri,ij,rj->r", rows, covariance[-q:, -q:], rows) + mean**2)
+        shares = np.exp(np.array(logs) - max(logs))
+        shares /= shares.sum()
+        mean = shares @ np.array(means)
+        return mean, np.sqrt(np.maximum(shares @ np.array(squares) - mean**2, 0.0))
+
+    def effects(self, kind: str, others: Mapping[str, float]) -> list[GroupEffect]:
+        """Every group of a kind against the mean of its kind."""
+        groups = self.groups
+        mine = [i for i, (k, _) in enumerate(groups.names) if k == kind]
+        rows = np.zeros((len(mine), groups.rows.shape[1]))
+        for r, i in enumerate(mine):
+            rows[r, mine] = -1.0 / len(mine)
+            rows[r, i] += 1.0
+        mean, sd = self._moments(kind, others, rows)
+        return [
+            _effect(kind, groups.names[i][1], groups.counts[groups.names[i]], float(m), float(d), groups.twins[kind])
+            for i, m, d in zip(mine, mean, sd, strict=True)
+        ]
+
+    def drift(self, others: Mapping[str, float]) -> Drift:
+        """Where the shop stands now against its whole log."""
+        groups = self.groups
+        if not groups.stretches:
+            return Drift(0.0, 0.0, 0.0, 0.0, f"fewer than {FEWEST_FOR_DRIFT} casts: no drift can be told")
+        rows = np.zeros((2, groups.rows.shape[1]))
+        rows[0, -groups.stretches :] = -groups.rows[:, -groups.stretches :].mean(axis=0)
+        rows[1, -groups.stretches :] = -groups.rows[0, -groups.stretches :]
+        mean, sd = self._moments(DRIFT, others, rows)
+        now, low, high = (
+            100.0 * math.expm1(float(mean[0] + side * sd[0])) for side in (0.0, -TWO_SIDED_95, TWO_SIDED_95)
+        )
+        told = f"now {now:+.1f} % against the whole log ({low:+.1f} to {high:+.1f})"
+        told += ": the shop has drifted" if low > 0.0 or high < 0.0 else ": no drift that the log can tell"
+        return Drift(now, low, high, 100.0 * math.expm1(float(mean[1])), told)
+
+
+def _effect(kind: str, name: str, casts: int, mean: float, sd: float, twins: Sequence[str]) -> GroupEffect:
     value, low, high = (100.0 * math.expm1(v) for v in (mean, mean - TWO_SIDED_95 * sd, mean + TWO_SIDED_95 * sd))
     told = "thicker" if low > 0.0 else "thinner" if high < 0.0 else "no difference that the log can tell"
     words = f"{kind} {name}: {value:+.1f} % ({low:+.1f} to {high:+.1f}), {casts} casts: {told}"
     if twins:
         words += f"; always changed together with the {' and the '.join(twins)}, so it may be either"
     return GroupEffect(kind, name, casts, value, low, high, words)
-
-
-def drift(found: Calibration) -> Drift:
-    """Whether casts come out ever thicker or thinner, in the order of the log.
-
-    Against the mean of the last 200 casts. Sources: a level that moves a little for good from cast to cast (random walk) beside a
-    steady slide, their sizes and the scatter integrated over a grid (dynamic linear model: West & Harrison 1997; from memory).
-    """
-    effects = found.cast_effects[-200:]
-    if len(effects) < 6:
-        return Drift(0.0, 0.0, 0.0, 0.0, 0.0, "fewer than six casts: no drift can be told")
-    offset = np.array([e.offset for e in effects])
-    own = np.array([e.offset_sd**2 for e in effects])
-    step, slope, share = (
-        np.array(values) for values in zip(*itertools.product(_STEP_GRID, _SLOPE_GRID, _SCATTER_SHARES), strict=True)
-    )
-    log_weight, means, variance = _filtered(offset, own, step, slope, share)
-    log_weight = log_weight - 0.5 * (step / _STEP_SD) ** 2 - 0.5 * (slope / _SLOPE_SD) ** 2
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    now, change = (float(v) for v in weight @ means)
-    sd = math.sqrt(max(float(weight @ (variance + means[:, 0] ** 2)) - now**2, 0.0))
-    low, high = (100.0 * math.expm1(now + side * TWO_SIDED_95 * sd) for side in (-1.0, 1.0))
-    told = f"now {100.0 * math.expm1(now):+.1f} % against the whole log ({low:+.1f} to {high:+.1f})"
-    told += ": the shop has drifted" if low > 0.0 or high < 0.0 else ": no drift that the log can tell"
-    step_sd = float(weight @ step)
-    return Drift(100.0 * math.expm1(now), low, high, 100.0 * math.expm1(change), step_sd, told)
-
-
-def _filtered(offset: Array, own: Array, step: Array, slope: Array, share: Array) -> tuple[Array, Array, Array]:
-    """Kalman filter of level and slide over the casts, for every size of step, slide and scatter at once.
-
-    The state is the level, the slide for a cast, the sum of all levels so far and the first one, so that the last state tells
-    where the shop stands against the mean and against its beginning. Gives ln evidence, those two means (grid, 2), and
-    the variance of the first.
-    """
-    count = len(step)
-    state, spread, evidence = np.zeros((count, 4)), np.zeros((count, 4, 4)), np.zeros(count)
-    begun = np.array([[1.0, 0, 0, 0], [0, 1.0, 0, 0], [1.0, 1.0, 0, 0], [1.0, 1.0, 0, 0]])
-    spread[:, 0, 0], spread[:, 1, 1] = _FIRST_LEVEL_SD**2 + step**2, slope**2
-    spread = begun @ spread @ begun.T
-    moved = np.array([1.0, 0.0, 1.0, 0.0])
-    for t in range(1, len(offset) + 1):
-        if t > 1:
-            on = np.eye(4)
-            on[2, 0], on[2, 1] = 1.0, float(t)
-            state = state @ on.T
-            spread = on @ spread @ on.T + step[:, None, None] ** 2 * np.outer(moved, moved)
-        seen = np.array([1.0, float(t), 0.0, 0.0])
-        towards = spread @ seen
-        total = towards @ seen + share**2 * own[t - 1]
-        miss = offset[t - 1] - state @ seen
-        state = state + towards * (miss / total)[:, None]
-        spread = spread - towards[:, :, None] * towards[:, None, :] / total[:, None, None]
-        evidence -= 0.5 * (miss**2 / total + np.log(total))
-    n = float(len(offset))
-    asked = np.array([[1.0, n, -1.0 / n, 0.0], [1.0, n, 0.0, -1.0]])
-    return evidence, state @ asked.T, np.einsum("i,gij,j->g", asked[0], spread, asked[0])
-
-
-def present_coefficients(coefficients: Coefficients, now: Drift) -> Coefficients:
-    """The coefficients moved to where the shop stands now, as unsure as its level is."""
-    sd = (math.log1p(now.high_percent / 100.0) - math.log1p(now.low_percent / 100.0)) / (2.0 * TWO_SIDED_95)
-    moved = (coefficients.mean[0] + math.log1p(now.now_percent / 100.0), *coefficients.mean[1:])
-    covariance = np.array(coefficients.covariance)
-    covariance[0, 0] += sd**2
-    return replace(coefficients, mean=moved, covariance=tuple(tuple(float(v) for v in row) for row in covariance))

@@ -1,67 +1,115 @@
-"""How the film follows from the push, and the push from the film, while the box empties. Units inside: SI.
+"""How the film follows from the push, and the push from the film, while the sled empties. Units inside: SI.
 
-The head along the table follows from the metal laid so far alone, so the push that lays a wanted film is a closed form.
+Both ask the shop's law only. Arrays may hold many pushes at once: the last axis runs along the table.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.gate import gate_velocity_m_s
-from pipemetal.casting.model import GRAVITY_M_S2, Array, Coefficients, Fluid, Gate, Sled
-from pipemetal.errors import CastingError
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.liquidus import liquidus
+from pipemetal.casting.model import Array, Fluid, Gate, Sled, fluid_of
+from pipemetal.casting.mush import solid_at_gate
+from pipemetal.casting.rivals import At
+from pipemetal.casting.shop_law import ShopLaw
 
-__all__ = ["Box", "Laid", "film_of_push", "push_of_film", "used_of_film_kg"]
+__all__ = ["Box", "Laid", "Metal", "film_of_push", "used_of_film_kg"]
+
+_ROUNDS, _SETTLED_M = 40, 1e-7
+# Below this share of the gate the metal no longer fills the gap: the sled has run empty.
+EMPTY_GATES = 0.5
+_LEAST_HEAD_M = 4e-4
 
 
 @dataclass(frozen=True)
-class Box:
-    """A sled with a gate at one opening, in SI, and what flows through it."""
+class Metal:
+    """Metal in the sled as the gate sees it: superheat (negative in slush) and share of solid in the layer that
+    leaves.
+    """
 
-    length_m: float
-    width_m: float
-    opening_m: float
-    lip_m: float
-    discharge: float
-    beta: float
+    comp: Composition
+    temperature_c: float
+    superheat_k: float
+    solid: float
     fluid: Fluid
 
     @classmethod
-    def of(
-        cls, sled: Sled, gate: Gate, gate_mm: float, fluid: Fluid, coefficients: Coefficients, superheat_k: float
-    ) -> Box:
-        """The box with its gate set to gate_mm, by the shop's coefficients."""
-        opening = (gate_mm + coefficients.gate_zero_mm) * 1e-3
-        if opening <= 2e-4:
-            raise CastingError("is closed, after the correction of its zero", field="gate_mm", value=gate_mm)
+    def of(cls, comp: Composition, temperature_c: float, box_m: float = 0.25, table_c: float = 20.0) -> Metal:
+        """Metal of an alloy at a temperature, liquid or slush."""
+        start_c = liquidus(comp).temperature_c
         return cls(
-            sled.inner_length_mm * 1e-3,
-            sled.inner_width_mm * 1e-3,
-            opening,
-            gate.lip_mm * 1e-3,
-            coefficients.discharge_at(superheat_k),
-            coefficients.beta,
-            fluid,
+            comp,
+            float(temperature_c),
+            float(temperature_c) - start_c,
+            solid_at_gate(comp, round(float(temperature_c), 1), box_m, float(round(table_c))),
+            fluid_of(comp, round(max(float(temperature_c), start_c), 1)),
         )
 
+
+@dataclass(frozen=True, eq=False)
+class Box:
+    """A sled with its gate at one opening (or many, one for each push), in SI, the metal in it, and the shop's law."""
+
+    length_m: float
+    width_m: float
+    gate_m: float | Array
+    lip_m: float
+    fall_m: float
+    metal: Metal
+    law: ShopLaw
+
+    @classmethod
+    def of(cls, sled: Sled, gate: Gate, gate_mm: float, metal: Metal, law: ShopLaw, slope_mm_m: float = 0.0) -> Box:
+        """The sled with its gate set to gate_mm; a table that falls with the push takes metal from the rear wall."""
+        length_m = sled.inner_length_mm * 1e-3
+        return cls(
+            length_m,
+            sled.inner_width_mm * 1e-3,
+            gate_mm * 1e-3,
+            gate.lip_mm * 1e-3,
+            0.5e-3 * slope_mm_m * length_m,
+            metal,
+            law,
+        )
+
+    def with_gates(self, gate_mm: Array) -> Box:
+        """Many pushes, each with its own gate; shape (pushes, 1)."""
+        return replace(self, gate_m=1e-3 * gate_mm)
+
     def head_m(self, mass_kg: float | Array) -> Array:
-        """Depth of a mass of metal."""
-        return np.asarray(mass_kg, dtype=float) / (self.fluid.density_kg_m3 * self.length_m * self.width_m)
+        """Depth at the gate of a mass of metal."""
+        depth = np.asarray(mass_kg, dtype=float) / (self.metal.fluid.density_kg_m3 * self.length_m * self.width_m)
+        head: Array = depth - self.fall_m
+        return head
 
-    def velocity_m_s(self, head_m: Array) -> Array:
-        """Mean velocity through the opening without drag."""
-        return gate_velocity_m_s(self.opening_m, head_m, self.fluid, self.discharge, self.lip_m)[0]
+    def at(self, head_m: Array, speed_m_s: Array, place: Array) -> At:
+        """The places of a push, or of many."""
+        shape = np.broadcast_shapes(np.shape(head_m), np.shape(speed_m_s), np.shape(place), np.shape(self.gate_m))
+        fluid = self.metal.fluid
 
-    def jet_m_s(self, head_m: Array) -> Array:
-        """Speed of the free jet."""
-        effective = gate_velocity_m_s(self.opening_m, head_m, self.fluid, self.discharge, self.lip_m)[1]
-        jet: Array = np.sqrt(2.0 * GRAVITY_M_S2 * effective)
-        return jet
+        def even(value: float | Array) -> Array:
+            return np.full(shape, value) if np.size(value) == 1 else np.broadcast_to(value, shape)
+
+        return At(
+            gate_m=even(self.gate_m),
+            head_m=even(np.maximum(head_m, _LEAST_HEAD_M)),
+            speed_m_s=even(speed_m_s),
+            place=even(place),
+            solid=even(self.metal.solid),
+            superheat_k=even(self.metal.superheat_k),
+            density_kg_m3=even(fluid.density_kg_m3),
+            viscosity_pa_s=even(fluid.viscosity_pa_s),
+            tension_n_m=even(fluid.surface_tension_n_m),
+            lip_m=even(self.lip_m),
+            box_m=even(self.length_m),
+        )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Laid:
     """A push and its film, place by place along the table: distance, liquid thickness, head, speed, time."""
 
@@ -73,75 +121,60 @@ class Laid:
     left_kg: float
     run_up_kg: float
 
+    def at(self, box: Box) -> At:
+        """Its places as the law sees them."""
+        return box.at(self.head_m, self.speed_m_s, self.x_m / self.x_m[-1])
 
-def push_of_film(box: Box, x_m: Array, film_m: Array, charge_kg: float, run_up_m: float) -> Laid | str:
-    """The push that lays a film; words instead, where none does.
 
-    H(x) = H0 - (1/Lb) int t dx ; U(x) = g V(H) / (t - beta g) ; the time is int dx/U. The run-up at constant
-    acceleration lays twice the first thickness over its length.
+def film_of_push(
+    box: Box, x_m: Array, speed_m_s: Array, charge_kg: float, run_up_m: float, guess_m: Array | None = None
+) -> Laid | str:
+    """The film that a push lays; words instead, where the sled runs empty on the way.
+
+    The head follows from the film laid before, which follows from the head: repeated until it settles, from a guess.
     """
-    used_kg = used_of_film_kg(box, x_m, film_m)
-    run_up_kg = box.fluid.density_kg_m3 * box.width_m * 2.0 * float(film_m[0]) * run_up_m
-    left = charge_kg - run_up_kg - used_kg
-    head = box.head_m(left)
-    if float(head[-1]) <= 0.0:
-        return "the box would be empty before the end"
-    velocity = box.velocity_m_s(head)
-    if float(velocity[-1]) <= 1e-3:
-        return "the last of the metal would not pass the gate"
-    free = film_m - box.beta * box.opening_m
-    if float(free.min()) <= 0.0:
-        return "the cloth alone drags more through the gate than the sheet needs"
-    speed = box.opening_m * velocity / free
-    return Laid(x_m, film_m, head, speed, _times(x_m, speed), float(left[-1]), run_up_kg)
-
-
-def film_of_push(box: Box, x_m: Array, speed_m_s: Array, charge_kg: float, run_up_m: float) -> Laid | str:
-    """The film that a push lays; words instead, where the box runs empty on the way.
-
-    Runge-Kutta of fourth order on the falling head, one step from place to place.
-    """
-    first = float(speed_m_s[0])
-    head = float(box.head_m(charge_kg))
+    place = x_m / x_m[-1]
+    film = np.full(len(x_m), 1.5e-3) if guess_m is None else guess_m
     run_up_kg = 0.0
-    for _ in range(60):
-        film = _film(box, head, first)
-        new_kg = box.fluid.density_kg_m3 * box.width_m * 2.0 * film * run_up_m
-        head = float(box.head_m(charge_kg - new_kg))
-        if abs(new_kg - run_up_kg) < 1e-10:
+    for _ in range(_ROUNDS):
+        before = film
+        head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x_m, film))
+        film = np.exp(box.law.ln_film(box.at(head, speed_m_s, place)))
+        run_up_kg = run_up_of_kg(box, float(head[0]), float(film[0]), float(speed_m_s[0]), run_up_m)
+        if float(np.abs(film - before).max()) < _SETTLED_M:
             break
-        run_up_kg = 0.5 * (new_kg + run_up_kg) if run_up_kg else new_kg
-    heads = np.empty(len(x_m))
-    films = np.empty(len(x_m))
-    for i, x in enumerate(x_m):
-        heads[i] = head
-        films[i] = _film(box, head, float(speed_m_s[i]))
-        if films[i] <= box.beta * box.opening_m + 1e-7 or head <= 0.0:
-            return f"the box runs empty at {x:.2f} m"
-        if i + 1 < len(x_m):
-            step = float(x_m[i + 1] - x)
-            u0, u2 = float(speed_m_s[i]), float(speed_m_s[i + 1])
-            u1 = 0.5 * (u0 + u2)
-            k1 = -films[i] / box.length_m
-            k2 = -_film(box, head + 0.5 * step * k1, u1) / box.length_m
-            k3 = -_film(box, head + 0.5 * step * k2, u1) / box.length_m
-            k4 = -_film(box, head + step * k3, u2) / box.length_m
-            head += step * (k1 + 2.0 * k2 + 2.0 * k3 + k4) / 6.0
-    left = heads[-1] * box.fluid.density_kg_m3 * box.length_m * box.width_m
-    return Laid(x_m, films, heads, speed_m_s, _times(x_m, speed_m_s), float(left), run_up_kg)
+    head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x_m, film))
+    empty = np.flatnonzero(head < EMPTY_GATES * box.gate_m)
+    if len(empty):
+        return f"the sled runs empty at {x_m[empty[0]]:.2f} m"
+    left = charge_kg - run_up_kg - float(used_of_film_kg(box, x_m, film)[-1])
+    return Laid(x_m, film, head, speed_m_s, times_s(x_m, speed_m_s), left, run_up_kg)
 
 
-def _film(box: Box, head_m: float, speed_m_s: float) -> float:
-    velocity = float(box.velocity_m_s(np.array([head_m]))[0])
-    return box.opening_m * (velocity + box.beta * speed_m_s) / speed_m_s
+def run_up_of_kg(box: Box, head_m: float, film_m: float, speed_m_s: float, run_up_m: float) -> float:
+    """What a run-up at constant acceleration lays: the first film over its length, and what goes with one over speed
+    once more.
+
+    Sources: integral of a + b / U over U = U1 sqrt(s / s1); derived.
+    """
+    if run_up_m <= 0.0:
+        return 0.0
+    step = 1.05
+    slower = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s / step]), np.array([0.0])))
+    faster = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s * step]), np.array([0.0])))
+    share = min(max(float(slower[0] - faster[0]) / (2.0 * math.log(step)), 0.0), 1.0)
+    return float(box.metal.fluid.density_kg_m3 * box.width_m * film_m * run_up_m * (1.0 + share))
 
 
 def used_of_film_kg(box: Box, x_m: Array, film_m: Array) -> Array:
     """Mass laid from the start to each place, by the trapezoidal rule."""
-    pieces = 0.5 * (film_m[1:] + film_m[:-1]) * np.diff(x_m)
-    return box.fluid.density_kg_m3 * box.width_m * np.concatenate([[0.0], np.cumsum(pieces)])
+    pieces = 0.5 * (film_m[..., 1:] + film_m[..., :-1]) * np.diff(x_m)
+    laid = np.concatenate([np.zeros((*film_m.shape[:-1], 1)), np.cumsum(pieces, axis=-1)], axis=-1)
+    used: Array = box.metal.fluid.density_kg_m3 * box.width_m * laid
+    return used
 
 
-def _times(x_m: Array, speed_m_s: Array) -> Array:
+def times_s(x_m: Array, speed_m_s: Array) -> Array:
+    """Time at each place since the gate passed the first."""
     pieces = 0.5 * (1.0 / speed_m_s[1:] + 1.0 / speed_m_s[:-1]) * np.diff(x_m)
     return np.concatenate([[0.0], np.cumsum(pieces)])

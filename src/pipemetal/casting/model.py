@@ -6,7 +6,7 @@ Every default says where it comes from. ``estimate`` means an engineering guess 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -17,7 +17,6 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.properties import (
     freezing_shrinkage_pct,
     liquid_density_kg_m3,
-    solid_density_g_cm3,
     surface_tension_n_m,
     viscosity_mpa_s,
 )
@@ -26,7 +25,6 @@ from pipemetal.errors import CastingError
 __all__ = [
     "GRAVITY_M_S2",
     "CastingTable",
-    "Coefficients",
     "Fluid",
     "Gate",
     "Sled",
@@ -76,14 +74,18 @@ class Sled:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """The gate at the rear of the sled: thickness of its lip along the flow, range of opening, steel that metal must warm."""
+    """The gate at the rear of the sled: thickness of its lip along the flow (a board: common practice, no source),
+    range of opening, steel that metal must warm. `fixed_mm` is the gap of a box without a gate."""
 
-    lip_mm: float = 5.0
+    lip_mm: float = 20.0
     smallest_mm: float = 1.0
     largest_mm: float = 8.0
     steel_kg: float = 2.5
+    fixed_mm: float | None = None
 
     def __post_init__(self) -> None:
+        if self.fixed_mm is not None:
+            checked("fixed_mm", self.fixed_mm, 0.5, 20.0, "mm")
         checked("lip_mm", self.lip_mm, 0.0, 40.0, "mm")
         checked("smallest_mm", self.smallest_mm, 0.3, 10.0, "mm")
         checked("largest_mm", self.largest_mm, self.smallest_mm, 20.0, "mm")
@@ -92,28 +94,33 @@ class Gate:
 
 @dataclass(frozen=True, slots=True)
 class CastingTable:
-    """The table: usable length and width, stone and cloth thickness."""
+    """The table: usable length and width, stone and cloth thickness, fall in the direction of the push, bars along
+    the sides.
+    """
 
     length_mm: float
     width_mm: float
     stone_thickness_mm: float = 75.0
     cloth_thickness_mm: float = 1.0
+    slope_mm_m: float = 0.0
+    side_bars: bool = False
 
     def __post_init__(self) -> None:
         checked("length_mm", self.length_mm, 200.0, 20000.0, "mm")
         checked("width_mm", self.width_mm, 100.0, 5000.0, "mm")
         checked("stone_thickness_mm", self.stone_thickness_mm, 10.0, 500.0, "mm")
         checked("cloth_thickness_mm", self.cloth_thickness_mm, 0.05, 10.0, "mm")
+        checked("slope_mm_m", self.slope_mm_m, -60.0, 60.0, "mm a metre")
 
 
 @dataclass(frozen=True, slots=True)
 class ThermalSettings:
     """Heat flow from sheet to air and through cloth to stone.
 
-    Sources: stone by 33 granite samples 2.90 +/- 0.26 W/mK (2015); emissivities by thermography tables (lead grey oxidised
-        0.28, at 200 C 0.63); cloth, contacts: estimates (cloth 0.05-0.25 W/mK, metal on cloth 1e-4 to 1e-3, cloth on stone
-        2e-4 to 2e-3 m2K/W). The cloth decides, by a factor of two: ``cloth_factor`` scales its resistance with the
-        metal's contact on it, and is what logged freezing times correct.
+    Sources: stone by 33 granite samples 2.90 +/- 0.26 W/mK (2015); emissivities by thermography tables (lead grey
+        oxidised 0.28, at 200 C 0.63); cloth, contacts: estimates (cloth 0.05-0.25 W/mK, metal on cloth 1e-4 to 1e-3,
+        cloth on stone 2e-4 to 2e-3 m2K/W). The cloth decides, by a factor of two: ``cloth_factor`` scales its
+        resistance with the metal's contact on it, and is what logged freezing times correct.
     """
 
     cloth_conductivity_w_mk: float = 0.10
@@ -198,127 +205,3 @@ def laid_thickness_mm(comp: Composition, sheet_thickness_mm: float) -> float:
     2.06
     """
     return sheet_thickness_mm / (1.0 - freezing_shrinkage_pct(comp) / 100.0)
-
-
-def sheet_mass_kg(comp: Composition, length_mm: float, width_mm: float, mean_thickness_mm: float) -> float:
-    """Mass of a solid sheet."""
-    return solid_density_g_cm3(comp) * length_mm * width_mm * mean_thickness_mm * 1e-6
-
-
-_NAMES = ("ln_discharge", "gate_zero_mm", "drag_ratio", "superheat_effect")
-
-
-@dataclass(frozen=True, slots=True)
-class Coefficients:
-    """The shop's own numbers of the gate, with their covariance, and how far casts scatter.
-
-    Attributes:
-        mean: logarithm of the discharge coefficient Cd; error of the gate's zero in mm (true opening less set opening);
-            drag ratio beta/Cd; change of ln thickness per 20 K of superheat over 20 K.
-        covariance: 4 x 4, in the same order.
-        cast_scatter, station_scatter: standard deviations of ln thickness from cast to cast and from place to place.
-        casts_used: number of logged casts behind them; 0 is the prior.
-        logged_low, logged_high: range of (gate mm, head mm, speed m/s, superheat K) in the log; empty without one.
-        logged_centre, logged_covariance: mean and 4 x 4 covariance of the same four, cast by cast; empty with few casts.
-
-    Sources: Cd by contraction pi/(pi+2) and gate studies (Trans. JSIDRE 88 (2020) I_125: velocity coefficient 0.95), wide
-        because a thick lip may raise it to 0.8 (from memory); drag by a boundary layer estimate; the rest estimates.
-    """
-
-    mean: tuple[float, float, float, float]
-    covariance: tuple[tuple[float, ...], ...]
-    cast_scatter: float
-    station_scatter: float
-    casts_used: int = 0
-    logged_low: tuple[float, ...] = field(default=())
-    logged_high: tuple[float, ...] = field(default=())
-    logged_centre: tuple[float, ...] = field(default=())
-    logged_covariance: tuple[tuple[float, ...], ...] = field(default=())
-
-    def __post_init__(self) -> None:
-        matrix = np.array(self.covariance, dtype=float)
-        if len(self.mean) != 4 or matrix.shape != (4, 4):
-            raise CastingError("need four means and a 4 x 4 covariance", field="coefficients", value=self.mean)
-        if not np.isfinite(matrix).all() or not all(math.isfinite(m) for m in self.mean):
-            raise CastingError("must be numbers", field="coefficients", value=self.mean)
-        if float(np.linalg.eigvalsh(0.5 * (matrix + matrix.T)).min()) < -1e-9:
-            raise CastingError("is no covariance", field="covariance", value=self.covariance)
-        checked("discharge", self.discharge, 0.2, 1.2, "")
-        for name in ("cast_scatter", "station_scatter"):
-            checked(name, getattr(self, name), 0.0, 1.0, "")
-
-    @classmethod
-    def prior(cls) -> Coefficients:
-        """What is believed before any cast is logged.
-
-        >>> round(Coefficients.prior().discharge, 2), Coefficients.prior().casts_used
-        (0.6, 0)
-        """
-        sds = (0.15, 0.3, 0.05, 0.05)
-        covariance = tuple(tuple(sds[i] ** 2 if i == j else 0.0 for j in range(4)) for i in range(4))
-        return cls((math.log(0.60), 0.0, 0.05, 0.0), covariance, 0.05, 0.03)
-
-    @classmethod
-    def known(
-        cls,
-        discharge: float,
-        gate_zero_mm: float = 0.0,
-        beta: float = 0.0,
-        superheat_effect: float = 0.0,
-        cast_scatter: float = 0.0,
-        station_scatter: float = 0.0,
-    ) -> Coefficients:
-        """Coefficients taken as exact: for checks, and for shops made up to test the fit."""
-        nought = tuple((0.0,) * 4 for _ in range(4))
-        mean = (
-            math.log(checked("discharge", discharge, 0.2, 1.2, "")),
-            gate_zero_mm,
-            beta / discharge,
-            superheat_effect,
-        )
-        return cls(mean, nought, cast_scatter, station_scatter)
-
-    @property
-    def discharge(self) -> float:
-        """Discharge coefficient Cd of the gate."""
-        return math.exp(self.mean[0])
-
-    @property
-    def gate_zero_mm(self) -> float:
-        """What must be added to the set opening to get the true one."""
-        return self.mean[1]
-
-    @property
-    def beta(self) -> float:
-        """Share of the push speed that the cloth drags along through the gate."""
-        return self.mean[2] * self.discharge
-
-    @property
-    def superheat_effect(self) -> float:
-        """Change of ln thickness for each 20 K of superheat beyond 20 K."""
-        return self.mean[3]
-
-    def discharge_at(self, superheat_k: float) -> float:
-        """Discharge coefficient at a superheat."""
-        return self.discharge * math.exp(self.superheat_effect * (superheat_k - 20.0) / 20.0)
-
-    def intervals(self) -> dict[str, tuple[float, float, float]]:
-        """Each coefficient with its 95 % interval: mean, low, high."""
-        sds = [math.sqrt(max(self.covariance[i][i], 0.0)) for i in range(4)]
-        found = {
-            name: (m, m - TWO_SIDED_95 * s, m + TWO_SIDED_95 * s)
-            for name, m, s in zip(_NAMES, self.mean, sds, strict=True)
-        }
-        low, high = found.pop("ln_discharge")[1:]
-        return {"discharge": (self.discharge, math.exp(low), math.exp(high)), **found}
-
-    def deviation(self, row: Array) -> Array:
-        """Standard deviation of ln thickness at places with these gradients by the four coefficients.
-
-        Arguments:
-            row: shape (n, 4).
-        Gives shape (n,): coefficients, cast and place together.
-        """
-        spread = np.einsum("ni,ij,nj->n", row, np.array(self.covariance), row)
-        deviation: Array = np.sqrt(np.maximum(spread, 0.0) + self.cast_scatter**2 + self.station_scatter**2)
-        return deviation

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipemetal.casting.model import Coefficients
+from pipemetal.casting.shop_law import ShopLaw
 
 __all__ = ["joint_distance", "outside_words"]
 
@@ -17,12 +17,14 @@ _HIGH, _LOW = (
     ("wide gate", "deep head", "fast push", "hot metal"),
     ("narrow gate", "shallow head", "slow push", "cool metal"),
 )
-# Further from the middle of the log than this many standard deviations, values together (the usual bound; common practice).
+# Further from the middle of the log than this many standard deviations, values together (the usual bound; common
+# practice).
 FURTHEST = 3.0
 
 
 def joint_distance(values: Sequence[float], centre: Sequence[float], covariance: Sequence[Sequence[float]]) -> float:
-    """Mahalanobis distance of some values from the middle of a log: 3 is as far as three standard deviations of one value.
+    """Mahalanobis distance of some values from the middle of a log: 3 is as far as three standard deviations of one
+    value.
 
     Sources: Mahalanobis, Proc. Natl. Inst. Sci. India 2 (1936) 49 (from memory).
 
@@ -33,13 +35,13 @@ def joint_distance(values: Sequence[float], centre: Sequence[float], covariance:
     return math.sqrt(max(float(away @ np.linalg.solve(np.asarray(covariance, dtype=float), away)), 0.0))
 
 
-def outside_words(values: Sequence[float], coefficients: Coefficients) -> tuple[str, ...]:
+def outside_words(values: Sequence[float], law: ShopLaw) -> tuple[str, ...]:
     """What of (gate mm, mean head mm, mean speed m/s, superheat K) lies outside the log, in words; nothing within it.
 
-    First each value against its range, a tenth of it forgiven. Then all together: each may be usual and the pair of them never
-    have been cast; the pair that stands furthest off is named.
+    First each value against its range, a tenth of it forgiven. Then all together: each may be usual and the pair of
+    them never have been cast; the pair that stands furthest off is named.
     """
-    low, high = coefficients.logged_low, coefficients.logged_high
+    low, high = law.logged_low, law.logged_high
     if not low:
         return ()
     found = [
@@ -47,9 +49,9 @@ def outside_words(values: Sequence[float], coefficients: Coefficients) -> tuple[
         for name, unit, value, a, b in zip(NAMES, UNITS, values, low, high, strict=True)
         if not a - 0.1 * (b - a) - 1e-9 <= value <= b + 0.1 * (b - a) + 1e-9
     ]
-    if found or not coefficients.logged_covariance:
+    if found or not law.logged_covariance:
         return tuple(found)
-    centre, covariance = coefficients.logged_centre, np.array(coefficients.logged_covariance)
+    centre, covariance = law.logged_centre, np.array(law.logged_covariance)
     distance = joint_distance(values, centre, covariance.tolist())
     if distance <= FURTHEST:
         return ()

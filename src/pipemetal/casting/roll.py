@@ -22,8 +22,8 @@ def expected_field(stations: Sequence[Station], length_mm: float, width_mm: floa
     """The field that a push should give: alike across, with the standard error that its band states.
 
     Arguments:
-        stations: of a card or of :func:`pipemetal.casting.push.thickness_from_push`, from the sheet's beginning to its end.
-    Raises:
+        stations: of a card or of :func:`pipemetal.casting.push.thickness_from_push`, from the sheet's beginning to
+    its end. Raises:
         CastingError: stations that do not reach from end to end.
 
     >>> field = expected_field([Station(0.0, 2.0, 1.8, 2.2), Station(3.0, 1.5, 1.35, 1.65)], 3000.0, 700.0)
@@ -55,8 +55,8 @@ def roll_field(
 ) -> ThicknessField:
     """The field of a cast sheet from its push and its readings; without readings, what the push should give.
 
-    Six places serve: see :func:`places_to_gauge`. ``place_scatter``: how uneven this shop's sheets are from place to place, as a
-    share of thickness (``Coefficients.station_scatter`` of its log); it widens the band of few readings.
+    Six places serve: see :func:`places_to_gauge`. ``place_scatter``: how uneven this shop's sheets are from place to
+    place, as a share of thickness (``Coefficients.station_scatter`` of its log); it widens the band of few readings.
 
     Raises:
         CastingError, SheetError: see :func:`expected_field` and :func:`pipemetal.sheets.fit.fit_field`.
@@ -77,10 +77,12 @@ def roll_field(
 
 
 def places_to_gauge(length_mm: float, width_mm: float) -> tuple[tuple[float, float], ...]:
-    """Where six readings (better: three at each place) say most about a sheet whose push is known: x along, y across, in mm.
+    """Where six readings (better: three at each place) say most about a sheet whose push is known: x along, y across,
+    in mm.
 
-    The middle of both ends, and near both edges at a third and two thirds of the length. Sources: an exchange search for the
-    least mean variance over a sheet that may miss its push in level, tilt, curve and bow (docs/casting.md has the figures).
+    The middle of both ends, and near both edges at a third and two thirds of the length. Sources: an exchange search
+    for the least mean variance over a sheet that may miss its push in level, tilt, curve and bow (docs/casting.md has
+    the figures).
 
     >>> places_to_gauge(3000.0, 800.0)[:2]
     ((90.0, 400.0), (1050.0, 40.0))

@@ -64,11 +64,11 @@ def day(
     Arguments:
         casts: in order of time. table_temperature_c: of the whole table before the first; the air's if not given.
         fan_w_m2k: added to the cooling of the bare table; 10 to 30 for a strong fan (estimate).
-        readings: (time in s, what a thermometer on the bare cloth showed) at any moment between sheets; each wins over the model
-            from then on.
+        readings: (time in s, what a thermometer on the bare cloth showed) at any moment between sheets; each wins
+            over the model from then on.
     Raises:
-        CastingError: casts that overlap or are out of order, a reading while a sheet lies on the cloth, or a temperature out
-            of range.
+        CastingError: casts that overlap or are out of order, a reading while a sheet lies on the cloth, or a
+            temperature out of range.
     Sources: docs/casting.md. Contact worsens when a frozen sheet curls, so the warming is an upper bound.
 
     >>> alloy = Composition.parse("Sn 50 Pb bal")
@@ -133,7 +133,9 @@ def day(
 def _between(
     readings: Sequence[tuple[float, float]], lifted_s: float | None, cast: DayCast
 ) -> list[tuple[float, float]]:
-    """Readings of the bare cloth from the last lift to this cast; one taken while this sheet will lie there is refused."""
+    """Readings of the bare cloth from the last lift to this cast; one taken while this sheet will lie there is
+    refused.
+    """
     for at_s, _ in readings:
         if not np.isfinite(at_s) or cast.start_s < at_s < cast.start_s + cast.lift_after_s:
             raise CastingError(

@@ -1,243 +1,334 @@
-"""The sheet that is wanted, and the gate and charge with which it is easiest to push."""
+"""The sheet that is wanted, and the gate, the fill and the push with which it is easiest to cast.
+
+A push that people can follow changes little and smoothly; what speed cannot do (in slush it hardly thins a sheet)
+gate and fill must. So each gate and fill is tried with the smoothest push that gives the sheet, and the least
+hardship wins.
+"""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.casting.gate import gate_velocity_m_s
-from pipemetal.casting.laying import Box, Laid, push_of_film, used_of_film_kg
-from pipemetal.casting.model import (
-    Array,
-    CastingTable,
-    Coefficients,
-    Gate,
-    Sled,
-    checked,
-    fluid_of,
-    laid_thickness_mm,
-)
+from pipemetal.casting.laying import Box, Laid, Metal, film_of_push, used_of_film_kg
+from pipemetal.casting.model import Array, CastingTable, Gate, Sled, checked, laid_thickness_mm
+from pipemetal.casting.mush import solid_in_sled
+from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.errors import CastingError
 
-__all__ = ["WantedSheet", "best_push", "superheat_of"]
+__all__ = ["Outfit", "Wanted", "best_push", "checked_metal"]
 
 THINNEST_MM, THICKEST_MM = 0.4, 6.0
 # What people can follow (common practice, no source), and what nobody can.
 EASY_SPEED_M_S = (0.4, 1.6)
-HARD_SPEED_M_S = (0.2, 2.5)
-LEAST_HEAD_GATES = 3.0
-LEAST_LEFT_SHARE = 0.15
-# The gentlest push lays the metal down at the jet's own speed: t = Cc g, so the first gate to try is t / 0.6.
-MATCHED_RATIO = 0.6
+HARD_SPEED_M_S = (0.3, 1.8)
+# A push as people do it, where the sheet does not ask for another: about 0.8 to 1.1 m/s, quickening (common practice,
+# no source).
+USUAL_SPEED_M_S, USUAL_CHANGE = 0.95, 0.28
 FREEBOARD_MM = 15.0
-_PLACES = 81
+LADLE_KG = 25.0 * 0.45359237
+# Metal that is left: at least so many gates of depth, at most so much of what is laid goes unsaid (common practice:
+# little is left).
+LEAST_HEAD_GATES = 1.6
+USUAL_LEFT_SHARE = 0.10
+# Gates tried, over the mean film: from a gate that is nearly the sheet (liquid on a dragging cloth) to twice it (an
+# orifice).
+GATE_OVER_FILM = tuple(1.06**n for n in range(15))
+# No slush with more solid than this leaves a sled.
+MOST_SOLID = 0.55
+_PLACES, _COARSE, _FILLS = 81, 7, 4
+# The push is found as smooth as the sheet allows: film within this of the wanted, pace near the usual, change and
+# bend of ln speed.
+_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.015, 0.5, 0.5, 0.08
+_STEPS, _COARSE_STEPS = 5, 3
+# How many of the easiest pairs are looked at closer; what the end of a sheet may risk, and how unsure it may be (ln
+# thickness).
+_CLOSER, _RISK, _UNSURE = 8, 0.12, 0.12
 
 
-@dataclass(frozen=True)
-class WantedSheet:
-    """A sheet that is asked for, checked, with what the choice of gate and charge needs."""
+@dataclass(frozen=True, slots=True)
+class Outfit:
+    """What a shop casts with: sled, gate, table (None: any), metal in one ladle, length of the run-up (nought:
+    gate opens on the move).
+    """
 
-    comp: Composition
-    pour_temperature_c: float
-    superheat_k: float
-    length_m: float
-    start_mm: float
-    end_mm: float
     sled: Sled
-    gate: Gate
-    scoop_kg: float
-    run_up_m: float
-    coefficients: Coefficients
+    gate: Gate = field(default_factory=Gate)
+    table: CastingTable | None = None
+    ladle_kg: float = LADLE_KG
+    run_up_mm: float = 300.0
 
-    @classmethod
-    def checked_from(
-        cls,
-        comp: Composition,
-        pour_c: float,
-        length_mm: float,
-        width_mm: float,
-        start_mm: float,
-        end_mm: float,
-        sled: Sled,
-        gate: Gate,
-        scoop_kg: float,
-        run_up_mm: float,
-        table: CastingTable | None,
-        coefficients: Coefficients,
-    ) -> WantedSheet:
-        checked("length_mm", length_mm, 200.0, 20000.0, "mm")
-        checked("width_mm", width_mm, 50.0, 5000.0, "mm")
-        checked("run_up_mm", run_up_mm, 0.0, 3000.0, "mm")
-        checked("scoop_kg", scoop_kg, 0.5, 100.0, "kg")
-        for name, value in (("thickness_start_mm", start_mm), ("thickness_end_mm", end_mm)):
-            checked(name, value, THINNEST_MM, THICKEST_MM, "mm")
-        if width_mm > sled.inner_width_mm:
-            raise CastingError(
-                "is wider than the sled lays",
-                field="width_mm",
-                value=width_mm,
-                allowed=f"up to {sled.inner_width_mm:g} mm",
-            )
-        if table is not None and length_mm + run_up_mm > table.length_mm:
-            raise CastingError(
-                "with the run-up is longer than the table",
-                field="length_mm",
-                value=length_mm,
-                allowed=f"up to {table.length_mm - run_up_mm:g} mm",
-            )
-        if table is not None and sled.inner_width_mm > table.width_mm:
+    def __post_init__(self) -> None:
+        checked("run_up_mm", self.run_up_mm, 0.0, 3000.0, "mm")
+        checked("ladle_kg", self.ladle_kg, 0.5, 100.0, "kg")
+        if self.table is not None and self.sled.inner_width_mm > self.table.width_mm:
             raise CastingError(
                 "is wider than the table",
                 field="inner_width_mm",
-                value=sled.inner_width_mm,
-                allowed=f"up to {table.width_mm:g} mm",
+                value=self.sled.inner_width_mm,
+                allowed=f"up to {self.table.width_mm:g} mm",
             )
-        return cls(
-            comp,
-            float(pour_c),
-            superheat_of(comp, pour_c),
-            length_mm * 1e-3,
-            float(start_mm),
-            float(end_mm),
-            sled,
-            gate,
-            float(scoop_kg),
-            run_up_mm * 1e-3,
-            coefficients,
-        )
 
-    def film(self) -> tuple[Array, Array]:
+    @property
+    def slope_mm_m(self) -> float:
+        """Fall of the table in the direction of the push."""
+        return 0.0 if self.table is None else self.table.slope_mm_m
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A sheet that is wanted: metal, its temperature in the sled, size, and the solid thickness at both ends,
+    straight between.
+    """
+
+    comp: Composition
+    pour_temperature_c: float
+    length_mm: float
+    width_mm: float
+    start_mm: float
+    end_mm: float
+    table_c: float = 20.0
+
+    def __post_init__(self) -> None:
+        checked("length_mm", self.length_mm, 200.0, 20000.0, "mm")
+        checked("width_mm", self.width_mm, 50.0, 5000.0, "mm")
+        for name, value in (("thickness_start_mm", self.start_mm), ("thickness_end_mm", self.end_mm)):
+            checked(name, value, THINNEST_MM, THICKEST_MM, "mm")
+
+    def described(self) -> str:
+        """Length and thicknesses in words."""
+        return f"{self.length_mm / 1e3:g} m, {self.start_mm:g} to {self.end_mm:g} mm"
+
+
+def checked_metal(comp: Composition, temperature_c: float, sled: Sled, table_c: float = 20.0) -> Metal:
+    """Metal in a sled; metal that would not leave it, or is above 500 C, is refused."""
+    start_c = liquidus(comp).temperature_c
+    if (
+        not math.isfinite(temperature_c)
+        or temperature_c > 500.0
+        or solid_in_sled(comp, float(temperature_c)) > MOST_SOLID
+    ):
+        raise CastingError(
+            "is out of range",
+            field="pour_temperature_c",
+            value=temperature_c,
+            allowed=f"slush or liquid, up to 500 C; this alloy is all liquid at {start_c:.0f} C",
+        )
+    return Metal.of(comp, temperature_c, sled.inner_length_mm * 1e-3, table_c)
+
+
+@dataclass(frozen=True)
+class Task:
+    """A wanted sheet with what it is cast with, checked together."""
+
+    want: Wanted
+    outfit: Outfit
+    law: ShopLaw
+    metal: Metal
+
+    @classmethod
+    def of(cls, want: Wanted, outfit: Outfit, law: ShopLaw) -> Task:
+        """Raises CastingError where sheet, sled and table do not go together."""
+        sled, table = outfit.sled, outfit.table
+        if want.width_mm > sled.inner_width_mm:
+            allowed = f"up to {sled.inner_width_mm:g} mm"
+            raise CastingError("is wider than the sled lays", field="width_mm", value=want.width_mm, allowed=allowed)
+        if table is not None and want.length_mm + outfit.run_up_mm > table.length_mm:
+            raise CastingError(
+                "with the run-up is longer than the table",
+                field="length_mm",
+                value=want.length_mm,
+                allowed=f"up to {table.length_mm - outfit.run_up_mm:g} mm",
+            )
+        return cls(want, outfit, law, checked_metal(want.comp, want.pour_temperature_c, sled, want.table_c))
+
+    @property
+    def length_m(self) -> float:
+        """Length of the sheet."""
+        return 1e-3 * self.want.length_mm
+
+    def film(self, places: int = _PLACES) -> tuple[Array, Array]:
         """Distances and the liquid film that freezes to the sheet, in m."""
-        x = np.linspace(0.0, self.length_m, _PLACES)
-        factor = laid_thickness_mm(self.comp, 1.0)
-        return x, 1e-3 * factor * np.linspace(self.start_mm, self.end_mm, _PLACES)
+        factor = 1e-3 * laid_thickness_mm(self.want.comp, 1.0)
+        x = np.linspace(0.0, self.length_m, places)
+        return x, factor * np.linspace(self.want.start_mm, self.want.end_mm, places)
 
     def box(self, gate_mm: float) -> Box:
         """The sled with its gate at an opening."""
-        fluid = fluid_of(self.comp, self.pour_temperature_c)
-        return Box.of(self.sled, self.gate, gate_mm, fluid, self.coefficients, self.superheat_k)
+        outfit = self.outfit
+        return Box.of(outfit.sled, outfit.gate, gate_mm, self.metal, self.law, outfit.slope_mm_m)
 
     def needed_kg(self) -> float:
-        """Mass that goes onto the table, run-up strip included."""
+        """Mass that goes onto the table, with a run-up that lays half as much again as the first film."""
         x, film = self.film()
-        volume = float(np.trapezoid(film, x)) + 2.0 * float(film[0]) * self.run_up_m
-        density = fluid_of(self.comp, self.pour_temperature_c).density_kg_m3
-        return density * self.sled.inner_width_mm * 1e-3 * volume
+        volume = float(np.trapezoid(film, x)) + 1.5 * float(film[0]) * 1e-3 * self.outfit.run_up_mm
+        return self.metal.fluid.density_kg_m3 * self.outfit.sled.inner_width_mm * 1e-3 * volume
 
     def fullest_kg(self) -> float:
         """Mass that fills the sled to its freeboard."""
-        density = fluid_of(self.comp, self.pour_temperature_c).density_kg_m3
-        area = self.sled.inner_length_mm * self.sled.inner_width_mm * 1e-6
-        return density * area * (self.sled.wall_height_mm - FREEBOARD_MM) * 1e-3
+        sled = self.outfit.sled
+        area_m2 = sled.inner_length_mm * sled.inner_width_mm * 1e-6
+        return self.metal.fluid.density_kg_m3 * area_m2 * (sled.wall_height_mm - FREEBOARD_MM) * 1e-3
 
 
-def superheat_of(comp: Composition, pour_temperature_c: float) -> float:
-    """How far metal is above its liquidus, in K; metal that is not liquid, or above 500 C, is refused."""
-    start_c = liquidus(comp).temperature_c
-    checked("pour_temperature_c", pour_temperature_c, start_c, 500.0, "C: liquid metal of this alloy")
-    return float(pour_temperature_c) - start_c
+def best_push(task: Task, gate_mm: float | None, charge_kg: float | None) -> tuple[float, float, Laid]:
+    """Gate, fill and push with the least hardship.
 
-
-def check_charge(ask: WantedSheet, charge_kg: float) -> None:
-    needed, fullest = ask.needed_kg(), ask.fullest_kg()
-    if not math.isfinite(charge_kg) or not needed < charge_kg <= fullest:
+    Raises: CastingError where no gate and fill that may be gives the sheet.
+    """
+    if charge_kg is not None and not task.needed_kg() * 0.9 < charge_kg <= task.fullest_kg():
         raise CastingError(
             "does not make this sheet or does not fit the sled",
             field="charge_kg",
             value=charge_kg,
-            allowed=f"above {needed:.1f} kg on the table, up to {fullest:.0f} kg in the sled",
+            allowed=f"above {task.needed_kg():.1f} kg on the table, up to {task.fullest_kg():.0f} kg in the sled",
         )
+    gates = _gates(task) if gate_mm is None else [float(gate_mm)]
+    fills = _fills(task) if charge_kg is None else [float(charge_kg)]
+    pairs = [(g, c) for g in gates for c in fills]
+    trouble = "the sled does not hold enough for it"
+    for gate, charge in _by_hardship(task, pairs):
+        laid = _smooth_push(task, gate, charge)
+        if not isinstance(laid, str):
+            return gate, charge, laid
+        trouble = laid
+    raise CastingError(
+        f"cannot be cast: {trouble}",
+        field="sheet",
+        value=task.want.described(),
+        allowed=f"a fill above {task.needed_kg():.1f} kg, of up to {task.fullest_kg():.0f} kg in the sled; "
+        "a shorter or thinner sheet, or a longer sled",
+    )
 
 
-def best_push(ask: WantedSheet, gate_mm: float | None, charge_kg: float | None) -> tuple[float, float, Laid]:
-    """The best of the gates and charges that may be: a score of what makes a push hard, least wins."""
-    x, film = ask.film()
-    gates = _gates(ask, film) if gate_mm is None else [float(gate_mm)]
-    pairs = [(g, c) for g in gates for c in (_charges(ask, g) if charge_kg is None else [float(charge_kg)])]
-    best = _least_hardship(ask, pairs, x, film) if pairs else None
-    if best is None:
-        pair = pairs[0] if pairs else (gates[0], 0.0)
-        trouble = push_of_film(ask.box(pair[0]), x, film, pair[1], ask.run_up_m) if pairs else "no charge fits"
-        raise CastingError(
-            f"cannot be cast: {trouble}",
-            field="sheet",
-            value=described(ask),
-            allowed=f"a charge above {ask.needed_kg():.1f} kg, of up to {ask.fullest_kg():.0f} kg in "
-            "the sled; a shorter or thinner sheet, or a longer sled",
-        )
-    opening, charge = best
-    laid = push_of_film(ask.box(opening), x, film, charge, ask.run_up_m)
-    assert not isinstance(laid, str)
-    slowest, fastest = float(laid.speed_m_s.min()), float(laid.speed_m_s.max())
-    if not HARD_SPEED_M_S[0] <= slowest <= fastest <= HARD_SPEED_M_S[1]:
-        raise CastingError(
-            f"would need a push from {slowest:.2f} to {fastest:.2f} m/s",
-            field="sheet",
-            value=described(ask),
-            allowed=f"{HARD_SPEED_M_S[0]:g} to {HARD_SPEED_M_S[1]:g} m/s; a gentler taper, another gate or charge",
-        )
-    return opening, charge, laid
-
-
-def described(ask: WantedSheet) -> str:
-    return f"{ask.length_m:g} m, {ask.start_mm:g} to {ask.end_mm:g} mm"
-
-
-def _gates(ask: WantedSheet, film: Array) -> list[float]:
-    matched = 1e3 * float(film.mean()) / MATCHED_RATIO
-    found = {round(matched * factor, 1) for factor in (0.75, 0.85, 0.95, 1.0, 1.05, 1.15, 1.3, 1.45)}
-    usable = sorted(g for g in found if ask.gate.smallest_mm <= g <= ask.gate.largest_mm)
+def _gates(task: Task) -> list[float]:
+    if task.outfit.gate.fixed_mm is not None:
+        return [task.outfit.gate.fixed_mm]
+    mean_mm = 1e3 * float(task.film()[1].mean())
+    found = {round(mean_mm * factor, 1) for factor in GATE_OVER_FILM}
+    gate = task.outfit.gate
+    usable = sorted(g for g in found if gate.smallest_mm <= g <= gate.largest_mm)
     if not usable:
         raise CastingError(
             "needs a gate that this sled does not have",
             field="thickness",
-            value=described(ask),
-            allowed=f"gates of {ask.gate.smallest_mm:g} to {ask.gate.largest_mm:g} mm",
+            value=task.want.described(),
+            allowed=f"gates of {gate.smallest_mm:g} to {gate.largest_mm:g} mm",
         )
     return usable
 
 
-def _charges(ask: WantedSheet, gate_mm: float) -> list[float]:
-    """Whole scoops that leave enough in the sled; where none does, whatever leaves just enough, or what the sled holds."""
-    density = fluid_of(ask.comp, ask.pour_temperature_c).density_kg_m3
-    area = ask.sled.inner_length_mm * ask.sled.inner_width_mm * 1e-6
-    needed, fullest = ask.needed_kg(), ask.fullest_kg()
-    least = max(needed + density * area * LEAST_HEAD_GATES * gate_mm * 1e-3, needed / (1.0 - LEAST_LEFT_SHARE))
-    scoops = range(math.ceil(least / ask.scoop_kg), math.floor(fullest / ask.scoop_kg) + 1)
-    charges = [n * ask.scoop_kg for n in scoops][:12]
-    if least <= fullest:
-        return charges or [least]
-    return [fullest] if fullest > needed else []
+def _fills(task: Task) -> list[float]:
+    """Whole ladles that make the sheet; where none does, what the sled holds."""
+    needed, fullest, ladle = task.needed_kg(), task.fullest_kg(), task.outfit.ladle_kg
+    first = math.ceil(needed * 1.01 / ladle)
+    fills = [n * ladle for n in range(first, first + _FILLS) if n * ladle <= fullest]
+    return fills or ([fullest] if fullest > needed else [])
 
 
-def _least_hardship(
-    ask: WantedSheet, pairs: list[tuple[float, float]], x_m: Array, film_m: Array
-) -> tuple[float, float] | None:
-    """The pair of gate and charge that is easiest to push, all tried side by side; None where no pair gives the sheet.
-
-    What counts: unevenness of the push, distance from a walking push and from the matched gate, metal beyond need.
-    """
+def _by_hardship(task: Task, pairs: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The pairs of gate and fill that may give the sheet, the easiest first, all tried side by side at a few places."""
+    if not pairs:
+        return []
     gate_mm, charge_kg = (np.array(column)[:, None] for column in zip(*pairs, strict=True))
-    box, needed = ask.box(pairs[0][0]), ask.needed_kg()
-    opening = (gate_mm + ask.coefficients.gate_zero_mm) * 1e-3
-    used_kg = used_of_film_kg(box, x_m, film_m) + needed - float(used_of_film_kg(box, x_m, film_m)[-1])
-    head = box.head_m(charge_kg - used_kg)
-    velocity, _ = gate_velocity_m_s(np.maximum(opening, 2e-4), head, box.fluid, box.discharge, box.lip_m)
-    free = film_m - box.beta * opening
-    possible = (head[:, -1] > 0.0) & (velocity[:, -1] > 1e-3) & (free.min(axis=1) > 0.0) & (opening[:, 0] > 2e-4)
-    if not possible.any():
-        return None
-    speed = opening * velocity / np.where(free > 0.0, free, np.inf)
-    slowest, fastest = np.maximum(speed.min(axis=1), 1e-6), np.maximum(speed.max(axis=1), 1e-6)
-    uneven, pace = np.log(fastest / slowest) / 0.25, np.log(np.sqrt(slowest * fastest)) / 0.35
-    mismatch = (float(film_m.mean()) * 1e3 / gate_mm[:, 0] / MATCHED_RATIO - 1.0) / 0.25
-    beyond = charge_kg[:, 0] / needed - 1.0 / (1.0 - LEAST_LEFT_SHARE)
-    outside = np.maximum(0.0, np.log(EASY_SPEED_M_S[0] / slowest)) + np.maximum(
-        0.0, np.log(fastest / EASY_SPEED_M_S[1])
+    x, film = task.film(_COARSE)
+    box = task.box(pairs[0][0]).with_gates(gate_mm)
+    run_up_kg = task.needed_kg() - float(used_of_film_kg(box, *task.film())[-1])
+    head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x, film))
+    speed, miss = _smooth(box, head, x, film, _COARSE_STEPS)
+    score = np.mean((miss / 0.03) ** 2, axis=1) + np.max((miss / 0.05) ** 2, axis=1)
+    slowest, fastest = speed.min(axis=1), speed.max(axis=1)
+    score += ((np.log(speed[:, -1] / speed[:, 0]) - USUAL_CHANGE) / 0.35) ** 2 + (
+        np.log(np.sqrt(slowest * fastest) / USUAL_SPEED_M_S) / 0.4
+    ) ** 2
+    easy = np.maximum(0.0, np.log(EASY_SPEED_M_S[0] / slowest)) + np.maximum(0.0, np.log(fastest / EASY_SPEED_M_S[1]))
+    short = np.maximum(0.0, LEAST_HEAD_GATES - head[:, -1] / (1e-3 * gate_mm[:, 0]))
+    left = charge_kg[:, 0] / task.needed_kg() - 1.0 - USUAL_LEFT_SHARE
+    score += 100.0 * easy + 4.0 * short**2 + (np.maximum(left, 0.0) / 0.2) ** 2 + _unknown(task, gate_mm[:, 0])
+    possible = head[:, -1] > 0.6e-3 * gate_mm[:, 0]
+    order = [int(i) for i in np.argsort(np.where(possible, score, np.inf)) if possible[i]][:_CLOSER]
+    score[order] += _fragile(
+        box.with_gates(gate_mm[order]), head[order], speed[order], left_kg=box_left(box, head[order, -1])
     )
-    score = uneven**2 + pace**2 + mismatch**2 + 1.5 * beyond + 100.0 * outside
-    return pairs[int(np.argmin(np.where(possible, score, np.inf)))]
+    return [pairs[i] for i in sorted(order, key=lambda i: score[i])][:4]
+
+
+def box_left(box: Box, head: Array) -> Array:
+    """Mass of metal at these depths."""
+    mass: Array = head * box.metal.fluid.density_kg_m3 * box.length_m * box.width_m
+    return mass
+
+
+def _fragile(box: Box, head: Array, speed: Array, left_kg: Array) -> Array:
+    """What the end of a sheet risks: how unsure the law is there, and what the shop's scatter does to the little
+    that is left.
+    """
+    at = box.at(head[:, -1:], speed[:, -1:], np.array([1.0]))
+    by_head = np.clip(box.law.powers(at)["head"][:, 0], 0.0, 1.5)
+    laid_kg = box_left(box, head[:, 0]) - left_kg
+    risk = by_head * laid_kg / left_kg * box.law.cast_scatter
+    unsure = box.law.spread(at) / _UNSURE if box.law.casts_used else np.zeros(len(head))
+    fragile: Array = (risk / _RISK) ** 2 + unsure**2
+    return fragile
+
+
+def _unknown(task: Task, gate_mm: Array) -> Array:
+    """How far gates lie from those that the shop has logged, in its own range and a quarter."""
+    low, high = task.law.logged_low, task.law.logged_high
+    if not low:
+        return np.zeros(len(gate_mm))
+    out = np.maximum(0.0, np.log(low[0] / gate_mm)) + np.maximum(0.0, np.log(gate_mm / high[0]))
+    away: Array = (out / 0.25) ** 2
+    return away
+
+
+def _smooth(box: Box, head: Array, x: Array, film: Array, steps: int = _STEPS) -> tuple[Array, Array]:
+    """The smoothest pushes that lay a film at these heads (pushes, places): speed, and ln of film laid over film
+    wanted.
+
+    Least squares of the film's miss beside pace, change and bend of ln speed; Gauss and Newton's steps.
+    """
+    place = x / x[-1]
+    count = len(x)
+    bend = np.diff(np.eye(count), 2, axis=0) * (count - 1) ** 2 / (_BEND_SD * 8.0)
+    change = np.diff(np.eye(count), 1, axis=0) * math.sqrt(count - 1) / _CHANGE_SD
+    held = (bend.T @ bend) / count + change.T @ change + np.eye(count) / count / _PACE_SD**2
+    usual = math.log(USUAL_SPEED_M_S) + USUAL_CHANGE * (place - 0.5)
+    low, high = (math.log(v) for v in HARD_SPEED_M_S)
+    u = np.broadcast_to(usual, np.broadcast_shapes(head.shape, film.shape)).copy()
+    wanted = np.log(film)
+    step = 0.02
+    for _ in range(steps):
+        now = box.law.ln_film(box.at(head, np.exp(u), place))
+        slope = (box.law.ln_film(box.at(head, np.exp(u + step), place)) - now) / step
+        slope = np.minimum(slope, -0.02)
+        weight = 1.0 / (_FILM_SD**2 * count)
+        normal = held + (weight * slope**2)[..., :, None] * np.eye(count)
+        right = weight * slope * (wanted - now) - (u - usual) @ held
+        moved = np.linalg.solve(normal, right[..., None])[..., 0]
+        u = np.clip(u + np.clip(moved, -0.6, 0.6), low, high)
+    miss = box.law.ln_film(box.at(head, np.exp(u), place)) - wanted
+    return np.exp(u), miss
+
+
+def _smooth_push(task: Task, gate_mm: float, charge_kg: float) -> Laid | str:
+    """The smoothest push for one gate and fill, followed with the film that it really lays."""
+    x, film = task.film()
+    box = task.box(gate_mm)
+    coarse = np.linspace(0.0, 1.0, 13)
+    laid_m, run_up_kg = film, task.needed_kg() - float(used_of_film_kg(box, x, film)[-1])
+    run_up_m = 1e-3 * task.outfit.run_up_mm
+    result: Laid | str = "no push gives it"
+    for _ in range(2):
+        head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x, laid_m))
+        places = coarse * task.length_m
+        speed, _ = _smooth(box, np.interp(places, x, head), places, np.interp(places, x, film))
+        result = film_of_push(box, x, np.interp(x, places, speed), charge_kg, run_up_m, laid_m)
+        if isinstance(result, str):
+            return result
+        laid_m, run_up_kg = result.film_m, result.run_up_kg
+    return result

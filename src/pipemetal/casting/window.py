@@ -1,29 +1,47 @@
-"""The pour window: how hot the metal should be for this alloy, thickness, table and air, as soft bands.
+"""The pouring range: how hot the metal should be for this alloy, thickness, table and air, as soft bands.
 
-Two clocks: the film must leave the gate liquid, and must stay able to run long enough to level but not so long that it
-runs off. Every temperature here is the reading in the tipping pot; what the way to the cloth costs is said beside it.
+There are two of them. Slush: grains enough that the edges stand, not so many that it sets in the sled. Hot: liquid at
+the gate, and able to run long enough to level but not so long that it runs off the sides. Every temperature here is
+the reading in the tipping pot; what the way to the cloth costs is said beside it.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.alloys.properties import RED_LIMIT_C, liquid_density_kg_m3, liquid_heat_capacity_j_kgk
 from pipemetal.casting.freezing import HeatCurve, freeze, heat_curve
 from pipemetal.casting.model import Gate, ThermalSettings, checked, laid_thickness_mm
+from pipemetal.casting.mush import EDGE_SOLID, YIELD_POWER, base_heat_loss_j_m2, edge_stress_pa
 
-__all__ = ["PourWindow", "WindowLimits", "base_heat_loss_j_m2", "mobile_time_s", "pour_window", "way_loss_k"]
+__all__ = ["Band", "PourWindow", "WindowLimits", "mobile_time_s", "pour_window", "usual_pour_c", "way_loss_k"]
 
-# The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials pages).
+# The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials
+# pages).
 CLOTH_WEAKENS_C = 300.0
 CLOTH_HOT_C = 350.0
 # A limit this far above the liquidus does not bind: oxide, dross and the cloth stop sooner.
 NOT_BINDING_K = 60.0
 _MOST_SOLID_AT_GATE = 0.05
 STEEL_HEAT_CAPACITY_J_KGK = 500.0
+# Tin is drawn "when it begins to grain, as when it begins to set", lead "as hot as possible without lighting a roll
+# of paper" (Encyclopedie, t. 11, 1765, p. 635; our translation). From how much tin on metal is drawn as it grains is
+# not told (estimate).
+GRAINS_FROM_SN_PCT = 25.0
+# What a shop does with one alloy it does with those within so much tin (percent by mass; estimate).
+ALIKE_SN_PCT = 8.0
+# A band of slush narrower than this cannot be hit with a thermometer (estimate). Parts of a band that are its soft
+# ends.
+NARROWEST_K, _SOFT_PART = 2.0, 0.2
+# The first solid that grows before grains hold each other; below it slush is liquid to the eye (estimate).
+_HALT_MARGIN = 0.02
+# Hot metal as it is usually poured, above its liquidus (estimate).
+USUAL_SUPERHEAT_K = 25.0
+SLUSH, HOT = "slush", "hot"
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +49,15 @@ class WindowLimits:
     """What the window rests on beside physics; all estimates, to be replaced by logged verdicts.
 
     Attributes:
-        shortest_mobile_s: below it ripples and laps freeze in. longest_mobile_s: above it metal runs off a table that is
-            a little out of level; ``calm_mobile_s`` is where that begins.
+        shortest_mobile_s: below it ripples and laps freeze in. longest_mobile_s: above it metal runs off a table that
+            is a little out of level; ``calm_mobile_s`` is where that begins.
         pour_loss_k: from pot to sled. wait_s: metal standing in the sled before the push. box_head_mm: its depth then.
         push_speed_m_s, sled_length_mm: set how long the film touches the cloth under the sled.
         charge_kg: metal in the sled, which warms a cold gate on the first cast.
-        verdicts_used: number of logged verdicts behind the two times.
+        edges_stand: share of solid at which the edges of a 2 mm sheet come to rest. sets_in_sled: share at which it
+            sets in the sled before the push is over (viscosity near 1 Pa s: docs/casting.md).
+        verdicts_used: number of logged verdicts behind times and shares. poured: tin in percent of the logged alloys,
+            and whether this shop pours them as slush. side_bars: bars along the table keep the metal from running off.
     """
 
     shortest_mobile_s: float = 4.0
@@ -48,7 +69,11 @@ class WindowLimits:
     push_speed_m_s: float = 1.2
     sled_length_mm: float = 150.0
     charge_kg: float = 60.0
+    edges_stand: float = EDGE_SOLID
+    sets_in_sled: float = 0.32
     verdicts_used: int = 0
+    poured: tuple[tuple[float, bool], ...] = ()
+    side_bars: bool = False
 
     def __post_init__(self) -> None:
         checked("shortest_mobile_s", self.shortest_mobile_s, 0.1, 120.0, "s")
@@ -60,14 +85,33 @@ class WindowLimits:
         checked("push_speed_m_s", self.push_speed_m_s, 0.05, 5.0, "m/s")
         checked("sled_length_mm", self.sled_length_mm, 40.0, 1000.0, "mm")
         checked("charge_kg", self.charge_kg, 1.0, 2000.0, "kg")
+        checked("edges_stand", self.edges_stand, 0.005, 0.6, "")
+        checked("sets_in_sled", self.sets_in_sled, 0.01, 0.8, "")
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """One band of readings in the tipping pot, in C, with what sets its ends; ``empty``: no temperature suits both."""
+
+    name: str
+    too_cold_below_c: float
+    try_low_c: float
+    try_high_c: float
+    too_hot_above_c: float
+    cold_end: str
+    hot_end: str
+    empty: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class PourWindow:
     """Soft bands of the reading in the tipping pot, in C: too cold below, try here from low to high, too hot above.
 
-    ``liquidus_c`` for comparison; ``way_loss_k`` is what pour, wait and cloth take before the film lies; ``empty`` says
-    that no temperature suits both clocks, and ``try_low_c`` and ``try_high_c`` are then the least bad.
+    The four temperatures are those of the band this metal is poured in (``regime``: slush or hot; ``why``); ``bands``
+    holds both where the alloy has both. ``sled_c`` is the metal in the sled in the middle of the band, ``sled_solid``
+    its share of solid. ``liquidus_c`` for comparison; ``way_loss_k`` is what pour, wait and cloth take before the
+    film lies; ``empty`` says that no temperature suits both ends, and ``try_low_c`` and ``try_high_c`` are then the
+    least bad.
     """
 
     too_cold_below_c: float
@@ -79,30 +123,16 @@ class PourWindow:
     empty: bool
     rests_on: str
     warnings: tuple[str, ...]
+    regime: str = HOT
+    why: str = ""
+    bands: tuple[Band, ...] = field(default=())
+    sled_c: float = 0.0
+    sled_solid: float = 0.0
 
-
-def base_heat_loss_j_m2(settings: ThermalSettings, difference_k: float, seconds: float) -> float:
-    """Heat that metal gives to cool cloth in a short time through the contact, cloth taken as endlessly thick.
-
-    Q = dT e^2/h [exp(s^2) erfc(s) - 1 + 2 s / sqrt(pi)], s = h sqrt(t) / e.
-
-    Sources: Carslaw & Jaeger, Conduction of Heat in Solids (1959) (from memory); 173.03 kJ/m2 checked for h 2000, e 312.2,
-        162.2 K, 10 s.
-
-    >>> round(base_heat_loss_j_m2(ThermalSettings(), 162.2, 10.0) / 1e3, 1)
-    173.0
-    """
-    contact = 1.0 / (settings.cloth_factor * settings.metal_contact_m2k_w)
-    effusivity = math.sqrt(
-        settings.cloth_conductivity_w_mk
-        / settings.cloth_factor
-        * settings.cloth_density_kg_m3
-        * settings.cloth_heat_capacity_j_kgk
-    )
-    s = contact * math.sqrt(seconds) / effusivity
-    # exp(s^2) erfc(s) overflows for great s, where it is 1/(s sqrt(pi)) to better than a part in a thousand.
-    decay = math.exp(s * s) * math.erfc(s) if s < 20.0 else 1.0 / (s * math.sqrt(math.pi))
-    return difference_k * effusivity**2 / contact * (decay - 1.0 + 2.0 * s / math.sqrt(math.pi))
+    @property
+    def band(self) -> Band:
+        """The band this metal is poured in."""
+        return next(b for b in self.bands if b.name == self.regime)
 
 
 def mobile_time_s(
@@ -124,7 +154,9 @@ def way_loss_k(
     *,
     first_cast: bool = False,
 ) -> tuple[float, float]:
-    """What the way takes, in K of liquid metal: pouring (and a cold gate), and the cloth while waiting and under the sled."""
+    """What the way takes, in K of liquid metal: pouring (and a cold gate), and the cloth while waiting and under
+    the sled.
+    """
     start_c = liquidus(comp).temperature_c
     cp = liquid_heat_capacity_j_kgk(comp, start_c + 10.0)
     density = liquid_density_kg_m3(comp, start_c + 10.0)
@@ -150,70 +182,154 @@ def pour_window(
     limits: WindowLimits | None = None,
     gate: Gate | None = None,
 ) -> PourWindow:
-    """The pour window of one sheet. A guide: the look of the metal decides.
+    """The pouring range of one sheet. A guide: the look of the metal decides.
 
     Arguments:
-        thickness_mm: of the solid sheet where it is thickest, 0.4 to 6 mm. table_temperature_c: of the cloth, best measured.
-        first_cast: the gate is still cold.
+        thickness_mm: of the solid sheet where it is thickest, 0.4 to 6 mm. table_temperature_c: of the cloth, best
+        measured. first_cast: the gate is still cold.
     Raises:
         CastingError: input out of range.
-    Sources: docs/casting.md. The lower limit agrees with two reports of roofing lead (+2.5 and +22 K over the liquidus);
-        the upper one is an estimate, a factor of two in time either way.
+    Sources: docs/casting.md. Which band: by the shop's log, else tin as it begins to grain and lead hot (1765). The
+        hot band's lower end agrees with two reports of roofing lead (+2.5 and +22 K over the liquidus); the rest are
+        estimates.
 
     >>> window = pour_window(Composition.parse("Sn 50 Pb bal"), 2.0, 20, 20)
-    >>> window.liquidus_c < window.try_low_c < window.try_high_c < window.too_hot_above_c
-    True
+    >>> window.regime, window.too_hot_above_c < window.liquidus_c, [band.name for band in window.bands]
+    ('slush', True, ['slush', 'hot'])
     """
     settings, limits = settings or ThermalSettings(), limits or WindowLimits()
     checked("thickness_mm", thickness_mm, 0.4, 6.0, "mm")
     checked("table_temperature_c", table_temperature_c, -20.0, 170.0, "C")
     checked("air_temperature_c", air_temperature_c, -20.0, 60.0, "C")
     melt = liquidus(comp)
-    pour_k, cloth_k = way_loss_k(
-        comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate, first_cast=first_cast
+    way = _Way.of(
+        comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate=gate, first_cast=first_cast
     )
-    way = _Way(
-        comp,
-        thickness_mm,
-        table_temperature_c,
-        air_temperature_c,
-        settings,
-        heat_curve(comp),
-        melt.temperature_c,
-        pour_k,
-        cloth_k,
-    )
-    leaves_liquid = way.pot_c_for_heat(way.curve.heat_at_solid(_MOST_SOLID_AT_GATE))
-    cold = max(leaves_liquid, way.pot_c_for_mobile(limits.shortest_mobile_s))
-    ripples = cold > leaves_liquid + 0.5
-    calm = way.pot_c_for_mobile(limits.calm_mobile_s)
-    hot = way.pot_c_for_mobile(limits.longest_mobile_s)
-    top = melt.temperature_c + pour_k + NOT_BINDING_K
-    low = cold + melt.uncertainty_k
-    high = min(max(calm, 0.5 * (cold + hot)), top, RED_LIMIT_C)
-    empty = low >= high
-    if empty:
-        low, high = min(low, high), max(low, high)
-        low, high = max(low, cold), max(high, cold)
-    warnings = _warnings(high, hot, top, empty, ripples, first_cast, melt.within_range)
+    slush, (hot, warnings) = _slush_band(way, limits), _hot_band(way, limits, melt.uncertainty_k)
+    bands = (hot,) if slush is None else (slush, hot)
+    chosen, why = _chosen(comp, bands, limits)
+    found = [*(warnings if chosen is hot else ())]
+    found += _general_warnings(chosen.try_high_c, first_cast, melt.within_range)
+    sled_c = way.sled_c(0.5 * (chosen.try_low_c + chosen.try_high_c))
     return PourWindow(
-        cold,
-        low,
-        high,
-        max(min(hot, RED_LIMIT_C), high),
+        chosen.too_cold_below_c,
+        chosen.try_low_c,
+        chosen.try_high_c,
+        chosen.too_hot_above_c,
         melt.temperature_c,
-        pour_k + cloth_k,
-        empty,
+        way.pour_k + way.cloth_k,
+        chosen.empty,
         _rests_on(limits, melt.uncertainty_k, settings.cloth_factor),
-        warnings,
+        tuple(found),
+        chosen.name,
+        why,
+        bands,
+        sled_c,
+        way.curve.solid_at(way.curve.heat_at(sled_c)),
     )
+
+
+def usual_pour_c(
+    comp: Composition,
+    thickness_mm: float,
+    table_temperature_c: float,
+    air_temperature_c: float,
+    *,
+    settings: ThermalSettings | None = None,
+    limits: WindowLimits | None = None,
+) -> tuple[float, float]:
+    """Metal in the sled, and the film it lays, as usually poured: the middle of the slush where this metal is poured
+    so, else hot.
+
+    >>> comp, lead = Composition.parse("Sn 50 Pb bal"), Composition.parse("Pb 100")
+    >>> usual_pour_c(comp, 2.0, 20, 20)[0] < liquidus(comp).temperature_c, usual_pour_c(lead, 2.0, 20, 20)[0] > 340.0
+    (True, True)
+    """
+    limits = limits or WindowLimits()
+    way = _Way.of(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits)
+    slush = _slush_band(way, limits)
+    pot_c = way.liquidus_c + way.pour_k + USUAL_SUPERHEAT_K
+    if slush is not None and _pours_as_slush(comp, limits)[0]:
+        pot_c = 0.5 * (slush.try_low_c + slush.try_high_c)
+    return way.sled_c(pot_c), way.film_c(pot_c)
+
+
+def _chosen(comp: Composition, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
+    """The band that this metal is poured in, and why."""
+    if len(bands) == 1:
+        return bands[0], "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
+    slush, why = _pours_as_slush(comp, limits)
+    return bands[0 if slush else 1], why
+
+
+def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, str]:
+    tin, slush = min(limits.poured, key=lambda p: abs(p[0] - comp.wt_pct("Sn")), default=(math.inf, False))
+    if abs(tin - comp.wt_pct("Sn")) <= ALIKE_SN_PCT:
+        return slush, f"this shop pours such metal {'as slush' if slush else 'hot'}, by its log"
+    if comp.wt_pct("Sn") >= GRAINS_FROM_SN_PCT:
+        return True, "metal rich in tin is poured as it begins to grain (1765, and common practice)"
+    return False, "metal poor in tin is poured hot (1765)"
+
+
+def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
+    """From grains that hold the edges to grains that set in the sled; None where the alloy has no such span."""
+    edge = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), way.thickness_mm)
+    usual = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), 2.0)
+    stands = min(limits.edges_stand * (edge / usual) ** (1.0 / YIELD_POWER), limits.sets_in_sled - _HALT_MARGIN)
+    stands = _HALT_MARGIN if limits.side_bars else stands
+    hottest, coldest = (way.pot_c_for_solid(share) for share in (stands, limits.sets_in_sled))
+    span = [way.curve.temperature_at(way.curve.heat_at_solid(share)) for share in (stands, limits.sets_in_sled)]
+    if span[0] - span[1] < NARROWEST_K:
+        return None
+    soft = _SOFT_PART * (hottest - coldest)
+    return Band(
+        SLUSH,
+        coldest,
+        coldest + soft,
+        hottest - soft,
+        hottest,
+        f"it sets in the sled before the push is over (above {100.0 * limits.sets_in_sled:.0f} % solid)",
+        f"it runs off the sides (below {100.0 * stands:.0f} % solid the edges do not stand)",
+    )
+
+
+def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Band, tuple[str, ...]]:
+    """Liquid at the gate, and able to run for a while but not too long; with what is to be said of it."""
+    leaves_liquid = way.pot_c_for_heat(way.curve.heat_at_solid(_MOST_SOLID_AT_GATE))
+    ripples_c = way.pot_c_for_mobile(limits.shortest_mobile_s)
+    ripples = ripples_c is not None and ripples_c > leaves_liquid + 0.5
+    cold = max(leaves_liquid, ripples_c or leaves_liquid)
+    calm = way.pot_c_for_mobile(limits.calm_mobile_s) or cold
+    hot = way.pot_c_for_mobile(limits.longest_mobile_s) or cold
+    if limits.side_bars:
+        calm = hot = way.liquidus_c + way.pour_k + 150.0
+    top = way.liquidus_c + way.pour_k + NOT_BINDING_K
+    low = cold + uncertainty_k
+    high = min(max(calm, 0.5 * (cold + hot)), top, RED_LIMIT_C)
+    empty = low + NARROWEST_K > high
+    if empty:
+        low, high = cold, cold + NARROWEST_K
+    warnings = []
+    if empty:
+        warnings.append(
+            f"no temperature suits both ends: below {cold:.0f} C it sets too soon, above {hot:.0f} C it runs off; "
+            "level the table better, pour it as slush, or put bars along the sides"
+        )
+    elif hot > top + 0.5:
+        warnings.append("running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half")
+    if ripples and not empty:
+        warnings.append("ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end")
+    hot_end = "it runs off the sides" if hot <= top + 0.5 else "oxide, dross and the cloth stop it first"
+    cold_end = "ripples and laps freeze in" if ripples else "it grains at the gate"
+    return Band(HOT, cold, low, high, max(min(hot, RED_LIMIT_C), high), cold_end, hot_end, empty), tuple(warnings)
 
 
 @dataclass(frozen=True, eq=False)
 class _Way:
     """The way of the metal from the pot to the cloth, and back from what the film needs to what the pot must show.
 
-    Pouring is a fall of temperature whatever the state, which keeps the lower limit cautious; the cloth takes heat.
+    Both take heat: as much as so many degrees of liquid metal hold. Pouring is a fall of temperature where the metal
+    leaves liquid, which keeps the hot band's lower end cautious.
     """
 
     comp: Composition
@@ -226,24 +342,52 @@ class _Way:
     pour_k: float
     cloth_k: float
 
+    @classmethod
+    def of(
+        cls,
+        comp: Composition,
+        thickness_mm: float,
+        table_c: float,
+        air_c: float,
+        settings: ThermalSettings | None,
+        limits: WindowLimits,
+        *,
+        gate: Gate | None = None,
+        first_cast: bool = False,
+    ) -> _Way:
+        settings = settings or ThermalSettings()
+        lost = way_loss_k(comp, thickness_mm, table_c, air_c, settings, limits, gate, first_cast=first_cast)
+        start_c = liquidus(comp).temperature_c
+        return cls(comp, thickness_mm, table_c, air_c, settings, heat_curve(comp), start_c, *lost)
+
     def _heat_per_k(self) -> float:
         return self.curve.heat_at(self.liquidus_c + 20.0) - self.curve.heat_at(self.liquidus_c + 19.0)
 
     def film_c(self, pot_c: float) -> float:
         """Temperature of the film just laid."""
-        heat = self.curve.heat_at(pot_c - self.pour_k) - self._heat_per_k() * self.cloth_k
-        return self.curve.temperature_at(heat)
+        return self.curve.temperature_at(self.curve.heat_at(self.sled_c(pot_c)) - self._heat_per_k() * self.cloth_k)
+
+    def sled_c(self, pot_c: float) -> float:
+        """Temperature in the sled after pouring: slush gives off heat of freezing, liquid metal degrees."""
+        slush_c = self.curve.temperature_at(self.curve.heat_at(pot_c) - self._heat_per_k() * self.pour_k)
+        return max(pot_c - self.pour_k, slush_c) if pot_c < self.liquidus_c + self.pour_k else pot_c - self.pour_k
+
+    def pot_c_for_solid(self, share: float) -> float:
+        """Reading in the pot at which the layer that leaves the sled has this share of solid."""
+        lost = self._heat_per_k() * (self.cloth_k + self.pour_k)
+        return self.curve.temperature_at(self.curve.heat_at_solid(share) + lost)
 
     def pot_c_for_heat(self, film_heat_j_kg: float) -> float:
         """Reading in the pot that gives the film this heat content."""
         return self.curve.temperature_at(film_heat_j_kg + self._heat_per_k() * self.cloth_k) + self.pour_k
 
-    def pot_c_for_mobile(self, seconds: float) -> float:
-        """Reading in the pot at which the film can run for so long: secant between liquidus and 150 K above, capped there."""
+    def pot_c_for_mobile(self, seconds: float) -> float | None:
+        """Reading in the pot at which the film can run for so long: secant between liquidus and 150 K above, capped
+        there; None where even metal at its liquidus runs longer."""
         low_c, high_c = self.liquidus_c, self.liquidus_c + self.pour_k + 150.0
         low, high = self._mobile(low_c) - seconds, self._mobile(high_c) - seconds
         if low >= 0.0:
-            return low_c
+            return None
         if high <= 0.0:
             return high_c
         for _ in range(12):
@@ -261,16 +405,8 @@ class _Way:
         return mobile_time_s(self.comp, self.thickness_mm, self.film_c(pot_c), self.table_c, self.air_c, self.settings)
 
 
-def _warnings(
-    high: float, hot: float, top: float, empty: bool, ripples: bool, first_cast: bool, within: bool
-) -> tuple[str, ...]:
+def _general_warnings(high: float, first_cast: bool, within: bool) -> list[str]:
     found = []
-    if empty:
-        found.append("no temperature suits both limits: level the table better, or pour as slurry and expect trouble")
-    if hot > top + 0.5:
-        found.append("running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half")
-    if ripples:
-        found.append("thin sheet of this alloy: ripples and laps freeze in sooner than the metal thickens at the gate")
     if high > CLOTH_HOT_C:
         found.append(f"above {CLOTH_HOT_C:.0f} C the cloth suffers: aramid decomposes above about 400 C")
     elif high > CLOTH_WEAKENS_C:
@@ -281,7 +417,7 @@ def _warnings(
         found.append("first cast: a cold gate is counted in; better warm sled and gate")
     if not within:
         found.append("alloy outside the assessed range: the liquidus may be 10 K and more off")
-    return tuple(found)
+    return found
 
 
 def _rests_on(limits: WindowLimits, uncertainty_k: float, cloth_factor: float) -> str:

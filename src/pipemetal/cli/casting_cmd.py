@@ -36,10 +36,12 @@ def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Pa
 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
     """
+    from dataclasses import replace
+
     from pipemetal.casting.model import ThermalSettings
-    from pipemetal.casting.practice import practice_words
     from pipemetal.casting.push import push_card
     from pipemetal.casting.roll import places_to_gauge
+    from pipemetal.casting.wanted import Wanted
     from pipemetal.casting.window import pour_window
     from pipemetal.files.casting_json import card_dict, window_dict
     from pipemetal.files.sheet_file import read_sheet
@@ -49,36 +51,30 @@ def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Pa
     job = read_sheet(sheet_file)
     path = log_path or job.log
     known = learn(read_log(path)) if path is not None else Learned()
-    thickest = max(job.thickness_start_mm, job.thickness_end_mm)
+    bars = job.outfit.table is not None and job.outfit.table.side_bars
     window = pour_window(
         job.composition,
-        thickest,
+        max(job.thickness_start_mm, job.thickness_end_mm),
         job.table_c,
         job.air_c,
         first_cast=job.first_cast,
-        limits=known.limits,
+        limits=replace(known.limits, side_bars=bars, sled_length_mm=job.outfit.sled.inner_length_mm),
         settings=ThermalSettings(cloth_factor=known.cloth_factor),
     )
-    pour_c = job.pour_temperature_c or (window.try_low_c + window.try_high_c) / 2.0
-    card = push_card(
+    want = Wanted(
         job.composition,
-        pour_c,
+        job.pour_temperature_c or window.sled_c,
         job.length_mm,
         job.width_mm,
         job.thickness_start_mm,
         job.thickness_end_mm,
-        job.sled,
-        known.coefficients,
-        gate_mm=job.gate_mm,
-        charge_kg=job.charge_kg,
-        scoop_kg=job.scoop_kg,
-        run_up_mm=job.run_up_mm,
-        gate=job.gate,
+        job.table_c,
     )
+    law = known.law.for_sheet(job.composition, job.outfit.sled.inner_width_mm)
+    card = push_card(want, job.outfit, law, gate_mm=job.gate_mm, charge_kg=job.charge_kg)
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     result["warnings"] = [*card.warnings, *window.warnings]
     result["gauge_places_mm"] = [list(place) for place in places_to_gauge(job.length_mm, job.width_mm)]
-    result["practice"] = practice_words(card, job.composition, job.sled, known.coefficients, job.gate)
     push_drawings(cards, folder, card, window, job)
     if as_json:
         print_json(result)
@@ -86,8 +82,10 @@ def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Pa
     click.echo(f"{job.name}\n")
     click.echo(
         f"  POUR   {window.try_low_c:.0f} to {window.try_high_c:.0f} °C   "
-        f"(too cold below {window.too_cold_below_c:.0f}, too hot above {window.too_hot_above_c:.0f})"
+        f"(too cold below {window.too_cold_below_c:.0f}: {window.band.cold_end}; too hot above "
+        f"{window.too_hot_above_c:.0f}: {window.band.hot_end})"
     )
+    click.echo(f"         {window.regime}: {window.why}")
     click.echo(f"  LADLE  {card.scoops} scoops, {card.charge_kg:.1f} kg   ({card.left_kg:.1f} kg stay in the sled)")
     click.echo(f"  GATE   {card.gate_mm:.1f} mm\n")
     print_table(
@@ -108,7 +106,6 @@ def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Pa
             + ", ".join(f"{x:.0f} x {y:.0f}" for x, y in result["gauge_places_mm"])
             + ".",
             card.speed_change,
-            result["practice"],
             *result["warnings"],
             f"Rests on: {card.rests_on}. {window.rests_on}.",
             f"Learned: {known.words}.",
@@ -243,14 +240,15 @@ def freeze(
 def calibrate(
     log_file: Path, explained: str | None, against: str | None, cards: Path | None, folder: Path | None, as_json: bool
 ) -> None:
-    """Learn from LOG.csv: coefficients with intervals, what was left out and why, and what to log next.
+    """Learn from LOG.csv: how thickness goes with each quantity, what was left out and why, and what to cast next.
 
-    Groups (gate, box, cloth, crew) that cast thicker, and drift, are named where the log tells them.
+    Groups (alloy, gate, box, cloth, crew, table, season) that cast thicker, and drift, are named where the log tells them.
     """
     from pipemetal.casting.calibrate import calibrate as fit
-    from pipemetal.casting.decides import log_decides
-    from pipemetal.casting.groups import drift, group_effects
     from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
+    from pipemetal.casting.next_cast import next_casts, two_starts_percent
+    from pipemetal.casting.says import quantities
+    from pipemetal.files.casting_json import learned_dict
 
     casts = read_log(log_file)
     found = fit(casts)
@@ -258,87 +256,64 @@ def calibrate(
         raise click.UsageError("--against and --pictures need --explain CAST")
     if explained is not None:
         if folder is not None:
-            cast_picture(folder, explained, casts, found.coefficients)
+            cast_picture(folder, explained, casts, found)
         _explain(explained, against, casts, found, as_json)
         return
-    groups, moved, decided = group_effects(found, casts), drift(found), log_decides(found, casts)
     cloth = cloth_from_log(casts)
     verdicts = limits_from_verdicts(casts, cloth.settings)
-    intervals = found.coefficients.intervals()
+    told = quantities(found.law, found.reduced)
     if cards is not None:
-        learned_drawing(cards, found, moved, cloth, verdicts)
+        learned_drawing(cards, found, cloth, verdicts)
     left_out = [{"id": x.id, "reason": x.reason} for x in (*found.casts_left_out, *found.readings_left_out)]
+    trials = next_casts(found.law, found.reduced)
     if as_json:
+        starts = two_starts_percent(found.law, found.reduced)
         print_json(
-            {
-                "coefficients": {
-                    k: {"value": rounded(v[0], 5), "low": rounded(v[1], 5), "high": rounded(v[2], 5)}
-                    for k, v in intervals.items()
-                },
-                "casts_used": found.casts_used,
+            learned_dict(found, told, trials, starts)
+            | {
                 "left_out": left_out,
-                "predictive_half_width_percent": rounded(found.predictive_half_width_percent, 2),
                 "cloth_factor": rounded(cloth.factor, 3),
                 "shortest_mobile_s": rounded(verdicts.limits.shortest_mobile_s, 2),
                 "longest_mobile_s": rounded(verdicts.limits.longest_mobile_s, 2),
+                "edges_stand_solid": rounded(verdicts.limits.edges_stand, 3),
+                "sets_in_sled_solid": rounded(verdicts.limits.sets_in_sled, 3),
                 "log_next": found.log_next,
-                "words": found.words,
-                "drift": {
-                    "now_percent": rounded(moved.now_percent, 2),
-                    "low_percent": rounded(moved.low_percent, 2),
-                    "high_percent": rounded(moved.high_percent, 2),
-                    "words": moved.words,
-                },
-                "decides": [
-                    {
-                        "name": d.name,
-                        "value": rounded(d.value, 3),
-                        "low": rounded(d.low, 3),
-                        "high": rounded(d.high, 3),
-                        "modelled": d.modelled,
-                        "differs": d.differs,
-                        "words": d.words,
-                    }
-                    for d in decided
-                ],
-                "groups": [
-                    {
-                        "kind": g.kind,
-                        "name": g.name,
-                        "casts": g.casts,
-                        "thicker_percent": rounded(g.thicker_percent, 2),
-                        "low_percent": rounded(g.low_percent, 2),
-                        "high_percent": rounded(g.high_percent, 2),
-                        "words": g.words,
-                    }
-                    for g in groups
-                ],
             }
         )
         return
-    names = {
-        "discharge": "discharge of the gate, Cd",
-        "gate_zero_mm": "gate opens wider than set, mm",
-        "drag_ratio": "drag of the cloth over Cd",
-        "superheat_effect": "ln thickness per 20 K of superheat",
-    }
+    limits = verdicts.limits
     print_table(
         f"What {log_file.name} teaches",
-        ["", "value", "between (95 %)"],
-        [(names[k], f"{v[0]:.3f}", f"{v[1]:.3f} to {v[2]:.3f}") for k, v in intervals.items()]
+        ["", "value", "between (95 %)", "before any cast"],
+        [(q.name, f"{q.value:.2f}", f"{q.low:.2f} to {q.high:.2f}", f"{q.before:.2f}") for q in told]
         + [
-            ("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts"),
+            ("scatter from cast to cast, %", f"{100.0 * found.law.cast_scatter:.1f}", "", ""),
+            ("scatter from place to place, %", f"{100.0 * found.law.station_scatter:.1f}", "", ""),
+            ("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts", ""),
+            ("hot metal should run, s", f"{limits.shortest_mobile_s:.1f} to {limits.longest_mobile_s:.1f}", "", ""),
             (
-                "a film should run, s",
-                f"{verdicts.limits.shortest_mobile_s:.1f} to {verdicts.limits.longest_mobile_s:.1f}",
+                "slush: solid at the gate, %",
+                f"{100.0 * limits.edges_stand:.0f} to {100.0 * limits.sets_in_sled:.0f}",
                 f"from {verdicts.verdicts_used} verdicts",
+                "",
             ),
         ],
-        [f"{found.words}.", f"To learn most from the next casts: {found.log_next}.", f"Drift: {moved.words}."]
-        + [f"The log on the {d.words}." for d in decided]
-        + [f"{g.words}." for g in groups]
+        [f"{found.words}."]
+        + ["Likeliest: " + ", ".join(f"{n} {100 * w:.0f} %" for n, w in found.law.regimes.items() if w > 0.02) + "."]
+        + [f"Departs: {q.words}." for q in told if q.differs]
+        + [f"To learn most from the next casts: {found.log_next}.", f"Drift: {found.drift.words}."]
+        + [f"{g.words}." for g in found.groups if g.differs]
+        + _alike(found.groups)
+        + [f"Watch: {w}." for w in found.watch]
         + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
     )
+
+
+def _alike(groups: Any) -> list[str]:
+    """The kinds of groups that the log cannot tell apart, in one line."""
+    kinds = list(dict.fromkeys(g.kind for g in groups))
+    alike = [k for k in kinds if not any(g.differs for g in groups if g.kind == k)]
+    return [f"No difference that the log can tell between: {', '.join(alike)}."] if alike else []
 
 
 def _explain(cast_id: str, against: str | None, casts: Any, found: Any, as_json: bool) -> None:

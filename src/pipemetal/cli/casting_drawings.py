@@ -117,24 +117,24 @@ def freeze_drawings(
     )
 
 
-def cast_picture(folder: Path, cast_id: str, casts: Any, coefficients: Any) -> None:
+def cast_picture(folder: Path, cast_id: str, casts: Any, found: Any) -> None:
     """Thickness along a logged cast with its band and readings."""
     from pipemetal.casting.explain import expected_stations
     from pipemetal.documents.casting_pictures import thickness_picture
 
-    stations = expected_stations(cast_id, casts, coefficients)
+    stations = expected_stations(cast_id, casts, found)
     cast = next(c for c in casts if c.id == cast_id)
     readings = [(1e-3 * d, t) for d, t in cast.thickness_mm]
-    rests_on = f"{coefficients.casts_used} logged casts of this shop, this one among them if it was used"
+    rests_on = f"{found.casts_used} logged casts of this shop, this one among them if it was used"
     picture = thickness_picture(stations, readings, f"Cast {cast_id}: thickness", rests_on)
     write_drawings(folder, {f"thickness-{cast_id}": picture})
 
 
-def learned_drawing(cards: Path, found: Any, moved: Any, cloth: Any, verdicts: Any) -> None:
+def learned_drawing(cards: Path, found: Any, cloth: Any, verdicts: Any) -> None:
     """What the log teaches, for the wall."""
     from pipemetal.documents.casting_cards import learned_card
 
-    limits = verdicts.limits
+    limits, moved = verdicts.limits, found.drift
     drifted = moved.low_percent > 0.0 or moved.high_percent < 0.0
     rows = (
         ("A NEW SHEET", f"within {found.predictive_half_width_percent:.0f} %"),

@@ -84,7 +84,7 @@ def day(
     lots, unknown = read_lots(lots_path, recipes)
     learned = learn(read_log(log_path)) if log_path is not None else Learned()
     orders = [SheetOrder(s, settings.sheets.planing_for(min(s.thickness_start_mm, s.thickness_end_mm))) for s in sheets]
-    prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned.coefficients) for o in orders]
+    prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned) for o in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
     season = plan_season(demands, recipes, lots, settings, in_pot=_heel_from(heel_kg, heel_text))
     shown = {int(n): c for n, c in pairs_of(measured, "--measured", "POUR:C, as 3:41")}

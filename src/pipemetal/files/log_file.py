@@ -39,6 +39,8 @@ OPTIONAL = (
     "cloth_name",
     "wanted_start_mm",
     "wanted_end_mm",
+    "table_name",
+    "slope_mm_m",
 )
 LOG_COLUMNS = (*REQUIRED, *OPTIONAL)
 
@@ -47,7 +49,7 @@ def read_log(path: Path) -> tuple[LoggedCast, ...]:
     """All casts of a log.
 
     `thickness` holds readings as `distance:thickness` in mm, separated by blanks; `marks` holds `distance:time` in m and s.
-    What was not logged is left empty.
+    What was not logged is left empty; so is `gate_mm` for a box without a gate.
 
     Errors: FileFormatError, CastingError, AlloyError with file and row.
     """
@@ -101,7 +103,7 @@ def cast_of_row(row: CsvRow, cast_id: str, *, strict: bool = True) -> LoggedCast
         return LoggedCast(
             cast_id,
             Composition.parse(row.text("composition")),
-            row.number("gate_mm", 0.3, 20.0),
+            row.maybe_number("gate_mm", 0.0, 20.0) or 0.0,
             row.number("charge_kg", 0.5, 2000.0),
             Sled(row.number("sled_length_mm", 40.0, 1000.0), row.number("sled_width_mm", 50.0, 2500.0)),
             row.number("length_mm", 200.0, 20_000.0),
@@ -119,7 +121,7 @@ def cast_of_row(row: CsvRow, cast_id: str, *, strict: bool = True) -> LoggedCast
             verdict=verdict,
             timing_sd_s=0.08 if timing is None else timing,
             gauge_sd_mm=0.01 if gauge is None else gauge,
-            lip_mm=5.0 if lip is None else lip,
+            lip_mm=20.0 if lip is None else lip,
             day=row.day("day") if strict else row.text("day", ""),
             crew=row.text("crew", ""),
             note=row.text("note", ""),
@@ -128,6 +130,8 @@ def cast_of_row(row: CsvRow, cast_id: str, *, strict: bool = True) -> LoggedCast
             cloth_name=row.text("cloth_name", ""),
             wanted_start_mm=row.maybe_number("wanted_start_mm", 0.2, 10.0),
             wanted_end_mm=row.maybe_number("wanted_end_mm", 0.2, 10.0),
+            table_name=row.text("table_name", ""),
+            slope_mm_m=row.maybe_number("slope_mm_m", -60.0, 60.0) or 0.0,
         )
     except InputError as error:
         raise error if row.table.name in error.where else error.at(row.where) from None

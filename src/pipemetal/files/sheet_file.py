@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.casting.model import Gate, Sled
+from pipemetal.casting.model import CastingTable, Gate, Sled
+from pipemetal.casting.wanted import LADLE_KG, Outfit
 from pipemetal.errors import InputError
 from pipemetal.files.toml_table import TomlTable, read_toml
 
@@ -15,7 +16,7 @@ __all__ = ["SheetJob", "read_sheet"]
 
 @dataclass(frozen=True)
 class SheetJob:
-    """A sheet to push: metal, size, thickness as cast at both ends, sled, gate and surroundings."""
+    """A sheet to push: metal, size, thickness as cast at both ends, what it is cast with, and surroundings."""
 
     name: str
     composition: Composition
@@ -23,12 +24,9 @@ class SheetJob:
     width_mm: float
     thickness_start_mm: float
     thickness_end_mm: float
-    sled: Sled
-    gate: Gate
+    outfit: Outfit
     gate_mm: float | None
     charge_kg: float | None
-    scoop_kg: float
-    run_up_mm: float
     pour_temperature_c: float | None
     table_c: float
     air_c: float
@@ -40,8 +38,9 @@ def read_sheet(path: Path) -> SheetJob:
     """A sheet file.
 
     Keys: `composition`, `length`, `width`, `thickness_start`, `thickness_end` (as cast; the end defaults to the start),
-    [sled] `inner_length`, `inner_width`, and optionally `gate`, `charge`, `scoop` (11.3 kg), `run_up` (300 mm),
-    `pour_temperature`, `table` (18 C), `air` (18 C), `first_cast`, `lip` (5 mm), `log` (a log.csv to learn from).
+    [sled] `inner_length`, `inner_width`, and optionally `gate`, `charge`, `scoop` (11.34 kg), `run_up` (300 mm),
+    `pour_temperature`, `table` (18 C), `air` (18 C), `first_cast`, `lip` (20 mm), `no_gate` (the sled's fixed gap),
+    `slope` (mm that the table falls in a metre of the push), `side_bars`, `log` (a log.csv to learn from).
 
     Errors: FileFormatError, AlloyError, CastingError with table and key.
     """
@@ -60,12 +59,9 @@ def read_sheet(path: Path) -> SheetJob:
             top.length_mm("width", 50.0, 2500.0),
             start,
             top.length_mm("thickness_end", 0.1, 12.0, start),
-            sled,
-            Gate(lip_mm=top.length_mm("lip", 0.0, 40.0, 5.0), largest_mm=14.0),
+            _outfit(top, sled),
             top.length_mm("gate", 0.3, 20.0, None),
             top.mass_kg("charge", 0.5, 2000.0, None),
-            top.mass_kg("scoop", 0.5, 50.0, 11.3),
-            top.length_mm("run_up", 0.0, 3000.0, 300.0),
             top.temperature_c("pour_temperature", 100.0, 600.0, None),
             top.temperature_c("table", -20.0, 170.0, 18.0),
             top.temperature_c("air", -20.0, 60.0, 18.0),
@@ -76,3 +72,13 @@ def read_sheet(path: Path) -> SheetJob:
         raise error if error.where.startswith(path.name) else error.at(path.name) from None
     top.finish()
     return job
+
+
+def _outfit(top: TomlTable, sled: Sled) -> Outfit:
+    gap = top.length_mm("no_gate", 0.5, 20.0, None)
+    slope, bars = top.number("slope", -60.0, 60.0, 0.0), top.flag("side_bars", False)
+    gate = Gate(lip_mm=top.length_mm("lip", 0.0, 40.0, 20.0), largest_mm=14.0, fixed_mm=gap)
+    table = CastingTable(20_000.0, 5000.0, slope_mm_m=slope, side_bars=bars) if slope or bars else None
+    return Outfit(
+        sled, gate, table, top.mass_kg("scoop", 0.5, 50.0, LADLE_KG), top.length_mm("run_up", 0.0, 3000.0, 300.0)
+    )

@@ -214,9 +214,7 @@ def make_plan(
     faults = verify(problem, layout)
     tell(0.91, "charging melts")
     orders = sheet_orders(layout, settings.sheets)
-    prepared = [
-        prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned.coefficients) for order in orders
-    ]
+    prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned) for order in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
     hurried = should_stop is not None and should_stop()
     season = plan_season(demands, recipes, lots, settings, hurried=hurried)

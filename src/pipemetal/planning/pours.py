@@ -10,13 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.alloys.liquidus import liquidus
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.casting.freezing import Freezing, freeze
-from pipemetal.casting.model import CastingTable, Coefficients, Gate, Sled, ThermalSettings
+from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings
 from pipemetal.casting.push import PushCard, push_card
 from pipemetal.casting.table import DayCast, day
-from pipemetal.casting.window import PourWindow, pour_window
+from pipemetal.casting.wanted import Outfit, Wanted
+from pipemetal.casting.window import PourWindow, pour_window, usual_pour_c
 from pipemetal.errors import CastingError
 from pipemetal.melts.charge import Charge
 from pipemetal.planning.learning import Learned
@@ -26,23 +26,20 @@ from pipemetal.planning.sheets_to_cast import SheetOrder
 
 __all__ = ["Pour", "plan_pours", "prepare_pour", "thermal_settings"]
 
-FIRST_GUESS_SUPERHEAT_K = 25.0
-WAY_LOSS_K = 10.0
-"""What the metal loses between sled and cloth, for planning how the table warms (estimate)."""
 LARGEST_GATE_MM = 14.0
 
-WARM_TABLE_MARGIN = 1.6
-"""A sheet is lifted no sooner than this times its freezing on a cold table: the table warms through the day (estimate)."""
 LEAST_CHARGE_KG = 25.0
-"""Below it a cold gate would take so much heat that it must be warmed, whatever is poured; the window counts on that."""
+"""Below it a cold gate would take so much heat that it must be warmed, whatever is poured; the window counts on
+that.
+"""
 
 
 @dataclass(frozen=True, eq=False)
 class Pour:
     """One sheet's pour. `card` is None where no push gives the sheet; `problem` then says why.
 
-    `day` and `number` count from 1; `start_s` since the day's first pour; `stone_c` and `cloth_c` are the table's temperatures
-    before the pour, planned unless `measured`; the sheet is lifted no sooner than `lift_after_s`.
+    `day` and `number` count from 1; `start_s` since the day's first pour; `stone_c` and `cloth_c` are the table's
+    temperatures before the pour, planned unless `measured`; the sheet is lifted no sooner than `lift_after_s`.
     """
 
     order: SheetOrder
@@ -70,8 +67,8 @@ def thermal_settings(settings: ShopSettings, cloth_factor: float = 1.0) -> Therm
     return ThermalSettings(stone_thickness_mm=c.stone_mm, cloth_thickness_mm=c.cloth_mm, cloth_factor=cloth_factor)
 
 
-def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings, coefficients: Coefficients) -> Pour:
-    """The push card of a sheet at a usual superheat, which fixes how much metal it takes."""
+def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings, learned: Learned) -> Pour:
+    """The push card of a sheet as its metal is usually poured, which fixes how much metal it takes."""
     sheet, casting = order.sheet, settings.casting
     density = solid_density_g_cm3(target)
     cast, finished = order.mass_kg(density, finished=False), order.mass_kg(density, finished=True)
@@ -81,21 +78,17 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         casting.stone_mm,
         casting.cloth_mm,
     )
+    thickest = max(order.cast_start_mm, order.cast_end_mm)
+    limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm)
+    thermal = thermal_settings(settings, learned.cloth_factor)
     try:
-        card = push_card(
-            target,
-            liquidus(target).temperature_c + FIRST_GUESS_SUPERHEAT_K,
-            sheet.length_mm,
-            sheet.width_mm,
-            order.cast_start_mm,
-            order.cast_end_mm,
-            Sled(casting.sled_length_mm, sheet.width_mm),
-            coefficients,
-            scoop_kg=casting.scoop_kg,
-            run_up_mm=casting.run_up_mm,
-            gate=Gate(largest_mm=LARGEST_GATE_MM),
-            table=table,
+        pour_c, _ = usual_pour_c(target, thickest, casting.table_c, casting.air_c, settings=thermal, limits=limits)
+        want = Wanted(
+            target, pour_c, sheet.length_mm, sheet.width_mm, order.cast_start_mm, order.cast_end_mm, casting.table_c
         )
+        sled = Sled(casting.sled_length_mm, sheet.width_mm)
+        outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
+        card = push_card(want, outfit, learned.law.for_sheet(target, sheet.width_mm))
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
         used = 1.1 * cast
@@ -141,9 +134,12 @@ def _one_day(
     casts: list[DayCast] = []
     start_s = 0.0
     for metal, thickness in zip(metals, thicknesses, strict=True):
-        film_c = liquidus(metal).temperature_c + FIRST_GUESS_SUPERHEAT_K - WAY_LOSS_K
+        limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm)
+        _, film_c = usual_pour_c(
+            metal, min(thickness, 6.0), casting.table_c, casting.air_c, settings=thermal, limits=limits
+        )
         solid_s = freeze(metal, thickness, film_c, casting.table_c, casting.air_c, thermal).time_to_solid_s
-        lift_s = max(60.0 * casting.minutes_on_table, WARM_TABLE_MARGIN * solid_s)
+        lift_s = max(60.0 * casting.minutes_on_table, learned.lift_margin * solid_s)
         casts.append(DayCast(metal, thickness, film_c, start_s, lift_s, measured_c.get(len(casts) + 1)))
         start_s += max(60.0 * casting.minutes_between, lift_s + 60.0)
     tables = day(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)

@@ -340,13 +340,17 @@ class Melt(_Row):
 
 @dataclass(frozen=True)
 class PourRange(_Row):
-    """The pouring range in degrees C."""
+    """The pouring range in degrees C: in slush or hot, why, and what sets its cold and its hot end."""
 
     too_cold_below: Number
     try_low: Number
     try_high: Number
     too_hot_above: Number
     rests_on: str = ""
+    regime: str = ""
+    why: str = ""
+    cold_end: str = ""
+    hot_end: str = ""
 
 
 @dataclass(frozen=True)

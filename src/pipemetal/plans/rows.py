@@ -275,7 +275,15 @@ def _card(card: PushCard) -> record.PushCard:
 
 def _range(window: PourWindow) -> record.PourRange:
     return record.PourRange(
-        window.too_cold_below_c, window.try_low_c, window.try_high_c, window.too_hot_above_c, window.rests_on
+        window.too_cold_below_c,
+        window.try_low_c,
+        window.try_high_c,
+        window.too_hot_above_c,
+        window.rests_on,
+        window.regime,
+        window.why,
+        window.band.cold_end,
+        window.band.hot_end,
     )
 
 

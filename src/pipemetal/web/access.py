@@ -54,6 +54,7 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/casting"): LOOK,
     ("GET", "/casting/log"): "cast logged",
     ("GET", "/casting/pour"): LOOK,
+    ("GET", "/casting/said"): LOOK,
     ("GET", "/casting/cast/{cast_id:path}"): LOOK,
     ("GET", "/jobs"): LOOK,
     ("GET", "/jobs.json"): LOOK,

@@ -19,6 +19,7 @@ from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveErro
 from pipemetal.shop.schema import TABLES
 from pipemetal.web import (
     api,
+    casts_said,
     cutting,
     door,
     melting,
@@ -75,7 +76,20 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     site.door = Door(site.book)
     door.add_routes(app, site, site.door)
-    for room in (reading, racks, stock, cutting, melting, pouring, organs, plans, shop_settings, recipes, api):
+    for room in (
+        reading,
+        racks,
+        stock,
+        cutting,
+        melting,
+        pouring,
+        casts_said,
+        organs,
+        plans,
+        shop_settings,
+        recipes,
+        api,
+    ):
         room.add_routes(app, site)
     _add_errors(app, site)
     routes = [r for r in app.routes if hasattr(r, "methods")]

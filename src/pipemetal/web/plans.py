@@ -114,7 +114,7 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
     @app.post("/jobs/learn")
     def learn() -> Response:
         def finish(found: Any) -> tuple[str, str]:
-            return f"{found['words']}. {found['log_next']}", "/casting"
+            return f"{found['words']}. {found['log_next']}", "/casting/said"
 
         site.jobs.add("learn", "", book.who, {"target": book.target}, finish)
         return RedirectResponse("/jobs", 303)

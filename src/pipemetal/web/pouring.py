@@ -408,7 +408,7 @@ def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) 
     try:
         found = site.kept("calibration", lambda: calibrate(in_order))
         values["log_next"] = found.log_next
-        stations = expected_stations(held.id, in_order, found.coefficients)
+        stations = expected_stations(held.id, in_order, found)
         values["picture"] = pictures.cast_picture(held, stations, show)
         values["told"] = None if values["alone"] else explain(held.id, in_order, found)
     except InputError as error:
