@@ -22,6 +22,19 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = [item for item in items if not item.get_closest_marker("long")]
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Files side by side, each by one worker; the published checks as one, for their comparisons are counted together."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFile(LoadScopeScheduling):  # type: ignore[misc]
+        def _split_scope(self, nodeid: str) -> str:
+            file = nodeid.partition("::")[0]
+            return "tests/published" if file.startswith("tests/published/") else file
+
+    return ByFile(config, log)
+
+
 def missing(what: str) -> None:
     """Skip with a reason, or fail where the run promised to skip nothing."""
     if os.environ.get("PIPEMETAL_TEST_NOTHING_SKIPPED") == "1":
