@@ -11,10 +11,12 @@ from typing import Any
 
 import pytest
 
+LONG = os.environ.get("PIPEMETAL_TEST_LONG") == "1"
+
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave the long tests out of an ordinary run; `.ci/run` runs them too, and so does asking for them by -m."""
-    if os.environ.get("PIPEMETAL_TEST_LONG") == "1" or config.getoption("-m"):
+    if LONG or config.getoption("-m"):
         return
     later = [item for item in items if item.get_closest_marker("long")]
     if later and len(later) < len(items):
@@ -33,6 +35,12 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
             return "tests/published" if file.startswith("tests/published/") else file
 
     return ByFile(config, log)
+
+
+@pytest.fixture(scope="session")
+def long_run() -> bool:
+    """Whether this run may take its time: what is done in rounds is done more often then."""
+    return LONG
 
 
 def missing(what: str) -> None:

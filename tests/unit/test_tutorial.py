@@ -25,7 +25,10 @@ def blocks(text: str) -> list[str]:
 def test_the_tutorial_can_be_followed_from_an_empty_folder(tmp_path: Path) -> None:
     typed, python = PAGE.split("## In Python")
     script = "\n".join(blocks(typed))
-    assert script.count("pipemetal ") >= 9
+    assert script.count("pipemetal ") >= 9 and "--iterations 1000" in script and "iterations=200" in python
+    # a short search finds a place for every pipe too; how good it is, other tests ask
+    script = script.replace("--iterations 1000", "--iterations 20")
+    python = python.replace("iterations=200", "iterations=20")
     folder = Path(sys.executable).parent
     env = os.environ | {"PATH": f"{folder}{os.pathsep}{os.environ['PATH']}", "PIPEMETAL_BY": "apprentice"}
     env.pop("PIPEMETAL_SHOP", None)
