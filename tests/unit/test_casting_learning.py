@@ -136,7 +136,7 @@ def test_a_change_on_purpose_teaches_more_than_the_same_again() -> None:
     assert found[0].after_percent < again.after_percent < again.before_percent
 
 
-@pytest.mark.parametrize(("timing_s", "seed"), [(0.02, 11), (0.08, 12)])
+@pytest.mark.parametrize(("timing_s", "seed"), [(0.02, 11), pytest.param(0.08, 12, marks=pytest.mark.long)])
 def test_the_band_of_a_cast_holds_its_readings_by_video_and_by_hand(timing_s: float, seed: int) -> None:
     """Marks taken by hand tell the speed at a place poorly; the band says so and keeps its word."""
     held: list[bool] = []
