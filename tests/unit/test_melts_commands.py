@@ -243,3 +243,9 @@ def test_starts_must_be_one_for_each_plan(shop: Path, capsys: pytest.CaptureFixt
 def test_a_heel_without_its_metal_is_refused(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     message = refused(capsys, "day", shop / "sheets.csv", "--lots", shop / "lots.csv", "--heel-kg", 10)
     assert "--heel" in message
+
+
+def test_a_lot_weighed_in_two_goes_is_added_up() -> None:
+    from pipemetal.cli.melts_cmd import masses_of
+
+    assert masses_of("T1=50,P2=20,T1=25", "--charge") == {"T1": 75.0, "P2": 20.0}
