@@ -21,6 +21,7 @@ from pipemetal.pipes.pitch import note_name
 from pipemetal.pipes.profile import profile_length_mm
 from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Organ, Rank
+from pipemetal.pipes.reeds import between
 from pipemetal.pipes.scale import half_tones
 from pipemetal.pipes.walls import GivenWall, WallRule
 
@@ -171,7 +172,7 @@ def _tip_mm(rank: Rank, key: int) -> float:
     if rank.resonator is None:
         return 0.0
     share = (key - rank.first_key) / max(rank.last_key - rank.first_key, 1)
-    return float(rank.resonator.tip_mm * (rank.resonator.tip_last_mm / rank.resonator.tip_mm) ** share)
+    return between(rank.resonator.tip_mm, rank.resonator.tip_last_mm, share)
 
 
 def _slide_mm(organ: Organ, rank: Rank, diameter_mm: float) -> float:
