@@ -22,6 +22,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "variants": ("variants_cmd:variants", "What if the shop were a little different, side by side."),
     "pipes": ("pipes_cmd:pipes", "Every pipe of an organ: scale, mouth, lengths, walls, mass."),
     "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
+    "card": ("card_cmd:card", "The bench card of a pipe or a rank: flat metal, mouth, mandrel, seams, mass."),
+    "walls": ("card_cmd:walls", "Wall rules by name, and how far shops lie apart."),
     "scale": ("scale_cmd:scale", "The scale behind measured pipes; scales as a picture."),
     "alloy": ("alloy_cmd:alloy", "Melting, freezing, density and heat of a composition."),
     "assay": ("assay_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from pipemetal.documents.flat_picture import body_picture, mouth_picture
+from pipemetal.documents.flat_picture import body_picture, mouth_picture, part_name
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, paper_mm, table
 from pipemetal.documents.typeset import MARGIN_MM
 from pipemetal.pipes.bench_card import BenchCard, CardPart, CardPiece
@@ -16,7 +16,12 @@ from pipemetal.words import Words
 __all__ = ["card_facts", "card_sheet", "card_sheets", "part_headings", "part_rows", "rank_headings", "rank_rows"]
 
 BODY_HIGH_MM: Final = 58.0
-MOUTH_HIGH_MM: Final = 92.0
+MOUTH_HIGH_MM: Final = 108.0
+BODY_SHARE: Final = 0.35
+HEAD_AND_FOOT_MM: Final = 80.0
+"""Margins, title, headings and the room between, on a page of one card."""
+ROW_MM: Final = 5.4
+LETTERS_A_LINE: Final = 95
 Row = tuple[str, ...]
 
 
@@ -33,16 +38,21 @@ def card_sheets(cards: Sequence[BenchCard], units: UnitSystem, say: Words, paper
 
 def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4") -> Sheet:
     """The page of one pipe."""
-    width = paper_mm(paper)[0] - 2 * MARGIN_MM
+    wide, high = paper_mm(paper)
+    width = wide - 2 * MARGIN_MM
+    rows, facts = part_rows(card, units, say), card_facts(card, units, say)
+    lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts)
+    room = high - HEAD_AND_FOOT_MM - ROW_MM * (len(rows) + lines)
+    body_high = min(max(BODY_SHARE * room, 30.0), BODY_HIGH_MM)
     drawn = (
-        body_picture(card, units, say, width, BODY_HIGH_MM),
-        mouth_picture(card, units, say, width, MOUTH_HIGH_MM),
+        body_picture(card, units, say, width, body_high),
+        mouth_picture(card, units, say, width, min(max(room - body_high, 50.0), MOUTH_HIGH_MM)),
     )
     blocks: list[Block] = [Picture(drawing) for drawing in drawn if drawing is not None]
     blocks += [
-        table(part_headings(units, say), part_rows(card, units, say), shares=(0, 1, 0, 0, 0, 0), size_pt=7.0),
+        table(part_headings(units, say), rows, shares=(0, 1, 0, 0, 0, 0), size_pt=7.8),
         Heading(say("At the bench")),
-        table(["", ""], card_facts(card, units, say), shares=(0, 1), size_pt=7.5),
+        table(["", ""], facts, shares=(0, 1), size_pt=8.2),
     ]
     return Sheet(card.pipe.id, _subtitle(card, say), tuple(blocks), foot=f"{card.organ}: {card.pipe.id}")
 
@@ -73,7 +83,7 @@ def part_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
         cut = say("{count} pieces", count=len(held.pieces)) if several else _cut(held.pieces[0], units, say)
         rows.append(
             (
-                say(held.part.kind),
+                part_name(held.part.kind, say),
                 cut,
                 _finished(held, units, say),
                 _round(held, units),
@@ -136,7 +146,7 @@ def _mandrel(held: CardPart, units: UnitSystem, say: Words) -> str:
 def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
     """What a maker must know beside the parts: name and words of each."""
     pipe, size = card.pipe, units.show_length
-    rows = [(say("stamp on body and foot"), "  ".join(card.stamp)), *_mouth_rows(card, units, say)]
+    rows: list[Row] = [(say("stamp on body and foot"), " · ".join(card.stamp)), *_mouth_rows(card, units, say)]
     solder = card.solder
     rows += [
         (
@@ -183,7 +193,7 @@ def _mouth_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
         upper=size(mouth.upper_lip_mm),
         lower=size(mouth.lower_lip_mm),
     )
-    rows = [(say("mouth"), words)]
+    rows: list[Row] = [(say("mouth"), words)]
     if mouth.made == "raised":
         rows.append(("", say("How far a raised lip thins the metal is not worked out: measure it.")))
     if mouth.rise_mm > 0.0:

@@ -16,7 +16,7 @@ from pipemetal.pipes.pipe import Part, RingSector
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["STYLES", "blank_line", "body_picture", "joint_lines", "mouth_picture"]
+__all__ = ["STYLES", "blank_line", "body_picture", "joint_lines", "mouth_picture", "part_name"]
 
 Point = tuple[float, float]
 METAL: Final = "#eceff1"
@@ -35,6 +35,16 @@ STYLES: Final[dict[str, tuple[str, float, tuple[float, ...]]]] = {
 """Colour, width and dashes of every kind of line."""
 ARC_POINTS: Final = 48
 MARGIN_MM: Final = 14.0
+
+
+def part_name(kind: str, say: Words) -> str:
+    """A kind of part in words, with its number where there are several.
+
+    >>> part_name("body 2", Words())
+    'body 2'
+    """
+    name, _, number = kind.rpartition(" ")
+    return f"{say(name)} {number}" if number.isdecimal() else say(kind)
 
 
 def blank_line(part: Part) -> FlatLine:
@@ -110,7 +120,7 @@ def body_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: float
     left, low, right, high = _size(lines)
     divisor = round_scale(max((high - low) / (width_mm - 2 * MARGIN_MM), (right - left) / (high_mm - 2 * MARGIN_MM)))
     tall = (right - left) / divisor + 2 * MARGIN_MM
-    drawing = Drawing(width_mm, tall, f"{card.pipe.id}: {say(part.part.kind)}")
+    drawing = Drawing(width_mm, tall, f"{card.pipe.id}: {part_name(part.part.kind, say)}")
 
     def place(x: float, y: float) -> Point:
         return MARGIN_MM + (y - low) / divisor, tall - MARGIN_MM - (x - left) / divisor
@@ -123,9 +133,11 @@ def body_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: float
     pen.size((place(0, 0.0)[0], base), (place(0, flat.length_mm)[0], base), _length(units, flat.length_mm))
     top, bottom = (place(x, 0.0)[1] for x in (left, right))
     pen.size((6.0, bottom), (6.0, top), _length(units, part.flat_width_mm))
-    words = say("Flat {part}, 1 : {scale}, mouth at the left", part=say(part.part.kind), scale=_scale(units, divisor))
+    words = say(
+        "Flat {part}, 1 : {scale}, mouth at the left", part=part_name(part.part.kind, say), scale=_scale(units, divisor)
+    )
     if card.pipe.construction == "resonator":
-        words = say("Flat {part}, 1 : {scale}", part=say(part.part.kind), scale=_scale(units, divisor))
+        words = say("Flat {part}, 1 : {scale}", part=part_name(part.part.kind, say), scale=_scale(units, divisor))
     drawing.text("title", MARGIN_MM, tall - 5.0, words, 3.2, fill=QUIET)
     sounding = next((x for x in lines if x.kind in ("sounding length", "opening at the back")), None)
     if sounding is not None:
@@ -218,7 +230,9 @@ def _mouth_sizes(
     words = f"{say('cut-up')} {_length(units, mouth.cut_up_mm)}"
     side = x1 + 4.0
     pen.drawing.line("size", [(side, edge), (side, top)], stroke=QUIET, width_mm=0.2)
-    pen.drawing.text("size", side + 1.6, (edge + top) / 2.0 - 1.0, words, 3.0)
+    right = place(mouth.centre_mm, 0.0)[0] + 3.0
+    pen.drawing.line("size", [(side, (edge + top) / 2.0), (right, (edge + top) / 2.0)], stroke=QUIET, width_mm=0.2)
+    pen.drawing.text("size", right + 1.0, (edge + top) / 2.0 - 1.0, words, 3.0)
     left = place(-mouth.centre_mm, 0.0)[0]
     middle = place(0.0, 0.0)[0]
     high = place(0.0, mouth.cut_up_mm + mouth.upper_lip_mm * 1.1)[1]
