@@ -14,7 +14,7 @@ from pipemetal.pipes.parts import flat_width_mm
 from pipemetal.pipes.pipe import Part, Pipe
 from pipemetal.pipes.rank import Rank
 
-__all__ = ["FlatLine", "FlatPart", "flat_lines"]
+__all__ = ["FlatLine", "FlatPart", "finished_line", "flat_lines"]
 
 Point = tuple[float, float]
 STEPS: Final = 24
@@ -87,6 +87,23 @@ class FlatPart:
         return FlatLine("finished", below + above[::-1], closed=True)
 
 
+def finished_line(part: Part, *, at_small_arc: bool = False) -> FlatLine:
+    """The finished outline of a part within its blank: a disc's circle, a languid without its segment, a lip's triangle, else the
+    rectangle or sector of its development."""
+    flat = FlatPart.of(part, at_small_arc=at_small_arc)
+    wide, high = flat.width_mm, flat.length_mm
+    if part.kind.startswith("lip "):
+        return FlatLine("finished", ((-wide / 2.0, 0.0), (wide / 2.0, 0.0), (0.0, high)), closed=True)
+    if part.kind.startswith(("languid", "cap disc", "joint")):
+        radius = wide / 2.0
+        # the straight edge of a languid lies at the bottom, a whole disc has none
+        half = math.acos(min(max((high - radius) / radius, -1.0), 1.0))
+        angles = (2.0 * (math.pi - half) * k / (4 * STEPS) - (math.pi - half) for k in range(4 * STEPS + 1))
+        points = tuple((radius * math.sin(a), high - radius + radius * math.cos(a)) for a in angles)
+        return FlatLine("finished", points, closed=True)
+    return flat.outline()
+
+
 def flat_lines(pipe: Pipe, part: Part, rank: Rank) -> tuple[FlatLine, ...]:
     """The finished outline of a part and what is marked within it.
 
@@ -95,8 +112,9 @@ def flat_lines(pipe: Pipe, part: Part, rank: Rank) -> tuple[FlatLine, ...]:
     """
     swapped = part.kind.startswith("body") and pipe.top_diameter_mm > pipe.diameter_mm
     reed = pipe.construction == "resonator"
-    flat = FlatPart.of(part, at_small_arc=swapped or (reed and part.kind.startswith(("body", "boot"))))
-    found = [flat.outline()]
+    small = swapped or (reed and part.kind.startswith(("body", "boot")))
+    flat = FlatPart.of(part, at_small_arc=small)
+    found = [finished_line(part, at_small_arc=small)]
     if pipe.mouth_width_mm > 0.0 and part.kind in ("body", "body 1"):
         found += _mouth(flat, pipe, rank)
     if pipe.mouth_width_mm > 0.0 and part.kind == "foot":

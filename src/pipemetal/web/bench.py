@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 __all__ = ["add_routes", "card_of"]
 
 Text = Annotated[str, Query(max_length=250)]
-PICTURE_MM = 190.0
-BODY_HIGH_MM, MOUTH_HIGH_MM = 62.0, 120.0
+PICTURE_MM = 130.0
+BODY_HIGH_MM, MOUTH_HIGH_MM = 52.0, 110.0
 
 
 def card_of(site: Site, name: str) -> BenchCard | None:
