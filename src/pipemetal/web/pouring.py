@@ -14,6 +14,7 @@ from pipemetal.errors import BookError, CastingError, InputError
 from pipemetal.shop.cast_checks import check_cast
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
+from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
@@ -48,7 +49,6 @@ FIELDS: Final = (
     "pour",
     "correct",
 )
-MOST_CASTS: Final = 60
 
 
 def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
@@ -73,7 +73,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "/casting",
             plan=plan,
             pours=pours_of(plan),
-            casts=casts[:MOST_CASTS],
+            listed=paged(casts, request),
             cast_as=done,
             count=len(casts),
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -21,12 +21,12 @@ from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.catalogue import STATES, roll_from_row
 from pipemetal.web import pictures
 from pipemetal.web.cutting import rolls_of
+from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 
 __all__ = ["add_routes", "find", "where_is"]
 
-MOST_LISTED = 40
 MOST_NEAR = 6
 MOST_GROUNDS = 3000
 Text = Annotated[str, Query(max_length=200)]
@@ -92,7 +92,7 @@ def planned_page(plan: Plan | None, code: str) -> str:
     return ""
 
 
-def _grounds(site: Site, entries: list[RollEntry]) -> dict[str, str]:
+def _grounds(site: Site, entries: Sequence[RollEntry]) -> dict[str, str]:
     """Thickness maps of some rolls; each is drawn once for every version of its roll."""
     held = site.grounds
     wanted = [e.id for e in entries if (e.id, e.version) not in held]
@@ -150,7 +150,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
         except InputError as error:
             wrong, problem = error.field, str(error)
         took = (time.perf_counter() - begun) * 1e3
-        shown = found[:MOST_LISTED]
+        page = paged(found, request)
+        shown = page.rows
         grounds = _grounds(site, [f.roll for f in shown])
         longest = max((f.roll.length_mm for f in shown), default=1.0)
         listed = [
@@ -177,6 +178,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             asked=asked,
             found=found,
             listed=listed,
+            page=page,
             searched=searched,
             took_ms=f"{took:.0f}",
             wrong=wrong,
@@ -207,6 +209,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             states=STATES,
             mass_kg=site.stock_kg(f"roll:{roll_id}"),
             children=book.children(roll_id),
+            parent_known=bool(row["parent"]) and bool(rolls_of(site, [row["parent"]])),
             events=events_of(row["id"]),
             undone=site.undone(),
             photos=book.attachments(f"roll:{roll_id}"),
