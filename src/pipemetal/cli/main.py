@@ -24,6 +24,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
     "card": ("card_cmd:card", "The bench card of a pipe or a rank: flat metal, mouth, mandrel, seams, mass."),
     "walls": ("card_cmd:walls", "Wall rules by name, and how far shops lie apart."),
+    "reuse": ("reuse_cmd:reuse", "Old pipes: which to use again, shorten, lengthen or melt, and where."),
     "scale": ("scale_cmd:scale", "The scale behind measured pipes; scales as a picture."),
     "alloy": ("alloy_cmd:alloy", "Melting, freezing, density and heat of a composition."),
     "assay": ("assay_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),

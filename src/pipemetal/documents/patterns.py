@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from pipemetal.documents.colours import QUIET
+from pipemetal.documents.colours import INK, QUIET
 from pipemetal.documents.drawing import Arc, Drawing, Polygon
 from pipemetal.documents.dxf import dxf_text
 from pipemetal.files.outbox import write_all
@@ -125,12 +125,13 @@ def _add_sector(drawing: Drawing, ring: RingSector, centre: float, bottom: float
     """A ring sector whose large arc touches the bottom line at its middle, the cone's point above it."""
     apex = (centre, bottom + ring.outer_radius_mm)
     start, end = 270.0 - ring.angle_deg / 2.0, 270.0 + ring.angle_deg / 2.0
-    drawing.add(Arc(layer, apex, ring.outer_radius_mm, start, end))
+    stroke, width = (INK, 0.25) if layer == "cut" else (QUIET, 0.15)
+    drawing.add(Arc(layer, apex, ring.outer_radius_mm, start, end, stroke, width))
     if ring.inner_radius_mm > 0.0:
-        drawing.add(Arc(layer, apex, ring.inner_radius_mm, start, end))
+        drawing.add(Arc(layer, apex, ring.inner_radius_mm, start, end, stroke, width))
     for angle in (math.radians(start), math.radians(end)):
         inner, outer = (
             (apex[0] + radius * math.cos(angle), apex[1] + radius * math.sin(angle))
             for radius in (ring.inner_radius_mm, ring.outer_radius_mm)
         )
-        drawing.line(layer, [inner, outer])
+        drawing.line(layer, [inner, outer], stroke=stroke, width_mm=width)

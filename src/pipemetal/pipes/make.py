@@ -25,7 +25,7 @@ from pipemetal.pipes.reeds import between
 from pipemetal.pipes.scale import half_tones
 from pipemetal.pipes.walls import GivenWall, WallRule
 
-__all__ = ["Density", "organ_pipes", "rank_pipes", "sounding_length_mm"]
+__all__ = ["Density", "made_of_old", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
 BASS_HZ: Final = 65.406
 TREBLE_HZ: Final = 4186.0
@@ -295,6 +295,16 @@ def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, den
     if item is not None and item.made == "old":
         parts, old_kg = _only_new(parts, item, item.old_pipe(key))
     return replace(draft, parts=parts, old_mass_kg=old_kg)
+
+
+def made_of_old(organ: Organ, rank: Rank, pipe: Pipe, old: OldPipe) -> Pipe:
+    """The pipe that an old one becomes in the place of a pipe of a rank: the old one's diameter, mouth and wall, the lengths that
+    this place wants. Its parts are left out.
+
+    Errors: PipeError where such a pipe cannot sound there.
+    """
+    item = NoteRange(pipe.key, pipe.key, "old", old=(replace(old, key=pipe.key, length_mm=None, foot_length_mm=None),))
+    return _draft(organ, rank, pipe.key, pipe.choir, pipe.footage, item)
 
 
 def _only_new(parts: tuple[Part, ...], item: NoteRange, old: OldPipe) -> tuple[tuple[Part, ...], float]:
