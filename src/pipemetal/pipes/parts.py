@@ -94,6 +94,7 @@ class _PartMaker:
         *,
         large_at_mouth: bool,
         alloy: str | None = None,
+        planing_mm: float | None = None,
     ) -> Part:
         """A ring-sector blank around a cone's development; an inverted taper has its small arc at the mouth."""
         edge = self.allow.side_trim_mm + self.allow.seam_bevel_mm
@@ -102,7 +103,8 @@ class _PartMaker:
         # the layout keeps the large arc at the mouth end; where the mouth is at the small arc the two thicknesses swap
         walls = (mouth_mm, top_mm) if large_at_mouth else (top_mm, mouth_mm)
         areas = (cone.area_mm2, ring.area_mm2())
-        part = self._part(kind, ring.box_mm(), walls, ring, areas, alloy, None, self.allow.planing_mm)
+        planed = self.allow.planing_mm if planing_mm is None else planing_mm
+        part = self._part(kind, ring.box_mm(), walls, ring, areas, alloy, None, planed)
         return replace(part, edge_mm=edge, development=development)
 
     def _part(
@@ -228,7 +230,7 @@ class _PartMaker:
         toe = max(p.toe_diameter_mm - 2.0 * p.thickness_foot_mm, 2.0)
         top = toe + (p.diameter_mm - toe) * lining.share
         cone = cone_development(max(top - wall, toe), max(toe - wall, wall), lining.share * p.foot_length_mm)
-        part = self.sector("lining", cone, wall, wall, large_at_mouth=True, alloy=lining.alloy)
+        part = self.sector("lining", cone, wall, wall, large_at_mouth=True, alloy=lining.alloy, planing_mm=0.0)
         return replace(part, bought=part.bought or lining.alloy in BOUGHT_METALS)
 
     def foot(self) -> Part:

@@ -67,8 +67,9 @@ def _preset(family: str, metal: str) -> WallPreset:
     share, low, high = FAMILIES[family]
     by_metal, metal_low, metal_high = METALS[metal]
     factor = share * by_metal
-    source = f"common practice, no source: {family} of {METAL_WORDS[metal]}, {factor:.2f} times half tin"
-    rule = WallRule(f"{family}-{metal}", factor=factor, source=source)
+    name = f"{family}-{metal}"
+    source = f"{name}, common practice, no source: {family} of {METAL_WORDS[metal]}, {factor:.2f} times half tin"
+    rule = WallRule(name, factor=factor, source=source)
     return WallPreset(rule, metal, family, low * metal_low / factor, high * metal_high / factor)
 
 
