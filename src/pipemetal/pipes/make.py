@@ -190,13 +190,9 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
     cut = cap.body_mm if cap is not None else _cut_length_mm(organ, rank, s.frequency_hz, s.body_mm, d)
     visible, cut, top = _visible(rank, key, s, cut)
     mouth_wall = s.wall_mm
-    foot_factor = 1.0 if made == "sheet" else rank.foot_factor
-    reed = rank.construction == "resonator"
     note = note_name(key, organ.naming)
     name = f"{rank.name} {note}" if rank.footage is not None else f"{rank.name} {note}/{choir}"
-    foot_wall = mouth_wall * foot_factor
-    bore = rank.mouth.toe_bore(_flue_mm(organ, rank, s), s.mouth_width_mm)
-    toe = rank.toe_diameter_mm or default_toe_mm(d, foot_wall, bore)
+    below = _below(organ, rank, s, 1.0 if made == "sheet" else rank.foot_factor)
     return Pipe(
         id=name,
         rank=rank.name,
@@ -215,19 +211,13 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
         cut_up_mm=s.cut_up_mm,
         body_length_mm=s.body_mm,
         cut_length_mm=(s.old.length_mm if s.old else None) or cut,
-        foot_length_mm=0.0 if reed else _foot_mm(rank, s),
         chimney_diameter_mm=d * rank.chimney.diameter_ratio if rank.chimney else 0.0,
         chimney_length_mm=d * rank.chimney.length_ratio if rank.chimney else 0.0,
         thickness_mouth_mm=mouth_wall,
         thickness_top_mm=wall.top_mm(mouth_wall, cut),
-        thickness_foot_mm=0.0 if reed else foot_wall,
-        languid_thickness_mm=0.0 if reed else organ.languids.thickness_mm(d) * rank.languid_factor,
         parts=(),
         made=made,
         lip=rank.lip,
-        flue_mm=0.0 if reed else _flue_mm(organ, rank, s),
-        toe_bore_mm=0.0 if reed else min(bore, toe - 2.0 * foot_wall if toe > 2.0 * foot_wall else toe),
-        toe_diameter_mm=0.0 if reed else toe,
         tip_diameter_mm=_tip_mm(rank, key),
         hole_diameter_mm=d * (rank.hole_ratio or 0.0),
         slide_length_mm=_slide_mm(organ, rank, d),
@@ -236,7 +226,35 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
         ising=None if made == "wood" else _ising(organ, rank, s),
         cap=cap,
         remarks=_remarks(organ, rank, s, made, visible),
+        foot_length_mm=below.foot_length_mm,
+        thickness_foot_mm=below.thickness_foot_mm,
+        languid_thickness_mm=below.languid_thickness_mm,
+        flue_mm=below.flue_mm,
+        toe_bore_mm=below.toe_bore_mm,
+        toe_diameter_mm=below.toe_diameter_mm,
     )
+
+
+@dataclass(frozen=True)
+class _Below:
+    """What lies under the mouth of a flue pipe; a reed has nothing of it."""
+
+    foot_length_mm: float = 0.0
+    thickness_foot_mm: float = 0.0
+    languid_thickness_mm: float = 0.0
+    flue_mm: float = 0.0
+    toe_bore_mm: float = 0.0
+    toe_diameter_mm: float = 0.0
+
+
+def _below(organ: Organ, rank: Rank, s: _Sizes, foot_factor: float) -> _Below:
+    if rank.construction == "resonator":
+        return _Below()
+    wall, flue = s.wall_mm * foot_factor, _flue_mm(organ, rank, s)
+    bore = rank.mouth.toe_bore(flue, s.mouth_width_mm)
+    toe = rank.toe_diameter_mm or default_toe_mm(s.diameter_mm, wall, bore)
+    languid = organ.languids.thickness_mm(s.diameter_mm) * rank.languid_factor
+    return _Below(_foot_mm(rank, s), wall, languid, flue, min(bore, toe - 2.0 * wall if toe > 2.0 * wall else toe), toe)
 
 
 def _foot_mm(rank: Rank, s: _Sizes) -> float:
