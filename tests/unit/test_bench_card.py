@@ -3,6 +3,7 @@
 import io
 import json
 import math
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from click.testing import CliRunner
 
 from pipemetal.cli.main import cli
 from pipemetal.documents.bench_card_sheet import card_sheets
-from pipemetal.documents.flat_picture import body_picture, joint_lines, mouth_picture
+from pipemetal.documents.flat_picture import body_pictures, joint_lines, mouth_picture
 from pipemetal.documents.typeset import to_pdf
 from pipemetal.errors import PipeError
 from pipemetal.files.shop_file import settings_of
@@ -169,6 +170,12 @@ def test_reeds_have_what_is_sheet_metal() -> None:
     )
     assert bent.parts_kg == pytest.approx(straight.parts_kg)
     assert any(line.kind == "hood" for line in flat_lines(bent.pipe, bent.parts[0].part, hooded))
+    split = replace(hooded, resonator=Resonator(0.8, 14.0, 7.0, sections=2, hood=0.8))
+    (two,) = cards_of(split)
+    at = [
+        k for k, held in enumerate(two.parts) if any(x.kind == "hood" for x in flat_lines(two.pipe, held.part, split))
+    ]
+    assert at == [1]  # the cut lies in the upper piece, as its share of the length says
 
 
 @pytest.mark.parametrize(("paper", "units", "language"), [("a4", "mm", "en"), ("letter", "in", "de")])
@@ -195,7 +202,7 @@ def _chimney() -> object:
 def test_pictures_keep_within_their_page() -> None:
     (card,) = cards_of(plain(Fraction(8)))
     for drawing in (
-        body_picture(card, UnitSystem(), Words(), 186.0, 60.0),
+        *body_pictures(card, UnitSystem(), Words(), 186.0, 60.0),
         mouth_picture(card, UnitSystem(), Words(), 186.0, 110.0),
     ):
         assert drawing is not None

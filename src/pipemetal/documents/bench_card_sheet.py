@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from pipemetal.documents.flat_picture import body_picture, mouth_picture, part_name
+from pipemetal.documents.flat_picture import body_pictures, mouth_picture, part_name
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, paper_mm, table
 from pipemetal.documents.typeset import MARGIN_MM
 from pipemetal.pipes.bench_card import BenchCard, CardPart, CardPiece
@@ -45,7 +45,7 @@ def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4"
     room = high - HEAD_AND_FOOT_MM - ROW_MM * (len(rows) + lines)
     body_high = min(max(BODY_SHARE * room, 30.0), BODY_HIGH_MM)
     drawn = (
-        body_picture(card, units, say, width, body_high),
+        *body_pictures(card, units, say, width, body_high),
         mouth_picture(card, units, say, width, min(max(room - body_high, 50.0), MOUTH_HIGH_MM)),
     )
     blocks: list[Block] = [Picture(drawing) for drawing in drawn if drawing is not None]

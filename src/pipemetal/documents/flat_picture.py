@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.documents.colours import INK, QUIET
@@ -16,7 +17,7 @@ from pipemetal.pipes.pipe import Part, RingSector
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["STYLES", "blank_line", "body_picture", "joint_lines", "mouth_picture", "part_name"]
+__all__ = ["STYLES", "blank_line", "body_pictures", "joint_lines", "mouth_picture", "part_name"]
 
 Point = tuple[float, float]
 METAL: Final = "#eceff1"
@@ -35,6 +36,9 @@ STYLES: Final[dict[str, tuple[str, float, tuple[float, ...]]]] = {
 """Colour, width and dashes of every kind of line."""
 ARC_POINTS: Final = 48
 MARGIN_MM: Final = 14.0
+MOST_PIECES: Final = 4
+LANGUID_TEXT_MM: Final = 48.0
+"""Room of a languid's side view and of its sizes, on a drawing."""
 
 
 def part_name(kind: str, say: Words) -> str:
@@ -111,11 +115,16 @@ class _Pen:
             self.drawing.text("size", x, y - 4.0 if below else y + 1.4, words, 3.0, anchor="middle")
 
 
-def body_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: float, high_mm: float) -> Drawing | None:
-    """The flat body lying, its mouth at the left, with joints, allowances and sizes; None for a pipe without a body to make."""
-    part = next((c for c in card.parts if c.part.kind in ("body", "body 1")), None)
-    if part is None:
-        return None
+def body_pictures(card: BenchCard, units: UnitSystem, say: Words, width_mm: float, high_mm: float) -> list[Drawing]:
+    """The flat body lying, its mouth at the left, with joints, allowances and sizes; a body of several pieces has a drawing for
+    each, up to MOST_PIECES, which share the height."""
+    parts = [c for c in card.parts if c.part.kind.startswith("body")][:MOST_PIECES]
+    return [_body_picture(card, part, units, say, width_mm, max(high_mm / len(parts), 36.0)) for part in parts]
+
+
+def _body_picture(
+    card: BenchCard, part: CardPart, units: UnitSystem, say: Words, width_mm: float, high_mm: float
+) -> Drawing:
     lines = (blank_line(part.part), *flat_lines(card.pipe, part.part, card.rank), *joint_lines(part))
     left, low, right, high = _size(lines)
     divisor = round_scale(max((high - low) / (width_mm - 2 * MARGIN_MM), (right - left) / (high_mm - 2 * MARGIN_MM)))
@@ -136,7 +145,7 @@ def body_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: float
     words = say(
         "Flat {part}, 1 : {scale}, mouth at the left", part=part_name(part.part.kind, say), scale=_scale(units, divisor)
     )
-    if card.pipe.construction == "resonator":
+    if card.pipe.construction == "resonator" or part.part.kind not in ("body", "body 1"):
         words = say("Flat {part}, 1 : {scale}", part=part_name(part.part.kind, say), scale=_scale(units, divisor))
     drawing.text("title", MARGIN_MM, tall - 5.0, words, 3.2, fill=QUIET)
     sounding = next((x for x in lines if x.kind in ("sounding length", "opening at the back")), None)
@@ -181,16 +190,15 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
         return middle + x / divisor, seam - (y - low) / divisor
 
     pen = _Pen(drawing, above)
-    pen.line(blank_line(body.part))
+    for line in (blank_line(body.part), *flat_lines(card.pipe, body.part, card.rank)):
+        if line.kind in ("blank", "finished"):
+            pen.line(replace(line, points=_clipped(line.points, up)))
+        elif line.kind in ("mouth", "upper lip"):
+            pen.line(line)
     if up < body.flat_length_mm:
         # the body goes on above: its upper edge is left open
         side = body.part.width_mm / 2.0
-        pen.drawing.line("open", [above(-side, up), above(side, up)], stroke="#ffffff", width_mm=0.6)
-    for line in flat_lines(card.pipe, body.part, card.rank):
-        if line.kind in ("mouth", "upper lip"):
-            pen.line(line)
-        elif line.kind == "finished":
-            pen.line(FlatLine(line.kind, _below(line.points, up)))
+        drawing.line("open", [above(-side, up), above(side, up)], stroke="#ffffff", width_mm=0.6)
     foot_pen = _Pen(drawing, below)
     for line in foot_lines:
         foot_pen.line(line)
@@ -210,11 +218,15 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
     return drawing
 
 
-def _below(points: Sequence[Point], up_mm: float) -> tuple[Point, ...]:
-    """An outline's points up to a height, as an open line that begins and ends there."""
-    low = [(x, y) for x, y in points if y <= up_mm]
-    left, right = min(low)[0], max(low)[0]
-    return ((left, up_mm), *sorted(low), (right, up_mm))
+def _clipped(points: Sequence[Point], up_mm: float) -> tuple[Point, ...]:
+    """A polygon without what lies above a height."""
+    kept: list[Point] = []
+    for (x0, y0), (x1, y1) in itertools.pairwise((*points, points[0])):
+        if y0 <= up_mm:
+            kept.append((x0, y0))
+        if (y0 <= up_mm) != (y1 <= up_mm):
+            kept.append((x0 + (x1 - x0) * (up_mm - y0) / (y1 - y0), up_mm))
+    return tuple(kept)
 
 
 def _mouth_sizes(
@@ -244,7 +256,7 @@ def _languid(drawing: Drawing, card: BenchCard, units: UnitSystem, say: Words, l
     held = card.languid
     if held is None:
         return
-    across = 34.0
+    across = min(max(top - LANGUID_TEXT_MM, 12.0), 34.0)
     divisor = round_scale(held.diameter_mm / across)
     radius = held.diameter_mm / 2.0 / divisor
     centre = (left + 18.0, top - radius - 2.0)

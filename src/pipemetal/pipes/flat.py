@@ -122,8 +122,20 @@ def flat_lines(pipe: Pipe, part: Part, rank: Rank) -> tuple[FlatLine, ...]:
         down = min(rank.lips.lower * wide, 0.9 * flat.length_mm)
         found.append(_triangle(flat, "lower lip", wide, 0.0, down))
     if part.kind == "body":
-        found += _above(flat, pipe, rank)
+        found += _sounding(flat, pipe)
+    hood = _hood_mm(pipe, part, rank) if part.kind.startswith("body") else None
+    if hood is not None and 0.0 < hood < flat.length_mm:
+        found.append(_slant(flat, hood))
     return tuple(found)
+
+
+def _hood_mm(pipe: Pipe, part: Part, rank: Rank) -> float | None:
+    """Height above this piece's lower end at which a resonator is cut for its hood; None where it has none."""
+    if rank.resonator is None or rank.resonator.hood is None:
+        return None
+    pieces = [(p.id, FlatPart.of(p).length_mm) for p in pipe.parts if p.kind.startswith("body")]
+    start = sum(length for _, length in pieces[: [name for name, _ in pieces].index(part.id)])
+    return rank.resonator.hood * sum(length for _, length in pieces) - start
 
 
 def _triangle(flat: FlatPart, kind: str, width_mm: float, low_mm: float, high_mm: float) -> FlatLine:
@@ -143,20 +155,20 @@ def _mouth(flat: FlatPart, pipe: Pipe, rank: Rank) -> list[FlatLine]:
     return [mouth, _triangle(flat, "upper lip", wide, high - rise, top)]
 
 
-def _above(flat: FlatPart, pipe: Pipe, rank: Rank) -> list[FlatLine]:
-    """Sounding length, opening at the back, and the slanting cut of a hood."""
-    found = []
-    if 0.0 < pipe.body_length_mm < flat.length_mm - 0.05:
-        kind = "opening at the back" if pipe.visible_length_mm > 0.0 else "sounding length"
-        found.append(flat.level(kind, pipe.body_length_mm))
-    hood = rank.resonator.hood if rank.resonator is not None else None
-    if hood is not None:
-        up = hood * flat.length_mm
-        wide = flat.around_mm(up)
-        points = []
-        for k in range(2 * STEPS + 1):
-            share = k / (2 * STEPS) - 0.5
-            swing = wide / (2.0 * math.pi) * math.cos(2.0 * math.pi * share)
-            points.append(flat.at(share * flat.around_mm(up + swing), up + swing))
-        found.append(FlatLine("hood", tuple(points)))
-    return found
+def _sounding(flat: FlatPart, pipe: Pipe) -> list[FlatLine]:
+    """The sounding length, or the opening at the back, where the body goes on beyond it."""
+    if not 0.0 < pipe.body_length_mm < flat.length_mm - 0.05:
+        return []
+    return [
+        flat.level("opening at the back" if pipe.visible_length_mm > 0.0 else "sounding length", pipe.body_length_mm)
+    ]
+
+
+def _slant(flat: FlatPart, up_mm: float) -> FlatLine:
+    """A cut at half a right angle through a round piece: a wave on the flat metal, half a diameter up and down."""
+    wide, points = flat.around_mm(up_mm), []
+    for k in range(2 * STEPS + 1):
+        share = k / (2 * STEPS) - 0.5
+        up = up_mm + wide / (2.0 * math.pi) * math.cos(2.0 * math.pi * share)
+        points.append(flat.at(share * flat.around_mm(up), up))
+    return FlatLine("hood", tuple(points))

@@ -231,7 +231,7 @@ def fit_scale(pipes: Sequence[MeasuredPipe], *, reading_mm: float = 0.05, model:
     readings = _readings(present, reading_mm)
     off = local_residuals(readings.semitones, readings.log_diameter)
     first = np.abs(off) <= max(3.5 * mad_scale(off), TOLERATED)
-    found = _settled_models([model] if model else MODELS, readings, first)
+    found = _settled_models([model] if model else list(MODELS), readings, first)
     if not found:
         raise PipeError(
             "are explained by no scale",

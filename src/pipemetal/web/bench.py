@@ -67,7 +67,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.get("/pipes")
     def pipes(request: Request, of: Text = "") -> Response:
         from pipemetal.documents.bench_card_sheet import card_facts, part_headings, part_rows
-        from pipemetal.documents.flat_picture import body_picture, mouth_picture
+        from pipemetal.documents.flat_picture import body_pictures, mouth_picture
         from pipemetal.documents.svg import to_svg
 
         name, show = of.strip(), site.show(request)
@@ -78,7 +78,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             return RedirectResponse(f"/trace?of={quote(name, safe='')}" if name else "/organs", 303)
         units, say = show.units, show.say
         drawn = (
-            body_picture(card, units, say, PICTURE_MM, BODY_HIGH_MM),
+            *body_pictures(card, units, say, PICTURE_MM, BODY_HIGH_MM),
             mouth_picture(card, units, say, PICTURE_MM, MOUTH_HIGH_MM),
         )
         return site.page(
