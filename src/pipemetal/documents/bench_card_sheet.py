@@ -15,12 +15,12 @@ from pipemetal.words import Words
 
 __all__ = ["card_facts", "card_sheet", "card_sheets", "part_headings", "part_rows", "rank_headings", "rank_rows"]
 
-BODY_HIGH_MM: Final = 58.0
-MOUTH_HIGH_MM: Final = 108.0
+BODY_HIGH_MM: Final = 64.0
+MOUTH_HIGH_MM: Final = 112.0
 BODY_SHARE: Final = 0.35
-HEAD_AND_FOOT_MM: Final = 80.0
+HEAD_AND_FOOT_MM: Final = 66.0
 """Margins, title, headings and the room between, on a page of one card."""
-ROW_MM: Final = 5.4
+ROW_MM: Final = 5.1
 LETTERS_A_LINE: Final = 95
 Row = tuple[str, ...]
 
@@ -43,7 +43,8 @@ def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4"
     rows, facts = part_rows(card, units, say), card_facts(card, units, say)
     lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts)
     room = high - HEAD_AND_FOOT_MM - ROW_MM * (len(rows) + lines)
-    body_high = min(max(BODY_SHARE * room, 30.0), BODY_HIGH_MM)
+    flue = card.mouth is not None
+    body_high = min(max(BODY_SHARE * room, 30.0), BODY_HIGH_MM) if flue else room
     drawn = (
         *body_pictures(card, units, say, width, body_high),
         mouth_picture(card, units, say, width, min(max(room - body_high, 50.0), MOUTH_HIGH_MM)),
@@ -174,7 +175,7 @@ def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
         ),
         (say("walls"), say.made(pipe.wall_source)),
     ]
-    rows += [("", say.made(words)) for words in pipe.remarks]
+    rows += [("", units.in_text(say.made(words))) for words in pipe.remarks]
     return [row for row in rows if row[1]]
 
 

@@ -119,7 +119,8 @@ def body_pictures(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
     """The flat body lying, its mouth at the left, with joints, allowances and sizes; a body of several pieces has a drawing for
     each, up to MOST_PIECES, which share the height."""
     parts = [c for c in card.parts if c.part.kind.startswith("body")][:MOST_PIECES]
-    return [_body_picture(card, part, units, say, width_mm, max(high_mm / len(parts), 36.0)) for part in parts]
+    high = min(max(high_mm / max(len(parts), 1), 40.0), 90.0)
+    return [_body_picture(card, part, units, say, width_mm, high) for part in parts]
 
 
 def _body_picture(

@@ -23,7 +23,9 @@ __all__ = ["add_routes", "card_of"]
 
 Text = Annotated[str, Query(max_length=250)]
 PICTURE_MM = 130.0
-BODY_HIGH_MM, MOUTH_HIGH_MM = 52.0, 110.0
+BODY_HIGH_MM, MOUTH_HIGH_MM = 60.0, 110.0
+PIECE_HIGH_MM = 120.0
+"""For the pieces of a reed's resonator, which has no mouth to draw."""
 
 
 def card_of(site: Site, name: str) -> BenchCard | None:
@@ -78,7 +80,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             return RedirectResponse(f"/trace?of={quote(name, safe='')}" if name else "/organs", 303)
         units, say = show.units, show.say
         drawn = (
-            *body_pictures(card, units, say, PICTURE_MM, BODY_HIGH_MM),
+            *body_pictures(card, units, say, PICTURE_MM, BODY_HIGH_MM if card.mouth else PIECE_HIGH_MM),
             mouth_picture(card, units, say, PICTURE_MM, MOUTH_HIGH_MM),
         )
         return site.page(
