@@ -42,6 +42,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/settings"): LOOK,
     ("GET", "/trace"): "trace",
     ("GET", "/organs"): LOOK,
+    ("GET", "/pipes"): LOOK,
+    ("GET", "/pipes/card.pdf"): LOOK,
     ("POST", "/organs/try"): LOOK,
     ("GET", "/plans"): LOOK,
     ("GET", "/cutting"): LOOK,

@@ -1,0 +1,114 @@
+"""The bench card of a pipe on a page: scanned from the label of one of its blanks, or asked for by its name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from typing import TYPE_CHECKING, Annotated
+from urllib.parse import quote
+
+from fastapi import FastAPI, Query, Request
+from fastapi.responses import RedirectResponse, Response
+from markupsafe import Markup
+
+from pipemetal.errors import BookError, InputError
+from pipemetal.web.organs import organ_of_text
+from pipemetal.web.site import Site
+
+if TYPE_CHECKING:
+    from pipemetal.pipes.bench_card import BenchCard
+    from pipemetal.pipes.rank import Organ, Rank
+
+__all__ = ["add_routes", "card_of"]
+
+Text = Annotated[str, Query(max_length=250)]
+PICTURE_MM = 130.0
+BODY_HIGH_MM, MOUTH_HIGH_MM = 60.0, 110.0
+PIECE_HIGH_MM = 120.0
+"""For the pieces of a reed's resonator, which has no mouth to draw."""
+
+
+def card_of(site: Site, name: str) -> BenchCard | None:
+    """The card of a pipe by its own name or that of one of its blanks, from the latest organ that has it; None for neither."""
+    for row in reversed(list(site.book.rows("organs"))):
+        try:
+            found = next(
+                (c for c in _cards_like(site, str(row["id"]), str(row["body"]), name) if _is_of(name, c)), None
+            )
+        except InputError:  # an organ that can no longer be read has no cards
+            continue
+        if found is not None:
+            return found
+    return None
+
+
+def _is_of(name: str, card: BenchCard) -> bool:
+    return name == card.pipe.id or name.startswith(f"{card.pipe.id} ")
+
+
+def _cards_like(site: Site, key: str, text: str, name: str) -> Iterator[BenchCard]:
+    """The cards of those ranks of an organ that a name begins with."""
+    organ = site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes()))
+    for rank in organ.ranks:
+        if name.startswith(f"{rank.name} "):
+            yield from site.kept(f"cards {key} {rank.name}", partial(_cards, site, organ, rank))
+
+
+def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
+    from pipemetal.pipes.make import rank_pipes
+    from pipemetal.planning.bench_cards import bench_cards
+
+    density = site.densities()
+    tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes().items()}
+    return bench_cards(organ, rank_pipes(organ, rank, lambda alloy: density[alloy]), site.settings, tin)
+
+
+def add_routes(app: FastAPI, site: Site) -> None:
+    """The route of the card."""
+
+    @app.get("/pipes")
+    def pipes(request: Request, of: Text = "") -> Response:
+        from pipemetal.documents.bench_card_sheet import card_facts, part_headings, part_rows
+        from pipemetal.documents.flat_picture import body_pictures, mouth_picture
+        from pipemetal.documents.svg import to_svg
+
+        name, show = of.strip(), site.show(request)
+        card = card_of(site, name) if name else None
+        if card is None:
+            if name:
+                _refuse_unknown(site, name)
+            return RedirectResponse(f"/trace?of={quote(name, safe='')}" if name else "/organs", 303)
+        units, say = show.units, show.say
+        drawn = (
+            *body_pictures(card, units, say, PICTURE_MM, BODY_HIGH_MM if card.mouth else PIECE_HIGH_MM),
+            mouth_picture(card, units, say, PICTURE_MM, MOUTH_HIGH_MM),
+        )
+        return site.page(
+            request,
+            "pipe.html",
+            card.pipe.id,
+            "/organs",
+            card=card,
+            scanned="" if name == card.pipe.id else name,
+            pictures=[Markup(to_svg(drawing)) for drawing in drawn if drawing is not None],
+            headings=part_headings(units, say),
+            parts=part_rows(card, units, say),
+            facts=card_facts(card, units, say),
+        )
+
+    @app.get("/pipes/card.pdf")
+    def card_pdf(request: Request, of: Text) -> Response:
+        from pipemetal.documents.bench_card_sheet import card_sheets
+        from pipemetal.documents.typeset import to_pdf
+
+        card, show = card_of(site, of.strip()), site.show(request)
+        if card is None:
+            raise BookError("is not in the book", field="pipe", value=of)
+        paper = site.settings.paper
+        made = to_pdf(card_sheets([card], show.units, show.say, paper), paper, show.say.language)
+        return Response(made, media_type="application/pdf")
+
+
+def _refuse_unknown(site: Site, name: str) -> None:
+    """A name that neither an organ nor the book knows. Errors: BookError."""
+    site.book.trace_report(name)
