@@ -12,7 +12,7 @@ import numpy as np
 from pipemetal.errors import ConvergenceError, SheetError
 from pipemetal.sheets.checks import checked_number
 from pipemetal.sheets.field import THICKEST_MM, THINNEST_MM, FloatArray, ThicknessField
-from pipemetal.sheets.readings import FEWEST_READINGS, LeftOut, Reading, checked_readings
+from pipemetal.sheets.readings import LeftOut, Reading, checked_readings
 
 __all__ = ["fit_field"]
 
@@ -21,7 +21,7 @@ GROSS_SDS = 4.5
 # More readings left out than this share: the readings disagree, and no field is given.
 MOST_LEFT_OUT = 0.35
 # Grid of covariance parameters tried: correlation lengths as shares of the sheet, signal over gauge deviation.
-LENGTH_SHARES = (0.2, 0.4, 0.8)
+LENGTH_SHARES = (0.1, 0.2, 0.4, 0.8)
 WIDTH_SHARES = (0.4, 1.0)
 SIGNAL_SDS = (0.5, 1.5, 4.0, 10.0)
 NOISE_SDS = (1.0, 1.5, 2.5)
@@ -34,14 +34,18 @@ CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM = 0.05, 0.03, 0.03
 # How far a sheet may miss the shape that its push should have given, beside a level of its own: tilted along, curved
 # along, tilted across, bowed across (one standard deviation at the edge, mm), and in smooth waves (times the gauge). estimate.
 PUSH_SLOPE_MM, PUSH_CURVE_MM, PUSH_TILT_MM, PUSH_BOW_MM = 0.015, 0.015, 0.025, 0.025
-PUSH_SIGNAL_SDS, PUSH_SIGNAL_USUAL = (0.2, 0.6, 1.2, 2.5, 5.0), 0.7
-FEWEST_WITH_PUSH = 4
+PUSH_SIGNAL_SDS, PUSH_SIGNAL_USUAL = (0.2, 0.6, 1.2, 2.5, 5.0), 1.2
+FEWEST_KEPT = 4
+# Where readings were left out of few, what is kept may be the wrong ones: the band is this much wider for each share left out.
+DOUBTED = 2.0
 # Waves too short for the readings to follow, times the gauge: tried sizes, and their usual size (half-Cauchy). estimate.
-WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 0.6
+WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 2.2
 # Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
 # Covariance parameters are chosen by at most so many readings.
 MOST_TRIED = 160
+# With more readings than this the likeliest parameters alone serve: the others have no weight left.
+MOST_AVERAGED = 60
 _Points = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -130,7 +134,7 @@ def fit_field(
     model = _best_model(x[kept], y[kept], t[kept], models)
     kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
     left = np.nonzero(~kept)[0]
-    fewest = FEWEST_READINGS if expected is None else FEWEST_WITH_PUSH
+    fewest = FEWEST_KEPT
     names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
     if left.size <= MOST_LEFT_OUT * t.size and kept.sum() < min(fewest, t.size):
         raise SheetError(
@@ -149,8 +153,9 @@ def fit_field(
     points = (x[kept], y[kept], t[kept])
     stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
     grid_x, grid_y = np.meshgrid(stations, lines)
-    pool = models if expected is not None and kept.sum() <= MOST_TRIED else [model]
+    pool = models if kept.sum() <= MOST_AVERAGED else [model]
     mean, error = _averaged(points, pool, gauge, grid_x.ravel(), grid_y.ravel(), uneven)
+    error *= math.sqrt(1.0 + DOUBTED * left.size / t.size)
     error = np.hypot(error, _short_waves(points, model, gauge, uneven)) * shape(grid_x.ravel(), grid_y.ravel())
     mean = np.clip(mean * shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
     at_left = _averaged(points, [model], gauge, x[left], y[left])[0] * shape(x[left], y[left])
