@@ -40,6 +40,9 @@ FEWEST_KEPT = 4
 DOUBTED = 2.0
 # Waves too short for the readings to follow, times the gauge: tried sizes, and their usual size (half-Cauchy). estimate.
 WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 2.2
+# Waves between stations along, one standard deviation in mm: what a cast sheet may have that a few stations cannot show, the share of
+# the length within which readings are one station, and how many stations show them all. estimate.
+UNSEEN_WAVE_MM, SAME_STATION, STATIONS_THAT_SHOW = 0.016, 0.03, 10
 # Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
 # Covariance parameters are chosen by at most so many readings.
@@ -156,7 +159,8 @@ def fit_field(
     pool = models if kept.sum() <= MOST_AVERAGED else [model]
     mean, error = _averaged(points, pool, gauge, grid_x.ravel(), grid_y.ravel(), uneven)
     error *= math.sqrt(1.0 + DOUBTED * left.size / t.size)
-    error = np.hypot(error, _short_waves(points, model, gauge, uneven)) * shape(grid_x.ravel(), grid_y.ravel())
+    waves = math.hypot(_short_waves(points, model, gauge, uneven), _between_stations(points[0]))
+    error = np.hypot(error, waves) * shape(grid_x.ravel(), grid_y.ravel())
     mean = np.clip(mean * shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
     at_left = _averaged(points, [model], gauge, x[left], y[left])[0] * shape(x[left], y[left])
     named = tuple(
@@ -301,6 +305,12 @@ def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) ->
     )
     shares = np.exp(logs - logs.max())
     return gauge * math.sqrt(float(shares @ np.square(WAVE_SDS)) / float(shares.sum()))
+
+
+def _between_stations(x: FloatArray) -> float:
+    """Waves along the sheet that so few stations cannot show: none from ten stations on."""
+    stations = 1 + int(np.count_nonzero(np.diff(np.sort(x)) > SAME_STATION))
+    return UNSEEN_WAVE_MM * max(0.0, 1.0 - stations / STATIONS_THAT_SHOW)
 
 
 def _covariance(xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray, m: _Model) -> FloatArray:
