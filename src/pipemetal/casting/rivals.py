@@ -175,6 +175,6 @@ RIVALS = (
     Rival("mush, gate falling", FALLING, 0.05, partial(cloth_film_m, falling_gate=0.12)),
     Rival("contact time and gate", CONTACT, 0.02, contact_film_m),
     Rival("contact time", CONTACT, 0.01, partial(contact_film_m, gate_power=0.0, head_power=0.0)),
-    Rival("orifice", ORIFICE, 0.015, orifice_film_m),
-    Rival("orifice, half dragged", ORIFICE, 0.015, partial(orifice_film_m, discharge=0.55, drag=0.25)),
+    Rival("orifice", ORIFICE, 0.03, orifice_film_m),
+    Rival("orifice, half dragged", ORIFICE, 0.02, partial(orifice_film_m, discharge=0.55, drag=0.25)),
 )
