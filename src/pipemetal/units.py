@@ -237,6 +237,7 @@ def parse_footage(text: str | float, *, field: str = "footage") -> Fraction:
     return number
 
 
+SMALL_MM: Final = 20.0
 _FIGURE: Final = r"\d+(?:[.,]\d+)?"
 _QUANTITY: Final = re.compile(
     # a note is a C too, so a plain C wants a number that no rank has in its name
@@ -323,7 +324,10 @@ class UnitSystem:
         def shown(number: str) -> str:
             told = len(number.replace(",", ".").partition(".")[2])
             comma = "," in number or self.comma
-            value = f"{float(number.replace(',', '.')) * factor + offset:.{max(told + decimals, 0)}f}"
+            given = float(number.replace(",", "."))
+            # a thickness or a gate wants thousandths of an inch, a length of a sheet does not
+            places = min(told + 2, 3) if name == "in" and given < SMALL_MM else told + decimals
+            value = f"{given * factor + offset:.{places}f}"
             return value.replace(".", ",") if comma else value
 
         return f"{shown(first)}{between or ''}{shown(second) if second else ''} {name}"

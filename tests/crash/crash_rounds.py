@@ -193,7 +193,7 @@ class Rounds:
     def undo_events(self, port: int, stop: threading.Event, events: list[int]) -> None:
         """Take back one event after the other, the cut of a roll first."""
         for event in reversed(events):
-            if stop.is_set() or not (status := post(port, f"/undo/{event}", {})):
+            if stop.is_set() or not (status := post(port, f"/undo/{event}", {"sure": "1"})):
                 return
             assert status == 303, f"undo was answered by {status}"
             self.undone.add(event)

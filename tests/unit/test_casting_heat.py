@@ -119,7 +119,9 @@ def test_lead_warns_of_the_cloth_and_never_calls_anything_safe() -> None:
 
 
 def test_limits_from_the_shop_are_used_and_named() -> None:
-    own = WindowLimits(shortest_mobile_s=6, calm_mobile_s=9, longest_mobile_s=12, verdicts_used=17, poured=((50.0, False),))
+    own = WindowLimits(
+        shortest_mobile_s=6, calm_mobile_s=9, longest_mobile_s=12, verdicts_used=17, poured=((50.0, False),)
+    )
     window = pour_window(SN50, 1.5, 20, 20, limits=own)
     assert window.too_hot_above_c < pour_window(SN50, 1.5, 20, 20).bands[-1].too_hot_above_c
     assert "17 logged verdicts" in window.rests_on

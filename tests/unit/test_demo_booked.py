@@ -66,3 +66,21 @@ def test_laying_the_rest_anew_never_loses_what_the_plan_in_hand_has(demo: Path, 
         assert found.unplaced == ()
         assert by_hand.faults_of(bench, found.placements) == ()
         assert set(pinned) <= set(found.placements)
+
+
+def test_a_pipe_is_found_by_its_name_before_and_after_it_is_cut(demo: Path) -> None:
+    plan = read_plan_file(demo / "plan" / "plan.json")
+    with Book.open(str(demo / "shop.sqlite"), who="Ada") as book:
+        _, plan_id = book.accept_plan(plan)
+        sheet = plan.rolls_used[0]
+        cut = sheet.cuts[0]
+        pipe = cut.blank.removesuffix(f" {cut.kind}")
+        before = {p["part"]: p for p in book.trace_report(pipe)["parts"]}
+        assert (before[cut.blank]["state"], before[cut.blank]["roll"]) == ("planned", sheet.id)
+        event, _ = book.cut_planned(plan_id, sheet.id)
+        report = book.trace_report(pipe)
+        after = {p["part"]: p for p in report["parts"]}
+        assert (after[cut.blank]["state"], after[cut.blank]["roll"]) == ("cut", sheet.id)
+        assert after.keys() == before.keys() and any(s["target"] == f"pipe:{cut.blank}" for s in report["backwards"])
+        book.undo(event)
+        book.give_up_plan(plan_id)

@@ -4,6 +4,7 @@ import pytest
 from shop_samples import LEAD, TIN, a_plan, a_roll, as_plan
 
 from pipemetal.errors import BookError
+from pipemetal.shop.as_planned import NotAsPlannedError
 from pipemetal.shop.book import Book, UndoFirstError
 from pipemetal.shop.stock import book_stock
 
@@ -111,6 +112,8 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     plan["new_sheets"][0]["cuts"] = [plan["rolls_used"][0]["cuts"][0] | {"blank": "Flute 8 F body"}]
     _, plan_id = stocked.accept_plan(as_plan(plan))
     stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 20.5, "P": 19.5})
+    with pytest.raises(BookError, match="booked already"):
+        stocked.charge_planned(plan_id, "M1", "2026-18", weighed_kg={"T": 1.0})
     assert sum(stocked.stock()["melt:2026-17"].values()) == pytest.approx(39.8)
     assert {r["about"] for r in stocked.reservations(plan_id)} == {"roll:R1"}
     (order,) = stocked.cast_list(plan_id)
@@ -168,3 +171,12 @@ def test_a_sheet_that_came_out_smaller_than_planned_is_not_booked_as_planned(sto
     with pytest.raises(BookError, match="does not reach for blank 'Flute 8 E body'"):
         stocked.cut_planned(plan_id, "N1")
     assert stocked.row("rolls", "N1")["state"] == "on rack"
+
+
+def test_a_melt_weighed_otherwise_than_planned_is_told_before_it_is_booked(stocked: Book) -> None:
+    _, plan_id = stocked.accept_plan(as_plan(a_plan()))
+    with pytest.raises(NotAsPlannedError, match=r"T: 15\.0 kg weighed, 20\.0 kg planned"):
+        stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 15.0, "P": 20.0}, sure=False)
+    assert stocked.rows("melts") == [] and len(stocked.reservations(plan_id)) == 3, "nothing was booked"
+    stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 19.8, "P": 20.1}, sure=False)
+    assert len(stocked.rows("melts")) == 1

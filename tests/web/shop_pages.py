@@ -1,12 +1,12 @@
 """A small shop for the pages' tests: hostile names in the book, and a plan of the right shape."""
 
-from dataclasses import replace
 from pathlib import Path
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans.codec import from_value
 from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
@@ -182,15 +182,13 @@ def working_book(path: Path) -> Book:
 def working_plan(book: Book) -> str:
     """A plan made of it by the real pipeline, kept in the book; gives its id."""
     from pipemetal.planning.plan import make_plan
-    from pipemetal.planning.settings import ShopSettings
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
 
     stock = book_stock(book)
+    settings = ShopSettings(take_down_costs_kg=0.0)  # two rolls in the plan
     organ = organ_of_text(SMALL_ORGAN, stock["recipes"])
-    # taking down a roll costs nothing here, so that both rolls are used
-    settings = replace(ShopSettings(), take_down_costs_kg=0.0)
     made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], settings, iterations=60, seed=1)
     return book.add_plan(plan_record(made))[1]
 

@@ -322,7 +322,7 @@ def test_who_only_looks_sees_the_list_and_books_nothing(planned: Book) -> None:
         planned.add_person("Dot", "look", pin="4714")
     site = Site(planned)
     with TestClient(create_app(site), base_url=BASE, follow_redirects=False) as client:
-        client.cookies.set(COOKIE, site.door.sessions.begin("Dot"))
+        client.cookies.set(COOKIE, site.door.sessions.begin("Dot", site.book.person("Dot").seal))
         page = client.post("/melts/new", data=ASKED, headers=OWN)
         assert page.status_code == 200 and "What to weigh" in page.text and "Book the melt" not in page.text
         for path in ("/melts/new/book", "/melts/correct/book", "/melts/ingots", "/stock/sell", "/casting/trim"):

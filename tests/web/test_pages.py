@@ -256,7 +256,8 @@ def test_the_scan_box_lands_on_what_bears_the_code(client: TestClient, code: str
 
 
 def test_an_unknown_code_is_searched_for(client: TestClient) -> None:
-    assert client.get("/scan?code=nowhere").headers["location"] == "/racks?text=nowhere"
+    answer = client.get("/scan?code=nowhere")
+    assert answer.status_code == 404 and "Nothing in the book bears nowhere" in answer.text
 
 
 def test_a_roll_comes_in_with_its_readings(client: TestClient, book: Book) -> None:

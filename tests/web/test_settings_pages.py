@@ -225,7 +225,10 @@ def test_only_who_runs_the_shop_may_save_and_others_may_look(planned: Book) -> N
     app = create_app(site)
     for name, status in (("Ben", 403), ("Ada", 303)):
         tablet = TestClient(
-            app, base_url=BASE, follow_redirects=False, cookies={COOKIE: site.door.sessions.begin(name)}
+            app,
+            base_url=BASE,
+            follow_redirects=False,
+            cookies={COOKIE: site.door.sessions.begin(name, site.book.person(name).seal)},
         )
         page = tablet.get(f"{PAGE}?group=pot").text
         assert ("disabled" in page.partition("<fieldset")[2]) is (name == "Ben")

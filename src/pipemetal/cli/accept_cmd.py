@@ -71,6 +71,7 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
     "--weighed", metavar="T1=200,S1=20.5", help="Kilograms of each lot as weighed; the planned list where left out."
 )
 @click.option("--heel-of", default="", metavar="ID", help="The melt whose heel was in the pot.")
+@click.option("--sure", is_flag=True, help="What differs from the plan's weighing list is meant.")
 @click.option("--kerf", type=click.FloatRange(0.0, 20.0), metavar="MM", help="Default: that of the shop's settings.")
 @shop_option
 @json_option
@@ -82,6 +83,7 @@ def done(
     melt_id: str | None,
     weighed: str | None,
     heel_of: str,
+    sure: bool,
     kerf: float | None,
     shop: str | None,
     as_json: bool,
@@ -105,7 +107,7 @@ def done(
             words = f"{roll} is cut (event {event}); remnants: {', '.join(remnants) or 'none'}."
         else:
             masses = None if weighed is None else masses_of(weighed, "--weighed")
-            event = book.charge_planned(plan_id, str(melt), str(melt_id), weighed_kg=masses, heel_of=heel_of)
+            event = book.charge_planned(plan_id, str(melt), str(melt_id), weighed_kg=masses, heel_of=heel_of, sure=sure)
             told = {"event": event, "melt": melt_id}
             words = f"{melt_id} is charged (event {event})."
     if as_json:

@@ -8,9 +8,8 @@ from typing import Any
 import click
 
 from pipemetal.cli.common import FILE, json_option, out_argument, print_json
-from pipemetal.cli.shop_cmd import open_book, open_or_make_book, shop_of, shop_option
+from pipemetal.cli.shop_cmd import open_book, open_or_make_book, shop_of, shop_option, shown_shop
 from pipemetal.errors import InputError
-from pipemetal.shop.connect import without_password
 
 __all__ = ["backup", "doctor", "export_files", "import_files", "restore"]
 
@@ -59,7 +58,7 @@ def import_files(
                 path, kind=held, sheet=sheet, mapping=_mapping(mapping), organ=organ, dry_run=dry_run
             )
     if as_json:
-        print_json(told | {"shop": without_password(shop_of(shop))})
+        print_json(told | {"shop": shown_shop(shop)})
         return
     counts = ", ".join(f"{n} {name}" for name, n in told.items() if isinstance(n, int) and n and name != "event")
     if dry_run:
@@ -126,7 +125,7 @@ def restore(file: Path, shop: str | None, as_json: bool) -> None:
 
     manifest = bring_back(file, shop_of(shop))
     if as_json:
-        print_json(manifest | {"shop": without_password(shop_of(shop)), "equal": True})
+        print_json(manifest | {"shop": shown_shop(shop), "equal": True})
     else:
         rows = sum(t["rows"] for t in manifest["tables"].values())
         click.echo(f"Restored {rows} rows; the book equals its backup.")

@@ -19,7 +19,7 @@ from pipemetal.errors import InputError
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
 
-__all__ = ["lots", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option"]
+__all__ = ["lots", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
 
 
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -43,6 +43,13 @@ def _remember(ctx: click.Context, _: click.Parameter, value: str | None) -> None
 def shop_of(given: str | None) -> str:
     """The book given, or the one of the environment, or shop.sqlite here."""
     return given or os.environ.get("PIPEMETAL_SHOP") or "shop.sqlite"
+
+
+def shown_shop(given: str | None) -> str:
+    """The book as it may be shown: no password that a URL holds."""
+    from pipemetal.shop.connect import without_password
+
+    return without_password(shop_of(given))
 
 
 def open_book(shop: str | None, *, create: bool = False) -> Book:

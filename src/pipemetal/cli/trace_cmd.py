@@ -8,10 +8,9 @@ from typing import Any
 import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table
-from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
+from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option, shown_shop
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import write
-from pipemetal.shop.connect import without_password
 
 __all__ = ["attach", "dump", "load", "trace"]
 
@@ -24,7 +23,8 @@ __all__ = ["attach", "dump", "load", "trace"]
 def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None:
     """From a pipe, roll, cast, melt or lot back to lots, invoices and analyses, and on to every pipe.
 
-    ID as it is, or roll:ID, lot:ID, melt:ID, cast:ID, pipe:ID where several things are called so.
+    A pipe by its name, before and after it is cut, gives its parts with roll, place and plan. ID as it is, or roll:ID, lot:ID,
+    melt:ID, cast:ID, pipe:ID where several things are called so.
     """
     with open_book(shop) as book:
         report = book.trace_report(name)
@@ -38,6 +38,15 @@ def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None
     if page is not None:
         click.echo(f"Wrote {page}.")
         return
+    if report["parts"]:
+        print_table(
+            f"Parts of {report['account']}",
+            ["part", "state", "roll or sheet", "from mm", "across mm", "to mm", "across mm", "plan"],
+            [
+                (p["part"], p["state"], p["roll"], *(f"{x:.0f}" for x in p["box_mm"]), p["plan"])
+                for p in report["parts"]
+            ],
+        )
     for way, title in (("backwards", "came from"), ("forwards", "went to")):
         print_table(
             f"{report['account']} {title}",
@@ -119,6 +128,6 @@ def load(folder: Path, shop: str | None, as_json: bool) -> None:
     manifest = load_dump(folder, shop_of(shop))
     rows = sum(t["rows"] for t in manifest["tables"].values())
     if as_json:
-        print_json({"shop": without_password(shop_of(shop)), "rows": rows, "equal": True})
+        print_json({"shop": shown_shop(shop), "rows": rows, "equal": True})
     else:
         click.echo(f"Loaded {rows} rows; the book equals its dump.")

@@ -88,4 +88,4 @@ def made_of_rows(
                 row.problems.append(error if row.table.name in error.where else error.at(row.where))
         problems += row.problems
         if not row.problems and made is not None:
-            yield row, made
+            yield plain, made  # which raises what is wrong with cells that are read later

@@ -17,6 +17,7 @@ from pipemetal.plans.record import Cut, CutSheet, Plan
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop import schema
+from pipemetal.shop.as_planned import NotAsPlannedError, differences
 from pipemetal.shop.base import Writing, dump
 from pipemetal.shop.catalogue import Catalogue, Cutting, Piece
 from pipemetal.shop.free import refuse_what_is_not_free
@@ -202,9 +203,10 @@ class Accepting(Catalogue, Metal):
         note: str,
         origin: str | None,
         day: str = "",
+        values: Mapping[str, Any] | None = None,
     ) -> None:
         """As the catalogue does; a sheet cast for an accepted plan is reserved for it at once."""
-        super()._enter_roll(w, roll, readings, cast, note, origin, day)
+        super()._enter_roll(w, roll, readings, cast, note, origin, day, values)
         order = _order_of(w, cast)
         if order is None:
             return
@@ -268,12 +270,14 @@ class Accepting(Catalogue, Metal):
         dross_kg: float | None = None,
         day: str = "",
         note: str = "",
+        sure: bool = True,
     ) -> int:
         """Book a melt of an accepted plan as charged, under an id of its own; gives the event.
 
         `weighed_kg`: what was really weighed in by lot, the planned list where None. `heel_of`: the melt whose heel stayed in
-        the pot. Errors: NotFreeError where more was weighed than is free of other plans; BookError where the plan holds no such
-        melt, it is booked already, or its list names metal that is still to be bought.
+        the pot. `sure`: what differs from the list is meant.
+        Errors: NotAsPlannedError where it is not said to be meant; NotFreeError where more was weighed than is free of other
+        plans; BookError where the plan holds no such melt, it is booked already, or its list names metal still to be bought.
         """
         with self.writing("melt charged", f"melt:{melt_id}") as w:
             plan = _accepted(w, plan_id)
@@ -296,14 +300,29 @@ class Accepting(Catalogue, Metal):
                     allowed="the masses as weighed, from lots of the book",
                 )
             inputs = dict(weighed_kg or {line.id: line.mass_kg for line in planned.lots})
+            differs = differences(planned, inputs, heel_of)
+            if differs and not sure:
+                raise NotAsPlannedError(melt, differs)
             refuse_what_is_not_free(w, inputs, plan_id)
             if heel_of and planned.heel_kg:
                 inputs[f"melt:{heel_of}"] = planned.heel_kg
             dross = planned.charge.dross_kg if dross_kg is None else dross_kg
             self._enter_melt(w, melt_id, planned.recipe, inputs, dross, None, None, day, note, plan_id)
-            for held in _open(w, "reservations", plan_id, "open"):
-                if held["melt"] == melt:
-                    w.change("reservations", held["id"], None, state="done")
+            kept = [held for held in _open(w, "reservations", plan_id, "open") if held["melt"] == melt]
+            for held in kept:
+                w.change("reservations", held["id"], None, state="done")
+            if not kept:  # a melt of bought metal alone keeps nothing; that it is booked must stand somewhere
+                w.add(
+                    "reservations",
+                    f"{plan_id}/{next(_numbers(w, plan_id))}",
+                    plan=plan_id,
+                    about=f"melt:{melt_id}",
+                    organ=plan.organ,
+                    ranks="[]",
+                    melt=melt,
+                    mass_kg=sum(inputs.values()),
+                    state="done",
+                )
             return w.event_id
 
     def reservations(self, plan_id: str | None = None, *, state: str | None = "open") -> list[dict[str, Any]]:

@@ -154,12 +154,15 @@ class Catalogue(Searching):
         note: str,
         origin: str | None,
         day: str = "",
+        values: Mapping[str, Any] | None = None,
     ) -> None:
+        """`values`: the roll's columns where they are worked out already."""
         metal = target_of(w, roll.alloy)
         logged = w.row("casts", cast) if cast else None
         made = parse_day(day) or (logged["day"] if logged else "")
         _refuse_circle(w, roll)
-        w.add("rolls", roll.id, **roll_values(roll, readings, cast=cast, note=note, day=made))
+        columns = dict(values or roll_values(roll, readings)) | {"cast": cast, "note": note, "day": made}
+        w.add("rolls", roll.id, **columns)
         mass = roll_mass_kg(roll, density_of(metal))
         sheet = w.stock(f"sheet:{cast}") if cast else {}
         if origin is None and sum(sheet.values()) >= mass * MICROGRAMS_PER_KG:

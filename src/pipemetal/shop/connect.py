@@ -46,6 +46,7 @@ WRITERS_WAIT_S: Final = 30.0
 ONE_AT_A_TIME: Final = 7_051_137
 """The number of the lock under which PostgreSQL lets one program at a time make a book or bring it up."""
 _POSTGRES: Final = re.compile(r"postgres(ql)?(\+\w+)?://", re.IGNORECASE)
+_PLAIN_HOST: Final = re.compile(r"[\w.:-]*")
 _SCHEME: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://")
 MIGRATIONS: Final = Path(__file__).parent / "migrations"
 
@@ -74,7 +75,7 @@ def engine_for(target: str | Path, *, create: bool) -> Engine:
     path = sqlite_file(target)
     if path is None:
         try:
-            url = make_url(str(target)).set(drivername="postgresql+psycopg")
+            url = _readable(str(target)).set(drivername="postgresql+psycopg")
             return create_engine(url, pool_pre_ping=True, pool_size=4, max_overflow=8)
         except ModuleNotFoundError:
             raise BookError("needs the extra [postgres]: pip install pipemetal[postgres]", field="shop") from None
@@ -123,6 +124,17 @@ def _begin(connection: Connection) -> None:
                 raise
 
 
+def _readable(target: str) -> URL:
+    """A URL taken apart; a host with other signs than hosts have is a password with signs that were not written as %40 and so on.
+
+    Errors: ValueError, or what SQLAlchemy raises.
+    """
+    url = make_url(target)
+    if not _PLAIN_HOST.fullmatch(url.host or ""):
+        raise ValueError
+    return url
+
+
 def without_password(target: str | Path) -> str:
     """A target as it may be shown: a path as it is, a URL without anything in it that could be a password.
 
@@ -132,7 +144,7 @@ def without_password(target: str | Path) -> str:
     if not isinstance(target, str) or not _SCHEME.match(target):
         return str(target)
     try:
-        url = make_url(target)
+        url = _readable(target)
         shown = url.set(password="..." if url.password else None, query={}).render_as_string(hide_password=False)
     except Exception:  # what cannot be read cannot be told from a password either
         return f"{target.partition('://')[0]}://..."

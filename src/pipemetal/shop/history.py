@@ -34,10 +34,10 @@ class TraceStep:
 class History(Undoing):
     """Events and trace."""
 
-    def events(self, about: str | None = None, limit: int = 200) -> list[Event]:
-        """The latest events first; `about` picks those of one thing, as `roll:R101`."""
+    def events(self, about: str | None = None, limit: int = 200, skip: int = 0) -> list[Event]:
+        """The latest events first, after the first `skip`; `about` picks those of one thing, as `roll:R101`."""
         e = schema.events.c
-        query = select(schema.events).order_by(e.id.desc()).limit(limit)
+        query = select(schema.events).order_by(e.id.desc()).limit(limit).offset(skip)
         if about is not None:
             kind, _, key = about.partition(":")
             mentioned = e.changes.contains(mention(f"{kind}s", key), autoescape=True)

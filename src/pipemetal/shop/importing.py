@@ -41,7 +41,7 @@ KINDS: Final = {
 }
 """What a sheet or file may be called, and what it holds then."""
 MOST_OFF: Final = 4.0
-MOST_THINGS: Final = 20_000
+MOST_THINGS: Final = 10_000
 """Rows of one import, readings aside."""
 ROWS_SHOWN: Final = 5
 
@@ -63,6 +63,7 @@ class _Read:
     casts: list[tuple[CsvRow, LoggedCast]] = field(default_factory=list)
     analyses: list[tuple[CsvRow, dict[str, Any]]] = field(default_factory=list)
     organ: tuple[str, str, int] | None = None
+    values: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
 class Importing(Catalogue, Accounting):
@@ -143,6 +144,8 @@ class Importing(Catalogue, Accounting):
                 value=f"{many} rows",
                 allowed=f"up to {MOST_THINGS} rolls, lots, casts and analyses together; split the file",
             )
+        # worked out before the book is locked
+        read.values = {roll.id: roll_values(roll, read.readings.get(roll.id, ())) for _, roll in read.rolls}
         if dry_run:
             with self.rehearsal():
                 self._bring_in(read, source, rows)
@@ -193,8 +196,9 @@ class Importing(Catalogue, Accounting):
             return w.event_id
 
     def _bring_roll(self, w: Writing, row: CsvRow, roll: Roll, read: _Read) -> None:
-        readings = read.readings.get(roll.id, ())
-        self._enter_roll(w, roll, readings, row.text("cast", ""), row.text("note", ""), None, row.day("day"))
+        readings, values = read.readings.get(roll.id, ()), read.values[roll.id]
+        cast, note, day = row.text("cast", ""), row.text("note", ""), row.day("day")
+        self._enter_roll(w, roll, readings, cast, note, None, day, values)
 
     def _bring_lot(self, w: Writing, row: CsvRow, lot: Lot | str) -> None:
         more = (row.day("day"), row.text("supplier", ""), row.text("invoice", ""))
@@ -298,15 +302,9 @@ def _read_all(
         _read_readings(read, table)
     if table := checked("rolls", ["id", "alloy", "length_mm", "width_mm"], RACK_COLUMNS):
         name = tables["readings"].name if "readings" in tables else "readings.csv"
-        read.rolls += made_of_rows(
-            table,
-            lambda row: roll_of_row(row, row.text("id"), recipes, read.readings.get(row.text("id"), []), name),
-            read.problems,
-        )
+        read.rolls += made_of_rows(table, lambda row: _roll_of(row, recipes, read, name), read.problems)
     if table := checked("lots", ["id", "kind", "mass_kg"], LOT_COLUMNS):
-        read.lots += made_of_rows(
-            table, lambda row: lot_of_row(row, row.text("id"), recipes) or row.text("id"), read.problems
-        )
+        read.lots += made_of_rows(table, lambda row: _lot_of(row, recipes), read.problems)
     if "casts" in tables:
         from pipemetal.files.log_file import OPTIONAL, REQUIRED, cast_of_row
 
@@ -327,6 +325,23 @@ def _read_all(
             for name in read.readings
             if name not in known
         ]
+
+
+def _checked(row: CsvRow) -> None:
+    """What is kept of a row besides the thing itself, read before the book is locked."""
+    for column in ("cast", "note", "supplier", "invoice"):
+        row.text(column, "")
+    row.day("day")
+
+
+def _roll_of(row: CsvRow, recipes: Mapping[str, Recipe], read: _Read, readings_name: str) -> Roll:
+    _checked(row)
+    return roll_of_row(row, row.text("id"), recipes, read.readings.get(row.text("id"), []), readings_name)
+
+
+def _lot_of(row: CsvRow, recipes: Mapping[str, Recipe]) -> Lot | str:
+    _checked(row)
+    return lot_of_row(row, row.text("id"), recipes) or row.text("id")
 
 
 def _read_readings(read: _Read, table: CsvTable) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
@@ -25,6 +26,14 @@ if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
 
 __all__ = ["Metal", "log_from_row"]
+
+
+LEAST_CORRECTION_KG = 1e-3
+
+
+def _used_kg(log: LoggedCast) -> float | None:
+    """What left the sled by the log; None where it does not say what was left."""
+    return None if log.leftover_kg is None else log.charge_kg - log.leftover_kg
 
 
 class Metal(BookBase):
@@ -256,6 +265,47 @@ class Metal(BookBase):
                 )
             if order is not None:
                 w.change("cast_orders", order, None, state="cast", cast=log.id)
+            return w.event_id
+
+    def correct_cast(self, log: LoggedCast, version: int, *, used_kg: float | None = None) -> int:
+        """Write a logged cast anew; the metal that its sheet took is put right by the difference. Gives the event.
+
+        Errors: BookError for a cast that is not in the book; StaleSaveError; LedgerError where the metal has gone on.
+        """
+        from pipemetal.files.log_file import log_text
+
+        held = next((c for c in self.casts() if c.id == log.id), None)
+        if held is None:
+            raise BookError("is not in the book", field="cast", value=log.id)
+        kept = replace(
+            held,
+            **{
+                name: getattr(log, name)
+                for name in (
+                    "composition",
+                    "gate_mm",
+                    "charge_kg",
+                    "sled",
+                    "length_mm",
+                    "thickness_mm",
+                    "marks",
+                    "push_time_s",
+                    "pour_temperature_c",
+                    "leftover_kg",
+                    "verdict",
+                    "day",
+                    "note",
+                )
+            },
+        )
+        with self.writing("cast logged", f"cast:{log.id}") as w:
+            row = w.row("casts", log.id)
+            w.change("casts", log.id, version, day=log.day, log=log_text([kept]))
+            melt = row["melt"] if row else ""
+            was, now = _used_kg(held), used_kg if used_kg is not None else _used_kg(log)
+            if melt and was is not None and now is not None and abs(now - was) > LEAST_CORRECTION_KG:
+                source, sink = (f"melt:{melt}", f"sheet:{log.id}") if now > was else (f"sheet:{log.id}", f"melt:{melt}")
+                w.book(move(share_of(w.stock(source), abs(now - was)), source, sink), why="cast corrected")
             return w.event_id
 
     def _enter_cast(self, w: Writing, log: LoggedCast, melt: str) -> None:

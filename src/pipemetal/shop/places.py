@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
-from pipemetal.errors import BookError, FileFormatError
+from pipemetal.errors import BookError
 from pipemetal.files.outbox import BESIDE_A_BOOK, move_new, part_folder, shut_out_others
 
 __all__ = ["PlaceTakenError", "holds_nothing", "new_book_file"]
@@ -50,24 +50,23 @@ def new_book_file(place: Path, *, keep: bool = True) -> Iterator[Path]:
         raise BookError("has no folder to lie in", field="shop", value=str(place))
     if not holds_nothing(place):
         raise PlaceTakenError(place)
-    try:
-        with part_folder(place) as beside:
-            made = beside / "book.sqlite"
-            yield made
-            if keep:
-                _close_up(made)
-                with shut_out_others(place.parent):
-                    if not holds_nothing(place):
-                        raise PlaceTakenError(place)
-                    for leftover in (place, *(Path(f"{place}{ending}") for ending in BESIDE_A_BOOK)):
-                        leftover.unlink(missing_ok=True)
-                    move_new(made, place)
-    except FileExistsError:
-        raise PlaceTakenError(place) from None
-    except FileFormatError as error:
-        raise BookError(error.problem, field="shop", value=error.where) from None
-    except OSError as error:
-        raise BookError(f"cannot be written: {error.strerror or error}", field="shop", value=str(place)) from None
+    with part_folder(place) as beside:
+        made = beside / "book.sqlite"
+        yield made
+        if not keep:
+            return
+        try:
+            _close_up(made)
+            with shut_out_others(place.parent):
+                if not holds_nothing(place):
+                    raise PlaceTakenError(place)
+                for leftover in (place, *(Path(f"{place}{ending}") for ending in BESIDE_A_BOOK)):
+                    leftover.unlink(missing_ok=True)
+                move_new(made, place)
+        except FileExistsError:
+            raise PlaceTakenError(place) from None
+        except OSError as error:
+            raise BookError(f"cannot be written: {error.strerror or error}", field="shop", value=str(place)) from None
 
 
 def _close_up(made: Path) -> None:

@@ -10,7 +10,9 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, MeltError
+from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
 from pipemetal.web import correcting, weighing
+from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
 from pipemetal.web.weighing import form_values, standing
 
@@ -43,14 +45,18 @@ def add_routes(app: FastAPI, site: Site) -> None:
             plan_efficiency=site.settings.pot.efficiency,
             burner_kw=site.settings.pot.burner_kw,
             today=datetime.date.today().isoformat(),
-            latest=rows[:20],
+            listed=paged(rows, request),
             left=_left(site),
             heels=[m.id for m in standing(site)][:6],
         )
 
     @app.post("/melts/book")
     async def charge(request: Request) -> Response:
-        event = await run_in_threadpool(_book, site, request, await form_values(request))
+        values = await form_values(request)
+        try:
+            event = await run_in_threadpool(_book, site, request, values)
+        except NotAsPlannedError as error:
+            return await run_in_threadpool(_not_as_planned, site, request, values, error)
         return site.booked("/melts", event)
 
     weighing.add_routes(app, site)
@@ -89,6 +95,19 @@ def weighed_from_form(show: Any, values: dict[str, str]) -> dict[str, float]:
     return weighed
 
 
+def _not_as_planned(site: Site, request: Request, values: dict[str, str], error: NotAsPlannedError) -> Response:
+    """Tell what differs from the list, and ask whether it is meant; what was typed is kept."""
+    show = site.show(request)
+    told = [
+        show.say(DIFFERS[d.kind], name=d.name, weighed=show.mass(d.weighed_kg), planned=show.mass(d.planned_kg))
+        for d in error.differences
+    ]
+    kept = {name: text for name, text in values.items() if name != "sure"}
+    return site.page(
+        request, "not_as_planned.html", "Not as planned", "/melts", status=409, melt=error.melt, told=told, kept=kept
+    )
+
+
 def _book(site: Site, request: Request, values: dict[str, str]) -> int:
     show, book = site.show(request), site.book
     weighed = weighed_from_form(show, values)
@@ -108,4 +127,5 @@ def _book(site: Site, request: Request, values: dict[str, str]) -> int:
             dross_kg=dross,
             day=values.get("day", ""),
             note=values.get("note", ""),
+            sure=bool(values.get("sure", "")),
         )

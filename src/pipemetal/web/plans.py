@@ -10,6 +10,7 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 from pipemetal.errors import BookError
 from pipemetal.plans.record import Plan
 from pipemetal.web.cutting import rolls_of
+from pipemetal.web.paging import paged
 from pipemetal.web.site import PLAN_COOKIE, Site
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "plans.html",
             "Plans",
             "/",
-            plans=site.plan_states()[:60],
+            listed=paged(site.plan_states(), request),
             planning=[job for job in site.jobs.running() if job.kind == "plan"],
             plan_id=plan_id,
             plan=plan,

@@ -6,13 +6,15 @@ import datetime
 import re
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
-from fastapi import FastAPI, Form, Request
+from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, CastingError, InputError
+from pipemetal.shop.cast_checks import check_cast
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
+from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
@@ -20,6 +22,7 @@ from pipemetal.web.typed import version_of
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.record import Plan, Pour
+    from pipemetal.web.usable import GoodFor
 
 __all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
 
@@ -44,8 +47,8 @@ FIELDS: Final = (
     "version",
     "token",
     "pour",
+    "correct",
 )
-MOST_CASTS: Final = 60
 
 
 def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
@@ -70,7 +73,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "/casting",
             plan=plan,
             pours=pours_of(plan),
-            casts=casts[:MOST_CASTS],
+            listed=paged(casts, request),
             cast_as=done,
             count=len(casts),
         )
@@ -101,8 +104,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
         )
 
     @app.get("/casting/log")
-    def log_form(request: Request, pour: int = -1) -> Response:
-        return _form(site, request, _proposed(site, request, pour), "", 200)
+    def log_form(request: Request, pour: int = -1, cast: Annotated[str, Query(max_length=200)] = "") -> Response:
+        values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
+        return _form(site, request, values, "", 200)
 
     @app.post("/casting/log")
     async def log(request: Request) -> Response:
@@ -135,6 +139,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             on_sheet_kg=site.stock_kg(f"sheet:{cast_id}"),
             hung=[r["id"] for r in book.rows("rolls") if r["cast"] == cast_id],
             **_learned(site, site.show(request), held, casts),
+            good_for=_good_for(site, request, held),
             events=book.events(f"cast:{cast_id}"),
             undone=site.undone(),
         )
@@ -214,6 +219,33 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
     return values
 
 
+def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
+    """The form with what was logged, to be corrected."""
+    show, row = site.show(request), site.book.row("casts", key)
+    held = next(c for c in site.casts() if c.id == key)
+    recipes = site.kept("recipes", site.book.recipes)
+    metal = held.composition.text()
+    heat, left = held.pour_temperature_c, held.leftover_kg
+    return dict.fromkeys(FIELDS, "") | {
+        "correct": str(row["version"]),
+        "id": held.id,
+        "day": held.day,
+        "alloy": next((name for name, recipe in recipes.items() if recipe.target.text() == metal), ""),
+        "gate_mm": show.gate(held.gate_mm),
+        "charge_kg": show.plain_mass(held.charge_kg, 1),
+        "length_mm": show.plain(held.length_mm),
+        "sled": _sled_text(show, held.sled.inner_length_mm, held.sled.inner_width_mm),
+        "thickness": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
+        "marks": " ".join(f"{d:g}:{t:g}" for d, t in held.marks),
+        "push_time_s": "" if held.push_time_s is None else show.number(held.push_time_s, 1),
+        "pour_temperature_c": "" if heat is None else show.typed_temperature(heat),
+        "leftover_kg": "" if left is None else show.plain_mass(left, 1),
+        "verdict": held.verdict or "",
+        "melt": row["melt"] or "",
+        "note": held.note,
+    }
+
+
 def _sled_text(show: Show, length_mm: float, width_mm: float) -> str:
     """The sled's length and width as they stand in the form."""
     return f"{show.plain(length_mm)} x {show.plain(width_mm)}"
@@ -239,7 +271,11 @@ def enter_cast(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str
         return _measured(site, show, values)
     log = cast_from_form(site, show, values)
     used = show.read_mass(values.get("used_kg", ""), "used_kg")
+    check_cast(log, used_kg=used, planned_mm=_planned_mm(site, values.get("order", "")))
     melt = values.get("melt", "").strip()
+    if values.get("correct"):
+        with site.once(values.get("token", "")):
+            return book.correct_cast(log, version_of(values["correct"]), used_kg=used), log.id
     if melt and used is None:
         left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
         if left is None:
@@ -247,6 +283,14 @@ def enter_cast(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str
         used = log.charge_kg - left
     with site.once(values.get("token", "")):
         return book.record_cast(log, melt=melt, used_kg=used, order=values.get("order") or None), log.id
+
+
+def _planned_mm(site: Site, order: str) -> float | None:
+    """The mean thickness that a line of the cast list was ordered with, as cast; None for a cast that nobody ordered."""
+    held = next((o for o in site.book.cast_list(state=None) if o["id"] == order), None) if order else None
+    plan = site.book.plan(held["plan"]) if held is not None else None
+    pour = next((p for p in plan.pours if held is not None and p.sheet == held["sheet"]), None) if plan else None
+    return 0.5 * (pour.cast_start_mm + pour.cast_end_mm) if pour is not None else None
 
 
 def _pairs(text: str, show: Show, field: str) -> tuple[tuple[float, float], ...]:
@@ -340,21 +384,33 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
         return w.event_id, key
 
 
+def _good_for(site: Site, request: Request, held: LoggedCast) -> list[GoodFor]:
+    """What the plan in hand could cut out of the sheet."""
+    from pipemetal.web.usable import good_for
+
+    recipes = site.kept("recipes", site.book.recipes)
+    metal = held.composition.text()
+    alloy = next((name for name, recipe in recipes.items() if recipe.target.text() == metal), "")
+    _, plan = site.plan(request)
+    return good_for(held, alloy, plan, site.settings.sheets.trim_mm)
+
+
 def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) -> dict[str, Any]:
     """What a measured cast teaches: predicted against measured, the causes, and what to change next."""
     from pipemetal.casting.calibrate import calibrate
     from pipemetal.casting.explain import expected_stations, explain
 
-    values: dict[str, Any] = {"told": None, "picture": "", "why_not": "", "log_next": ""}
+    values: dict[str, Any] = {"told": None, "picture": "", "why_not": "", "log_next": "", "alone": False}
     if not held.thickness_mm:
         return values
+    values["alone"] = sum(1 for c in casts if c.thickness_mm) == 1
     in_order = sorted(casts, key=lambda c: (c.day, c.id))
     try:
         found = site.kept("calibration", lambda: calibrate(in_order))
         values["log_next"] = found.log_next
         stations = expected_stations(held.id, in_order, found)
         values["picture"] = pictures.cast_picture(held, stations, show)
-        values["told"] = explain(held.id, in_order, found)
+        values["told"] = None if values["alone"] else explain(held.id, in_order, found)
     except InputError as error:
         values["why_not"] = str(error)
     return values

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import json
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -14,17 +15,19 @@ from markupsafe import Markup
 
 from pipemetal.documents.trace_page import trace_facts
 from pipemetal.errors import BookError, InputError
+from pipemetal.plans.record import Plan
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.catalogue import STATES, roll_from_row
 from pipemetal.web import pictures
 from pipemetal.web.cutting import rolls_of
+from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 
 __all__ = ["add_routes", "find", "where_is"]
 
-MOST_LISTED = 40
+MOST_NEAR = 6
 MOST_GROUNDS = 3000
 Text = Annotated[str, Query(max_length=200)]
 Short = Annotated[str, Form(max_length=200)]
@@ -65,7 +68,31 @@ def where_is(site: Site, code: str) -> str:
     return ""
 
 
-def _grounds(site: Site, entries: list[RollEntry]) -> dict[str, str]:
+def near_codes(site: Site, code: str) -> list[tuple[str, str]]:
+    """What is in the book or in the plan at hand that a code comes near to, with the page of each."""
+    known = {
+        str(row["id"]): table
+        for table in ("rolls", "lots", "casts", "pieces", "melts")
+        for row in site.book.rows(table)
+    }
+    folded: dict[str, str] = {}
+    for name in known:
+        folded.setdefault(name.casefold(), name)
+    found = difflib.get_close_matches(code.strip().casefold(), folded, n=MOST_NEAR, cutoff=0.6)
+    return [(folded[name], where_is(site, folded[name])) for name in found]
+
+
+def planned_page(plan: Plan | None, code: str) -> str:
+    """The cutting sheet that a code of the plan stands for: a sheet, or a blank that is not cut yet; empty for neither."""
+    for sheet in plan.sheets if plan else ():
+        if code == sheet.id:
+            return f"/cutting?sheet={quote(sheet.id, safe='')}"
+        if any(cut.blank == code or cut.blank.startswith(f"{code} ") for cut in sheet.cuts):
+            return f"/cutting?sheet={quote(sheet.id, safe='')}&blank={quote(code, safe='')}"
+    return ""
+
+
+def _grounds(site: Site, entries: Sequence[RollEntry]) -> dict[str, str]:
     """Thickness maps of some rolls; each is drawn once for every version of its roll."""
     held = site.grounds
     wanted = [e.id for e in entries if (e.id, e.version) not in held]
@@ -95,10 +122,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if found:
             return RedirectResponse(found, 303)
         _, plan = site.plan(request)
-        sheets = [s.id for s in plan.sheets] if plan else []
-        if code.strip() in sheets:
-            return RedirectResponse(f"/cutting?sheet={quote(code.strip(), safe='')}", 303)
-        return RedirectResponse(f"/racks?text={quote(code.strip(), safe='')}", 303)
+        planned = planned_page(plan, code.strip())
+        if planned:
+            return RedirectResponse(planned, 303)
+        if not code.strip():
+            return RedirectResponse("/racks", 303)
+        return site.page(
+            request, "scanned.html", "Not in the book", "/racks", status=404, code=code, near=near_codes(site, code)
+        )
 
     @app.get("/racks")
     def racks(
@@ -119,7 +150,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
         except InputError as error:
             wrong, problem = error.field, str(error)
         took = (time.perf_counter() - begun) * 1e3
-        shown = found[:MOST_LISTED]
+        page = paged(found, request)
+        shown = page.rows
         grounds = _grounds(site, [f.roll for f in shown])
         longest = max((f.roll.length_mm for f in shown), default=1.0)
         listed = [
@@ -146,6 +178,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             asked=asked,
             found=found,
             listed=listed,
+            page=page,
             searched=searched,
             took_ms=f"{took:.0f}",
             wrong=wrong,
@@ -176,6 +209,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             states=STATES,
             mass_kg=site.stock_kg(f"roll:{roll_id}"),
             children=book.children(roll_id),
+            parent_known=bool(row["parent"]) and bool(rolls_of(site, [row["parent"]])),
             events=events_of(row["id"]),
             undone=site.undone(),
             photos=book.attachments(f"roll:{roll_id}"),

@@ -12,6 +12,7 @@ from pipemetal.errors import BookError, InputError
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
 from pipemetal.shop.undoing import COUNTED
+from pipemetal.web.paging import PAGE_ROWS, page_asked, window_of
 from pipemetal.web.plans import choose
 from pipemetal.web.show import CHOICES, cookie_name
 from pipemetal.web.site import Site
@@ -87,8 +88,12 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/history")
     def history(request: Request) -> Response:
+        total, number = site.count_events(), page_asked(request)
+        number = min(number, max(-(-total // PAGE_ROWS), 1))
+        events = book.events(limit=PAGE_ROWS, skip=(number - 1) * PAGE_ROWS)
+        shown = window_of(events, number, total, request)
         return site.page(
-            request, "history.html", "History", "/history", events=book.events(limit=100), undone=site.undone()
+            request, "history.html", "History", "/history", events=events, listed=shown, undone=site.undone()
         )
 
     @app.get("/settings")

@@ -83,6 +83,9 @@ GROUPS: Final = (
         ("language", "Language on paper", "choice"),
         ("paper", "Paper", "choice"),
         ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
+        ("errand_costs_kg", "Fetching one metal from a dealer costs as much as, in lead", "mass"),
+        ("melt_costs_kg", "Opening one melt more costs as much as", "mass"),
+        ("take_down_costs_kg", "Taking a roll down costs as much as", "mass"),
     ),
     _group(
         "sheets",

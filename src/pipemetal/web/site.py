@@ -185,6 +185,11 @@ class Site:
         with self.book.reading() as connection:
             return int(connection.execute(select(func.count()).where(held.c.withdrawn.is_(False))).scalar() or 0)
 
+    def count_events(self) -> int:
+        """How many events the book holds."""
+        with self.book.reading() as connection:
+            return int(connection.execute(select(func.count()).select_from(schema.events)).scalar() or 0)
+
     def event(self, number: int) -> Event | None:
         """One event, None where there is none."""
         try:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 from urllib.parse import quote
@@ -13,11 +14,13 @@ from fastapi.responses import Response
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError, InputError, SheetError
+from pipemetal.melts.lots import Lot
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import parse_number
+from pipemetal.web.paging import Paged, paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.weighing import standing
@@ -61,6 +64,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "/stock",
             known=known,
             unknown=unknown,
+            listed=_listed(known, unknown, lot, request),
             rows=rows,
             chosen=lot,
             kinds=LOT_KINDS,
@@ -144,7 +148,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if held is None:
             raise BookError("is needed", field="mass")
         with site.once(token):
-            return site.booked("/stock", book.weigh(account, held))
+            return site.booked("/stock", book.weigh(_thing(account), held))
 
     @app.post("/stock/sell")
     def sell(request: Request, account: Short, mass: Short, token: Short = "") -> Response:
@@ -153,7 +157,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             raise BookError("is needed", field="mass")
         kind, _, key = account.partition(":")
         with site.once(token):
-            event = book.sell(account, held)
+            event = book.sell(_thing(account), held)
         return site.booked(f"/racks/{quote(key, safe='')}" if kind == "roll" else "/stock", event)
 
     @app.post("/stock/analysis")
@@ -162,7 +166,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     ) -> Response:
         with site.once(token):
             event = book.record_analysis(
-                about, Composition.parse(composition), method=method, laboratory=laboratory, day=day
+                _thing(about), Composition.parse(composition), method=method, laboratory=laboratory, day=day
             )
         return site.booked("/stock", event)
 
@@ -218,6 +222,18 @@ def _add_files(app: FastAPI, site: Site) -> None:
         return Response(
             made, media_type="application/pdf", headers={"content-disposition": "inline; filename=labels.pdf"}
         )
+
+
+def _thing(text: str) -> str:
+    """A lot or melt as a form names it; an id that was typed or scanned alone is a lot's."""
+    return text if ":" in text else f"lot:{text.strip()}"
+
+
+def _listed(known: Sequence[Lot], unknown: Sequence[str], chosen: str, request: Request) -> Paged[Lot | str]:
+    """The lots by pages: those of known metal, then the ids of those that wait for an analysis; a lot asked for comes first."""
+    lots: list[Lot | str] = [*known, *unknown]
+    lots.sort(key=lambda x: (x if isinstance(x, str) else x.id) != chosen)
+    return paged(lots, request)
 
 
 def label_of(site: Site, show: Show, key: str) -> Label:

@@ -5,6 +5,8 @@
   if (!box) return;
   const sheet = JSON.parse(box.dataset.bench), say = JSON.parse(box.dataset.say), fixed = box.dataset.fixed === "1";
   const svg = box.querySelector("svg.over"), told = box.querySelector("[data-told]"), key = "bench " + sheet.plan;
+  // Each tab has a draft of its own; a new tab begins with the one that was stored last.
+  const ownTab = window.sessionStorage;
   const NS = "http://www.w3.org/2000/svg", W = sheet.width_mm, L = sheet.length_mm, inch = box.dataset.unit === "in";
   const shown = (mm) => inch ? (mm / 25.4).toFixed(2) + " in" : Math.round(mm) + " mm";
   const make = (name, values, parent) => {
@@ -15,10 +17,11 @@
   };
   // The draft of the whole plan: where blanks were moved or pinned, with their shape, so that other sheets can show them.
   let draft = {};
-  try { draft = JSON.parse(localStorage.getItem(key) || "{}"); } catch { draft = {}; }
+  try { draft = JSON.parse(ownTab.getItem(key) ?? localStorage.getItem(key) ?? "{}"); } catch { draft = {}; }
   if (document.querySelector("[data-saved]")) draft = {};
   const store = () => {
-    try { localStorage.setItem(key, JSON.stringify(draft)); } catch { /* a tablet that keeps nothing */ }
+    const text = JSON.stringify(draft);
+    try { ownTab.setItem(key, text); localStorage.setItem(key, text); } catch { /* a tablet that keeps nothing */ }
     const count = Object.keys(draft).length, bar = box.querySelector("[data-draft]");
     bar.hidden = fixed || count === 0;
     box.querySelector("[data-changed]").textContent = say.changed.replace("{count}", count);
@@ -187,7 +190,7 @@
     turn: () => free() && turn(chosen), back: () => chosen && !fixed && back(chosen),
     swap: () => { if (free()) { swapping = chosen; told.textContent = say.swap; } },
     pin: () => { if (chosen && !fixed) { chosen.pinned = !chosen.pinned; note(chosen); } },
-    forget: () => { localStorage.removeItem(key); location.reload(); },
+    forget: () => { ownTab.removeItem(key); localStorage.removeItem(key); location.reload(); },
     keep: () => book("/cutting/keep"), relay: () => book("/jobs/relay"),
   };
   for (const b of box.querySelectorAll("[data-do]")) b.addEventListener("click", () => deeds[b.dataset.do]());

@@ -10,22 +10,25 @@ const comma = document.documentElement.dataset.comma === "1";
 const numberOf = (text) => Number(String(text).replace(",", ".").replace(/[^\d.+-]/g, "")) || 0;
 const shown = (value, decimals) => { const t = value.toFixed(decimals); return comma ? t.replace(".", ",") : t; };
 
-// "/" goes to the scan box. A scanner types fast and ends with Enter: wherever the hand was, its code is looked up.
-let typed = "", last = 0;
+// "/" goes to the scan box. A scanner types evenly fast and ends with Enter: wherever the cursor was, its code is looked
+// up, and a field that it ran into gets back what stood there. No hand types six keys in a row so fast.
+const SCAN_GAP_MS = 100, SCAN_IN_FIELD = 4;
+let typed = "", last = 0, before = "";
 document.addEventListener("keydown", (event) => {
-  const typing = /^(INPUT|SELECT|TEXTAREA)$/.test(document.activeElement.tagName);
+  const field = document.activeElement, typing = /^(INPUT|SELECT|TEXTAREA)$/.test(field.tagName);
   const box = document.querySelector("[data-scan]");
-  if (!box || typing || event.ctrlKey || event.altKey || event.metaKey) return;
+  if (!box || field === box || field.type === "password" || event.ctrlKey || event.altKey || event.metaKey) return;
   const now = performance.now();
-  if (now - last > 60) typed = "";
+  if (now - last > SCAN_GAP_MS) { typed = ""; before = typing ? field.value : ""; }
   last = now;
-  if (event.key === "Enter" && typed.length >= 2) {
+  if (event.key === "Enter" && typed.length >= (typing ? SCAN_IN_FIELD : 2)) {
     event.preventDefault();
     event.stopPropagation();
+    if (typing) { field.value = before; field.dispatchEvent(new Event("input", { bubbles: true })); }
     location.assign("/scan?code=" + encodeURIComponent(typed));
   } else if (event.key.length === 1) {
     typed += event.key;
-    if (event.key === "/" && typed === "/") { event.preventDefault(); box.focus(); box.select(); typed = ""; }
+    if (!typing && event.key === "/" && typed === "/") { event.preventDefault(); box.focus(); box.select(); typed = ""; }
   }
 }, true);
 
