@@ -139,7 +139,7 @@ def casting_log(rng: np.random.Generator) -> str:
     """Thirty earlier casts of a shop that pours slush where it has tin, and whose gate departs from the law: it opens
     a little wider than set, and both speed and the metal in the sled tell more than the law says; by hand and by video."""
     truth = ShopLaw.known(
-        "mush, grains closed", level=0.05, gate_zero_mm=0.08, speed=-0.14, head=0.07, cast_scatter=0.03, station_scatter=0.015
+        "mush, grains closed", level=0.05, gate_zero_mm=0.08, speed=-0.24, head=0.04, cast_scatter=0.03, station_scatter=0.015
     )
     thermal, limits = ThermalSettings(cloth_factor=1.15), WindowLimits(edges_stand=0.13, sets_in_sled=0.34)
     recipes = read_recipes(SHOP / "recipes.toml")
