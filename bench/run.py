@@ -25,8 +25,8 @@ from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.freezing import freeze
 from pipemetal.casting.model import Sled
 from pipemetal.casting.push import push_card
-from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.log_file import read_log
 from pipemetal.files.lots_file import read_lots

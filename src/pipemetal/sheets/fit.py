@@ -12,7 +12,7 @@ import numpy as np
 from pipemetal.errors import ConvergenceError, SheetError
 from pipemetal.sheets.checks import checked_number
 from pipemetal.sheets.field import THICKEST_MM, THINNEST_MM, FloatArray, ThicknessField
-from pipemetal.sheets.readings import LeftOut, Reading, checked_readings
+from pipemetal.sheets.readings import LeftOut, Reading, checked_readings, why_left_out
 
 __all__ = ["fit_field"]
 
@@ -164,7 +164,7 @@ def fit_field(
     mean = np.clip(mean * shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
     at_left = _averaged(points, [model], gauge, x[left], y[left])[0] * shape(x[left], y[left])
     named = tuple(
-        LeftOut(int(k), kept_readings[k], _reason(float(measured[k]), float(there), gauge))
+        LeftOut(int(k), kept_readings[k], why_left_out(float(measured[k]), float(there), gauge))
         for k, there in zip(left, at_left, strict=True)
     )
     return ThicknessField(
@@ -392,18 +392,3 @@ def _readmitted(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, m
     kept = kept.copy()
     kept[left[back]] = True
     return kept
-
-
-def _reason(read: float, expected: float, gauge: float) -> str:
-    near = max(0.03 * expected, 5.0 * gauge)
-    for factor, name in ((10.0, "ten-fold"), (0.1, "a tenth"), (100.0, "hundred-fold"), (0.01, "a hundredth")):
-        if abs(read / factor - expected) <= near:
-            return f"{read:g} mm looks {name} of {expected:.2f} mm"
-    whole, _, parts = f"{read:.3f}".rstrip("0").rstrip(".").partition(".")
-    digits = whole + parts
-    for k in range(len(digits) - 1):
-        turned = digits[:k] + digits[k + 1] + digits[k] + digits[k + 2 :]
-        value = float(f"{turned[: len(whole)]}.{turned[len(whole) :] or 0}")
-        if turned != digits and abs(value - expected) <= near:
-            return f"{read:g} mm looks like {value:g} mm with digits swapped; {expected:.2f} mm expected"
-    return f"{read:g} mm stands {abs(read - expected):.2f} mm off; {expected:.2f} mm expected"
