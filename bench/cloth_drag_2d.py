@@ -1,14 +1,16 @@
 """Hold the cloth's law against a two-dimensional computation: `python bench/cloth_drag_2d.py [--write]`.
 
-The metal lies on a cloth that passes under it for the whole length of the sled. Its layer is marched along the cloth by the boundary
-layer equations (laminar, or turbulent by a mixing length over a rough cloth), its streams are drawn together at the gate by Bernoulli's
-equation, spread again to the full gap by the balance of momentum, and marched through the lip between moving cloth and still board with
-the pressure that keeps their flow. The flow is right when the pressure at the end of the lip is that of the film behind it.
-Written apart from the law (`pipemetal.casting.rivals.cloth_film_m`); it knows heads, speeds, gates and viscosities, nothing of the fit.
+The metal lies on a cloth that passes under it for the whole length of the sled. Its layer is marched along the cloth
+by the boundary layer equations (laminar, or turbulent by a mixing length over a rough cloth), its streams are drawn
+together at the gate by Bernoulli's equation, spread again to the full gap by the balance of momentum, and marched
+through the lip between moving cloth and still board with the pressure that keeps their flow. The flow is right when
+the pressure at the end of the lip is that of the film behind it. Written apart from the law
+(`pipemetal.casting.rivals.cloth_film_m`); it knows heads, speeds, gates and viscosities, nothing of the fit.
 `--write` puts the runs into tests/data/casting/cloth_drag_2d.csv, which a test holds the law against.
 
-Sources: boundary layer equations in von Mises' form by finite differences (Schlichting, Boundary-Layer Theory; from memory); mixing length
-0.41 y, at most 0.085 of the layer; sand roughness 0.3 mm of a cloth (estimate). Trust it to 10 %.
+Sources: boundary layer equations in von Mises' form by finite differences (Schlichting, Boundary-Layer Theory; from
+memory); mixing length 0.41 y, at most 0.085 of the layer; sand roughness 0.3 mm of a cloth (estimate). Trust it to 10
+%.
 """
 
 from __future__ import annotations
@@ -68,7 +70,9 @@ def eddies(run: Run, y: Array, u: Array, top: float | None) -> Array:
 
 
 def marched(y: Array, old: Array, guess: Array, step: float, nu: Array, sources: Array) -> Array:
-    """One step of u u_x + v u_y = (nu u_y)_y + source along the cloth; ends of `old` are kept; one solution for each source."""
+    """One step of u u_x + v u_y = (nu u_y)_y + source along the cloth; ends of `old` are kept; one solution for
+    each source.
+    """
     gain = (guess - old) / step
     v = -np.concatenate([[0.0], np.cumsum(0.5 * (gain[1:] + gain[:-1]) * np.diff(y))])
     below, above = np.diff(y)[:-1], np.diff(y)[1:]

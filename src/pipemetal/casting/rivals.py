@@ -19,16 +19,17 @@ from pipemetal.casting.mush import slurry_viscosity_pa_s, stirred_viscosity_pa_s
 
 __all__ = ["RIVALS", "At", "Rival", "cloth_film_m", "contact_film_m", "orifice_film_m"]
 
-# The cloth's law. Thick metal: half the gap is dragged along through the gap itself, and the head drives the rest through a contraction
-# of 0.385. Thin metal: what the cloth dragged under the whole sled arrives moving and carries itself through a contraction of 0.70, with
-# friction of turbulence in the lip. Between them the share of thinness, 1 / (1 + mu / 0.03 Pa s). Fitted (root mean square 2 %, worst
-# 5 %) to the runs of bench/cloth_drag_2d.py, see docs/casting.md.
+# The cloth's law. Thick metal: half the gap is dragged along through the gap itself, and the head drives the rest
+# through a contraction of 0.385. Thin metal: what the cloth dragged under the whole sled arrives moving and carries
+# itself through a contraction of 0.70, with friction of turbulence in the lip. Between them the share of thinness, 1
+# / (1 + mu / 0.03 Pa s). Fitted (root mean square 2 %, worst 5 %) to the runs of bench/cloth_drag_2d.py, see
+# docs/casting.md.
 
 
 @dataclass(frozen=True, slots=True)
 class ClothFit:
-    """Numbers of the cloth's law: share dragged, contraction, and turbulence of the lip in Pa s by m/s, of thick and of thin metal; share
-    of the dynamic pressure of metal that comes moving; viscosity between thick and thin."""
+    """Numbers of the cloth's law: share dragged, contraction, and turbulence of the lip in Pa s by m/s, of thick and
+    of thin metal; share of the dynamic pressure of metal that comes moving; viscosity between thick and thin."""
 
     dragged: tuple[float, float]
     contraction: tuple[float, float]
@@ -38,7 +39,8 @@ class ClothFit:
 
 
 LAYERED = ClothFit((0.50, 0.065), (0.385, 0.704), (0.0, 0.0114), 0.298)
-# The same with half the gap dragged along in thin metal too: what practice alone would have (rms 7 %, worst 24 % of the same runs).
+# The same with half the gap dragged along in thin metal too: what practice alone would have (rms 7 %, worst 24 % of
+# the same runs).
 HALF_DRAGGED = ClothFit((0.50, 0.50), (0.40, 0.40), (0.11, 0.11), 0.13)
 
 # Roughness of a cloth (estimate); laminar momentum of Sakiadis' layer 0.8875; speed of what leaves over that of the
@@ -97,11 +99,13 @@ def cloth_film_m(
 ) -> Array:
     """The cloth drags the metal along under the whole sled and through the gap; the head drives the rest.
 
-    t = G (a + v/U);  rho g (H + rise - G/2) + 0.30 rho U^2/2 = rho v^2 / (2 c^2) + 12 (mu + 0.011 U) lip v / G^2, with a and c from
-    thick to thin metal, mu from the share of solid (`thickening` by liquid viscosity and solid; None: liquid whatever the
-    temperature) and the yield stress over the shear in the gap. `piling`: whether metal may stand higher at the rear wall.
+    t = G (a + v/U);  rho g (H + rise - G/2) + 0.30 rho U^2/2 = rho v^2 / (2 c^2) + 12 (mu + 0.011 U) lip v / G^2,
+    with a and c from thick to thin metal, mu from the share of solid (`thickening` by liquid viscosity and solid;
+    None: liquid whatever the temperature) and the yield stress over the shear in the gap. `piling`: whether metal may
+    stand higher at the rear wall.
 
-    Sources: fitted to a two-dimensional boundary layer through box, contraction and gap (bench/cloth_drag_2d.py); derived.
+    Sources: fitted to a two-dimensional boundary layer through box, contraction and gap (bench/cloth_drag_2d.py);
+    derived.
     """
     gate = at.gate_m * (1.0 - falling_gate * (at.place - 0.5))
     viscosity = at.viscosity_pa_s

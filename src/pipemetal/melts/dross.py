@@ -1,10 +1,12 @@
-"""A shop's own dross: factors by kind of lot and by element, fitted from melts that were weighed in, weighed out and assayed.
+"""A shop's own dross: factors by kind of lot and by element, fitted from melts that were weighed in, weighed out and
+assayed.
 
-Model: a melt loses of element e  L_e = sum over lots of  m d_kind [(1 - f) c_e w_e + f v_e],  with d the dross of a kind, f
-the oxide in it, v the metal in the oxide (tin while there is tin, lead otherwise), w_e how much more of an element goes with
-the metallic part than of lead; and a part that every melt loses whatever goes in (skin of the pot, ladles), of the melt's own
-metal. What is fitted is log d, log w and the log of that part, from priors (`LossModel`; a factor of 3 either way for a
-kind, of 2.2 for an element, at 95 %: estimates), so that few melts stay near the prior and many speak for themselves.
+Model: a melt loses of element e  L_e = sum over lots of  m d_kind [(1 - f) c_e w_e + f v_e],  with d the dross of a
+kind, f the oxide in it, v the metal in the oxide (tin while there is tin, lead otherwise), w_e how much more of an
+element goes with the metallic part than of lead; and a part that every melt loses whatever goes in (skin of the pot,
+ladles), of the melt's own metal. What is fitted is log d, log w and the log of that part, from priors (`LossModel`; a
+factor of 3 either way for a kind, of 2.2 for an element, at 95 %: estimates), so that few melts stay near the prior
+and many speak for themselves.
 
 Observed for each melt: in less out, in all and by element where the melt was assayed, and the dross itself where it was
 weighed. Their errors share the scale, the analyses and how a melt was skimmed that day; a melt that does not fit
@@ -51,9 +53,9 @@ DOUBTED: Final = 0.35
 class MeltRecord:
     """A melt that was weighed in and out.
 
-    `charged` holds each weighing in as a lot with the mass that went in; `out_kg` is everything that came out of it or stays
-    in the pot after skimming, in `out_weighings` weighings. `assay` and its 95 % half-widths are those of the melt, None where
-    it was not assayed.
+    `charged` holds each weighing in as a lot with the mass that went in; `out_kg` is everything that came out of it
+    or stays in the pot after skimming, in `out_weighings` weighings. `assay` and its 95 % half-widths are those of
+    the melt, None where it was not assayed.
     """
 
     name: str
@@ -111,9 +113,9 @@ class FittedFactor:
 
 @dataclass(frozen=True)
 class FittedLosses:
-    """The shop's own losses. `scatter` is how much dross differs from melt to melt beyond the scale and the analyses, as a share;
-    `doubted` names melts that do not fit. `each_melt_kg` is lost by every melt whatever goes in; `losses` holds it as a share of the
-    shop's usual melt, spread over all kinds, while `factors` are without it."""
+    """The shop's own losses. `scatter` is how much dross differs from melt to melt beyond the scale and the analyses,
+    as a share; `doubted` names melts that do not fit. `each_melt_kg` is lost by every melt whatever goes in; `losses`
+    holds it as a share of the shop's usual melt, spread over all kinds, while `factors` are without it."""
 
     losses: LossModel
     factors: tuple[FittedFactor, ...]
@@ -125,7 +127,9 @@ class FittedLosses:
 
 @dataclass(frozen=True)
 class _Melt:
-    """A melt in numbers: what is observed, its covariance without the scatter, and the bases that losses are linear in."""
+    """A melt in numbers: what is observed, its covariance without the scatter, and the bases that losses are
+    linear in.
+    """
 
     observed: Array
     covariance: Array

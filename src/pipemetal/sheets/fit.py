@@ -32,16 +32,19 @@ STARTS = 300
 # in mm): curve along, tilt across, bow across. common practice, no source.
 CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM = 0.05, 0.03, 0.03
 # How far a sheet may miss the shape that its push should have given, beside a level of its own: tilted along, curved
-# along, tilted across, bowed across (one standard deviation at the edge, mm), and in smooth waves (times the gauge). estimate.
+# along, tilted across, bowed across (one standard deviation at the edge, mm), and in smooth waves (times the gauge).
+# estimate.
 PUSH_SLOPE_MM, PUSH_CURVE_MM, PUSH_TILT_MM, PUSH_BOW_MM = 0.015, 0.015, 0.025, 0.025
 PUSH_SIGNAL_SDS, PUSH_SIGNAL_USUAL = (0.2, 0.6, 1.2, 2.5, 5.0), 1.2
 FEWEST_KEPT = 4
-# Where readings were left out of few, what is kept may be the wrong ones: the band is this much wider for each share left out.
+# Where readings were left out of few, what is kept may be the wrong ones: the band is this much wider for each share
+# left out.
 DOUBTED = 2.0
-# Waves too short for the readings to follow, times the gauge: tried sizes, and their usual size (half-Cauchy). estimate.
+# Waves too short for the readings to follow, times the gauge: tried sizes, and their usual size (half-Cauchy).
+# estimate.
 WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 2.2
-# Waves between stations along, one standard deviation in mm: what a cast sheet may have that a few stations cannot show, the share of
-# the length within which readings are one station, and how many stations show them all. estimate.
+# Waves between stations along, one standard deviation in mm: what a cast sheet may have that a few stations cannot
+# show, the share of the length within which readings are one station, and how many stations show them all. estimate.
 UNSEEN_WAVE_MM, SAME_STATION, STATIONS_THAT_SHOW = 0.016, 0.03, 10
 # Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
@@ -98,17 +101,17 @@ def fit_field(
     """The thickness field of a sheet from 6 to 2000 gauge readings anywhere on it, repeats allowed.
 
     A trend straight along the sheet, a curve along, a tilt and a bow across of a size common in casting, and a smooth
-    departure whose lengths and size are chosen by restricted likelihood. A reading is left out when it stands more than 4.5
-    standard deviations from what all the others predict for its place (leave one out), worst first, and comes
+    departure whose lengths and size are chosen by restricted likelihood. A reading is left out when it stands more
+    than 4.5 standard deviations from what all the others predict for its place (leave one out), worst first, and comes
     back if the final field accepts it; the reason names a ten-fold reading or swapped digits where that explains it.
-    The standard error holds the uncertainty of the trend, so it grows away from the readings, and waves too short for the
-    readings to follow: what they scatter beyond the gauge, held by an estimate of what is usual where they are few.
+    The standard error holds the uncertainty of the trend, so it grows away from the readings, and waves too short for
+    the readings to follow: what they scatter beyond the gauge, held by an estimate of what is usual where they are few.
 
     Arguments: sizes of the untrimmed sheet; `gauge_sd_mm`: repeatability of the gauge (one standard deviation);
-    `expected`: what its push should have given: the sheet is this times a level of its own, nearly, so that fewer readings
-    serve; field and error are then means over all covariance parameters, for few readings cannot choose. `usual_wave_mm`: how
-    far this shop's sheets are uneven from place to place (one standard deviation), where that is known to be more than 0.7 of
-    the gauge's.
+    `expected`: what its push should have given: the sheet is this times a level of its own, nearly, so that fewer
+    readings serve; field and error are then means over all covariance parameters, for few readings cannot choose.
+    `usual_wave_mm`: how far this shop's sheets are uneven from place to place (one standard deviation), where that is
+    known to be more than 0.7 of the gauge's.
     Raises: SheetError for readings that cannot be or that disagree (more than 35 % would be left out).
     Sources: universal kriging and its leave-one-out residuals: Rasmussen & Williams 2006, Gaussian Processes for
     Machine Learning, sections 2.7 and 5.4.2; start of the robust fit: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871.
@@ -203,7 +206,9 @@ def _trend(x: FloatArray) -> FloatArray:
 
 
 def _usable_trend(x: FloatArray, model: _Model) -> FloatArray:
-    """The trend, or its level alone where the slope is expected or all readings lie at nearly one place along the sheet."""
+    """The trend, or its level alone where the slope is expected or all readings lie at nearly one place along the
+    sheet.
+    """
     return _trend(x)[:, : 2 if np.ptp(x) > 0.05 and model.slope_free else 1]
 
 
@@ -294,7 +299,9 @@ def _averaged(
 
 
 def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) -> float:
-    """Standard deviation of waves too short to follow: the readings' scatter beyond the gauge, root mean square over sizes."""
+    """Standard deviation of waves too short to follow: the readings' scatter beyond the gauge, root mean square
+    over sizes.
+    """
     x, y, t = _some(points)
     logs = np.array(
         [
