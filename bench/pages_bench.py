@@ -105,9 +105,9 @@ def _plan(book: Book) -> dict[str, object]:
     from pipemetal.web.organs import organ_of_text
 
     stock = book_stock(book)
-    organ = organ_of_text(SHORT_ORGAN, stock["recipes"])
-    rack = [r for r in stock["rack"] if r.alloy == "half"][:3]
-    return plan_record(make_plan(organ, stock["recipes"], rack, stock["lots"], iterations=60, seed=1))
+    organ = organ_of_text(SHORT_ORGAN, stock.recipes)
+    rack = [r for r in stock.rack if r.alloy == "half"][:3]
+    return plan_record(make_plan(organ, stock.recipes, rack, stock.lots, iterations=60, seed=1))
 
 
 def served(path: Path) -> tuple[subprocess.Popen[bytes], int, float]:

@@ -161,8 +161,10 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.click("text=Log this cast")
     page.click("label.verdict:has-text('good')")
     page.click("[data-for=f-push_time_s][data-step='0.1']")
-    charge = float(page.input_value("#f-charge_kg"))
-    page.fill("#f-leftover_kg", f"{charge * 0.4:.1f}")
+    with Book.open(server.shop, who="tester") as book:
+        planned = book.plan()
+    assert planned is not None
+    page.fill("#f-leftover_kg", f"{planned.pours[0].left_kg:.1f}")
     page.click("text=Enter the cast")
     page.wait_for_url("**/casting/cast/**")
     assert "cast logged" in page.inner_text("main")
@@ -171,10 +173,8 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     assert length is not None
     body = Book.open(server.shop, who="tester")
     pour = body.cast_list(state="cast")[0]["pour"]
-    at = [pour["length_mm"] * share for share in (0.02, 0.5, 0.98)]
-    thick = [
-        t - 0.2 for t in (pour["cast_start_mm"], (pour["cast_start_mm"] + pour["cast_end_mm"]) / 2, pour["cast_end_mm"])
-    ]
+    at = [pour.length_mm * share for share in (0.02, 0.5, 0.98)]
+    thick = [t - 0.2 for t in (pour.cast_start_mm, (pour.cast_start_mm + pour.cast_end_mm) / 2, pour.cast_end_mm)]
     page.fill("textarea[name=thickness]", " ".join(f"{x:.0f}:{t:.2f}" for x, t in zip(at, thick, strict=True)))
     page.click("text=Enter the readings")
     page.click("text=Hang it up as a roll")

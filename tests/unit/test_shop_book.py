@@ -270,7 +270,7 @@ def test_the_invented_shop_goes_in_and_comes_out_and_can_be_planned_from(tmp_pat
         assert second.stock() == {}
     stock = planning_stock(tmp_path / "s.sqlite")
     assert set(stock) == {"recipes", "rack", "lots", "unknown"}
-    assert len(stock["rack"]) == counts["rolls"] and stock["unknown"] == unknown
+    assert len(stock.rack) == counts["rolls"] and stock.unknown == unknown
 
 
 def test_the_commands_answer_in_json(tmp_path: Path) -> None:

@@ -35,11 +35,11 @@ def test_an_accepted_plan_reserves_rolls_for_ranks_and_metal_for_melts(stocked: 
 def test_what_is_reserved_is_left_out_of_another_plan_unless_asked(stocked: Book) -> None:
     stocked.accept_plan(as_plan(a_plan()))
     left = book_stock(stocked)
-    assert [r.id for r in left["rack"]] == ["R2"]
-    assert {lot.id: lot.mass_kg for lot in left["lots"]} == {"T": 10.0, "P": 10.0}
+    assert [r.id for r in left.rack] == ["R2"]
+    assert {lot.id: lot.mass_kg for lot in left.lots} == {"T": 10.0, "P": 10.0}
     whole = book_stock(stocked, reserved=True)
-    assert [r.id for r in whole["rack"]] == ["R1", "R2"]
-    assert {lot.id: lot.mass_kg for lot in whole["lots"]} == {"T": 30.0, "P": 30.0}
+    assert [r.id for r in whole.rack] == ["R1", "R2"]
+    assert {lot.id: lot.mass_kg for lot in whole.lots} == {"T": 30.0, "P": 30.0}
 
 
 def test_two_plans_cannot_have_the_same_metal(stocked: Book) -> None:

@@ -188,8 +188,8 @@ def working_plan(book: Book) -> str:
 
     stock = book_stock(book)
     settings = ShopSettings(take_down_costs_kg=0.0)  # two rolls in the plan
-    organ = organ_of_text(SMALL_ORGAN, stock["recipes"])
-    made = make_plan(organ, stock["recipes"], stock["rack"], stock["lots"], settings, iterations=60, seed=1)
+    organ = organ_of_text(SMALL_ORGAN, stock.recipes)
+    made = make_plan(organ, stock.recipes, stock.rack, stock.lots, settings, iterations=60, seed=1)
     return book.add_plan(plan_record(made))[1]
 
 

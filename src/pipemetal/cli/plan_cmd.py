@@ -26,6 +26,7 @@ from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
     from pipemetal.planning.settings import ShopSettings
+    from pipemetal.planning.stock import Stock
     from pipemetal.plans.record import Plan
 
 __all__ = ["demo", "learned_from", "plan", "stock_of"]
@@ -204,7 +205,7 @@ def stock_of(
     recipes_path: Path | None,
     *,
     reserved: bool = False,
-) -> dict[str, Any]:
+) -> Stock:
     """Recipes, rack, lots and lots of unknown metal, from files or from the shop book."""
     if shop is not None:
         if rack_path is not None or lots_path is not None:
@@ -214,6 +215,7 @@ def stock_of(
         return planning_stock(shop, reserved=reserved)
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.rack_file import usable_rack
+    from pipemetal.planning.stock import Stock
 
     recipes = load_recipes(recipes_path, organ_file)
     own = find_beside(recipes_path, organ_file, "recipes.toml") is None
@@ -223,12 +225,12 @@ def stock_of(
     notes += ["No --rack was given: every sheet is cast."] if rack_path is None else []
     notes += ["No --lots were given: all metal is bought."] if lots_path is None else []
     notes += [f"No recipes.toml beside {organ_file.name}: the program's own recipes were used."] if own else []
-    return {"recipes": recipes, "rack": rack, "lots": lots, "unknown": unknown, "notes": notes}
+    return Stock(recipes, tuple(rack), tuple(lots), tuple(unknown), tuple(notes))
 
 
 def run_plan(
     organ_file: Path,
-    stock: dict[str, Any],
+    stock: Stock,
     settings: ShopSettings,
     log_path: Path | None,
     out: Path,
@@ -248,17 +250,17 @@ def run_plan(
         raise InputError("is a file, a folder is wanted", field="--out", value=str(out))
     if out.is_dir():
         check_place(out / "plan.json")  # now, not after the planning
-    organ = read_organ(organ_file, stock["recipes"])
+    organ = read_organ(organ_file, stock.recipes)
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(
             organ,
-            stock["recipes"],
-            stock["rack"],
-            stock["lots"],
+            stock.recipes,
+            stock.rack,
+            stock.lots,
             settings,
             learned=learned_from(log_path, organ_file),
-            cannot_charge=stock["unknown"],
-            notes=stock.get("notes", ()),
+            cannot_charge=stock.unknown,
+            notes=stock.notes,
             seconds=None if iterations else (seconds or 30.0),
             iterations=iterations,
             seed=seed,

@@ -87,18 +87,18 @@ def variants(
     settings = settings_for(settings_path, shop, organ_file)
     base = Case(
         AS_IT_IS,
-        read_organ(organ_file, stock["recipes"]),
-        stock["recipes"],
-        tuple(stock["rack"]),
-        tuple(stock["lots"]),
+        read_organ(organ_file, stock.recipes),
+        stock.recipes,
+        tuple(stock.rack),
+        tuple(stock.lots),
         settings,
         learned_from(log_path, organ_file) or Learned(),
-        tuple(stock["unknown"]),
+        tuple(stock.unknown),
         None if iterations else seconds,
         iterations,
         seed,
     )
-    cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock["recipes"], settings))]
+    cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock.recipes, settings))]
     found: dict[int, Figures] = {}
     failed: dict[str, str] = {}
     work = functools.partial(plan_case, out=out, replace=may_replace())

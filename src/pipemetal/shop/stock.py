@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from pipemetal.melts.lots import Lot
+from pipemetal.planning.stock import Stock
 from pipemetal.shop.book import Book
 
 __all__ = ["book_stock", "free_lots", "planning_stock"]
@@ -14,7 +14,7 @@ __all__ = ["book_stock", "free_lots", "planning_stock"]
 LEAST_KG = 0.001
 
 
-def planning_stock(path_or_url: str | Path, *, reserved: bool = False) -> dict[str, Any]:
+def planning_stock(path_or_url: str | Path, *, reserved: bool = False) -> Stock:
     """Recipes, rolls on the rack, lots that can be charged, and the ids of lots of unknown metal.
 
     What accepted plans have reserved is left out, unless `reserved` asks for it. Errors: BookError.
@@ -23,10 +23,10 @@ def planning_stock(path_or_url: str | Path, *, reserved: bool = False) -> dict[s
         return book_stock(book, reserved=reserved)
 
 
-def book_stock(book: Book, *, reserved: bool = False) -> dict[str, Any]:
+def book_stock(book: Book, *, reserved: bool = False) -> Stock:
     """As `planning_stock`, of a book that is open."""
     lots, unknown = free_lots(book, reserved=reserved)
-    return {"recipes": book.recipes(), "rack": book.rack(reserved=reserved), "lots": lots, "unknown": unknown}
+    return Stock(book.recipes(), tuple(book.rack(reserved=reserved)), lots, unknown)
 
 
 def free_lots(book: Book, *, reserved: bool = False, plan: str = "") -> tuple[tuple[Lot, ...], tuple[str, ...]]:

@@ -58,16 +58,16 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
     tell(0.0, "reading the book")
     with Book.open(payload["target"]) as book:
         stock, casts = book_stock(book), book.casts()
-    organ = organ_of(payload["organ"], stock["recipes"])
+    organ = organ_of(payload["organ"], stock.recipes)
     tell(0.0, "learning from the log")
     plan = make_plan(
         organ,
-        stock["recipes"],
-        stock["rack"],
-        stock["lots"],
+        stock.recipes,
+        stock.rack,
+        stock.lots,
         payload["settings"],
         learned=learn(casts),
-        cannot_charge=stock["unknown"],
+        cannot_charge=stock.unknown,
         seconds=payload.get("seconds"),
         iterations=payload.get("iterations"),
         seed=1,

@@ -29,6 +29,8 @@ document.addEventListener("keydown", (event) => {
   } else if (event.key.length === 1) {
     typed += event.key;
     if (!typing && event.key === "/" && typed === "/") { event.preventDefault(); box.focus(); box.select(); typed = ""; }
+  } else if (event.key !== "Shift") {
+    typed = ""; // a scanner sends no Tab, arrow or Backspace: a hand that types fast does
   }
 }, true);
 

@@ -1,0 +1,236 @@
+"""The front door for people who write Python: a shop read from a folder or a book, plans made of it, sheets and melts worked out.
+
+Everything here is promised (docs/python.md) and is reached as `import pipemetal as pm`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.properties import solid_density_g_cm3
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.log import LoggedCast
+from pipemetal.casting.model import Sled
+from pipemetal.casting.push import PushCard
+from pipemetal.casting.push import push_card as card_of
+from pipemetal.casting.wanted import Outfit, Wanted
+from pipemetal.errors import PlanError
+from pipemetal.melts.charge import Charge
+from pipemetal.melts.lots import Lot
+from pipemetal.melts.mend import Blocked
+from pipemetal.pipes.make import organ_pipes
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.rank import Organ
+from pipemetal.planning.learning import learn
+from pipemetal.planning.one_melt import MeltAsked
+from pipemetal.planning.one_melt import weigh_out as weighed_out
+from pipemetal.planning.plan import make_plan as planned
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.stock import Stock
+from pipemetal.plans.codec import read, write
+from pipemetal.plans.making import plan_record
+from pipemetal.plans.record import Plan
+
+__all__ = [
+    "Shop",
+    "make_pipes",
+    "make_plan",
+    "push_card",
+    "read_organ",
+    "read_plan",
+    "read_shop",
+    "weigh_out",
+    "write_plan",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class Shop:
+    """A shop: its metal, its settings, and the casts that it logged."""
+
+    stock: Stock
+    settings: ShopSettings = field(default_factory=ShopSettings)
+    casts: tuple[LoggedCast, ...] = ()
+
+    @property
+    def recipes(self) -> Mapping[str, Recipe]:
+        """The shop's alloys by name."""
+        return self.stock.recipes
+
+    @property
+    def lots(self) -> tuple[Lot, ...]:
+        """Metal that can be charged."""
+        return self.stock.lots
+
+
+def read_shop(place: str | Path) -> Shop:
+    """A shop from a folder of its files (recipes.toml, and where they are there rack.csv, readings.csv, lots.csv, log.csv,
+    shop.toml), or from a shop book (a SQLite file, or a PostgreSQL database by its URL).
+
+    Errors: FileFormatError, BookError that name file and row.
+
+    >>> from pipemetal.files.demo_files import packaged_file
+    >>> shop = read_shop(packaged_file("rack.csv").parent)
+    >>> "spotted-50" in shop.recipes, len(shop.stock.rack) > 30, len(shop.casts)
+    (True, True, 30)
+    """
+    folder = Path(place)
+    if "://" in str(place) or folder.is_file():
+        return _shop_of_book(str(place))
+    from pipemetal.files.log_file import read_log
+    from pipemetal.files.lots_file import read_lots
+    from pipemetal.files.rack_file import usable_rack
+    from pipemetal.files.recipe_file import read_recipes
+    from pipemetal.files.shop_file import read_shop as read_settings
+
+    recipes = read_recipes(folder / "recipes.toml")
+    rack, aside = usable_rack(folder / "rack.csv", recipes) if (folder / "rack.csv").exists() else ((), {})
+    lots, unknown = read_lots(folder / "lots.csv", recipes) if (folder / "lots.csv").exists() else ((), ())
+    notes = tuple(f"Set aside: {roll}: {why}." for roll, why in aside.items())
+    settings = read_settings(folder / "shop.toml") if (folder / "shop.toml").exists() else ShopSettings()
+    casts = read_log(folder / "log.csv") if (folder / "log.csv").exists() else ()
+    return Shop(Stock(recipes, tuple(rack), tuple(lots), tuple(unknown), notes), settings, tuple(casts))
+
+
+def _shop_of_book(target: str) -> Shop:
+    from pipemetal.shop.book import Book
+    from pipemetal.shop.settings import settings_of_book
+    from pipemetal.shop.stock import book_stock
+
+    with Book.open(target) as book:
+        stock, casts = book_stock(book), tuple(book.casts())
+    return Shop(stock, settings_of_book(target).settings, casts)
+
+
+def read_organ(path: str | Path, shop: Shop | None = None) -> Organ:
+    """The ranks of an organ file; with a shop, its alloys must be recipes of that shop. Errors: FileFormatError, PipeError.
+
+    >>> from pipemetal.files.demo_files import packaged_file
+    >>> read_organ(packaged_file("organ.toml")).name
+    'Merrowby Chapel'
+    """
+    from pipemetal.files.organ_file import read_organ as read_file
+
+    return read_file(Path(path), shop.recipes if shop is not None else None)
+
+
+def make_pipes(organ: Organ, shop: Shop) -> tuple[Pipe, ...]:
+    """Every pipe of an organ: sizes in mm, walls, parts as flat blanks, masses in kg.
+
+    >>> from pipemetal.files.demo_files import packaged_file
+    >>> shop = read_shop(packaged_file("rack.csv").parent)
+    >>> pipes = make_pipes(read_organ(packaged_file("organ.toml"), shop), shop)
+    >>> len(pipes), pipes[0].note
+    (904, 'C')
+    """
+    density = {name: solid_density_g_cm3(recipe.target) for name, recipe in shop.recipes.items()}
+    return organ_pipes(organ, lambda alloy: density[alloy])
+
+
+def make_plan(
+    organ: Organ,
+    shop: Shop,
+    *,
+    seconds: float | None = 30.0,
+    iterations: int | None = None,
+    seed: int = 0,
+    progress: Callable[[float, str], None] | None = None,
+) -> Plan:
+    """The main job: pipes, blanks, rolls to take down, sheets to cast, melts, pours and the metal account, as one record.
+
+    The search takes `seconds`; with `iterations` instead the same seed gives the same plan on any machine. Errors: PlanError and
+    those of the rooms.
+
+    >>> from dataclasses import replace
+    >>> from pipemetal.files.demo_files import packaged_file
+    >>> shop = read_shop(packaged_file("rack.csv").parent)
+    >>> organ = read_organ(packaged_file("organ.toml"), shop)
+    >>> octave = replace(organ, ranks=tuple(r for r in organ.ranks if r.name == "Fifteenth 2"))
+    >>> plan = make_plan(octave, shop, iterations=20)
+    >>> plan.pipes_served, plan.faults
+    (56, ())
+    """
+    if seconds is None and iterations is None:
+        raise PlanError("are both left out", field="seconds and iterations", allowed="one of the two")
+    stock = shop.stock
+    return plan_record(
+        planned(
+            organ,
+            stock.recipes,
+            stock.rack,
+            stock.lots,
+            shop.settings,
+            learned=learn(shop.casts),
+            cannot_charge=stock.unknown,
+            notes=stock.notes,
+            seconds=None if iterations is not None else seconds,
+            iterations=iterations,
+            seed=seed,
+            progress=progress,
+        )
+    )
+
+
+def read_plan(path: str | Path) -> Plan:
+    """A plan.json of today's format or an older one. Errors: FileFormatError with list, entry and field."""
+    from pipemetal.files.plan_file import read_plan_file
+
+    return read_plan_file(Path(path))
+
+
+def write_plan(plan: Plan, path: str | Path) -> None:
+    """Write a plan.json whole, every number in full. Errors: FileFormatError for a place that must not be written over.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_plan(Plan("Chapel"), Path(folder) / "plan.json")
+    ...     read_plan(Path(folder) / "plan.json") == Plan("Chapel")
+    True
+    """
+    from pipemetal.files.outbox import write as write_file
+
+    text = write(plan)
+    assert read(text) == plan
+    write_file(Path(path), text)
+
+
+def weigh_out(shop: Shop, recipe: str, wanted_kg: float, lots: Sequence[Lot] | None = None) -> Charge | Blocked:
+    """What to weigh for a melt of a recipe from the shop's lots (or those given), into an empty pot; or why there is none.
+
+    Errors: PlanError for an alloy that is no recipe; MeltError.
+
+    >>> from pipemetal.files.demo_files import packaged_file
+    >>> shop = read_shop(packaged_file("rack.csv").parent)
+    >>> charge = weigh_out(shop, "spotted-50", 200.0)
+    >>> 190.0 < charge.mass_kg < 230.0
+    True
+    """
+    if recipe not in shop.recipes:
+        raise PlanError("is not a recipe", field="recipe", value=recipe, allowed=", ".join(shop.recipes))
+    asked = MeltAsked("melt", shop.recipes[recipe], wanted_kg)
+    return weighed_out(asked, shop.lots if lots is None else lots, shop.settings).charge
+
+
+def push_card(
+    shop: Shop,
+    metal: Composition,
+    pour_temperature_c: float,
+    size_mm: tuple[float, float],
+    thickness_mm: tuple[float, float],
+    sled_mm: tuple[float, float] = (250.0, 760.0),
+) -> PushCard:
+    """How to push a sheet so that it tapers as wanted, by the law that the shop's own log teaches.
+
+    `size_mm`: length and width; `thickness_mm`: at its start and at its end; `sled_mm`: inner length and width.
+    Errors: CastingError.
+
+    >>> shop = Shop(Stock({}))
+    >>> card = push_card(shop, Composition.parse("Sn 50 Pb bal"), 195.0, (4500.0, 760.0), (2.0, 1.5))
+    >>> card.scoops, card.marks[-1].speed_m_s > card.marks[0].speed_m_s
+    (6, True)
+    """
+    want = Wanted(metal, pour_temperature_c, *size_mm, *thickness_mm)
+    return card_of(want, Outfit(Sled(*sled_mm)), learn(shop.casts).law)
