@@ -161,6 +161,4 @@ def _refuse_unknown(site: Site, name: str) -> None:
 
 
 def _unknown(name: str) -> BookError:
-    return BookError(
-        "is no pipe of an organ in the book", field="pipe", value=name, allowed="its organ file, kept under Organs"
-    )
+    return BookError("is not in the book", field="pipe", value=name, allowed="its organ file, kept under Organs")
