@@ -26,12 +26,12 @@ demo: $(VENV)/.core
 serve: $(VENV)/.core
 	$(BIN)/pipemetal serve --demo
 
-# Sets up everything and passes the tests.
+# Sets up everything and passes the tests, two files at a time. PIPEMETAL_TEST_LONG=1 runs the long ones too, as .ci/run does.
 test: $(VENV)/.dev
 	$(BIN)/ruff format --check src tests bench examples
 	$(BIN)/ruff check src tests bench examples
 	$(BIN)/mypy
-	$(BIN)/pytest -rs
+	$(BIN)/pytest -rs -n 2 --dist loadfile
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff format src tests bench examples

@@ -16,16 +16,6 @@ from shop_pages import working_book
 from pipemetal.shop.book import Book
 
 pytestmark = pytest.mark.browser
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 BOOKED = "div.tell.booked"
 
 
@@ -36,9 +26,8 @@ def book(tmp_path: Path) -> Iterator[Book]:
 
 
 @pytest.fixture
-def page(book: Book, chromium_path: str) -> Iterator[Any]:
+def page(book: Book, browser: Any) -> Iterator[Any]:
     import uvicorn
-    from playwright.sync_api import sync_playwright
 
     from pipemetal.web.app import create_app
     from pipemetal.web.site import Site
@@ -51,11 +40,9 @@ def page(book: Book, chromium_path: str) -> Iterator[Any]:
     thread.start()
     while not running.started:
         time.sleep(0.02)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path, args=ARGUMENTS)
-        context = browser.new_context(viewport={"width": 1024, "height": 768}, base_url=f"http://127.0.0.1:{port}")
-        yield context.new_page()
-        browser.close()
+    context = browser.new_context(viewport={"width": 1024, "height": 768}, base_url=f"http://127.0.0.1:{port}")
+    yield context.new_page()
+    context.close()
     running.should_exit = True
     thread.join()
 

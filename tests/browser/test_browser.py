@@ -42,16 +42,6 @@ PAGES = [
     "/jobs",
     "/racks/none",
 ]
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 @pytest.fixture(scope="module")
@@ -74,16 +64,6 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield f"http://127.0.0.1:{port}"
         running.should_exit = True
         thread.join()
-
-
-@pytest.fixture(scope="module")
-def browser(chromium_path: str) -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        held = playwright.chromium.launch(executable_path=chromium_path, args=ARGUMENTS)
-        yield held
-        held.close()
 
 
 @pytest.mark.parametrize(("width", "height", "theme"), SIZES)

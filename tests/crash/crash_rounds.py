@@ -35,6 +35,7 @@ from pipemetal.shop.book import Book, Piece
 HALF = Composition.parse("Sn 50 Pb bal")
 IMPORTED = 25
 ROLLS = 4
+PATIENCE_S = 300.0
 
 
 class Rounds:
@@ -123,7 +124,7 @@ class Rounds:
             stderr=subprocess.DEVNULL,
         )
         try:
-            wait_for(port)
+            wait_for(port, running)
             stop = threading.Event()
             people = [
                 threading.Thread(target=work, args=args)
@@ -135,7 +136,13 @@ class Rounds:
             ]
             for person in people:
                 person.start()
-            time.sleep(self.random.uniform(0.05, 0.6))
+            # by count, not by the clock: a busy machine too answers some forms, and the last one is on its way
+            enough, casts = self.forms_told() + self.random.randint(2, 25), len(self.casts)
+            while self.forms_told() < enough or len(self.casts) == casts:
+                if not all(person.is_alive() for person in people):
+                    break
+                time.sleep(0.002)
+            time.sleep(self.random.uniform(0.0, 0.03))
         finally:
             running.send_signal(signal.SIGKILL)
             running.wait()
@@ -149,6 +156,10 @@ class Rounds:
         self.undone |= {events[-1]}
         self.lots |= {f"S{self.number}-{k}" for k, event in enumerate(events[:-1]) if event not in gone}
         self.seen["server killed"] += 1
+
+    def forms_told(self) -> int:
+        """How many forms were answered as done."""
+        return sum(n for what, n in list(self.seen.items()) if what.startswith("form told"))
 
     def log_casts(self, port: int, stop: threading.Event) -> None:
         """Log one cast after the other."""
@@ -229,9 +240,9 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def wait_for(port: int) -> None:
-    until = time.monotonic() + 60.0
-    while time.monotonic() < until:
+def wait_for(port: int, running: subprocess.Popen[bytes]) -> None:
+    """Until the server answers, or has ended."""
+    while running.poll() is None:
         if "{" in get(port, "/static/style.css"):
             return
         time.sleep(0.03)
@@ -240,7 +251,7 @@ def wait_for(port: int) -> None:
 
 def get(port: int, path: str) -> str:
     """A page, empty where the server is gone."""
-    connection = HTTPConnection("127.0.0.1", port, timeout=20.0)
+    connection = HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
     try:
         connection.request("GET", path)
         return connection.getresponse().read().decode()
@@ -252,7 +263,7 @@ def get(port: int, path: str) -> str:
 
 def post(port: int, path: str, form: dict[str, str]) -> int:
     """The answer to a form, nought where the server is gone."""
-    connection = HTTPConnection("127.0.0.1", port, timeout=20.0)
+    connection = HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
     try:
         connection.request("POST", path, urlencode(form), {"content-type": "application/x-www-form-urlencoded"})
         answer = connection.getresponse()

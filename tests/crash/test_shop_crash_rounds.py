@@ -19,4 +19,4 @@ def test_nothing_told_as_done_is_lost_when_the_program_is_killed(
     monkeypatch.setenv("PIPEMETAL_BACKUPS", "")
     shop = request.getfixturevalue("postgres_url") if where == "postgres" else None
     seen = crash_rounds.main(shop, ROUNDS, seed=7)
-    assert seen["server killed"] == ROUNDS // 2 and seen["form told: cast"] > 0
+    assert seen["server killed"] == ROUNDS // 2 and seen["form told: cast"] >= ROUNDS // 2

@@ -36,7 +36,7 @@ def command(shop: Path, *args: str, before: Callable[[], None] | None = None) ->
         capture_output=True,
         text=True,
         preexec_fn=before,
-        timeout=120,
+        timeout=3600,
         check=False,
     )
 

@@ -14,7 +14,7 @@ DATA = Path(__file__).parents[1] / "data" / "layout" / "n61.json"
 
 def layout(*words: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "pipemetal", "layout", str(DATA), *words], capture_output=True, text=True, timeout=300
+        [sys.executable, "-m", "pipemetal", "layout", str(DATA), *words], capture_output=True, text=True, timeout=3600
     )
 
 

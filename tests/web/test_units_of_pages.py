@@ -101,6 +101,8 @@ def test_a_cast_is_logged_from_its_card_as_it_stands(client: TestClient, planned
         ("Octave 4 C body: misses by 0.05 mm", "Octave 4 C body"),
         ("pushed at 0.60 m/s", "1.97 ft/s"),
         ("362 to 370 C", "684 to 698 °F"),
+        ("two starts, at 0.7 and at 1.4 m/s", "at 2.3 and at 4.6 ft/s"),
+        ("starting one at 0.7 and one at 1.4 m/s", "one at 2.3 and one at 4.6 ft/s"),
     ],
 )
 def test_a_sentence_made_elsewhere_is_turned(made: str, says: str) -> None:
