@@ -85,4 +85,15 @@ def test_what_is_no_pipe_is_refused_or_traced(client: TestClient, book: Book) ->
 
 def test_the_pipes_of_an_organ_lead_to_their_cards(client: TestClient) -> None:
     page = client.get("/organs?rank=Octave").text
+    assert "/pipes/rank?organ=" in page
     assert "/pipes?of=Octave%20C" in page
+
+
+def test_a_rank_has_its_list_and_its_cards_on_paper(client: TestClient, book: Book) -> None:
+    key = str(next(iter(book.rows("organs")))["id"])
+    page = client.get("/pipes/rank", params={"organ": key, "rank": f"Octave {HOSTILE}"})
+    assert page.status_code == 200 and HOSTILE not in page.text
+    assert page.text.count("/pipes?of=Octave") == 3
+    pdf = client.get("/pipes/rank.pdf", params={"organ": key, "rank": "Octave"})
+    assert pdf.content[:5] == b"%PDF-"
+    assert client.get("/pipes/rank", params={"organ": key, "rank": "none"}).status_code == 404

@@ -212,7 +212,8 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
             inner=_length(units, ring.inner_radius_mm),
             angle=units.number(ring.angle_deg, 2),
         )
-        drawing.text("size", middle, 1.6, words, 3.0, anchor="middle")
+        least = 2.0 + text_width_mm(words, 3.0) / 2.0
+        drawing.text("size", max(middle, least), 1.6, words, 3.0, anchor="middle")
     title = say("Mouth on the flat body, foot under it, 1 : {scale}", scale=_scale(units, divisor))
     drawing.text("title", MARGIN_MM, drawing.height_mm - 4.0, title, 3.2, fill=QUIET)
     _languid(drawing, card, units, say, width_mm - languid_mm + 2.0, drawing.height_mm - 14.0)

@@ -44,6 +44,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/organs"): LOOK,
     ("GET", "/pipes"): LOOK,
     ("GET", "/pipes/card.pdf"): LOOK,
+    ("GET", "/pipes/rank"): LOOK,
+    ("GET", "/pipes/rank.pdf"): LOOK,
     ("POST", "/organs/try"): LOOK,
     ("GET", "/plans"): LOOK,
     ("GET", "/cutting"): LOOK,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Annotated
 from urllib.parse import quote
@@ -22,6 +22,10 @@ if TYPE_CHECKING:
 __all__ = ["add_routes", "card_of"]
 
 Text = Annotated[str, Query(max_length=250)]
+SIZES_FROM = (
+    "Sizes: computed from the organ file. The blanks are those of the largest sheet in the settings; a plan may lay them "
+    "otherwise. Solder, lips and languid: common practice, no source."
+)
 PICTURE_MM = 130.0
 BODY_HIGH_MM, MOUTH_HIGH_MM = 60.0, 110.0
 PIECE_HIGH_MM = 120.0
@@ -48,10 +52,22 @@ def _is_of(name: str, card: BenchCard) -> bool:
 
 def _cards_like(site: Site, key: str, text: str, name: str) -> Iterator[BenchCard]:
     """The cards of those ranks of an organ that a name begins with."""
-    organ = site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes()))
-    for rank in organ.ranks:
+    for rank in _organ(site, key, text).ranks:
         if name.startswith(f"{rank.name} "):
-            yield from site.kept(f"cards {key} {rank.name}", partial(_cards, site, organ, rank))
+            yield from _rank_cards(site, key, text, rank.name)
+
+
+def _organ(site: Site, key: str, text: str) -> Organ:
+    return site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes()))
+
+
+def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, ...]:
+    """The cards of a rank of an organ in the book. Errors: BookError for a rank that it does not have."""
+    organ = _organ(site, key, text)
+    rank = next((r for r in organ.ranks if r.name == name), None)
+    if rank is None:
+        raise BookError("is not in the book", field="rank", value=name)
+    return site.kept(f"cards {key} {name}", partial(_cards, site, organ, rank))
 
 
 def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
@@ -89,6 +105,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             card.pipe.id,
             "/organs",
             card=card,
+            sizes_from=show.say(SIZES_FROM),
             scanned="" if name == card.pipe.id else name,
             pictures=[Markup(to_svg(drawing)) for drawing in drawn if drawing is not None],
             headings=part_headings(units, say),
@@ -98,17 +115,50 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes/card.pdf")
     def card_pdf(request: Request, of: Text) -> Response:
-        from pipemetal.documents.bench_card_sheet import card_sheets
-        from pipemetal.documents.typeset import to_pdf
-
-        card, show = card_of(site, of.strip()), site.show(request)
+        card = card_of(site, of.strip())
         if card is None:
-            raise BookError("is not in the book", field="pipe", value=of)
-        paper = site.settings.paper
-        made = to_pdf(card_sheets([card], show.units, show.say, paper), paper, show.say.language)
-        return Response(made, media_type="application/pdf")
+            raise _unknown(of)
+        return _pdf(site, request, [card])
+
+    @app.get("/pipes/rank")
+    def rank_page(request: Request, organ: Text, rank: Text) -> Response:
+        from pipemetal.documents.bench_card_sheet import rank_headings, rank_rows
+
+        cards, show = _rank_cards(site, organ, str(site.book.row("organs", organ)["body"]), rank), site.show(request)
+        return site.page(
+            request,
+            "rank_cards.html",
+            rank,
+            "/organs",
+            organ_id=organ,
+            cards=cards,
+            sizes_from=show.say(SIZES_FROM),
+            headings=rank_headings(show.units, show.say),
+            rows=rank_rows(cards, show.units, show.say),
+        )
+
+    @app.get("/pipes/rank.pdf")
+    def rank_pdf(request: Request, organ: Text, rank: Text) -> Response:
+        return _pdf(site, request, _rank_cards(site, organ, str(site.book.row("organs", organ)["body"]), rank))
+
+
+def _pdf(site: Site, request: Request, cards: Sequence[BenchCard]) -> Response:
+    """Cards on the shop's paper, in the person's units and language."""
+    from pipemetal.documents.bench_card_sheet import card_sheets
+    from pipemetal.documents.typeset import to_pdf
+
+    show, paper = site.show(request), site.settings.paper
+    made = to_pdf(card_sheets(cards, show.units, show.say, paper), paper, show.say.language)
+    return Response(made, media_type="application/pdf")
 
 
 def _refuse_unknown(site: Site, name: str) -> None:
     """A name that neither an organ nor the book knows. Errors: BookError."""
-    site.book.trace_report(name)
+    try:
+        site.book.trace_report(name)
+    except BookError:
+        raise _unknown(name) from None
+
+
+def _unknown(name: str) -> BookError:
+    return BookError("is not in the book", field="pipe", value=name, allowed="its organ file, kept under Organs")
