@@ -31,7 +31,7 @@ test: $(VENV)/.dev
 	$(BIN)/ruff format --check src tests bench examples
 	$(BIN)/ruff check src tests bench examples
 	$(BIN)/mypy
-	$(BIN)/pytest -rs -n 2 --dist loadfile
+	$(BIN)/pytest -rs -n 2 --no-loadscope-reorder
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff format src tests bench examples

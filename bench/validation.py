@@ -157,7 +157,7 @@ def compared() -> dict[str, Any]:
             [sys.executable, "-m", "pytest", "-q", "tests/published"],
             cwd=ROOT,
             check=True,
-            env=os.environ | {"PIPEMETAL_COMPARISONS_OUT": str(out)},
+            env=os.environ | {"PIPEMETAL_COMPARISONS_OUT": str(out), "PIPEMETAL_TEST_LONG": "1"},
         )
         found: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
         return found

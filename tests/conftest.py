@@ -11,15 +11,36 @@ from typing import Any
 
 import pytest
 
+LONG = os.environ.get("PIPEMETAL_TEST_LONG") == "1"
+
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave the long tests out of an ordinary run; `.ci/run` runs them too, and so does asking for them by -m."""
-    if os.environ.get("PIPEMETAL_TEST_LONG") == "1" or config.getoption("-m"):
+    if LONG or config.getoption("-m"):
         return
     later = [item for item in items if item.get_closest_marker("long")]
     if later and len(later) < len(items):
         config.hook.pytest_deselected(items=later)
         items[:] = [item for item in items if not item.get_closest_marker("long")]
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Files side by side, each by one worker; the published checks as one, for their comparisons are counted together."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFile(LoadScopeScheduling):  # type: ignore[misc]
+        def _split_scope(self, nodeid: str) -> str:
+            file = nodeid.partition("::")[0]
+            return "tests/published" if file.startswith("tests/published/") else file
+
+    return ByFile(config, log)
+
+
+@pytest.fixture(scope="session")
+def long_run() -> bool:
+    """Whether this run may take its time: what is done in rounds is done more often then."""
+    return LONG
 
 
 def missing(what: str) -> None:

@@ -239,10 +239,10 @@ def parse_footage(text: str | float, *, field: str = "footage") -> Fraction:
 
 SMALL_MM: Final = 20.0
 _FIGURE: Final = r"\d+(?:[.,]\d+)?"
+_BETWEEN: Final = r" to | bis | (?:and|und)(?: one)?(?: at| mit)? |-"
 _QUANTITY: Final = re.compile(
     # a note is a C too, so a plain C wants a number that no rank has in its name
-    rf"(?<![\w.,/'])(-?{_FIGURE})(?:( to | bis | (?:and|und)(?: one)?(?: at| mit)? |-)({_FIGURE}))? "
-    r"(°C|kg|mm|m/s|m|K|(?<=\d\d\d )C)(?![\w/²³'])"
+    rf"(?<![\w.,/'])(-?{_FIGURE})(?:({_BETWEEN})({_FIGURE}))? (°C|kg|mm|m/s|m|K|(?<=\d\d\d )C)(?![\w/²³'])"
 )
 """A metric quantity, or two of them with one unit, in a sentence."""
 

@@ -155,7 +155,14 @@ def covered(law: ShopLaw, cast: LoggedCast) -> list[bool]:
     return [bool(a < t < b) for a, t, b in zip(low, seen, high, strict=True)]
 
 
-@pytest.mark.parametrize("rival", ["orifice", "liquid on a rough cloth", "contact time and gate"])
+@pytest.mark.parametrize(
+    "rival",
+    [
+        "orifice",
+        pytest.param("liquid on a rough cloth", marks=pytest.mark.long),
+        pytest.param("contact time and gate", marks=pytest.mark.long),
+    ],
+)
 def test_bands_hold_new_casts_and_narrow_with_the_log(rival: str) -> None:
     # Made-up shops of three laws, video timing, scatter 4 %, one cast in 25 misread.
     rng = np.random.default_rng(20)
@@ -187,7 +194,7 @@ def test_a_log_is_fitted_alike_whatever_its_order() -> None:
     assert one.casts_used == 5
 
 
-@pytest.mark.parametrize("scatter", [0.03, 0.06])
+@pytest.mark.parametrize("scatter", [0.03, pytest.param(0.06, marks=pytest.mark.long)])
 def test_a_long_log_knows_the_scatter_of_its_shop(scatter: float) -> None:
     # The posterior of 100 casts is narrow: sd 7 % of the value by 1/sqrt(2 n); 20 % is three of it.
     truth = ShopLaw.known("liquid on a rough cloth", cast_scatter=scatter, station_scatter=0.02)

@@ -42,6 +42,7 @@ def test_the_halving_pipe_of_twenty_noisy_gappy_pipes_is_found_within_a_fifth_of
     assert held / 60 >= 0.91
 
 
+@pytest.mark.long
 def test_planted_wrong_pipes_are_named_and_do_not_bend_the_scale() -> None:
     """Three of twenty wrong by 8 to 20 %, 1 % noise, 30 scales."""
     rng = np.random.default_rng(1711)

@@ -54,6 +54,7 @@ def test_every_kind_of_group_is_found_when_ten_percent_off_within_ten_casts(kind
     assert len(mine) == 2 and all(g.differs for g in mine)
 
 
+@pytest.mark.long
 def test_groups_that_do_not_differ_are_hardly_ever_made_to() -> None:
     # Six plain shops, two kinds each of two groups: intervals of 95 % drawn towards none.
     wrong = [g for seed in range(30, 36) for g in calibrate(shop(16, seed)).groups if g.differs]

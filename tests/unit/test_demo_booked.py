@@ -22,7 +22,7 @@ pytestmark = pytest.mark.long
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo")
-    result = CliRunner().invoke(cli, ["demo", str(folder), "--iterations", "40"], catch_exceptions=False)
+    result = CliRunner().invoke(cli, ["demo", str(folder), "--iterations", "20"], catch_exceptions=False)
     assert result.exit_code in (0, 1), result.output
     return folder
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import subprocess
 import sys
 import textwrap
 from pathlib import Path
 
+import click
 import pytest
+
+from pipemetal.cli.main import cli
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "first-organ.md").read_text(encoding="utf-8")
@@ -22,10 +26,27 @@ def blocks(text: str) -> list[str]:
     return [textwrap.dedent(block).strip("\n") for block in found]
 
 
+def test_what_the_tutorial_types_is_a_command_with_its_options() -> None:
+    typed = re.findall(r"^    pipemetal (.+)$", PAGE, re.MULTILINE)
+    assert len(typed) >= 9
+    for line in typed:
+        room: click.Command = cli
+        words = shlex.split(line)
+        while isinstance(room, click.Group) and words:
+            held = room.get_command(click.Context(room), words.pop(0))
+            assert held is not None, line
+            room = held
+        room.make_parser(click.Context(room)).parse_args(words)
+
+
+@pytest.mark.long
 def test_the_tutorial_can_be_followed_from_an_empty_folder(tmp_path: Path) -> None:
     typed, python = PAGE.split("## In Python")
     script = "\n".join(blocks(typed))
-    assert script.count("pipemetal ") >= 9
+    assert script.count("pipemetal ") >= 9 and "--iterations 1000" in script and "iterations=200" in python
+    # a short search finds a place for every pipe too; how good it is, other tests ask
+    script = script.replace("--iterations 1000", "--iterations 20")
+    python = python.replace("iterations=200", "iterations=20")
     folder = Path(sys.executable).parent
     env = os.environ | {"PATH": f"{folder}{os.pathsep}{os.environ['PATH']}", "PIPEMETAL_BY": "apprentice"}
     env.pop("PIPEMETAL_SHOP", None)

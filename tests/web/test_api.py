@@ -84,7 +84,7 @@ def test_what_cannot_be_is_refused_in_words(client: TestClient, path: str, body:
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_made_up_requests_find_no_error_of_the_server(planned: Book) -> None:
+def test_made_up_requests_find_no_error_of_the_server(long_run: bool, planned: Book) -> None:
     """Schemathesis makes requests up from the description; whatever it sends, the server is never at a loss."""
     import schemathesis
     from hypothesis import HealthCheck, Phase, given, settings
@@ -100,7 +100,7 @@ def test_made_up_requests_find_no_error_of_the_server(planned: Book) -> None:
 
     @given(case=st.one_of(strategies))
     @settings(
-        max_examples=250,
+        max_examples=1000 if long_run else 120,
         deadline=None,
         derandomize=True,
         database=None,
