@@ -188,11 +188,14 @@ class Shop:
         )
 
     def lay(
-        self, now: Now, charge_kg: float, length_m: float, first: float, last: float
+        self, now: Now, charge_kg: float, length_m: float, first: float, last: float, marks: Array | None = None
     ) -> tuple[Array, Array, Array, Array]:
-        """Distance, film without luck, film with the cast's luck, speed; film nan where the sled is empty."""
+        """Distance, film without luck, film with the cast's luck, speed; film nan where the sled is empty.
+
+        `marks`: distances and speeds of a card (2, n) that is followed instead of an even change from first to last.
+        """
         x = np.linspace(0.0, length_m, 121)
-        speed = np.linspace(first, last, 121)
+        speed = np.linspace(first, last, 121) if marks is None else first * np.interp(x, *marks)
         return x, *self._followed(now, x, speed, charge_kg), speed
 
     def _followed(self, now: Now, x: Array, speed: Array, charge_kg: float) -> tuple[Array, Array]:
@@ -213,10 +216,15 @@ class Shop:
         self.left_kg = max(head, 0.0) * area
         return plain, film
 
-    def log(self, number: int, given: tuple[Now, float, float, float, float] | None = None) -> LoggedCast | None:
+    def log(
+        self,
+        number: int,
+        given: tuple[Now, float, float, float, float] | None = None,
+        marks: Array | None = None,
+    ) -> LoggedCast | None:
         """A cast as the crew logs it; None where the sled ran empty."""
         now, charge, length, first, last = given or self.settings(number)
-        x, _, film, speed = self.lay(now, charge, length, first, last)
+        x, _, film, speed = self.lay(now, charge, length, first, last, marks)
         if not np.all(np.isfinite(film)) or self.left_kg < 2.0:
             return None
         rng, gauge = self.rng, 0.01
@@ -371,11 +379,12 @@ def closed(name: str, seed: int, casts: int = 10) -> float:
             continue
         now = replace(now, gate_mm=card.gate_mm)
         pace = math.exp(shop.rng.normal(0.0, 0.03))
-        first, last = card.marks[0].speed_m_s * pace, card.marks[-1].speed_m_s * pace
-        film = shop.lay(now, card.charge_kg, 4.0, first, last)[2]
+        marks = np.array([[m.distance_m for m in card.marks], [m.speed_m_s for m in card.marks]])
+        given = (now, card.charge_kg, 4.0, pace, pace)
+        film = shop.lay(*given, marks)[2]
         good = film[np.isfinite(film)] * 1e3 / SHRINK[now.tin]
         shares.append((good[0] - good[-1]) / (start - end) if len(good) == len(film) else 0.0)
-        cast = shop.log(number, (now, card.charge_kg, 4.0, first, last))
+        cast = shop.log(number, given, marks)
         if cast is not None:
             log.append(cast)
     return float(np.median(shares[-3:]))

@@ -23,9 +23,10 @@ from pipemetal.alloys.scheil import freezing_curve
 from pipemetal.alloys.solidus import solidus_c
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.freezing import freeze
-from pipemetal.casting.model import Coefficients, Sled
+from pipemetal.casting.model import Sled
 from pipemetal.casting.push import push_card
 from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.log_file import read_log
 from pipemetal.files.lots_file import read_lots
@@ -75,7 +76,7 @@ def main() -> None:
     timed("melts: one charge from 20 lots, 95 % certain", lambda: charge(request, lots), 3)
     timed(
         "casting: push card, gate and charge chosen",
-        lambda: push_card(half, 234, 4000, 800, 2.0, 1.5, Sled(250, 800), Coefficients.prior()),
+        lambda: push_card(Wanted(half, 195, 4000, 800, 2.0, 1.5), Outfit(Sled(250, 800))),
         5,
     )
     timed("casting: freezing of a sheet", lambda: freeze(half, 2.0, 233.8, 20, 20), 7)
@@ -87,6 +88,7 @@ def main() -> None:
         ("demo_bench.py", ["--quick"]),
         ("alloys_bench.py", ["--quick"]),
         ("casting_bench.py", ["--quick"]),
+        ("casting_worlds.py", ["--shops", "4"]),
         ("melts_bench.py", []),
         ("shop_bench.py", ["--seconds", "10", "--rolls", "2000"]),
         ("documents_bench.py", []),

@@ -31,7 +31,8 @@ memory`: remembered. Otherwise the source stands beside the value. A check that 
   by one (sluice gate, freezing by Neumann and Stefan, contact of half spaces), their sum is not. A shop's own log is the check.
 - Placing blanks on tapered sheets: no published instance holds a thickness rule. Checked are published strips and bins without
   it, perfect plans that we planted, and small jobs proven by an exact solver.
-- Walls, flues, toes and dross: common practice, no source. No dross of a pipe shop and no drift of its scrap has been published.
+- Walls, flues, toes, lips, solder and dross: common practice, no source. No scale's figure for the mass of a pipe or a rank was
+  found. No dross of a pipe shop and no drift of its scrap has been published.
 - What a foreman's day costs in time and metal with and without this: nothing is known.
 
 """

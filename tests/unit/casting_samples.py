@@ -9,12 +9,12 @@ import numpy as np
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
+from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled, ThermalSettings
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Made, Noise, simulate_cast
 from pipemetal.casting.wanted import Outfit, Wanted
-from pipemetal.casting.window import WindowLimits
 
 SN50 = Composition.parse("Sn 50 Pb bal")
 SLED = Sled(250, 800)

@@ -5,9 +5,10 @@ import pytest
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.cooling import cold_pieces, wait_s
 from pipemetal.casting.freezing import freeze, heat_curve
+from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import CastingTable, ThermalSettings
 from pipemetal.casting.table import DayCast, day
-from pipemetal.casting.window import WindowLimits, pour_window
+from pipemetal.casting.window import pour_window
 from pipemetal.errors import CastingError
 
 SN50 = Composition.parse("Sn 50 Pb bal")

@@ -84,7 +84,7 @@ def test_a_shop_that_drifts_is_told_and_its_present_used() -> None:
         ("orifice", "by_head", 0.55),
         ("contact time", "by_speed", -0.5),
         ("contact time", "by_gate", 0.0),
-        ("liquid on a rough cloth", "by_speed", -0.42),
+        ("liquid, half dragged", "by_speed", -0.42),
     ],
 )
 def test_the_departure_is_named_by_quantity_with_its_interval(rival: str, key: str, about: float) -> None:

@@ -6,11 +6,11 @@ from casting_samples import cast_of
 
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.learn import cloth_from_log, lift_margin_from_log, limits_from_verdicts, modelled_seconds
+from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import LoggedCast, gauge_of_log, reduced
 from pipemetal.casting.model import ThermalSettings
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Noise
-from pipemetal.casting.window import WindowLimits
 from pipemetal.errors import CastingError
 
 TRUTH = ShopLaw.known("liquid on a rough cloth", level=0.05, cast_scatter=0.04, station_scatter=0.02)

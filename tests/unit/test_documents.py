@@ -55,11 +55,16 @@ def test_patterns_open_clean_and_have_true_arcs(pipes: tuple[Pipe, ...], tmp_pat
         assert not document.audit().errors
     space = ezdxf.readfile(tmp_path / "tapered-4-body.dxf").modelspace()
     bodies = [p for p in parts if p.kind == "body" and p.sector is not None]
-    arcs = sorted(arc.dxf.radius for arc in space.query("ARC"))
+    arcs = sorted(arc.dxf.radius for arc in space.query("ARC") if arc.dxf.layer == "cut")
     assert len(arcs) == 2 * len(bodies)
     for part in bodies:
         assert part.sector is not None
         assert any(math.isclose(r, part.sector.outer_radius_mm, rel_tol=1e-9) for r in arcs)
+    # the finished outline lies within, and the mouth is marked
+    within = sorted(arc.dxf.radius for arc in space.query("ARC") if arc.dxf.layer == "finished")
+    assert len(within) == 2 * len(bodies)
+    assert any(math.isclose(r, bodies[0].development.outer_radius_mm, rel_tol=1e-9) for r in within)  # type: ignore[union-attr]
+    assert {e.dxf.layer for e in space} >= {"cut", "finished", "label", "check"}
     checks = [line for line in space.query("LINE") if line.dxf.layer == "check"]
     assert math.isclose(checks[0].dxf.start.distance(checks[0].dxf.end), 100.0)
 

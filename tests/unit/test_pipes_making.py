@@ -24,7 +24,8 @@ from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.pitch import Pitch
 from pipemetal.pipes.profile import Step
 from pipemetal.pipes.ranges import NoteRange
-from pipemetal.pipes.rank import Allowances, Chimney, Organ, Rank, Resonator
+from pipemetal.pipes.rank import Allowances, Chimney, Organ, Rank
+from pipemetal.pipes.reeds import Resonator
 from pipemetal.pipes.scale import HalfToneScale
 from pipemetal.pipes.totals import sheets_to_buy, totals
 from pipemetal.pipes.walls import WallRule

@@ -70,6 +70,13 @@ def test_every_row_is_read_back_the_same(row: Any) -> None:
     assert read(write(plan)) == plan
 
 
+def test_a_sum_of_nothing_is_written_as_the_number_it_is() -> None:
+    """What Python adds up to a whole 0 and what the file gives back are one text."""
+    sheet = record.NewSheet("N1", "lead-15", remnants_kg=sum([]))
+    text = write(record.Plan("Merrowby Chapel", new_sheets=(sheet,)))
+    assert write(read(text)) == text
+
+
 def test_the_keys_of_the_file_stay_flat() -> None:
     melt = record.Melt("M1", "half", charge=record.Charged((record.LotLine("T", "pig", 20.0),)))
     pour = record.Pour("N1", "half", "M1", 1, 1, card=record.PushCard(2.1, scoops=5))

@@ -269,7 +269,7 @@ def test_the_invented_shop_goes_in_and_comes_out_and_can_be_planned_from(tmp_pat
         second.undo(1)
         assert second.stock() == {}
     stock = planning_stock(tmp_path / "s.sqlite")
-    assert set(stock) == {"recipes", "rack", "lots", "unknown"}
+    assert set(stock.recipes) and stock.notes == ()
     assert len(stock.rack) == counts["rolls"] and stock.unknown == unknown
 
 
@@ -307,3 +307,16 @@ def test_who_only_looks_asks_for_the_latest_event_once(tmp_path: Path) -> None:
             second = book.add_lot("T2", "pig", 25.0)
             assert book.last_event() == seen == first
         assert book.last_event() == second
+
+
+@pytest.mark.parametrize("key", [" Q", "Q ", "lot:Q", "roll:Q"])
+def test_an_id_that_is_taken_for_another_is_refused(book: Book, key: str) -> None:
+    with pytest.raises(BookError, match=r"blank|account"):
+        book.add_lot(key, "pig", 10.0, Composition.parse("Pb 99.9 Sn bal"))
+
+
+def test_the_doctor_counts_what_stands(book: Book) -> None:
+    event = book.add_lot("Q", "pig", 10.0, Composition.parse("Pb 99.9 Sn bal"))
+    assert book.doctor()["rows"]["lots"] == 1
+    book.undo(event)
+    assert book.doctor()["rows"]["lots"] == 0

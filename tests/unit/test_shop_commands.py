@@ -73,7 +73,7 @@ def test_a_plan_is_accepted_done_and_taken_back(shop: str, tmp_path: Path) -> No
     assert told("rolls", "--free")["rolls"] == []
     done = told("done", "Chapel #1", "--roll", "R1")
     assert done["remnants"] == ["R1-1"]
-    told("done", "Chapel #1", "--melt", "M1", "--as", "2026-1", "--weighed", "T=20.5,P=19")
+    told("done", "Chapel #1", "--melt", "M1", "--as", "2026-1", "--weighed", "T=20.5,P=19", "--sure")
     told("undo", str(done["event"]))
     assert told("accept", "Chapel #1", "--take-back")["state"] == "given up"
     assert [r["id"] for r in told("rolls", "--free")["rolls"]] == ["R1"]

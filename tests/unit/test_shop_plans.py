@@ -1,5 +1,8 @@
 """A whole plan goes into the book, is done bit by bit, and can be taken back."""
 
+import json
+from dataclasses import replace
+
 import pytest
 from shop_samples import LEAD, TIN, a_plan, a_roll, as_plan
 
@@ -180,3 +183,17 @@ def test_a_melt_weighed_otherwise_than_planned_is_told_before_it_is_booked(stock
     assert stocked.rows("melts") == [] and len(stocked.reservations(plan_id)) == 3, "nothing was booked"
     stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 19.8, "P": 20.1}, sure=False)
     assert len(stocked.rows("melts")) == 1
+
+
+def test_a_plan_changed_by_hand_keeps_its_history_small(stocked: Book) -> None:
+    _, plan_id = stocked.accept_plan(as_plan(a_plan() | {"learned": "x" * 60_000}))
+    before = stocked.plan(plan_id)
+    assert before is not None
+    sheet = before.rolls_used[0]
+    moved = replace(sheet, cuts=(replace(sheet.cuts[0], x_mm=9.0), *sheet.cuts[1:]))
+    event = stocked.change_plan(plan_id, replace(before, rolls_used=(moved,)))
+    assert len(json.dumps(stocked.event(event).changes)) < 5_000
+    with pytest.raises(BookError, match="laid so already"):
+        stocked.change_plan(plan_id, replace(before, rolls_used=(moved,)))
+    stocked.undo(event)
+    assert stocked.plan(plan_id) == before

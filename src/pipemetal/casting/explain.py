@@ -233,9 +233,9 @@ class _Push:
         metal = checked_metal(cast.composition, round(pour_c, 1), cast.sled, _table_c(cast))
         box = Box.of(cast.sled, Gate(lip_mm=cast.lip_mm), gate_mm, metal, self.law, cast.slope_mm_m)
         speed = np.interp(self.x_m / self.x_m[-1], *pace)
-        laid = film_of_push(box, self.x_m, speed, charge_kg, (cast.run_up_mm or 0.0) * 1e-3)
-        if isinstance(laid, str):
-            raise CastingError(f"cannot be compared, the casts are too far apart: {laid}", field="id", value=cast.id)
+        run_up_m = 1e-3 * (cast.run_up_mm or 0.0)
+        laid = film_of_push(box, self.x_m, speed, charge_kg, run_up_m, may_run_empty=True)
+        assert not isinstance(laid, str)
         return np.asarray(1e3 * laid.film_m / laid_thickness_mm(cast.composition, 1.0))
 
 

@@ -26,7 +26,7 @@ _LEAST_HEAD_M = 2e-3
 # One unit of each input: a usual change of it (e-fold of gate, speed and head; 20 K; a fifth solid; the whole length).
 _HEAT_K, _SOLID = 20.0, 0.2
 # Spreads before any cast (estimates): the level; the gate's zero in mm; thickness for 20 K and for a fifth solid.
-LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.3, 0.05, 0.06
+LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.3, 0.05, 0.15
 # How much of the departure's size each input may carry.
 _SHARES = np.array([0.3, 0.0, 1.0, 1.0, 0.7, 0.4, 0.4, 0.3])
 _FLOOR = np.array([LEVEL_SD, GATE_ZERO_MM, 0.0, 0.0, 0.0, HEAT_SD, SOLID_SD, 0.0])

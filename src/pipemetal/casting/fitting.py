@@ -283,7 +283,8 @@ def fitted(
         inverses = _inverses(solved.whitening)
         pulled = np.einsum("cnm,cm->cn", inverses, rest)
         guess = np.einsum("cij,cnj,cn->ci", stack.unknown, by_unknown, pulled)
-    return _fit(stack, basis, hypers, linear, solved, weights, at, inverses, pulled, cast_sd, place_sd)
+    last = _Round(stack, basis, hypers, linear, solved, weights, at, (cast_sd, place_sd))
+    return _fit(last, inverses, pulled)
 
 
 def _inverses(root: Array) -> Array:
@@ -306,26 +307,30 @@ def _powers(at: At, basis: Basis, weights: Array, mean: Array, laws: Array, colu
     return found[0], found[1]
 
 
-def _fit(
-    stack: Stack,
-    basis: Basis,
-    hypers: Sequence[tuple[tuple[float, float], tuple[float, float]]],
-    linear: Linear,
-    solved: Solved,
-    weights: Array,
-    at: At,
-    inverses: Array,
-    pulled: Array,
-    cast_sd: float,
-    place_sd: float,
-) -> Fit:
+@dataclass(frozen=True, eq=False)
+class _Round:
+    """The last round of a fit, as it stood."""
+
+    stack: Stack
+    basis: Basis
+    hypers: Sequence[tuple[tuple[float, float], tuple[float, float]]]
+    linear: Linear
+    solved: Solved
+    weights: Array
+    at: At
+    scatters: tuple[float, float]
+
+
+def _fit(last: _Round, inverses: Array, pulled: Array) -> Fit:
+    stack, linear, solved, weights = last.stack, last.linear, last.solved, last.weights
+    cast_sd, place_sd = last.scatters
     kept = [(h, k) for h, k in np.argwhere(weights > max(_LEAST_WEIGHT, 0.0))]
     total = sum(float(weights[h, k]) for h, k in kept)
     covariances = {
         h: linear.sds[h][:, None] * np.linalg.inv(solved.matrices[h]) * linear.sds[h][None, :] for h, _ in kept
     }
     parts = tuple(
-        Part(int(k), float(weights[h, k]) / total, solved.means[h, :, k], covariances[h], hypers[h][1][0])
+        Part(int(k), float(weights[h, k]) / total, solved.means[h, :, k], covariances[h], last.hypers[h][1][0])
         for h, k in kept
     )
     ones = stack.used.astype(float)
@@ -333,4 +338,4 @@ def _fit(
     sds = cast_sd * np.sqrt(np.maximum(cast_sd**2 * np.einsum("cn,cnm,cm->c", ones, inverses, ones), 1e-9))
     spread = np.sqrt(np.maximum(np.einsum("cnn->cn", inverses), 1e-9))
     sigmas = np.where(stack.used, pulled / spread, 0.0)
-    return Fit(parts, basis, cast_sd, place_sd, linear, at, stack.used, effects, sds, sigmas, solved.total)
+    return Fit(parts, last.basis, cast_sd, place_sd, linear, last.at, stack.used, effects, sds, sigmas, solved.total)

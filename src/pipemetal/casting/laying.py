@@ -127,9 +127,16 @@ class Laid:
 
 
 def film_of_push(
-    box: Box, x_m: Array, speed_m_s: Array, charge_kg: float, run_up_m: float, guess_m: Array | None = None
+    box: Box,
+    x_m: Array,
+    speed_m_s: Array,
+    charge_kg: float,
+    run_up_m: float,
+    guess_m: Array | None = None,
+    *,
+    may_run_empty: bool = False,
 ) -> Laid | str:
-    """The film that a push lays; words instead, where the sled runs empty on the way.
+    """The film that a push lays; words instead, where the sled runs empty on the way (unless it may: for comparisons).
 
     The head follows from the film laid before, which follows from the head: repeated until it settles, from a guess.
     """
@@ -145,7 +152,7 @@ def film_of_push(
             break
     head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x_m, film))
     empty = np.flatnonzero(head < EMPTY_GATES * box.gate_m)
-    if len(empty):
+    if len(empty) and not may_run_empty:
         return f"the sled runs empty at {x_m[empty[0]]:.2f} m"
     left = charge_kg - run_up_kg - float(used_of_film_kg(box, x_m, film)[-1])
     return Laid(x_m, film, head, speed_m_s, times_s(x_m, speed_m_s), left, run_up_kg)

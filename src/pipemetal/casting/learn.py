@@ -13,10 +13,11 @@ import numpy as np
 
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.freezing import freeze, heat_curve
+from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array, ThermalSettings
 from pipemetal.casting.mush import solid_at_gate
-from pipemetal.casting.window import WindowLimits, way_loss_k
+from pipemetal.casting.window import way_loss_k
 
 __all__ = [
     "ClothFit",

@@ -1,4 +1,4 @@
-"""What the casting model rests on: sled, gate, table, heat settings and the coefficients that a shop's log improves.
+"""What the casting model rests on: sled, gate, table, heat settings and the metal that flows.
 
 Every default says where it comes from. ``estimate`` means an engineering guess that the shop's own log must replace.
 """

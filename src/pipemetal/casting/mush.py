@@ -125,12 +125,13 @@ def stirred_viscosity_pa_s(liquid_pa_s: Array | float, solid: Array | float) -> 
     """Viscosity of metal that was kept moving while it cooled: grows by a power of ten for every fifth of solid
     (estimate).
 
-    Sources: stirred slurries are commonly fitted by an exponential of the solid (from memory); the rate is an estimate.
+    Sources: stirred slurries are commonly fitted by an exponential of the solid (from memory); the rate gives 0.06 to
+        0.3 Pa s at a fifth to a third of solid, where casters' sheets come out (docs/casting.md).
 
     >>> [round(float(stirred_viscosity_pa_s(2.6e-3, s)), 3) for s in (0.0, 0.2, 0.4)]
-    [0.003, 0.026, 0.26]
+    [0.003, 0.056, 1.207]
     """
-    viscosity: Array = np.asarray(liquid_pa_s) * 10.0 ** (np.asarray(solid, dtype=float) / 0.2)
+    viscosity: Array = np.asarray(liquid_pa_s) * 10.0 ** (np.asarray(solid, dtype=float) / 0.15)
     return viscosity
 
 

@@ -21,6 +21,8 @@ SLOW_M_S, FAST_M_S = 0.7, 1.4
 _LADLE_HEAD = 0.2
 # A regime with less weight is not worth telling apart (share).
 _DOUBTED = 0.03
+# Share of solid at the gate of what casters call slush, where a log has none (docs/casting.md).
+_THICK_SOLID = 0.25
 # Above this weight of one regime the laws are told apart; what a cast on purpose must take from the doubt to be worth
 # it (percent).
 _SETTLED, _WORTH_PERCENT = 0.9, 0.3
@@ -93,15 +95,17 @@ def two_starts_percent(law: ShopLaw, casts: Sequence[ReducedCast]) -> dict[str, 
     True
     """
     usual = usual_place(casts)
-    solid = np.maximum(usual.solid, 0.28)
-    slow, fast = (replace(usual, speed_m_s=np.array([v]), place=np.array([0.0])) for v in (SLOW_M_S, FAST_M_S))
-    found: dict[str, float] = {}
-    for rival in RIVALS:
-        if rival.regime in found or law.regimes.get(rival.regime, 0.0) < _DOUBTED:
-            continue
-        ratio = rival.film_m(replace(fast, solid=solid)) / rival.film_m(replace(slow, solid=solid))
-        found[rival.regime] = 100.0 * (1.0 - float(ratio[0]))
-    return found
+    at = replace(usual, solid=np.maximum(usual.solid, _THICK_SOLID), place=np.array([0.0]))
+    slow, fast = (replace(at, speed_m_s=np.array([v])) for v in (SLOW_M_S, FAST_M_S))
+    parts: dict[str, list[tuple[float, float]]] = {}
+    for rival, weight in zip(RIVALS, law.rival_weights, strict=True):
+        ratio = float(rival.film_m(fast)[0] / rival.film_m(slow)[0]) if weight > 0.0 else 1.0
+        parts.setdefault(rival.regime, []).append((weight, ratio))
+    return {
+        name: 100.0 * (1.0 - sum(w * r for w, r in parts[name]) / sum(w for w, _ in parts[name]))
+        for name, weight in law.regimes.items()
+        if weight >= _DOUBTED and sum(w for w, _ in parts.get(name, [])) > 0.0
+    }
 
 
 def log_next(law: ShopLaw, casts: Sequence[ReducedCast]) -> str:

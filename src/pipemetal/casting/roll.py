@@ -56,7 +56,7 @@ def roll_field(
     """The field of a cast sheet from its push and its readings; without readings, what the push should give.
 
     Six places serve: see :func:`places_to_gauge`. ``place_scatter``: how uneven this shop's sheets are from place to
-    place, as a share of thickness (``Coefficients.station_scatter`` of its log); it widens the band of few readings.
+    place, as a share of thickness (``ShopLaw.station_scatter`` of its log); it widens the band of few readings.
 
     Raises:
         CastingError, SheetError: see :func:`expected_field` and :func:`pipemetal.sheets.fit.fit_field`.

@@ -25,7 +25,7 @@ CAST_SCATTER, STATION_SCATTER = 0.035, 0.02
 # Sizes of the departure that are weighed: straight (powers) and bending (Gaussian process), with weights before any
 # cast (estimates).
 SIZES = ((0.02, 0.3), (0.07, 0.3), (0.15, 0.2), (0.3, 0.13), (0.5, 0.07))
-BENDS = ((0.0, 0.3), (0.06, 0.3), (0.15, 0.25), (0.35, 0.15))
+BENDS = ((0.0, 0.35), (0.06, 0.3), (0.15, 0.22), (0.35, 0.13))
 # Alloys within so much tin are one (percent by mass).
 ONE_ALLOY_SN = 2.5
 # Film that a law may give at all; outside it a departure would be meaningless.

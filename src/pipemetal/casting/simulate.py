@@ -10,12 +10,12 @@ import numpy as np
 from pipemetal.casting.freezing import RUNS_NO_MORE
 from pipemetal.casting.laying import Box, Laid, film_of_push
 from pipemetal.casting.learn import MATT_SHARE, modelled_seconds, solid_of_cast
+from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import ThermalSettings, laid_thickness_mm
 from pipemetal.casting.push import push_card
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.wanted import Outfit, Wanted, checked_metal
-from pipemetal.casting.window import WindowLimits
 from pipemetal.errors import CastingError
 
 __all__ = ["Made", "Noise", "simulate_cast"]

@@ -127,15 +127,16 @@ def _add_melt(
 
 
 def masses_of(text: str, field: str) -> dict[str, float]:
-    """Kilograms by name, as `T1=200,S1=20.5`. Errors: InputError."""
+    """Kilograms by name, as `T1=200,S1=20.5`; what was weighed in several goes is added up. Errors: InputError."""
     from pipemetal.units import parse_mass_kg
 
-    masses = {}
+    masses: dict[str, float] = {}
     for part in text.split(","):
         name, equals, mass = part.rpartition("=")
         if not equals or not name.strip():
             raise InputError("cannot be read", field=field, value=part, allowed="T1=200,S1=20.5")
-        masses[name.strip()] = parse_mass_kg(mass.strip(), field=field, default_unit="kg")
+        held = parse_mass_kg(mass.strip(), field=field, default_unit="kg")
+        masses[name.strip()] = masses.get(name.strip(), 0.0) + held
     return masses
 
 

@@ -63,6 +63,7 @@ def dross(
             {
                 "melts": found.melts,
                 "scatter": rounded(found.scatter, 3),
+                "each_melt_kg": rounded(found.each_melt_kg, 3),
                 "doubted": list(found.doubted),
                 "factors": [
                     {
@@ -77,6 +78,8 @@ def dross(
             }
         )
         return
+    from pipemetal.melts.dross import EACH_MELT
+
     kinds = dict(found.losses.dross_share)
     print_table(
         f"Dross, from {found.melts} melts",
@@ -90,6 +93,14 @@ def dross(
                 f"{100 * f.learned:.0f} %",
             )
             if f.name in kinds
+            else (
+                f"{f.name}, kg whatever goes in",
+                f"{f.prior:.2f}",
+                f"{f.value:.2f}",
+                f"{f.low:.2f} to {f.high:.2f}",
+                f"{100 * f.learned:.0f} %",
+            )
+            if f.name == EACH_MELT
             else (
                 f"{f.name}, beside lead",
                 f"{f.prior:.2f}",

@@ -96,19 +96,21 @@ def patterns(
     """One drawing for each rank and part at full size: DXF for a plotter, SVG, or PDF in tiles with overlap and check lines."""
     from pipemetal.cli.pipes_cmd import load_pipes
     from pipemetal.documents.dxf import dxf_text
-    from pipemetal.documents.patterns import file_stem, pattern_drawing, pattern_groups
+    from pipemetal.documents.patterns import file_stem, marks_of, pattern_drawing, pattern_groups
     from pipemetal.documents.svg import to_svg
     from pipemetal.documents.tiles import tile_pdf
 
-    _, _, made = load_pipes(organ_file, recipes_path, rank)
+    organ, _, made = load_pipes(organ_file, recipes_path, rank)
     parts = [p for pipe in made if note in (None, pipe.note) for p in pipe.parts if kind in (None, p.kind)]
     if not parts:
         raise PipeError(
             "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
         )
     drawn: dict[str, str | bytes] = {}
+    marks = marks_of(made, organ.ranks)
     for (of_rank, of_kind), members in pattern_groups(parts).items():
-        drawing = pattern_drawing(members, members[0].id if len(members) == 1 else f"{of_rank} {of_kind}")
+        title = members[0].id if len(members) == 1 else f"{of_rank} {of_kind}"
+        drawing = pattern_drawing(members, title, marks)
         stem = file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
         for ending in kinds:
             if ending == "dxf":

@@ -382,9 +382,9 @@ def blanks(
     organ, _, made = load_pipes(organ_file, recipes_path, rank)
     parts = [part for pipe in made for part in pipe.parts]
     if dxf_dir is not None:
-        from pipemetal.documents.patterns import write_patterns
+        from pipemetal.documents.patterns import marks_of, write_patterns
 
-        write_patterns(parts, dxf_dir)
+        write_patterns(parts, dxf_dir, marks_of(made, organ.ranks))
     if csv_path is not None:
         _write_csv([_blank_line(p) for p in parts], csv_path)
     by_alloy = totals(made, lambda pipe, part: (part.alloy, part.kind))

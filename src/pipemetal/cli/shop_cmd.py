@@ -14,7 +14,7 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 from pipemetal.cli.tables import show_table, table_option
-from pipemetal.errors import InputError
+from pipemetal.errors import BookError, InputError
 
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
@@ -42,6 +42,8 @@ def _remember(ctx: click.Context, _: click.Parameter, value: str | None) -> None
 
 def shop_of(given: str | None) -> str:
     """The book given, or the one of the environment, or shop.sqlite here."""
+    if given is not None and not given.strip():
+        raise BookError("is empty", field="--shop", allowed="the path of a book, or its URL; left out: ./shop.sqlite")
     return given or os.environ.get("PIPEMETAL_SHOP") or "shop.sqlite"
 
 
@@ -283,7 +285,7 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
         return
     print_table(
         f"Roll {roll_id}: {row['alloy']}, {row['length_mm']:.0f} x {row['width_mm']:.0f} mm, mean {row['mean_mm']:.3f} mm, "
-        f"{row['place']}, {row['state']}",
+        ", ".join(word for word in (row["place"], row["state"]) if word),
         ["way", "from", "to", "kg"],
         [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace.items() for s in steps],
         [

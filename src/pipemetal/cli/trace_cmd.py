@@ -57,8 +57,18 @@ def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None
         click.echo(f"{account}: {_words(thing)}")
 
 
+def _shown(value: object) -> str:
+    if isinstance(value, float):
+        return f"{value:.3f}".rstrip("0").rstrip(".")
+    if isinstance(value, list) and all(isinstance(x, int | float) for x in value):
+        return ", ".join(f"{x:.0f}" for x in value) + " mm"
+    return str(value)
+
+
 def _words(thing: dict[str, Any]) -> str:
-    told = [f"{name.replace('_', ' ')} {value}" for name, value in thing.items() if value and name != "analyses"]
+    told = [
+        f"{name.replace('_', ' ')} {_shown(value)}" for name, value in thing.items() if value and name != "analyses"
+    ]
     told += [f"analysis {a['day']} {a['composition']}".replace("  ", " ") for a in thing["analyses"]]
     return "; ".join(told)
 

@@ -15,7 +15,7 @@ from pipemetal.documents.drawing import Arc, Drawing, Line, Polygon, Text
 
 __all__ = ["dxf_text", "to_dxf"]
 
-COLOURS: Final[Mapping[str, int]] = {"cut": 7, "label": 3, "check": 1}
+COLOURS: Final[Mapping[str, int]] = {"cut": 7, "finished": 8, "mark": 5, "label": 3, "check": 1}
 ALIGNED: Final = {
     "start": TextEntityAlignment.LEFT,
     "middle": TextEntityAlignment.CENTER,

@@ -1,7 +1,9 @@
 """Full-size patterns of blanks: one neutral drawing in millimetres, true arcs, layers by meaning.
 
-A drawing holds blanks side by side, mouth end at the bottom, each with its name and thickness; check lines of 100 mm and 4 in say
-whether a plot came out at full size. It goes out as DXF, as SVG, or as tiles of paper (`tiles`).
+A drawing holds blanks side by side, mouth end at the bottom, each with its name and thickness. Within each lies its finished
+outline (layer `finished`), so that every allowance is seen, and what is marked on it (layer `mark`): mouth and lips, sounding
+length, opening at the back, hood. Check lines of 100 mm and 4 in say whether a plot came out at full size. It goes out as DXF, as
+SVG, or as tiles of paper (`tiles`).
 """
 
 from __future__ import annotations
@@ -9,16 +11,21 @@ from __future__ import annotations
 import math
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from pipemetal.documents.drawing import Arc, Drawing
+from pipemetal.documents.colours import INK, QUIET
+from pipemetal.documents.drawing import Arc, Drawing, Polygon
 from pipemetal.documents.dxf import dxf_text
 from pipemetal.files.outbox import write_all
-from pipemetal.pipes.pipe import Part, RingSector
+from pipemetal.pipes.flat import FlatLine, finished_line, flat_lines
+from pipemetal.pipes.pipe import Part, Pipe, RingSector
+from pipemetal.pipes.rank import Rank
 
-__all__ = ["pattern_drawing", "pattern_groups", "write_patterns"]
+__all__ = ["Marks", "marks_of", "pattern_drawing", "pattern_groups", "write_patterns"]
+
+Marks = Mapping[str, Sequence[FlatLine]]
 
 GAP_MM: Final = 15.0
 CHECKS_MM: Final = (("100 mm", 100.0), ("4 in", 101.6))
@@ -42,15 +49,24 @@ def file_stem(rank: str, kind: str) -> str:
     return re.sub(r"[^A-Za-z0-9]+", "-", f"{rank} {kind}").strip("-").lower()
 
 
-def write_patterns(parts: Sequence[Part], folder: Path) -> list[Path]:
+def marks_of(pipes: Sequence[Pipe], ranks: Sequence[Rank]) -> dict[str, tuple[FlatLine, ...]]:
+    """What is marked on every part of some pipes, by the part's id."""
+    by_name = {rank.name: rank for rank in ranks}
+    return {part.id: flat_lines(pipe, part, by_name[pipe.rank]) for pipe in pipes for part in pipe.parts}
+
+
+def write_patterns(parts: Sequence[Part], folder: Path, marks: Marks | None = None) -> list[Path]:
     """Write all parts as DXF, one file for each rank and kind; returns the files."""
     groups = pattern_groups(parts).items()
-    drawn = {f"{file_stem(rank, kind)}.dxf": dxf_text(pattern_drawing(members)) for (rank, kind), members in groups}
+    drawn = {
+        f"{file_stem(rank, kind)}.dxf": dxf_text(pattern_drawing(members, marks=marks))
+        for (rank, kind), members in groups
+    }
     return write_all(folder, drawn)
 
 
-def pattern_drawing(parts: Sequence[Part], title: str = "") -> Drawing:
-    """The parts side by side at full size; layers `cut`, `label` and `check`.
+def pattern_drawing(parts: Sequence[Part], title: str = "", marks: Marks | None = None) -> Drawing:
+    """The parts side by side at full size; layers `cut`, `finished`, `mark`, `label` and `check`. `marks` as of `marks_of`.
 
     >>> part = Part("Flute 4 c body", "body", "plain-30", 300.0, 150.0, 0.8, 0.7, 0.08, (0,), None, 1.0, 1.0, 1.0, 1.0)
     >>> drawing = pattern_drawing([part])
@@ -67,8 +83,9 @@ def pattern_drawing(parts: Sequence[Part], title: str = "") -> Drawing:
             drawing.rectangle("cut", x, bottom, part.width_mm, part.length_mm)
         else:
             _add_sector(drawing, part.sector, centre, bottom)
+        _add_finished(drawing, part, centre, bottom, (marks or {}).get(part.id, ()))
         height = min(max(part.width_mm / 14.0, 1.2), 8.0)
-        text = f"{part.id}  {part.thickness_mouth_mm:.2f}/{part.thickness_top_mm:.2f} mm"
+        text = f"{part.id}  {part.thickness_mouth_mm:.2f}/{part.thickness_top_mm:.2f} mm{_allowed(part)}"
         drawing.text("label", centre + height / 2.0, bottom + 0.1 * part.length_mm, text, height, turn_deg=90.0)
         x += part.width_mm + GAP_MM
     for index, (words, length) in enumerate(CHECKS_MM):
@@ -80,16 +97,41 @@ def pattern_drawing(parts: Sequence[Part], title: str = "") -> Drawing:
     return drawing
 
 
-def _add_sector(drawing: Drawing, ring: RingSector, centre: float, bottom: float) -> None:
+def _allowed(part: Part) -> str:
+    """The allowances of a blank in words: along its edges, at its ends, and in its thickness."""
+    words = f"  edges {part.edge_mm:g}, ends {part.end_mm:g}" if part.edge_mm or part.end_mm else ""
+    planed = (1.0 - part.planed_share) * (part.thickness_mouth_mm + part.thickness_top_mm) / 2.0
+    return words + (f", to plane {planed:.2f}" if planed > 0.005 else "")
+
+
+def _add_finished(drawing: Drawing, part: Part, centre: float, bottom: float, lines: Sequence[FlatLine]) -> None:
+    """The finished outline of a blank, true arcs for a sector, and what is marked on it with its name."""
+    low = bottom + part.end_mm
+    if part.development is not None:
+        _add_sector(drawing, part.development, centre, low, "finished")
+    elif part.edge_mm or part.end_mm:
+        points = tuple((centre + x, low + y) for x, y in finished_line(part).points)
+        drawing.add(Polygon("finished", points, stroke=QUIET, width_mm=0.15))
+    for line in lines:
+        if line.kind == "finished":
+            continue
+        points = tuple((centre + x, low + y) for x, y in line.points)
+        drawing.line("mark", points, width_mm=0.15)
+        x, y = points[0]
+        drawing.text("mark", x + 1.0, y + 1.0, line.kind, min(4.0, part.width_mm / 20.0))
+
+
+def _add_sector(drawing: Drawing, ring: RingSector, centre: float, bottom: float, layer: str = "cut") -> None:
     """A ring sector whose large arc touches the bottom line at its middle, the cone's point above it."""
     apex = (centre, bottom + ring.outer_radius_mm)
     start, end = 270.0 - ring.angle_deg / 2.0, 270.0 + ring.angle_deg / 2.0
-    drawing.add(Arc("cut", apex, ring.outer_radius_mm, start, end))
+    stroke, width = (INK, 0.25) if layer == "cut" else (QUIET, 0.15)
+    drawing.add(Arc(layer, apex, ring.outer_radius_mm, start, end, stroke, width))
     if ring.inner_radius_mm > 0.0:
-        drawing.add(Arc("cut", apex, ring.inner_radius_mm, start, end))
+        drawing.add(Arc(layer, apex, ring.inner_radius_mm, start, end, stroke, width))
     for angle in (math.radians(start), math.radians(end)):
         inner, outer = (
             (apex[0] + radius * math.cos(angle), apex[1] + radius * math.sin(angle))
             for radius in (ring.inner_radius_mm, ring.outer_radius_mm)
         )
-        drawing.line("cut", [inner, outer])
+        drawing.line(layer, [inner, outer], stroke=stroke, width_mm=width)

@@ -9,7 +9,7 @@ from pipemetal.documents.colours import INK, QUIET
 from pipemetal.documents.drawing import Drawing, Polygon, text_width_mm
 from pipemetal.pipes.pipe import Pipe, footage_text
 
-__all__ = ["pipe_picture"]
+__all__ = ["pipe_picture", "round_scale"]
 
 WIDTH_MM, HEIGHT_MM = 210.0, 297.0
 ROOM_MM = 225.0
@@ -39,13 +39,13 @@ def pipe_picture(
         fill=QUIET,
     )
     whole = _height_mm(pipe)
-    divisor = _divisor(max(whole / ROOM_MM, _widest_mm(pipe) / 70.0))
+    divisor = round_scale(max(whole / ROOM_MM, _widest_mm(pipe) / 70.0))
     _Elevation(drawing, pipe, divisor, steps).draw()
     _words(drawing, pipe, divisor, tuning_c)
     return drawing
 
 
-def _divisor(least: float) -> float:
+def round_scale(least: float) -> float:
     """A round scale, 1 : 1, 1 : 1.5, 1 : 2, 1 : 2.5 and so on, that makes the pipe fit."""
     for power in (0.1, 1.0, 10.0, 100.0):
         for step in (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 7.5):

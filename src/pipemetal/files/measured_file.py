@@ -9,7 +9,7 @@ from pathlib import Path
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.csv_table import CsvRow, CsvTable, read_csv
 from pipemetal.pipes.notes import parse_note
-from pipemetal.pipes.old import OldPipe, OldRank
+from pipemetal.pipes.old import CONDITIONS, OldPipe, OldRank
 from pipemetal.units import parse_footage
 
 __all__ = ["read_measured"]
@@ -25,6 +25,7 @@ OPTIONAL = (
     "mouth_width_mm",
     "cut_up_mm",
     "mass_kg",
+    "condition",
     "remark",
 )
 
@@ -89,7 +90,15 @@ def _pipe(row: CsvRow, naming: str) -> OldPipe:
         row.maybe_number("mass_kg", 0.0005, 1000.0),
         row.text("remark", ""),
         row.where,
+        _condition(row),
     )
+
+
+def _condition(row: CsvRow) -> str:
+    text = row.text("condition", "good").casefold()
+    if text not in CONDITIONS:
+        raise row.error("is not known", "condition", text, ", ".join(CONDITIONS))
+    return text
 
 
 def _inner_diameter(row: CsvRow, thickness_mm: float | None) -> float | None:

@@ -16,6 +16,7 @@ from pipemetal.pipes.notes import NAMINGS
 from pipemetal.pipes.pitch import Pitch
 from pipemetal.pipes.rank import Allowances, Organ
 from pipemetal.pipes.temperament import TEMPERAMENTS, temperament_cents
+from pipemetal.pipes.wall_presets import WALL_PRESETS
 from pipemetal.pipes.walls import DEFAULT_WALL
 
 __all__ = ["organ_of", "read_organ"]
@@ -47,7 +48,8 @@ def _organ(top: TomlTable, where: str, folder: Path | None, recipes: Mapping[str
         allowances = _allowances(top.table("allowances", TomlTable({}, f"{where} [allowances]")))
         languids = read_languids(top.table("languids", TomlTable({}, f"{where} [languids]")))
         walls = {name: read_wall(name, table) for name, table in top.named_tables("wall").items()}
-        walls.setdefault(DEFAULT_WALL.name, DEFAULT_WALL)
+        named = {name: preset.rule for name, preset in WALL_PRESETS.items()}
+        walls = {DEFAULT_WALL.name: DEFAULT_WALL, **named, **walls}
         around = Around(naming, walls, recipes, folder)
         ranks = tuple(read_rank(table, around) for table in top.tables("rank"))
         top.finish()

@@ -11,9 +11,11 @@ from pipemetal.errors import FileFormatError
 
 __all__ = ["hidden_mark", "parse_day", "same_name"]
 
-DAYS: Final = "2026-03-04 or 4.3.2026; 2026-03 or 2026 where no more is known"
-_ISO: Final = re.compile(r"(\d{4})(?:-(\d{2})(?:-(\d{2}))?)?")
-_DOTTED: Final = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})")
+DAYS: Final = "2026-03-04 or 4.3.2026; 2026-03 or 2026 where no more is known; from 1500 to 2100"
+EARLIEST, LATEST = 1500, 2100
+"""Old pipes may have their day; a later year is a slip of the hand."""
+_ISO: Final = re.compile(r"([0-9]{4})(?:-([0-9]{2})(?:-([0-9]{2}))?)?")
+_DOTTED: Final = re.compile(r"([0-9]{1,2})\.\s?([0-9]{1,2})\.\s?([0-9]{4})")
 # marks that turn the direction of what is shown, so that a text reads as another one; and what steers a terminal
 _HIDDEN: Final = re.compile(r"[\u202a-\u202e\u2066-\u2069\u200e\u200f\u061c\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 
@@ -34,9 +36,10 @@ def parse_day(text: str, *, field: str = "day") -> str:
     iso, dotted = _ISO.fullmatch(held), _DOTTED.fullmatch(held)
     try:
         if dotted:
-            return datetime.date(int(dotted[3]), int(dotted[2]), int(dotted[1])).isoformat()
-        if iso:
-            datetime.date(int(iso[1]), int(iso[2] or 1), int(iso[3] or 1))
+            day = datetime.date(int(dotted[3]), int(dotted[2]), int(dotted[1]))
+            if EARLIEST <= day.year <= LATEST:
+                return day.isoformat()
+        if iso and EARLIEST <= datetime.date(int(iso[1]), int(iso[2] or 1), int(iso[3] or 1)).year <= LATEST:
             return held
     except ValueError:
         pass

@@ -14,13 +14,15 @@ from pipemetal.files.scale_tables import note_pairs, read_scale
 from pipemetal.files.toml_table import TomlTable
 from pipemetal.files.wall_tables import read_rank_wall
 from pipemetal.pipes.caps import CAP_KINDS, Cap
+from pipemetal.pipes.fronts import LIPS_MADE, Lining, Lips
 from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.mouth import LIPS
 from pipemetal.pipes.notes import parse_compass, parse_note
 from pipemetal.pipes.old import OldPipe
 from pipemetal.pipes.profile import Step
 from pipemetal.pipes.ranges import MADE, NEW_PARTS, NoteRange
-from pipemetal.pipes.rank import CLOSED, CONSTRUCTIONS, TUNINGS, Break, Chimney, Rank, Resonator
+from pipemetal.pipes.rank import CLOSED, CONSTRUCTIONS, TUNINGS, Break, Chimney, Rank
+from pipemetal.pipes.reeds import LENGTHS, SHAPES, Boot, Resonator, length_share
 from pipemetal.pipes.walls import DEFAULT_WALL, WallRule
 
 __all__ = ["Around", "read_rank"]
@@ -114,6 +116,9 @@ def _rank(table: TomlTable, around: Around) -> Rank:
         front=_front(table, around.naming),
         wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
         cap=_cap(table, construction in CLOSED),
+        lips=_lips(table),
+        foot_lining=_lining(table, around),
+        burnish_mm=table.length_mm("burnish", 0.0, 0.5, 0.0),
     )
 
 
@@ -167,11 +172,64 @@ def _resonator(table: TomlTable) -> Resonator | None:
     if inner is None:
         return None
     tip = inner.length_mm("tip", 2.0, 80.0)
+    shape = inner.text("shape", "conical", SHAPES)
+    named = isinstance(inner.data.get("length"), str) and inner.data["length"] in LENGTHS
     made = Resonator(
-        inner.ratio("length", 0.05, 2.0),
+        length_share(inner.text("length"), shape) if named else inner.ratio("length", 0.05, 2.0),
         tip,
         inner.length_mm("tip_last", 2.0, 80.0, tip),
         inner.whole("sections", 1, 6, 1),
+        shape,
+        inner.number("neck", 0.2, 5.0, 1.0),
+        inner.ratio("hood", 0.3, 0.95, None),
+        _boot(inner),
+        inner.length_mm("sleeve", 0.0, 200.0, 0.0),
+    )
+    inner.finish()
+    return made
+
+
+def _boot(table: TomlTable) -> Boot | None:
+    inner: TomlTable | None = table.table("boot", None)
+    if inner is None:
+        return None
+    diameter = inner.length_mm("diameter", 10.0, 200.0)
+    made = Boot(
+        inner.length_mm("length", 40.0, 1500.0),
+        diameter,
+        inner.length_mm("diameter_last", 10.0, 200.0, diameter),
+        inner.length_mm("toe", 4.0, 150.0, 12.0),
+        inner.ratio("cone", 0.1, 0.9, 0.4),
+        inner.length_mm("wall", 0.3, 5.0, 1.0),
+    )
+    inner.finish()
+    return made
+
+
+def _lips(table: TomlTable) -> Lips:
+    inner: TomlTable | None = table.table("lips", None)
+    if inner is None:
+        return Lips()
+    usual = Lips()
+    made = Lips(
+        inner.text("made", usual.made, LIPS_MADE),
+        inner.number("upper", 0.2, 4.0, usual.upper),
+        inner.number("lower", 0.2, 4.0, usual.lower),
+        inner.length_mm("sheet", 0.2, 5.0, None),
+    )
+    inner.finish()
+    return made
+
+
+def _lining(table: TomlTable, around: Around) -> Lining | None:
+    inner: TomlTable | None = table.table("foot_lining", None)
+    if inner is None:
+        return None
+    usual = Lining()
+    made = Lining(
+        inner.ratio("share", 0.1, 1.0, usual.share),
+        inner.length_mm("sheet", 0.2, 3.0, usual.sheet_mm),
+        _alloy(inner, "alloy", around, required=False, bought=True),
     )
     inner.finish()
     return made

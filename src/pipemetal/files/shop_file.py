@@ -18,6 +18,7 @@ from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.toml_table import TomlTable, near, read_toml
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import LOT_KINDS
+from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
 
 __all__ = [
@@ -53,7 +54,7 @@ SHOWN_IN = {
     "paper": ("a4", "letter"),
 }
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
-LONGEST_NAME, LONGEST_CURRENCY = 200, 20
+LONGEST_NAME, LONGEST_CURRENCY, LONGEST_LIST = 200, 20, 1000
 _WORK: Final = ("emptying_costs_kg", "errand_costs_kg", "melt_costs_kg", "take_down_costs_kg")
 _SHOP_LIMITS: Final[Limits] = dict.fromkeys(_WORK, (0.0, 1000.0))
 _LOSS_LIMITS: Final[Limits] = {
@@ -62,7 +63,7 @@ _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys([f"factor_{e}" for e in ELEMENTS], (0.0, 3.0)),
 }
 _NAMES: Final[dict[str, tuple[str, ...]]] = {
-    "shop": ("name", "currency", *SHOWN_IN, *_WORK),
+    "shop": ("name", "currency", *SHOWN_IN, "mandrels", *_WORK),
     "sheets": tuple(f.name for f in dataclasses.fields(SheetSettings)),
     "pot": tuple(f.name for f in dataclasses.fields(PotSettings)),
     "casting": tuple(f.name for f in dataclasses.fields(CastingSettings)),
@@ -202,6 +203,7 @@ def _settings(top: TomlTable) -> ShopSettings:
     head = top.table("shop", TomlTable({}, f"{top.where} [shop]"))
     name = _short(head, "name", "a shop", LONGEST_NAME)
     currency = _short(head, "currency", "EUR", LONGEST_CURRENCY)
+    mandrels = _mandrels(head)
     own = ShopSettings()
     work = {key: head.mass_kg(key.removesuffix("_kg"), *_SHOP_LIMITS[key], getattr(own, key)) for key in _WORK}
     length, mass, temperature, language, paper = (
@@ -221,6 +223,7 @@ def _settings(top: TomlTable) -> ShopSettings:
         filled(top, "casting", CastingSettings()),
         _losses(top),
         **work,
+        mandrels=mandrels,
         source=top.where,
     )
     top.finish()
@@ -231,6 +234,15 @@ def _short(table: TomlTable, key: str, default: str, longest: int) -> str:
     text: str = table.text(key, default)
     if len(text) > longest or not text.isprintable():
         raise table.error("is not a name", key, text, f"1 to {longest} printable letters")
+    return text
+
+
+def _mandrels(table: TomlTable) -> str:
+    text = _short(table, "mandrels", "", LONGEST_LIST) if table.raw("mandrels") else ""
+    try:
+        parse_mandrels(text)
+    except InputError as error:
+        raise error.at(table.where) from None
     return text
 
 

@@ -1,9 +1,12 @@
-"""A shop's own dross: factors by kind of lot and by element, fitted from melts that were weighed in, weighed out and assayed.
+"""A shop's own dross: factors by kind of lot and by element, fitted from melts that were weighed in, weighed out and
+assayed.
 
-Model: a melt loses of element e  L_e = sum over lots of  m d_kind [(1 - f) c_e w_e + f v_e],  with d the dross of a kind, f
-the oxide in it, v the metal in the oxide (tin while there is tin, lead otherwise), w_e how much more of an element goes with
-the metallic part than of lead. What is fitted is log d and log w, from priors (`LossModel`; a factor of 3 either way for a
-kind, of 2.2 for an element, at 95 %: estimates), so that few melts stay near the prior and many speak for themselves.
+Model: a melt loses of element e  L_e = sum over lots of  m d_kind [(1 - f) c_e w_e + f v_e],  with d the dross of a
+kind, f the oxide in it, v the metal in the oxide (tin while there is tin, lead otherwise), w_e how much more of an
+element goes with the metallic part than of lead; and a part that every melt loses whatever goes in (skin of the pot,
+ladles), of the melt's own metal. What is fitted is log d, log w and the log of that part, from priors (`LossModel`; a
+factor of 3 either way for a kind, of 2.2 for an element, at 95 %: estimates), so that few melts stay near the prior
+and many speak for themselves.
 
 Observed for each melt: in less out, in all and by element where the melt was assayed, and the dross itself where it was
 weighed. Their errors share the scale, the analyses and how a melt was skimmed that day; a melt that does not fit
@@ -31,6 +34,9 @@ Array = npt.NDArray[np.float64]
 Z95: Final = 1.959964
 PRIOR_LOG_SD_KIND: Final = 0.56
 PRIOR_LOG_SD_ELEMENT: Final = 0.40
+EACH_MELT: Final = "each melt"
+PRIOR_EACH_MELT_KG, PRIOR_LOG_SD_EACH_MELT = 0.4, 1.1
+"""Dross of a melt that does not grow with its charge: 0.05 to 3.5 kg at 95 % (estimate)."""
 DEGREES: Final = 4.0
 WEIGHING_SD_KG: Final = 0.25
 """Of one weighing on a scale that is read to half a kilogram (estimate)."""
@@ -47,9 +53,9 @@ DOUBTED: Final = 0.35
 class MeltRecord:
     """A melt that was weighed in and out.
 
-    `charged` holds each weighing in as a lot with the mass that went in; `out_kg` is everything that came out of it or stays
-    in the pot after skimming, in `out_weighings` weighings. `assay` and its 95 % half-widths are those of the melt, None where
-    it was not assayed.
+    `charged` holds each weighing in as a lot with the mass that went in; `out_kg` is everything that came out of it
+    or stays in the pot after skimming, in `out_weighings` weighings. `assay` and its 95 % half-widths are those of
+    the melt, None where it was not assayed.
     """
 
     name: str
@@ -107,19 +113,23 @@ class FittedFactor:
 
 @dataclass(frozen=True)
 class FittedLosses:
-    """The shop's own losses. `scatter` is how much dross differs from melt to melt beyond the scale and the analyses, as a share;
-    `doubted` names melts that do not fit."""
+    """The shop's own losses. `scatter` is how much dross differs from melt to melt beyond the scale and the analyses,
+    as a share; `doubted` names melts that do not fit. `each_melt_kg` is lost by every melt whatever goes in; `losses`
+    holds it as a share of the shop's usual melt, spread over all kinds, while `factors` are without it."""
 
     losses: LossModel
     factors: tuple[FittedFactor, ...]
     melts: int
     scatter: float
     doubted: tuple[str, ...]
+    each_melt_kg: float = 0.0
 
 
 @dataclass(frozen=True)
 class _Melt:
-    """A melt in numbers: what is observed, its covariance without the scatter, and the bases that losses are linear in."""
+    """A melt in numbers: what is observed, its covariance without the scatter, and the bases that losses are
+    linear in.
+    """
 
     observed: Array
     covariance: Array
@@ -143,15 +153,18 @@ def fit_dross(melts: Sequence[MeltRecord], prior: LossModel | None = None) -> Fi
     if not melts:
         raise MeltError("is empty: no melt to learn from", field="melts", allowed="melts weighed in and out")
     before = prior or LossModel()
-    kinds = sorted({lot.kind for melt in melts for lot in melt.charged})
+    lots = sorted({lot.kind for melt in melts for lot in melt.charged})
+    kinds = [*lots, EACH_MELT]
     assayed = {e for melt in melts if melt.assay is not None for lot in melt.charged for e in lot.composition.present()}
     elements = [e for e in ELEMENTS if e in assayed and e != "Pb"]
     held = [_numbers(melt, kinds, before.oxide_share) for melt in melts]
     start = np.log(
-        [max(before.share_of(k), 1e-5) for k in kinds]
+        [max(before.share_of(k), 1e-5) for k in lots]
+        + [PRIOR_EACH_MELT_KG]
         + [max(dict(before.element_factor).get(e, 1.0), 0.05) for e in elements]
     )
-    precision = np.diag([PRIOR_LOG_SD_KIND**-2.0] * len(kinds) + [PRIOR_LOG_SD_ELEMENT**-2.0] * len(elements))
+    sds = [PRIOR_LOG_SD_KIND] * len(lots) + [PRIOR_LOG_SD_EACH_MELT] + [PRIOR_LOG_SD_ELEMENT] * len(elements)
+    precision = np.diag(np.array(sds) ** -2.0)
     fits = [
         (scatter, *_fitted(held, start, precision, len(kinds), elements, before.oxide_share, scatter))
         for scatter in SCATTERS
@@ -162,11 +175,13 @@ def fit_dross(melts: Sequence[MeltRecord], prior: LossModel | None = None) -> Fi
         _factor(name, float(start[i]), float(theta[i]), float(covariance[i, i]), float(precision[i, i]))
         for i, name in enumerate([*kinds, *elements])
     )
-    shares = dict(before.dross_share) | {f.name: min(f.value, 0.3) for f in factors[: len(kinds)]}
+    each_kg = factors[len(lots)].value
+    spread = each_kg / float(np.mean([melt.in_kg for melt in melts]))
+    shares = dict(before.dross_share) | {f.name: min(f.value + spread, 0.3) for f in factors[: len(lots)]}
     by_element = dict(before.element_factor) | {f.name: min(f.value, 3.0) for f in factors[len(kinds) :]}
     losses = replace(before, dross_share=tuple(shares.items()), element_factor=tuple(by_element.items()))
     doubted = tuple(melt.name for melt, weight in zip(melts, weights, strict=True) if weight < DOUBTED)
-    return FittedLosses(losses, factors, len(melts), scatter, doubted)
+    return FittedLosses(losses, factors, len(melts), scatter, doubted, each_kg)
 
 
 def _averaged(fits: Sequence[tuple[float, Array, Array, list[float], float]], best: float) -> tuple[Array, Array]:
@@ -211,6 +226,8 @@ def _numbers(melt: MeltRecord, kinds: Sequence[str], oxide_share: float) -> _Mel
     if melt.heel is not None:
         came += melt.heel.mass_kg * np.array(melt.heel.composition.fractions)
         variance += np.array([(melt.heel.half_width_kg(e) / Z95) ** 2 for e in ELEMENTS])
+    metal[:, kinds.index(EACH_MELT)] = (1.0 - oxide_share) * came / melt.in_kg
+    oxide[ELEMENTS.index(victim), kinds.index(EACH_MELT)] = oxide_share * share
     observed, spread = [melt.in_kg - melt.out_kg], [0.0]
     scale_in, scale_out = [1.0], [1.0]
     if melt.assay is not None:

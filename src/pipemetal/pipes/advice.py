@@ -36,7 +36,7 @@ def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[str, .
     made = [p for p in pipes if p.made not in ("wood", "old")]
     if not made:
         return ()
-    said = (_ising(organ, rank, made), _walls(rank, made), _standing(made))
+    said = (_ising(organ, rank, made), _walls(rank, made), _standing(made), _not_worked_out(rank))
     return tuple(f"{rank.name}: {words}" for words in said if words)
 
 
@@ -56,6 +56,18 @@ def _ising(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> str:
         f"On {middle.note}, a flue of {flue:.2f} mm instead of {middle.flue_mm:.2f}, or a cut-up of {cut_up:.1f} mm "
         f"instead of {middle.cut_up_mm:.1f}, would bring it to {ISING_BEST:g}; the voicer decides"
     )
+
+
+def _not_worked_out(rank: Rank) -> str:
+    """What of a rank is no sheet metal, or not known."""
+    if rank.resonator is not None:
+        boots = "" if rank.resonator.boot else "; boots are not ordered, for the rank names none"
+        return f"block, shallot, tongue, wedge and tuning wire are not sheet metal and not worked out{boots}"
+    if rank.lips.made == "raised":
+        return "how far raised lips thin the metal that they are driven out of is not worked out"
+    if rank.lips.made == "applied":
+        return "the body behind applied lips is counted whole"
+    return ""
 
 
 def _walls(rank: Rank, pipes: Sequence[Pipe]) -> str:

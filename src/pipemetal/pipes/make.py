@@ -21,10 +21,11 @@ from pipemetal.pipes.pitch import note_name
 from pipemetal.pipes.profile import profile_length_mm
 from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Organ, Rank
+from pipemetal.pipes.reeds import between
 from pipemetal.pipes.scale import half_tones
 from pipemetal.pipes.walls import GivenWall, WallRule
 
-__all__ = ["Density", "organ_pipes", "rank_pipes", "sounding_length_mm"]
+__all__ = ["Density", "made_of_old", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
 BASS_HZ: Final = 65.406
 TREBLE_HZ: Final = 4186.0
@@ -171,7 +172,7 @@ def _tip_mm(rank: Rank, key: int) -> float:
     if rank.resonator is None:
         return 0.0
     share = (key - rank.first_key) / max(rank.last_key - rank.first_key, 1)
-    return float(rank.resonator.tip_mm * (rank.resonator.tip_last_mm / rank.resonator.tip_mm) ** share)
+    return between(rank.resonator.tip_mm, rank.resonator.tip_last_mm, share)
 
 
 def _slide_mm(organ: Organ, rank: Rank, diameter_mm: float) -> float:
@@ -189,13 +190,9 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
     cut = cap.body_mm if cap is not None else _cut_length_mm(organ, rank, s.frequency_hz, s.body_mm, d)
     visible, cut, top = _visible(rank, key, s, cut)
     mouth_wall = s.wall_mm
-    foot_factor = 1.0 if made == "sheet" else rank.foot_factor
-    reed = rank.construction == "resonator"
     note = note_name(key, organ.naming)
     name = f"{rank.name} {note}" if rank.footage is not None else f"{rank.name} {note}/{choir}"
-    foot_wall = mouth_wall * foot_factor
-    bore = rank.mouth.toe_bore(_flue_mm(organ, rank, s), s.mouth_width_mm)
-    toe = rank.toe_diameter_mm or default_toe_mm(d, foot_wall, bore)
+    below = _below(organ, rank, s, 1.0 if made == "sheet" else rank.foot_factor)
     return Pipe(
         id=name,
         rank=rank.name,
@@ -214,19 +211,13 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
         cut_up_mm=s.cut_up_mm,
         body_length_mm=s.body_mm,
         cut_length_mm=(s.old.length_mm if s.old else None) or cut,
-        foot_length_mm=0.0 if reed else _foot_mm(rank, s),
         chimney_diameter_mm=d * rank.chimney.diameter_ratio if rank.chimney else 0.0,
         chimney_length_mm=d * rank.chimney.length_ratio if rank.chimney else 0.0,
         thickness_mouth_mm=mouth_wall,
         thickness_top_mm=wall.top_mm(mouth_wall, cut),
-        thickness_foot_mm=0.0 if reed else foot_wall,
-        languid_thickness_mm=0.0 if reed else organ.languids.thickness_mm(d) * rank.languid_factor,
         parts=(),
         made=made,
         lip=rank.lip,
-        flue_mm=0.0 if reed else _flue_mm(organ, rank, s),
-        toe_bore_mm=0.0 if reed else min(bore, toe - 2.0 * foot_wall if toe > 2.0 * foot_wall else toe),
-        toe_diameter_mm=0.0 if reed else toe,
         tip_diameter_mm=_tip_mm(rank, key),
         hole_diameter_mm=d * (rank.hole_ratio or 0.0),
         slide_length_mm=_slide_mm(organ, rank, d),
@@ -235,7 +226,35 @@ def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, it
         ising=None if made == "wood" else _ising(organ, rank, s),
         cap=cap,
         remarks=_remarks(organ, rank, s, made, visible),
+        foot_length_mm=below.foot_length_mm,
+        thickness_foot_mm=below.thickness_foot_mm,
+        languid_thickness_mm=below.languid_thickness_mm,
+        flue_mm=below.flue_mm,
+        toe_bore_mm=below.toe_bore_mm,
+        toe_diameter_mm=below.toe_diameter_mm,
     )
+
+
+@dataclass(frozen=True)
+class _Below:
+    """What lies under the mouth of a flue pipe; a reed has nothing of it."""
+
+    foot_length_mm: float = 0.0
+    thickness_foot_mm: float = 0.0
+    languid_thickness_mm: float = 0.0
+    flue_mm: float = 0.0
+    toe_bore_mm: float = 0.0
+    toe_diameter_mm: float = 0.0
+
+
+def _below(organ: Organ, rank: Rank, s: _Sizes, foot_factor: float) -> _Below:
+    if rank.construction == "resonator":
+        return _Below()
+    wall, flue = s.wall_mm * foot_factor, _flue_mm(organ, rank, s)
+    bore = rank.mouth.toe_bore(flue, s.mouth_width_mm)
+    toe = rank.toe_diameter_mm or default_toe_mm(s.diameter_mm, wall, bore)
+    languid = organ.languids.thickness_mm(s.diameter_mm) * rank.languid_factor
+    return _Below(_foot_mm(rank, s), wall, languid, flue, min(bore, toe - 2.0 * wall if toe > 2.0 * wall else toe), toe)
 
 
 def _foot_mm(rank: Rank, s: _Sizes) -> float:
@@ -294,6 +313,16 @@ def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, den
     if item is not None and item.made == "old":
         parts, old_kg = _only_new(parts, item, item.old_pipe(key))
     return replace(draft, parts=parts, old_mass_kg=old_kg)
+
+
+def made_of_old(organ: Organ, rank: Rank, pipe: Pipe, old: OldPipe) -> Pipe:
+    """The pipe that an old one becomes in the place of a pipe of a rank: the old one's diameter, mouth and wall, the lengths that
+    this place wants. Its parts are left out.
+
+    Errors: PipeError where such a pipe cannot sound there.
+    """
+    item = NoteRange(pipe.key, pipe.key, "old", old=(replace(old, key=pipe.key, length_mm=None, foot_length_mm=None),))
+    return _draft(organ, rank, pipe.key, pipe.choir, pipe.footage, item)
 
 
 def _only_new(parts: tuple[Part, ...], item: NoteRange, old: OldPipe) -> tuple[tuple[Part, ...], float]:

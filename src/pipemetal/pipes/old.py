@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Final
 
 from pipemetal.pipes.pitch import sounding_semitones
 from pipemetal.pipes.scale_fit import MeasuredPipe
 
-__all__ = ["OldPipe", "OldRank"]
+__all__ = ["CONDITIONS", "OldPipe", "OldRank"]
+
+CONDITIONS: Final = ("good", "dented", "oval", "toe", "top", "cracked", "corroded")
+"""As found: fit to play, dented, out of round, its toe sunk in, its top torn, cracked through, eaten by corrosion."""
 
 
 @dataclass(frozen=True)
 class OldPipe:
     """An existing pipe; what was not measured is None. `diameter_mm` is the inner one at the mouth.
 
-    A pipe that is missing has no diameter. `where` is its place in the file it was read from.
+    A pipe that is missing has no diameter. `where` is its place in the file it was read from,
+    `condition` one of CONDITIONS.
     """
 
     key: int
@@ -29,6 +34,7 @@ class OldPipe:
     mass_kg: float | None = None
     remark: str = ""
     where: str = ""
+    condition: str = "good"
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,14 @@ from dataclasses import replace
 from typing import Any, Final
 
 from pipemetal.pipes.development import ConeDevelopment, cone_development, cylinder_width_mm, sector_blank
+from pipemetal.pipes.fronts import Lining
+from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import CLOSED, Allowances, Rank
+from pipemetal.pipes.reeds import Resonator, between
 from pipemetal.pipes.walls import wall_tolerance_mm
 
-__all__ = ["default_foot_mm", "default_toe_mm", "pipe_parts"]
+__all__ = ["default_foot_mm", "default_toe_mm", "flat_width_mm", "pipe_parts"]
 
 NEARLY_STRAIGHT: Final = 1e-4
 STEP_WITHOUT_A_RING: Final = 0.01
@@ -82,7 +85,17 @@ class _PartMaker:
             edge,
         )
 
-    def sector(self, kind: str, cone: ConeDevelopment, mouth_mm: float, top_mm: float, *, large_at_mouth: bool) -> Part:
+    def sector(
+        self,
+        kind: str,
+        cone: ConeDevelopment,
+        mouth_mm: float,
+        top_mm: float,
+        *,
+        large_at_mouth: bool,
+        alloy: str | None = None,
+        planing_mm: float | None = None,
+    ) -> Part:
         """A ring-sector blank around a cone's development; an inverted taper has its small arc at the mouth."""
         edge = self.allow.side_trim_mm + self.allow.seam_bevel_mm
         development = RingSector(cone.outer_radius_mm, cone.inner_radius_mm, cone.angle_deg)
@@ -90,7 +103,8 @@ class _PartMaker:
         # the layout keeps the large arc at the mouth end; where the mouth is at the small arc the two thicknesses swap
         walls = (mouth_mm, top_mm) if large_at_mouth else (top_mm, mouth_mm)
         areas = (cone.area_mm2, ring.area_mm2())
-        part = self._part(kind, ring.box_mm(), walls, ring, areas, None, None, self.allow.planing_mm)
+        planed = self.allow.planing_mm if planing_mm is None else planing_mm
+        part = self._part(kind, ring.box_mm(), walls, ring, areas, alloy, None, planed)
         return replace(part, edge_mm=edge, development=development)
 
     def _part(
@@ -148,9 +162,7 @@ class _PartMaker:
         """The body: one cylinder or cone, or the pieces of a stepped body or of a resonator, from the mouth up."""
         p = self.pipe
         if p.construction == "resonator" and rank.resonator is not None:
-            return self._stack(
-                [(1.0 / rank.resonator.sections, p.tip_diameter_mm, p.diameter_mm)], rank.resonator.sections
-            )
+            return self._stack(_resonator_pieces(p, rank.resonator), rank.resonator.sections)
         if rank.steps:
             return self._stack([(s.share, s.below * p.diameter_mm, s.above * p.diameter_mm) for s in rank.steps], 1)
         return [
@@ -182,6 +194,44 @@ class _PartMaker:
                 found.append(self.loose(f"joint {number}", wide, wide, walls[1], finished_area_mm2=ring))
             at += share
         return found
+
+    def reed(self, rank: Rank) -> list[Part]:
+        """Boot and sleeve of a reed, where the rank has them; the rest of a reed is not sheet metal."""
+        held, p = rank.resonator, self.pipe
+        found: list[Part] = []
+        if held is None:
+            return found
+        if held.boot is not None:
+            boot, wall = held.boot, held.boot.wall_mm
+            share = (p.key - rank.first_key) / max(rank.last_key - rank.first_key, 1)
+            wide = between(boot.diameter_mm, boot.diameter_last_mm, share)
+            cone = boot.cone_share * boot.length_mm
+            found.append(self.piece("boot toe", cone, boot.toe_mm, wide, wall, wall))
+            found.append(self.piece("boot", boot.length_mm - cone, wide, wide, wall, wall))
+        if held.sleeve_mm > 0.0:
+            wall = p.thickness_mouth_mm
+            inner = p.tip_diameter_mm + 2.0 * wall
+            found.append(self.loose("sleeve", held.sleeve_mm, cylinder_width_mm(inner, wall), wall))
+        return found
+
+    def lips(self, rank: Rank) -> list[Part]:
+        """Triangles of sheet laid on as lips; the body behind them is counted whole."""
+        p, lips = self.pipe, rank.lips
+        wall = lips.sheet_mm or p.thickness_mouth_mm
+        width = flat_width_mm(p)
+        return [
+            self.loose(f"lip {name}", share * width, width, wall, finished_area_mm2=share * width**2 / 2.0)
+            for name, share in (("upper", lips.upper), ("lower", lips.lower))
+        ]
+
+    def lining(self, lining: Lining) -> Part:
+        """The cone inside the foot, from the toe up."""
+        p, wall = self.pipe, lining.sheet_mm
+        toe = max(p.toe_diameter_mm - 2.0 * p.thickness_foot_mm, 2.0)
+        top = toe + (p.diameter_mm - toe) * lining.share
+        cone = cone_development(max(top - wall, toe), max(toe - wall, wall), lining.share * p.foot_length_mm)
+        part = self.sector("lining", cone, wall, wall, large_at_mouth=True, alloy=lining.alloy, planing_mm=0.0)
+        return replace(part, bought=part.bought or lining.alloy in BOUGHT_METALS)
 
     def foot(self) -> Part:
         """Cone from the body's diameter down to the toe, whose size is its outer diameter."""
@@ -236,6 +286,19 @@ class _PartMaker:
         )
 
 
+def flat_width_mm(pipe: Pipe) -> float:
+    """Width of the mouth on the flat blank: its share of the inner circumference, on the middle of the wall."""
+    return pipe.mouth_width_mm * (1.0 + pipe.thickness_mouth_mm / pipe.diameter_mm)
+
+
+def _resonator_pieces(pipe: Pipe, held: Resonator) -> list[tuple[float, float, float]]:
+    """Pieces of a resonator from the tip up: share of the length, inner diameters below and above."""
+    if held.shape == "conical":
+        return [(1.0 / held.sections, pipe.tip_diameter_mm, pipe.diameter_mm)]
+    neck = min(held.neck * pipe.diameter_mm / pipe.body_length_mm, 0.5)
+    return [(neck, pipe.tip_diameter_mm, pipe.diameter_mm), (1.0 - neck, pipe.diameter_mm, pipe.diameter_mm)]
+
+
 def default_toe_mm(diameter_mm: float, foot_wall_mm: float, bore_mm: float = 0.0) -> float:
     """Outer diameter of the toe where the organ file does not say it: 0.18 of the body's, at least 8 mm, and never so small that
     the toe's bore would leave less than the foot's own wall (common practice, no source).
@@ -263,13 +326,20 @@ def pipe_parts(
     """All parts of a pipe as flat blanks.
 
     Stopped, chimneyed and half-covered pipes get a cap and ears (ears on all of them: Dom Bedos, art. 152), others get
-    ears only where the rank asks for them. A resonator is its cone alone: boot, block and shallot are not this room's.
+    ears only where the rank asks for them. A reed has its resonator, and boot and sleeve where the rank has them; block, shallot
+    and tongue are not sheet metal.
     """
+    if pipe.visible_length_mm > 0.0:
+        allow = replace(allow, planing_mm=allow.planing_mm + rank.burnish_mm)
     maker = _PartMaker(pipe, allow, density_g_cm3, languid_alloy)
     parts = maker.body(rank)
     if pipe.construction == "resonator":
-        return tuple(parts)
+        return (*parts, *maker.reed(rank))
     parts += [maker.foot(), *maker.languid()]
+    if rank.lips.made == "applied":
+        parts += maker.lips(rank)
+    if rank.foot_lining is not None:
+        parts.append(maker.lining(rank.foot_lining))
     closed = pipe.construction in CLOSED
     if closed:
         parts += maker.cap(rank.cap.packing_mm)

@@ -15,7 +15,7 @@ __all__ = ["MADE", "NEW_PARTS", "NoteRange"]
 
 MADE: Final = ("cast", "sheet", "wood", "old", "borrowed", "silent")
 """Cast metal of another alloy or wall; flat sheet that is bought; wood; old pipes used again; another rank's pipe; none."""
-NEW_PARTS: Final = ("body", "foot", "languid", "cap", "ears", "slide", "chimney")
+NEW_PARTS: Final = ("body", "foot", "languid", "cap", "ears", "slide", "chimney", "lip", "lining")
 
 
 @dataclass(frozen=True)

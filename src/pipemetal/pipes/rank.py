@@ -10,15 +10,17 @@ from typing import Final
 
 from pipemetal.errors import PipeError
 from pipemetal.pipes.caps import Cap
+from pipemetal.pipes.fronts import Lining, Lips
 from pipemetal.pipes.mouth import Mouth
 from pipemetal.pipes.notes import NAMINGS
 from pipemetal.pipes.pitch import Pitch, note_name
 from pipemetal.pipes.profile import Step
 from pipemetal.pipes.ranges import NoteRange
+from pipemetal.pipes.reeds import Resonator
 from pipemetal.pipes.scale import HalfToneScale, Scale
 from pipemetal.pipes.walls import DEFAULT_WALL, GivenWall, LanguidRule, WallRule
 
-__all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank", "Resonator"]
+__all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank"]
 
 CONSTRUCTIONS: Final = (
     "open",
@@ -106,27 +108,6 @@ class Chimney:
 
 
 @dataclass(frozen=True)
-class Resonator:
-    """A conical reed resonator, whose wide end the rank's scale gives.
-
-    `length_share` is of the half wave c / 2f: reed, shallot and wire decide it, no formula does, so it must be given.
-    `tip_mm` is the inner diameter of the narrow end at the lowest key, `tip_last_mm` at the highest, straight in the
-    logarithm between. The cone is made of `sections` pieces one above the other.
-    """
-
-    length_share: float
-    tip_mm: float
-    tip_last_mm: float
-    sections: int = 1
-
-    def __post_init__(self) -> None:
-        _in_range("resonator.length_share", self.length_share, 0.05, 2.0)
-        _in_range("resonator.tip_mm", self.tip_mm, 2.0, 80.0, " mm")
-        _in_range("resonator.tip_last_mm", self.tip_last_mm, 2.0, 80.0, " mm")
-        _in_range("resonator.sections", self.sections, 1, 6)
-
-
-@dataclass(frozen=True)
 class Break:
     """From this key on, a compound rank has these choirs."""
 
@@ -143,7 +124,8 @@ class Rank:
     over mouth diameter of a tapered body (above 1: inverted). `foot_factor` scales the body's wall for its foot.
     `hole_ratio` is the hole in a half-covered pipe's cap by its diameter; `steps` are the pieces of a stepped body.
     `ranges` are notes that are not cast of the rank's own metal. `front` gives visible bodies, mouth to top in mm, at
-    some keys, straight between: such a pipe has its opening at the back at the sounding length.
+    some keys, straight between: such a pipe has its opening at the back at the sounding length. `lips`, `foot_lining` and
+    `burnish_mm` (metal left on bodies and feet of front pipes for scraping and burnishing) are explained in `fronts`.
     """
 
     name: str
@@ -179,6 +161,9 @@ class Rank:
     front: tuple[tuple[int, float], ...] = ()
     wind_mm_water: float | None = None
     cap: Cap = field(default_factory=Cap)
+    lips: Lips = field(default_factory=Lips)
+    foot_lining: Lining | None = None
+    burnish_mm: float = 0.0
 
     def __post_init__(self) -> None:
         if self.construction not in CONSTRUCTIONS:
@@ -288,6 +273,9 @@ class Rank:
             )
         if self.front and (self.footage is None or self.construction not in ("open", "tapered")):
             raise PipeError("goes with open and tapered simple ranks", field="front", value=self.construction)
+        _in_range("burnish_mm", self.burnish_mm, 0.0, 0.5, " mm")
+        if self.burnish_mm and not self.front:
+            raise PipeError("goes with a rank that has front pipes", field="burnish_mm", value=self.burnish_mm)
         for _, visible in self.front:
             _in_range("front", visible, 50.0, 12_000.0, " mm")
 

@@ -182,21 +182,9 @@ def _settle(model: str, readings: Readings, good: Flags) -> _Settled | None:
     return _Settled(fit, good, _scatter(fit, used), score + 2.0 * _log_choose(total, len(fit.breaks)))
 
 
-def fit_scale(pipes: Sequence[MeasuredPipe], *, reading_mm: float = 0.05, model: str | None = None) -> ScaleFit:
-    """The scale that explains measured pipes; `model` forces one of them.
-
-    `reading_mm` is the standard error of one reading. Missing pipes (no diameter) are passed over and named.
-
-    Errors: PipeError for fewer than five diameters, for all at one pitch, for an unknown model, and where no model
-    explains at least half of the pipes.
-
-    >>> hidden = [MeasuredPipe("", n, float(n), 155.5 * 2 ** (-n / 17.0)) for n in range(0, 48, 3)]
-    >>> fit = fit_scale(hidden)
-    >>> fit.model, round(fit.halving_pipe.value, 2), round(fit.diameter_8_foot_c.value, 1)
-    ('halving', 18.0, 155.5)
-    """
+def _check(pipes: Sequence[MeasuredPipe], reading_mm: float, model: str | None) -> None:
+    """Refuse what no scale can be found in. Errors: PipeError."""
     present = [p for p in pipes if p.diameter_mm is not None]
-    missing = tuple(p for p in pipes if p.diameter_mm is None)
     if len(present) < LEAST_PIPES:
         raise PipeError(
             "has too few diameters", field="measured pipes", value=len(present), allowed=f"{LEAST_PIPES} and up"
@@ -210,16 +198,40 @@ def fit_scale(pipes: Sequence[MeasuredPipe], *, reading_mm: float = 0.05, model:
         raise PipeError("is not known", field="model", value=model, allowed=", ".join(MODELS))
     if not 0.0 <= reading_mm <= 5.0:
         raise PipeError("is out of range", field="reading_mm", value=reading_mm, allowed="0 to 5 mm")
-    readings = _readings(present, reading_mm)
-    off = local_residuals(readings.semitones, readings.log_diameter)
-    first = np.abs(off) <= max(3.5 * mad_scale(off), TOLERATED)
+
+
+def _settled_models(models: Sequence[str], readings: Readings, first: Flags) -> dict[str, _Settled]:
+    """The best that each model settles on, by its name; those that settle nowhere are left out."""
     found = {}
-    for name in [model] if model else MODELS:
+    for name in models:
         # neighbours of a step look wrong to each other, so every model also begins with all pipes held good
         starts = [first] if first.all() else [first, np.ones_like(first)]
         settled = [s for s in (_settle(name, readings, start) for start in starts) if s is not None]
         if settled:
             found[name] = min(settled, key=lambda s: s.score)
+    return found
+
+
+def fit_scale(pipes: Sequence[MeasuredPipe], *, reading_mm: float = 0.05, model: str | None = None) -> ScaleFit:
+    """The scale that explains measured pipes; `model` forces one of them.
+
+    `reading_mm` is the standard error of one reading. Missing pipes (no diameter) are passed over and named.
+
+    Errors: PipeError for fewer than five diameters, for all at one pitch, for an unknown model, and where no model
+    explains at least half of the pipes.
+
+    >>> hidden = [MeasuredPipe("", n, float(n), 155.5 * 2 ** (-n / 17.0)) for n in range(0, 48, 3)]
+    >>> fit = fit_scale(hidden)
+    >>> fit.model, round(fit.halving_pipe.value, 2), round(fit.diameter_8_foot_c.value, 1)
+    ('halving', 18.0, 155.5)
+    """
+    _check(pipes, reading_mm, model)
+    present = [p for p in pipes if p.diameter_mm is not None]
+    missing = tuple(p for p in pipes if p.diameter_mm is None)
+    readings = _readings(present, reading_mm)
+    off = local_residuals(readings.semitones, readings.log_diameter)
+    first = np.abs(off) <= max(3.5 * mad_scale(off), TOLERATED)
+    found = _settled_models([model] if model else list(MODELS), readings, first)
     if not found:
         raise PipeError(
             "are explained by no scale",

@@ -10,18 +10,31 @@ from typing import Final
 from pipemetal.layout.problem import Blank, Sector
 from pipemetal.pipes.development import sector_blank
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
+from pipemetal.planning.settings import ShopSettings
 
-__all__ = ["OrderedBlank", "SheetLimits", "blanks_for"]
+__all__ = ["OrderedBlank", "Place", "SheetLimits", "blanks_for", "largest_blank"]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Which of the lengths from the mouth up, and which of the strips side by side, a blank of a part is."""
+
+    length: int = 1
+    lengths: int = 1
+    strip: int = 1
+    strips: int = 1
 
 
 @dataclass(frozen=True)
 class OrderedBlank:
-    """A blank with the pipe and part it is for. `share` is its share of the part, under 1 for one of several strips."""
+    """A blank with the pipe and part it is for. `share` is its share of the part, under 1 for one of several strips; `place`
+    says which length and strip of its part it is."""
 
     blank: Blank
     pipe: Pipe
     part: Part
     share: float
+    place: Place = Place()
 
     @property
     def finished_mass_kg(self) -> float:
@@ -41,12 +54,25 @@ class SheetLimits:
     joint_overlap_mm: float = 0.0
 
 
+def largest_blank(settings: ShopSettings, joint_overlap_mm: float = 0.0) -> SheetLimits:
+    """The largest blank that a sheet to cast holds, inside its trim.
+
+    >>> largest_blank(ShopSettings())
+    SheetLimits(longest_mm=5170.0, widest_mm=870.0, joint_overlap_mm=0.0)
+    """
+    sheets = settings.sheets
+    return SheetLimits(
+        sheets.most_length_mm - 2.0 * sheets.trim_mm, sheets.most_width_mm - 2.0 * sheets.trim_mm, joint_overlap_mm
+    )
+
+
 @dataclass(frozen=True)
 class _Length:
     """One of the lengths that a part is made of, from its mouth end up: what it is cut as, its walls, its share of the part."""
 
     blank: Blank
     share: float
+    place: Place
 
 
 def _blank(
@@ -71,14 +97,20 @@ def _rectangles(part: Part, limits: SheetLimits) -> list[_Length]:
     if part.width_mm > limits.widest_mm:
         strips = math.ceil(bare_width / max(limits.widest_mm - 2.0 * part.edge_mm, 1.0))
     if lengths > MOST_PIECES or strips > MOST_PIECES:
-        return [_Length(_blank(part, part.id, (part.length_mm, part.width_mm), _walls(part, 0.0, 1.0), None), 1.0)]
+        return [
+            _Length(_blank(part, part.id, (part.length_mm, part.width_mm), _walls(part, 0.0, 1.0), None), 1.0, Place())
+        ]
     found = []
     for n in range(lengths):
         overlap = limits.joint_overlap_mm if n > 0 else 0.0
         size = (bare_length / lengths + overlap + 2.0 * part.end_mm, bare_width / strips + 2.0 * part.edge_mm)
         walls = _walls(part, n / lengths, (n + 1) / lengths)
         names = _names(part.id, n, lengths, strips)
-        found += [_Length(_blank(part, name, size, walls, None), 1.0 / (lengths * strips)) for name in names]
+        share = 1.0 / (lengths * strips)
+        found += [
+            _Length(_blank(part, name, size, walls, None), share, Place(n + 1, lengths, k, strips))
+            for k, name in enumerate(names, start=1)
+        ]
     return found
 
 
@@ -108,12 +140,15 @@ def _sectors(part: Part, cone: RingSector, limits: SheetLimits) -> list[_Length]
             walls = _walls(part, n / lengths, (n + 1) / lengths)
             share = RingSector(outer, inner, cone.angle_deg).area_mm2() / whole / number
             names = _names(part.id, n, lengths, number)
-            found += [_Length(_blank(part, name, ring.box_mm(), walls, ring), share) for name in names]
+            found += [
+                _Length(_blank(part, name, ring.box_mm(), walls, ring), share, Place(n + 1, lengths, k, number))
+                for k, name in enumerate(names, start=1)
+            ]
         else:
             return found
     # nothing makes it small enough: left whole, so that the layout names it as what cannot be served
     size = (part.length_mm, part.width_mm)
-    return [_Length(_blank(part, part.id, size, _walls(part, 0.0, 1.0), part.sector), 1.0)]
+    return [_Length(_blank(part, part.id, size, _walls(part, 0.0, 1.0), part.sector), 1.0, Place())]
 
 
 def _strips(cone: RingSector, part: Part, limits: SheetLimits) -> tuple[int, RingSector] | None:
@@ -143,5 +178,5 @@ def blanks_for(pipes: Sequence[Pipe], limits: SheetLimits) -> tuple[OrderedBlank
                 continue
             cone = part.development
             pieces = _rectangles(part, limits) if cone is None else _sectors(part, cone, limits)
-            found += [OrderedBlank(piece.blank, pipe, part, piece.share) for piece in pieces]
+            found += [OrderedBlank(piece.blank, pipe, part, piece.share, piece.place) for piece in pieces]
     return tuple(found)

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 
 from pipemetal.casting.calibrate import Calibration, calibrate
 from pipemetal.casting.learn import LIFT_MARGIN, cloth_from_log, lift_margin_from_log, limits_from_verdicts
+from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import ThermalSettings
 from pipemetal.casting.shop_law import ShopLaw
-from pipemetal.casting.window import WindowLimits
 
 __all__ = ["Learned", "learn"]
 

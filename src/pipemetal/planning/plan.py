@@ -23,7 +23,7 @@ from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
-from pipemetal.planning.blanks import OrderedBlank, SheetLimits, blanks_for
+from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.learning import Learned
@@ -192,9 +192,7 @@ def make_plan(
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in recipes.items()}
     tell(0.0, "working out pipes")
     pipes = organ_pipes(organ, lambda alloy: density[alloy])
-    widest = settings.sheets.most_width_mm - 2.0 * settings.sheets.trim_mm
-    longest = settings.sheets.most_length_mm - 2.0 * settings.sheets.trim_mm
-    blanks = blanks_for(pipes, SheetLimits(longest, widest, organ.allowances.joint_overlap_mm))
+    blanks = blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm))
     problem = layout_problem(blanks, rack, settings)
     fees = work_as_metal(problem, settings, density)
 

@@ -11,6 +11,7 @@ from typing import Final
 from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Castable
 from pipemetal.melts.losses import LossModel
+from pipemetal.pipes.mandrels import parse_mandrels
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
@@ -214,6 +215,8 @@ class ShopSettings:
     and watching one melt more, in kilograms of its metal. `take_down_costs_kg`: taking a roll down, unrolling it and
     putting its rest back, in kilograms of its metal.
 
+    `mandrels` are those that pipes are rolled on (`pipes/mandrels.py`): "12, 60, 10-150", in mm.
+
     Units, language and paper are those of pages and sheets; files and JSON stay metric.
 
     `source` says where they were read, in words that a plan repeats; `said` are the keys that the shop said itself.
@@ -234,5 +237,9 @@ class ShopSettings:
     errand_costs_kg: float = 20.0
     melt_costs_kg: float = 10.0
     take_down_costs_kg: float = 3.0
+    mandrels: str = ""
     source: str = field(default="the program's own", compare=False)
     said: frozenset[str] = field(default=frozenset(), compare=False)
+
+    def __post_init__(self) -> None:
+        parse_mandrels(self.mandrels)

@@ -73,7 +73,10 @@ def write(plan: Plan) -> str:
     >>> read(write(Plan("Merrowby Chapel"))) == Plan("Merrowby Chapel")
     True
     """
-    return json.dumps(as_dict(plan), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+    sure = from_value(
+        as_dict(plan)
+    )  # so a plan that could not be read is not written, and a whole number stays the number it is
+    return json.dumps(as_dict(sure), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
 
 
 def read(text: str, name: str = "plan.json") -> Plan:

@@ -12,7 +12,7 @@ import numpy as np
 from pipemetal.errors import ConvergenceError, SheetError
 from pipemetal.sheets.checks import checked_number
 from pipemetal.sheets.field import THICKEST_MM, THINNEST_MM, FloatArray, ThicknessField
-from pipemetal.sheets.readings import FEWEST_READINGS, LeftOut, Reading, checked_readings
+from pipemetal.sheets.readings import LeftOut, Reading, checked_readings, why_left_out
 
 __all__ = ["fit_field"]
 
@@ -21,7 +21,7 @@ GROSS_SDS = 4.5
 # More readings left out than this share: the readings disagree, and no field is given.
 MOST_LEFT_OUT = 0.35
 # Grid of covariance parameters tried: correlation lengths as shares of the sheet, signal over gauge deviation.
-LENGTH_SHARES = (0.2, 0.4, 0.8)
+LENGTH_SHARES = (0.1, 0.2, 0.4, 0.8)
 WIDTH_SHARES = (0.4, 1.0)
 SIGNAL_SDS = (0.5, 1.5, 4.0, 10.0)
 NOISE_SDS = (1.0, 1.5, 2.5)
@@ -32,16 +32,26 @@ STARTS = 300
 # in mm): curve along, tilt across, bow across. common practice, no source.
 CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM = 0.05, 0.03, 0.03
 # How far a sheet may miss the shape that its push should have given, beside a level of its own: tilted along, curved
-# along, tilted across, bowed across (one standard deviation at the edge, mm), and in smooth waves (times the gauge). estimate.
+# along, tilted across, bowed across (one standard deviation at the edge, mm), and in smooth waves (times the gauge).
+# estimate.
 PUSH_SLOPE_MM, PUSH_CURVE_MM, PUSH_TILT_MM, PUSH_BOW_MM = 0.015, 0.015, 0.025, 0.025
-PUSH_SIGNAL_SDS, PUSH_SIGNAL_USUAL = (0.2, 0.6, 1.2, 2.5, 5.0), 0.7
-FEWEST_WITH_PUSH = 4
-# Waves too short for the readings to follow, times the gauge: tried sizes, and their usual size (half-Cauchy). estimate.
-WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 0.6
+PUSH_SIGNAL_SDS, PUSH_SIGNAL_USUAL = (0.2, 0.6, 1.2, 2.5, 5.0), 1.2
+FEWEST_KEPT = 4
+# Where readings were left out of few, what is kept may be the wrong ones: the band is this much wider for each share
+# left out.
+DOUBTED = 2.0
+# Waves too short for the readings to follow, times the gauge: tried sizes, and their usual size (half-Cauchy).
+# estimate.
+WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 2.2
+# Waves between stations along, one standard deviation in mm: what a cast sheet may have that a few stations cannot
+# show, the share of the length within which readings are one station, and how many stations show them all. estimate.
+UNSEEN_WAVE_MM, SAME_STATION, STATIONS_THAT_SHOW = 0.016, 0.03, 10
 # Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
 # Covariance parameters are chosen by at most so many readings.
 MOST_TRIED = 160
+# With more readings than this the likeliest parameters alone serve: the others have no weight left.
+MOST_AVERAGED = 60
 _Points = tuple[FloatArray, FloatArray, FloatArray]
 
 
@@ -91,17 +101,17 @@ def fit_field(
     """The thickness field of a sheet from 6 to 2000 gauge readings anywhere on it, repeats allowed.
 
     A trend straight along the sheet, a curve along, a tilt and a bow across of a size common in casting, and a smooth
-    departure whose lengths and size are chosen by restricted likelihood. A reading is left out when it stands more than 4.5
-    standard deviations from what all the others predict for its place (leave one out), worst first, and comes
+    departure whose lengths and size are chosen by restricted likelihood. A reading is left out when it stands more
+    than 4.5 standard deviations from what all the others predict for its place (leave one out), worst first, and comes
     back if the final field accepts it; the reason names a ten-fold reading or swapped digits where that explains it.
-    The standard error holds the uncertainty of the trend, so it grows away from the readings, and waves too short for the
-    readings to follow: what they scatter beyond the gauge, held by an estimate of what is usual where they are few.
+    The standard error holds the uncertainty of the trend, so it grows away from the readings, and waves too short for
+    the readings to follow: what they scatter beyond the gauge, held by an estimate of what is usual where they are few.
 
     Arguments: sizes of the untrimmed sheet; `gauge_sd_mm`: repeatability of the gauge (one standard deviation);
-    `expected`: what its push should have given: the sheet is this times a level of its own, nearly, so that fewer readings
-    serve; field and error are then means over all covariance parameters, for few readings cannot choose. `usual_wave_mm`: how
-    far this shop's sheets are uneven from place to place (one standard deviation), where that is known to be more than 0.7 of
-    the gauge's.
+    `expected`: what its push should have given: the sheet is this times a level of its own, nearly, so that fewer
+    readings serve; field and error are then means over all covariance parameters, for few readings cannot choose.
+    `usual_wave_mm`: how far this shop's sheets are uneven from place to place (one standard deviation), where that is
+    known to be more than 0.7 of the gauge's.
     Raises: SheetError for readings that cannot be or that disagree (more than 35 % would be left out).
     Sources: universal kriging and its leave-one-out residuals: Rasmussen & Williams 2006, Gaussian Processes for
     Machine Learning, sections 2.7 and 5.4.2; start of the robust fit: Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871.
@@ -130,7 +140,7 @@ def fit_field(
     model = _best_model(x[kept], y[kept], t[kept], models)
     kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
     left = np.nonzero(~kept)[0]
-    fewest = FEWEST_READINGS if expected is None else FEWEST_WITH_PUSH
+    fewest = FEWEST_KEPT
     names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
     if left.size <= MOST_LEFT_OUT * t.size and kept.sum() < min(fewest, t.size):
         raise SheetError(
@@ -149,13 +159,15 @@ def fit_field(
     points = (x[kept], y[kept], t[kept])
     stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
     grid_x, grid_y = np.meshgrid(stations, lines)
-    pool = models if expected is not None and kept.sum() <= MOST_TRIED else [model]
+    pool = models if kept.sum() <= MOST_AVERAGED else [model]
     mean, error = _averaged(points, pool, gauge, grid_x.ravel(), grid_y.ravel(), uneven)
-    error = np.hypot(error, _short_waves(points, model, gauge, uneven)) * shape(grid_x.ravel(), grid_y.ravel())
+    error *= math.sqrt(1.0 + DOUBTED * left.size / t.size)
+    waves = math.hypot(_short_waves(points, model, gauge, uneven), _between_stations(points[0]))
+    error = np.hypot(error, waves) * shape(grid_x.ravel(), grid_y.ravel())
     mean = np.clip(mean * shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
     at_left = _averaged(points, [model], gauge, x[left], y[left])[0] * shape(x[left], y[left])
     named = tuple(
-        LeftOut(int(k), kept_readings[k], _reason(float(measured[k]), float(there), gauge))
+        LeftOut(int(k), kept_readings[k], why_left_out(float(measured[k]), float(there), gauge))
         for k, there in zip(left, at_left, strict=True)
     )
     return ThicknessField(
@@ -194,7 +206,9 @@ def _trend(x: FloatArray) -> FloatArray:
 
 
 def _usable_trend(x: FloatArray, model: _Model) -> FloatArray:
-    """The trend, or its level alone where the slope is expected or all readings lie at nearly one place along the sheet."""
+    """The trend, or its level alone where the slope is expected or all readings lie at nearly one place along the
+    sheet.
+    """
     return _trend(x)[:, : 2 if np.ptp(x) > 0.05 and model.slope_free else 1]
 
 
@@ -285,7 +299,9 @@ def _averaged(
 
 
 def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) -> float:
-    """Standard deviation of waves too short to follow: the readings' scatter beyond the gauge, root mean square over sizes."""
+    """Standard deviation of waves too short to follow: the readings' scatter beyond the gauge, root mean square
+    over sizes.
+    """
     x, y, t = _some(points)
     logs = np.array(
         [
@@ -296,6 +312,12 @@ def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) ->
     )
     shares = np.exp(logs - logs.max())
     return gauge * math.sqrt(float(shares @ np.square(WAVE_SDS)) / float(shares.sum()))
+
+
+def _between_stations(x: FloatArray) -> float:
+    """Waves along the sheet that so few stations cannot show: none from ten stations on."""
+    stations = 1 + int(np.count_nonzero(np.diff(np.sort(x)) > SAME_STATION))
+    return UNSEEN_WAVE_MM * max(0.0, 1.0 - stations / STATIONS_THAT_SHOW)
 
 
 def _covariance(xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray, m: _Model) -> FloatArray:
@@ -377,18 +399,3 @@ def _readmitted(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, m
     kept = kept.copy()
     kept[left[back]] = True
     return kept
-
-
-def _reason(read: float, expected: float, gauge: float) -> str:
-    near = max(0.03 * expected, 5.0 * gauge)
-    for factor, name in ((10.0, "ten-fold"), (0.1, "a tenth"), (100.0, "hundred-fold"), (0.01, "a hundredth")):
-        if abs(read / factor - expected) <= near:
-            return f"{read:g} mm looks {name} of {expected:.2f} mm"
-    whole, _, parts = f"{read:.3f}".rstrip("0").rstrip(".").partition(".")
-    digits = whole + parts
-    for k in range(len(digits) - 1):
-        turned = digits[:k] + digits[k + 1] + digits[k] + digits[k + 2 :]
-        value = float(f"{turned[: len(whole)]}.{turned[len(whole) :] or 0}")
-        if turned != digits and abs(value - expected) <= near:
-            return f"{read:g} mm looks like {value:g} mm with digits swapped; {expected:.2f} mm expected"
-    return f"{read:g} mm stands {abs(read - expected):.2f} mm off; {expected:.2f} mm expected"

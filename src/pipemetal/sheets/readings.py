@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pipemetal.errors import SheetError
 from pipemetal.sheets.checks import checked_number
 
-__all__ = ["LeftOut", "Reading", "checked_readings"]
+__all__ = ["LeftOut", "Reading", "checked_readings", "why_left_out"]
 
 FEWEST_READINGS, MOST_READINGS = 6, 2000
 
@@ -59,3 +59,23 @@ def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: fl
         checked_number(reading.y_mm, field="y_mm", low=0.0, high=width_mm, where=where)
         checked_number(reading.thickness_mm, field="thickness_mm", above=0.0, where=where)
     return tuple(readings)
+
+
+def why_left_out(read: float, expected: float, gauge: float) -> str:
+    """What a reading that was not trusted looks like: ten-fold, swapped digits, or far off.
+
+    >>> why_left_out(1.36, 1.63, 0.01)
+    '1.36 mm looks like 1.63 mm with digits swapped; 1.63 mm expected'
+    """
+    near = max(0.03 * expected, 5.0 * gauge)
+    for factor, name in ((10.0, "ten-fold"), (0.1, "a tenth"), (100.0, "hundred-fold"), (0.01, "a hundredth")):
+        if abs(read / factor - expected) <= near:
+            return f"{read:g} mm looks {name} of {expected:.2f} mm"
+    whole, _, parts = f"{read:.3f}".rstrip("0").rstrip(".").partition(".")
+    digits = whole + parts
+    for k in range(len(digits) - 1):
+        turned = digits[:k] + digits[k + 1] + digits[k] + digits[k + 2 :]
+        value = float(f"{turned[: len(whole)]}.{turned[len(whole) :] or 0}")
+        if turned != digits and abs(value - expected) <= near:
+            return f"{read:g} mm looks like {value:g} mm with digits swapped; {expected:.2f} mm expected"
+    return f"{read:g} mm stands {abs(read - expected):.2f} mm off; {expected:.2f} mm expected"

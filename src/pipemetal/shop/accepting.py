@@ -159,6 +159,8 @@ class Accepting(Catalogue, Metal):
             otherwise = [name for name in done if name in was and (name not in now or now[name].cuts != was[name])]
             if otherwise:
                 raise BookError("is cut already", field="sheet", value=_some(sorted(otherwise)))
+            if before.sheets == plan.sheets:
+                raise BookError("is laid so already: nothing was changed", field="plan", value=plan_id)
             if was.keys() != now.keys():
                 raise BookError("are not the sheets of this plan", field="plan", value=plan_id)
             w.change("plans", plan_id, None, body=write(plan))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import base64
 import datetime
 import getpass
 import json
 import threading
+import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -20,13 +22,27 @@ from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
 from pipemetal.shop.roles import may, role_needed
 
-__all__ = ["COLUMN_WORDS", "AlreadyDoneError", "BookBase", "NotAllowedError", "StaleSaveError", "Writing", "dump"]
+__all__ = [
+    "COLUMN_WORDS",
+    "AlreadyDoneError",
+    "BookBase",
+    "NotAllowedError",
+    "StaleSaveError",
+    "Writing",
+    "dump",
+    "packed",
+    "unpacked",
+]
 
 
+PACKED_FROM: Final = 20_000
+"""A text longer than this is pressed together in an event."""
 LONG_TEXT = 400
 """What a new row holds of longer texts (fields, plans) stands in the row alone, not in its event again."""
 CHUNK: Final = 500
 """Ids that one query asks for."""
+KINDS: Final = {"lots": "lot", "rolls": "roll", "melts": "melt", "casts": "cast", "pieces": "pipe"}
+"""What accounts of these things begin with."""
 SECRET: Final = ("password", "pin")
 """Columns that no event repeats."""
 COLUMN_WORDS: Final = {
@@ -187,6 +203,12 @@ class Writing:
         """A new row. Errors: BookError where the id is used already, or a text holds marks that nobody sees."""
         if not key.strip() or len(key) > 200 or not key.isprintable():
             raise BookError("is not an id", field="id", value=key, allowed="1 to 200 printable letters")
+        if key != key.strip():
+            raise BookError("begins or ends with a blank", field="id", value=key, allowed=repr(key.strip()))
+        if table in KINDS and key.partition(":")[0] in KINDS.values() and ":" in key:
+            raise BookError(
+                "reads like the name of an account", field="id", value=key, allowed="an id without lot:, roll: ..."
+            )
         _refuse_hidden(values)
         before = self.row(table, key)
         if before is not None and not before["withdrawn"]:
@@ -217,9 +239,10 @@ class Writing:
         after = {**before, **values}
         self._keep(table, after, new=False)
         kept = tuple(name for name in values if name not in SECRET)
-        self.changes.append(
-            {"table": table, "id": key, "before": {k: before[k] for k in kept}, "after": {k: after[k] for k in kept}}
-        )
+        was = {k: packed(before[k]) for k in kept}
+        # what a long text became stands in the row; what it was is needed to take it back
+        now = {k: after[k] for k in kept if not _is_long(after[k])}
+        self.changes.append({"table": table, "id": key, "before": was, "after": now})
 
     def changed_last(self, table: str, key: str) -> str:
         """Who changed a row last, empty where no event tells."""
@@ -270,6 +293,28 @@ def stock_of(connection: Connection, account: str) -> dict[str, int]:
         for element, mass in connection.execute(query):
             held[element] = held.get(element, 0) + sign * int(mass)
     return {element: mass for element, mass in held.items() if mass}
+
+
+def _is_long(value: object) -> bool:
+    return isinstance(value, str) and len(value) > PACKED_FROM
+
+
+def packed(value: object) -> object:
+    """A long text (a plan, an organ) as an event keeps it: pressed together.
+
+    >>> unpacked(packed("x" * 100_000)) == "x" * 100_000, packed("short")
+    (True, 'short')
+    """
+    if not isinstance(value, str) or len(value) <= PACKED_FROM:
+        return value
+    return {"packed": base64.b64encode(zlib.compress(value.encode(), 6)).decode()}
+
+
+def unpacked(value: object) -> object:
+    """What `packed` was given."""
+    if isinstance(value, dict) and set(value) == {"packed"}:
+        return zlib.decompress(base64.b64decode(value["packed"])).decode()
+    return value
 
 
 def _refuse_hidden(values: Mapping[str, Any]) -> None:

@@ -20,7 +20,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO, Any, Final
 
-from sqlalchemy import Connection, Table, func, select, text
+from sqlalchemy import Connection, Select, Table, func, select, text
 
 from pipemetal import __version__
 from pipemetal.errors import BookError, FileFormatError
@@ -204,10 +204,7 @@ class Keeping(BookBase):
         faults: list[str] = []
         with self.reading() as connection:
             revision = connect.revision_of(connection)
-            counts = {
-                name: int(connection.execute(select(func.count()).select_from(schema.TABLES[name])).scalar() or 0)
-                for name in schema.KEYS
-            }
+            counts = {name: connection.execute(_standing(schema.TABLES[name])).scalar_one() for name in schema.KEYS}
             if self.is_sqlite:
                 verdict = connection.execute(text("PRAGMA integrity_check")).scalar()
                 if verdict != "ok":
@@ -230,6 +227,12 @@ class Keeping(BookBase):
             },
             "faults": faults,
         }
+
+
+def _standing(table: Table) -> Select[int]:
+    """How many rows of a table stand, without those that were taken back."""
+    query = select(func.count()).select_from(table)
+    return query.where(table.c.withdrawn.is_(False)) if "withdrawn" in table.c else query
 
 
 def copy_to(book: Path, file: Path) -> None:

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, RowMapping, select
 
 from pipemetal.errors import BookError, ConflictError
 from pipemetal.shop import schema
-from pipemetal.shop.base import BookBase, Writing, check_allowed, mention, thing_of
+from pipemetal.shop.base import BookBase, Writing, check_allowed, mention, thing_of, unpacked
 from pipemetal.shop.ledger import Entry, taken_back
 
 __all__ = ["KEPT_BY_NOBODY", "Event", "UndoFirstError", "Undoing", "told_touched"]
@@ -160,7 +160,8 @@ def _take_back(w: Writing, event_id: int, change: Mapping[str, Any], gone: Itera
         first = _changed_since(w, event_id, change, set(gone))
         if first is not None:
             raise UndoFirstError(event_id, thing_of(change["table"], change["id"]), first)
-    back = dict(change["before"]) if change["before"] is not None else {"withdrawn": True}
+    was = change["before"]
+    back = {name: unpacked(value) for name, value in was.items()} if was is not None else {"withdrawn": True}
     back["version"] = now["version"] + 1
     if now["withdrawn"] and not back.get("withdrawn", True):
         w.claim_name(change["table"], change["id"])

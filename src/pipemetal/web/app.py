@@ -19,6 +19,7 @@ from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveErro
 from pipemetal.shop.schema import TABLES
 from pipemetal.web import (
     api,
+    bench,
     casts_said,
     cutting,
     door,
@@ -85,6 +86,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         pouring,
         casts_said,
         organs,
+        bench,
         plans,
         shop_settings,
         recipes,

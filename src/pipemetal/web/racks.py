@@ -56,7 +56,7 @@ def where_is(site: Site, code: str) -> str:
         ("rolls", "/racks/{}"),
         ("lots", "/stock?lot={}"),
         ("casts", "/casting/cast/{}"),
-        ("pieces", "/trace?of=pipe%3A{}"),
+        ("pieces", "/pipes?of={}"),
         ("melts", "/trace?of=melt%3A{}"),
     )
     for table, page in pages:

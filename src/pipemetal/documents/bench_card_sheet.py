@@ -1,0 +1,313 @@
+"""The bench card on paper: one page for a pipe with its flat metal drawn, and a list for the whole rank."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from pipemetal.documents.flat_picture import body_pictures, mouth_picture, part_name
+from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, paper_mm, table
+from pipemetal.documents.typeset import MARGIN_MM
+from pipemetal.pipes.bench_card import BenchCard, CardPart, CardPiece
+from pipemetal.pipes.pipe import Pipe, footage_text
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
+
+__all__ = ["card_facts", "card_sheet", "card_sheets", "part_headings", "part_rows", "rank_headings", "rank_rows"]
+
+BODY_HIGH_MM: Final = 64.0
+MOUTH_HIGH_MM: Final = 112.0
+BODY_SHARE: Final = 0.35
+HEAD_AND_FOOT_MM: Final = 66.0
+"""Margins, title, headings and the room between, on a page of one card."""
+ROW_MM: Final = 5.1
+LETTERS_A_LINE: Final = 95
+Row = tuple[str, ...]
+
+
+def card_sheets(cards: Sequence[BenchCard], units: UnitSystem, say: Words, paper: str = "a4") -> list[Sheet]:
+    """The list of each rank, and after it a page for each of its pipes."""
+    found: list[Sheet] = []
+    for rank in dict.fromkeys(card.rank.name for card in cards):
+        members = [card for card in cards if card.rank.name == rank]
+        if len(members) > 1:
+            found.append(_rank_sheet(members, units, say))
+        found += [card_sheet(card, units, say, paper) for card in members]
+    return found
+
+
+def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4") -> Sheet:
+    """The page of one pipe."""
+    wide, high = paper_mm(paper)
+    width = wide - 2 * MARGIN_MM
+    rows, facts = part_rows(card, units, say), card_facts(card, units, say)
+    lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts)
+    room = high - HEAD_AND_FOOT_MM - ROW_MM * (len(rows) + lines)
+    flue = card.mouth is not None
+    body_high = min(max(BODY_SHARE * room, 30.0), BODY_HIGH_MM) if flue else room
+    drawn = (
+        *body_pictures(card, units, say, width, body_high),
+        mouth_picture(card, units, say, width, min(max(room - body_high, 50.0), MOUTH_HIGH_MM)),
+    )
+    blocks: list[Block] = [Picture(drawing) for drawing in drawn if drawing is not None]
+    blocks += [
+        table(part_headings(units, say), rows, shares=(0, 1, 0, 0, 0, 0), size_pt=7.8),
+        Heading(say("At the bench")),
+        table(["", ""], facts, shares=(0, 1), size_pt=8.2),
+    ]
+    return Sheet(card.pipe.id, _subtitle(card, say), tuple(blocks), foot=f"{card.organ}: {card.pipe.id}")
+
+
+def _subtitle(card: BenchCard, say: Words) -> str:
+    pipe = card.pipe
+    construction = say(pipe.construction.replace("_", " "))
+    return f"{card.organ}, {pipe.division}, {pipe.alloy}, {construction}, {footage_text(pipe.footage)}"
+
+
+def part_headings(units: UnitSystem, say: Words) -> list[str]:
+    """What stands over the rows of parts."""
+    return [
+        say("part"),
+        say("cut as, {unit}", unit=units.length),
+        say("finished, {unit}", unit=units.length),
+        say("inside Ø, {unit}", unit=units.length),
+        say("wall {unit}", unit=units.wall_unit),
+        say("mandrel"),
+    ]
+
+
+def part_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
+    """A row for every part, and under it one for every length that it is made of."""
+    rows: list[Row] = []
+    for held in card.parts:
+        several = len(held.pieces) > 1
+        cut = say("{count} pieces", count=len(held.pieces)) if several else _cut(held.pieces[0], units, say)
+        rows.append(
+            (
+                part_name(held.part.kind, say),
+                cut,
+                _finished(held, units, say),
+                _round(held, units),
+                _wall(held.part.thickness_mouth_mm, held.part.thickness_top_mm, units),
+                _mandrel(held, units, say),
+            )
+        )
+        if several:
+            firsts = {piece.length_number: piece for piece in reversed(held.pieces)}
+            rows += [_piece_row(firsts[n], units, say) for n in sorted(firsts)]
+    return rows
+
+
+def _piece_row(piece: CardPiece, units: UnitSystem, say: Words) -> Row:
+    """A length of a part, and how many equal strips it is made of."""
+    name = say("length {n} of {count}", n=piece.length_number, count=piece.lengths) if piece.lengths > 1 else ""
+    strips = say("{count} strips of", count=piece.strips) + " " if piece.strips > 1 else ""
+    walls = _wall(piece.thickness_mouth_mm, piece.thickness_top_mm, units)
+    return (f"  {name}", strips + _cut(piece, units, say), "", "", walls, "")
+
+
+def _cut(piece: CardPiece, units: UnitSystem, say: Words) -> str:
+    """A blank by its size; a sector by its radii and angle."""
+    size = units.bare_length
+    if piece.ring is None:
+        return f"{size(piece.length_mm, 1)} x {size(piece.width_mm, 1)}"
+    ring = piece.ring
+    return f"R {size(ring.outer_radius_mm, 1)} / {size(ring.inner_radius_mm, 1)}, {units.number(ring.angle_deg, 2)}°"
+
+
+def _finished(held: CardPart, units: UnitSystem, say: Words) -> str:
+    size = units.bare_length
+    if held.flat is None:
+        return f"{size(held.flat_length_mm, 1)} x {size(held.flat_width_mm, 1)}"
+    ring = held.flat
+    return f"R {size(ring.outer_radius_mm, 1)} / {size(ring.inner_radius_mm, 1)}, {units.number(ring.angle_deg, 2)}°"
+
+
+def _round(held: CardPart, units: UnitSystem) -> str:
+    if held.mandrel is None:
+        return ""
+    below, above = units.bare_length(held.below_mm, 1), units.bare_length(held.above_mm, 1)
+    return below if below == above else f"{below} / {above}"
+
+
+def _wall(mouth_mm: float, top_mm: float, units: UnitSystem) -> str:
+    below, above = units.bare_wall(mouth_mm), units.bare_wall(top_mm)
+    return below if below == above else f"{below} / {above}"
+
+
+def _mandrel(held: CardPart, units: UnitSystem, say: Words) -> str:
+    choice = held.mandrel
+    if choice is None:
+        return ""
+    if choice.mandrel is None:
+        return say("none named")
+    return choice.mandrel.name if choice.fits else say("none fits; nearest {name}", name=choice.mandrel.name)
+
+
+def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
+    """What a maker must know beside the parts: name and words of each."""
+    pipe, size = card.pipe, units.show_length
+    rows: list[Row] = [(say("stamp on body and foot"), " · ".join(card.stamp)), *_mouth_rows(card, units, say)]
+    solder = card.solder
+    rows += [
+        (
+            say("seams and solder"),
+            say(
+                "{length} of seam, about {mass} of solder ({low} to {high}; common practice, no source)",
+                length=size(solder.length_mm),
+                mass=units.show_mass(solder.mass_kg, 3),
+                low=units.bare_mass(solder.least_kg, 3),
+                high=units.bare_mass(solder.most_kg, 3),
+            ),
+        ),
+        (say("planed side"), _planed(card, say)),
+        *_toe_rows(pipe, units, say),
+        *_cap_rows(pipe, units, say),
+        (say("tuning"), _tuning(card, units, say)),
+        (
+            say("mass"),
+            say(
+                "parts {parts}, with solder {whole}; blanks as cut {blanks}",
+                parts=units.show_mass(card.parts_kg + card.old_kg, 3),
+                whole=units.show_mass(card.whole_kg, 3),
+                blanks=units.show_mass(card.blanks_kg, 3),
+            ),
+        ),
+        (say("walls"), say.made(pipe.wall_source)),
+    ]
+    rows += [("", units.in_text(say.made(words))) for words in pipe.remarks]
+    return [row for row in rows if row[1]]
+
+
+def _mouth_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
+    mouth, size = card.mouth, units.show_length
+    if mouth is None:
+        return []
+    words = say(
+        "{flat} wide on the flat metal ({width} round), cut-up {cut_up}, middle {centre} from either edge; "
+        "lips {made}, upper {upper} high, lower {lower}",
+        flat=size(mouth.flat_width_mm, 1),
+        width=size(mouth.width_mm, 1),
+        cut_up=size(mouth.cut_up_mm, 1),
+        centre=size(mouth.centre_mm, 1),
+        made=say(mouth.made),
+        upper=size(mouth.upper_lip_mm),
+        lower=size(mouth.lower_lip_mm),
+    )
+    rows: list[Row] = [(say("mouth"), words)]
+    if mouth.made == "raised":
+        rows.append(("", say("How far a raised lip thins the metal is not worked out: measure it.")))
+    if mouth.rise_mm > 0.0:
+        rows.append(("", say("The lip is arched by {rise}.", rise=size(mouth.rise_mm, 1))))
+    return rows
+
+
+def _planed(card: BenchCard, say: Words) -> str:
+    if card.pipe.made == "sheet":
+        return say("not planed: bought sheet")
+    if card.keep_outside:
+        return say("inside; the outside stays as cast, for planing takes the spots away (from memory)")
+    return say("outside (common practice, no source)")
+
+
+def _toe_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
+    if pipe.foot_length_mm <= 0.0:
+        return []
+    words = say(
+        "{outside} outside, bore {bore}, flue {flue} to begin with; the voicer decides",
+        outside=units.show_length(pipe.toe_diameter_mm, 1),
+        bore=units.show_length(pipe.toe_bore_mm, 1),
+        flue=f"{units.bare_wall(pipe.flue_mm)} {units.wall_unit}",
+    )
+    return [(say("toe"), words)]
+
+
+def _cap_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
+    cap, size = pipe.cap, units.show_length
+    if cap is None:
+        return []
+    if cap.kind == "soldered":
+        return [(say("cap"), say("soldered on; the body is the sounding length"))]
+    text = {
+        "outer": "over the body; in tune its face stands {stands} above the body's rim, its rim is {rim} high",
+        "stopper": "a stopper in the body; in tune its face lies {stands} deep, it is {rim} long",
+    }[cap.kind]
+    return [(say("cap"), say(text, stands=size(cap.stands_mm, 1), rim=size(cap.rim_mm, 1)))]
+
+
+def _tuning(card: BenchCard, units: UnitSystem, say: Words) -> str:
+    pipe, cap, size = card.pipe, card.pipe.cap, units.show_length
+    if pipe.construction == "resonator":
+        return say("at the reed; block, shallot, tongue and wire are not worked out")
+    if cap is not None and cap.kind != "soldered":
+        return say("by the cap: {up} cents up, {down} down", up=f"{cap.sharp_cents:.0f}", down=f"{cap.flat_cents:.0f}")
+    if pipe.visible_length_mm > 0.0:
+        return say("at the opening at the back, {length} above the mouth", length=size(pipe.body_length_mm))
+    beyond = pipe.cut_length_mm - pipe.body_length_mm
+    match card.rank.tuning:
+        case "cone":
+            return say("with the cone; cut {beyond} longer than it should sound", beyond=size(beyond, 1))
+        case "slide":
+            return say(
+                "with a slide of {slide}; cut {beyond} shorter",
+                slide=size(pipe.slide_length_mm),
+                beyond=size(-beyond, 1),
+            )
+        case "slot":
+            return say("at a slot {length} above the mouth", length=size(pipe.body_length_mm))
+        case _:
+            return say("by mouth and ears")
+
+
+def rank_headings(units: UnitSystem, say: Words) -> list[str]:
+    """What stands over the list of a rank."""
+    return [
+        say("note"),
+        say("flat body {unit}", unit=units.length),
+        say("mouth"),
+        say("cut-up"),
+        say("flat foot {unit}", unit=units.length),
+        say("languid"),
+        say("mandrel"),
+        say("pieces"),
+        say("seam {unit}", unit=units.length),
+        say("solder {unit}", unit=units.mass),
+        units.mass,
+    ]
+
+
+def rank_rows(cards: Sequence[BenchCard], units: UnitSystem, say: Words) -> list[Row]:
+    """The pipes of a rank on one line each."""
+    size = units.bare_length
+    rows: list[Row] = []
+    for card in cards:
+        body = next((c for c in card.parts if c.part.kind in ("body", "body 1")), None)
+        foot = next((c for c in card.parts if c.part.kind in ("foot", "boot")), None)
+        mouth, languid = card.mouth, card.languid
+        rows.append(
+            (
+                card.stamp[-1],
+                _finished(body, units, say) if body else "",
+                size(mouth.flat_width_mm, 1) if mouth else "",
+                size(mouth.cut_up_mm, 1) if mouth else "",
+                _finished(foot, units, say) if foot else "",
+                f"{size(languid.diameter_mm, 1)} x {units.bare_wall(languid.thickness_mm)}" if languid else "",
+                _mandrel(body, units, say) if body else "",
+                str(sum(len(c.pieces) for c in card.parts)),
+                size(card.solder.length_mm),
+                units.bare_mass(card.solder.mass_kg, 3),
+                units.bare_mass(card.whole_kg, 3),
+            )
+        )
+    return rows
+
+
+def _rank_sheet(cards: Sequence[BenchCard], units: UnitSystem, say: Words) -> Sheet:
+    first = cards[0]
+    words = say(
+        "{count} pipes. Flat sizes are finished ones, without trims; widths on the flat metal. Mass with solder. "
+        "Languid bevelled to 60° (45 to 75, common practice).",
+        count=len(cards),
+    )
+    blocks = (Paragraph(words), table(rank_headings(units, say), rank_rows(cards, units, say), size_pt=7.5))
+    return Sheet(first.rank.name, _subtitle(first, say), blocks, landscape=True, foot=first.organ)

@@ -1,0 +1,237 @@
+"""Old pipes for an organ's places: which of them to use as they are, to shorten, to lengthen, to round again, or to melt.
+
+Every old pipe is tried in every place that its diameter could serve; what it would take to fit is weighed in points, and the
+assignment with the fewest points in all is found by linear programming, whose best corner uses each pipe and each place once. The
+weights are common practice, no source: they say what a shop would rather do, and stand below with their reasons.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from pipemetal.errors import PipeError
+from pipemetal.linear import Model
+from pipemetal.pipes.length_rules import cents_per_mm
+from pipemetal.pipes.make import made_of_old, sounding_length_mm
+from pipemetal.pipes.old import OldPipe
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.rank import Organ, Rank
+from pipemetal.pipes.scale import REFERENCE_STEPS
+
+__all__ = ["Offer", "OldOne", "Reuse", "ReuseRules", "match_old", "offer"]
+
+CYLINDERS: Final = ("open", "stopped", "chimney", "half_covered")
+"""Constructions whose body is one cylinder, so that an old cylinder can serve."""
+LOST: Final = ("cracked", "corroded")
+"""Conditions after which a pipe is metal only."""
+ROUNDED: Final = ("dented", "oval")
+TORN_TOP: Final = 0.5
+"""Diameters that are cut off a torn top (common practice, no source)."""
+A_NEW_PIPE: Final = 10.0
+"""Points of a new pipe: no old one is used that takes more."""
+A_HALF_TONE: Final = 3.0
+"""Points of a half tone of scale: a rank that jumps in its scale is heard."""
+A_LENGTHENING: Final = 2.0
+"""Points of a seam around, and as many again for a fifth of the length added: the joint is seen, the wall may jump."""
+A_SHORTENING: Final = 0.5
+A_FIFTH: Final = 0.2
+A_ROUNDING: Final = 1.0
+A_TOE: Final = 1.0
+A_TENTH_THIN: Final = 1.0
+"""Points of a wall a tenth thinner than wanted; a thicker one does no harm."""
+A_TENTH_OF_MOUTH: Final = 1.0
+
+
+@dataclass(frozen=True)
+class ReuseRules:
+    """How far an old pipe may be from its new place: half tones of scale, share of the length that is added, share of the wall
+    that it may lack, and how much wider or narrower its mouth, and higher its cut-up, may be."""
+
+    half_tones: float = 1.5
+    lengthened: float = 0.35
+    thinner: float = 0.25
+    mouth: float = 0.2
+    cut_up: float = 0.2
+
+
+@dataclass(frozen=True)
+class OldOne:
+    """An old pipe of an old rank."""
+
+    rank: str
+    pipe: OldPipe
+
+    @property
+    def name(self) -> str:
+        """Rank and note."""
+        return f"{self.rank} {self.pipe.note}"
+
+
+@dataclass(frozen=True)
+class Offer:
+    """An old pipe in a place of the organ.
+
+    `longer_mm` is what is to be added (above 0) or cut off (below 0); `cents` what it would be sharp (above 0) or flat if it were
+    left as it is; `half_tones` its scale against that of the place; `wall_mm`, `mouth_mm` and `cut_up_mm` what it has beyond what
+    is wanted, None where it was not measured.
+    """
+
+    place: Pipe
+    half_tones: float
+    longer_mm: float
+    cents: float
+    wall_mm: float | None
+    mouth_mm: float | None
+    cut_up_mm: float | None
+    points: float
+
+
+@dataclass(frozen=True)
+class Reuse:
+    """What becomes of an old pipe: its place, or none, what is to be done in order, and why where it is melted."""
+
+    old: OldOne
+    offer: Offer | None
+    todo: tuple[str, ...]
+    why: str = ""
+
+    @property
+    def verdict(self) -> str:
+        """reuse, shorten, lengthen, or melt."""
+        if self.offer is None:
+            return "melt"
+        if "lengthen" in self.todo:
+            return "lengthen"
+        return "shorten" if "shorten" in self.todo else "reuse"
+
+
+def _usable_mm(old: OldPipe) -> float | None:
+    """Length of body that can be used."""
+    if old.length_mm is None or old.diameter_mm is None:
+        return old.length_mm
+    return old.length_mm - (TORN_TOP * old.diameter_mm if old.condition == "top" else 0.0)
+
+
+def offer(organ: Organ, rank: Rank, place: Pipe, old: OldPipe, rules: ReuseRules | None = None) -> Offer | None:
+    """What an old pipe would be in a place; None where it cannot serve by the rules."""
+    rules = rules or ReuseRules()
+    length = _usable_mm(old)
+    if old.diameter_mm is None or length is None or place.construction not in CYLINDERS or old.condition in LOST:
+        return None
+    half_tones = REFERENCE_STEPS * math.log2(old.diameter_mm / place.diameter_mm)
+    if abs(half_tones) > rules.half_tones:
+        return None
+    try:
+        made = made_of_old(organ, rank, place, old)
+    except PipeError:
+        return None
+    wanted = made.visible_length_mm or made.cut_length_mm
+    longer = wanted - length
+    wall = None if old.thickness_mm is None else old.thickness_mm - place.thickness_mouth_mm
+    mouth = None if old.mouth_width_mm is None else old.mouth_width_mm - place.mouth_width_mm
+    cut_up = None if old.cut_up_mm is None else old.cut_up_mm - place.cut_up_mm
+    outside = (
+        longer > rules.lengthened * wanted,
+        wall is not None and wall < -rules.thinner * place.thickness_mouth_mm,
+        mouth is not None and abs(mouth) > rules.mouth * place.mouth_width_mm,
+        cut_up is not None and cut_up > rules.cut_up * place.cut_up_mm,
+    )
+    if any(outside):
+        return None
+    points = _points(place, old, half_tones, longer / wanted, wall, mouth)
+    return Offer(place, half_tones, longer, _cents(organ, rank, made, longer), wall, mouth, cut_up, points)
+
+
+def _points(
+    place: Pipe, old: OldPipe, half_tones: float, longer: float, wall_mm: float | None, mouth_mm: float | None
+) -> float:
+    points = A_HALF_TONE * abs(half_tones)
+    if longer > 0.0:
+        points += A_LENGTHENING * (1.0 + longer / A_FIFTH)
+    elif longer < 0.0:
+        points += A_SHORTENING * (1.0 - longer / A_FIFTH)
+    points += A_ROUNDING * (old.condition in ROUNDED) + A_TOE * (old.condition == "toe")
+    points += A_TENTH_THIN * 10.0 * max(-(wall_mm or 0.0), 0.0) / place.thickness_mouth_mm
+    return points + A_TENTH_OF_MOUTH * 10.0 * abs(mouth_mm or 0.0) / max(place.mouth_width_mm, 1.0)
+
+
+def _cents(organ: Organ, rank: Rank, made: Pipe, longer_mm: float) -> float:
+    """What a pipe would be sharp that lacks so much of its length."""
+    mean = made.cut_up_mm - rank.arch * made.mouth_width_mm / 3.0
+    size = (made.diameter_mm, made.mouth_width_mm, mean, made.thickness_mouth_mm)
+    speed = organ.pitch.speed_m_s
+    return longer_mm * cents_per_mm(lambda hz: sounding_length_mm(rank, hz, speed, *size), made.frequency_hz)
+
+
+def match_old(
+    organ: Organ, places: Sequence[Pipe], olds: Sequence[OldOne], rules: ReuseRules | None = None
+) -> tuple[Reuse, ...]:
+    """What becomes of every old pipe, in their order. `places` are pipes that the organ would cast; others are passed over.
+
+    Errors: ConvergenceError where the solver gives up.
+    """
+    ranks = {rank.name: rank for rank in organ.ranks}
+    free = [p for p in places if p.made == "cast"]
+    offers = {
+        (number, place): found
+        for number, old in enumerate(olds)
+        for place, pipe in enumerate(free)
+        if (found := offer(organ, ranks[pipe.rank], pipe, old.pipe, rules)) is not None and found.points < A_NEW_PIPE
+    }
+    chosen = _assigned({pair: found.points for pair, found in offers.items()})
+    taken = {number: offers[number, place] for number, place in chosen}
+    return tuple(_reuse(old, taken.get(number), _why(old, number, offers)) for number, old in enumerate(olds))
+
+
+def _assigned(points: dict[tuple[int, int], float]) -> list[tuple[int, int]]:
+    """The pairs that together save most, each pipe and each place once."""
+    if not points:
+        return []
+    model = Model()
+    columns = {pair: model.column(cost=value - A_NEW_PIPE, low=0.0, high=1.0) for pair, value in points.items()}
+    for side in (0, 1):
+        rows: dict[int, dict[int, float]] = {}
+        for pair, column in columns.items():
+            rows.setdefault(pair[side], {})[column] = 1.0
+        for row in rows.values():
+            model.row(row, high=1.0)
+    found = model.solve(relaxed=True, seconds=60.0)
+    values = found.values if found is not None else ()
+    return [pair for pair, column in columns.items() if values and values[column] > 0.5]
+
+
+def _why(old: OldOne, number: int, offers: dict[tuple[int, int], Offer]) -> str:
+    pipe = old.pipe
+    if pipe.diameter_mm is None or pipe.length_mm is None:
+        return "its diameter or its length was not measured"
+    if pipe.condition in LOST:
+        return f"it is {pipe.condition}"
+    if any(key[0] == number for key in offers):
+        return "others fit better where it would"
+    return "it fits no place of this organ"
+
+
+def _reuse(old: OldOne, found: Offer | None, why: str) -> Reuse:
+    if found is None:
+        return Reuse(old, None, ("melt",), why)
+    todo = []
+    if old.pipe.condition == "top":
+        todo.append("cut the torn top off")
+    if old.pipe.condition in ROUNDED:
+        todo.append("round again")
+    if old.pipe.condition == "toe":
+        todo.append("new toe")
+    if found.longer_mm > 0.5:
+        todo.append("lengthen")
+    elif found.longer_mm < -0.5:
+        todo.append("shorten")
+    if found.place.cap is not None:
+        todo.append("new cap")
+    if found.cut_up_mm is not None and found.cut_up_mm < -0.5:
+        todo.append("cut the mouth up")
+    elif found.cut_up_mm is not None and found.cut_up_mm > 0.5:
+        todo.append("lower the upper lip")
+    return Reuse(old, found, tuple(todo))

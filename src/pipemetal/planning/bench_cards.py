@@ -1,0 +1,53 @@
+"""The bench cards of pipes, with the blanks that the shop's sheets allow and the shop's own mandrels."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+from pipemetal.pipes.bench_card import BenchCard, CardPiece, bench_card
+from pipemetal.pipes.mandrels import parse_mandrels
+from pipemetal.pipes.pipe import Pipe, RingSector
+from pipemetal.pipes.rank import Organ
+from pipemetal.planning.blanks import OrderedBlank, SheetLimits, blanks_for, largest_blank
+from pipemetal.planning.settings import ShopSettings
+
+__all__ = ["bench_cards"]
+
+
+def _piece(ordered: OrderedBlank) -> CardPiece:
+    blank, ring, place = ordered.blank, ordered.blank.sector, ordered.place
+    return CardPiece(
+        blank.id,
+        blank.length_mm,
+        blank.width_mm,
+        blank.mouth_thickness_mm,
+        blank.top_thickness_mm,
+        RingSector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
+        place.length,
+        place.lengths,
+        place.strip,
+        place.strips,
+    )
+
+
+def bench_cards(
+    organ: Organ,
+    pipes: Sequence[Pipe],
+    settings: ShopSettings,
+    tin_percent: Mapping[str, float],
+    limits: SheetLimits | None = None,
+) -> tuple[BenchCard, ...]:
+    """A card for every pipe, in their order; `tin_percent` by alloy, bought metals left out.
+
+    `limits` is the largest blank, that of a sheet to cast where it is left out.
+    """
+    limits = limits or largest_blank(settings, organ.allowances.joint_overlap_mm)
+    pieces: dict[str, list[CardPiece]] = defaultdict(list)
+    for ordered in blanks_for(pipes, limits):
+        pieces[ordered.part.id].append(_piece(ordered))
+    mandrels = parse_mandrels(settings.mandrels)
+    ranks = {rank.name: rank for rank in organ.ranks}
+    return tuple(
+        bench_card(pipe, ranks[pipe.rank], organ.name, pieces, mandrels, tin_percent.get(pipe.alloy)) for pipe in pipes
+    )

@@ -1,0 +1,133 @@
+"""Old pipes in an organ's places: what is to be done to each, and an assignment that no other beats."""
+
+import json
+import math
+import random
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from scipy.optimize import linear_sum_assignment
+
+from pipemetal.cli.main import cli
+from pipemetal.pipes.make import rank_pipes
+from pipemetal.pipes.old import CONDITIONS, OldPipe
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.pitch import Pitch
+from pipemetal.pipes.rank import Organ, Rank
+from pipemetal.pipes.reuse import A_NEW_PIPE, OldOne, ReuseRules, match_old, offer
+
+RANK = Rank("Octave", "Great", "m", Fraction(4), 0, 23)
+ORGAN = Organ("Chapel", Pitch(), (RANK,))
+PLACES = rank_pipes(ORGAN, RANK, lambda alloy: 8.9)
+
+
+def old_of(pipe: Pipe, **changed: object) -> OldOne:
+    old = OldPipe(
+        pipe.key,
+        pipe.note,
+        pipe.diameter_mm,
+        pipe.thickness_mouth_mm,
+        pipe.cut_length_mm,
+        pipe.foot_length_mm,
+        pipe.mouth_width_mm,
+        pipe.cut_up_mm,
+    )
+    return OldOne("old", replace(old, **changed))  # type: ignore[arg-type]
+
+
+def test_a_rank_goes_back_to_its_own_places() -> None:
+    olds = [old_of(p) for p in PLACES]
+    random.Random(3).shuffle(olds)
+    for one in match_old(ORGAN, PLACES, olds):
+        assert one.offer is not None
+        assert (one.verdict, one.todo) == ("reuse", ())
+        assert one.offer.place.key == one.old.pipe.key
+        assert one.offer.points == pytest.approx(0.0, abs=1e-6)
+
+
+def test_what_is_to_be_done_is_named_with_its_sizes() -> None:
+    pipe = PLACES[6]
+    (short,) = match_old(ORGAN, [pipe], [old_of(pipe, length_mm=pipe.cut_length_mm - 40.0)])
+    assert (short.verdict, short.offer.longer_mm) == ("lengthen", pytest.approx(40.0))  # type: ignore[union-attr]
+    # a pipe left short by so much is sharp by what the whole length over it gives, near enough
+    assert short.offer.cents == pytest.approx(  # type: ignore[union-attr]
+        1200 * math.log2(1.0 + 40.0 / (500.0 * Pitch().speed_m_s / pipe.frequency_hz)), rel=0.08
+    )
+    (long,) = match_old(ORGAN, [pipe], [old_of(pipe, length_mm=pipe.cut_length_mm + 25.0, condition="oval")])
+    assert (long.verdict, long.todo) == ("shorten", ("round again", "shorten"))
+    (torn,) = match_old(ORGAN, [pipe], [old_of(pipe, condition="top")])
+    assert torn.offer.longer_mm == pytest.approx(0.5 * pipe.diameter_mm)  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("changed", "why"),
+    [
+        ({"condition": "cracked"}, "cracked"),
+        ({"condition": "corroded"}, "corroded"),
+        ({"length_mm": None}, "not measured"),
+        ({"diameter_mm": 300.0}, "fits no place"),
+        ({"thickness_mm": 0.2}, "fits no place"),
+        ({"cut_up_mm": 90.0}, "fits no place"),
+    ],
+)
+def test_what_cannot_serve_is_melted_and_why(changed: dict[str, object], why: str) -> None:
+    (one,) = match_old(ORGAN, PLACES[:8], [old_of(PLACES[3], **changed)])
+    assert one.verdict == "melt" and why in one.why
+
+
+def test_an_old_open_pipe_can_become_a_stopped_one() -> None:
+    stopped = Rank("Bourdon", "Great", "m", Fraction(8), 12, 12, construction="stopped")
+    organ = Organ("Chapel", Pitch(), (stopped,))
+    (place,) = rank_pipes(organ, stopped, lambda alloy: 8.9)
+    (one,) = match_old(organ, [place], [old_of(place, length_mm=place.cut_length_mm + 80.0)])
+    assert one.todo == ("shorten", "new cap")
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_assignment_is_better(seed: int) -> None:
+    chance = random.Random(seed)
+    olds = []
+    for _ in range(18):
+        pipe = chance.choice(PLACES)
+        changed = {
+            "diameter_mm": pipe.diameter_mm * chance.uniform(0.95, 1.05),
+            "length_mm": pipe.cut_length_mm * chance.uniform(0.8, 1.2),
+            "condition": chance.choice(CONDITIONS),
+        }
+        olds.append(old_of(pipe, **changed))
+    found = match_old(ORGAN, PLACES, olds)
+    used = [one.offer.place.id for one in found if one.offer is not None]
+    assert len(used) == len(set(used))
+    offers = [[offer(ORGAN, RANK, place, one.pipe, ReuseRules()) for place in PLACES] for one in olds]
+    cost = [[min(o.points, A_NEW_PIPE) - A_NEW_PIPE if o else 0.0 for o in row] for row in offers]
+    rows, columns = linear_sum_assignment(cost)
+    best = sum(cost[r][c] for r, c in zip(rows, columns, strict=True))
+    assert sum(one.offer.points - A_NEW_PIPE for one in found if one.offer is not None) == pytest.approx(best)
+
+
+def test_the_command_reads_conditions(tmp_path: Path) -> None:
+    demo = Path(__file__).parents[2] / "src" / "pipemetal" / "demo_shop" / "organ.toml"
+    listed = json.loads(CliRunner().invoke(cli, ["pipes", str(demo), "--rank", "Principal 8", "--json"]).output)[
+        "pipes"
+    ]
+    lines = ["note;footage;diameter_mm;thickness_mm;length_mm;condition"]
+    lines += [
+        f"{p['note']};8;{p['diameter_mm']:.2f};{p['thickness_mouth_mm']:.2f};{p['cut_length_mm']:.1f};{word}"
+        for p, word in zip(listed, ("good", "dented", "cracked"), strict=False)
+    ]
+    path = tmp_path / "old.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    asked = ["reuse", str(path), str(demo), "--rank", "Principal 8"]
+    result = CliRunner().invoke(cli, [*asked, "--json", "--csv", str(tmp_path / "out.csv")])
+    assert result.exit_code == 0, result.output
+    held = json.loads(result.output)
+    assert [row["verdict"] for row in held["old_pipes"]][2] == "melt"
+    assert "round again" in held["old_pipes"][1]["todo"]
+    assert (tmp_path / "out.csv").exists()
+    assert "restorer" in CliRunner().invoke(cli, asked).output
+    path.write_text("note;footage;diameter_mm;condition\nC;8;140;fine\n", encoding="utf-8")
+    result = CliRunner().invoke(cli, asked)
+    assert "condition" in str(result.exception)
