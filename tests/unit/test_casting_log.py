@@ -1,4 +1,5 @@
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +12,8 @@ from pipemetal.casting.log import LoggedCast, gauge_of_log, reduced
 from pipemetal.casting.model import ThermalSettings
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Noise
-from pipemetal.errors import CastingError
+from pipemetal.errors import CastingError, FileFormatError
+from pipemetal.files.log_file import log_text, read_log
 
 TRUTH = ShopLaw.known("liquid on a rough cloth", level=0.05, cast_scatter=0.04, station_scatter=0.02)
 
@@ -234,3 +236,31 @@ def test_a_box_without_a_gate_is_learned_too() -> None:
     fit = calibrate(casts)
     assert fit.casts_used == 8
     assert fit.predictive_half_width_percent < 20.0
+
+
+@pytest.mark.parametrize("slip", [0.05, 24.2, 190.0])
+@pytest.mark.parametrize("where", [0, -1])
+def test_a_reading_that_no_sheet_can_have_leaves_its_cast(slip: float, where: int) -> None:
+    casts = [made(seed) for seed in range(6)]
+    pairs = list(casts[2].thickness_mm)
+    pairs[where] = (pairs[where][0], slip)
+    found = calibrate([*casts[:2], replace(casts[2], thickness_mm=tuple(pairs)), *casts[3:]])
+    assert found.casts_used == 6
+    assert any(left.id == casts[2].id for left in found.readings_left_out)
+
+
+def test_casts_without_marks_are_told_of() -> None:
+    casts = [replace(made(seed), marks=(), push_time_s=4.0) for seed in range(3)]
+    assert any("log four marks" in words for words in calibrate(casts).watch)
+
+
+def test_a_log_of_headings_is_a_log_and_a_gate_of_nought_is_none(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(log_text([]), encoding="utf-8")
+    assert read_log(path) == ()
+    open_box = replace(made(1), gate_mm=0.0)
+    path.write_text(log_text([open_box]), encoding="utf-8")
+    assert read_log(path)[0].gate_mm == 0.0
+    path.write_text(log_text([made(1)]).replace(f",{made(1).gate_mm:g},", ",0,", 1), encoding="utf-8")
+    with pytest.raises(FileFormatError, match="empty for a box without a gate"):
+        read_log(path)

@@ -213,6 +213,12 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         for stated, factor in sorted(factors.items())
         if factor > _WATCH_TOLD
     )
+    only_timed = sum(c.only_timed for c in casts)
+    if only_timed:
+        told = (
+            *told,
+            f"only the whole time of {only_timed} casts is known, not how the speed went: log four marks or more",
+        )
     return timed, told
 
 
@@ -338,7 +344,12 @@ def _words(used: int, left_out: int, half_width: float, own: float, found: Weigh
     if counted:
         words += f"; counted in: {', '.join(counted)}"
     if DRIFT in found.on:
-        words += "; the shop has drifted, and the law stands where it is now"
+        sure = found.drift.low_percent > 0.0 or found.drift.high_percent < 0.0
+        words += (
+            "; the shop has drifted, and the law stands where it is now"
+            if sure
+            else "; it may drift, and the law follows"
+        )
     return words
 
 

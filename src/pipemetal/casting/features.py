@@ -16,9 +16,12 @@ import numpy as np
 from pipemetal.casting.model import Array
 from pipemetal.casting.rivals import At
 
-__all__ = ["POWERS", "STRAIGHT", "Basis", "inputs"]
+__all__ = ["HABIT", "POWERS", "STRAIGHT", "Basis", "inputs"]
 
-STRAIGHT = ("level", "gate zero", "gate", "speed", "head", "heat", "solid", "place")
+STRAIGHT = ("level", "gate zero", "gate", "speed", "head", "heat", "solid", "place", "habit")
+# A common change of speed along sheets of which only the whole time was logged. No part of the law, so its column is nought
+# wherever a cast is predicted; in the fit it keeps such a change from being taken for something of the place.
+HABIT = STRAIGHT.index("habit")
 POWERS = ("gate", "speed", "head", "heat", "solid", "place")
 # The middle of usual casts, where a power changes nothing: gate 2.8 mm, 1 m/s, 25 mm of metal, 20 K, half-way.
 _GATE_M, _SPEED_M_S, _HEAD_M = 2.8e-3, 1.0, 25e-3
@@ -27,9 +30,11 @@ _LEAST_HEAD_M = 2e-3
 _HEAT_K, _SOLID = 20.0, 0.2
 # Spreads before any cast (estimates): the level; the gate's zero in mm; thickness for 20 K and for a fifth solid.
 LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.3, 0.05, 0.15
+# Change of ln speed from end to end that a crew makes in all its pushes (estimate; the demand of usual tapers).
+HABIT_SD = 0.3
 # How much of the departure's size each input may carry.
-_SHARES = np.array([0.3, 0.0, 1.0, 1.0, 0.7, 0.4, 0.4, 0.3])
-_FLOOR = np.array([LEVEL_SD, GATE_ZERO_MM, 0.0, 0.0, 0.0, HEAT_SD, SOLID_SD, 0.0])
+_SHARES = np.array([0.3, 0.0, 1.0, 1.0, 0.7, 0.4, 0.4, 0.3, 0.0])
+_FLOOR = np.array([LEVEL_SD, GATE_ZERO_MM, 0.0, 0.0, 0.0, HEAT_SD, SOLID_SD, 0.0, HABIT_SD])
 # Over how much of each input (gate, speed, head, heat, solid, place) the bending part changes (estimate).
 _REACH = np.array([0.4, 0.5, 0.8, 1.2, 0.6, 0.5])
 # Share of the bend that each input has for itself (estimate).
@@ -91,7 +96,7 @@ class Basis:
 
     def columns(self, at: At, seen: Array) -> Array:
         """The columns at places whose inputs are `seen` (n, 6); shape (n, count)."""
-        straight = np.column_stack([np.ones(len(seen)), 1e-3 / np.ravel(at.gate_m), seen])
+        straight = np.column_stack([np.ones(len(seen)), 1e-3 / np.ravel(at.gate_m), seen, np.zeros(len(seen))])
         if not len(self.knots):
             return straight
         return np.hstack([straight, _kernel(seen / _REACH, self.knots) @ self.root.T])

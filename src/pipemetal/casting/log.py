@@ -6,7 +6,7 @@ import itertools
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -152,7 +152,8 @@ class ReducedCast:
     """A logged cast in SI, station by station, as the fit needs it.
 
     ``speed_slopes`` (n, 3) tells how ln speed changes with the three parameters of the timing, whose covariance is
-    ``speed_covariance``: what the watch did not tell. ``head_slopes`` (n) is the change of ln head by a kilogram in
+    ``speed_covariance``: what the watch did not tell; ``only_timed``: no marks told how the
+    speed changed. ``head_slopes`` (n) is the change of ln head by a kilogram in
     the sled, of which ``mass_sd_kg`` is not known. ``run_up_kg`` is what went before the sheet, by the leftover where
     it was weighed. ``watch_misfit`` is the sum of squares of the marks about a smooth push over the stated timing,
     with ``watch_freedom`` degrees.
@@ -166,6 +167,7 @@ class ReducedCast:
     speed_m_s: Array
     speed_slopes: Array
     speed_covariance: Array
+    only_timed: bool
     head_slopes: Array
     mass_sd_kg: float
     place: Array
@@ -189,9 +191,11 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None) -> ReducedCast |
 
     ``gauge_sd_mm``: of one reading, where the log tells more than the cast states (:func:`gauge_of_log`).
     """
+    cast, slips = _without_slips(cast)
     reason = _unusable(cast)
     if reason:
-        return reason
+        told = ", ".join(f"{t:g} mm at {d:g} mm" for d, t in slips[:3])
+        return f"{reason}; out of range in thickness or distance: {told}" if slips else reason
     superheat = cast.superheat_k
     pour_c = max(liquidus(cast.composition).temperature_c + superheat, 100.0)
     fluid = fluid_of(cast.composition, round(max(pour_c, liquidus(cast.composition).temperature_c), 1))
@@ -224,6 +228,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None) -> ReducedCast |
         speed_m_s=speeds.speed_m_s[held],
         speed_slopes=speeds.slopes[held],
         speed_covariance=speeds.covariance,
+        only_timed=len(cast.marks) < 4,
         head_slopes=1.0 / left[held],
         mass_sd_kg=mass_sd_kg,
         place=x[held] / (cast.length_mm * 1e-3),
@@ -238,7 +243,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None) -> ReducedCast |
         run_up_kg=run_up_kg,
         watch_misfit=speeds.misfit,
         watch_freedom=speeds.freedom,
-        misread=misread,
+        misread=slips + misread,
         emptied_m=tuple(float(v) for v in x[~held]),
     )
 
@@ -310,14 +315,18 @@ def _run_up(cast: LoggedCast, laid_kg: float, first_kg_m: float) -> tuple[float,
     return unaccounted, _WEIGHED_KG
 
 
+def _without_slips(cast: LoggedCast) -> tuple[LoggedCast, tuple[tuple[float, float], ...]]:
+    """The cast without readings that no sheet can have, or that lie beside it; and those."""
+    slips = tuple((d, t) for d, t in cast.thickness_mm if not (0.2 <= t <= 10.0 and 0.0 <= d <= cast.length_mm))
+    held = tuple(pair for pair in cast.thickness_mm if pair not in slips)
+    return (replace(cast, thickness_mm=held) if slips else cast), slips
+
+
 def _unusable(cast: LoggedCast) -> str:
     try:
         checked("gate_mm", cast.opening_mm, 0.5, 20.0, "mm")
         checked("charge_kg", cast.charge_kg, 0.5, 2000.0, "kg")
         checked("length_mm", cast.length_mm, 200.0, 20000.0, "mm")
-        for distance, thickness in cast.thickness_mm:
-            checked("distance of a reading", distance, 0.0, cast.length_mm, "mm")
-            checked("thickness", thickness, 0.2, 10.0, "mm")
     except CastingError as error:
         return str(error)
     if len({d for d, _ in cast.thickness_mm}) < 2:

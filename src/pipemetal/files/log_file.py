@@ -53,7 +53,7 @@ def read_log(path: Path) -> tuple[LoggedCast, ...]:
 
     Errors: FileFormatError, CastingError, AlloyError with file and row.
     """
-    return _casts(read_csv(path))
+    return _casts(read_csv(path, may_be_empty=True))
 
 
 def log_of(text: str, name: str) -> tuple[LoggedCast, ...]:
@@ -99,11 +99,14 @@ def cast_of_row(row: CsvRow, cast_id: str, *, strict: bool = True) -> LoggedCast
         raise row.error("is not a verdict", "verdict", verdict, ", ".join(VERDICTS))
     timing, gauge = row.maybe_number("timing_sd_s", 0.001, 5.0), row.maybe_number("gauge_sd_mm", 0.001, 1.0)
     lip = row.maybe_number("lip_mm", 0.0, 40.0)
+    gate = row.maybe_number("gate_mm", 0.0, 20.0)
+    if strict and gate == 0.0:
+        raise row.error("is no opening of a gate", "gate_mm", gate, "0.5 to 20; empty for a box without a gate")
     try:
         return LoggedCast(
             cast_id,
             Composition.parse(row.text("composition")),
-            row.maybe_number("gate_mm", 0.0, 20.0) or 0.0,
+            gate or 0.0,
             row.number("charge_kg", 0.5, 2000.0),
             Sled(row.number("sled_length_mm", 40.0, 1000.0), row.number("sled_width_mm", 50.0, 2500.0)),
             row.number("length_mm", 200.0, 20_000.0),
@@ -148,7 +151,7 @@ def log_text(casts: Sequence[LoggedCast], remark: str = "") -> str:
         values = {
             "id": cast.id,
             "composition": cast.composition.text(),
-            "gate_mm": cast.gate_mm,
+            "gate_mm": cast.gate_mm or None,
             "charge_kg": cast.charge_kg,
             "sled_length_mm": cast.sled.inner_length_mm,
             "sled_width_mm": cast.sled.inner_width_mm,
