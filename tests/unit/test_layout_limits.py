@@ -79,6 +79,19 @@ def test_late_sheets_are_chosen_with_few_trials(monkeypatch: pytest.MonkeyPatch)
     assert len(trials) <= len(plan.new_sheets) * 2 * (castable_module.FEW_PROFILES + 4)
 
 
+def test_no_haste_leaves_a_blank_that_a_sheet_could_serve() -> None:
+    """Walls of every thickness, few of each, so that few profiles cannot serve them all."""
+    walls = np.linspace(0.5, 3.0, 26)
+    several = tuple(
+        Blank(f"B{k}", "body", "A", 4900.0 if k % 5 == 0 else 300.0, 200.0, wall, wall - 0.1, 0.02 * wall)
+        for k, wall in enumerate(map(float, walls))
+    )
+    problem = LayoutProblem(several, (), Castable(), 1.0)
+    unhurried = {p.blank for p in solve(problem, iterations=1).placements}
+    assert unhurried == {p.blank for p in solve(problem, seconds=0.0).placements}
+    assert len(unhurried) > 15
+
+
 def test_what_is_too_large_is_refused_with_the_limit() -> None:
     many = LayoutProblem(blanks(MOST_BLANKS + 1), ())
     with pytest.raises(LayoutError, match=f"blanks are too many for one layout.*{MOST_BLANKS}"):

@@ -126,7 +126,7 @@ def choose_profiles(
 ) -> list[ChosenSheet]:
     """Sheets, one after the other, each the profile that turns most of its metal into blanks still unserved.
 
-    Where it is `late`, only the last profile and a few others are tried for each further sheet.
+    Where it is `late`, only the last profile and a few others are tried for each further sheet, and more where they serve nothing.
     Returns the sheets at their largest, named N001 and so on, each with the places of the blanks that it would serve;
     the search then lays blanks on rack and sheets together.
     """
@@ -139,15 +139,18 @@ def choose_profiles(
         same: tuple[float, Profile, dict[int, Place]] | None = None
         tried, hurried = left[:MOST_IN_A_TRIAL], late()
         profiles = profiles_for(tried if hurried else left, castable)
-        if hurried:
-            profiles = profiles[:: max(len(profiles) // FEW_PROFILES, 1)]
-        for profile in [*profiles, *([last] if last else [])]:
-            roll = virtual_roll(castable, alloy, profile, "trial")
-            value, served = _trial(tried, roll, castable, settings, kerf_mm)
-            if served and (best is None or value > best[0] + 1e-12):
-                best = (value, profile, served)
-            if served and profile == last:
-                same = (value, profile, served)
+        few = profiles[:: max(len(profiles) // FEW_PROFILES, 1)] if hurried else profiles
+        # Haste must leave nothing unserved: where the few serve nothing, the rest are tried.
+        for now in (few, [p for p in profiles if p not in few]):
+            for profile in [*now, *([last] if last else [])]:
+                roll = virtual_roll(castable, alloy, profile, "trial")
+                value, served = _trial(tried, roll, castable, settings, kerf_mm)
+                if served and (best is None or value > best[0] + 1e-12):
+                    best = (value, profile, served)
+                if served and profile == last:
+                    same = (value, profile, served)
+            if best is not None:
+                break
         if best is None:
             break
         if same is not None and same[0] >= SAME_AGAIN * best[0]:
