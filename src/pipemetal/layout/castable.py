@@ -126,7 +126,8 @@ def choose_profiles(
 ) -> list[ChosenSheet]:
     """Sheets, one after the other, each the profile that turns most of its metal into blanks still unserved.
 
-    Where it is `late`, only the last profile and a few others are tried for each further sheet, and more where they serve nothing.
+    Where it is `late`, only the last profile and a few others are tried for each further sheet, and more where they
+    serve nothing.
     Returns the sheets at their largest, named N001 and so on, each with the places of the blanks that it would serve;
     the search then lays blanks on rack and sheets together.
     """
