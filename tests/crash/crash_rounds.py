@@ -35,7 +35,7 @@ from pipemetal.shop.book import Book, Piece
 HALF = Composition.parse("Sn 50 Pb bal")
 IMPORTED = 25
 ROLLS = 4
-PATIENCE_S = 300.0
+PATIENCE_S = 3600.0
 
 
 class Rounds:

@@ -149,6 +149,7 @@ def test_the_first_writing_of_the_day_made_a_backup(shop: str, tmp_path: Path) -
     assert told("doctor")["book"]["backups"]["kept"] == 1
 
 
+@pytest.mark.long
 def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path, shop_folder: Path) -> None:
     target = str(tmp_path / "demo.sqlite")
     told("import", str(shop_folder), "--shop", target)
