@@ -94,6 +94,31 @@ def test_the_organ_file_says_the_cap(tmp_path: Path) -> None:
             read_organ(path, None)
 
 
+@pytest.mark.parametrize(
+    ("was", "written", "says"),
+    [
+        ("travel_mm = 25", "travel_mm = 25, travel_cents = 60", "one of the two"),
+        ("scale", 'tuning = "slide"\nscale', "stopped.*cap or none"),
+        ('construction = "stopped"', 'construction = "half_covered"', "hole is missing"),
+    ],
+)
+def test_what_cannot_go_together_is_refused(tmp_path: Path, was: str, written: str, says: str) -> None:
+    path = tmp_path / "organ.toml"
+    path.write_text(ORGAN.replace(was, written, 1), encoding="utf-8")
+    with pytest.raises(InputError, match=says):
+        read_organ(path, None)
+
+
+def test_the_foot_ends_in_the_toe_that_is_told() -> None:
+    """In every pipe, the smallest too: what a rackboard is bored for is what the sector gives."""
+    rank = Rank("Tierce", "Great", "m", Fraction(8, 5), 0, 60)
+    for pipe in rank_pipes(Organ("Chapel", Pitch(), (rank,)), rank, lambda alloy: 9.0):
+        (foot,) = [part for part in pipe.parts if part.kind == "foot"]
+        assert foot.development is not None
+        round_mm = math.radians(foot.development.angle_deg) * foot.development.inner_radius_mm / math.pi / 2.0
+        assert pipe.toe_diameter_mm - pipe.thickness_foot_mm == pytest.approx(2.0 * round_mm, abs=0.1)
+
+
 def test_older_files_that_say_the_travel_for_the_whole_organ_are_read(tmp_path: Path) -> None:
     path = tmp_path / "organ.toml"
     text = ORGAN.replace("[[rank]]", "[allowances]\ncap_travel = 0.5\ncap_least_mm = 12\n[[rank]]", 1)

@@ -67,7 +67,6 @@ def test_what_is_to_be_done_is_named_with_its_sizes() -> None:
     [
         ({"condition": "cracked"}, "cracked"),
         ({"condition": "corroded"}, "corroded"),
-        ({"length_mm": None}, "not measured"),
         ({"diameter_mm": 300.0}, "fits no place"),
         ({"thickness_mm": 0.2}, "fits no place"),
         ({"cut_up_mm": 90.0}, "fits no place"),
@@ -76,6 +75,28 @@ def test_what_is_to_be_done_is_named_with_its_sizes() -> None:
 def test_what_cannot_serve_is_melted_and_why(changed: dict[str, object], why: str) -> None:
     (one,) = match_old(ORGAN, PLACES[:8], [old_of(PLACES[3], **changed)])
     assert one.verdict == "melt" and why in one.why
+
+
+@pytest.mark.parametrize("lacking", ["length_mm", "diameter_mm"])
+def test_what_was_not_measured_is_not_condemned(lacking: str) -> None:
+    (one,) = match_old(ORGAN, PLACES[:8], [old_of(PLACES[3], **{lacking: None})])
+    assert one.verdict == "measure" and "not measured" in one.why
+    (lost,) = match_old(ORGAN, PLACES[:8], [old_of(PLACES[3], **{lacking: None, "condition": "cracked"})])
+    assert lost.verdict == "melt"
+
+
+@pytest.mark.parametrize("share", [0.75, 0.9, 1.1])
+def test_the_cents_of_an_old_pipe_are_those_of_its_length(share: float) -> None:
+    """Far off as near by: the pitch at which the rank's own rule asks for the length that is there."""
+    place = PLACES[0]
+    found = offer(
+        ORGAN, RANK, place, old_of(place, length_mm=share * place.cut_length_mm).pipe, ReuseRules(lengthened=0.5)
+    )
+    assert found is not None
+    acts = place.body_length_mm - found.longer_mm
+    per_mm = 1200.0 / math.log(2.0)
+    least = per_mm * math.log(place.body_length_mm / acts)  # without an end correction
+    assert 0.8 * abs(least) < abs(found.cents) < abs(least) * 1.01
 
 
 def test_an_old_open_pipe_can_become_a_stopped_one() -> None:

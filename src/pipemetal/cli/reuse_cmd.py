@@ -57,8 +57,8 @@ def reuse(
     recipes_path: Path | None,
     as_json: bool,
 ) -> None:
-    """For every old pipe of OLD.csv (measured pipes, with their condition): use again, shorten, lengthen or melt, and which pipe
-    of ORGAN.toml it becomes.
+    """For every old pipe of OLD.csv (measured pipes, with their condition): use again, shorten, lengthen, melt or
+    measure first, and which pipe of ORGAN.toml it becomes.
 
     The pipes are given to the places so that the work and the departures are least in all; points and weights are explained in
     docs/pipes.md. Old pipes are taken for cylinders.
@@ -107,7 +107,7 @@ def _print(found: tuple[Reuse, ...]) -> None:
     for one in found:
         offer = one.offer
         if offer is None:
-            rows.append((one.old.name, "melt", one.why, "", "", "", "", ""))
+            rows.append((one.old.name, one.verdict, one.why, "", "", "", "", ""))
             continue
         rows.append(
             (

@@ -141,7 +141,8 @@ def _mandrel(held: CardPart, units: UnitSystem, say: Words) -> str:
         return ""
     if choice.mandrel is None:
         return say("none named")
-    return choice.mandrel.name if choice.fits else say("none fits; nearest {name}", name=choice.mandrel.name)
+    name = f"{choice.mandrel.name} mm"  # as its maker and the shop's list call it, whatever the units of the card
+    return name if choice.fits else say("none fits; nearest {name}", name=name)
 
 
 def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
@@ -226,13 +227,18 @@ def _cap_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
     cap, size = pipe.cap, units.show_length
     if cap is None:
         return []
+    hole = (
+        [(say("hole in the cap"), say("{hole} across", hole=size(pipe.hole_diameter_mm, 1)))]
+        if pipe.hole_diameter_mm
+        else []
+    )
     if cap.kind == "soldered":
-        return [(say("cap"), say("soldered on; the body is the sounding length"))]
+        return [(say("cap"), say("soldered on; the body is the sounding length")), *hole]
     text = {
         "outer": "over the body; in tune its face stands {stands} above the body's rim, its rim is {rim} high",
         "stopper": "a stopper in the body; in tune its face lies {stands} deep, it is {rim} long",
     }[cap.kind]
-    return [(say("cap"), say(text, stands=size(cap.stands_mm, 1), rim=size(cap.rim_mm, 1)))]
+    return [(say("cap"), say(text, stands=size(cap.stands_mm, 1), rim=size(cap.rim_mm, 1))), *hole]
 
 
 def _tuning(card: BenchCard, units: UnitSystem, say: Words) -> str:

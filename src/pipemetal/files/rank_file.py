@@ -81,6 +81,10 @@ def _rank(table: TomlTable, around: Around) -> Rank:
     construction = table.text("construction", "open", CONSTRUCTIONS)
     reed = construction == "resonator"
     usual = "cap" if construction in CLOSED else "none" if reed else "cone"
+    tuning = table.text("tuning", usual, TUNINGS)
+    if (tuning == "cap") != (construction in CLOSED) and tuning != "none":
+        allowed = "cap or none" if construction in CLOSED else "cone, slide, slot or none"
+        raise table.error(f"does not go with construction {construction}", "tuning", tuning, allowed)
     wall = read_rank_wall(table, around.walls)
     return Rank(
         name=name,
@@ -108,7 +112,7 @@ def _rank(table: TomlTable, around: Around) -> Rank:
         hole_ratio=table.ratio("hole", 0.05, 0.9, None),
         steps=_steps(table),
         resonator=_resonator(table),
-        tuning=table.text("tuning", usual, TUNINGS),
+        tuning=tuning,
         pure_mutations=table.flag("pure", True),
         ears=table.flag("ears", None),
         languid_alloy=_alloy(table, "languid_alloy", around, required=False),
@@ -152,6 +156,8 @@ def _cap(table: TomlTable, closed: bool) -> Cap:
         return Cap()
     if not closed:
         raise table.error("goes with stopped, chimneyed and half-covered ranks", "cap")
+    if ("travel_mm" in inner or "travel" in inner) and "travel_cents" in inner:
+        raise inner.error("goes without a travel in mm: one of the two", "travel_cents")
     usual = Cap()
     made = Cap(
         kind=inner.text("kind", usual.kind, CAP_KINDS),

@@ -78,8 +78,8 @@ def _walls(rank: Rank, pipes: Sequence[Pipe]) -> str:
         return ""
     widest = max(beyond, key=lambda p: p.diameter_mm)
     return (
-        f"{len(beyond)} pipes are wider than the wall table goes ({rank.wall.widest_mm:.0f} mm). Their walls go on with its "
-        f"last slope, {widest.thickness_mouth_mm:.2f} mm on {widest.note} of {widest.diameter_mm:.0f} mm: look at them"
+        f"{len(beyond)} pipes are wider than the wall table goes ({rank.wall.widest_mm:.0f} mm). Their walls go on as it "
+        f"ends, {widest.thickness_mouth_mm:.2f} mm on {widest.note} of {widest.diameter_mm:.0f} mm: look at them"
     )
 
 

@@ -15,7 +15,7 @@ from pipemetal.pipes.length_rules import cents_per_mm
 from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.mouth import ISING_BEST, flue_for_ising_mm, ising_number, pressure_pa
 from pipemetal.pipes.old import OldPipe
-from pipemetal.pipes.parts import default_foot_mm, default_toe_mm, pipe_parts
+from pipemetal.pipes.parts import default_foot_mm, default_toe_mm, held_toe_mm, pipe_parts
 from pipemetal.pipes.pipe import Part, Pipe
 from pipemetal.pipes.pitch import note_name
 from pipemetal.pipes.profile import profile_length_mm
@@ -253,6 +253,7 @@ def _below(organ: Organ, rank: Rank, s: _Sizes, foot_factor: float) -> _Below:
     wall, flue = s.wall_mm * foot_factor, _flue_mm(organ, rank, s)
     bore = rank.mouth.toe_bore(flue, s.mouth_width_mm)
     toe = rank.toe_diameter_mm or default_toe_mm(s.diameter_mm, wall, bore)
+    toe = held_toe_mm(toe, s.diameter_mm, wall)
     languid = organ.languids.thickness_mm(s.diameter_mm) * rank.languid_factor
     return _Below(_foot_mm(rank, s), wall, languid, flue, min(bore, toe - 2.0 * wall if toe > 2.0 * wall else toe), toe)
 

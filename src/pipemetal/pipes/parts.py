@@ -21,9 +21,11 @@ from pipemetal.pipes.rank import CLOSED, Allowances, Rank
 from pipemetal.pipes.reeds import Resonator, between
 from pipemetal.pipes.walls import wall_tolerance_mm
 
-__all__ = ["default_foot_mm", "default_toe_mm", "flat_width_mm", "pipe_parts"]
+__all__ = ["default_foot_mm", "default_toe_mm", "flat_width_mm", "held_toe_mm", "pipe_parts"]
 
 NEARLY_STRAIGHT: Final = 1e-4
+WIDEST_TOE: Final = 0.9
+"""A foot narrows to this share of its upper end at least, so that it stays a cone (common practice, no source)."""
 STEP_WITHOUT_A_RING: Final = 0.01
 THICKEST_LAYER_MM: Final = 4.0
 """A film of clean metal stands 3.4 to 4.8 mm high by its surface tension (computed); thicker pieces are made of layers."""
@@ -237,7 +239,7 @@ class _PartMaker:
         """Cone from the body's diameter down to the toe, whose size is its outer diameter."""
         p, wall = self.pipe, self.pipe.thickness_foot_mm
         large = p.diameter_mm + wall
-        cone = cone_development(large, min(max(p.toe_diameter_mm - wall, wall), 0.9 * large), p.foot_length_mm)
+        cone = cone_development(large, held_toe_mm(p.toe_diameter_mm, p.diameter_mm, wall) - wall, p.foot_length_mm)
         return self.sector("foot", cone, wall, wall, large_at_mouth=True)
 
     def languid(self) -> list[Part]:
@@ -297,6 +299,15 @@ def _resonator_pieces(pipe: Pipe, held: Resonator) -> list[tuple[float, float, f
         return [(1.0 / held.sections, pipe.tip_diameter_mm, pipe.diameter_mm)]
     neck = min(held.neck * pipe.diameter_mm / pipe.body_length_mm, 0.5)
     return [(neck, pipe.tip_diameter_mm, pipe.diameter_mm), (1.0 - neck, pipe.diameter_mm, pipe.diameter_mm)]
+
+
+def held_toe_mm(toe_mm: float, diameter_mm: float, wall_mm: float) -> float:
+    """A toe's outer diameter, held so that the foot stays a cone.
+
+    >>> held_toe_mm(8.0, 4.7, 0.5)
+    5.18
+    """
+    return round(min(max(toe_mm - wall_mm, wall_mm), WIDEST_TOE * (diameter_mm + wall_mm)) + wall_mm, 9)
 
 
 def default_toe_mm(diameter_mm: float, foot_wall_mm: float, bore_mm: float = 0.0) -> float:

@@ -36,6 +36,13 @@ CLOSED: Final = ("stopped", "chimney", "half_covered")
 TUNINGS: Final = ("cone", "slide", "slot", "cap", "none")
 
 
+def _amiss(construction: str, field: str, *, given: bool) -> PipeError:
+    """What is said of a key that only one construction has: given with another, or lacking with its own."""
+    if given:
+        return PipeError(f"goes with construction {construction}, and only with it", field=field)
+    return PipeError(f"is missing; construction {construction} needs it", field=field)
+
+
 def _in_range(name: str, value: float, low: float, high: float, unit: str = "") -> None:
     if not low <= value <= high:
         raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}{unit}")
@@ -210,13 +217,13 @@ class Rank:
                 "is for tapered ranks only", field="top_ratio", value=self.top_ratio, allowed="leave it out"
             )
         if (self.chimney is not None) != (self.construction == "chimney"):
-            raise PipeError("goes with construction chimney, and only with it", field="chimney")
+            raise _amiss("chimney", "chimney", given=self.construction != "chimney")
         if (self.hole_ratio is not None) != (self.construction == "half_covered"):
-            raise PipeError("goes with construction half_covered, and only with it", field="hole")
+            raise _amiss("half_covered", "hole", given=self.construction != "half_covered")
         if self.hole_ratio is not None:
             _in_range("hole", self.hole_ratio, 0.05, 0.9)
         if bool(self.steps) != (self.construction == "stepped"):
-            raise PipeError("goes with construction stepped, and only with it", field="step")
+            raise _amiss("stepped", "step", given=self.construction != "stepped")
         if self.steps and (abs(sum(s.share for s in self.steps) - 1.0) > 1e-6 or self.steps[0].below != 1.0):
             raise PipeError(
                 "must make up the whole body and begin with the diameter at the mouth",
@@ -225,7 +232,7 @@ class Rank:
                 allowed="1 and 1",
             )
         if (self.resonator is not None) != (self.construction == "resonator"):
-            raise PipeError("goes with construction resonator, and only with it", field="resonator")
+            raise _amiss("resonator", "resonator", given=self.construction != "resonator")
 
     def _check_breaks(self) -> None:
         if (self.footage is None) != bool(self.breaks):

@@ -14,7 +14,7 @@ from typing import Final
 
 from pipemetal.errors import PipeError
 from pipemetal.linear import Model
-from pipemetal.pipes.length_rules import cents_per_mm
+from pipemetal.pipes.caps import shifted_cents
 from pipemetal.pipes.make import made_of_old, sounding_length_mm
 from pipemetal.pipes.old import OldPipe
 from pipemetal.pipes.pipe import Pipe
@@ -100,9 +100,9 @@ class Reuse:
 
     @property
     def verdict(self) -> str:
-        """reuse, shorten, lengthen, or melt."""
+        """reuse, shorten, lengthen, melt, or measure (what was not measured is not condemned)."""
         if self.offer is None:
-            return "melt"
+            return self.todo[0]
         if "lengthen" in self.todo:
             return "lengthen"
         return "shorten" if "shorten" in self.todo else "reuse"
@@ -163,7 +163,7 @@ def _cents(organ: Organ, rank: Rank, made: Pipe, longer_mm: float) -> float:
     mean = made.cut_up_mm - rank.arch * made.mouth_width_mm / 3.0
     size = (made.diameter_mm, made.mouth_width_mm, mean, made.thickness_mouth_mm)
     speed = organ.pitch.speed_m_s
-    return longer_mm * cents_per_mm(lambda hz: sounding_length_mm(rank, hz, speed, *size), made.frequency_hz)
+    return -shifted_cents(lambda hz: sounding_length_mm(rank, hz, speed, *size), made.frequency_hz, -longer_mm)
 
 
 def match_old(
@@ -205,10 +205,10 @@ def _assigned(points: dict[tuple[int, int], float]) -> list[tuple[int, int]]:
 
 def _why(old: OldOne, number: int, offers: dict[tuple[int, int], Offer]) -> str:
     pipe = old.pipe
-    if pipe.diameter_mm is None or pipe.length_mm is None:
-        return "its diameter or its length was not measured"
     if pipe.condition in LOST:
         return f"it is {pipe.condition}"
+    if pipe.diameter_mm is None or pipe.length_mm is None:
+        return "its diameter or its length was not measured"
     if any(key[0] == number for key in offers):
         return "others fit better where it would"
     return "it fits no place of this organ"
@@ -216,7 +216,8 @@ def _why(old: OldOne, number: int, offers: dict[tuple[int, int], Offer]) -> str:
 
 def _reuse(old: OldOne, found: Offer | None, why: str) -> Reuse:
     if found is None:
-        return Reuse(old, None, ("melt",), why)
+        lacking = (old.pipe.diameter_mm is None or old.pipe.length_mm is None) and old.pipe.condition not in LOST
+        return Reuse(old, None, ("measure" if lacking else "melt",), why)
     todo = []
     if old.pipe.condition == "top":
         todo.append("cut the torn top off")
