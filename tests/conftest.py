@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 LONG = os.environ.get("PIPEMETAL_TEST_LONG") == "1"
+os.environ.pop("COLUMNS", None)  # the width of whoever runs the tests, or of a worker, is no width of a table's
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
