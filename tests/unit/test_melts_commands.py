@@ -95,7 +95,7 @@ def test_the_day_says_how_near_the_best_its_melts_are(shop: Path) -> None:
     found = answered("day", shop / "sheets.csv", "--lots", shop / "lots.csv")["season"]
     assert found["melts"] == found["fewest_melts"] == 3
     assert found["change_cost"] == found["change_cost_at_least"]
-    # no print says how near: whole pigs weigh more in the smaller charges that the log of casts now asks for
+    # no print says how near; the bound knows neither whole pieces nor what every melt loses whatever goes in
     assert 0.0 <= found["gap_percent"] < 5.0
 
 
