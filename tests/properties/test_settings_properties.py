@@ -19,8 +19,12 @@ from pipemetal.words import Words
 OWN = ShopSettings()
 NAMES = st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=20)
 
+MANDRELS = st.lists(st.integers(5, 300), min_size=1, max_size=4).map(lambda sizes: ", ".join(map(str, sizes)))
+
 
 def _values(key: str) -> st.SearchStrategy[Any]:
+    if key == "shop.mandrels":
+        return MANDRELS
     limits = limits_of(OWN, key)
     if limits is None:
         choices = SHOWN_IN.get(key.partition(".")[2])
