@@ -356,10 +356,14 @@ def print_summary(plan: Plan, out: Path) -> None:
         click.echo(f"Reading not trusted: {reading.roll}: {reading.reason}.")
     if plan.lots_without_analysis:
         click.echo("Waiting for an assay, not charged: " + ", ".join(plan.lots_without_analysis) + ".")
-    for lost in plan.unserved[:20]:
-        click.echo(f"Not served: {lost.blank}: {lost.reason}")
-    if len(plan.unserved) > 20:
-        click.echo(f"... and {len(plan.unserved) - 20} more, see {out / 'not-served.csv'}.")
+    from pipemetal.plans.unserved import unserved_pipes
+
+    lacking = unserved_pipes(plan)
+    for lost in lacking:
+        pipes = "1 pipe" if lost.pipes == 1 else f"{lost.pipes} pipes"
+        click.echo(f"Not served: {lost.rank} {lost.notes}, {pipes}: {lost.blank}: {lost.reason}")
+    if lacking:
+        click.echo(f"Every blank of them: {out / 'not-served.csv'}.")
     for pour in plan.pours:
         if pour.problem:
             click.echo(f"No push gives sheet {pour.sheet}: {pour.problem}")

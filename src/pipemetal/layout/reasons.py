@@ -11,7 +11,7 @@ from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.shelf import piece_of
 from pipemetal.sheets.fitness import line_values, nearest_miss
 
-__all__ = ["never_served", "not_looked_for", "reason_for", "sheet_wanted"]
+__all__ = ["cannot_cast", "never_served", "not_looked_for", "reason_for", "sheet_wanted"]
 
 
 def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
@@ -32,7 +32,7 @@ def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
 
 def never_served(problem: LayoutProblem, blank: Blank) -> Unplaced | None:
     """Why no roll of the rack and no sheet that may be cast could hold a blank, were they all empty; None where one could."""
-    if problem.castable is not None and not _cannot_cast(blank, problem.castable):
+    if problem.castable is not None and not cannot_cast(blank, problem.castable):
         return None
     reason = reason_for(problem, blank)
     return None if reason.kind == "full" else reason
@@ -45,6 +45,8 @@ def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
     sheet = sheet_wanted(blank, trim)
     cast = _why_not_cast(blank, problem.castable)
     ending = f"; {cast}" if cast else ""
+    if not problem.rolls:
+        return Unplaced(blank.id, cast or "there is no rack, and nothing is cast", "no_alloy", sheet=sheet)
     if not rolls:
         return Unplaced(blank.id, f"no roll of alloy {blank.alloy} is on the rack{ending}", "no_alloy", sheet=sheet)
     large = [r for r in rolls if _large_enough(blank, r)]
@@ -101,10 +103,10 @@ def _nearest(blank: Blank, rolls: Sequence[LayoutRoll]) -> tuple[str, float]:
 def _why_not_cast(blank: Blank, castable: Castable | None) -> str:
     if castable is None:
         return ""
-    return _cannot_cast(blank, castable) or "the sheets that may be cast do not suffice"
+    return cannot_cast(blank, castable) or "the sheets that may be cast do not suffice"
 
 
-def _cannot_cast(blank: Blank, castable: Castable) -> str:
+def cannot_cast(blank: Blank, castable: Castable) -> str:
     """Why no sheet that may be cast could hold a blank; empty where one could."""
     if castable.alloys is not None and blank.alloy not in castable.alloys:
         return f"alloy {blank.alloy} is not cast"
