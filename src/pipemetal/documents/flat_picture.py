@@ -61,6 +61,8 @@ def part_name(kind: str, say: Words) -> str:
     >>> part_name("body 2", Words())
     'body 2'
     """
+    if kind == "chimney":
+        return say("chimney tube")
     name, _, number = kind.rpartition(" ")
     return f"{say(name)} {number}" if number.isdecimal() else say(kind)
 
