@@ -106,7 +106,7 @@ def _toe(rank: Rank, pipes: Sequence[Pipe]) -> str:
         least = min(narrower, key=lambda p: p.toe_diameter_mm)
         fits = math.floor(10.0 * least.toe_diameter_mm) / 10.0
         return (
-            f"the toe of {asked:.1f} mm is too wide for {span_text(narrower)}: held at {WIDEST_TOE:.0%} of the foot's "
+            f"the toe of {asked:.1f} mm is too wide for {span_text(narrower)}: held at {100 * WIDEST_TOE:.0f} % of the foot's "
             f"upper end, {least.toe_diameter_mm:.1f} mm on {least.note}. To mend it: a toe_diameter_mm of {fits:.1f} or less, "
             "or none, which goes with the diameter"
         )
@@ -140,7 +140,7 @@ def _travel(rank: Rank, pipes: Sequence[Pipe]) -> str:
         return ""
     worst = max(held, key=lambda p: p.cap.asked_mm / p.body_length_mm if p.cap else 0.0)
     assert worst.cap is not None
-    travel, share = MOST_OF_LENGTH * worst.body_length_mm, f"{MOST_OF_LENGTH:.0%}"
+    travel, share = MOST_OF_LENGTH * worst.body_length_mm, f"{100 * MOST_OF_LENGTH:.0f} %"
     return (
         f"the cap's travel of {span_text(held)} is held at {share} of the sounding length: {travel:.1f} mm instead "
         f"of {worst.cap.asked_mm:.1f} mm on {worst.note}. To mend it: a smaller travel or least_mm of the cap, or travel_cents, "
