@@ -111,9 +111,9 @@ def plan(
         quiet=as_json,
     )
     if as_json:
-        from pipemetal.plans.codec import as_dict
+        from pipemetal.plans.codec import with_table
 
-        print_json(as_dict(made))
+        print_json(with_table(made))
     else:
         print_summary(made, out)
     if accepts:
@@ -174,9 +174,9 @@ def demo(folder: Path, seconds: float | None, iterations: int, seed: int, as_jso
         quiet=as_json,
     )
     if as_json:
-        from pipemetal.plans.codec import as_dict
+        from pipemetal.plans.codec import with_table
 
-        print_json(as_dict(made))
+        print_json(with_table(made))
     else:
         print_summary(made, out)
         click.echo(

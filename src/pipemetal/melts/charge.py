@@ -25,6 +25,7 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mixing import CUT_ROUNDS, Mixing, SearchCosts, add_cuts, relaxed
 from pipemetal.melts.request import OBJECTIVES, Charge, ChargeLine, ChargeRequest
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "Charge",
@@ -70,9 +71,9 @@ def _charge_from(mixing: Mixing, number: int, columns: list[int], point: Point) 
     for element, low, high in request.recipe.windows_wt_pct:
         value, allowed = composition.wt_pct(element), dict(half)[element] + 0.02 * max(high - low, 0.05)
         if low > 0.0 and value - low <= allowed:
-            binding.append(f"{element} at its lowest, {low:g} %")
+            binding.append(Text("{element} at its lowest, {value} %", element=element, value=Amount.short(low)))
         if high < 100.0 and high - value <= allowed:
-            binding.append(f"{element} at its highest, {high:g} %")
+            binding.append(Text("{element} at its highest, {value} %", element=element, value=Amount.short(high)))
     cost = sum(line.mass_kg * line.lot.price_per_kg for line in lines)
     ordered = tuple(sorted(lines, key=lambda line: loading_place(line.lot)))
     return Charge(

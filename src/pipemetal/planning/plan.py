@@ -34,6 +34,7 @@ from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import as_rolls, sheet_orders, thick_end_first
 from pipemetal.sheets.roll import Roll, roll_mass_kg
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["Plan", "layout_problem", "make_plan"]
 
@@ -134,7 +135,7 @@ def _area_mm2(mass_kg: float, density_g_cm3: float, thickness_mm: float) -> floa
     return mass_kg / (density_g_cm3 * 1e-6 * thickness_mm)
 
 
-def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[str]:
+def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[Text]:
     """Melts that are opened for little, with what they serve: a shop may rather wait, or cut it from another alloy."""
     blanks = {roll.roll.id: roll for roll in cut}
     found = []
@@ -143,10 +144,20 @@ def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[str]:
         kg = sum(roll.blanks_kg for roll in on)
         whole = planned.charge.mass_kg if isinstance(planned.charge, Charge) else planned.melt.wanted_kg
         if kg < SMALL_SHARE * whole:
-            kinds = ", ".join(sorted({c.blank.kind for roll in on for c in roll.cuts}))
+            kinds = sorted({c.blank.kind for roll in on for c in roll.cuts})
+            words = (
+                "{melt} ({recipe}) melts {whole} for {blanks} of blanks ({kinds}): they may wait for the next melt, or be"
+                " cut from another alloy."
+            )
             found.append(
-                f"{planned.melt.name} ({planned.melt.recipe}) melts {whole:.0f} kg for {kg:.1f} kg of blanks ({kinds}): they may "
-                "wait for the next melt, or be cut from another alloy."
+                Text(
+                    words,
+                    melt=planned.melt.name,
+                    recipe=planned.melt.recipe,
+                    whole=Amount(whole, "kg"),
+                    blanks=Amount(kg, "kg", 1),
+                    kinds=joined((Text(kind) for kind in kinds), ", "),
+                )
             )
     return found
 
