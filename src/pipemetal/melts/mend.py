@@ -9,9 +9,8 @@ from typing import Final
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import ConvergenceError
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
-from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
-from pipemetal.melts.mixing import Mixing, SearchCosts, relaxed
+from pipemetal.melts.mixing import Effort, Mixing, Weighing, relaxed
 from pipemetal.melts.nearest import nearest_wt_pct, weighed_without_windows
 from pipemetal.melts.worth import needed_elements
 
@@ -112,15 +111,8 @@ def charge(
     request: ChargeRequest,
     lots: Sequence[Lot],
     *,
-    losses: LossModel | None = None,
-    objective: str = "cost",
-    certainty: str = "95",
-    weigh_step_kg: float = 0.5,
-    least_weighed_kg: float = 0.0,
-    costs: SearchCosts | None = None,
-    gap: float = 0.005,
-    seconds: float = SECONDS,
-    nodes: int = 5_000,
+    rules: Weighing | None = None,
+    effort: Effort | None = None,
 ) -> Charge | Blocked:
     """The weighing list of one melt, or why there is none.
 
@@ -136,34 +128,18 @@ def charge(
     >>> answer.words
     'the lots do not reach the recipe; 26 kg of Sn would mend it'
     """
-    found = solve_charges(
-        [request],
-        lots,
-        losses=losses,
-        objective=objective,
-        certainty=certainty,
-        weigh_step_kg=weigh_step_kg,
-        least_weighed_kg=least_weighed_kg,
-        costs=costs,
-        gap=gap,
-        seconds=seconds,
-        nodes=nodes,
-    )
-    return (
-        found[0]
-        if found is not None
-        else _Why(request, lots, losses or LossModel(), certainty, weigh_step_kg).blocked()
-    )
+    rules = rules or Weighing()
+    found = solve_charges([request], lots, rules=rules, effort=effort or Effort())
+    return found[0] if found is not None else _Why(request, lots, rules).blocked()
 
 
 class _Why:
     """The search for the cause, from the simplest to the last."""
 
-    def __init__(
-        self, request: ChargeRequest, lots: Sequence[Lot], losses: LossModel, certainty: str, weigh_step_kg: float
-    ) -> None:
-        self.request, self.lots, self.losses = request, lots, losses
-        self.certainty, self.step = certainty, weigh_step_kg
+    def __init__(self, request: ChargeRequest, lots: Sequence[Lot], rules: Weighing) -> None:
+        self.request, self.lots, self.losses = request, lots, rules.losses
+        # any objective finds the same cause, and the scale's least mass is none
+        self.rules = Weighing(rules.losses, certainty=rules.certainty, weigh_step_kg=rules.weigh_step_kg)
 
     def blocked(self) -> Blocked:
         most = weighed_without_windows(self.request, self.lots, self.losses)
@@ -183,7 +159,7 @@ class _Why:
         return Blocked(self.request, blockages, (), cause, self._without_addition())
 
     def _pieces_or_unsure(self) -> Cause:
-        mixing = Mixing([self.request], self.lots, self.losses, self.step, "cost", self.certainty, 0.0, SearchCosts())
+        mixing = Mixing([self.request], self.lots, self.rules)
         if relaxed(mixing, SECONDS) is not None:
             return Cause("pieces")
         width = {e: max(high - low, 1e-3) for e, low, high in self.request.recipe.windows_wt_pct}
@@ -214,12 +190,8 @@ class _Why:
             found = solve_charges(
                 [request],
                 offered,
-                losses=self.losses,
-                certainty=self.certainty,
-                weigh_step_kg=self.step,
-                gap=0.02,
-                seconds=SECONDS,
-                nodes=NODES,
+                rules=self.rules,
+                effort=Effort(0.02, SECONDS, NODES),
             )
         except ConvergenceError:
             return None
