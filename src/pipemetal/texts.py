@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final, Literal, Self, TypeAlias
+from typing import Literal, Self, TypeAlias
 
 __all__ = ["Amount", "Text", "Unit", "Value", "joined"]
 
@@ -79,16 +79,18 @@ class Text(str):
         return _again, (self.template, dict(self.values))
 
     @property
-    def is_joined(self) -> bool:
-        """Whether this is several texts in a row, whose template no catalogue holds."""
-        return self.template.startswith(_FIRST)
+    def outline(self) -> str:
+        """What is said whatever the values are: texts of one outline say the same of different things.
+
+        >>> Text("{a}; {b}", a=Text("it misses by {miss}", miss=Amount(0.1, "mm", 1)), b="R7").outline
+        'it misses by {miss}; {b}'
+        """
+        inner = {k: v.outline if isinstance(v, Text) else f"{{{k}}}" for k, v in self.values.items()}
+        return self.template.format(**inner) if inner else self.template
 
 
 def _again(template: str, values: Mapping[str, Value]) -> Text:
     return Text(template, **values)
-
-
-_FIRST: Final = "{_0}"
 
 
 def joined(parts: Iterable[Value], between: str = "; ") -> Text:

@@ -317,6 +317,8 @@ def print_summary(plan: Plan, out: Path) -> None:
 
 def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:
     """What cannot be done, what decided, and what was set aside, a line each."""
+    from pipemetal.plans.unserved import unserved_pipes
+
     for melt in plan.melts:
         if melt.blocked is not None:
             yield f"Cannot be charged: {melt.name} ({melt.recipe}): {melt.blocked.words}"
@@ -325,10 +327,12 @@ def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:
         yield f"Reading not trusted: {reading.roll}: {reading.reason}."
     if plan.lots_without_analysis:
         yield "Waiting for an assay, not charged: " + ", ".join(plan.lots_without_analysis) + "."
-    for lost in plan.unserved[:20]:
-        yield f"Not served: {lost.blank}: {lost.reason}"
-    if len(plan.unserved) > 20:
-        yield f"... and {len(plan.unserved) - 20} more, see {out / 'not-served.csv'}."
+    lacking = unserved_pipes(plan)
+    for lost in lacking:
+        pipes = "1 pipe" if lost.pipes == 1 else f"{lost.pipes} pipes"
+        yield f"Not served: {lost.rank} {lost.notes}, {pipes}: {lost.blank}: {lost.reason}"
+    if lacking:
+        yield f"Every blank of them: {out / 'not-served.csv'}."
     for pour in plan.pours:
         if pour.problem:
             yield f"No push gives sheet {pour.sheet}: {pour.problem}"

@@ -13,7 +13,16 @@ from pipemetal.pipes.pipe import Pipe, footage_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["card_facts", "card_sheet", "card_sheets", "part_headings", "part_rows", "rank_headings", "rank_rows"]
+__all__ = [
+    "card_facts",
+    "card_sheet",
+    "card_sheets",
+    "not_served_words",
+    "part_headings",
+    "part_rows",
+    "rank_headings",
+    "rank_rows",
+]
 
 BODY_HIGH_MM: Final = 64.0
 MOUTH_HIGH_MM: Final = 112.0
@@ -41,7 +50,7 @@ def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4"
     wide, high = paper_mm(paper)
     width = wide - 2 * MARGIN_MM
     rows, facts = part_rows(card, units, say), card_facts(card, units, say)
-    lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts)
+    lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts) + 2 * len(card.not_served)
     room = high - HEAD_AND_FOOT_MM - ROW_MM * (len(rows) + lines)
     flue = card.mouth is not None
     body_high = min(max(BODY_SHARE * room, 30.0), BODY_HIGH_MM) if flue else room
@@ -49,13 +58,26 @@ def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4"
         *body_pictures(card, units, say, width, body_high),
         mouth_picture(card, units, say, width, min(max(room - body_high, 50.0), MOUTH_HIGH_MM)),
     )
-    blocks: list[Block] = [Picture(drawing) for drawing in drawn if drawing is not None]
+    blocks: list[Block] = [Paragraph(words) for words in not_served_words(card, units, say)]
+    blocks += [Picture(drawing) for drawing in drawn if drawing is not None]
     blocks += [
         table(part_headings(units, say), rows, shares=(0, 1, 0, 0, 0, 0), size_pt=7.8),
         Heading(say("At the bench")),
         table(["", ""], facts, shares=(0, 1), size_pt=8.2),
     ]
     return Sheet(card.pipe.id, _subtitle(card, say), tuple(blocks), foot=f"{card.organ}: {card.pipe.id}")
+
+
+def not_served_words(card: BenchCard, units: UnitSystem, say: Words) -> list[str]:
+    """Why no sheet of the settings serves a pipe, a sentence for each cause; none for a pipe that can be made."""
+    return [
+        say(
+            "No sheet that the settings allow serves this pipe. {part}: {why}. A roll of the rack may hold it.",
+            part=part_name(kind, say),
+            why=units.in_text(say.made(why)),
+        )
+        for kind, why in card.not_served
+    ]
 
 
 def _subtitle(card: BenchCard, say: Words) -> str:

@@ -12,7 +12,7 @@ from pipemetal.layout.shelf import piece_of
 from pipemetal.sheets.fitness import line_values, nearest_miss
 from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["never_served", "not_looked_for", "reason_for", "sheet_wanted"]
+__all__ = ["cannot_cast", "never_served", "not_looked_for", "reason_for", "sheet_wanted"]
 
 
 def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
@@ -33,7 +33,7 @@ def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
 
 def never_served(problem: LayoutProblem, blank: Blank) -> Unplaced | None:
     """Why no roll of the rack and no sheet that may be cast could hold a blank, were they all empty; None where one could."""
-    if problem.castable is not None and not _cannot_cast(blank, problem.castable):
+    if problem.castable is not None and not cannot_cast(blank, problem.castable):
         return None
     reason = reason_for(problem, blank)
     return None if reason.kind == "full" else reason
@@ -45,6 +45,9 @@ def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
     trim = problem.castable.trim_mm if problem.castable else (rolls[0].trim_mm if rolls else 15.0)
     sheet = sheet_wanted(blank, trim)
     cast = _why_not_cast(blank, problem.castable)
+    if not problem.rolls:
+        words = cast or Text("there is no rack, and nothing is cast")
+        return Unplaced(blank.id, words, "no_alloy", sheet=sheet)
     if not rolls:
         text = Text("no roll of alloy {alloy} is on the rack", alloy=blank.alloy)
         return Unplaced(blank.id, _with(text, cast), "no_alloy", sheet=sheet)
@@ -113,10 +116,10 @@ def _nearest(blank: Blank, rolls: Sequence[LayoutRoll]) -> tuple[str, float]:
 def _why_not_cast(blank: Blank, castable: Castable | None) -> Text | None:
     if castable is None:
         return None
-    return _cannot_cast(blank, castable) or Text("the sheets that may be cast do not suffice")
+    return cannot_cast(blank, castable) or Text("the sheets that may be cast do not suffice")
 
 
-def _cannot_cast(blank: Blank, castable: Castable) -> Text | None:
+def cannot_cast(blank: Blank, castable: Castable) -> Text | None:
     """Why no sheet that may be cast could hold a blank; None where one could."""
     if castable.alloys is not None and blank.alloy not in castable.alloys:
         return Text("alloy {alloy} is not cast", alloy=blank.alloy)

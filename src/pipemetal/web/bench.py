@@ -84,7 +84,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes")
     def pipes(request: Request, of: Text = "") -> Response:
-        from pipemetal.documents.bench_card_sheet import card_facts, part_headings, part_rows
+        from pipemetal.documents.bench_card_sheet import card_facts, not_served_words, part_headings, part_rows
         from pipemetal.documents.flat_picture import body_pictures, mouth_picture
         from pipemetal.documents.svg import to_svg
 
@@ -111,6 +111,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             headings=part_headings(units, say),
             parts=part_rows(card, units, say),
             facts=card_facts(card, units, say),
+            not_served=not_served_words(card, units, say),
         )
 
     @app.get("/pipes/card.pdf")
