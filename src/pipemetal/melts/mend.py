@@ -13,8 +13,9 @@ from pipemetal.melts.lots import Lot
 from pipemetal.melts.mixing import Effort, Mixing, Weighing, relaxed
 from pipemetal.melts.nearest import nearest_wt_pct, weighed_without_windows
 from pipemetal.melts.worth import needed_elements
+from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["CAUSES", "REMEDIES", "Blockage", "Blocked", "Cause", "charge", "pure_additions"]
+__all__ = ["Blockage", "Blocked", "Cause", "charge", "pure_additions"]
 
 ADDITION_PREMIUM: Final = 9_999.0
 """Price of a kilogram of an addition in the search for the least of them: above any lot's."""
@@ -74,11 +75,11 @@ class Blocked:
     remedy: Cause
 
     @property
-    def words(self) -> str:
-        """Cause and remedy in English, masses in kg."""
-        what = ", ".join(f"{mass:g} kg of {element}" for element, mass in self.missing_kg)
-        return "; ".join(
-            texts[said.kind].format(kg=f"{said.kg:.1f} kg", name=said.name, what=what)
+    def words(self) -> Text:
+        """Cause and remedy."""
+        missing = [Text("{mass} of {element}", mass=Amount.short(kg, "kg"), element=e) for e, kg in self.missing_kg]
+        return joined(
+            Text(texts[said.kind], kg=Amount(said.kg, "kg", 1), name=said.name, what=joined(missing, ", "))
             for texts, said in ((CAUSES, self.cause), (REMEDIES, self.remedy))
         )
 
@@ -125,8 +126,8 @@ def charge(
     >>> answer = charge(ChargeRequest("M1", recipe, 100.0, 450.0), lots)
     >>> answer.blockages[0].element, round(answer.blockages[0].reached_wt_pct), answer.missing_kg
     ('Sn', 25, (('Sn', 26.0),))
-    >>> answer.words
-    'the lots do not reach the recipe; 26 kg of Sn would mend it'
+    >>> print(answer.words)
+    the lots do not reach the recipe; 26 kg of Sn would mend it
     """
     rules = rules or Weighing()
     found = solve_charges([request], lots, rules=rules, effort=effort or Effort())

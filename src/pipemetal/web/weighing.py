@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import BookError, InputError
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
-from pipemetal.melts.mend import CAUSES, REMEDIES, Blocked
+from pipemetal.melts.mend import Blocked
 from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
@@ -309,12 +309,7 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
 
 def blocked_words(show: Show, answer: Blocked) -> str:
     """Why a melt cannot be charged and what mends it, in the person's language and units."""
-    what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
-    told = [
-        show.say(texts[said.kind], kg=show.mass(said.kg), name=said.name, what=what)
-        for texts, said in ((CAUSES, answer.cause), (REMEDIES, answer.remedy))
-    ]
-    sentence = "; ".join(told)
+    sentence = show.made(answer.words)
     return f"{sentence[0].upper()}{sentence[1:]}."
 
 
