@@ -65,8 +65,8 @@ def _ising(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> str:
     cut_up = middle.cut_up_mm * ((middle.ising or ISING_BEST) / ISING_BEST) ** (2.0 / 3.0)
     return (
         f"Ising's number is {number:.1f} in the middle, pipes are said to work from {low:g} to {high:g}. "
-        f"On {middle.note}, a flue of {flue:.2f} mm instead of {middle.flue_mm:.2f}, or a cut-up of {cut_up:.1f} mm "
-        f"instead of {middle.cut_up_mm:.1f}, would bring it to {ISING_BEST:g}; the voicer decides"
+        f"On {middle.note}, a flue of {flue:.2f} mm instead of {middle.flue_mm:.2f} mm, or a cut-up of {cut_up:.1f} mm "
+        f"instead of {middle.cut_up_mm:.1f} mm, would bring it to {ISING_BEST:g}; the voicer decides"
     )
 
 
@@ -143,7 +143,7 @@ def _travel(rank: Rank, pipes: Sequence[Pipe]) -> str:
     travel, share = MOST_OF_LENGTH * worst.body_length_mm, f"{MOST_OF_LENGTH:.0%}"
     return (
         f"the cap's travel of {span_text(held)} is held at {share} of the sounding length: {travel:.1f} mm instead "
-        f"of {worst.cap.asked_mm:.1f} on {worst.note}. To mend it: a smaller travel or least_mm of the cap, or travel_cents, "
+        f"of {worst.cap.asked_mm:.1f} mm on {worst.note}. To mend it: a smaller travel or least_mm of the cap, or travel_cents, "
         "which goes with the length"
     )
 

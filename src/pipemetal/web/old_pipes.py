@@ -205,13 +205,12 @@ def _all_pipes(site: Site, organ: Organ) -> tuple[Pipe, ...]:
 
 
 def _fate(show: Show, one: Reuse) -> Fate:
-    say, found, units = show.say, one.offer, show.units
-    words = tuple(say(todo) for todo in one.todo) if found is not None else ()
+    say, found = show.say, one.offer
+    words = tuple(say(todo) for todo in one.todo if todo != one.verdict) if found is not None else ()
     mark, word = VERDICTS[one.verdict]
     verdict = say(word)
     if found is None:
         return Fate(one.old.name, verdict, mark, "", (), "", "", "", "", say(one.why))
-    sign = "+" if found.longer_mm >= 0.0 else "−"
     return Fate(
         one.old.name,
         verdict,
@@ -219,7 +218,7 @@ def _fate(show: Show, one: Reuse) -> Fate:
         found.place.id,
         words,
         show.signed(found.half_tones),
-        f"{sign}{units.show_length(abs(found.longer_mm))}",
+        ("+" if found.longer_mm >= 0.0 else "") + show.units.show_length(found.longer_mm),
         show.signed(found.cents, 0),
         "" if found.wall_mm is None else show.signed_thickness(found.wall_mm),
         "",
