@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipemetal.pipes.pipe import span_text
 from pipemetal.plans.record import PipeRow, Plan, Unserved
+from pipemetal.texts import Text
 
 __all__ = ["UnservedPipes", "unserved_pipes"]
 
-_NUMBER = re.compile(r"\d+(?:\.\d+)?")
 NOT_CUT = "pipe"
 """The kind of a blank that is left out only because its pipe lacks another."""
 
@@ -32,11 +31,14 @@ class UnservedPipes:
 def unserved_pipes(plan: Plan) -> tuple[UnservedPipes, ...]:
     """The pipes of a plan that have not all their metal, by rank and cause, in the plan's order.
 
-    Causes are the same where they differ in figures alone. A pipe that two causes stop is under both.
+    Causes are the same where they differ in values alone. A pipe that two causes stop is under both.
 
     >>> from pipemetal.plans.record import PLAN_FORMAT
+    >>> from pipemetal.texts import Amount
     >>> pipes = tuple(PipeRow(f"Octave {n}", "Octave", n, "tin", key=k) for k, n in enumerate(("C", "C#")))
-    >>> lost = [Unserved(f"Octave {n} body", f"it is {size} mm too long") for n, size in (("C", 9), ("C#", 7.5))]
+    >>> long = "it is {size} too long"
+    >>> sizes = {"C": Text(long, size=Amount(9.0, "mm")), "C#": Text(long, size=Amount(7.5, "mm", 1))}
+    >>> lost = [Unserved(f"Octave {note} body", reason) for note, reason in sizes.items()]
     >>> plan = Plan(PLAN_FORMAT, "Chapel", pipes=pipes, unserved=(*lost, Unserved("Octave C foot", "not cut", "pipe")))
     >>> unserved_pipes(plan)
     (UnservedPipes(rank='Octave', notes='C to C#', pipes=2, blanks=2, blank='Octave C body', reason='it is 9 mm too long'),)
@@ -47,7 +49,7 @@ def unserved_pipes(plan: Plan) -> tuple[UnservedPipes, ...]:
         if lost.kind == NOT_CUT:
             continue
         pipe = _pipe_of(lost.blank, pipes)
-        cause = _NUMBER.sub("#", lost.reason.replace(lost.nearest_roll or "\0", "roll"))
+        cause = lost.reason.outline if isinstance(lost.reason, Text) else lost.reason
         held.setdefault((pipe.rank if pipe else "", cause), []).append((pipe, lost))
     return tuple(_group(rank, members) for (rank, _), members in held.items())
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
-from pipemetal.plans.codec import as_dict, pour_from_value, read, write
+from pipemetal.plans.codec import pour_from_value, read, with_table, write
 from pipemetal.plans.record import Cut, CutSheet, Plan
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
@@ -91,7 +91,7 @@ class Accepting(Catalogue, Metal):
                     melt=pour.melt,
                     day=pour.day,
                     number=pour.number,
-                    body=dump(as_dict(pour)),
+                    body=dump(with_table(pour)),
                     state="to cast",
                     cast="",
                 )

@@ -123,7 +123,8 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         missing = isinstance(error, InputError) and error.problem == "is not in the book"
         denied = isinstance(error, NotAllowedError)
         title = "Not in the book" if missing else "Your role does not go so far" if denied else "That cannot be used"
-        return told(request, title, str(error), 404 if missing else 403 if denied else 422)
+        words = error.text() if isinstance(error, InputError) else str(error)
+        return told(request, title, words, 404 if missing else 403 if denied else 422)
 
     def stale(request: Request, error: Exception) -> Response:
         assert isinstance(error, StaleSaveError)

@@ -110,7 +110,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             try:
                 values |= _tried(site, say, found, one, pipes, bass, treble)
             except InputError as error:
-                values["problem"] = str(error)
+                values["problem"] = error.text()
         return values
 
     @app.get("/organs")
