@@ -59,7 +59,7 @@ ROWS_AT_FIRST: Final = 4
 MOST_ROWS: Final = 60
 MOST_OLD: Final = 1000
 MOST_FIELDS: Final = MOST_ROWS * (len(SIZES) + 2) + 20
-MOST_FILE_BYTES: Final = 1_500_000
+MOST_FILE_BYTES: Final = 800_000
 
 
 @dataclass(frozen=True)
