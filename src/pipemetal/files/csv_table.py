@@ -122,7 +122,7 @@ class CsvTable:
             if heading not in carried and not heading.startswith(tuple(prefixes) or ("\0",)):
                 hint = near(heading, [*required, *optional])
                 raise FileFormatError(
-                    f"is not a column of this table{hint}", field=heading, where=self.name, allowed=allowed
+                    "is not a column of this table", field=heading, where=self.name, allowed=allowed, nearest=hint
                 )
 
     def __iter__(self) -> Iterator[CsvRow]:

@@ -311,7 +311,7 @@ def _within(value: float | None, name: str, low: float, high: float) -> float:
     if value is None:
         raise CastingError("is empty", field=name, allowed=f"{low:g} to {high:g}")
     if not low <= value <= high:
-        raise CastingError("is out of range", field=name, value=round(value, 3), allowed=f"{low:g} to {high:g}")
+        raise CastingError("is out of range", field=name, value=round(value, 3), limits=(low, high))
     return value
 
 
