@@ -107,7 +107,7 @@ def _answer(site: Site, request: Request, form: dict[str, str], name: str, conte
     except BookError:
         raise
     except InputError as error:
-        return _page(site, request, form, problem=str(error), status=422)
+        return _page(site, request, form, problem=error.text(), status=422)
     return _page(site, request, form, found=found)
 
 
