@@ -61,8 +61,8 @@ def serve(
         copy_demo_shop(folder)
         click.echo("Bringing the invented shop into a book ...")
         with Book.open(folder / "shop.sqlite", create=True) as book:
-            book.import_folder(folder)
-            book.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
+            book.tables.import_folder(folder)
+            book.plans.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
             if lan:
                 _invented_people(book)
         given = _given(settings_path)
@@ -83,7 +83,7 @@ def _invented_people(book: Book) -> None:
         if len(set(pin)) < 2:
             pin = "190284"
         with book.acting("Ada"):
-            book.add_person(name, role, pin=pin, note="invented")
+            book.people.add(name, role, pin=pin, note="invented")
         click.echo(f"{name}, who may {role}: PIN {pin}")
 
 
@@ -107,7 +107,7 @@ def _run(
     with Book.open(shop) as book:
         if lan:
             _refuse_without_people(book)
-        book.keep_daily()
+        book.keeping.keep_daily()
         later = threading.Timer(FIRST_PAGE_S, _make_ready, (book,))
         later.daemon = True
         later.start()
@@ -116,7 +116,7 @@ def _run(
         if plan_path is not None:
             from pipemetal.files.plan_file import read_plan_file
 
-            _, plan_id = book.add_plan(read_plan_file(plan_path))
+            _, plan_id = book.plans.keep(read_plan_file(plan_path))
             click.echo(f"Plan {plan_id} is in the book.")
         elif demo_folder is not None:
             _plan_demo(site)
@@ -136,7 +136,7 @@ def _make_ready(book: Book) -> None:
     """Read the rack for the search and load what pages compute with: nobody shall wait for it, nor the first page either."""
     from pipemetal.web.app import COMPUTES
 
-    book.find_rolls()
+    book.rolls.find()
     for name in COMPUTES:
         importlib.import_module(name)
     # what is here now stays: looked through again and again it would make a page wait now and then
@@ -145,7 +145,7 @@ def _make_ready(book: Book) -> None:
 
 
 def _refuse_without_people(book: Book) -> None:
-    if not any(p.has_pin or p.has_password for p in book.people()):
+    if not any(p.has_pin or p.has_password for p in book.people.all()):
         raise InputError(
             "needs people with a PIN or a password in the book",
             field="--lan",
@@ -165,16 +165,16 @@ def _print_address(address: str) -> None:
 def _plan_demo(site: Site) -> None:
     """Ask for a short plan of the invented organ; it is made beside the pages."""
     book = site.book
-    organ = book.rows("organs")[-1]
-    payload = {"target": book.target, "organ": organ["body"], "iterations": DEMO_ITERATIONS, "settings": site.settings}
-    who = next((p.name for p in book.people()), book.who)
+    organ, text = list(book.plans.organs().items())[-1]
+    payload = {"target": book.target, "organ": text, "iterations": DEMO_ITERATIONS, "settings": site.settings}
+    who = next((p.name for p in book.people.all()), book.who)
 
     def finish(made: Plan) -> tuple[str, str]:
         with book.acting(who):
-            _, key = book.add_plan(made)
+            _, key = book.plans.keep(made)
         return f"{made.pipes_served} of {len(made.pipes)} pipes have their metal: {key}", "/plans"
 
-    site.jobs.add("plan", organ["id"], who, payload, finish)
+    site.jobs.add("plan", organ, who, payload, finish)
     click.echo("A short plan is being made; the pages show how far it is.")
 
 

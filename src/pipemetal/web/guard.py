@@ -67,9 +67,9 @@ class Door:
 
     def people(self) -> dict[str, Person]:
         """Everybody in the book by name; read again when something was written."""
-        now = self.book.last_event()
+        now = self.book.history.last()
         if self._people[0] != now:
-            self._people = (now, {p.name: p for p in self.book.people()})
+            self._people = (now, {p.name: p for p in self.book.people.all()})
         return self._people[1]
 
     def who(self, headers: dict[str, str], address: str) -> Person | None:
@@ -93,7 +93,7 @@ class Door:
         except (binascii.Error, UnicodeDecodeError, ValueError):
             return None
         self.tries.check(address)
-        found = self.book.check_password(name, password, address)
+        found = self.book.people.check_password(name, password, address)
         if found is None:
             self.tries.wrong(address)
         return found

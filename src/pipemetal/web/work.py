@@ -57,7 +57,7 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
 
     tell(0.0, "reading the book")
     with Book.open(payload["target"]) as book:
-        stock, casts = book_stock(book), book.casts()
+        stock, casts = book_stock(book), book.casts.log()
     organ = organ_of(payload["organ"], stock.recipes)
     tell(0.0, "learning from the log")
     plan = make_plan(
@@ -94,7 +94,7 @@ def _learn(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
 
     tell(0.1, "reading the log")
     with Book.open(payload["target"]) as book:
-        casts = book.casts()
+        casts = book.casts.log()
     if not casts:
         raise WorkError("is empty", field="casting log")
     tell(0.3, "fitting")
