@@ -17,6 +17,7 @@ import tempfile
 import threading
 import time
 from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote
 
@@ -101,7 +102,7 @@ def _roll(rng: np.random.Generator, stations: np.ndarray, k: int, each: int) -> 
 
 
 def _plan(book: Book) -> dict[str, object]:
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
@@ -109,7 +110,7 @@ def _plan(book: Book) -> dict[str, object]:
     stock = book_stock(book)
     organ = organ_of_text(SHORT_ORGAN, stock.recipes)
     rack = [r for r in stock.rack if r.alloy == "half"][:3]
-    return plan_record(make_plan(organ, stock.recipes, rack, stock.lots, iterations=60, seed=1))
+    return plan_record(make_plan(organ, replace(stock, rack=tuple(rack)), search=Search(iterations=60, seed=1)))
 
 
 def served(path: Path) -> tuple[subprocess.Popen[bytes], int, float]:

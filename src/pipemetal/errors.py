@@ -18,6 +18,10 @@ PipemetalError                   base of all, never raised itself
 
 from __future__ import annotations
 
+from copy import copy
+
+from pipemetal.texts import Text, Value, joined
+
 __all__ = [
     "AlloyError",
     "BookError",
@@ -47,6 +51,12 @@ def _one_line(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 3]}..."
 
 
+def _shortened(text: str, most: int) -> str:
+    """A text with values as it is where it is short and plain, else as `_one_line` makes it."""
+    plain = _one_line(text, most)
+    return text if plain == text else plain
+
+
 def _value_text(value: object) -> str:
     try:
         return repr(value) if isinstance(value, str) else str(value)
@@ -61,35 +71,67 @@ class PipemetalError(Exception):
 class InputError(PipemetalError, ValueError):
     """Something given cannot be used: says what is wrong, where it stands, its value and what is allowed.
 
-    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, allowed="0.2 to 8 mm", where="row 3"))
+    Parameters
+    ----------
+    problem : what is wrong, as the rest of a sentence whose subject is the field
+    field : the name of what was given
+    value : what was given
+    allowed : what may stand there
+    where : the file, the table, the row
+    limits : the least and the greatest that may stand there; `allowed` is made of them where it is not given
+    unit : the unit of the limits
+
+    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, limits=(0.2, 8.0), unit="mm", where="row 3"))
     row 3: thickness_mm is negative (got -1.2; allowed: 0.2 to 8 mm)
     """
 
     def __init__(
-        self, problem: str, *, field: str = "", value: object = None, allowed: str = "", where: str = ""
+        self,
+        problem: str,
+        *,
+        field: str = "",
+        value: object = None,
+        allowed: str = "",
+        where: str = "",
+        limits: tuple[float, float] | None = None,
+        unit: str = "",
     ) -> None:
         self.problem = problem
         self.field = field
         self.value = value
-        self.allowed = allowed
+        self.allowed = allowed or (f"{limits[0]:g} to {limits[1]:g} {unit}".rstrip() if limits else "")
         self.where = where
+        self.limits = limits
         super().__init__(problem)
 
     def __str__(self) -> str:
-        notes = []
+        return str(self.text())
+
+    def text(self) -> Text:
+        """The message as a text, for a reader's own language."""
+        values: dict[str, Value] = {"problem": _shortened(self.problem, MOST_OF_PROBLEM)}
+        template = "{problem}"
+        if self.field:
+            values["field"] = _one_line(self.field, MOST_OF_NAME)
+            template = "{field} {problem}"
+        if self.where:
+            values["where"] = _one_line(self.where, MOST_OF_NAME)
+            template = f"{{where}}: {template}"
+        notes: list[Value] = []
         if self.value is not None:
-            notes.append(f"got {_one_line(_value_text(self.value), MOST_OF_VALUE)}")
+            notes.append(Text("got {value}", value=_one_line(_value_text(self.value), MOST_OF_VALUE)))
         if self.allowed:
-            notes.append(f"allowed: {_one_line(self.allowed, MOST_OF_ALLOWED)}")
-        head = f"{_one_line(self.where, MOST_OF_NAME)}: " if self.where else ""
-        subject = f"{_one_line(self.field, MOST_OF_NAME)} " if self.field else ""
-        tail = f" ({'; '.join(notes)})" if notes else ""
-        return f"{head}{subject}{_one_line(self.problem, MOST_OF_PROBLEM)}{tail}"
+            notes.append(Text("allowed: {allowed}", allowed=_shortened(self.allowed, MOST_OF_ALLOWED)))
+        if notes:
+            values["notes"] = joined(notes)
+            template += " ({notes})"
+        return Text(template, **values)
 
     def at(self, where: str) -> InputError:
         """The same error with the place in front of the place it already names."""
-        place = f"{where}, {self.where}" if self.where else where
-        return type(self)(self.problem, field=self.field, value=self.value, allowed=self.allowed, where=place)
+        found = copy(self)
+        found.where = f"{where}, {self.where}" if self.where else where
+        return found
 
 
 class UnitError(InputError):

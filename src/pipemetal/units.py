@@ -16,6 +16,7 @@ from fractions import Fraction
 from typing import Final
 
 from pipemetal.errors import UnitError
+from pipemetal.texts import Amount
 
 __all__ = [
     "UnitSystem",
@@ -303,6 +304,20 @@ class UnitSystem:
     def show_temperature(self, temperature_c: float) -> str:
         """A temperature as text, in whole degrees."""
         return f"{temperature_c:.0f} °C" if self.temperature == "C" else f"{temperature_c * 1.8 + 32:.0f} °F"
+
+    def show_amount(self, amount: Amount) -> str:
+        """An amount of a text, in this person's unit unless it is bare.
+
+        >>> UnitSystem("in", "lb", "F").show_amount(Amount(370.0, "C")), UnitSystem("in").show_amount(Amount(2.26, "mm", 1))
+        ('698 °F', '0.089 in')
+        """
+        factor, offset, decimals, name = self._scale(amount.unit)
+        # a thickness or a gate wants thousandths of an inch, a length of a sheet does not
+        thin = name == "in" and abs(amount.value) < SMALL_MM
+        places = min(amount.decimals + 2, 3) if thin else amount.decimals + decimals
+        number = self.number(amount.value * factor + offset, places)
+        unit = name or amount.unit
+        return number if amount.bare or not unit else f"{number} {unit}"
 
     def in_text(self, text: str) -> str:
         """A sentence that was made with metric quantities, each of them in this person's unit.

@@ -23,7 +23,7 @@ ROOMS = [
     "web",
     "cli",
 ]
-SHARED = {"errors", "linear", "executor", "strict_json"}
+SHARED = {"errors", "texts", "linear", "executor", "strict_json"}
 EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"], "words": ["documents", "web", "cli"]}
 DOMAIN = ROOMS[:6]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}

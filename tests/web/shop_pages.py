@@ -181,7 +181,7 @@ def working_book(path: Path) -> Book:
 
 def working_plan(book: Book) -> str:
     """A plan made of it by the real pipeline, kept in the book; gives its id."""
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
@@ -189,7 +189,7 @@ def working_plan(book: Book) -> str:
     stock = book_stock(book)
     settings = ShopSettings(take_down_costs_kg=0.0)  # two rolls in the plan
     organ = organ_of_text(SMALL_ORGAN, stock.recipes)
-    made = make_plan(organ, stock.recipes, stock.rack, stock.lots, settings, iterations=60, seed=1)
+    made = make_plan(organ, stock, settings, search=Search(iterations=60, seed=1))
     return book.plans.keep(plan_record(made)).value
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -35,6 +35,7 @@ __all__ = [
     "settings_for",
     "shop_beside",
     "workers_options",
+    "write_dicts",
 ]
 
 FILE = click.Path(path_type=Path)
@@ -246,3 +247,12 @@ def _is_number(text: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def write_dicts(rows: Sequence[Mapping[str, object]], path: Path) -> None:
+    """Rows that all have the same keys as a CSV file. Errors: InputError as the outbox."""
+    from pipemetal.files.outbox import write
+    from pipemetal.files.sheet_out import csv_of
+
+    keys = list(rows[0]) if rows else ["id"]
+    write(path, csv_of(keys, ([row[k] for k in keys] for row in rows)))

@@ -21,7 +21,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "plan": ("plan_cmd:plan", "From ranks, rack and lots to layouts, sheets to cast, melts and pours."),
     "variants": ("variants_cmd:variants", "What if the shop were a little different, side by side."),
     "pipes": ("pipes_cmd:pipes", "Every pipe of an organ: scale, mouth, lengths, walls, mass."),
-    "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
+    "blanks": ("blanks_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
     "card": ("card_cmd:card", "The bench card of a pipe or a rank: flat metal, mouth, mandrel, seams, mass."),
     "walls": ("card_cmd:walls", "Wall rules by name, and how far shops lie apart."),
     "reuse": ("reuse_cmd:reuse", "Old pipes: which to use again, shorten, lengthen or melt, and where."),

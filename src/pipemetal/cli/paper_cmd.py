@@ -79,6 +79,7 @@ def paper(
 @click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
 @click.option("--landscape", is_flag=True, help="Tiles lying.")
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
 @recipes_option
 @json_option
 def patterns(
@@ -91,6 +92,7 @@ def patterns(
     paper_name: str,
     landscape: bool,
     language: str,
+    lengths: str,
     recipes_path: Path | None,
     as_json: bool,
 ) -> None:
@@ -108,10 +110,10 @@ def patterns(
             "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
         )
     drawn: dict[str, str | bytes] = {}
-    marks = marks_of(made, organ.ranks)
+    marks, units = marks_of(made, organ.ranks), UnitSystem(lengths, comma=language == "de")
     for (of_rank, of_kind), members in pattern_groups(parts).items():
         title = members[0].id if len(members) == 1 else f"{of_rank} {of_kind}"
-        drawing = pattern_drawing(members, title, marks)
+        drawing = pattern_drawing(members, title, marks, units, Words(language))
         stem = file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
         for ending in kinds:
             if ending == "dxf":

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from pipemetal.errors import BookError
-from pipemetal.plans.codec import as_dict, read, write
+from pipemetal.plans.codec import read, with_table, write
 from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.shop.free import reserved_kg
 from pipemetal.shop.ledger import kilograms
@@ -49,7 +49,7 @@ def accept(w: Writing, plan_id: str, plan: Plan) -> None:
             melt=pour.melt,
             day=pour.day,
             number=pour.number,
-            body=dump(as_dict(pour)),
+            body=dump(with_table(pour)),
             state=OrderState.TO_CAST,
             cast="",
         )

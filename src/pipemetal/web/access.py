@@ -18,6 +18,7 @@ FORM_BYTES: Final = 1_000_000
 """The most that a form may bring."""
 MOST_BYTES: Final[dict[str, int]] = {
     "/stock/import": 20_000_000,
+    "/pipes/old": 2_000_000,
     "/photos": 13_000_000,
     "/cutting/check": 300_000,
     "/enter": 4_000,
@@ -45,6 +46,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/pipes"): LOOK,
     ("GET", "/pipes/card.pdf"): LOOK,
     ("GET", "/pipes/rank"): LOOK,
+    ("GET", "/pipes/old"): LOOK,
+    ("POST", "/pipes/old"): LOOK,
     ("GET", "/pipes/rank.pdf"): LOOK,
     ("POST", "/organs/try"): LOOK,
     ("GET", "/plans"): LOOK,

@@ -17,7 +17,7 @@ from pipemetal.errors import BookError
 from pipemetal.files.shop_file import KEYS
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
-from pipemetal.plans.codec import as_dict
+from pipemetal.plans.codec import with_table
 from pipemetal.shop import lots as shop_lots
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
 from pipemetal.web.api_forms import (
@@ -153,7 +153,7 @@ def _add_looking(app: FastAPI, site: Site) -> None:
         """One plan, as docs/plan-file.md describes it."""
         if key not in [p.id for p in site.plan_states()]:
             raise BookError("is not in the book", field="plan", value=key)
-        return as_dict(site.plan_by_id(key))
+        return with_table(site.plan_by_id(key))
 
     @app.get("/api/account", responses=REFUSED)
     def account() -> dict[str, Any]:

@@ -23,6 +23,7 @@ from pipemetal.web import (
     cutting,
     door,
     melting,
+    old_pipes,
     organs,
     plans,
     pouring,
@@ -49,6 +50,7 @@ COMPUTES = (
     "pipemetal.planning.one_melt",
     "pipemetal.documents.labels",
     "pipemetal.pipes.make",
+    "pipemetal.pipes.reuse",
     "pipemetal.casting.explain",
     "pipemetal.planning.learning",
     "pipemetal.files.log_file",
@@ -84,6 +86,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         casts_said,
         organs,
         bench,
+        old_pipes,
         plans,
         shop_settings,
         recipes,
@@ -117,7 +120,8 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         missing = isinstance(error, InputError) and error.problem == "is not in the book"
         denied = isinstance(error, NotAllowedError)
         title = "Not in the book" if missing else "Your role does not go so far" if denied else "That cannot be used"
-        return told(request, title, str(error), 404 if missing else 403 if denied else 422)
+        words = error.text() if isinstance(error, InputError) else str(error)
+        return told(request, title, words, 404 if missing else 403 if denied else 422)
 
     def stale(request: Request, error: Exception) -> Response:
         assert isinstance(error, StaleSaveError)

@@ -27,7 +27,7 @@ SIZES_FROM = (
     "otherwise. Solder, lips and languid: common practice, no source."
 )
 PICTURE_MM = 130.0
-BODY_HIGH_MM, MOUTH_HIGH_MM = 60.0, 110.0
+BODY_HIGH_MM, MOUTH_HIGH_MM, CAP_HIGH_MM = 60.0, 110.0, 50.0
 PIECE_HIGH_MM = 120.0
 """For the pieces of a reed's resonator, which has no mouth to draw."""
 
@@ -82,7 +82,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes")
     def pipes(request: Request, of: Text = "") -> Response:
-        from pipemetal.documents.bench_card_sheet import card_facts, part_headings, part_rows
+        from pipemetal.documents.bench_card_sheet import card_facts, not_served_words, part_headings, part_rows
+        from pipemetal.documents.cap_picture import cap_picture
         from pipemetal.documents.flat_picture import body_pictures, mouth_picture
         from pipemetal.documents.svg import to_svg
 
@@ -96,6 +97,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         drawn = (
             *body_pictures(card, units, say, PICTURE_MM, BODY_HIGH_MM if card.mouth else PIECE_HIGH_MM),
             mouth_picture(card, units, say, PICTURE_MM, MOUTH_HIGH_MM),
+            cap_picture(card, units, say, PICTURE_MM, CAP_HIGH_MM),
         )
         return site.page(
             request,
@@ -109,6 +111,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             headings=part_headings(units, say),
             parts=part_rows(card, units, say),
             facts=card_facts(card, units, say),
+            not_served=not_served_words(card, units, say),
         )
 
     @app.get("/pipes/card.pdf")

@@ -118,7 +118,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         except InputError as error:
             if values["version"]:
                 raise
-            return await run_in_threadpool(_form, site, request, values, str(error), 422)
+            return await run_in_threadpool(_form, site, request, values, error.text(), 422)
         return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
 
     _add_trimming(app, site)
@@ -406,5 +406,5 @@ def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) 
         values["picture"] = pictures.cast_picture(held, stations, show)
         values["told"] = None if values["alone"] else explain(held.id, in_order, found)
     except InputError as error:
-        values["why_not"] = str(error)
+        values["why_not"] = error.text()
     return values

@@ -139,7 +139,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         try:
             found, searched = find(site, site.show(request), asked)
         except InputError as error:
-            wrong, problem = error.field, str(error)
+            wrong, problem = error.field, error.text()
         took = (time.perf_counter() - begun) * 1e3
         page = paged(found, request)
         shown = page.rows
@@ -227,7 +227,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         try:
             report = book.trace.report(of.strip()) if of.strip() else None
         except BookError as error:
-            problem = str(error)
+            problem = error.text()
         return site.page(
             request,
             "trace.html",

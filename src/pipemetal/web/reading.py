@@ -172,9 +172,11 @@ def add_routes(app: FastAPI, site: Site) -> None:
 def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
     """What the plan at hand still asks for today: casts, rolls to cut, blanks without a place."""
     if plan is None:
-        return {"lacking": 0, "pours": [], "to_cut": [], "cut": 0}
+        return {"lacking": 0, "pours": [], "to_cut": [], "cut": 0, "unserved": ()}
 
     def make() -> dict[str, Any]:
+        from pipemetal.plans.unserved import unserved_pipes
+
         book = site.book
         accepted = site.plan_state(plan_id) == "accepted"
         waiting = {o.sheet for o in book.plans.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
@@ -186,6 +188,7 @@ def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
             "pours": pours[:6],
             "to_cut": to_cut[:8],
             "cut": len(done),
+            "unserved": unserved_pipes(plan),
         }
 
     return site.kept(f"to do {plan_id}", make)

@@ -88,7 +88,7 @@ def recipe_from_form(
         same = before is not None and form.get("target", "").strip() == held["target"]
         target = before.target if same and before is not None else Composition.parse(form.get("target", ""))
     except InputError as error:
-        wrong["target"] = str(error) if error.field else fault_words(show, error.problem, error.allowed)
+        wrong["target"] = error.text() if error.field else fault_words(show, error.problem, error.allowed)
     name, note = form.get("name", "").strip(), form.get("note", "").strip()
     if not name or len(name) > 200 or not name.isprintable():
         wrong["name"] = "is not a name"

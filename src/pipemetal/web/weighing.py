@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import re
 from typing import TYPE_CHECKING, Annotated, Any, Final
 from zlib import crc32
 
@@ -14,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import BookError, InputError
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
-from pipemetal.melts.mend import CAUSES, REMEDIES, Blocked
+from pipemetal.melts.mend import Blocked
 from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
@@ -144,8 +143,8 @@ def _weighed_out(site: Site, typed: Typed) -> tuple[OneMelt | None, str]:
         return weigh_out(asked, lots, site.settings), ""
     except InputError as error:
         if error.field not in QUESTION:
-            return None, str(error)
-        typed.fault(error.field, typed.show.made(str(error)))
+            return None, error.text()
+        typed.fault(error.field, typed.show.made(error.text()))
         return None, ""
 
 
@@ -209,8 +208,8 @@ def mark_refusal(typed: Typed, error: BookError, fields: dict[str, str]) -> str:
             raise error
         name = fields.get(error.field, error.field)
         if name in typed.values:
-            typed.fault(name, say.made(str(error)))
-        return str(error)
+            typed.fault(name, show.made(error.text()))
+        return error.text()
     for short in error.short:
         kept = ", ".join(f"{show.mass(kg, 2)}: {plan}" for plan, kg in short.reserved_for)
         if short.held_kg is None:
@@ -301,7 +300,7 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
             "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
             "worth_per_kg": answer.worth_per_kg,
             "spare_kg": spare if spare >= 0.05 else 0.0,
-            "edges": [say.made(words) for words in answer.binding],
+            "edges": [show.made(words) for words in answer.binding],
             "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
         }
     )
@@ -309,23 +308,13 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
 
 def blocked_words(show: Show, answer: Blocked) -> str:
     """Why a melt cannot be charged and what mends it, in the person's language and units."""
-    what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
-    told = [
-        show.say(texts[said.kind], kg=show.mass(said.kg), name=said.name, what=what)
-        for texts, said in ((CAUSES, answer.cause), (REMEDIES, answer.remedy))
-    ]
-    sentence = "; ".join(told)
+    sentence = show.made(answer.words)
     return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def _when(show: Show, lot: Lot) -> str:
-    """When a lot goes into the pot, temperatures in the person's unit."""
-    words = when_to_load(lot)
-    told = re.fullmatch(r"stirred into the bath at (\d+) °C or hotter, where it melts by itself", words)
-    if told is None:
-        return show.made(words)
-    hot = show.temperature(float(told[1]))
-    return show.say("stirred into the bath at {temperature} or hotter, where it melts by itself", temperature=hot)
+    """When a lot goes into the pot."""
+    return show.made(when_to_load(lot))
 
 
 def _next_id(site: Site, values: dict[str, str]) -> str:

@@ -50,7 +50,7 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
     """A plan of an organ file's text and what the book holds."""
     from pipemetal.files.organ_file import organ_of
     from pipemetal.planning.learning import learn
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.book import Book
     from pipemetal.shop.stock import book_stock
@@ -62,17 +62,10 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
     tell(0.0, "learning from the log")
     plan = make_plan(
         organ,
-        stock.recipes,
-        stock.rack,
-        stock.lots,
+        stock,
         payload["settings"],
         learned=learn(casts),
-        cannot_charge=stock.unknown,
-        seconds=payload.get("seconds"),
-        iterations=payload.get("iterations"),
-        seed=1,
-        progress=tell,
-        should_stop=stop,
+        search=Search(payload.get("seconds"), payload.get("iterations"), 1, tell, stop),
     )
     return plan_record(plan)
 
