@@ -33,6 +33,7 @@ NO_FILES = {
     ("shop/dumping.py", "rename"),  # a whole dump from the door's hidden folder to an empty place
     ("shop/places.py", "unlink"),  # what holds nothing, before a book comes to lie there
     ("shop/keeping.py", "unlink"),  # daily backups that are older than those to be kept
+    ("logs.py", "open"),  # lines added to a log, and to no file that holds something else
     ("shop/archive.py", "open"),  # a member of the archive that the door's file holds
 }
 """Where nothing is written over, and why."""

@@ -24,7 +24,11 @@ ROOMS = [
     "cli",
 ]
 SHARED = {"errors", "texts", "linear", "executor", "strict_json"}
-EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"], "words": ["documents", "web", "cli"]}
+EDGE_ONLY = {
+    "units": ["files", "shop", "documents", "web", "cli"],
+    "words": ["documents", "web", "cli"],
+    "logs": ["shop", "web", "cli"],
+}
 DOMAIN = ROOMS[:6]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}
 PACKAGE = Path(__file__).parents[2] / "src" / "pipemetal"

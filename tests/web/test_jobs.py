@@ -114,7 +114,7 @@ def test_a_plan_that_is_stopped_weighs_out_quickly(monkeypatch: pytest.MonkeyPat
 
     asked: list[int] = []
     original = melting.charge
-    monkeypatch.setattr(melting, "charge", lambda *a, **k: asked.append(k["nodes"]) or original(*a, **k))
+    monkeypatch.setattr(melting, "charge", lambda *a, **k: asked.append(k["effort"].nodes) or original(*a, **k))
     half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
     for hurried in (True, False):
         melting.plan_season([SheetDemand("N", "half", 90.0, 80.0)], {"half": half}, (), ShopSettings(), hurried=hurried)

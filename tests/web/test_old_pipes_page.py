@@ -50,8 +50,8 @@ TYPED = {"note:1": "C", "diameter:1": "92.5", "length:1": "1300", "condition:1":
 def book(tmp_path: Path) -> Iterator[Book]:
     with Book.open(tmp_path / "b.sqlite", create=True, who="foreman") as held:
         for recipe in read_recipes(DEMO / "recipes.toml").values():
-            held.add_recipe(recipe)
-        held.add_organ("chapel", ORGAN)
+            held.recipes.add(recipe)
+        held.plans.add_organ("chapel", ORGAN)
         yield held
 
 

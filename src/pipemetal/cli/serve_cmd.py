@@ -17,6 +17,7 @@ import click
 from pipemetal.cli.common import FILE
 from pipemetal.cli.shop_cmd import shop_of, shop_option
 from pipemetal.errors import InputError
+from pipemetal.files.outbox import is_database
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -39,16 +40,31 @@ FIRST_PAGE_S = 1.5
 @click.option(
     "--lan", is_flag=True, help="Answer the shop's network too, for the people of the book with their PIN or password."
 )
+@click.option(
+    "--log",
+    "log_path",
+    type=FILE,
+    metavar="FILE",
+    help="Write the log into this file too: 5 MB, and the last five before.",
+)
 def serve(
-    shop: str | None, demo: bool, plan_path: Path | None, settings_path: Path | None, port: int, lan: bool
+    shop: str | None,
+    demo: bool,
+    plan_path: Path | None,
+    settings_path: Path | None,
+    port: int,
+    lan: bool,
+    log_path: Path | None,
 ) -> None:
     """Serve the shop book's pages to a browser on this machine, or with --lan to the shop's tablets.
 
-    Over --lan the pages travel unencrypted: only in a network that is the shop's own.
+    Over --lan the pages travel unencrypted: only in a network that is the shop's own. Every writing, job and refusal is a line on
+    standard error.
     """
     if demo and shop is not None:
         raise InputError("goes without --shop", field="--demo")
     _refuse_taken(port, lan)
+    _begin_log(log_path)
     if not demo:
         target = shop_of(shop)
         _run(target, "Shop book", plan_path, _given(settings_path), port, lan, demo_folder=None)
@@ -67,6 +83,17 @@ def serve(
                 _invented_people(book)
         given = _given(settings_path)
         _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, given, port, lan, demo_folder=folder)
+
+
+def _begin_log(file: Path | None) -> None:
+    from pipemetal.logs import set_up
+
+    if file is not None and is_database(file):  # which nobody else may open
+        raise InputError("is a shop book", field="--log", value=str(file), allowed="a file of its own")
+    try:
+        set_up(file)
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", field="--log", value=str(file)) from None
 
 
 def _given(path: Path | None) -> SaidFile | None:
@@ -129,7 +156,7 @@ def _run(
         app = create_app(site, hosts=hosts)
         host = "0.0.0.0" if lan else "127.0.0.1"
         # who asks is told by the connection alone: a header that says so can be written by anybody
-        uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False, proxy_headers=False)
+        uvicorn.run(app, host=host, port=port, log_config=None, server_header=False, proxy_headers=False)
 
 
 def _make_ready(book: Book) -> None:

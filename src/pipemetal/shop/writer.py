@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Connection, Engine, Select, func, insert, select, text
 
 from pipemetal.errors import BookError, ConflictError, InputError
+from pipemetal.logs import one_line
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.refusals import AlreadyDoneError, check_allowed, check_somebody_runs
@@ -21,7 +22,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Row
 from pipemetal.shop.writing import Writing, dump
 
-__all__ = ["Writer", "one_line"]
+__all__ = ["Writer"]
 
 _ACTING: ContextVar[tuple[str | None, str | None]] = ContextVar("acting", default=(None, None))
 _GLANCE: ContextVar[list[int] | None] = ContextVar("glance", default=None)
@@ -190,8 +191,3 @@ def _login_name() -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "somebody"
-
-
-def one_line(text: str) -> str:
-    """A name or a message as a line of a log can hold it."""
-    return text if text.isprintable() else ascii(text)[1:-1]

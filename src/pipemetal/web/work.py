@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+import traceback
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -38,10 +39,9 @@ def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
     try:
         pipe.send(("result", KINDS[kind](payload, tell, stop.is_set)))
     except InputError as error:
-        pipe.send(("failed", str(error)))
+        pipe.send(("failed", str(error), ""))
     except Exception as error:
-        pipe.send(("failed", f"{type(error).__name__}: {error}"))
-        raise
+        pipe.send(("failed", f"{type(error).__name__}: {error}", traceback.format_exc()))
     finally:
         pipe.close()
 
