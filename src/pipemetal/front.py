@@ -98,11 +98,10 @@ def read_shop(place: str | Path) -> Shop:
 
 def _shop_of_book(target: str) -> Shop:
     from pipemetal.shop.book import Book
-    from pipemetal.shop.settings import settings_of_book
-    from pipemetal.shop.stock import book_stock
+    from pipemetal.shop.stock import book_stock, settings_of_book
 
     with Book.open(target) as book:
-        stock, casts = book_stock(book), tuple(book.casts())
+        stock, casts = book_stock(book), tuple(book.casts.log())
     return Shop(stock, settings_of_book(target).settings, casts)
 
 

@@ -50,8 +50,8 @@ TYPED = {"note:1": "C", "diameter:1": "92.5", "length:1": "1300", "condition:1":
 def book(tmp_path: Path) -> Iterator[Book]:
     with Book.open(tmp_path / "b.sqlite", create=True, who="foreman") as held:
         for recipe in read_recipes(DEMO / "recipes.toml").values():
-            held.add_recipe(recipe)
-        held.add_organ("chapel", ORGAN)
+            held.recipes.add(recipe)
+        held.plans.add_organ("chapel", ORGAN)
         yield held
 
 
@@ -68,14 +68,14 @@ def fates(page: str) -> list[str]:
 
 
 def test_typed_pipes_are_told_what_becomes_of_them_and_nothing_is_booked(client: TestClient, book: Book) -> None:
-    before = book.last_event()
+    before = book.history.last()
     lost = {"note:3": "d", "diameter:3": "40", "length:3": "500", "condition:3": "cracked"}
     page = client.post("/pipes/old", data=TYPED | lost | {"old_rank": HOSTILE})
     assert page.status_code == 200 and HOSTILE not in page.text
     first, second = fates(page.text)
     assert "Octave " in first and "round again" in first
     assert "melt down : it is cracked" in second
-    assert book.last_event() == before
+    assert book.history.last() == before
     assert 'value="92.5"' in page.text  # what was typed stays
 
 

@@ -6,7 +6,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -123,15 +123,21 @@ def settings_for(given: Path | None, shop: str | None, first: Path) -> ShopSetti
     """The settings that count. With a shop book: those given, the book's, shop.toml beside it, the program's own; without one
     those given, beside the first file, or the program's own."""
     if shop is not None:
-        from pipemetal.shop.settings import settings_of_book
+        from pipemetal.shop.stock import settings_of_book
 
         return settings_of_book(shop, given).settings
     return shop_beside(given, first)
 
 
 def print_json(value: Any) -> None:
-    """One JSON object on standard output."""
-    click.echo(json.dumps(value, allow_nan=False, ensure_ascii=False))
+    """One JSON object on standard output; records become their fields."""
+    click.echo(json.dumps(value, default=_fields, allow_nan=False, ensure_ascii=False))
+
+
+def _fields(record: Any) -> dict[str, object]:
+    if not is_dataclass(record) or isinstance(record, type):
+        raise TypeError(f"{type(record).__name__} is no JSON")
+    return asdict(record)
 
 
 def rounded(value: float | None, places: int = 4) -> float | None:

@@ -128,11 +128,10 @@ def _melts_of(melts_file: Path | None, shop: str | None) -> tuple[MeltRecord, ..
 
         return read_melt_log(melts_file)
     from pipemetal.shop.book import Book
-    from pipemetal.shop.melt_records import melt_records
 
     assert shop is not None
     with Book.open(shop) as book:
-        return melt_records(book)[0]
+        return book.melts.records()[0]
 
 
 def _losses_table(found: FittedLosses) -> str:

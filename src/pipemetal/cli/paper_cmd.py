@@ -17,6 +17,7 @@ from pipemetal.words import LANGUAGES, Words
 if TYPE_CHECKING:
     from pipemetal.documents.labels import Label
     from pipemetal.plans.record import Plan
+    from pipemetal.shop.book import Book
 
 __all__ = ["label", "paper", "patterns"]
 
@@ -220,16 +221,16 @@ def _blank_labels(plan: Plan, ids: tuple[str, ...]) -> list[Label]:
     ]
 
 
-def _label_of(book: Any, one: str) -> Label:
+def _label_of(book: Book, one: str) -> Label:
     from pipemetal.documents.labels import Label
 
     try:
-        roll = book.row("rolls", one)
+        roll = book.rolls.row(one)
     except BookError:
-        lot = book.row("lots", one)
-        metal = lot["composition"] or lot["alloy"] or "no analysis"
-        return Label(one, (one, lot["alloy"] or lot["kind"], metal, lot["note"] or lot["kind"]))
-    size = f"{roll['length_mm']:.0f} x {roll['width_mm']:.0f} mm"
-    parent = f"from {roll['parent']}" if roll["parent"] else ""
-    lines = (one, roll["alloy"], size, f"mean {roll['mean_mm']:.2f} mm", roll["place"] or "", parent)
+        lot = book.lots.row(one)
+        metal = lot.composition or lot.alloy or "no analysis"
+        return Label(one, (one, lot.alloy or lot.kind, metal, lot.note or lot.kind))
+    size = f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm"
+    parent = f"from {roll.parent}" if roll.parent else ""
+    lines = (one, roll.alloy, size, f"mean {roll.mean_mm:.2f} mm", roll.place or "", parent)
     return Label(one, tuple(line for line in lines if line))

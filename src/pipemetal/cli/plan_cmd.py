@@ -129,7 +129,7 @@ def _accept(shop: str, by: str | None, made: Plan, *, quiet: bool) -> None:
     from pipemetal.shop.book import Book
 
     with Book.open(shop, who=by) as book:
-        book.keep_daily()
+        book.keeping.keep_daily()
         plan_id, words = accept_into(book, made)
     if not quiet:
         click.echo(words)
@@ -195,7 +195,7 @@ def _demo_book(folder: Path, shop: Path) -> None:
 
     if not shop.exists():
         with Book.open_or_make(shop) as book:
-            book.import_folder(folder)
+            book.tables.import_folder(folder)
 
 
 def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:

@@ -14,9 +14,8 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from pipemetal.errors import InputError
-from pipemetal.shop.base import COLUMN_WORDS
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
-from pipemetal.shop.schema import TABLES
+from pipemetal.shop.refusals import RAW_COLUMNS
 from pipemetal.web import (
     api,
     bench,
@@ -63,8 +62,6 @@ COMPUTES = (
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 KEPT_FIELDS = 40
-RAW_COLUMNS = {column.name for table in TABLES.values() for column in table.columns} - COLUMN_WORDS.keys()
-"""Names that are the book's own, and no person's."""
 
 
 def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:

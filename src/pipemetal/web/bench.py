@@ -34,11 +34,9 @@ PIECE_HIGH_MM = 120.0
 
 def card_of(site: Site, name: str) -> BenchCard | None:
     """The card of a pipe by its own name or that of one of its blanks, from the latest organ that has it; None for neither."""
-    for row in reversed(list(site.book.rows("organs"))):
+    for key, text in reversed(site.book.plans.organs().items()):
         try:
-            found = next(
-                (c for c in _cards_like(site, str(row["id"]), str(row["body"]), name) if _is_of(name, c)), None
-            )
+            found = next((c for c in _cards_like(site, key, text, name) if _is_of(name, c)), None)
         except InputError:  # an organ that can no longer be read has no cards
             continue
         if found is not None:
@@ -58,7 +56,7 @@ def _cards_like(site: Site, key: str, text: str, name: str) -> Iterator[BenchCar
 
 
 def _organ(site: Site, key: str, text: str) -> Organ:
-    return site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes()))
+    return site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes.all()))
 
 
 def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, ...]:
@@ -75,7 +73,7 @@ def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
     from pipemetal.planning.bench_cards import bench_cards
 
     density = site.densities()
-    tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes().items()}
+    tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes.all().items()}
     return bench_cards(organ, rank_pipes(organ, rank, lambda alloy: density[alloy]), site.settings, tin)
 
 
@@ -127,7 +125,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def rank_page(request: Request, organ: Text, rank: Text) -> Response:
         from pipemetal.documents.bench_card_sheet import rank_headings, rank_rows
 
-        cards, show = _rank_cards(site, organ, str(site.book.row("organs", organ)["body"]), rank), site.show(request)
+        cards, show = _rank_cards(site, organ, site.book.plans.organ(organ), rank), site.show(request)
         return site.page(
             request,
             "rank_cards.html",
@@ -142,7 +140,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes/rank.pdf")
     def rank_pdf(request: Request, organ: Text, rank: Text) -> Response:
-        return _pdf(site, request, _rank_cards(site, organ, str(site.book.row("organs", organ)["body"]), rank))
+        return _pdf(site, request, _rank_cards(site, organ, site.book.plans.organ(organ), rank))
 
 
 def _pdf(site: Site, request: Request, cards: Sequence[BenchCard]) -> Response:
@@ -158,7 +156,7 @@ def _pdf(site: Site, request: Request, cards: Sequence[BenchCard]) -> Response:
 def _refuse_unknown(site: Site, name: str) -> None:
     """A name that neither an organ nor the book knows. Errors: BookError."""
     try:
-        site.book.trace_report(name)
+        site.book.trace.report(name)
     except BookError:
         raise _unknown(name) from None
 

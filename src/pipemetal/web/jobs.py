@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import logging
 import multiprocessing
 import threading
 import time
@@ -11,6 +12,8 @@ from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from typing import Any, Final
 
+from pipemetal.errors import InputError
+from pipemetal.logs import one_line
 from pipemetal.web import work
 
 __all__ = ["STATES", "Job", "Jobs"]
@@ -19,6 +22,7 @@ STATES: Final = ("waiting", "running", "done", "stopped", "failed")
 MOST_WAITING: Final = 20
 MOST_KEPT: Final = 40
 STOPPING: Final = "stopping: the best so far is being written out"
+_LOG: Final = logging.getLogger("pipemetal.jobs")
 Finish = Callable[[Any], tuple[str, str]]
 """What is done with a result in the server's own process, in the asker's name: gives words and a page to look at."""
 
@@ -156,7 +160,9 @@ class Jobs:
                     self._thread = None
                     return
                 job.state, job.begun_s = "running", time.monotonic()
+            _LOG.info("job %d begun: %s, %s, by %s", job.id, job.kind, one_line(job.title), one_line(job.who))
             self._work(job)
+            _LOG.info("job %d %s after %.1f s: %s", job.id, job.state, job.seconds, one_line(str(job.words)))
 
     def _work(self, job: Job) -> None:
         # a fresh interpreter: a forked one would share the server's connections to the database
@@ -189,7 +195,10 @@ class Jobs:
         try:
             job.words, job.link = job.finish(result)
             job.share, job.state = 1.0, "done"
+        except InputError as error:
+            job.words, job.state = str(error), "failed"
         except Exception as error:
+            _LOG.exception("job %d: what it made could not be kept", job.id)
             job.words, job.state = str(error), "failed"
 
 
@@ -204,6 +213,8 @@ def _listen(job: Job, mine: Connection) -> tuple[Any, str]:
             elif kind == "result":
                 return said[0], ""
             else:
+                if said[1]:
+                    _LOG.error("job %d: the worker broke off\n%s", job.id, said[1])
                 return None, str(said[0])
     except (EOFError, OSError):
         return None, "the worker ended without an answer"

@@ -118,12 +118,12 @@ def _row_count(form: Mapping[str, str]) -> int:
 
 def _organ(site: Site, asked: str) -> tuple[str, Organ]:
     """The organ asked for, else the latest. Errors: BookError."""
-    known = site.kept("organ ids", lambda: [row["id"] for row in site.book.rows("organs")])
+    known = site.kept("organ ids", lambda: list(site.book.plans.organs()))
     key = asked or (known[-1] if known else "")
     if key not in known:
         raise BookError("is not in the book", field="organ", value=key, allowed="an organ file, kept under Organs")
-    text = str(site.book.row("organs", key)["body"])
-    return key, site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes()))
+    text = site.book.plans.organ(key)
+    return key, site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes.all()))
 
 
 def _from_file(form: Mapping[str, str], organ: Organ, name: str, content: bytes) -> tuple[OldRank, ...]:
@@ -235,7 +235,7 @@ def _page(
     status: int = 200,
 ) -> Response:
     show = site.show(request)
-    known = site.kept("organ ids", lambda: [row["id"] for row in site.book.rows("organs")])
+    known = site.kept("organ ids", lambda: list(site.book.plans.organs()))
     key, organ = _organ(site, form.get("organ", "")) if known else ("", None)
     count = Counter(one.verdict for one in found)
     saved = sum(one.offer.place.mass_kg for one in found if one.offer is not None)

@@ -65,14 +65,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
     book = site.book
 
     def held(organ: str) -> tuple[list[str], str, Organ | None]:
-        known = site.kept("organ ids", lambda: [row["id"] for row in book.rows("organs")])
+        known = site.kept("organ ids", lambda: list(book.plans.organs()))
         chosen = organ or (known[-1] if known else "")
         if organ and organ not in known:
             raise BookError("is not in the book", field="organ", value=organ)
         if not chosen:
             return known, "", None
-        text = str(book.row("organs", chosen)["body"])
-        return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes()))
+        text = book.plans.organ(chosen)
+        return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes.all()))
 
     def values_for(say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
         known, chosen, found = held(organ)
@@ -136,9 +136,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.post("/organs")
     def keep(name: Short, body: Annotated[str, Form(max_length=400_000)], token: Short = "") -> Response:
-        found = organ_of_text(body.replace("\r\n", "\n"), book.recipes())
+        found = organ_of_text(body.replace("\r\n", "\n"), book.recipes.all())
         with site.once(token):
-            event, key = book.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
+            event, key = book.plans.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
         return RedirectResponse(f"/organs?organ={_quoted(key)}&event={event}", 303)
 
 

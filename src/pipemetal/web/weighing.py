@@ -17,9 +17,8 @@ from pipemetal.melts.mend import Blocked
 from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
-from pipemetal.shop.heels import StandingMelt, standing_melts
+from pipemetal.shop.heels import StandingMelt
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
-from pipemetal.shop.stock import free_lots
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed
@@ -67,17 +66,17 @@ async def form_values(request: Request) -> dict[str, str]:
 
 def standing(site: Site) -> tuple[StandingMelt, ...]:
     """Melts of which something is left, the latest first."""
-    return site.kept("standing melts", lambda: standing_melts(site.book))
+    return site.kept("standing melts", site.book.melts.standing)
 
 
 def other_lots(site: Site, named: set[str]) -> list[str]:
     """Lots in stock that a list does not name, for what was weighed in beside it."""
-    known, unknown = site.kept("lots", site.book.lots)
+    known, unknown = site.kept("lots", site.book.lots.in_stock)
     return [lot for lot in (*(x.id for x in known), *unknown) if lot not in named]
 
 
 def _lots(site: Site, *, reserved: bool) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
-    return site.kept(f"free lots {reserved}", lambda: free_lots(site.book, reserved=reserved))
+    return site.kept(f"free lots {reserved}", lambda: site.book.lots.free(reserved=reserved))
 
 
 def _asked(site: Site, typed: Typed) -> tuple[MeltAsked | None, list[Lot]]:
@@ -85,7 +84,7 @@ def _asked(site: Site, typed: Typed) -> tuple[MeltAsked | None, list[Lot]]:
     from pipemetal.planning.one_melt import MeltAsked
 
     say, pot = typed.show.say, site.settings.pot
-    recipes = site.kept("recipes", site.book.recipes)
+    recipes = site.kept("recipes", site.book.recipes.all)
     recipe = typed.choice("recipe", sorted(recipes))
     wanted = typed.mass_kg("wanted", 1.0, pot.capacity_kg)
     heel = _heel(site, typed)
@@ -163,7 +162,7 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     if asked is not None and not booking.wrong and not problem:
         try:
             with site.once(values.get("token", "")):
-                event = site.book.charge(
+                event = site.book.melts.charge(
                     melt_id,
                     asked.recipe.name,
                     weighed,
@@ -171,7 +170,7 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
                     day=day,
                     note=booking.text("note"),
                     **_heel_booked(asked.heel, values),
-                )
+                ).event
             return site.booked("/melts", event)
         except BookError as error:
             problem = mark_refusal(booking, error, {"dross_kg": "dross"})
@@ -246,7 +245,7 @@ def _page(
 
     show, wrong = site.show(request), wrong or {}
     free, unknown = _lots(site, reserved=bool(values.get("reserved")))
-    known = site.kept("lots", site.book.lots)[0]
+    known = site.kept("lots", site.book.lots.in_stock)[0]
     return site.page(
         request,
         "melt_new.html",
@@ -256,13 +255,13 @@ def _page(
         v=Blank(dict.fromkeys(QUESTION, "") | values),
         wrong=Blank(wrong),
         problem=problem,
-        recipes=sorted(site.kept("recipes", site.book.recipes)),
+        recipes=sorted(site.kept("recipes", site.book.recipes.all)),
         standing=standing(site),
         known=known,
         free={x.id: x for x in free},
         unknown=unknown,
         aims=OBJECTIVES,
-        reserved=site.kept("reserved", site.book.reserved_kg),
+        reserved=site.kept("reserved", site.book.lots.reserved_kg),
         pot=site.settings.pot,
         cautions=BEFORE_CHARGING,
         usual_pot_c=USUAL_POT_C,
@@ -321,5 +320,5 @@ def _when(show: Show, lot: Lot) -> str:
 def _next_id(site: Site, values: dict[str, str]) -> str:
     """An id for the melt: the day and the recipe, with a number where that is used."""
     head = f"{datetime.date.today().isoformat()}-{values.get('recipe') or 'melt'}"
-    used = {m["id"] for m in site.book.rows("melts")}
+    used = set(site.book.melts.ids())
     return next(name for n in range(1, len(used) + 2) if (name := head if n == 1 else f"{head}-{n}") not in used)

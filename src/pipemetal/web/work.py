@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+import traceback
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -38,10 +39,9 @@ def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
     try:
         pipe.send(("result", KINDS[kind](payload, tell, stop.is_set)))
     except InputError as error:
-        pipe.send(("failed", str(error)))
+        pipe.send(("failed", str(error), ""))
     except Exception as error:
-        pipe.send(("failed", f"{type(error).__name__}: {error}"))
-        raise
+        pipe.send(("failed", f"{type(error).__name__}: {error}", traceback.format_exc()))
     finally:
         pipe.close()
 
@@ -57,7 +57,7 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
 
     tell(0.0, "reading the book")
     with Book.open(payload["target"]) as book:
-        stock, casts = book_stock(book), book.casts()
+        stock, casts = book_stock(book), book.casts.log()
     organ = organ_of(payload["organ"], stock.recipes)
     tell(0.0, "learning from the log")
     plan = make_plan(
@@ -87,7 +87,7 @@ def _learn(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
 
     tell(0.1, "reading the log")
     with Book.open(payload["target"]) as book:
-        casts = book.casts()
+        casts = book.casts.log()
     if not casts:
         raise WorkError("is empty", field="casting log")
     tell(0.3, "fitting")
