@@ -101,7 +101,7 @@ def test_a_rank_has_its_list_and_its_cards_on_paper(client: TestClient, book: Bo
 
 def test_a_pipe_that_no_sheet_serves_says_why_above_its_drawings(client: TestClient, book: Book) -> None:
     thick = ORGAN.replace("scale =", "wall = { mouth_mm = 7, top_mm = 6 }\nscale =").replace('"Octave"', '"Thick"')
-    book.add_organ("thick", thick)
+    book.plans.add_organ("thick", thick)
     page = client.get("/pipes?of=Thick%20C").text
     assert 0 < page.index("Not served") < page.index("<svg")
     assert "its thickness lies outside what may be cast" in page
