@@ -12,6 +12,7 @@ PipemetalError                   base of all, never raised itself
 │   ├── CastingError             gate, push, freezing, log
 │   ├── PlanError                planning as a whole
 │   └── BookError                the shop book
+│       └── NotInBookError       nothing of this name is in it
 ├── ConvergenceError             a numerical method did not reach its answer; never a silent number
 └── ConflictError                somebody else changed the same thing meanwhile
 """
@@ -32,6 +33,7 @@ __all__ = [
     "InputError",
     "LayoutError",
     "MeltError",
+    "NotInBookError",
     "PipeError",
     "PipemetalError",
     "PlanError",
@@ -184,6 +186,17 @@ class PlanError(InputError):
 
 class BookError(InputError):
     """An entry of the shop book, or a book file, that cannot be used."""
+
+
+class NotInBookError(BookError):
+    """What was asked for is not in the book.
+
+    >>> print(NotInBookError(field="roll", value="R7"))
+    roll is not in the book (got 'R7')
+    """
+
+    def __init__(self, *, field: str, value: object, allowed: str = "", where: str = "") -> None:
+        super().__init__("is not in the book", field=field, value=value, allowed=allowed, where=where)
 
 
 class ConvergenceError(PipemetalError, ArithmeticError):

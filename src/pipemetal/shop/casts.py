@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.plain import parse_day
 from pipemetal.shop.ledger import move, share_of
 from pipemetal.shop.rebooking import to_scrap
@@ -128,7 +128,7 @@ class Casts:
 
     def _of(self, cast_id: str) -> CastRow:
         if not self.has(cast_id):
-            raise BookError("is not in the book", field="cast", value=cast_id)
+            raise NotInBookError(field="cast", value=cast_id)
         return self.row(cast_id)
 
 

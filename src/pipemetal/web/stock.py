@@ -13,7 +13,7 @@ from fastapi import FastAPI, Form, Query, Request, UploadFile
 from fastapi.responses import Response
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.errors import BookError, InputError, SheetError
+from pipemetal.errors import BookError, InputError, NotInBookError, SheetError
 from pipemetal.melts.lots import Lot
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
@@ -255,7 +255,7 @@ def label_of(site: Site, show: Show, key: str) -> Label:
         piece = book.rolls.piece(name)
         lines = (piece.id, piece.rank, piece.organ, say("from {what}", what=piece.roll))
     else:
-        raise BookError("is not in the book", field="id", value=key[:200])
+        raise NotInBookError(field="id", value=key[:200])
     return Label(name, tuple(line for line in lines if line))
 
 
