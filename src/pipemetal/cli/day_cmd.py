@@ -74,16 +74,16 @@ def day(
     from pipemetal.planning.learning import Learned, learn
     from pipemetal.planning.melting import plan_season
     from pipemetal.planning.pours import plan_pours, prepare_pour
-    from pipemetal.planning.sheets_to_cast import SheetOrder
+    from pipemetal.planning.sheets_to_cast import sheet_order
     from pipemetal.plans.codec import as_dict
     from pipemetal.plans.rows import melt_row, pour_row, season_row
 
     recipes = load_recipes(recipes_path, sheets_file)
     settings = shop_beside(settings_path, sheets_file)
-    sheets = read_sheets(sheets_file, recipes, settings.sheets)
+    sheets = read_sheets(sheets_file, recipes, settings)
     lots, unknown = read_lots(lots_path, recipes)
     learned = learn(read_log(log_path)) if log_path is not None else Learned()
-    orders = [SheetOrder(s, settings.sheets.planing_for(min(s.thickness_start_mm, s.thickness_end_mm))) for s in sheets]
+    orders = [sheet_order(s, settings) for s in sheets]
     prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned) for o in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
     season = plan_season(demands, recipes, lots, settings, in_pot=_heel_from(heel_kg, heel_text))

@@ -216,6 +216,9 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
             )
         ),
     ]
+    if pour.sled:
+        words = say("Sled {sled}, table {table}.", sled=pour.sled, table=pour.table or "–")
+        blocks.append(Paragraph(words, strong=True))
     card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
     if card is None or window is None or freezing is None:
         return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour.problem)), strong=True)]

@@ -123,13 +123,18 @@ def cannot_cast(blank: Blank, castable: Castable) -> Text | None:
     """Why no sheet that may be cast could hold a blank; None where one could."""
     if castable.alloys is not None and blank.alloy not in castable.alloys:
         return Text("alloy {alloy} is not cast", alloy=blank.alloy)
-    net_x = castable.max_length_mm - 2.0 * castable.trim_mm
-    net_y = castable.max_width_mm - 2.0 * castable.trim_mm
-    if not any(v.dx_mm <= net_x and v.dy_mm <= net_y for v in piece_of(blank, 0).variants):
+    trims, variants = 2.0 * castable.trim_mm, piece_of(blank, 0).variants
+    roomy = [
+        cast
+        for cast in castable.choices
+        if any(v.dx_mm <= cast.max_length_mm - trims and v.dy_mm <= cast.width_mm - trims for v in variants)
+    ]
+    if not roomy:
+        largest = max(castable.choices, key=lambda cast: cast.width_mm)
         return Text(
             "no sheet that may be cast is so large ({length} x {width} inside the trim)",
-            length=Amount(net_x, "mm", bare=True),
-            width=Amount(net_y, "mm"),
+            length=Amount(largest.max_length_mm - trims, "mm", bare=True),
+            width=Amount(largest.width_mm - trims, "mm"),
         )
     low, high = sorted((blank.mouth_thickness_mm, blank.top_thickness_mm))
     if high + blank.tolerance_mm < castable.min_thickness_mm or low - blank.tolerance_mm > castable.max_thickness_mm:
@@ -138,6 +143,6 @@ def cannot_cast(blank: Blank, castable: Castable) -> Text | None:
     if taper > castable.max_taper_mm_m:
         return Text("it tapers by {taper} mm/m at least, more than may be cast", taper=Amount(taper, "", 2))
     thickness = 0.5 * (low + high) - blank.tolerance_mm
-    if castable.max_section_mm2 is not None and blank.length_mm * thickness > castable.max_section_mm2:
+    if all(c.max_section_mm2 is not None and blank.length_mm * thickness > c.max_section_mm2 for c in roomy):
         return Text("one filling of the sled does not give a sheet so long and thick")
     return None

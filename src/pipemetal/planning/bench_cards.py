@@ -45,7 +45,7 @@ def bench_cards(
     `limits` is the largest blank, that of a sheet to cast where it is left out. A pipe that no sheet of the
     settings could hold says why.
     """
-    castable = settings.sheets.castable(settings.casting.sled_length_mm)
+    castable = settings.castable()
     lacking: dict[str, dict[str, str]] = defaultdict(dict)
     limits = limits or largest_blank(settings, organ.allowances.joint_overlap_mm)
     pieces: dict[str, list[CardPiece]] = defaultdict(list)

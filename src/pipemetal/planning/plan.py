@@ -110,7 +110,7 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
     return LayoutProblem(
         tuple(b.blank for b in blanks),
         rolls,
-        settings.sheets.castable(settings.casting.sled_length_mm),
+        settings.castable(),
         settings.sheets.kerf_mm,
     )
 
@@ -236,7 +236,7 @@ def make_plan(
     search.tell(0.89, "checking the layout")
     faults = verify(problem, layout)
     search.tell(0.91, "charging melts")
-    orders = sheet_orders(layout, settings.sheets)
+    orders = sheet_orders(layout, settings)
     prepared = [prepare_pour(order, stock.recipes[order.sheet.alloy].target, settings, learned) for order in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
     hurried = search.is_over()

@@ -73,20 +73,21 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     density = solid_density_g_cm3(target)
     cast, finished = order.mass_kg(density, finished=False), order.mass_kg(density, finished=True)
     table = CastingTable(
-        settings.sheets.most_length_mm + casting.run_up_mm,
-        settings.sheets.most_width_mm,
+        order.table.length_mm,
+        order.table.width_mm,
         casting.stone_mm,
         casting.cloth_mm,
+        slope_mm_m=order.table.slope_mm_m,
     )
     thickest = max(order.cast_start_mm, order.cast_end_mm)
-    limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm)
+    limits = replace(learned.limits, sled_length_mm=order.sled.length_mm)
     thermal = thermal_settings(settings, learned.cloth_factor)
     try:
         pour_c, _ = usual_pour_c(target, thickest, casting.table_c, casting.air_c, settings=thermal, limits=limits)
         want = Wanted(
             target, pour_c, sheet.length_mm, sheet.width_mm, order.cast_start_mm, order.cast_end_mm, casting.table_c
         )
-        sled = Sled(casting.sled_length_mm, sheet.width_mm)
+        sled = Sled(order.sled.length_mm, sheet.width_mm)
         outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
         card = push_card(want, outfit, learned.law.for_sheet(target, sheet.width_mm))
     except CastingError as error:
@@ -133,8 +134,8 @@ def _one_day(
     thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
     casts: list[DayCast] = []
     start_s = 0.0
-    for metal, thickness in zip(metals, thicknesses, strict=True):
-        limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm)
+    for metal, thickness, (pour, _) in zip(metals, thicknesses, members, strict=True):
+        limits = replace(learned.limits, sled_length_mm=pour.order.sled.length_mm)
         _, film_c = usual_pour_c(
             metal, min(thickness, 6.0), casting.table_c, casting.air_c, settings=thermal, limits=limits
         )
@@ -146,7 +147,7 @@ def _one_day(
     found = []
     for index, (pour, planned) in enumerate(members):
         limits = replace(
-            learned.limits, sled_length_mm=casting.sled_length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
+            learned.limits, sled_length_mm=pour.order.sled.length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
         )
         window = pour_window(
             metals[index],

@@ -138,9 +138,20 @@ def _new_sheets(planned: Planned) -> tuple[record.NewSheet, ...]:
                 planing_mm=order.planing_mm,
                 cast_start_mm=order.cast_start_mm,
                 cast_end_mm=order.cast_end_mm,
+                sled=order.sled.name,
+                sled_length_mm=order.sled.length_mm,
+                table=order.table.name,
+                used_width_mm=_used_width_mm(cut),
             )
         )
     return tuple(found)
+
+
+def _used_width_mm(cut: CutRoll) -> float:
+    """Width of the strip that the blanks are cut from, with its trims: what is left beside it need not be planed."""
+    low = min(c.placement.y_mm for c in cut.cuts)
+    high = max(c.placement.y_mm + c.box[1] for c in cut.cuts)
+    return min(high - low + 2.0 * cut.roll.trim_mm, cut.roll.width_mm)
 
 
 def _metal(account: Account) -> record.Metal:

@@ -251,6 +251,10 @@ class NewSheet(CutSheet):
     planing_mm: Amount = 0.0
     cast_start_mm: Amount = 0.0
     cast_end_mm: Amount = 0.0
+    sled: str = ""
+    sled_length_mm: Amount = 0.0
+    table: str = ""
+    used_width_mm: Amount = 0.0
 
 
 @dataclass(frozen=True)
@@ -424,6 +428,9 @@ class Pour(_Row):
     left_kg: Number = 0.0
     stone_temperature_c: Number = 0.0
     starts_after_min: Amount = 0.0
+    sled: str = ""
+    sled_length_mm: Amount = 0.0
+    table: str = ""
     problem: Said = ""
     pour_window_c: PourRange | None = None
     freezing: Freezing | None = None

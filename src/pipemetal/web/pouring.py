@@ -205,7 +205,7 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "note": p.sheet,
         "order": orders[0].id if orders else "",
         "melt": melts[0] if melts else "",
-        "sled": _sled_text(show, site.settings.casting.sled_length_mm, p.width_mm),
+        "sled": _sled_text(show, p.sled_length_mm or site.settings.casting.sled_length_mm, p.width_mm),
     }
     if p.card is not None:
         values |= {
