@@ -11,7 +11,7 @@ from typing import Final
 
 from pipemetal.errors import PlanError
 
-__all__ = ["DaySettings", "parse_dates", "parse_spans", "parse_weekdays"]
+__all__ = ["DaySettings", "Span", "parse_dates", "parse_spans", "parse_weekdays"]
 
 WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 Span = tuple[int, int]
@@ -115,7 +115,8 @@ class DaySettings:
 
     `shift` is from when to when there is somebody in the shop, `breaks` when nothing is poured (the burner goes on, watched).
     `melts` are the most in a day, where the hours allow so many. `skim_minutes` for skimming and stirring, `sample_minutes`
-    for waiting on a sample or an assay (0: none is taken), `sled_minutes` for setting up another sled. A pour takes two
+    for waiting on a sample or an assay (0: none is taken), `sled_minutes` for setting up another sled, `alloy_minutes` for
+    ladling the pot out and cleaning it between two alloys of one day. A pour takes two
     people; where there are only two, `lay_aside_minutes` come to every sheet, for nobody else rolls it up.
 
     `starts_on` is the date of the first casting day (empty: days are numbered only); `weekdays` are those of casting,
@@ -129,6 +130,7 @@ class DaySettings:
     skim_minutes: float = 15.0
     sample_minutes: float = 0.0
     sled_minutes: float = 20.0
+    alloy_minutes: float = 30.0
     lay_aside_minutes: float = 5.0
     starts_on: str = ""
     weekdays: str = "Mon-Fri"
@@ -144,6 +146,7 @@ class DaySettings:
             "skim_minutes": (0.0, 120.0),
             "sample_minutes": (0.0, 600.0),
             "sled_minutes": (0.0, 240.0),
+            "alloy_minutes": (0.0, 240.0),
             "lay_aside_minutes": (0.0, 60.0),
         }
 

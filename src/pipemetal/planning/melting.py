@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, shadow_prices
-from pipemetal.melts.day import MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
+from pipemetal.melts.day import Fits, MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge, pure_additions
 from pipemetal.melts.mixing import Effort, SearchCosts, Weighing
@@ -85,21 +85,24 @@ def plan_season(
     *,
     in_pot: Heel | None = None,
     hurried: bool = False,
+    fits: Fits | None = None,
 ) -> Season:
     """All melts of a season, in order, each with its weighing list.
 
     Lots are shared out over all melts at once: the problem with divisible pieces says what each scarce lot is worth to the
     others, and each melt is then weighed out in whole pieces at that price, on the heel that the one before really leaves.
     Bought metal costs its price and an errand, so what is there is used first; a lot without a price is worth its metal.
-    `in_pot` is what the pot holds at the start. `hurried` takes the first good list of each melt.
+    `in_pot` is what the pot holds at the start. `fits` is what the sheets of a melt must keep besides.
+    `hurried` takes the first good list of each melt.
     """
     prices = metal_prices(lots)
     if not demands:
         return Season((), 0, 0.0, 0.0, 0.0, prices)
     lots = with_prices(lots, prices)
     pot = settings.pot
-    room_kg, most = pot.capacity_kg - pot.spare_kg, pot.most_sheets
-    by_alloy = _by_alloy(group_into_melts(demands, room_kg, pot.heel_kg, most_sheets=most), recipes)
+    room_kg, most = pot.capacity_kg - pot.spare_kg, min(pot.most_sheets, settings.casting.casts_a_day)
+    grouped = group_into_melts(demands, room_kg, pot.heel_kg, most_sheets=most, fits=fits)
+    by_alloy = _by_alloy(grouped, recipes)
     fewest = sum(
         fewest_melts([d for d in demands if d.recipe == alloy], room_kg, pot.heel_kg, most) for alloy in by_alloy
     )

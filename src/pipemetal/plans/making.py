@@ -10,7 +10,16 @@ from pipemetal.planning.cautions import CAUTIONS, EXPOSURE_LIMITS
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.planning.plan import Plan as Planned
 from pipemetal.plans import record
-from pipemetal.plans.rows import blank_row, melt_row, note_row, pipe_row, pour_row, season_row, sheet_bought_row
+from pipemetal.plans.rows import (
+    blank_row,
+    day_row,
+    melt_row,
+    note_row,
+    pipe_row,
+    pour_row,
+    season_row,
+    sheet_bought_row,
+)
 
 __all__ = ["cut_row", "plan_record", "remnant_rows"]
 
@@ -38,6 +47,7 @@ def plan_record(planned: Planned) -> record.Plan:
         new_sheets=_new_sheets(planned),
         melts=tuple(melt_row(m, planned.pours, settings) for m in planned.melts),
         pours=tuple(pour_row(p) for p in planned.pours),
+        days=tuple(day_row(d) for d in planned.days),
         season=season_row(planned.season),
         metal=_metal(planned.account),
         to_buy_kg=planned.to_buy_kg,

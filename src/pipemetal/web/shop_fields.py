@@ -152,6 +152,7 @@ GROUPS: Final = (
         ("skim_minutes", "Skimming and stirring", "minutes"),
         ("sample_minutes", "Waiting for a sample or an assay", "minutes"),
         ("sled_minutes", "Setting up another sled", "minutes"),
+        ("alloy_minutes", "Changing the alloy on one day", "minutes"),
         ("lay_aside_minutes", "Laying a sheet aside, where there are two people only", "minutes"),
         ("starts_on", "First casting day: 2026-12-07", "text"),
         ("weekdays", "Days of the week for casting: Mon-Fri", "text"),
