@@ -20,7 +20,7 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings
-from pipemetal.planning.habits import DaySettings
+from pipemetal.planning.habits import DaySettings, HabitSettings
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
 
 __all__ = [
@@ -72,6 +72,7 @@ _NAMES: Final[dict[str, tuple[str, ...]]] = {
     "casting": tuple(f.name for f in dataclasses.fields(CastingSettings)),
     "owned": tuple(f.name for f in dataclasses.fields(OwnedSettings)),
     "day": tuple(f.name for f in dataclasses.fields(DaySettings)),
+    "habits": tuple(f.name for f in dataclasses.fields(HabitSettings)),
     "losses": tuple(_LOSS_LIMITS),
 }
 KEYS: Final = tuple(f"{table}.{name}" for table, names in _NAMES.items() for name in names)
@@ -82,7 +83,7 @@ def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
     Tables: [shop] name, currency, what work costs as metal, lengths_in, masses_in, temperatures_in, language, paper;
-    [sheets], [pot], [casting], [owned], [day] with the fields of the settings; [losses] dross shares by kind of lot,
+    [sheets], [pot], [casting], [owned], [day], [habits] with the fields of the settings; [losses] dross shares by kind of lot,
     oxide_share, and factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
@@ -212,6 +213,7 @@ FILLED: Final = {
     "casting": CastingSettings(),
     "owned": OwnedSettings(),
     "day": DaySettings(),
+    "habits": HabitSettings(),
 }
 
 

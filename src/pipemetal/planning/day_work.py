@@ -15,7 +15,7 @@ from pipemetal.planning.day import CastingDay, MeltWork, SheetWork, casting_days
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.texts import Text
+from pipemetal.texts import Amount, Text
 
 __all__ = ["USUAL_POT_C", "clock_text", "fits_the_day", "melt_heat", "plan_days", "sheet_work", "told_of_days"]
 
@@ -109,7 +109,7 @@ def clock_text(minutes: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def told_of_days(days: Sequence[CastingDay], settings: ShopSettings) -> list[Text]:
+def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: ShopSettings) -> list[Text]:
     """What a foreman must know of the days: which run over, and that somebody is missing."""
     found = [
         Text(
@@ -121,6 +121,18 @@ def told_of_days(days: Sequence[CastingDay], settings: ShopSettings) -> list[Tex
         )
         for day in days
         if day.over_min > 0.0
+    ]
+    least = settings.habits.least_charge_kg
+    found += [
+        Text(
+            "{sheet} takes {mass} only, less than is worth a push: cast it along with another sheet of {alloy}, or in a mould for"
+            " samples.",
+            sheet=pour.order.sheet.id,
+            mass=Amount(pour.cast_kg, "kg", 1),
+            alloy=pour.order.sheet.alloy,
+        )
+        for pour in pours
+        if pour.cast_kg < least
     ]
     if days and settings.day.people < ALONE:
         found.append(Text("A pour takes two people; the settings name one (day.people)."))

@@ -11,7 +11,7 @@ from typing import Final
 
 from pipemetal.errors import PlanError
 
-__all__ = ["DaySettings", "Span", "parse_dates", "parse_spans", "parse_weekdays"]
+__all__ = ["DaySettings", "HabitSettings", "Span", "parse_dates", "parse_spans", "parse_weekdays"]
 
 WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 Span = tuple[int, int]
@@ -107,6 +107,37 @@ def _check(table: str, settings: object, limits: Limits) -> None:
         value = getattr(settings, name)
         if not low <= value <= high:
             raise PlanError("is out of range", field=f"{table}.{name}", value=value, limits=(low, high))
+
+
+@dataclass(frozen=True)
+class HabitSettings:
+    """What a shop is used to, which wins over the model (all common practice, no source).
+
+    `usual_scoops` is the most that is ladled for a sheet (0: as many as the sled holds). `least_charge_kg`: less is not worth a
+    push. `least_bought_kg`: of bought metal no less goes into a melt, where the recipe can be met so. `lots_within`: a list
+    of fewer lots may cost this share more than the cheapest. `aim`: by this share of its width the window of tin is
+    narrowed towards the target, so that a melt comes nearer to it (0: anywhere in the window, as is cheapest).
+    """
+
+    usual_scoops: int = 0
+    least_charge_kg: float = 5.0
+    least_bought_kg: float = 2.0
+    lots_within: float = 0.02
+    aim: float = 0.0
+
+    @property
+    def limits(self) -> Limits:
+        """What each may be."""
+        return {
+            "usual_scoops": (0, 200),
+            "least_charge_kg": (0.0, 100.0),
+            "least_bought_kg": (0.0, 100.0),
+            "lots_within": (0.0, 0.5),
+            "aim": (0.0, 0.95),
+        }
+
+    def __post_init__(self) -> None:
+        _check("habits", self, self.limits)
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,7 @@ from pipemetal.planning.own_values import own_values_that_decided
 from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, sheet_orders, thick_end_first
+from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, castable_for, sheet_orders, thick_end_first
 from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.texts import Amount, Text, joined
@@ -112,7 +112,7 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
     return LayoutProblem(
         tuple(b.blank for b in blanks),
         rolls,
-        settings.castable(),
+        castable_for((b.blank for b in blanks), settings),
         settings.sheets.kerf_mm,
     )
 
@@ -255,7 +255,7 @@ def make_plan(
         *_advice(organ, pipes),
         *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
         *_small_melts(season, cut),
-        *told_of_days(days, settings),
+        *told_of_days(days, pours, settings),
         *own_values_that_decided(layout, season, settings),
     ]
     return Plan(

@@ -15,6 +15,7 @@ from pipemetal.casting.freezing import Freezing, freeze
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings
 from pipemetal.casting.push import PushCard, push_card
+from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.table import DayCast
 from pipemetal.casting.table import day as stone_through
 from pipemetal.casting.wanted import Outfit, Wanted
@@ -27,6 +28,7 @@ from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
+from pipemetal.texts import Text
 
 __all__ = ["Pour", "demand_of", "plan_pours", "prepare_pour", "thermal_settings"]
 
@@ -101,7 +103,8 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         )
         sled = Sled(order.sled.length_mm, sheet.width_mm)
         outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
-        card = push_card(want, outfit, learned.law.for_sheet(target, sheet.width_mm))
+        law = learned.law.for_sheet(target, sheet.width_mm)
+        card = _as_usual(push_card(want, outfit, law), want, outfit, law, settings)
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
         used = 1.1 * cast
@@ -109,6 +112,19 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     else:
         made = Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
     return replace(made, pour_c=pour_c, lift_after_s=lift_s)
+
+
+def _as_usual(card: PushCard, want: Wanted, outfit: Outfit, law: ShopLaw, settings: ShopSettings) -> PushCard:
+    """The card with no more metal than the shop usually ladles, where such a push gives the sheet; else it says so."""
+    usual_kg = settings.usual_charge_kg
+    if card.charge_kg <= usual_kg + 1e-6:
+        return card
+    try:
+        return push_card(want, outfit, law, charge_kg=usual_kg)
+    except CastingError:
+        words = "the usual {usual} scoops do not give this sheet by the model: it asks for {scoops}"
+        told = Text(words, usual=settings.habits.usual_scoops, scoops=card.scoops)
+        return replace(card, warnings=(told, *card.warnings))
 
 
 def _usual_and_lift(

@@ -5,6 +5,7 @@ The defaults are those of no particular shop: common practice, no source, or est
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -13,7 +14,7 @@ from pipemetal.layout.problem import Castable, CastWidth
 from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_sleds, parse_tables
-from pipemetal.planning.habits import DaySettings
+from pipemetal.planning.habits import DaySettings, HabitSettings
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
@@ -49,6 +50,8 @@ SLED_WALL_MM = 120.0
 SHARE_ON_TABLE = 0.62
 """Share of a full sled that lies on the table as sheet; run-up, slosh and what must stay above the gate take the rest
 (estimate)."""
+USUAL_SHARE: Final = 0.88
+"""Share of a usual charge that lies on the table, run-up and all (estimate); what is left keeps the metal above the gate."""
 PRICED_KG_MM2: Final = 11.34e-6
 """A square millimetre of lead sheet of 1 mm: what setting up a sled costs is turned into area by it, whatever the alloy."""
 
@@ -231,6 +234,7 @@ class ShopSettings:
     losses: LossModel = field(default_factory=LossModel)
     owned: OwnedSettings = field(default_factory=OwnedSettings)
     day: DaySettings = field(default_factory=DaySettings)
+    habits: HabitSettings = field(default_factory=HabitSettings)
     emptying_costs_kg: float = 20.0
     errand_costs_kg: float = 20.0
     melt_costs_kg: float = 10.0
@@ -270,10 +274,21 @@ class ShopSettings:
         carrying = [t.length_mm for t in self.tables if sled.width_mm <= t.width_mm + 0.1]
         return min(max(carrying, default=0.0) - self.casting.run_up_mm, self.sheets.most_length_mm)
 
+    @property
+    def usual_charge_kg(self) -> float:
+        """The most that the shop ladles for a sheet; infinite where it has no such habit."""
+        return self.habits.usual_scoops * self.casting.scoop_kg or math.inf
+
+    def _usual_section_mm2(self, sled: OwnedSled) -> float:
+        """The most length times finished thickness that a usual charge of lead gives on a sled."""
+        planed = self.sheets.planing_mm * self.sheets.most_length_mm
+        usual = USUAL_SHARE * self.usual_charge_kg / (sled.width_mm * PRICED_KG_MM2) - planed
+        return max(usual, self.sheets.least_length_mm * self.sheets.thickest_mm * 0.5)
+
     def castable(self) -> Castable:
         """What the sleds and tables can cast, as the layout room wants it."""
         sheets, sleds = self.sheets, self.sleds
-        sections = [sheets.section_mm2(sled.length_mm) for sled in sleds]
+        sections = [min(sheets.section_mm2(sled.length_mm), self._usual_section_mm2(sled)) for sled in sleds]
         lengths = [self.longest_mm(sled) for sled in sleds]
         named = tuple(
             CastWidth(sled.width_mm, length, section)

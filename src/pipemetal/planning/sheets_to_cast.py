@@ -2,20 +2,58 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from pipemetal.errors import PlanError
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
-from pipemetal.layout.problem import Blank, LayoutProblem
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem
 from pipemetal.planning.equipment import OwnedSled, OwnedTable, carrying_table
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 
-__all__ = ["SheetOrder", "as_rolls", "sheet_order", "sheet_orders", "thick_end_first"]
+__all__ = ["SheetOrder", "as_rolls", "castable_for", "sheet_order", "sheet_orders", "thick_end_first"]
 
 HALF_TURN = {0: 180, 180: 0, 90: 270, 270: 90}
+
+
+SPARE_MM: Final = 10.0
+"""So much longer than its blank and trims a sheet for one blank may be: lengths go in steps."""
+
+
+def castable_for(blanks: Iterable[Blank], settings: ShopSettings) -> Castable:
+    """What may be cast: within the usual charge, and above it only as far as the largest blank of a width asks for.
+
+    >>> from pipemetal.planning.equipment import OwnedSettings
+    >>> from pipemetal.planning.habits import HabitSettings
+    >>> usual = replace(ShopSettings(), habits=HabitSettings(usual_scoops=3), owned=OwnedSettings("s 250 x 900"))
+    >>> large = Blank("C1", "body", "A", 4000.0, 800.0, 1.2, 1.1, 0.06)
+    >>> [round(castable_for(held, usual).widths[0].max_section_mm2) for held in ((), (large,))]
+    [2750, 5009]
+    """
+    castable, trims = settings.castable(), 2.0 * settings.sheets.trim_mm
+    most = {sled.width_mm: settings.sheets.section_mm2(sled.length_mm) for sled in settings.sleds}
+    needed: dict[float, float] = {}
+    for blank in blanks:
+        thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.tolerance_mm
+        section = (blank.length_mm + trims + castable.length_step_mm + SPARE_MM) * thickness
+        roomy = [
+            w
+            for w in castable.widths
+            if blank.width_mm + trims <= w.width_mm and blank.length_mm + trims <= w.max_length_mm
+        ]
+        if roomy and all(section > (w.max_section_mm2 or math.inf) for w in roomy):
+            narrowest = min(w.width_mm for w in roomy)
+            needed[narrowest] = max(needed.get(narrowest, 0.0), section)
+    widths = tuple(
+        replace(w, max_section_mm2=min(max(w.max_section_mm2 or 0.0, needed.get(w.width_mm, 0.0)), most[w.width_mm]))
+        for w in castable.widths
+    )
+    largest = max((w.max_section_mm2 or 0.0 for w in widths), default=castable.max_section_mm2)
+    return replace(castable, widths=widths, max_section_mm2=largest)
 
 
 @dataclass(frozen=True)

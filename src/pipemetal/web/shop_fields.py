@@ -159,6 +159,15 @@ GROUPS: Final = (
         ("free_days", "Free days: 2026-12-24..2027-01-02, 2027-05-14", "text"),
         ("holidays", "Public holidays of: DE-BY", "text"),
     ),
+    _group(
+        "habits",
+        "Habits",
+        ("usual_scoops", "Scoops for a sheet, at most (0: as the sled holds)", "whole"),
+        ("least_charge_kg", "Less metal is not worth a push", "mass"),
+        ("least_bought_kg", "Less bought metal does not go into a melt", "mass"),
+        ("lots_within", "Fewer lots may cost more by", "share"),
+        ("aim", "Tin aimed at the target, by this share of its window", "share"),
+    ),
     Group(
         "losses",
         "Dross and losses",
