@@ -69,7 +69,7 @@ def test_with_as_many_lots_whole_pieces_go_before_what_must_be_weighed() -> None
 
 def test_bought_metal_goes_into_a_melt_by_its_least_mass_or_not_at_all() -> None:
     hard = Recipe("hard", Composition.parse("Sn 30 Sb 0.9 Pb bal"), (("Sn", 29.0, 31.0), ("Sb", 0.46, 1.6)))
-    lots = (*HEAP, *pure_additions(200.0, ("Sb",), price_per_kg=8.0))
+    lots = (*HEAP, *pure_additions(200.0, ("Sb",), price_per_kg=60.0))
     answers = [
         solve_charges([ChargeRequest("M", hard, 200.0, 450.0)], lots, rules=Weighing(least_bought_kg=least))
         for least in (0.0, 2.0)
