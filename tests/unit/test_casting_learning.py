@@ -9,8 +9,8 @@ from casting_samples import shop
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.explain import expected_stations, explain
 from pipemetal.casting.groups import KINDS
-from pipemetal.casting.log import reduced
 from pipemetal.casting.next_cast import next_casts, two_starts_percent
+from pipemetal.casting.reduce import reduced
 from pipemetal.casting.says import quantities
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Noise

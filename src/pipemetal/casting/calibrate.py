@@ -17,9 +17,11 @@ import numpy as np
 
 from pipemetal.casting.fitting import Fit, fitted
 from pipemetal.casting.groups import DRIFT, Drift, GroupEffect, Groups, Weighed, groups_of, weighed
-from pipemetal.casting.log import LoggedCast, ReducedCast, gauge_of_log, reduced
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
 from pipemetal.casting.next_cast import log_next
+from pipemetal.casting.reduce import ReducedCast, gauge_of_log, reduced
+from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
 from pipemetal.errors import CastingError
 
@@ -106,7 +108,7 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
         raise CastingError("is used by two casts", field="id", value=[cast.id for cast in casts][:8])
     left_out: list[LeftOut] = []
     readings: list[LeftOut] = []
-    usable = _reduced(casts, left_out, readings)
+    usable, run_up = _reduced(casts, left_out, readings)
     usable, watch = _timed(usable, {c.id: c for c in casts})
     if not usable:
         return _nothing(left_out, readings)
@@ -123,7 +125,7 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
     found = weighed(groups, fit)
     if judged or found.on:
         fit = fitted(usable, mask, groups.extra(found.on))
-    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch))
+    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up))
 
 
 def _groups(casts: Sequence[ReducedCast], logged: Mapping[str, LoggedCast]) -> Groups:
@@ -170,17 +172,24 @@ class _Told:
     casts: tuple[LeftOut, ...]
     readings: tuple[LeftOut, ...]
     watch: tuple[str, ...]
+    run_up: RunUp
 
 
-def _reduced(casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]) -> list[ReducedCast]:
+def _reduced(
+    casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]
+) -> tuple[list[ReducedCast], RunUp]:
     gauge = gauge_of_log(casts)
+    first = [reduced(cast, gauge) for cast in casts]
+    run_up = RunUp.of([c.run_up_ratio for c in first if isinstance(c, ReducedCast) and c.run_up_ratio is not None])
     usable = []
-    for cast in casts:
-        found = reduced(cast, gauge)
+    for cast, tried in zip(casts, first, strict=True):
+        weighed_out = cast.leftover_kg is not None or isinstance(tried, str)
+        found = tried if weighed_out or not run_up.casts else reduced(cast, gauge, run_up)
         if isinstance(found, str):
             left_out.append(LeftOut(cast.id, found))
             continue
         usable.append(found)
+        readings += [LeftOut(cast.id, words) for words in found.told]
         readings += [
             LeftOut(cast.id, f"reading of {t:g} mm at {1e-3 * d:.2f} m stands off the others there", 1e-3 * d)
             for d, t in found.misread
@@ -188,7 +197,7 @@ def _reduced(casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: lis
         readings += [
             LeftOut(cast.id, f"at {x:.2f} m hardly any metal was left in the sled", x) for x in found.emptied_m
         ]
-    return usable
+    return usable, run_up
 
 
 def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[str, ...]]:
@@ -213,12 +222,13 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         for stated, factor in sorted(factors.items())
         if factor > _WATCH_TOLD
     )
-    only_timed = sum(c.only_timed for c in casts)
+    by_card = sum(0.0 < c.shapeless < 1.0 for c in casts)
+    only_timed = sum(c.shapeless >= 1.0 for c in casts)
     if only_timed:
-        told = (
-            *told,
-            f"only the whole time of {only_timed} casts is known, not how the speed went: log four marks or more",
-        )
+        words = f"only the whole time of {only_timed} casts is known, not how the speed went"
+        told = (*told, f"{words}: log four marks or more, or the marks that the card asked for")
+    if by_card:
+        told = (*told, f"how the speed went in {by_card} casts is taken from the card's asked marks")
     return timed, told
 
 
@@ -308,6 +318,7 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
         groups.present,
         len(casts),
         any(float(c.solid.max()) > _SLUSH for c in casts),
+        told.run_up,
         **_logged(casts),
     )
     spread = law.spread(fit.at)

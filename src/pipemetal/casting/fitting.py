@@ -19,8 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipemetal.casting.features import HABIT, Basis, inputs
-from pipemetal.casting.log import ReducedCast
 from pipemetal.casting.model import Array
+from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import RIVALS, At
 from pipemetal.casting.shop_law import BENDS, CAST_SCATTER, SIZES, STATION_SCATTER, Part, law_films
 
@@ -61,7 +61,7 @@ class Stack:
         self.place, self.solid = np.full(shape, 0.5), np.zeros(shape)
         self.film_sd = np.zeros(shape)
         self.slopes = np.zeros((*shape, 4))
-        self.only_timed = np.array([c.only_timed for c in casts], dtype=bool).reshape(-1, 1)
+        self.shapeless = np.array([c.shapeless for c in casts], dtype=float).reshape(-1, 1)
         for i, cast in enumerate(casts):
             m = len(cast.x_m)
             self.used[i, :m] = mask[i]
@@ -270,7 +270,7 @@ def fitted(
         powers = _powers(at, basis, weights.sum(axis=0), mean, laws, columns)
         rows = np.hstack([columns, np.repeat(extra.rows, stack.used.sum(axis=1), axis=0)])
         by_unknown = stack.slopes * stack.spread_out(np.column_stack([powers[0]] * 3 + [powers[1]]))
-        rows[:, HABIT] = np.where(stack.only_timed, by_unknown[:, :, 1], 0.0)[stack.used]
+        rows[:, HABIT] = (stack.shapeless * by_unknown[:, :, 1])[stack.used]
         log_film = np.log(stack.film[stack.used])
         targets = stack.spread_out(log_film[:, None] - laws.T)
         targets += np.where(stack.used, np.einsum("cnk,ck->cn", by_unknown, guess), 0.0)[:, :, None]

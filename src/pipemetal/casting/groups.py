@@ -99,7 +99,11 @@ class Groups:
 
     def columns(self, on: Mapping[str, float]) -> tuple[GroupColumn, ...]:
         """The group columns as a law keeps them."""
-        return tuple(GroupColumn(kind, name, on.get(kind, 0.0)) for kind, name in self.names)
+        casts = {kind: sum(n for (k, _), n in self.counts.items() if k == kind) for kind, _ in self.names}
+        return tuple(
+            GroupColumn(kind, name, on.get(kind, 0.0), self.counts[kind, name] / casts[kind])
+            for kind, name in self.names
+        )
 
 
 def alloy_names(casts: Sequence[LoggedCast]) -> dict[str, str]:

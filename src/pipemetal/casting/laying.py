@@ -159,8 +159,8 @@ def film_of_push(
 
 
 def run_up_of_kg(box: Box, head_m: float, film_m: float, speed_m_s: float, run_up_m: float) -> float:
-    """What a run-up at constant acceleration lays: the first film over its length, and what goes with one over speed
-    once more.
+    """What a run-up lays: by the shop's log; without one, at constant acceleration, the first film over its length, and what
+    goes with one over speed once more.
 
     Sources: integral of a + b / U over U = U1 sqrt(s / s1); derived.
     """
@@ -170,7 +170,8 @@ def run_up_of_kg(box: Box, head_m: float, film_m: float, speed_m_s: float, run_u
     slower = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s / step]), np.array([0.0])))
     faster = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s * step]), np.array([0.0])))
     share = min(max(float(slower[0] - faster[0]) / (2.0 * math.log(step)), 0.0), 1.0)
-    return float(box.metal.fluid.density_kg_m3 * box.width_m * film_m * run_up_m * (1.0 + share))
+    ratio = box.law.run_up.expected(1.0 + share)
+    return float(box.metal.fluid.density_kg_m3 * box.width_m * film_m * run_up_m * ratio)
 
 
 def used_of_film_kg(box: Box, x_m: Array, film_m: Array) -> Array:

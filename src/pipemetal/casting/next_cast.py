@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.log import ReducedCast
 from pipemetal.casting.model import TWO_SIDED_95
+from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import RIVALS, At
 from pipemetal.casting.says import usual_place
 from pipemetal.casting.shop_law import ShopLaw

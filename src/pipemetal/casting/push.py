@@ -219,7 +219,7 @@ def _deviation(box: Box, laid: Laid) -> Array:
         np.maximum(_followed(box, laid, part, by_head, left_kg), floor * part)
         for part, floor in ((belief, 1.0), (luck, 0.7))
     ]
-    scale = by_head * _SCALE_KG / left_kg
+    scale = by_head * math.hypot(_SCALE_KG, law.run_up.unsure * laid.run_up_kg) / left_kg
     deviation: Array = np.sqrt(parts[0] ** 2 + parts[1] ** 2 + scale**2 + law.station_scatter**2)
     return deviation
 
@@ -286,4 +286,7 @@ def _rests_on(law: ShopLaw) -> str:
         return "no logged cast: common practice and rival laws by their weights, wide, for no cast was ever published"
     regime, share = next(iter(law.regimes.items()))
     casts = "1 logged cast" if law.casts_used == 1 else f"{law.casts_used} logged casts"
-    return f"{casts} of this shop, likeliest {regime} ({100.0 * share:.0f} %), with what the shop departs from it"
+    words = f"{casts} of this shop, likeliest {regime} ({100.0 * share:.0f} %), with what the shop departs from it"
+    if law.any_crew:
+        words += f"; no crew is named, so the bands cover all that the log knows: {', '.join(law.any_crew)}"
+    return words

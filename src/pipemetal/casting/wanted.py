@@ -163,9 +163,9 @@ class Task:
         return Box.of(outfit.sled, outfit.gate, gate_mm, self.metal, self.law, outfit.slope_mm_m)
 
     def needed_kg(self) -> float:
-        """Mass that goes onto the table, with a run-up that lays half as much again as the first film."""
+        """Mass that goes onto the table, with what a run-up lays in this shop."""
         x, film = self.film()
-        volume = float(np.trapezoid(film, x)) + 1.5 * float(film[0]) * 1e-3 * self.outfit.run_up_mm
+        volume = float(np.trapezoid(film, x)) + self.law.run_up.ratio * float(film[0]) * 1e-3 * self.outfit.run_up_mm
         return self.metal.fluid.density_kg_m3 * self.outfit.sled.inner_width_mm * 1e-3 * volume
 
     def fullest_kg(self) -> float:
