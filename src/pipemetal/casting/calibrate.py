@@ -124,7 +124,7 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
         fit = _whole(usable, mask, by_id, (fit.cast_sd, fit.place_sd))
     found = weighed(groups, fit)
     if judged or found.on:
-        fit = fitted(usable, mask, groups.extra(found.on))
+        fit = fitted(usable, mask, groups.extra(found.on, found.doubtful))
     return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up))
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.model import Array, Fluid, Gate, Sled, fluid_of
-from pipemetal.casting.mush import solid_at_gate
+from pipemetal.casting.mush import HALT_SOLID_SD, halts, solid_at_gate
 from pipemetal.casting.rivals import At
 from pipemetal.casting.shop_law import ShopLaw
 
@@ -27,8 +27,8 @@ _LEAST_HEAD_M = 4e-4
 
 @dataclass(frozen=True)
 class Metal:
-    """Metal in the sled as the gate sees it: superheat (negative in slush) and share of solid in the layer that
-    leaves.
+    """Metal in the sled as the gate sees it: superheat (negative in slush), share of solid in the layer that leaves, and how
+    unsure that is.
     """
 
     comp: Composition
@@ -36,17 +36,20 @@ class Metal:
     superheat_k: float
     solid: float
     fluid: Fluid
+    solid_sd: float = 0.0
 
     @classmethod
     def of(cls, comp: Composition, temperature_c: float, box_m: float = 0.25, table_c: float = 20.0) -> Metal:
         """Metal of an alloy at a temperature, liquid or slush."""
-        start_c = liquidus(comp).temperature_c
+        start_c, read_c = liquidus(comp).temperature_c, round(float(temperature_c), 1)
+        solid = solid_at_gate(comp, read_c, box_m, float(round(table_c)))
         return cls(
             comp,
             float(temperature_c),
             float(temperature_c) - start_c,
-            solid_at_gate(comp, round(float(temperature_c), 1), box_m, float(round(table_c))),
-            fluid_of(comp, round(max(float(temperature_c), start_c), 1)),
+            solid,
+            fluid_of(comp, max(read_c, round(start_c, 1))),
+            HALT_SOLID_SD if solid and halts(comp, read_c) else 0.0,
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -213,6 +213,9 @@ def _deviation(box: Box, laid: Laid) -> Array:
     """
     law, at = box.law, laid.at(box)
     belief, luck = law.spread(at), np.full(len(laid.x_m), law.cast_scatter)
+    if box.metal.solid_sd > 0.0:
+        thicker = law.ln_film(replace(at, solid=at.solid + box.metal.solid_sd)) - law.ln_film(at)
+        luck = np.hypot(luck, thicker)
     by_head = np.clip(law.powers(at)["head"], 0.0, 1.5)
     left_kg = box.metal.fluid.density_kg_m3 * box.length_m * box.width_m * laid.head_m
     parts = [

@@ -13,7 +13,7 @@ import numpy as np
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.log import RANGES, LoggedCast
 from pipemetal.casting.model import Array, checked, fluid_of, laid_thickness_mm
-from pipemetal.casting.mush import solid_at_gate, solid_in_sled
+from pipemetal.casting.mush import HALT_SOLID_SD, halts, solid_at_gate, solid_in_sled
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.timing import speeds, with_sound_times
 from pipemetal.errors import CastingError
@@ -46,7 +46,8 @@ class ReducedCast:
     is the change of ln head by a kilogram in the sled, of which ``mass_sd_kg`` is not known. ``run_up_kg`` is what went
     before the sheet, by the leftover where it was weighed; ``run_up_ratio`` then tells it over the first film times the
     run-up's length, with its standard error. ``watch_misfit`` is the sum of squares of the marks about a smooth push
-    over the stated timing, with ``watch_freedom`` degrees. ``told``: readings that were set aside, in words.
+    over the stated timing, with ``watch_freedom`` degrees. ``solid_sd``: how unsure the share of solid is where the temperature halts.
+    ``told``: readings that were set aside, in words.
     """
 
     id: str
@@ -62,6 +63,7 @@ class ReducedCast:
     mass_sd_kg: float
     place: Array
     solid: Array
+    solid_sd: float
     gate_m: float
     superheat_k: float
     density_kg_m3: float
@@ -128,6 +130,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         mass_sd_kg=mass_sd_kg,
         place=x[held] / (cast.length_mm * 1e-3),
         solid=np.full(int(held.sum()), slush),
+        solid_sd=HALT_SOLID_SD if slush and halts(cast.composition, round(pour_c, 1)) else 0.0,
         gate_m=cast.opening_mm * 1e-3,
         superheat_k=superheat,
         density_kg_m3=fluid.density_kg_m3,
