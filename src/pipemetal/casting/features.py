@@ -45,7 +45,10 @@ _HEAT_K, _SOLID = 20.0, 0.2
 # Which of the inputs the share of solid is: how slush flows depends on gate, speed and head together with it.
 _SOLID_INPUT = POWERS.index("solid")
 # Spreads before any cast (estimates): the level; the gate's zero in mm; thickness for 20 K and for a fifth solid.
-LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.1, 0.03, 0.15
+LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.1, 0.04, 0.15
+# How much heat may matter, weighed against each other: ln thickness for 20 K, with weights before any cast (estimates).
+HEATS = ((0.005, 0.6), (0.1, 0.4))
+_HEAT = STRAIGHT.index("heat")
 # Change of ln speed from end to end that a crew makes in all its pushes (estimate; the demand of usual tapers).
 HABIT_SD = 0.3
 # How much of the departure's size each input may carry (a gate that wears moves its zero: mm).
@@ -76,6 +79,10 @@ def straight_sds(size: float) -> Array:
     """Spreads of the straight columns for a departure of this size."""
     sds: Array = np.hypot(_FLOOR, size * _SHARES)
     return np.maximum(sds, 1e-4)
+
+
+# A plain regression, as a spreadsheet has it: level and powers of gate, speed and head alone, wide (estimates).
+_PLAIN_SDS = np.array([0.3, 0.0, 0.5, 0.6, 0.4, 0.0, 0.0, 0.0, HABIT_SD, 0.0, 0.0, 0.0, 0.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +129,14 @@ class Basis:
     def sds(self, size: float, bend: float) -> Array:
         """Spreads of all columns for a straight part and a bending part of these sizes."""
         return np.append(straight_sds(size), np.full(len(self.knots), max(bend, 1e-5)))
+
+    def plain_sds(self) -> Array:
+        """Spreads of all columns for a plain regression of powers, which does not bend."""
+        return np.append(np.maximum(_PLAIN_SDS, 1e-4), np.full(len(self.knots), 1e-5))
+
+    def by_heat(self, sds: Array, heat: float) -> Array:
+        """The same spreads with that of heat as given."""
+        return np.concatenate([sds[:_HEAT], [heat], sds[_HEAT + 1 :]])
 
     def lacking(self, columns: Array) -> Array:
         """Share of the bending part's variance that the knots do not carry, at places with these columns; shape

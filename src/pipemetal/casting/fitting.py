@@ -18,11 +18,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.features import HABIT, Basis, inputs
+from pipemetal.casting.features import HABIT, HEATS, Basis, inputs
 from pipemetal.casting.model import Array
 from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import RIVALS, At
-from pipemetal.casting.shop_law import BENDS, CAST_SCATTER, SIZES, STATION_SCATTER, Part, law_films
+from pipemetal.casting.shop_law import BENDS, CAST_SCATTER, PLAIN_WEIGHT, SIZES, STATION_SCATTER, Part, law_films
 
 __all__ = ["Extra", "Fit", "fitted"]
 
@@ -264,9 +264,10 @@ def fitted(
     extra = extra or Extra.none(len(casts))
     guess = np.zeros((len(casts), _UNKNOWNS))
     basis = Basis.of(inputs(stack.at(guess))) if bending and len(casts) else Basis()
-    hypers = list(itertools.product(SIZES, BENDS if len(basis.knots) else BENDS[:1], extra.spreads))
-    sds = np.stack([np.append(basis.sds(s[0], b[0]), e[0]) for s, b, e in hypers])
-    prior = np.log([[s[1] * b[1] * e[1] * r.weight for r in RIVALS] for s, b, e in hypers])
+    sizes = _sizes(basis)
+    sds = np.stack([np.append(own, e[0]) for (own, _, _), e in itertools.product(sizes, extra.spreads)])
+    prior = np.log([[w * e[1] * r.weight for r in RIVALS] for (_, _, w), e in itertools.product(sizes, extra.spreads)])
+    bends = [bend for (_, bend, _), _ in itertools.product(sizes, extra.spreads)]
     centre = (math.log(CAST_SCATTER), math.log(STATION_SCATTER))
     cast_sd, place_sd = scatters or (CAST_SCATTER, STATION_SCATTER)
     weights = np.exp(prior - _log_sum(prior))
@@ -293,8 +294,19 @@ def fitted(
         inverses = _inverses(solved.whitening)
         pulled = np.einsum("cnm,cm->cn", inverses, rest)
         guess = np.einsum("cij,cnj,cn->ci", stack.unknown, by_unknown, pulled)
-    last = _Round(stack, basis, [b[0] for _, b, _ in hypers], linear, solved, weights, at, (cast_sd, place_sd))
+    last = _Round(stack, basis, bends, linear, solved, weights, at, (cast_sd, place_sd))
     return _fit(last, inverses, pulled)
+
+
+def _sizes(basis: Basis) -> list[tuple[Array, float, float]]:
+    """Spreads of the basis' columns for a plain regression and for every size of a departure, whether heat matters or hardly;
+    their bends and weights.
+    """
+    bends = BENDS if len(basis.knots) else BENDS[:1]
+    found = [(basis.plain_sds(), 0.0, PLAIN_WEIGHT)]
+    for (size, share), (bend, weight) in itertools.product(SIZES, bends):
+        found.append((basis.sds(size, bend), bend, (1.0 - PLAIN_WEIGHT) * share * weight))
+    return [(basis.by_heat(own, heat), bend, w * v) for own, bend, w in found for heat, v in HEATS]
 
 
 def _inverses(root: Array) -> Array:

@@ -29,6 +29,8 @@ SIZES = ((0.02, 0.3), (0.07, 0.3), (0.15, 0.2), (0.3, 0.13), (0.5, 0.07))
 BENDS = ((0.0, 0.35), (0.06, 0.3), (0.15, 0.22), (0.35, 0.13))
 # A group of a kind that may be any of those that the log knows.
 ANY = "any"
+# Weight of a plain regression of powers, as one more rival way to depart (estimate).
+PLAIN_WEIGHT = 0.1
 # Alloys within so much tin are one (percent by mass).
 ONE_ALLOY_SN = 2.5
 # Film that a law may give at all; outside it a departure would be meaningless.
