@@ -28,7 +28,7 @@ def test_a_crew_that_casts_thicker_is_found_with_its_interval_and_counted_in() -
     by_b, by_a = (fit.law.for_cast(crew=name) for name in "BA")
     at = fit.reduced[0]
     assert by_b.present["crew"] == "B" and at.id == "c0"
-    assert by_b._group_row()[0].sum() == by_a._group_row()[0].sum()
+    assert by_b._group_row[0].sum() == by_a._group_row[0].sum()
 
 
 @pytest.mark.parametrize("kind", ["alloy", "gate", "box", "cloth", "crew", "table", "season"])

@@ -23,6 +23,7 @@ from pipemetal.casting.next_cast import log_next
 from pipemetal.casting.reduce import ReducedCast, gauge_of_log, reduced
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
+from pipemetal.casting.timing import BY_CARD, BY_TIME
 from pipemetal.errors import CastingError
 
 __all__ = ["Calibration", "CastEffect", "LeftOut", "calibrate"]
@@ -35,7 +36,8 @@ _SOFT = (0.1, 3.0, 0.05, 4.0)
 _PLACE_SIGMAS, _FAR_SIGMAS, _CAST_SIGMAS = 4.5, 6.0, 4.0
 # One cast in twenty is misread whole; a misread gate moves ln thickness by about this much (estimates).
 _MISREAD_SHARE, _MISREAD_SD = 0.05, 0.3
-_SUSPECTS, _WEIGHED_LOG, _MOST_ROUNDS = 3, 120, 6
+# Casts that are looked at for it: the furthest off, and all of a short log, where one bends the law towards itself.
+_SUSPECTS, _SHORT_LOG, _WEIGHED_LOG, _MOST_ROUNDS = 3, 15, 120, 6
 # How far a watch may be from what is stated of it (ln, one standard deviation; estimate), and its limits.
 _WATCH_SD, _WATCH_LIMITS = 0.7, (0.5, 8.0)
 # Told as worse than stated above this factor.
@@ -222,8 +224,7 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         for stated, factor in sorted(factors.items())
         if factor > _WATCH_TOLD
     )
-    by_card = sum(0.0 < c.shapeless < 1.0 for c in casts)
-    only_timed = sum(c.shapeless >= 1.0 for c in casts)
+    by_card, only_timed = (sum(c.speed_by == by for c in casts) for by in (BY_CARD, BY_TIME))
     if only_timed:
         words = f"only the whole time of {only_timed} casts is known, not how the speed went"
         told = (*told, f"{words}: log four marks or more, or the marks that the card asked for")
@@ -263,7 +264,7 @@ def _misread_casts(fit: Fit) -> list[tuple[int, float]]:
     # Many at once are no misreadings but a group, or a law that is not there yet.
     if casts or count > _WEIGHED_LOG:
         return casts if len(casts) <= max(1, count // 10) else []
-    suspects = np.argsort(-np.abs(fit.effects))[:_SUSPECTS]
+    suspects = np.argsort(-np.abs(fit.effects))[: count if count <= _SHORT_LOG else _SUSPECTS]
     odds = [_misread_odds(fit, int(i)) for i in suspects]
     best = int(np.argmax(odds))
     return [(int(suspects[best]), float(z[suspects[best]]))] if odds[best] > 0.0 else []

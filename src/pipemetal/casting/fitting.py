@@ -31,7 +31,7 @@ _SCATTER_SDS = (0.5, 0.5)
 _ROUNDS = 5
 _NEAR = np.linspace(-1.6, 1.6, 3)
 # Parts that carry less of the whole are dropped.
-_LEAST_WEIGHT = 2e-3
+_LEAST_WEIGHT, _HOPELESS = 2e-3, 2e-4
 _STEP = 0.02
 # What a cast leaves unsure: three numbers of its timing, the metal in the sled, the share of solid.
 _UNKNOWNS = 5
@@ -288,6 +288,10 @@ def fitted(
             cast_sd, place_sd = linear.some(_ENOUGH).scatters(centre, (cast_sd, place_sd))
         solved = linear.solved(cast_sd, place_sd)
         weights = np.exp(solved.evidence - solved.total)
+        if count == 1:
+            # what the log speaks against from the beginning is not carried on
+            kept = weights.sum(axis=1) > _HOPELESS
+            sds, prior, bends = sds[kept], prior[kept], [b for b, k in zip(bends, kept, strict=True) if k]
         mean = np.einsum("hk,hpk->pk", weights, solved.means) / np.maximum(weights.sum(axis=0), 1e-300)
         together = np.einsum("hk,hpk->p", weights, solved.means)
         rest = targets @ weights.sum(axis=0) - np.einsum("cnp,p->cn", linear.columns, together)

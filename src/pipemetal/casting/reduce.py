@@ -41,13 +41,13 @@ class ReducedCast:
     """A logged cast in SI, station by station, as the fit needs it.
 
     ``speed_slopes`` (n, 3) tells how ln speed changes with the three parameters of the timing, whose covariance is
-    ``speed_covariance``: what the watch did not tell. ``shapeless``: how far the change of speed was not told (nought
-    with marks, one with the whole time alone, between them where the card's asked push is known). ``head_slopes`` (n)
-    is the change of ln head by a kilogram in the sled, of which ``mass_sd_kg`` is not known. ``run_up_kg`` is what went
-    before the sheet, by the leftover where it was weighed; ``run_up_ratio`` then tells it over the first film times the
-    run-up's length, with its standard error. ``watch_misfit`` is the sum of squares of the marks about a smooth push
-    over the stated timing, with ``watch_freedom`` degrees. ``solid_sd``: how unsure the share of solid is where the temperature halts.
-    ``told``: readings that were set aside, in words.
+    ``speed_covariance``: what the watch did not tell; ``speed_by`` and ``shapeless`` as of
+    :class:`pipemetal.casting.timing.Timed`. ``head_slopes`` (n) is the change of ln head by a kilogram in the sled, of
+    which ``mass_sd_kg`` is not known. ``run_up_kg`` is what went before the sheet, by the leftover where it was
+    weighed; ``run_up_ratio`` then tells it over the first film times the run-up's length, with its standard error.
+    ``watch_misfit`` is the sum of squares of the marks about a smooth push over the stated timing, with
+    ``watch_freedom`` degrees. ``solid_sd``: how unsure the share of solid is where the temperature halts. ``told``:
+    readings that were set aside, in words.
     """
 
     id: str
@@ -58,6 +58,7 @@ class ReducedCast:
     speed_m_s: Array
     speed_slopes: Array
     speed_covariance: Array
+    speed_by: str
     shapeless: float
     head_slopes: Array
     mass_sd_kg: float
@@ -125,6 +126,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         speed_m_s=timed.speed_m_s[held],
         speed_slopes=timed.slopes[held],
         speed_covariance=timed.covariance,
+        speed_by=timed.by,
         shapeless=timed.shapeless,
         head_slopes=1.0 / left[held],
         mass_sd_kg=mass_sd_kg,

@@ -10,13 +10,15 @@ import numpy as np
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Array
 
-__all__ = ["Timed", "speeds", "with_sound_times"]
+__all__ = ["BY_CARD", "BY_TIME", "Timed", "speeds", "with_sound_times"]
 
 # How far a push may change its speed from end to end about what its crew always does, and bend between, in ln speed: where
 # nothing is asked, and where the card's asked push is known and followed as crews do (estimates).
 UNKNOWN_CHANGE, _UNKNOWN_BEND = 0.3, 0.1
 _FOLLOWED_CHANGE, _FOLLOWED_BEND = 0.1, 0.04
-# Fewer asked marks than this tell no shape of a push; places on which one is followed.
+# What tells how the speed went.
+BY_MARKS, BY_CARD, BY_TIME = "marks", "card", "time"
+# Fewer marks than this tell no shape of a push; places on which one is followed.
 _ENOUGH_MARKS, _PLACES = 4, 101
 # Paces (s/m) that a push can have, and how far off any may be (s/m).
 _PACES_S_M, _ANY = (0.2, 20.0), 1e3
@@ -29,13 +31,15 @@ _PAST_END, _TELLING_SHARE, _CONTRADICTS = 1.01, 0.6, 0.25
 class Timed:
     """Speed at some places, how ln speed changes with the three numbers of the timing (n, 3), and their covariance.
 
-    ``shapeless``: how much of a change of speed that the crew always makes the marks do not tell, in units of the widest
-    doubt. ``misfit``: squares of the marks about the push over the stated timing, with ``freedom`` degrees.
+    ``by``: marks, card or time, whichever tells how the speed went. ``shapeless``: how much of a change of speed that the
+    crew always makes the marks do not tell, in units of the widest doubt. ``misfit``: squares of the marks about the push
+    over the stated timing, with ``freedom`` degrees.
     """
 
     speed_m_s: Array
     slopes: Array
     covariance: Array
+    by: str
     shapeless: float
     misfit: float
     freedom: int
@@ -86,6 +90,7 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | str:
         np.exp(-0.5 * np.minimum(unsure, 0.05)) / pace,
         slopes,
         covariance[1:, 1:],
+        BY_MARKS if len(marks) >= _ENOUGH_MARKS else BY_TIME if asked is None else BY_CARD,
         (1.0 - told) * change / UNKNOWN_CHANGE,
         misfit,
         max(len(marks) - 4, 0),
