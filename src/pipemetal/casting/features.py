@@ -50,7 +50,7 @@ LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.1, 0.04, 0.15
 HEATS = ((0.005, 0.6), (0.1, 0.4))
 _HEAT = STRAIGHT.index("heat")
 # Change of ln speed from end to end that a crew makes in all its pushes (estimate; the demand of usual tapers).
-HABIT_SD = 0.3
+HABIT_SD = 0.5
 # How much of the departure's size each input may carry (a gate that wears moves its zero: mm).
 _SHARES = np.array([0.3, 0.6, 1.0, 1.0, 0.7, 0.4, 0.4, 0.3, 0.0, 0.4, 0.6, 0.6, 0.4])
 _FLOOR = np.array([LEVEL_SD, GATE_ZERO_MM, 0.0, 0.0, 0.0, HEAT_SD, SOLID_SD, 0.0, HABIT_SD, 0.0, 0.0, 0.0, 0.0])

@@ -38,8 +38,8 @@ USUAL_GRAIN = 1.8
 # Yield stress that holds the edge of a 2 mm sheet within 10 mm, and the share of solid that is taken to have it
 # (estimate).
 EDGE_HOLD_M, EDGE_SOLID, YIELD_POWER = 0.010, 0.15, 3.0
-# A halt of the temperature: more heat than this goes while it falls by a kelvin, within what a thermometer tells (estimates).
-_HALT_J_KGK, _HALT_K = 5000.0, 0.5
+# A halt of the temperature: more heat than this goes within what a thermometer tells to either side (estimates).
+_HALT_J_KG, _HALT_K = 5000.0, 0.5
 # Solid beyond that at the beginning of a halt, on the mean, and how unsure it is (estimates).
 HALT_SOLID, HALT_SOLID_SD = 0.03, 0.035
 # What the metal touches under the sled, and what it gives off meanwhile: a usual film, speed and wait (estimates).
@@ -88,7 +88,7 @@ def halts(comp: Composition, temperature_c: float) -> bool:
     (True, False)
     """
     curve = heat_curve(comp)
-    return curve.heat_at(temperature_c + _HALT_K) - curve.heat_at(temperature_c) > _HALT_J_KGK * _HALT_K
+    return curve.heat_at(temperature_c + _HALT_K) - curve.heat_at(temperature_c - _HALT_K) > _HALT_J_KG
 
 
 def _heat_j_kg(curve: HeatCurve, comp: Composition, temperature_c: float) -> float:

@@ -14,7 +14,7 @@ __all__ = ["BY_CARD", "BY_TIME", "Timed", "speeds", "with_sound_times"]
 
 # How far a push may change its speed from end to end about what its crew always does, and bend between, in ln speed: where
 # nothing is asked, and where the card's asked push is known and followed as crews do (estimates).
-UNKNOWN_CHANGE, _UNKNOWN_BEND = 0.3, 0.1
+UNKNOWN_CHANGE, _UNKNOWN_BEND = 0.5, 0.15
 _FOLLOWED_CHANGE, _FOLLOWED_BEND = 0.1, 0.04
 # What tells how the speed went.
 BY_MARKS, BY_CARD, BY_TIME = "marks", "card", "time"

@@ -43,7 +43,7 @@ MOST_SOLID = 0.55
 _PLACES, _COARSE, _FILLS = 81, 7, 4
 # The push is found as smooth as the sheet allows: film within this of the wanted, pace near the usual, change and
 # bend of ln speed.
-_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.012, 0.5, 0.4, 0.25
+_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.008, 0.5, 0.4, 0.25
 _STEPS, _COARSE_STEPS = 5, 3
 # How many of the easiest pairs are looked at closer; what the end of a sheet may risk, and how unsure it may be (ln
 # thickness).
