@@ -84,7 +84,7 @@ def solid_in_sled(comp: Composition, temperature_c: float) -> float:
 def halts(comp: Composition, temperature_c: float) -> bool:
     """Whether the temperature halts there while much freezes, so that it does not tell how much has.
 
-    >>> halts(Composition.parse("Sn 50 Pb bal"), 183.0), halts(Composition.parse("Sn 50 Pb bal"), 200.0)
+    >>> halts(Composition.parse("Sn 50 Pb bal"), 182.5), halts(Composition.parse("Sn 50 Pb bal"), 200.0)
     (True, False)
     """
     curve = heat_curve(comp)

@@ -9,17 +9,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.alloys.properties import RED_LIMIT_C, liquid_density_kg_m3, liquid_heat_capacity_j_kgk
+from pipemetal.alloys.properties import (
+    RED_LIMIT_C,
+    liquid_density_kg_m3,
+    liquid_heat_capacity_j_kgk,
+    surface_tension_n_m,
+)
 from pipemetal.casting.freezing import HeatCurve, freeze, heat_curve
 from pipemetal.casting.limits import WindowLimits
-from pipemetal.casting.model import Gate, ThermalSettings, checked, laid_thickness_mm
+from pipemetal.casting.model import GRAVITY_M_S2, Gate, ThermalSettings, checked, laid_thickness_mm
 from pipemetal.casting.mush import YIELD_POWER, base_heat_loss_j_m2, edge_stress_pa
 
-__all__ = ["Band", "PourWindow", "mobile_time_s", "pour_window", "usual_pour_c", "way_loss_k"]
+__all__ = ["Band", "PourWindow", "mobile_time_s", "pour_window", "puddle_mm", "usual_pour_c", "way_loss_k"]
 
 # The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials
 # pages).
@@ -40,9 +45,13 @@ ALIKE_SN_PCT = 8.0
 NARROWEST_K, _SOFT_PART = 2.0, 0.2
 # The first solid that grows before grains hold each other; below it slush is liquid to the eye (estimate).
 _HALT_MARGIN = 0.02
+# A usual sheet, whose edges the limits speak of.
+_USUAL_MM = 2.0
 # Hot metal as it is usually poured, above its liquidus (estimate).
 USUAL_SUPERHEAT_K = 25.0
 SLUSH, HOT = "slush", "hot"
+# Half the angle at which clean metal meets what it does not wet (130 degrees: estimate).
+_HALF_ANGLE_RAD = math.radians(65.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +98,19 @@ class PourWindow:
     def band(self) -> Band:
         """The band this metal is poured in."""
         return next(b for b in self.bands if b.name == self.regime)
+
+
+def puddle_mm(comp: Composition) -> float:
+    """How thick clean liquid metal stands by itself on what it does not wet: a thicker film runs until it sets.
+
+    Sources: height of a wide puddle, 2 sqrt(sigma / (rho g)) sin(angle / 2) (textbook).
+
+    >>> round(puddle_mm(Composition.parse("Sn 50 Pb bal")), 1)
+    4.3
+    """
+    above_c = liquidus(comp).temperature_c + 10.0
+    weight = liquid_density_kg_m3(comp, above_c) * GRAVITY_M_S2
+    return 2e3 * math.sqrt(surface_tension_n_m(comp, above_c) / weight) * math.sin(_HALF_ANGLE_RAD)
 
 
 def mobile_time_s(
@@ -161,9 +183,10 @@ def pour_window(
     way = _Way.of(
         comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate=gate, first_cast=first_cast
     )
-    slush, (hot, warnings) = _slush_band(way, limits), _hot_band(way, limits, melt.uncertainty_k)
+    slush = _slush_band(way, limits)
+    hot, warnings = _hot_band(way, limits, melt.uncertainty_k, slush is not None)
     bands = (hot,) if slush is None else (slush, hot)
-    chosen, why = _chosen(comp, bands, limits)
+    chosen, why = _chosen(way, bands, limits)
     found = [*(warnings if chosen is hot else ())]
     found += _general_warnings(chosen.try_high_c, first_cast, melt.within_range)
     sled_c = way.sled_c(0.5 * (chosen.try_low_c + chosen.try_high_c))
@@ -210,11 +233,17 @@ def usual_pour_c(
     return way.sled_c(pot_c), way.film_c(pot_c)
 
 
-def _chosen(comp: Composition, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
+def _chosen(way: _Way, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
     """The band that this metal is poured in, and why."""
     if len(bands) == 1:
+        stands, sets = _slush_span(replace(way, thickness_mm=min(way.thickness_mm, _USUAL_MM)), limits)
+        if way.slush_k(stands, sets) >= NARROWEST_K:
+            return bands[0], (
+                f"the edges of a sheet of {way.thickness_mm:g} mm stand only where the metal nearly sets in the sled: as slush "
+                "it cannot be poured"
+            )
         return bands[0], "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
-    slush, why = _pours_as_slush(comp, limits)
+    slush, why = _pours_as_slush(way.comp, limits)
     return bands[0 if slush else 1], why
 
 
@@ -227,16 +256,22 @@ def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, str]
     return False, "metal poor in tin is poured hot (1765)"
 
 
-def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
-    """From grains that hold the edges to grains that set in the sled; None where the alloy has no such span."""
+def _slush_span(way: _Way, limits: WindowLimits) -> tuple[float, float]:
+    """Shares of solid from which the edges of a sheet stand, and from which it sets in the sled."""
+    if limits.side_bars:
+        return _HALT_MARGIN, limits.sets_in_sled
     edge = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), way.thickness_mm)
-    usual = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), 2.0)
-    stands = min(limits.edges_stand * (edge / usual) ** (1.0 / YIELD_POWER), limits.sets_in_sled - _HALT_MARGIN)
-    stands = _HALT_MARGIN if limits.side_bars else stands
-    hottest, coldest = (way.pot_c_for_solid(share) for share in (stands, limits.sets_in_sled))
-    span = [way.curve.temperature_at(way.curve.heat_at_solid(share)) for share in (stands, limits.sets_in_sled)]
-    if span[0] - span[1] < NARROWEST_K:
+    usual = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), _USUAL_MM)
+    stands = limits.edges_stand * (edge / usual) ** (1.0 / YIELD_POWER)
+    return min(stands, limits.sets_in_sled - _HALT_MARGIN), limits.sets_in_sled
+
+
+def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
+    """From grains that hold the edges to grains that set in the sled; None where there is no such span."""
+    stands, sets = _slush_span(way, limits)
+    if way.slush_k(stands, sets) < NARROWEST_K:
         return None
+    hottest, coldest = way.pot_c_for_solid(stands), way.pot_c_for_solid(sets)
     soft = _SOFT_PART * (hottest - coldest)
     return Band(
         SLUSH,
@@ -249,7 +284,7 @@ def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
     )
 
 
-def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Band, tuple[str, ...]]:
+def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float, has_slush: bool) -> tuple[Band, tuple[str, ...]]:
     """Liquid at the gate, and able to run for a while but not too long; with what is to be said of it."""
     leaves_liquid = way.pot_c_for_heat(way.curve.heat_at_solid(_MOST_SOLID_AT_GATE))
     ripples_c = way.pot_c_for_mobile(limits.shortest_mobile_s)
@@ -262,20 +297,28 @@ def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Ba
     top = way.liquidus_c + way.pour_k + NOT_BINDING_K
     low = cold + uncertainty_k
     high = min(max(calm, 0.5 * (cold + hot)), top, RED_LIMIT_C)
-    empty = low + NARROWEST_K > high
+    film_mm, stands_mm = laid_thickness_mm(way.comp, way.thickness_mm), puddle_mm(way.comp)
+    too_thick = film_mm > stands_mm and not limits.side_bars
+    empty = too_thick or low + NARROWEST_K > high
     if empty:
         low, high = cold, cold + NARROWEST_K
+    slush = "pour it as slush, or " if has_slush else ""
     warnings = []
-    if empty:
+    if too_thick:
+        warnings.append(
+            f"no temperature suits it hot: liquid metal stands {stands_mm:.1f} mm high by itself, and the film is "
+            f"{film_mm:.1f} mm, so it runs off the sides until it sets; {slush}put bars along the sides"
+        )
+    elif empty:
         warnings.append(
             f"no temperature suits both ends: below {cold:.0f} C it sets too soon, above {hot:.0f} C it runs off; "
-            "level the table better, pour it as slush, or put bars along the sides"
+            f"level the table better, {slush}put bars along the sides"
         )
     elif hot > top + 0.5:
         warnings.append("running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half")
     if ripples and not empty:
         warnings.append("ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end")
-    hot_end = "it runs off the sides" if hot <= top + 0.5 else "oxide, dross and the cloth stop it first"
+    hot_end = "it runs off the sides" if too_thick or hot <= top + 0.5 else "oxide, dross and the cloth stop it first"
     cold_end = "ripples and laps freeze in" if ripples else "it grains at the gate"
     return Band(HOT, cold, low, high, max(min(hot, RED_LIMIT_C), high), cold_end, hot_end, empty), tuple(warnings)
 
@@ -327,6 +370,11 @@ class _Way:
         """Temperature in the sled after pouring: slush gives off heat of freezing, liquid metal degrees."""
         slush_c = self.curve.temperature_at(self.curve.heat_at(pot_c) - self._heat_per_k() * self.pour_k)
         return max(pot_c - self.pour_k, slush_c) if pot_c < self.liquidus_c + self.pour_k else pot_c - self.pour_k
+
+    def slush_k(self, stands: float, sets: float) -> float:
+        """How far apart two shares of solid are, in degrees."""
+        span = [self.curve.temperature_at(self.curve.heat_at_solid(share)) for share in (stands, sets)]
+        return span[0] - span[1]
 
     def pot_c_for_solid(self, share: float) -> float:
         """Reading in the pot at which the layer that leaves the sled has this share of solid."""
