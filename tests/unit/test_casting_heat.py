@@ -8,7 +8,8 @@ from pipemetal.casting.freezing import freeze, heat_curve
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import CastingTable, ThermalSettings
 from pipemetal.casting.table import DayCast, day
-from pipemetal.casting.window import pour_window, puddle_mm
+from pipemetal.casting.way import puddle_mm
+from pipemetal.casting.window import pour_window
 from pipemetal.errors import CastingError
 
 SN50 = Composition.parse("Sn 50 Pb bal")

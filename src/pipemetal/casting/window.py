@@ -13,18 +13,13 @@ from dataclasses import dataclass, field, replace
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.alloys.properties import (
-    RED_LIMIT_C,
-    liquid_density_kg_m3,
-    liquid_heat_capacity_j_kgk,
-    surface_tension_n_m,
-)
-from pipemetal.casting.freezing import HeatCurve, freeze, heat_curve
+from pipemetal.alloys.properties import RED_LIMIT_C, liquid_density_kg_m3
 from pipemetal.casting.limits import WindowLimits
-from pipemetal.casting.model import GRAVITY_M_S2, Gate, ThermalSettings, checked, laid_thickness_mm
-from pipemetal.casting.mush import YIELD_POWER, base_heat_loss_j_m2, edge_stress_pa
+from pipemetal.casting.model import Gate, ThermalSettings, checked, laid_thickness_mm
+from pipemetal.casting.mush import YIELD_POWER, edge_stress_pa
+from pipemetal.casting.way import Way, puddle_mm
 
-__all__ = ["Band", "PourWindow", "mobile_time_s", "pour_window", "puddle_mm", "usual_pour_c", "way_loss_k"]
+__all__ = ["Band", "PourWindow", "pour_window", "usual_pour_c"]
 
 # The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials
 # pages).
@@ -33,7 +28,6 @@ CLOTH_HOT_C = 350.0
 # A limit this far above the liquidus does not bind: oxide, dross and the cloth stop sooner.
 NOT_BINDING_K = 60.0
 _MOST_SOLID_AT_GATE = 0.05
-STEEL_HEAT_CAPACITY_J_KGK = 500.0
 # Tin is drawn "when it begins to grain, as when it begins to set", lead "as hot as possible without lighting a roll
 # of paper" (Encyclopedie, t. 11, 1765, p. 635; our translation). From how much tin on metal is drawn as it grains is
 # not told (estimate).
@@ -50,8 +44,6 @@ _USUAL_MM = 2.0
 # Hot metal as it is usually poured, above its liquidus (estimate).
 USUAL_SUPERHEAT_K = 25.0
 SLUSH, HOT = "slush", "hot"
-# Half the angle at which clean metal meets what it does not wet (130 degrees: estimate).
-_HALF_ANGLE_RAD = math.radians(65.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,55 +92,6 @@ class PourWindow:
         return next(b for b in self.bands if b.name == self.regime)
 
 
-def puddle_mm(comp: Composition) -> float:
-    """How thick clean liquid metal stands by itself on what it does not wet: a thicker film runs until it sets.
-
-    Sources: height of a wide puddle, 2 sqrt(sigma / (rho g)) sin(angle / 2) (textbook).
-
-    >>> round(puddle_mm(Composition.parse("Sn 50 Pb bal")), 1)
-    4.3
-    """
-    above_c = liquidus(comp).temperature_c + 10.0
-    weight = liquid_density_kg_m3(comp, above_c) * GRAVITY_M_S2
-    return 2e3 * math.sqrt(surface_tension_n_m(comp, above_c) / weight) * math.sin(_HALF_ANGLE_RAD)
-
-
-def mobile_time_s(
-    comp: Composition, thickness_mm: float, film_c: float, table_c: float, air_c: float, settings: ThermalSettings
-) -> float:
-    """How long a laid film can run: until a quarter of its volume is solid and grains touch (15-30 %, from memory)."""
-    found = freeze(comp, thickness_mm, film_c, table_c, air_c, settings, until_solid=0.26)
-    return found.time_to_25pct_s
-
-
-def way_loss_k(
-    comp: Composition,
-    thickness_mm: float,
-    table_c: float,
-    air_c: float,
-    settings: ThermalSettings,
-    limits: WindowLimits,
-    gate: Gate | None = None,
-    *,
-    first_cast: bool = False,
-) -> tuple[float, float]:
-    """What the way takes, in K of liquid metal: pouring (and a cold gate), and the cloth while waiting and under
-    the sled.
-    """
-    start_c = liquidus(comp).temperature_c
-    cp = liquid_heat_capacity_j_kgk(comp, start_c + 10.0)
-    density = liquid_density_kg_m3(comp, start_c + 10.0)
-    difference = max(start_c - table_c, 0.0)
-    wait = base_heat_loss_j_m2(settings, difference, limits.wait_s) / (density * limits.box_head_mm * 1e-3 * cp)
-    under = base_heat_loss_j_m2(settings, difference, limits.sled_length_mm * 1e-3 / limits.push_speed_m_s)
-    under /= density * laid_thickness_mm(comp, thickness_mm) * 1e-3 * cp
-    cold_gate = 0.0
-    if first_cast:
-        steel = (gate or Gate()).steel_kg * STEEL_HEAT_CAPACITY_J_KGK
-        cold_gate = steel * (start_c - air_c) / (limits.charge_kg * cp)
-    return limits.pour_loss_k + cold_gate, wait + under
-
-
 def pour_window(
     comp: Composition,
     thickness_mm: float,
@@ -180,7 +123,7 @@ def pour_window(
     checked("table_temperature_c", table_temperature_c, -20.0, 170.0, "C")
     checked("air_temperature_c", air_temperature_c, -20.0, 60.0, "C")
     melt = liquidus(comp)
-    way = _Way.of(
+    way = Way.of(
         comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate=gate, first_cast=first_cast
     )
     slush = _slush_band(way, limits)
@@ -225,7 +168,7 @@ def usual_pour_c(
     (True, True)
     """
     limits = limits or WindowLimits()
-    way = _Way.of(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits)
+    way = Way.of(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits)
     slush = _slush_band(way, limits)
     pot_c = way.liquidus_c + way.pour_k + USUAL_SUPERHEAT_K
     if slush is not None and _pours_as_slush(comp, limits)[0]:
@@ -233,7 +176,7 @@ def usual_pour_c(
     return way.sled_c(pot_c), way.film_c(pot_c)
 
 
-def _chosen(way: _Way, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
+def _chosen(way: Way, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
     """The band that this metal is poured in, and why."""
     if len(bands) == 1:
         stands, sets = _slush_span(replace(way, thickness_mm=min(way.thickness_mm, _USUAL_MM)), limits)
@@ -256,7 +199,7 @@ def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, str]
     return False, "metal poor in tin is poured hot (1765)"
 
 
-def _slush_span(way: _Way, limits: WindowLimits) -> tuple[float, float]:
+def _slush_span(way: Way, limits: WindowLimits) -> tuple[float, float]:
     """Shares of solid from which the edges of a sheet stand, and from which it sets in the sled."""
     if limits.side_bars:
         return _HALT_MARGIN, limits.sets_in_sled
@@ -266,7 +209,7 @@ def _slush_span(way: _Way, limits: WindowLimits) -> tuple[float, float]:
     return min(stands, limits.sets_in_sled - _HALT_MARGIN), limits.sets_in_sled
 
 
-def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
+def _slush_band(way: Way, limits: WindowLimits) -> Band | None:
     """From grains that hold the edges to grains that set in the sled; None where there is no such span."""
     stands, sets = _slush_span(way, limits)
     if way.slush_k(stands, sets) < NARROWEST_K:
@@ -284,7 +227,7 @@ def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
     )
 
 
-def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float, has_slush: bool) -> tuple[Band, tuple[str, ...]]:
+def _hot_band(way: Way, limits: WindowLimits, uncertainty_k: float, has_slush: bool) -> tuple[Band, tuple[str, ...]]:
     """Liquid at the gate, and able to run for a while but not too long; with what is to be said of it."""
     leaves_liquid = way.pot_c_for_heat(way.curve.heat_at_solid(_MOST_SOLID_AT_GATE))
     ripples_c = way.pot_c_for_mobile(limits.shortest_mobile_s)
@@ -321,92 +264,6 @@ def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float, has_slush: 
     hot_end = "it runs off the sides" if too_thick or hot <= top + 0.5 else "oxide, dross and the cloth stop it first"
     cold_end = "ripples and laps freeze in" if ripples else "it grains at the gate"
     return Band(HOT, cold, low, high, max(min(hot, RED_LIMIT_C), high), cold_end, hot_end, empty), tuple(warnings)
-
-
-@dataclass(frozen=True, eq=False)
-class _Way:
-    """The way of the metal from the pot to the cloth, and back from what the film needs to what the pot must show.
-
-    Both take heat: as much as so many degrees of liquid metal hold. Pouring is a fall of temperature where the metal
-    leaves liquid, which keeps the hot band's lower end cautious.
-    """
-
-    comp: Composition
-    thickness_mm: float
-    table_c: float
-    air_c: float
-    settings: ThermalSettings
-    curve: HeatCurve
-    liquidus_c: float
-    pour_k: float
-    cloth_k: float
-
-    @classmethod
-    def of(
-        cls,
-        comp: Composition,
-        thickness_mm: float,
-        table_c: float,
-        air_c: float,
-        settings: ThermalSettings | None,
-        limits: WindowLimits,
-        *,
-        gate: Gate | None = None,
-        first_cast: bool = False,
-    ) -> _Way:
-        settings = settings or ThermalSettings()
-        lost = way_loss_k(comp, thickness_mm, table_c, air_c, settings, limits, gate, first_cast=first_cast)
-        start_c = liquidus(comp).temperature_c
-        return cls(comp, thickness_mm, table_c, air_c, settings, heat_curve(comp), start_c, *lost)
-
-    def _heat_per_k(self) -> float:
-        return self.curve.heat_at(self.liquidus_c + 20.0) - self.curve.heat_at(self.liquidus_c + 19.0)
-
-    def film_c(self, pot_c: float) -> float:
-        """Temperature of the film just laid."""
-        return self.curve.temperature_at(self.curve.heat_at(self.sled_c(pot_c)) - self._heat_per_k() * self.cloth_k)
-
-    def sled_c(self, pot_c: float) -> float:
-        """Temperature in the sled after pouring: slush gives off heat of freezing, liquid metal degrees."""
-        slush_c = self.curve.temperature_at(self.curve.heat_at(pot_c) - self._heat_per_k() * self.pour_k)
-        return max(pot_c - self.pour_k, slush_c) if pot_c < self.liquidus_c + self.pour_k else pot_c - self.pour_k
-
-    def slush_k(self, stands: float, sets: float) -> float:
-        """How far apart two shares of solid are, in degrees."""
-        span = [self.curve.temperature_at(self.curve.heat_at_solid(share)) for share in (stands, sets)]
-        return span[0] - span[1]
-
-    def pot_c_for_solid(self, share: float) -> float:
-        """Reading in the pot at which the layer that leaves the sled has this share of solid."""
-        lost = self._heat_per_k() * (self.cloth_k + self.pour_k)
-        return self.curve.temperature_at(self.curve.heat_at_solid(share) + lost)
-
-    def pot_c_for_heat(self, film_heat_j_kg: float) -> float:
-        """Reading in the pot that gives the film this heat content."""
-        return self.curve.temperature_at(film_heat_j_kg + self._heat_per_k() * self.cloth_k) + self.pour_k
-
-    def pot_c_for_mobile(self, seconds: float) -> float | None:
-        """Reading in the pot at which the film can run for so long: secant between liquidus and 150 K above, capped
-        there; None where even metal at its liquidus runs longer."""
-        low_c, high_c = self.liquidus_c, self.liquidus_c + self.pour_k + 150.0
-        low, high = self._mobile(low_c) - seconds, self._mobile(high_c) - seconds
-        if low >= 0.0:
-            return None
-        if high <= 0.0:
-            return high_c
-        for _ in range(12):
-            middle_c = low_c + (high_c - low_c) * min(max(-low / (high - low), 0.05), 0.95)
-            middle = self._mobile(middle_c) - seconds
-            if abs(middle) < 0.03 or high_c - low_c < 0.2:
-                return middle_c
-            if middle > 0.0:
-                high_c, high = middle_c, middle
-            else:
-                low_c, low = middle_c, middle
-        return 0.5 * (low_c + high_c)
-
-    def _mobile(self, pot_c: float) -> float:
-        return mobile_time_s(self.comp, self.thickness_mm, self.film_c(pot_c), self.table_c, self.air_c, self.settings)
 
 
 def _general_warnings(high: float, first_cast: bool, within: bool) -> list[str]:
