@@ -347,11 +347,11 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
 
 def _words(used: int, left_out: int, half_width: float, own: float, found: Weighed) -> str:
     casts = "1 cast" if used == 1 else f"{used} casts"
-    words = f"{casts} used, {left_out} left out; a new sheet is known to {half_width:.0f} %"
-    if half_width < 1.15 * own:
-        words += ", nearly all of it the shop's own scatter, which no further cast removes"
-    else:
-        words += f"; the shop's own scatter is {own:.0f} %, the rest more casts can remove"
+    still_open = math.sqrt(max(half_width**2 - own**2, 0.0))
+    words = (
+        f"{casts} used, {left_out} left out; a new sheet is known to {half_width:.0f} %: {own:.0f} % is the shop's own scatter, "
+        f"which no further cast removes, {still_open:.0f} % is what the law leaves open (they add as squares)"
+    )
     counted = [kind for kind in found.on if kind != DRIFT]
     if counted:
         words += f"; counted in: {', '.join(counted)}"

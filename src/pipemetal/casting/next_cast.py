@@ -123,8 +123,8 @@ def log_next(law: ShopLaw, casts: Sequence[ReducedCast]) -> str:
     if best.before_percent - best.after_percent < _WORTH_PERCENT:
         return "cast as usual: nothing on purpose would teach much more than the next ordinary cast"
     return (
-        f"{best.words}: what the law leaves open in a sheet would fall from {best.before_percent:.1f} to "
-        f"{best.after_percent:.1f} %"
+        f"{best.words}: what the law leaves open of sheets in and a little around the log would fall from "
+        f"{best.before_percent:.1f} to {best.after_percent:.1f} %"
     )
 
 
