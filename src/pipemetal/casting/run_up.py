@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["RunUp"]
+__all__ = ["USUAL_RATIO", "RunUp"]
 
 # Metal before the sheet over the first film times the run-up's length, before any log: half as much again where half of it is
 # dragged along, with one at full speed (1) and one under the head alone (2) within reach (derived; the spread is an estimate).

@@ -82,8 +82,9 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | str:
             else "the times give no speed that a push can have"
         )
     slopes = -rows / pace[:, None]
-    # the logarithm of an unsure pace lies low on the mean: by half its variance
-    unsure = np.einsum("ni,ij,nj->n", slopes, covariance[1:, 1:], slopes)
+    # the logarithm of a pace that the watch scatters lies low on the mean: by half its variance
+    scatter = (covariance @ (design.T @ design / timing_sd**2) @ covariance)[1:, 1:]
+    unsure = np.einsum("ni,ij,nj->n", slopes, scatter, slopes)
     told = 1.0 - min(float(covariance[2, 2]) / (change * usual) ** 2, 1.0)
     misfit = float(np.sum(np.square(t - design @ terms))) / timing_sd**2
     return Timed(

@@ -23,6 +23,7 @@ from pipemetal.cli.common import FILE, json_option, print_json, print_table, rou
 from pipemetal.files.log_file import read_log
 
 if TYPE_CHECKING:
+    from pipemetal.casting.run_up import RunUp
     from pipemetal.casting.window import PourWindow
 
 __all__ = ["calibrate", "freeze", "push"]
@@ -309,6 +310,7 @@ def calibrate(
         + [
             ("scatter from cast to cast, %", f"{100.0 * found.law.cast_scatter:.1f}", "", ""),
             ("scatter from place to place, %", f"{100.0 * found.law.station_scatter:.1f}", "", ""),
+            _run_up_row(found.law.run_up),
             ("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts", ""),
             ("hot metal should run, s", f"{limits.shortest_mobile_s:.1f} to {limits.longest_mobile_s:.1f}", "", ""),
             (
@@ -327,6 +329,17 @@ def calibrate(
         + [f"Watch: {w}." for w in found.watch]
         + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
     )
+
+
+def _run_up_row(run_up: RunUp) -> tuple[str, str, str, str]:
+    """What goes before the sheet, over the first film times the run-up."""
+    from pipemetal.casting.model import TWO_SIDED_95
+    from pipemetal.casting.run_up import USUAL_RATIO
+
+    reach = TWO_SIDED_95 * run_up.sd
+    name = "metal before the sheet, over the first film"
+    between = f"{max(run_up.ratio - reach, 0.0):.2f} to {run_up.ratio + reach:.2f}"
+    return (name, f"{run_up.ratio:.2f}", between, f"{USUAL_RATIO:.2f}")
 
 
 def _alike(groups: Any) -> list[str]:
