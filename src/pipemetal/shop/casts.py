@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipemetal.errors import BookError
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 __all__ = ["Casts", "enter_cast", "logged"]
 
 LEAST_CORRECTION_KG: Final = 1e-3
+MOST_REMEMBERED: Final = 4096
+"""Casts that were read: a text is read once, and pages ask for the whole log again and again."""
 CORRECTED: Final = (
     "composition",
     "gate_mm",
@@ -140,9 +143,14 @@ def enter_cast(w: Writing, log: LoggedCast, melt: str) -> None:
 
 def logged(row: CastRow) -> LoggedCast:
     """The logged cast of a row. Errors: FileFormatError, CastingError."""
+    return _read(row.log, f"log of cast {row.id}")
+
+
+@lru_cache(maxsize=MOST_REMEMBERED)
+def _read(text: str, name: str) -> LoggedCast:
     from pipemetal.files.log_file import log_of
 
-    return log_of(row.log, f"log of cast {row.id}")[0]
+    return log_of(text, name)[0]
 
 
 def _text(log: LoggedCast) -> str:
