@@ -13,7 +13,7 @@ from pipemetal.shop.ledger import move, share_of
 from pipemetal.shop.rebooking import to_scrap
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import CastRow, MeltRow, OrderState
-from pipemetal.shop.writer import Writer
+from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written
 
 if TYPE_CHECKING:
@@ -42,11 +42,10 @@ CORRECTED: Final = (
 """What a correction says of a cast; the rest stays as it was logged."""
 
 
-class Casts:
+class Casts(Kept[CastRow]):
     """What was cast, and what came of it."""
 
-    def __init__(self, writer: Writer) -> None:
-        self._writer = writer
+    KIND = CastRow
 
     def record(
         self, log: LoggedCast, *, melt: str = "", used_kg: float | None = None, order: str | None = None
@@ -116,18 +115,6 @@ class Casts:
         """The casting log, in the order of day and id."""
         rows = sorted(self._writer.rows(CastRow), key=lambda row: (row.day, row.id))
         return tuple(logged(row) for row in rows)
-
-    def row(self, cast_id: str) -> CastRow:
-        """One cast as it stands in the book, with its version and its melt. Errors: BookError."""
-        return self._writer.row(CastRow, cast_id)
-
-    def ids(self) -> list[str]:
-        """The ids of all casts."""
-        return self._writer.ids(CastRow)
-
-    def has(self, cast_id: str) -> bool:
-        """Whether a cast is in the book."""
-        return self._writer.has(CastRow, cast_id)
 
     def _of(self, cast_id: str) -> CastRow:
         if not self.has(cast_id):
