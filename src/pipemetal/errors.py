@@ -12,6 +12,7 @@ PipemetalError                   base of all, never raised itself
 │   ├── CastingError             gate, push, freezing, log
 │   ├── PlanError                planning as a whole
 │   └── BookError                the shop book
+│       └── NotInBookError       nothing of this name is in it
 ├── ConvergenceError             a numerical method did not reach its answer; never a silent number
 └── ConflictError                somebody else changed the same thing meanwhile
 """
@@ -32,6 +33,7 @@ __all__ = [
     "InputError",
     "LayoutError",
     "MeltError",
+    "NotInBookError",
     "PipeError",
     "PipemetalError",
     "PlanError",
@@ -80,6 +82,8 @@ class InputError(PipemetalError, ValueError):
     where : the file, the table, the row
     limits : the least and the greatest that may stand there; `allowed` is made of them where it is not given
     unit : the unit of the limits
+    example : what could stand there
+    nearest : the known word that was perhaps meant
 
     >>> print(InputError("is negative", field="thickness_mm", value=-1.2, limits=(0.2, 8.0), unit="mm", where="row 3"))
     row 3: thickness_mm is negative (got -1.2; allowed: 0.2 to 8 mm)
@@ -95,6 +99,8 @@ class InputError(PipemetalError, ValueError):
         where: str = "",
         limits: tuple[float, float] | None = None,
         unit: str = "",
+        example: str = "",
+        nearest: str = "",
     ) -> None:
         self.problem = problem
         self.field = field
@@ -102,6 +108,8 @@ class InputError(PipemetalError, ValueError):
         self.allowed = allowed or (f"{limits[0]:g} to {limits[1]:g} {unit}".rstrip() if limits else "")
         self.where = where
         self.limits = limits
+        self.example = example
+        self.nearest = nearest
         super().__init__(problem)
 
     def __str__(self) -> str:
@@ -109,7 +117,11 @@ class InputError(PipemetalError, ValueError):
 
     def text(self) -> Text:
         """The message as a text, for a reader's own language."""
-        values: dict[str, Value] = {"problem": _shortened(self.problem, MOST_OF_PROBLEM)}
+        problem = _shortened(self.problem, MOST_OF_PROBLEM)
+        if self.nearest:
+            meant = _one_line(repr(self.nearest), MOST_OF_NAME)
+            problem = Text("{problem}; did you mean {nearest}?", problem=problem, nearest=meant)
+        values: dict[str, Value] = {"problem": problem}
         template = "{problem}"
         if self.field:
             values["field"] = _one_line(self.field, MOST_OF_NAME)
@@ -122,6 +134,8 @@ class InputError(PipemetalError, ValueError):
             notes.append(Text("got {value}", value=_one_line(_value_text(self.value), MOST_OF_VALUE)))
         if self.allowed:
             notes.append(Text("allowed: {allowed}", allowed=_shortened(self.allowed, MOST_OF_ALLOWED)))
+        if self.example:
+            notes.append(Text("for example {example}", example=_one_line(self.example, MOST_OF_ALLOWED)))
         if notes:
             values["notes"] = joined(notes)
             template += " ({notes})"
@@ -172,6 +186,17 @@ class PlanError(InputError):
 
 class BookError(InputError):
     """An entry of the shop book, or a book file, that cannot be used."""
+
+
+class NotInBookError(BookError):
+    """What was asked for is not in the book.
+
+    >>> print(NotInBookError(field="roll", value="R7"))
+    roll is not in the book (got 'R7')
+    """
+
+    def __init__(self, *, field: str, value: object, allowed: str = "", where: str = "") -> None:
+        super().__init__("is not in the book", field=field, value=value, allowed=allowed, where=where)
 
 
 class ConvergenceError(PipemetalError, ArithmeticError):

@@ -97,3 +97,14 @@ def test_a_rank_has_its_list_and_its_cards_on_paper(client: TestClient, book: Bo
     pdf = client.get("/pipes/rank.pdf", params={"organ": key, "rank": "Octave"})
     assert pdf.content[:5] == b"%PDF-"
     assert client.get("/pipes/rank", params={"organ": key, "rank": "none"}).status_code == 404
+
+
+def test_a_pipe_that_no_sheet_serves_says_why_above_its_drawings(client: TestClient, book: Book) -> None:
+    thick = ORGAN.replace("scale =", "wall = { mouth_mm = 7, top_mm = 6 }\nscale =").replace('"Octave"', '"Thick"')
+    book.plans.add_organ("thick", thick)
+    page = client.get("/pipes?of=Thick%20C").text
+    assert 0 < page.index("Not served") < page.index("<svg")
+    assert "its thickness lies outside what may be cast" in page
+    assert "Not served" not in client.get("/pipes?of=Octave%20C").text
+    client.post("/settings", data={"length": "mm", "mass": "kg", "decimal": "comma", "language": "de"})
+    assert "seine Dicke liegt außerhalb dessen, was gegossen werden darf" in client.get("/pipes?of=Thick%20C").text

@@ -106,6 +106,13 @@ def test_what_cannot_be_is_told_with_row_and_field(client: TestClient, changed: 
     assert 'value="4&#39;"' in page.text or "footage" in changed
 
 
+def test_what_cannot_be_is_told_in_german(client: TestClient) -> None:
+    client.post("/settings", data={"length": "mm", "mass": "kg", "decimal": "comma", "language": "de"})
+    page = client.post("/pipes/old", data=TYPED | {"diameter:1": "92,5", "mouth_width:1": "300"}, headers=FROM).text
+    alert = re.search(r'role="alert">(.*?)</p>', page, re.DOTALL)
+    assert alert is not None and "mouth_width_mm ist größer als der Umfang der Pfeife" in alert[1]
+
+
 def test_a_file_goes_before_what_is_typed(client: TestClient) -> None:
     table = "note;footage;outer_circumference_mm;outer_top_circumference_mm;thickness_mm;length_mm\n"
     table += "C;4;322,0;129,5;0,8;1205,5\nc;4;;;;\n"

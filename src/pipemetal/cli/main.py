@@ -102,9 +102,8 @@ def _tell(error: Exception, args: list[str] | None, code: int) -> NoReturn:
     """One message and the exit code; under --json one object, so that a program can read it too."""
     click.echo(f"pipemetal: {error}", err=True)
     if "--json" in (sys.argv[1:] if args is None else args):
-        parts = {
-            name: str(held) for name in ("field", "value", "allowed", "where") if (held := getattr(error, name, None))
-        }
+        names = ("field", "value", "allowed", "where", "example", "nearest")
+        parts = {name: str(held) for name in names if (held := getattr(error, name, None))}
         click.echo(json.dumps({"error": str(error)} | parts, ensure_ascii=False))
     sys.exit(code)
 

@@ -312,8 +312,8 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
         else:
             click.echo(f"Silent: {rank} {span}.")
     for member in organ.ranks:
-        for words in rank_advice(organ, member, [p for p in made if p.rank == member.name]):
-            click.echo(f"{words}.")
+        for advice in rank_advice(organ, member, [p for p in made if p.rank == member.name]):
+            click.echo(f"{advice}.")
     for words in _caps(made):
         click.echo(words)
     whole, cast = sum(p.mass_kg for p in made), sum(p.cast_kg for p in made)

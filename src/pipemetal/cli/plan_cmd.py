@@ -24,6 +24,7 @@ from pipemetal.cli.common import (
 )
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import InputError
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pipemetal.planning.settings import ShopSettings
@@ -228,10 +229,12 @@ def stock_of(
     own = find_beside(recipes_path, organ_file, "recipes.toml") is None
     lots, unknown = read_lots(lots_path, recipes) if lots_path is not None else ((), ())
     rack, aside = usable_rack(rack_path, recipes) if rack_path is not None else ((), {})
-    notes = [f"Set aside: {roll}: {why}." for roll, why in aside.items()]
-    notes += ["No --rack was given: every sheet is cast."] if rack_path is None else []
-    notes += ["No --lots were given: all metal is bought."] if lots_path is None else []
-    notes += [f"No recipes.toml beside {organ_file.name}: the program's own recipes were used."] if own else []
+    notes = [Text("Set aside: {roll}: {why}.", roll=roll, why=why) for roll, why in aside.items()]
+    notes += [Text("No --rack was given: every sheet is cast.")] if rack_path is None else []
+    notes += [Text("No --lots were given: all metal is bought.")] if lots_path is None else []
+    if own:
+        words = "No recipes.toml beside {file}: the program's own recipes were used."
+        notes.append(Text(words, file=organ_file.name))
     return Stock(recipes, tuple(rack), tuple(lots), tuple(unknown), tuple(notes))
 
 

@@ -28,6 +28,7 @@ from pipemetal.plans.codec import as_dict, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import PipeRow, Plan, Pour
 from pipemetal.plans.unserved import unserved_pipes
+from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -53,7 +54,7 @@ def environment(units: UnitSystem | None = None, say: Words | None = None) -> En
         "number": units.number,
         "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"),
         "made": say.made,
-        "told": lambda text: units.in_text(say.made(text)),
+        "told": lambda text: say.read(text, units) if isinstance(text, Text) else units.in_text(say.made(text)),
     }
     made.globals |= {"mass_unit": units.mass, "say": say}
     return made

@@ -56,7 +56,7 @@ class Cap:
             ("hold_least_mm", self.hold_least_mm, 0.0, 200.0),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=f"cap.{name}", value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=f"cap.{name}", value=value, limits=(low, high))
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from fractions import Fraction
 from typing import Protocol
 
 from pipemetal.pipes.caps import CapFit
+from pipemetal.texts import Text, joined
 
 __all__ = ["Part", "Pipe", "RingSector", "footage_text", "span_text"]
 
@@ -36,7 +37,7 @@ class Noted(Protocol):
     def note(self) -> str: ...
 
 
-def span_text(pipes: Sequence[Noted]) -> str:
+def span_text(pipes: Sequence[Noted]) -> Text:
     """The notes of some pipes of one rank, neighbours together: `C to F#, a`.
 
     >>> from types import SimpleNamespace as P
@@ -50,7 +51,10 @@ def span_text(pipes: Sequence[Noted]) -> str:
             runs[-1].append(key)
         else:
             runs.append([key])
-    return ", ".join(notes[r[0]] if len(r) == 1 else f"{notes[r[0]]} to {notes[r[-1]]}" for r in runs)
+    return joined(
+        (notes[r[0]] if len(r) == 1 else Text("{first} to {last}", first=notes[r[0]], last=notes[r[-1]]) for r in runs),
+        ", ",
+    )
 
 
 @dataclass(frozen=True)

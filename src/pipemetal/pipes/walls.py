@@ -129,7 +129,7 @@ class WallRule:
             *((f"alloy_factors {alloy}", value, 0.3, 4.0) for alloy, value in self.alloy_factors),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=name, value=value, limits=(low, high))
 
     def for_alloy(self, alloy: str) -> WallRule:
         """The rule with the factor of an alloy in it.
@@ -229,7 +229,7 @@ class LanguidRule:
             ("most_mm", self.most_mm, self.least_mm, 12.0),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=f"languid.{name}", value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=f"languid.{name}", value=value, limits=(low, high))
 
     def thickness_mm(self, diameter_mm: float) -> float:
         """Thickness of the languid of a pipe."""

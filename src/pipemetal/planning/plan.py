@@ -162,11 +162,12 @@ def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[Text]:
     return found
 
 
-def _advice(organ: Organ, pipes: Sequence[Pipe]) -> list[str]:
+def _advice(organ: Organ, pipes: Sequence[Pipe]) -> list[Text]:
     of_rank: dict[str, list[Pipe]] = {}
     for pipe in pipes:
         of_rank.setdefault(pipe.rank, []).append(pipe)
-    return [f"{words}." for rank in organ.ranks for words in rank_advice(organ, rank, of_rank.get(rank.name, []))]
+    advice = (words for rank in organ.ranks for words in rank_advice(organ, rank, of_rank.get(rank.name, [])))
+    return [Text("{words}.", words=words) for words in advice]
 
 
 @dataclass(frozen=True)

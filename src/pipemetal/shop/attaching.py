@@ -9,7 +9,7 @@ from typing import Final
 
 from sqlalchemy import func, insert, select
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.plain import parse_day
 from pipemetal.shop import schema
 from pipemetal.shop.roles import Action
@@ -75,9 +75,7 @@ class Attachments:
         a = schema.attachments.c
         with self._writer.writing(Action.ATTACHMENT_KEPT, about) as w:
             if what not in ABOUT or w.get(ABOUT[what], thing) is None:
-                raise BookError(
-                    "is not in the book", field="about", value=about, allowed=", ".join(f"{k}:ID" for k in ABOUT)
-                )
+                raise NotInBookError(field="about", value=about, allowed=", ".join(f"{k}:ID" for k in ABOUT))
             number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
             if number > MOST_EACH:
                 raise BookError("has enough attachments", field="about", value=about, allowed=f"up to {MOST_EACH}")

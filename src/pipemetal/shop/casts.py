@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.plain import parse_day
 from pipemetal.shop.ledger import move, share_of
 from pipemetal.shop.rebooking import to_scrap
@@ -118,7 +118,7 @@ class Casts(Kept[CastRow]):
 
     def _of(self, cast_id: str) -> CastRow:
         if not self.has(cast_id):
-            raise BookError("is not in the book", field="cast", value=cast_id)
+            raise NotInBookError(field="cast", value=cast_id)
         return self.row(cast_id)
 
 

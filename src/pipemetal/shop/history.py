@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import func, select
 
-from pipemetal.errors import BookError
+from pipemetal.errors import NotInBookError
 from pipemetal.shop import schema
 from pipemetal.shop.ledger import taken_back
 from pipemetal.shop.refusals import mention
@@ -66,7 +66,7 @@ class History:
         with self._writer.reading() as connection:
             found = connection.execute(select(schema.events).where(schema.events.c.id == number)).mappings().first()
         if found is None:
-            raise BookError("is not in the book", field="event", value=number)
+            raise NotInBookError(field="event", value=number)
         return event_of(found)
 
     def count(self) -> int:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.plain import parse_day
 from pipemetal.melts.dross import MeltRecord
 from pipemetal.shop.balances import balances_of
@@ -140,7 +140,7 @@ class Melts(Kept[MeltRow]):
         with self._writer.writing(Action.INGOTS_POURED, f"melt:{melt_id}") as w:
             melt = w.get(MeltRow, melt_id)
             if melt is None:
-                raise BookError("is not in the book", field="melt", value=melt_id)
+                raise NotInBookError(field="melt", value=melt_id)
             masses = share_of(w.stock(f"melt:{melt_id}"), mass_kg)
             add_empty_lot(w, lot_id, "ingot", melt.recipe, f"from melt {melt_id}", melt.day)
             w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"), why="ingots")
@@ -217,7 +217,7 @@ def _standing(w: Writing, melt_id: str, field: str) -> MeltRow:
     """The row of a melt of which something is left. Errors: BookError."""
     row = w.get(MeltRow, melt_id)
     if row is None:
-        raise BookError("is not in the book", field=field, value=melt_id)
+        raise NotInBookError(field=field, value=melt_id)
     if not w.stock(f"melt:{melt_id}"):
         raise BookError("holds no metal any more", field=field, value=melt_id)
     return row

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from sqlalchemy import func, select
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.codec import read, write
 from pipemetal.plans.record import Plan
 from pipemetal.shop import schema
@@ -65,7 +65,7 @@ class Plans:
             if isinstance(plan, str):
                 plan_id, row = plan, w.get(PlanRow, plan)
                 if row is None:
-                    raise BookError("is not in the book", field="plan", value=plan)
+                    raise NotInBookError(field="plan", value=plan)
                 if row.state is PlanState.ACCEPTED:
                     raise BookError("is accepted already", field="plan", value=plan)
                 w.change("plans", plan, None, state=PlanState.ACCEPTED)

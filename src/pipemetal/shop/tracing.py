@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from sqlalchemy import select
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.codec import read
 from pipemetal.plans.record import Plan
 from pipemetal.shop import schema
@@ -139,8 +139,7 @@ class Tracing:
             return f"sheet:{key}"
         found = next((kind for kind, row in KINDS.items() if self._writer.has(row, name)), None)
         if found is None:
-            raise BookError(
-                "is not in the book",
+            raise NotInBookError(
                 field="id",
                 value=name,
                 allowed="the id of a pipe, roll, cast, melt or lot, or the name of a pipe",

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, RowMapping, select
 
-from pipemetal.errors import BookError, ConflictError
+from pipemetal.errors import BookError, ConflictError, NotInBookError
 from pipemetal.shop import schema
 from pipemetal.shop.ledger import Entry, taken_back
 from pipemetal.shop.refusals import check_allowed, mention, thing_of
@@ -85,7 +85,7 @@ def take_back(w: Writing, event_id: int) -> None:
     m, e = schema.movements.c, schema.events.c
     found = w.connection.execute(select(schema.events).where(e.id == event_id)).mappings().first()
     if found is None:
-        raise BookError("is not in the book", field="event", value=event_id)
+        raise NotInBookError(field="event", value=event_id)
     check_allowed(w.connection, w.who, _root(w.connection, found))
     gone = taken_back((row.id, row.undoes) for row in w.connection.execute(select(e.id, e.undoes)))
     if event_id in gone:

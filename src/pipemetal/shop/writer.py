@@ -13,7 +13,7 @@ from typing import Any, Generic, TypeVar
 
 from sqlalchemy import Connection, Engine, Select, func, insert, select, text
 
-from pipemetal.errors import BookError, ConflictError, InputError
+from pipemetal.errors import ConflictError, InputError, NotInBookError
 from pipemetal.logs import one_line
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
@@ -157,7 +157,7 @@ class Writer:
         held = schema.TABLES[kind.TABLE]
         found = self.found(kind, select(held).where(held.c.id == key, held.c.withdrawn.is_(False)))
         if not found:
-            raise BookError("is not in the book", field="id", value=key, where=kind.TABLE)
+            raise NotInBookError(field="id", value=key, where=kind.TABLE)
         return found[0]
 
     def has(self, kind: type[Row], key: str) -> bool:

@@ -11,7 +11,7 @@ from typing import Any, Final, Generic, NamedTuple, TypeVar
 
 from sqlalchemy import Connection, func, insert, select, update
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.plain import hidden_mark, same_name
 from pipemetal.shop import schema
 from pipemetal.shop.balances import stock_of
@@ -168,7 +168,7 @@ class Writing:
         """Change a row. Errors: StaleSaveError where `version` is not the row's, BookError where there is none."""
         before, values = self.row(table, key), _plain(values)
         if before is None or before["withdrawn"]:
-            raise BookError("is not in the book", field="id", value=key, where=table)
+            raise NotInBookError(field="id", value=key, where=table)
         if version is not None and before["version"] != version:
             by = self.changed_last(table, key)
             raise StaleSaveError(

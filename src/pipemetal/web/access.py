@@ -17,7 +17,6 @@ FORM_BYTES: Final = 1_000_000
 """The most that a form may bring."""
 MOST_BYTES: Final[dict[str, int]] = {
     "/stock/import": 20_000_000,
-    "/pipes/old": 2_000_000,
     "/photos": 13_000_000,
     "/cutting/check": 300_000,
     "/enter": 4_000,

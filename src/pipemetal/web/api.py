@@ -13,7 +13,7 @@ from fastapi.responses import JSONResponse, Response
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.shop_file import KEYS
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
@@ -152,7 +152,7 @@ def _add_looking(app: FastAPI, site: Site) -> None:
     def plan(key: Annotated[str, Query(alias="id", max_length=200)]) -> dict[str, Any]:
         """One plan, as docs/plan-file.md describes it."""
         if key not in [p.id for p in site.plan_states()]:
-            raise BookError("is not in the book", field="plan", value=key)
+            raise NotInBookError(field="plan", value=key)
         return with_table(site.plan_by_id(key))
 
     @app.get("/api/account", responses=REFUSED)
@@ -220,7 +220,7 @@ def _add_melts(app: FastAPI, site: Site) -> None:
 
         recipes = site.kept("recipes", book.recipes.all)
         if form.recipe not in recipes:
-            raise BookError("is not in the book", field="recipe", value=form.recipe)
+            raise NotInBookError(field="recipe", value=form.recipe)
         lots = [x for x in book.lots.free(reserved=form.reserved)[0] if x.id not in form.leave_out]
         asked = MeltAsked("M", recipes[form.recipe], form.wanted_kg, _heel(site, form), form.objective, form.certainty)
         found = weigh_out(asked, lots, site.settings)

@@ -13,7 +13,7 @@ from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from pipemetal.errors import InputError
+from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
 from pipemetal.shop.refusals import RAW_COLUMNS
 from pipemetal.shop.roles import Role
@@ -118,7 +118,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         return site.page(request, "message.html", title, "", status=status, words=words, **held)
 
     def input_error(request: Request, error: Exception) -> Response:
-        missing = isinstance(error, InputError) and error.problem == "is not in the book"
+        missing = isinstance(error, NotInBookError)
         denied = isinstance(error, NotAllowedError)
         title = "Not in the book" if missing else "Your role does not go so far" if denied else "That cannot be used"
         words = error.text() if isinstance(error, InputError) else str(error)

@@ -11,7 +11,7 @@ from fastapi import FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
 
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.web.organs import organ_of_text
 from pipemetal.web.site import Site
 
@@ -64,7 +64,7 @@ def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, 
     organ = _organ(site, key, text)
     rank = next((r for r in organ.ranks if r.name == name), None)
     if rank is None:
-        raise BookError("is not in the book", field="rank", value=name)
+        raise NotInBookError(field="rank", value=name)
     return site.kept(f"cards {key} {name}", partial(_cards, site, organ, rank))
 
 
@@ -162,4 +162,4 @@ def _refuse_unknown(site: Site, name: str) -> None:
 
 
 def _unknown(name: str) -> BookError:
-    return BookError("is not in the book", field="pipe", value=name, allowed="its organ file, kept under Organs")
+    return NotInBookError(field="pipe", value=name, allowed="its organ file, kept under Organs")

@@ -10,7 +10,7 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 from markupsafe import Markup
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipemetal.errors import BookError, LayoutError
+from pipemetal.errors import LayoutError, NotInBookError
 from pipemetal.layout.plan import Placement
 from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.sheets.roll import Roll
@@ -65,7 +65,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         sheets = plan.sheets if plan else ()
         chosen = next((s for s in sheets if s.id == sheet), None)
         if sheet and chosen is None:
-            raise BookError("is not in the book", field="sheet", value=sheet[:200])
+            raise NotInBookError(field="sheet", value=sheet[:200])
         chosen = chosen or (sheets[0] if sheets else None)
         return site.page(
             request,
@@ -208,7 +208,7 @@ def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[b
     plan = site.plan_by_id(moved.plan)
     sheets = {s.id: s for s in plan.sheets}
     if moved.sheet not in sheets:
-        raise BookError("is not in the book", field="sheet", value=moved.sheet)
+        raise NotInBookError(field="sheet", value=moved.sheet)
     home = {c.blank: s.id for s in sheets.values() for c in s.cuts}
     wanted = {p.blank: p for p in moved.places}
     names = {moved.sheet} | {p.sheet for p in moved.places} | {home[b] for b in wanted if b in home}

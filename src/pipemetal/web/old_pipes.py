@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
-from pipemetal.errors import BookError, FileFormatError, InputError, PipeError
+from pipemetal.errors import BookError, FileFormatError, InputError, NotInBookError, PipeError
 from pipemetal.units import parse_footage, parse_number
 from pipemetal.web.organs import organ_of_text
 from pipemetal.web.show import Show
@@ -59,7 +59,7 @@ ROWS_AT_FIRST: Final = 4
 MOST_ROWS: Final = 60
 MOST_OLD: Final = 1000
 MOST_FIELDS: Final = MOST_ROWS * (len(SIZES) + 2) + 20
-MOST_FILE_BYTES: Final = 1_500_000
+MOST_FILE_BYTES: Final = 800_000
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def _answer(site: Site, request: Request, form: dict[str, str], name: str, conte
     except BookError:
         raise
     except InputError as error:
-        return _page(site, request, form, problem=str(error), status=422)
+        return _page(site, request, form, problem=error.text(), status=422)
     return _page(site, request, form, found=found)
 
 
@@ -121,7 +121,7 @@ def _organ(site: Site, asked: str) -> tuple[str, Organ]:
     known = site.kept("organ ids", lambda: list(site.book.plans.organs()))
     key = asked or (known[-1] if known else "")
     if key not in known:
-        raise BookError("is not in the book", field="organ", value=key, allowed="an organ file, kept under Organs")
+        raise NotInBookError(field="organ", value=key, allowed="an organ file, kept under Organs")
     text = site.book.plans.organ(key)
     return key, site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes.all()))
 

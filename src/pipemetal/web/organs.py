@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
-from pipemetal.errors import BookError, InputError, PipeError
+from pipemetal.errors import InputError, NotInBookError, PipeError
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.site import Site
@@ -68,7 +68,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         known = site.kept("organ ids", lambda: list(book.plans.organs()))
         chosen = organ or (known[-1] if known else "")
         if organ and organ not in known:
-            raise BookError("is not in the book", field="organ", value=organ)
+            raise NotInBookError(field="organ", value=organ)
         if not chosen:
             return known, "", None
         text = book.plans.organ(chosen)
@@ -99,7 +99,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         names = [r.name for r in found.ranks]
         name = rank or names[0]
         if name not in names:
-            raise BookError("is not in the book", field="rank", value=rank)
+            raise NotInBookError(field="rank", value=rank)
         one = next(r for r in found.ranks if r.name == name)
         made = site.kept(f"rank pipes {chosen} {name}", lambda: _made(site, found, one))
         pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))

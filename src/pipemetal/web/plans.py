@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.record import Plan
 from pipemetal.web.paging import paged
 from pipemetal.web.site import PLAN_COOKIE, Site
@@ -63,7 +63,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
         _, plan = site.plan(request)
         if plan is None or name not in (*PAPERS, "cutting"):
-            raise BookError("is not in the book", field="paper", value=name)
+            raise NotInBookError(field="paper", value=name)
         show = site.show(request)
         if name == "cutting":
             made = cutting_pdf(
@@ -88,7 +88,7 @@ def _cut_rolls(site: Site, plan: Plan, only: str) -> tuple[CutRoll, ...]:
 
     sheets = [s.id for s in plan.sheets if only in ("", s.id)]
     if not sheets:
-        raise BookError("is not in the book", field="sheet", value=only[:200])
+        raise NotInBookError(field="sheet", value=only[:200])
     kinds = site.settings.sheets
     bench = by_hand.bench_of(plan, sheets, site.book.rolls.some(sheets), trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
     return by_hand.cut_rolls_of(bench, bench.placements, site.densities())

@@ -10,7 +10,7 @@ from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
-from pipemetal.errors import BookError, CastingError, InputError
+from pipemetal.errors import CastingError, InputError, NotInBookError
 from pipemetal.shop.cast_checks import check_cast
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
@@ -83,7 +83,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         _, plan = site.plan(request)
         pours = pours_of(plan)
         if not 0 <= n < len(pours):
-            raise BookError("is not in the book", field="pour", value=n)
+            raise NotInBookError(field="pour", value=n)
         _, chosen = pours[n]
         card = {
             "marks": [vars(mark) for mark in chosen.card.marks] if chosen.card else [],
@@ -311,7 +311,7 @@ def _within(value: float | None, name: str, low: float, high: float) -> float:
     if value is None:
         raise CastingError("is empty", field=name, allowed=f"{low:g} to {high:g}")
     if not low <= value <= high:
-        raise CastingError("is out of range", field=name, value=round(value, 3), allowed=f"{low:g} to {high:g}")
+        raise CastingError("is out of range", field=name, value=round(value, 3), limits=(low, high))
     return value
 
 
@@ -369,7 +369,7 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
     version = version_of(values["version"])
     held = next((c for c in site.casts() if c.id == key), None)
     if held is None:
-        raise BookError("is not in the book", field="id", value=key[:200])
+        raise NotInBookError(field="id", value=key[:200])
     pairs = _pairs(values["thickness"], show, "thickness")
     for at, thickness in pairs:
         _within(at, "thickness", 0.0, held.length_mm)

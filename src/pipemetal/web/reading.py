@@ -8,7 +8,7 @@ from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
 from pipemetal.shop.undoing import COUNTED
@@ -129,7 +129,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         answer = RedirectResponse(f"{path}{'&' if '?' in path else '?'}done=saved", 303)
         if plan:
             if plan not in [p.id for p in site.plan_states()]:
-                raise BookError("is not in the book", field="plan", value=plan)
+                raise NotInBookError(field="plan", value=plan)
             choose(answer, plan)
             return answer
         asked = {
@@ -156,7 +156,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.post("/undo/{event_id}")
     def undo(request: Request, event_id: int, back: Short = "/history", sure: Short = "") -> Response:
         if not 0 < event_id < 10**12:
-            raise BookError("is not in the book", field="event", value=event_id)
+            raise NotInBookError(field="event", value=event_id)
         from pipemetal.web.door import own_path
 
         path = own_path(back).partition("?")[0]

@@ -13,7 +13,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.book import Book, Event, Person
 from pipemetal.shop.plans import KnownPlan
@@ -139,7 +139,7 @@ class Site:
         if held is None:
             held = self.book.plans.plan(key)
             if held is None:
-                raise BookError("is not in the book", field="plan", value=key)
+                raise NotInBookError(field="plan", value=key)
             self._plans[key, version] = held
             while len(self._plans) > MOST_PLANS_HELD:
                 self._plans.popitem(last=False)
