@@ -85,6 +85,8 @@ _VULGAR = {
 def _plain(text: str, field: str) -> str:
     if len(text) > LONGEST_TEXT:
         raise UnitError("is too long to be a quantity", field=field, value=text, allowed=f"{LONGEST_TEXT} characters")
+    if text.isascii():
+        return text.strip()
     for sign, fraction in _VULGAR.items():
         text = text.replace(sign, f" {fraction}")
     return text.replace("\u00a0", " ").replace("\u2212", "-").strip()

@@ -114,7 +114,9 @@ class People:
         }
         with self._writer.writing(Action.PERSON_ENTERED, f"person:{name}") as w:
             if role != Role.RUN and not _runners(w):
-                raise BookError("must be run for the first person of a book", field="role", value=role, allowed="run")
+                raise BookError(
+                    "must be run for the first person of a book", field="role", value=role, allowed=Role.RUN.value
+                )
             w.add("people", name, role=role, note=note, **secrets)
             return w.written()
 

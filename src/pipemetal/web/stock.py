@@ -252,8 +252,8 @@ def label_of(site: Site, show: Show, key: str) -> Label:
         lot = book.lots.row(name)
         metal = lot.composition or lot.alloy or say("no analysis")
         lines = (lot.id, lot.alloy or say(lot.kind), metal, lot.note)
-    elif book.rolls.has_piece(name):
-        piece = book.rolls.piece(name)
+    elif book.pieces.has(name):
+        piece = book.pieces.row(name)
         lines = (piece.id, piece.rank, piece.organ, say("from {what}", what=piece.roll))
     else:
         raise NotInBookError(field="id", value=key[:200])
