@@ -11,7 +11,8 @@ from pipemetal.files.organ_file import read_organ
 from pipemetal.files.rack_file import read_rack
 from pipemetal.files.recipe_file import read_recipes
 from pipemetal.files.shop_file import read_shop
-from pipemetal.planning.plan import make_plan
+from pipemetal.planning.plan import Search, make_plan
+from pipemetal.planning.stock import Stock
 from pipemetal.plans.making import plan_record
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
@@ -23,12 +24,9 @@ def main() -> None:
     lots, _ = read_lots(packaged_file("lots.csv"), recipes)
     plan = make_plan(
         read_organ(packaged_file("organ.toml"), recipes),
-        recipes,
-        read_rack(packaged_file("rack.csv"), recipes),
-        lots,
+        Stock(recipes, read_rack(packaged_file("rack.csv"), recipes), lots),
         read_shop(packaged_file("shop.toml")),
-        seconds=5.0,
-        seed=1,
+        search=Search(seconds=5.0, seed=1),
     )
     units, say = UnitSystem(), Words()
     begun = time.perf_counter()

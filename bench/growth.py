@@ -36,12 +36,12 @@ def book(rolls: int) -> None:
             shop_bench.fill(held, rolls)
         filled, begun = time.perf_counter() - begun, time.perf_counter()
         with Book.open(path) as held:
-            held.find_rolls("spotted-50", (0.9, 1.1), 1200.0)
+            held.rolls.find("spotted-50", (0.9, 1.1), 1200.0)
             first = time.perf_counter() - begun
             times = []
             for _ in range(9):
                 begun = time.perf_counter()
-                found = held.find_rolls("spotted-50", (0.9, 1.1), 1200.0)
+                found = held.rolls.find("spotted-50", (0.9, 1.1), 1200.0)
                 times.append(1e3 * (time.perf_counter() - begun))
     print(
         f"growth: book of {rolls} rolls: filled in {filled:.0f} s, opened with a first search in {first:.1f} s, "

@@ -20,6 +20,7 @@ from pipemetal.melts.dross import MeltRecord, fit_dross
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import Blocked, charge
+from pipemetal.melts.mixing import Effort, Weighing
 from pipemetal.planning.melting import plan_season
 from pipemetal.planning.settings import ShopSettings
 
@@ -250,7 +251,12 @@ def main() -> None:
     for seed in range(SMALL):
         lots, recipe = small_charge(seed)
         expected = cheapest(lots, recipe)
-        found = solve_charges([ChargeRequest("M", recipe, 60.0, 450.0, spare_kg=15.0)], lots, losses=NO_LOSS, gap=1e-6)
+        found = solve_charges(
+            [ChargeRequest("M", recipe, 60.0, 450.0, spare_kg=15.0)],
+            lots,
+            rules=Weighing(losses=NO_LOSS),
+            effort=Effort(gap=1e-6),
+        )
         cost = math.inf if found is None else found[0].cost
         none += math.isinf(expected)
         wrong += not (math.isinf(cost) and math.isinf(expected)) and abs(cost - expected) > 1e-6 * expected

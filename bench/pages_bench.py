@@ -17,6 +17,7 @@ import tempfile
 import threading
 import time
 from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote
 
@@ -27,7 +28,9 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
+from pipemetal.shop.roles import Action
+from pipemetal.shop.rolls import NewRoll, enter_roll
 
 ALLOYS = ("half", "third", "lead")
 USERS = 10
@@ -75,17 +78,17 @@ def made_book(path: Path, rolls: int, plans: int, readings: int) -> None:
     each = readings // rolls
     with Book.open(path, create=True, who="bench") as book:
         for alloy, tin in zip(ALLOYS, (50, 33, 5), strict=True):
-            book.add_recipe(Recipe(alloy, Composition.parse(f"Sn {tin} Pb bal"), (("Sn", tin - 2.0, tin + 2.0),)))
+            book.recipes.add(Recipe(alloy, Composition.parse(f"Sn {tin} Pb bal"), (("Sn", tin - 2.0, tin + 2.0),)))
         for key, metal in (("T1", "Sn 99.9 Pb bal"), ("L1", "Pb 99.9 Sn bal")):
-            book.add_lot(key, "pig", 2000.0, Composition.parse(metal))
-        book.add_organ("Brindle House", SHORT_ORGAN)
+            book.lots.add(NewLot(key, "pig", 2000.0, Composition.parse(metal)))
+        book.plans.add_organ("Brindle House", SHORT_ORGAN)
         for begin in range(0, rolls, 1000):
-            with book.writing("imported", f"file:bench {begin}") as w:
+            with book._writer.writing(Action.IMPORTED, f"file:bench {begin}") as w:
                 for k in range(begin, min(begin + 1000, rolls)):
-                    book._enter_roll(w, *_roll(rng, stations, k, each), "", "", None)
+                    enter_roll(w, NewRoll(*_roll(rng, stations, k, each)))
         plan = _plan(book)
         for _ in range(plans):
-            book.add_plan(plan)
+            book.plans.keep(plan)
 
 
 def _roll(rng: np.random.Generator, stations: np.ndarray, k: int, each: int) -> tuple[Roll, list[Reading]]:
@@ -99,7 +102,7 @@ def _roll(rng: np.random.Generator, stations: np.ndarray, k: int, each: int) -> 
 
 
 def _plan(book: Book) -> dict[str, object]:
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
@@ -107,7 +110,7 @@ def _plan(book: Book) -> dict[str, object]:
     stock = book_stock(book)
     organ = organ_of_text(SHORT_ORGAN, stock.recipes)
     rack = [r for r in stock.rack if r.alloy == "half"][:3]
-    return plan_record(make_plan(organ, stock.recipes, rack, stock.lots, iterations=60, seed=1))
+    return plan_record(make_plan(organ, replace(stock, rack=tuple(rack)), search=Search(iterations=60, seed=1)))
 
 
 def served(path: Path) -> tuple[subprocess.Popen[bytes], int, float]:

@@ -21,7 +21,9 @@ from pipemetal.errors import ConflictError
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
+from pipemetal.shop.roles import Action
+from pipemetal.shop.rolls import NewRoll, enter_roll
 
 ALLOYS = {"plain-30": "Sn 30 Pb bal", "spotted-50": "Sn 50 Pb bal", "tin-75": "Sn 75 Pb bal"}
 STATIONS, LINES = 31, 9
@@ -49,13 +51,13 @@ def invented_roll(number: int, rng: np.random.Generator) -> tuple[Roll, list[Rea
 def fill(book: Book, rolls: int) -> None:
     """Enter the recipes and so many rolls, in one event."""
     for name, target in ALLOYS.items():
-        book.add_recipe(Recipe(name, Composition.parse(target)))
+        book.recipes.add(Recipe(name, Composition.parse(target)))
     rng = np.random.default_rng(1)
-    with book.writing("imported", "folder:bench") as w:
+    with book._writer.writing(Action.IMPORTED, "folder:bench") as w:
         for number in range(rolls):
             roll, readings = invented_roll(number, rng)
             day = f"{2000 + number % 25}-{1 + number % 12:02d}-01"
-            book._enter_roll(w, roll, readings, "", f"note {number}", "counted", day)
+            enter_roll(w, NewRoll(roll, readings, note=f"note {number}", origin="counted", day=day))
 
 
 SEARCHES = {
@@ -74,21 +76,21 @@ def searches(target: str) -> None:
     """Print how long searches take, the first after opening, each kind fifteen times, and the first after a change."""
     with Book.open(target) as book:
         begun = time.perf_counter()
-        book.find_rolls()
+        book.rolls.find()
         print(f"{'shop: first search after opening':<58} {(time.perf_counter() - begun) * 1e3:10.1f} ms")
         for name, asked in SEARCHES.items():
             times, found = [], []
             for _ in range(15):
                 begun = time.perf_counter()
-                found = book.find_rolls(**asked)  # type: ignore[arg-type]
+                found = book.rolls.find(**asked)  # type: ignore[arg-type]
                 times.append((time.perf_counter() - begun) * 1e3)
             what = f"shop: search by {name}, {len(found)} answers"
             print(f"{what:<58} {statistics.median(times):10.1f} ms   (median of 15, slowest {max(times):.1f})")
         times = []
         for number in range(9):
-            book.change_roll(f"R{number:05d}", book.row("rolls", f"R{number:05d}")["version"], place="rack 41")
+            book.rolls.change(f"R{number:05d}", book.rolls.row(f"R{number:05d}").version, place="rack 41")
             begun = time.perf_counter()
-            book.find_rolls(thickness_mm=(0.9, 1.1))
+            book.rolls.find(thickness_mm=(0.9, 1.1))
             times.append((time.perf_counter() - begun) * 1e3)
         print(
             f"{'shop: first search after a roll was changed':<58} {statistics.median(times):10.1f} ms   "
@@ -105,15 +107,17 @@ def work(target: str, number: int, until: float, told: multiprocessing.Queue[Cou
             turn += 1
             try:
                 if number % 2:
-                    book.stock_by_kind() if turn % 2 else book.find_rolls(thickness_mm=(0.9, 1.1), length_mm=1000.0)
+                    book.ledger.stock_by_kind() if turn % 2 else book.rolls.find(
+                        thickness_mm=(0.9, 1.1), length_mm=1000.0
+                    )
                     counts["read"] += 1
                 elif turn % 3 == 0:
-                    row = book.row("recipes", "shared")
-                    with book.writing("recipe entered", "recipe:shared") as w:
-                        w.change("recipes", "shared", row["version"], note=str(int(row["note"]) + 1))
+                    row = book.recipes.row("shared")
+                    with book._writer.writing(Action.RECIPE_ENTERED, "recipe:shared") as w:
+                        w.change("recipes", "shared", row.version, note=str(int(row.note) + 1))
                     counts["counted"] += 1
                 else:
-                    book.add_lot(f"L{number}-{turn}", "pig", 10.0, Composition.parse("Sn 50 Pb bal"))
+                    book.lots.add(NewLot(f"L{number}-{turn}", "pig", 10.0, Composition.parse("Sn 50 Pb bal")))
                     counts["entered"] += 1
             except ConflictError:
                 counts["conflict"] += 1
@@ -125,7 +129,7 @@ def work(target: str, number: int, until: float, told: multiprocessing.Queue[Cou
 def throughput(target: str, seconds: float) -> bool:
     """Eight writers and eight readers; prints what they did and gives whether nothing was lost."""
     with Book.open(target) as book:
-        book.add_recipe(Recipe("shared", Composition.parse("Sn 50 Pb bal"), note="0"))
+        book.recipes.add(Recipe("shared", Composition.parse("Sn 50 Pb bal"), note="0"))
     told: multiprocessing.Queue[Counter[str]] = multiprocessing.get_context("spawn").Queue()
     until = time.time() + seconds + 5.0
     workers = [
@@ -139,10 +143,10 @@ def throughput(target: str, seconds: float) -> bool:
     for worker in workers:
         worker.join()
     with Book.open(target) as book:
-        lots = sum(1 for row in book.rows("lots") if row["id"].startswith("L"))
-        kept = int(book.row("recipes", "shared")["note"])
-        faults = book.doctor()["faults"]
-        ledger = sum(m for masses in book.balances().values() for m in masses.values())
+        lots = sum(1 for row in book.lots.rows() if row.id.startswith("L"))
+        kept = int(book.recipes.row("shared").note)
+        faults = book.keeping.doctor().faults
+        ledger = sum(m for masses in book.ledger.balances().values() for m in masses.values())
     errors = {k: n for k, n in counts.items() if k.startswith("error")}
     sound = not errors and not faults and ledger == 0 and lots == counts["entered"] and kept == counts["counted"]
     verdict = (

@@ -12,11 +12,16 @@ PipemetalError                   base of all, never raised itself
 │   ├── CastingError             gate, push, freezing, log
 │   ├── PlanError                planning as a whole
 │   └── BookError                the shop book
+│       └── NotInBookError       nothing of this name is in it
 ├── ConvergenceError             a numerical method did not reach its answer; never a silent number
 └── ConflictError                somebody else changed the same thing meanwhile
 """
 
 from __future__ import annotations
+
+from copy import copy
+
+from pipemetal.texts import Text, Value, joined
 
 __all__ = [
     "AlloyError",
@@ -28,6 +33,7 @@ __all__ = [
     "InputError",
     "LayoutError",
     "MeltError",
+    "NotInBookError",
     "PipeError",
     "PipemetalError",
     "PlanError",
@@ -47,6 +53,12 @@ def _one_line(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 3]}..."
 
 
+def _shortened(text: str, most: int) -> str:
+    """A text with values as it is where it is short and plain, else as `_one_line` makes it."""
+    plain = _one_line(text, most)
+    return text if plain == text else plain
+
+
 def _value_text(value: object) -> str:
     try:
         return repr(value) if isinstance(value, str) else str(value)
@@ -61,35 +73,79 @@ class PipemetalError(Exception):
 class InputError(PipemetalError, ValueError):
     """Something given cannot be used: says what is wrong, where it stands, its value and what is allowed.
 
-    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, allowed="0.2 to 8 mm", where="row 3"))
+    Parameters
+    ----------
+    problem : what is wrong, as the rest of a sentence whose subject is the field
+    field : the name of what was given
+    value : what was given
+    allowed : what may stand there
+    where : the file, the table, the row
+    limits : the least and the greatest that may stand there; `allowed` is made of them where it is not given
+    unit : the unit of the limits
+    example : what could stand there
+    nearest : the known word that was perhaps meant
+
+    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, limits=(0.2, 8.0), unit="mm", where="row 3"))
     row 3: thickness_mm is negative (got -1.2; allowed: 0.2 to 8 mm)
     """
 
     def __init__(
-        self, problem: str, *, field: str = "", value: object = None, allowed: str = "", where: str = ""
+        self,
+        problem: str,
+        *,
+        field: str = "",
+        value: object = None,
+        allowed: str = "",
+        where: str = "",
+        limits: tuple[float, float] | None = None,
+        unit: str = "",
+        example: str = "",
+        nearest: str = "",
     ) -> None:
         self.problem = problem
         self.field = field
         self.value = value
-        self.allowed = allowed
+        self.allowed = allowed or (f"{limits[0]:g} to {limits[1]:g} {unit}".rstrip() if limits else "")
         self.where = where
+        self.limits = limits
+        self.example = example
+        self.nearest = nearest
         super().__init__(problem)
 
     def __str__(self) -> str:
-        notes = []
+        return str(self.text())
+
+    def text(self) -> Text:
+        """The message as a text, for a reader's own language."""
+        problem = _shortened(self.problem, MOST_OF_PROBLEM)
+        if self.nearest:
+            meant = _one_line(repr(self.nearest), MOST_OF_NAME)
+            problem = Text("{problem}; did you mean {nearest}?", problem=problem, nearest=meant)
+        values: dict[str, Value] = {"problem": problem}
+        template = "{problem}"
+        if self.field:
+            values["field"] = _one_line(self.field, MOST_OF_NAME)
+            template = "{field} {problem}"
+        if self.where:
+            values["where"] = _one_line(self.where, MOST_OF_NAME)
+            template = f"{{where}}: {template}"
+        notes: list[Value] = []
         if self.value is not None:
-            notes.append(f"got {_one_line(_value_text(self.value), MOST_OF_VALUE)}")
+            notes.append(Text("got {value}", value=_one_line(_value_text(self.value), MOST_OF_VALUE)))
         if self.allowed:
-            notes.append(f"allowed: {_one_line(self.allowed, MOST_OF_ALLOWED)}")
-        head = f"{_one_line(self.where, MOST_OF_NAME)}: " if self.where else ""
-        subject = f"{_one_line(self.field, MOST_OF_NAME)} " if self.field else ""
-        tail = f" ({'; '.join(notes)})" if notes else ""
-        return f"{head}{subject}{_one_line(self.problem, MOST_OF_PROBLEM)}{tail}"
+            notes.append(Text("allowed: {allowed}", allowed=_shortened(self.allowed, MOST_OF_ALLOWED)))
+        if self.example:
+            notes.append(Text("for example {example}", example=_one_line(self.example, MOST_OF_ALLOWED)))
+        if notes:
+            values["notes"] = joined(notes)
+            template += " ({notes})"
+        return Text(template, **values)
 
     def at(self, where: str) -> InputError:
         """The same error with the place in front of the place it already names."""
-        place = f"{where}, {self.where}" if self.where else where
-        return type(self)(self.problem, field=self.field, value=self.value, allowed=self.allowed, where=place)
+        found = copy(self)
+        found.where = f"{where}, {self.where}" if self.where else where
+        return found
 
 
 class UnitError(InputError):
@@ -130,6 +186,17 @@ class PlanError(InputError):
 
 class BookError(InputError):
     """An entry of the shop book, or a book file, that cannot be used."""
+
+
+class NotInBookError(BookError):
+    """What was asked for is not in the book.
+
+    >>> print(NotInBookError(field="roll", value="R7"))
+    roll is not in the book (got 'R7')
+    """
+
+    def __init__(self, *, field: str, value: object, allowed: str = "", where: str = "") -> None:
+        super().__init__("is not in the book", field=field, value=value, allowed=allowed, where=where)
 
 
 class ConvergenceError(PipemetalError, ArithmeticError):

@@ -27,6 +27,7 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.learning import learn
 from pipemetal.planning.one_melt import MeltAsked
 from pipemetal.planning.one_melt import weigh_out as weighed_out
+from pipemetal.planning.plan import Search
 from pipemetal.planning.plan import make_plan as planned
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
@@ -97,11 +98,10 @@ def read_shop(place: str | Path) -> Shop:
 
 def _shop_of_book(target: str) -> Shop:
     from pipemetal.shop.book import Book
-    from pipemetal.shop.settings import settings_of_book
-    from pipemetal.shop.stock import book_stock
+    from pipemetal.shop.stock import book_stock, settings_of_book
 
     with Book.open(target) as book:
-        stock, casts = book_stock(book), tuple(book.casts())
+        stock, casts = book_stock(book), tuple(book.casts.log())
     return Shop(stock, settings_of_book(target).settings, casts)
 
 
@@ -155,23 +155,8 @@ def make_plan(
     """
     if seconds is None and iterations is None:
         raise PlanError("are both left out", field="seconds and iterations", allowed="one of the two")
-    stock = shop.stock
-    return plan_record(
-        planned(
-            organ,
-            stock.recipes,
-            stock.rack,
-            stock.lots,
-            shop.settings,
-            learned=learn(shop.casts),
-            cannot_charge=stock.unknown,
-            notes=stock.notes,
-            seconds=None if iterations is not None else seconds,
-            iterations=iterations,
-            seed=seed,
-            progress=progress,
-        )
-    )
+    search = Search(None if iterations is not None else seconds, iterations, seed, progress)
+    return plan_record(planned(organ, shop.stock, shop.settings, learned=learn(shop.casts), search=search))
 
 
 def read_plan(path: str | Path) -> Plan:

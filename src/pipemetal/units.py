@@ -16,6 +16,7 @@ from fractions import Fraction
 from typing import Final
 
 from pipemetal.errors import UnitError
+from pipemetal.texts import Amount
 
 __all__ = [
     "UnitSystem",
@@ -84,6 +85,8 @@ _VULGAR = {
 def _plain(text: str, field: str) -> str:
     if len(text) > LONGEST_TEXT:
         raise UnitError("is too long to be a quantity", field=field, value=text, allowed=f"{LONGEST_TEXT} characters")
+    if text.isascii():
+        return text.strip()
     for sign, fraction in _VULGAR.items():
         text = text.replace(sign, f" {fraction}")
     return text.replace("\u00a0", " ").replace("\u2212", "-").strip()
@@ -129,7 +132,7 @@ def parse_number(text: str | float, *, field: str = "") -> float:
         return number
     match = _NUMBER_ONLY.match(_plain(text, field))
     if match is None:
-        raise UnitError("is not a number", field=field, value=text, allowed="for example 12.5, 12,5 or 2 2/3")
+        raise UnitError("is not a number", field=field, value=text, example="12.5, 12,5 or 2 2/3")
     return _value(match, text, field)
 
 
@@ -139,23 +142,23 @@ def _sum_of_terms(text: str, units: dict[str, float], field: str, default_unit: 
     while position < len(plain):
         match = _TERM.match(plain, position)
         if match is None or match.end() == position:
-            raise UnitError("cannot be read", field=field, value=text, allowed=example)
+            raise UnitError("cannot be read", field=field, value=text, example=example)
         unit = match["unit"] or (default_unit if position == 0 and match.end() == len(plain) else None)
         if unit is None:
-            raise UnitError("has no unit", field=field, value=text, allowed=example)
+            raise UnitError("has no unit", field=field, value=text, example=example)
         factor = units.get(unit) or units.get(unit.lower())
         if factor is None:
             known = ", ".join(dict.fromkeys(units))
             raise UnitError(f"has a unit {unit!r} that is not one of its kind", field=field, value=text, allowed=known)
         value = _value(match, text, field)
         if factor >= last_factor or (position > 0 and match["sign"]):
-            raise UnitError("cannot be read", field=field, value=text, allowed=example)
+            raise UnitError("cannot be read", field=field, value=text, example=example)
         total += math.copysign(abs(value) * factor, -1.0 if plain.startswith("-") else value)
         last_factor, position = factor, match.end()
         while position < len(plain) and plain[position].isspace():
             position += 1
     if position == 0:
-        raise UnitError("is empty", field=field, value=text, allowed=example)
+        raise UnitError("is empty", field=field, value=text, example=example)
     return total
 
 
@@ -169,7 +172,7 @@ def parse_length_mm(text: str | float, *, field: str = "", default_unit: str | N
     """
     if isinstance(text, int | float):
         text = repr(parse_number(text, field=field)) if default_unit else str(text)
-    return _sum_of_terms(text, LENGTH_MM, field, default_unit, "for example 12.5 mm, 1.2 m, 3 1/2 in, 1' 2\"")
+    return _sum_of_terms(text, LENGTH_MM, field, default_unit, "12.5 mm, 1.2 m, 3 1/2 in, 1' 2\"")
 
 
 def parse_mass_kg(text: str | float, *, field: str = "", default_unit: str | None = None) -> float:
@@ -180,7 +183,7 @@ def parse_mass_kg(text: str | float, *, field: str = "", default_unit: str | Non
     """
     if isinstance(text, int | float):
         text = repr(parse_number(text, field=field)) if default_unit else str(text)
-    return _sum_of_terms(text, MASS_KG, field, default_unit, "for example 25 kg, 55 lb, 5 lb 3 oz")
+    return _sum_of_terms(text, MASS_KG, field, default_unit, "25 kg, 55 lb, 5 lb 3 oz")
 
 
 def parse_temperature_c(text: str | float, *, field: str = "", default_unit: str | None = None) -> float:
@@ -193,10 +196,10 @@ def parse_temperature_c(text: str | float, *, field: str = "", default_unit: str
         text = repr(parse_number(text, field=field)) if default_unit else str(text)
     match = re.match(rf"{_NUMBER}\s*(?:°\s*|deg\s*)?(?P<unit>[CcFfKk]?)\s*\Z", _plain(text, field))
     if match is None:
-        raise UnitError("cannot be read", field=field, value=text, allowed="for example 18 C, 64 F, 291 K")
+        raise UnitError("cannot be read", field=field, value=text, example="18 C, 64 F, 291 K")
     unit = match["unit"].upper() or default_unit
     if unit is None:
-        raise UnitError("has no unit", field=field, value=text, allowed="for example 18 C, 64 F, 291 K")
+        raise UnitError("has no unit", field=field, value=text, example="18 C, 64 F, 291 K")
     value = _value(match, text, field)
     celsius = {"C": value, "F": (value - 32.0) / 1.8, "K": value - 273.15}[unit]
     if celsius < -273.15:
@@ -227,7 +230,7 @@ def parse_footage(text: str | float, *, field: str = "footage") -> Fraction:
         plain = re.sub(r"\s*('|′|ft|feet|foot)\s*\Z", "", _plain(text, field))
         match = re.fullmatch(r"(?:(\d+)\s+)?(\d+)\s*/\s*(\d+)|(\d+(?:[.,]\d+)?)", plain)
         if match is None or (match[3] is not None and int(match[3]) == 0):
-            raise UnitError("is not a footage", field=field, value=text, allowed="for example 8', 2 2/3', 1 3/5'")
+            raise UnitError("is not a footage", field=field, value=text, example="8', 2 2/3', 1 3/5'")
         if match[4] is not None:
             number = Fraction(match[4].replace(",", ".")).limit_denominator(64)
         else:
@@ -303,6 +306,20 @@ class UnitSystem:
     def show_temperature(self, temperature_c: float) -> str:
         """A temperature as text, in whole degrees."""
         return f"{temperature_c:.0f} °C" if self.temperature == "C" else f"{temperature_c * 1.8 + 32:.0f} °F"
+
+    def show_amount(self, amount: Amount) -> str:
+        """An amount of a text, in this person's unit unless it is bare.
+
+        >>> UnitSystem("in", "lb", "F").show_amount(Amount(370.0, "C")), UnitSystem("in").show_amount(Amount(2.26, "mm", 1))
+        ('698 °F', '0.089 in')
+        """
+        factor, offset, decimals, name = self._scale(amount.unit)
+        # a thickness or a gate wants thousandths of an inch, a length of a sheet does not
+        thin = name == "in" and abs(amount.value) < SMALL_MM
+        places = min(amount.decimals + 2, 3) if thin else amount.decimals + decimals
+        number = self.number(amount.value * factor + offset, places)
+        unit = name or amount.unit
+        return number if amount.bare or not unit else f"{number} {unit}"
 
     def in_text(self, text: str) -> str:
         """A sentence that was made with metric quantities, each of them in this person's unit.

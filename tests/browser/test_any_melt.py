@@ -66,13 +66,13 @@ def test_a_melt_is_weighed_out_booked_and_taken_back(page: Any, book: Book) -> N
     page.click("text=What to weigh")
     assert "450.00 kg" in page.inner_text("small.fault") and page.input_value("[name=wanted]") == "4500"
     melted(page)
-    assert "melt charged" in page.inner_text(BOOKED) and sum(book.stock()["melt:2026-7"].values()) > 99.0
+    assert "melt charged" in page.inner_text(BOOKED) and sum(book.ledger.stock()["melt:2026-7"].values()) > 99.0
     page.goto("/melts/new")
     assert page.input_value("[name=wanted]") == "", "a question that was answered is not asked again"
-    page.goto(f"/melts?event={book.last_event()}")
+    page.goto(f"/melts?event={book.history.last()}")
     page.click(f"{BOOKED} button")
     page.wait_for_selector(BOOKED)
-    assert "taken back" in page.inner_text(BOOKED) and "melt:2026-7" not in book.stock()
+    assert "taken back" in page.inner_text(BOOKED) and "melt:2026-7" not in book.ledger.stock()
 
 
 def test_readings_outlive_a_refusal_and_a_left_out_lot_stays_out(page: Any, book: Book) -> None:
@@ -92,7 +92,7 @@ def test_readings_outlive_a_refusal_and_a_left_out_lot_stays_out(page: Any, book
     page.fill("[name='w:T1']", "50.5")
     page.click("text=Book the melt")
     page.wait_for_selector(BOOKED)
-    assert book.stock()["lot:T1"]["Sn"] == pytest.approx(249.5 * 0.999)
+    assert book.ledger.stock()["lot:T1"]["Sn"] == pytest.approx(249.5 * 0.999)
 
 
 def test_a_melt_is_corrected_and_poured_off(page: Any, book: Book) -> None:
@@ -111,13 +111,13 @@ def test_a_melt_is_corrected_and_poured_off(page: Any, book: Book) -> None:
     page.click("text=Book what was added")
     page.wait_for_selector(BOOKED)
     assert "melt corrected" in page.inner_text(BOOKED)
-    held = book.stock()["melt:2026-7"]
+    held = book.ledger.stock()["melt:2026-7"]
     assert 49.0 < 100.0 * held["Sn"] / sum(held.values()) < 51.0
     page.goto("/melts/correct?melt=2026-7")
     page.fill("[name=ingot_mass]", "12")
     page.click("text=Book the ingots")
     page.wait_for_selector(BOOKED)
-    assert sum(book.stock()["lot:2026-7-ingots"].values()) == pytest.approx(12.0)
+    assert sum(book.ledger.stock()["lot:2026-7-ingots"].values()) == pytest.approx(12.0)
 
 
 def test_axe_finds_nothing_on_the_list_and_its_refusal(page: Any) -> None:

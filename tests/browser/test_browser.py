@@ -19,6 +19,7 @@ PAGES = [
     "/",
     "/plans",
     "/organs",
+    "/pipes/old",
     "/racks",
     "/racks?low=0.9&high=1.1&length=500",
     "/racks/R1?from=500&to=1500",
@@ -55,7 +56,7 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     with small_book(tmp_path_factory.mktemp("book") / "s.sqlite", "spotted <50>") as book:
-        book.add_plan(small_plan("A rank with a rather long name & <marks>"))
+        book.plans.keep(small_plan("A rank with a rather long name & <marks>"))
         running = uvicorn.Server(uvicorn.Config(create_app(Site(book)), port=port, log_level="warning", ws="none"))
         thread = threading.Thread(target=running.run)
         thread.start()

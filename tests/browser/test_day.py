@@ -68,7 +68,7 @@ def served(tmp_path: Path) -> Iterator[Callable[[Callable[[Path], None]], Server
 
 def _recipe_alone(path: Path) -> None:
     with Book.open(path, create=True, who="tester") as book:
-        book.add_recipe(Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),)))
+        book.recipes.add(Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),)))
 
 
 def _planned(path: Path) -> None:
@@ -142,7 +142,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.click("label.verdict:has-text('good')")
     page.click("[data-for=f-push_time_s][data-step='0.1']")
     with Book.open(server.shop, who="tester") as book:
-        planned = book.plan()
+        planned = book.plans.plan()
     assert planned is not None
     page.fill("#f-leftover_kg", f"{planned.pours[0].left_kg:.1f}")
     page.click("text=Enter the cast")
@@ -152,7 +152,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     length = re.search(r"(\d+) mm", page.inner_text("main"))
     assert length is not None
     body = Book.open(server.shop, who="tester")
-    pour = body.cast_list(state="cast")[0]["pour"]
+    pour = body.plans.cast_list(state="cast")[0].pour
     at = [pour.length_mm * share for share in (0.02, 0.5, 0.98)]
     thick = [t - 0.2 for t in (pour.cast_start_mm, (pour.cast_start_mm + pour.cast_end_mm) / 2, pour.cast_end_mm)]
     page.fill("textarea[name=thickness]", " ".join(f"{x:.0f}:{t:.2f}" for x, t in zip(at, thick, strict=True)))
@@ -167,7 +167,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.goto(f"{server.url}/account")
     assert "● 0.000" in page.inner_text("main")
     assert [u for u in asked if not u.startswith((server.url, "blob:"))] == []
-    assert sum(sum(m.values()) for m in body.balances().values()) == 0
+    assert sum(sum(m.values()) for m in body.ledger.balances().values()) == 0
     body.close()
     page.close()
 
@@ -192,7 +192,7 @@ def test_what_was_typed_outlives_a_server_that_was_killed(browser: Any, served: 
     page.goto(f"{server.url}/casting/log?pour=0")
     assert page.input_value("#f-pour_temperature_c") != "333"
     with Book.open(server.shop) as book:
-        assert [c.pour_temperature_c for c in book.casts()] == [333.0]
+        assert [c.pour_temperature_c for c in book.casts.log()] == [333.0]
     page.close()
 
 

@@ -30,7 +30,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
-from pipemetal.shop.book import Book, Piece
+from pipemetal.shop.book import Book, NewLot, Piece
 
 HALF = Composition.parse("Sn 50 Pb bal")
 IMPORTED = 25
@@ -50,10 +50,10 @@ class Rounds:
         self.places: dict[str, str] = {}
         self.typical_s = 1.0
         with Book.open(shop, create=True) as book:
-            book.add_recipe(Recipe("half", HALF))
+            book.recipes.add(Recipe("half", HALF))
             for k in range(ROLLS):
                 field = ThicknessField.from_grid([0.0, 2000.0], [[1.2, 1.0]] * 2, width_mm=600.0)
-                book.add_roll(Roll(f"R{k}", "half", 2000.0, 600.0, 10.0, field, place="rack 0"))
+                book.rolls.add(Roll(f"R{k}", "half", 2000.0, 600.0, 10.0, field, place="rack 0"))
 
     def run(self, rounds: int) -> None:
         """So many kills, every second one at the server. Raises: AssertionError where something is lost."""
@@ -71,7 +71,7 @@ class Rounds:
         """Start a command that writes and kill it at a random moment, most of them while it writes."""
         kind = self.random.choice(("lot", "import", "undo", "weigh"))
         with Book.open(self.shop) as book:
-            event = book.add_lot(f"B{self.number}", "pig", 20.0, HALF)
+            event = book.lots.add(NewLot(f"B{self.number}", "pig", 20.0, HALF)).event
         self.lots.add(f"B{self.number}")
         args = {
             "lot": ["lots", "--add", f"L{self.number}", "--mass", "10", "--composition", "Sn 50 Pb bal"],
@@ -99,7 +99,7 @@ class Rounds:
             self.lots.discard(f"B{self.number}")
         elif kind == "undo":
             with Book.open(self.shop) as book:
-                if event in book.undone():
+                if event in book.history.undone():
                     self.lots.discard(f"B{self.number}")
 
     def lots_file(self) -> Path:
@@ -115,8 +115,8 @@ class Rounds:
     def kill_server(self) -> None:
         """Start the server, let three people send forms to it, and kill it at a random moment."""
         with Book.open(self.shop) as book:
-            events = [book.add_lot(f"S{self.number}-{k}", "pig", 5.0, HALF) for k in range(40)]
-            events.append(book.cut_roll("R0", [Piece("p", (10.0, 10.0, 500.0, 500.0))])[0])
+            events = [book.lots.add(NewLot(f"S{self.number}-{k}", "pig", 5.0, HALF)).event for k in range(40)]
+            events.append(book.rolls.cut("R0", [Piece("p", (10.0, 10.0, 500.0, 500.0))]).event)
         port = free_port()
         running = subprocess.Popen(
             [sys.executable, "-m", "pipemetal", "serve", "--shop", self.shop, "--port", str(port)],
@@ -150,9 +150,9 @@ class Rounds:
         for person in people:
             person.join()
         with Book.open(self.shop) as book:
-            gone = book.undone()
+            gone = book.history.undone()
             if events[-1] not in gone:
-                book.undo(events[-1])
+                book.history.undo(events[-1])
         self.undone |= {events[-1]}
         self.lots |= {f"S{self.number}-{k}" for k, event in enumerate(events[:-1]) if event not in gone}
         self.seen["server killed"] += 1
@@ -216,18 +216,18 @@ class Rounds:
         if "://" in self.shop:
             time.sleep(0.1)  # the database server may still be ending what the killed program asked for
         with Book.open(self.shop) as book:
-            faults = book.doctor()["faults"]
+            faults = book.keeping.doctor().faults
             assert faults == [], f"round {self.number}: {faults}"
-            assert sum(m for masses in book.balances().values() for m in masses.values()) == 0
-            lots = {row["id"] for row in book.rows("lots")}
-            casts = {row["id"] for row in book.rows("casts")}
+            assert sum(m for masses in book.ledger.balances().values() for m in masses.values()) == 0
+            lots = {row.id for row in book.lots.rows()}
+            casts = set(book.casts.ids())
             assert self.lots <= lots, f"round {self.number}: lots lost: {sorted(self.lots - lots)}"
             assert self.casts <= casts, f"round {self.number}: casts lost: {sorted(self.casts - casts)}"
-            assert self.undone <= book.undone(), f"round {self.number}: undos lost"
+            assert self.undone <= book.history.undone(), f"round {self.number}: undos lost"
             part = [x for x in lots if x.startswith(f"I{self.number}-")]
             assert len(part) in (0, IMPORTED), f"round {self.number}: half an import: {len(part)}"
             for roll in (f"R{k}" for k in range(1, ROLLS)):
-                held = book.row("rolls", roll)["place"]
+                held = book.rolls.row(roll).place
                 # the last told, or the one that was on its way when the program was killed
                 allowed = {self.places.get(roll, "rack 0"), self.places.get(f"{roll} {self.number}")}
                 assert held in allowed, f"round {self.number}: {roll} is at {held}, told {allowed}"

@@ -28,9 +28,10 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import MEMORY
 from pipemetal.shop import connect
-from pipemetal.shop.book import Book, restore
-from pipemetal.shop.keeping import _Archive, load_dump, table_hashes
-from pipemetal.shop.rowfiles import _load_rows, tables_at
+from pipemetal.shop.archive import Archive
+from pipemetal.shop.book import Book, NewLot, restore
+from pipemetal.shop.dumping import load_dump
+from pipemetal.shop.rowfiles import _load_rows, table_hashes, tables_at
 
 KINDS = ("restore", "load", "backup", "migration")
 FIRST = Path(__file__).parents[1] / "data" / "shop" / "book-r0001.backup"
@@ -42,14 +43,14 @@ DONE, REFUSED = 0, 3
 def hashes(target: str | Path) -> object:
     """What a book holds."""
     with Book.open(target) as book:
-        assert book.doctor()["faults"] == []
-        with book.reading() as connection:
+        assert book.keeping.doctor().faults == []
+        with book._writer.reading() as connection:
             return table_hashes(connection)
 
 
 def older_book(target: str | Path) -> None:
     """A book as the first program left it."""
-    source = _Archive(FIRST)
+    source = Archive(FIRST)
     engine = connect.engine_for(target, create=True)
     with source.archive, engine.connect().execution_options(writes=True) as connection, connection.begin():
         connect.upgrade(connection, source.manifest["revision"])
@@ -99,11 +100,11 @@ class Rounds:
         self.calls: dict[str, int] = {}
         self.number, self.name = 0, f"place_rounds_{os.getpid()}"
         with Book.open(folder / "first.sqlite", create=True) as book:
-            book.add_recipe(Recipe("half", Composition.parse("Sn 50 Pb bal")))
+            book.recipes.add(Recipe("half", Composition.parse("Sn 50 Pb bal")))
             for k in range(5):
-                book.add_lot(f"T{k}", "pig", 25.0, Composition.parse("Sn 50 Pb bal"))
-            book.backup(folder / "book.backup")
-            book.dump(folder / "dump")
+                book.lots.add(NewLot(f"T{k}", "pig", 25.0, Composition.parse("Sn 50 Pb bal")))
+            book.keeping.backup(folder / "book.backup")
+            book.keeping.dump(folder / "dump")
         self.wanted = hashes(folder / "first.sqlite")
         restore(FIRST, folder / "old.sqlite")
         self.brought_up = hashes(folder / "old.sqlite")
@@ -164,11 +165,11 @@ class Rounds:
         restore(self.folder / "book.backup", place)
         file = self.folder / f"round {self.number}" / "kept.backup"
         with Book.open(place) as book:
-            book.backup(file)
+            book.keeping.backup(file)
 
         def back_up() -> None:
             with Book.open(place) as book:
-                book.backup(file)
+                book.keeping.backup(file)
 
         return back_up
 

@@ -13,23 +13,23 @@ from pipemetal.shop.book import Book
 WRITER = """
 import sys, uuid
 from pipemetal.alloys.composition import Composition
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot, NewMelt
 half = Composition.parse("Sn 50 Pb bal")
 with Book.open(sys.argv[1]) as book:
     print("ready", flush=True)
     while True:
         name = uuid.uuid4().hex
-        book.add_lot(f"L{name}", "pig", 10.0, half)
-        event = book.record_melt(f"M{name}", "half", {f"L{name}": 4.0}, dross_kg=0.1)
+        book.lots.add(NewLot(f"L{name}", "pig", 10.0, half))
+        event = book.melts.record(NewMelt(f"M{name}", "half", {f"L{name}": 4.0}, dross_kg=0.1)).event
         print(f"M{name}", flush=True)
-        book.undo(event)
+        book.history.undo(event)
 """
 
 
 def test_nothing_told_as_done_is_lost_when_the_writer_is_killed(tmp_path: Path, long_run: bool) -> None:
     shop = tmp_path / "shop.sqlite"
     with Book.open(shop, create=True) as book:
-        book.add_recipe(Recipe("half", Composition.parse("Sn 50 Pb bal")))
+        book.recipes.add(Recipe("half", Composition.parse("Sn 50 Pb bal")))
     acknowledged: list[str] = []
     rounds = 12 if long_run else 4
     for number in range(rounds):
@@ -47,5 +47,5 @@ def test_nothing_told_as_done_is_lost_when_the_writer_is_killed(tmp_path: Path, 
     raw.close()
     assert len(acknowledged) >= rounds and set(acknowledged) <= melts
     with Book.open(shop) as book:
-        assert book.doctor()["faults"] == []
-        assert sum(sum(m.values()) for m in book.balances().values()) == 0
+        assert book.keeping.doctor().faults == []
+        assert sum(sum(m.values()) for m in book.ledger.balances().values()) == 0

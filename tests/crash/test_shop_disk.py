@@ -14,7 +14,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import BookError
 from pipemetal.files.outbox import MEMORY
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
 
 HALF = Composition.parse("Sn 50 Pb bal")
 NOBODY = 65534
@@ -24,9 +24,9 @@ NOBODY = 65534
 def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.delenv("PIPEMETAL_BY", raising=False)
     with Book.open(tmp_path / "shop.sqlite", create=True) as book:
-        book.add_recipe(Recipe("half", HALF))
+        book.recipes.add(Recipe("half", HALF))
         for number in range(20):
-            book.add_lot(f"L{number}", "pig", 10.0, HALF)
+            book.lots.add(NewLot(f"L{number}", "pig", 10.0, HALF))
     return tmp_path / "shop.sqlite"
 
 
@@ -43,7 +43,7 @@ def command(shop: Path, *args: str, before: Callable[[], None] | None = None) ->
 
 def state(shop: Path) -> tuple[int, list[str]]:
     with Book.open(shop) as book:
-        return len(book.rows("lots")), book.doctor()["faults"]
+        return len(book.lots.rows()), book.keeping.doctor().faults
 
 
 @pytest.mark.parametrize("bytes_left", [0, 8_000])
@@ -87,9 +87,9 @@ def read_only(shop: Path) -> Iterator[None]:
 def test_a_read_only_disk_is_told_and_loses_nothing(shop: Path) -> None:
     with Book.open(shop) as book:
         with read_only(shop), pytest.raises(BookError, match="cannot be used"):
-            book.add_lot("X", "pig", 5.0, HALF)
+            book.lots.add(NewLot("X", "pig", 5.0, HALF))
         assert state(shop) == (20, [])
-        book.add_lot("after", "pig", 5.0, HALF)
+        book.lots.add(NewLot("after", "pig", 5.0, HALF))
     assert state(shop) == (21, [])
 
 

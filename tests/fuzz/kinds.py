@@ -216,7 +216,7 @@ def _book(folder: Path) -> Any:
             text = (folder / name).read_text(encoding="utf-8")
             (source / name).write_text(text, encoding="utf-8")
         with Book.open(path, create=True, who="somebody") as book:
-            book.import_folder(source)
+            book.tables.import_folder(source)
     return Book.open(path, who="somebody")
 
 
@@ -226,9 +226,9 @@ def _import(file: str, kind: str | None = None) -> Read:
 
         path = folder / "empty.sqlite"
         with Book.open(path, create=True, who="somebody") as book:
-            if not book.recipes():
+            if not book.recipes.all():
                 _enter_recipes(book, folder)
-            book.import_file(folder / file, kind=kind, dry_run=True)
+            book.tables.import_file(folder / file, kind=kind, dry_run=True)
 
     return read
 
@@ -237,7 +237,7 @@ def _enter_recipes(book: Any, folder: Path) -> None:
     source = folder / "recipes_only"
     source.mkdir(exist_ok=True)
     (source / "recipes.toml").write_bytes((folder / "recipes.toml").read_bytes())
-    book.import_folder(source)
+    book.tables.import_folder(source)
 
 
 def _accept_plan(folder: Path) -> None:
@@ -246,21 +246,21 @@ def _accept_plan(folder: Path) -> None:
     from pipemetal.planning.settings import PotSettings
     from pipemetal.plans.buying import melts_to_buy_for
 
-    with _book(folder) as book, book.rehearsal():
+    with _book(folder) as book, book._writer.rehearsal():
         plan = read_plan_file(folder / "plan.json")
         try:
             melts_to_buy_for(plan, _recipes(folder), PotSettings(), dt.date(2026, 3, 2), "P1")
         except PipemetalError:
-            book.accept_plan(plan)
+            book.plans.accept(plan)
             raise
-        book.accept_plan(plan)
+        book.plans.accept(plan)
 
 
 def _load(make: str) -> Read:
     def read(folder: Path) -> None:
+        from pipemetal.shop.archive import restore
         from pipemetal.shop.book import Book
         from pipemetal.shop.dumping import load_dump
-        from pipemetal.shop.keeping import restore
 
         target = folder / "loaded.sqlite"
         for suffix in ("", "-wal", "-shm"):
@@ -270,7 +270,7 @@ def _load(make: str) -> Read:
         else:
             restore(folder / "a.backup", target)
         with Book.open(target, who="somebody") as book:
-            book.doctor()
+            book.keeping.doctor()
 
     return read
 

@@ -227,13 +227,13 @@ def tdb_seed(_: Path) -> list[bytes]:
 
 def dump_seed(folder: Path) -> list[bytes]:
     with _small_book(folder) as book:
-        book.dump(folder / "seed-dump")
+        book.keeping.dump(folder / "seed-dump")
     return [m.zipped({p.name: p.read_bytes() for p in sorted((folder / "seed-dump").iterdir()) if p.is_file()})]
 
 
 def backup_seed(folder: Path) -> list[bytes]:
     with _small_book(folder) as book:
-        book.backup(folder / "seed.backup")
+        book.keeping.backup(folder / "seed.backup")
     return [(folder / "seed.backup").read_bytes()]
 
 
@@ -248,5 +248,5 @@ def _small_book(folder: Path) -> Any:
     for name in ("recipes.toml", "rack.csv", "readings.csv", "lots.csv", "log.csv"):
         (source / name).write_bytes((folder / name).read_bytes())
     book = Book.open(folder / "small.sqlite", create=True, who="somebody")
-    book.import_folder(source)
+    book.tables.import_folder(source)
     return book

@@ -37,9 +37,9 @@ from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.planning.settings import PotSettings
 from pipemetal.plans.buying import melts_to_buy_for
 from pipemetal.plans.codec import from_value
+from pipemetal.shop.archive import BACKUP_FORMAT, restore
 from pipemetal.shop.book import Book
 from pipemetal.shop.dumping import DUMP_FORMAT, load_dump
-from pipemetal.shop.keeping import BACKUP_FORMAT, restore
 from pipemetal.units import parse_footage, parse_length_mm, parse_number
 
 
@@ -335,7 +335,7 @@ def test_a_row_altered_by_hand_is_named_by_the_doctor(tmp_path: Path) -> None:
     path = written(tmp_path, "a.backup", m.zipped(rehashed(members | {"rolls.jsonl": line})))
     restore(path, tmp_path / "new.sqlite")
     with Book.open(tmp_path / "new.sqlite", who="Ada") as book:
-        assert f"rolls {row['id']}: readings cannot be read" in book.doctor()["faults"]
+        assert f"rolls {row['id']}: readings cannot be read" in book.keeping.doctor().faults
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from pipemetal.melts.day import SheetDemand, fewest_melts, group_into_melts, met
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge
+from pipemetal.melts.mixing import Effort, Weighing
 from pipemetal.melts.order import change_over, order_melts
 
 NO_LOSS = LossModel(tuple((kind, 0.0) for kind in ("pig", "ingot", "master", "scrap", "shavings", "buy")))
@@ -90,7 +91,7 @@ def draws_over_each_edge(
 @pytest.mark.parametrize("seed", range(4))
 def test_a_thousand_draws_of_unsure_analyses_stay_in_the_windows(certainty: str, losses: LossModel, seed: int) -> None:
     request = ChargeRequest("M", RECIPE, 300.0, 450.0, spare_kg=20.0)
-    answer = charge(request, stock(seed, 10), losses=losses, objective="scrap", certainty=certainty)
+    answer = charge(request, stock(seed, 10), rules=Weighing(losses=losses, objective="scrap", certainty=certainty))
     assert isinstance(answer, Charge)
     over = draws_over_each_edge(answer, certainty, np.random.default_rng(seed), 1000)
     # Each edge is held at 97.5 %, its margin met within 1 % (2.6 in 100 beyond it), and a thousand draws scatter by 0.5 in 100.
@@ -135,7 +136,7 @@ def test_small_charges_are_as_cheap_as_trying_everything(seed: int) -> None:
     recipe = Recipe("r", Composition.from_wt_pct({"Sn": target, "Pb": 100 - target}), (("Sn", target - 3, target + 3),))
     request = ChargeRequest("M", recipe, 60.0, 450.0, spare_kg=15.0)
     expected = brute_force(lots, recipe, 60.0, 15.0)
-    answer = solve_charges([request], lots, losses=NO_LOSS, gap=1e-6)
+    answer = solve_charges([request], lots, rules=Weighing(losses=NO_LOSS), effort=Effort(gap=1e-6))
     if math.isinf(expected):
         assert answer is None
     else:

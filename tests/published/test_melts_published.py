@@ -11,6 +11,7 @@ from pipemetal.melts.heat import heat_to_melt
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import Blocked, charge
+from pipemetal.melts.mixing import Effort, Weighing
 
 
 @pytest.mark.parametrize(
@@ -55,8 +56,7 @@ def test_plumbers_solder_from_pigs() -> None:
     answer = charge(
         ChargeRequest("M", recipe, 300.0, 450.0, spare_kg=2.0),
         lots,
-        losses=LossModel(oxide_share=0.0),
-        weigh_step_kg=0.1,
+        rules=Weighing(losses=LossModel(oxide_share=0.0), weigh_step_kg=0.1),
     )
     assert not isinstance(answer, Blocked)
     weighed = {line.lot.id: line.mass_kg for line in answer.lines}
@@ -82,7 +82,7 @@ def test_the_steel_mill_of_westerberg_bjorklund_and_hultman() -> None:
     lots += [Lot(name, "scrap", metal(c, m), 250.0, None, (), price) for name, c, m, price in loose]
     exact = ((CARBON, 5.0, 5.0), (MOLYBDENUM, 5.0, 5.0))
     request = ChargeRequest("steel", Recipe("steel", metal(5, 5), exact), 250.0, 1000.0, spare_kg=0.0)
-    found = solve_charges([request], lots, losses=NOTHING_LOST, gap=1e-6)
+    found = solve_charges([request], lots, rules=Weighing(losses=NOTHING_LOST), effort=Effort(gap=1e-6))
     assert found is not None
     assert found[0].cost == pytest.approx(8495.0, rel=1e-6)
     weighed = {line.lot.id: line.mass_kg for line in found[0].lines}
@@ -107,7 +107,9 @@ def test_an_alloy_of_tin_zinc_and_lead_from_five_alloys() -> None:
     request = ChargeRequest("M", recipe, 100.0, 450.0, spare_kg=0.0)
     cost = least_cost(request, lots, losses=NOTHING_LOST)
     assert cost == pytest.approx(2345.7, abs=0.1)
-    found = solve_charges([request], lots, losses=NOTHING_LOST, weigh_step_kg=0.01, gap=1e-5)
+    found = solve_charges(
+        [request], lots, rules=Weighing(losses=NOTHING_LOST, weigh_step_kg=0.01), effort=Effort(gap=1e-5)
+    )
     assert found is None or found[0].cost >= 2345.6  # whole steps of a scale meet three equations at once only by luck
 
 
@@ -122,8 +124,7 @@ def test_old_solder_melted_with_lead_by_the_lever_rule() -> None:
     found = solve_charges(
         [ChargeRequest("M", recipe, 100.0, 450.0, spare_kg=0.5)],
         [solder, lead],
-        losses=NOTHING_LOST,
-        weigh_step_kg=0.01,
+        rules=Weighing(losses=NOTHING_LOST, weigh_step_kg=0.01),
     )
     assert found is not None
     weighed = {line.lot.id: line.mass_kg for line in found[0].lines}

@@ -13,5 +13,5 @@ from pipemetal.shop.book import Book
 def book(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Book]:
     target = tmp_path / "shop.sqlite" if request.param == "sqlite" else request.getfixturevalue("postgres_url")
     with Book.open(target, create=True, who="Ada") as opened:
-        opened.add_recipe(HALF)
+        opened.recipes.add(HALF)
         yield opened

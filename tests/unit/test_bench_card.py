@@ -13,17 +13,21 @@ from click.testing import CliRunner
 
 from pipemetal.cli.main import cli
 from pipemetal.documents.bench_card_sheet import card_sheets
+from pipemetal.documents.cap_picture import cap_picture
+from pipemetal.documents.drawing import Polygon, Text, text_width_mm
 from pipemetal.documents.flat_picture import body_pictures, joint_lines, mouth_picture
+from pipemetal.documents.patterns import pattern_drawing
 from pipemetal.documents.typeset import to_pdf
 from pipemetal.errors import PipeError
 from pipemetal.files.shop_file import settings_of
-from pipemetal.pipes.bench_card import BenchCard
+from pipemetal.pipes.bench_card import BenchCard, bench_card
 from pipemetal.pipes.flat import FlatPart, flat_lines
 from pipemetal.pipes.fronts import Lining, Lips
 from pipemetal.pipes.make import rank_pipes
 from pipemetal.pipes.mandrels import choose_mandrel, parse_mandrels
+from pipemetal.pipes.pipe import Part
 from pipemetal.pipes.pitch import Pitch
-from pipemetal.pipes.rank import Allowances, Organ, Rank
+from pipemetal.pipes.rank import Allowances, Chimney, Organ, Rank
 from pipemetal.pipes.reeds import Boot, Resonator, length_share
 from pipemetal.planning.bench_cards import bench_cards
 from pipemetal.planning.settings import ShopSettings
@@ -234,3 +238,32 @@ def test_wall_rules_are_listed_with_their_spread() -> None:
         assert low <= wall["wall_mm"]["8'"] <= high
         assert "no source" in wall["source"]
     assert "front-tin" in run("walls")
+
+
+@pytest.mark.parametrize("construction", ["chimney", "half_covered"])
+def test_the_hole_of_a_cap_is_drawn_with_its_size(construction: str) -> None:
+    """On the pattern and on the card: the disc's finished area is the circle less the hole that is drawn."""
+    more = {"chimney": Chimney(0.3, 1.0)} if construction == "chimney" else {"hole_ratio": 0.2}
+    rank = Rank("Flute 8", "Great", "plain", Fraction(8), 0, 0, construction=construction, tuning="cap", **more)  # type: ignore[arg-type]
+    (pipe,) = rank_pipes(Organ("Chapel", Pitch(), (rank,)), rank, lambda alloy: 9.0)
+    (disc,) = (part for part in pipe.parts if part.kind == "cap disc")
+    lines = {line.kind: line for line in flat_lines(pipe, disc, rank)}
+    across, hole = lines["finished"].width_mm, lines["hole"].width_mm
+    assert disc.finished_area_mm2 == pytest.approx(math.pi / 4.0 * (across**2 - hole**2), rel=2e-3)
+    drawing = pattern_drawing([disc], marks={disc.id: tuple(lines.values())}, say=Words("de"), units=UnitSystem("in"))
+    words = [shape.text for shape in drawing.shapes if isinstance(shape, Text)]
+    assert f"Loch {hole / 25.4:.3f} in" in words
+    card = bench_card(pipe, rank, "Chapel")
+    picture = cap_picture(card, UnitSystem(), Words(), 180.0, 32.0)
+    assert picture is not None and picture.height_mm <= 32.0 + 1e-6
+    assert any(f"hole Ø {hole:.1f} mm" in shape.text for shape in picture.shapes if isinstance(shape, Text))
+
+
+def test_the_label_of_a_pattern_stays_within_its_blank() -> None:
+    part = Part("Rohrflöte 8 a# languid", "languid", "m", 40.0, 60.0, 2.5, 2.5, 0.3, (0,), None, 1.0, 1.0, 1.0, 1.0)
+    drawing = pattern_drawing([part])
+    low = min(y for shape in drawing.shapes if isinstance(shape, Polygon) for _, y in shape.points)
+    for shape in drawing.shapes:
+        if isinstance(shape, Text) and shape.layer == "label":
+            assert low < shape.at[1]
+            assert shape.at[1] + text_width_mm(shape.text, shape.size_mm) < low + part.length_mm

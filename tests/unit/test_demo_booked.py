@@ -12,7 +12,8 @@ from pipemetal.layout.hand import ByHand
 from pipemetal.layout.solve import solve
 from pipemetal.plans import by_hand
 from pipemetal.shop.book import Book
-from pipemetal.shop.catalogue import density_of, roll_from_row
+from pipemetal.shop.recipes import density_of
+from pipemetal.shop.roll_rows import roll_of
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -30,10 +31,10 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: Path) -> None:
     plan = read_plan_file(demo / "plan" / "plan.json")
     with Book.open(str(demo / "shop.sqlite"), who="Ada") as book:
-        before = book.balances()
-        _, plan_id = book.accept_plan(plan)
-        rack = {row["id"]: roll_from_row(row) for row in book.rows("rolls")}
-        density = {name: density_of(recipe.target) for name, recipe in book.recipes().items()}
+        before = book.ledger.balances()
+        _, plan_id = book.plans.accept(plan)
+        rack = {row.id: roll_of(row) for row in book.rolls.rows()}
+        density = {name: density_of(recipe.target) for name, recipe in book.recipes.all().items()}
         no_go = [r for r in plan.rolls_used if rack[r.id].no_go]
         assert no_go, "a roll with a blister is in the plan"
         for sheet in plan.sheets:
@@ -44,19 +45,19 @@ def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: P
             assert [c.blank for c in made.cuts] == [c.blank for c in sheet.cuts]
             cut = by_hand.cut_rolls_of(bench, bench.placements, density)
             assert cutting_pdf(cut, plan.organ, UnitSystem(), Words()).startswith(b"%PDF")
-        events = [book.cut_planned(plan_id, roll.id)[0] for roll in plan.rolls_used]
-        assert not [r for r in plan.rolls_used if book.row("rolls", r.id)["state"] != "cut"]
+        events = [book.plans.cut(plan_id, roll.id).event for roll in plan.rolls_used]
+        assert not [r for r in plan.rolls_used if book.rolls.row(r.id).state != "cut"]
         for event in reversed(events):
-            book.undo(event)
-        book.give_up_plan(plan_id)
-        assert book.balances() == before and book.doctor()["faults"] == []
+            book.history.undo(event)
+        book.plans.give_up(plan_id)
+        assert book.ledger.balances() == before and book.keeping.doctor().faults == []
 
 
 @pytest.mark.parametrize("alloy", ["spotted-50", "plain-30"])
 def test_laying_the_rest_anew_never_loses_what_the_plan_in_hand_has(demo: Path, alloy: str) -> None:
     plan = read_plan_file(demo / "plan" / "plan.json")
     with Book.open(str(demo / "shop.sqlite"), who="Ada") as book:
-        rack = {row["id"]: roll_from_row(row) for row in book.rows("rolls")}
+        rack = {row.id: roll_of(row) for row in book.rolls.rows()}
     sheets = [s.id for s in plan.sheets if s.alloy == alloy]
     bench = by_hand.bench_of(plan, sheets, rack, trim_mm=0.0, kerf_mm=0.0)
     first = {p.roll: p for p in reversed(bench.placements)}
@@ -71,16 +72,16 @@ def test_laying_the_rest_anew_never_loses_what_the_plan_in_hand_has(demo: Path, 
 def test_a_pipe_is_found_by_its_name_before_and_after_it_is_cut(demo: Path) -> None:
     plan = read_plan_file(demo / "plan" / "plan.json")
     with Book.open(str(demo / "shop.sqlite"), who="Ada") as book:
-        _, plan_id = book.accept_plan(plan)
+        _, plan_id = book.plans.accept(plan)
         sheet = plan.rolls_used[0]
         cut = sheet.cuts[0]
         pipe = cut.blank.removesuffix(f" {cut.kind}")
-        before = {p["part"]: p for p in book.trace_report(pipe)["parts"]}
-        assert (before[cut.blank]["state"], before[cut.blank]["roll"]) == ("planned", sheet.id)
-        event, _ = book.cut_planned(plan_id, sheet.id)
-        report = book.trace_report(pipe)
-        after = {p["part"]: p for p in report["parts"]}
-        assert (after[cut.blank]["state"], after[cut.blank]["roll"]) == ("cut", sheet.id)
-        assert after.keys() == before.keys() and any(s["target"] == f"pipe:{cut.blank}" for s in report["backwards"])
-        book.undo(event)
-        book.give_up_plan(plan_id)
+        before = {p.part: p for p in book.trace.report(pipe).parts}
+        assert (before[cut.blank].state, before[cut.blank].roll) == ("planned", sheet.id)
+        event, _ = book.plans.cut(plan_id, sheet.id)
+        report = book.trace.report(pipe)
+        after = {p.part: p for p in report.parts}
+        assert (after[cut.blank].state, after[cut.blank].roll) == ("cut", sheet.id)
+        assert after.keys() == before.keys() and any(s.target == f"pipe:{cut.blank}" for s in report.backwards)
+        book.history.undo(event)
+        book.plans.give_up(plan_id)

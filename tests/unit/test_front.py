@@ -34,7 +34,7 @@ def test_a_shop_is_the_same_from_its_files_and_from_its_book(tmp_path: Path) -> 
     folder = packaged_file("rack.csv").parent
     files = pm.read_shop(folder)
     with pm.Book.open(tmp_path / "s.sqlite", create=True, who="Ada") as book:
-        book.import_folder(folder)
+        book.tables.import_folder(folder)
     held = pm.read_shop(tmp_path / "s.sqlite")
     assert set(held.recipes) == set(files.recipes)
     assert {r.id for r in held.stock.rack} == {r.id for r in files.stock.rack}

@@ -16,6 +16,7 @@ from pipemetal.melts.day import SheetDemand
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import LOT_KINDS, Heel, Lot
 from pipemetal.melts.mend import Blocked, charge
+from pipemetal.melts.mixing import Weighing
 from pipemetal.melts.nearest import nearest_wt_pct
 from pipemetal.melts.worth import metal_prices, priced
 from pipemetal.planning.melting import plan_season
@@ -170,7 +171,7 @@ def test_plan_order_and_stock_agree_to_the_kilogram() -> None:
 def blocked(recipe: Recipe, lots: tuple[Lot, ...], kg: float, **more: object) -> Blocked:
     capacity, heel = more.get("capacity", 450.0), more.get("heel")
     request = ChargeRequest("M", recipe, kg, capacity, 5.0, heel)  # type: ignore[arg-type]
-    answer = charge(request, lots, losses=NOTHING_LOST)
+    answer = charge(request, lots, rules=Weighing(losses=NOTHING_LOST))
     assert isinstance(answer, Blocked)
     return answer
 

@@ -10,6 +10,7 @@ from pipemetal.melts.day import SheetDemand, group_into_melts
 from pipemetal.melts.heat import heat_to_melt
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Heel, Lot, take_from
+from pipemetal.melts.mixing import Weighing
 
 TIN = Composition.parse("Sn 100")
 HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49, 51),))
@@ -33,9 +34,9 @@ HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49, 51),))
         (lambda: SheetDemand("S", "m", 50.0, 60.0), "does not fit its charge"),
         (lambda: group_into_melts([SheetDemand("S", "m", 500.0, 60.0)], 450.0, 15.0), "more than the pot can ladle"),
         (lambda: solve_charges([], [Lot("a", "pig", TIN, 1.0), Lot("a", "pig", TIN, 1.0)]), "used for two lots"),
-        (lambda: solve_charges([], [], objective="luck"), "objective is not known"),
-        (lambda: solve_charges([], [], certainty="sure"), "certainty is not known"),
-        (lambda: solve_charges([], [], weigh_step_kg=0.0), "cannot be weighed"),
+        (lambda: solve_charges([], [], rules=Weighing(objective="luck")), "objective is not known"),
+        (lambda: solve_charges([], [], rules=Weighing(certainty="sure")), "certainty is not known"),
+        (lambda: solve_charges([], [], rules=Weighing(weigh_step_kg=0.0)), "cannot be weighed"),
         (lambda: take_from((Lot("a", "pig", TIN, 1.0),), {"a": 2.0}), "beyond its stock"),
         (lambda: heat_to_melt(TIN, 10.0, 300.0, efficiency=0.0), "efficiency is out of range"),
     ],

@@ -8,6 +8,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import ChargeRequest, solve_charges
 from pipemetal.melts.lots import Lot
+from pipemetal.melts.mixing import Effort
 from pipemetal.melts.relax import what_relaxing_saves
 
 TIN = Lot("tin", "pig", Composition.parse("Sn 100"), 400.0, price_per_kg=28.0)
@@ -16,7 +17,7 @@ LEAD = Lot("lead", "pig", Composition.parse("Pb 100"), 400.0, price_per_kg=2.0)
 
 def test_tin_at_its_lowest_is_what_costs() -> None:
     half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
-    found = solve_charges([ChargeRequest("M", half, 400.0, 450.0)], [TIN, LEAD], gap=1e-6)
+    found = solve_charges([ChargeRequest("M", half, 400.0, 450.0)], [TIN, LEAD], effort=Effort(gap=1e-6))
     assert found is not None
     (relaxed,) = what_relaxing_saves(found[0], [TIN, LEAD])
     assert (relaxed.element, relaxed.edge) == ("Sn", "lowest")

@@ -461,7 +461,8 @@ def test_an_organ_file_with_everything_in_it(organ_path: Path, tmp_path: Path) -
 def test_a_plan_orders_only_what_is_cast(organ_path: Path) -> None:
     from pipemetal.files.rack_file import read_rack
     from pipemetal.files.recipe_file import read_recipes
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
+    from pipemetal.planning.stock import Stock
     from pipemetal.plans.making import plan_record
 
     recipes = read_recipes(packaged_file("recipes.toml"))
@@ -469,7 +470,8 @@ def test_a_plan_orders_only_what_is_cast(organ_path: Path) -> None:
     small = replace(
         organ, ranks=(organ.ranks[0], replace(organ.ranks[1], last_key=40, ranges=organ.ranks[1].ranges[:3]))
     )
-    plan = make_plan(small, recipes, read_rack(packaged_file("rack.csv"), recipes)[:6], (), iterations=5)
+    stock = Stock(recipes, read_rack(packaged_file("rack.csv"), recipes)[:6])
+    plan = make_plan(small, stock, search=Search(iterations=5))
     data = as_dict(plan_record(plan))
     cast = sum(p.cast_kg for p in plan.pipes)
     assert plan.account.total_kg("pipes") == pytest.approx(cast, rel=0.06)

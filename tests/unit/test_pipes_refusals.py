@@ -65,3 +65,22 @@ def test_a_compound_rank_breaks_where_it_says() -> None:
 def test_what_cannot_be_is_refused(make) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(PipeError):
         make()
+
+
+def test_a_top_thicker_than_the_mouth_is_refused_unless_it_is_asked_for() -> None:
+    with pytest.raises(PipeError, match=r"top_mm.*thicker than the wall at the mouth.*reverse = true"):
+        GivenWall(0.8, 0.9)
+    assert GivenWall(0.8, 0.9, reverse=True).top_mm(0.8, 900.0) == 0.9
+    # an old pipe measured thinner than the wall given keeps a top that is no thicker than its mouth
+    assert GivenWall(0.9, 0.8).top_mm(0.7, 900.0) == 0.7
+
+
+def test_a_tapered_rank_without_its_top_is_refused() -> None:
+    with pytest.raises(PipeError, match=r"top.*is missing or 1.*construction tapered needs it"):
+        Rank("Gemshorn", "I", "m", Fraction(8), 0, 12, construction="tapered")
+
+
+def test_a_wall_thicker_than_half_of_the_pipe_is_refused_with_its_note() -> None:
+    rank = Rank("Fifteenth", "I", "m", Fraction(2), 0, 60, wall=GivenWall(3.0, 3.0))
+    with pytest.raises(PipeError, match=r"rank 'Fifteenth' note .*wall is thicker than half"):
+        rank_pipes(Organ("O", Pitch(), (rank,)), rank, lambda _: 9.0)

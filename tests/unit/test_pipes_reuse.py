@@ -12,6 +12,8 @@ from click.testing import CliRunner
 from scipy.optimize import linear_sum_assignment
 
 from pipemetal.cli.main import cli
+from pipemetal.errors import FileFormatError, PipeError
+from pipemetal.files.measured_file import read_measured
 from pipemetal.pipes.make import rank_pipes
 from pipemetal.pipes.old import CONDITIONS, OldPipe
 from pipemetal.pipes.pipe import Pipe
@@ -152,3 +154,67 @@ def test_the_command_reads_conditions(tmp_path: Path) -> None:
     path.write_text("note;footage;diameter_mm;condition\nC;8;140;fine\n", encoding="utf-8")
     result = CliRunner().invoke(cli, asked)
     assert "condition" in str(result.exception)
+
+
+CONE = Rank("Gemshorn", "Great", "m", Fraction(4), 0, 23, construction="tapered", top_ratio=0.4)
+CONES = rank_pipes(Organ("Chapel", Pitch(), (CONE,)), CONE, lambda alloy: 8.9)
+
+
+def cone_of(pipe: Pipe, longer_mm: float = 0.0) -> OldOne:
+    """The pipe with so much more of its cone, narrower or wider at the top by its own slope."""
+    length = pipe.cut_length_mm + longer_mm
+    top = pipe.diameter_mm - (pipe.diameter_mm - pipe.top_diameter_mm) * length / pipe.cut_length_mm
+    return old_of(pipe, length_mm=length, top_diameter_mm=top)
+
+
+def test_a_cone_goes_to_tapered_places_alone_and_a_cylinder_to_straight_ones() -> None:
+    organ = Organ("Chapel", Pitch(), (RANK, CONE))
+    places = [*PLACES, *CONES]
+    for one in match_old(organ, places, [cone_of(CONES[5]), old_of(PLACES[5])]):
+        assert one.offer is not None and (one.verdict, one.todo) == ("reuse", ())
+        assert one.offer.place.rank == ("Gemshorn" if one.old.pipe.is_cone else "Octave")
+        assert one.offer.longer_mm == pytest.approx(0.0, abs=1e-6)
+        assert one.offer.cents == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("longer_mm", [60.0, -60.0])
+def test_a_cone_too_long_or_short_follows_its_own_slope(longer_mm: float) -> None:
+    """Cut back, or gone on with, it is the place's own pipe again: the slope is the same."""
+    organ = Organ("Chapel", Pitch(), (CONE,))
+    found = offer(organ, CONE, CONES[3], cone_of(CONES[3], longer_mm).pipe)
+    assert found is not None
+    assert found.longer_mm == pytest.approx(-longer_mm, abs=1e-3)
+    assert found.top_half_tones == pytest.approx(0.0, abs=1e-4)
+    assert math.copysign(1.0, found.cents) == -math.copysign(1.0, longer_mm)
+
+
+def test_a_cone_of_another_slope_fits_no_place() -> None:
+    organ = Organ("Chapel", Pitch(), (CONE,))
+    steep = old_of(CONES[3], top_diameter_mm=0.25 * CONES[3].diameter_mm)
+    assert offer(organ, CONE, CONES[3], steep.pipe) is None
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("C;92.5;;;330;", r"row 2.*mouth_width_mm is wider than the pipe is around"),
+        ("C;92.5;;1200;;1300", r"row 2.*cut_up_mm is (out of range|higher than the body)"),
+        ("C;92.5;9;1200;;", r"row 2.*top_diameter_mm is no taper of a pipe"),
+        ("C;;50;1200;;", r"row 2.*top_diameter_mm stands without the diameter at the mouth"),
+    ],
+)
+def test_an_old_pipe_that_cannot_be_is_told_with_its_row_and_field(tmp_path: Path, row: str, told: str) -> None:
+    path = tmp_path / "old.csv"
+    path.write_text(f"note;diameter_mm;top_diameter_mm;length_mm;mouth_width_mm;cut_up_mm\n{row}\n", encoding="utf-8")
+    with pytest.raises((PipeError, FileFormatError), match=told):
+        read_measured(path, footage=Fraction(4))
+
+
+def test_top_and_bottom_circumference_give_the_cone(tmp_path: Path) -> None:
+    path = tmp_path / "old.csv"
+    path.write_text(
+        "note;outer_circumference_mm;outer_top_circumference_mm;thickness_mm\nC;314,159;157,080;0,5\n", encoding="utf-8"
+    )
+    ((pipe,),) = (rank.pipes for rank in read_measured(path, footage=Fraction(4)))
+    assert pipe.diameter_mm == pytest.approx(99.0, abs=1e-3)
+    assert pipe.top_diameter_mm == pytest.approx(49.0, abs=1e-3)

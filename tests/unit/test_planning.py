@@ -23,7 +23,8 @@ from pipemetal.pipes.pitch import Pitch
 from pipemetal.pipes.rank import Chimney, Organ, Rank
 from pipemetal.pipes.scale import HalfToneScale
 from pipemetal.pipes.walls import GivenWall
-from pipemetal.planning.plan import Plan, make_plan
+from pipemetal.planning.plan import Plan, Search, make_plan
+from pipemetal.planning.stock import Stock
 from pipemetal.plans.codec import read
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
@@ -70,7 +71,7 @@ def small_organ() -> Organ:
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    return make_plan(small_organ(), RECIPES, RACK, LOTS, iterations=300, seed=4)
+    return make_plan(small_organ(), Stock(RECIPES, RACK, LOTS), search=Search(iterations=300, seed=4))
 
 
 def test_every_pipe_is_served_and_the_checker_finds_nothing(plan: Plan) -> None:
@@ -152,23 +153,25 @@ def test_rack_rolls_weigh_what_the_account_takes_from_the_rack(plan: Plan) -> No
 
 
 def test_same_seed_and_moves_give_the_same_plan(plan: Plan) -> None:
-    again = make_plan(small_organ(), RECIPES, RACK, LOTS, iterations=300, seed=4)
+    again = make_plan(small_organ(), Stock(RECIPES, RACK, LOTS), search=Search(iterations=300, seed=4))
     assert again.layout == plan.layout
     assert [m.charge for m in again.melts] == [m.charge for m in plan.melts]
 
 
 def test_the_search_can_be_stopped_at_once() -> None:
-    stopped = make_plan(small_organ(), RECIPES, RACK, LOTS, seconds=600.0, should_stop=lambda: True)
+    stopped = make_plan(
+        small_organ(), Stock(RECIPES, RACK, LOTS), search=Search(seconds=600.0, should_stop=lambda: True)
+    )
     assert stopped.faults == ()
 
 
 def test_a_rank_of_unknown_metal_is_refused() -> None:
     with pytest.raises(PlanError, match="alloy is not a recipe"):
-        make_plan(small_organ(), {"plain": RECIPES["plain"]}, RACK, LOTS, iterations=1)
+        make_plan(small_organ(), Stock({"plain": RECIPES["plain"]}, RACK, LOTS), search=Search(iterations=1))
 
 
 def test_metal_that_the_floor_lacks_is_bought_by_name() -> None:
-    poor = make_plan(small_organ(), RECIPES, (), LOTS[1:2], iterations=50)
+    poor = make_plan(small_organ(), Stock(RECIPES, (), LOTS[1:2]), search=Search(iterations=50))
     assert set(poor.to_buy_kg) >= {"Sn"}
     assert poor.is_complete
 
@@ -176,7 +179,7 @@ def test_metal_that_the_floor_lacks_is_bought_by_name() -> None:
 def test_a_blank_that_nothing_can_serve_is_named_with_the_reason() -> None:
     thick = Rank("Big", "I", "plain", Fraction(8), 0, 0, wall=GivenWall(8.0, 8.0))
     usual = Rank("Small", "I", "plain", Fraction(2), 0, 0)
-    plan = make_plan(Organ("Two", Pitch(), (thick, usual)), RECIPES, RACK, LOTS, iterations=20)
+    plan = make_plan(Organ("Two", Pitch(), (thick, usual)), Stock(RECIPES, RACK, LOTS), search=Search(iterations=20))
     assert plan.pipes_served == 1
     assert any("thickness" in u.reason for u in plan.layout.unplaced)
     assert not plan.is_complete
@@ -186,7 +189,7 @@ def test_a_blank_that_nothing_can_serve_is_named_with_the_reason() -> None:
 
 def test_a_32_foot_pipe_is_made_of_lengths_and_strips_and_served_whole() -> None:
     rank = Rank("Big", "I", "plain", Fraction(32), 0, 0, construction="tapered", top_ratio=0.7)
-    plan = make_plan(Organ("Wide", Pitch(), (rank,)), RECIPES, RACK, LOTS, iterations=20)
+    plan = make_plan(Organ("Wide", Pitch(), (rank,)), Stock(RECIPES, RACK, LOTS), search=Search(iterations=20))
     assert plan.pipes_served == 1 and plan.faults == ()
     assert sum(" length " in b.blank.id for b in plan.blanks) >= 3
     assert any("not known to stand" in note for note in plan.notes)
@@ -217,7 +220,7 @@ def test_the_written_plan_holds_what_others_rely_on(plan: Plan, tmp_path: Path) 
 def test_hostile_names_stay_text_in_page_and_pictures(tmp_path: Path) -> None:
     name = 'Evil</script><script>alert(1)</script> "&'
     rank = Rank(name, "<b>I</b>", "spotted", Fraction(2), 0, 2)
-    plan = make_plan(Organ(name, Pitch(), (rank,)), RECIPES, RACK, LOTS, iterations=5)
+    plan = make_plan(Organ(name, Pitch(), (rank,)), Stock(RECIPES, RACK, LOTS), search=Search(iterations=5))
     write_plan_files(plan, tmp_path)
     for path in [tmp_path / "index.html", *tmp_path.rglob("*.svg")]:
         assert "<script>" not in path.read_text(encoding="utf-8")

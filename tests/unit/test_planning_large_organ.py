@@ -16,8 +16,9 @@ from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.planning.bench_cards import bench_cards
 from pipemetal.planning.blanks import blanks_for, largest_blank
-from pipemetal.planning.plan import layout_problem, make_plan
+from pipemetal.planning.plan import Search, layout_problem, make_plan
 from pipemetal.planning.settings import SheetSettings, ShopSettings
+from pipemetal.planning.stock import Stock
 
 ROOT = Path(__file__).parents[2]
 SHOP = ShopSettings()
@@ -75,7 +76,7 @@ def _pipes(held: Organ) -> tuple[Pipe, ...]:
 
 def test_the_lowest_pipes_of_every_rank_are_served_whole() -> None:
     short = replace(organ(), ranks=tuple(lowest(rank) for rank in organ().ranks))
-    plan = make_plan(short, recipes(), (), (), iterations=1)
+    plan = make_plan(short, Stock(recipes()), search=Search(iterations=1))
     assert plan.layout.unplaced == () and plan.faults == ()
     assert plan.pipes_served == len(plan.pipes) == 2 * (len(short.ranks) - 1)
     assert plan.account.total_kg("pipes") == pytest.approx(sum(p.cast_kg for p in plan.pipes), rel=0.04)
@@ -88,7 +89,7 @@ def test_what_a_small_shop_cannot_make_is_named_pipe_by_pipe() -> None:
     """A shop that casts no thicker than 3 mm: the largest pipes are left out whole, each with its reason."""
     short = replace(organ(), ranks=tuple(lowest(r, 1) for r in organ().ranks if r.name in ("Open 32", "Stopped 4")))
     small = ShopSettings(sheets=SheetSettings(thickest_mm=3.0))
-    plan = make_plan(short, recipes(), (), (), small, iterations=1)
+    plan = make_plan(short, Stock(recipes()), small, search=Search(iterations=1))
     assert plan.pipes_served == 1
     lost = {u.blank: u.reason for u in plan.layout.unplaced}
     assert lost and all(blank.startswith("Open 32 C ") for blank in lost)

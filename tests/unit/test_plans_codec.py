@@ -11,17 +11,26 @@ from hypothesis import strategies as st
 from pipemetal.errors import FileFormatError
 from pipemetal.plans import record
 from pipemetal.plans.codec import as_dict, from_value, read, write
+from pipemetal.texts import Amount, Text
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
 
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False, min_value=-9e8, max_value=9e8)
 AMOUNTS = st.floats(min_value=0.0, max_value=9e8)
 TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
 NAMES = TEXTS.filter(lambda t: t.strip() != "")
+UNITS = st.sampled_from(["", "mm", "m", "m/s", "kg", "C", "K"])
+VALUES = st.one_of(TEXTS, st.integers(-9, 9), st.builds(Amount, NUMBERS, UNITS, st.integers(0, 3), st.booleans()))
+SAID = st.one_of(
+    TEXTS, st.builds(lambda a, b: Text("so {a}, and so {b}", a=a, b=Text("then {a}", a=b)), VALUES, VALUES)
+)
 PLAIN: dict[Any, st.SearchStrategy[Any]] = {
     record.Number: NUMBERS,
     record.Amount: AMOUNTS,
     record.Count: st.integers(0, 10**6),
     record.Turn: st.sampled_from([0, 90, 180, 270]),
     record.Name: NAMES,
+    record.Said: SAID,
     str: TEXTS,
     bool: st.booleans(),
 }
@@ -68,6 +77,21 @@ def test_every_row_is_read_back_the_same(row: Any) -> None:
     lists = {record.Melt: "melts", record.Pour: "pours", record.CutSheet: "rolls_used"}
     plan = record.Plan("Chapel", **{lists[type(row)]: (row,)})
     assert read(write(plan)) == plan
+
+
+def test_a_text_is_read_back_with_its_template_and_values() -> None:
+    words = Text("gate from {a} to {b}", a=Amount(2.54, "mm", 1, bare=True), b=Amount(5.08, "mm", 1))
+    pour = record.Pour("N1", "half", "M1", 1, 1, warnings=(words, "plain words"))
+    text = write(record.Plan("Chapel", pours=(pour,)))
+    assert json.loads(text)["pours"][0]["warnings"] == ["gate from 2.5 to 5.1 mm", "plain words"]
+    told = read(text).pours[0].warnings[0]
+    assert Words("de").read(told, UnitSystem("in", "lb", "F", comma=True)) == "Spalt von 0,100 auf 0,200 in"
+
+
+@pytest.mark.parametrize("row", [1, {}, {"template": "{a}", "values": {}}, {"template": "{a.b}", "values": {"a": 1}}])
+def test_a_row_of_the_table_that_is_no_text_changes_nothing(row: object) -> None:
+    held = as_dict(record.Plan("Chapel", notes=("{a}",))) | {"texts": [row]}
+    assert from_value(held).notes == ("{a}",)
 
 
 def test_a_sum_of_nothing_is_written_as_the_number_it_is() -> None:

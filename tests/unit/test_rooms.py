@@ -23,8 +23,12 @@ ROOMS = [
     "web",
     "cli",
 ]
-SHARED = {"errors", "linear", "executor", "strict_json"}
-EDGE_ONLY = {"units": ["files", "shop", "documents", "web", "cli"], "words": ["documents", "web", "cli"]}
+SHARED = {"errors", "quantities", "texts", "linear", "executor", "strict_json"}
+EDGE_ONLY = {
+    "units": ["files", "shop", "documents", "web", "cli"],
+    "words": ["documents", "web", "cli"],
+    "logs": ["shop", "web", "cli"],
+}
 DOMAIN = ROOMS[:6]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}
 PACKAGE = Path(__file__).parents[2] / "src" / "pipemetal"
@@ -37,8 +41,8 @@ def imports_of(module: Path) -> list[tuple[int, str]]:
             found += [(node.lineno, alias.name) for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{module}:{node.lineno} imports relatively; write pipemetal.<room>"
-            if node.module == "pipemetal":
-                found += [(node.lineno, f"pipemetal.{alias.name}") for alias in node.names]
+            if node.module in ("pipemetal", "pipemetal.shop"):
+                found += [(node.lineno, f"{node.module}.{alias.name}") for alias in node.names]
             else:
                 found.append((node.lineno, node.module or ""))
     return found
@@ -60,6 +64,34 @@ def test_domain_rooms_are_pure(room: str) -> None:
     for module in (PACKAGE / room).rglob("*.py"):
         for line, name in imports_of(module):
             assert name.split(".")[0] not in FORBIDDEN_IN_DOMAIN, f"{module}:{line}: {room} must not import {name}"
+
+
+def test_no_module_but_the_shop_knows_the_tables() -> None:
+    for module in PACKAGE.rglob("*.py"):
+        if "shop" in module.relative_to(PACKAGE).parts[:1]:
+            continue
+        for line, name in imports_of(module):
+            assert name.split(".")[0] != "sqlalchemy", (
+                f"{module}:{line} speaks to the database; ask a service of the book"
+            )
+            assert not name.startswith("pipemetal.shop.schema"), f"{module}:{line} knows the tables; ask a service"
+        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+            private = isinstance(node, ast.Attribute) and node.attr in ("_writer", "reading", "writing")
+            assert not private or "book" not in ast.unparse(node), (
+                f"{module}:{node.lineno} opens a transaction of the book"
+            )
+
+
+def test_no_two_modules_of_the_shop_import_each_other() -> None:
+    shop = PACKAGE / "shop"
+    needs = {
+        module.stem: {name.split(".")[2] for _, name in imports_of(module) if name.startswith("pipemetal.shop.")}
+        for module in shop.glob("*.py")
+    }
+    while free := [name for name, needed in needs.items() if not needed & needs.keys()]:
+        for name in free:
+            del needs[name]
+    assert not needs, f"these go in a circle: {sorted(needs)}"
 
 
 @pytest.mark.parametrize("room", ROOMS)

@@ -12,7 +12,7 @@ from shop_samples import HALF, LEAD, PNG, TIN, a_plan, a_roll
 from pipemetal.cli.main import cli
 from pipemetal.errors import BookError, InputError
 from pipemetal.plans.record import PLAN_FORMAT
-from pipemetal.shop.book import Book, NotAllowedError
+from pipemetal.shop.book import Book, NewLot, NewMelt, NotAllowedError
 
 
 @pytest.fixture
@@ -22,10 +22,10 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     target = str(tmp_path / "shop.sqlite")
     monkeypatch.setenv("PIPEMETAL_SHOP", target)
     with Book.open(target, create=True, who="Ada") as book:
-        book.add_recipe(HALF)
-        book.add_lot("T", "pig", 30.0, TIN, invoice="2024-117")
-        book.add_lot("P", "pig", 30.0, LEAD)
-        book.add_roll(a_roll("R1"))
+        book.recipes.add(HALF)
+        book.lots.add(NewLot("T", "pig", 30.0, TIN, invoice="2024-117"))
+        book.lots.add(NewLot("P", "pig", 30.0, LEAD))
+        book.rolls.add(a_roll("R1"))
     return target
 
 
@@ -83,10 +83,10 @@ def test_a_plan_is_accepted_done_and_taken_back(shop: str, tmp_path: Path) -> No
 
 def test_a_trace_is_text_json_and_a_page(shop: str, tmp_path: Path) -> None:
     with Book.open(shop) as book:
-        book.record_melt("M1", "half", {"T": 10.0, "P": 10.0})
-        book.melt_to_lot("M1", "I1", 20.0)
-        book.record_analysis("lot:T", TIN, laboratory="<b>own</b>", day="2026-01-02")
-        book.attach("lot:T", "invoice.png", PNG)
+        book.melts.record(NewMelt("M1", "half", {"T": 10.0, "P": 10.0}))
+        book.melts.to_lot("M1", "I1", 20.0)
+        book.ledger.analyse("lot:T", TIN, laboratory="<b>own</b>", day="2026-01-02")
+        book.attachments.add("lot:T", "invoice.png", PNG)
     report = told("trace", "I1")
     assert report["sources"] == ["lot:T", "lot:P"]
     assert report["things"]["lot:T"]["invoice"] == "2024-117" and report["things"]["lot:T"]["attachments"] == [
@@ -158,14 +158,14 @@ def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path,
     result = run(*args)
     assert result.exit_code in (0, 1) and "Accepted as 'Merrowby Chapel #1'" in result.output
     with Book.open(target) as book:
-        plan = book.plan()
+        plan = book.plans.plan()
         assert plan is not None
-        assert {r["about"] for r in book.reservations() if r["melt"] == ""} == {f"roll:{r.id}" for r in plan.rolls_used}
+        assert {r.about for r in book.plans.reservations() if r.melt == ""} == {f"roll:{r.id}" for r in plan.rolls_used}
         first = plan.rolls_used[0]
-        book.cut_planned("Merrowby Chapel #1", first.id)
-        pieces = [p for p in book.rows("pieces") if p["roll"] == first.id]
+        book.plans.cut("Merrowby Chapel #1", first.id)
+        pieces = [p for p in book.pieces.rows() if p.roll == first.id]
         assert len(pieces) == len(first.cuts)
-        assert book.doctor()["faults"] == []
+        assert book.keeping.doctor().faults == []
     with pytest.raises(InputError, match="needs the book"):
         run("plan", str(shop_folder / "organ.toml"), "--out", out, "--accept")
 

@@ -11,15 +11,16 @@ from shop_samples import HALF, PNG, TIN, a_roll
 
 from pipemetal.errors import BookError
 from pipemetal.shop import connect
-from pipemetal.shop.book import Book, restore
-from pipemetal.shop.keeping import _Archive, load_dump, table_hashes
-from pipemetal.shop.rowfiles import _load_rows, tables_at
+from pipemetal.shop.archive import Archive
+from pipemetal.shop.book import Book, NewLot, restore
+from pipemetal.shop.dumping import load_dump
+from pipemetal.shop.rowfiles import _load_rows, table_hashes, tables_at
 
 FIXTURES = sorted((Path(__file__).parents[1] / "data" / "shop").glob("book-*.backup"))
 
 
 def hashes(book: Book) -> object:
-    with book.reading() as connection:
+    with book._writer.reading() as connection:
         return table_hashes(connection)
 
 
@@ -29,7 +30,7 @@ def tree(folder: Path) -> dict[str, bytes]:
 
 def older_book(path: Path, fixture: Path) -> None:
     """A SQLite book as an older program left it."""
-    source = _Archive(fixture)
+    source = Archive(fixture)
     engine = connect.engine_for(path, create=True)
     with source.archive, engine.connect().execution_options(writes=True) as connection, connection.begin():
         connect.upgrade(connection, source.manifest["revision"])
@@ -52,10 +53,10 @@ def test_a_backup_of_every_schema_is_restored(
     target = tmp_path / "s.sqlite" if where == "sqlite" else request.getfixturevalue("postgres_url")
     restore(fixture, target)
     with Book.open(target) as book:
-        assert book.doctor()["faults"] == [] and book.doctor()["revision"] == connect.newest_revision()
-        assert {lot.id for lot in book.lots()[0]} >= {"T", "P", "scrap-half"}
-        assert {s.origin for s in book.trace("pipe:Flute C body")["backwards"]} >= {"lot:T", "melt:M1", "roll:R1"}
-        book.add_lot("new", "pig", 5.0, TIN)
+        assert book.keeping.doctor().faults == [] and book.keeping.doctor().revision == connect.newest_revision()
+        assert {lot.id for lot in book.lots.in_stock()[0]} >= {"T", "P", "scrap-half"}
+        assert {s.origin for s in book.trace.flows("pipe:Flute C body").backwards} >= {"lot:T", "melt:M1", "roll:R1"}
+        book.lots.add(NewLot("new", "pig", 5.0, TIN))
 
 
 @pytest.mark.parametrize("where", ["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
@@ -66,8 +67,8 @@ def test_an_older_book_is_copied_before_it_is_brought_up(
     target = tmp_path / "s.sqlite" if where == "sqlite" else request.getfixturevalue("postgres_url")
     older_book(target, FIXTURES[0])
     with Book.open(target) as book:
-        assert book.doctor()["faults"] == []
-        kept = book.backups_folder() / f"before-{connect.newest_revision()}.backup"
+        assert book.keeping.doctor().faults == []
+        kept = book.keeping.backups_folder() / f"before-{connect.newest_revision()}.backup"
     if where == "sqlite":
         with sqlite3.connect(f"{target}.before-{connect.newest_revision()}.sqlite") as copy:
             assert copy.execute("SELECT version_num FROM alembic_version").fetchone() == ("r0001",)
@@ -77,21 +78,21 @@ def test_an_older_book_is_copied_before_it_is_brought_up(
 
 
 def test_a_dump_read_again_is_the_same_dump(book: Book, tmp_path: Path, shop_folder: Path) -> None:
-    book.import_folder(shop_folder)
-    book.add_roll(a_roll(), note="Żółć, =1+1")
-    book.attach("roll:R1", "photo.png", PNG)
-    book.add_person("Ada", "run", pin="4711")
-    book.undo(book.change_roll("R1", 1, place="rack B"))
-    book.dump(tmp_path / "one")
+    book.tables.import_folder(shop_folder)
+    book.rolls.add(a_roll(), note="Żółć, =1+1")
+    book.attachments.add("roll:R1", "photo.png", PNG)
+    book.people.add("Ada", "run", pin="4711")
+    book.history.undo(book.rolls.change("R1", 1, place="rack B").event)
+    book.keeping.dump(tmp_path / "one")
     load_dump(tmp_path / "one", tmp_path / "again.sqlite")
     with Book.open(tmp_path / "again.sqlite") as again:
-        again.dump(tmp_path / "two")
-        assert hashes(again) == hashes(book) and again.attachment("roll:R1 #1")[1] == PNG
+        again.keeping.dump(tmp_path / "two")
+        assert hashes(again) == hashes(book) and again.attachments.content("roll:R1 #1")[1] == PNG
     assert tree(tmp_path / "one") == tree(tmp_path / "two")
     told = json.loads((tmp_path / "one" / "schema.json").read_text())
     assert all(t["meaning"] for t in told["schema"].values())
     with pytest.raises(BookError, match="empty place"):
-        book.dump(tmp_path / "one")
+        book.keeping.dump(tmp_path / "one")
     (tmp_path / "one" / "rolls.jsonl").write_text("")
     with pytest.raises(BookError, match="damaged in rolls"):
         load_dump(tmp_path / "one", tmp_path / "x.sqlite")
@@ -99,12 +100,12 @@ def test_a_dump_read_again_is_the_same_dump(book: Book, tmp_path: Path, shop_fol
 
 
 def test_photos_are_in_the_backup(book: Book, tmp_path: Path) -> None:
-    book.add_roll(a_roll())
-    book.attach("roll:R1", "photo.png", PNG)
-    book.backup(tmp_path / "b")
+    book.rolls.add(a_roll())
+    book.attachments.add("roll:R1", "photo.png", PNG)
+    book.keeping.backup(tmp_path / "b")
     restore(tmp_path / "b", tmp_path / "again.sqlite")
     with Book.open(tmp_path / "again.sqlite") as again:
-        assert again.attachment("roll:R1 #1")[1] == PNG
+        assert again.attachments.content("roll:R1 #1")[1] == PNG
     damaged = (tmp_path / "b").read_bytes().replace(b"an invented picture", b"an altered picture!")
     (tmp_path / "c").write_bytes(damaged)
     with pytest.raises(BookError, match="damaged"):
@@ -116,10 +117,10 @@ def test_the_first_writing_of_a_day_backs_the_book_up_first(book: Book, tmp_path
     folder.mkdir()
     for day in range(1, 30):
         (folder / f"2020-01-{day:02d}.backup").write_bytes(b"")
-    book.keep_daily(folder, keep=5)
+    book.keeping.keep_daily(folder, keep=5)
     before = hashes(book)
-    book.add_lot("T", "pig", 5.0, TIN)
-    book.add_lot("T2", "pig", 5.0, TIN)
+    book.lots.add(NewLot("T", "pig", 5.0, TIN))
+    book.lots.add(NewLot("T2", "pig", 5.0, TIN))
     today = f"{datetime.date.today().isoformat()}.backup"
     assert [p.name for p in sorted(folder.glob("*.backup"))][-2:] == ["2020-01-29.backup", today]
     assert len(list(folder.glob("*.backup"))) == 5
@@ -132,19 +133,19 @@ def test_a_backup_that_cannot_be_made_does_not_stop_the_shop(
     book: Book, tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     (tmp_path / "file").write_text("in the way")
-    book.keep_daily(tmp_path / "file")
-    book.add_lot("T", "pig", 5.0, TIN)
-    assert "backup could not be made" in caplog.text and len(book.lots()[0]) == 1
+    book.keeping.keep_daily(tmp_path / "file")
+    book.lots.add(NewLot("T", "pig", 5.0, TIN))
+    assert "backup could not be made" in caplog.text and len(book.lots.in_stock()[0]) == 1
 
 
 def test_an_altered_photo_is_found_by_the_doctor(tmp_path: Path) -> None:
     with Book.open(tmp_path / "s.sqlite", create=True) as book:
-        book.add_recipe(HALF)
-        book.add_roll(a_roll())
-        book.attach("roll:R1", "photo.png", PNG)
+        book.recipes.add(HALF)
+        book.rolls.add(a_roll())
+        book.attachments.add("roll:R1", "photo.png", PNG)
         with sqlite3.connect(tmp_path / "s.sqlite") as raw:
             raw.execute("UPDATE blobs SET content = x'00'")
         raw.close()
-        assert any("altered" in fault for fault in book.doctor()["faults"])
+        assert any("altered" in fault for fault in book.keeping.doctor().faults)
         with pytest.raises(BookError, match="damaged"):
-            book.attachment("roll:R1 #1")
+            book.attachments.content("roll:R1 #1")

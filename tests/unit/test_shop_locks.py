@@ -10,7 +10,7 @@ from shop_samples import HALF, TIN
 
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import is_book_file, write
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
 from pipemetal.shop.places import holds_nothing
 
 OTHER = """
@@ -24,8 +24,8 @@ there.close()
 def test_looking_at_a_book_takes_no_lock_from_who_works_with_it(tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite"
     with Book.open(path, create=True) as book:
-        book.add_recipe(HALF)
-        with book.reading() as connection:  # held while others come and go
+        book.recipes.add(HALF)
+        with book._writer.reading() as connection:  # held while others come and go
             connection.exec_driver_sql("SELECT count(*) FROM lots").fetchone()
             assert is_book_file(path) and not holds_nothing(path)
             with contextlib.suppress(InputError):
@@ -39,5 +39,5 @@ def test_looking_at_a_book_takes_no_lock_from_who_works_with_it(tmp_path: Path) 
             # who closes a book as the last one clears its log away; that must not happen under us
             subprocess.run([sys.executable, "-c", OTHER, str(path)], check=True)
             assert Path(f"{path}-wal").exists()
-        book.add_lot("T", "pig", 5.0, TIN)
-        assert book.doctor()["faults"] == []
+        book.lots.add(NewLot("T", "pig", 5.0, TIN))
+        assert book.keeping.doctor().faults == []

@@ -11,17 +11,18 @@ from shop_samples import HALF
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.cli.main import cli
-from pipemetal.shop.book import Book
-from pipemetal.shop.melt_records import melt_records
+from pipemetal.shop.book import Book, NewLot, NewMelt
 
 
 def fill(book: Book, melts: int = 8) -> None:
-    book.add_recipe(HALF)
-    book.add_lot("S", "scrap", 5000.0, Composition.parse("Sn 49 Pb bal"), uncertainty_wt_pct=(("Sn", 0.5),))
-    book.add_lot("T", "pig", 5000.0, Composition.parse("Sn 100"))
+    book.recipes.add(HALF)
+    book.lots.add(NewLot("S", "scrap", 5000.0, Composition.parse("Sn 49 Pb bal"), uncertainty_wt_pct=(("Sn", 0.5),)))
+    book.lots.add(NewLot("T", "pig", 5000.0, Composition.parse("Sn 100")))
     for number in range(melts):
-        book.record_melt(
-            f"M{number}", "half", {"S": 300.0, "T": 10.0}, dross_kg=9.0, assay=Composition.parse("Sn 50.5 Pb bal")
+        book.melts.record(
+            NewMelt(
+                f"M{number}", "half", {"S": 300.0, "T": 10.0}, dross_kg=9.0, assay=Composition.parse("Sn 50.5 Pb bal")
+            )
         )
 
 
@@ -29,8 +30,8 @@ def test_what_the_book_lost_is_what_the_fit_learns_from(tmp_path: Path) -> None:
     path = tmp_path / "shop.sqlite"
     with Book.open(path, create=True) as book:
         fill(book)
-        book.record_melt("M9", "half", {"S": 100.0})
-        records, silent = melt_records(book)
+        book.melts.record(NewMelt("M9", "half", {"S": 100.0}))
+        records, silent = book.melts.records()
     assert silent == ("M9",)
     assert len(records) == 8
     assert records[0].out_kg == pytest.approx(301.0)
@@ -45,5 +46,5 @@ def test_what_the_book_lost_is_what_the_fit_learns_from(tmp_path: Path) -> None:
 def test_a_melt_taken_back_teaches_nothing(tmp_path: Path) -> None:
     with Book.open(tmp_path / "shop.sqlite", create=True) as book:
         fill(book, 1)
-        book.undo(book.last_event())
-        assert melt_records(book) == ((), ())
+        book.history.undo(book.history.last())
+        assert book.melts.records() == ((), ())

@@ -12,9 +12,9 @@ from shop_samples import HALF, TIN
 
 from pipemetal.cli.main import cli, main
 from pipemetal.errors import BookError
-from pipemetal.shop.book import Book, restore
+from pipemetal.shop.book import Book, NewLot, restore
 from pipemetal.shop.connect import sqlite_file, without_password
-from pipemetal.shop.keeping import load_dump
+from pipemetal.shop.dumping import load_dump
 from pipemetal.shop.places import PlaceTakenError, holds_nothing
 
 NAMES = [
@@ -32,9 +32,9 @@ NAMES = [
 @pytest.fixture
 def kept(tmp_path: Path) -> Path:
     with Book.open(tmp_path / "first.sqlite", create=True) as book:
-        book.add_recipe(HALF)
-        book.backup(tmp_path / "kept.backup")
-        book.dump(tmp_path / "dump")
+        book.recipes.add(HALF)
+        book.keeping.backup(tmp_path / "kept.backup")
+        book.keeping.dump(tmp_path / "dump")
     return tmp_path
 
 
@@ -47,11 +47,11 @@ def test_a_path_is_a_path(name: str, folder: str, kept: Path, monkeypatch: pytes
     restore(kept / "kept.backup", name)
     assert sorted(p.name for p in place.iterdir()) == [name]
     with Book.open(name) as book:
-        book.add_lot("T", "pig", 5.0, TIN)
-        book.backup(Path("b"))
-        assert book.doctor()["faults"] == []
+        book.lots.add(NewLot("T", "pig", 5.0, TIN))
+        book.keeping.backup(Path("b"))
+        assert book.keeping.doctor().faults == []
     with Book.open(place / name) as book:
-        assert len(book.lots()[0]) == 1
+        assert len(book.lots.in_stock()[0]) == 1
 
 
 @pytest.mark.parametrize("bring", ["restore", "load", "open", "import"])
@@ -70,7 +70,7 @@ def test_a_place_that_holds_no_book_is_an_empty_place(bring: str, leftover: str,
     else:
         Book.open(place, create=True).close()
     with Book.open(place) as book:
-        assert book.doctor()["faults"] == [] and (bring == "open" or book.recipes())
+        assert book.keeping.doctor().faults == [] and (bring == "open" or book.recipes.all())
 
 
 @pytest.mark.parametrize("what", ["book", "text", "folder", "link"])
@@ -104,16 +104,16 @@ def test_books_dumps_and_backups_are_their_owners(kept: Path) -> None:
     held = os.umask(0o022)
     try:
         with Book.open(kept / "s.sqlite", create=True) as book:
-            book.keep_daily()
-            book.add_recipe(HALF)
-            book.add_lot("T", "pig", 5.0, TIN)
-            book._backed_up_on = ""
-            book.add_lot("T2", "pig", 5.0, TIN)
-            book.backup(kept / "b")
-            book.dump(kept / "d")
+            book.keeping.keep_daily()
+            book.recipes.add(HALF)
+            book.lots.add(NewLot("T", "pig", 5.0, TIN))
+            book.keeping._backed_up_on = ""
+            book.lots.add(NewLot("T2", "pig", 5.0, TIN))
+            book.keeping.backup(kept / "b")
+            book.keeping.dump(kept / "d")
             found = [
                 p
-                for root in (kept / "s.sqlite", kept / "b", kept / "d", book.backups_folder())
+                for root in (kept / "s.sqlite", kept / "b", kept / "d", book.keeping.backups_folder())
                 for p in [root, *root.rglob("*")]
             ]
             found += [Path(f"{kept / 's.sqlite'}-wal")]
@@ -123,20 +123,20 @@ def test_books_dumps_and_backups_are_their_owners(kept: Path) -> None:
     assert len(found) > 15 and {stat.S_IMODE(p.stat().st_mode) & 0o077 for p in found} == {0}
     (kept / "s.sqlite").chmod(0o644)  # who shares a book on purpose goes on doing so
     with Book.open(kept / "s.sqlite") as book:
-        book.add_lot("T3", "pig", 5.0, TIN)
+        book.lots.add(NewLot("T3", "pig", 5.0, TIN))
     assert stat.S_IMODE((kept / "s.sqlite").stat().st_mode) == 0o644
 
 
 def test_todays_backup_stays_though_the_clock_was_set_back(kept: Path) -> None:
     with Book.open(kept / "s.sqlite", create=True) as book:
-        book.add_recipe(HALF)
+        book.recipes.add(HALF)
         folder = kept / "kept"
         folder.mkdir()
         for day in range(1, 15):
-            book.backup(folder / f"2999-01-{day:02d}.backup")
-        book.keep_daily(folder)
+            book.keeping.backup(folder / f"2999-01-{day:02d}.backup")
+        book.keeping.keep_daily(folder)
         for k in range(3):
-            book.add_lot(f"T{k}", "pig", 5.0, TIN)
+            book.lots.add(NewLot(f"T{k}", "pig", 5.0, TIN))
     names = sorted(p.name for p in folder.glob("*.backup"))
     assert f"{datetime.date.today().isoformat()}.backup" in names and len(names) == 14
     assert "2999-01-14.backup" in names and "2999-01-01.backup" not in names
@@ -145,8 +145,8 @@ def test_todays_backup_stays_though_the_clock_was_set_back(kept: Path) -> None:
 def test_a_full_temporary_folder_says_nothing_of_the_book(kept: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("tempfile.tempdir", "/proc/none")
     with Book.open(kept / "first.sqlite") as book:
-        book.backup(kept / "again.backup")
-        book.dump(kept / "dump again")
+        book.keeping.backup(kept / "again.backup")
+        book.keeping.dump(kept / "dump again")
     assert zipfile.is_zipfile(kept / "again.backup")
 
 

@@ -8,35 +8,36 @@ from shop_samples import LEAD, TIN, a_plan, a_roll, as_plan
 
 from pipemetal.errors import BookError
 from pipemetal.shop.as_planned import NotAsPlannedError
-from pipemetal.shop.book import Book, UndoFirstError
+from pipemetal.shop.book import Book, NewLot, UndoFirstError
+from pipemetal.shop.rows import CastOrderRow
 from pipemetal.shop.stock import book_stock
 
 
 @pytest.fixture
 def stocked(book: Book) -> Book:
-    book.add_lot("T", "pig", 30.0, TIN)
-    book.add_lot("P", "pig", 30.0, LEAD)
-    book.add_roll(a_roll("R1"))
-    book.add_roll(a_roll("R2"))
+    book.lots.add(NewLot("T", "pig", 30.0, TIN))
+    book.lots.add(NewLot("P", "pig", 30.0, LEAD))
+    book.rolls.add(a_roll("R1"))
+    book.rolls.add(a_roll("R2"))
     return book
 
 
 def test_an_accepted_plan_reserves_rolls_for_ranks_and_metal_for_melts(stocked: Book) -> None:
-    _, plan_id = stocked.accept_plan(as_plan(a_plan()))
-    assert plan_id == "Chapel #1" and stocked.plan_state(plan_id) == "accepted"
-    (found,) = stocked.find_rolls(state="reserved")
+    _, plan_id = stocked.plans.accept(as_plan(a_plan()))
+    assert plan_id == "Chapel #1" and stocked.plans.state(plan_id) == "accepted"
+    (found,) = stocked.rolls.find(state="reserved")
     assert (found.roll.id, found.roll.reserved_for) == ("R1", "Chapel #1: Flute 8")
-    assert {f.roll.id for f in stocked.find_rolls()} == {"R1", "R2"}
-    assert {(r["about"], r["melt"], r["mass_kg"]) for r in stocked.reservations(plan_id)} == {
+    assert {f.roll.id for f in stocked.rolls.find()} == {"R1", "R2"}
+    assert {(r.about, r.melt, r.mass_kg) for r in stocked.plans.reservations(plan_id)} == {
         ("roll:R1", "", 10.0),
         ("lot:T", "M1", 20.0),
         ("lot:P", "M1", 20.0),
     }
-    assert [(c["sheet"], c["pour"].charge_kg) for c in stocked.cast_list()] == [("N1", 15.0)]
+    assert [(c.sheet, c.pour.charge_kg) for c in stocked.plans.cast_list()] == [("N1", 15.0)]
 
 
 def test_what_is_reserved_is_left_out_of_another_plan_unless_asked(stocked: Book) -> None:
-    stocked.accept_plan(as_plan(a_plan()))
+    stocked.plans.accept(as_plan(a_plan()))
     left = book_stock(stocked)
     assert [r.id for r in left.rack] == ["R2"]
     assert {lot.id: lot.mass_kg for lot in left.lots} == {"T": 10.0, "P": 10.0}
@@ -46,63 +47,63 @@ def test_what_is_reserved_is_left_out_of_another_plan_unless_asked(stocked: Book
 
 
 def test_two_plans_cannot_have_the_same_metal(stocked: Book) -> None:
-    stocked.accept_plan(as_plan(a_plan()))
-    before = stocked.last_event()
+    stocked.plans.accept(as_plan(a_plan()))
+    before = stocked.history.last()
     with pytest.raises(BookError, match=r"R1 \(Chapel #1: Flute 8\)"):
-        stocked.accept_plan(as_plan(a_plan("Hall")))
+        stocked.plans.accept(as_plan(a_plan("Hall")))
     with pytest.raises(BookError, match=r"T \(M1 needs 20.00 kg, 10\.00 kg are free\)"):
-        stocked.accept_plan(as_plan(a_plan("Hall") | {"rolls_used": []}))
-    assert stocked.last_event() == before
+        stocked.plans.accept(as_plan(a_plan("Hall") | {"rolls_used": []}))
+    assert stocked.history.last() == before
 
 
 def test_an_accepted_plan_is_taken_back_in_one_step(stocked: Book) -> None:
-    event, plan_id = stocked.accept_plan(as_plan(a_plan()))
-    given_up = stocked.give_up_plan(plan_id)
-    assert stocked.reservations() == [] and stocked.cast_list() == [] and len(stocked.rack()) == 2
-    stocked.undo(given_up)
-    assert stocked.plan_state(plan_id) == "accepted" and len(stocked.reservations()) == 3
-    stocked.undo(event)
-    assert stocked.reservations() == [] and len(stocked.rack()) == 2 and stocked.plans() == []
-    _, again = stocked.accept_plan(as_plan(a_plan()))
-    assert stocked.plan_state(again) == "accepted"
+    event, plan_id = stocked.plans.accept(as_plan(a_plan()))
+    given_up = stocked.plans.give_up(plan_id).event
+    assert stocked.plans.reservations() == [] and stocked.plans.cast_list() == [] and len(stocked.rolls.rack()) == 2
+    stocked.history.undo(given_up)
+    assert stocked.plans.state(plan_id) == "accepted" and len(stocked.plans.reservations()) == 3
+    stocked.history.undo(event)
+    assert stocked.plans.reservations() == [] and len(stocked.rolls.rack()) == 2 and stocked.plans.all() == []
+    _, again = stocked.plans.accept(as_plan(a_plan()))
+    assert stocked.plans.state(again) == "accepted"
 
 
 def test_a_kept_plan_can_be_accepted_later(stocked: Book) -> None:
-    key = stocked.add_plan(as_plan(a_plan()))[1]
-    assert stocked.plan_state(key) == "kept"
-    stocked.accept_plan(key)
+    key = stocked.plans.keep(as_plan(a_plan())).value
+    assert stocked.plans.state(key) == "kept"
+    stocked.plans.accept(key)
     with pytest.raises(BookError, match="accepted already"):
-        stocked.accept_plan(key)
-    stocked.give_up_plan(key)
-    stocked.accept_plan(key)
-    assert len(stocked.reservations(key)) == 3
+        stocked.plans.accept(key)
+    stocked.plans.give_up(key)
+    stocked.plans.accept(key)
+    assert len(stocked.plans.reservations(key)) == 3
 
 
 def test_a_roll_is_booked_as_planned_and_undone(stocked: Book) -> None:
-    _, plan_id = stocked.accept_plan(as_plan(a_plan()))
-    before = stocked.balances()
-    event, remnants = stocked.cut_planned(plan_id, "R1")
-    assert remnants == ("R1-1",) and stocked.row("rolls", "R1-1")["parent"] == "R1"
-    piece = stocked.row("pieces", "Flute 8 C body")
-    assert (piece["roll"], piece["plan"], piece["rank"], piece["pipe"], piece["box"]) == (
+    _, plan_id = stocked.plans.accept(as_plan(a_plan()))
+    before = stocked.ledger.balances()
+    event, remnants = stocked.plans.cut(plan_id, "R1")
+    assert remnants == ("R1-1",) and stocked.rolls.row("R1-1").parent == "R1"
+    piece = stocked.pieces.row("Flute 8 C body")
+    assert (piece.roll, piece.plan, piece.rank, piece.pipe, piece.box) == (
         "R1",
         plan_id,
         "Flute 8",
         "Flute 8 C",
         "[10.0,10.0,810.0,510.0]",
     )
-    stock = stocked.stock()
+    stock = stocked.ledger.stock()
     assert sum(stock["pipe:Flute 8 C body"].values()) == pytest.approx(3.5)
     assert sum(stock["kerf"].values()) == pytest.approx((1.3 + 0.9) * 1.0 * 1.0 * 8.7e-3, rel=0.05)
     assert "roll:R1" not in stock and sum(stock["lot:scrap-half"].values()) > 0.0
-    assert {r["about"] for r in stocked.reservations(plan_id)} == {"lot:T", "lot:P"}
-    stocked.undo(event)
-    assert stocked.balances() == before and stocked.row("rolls", "R1")["state"] == "reserved"
-    assert len(stocked.reservations(plan_id)) == 3
-    stocked.cut_planned(plan_id, "R1")
-    stocked.give_up_plan(plan_id)
-    assert stocked.row("rolls", "R1")["state"] == "cut"
-    assert stocked.doctor()["faults"] == []
+    assert {r.about for r in stocked.plans.reservations(plan_id)} == {"lot:T", "lot:P"}
+    stocked.history.undo(event)
+    assert stocked.ledger.balances() == before and stocked.rolls.row("R1").state == "reserved"
+    assert len(stocked.plans.reservations(plan_id)) == 3
+    stocked.plans.cut(plan_id, "R1")
+    stocked.plans.give_up(plan_id)
+    assert stocked.rolls.row("R1").state == "cut"
+    assert stocked.keeping.doctor().faults == []
 
 
 def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
@@ -113,55 +114,55 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
 
     plan = a_plan()
     plan["new_sheets"][0]["cuts"] = [plan["rolls_used"][0]["cuts"][0] | {"blank": "Flute 8 F body"}]
-    _, plan_id = stocked.accept_plan(as_plan(plan))
-    stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 20.5, "P": 19.5})
+    _, plan_id = stocked.plans.accept(as_plan(plan))
+    stocked.plans.charge(plan_id, "M1", "2026-17", weighed_kg={"T": 20.5, "P": 19.5})
     with pytest.raises(BookError, match="booked already"):
-        stocked.charge_planned(plan_id, "M1", "2026-18", weighed_kg={"T": 1.0})
-    assert sum(stocked.stock()["melt:2026-17"].values()) == pytest.approx(39.8)
-    assert {r["about"] for r in stocked.reservations(plan_id)} == {"roll:R1"}
-    (order,) = stocked.cast_list(plan_id)
+        stocked.plans.charge(plan_id, "M1", "2026-18", weighed_kg={"T": 1.0})
+    assert sum(stocked.ledger.stock()["melt:2026-17"].values()) == pytest.approx(39.8)
+    assert {r.about for r in stocked.plans.reservations(plan_id)} == {"roll:R1"}
+    (order,) = stocked.plans.cast_list(plan_id)
     log = dataclasses.replace(read_log(packaged_file("log.csv"))[0], id="C1", day="2026-05-04")
-    event = stocked.record_cast(log, melt="2026-17", used_kg=12.0, order=order["id"])
-    assert stocked.cast_list(plan_id) == [] and stocked.row("cast_orders", order["id"])["cast"] == "C1"
-    entered = stocked.add_roll(a_roll("R40"), cast="C1")
-    assert {r["about"] for r in stocked.reservations(plan_id)} == {"roll:R1", "roll:R40"}
-    (found,) = stocked.find_rolls(melt="2026-17", made=("2026", "2026-05"))
+    event = stocked.casts.record(log, melt="2026-17", used_kg=12.0, order=order.id).event
+    assert stocked.plans.cast_list(plan_id) == [] and stocked._writer.row(CastOrderRow, order.id).cast == "C1"
+    entered = stocked.rolls.add(a_roll("R40"), cast="C1").event
+    assert {r.about for r in stocked.plans.reservations(plan_id)} == {"roll:R1", "roll:R40"}
+    (found,) = stocked.rolls.find(melt="2026-17", made=("2026", "2026-05"))
     assert (found.roll.id, found.roll.day, found.roll.melt) == ("R40", "2026-05-04", "2026-17")
     assert found.roll.reserved_for == "Chapel #1: sheet N1"
-    cut, _ = stocked.cut_planned(plan_id, "R40")
-    assert stocked.row("pieces", "Flute 8 F body")["roll"] == "R40"
-    stocked.undo(cut)
-    assert stocked.find_rolls(made=("2026-06", "")) == []
+    cut, _ = stocked.plans.cut(plan_id, "R40")
+    assert stocked.pieces.row("Flute 8 F body").roll == "R40"
+    stocked.history.undo(cut)
+    assert stocked.rolls.find(made=("2026-06", "")) == []
     with pytest.raises(UndoFirstError, match="back first"):
-        stocked.undo(event)
-    stocked.undo(entered)
-    assert "roll:R40" not in {r["about"] for r in stocked.reservations(plan_id)}
-    stocked.undo(event)
-    assert len(stocked.cast_list(plan_id)) == 1
+        stocked.history.undo(event)
+    stocked.history.undo(entered)
+    assert "roll:R40" not in {r.about for r in stocked.plans.reservations(plan_id)}
+    stocked.history.undo(event)
+    assert len(stocked.plans.cast_list(plan_id)) == 1
 
 
 def test_metal_that_is_still_to_be_bought_is_not_charged(stocked: Book) -> None:
     plan = a_plan()
     plan["melts"][0]["lots"].append({"id": "buy Sb", "kind": "buy", "mass_kg": 1.0})
-    _, plan_id = stocked.accept_plan(as_plan(plan))
+    _, plan_id = stocked.plans.accept(as_plan(plan))
     with pytest.raises(BookError, match="still to be bought: buy Sb"):
-        stocked.charge_planned(plan_id, "M1", "X")
+        stocked.plans.charge(plan_id, "M1", "X")
 
 
 def test_a_roll_freed_or_cut_by_hand_is_reserved_no_more(stocked: Book) -> None:
     from pipemetal.shop.book import Piece
 
-    _, plan_id = stocked.accept_plan(as_plan(a_plan()))
-    version = stocked.row("rolls", "R1")["version"]
-    event = stocked.change_roll("R1", version, place="rack C", state="on rack")
-    assert stocked.row("rolls", "R1")["reserved_for"] == ""
-    assert "roll:R1" not in {r["about"] for r in stocked.reservations(plan_id)}
-    stocked.undo(event)
-    assert "roll:R1" in {r["about"] for r in stocked.reservations(plan_id)}
-    stocked.cut_roll("R1", [Piece("by hand", (10.0, 10.0, 500.0, 500.0))])
-    assert "roll:R1" not in {r["about"] for r in stocked.reservations(plan_id)}
+    _, plan_id = stocked.plans.accept(as_plan(a_plan()))
+    version = stocked.rolls.row("R1").version
+    event = stocked.rolls.change("R1", version, place="rack C", state="on rack").event
+    assert stocked.rolls.row("R1").reserved_for == ""
+    assert "roll:R1" not in {r.about for r in stocked.plans.reservations(plan_id)}
+    stocked.history.undo(event)
+    assert "roll:R1" in {r.about for r in stocked.plans.reservations(plan_id)}
+    stocked.rolls.cut("R1", [Piece("by hand", (10.0, 10.0, 500.0, 500.0))])
+    assert "roll:R1" not in {r.about for r in stocked.plans.reservations(plan_id)}
     with pytest.raises(BookError, match="not there to be cut"):
-        stocked.cut_planned(plan_id, "R1")
+        stocked.plans.cut(plan_id, "R1")
 
 
 def test_a_sheet_that_came_out_smaller_than_planned_is_not_booked_as_planned(stocked: Book) -> None:
@@ -169,31 +170,31 @@ def test_a_sheet_that_came_out_smaller_than_planned_is_not_booked_as_planned(sto
     plan["new_sheets"][0]["cuts"] = [
         plan["rolls_used"][0]["cuts"][0] | {"blank": "Flute 8 E body", "length_mm": 1500.0}
     ]
-    _, plan_id = stocked.accept_plan(as_plan(plan))
-    stocked.add_roll(a_roll("N1", length=1400.0))
+    _, plan_id = stocked.plans.accept(as_plan(plan))
+    stocked.rolls.add(a_roll("N1", length=1400.0))
     with pytest.raises(BookError, match="does not reach for blank 'Flute 8 E body'"):
-        stocked.cut_planned(plan_id, "N1")
-    assert stocked.row("rolls", "N1")["state"] == "on rack"
+        stocked.plans.cut(plan_id, "N1")
+    assert stocked.rolls.row("N1").state == "on rack"
 
 
 def test_a_melt_weighed_otherwise_than_planned_is_told_before_it_is_booked(stocked: Book) -> None:
-    _, plan_id = stocked.accept_plan(as_plan(a_plan()))
+    _, plan_id = stocked.plans.accept(as_plan(a_plan()))
     with pytest.raises(NotAsPlannedError, match=r"T: 15\.0 kg weighed, 20\.0 kg planned"):
-        stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 15.0, "P": 20.0}, sure=False)
-    assert stocked.rows("melts") == [] and len(stocked.reservations(plan_id)) == 3, "nothing was booked"
-    stocked.charge_planned(plan_id, "M1", "2026-17", weighed_kg={"T": 19.8, "P": 20.1}, sure=False)
-    assert len(stocked.rows("melts")) == 1
+        stocked.plans.charge(plan_id, "M1", "2026-17", weighed_kg={"T": 15.0, "P": 20.0}, sure=False)
+    assert stocked.melts.rows() == [] and len(stocked.plans.reservations(plan_id)) == 3, "nothing was booked"
+    stocked.plans.charge(plan_id, "M1", "2026-17", weighed_kg={"T": 19.8, "P": 20.1}, sure=False)
+    assert len(stocked.melts.rows()) == 1
 
 
 def test_a_plan_changed_by_hand_keeps_its_history_small(stocked: Book) -> None:
-    _, plan_id = stocked.accept_plan(as_plan(a_plan() | {"learned": "x" * 60_000}))
-    before = stocked.plan(plan_id)
+    _, plan_id = stocked.plans.accept(as_plan(a_plan() | {"learned": "x" * 60_000}))
+    before = stocked.plans.plan(plan_id)
     assert before is not None
     sheet = before.rolls_used[0]
     moved = replace(sheet, cuts=(replace(sheet.cuts[0], x_mm=9.0), *sheet.cuts[1:]))
-    event = stocked.change_plan(plan_id, replace(before, rolls_used=(moved,)))
-    assert len(json.dumps(stocked.event(event).changes)) < 5_000
+    event = stocked.plans.change(plan_id, replace(before, rolls_used=(moved,))).event
+    assert len(json.dumps(stocked.history.event(event).changes)) < 5_000
     with pytest.raises(BookError, match="laid so already"):
-        stocked.change_plan(plan_id, replace(before, rolls_used=(moved,)))
-    stocked.undo(event)
-    assert stocked.plan(plan_id) == before
+        stocked.plans.change(plan_id, replace(before, rolls_used=(moved,)))
+    stocked.history.undo(event)
+    assert stocked.plans.plan(plan_id) == before

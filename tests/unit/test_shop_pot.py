@@ -9,130 +9,135 @@ from shop_samples import HALF, LEAD, TIN, a_plan, a_roll, as_plan
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
-from pipemetal.shop.book import Book, NotFreeError, StaleSaveError, UndoFirstError
-from pipemetal.shop.heels import standing_melts
-from pipemetal.shop.melt_records import melt_records
-from pipemetal.shop.stock import free_lots
+from pipemetal.shop.book import Book, NewLot, NotFreeError, StaleSaveError, UndoFirstError
 
 
 def stocked(book: Book) -> Book:
-    book.add_lot("T", "pig", 50.0, TIN, price_per_kg=30.0)
-    book.add_lot("P", "pig", 50.0, LEAD, price_per_kg=2.0)
+    book.lots.add(NewLot("T", "pig", 50.0, TIN, price_per_kg=30.0))
+    book.lots.add(NewLot("P", "pig", 50.0, LEAD, price_per_kg=2.0))
     return book
 
 
 def total(book: Book, account: str) -> float:
-    return sum(book.stock().get(account, {}).values())
+    return sum(book.ledger.stock().get(account, {}).values())
 
 
 def test_what_was_weighed_is_what_the_melt_holds(book: Book) -> None:
-    event = stocked(book).charge("M1", "half", {"T": 20.0, "P": 20.5}, dross_kg=0.5, day="2026-11-25", note="by hand")
-    assert book.stock()["melt:M1"] == pytest.approx({"Sn": 20.0 * 40 / 40.5, "Pb": 20.5 * 40 / 40.5})
-    assert json.loads(book.row("melts", "M1")["inputs"]) == {"T": 20.0, "P": 20.5}
-    (melt,) = standing_melts(book)
+    event = (
+        stocked(book)
+        .melts.charge("M1", "half", {"T": 20.0, "P": 20.5}, dross_kg=0.5, day="2026-11-25", note="by hand")
+        .event
+    )
+    assert book.ledger.stock()["melt:M1"] == pytest.approx({"Sn": 20.0 * 40 / 40.5, "Pb": 20.5 * 40 / 40.5})
+    assert json.loads(book.melts.row("M1").inputs) == {"T": 20.0, "P": 20.5}
+    (melt,) = book.melts.standing()
     assert (melt.left_kg, melt.recipe, melt.day) == (pytest.approx(40.0), "half", "2026-11-25")
     assert melt.price_per_kg == pytest.approx((20 * 30 + 20.5 * 2) / 40.5)
-    book.undo(event)
-    assert total(book, "lot:T") == pytest.approx(50.0) and standing_melts(book) == ()
+    book.history.undo(event)
+    assert total(book, "lot:T") == pytest.approx(50.0) and book.melts.standing() == ()
 
 
 def test_the_heel_of_a_melt_goes_into_the_next_one(book: Book) -> None:
-    stocked(book).charge("M1", "half", {"T": 10.0, "P": 10.0})
-    book.charge("M2", "half", {"T": 5.0}, heel_of="M1", heel_kg=8.0)
-    assert book.stock()["melt:M2"] == pytest.approx({"Sn": 9.0, "Pb": 4.0})
-    book.charge("M3", "half", {"P": 1.0}, heel_of="M1")
-    assert "melt:M1" not in book.stock() and total(book, "melt:M3") == pytest.approx(13.0)
+    stocked(book).melts.charge("M1", "half", {"T": 10.0, "P": 10.0})
+    book.melts.charge("M2", "half", {"T": 5.0}, heel_of="M1", heel_kg=8.0)
+    assert book.ledger.stock()["melt:M2"] == pytest.approx({"Sn": 9.0, "Pb": 4.0})
+    book.melts.charge("M3", "half", {"P": 1.0}, heel_of="M1")
+    assert "melt:M1" not in book.ledger.stock() and total(book, "melt:M3") == pytest.approx(13.0)
     with pytest.raises(BookError, match="holds no metal any more"):
-        book.charge("M4", "half", {"P": 1.0}, heel_of="M1")
+        book.melts.charge("M4", "half", {"P": 1.0}, heel_of="M1")
 
 
 def test_a_heel_that_the_book_did_not_know_is_counted_in_with_its_elements(book: Book) -> None:
-    event = stocked(book).charge(
-        "M1", "half", {"T": 5.0}, heel_kg=10.0, heel_metal=Composition.parse("Sn 40 Pb bal"), dross_kg=0.3
+    event = (
+        stocked(book)
+        .melts.charge(
+            "M1", "half", {"T": 5.0}, heel_kg=10.0, heel_metal=Composition.parse("Sn 40 Pb bal"), dross_kg=0.3
+        )
+        .event
     )
     assert total(book, "melt:M1") == pytest.approx(14.7)
-    assert book.stock()["counted"] == pytest.approx({"Sn": -4.0, "Pb": -6.0})
-    (record,), _ = melt_records(book)
+    assert book.ledger.stock()["counted"] == pytest.approx({"Sn": -4.0, "Pb": -6.0})
+    (record,), _ = book.melts.records()
     assert record.heel is not None and record.heel.composition.wt_pct("Sn") == pytest.approx(40.0)
-    assert "counted" in {step.origin for step in book.trace("melt:M1")["backwards"]}
-    book.undo(event)
-    assert book.rows("melts") == [] and "counted" not in book.stock()
+    assert "counted" in {step.origin for step in book.trace.flows("melt:M1").backwards}
+    book.history.undo(event)
+    assert book.melts.rows() == [] and "counted" not in book.ledger.stock()
 
 
 def test_metal_that_a_plan_keeps_is_refused_with_its_plan(book: Book) -> None:
-    stocked(book).add_roll(a_roll())
-    _, plan = book.accept_plan(as_plan(a_plan()))
-    assert {lot.id: lot.mass_kg for lot in free_lots(book)[0]} == {"T": 30.0, "P": 30.0}
+    stocked(book).rolls.add(a_roll())
+    _, plan = book.plans.accept(as_plan(a_plan()))
+    assert {lot.id: lot.mass_kg for lot in book.lots.free()[0]} == {"T": 30.0, "P": 30.0}
     with pytest.raises(NotFreeError) as refused:
-        book.charge("X", "half", {"T": 31.0, "P": 60.0, "none": 1.0})
+        book.melts.charge("X", "half", {"T": 31.0, "P": 60.0, "none": 1.0})
     tin, lead, none = refused.value.short
     assert (tin.free_kg, tin.reserved_for) == (30.0, ((plan, 20.0),))
     assert lead.weighed_kg == 60.0 and none.held_kg is None
     assert "20 kg reserved for Chapel #1" in str(refused.value) and "none (not in the book)" in str(refused.value)
-    assert book.rows("melts") == []
-    book.charge("X", "half", {"T": 30.0, "P": 30.0})
-    book.charge_planned(plan, "M1", "2026-M1")
+    assert book.melts.rows() == []
+    book.melts.charge("X", "half", {"T": 30.0, "P": 30.0})
+    book.plans.charge(plan, "M1", "2026-M1")
 
 
 def test_a_plans_own_melt_is_corrected_with_the_plans_own_metal(book: Book) -> None:
-    stocked(book).add_roll(a_roll())
+    stocked(book).rolls.add(a_roll())
     plan = a_plan(tin_kg=40.0)
     plan["melts"].append(
         {"name": "M2", "recipe": "half", "heel_kg": 0.0, "lots": [{"id": "T", "kind": "pig", "mass_kg": 10.0}]}
     )
-    _, key = book.accept_plan(as_plan(plan))
-    book.charge_planned(key, "M1", "2026-M1", weighed_kg={"P": 30.0, "T": 5.0})
-    book.charge("other", "half", {"P": 5.0})
+    _, key = book.plans.accept(as_plan(plan))
+    book.plans.charge(key, "M1", "2026-M1", weighed_kg={"P": 30.0, "T": 5.0})
+    book.melts.charge("other", "half", {"P": 5.0})
     with pytest.raises(NotFreeError, match="reserved"):
-        book.correct_melt("other", {"T": 40.0})
-    book.correct_melt("2026-M1", {"T": 45.0})
+        book.melts.correct("other", {"T": 40.0})
+    book.melts.correct("2026-M1", {"T": 45.0})
     assert total(book, "melt:2026-M1") == pytest.approx(79.8)
 
 
 def test_a_correction_extends_what_went_in_and_sets_the_assay_aside(book: Book) -> None:
-    stocked(book).charge("M1", "half", {"T": 20.0, "P": 24.0}, dross_kg=0.4, note="cold day")
-    book.record_analysis("melt:M1", Composition.parse("Sn 45 Pb bal"))
-    version = book.row("melts", "M1")["version"]
-    event = book.correct_melt("M1", {"T": 5.0}, dross_kg=0.1, version=version, note="assayed low")
-    row = book.row("melts", "M1")
-    assert json.loads(row["inputs"]) == {"T": 25.0, "P": 24.0}
-    assert row["dross_kg"] == pytest.approx(0.5) and row["assay"] == ""
-    assert row["note"] == "cold day; assay before it was corrected: Sn 45 Pb bal; assayed low"
+    stocked(book).melts.charge("M1", "half", {"T": 20.0, "P": 24.0}, dross_kg=0.4, note="cold day")
+    book.ledger.analyse("melt:M1", Composition.parse("Sn 45 Pb bal"))
+    version = book.melts.row("M1").version
+    event = book.melts.correct("M1", {"T": 5.0}, dross_kg=0.1, version=version, note="assayed low").event
+    row = book.melts.row("M1")
+    assert json.loads(row.inputs) == {"T": 25.0, "P": 24.0}
+    assert row.dross_kg == pytest.approx(0.5) and row.assay == ""
+    assert row.note == "cold day; assay before it was corrected: Sn 45 Pb bal; assayed low"
     assert total(book, "melt:M1") == pytest.approx(48.5)
-    assert {s.origin for s in book.trace("melt:M1")["backwards"] if s.event == event} == {"lot:T"}
+    assert {s.origin for s in book.trace.flows("melt:M1").backwards if s.event == event} == {"lot:T"}
     with pytest.raises(StaleSaveError):
-        book.correct_melt("M1", {"T": 1.0}, version=version)
-    book.undo(event)
-    assert book.row("melts", "M1")["assay"] == "Sn 45 Pb bal" and total(book, "melt:M1") == pytest.approx(43.6)
+        book.melts.correct("M1", {"T": 1.0}, version=version)
+    book.history.undo(event)
+    assert book.melts.row("M1").assay == "Sn 45 Pb bal" and total(book, "melt:M1") == pytest.approx(43.6)
 
 
 def test_a_charge_is_not_taken_back_under_its_correction(book: Book) -> None:
-    charged = stocked(book).charge("M1", "half", {"T": 20.0, "P": 20.0})
-    corrected = book.correct_melt("M1", {"T": 1.0})
+    charged = stocked(book).melts.charge("M1", "half", {"T": 20.0, "P": 20.0}).event
+    corrected = book.melts.correct("M1", {"T": 1.0}).event
     with pytest.raises(UndoFirstError):
-        book.undo(charged)
-    book.undo(corrected)
-    book.undo(charged)
-    assert book.rows("melts") == []
+        book.history.undo(charged)
+    book.history.undo(corrected)
+    book.history.undo(charged)
+    assert book.melts.rows() == []
 
 
 def test_dross_is_learnt_from_a_corrected_melt_too(book: Book) -> None:
-    stocked(book).charge("M1", "half", {"T": 20.0, "P": 20.0}, dross_kg=0.4)
-    book.correct_melt("M1", {"T": 5.0}, dross_kg=0.2)
-    book.record_analysis("melt:M1", Composition.parse("Sn 55.2 Pb bal"))
-    (record,), _ = melt_records(book)
+    stocked(book).melts.charge("M1", "half", {"T": 20.0, "P": 20.0}, dross_kg=0.4)
+    book.melts.correct("M1", {"T": 5.0}, dross_kg=0.2)
+    book.ledger.analyse("melt:M1", Composition.parse("Sn 55.2 Pb bal"))
+    (record,), _ = book.melts.records()
     assert (record.in_kg, record.out_kg) == (pytest.approx(45.0), pytest.approx(44.4))
     assert record.assay is not None and record.dross_kg == pytest.approx(0.6)
 
 
 def test_an_assay_after_metal_was_poured_off_and_replaced_says_nothing_of_what_went_in(book: Book) -> None:
-    stocked(book).charge("M1", "half", {"T": 20.0, "P": 20.0}, dross_kg=0.4)
-    poured = book.melt_to_lot("M1", "ingots", 10.0)
-    book.correct_melt("M1", {"T": 5.0})
-    book.record_analysis("melt:M1", Composition.parse("Sn 57 Pb bal"))
-    (record,), _ = melt_records(book)
+    stocked(book).melts.charge("M1", "half", {"T": 20.0, "P": 20.0}, dross_kg=0.4)
+    poured = book.melts.to_lot("M1", "ingots", 10.0).event
+    book.melts.correct("M1", {"T": 5.0})
+    book.ledger.analyse("melt:M1", Composition.parse("Sn 57 Pb bal"))
+    (record,), _ = book.melts.records()
     assert record.assay is None and record.out_kg == pytest.approx(44.6)
-    assert poured < book.last_event()
+    assert poured < book.history.last()
 
 
 @pytest.mark.parametrize(
@@ -147,32 +152,32 @@ def test_an_assay_after_metal_was_poured_off_and_replaced_says_nothing_of_what_w
 def test_a_correction_that_cannot_be_is_refused_whole(
     book: Book, added: dict[str, float], dross: float, told: str
 ) -> None:
-    stocked(book).charge("M1", "half", {"T": 20.0, "P": 20.0})
-    before = book.balances()
+    stocked(book).melts.charge("M1", "half", {"T": 20.0, "P": 20.0})
+    before = book.ledger.balances()
     with pytest.raises(BookError, match=told):
-        book.correct_melt("M1", added, dross_kg=dross)
-    assert book.balances() == before
+        book.melts.correct("M1", added, dross_kg=dross)
+    assert book.ledger.balances() == before
     with pytest.raises(BookError, match="not in the book"):
-        book.correct_melt("M9", {"T": 1.0})
+        book.melts.correct("M9", {"T": 1.0})
 
 
 def test_a_roll_sold_whole_hangs_there_no_more(book: Book) -> None:
-    book.add_roll(a_roll())
+    book.rolls.add(a_roll())
     mass = total(book, "roll:R1")
-    event = book.sell("roll:R1", mass)
-    assert book.row("rolls", "R1")["state"] == "sold" and book.rack() == ()
-    book.undo(event)
-    assert book.row("rolls", "R1")["state"] == "on rack" and total(book, "roll:R1") == pytest.approx(mass)
-    stocked(book).accept_plan(as_plan(a_plan()))
+    event = book.ledger.sell("roll:R1", mass).event
+    assert book.rolls.row("R1").state == "sold" and book.rolls.rack() == ()
+    book.history.undo(event)
+    assert book.rolls.row("R1").state == "on rack" and total(book, "roll:R1") == pytest.approx(mass)
+    stocked(book).plans.accept(as_plan(a_plan()))
     with pytest.raises(BookError, match="reserved for"):
-        book.sell("roll:R1", mass)
+        book.ledger.sell("roll:R1", mass)
 
 
 def test_the_last_of_a_lot_weighed_in_pounds_is_not_refused_for_its_rounding(book: Book) -> None:
-    book.add_lot("S7", "scrap", 140.0, HALF.target)
+    book.lots.add(NewLot("S7", "scrap", 140.0, HALF.target))
     in_kg = 308.65 * 0.45359237  # what a list of 140 kg says in pounds
-    book.charge("M1", "half", {"S7": in_kg})
-    assert in_kg > 140.001 and "lot:S7" not in book.stock()
+    book.melts.charge("M1", "half", {"S7": in_kg})
+    assert in_kg > 140.001 and "lot:S7" not in book.ledger.stock()
 
 
 MASS, GRAMS = st.floats(0.5, 18.0), st.integers(0, 400).map(lambda grams: grams / 1000)
@@ -181,7 +186,7 @@ MASS, GRAMS = st.floats(0.5, 18.0), st.integers(0, 400).map(lambda grams: grams 
 @pytest.fixture
 def property_book(tmp_path_factory: pytest.TempPathFactory) -> Book:
     book = Book.open(tmp_path_factory.mktemp("pot") / "s.sqlite", create=True)
-    book.add_recipe(HALF)
+    book.recipes.add(HALF)
     return book
 
 
@@ -191,16 +196,16 @@ def test_no_element_is_made_or_lost_on_the_way(
     property_book: Book, tin: float, lead: float, more: float, dross: float, poured: float, heel: bool
 ) -> None:
     """Whatever is charged, corrected and poured off: each element in lots, melt, ingots and dross is what came in."""
-    book, n = property_book, property_book.last_event()
-    book.add_lot(f"T{n}", "pig", 60.0, Composition.parse("Sn 99.9 Cu 0.1"))
-    book.add_lot(f"P{n}", "scrap", 60.0, Composition.parse("Pb 98 Sb 1.5 Bi 0.5"))
+    book, n = property_book, property_book.history.last()
+    book.lots.add(NewLot(f"T{n}", "pig", 60.0, Composition.parse("Sn 99.9 Cu 0.1")))
+    book.lots.add(NewLot(f"P{n}", "scrap", 60.0, Composition.parse("Pb 98 Sb 1.5 Bi 0.5")))
     metal = Composition.parse("Sn 30 Sb 1 Pb bal")
-    book.charge(
+    book.melts.charge(
         f"M{n}", "half", {f"T{n}": tin, f"P{n}": lead}, dross_kg=dross, heel_kg=5.0 if heel else None, heel_metal=metal
     )
-    book.melt_to_lot(f"M{n}", f"I{n}", (tin + lead) * poured)
-    book.correct_melt(f"M{n}", {f"T{n}": more}, dross_kg=dross)
-    held = book.balances()
+    book.melts.to_lot(f"M{n}", f"I{n}", (tin + lead) * poured)
+    book.melts.correct(f"M{n}", {f"T{n}": more}, dross_kg=dross)
+    held = book.ledger.balances()
     melts = [held[f"{kind}{n}"] for kind in ("melt:M", "lot:I", "lot:T", "lot:P") if f"{kind}{n}" in held]
     assert all(mass > 0 for masses in melts for mass in masses.values())
     by_element: dict[str, int] = {}
@@ -208,6 +213,6 @@ def test_no_element_is_made_or_lost_on_the_way(
         for element, mass in masses.items():
             by_element[element] = by_element.get(element, 0) + mass
     assert set(by_element.values()) == {0}
-    assert book.doctor()["faults"] == []
-    inputs = json.loads(book.row("melts", f"M{n}")["inputs"])
+    assert book.keeping.doctor().faults == []
+    inputs = json.loads(book.melts.row(f"M{n}").inputs)
     assert inputs[f"T{n}"] == pytest.approx(tin + more)

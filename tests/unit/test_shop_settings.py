@@ -14,67 +14,68 @@ from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.shop_file import KEYS, read_said, read_shop, settings_of, shop_toml, value_of
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.book import Book, NotAllowedError, StaleSaveError, UndoFirstError, restore
-from pipemetal.shop.keeping import load_dump
-from pipemetal.shop.settings import BESIDE, BOOK, GIVEN, PROGRAM, SaidFile, beside_book, in_effect, settings_of_book
+from pipemetal.shop.dumping import load_dump
+from pipemetal.shop.settings import BESIDE, BOOK, GIVEN, PROGRAM, SaidFile, beside_book, in_effect
+from pipemetal.shop.stock import settings_of_book
 
 POT = "pot.capacity_kg"
 OLD = Path(__file__).parents[1] / "data" / "shop" / "book-r0002.backup"
 
 
 def test_a_new_book_says_nothing_and_the_programs_own_counts(book: Book) -> None:
-    assert book.settings_kept() == (None, 0)
-    found = in_effect(book, None, None)
+    assert book.settings.kept() == (None, 0)
+    found = in_effect(book.settings, None, None)
     assert (found.origin, found.said, found.settings) == (PROGRAM, {}, ShopSettings())
 
 
 def test_a_file_given_counts_before_the_book_and_the_book_before_the_file_beside_it(book: Book) -> None:
     given, beside = SaidFile("own.toml", {POT: 500.0}), SaidFile("shop.toml", {POT: 300.0, "pot.heel_kg": 5.0})
-    assert in_effect(book, None, beside).origin == BESIDE
-    book.change_settings({POT: 400.0})
+    assert in_effect(book.settings, None, beside).origin == BESIDE
+    book.settings.change({POT: 400.0})
     for files, origin, kg in (
         ((given, beside), GIVEN, 500.0),
         ((None, beside), BOOK, 400.0),
         ((None, None), BOOK, 400.0),
     ):
-        found = in_effect(book, *files)
+        found = in_effect(book.settings, *files)
         assert (found.origin, found.settings.pot.capacity_kg) == (origin, kg)
     # one counts alone: the heel of the file beside the book is not mixed in
-    assert in_effect(book, None, beside).settings.pot.heel_kg == ShopSettings().pot.heel_kg
-    book.forget_settings()
-    assert in_effect(book, None, beside).settings.pot.heel_kg == 5.0
+    assert in_effect(book.settings, None, beside).settings.pot.heel_kg == ShopSettings().pot.heel_kg
+    book.settings.forget()
+    assert in_effect(book.settings, None, beside).settings.pot.heel_kg == 5.0
 
 
 def test_what_counted_before_is_taken_over_with_the_first_change(book: Book) -> None:
-    event = book.change_settings({POT: 480.0}, 0, base={"pot.burner_kw": 25.0, POT: 300.0})
-    assert book.settings_kept()[0] == {"pot.burner_kw": 25.0, POT: 480.0}
-    book.undo(event)
-    assert book.settings_kept()[0] is None
-    book.undo(book.last_event())
-    assert book.settings_kept()[0] == {"pot.burner_kw": 25.0, POT: 480.0}
+    event = book.settings.change({POT: 480.0}, 0, base={"pot.burner_kw": 25.0, POT: 300.0}).event
+    assert book.settings.kept()[0] == {"pot.burner_kw": 25.0, POT: 480.0}
+    book.history.undo(event)
+    assert book.settings.kept()[0] is None
+    book.history.undo(book.history.last())
+    assert book.settings.kept()[0] == {"pot.burner_kw": 25.0, POT: 480.0}
 
 
 def test_a_value_goes_back_to_the_programs_own(book: Book) -> None:
-    book.change_settings({POT: 480.0, "sheets.trim_mm": 20.0})
-    book.change_settings({POT: None})
-    assert book.settings_kept()[0] == {"sheets.trim_mm": 20.0}
-    assert in_effect(book, None, None).origin_of(POT) == PROGRAM
+    book.settings.change({POT: 480.0, "sheets.trim_mm": 20.0})
+    book.settings.change({POT: None})
+    assert book.settings.kept()[0] == {"sheets.trim_mm": 20.0}
+    assert in_effect(book.settings, None, None).origin_of(POT) == PROGRAM
     with pytest.raises(BookError, match="change nothing"):
-        book.change_settings({POT: None})
+        book.settings.change({POT: None})
 
 
 def test_who_saves_late_is_told_both_values_and_nothing_is_overwritten(book: Book) -> None:
-    book.change_settings({POT: 480.0}, 0)
+    book.settings.change({POT: 480.0}, 0)
     with pytest.raises(StaleSaveError) as told:
-        book.change_settings({POT: 490.0, "sheets.trim_mm": 20.0}, 0)
+        book.settings.change({POT: 490.0, "sheets.trim_mm": 20.0}, 0)
     assert told.value.mine == {POT: 490.0, "sheets.trim_mm": 20.0}
     assert told.value.theirs == {POT: 480.0, "sheets.trim_mm": 15.0}
-    assert book.settings_kept()[0] == {POT: 480.0}
+    assert book.settings.kept()[0] == {POT: 480.0}
 
 
 def test_values_that_hang_together_are_judged_together(book: Book) -> None:
     with pytest.raises(InputError, match="heel_kg is out of range"):
-        book.change_settings({POT: 20.0})
-    book.change_settings({POT: 20.0, "pot.heel_kg": 2.0})
+        book.settings.change({POT: 20.0})
+    book.settings.change({POT: 20.0, "pot.heel_kg": 2.0})
     for wrong in (
         {"pot.capacity": 20.0},
         {"pot.kettle_kg": 1.0},
@@ -86,59 +87,59 @@ def test_values_that_hang_together_are_judged_together(book: Book) -> None:
         {"losses.pig": 0.9},
     ):
         with pytest.raises(InputError):
-            book.change_settings(wrong)
-    assert book.settings_kept()[0] == {POT: 20.0, "pot.heel_kg": 2.0}
+            book.settings.change(wrong)
+    assert book.settings.kept()[0] == {POT: 20.0, "pot.heel_kg": 2.0}
 
 
 def test_a_change_that_another_rests_on_is_not_taken_back(book: Book) -> None:
-    first = book.change_settings({POT: 480.0})
-    book.change_settings({"pot.heel_kg": 200.0})
+    first = book.settings.change({POT: 480.0}).event
+    book.settings.change({"pot.heel_kg": 200.0})
     with pytest.raises(UndoFirstError):
-        book.undo(first)
-    assert settings_of(book.settings_kept()[0] or {}).pot.heel_kg == 200.0
+        book.history.undo(first)
+    assert settings_of(book.settings.kept()[0] or {}).pot.heel_kg == 200.0
 
 
 def test_only_who_runs_the_shop_may_change_its_settings(book: Book) -> None:
-    book.add_person("Ada", "run", pin="4711")
-    book.add_person("Ben", "keep", pin="4712")
+    book.people.add("Ada", "run", pin="4711")
+    book.people.add("Ben", "keep", pin="4712")
     with book.acting("Ben"):
         for change in (
-            lambda: book.change_settings({POT: 480.0}),
-            lambda: book.keep_settings({}),
-            book.forget_settings,
+            lambda: book.settings.change({POT: 480.0}).event,
+            lambda: book.settings.keep({}).event,
+            book.settings.forget,
         ):
             with pytest.raises(NotAllowedError):
                 change()
-        book.change_recipe(Recipe("half", HALF.target, note="kept by Ben"))
+        book.recipes.change(Recipe("half", HALF.target, note="kept by Ben"))
 
 
 def test_dump_backup_and_export_carry_the_settings(book: Book, tmp_path: Path) -> None:
-    book.change_settings({POT: 480.0, "shop.name": 'Zwölf "Pfeifen"', "casting.scoop_kg": 11.33980925})
-    said = book.settings_kept()
-    book.dump(tmp_path / "dump")
+    book.settings.change({POT: 480.0, "shop.name": 'Zwölf "Pfeifen"', "casting.scoop_kg": 11.33980925})
+    said = book.settings.kept()
+    book.keeping.dump(tmp_path / "dump")
     load_dump(tmp_path / "dump", tmp_path / "a.sqlite")
-    book.backup(tmp_path / "b.backup")
+    book.keeping.backup(tmp_path / "b.backup")
     restore(tmp_path / "b.backup", tmp_path / "b.sqlite")
     for name in ("a.sqlite", "b.sqlite"):
         with Book.open(tmp_path / name) as again:
-            assert again.settings_kept() == said and again.doctor()["rows"]["settings"] == 1
-    book.export_folder(tmp_path / "out")
+            assert again.settings.kept() == said and again.keeping.doctor().rows["settings"] == 1
+    book.tables.export_folder(tmp_path / "out")
     assert read_said(tmp_path / "out" / "shop.toml") == said[0]
-    assert "settings" in book.export_workbook(tmp_path / "out.xlsx")
+    assert "settings" in book.tables.export_workbook(tmp_path / "out.xlsx")
 
 
 def test_a_book_of_before_settings_is_brought_up_and_says_nothing(tmp_path: Path) -> None:
     restore(OLD, tmp_path / "s.sqlite")
     with Book.open(tmp_path / "s.sqlite", who="Ada") as book:
-        assert book.settings_kept() == (None, 0)
-        book.change_settings({POT: 480.0})
-        assert book.doctor()["faults"] == []
+        assert book.settings.kept() == (None, 0)
+        book.settings.change({POT: 480.0})
+        assert book.keeping.doctor().faults == []
 
 
 def test_settings_altered_by_hand_are_named_by_the_doctor_and_used_by_nobody(tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite"
     with Book.open(path, create=True) as book:
-        book.change_settings({POT: 480.0})
+        book.settings.change({POT: 480.0})
         for text, fault in (
             ('{"pot.capacity_kg": 9e9}', "out of range"),
             ("[1", "cannot be read"),
@@ -147,11 +148,11 @@ def test_settings_altered_by_hand_are_named_by_the_doctor_and_used_by_nobody(tmp
             with sqlite3.connect(path) as raw:
                 raw.execute("UPDATE settings SET said = ?", (text,))
             raw.close()
-            assert any(fault in told for told in book.doctor()["faults"])
+            assert any(fault in told for told in book.keeping.doctor().faults)
             with pytest.raises(InputError, match=fault):
-                in_effect(book, None, None)
-        book.keep_settings({POT: 450.0})
-        assert book.doctor()["faults"] == []
+                in_effect(book.settings, None, None)
+        book.settings.keep({POT: 450.0})
+        assert book.keeping.doctor().faults == []
 
 
 def test_shop_toml_beside_the_book_is_found_for_a_file_and_not_for_a_url(tmp_path: Path) -> None:
@@ -175,7 +176,7 @@ def test_a_file_written_out_says_what_the_shop_said_and_remarks_the_rest(tmp_pat
 
 
 def test_every_setting_tells_its_value_and_what_it_rests_on(book: Book) -> None:
-    told = in_effect(book, None, None).as_dict()
+    told = in_effect(book.settings, None, None).as_dict()
     assert list(told["values"]) == list(KEYS) and json.dumps(told, allow_nan=False)
     own = ShopSettings()
     for key, one in told["values"].items():
@@ -186,12 +187,12 @@ def test_every_setting_tells_its_value_and_what_it_rests_on(book: Book) -> None:
 
 def test_a_recipe_is_changed_and_taken_back(book: Book) -> None:
     wider = Recipe("half", Composition.parse("Sn 49.5 Pb bal"), (("Sn", 48.0, 51.0),), "wider")
-    event = book.change_recipe(wider, 1)
-    assert book.recipes()["half"] == wider
+    event = book.recipes.change(wider, 1).event
+    assert book.recipes.all()["half"] == wider
     with pytest.raises(StaleSaveError):
-        book.change_recipe(HALF, 1)
+        book.recipes.change(HALF, 1)
     with pytest.raises(BookError, match="not in the book"):
-        book.change_recipe(Recipe("no such", HALF.target))
-    book.undo(event)
-    assert book.recipes()["half"] == HALF
-    assert [e.what for e in book.events("recipe:half")][-2:] == ["recipe changed", "recipe entered"]
+        book.recipes.change(Recipe("no such", HALF.target))
+    book.history.undo(event)
+    assert book.recipes.all()["half"] == HALF
+    assert [e.what for e in book.history.events("recipe:half")][-2:] == ["recipe changed", "recipe entered"]

@@ -11,7 +11,7 @@ from pipemetal.errors import BookError, FileFormatError, InputError
 from pipemetal.files.row_errors import TablesError
 from pipemetal.files.sheet_in import read_sheets
 from pipemetal.files.sheet_out import OutTable, write_tables
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
 
 
 def workbook(path: Path, **sheets: list[list[object]]) -> Path:
@@ -45,17 +45,17 @@ def test_a_workbook_comes_in_whole_and_goes_out_by_undo(book: Book, tmp_path: Pa
     path = workbook(
         tmp_path / "shop.xlsx", Rolls=ROLLS, Readings=READINGS, lots=LOTS, analyses=ANALYSES, notes=[["a"], [1]]
     )
-    before = book.balances()
-    told = book.import_file(path, dry_run=True)
-    assert (told["event"], told["rolls"], told["lots"], told["readings"]) == (None, 2, 2, 12)
-    assert book.balances() == before and book.rows("rolls") == []
-    told = book.import_file(path)
-    assert {f.roll.id for f in book.find_rolls(thickness_mm=(0.95, 1.25))} == {"R1", "R2"}
-    assert book.row("rolls", "R1")["day"] == "2024-05-01"
-    assert book.row("lots", "T")["invoice"] == "2024-117"
-    assert book.stock()["lot:S"] == pytest.approx({"Sn": 6.0625, "Sb": 0.0625, "Pb": 6.375})
-    book.undo(told["event"])
-    assert book.balances() == before and book.rows("rolls") == [] and book.lots() == ((), ())
+    before = book.ledger.balances()
+    told = book.tables.import_file(path, dry_run=True)
+    assert (told.event, told.rolls, told.lots, told.readings) == (None, 2, 2, 12)
+    assert book.ledger.balances() == before and book.rolls.rows() == []
+    told = book.tables.import_file(path)
+    assert {f.roll.id for f in book.rolls.find(thickness_mm=(0.95, 1.25))} == {"R1", "R2"}
+    assert book.rolls.row("R1").day == "2024-05-01"
+    assert book.lots.row("T").invoice == "2024-117"
+    assert book.ledger.stock()["lot:S"] == pytest.approx({"Sn": 6.0625, "Sb": 0.0625, "Pb": 6.375})
+    book.history.undo(told.event)
+    assert book.ledger.balances() == before and book.rolls.rows() == [] and book.lots.in_stock() == ((), ())
 
 
 def test_everything_that_is_wrong_is_told_with_sheet_row_and_column(book: Book, tmp_path: Path) -> None:
@@ -67,9 +67,9 @@ def test_everything_that_is_wrong_is_told_with_sheet_row_and_column(book: Book, 
     ]
     lots = [*LOTS, ["U", "brick", 5, None, None, None], ["V", "pig", -1, "Xx 5", None, None]]
     path = workbook(tmp_path / "shop.xlsx", Rolls=[(r + [None] * 7)[:7] for r in rolls], Readings=READINGS, Lots=lots)
-    before = book.last_event()
+    before = book.history.last()
     with pytest.raises(TablesError) as told:
-        book.import_file(path)
+        book.tables.import_file(path)
     found = {(p.where.partition("'")[2].replace("'", ""), p.field) for p in told.value.problems}
     assert found >= {
         ("Rolls row 4", "alloy"),
@@ -81,42 +81,45 @@ def test_everything_that_is_wrong_is_told_with_sheet_row_and_column(book: Book, 
         ("Lots row 4", "kind"),
         ("Lots row 5", "mass_kg"),
     }
-    assert book.last_event() == before and "things cannot be read" in str(told.value)
+    assert book.history.last() == before and "things cannot be read" in str(told.value)
 
 
 def test_ids_that_are_taken_are_all_told(book: Book, tmp_path: Path) -> None:
-    book.add_roll(a_roll("R1"))
-    book.add_lot("T", "pig", 1.0, TIN)
+    book.rolls.add(a_roll("R1"))
+    book.lots.add(NewLot("T", "pig", 1.0, TIN))
     with pytest.raises(TablesError) as told:
-        book.import_file(workbook(tmp_path / "s.xlsx", rolls=ROLLS, readings=READINGS, lots=LOTS))
+        book.tables.import_file(workbook(tmp_path / "s.xlsx", rolls=ROLLS, readings=READINGS, lots=LOTS))
     assert [p.where for p in told.value.problems] == [
         "s.xlsx sheet 'rolls' row 2, rolls",
         "s.xlsx sheet 'lots' row 2, lots",
     ]
-    assert [r["id"] for r in book.rows("rolls")] == ["R1"]
+    assert [r.id for r in book.rolls.rows()] == ["R1"]
 
 
 def test_headings_are_mapped(book: Book, tmp_path: Path) -> None:
     path = tmp_path / "bestand.csv"
     path.write_text("Nummer;Art;Gewicht;Legierung;Lager\nT7;pig;12,5;Sn 100;hinten\n", encoding="utf-8")
     mapping = {"nummer": "id", "Art": "kind", "Gewicht": "mass_kg", "Legierung": "composition", "Lager": ""}
-    told = book.import_file(path, kind="lots", mapping=mapping)
-    assert told["lots"] == 1 and book.stock()["lot:T7"] == pytest.approx({"Sn": 12.5})
+    told = book.tables.import_file(path, kind="lots", mapping=mapping)
+    assert told.lots == 1 and book.ledger.stock()["lot:T7"] == pytest.approx({"Sn": 12.5})
     with pytest.raises(BookError, match="does not say what it holds"):
-        book.import_file(path)
+        book.tables.import_file(path)
 
 
 def test_new_readings_gauge_a_roll_again_and_leave_its_mass(book: Book, tmp_path: Path) -> None:
-    book.add_roll(a_roll("R2"))
-    before = book.balances()
-    told = book.import_file(workbook(tmp_path / "readings.xlsx", Sheet1=READINGS))
-    assert book.roll("R2").field.mean_mm == pytest.approx(1.01, abs=0.005) and len(book.readings("R2")) == 12
-    assert book.balances() == before
-    assert [f.roll.id for f in book.find_rolls(thickness_mm=(0.98, 1.04), length_mm=1900)] == ["R2"]
-    book.undo(told["event"])
-    assert book.roll("R2").field.mean_mm == pytest.approx(1.0, abs=1e-4)
+    book.rolls.add(a_roll("R2"))
+    before = book.ledger.balances()
+    told = book.tables.import_file(workbook(tmp_path / "readings.xlsx", Sheet1=READINGS))
+    assert (
+        book.rolls.roll("R2").field.mean_mm == pytest.approx(1.01, abs=0.005)
+        and len(book.rolls.row("R2").readings_taken) == 12
+    )
+    assert book.ledger.balances() == before
+    assert [f.roll.id for f in book.rolls.find(thickness_mm=(0.98, 1.04), length_mm=1900)] == ["R2"]
+    book.history.undo(told.event)
+    assert book.rolls.roll("R2").field.mean_mm == pytest.approx(1.0, abs=1e-4)
     with pytest.raises(InputError, match="not on the rack"):
-        book.import_file(
+        book.tables.import_file(
             workbook(tmp_path / "r.xlsx", readings=[READINGS[0], *([["R9", *r[1:]] for r in READINGS[1:]])])
         )
 
@@ -126,30 +129,30 @@ def test_ranks_become_an_organ_file(book: Book, tmp_path: Path) -> None:
 
     head = ["name", "division", "alloy", "footage", "compass", "scale"]
     octave = ["Octave 4", "Great", "half", "4'", "C-g3", "{halving_pipe = 17, start_diameter_mm = 80}"]
-    told = book.import_file(workbook(tmp_path / "chapel.xlsx", ranks=[head, octave]), organ="Chapel")
-    assert told["ranks"] == 1
-    (tmp_path / "organ.toml").write_text(book.rows("organs")[0]["body"], encoding="utf-8")
-    assert read_organ(tmp_path / "organ.toml", book.recipes()).ranks[0].name == "Octave 4"
+    told = book.tables.import_file(workbook(tmp_path / "chapel.xlsx", ranks=[head, octave]), organ="Chapel")
+    assert told.ranks == 1
+    (tmp_path / "organ.toml").write_text(next(iter(book.plans.organs().values())), encoding="utf-8")
+    assert read_organ(tmp_path / "organ.toml", book.recipes.all()).ranks[0].name == "Octave 4"
     wrong = ["Octave 4", "Great", "gold", "4'", "C-g3", octave[-1]]
     with pytest.raises(TablesError, match="ranks"):
-        book.import_file(workbook(tmp_path / "wrong.xlsx", ranks=[head, octave, wrong]))
+        book.tables.import_file(workbook(tmp_path / "wrong.xlsx", ranks=[head, octave, wrong]))
 
 
 def test_what_an_export_wrote_an_empty_book_reads(book: Book, tmp_path: Path, shop_folder: Path) -> None:
-    book.import_folder(shop_folder)
-    book.record_analysis("lot:S5", HALF.target, laboratory="=own")
-    book.export_workbook(tmp_path / "all.xlsx")
+    book.tables.import_folder(shop_folder)
+    book.ledger.analyse("lot:S5", HALF.target, laboratory="=own")
+    book.tables.export_workbook(tmp_path / "all.xlsx")
     with Book.open(tmp_path / "again.sqlite", create=True) as again:
-        for recipe in book.recipes().values():
-            again.add_recipe(recipe)
-        told = again.import_file(tmp_path / "all.xlsx")
-        assert (told["rolls"], told["casts"], told["analyses"]) == (len(book.rack()), 30, 1)
-        assert [(x.id, x.mass_kg) for x in again.lots()[0]] == [
-            (x.id, pytest.approx(x.mass_kg)) for x in book.lots()[0]
+        for recipe in book.recipes.all().values():
+            again.recipes.add(recipe)
+        told = again.tables.import_file(tmp_path / "all.xlsx")
+        assert (told.rolls, told.casts, told.analyses) == (len(book.rolls.rack()), 30, 1)
+        assert [(x.id, x.mass_kg) for x in again.lots.in_stock()[0]] == [
+            (x.id, pytest.approx(x.mass_kg)) for x in book.lots.in_stock()[0]
         ]
-        assert again.rows("analyses")[0]["laboratory"] == "=own"
-        assert [r.field.mean_mm for r in again.rack()] == pytest.approx(
-            [r.field.mean_mm for r in book.rack()], abs=1e-4
+        assert again.ledger.analyses()[0].laboratory == "=own"
+        assert [r.field.mean_mm for r in again.rolls.rack()] == pytest.approx(
+            [r.field.mean_mm for r in book.rolls.rack()], abs=1e-4
         )
 
 
@@ -201,5 +204,5 @@ def test_a_formula_that_was_never_calculated_is_named_by_its_cell(tmp_path: Path
 def test_a_recipe_is_needed_before_its_rolls(book: Book, tmp_path: Path) -> None:
     path = workbook(tmp_path / "x.xlsx", rolls=[ROLLS[0], ["R1", "gold", 2000, 600, "", 1.0, None]])
     with pytest.raises(TablesError, match="not a recipe"):
-        book.import_file(path)
+        book.tables.import_file(path)
     assert LEAD.wt_pct("Pb") == 100.0

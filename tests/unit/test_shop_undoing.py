@@ -12,7 +12,7 @@ from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import BookError, PipemetalError
 from pipemetal.plans.record import Plan
-from pipemetal.shop.book import Book, NotAllowedError, StaleSaveError, UndoFirstError
+from pipemetal.shop.book import Book, NewLot, NewMelt, NotAllowedError, StaleSaveError, UndoFirstError
 from pipemetal.shop.roles import ACTIONS, ROLES, may
 from pipemetal.shop.undoing import KEPT_BY_NOBODY, told_touched
 
@@ -27,13 +27,13 @@ NOT_EVENTS = {
 def shop(tmp_path: Path) -> Iterator[Book]:
     with Book.open(tmp_path / "s.sqlite", create=True, who=PERSON["run"]) as book:
         for role in reversed(ROLES):
-            book.add_person(PERSON[role], role, pin="4711")
-        book.add_recipe(HALF)
-        book.add_lot("T1", "pig", 100.0, TIN)
-        book.add_lot("H1", "ingot", 200.0, HALF.target, alloy="half")
-        book.add_roll(a_roll("R1"))
-        book.add_roll(a_roll("R2"))
-        book.record_melt("M0", "half", {"H1": 60.0})
+            book.people.add(PERSON[role], role, pin="4711")
+        book.recipes.add(HALF)
+        book.lots.add(NewLot("T1", "pig", 100.0, TIN))
+        book.lots.add(NewLot("H1", "ingot", 200.0, HALF.target, alloy="half"))
+        book.rolls.add(a_roll("R1"))
+        book.rolls.add(a_roll("R2"))
+        book.melts.record(NewMelt("M0", "half", {"H1": 60.0}))
         yield book
 
 
@@ -42,49 +42,51 @@ def anything(shop: Book, what: str) -> int:
     from pipemetal.shop.book import Piece
 
     made: dict[str, Callable[[], int]] = {
-        "roll changed": lambda: shop.change_roll("R1", shop.row("rolls", "R1")["version"], place="elsewhere"),
-        "roll cut": lambda: shop.cut_roll("R2", [Piece("p", (20.0, 20.0, 400.0, 300.0))])[0],
-        "roll entered": lambda: shop.add_roll(a_roll("R9")),
-        "melt charged": lambda: shop.record_melt("M1", "half", {"H1": 20.0}),
-        "ingots poured": lambda: shop.melt_to_lot("M0", "I1", 5.0),
-        "attachment kept": lambda: shop.attach("roll:R1", "p.png", PNG),
-        "recipe entered": lambda: shop.add_recipe(replace(HALF, name="other")),
-        "recipe changed": lambda: shop.change_recipe(replace(HALF, note="new"), shop.row("recipes", "half")["version"]),
-        "lot entered": lambda: shop.add_lot("T9", "pig", 5.0, TIN),
-        "imported": lambda: shop.import_casts([], "log"),
-        "analysis entered": lambda: shop.record_analysis("lot:T1", TIN),
-        "weighed": lambda: shop.weigh("lot:T1", 99.0),
-        "sold": lambda: shop.sell("lot:T1", 1.0),
-        "organ kept": lambda: shop.add_organ("Chapel", "text")[0],
-        "plan kept": lambda: shop.add_plan(Plan("Chapel"))[0],
-        "attachment withdrawn": lambda: shop.withdraw_attachment("roll:R1 #1"),
-        "person entered": lambda: shop.add_person("new", "keep", pin="4712"),
-        "role given": lambda: shop.give_role(PERSON["look"], "work"),
-        "person closed": lambda: shop.close_person(PERSON["look"]),
-        "settings changed": lambda: shop.keep_settings({"shop.name": "Tinbrook"}),
-        "settings forgotten": lambda: shop.forget_settings(),
-        "pin set": lambda: shop.set_pin(PERSON["work"], "4713"),
-        "password set": lambda: shop.set_password(PERSON["work"], "long enough"),
-        "melt corrected": lambda: shop.correct_melt("M0", {"H1": 1.0}),
-        "cast logged": lambda: shop.record_cast(a_cast("C1"), melt="M0", used_kg=20.0),
-        "sheet trimmed": lambda: shop.trim_sheet("C1"),
-        "plan accepted": lambda: shop.accept_plan(a_chapel())[0],
-        "planned roll cut": lambda: shop.cut_planned("Chapel #1", "R1")[0],
-        "plan given up": lambda: shop.give_up_plan("Chapel #1"),
-        "plan changed by hand": lambda: shop.change_plan("Chapel #1", a_chapel(moved=True)),
+        "roll changed": lambda: shop.rolls.change("R1", shop.rolls.row("R1").version, place="elsewhere").event,
+        "roll cut": lambda: shop.rolls.cut("R2", [Piece("p", (20.0, 20.0, 400.0, 300.0))]).event,
+        "roll entered": lambda: shop.rolls.add(a_roll("R9")).event,
+        "melt charged": lambda: shop.melts.record(NewMelt("M1", "half", {"H1": 20.0})).event,
+        "ingots poured": lambda: shop.melts.to_lot("M0", "I1", 5.0).event,
+        "attachment kept": lambda: shop.attachments.add("roll:R1", "p.png", PNG).event,
+        "recipe entered": lambda: shop.recipes.add(replace(HALF, name="other")).event,
+        "recipe changed": lambda: (
+            shop.recipes.change(replace(HALF, note="new"), shop.recipes.row("half").version).event
+        ),
+        "lot entered": lambda: shop.lots.add(NewLot("T9", "pig", 5.0, TIN)).event,
+        "imported": lambda: shop.casts.record_all([], "log").event,
+        "analysis entered": lambda: shop.ledger.analyse("lot:T1", TIN).event,
+        "weighed": lambda: shop.ledger.weigh("lot:T1", 99.0).event,
+        "sold": lambda: shop.ledger.sell("lot:T1", 1.0).event,
+        "organ kept": lambda: shop.plans.add_organ("Chapel", "text").event,
+        "plan kept": lambda: shop.plans.keep(Plan("Chapel")).event,
+        "attachment withdrawn": lambda: shop.attachments.withdraw("roll:R1 #1").event,
+        "person entered": lambda: shop.people.add("new", "keep", pin="4712").event,
+        "role given": lambda: shop.people.give_role(PERSON["look"], "work").event,
+        "person closed": lambda: shop.people.close(PERSON["look"]).event,
+        "settings changed": lambda: shop.settings.keep({"shop.name": "Tinbrook"}).event,
+        "settings forgotten": lambda: shop.settings.forget().event,
+        "pin set": lambda: shop.people.set_pin(PERSON["work"], "4713").event,
+        "password set": lambda: shop.people.set_password(PERSON["work"], "long enough").event,
+        "melt corrected": lambda: shop.melts.correct("M0", {"H1": 1.0}).event,
+        "cast logged": lambda: shop.casts.record(a_cast("C1"), melt="M0", used_kg=20.0).event,
+        "sheet trimmed": lambda: shop.casts.trim("C1").event,
+        "plan accepted": lambda: shop.plans.accept(a_chapel()).event,
+        "planned roll cut": lambda: shop.plans.cut("Chapel #1", "R1").event,
+        "plan given up": lambda: shop.plans.give_up("Chapel #1").event,
+        "plan changed by hand": lambda: shop.plans.change("Chapel #1", a_chapel(moved=True)).event,
     }
     if what in OF_PLANS:
-        shop.add_lot("T", "pig", 100.0, TIN)
-        shop.add_lot("P", "pig", 100.0, LEAD)
+        shop.lots.add(NewLot("T", "pig", 100.0, TIN))
+        shop.lots.add(NewLot("P", "pig", 100.0, LEAD))
     if what in OF_PLANS - {"plan accepted"}:
-        shop.accept_plan(a_chapel())
+        shop.plans.accept(a_chapel())
     if what == "sheet trimmed":
-        shop.record_cast(a_cast("C1"), melt="M0", used_kg=20.0)
-        shop.add_roll(a_roll("R9"), cast="C1")
+        shop.casts.record(a_cast("C1"), melt="M0", used_kg=20.0)
+        shop.rolls.add(a_roll("R9"), cast="C1")
     if what == "attachment withdrawn":
-        shop.attach("roll:R1", "p.png", PNG)
+        shop.attachments.add("roll:R1", "p.png", PNG)
     if what == "settings forgotten":
-        shop.keep_settings({"shop.name": "Tinbrook"})
+        shop.settings.keep({"shop.name": "Tinbrook"})
     return made[what]()
 
 
@@ -107,7 +109,7 @@ TRIED = sorted(ACTIONS.keys() - NOT_EVENTS - WRITTEN_BY_NOBODY)
 
 
 def runners(book: Book) -> list[str]:
-    return [p.name for p in book.people() if p.role == "run"]
+    return [p.name for p in book.people.all() if p.role == "run"]
 
 
 @pytest.mark.parametrize("what", TRIED)
@@ -115,44 +117,44 @@ def test_undo_and_its_undo_take_the_role_of_the_first(what: str, shop: Book) -> 
     event = anything(shop, what)
     if what in ("imported",) or what in KEPT_BY_NOBODY:
         with pytest.raises(BookError, match="nothing to go back to"):
-            shop.undo(event)
+            shop.history.undo(event)
         return
     for _ in range(3):  # undo, undo of the undo, and again
         for role in ROLES:
             if not may(role, what):
                 with shop.acting(PERSON[role]), pytest.raises(NotAllowedError):
-                    shop.undo(event)
-        event = shop.undo(event)
-        assert runners(shop) and shop.roots()[event] == what
-    assert shop.doctor()["faults"] == []
+                    shop.history.undo(event)
+        event = shop.history.undo(event).event
+        assert runners(shop) and shop.history.roots()[event] == what
+    assert shop.keeping.doctor().faults == []
 
 
 def test_nothing_leaves_the_shop_without_somebody_who_may_run(tmp_path: Path) -> None:
     with Book.open(tmp_path / "s.sqlite", create=True, who="Ada") as book:
-        first = book.add_person("Ada", "run", pin="4711")
-        second = book.add_person("Ben", "look", pin="4711")
+        first = book.people.add("Ada", "run", pin="4711").event
+        second = book.people.add("Ben", "look", pin="4711").event
         ways: list[Callable[[], int]] = [
-            lambda: book.undo(first),
-            lambda: book.close_person("Ada"),
-            lambda: book.give_role("Ada", "keep"),
+            lambda: book.history.undo(first).event,
+            lambda: book.people.close("Ada").event,
+            lambda: book.people.give_role("Ada", "keep").event,
         ]
         for way in ways:
             with pytest.raises(BookError, match="nobody else may run"):
                 way()
-        given = book.give_role("Ben", "run")
-        book.close_person("Ada")
+        given = book.people.give_role("Ben", "run").event
+        book.people.close("Ada")
         with book.acting("Ben"):
             for event in (given, second, first):
                 with pytest.raises(PipemetalError):
-                    book.undo(event)
+                    book.history.undo(event)
         assert runners(book) == ["Ben"]
 
 
 def test_a_role_taken_back_is_not_taken_again(shop: Book) -> None:
-    given = shop.give_role(PERSON["work"], "run")
-    taken = shop.undo(given)
+    given = shop.people.give_role(PERSON["work"], "run").event
+    taken = shop.history.undo(given).event
     with shop.acting(PERSON["work"]), pytest.raises(NotAllowedError):
-        shop.undo(taken)
+        shop.history.undo(taken)
     assert runners(shop) == [PERSON["run"]]
 
 
@@ -160,59 +162,61 @@ def test_every_order_of_undoing_people_leaves_somebody(tmp_path: Path) -> None:
     for number, order in enumerate(itertools.permutations(range(4))):
         with Book.open(tmp_path / f"{number}.sqlite", create=True, who="Ada") as book:
             events = [
-                book.add_person("Ada", "run", pin="4711"),
-                book.add_person("Ben", "run", pin="4711"),
-                book.give_role("Ada", "look"),
+                book.people.add("Ada", "run", pin="4711").event,
+                book.people.add("Ben", "run", pin="4711").event,
+                book.people.give_role("Ada", "look").event,
             ]
             with book.acting("Ben"):
-                events.append(book.give_role("Ada", "run"))
+                events.append(book.people.give_role("Ada", "run").event)
                 for k in order:
                     for who in ("Ada", "Ben"):
                         with book.acting(who):
                             try:
-                                book.undo(events[k])
+                                book.history.undo(events[k])
                             except PipemetalError:
                                 continue
                     assert runners(book)
 
 
 def test_a_pin_set_since_does_not_hold_a_role_fast(shop: Book) -> None:
-    given = shop.give_role(PERSON["work"], "keep")
-    shop.set_pin(PERSON["work"], "4719")
-    shop.undo(given)
-    assert shop.person(PERSON["work"]).role == "work" and shop.check_pin(PERSON["work"], "4719") is not None
+    given = shop.people.give_role(PERSON["work"], "keep").event
+    shop.people.set_pin(PERSON["work"], "4719")
+    shop.history.undo(given)
+    assert (
+        shop.people.person(PERSON["work"]).role == "work" and shop.people.check_pin(PERSON["work"], "4719") is not None
+    )
 
 
 def test_what_stands_in_the_way_is_named_with_its_event(shop: Book) -> None:
-    entered = shop.add_lot("X1", "pig", 50.0, HALF.target)
-    melted = shop.record_melt("MX", "half", {"X1": 20.0})
+    entered = shop.lots.add(NewLot("X1", "pig", 50.0, HALF.target)).event
+    melted = shop.melts.record(NewMelt("MX", "half", {"X1": 20.0})).event
     with pytest.raises(UndoFirstError, match=f"take event {melted} back first") as told:
-        shop.undo(entered)
+        shop.history.undo(entered)
     assert told.value.first.id == melted and "would hold" not in str(told.value)
-    poured = shop.melt_to_lot("MX", "IX", 5.0)
+    poured = shop.melts.to_lot("MX", "IX", 5.0).event
     with pytest.raises(UndoFirstError, match=f"take event {poured} back first"):
-        shop.undo(melted)
+        shop.history.undo(melted)
     for event in (poured, melted, entered):
-        shop.undo(event)
-    moved = shop.change_roll("R1", 1, place="A")
-    again = shop.change_roll("R1", 2, place="B")
+        shop.history.undo(event)
+    moved = shop.rolls.change("R1", 1, place="A").event
+    again = shop.rolls.change("R1", 2, place="B").event
     with pytest.raises(UndoFirstError, match="roll R1 was used or changed since"):
-        shop.undo(moved)
-    shop.undo(again)
-    shop.undo(moved)
+        shop.history.undo(moved)
+    shop.history.undo(again)
+    shop.history.undo(moved)
 
 
 def test_changed_meanwhile_says_by_whom_and_no_raw_names(shop: Book) -> None:
-    shop.change_roll("R1", 1, place="A")
+    shop.rolls.change("R1", 1, place="A")
     with pytest.raises(StaleSaveError) as told:
-        shop.change_roll("R1", 1, place="B", note="mine")
+        shop.rolls.change("R1", 1, place="B", note="mine")
     assert told.value.own and "by yourself" in str(told.value) and "version" not in str(told.value)
     with shop.acting(PERSON["work"]), pytest.raises(StaleSaveError, match=f"by {PERSON['run']} meanwhile") as other:
-        shop.change_roll("R1", 1, place="B")
+        shop.rolls.change("R1", 1, place="B")
     assert not other.value.own and "somebody else" not in str(other.value)
 
 
 def test_what_an_event_touched_is_counted(shop: Book, shop_folder: Path) -> None:
     with Book.open(shop_folder / "new.sqlite", create=True) as book:
-        event = book.event(book.import_folder(shop_folder)["event"])
+        event = book.history.event(book.tables.import_folder(shop_folder).event)
     assert event.touched["rolls"] > 30 and f"{event.touched['rolls']} rolls" in told_touched(event.touched)

@@ -11,19 +11,19 @@ from pipemetal.plans.codec import from_value
 from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
 
 HOSTILE = "<script>alert(1)</script>\"'><svg/onload=alert(2)>"
 
 
 def small_book(path: Path, name: str = HOSTILE) -> Book:
     book = Book.open(path, create=True, who=name)
-    book.add_recipe(Recipe(name, Composition.parse("Sn 50 Pb bal")))
+    book.recipes.add(Recipe(name, Composition.parse("Sn 50 Pb bal")))
     field = ThicknessField.from_grid([0.0, 1000.0, 2000.0], [[1.2, 1.0, 0.8]] * 3, width_mm=600.0)
-    book.add_roll(Roll("R1", name, 2000.0, 600.0, 10.0, field, place=name), note=name)
-    book.add_roll(Roll(name, name, 2000.0, 600.0, 10.0, field))
-    book.add_lot("T1", "pig", 20.0, Composition.parse("Sn 100"), note=name)
-    book.add_lot("X", "scrap", 5.0)
+    book.rolls.add(Roll("R1", name, 2000.0, 600.0, 10.0, field, place=name), note=name)
+    book.rolls.add(Roll(name, name, 2000.0, 600.0, 10.0, field))
+    book.lots.add(NewLot("T1", "pig", 20.0, Composition.parse("Sn 100"), note=name))
+    book.lots.add(NewLot("X", "scrap", 5.0))
     return book
 
 
@@ -168,20 +168,20 @@ cut_up = "1/4"
 def working_book(path: Path) -> Book:
     """An invented shop that can plan, melt and cast: one recipe, two rolls, three lots, one organ."""
     book = Book.open(path, create=True, who="tester")
-    book.add_recipe(Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),)))
+    book.recipes.add(Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),)))
     for name, thick in (("R1", 0.62), ("R2", 0.55)):
         field = ThicknessField.from_grid([0.0, 1500.0], [[thick, thick - 0.06]] * 3, width_mm=500.0)
-        book.add_roll(Roll(name, "half", 1500.0, 500.0, 10.0, field, place="rack A"))
-    book.add_lot("T1", "pig", 300.0, Composition.parse("Sn 99.9 Pb bal"))
-    book.add_lot("L1", "pig", 300.0, Composition.parse("Pb 99.9 Sn bal"))
-    book.add_lot("S1", "scrap", 40.0, Composition.parse("Sn 49 Pb bal"))
-    book.add_organ("Brindle House", SMALL_ORGAN)
+        book.rolls.add(Roll(name, "half", 1500.0, 500.0, 10.0, field, place="rack A"))
+    book.lots.add(NewLot("T1", "pig", 300.0, Composition.parse("Sn 99.9 Pb bal")))
+    book.lots.add(NewLot("L1", "pig", 300.0, Composition.parse("Pb 99.9 Sn bal")))
+    book.lots.add(NewLot("S1", "scrap", 40.0, Composition.parse("Sn 49 Pb bal")))
+    book.plans.add_organ("Brindle House", SMALL_ORGAN)
     return book
 
 
 def working_plan(book: Book) -> str:
     """A plan made of it by the real pipeline, kept in the book; gives its id."""
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.stock import book_stock
     from pipemetal.web.organs import organ_of_text
@@ -189,8 +189,8 @@ def working_plan(book: Book) -> str:
     stock = book_stock(book)
     settings = ShopSettings(take_down_costs_kg=0.0)  # two rolls in the plan
     organ = organ_of_text(SMALL_ORGAN, stock.recipes)
-    made = make_plan(organ, stock.recipes, stock.rack, stock.lots, settings, iterations=60, seed=1)
-    return book.add_plan(plan_record(made))[1]
+    made = make_plan(organ, stock, settings, search=Search(iterations=60, seed=1))
+    return book.plans.keep(plan_record(made)).value
 
 
 def small_organ_casts() -> list[LoggedCast]:

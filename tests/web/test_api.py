@@ -37,7 +37,7 @@ def test_a_script_goes_through_the_day(client: TestClient, planned: Book) -> Non
         "event": cut["event"],
         "already": True,
     }
-    melt = planned.plan(PLAN).melts[0]
+    melt = planned.plans.plan(PLAN).melts[0]
     weighed = {line.id: line.mass_kg for line in melt.lots}
     charged = client.post("/api/melts", json={"plan": PLAN, "melt": melt.name, "id": "M-1", "weighed_kg": weighed})
     assert charged.status_code == 200, charged.text

@@ -10,7 +10,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from pipemetal.files.recipe_file import read_recipes
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
 from pipemetal.web.app import create_app
 from pipemetal.web.bench import card_of
 from pipemetal.web.site import Site
@@ -44,8 +44,8 @@ scale = {{ half_tones = 0 }}
 def book(tmp_path: Path) -> Iterator[Book]:
     with Book.open(tmp_path / "b.sqlite", create=True, who="foreman") as held:
         for recipe in read_recipes(DEMO / "recipes.toml").values():
-            held.add_recipe(recipe)
-        held.add_organ("chapel", ORGAN)
+            held.recipes.add(recipe)
+        held.plans.add_organ("chapel", ORGAN)
         yield held
 
 
@@ -78,7 +78,7 @@ def test_what_is_no_pipe_is_refused_or_traced(client: TestClient, book: Book) ->
     assert client.get("/pipes").headers["location"] == "/organs"
     assert client.get("/pipes?of=Octave%20zz").status_code == 404
     assert client.get("/pipes/card.pdf?of=nothing").status_code == 404
-    book.add_lot("L1", "scrap", 5.0)
+    book.lots.add(NewLot("L1", "scrap", 5.0))
     assert client.get("/pipes?of=L1").headers["location"] == "/trace?of=L1"
     assert card_of(Site(book), "Octave C#") is not None
 
@@ -90,10 +90,21 @@ def test_the_pipes_of_an_organ_lead_to_their_cards(client: TestClient) -> None:
 
 
 def test_a_rank_has_its_list_and_its_cards_on_paper(client: TestClient, book: Book) -> None:
-    key = str(next(iter(book.rows("organs")))["id"])
+    key = str(next(iter(book.plans.organs())))
     page = client.get("/pipes/rank", params={"organ": key, "rank": f"Octave {HOSTILE}"})
     assert page.status_code == 200 and HOSTILE not in page.text
     assert page.text.count("/pipes?of=Octave") == 3
     pdf = client.get("/pipes/rank.pdf", params={"organ": key, "rank": "Octave"})
     assert pdf.content[:5] == b"%PDF-"
     assert client.get("/pipes/rank", params={"organ": key, "rank": "none"}).status_code == 404
+
+
+def test_a_pipe_that_no_sheet_serves_says_why_above_its_drawings(client: TestClient, book: Book) -> None:
+    thick = ORGAN.replace("scale =", "wall = { mouth_mm = 7, top_mm = 6 }\nscale =").replace('"Octave"', '"Thick"')
+    book.plans.add_organ("thick", thick)
+    page = client.get("/pipes?of=Thick%20C").text
+    assert 0 < page.index("Not served") < page.index("<svg")
+    assert "its thickness lies outside what may be cast" in page
+    assert "Not served" not in client.get("/pipes?of=Octave%20C").text
+    client.post("/settings", data={"length": "mm", "mass": "kg", "decimal": "comma", "language": "de"})
+    assert "seine Dicke liegt außerhalb dessen, was gegossen werden darf" in client.get("/pipes?of=Thick%20C").text

@@ -23,7 +23,7 @@ def client(planned: Book) -> Iterator[TestClient]:
 
 
 def sheet_of(book: Book, name: str, plan: str = PLAN) -> CutSheet:
-    held = book.plan(plan)
+    held = book.plans.plan(plan)
     assert held is not None
     return next(s for s in held.sheets if s.id == name)
 
@@ -95,16 +95,16 @@ def test_a_blank_moved_a_little_becomes_a_new_version_with_its_figures_anew(clie
 
 
 def test_of_an_accepted_plan_the_changed_one_takes_the_place(client: TestClient, planned: Book) -> None:
-    planned.accept_plan(PLAN)
-    planned.cut_planned(PLAN, "R1")
+    planned.plans.accept(PLAN)
+    planned.plans.cut(PLAN, "R1")
     cut, there = a_move(client, planned, "R2")
     form = {"plan": PLAN, "sheet": "R2", "places": [there]}
     answer = client.post("/cutting/keep", json=form)
     assert answer.status_code == 200, answer.text
-    assert planned.plan_state(PLAN) == "accepted" and len(planned.plans()) == 1
-    assert planned.row("rolls", "R2")["state"] == "reserved" and planned.row("rolls", "R1")["state"] == "cut"
+    assert planned.plans.state(PLAN) == "accepted" and len(planned.plans.all()) == 1
+    assert planned.rolls.row("R2").state == "reserved" and planned.rolls.row("R1").state == "cut"
     assert next(c for c in sheet_of(planned, "R2").cuts if c.blank == cut.blank).x_mm == there["x_mm"]
-    planned.undo(int(answer.json()["link"].partition("event=")[2].partition("&")[0]))
+    planned.history.undo(int(answer.json()["link"].partition("event=")[2].partition("&")[0]))
     assert next(c for c in sheet_of(planned, "R2").cuts if c.blank == cut.blank) == cut
 
 
@@ -113,11 +113,11 @@ def test_marked_as_cut_books_pieces_remnants_and_offcuts(client: TestClient, pla
     answer = client.post("/cutting/cut", data={"plan": PLAN, "sheet": "R1", "token": "c-1"})
     assert answer.status_code == 303
     assert client.post("/cutting/cut", data={"plan": PLAN, "sheet": "R1", "token": "c-1"}).status_code == 200
-    stock = planned.stock()
+    stock = planned.ledger.stock()
     assert "roll:R1" not in stock
     assert sum(1 for a in stock if a.startswith("pipe:")) == len(sheet_of(planned, "R1").cuts)
     page = client.get(answer.headers["location"]).text
-    assert all(child in page for child in planned.children("R1"))
+    assert all(child in page for child in planned.rolls.children("R1"))
     assert client.get("/paper/cutting?sheet=R1").content[:4] == b"%PDF"
     assert client.get("/paper/weighing").content[:4] == b"%PDF"
 

@@ -117,11 +117,11 @@ LAUGHS = '<!DOCTYPE x [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]><workbook>&b;
 def test_hostile_tables_are_told_and_nothing_is_kept(
     client: TestClient, planned: Book, name: str, content: bytes
 ) -> None:
-    before = planned.last_event()
+    before = planned.history.last()
     answer = client.post("/stock/import", files={"file": (name, content)}, headers=OWN)
     assert answer.status_code == 422, answer.text[:300]
     assert "Traceback" not in answer.text and "/tmp/" not in answer.text
-    assert planned.last_event() == before
+    assert planned.history.last() == before
 
 
 @pytest.mark.parametrize(
@@ -140,7 +140,7 @@ def test_a_photo_comes_back_as_what_it_is(client: TestClient, planned: Book) -> 
         "/photos", data={"about": "roll:R1"}, files={"file": ("<b>.html", pixel, "text/html")}, headers=OWN
     )
     assert answer.status_code == 303
-    held = planned.attachments("roll:R1")[0]
+    held = planned.attachments.about("roll:R1")[0]
     back = client.get(f"/photos/{quote(held.id, safe='')}")
     assert back.headers["content-type"] == "image/png" and back.headers["x-content-type-options"] == "nosniff"
     assert "<b>" not in client.get("/racks/R1").text
@@ -157,10 +157,10 @@ def test_hostile_names_in_addresses_are_shown_as_letters(client: TestClient, pat
 
 
 def test_an_import_can_be_tried_first(client: TestClient, planned: Book) -> None:
-    before = planned.last_event()
+    before = planned.history.last()
     table = b"id,alloy,length_mm,width_mm,thickness_start_mm\nR77,half,1000,400,1.0"
     answer = client.post("/stock/import", data={"trial": "1"}, files={"file": ("rolls.csv", table)}, headers=OWN)
     assert answer.status_code == 200 and "R77" in answer.text
-    assert planned.last_event() == before
+    assert planned.history.last() == before
     assert client.post("/stock/import", files={"file": ("rolls.csv", table)}, headers=OWN).status_code == 303
-    assert planned.row("rolls", "R77")["alloy"] == "half"
+    assert planned.rolls.row("R77").alloy == "half"

@@ -60,7 +60,7 @@ def test_a_plan_is_made_beside_the_pages_and_can_be_stopped(client: TestClient, 
         time.sleep(0.2)
     assert job["state"] == "done", job
     assert client.get("/jobs.json").json()[0]["state"] == "stopped"
-    assert planned.plans()[0][0] == "Brindle House #2"
+    assert planned.plans.all()[0].id == "Brindle House #2"
     assert "13 of 13" in client.get("/jobs").text
 
 
@@ -76,7 +76,7 @@ def test_a_stop_before_the_worker_has_begun_is_not_lost(planned: Book, monkeypat
     """Stopped at every moment between asking and working, a job ends, and with what it was told to keep."""
     from pipemetal.web import jobs as module
 
-    text = str(planned.row("organs", "Brindle House #1")["body"])
+    text = str(planned.plans.organ("Brindle House #1"))
     payload = {"target": planned.target, "organ": text, "seconds": 3600.0, "settings": ShopSettings()}
     for keep in (True, False):
         jobs = Jobs()
@@ -114,7 +114,7 @@ def test_a_plan_that_is_stopped_weighs_out_quickly(monkeypatch: pytest.MonkeyPat
 
     asked: list[int] = []
     original = melting.charge
-    monkeypatch.setattr(melting, "charge", lambda *a, **k: asked.append(k["nodes"]) or original(*a, **k))
+    monkeypatch.setattr(melting, "charge", lambda *a, **k: asked.append(k["effort"].nodes) or original(*a, **k))
     half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
     for hurried in (True, False):
         melting.plan_season([SheetDemand("N", "half", 90.0, 80.0)], {"half": half}, (), ShopSettings(), hurried=hurried)

@@ -44,7 +44,7 @@ def client(planned: Book) -> Iterator[TestClient]:
 
 
 def total(book: Book, account: str) -> float:
-    return sum(book.stock().get(account, {}).values())
+    return sum(book.ledger.stock().get(account, {}).values())
 
 
 def test_the_list_says_what_to_weigh_what_it_gives_and_what_binds_it(client: TestClient) -> None:
@@ -71,7 +71,7 @@ def test_a_lot_is_left_out_and_the_smallest_addition_is_named(client: TestClient
     without = client.post("/melts/new", data=ASKED | {"out:T1": "1", "aim": "scrap"})
     assert without.status_code == 200 and 'name="w:T1"' not in without.text
     assert "Sn would mend it" in without.text and "reaches" in without.text
-    assert 'name="out:T1" value="1" checked' in without.text
+    assert 'name="out:T1" value="1" checked' in " ".join(without.text.split())
 
 
 def test_faults_stand_beside_their_fields_all_at_once_with_what_was_typed(client: TestClient) -> None:
@@ -99,28 +99,28 @@ def test_what_the_scale_said_is_booked_once_and_taken_back(client: TestClient, p
     answer = client.post("/melts/new/book", data=form)
     assert answer.status_code == 303
     page = client.get(answer.headers["location"]).text
-    assert "melt charged" in page and "2026-7" in page and f'action="/undo/{planned.last_event()}"' in page
-    held = planned.stock()["melt:2026-7"]
+    assert "melt charged" in page and "2026-7" in page and f'action="/undo/{planned.history.last()}"' in page
+    held = planned.ledger.stock()["melt:2026-7"]
     assert sum(held.values()) == pytest.approx(99.8) and held["Sn"] / 99.8 == pytest.approx(0.4990, abs=0.0005)
-    row = planned.row("melts", "2026-7")
-    assert (row["recipe"], row["day"], row["plan"], row["note"]) == ("half", "2026-11-25", "", "cold day")
+    row = planned.melts.row("2026-7")
+    assert (row.recipe, row.day, row.plan, row.note) == ("half", "2026-11-25", "", "cold day")
     again = client.post("/melts/new/book", data=form)
     assert again.status_code == 200 and "done once" in again.text
-    assert client.post(f"/undo/{planned.last_event()}").status_code == 303
-    assert total(planned, "lot:T1") == pytest.approx(300.0) and "melt:2026-7" not in planned.stock()
+    assert client.post(f"/undo/{planned.history.last()}").status_code == 303
+    assert total(planned, "lot:T1") == pytest.approx(300.0) and "melt:2026-7" not in planned.ledger.stock()
 
 
 def test_a_melt_outside_its_window_is_told_by_the_book(client: TestClient, planned: Book) -> None:
     client.post("/melts/new/book", data=ASKED | SCALE | {"w:T1": "40"})
     assert "Sn outside its window" in client.get("/melts").text
-    client.post(f"/undo/{planned.last_event()}")
+    client.post(f"/undo/{planned.history.last()}")
     assert "outside its window" not in client.get("/melts").text.partition("Where from")[0]
 
 
 def test_more_than_there_is_is_refused_in_one_message_with_the_readings_kept(client: TestClient, planned: Book) -> None:
-    before = planned.last_event()
+    before = planned.history.last()
     answer = client.post("/melts/new/book", data=ASKED | SCALE | {"w:T1": "310", "w:L1": "50,4"})
-    assert answer.status_code == 422 and planned.last_event() == before
+    assert answer.status_code == 422 and planned.history.last() == before
     assert "More is weighed than is free: T1." in answer.text and "The book holds 300.00 kg of it." in answer.text
     for kept in ('value="310"', 'value="50,4"', 'value="cold day"', 'value="t1"', 'value="2026-7"'):
         assert kept in answer.text, kept
@@ -128,8 +128,8 @@ def test_more_than_there_is_is_refused_in_one_message_with_the_readings_kept(cli
 
 
 def test_what_a_plan_keeps_is_refused_with_the_plans_name(client: TestClient, planned: Book) -> None:
-    planned.accept_plan(PLAN)
-    kept = planned.reserved_kg()["T1"]
+    planned.plans.accept(PLAN)
+    kept = planned.lots.reserved_kg()["T1"]
     free = 300.0 - kept
     listed = client.post("/melts/new", data=ASKED)
     assert listed.status_code == 200 and "reserved" in listed.text
@@ -159,10 +159,10 @@ def test_what_a_plan_keeps_is_refused_with_the_plans_name(client: TestClient, pl
 def test_a_booking_that_cannot_be_is_marked_and_nothing_is_booked(
     client: TestClient, planned: Book, typed: dict[str, str], told: str
 ) -> None:
-    before = planned.last_event()
+    before = planned.history.last()
     answer = client.post("/melts/new/book", data=ASKED | SCALE | typed)
     assert answer.status_code == 422 and told in answer.text
-    assert planned.last_event() == before
+    assert planned.history.last() == before
 
 
 def test_an_id_that_is_used_is_marked(client: TestClient) -> None:
@@ -187,7 +187,7 @@ def test_a_lot_beside_the_list_and_a_heel_go_in_too(client: TestClient, planned:
 def test_metal_in_the_pot_that_the_book_does_not_know_is_counted_in(client: TestClient, planned: Book) -> None:
     asked = ASKED | {"pot": "typed", "pot_mass": "20", "pot_metal": "Sn 48 Pb bal"}
     assert client.post("/melts/new/book", data=asked | SCALE).status_code == 303
-    assert "melt:2026-7 heel" in planned.row("melts", "2026-7")["inputs"]
+    assert "melt:2026-7 heel" in planned.melts.row("2026-7").inputs
 
 
 def test_pounds_and_a_comma_are_read_and_shown(client: TestClient, planned: Book) -> None:
@@ -200,7 +200,7 @@ def test_pounds_and_a_comma_are_read_and_shown(client: TestClient, planned: Book
         ).status_code
         == 303
     )
-    inputs = planned.row("melts", "2026-7")["inputs"]
+    inputs = planned.melts.row("2026-7").inputs
     assert json.loads(inputs)["T1"] == pytest.approx(110.5 * 0.45359237)
     bad = client.post("/melts/new", data=ASKED | {"wanted": "9000"}, headers=OWN)
     assert "992,08 lb" in bad.text
@@ -224,7 +224,7 @@ def test_german_says_it_in_german(client: TestClient) -> None:
 def charged(client: TestClient, planned: Book) -> str:
     """A melt that came out low in tin, with its assay in the book."""
     client.post("/melts/new/book", data=ASKED | SCALE)
-    planned.record_analysis("melt:2026-7", Composition.parse("Sn 47 Pb bal"))
+    planned.ledger.analyse("melt:2026-7", Composition.parse("Sn 47 Pb bal"))
     return "2026-7"
 
 
@@ -235,7 +235,7 @@ def test_what_a_correction_asks_for_is_booked_into_the_melt(client: TestClient, 
     asked = {"melt": melt, "recipe": "half", "mass": "99.8", "assay": "Sn 47 Pb bal"}
     answer = client.post("/melts/correct", data=asked)
     assert 'name="w:T1"' in answer.text and "Book what was added" in answer.text
-    version = str(planned.row("melts", melt)["version"])
+    version = str(planned.melts.row(melt).version)
     form = asked | {"w:T1": "4.5", "dross": "0.1", "version": version, "token": "c1", "note": ""}
     refused = client.post("/melts/correct/book", data=form | {"w:T1": "900"})
     assert refused.status_code == 422 and "The book holds" in refused.text and 'value="900"' in refused.text
@@ -247,7 +247,7 @@ def test_what_a_correction_asks_for_is_booked_into_the_melt(client: TestClient, 
     assert client.post("/melts/correct/book", data=form | {"token": "c2"}).status_code == 409, (
         "the melt has changed meanwhile"
     )
-    assert client.post(f"/undo/{planned.last_event()}").status_code == 303
+    assert client.post(f"/undo/{planned.history.last()}").status_code == 303
     assert total(planned, f"melt:{melt}") == pytest.approx(99.8)
 
 
@@ -272,8 +272,8 @@ def test_metal_poured_off_becomes_a_lot(client: TestClient, planned: Book) -> No
     assert done.status_code == 303 and f"melt={melt}" in done.headers["location"]
     assert "ingots poured" in client.get(done.headers["location"]).text
     assert total(planned, "lot:I-1") == pytest.approx(12.0) and total(planned, f"melt:{melt}") == pytest.approx(87.8)
-    client.post(f"/undo/{planned.last_event()}")
-    assert "lot:I-1" not in planned.stock()
+    client.post(f"/undo/{planned.history.last()}")
+    assert "lot:I-1" not in planned.ledger.stock()
     assert client.post("/melts/ingots", data=form | {"melt": "none"}).status_code == 422
 
 
@@ -284,7 +284,7 @@ def test_metal_is_sold_once_and_taken_back(client: TestClient, planned: Book) ->
     assert client.post("/stock/sell", data=form).status_code == 200
     assert total(planned, "lot:S1") == pytest.approx(25.0) and total(planned, "sold") == pytest.approx(15.0)
     assert client.post("/stock/sell", data=form | {"mass": "30", "token": "s2"}).status_code == 422
-    client.post(f"/undo/{planned.last_event()}")
+    client.post(f"/undo/{planned.history.last()}")
     assert total(planned, "lot:S1") == pytest.approx(40.0)
 
 
@@ -295,7 +295,7 @@ def test_a_roll_is_sold_from_its_own_page(client: TestClient, planned: Book) -> 
         "/stock/sell", data={"account": "roll:R1", "mass": f"{total(planned, 'roll:R1')} kg", "token": "s"}
     )
     assert sold.status_code == 303 and "Book the whole roll" not in client.get(sold.headers["location"]).text
-    assert planned.row("rolls", "R1")["state"] == "sold"
+    assert planned.rolls.row("R1").state == "sold"
 
 
 def test_what_a_sheet_leaves_is_trimmed_on_the_casts_page(client: TestClient, planned: Book) -> None:
@@ -303,31 +303,31 @@ def test_what_a_sheet_leaves_is_trimmed_on_the_casts_page(client: TestClient, pl
     cast = LoggedCast(
         "C1", Composition.parse("Sn 50 Pb bal"), 2.0, 30.0, Sled(250.0, 400.0), 2000.0, ((100.0, 1.2), (1900.0, 1.0))
     )
-    planned.record_cast(cast, melt="2026-7", used_kg=18.0)
+    planned.casts.record(cast, melt="2026-7", used_kg=18.0)
     assert "all of it, 18.0 kg, would go to scrap" in client.get("/casting/cast/C1").text
     form = {"cast": "C1", "swarf": "0,4", "token": "c"}
     assert client.post("/casting/trim", data=form | {"swarf": "90"}).status_code == 422
     assert client.post("/casting/trim", data=form).status_code == 303
     assert total(planned, "swarf") == pytest.approx(0.4) and total(planned, "lot:scrap-half") == pytest.approx(17.6)
     assert "Trim the sheet" not in client.get("/casting/cast/C1").text
-    client.post(f"/undo/{planned.last_event()}")
+    client.post(f"/undo/{planned.history.last()}")
     assert total(planned, "sheet:C1") == pytest.approx(18.0)
 
 
 def test_who_only_looks_sees_the_list_and_books_nothing(planned: Book) -> None:
     from pipemetal.web.sessions import COOKIE
 
-    planned.add_person("Ada", "run", pin="4711")
+    planned.people.add("Ada", "run", pin="4711")
     with planned.acting("Ada"):
-        planned.add_person("Dot", "look", pin="4714")
+        planned.people.add("Dot", "look", pin="4714")
     site = Site(planned)
     with TestClient(create_app(site), base_url=BASE, follow_redirects=False) as client:
-        client.cookies.set(COOKIE, site.door.sessions.begin("Dot", site.book.person("Dot").seal))
+        client.cookies.set(COOKIE, site.door.sessions.begin("Dot", site.book.people.person("Dot").seal))
         page = client.post("/melts/new", data=ASKED, headers=OWN)
         assert page.status_code == 200 and "What to weigh" in page.text and "Book the melt" not in page.text
         for path in ("/melts/new/book", "/melts/correct/book", "/melts/ingots", "/stock/sell", "/casting/trim"):
             assert client.post(path, data=ASKED | SCALE, headers=OWN).status_code == 403
-    assert "melt:2026-7" not in planned.stock()
+    assert "melt:2026-7" not in planned.ledger.stock()
 
 
 def test_scripts_weigh_out_and_book(client: TestClient, planned: Book) -> None:
@@ -343,7 +343,7 @@ def test_scripts_weigh_out_and_book(client: TestClient, planned: Book) -> None:
     assert client.post("/api/melts", json=form | {"plan": PLAN, "token": ""}).status_code == 422
     on_heel = client.post("/api/melts/charge", json=asked | {"heel_of": "A-1", "heel_kg": 10.0})
     assert on_heel.status_code == 200
-    added = {"melt": "A-1", "added_kg": {"T1": 2.0}, "version": planned.row("melts", "A-1")["version"]}
+    added = {"melt": "A-1", "added_kg": {"T1": 2.0}, "version": planned.melts.row("A-1").version}
     assert client.post("/api/melts/correct", json=added).status_code == 200
     assert client.post("/api/melts/correct", json=added).status_code == 409
     for wrong in (

@@ -52,7 +52,7 @@ BASE = "http://127.0.0.1:8137"
 def small_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("small") / "s.sqlite"
     with small_book(path) as held:
-        held.add_plan(small_plan())
+        held.plans.keep(small_plan())
     return path
 
 
@@ -192,9 +192,9 @@ def test_a_roll_can_be_moved_and_the_second_of_two_is_told(client: TestClient, b
     answer = client.post("/racks/R1", data=form | {"place": "rack C"})
     assert answer.status_code == 409
     assert "rack C" in answer.text and "rack B" in answer.text
-    assert book.row("rolls", "R1")["place"] == "rack B"
-    assert client.post(f"/undo/{book.last_event()}").status_code == 303
-    assert book.row("rolls", "R1")["place"] == HOSTILE
+    assert book.rolls.row("R1").place == "rack B"
+    assert client.post(f"/undo/{book.history.last()}").status_code == 303
+    assert book.rolls.row("R1").place == HOSTILE
 
 
 def test_a_cast_is_logged_once(client: TestClient, book: Book) -> None:
@@ -214,7 +214,7 @@ def test_a_cast_is_logged_once(client: TestClient, book: Book) -> None:
     assert client.post("/casting/log", data=form).status_code == 303
     again = client.post("/casting/log", data=form)
     assert again.status_code == 422 and "in the book already" in again.text and "2,4" in again.text
-    assert [c.gate_mm for c in book.casts()] == [2.4]
+    assert [c.gate_mm for c in book.casts.log()] == [2.4]
     for field, bad in (("gate_mm", "nan"), ("charge_kg", "-3"), ("thickness", "abc"), ("sled", "big"), ("id", "")):
         assert client.post("/casting/log", data=form | {"id": "C8", field: bad}).status_code == 422
 
@@ -233,19 +233,19 @@ def test_a_form_sent_twice_is_done_once(client: TestClient, book: Book) -> None:
     assert client.post("/stock/lot", data=form).status_code == 303
     again = client.post("/stock/lot", data=form)
     assert again.status_code == 200 and "done once" in again.text
-    assert book.stock()["lot:L9"] == {"Pb": 25.0}
+    assert book.ledger.stock()["lot:L9"] == {"Pb": 25.0}
 
 
 def test_undo_is_offered_after_a_booking(client: TestClient, book: Book) -> None:
     answer = client.post("/stock/lot", data={"id": "L9", "kind": "pig", "mass": "25 kg", "composition": "Pb 100"})
     page = client.get(answer.headers["location"])
-    assert f'action="/undo/{book.last_event()}"' in page.text
+    assert f'action="/undo/{book.history.last()}"' in page.text
     assert (
-        client.post(f"/undo/{book.last_event()}", data={"back": "/stock"})
+        client.post(f"/undo/{book.history.last()}", data={"back": "/stock"})
         .headers["location"]
         .startswith("/stock?event=")
     )
-    assert "lot:L9" not in book.stock()
+    assert "lot:L9" not in book.ledger.stock()
 
 
 @pytest.mark.parametrize("code", ["R1", "T1", HOSTILE])
@@ -270,10 +270,10 @@ def test_a_roll_comes_in_with_its_readings(client: TestClient, book: Book) -> No
         "place": "B",
     }
     assert client.post("/stock/roll", data=form).status_code == 303
-    assert book.roll("R9").field.mean_mm == pytest.approx(1.13, abs=0.01)
+    assert book.rolls.roll("R9").field.mean_mm == pytest.approx(1.13, abs=0.01)
     six = "100;50:1.2 100;550:1.2 1000;50:1.1 1000;550:1.1 1900;50:1.0 1900;550:1.0"
     assert client.post("/stock/roll", data=form | {"id": "R10", "readings": six}).status_code == 303
-    assert len(book.readings("R10")) == 6
+    assert len(book.rolls.row("R10").readings_taken) == 6
     for bad in ("100:1.2", "abc def", "9000:1 1:1", "100:nan 200:1"):
         assert client.post("/stock/roll", data=form | {"id": "R11", "readings": bad}).status_code == 422
 

@@ -8,7 +8,7 @@ from starlette.testclient import TestClient
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.plans.record import Plan
-from pipemetal.shop.book import Book
+from pipemetal.shop.book import Book, NewLot
 from pipemetal.web.app import create_app
 from pipemetal.web.site import Site
 
@@ -26,10 +26,10 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> TestClient:
     table.write_text(f"id,kind,mass_kg,composition,price_per_kg\n{rows}\n", encoding="utf-8")
     (path.parent / "one").mkdir()
     table.rename(path.parent / "one" / "lots.csv")
-    book.import_folder(path.parent / "one")
+    book.tables.import_folder(path.parent / "one")
     for k in range(MANY):
-        book.add_plan(Plan("Chapel", seed=k))
-    book.add_lot("X", "scrap", 10.0, Composition.parse("Sn 50 Pb bal"))
+        book.plans.keep(Plan("Chapel", seed=k))
+    book.lots.add(NewLot("X", "scrap", 10.0, Composition.parse("Sn 50 Pb bal")))
     return TestClient(create_app(Site(book)), base_url=BASE, follow_redirects=False)
 
 

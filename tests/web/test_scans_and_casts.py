@@ -25,13 +25,13 @@ CAST = replace(small_organ_casts()[0], thickness_mm=(), charge_kg=40.0)
 @pytest.fixture
 def client(planned: Book) -> Iterator[TestClient]:
     for cast in small_organ_casts():
-        planned.record_cast(cast)
+        planned.casts.record(cast)
     with TestClient(create_app(Site(planned)), base_url=BASE, follow_redirects=False) as held:
         yield held
 
 
 def test_an_uncut_blank_and_its_pipe_lead_to_their_cutting_sheet(client: TestClient, planned: Book) -> None:
-    plan = planned.plan(planned.plans()[0][0])
+    plan = planned.plans.plan(planned.plans.all()[0].id)
     assert plan is not None
     for sheet in plan.sheets:
         for cut in sheet.cuts:
@@ -83,13 +83,13 @@ def test_two_kilograms_left_of_a_hundred_and_twenty_are_refused_by_what_was_plan
 
 
 def test_a_logged_cast_is_corrected_and_nothing_else_of_it_changes(client: TestClient, planned: Book) -> None:
-    before = {c.id: c for c in planned.casts()}
+    before = {c.id: c for c in planned.casts.log()}
     form = client.get("/casting/log?cast=K2").text
     values = {k: html.unescape(v) for k, v in re.findall(r'name="(\w+)"[^>]*? value="([^"]*)"', form)}
     values |= {"alloy": "half", "melt": "", "verdict": "too hot", "push_time_s": "3.4", "leftover_kg": ""}
     answer = client.post("/casting/log", data=values)
     assert answer.status_code == 303, re.sub(r"<[^>]*>", " ", answer.text)[:800]
-    after = {c.id: c for c in planned.casts()}
+    after = {c.id: c for c in planned.casts.log()}
     assert (after["K2"].verdict, after["K2"].push_time_s) == ("too hot", 3.4)
     assert after["K2"].thickness_mm == before["K2"].thickness_mm
     assert {k: v for k, v in after.items() if k != "K2"} == {k: v for k, v in before.items() if k != "K2"}
@@ -99,13 +99,13 @@ def test_a_logged_cast_is_corrected_and_nothing_else_of_it_changes(client: TestC
 
 def test_a_cast_alone_tells_what_it_can_and_what_it_is_good_for(planned: Book) -> None:
     """Too thick in the middle: no cause is made up, and the places where blanks fit are those where it is thin enough."""
-    plan = planned.plan(planned.plans()[0][0])
+    plan = planned.plans.plan(planned.plans.all()[0].id)
     assert plan is not None
     cut = plan.sheets[0].cuts[0]
     m = 0.5 * (cut.wanted_mouth_mm + cut.wanted_top_mm)
     bow = ((100.0, m), (800.0, m), (1000.0, m + 1.0), (1200.0, m), (1900.0, m))
     alone = replace(small_organ_casts()[0], thickness_mm=bow)
-    planned.record_cast(alone)
+    planned.casts.record(alone)
     with TestClient(create_app(Site(planned)), base_url=BASE) as client:
         page = client.get("/casting/cast/K1").text
     assert "What one cast can tell" in page and "luck" not in page and "Next time" not in page

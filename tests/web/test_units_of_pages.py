@@ -53,7 +53,7 @@ PAGES = (
 @pytest.fixture
 def client(planned: Book) -> Iterator[TestClient]:
     for cast in small_organ_casts():
-        planned.record_cast(cast)
+        planned.casts.record(cast)
     with TestClient(create_app(Site(planned)), base_url=BASE, follow_redirects=True, cookies=IMPERIAL) as held:
         yield held
 
@@ -82,10 +82,10 @@ def test_a_cast_is_logged_from_its_card_as_it_stands(client: TestClient, planned
     values = dict(re.findall(r'name="(\w+)"[^>]*? value="([^"]*)"', form))
     values["alloy"] = re.findall(r"<option selected>([^<]*)", form)[0]
     values |= {"melt": "", "leftover_kg": ""}
-    pour = planned.plan(planned.plans()[0][0]).pours[0]  # type: ignore[union-attr]
+    pour = planned.plans.plan(planned.plans.all()[0].id).pours[0]  # type: ignore[union-attr]
     sent = client.post("/casting/log", data={k: html.unescape(v) for k, v in values.items()}, headers={"origin": BASE})
     assert sent.status_code == 200, visible(sent.text)[:600]
-    kept = next(c for c in planned.casts() if c.id == values["id"])
+    kept = next(c for c in planned.casts.log() if c.id == values["id"])
     assert pour.card is not None
     assert kept.gate_mm == pytest.approx(pour.card.gate_mm, abs=0.06)
     assert kept.length_mm == pytest.approx(pour.length_mm, abs=1.0)

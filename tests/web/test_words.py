@@ -9,8 +9,8 @@ import pytest
 from pipemetal.documents.plan_paper import PAPERS
 from pipemetal.pipes.rank import CONSTRUCTIONS
 from pipemetal.planning.settings import rests_on
-from pipemetal.shop.catalogue import STATES
 from pipemetal.shop.roles import ACTIONS, ROLES
+from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import jobs
 from pipemetal.web.shop_fields import GROUPS
 from pipemetal.web.site import DONE, ROOMS
@@ -52,8 +52,9 @@ def test_no_text_of_the_pages_is_missing(language: str) -> None:
         *(name for _, name in ROOMS),
         *DONE.values(),
         *PAPERS,
-        *STATES,
-        *jobs.STATES,
+        *RollState,
+        *PlanState,
+        *jobs.JobState,
     ]
     labels = [text for group in GROUPS for text in (group.title, *(s.label for s in group.settings))]
     labels += {words for group in GROUPS for s in group.settings if (words := rests_on(s.key))}

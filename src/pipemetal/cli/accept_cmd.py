@@ -15,19 +15,20 @@ from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
+    from pipemetal.shop.book import Book
 
 __all__ = ["accept", "accept_into", "done", "reserved"]
 
 
-def accept_into(book: Any, plan: Plan | str) -> tuple[str, str]:
+def accept_into(book: Book, plan: Plan | str) -> tuple[str, str]:
     """Accept a plan; gives its id and words that tell what is reserved now."""
-    event, plan_id = book.accept_plan(plan)
-    held = book.reservations(plan_id)
-    rolls = sum(1 for r in held if r["about"].startswith("roll:"))
-    mass = sum(r["mass_kg"] for r in held if r["about"].startswith("lot:"))
+    event, plan_id = book.plans.accept(plan)
+    held = book.plans.reservations(plan_id)
+    rolls = sum(1 for r in held if r.kind == "roll")
+    mass = sum(r.mass_kg for r in held if r.kind == "lot")
     words = (
         f"Accepted as {plan_id!r} (event {event}): {rolls} rolls and {mass:.0f} kg of lots reserved, "
-        f"{len(book.cast_list(plan_id))} sheets on the cast list."
+        f"{len(book.plans.cast_list(plan_id))} sheets on the cast list."
     )
     return plan_id, words
 
@@ -45,7 +46,7 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
     """
     with open_book(shop) as book:
         if take_back:
-            event = book.give_up_plan(plan)
+            event = book.plans.give_up(plan).event
             told: dict[str, Any] = {"plan": plan, "state": "given up", "event": event}
             words = f"{plan!r} is given up (event {event}): nothing is reserved for it any more."
         else:
@@ -54,7 +55,7 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
             path = Path(plan)
             is_file = path.suffix == ".json" and path.exists()
             plan_id, words = accept_into(book, read_plan_file(path) if is_file else plan)
-            told = {"plan": plan_id, "state": "accepted", "reservations": book.reservations(plan_id)}
+            told = {"plan": plan_id, "state": "accepted", "reservations": book.plans.reservations(plan_id)}
     if as_json:
         print_json(told)
     else:
@@ -97,17 +98,19 @@ def done(
         raise InputError(
             "is needed: what the melt is called in the book", field="--as", allowed=f"--melt {melt} --as 2026-17"
         )
-    from pipemetal.shop.settings import settings_of_book
+    from pipemetal.shop.stock import settings_of_book
 
     with open_book(shop) as book:
         if roll is not None:
             width = settings_of_book(book.target).settings.sheets.kerf_mm if kerf is None else kerf
-            event, remnants = book.cut_planned(plan_id, roll, sheet=sheet, kerf_mm=width)
+            event, remnants = book.plans.cut(plan_id, roll, sheet=sheet, kerf_mm=width)
             told: dict[str, Any] = {"event": event, "roll": roll, "remnants": list(remnants)}
             words = f"{roll} is cut (event {event}); remnants: {', '.join(remnants) or 'none'}."
         else:
             masses = None if weighed is None else masses_of(weighed, "--weighed")
-            event = book.charge_planned(plan_id, str(melt), str(melt_id), weighed_kg=masses, heel_of=heel_of, sure=sure)
+            event = book.plans.charge(
+                plan_id, str(melt), str(melt_id), weighed_kg=masses, heel_of=heel_of, sure=sure
+            ).event
             told = {"event": event, "melt": melt_id}
             words = f"{melt_id} is charged (event {event})."
     if as_json:
@@ -125,11 +128,11 @@ def done(
 def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: str | None, as_json: bool) -> None:
     """Rolls kept for ranks and metal kept for melts, or the cast list of accepted plans."""
     with open_book(shop) as book:
-        held, orders = book.reservations(plan_id), book.cast_list(plan_id)
+        held, orders = book.plans.reservations(plan_id), book.plans.cast_list(plan_id)
     if as_json:
         from pipemetal.plans.codec import as_dict
 
-        listed = [{k: v for k, v in o.items() if k != "pour"} | {"body": as_dict(o["pour"])} for o in orders]
+        listed = [{k: v for k, v in vars(o).items() if k != "pour"} | {"body": as_dict(o.pour)} for o in orders]
         print_json({"reservations": held, "cast_list": listed})
     elif casts:
         show_table(
@@ -143,7 +146,7 @@ def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: st
                 ("melt", ""),
                 ("charge kg", ".1f"),
             ],
-            [(o["id"], o["day"], o["number"], o["sheet"], o["alloy"], o["melt"], o["pour"].charge_kg) for o in orders],
+            [(o.id, o.day, o.number, o.sheet, o.alloy, o.melt, o.pour.charge_kg) for o in orders],
             [],
             table_path,
         )
@@ -151,7 +154,7 @@ def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: st
         show_table(
             "Reserved",
             [("plan", ""), ("what", ""), ("for", ""), ("kg", ".2f")],
-            [(r["plan"], r["about"], r["melt"] or ", ".join(r["ranks"]), r["mass_kg"]) for r in held],
+            [(r.plan, r.about, r.melt or ", ".join(r.ranks), r.mass_kg) for r in held],
             [],
             table_path,
         )

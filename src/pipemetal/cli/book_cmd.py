@@ -51,23 +51,23 @@ def import_files(
         raise InputError("is not there", field="DIR|FILE", value=str(path))
     with open_or_make_book(shop, keep=not dry_run) as book:
         if path.is_dir():
-            told = book.import_folder(path, dry_run=dry_run)
+            told = book.tables.import_folder(path, dry_run=dry_run)
         else:
             held = KINDS[kind] if kind else None
-            told = book.import_file(
+            told = book.tables.import_file(
                 path, kind=held, sheet=sheet, mapping=_mapping(mapping), organ=organ, dry_run=dry_run
             )
     if as_json:
-        print_json(told | {"shop": shown_shop(shop)})
+        print_json(vars(told) | {"shop": shown_shop(shop)})
         return
-    counts = ", ".join(f"{n} {name}" for name, n in told.items() if isinstance(n, int) and n and name != "event")
+    counts = ", ".join(f"{n} {name}" for name, n in told.counts.items())
     if dry_run:
         click.echo(f"Would bring in {counts or 'nothing'}; nothing is kept. First of each:")
-        for name, ids in told["first"].items():
+        for name, ids in told.first.items():
             click.echo(f"  {name}: {', '.join(ids)}")
     else:
         click.echo(
-            f"Brought in {counts or 'nothing'} (event {told['event']}; `pipemetal undo {told['event']}` takes it back)."
+            f"Brought in {counts or 'nothing'} (event {told.event}; `pipemetal undo {told.event}` takes it back)."
         )
 
 
@@ -91,9 +91,9 @@ def export_files(path: Path, shop: str | None, as_json: bool) -> None:
     """Write recipes.toml, rack.csv, readings.csv, lots.csv, log.csv, analyses.csv and stock.csv into DIR, or one workbook."""
     with open_book(shop) as book:
         if path.suffix.lower() == ".xlsx":
-            names, where = book.export_workbook(path), [str(path)]
+            names, where = book.tables.export_workbook(path), [str(path)]
         else:
-            written = book.export_folder(path)
+            written = book.tables.export_folder(path)
             names, where = [p.name for p in written], [str(p) for p in written]
     if as_json:
         print_json({"files": where, "tables": names})
@@ -108,7 +108,7 @@ def export_files(path: Path, shop: str | None, as_json: bool) -> None:
 def backup(file: Path, shop: str | None, as_json: bool) -> None:
     """Write the whole book into FILE, checked, while others go on working."""
     with open_book(shop) as book:
-        manifest = book.backup(file)
+        manifest = book.keeping.backup(file)
     if as_json:
         print_json(manifest | {"file": str(file)})
     else:
@@ -121,7 +121,7 @@ def backup(file: Path, shop: str | None, as_json: bool) -> None:
 @json_option
 def restore(file: Path, shop: str | None, as_json: bool) -> None:
     """Bring the book of FILE back into an empty place: a new file, or an empty PostgreSQL database."""
-    from pipemetal.shop.keeping import restore as bring_back
+    from pipemetal.shop.archive import restore as bring_back
 
     manifest = bring_back(file, shop_of(shop))
     if as_json:
@@ -143,8 +143,8 @@ def doctor(shop: str | None, as_json: bool) -> None:
     where = shop_of(shop)
     if shop is not None or is_url(where) or Path(where).exists():
         with open_book(shop) as book:
-            told["book"] = book.doctor()
-        told["faults"] = told["book"]["faults"]
+            told["book"] = book.keeping.doctor()
+        told["faults"] = told["book"].faults
     if as_json:
         print_json(told)
     else:
@@ -152,12 +152,10 @@ def doctor(shop: str | None, as_json: bool) -> None:
         click.echo(f"Free disk here: {told['installation']['free_bytes'] / 1e9:.1f} GB.")
         if "book" in told:
             held = told["book"]
-            click.echo(f"Book {held['shop']} ({held['database']}, schema {held['revision']}):")
-            click.echo("  " + ", ".join(f"{n} {name}" for name, n in held["rows"].items()))
-            kept = held["backups"]
-            click.echo(
-                f"  Daily backups: {kept['kept']} in {kept['folder']}, the latest of {kept['latest'] or 'no day yet'}."
-            )
+            click.echo(f"Book {held.shop} ({held.database}, schema {held.revision}):")
+            click.echo("  " + ", ".join(f"{n} {name}" for name, n in held.rows.items()))
+            kept = held.backups
+            click.echo(f"  Daily backups: {kept.kept} in {kept.folder}, the latest of {kept.latest or 'no day yet'}.")
         else:
             click.echo(f"No book at {where}; `pipemetal import DIR --shop PATH` makes one.")
         for fault in told["faults"]:

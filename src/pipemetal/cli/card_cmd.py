@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from pipemetal.pipes.bench_card import BenchCard, CardPart
 
 __all__ = ["card", "walls"]
-
-SHOWN_MM: Final = (("16'", 261.5), ("8'", 155.5), ("4'", 92.5), ("2'", 55.0), ("1'", 32.7), ("1/2'", 19.4))
-"""Inner diameters of the reference scale at C."""
 
 
 @click.command(short_help="The bench card of a pipe or a rank.")
@@ -59,6 +56,7 @@ def card(
     from pipemetal.documents.bench_card_sheet import (
         card_facts,
         card_sheets,
+        not_served_words,
         part_headings,
         part_rows,
         rank_headings,
@@ -80,6 +78,8 @@ def card(
     elif out is not None:
         click.echo(f"Wrote {len(cards)} cards to {out}." if len(cards) > 1 else f"Wrote a card to {out}.")
     elif len(cards) == 1:
+        for words in not_served_words(cards[0], units, say):
+            click.echo(words)
         print_table(cards[0].pipe.id, part_headings(units, say), part_rows(cards[0], units, say))
         for name, words in card_facts(cards[0], units, say):
             click.echo(f"{name}: {words}" if name else f"  {words}")
@@ -113,6 +113,7 @@ def card_dict(card: BenchCard) -> dict[str, object]:
         "pipe": card.pipe.id,
         "rank": card.rank.name,
         "note": card.pipe.note,
+        "not_served": [{"part": kind, "why": why} for kind, why in card.not_served],
         "stamp": list(card.stamp),
         "parts": [_part_dict(part) for part in card.parts],
         "mouth": vars(mouth) if mouth else None,
@@ -159,7 +160,7 @@ def _part_dict(held: CardPart) -> dict[str, object]:
 def walls(as_json: bool) -> None:
     """Every wall rule that an organ file may name (`wall = "front-tin"`): walls at the mouth for the diameters of the reference
     scale, and at 8' C the thinnest and the thickest that shops take."""
-    from pipemetal.pipes.wall_presets import PUBLISHED_SPREAD, WALL_PRESETS
+    from pipemetal.pipes.wall_presets import AT_8_FOOT_MM, PUBLISHED_SPREAD, SHOWN_MM, WALL_PRESETS
 
     if as_json:
         print_json(
@@ -170,7 +171,7 @@ def walls(as_json: bool) -> None:
                         "metal": preset.metal,
                         "family": preset.family,
                         "wall_mm": {c: preset.rule.mouth_mm(d) for c, d in SHOWN_MM},
-                        "span_at_8_foot_c_mm": list(preset.span_mm(SHOWN_MM[1][1])),
+                        "span_at_8_foot_c_mm": list(preset.span_mm(AT_8_FOOT_MM)),
                         "source": preset.rule.source,
                     }
                     for name, preset in WALL_PRESETS.items()
@@ -180,7 +181,7 @@ def walls(as_json: bool) -> None:
         return
     rows = []
     for name, preset in WALL_PRESETS.items():
-        low, high = preset.span_mm(SHOWN_MM[1][1])
+        low, high = preset.span_mm(AT_8_FOOT_MM)
         walls_mm = (f"{preset.rule.mouth_mm(diameter):.2f}" for _, diameter in SHOWN_MM)
         rows.append((name, *walls_mm, f"{low:.2f} to {high:.2f}"))
     low, high = PUBLISHED_SPREAD

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, is_dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -35,6 +35,7 @@ __all__ = [
     "settings_for",
     "shop_beside",
     "workers_options",
+    "write_dicts",
 ]
 
 FILE = click.Path(path_type=Path)
@@ -122,15 +123,21 @@ def settings_for(given: Path | None, shop: str | None, first: Path) -> ShopSetti
     """The settings that count. With a shop book: those given, the book's, shop.toml beside it, the program's own; without one
     those given, beside the first file, or the program's own."""
     if shop is not None:
-        from pipemetal.shop.settings import settings_of_book
+        from pipemetal.shop.stock import settings_of_book
 
         return settings_of_book(shop, given).settings
     return shop_beside(given, first)
 
 
 def print_json(value: Any) -> None:
-    """One JSON object on standard output."""
-    click.echo(json.dumps(value, allow_nan=False, ensure_ascii=False))
+    """One JSON object on standard output; records become their fields."""
+    click.echo(json.dumps(value, default=_fields, allow_nan=False, ensure_ascii=False))
+
+
+def _fields(record: Any) -> dict[str, object]:
+    if not is_dataclass(record) or isinstance(record, type):
+        raise TypeError(f"{type(record).__name__} is no JSON")
+    return asdict(record)
 
 
 def rounded(value: float | None, places: int = 4) -> float | None:
@@ -240,3 +247,12 @@ def _is_number(text: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def write_dicts(rows: Sequence[Mapping[str, object]], path: Path) -> None:
+    """Rows that all have the same keys as a CSV file. Errors: InputError as the outbox."""
+    from pipemetal.files.outbox import write
+    from pipemetal.files.sheet_out import csv_of
+
+    keys = list(rows[0]) if rows else ["id"]
+    write(path, csv_of(keys, ([row[k] for k in keys] for row in rows)))

@@ -27,11 +27,11 @@ def undo(event: int, yes: bool, shop: str | None, as_json: bool) -> None:
     from pipemetal.shop.undoing import told_touched
 
     with open_book(shop) as book:
-        held = book.event(event)
+        held = book.history.event(event)
         words = told_touched(held.touched)
         if not yes and sum(held.touched.values()) > MOST_UNASKED and sys.stdin.isatty():
             click.confirm(f"Event {event}, {held.what}, touched {words}. Take all of it back?", abort=True, err=True)
-        done = book.undo(event)
+        done = book.history.undo(event).event
     if as_json:
         print_json({"undone": event, "event": done, "touched": held.touched})
     else:
@@ -47,7 +47,7 @@ def undo(event: int, yes: bool, shop: str | None, as_json: bool) -> None:
 def history(about: str | None, last: int, table_path: Path | None, shop: str | None, as_json: bool) -> None:
     """The latest events, or those of one thing: roll:ID, lot:ID, melt:ID, cast:ID."""
     with open_book(shop) as book:
-        events, undone = book.events(about, last), book.undone()
+        events, undone = book.history.events(about, last), book.history.undone()
     if as_json:
         print_json(
             {
@@ -85,9 +85,9 @@ def weigh(account: str, mass: str, shop: str | None, as_json: bool) -> None:
     from pipemetal.units import parse_mass_kg
 
     with open_book(shop) as book:
-        before = sum(book.stock().get(account, {}).values())
+        before = sum(book.ledger.stock().get(account, {}).values())
         weighed = parse_mass_kg(mass, field="mass", default_unit="kg")
-        event = book.weigh(account, weighed)
+        event = book.ledger.weigh(account, weighed).event
     if as_json:
         print_json({"event": event, "account": account, "before_kg": rounded(before), "now_kg": weighed})
     else:
@@ -107,7 +107,7 @@ def sell(account: str, mass: str, shop: str | None, as_json: bool) -> None:
 
     sold_kg = parse_mass_kg(mass, field="mass", default_unit="kg")
     with open_book(shop) as book:
-        event = book.sell(account, sold_kg)
+        event = book.ledger.sell(account, sold_kg).event
     if as_json:
         print_json({"event": event, "account": account, "sold_kg": rounded(sold_kg)})
     else:
@@ -125,7 +125,7 @@ def trim(cast_id: str, swarf: str | None, shop: str | None, as_json: bool) -> No
 
     with open_book(shop) as book:
         mass = parse_mass_kg(swarf, field="--swarf", default_unit="kg") if swarf else 0.0
-        event = book.trim_sheet(cast_id, swarf_kg=mass)
+        event = book.casts.trim(cast_id, swarf_kg=mass).event
     if as_json:
         print_json({"event": event, "cast": cast_id})
     else:
@@ -161,7 +161,7 @@ def analysis(
 
     unsure = [(e.strip(), parse_number(v, field="--plus-minus")) for e, _, v in (part.partition("=") for part in half)]
     with open_book(shop) as book:
-        event = book.record_analysis(
+        event = book.ledger.analyse(
             about,
             Composition.parse(composition),
             uncertainty_wt_pct=unsure,
@@ -169,8 +169,8 @@ def analysis(
             method=method,
             laboratory=laboratory,
             note=note,
-        )
-        stock = book.stock()[about]
+        ).event
+        stock = book.ledger.stock()[about]
     if as_json:
         print_json({"event": event, "account": about, "elements_kg": {e: rounded(m, 6) for e, m in stock.items()}})
     else:
@@ -185,7 +185,7 @@ def analysis(
 def unexplained(table_path: Path | None, shop: str | None, as_json: bool) -> None:
     """What weighings and analyses found that nothing explains, by month and alloy, and metal still to be booked on."""
     with open_book(shop) as book:
-        lines, standing = book.unexplained(), book.standing()
+        lines, standing = book.ledger.unexplained(), book.ledger.standing()
     if as_json:
         print_json(
             {

@@ -21,7 +21,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "plan": ("plan_cmd:plan", "From ranks, rack and lots to layouts, sheets to cast, melts and pours."),
     "variants": ("variants_cmd:variants", "What if the shop were a little different, side by side."),
     "pipes": ("pipes_cmd:pipes", "Every pipe of an organ: scale, mouth, lengths, walls, mass."),
-    "blanks": ("pipes_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
+    "blanks": ("blanks_cmd:blanks", "Every part as a flat blank, with patterns as DXF if wanted."),
     "card": ("card_cmd:card", "The bench card of a pipe or a rank: flat metal, mouth, mandrel, seams, mass."),
     "walls": ("card_cmd:walls", "Wall rules by name, and how far shops lie apart."),
     "reuse": ("reuse_cmd:reuse", "Old pipes: which to use again, shorten, lengthen or melt, and where."),
@@ -102,9 +102,8 @@ def _tell(error: Exception, args: list[str] | None, code: int) -> NoReturn:
     """One message and the exit code; under --json one object, so that a program can read it too."""
     click.echo(f"pipemetal: {error}", err=True)
     if "--json" in (sys.argv[1:] if args is None else args):
-        parts = {
-            name: str(held) for name in ("field", "value", "allowed", "where") if (held := getattr(error, name, None))
-        }
+        names = ("field", "value", "allowed", "where", "example", "nearest")
+        parts = {name: str(held) for name in names if (held := getattr(error, name, None))}
         click.echo(json.dumps({"error": str(error)} | parts, ensure_ascii=False))
     sys.exit(code)
 

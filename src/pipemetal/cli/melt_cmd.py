@@ -17,6 +17,7 @@ from pipemetal.melts.correction import CORRECTION, Correction, correct
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.mend import Blocked
 from pipemetal.melts.mend import charge as charge_melt
+from pipemetal.melts.mixing import Weighing
 from pipemetal.melts.relax import Relaxed, what_relaxing_saves
 from pipemetal.melts.worth import metal_prices, priced
 from pipemetal.planning.settings import ShopSettings
@@ -46,20 +47,11 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
         _correct(job, shop, path, as_json)
         return
     lots = priced(job.lots, metal_prices(job.lots))
-    answer = charge_melt(
-        job.request,
-        lots,
-        losses=shop.losses,
-        objective=job.objective,
-        certainty=job.certainty,
-        weigh_step_kg=job.weigh_step_kg,
-        least_weighed_kg=shop.pot.least_weighed_kg,
-    )
+    rules = Weighing(shop.losses, job.objective, job.certainty, job.weigh_step_kg, shop.pot.least_weighed_kg)
+    answer = charge_melt(job.request, lots, rules=rules)
     if isinstance(answer, Blocked):
         _print_blocked(answer, as_json)
-    relaxed = what_relaxing_saves(
-        answer, lots, losses=shop.losses, certainty=job.certainty, weigh_step_kg=job.weigh_step_kg
-    )
+    relaxed = what_relaxing_saves(answer, lots, rules=rules)
     if as_json:
         print_json(charge_dict(answer, relaxed))
         return

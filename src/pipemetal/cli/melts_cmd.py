@@ -14,6 +14,7 @@ from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
     from pipemetal.shop.book import Book
 
 __all__ = ["casts", "masses_of", "melts"]
@@ -49,23 +50,21 @@ def melts(
     as_json: bool,
 ) -> None:
     """The melts in the book, and what is left of each."""
-    import json
-
     if add_id is not None:
         _add_melt(shop, add_id, recipe, charge, dross, dross_metal, assay, day, note, as_json)
         return
     with open_book(shop) as book:
-        stock = book.stock()
-        held = [book.row("melts", melt_id)] if melt_id else book.rows("melts")
-        rows = [
+        stock = book.ledger.stock()
+        held = [book.melts.row(melt_id)] if melt_id else book.melts.rows()
+        rows: list[dict[str, Any]] = [
             {
-                "id": m["id"],
-                "recipe": m["recipe"],
-                "day": m["day"],
-                "inputs_kg": json.loads(m["inputs"]),
-                "dross_kg": m["dross_kg"],
-                "assay": m["assay"],
-                "left_kg": rounded(sum(stock.get(f"melt:{m['id']}", {}).values())),
+                "id": m.id,
+                "recipe": m.recipe,
+                "day": m.day,
+                "inputs_kg": m.inputs_kg,
+                "dross_kg": m.dross_kg,
+                "assay": m.assay,
+                "left_kg": rounded(sum(stock.get(f"melt:{m.id}", {}).values())),
             }
             for m in held
         ]
@@ -105,22 +104,25 @@ def _add_melt(
     as_json: bool,
 ) -> None:
     from pipemetal.alloys.composition import Composition
+    from pipemetal.shop.book import NewMelt
     from pipemetal.units import parse_mass_kg
 
     if recipe is None or charge is None:
         raise InputError("are needed to enter a melt", field="--recipe and --charge")
     lost = parse_mass_kg(dross, field="--dross", default_unit="kg") if dross else 0.0
     with open_book(shop) as book:
-        event = book.record_melt(
-            melt_id,
-            recipe,
-            masses_of(charge, "--charge"),
-            dross_kg=lost,
-            day=day,
-            note=note,
-            dross_metal=Composition.parse(dross_metal) if dross_metal else None,
-            assay=Composition.parse(assay) if assay else None,
-        )
+        event = book.melts.record(
+            NewMelt(
+                melt_id,
+                recipe,
+                masses_of(charge, "--charge"),
+                dross_kg=lost,
+                day=day,
+                note=note,
+                dross_metal=Composition.parse(dross_metal) if dross_metal else None,
+                assay=Composition.parse(assay) if assay else None,
+            )
+        ).event
     print_json({"added": melt_id, "event": event}) if as_json else click.echo(
         f"Entered melt {melt_id} (event {event})."
     )
@@ -146,14 +148,14 @@ def _add_casts(
     from pipemetal.units import parse_mass_kg
 
     if melt is None and order is None:
-        book.import_casts(added, source)
+        book.casts.record_all(added, source)
         return
     if len(added) != 1:
         raise InputError(
             "go with one cast", field="--melt, --used and --order", value=len(added), allowed="a log of one cast"
         )
     mass = parse_mass_kg(used, field="--used", default_unit="kg") if used else None
-    book.record_cast(added[0], melt=melt or "", used_kg=mass, order=order)
+    book.casts.record(added[0], melt=melt or "", used_kg=mass, order=order)
 
 
 @click.command(short_help="The casting log: list, add, show.")
@@ -185,30 +187,31 @@ def casts(
             click.echo(f"Entered {len(added)} casts.") if not as_json else print_json({"added": [c.id for c in added]})
             return
         if cast_id is not None:
-            book.row("casts", cast_id)
-        held = [c for c in book.casts() if cast_id in (None, c.id)]
+            book.casts.row(cast_id)
+        held = [c for c in book.casts.log() if cast_id in (None, c.id)]
     if as_json:
-        print_json(
-            {
-                "casts": [
-                    {
-                        "id": c.id,
-                        "day": c.day,
-                        "composition": c.composition.text(),
-                        "gate_mm": c.gate_mm,
-                        "charge_kg": c.charge_kg,
-                        "length_mm": c.length_mm,
-                        "pour_temperature_c": c.pour_temperature_c,
-                        "verdict": c.verdict,
-                        "note": c.note,
-                        "thickness_mm": [list(p) for p in c.thickness_mm],
-                        "marks": [list(p) for p in c.marks],
-                    }
-                    for c in held
-                ]
-            }
-        )
+        print_json({"casts": [_cast_dict(c) for c in held]})
         return
+    _print_casts(held, table_path)
+
+
+def _cast_dict(c: LoggedCast) -> dict[str, object]:
+    return {
+        "id": c.id,
+        "day": c.day,
+        "composition": c.composition.text(),
+        "gate_mm": c.gate_mm,
+        "charge_kg": c.charge_kg,
+        "length_mm": c.length_mm,
+        "pour_temperature_c": c.pour_temperature_c,
+        "verdict": c.verdict,
+        "note": c.note,
+        "thickness_mm": [list(p) for p in c.thickness_mm],
+        "marks": [list(p) for p in c.marks],
+    }
+
+
+def _print_casts(held: Sequence[LoggedCast], table_path: Path | None) -> None:
     show_table(
         "Casts",
         [

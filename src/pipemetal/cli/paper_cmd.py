@@ -17,6 +17,7 @@ from pipemetal.words import LANGUAGES, Words
 if TYPE_CHECKING:
     from pipemetal.documents.labels import Label
     from pipemetal.plans.record import Plan
+    from pipemetal.shop.book import Book
 
 __all__ = ["label", "paper", "patterns"]
 
@@ -78,6 +79,7 @@ def paper(
 @click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
 @click.option("--landscape", is_flag=True, help="Tiles lying.")
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
+@click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
 @recipes_option
 @json_option
 def patterns(
@@ -90,6 +92,7 @@ def patterns(
     paper_name: str,
     landscape: bool,
     language: str,
+    lengths: str,
     recipes_path: Path | None,
     as_json: bool,
 ) -> None:
@@ -107,10 +110,10 @@ def patterns(
             "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
         )
     drawn: dict[str, str | bytes] = {}
-    marks = marks_of(made, organ.ranks)
+    marks, units = marks_of(made, organ.ranks), UnitSystem(lengths, comma=language == "de")
     for (of_rank, of_kind), members in pattern_groups(parts).items():
         title = members[0].id if len(members) == 1 else f"{of_rank} {of_kind}"
-        drawing = pattern_drawing(members, title, marks)
+        drawing = pattern_drawing(members, title, marks, units, Words(language))
         stem = file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
         for ending in kinds:
             if ending == "dxf":
@@ -218,16 +221,16 @@ def _blank_labels(plan: Plan, ids: tuple[str, ...]) -> list[Label]:
     ]
 
 
-def _label_of(book: Any, one: str) -> Label:
+def _label_of(book: Book, one: str) -> Label:
     from pipemetal.documents.labels import Label
 
     try:
-        roll = book.row("rolls", one)
+        roll = book.rolls.row(one)
     except BookError:
-        lot = book.row("lots", one)
-        metal = lot["composition"] or lot["alloy"] or "no analysis"
-        return Label(one, (one, lot["alloy"] or lot["kind"], metal, lot["note"] or lot["kind"]))
-    size = f"{roll['length_mm']:.0f} x {roll['width_mm']:.0f} mm"
-    parent = f"from {roll['parent']}" if roll["parent"] else ""
-    lines = (one, roll["alloy"], size, f"mean {roll['mean_mm']:.2f} mm", roll["place"] or "", parent)
+        lot = book.lots.row(one)
+        metal = lot.composition or lot.alloy or "no analysis"
+        return Label(one, (one, lot.alloy or lot.kind, metal, lot.note or lot.kind))
+    size = f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm"
+    parent = f"from {roll.parent}" if roll.parent else ""
+    lines = (one, roll.alloy, size, f"mean {roll.mean_mm:.2f} mm", roll.place or "", parent)
     return Label(one, tuple(line for line in lines if line))

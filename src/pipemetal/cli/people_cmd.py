@@ -28,7 +28,7 @@ def people() -> None:
 def list_people(shop: str | None, as_json: bool) -> None:
     """Everybody, with their roles."""
     with open_book(shop) as book:
-        held = book.people()
+        held = book.people.all()
     if as_json:
         print_json(
             {
@@ -58,13 +58,13 @@ def list_people(shop: str | None, as_json: bool) -> None:
 def add(name: str, role: str, pin: bool, password: bool, note: str, shop: str | None, as_json: bool) -> None:
     """Enter a person; the first one must have the role run, and enters themself (--by NAME)."""
     with open_book(shop) as book:
-        event = book.add_person(
+        event = book.people.add(
             name,
             role,
             pin=_secret("PIN") if pin else None,
             password=_secret("password") if password else None,
             note=note,
-        )
+        ).event
     _told(as_json, f"Entered {name}, role {role}", event)
 
 
@@ -76,7 +76,7 @@ def add(name: str, role: str, pin: bool, password: bool, note: str, shop: str | 
 def role(name: str, new_role: str, shop: str | None, as_json: bool) -> None:
     """Give a person another role."""
     with open_book(shop) as book:
-        event = book.give_role(name, new_role)
+        event = book.people.give_role(name, new_role).event
     _told(as_json, f"{name} has the role {new_role}", event)
 
 
@@ -87,7 +87,7 @@ def role(name: str, new_role: str, shop: str | None, as_json: bool) -> None:
 def pin(name: str, shop: str | None, as_json: bool) -> None:
     """Set a person's PIN for the shared tablet."""
     with open_book(shop) as book:
-        event = book.set_pin(name, _secret("PIN"))
+        event = book.people.set_pin(name, _secret("PIN")).event
     _told(as_json, f"{name} has a new PIN", event)
 
 
@@ -98,7 +98,7 @@ def pin(name: str, shop: str | None, as_json: bool) -> None:
 def password(name: str, shop: str | None, as_json: bool) -> None:
     """Set a person's password."""
     with open_book(shop) as book:
-        event = book.set_password(name, _secret("password"))
+        event = book.people.set_password(name, _secret("password")).event
     _told(as_json, f"{name} has a new password", event)
 
 
@@ -109,7 +109,7 @@ def password(name: str, shop: str | None, as_json: bool) -> None:
 def close(name: str, shop: str | None, as_json: bool) -> None:
     """Let a person do nothing more; what they did stays theirs."""
     with open_book(shop) as book:
-        event = book.close_person(name)
+        event = book.people.close(name).event
     _told(as_json, f"{name} may do nothing more", event)
 
 

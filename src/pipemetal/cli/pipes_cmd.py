@@ -1,4 +1,4 @@
-"""`pipemetal pipes` and `pipemetal blanks`."""
+"""`pipemetal pipes`: every pipe of an organ."""
 
 from __future__ import annotations
 
@@ -11,7 +11,16 @@ import click
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.cli.common import FILE, json_option, load_recipes, out_option, print_json, print_table, recipes_option
+from pipemetal.cli.common import (
+    FILE,
+    json_option,
+    load_recipes,
+    out_option,
+    print_json,
+    print_table,
+    recipes_option,
+    write_dicts,
+)
 from pipemetal.errors import PipeError
 from pipemetal.files.organ_file import read_organ
 from pipemetal.pipes.advice import rank_advice
@@ -19,20 +28,19 @@ from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.length_rules import LengthRule, claim_cents, open_rules
 from pipemetal.pipes.make import organ_pipes, sounding_length_mm
 from pipemetal.pipes.notes import parse_note
-from pipemetal.pipes.pipe import Part, Pipe, footage_text
+from pipemetal.pipes.pipe import Pipe, footage_text, span_text
 from pipemetal.pipes.rank import Organ
 from pipemetal.pipes.statics import standing_stress
-from pipemetal.pipes.totals import sheets_to_buy, totals
+from pipemetal.pipes.totals import sheets_to_buy
 from pipemetal.plans.codec import as_dict
-from pipemetal.plans.rows import blank_row, note_row, offsets_of, pipe_row, sheet_bought_row, wants_offsets
+from pipemetal.plans.rows import note_row, pipe_row, sheet_bought_row
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipemetal.pipes.caps import CapFit
-    from pipemetal.pipes.totals import Total
 
-__all__ = ["blanks", "load_pipes", "pipes"]
+__all__ = ["load_pipes", "pipes"]
 
 DERIVED = "derived, lossless; no published check was found, a solve by finite elements agrees within 0.5 cents"
 LENGTHS_NOTE = (
@@ -88,7 +96,7 @@ def pipes(
         made = tuple(p for p in made if p.key == key)
     without = [n for n in notes_without_pipe(organ) if rank in (None, n.rank)]
     if csv_path is not None:
-        _write_csv([as_dict(pipe_row(p)) for p in made], csv_path)
+        write_dicts([as_dict(pipe_row(p)) for p in made], csv_path)
     if svg_path is not None:
         _draw(organ, made, svg_path)
     if as_json:
@@ -181,11 +189,13 @@ def _breaks(members: Sequence[Pipe]) -> list[str]:
 
 def _remarks(members: Sequence[Pipe], most: int = 6) -> list[str]:
     """Remarks with the notes they are about; what many pipes share is said once."""
-    held: dict[str, list[str]] = defaultdict(list)
+    same: dict[str, list[Pipe]] = defaultdict(list)
     for pipe in members:
         for words in pipe.remarks:
-            kind = words.split(" ")[0]
-            held[kind].append(f"{_label(pipe)}: {words}")
+            same[words].append(pipe)
+    held: dict[str, list[str]] = defaultdict(list)
+    for words, pipes in same.items():
+        held[words.split(" ")[0]].append(f"{_label(pipes[0]) if len(pipes) == 1 else span_text(pipes)}: {words}")
     lines = []
     for said in held.values():
         lines += said[:2] if len(said) > most else said
@@ -253,13 +263,6 @@ def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
     return (LengthRule("mass load (default)", DERIVED, pipe.body_length_mm, 0.0, claim),)
 
 
-def _totals(names: Sequence[str], rows: Sequence[Total]) -> list[dict[str, object]]:
-    """Sums, with the parts of their name under the headings given."""
-    return [
-        dict(zip(names, row.name, strict=True)) | {k: v for k, v in vars(row).items() if k != "name"} for row in rows
-    ]
-
-
 def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
     return [
         {
@@ -309,14 +312,19 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
         else:
             click.echo(f"Silent: {rank} {span}.")
     for member in organ.ranks:
-        for words in rank_advice(organ, member, [p for p in made if p.rank == member.name]):
-            click.echo(f"{words}.")
+        for advice in rank_advice(organ, member, [p for p in made if p.rank == member.name]):
+            click.echo(f"{advice}.")
     for words in _caps(made):
         click.echo(words)
     whole, cast = sum(p.mass_kg for p in made), sum(p.cast_kg for p in made)
     of_which = "" if abs(whole - cast) < 1e-9 else f", {cast:.1f} kg of it cast in the shop"
     number = "1 pipe" if len(made) == 1 else f"{len(made)} pipes"
     click.echo(f"{number}, {whole:.1f} kg of finished metal{of_which}, at {organ.pitch.tuning_c:g} °C.")
+
+
+def _both(first: float, last: float) -> str:
+    """A figure of the lowest and the highest pipe, once where they are the same."""
+    return f"{first:.0f}" if f"{first:.0f}" == f"{last:.0f}" else f"{first:.0f} to {last:.0f}"
 
 
 def _caps(made: Sequence[Pipe]) -> list[str]:
@@ -330,21 +338,14 @@ def _caps(made: Sequence[Pipe]) -> list[str]:
         if held[0][1].kind == "soldered":
             lines.append(f"{rank}: caps soldered on, tuned by ears and mouth.")
             continue
-        ends = [
-            f"{pipe.note} {cap.sharp_cents:.0f} cents up and {cap.flat_cents:.0f} down, rim {cap.rim_mm:.0f} mm"
-            for pipe, cap in (held[0], held[-1])
-        ]
         kind = {"outer": "caps over the body", "stopper": "stoppers in the body"}[held[0][1].kind]
-        lines.append(f"{rank}: {kind}; the tuner can reach on {'; on '.join(ends)}.")
+        first, last = held[0][1], held[-1][1]
+        up, down = _both(first.sharp_cents, last.sharp_cents), _both(first.flat_cents, last.flat_cents)
+        lines.append(
+            f"{rank}: {kind}; {span_text([pipe for pipe, _ in held])}: the tuner can reach {up} cents up and {down} down, "
+            f"rim {_both(first.rim_mm, last.rim_mm)} mm."
+        )
     return lines
-
-
-def _write_csv(rows: Sequence[dict[str, Any]], path: Path) -> None:
-    from pipemetal.files.outbox import write
-    from pipemetal.files.sheet_out import csv_of
-
-    keys = list(rows[0]) if rows else ["id"]
-    write(path, csv_of(keys, ([row[k] for k in keys] for row in rows)))
 
 
 def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
@@ -359,89 +360,3 @@ def _draw(organ: Organ, made: Sequence[Pipe], path: Path) -> None:
     rank = next(r for r in organ.ranks if r.name == made[0].rank)
     steps = [(s.share, s.below, s.above) for s in rank.steps]
     write(path, to_svg(pipe_picture(made[0], steps=steps, tuning_c=organ.pitch.tuning_c)))
-
-
-@click.command(short_help="Every part as a flat blank.")
-@click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
-@click.option("--rank", help="Only this rank.")
-@out_option("--dxf", "dxf_dir", metavar="DIR", help="Write a full-size pattern of every blank as DXF.")
-@click.option("--offsets", is_flag=True, help="Print the offset tables of arcs too shallow to swing.")
-@out_option("--csv", "csv_path", metavar="FILE", help="Write every blank as CSV.")
-@recipes_option
-@json_option
-def blanks(
-    organ_file: Path,
-    rank: str | None,
-    dxf_dir: Path | None,
-    offsets: bool,
-    csv_path: Path | None,
-    recipes_path: Path | None,
-    as_json: bool,
-) -> None:
-    """Every part of every pipe of ORGAN.toml as a flat blank, allowances included."""
-    organ, _, made = load_pipes(organ_file, recipes_path, rank)
-    parts = [part for pipe in made for part in pipe.parts]
-    if dxf_dir is not None:
-        from pipemetal.documents.patterns import marks_of, write_patterns
-
-        write_patterns(parts, dxf_dir, marks_of(made, organ.ranks))
-    if csv_path is not None:
-        _write_csv([_blank_line(p) for p in parts], csv_path)
-    by_alloy = totals(made, lambda pipe, part: (part.alloy, part.kind))
-    by_rank = totals(made, lambda pipe, part: (pipe.rank, part.alloy))
-    if as_json:
-        result: dict[str, Any] = {
-            "organ": organ.name,
-            "blanks": [as_dict(blank_row(p)) for p in parts],
-            "by_alloy": _totals(("alloy", "kind"), by_alloy),
-            "by_rank": _totals(("rank", "alloy"), by_rank),
-        }
-        print_json(result)
-        return
-    if offsets:
-        for part in parts:
-            _print_offsets(part)
-        return
-    for title, heads, rows in (
-        (f"Blanks of {organ.name}", ["alloy", "part"], sorted(by_alloy, key=lambda t: t.name)),
-        ("By rank", ["rank", "alloy"], by_rank),
-    ):
-        print_table(
-            title,
-            [*heads, "number", "area m2", "kg", "finished m2", "finished kg"],
-            [
-                (
-                    *t.name,
-                    t.parts,
-                    f"{t.blank_area_m2:.2f}",
-                    f"{t.blank_kg:.1f}",
-                    f"{t.finished_area_m2:.2f}",
-                    f"{t.finished_kg:.1f}",
-                )
-                for t in rows
-            ],
-        )
-    click.echo(f"{len(parts)} blanks. --json lists every one" + (f"; patterns are in {dxf_dir}." if dxf_dir else "."))
-
-
-def _blank_line(part: Part) -> dict[str, object]:
-    """A blank on one line: the sector spread over columns, offset tables left to --json."""
-    row = blank_row(part)
-    held = {k: v for k, v in as_dict(row).items() if k not in ("offsets", "sector")}
-    held["turns_deg"] = " ".join(str(t) for t in row.turns_deg)
-    ring = as_dict(row.sector) if row.sector else {}
-    return held | {k: ring.get(k, "") for k in ("outer_radius_mm", "inner_radius_mm", "angle_deg")}
-
-
-def _print_offsets(part: Part) -> None:
-    if part.sector is None or not wants_offsets(part.sector):
-        return
-    tables = offsets_of(part.sector)
-    rows = zip(tables["outer_arc_mm"], tables["inner_arc_mm"], strict=True)
-    print_table(
-        f"{part.id}: radii {part.sector.outer_radius_mm:.0f} and {part.sector.inner_radius_mm:.0f} mm, "
-        f"angle {part.sector.angle_deg:.4f} degrees",
-        ["along the long chord mm", "height mm", "along the short chord mm", "height mm "],
-        [(f"{a[0]:.1f}", f"{a[1]:.2f}", f"{b[0]:.1f}", f"{b[1]:.2f}") for a, b in rows],
-        ["Mark each arc from its chord: go along the chord, then square up by the height."],
-    )

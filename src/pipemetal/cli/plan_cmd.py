@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,7 @@ from pipemetal.cli.common import (
 )
 from pipemetal.cli.progress import Watch
 from pipemetal.errors import InputError
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pipemetal.planning.settings import ShopSettings
@@ -111,9 +113,9 @@ def plan(
         quiet=as_json,
     )
     if as_json:
-        from pipemetal.plans.codec import as_dict
+        from pipemetal.plans.codec import with_table
 
-        print_json(as_dict(made))
+        print_json(with_table(made))
     else:
         print_summary(made, out)
     if accepts:
@@ -127,7 +129,7 @@ def _accept(shop: str, by: str | None, made: Plan, *, quiet: bool) -> None:
     from pipemetal.shop.book import Book
 
     with Book.open(shop, who=by) as book:
-        book.keep_daily()
+        book.keeping.keep_daily()
         plan_id, words = accept_into(book, made)
     if not quiet:
         click.echo(words)
@@ -174,9 +176,9 @@ def demo(folder: Path, seconds: float | None, iterations: int, seed: int, as_jso
         quiet=as_json,
     )
     if as_json:
-        from pipemetal.plans.codec import as_dict
+        from pipemetal.plans.codec import with_table
 
-        print_json(as_dict(made))
+        print_json(with_table(made))
     else:
         print_summary(made, out)
         click.echo(
@@ -193,7 +195,7 @@ def _demo_book(folder: Path, shop: Path) -> None:
 
     if not shop.exists():
         with Book.open_or_make(shop) as book:
-            book.import_folder(folder)
+            book.tables.import_folder(folder)
 
 
 def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
@@ -227,10 +229,12 @@ def stock_of(
     own = find_beside(recipes_path, organ_file, "recipes.toml") is None
     lots, unknown = read_lots(lots_path, recipes) if lots_path is not None else ((), ())
     rack, aside = usable_rack(rack_path, recipes) if rack_path is not None else ((), {})
-    notes = [f"Set aside: {roll}: {why}." for roll, why in aside.items()]
-    notes += ["No --rack was given: every sheet is cast."] if rack_path is None else []
-    notes += ["No --lots were given: all metal is bought."] if lots_path is None else []
-    notes += [f"No recipes.toml beside {organ_file.name}: the program's own recipes were used."] if own else []
+    notes = [Text("Set aside: {roll}: {why}.", roll=roll, why=why) for roll, why in aside.items()]
+    notes += [Text("No --rack was given: every sheet is cast.")] if rack_path is None else []
+    notes += [Text("No --lots were given: all metal is bought.")] if lots_path is None else []
+    if own:
+        words = "No recipes.toml beside {file}: the program's own recipes were used."
+        notes.append(Text(words, file=organ_file.name))
     return Stock(recipes, tuple(rack), tuple(lots), tuple(unknown), tuple(notes))
 
 
@@ -250,7 +254,7 @@ def run_plan(
     from pipemetal.documents.plan_pages import write_plan_files
     from pipemetal.files.organ_file import read_organ
     from pipemetal.files.outbox import check_place
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
 
     if out.exists() and not out.is_dir():
         raise InputError("is a file, a folder is wanted", field="--out", value=str(out))
@@ -260,18 +264,12 @@ def run_plan(
     with Watch("planning", quiet=quiet) as watch:
         made = make_plan(
             organ,
-            stock.recipes,
-            stock.rack,
-            stock.lots,
+            stock,
             settings,
             learned=learned_from(log_path, organ_file),
-            cannot_charge=stock.unknown,
-            notes=stock.notes,
-            seconds=None if iterations else (seconds or 30.0),
-            iterations=iterations,
-            seed=seed,
-            progress=watch.progress,
-            should_stop=watch.should_stop,
+            search=Search(
+                None if iterations else (seconds or 30.0), iterations, seed, watch.progress, watch.should_stop
+            ),
         )
     return write_plan_files(made, out)
 
@@ -294,6 +292,56 @@ def _complete(plan: Plan) -> bool:
 
 def print_summary(plan: Plan, out: Path) -> None:
     """What a foreman wants to know first."""
+    _print_alloys(plan)
+    metal = plan.metal
+    click.echo(
+        f"Pipes served: {plan.pipes_served} of {len(plan.pipes)}. To melt: {metal.new_kg + metal.remelt_kg:.0f} kg "
+        f"({metal.new_kg:.0f} new, {metal.remelt_kg:.0f} remelt) in {len(plan.melts)} melts, "
+        f"{len(plan.new_sheets)} sheets over {max((p.day for p in plan.pours), default=0)} casting days."
+    )
+    click.echo(f"Settings: {plan.settings_from}.")
+    if plan.rolls_used:
+        click.echo("Rolls to take down: " + ", ".join(r.id for r in plan.rolls_used) + ".")
+    click.echo(
+        f"Metal consumed {plan.consumed_mm2 / 1e6:.1f} m2, {100 * plan.utilisation:.1f} % of it blanks; no plan can use "
+        f"less than {plan.lower_bound_mm2 / 1e6:.1f} m2 (gap {plan.gap_percent:.1f} %)."
+    )
+    if plan.to_buy_kg:
+        bought = ", ".join(f"{mass:g} kg {element}" for element, mass in plan.to_buy_kg.items())
+        click.echo(f"Not on the floor, to be bought: {bought}.")
+    for line in _what_is_missing(plan, out):
+        click.echo(line)
+    click.echo(
+        f"Checker: {len(plan.faults)} faults. Account closes to {metal.unexplained_kg:.3f} kg. "
+        "Liquid lead alloys: read the cautions first."
+    )
+    click.echo(f"Look at {out / 'index.html'}")
+
+
+def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:
+    """What cannot be done, what decided, and what was set aside, a line each."""
+    from pipemetal.plans.unserved import unserved_pipes
+
+    for melt in plan.melts:
+        if melt.blocked is not None:
+            yield f"Cannot be charged: {melt.name} ({melt.recipe}): {melt.blocked.words}"
+    yield from plan.notes
+    for reading in plan.readings_left_out:
+        yield f"Reading not trusted: {reading.roll}: {reading.reason}."
+    if plan.lots_without_analysis:
+        yield "Waiting for an assay, not charged: " + ", ".join(plan.lots_without_analysis) + "."
+    lacking = unserved_pipes(plan)
+    for lost in lacking:
+        pipes = "1 pipe" if lost.pipes == 1 else f"{lost.pipes} pipes"
+        yield f"Not served: {lost.rank} {lost.notes}, {pipes}: {lost.blank}: {lost.reason}"
+    if lacking:
+        yield f"Every blank of them: {out / 'not-served.csv'}."
+    for pour in plan.pours:
+        if pour.problem:
+            yield f"No push gives sheet {pour.sheet}: {pour.problem}"
+
+
+def _print_alloys(plan: Plan) -> None:
     by_alloy = plan.metal.by_alloy
     served: Counter[str] = Counter(p.alloy for p in plan.pipes)
     rolls: dict[str, list[str]] = defaultdict(list)
@@ -331,40 +379,3 @@ def print_summary(plan: Plan, out: Path) -> None:
             for alloy, row in by_alloy.items()
         ],
     )
-    metal = plan.metal
-    click.echo(
-        f"Pipes served: {plan.pipes_served} of {len(plan.pipes)}. To melt: {metal.new_kg + metal.remelt_kg:.0f} kg "
-        f"({metal.new_kg:.0f} new, {metal.remelt_kg:.0f} remelt) in {len(plan.melts)} melts, "
-        f"{len(plan.new_sheets)} sheets over {max((p.day for p in plan.pours), default=0)} casting days."
-    )
-    click.echo(f"Settings: {plan.settings_from}.")
-    if plan.rolls_used:
-        click.echo("Rolls to take down: " + ", ".join(r.id for r in plan.rolls_used) + ".")
-    click.echo(
-        f"Metal consumed {plan.consumed_mm2 / 1e6:.1f} m2, {100 * plan.utilisation:.1f} % of it blanks; no plan can use "
-        f"less than {plan.lower_bound_mm2 / 1e6:.1f} m2 (gap {plan.gap_percent:.1f} %)."
-    )
-    if plan.to_buy_kg:
-        bought = ", ".join(f"{mass:g} kg {element}" for element, mass in plan.to_buy_kg.items())
-        click.echo(f"Not on the floor, to be bought: {bought}.")
-    for melt in plan.melts:
-        if melt.blocked is not None:
-            click.echo(f"Cannot be charged: {melt.name} ({melt.recipe}): {melt.blocked.words}")
-    for note in plan.notes:
-        click.echo(note)
-    for reading in plan.readings_left_out:
-        click.echo(f"Reading not trusted: {reading.roll}: {reading.reason}.")
-    if plan.lots_without_analysis:
-        click.echo("Waiting for an assay, not charged: " + ", ".join(plan.lots_without_analysis) + ".")
-    for lost in plan.unserved[:20]:
-        click.echo(f"Not served: {lost.blank}: {lost.reason}")
-    if len(plan.unserved) > 20:
-        click.echo(f"... and {len(plan.unserved) - 20} more, see {out / 'not-served.csv'}.")
-    for pour in plan.pours:
-        if pour.problem:
-            click.echo(f"No push gives sheet {pour.sheet}: {pour.problem}")
-    click.echo(
-        f"Checker: {len(plan.faults)} faults. Account closes to {metal.unexplained_kg:.3f} kg. "
-        "Liquid lead alloys: read the cautions first."
-    )
-    click.echo(f"Look at {out / 'index.html'}")

@@ -18,10 +18,12 @@ __all__ = ["reuse"]
 
 COLUMNS: Final = (
     "old",
+    "row",
     "verdict",
     "becomes",
     "todo",
     "half_tones",
+    "top_half_tones",
     "longer_mm",
     "cents_as_it_is",
     "wall_mm",
@@ -57,11 +59,11 @@ def reuse(
     recipes_path: Path | None,
     as_json: bool,
 ) -> None:
-    """For every old pipe of OLD.csv (measured pipes, with their condition): use again, shorten, lengthen, melt or
+    """For every old pipe of OLD.csv (measured pipes, with their condition): use again, shorten, lengthen, round again, melt or
     measure first, and which pipe of ORGAN.toml it becomes.
 
     The pipes are given to the places so that the work and the departures are least in all; points and weights are explained in
-    docs/pipes.md. Old pipes are taken for cylinders.
+    docs/pipes.md. An old pipe is a cylinder, or a cone where its top was measured too.
     """
     from pipemetal.cli.pipes_cmd import load_pipes
     from pipemetal.files.measured_file import read_measured
@@ -88,10 +90,12 @@ def _row(one: Reuse) -> dict[str, object]:
     found = one.offer
     return {
         "old": one.old.name,
+        "row": one.old.pipe.where,
         "verdict": one.verdict,
         "becomes": found.place.id if found else None,
         "todo": ", ".join(one.todo),
         "half_tones": rounded(found.half_tones if found else None, 3),
+        "top_half_tones": rounded(found.top_half_tones if found else None, 3),
         "longer_mm": rounded(found.longer_mm if found else None, 1),
         "cents_as_it_is": rounded(found.cents if found else None, 1),
         "wall_mm": rounded(found.wall_mm if found else None, 3),

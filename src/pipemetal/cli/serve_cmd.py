@@ -17,6 +17,7 @@ import click
 from pipemetal.cli.common import FILE
 from pipemetal.cli.shop_cmd import shop_of, shop_option
 from pipemetal.errors import InputError
+from pipemetal.files.outbox import is_database
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -39,16 +40,31 @@ FIRST_PAGE_S = 1.5
 @click.option(
     "--lan", is_flag=True, help="Answer the shop's network too, for the people of the book with their PIN or password."
 )
+@click.option(
+    "--log",
+    "log_path",
+    type=FILE,
+    metavar="FILE",
+    help="Write the log into this file too: 5 MB, and the last five before.",
+)
 def serve(
-    shop: str | None, demo: bool, plan_path: Path | None, settings_path: Path | None, port: int, lan: bool
+    shop: str | None,
+    demo: bool,
+    plan_path: Path | None,
+    settings_path: Path | None,
+    port: int,
+    lan: bool,
+    log_path: Path | None,
 ) -> None:
     """Serve the shop book's pages to a browser on this machine, or with --lan to the shop's tablets.
 
-    Over --lan the pages travel unencrypted: only in a network that is the shop's own.
+    Over --lan the pages travel unencrypted: only in a network that is the shop's own. Every writing, job and refusal is a line on
+    standard error.
     """
     if demo and shop is not None:
         raise InputError("goes without --shop", field="--demo")
     _refuse_taken(port, lan)
+    _begin_log(log_path)
     if not demo:
         target = shop_of(shop)
         _run(target, "Shop book", plan_path, _given(settings_path), port, lan, demo_folder=None)
@@ -61,12 +77,23 @@ def serve(
         copy_demo_shop(folder)
         click.echo("Bringing the invented shop into a book ...")
         with Book.open(folder / "shop.sqlite", create=True) as book:
-            book.import_folder(folder)
-            book.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
+            book.tables.import_folder(folder)
+            book.plans.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
             if lan:
                 _invented_people(book)
         given = _given(settings_path)
         _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, given, port, lan, demo_folder=folder)
+
+
+def _begin_log(file: Path | None) -> None:
+    from pipemetal.logs import set_up
+
+    if file is not None and is_database(file):  # which nobody else may open
+        raise InputError("is a shop book", field="--log", value=str(file), allowed="a file of its own")
+    try:
+        set_up(file)
+    except OSError as error:
+        raise InputError(f"cannot be written: {error.strerror}", field="--log", value=str(file)) from None
 
 
 def _given(path: Path | None) -> SaidFile | None:
@@ -83,7 +110,7 @@ def _invented_people(book: Book) -> None:
         if len(set(pin)) < 2:
             pin = "190284"
         with book.acting("Ada"):
-            book.add_person(name, role, pin=pin, note="invented")
+            book.people.add(name, role, pin=pin, note="invented")
         click.echo(f"{name}, who may {role}: PIN {pin}")
 
 
@@ -107,7 +134,7 @@ def _run(
     with Book.open(shop) as book:
         if lan:
             _refuse_without_people(book)
-        book.keep_daily()
+        book.keeping.keep_daily()
         later = threading.Timer(FIRST_PAGE_S, _make_ready, (book,))
         later.daemon = True
         later.start()
@@ -116,7 +143,7 @@ def _run(
         if plan_path is not None:
             from pipemetal.files.plan_file import read_plan_file
 
-            _, plan_id = book.add_plan(read_plan_file(plan_path))
+            _, plan_id = book.plans.keep(read_plan_file(plan_path))
             click.echo(f"Plan {plan_id} is in the book.")
         elif demo_folder is not None:
             _plan_demo(site)
@@ -129,14 +156,14 @@ def _run(
         app = create_app(site, hosts=hosts)
         host = "0.0.0.0" if lan else "127.0.0.1"
         # who asks is told by the connection alone: a header that says so can be written by anybody
-        uvicorn.run(app, host=host, port=port, log_level="warning", server_header=False, proxy_headers=False)
+        uvicorn.run(app, host=host, port=port, log_config=None, server_header=False, proxy_headers=False)
 
 
 def _make_ready(book: Book) -> None:
     """Read the rack for the search and load what pages compute with: nobody shall wait for it, nor the first page either."""
     from pipemetal.web.app import COMPUTES
 
-    book.find_rolls()
+    book.rolls.find()
     for name in COMPUTES:
         importlib.import_module(name)
     # what is here now stays: looked through again and again it would make a page wait now and then
@@ -145,7 +172,7 @@ def _make_ready(book: Book) -> None:
 
 
 def _refuse_without_people(book: Book) -> None:
-    if not any(p.has_pin or p.has_password for p in book.people()):
+    if not any(p.has_pin or p.has_password for p in book.people.all()):
         raise InputError(
             "needs people with a PIN or a password in the book",
             field="--lan",
@@ -165,16 +192,16 @@ def _print_address(address: str) -> None:
 def _plan_demo(site: Site) -> None:
     """Ask for a short plan of the invented organ; it is made beside the pages."""
     book = site.book
-    organ = book.rows("organs")[-1]
-    payload = {"target": book.target, "organ": organ["body"], "iterations": DEMO_ITERATIONS, "settings": site.settings}
-    who = next((p.name for p in book.people()), book.who)
+    organ, text = list(book.plans.organs().items())[-1]
+    payload = {"target": book.target, "organ": text, "iterations": DEMO_ITERATIONS, "settings": site.settings}
+    who = next((p.name for p in book.people.all()), book.who)
 
     def finish(made: Plan) -> tuple[str, str]:
         with book.acting(who):
-            _, key = book.add_plan(made)
+            _, key = book.plans.keep(made)
         return f"{made.pipes_served} of {len(made.pipes)} pipes have their metal: {key}", "/plans"
 
-    site.jobs.add("plan", organ["id"], who, payload, finish)
+    site.jobs.add("plan", organ, who, payload, finish)
     click.echo("A short plan is being made; the pages show how far it is.")
 
 

@@ -32,7 +32,7 @@ def show(given: Path | None, shop: str | None, as_json: bool) -> None:
     """
     from pipemetal.files.shop_file import shop_toml
     from pipemetal.planning.settings import ShopSettings
-    from pipemetal.shop.settings import settings_of_book
+    from pipemetal.shop.stock import settings_of_book
 
     found = settings_of_book(shop_of(shop), given)
     if as_json:
@@ -52,7 +52,7 @@ def keep(file: Path, shop: str | None, as_json: bool) -> None:
 
     said = read_said(file)
     with open_book(shop) as book:
-        event = book.keep_settings(said)
+        event = book.settings.keep(said).event
     if as_json:
         print_json({"event": event, "values": said})
         return
@@ -67,7 +67,7 @@ def keep(file: Path, shop: str | None, as_json: bool) -> None:
 def forget(shop: str | None, as_json: bool) -> None:
     """Keep no settings in the book any more; shop.toml beside it counts again, or the program's own."""
     with open_book(shop) as book:
-        event = book.forget_settings()
+        event = book.settings.forget().event
     if as_json:
         print_json({"event": event})
         return

@@ -17,6 +17,7 @@ from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import BookError, InputError
 
 if TYPE_CHECKING:
+    from pipemetal.melts.lots import Lot
     from pipemetal.shop.book import Book
 
 __all__ = ["lots", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
@@ -60,7 +61,7 @@ def open_book(shop: str | None, *, create: bool = False) -> Book:
 
     context = click.get_current_context(silent=True)
     book = Book.open(shop_of(shop), create=create, who=context.meta.get("pipemetal.by") if context else None)
-    book.keep_daily()
+    book.keeping.keep_daily()
     return book
 
 
@@ -72,7 +73,7 @@ def open_or_make_book(shop: str | None, *, keep: bool) -> Iterator[Book]:
     context = click.get_current_context(silent=True)
     who = context.meta.get("pipemetal.by") if context else None
     with Book.open_or_make(shop_of(shop), who=who, keep=keep) as book:
-        book.keep_daily()
+        book.keeping.keep_daily()
         yield book
 
 
@@ -146,7 +147,7 @@ def rolls(
             _show_roll(book, roll_id, as_json)
         else:
             states = None if all_states else "on rack" if free else "reserved" if reserved else STANDING
-            found = book.find_rolls(
+            found = book.rolls.find(
                 alloy,
                 read_range(thickness, "thickness"),
                 _length(length, "length"),
@@ -241,21 +242,21 @@ def _found_dict(found: Any) -> dict[str, Any]:
 
 
 def _add_rolls(book: Book, path: Path, as_json: bool) -> None:
-    told = book.import_file(path / "rack.csv" if path.is_dir() else path, kind="rolls")
+    told = book.tables.import_file(path / "rack.csv" if path.is_dir() else path, kind="rolls")
     # a roll cast for a plan is entered and reserved: two changes, one roll
-    changes = book.event(told["event"]).changes
+    changes = book.history.event(told.event or 0).changes
     ids = list(dict.fromkeys(change["id"] for change in changes if change["table"] == "rolls"))
     if as_json:
-        print_json({"added": ids, "event": told["event"]})
+        print_json({"added": ids, "event": told.event})
     else:
         click.echo(f"Entered {len(ids)} {'roll' if len(ids) == 1 else 'rolls'}: {', '.join(ids)}.")
 
 
 def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
-    row = book.row("rolls", roll_id)
-    trace = book.trace(f"roll:{roll_id}")
-    events = book.events(f"roll:{roll_id}")
-    children = book.children(roll_id)
+    row = book.rolls.row(roll_id)
+    trace = book.trace.flows(f"roll:{roll_id}")
+    events = book.history.events(f"roll:{roll_id}")
+    children = book.rolls.children(roll_id)
     if as_json:
         keys = (
             "id",
@@ -273,23 +274,24 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
             "note",
         )
         print_json(
-            {k: row[k] for k in keys}
+            {k: getattr(row, k) for k in keys}
             | {
-                "readings": len(book.readings(roll_id)),
+                "readings": len(row.readings_taken),
                 "children": children,
-                "attachments": [a.id for a in book.attachments(f"roll:{roll_id}")],
+                "attachments": [a.id for a in book.attachments.about(f"roll:{roll_id}")],
                 "history": [{"event": e.id, "at": e.at, "who": e.who, "what": e.what} for e in events],
-                "trace": {way: [dataclasses.asdict(s) for s in steps] for way, steps in trace.items()},
+                "trace": {way: [dataclasses.asdict(s) for s in steps] for way, steps in trace._asdict().items()},
             }
         )
         return
     print_table(
-        f"Roll {roll_id}: {row['alloy']}, {row['length_mm']:.0f} x {row['width_mm']:.0f} mm, mean {row['mean_mm']:.3f} mm, "
-        ", ".join(word for word in (row["place"], row["state"]) if word),
+        f"Roll {roll_id}: {row.alloy}, {row.length_mm:.0f} x {row.width_mm:.0f} mm, mean {row.mean_mm:.3f} mm, , ".join(
+            word for word in (row.place, row.state) if word
+        ),
         ["way", "from", "to", "kg"],
-        [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace.items() for s in steps],
+        [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace._asdict().items() for s in steps],
         [
-            *([f"Cut from {row['parent']}."] if row["parent"] else []),
+            *([f"Cut from {row.parent}."] if row.parent else []),
             *([f"Remnants: {', '.join(children)}."] if children else []),
             *(f"{e.at[:16]} {e.who}: {e.what} (event {e.id})" for e in events),
         ],
@@ -341,57 +343,52 @@ def lots(
         if lot_id is not None:
             _show_lot(book, lot_id, as_json)
             return
-        known, unknown = book.lots()
+        known, unknown = book.lots.in_stock()
         if as_json:
-            print_json(
-                {
-                    "format": "pipemetal lots 1",
-                    "lots": [
-                        {
-                            "id": x.id,
-                            "kind": x.kind,
-                            "mass_kg": rounded(x.mass_kg),
-                            "pieces": x.pieces or None,
-                            "composition": x.composition.text(),
-                            "analysed": x.analysed,
-                            "price_per_kg": x.price_per_kg,
-                            "note": x.note,
-                        }
-                        for x in known
-                    ],
-                    "unknown": list(unknown),
-                }
-            )
+            print_json(_lots_dict(known, unknown))
             return
-        taken, held = book.reserved_kg(), {row["id"]: row for row in book.rows("lots")}
-        show_table(
-            "Lots",
-            [
-                ("lot", ""),
-                ("kind", ""),
-                ("kg", ".2f"),
-                ("reserved kg", ".2f"),
-                ("pieces", ""),
-                ("metal", ""),
-                ("invoice", ""),
-                ("note", ""),
-            ],
-            [
-                (
-                    x.id,
-                    x.kind,
-                    x.mass_kg,
-                    taken.get(x.id, 0.0),
-                    x.pieces or "",
-                    x.composition.text(),
-                    held[x.id]["invoice"],
-                    x.note,
-                )
-                for x in known
-            ],
-            [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [],
-            table_path,
-        )
+        _print_lots(book, known, unknown, table_path)
+
+
+def _lots_dict(known: Sequence[Lot], unknown: Sequence[str]) -> dict[str, object]:
+    lots = [
+        {
+            "id": x.id,
+            "kind": x.kind,
+            "mass_kg": rounded(x.mass_kg),
+            "pieces": x.pieces or None,
+            "composition": x.composition.text(),
+            "analysed": x.analysed,
+            "price_per_kg": x.price_per_kg,
+            "note": x.note,
+        }
+        for x in known
+    ]
+    return {"format": "pipemetal lots 1", "lots": lots, "unknown": list(unknown)}
+
+
+def _print_lots(book: Book, known: Sequence[Lot], unknown: Sequence[str], table_path: Path | None) -> None:
+    taken, held = book.lots.reserved_kg(), {row.id: row for row in book.lots.rows()}
+    headings = [("lot", ""), ("kind", ""), ("kg", ".2f"), ("reserved kg", ".2f"), ("pieces", ""), ("metal", "")]
+    show_table(
+        "Lots",
+        [*headings, ("invoice", ""), ("note", "")],
+        [
+            (
+                x.id,
+                x.kind,
+                x.mass_kg,
+                taken.get(x.id, 0.0),
+                x.pieces or "",
+                x.composition.text(),
+                held[x.id].invoice,
+                x.note,
+            )
+            for x in known
+        ],
+        [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [],
+        table_path,
+    )
 
 
 def _add_lot(
@@ -405,33 +402,36 @@ def _add_lot(
     bought: dict[str, Any],
 ) -> int:
     from pipemetal.alloys.composition import Composition
+    from pipemetal.shop.book import NewLot
     from pipemetal.units import parse_mass_kg
 
     if mass is None:
         raise InputError("is needed to enter a lot", field="--mass")
     metal = Composition.parse(composition) if composition else None
     if metal is None and alloy:
-        recipes = book.recipes()
+        recipes = book.recipes.all()
         if alloy not in recipes:
             raise InputError("is not a recipe", field="--alloy", value=alloy, allowed=", ".join(recipes))
         metal = recipes[alloy].target
-    return book.add_lot(
-        lot_id,
-        kind,
-        parse_mass_kg(mass, field="mass", default_unit="kg"),
-        metal,
-        alloy=alloy,
-        piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None,
-        analysed=bool(composition),
-        **bought,
-    )
+    return book.lots.add(
+        NewLot(
+            lot_id,
+            kind,
+            parse_mass_kg(mass, field="mass", default_unit="kg"),
+            metal,
+            alloy=alloy,
+            piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None,
+            analysed=bool(composition),
+            **bought,
+        )
+    ).event
 
 
 def _show_lot(book: Book, lot_id: str, as_json: bool) -> None:
-    book.row("lots", lot_id)
-    trace = book.trace(f"lot:{lot_id}")
+    book.lots.row(lot_id)
+    trace = book.trace.flows(f"lot:{lot_id}")
     if as_json:
-        print_json({"id": lot_id, "trace": {w: [dataclasses.asdict(s) for s in t] for w, t in trace.items()}})
+        print_json({"id": lot_id, "trace": {w: [dataclasses.asdict(s) for s in t] for w, t in trace._asdict().items()}})
         return
-    rows = [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace.items() for s in steps]
+    rows = [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace._asdict().items() for s in steps]
     print_table(f"Lot {lot_id}", ["way", "from", "to", "kg"], rows)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +11,10 @@ from pipemetal.cli.common import FILE, json_option, out_option, print_json, prin
 from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option, shown_shop
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import write
+
+if TYPE_CHECKING:
+    from pipemetal.shop.rows import AttachmentRow
+    from pipemetal.shop.tracing import Thing
 
 __all__ = ["attach", "dump", "load", "trace"]
 
@@ -27,50 +31,53 @@ def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None
     melt:ID, cast:ID, pipe:ID where several things are called so.
     """
     with open_book(shop) as book:
-        report = book.trace_report(name)
+        report = book.trace.report(name)
     if page is not None:
         from pipemetal.documents.trace_page import trace_page
 
         write(page, trace_page(report))
     if as_json:
-        print_json(report)
+        print_json(report.as_dict())
         return
     if page is not None:
         click.echo(f"Wrote {page}.")
         return
-    if report["parts"]:
+    if report.parts:
         print_table(
-            f"Parts of {report['account']}",
+            f"Parts of {report.account}",
             ["part", "state", "roll or sheet", "from mm", "across mm", "to mm", "across mm", "plan"],
-            [
-                (p["part"], p["state"], p["roll"], *(f"{x:.0f}" for x in p["box_mm"]), p["plan"])
-                for p in report["parts"]
-            ],
+            [(p.part, p.state, p.roll, *(f"{x:.0f}" for x in p.box_mm), p.plan) for p in report.parts],
         )
-    for way, title in (("backwards", "came from"), ("forwards", "went to")):
+    for steps, title in ((report.backwards, "came from"), (report.forwards, "went to")):
         print_table(
-            f"{report['account']} {title}",
+            f"{report.account} {title}",
             ["step", "from", "to", "kg", "event"],
-            [(s["steps"], s["origin"], s["target"], f"{s['mass_kg']:.3f}", s["event"]) for s in report[way]],
+            [(s.steps, s.origin, s.target, f"{s.mass_kg:.3f}", s.event) for s in steps],
         )
-    for account, thing in report["things"].items():
+    for account, thing in report.things.items():
         click.echo(f"{account}: {_words(thing)}")
 
 
 def _shown(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.3f}".rstrip("0").rstrip(".")
-    if isinstance(value, list) and all(isinstance(x, int | float) for x in value):
+    if isinstance(value, tuple) and all(isinstance(x, int | float) for x in value):
         return ", ".join(f"{x:.0f}" for x in value) + " mm"
     return str(value)
 
 
-def _words(thing: dict[str, Any]) -> str:
-    told = [
-        f"{name.replace('_', ' ')} {_shown(value)}" for name, value in thing.items() if value and name != "analyses"
-    ]
-    told += [f"analysis {a['day']} {a['composition']}".replace("  ", " ") for a in thing["analyses"]]
+def _words(thing: Thing) -> str:
+    told = [f"{name.replace('_', ' ')} {_shown(value)}" for name, value in thing.facts.items() if value]
+    told += [f"attachments {list(thing.attachments)}"] if thing.attachments else []
+    told += [f"analysis {a.day} {a.composition}".replace("  ", " ") for a in thing.analyses]
     return "; ".join(told)
+
+
+def _known(held: AttachmentRow) -> dict[str, object]:
+    """What is told of an attachment: all that the book knows but its own bookkeeping."""
+    return {
+        name: getattr(held, name) for name in ("id", "about", "name", "kind", "size_bytes", "sha256", "note", "day")
+    }
 
 
 @click.command(short_help="Keep a photo or paper, list them, get one out.")
@@ -92,19 +99,19 @@ def attach(
             if not file.is_file() or file.stat().st_size > MOST_BYTES:
                 allowed = f"a file of up to {MOST_BYTES} bytes"
                 raise InputError("cannot be kept", field="FILE", value=str(file), allowed=allowed)
-            event = book.attach(about, file.name, file.read_bytes(), note=note)
+            event = book.attachments.add(about, file.name, file.read_bytes(), note=note).event
             print_json({"event": event}) if as_json else click.echo(f"Kept {file.name} with {about} (event {event}).")
             return
         if number is not None:
             if out is None:
                 raise InputError("is needed with --get", field="--out")
-            held, content = book.attachment(number)
+            held, content = book.attachments.content(number)
             write(out, content)
-            print_json(vars(held)) if as_json else click.echo(f"Wrote {held.name} ({held.kind}) to {out}.")
+            print_json(_known(held)) if as_json else click.echo(f"Wrote {held.name} ({held.kind}) to {out}.")
             return
-        found = book.attachments(about)
+        found = book.attachments.about(about)
     if as_json:
-        print_json({"attachments": [vars(a) for a in found]})
+        print_json({"attachments": [_known(a) for a in found]})
     else:
         rows = [(a.id, a.name, a.kind, a.size_bytes, a.day, a.note) for a in found]
         print_table(f"Attachments of {about}", ["attachment", "name", "kind", "bytes", "day", "note"], rows)
@@ -117,7 +124,7 @@ def attach(
 def dump(folder: Path, shop: str | None, as_json: bool) -> None:
     """Write every row of the book as JSON lines with a schema, and every photo, into a new folder."""
     with open_book(shop) as book:
-        manifest = book.dump(folder)
+        manifest = book.keeping.dump(folder)
     rows = sum(t["rows"] for t in manifest["tables"].values())
     if as_json:
         print_json({"folder": str(folder), "rows": rows, "attachments": len(manifest["attachments"])})

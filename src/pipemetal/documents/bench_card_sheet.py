@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from pipemetal.documents.cap_picture import cap_picture
+from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.flat_picture import body_pictures, mouth_picture, part_name
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, paper_mm, table
 from pipemetal.documents.typeset import MARGIN_MM
@@ -13,12 +15,24 @@ from pipemetal.pipes.pipe import Pipe, footage_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["card_facts", "card_sheet", "card_sheets", "part_headings", "part_rows", "rank_headings", "rank_rows"]
+__all__ = [
+    "card_facts",
+    "card_sheet",
+    "card_sheets",
+    "not_served_words",
+    "part_headings",
+    "part_rows",
+    "rank_headings",
+    "rank_rows",
+]
 
-BODY_HIGH_MM: Final = 64.0
+BODY_HIGH_MM: Final = 84.0
 MOUTH_HIGH_MM: Final = 112.0
+MOUTH_LEAST_MM: Final = 64.0
+"""Less leaves no room for the sizes of a languid."""
+CAP_HIGH_MM: Final = 32.0
 BODY_SHARE: Final = 0.35
-HEAD_AND_FOOT_MM: Final = 66.0
+HEAD_AND_FOOT_MM: Final = 56.0
 """Margins, title, headings and the room between, on a page of one card."""
 ROW_MM: Final = 5.1
 LETTERS_A_LINE: Final = 95
@@ -41,21 +55,45 @@ def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4"
     wide, high = paper_mm(paper)
     width = wide - 2 * MARGIN_MM
     rows, facts = part_rows(card, units, say), card_facts(card, units, say)
-    lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts)
+    lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts) + 2 * len(card.not_served)
     room = high - HEAD_AND_FOOT_MM - ROW_MM * (len(rows) + lines)
-    flue = card.mouth is not None
-    body_high = min(max(BODY_SHARE * room, 30.0), BODY_HIGH_MM) if flue else room
-    drawn = (
-        *body_pictures(card, units, say, width, body_high),
-        mouth_picture(card, units, say, width, min(max(room - body_high, 50.0), MOUTH_HIGH_MM)),
-    )
-    blocks: list[Block] = [Picture(drawing) for drawing in drawn if drawing is not None]
+    cap = cap_picture(card, units, say, width, CAP_HIGH_MM)
+    room -= cap.height_mm if cap is not None else 0.0
+    drawn = [*_fitted(card, units, say, width, room), *([cap] if cap is not None else [])]
+    blocks: list[Block] = [Paragraph(words) for words in not_served_words(card, units, say)]
+    blocks += [Picture(drawing) for drawing in drawn]
     blocks += [
         table(part_headings(units, say), rows, shares=(0, 1, 0, 0, 0, 0), size_pt=7.8),
         Heading(say("At the bench")),
         table(["", ""], facts, shares=(0, 1), size_pt=8.2),
     ]
     return Sheet(card.pipe.id, _subtitle(card, say), tuple(blocks), foot=f"{card.organ}: {card.pipe.id}")
+
+
+def _fitted(card: BenchCard, units: UnitSystem, say: Words, width_mm: float, room_mm: float) -> list[Drawing]:
+    """Body and mouth in the room that the page has for both. Scales go in steps, so that what one leaves over the other takes."""
+    if card.mouth is None:
+        return body_pictures(card, units, say, width_mm, room_mm)
+
+    def mouth(high_mm: float) -> list[Drawing]:
+        drawing = mouth_picture(card, units, say, width_mm, min(max(high_mm, MOUTH_LEAST_MM), MOUTH_HIGH_MM))
+        return [drawing] if drawing is not None else []
+
+    held = mouth((1.0 - BODY_SHARE) * room_mm)
+    body = body_pictures(card, units, say, width_mm, min(room_mm - sum(d.height_mm for d in held), BODY_HIGH_MM))
+    return [*body, *mouth(room_mm - sum(d.height_mm for d in body))]
+
+
+def not_served_words(card: BenchCard, units: UnitSystem, say: Words) -> list[str]:
+    """Why no sheet of the settings serves a pipe, a sentence for each cause; none for a pipe that can be made."""
+    return [
+        say(
+            "No sheet that the settings allow serves this pipe. {part}: {why}. A roll of the rack may hold it.",
+            part=part_name(kind, say),
+            why=units.in_text(say.made(why)),
+        )
+        for kind, why in card.not_served
+    ]
 
 
 def _subtitle(card: BenchCard, say: Words) -> str:
@@ -228,8 +266,8 @@ def _cap_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
     if cap is None:
         return []
     hole = (
-        [(say("hole in the cap"), say("{hole} across", hole=size(pipe.hole_diameter_mm, 1)))]
-        if pipe.hole_diameter_mm
+        [(say("hole in the cap"), say("{hole} across", hole=size(across, 1)))]
+        if (across := max(pipe.hole_diameter_mm, pipe.chimney_diameter_mm))
         else []
     )
     if cap.kind == "soldered":
@@ -246,7 +284,10 @@ def _tuning(card: BenchCard, units: UnitSystem, say: Words) -> str:
     if pipe.construction == "resonator":
         return say("at the reed; block, shallot, tongue and wire are not worked out")
     if cap is not None and cap.kind != "soldered":
-        return say("by the cap: {up} cents up, {down} down", up=f"{cap.sharp_cents:.0f}", down=f"{cap.flat_cents:.0f}")
+        up, down = f"{cap.sharp_cents:.0f}", f"{cap.flat_cents:.0f}"
+        if cap.kind == "stopper":
+            return say("by the stopper: {up} cents up, {down} down", up=up, down=down)
+        return say("by the cap: {up} cents up, {down} down", up=up, down=down)
     if pipe.visible_length_mm > 0.0:
         return say("at the opening at the back, {length} above the mouth", length=size(pipe.body_length_mm))
     beyond = pipe.cut_length_mm - pipe.body_length_mm

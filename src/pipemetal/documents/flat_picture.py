@@ -17,7 +17,18 @@ from pipemetal.pipes.pipe import Part, RingSector
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["STYLES", "blank_line", "body_pictures", "joint_lines", "mouth_picture", "part_name"]
+__all__ = [
+    "STYLES",
+    "Pen",
+    "blank_line",
+    "body_pictures",
+    "box_of",
+    "joint_lines",
+    "mouth_picture",
+    "part_name",
+    "scale_text",
+    "shown_mm",
+]
 
 Point = tuple[float, float]
 METAL: Final = "#eceff1"
@@ -32,11 +43,14 @@ STYLES: Final[dict[str, tuple[str, float, tuple[float, ...]]]] = {
     "sounding length": (MARK, 0.25, (1.0, 0.8)),
     "opening at the back": (MARK, 0.25, (1.0, 0.8)),
     "hood": (MARK, 0.3, ()),
+    "hole": (MARK, 0.5, ()),
 }
 """Colour, width and dashes of every kind of line."""
 ARC_POINTS: Final = 48
 MARGIN_MM: Final = 14.0
 MOST_PIECES: Final = 4
+LANGUID_LEAST_MM: Final = 64.0
+"""Height of a drawing that has room for a languid and its sizes."""
 LANGUID_TEXT_MM: Final = 48.0
 """Room of a languid's side view and of its sizes, on a drawing."""
 
@@ -47,6 +61,8 @@ def part_name(kind: str, say: Words) -> str:
     >>> part_name("body 2", Words())
     'body 2'
     """
+    if kind == "chimney":
+        return say("chimney tube")
     name, _, number = kind.rpartition(" ")
     return f"{say(name)} {number}" if number.isdecimal() else say(kind)
 
@@ -79,14 +95,15 @@ def joint_lines(card: CardPart) -> tuple[FlatLine, ...]:
     return tuple(found)
 
 
-def _size(lines: Sequence[FlatLine]) -> tuple[float, float, float, float]:
+def box_of(lines: Sequence[FlatLine]) -> tuple[float, float, float, float]:
+    """Least x and y, and most x and y, of some lines."""
     xs = [x for line in lines for x, _ in line.points]
     ys = [y for line in lines for _, y in line.points]
     return min(xs), min(ys), max(xs), max(ys)
 
 
 @dataclass(frozen=True)
-class _Pen:
+class Pen:
     """Draws lines of flat parts into a drawing; `place` turns mm of the part into mm of paper."""
 
     drawing: Drawing
@@ -127,7 +144,7 @@ def _body_picture(
     card: BenchCard, part: CardPart, units: UnitSystem, say: Words, width_mm: float, high_mm: float
 ) -> Drawing:
     lines = (blank_line(part.part), *flat_lines(card.pipe, part.part, card.rank), *joint_lines(part))
-    left, low, right, high = _size(lines)
+    left, low, right, high = box_of(lines)
     divisor = round_scale(max((high - low) / (width_mm - 2 * MARGIN_MM), (right - left) / (high_mm - 2 * MARGIN_MM)))
     tall = (right - left) / divisor + 2 * MARGIN_MM
     drawing = Drawing(width_mm, tall, f"{card.pipe.id}: {part_name(part.part.kind, say)}")
@@ -135,34 +152,38 @@ def _body_picture(
     def place(x: float, y: float) -> Point:
         return MARGIN_MM + (y - low) / divisor, tall - MARGIN_MM - (x - left) / divisor
 
-    pen = _Pen(drawing, place)
+    pen = Pen(drawing, place)
     for line in lines:
         pen.line(line)
     flat = FlatPart.of(part.part)
     base = MARGIN_MM - 4.0
-    pen.size((place(0, 0.0)[0], base), (place(0, flat.length_mm)[0], base), _length(units, flat.length_mm))
+    pen.size((place(0, 0.0)[0], base), (place(0, flat.length_mm)[0], base), shown_mm(units, flat.length_mm))
     top, bottom = (place(x, 0.0)[1] for x in (left, right))
-    pen.size((6.0, bottom), (6.0, top), _length(units, part.flat_width_mm))
+    pen.size((6.0, bottom), (6.0, top), shown_mm(units, part.flat_width_mm))
     words = say(
-        "Flat {part}, 1 : {scale}, mouth at the left", part=part_name(part.part.kind, say), scale=_scale(units, divisor)
+        "Flat {part}, 1 : {scale}, mouth at the left",
+        part=part_name(part.part.kind, say),
+        scale=scale_text(units, divisor),
     )
     if card.pipe.construction == "resonator" or part.part.kind not in ("body", "body 1"):
-        words = say("Flat {part}, 1 : {scale}", part=part_name(part.part.kind, say), scale=_scale(units, divisor))
+        words = say("Flat {part}, 1 : {scale}", part=part_name(part.part.kind, say), scale=scale_text(units, divisor))
     drawing.text("title", MARGIN_MM, tall - 5.0, words, 3.2, fill=QUIET)
     sounding = next((x for x in lines if x.kind in ("sounding length", "opening at the back")), None)
     if sounding is not None:
         x, _ = place(*sounding.points[len(sounding.points) // 2])
-        named = f"{say(sounding.kind)} {_length(units, card.pipe.body_length_mm)}"
+        named = f"{say(sounding.kind)} {shown_mm(units, card.pipe.body_length_mm)}"
         drawing.line("mark", [(x, top + 2.6), (x, top)], stroke=MARK, width_mm=0.2)
         drawing.text("mark", max(x, MARGIN_MM + 60.0), top + 3.2, named, 2.8, anchor="end", fill=MARK)
     return drawing
 
 
-def _scale(units: UnitSystem, divisor: float) -> str:
+def scale_text(units: UnitSystem, divisor: float) -> str:
+    """The number that a drawing is smaller by."""
     return units.number(divisor, 0 if divisor == int(divisor) else 1)
 
 
-def _length(units: UnitSystem, length_mm: float) -> str:
+def shown_mm(units: UnitSystem, length_mm: float) -> str:
+    """A length with its unit, to a tenth of a millimetre or finer."""
     return units.show_length(length_mm, 1)
 
 
@@ -175,14 +196,15 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
         return None
     up = min(mouth.cut_up_mm + mouth.upper_lip_mm * 1.15, body.flat_length_mm)
     foot_lines = (blank_line(foot.part), *flat_lines(card.pipe, foot.part, card.rank))
-    left, low, right, high = _size(foot_lines)
+    left, low, right, high = box_of(foot_lines)
     half = max(body.part.width_mm / 2.0, -left, right)
     gap_mm, languid_mm = 12.0, 46.0
     across = width_mm - languid_mm - 2 * MARGIN_MM
     divisor = round_scale(max(2 * half / across, (up + high - low) / (high_mm - gap_mm - 16.0)))
     middle = MARGIN_MM + half / divisor
     seam = 8.0 + (high - low) / divisor
-    drawing = Drawing(width_mm, seam + gap_mm + up / divisor + 9.0, card.pipe.id)
+    least = LANGUID_LEAST_MM if card.languid is not None else 0.0
+    drawing = Drawing(width_mm, max(seam + gap_mm + up / divisor + 9.0, least), card.pipe.id)
 
     def above(x: float, y: float) -> Point:
         return middle + x / divisor, seam + gap_mm + min(y, up) / divisor
@@ -190,7 +212,7 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
     def below(x: float, y: float) -> Point:
         return middle + x / divisor, seam - (y - low) / divisor
 
-    pen = _Pen(drawing, above)
+    pen = Pen(drawing, above)
     for line in (blank_line(body.part), *flat_lines(card.pipe, body.part, card.rank)):
         if line.kind in ("blank", "finished"):
             pen.line(replace(line, points=_clipped(line.points, up)))
@@ -200,7 +222,7 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
         # the body goes on above: its upper edge is left open
         side = body.part.width_mm / 2.0
         drawing.line("open", [above(-side, up), above(side, up)], stroke="#ffffff", width_mm=0.6)
-    foot_pen = _Pen(drawing, below)
+    foot_pen = Pen(drawing, below)
     for line in foot_lines:
         foot_pen.line(line)
     _mouth_sizes(pen, card, units, say, above, seam + gap_mm)
@@ -208,13 +230,13 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
     if ring is not None:
         words = say(
             "foot: radii {outer} and {inner}, {angle}°",
-            outer=_length(units, ring.outer_radius_mm),
-            inner=_length(units, ring.inner_radius_mm),
+            outer=shown_mm(units, ring.outer_radius_mm),
+            inner=shown_mm(units, ring.inner_radius_mm),
             angle=units.number(ring.angle_deg, 2),
         )
         least = 2.0 + text_width_mm(words, 3.0) / 2.0
         drawing.text("size", max(middle, least), 1.6, words, 3.0, anchor="middle")
-    title = say("Mouth on the flat body, foot under it, 1 : {scale}", scale=_scale(units, divisor))
+    title = say("Mouth on the flat body, foot under it, 1 : {scale}", scale=scale_text(units, divisor))
     drawing.text("title", MARGIN_MM, drawing.height_mm - 4.0, title, 3.2, fill=QUIET)
     _languid(drawing, card, units, say, width_mm - languid_mm + 2.0, drawing.height_mm - 14.0)
     return drawing
@@ -232,16 +254,16 @@ def _clipped(points: Sequence[Point], up_mm: float) -> tuple[Point, ...]:
 
 
 def _mouth_sizes(
-    pen: _Pen, card: BenchCard, units: UnitSystem, say: Words, place: Callable[[float, float], Point], edge: float
+    pen: Pen, card: BenchCard, units: UnitSystem, say: Words, place: Callable[[float, float], Point], edge: float
 ) -> None:
     mouth = card.mouth
     assert mouth is not None
     half = mouth.flat_width_mm / 2.0
     (x0, _), (x1, _) = place(-half, 0.0), place(half, 0.0)
     y = edge - 3.2
-    pen.size((x0, y), (x1, y), f"{say('mouth')} {_length(units, mouth.flat_width_mm)}")
+    pen.size((x0, y), (x1, y), f"{say('mouth')} {shown_mm(units, mouth.flat_width_mm)}")
     top = place(0.0, mouth.cut_up_mm)[1]
-    words = f"{say('cut-up')} {_length(units, mouth.cut_up_mm)}"
+    words = f"{say('cut-up')} {shown_mm(units, mouth.cut_up_mm)}"
     side = x1 + 4.0
     pen.drawing.line("size", [(side, edge), (side, top)], stroke=QUIET, width_mm=0.2)
     right = place(mouth.centre_mm, 0.0)[0] + 3.0
@@ -250,7 +272,7 @@ def _mouth_sizes(
     left = place(-mouth.centre_mm, 0.0)[0]
     middle = place(0.0, 0.0)[0]
     high = place(0.0, mouth.cut_up_mm + mouth.upper_lip_mm * 1.1)[1]
-    pen.size((left, high), (middle, high), _length(units, mouth.centre_mm), below=False)
+    pen.size((left, high), (middle, high), shown_mm(units, mouth.centre_mm), below=False)
 
 
 def _languid(drawing: Drawing, card: BenchCard, units: UnitSystem, say: Words, left: float, top: float) -> None:
@@ -278,9 +300,9 @@ def _languid(drawing: Drawing, card: BenchCard, units: UnitSystem, say: Words, l
     drawing.add(Polygon("languid", side, METAL, INK, 0.35))
     low, high = held.bevel_span_deg
     for line in (
-        f"{say('languid')}, 1 : {_scale(units, divisor)}",
-        f"Ø {_length(units, held.diameter_mm)}",
-        f"{say('depth')} {_length(units, held.depth_mm)}",
+        f"{say('languid')}, 1 : {scale_text(units, divisor)}",
+        f"Ø {shown_mm(units, held.diameter_mm)}",
+        f"{say('depth')} {shown_mm(units, held.depth_mm)}",
         f"{say('thick')} {units.bare_wall(held.thickness_mm)} {units.wall_unit}",
         *([say("{count} layers", count=held.layers)] if held.layers > 1 else []),
         say("bevel {bevel}° ({low} to {high})", bevel=f"{held.bevel_deg:g}", low=f"{low:g}", high=f"{high:g}"),

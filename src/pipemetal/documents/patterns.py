@@ -16,18 +16,23 @@ from pathlib import Path
 from typing import Final
 
 from pipemetal.documents.colours import INK, QUIET
-from pipemetal.documents.drawing import Arc, Drawing, Polygon
+from pipemetal.documents.drawing import Arc, Drawing, Polygon, fitted_text
 from pipemetal.documents.dxf import dxf_text
 from pipemetal.files.outbox import write_all
 from pipemetal.pipes.flat import FlatLine, finished_line, flat_lines
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import Rank
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
 
 __all__ = ["Marks", "marks_of", "pattern_drawing", "pattern_groups", "write_patterns"]
 
 Marks = Mapping[str, Sequence[FlatLine]]
 
 GAP_MM: Final = 15.0
+LABEL_SHARE: Final = 0.84
+"""How much of a blank's length its label may take."""
+LEAST_LETTERS_MM: Final = 1.2
 CHECKS_MM: Final = (("100 mm", 100.0), ("4 in", 101.6))
 
 
@@ -55,25 +60,38 @@ def marks_of(pipes: Sequence[Pipe], ranks: Sequence[Rank]) -> dict[str, tuple[Fl
     return {part.id: flat_lines(pipe, part, by_name[pipe.rank]) for pipe in pipes for part in pipe.parts}
 
 
-def write_patterns(parts: Sequence[Part], folder: Path, marks: Marks | None = None) -> list[Path]:
+def write_patterns(
+    parts: Sequence[Part],
+    folder: Path,
+    marks: Marks | None = None,
+    units: UnitSystem | None = None,
+    say: Words | None = None,
+) -> list[Path]:
     """Write all parts as DXF, one file for each rank and kind; returns the files."""
     groups = pattern_groups(parts).items()
     drawn = {
-        f"{file_stem(rank, kind)}.dxf": dxf_text(pattern_drawing(members, marks=marks))
+        f"{file_stem(rank, kind)}.dxf": dxf_text(pattern_drawing(members, marks=marks, units=units, say=say))
         for (rank, kind), members in groups
     }
     return write_all(folder, drawn)
 
 
-def pattern_drawing(parts: Sequence[Part], title: str = "", marks: Marks | None = None) -> Drawing:
-    """The parts side by side at full size; layers `cut`, `finished`, `mark`, `label` and `check`. `marks` as of `marks_of`.
+def pattern_drawing(
+    parts: Sequence[Part],
+    title: str = "",
+    marks: Marks | None = None,
+    units: UnitSystem | None = None,
+    say: Words | None = None,
+) -> Drawing:
+    """The parts side by side at full size; layers `cut`, `finished`, `mark`, `label` and `check`. `marks` as of `marks_of`. Sizes
+    in the labels are in these units, words in this language.
 
     >>> part = Part("Flute 4 c body", "body", "plain-30", 300.0, 150.0, 0.8, 0.7, 0.08, (0,), None, 1.0, 1.0, 1.0, 1.0)
     >>> drawing = pattern_drawing([part])
     >>> drawing.width_mm, drawing.height_mm, [s.layer for s in drawing.shapes][:2]
     (180.0, 358.0, ['cut', 'label'])
     """
-    bottom = GAP_MM + 28.0
+    units, say, bottom = units or UnitSystem(), say or Words(), GAP_MM + 28.0
     width = max(sum(part.width_mm for part in parts) + GAP_MM * (len(parts) + 1), 4.0 * 25.4 + 2 * GAP_MM)
     drawing = Drawing(width, max(part.length_mm for part in parts) + bottom + GAP_MM, title or parts[0].id)
     x = GAP_MM
@@ -83,10 +101,9 @@ def pattern_drawing(parts: Sequence[Part], title: str = "", marks: Marks | None 
             drawing.rectangle("cut", x, bottom, part.width_mm, part.length_mm)
         else:
             _add_sector(drawing, part.sector, centre, bottom)
-        _add_finished(drawing, part, centre, bottom, (marks or {}).get(part.id, ()))
-        height = min(max(part.width_mm / 14.0, 1.2), 8.0)
-        text = f"{part.id}  {part.thickness_mouth_mm:.2f}/{part.thickness_top_mm:.2f} mm{_allowed(part)}"
-        drawing.text("label", centre + height / 2.0, bottom + 0.1 * part.length_mm, text, height, turn_deg=90.0)
+        lines = (marks or {}).get(part.id, ())
+        _add_label(drawing, part, centre, bottom, _label(part, units, say), beside=any(m.kind == "hole" for m in lines))
+        _add_finished(drawing, part, centre, bottom, lines, units, say)
         x += part.width_mm + GAP_MM
     for index, (words, length) in enumerate(CHECKS_MM):
         y = GAP_MM + 12.0 * (1 - index)
@@ -97,14 +114,41 @@ def pattern_drawing(parts: Sequence[Part], title: str = "", marks: Marks | None 
     return drawing
 
 
-def _allowed(part: Part) -> str:
-    """The allowances of a blank in words: along its edges, at its ends, and in its thickness."""
-    words = f"  edges {part.edge_mm:g}, ends {part.end_mm:g}" if part.edge_mm or part.end_mm else ""
+def _label(part: Part, units: UnitSystem, say: Words) -> tuple[str, str]:
+    """The name of a blank, and its walls with its allowances: along its edges, at its ends, and in its thickness."""
+    ends = (units.bare_wall(part.thickness_mouth_mm), units.bare_wall(part.thickness_top_mm))
+    words = f"{'/'.join(dict.fromkeys(ends))} {units.wall_unit}"
+    if part.edge_mm or part.end_mm:
+        edge, end = units.bare_length(part.edge_mm, 1), units.show_length(part.end_mm, 1)
+        words += "  " + say("edges {edge}, ends {end}", edge=edge, end=end)
     planed = (1.0 - part.planed_share) * (part.thickness_mouth_mm + part.thickness_top_mm) / 2.0
-    return words + (f", to plane {planed:.2f}" if planed > 0.005 else "")
+    if planed > 0.005:
+        words += ", " + say("to plane {planed}", planed=f"{units.bare_wall(planed)} {units.wall_unit}")
+    return part.id, words
 
 
-def _add_finished(drawing: Drawing, part: Part, centre: float, bottom: float, lines: Sequence[FlatLine]) -> None:
+def _add_label(
+    drawing: Drawing, part: Part, centre: float, bottom: float, label: tuple[str, str], *, beside: bool
+) -> None:
+    """Two lines up the blank, within its length; to the left of the middle where a hole is there."""
+    room = LABEL_SHARE * part.length_mm
+    across = min(max(part.width_mm / (28.0 if beside else 14.0), LEAST_LETTERS_MM), 8.0)
+    at = centre - (0.3 * part.width_mm if beside else 0.0)
+    for number, words in enumerate(label):
+        text, height = fitted_text(words, room, across, LEAST_LETTERS_MM)
+        x = at + (1.4 * number - 0.2) * across
+        drawing.text("label", x, bottom + (1.0 - LABEL_SHARE) / 2.0 * part.length_mm, text, height, turn_deg=90.0)
+
+
+def _add_finished(
+    drawing: Drawing,
+    part: Part,
+    centre: float,
+    bottom: float,
+    lines: Sequence[FlatLine],
+    units: UnitSystem,
+    say: Words,
+) -> None:
     """The finished outline of a blank, true arcs for a sector, and what is marked on it with its name."""
     low = bottom + part.end_mm
     if part.development is not None:
@@ -116,9 +160,10 @@ def _add_finished(drawing: Drawing, part: Part, centre: float, bottom: float, li
         if line.kind == "finished":
             continue
         points = tuple((centre + x, low + y) for x, y in line.points)
-        drawing.line("mark", points, width_mm=0.15)
+        drawing.line("mark", (*points, points[0]) if line.closed else points, width_mm=0.15)
         x, y = points[0]
-        drawing.text("mark", x + 1.0, y + 1.0, line.kind, min(4.0, part.width_mm / 20.0))
+        words = f"{say(line.kind)} {units.show_length(line.width_mm, 1)}" if line.kind == "hole" else say(line.kind)
+        drawing.text("mark", x + 1.0, y + 1.0, words, min(4.0, part.width_mm / 20.0))
 
 
 def _add_sector(drawing: Drawing, ring: RingSector, centre: float, bottom: float, layer: str = "cut") -> None:

@@ -27,6 +27,8 @@ from pipemetal.planning.plan import Plan as Planned
 from pipemetal.plans.codec import as_dict, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import PipeRow, Plan, Pour
+from pipemetal.plans.unserved import unserved_pipes
+from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -52,6 +54,7 @@ def environment(units: UnitSystem | None = None, say: Words | None = None) -> En
         "number": units.number,
         "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"),
         "made": say.made,
+        "told": lambda text: say.read(text, units) if isinstance(text, Text) else units.in_text(say.made(text)),
     }
     made.globals |= {"mass_unit": units.mass, "say": say}
     return made
@@ -204,6 +207,7 @@ def write_plan_files(planned: Planned, folder: Path) -> Plan:
         .get_template("plan.html")
         .render(
             plan=plan,
+            unserved=unserved_pipes(plan),
             safe_name=safe_name,
             scales=[n for n in files if n.startswith("pictures/scales-")],
             papers=[n for n in files if n.startswith("paper/")],

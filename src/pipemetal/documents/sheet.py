@@ -129,7 +129,8 @@ def table(
     tall: bool = False,
     size_pt: float = 9.0,
 ) -> Table:
-    """A table of texts, numbers to the right: a column is one of numbers where every cell begins with a digit or a sign.
+    """A table of texts, numbers to the right: a column is one of numbers where every cell begins with a digit or a sign, and
+    none is a size of two sides.
 
     >>> table(["lot", "kg"], [("P1", "12.5"), ("S 2", "3.0")]).right
     frozenset({1})
@@ -138,6 +139,7 @@ def table(
     right = frozenset(
         i
         for i in range(len(headings))
-        if any(row[i] for row in held) and all(not row[i] or row[i][0] in "0123456789-−+.," for row in held)
+        if any(row[i] for row in held)
+        and all(not row[i] or (row[i][0] in "0123456789-−+.," and " x " not in row[i]) for row in held)
     )
     return Table(tuple(headings), held, tuple(shares), right, tall, size_pt)

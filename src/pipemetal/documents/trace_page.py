@@ -4,44 +4,47 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from pipemetal.shop.tracing import TraceReport
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["trace_facts", "trace_page"]
 
-APART: Final = ("analyses", "attachments", "box")
+APART: Final = ("box",)
 LABELS: Final = {"mean_mm": "mean thickness", "reserved_for": "reserved for", "price_per_kg": "price a kg"}
 
 
-def trace_facts(thing: Mapping[str, Any], units: UnitSystem | None = None, say: Words | None = None) -> str:
-    """What the book says of one thing, in words with units: nothing that is empty, and neither analyses nor pictures.
+def trace_facts(facts: Mapping[str, object], units: UnitSystem | None = None, say: Words | None = None) -> str:
+    """What the book says of one thing, in words with units: nothing that is empty.
 
     >>> trace_facts({"alloy": "spotted-50", "length_mm": 2350.0, "mean_mm": 0.8512, "note": ""})
     'alloy spotted-50; length 2350 mm; mean thickness 0.85 mm'
     """
     units, say = units or UnitSystem(), say or Words()
 
-    def shown(name: str, value: Any) -> str:
+    def shown(name: str, value: object) -> str:
+        if not isinstance(value, float):
+            return str(value)
         if name == "mean_mm":
             return f"{units.bare_wall(value)} {units.wall_unit}"
         if name.endswith("_mm"):
             return units.show_length(value)
         if name.endswith("_kg") and name != "price_per_kg":
             return units.show_mass(value, 3)
-        return units.number(value, 2) if isinstance(value, float) else str(value)
+        return units.number(value, 2)
 
     return "; ".join(
         f"{say(LABELS.get(name, name.removesuffix('_mm').removesuffix('_kg')))} {shown(name, value)}"
-        for name, value in thing.items()
+        for name, value in facts.items()
         if value and name not in APART
     )
 
 
-def trace_page(report: dict[str, Any], printed: str = "") -> str:
+def trace_page(report: TraceReport, printed: str = "") -> str:
     """The page of a trace report; `printed`: the day that stands on it, today where empty."""
     day = printed or datetime.date.today().isoformat()
     pages = Environment(

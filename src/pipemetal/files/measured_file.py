@@ -6,19 +6,21 @@ import math
 from fractions import Fraction
 from pathlib import Path
 
-from pipemetal.errors import FileFormatError, InputError
+from pipemetal.errors import FileFormatError, InputError, PipeError
 from pipemetal.files.csv_table import CsvRow, CsvTable, read_csv
 from pipemetal.pipes.notes import parse_note
 from pipemetal.pipes.old import CONDITIONS, OldPipe, OldRank
 from pipemetal.units import parse_footage
 
-__all__ = ["read_measured"]
+__all__ = ["measured_of", "read_measured"]
 
 DIAMETERS = ("diameter_mm", "outer_diameter_mm", "outer_circumference_mm")
+TOPS = ("top_diameter_mm", "outer_top_diameter_mm", "outer_top_circumference_mm")
 OPTIONAL = (
     "rank",
     "footage",
     *DIAMETERS,
+    *TOPS,
     "thickness_mm",
     "length_mm",
     "foot_length_mm",
@@ -40,15 +42,21 @@ def read_measured(
 
     Errors: FileFormatError, PipeError: file, row and column are named, and what is allowed.
     """
-    table = read_csv(path)
+    return measured_of(read_csv(path), naming=naming, footage=footage, rank_name=rank_name or path.stem)
+
+
+def measured_of(
+    table: CsvTable, *, naming: str = "trade", footage: Fraction | None = None, rank_name: str = ""
+) -> tuple[OldRank, ...]:
+    """The ranks of a table of measured pipes; `rank_name` stands in where it has no column `rank`. Errors: as read_measured."""
     table.check(["note"], OPTIONAL)
     if not any(table.heading_for(name)[0] for name in DIAMETERS):
         raise FileFormatError(
-            "is a missing column", field="diameter_mm", where=path.name, allowed=" or ".join(DIAMETERS)
+            "is a missing column", field="diameter_mm", where=table.name, allowed=" or ".join(DIAMETERS)
         )
     ranks: dict[str, tuple[Fraction, list[OldPipe]]] = {}
     for row in table:
-        name = row.text("rank", rank_name or path.stem)
+        name = row.text("rank", rank_name)
         speaks = _footage(row, table, footage)
         held, pipes = ranks.setdefault(name, (speaks, []))
         if held != speaks:
@@ -78,10 +86,17 @@ def _pipe(row: CsvRow, naming: str) -> OldPipe:
     except InputError as error:
         raise error.at(row.where) from None
     thickness = row.maybe_number("thickness_mm", 0.1, 10.0)
+    try:
+        return _pipe_of(row, key, note, thickness)
+    except PipeError as error:
+        raise error.at(row.where) from None
+
+
+def _pipe_of(row: CsvRow, key: int, note: str, thickness: float | None) -> OldPipe:
     return OldPipe(
         key,
         note,
-        _inner_diameter(row, thickness),
+        _inner_diameter(row, thickness, DIAMETERS),
         thickness,
         row.maybe_number("length_mm", 5.0, 12_000.0),
         row.maybe_number("foot_length_mm", 10.0, 4000.0),
@@ -91,6 +106,7 @@ def _pipe(row: CsvRow, naming: str) -> OldPipe:
         row.text("remark", ""),
         row.where,
         _condition(row),
+        _inner_diameter(row, thickness, TOPS),
     )
 
 
@@ -101,20 +117,18 @@ def _condition(row: CsvRow) -> str:
     return text
 
 
-def _inner_diameter(row: CsvRow, thickness_mm: float | None) -> float | None:
-    values = {
-        "diameter_mm": row.maybe_number("diameter_mm", 2.0, 1200.0),
-        "outer_diameter_mm": row.maybe_number("outer_diameter_mm", 2.0, 1220.0),
-        "outer_circumference_mm": row.maybe_number("outer_circumference_mm", 6.0, 3900.0),
-    }
+def _inner_diameter(row: CsvRow, thickness_mm: float | None, columns: tuple[str, str, str]) -> float | None:
+    """An inner diameter from one of three columns: inner, outer, and outer circumference."""
+    limits = ((2.0, 1200.0), (2.0, 1220.0), (6.0, 3900.0))
+    values = {name: row.maybe_number(name, low, high) for name, (low, high) in zip(columns, limits, strict=True)}
     given = [name for name, value in values.items() if value is not None]
     if len(given) > 1:
-        raise row.error("is given twice", given[1], allowed=f"one of {', '.join(DIAMETERS)} in each row")
+        raise row.error("is given twice", given[1], allowed=f"one of {', '.join(columns)} in each row")
     if not given:
         return None
     value = values[given[0]]
     assert value is not None
-    if given[0] == "diameter_mm":
+    if given[0] == columns[0]:
         return value
     if thickness_mm is None:
         raise row.error(

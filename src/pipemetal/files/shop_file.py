@@ -123,7 +123,7 @@ def check_keys(said: Iterable[str], where: str = "settings") -> None:
     """Refuse what is no setting. Errors: FileFormatError."""
     for key in said:
         if key not in KEYS:
-            raise FileFormatError(f"is not a setting of a shop{near(key, KEYS)}", field=key[:200], where=where)
+            raise FileFormatError("is not a setting of a shop", field=key[:200], where=where, nearest=near(key, KEYS))
 
 
 def nested(said: Mapping[str, Any]) -> dict[str, dict[str, Any]]:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.plain import hidden_mark
+from pipemetal.quantities import Quantity
 
 __all__ = ["TomlTable", "near", "parsed_toml", "read_toml", "toml_of"]
 
@@ -99,13 +100,20 @@ def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
 
 
 def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
-    """A hint at the known word that was meant, or nothing.
+    """The known word that was perhaps meant, or nothing.
 
     >>> near("heigth", ["height", "width"])
-    "; did you mean 'height'?"
+    'height'
     """
     close = difflib.get_close_matches(word, known, 1, cutoff) if len(word) <= LONGEST_WORD else []
-    return f"; did you mean {close[0]!r}?" if close else ""
+    return close[0] if close else ""
+
+
+_PARSERS: Final[Mapping[str, Callable[..., float]]] = {
+    "mm": units.parse_length_mm,
+    "kg": units.parse_mass_kg,
+    "c": units.parse_temperature_c,
+}
 
 
 class TomlTable:
@@ -123,9 +131,17 @@ class TomlTable:
             self._known.append(key)
         return self.data.get(key)
 
-    def error(self, problem: str, key: str, value: object = None, allowed: str = "") -> FileFormatError:
+    def error(
+        self, problem: str, key: str, value: object = None, allowed: str = "", nearest: str = ""
+    ) -> FileFormatError:
         """An error at a key of this table."""
-        return FileFormatError(problem, field=key, value=value, allowed=allowed, where=self.where)
+        return FileFormatError(problem, field=key, value=value, allowed=allowed, where=self.where, nearest=nearest)
+
+    def out_of_range(self, key: str, value: float, low: float, high: float, unit: str = "") -> FileFormatError:
+        """The error of a number beyond its limits."""
+        return FileFormatError(
+            "is out of range", field=key, value=value, where=self.where, limits=(low, high), unit=unit
+        )
 
     def _required(self, key: str, default: Any, what: str) -> Any:
         value = self._take(key)
@@ -146,7 +162,7 @@ class TomlTable:
         if mark := hidden_mark(value):
             raise self.error(f"holds a hidden mark, {mark}", key, value, "letters that are seen")
         if choices and value not in choices:
-            raise self.error(f"is not known{near(value, choices)}", key, value, ", ".join(choices))
+            raise self.error("is not known", key, value, ", ".join(choices), near(value, choices))
         return value
 
     def flag(self, key: str, default: Any = ...) -> Any:
@@ -171,12 +187,12 @@ class TomlTable:
         if isinstance(value, bool) or not isinstance(value, int):
             raise self.error("is not a whole number", key, value, f"{low} to {high}")
         if not low <= value <= high:
-            raise self.error("is out of range", key, value, f"{low} to {high}")
+            raise self.out_of_range(key, value, low, high)
         return value
 
     def _within(self, key: str, value: float, low: float, high: float, unit: str = "") -> float:
         if not low <= value <= high:
-            raise self.error("is out of range", key, value, f"{low:g} to {high:g}{unit}")
+            raise self.out_of_range(key, value, low, high, unit.strip())
         return value
 
     def _parsed(self, key: str, value: object, parse: Callable[..., Any]) -> Any:
@@ -202,6 +218,15 @@ class TomlTable:
         given, reader = (plain, units.parse_number) if with_unit is None else (with_unit, parse)
         value = self._parsed(key, given, reader)
         return self._within(key, value, low, high, f" {suffix}")
+
+    def given(self, quantity: Quantity, default: Any = ..., *, base: str = "") -> Any:
+        """A quantity by its name, which may be given as a text with a unit; `base` is its name here without the unit."""
+        _, _, suffix = quantity.name.rpartition("_")
+        parse = _PARSERS.get(suffix)
+        if parse is None:
+            return self.number(base or quantity.name, *quantity.limits, default)
+        base = base or quantity.name.removesuffix(f"_{suffix}")
+        return self.quantity(base, suffix, parse, *quantity.limits, default)
 
     def length_mm(self, base: str, low: float, high: float, default: Any = ...) -> Any:
         """A length as `base_mm = 200` or `base = "8 in"`."""
@@ -275,4 +300,4 @@ class TomlTable:
         for key in self.data:
             if key not in self._known:
                 hint = near(key, self._known, 0.75)
-                raise self.error(f"is not a key of this table{hint}", key, allowed=", ".join(self._known))
+                raise self.error("is not a key of this table", key, allowed=", ".join(self._known), nearest=hint)

@@ -87,6 +87,9 @@ def read_rank_wall(
     if any(key in inner for key in ("table_mm", "factor", "kind")):
         return read_wall("own", inner)
     mouth = inner.length_mm("mouth", 0.2, 8.0)
-    wall = GivenWall(mouth, inner.length_mm("top", 0.2, 8.0, mouth))
+    try:
+        wall = GivenWall(mouth, inner.length_mm("top", 0.2, 8.0, mouth), reverse=inner.flag("reverse", False))
+    except InputError as error:
+        raise _at(inner, error) from None
     inner.finish()
     return wall

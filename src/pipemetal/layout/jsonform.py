@@ -13,6 +13,7 @@ from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, SheetWanted, 
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll, Point, Sector
 from pipemetal.layout.totals import totals_of
 from pipemetal.sheets.checks import checked_number, checked_text
+from pipemetal.texts import Text
 
 __all__ = ["PLAN_FORMAT", "PROBLEM_FORMAT", "plan_from_dict", "plan_to_dict", "problem_from_dict", "problem_to_dict"]
 
@@ -165,6 +166,7 @@ def _unplaced(data: object, where: str) -> Unplaced:
     values = _keys(data, *_names(Unplaced), where)
     for name in ("blank", "reason"):
         checked_text(values[name], field=name, where=where, error=LayoutError)
+    values["reason"] = Text(values["reason"])
     if values.get("miss_mm") is not None:
         values["miss_mm"] = _number(values["miss_mm"], "miss_mm", where)
     sheet = values.get("sheet")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipemetal.texts import Text
+
 __all__ = ["LayoutPlan", "NewSheet", "Placement", "SheetWanted", "Unplaced"]
 
 
@@ -39,17 +41,17 @@ class SheetWanted:
 
 @dataclass(frozen=True)
 class Unplaced:
-    """A blank that was not served, and why in a sentence.
+    """A blank that was not served, and why.
 
     `kind` is one of: no_alloy, too_large, no_thickness, full. `nearest_roll` and `miss_mm` name the roll that comes
     nearest in thickness and by how much the tolerance would have to open there; `sheet` would serve the blank.
 
-    >>> Unplaced("C1", "no roll of alloy A").kind
+    >>> Unplaced("C1", Text("no roll of alloy {alloy}", alloy="A")).kind
     'full'
     """
 
     blank: str
-    reason: str
+    reason: Text
     kind: str = "full"
     nearest_roll: str | None = None
     miss_mm: float | None = None

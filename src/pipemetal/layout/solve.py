@@ -23,6 +23,7 @@ from pipemetal.layout.search import Fees, Search, SolverSettings
 from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
 from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
 from pipemetal.layout.windows import Piece
+from pipemetal.texts import Text
 
 __all__ = ["solve"]
 
@@ -292,7 +293,7 @@ def _spend(alloys: Sequence[_Alloy], budget: _Budget, settings: SolverSettings, 
     if budget.seconds is None:
         with ThreadPoolExecutor(workers) as pool:
             list(pool.map(lambda s: _spend_moves(s, budget, start, end), searches))
-        _tell(budget, end, "moves made")
+        _tell(budget, end, Text("moves made"))
         return
     begun, until = time.perf_counter(), budget.begun + end * budget.seconds
     if begun >= until:
@@ -314,7 +315,7 @@ def _spend(alloys: Sequence[_Alloy], budget: _Budget, settings: SolverSettings, 
                 busy[k] = False
                 used[k] += time.perf_counter() - now
             if worker == 0:
-                _tell(budget, done, f"{sum(s.unplaced() for s in searches)} pieces without a place")
+                _tell(budget, done, Text("{count} pieces without a place", count=sum(s.unplaced() for s in searches)))
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(work, range(workers)))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from shapely import affinity
 from shapely.geometry import LineString, MultiPoint, Polygon, box
 
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
-from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 
 __all__ = ["FAULT_KINDS", "Fault", "shape_on_sheet", "verify"]
 
@@ -167,43 +168,43 @@ def _new_sheet_faults(problem: LayoutProblem, plan: LayoutPlan) -> list[Fault]:
     used = Counter(p.roll for p in plan.placements)
     taken = Counter([r.id for r in problem.rolls] + [s.id for s in plan.new_sheets])
     limits = problem.castable
-
-    def fault(sheet: NewSheet, detail: str) -> None:
-        faults.append(Fault("new_sheet", "", sheet.id, detail))
-
     for sheet in plan.new_sheets:
         ends = (sheet.thickness_start_mm, sheet.thickness_end_mm)
         if not _finite(sheet.length_mm, sheet.width_mm, sheet.trim_mm, *ends):
             faults.append(Fault("not_finite", "", sheet.id, "holds a number that is not finite"))
             continue
-        if taken[sheet.id] > 1:
-            fault(sheet, "has the id of another sheet")
-        if used[sheet.id] == 0:
-            fault(sheet, "carries no blank")
-        if limits is None:
-            fault(sheet, "nothing may be cast")
-            continue
-        if limits.alloys is not None and sheet.alloy not in limits.alloys:
-            fault(sheet, f"alloy {sheet.alloy} is not cast")
-        for name, value, low, high in (
-            ("length", sheet.length_mm, limits.min_length_mm, limits.max_length_mm),
-            ("width", sheet.width_mm, limits.min_width_mm, limits.max_width_mm),
-            ("thickness at the start", ends[0], limits.min_thickness_mm, limits.max_thickness_mm),
-            ("thickness at the end", ends[1], limits.min_thickness_mm, limits.max_thickness_mm),
-        ):
-            if not low - PLACE_SLACK_MM <= value <= high + PLACE_SLACK_MM:
-                fault(sheet, f"{name} {value:g} mm is outside {low:g} to {high:g} mm")
-        taper = abs(ends[1] - ends[0]) / max(sheet.length_mm, 1e-9) * 1000.0
-        if taper > limits.max_taper_mm_m + 1e-6:
-            fault(sheet, f"taper {taper:.4f} mm/m is above {limits.max_taper_mm_m:g} mm/m")
-        section = sheet.length_mm * (ends[0] + ends[1]) / 2.0
-        if limits.max_section_mm2 is not None and section > limits.max_section_mm2 * (1.0 + 1e-9):
-            fault(sheet, f"length times thickness, {section:.0f} mm2, is above {limits.max_section_mm2:g} mm2")
-        if abs(sheet.trim_mm - limits.trim_mm) > PLACE_SLACK_MM:
-            fault(sheet, f"trim {sheet.trim_mm:g} mm is not {limits.trim_mm:g} mm")
+        wrong = ["has the id of another sheet"] if taken[sheet.id] > 1 else []
+        wrong += ["carries no blank"] if used[sheet.id] == 0 else []
+        wrong += _beyond_what_is_cast(sheet, limits)
+        faults += [Fault("new_sheet", "", sheet.id, detail) for detail in wrong]
     if limits is not None and len(plan.new_sheets) > limits.max_sheets:
         faults.append(Fault("new_sheet", "", "", f"{len(plan.new_sheets)} sheets are above {limits.max_sheets}"))
     return faults
+
+
+def _beyond_what_is_cast(sheet: NewSheet, limits: Castable | None) -> Iterator[str]:
+    if limits is None:
+        yield "nothing may be cast"
+        return
+    if limits.alloys is not None and sheet.alloy not in limits.alloys:
+        yield f"alloy {sheet.alloy} is not cast"
+    start, end = sheet.thickness_start_mm, sheet.thickness_end_mm
+    for name, value, low, high in (
+        ("length", sheet.length_mm, limits.min_length_mm, limits.max_length_mm),
+        ("width", sheet.width_mm, limits.min_width_mm, limits.max_width_mm),
+        ("thickness at the start", start, limits.min_thickness_mm, limits.max_thickness_mm),
+        ("thickness at the end", end, limits.min_thickness_mm, limits.max_thickness_mm),
+    ):
+        if not low - PLACE_SLACK_MM <= value <= high + PLACE_SLACK_MM:
+            yield f"{name} {value:g} mm is outside {low:g} to {high:g} mm"
+    taper = abs(end - start) / max(sheet.length_mm, 1e-9) * 1000.0
+    if taper > limits.max_taper_mm_m + 1e-6:
+        yield f"taper {taper:.4f} mm/m is above {limits.max_taper_mm_m:g} mm/m"
+    section = sheet.length_mm * (start + end) / 2.0
+    if limits.max_section_mm2 is not None and section > limits.max_section_mm2 * (1.0 + 1e-9):
+        yield f"length times thickness, {section:.0f} mm2, is above {limits.max_section_mm2:g} mm2"
+    if abs(sheet.trim_mm - limits.trim_mm) > PLACE_SLACK_MM:
+        yield f"trim {sheet.trim_mm:g} mm is not {limits.trim_mm:g} mm"
 
 
 def _edge_faults(p: Placement, shape: Polygon, sheet: LayoutRoll | NewSheet) -> list[Fault]:

@@ -23,7 +23,7 @@ from pipemetal.melts.charge import ChargeRequest
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import pure_additions
-from pipemetal.melts.mixing import CUT_ROUNDS, RELAXED_CONE, Mixing, SearchCosts, add_cuts
+from pipemetal.melts.mixing import CUT_ROUNDS, RELAXED_CONE, Mixing, Weighing, add_cuts
 from pipemetal.melts.worth import KEPT_SHARE, metal_prices, needed_elements
 
 __all__ = ["DatedMelt", "Kept", "Offer", "OrderLine", "Orders", "what_to_buy"]
@@ -207,12 +207,7 @@ class _Problem:
         self.mixing = Mixing(
             [m.request for m in melts],
             [replace(lot, piece_kg=None) for lot in self.lots],
-            losses,
-            1.0,
-            "cost",
-            "95",
-            0.0,
-            SearchCosts(),
+            Weighing(losses, weigh_step_kg=1.0),
         )
         self.pieces: list[int] = []
 

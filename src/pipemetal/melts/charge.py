@@ -23,8 +23,9 @@ from pipemetal.linear import Point
 from pipemetal.melts.loading import loading_place
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
-from pipemetal.melts.mixing import CUT_ROUNDS, Mixing, SearchCosts, add_cuts, relaxed
+from pipemetal.melts.mixing import CUT_ROUNDS, Effort, Mixing, Weighing, add_cuts, relaxed
 from pipemetal.melts.request import OBJECTIVES, Charge, ChargeLine, ChargeRequest
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "Charge",
@@ -70,9 +71,9 @@ def _charge_from(mixing: Mixing, number: int, columns: list[int], point: Point) 
     for element, low, high in request.recipe.windows_wt_pct:
         value, allowed = composition.wt_pct(element), dict(half)[element] + 0.02 * max(high - low, 0.05)
         if low > 0.0 and value - low <= allowed:
-            binding.append(f"{element} at its lowest, {low:g} %")
+            binding.append(Text("{element} at its lowest, {value} %", element=element, value=Amount.short(low)))
         if high < 100.0 and high - value <= allowed:
-            binding.append(f"{element} at its highest, {high:g} %")
+            binding.append(Text("{element} at its highest, {value} %", element=element, value=Amount.short(high)))
     cost = sum(line.mass_kg * line.lot.price_per_kg for line in lines)
     ordered = tuple(sorted(lines, key=lambda line: loading_place(line.lot)))
     return Charge(
@@ -92,22 +93,12 @@ def solve_charges(
     requests: Sequence[ChargeRequest],
     lots: Sequence[Lot],
     *,
-    losses: LossModel | None = None,
-    objective: str = "cost",
-    certainty: str = "95",
-    weigh_step_kg: float = 0.5,
-    least_weighed_kg: float = 0.0,
-    costs: SearchCosts | None = None,
-    gap: float = 0.005,
-    seconds: float = 60.0,
-    nodes: int = 10_000,
+    rules: Weighing | None = None,
+    effort: Effort | None = None,
 ) -> tuple[Charge, ...] | None:
     """Weighing lists for melts that share the lots, or None where no mixture meets every window.
 
-    `objective` is least `cost`, most `scrap` used, or least `virgin tin`. Divisible lots are weighed in steps of
-    `weigh_step_kg`, and by `least_weighed_kg` at least where they are taken at all. `costs` is what the search counts beside
-    the prices. Whole problem at a relative `gap`, within `seconds` and `nodes` of
-    the search a round: a search that ends by nodes gives the same answer on any machine.
+    `rules` say what it is made for and how the shop weighs; `effort` how long the whole problem is searched for.
 
     Errors: MeltError for lots used twice, an unknown objective or certainty, or a step that cannot be weighed;
     ConvergenceError where the cuts of unsure analyses do not settle.
@@ -120,15 +111,13 @@ def solve_charges(
     >>> [(line.lot.id, line.mass_kg) for line in charge.lines]
     [('lead', 51.5), ('tin', 50.0)]
     """
-    mixing = _mixing(
-        requests, lots, losses, objective, certainty, weigh_step_kg, least_weighed_kg, costs or SearchCosts()
-    )
-    if relaxed(mixing, seconds) is None:
+    mixing, effort = _mixing(requests, lots, rules or Weighing()), effort or Effort(nodes=10_000)
+    if relaxed(mixing, effort.seconds) is None:
         return None
     bound = -math.inf
     for number in range(CUT_ROUNDS):
         model, columns = mixing.build()
-        point = model.solve(gap=gap, seconds=seconds, nodes=nodes)
+        point = model.solve(gap=effort.gap, seconds=effort.seconds, nodes=effort.nodes)
         if point is None:
             return None
         if not mixing.margins_kg:
@@ -150,7 +139,7 @@ def least_cost(request: ChargeRequest, lots: Sequence[Lot], *, losses: LossModel
     >>> round(least_cost(ChargeRequest("M", any_tin, 100.0, 450.0), [tin], losses=LossModel((("pig", 0.0),))))
     2800
     """
-    point = relaxed(_mixing([request], lots, losses, "cost", "95", 0.5, 0.0, SearchCosts()), 5.0)
+    point = relaxed(_mixing([request], lots, Weighing(losses=losses or LossModel())), 5.0)
     return None if point is None else point.objective
 
 
@@ -161,28 +150,20 @@ def shadow_prices(
 
     From the problem with divisible pieces; None where even that has no answer. Arguments and errors as `solve_charges`.
     """
-    mixing = _mixing(requests, lots, losses, "cost", certainty, 0.5, 0.0, SearchCosts())
+    mixing = _mixing(requests, lots, Weighing(losses=losses or LossModel(), certainty=certainty))
     point = relaxed(mixing, 20.0)
     if point is None:
         return None
     return {lot.id: max(-price, 0.0) for lot, price in zip(lots, point.row_prices, strict=False)}, point.objective
 
 
-def _mixing(
-    requests: Sequence[ChargeRequest],
-    lots: Sequence[Lot],
-    losses: LossModel | None,
-    objective: str,
-    certainty: str,
-    weigh_step_kg: float,
-    least_weighed_kg: float,
-    costs: SearchCosts,
-) -> Mixing:
+def _mixing(requests: Sequence[ChargeRequest], lots: Sequence[Lot], rules: Weighing) -> Mixing:
     _checked_lots(lots)
-    if objective not in OBJECTIVES:
-        raise MeltError("is not known", field="objective", value=objective, allowed=", ".join(OBJECTIVES))
-    if certainty not in ("95", "worst"):
-        raise MeltError("is not known", field="certainty", value=certainty, allowed="95 or worst")
-    if not 0.01 <= weigh_step_kg <= 10.0:
-        raise MeltError("cannot be weighed", field="weigh_step_kg", value=weigh_step_kg, allowed="0.01 to 10 kg")
-    return Mixing(requests, lots, losses or LossModel(), weigh_step_kg, objective, certainty, least_weighed_kg, costs)
+    if rules.objective not in OBJECTIVES:
+        raise MeltError("is not known", field="objective", value=rules.objective, allowed=", ".join(OBJECTIVES))
+    if rules.certainty not in ("95", "worst"):
+        raise MeltError("is not known", field="certainty", value=rules.certainty, allowed="95 or worst")
+    step_kg = rules.weigh_step_kg
+    if not 0.01 <= step_kg <= 10.0:
+        raise MeltError("cannot be weighed", field="weigh_step_kg", value=step_kg, limits=(0.01, 10.0), unit="kg")
+    return Mixing(requests, lots, rules)

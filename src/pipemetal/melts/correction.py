@@ -13,6 +13,7 @@ from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.mend import Blocked, charge
+from pipemetal.melts.mixing import Effort, Weighing
 
 __all__ = ["CORRECTION", "Correction", "correct"]
 
@@ -67,10 +68,8 @@ def correct(
         answer = charge(
             _request(pot, aim, capacity_kg),
             same_price,
-            losses=model,
-            weigh_step_kg=weigh_step_kg,
-            least_weighed_kg=least_weighed_kg,
-            gap=1e-4,
+            rules=Weighing(losses=model, weigh_step_kg=weigh_step_kg, least_weighed_kg=least_weighed_kg),
+            effort=Effort(gap=1e-4),
         )
         if isinstance(answer, Charge):
             return _with_own_prices(answer, recipe, lots, 0.0)
@@ -82,10 +81,8 @@ def correct(
     answer = charge(
         _request(after, recipe, capacity_kg),
         same_price,
-        losses=model,
-        weigh_step_kg=weigh_step_kg,
-        least_weighed_kg=least_weighed_kg,
-        gap=1e-4,
+        rules=Weighing(losses=model, weigh_step_kg=weigh_step_kg, least_weighed_kg=least_weighed_kg),
+        effort=Effort(gap=1e-4),
     )
     if isinstance(answer, Charge):
         return _with_own_prices(answer, recipe, lots, ladled)
@@ -108,10 +105,8 @@ def _least_ladled_kg(
             found = solve_charges(
                 [_request(left, recipe, capacity_kg)],
                 lots,
-                losses=losses,
-                weigh_step_kg=weigh_step_kg,
-                gap=0.5,
-                nodes=500,
+                rules=Weighing(losses=losses, weigh_step_kg=weigh_step_kg),
+                effort=Effort(gap=0.5, nodes=500),
             )
         except ConvergenceError:
             return False

@@ -19,6 +19,7 @@ from pipemetal.errors import MeltError
 from pipemetal.melts.charge import ChargeRequest, least_cost, solve_charges
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
+from pipemetal.melts.mixing import Effort, Weighing
 
 __all__ = ["Drift", "ScrapWorth", "remelt_drift", "scrap_worth"]
 
@@ -136,7 +137,10 @@ def _one_round(
     lots = endless if scrap_kg <= 0.0 else [*endless, Lot("scrap again", kind, metal, scrap_kg)]
     request = ChargeRequest("round", recipe, MELT_KG * (1.0 - 0.05), POT_KG, 0.05 * MELT_KG)
     found = solve_charges(
-        [request], lots, losses=losses, objective="scrap", weigh_step_kg=STEP_KG, gap=1e-3, nodes=1_000
+        [request],
+        lots,
+        rules=Weighing(losses=losses, objective="scrap", weigh_step_kg=STEP_KG),
+        effort=Effort(gap=1e-3, nodes=1_000),
     )
     if found is None:
         return None
@@ -217,7 +221,12 @@ def scrap_worth(
     free = replace(lot, id="this scrap", price_per_kg=0.0, piece_kg=None)
     request = ChargeRequest("worth", recipe, melt_kg, 1.2 * melt_kg, 0.01 * melt_kg)
     without = least_cost(request, endless, losses=losses)
-    found = solve_charges([request], [*endless, free], losses=losses, objective="scrap", gap=1e-3, nodes=1_000)
+    found = solve_charges(
+        [request],
+        [*endless, free],
+        rules=Weighing(losses or LossModel(), "scrap"),
+        effort=Effort(gap=1e-3, nodes=1_000),
+    )
     used = 0.0 if found is None else sum(line.mass_kg for line in found[0].lines if line.lot.id == "this scrap")
     if found is None or used <= 0.0:
         return ScrapWorth(
@@ -247,7 +256,10 @@ def _holding(
             continue
         wider = replace(recipe, windows_wt_pct=tuple(w for w in recipe.windows_wt_pct if w[0] != element))
         answer = solve_charges(
-            [replace(request, recipe=wider)], [*endless, scrap], losses=losses, objective="scrap", gap=1e-3, nodes=1_000
+            [replace(request, recipe=wider)],
+            [*endless, scrap],
+            rules=Weighing(losses or LossModel(), "scrap"),
+            effort=Effort(gap=1e-3, nodes=1_000),
         )
         if answer is not None and sum(x.mass_kg for x in answer[0].lines if x.lot.id == scrap.id) > used + 1.0:
             found.append(element)

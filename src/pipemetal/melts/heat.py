@@ -58,7 +58,7 @@ def heat_to_melt(
         ("burner_kw", burner_kw, 0.5, 500.0),
     ):
         if not low <= value <= high:
-            raise MeltError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
+            raise MeltError("is out of range", field=name, value=value, limits=(low, high))
     metal = mass_kg * heat_content_kj_kg(comp, temperature_c) / 1000.0
     pot = pot_kg * STEEL_J_KGK * max(temperature_c - start_c, 0.0) / 1e6
     fuel = (metal + pot) / efficiency

@@ -12,15 +12,16 @@ from typing import Final
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.errors import ConvergenceError
 from pipemetal.melts.lots import Lot
+from pipemetal.texts import Amount, Text
 
 __all__ = ["loading_place", "when_to_load"]
 
 NEARLY_PURE_WT_PCT: Final = 90.0
 _BY_KIND: Final = {"ingot": 1.0, "scrap": 2.0, "shavings": 3.0, "master": 4.0}
 _WORDS: Final = {
-    "ingot": "on the lead, while the pot warms",
-    "scrap": "dry, hollow pieces opened, into the bath",
-    "shavings": "dry, a little at a time, pushed under the bath",
+    "ingot": Text("on the lead, while the pot warms"),
+    "scrap": Text("dry, hollow pieces opened, into the bath"),
+    "shavings": Text("dry, a little at a time, pushed under the bath"),
 }
 
 
@@ -32,7 +33,7 @@ def loading_place(lot: Lot) -> tuple[float, str]:
     return place, lot.id
 
 
-def when_to_load(lot: Lot) -> str:
+def when_to_load(lot: Lot) -> Text:
     """When a lot goes into the pot, in words; a master alloy with the temperature at which it is all liquid.
 
     >>> from pipemetal.alloys.composition import Composition
@@ -43,11 +44,14 @@ def when_to_load(lot: Lot) -> str:
     """
     place = loading_place(lot)[0]
     if place == 5.0:
-        return "last, with the fire low"
+        return Text("last, with the fire low")
     if lot.kind == "master":
         try:
             hot_c = liquidus(lot.composition).temperature_c
         except ConvergenceError:
-            return "stirred into the hot bath"
-        return f"stirred into the bath at {hot_c:.0f} °C or hotter, where it melts by itself"
-    return _WORDS.get(lot.kind, "first, into the cold pot")
+            return Text("stirred into the hot bath")
+        return Text(
+            "stirred into the bath at {temperature} or hotter, where it melts by itself",
+            temperature=Amount(hot_c, "°C"),
+        )
+    return _WORDS.get(lot.kind, Text("first, into the cold pot"))

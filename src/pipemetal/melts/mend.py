@@ -9,13 +9,13 @@ from typing import Final
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import ConvergenceError
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
-from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
-from pipemetal.melts.mixing import Mixing, SearchCosts, relaxed
+from pipemetal.melts.mixing import Effort, Mixing, Weighing, relaxed
 from pipemetal.melts.nearest import nearest_wt_pct, weighed_without_windows
 from pipemetal.melts.worth import needed_elements
+from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["CAUSES", "REMEDIES", "Blockage", "Blocked", "Cause", "charge", "pure_additions"]
+__all__ = ["Blockage", "Blocked", "Cause", "charge", "pure_additions"]
 
 ADDITION_PREMIUM: Final = 9_999.0
 """Price of a kilogram of an addition in the search for the least of them: above any lot's."""
@@ -75,11 +75,11 @@ class Blocked:
     remedy: Cause
 
     @property
-    def words(self) -> str:
-        """Cause and remedy in English, masses in kg."""
-        what = ", ".join(f"{mass:g} kg of {element}" for element, mass in self.missing_kg)
-        return "; ".join(
-            texts[said.kind].format(kg=f"{said.kg:.1f} kg", name=said.name, what=what)
+    def words(self) -> Text:
+        """Cause and remedy."""
+        missing = [Text("{mass} of {element}", mass=Amount.short(kg, "kg"), element=e) for e, kg in self.missing_kg]
+        return joined(
+            Text(texts[said.kind], kg=Amount(said.kg, "kg", 1), name=said.name, what=joined(missing, ", "))
             for texts, said in ((CAUSES, self.cause), (REMEDIES, self.remedy))
         )
 
@@ -112,15 +112,8 @@ def charge(
     request: ChargeRequest,
     lots: Sequence[Lot],
     *,
-    losses: LossModel | None = None,
-    objective: str = "cost",
-    certainty: str = "95",
-    weigh_step_kg: float = 0.5,
-    least_weighed_kg: float = 0.0,
-    costs: SearchCosts | None = None,
-    gap: float = 0.005,
-    seconds: float = SECONDS,
-    nodes: int = 5_000,
+    rules: Weighing | None = None,
+    effort: Effort | None = None,
 ) -> Charge | Blocked:
     """The weighing list of one melt, or why there is none.
 
@@ -133,37 +126,21 @@ def charge(
     >>> answer = charge(ChargeRequest("M1", recipe, 100.0, 450.0), lots)
     >>> answer.blockages[0].element, round(answer.blockages[0].reached_wt_pct), answer.missing_kg
     ('Sn', 25, (('Sn', 26.0),))
-    >>> answer.words
-    'the lots do not reach the recipe; 26 kg of Sn would mend it'
+    >>> print(answer.words)
+    the lots do not reach the recipe; 26 kg of Sn would mend it
     """
-    found = solve_charges(
-        [request],
-        lots,
-        losses=losses,
-        objective=objective,
-        certainty=certainty,
-        weigh_step_kg=weigh_step_kg,
-        least_weighed_kg=least_weighed_kg,
-        costs=costs,
-        gap=gap,
-        seconds=seconds,
-        nodes=nodes,
-    )
-    return (
-        found[0]
-        if found is not None
-        else _Why(request, lots, losses or LossModel(), certainty, weigh_step_kg).blocked()
-    )
+    rules = rules or Weighing()
+    found = solve_charges([request], lots, rules=rules, effort=effort or Effort())
+    return found[0] if found is not None else _Why(request, lots, rules).blocked()
 
 
 class _Why:
     """The search for the cause, from the simplest to the last."""
 
-    def __init__(
-        self, request: ChargeRequest, lots: Sequence[Lot], losses: LossModel, certainty: str, weigh_step_kg: float
-    ) -> None:
-        self.request, self.lots, self.losses = request, lots, losses
-        self.certainty, self.step = certainty, weigh_step_kg
+    def __init__(self, request: ChargeRequest, lots: Sequence[Lot], rules: Weighing) -> None:
+        self.request, self.lots, self.losses = request, lots, rules.losses
+        # any objective finds the same cause, and the scale's least mass is none
+        self.rules = Weighing(rules.losses, certainty=rules.certainty, weigh_step_kg=rules.weigh_step_kg)
 
     def blocked(self) -> Blocked:
         most = weighed_without_windows(self.request, self.lots, self.losses)
@@ -183,7 +160,7 @@ class _Why:
         return Blocked(self.request, blockages, (), cause, self._without_addition())
 
     def _pieces_or_unsure(self) -> Cause:
-        mixing = Mixing([self.request], self.lots, self.losses, self.step, "cost", self.certainty, 0.0, SearchCosts())
+        mixing = Mixing([self.request], self.lots, self.rules)
         if relaxed(mixing, SECONDS) is not None:
             return Cause("pieces")
         width = {e: max(high - low, 1e-3) for e, low, high in self.request.recipe.windows_wt_pct}
@@ -214,12 +191,8 @@ class _Why:
             found = solve_charges(
                 [request],
                 offered,
-                losses=self.losses,
-                certainty=self.certainty,
-                weigh_step_kg=self.step,
-                gap=0.02,
-                seconds=SECONDS,
-                nodes=NODES,
+                rules=self.rules,
+                effort=Effort(0.02, SECONDS, NODES),
             )
         except ConvergenceError:
             return None

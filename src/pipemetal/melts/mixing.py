@@ -13,7 +13,7 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import ChargeRequest
 
-__all__ = ["CUT_ROUNDS", "Mixing", "SearchCosts", "add_cuts", "relaxed"]
+__all__ = ["CUT_ROUNDS", "Effort", "Mixing", "SearchCosts", "Weighing", "add_cuts", "relaxed"]
 
 ROW_SCALE: Final = 100.0
 """Composition rows are in hundredths, so that trace windows are not lost in the solver's tolerance."""
@@ -46,6 +46,35 @@ class SearchCosts:
     errands: Mapping[str, float] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Weighing:
+    """What a weighing list is made for, and how the shop weighs.
+
+    `objective` is least `cost`, most `scrap` used, or least `virgin tin`; `certainty` of the windows is `95` percent or the
+    `worst` case. Divisible lots are weighed in steps of `weigh_step_kg`, and by `least_weighed_kg` at least where they are
+    taken at all. `costs` is what the search counts beside the prices.
+    """
+
+    losses: LossModel = field(default_factory=LossModel)
+    objective: str = "cost"
+    certainty: str = "95"
+    weigh_step_kg: float = 0.5
+    least_weighed_kg: float = 0.0
+    costs: SearchCosts = field(default_factory=SearchCosts)
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How hard a weighing list is searched for: to a relative `gap`, within `seconds` and `nodes` a round.
+
+    A search that ends by nodes gives the same answer on any machine.
+    """
+
+    gap: float = 0.005
+    seconds: float = 60.0
+    nodes: int = 5_000
+
+
 class Mixing:
     """The columns and rows of several melts over shared lots."""
 
@@ -53,20 +82,15 @@ class Mixing:
         self,
         requests: Sequence[ChargeRequest],
         lots: Sequence[Lot],
-        losses: LossModel,
-        weigh_step_kg: float,
-        objective: str,
-        certainty: str,
-        least_weighed_kg: float,
-        costs: SearchCosts,
+        rules: Weighing,
     ) -> None:
-        self.requests, self.lots, self.losses, self.step = requests, lots, losses, weigh_step_kg
-        self.objective, self.certainty = objective, certainty
-        self.least_kg, self.costs = least_weighed_kg, costs
+        self.requests, self.lots, self.losses, self.step = requests, lots, rules.losses, rules.weigh_step_kg
+        self.objective, self.certainty = rules.objective, rules.certainty
+        self.least_kg, self.costs = rules.least_weighed_kg, rules.costs
         self.cuts: list[Cut] = []
         self.margins_kg: dict[tuple[int, str, int], float] = {}
         self.kept = [
-            [losses.kept_kg_per_kg(lot, tin_present=r.recipe.target.wt_pct("Sn") >= 1.0) for lot in lots]
+            [rules.losses.kept_kg_per_kg(lot, tin_present=r.recipe.target.wt_pct("Sn") >= 1.0) for lot in lots]
             for r in requests
         ]
 

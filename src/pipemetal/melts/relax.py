@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge, solve_charges
-from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
+from pipemetal.melts.mixing import Effort, SearchCosts, Weighing
 
-__all__ = ["Relaxed", "what_relaxing_saves"]
+__all__ = ["GAP", "Relaxed", "what_relaxing_saves"]
 
 # An edge moves by this share of its window's width, and by the second figure at least (% by mass).
 STEP_SHARE, LEAST_STEP_WT_PCT = 0.1, 0.05
@@ -35,16 +35,13 @@ def what_relaxing_saves(
     answer: Charge,
     lots: Sequence[Lot],
     *,
-    losses: LossModel | None = None,
-    certainty: str = "95",
-    weigh_step_kg: float = 0.5,
-    seconds: float = 60.0,
-    nodes: int = 1_000,
+    rules: Weighing | None = None,
+    effort: Effort | None = None,
 ) -> tuple[Relaxed, ...]:
     """For every window at whose edge a charge lies, what moving that edge a little would save, the most first.
 
-    Arguments: as the charge was solved with; `seconds` and `nodes` of the search for each edge. An edge that saves nothing
-    is left out. Saving is by cost, whatever the charge aimed at. It is not advice: the recipe says what the pipes need.
+    Arguments: `rules` as the charge was solved with; `effort` of the search for each edge. An edge that saves nothing is
+    left out. Saving is by cost, whatever the charge aimed at. It is not advice: the recipe says what the pipes need.
     Errors: MeltError as `solve_charges`.
 
     >>> from pipemetal.alloys.composition import Composition
@@ -56,17 +53,15 @@ def what_relaxing_saves(
     >>> [(r.element, r.edge, r.to_wt_pct) for r in what_relaxing_saves(found[0], [tin, lead])]
     [('Sn', 'lowest', 48.8)]
     """
+    rules = replace(rules or Weighing(), objective="cost", least_weighed_kg=0.0, costs=SearchCosts())
+    effort = effort or Effort(gap=GAP, nodes=1_000)
 
     def solved(recipe: Recipe) -> Charge | None:
         found = solve_charges(
             [replace(answer.request, recipe=recipe)],
             lots,
-            losses=losses,
-            certainty=certainty,
-            weigh_step_kg=weigh_step_kg,
-            gap=GAP,
-            seconds=seconds,
-            nodes=nodes,
+            rules=rules,
+            effort=effort,
         )
         return found[0] if found is not None else None
 

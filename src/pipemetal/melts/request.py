@@ -10,6 +10,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import MeltError
 from pipemetal.melts.lots import Heel, Lot
+from pipemetal.texts import Text
 
 __all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest"]
 
@@ -82,7 +83,7 @@ class Charge:
     loss_kg: tuple[tuple[str, float], ...]
     cost: float
     gap_percent: float
-    binding: tuple[str, ...] = field(default=())
+    binding: tuple[Text, ...] = field(default=())
 
     @property
     def mass_kg(self) -> float:

@@ -7,22 +7,27 @@ from collections.abc import Sequence
 from statistics import median
 from typing import Final
 
+from pipemetal.pipes.caps import MOST_OF_LENGTH
 from pipemetal.pipes.mouth import ISING_BEST, ISING_RANGE, flue_for_ising_mm, pressure_pa
-from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.parts import WIDEST_TOE
+from pipemetal.pipes.pipe import Pipe, span_text
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.walls import WallRule
+from pipemetal.texts import Amount, Text
 
 __all__ = ["rank_advice"]
 
 STANDS_MPA: Final = 0.7
 """Stress above the mouth of a 16' open pipe of half tin, about the tallest that is made of pipe metal; taller ones are of zinc or
 wood, or are held (common practice, no source)."""
+HELD_MM: Final = 0.05
+"""A size that differs by less from what was asked for was not held."""
 SHARE_THAT_COUNTS: Final = 0.5
 """A rank is spoken of where at least this share of its pipes is concerned."""
 
 
-def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[str, ...]:
+def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[Text, ...]:
     """Sentences about a rank, none for one without anything to mind; `pipes` are the rank's own.
 
     >>> from fractions import Fraction
@@ -36,69 +41,164 @@ def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[str, .
     made = [p for p in pipes if p.made not in ("wood", "old")]
     if not made:
         return ()
-    said = (_ising(organ, rank, made), _walls(rank, made), _standing(made), _not_worked_out(rank))
-    return tuple(f"{rank.name}: {words}" for words in said if words)
+    said = (
+        _ising(organ, rank, made),
+        _walls(rank, made),
+        _standing(made),
+        _toe(rank, made),
+        _bore(rank, made),
+        _travel(rank, made),
+        _not_worked_out(rank),
+    )
+    return tuple(Text("{rank}: {words}", rank=rank.name, words=words) for words in said if words is not None)
 
 
-def _ising(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> str:
+def _ising(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
     wind = rank.wind_mm_water if rank.wind_mm_water is not None else organ.wind_mm_water
     known = [p for p in pipes if p.ising is not None]
     low, high = ISING_RANGE
     outside = [p for p in known if p.ising is not None and not low <= p.ising <= high]
     if wind is None or not known or len(outside) < SHARE_THAT_COUNTS * len(known):
-        return ""
+        return None
     middle = sorted(outside, key=lambda p: p.key)[len(outside) // 2]
     number = median(p.ising for p in known if p.ising is not None)
     flue = flue_for_ising_mm(ISING_BEST, middle.frequency_hz, pressure_pa(wind), middle.cut_up_mm)
     cut_up = middle.cut_up_mm * ((middle.ising or ISING_BEST) / ISING_BEST) ** (2.0 / 3.0)
-    return (
-        f"Ising's number is {number:.1f} in the middle, pipes are said to work from {low:g} to {high:g}. "
-        f"On {middle.note}, a flue of {flue:.2f} mm instead of {middle.flue_mm:.2f}, or a cut-up of {cut_up:.1f} mm "
-        f"instead of {middle.cut_up_mm:.1f}, would bring it to {ISING_BEST:g}; the voicer decides"
+    return Text(
+        "Ising's number is {number} in the middle, pipes are said to work from {low} to {high}. On {note}, a flue of {flue} "
+        "instead of {flue_now}, or a cut-up of {cut_up} instead of {cut_up_now}, would bring it to {best}; the voicer decides",
+        number=Amount(number, "", 1),
+        low=Amount.short(low),
+        high=Amount.short(high),
+        note=middle.note,
+        flue=Amount(flue, "mm", 2),
+        flue_now=Amount(middle.flue_mm, "mm", 2),
+        cut_up=Amount(cut_up, "mm", 1),
+        cut_up_now=Amount(middle.cut_up_mm, "mm", 1),
+        best=Amount.short(ISING_BEST),
     )
 
 
-def _not_worked_out(rank: Rank) -> str:
+def _not_worked_out(rank: Rank) -> Text | None:
     """What of a rank is no sheet metal, or not known."""
+    if rank.resonator is not None and rank.resonator.boot is not None:
+        return Text("block, shallot, tongue, wedge and tuning wire are not sheet metal and not worked out")
     if rank.resonator is not None:
-        boots = "" if rank.resonator.boot else "; boots are not ordered, for the rank names none"
-        return f"block, shallot, tongue, wedge and tuning wire are not sheet metal and not worked out{boots}"
+        return Text(
+            "block, shallot, tongue, wedge and tuning wire are not sheet metal and not worked out; boots are not ordered, "
+            "for the rank names none"
+        )
     if rank.lips.made == "raised":
-        return "how far raised lips thin the metal that they are driven out of is not worked out"
+        return Text("how far raised lips thin the metal that they are driven out of is not worked out")
     if rank.lips.made == "applied":
-        return "the body behind applied lips is counted whole"
-    return ""
+        return Text("the body behind applied lips is counted whole")
+    return None
 
 
-def _walls(rank: Rank, pipes: Sequence[Pipe]) -> str:
+def _walls(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
     if not isinstance(rank.wall, WallRule):
-        return ""
+        return None
     beyond = [p for p in pipes if p.made == "cast" and p.diameter_mm > rank.wall.widest_mm]
     if not beyond or math.isinf(rank.wall.widest_mm):
-        return ""
+        return None
     widest = max(beyond, key=lambda p: p.diameter_mm)
-    return (
-        f"{len(beyond)} pipes are wider than the wall table goes ({rank.wall.widest_mm:.0f} mm). Their walls go on as it "
-        f"ends, {widest.thickness_mouth_mm:.2f} mm on {widest.note} of {widest.diameter_mm:.0f} mm: look at them"
+    return Text(
+        "{count} pipes are wider than the wall table goes ({end}). Their walls go on as it ends, {wall} on {note} of {across}: "
+        "look at them",
+        count=len(beyond),
+        end=Amount(rank.wall.widest_mm, "mm"),
+        wall=Amount(widest.thickness_mouth_mm, "mm", 2),
+        note=widest.note,
+        across=Amount(widest.diameter_mm, "mm"),
     )
 
 
-def _standing(pipes: Sequence[Pipe]) -> str:
+def _toe(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
+    """Toes that were asked for and are held, so that the foot stays a cone."""
+    asked = rank.toe_diameter_mm
+    if asked is None:
+        return None
+    narrower = [p for p in pipes if 0.0 < p.toe_diameter_mm < asked - HELD_MM]
+    wider = [p for p in pipes if p.toe_diameter_mm > asked + HELD_MM]
+    if narrower:
+        least = min(narrower, key=lambda p: p.toe_diameter_mm)
+        return Text(
+            "the toe of {asked} is too wide for {notes}: held at {share} % of the foot's upper end, {toe} on {note}. To mend it: "
+            "a toe of {fits} or less, or none named, which goes with the diameter",
+            asked=Amount(asked, "mm", 1),
+            notes=span_text(narrower),
+            share=round(100 * WIDEST_TOE),
+            toe=Amount(least.toe_diameter_mm, "mm", 1),
+            note=least.note,
+            fits=Amount(math.floor(10.0 * least.toe_diameter_mm) / 10.0, "mm", 1),
+        )
+    if wider:
+        most = max(wider, key=lambda p: p.toe_diameter_mm)
+        return Text(
+            "the toe of {asked} leaves no bore in the feet of {notes}: held at two walls, {toe} on {note}. To mend it: a wider "
+            "toe, or none named, which goes with the diameter",
+            asked=Amount(asked, "mm", 1),
+            notes=span_text(wider),
+            toe=Amount(most.toe_diameter_mm, "mm", 1),
+            note=most.note,
+        )
+    return None
+
+
+def _bore(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
+    """Bores of the toe that were asked for and are held by the toe and its walls."""
+    asked = rank.toe_bore_mm
+    held = [p for p in pipes if asked is not None and 0.0 < p.toe_bore_mm < asked - HELD_MM]
+    if not held or asked is None:
+        return None
+    least = min(held, key=lambda p: p.toe_bore_mm)
+    return Text(
+        "the toe's bore of {asked} does not go into the toes of {notes}: held at {bore} on {note}. To mend it: a smaller bore, "
+        "or a wider toe",
+        asked=Amount(asked, "mm", 1),
+        notes=span_text(held),
+        bore=Amount(least.toe_bore_mm, "mm", 1),
+        note=least.note,
+    )
+
+
+def _travel(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
+    """Travels of caps that were asked for and are held at their share of the length."""
+    held = [(p, p.cap.asked_mm) for p in pipes if p.cap is not None and p.cap.asked_mm > 0.0]
+    if not held:
+        return None
+    worst, asked_mm = max(held, key=lambda item: item[1] / item[0].body_length_mm)
+    return Text(
+        "the cap's travel of {notes} is held at {share} % of the sounding length: {travel} instead of {asked} on {note}. To mend "
+        "it: a smaller travel or least travel of the cap, or travel_cents, which goes with the length",
+        notes=span_text([p for p, _ in held]),
+        share=round(100 * MOST_OF_LENGTH),
+        travel=Amount(MOST_OF_LENGTH * worst.body_length_mm, "mm", 1),
+        asked=Amount(asked_mm, "mm", 1),
+        note=worst.note,
+    )
+
+
+def _standing(pipes: Sequence[Pipe]) -> Text | None:
     stresses = [(standing_stress(p), p) for p in pipes if p.parts and p.made == "cast"]
     heavy = [(s, p) for s, p in stresses if s.mouth_mpa > STANDS_MPA]
     if heavy:
-        worst = max(heavy, key=lambda item: item[0].mouth_mpa)
-        return (
-            f"{len(heavy)} pipes are not known to stand by themselves: {worst[0].mouth_mpa:.2f} MPa above the mouth of "
-            f"{worst[1].note}, {worst[0].toe_mpa:.1f} MPa at its toe. Pipes of this height are of zinc or wood, or hang from "
-            "hooks (common practice, no source)"
+        stress, worst = max(heavy, key=lambda item: item[0].mouth_mpa)
+        return Text(
+            "{count} pipes are not known to stand by themselves: {mouth} MPa above the mouth of {note}, {toe} MPa at its toe. "
+            "Pipes of this height are of zinc or wood, or hang from hooks (common practice, no source)",
+            count=len(heavy),
+            mouth=Amount(stress.mouth_mpa, "", 2),
+            note=worst.note,
+            toe=Amount(stress.toe_mpa, "", 1),
         )
     flagged = [(s, p) for s, p in stresses if s.toe_flag]
     if not flagged:
-        return ""
-    worst = max(flagged, key=lambda item: item[0].toe_mpa)
-    count = "1 pipe is" if len(flagged) == 1 else f"{len(flagged)} pipes are"
-    return (
-        f"{count} over 4 feet: by published repair reports such toes give way first; most is borne by {worst[1].note}, "
-        f"{worst[0].toe_mpa:.1f} MPa"
+        return None
+    stress, worst = max(flagged, key=lambda item: item[0].toe_mpa)
+    return Text(
+        "pipes over 4 feet: {count}. By published repair reports such toes give way first; most is borne by {note}, {toe} MPa",
+        count=len(flagged),
+        note=worst.note,
+        toe=Amount(stress.toe_mpa, "", 1),
     )

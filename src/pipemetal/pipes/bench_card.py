@@ -123,7 +123,8 @@ class BenchCard:
     """Everything about making one pipe.
 
     `stamp` is what is struck into body and foot, `keep_outside` whether the outside stays as cast. `parts_kg` is the mass of the
-    finished parts, `blanks_kg` of the metal as cut; an old pipe's share is in `old_kg`.
+    finished parts, `blanks_kg` of the metal as cut; an old pipe's share is in `old_kg`. `not_served`: each cause for which
+    no sheet of the shop holds a part, with the part; none for a pipe that can be made.
     """
 
     pipe: Pipe
@@ -138,6 +139,7 @@ class BenchCard:
     parts_kg: float
     blanks_kg: float
     old_kg: float
+    not_served: tuple[tuple[str, str], ...] = ()
 
     @property
     def whole_kg(self) -> float:

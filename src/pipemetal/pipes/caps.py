@@ -17,7 +17,7 @@ from typing import Final
 
 from pipemetal.errors import PipeError
 
-__all__ = ["CAP_KINDS", "Cap", "CapFit", "fit_cap", "shifted_cents"]
+__all__ = ["CAP_KINDS", "MOST_OF_LENGTH", "Cap", "CapFit", "fit_cap", "shifted_cents"]
 
 CAP_KINDS: Final = ("outer", "stopper", "soldered")
 MOST_OF_LENGTH: Final = 0.4
@@ -56,7 +56,7 @@ class Cap:
             ("hold_least_mm", self.hold_least_mm, 0.0, 200.0),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=f"cap.{name}", value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=f"cap.{name}", value=value, limits=(low, high))
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,8 @@ class CapFit:
 
     `body_mm`: length of the body. `stands_mm`: the cap's inner face above the body's rim in tune, or how deep a stopper's face
     lies in the body. `rim_mm`: height of the rim or length of the stopper. `sharp_cents`, `flat_cents`: what the tuner can reach
-    by moving it down and up.
+    by moving it down and up. `asked_mm`: the travel that was asked for where a cap may not take so much of the
+    length, else 0.
     """
 
     kind: str
@@ -74,6 +75,7 @@ class CapFit:
     rim_mm: float
     sharp_cents: float
     flat_cents: float
+    asked_mm: float = 0.0
 
 
 def shifted_cents(length_mm: Callable[[float], float], frequency_hz: float, longer_mm: float) -> float:
@@ -119,7 +121,8 @@ def fit_cap(
     travel = cap.travel_mm
     if travel is None:
         travel = max(_travel_mm(length_mm, frequency_hz, cap.travel_cents), cap.least_mm)
-    travel = min(travel, MOST_OF_LENGTH * sounding)
+    asked, travel = travel, min(travel, MOST_OF_LENGTH * sounding)
+    beyond = asked if asked > travel else 0.0
     hold = max(cap.hold * diameter_mm, cap.hold_least_mm)
     if cap.kind == "stopper":
         rim = cap.rim_mm if cap.rim_mm is not None else travel + hold
@@ -131,6 +134,7 @@ def fit_cap(
             rim,
             -shifted_cents(length_mm, frequency_hz, -travel),
             shifted_cents(length_mm, frequency_hz, up),
+            beyond,
         )
     wider = ((diameter_mm + 2.0 * (wall_mm + cap.packing_mm)) / diameter_mm) ** 2
     stands = travel / wider
@@ -143,6 +147,7 @@ def fit_cap(
         rim,
         -shifted_cents(length_mm, frequency_hz, -travel),
         shifted_cents(length_mm, frequency_hz, up * wider),
+        beyond,
     )
 
 
@@ -151,7 +156,7 @@ def _travel_mm(length_mm: Callable[[float], float], frequency_hz: float, cents: 
     try:
         return length_mm(frequency_hz) - length_mm(frequency_hz * 2.0 ** (cents / 1200.0))
     except PipeError:
-        return MOST_OF_LENGTH * length_mm(frequency_hz)
+        return length_mm(frequency_hz)  # no body is left at so high a pitch: all of it is asked for
 
 
 def _room(rim_mm: float, hold_mm: float, stands_mm: float) -> float:

@@ -14,7 +14,7 @@ from pipemetal.pipes.parts import flat_width_mm
 from pipemetal.pipes.pipe import Part, Pipe
 from pipemetal.pipes.rank import Rank
 
-__all__ = ["FlatLine", "FlatPart", "finished_line", "flat_lines"]
+__all__ = ["FlatLine", "FlatPart", "circle", "finished_line", "flat_lines"]
 
 Point = tuple[float, float]
 STEPS: Final = 24
@@ -28,6 +28,12 @@ class FlatLine:
     kind: str
     points: tuple[Point, ...]
     closed: bool = False
+
+    @property
+    def width_mm(self) -> float:
+        """How wide it is across."""
+        across = [x for x, _ in self.points]
+        return max(across) - min(across)
 
 
 @dataclass(frozen=True)
@@ -123,10 +129,24 @@ def flat_lines(pipe: Pipe, part: Part, rank: Rank) -> tuple[FlatLine, ...]:
         found.append(_triangle(flat, "lower lip", wide, 0.0, down))
     if part.kind == "body":
         found += _sounding(flat, pipe)
+    hole = max(pipe.chimney_diameter_mm, pipe.hole_diameter_mm)
+    if part.kind == "cap disc" and hole > 0.0:
+        found.append(circle("hole", hole, flat.length_mm / 2.0))
     hood = _hood_mm(pipe, part, rank) if part.kind.startswith("body") else None
     if hood is not None and 0.0 < hood < flat.length_mm:
         found.append(_slant(flat, hood))
     return tuple(found)
+
+
+def circle(kind: str, diameter_mm: float, up_mm: float) -> FlatLine:
+    """A circle around a point on the middle line.
+
+    >>> circle("hole", 20.0, 50.0).points[0], circle("hole", 20.0, 50.0).width_mm
+    ((0.0, 60.0), 20.0)
+    """
+    angles = (2.0 * math.pi * k / (4 * STEPS) for k in range(4 * STEPS))
+    points = tuple((diameter_mm / 2.0 * math.sin(a), up_mm + diameter_mm / 2.0 * math.cos(a)) for a in angles)
+    return FlatLine(kind, points, closed=True)
 
 
 def _hood_mm(pipe: Pipe, part: Part, rank: Rank) -> float | None:

@@ -23,7 +23,7 @@ from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.reeds import between
 from pipemetal.pipes.scale import half_tones
-from pipemetal.pipes.walls import GivenWall, WallRule
+from pipemetal.pipes.walls import GivenWall, WallRule, refuse_solid
 
 __all__ = ["Density", "made_of_old", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
@@ -121,6 +121,7 @@ def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRang
         mean = cut_up - rank.arch * width / 3.0
     alloy = (item.alloy if item is not None else None) or rank.alloy
     wall = (old.thickness_mm if old else None) or _wall(rank, item, alloy).mouth_mm(diameter)
+    refuse_solid(wall, diameter)
     body = sounding_length_mm(rank, frequency, organ.pitch.speed_m_s, diameter, width, mean, wall)
     return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body, wall, old)
 
@@ -305,6 +306,8 @@ def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) 
 
 def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, density: Density) -> Pipe:
     item = rank.range_at(key)
+    if item is not None and item.made == "old":
+        rank = _as_measured(rank, item.old_pipe(key))
     draft = _draft(organ, rank, key, choir, footage, item)
     if draft.made == "wood":
         return draft
@@ -314,6 +317,20 @@ def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, den
     if item is not None and item.made == "old":
         parts, old_kg = _only_new(parts, item, item.old_pipe(key))
     return replace(draft, parts=parts, old_mass_kg=old_kg)
+
+
+def _as_measured(rank: Rank, old: OldPipe) -> Rank:
+    """The rank with the taper of an old pipe. Errors: PipeError for a cone where the rank's pipes are none."""
+    if not old.is_cone or old.top_diameter_mm is None or old.diameter_mm is None:
+        return rank
+    if rank.construction != "tapered":
+        raise PipeError(
+            "makes a cone of an old pipe, and the rank is no tapered one",
+            field="top_diameter_mm",
+            value=old.top_diameter_mm,
+            allowed='construction = "tapered" for its rank, or no top diameter',
+        )
+    return replace(rank, top_ratio=old.top_diameter_mm / old.diameter_mm)
 
 
 def made_of_old(organ: Organ, rank: Rank, pipe: Pipe, old: OldPipe) -> Pipe:

@@ -47,7 +47,7 @@ class Mouth:
             ("toe_bore_mm", 5.0 if self.toe_bore_mm is None else self.toe_bore_mm, 1.0, 80.0),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=name, value=value, limits=(low, high))
         if (self.lip == "arched") != (self.arch > 0.0):
             raise PipeError("goes with an arched lip, and only with it", field="arch", value=self.arch)
         if self.arch >= self.cut_up_fraction:

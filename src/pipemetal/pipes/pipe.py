@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Protocol
 
 from pipemetal.pipes.caps import CapFit
+from pipemetal.texts import Text, joined
 
-__all__ = ["Part", "Pipe", "RingSector", "footage_text"]
+__all__ = ["Part", "Pipe", "RingSector", "footage_text", "span_text"]
 
 
 def footage_text(footage: Fraction) -> str:
@@ -22,6 +25,36 @@ def footage_text(footage: Fraction) -> str:
     if rest:
         pieces.append(f"{rest.numerator}/{rest.denominator}")
     return " ".join(pieces) + "'"
+
+
+class Noted(Protocol):
+    """Anything that has a key and the name of its note."""
+
+    @property
+    def key(self) -> int: ...
+
+    @property
+    def note(self) -> str: ...
+
+
+def span_text(pipes: Sequence[Noted]) -> Text:
+    """The notes of some pipes of one rank, neighbours together: `C to F#, a`.
+
+    >>> from types import SimpleNamespace as P
+    >>> span_text([P(key=0, note="C"), P(key=1, note="C#"), P(key=2, note="D"), P(key=9, note="A")])
+    'C to D, A'
+    """
+    notes = {p.key: p.note for p in pipes}
+    runs: list[list[int]] = []
+    for key in sorted(notes):
+        if runs and key == runs[-1][-1] + 1:
+            runs[-1].append(key)
+        else:
+            runs.append([key])
+    return joined(
+        (notes[r[0]] if len(r) == 1 else Text("{first} to {last}", first=notes[r[0]], last=notes[r[-1]]) for r in runs),
+        ", ",
+    )
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ class Step:
             ("above", self.above, 0.1, 3.0),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=f"step.{name}", value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=f"step.{name}", value=value, limits=(low, high))
 
 
 def _through(pressure: float, slope: float, k: float, length: float, below: float, above: float) -> tuple[float, float]:

@@ -45,7 +45,7 @@ def _amiss(construction: str, field: str, *, given: bool) -> PipeError:
 
 def _in_range(name: str, value: float, low: float, high: float, unit: str = "") -> None:
     if not low <= value <= high:
-        raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}{unit}")
+        raise PipeError("is out of range", field=name, value=value, limits=(low, high), unit=unit.strip())
 
 
 @dataclass(frozen=True)
@@ -212,6 +212,12 @@ class Rank:
     def _check_kind(self) -> None:
         if self.construction == "tapered":
             _in_range("top_ratio", self.top_ratio, 0.15, 2.5)
+            if self.top_ratio == 1.0:
+                raise PipeError(
+                    "is missing or 1, which is a cylinder; construction tapered needs it",
+                    field="top",
+                    allowed='0.15 to 2.5, as in top = 0.5; or construction = "open"',
+                )
         elif self.top_ratio != 1.0:
             raise PipeError(
                 "is for tapered ranks only", field="top_ratio", value=self.top_ratio, allowed="leave it out"

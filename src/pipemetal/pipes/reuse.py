@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.errors import PipeError
@@ -24,7 +24,9 @@ from pipemetal.pipes.scale import REFERENCE_STEPS
 __all__ = ["Offer", "OldOne", "Reuse", "ReuseRules", "match_old", "offer"]
 
 CYLINDERS: Final = ("open", "stopped", "chimney", "half_covered")
-"""Constructions whose body is one cylinder, so that an old cylinder can serve."""
+"""Constructions whose body is one cylinder, so that an old cylinder can serve; an old cone serves where the place is tapered."""
+SETTLED: Final = 12
+"""Rounds in which a cone's length and its top agree: each brings them nearer by the share that the top has in the length."""
 LOST: Final = ("cracked", "corroded")
 """Conditions after which a pipe is metal only."""
 ROUNDED: Final = ("dented", "oval")
@@ -76,7 +78,7 @@ class Offer:
 
     `longer_mm` is what is to be added (above 0) or cut off (below 0); `cents` what it would be sharp (above 0) or flat if it were
     left as it is; `half_tones` its scale against that of the place; `wall_mm`, `mouth_mm` and `cut_up_mm` what it has beyond what
-    is wanted, None where it was not measured.
+    is wanted, None where it was not measured; `top_half_tones` the scale of a cone at its new top.
     """
 
     place: Pipe
@@ -87,6 +89,7 @@ class Offer:
     mouth_mm: float | None
     cut_up_mm: float | None
     points: float
+    top_half_tones: float | None = None
 
 
 @dataclass(frozen=True)
@@ -100,12 +103,10 @@ class Reuse:
 
     @property
     def verdict(self) -> str:
-        """reuse, shorten, lengthen, melt, or measure (what was not measured is not condemned)."""
+        """reuse, shorten, lengthen, round again, melt, or measure (what was not measured is not condemned)."""
         if self.offer is None:
             return self.todo[0]
-        if "lengthen" in self.todo:
-            return "lengthen"
-        return "shorten" if "shorten" in self.todo else "reuse"
+        return next((word for word in ("lengthen", "shorten", "round again") if word in self.todo), "reuse")
 
 
 def _usable_mm(old: OldPipe) -> float | None:
@@ -119,21 +120,24 @@ def offer(organ: Organ, rank: Rank, place: Pipe, old: OldPipe, rules: ReuseRules
     """What an old pipe would be in a place; None where it cannot serve by the rules."""
     rules = rules or ReuseRules()
     length = _usable_mm(old)
-    if old.diameter_mm is None or length is None or place.construction not in CYLINDERS or old.condition in LOST:
+    bodies = ("tapered",) if old.is_cone else CYLINDERS
+    if old.diameter_mm is None or length is None or place.construction not in bodies or old.condition in LOST:
         return None
     half_tones = REFERENCE_STEPS * math.log2(old.diameter_mm / place.diameter_mm)
     if abs(half_tones) > rules.half_tones:
         return None
     try:
-        made = made_of_old(organ, rank, place, old)
+        made = _made(organ, rank, place, old)
     except PipeError:
         return None
+    top = REFERENCE_STEPS * math.log2(made.top_diameter_mm / place.top_diameter_mm) if old.is_cone else None
     wanted = made.visible_length_mm or made.cut_length_mm
     longer = wanted - length
     wall = None if old.thickness_mm is None else old.thickness_mm - place.thickness_mouth_mm
     mouth = None if old.mouth_width_mm is None else old.mouth_width_mm - place.mouth_width_mm
     cut_up = None if old.cut_up_mm is None else old.cut_up_mm - place.cut_up_mm
     outside = (
+        top is not None and abs(top) > rules.half_tones,
         longer > rules.lengthened * wanted,
         wall is not None and wall < -rules.thinner * place.thickness_mouth_mm,
         mouth is not None and abs(mouth) > rules.mouth * place.mouth_width_mm,
@@ -141,8 +145,23 @@ def offer(organ: Organ, rank: Rank, place: Pipe, old: OldPipe, rules: ReuseRules
     )
     if any(outside):
         return None
-    points = _points(place, old, half_tones, longer / wanted, wall, mouth)
-    return Offer(place, half_tones, longer, _cents(organ, rank, made, longer), wall, mouth, cut_up, points)
+    points = _points(place, old, max(abs(half_tones), abs(top or 0.0)), longer / wanted, wall, mouth)
+    cents = _cents(organ, rank, made, longer, old)
+    return Offer(place, half_tones, longer, cents, wall, mouth, cut_up, points, top)
+
+
+def _made(organ: Organ, rank: Rank, place: Pipe, old: OldPipe) -> Pipe:
+    """The old pipe in a place; a cone goes on with its own slope, so that its top follows the length that the place wants.
+
+    Errors: PipeError where such a pipe cannot sound there, or would run to a point.
+    """
+    if not old.is_cone:
+        return made_of_old(organ, rank, place, old)
+    share = rank.top_ratio
+    for _ in range(SETTLED):
+        made = made_of_old(organ, replace(rank, top_ratio=share), place, old)
+        share = old.top_share(made.body_length_mm if made.visible_length_mm else made.cut_length_mm)
+    return made
 
 
 def _points(
@@ -158,12 +177,17 @@ def _points(
     return points + A_TENTH_OF_MOUTH * 10.0 * abs(mouth_mm or 0.0) / max(place.mouth_width_mm, 1.0)
 
 
-def _cents(organ: Organ, rank: Rank, made: Pipe, longer_mm: float) -> float:
-    """What a pipe would be sharp that lacks so much of its length."""
+def _cents(organ: Organ, rank: Rank, made: Pipe, longer_mm: float, old: OldPipe) -> float:
+    """What a pipe would be sharp that lacks so much of its length; a cone as it is has its own top."""
     mean = made.cut_up_mm - rank.arch * made.mouth_width_mm / 3.0
     size = (made.diameter_mm, made.mouth_width_mm, mean, made.thickness_mouth_mm)
-    speed = organ.pitch.speed_m_s
-    return -shifted_cents(lambda hz: sounding_length_mm(rank, hz, speed, *size), made.frequency_hz, -longer_mm)
+    speed, hz = organ.pitch.speed_m_s, made.frequency_hz
+    own, lacks = rank, longer_mm
+    if old.is_cone:
+        length = (made.visible_length_mm or made.cut_length_mm) - longer_mm
+        own = replace(rank, top_ratio=old.top_share(length))
+        lacks += sounding_length_mm(own, hz, speed, *size) - made.body_length_mm
+    return -shifted_cents(lambda f: sounding_length_mm(own, f, speed, *size), hz, -lacks)
 
 
 def match_old(

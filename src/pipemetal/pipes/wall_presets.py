@@ -13,7 +13,11 @@ from typing import Final
 
 from pipemetal.pipes.walls import WallRule
 
-__all__ = ["FAMILIES", "METALS", "PUBLISHED_SPREAD", "WALL_PRESETS", "WallPreset"]
+__all__ = ["AT_8_FOOT_MM", "FAMILIES", "METALS", "PUBLISHED_SPREAD", "SHOWN_MM", "WALL_PRESETS", "WallPreset"]
+
+AT_8_FOOT_MM: Final = 155.5
+SHOWN_MM: Final = (("16'", 261.5), ("8'", AT_8_FOOT_MM), ("4'", 92.5), ("2'", 55.0), ("1'", 32.7), ("1/2'", 19.4))
+"""Inner diameters of the reference scale at C, by which rules are shown."""
 
 PUBLISHED_SPREAD: Final = (1.0, 2.0)
 """The widest spread seen in print: metal "nearly two times thicker" than that of most (a builder's page, seen)."""

@@ -16,7 +16,16 @@ from typing import Final
 
 from pipemetal.errors import PipeError
 
-__all__ = ["DEFAULT_WALL", "PLACEHOLDER", "WALL_KINDS", "GivenWall", "LanguidRule", "WallRule", "wall_tolerance_mm"]
+__all__ = [
+    "DEFAULT_WALL",
+    "PLACEHOLDER",
+    "WALL_KINDS",
+    "GivenWall",
+    "LanguidRule",
+    "WallRule",
+    "refuse_solid",
+    "wall_tolerance_mm",
+]
 
 PLACEHOLDER: Final = "placeholder: common practice, no source"
 WALL_KINDS: Final = ("table", "step", "power")
@@ -42,6 +51,17 @@ def _checked(thickness_mm: float, field: str) -> float:
     if not low <= thickness_mm <= high:
         raise PipeError("is not a wall", field=field, value=thickness_mm, allowed=f"{low:g} to {high:g} mm")
     return thickness_mm
+
+
+def refuse_solid(thickness_mm: float, diameter_mm: float) -> None:
+    """Refuse a wall that is thicker than half of the inner diameter. Errors: PipeError."""
+    if thickness_mm > diameter_mm / 2.0:
+        raise PipeError(
+            "is thicker than half of the pipe's inner diameter",
+            field="wall",
+            value=round(thickness_mm, 2),
+            allowed=f"up to {diameter_mm / 2.0:.2f} mm on a pipe of {diameter_mm:.1f} mm",
+        )
 
 
 def wall_tolerance_mm(thickness_mm: float) -> float:
@@ -109,7 +129,7 @@ class WallRule:
             *((f"alloy_factors {alloy}", value, 0.3, 4.0) for alloy, value in self.alloy_factors),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=name, value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=name, value=value, limits=(low, high))
 
     def for_alloy(self, alloy: str) -> WallRule:
         """The rule with the factor of an alloy in it.
@@ -151,24 +171,37 @@ class WallRule:
 
 @dataclass(frozen=True)
 class GivenWall:
-    """The same wall for every pipe of the rank, given at mouth and top."""
+    """The same wall for every pipe of the rank, given at mouth and top. A top thicker than the mouth is refused, but where
+    `reverse` asks for it.
+
+    >>> GivenWall(0.8, 0.7).top_mm(0.8, 600.0), GivenWall(0.7, 0.8, reverse=True).top_mm(0.7, 600.0)
+    (0.7, 0.8)
+    """
 
     thickness_mouth_mm: float
     thickness_top_mm: float
     name: str = "given"
     source: str = "given by the organ file"
+    reverse: bool = False
 
     def __post_init__(self) -> None:
         _checked(self.thickness_mouth_mm, "mouth_mm")
         _checked(self.thickness_top_mm, "top_mm")
+        if self.thickness_top_mm > self.thickness_mouth_mm and not self.reverse:
+            raise PipeError(
+                "is thicker than the wall at the mouth, and walls thin toward the top",
+                field="top_mm",
+                value=self.thickness_top_mm,
+                allowed=f"up to {self.thickness_mouth_mm:g} mm, or reverse = true where the top is to be thicker",
+            )
 
     def mouth_mm(self, diameter_mm: float) -> float:
         """Wall at the mouth."""
         return self.thickness_mouth_mm
 
     def top_mm(self, mouth_mm: float, length_mm: float) -> float:
-        """Wall at the top."""
-        return self.thickness_top_mm
+        """Wall at the top; never thicker than the mouth of a pipe that was measured thinner, but where it is reversed."""
+        return self.thickness_top_mm if self.reverse else min(self.thickness_top_mm, mouth_mm)
 
 
 @dataclass(frozen=True)
@@ -196,7 +229,7 @@ class LanguidRule:
             ("most_mm", self.most_mm, self.least_mm, 12.0),
         ):
             if not low <= value <= high:
-                raise PipeError("is out of range", field=f"languid.{name}", value=value, allowed=f"{low:g} to {high:g}")
+                raise PipeError("is out of range", field=f"languid.{name}", value=value, limits=(low, high))
 
     def thickness_mm(self, diameter_mm: float) -> float:
         """Thickness of the languid of a pipe."""

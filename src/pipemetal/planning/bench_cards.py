@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
+from pipemetal.layout.reasons import cannot_cast
 from pipemetal.pipes.bench_card import BenchCard, CardPiece, bench_card
 from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.pipes.pipe import Pipe, RingSector
@@ -40,14 +42,22 @@ def bench_cards(
 ) -> tuple[BenchCard, ...]:
     """A card for every pipe, in their order; `tin_percent` by alloy, bought metals left out.
 
-    `limits` is the largest blank, that of a sheet to cast where it is left out.
+    `limits` is the largest blank, that of a sheet to cast where it is left out. A pipe that no sheet of the
+    settings could hold says why.
     """
+    castable = settings.sheets.castable(settings.casting.sled_length_mm)
+    lacking: dict[str, dict[str, str]] = defaultdict(dict)
     limits = limits or largest_blank(settings, organ.allowances.joint_overlap_mm)
     pieces: dict[str, list[CardPiece]] = defaultdict(list)
     for ordered in blanks_for(pipes, limits):
         pieces[ordered.part.id].append(_piece(ordered))
+        if why := cannot_cast(ordered.blank, castable):
+            lacking[ordered.pipe.id].setdefault(why, ordered.part.kind)
     mandrels = parse_mandrels(settings.mandrels)
     ranks = {rank.name: rank for rank in organ.ranks}
-    return tuple(
+    cards = (
         bench_card(pipe, ranks[pipe.rank], organ.name, pieces, mandrels, tin_percent.get(pipe.alloy)) for pipe in pipes
+    )
+    return tuple(
+        replace(card, not_served=tuple((kind, why) for why, kind in lacking[card.pipe.id].items())) for card in cards
     )

@@ -12,7 +12,7 @@ from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, shadow_pri
 from pipemetal.melts.day import MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge, pure_additions
-from pipemetal.melts.mixing import SearchCosts
+from pipemetal.melts.mixing import Effort, SearchCosts, Weighing
 from pipemetal.melts.order import ChangeOver, Order, change_over, order_melts
 from pipemetal.melts.worth import KEPT_SHARE, MetalPrices, metal_prices, needed_elements
 from pipemetal.melts.worth import priced as with_prices
@@ -234,13 +234,17 @@ def _weighed_out(
         answer = charge(
             replace(request, heel=heel),
             [*free, *bought],
-            losses=settings.losses,
-            weigh_step_kg=pot.weigh_step_kg,
-            least_weighed_kg=pot.least_weighed_kg,
-            gap=HURRIED_GAP if hurried else MELT_GAP,
-            seconds=MOST_SECONDS,
-            nodes=HURRIED_NODES if hurried else MOST_NODES,
-            costs=SearchCosts(extra, errands),
+            rules=Weighing(
+                losses=settings.losses,
+                weigh_step_kg=pot.weigh_step_kg,
+                least_weighed_kg=pot.least_weighed_kg,
+                costs=SearchCosts(extra, errands),
+            ),
+            effort=Effort(
+                gap=HURRIED_GAP if hurried else MELT_GAP,
+                seconds=MOST_SECONDS,
+                nodes=HURRIED_NODES if hurried else MOST_NODES,
+            ),
         )
         if isinstance(answer, Charge):
             fetched |= {line.lot.id for line in answer.lines if line.lot.kind == "buy"}

@@ -12,7 +12,8 @@ from pipemetal.melts.charge import Charge, ChargeRequest
 from pipemetal.melts.day import MeltPlan
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.mend import Blocked, charge
-from pipemetal.melts.relax import Relaxed, what_relaxing_saves
+from pipemetal.melts.mixing import Effort, Weighing
+from pipemetal.melts.relax import GAP, Relaxed, what_relaxing_saves
 from pipemetal.melts.worth import metal_prices, priced
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.settings import ShopSettings
@@ -66,36 +67,22 @@ def weigh_out(asked: MeltAsked, lots: Sequence[Lot], settings: ShopSettings) -> 
     heel = asked.heel if asked.heel is not None and asked.heel.mass_kg > 0.0 else None
     request = ChargeRequest(asked.name, asked.recipe, asked.wanted_kg, pot.capacity_kg, pot.spare_kg, heel)
     lots = priced(lots, metal_prices(lots))
+    rules = Weighing(settings.losses, asked.objective, asked.certainty, pot.weigh_step_kg, pot.least_weighed_kg)
     relaxed: tuple[Relaxed, ...] = ()
     try:
-        answer = charge(
-            request,
-            lots,
-            losses=settings.losses,
-            objective=asked.objective,
-            certainty=asked.certainty,
-            weigh_step_kg=pot.weigh_step_kg,
-            least_weighed_kg=pot.least_weighed_kg,
-        )
+        answer = charge(request, lots, rules=rules)
     except ConvergenceError:
         raise MeltError(
             "does not settle for these analyses", field="certainty", value=asked.certainty, allowed="worst"
         ) from None
     if isinstance(answer, Charge):
-        relaxed = _relaxed(answer, lots, asked, settings)
+        relaxed = _relaxed(answer, lots, rules)
     melt = MeltPlan(asked.name, asked.recipe.name, (), asked.wanted_kg)
     return OneMelt(PlannedMelt(melt, answer, heel, False), relaxed)
 
 
-def _relaxed(answer: Charge, lots: Sequence[Lot], asked: MeltAsked, settings: ShopSettings) -> tuple[Relaxed, ...]:
+def _relaxed(answer: Charge, lots: Sequence[Lot], rules: Weighing) -> tuple[Relaxed, ...]:
     try:
-        return what_relaxing_saves(
-            answer,
-            lots,
-            losses=settings.losses,
-            certainty=asked.certainty,
-            weigh_step_kg=settings.pot.weigh_step_kg,
-            nodes=EDGE_NODES,
-        )
+        return what_relaxing_saves(answer, lots, rules=rules, effort=Effort(gap=GAP, nodes=EDGE_NODES))
     except ConvergenceError:
         return ()  # the list stands; what a wider window would save stays untold

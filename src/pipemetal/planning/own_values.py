@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pipemetal.layout.plan import LayoutPlan
 from pipemetal.planning.melting import Season
 from pipemetal.planning.settings import SheetSettings, ShopSettings
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["own_values_that_decided"]
 
@@ -14,7 +15,7 @@ NEAR_MM, NEAR_SLOPE_MM_M = 0.5, 1e-3
 """A sheet this near to a limit is held by it."""
 
 
-def own_values_that_decided(layout: LayoutPlan, season: Season, settings: ShopSettings) -> tuple[str, ...]:
+def own_values_that_decided(layout: LayoutPlan, season: Season, settings: ShopSettings) -> tuple[Text, ...]:
     """A sentence with each value that the shop did not say and that the plan hangs on; none where it said them all.
 
     >>> from pipemetal.melts.worth import metal_prices
@@ -28,13 +29,20 @@ def own_values_that_decided(layout: LayoutPlan, season: Season, settings: ShopSe
     notes = []
     if keys:
         values = ", ".join(f"{key} = {_value(settings, key)}" for key in keys)
-        notes.append(f"The program's own values decided, for the shop said nothing of them: {values}.")
+        notes.append(
+            Text("The program's own values decided, because the shop said nothing of them: {values}.", values=values)
+        )
     bought = {e for melt in season.melts for e in melt.bought_kg if e in season.prices.guessed}
     if bought:
-        values = ", ".join(f"{e} {season.prices.per_kg[e]:.2f}" for e in sorted(bought))
-        notes.append(
-            f"No lot tells what this metal costs, the program's own price was used: {values} {settings.currency} a kg."
+        values = joined(
+            (
+                Text("{element} {price}", element=e, price=Amount(season.prices.per_kg[e], "", 2))
+                for e in sorted(bought)
+            ),
+            ", ",
         )
+        words = "No lot tells what this metal costs, the program's own price was used: {values} {currency} a kg."
+        notes.append(Text(words, values=values, currency=settings.currency))
     return tuple(notes)
 
 

@@ -17,7 +17,6 @@ from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import Fault, verify
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import SheetDemand
-from pipemetal.melts.lots import Lot
 from pipemetal.pipes.advice import rank_advice
 from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
@@ -32,8 +31,10 @@ from pipemetal.planning.own_values import own_values_that_decided
 from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
 from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import as_rolls, sheet_orders, thick_end_first
+from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, sheet_orders, thick_end_first
+from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll, roll_mass_kg
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["Plan", "layout_problem", "make_plan"]
 
@@ -134,7 +135,7 @@ def _area_mm2(mass_kg: float, density_g_cm3: float, thickness_mm: float) -> floa
     return mass_kg / (density_g_cm3 * 1e-6 * thickness_mm)
 
 
-def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[str]:
+def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[Text]:
     """Melts that are opened for little, with what they serve: a shop may rather wait, or cut it from another alloy."""
     blanks = {roll.roll.id: roll for roll in cut}
     found = []
@@ -143,91 +144,118 @@ def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[str]:
         kg = sum(roll.blanks_kg for roll in on)
         whole = planned.charge.mass_kg if isinstance(planned.charge, Charge) else planned.melt.wanted_kg
         if kg < SMALL_SHARE * whole:
-            kinds = ", ".join(sorted({c.blank.kind for roll in on for c in roll.cuts}))
+            kinds = sorted({c.blank.kind for roll in on for c in roll.cuts})
+            words = (
+                "{melt} ({recipe}) melts {whole} for {blanks} of blanks ({kinds}): they may wait for the next melt, or be"
+                " cut from another alloy."
+            )
             found.append(
-                f"{planned.melt.name} ({planned.melt.recipe}) melts {whole:.0f} kg for {kg:.1f} kg of blanks ({kinds}): they may "
-                "wait for the next melt, or be cut from another alloy."
+                Text(
+                    words,
+                    melt=planned.melt.name,
+                    recipe=planned.melt.recipe,
+                    whole=Amount(whole, "kg"),
+                    blanks=Amount(kg, "kg", 1),
+                    kinds=joined((Text(kind) for kind in kinds), ", "),
+                )
             )
     return found
 
 
-def _advice(organ: Organ, pipes: Sequence[Pipe]) -> list[str]:
+def _advice(organ: Organ, pipes: Sequence[Pipe]) -> list[Text]:
     of_rank: dict[str, list[Pipe]] = {}
     for pipe in pipes:
         of_rank.setdefault(pipe.rank, []).append(pipe)
-    return [f"{words}." for rank in organ.ranks for words in rank_advice(organ, rank, of_rank.get(rank.name, []))]
+    advice = (words for rank in organ.ranks for words in rank_advice(organ, rank, of_rank.get(rank.name, [])))
+    return [Text("{words}.", words=words) for words in advice]
+
+
+@dataclass(frozen=True)
+class Search:
+    """How long the layout is searched for, and who is told.
+
+    `seconds` by the clock, or `iterations` (same seed and iterations: same plan). `progress` is called with a share of the
+    work and words; `should_stop` ends it with the best plan so far.
+    """
+
+    seconds: float | None = None
+    iterations: int | None = None
+    seed: int = 0
+    progress: Progress | None = None
+    should_stop: Callable[[], bool] | None = None
+
+    def tell(self, share: float, words: str) -> None:
+        """Tell whoever asked how far the work is."""
+        if self.progress is not None:
+            self.progress(share, words)
+
+    def is_over(self) -> bool:
+        """Whether somebody wants it to end."""
+        return self.should_stop is not None and self.should_stop()
+
+    def lay(self, problem: LayoutProblem, fees: Fees) -> LayoutPlan:
+        """The layout of a problem within these limits."""
+        return solve(
+            problem,
+            seconds=self.seconds,
+            iterations=self.iterations,
+            seed=self.seed,
+            should_stop=self.should_stop,
+            progress=lambda share, words: self.tell(0.03 + LAYOUT_SHARE * share, words),
+            fees=fees,
+        )
 
 
 def make_plan(
     organ: Organ,
-    recipes: Mapping[str, Recipe],
-    rack: Sequence[Roll],
-    lots: Sequence[Lot],
+    stock: Stock,
     settings: ShopSettings | None = None,
     *,
     learned: Learned | None = None,
-    cannot_charge: Sequence[str] = (),
-    notes: Sequence[str] = (),
-    seconds: float | None = None,
-    iterations: int | None = None,
-    seed: int = 0,
-    progress: Progress | None = None,
-    should_stop: Callable[[], bool] | None = None,
+    search: Search | None = None,
 ) -> Plan:
     """Plan the main job: pipes, blanks, layout on rack and new sheets, melts, pours and the metal account.
 
-    The search takes `seconds`, or `iterations` (same seed and iterations: same plan); `should_stop` ends it with the best
-    so far. `learned` is what the casting log taught; the priors otherwise. `notes` are passed on to the plan.
+    `learned` is what the casting log taught; the priors otherwise. `search` says how long the layout is searched for; 10 s
+    where it says nothing.
 
     Errors: PlanError where a rank's alloy is no recipe; the rooms' own errors for what cannot be computed.
     """
-    settings = settings or ShopSettings()
-    learned = learned or Learned()
-    tell = progress or (lambda share, words: None)
+    settings, learned, search = settings or ShopSettings(), learned or Learned(), search or Search()
     for rank in organ.ranks:
-        if rank.alloy not in recipes:
-            raise PlanError(
-                "is not a recipe", field="alloy", value=rank.alloy, allowed=", ".join(recipes), where=rank.name
-            )
-    density = {name: solid_density_g_cm3(recipe.target) for name, recipe in recipes.items()}
-    tell(0.0, "working out pipes")
+        if rank.alloy not in stock.recipes:
+            known = ", ".join(stock.recipes)
+            raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=known, where=rank.name)
+    density = {name: solid_density_g_cm3(recipe.target) for name, recipe in stock.recipes.items()}
+    search.tell(0.0, "working out pipes")
     pipes = organ_pipes(organ, lambda alloy: density[alloy])
     blanks = blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm))
-    problem = layout_problem(blanks, rack, settings)
+    problem = layout_problem(blanks, stock.rack, settings)
     fees = work_as_metal(problem, settings, density)
-
-    def lay(part: LayoutProblem) -> LayoutPlan:
-        return solve(
-            part,
-            seconds=seconds,
-            iterations=iterations,
-            seed=seed,
-            should_stop=should_stop,
-            progress=lambda share, words: tell(0.03 + LAYOUT_SHARE * share, words),
-            fees=fees,
-        )
-
-    layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lay))
-    tell(0.89, "checking the layout")
+    layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
+    search.tell(0.89, "checking the layout")
     faults = verify(problem, layout)
-    tell(0.91, "charging melts")
+    search.tell(0.91, "charging melts")
     orders = sheet_orders(layout, settings.sheets)
-    prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned) for order in orders]
+    prepared = [prepare_pour(order, stock.recipes[order.sheet.alloy].target, settings, learned) for order in orders]
     demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
-    hurried = should_stop is not None and should_stop()
-    season = plan_season(demands, recipes, lots, settings, hurried=hurried)
-    tell(0.96, "planning pours")
+    hurried = search.is_over()
+    season = plan_season(demands, stock.recipes, stock.lots, settings, hurried=hurried)
+    search.tell(0.96, "planning pours")
     pours = plan_pours(prepared, season.melts, settings, learned)
-    rolls = as_rolls(orders, rack)
-    masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
-    masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note) for b in blanks]
-    cut = cut_rolls(layout, rolls, made_for, density, masses, settings.sheets.kerf_mm)
-    account = book_plan(cut, blanks, pours, season.melts, recipes)
-    tell(1.0, "done")
+    cut = _cut(layout, orders, stock.rack, blanks, density, settings)
+    account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
+    search.tell(1.0, "done")
+    notes = [
+        *stock.notes,
+        *_advice(organ, pipes),
+        *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
+        *_small_melts(season, cut),
+        *own_values_that_decided(layout, season, settings),
+    ]
     return Plan(
         organ,
-        recipes,
+        stock.recipes,
         settings,
         pipes,
         blanks,
@@ -238,14 +266,22 @@ def make_plan(
         pours,
         season,
         account,
-        tuple(rack),
-        tuple(cannot_charge),
+        stock.rack,
+        stock.unknown,
         learned,
-        (
-            *notes,
-            *_advice(organ, pipes),
-            *(["Stopped by hand: the weighing lists are a quick choice."] if hurried else []),
-            *_small_melts(season, cut),
-            *own_values_that_decided(layout, season, settings),
-        ),
+        tuple(notes),
     )
+
+
+def _cut(
+    layout: LayoutPlan,
+    orders: Sequence[SheetOrder],
+    rack: Sequence[Roll],
+    blanks: Sequence[OrderedBlank],
+    density: Mapping[str, float],
+    settings: ShopSettings,
+) -> tuple[CutRoll, ...]:
+    masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
+    masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
+    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note) for b in blanks]
+    return cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)

@@ -11,6 +11,7 @@ from pipemetal.layout.problem import LayoutProblem
 from pipemetal.layout.reasons import never_served
 from pipemetal.layout.totals import totals_of
 from pipemetal.planning.blanks import OrderedBlank
+from pipemetal.texts import Text
 
 __all__ = ["lay_whole_pipes"]
 
@@ -43,7 +44,8 @@ def _with_their_pipes(lost: Mapping[str, Unplaced], pipe_of: Mapping[str, str]) 
     found = dict(lost)
     for blank in lost:
         for other in members[pipe_of[blank]]:
-            found.setdefault(other, Unplaced(other, f"not cut: {blank} of the same pipe finds no place", NOT_CUT))
+            words = Text("not cut: {blank} of the same pipe finds no place", blank=blank)
+            found.setdefault(other, Unplaced(other, words, NOT_CUT))
     return found
 
 

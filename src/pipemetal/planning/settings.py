@@ -65,7 +65,7 @@ def _check(table: str, settings: object, limits: Limits) -> None:
     for name, (low, high) in limits.items():
         value = getattr(settings, name)
         if not low <= value <= high:
-            raise PlanError("is out of range", field=f"{table}.{name}", value=value, allowed=f"{low:g} to {high:g}")
+            raise PlanError("is out of range", field=f"{table}.{name}", value=value, limits=(low, high))
 
 
 @dataclass(frozen=True)

@@ -11,8 +11,9 @@ from pipemetal.melts.charge import Charge
 from pipemetal.melts.lots import Lot
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.learning import Learned
-from pipemetal.planning.plan import Plan, make_plan
+from pipemetal.planning.plan import Plan, Search, make_plan
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll
 
 __all__ = ["Case", "Change", "Figures", "figures_of", "planned"]
@@ -80,15 +81,10 @@ def planned(case: Case) -> Plan:
     """The plan of a case. Errors: as `make_plan`."""
     return make_plan(
         case.organ,
-        case.recipes,
-        case.rack,
-        case.lots,
+        Stock(case.recipes, case.rack, case.lots, case.unknown),
         case.settings,
         learned=case.learned,
-        cannot_charge=case.unknown,
-        seconds=case.seconds,
-        iterations=case.iterations,
-        seed=case.seed,
+        search=Search(case.seconds, case.iterations, case.seed),
     )
 
 

@@ -17,6 +17,7 @@ from pipemetal.plans.record import Cut, CutSheet, Plan
 from pipemetal.plans.record import NewSheet as NewSheetRow
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
+from pipemetal.texts import Text
 
 __all__ = ["Bench", "HandFault", "bench_of", "changed_plan", "cut_rolls_of", "faults_of", "fits_along"]
 
@@ -52,7 +53,7 @@ class Bench:
     def layout(self, placements: Sequence[Placement]) -> LayoutPlan:
         """A layout with these placements, its totals left at zero."""
         laid = {p.blank for p in placements}
-        left = tuple(Unplaced(b.id, "taken off the sheet") for b in self.problem.blanks if b.id not in laid)
+        left = tuple(Unplaced(b.id, Text("taken off the sheet")) for b in self.problem.blanks if b.id not in laid)
         return LayoutPlan(tuple(placements), left, (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
 
 

@@ -12,13 +12,14 @@ from pydantic import TypeAdapter, ValidationError
 
 from pipemetal.errors import FileFormatError
 from pipemetal.plans.record import PLAN_FORMAT, Melt, Plan, Pour
+from pipemetal.plans.said import table_of, with_texts
 from pipemetal.plans.upgrade import OLDER_FORMATS, upgraded
 from pipemetal.strict_json import parse_json
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-__all__ = ["as_dict", "from_value", "pour_from_value", "read", "write"]
+__all__ = ["as_dict", "from_value", "pour_from_value", "read", "with_table", "write"]
 
 _WORDS: Final = {
     "missing": "is missing",
@@ -73,10 +74,15 @@ def write(plan: Plan) -> str:
     >>> read(write(Plan("Merrowby Chapel"))) == Plan("Merrowby Chapel")
     True
     """
-    sure = from_value(
-        as_dict(plan)
-    )  # so a plan that could not be read is not written, and a whole number stays the number it is
-    return json.dumps(as_dict(sure), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+    # so a plan that could not be read is not written, and a whole number stays the number it is
+    sure = from_value(with_table(plan))
+    return json.dumps(with_table(sure), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+
+
+def with_table(row: Plan | Pour) -> dict[str, object]:
+    """A plan or a pour as plain values, with the table of its texts where it has any."""
+    table = table_of(row)
+    return as_dict(row) | ({"texts": table} if table else {})
 
 
 def read(text: str, name: str = "plan.json") -> Plan:
@@ -97,6 +103,7 @@ def from_value(value: object, name: str = "plan") -> Plan:
         )
     try:
         held = upgraded(value) if value["format"] != PLAN_FORMAT else value
+        held = _told(held)
         return _plans().validate_python(
             dict(held) | {n: _nested(held[n], kind) for n, kind in _FLAT.items() if n in held}
         )
@@ -107,9 +114,14 @@ def from_value(value: object, name: str = "plan") -> Plan:
 def pour_from_value(value: object, name: str = "pour") -> Pour:
     """A pour in values as JSON gives them, as the cast list of the book keeps it. Errors: as `read`."""
     try:
-        return _pours().validate_python(_nested_row(value, Pour))
+        return _pours().validate_python(_nested_row(_told(value) if isinstance(value, Mapping) else value, Pour))
     except ValidationError as error:
         raise _refusal(error.errors()[0], name) from None
+
+
+def _told(value: Mapping[str, object]) -> dict[str, object]:
+    table = value.get("texts")
+    return {k: with_texts(v, table) for k, v in value.items() if k != "texts"}
 
 
 _FLAT: Final[dict[str, type[Melt | Pour]]] = {"melts": Melt, "pours": Pour}

@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Annotated, ClassVar, Final
 
-from pydantic import ConfigDict, Field
+from pydantic import ConfigDict, Field, PlainValidator
+
+from pipemetal.plans.said import said
 
 __all__ = [
     "PLAN_FORMAT",
@@ -53,6 +55,8 @@ Count = Annotated[int, Field(ge=0, lt=10**9)]
 Name = Annotated[str, Field(min_length=1, pattern=r"\S")]
 Turn = Annotated[int, Field(ge=0, lt=360)]
 Point = tuple[Number, Number]
+Said = Annotated[str, PlainValidator(said)]
+"""What a room has to say: a text with its template and values, or plain words from an older plan."""
 ByElement = dict[str, Number]
 
 
@@ -108,7 +112,7 @@ class PipeRow(_Row):
     finished_area_mm2: Amount = 0.0
     blank_area_mm2: Amount = 0.0
     made: str = ""
-    wall_source: str = ""
+    wall_source: Said = ""
     lip: str = ""
     flue_mm: Amount = 0.0
     toe_bore_mm: Amount = 0.0
@@ -298,7 +302,7 @@ class Charged(_Row):
     composition_wt_pct: ByElement = field(default_factory=dict)
     interval_wt_pct: dict[str, Point] = field(default_factory=dict)
     window_wt_pct: dict[str, Point] = field(default_factory=dict)
-    binding: tuple[str, ...] = ()
+    binding: tuple[Said, ...] = ()
     cost: Number = 0.0
     left_worth: Number = 0.0
     gap_percent: Number = 0.0
@@ -312,7 +316,7 @@ class Blocked(_Row):
 
     blocked_by: tuple[Blockage, ...]
     missing_kg: ByElement = field(default_factory=dict)
-    words: str = ""
+    words: Said = ""
 
 
 @dataclass(frozen=True)
@@ -346,11 +350,11 @@ class PourRange(_Row):
     try_low: Number
     try_high: Number
     too_hot_above: Number
-    rests_on: str = ""
+    rests_on: Said = ""
     regime: str = ""
-    why: str = ""
-    cold_end: str = ""
-    hot_end: str = ""
+    why: Said = ""
+    cold_end: Said = ""
+    hot_end: Said = ""
 
 
 @dataclass(frozen=True)
@@ -386,8 +390,8 @@ class PushCard(_Row):
     thickness_mm: tuple[Station, ...] = ()
     head_start_mm: Amount = 0.0
     head_end_mm: Number = 0.0
-    speed_change: str = ""
-    rests_on: str = ""
+    speed_change: Said = ""
+    rests_on: Said = ""
 
 
 @dataclass(frozen=True)
@@ -420,11 +424,11 @@ class Pour(_Row):
     left_kg: Number = 0.0
     stone_temperature_c: Number = 0.0
     starts_after_min: Amount = 0.0
-    problem: str = ""
+    problem: Said = ""
     pour_window_c: PourRange | None = None
     freezing: Freezing | None = None
     card: PushCard | None = None
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -456,7 +460,7 @@ class Unserved(_Row):
     """A blank that nothing can serve, why, and the nearest miss."""
 
     blank: Name
-    reason: str
+    reason: Said
     kind: str = ""
     nearest_roll: str | None = None
     miss_mm: Number | None = None
@@ -470,7 +474,7 @@ class LeftOut(_Row):
     x_mm: Number
     y_mm: Number
     thickness_mm: Number
-    reason: str
+    reason: Said
 
 
 @dataclass(frozen=True)
@@ -503,8 +507,8 @@ class Plan(_Row):
     format: str = PLAN_FORMAT
     program: str = ""
     shop: str = ""
-    settings_from: str = ""
-    notes: tuple[str, ...] = ()
+    settings_from: Said = ""
+    notes: tuple[Said, ...] = ()
     seed: Count = 0
     iterations: Count = 0
     pipes_served: Count = 0
@@ -527,9 +531,9 @@ class Plan(_Row):
     unserved: tuple[Unserved, ...] = ()
     readings_left_out: tuple[LeftOut, ...] = ()
     lots_without_analysis: tuple[str, ...] = ()
-    learned: str = ""
+    learned: Said = ""
     faults: tuple[FaultRow, ...] = ()
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Said, ...] = ()
     exposure_limits: tuple[ExposureLimit, ...] = ()
     kerf_mm: Amount | None = None
     changed_by_hand: bool | None = None

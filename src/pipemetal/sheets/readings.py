@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from pipemetal.errors import SheetError
 from pipemetal.sheets.checks import checked_number
+from pipemetal.texts import Amount, Text
 
 __all__ = ["LeftOut", "Reading", "checked_readings", "why_left_out"]
 
@@ -26,17 +28,25 @@ class Reading:
     thickness_mm: float
 
 
+_FACTORS: Final = (
+    (10.0, "{read} looks ten-fold of {expected}"),
+    (0.1, "{read} looks a tenth of {expected}"),
+    (100.0, "{read} looks hundred-fold of {expected}"),
+    (0.01, "{read} looks a hundredth of {expected}"),
+)
+
+
 @dataclass(frozen=True)
 class LeftOut:
     """A reading that the fit did not trust: its number in the list given (from 0), itself, and why.
 
-    >>> LeftOut(3, Reading(0.0, 0.0, 10.1), "ten-fold").index
+    >>> LeftOut(3, Reading(0.0, 0.0, 10.1), Text("ten-fold")).index
     3
     """
 
     index: int
     reading: Reading
-    reason: str
+    reason: Text
 
 
 def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: float) -> tuple[Reading, ...]:
@@ -61,21 +71,24 @@ def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: fl
     return tuple(readings)
 
 
-def why_left_out(read: float, expected: float, gauge: float) -> str:
+def why_left_out(read: float, expected: float, gauge: float) -> Text:
     """What a reading that was not trusted looks like: ten-fold, swapped digits, or far off.
 
-    >>> why_left_out(1.36, 1.63, 0.01)
-    '1.36 mm looks like 1.63 mm with digits swapped; 1.63 mm expected'
+    >>> print(why_left_out(1.36, 1.63, 0.01))
+    1.36 mm looks like 1.63 mm with digits swapped; 1.63 mm expected
     """
     near = max(0.03 * expected, 5.0 * gauge)
-    for factor, name in ((10.0, "ten-fold"), (0.1, "a tenth"), (100.0, "hundred-fold"), (0.01, "a hundredth")):
+    mm, there = Amount.short(read, "mm"), Amount(expected, "mm", 2)
+    for factor, words in _FACTORS:
         if abs(read / factor - expected) <= near:
-            return f"{read:g} mm looks {name} of {expected:.2f} mm"
+            return Text(words, read=mm, expected=there)
     whole, _, parts = f"{read:.3f}".rstrip("0").rstrip(".").partition(".")
     digits = whole + parts
     for k in range(len(digits) - 1):
         turned = digits[:k] + digits[k + 1] + digits[k] + digits[k + 2 :]
         value = float(f"{turned[: len(whole)]}.{turned[len(whole) :] or 0}")
         if turned != digits and abs(value - expected) <= near:
-            return f"{read:g} mm looks like {value:g} mm with digits swapped; {expected:.2f} mm expected"
-    return f"{read:g} mm stands {abs(read - expected):.2f} mm off; {expected:.2f} mm expected"
+            words = "{read} looks like {value} with digits swapped; {expected} expected"
+            return Text(words, read=mm, value=Amount.short(value, "mm"), expected=there)
+    words = "{read} stands {off} off; {expected} expected"
+    return Text(words, read=mm, off=Amount(abs(read - expected), "mm", 2), expected=there)

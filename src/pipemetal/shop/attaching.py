@@ -4,43 +4,37 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from dataclasses import dataclass
 from pathlib import PurePosixPath, PureWindowsPath
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import func, insert, select
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.plain import parse_day
 from pipemetal.shop import schema
-from pipemetal.shop.base import BookBase
+from pipemetal.shop.roles import Action
+from pipemetal.shop.rows import AttachmentRow, CastRow, LotRow, MeltRow, PieceRow, RollRow, Row
+from pipemetal.shop.writer import Writer
+from pipemetal.shop.writing import Written
 
-__all__ = ["MOST_BYTES", "Attaching", "Attachment", "kind_of"]
+__all__ = ["MOST_BYTES", "Attachments", "kind_of"]
 
 MOST_BYTES: Final = 12_000_000
 MOST_EACH: Final = 50
 """Attachments of one thing."""
-ABOUT: Final = {"roll": "rolls", "lot": "lots", "melt": "melts", "cast": "casts", "pipe": "pieces"}
+ABOUT: Final[dict[str, type[Row]]] = {
+    "roll": RollRow,
+    "lot": LotRow,
+    "melt": MeltRow,
+    "cast": CastRow,
+    "pipe": PieceRow,
+}
 SIGNS: Final = (
     (b"\xff\xd8\xff", 0, "image/jpeg"),
     (b"\x89PNG\r\n\x1a\n", 0, "image/png"),
     (b"WEBP", 8, "image/webp"),
     (b"%PDF-", 0, "application/pdf"),
 )
-
-
-@dataclass(frozen=True)
-class Attachment:
-    """What is known of an attachment, without its content."""
-
-    id: str
-    about: str
-    name: str
-    kind: str
-    size_bytes: int
-    sha256: str
-    note: str
-    day: str
 
 
 def kind_of(content: bytes) -> str:
@@ -61,11 +55,14 @@ def _plain_name(name: str) -> str:
     return "".join(c for c in last if c.isprintable())[:120] or "attachment"
 
 
-class Attaching(BookBase):
-    """Attachments of the book."""
+class Attachments:
+    """Photos and papers."""
 
-    def attach(self, about: str, name: str, content: bytes, *, note: str = "", day: str = "") -> int:
-        """Keep a photo or paper of `roll:ID`, `lot:ID`, `melt:ID`, `cast:ID` or `pipe:ID`; gives the event.
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+
+    def add(self, about: str, name: str, content: bytes, *, note: str = "", day: str = "") -> Written[None]:
+        """Keep a photo or paper of `roll:ID`, `lot:ID`, `melt:ID`, `cast:ID` or `pipe:ID`.
 
         Errors: BookError for a thing that is not there, a file of another kind, one that is empty or too large.
         """
@@ -76,12 +73,9 @@ class Attaching(BookBase):
         kind, key = kind_of(content), hashlib.sha256(content).hexdigest()
         what, _, thing = about.partition(":")
         a = schema.attachments.c
-        with self.writing("attachment kept", about) as w:
-            row = w.row(ABOUT[what], thing) if what in ABOUT else None
-            if row is None or row["withdrawn"]:
-                raise BookError(
-                    "is not in the book", field="about", value=about, allowed=", ".join(f"{k}:ID" for k in ABOUT)
-                )
+        with self._writer.writing(Action.ATTACHMENT_KEPT, about) as w:
+            if what not in ABOUT or w.get(ABOUT[what], thing) is None:
+                raise NotInBookError(field="about", value=about, allowed=", ".join(f"{k}:ID" for k in ABOUT))
             number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
             if number > MOST_EACH:
                 raise BookError("has enough attachments", field="about", value=about, allowed=f"up to {MOST_EACH}")
@@ -99,26 +93,25 @@ class Attaching(BookBase):
                 note=note,
                 day=parse_day(day) or datetime.date.today().isoformat(),
             )
-            return w.event_id
+            return w.written()
 
-    def attachments(self, about: str | None = None) -> list[Attachment]:
+    def about(self, thing: str | None = None) -> list[AttachmentRow]:
         """Attachments of one thing, or all."""
-        names = Attachment.__dataclass_fields__
-        rows = [row for row in self.rows("attachments") if about in (None, row["about"])]
-        return [Attachment(**{name: row[name] for name in names}) for row in rows]
+        return [row for row in self._writer.rows(AttachmentRow) if thing in (None, row.about)]
 
-    def attachment(self, attachment_id: str) -> tuple[Attachment, bytes]:
+    def content(self, attachment_id: str) -> tuple[AttachmentRow, bytes]:
         """One attachment and its content. Errors: BookError where it is not there, or its content was altered."""
-        row: dict[str, Any] = self.row("attachments", attachment_id)
-        with self.reading() as connection:
-            query = select(schema.blobs.c.content).where(schema.blobs.c.sha256 == row["sha256"])
+        row = self._writer.row(AttachmentRow, attachment_id)
+        with self._writer.reading() as connection:
+            query = select(schema.blobs.c.content).where(schema.blobs.c.sha256 == row.sha256)
             content = connection.execute(query).scalar()
-        if content is None or hashlib.sha256(content).hexdigest() != row["sha256"]:
+        if content is None or hashlib.sha256(content).hexdigest() != row.sha256:
             raise BookError("is damaged", field="attachment", value=attachment_id)
-        return Attachment(**{name: row[name] for name in Attachment.__dataclass_fields__}), bytes(content)
+        return row, bytes(content)
 
-    def withdraw_attachment(self, attachment_id: str) -> int:
-        """Show an attachment no more; its content stays, so that this can be taken back. Gives the event."""
-        with self.writing("attachment withdrawn", self.row("attachments", attachment_id)["about"]) as w:
+    def withdraw(self, attachment_id: str) -> Written[None]:
+        """Show an attachment no more; its content stays, so that this can be taken back. Errors: BookError."""
+        about = self._writer.row(AttachmentRow, attachment_id).about
+        with self._writer.writing(Action.ATTACHMENT_WITHDRAWN, about) as w:
             w.change("attachments", attachment_id, None, withdrawn=True)
-            return w.event_id
+            return w.written()

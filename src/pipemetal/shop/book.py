@@ -1,36 +1,47 @@
-"""The shop book: one database that a shop's metal lives in."""
+"""The shop book: one database that a shop's metal lives in, as services over one writer."""
 
 from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
-
-from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
 from pipemetal.files.outbox import sweep
-from pipemetal.shop import connect, schema
-from pipemetal.shop.accounting import Accounting
-from pipemetal.shop.attaching import Attaching
-from pipemetal.shop.base import AlreadyDoneError, NotAllowedError, StaleSaveError
-from pipemetal.shop.catalogue import Piece
+from pipemetal.shop import connect
+from pipemetal.shop.accounts import Ledger
+from pipemetal.shop.archive import restore
+from pipemetal.shop.attaching import Attachments
+from pipemetal.shop.casts import Casts
+from pipemetal.shop.cutting import Piece
+from pipemetal.shop.flows import TraceStep
 from pipemetal.shop.free import NotFreeError
-from pipemetal.shop.history import TraceStep
-from pipemetal.shop.keeping import Keeping, restore
+from pipemetal.shop.history import History
+from pipemetal.shop.keeping import Keeping
+from pipemetal.shop.lots import Lots, NewLot
+from pipemetal.shop.melts import Melts, NewMelt
 from pipemetal.shop.people import People, Person
 from pipemetal.shop.places import PlaceTakenError, holds_nothing, new_book_file
-from pipemetal.shop.pot import Pot
+from pipemetal.shop.plans import Plans
+from pipemetal.shop.recipes import Recipes
+from pipemetal.shop.refusals import AlreadyDoneError, NotAllowedError, StaleSaveError
+from pipemetal.shop.rolls import Pieces, Rolls
 from pipemetal.shop.searching import Found, RollEntry
+from pipemetal.shop.settings import Settings
+from pipemetal.shop.tables import Tables
 from pipemetal.shop.tracing import Tracing
-from pipemetal.shop.transfer import Transfer
 from pipemetal.shop.undoing import Event, UndoFirstError
+from pipemetal.shop.writer import Writer
+from pipemetal.shop.writing import Written
 
 __all__ = [
     "AlreadyDoneError",
     "Book",
     "Event",
     "Found",
+    "NewLot",
+    "NewMelt",
     "NotAllowedError",
     "NotFreeError",
     "Person",
@@ -39,22 +50,43 @@ __all__ = [
     "StaleSaveError",
     "TraceStep",
     "UndoFirstError",
+    "Written",
     "restore",
 ]
 
 
-class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
-    """A shop book, open. Everything that writes is one event: all of it or nothing, with who and when.
+class Book:
+    """A shop book, open. Every command of its services is one event: all of it or nothing, with who and when.
+
+    A command gives `Written`: the number of its event, which `history.undo` takes back, and what came of it.
 
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     book = Book.open(f"{folder}/shop.sqlite", create=True)
-    ...     event = book.add_lot("T1", "pig", 25.0)
-    ...     held = book.stock()["lot:T1"], book.undo(event), book.stock()
+    ...     written = book.lots.add(NewLot("T1", "pig", 25.0))
+    ...     held = book.ledger.stock()["lot:T1"], book.history.undo(written.event).event, book.ledger.stock()
     ...     book.close()
     >>> held
     ({'unknown': 25.0}, 2, {})
     """
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+        self.rolls = Rolls(writer)
+        self.pieces = Pieces(writer)
+        self.lots = Lots(writer)
+        self.recipes = Recipes(writer)
+        self.melts = Melts(writer)
+        self.casts = Casts(writer)
+        self.plans = Plans(writer)
+        self.people = People(writer)
+        self.ledger = Ledger(writer)
+        self.history = History(writer)
+        self.trace = Tracing(writer)
+        self.attachments = Attachments(writer)
+        self.settings = Settings(writer)
+        self.tables = Tables(writer)
+        self.keeping = Keeping(writer)
 
     @classmethod
     def open(cls, target: str | Path, *, create: bool = False, who: str | None = None) -> Book:
@@ -90,7 +122,7 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
     @classmethod
     def _open(cls, target: str | Path, create: bool, who: str | None) -> Book:
         engine = connect.engine_for(target, create=create)
-        book = cls(engine, str(target), who)
+        book = cls(Writer(engine, str(target), who))
         try:
             book._bring_up(create)
         except BaseException:
@@ -99,7 +131,7 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
         return book
 
     def _bring_up(self, create: bool) -> None:
-        with connect.clear_errors(self.target), self.engine.connect() as connection:
+        with connect.clear_errors(self.target), self._writer.engine.connect() as connection:
             revision = connect.revision_of(connection)
         newest = connect.newest_revision()
         if revision == newest:
@@ -115,7 +147,7 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
             )
         with (
             connect.clear_errors(self.target),
-            self.engine.connect().execution_options(writes=True) as connection,
+            self._writer.engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
             connect.one_at_a_time(connection)
@@ -123,12 +155,12 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
             if revision == newest:  # somebody else was quicker
                 return
             if revision is not None:
-                self._keep_before(newest)
+                self.keeping.keep_before(newest)
             connect.upgrade(connection)
 
     def close(self) -> None:
         """Let go of the database."""
-        self.engine.dispose()
+        self._writer.engine.dispose()
 
     def __enter__(self) -> Book:
         return self
@@ -136,11 +168,23 @@ class Book(Transfer, Pot, Accounting, Tracing, Keeping, People, Attaching):
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def add_organ(self, name: str, body: str) -> tuple[int, str]:
-        """Keep the text of an organ file; every text is a version of its own. Gives the event and its id."""
-        with self.writing("organ kept", f"organ:{name}") as w:
-            count = select(func.count()).where(schema.organs.c.id.startswith(f"{name} #", autoescape=True))
-            number = int(w.connection.execute(count).scalar() or 0) + 1
-            key = f"{name} #{number}"
-            w.add("organs", key, body=body)
-            return w.event_id, key
+    @property
+    def target(self) -> str:
+        """The path or URL that the book was opened by."""
+        return self._writer.target
+
+    @property
+    def who(self) -> str:
+        """Who acts now: the person of `acting`, else the one that the book was opened by."""
+        return self._writer.who
+
+    def acting(self, person: str, token: str | None = None) -> AbstractContextManager[None]:
+        """What is written inside is done by this person. With `token`, one form's own: what it did it does not do twice.
+
+        Holds for the thread or task at hand alone. Writing then raises AlreadyDoneError where the token was used before.
+        """
+        return self._writer.acting(person, token)
+
+    def glance(self) -> AbstractContextManager[None]:
+        """Inside, the number of the latest event is asked of the database once: for what only looks, and is soon done."""
+        return self._writer.glance()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Final
 
 from sqlalchemy import Connection, Table, select
 
@@ -14,7 +14,7 @@ from pipemetal.errors import BookError, FileFormatError
 from pipemetal.files.layout_file import read_json
 from pipemetal.files.outbox import part_folder, private_file
 from pipemetal.shop import connect, schema
-from pipemetal.shop.rowfiles import blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
+from pipemetal.shop.rowfiles import Manifest, blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
 
 __all__ = ["DUMP_FORMAT", "load_dump", "write_dump"]
 
@@ -40,7 +40,7 @@ MEANING: Final = {
 """What every table holds."""
 
 
-def write_dump(connection: Connection, folder: Path) -> dict[str, Any]:
+def write_dump(connection: Connection, folder: Path) -> Manifest:
     """Write every row of the book as JSON lines with a schema, and every attachment; gives the schema.
 
     The folder is made whole beside its place and then moved there, readable by its owner alone. The same book gives the
@@ -50,7 +50,7 @@ def write_dump(connection: Connection, folder: Path) -> dict[str, Any]:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise BookError("is not an empty place", field="dump", value=str(folder), allowed="a new or empty folder")
     tables = tables_at(connection)
-    manifest: dict[str, Any] = {
+    manifest: Manifest = {
         "format": DUMP_FORMAT,
         "program": f"pipemetal {__version__}",
         "revision": connect.revision_of(connection),
@@ -86,7 +86,7 @@ def _write_blobs(connection: Connection, folder: Path, sizes: Mapping[str, int])
             file.write(content)
 
 
-def _columns(tables: Mapping[str, Table]) -> dict[str, Any]:
+def _columns(tables: Mapping[str, Table]) -> dict[str, object]:
     return {
         name: {
             "meaning": MEANING.get(name, ""),
@@ -104,7 +104,7 @@ class _Folder:
     def __init__(self, folder: Path) -> None:
         self.folder, self.name = folder, str(folder)
         try:
-            self.manifest: dict[str, Any] = read_json(folder / "schema.json")
+            self.manifest: Manifest = read_json(folder / "schema.json")
             whole = self.manifest["format"] == DUMP_FORMAT and isinstance(self.manifest["tables"], dict)
         except (OSError, ValueError, KeyError, TypeError):
             whole = False
@@ -118,7 +118,7 @@ class _Folder:
         return (self.folder / member).open("rb")
 
 
-def load_dump(folder: Path, target: str | Path) -> dict[str, Any]:
+def load_dump(folder: Path, target: str | Path) -> Manifest:
     """Bring a dump into an empty place; gives its schema. Errors: BookError for a dump that is damaged or of a newer program."""
     source = _Folder(folder)
     check_source(source)

@@ -7,14 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from pipemetal.errors import BookError
 from pipemetal.shop import schema
-from pipemetal.shop.base import Writing
 from pipemetal.shop.ledger import ROUNDING_UG, kilograms
+from pipemetal.shop.rows import LotRow, ReservationState
+from pipemetal.shop.writing import Writing
 
-__all__ = ["NotFreeError", "Short", "refuse_what_is_not_free"]
+__all__ = ["NotFreeError", "Short", "refuse_what_is_not_free", "reserved_kg"]
 
 RESERVED_ROUNDING_KG: Final = 0.01
 """What plans reserve is rounded to this."""
@@ -64,10 +65,9 @@ class NotFreeError(BookError):
 
 def refuse_what_is_not_free(w: Writing, weighed_kg: Mapping[str, float], own_plan: str) -> None:
     """Errors: NotFreeError that names every lot that is not there, too small, or kept by another plan than `own_plan`."""
-    kept, short = _reserved(w, own_plan), []
+    kept, short = reserved_kg(w.connection, own_plan), []
     for lot, mass in weighed_kg.items():
-        row = w.row("lots", lot)
-        if row is None or row["withdrawn"]:
+        if w.get(LotRow, lot) is None:
             short.append(Short(lot, mass, None))
             continue
         held = kilograms(sum(w.stock(f"lot:{lot}").values()))
@@ -79,12 +79,13 @@ def refuse_what_is_not_free(w: Writing, weighed_kg: Mapping[str, float], own_pla
         raise NotFreeError(tuple(short))
 
 
-def _reserved(w: Writing, own_plan: str) -> dict[str, dict[str, float]]:
-    """Kilograms that plans but one keep of lots, by lot and plan."""
+def reserved_kg(connection: Connection, but: str = "") -> dict[str, dict[str, float]]:
+    """Kilograms that accepted plans keep of lots, by lot and plan; those of one plan may be left out."""
     r = schema.reservations.c
-    query = select(r.about, r.plan, r.mass_kg).where(r.state == "open", r.withdrawn.is_(False), r.about.like("lot:%"))
+    state = r.state == ReservationState.OPEN.value
+    query = select(r.about, r.plan, r.mass_kg).where(state, r.withdrawn.is_(False), r.about.like("lot:%"))
     kept: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
-    for about, plan, mass in w.connection.execute(query):
-        if plan != own_plan or not own_plan:
+    for about, plan, mass in connection.execute(query.order_by(r.id)):
+        if plan != but or not but:
             kept[about.partition(":")[2]][plan] += float(mass)
     return kept

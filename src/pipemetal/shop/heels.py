@@ -1,23 +1,19 @@
-"""Melts of which something is left: how much by the ledger, of what metal, how sure, and what it is worth."""
+"""What is left of the melts of a book: how much by the ledger, of what metal, how sure, and what it is worth."""
 
 from __future__ import annotations
 
-import json
 import math
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
-
-from sqlalchemy import func, select
+from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.files.lots_file import SORTED_BY_EYE
 from pipemetal.melts.lots import Heel
-from pipemetal.shop import schema
-from pipemetal.shop.book import Book
 from pipemetal.shop.ledger import composition_of, kilograms
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
+from pipemetal.shop.rows import AnalysisRow, LotRow, MeltRow
 
 __all__ = ["StandingMelt", "standing_melts"]
 
@@ -48,54 +44,40 @@ class StandingMelt:
         )
 
 
-def standing_melts(book: Book) -> tuple[StandingMelt, ...]:
-    """Melts of which something is left, the latest first."""
-    held = _held(book)
-    lots = {row["id"]: row for row in book.rows("lots", withdrawn=True)}
-    unsure = {
-        (row["about"], row["composition"]): tuple((e, float(h)) for e, h in json.loads(row["uncertainty"]))
-        for row in book.rows("analyses")
-    }
+def standing_melts(
+    melts: Sequence[MeltRow],
+    lots: Mapping[str, LotRow],
+    analyses: Sequence[AnalysisRow],
+    held_ug: Mapping[str, Mapping[str, int]],
+) -> tuple[StandingMelt, ...]:
+    """Melts of which something is left, the latest first. `held_ug`: what every melt's account holds."""
+    unsure = {(row.about, row.composition): row.uncertainty_wt_pct for row in analyses}
     found = []
-    for row in book.rows("melts"):
-        stock = {e: m for e, m in held.get(f"melt:{row['id']}", {}).items() if m}
+    for row in melts:
+        stock = dict(held_ug.get(f"melt:{row.id}", {}))
         left = kilograms(sum(stock.values()))
         if left < LEAST_LEFT_KG:
             continue
-        inputs = json.loads(row["inputs"])
-        half = unsure.get((f"melt:{row['id']}", row["assay"])) or ASSAY_HALF_WT_PCT
+        inputs = row.inputs_kg
+        half = unsure.get((f"melt:{row.id}", row.assay)) or ASSAY_HALF_WT_PCT
         found.append(
             StandingMelt(
-                row["id"],
-                row["recipe"],
-                row["day"],
-                row["plan"],
-                row["version"],
+                row.id,
+                row.recipe,
+                row.day,
+                row.plan,
+                row.version,
                 left,
                 composition_of(stock),
-                row["assay"],
-                half if row["assay"] else _of_lots(inputs, lots),
+                row.assay,
+                half if row.assay else _of_lots(inputs, lots),
                 _worth(inputs, lots),
             )
         )
     return tuple(sorted(found, key=lambda m: (m.day, m.id), reverse=True))
 
 
-def _held(book: Book) -> dict[str, dict[str, int]]:
-    """What every melt's account holds, in micrograms by element."""
-    m = schema.movements.c
-    held: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    with book.reading() as connection:
-        for column, sign in ((m.target, 1), (m.origin, -1)):
-            query = (
-                select(column, m.element, func.sum(m.mass_ug)).where(column.like("melt:%")).group_by(column, m.element)
-            )
-            for account, element, mass in connection.execute(query):
-                held[account][element] += sign * int(mass)
-    return held
-
-
-def _of_lots(inputs: Mapping[str, float], lots: Mapping[str, Mapping[str, Any]]) -> tuple[tuple[str, float], ...]:
+def _of_lots(inputs: Mapping[str, float], lots: Mapping[str, LotRow]) -> tuple[tuple[str, float], ...]:
     """95 % half-widths of a melt that was not assayed: errors of its lots independent, heels as unsure as an assay."""
     whole = sum(inputs.values())
     if whole <= 0.0:
@@ -106,15 +88,14 @@ def _of_lots(inputs: Mapping[str, float], lots: Mapping[str, Mapping[str, Any]])
         if row is None:
             half: tuple[tuple[str, float], ...] = ASSAY_HALF_WT_PCT
         else:
-            half = tuple((e, float(h)) for e, h in json.loads(row["uncertainty"]))
-            half = half or (() if row["composition"] else SORTED_BY_EYE)
+            half = row.uncertainty_wt_pct or (() if row.composition else SORTED_BY_EYE)
         for element, width in half:
             parts[element].append(mass * width)
     return tuple((e, min(math.hypot(*parts[e]) / whole, 50.0)) for e in ELEMENTS if e in parts)
 
 
-def _worth(inputs: Mapping[str, float], lots: Mapping[str, Mapping[str, Any]]) -> float:
+def _worth(inputs: Mapping[str, float], lots: Mapping[str, LotRow]) -> float:
     """What a kilogram cost by the prices of the lots charged; a heel below is taken to be worth as much."""
     charged = {name: mass for name, mass in inputs.items() if name in lots}
     whole = sum(charged.values())
-    return sum(mass * lots[name]["price_per_kg"] for name, mass in charged.items()) / whole if whole > 0.0 else 0.0
+    return sum(mass * lots[name].price_per_kg for name, mass in charged.items()) / whole if whole > 0.0 else 0.0

@@ -1,38 +1,38 @@
-"""History: events, and the trace from any piece of metal backwards and forwards."""
+"""History: who did what and when, and any event taken back in one step."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from sqlalchemy import func, select
 
-from sqlalchemy import Connection, select
-
-from pipemetal.errors import BookError
+from pipemetal.errors import NotInBookError
 from pipemetal.shop import schema
-from pipemetal.shop.base import mention
-from pipemetal.shop.ledger import OUTSIDE, kilograms, taken_back
-from pipemetal.shop.undoing import Event, Undoing, event_of
+from pipemetal.shop.ledger import taken_back
+from pipemetal.shop.refusals import mention
+from pipemetal.shop.roles import Action
+from pipemetal.shop.undoing import Event, event_of, take_back
+from pipemetal.shop.writer import Writer
+from pipemetal.shop.writing import Written
 
-__all__ = ["Event", "History", "TraceStep"]
-
-MOST_ASKED: Final = 500
-"""Accounts that one query of a trace names."""
-
-
-@dataclass(frozen=True)
-class TraceStep:
-    """Metal that went from one account to another, `steps` away from the one asked for."""
-
-    steps: int
-    origin: str
-    target: str
-    mass_kg: float
-    event: int
+__all__ = ["History"]
 
 
-class History(Undoing):
-    """Events and trace."""
+class History:
+    """The book's events."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+
+    def undo(self, event_id: int) -> Written[None]:
+        """Take an event back by an opposite one.
+
+        Rows go back to what they were, new ones are withdrawn, every movement is reversed by an entry that names it. It takes the
+        role that the event took in the first place: taking a taking back back is doing the first again.
+        Errors: UndoFirstError where something was done since that must be taken back first; BookError where it is undone
+        already, or holds nothing that can be taken back.
+        """
+        with self._writer.writing(Action.TAKEN_BACK, f"event:{event_id}", undoes=event_id) as w:
+            take_back(w, event_id)
+            return w.written()
 
     def events(self, about: str | None = None, limit: int = 200, skip: int = 0) -> list[Event]:
         """The latest events first, after the first `skip`; `about` picks those of one thing, as `roll:R101`."""
@@ -42,59 +42,38 @@ class History(Undoing):
             kind, _, key = about.partition(":")
             mentioned = e.changes.contains(mention(f"{kind}s", key), autoescape=True)
             query = query.where((e.about == about) | mentioned)
-        with self.reading() as connection:
+        with self._writer.reading() as connection:
             return [event_of(row) for row in connection.execute(query).mappings()]
 
-    def trace(self, account: str) -> dict[str, list[TraceStep]]:
-        """Where the metal of an account came from and where it went; `account` as `roll:R101`, `lot:T1`, `pipe:...`.
+    def undone(self) -> set[int]:
+        """Events that are taken back, and not in force again."""
+        e = schema.events.c
+        with self._writer.reading() as connection:
+            return taken_back((row.id, row.undoes) for row in connection.execute(select(e.id, e.undoes)))
 
-        Movements that were taken back are left out. Errors: BookError for an account that never held anything.
-        """
-        m = schema.movements.c
-        with self.reading() as connection:
-            reversals = connection.execute(select(m.id, m.reverses).where(m.reverses.is_not(None)))
-            gone = taken_back((row.id, row.reverses) for row in reversals)
-            ways = {
-                "backwards": _walk(connection, account, gone, backwards=True),
-                "forwards": _walk(connection, account, gone, backwards=False),
-            }
-        if not any(ways.values()):
-            raise BookError(
-                "holds no metal in this book", field="account", value=account, allowed="roll:ID, lot:ID, melt:ID"
-            )
-        return ways
+    def roots(self) -> dict[int, str]:
+        """For every taking back, what was done in the first place: its role is the one that taking it back needs."""
+        e = schema.events.c
+        with self._writer.reading() as connection:
+            rows = connection.execute(select(e.id, e.undoes, e.what).order_by(e.id)).all()
+        known: dict[int, str] = {}
+        for row in rows:
+            known[row.id] = row.what if row.undoes is None else known.get(row.undoes, row.what)
+        return {row.id: known[row.id] for row in rows if row.undoes is not None}
 
+    def event(self, number: int) -> Event:
+        """One event. Errors: BookError."""
+        with self._writer.reading() as connection:
+            found = connection.execute(select(schema.events).where(schema.events.c.id == number)).mappings().first()
+        if found is None:
+            raise NotInBookError(field="event", value=number)
+        return event_of(found)
 
-def _walk(connection: Connection, start: str, gone: set[int], *, backwards: bool) -> list[TraceStep]:
-    """Step by step from an account along its movements; each step asks for those of the accounts at hand alone."""
-    steps: list[TraceStep] = []
-    seen, front, depth = {start}, [start], 1
-    while front:
-        leaving = _flows(connection, front, gone, backwards=backwards)
-        following = []
-        for here in front:
-            for (event, origin, target), mass in leaving.get(here, {}).items():
-                steps.append(TraceStep(depth, origin, target, kilograms(mass), event))
-                there = origin if backwards else target
-                if there not in seen and there not in OUTSIDE:
-                    seen.add(there)
-                    following.append(there)
-        front, depth = following, depth + 1
-    return steps
+    def count(self) -> int:
+        """How many events the book holds."""
+        with self._writer.reading() as connection:
+            return int(connection.execute(select(func.count()).select_from(schema.events)).scalar() or 0)
 
-
-def _flows(
-    connection: Connection, accounts: Sequence[str], gone: set[int], *, backwards: bool
-) -> dict[str, dict[tuple[int, str, str], int]]:
-    """What flowed into (backwards) or out of some accounts: by account, event and both ends, in micrograms."""
-    m = schema.movements.c
-    end = m.target if backwards else m.origin
-    columns = (m.id, m.event, m.origin, m.target, m.mass_ug)
-    found: dict[str, dict[tuple[int, str, str], int]] = {}
-    for k in range(0, len(accounts), MOST_ASKED):
-        query = select(*columns).where(end.in_(accounts[k : k + MOST_ASKED]), m.reverses.is_(None)).order_by(m.id)
-        for number, event, origin, target, mass in connection.execute(query):
-            if number not in gone:
-                flows = found.setdefault(target if backwards else origin, {})
-                flows[event, origin, target] = flows.get((event, origin, target), 0) + int(mass)
-    return found
+    def last(self) -> int:
+        """The number of the latest event, nought in an empty book."""
+        return self._writer.last_event()

@@ -1,21 +1,21 @@
-"""The melts of a book as they were weighed in and out, for fitting the shop's own dross."""
+"""Melts as they were weighed in and out, for fitting the shop's own dross."""
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
 from collections.abc import Mapping
-from typing import Any, Final
+from dataclasses import replace
+from typing import Final
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import Connection, func, or_, select
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import InputError
 from pipemetal.melts.dross import MeltRecord
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.shop import schema
-from pipemetal.shop.book import Book
 from pipemetal.shop.ledger import kilograms, taken_back
+from pipemetal.shop.rows import LotRow, MeltRow
 
 __all__ = ["melt_records"]
 
@@ -26,18 +26,18 @@ ASSAY_HALF_WT_PCT: Final = (("Sn", 0.3), ("Sb", 0.03), ("Bi", 0.02), ("Cu", 0.02
 LEAST_LOST_KG: Final = 0.01
 
 
-def melt_records(book: Book) -> tuple[tuple[MeltRecord, ...], tuple[str, ...]]:
+def melt_records(
+    connection: Connection, melts: Mapping[str, MeltRow], lots: Mapping[str, LotRow]
+) -> tuple[tuple[MeltRecord, ...], tuple[str, ...]]:
     """Melts of which something was weighed as lost, and the ids of those that say nothing: no loss was booked, or a lot's
-    metal is unknown."""
-    lots = {row["id"]: row for row in book.rows("lots", withdrawn=True)}
-    moved, tapped = _moved_kg(book), _tapped_before_corrected(book)
-    melts = {row["id"]: row for row in book.rows("melts")}
+    metal is unknown. `lots`: those that were taken back too."""
+    moved, tapped = _moved_kg(connection), _tapped_before_corrected(connection)
     found, silent = [], []
     for melt_id, row in melts.items():
         try:
             # what left the pot before something was added had other metal: the assay then says nothing of what went in
-            assayed = row | {"assay": ""} if f"melt:{melt_id}" in tapped else row
-            record = _record(melt_id, assayed, lots, melts, moved)
+            assayed = replace(row, assay="") if f"melt:{melt_id}" in tapped else row
+            record = _record(assayed, lots, melts, moved)
         except InputError:
             record = None
         if record is None or record.in_kg - record.out_kg < LEAST_LOST_KG:
@@ -47,7 +47,7 @@ def melt_records(book: Book) -> tuple[tuple[MeltRecord, ...], tuple[str, ...]]:
     return tuple(found), tuple(silent)
 
 
-def _moved_kg(book: Book) -> dict[tuple[str, str], float]:
+def _moved_kg(connection: Connection) -> dict[tuple[str, str], float]:
     """Kilograms from and to each melt's account, by the other account; what was taken back is nought by itself."""
     m = schema.movements.c
     moved: dict[tuple[str, str], float] = defaultdict(float)
@@ -56,65 +56,59 @@ def _moved_kg(book: Book) -> dict[tuple[str, str], float]:
         .where(or_(m.origin.like("melt:%"), m.target.like("melt:%")))
         .group_by(m.origin, m.target)
     )
-    with book.reading() as connection:
-        for origin, target, mass in connection.execute(query):
-            moved[origin, target] += kilograms(int(mass))
+    for origin, target, mass in connection.execute(query):
+        moved[origin, target] += kilograms(int(mass))
     return moved
 
 
-def _tapped_before_corrected(book: Book) -> set[str]:
+def _tapped_before_corrected(connection: Connection) -> set[str]:
     """Melts that metal was taken out of, as sheet or ingots or heel, before something was added to them."""
     m = schema.movements.c
-    with book.reading() as connection:
-        gone = taken_back((r.id, r.reverses) for r in connection.execute(select(m.id, m.reverses)))
-        added = {
-            str(r.target): int(r.id)
-            for r in connection.execute(select(m.id, m.target).where(m.why == "added").order_by(m.id))
-            if r.id not in gone
-        }
-        if not added:
-            return set()
-        out = connection.execute(
-            select(m.id, m.origin).where(
-                m.origin.in_(added), m.target.not_in((*NOT_OUT, "assay")), m.reverses.is_(None)
-            )
-        ).all()
+    gone = taken_back((r.id, r.reverses) for r in connection.execute(select(m.id, m.reverses)))
+    added = {
+        str(r.target): int(r.id)
+        for r in connection.execute(select(m.id, m.target).where(m.why == "added").order_by(m.id))
+        if r.id not in gone
+    }
+    if not added:
+        return set()
+    out = connection.execute(
+        select(m.id, m.origin).where(m.origin.in_(added), m.target.not_in((*NOT_OUT, "assay")), m.reverses.is_(None))
+    ).all()
     return {str(r.origin) for r in out if r.id not in gone and r.id < added[r.origin]}
 
 
 def _record(
-    melt_id: str,
-    row: Mapping[str, Any],
-    lots: Mapping[str, Mapping[str, Any]],
-    melts: Mapping[str, Mapping[str, Any]],
+    row: MeltRow,
+    lots: Mapping[str, LotRow],
+    melts: Mapping[str, MeltRow],
     moved: Mapping[tuple[str, str], float],
 ) -> MeltRecord | None:
-    account = f"melt:{melt_id}"
+    account = f"melt:{row.id}"
     charged, heel = [], None
-    for name, mass in json.loads(row["inputs"]).items():
+    for name, mass in row.inputs_kg.items():
         if name.startswith("melt:"):
             before = melts.get(name.removeprefix("melt:"))
-            if before is None or not before["assay"]:
+            if before is None or not before.assay:
                 return None
-            heel = Heel(mass, Composition.parse(before["assay"]), 0.0, ASSAY_HALF_WT_PCT)
+            heel = Heel(mass, Composition.parse(before.assay), 0.0, ASSAY_HALF_WT_PCT)
             continue
         lot = lots.get(name)
-        if lot is None or not lot["composition"]:
+        if lot is None or not lot.composition:
             return None
-        unsure = tuple((e, float(half)) for e, half in json.loads(lot["uncertainty"]))
-        charged.append(Lot(name, lot["kind"], Composition.parse(lot["composition"]), mass, None, unsure))
+        charged.append(Lot(name, lot.kind, Composition.parse(lot.composition), mass, None, lot.uncertainty_wt_pct))
     if not charged:
         return None
     lost = sum(kg for (origin, target), kg in moved.items() if origin == account and target in NOT_OUT)
     back = sum(kg for (origin, target), kg in moved.items() if target == account and origin in NOT_OUT)
     came = sum(lot.mass_kg for lot in charged) + (heel.mass_kg if heel else 0.0)
-    assay = Composition.parse(row["assay"]) if row["assay"] else None
+    assay = Composition.parse(row.assay) if row.assay else None
     return MeltRecord(
-        melt_id,
+        row.id,
         tuple(charged),
         came - (lost - back),
         heel,
         assay,
         ASSAY_HALF_WT_PCT if assay is not None else (),
-        row["dross_kg"] or None,
+        row.dross_kg or None,
     )

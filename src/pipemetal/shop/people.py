@@ -14,13 +14,15 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Final
 
-from sqlalchemy import Engine, delete, func, insert, select, update
+from sqlalchemy import delete, func, insert, select, update
 
 from pipemetal.errors import BookError
 from pipemetal.shop import schema
-from pipemetal.shop.base import BookBase, Writing
 from pipemetal.shop.connect import clear_errors
-from pipemetal.shop.roles import ROLES, may
+from pipemetal.shop.roles import ROLES, Action, Role, may
+from pipemetal.shop.rows import PersonRow
+from pipemetal.shop.writer import Writer
+from pipemetal.shop.writing import Writing, Written
 
 __all__ = ["FROM_ANYWHERE", "People", "Person", "TooManyTriesError"]
 
@@ -89,19 +91,19 @@ def _checked_password(password: str) -> str:
     return password
 
 
-class People(BookBase):
+class People:
     """The people of the book."""
 
     clock: Callable[[], float] = staticmethod(time.time)
 
-    def __init__(self, engine: Engine, target: str, who: str | None = None) -> None:
-        super().__init__(engine, target, who)
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
         self._came_from: set[tuple[str, str]] = set()
 
-    def add_person(
+    def add(
         self, name: str, role: str, *, pin: str | None = None, password: str | None = None, note: str = ""
-    ) -> int:
-        """Enter a person; gives the event. The first of a book must have the role `run`, so that somebody can go on.
+    ) -> Written[None]:
+        """Enter a person. The first of a book must have the role `run`, so that somebody can go on.
 
         Errors: BookError.
         """
@@ -110,50 +112,52 @@ class People(BookBase):
             "pin": _hasher().hash(_checked_pin(pin)) if pin is not None else "",
             "password": _hasher().hash(_checked_password(password)) if password is not None else "",
         }
-        with self.writing("person entered", f"person:{name}") as w:
-            if role != "run" and not _runners(w):
-                raise BookError("must be run for the first person of a book", field="role", value=role, allowed="run")
+        with self._writer.writing(Action.PERSON_ENTERED, f"person:{name}") as w:
+            if role != Role.RUN and not _runners(w):
+                raise BookError(
+                    "must be run for the first person of a book", field="role", value=role, allowed=Role.RUN.value
+                )
             w.add("people", name, role=role, note=note, **secrets)
-            return w.event_id
+            return w.written()
 
-    def give_role(self, name: str, role: str, version: int | None = None) -> int:
-        """Give a person another role; gives the event. Errors: BookError, StaleSaveError."""
+    def give_role(self, name: str, role: str, version: int | None = None) -> Written[None]:
+        """Give a person another role. Errors: BookError, StaleSaveError."""
         _checked_role(role)
-        with self.writing("role given", f"person:{name}") as w:
+        with self._writer.writing(Action.ROLE_GIVEN, f"person:{name}") as w:
             w.change("people", name, version, role=role)
-            return w.event_id
+            return w.written()
 
-    def close_person(self, name: str) -> int:
-        """Let a person do nothing more; what they did stays theirs. Gives the event. Errors: BookError."""
-        with self.writing("person closed", f"person:{name}") as w:
+    def close(self, name: str) -> Written[None]:
+        """Let a person do nothing more; what they did stays theirs. Errors: BookError."""
+        with self._writer.writing(Action.PERSON_CLOSED, f"person:{name}") as w:
             w.change("people", name, None, withdrawn=True)
-            return w.event_id
+            return w.written()
 
-    def set_pin(self, name: str, pin: str) -> int:
+    def set_pin(self, name: str, pin: str) -> Written[None]:
         """Set a person's PIN: one's own, or anybody's for who runs the shop. Errors: BookError."""
-        return self._set_secret("pin", name, _checked_pin(pin))
+        return self._set_secret("pin", Action.PIN_SET, name, _checked_pin(pin))
 
-    def set_password(self, name: str, password: str) -> int:
+    def set_password(self, name: str, password: str) -> Written[None]:
         """Set a person's password: one's own, or anybody's for who runs the shop. Errors: BookError."""
-        return self._set_secret("password", name, _checked_password(password))
+        return self._set_secret("password", Action.PASSWORD_SET, name, _checked_password(password))
 
-    def _set_secret(self, kind: str, name: str, secret: str) -> int:
+    def _set_secret(self, kind: str, action: Action, name: str, secret: str) -> Written[None]:
         hashed = _hasher().hash(secret)
-        with self.writing(f"{kind} set", f"person:{name}") as w:
-            mine = w.row("people", self.who)
-            if name != self.who and (mine is None or not may(mine["role"], "person entered")):
-                raise BookError(f"can set only their own {kind}", field="person", value=self.who, allowed="role run")
+        with self._writer.writing(action, f"person:{name}") as w:
+            mine = w.get(PersonRow, w.who)
+            if name != w.who and (mine is None or not may(mine.role, Action.PERSON_ENTERED)):
+                raise BookError(f"can set only their own {kind}", field="person", value=w.who, allowed="role run")
             w.change("people", name, None, **{kind: hashed})
         self._forget_tries(name)
-        return w.event_id
+        return w.written()
 
-    def people(self) -> list[Person]:
+    def all(self) -> list[Person]:
         """Everybody who may do something, by name."""
-        return [_person(row) for row in self.rows("people")]
+        return [_person(row) for row in self._writer.rows(PersonRow)]
 
     def person(self, name: str) -> Person:
         """One person. Errors: BookError."""
-        return _person(self.row("people", name))
+        return _person(self._writer.row(PersonRow, name))
 
     def check_pin(self, name: str, pin: str, source: str = "") -> Person | None:
         """The person, where this is their PIN; None where name or PIN is wrong. `source`: the place that it comes from.
@@ -173,9 +177,9 @@ class People(BookBase):
     def _check(self, kinds: tuple[str, ...], name: str, given: str, source: str) -> Person | None:
         # the try is written down before the secret is looked at, so that many at once do not get round the limit
         self._count_try(name, source)
-        found = next((row for row in self.rows("people") if row["id"] == name), None)
+        found = next((row for row in self._writer.rows(PersonRow) if row.id == name), None)
         # every kind is looked at, so that the time does not tell which of them somebody has
-        right = [_matches(found[kind] if found else "", given[:200]) for kind in kinds]
+        right = [_matches(getattr(found, kind) if found else "", given[:200]) for kind in kinds]
         if found is None or not any(right):
             return None
         self._forget_tries(name, source)
@@ -189,8 +193,8 @@ class People(BookBase):
         if (name, source) not in self._came_from:
             limits.append((of_name, *FROM_ANYWHERE))
         with (
-            clear_errors(self.target),
-            self.engine.connect().execution_options(writes=True) as connection,
+            clear_errors(self._writer.target),
+            self._writer.engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
             # a clock that ran ahead and was set right must not lock anybody out for longer than the limit
@@ -212,8 +216,8 @@ class People(BookBase):
         t = schema.tries.c
         every = t.person.startswith(f"{name[:100]}{PLACE}", autoescape=True)
         with (
-            clear_errors(self.target),
-            self.engine.connect().execution_options(writes=True) as connection,
+            clear_errors(self._writer.target),
+            self._writer.engine.connect().execution_options(writes=True) as connection,
             connection.begin(),
         ):
             connection.execute(
@@ -226,9 +230,9 @@ def _place(name: str, source: str) -> str:
     return f"{name[:100].replace(PLACE, ' ')}{PLACE}{source[:80]}"
 
 
-def _person(row: dict[str, Any]) -> Person:
-    seal = hashlib.sha256(f"{row['id']}\n{row['pin']}\n{row['password']}".encode()).hexdigest()
-    return Person(row["id"], row["role"], bool(row["pin"]), bool(row["password"]), row["note"], row["version"], seal)
+def _person(row: PersonRow) -> Person:
+    seal = hashlib.sha256(f"{row.id}\n{row.pin}\n{row.password}".encode()).hexdigest()
+    return Person(row.id, row.role, bool(row.pin), bool(row.password), row.note, row.version, seal)
 
 
 def _checked_role(role: str) -> None:
@@ -238,5 +242,5 @@ def _checked_role(role: str) -> None:
 
 def _runners(w: Writing) -> int:
     p = schema.people.c
-    query = select(func.count()).where(p.role == "run", p.withdrawn.is_(False))
+    query = select(func.count()).where(p.role == Role.RUN.value, p.withdrawn.is_(False))
     return int(w.connection.execute(query).scalar() or 0)

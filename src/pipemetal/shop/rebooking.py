@@ -6,10 +6,11 @@ from collections.abc import Mapping
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
-from pipemetal.shop.base import Writing
 from pipemetal.shop.ledger import Entry, elements_ug, kilograms
+from pipemetal.shop.rows import LotRow
+from pipemetal.shop.writing import Writing
 
-__all__ = ["assay_entries", "rebook", "to_scrap"]
+__all__ = ["add_empty_lot", "assay_entries", "rebook", "to_scrap"]
 
 
 def assay_entries(stock_ug: Mapping[str, int], composition: Composition, account: str) -> list[Entry]:
@@ -47,20 +48,24 @@ def to_scrap(w: Writing, alloy: str, origin: str, why: str) -> None:
     if not rest:
         return
     lot = f"scrap-{alloy}" if alloy else "scrap"
-    held = w.row("lots", lot)
-    if held is None or held["withdrawn"]:
-        w.add(
-            "lots",
-            lot,
-            kind="scrap",
-            alloy=alloy,
-            composition="",
-            piece_kg=None,
-            uncertainty="[]",
-            price_per_kg=0.0,
-            note="offcuts",
-            day="",
-            supplier="",
-            invoice="",
-        )
+    if w.get(LotRow, lot) is None:
+        add_empty_lot(w, lot, "scrap", alloy, "offcuts")
     w.book([Entry(element, mass, origin, f"lot:{lot}") for element, mass in rest.items()], why=why)
+
+
+def add_empty_lot(w: Writing, lot: str, kind: str, alloy: str, note: str, day: str = "") -> None:
+    """A lot that metal of the shop itself goes into."""
+    w.add(
+        "lots",
+        lot,
+        kind=kind,
+        alloy=alloy,
+        composition="",
+        piece_kg=None,
+        uncertainty="[]",
+        price_per_kg=0.0,
+        note=note,
+        day=day,
+        supplier="",
+        invoice="",
+    )

@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from pathlib import Path
-from typing import IO, Any, Final, Protocol
+from typing import IO, Any, Final, Protocol, TypedDict
 
 from sqlalchemy import Column, Connection, MetaData, Table, delete, func, insert, inspect, select
 
@@ -20,8 +20,20 @@ from pipemetal.errors import BookError
 from pipemetal.files.plain import same_name
 from pipemetal.shop import connect, schema
 from pipemetal.shop.places import new_book_file
+from pipemetal.shop.rows import Stored
 
-__all__ = ["Source", "blob_sizes", "check_source", "load_source", "row_lines", "table_hashes", "tables_at"]
+__all__ = [
+    "DAMAGE",
+    "Counted",
+    "Manifest",
+    "Source",
+    "blob_sizes",
+    "check_source",
+    "load_source",
+    "row_lines",
+    "table_hashes",
+    "tables_at",
+]
 
 CHUNK: Final = 500
 MOST_LINE_BYTES: Final = 100_000_000
@@ -41,6 +53,25 @@ _NAME: Final = re.compile(r"[a-z_]{1,60}")
 APART: Final = ("alembic_version", "blobs", "names", "tries")
 
 
+class Counted(TypedDict):
+    """A table in a list of contents."""
+
+    rows: int
+    sha256: str
+
+
+class Manifest(TypedDict, total=False):
+    """The list of contents of a backup or a dump, as its file holds it."""
+
+    format: str
+    program: str
+    revision: str | None
+    database: str
+    tables: dict[str, Counted]
+    attachments: dict[str, int]
+    schema: dict[str, object]
+
+
 def tables_at(connection: Connection) -> dict[str, Table]:
     """The tables of the book as this database has them, of an older revision too."""
     if connect.revision_of(connection) == connect.newest_revision():
@@ -57,9 +88,9 @@ def row_lines(connection: Connection, table: Table) -> Iterator[str]:
         yield json.dumps(row, allow_nan=False, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
 
 
-def table_hashes(connection: Connection, tables: Mapping[str, Table] | None = None) -> dict[str, dict[str, Any]]:
+def table_hashes(connection: Connection, tables: Mapping[str, Table] | None = None) -> dict[str, Counted]:
     """Rows and their SHA-256 by table: two books that hold the same have the same hashes."""
-    found = {}
+    found: dict[str, Counted] = {}
     for name, table in sorted((tables or schema.TABLES).items()):
         digest, count = hashlib.sha256(), 0
         for line in row_lines(connection, table):
@@ -81,7 +112,7 @@ def blob_sizes(connection: Connection) -> dict[str, int]:
 class Source(Protocol):
     """A backup or a dump: its manifest, the place for messages, and its members."""
 
-    manifest: dict[str, Any]
+    manifest: Manifest
     name: str
 
     def open(self, member: str) -> IO[bytes]:
@@ -108,7 +139,7 @@ def check_source(source: Source) -> None:
             raise BookError(f"is damaged in {member.partition('.')[0]}", field="backup", value=source.name)
 
 
-def _is_whole(manifest: Mapping[str, Any]) -> bool:
+def _is_whole(manifest: Manifest) -> bool:
     """Whether a manifest names revision, tables and attachments as one that this program wrote does."""
     tables, attachments = manifest.get("tables"), manifest.get("attachments", {})
     return (
@@ -148,7 +179,7 @@ def _load_into(source: Source, target: str | Path) -> None:
             connect.one_at_a_time(connection)
             if connect.revision_of(connection) is not None:
                 raise BookError("holds a book already; a book is brought back into an empty place only", field="shop")
-            connect.upgrade(connection, source.manifest["revision"])
+            connect.upgrade(connection, source.manifest["revision"] or "head")
             tables = tables_at(connection)
             _load_rows(connection, source, tables)
             if table_hashes(connection, tables) != source.manifest["tables"]:
@@ -185,7 +216,7 @@ def _load_rows(connection: Connection, source: Source, tables: Mapping[str, Tabl
             connection.execute(insert(schema.blobs).values(sha256=key, content=member.read()))
 
 
-def _rows_of(source: Source, name: str, table: Table) -> Iterator[dict[str, Any]]:
+def _rows_of(source: Source, name: str, table: Table) -> Iterator[Stored]:
     """The rows of a table, each with the table's columns and their kinds of values."""
     kinds = {column.name: _kinds(column) for column in table.columns}
     with source.open(f"{name}.jsonl") as member:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
@@ -13,12 +14,13 @@ from sqlalchemy import func, select
 
 from pipemetal.errors import BookError
 from pipemetal.shop import schema
-from pipemetal.shop.base import BookBase
 from pipemetal.shop.envelopes import RackIndex
+from pipemetal.shop.rows import RollState, state_of
+from pipemetal.shop.writer import Writer
 
-__all__ = ["STANDING", "Found", "RollEntry", "Searching"]
+__all__ = ["STANDING", "Found", "RackSearch", "RollEntry", "Sizes", "Words"]
 
-STANDING: Final = ("on rack", "reserved")
+STANDING: Final = (RollState.ON_RACK, RollState.RESERVED)
 """States of a roll that hangs there."""
 MANY: Final = 500
 
@@ -37,7 +39,7 @@ class RollEntry:
     thickest_mm: float
     place: str
     parent: str
-    state: str
+    state: RollState
     cast: str
     note: str
     version: int
@@ -61,6 +63,27 @@ class Found(NamedTuple):
 
 
 @dataclass(frozen=True)
+class Sizes:
+    """What a roll must give: a thickness from and to across its whole width, over a length, on a usable width; None: any."""
+
+    thickness_mm: tuple[float, float] | None = None
+    length_mm: float | None = None
+    width_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Words:
+    """What must be said of a roll; None for anything. As `Rolls.find` takes them."""
+
+    alloy: str | None = None
+    text: str | None = None
+    state: str | Sequence[str] | None = STANDING
+    place: str | None = None
+    melt: str | None = None
+    made: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True)
 class _Rack:
     """All rolls by id, what the words of the search are looked for in, and their envelopes."""
 
@@ -70,16 +93,19 @@ class _Rack:
     width_mm: npt.NDArray[np.float64]
 
 
-class Searching(BookBase):
+class RackSearch:
     """The search, over an index of the rack that follows the book's events."""
 
-    _seen = -1
-    _held: _Rack
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+        self._looking = threading.Lock()
+        self._seen = -1
+        self._held: _Rack
 
     def _rack_index(self) -> _Rack:
         """The envelopes of all rolls; what was changed since the last look is read again, the rest is kept."""
         with self._looking:
-            now = self.last_event()
+            now = self._writer.last_event()
             if now == self._seen:
                 return self._held
             changed = None if self._seen < 0 else self._rolls_changed(self._seen, now)
@@ -93,7 +119,7 @@ class Searching(BookBase):
     def _rolls_changed(self, after: int, until: int) -> set[str] | None:
         """The rolls changed between two events, None where a change of casts may have changed any."""
         e = schema.events.c
-        with self.reading() as connection:
+        with self._writer.reading() as connection:
             texts = connection.execute(select(e.changes).where(e.id > after, e.id <= until)).scalars().all()
         changes = [c for text in texts for c in json.loads(text)]
         if any(c["table"] == "casts" and c["before"] is not None for c in changes):
@@ -124,7 +150,7 @@ class Searching(BookBase):
         if ids is not None:
             query = query.where(r.id.in_(sorted(ids)))
         c = schema.casts.c
-        with self.reading() as connection:
+        with self._writer.reading() as connection:
             rows = connection.execute(query).all()
             melts = {
                 str(row[0]): str(row[1])
@@ -140,37 +166,19 @@ class Searching(BookBase):
         ]
         return _rack_of(entries, index)
 
-    def find_rolls(
-        self,
-        alloy: str | None = None,
-        thickness_mm: tuple[float, float] | None = None,
-        length_mm: float | None = None,
-        width_mm: float | None = None,
-        text: str | None = None,
-        *,
-        state: str | Sequence[str] | None = STANDING,
-        place: str | None = None,
-        melt: str | None = None,
-        made: tuple[str, str] | None = None,
-    ) -> list[Found]:
-        """The rolls that give this alloy, this thickness over this length, and where on the roll; longest place first.
-
-        The thickness must hold across the whole width within the trim. `text`: all its words must stand in id, alloy, place,
-        note, cast, melt or whom it is reserved for; `place` is the beginning of one. `made`: first and last day (or month, or
-        year) it was cast, empty where open; rolls of unknown age are left out then. `state`: one, several, or None for all.
-        Errors: BookError for a range that is none.
-        """
-        _check_sizes(thickness_mm, length_mm, width_mm)
+    def find(self, sizes: Sizes, words: Words) -> list[Found]:
+        """The rolls that answer, and where on each; longest place first. Errors: BookError for a range that is none."""
+        _check_sizes(sizes)
         rack = self._rack_index()
         if not rack.entries:
             return []
-        keep = _kept(rack, alloy, text, state, place, melt, made)
-        if width_mm is not None:
-            keep &= rack.width_mm >= width_mm - 1e-6
-        rows = np.flatnonzero(keep)
-        places = rack.index.whole()[rows] if thickness_mm is None else rack.index.longest(*thickness_mm, rows)
+        keep = _kept(rack, words)
+        if sizes.width_mm is not None:
+            keep &= rack.width_mm >= sizes.width_mm - 1e-6
+        rows, wanted = np.flatnonzero(keep), sizes.thickness_mm
+        places = rack.index.whole()[rows] if wanted is None else rack.index.longest(*wanted, rows)
         reach = places[:, 1] - places[:, 0]
-        good = np.isfinite(reach) & (reach >= (length_mm or 0.0) - 1e-6)
+        good = np.isfinite(reach) & (reach >= (sizes.length_mm or 0.0) - 1e-6)
         order = np.argsort(-np.where(good, reach, -1.0), kind="stable")[: int(good.sum())]
         entries, begins, ends = rack.entries, places[order, 0].tolist(), places[order, 1].tolist()
         return [Found(entries[k], a, b) for k, a, b in zip(rows[order].tolist(), begins, ends, strict=True)]
@@ -189,7 +197,7 @@ def _entry(row: Any, thinnest_mm: float, thickest_mm: float, melt: str) -> RollE
         thickest_mm,
         place,
         parent,
-        state,
+        state_of(RollState, state, f"roll {key}"),
         cast,
         note,
         version,
@@ -217,24 +225,17 @@ def _updated(held: _Rack, changed: set[str], fresh: _Rack) -> _Rack:
     return _Rack([entries[k] for k in order], [words[k] for k in order], index, widths)
 
 
-def _check_sizes(thickness_mm: tuple[float, float] | None, length_mm: float | None, width_mm: float | None) -> None:
-    low, high = thickness_mm or (0.001, 100.0)
-    for name, value in (("thickness", low), ("thickness", high), ("length_mm", length_mm), ("width_mm", width_mm)):
+def _check_sizes(sizes: Sizes) -> None:
+    low, high = sizes.thickness_mm or (0.001, 100.0)
+    named = (("thickness", low), ("thickness", high), ("length_mm", sizes.length_mm), ("width_mm", sizes.width_mm))
+    for name, value in named:
         if value is not None and not 0.0 < value < 1e6:
             raise BookError("is not a size", field=name, value=value, allowed="above 0")
     if low > high:
         raise BookError("runs the wrong way", field="thickness", value=f"{low:g}..{high:g}", allowed="low..high")
 
 
-def _kept(
-    rack: _Rack,
-    alloy: str | None,
-    text: str | None,
-    state: str | Sequence[str] | None,
-    place: str | None,
-    melt: str | None,
-    made: tuple[str, str] | None,
-) -> npt.NDArray[np.bool_]:
+def _kept(rack: _Rack, words: Words) -> npt.NDArray[np.bool_]:
     """Which rolls answer to the words of the search."""
     keep = np.ones(len(rack.entries), dtype=bool)
 
@@ -242,19 +243,19 @@ def _kept(
         nonlocal keep
         keep &= np.fromiter(values, dtype=bool, count=len(rack.entries))
 
-    if state is not None:
-        states = (state,) if isinstance(state, str) else tuple(state)
+    if words.state is not None:
+        states = (words.state,) if isinstance(words.state, str) else tuple(words.state)
         only(e.state in states for e in rack.entries)
-    if alloy is not None:
-        only(e.alloy == alloy for e in rack.entries)
-    for word in (text or "").casefold().split():
-        only(word in words for words in rack.words)
-    if place is not None:
-        begins = place.casefold()
+    if words.alloy is not None:
+        only(e.alloy == words.alloy for e in rack.entries)
+    for word in (words.text or "").casefold().split():
+        only(word in said for said in rack.words)
+    if words.place is not None:
+        begins = words.place.casefold()
         only(e.place.casefold().startswith(begins) for e in rack.entries)
-    if melt is not None:
-        only(e.melt == melt for e in rack.entries)
-    if made is not None:
-        first, last = made
+    if words.melt is not None:
+        only(e.melt == words.melt for e in rack.entries)
+    if words.made is not None:
+        first, last = words.made
         only(bool(e.day) and first <= e.day and (not last or e.day[: len(last)] <= last) for e in rack.entries)
     return keep

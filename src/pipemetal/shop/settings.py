@@ -15,8 +15,12 @@ from typing import Any, Final
 from pipemetal.errors import BookError, InputError
 from pipemetal.files.shop_file import KEYS, Said, check_keys, limits_of, read_said, settings_of, value_of
 from pipemetal.planning.settings import ShopSettings, rests_on
-from pipemetal.shop.base import BookBase, StaleSaveError, Writing, dump
 from pipemetal.shop.connect import sqlite_file
+from pipemetal.shop.refusals import StaleSaveError
+from pipemetal.shop.roles import Action
+from pipemetal.shop.rows import SettingsRow
+from pipemetal.shop.writer import Writer
+from pipemetal.shop.writing import Writing, Written, dump
 
 __all__ = [
     "BESIDE",
@@ -30,7 +34,6 @@ __all__ = [
     "check_settings",
     "in_effect",
     "said_file",
-    "settings_of_book",
 ]
 
 GIVEN: Final = "a file given"
@@ -81,36 +84,38 @@ class InEffect:
         return {"origin": self.origin, "source": self.settings.source, "version": self.version, "values": values}
 
 
-class Settings(BookBase):
+class Settings:
     """What the shop says of itself, kept in the book: one row, so that values which hang together change together."""
 
-    def settings_kept(self) -> tuple[Said | None, int]:
-        """What the book says, None where it says nothing, and the version to save on. Errors: BookError."""
-        rows = self.rows("settings", withdrawn=True)
-        row = next((r for r in rows if r["id"] == ROW), None)
-        if row is None or row["withdrawn"]:
-            return None, row["version"] if row else 0
-        return _said(row["said"]), int(row["version"])
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
 
-    def change_settings(
+    def kept(self) -> tuple[Said | None, int]:
+        """What the book says, None where it says nothing, and the version to save on. Errors: BookError."""
+        row = next((r for r in self._writer.rows(SettingsRow, withdrawn=True) if r.id == ROW), None)
+        if row is None or row.withdrawn:
+            return None, row.version if row else 0
+        return _said(row.said), row.version
+
+    def change(
         self, changes: Mapping[str, float | int | str | None], version: int | None = None, base: Said | None = None
-    ) -> int:
-        """Change some values, None for the program's own again; gives the event.
+    ) -> Written[None]:
+        """Change some values, None for the program's own again.
 
         `base` is what counted before, taken over where the book kept nothing yet. All of it is checked together.
         Errors: StaleSaveError with the values in question, PlanError, MeltError, FileFormatError with the setting, BookError
         where nothing would change.
         """
         check_keys(changes)
-        with self.writing("settings changed", f"settings:{ROW}") as w:
+        with self._writer.writing(Action.SETTINGS_CHANGED, f"settings:{ROW}") as w:
             held, now = _row(w)
-            before = _said(held["said"]) if held is not None else dict(base or {})
+            before = _said(held.said) if held is not None else dict(base or {})
             if version is not None and version != now:
                 own = ShopSettings()
                 theirs = {k: before.get(k, value_of(own, k)) for k in changes}
                 by = w.changed_last("settings", ROW)
                 mine = {k: "" if v is None else v for k, v in changes.items()}
-                raise StaleSaveError("the shop's settings", mine, theirs, by=by, own=bool(by) and by == self.who)
+                raise StaleSaveError("the shop's settings", mine, theirs, by=by, own=bool(by) and by == w.who)
             after = {k: v for k, v in {**before, **changes}.items() if v is not None}
             if after == before:
                 raise BookError("would change nothing", field="settings")
@@ -119,34 +124,35 @@ class Settings(BookBase):
                 _write(w, None, before)
                 held = _row(w)[0]
             _write(w, held, after)
-            return w.event_id
+            return w.written()
 
-    def keep_settings(self, said: Mapping[str, Any]) -> int:
-        """Keep these values and no others; gives the event. Errors: as change_settings."""
-        with self.writing("settings changed", f"settings:{ROW}") as w:
+    def keep(self, said: Said) -> Written[None]:
+        """Keep these values and no others. Errors: as `change`."""
+        with self._writer.writing(Action.SETTINGS_CHANGED, f"settings:{ROW}") as w:
             _write(w, _row(w)[0], said)
-            return w.event_id
+            return w.written()
 
-    def forget_settings(self) -> int:
-        """Keep no settings any more; gives the event. Errors: BookError where none are kept."""
-        with self.writing("settings forgotten", f"settings:{ROW}") as w:
+    def forget(self) -> Written[None]:
+        """Keep no settings any more. Errors: BookError where none are kept."""
+        with self._writer.writing(Action.SETTINGS_FORGOTTEN, f"settings:{ROW}") as w:
             w.change("settings", ROW, None, withdrawn=True)
-            return w.event_id
+            return w.written()
 
 
-def _row(w: Writing) -> tuple[dict[str, Any] | None, int]:
+def _row(w: Writing) -> tuple[SettingsRow | None, int]:
+    """What is kept, and the version to save on, of a row that was withdrawn too."""
     row = w.row("settings", ROW)
-    return (None if row is None or row["withdrawn"] else row), (row["version"] if row else 0)
+    return (None if row is None or row["withdrawn"] else SettingsRow.of(row)), (int(row["version"]) if row else 0)
 
 
-def _write(w: Writing, held: Mapping[str, Any] | None, said: Mapping[str, Any]) -> None:
+def _write(w: Writing, held: SettingsRow | None, said: Said) -> None:
     checked = settings_of(said)
     # as the reader understood them, so that a text with a unit becomes a number
     text = dump({key: value_of(checked, key) for key in said})
     if held is None:
         w.add("settings", ROW, said=text)
     else:
-        w.change("settings", ROW, held["version"], said=text)
+        w.change("settings", ROW, held.version, said=text)
 
 
 def _said(text: str) -> Said:
@@ -168,9 +174,9 @@ def check_settings(text: str) -> list[str]:
     return []
 
 
-def in_effect(book: Settings | None, given: SaidFile | None, beside: SaidFile | None) -> InEffect:
+def in_effect(kept_in_book: Settings | None, given: SaidFile | None, beside: SaidFile | None) -> InEffect:
     """The settings that count. Errors: BookError, PlanError where the book's cannot be used."""
-    kept, version = book.settings_kept() if book is not None else (None, 0)
+    kept, version = kept_in_book.kept() if kept_in_book is not None else (None, 0)
     if given is not None:
         return _effect(given.said, GIVEN, f"{given.name}, given", version)
     if kept is not None:
@@ -194,14 +200,3 @@ def beside_book(target: str) -> SaidFile | None:
     file = sqlite_file(target)
     path = file.parent / "shop.toml" if file is not None else None
     return said_file(path) if path is not None and path.is_file() else None
-
-
-def settings_of_book(target: str, given: Path | None = None) -> InEffect:
-    """The settings that count for a book by path or URL, and a file that was given. Errors: as `in_effect` and `said_file`."""
-    from pipemetal.shop.book import Book
-
-    if given is not None:
-        return in_effect(None, said_file(given), None)
-    with Book.open(target) as book:
-        kept, _ = book.settings_kept()
-        return in_effect(book, None, beside_book(target) if kept is None else None)

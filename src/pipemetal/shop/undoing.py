@@ -9,12 +9,15 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, RowMapping, select
 
-from pipemetal.errors import BookError, ConflictError
+from pipemetal.errors import BookError, ConflictError, NotInBookError
 from pipemetal.shop import schema
-from pipemetal.shop.base import BookBase, Writing, check_allowed, mention, thing_of, unpacked
 from pipemetal.shop.ledger import Entry, taken_back
+from pipemetal.shop.refusals import check_allowed, mention, thing_of
+from pipemetal.shop.roles import Action
+from pipemetal.shop.rows import Stored
+from pipemetal.shop.writing import Writing, unpacked
 
-__all__ = ["KEPT_BY_NOBODY", "Event", "UndoFirstError", "Undoing", "told_touched"]
+__all__ = ["KEPT_BY_NOBODY", "Event", "UndoFirstError", "event_of", "take_back", "told_touched"]
 
 COUNTED: Final = {
     "rolls": ("roll", "rolls"),
@@ -34,7 +37,7 @@ COUNTED: Final = {
 """Tables whose rows are things of the shop, in words; reservations follow from plans."""
 
 
-KEPT_BY_NOBODY: Final = ("pin set", "password set")
+KEPT_BY_NOBODY: Final = (Action.PIN_SET, Action.PASSWORD_SET)
 """What cannot be taken back: no event holds a secret."""
 
 
@@ -48,7 +51,7 @@ class Event:
     what: str
     about: str
     undoes: int | None
-    changes: tuple[dict[str, Any], ...] = ()
+    changes: tuple[Stored, ...] = ()
 
     @property
     def touched(self) -> dict[str, int]:
@@ -77,63 +80,28 @@ class UndoFirstError(ConflictError):
         )
 
 
-class Undoing(BookBase):
-    """Undo."""
-
-    def undo(self, event_id: int) -> int:
-        """Take an event back by an opposite one; gives the new event.
-
-        Rows go back to what they were, new ones are withdrawn, every movement is reversed by an entry that names it. It takes the
-        role that the event took in the first place: taking a taking back back is doing the first again.
-        Errors: UndoFirstError where something was done since that must be taken back first; BookError where it is undone
-        already, or holds nothing that can be taken back.
-        """
-        m, e = schema.movements.c, schema.events.c
-        with self.writing("taken back", f"event:{event_id}", undoes=event_id) as w:
-            found = w.connection.execute(select(schema.events).where(e.id == event_id)).mappings().first()
-            if found is None:
-                raise BookError("is not in the book", field="event", value=event_id)
-            check_allowed(w.connection, self.who, _root(w.connection, found))
-            gone = taken_back((row.id, row.undoes) for row in w.connection.execute(select(e.id, e.undoes)))
-            if event_id in gone:
-                raise BookError("is taken back already", field="event", value=event_id)
-            changes = json.loads(found["changes"])
-            rows = w.connection.execute(select(schema.movements).where(m.event == event_id).order_by(m.id.desc())).all()
-            if not rows and not any(_columns(change) for change in changes):
-                raise BookError(
-                    f"cannot be taken back: of {found['what']} the book keeps nothing to go back to",
-                    field="event",
-                    value=event_id,
-                    allowed="doing it anew, as it should be",
-                )
-            for change in reversed(changes):
-                _take_back(w, event_id, change, gone)
-            _move_back(w, event_id, rows, gone)
-            return w.event_id
-
-    def undone(self) -> set[int]:
-        """Events that are taken back, and not in force again."""
-        e = schema.events.c
-        with self.reading() as connection:
-            return taken_back((row.id, row.undoes) for row in connection.execute(select(e.id, e.undoes)))
-
-    def roots(self) -> dict[int, str]:
-        """For every taking back, what was done in the first place: its role is the one that taking it back needs."""
-        e = schema.events.c
-        with self.reading() as connection:
-            rows = connection.execute(select(e.id, e.undoes, e.what).order_by(e.id)).all()
-        known: dict[int, str] = {}
-        for row in rows:
-            known[row.id] = row.what if row.undoes is None else known.get(row.undoes, row.what)
-        return {row.id: known[row.id] for row in rows if row.undoes is not None}
-
-    def event(self, number: int) -> Event:
-        """One event. Errors: BookError."""
-        with self.reading() as connection:
-            found = connection.execute(select(schema.events).where(schema.events.c.id == number)).mappings().first()
-        if found is None:
-            raise BookError("is not in the book", field="event", value=number)
-        return event_of(found)
+def take_back(w: Writing, event_id: int) -> None:
+    """Take an event back within another. Errors: UndoFirstError, BookError."""
+    m, e = schema.movements.c, schema.events.c
+    found = w.connection.execute(select(schema.events).where(e.id == event_id)).mappings().first()
+    if found is None:
+        raise NotInBookError(field="event", value=event_id)
+    check_allowed(w.connection, w.who, _root(w.connection, found))
+    gone = taken_back((row.id, row.undoes) for row in w.connection.execute(select(e.id, e.undoes)))
+    if event_id in gone:
+        raise BookError("is taken back already", field="event", value=event_id)
+    changes = json.loads(found["changes"])
+    rows = w.connection.execute(select(schema.movements).where(m.event == event_id).order_by(m.id.desc())).all()
+    if not rows and not any(_columns(change) for change in changes):
+        raise BookError(
+            f"cannot be taken back: of {found['what']} the book keeps nothing to go back to",
+            field="event",
+            value=event_id,
+            allowed="doing it anew, as it should be",
+        )
+    for change in reversed(changes):
+        _take_back(w, event_id, change, gone)
+    _move_back(w, event_id, rows, gone)
 
 
 def _root(connection: Connection, row: RowMapping) -> str:

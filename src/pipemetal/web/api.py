@@ -13,14 +13,13 @@ from fastapi.responses import JSONResponse, Response
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.shop_file import KEYS
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
-from pipemetal.plans.codec import as_dict
-from pipemetal.shop.heels import standing_melts
+from pipemetal.plans.codec import with_table
+from pipemetal.shop import lots as shop_lots
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
-from pipemetal.shop.stock import free_lots
 from pipemetal.web.api_forms import (
     REFUSED,
     Added,
@@ -73,7 +72,7 @@ def _add_looking(app: FastAPI, site: Site) -> None:
     ) -> list[dict[str, Any]]:
         """The one search: rolls, and where on each the metal is right."""
         wanted = None if thinnest_mm is None and thickest_mm is None else (thinnest_mm or 0.001, thickest_mm or 100.0)
-        found = book.find_rolls(alloy or None, wanted, length_mm, width_mm, text or None)
+        found = book.rolls.find(alloy or None, wanted, length_mm, width_mm, text or None)
         return [
             {
                 "id": f.roll.id,
@@ -94,7 +93,7 @@ def _add_looking(app: FastAPI, site: Site) -> None:
     @app.get("/api/rolls/{roll_id:path}", responses=REFUSED)
     def roll(roll_id: str) -> dict[str, Any]:
         """One roll with its readings."""
-        row = book.row("rolls", roll_id)
+        row = book.rolls.row(roll_id)
         named = (
             "id",
             "alloy",
@@ -110,16 +109,16 @@ def _add_looking(app: FastAPI, site: Site) -> None:
             "mean_mm",
             "version",
         )
-        readings = [[r.x_mm, r.y_mm, r.thickness_mm] for r in book.readings(roll_id)]
-        return {name: row[name] for name in named} | {
+        readings = [[r.x_mm, r.y_mm, r.thickness_mm] for r in row.readings_taken]
+        return {name: getattr(row, name) for name in named} | {
             "readings_mm": readings,
-            "mass_kg": site.stock_kg(f"roll:{roll_id}"),
+            "mass_kg": book.ledger.mass_kg(f"roll:{roll_id}"),
         }
 
     @app.get("/api/lots", responses=REFUSED)
     def lots() -> dict[str, Any]:
         """All lots with what the ledger says is left."""
-        known, unknown = site.kept("lots", book.lots)
+        known, unknown = site.kept("lots", book.lots.in_stock)
         return {
             "lots": [
                 {"id": x.id, "kind": x.kind, "mass_kg": x.mass_kg, "composition": x.composition.text()} for x in known
@@ -147,14 +146,14 @@ def _add_looking(app: FastAPI, site: Site) -> None:
     @app.get("/api/plans", responses=REFUSED)
     def plans() -> list[dict[str, str]]:
         """All plans, latest first."""
-        return [dict(zip(("id", "organ", "made_at", "state"), p, strict=True)) for p in site.plan_states()]
+        return [{k: str(v) for k, v in vars(p).items()} for p in site.plan_states()]
 
     @app.get("/api/plan", responses=REFUSED)
     def plan(key: Annotated[str, Query(alias="id", max_length=200)]) -> dict[str, Any]:
         """One plan, as docs/plan-file.md describes it."""
-        if key not in [p[0] for p in site.plan_states()]:
-            raise BookError("is not in the book", field="plan", value=key)
-        return as_dict(site.plan_by_id(key))
+        if key not in [p.id for p in site.plan_states()]:
+            raise NotInBookError(field="plan", value=key)
+        return with_table(site.plan_by_id(key))
 
     @app.get("/api/account", responses=REFUSED)
     def account() -> dict[str, Any]:
@@ -167,13 +166,13 @@ def _add_looking(app: FastAPI, site: Site) -> None:
         """The latest events first."""
         return [
             {"event": e.id, "at": e.at, "who": e.who, "what": e.what, "about": e.about, "undoes": e.undoes}
-            for e in book.events(limit=limit)
+            for e in book.history.events(limit=limit)
         ]
 
     @app.get("/api/trace", responses=REFUSED)
-    def trace(of: Annotated[str, Query(min_length=1, max_length=200)]) -> dict[str, Any]:
+    def trace(of: Annotated[str, Query(min_length=1, max_length=200)]) -> dict[str, object]:
         """Where the metal of a thing came from and where it went."""
-        return book.trace_report(of)
+        return book.trace.report(of).as_dict()
 
 
 def _add_melts(app: FastAPI, site: Site) -> None:
@@ -187,7 +186,7 @@ def _add_melts(app: FastAPI, site: Site) -> None:
         with site.once(form.token):
             if form.plan:
                 return {
-                    "event": book.charge_planned(
+                    "event": book.plans.charge(
                         form.plan,
                         form.melt,
                         form.id,
@@ -196,11 +195,11 @@ def _add_melts(app: FastAPI, site: Site) -> None:
                         dross_kg=form.dross_kg,
                         day=form.day,
                         note=form.note,
-                    )
+                    ).event
                 }
             metal = Composition.parse(form.heel_composition) if form.heel_composition.strip() else None
             return {
-                "event": book.charge(
+                "event": book.melts.charge(
                     form.id,
                     form.recipe,
                     form.weighed_kg,
@@ -210,7 +209,7 @@ def _add_melts(app: FastAPI, site: Site) -> None:
                     dross_kg=form.dross_kg or 0.0,
                     day=form.day,
                     note=form.note,
-                )
+                ).event
             }
 
     @app.post("/api/melts/charge", responses=REFUSED)
@@ -219,10 +218,10 @@ def _add_melts(app: FastAPI, site: Site) -> None:
         from pipemetal.files.charge_json import blocked_dict, charge_dict
         from pipemetal.planning.one_melt import MeltAsked, weigh_out
 
-        recipes = site.kept("recipes", book.recipes)
+        recipes = site.kept("recipes", book.recipes.all)
         if form.recipe not in recipes:
-            raise BookError("is not in the book", field="recipe", value=form.recipe)
-        lots = [x for x in free_lots(book, reserved=form.reserved)[0] if x.id not in form.leave_out]
+            raise NotInBookError(field="recipe", value=form.recipe)
+        lots = [x for x in book.lots.free(reserved=form.reserved)[0] if x.id not in form.leave_out]
         asked = MeltAsked("M", recipes[form.recipe], form.wanted_kg, _heel(site, form), form.objective, form.certainty)
         found = weigh_out(asked, lots, site.settings)
         if isinstance(found.charge, Charge):
@@ -234,20 +233,20 @@ def _add_melts(app: FastAPI, site: Site) -> None:
         """Book what was added to a melt after its assay."""
         with site.once(form.token):
             return {
-                "event": book.correct_melt(
+                "event": book.melts.correct(
                     form.melt,
                     form.added_kg,
                     dross_kg=form.dross_kg,
                     version=form.version,
                     note=form.note,
-                )
+                ).event
             }
 
 
 def _heel(site: Site, form: Wanted) -> Heel | None:
     """What is in the pot, of the book or as named. Errors: BookError, MeltError, AlloyError."""
     if form.heel_of:
-        melt = next((m for m in standing_melts(site.book) if m.id == form.heel_of), None)
+        melt = next((m for m in site.book.melts.standing() if m.id == form.heel_of), None)
         if melt is None or melt.metal is None:
             raise BookError("holds no metal that is known", field="heel_of", value=form.heel_of)
         if (form.heel_kg or 0.0) > melt.left_kg + 0.001:
@@ -266,7 +265,9 @@ def _add_writing(app: FastAPI, site: Site) -> None:
     @app.post("/api/rolls/{roll_id:path}", responses=REFUSED)
     def change_roll(roll_id: str, form: RollChange) -> dict[str, Any]:
         """Change a roll's place, state or note."""
-        return {"event": book.change_roll(roll_id, form.version, place=form.place, state=form.state, note=form.note)}
+        return {
+            "event": book.rolls.change(roll_id, form.version, place=form.place, state=form.state, note=form.note).event
+        }
 
     @app.post("/api/lots", responses=REFUSED)
     def add_lot(form: NewLot) -> dict[str, Any]:
@@ -274,13 +275,15 @@ def _add_writing(app: FastAPI, site: Site) -> None:
         metal = Composition.parse(form.composition) if form.composition.strip() else None
         with site.once(form.token):
             return {
-                "event": book.add_lot(form.id, form.kind, form.mass_kg, metal, piece_kg=form.piece_kg, note=form.note)
+                "event": book.lots.add(
+                    shop_lots.NewLot(form.id, form.kind, form.mass_kg, metal, piece_kg=form.piece_kg, note=form.note)
+                ).event
             }
 
     @app.post("/api/casts", responses=REFUSED)
     def add_cast(form: NewCast) -> dict[str, Any]:
         """Log a cast."""
-        recipes = site.kept("recipes", book.recipes)
+        recipes = site.kept("recipes", book.recipes.all)
         if form.alloy not in recipes:
             raise BookError("is not a recipe of this shop", field="alloy", value=form.alloy)
         from pipemetal.casting.log import LoggedCast
@@ -301,13 +304,13 @@ def _add_writing(app: FastAPI, site: Site) -> None:
             note=form.note,
         )
         with site.once(form.token):
-            return {"event": book.record_cast(log)}
+            return {"event": book.casts.record(log).event}
 
     @app.post("/api/cuts", responses=REFUSED)
     def cut(form: Cut) -> dict[str, Any]:
         """Book a roll of an accepted plan as cut."""
         with site.once(form.token):
-            event, remnants = book.cut_planned(form.plan, form.roll, kerf_mm=site.settings.sheets.kerf_mm)
+            event, remnants = book.plans.cut(form.plan, form.roll, kerf_mm=site.settings.sheets.kerf_mm)
         return {"event": event, "remnants": list(remnants)}
 
     _add_melts(app, site)
@@ -315,17 +318,17 @@ def _add_writing(app: FastAPI, site: Site) -> None:
     @app.post("/api/plans/accept", responses=REFUSED)
     def accept(form: Named) -> dict[str, Any]:
         """Accept a plan that is kept."""
-        return {"event": book.accept_plan(form.plan)[0]}
+        return {"event": book.plans.accept(form.plan).event}
 
     @app.post("/api/plans/give-up", responses=REFUSED)
     def give_up(form: Named) -> dict[str, Any]:
         """Give an accepted plan up."""
-        return {"event": book.give_up_plan(form.plan)}
+        return {"event": book.plans.give_up(form.plan).event}
 
     @app.post("/api/undo", responses=REFUSED)
     def undo(form: Reversal) -> dict[str, Any]:
         """Take an event back."""
-        return {"event": book.undo(form.event)}
+        return {"event": book.history.undo(form.event).event}
 
 
 def _add_shop(app: FastAPI, site: Site) -> None:
@@ -346,7 +349,7 @@ def _add_shop(app: FastAPI, site: Site) -> None:
     @app.get("/api/recipes", responses=REFUSED)
     def recipes() -> list[dict[str, Any]]:
         """All recipes with their windows."""
-        versions = {row["id"]: row["version"] for row in book.rows("recipes")}
+        versions = {row.id: row.version for row in book.recipes.rows()}
         return [
             {
                 "name": r.name,
@@ -355,7 +358,7 @@ def _add_shop(app: FastAPI, site: Site) -> None:
                 "note": r.note,
                 "windows": {e: [low, high] for e, low, high in r.windows_wt_pct},
             }
-            for r in site.kept("recipes", book.recipes).values()
+            for r in site.kept("recipes", book.recipes.all).values()
         ]
 
     @app.post("/api/recipes", responses=REFUSED)
@@ -364,7 +367,11 @@ def _add_shop(app: FastAPI, site: Site) -> None:
         windows = tuple((element, low, high) for element, (low, high) in form.windows.items())
         recipe = Recipe(form.name, Composition.parse(form.target), windows, form.note)
         with site.once(form.token):
-            event = book.add_recipe(recipe) if form.version is None else book.change_recipe(recipe, form.version)
+            event = (
+                book.recipes.add(recipe).event
+                if form.version is None
+                else book.recipes.change(recipe, form.version).event
+            )
         return {"event": event}
 
 

@@ -13,10 +13,10 @@ from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from pipemetal.errors import InputError
-from pipemetal.shop.base import COLUMN_WORDS
+from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
-from pipemetal.shop.schema import TABLES
+from pipemetal.shop.refusals import RAW_COLUMNS
+from pipemetal.shop.roles import Role
 from pipemetal.web import (
     api,
     bench,
@@ -24,6 +24,7 @@ from pipemetal.web import (
     cutting,
     door,
     melting,
+    old_pipes,
     organs,
     plans,
     pouring,
@@ -50,6 +51,7 @@ COMPUTES = (
     "pipemetal.planning.one_melt",
     "pipemetal.documents.labels",
     "pipemetal.pipes.make",
+    "pipemetal.pipes.reuse",
     "pipemetal.casting.explain",
     "pipemetal.planning.learning",
     "pipemetal.files.log_file",
@@ -61,8 +63,6 @@ COMPUTES = (
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 KEPT_FIELDS = 40
-RAW_COLUMNS = {column.name for table in TABLES.values() for column in table.columns} - COLUMN_WORDS.keys()
-"""Names that are the book's own, and no person's."""
 
 
 def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
@@ -87,6 +87,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         casts_said,
         organs,
         bench,
+        old_pipes,
         plans,
         shop_settings,
         recipes,
@@ -117,10 +118,11 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         return site.page(request, "message.html", title, "", status=status, words=words, **held)
 
     def input_error(request: Request, error: Exception) -> Response:
-        missing = isinstance(error, InputError) and error.problem == "is not in the book"
+        missing = isinstance(error, NotInBookError)
         denied = isinstance(error, NotAllowedError)
         title = "Not in the book" if missing else "Your role does not go so far" if denied else "That cannot be used"
-        return told(request, title, str(error), 404 if missing else 403 if denied else 422)
+        words = error.text() if isinstance(error, InputError) else str(error)
+        return told(request, title, words, 404 if missing else 403 if denied else 422)
 
     def stale(request: Request, error: Exception) -> Response:
         assert isinstance(error, StaleSaveError)
@@ -136,7 +138,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
 
     def undo_first(request: Request, error: Exception) -> Response:
         assert isinstance(error, UndoFirstError)
-        role = person.role if (person := site.person(request)) else "run"
+        role = person.role if (person := site.person(request)) else Role.RUN
         first = error.first if site.undoable(error.first, role) else None
         return told(request, "Something must be taken back first", str(error), 409, first=first, typed=False)
 

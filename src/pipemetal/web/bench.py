@@ -11,7 +11,7 @@ from fastapi import FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
 
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.web.organs import organ_of_text
 from pipemetal.web.site import Site
 
@@ -27,18 +27,16 @@ SIZES_FROM = (
     "otherwise. Solder, lips and languid: common practice, no source."
 )
 PICTURE_MM = 130.0
-BODY_HIGH_MM, MOUTH_HIGH_MM = 60.0, 110.0
+BODY_HIGH_MM, MOUTH_HIGH_MM, CAP_HIGH_MM = 60.0, 110.0, 50.0
 PIECE_HIGH_MM = 120.0
 """For the pieces of a reed's resonator, which has no mouth to draw."""
 
 
 def card_of(site: Site, name: str) -> BenchCard | None:
     """The card of a pipe by its own name or that of one of its blanks, from the latest organ that has it; None for neither."""
-    for row in reversed(list(site.book.rows("organs"))):
+    for key, text in reversed(site.book.plans.organs().items()):
         try:
-            found = next(
-                (c for c in _cards_like(site, str(row["id"]), str(row["body"]), name) if _is_of(name, c)), None
-            )
+            found = next((c for c in _cards_like(site, key, text, name) if _is_of(name, c)), None)
         except InputError:  # an organ that can no longer be read has no cards
             continue
         if found is not None:
@@ -58,7 +56,7 @@ def _cards_like(site: Site, key: str, text: str, name: str) -> Iterator[BenchCar
 
 
 def _organ(site: Site, key: str, text: str) -> Organ:
-    return site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes()))
+    return site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes.all()))
 
 
 def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, ...]:
@@ -66,7 +64,7 @@ def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, 
     organ = _organ(site, key, text)
     rank = next((r for r in organ.ranks if r.name == name), None)
     if rank is None:
-        raise BookError("is not in the book", field="rank", value=name)
+        raise NotInBookError(field="rank", value=name)
     return site.kept(f"cards {key} {name}", partial(_cards, site, organ, rank))
 
 
@@ -75,7 +73,7 @@ def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
     from pipemetal.planning.bench_cards import bench_cards
 
     density = site.densities()
-    tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes().items()}
+    tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes.all().items()}
     return bench_cards(organ, rank_pipes(organ, rank, lambda alloy: density[alloy]), site.settings, tin)
 
 
@@ -84,7 +82,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes")
     def pipes(request: Request, of: Text = "") -> Response:
-        from pipemetal.documents.bench_card_sheet import card_facts, part_headings, part_rows
+        from pipemetal.documents.bench_card_sheet import card_facts, not_served_words, part_headings, part_rows
+        from pipemetal.documents.cap_picture import cap_picture
         from pipemetal.documents.flat_picture import body_pictures, mouth_picture
         from pipemetal.documents.svg import to_svg
 
@@ -98,6 +97,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         drawn = (
             *body_pictures(card, units, say, PICTURE_MM, BODY_HIGH_MM if card.mouth else PIECE_HIGH_MM),
             mouth_picture(card, units, say, PICTURE_MM, MOUTH_HIGH_MM),
+            cap_picture(card, units, say, PICTURE_MM, CAP_HIGH_MM),
         )
         return site.page(
             request,
@@ -111,6 +111,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             headings=part_headings(units, say),
             parts=part_rows(card, units, say),
             facts=card_facts(card, units, say),
+            not_served=not_served_words(card, units, say),
         )
 
     @app.get("/pipes/card.pdf")
@@ -124,7 +125,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def rank_page(request: Request, organ: Text, rank: Text) -> Response:
         from pipemetal.documents.bench_card_sheet import rank_headings, rank_rows
 
-        cards, show = _rank_cards(site, organ, str(site.book.row("organs", organ)["body"]), rank), site.show(request)
+        cards, show = _rank_cards(site, organ, site.book.plans.organ(organ), rank), site.show(request)
         return site.page(
             request,
             "rank_cards.html",
@@ -139,7 +140,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes/rank.pdf")
     def rank_pdf(request: Request, organ: Text, rank: Text) -> Response:
-        return _pdf(site, request, _rank_cards(site, organ, str(site.book.row("organs", organ)["body"]), rank))
+        return _pdf(site, request, _rank_cards(site, organ, site.book.plans.organ(organ), rank))
 
 
 def _pdf(site: Site, request: Request, cards: Sequence[BenchCard]) -> Response:
@@ -155,10 +156,10 @@ def _pdf(site: Site, request: Request, cards: Sequence[BenchCard]) -> Response:
 def _refuse_unknown(site: Site, name: str) -> None:
     """A name that neither an organ nor the book knows. Errors: BookError."""
     try:
-        site.book.trace_report(name)
+        site.book.trace.report(name)
     except BookError:
         raise _unknown(name) from None
 
 
 def _unknown(name: str) -> BookError:
-    return BookError("is not in the book", field="pipe", value=name, allowed="its organ file, kept under Organs")
+    return NotInBookError(field="pipe", value=name, allowed="its organ file, kept under Organs")

@@ -13,7 +13,6 @@ from pipemetal.errors import BookError, ConvergenceError
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
 from pipemetal.shop.heels import StandingMelt
-from pipemetal.shop.stock import free_lots
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed, version_of
@@ -75,14 +74,14 @@ def _corrected(site: Site, typed: Typed) -> tuple[Found | None, str]:
     """What to add to a melt that was assayed, as the page shows it; None where something is wrong."""
     from pipemetal.melts.correction import correct
 
-    recipes = site.kept("recipes", site.book.recipes)
+    recipes = site.kept("recipes", site.book.recipes.all)
     name = typed.choice("recipe", sorted(recipes))
     mass, metal = typed.mass_kg("mass", 1.0, LARGEST_KG), typed.metal("assay")
     if typed.wrong or metal is None:
         return None, ""
     melt, pot, recipe = _melt(site, typed.text("melt")), site.settings.pot, recipes[name]
     plan = melt.plan if melt is not None else ""
-    lots, _ = site.kept(f"lots free for {plan}", lambda: free_lots(site.book, plan=plan))
+    lots, _ = site.kept(f"lots free for {plan}", lambda: site.book.lots.free(plan=plan))
     try:
         found = correct(
             Heel(mass, metal),
@@ -126,20 +125,20 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     version, melt = version_of(values.get("version", "")), _melt(site, typed.text("melt"))
     if not weighed and not typed.wrong:
         problem = typed.show.say("Type what the scale says for every lot.")
-    held = {lot.id: lot.mass_kg for lot in site.kept("lots", site.book.lots)[0]}
+    held = {lot.id: lot.mass_kg for lot in site.kept("lots", site.book.lots.in_stock)[0]}
     if melt is not None and all(mass <= held.get(lot, mass) for lot, mass in weighed.items()):
         # more than a lot holds is told by its lot, below
         problem = problem or overfull(site, typed.show, melt.left_kg + sum(weighed.values()))
     if not typed.wrong and not problem:
         try:
             with site.once(values.get("token", "")):
-                event = site.book.correct_melt(
+                event = site.book.melts.correct(
                     typed.text("melt"),
                     weighed,
                     dross_kg=dross,
                     version=version,
                     note=typed.text("note"),
-                )
+                ).event
             return site.booked("/melts", event)
         except BookError as error:
             problem = mark_refusal(typed, error, {"dross_kg": "dross"})
@@ -158,7 +157,7 @@ def _poured(site: Site, request: Request, values: dict[str, str]) -> Response:
     if not typed.wrong:
         try:
             with site.once(values.get("token", "")):
-                event = site.book.melt_to_lot(melt.id, lot, mass)
+                event = site.book.melts.to_lot(melt.id, lot, mass).event
             return site.booked("/melts/correct", event, melt=melt.id)
         except BookError as error:
             problem = mark_refusal(typed, error, {"id": "ingot_lot", "mass_kg": "ingot_mass"})
@@ -173,7 +172,7 @@ def _page(
     found: Found | None = None,
     problem: str = "",
 ) -> Response:
-    melt, recipes = _melt(site, values.get("melt", "")), site.kept("recipes", site.book.recipes)
+    melt, recipes = _melt(site, values.get("melt", "")), site.kept("recipes", site.book.recipes.all)
     named = {line["id"] for line in found["lines"] or ()} if found is not None else set()
     return site.page(
         request,
@@ -208,6 +207,6 @@ def _differs(melt: StandingMelt, assay: str) -> bool:
 
 def _ingot_id(site: Site, melt_id: str) -> str:
     """An id for ingots of a melt."""
-    used = {row["id"] for row in site.kept("lot rows", lambda: {r["id"]: r for r in site.book.rows("lots")}).values()}
+    used = set(site.book.lots.ids())
     head = f"{melt_id}-ingots"
     return next(name for n in range(1, len(used) + 2) if (name := head if n == 1 else f"{head}-{n}") not in used)

@@ -9,21 +9,19 @@ from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from markupsafe import Markup
 from pydantic import BaseModel, ConfigDict, Field
-from sqlalchemy import select
 
-from pipemetal.errors import BookError, LayoutError
+from pipemetal.errors import LayoutError, NotInBookError
 from pipemetal.layout.plan import Placement
 from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.sheets.roll import Roll
-from pipemetal.shop import schema
-from pipemetal.shop.catalogue import roll_from_row
+from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import pictures
 from pipemetal.web.site import Site
 
 if TYPE_CHECKING:
     from pipemetal.plans import by_hand
 
-__all__ = ["add_routes", "rolls_of"]
+__all__ = ["add_routes"]
 
 Short = Annotated[str, Form(max_length=250)]
 Millimetres = Annotated[float, Field(ge=-20_000.0, le=40_000.0, allow_inf_nan=False)]
@@ -57,14 +55,6 @@ class Moved(BaseModel):
     seconds: int = Field(default=20, ge=1, le=600)
 
 
-def rolls_of(site: Site, ids: list[str]) -> dict[str, Roll]:
-    """Rolls of the book by id, those that are there."""
-    table = schema.rolls
-    with site.book.reading() as connection:
-        rows = connection.execute(select(table).where(table.c.id.in_(ids))).mappings()
-        return {row["id"]: roll_from_row(dict(row)) for row in rows}
-
-
 def add_routes(app: FastAPI, site: Site) -> None:
     """The bench's routes."""
     book = site.book
@@ -75,7 +65,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         sheets = plan.sheets if plan else ()
         chosen = next((s for s in sheets if s.id == sheet), None)
         if sheet and chosen is None:
-            raise BookError("is not in the book", field="sheet", value=sheet[:200])
+            raise NotInBookError(field="sheet", value=sheet[:200])
         chosen = chosen or (sheets[0] if sheets else None)
         return site.page(
             request,
@@ -132,7 +122,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.post("/cutting/cut")
     def cut(plan: Short, sheet: Short, token: Short = "") -> Response:
         with site.once(token):
-            event, remnants = book.cut_planned(plan, sheet, kerf_mm=site.settings.sheets.kerf_mm)
+            event, remnants = book.plans.cut(plan, sheet, kerf_mm=site.settings.sheets.kerf_mm)
         path = f"/cutting?sheet={_quoted(sheet)}&event={event}&remnants={len(remnants)}"
         return RedirectResponse(path, 303)
 
@@ -161,20 +151,16 @@ def _bench_values(
         }
     ids = [s.id for s in sheets]
     at = ids.index(chosen.id)
-    held = rolls_of(site, [chosen.id])
+    rolls = site.book.rolls
+    held = rolls.some([chosen.id])
     bench = by_hand.bench_of(
         plan, [chosen.id], held, trim_mm=site.settings.sheets.trim_mm, kerf_mm=site.settings.sheets.kerf_mm
     )
-    r = schema.rolls.c
-    with site.book.reading() as connection:
-        state = connection.execute(select(r.state).where(r.id == chosen.id, r.withdrawn.is_(False))).scalar()
-        query = select(r.id).where(r.parent == chosen.id, r.withdrawn.is_(False)).order_by(r.id)
-        children = [str(c) for c in connection.execute(query).scalars()]
     return {
         "picture": _ground(site, bench.rolls[chosen.id]),
         "bench": _for_tablet(site, plan_id, chosen, bench, [s.id for s in sheets if s.alloy == chosen.alloy]),
-        "standing": str(state or ""),
-        "remnants_now": children,
+        "standing": str(rolls.states([chosen.id]).get(chosen.id, "")),
+        "remnants_now": rolls.children(chosen.id),
         "before": ids[at - 1] if at > 0 else None,
         "after": ids[at + 1] if at + 1 < len(ids) else None,
     }
@@ -222,26 +208,21 @@ def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[b
     plan = site.plan_by_id(moved.plan)
     sheets = {s.id: s for s in plan.sheets}
     if moved.sheet not in sheets:
-        raise BookError("is not in the book", field="sheet", value=moved.sheet)
+        raise NotInBookError(field="sheet", value=moved.sheet)
     home = {c.blank: s.id for s in sheets.values() for c in s.cuts}
     wanted = {p.blank: p for p in moved.places}
     names = {moved.sheet} | {p.sheet for p in moved.places} | {home[b] for b in wanted if b in home}
     if whole_alloy:
-        cut = {row["id"] for row in _states(site, list(sheets)) if row["state"] in ("cut", "scrapped")}
+        states = site.book.rolls.states(list(sheets))
+        cut = {key for key, state in states.items() if state in (RollState.CUT, RollState.SCRAPPED)}
         names |= {s.id for s in sheets.values() if s.alloy == sheets[moved.sheet].alloy} - cut
     alloys = {sheets[n].alloy for n in names if n in sheets}
     if len(alloys) > 1:
         raise LayoutError("is of another alloy", field="sheet", value=", ".join(sorted(alloys)))
     kinds = site.settings.sheets
-    rack = rolls_of(site, sorted(names))
+    rack = site.book.rolls.some(sorted(names))
     bench = by_hand.bench_of(plan, sorted(names), rack, trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
     return bench, [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
-
-
-def _states(site: Site, ids: list[str]) -> list[dict[str, Any]]:
-    r = schema.rolls.c
-    with site.book.reading() as connection:
-        return [dict(row) for row in connection.execute(select(r.id, r.state).where(r.id.in_(ids))).mappings()]
 
 
 def _keep(site: Site, plan_id: str, bench: by_hand.Bench, placements: Sequence[Placement]) -> int:
@@ -253,6 +234,6 @@ def _keep(site: Site, plan_id: str, bench: by_hand.Bench, placements: Sequence[P
     if faults:
         raise LayoutError(faults[0].words, field="blank", value=faults[0].blank, where=faults[0].sheet)
     made = by_hand.changed_plan(site.plan_by_id(plan_id), bench, placements, site.densities())
-    if book.plan_state(plan_id) == "accepted":
-        return book.change_plan(plan_id, made)
-    return book.add_plan(made)[0]
+    if book.plans.state(plan_id) is PlanState.ACCEPTED:
+        return book.plans.change(plan_id, made).event
+    return book.plans.keep(made).event

@@ -57,7 +57,7 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
         address = request.client.host if request.client else ""
         try:
             door.tries.check(address)
-            person = site.book.check_secret(name, secret, address)
+            person = site.book.people.check_secret(name, secret, address)
         except (TooManyTriesError, TooManyError):
             return form(request, "Too many wrong tries; wait a minute.", 429, name, back)
         if person is None:
@@ -87,30 +87,36 @@ def _add_people(app: FastAPI, site: Site, door: Door) -> None:
     def add(name: Short, role: Short, pin: Short = "", password: Short = "", note: Short = "") -> Response:
         if not pin.strip() and not password:
             raise BookError("is needed, a PIN or a password", field="pin")
-        if not book.people():
+        if not book.people.all():
             # the first person of a book enters themself, and must come in as that person from then on
             with book.acting(name.strip()):
                 return site.booked(
-                    "/settings", book.add_person(name.strip(), role, note=note, **secrets_of(pin, password))
+                    "/settings", book.people.add(name.strip(), role, note=note, **secrets_of(pin, password)).event
                 )
-        return site.booked("/settings", book.add_person(name.strip(), role, note=note, **secrets_of(pin, password)))
+        return site.booked(
+            "/settings", book.people.add(name.strip(), role, note=note, **secrets_of(pin, password)).event
+        )
 
     @app.post("/people/role")
     def give_role(name: Short, role: Short, version: Annotated[int, Form(le=10**9)]) -> Response:
-        return site.booked("/settings", book.give_role(name, role, version))
+        return site.booked("/settings", book.people.give_role(name, role, version).event)
 
     @app.post("/people/close")
     def close(name: Short) -> Response:
-        return site.booked("/settings", book.close_person(name))
+        return site.booked("/settings", book.people.close(name).event)
 
     @app.post("/people/secret")
     def secret(request: Request, name: Short, pin: Short = "", password: Short = "") -> Response:
-        event = book.set_pin(name, pin.strip()) if pin.strip() else book.set_password(name, password)
+        event = (
+            book.people.set_pin(name, pin.strip()).event
+            if pin.strip()
+            else book.people.set_password(name, password).event
+        )
         answer = site.booked("/settings", event)
         own = site.person(request)
         if own is not None and own.name == name:
             # every other tablet asks for the new one; this one has just been given it
             door.sessions.end(request.cookies.get(COOKIE, ""))
-            key = door.sessions.begin(name, book.person(name).seal)
+            key = door.sessions.begin(name, book.people.person(name).seal)
             answer.set_cookie(COOKIE, key, httponly=True, samesite="strict")
         return answer

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import logging
 from collections.abc import Awaitable, Callable
 from contextlib import nullcontext
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from urllib.parse import quote, urlsplit
 from starlette.concurrency import run_in_threadpool
 from starlette.routing import Match
 
+from pipemetal.logs import one_line
 from pipemetal.shop.book import Book, Person
 from pipemetal.shop.people import TooManyTriesError
 from pipemetal.web.access import ANYONE, ROUTES, allowed, most_bytes, room_of
@@ -40,6 +42,8 @@ HEADERS: Final = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
 SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
+SEE_OTHER: Final = 303
+_LOG: Final = logging.getLogger("pipemetal.pages")
 
 
 def may_change(host: str, *, fetch_site: str | None, origin: str | None, cookies: bool) -> bool:
@@ -67,9 +71,9 @@ class Door:
 
     def people(self) -> dict[str, Person]:
         """Everybody in the book by name; read again when something was written."""
-        now = self.book.last_event()
+        now = self.book.history.last()
         if self._people[0] != now:
-            self._people = (now, {p.name: p for p in self.book.people()})
+            self._people = (now, {p.name: p for p in self.book.people.all()})
         return self._people[1]
 
     def who(self, headers: dict[str, str], address: str) -> Person | None:
@@ -93,7 +97,7 @@ class Door:
         except (binascii.Error, UnicodeDecodeError, ValueError):
             return None
         self.tries.check(address)
-        found = self.book.check_password(name, password, address)
+        found = self.book.people.check_password(name, password, address)
         if found is None:
             self.tries.wrong(address)
         return found
@@ -139,6 +143,8 @@ class Guard:
         if refused is None and not scope["path"].startswith("/static/"):
             refused = await self._turned_away(scope, headers)
         if refused is not None:
+            if refused.status != SEE_OTHER:
+                _tell(refused, scope)
             await _say(refused, scope, send)
             return
         person: Person | None = scope.get("pipemetal_person")
@@ -199,6 +205,17 @@ class Guard:
             if match is Match.FULL:
                 return str(route.path)
         return None
+
+
+def _tell(refused: _Refusal, scope: Scope) -> None:
+    """A line of the log; who only has to come in first is no refusal."""
+    person: Person | None = scope.get("pipemetal_person")
+    who = person.name if person is not None else "nobody"
+    address = (scope.get("client") or ("", 0))[0]
+    asked = f"{scope['method']} {scope['path']}"
+    _LOG.info(
+        "refused: %s, %d, by %s from %s: %s", one_line(asked), refused.status, one_line(who), address, refused.words
+    )
 
 
 async def _say(refused: _Refusal, scope: Scope, send: Send) -> None:

@@ -29,10 +29,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.get("/melts")
     def melts(request: Request) -> Response:
         plan_id, plan = site.plan(request)
-        rows = book.rows("melts")
-        charged = {m["id"]: m for m in rows if m["plan"] == plan_id}
-        booked = {name: m["id"] for m in charged.values() for name in [_planned_name(m["id"], plan)] if name}
-        rows.sort(key=lambda m: (m["day"], m["id"]), reverse=True)
+        rows = book.melts.rows()
+        charged = {m.id: m for m in rows if m.plan == plan_id}
+        booked = {name: m.id for m in charged.values() for name in [_planned_name(m.id, plan)] if name}
+        rows.sort(key=lambda m: (m.day, m.id), reverse=True)
         return site.page(
             request,
             "melts.html",
@@ -65,7 +65,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 def _left(site: Site) -> dict[str, dict[str, Any]]:
     """What is left of each melt, and the elements of it that lie outside its recipe's windows."""
-    recipes = site.kept("recipes", site.book.recipes)
+    recipes = site.kept("recipes", site.book.recipes.all)
     return {
         m.id: {
             "left_kg": m.left_kg,
@@ -118,7 +118,7 @@ def _book(site: Site, request: Request, values: dict[str, str]) -> int:
     if not melt_id:
         raise BookError("is empty", field="id")
     with site.once(values.get("token", "")):
-        return book.charge_planned(
+        return book.plans.charge(
             values.get("plan", ""),
             values.get("melt", ""),
             melt_id,
@@ -128,4 +128,4 @@ def _book(site: Site, request: Request, values: dict[str, str]) -> int:
             day=values.get("day", ""),
             note=values.get("note", ""),
             sure=bool(values.get("sure", "")),
-        )
+        ).event

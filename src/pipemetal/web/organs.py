@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
-from pipemetal.errors import BookError, InputError, PipeError
+from pipemetal.errors import InputError, NotInBookError, PipeError
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.site import Site
 from pipemetal.words import Words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipemetal.pipes.pipe import Pipe
     from pipemetal.pipes.rank import Organ, Rank
     from pipemetal.pipes.scale import Scale
     from pipemetal.plans.record import PipeRow
@@ -62,14 +65,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
     book = site.book
 
     def held(organ: str) -> tuple[list[str], str, Organ | None]:
-        known = site.kept("organ ids", lambda: [row["id"] for row in book.rows("organs")])
+        known = site.kept("organ ids", lambda: list(book.plans.organs()))
         chosen = organ or (known[-1] if known else "")
         if organ and organ not in known:
-            raise BookError("is not in the book", field="organ", value=organ)
+            raise NotInBookError(field="organ", value=organ)
         if not chosen:
             return known, "", None
-        text = str(book.row("organs", chosen)["body"])
-        return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes()))
+        text = book.plans.organ(chosen)
+        return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes.all()))
 
     def values_for(say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
         known, chosen, found = held(organ)
@@ -85,21 +88,29 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "bass": bass,
             "treble": treble,
             "problem": "",
+            "minded": (),
+            "wall_from": "",
+            "walls": (),
+            "wall_heads": (),
+            "wall_spread": 0.0,
         }
         if found is None:
             return values
         names = [r.name for r in found.ranks]
         name = rank or names[0]
         if name not in names:
-            raise BookError("is not in the book", field="rank", value=rank)
+            raise NotInBookError(field="rank", value=rank)
         one = next(r for r in found.ranks if r.name == name)
-        pipes = site.kept(f"rank {chosen} {name}", lambda: _pipes(site, found, one))
+        made = site.kept(f"rank pipes {chosen} {name}", lambda: _made(site, found, one))
+        pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))
         values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name, say)}
+        values |= {"minded": _minded(found, one, made), "wall_from": one.wall.source, "walls": _wall_lines()}
+        values |= _wall_heads()
         if bass.strip() or treble.strip():
             try:
                 values |= _tried(site, say, found, one, pipes, bass, treble)
             except InputError as error:
-                values["problem"] = str(error)
+                values["problem"] = error.text()
         return values
 
     @app.get("/organs")
@@ -125,9 +136,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.post("/organs")
     def keep(name: Short, body: Annotated[str, Form(max_length=400_000)], token: Short = "") -> Response:
-        found = organ_of_text(body.replace("\r\n", "\n"), book.recipes())
+        found = organ_of_text(body.replace("\r\n", "\n"), book.recipes.all())
         with site.once(token):
-            event, key = book.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
+            event, key = book.plans.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
         return RedirectResponse(f"/organs?organ={_quoted(key)}&event={event}", 303)
 
 
@@ -137,12 +148,50 @@ def _quoted(text: str) -> str:
     return quote(text, safe="")
 
 
-def _pipes(site: Site, organ: Organ, rank: Rank) -> list[PipeRow]:
+def _made(site: Site, organ: Organ, rank: Rank) -> tuple[Pipe, ...]:
     from pipemetal.pipes.make import rank_pipes
-    from pipemetal.plans.rows import pipe_row
 
     density = site.densities()
-    return [pipe_row(p) for p in rank_pipes(organ, rank, lambda alloy: density[alloy])]
+    return rank_pipes(organ, rank, lambda alloy: density[alloy])
+
+
+def _rows(pipes: Sequence[Pipe]) -> list[PipeRow]:
+    from pipemetal.plans.rows import pipe_row
+
+    return [pipe_row(p) for p in pipes]
+
+
+def _minded(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[str, ...]:
+    """What a maker must know of the rank, its own name left out."""
+    from pipemetal.pipes.advice import rank_advice
+
+    return rank_advice(organ, rank, pipes)
+
+
+@dataclass(frozen=True)
+class WallLine:
+    """A named wall rule as a line of a table: walls at the diameters shown, what shops take at 8', what it rests on."""
+
+    name: str
+    walls_mm: tuple[float, ...]
+    least_mm: float
+    most_mm: float
+    source: str
+
+
+def _wall_lines() -> tuple[WallLine, ...]:
+    from pipemetal.pipes.wall_presets import AT_8_FOOT_MM, SHOWN_MM, WALL_PRESETS
+
+    return tuple(
+        WallLine(name, tuple(p.rule.mouth_mm(d) for _, d in SHOWN_MM), *p.span_mm(AT_8_FOOT_MM), p.rule.source)
+        for name, p in WALL_PRESETS.items()
+    )
+
+
+def _wall_heads() -> dict[str, Any]:
+    from pipemetal.pipes.wall_presets import PUBLISHED_SPREAD, SHOWN_MM
+
+    return {"wall_heads": [c for c, _ in SHOWN_MM], "wall_spread": PUBLISHED_SPREAD[1]}
 
 
 def _half_tones(text: str, name: str) -> float:
@@ -161,7 +210,7 @@ def _tried(
     shifted = Shifted(
         rank.scale, rank.first_key, rank.last_key, _half_tones(bass, "bass"), _half_tones(treble, "treble")
     )
-    after = _pipes(site, organ, replace(rank, scale=shifted))
+    after = _rows(_made(site, organ, replace(rank, scale=shifted)))
 
     def total(rows: list[PipeRow], key: str) -> float:
         return float(sum(getattr(row, key) for row in rows))

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.record import Plan
-from pipemetal.web.cutting import rolls_of
 from pipemetal.web.paging import paged
 from pipemetal.web.site import PLAN_COOKIE, Site
 
@@ -31,7 +30,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         from pipemetal.documents.plan_paper import PAPERS
 
         plan_id, plan = site.plan(request)
-        organs = site.kept("organ ids", lambda: [row["id"] for row in book.rows("organs")])
+        organs = site.kept("organ ids", lambda: list(book.plans.organs()))
         return site.page(
             request,
             "plans.html",
@@ -50,13 +49,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.post("/plans/accept")
     def accept(plan: Short, token: Short = "") -> Response:
         with site.once(token):
-            event, _ = book.accept_plan(plan)
+            event, _ = book.plans.accept(plan)
         return site.booked("/plans", event)
 
     @app.post("/plans/give-up")
     def give_up(plan: Short, token: Short = "") -> Response:
         with site.once(token):
-            return site.booked("/plans", book.give_up_plan(plan))
+            return site.booked("/plans", book.plans.give_up(plan).event)
 
     @app.get("/paper/{name}")
     def paper(request: Request, name: str) -> Response:
@@ -64,7 +63,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
         _, plan = site.plan(request)
         if plan is None or name not in (*PAPERS, "cutting"):
-            raise BookError("is not in the book", field="paper", value=name)
+            raise NotInBookError(field="paper", value=name)
         show = site.show(request)
         if name == "cutting":
             made = cutting_pdf(
@@ -89,9 +88,9 @@ def _cut_rolls(site: Site, plan: Plan, only: str) -> tuple[CutRoll, ...]:
 
     sheets = [s.id for s in plan.sheets if only in ("", s.id)]
     if not sheets:
-        raise BookError("is not in the book", field="sheet", value=only[:200])
+        raise NotInBookError(field="sheet", value=only[:200])
     kinds = site.settings.sheets
-    bench = by_hand.bench_of(plan, sheets, rolls_of(site, sheets), trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
+    bench = by_hand.bench_of(plan, sheets, site.book.rolls.some(sheets), trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
     return by_hand.cut_rolls_of(bench, bench.placements, site.densities())
 
 
@@ -100,13 +99,13 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
 
     @app.post("/jobs/plan")
     def make_plan(organ: Short, seconds: Annotated[int, Form(ge=5, le=86_400)]) -> Response:
-        text = str(book.row("organs", organ)["body"])
+        text = book.plans.organ(organ)
         who = book.who
         payload = {"target": book.target, "organ": text, "seconds": float(seconds), "settings": site.settings}
 
         def finish(made: Plan) -> tuple[str, str]:
             with book.acting(who):
-                _, key = book.add_plan(made)
+                _, key = book.plans.keep(made)
             return f"{made.pipes_served} of {len(made.pipes)} pipes have their metal: {key}", "/plans"
 
         site.jobs.add("plan", organ, who, payload, finish)

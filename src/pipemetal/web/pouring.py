@@ -11,7 +11,7 @@ from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
-from pipemetal.errors import BookError, CastingError, InputError
+from pipemetal.errors import CastingError, InputError, NotInBookError
 from pipemetal.shop.cast_checks import check_cast
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
@@ -68,8 +68,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def casting(request: Request) -> Response:
         plan_id, plan = site.plan(request)
         casts = site.casts()
-        orders = site.kept("orders", lambda: book.cast_list(state=None))
-        done = {o["sheet"]: o["cast"] for o in orders if o["plan"] == plan_id and o["state"] == "cast"}
+        orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
+        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state == "cast"}
         return site.page(
             request,
             "casting.html",
@@ -87,7 +87,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         _, plan = site.plan(request)
         pours = pours_of(plan)
         if not 0 <= n < len(pours):
-            raise BookError("is not in the book", field="pour", value=n)
+            raise NotInBookError(field="pour", value=n)
         _, chosen = pours[n]
         card = {
             "marks": [vars(mark) for mark in chosen.card.marks] if chosen.card else [],
@@ -122,14 +122,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
         except InputError as error:
             if values["version"]:
                 raise
-            return await run_in_threadpool(_form, site, request, values, str(error), 422)
+            return await run_in_threadpool(_form, site, request, values, error.text(), 422)
         return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
 
     _add_trimming(app, site)
 
     @app.get("/casting/cast/{cast_id:path}")
     def cast(request: Request, cast_id: str) -> Response:
-        row = book.row("casts", cast_id)
+        row = book.casts.row(cast_id)
         casts = site.casts()
         held = next(c for c in casts if c.id == cast_id)
         return site.page(
@@ -138,13 +138,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
             f"Cast {cast_id}",
             "/casting",
             c=held,
-            version=row["version"],
-            melt=row["melt"],
-            on_sheet_kg=site.stock_kg(f"sheet:{cast_id}"),
-            hung=[r["id"] for r in book.rows("rolls") if r["cast"] == cast_id],
+            version=row.version,
+            melt=row.melt,
+            on_sheet_kg=site.book.ledger.mass_kg(f"sheet:{cast_id}"),
+            hung=book.rolls.cast_from(cast_id),
             **_learned(site, site.show(request), held, casts),
             good_for=_good_for(site, request, held),
-            events=book.events(f"cast:{cast_id}"),
+            events=book.history.events(f"cast:{cast_id}"),
             undone=site.undone(),
         )
 
@@ -159,7 +159,7 @@ def _add_trimming(app: FastAPI, site: Site) -> None:
     ) -> Response:
         lost = site.show(request).read_mass(swarf, "swarf")
         with site.once(token):
-            event = site.book.trim_sheet(cast, swarf_kg=_within(lost or 0.0, "swarf", 0.0, 2000.0))
+            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, "swarf", 0.0, 2000.0)).event
         return RedirectResponse(f"/casting/cast/{_quoted(cast)}?event={event}", 303)
 
 
@@ -170,8 +170,8 @@ def _quoted(text: str) -> str:
 
 
 def _form(site: Site, request: Request, values: dict[str, str], problem: str, status: int) -> Response:
-    recipes = site.kept("recipes", site.book.recipes)
-    melts = sorted(site.book.rows("melts"), key=lambda m: m["day"], reverse=True)[:12]
+    recipes = site.kept("recipes", site.book.recipes.all)
+    melts = sorted(site.book.melts.rows(), key=lambda m: m.day, reverse=True)[:12]
     return site.page(
         request,
         "log.html",
@@ -181,7 +181,7 @@ def _form(site: Site, request: Request, values: dict[str, str], problem: str, st
         v=values,
         alloys=sorted(recipes),
         problem=problem,
-        melts=[m["id"] for m in melts],
+        melts=[m.id for m in melts],
     )
 
 
@@ -201,13 +201,13 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
     if not 0 <= pour < len(pours):
         return values
     _, p = pours[pour]
-    orders = [o for o in book.cast_list(plan_id) if o["sheet"] == p.sheet] if plan_id else []
-    melts = [m["id"] for m in book.rows("melts") if m["plan"] == plan_id and m["id"].endswith(p.melt)]
+    orders = [o for o in book.plans.cast_list(plan_id) if o.sheet == p.sheet] if plan_id else []
+    melts = [m.id for m in book.melts.rows() if m.plan == plan_id and m.id.endswith(p.melt)]
     values |= {
         "alloy": p.alloy,
         "length_mm": show.plain(p.length_mm),
         "note": p.sheet,
-        "order": orders[0]["id"] if orders else "",
+        "order": orders[0].id if orders else "",
         "run_up_mm": show.plain(site.settings.casting.run_up_mm),
         "crew": site.settings.crew,
         "melt": melts[0] if melts else "",
@@ -228,13 +228,13 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
 
 def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
     """The form with what was logged, to be corrected."""
-    show, row = site.show(request), site.book.row("casts", key)
+    show, row = site.show(request), site.book.casts.row(key)
     held = next(c for c in site.casts() if c.id == key)
-    recipes = site.kept("recipes", site.book.recipes)
+    recipes = site.kept("recipes", site.book.recipes.all)
     metal = held.composition.text()
     heat, left = held.pour_temperature_c, held.leftover_kg
     return dict.fromkeys(FIELDS, "") | {
-        "correct": str(row["version"]),
+        "correct": str(row.version),
         "id": held.id,
         "day": held.day,
         "alloy": next((name for name, recipe in recipes.items() if recipe.target.text() == metal), ""),
@@ -251,7 +251,7 @@ def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
         "pour_temperature_c": "" if heat is None else show.typed_temperature(heat),
         "leftover_kg": "" if left is None else show.plain_mass(left, 1),
         "verdict": held.verdict or "",
-        "melt": row["melt"] or "",
+        "melt": row.melt or "",
         "note": held.note,
     }
 
@@ -289,21 +289,21 @@ def enter_cast(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str
     melt = values.get("melt", "").strip()
     if values.get("correct"):
         with site.once(values.get("token", "")):
-            return book.correct_cast(log, version_of(values["correct"]), used_kg=used), log.id
+            return book.casts.correct(log, version_of(values["correct"]), used_kg=used).event, log.id
     if melt and used is None:
         left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
         if left is None:
             raise CastingError("is needed, so that the metal on the table is known", field="leftover_kg")
         used = log.charge_kg - left
     with site.once(values.get("token", "")):
-        return book.record_cast(log, melt=melt, used_kg=used, order=values.get("order") or None), log.id
+        return book.casts.record(log, melt=melt, used_kg=used, order=values.get("order") or None).event, log.id
 
 
 def _planned_mm(site: Site, order: str) -> float | None:
     """The mean thickness that a line of the cast list was ordered with, as cast; None for a cast that nobody ordered."""
-    held = next((o for o in site.book.cast_list(state=None) if o["id"] == order), None) if order else None
-    plan = site.book.plan(held["plan"]) if held is not None else None
-    pour = next((p for p in plan.pours if held is not None and p.sheet == held["sheet"]), None) if plan else None
+    held = next((o for o in site.book.plans.cast_list(state=None) if o.id == order), None) if order else None
+    plan = site.book.plans.plan(held.plan) if held is not None else None
+    pour = next((p for p in plan.pours if held is not None and p.sheet == held.sheet), None) if plan else None
     return 0.5 * (pour.cast_start_mm + pour.cast_end_mm) if pour is not None else None
 
 
@@ -325,7 +325,7 @@ def _within(value: float | None, name: str, low: float, high: float) -> float:
     if value is None:
         raise CastingError("is empty", field=name, allowed=f"{low:g} to {high:g}")
     if not low <= value <= high:
-        raise CastingError("is out of range", field=name, value=round(value, 3), allowed=f"{low:g} to {high:g}")
+        raise CastingError("is out of range", field=name, value=round(value, 3), limits=(low, high))
     return value
 
 
@@ -334,7 +334,7 @@ def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast
     from pipemetal.casting.log import RANGES, LoggedCast
     from pipemetal.casting.model import Sled
 
-    recipes = site.kept("recipes", site.book.recipes)
+    recipes = site.kept("recipes", site.book.recipes.all)
     if values["alloy"] not in recipes:
         raise CastingError(
             "is not a recipe", field="alloy", value=values["alloy"][:200], allowed=", ".join(recipes)[:300]
@@ -383,30 +383,24 @@ def _day(text: str) -> str:
 
 def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]:
     """The thickness of a sheet that was cast, written beside its cast."""
-    from dataclasses import replace
-
-    from pipemetal.files.log_file import log_text
-
-    book, key = site.book, values["id"]
+    key = values["id"]
     version = version_of(values["version"])
-    casts = {c.id: c for c in book.casts()}
-    if key not in casts:
-        raise BookError("is not in the book", field="id", value=key[:200])
+    held = next((c for c in site.casts() if c.id == key), None)
+    if held is None:
+        raise NotInBookError(field="id", value=key[:200])
     pairs = _pairs(values["thickness"], show, "thickness")
     for at, thickness in pairs:
-        _within(at, "thickness", 0.0, casts[key].length_mm)
+        _within(at, "thickness", 0.0, held.length_mm)
         _within(thickness, "thickness", 0.1, 12.0)
-    log = replace(casts[key], thickness_mm=pairs)
-    with site.once(values["token"]), book.writing("cast logged", f"cast:{key}") as w:
-        w.change("casts", key, version, log=log_text([log]))
-        return w.event_id, key
+    with site.once(values["token"]):
+        return site.book.casts.measure(key, version, pairs).event, key
 
 
 def _good_for(site: Site, request: Request, held: LoggedCast) -> list[GoodFor]:
     """What the plan in hand could cut out of the sheet."""
     from pipemetal.web.usable import good_for
 
-    recipes = site.kept("recipes", site.book.recipes)
+    recipes = site.kept("recipes", site.book.recipes.all)
     metal = held.composition.text()
     alloy = next((name for name, recipe in recipes.items() if recipe.target.text() == metal), "")
     _, plan = site.plan(request)
@@ -430,5 +424,5 @@ def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) 
         values["picture"] = pictures.cast_picture(held, stations, show)
         values["told"] = None if values["alone"] else explain(held.id, in_order, found)
     except InputError as error:
-        values["why_not"] = str(error)
+        values["why_not"] = error.text()
     return values

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import difflib
-import json
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -18,9 +17,9 @@ from pipemetal.errors import BookError, InputError
 from pipemetal.plans.record import Plan
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Event, RollEntry
-from pipemetal.shop.catalogue import STATES, roll_from_row
+from pipemetal.shop.roll_rows import roll_of
+from pipemetal.shop.rows import RollRow, RollState
 from pipemetal.web import pictures
-from pipemetal.web.cutting import rolls_of
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
@@ -43,7 +42,7 @@ def find(site: Site, show: Show, asked: dict[str, str]) -> tuple[list[Any], bool
     searched = wanted is not None or over is not None
 
     def look() -> list[Any]:
-        found = site.book.find_rolls(asked["alloy"] or None, wanted, over, across, asked["text"] or None)
+        found = site.book.rolls.find(asked["alloy"] or None, wanted, over, across, asked["text"] or None)
         return found if searched else sorted(found, key=lambda f: (f.roll.alloy, f.roll.id))
 
     return look() if any(asked.values()) else site.kept("the whole rack", look), searched
@@ -51,30 +50,21 @@ def find(site: Site, show: Show, asked: dict[str, str]) -> tuple[list[Any], bool
 
 def where_is(site: Site, code: str) -> str:
     """The page of whatever bears this code: a roll, lot, cast, piece or melt; empty where nothing does."""
-    code = code.strip()
+    code, book = code.strip(), site.book
     pages = (
-        ("rolls", "/racks/{}"),
-        ("lots", "/stock?lot={}"),
-        ("casts", "/casting/cast/{}"),
-        ("pieces", "/pipes?of={}"),
-        ("melts", "/trace?of=melt%3A{}"),
+        (book.rolls.has, "/racks/{}"),
+        (book.lots.has, "/stock?lot={}"),
+        (book.casts.has, "/casting/cast/{}"),
+        (book.pieces.has, "/pipes?of={}"),
+        (book.melts.has, "/trace?of=melt%3A{}"),
     )
-    for table, page in pages:
-        try:
-            site.book.row(table, code)
-        except BookError:
-            continue
-        return page.format(quote(code, safe=""))
-    return ""
+    return next((page.format(quote(code, safe="")) for has, page in pages if has(code)), "")
 
 
 def near_codes(site: Site, code: str) -> list[tuple[str, str]]:
     """What is in the book or in the plan at hand that a code comes near to, with the page of each."""
-    known = {
-        str(row["id"]): table
-        for table in ("rolls", "lots", "casts", "pieces", "melts")
-        for row in site.book.rows(table)
-    }
+    book = site.book
+    known = [*book.rolls.ids(), *book.lots.ids(), *book.casts.ids(), *book.pieces.ids(), *book.melts.ids()]
     folded: dict[str, str] = {}
     for name in known:
         folded.setdefault(name.casefold(), name)
@@ -96,7 +86,7 @@ def _grounds(site: Site, entries: Sequence[RollEntry]) -> dict[str, str]:
     """Thickness maps of some rolls; each is drawn once for every version of its roll."""
     held = site.grounds
     wanted = [e.id for e in entries if (e.id, e.version) not in held]
-    for key, roll in rolls_of(site, wanted).items() if wanted else ():
+    for key, roll in site.book.rolls.some(wanted).items() if wanted else ():
         held[key, next(e.version for e in entries if e.id == key)] = pictures.small_ground(roll)
     while len(held) > MOST_GROUNDS:
         held.pop(next(iter(held)), None)
@@ -107,14 +97,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
     """The racks' routes."""
     book = site.book
 
-    def map_of(row: Mapping[str, Any], held: Roll, place: tuple[float, float] | None, show: Show) -> Markup:
-        key = ("roll map", row["id"], row["version"], place, show.units, show.say.language)
-        readings = json.loads(row["readings"])
+    def map_of(row: RollRow, held: Roll, place: tuple[float, float] | None, show: Show) -> Markup:
+        key = ("roll map", row.id, row.version, place, show.units, show.say.language)
+        readings = [(r.x_mm, r.y_mm, r.thickness_mm) for r in row.readings_taken]
         return site.remembered(key, lambda: pictures.roll_map(held, readings, place, show))
 
     def events_of(roll_id: str) -> list[Event]:
-        key = ("events of a roll", roll_id, book.last_event())
-        return site.remembered(key, lambda: book.events(f"roll:{roll_id}", limit=20))
+        key = ("events of a roll", roll_id, book.history.last())
+        return site.remembered(key, lambda: book.history.events(f"roll:{roll_id}", limit=20))
 
     @app.get("/scan")
     def scan(request: Request, code: Text = "") -> Response:
@@ -148,7 +138,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         try:
             found, searched = find(site, site.show(request), asked)
         except InputError as error:
-            wrong, problem = error.field, str(error)
+            wrong, problem = error.field, error.text()
         took = (time.perf_counter() - begun) * 1e3
         page = paged(found, request)
         shown = page.rows
@@ -174,7 +164,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "racks.html",
             "Racks",
             "/racks",
-            alloys=sorted(site.kept("recipes", book.recipes)),
+            alloys=sorted(site.kept("recipes", book.recipes.all)),
             asked=asked,
             found=found,
             listed=listed,
@@ -193,8 +183,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
         start: Annotated[Along, Query(alias="from")] = None,
         end: Annotated[Along, Query(alias="to")] = None,
     ) -> Response:
-        row = book.row("rolls", roll_id)
-        held, show = roll_from_row(row), site.show(request)
+        row = book.rolls.row(roll_id)
+        held, show = roll_of(row), site.show(request)
         place = (start, min(end, held.length_mm)) if start is not None and end is not None and start < end else None
         return site.page(
             request,
@@ -203,16 +193,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "/racks",
             row=row,
             picture=map_of(row, held, place, show),
-            readings=len(json.loads(row["readings"])),
+            readings=len(row.readings_taken),
             left_out=held.field.left_out,
             noise_mm=held.field.noise_sd_mm,
-            states=STATES,
-            mass_kg=site.stock_kg(f"roll:{roll_id}"),
-            children=book.children(roll_id),
-            parent_known=bool(row["parent"]) and bool(rolls_of(site, [row["parent"]])),
-            events=events_of(row["id"]),
+            states=tuple(RollState),
+            mass_kg=book.ledger.mass_kg(f"roll:{roll_id}"),
+            children=book.rolls.children(roll_id),
+            parent_known=bool(row.parent) and bool(book.rolls.states([row.parent])),
+            events=events_of(row.id),
             undone=site.undone(),
-            photos=book.attachments(f"roll:{roll_id}"),
+            photos=book.attachments.about(f"roll:{roll_id}"),
             thinnest=float(held.field.thickness_mm.min()),
             thickest=float(held.field.thickness_mm.max()),
         )
@@ -227,16 +217,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
         token: Short = "",
     ) -> Response:
         with site.once(token):
-            event = book.change_roll(roll_id, version, place=place, state=state, note=note)
+            event = book.rolls.change(roll_id, version, place=place, state=state, note=note).event
         return site.booked(f"/racks/{quote(roll_id, safe='')}", event)
 
     @app.get("/trace")
     def trace(request: Request, of: Text = "") -> Response:
         report, problem = None, ""
         try:
-            report = book.trace_report(of.strip()) if of.strip() else None
+            report = book.trace.report(of.strip()) if of.strip() else None
         except BookError as error:
-            problem = str(error)
+            problem = error.text()
         return site.page(
             request,
             "trace.html",

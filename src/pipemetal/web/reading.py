@@ -8,7 +8,7 @@ from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
 from pipemetal.shop.undoing import COUNTED
@@ -34,7 +34,7 @@ def account_rows(site: Site) -> tuple[dict[str, dict[str, float]], list[str], fl
     """The book's balances by kind of account and element in kg, the elements, and what everything adds up to."""
 
     def make() -> tuple[dict[str, dict[str, float]], list[str], float]:
-        held = site.book.balances()
+        held = site.book.ledger.balances()
         nought = sum(m for masses in held.values() for m in masses.values()) / 1e9
         stock: dict[str, dict[str, float]] = {}
         for name, masses in sorted(held.items()):
@@ -54,7 +54,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.get("/")
     def today(request: Request) -> Response:
         plan_id, plan = site.plan(request)
-        known, _ = site.kept("lots", book.lots)
+        known, _ = site.kept("lots", book.lots.in_stock)
         low = [x for x in known if x.kind in ("pig", "master") and x.mass_kg < LOW_STOCK_KG]
         return site.page(
             request,
@@ -66,7 +66,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             low=low,
             low_kg=LOW_STOCK_KG,
             state=site.plan_state(plan_id),
-            events=site.kept("latest", lambda: book.events(limit=5)),
+            events=site.kept("latest", lambda: book.history.events(limit=5)),
             **_to_do(site, plan_id, plan),
         )
 
@@ -83,14 +83,14 @@ def add_routes(app: FastAPI, site: Site) -> None:
             stock=stock,
             elements=elements,
             nought=nought,
-            unexplained=site.kept("unexplained", book.unexplained),
+            unexplained=site.kept("unexplained", book.ledger.unexplained),
         )
 
     @app.get("/history")
     def history(request: Request) -> Response:
-        total, number = site.count_events(), page_asked(request)
+        total, number = book.history.count(), page_asked(request)
         number = min(number, max(-(-total // PAGE_ROWS), 1))
-        events = book.events(limit=PAGE_ROWS, skip=(number - 1) * PAGE_ROWS)
+        events = book.history.events(limit=PAGE_ROWS, skip=(number - 1) * PAGE_ROWS)
         shown = window_of(events, number, total, request)
         return site.page(
             request, "history.html", "History", "/history", events=events, listed=shown, undone=site.undone()
@@ -98,7 +98,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/settings")
     def settings(request: Request, check: Annotated[str, Query(max_length=3)] = "") -> Response:
-        people = book.people()
+        people = book.people.all()
         return site.page(
             request,
             "settings.html",
@@ -107,7 +107,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             choices=CHOICES,
             people=people,
             roles=ROLES,
-            book=book.doctor() if check else None,
+            book=book.keeping.doctor() if check else None,
             shop=site.settings,
         )
 
@@ -128,8 +128,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
         path = own_path(back)
         answer = RedirectResponse(f"{path}{'&' if '?' in path else '?'}done=saved", 303)
         if plan:
-            if plan not in [p[0] for p in site.plan_states()]:
-                raise BookError("is not in the book", field="plan", value=plan)
+            if plan not in [p.id for p in site.plan_states()]:
+                raise NotInBookError(field="plan", value=plan)
             choose(answer, plan)
             return answer
         asked = {
@@ -156,29 +156,31 @@ def add_routes(app: FastAPI, site: Site) -> None:
     @app.post("/undo/{event_id}")
     def undo(request: Request, event_id: int, back: Short = "/history", sure: Short = "") -> Response:
         if not 0 < event_id < 10**12:
-            raise BookError("is not in the book", field="event", value=event_id)
+            raise NotInBookError(field="event", value=event_id)
         from pipemetal.web.door import own_path
 
         path = own_path(back).partition("?")[0]
-        asked = book.event(event_id)
+        asked = book.history.event(event_id)
         if not sure and sum(asked.touched.values()) > MOST_UNASKED:
             things = [(n, COUNTED[table][n != 1]) for table, n in asked.touched.items()]
             return site.page(
                 request, "sure.html", "Take all of it back?", "/history", asked=asked, things=things, back=path
             )
-        return site.booked(path, book.undo(event_id))
+        return site.booked(path, book.history.undo(event_id).event)
 
 
 def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
     """What the plan at hand still asks for today: casts, rolls to cut, blanks without a place."""
     if plan is None:
-        return {"lacking": 0, "pours": [], "to_cut": [], "cut": 0}
+        return {"lacking": 0, "pours": [], "to_cut": [], "cut": 0, "unserved": ()}
 
     def make() -> dict[str, Any]:
+        from pipemetal.plans.unserved import unserved_pipes
+
         book = site.book
         accepted = site.plan_state(plan_id) == "accepted"
-        waiting = {o["sheet"] for o in book.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
-        done = {r["about"].partition(":")[2] for r in book.reservations(plan_id, state="done")} if accepted else set()
+        waiting = {o.sheet for o in book.plans.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
+        done = {r.thing for r in book.plans.reservations(plan_id, state="done")} if accepted else set()
         pours = [(n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting]
         to_cut = [s for s in plan.sheets if s.id not in done and s.id not in waiting]
         return {
@@ -186,6 +188,7 @@ def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
             "pours": pours[:6],
             "to_cut": to_cut[:8],
             "cut": len(done),
+            "unserved": unserved_pipes(plan),
         }
 
     return site.kept(f"to do {plan_id}", make)

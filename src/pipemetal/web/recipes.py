@@ -31,10 +31,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get(HERE)
     def recipes(request: Request, recipe: Annotated[str, Query(max_length=200)] = "") -> Response:
-        known = site.kept("recipes", site.book.recipes)
+        known = site.kept("recipes", site.book.recipes.all)
         values = EMPTY
         if recipe:
-            version = site.book.row("recipes", recipe)["version"]
+            version = site.book.recipes.row(recipe).version
             values = form_of(site.show(request), known[recipe]) | {"version": str(version)}
         return _page(site, request, values)
 
@@ -48,16 +48,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
 def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
     show, book, text = site.show(request), site.book, form.get("version", "").strip()
     version = version_of(text) if text else None
-    before = site.kept("recipes", book.recipes).get(form.get("name", "")) if text else None
+    before = site.kept("recipes", book.recipes.all).get(form.get("name", "")) if text else None
     recipe, wrong = recipe_from_form(show, form, before)
-    if recipe is not None and version is None and recipe.name in site.kept("recipes", book.recipes):
+    if recipe is not None and version is None and recipe.name in site.kept("recipes", book.recipes.all):
         wrong = {"name": "is in the book already"}
     if recipe is None or wrong:
         return _page(site, request, form, wrong=wrong, status=422)
     if recipe == before:
         return RedirectResponse(f"{HERE}?done=same", 303)
     with site.once(form.get("token", "")):
-        event = book.add_recipe(recipe) if version is None else book.change_recipe(recipe, version)
+        event = book.recipes.add(recipe).event if version is None else book.recipes.change(recipe, version).event
     return site.booked(HERE, event)
 
 
@@ -88,7 +88,7 @@ def recipe_from_form(
         same = before is not None and form.get("target", "").strip() == held["target"]
         target = before.target if same and before is not None else Composition.parse(form.get("target", ""))
     except InputError as error:
-        wrong["target"] = str(error) if error.field else fault_words(show, error.problem, error.allowed)
+        wrong["target"] = error.text() if error.field else fault_words(show, error.problem, error.allowed)
     name, note = form.get("name", "").strip(), form.get("note", "").strip()
     if not name or len(name) > 200 or not name.isprintable():
         wrong["name"] = "is not a name"
@@ -138,7 +138,7 @@ def _page(
     wrong: Mapping[str, str] | None = None,
     status: int = 200,
 ) -> Response:
-    known = site.kept("recipes", site.book.recipes)
+    known = site.kept("recipes", site.book.recipes.all)
     shown: list[dict[str, Any]] = [
         {
             "name": r.name,

@@ -278,10 +278,9 @@ def _refuse(show: Show, now: InEffect, changes: dict[str, Value | None], wrong: 
             key = _key_of(error)
             setting = _BY_KEY.get(key)
             told = error.allowed
-            if setting is not None and error.problem == "is out of range":
-                # the limits beside the values that were typed, where the error tells them
-                edges = re.fullmatch(r"(\S+) to (\S+)", told) if isinstance(error, PlanError) else None
-                limits = (float(edges[1]), float(edges[2])) if edges else limits_of(now.settings, key)
+            if setting is not None and error.limits is not None:
+                # the limits beside the values that were typed, where the error is of these
+                limits = error.limits if isinstance(error, PlanError) else limits_of(now.settings, key)
                 told = allowed(show, setting, limits)
             wrong[key] = fault_words(show, error.problem, told)
             if tried.pop(key, None) is None:

@@ -99,7 +99,7 @@ def change(site: Site, changes: Mapping[str, float | int | str | None], version:
             value=site.given.name,
             allowed="start them without --settings; `pipemetal settings keep FILE` takes a file into the book",
         )
-    return site.book.change_settings(changes, version, base=site.in_effect().said)
+    return site.book.settings.change(changes, version, base=site.in_effect().said).event
 
 
 def _page(
@@ -127,7 +127,7 @@ def _page(
         locked=now.origin == GIVEN,
         beside=now.origin == BESIDE,
         units_key=_units_key(show),
-        events=site.kept("settings events", lambda: site.book.events("settings:shop", limit=10)),
+        events=site.kept("settings events", lambda: site.book.history.events("settings:shop", limit=10)),
         undone=site.undone(),
     )
 

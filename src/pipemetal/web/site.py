@@ -12,16 +12,14 @@ from urllib.parse import quote
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from sqlalchemy import func, select
 
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.shop import schema
-from pipemetal.shop.base import stock_of
 from pipemetal.shop.book import Book, Event, Person
-from pipemetal.shop.catalogue import density_of
-from pipemetal.shop.ledger import kilograms
-from pipemetal.shop.roles import may
+from pipemetal.shop.plans import KnownPlan
+from pipemetal.shop.recipes import density_of
+from pipemetal.shop.roles import Role, may
+from pipemetal.shop.rows import PlanState
 from pipemetal.shop.settings import InEffect, SaidFile, in_effect
 from pipemetal.shop.undoing import KEPT_BY_NOBODY
 from pipemetal.web.jobs import Jobs
@@ -81,7 +79,7 @@ class Site:
 
     def in_effect(self) -> InEffect:
         """The settings that count now; another process may have changed the book's. Errors: InputError."""
-        return self.kept("settings", lambda: in_effect(self.book, self.given, self.beside))
+        return self.kept("settings", lambda: in_effect(self.book.settings, self.given, self.beside))
 
     @property
     def settings(self) -> ShopSettings:
@@ -100,11 +98,11 @@ class Site:
     def known(self, name: str) -> Any:
         """What is kept under this name already, None where it must still be made."""
         held = self._kept.get(name)
-        return held[1] if held is not None and held[0] == self.book.last_event() else None
+        return held[1] if held is not None and held[0] == self.book.history.last() else None
 
     def kept(self, name: str, make: Callable[[], Made]) -> Made:
         """What was made of the book, until somebody writes in it."""
-        now = self.book.last_event()
+        now = self.book.history.last()
         held = self._kept.get(name)
         if held is None or held[0] != now:
             held = (now, make())
@@ -121,35 +119,27 @@ class Site:
                 self._remembered.pop(next(iter(self._remembered)), None)
         return held[0]
 
-    def plan_states(self) -> list[tuple[str, str, str, str]]:
-        """All plans, latest first: id, organ, when, state."""
-
-        def make() -> list[tuple[str, str, str, str]]:
-            p = schema.plans.c
-            query = select(p.id, p.organ, p.made_at, p.state).where(p.withdrawn.is_(False))
-            with self.book.reading() as connection:
-                rows = connection.execute(query.order_by(p.made_at.desc(), p.id.desc())).all()
-            return [(str(a), str(b), str(c), str(d)) for a, b, c, d in rows]
-
-        return self.kept("plans", make)
+    def plan_states(self) -> list[KnownPlan]:
+        """All plans, latest first."""
+        return self.kept("plans", self.book.plans.all)
 
     def plan(self, request: Request | None = None) -> tuple[str, Plan | None]:
         """The plan at hand and its id: the one chosen on this tablet, else the latest accepted, else the latest."""
         known = self.plan_states()
         chosen = _unquoted(request.cookies.get(PLAN_COOKIE, "")) if request is not None else ""
-        ids = [p[0] for p in known]
-        accepted = [p[0] for p in known if p[3] == "accepted"]
+        ids = [p.id for p in known]
+        accepted = [p.id for p in known if p.state is PlanState.ACCEPTED]
         key = chosen if chosen in ids else (accepted or ids or [""])[0]
         return (key, self.plan_by_id(key)) if key else ("", None)
 
     def plan_by_id(self, key: str) -> Plan:
         """A plan; a few are held for as long as nobody changes them. Errors: BookError."""
-        version = int(self.book.row("plans", key)["version"])
+        version = self.book.plans.row(key).version
         held = self._plans.get((key, version))
         if held is None:
-            held = self.book.plan(key)
+            held = self.book.plans.plan(key)
             if held is None:
-                raise BookError("is not in the book", field="plan", value=key)
+                raise NotInBookError(field="plan", value=key)
             self._plans[key, version] = held
             while len(self._plans) > MOST_PLANS_HELD:
                 self._plans.popitem(last=False)
@@ -159,47 +149,31 @@ class Site:
 
     def plan_state(self, key: str) -> str:
         """The state of a plan, empty where there is none."""
-        return next((p[3] for p in self.plan_states() if p[0] == key), "")
+        return next((p.state for p in self.plan_states() if p.id == key), "")
 
     def undone(self) -> set[int]:
         """Events that are taken back."""
-        return self.kept("undone", self.book.undone)
-
-    def stock_kg(self, account: str) -> float:
-        """What an account holds now."""
-        with self.book.reading() as connection:
-            return kilograms(sum(stock_of(connection, account).values()))
+        return self.kept("undone", self.book.history.undone)
 
     def casts(self) -> list[LoggedCast]:
         """The casting log, the latest first."""
-        return self.kept("casts", lambda: sorted(self.book.casts(), key=lambda c: (c.day, c.id), reverse=True))
+        return self.kept("casts", lambda: sorted(self.book.casts.log(), key=lambda c: (c.day, c.id), reverse=True))
 
     def densities(self) -> dict[str, float]:
         """Density of the solid metal of every recipe, g/cm3."""
-        recipes = self.kept("recipes", self.book.recipes)
+        recipes = self.kept("recipes", self.book.recipes.all)
         return self.kept("densities", lambda: {n: density_of(r.target) for n, r in recipes.items()})
-
-    def count(self, table: str) -> int:
-        """How many rows a table holds."""
-        held = schema.TABLES[table]
-        with self.book.reading() as connection:
-            return int(connection.execute(select(func.count()).where(held.c.withdrawn.is_(False))).scalar() or 0)
-
-    def count_events(self) -> int:
-        """How many events the book holds."""
-        with self.book.reading() as connection:
-            return int(connection.execute(select(func.count()).select_from(schema.events)).scalar() or 0)
 
     def event(self, number: int) -> Event | None:
         """One event, None where there is none."""
         try:
-            return self.book.event(number)
+            return self.book.history.event(number)
         except BookError:
             return None
 
     def undoable(self, event: Event, role: str) -> bool:
         """Whether somebody of this role may take an event back: as for what was done in the first place."""
-        what = self.kept("roots", self.book.roots).get(event.id, event.what)
+        what = self.kept("roots", self.book.history.roots).get(event.id, event.what)
         return may(role, what) and what not in KEPT_BY_NOBODY
 
     @contextmanager
@@ -227,7 +201,7 @@ class Site:
         event = (
             self.event(int(query["event"])) if query.get("event", "").isdecimal() and len(query["event"]) < 16 else None
         )
-        role = person.role if person else "run"
+        role = person.role if person else Role.RUN
         html = self.templates.get_template(template).render(
             {"title": show.made(title)} | values,
             here=here,
@@ -241,7 +215,6 @@ class Site:
             may=lambda action: may(role, action),
             undoable=lambda event: self.undoable(event, role),
             working=self.jobs.running(),
-            plans_known=self.plan_states(),
         )
         return HTMLResponse(html, status)
 

@@ -13,12 +13,15 @@ from fastapi import FastAPI, Form, Query, Request, UploadFile
 from fastapi.responses import Response
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.errors import BookError, InputError, SheetError
+from pipemetal.errors import BookError, InputError, NotInBookError, SheetError
 from pipemetal.melts.lots import Lot
+from pipemetal.quantities import ROLL
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
+from pipemetal.shop.book import Book, NewLot
+from pipemetal.shop.rows import RollRow
 from pipemetal.units import parse_number
 from pipemetal.web.paging import Paged, paged
 from pipemetal.web.show import Show
@@ -55,8 +58,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
         from pipemetal.documents.labels import label_sheets
 
         del problem
-        known, unknown = site.kept("lots", book.lots)
-        rows = site.kept("lot rows", lambda: {row["id"]: row for row in book.rows("lots")})
+        known, unknown = site.kept("lots", book.lots.in_stock)
+        rows = site.kept("lot rows", lambda: {row.id: row for row in book.lots.rows()})
         return site.page(
             request,
             "stock.html",
@@ -70,8 +73,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
             kinds=LOT_KINDS,
             melts=standing(site),
             chosen_melt=melt,
-            reserved=site.kept("reserved", book.reserved_kg),
-            alloys=sorted(site.kept("recipes", book.recipes)),
+            reserved=site.kept("reserved", book.lots.reserved_kg),
+            alloys=sorted(site.kept("recipes", book.recipes.all)),
             today=datetime.date.today().isoformat(),
             sheets=sorted(label_sheets()),
             prefill=_from_cast(site, request, cast),
@@ -102,7 +105,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         }
         roll, read = roll_from_form(site.show(request), values, site.settings.sheets.trim_mm)
         with site.once(token):
-            event = book.add_roll(roll, readings=read, cast=cast, note=note)
+            event = book.rolls.add(roll, readings=read, cast=cast, note=note).event
         return site.booked(f"/racks/{quote(roll.id, safe='')}", event)
 
     @app.post("/stock/lot")
@@ -127,19 +130,21 @@ def add_routes(app: FastAPI, site: Site) -> None:
             raise BookError("is needed", field="mass" if held is None else "kind", allowed=", ".join(LOT_KINDS))
         metal = Composition.parse(composition) if composition.strip() else None
         with site.once(token):
-            event = book.add_lot(
-                key.strip(),
-                kind,
-                held,
-                metal,
-                alloy=alloy,
-                piece_kg=show.read_mass(piece, "piece"),
-                price_per_kg=parse_number(price, field="price") if price.strip() else 0.0,
-                note=note,
-                day=day,
-                supplier=supplier,
-                invoice=invoice,
-            )
+            event = book.lots.add(
+                NewLot(
+                    key.strip(),
+                    kind,
+                    held,
+                    metal,
+                    alloy=alloy,
+                    piece_kg=show.read_mass(piece, "piece"),
+                    price_per_kg=parse_number(price, field="price") if price.strip() else 0.0,
+                    note=note,
+                    day=day,
+                    supplier=supplier,
+                    invoice=invoice,
+                )
+            ).event
         return site.booked("/stock", event, lot=key.strip())
 
     @app.post("/stock/weigh")
@@ -148,7 +153,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if held is None:
             raise BookError("is needed", field="mass")
         with site.once(token):
-            return site.booked("/stock", book.weigh(_thing(account), held))
+            return site.booked("/stock", book.ledger.weigh(_thing(account), held).event)
 
     @app.post("/stock/sell")
     def sell(request: Request, account: Short, mass: Short, token: Short = "") -> Response:
@@ -157,7 +162,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             raise BookError("is needed", field="mass")
         kind, _, key = account.partition(":")
         with site.once(token):
-            event = book.sell(_thing(account), held)
+            event = book.ledger.sell(_thing(account), held).event
         return site.booked(f"/racks/{quote(key, safe='')}" if kind == "roll" else "/stock", event)
 
     @app.post("/stock/analysis")
@@ -165,9 +170,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
         about: Short, composition: Short, method: Short = "", laboratory: Short = "", day: Short = "", token: Short = ""
     ) -> Response:
         with site.once(token):
-            event = book.record_analysis(
+            event = book.ledger.analyse(
                 _thing(about), Composition.parse(composition), method=method, laboratory=laboratory, day=day
-            )
+            ).event
         return site.booked("/stock", event)
 
     _add_files(app, site)
@@ -186,23 +191,23 @@ def _add_files(app: FastAPI, site: Site) -> None:
         given = f"{Path(name).stem or 'table'}{ending}"
         if trial:
             # a second book of its own, so that trying takes nothing back that somebody else writes meanwhile
-            with type(book).open(book.target, who=book.who) as other:
-                report = other.import_content(content, given, organ=organ.strip(), dry_run=True)
+            with Book.open(book.target, who=book.who) as other:
+                report = other.tables.import_content(content, given, organ=organ.strip(), dry_run=True)
             return site.page(request, "import.html", "What it would bring", "/stock", report=report, name=name)
-        report = book.import_content(content, given, organ=organ.strip())
-        return site.booked("/stock", report["event"])
+        report = book.tables.import_content(content, given, organ=organ.strip())
+        return site.booked("/stock", report.event or 0)
 
     @app.post("/photos")
     def photo(about: Short, file: UploadFile, note: Short = "") -> Response:
         content = file.file.read(MOST_PHOTO_BYTES + 1)
         name = re.sub(r"[^\w. -]", "_", Path(file.filename or "").name)[-80:] or "photo"
-        event = book.attach(about, name, content, note=note, day=datetime.date.today().isoformat())
+        event = book.attachments.add(about, name, content, note=note, day=datetime.date.today().isoformat()).event
         kind, _, key = about.partition(":")
         return site.booked(f"/racks/{quote(key, safe='')}" if kind == "roll" else "/stock", event)
 
     @app.get("/photos/{photo_id:path}")
     def show_photo(photo_id: str) -> Response:
-        held, content = book.attachment(photo_id)
+        held, content = book.attachments.content(photo_id)
         return Response(content, media_type=held.kind, headers={"content-disposition": "inline; filename=photo"})
 
     @app.get("/labels")
@@ -240,30 +245,25 @@ def label_of(site: Site, show: Show, key: str) -> Label:
     """The label of a roll, lot, or blank of the plan that was cut. Errors: BookError."""
     from pipemetal.documents.labels import Label
 
-    book, say = site.book, show.say
-    for table in ("rolls", "lots", "pieces"):
-        try:
-            row = book.row(table, key.strip())
-        except BookError:
-            continue
-        if table == "rolls":
-            size = f"{show.plain(row['length_mm'])} x {show.length(row['width_mm'])}"
-            parent = say("from {what}", what=row["parent"]) if row["parent"] else ""
-            lines: tuple[str, ...] = (
-                row["id"],
-                row["alloy"],
-                size,
-                show.thickness(row["mean_mm"]),
-                row["place"],
-                parent,
-            )
-        elif table == "lots":
-            metal = row["composition"] or row["alloy"] or say("no analysis")
-            lines = (row["id"], row["alloy"] or say(row["kind"]), metal, row["note"])
-        else:
-            lines = (row["id"], row["rank"], row["organ"], say("from {what}", what=row["roll"]))
-        return Label(key.strip(), tuple(line for line in lines if line))
-    raise BookError("is not in the book", field="id", value=key[:200])
+    book, say, name = site.book, show.say, key.strip()
+    if book.rolls.has(name):
+        lines = _roll_lines(show, book.rolls.row(name))
+    elif book.lots.has(name):
+        lot = book.lots.row(name)
+        metal = lot.composition or lot.alloy or say("no analysis")
+        lines = (lot.id, lot.alloy or say(lot.kind), metal, lot.note)
+    elif book.pieces.has(name):
+        piece = book.pieces.row(name)
+        lines = (piece.id, piece.rank, piece.organ, say("from {what}", what=piece.roll))
+    else:
+        raise NotInBookError(field="id", value=key[:200])
+    return Label(name, tuple(line for line in lines if line))
+
+
+def _roll_lines(show: Show, row: RollRow) -> tuple[str, ...]:
+    size = f"{show.plain(row.length_mm)} x {show.length(row.width_mm)}"
+    parent = show.say("from {what}", what=row.parent) if row.parent else ""
+    return row.id, row.alloy, size, show.thickness(row.mean_mm), row.place, parent
 
 
 def roll_from_form(show: Show, values: dict[str, str], trim_mm: float) -> tuple[Roll, tuple[Reading, ...]]:
@@ -272,12 +272,12 @@ def roll_from_form(show: Show, values: dict[str, str], trim_mm: float) -> tuple[
     From six readings on the field is fitted; of fewer it runs straight from one to the next. Errors: SheetError, UnitError.
     """
     length, width = show.read_length(values["length"], "length"), show.read_length(values["width"], "width")
-    if length is None or width is None or not (50.0 <= length <= 20_000.0 and 30.0 <= width <= 3000.0):
+    if length is None or width is None or not (ROLL["length_mm"].holds(length) and ROLL["width_mm"].holds(width)):
         raise SheetError(
             "is no size of a roll",
             field="length, width",
             value=f"{values['length']} x {values['width']}"[:60],
-            allowed="50 x 30 to 20000 x 3000 mm",
+            allowed=f"{ROLL['length_mm'].allowed} long, {ROLL['width_mm'].allowed} wide",
         )
     trim = show.read_length(values["trim"], "trim")
     read = tuple(_reading(show, item, width) for item in values["readings"].split())
@@ -316,22 +316,22 @@ def _from_cast(site: Site, request: Request, cast_id: str) -> dict[str, Any]:
         return values
     show = site.show(request)
     try:
-        row = site.book.row("casts", cast_id)
+        row = site.book.casts.row(cast_id)
     except InputError:
         return values
-    held = next(c for c in site.book.casts() if c.id == cast_id)
-    orders = [o for o in site.book.cast_list(state=None) if o["cast"] == cast_id]
+    held = next(c for c in site.book.casts.log() if c.id == cast_id)
+    orders = [o for o in site.book.plans.cast_list(state=None) if o.cast == cast_id]
     order = orders[0] if orders else None
     alloy = (
-        order["alloy"]
+        order.alloy
         if order
-        else next((r.name for r in site.book.recipes().values() if r.target == held.composition), "")
+        else next((r.name for r in site.book.recipes.all().values() if r.target == held.composition), "")
     )
     return values | {
-        "id": order["sheet"] if order else cast_id,
+        "id": order.sheet if order else cast_id,
         "alloy": alloy,
         "length": show.plain(held.length_mm),
-        "cast": row["id"],
-        "width": show.plain(order["pour"].width_mm if order else held.sled.inner_width_mm),
+        "cast": row.id,
+        "width": show.plain(order.pour.width_mm if order else held.sled.inner_width_mm),
         "readings": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
     }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import re
 from typing import TYPE_CHECKING, Annotated, Any, Final
 from zlib import crc32
 
@@ -14,13 +13,12 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import BookError, InputError
 from pipemetal.melts.loading import when_to_load
 from pipemetal.melts.lots import Heel, Lot
-from pipemetal.melts.mend import CAUSES, REMEDIES, Blocked
+from pipemetal.melts.mend import Blocked
 from pipemetal.melts.request import OBJECTIVES, Charge
 from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
-from pipemetal.shop.heels import StandingMelt, standing_melts
+from pipemetal.shop.heels import StandingMelt
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
-from pipemetal.shop.stock import free_lots
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed
@@ -68,17 +66,17 @@ async def form_values(request: Request) -> dict[str, str]:
 
 def standing(site: Site) -> tuple[StandingMelt, ...]:
     """Melts of which something is left, the latest first."""
-    return site.kept("standing melts", lambda: standing_melts(site.book))
+    return site.kept("standing melts", site.book.melts.standing)
 
 
 def other_lots(site: Site, named: set[str]) -> list[str]:
     """Lots in stock that a list does not name, for what was weighed in beside it."""
-    known, unknown = site.kept("lots", site.book.lots)
+    known, unknown = site.kept("lots", site.book.lots.in_stock)
     return [lot for lot in (*(x.id for x in known), *unknown) if lot not in named]
 
 
 def _lots(site: Site, *, reserved: bool) -> tuple[tuple[Lot, ...], tuple[str, ...]]:
-    return site.kept(f"free lots {reserved}", lambda: free_lots(site.book, reserved=reserved))
+    return site.kept(f"free lots {reserved}", lambda: site.book.lots.free(reserved=reserved))
 
 
 def _asked(site: Site, typed: Typed) -> tuple[MeltAsked | None, list[Lot]]:
@@ -86,7 +84,7 @@ def _asked(site: Site, typed: Typed) -> tuple[MeltAsked | None, list[Lot]]:
     from pipemetal.planning.one_melt import MeltAsked
 
     say, pot = typed.show.say, site.settings.pot
-    recipes = site.kept("recipes", site.book.recipes)
+    recipes = site.kept("recipes", site.book.recipes.all)
     recipe = typed.choice("recipe", sorted(recipes))
     wanted = typed.mass_kg("wanted", 1.0, pot.capacity_kg)
     heel = _heel(site, typed)
@@ -145,8 +143,8 @@ def _weighed_out(site: Site, typed: Typed) -> tuple[OneMelt | None, str]:
         return weigh_out(asked, lots, site.settings), ""
     except InputError as error:
         if error.field not in QUESTION:
-            return None, str(error)
-        typed.fault(error.field, typed.show.made(str(error)))
+            return None, error.text()
+        typed.fault(error.field, typed.show.made(error.text()))
         return None, ""
 
 
@@ -164,7 +162,7 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
     if asked is not None and not booking.wrong and not problem:
         try:
             with site.once(values.get("token", "")):
-                event = site.book.charge(
+                event = site.book.melts.charge(
                     melt_id,
                     asked.recipe.name,
                     weighed,
@@ -172,7 +170,7 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
                     day=day,
                     note=booking.text("note"),
                     **_heel_booked(asked.heel, values),
-                )
+                ).event
             return site.booked("/melts", event)
         except BookError as error:
             problem = mark_refusal(booking, error, {"dross_kg": "dross"})
@@ -210,8 +208,8 @@ def mark_refusal(typed: Typed, error: BookError, fields: dict[str, str]) -> str:
             raise error
         name = fields.get(error.field, error.field)
         if name in typed.values:
-            typed.fault(name, say.made(str(error)))
-        return str(error)
+            typed.fault(name, show.made(error.text()))
+        return error.text()
     for short in error.short:
         kept = ", ".join(f"{show.mass(kg, 2)}: {plan}" for plan, kg in short.reserved_for)
         if short.held_kg is None:
@@ -247,7 +245,7 @@ def _page(
 
     show, wrong = site.show(request), wrong or {}
     free, unknown = _lots(site, reserved=bool(values.get("reserved")))
-    known = site.kept("lots", site.book.lots)[0]
+    known = site.kept("lots", site.book.lots.in_stock)[0]
     return site.page(
         request,
         "melt_new.html",
@@ -257,13 +255,13 @@ def _page(
         v=Blank(dict.fromkeys(QUESTION, "") | values),
         wrong=Blank(wrong),
         problem=problem,
-        recipes=sorted(site.kept("recipes", site.book.recipes)),
+        recipes=sorted(site.kept("recipes", site.book.recipes.all)),
         standing=standing(site),
         known=known,
         free={x.id: x for x in free},
         unknown=unknown,
         aims=OBJECTIVES,
-        reserved=site.kept("reserved", site.book.reserved_kg),
+        reserved=site.kept("reserved", site.book.lots.reserved_kg),
         pot=site.settings.pot,
         cautions=BEFORE_CHARGING,
         usual_pot_c=USUAL_POT_C,
@@ -302,7 +300,7 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
             "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
             "worth_per_kg": answer.worth_per_kg,
             "spare_kg": spare if spare >= 0.05 else 0.0,
-            "edges": [say.made(words) for words in answer.binding],
+            "edges": [show.made(words) for words in answer.binding],
             "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
         }
     )
@@ -310,27 +308,17 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
 
 def blocked_words(show: Show, answer: Blocked) -> str:
     """Why a melt cannot be charged and what mends it, in the person's language and units."""
-    what = ", ".join(f"{show.mass(kg, 2)} {element}" for element, kg in answer.missing_kg)
-    told = [
-        show.say(texts[said.kind], kg=show.mass(said.kg), name=said.name, what=what)
-        for texts, said in ((CAUSES, answer.cause), (REMEDIES, answer.remedy))
-    ]
-    sentence = "; ".join(told)
+    sentence = show.made(answer.words)
     return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def _when(show: Show, lot: Lot) -> str:
-    """When a lot goes into the pot, temperatures in the person's unit."""
-    words = when_to_load(lot)
-    told = re.fullmatch(r"stirred into the bath at (\d+) °C or hotter, where it melts by itself", words)
-    if told is None:
-        return show.made(words)
-    hot = show.temperature(float(told[1]))
-    return show.say("stirred into the bath at {temperature} or hotter, where it melts by itself", temperature=hot)
+    """When a lot goes into the pot."""
+    return show.made(when_to_load(lot))
 
 
 def _next_id(site: Site, values: dict[str, str]) -> str:
     """An id for the melt: the day and the recipe, with a number where that is used."""
     head = f"{datetime.date.today().isoformat()}-{values.get('recipe') or 'melt'}"
-    used = {m["id"] for m in site.book.rows("melts")}
+    used = set(site.book.melts.ids())
     return next(name for n in range(1, len(used) + 2) if (name := head if n == 1 else f"{head}-{n}") not in used)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+import traceback
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -38,10 +39,9 @@ def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
     try:
         pipe.send(("result", KINDS[kind](payload, tell, stop.is_set)))
     except InputError as error:
-        pipe.send(("failed", str(error)))
+        pipe.send(("failed", str(error), ""))
     except Exception as error:
-        pipe.send(("failed", f"{type(error).__name__}: {error}"))
-        raise
+        pipe.send(("failed", f"{type(error).__name__}: {error}", traceback.format_exc()))
     finally:
         pipe.close()
 
@@ -50,29 +50,22 @@ def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
     """A plan of an organ file's text and what the book holds."""
     from pipemetal.files.organ_file import organ_of
     from pipemetal.planning.learning import learn
-    from pipemetal.planning.plan import make_plan
+    from pipemetal.planning.plan import Search, make_plan
     from pipemetal.plans.making import plan_record
     from pipemetal.shop.book import Book
     from pipemetal.shop.stock import book_stock
 
     tell(0.0, "reading the book")
     with Book.open(payload["target"]) as book:
-        stock, casts = book_stock(book), book.casts()
+        stock, casts = book_stock(book), book.casts.log()
     organ = organ_of(payload["organ"], stock.recipes)
     tell(0.0, "learning from the log")
     plan = make_plan(
         organ,
-        stock.recipes,
-        stock.rack,
-        stock.lots,
+        stock,
         payload["settings"],
         learned=learn(casts),
-        cannot_charge=stock.unknown,
-        seconds=payload.get("seconds"),
-        iterations=payload.get("iterations"),
-        seed=1,
-        progress=tell,
-        should_stop=stop,
+        search=Search(payload.get("seconds"), payload.get("iterations"), 1, tell, stop),
     )
     return plan_record(plan)
 
@@ -94,7 +87,7 @@ def _learn(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
 
     tell(0.1, "reading the log")
     with Book.open(payload["target"]) as book:
-        casts = book.casts()
+        casts = book.casts.log()
     if not casts:
         raise WorkError("is empty", field="casting log")
     tell(0.3, "fitting")

@@ -14,6 +14,8 @@ from importlib import resources
 from typing import Final
 
 from pipemetal.errors import UnitError
+from pipemetal.texts import Amount, Text, Value
+from pipemetal.units import UnitSystem
 
 __all__ = ["LANGUAGES", "Words", "catalogue"]
 
@@ -71,6 +73,8 @@ class Words:
         >>> print(Words("de").made("push and jet differ (1.46; gentle is 0.7 to 1.4)"))
         Zug und Strahl sind verschieden schnell (1,46; sanft ist 0,7 bis 1,4)
         """
+        if isinstance(text, Text):
+            return self.read(text)
         if text in self._texts or self.language == "en":
             return self._texts.get(text, text)
         for pattern, said in _patterns(self.language):
@@ -78,6 +82,27 @@ class Words:
             if match is not None:
                 return said.format(**{name: self.made(value) for name, value in match.groupdict().items()})
         return _DECIMAL.sub(r"\1,\2", text)
+
+    def read(self, text: str, units: UnitSystem | None = None) -> str:
+        """A text of a room in this language, its amounts in the reader's units; a plain `str` as the catalogue has it.
+
+        >>> from pipemetal.texts import Amount, Text
+        >>> told = Text("gate from {a} to {b}", a=Amount(2.5, "mm", 1, bare=True), b=Amount(2.7, "mm", 1))
+        >>> print(Words("de").read(told, UnitSystem(comma=True)))
+        Spalt von 2,5 auf 2,7 mm
+        """
+        if not isinstance(text, Text):
+            return self._texts.get(text, text)
+        units = units or UnitSystem(comma=self.language != "en")
+        said = self._texts.get(text.template, text.template)
+        if not text.values:
+            return said
+        return said.format(**{name: self._shown(value, units) for name, value in text.values.items()})
+
+    def _shown(self, value: Value, units: UnitSystem) -> str:
+        if isinstance(value, Amount):
+            return units.show_amount(value)
+        return self.read(value, units) if isinstance(value, str) else str(value)
 
     def __call__(self, text: str, /, **values: object) -> str:
         said = self._texts.get(text, text)

@@ -3,11 +3,18 @@
 (() => {
   const box = document.querySelector("[data-bench]");
   if (!box) return;
-  const sheet = JSON.parse(box.dataset.bench), say = JSON.parse(box.dataset.say), fixed = box.dataset.fixed === "1";
-  const svg = box.querySelector("svg.over"), told = box.querySelector("[data-told]"), key = "bench " + sheet.plan;
+  const sheet = JSON.parse(box.dataset.bench),
+    say = JSON.parse(box.dataset.say),
+    fixed = box.dataset.fixed === "1";
+  const svg = box.querySelector("svg.over"),
+    told = box.querySelector("[data-told]"),
+    key = "bench " + sheet.plan;
   // Each tab has a draft of its own; a new tab begins with the one that was stored last.
   const ownTab = window.sessionStorage;
-  const NS = "http://www.w3.org/2000/svg", W = sheet.width_mm, L = sheet.length_mm, inch = box.dataset.unit === "in";
+  const NS = "http://www.w3.org/2000/svg",
+    W = sheet.width_mm,
+    L = sheet.length_mm,
+    inch = box.dataset.unit === "in";
   const shown = (mm) => inch ? (mm / 25.4).toFixed(2) + " in" : Math.round(mm) + " mm";
   const make = (name, values, parent) => {
     const e = document.createElementNS(NS, name);
@@ -17,31 +24,75 @@
   };
   // The draft of the whole plan: where blanks were moved or pinned, with their shape, so that other sheets can show them.
   let draft = {};
-  try { draft = JSON.parse(ownTab.getItem(key) ?? localStorage.getItem(key) ?? "{}"); } catch { draft = {}; }
+  try {
+    draft = JSON.parse(ownTab.getItem(key) ?? localStorage.getItem(key) ?? "{}");
+  } catch {
+    draft = {};
+  }
   if (document.querySelector("[data-saved]")) draft = {};
   const store = () => {
     const text = JSON.stringify(draft);
-    try { ownTab.setItem(key, text); localStorage.setItem(key, text); } catch { /* a tablet that keeps nothing */ }
-    const count = Object.keys(draft).length, bar = box.querySelector("[data-draft]");
+    try {
+      ownTab.setItem(key, text);
+      localStorage.setItem(key, text);
+    } catch {
+      /* a tablet that keeps nothing */
+    }
+    const count = Object.keys(draft).length,
+      bar = box.querySelector("[data-draft]");
     bar.hidden = fixed || count === 0;
     box.querySelector("[data-changed]").textContent = say.changed.replace("{count}", count);
   };
   const home = Object.fromEntries(sheet.blanks.map((b) => [b.blank, b]));
-  const blanks = sheet.blanks.map((b) => ({ ...b, sheet: sheet.sheet, pinned: false })).filter((b) => !draft[b.blank] || draft[b.blank].sheet === sheet.sheet);
+  const blanks = sheet.blanks.map((b) => ({
+    ...b,
+    sheet: sheet.sheet,
+    pinned: false
+  })).filter((b) => !draft[b.blank] || draft[b.blank].sheet === sheet.sheet);
   for (const d of Object.values(draft)) {
     const mine = blanks.find((b) => b.blank === d.blank);
-    if (mine) Object.assign(mine, d); else if (d.sheet === sheet.sheet) blanks.push({ ...d });
+    if (mine) Object.assign(mine, d);
+    else if (d.sheet === sheet.sheet) blanks.push({
+      ...d
+    });
   }
-  let chosen = null, swapping = null, fits = [], faults = {}, asked = 0, waiting;
+  let chosen = null,
+    swapping = null,
+    fits = [],
+    faults = {},
+    asked = 0,
+    waiting;
 
   svg.setAttribute("viewBox", `0 0 ${L} ${W}`);
-  const band = make("g", { class: "fits" }, svg), body = make("g", {}, svg);
-  make("rect", { x: sheet.trim_mm, y: sheet.trim_mm, width: L - 2 * sheet.trim_mm, height: W - 2 * sheet.trim_mm, class: "trim" }, svg);
-  for (const area of sheet.no_go) make("polygon", { points: area.map(([x, y]) => `${x},${W - y}`).join(" "), class: "nogo" }, svg);
-  for (let x = 500; x < L; x += 500) make("line", { x1: x, x2: x, y1: W, y2: W - Math.min(40, W / 12), class: "ruler" }, svg);
+  const band = make("g", {
+      class: "fits"
+    }, svg),
+    body = make("g", {}, svg);
+  make("rect", {
+    x: sheet.trim_mm,
+    y: sheet.trim_mm,
+    width: L - 2 * sheet.trim_mm,
+    height: W - 2 * sheet.trim_mm,
+    class: "trim"
+  }, svg);
+  for (const area of sheet.no_go) make("polygon", {
+    points: area.map(([x, y]) => `${x},${W - y}`).join(" "),
+    class: "nogo"
+  }, svg);
+  for (let x = 500; x < L; x += 500) make("line", {
+    x1: x,
+    x2: x,
+    y1: W,
+    y2: W - Math.min(40, W / 12),
+    class: "ruler"
+  }, svg);
 
-  const shape = (b) => b.corners.length ? b.corners.map(([x, y]) => [b.x_mm + x, b.y_mm + y])
-    : [[b.x_mm, b.y_mm], [b.x_mm + b.length_mm, b.y_mm], [b.x_mm + b.length_mm, b.y_mm + b.width_mm], [b.x_mm, b.y_mm + b.width_mm]];
+  const shape = (b) => b.corners.length ? b.corners.map(([x, y]) => [b.x_mm + x, b.y_mm + y]) : [
+    [b.x_mm, b.y_mm],
+    [b.x_mm + b.length_mm, b.y_mm],
+    [b.x_mm + b.length_mm, b.y_mm + b.width_mm],
+    [b.x_mm, b.y_mm + b.width_mm]
+  ];
   const inside = ([x, y], polygon) => {
     let odd = false;
     for (let i = 0, j = polygon.length - 1; i < polygon.length; j = i++) {
@@ -51,15 +102,16 @@
     return odd;
   };
   const crosses = (p, q) => {
-    for (let i = 0; i < p.length; i++) for (let k = 0; k < q.length; k++) {
-      const [a, b, c, d] = [p[i], p[(i + 1) % p.length], q[k], q[(k + 1) % q.length]];
-      const side = (u, v, w) => (v[0] - u[0]) * (w[1] - u[1]) - (v[1] - u[1]) * (w[0] - u[0]);
-      if (side(a, b, c) * side(a, b, d) < 0 && side(c, d, a) * side(c, d, b) < 0) return true;
-    }
+    for (let i = 0; i < p.length; i++)
+      for (let k = 0; k < q.length; k++) {
+        const [a, b, c, d] = [p[i], p[(i + 1) % p.length], q[k], q[(k + 1) % q.length]];
+        const side = (u, v, w) => (v[0] - u[0]) * (w[1] - u[1]) - (v[1] - u[1]) * (w[0] - u[0]);
+        if (side(a, b, c) * side(a, b, d) < 0 && side(c, d, a) * side(c, d, b) < 0) return true;
+      }
     return inside(p[0], q) || inside(q[0], p);
   };
-  const near = (a, b) => a.x_mm < b.x_mm + b.length_mm + sheet.kerf_mm - 0.05 && b.x_mm < a.x_mm + a.length_mm + sheet.kerf_mm - 0.05
-    && a.y_mm < b.y_mm + b.width_mm + sheet.kerf_mm - 0.05 && b.y_mm < a.y_mm + a.width_mm + sheet.kerf_mm - 0.05;
+  const near = (a, b) => a.x_mm < b.x_mm + b.length_mm + sheet.kerf_mm - 0.05 && b.x_mm < a.x_mm + a.length_mm + sheet.kerf_mm - 0.05 &&
+    a.y_mm < b.y_mm + b.width_mm + sheet.kerf_mm - 0.05 && b.y_mm < a.y_mm + a.width_mm + sheet.kerf_mm - 0.05;
   const wrong = (b) => {
     const t = sheet.trim_mm - 0.05;
     if (b.x_mm < t || b.y_mm < t || b.x_mm + b.length_mm > L - t || b.y_mm + b.width_mm > W - t) return say.outside;
@@ -73,26 +125,61 @@
     body.replaceChildren();
     band.replaceChildren();
     for (const [a, c] of chosen ? fits : []) {
-      make("rect", { x: a, y: 0, width: Math.max(c - a + chosen.length_mm, 3), height: W }, band);
+      make("rect", {
+        x: a,
+        y: 0,
+        width: Math.max(c - a + chosen.length_mm, 3),
+        height: W
+      }, band);
     }
     for (const b of blanks) {
       const bad = wrong(b) || (faults[b.blank] || "");
-      const g = make("g", { class: `blank${b === chosen ? " chosen" : ""}${bad ? " bad" : ""}${b.pinned ? " pinned" : ""}${draft[b.blank] ? " moved" : ""}`, "data-blank": b.blank }, body);
-      make("polygon", { points: shape(b).map(([x, y]) => `${x.toFixed(2)},${(W - y).toFixed(2)}`).join(" ") }, g);
+      const g = make("g", {
+        class: `blank${b === chosen ? " chosen" : ""}${bad ? " bad" : ""}${b.pinned ? " pinned" : ""}${draft[b.blank] ? " moved" : ""}`,
+        "data-blank": b.blank
+      }, body);
+      make("polygon", {
+        points: shape(b).map(([x, y]) => `${x.toFixed(2)},${(W - y).toFixed(2)}`).join(" ")
+      }, g);
       make("title", {}, g).textContent = `${b.blank}: ${say.wants} ${b.wants[0]} / ${b.wants[1]}${bad ? ", " + bad : ""}`;
       const size = Math.min(W / 9, b.width_mm * 0.55, b.length_mm * 0.45);
-      const text = make("text", { x: b.x_mm + b.length_mm / 2, y: W - b.y_mm - b.width_mm / 2 + size * 0.36, "font-size": size, "text-anchor": "middle" }, g);
+      const text = make("text", {
+        x: b.x_mm + b.length_mm / 2,
+        y: W - b.y_mm - b.width_mm / 2 + size * 0.36,
+        "font-size": size,
+        "text-anchor": "middle"
+      }, g);
       text.textContent = (bad ? "✕" : b.pinned ? "◆" : "") + b.number;
     }
     if (!chosen) return;
     const bad = wrong(chosen) || faults[chosen.blank] || "";
-    told.textContent = `${chosen.number}. ${chosen.blank}: ${say.at} ${shown(chosen.x_mm)}, ${shown(chosen.y_mm)}, ${chosen.turn_deg}°; ${bad ? "✕ " + bad : "● " + say.fine}${chosen.pinned ? "; ◆ " + say.pinned : ""}`;
+    const where = `${shown(chosen.x_mm)}, ${shown(chosen.y_mm)}, ${chosen.turn_deg}°`;
+    const verdict = bad ? "✕ " + bad : "● " + say.fine;
+    const pinned = chosen.pinned ? "; ◆ " + say.pinned : "";
+    told.textContent = `${chosen.number}. ${chosen.blank}: ${say.at} ${where}; ${verdict}${pinned}`;
     told.classList.toggle("bad", Boolean(bad));
   };
-  const places = () => Object.values(draft).map((d) => ({ blank: d.blank, sheet: d.sheet, x_mm: d.x_mm, y_mm: d.y_mm, turn_deg: d.turn_deg, pinned: d.pinned }));
+  const places = () => Object.values(draft).map((d) => ({
+    blank: d.blank,
+    sheet: d.sheet,
+    x_mm: d.x_mm,
+    y_mm: d.y_mm,
+    turn_deg: d.turn_deg,
+    pinned: d.pinned
+  }));
   const send = async (path, more) => {
-    const answer = await fetch(path, { method: "POST", headers: { "content-type": "application/json" },
-      body: JSON.stringify({ plan: sheet.plan, sheet: sheet.sheet, places: places(), ...more }) });
+    const answer = await fetch(path, {
+      method: "POST",
+      headers: {
+        "content-type": "application/json"
+      },
+      body: JSON.stringify({
+        plan: sheet.plan,
+        sheet: sheet.sheet,
+        places: places(),
+        ...more
+      })
+    });
     const data = await answer.json();
     if (!answer.ok) throw new Error(data.error);
     return data;
@@ -102,28 +189,44 @@
     waiting = setTimeout(async () => {
       const mine = ++asked;
       try {
-        const found = await send("/cutting/check", { about: chosen ? chosen.blank : "" });
+        const found = await send("/cutting/check", {
+          about: chosen ? chosen.blank : ""
+        });
         if (mine !== asked) return;
         faults = Object.fromEntries(found.faults.map((f) => [f.blank, f.kind === "thickness" ? say.thin + " (" + f.words + ")" : f.words]));
         fits = found.fits;
         draw();
-      } catch (error) { if (mine === asked) told.textContent = error instanceof TypeError ? say.away : error.message; }
+      } catch (error) {
+        if (mine === asked) told.textContent = error instanceof TypeError ? say.away : error.message;
+      }
     }, 150);
   };
   const note = (b) => {
     const was = home[b.blank];
     const same = was && b.sheet === sheet.sheet && !b.pinned && was.x_mm === b.x_mm && was.y_mm === b.y_mm && was.turn_deg === b.turn_deg;
-    if (same) delete draft[b.blank]; else draft[b.blank] = { ...b };
+    if (same) delete draft[b.blank];
+    else draft[b.blank] = {
+      ...b
+    };
     store();
     draw();
     check();
   };
-  const choose = (b) => { chosen = b; fits = []; draw(); check(); };
-  const move = (b, dx, dy) => { b.x_mm = Math.round((b.x_mm + dx) * 100) / 100; b.y_mm = Math.round((b.y_mm + dy) * 100) / 100; note(b); };
+  const choose = (b) => {
+    chosen = b;
+    fits = [];
+    draw();
+    check();
+  };
+  const move = (b, dx, dy) => {
+    b.x_mm = Math.round((b.x_mm + dx) * 100) / 100;
+    b.y_mm = Math.round((b.y_mm + dy) * 100) / 100;
+    note(b);
+  };
   const turn = (b) => {
     const next = b.turns_deg[(b.turns_deg.indexOf(b.turn_deg) + 1) % b.turns_deg.length];
     const quarter = (next - b.turn_deg + 360) % 360;
-    if (quarter % 180) [b.length_mm, b.width_mm] = [b.width_mm, b.length_mm];
+    if (quarter % 180)[b.length_mm, b.width_mm] = [b.width_mm, b.length_mm];
     else if (quarter === 180) b.corners = b.corners.map(([x, y]) => [b.length_mm - x, b.width_mm - y]);
     b.turn_deg = next;
     note(b);
@@ -135,7 +238,11 @@
     note(b);
   };
   const pick = (b) => {
-    if (swapping && swapping !== b) { const one = swapping; swapping = null; swap(one, b); }
+    if (swapping && swapping !== b) {
+      const one = swapping;
+      swapping = null;
+      swap(one, b);
+    }
     choose(b);
   };
   const at = (event) => {
@@ -146,13 +253,21 @@
   svg.addEventListener("pointerdown", (event) => {
     const g = event.target.closest("[data-blank]");
     if (!g) return;
-    svg.focus({ preventScroll: true });
-    const b = blanks.find((o) => o.blank === g.dataset.blank), [x, y] = at(event);
+    svg.focus({
+      preventScroll: true
+    });
+    const b = blanks.find((o) => o.blank === g.dataset.blank),
+      [x, y] = at(event);
     pick(b);
     if (fixed || b.pinned) return;
     event.preventDefault();
     svg.setPointerCapture(event.pointerId);
-    drag = { b, dx: b.x_mm - x, dy: b.y_mm - y, far: false };
+    drag = {
+      b,
+      dx: b.x_mm - x,
+      dy: b.y_mm - y,
+      far: false
+    };
   });
   svg.addEventListener("pointermove", (event) => {
     if (!drag) return;
@@ -163,7 +278,10 @@
     draw();
     check();
   });
-  const drop = () => { if (drag && drag.far) note(drag.b); drag = null; };
+  const drop = () => {
+    if (drag && drag.far) note(drag.b);
+    drag = null;
+  };
   svg.addEventListener("pointerup", drop);
   svg.addEventListener("pointercancel", drop);
   const step = () => Number(box.querySelector("[data-step-mm]").value);
@@ -175,35 +293,79 @@
   const back = (b) => {
     delete draft[b.blank];
     store();
-    if (home[b.blank]) Object.assign(b, home[b.blank], { sheet: sheet.sheet, pinned: false }); else blanks.splice(blanks.indexOf(b), 1);
+    if (home[b.blank]) Object.assign(b, home[b.blank], {
+      sheet: sheet.sheet,
+      pinned: false
+    });
+    else blanks.splice(blanks.indexOf(b), 1);
     choose(home[b.blank] ? b : null);
   };
   const book = async (path) => {
-    try { location.assign((await send(path, {})).link); }
-    catch (error) { told.textContent = error instanceof TypeError ? say.away : error.message; told.classList.add("bad"); }
+    try {
+      location.assign((await send(path, {})).link);
+    } catch (error) {
+      told.textContent = error instanceof TypeError ? say.away : error.message;
+      told.classList.add("bad");
+    }
   };
   const free = () => chosen && !fixed && !chosen.pinned;
   const deeds = {
-    previous: () => go(-1), next: () => go(1),
-    left: () => free() && move(chosen, -step(), 0), right: () => free() && move(chosen, step(), 0),
-    up: () => free() && move(chosen, 0, step()), down: () => free() && move(chosen, 0, -step()),
-    turn: () => free() && turn(chosen), back: () => chosen && !fixed && back(chosen),
-    swap: () => { if (free()) { swapping = chosen; told.textContent = say.swap; } },
-    pin: () => { if (chosen && !fixed) { chosen.pinned = !chosen.pinned; note(chosen); } },
-    forget: () => { ownTab.removeItem(key); localStorage.removeItem(key); location.reload(); },
-    keep: () => book("/cutting/keep"), relay: () => book("/jobs/relay"),
+    previous: () => go(-1),
+    next: () => go(1),
+    left: () => free() && move(chosen, -step(), 0),
+    right: () => free() && move(chosen, step(), 0),
+    up: () => free() && move(chosen, 0, step()),
+    down: () => free() && move(chosen, 0, -step()),
+    turn: () => free() && turn(chosen),
+    back: () => chosen && !fixed && back(chosen),
+    swap: () => {
+      if (free()) {
+        swapping = chosen;
+        told.textContent = say.swap;
+      }
+    },
+    pin: () => {
+      if (chosen && !fixed) {
+        chosen.pinned = !chosen.pinned;
+        note(chosen);
+      }
+    },
+    forget: () => {
+      ownTab.removeItem(key);
+      localStorage.removeItem(key);
+      location.reload();
+    },
+    keep: () => book("/cutting/keep"),
+    relay: () => book("/jobs/relay"),
   };
   for (const b of box.querySelectorAll("[data-do]")) b.addEventListener("click", () => deeds[b.dataset.do]());
   box.querySelector("[data-to]").addEventListener("change", (event) => {
     if (!free()) return;
     const b = chosen;
-    Object.assign(b, { sheet: event.target.value, x_mm: sheet.trim_mm, y_mm: sheet.trim_mm });
-    draft[b.blank] = { ...b };
+    Object.assign(b, {
+      sheet: event.target.value,
+      x_mm: sheet.trim_mm,
+      y_mm: sheet.trim_mm
+    });
+    draft[b.blank] = {
+      ...b
+    };
     store();
     if (b.sheet !== sheet.sheet) location.assign("/cutting?sheet=" + encodeURIComponent(b.sheet));
   });
   svg.addEventListener("keydown", (event) => {
-    const keys = { ArrowLeft: "left", ArrowRight: "right", ArrowUp: "up", ArrowDown: "down", PageDown: "next", PageUp: "previous", t: "turn", p: "pin", s: "swap", Escape: "back" };
+    const keys = {
+      ArrowLeft: "left",
+      ArrowRight: "right",
+      ArrowUp: "up",
+      ArrowDown: "down",
+      PageDown: "next",
+      PageUp: "previous",
+      t: "turn",
+      p: "pin",
+      s: "swap",
+      Escape: "back"
+    };
     const name = keys[event.key];
     if (!name) return;
     event.preventDefault();

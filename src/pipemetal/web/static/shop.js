@@ -1,34 +1,72 @@
 // Scan box, ticks, steps, clocks, drafts that outlive the server, jobs: nothing here is needed for the pages to work.
 "use strict";
 const held = {
-  get(key) { try { return localStorage.getItem(key); } catch { return null; } },
-  set(key, value) { try { localStorage.setItem(key, value); } catch { /* a tablet that keeps nothing */ } },
-  drop(key) { try { localStorage.removeItem(key); } catch { /* as above */ } },
+  get(key) {
+    try {
+      return localStorage.getItem(key);
+    } catch {
+      return null;
+    }
+  },
+  set(key, value) {
+    try {
+      localStorage.setItem(key, value);
+    } catch {
+      /* a tablet that keeps nothing */
+    }
+  },
+  drop(key) {
+    try {
+      localStorage.removeItem(key);
+    } catch {
+      /* as above */
+    }
+  },
 };
 if (matchMedia("(max-width:560px)").matches) document.querySelector("details.menu")?.removeAttribute("open");
 const comma = document.documentElement.dataset.comma === "1";
 const numberOf = (text) => Number(String(text).replace(",", ".").replace(/[^\d.+-]/g, "")) || 0;
-const shown = (value, decimals) => { const t = value.toFixed(decimals); return comma ? t.replace(".", ",") : t; };
+const shown = (value, decimals) => {
+  const t = value.toFixed(decimals);
+  return comma ? t.replace(".", ",") : t;
+};
 
 // "/" goes to the scan box. A scanner types evenly fast and ends with Enter: wherever the cursor was, its code is looked
 // up, and a field that it ran into gets back what stood there. No hand types six keys in a row so fast.
-const SCAN_GAP_MS = 100, SCAN_IN_FIELD = 4;
-let typed = "", last = 0, before = "";
+const SCAN_GAP_MS = 100,
+  SCAN_IN_FIELD = 4;
+let typed = "",
+  last = 0,
+  before = "";
 document.addEventListener("keydown", (event) => {
-  const field = document.activeElement, typing = /^(INPUT|SELECT|TEXTAREA)$/.test(field.tagName);
+  const field = document.activeElement,
+    typing = /^(INPUT|SELECT|TEXTAREA)$/.test(field.tagName);
   const box = document.querySelector("[data-scan]");
   if (!box || field === box || field.type === "password" || event.ctrlKey || event.altKey || event.metaKey) return;
   const now = performance.now();
-  if (now - last > SCAN_GAP_MS) { typed = ""; before = typing ? field.value : ""; }
+  if (now - last > SCAN_GAP_MS) {
+    typed = "";
+    before = typing ? field.value : "";
+  }
   last = now;
   if (event.key === "Enter" && typed.length >= (typing ? SCAN_IN_FIELD : 2)) {
     event.preventDefault();
     event.stopPropagation();
-    if (typing) { field.value = before; field.dispatchEvent(new Event("input", { bubbles: true })); }
+    if (typing) {
+      field.value = before;
+      field.dispatchEvent(new Event("input", {
+        bubbles: true
+      }));
+    }
     location.assign("/scan?code=" + encodeURIComponent(typed));
   } else if (event.key.length === 1) {
     typed += event.key;
-    if (!typing && event.key === "/" && typed === "/") { event.preventDefault(); box.focus(); box.select(); typed = ""; }
+    if (!typing && event.key === "/" && typed === "/") {
+      event.preventDefault();
+      box.focus();
+      box.select();
+      typed = "";
+    }
   } else if (event.key !== "Shift") {
     typed = ""; // a scanner sends no Tab, arrow or Backspace: a hand that types fast does
   }
@@ -39,12 +77,18 @@ for (const box of document.querySelectorAll("ul.tick input[data-tick]")) {
   const show = () => box.closest("label").classList.toggle("done", box.checked);
   box.checked = held.get(key) === "1";
   show();
-  box.addEventListener("change", () => { if (box.checked) held.set(key, "1"); else held.drop(key); show(); });
+  box.addEventListener("change", () => {
+    if (box.checked) held.set(key, "1");
+    else held.drop(key);
+    show();
+  });
 }
 
 // What was typed stays on the tablet, should the server go away before or while the form is sent.
 const saved = document.querySelector("[data-saved]");
-if (saved && held.get("sent")) { held.drop(held.get("sent")); }
+if (saved && held.get("sent")) {
+  held.drop(held.get("sent"));
+}
 held.drop("sent");
 for (const form of document.querySelectorAll("form[data-keep]")) {
   const key = "typed " + location.pathname + " " + form.dataset.keep;
@@ -58,12 +102,17 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
       if (f.type === "radio" || f.type === "checkbox") f.checked = was[f.name] === f.value;
       else f.value = was[f.name];
     }
-    if (was) for (const d of form.querySelectorAll("details")) d.open = true;
-  } catch { held.drop(key); }
+    if (was)
+      for (const d of form.querySelectorAll("details")) d.open = true;
+  } catch {
+    held.drop(key);
+  }
   const keep = () => {
     const now = {};
     for (const f of fields) {
-      if (f.type === "radio" || f.type === "checkbox") { if (f.checked) now[f.name] = f.value; } else now[f.name] = f.value;
+      if (f.type === "radio" || f.type === "checkbox") {
+        if (f.checked) now[f.name] = f.value;
+      } else now[f.name] = f.value;
     }
     held.set(key, JSON.stringify(now));
   };
@@ -74,8 +123,17 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
     const told = form.querySelector("[data-kept]");
     if (!told || form.dataset.sure) return;
     event.preventDefault();
-    try { await fetch("/static/icon.svg", { cache: "no-store", method: "HEAD" }); form.dataset.sure = "1"; form.requestSubmit(); }
-    catch { told.hidden = false; held.drop("sent"); }
+    try {
+      await fetch("/static/icon.svg", {
+        cache: "no-store",
+        method: "HEAD"
+      });
+      form.dataset.sure = "1";
+      form.requestSubmit();
+    } catch {
+      told.hidden = false;
+      held.drop("sent");
+    }
   });
 }
 
@@ -83,18 +141,24 @@ for (const button of document.querySelectorAll("[data-step]")) {
   button.addEventListener("click", () => {
     const field = document.getElementById(button.dataset.for);
     field.value = shown(numberOf(field.value) + Number(button.dataset.step), Number(button.dataset.decimals));
-    field.dispatchEvent(new Event("input", { bubbles: true }));
+    field.dispatchEvent(new Event("input", {
+      bubbles: true
+    }));
   });
 }
 for (const button of document.querySelectorAll("[data-as-planned]")) {
   button.addEventListener("click", () => {
-    for (const f of button.form.querySelectorAll("[data-planned]")) if (!f.value) f.value = f.dataset.planned;
+    for (const f of button.form.querySelectorAll("[data-planned]"))
+      if (!f.value) f.value = f.dataset.planned;
     button.form.dispatchEvent(new Event("input"));
   });
 }
 // The push that the beat timed stands in the log.
 const push = document.getElementById("f-push_time_s");
-if (push && held.get("push s")) { push.value = shown(Number(held.get("push s")), 1); held.drop("push s"); }
+if (push && held.get("push s")) {
+  push.value = shown(Number(held.get("push s")), 1);
+  held.drop("push s");
+}
 
 for (const keys of document.querySelectorAll("[data-keys]")) {
   const field = keys.closest("form").querySelector("[name=secret]");
@@ -106,16 +170,23 @@ for (const keys of document.querySelectorAll("[data-keys]")) {
 }
 
 for (const clock of document.querySelectorAll("[data-clock]")) {
-  const key = "fire " + clock.dataset.clock, left = clock.querySelector("[data-left]");
+  const key = "fire " + clock.dataset.clock,
+    left = clock.querySelector("[data-left]");
   const show = () => {
     const lit = Number(held.get(key));
     if (!lit) return;
     const ready = new Date(lit + Number(clock.dataset.hours) * 3600e3);
-    left.textContent = ready > new Date()
-      ? left.dataset.ready.replace("{time}", ready.toLocaleTimeString(document.documentElement.lang, { hour: "2-digit", minute: "2-digit" }))
-      : left.dataset.now;
+    left.textContent = ready > new Date() ?
+      left.dataset.ready.replace("{time}", ready.toLocaleTimeString(document.documentElement.lang, {
+        hour: "2-digit",
+        minute: "2-digit"
+      })) :
+      left.dataset.now;
   };
-  clock.querySelector("button").addEventListener("click", () => { held.set(key, String(Date.now())); show(); });
+  clock.querySelector("button").addEventListener("click", () => {
+    held.set(key, String(Date.now()));
+    show();
+  });
   show();
   setInterval(show, 20e3);
 }
@@ -127,9 +198,17 @@ if (trial) {
     clearTimeout(waiting);
     waiting = setTimeout(async () => {
       try {
-        const answer = await fetch(trial.action, { method: "POST", body: new URLSearchParams(new FormData(trial)), headers: { "x-part": "1" } });
+        const answer = await fetch(trial.action, {
+          method: "POST",
+          body: new URLSearchParams(new FormData(trial)),
+          headers: {
+            "x-part": "1"
+          }
+        });
         document.querySelector("[data-tried]").innerHTML = await answer.text();
-      } catch { /* the button is still there */ }
+      } catch {
+        /* the button is still there */
+      }
     }, 400);
   });
 }
@@ -137,11 +216,20 @@ if (trial) {
 if (document.querySelector('[data-job][data-state="waiting"], [data-job][data-state="running"]')) {
   setInterval(async () => {
     let jobs;
-    try { jobs = await (await fetch("/jobs.json", { cache: "no-store" })).json(); } catch { return; }
+    try {
+      jobs = await (await fetch("/jobs.json", {
+        cache: "no-store"
+      })).json();
+    } catch {
+      return;
+    }
     for (const job of jobs) {
       const card = document.querySelector(`[data-job="${job.id}"]`);
       if (!card) continue;
-      if (card.dataset.state !== job.state) { location.reload(); return; }
+      if (card.dataset.state !== job.state) {
+        location.reload();
+        return;
+      }
       card.querySelector("progress").value = job.percent;
       if (job.state === "running") card.querySelector(".said").textContent = job.words;
     }

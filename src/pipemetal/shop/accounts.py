@@ -1,25 +1,33 @@
-"""Analyses of what lies in the shop, weighings, sales, and what nothing explains."""
+"""The metal account: what every account holds, analyses, weighings, sales, and what nothing explains."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Final
 
 from sqlalchemy import func, select
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
 from pipemetal.files.plain import parse_day
+from pipemetal.quantities import LOT
 from pipemetal.shop import schema
-from pipemetal.shop.base import Writing, dump
+from pipemetal.shop.balances import balances_of, stock_of
 from pipemetal.shop.ledger import MICROGRAMS_PER_KG, UNEXPLAINED, UNKNOWN, kilograms, move, share_of, taken_back
-from pipemetal.shop.metal import Metal
 from pipemetal.shop.rebooking import rebook
+from pipemetal.shop.roles import Action
+from pipemetal.shop.rows import AnalysisRow, LotRow, MeltRow, RollRow, RollState
+from pipemetal.shop.writer import Writer
+from pipemetal.shop.writing import Writing, Written, dump
 
-__all__ = ["Accounting", "UnexplainedLine"]
+__all__ = ["Analysis", "Ledger", "UnexplainedLine", "enter_analysis"]
 
-KINDS = {"lot": "lots", "melt": "melts", "roll": "rolls"}
+KINDS: Final[dict[str, type[LotRow] | type[MeltRow] | type[RollRow]]] = {
+    "lot": LotRow,
+    "melt": MeltRow,
+    "roll": RollRow,
+}
 
 
 @dataclass(frozen=True)
@@ -40,10 +48,13 @@ class UnexplainedLine:
         return sum(mass for _, mass in self.elements_kg)
 
 
-class Accounting(Metal):
-    """What changes an account without a movement on the floor."""
+class Ledger:
+    """What every account holds, and what changes it without a movement on the floor."""
 
-    def record_analysis(
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+
+    def analyse(
         self,
         about: str,
         composition: Composition,
@@ -53,56 +64,24 @@ class Accounting(Metal):
         method: str = "",
         laboratory: str = "",
         note: str = "",
-    ) -> int:
-        """Enter an analysis of what lies in `lot:ID` or `melt:ID`; the difference is booked against `assay`. Gives the event.
+    ) -> Written[None]:
+        """Enter an analysis of what lies in `lot:ID` or `melt:ID`; the difference is booked against `assay`.
 
         What went out of the account before is left as it was booked. Errors: BookError.
         """
-        with self.writing("analysis entered", about) as w:
-            self._enter_analysis(w, about, composition, uncertainty_wt_pct, day, method, laboratory, note)
-            return w.event_id
+        analysis = Analysis(about, composition, uncertainty_wt_pct, day, method, laboratory, note)
+        with self._writer.writing(Action.ANALYSIS_ENTERED, about) as w:
+            enter_analysis(w, analysis)
+            return w.written()
 
-    def _enter_analysis(
-        self,
-        w: Writing,
-        about: str,
-        composition: Composition,
-        uncertainty: Sequence[tuple[str, float]],
-        day: str,
-        method: str,
-        laboratory: str,
-        note: str,
-    ) -> None:
-        kind, _, key = about.partition(":")
-        if kind not in ("lot", "melt"):
-            raise BookError("cannot be analysed", field="about", value=about, allowed="lot:ID, melt:ID")
-        a = schema.analyses.c
-        number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
-        w.add(
-            "analyses",
-            f"{about[:180]} #{number}",
-            about=about,
-            day=parse_day(day),
-            composition=composition.text(),
-            uncertainty=dump(list(uncertainty)),
-            method=method,
-            laboratory=laboratory,
-            note=note,
-        )
-        if kind == "lot":
-            w.change("lots", key, None, composition=composition.text(), uncertainty=dump(list(uncertainty)))
-        else:
-            w.change("melts", key, None, assay=composition.text())
-        rebook(w, about, composition)
-
-    def weigh(self, account: str, mass_kg: float) -> int:
+    def weigh(self, account: str, mass_kg: float) -> Written[None]:
         """Book what the scale says of `lot:ID`, `melt:ID` or `roll:ID`: more comes from `found`, less goes to `lost`.
 
-        Gives the event. Errors: BookError for an account that holds nothing, or a mass that is none.
+        Errors: BookError for an account that holds nothing, or a mass that is none.
         """
-        if not 0.0 <= mass_kg <= 100_000.0:
+        if not 0.0 <= mass_kg <= LOT["mass_kg"].high:
             raise BookError("is not a mass", field="mass_kg", value=mass_kg, allowed="0 to 100000")
-        with self.writing("weighed", account) as w:
+        with self._writer.writing(Action.WEIGHED, account) as w:
             _checked_account(w, account)
             stock = w.stock(account)
             held = sum(stock.values())
@@ -117,28 +96,28 @@ class Accounting(Metal):
                 largest = max(parts, key=lambda e: parts[e])
                 parts[largest] += more - sum(parts.values())
                 w.book(move(parts, "found", account), why="found")
-            return w.event_id
+            return w.written()
 
-    def sell(self, account: str, mass_kg: float) -> int:
-        """Book metal that leaves the shop for money; gives the event. A roll of which nothing is left hangs there no more.
+    def sell(self, account: str, mass_kg: float) -> Written[None]:
+        """Book metal that leaves the shop for money. A roll of which nothing is left hangs there no more.
 
         Errors: BookError, also for a roll that a plan has reserved.
         """
-        with self.writing("sold", account) as w:
+        with self._writer.writing(Action.SOLD, account) as w:
             _checked_account(w, account)
             kind, _, key = account.partition(":")
-            roll = w.row("rolls", key) if kind == "roll" else None
-            if roll is not None and roll["state"] == "reserved":
-                raise BookError(f"is reserved for {roll['reserved_for']}", field="roll", value=key)
+            roll = w.get(RollRow, key) if kind == "roll" else None
+            if roll is not None and roll.state is RollState.RESERVED:
+                raise BookError(f"is reserved for {roll.reserved_for}", field="roll", value=key)
             w.book(move(share_of(w.stock(account), mass_kg), account, "sold"), why="sold")
             if roll is not None and not w.stock(account):
-                w.change("rolls", key, None, state="sold")
-            return w.event_id
+                w.change("rolls", key, None, state=RollState.SOLD)
+            return w.written()
 
     def unexplained(self) -> list[UnexplainedLine]:
         """What weighings and analyses found that nothing explains, by month, alloy and kind; what was taken back is left out."""
         m, e = schema.movements.c, schema.events.c
-        with self.reading() as connection:
+        with self._writer.reading() as connection:
             gone = taken_back((r.id, r.reverses) for r in connection.execute(select(m.id, m.reverses)))
             rows = connection.execute(
                 select(m.id, e.at, m.element, m.mass_ug, m.origin, m.target)
@@ -162,12 +141,38 @@ class Accounting(Metal):
 
     def _alloys(self) -> dict[str, str]:
         found: dict[str, str] = {}
-        with self.reading() as connection:
-            for kind, name in KINDS.items():
-                table = schema.TABLES[name]
+        with self._writer.reading() as connection:
+            for kind, row in KINDS.items():
+                table = schema.TABLES[row.TABLE]
                 column = table.c.recipe if kind == "melt" else table.c.alloy
                 found |= {f"{kind}:{key}": alloy for key, alloy in connection.execute(select(table.c.id, column))}
         return found
+
+    def balances(self, kind: str = "") -> dict[str, dict[str, int]]:
+        """What every account holds by element, in micrograms: the sum of its movements. `kind`: only lots, rolls, ..."""
+        with self._writer.reading() as connection:
+            return balances_of(connection, kind)
+
+    def stock(self) -> dict[str, dict[str, float]]:
+        """What every account of the shop holds in kg by element; accounts outside the shop show below nought."""
+        return {a: {e: kilograms(m) for e, m in masses.items()} for a, masses in self.balances().items()}
+
+    def stock_by_kind(self) -> dict[str, float]:
+        """Kilograms by kind of account: lots, rolls, melts, sheets, pipes, dross, and what came from outside."""
+        held: dict[str, float] = {}
+        for account, masses in self.balances().items():
+            kind = account.partition(":")[0]
+            held[kind] = held.get(kind, 0.0) + kilograms(sum(masses.values()))
+        return held
+
+    def mass_kg(self, account: str) -> float:
+        """What one account holds now."""
+        with self._writer.reading() as connection:
+            return kilograms(sum(stock_of(connection, account).values()))
+
+    def analyses(self) -> list[AnalysisRow]:
+        """All analyses."""
+        return self._writer.rows(AnalysisRow)
 
     def standing(self) -> dict[str, float]:
         """Metal that is still to be booked on, in kg: melts and sheets that are not empty, and metal of unknown elements."""
@@ -181,10 +186,47 @@ class Accounting(Metal):
         return held
 
 
+@dataclass(frozen=True)
+class Analysis:
+    """An analysis to be entered, of what lies in `lot:ID` or `melt:ID`; 95 % half-widths by element."""
+
+    about: str
+    composition: Composition
+    uncertainty_wt_pct: Sequence[tuple[str, float]] = ()
+    day: str = ""
+    method: str = ""
+    laboratory: str = ""
+    note: str = ""
+
+
+def enter_analysis(w: Writing, found: Analysis) -> None:
+    """An analysis within an event, with what it changes in the ledger. Errors: BookError."""
+    about, (kind, _, key) = found.about, found.about.partition(":")
+    if kind not in ("lot", "melt"):
+        raise BookError("cannot be analysed", field="about", value=about, allowed="lot:ID, melt:ID")
+    a, metal, unsure = schema.analyses.c, found.composition.text(), dump(list(found.uncertainty_wt_pct))
+    number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
+    w.add(
+        "analyses",
+        f"{about[:180]} #{number}",
+        about=about,
+        day=parse_day(found.day),
+        composition=metal,
+        uncertainty=unsure,
+        method=found.method,
+        laboratory=found.laboratory,
+        note=found.note,
+    )
+    if kind == "lot":
+        w.change("lots", key, None, composition=metal, uncertainty=unsure)
+    else:
+        w.change("melts", key, None, assay=metal)
+    rebook(w, about, found.composition)
+
+
 def _checked_account(w: Writing, account: str) -> None:
     kind, _, key = account.partition(":")
-    row: dict[str, Any] | None = w.row(KINDS[kind], key) if kind in KINDS else None
-    if row is None or row["withdrawn"]:
+    if kind not in KINDS or w.get(KINDS[kind], key) is None:
         raise BookError(
             "is not an account of the shop", field="account", value=account, allowed="lot:ID, melt:ID, roll:ID"
         )

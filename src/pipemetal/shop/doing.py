@@ -1,0 +1,133 @@
+"""An accepted plan done bit by bit, within one event: a roll cut as planned, a melt charged as planned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from pipemetal.errors import BookError
+from pipemetal.plans.record import Cut, CutSheet, Melt, Plan
+from pipemetal.sheets.roll import Roll
+from pipemetal.shop.accepting import accepted
+from pipemetal.shop.as_planned import NotAsPlannedError, differences
+from pipemetal.shop.cutting import Cutting, Piece
+from pipemetal.shop.free import refuse_what_is_not_free
+from pipemetal.shop.melts import NewMelt, enter_melt
+from pipemetal.shop.orders import free_numbers, of_plan, order_of, reserve
+from pipemetal.shop.rows import PieceRow, ReservationRow, ReservationState, RollRow
+from pipemetal.shop.writing import Writing
+
+__all__ = ["WeighedMelt", "charge_as_planned", "cut_as_planned"]
+
+SLACK_MM: Final = 1e-4
+"""What the independent check of a layout allows for floats."""
+
+
+@dataclass(frozen=True)
+class WeighedMelt:
+    """A planned melt as it was charged: what it is called in the book, and the rest as `Plans.charge` takes it."""
+
+    id: str
+    weighed_kg: Mapping[str, float] | None = None
+    heel_of: str = ""
+    dross_kg: float | None = None
+    day: str = ""
+    note: str = ""
+    sure: bool = True
+
+
+def cut_as_planned(w: Writing, plan_id: str, roll_id: str, sheet: str | None, kerf_mm: float) -> tuple[str, ...]:
+    """Cut a roll as an accepted plan has it; gives the ids of the remnants. Errors: BookError."""
+    plan = accepted(w, plan_id)
+    used = _sheet_of(w, plan, plan_id, roll_id, sheet)
+    cutting = Cutting(w, roll_id, None, kerf_mm)
+    for cut in used.cuts:
+        cutting.take(
+            Piece(_piece_id(w, cut.blank, plan_id), _box_on(cutting.roll, cut)),
+            cut.mass_kg,
+            organ=plan.organ,
+            plan=plan_id,
+            rank=cut.rank,
+            pipe=cut.pipe or cut.blank.removesuffix(f" {cut.kind}"),
+        )
+    remnants = cutting.finish()
+    for held in of_plan(w, ReservationRow, plan_id, ReservationState.OPEN):
+        if held.about == f"roll:{roll_id}":
+            w.change("reservations", held.id, None, state=ReservationState.DONE)
+    return remnants
+
+
+def _sheet_of(w: Writing, plan: Plan, plan_id: str, roll_id: str, sheet: str | None) -> CutSheet:
+    """The sheet of a plan that a roll of the book is: named, or told by its cast, or called the same."""
+    row = w.get(RollRow, roll_id)
+    order = order_of(w, row.cast) if row is not None else None
+    name = sheet or (order.sheet if order is not None and order.plan == plan_id else roll_id)
+    used = next((s for s in plan.sheets if s.id == name), None)
+    if used is None:
+        raise BookError(f"is not cut by plan {plan_id!r}", field="roll", value=name)
+    return used
+
+
+def charge_as_planned(w: Writing, plan_id: str, melt: str, weighed: WeighedMelt) -> None:
+    """Charge a melt of an accepted plan. Errors: NotAsPlannedError, NotFreeError, BookError."""
+    plan = accepted(w, plan_id)
+    planned = next((m for m in plan.melts if m.name == melt), None)
+    if planned is None or planned.charge is None:
+        raise BookError(f"is not charged by plan {plan_id!r}", field="melt", value=melt)
+    if any(held.melt == melt for held in of_plan(w, ReservationRow, plan_id, ReservationState.DONE)):
+        raise BookError(
+            f"is booked already for plan {plan_id!r}",
+            field="melt",
+            value=melt,
+            allowed="undo of that booking first, or `melts --add` for metal that no plan asked for",
+        )
+    inputs = _weighed_or_listed(planned, weighed)
+    refuse_what_is_not_free(w, inputs, plan_id)
+    if weighed.heel_of and planned.heel_kg:
+        inputs[f"melt:{weighed.heel_of}"] = planned.heel_kg
+    dross = planned.charge.dross_kg if weighed.dross_kg is None else weighed.dross_kg
+    charged = NewMelt(weighed.id, planned.recipe, inputs, dross, day=weighed.day, note=weighed.note, plan=plan_id)
+    enter_melt(w, charged)
+    kept = [held for held in of_plan(w, ReservationRow, plan_id, ReservationState.OPEN) if held.melt == melt]
+    for held in kept:
+        w.change("reservations", held.id, None, state=ReservationState.DONE)
+    if not kept:  # a melt of bought metal alone keeps nothing; that it is booked must stand somewhere
+        number, about, mass = next(free_numbers(w, plan_id)), f"melt:{weighed.id}", sum(inputs.values())
+        reserve(w, number, plan_id, plan.organ, about, mass, melt=melt, state=ReservationState.DONE)
+
+
+def _weighed_or_listed(planned: Melt, weighed: WeighedMelt) -> dict[str, float]:
+    """What was weighed in by lot, as planned where nothing is told. Errors: NotAsPlannedError, BookError."""
+    bought = [line.id for line in planned.lots if line.kind == "buy"]
+    if weighed.weighed_kg is None and bought:
+        raise BookError(
+            f"needs metal that is still to be bought: {', '.join(bought)}",
+            field="melt",
+            value=planned.name,
+            allowed="the masses as weighed, from lots of the book",
+        )
+    inputs = dict(weighed.weighed_kg or {line.id: line.mass_kg for line in planned.lots})
+    differs = differences(planned, inputs, weighed.heel_of)
+    if differs and not weighed.sure:
+        raise NotAsPlannedError(planned.name, differs)
+    return inputs
+
+
+def _piece_id(w: Writing, blank: str, plan_id: str) -> str:
+    """The blank's own id, with the plan's where another piece has it."""
+    return blank if w.get(PieceRow, blank) is None else f"{blank[:100]} ({plan_id[:90]})"
+
+
+def _box_on(roll: Roll, cut: Cut) -> tuple[float, float, float, float]:
+    """Where a planned blank lies on the roll that is there. Errors: BookError where the roll is smaller than planned."""
+    x, y = cut.x_mm, cut.y_mm
+    right, high = roll.length_mm - roll.trim_mm, roll.width_mm - roll.trim_mm
+    if x + cut.length_mm > right + SLACK_MM or y + cut.width_mm > high + SLACK_MM:
+        raise BookError(
+            f"does not reach for blank {cut.blank!r} as planned",
+            field="roll",
+            value=roll.id,
+            allowed="plan again from the book, or cut by hand",
+        )
+    return x, y, min(x + cut.length_mm, right), min(y + cut.width_mm, high)

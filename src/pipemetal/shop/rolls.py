@@ -1,0 +1,204 @@
+"""Rolls and remnants: entered, found, changed, cut."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+
+from pipemetal.errors import BookError
+from pipemetal.files.plain import parse_day
+from pipemetal.sheets.readings import Reading
+from pipemetal.sheets.roll import Roll, roll_mass_kg
+from pipemetal.shop import schema
+from pipemetal.shop.cutting import Cutting, Piece, give_up_reservations
+from pipemetal.shop.ledger import MICROGRAMS_PER_KG, elements_ug, move, share_of
+from pipemetal.shop.orders import reserve_as_ordered
+from pipemetal.shop.recipes import density_of, target_of
+from pipemetal.shop.roles import Action
+from pipemetal.shop.roll_rows import roll_of, roll_values
+from pipemetal.shop.rows import CastRow, PieceRow, RollRow, RollState, Stored, state_of
+from pipemetal.shop.searching import STANDING, Found, RackSearch, Sizes, Words
+from pipemetal.shop.writer import Kept, Writer
+from pipemetal.shop.writing import Writing, Written
+
+__all__ = ["NewRoll", "Pieces", "Rolls", "enter_roll"]
+
+
+@dataclass(frozen=True)
+class NewRoll:
+    """A roll to be entered. `day` is when it was cast, that of its cast where empty; `origin` the account that its metal
+    comes from, where that is not the sheet of its cast. `values`: its columns where they are worked out already."""
+
+    roll: Roll
+    readings: Sequence[Reading] = ()
+    cast: str = ""
+    note: str = ""
+    origin: str | None = None
+    day: str = ""
+    values: Stored | None = None
+
+
+class Pieces(Kept[PieceRow]):
+    """Blanks that were cut."""
+
+    KIND = PieceRow
+
+
+class Rolls(Kept[RollRow]):
+    """The rack."""
+
+    KIND = RollRow
+
+    def __init__(self, writer: Writer) -> None:
+        super().__init__(writer)
+        self._search = RackSearch(writer)
+
+    def add(
+        self,
+        roll: Roll,
+        *,
+        readings: Sequence[Reading] = (),
+        cast: str = "",
+        note: str = "",
+        origin: str | None = None,
+        day: str = "",
+    ) -> Written[None]:
+        """Enter a roll. `day` is when it was cast, that of its cast where empty.
+
+        Its metal comes out of the cast's sheet where one is booked, else it is counted in. A sheet cast for an accepted plan is
+        reserved for it at once. Errors: BookError for an id that is used or an alloy that is no recipe.
+        """
+        with self._writer.writing(Action.ROLL_ENTERED, f"roll:{roll.id}") as w:
+            enter_roll(w, NewRoll(roll, readings, cast, note, origin, day))
+            return w.written()
+
+    def change(
+        self, roll_id: str, version: int, *, place: str | None = None, state: str | None = None, note: str | None = None
+    ) -> Written[None]:
+        """Change a roll's place, state or note. Errors: StaleSaveError where it was changed meanwhile, BookError."""
+        if state is not None and state not in tuple(RollState):
+            raise BookError("is not a state of a roll", field="state", value=state, allowed=", ".join(RollState))
+        values = {k: v for k, v in (("place", place), ("state", state), ("note", note)) if v is not None}
+        with self._writer.writing(Action.ROLL_CHANGED, f"roll:{roll_id}") as w:
+            before = w.get(RollRow, roll_id)
+            reserved = before is not None and before.state is RollState.RESERVED
+            freed = reserved and values.get("state", RollState.RESERVED) != RollState.RESERVED
+            w.change("rolls", roll_id, version, **values, **({"reserved_for": ""} if freed else {}))
+            if freed:
+                give_up_reservations(w, roll_id)
+            return w.written()
+
+    def cut(
+        self,
+        roll_id: str,
+        pieces: Sequence[Piece],
+        *,
+        organ: str = "",
+        kerf_mm: float = 1.0,
+        version: int | None = None,
+    ) -> Written[tuple[str, ...]]:
+        """Cut pieces out of a roll: remnants become child rolls, the rest goes to the scrap lot of the alloy.
+
+        Gives the ids of the remnants. Errors: SheetError, BookError, StaleSaveError.
+        """
+        with self._writer.writing(Action.ROLL_CUT, f"roll:{roll_id}") as w:
+            cutting = Cutting(w, roll_id, version, kerf_mm)
+            field = cutting.roll.field
+            for piece in pieces:
+                x0, y0, x1, y1 = piece.box_mm
+                volume_mm3 = field.cropped(x0, x1, y0, y1).mean_mm * (x1 - x0) * (y1 - y0)
+                cutting.take(piece, volume_mm3 * cutting.density * 1e-6, organ=organ)
+            give_up_reservations(w, roll_id)
+            return Written(w.event_id, cutting.finish())
+
+    def find(
+        self,
+        alloy: str | None = None,
+        thickness_mm: tuple[float, float] | None = None,
+        length_mm: float | None = None,
+        width_mm: float | None = None,
+        text: str | None = None,
+        *,
+        state: str | Sequence[str] | None = STANDING,
+        place: str | None = None,
+        melt: str | None = None,
+        made: tuple[str, str] | None = None,
+    ) -> list[Found]:
+        """The rolls that give this alloy, this thickness over this length, and where on the roll; longest place first.
+
+        The thickness must hold across the whole width within the trim. `text`: all its words must stand in id, alloy, place,
+        note, cast, melt or whom it is reserved for; `place` is the beginning of one. `made`: first and last day (or month, or
+        year) it was cast, empty where open; rolls of unknown age are left out then. `state`: one, several, or None for all.
+        Errors: BookError for a range that is none.
+        """
+        sizes = Sizes(thickness_mm, length_mm, width_mm)
+        return self._search.find(sizes, Words(alloy, text, state, place, melt, made))
+
+    def roll(self, roll_id: str) -> Roll:
+        """One roll with its field. Errors: BookError."""
+        return roll_of(self.row(roll_id))
+
+    def some(self, ids: Sequence[str]) -> dict[str, Roll]:
+        """Rolls by id with their fields, those that are there, withdrawn ones too."""
+        return {row.id: roll_of(row) for row in self._named(ids)}
+
+    def states(self, ids: Sequence[str]) -> dict[str, RollState]:
+        """The states of rolls by id, those that are there."""
+        r = schema.rolls.c
+        with self._writer.reading() as connection:
+            query = select(r.id, r.state).where(r.id.in_(ids), r.withdrawn.is_(False))
+            return {str(key): state_of(RollState, state, f"roll {key}") for key, state in connection.execute(query)}
+
+    def rack(self, *, reserved: bool = False) -> tuple[Roll, ...]:
+        """The rolls on the rack with their fields; those that a plan has reserved only where asked for."""
+        states = STANDING if reserved else (RollState.ON_RACK,)
+        return tuple(roll_of(row) for row in self.rows() if row.state in states)
+
+    def children(self, roll_id: str) -> list[str]:
+        """The ids of the remnants that were cut from a roll."""
+        r = schema.rolls.c
+        query = select(r.id).where(r.parent == roll_id, r.withdrawn.is_(False)).order_by(r.id)
+        with self._writer.reading() as connection:
+            return [str(key) for key in connection.execute(query).scalars()]
+
+    def cast_from(self, cast_id: str) -> list[str]:
+        """The ids of the rolls that came of a cast."""
+        r = schema.rolls.c
+        query = select(r.id).where(r.cast == cast_id, r.withdrawn.is_(False)).order_by(r.id)
+        with self._writer.reading() as connection:
+            return [str(key) for key in connection.execute(query).scalars()]
+
+    def _named(self, ids: Sequence[str]) -> list[RollRow]:
+        held = schema.rolls
+        return self._writer.found(RollRow, select(held).where(held.c.id.in_(ids)))
+
+
+def enter_roll(w: Writing, new: NewRoll) -> None:
+    """A new roll within an event, with its metal; one cast for an accepted plan is reserved for it. Errors: BookError."""
+    roll, cast = new.roll, new.cast
+    metal = target_of(w, roll.alloy)
+    logged = w.get(CastRow, cast) if cast else None
+    made = parse_day(new.day) or (logged.day if logged else "")
+    _refuse_circle(w, roll)
+    columns = dict(new.values or roll_values(roll, new.readings)) | {"cast": cast, "note": new.note, "day": made}
+    w.add("rolls", roll.id, **columns)
+    mass = roll_mass_kg(roll, density_of(metal))
+    sheet = w.stock(f"sheet:{cast}") if cast else {}
+    if new.origin is None and sum(sheet.values()) >= mass * MICROGRAMS_PER_KG:
+        w.book(move(share_of(sheet, mass), f"sheet:{cast}", f"roll:{roll.id}"), why="rolled")
+    else:
+        came = new.origin or "counted"
+        w.book(move(elements_ug(mass, metal), came, f"roll:{roll.id}"), why=came)
+    reserve_as_ordered(w, roll.id, cast)
+
+
+def _refuse_circle(w: Writing, roll: Roll) -> None:
+    """Errors: BookError for a roll that would be cut from itself, at whatever distance."""
+    above, seen = roll.parent or "", {""}
+    while above not in seen:
+        if above == roll.id:
+            raise BookError("would be cut from itself", field="parent", value=roll.parent, where=f"roll {roll.id}")
+        seen.add(above)
+        above = held.parent if (held := w.get(RollRow, above)) is not None else ""

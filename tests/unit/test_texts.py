@@ -1,0 +1,83 @@
+"""What rooms say: every text stands in the catalogue of every language, and nothing is decided by what a message says."""
+
+import ast
+import pickle
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pipemetal.texts import Amount, Text, joined
+from pipemetal.units import UnitSystem
+from pipemetal.words import LANGUAGES, Words, catalogue
+
+PACKAGE = Path(__file__).parents[2] / "src" / "pipemetal"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def texts_of(module: Path) -> Iterator[str]:
+    """The templates that a module makes texts of: given outright, by a condition, or by a local name."""
+    tree = ast.parse(module.read_text(encoding="utf-8"))
+    named = {
+        target.id: node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Assign)
+        for target in node.targets
+        if isinstance(target, ast.Name)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Text" and node.args:
+            yield from _constants(node.args[0], named)
+
+
+def _constants(node: ast.expr, named: dict[str, ast.expr]) -> Iterator[str]:
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        yield node.value
+    elif isinstance(node, ast.IfExp):
+        yield from _constants(node.body, named)
+        yield from _constants(node.orelse, named)
+    elif isinstance(node, ast.Name) and isinstance(named.get(node.id), ast.Constant | ast.IfExp):
+        yield from _constants(named[node.id], named)
+
+
+@pytest.mark.parametrize("language", [x for x in LANGUAGES if x != "en"])
+def test_no_text_of_a_room_is_missing(language: str) -> None:
+    held = catalogue(language)
+    texts = {
+        text for module in MODULES for text in texts_of(module) if re.search(r"[a-z]{2}", re.sub(r"\{\w+\}", "", text))
+    }
+    assert len(texts) > 40
+    assert sorted(texts - set(held)) == []
+
+
+MESSAGES = re.compile(
+    r"\.(problem|allowed|reason|words|told)\s*(==|!=|\bin\b)|\b(str\((error|e|problem)\)|message)\s*(==|!=|\bin\b|\.startswith|\.endswith)"
+    r"|(==|!=)\s*(error|e|problem)\.(problem|allowed)|\bre\.\w+\([^)]*\b(str\(error\)|error\.|\.problem|\.reason|\.words)"
+    r"|\bin (str\(error\)|error\.(problem|allowed))"
+)
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda m: str(m.relative_to(PACKAGE)))
+def test_nothing_is_decided_by_what_a_message_says(module: Path) -> None:
+    found = [line.strip() for line in module.read_text(encoding="utf-8").splitlines() if MESSAGES.search(line)]
+    assert found == []
+
+
+def test_a_text_goes_to_another_process_and_back_with_its_values() -> None:
+    told = Text("from {a} to {b}", a=Amount(2.54, "mm", 1, bare=True), b=Text("{c}", c=3))
+    again = pickle.loads(pickle.dumps(told))
+    assert again == told == "from 2.5 to 3"
+    assert (again.template, again.values) == (told.template, told.values)
+
+
+def test_a_text_in_a_text_is_read_in_the_reader_s_units() -> None:
+    length = Text("{a} long", a=Amount(254.0, "mm"))
+    told = joined([length, Text("{b} heavy, {c} hot", b=Amount(1.0, "kg", 1), c=Amount(100.0, "°C"))])
+    assert Words().read(told, UnitSystem("in", "lb", "F", comma=True)) == "10,0 in long; 2,2 lb heavy, 212 °F hot"
+
+
+def test_braces_in_a_name_stay_as_they_are() -> None:
+    told = Text("roll {roll} is full", roll="{R7} {0}")
+    assert told == Words().read(told) == "roll {R7} {0} is full"
+    assert Text("{R7}") == Words().read(Text("{R7}")) == "{R7}"
