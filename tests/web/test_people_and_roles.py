@@ -309,7 +309,8 @@ def test_many_things_are_taken_back_only_when_that_is_said_again(client: TestCli
     answer = client.post("/stock/import", files={"file": ("lots.csv", lots.encode())}, headers=OWN)
     event = int(answer.headers["location"].rpartition("event=")[2])
     asked = client.post(f"/undo/{event}", data={"back": "/stock"}, headers=OWN)
-    assert asked.status_code == 200 and "7 lots" in asked.text and "lot:N1" in peopled.ledger.stock()
+    assert asked.status_code == 200 and "7 lots" in " ".join(asked.text.split())
+    assert "lot:N1" in peopled.ledger.stock()
     said = client.post(f"/undo/{event}", data={"back": "/stock", "sure": "1"}, headers=OWN)
     assert said.status_code == 303 and "lot:N1" not in peopled.ledger.stock()
 

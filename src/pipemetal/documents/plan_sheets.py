@@ -12,7 +12,7 @@ from typing import Final
 from pipemetal.documents.rank_sheet import WOOD, of_what
 from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, NewPage, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
-from pipemetal.plans.record import Beat, Charged, Melt, PipeRow, Plan, Pour
+from pipemetal.plans.record import Beat, Charged, Freezing, Melt, PipeRow, Plan, Pour, PourRange, PushCard
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -219,7 +219,13 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
     card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
     if card is None or window is None or freezing is None:
         return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour.problem)), strong=True)]
-    blocks.append(
+    return [*blocks, *_settings_of(pour, card, units, say), *_watched(pour, card, window, freezing, units, say)]
+
+
+def _settings_of(pour: Pour, card: PushCard, units: UnitSystem, say: Words) -> list[Block]:
+    """What is set, and where the sled is when."""
+    marks = _thinned(card.marks)
+    return [
         Paragraph(
             say(
                 "{scoops} scoops, {mass}; gate {gate}; push {seconds} s",
@@ -229,10 +235,7 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
                 seconds=_seconds(pour, units),
             ),
             large=True,
-        )
-    )
-    marks = _thinned(card.marks)
-    blocks += [
+        ),
         table(
             [say("mark"), *(units.show_along(m.distance_m) for m in marks)],
             [(say("seconds"), *(units.number(m.time_s, 1) for m in marks))],
@@ -247,6 +250,14 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
             )
         ),
         Paragraph(_sentence(say.made(card.speed_change))),
+    ]
+
+
+def _watched(
+    pour: Pour, card: PushCard, window: PourRange, freezing: Freezing, units: UnitSystem, say: Words
+) -> list[Block]:
+    """Temperatures, warnings, and the lines to write on."""
+    return [
         Paragraph(
             say(
                 "Too cold below {cold}, too hot above {hot}; stone {stone} as planned; solid after about {solid} s, lift after "
@@ -273,7 +284,6 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
         ),
         Paragraph(say("Rests on: {what}.", what=say.made(card.rests_on)), quiet=True),
     ]
-    return blocks
 
 
 def _fitting_pt(marks: int) -> float:

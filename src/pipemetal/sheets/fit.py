@@ -140,22 +140,7 @@ def fit_field(
     model = _best_model(x[kept], y[kept], t[kept], models)
     kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
     left = np.nonzero(~kept)[0]
-    fewest = FEWEST_KEPT
-    names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
-    if left.size <= MOST_LEFT_OUT * t.size and kept.sum() < min(fewest, t.size):
-        raise SheetError(
-            "are too few without what looks misread",
-            field="readings",
-            value=f"{t.size}, of them misread: {names}",
-            allowed=f"{fewest} or more that agree; measure the roll again",
-        )
-    if left.size > MOST_LEFT_OUT * t.size:
-        raise SheetError(
-            "disagree: no smooth sheet passes near enough of them",
-            field="readings",
-            value=f"{left.size} of {t.size} off: {names}",
-            allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
-        )
+    _check_enough_agree(measured, left)
     points = (x[kept], y[kept], t[kept])
     stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
     grid_x, grid_y = np.meshgrid(stations, lines)
@@ -180,6 +165,25 @@ def fit_field(
         model.noise_mm,
         int(kept.sum()),
     )
+
+
+def _check_enough_agree(measured: FloatArray, left: np.ndarray) -> None:
+    """Refuse readings of which too many were left out. Errors: SheetError."""
+    kept, names = measured.size - left.size, ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
+    if left.size > MOST_LEFT_OUT * measured.size:
+        raise SheetError(
+            "disagree: no smooth sheet passes near enough of them",
+            field="readings",
+            value=f"{left.size} of {measured.size} off: {names}",
+            allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
+        )
+    if kept < min(FEWEST_KEPT, measured.size):
+        raise SheetError(
+            "are too few without what looks misread",
+            field="readings",
+            value=f"{measured.size}, of them misread: {names}",
+            allowed=f"{FEWEST_KEPT} or more that agree; measure the roll again",
+        )
 
 
 def _shape(
