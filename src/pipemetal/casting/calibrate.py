@@ -17,10 +17,13 @@ import numpy as np
 
 from pipemetal.casting.fitting import Fit, fitted
 from pipemetal.casting.groups import DRIFT, Drift, GroupEffect, Groups, Weighed, groups_of, weighed
-from pipemetal.casting.log import LoggedCast, ReducedCast, gauge_of_log, reduced
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
 from pipemetal.casting.next_cast import log_next
+from pipemetal.casting.reduce import ReducedCast, gauge_of_log, reduced
+from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
+from pipemetal.casting.timing import BY_CARD, BY_TIME
 from pipemetal.errors import CastingError
 
 __all__ = ["Calibration", "CastEffect", "LeftOut", "calibrate"]
@@ -33,7 +36,8 @@ _SOFT = (0.1, 3.0, 0.05, 4.0)
 _PLACE_SIGMAS, _FAR_SIGMAS, _CAST_SIGMAS = 4.5, 6.0, 4.0
 # One cast in twenty is misread whole; a misread gate moves ln thickness by about this much (estimates).
 _MISREAD_SHARE, _MISREAD_SD = 0.05, 0.3
-_SUSPECTS, _WEIGHED_LOG, _MOST_ROUNDS = 3, 120, 6
+# Casts that are looked at for it: the furthest off, and all of a short log, where one bends the law towards itself.
+_SUSPECTS, _SHORT_LOG, _WEIGHED_LOG, _MOST_ROUNDS = 3, 15, 120, 6
 # How far a watch may be from what is stated of it (ln, one standard deviation; estimate), and its limits.
 _WATCH_SD, _WATCH_LIMITS = 0.7, (0.5, 8.0)
 # Told as worse than stated above this factor.
@@ -106,7 +110,7 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
         raise CastingError("is used by two casts", field="id", value=[cast.id for cast in casts][:8])
     left_out: list[LeftOut] = []
     readings: list[LeftOut] = []
-    usable = _reduced(casts, left_out, readings)
+    usable, run_up = _reduced(casts, left_out, readings)
     usable, watch = _timed(usable, {c.id: c for c in casts})
     if not usable:
         return _nothing(left_out, readings)
@@ -122,8 +126,8 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
         fit = _whole(usable, mask, by_id, (fit.cast_sd, fit.place_sd))
     found = weighed(groups, fit)
     if judged or found.on:
-        fit = fitted(usable, mask, groups.extra(found.on))
-    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch))
+        fit = fitted(usable, mask, groups.extra(found.on, found.doubtful))
+    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up))
 
 
 def _groups(casts: Sequence[ReducedCast], logged: Mapping[str, LoggedCast]) -> Groups:
@@ -170,17 +174,24 @@ class _Told:
     casts: tuple[LeftOut, ...]
     readings: tuple[LeftOut, ...]
     watch: tuple[str, ...]
+    run_up: RunUp
 
 
-def _reduced(casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]) -> list[ReducedCast]:
+def _reduced(
+    casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]
+) -> tuple[list[ReducedCast], RunUp]:
     gauge = gauge_of_log(casts)
+    first = [reduced(cast, gauge) for cast in casts]
+    run_up = RunUp.of([c.run_up_ratio for c in first if isinstance(c, ReducedCast) and c.run_up_ratio is not None])
     usable = []
-    for cast in casts:
-        found = reduced(cast, gauge)
+    for cast, tried in zip(casts, first, strict=True):
+        weighed_out = cast.leftover_kg is not None or isinstance(tried, str)
+        found = tried if weighed_out or not run_up.casts else reduced(cast, gauge, run_up)
         if isinstance(found, str):
             left_out.append(LeftOut(cast.id, found))
             continue
         usable.append(found)
+        readings += [LeftOut(cast.id, words) for words in found.told]
         readings += [
             LeftOut(cast.id, f"reading of {t:g} mm at {1e-3 * d:.2f} m stands off the others there", 1e-3 * d)
             for d, t in found.misread
@@ -188,7 +199,7 @@ def _reduced(casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: lis
         readings += [
             LeftOut(cast.id, f"at {x:.2f} m hardly any metal was left in the sled", x) for x in found.emptied_m
         ]
-    return usable
+    return usable, run_up
 
 
 def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[str, ...]]:
@@ -213,12 +224,12 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         for stated, factor in sorted(factors.items())
         if factor > _WATCH_TOLD
     )
-    only_timed = sum(c.only_timed for c in casts)
+    by_card, only_timed = (sum(c.speed_by == by for c in casts) for by in (BY_CARD, BY_TIME))
     if only_timed:
-        told = (
-            *told,
-            f"only the whole time of {only_timed} casts is known, not how the speed went: log four marks or more",
-        )
+        words = f"only the whole time of {only_timed} casts is known, not how the speed went"
+        told = (*told, f"{words}: log four marks or more, or the marks that the card asked for")
+    if by_card:
+        told = (*told, f"how the speed went in {by_card} casts is taken from the card's asked marks")
     return timed, told
 
 
@@ -253,7 +264,7 @@ def _misread_casts(fit: Fit) -> list[tuple[int, float]]:
     # Many at once are no misreadings but a group, or a law that is not there yet.
     if casts or count > _WEIGHED_LOG:
         return casts if len(casts) <= max(1, count // 10) else []
-    suspects = np.argsort(-np.abs(fit.effects))[:_SUSPECTS]
+    suspects = np.argsort(-np.abs(fit.effects))[: count if count <= _SHORT_LOG else _SUSPECTS]
     odds = [_misread_odds(fit, int(i)) for i in suspects]
     best = int(np.argmax(odds))
     return [(int(suspects[best]), float(z[suspects[best]]))] if odds[best] > 0.0 else []
@@ -308,6 +319,7 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
         groups.present,
         len(casts),
         any(float(c.solid.max()) > _SLUSH for c in casts),
+        told.run_up,
         **_logged(casts),
     )
     spread = law.spread(fit.at)
@@ -335,11 +347,11 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
 
 def _words(used: int, left_out: int, half_width: float, own: float, found: Weighed) -> str:
     casts = "1 cast" if used == 1 else f"{used} casts"
-    words = f"{casts} used, {left_out} left out; a new sheet is known to {half_width:.0f} %"
-    if half_width < 1.15 * own:
-        words += ", nearly all of it the shop's own scatter, which no further cast removes"
-    else:
-        words += f"; the shop's own scatter is {own:.0f} %, the rest more casts can remove"
+    still_open = math.sqrt(max(half_width**2 - own**2, 0.0))
+    words = (
+        f"{casts} used, {left_out} left out; a new sheet is known to {half_width:.0f} %: {own:.0f} % is the shop's own scatter, "
+        f"which no further cast removes, {still_open:.0f} % is what the law leaves open (they add as squares)"
+    )
     counted = [kind for kind in found.on if kind != DRIFT]
     if counted:
         words += f"; counted in: {', '.join(counted)}"

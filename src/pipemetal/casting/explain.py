@@ -12,9 +12,10 @@ import numpy as np
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.calibrate import Calibration, calibrate
 from pipemetal.casting.laying import Box, film_of_push
-from pipemetal.casting.log import LoggedCast, ReducedCast, reduced
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array, CastingTable, Gate, laid_thickness_mm
 from pipemetal.casting.push import Push, Station, thickness_from_push
+from pipemetal.casting.reduce import ReducedCast, reduced
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.wanted import Outfit, checked_metal
 from pipemetal.errors import CastingError

@@ -34,10 +34,13 @@ _SCATTER_SHARES = (1.0, 0.75, 0.55)
 _MOST_KINDS = 3
 _SEASONS = ("winter", "spring", "summer", "autumn")
 _OFF, _SMALL = 1e-5, 0.01
-# A steady slide over a whole log may be this much more than a stretch moves (estimate).
-_SLIDE = 2.5
-# A kind is counted in from these log odds on: doubt costs width, a difference left out costs truth (estimate).
-_COUNTED = -1.0
+# A steady slide over a whole log may be this much more than a stretch moves, and one by wear of the gate's edge (estimates).
+_SLIDE, _WEAR, _USUAL_GATE_MM = 2.5, 2.5, 2.8
+# A kind is counted in from these log odds on, beside a law without it up to the second: doubt costs width, a difference
+# left out costs truth (estimates).
+_COUNTED, _SURE = -1.0, 4.0
+# Weight of a law with a kind that is in doubt, for the scatter hides real differences (estimate).
+_KEPT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +96,21 @@ class Groups:
         kinds = [kind for kind, _ in self.names] + [DRIFT] * self.stretches
         return np.array([on.get(kind, _OFF) for kind in kinds])
 
-    def extra(self, on: Mapping[str, float]) -> Extra:
-        """The columns with some kinds switched on, the others held at nought."""
-        return Extra(self.rows, self.spreads(on))
+    def extra(self, on: Mapping[str, float], doubtful: Sequence[str] = ()) -> Extra:
+        """The columns with some kinds switched on, the others held at nought; those in doubt also without them."""
+        found = [(self.spreads(on), _KEPT ** len(doubtful))]
+        for count in range(len(doubtful)):
+            kept = {k: v for k, v in on.items() if k not in doubtful[count:]}
+            found.append((self.spreads(kept), _KEPT**count * (1.0 - _KEPT)))
+        return Extra(self.rows, tuple(found))
 
     def columns(self, on: Mapping[str, float]) -> tuple[GroupColumn, ...]:
         """The group columns as a law keeps them."""
-        return tuple(GroupColumn(kind, name, on.get(kind, 0.0)) for kind, name in self.names)
+        casts = {kind: sum(n for (k, _), n in self.counts.items() if k == kind) for kind, _ in self.names}
+        return tuple(
+            GroupColumn(kind, name, on.get(kind, 0.0), self.counts[kind, name] / casts[kind])
+            for kind, name in self.names
+        )
 
 
 def alloy_names(casts: Sequence[LoggedCast]) -> dict[str, str]:
@@ -155,31 +166,35 @@ def groups_of(casts: Sequence[LoggedCast]) -> Groups:
             columns.append(member)
         partitions[kind] = frozenset(frozenset(i for i, g in named[kind].items() if g == group) for group in groups)
     twins = {k: tuple(o for o in partitions if o != k and partitions[o] == partitions[k]) for k in partitions}
-    drifting = _stretches(len(casts))
+    drifting = _stretches([c.opening_mm for c in casts])
     rows = np.column_stack([*columns, drifting]) if casts else np.empty((0, 0))
     last = casts[-1].id if casts else ""
     present = {kind: named[kind][last] for kind in KINDS if last in named[kind]}
     return Groups(tuple(names), rows, drifting.shape[1], present, twins, counts)
 
 
-def _stretches(casts: int) -> Array:
-    """Level of each cast against the last one: what moved on every stretch between, and a steady slide; shape
-    (casts, columns).
+def _stretches(openings_mm: Sequence[float]) -> Array:
+    """Level of each cast against the last one: what moved on every stretch between, a steady slide, and a slide that narrow
+    gates feel most, as of an edge that wears; shape (casts, columns).
     """
+    casts = len(openings_mm)
     if casts < FEWEST_FOR_DRIFT:
         return np.empty((casts, 0))
     count = min(max(casts // STRETCH, 1), MOST_STRETCHES)
     edges = np.linspace(0.0, casts - 1.0, count + 1)
     at = np.arange(casts, dtype=float)[:, None]
     steps = np.clip((at - edges[:-1]) / np.diff(edges), 0.0, 1.0) - 1.0
-    return np.hstack([steps, _SLIDE * (at / max(casts - 1.0, 1.0) - 1.0)])
+    slide = at / max(casts - 1.0, 1.0) - 1.0
+    narrow = _USUAL_GATE_MM / np.maximum(np.array(openings_mm)[:, None], 0.5)
+    return np.hstack([steps, _SLIDE * slide, _WEAR * slide * narrow])
 
 
 @dataclass(frozen=True, eq=False)
 class Weighed:
-    """Kinds that count, with their spreads; and what the log says of every kind."""
+    """Kinds that count, with their spreads, and those of them that are still in doubt; what the log says of every kind."""
 
     on: Mapping[str, float]
+    doubtful: tuple[str, ...]
     effects: tuple[GroupEffect, ...]
     drift: Drift
 
@@ -191,6 +206,7 @@ def weighed(groups: Groups, fit: Fit) -> Weighed:
     """
     pool = _Pool(groups, fit)
     on: dict[str, float] = {}
+    doubtful: list[str] = []
     while len(on) < _MOST_KINDS + (DRIFT in on):
         trials = {
             (kind, spread): pool.evidence({**on, kind: spread})
@@ -208,9 +224,11 @@ def weighed(groups: Groups, fit: Fit) -> Weighed:
             break
         best = max(odds, key=lambda kind: odds[kind])
         on[best] = max(_spreads(best), key=lambda s: trials[best, s])
+        if odds[best] < _SURE:
+            doubtful.append(best)
     found = [pool.effects(kind, {k: v for k, v in on.items() if k != kind}) for kind in groups.kinds if kind != DRIFT]
     moved = pool.drift({k: v for k, v in on.items() if k != DRIFT})
-    return Weighed(on, tuple(e for kind in found for e in kind), moved)
+    return Weighed(on, tuple(doubtful), tuple(e for kind in found for e in kind), moved)
 
 
 def _spreads(kind: str) -> tuple[float, ...]:

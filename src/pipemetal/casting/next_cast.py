@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.log import ReducedCast
 from pipemetal.casting.model import TWO_SIDED_95
+from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import RIVALS, At
 from pipemetal.casting.says import usual_place
 from pipemetal.casting.shop_law import ShopLaw
@@ -123,8 +123,8 @@ def log_next(law: ShopLaw, casts: Sequence[ReducedCast]) -> str:
     if best.before_percent - best.after_percent < _WORTH_PERCENT:
         return "cast as usual: nothing on purpose would teach much more than the next ordinary cast"
     return (
-        f"{best.words}: what the law leaves open in a sheet would fall from {best.before_percent:.1f} to "
-        f"{best.after_percent:.1f} %"
+        f"{best.words}: what the law leaves open of sheets in and a little around the log would fall from "
+        f"{best.before_percent:.1f} to {best.after_percent:.1f} %"
     )
 
 

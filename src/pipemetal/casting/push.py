@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -213,13 +213,16 @@ def _deviation(box: Box, laid: Laid) -> Array:
     """
     law, at = box.law, laid.at(box)
     belief, luck = law.spread(at), np.full(len(laid.x_m), law.cast_scatter)
+    if box.metal.solid_sd > 0.0:
+        thicker = law.ln_film(replace(at, solid=at.solid + box.metal.solid_sd)) - law.ln_film(at)
+        luck = np.hypot(luck, thicker)
     by_head = np.clip(law.powers(at)["head"], 0.0, 1.5)
     left_kg = box.metal.fluid.density_kg_m3 * box.length_m * box.width_m * laid.head_m
     parts = [
         np.maximum(_followed(box, laid, part, by_head, left_kg), floor * part)
         for part, floor in ((belief, 1.0), (luck, 0.7))
     ]
-    scale = by_head * _SCALE_KG / left_kg
+    scale = by_head * math.hypot(_SCALE_KG, law.run_up.unsure * laid.run_up_kg) / left_kg
     deviation: Array = np.sqrt(parts[0] ** 2 + parts[1] ** 2 + scale**2 + law.station_scatter**2)
     return deviation
 
@@ -286,4 +289,7 @@ def _rests_on(law: ShopLaw) -> str:
         return "no logged cast: common practice and rival laws by their weights, wide, for no cast was ever published"
     regime, share = next(iter(law.regimes.items()))
     casts = "1 logged cast" if law.casts_used == 1 else f"{law.casts_used} logged casts"
-    return f"{casts} of this shop, likeliest {regime} ({100.0 * share:.0f} %), with what the shop departs from it"
+    words = f"{casts} of this shop, likeliest {regime} ({100.0 * share:.0f} %), with what the shop departs from it"
+    if law.any_crew:
+        words += f"; no crew is named, so the bands cover all that the log knows: {', '.join(law.any_crew)}"
+    return words

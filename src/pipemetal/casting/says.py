@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.log import ReducedCast
 from pipemetal.casting.model import TWO_SIDED_95
+from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import At
 from pipemetal.casting.shop_law import ShopLaw
 

@@ -43,7 +43,7 @@ MOST_SOLID = 0.55
 _PLACES, _COARSE, _FILLS = 81, 7, 4
 # The push is found as smooth as the sheet allows: film within this of the wanted, pace near the usual, change and
 # bend of ln speed.
-_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.012, 0.5, 0.4, 0.25
+_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.008, 0.5, 0.4, 0.25
 _STEPS, _COARSE_STEPS = 5, 3
 # How many of the easiest pairs are looked at closer; what the end of a sheet may risk, and how unsure it may be (ln
 # thickness).
@@ -163,9 +163,9 @@ class Task:
         return Box.of(outfit.sled, outfit.gate, gate_mm, self.metal, self.law, outfit.slope_mm_m)
 
     def needed_kg(self) -> float:
-        """Mass that goes onto the table, with a run-up that lays half as much again as the first film."""
+        """Mass that goes onto the table, with what a run-up lays in this shop."""
         x, film = self.film()
-        volume = float(np.trapezoid(film, x)) + 1.5 * float(film[0]) * 1e-3 * self.outfit.run_up_mm
+        volume = float(np.trapezoid(film, x)) + self.law.run_up.ratio * float(film[0]) * 1e-3 * self.outfit.run_up_mm
         return self.metal.fluid.density_kg_m3 * self.outfit.sled.inner_width_mm * 1e-3 * volume
 
     def fullest_kg(self) -> float:

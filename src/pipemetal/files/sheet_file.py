@@ -31,6 +31,7 @@ class SheetJob:
     table_c: float
     air_c: float
     first_cast: bool
+    crew: str
     log: Path | None
 
 
@@ -40,7 +41,8 @@ def read_sheet(path: Path) -> SheetJob:
     Keys: `composition`, `length`, `width`, `thickness_start`, `thickness_end` (as cast; the end defaults to the start),
     [sled] `inner_length`, `inner_width`, and optionally `gate`, `charge`, `scoop` (11.34 kg), `run_up` (300 mm),
     `pour_temperature`, `table` (18 C), `air` (18 C), `first_cast`, `lip` (20 mm), `no_gate` (the sled's fixed gap),
-    `slope` (mm that the table falls in a metre of the push), `side_bars`, `log` (a log.csv to learn from).
+    `slope` (mm that the table falls in a metre of the push), `side_bars`, `crew` (who casts, by its name
+    in the log), `log` (a log.csv to learn from).
 
     Errors: FileFormatError, AlloyError, CastingError with table and key.
     """
@@ -66,6 +68,7 @@ def read_sheet(path: Path) -> SheetJob:
             top.temperature_c("table", -20.0, 170.0, 18.0),
             top.temperature_c("air", -20.0, 60.0, 18.0),
             top.flag("first_cast", False),
+            top.text("crew", ""),
             None if log is None else path.parent / log,
         )
     except InputError as error:

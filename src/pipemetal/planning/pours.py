@@ -88,7 +88,7 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         )
         sled = Sled(casting.sled_length_mm, sheet.width_mm)
         outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
-        card = push_card(want, outfit, learned.law.for_sheet(target, sheet.width_mm))
+        card = push_card(want, outfit, learned.law.for_sheet(target, sheet.width_mm, settings.crew))
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
         used = 1.1 * cast

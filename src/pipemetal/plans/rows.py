@@ -273,7 +273,10 @@ def _card(card: PushCard) -> record.PushCard:
     )
 
 
-def _range(window: PourWindow) -> record.PourRange:
+def _range(window: PourWindow) -> record.PourRange | None:
+    """The pouring range; None where no temperature suits."""
+    if window.empty:
+        return None
     return record.PourRange(
         window.too_cold_below_c,
         window.try_low_c,
