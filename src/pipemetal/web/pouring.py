@@ -13,6 +13,7 @@ from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import CastingError, InputError, NotInBookError
 from pipemetal.shop.cast_checks import check_cast
+from pipemetal.shop.rows import OrderState
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.paging import paged
@@ -69,7 +70,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         casts = site.casts()
         orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
-        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state == "cast"}
+        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state is OrderState.CAST}
         return site.page(
             request,
             "casting.html",
