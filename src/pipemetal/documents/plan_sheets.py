@@ -30,11 +30,13 @@ def weighing_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
 def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
     title = say("Melt {name}: {recipe}", name=melt.name, recipe=melt.recipe)
     subtitle = f"{plan.organ}, {plan.shop}"
-    cautions = Cautions(say("Before anything goes into the pot"), tuple(say.made(text) for text in plan.cautions[:1]))
+    cautions = Cautions(
+        say("Before anything goes into the pot"), tuple(say.read(text, units) for text in plan.cautions[:1])
+    )
     charge = melt.charge
     if charge is None:
         why = melt.blocked.words if melt.blocked is not None else ""
-        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.made(why)), strong=True)
+        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.read(why, units)), strong=True)
         return Sheet(title, subtitle, (cautions, blocked), foot=_foot(plan, say))
     heel = say("on a heel of {mass}", mass=units.show_mass(melt.heel_kg)) if melt.heel_kg else say("into an empty pot")
     rows = [
@@ -133,7 +135,7 @@ def casting_day_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]
 
 
 def _casting_day(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem, say: Words) -> Sheet:
-    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.made(text) for text in plan.cautions))]
+    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.read(text, units) for text in plan.cautions))]
     rows = [
         (
             TICK,
@@ -218,7 +220,10 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
     ]
     card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
     if card is None or window is None or freezing is None:
-        return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour.problem)), strong=True)]
+        return [
+            *blocks,
+            Paragraph(say("No push gives this sheet: {why}", why=say.read(pour.problem, units)), strong=True),
+        ]
     return [*blocks, *_settings_of(pour, card, units, say), *_watched(pour, card, window, freezing, units, say)]
 
 
@@ -249,7 +254,7 @@ def _settings_of(pour: Pour, card: PushCard, units: UnitSystem, say: Words) -> l
                 beat=units.number(card.beat_s, 1),
             )
         ),
-        Paragraph(_sentence(say.made(card.speed_change))),
+        Paragraph(_sentence(say.read(card.speed_change, units))),
     ]
 
 
@@ -269,7 +274,7 @@ def _watched(
                 lift=units.number(freezing.lift_after_s / 60.0, 1),
             ),
         ),
-        *(Paragraph(_sentence(say.made(text)), strong=True) for text in pour.warnings),
+        *(Paragraph(_sentence(say.read(text, units)), strong=True) for text in pour.warnings),
         Lines(
             (
                 say("poured at"),
@@ -282,7 +287,7 @@ def _watched(
                 say("crew, gate, cloth, remarks"),
             )
         ),
-        Paragraph(say("Rests on: {what}.", what=say.made(card.rests_on)), quiet=True),
+        Paragraph(say("Rests on: {what}.", what=say.read(card.rests_on, units)), quiet=True),
     ]
 
 

@@ -21,6 +21,7 @@ from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans import record
+from pipemetal.texts import joined
 
 __all__ = [
     "USUAL_POT_C",
@@ -93,7 +94,7 @@ def pipe_row(pipe: Pipe) -> record.PipeRow:
         stress_mouth_mpa=stress.mouth_mpa,
         stress_toe_mpa=stress.toe_mpa,
         toe_flag=stress.toe_flag,
-        remarks="; ".join(pipe.remarks),
+        remarks=joined(pipe.remarks),
     )
 
 

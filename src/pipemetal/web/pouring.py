@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from fastapi import FastAPI, Form, Query, Request
@@ -12,6 +13,7 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import CastingError, InputError, NotInBookError
+from pipemetal.quantities import CAST, Quantity
 from pipemetal.shop.cast_checks import check_cast
 from pipemetal.shop.rows import OrderState
 from pipemetal.units import parse_number
@@ -160,7 +162,7 @@ def _add_trimming(app: FastAPI, site: Site) -> None:
     ) -> Response:
         lost = site.show(request).read_mass(swarf, "swarf")
         with site.once(token):
-            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, "swarf", 0.0, 2000.0)).event
+            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, CAST["leftover_kg"], "swarf")).event
         return RedirectResponse(f"/casting/cast/{_quoted(cast)}?event={event}", 303)
 
 
@@ -322,17 +324,15 @@ def _pairs(text: str, show: Show, field: str) -> tuple[tuple[float, float], ...]
     return tuple(pairs)
 
 
-def _within(value: float | None, name: str, low: float, high: float) -> float:
+def _within(value: float | None, quantity: Quantity, field: str = "") -> float:
     if value is None:
-        raise CastingError("is empty", field=name, allowed=f"{low:g} to {high:g}")
-    if not low <= value <= high:
-        raise CastingError("is out of range", field=name, value=round(value, 3), limits=(low, high))
-    return value
+        raise CastingError("is empty", field=field or quantity.name, allowed=quantity.allowed)
+    return quantity.checked(round(value, 6), error=CastingError, field=field)
 
 
 def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast:
     """A cast as it was typed. Errors: CastingError, UnitError with the field."""
-    from pipemetal.casting.log import RANGES, LoggedCast
+    from pipemetal.casting.log import LoggedCast
     from pipemetal.casting.model import Sled
 
     recipes = site.kept("recipes", site.book.recipes.all)
@@ -354,18 +354,18 @@ def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast
     return LoggedCast(
         values["id"].strip(),
         recipes[values["alloy"]].target,
-        _within(show.read_length(values["gate_mm"], "gate_mm"), "gate_mm", 0.3, RANGES["gate_mm"][1]),
-        _within(show.read_mass(values["charge_kg"], "charge_kg"), "charge_kg", *RANGES["charge_kg"]),
-        Sled(_within(sled[0], "sled", 40.0, 1000.0), _within(sled[1], "sled", 50.0, 2500.0)),
-        _within(show.read_length(values["length_mm"], "length_mm"), "length_mm", *RANGES["length_mm"]),
+        _within(show.read_length(values["gate_mm"], "gate_mm"), CAST["gate_mm"]),
+        _within(show.read_mass(values["charge_kg"], "charge_kg"), CAST["charge_kg"]),
+        Sled(_within(sled[0], CAST["sled_length_mm"], "sled"), _within(sled[1], CAST["sled_width_mm"], "sled")),
+        _within(show.read_length(values["length_mm"], "length_mm"), CAST["length_mm"]),
         _pairs(values["thickness"], show, "thickness"),
         _pairs(values.get("marks", ""), show, "marks"),
         asked_marks=_pairs(values.get("asked_marks", ""), show, "asked_marks"),
-        run_up_mm=None if run_up is None else _within(run_up, "run_up_mm", *RANGES["run_up_mm"]),
+        run_up_mm=None if run_up is None else _within(run_up, CAST["run_up_mm"]),
         crew=values.get("crew", "").strip(),
-        push_time_s=None if seconds is None else _within(seconds, "push_time_s", *RANGES["push_time_s"]),
-        pour_temperature_c=None if heat is None else _within(heat, "pour_temperature_c", *RANGES["pour_temperature_c"]),
-        leftover_kg=None if left is None else _within(left, "leftover_kg", *RANGES["leftover_kg"]),
+        push_time_s=None if seconds is None else _within(seconds, CAST["push_time_s"]),
+        pour_temperature_c=None if heat is None else _within(heat, CAST["pour_temperature_c"]),
+        leftover_kg=None if left is None else _within(left, CAST["leftover_kg"]),
         verdict=values["verdict"] or None,
         day=_day(values["day"]),
         note=values["note"].strip(),
@@ -391,8 +391,8 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
         raise NotInBookError(field="id", value=key[:200])
     pairs = _pairs(values["thickness"], show, "thickness")
     for at, thickness in pairs:
-        _within(at, "thickness", 0.0, held.length_mm)
-        _within(thickness, "thickness", 0.1, 12.0)
+        _within(at, replace(CAST["along_mm"], high=held.length_mm), "thickness")
+        _within(thickness, CAST["thickness_mm"], "thickness")
     with site.once(values["token"]):
         return site.book.casts.measure(key, version, pairs).event, key
 

@@ -298,8 +298,8 @@ def _key_of(error: InputError) -> str:
 
 def fault_words(show: Show, problem: str, told: str = "") -> str:
     """What is wrong with a field that is named already, and what may stand there."""
-    words = show.made(problem)
-    return f"{words} ({show.say('allowed')}: {show.made(told)})" if told else words
+    words = show.read(problem)
+    return f"{words} ({show.say('allowed')}: {show.read(told)})" if told else words
 
 
 def fields_of(
