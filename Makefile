@@ -29,12 +29,14 @@ serve: $(VENV)/.core
 # Sets up everything and passes the tests, two files at a time. PIPEMETAL_TEST_LONG=1 runs the long ones too, as .ci/run does.
 test: $(VENV)/.dev
 	$(BIN)/ruff format --check src tests bench examples
+	$(BIN)/python bench/format_pages.py --check
 	$(BIN)/ruff check src tests bench examples
 	$(BIN)/mypy
 	$(BIN)/pytest -rs -n 2 --no-loadscope-reorder
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff format src tests bench examples
+	$(BIN)/python bench/format_pages.py
 	$(BIN)/ruff check --fix src tests bench examples
 
 types: $(VENV)/.dev
@@ -48,9 +50,10 @@ validation: $(VENV)/.dev
 bench: $(VENV)/.dev
 	$(BIN)/python bench/page.py
 
-# Writes docs/commands.md and builds the documents as a site, without the internet; the API's own pages beside them.
+# Writes docs/commands.md and docs/quantities.md, and builds the documents as a site, without the internet; the API's own pages beside them.
 docs: $(VENV)/.dev
 	$(BIN)/python bench/commands.py
+	$(BIN)/python bench/quantities_page.py
 	$(BIN)/mkdocs build --quiet --clean
 	$(BIN)/pdoc --docformat markdown -o site/api pipemetal '!pipemetal.shop.migrations'
 

@@ -33,6 +33,10 @@ def test_the_page_of_commands_is_not_stale() -> None:
     assert DOCS["commands.md"] == commands.page(), "run `make docs` and commit docs/commands.md"
 
 
+def test_the_page_of_quantities_is_not_stale() -> None:
+    assert DOCS["quantities.md"] == bench("quantities_page").page(), "run `make docs` and commit docs/quantities.md"
+
+
 def test_every_command_has_words_of_help() -> None:
     for name in COMMANDS:
         section = DOCS["commands.md"].partition(f"## {name}\n")[2].partition("\n## ")[0]

@@ -163,7 +163,7 @@ def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path,
         assert {r.about for r in book.plans.reservations() if r.melt == ""} == {f"roll:{r.id}" for r in plan.rolls_used}
         first = plan.rolls_used[0]
         book.plans.cut("Merrowby Chapel #1", first.id)
-        pieces = [p for p in book.rolls.pieces() if p.roll == first.id]
+        pieces = [p for p in book.pieces.rows() if p.roll == first.id]
         assert len(pieces) == len(first.cuts)
         assert book.keeping.doctor().faults == []
     with pytest.raises(InputError, match="needs the book"):

@@ -84,7 +84,7 @@ def test_a_roll_is_booked_as_planned_and_undone(stocked: Book) -> None:
     before = stocked.ledger.balances()
     event, remnants = stocked.plans.cut(plan_id, "R1")
     assert remnants == ("R1-1",) and stocked.rolls.row("R1-1").parent == "R1"
-    piece = stocked.rolls.piece("Flute 8 C body")
+    piece = stocked.pieces.row("Flute 8 C body")
     assert (piece.roll, piece.plan, piece.rank, piece.pipe, piece.box) == (
         "R1",
         plan_id,
@@ -130,7 +130,7 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     assert (found.roll.id, found.roll.day, found.roll.melt) == ("R40", "2026-05-04", "2026-17")
     assert found.roll.reserved_for == "Chapel #1: sheet N1"
     cut, _ = stocked.plans.cut(plan_id, "R40")
-    assert stocked.rolls.piece("Flute 8 F body").roll == "R40"
+    assert stocked.pieces.row("Flute 8 F body").roll == "R40"
     stocked.history.undo(cut)
     assert stocked.rolls.find(made=("2026-06", "")) == []
     with pytest.raises(UndoFirstError, match="back first"):

@@ -54,7 +54,7 @@ def test_no_text_of_the_pages_is_missing(language: str) -> None:
         *PAPERS,
         *RollState,
         *PlanState,
-        *jobs.STATES,
+        *jobs.JobState,
     ]
     labels = [text for group in GROUPS for text in (group.title, *(s.label for s in group.settings))]
     labels += {words for group in GROUPS for s in group.settings if (words := rests_on(s.key))}

@@ -106,33 +106,37 @@ def layout(
             plan, proof = finish(problem, plan, settings=settings)
     if start is not None:
         plan = with_new_sheets(plan, start)
-    problem = given
-    faults = verify(problem, plan)
+    faults = verify(given, plan)
     if out is not None:
         write_plan(out, plan)
     if as_json:
         proven = {"proof": {"opened_mm2": proof.bound.value_mm2, "method": proof.bound.method}} if proof else {}
         print_json(plan_to_dict(plan) | {"faults": [vars(f) for f in faults]} | proven)
     else:
-        print_table(
-            f"Layout of {problem_file.name}",
-            ["", "value"],
-            [
-                ("blanks placed", f"{len(plan.placements)} of {len(problem.blanks)}"),
-                ("rolls and sheets used", len({p.roll for p in plan.placements})),
-                ("sheets to cast", len(plan.new_sheets)),
-                ("metal consumed", f"{plan.consumed_mm2 / 1e6:.3f} m2"),
-                ("whole sheets opened", f"{plan.opened_mm2 / 1e6:.3f} m2"),
-                ("of it blanks", f"{100 * plan.utilisation:.1f} %"),
-                ("no plan can use less than", f"{plan.lower_bound_mm2 / 1e6:.3f} m2"),
-                ("gap to that", f"{plan.gap_percent:.1f} %"),
-                ("faults found by the verifier", len(faults)),
-                *_proof_rows(plan, proof),
-            ],
-            [f"Not served: {u.blank}: {u.reason}" for u in plan.unplaced]
-            + ([f"Plan written to {out}."] if out else []),
-        )
+        _print_layout(problem_file.name, given, plan, len(faults), proof, out)
     click.get_current_context().exit(1 if plan.unplaced or faults else 0)
+
+
+def _print_layout(
+    name: str, problem: LayoutProblem, plan: LayoutPlan, faults: int, proof: Proof | None, out: Path | None
+) -> None:
+    print_table(
+        f"Layout of {name}",
+        ["", "value"],
+        [
+            ("blanks placed", f"{len(plan.placements)} of {len(problem.blanks)}"),
+            ("rolls and sheets used", len({p.roll for p in plan.placements})),
+            ("sheets to cast", len(plan.new_sheets)),
+            ("metal consumed", f"{plan.consumed_mm2 / 1e6:.3f} m2"),
+            ("whole sheets opened", f"{plan.opened_mm2 / 1e6:.3f} m2"),
+            ("of it blanks", f"{100 * plan.utilisation:.1f} %"),
+            ("no plan can use less than", f"{plan.lower_bound_mm2 / 1e6:.3f} m2"),
+            ("gap to that", f"{plan.gap_percent:.1f} %"),
+            ("faults found by the verifier", faults),
+            *_proof_rows(plan, proof),
+        ],
+        [f"Not served: {u.blank}: {u.reason}" for u in plan.unplaced] + ([f"Plan written to {out}."] if out else []),
+    )
 
 
 def _time_left(problem: LayoutProblem, seconds: float | None, iterations: int | None) -> float | None:

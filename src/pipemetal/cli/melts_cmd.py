@@ -14,6 +14,7 @@ from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
     from pipemetal.shop.book import Book
 
 __all__ = ["casts", "masses_of", "melts"]
@@ -189,27 +190,28 @@ def casts(
             book.casts.row(cast_id)
         held = [c for c in book.casts.log() if cast_id in (None, c.id)]
     if as_json:
-        print_json(
-            {
-                "casts": [
-                    {
-                        "id": c.id,
-                        "day": c.day,
-                        "composition": c.composition.text(),
-                        "gate_mm": c.gate_mm,
-                        "charge_kg": c.charge_kg,
-                        "length_mm": c.length_mm,
-                        "pour_temperature_c": c.pour_temperature_c,
-                        "verdict": c.verdict,
-                        "note": c.note,
-                        "thickness_mm": [list(p) for p in c.thickness_mm],
-                        "marks": [list(p) for p in c.marks],
-                    }
-                    for c in held
-                ]
-            }
-        )
+        print_json({"casts": [_cast_dict(c) for c in held]})
         return
+    _print_casts(held, table_path)
+
+
+def _cast_dict(c: LoggedCast) -> dict[str, object]:
+    return {
+        "id": c.id,
+        "day": c.day,
+        "composition": c.composition.text(),
+        "gate_mm": c.gate_mm,
+        "charge_kg": c.charge_kg,
+        "length_mm": c.length_mm,
+        "pour_temperature_c": c.pour_temperature_c,
+        "verdict": c.verdict,
+        "note": c.note,
+        "thickness_mm": [list(p) for p in c.thickness_mm],
+        "marks": [list(p) for p in c.marks],
+    }
+
+
+def _print_casts(held: Sequence[LoggedCast], table_path: Path | None) -> None:
     show_table(
         "Casts",
         [

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pipemetal.alloys.composition import Composition
     from pipemetal.alloys.recipe import Recipe
     from pipemetal.melts.drift import Drift, ScrapWorth
-    from pipemetal.melts.dross import FittedLosses, MeltRecord
+    from pipemetal.melts.dross import FittedFactor, FittedLosses, MeltRecord
 
 __all__ = ["dross", "scrap"]
 
@@ -59,57 +59,49 @@ def dross(
     if write_path is not None:
         write(write_path, table)
     if as_json:
-        print_json(
-            {
-                "melts": found.melts,
-                "scatter": rounded(found.scatter, 3),
-                "each_melt_kg": rounded(found.each_melt_kg, 3),
-                "doubted": list(found.doubted),
-                "factors": [
-                    {
-                        "name": f.name,
-                        "prior": rounded(f.prior, 5),
-                        "value": rounded(f.value, 5),
-                        "interval": [rounded(f.low, 5), rounded(f.high, 5)],
-                        "learned": rounded(f.learned, 3),
-                    }
-                    for f in found.factors
-                ],
-            }
-        )
+        print_json(_dross_dict(found))
         return
+    _print_dross(found, table, write_path)
+
+
+def _dross_dict(found: FittedLosses) -> dict[str, object]:
+    return {
+        "melts": found.melts,
+        "scatter": rounded(found.scatter, 3),
+        "each_melt_kg": rounded(found.each_melt_kg, 3),
+        "doubted": list(found.doubted),
+        "factors": [
+            {
+                "name": f.name,
+                "prior": rounded(f.prior, 5),
+                "value": rounded(f.value, 5),
+                "interval": [rounded(f.low, 5), rounded(f.high, 5)],
+                "learned": rounded(f.learned, 3),
+            }
+            for f in found.factors
+        ],
+    }
+
+
+def _print_dross(found: FittedLosses, table: str, write_path: Path | None) -> None:
     from pipemetal.melts.dross import EACH_MELT
 
     kinds = dict(found.losses.dross_share)
+
+    def row(f: FittedFactor) -> tuple[str, ...]:
+        if f.name in kinds:
+            name, scale = f"{f.name}, % of what is charged", 100.0
+        elif f.name == EACH_MELT:
+            name, scale = f"{f.name}, kg whatever goes in", 1.0
+        else:
+            name, scale = f"{f.name}, beside lead", 1.0
+        prior, value, low, high = (f"{scale * v:.2f}" for v in (f.prior, f.value, f.low, f.high))
+        return name, prior, value, f"{low} to {high}", f"{100 * f.learned:.0f} %"
+
     print_table(
         f"Dross, from {found.melts} melts",
         ["of", "usual", "this shop", "between (95 %)", "learned"],
-        [
-            (
-                f"{f.name}, % of what is charged",
-                f"{100 * f.prior:.2f}",
-                f"{100 * f.value:.2f}",
-                f"{100 * f.low:.2f} to {100 * f.high:.2f}",
-                f"{100 * f.learned:.0f} %",
-            )
-            if f.name in kinds
-            else (
-                f"{f.name}, kg whatever goes in",
-                f"{f.prior:.2f}",
-                f"{f.value:.2f}",
-                f"{f.low:.2f} to {f.high:.2f}",
-                f"{100 * f.learned:.0f} %",
-            )
-            if f.name == EACH_MELT
-            else (
-                f"{f.name}, beside lead",
-                f"{f.prior:.2f}",
-                f"{f.value:.2f}",
-                f"{f.low:.2f} to {f.high:.2f}",
-                f"{100 * f.learned:.0f} %",
-            )
-            for f in found.factors
-        ],
+        [row(f) for f in found.factors],
         [
             *([f"These melts do not fit and are believed less: {', '.join(found.doubted)}."] if found.doubted else []),
             "Dross is lead dust: no dry sweeping, lid on the bin, hands washed before food. Local codes prevail.",

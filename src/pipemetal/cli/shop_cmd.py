@@ -17,6 +17,7 @@ from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import BookError, InputError
 
 if TYPE_CHECKING:
+    from pipemetal.melts.lots import Lot
     from pipemetal.shop.book import Book
 
 __all__ = ["lots", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
@@ -137,6 +138,7 @@ def rolls(
     as_json: bool,
 ) -> None:
     """The rack: this alloy, this thickness, over this length, and where on the roll; one ROLL with its history."""
+    from pipemetal.shop.rows import RollState
     from pipemetal.shop.searching import STANDING
 
     with open_book(shop) as book:
@@ -145,7 +147,8 @@ def rolls(
         elif roll_id is not None:
             _show_roll(book, roll_id, as_json)
         else:
-            states = None if all_states else "on rack" if free else "reserved" if reserved else STANDING
+            one = RollState.ON_RACK if free else RollState.RESERVED if reserved else None
+            states = None if all_states else STANDING if one is None else (one,)
             found = book.rolls.find(
                 alloy,
                 read_range(thickness, "thickness"),
@@ -344,55 +347,50 @@ def lots(
             return
         known, unknown = book.lots.in_stock()
         if as_json:
-            print_json(
-                {
-                    "format": "pipemetal lots 1",
-                    "lots": [
-                        {
-                            "id": x.id,
-                            "kind": x.kind,
-                            "mass_kg": rounded(x.mass_kg),
-                            "pieces": x.pieces or None,
-                            "composition": x.composition.text(),
-                            "analysed": x.analysed,
-                            "price_per_kg": x.price_per_kg,
-                            "note": x.note,
-                        }
-                        for x in known
-                    ],
-                    "unknown": list(unknown),
-                }
-            )
+            print_json(_lots_dict(known, unknown))
             return
-        taken, held = book.lots.reserved_kg(), {row.id: row for row in book.lots.rows()}
-        show_table(
-            "Lots",
-            [
-                ("lot", ""),
-                ("kind", ""),
-                ("kg", ".2f"),
-                ("reserved kg", ".2f"),
-                ("pieces", ""),
-                ("metal", ""),
-                ("invoice", ""),
-                ("note", ""),
-            ],
-            [
-                (
-                    x.id,
-                    x.kind,
-                    x.mass_kg,
-                    taken.get(x.id, 0.0),
-                    x.pieces or "",
-                    x.composition.text(),
-                    held[x.id].invoice,
-                    x.note,
-                )
-                for x in known
-            ],
-            [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [],
-            table_path,
-        )
+        _print_lots(book, known, unknown, table_path)
+
+
+def _lots_dict(known: Sequence[Lot], unknown: Sequence[str]) -> dict[str, object]:
+    lots = [
+        {
+            "id": x.id,
+            "kind": x.kind,
+            "mass_kg": rounded(x.mass_kg),
+            "pieces": x.pieces or None,
+            "composition": x.composition.text(),
+            "analysed": x.analysed,
+            "price_per_kg": x.price_per_kg,
+            "note": x.note,
+        }
+        for x in known
+    ]
+    return {"format": "pipemetal lots 1", "lots": lots, "unknown": list(unknown)}
+
+
+def _print_lots(book: Book, known: Sequence[Lot], unknown: Sequence[str], table_path: Path | None) -> None:
+    taken, held = book.lots.reserved_kg(), {row.id: row for row in book.lots.rows()}
+    headings = [("lot", ""), ("kind", ""), ("kg", ".2f"), ("reserved kg", ".2f"), ("pieces", ""), ("metal", "")]
+    show_table(
+        "Lots",
+        [*headings, ("invoice", ""), ("note", "")],
+        [
+            (
+                x.id,
+                x.kind,
+                x.mass_kg,
+                taken.get(x.id, 0.0),
+                x.pieces or "",
+                x.composition.text(),
+                held[x.id].invoice,
+                x.note,
+            )
+            for x in known
+        ],
+        [f"Of unknown metal, waiting for an assay: {', '.join(unknown)}."] if unknown else [],
+        table_path,
+    )
 
 
 def _add_lot(

@@ -24,6 +24,9 @@ from pipemetal.cli.progress import Watch
 from pipemetal.files.outbox import may_replace, replacing
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from pipemetal.executor import Executor
     from pipemetal.planning.settings import ShopSettings
     from pipemetal.planning.variants import Case, Figures
 
@@ -99,16 +102,9 @@ def variants(
         seed,
     )
     cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock.recipes, settings))]
-    found: dict[int, Figures] = {}
-    failed: dict[str, str] = {}
     work = functools.partial(plan_case, out=out, replace=may_replace())
     with Watch("planning variants", quiet=as_json) as watch:
-        for outcome in executor_for(workers, cluster).run(work, cases, watch.should_stop):
-            if outcome.result is not None:
-                found[outcome.index] = outcome.result
-            else:
-                failed[cases[outcome.index].name] = outcome.error
-            watch.progress((len(found) + len(failed)) / len(cases), f"{len(found)} of {len(cases)}")
+        found, failed = _planned(cases, work, executor_for(workers, cluster), watch)
     rows = [(cases[index].name, found[index]) for index in sorted(found)]
     if as_json:
         print_json(
@@ -121,6 +117,21 @@ def variants(
     else:
         _print(rows, failed, len(cases), settings)
     click.get_current_context().exit(1 if failed else 0)
+
+
+def _planned(
+    cases: Sequence[Case], work: Callable[[Case], Figures], executor: Executor, watch: Watch
+) -> tuple[dict[int, Figures], dict[str, str]]:
+    """What each case comes to, by its number, and why others cannot be planned, by their names."""
+    found: dict[int, Figures] = {}
+    failed: dict[str, str] = {}
+    for outcome in executor.run(work, cases, watch.should_stop):
+        if outcome.result is not None:
+            found[outcome.index] = outcome.result
+        else:
+            failed[cases[outcome.index].name] = outcome.error
+        watch.progress((len(found) + len(failed)) / len(cases), f"{len(found)} of {len(cases)}")
+    return found, failed
 
 
 def plan_case(case: Case, out: Path | None, replace: bool) -> Figures:

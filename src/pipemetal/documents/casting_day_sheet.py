@@ -10,7 +10,7 @@ from pipemetal.documents.day_picture import day_picture
 from pipemetal.documents.plan_sheets import foot_of
 from pipemetal.documents.sheet import Block, Cautions, Lines, NewPage, Paragraph, Picture, Sheet, table
 from pipemetal.documents.typeset import TICK
-from pipemetal.plans.record import Beat, Plan, Pour
+from pipemetal.plans.record import Beat, Freezing, Plan, Pour, PourRange, PushCard
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -26,7 +26,7 @@ def casting_day_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]
 
 
 def _casting_day(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem, say: Words) -> Sheet:
-    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.made(text) for text in plan.cautions))]
+    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.read(text, units) for text in plan.cautions))]
     rows = [
         (
             TICK,
@@ -117,8 +117,17 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
         blocks.append(Paragraph(words, strong=True))
     card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
     if card is None or window is None or freezing is None:
-        return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour.problem)), strong=True)]
-    blocks.append(
+        return [
+            *blocks,
+            Paragraph(say("No push gives this sheet: {why}", why=say.read(pour.problem, units)), strong=True),
+        ]
+    return [*blocks, *_settings_of(pour, card, units, say), *_watched(pour, card, window, freezing, units, say)]
+
+
+def _settings_of(pour: Pour, card: PushCard, units: UnitSystem, say: Words) -> list[Block]:
+    """What is set, and where the sled is when."""
+    marks = _thinned(card.marks)
+    return [
         Paragraph(
             say(
                 "{scoops} scoops, {mass}; gate {gate}; push {seconds} s",
@@ -128,10 +137,7 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
                 seconds=_seconds(pour, units),
             ),
             large=True,
-        )
-    )
-    marks = _thinned(card.marks)
-    blocks += [
+        ),
         table(
             [say("mark"), *(units.show_along(m.distance_m) for m in marks)],
             [(say("seconds"), *(units.number(m.time_s, 1) for m in marks))],
@@ -145,7 +151,15 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
                 beat=units.number(card.beat_s, 1),
             )
         ),
-        Paragraph(_sentence(say.made(card.speed_change))),
+        Paragraph(_sentence(say.read(card.speed_change, units))),
+    ]
+
+
+def _watched(
+    pour: Pour, card: PushCard, window: PourRange, freezing: Freezing, units: UnitSystem, say: Words
+) -> list[Block]:
+    """Temperatures, warnings, and the lines to write on."""
+    return [
         Paragraph(
             say(
                 "Too cold below {cold}, too hot above {hot}; stone {stone} as planned; solid after about {solid} s, lift after "
@@ -157,7 +171,7 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
                 lift=units.number(freezing.lift_after_s / 60.0, 1),
             ),
         ),
-        *(Paragraph(_sentence(say.made(text)), strong=True) for text in pour.warnings),
+        *(Paragraph(_sentence(say.read(text, units)), strong=True) for text in pour.warnings),
         Lines(
             (
                 say("poured at"),
@@ -170,9 +184,8 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
                 say("crew, gate, cloth, remarks"),
             )
         ),
-        Paragraph(say("Rests on: {what}.", what=say.made(card.rests_on)), quiet=True),
+        Paragraph(say("Rests on: {what}.", what=say.read(card.rests_on, units)), quiet=True),
     ]
-    return blocks
 
 
 def _fitting_pt(marks: int) -> float:

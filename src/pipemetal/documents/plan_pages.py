@@ -30,7 +30,6 @@ from pipemetal.plans.codec import as_dict, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import PipeRow, Plan, Pour
 from pipemetal.plans.unserved import unserved_pipes
-from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -55,8 +54,7 @@ def environment(units: UnitSystem | None = None, say: Words | None = None) -> En
         "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0],
         "number": units.number,
         "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"),
-        "made": say.made,
-        "told": lambda text: say.read(text, units) if isinstance(text, Text) else units.in_text(say.made(text)),
+        "read": lambda text: say.read(text, units),
     }
     made.globals |= {"mass_unit": units.mass, "say": say}
     return made

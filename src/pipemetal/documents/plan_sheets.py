@@ -27,11 +27,13 @@ def weighing_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
 def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
     title = say("Melt {name}: {recipe}", name=melt.name, recipe=melt.recipe)
     subtitle = f"{plan.organ}, {plan.shop}"
-    cautions = Cautions(say("Before anything goes into the pot"), tuple(say.made(text) for text in plan.cautions[:1]))
+    cautions = Cautions(
+        say("Before anything goes into the pot"), tuple(say.read(text, units) for text in plan.cautions[:1])
+    )
     charge = melt.charge
     if charge is None:
         why = melt.blocked.words if melt.blocked is not None else ""
-        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.made(why)), strong=True)
+        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.read(why, units)), strong=True)
         return Sheet(title, subtitle, (cautions, blocked), foot=foot_of(plan, say))
     heel = say("on a heel of {mass}", mass=units.show_mass(melt.heel_kg)) if melt.heel_kg else say("into an empty pot")
     rows = [

@@ -13,6 +13,7 @@ from pipemetal.files.lots_file import SORTED_BY_EYE, read_lots
 from pipemetal.files.toml_table import TomlTable, read_toml
 from pipemetal.melts.lots import LOT_KINDS, Heel, Lot
 from pipemetal.melts.request import OBJECTIVES, ChargeRequest
+from pipemetal.quantities import LOT, MELT
 
 __all__ = ["ChargeJob", "read_charge"]
 
@@ -49,16 +50,16 @@ def read_charge(path: Path, recipes: Mapping[str, Recipe]) -> ChargeJob:
         request = ChargeRequest(
             name,
             recipes[recipe],
-            top.mass_kg("mass", 1.0, 5000.0),
-            top.mass_kg("pot", 1.0, 5000.0, 450.0),
-            top.mass_kg("spare", 0.0, 500.0, 10.0),
+            top.given(MELT["wanted_kg"], base="mass"),
+            top.given(MELT["pot_kg"], 450.0),
+            top.given(MELT["spare_kg"], 10.0),
             heel,
         )
     except InputError as error:
         raise error if error.where.startswith(path.name) else error.at(path.name) from None
     objective = top.text("objective", "cost", OBJECTIVES)
     certainty = top.text("certainty", "95", ("95", "worst"))
-    step = top.mass_kg("weigh_step", 0.01, 10.0, 0.5)
+    step = top.given(MELT["weigh_step_kg"], 0.5)
     top.finish()
     if lots_file is not None:
         lots += read_lots(path.parent / lots_file, recipes)[0]
@@ -68,23 +69,25 @@ def read_charge(path: Path, recipes: Mapping[str, Recipe]) -> ChargeJob:
 
 
 def _heel(table: TomlTable) -> Heel:
-    mass, metal = table.mass_kg("mass", 0.0, 5000.0), Composition.parse(table.text("composition"))
-    heel = Heel(mass, metal, table.number("price_per_kg", 0.0, 10_000.0, 0.0), _half_widths(table))
+    mass, metal = table.given(MELT["heel_kg"], base="mass"), Composition.parse(table.text("composition"))
+    heel = Heel(mass, metal, table.number("price_per_kg", *LOT["price_per_kg"].limits, 0.0), _half_widths(table))
     table.finish()
     return heel
 
 
 def _half_widths(table: TomlTable) -> tuple[tuple[str, float], ...]:
-    stated = [(element, table.number(f"plus_minus_{element}", 0.0, 50.0, None)) for element in ELEMENTS]
+    stated = [
+        (element, table.number(f"plus_minus_{element}", *LOT["plus_minus_wt_pct"].limits, None)) for element in ELEMENTS
+    ]
     return tuple((element, half) for element, half in stated if half is not None)
 
 
 def _lot(table: TomlTable, recipes: Mapping[str, Recipe]) -> Lot:
     lot_id, kind = table.text("id"), table.text("kind", "scrap", LOT_KINDS)
     composition, alloy = table.text("composition", None), table.text("alloy", None, list(recipes))
-    mass, piece = table.mass_kg("mass", 0.001, 100_000.0), table.mass_kg("piece", 0.05, 2000.0, None)
+    mass, piece = table.given(LOT["mass_kg"]), table.given(LOT["piece_kg"], None)
     unsure = _half_widths(table)
-    price = table.number("price_per_kg", 0.0, 10_000.0, 0.0)
+    price = table.number("price_per_kg", *LOT["price_per_kg"].limits, 0.0)
     note = table.text("note", "")
     table.finish()
     if composition is None and alloy is None:

@@ -15,6 +15,7 @@ from pathlib import Path
 from pipemetal.errors import FileFormatError
 from pipemetal.files.plain import hidden_mark, parse_day
 from pipemetal.files.toml_table import near, read_text
+from pipemetal.quantities import Quantity
 from pipemetal.units import LENGTH_MM, MASS_KG, parse_number
 
 __all__ = ["CsvRow", "CsvTable", "csv_table_of", "read_csv"]
@@ -66,6 +67,14 @@ class CsvRow:
         if value is None:
             raise self.error("is empty", column, allowed=f"{low:g} to {high:g}")
         return value
+
+    def given(self, quantity: Quantity) -> float:
+        """A quantity, in the column of its name."""
+        return self.number(quantity.name, *quantity.limits)
+
+    def maybe_given(self, quantity: Quantity) -> float | None:
+        """A quantity, or None where the cell is empty or the column is not there."""
+        return self.maybe_number(quantity.name, *quantity.limits)
 
     def maybe_number(self, column: str, low: float, high: float) -> float | None:
         """A number, or None where the cell is empty or the column is not there."""

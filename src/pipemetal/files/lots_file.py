@@ -10,6 +10,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.melts.lots import LOT_KINDS, Lot
+from pipemetal.quantities import LOT
 
 __all__ = ["LOT_COLUMNS", "SORTED_BY_EYE", "lot_of_row", "read_lots"]
 
@@ -61,12 +62,12 @@ def lot_of_row(row: CsvRow, lot_id: str, recipes: Mapping[str, Recipe]) -> Lot |
     """The lot of one row; None where nothing is known of its metal. Errors: FileFormatError, MeltError, AlloyError."""
     text, alloy = row.text("composition", ""), row.text("alloy", "")
     kind = row.text("kind")
-    mass = row.number("mass_kg", 0.001, 100_000.0)
-    piece = row.maybe_number("piece_kg", 0.05, 2000.0)
-    price = row.maybe_number("price_per_kg", 0.0, 10_000.0) or 0.0
+    mass = row.given(LOT["mass_kg"])
+    piece = row.maybe_given(LOT["piece_kg"])
+    price = row.maybe_given(LOT["price_per_kg"]) or 0.0
     stated = []
     for element in ELEMENTS:
-        half = row.maybe_number(f"plus_minus_{element}", 0.0, 50.0)
+        half = row.maybe_number(f"plus_minus_{element}", *LOT["plus_minus_wt_pct"].limits)
         if half is not None:
             stated.append((element, half))
     unsure: tuple[tuple[str, float], ...] = tuple(stated)

@@ -11,6 +11,7 @@ from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.melts.dross import MeltRecord
 from pipemetal.melts.lots import LOT_KINDS, Heel, Lot
+from pipemetal.quantities import LOT
 
 __all__ = ["ENTRIES", "read_melt_log"]
 
@@ -54,7 +55,7 @@ def read_melt_log(path: Path) -> tuple[MeltRecord, ...]:
 
 def _read(row: CsvRow, melt: _Open) -> None:
     entry, mass = row.text("entry"), row.number("mass_kg", 0.0, 20_000.0)
-    halves = [(e, row.maybe_number(f"plus_minus_{e}", 0.0, 50.0)) for e in ELEMENTS]
+    halves = [(e, row.maybe_number(f"plus_minus_{e}", *LOT["plus_minus_wt_pct"].limits)) for e in ELEMENTS]
     unsure = tuple((e, half) for e, half in halves if half is not None)
     text = row.text("composition", "")
     if entry == "in":

@@ -9,6 +9,7 @@ from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.melts.buying import Offer
 from pipemetal.melts.lots import LOT_KINDS, Lot
+from pipemetal.quantities import LOT
 
 __all__ = ["read_offers"]
 
@@ -43,7 +44,7 @@ def _offer(row: CsvRow) -> Offer:
     kind = row.text("kind", "pig")
     if kind not in LOT_KINDS:
         raise row.error("is not a kind of lot", "kind", kind, ", ".join(LOT_KINDS))
-    halves = [(e, row.maybe_number(f"plus_minus_{e}", 0.0, 50.0)) for e in ELEMENTS]
+    halves = [(e, row.maybe_number(f"plus_minus_{e}", *LOT["plus_minus_wt_pct"].limits)) for e in ELEMENTS]
     most = row.maybe_number("most_kg", 0.05, 100_000.0) or MOST_KG
     days = row.number("lead_days", 0, 730)
     if days != int(days):
@@ -54,9 +55,9 @@ def _offer(row: CsvRow) -> Offer:
             kind,
             Composition.parse(row.text("composition")),
             most,
-            row.number("piece_kg", 0.05, 2000.0),
+            row.given(LOT["piece_kg"]),
             tuple((e, half) for e, half in halves if half is not None),
-            row.number("price_per_kg", 0.0, 10_000.0),
+            row.given(LOT["price_per_kg"]),
             note=row.text("note", ""),
         )
         return Offer(lot, int(days), row.maybe_number("least_kg", 0.0, 100_000.0) or 0.0)

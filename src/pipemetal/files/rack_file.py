@@ -11,6 +11,7 @@ from pathlib import Path
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import FileFormatError, InputError, SheetError
 from pipemetal.files.csv_table import CsvRow, read_csv
+from pipemetal.quantities import READING, ROLL
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
@@ -56,8 +57,8 @@ def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileForma
     rows: dict[str, list[CsvRow]] = defaultdict(list)
     for row in table:
         roll = row.text("roll")
-        x, y = row.number("x_mm", 0.0, 20_000.0), row.number("y_mm", 0.0, 20_000.0)
-        readings[roll].append(Reading(x, y, row.number("thickness_mm", 0.02, 60.0)))
+        x, y = row.given(READING["x_mm"]), row.given(READING["y_mm"])
+        readings[roll].append(Reading(x, y, row.given(READING["thickness_mm"])))
         rows[roll].append(row)
     for roll, found in readings.items():
         middle = statistics.median(reading.thickness_mm for reading in found)
@@ -135,9 +136,9 @@ def roll_of_row(
 ) -> Roll:
     """The roll of one row of a rack, with its readings. Errors: FileFormatError, SheetError."""
     alloy = row.text("alloy")
-    length, width = row.number("length_mm", 50.0, 20_000.0), row.number("width_mm", 30.0, 3000.0)
-    trim = row.maybe_number("trim_mm", 0.0, 200.0)
-    start, end = row.maybe_number("thickness_start_mm", 0.1, 20.0), row.maybe_number("thickness_end_mm", 0.1, 20.0)
+    length, width = row.given(ROLL["length_mm"]), row.given(ROLL["width_mm"])
+    trim = row.maybe_given(ROLL["trim_mm"])
+    start, end = row.maybe_given(ROLL["thickness_start_mm"]), row.maybe_given(ROLL["thickness_end_mm"])
     if alloy not in recipes:
         raise row.error("is not a recipe of this shop", "alloy", alloy, ", ".join(recipes))
     try:

@@ -66,7 +66,7 @@ _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys([f"factor_{e}" for e in ELEMENTS], (0.0, 3.0)),
 }
 _NAMES: Final[dict[str, tuple[str, ...]]] = {
-    "shop": ("name", "currency", *SHOWN_IN, "mandrels", *_WORK),
+    "shop": ("name", "currency", *SHOWN_IN, "mandrels", "crew", *_WORK),
     "sheets": tuple(f.name for f in dataclasses.fields(SheetSettings)),
     "pot": tuple(f.name for f in dataclasses.fields(PotSettings)),
     "casting": tuple(f.name for f in dataclasses.fields(CastingSettings)),
@@ -222,6 +222,7 @@ def _settings(top: TomlTable) -> ShopSettings:
     name = _short(head, "name", "a shop", LONGEST_NAME)
     currency = _short(head, "currency", "EUR", LONGEST_CURRENCY)
     mandrels = _mandrels(head)
+    crew: str = _short(head, "crew", "", LONGEST_NAME) if head.raw("crew") else ""
     own = ShopSettings()
     work = {key: head.mass_kg(key.removesuffix("_kg"), *_SHOP_LIMITS[key], getattr(own, key)) for key in _WORK}
     shown = {_ATTRIBUTES.get(key, key): head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()}
@@ -231,7 +232,7 @@ def _settings(top: TomlTable) -> ShopSettings:
     top.finish()
     try:
         return ShopSettings(
-            name, currency, **shown, **parts, losses=losses, **work, mandrels=mandrels, source=top.where
+            name, currency, **shown, **parts, losses=losses, **work, mandrels=mandrels, crew=crew, source=top.where
         )
     except InputError as error:
         raise error.at(top.where) from None

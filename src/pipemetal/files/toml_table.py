@@ -5,14 +5,15 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.plain import hidden_mark
+from pipemetal.quantities import Quantity
 
 __all__ = ["TomlTable", "near", "parsed_toml", "read_toml", "toml_of"]
 
@@ -106,6 +107,13 @@ def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
     """
     close = difflib.get_close_matches(word, known, 1, cutoff) if len(word) <= LONGEST_WORD else []
     return close[0] if close else ""
+
+
+_PARSERS: Final[Mapping[str, Callable[..., float]]] = {
+    "mm": units.parse_length_mm,
+    "kg": units.parse_mass_kg,
+    "c": units.parse_temperature_c,
+}
 
 
 class TomlTable:
@@ -210,6 +218,15 @@ class TomlTable:
         given, reader = (plain, units.parse_number) if with_unit is None else (with_unit, parse)
         value = self._parsed(key, given, reader)
         return self._within(key, value, low, high, f" {suffix}")
+
+    def given(self, quantity: Quantity, default: Any = ..., *, base: str = "") -> Any:
+        """A quantity by its name, which may be given as a text with a unit; `base` is its name here without the unit."""
+        _, _, suffix = quantity.name.rpartition("_")
+        parse = _PARSERS.get(suffix)
+        if parse is None:
+            return self.number(base or quantity.name, *quantity.limits, default)
+        base = base or quantity.name.removesuffix(f"_{suffix}")
+        return self.quantity(base, suffix, parse, *quantity.limits, default)
 
     def length_mm(self, base: str, low: float, high: float, default: Any = ...) -> Any:
         """A length as `base_mm = 200` or `base = "8 in"`."""

@@ -8,6 +8,7 @@ from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import MeltError
+from pipemetal.quantities import LOT
 
 __all__ = ["LOT_KINDS", "Heel", "Lot", "take_from"]
 
@@ -62,14 +63,13 @@ class Lot:
             raise MeltError(
                 "is not a kind of lot", field="kind", value=self.kind, allowed=", ".join(LOT_KINDS), where=where
             )
-        if not (math.isfinite(self.mass_kg) and 0.0 < self.mass_kg <= 100_000.0):
-            raise MeltError(
-                "is not a mass", field="mass_kg", value=self.mass_kg, allowed="above 0 to 100000 kg", where=where
-            )
-        if self.piece_kg is not None and not (math.isfinite(self.piece_kg) and 0.05 <= self.piece_kg <= 2000.0):
-            raise MeltError(
-                "is not a piece", field="piece_kg", value=self.piece_kg, allowed="0.05 to 2000 kg", where=where
-            )
+        most = LOT["mass_kg"].high  # what is left of a lot may be less than the least that comes in
+        if not (math.isfinite(self.mass_kg) and 0.0 < self.mass_kg <= most):
+            allowed = f"above 0 to {most:.0f} kg"
+            raise MeltError("is not a mass", field="mass_kg", value=self.mass_kg, allowed=allowed, where=where)
+        if self.piece_kg is not None and not LOT["piece_kg"].holds(self.piece_kg):
+            allowed = LOT["piece_kg"].allowed
+            raise MeltError("is not a piece", field="piece_kg", value=self.piece_kg, allowed=allowed, where=where)
         if self.piece_kg is not None and self.piece_kg > self.mass_kg * 1.0001:
             raise MeltError(
                 "is heavier than the whole lot",
@@ -78,10 +78,10 @@ class Lot:
                 allowed=f"up to {self.mass_kg:g} kg",
                 where=where,
             )
-        if not (math.isfinite(self.price_per_kg) and 0.0 <= self.price_per_kg <= 10_000.0):
-            raise MeltError(
-                "is not a price", field="price_per_kg", value=self.price_per_kg, allowed="0 to 10000", where=where
-            )
+        price = LOT["price_per_kg"]
+        if not price.holds(self.price_per_kg):
+            value = self.price_per_kg
+            raise MeltError("is not a price", field=price.name, value=value, allowed=price.allowed, where=where)
         _check_half_widths(self.uncertainty_wt_pct, where)
 
     @property

@@ -103,7 +103,7 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         )
         sled = Sled(order.sled.length_mm, sheet.width_mm)
         outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
-        law = learned.law.for_sheet(target, sheet.width_mm)
+        law = learned.law.for_sheet(target, sheet.width_mm, settings.crew)
         card = _as_usual(push_card(want, outfit, law), want, outfit, law, settings)
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged

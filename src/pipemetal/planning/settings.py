@@ -214,6 +214,7 @@ class ShopSettings:
     `take_down_costs_kg`: taking a roll down, unrolling it and
     putting its rest back, in kilograms of its metal.
 
+    `crew` is who casts, by its name in the casting log (empty: any).
     `mandrels` are those that pipes are rolled on (`pipes/mandrels.py`): "12, 60, 10-150", in mm.
 
     Units, language and paper are those of pages and sheets; files and JSON stay metric.
@@ -241,6 +242,7 @@ class ShopSettings:
     sled_costs_kg: float = 5.0
     take_down_costs_kg: float = 3.0
     mandrels: str = ""
+    crew: str = ""
     source: str = field(default="the program's own", compare=False)
     said: frozenset[str] = field(default=frozenset(), compare=False)
 

@@ -131,7 +131,7 @@ class PipeRow(_Row):
     stress_mouth_mpa: Amount = 0.0
     stress_toe_mpa: Amount = 0.0
     toe_flag: bool = False
-    remarks: str = ""
+    remarks: Said = ""
 
 
 @dataclass(frozen=True)

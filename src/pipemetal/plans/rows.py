@@ -22,6 +22,7 @@ from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans import record
+from pipemetal.texts import joined
 
 __all__ = [
     "blank_row",
@@ -90,7 +91,7 @@ def pipe_row(pipe: Pipe) -> record.PipeRow:
         stress_mouth_mpa=stress.mouth_mpa,
         stress_toe_mpa=stress.toe_mpa,
         toe_flag=stress.toe_flag,
-        remarks="; ".join(pipe.remarks),
+        remarks=joined(pipe.remarks),
     )
 
 
@@ -274,7 +275,10 @@ def _card(card: PushCard) -> record.PushCard:
     )
 
 
-def _range(window: PourWindow) -> record.PourRange:
+def _range(window: PourWindow) -> record.PourRange | None:
+    """The pouring range; None where no temperature suits."""
+    if window.empty:
+        return None
     return record.PourRange(
         window.too_cold_below_c,
         window.try_low_c,

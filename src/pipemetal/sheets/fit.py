@@ -45,12 +45,14 @@ DOUBTED = 2.0
 WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 2.2
 # Waves between stations along, one standard deviation in mm: what a cast sheet may have that a few stations cannot
 # show, the share of the length within which readings are one station, and how many stations show them all. estimate.
-UNSEEN_WAVE_MM, SAME_STATION, STATIONS_THAT_SHOW = 0.016, 0.03, 10
-# Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
+UNSEEN_WAVE_MM, SAME_STATION, STATIONS_THAT_SHOW = 0.025, 0.03, 16
+# Few readings find the waves' lengths and sizes too: the band is wider by this over their number, in squares. estimate.
+FEW_TELL = 6.0
+# Fewer readings cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
 # Covariance parameters are chosen by at most so many readings.
 MOST_TRIED = 160
-# With more readings than this the likeliest parameters alone serve: the others have no weight left.
+# With more readings the likeliest parameters alone serve.
 MOST_AVERAGED = 60
 _Points = tuple[FloatArray, FloatArray, FloatArray]
 
@@ -140,28 +142,13 @@ def fit_field(
     model = _best_model(x[kept], y[kept], t[kept], models)
     kept = _readmitted(x, y, t, _without_gross(x, y, t, kept, model), model)
     left = np.nonzero(~kept)[0]
-    fewest = FEWEST_KEPT
-    names = ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
-    if left.size <= MOST_LEFT_OUT * t.size and kept.sum() < min(fewest, t.size):
-        raise SheetError(
-            "are too few without what looks misread",
-            field="readings",
-            value=f"{t.size}, of them misread: {names}",
-            allowed=f"{fewest} or more that agree; measure the roll again",
-        )
-    if left.size > MOST_LEFT_OUT * t.size:
-        raise SheetError(
-            "disagree: no smooth sheet passes near enough of them",
-            field="readings",
-            value=f"{left.size} of {t.size} off: {names}",
-            allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
-        )
+    _check_enough_agree(measured, left)
     points = (x[kept], y[kept], t[kept])
     stations, lines = np.linspace(0.0, 1.0, FIT_STATIONS), np.linspace(0.0, 1.0, FIT_LINES)
     grid_x, grid_y = np.meshgrid(stations, lines)
     pool = models if kept.sum() <= MOST_AVERAGED else [model]
     mean, error = _averaged(points, pool, gauge, grid_x.ravel(), grid_y.ravel(), uneven)
-    error *= math.sqrt(1.0 + DOUBTED * left.size / t.size)
+    error *= math.sqrt(1.0 + DOUBTED * left.size / t.size) * math.sqrt(1.0 + FEW_TELL / float(kept.sum()))
     waves = math.hypot(_short_waves(points, model, gauge, uneven), _between_stations(points[0]))
     error = np.hypot(error, waves) * shape(grid_x.ravel(), grid_y.ravel())
     mean = np.clip(mean * shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
@@ -180,6 +167,25 @@ def fit_field(
         model.noise_mm,
         int(kept.sum()),
     )
+
+
+def _check_enough_agree(measured: FloatArray, left: np.ndarray) -> None:
+    """Refuse readings of which too many were left out. Errors: SheetError."""
+    kept, names = measured.size - left.size, ", ".join(f"{k + 1} ({measured[k]:g} mm)" for k in left[:12])
+    if left.size > MOST_LEFT_OUT * measured.size:
+        raise SheetError(
+            "disagree: no smooth sheet passes near enough of them",
+            field="readings",
+            value=f"{left.size} of {measured.size} off: {names}",
+            allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
+        )
+    if kept < min(FEWEST_KEPT, measured.size):
+        raise SheetError(
+            "are too few without what looks misread",
+            field="readings",
+            value=f"{measured.size}, of them misread: {names}",
+            allowed=f"{FEWEST_KEPT} or more that agree; measure the roll again",
+        )
 
 
 def _shape(

@@ -104,7 +104,7 @@ def change_by_hand(w: Writing, plan_id: str, plan: Plan) -> None:
         if kind != "roll" or key not in now:
             continue
         ranks = _ranks(now[key])
-        if dump(ranks) != held.ranks:
+        if tuple(ranks) != held.ranks:
             w.change("reservations", held.id, None, ranks=dump(ranks))
             w.change("rolls", key, None, reserved_for=f"{plan_id}: {', '.join(ranks)}")
 

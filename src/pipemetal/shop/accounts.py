@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
 from pipemetal.files.plain import parse_day
+from pipemetal.quantities import LOT
 from pipemetal.shop import schema
 from pipemetal.shop.balances import balances_of, stock_of
 from pipemetal.shop.ledger import MICROGRAMS_PER_KG, UNEXPLAINED, UNKNOWN, kilograms, move, share_of, taken_back
@@ -78,7 +79,7 @@ class Ledger:
 
         Errors: BookError for an account that holds nothing, or a mass that is none.
         """
-        if not 0.0 <= mass_kg <= 100_000.0:
+        if not 0.0 <= mass_kg <= LOT["mass_kg"].high:
             raise BookError("is not a mass", field="mass_kg", value=mass_kg, allowed="0 to 100000")
         with self._writer.writing(Action.WEIGHED, account) as w:
             _checked_account(w, account)

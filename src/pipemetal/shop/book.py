@@ -26,7 +26,7 @@ from pipemetal.shop.places import PlaceTakenError, holds_nothing, new_book_file
 from pipemetal.shop.plans import Plans
 from pipemetal.shop.recipes import Recipes
 from pipemetal.shop.refusals import AlreadyDoneError, NotAllowedError, StaleSaveError
-from pipemetal.shop.rolls import Rolls
+from pipemetal.shop.rolls import Pieces, Rolls
 from pipemetal.shop.searching import Found, RollEntry
 from pipemetal.shop.settings import Settings
 from pipemetal.shop.tables import Tables
@@ -73,6 +73,7 @@ class Book:
     def __init__(self, writer: Writer) -> None:
         self._writer = writer
         self.rolls = Rolls(writer)
+        self.pieces = Pieces(writer)
         self.lots = Lots(writer)
         self.recipes = Recipes(writer)
         self.melts = Melts(writer)

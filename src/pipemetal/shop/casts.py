@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipemetal.errors import BookError, NotInBookError
@@ -12,7 +13,7 @@ from pipemetal.shop.ledger import move, share_of
 from pipemetal.shop.rebooking import to_scrap
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import CastRow, MeltRow, OrderState
-from pipemetal.shop.writer import Writer
+from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written
 
 if TYPE_CHECKING:
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 __all__ = ["Casts", "enter_cast", "logged"]
 
 LEAST_CORRECTION_KG: Final = 1e-3
+MOST_REMEMBERED: Final = 4096
+"""Casts that were read: a text is read once, and pages ask for the whole log again and again."""
 CORRECTED: Final = (
     "composition",
     "gate_mm",
@@ -39,11 +42,10 @@ CORRECTED: Final = (
 """What a correction says of a cast; the rest stays as it was logged."""
 
 
-class Casts:
+class Casts(Kept[CastRow]):
     """What was cast, and what came of it."""
 
-    def __init__(self, writer: Writer) -> None:
-        self._writer = writer
+    KIND = CastRow
 
     def record(
         self, log: LoggedCast, *, melt: str = "", used_kg: float | None = None, order: str | None = None
@@ -114,18 +116,6 @@ class Casts:
         rows = sorted(self._writer.rows(CastRow), key=lambda row: (row.day, row.id))
         return tuple(logged(row) for row in rows)
 
-    def row(self, cast_id: str) -> CastRow:
-        """One cast as it stands in the book, with its version and its melt. Errors: BookError."""
-        return self._writer.row(CastRow, cast_id)
-
-    def ids(self) -> list[str]:
-        """The ids of all casts."""
-        return self._writer.ids(CastRow)
-
-    def has(self, cast_id: str) -> bool:
-        """Whether a cast is in the book."""
-        return self._writer.has(CastRow, cast_id)
-
     def _of(self, cast_id: str) -> CastRow:
         if not self.has(cast_id):
             raise NotInBookError(field="cast", value=cast_id)
@@ -140,9 +130,14 @@ def enter_cast(w: Writing, log: LoggedCast, melt: str) -> None:
 
 def logged(row: CastRow) -> LoggedCast:
     """The logged cast of a row. Errors: FileFormatError, CastingError."""
+    return _read(row.log, f"log of cast {row.id}")
+
+
+@lru_cache(maxsize=MOST_REMEMBERED)
+def _read(text: str, name: str) -> LoggedCast:
     from pipemetal.files.log_file import log_of
 
-    return log_of(row.log, f"log of cast {row.id}")[0]
+    return log_of(text, name)[0]
 
 
 def _text(log: LoggedCast) -> str:

@@ -14,6 +14,7 @@ from pipemetal.files.lots_file import LOT_COLUMNS, SORTED_BY_EYE, lot_of_row
 from pipemetal.files.rack_file import RACK_COLUMNS, roll_of_row
 from pipemetal.files.row_errors import made_of_rows
 from pipemetal.melts.lots import Lot
+from pipemetal.quantities import LOT, READING
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.accounts import Analysis
@@ -159,9 +160,9 @@ def _lot_of(row: CsvRow, recipes: Mapping[str, Recipe]) -> NewLot:
         return NewLot(
             row.text("id"),
             row.text("kind"),
-            row.number("mass_kg", 0.001, 100_000.0),
-            piece_kg=row.maybe_number("piece_kg", 0.05, 2000.0),
-            price_per_kg=row.maybe_number("price_per_kg", 0.0, 10_000.0) or 0.0,
+            row.given(LOT["mass_kg"]),
+            piece_kg=row.maybe_given(LOT["piece_kg"]),
+            price_per_kg=row.maybe_given(LOT["price_per_kg"]) or 0.0,
             note=row.text("note", ""),
             origin="counted",
             analysed=False,
@@ -194,8 +195,8 @@ def _new_lot(lot: Lot, alloy: str, day: str, supplier: str, invoice: str) -> New
 
 def _read_readings(read: TablesRead, table: CsvTable) -> None:
     def make(row: CsvRow) -> tuple[str, Reading]:
-        place = row.number("x_mm", 0.0, 20_000.0), row.number("y_mm", 0.0, 20_000.0)
-        return row.text("roll"), Reading(*place, row.number("thickness_mm", 0.02, 60.0))
+        place = row.given(READING["x_mm"]), row.given(READING["y_mm"])
+        return row.text("roll"), Reading(*place, row.given(READING["thickness_mm"]))
 
     rows: dict[str, list[tuple[CsvRow, Reading]]] = {}
     for row, (roll, reading) in made_of_rows(table, make, read.problems, key=None):
@@ -230,6 +231,10 @@ def _analysis(row: CsvRow) -> Analysis:
             if "Pb" not in percents or sum(percents.values()) < 100.0
             else f"{given} Pb {percents['Pb']:g}"
         )
-    unsure = [(e, h) for e in ELEMENTS if (h := row.maybe_number(f"plus_minus_{e}", 0.0, 50.0)) is not None]
+    unsure = [
+        (e, h)
+        for e in ELEMENTS
+        if (h := row.maybe_number(f"plus_minus_{e}", *LOT["plus_minus_wt_pct"].limits)) is not None
+    ]
     method, laboratory = row.text("method", ""), row.text("laboratory", "")
     return Analysis(about, Composition.parse(text), unsure, row.day("day"), method, laboratory, row.text("note", ""))

@@ -14,6 +14,7 @@ from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import BookError
+from pipemetal.quantities import LOT
 
 __all__ = [
     "MICROGRAMS_PER_KG",
@@ -114,7 +115,7 @@ def elements_ug(mass_kg: float, composition: Composition | None) -> dict[str, in
     >>> elements_ug(2.0, Composition.parse("Sn 50 Pb bal"))
     {'Pb': 1000000000, 'Sn': 1000000000}
     """
-    if not (math.isfinite(mass_kg) and 0.0 < mass_kg <= 100_000.0):
+    if not (math.isfinite(mass_kg) and 0.0 < mass_kg <= LOT["mass_kg"].high):
         raise BookError("is not a mass", field="mass_kg", value=mass_kg, allowed="above 0 to 100000")
     total = round(mass_kg * MICROGRAMS_PER_KG)
     if composition is None:

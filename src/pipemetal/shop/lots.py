@@ -16,7 +16,7 @@ from pipemetal.shop.free import reserved_kg
 from pipemetal.shop.ledger import composition_of, elements_ug, kilograms, move
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import LotRow
-from pipemetal.shop.writer import Writer
+from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written, dump
 
 __all__ = ["Lots", "NewLot", "enter_lot"]
@@ -48,11 +48,10 @@ class NewLot:
     invoice: str = ""
 
 
-class Lots:
+class Lots(Kept[LotRow]):
     """Metal in stock that is no roll."""
 
-    def __init__(self, writer: Writer) -> None:
-        self._writer = writer
+    KIND = LotRow
 
     def add(self, lot: NewLot) -> Written[None]:
         """Enter a lot. Errors: BookError, MeltError."""
@@ -93,22 +92,6 @@ class Lots:
         with self._writer.reading() as connection:
             held = reserved_kg(connection, but)
         return {lot: sum(plans.values()) for lot, plans in held.items()}
-
-    def row(self, lot_id: str) -> LotRow:
-        """One lot as it stands in the book. Errors: BookError."""
-        return self._writer.row(LotRow, lot_id)
-
-    def rows(self, *, withdrawn: bool = False) -> list[LotRow]:
-        """All lots as they stand in the book, used up or not; those that were taken back where asked for."""
-        return self._writer.rows(LotRow, withdrawn=withdrawn)
-
-    def ids(self) -> list[str]:
-        """The ids of all lots."""
-        return self._writer.ids(LotRow)
-
-    def has(self, lot_id: str) -> bool:
-        """Whether a lot is in the book."""
-        return self._writer.has(LotRow, lot_id)
 
 
 def enter_lot(w: Writing, lot: NewLot) -> None:

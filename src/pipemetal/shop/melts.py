@@ -18,7 +18,7 @@ from pipemetal.shop.melt_records import melt_records
 from pipemetal.shop.rebooking import add_empty_lot, rebook
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import AnalysisRow, LotRow, MeltRow, RecipeRow
-from pipemetal.shop.writer import Writer
+from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written, dump
 
 __all__ = ["Melts", "NewMelt", "enter_melt"]
@@ -43,11 +43,10 @@ class NewMelt:
     plan: str = ""
 
 
-class Melts:
+class Melts(Kept[MeltRow]):
     """What goes into the pot and comes out of it."""
 
-    def __init__(self, writer: Writer) -> None:
-        self._writer = writer
+    KIND = MeltRow
 
     def record(self, melt: NewMelt) -> Written[None]:
         """Book a melt as somebody tells it, with its heel and its assay.
@@ -160,22 +159,6 @@ class Melts:
         melts = {row.id: row for row in self.rows()}
         with self._writer.reading() as connection:
             return melt_records(connection, melts, lots)
-
-    def row(self, melt_id: str) -> MeltRow:
-        """One melt. Errors: BookError."""
-        return self._writer.row(MeltRow, melt_id)
-
-    def rows(self) -> list[MeltRow]:
-        """All melts."""
-        return self._writer.rows(MeltRow)
-
-    def ids(self) -> list[str]:
-        """The ids of all melts."""
-        return self._writer.ids(MeltRow)
-
-    def has(self, melt_id: str) -> bool:
-        """Whether a melt is in the book."""
-        return self._writer.has(MeltRow, melt_id)
 
 
 def enter_melt(w: Writing, melt: NewMelt) -> None:

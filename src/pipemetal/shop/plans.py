@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import datetime
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeVar
 
 from sqlalchemy import func, select
 
 from pipemetal.errors import BookError, NotInBookError
-from pipemetal.plans.codec import pour_from_value, read, write
-from pipemetal.plans.record import Plan, Pour
+from pipemetal.plans.codec import read, write
+from pipemetal.plans.record import Plan
 from pipemetal.shop import schema
 from pipemetal.shop.accepting import accept, change_by_hand, give_up
 from pipemetal.shop.doing import WeighedMelt, charge_as_planned, cut_as_planned
@@ -29,7 +30,9 @@ from pipemetal.shop.rows import (
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written
 
-__all__ = ["CastOrder", "KnownPlan", "Plans", "Reservation"]
+__all__ = ["KnownPlan", "Plans"]
+
+R = TypeVar("R", ReservationRow, CastOrderRow)
 
 
 @dataclass(frozen=True)
@@ -40,50 +43,6 @@ class KnownPlan:
     organ: str
     made_at: str
     state: PlanState
-
-
-@dataclass(frozen=True)
-class Reservation:
-    """What an accepted plan keeps: `about` is `roll:ID` for ranks, or `lot:ID` for a melt."""
-
-    id: str
-    plan: str
-    about: str
-    organ: str
-    ranks: tuple[str, ...]
-    melt: str
-    mass_kg: float
-    state: ReservationState
-    version: int
-    withdrawn: bool
-
-    @property
-    def kind(self) -> str:
-        """`roll` or `lot`; `melt` for a melt of bought metal alone that is booked."""
-        return self.about.partition(":")[0]
-
-    @property
-    def thing(self) -> str:
-        """The id of the roll or lot."""
-        return self.about.partition(":")[2]
-
-
-@dataclass(frozen=True)
-class CastOrder:
-    """A sheet to cast for an accepted plan, with the planned pour; `cast` is the cast that fulfilled it."""
-
-    id: str
-    plan: str
-    sheet: str
-    alloy: str
-    melt: str
-    day: int
-    number: int
-    state: OrderState
-    cast: str
-    version: int
-    withdrawn: bool
-    pour: Pour
 
 
 class Plans:
@@ -201,47 +160,27 @@ class Plans:
         """A plan as it stands in the book, with its version. Errors: BookError."""
         return self._writer.row(PlanRow, plan_id)
 
-    def reservations(self, plan_id: str | None = None, *, state: str | None = "open") -> list[Reservation]:
+    def reservations(
+        self, plan_id: str | None = None, *, state: ReservationState | None = ReservationState.OPEN
+    ) -> list[ReservationRow]:
         """What plans have reserved: rolls with their ranks, and kilograms of lots with their melts."""
-        return [
-            Reservation(
-                row.id,
-                row.plan,
-                row.about,
-                row.organ,
-                tuple(json.loads(row.ranks)),
-                row.melt,
-                row.mass_kg,
-                row.state,
-                row.version,
-                row.withdrawn,
-            )
-            for row in self._writer.rows(ReservationRow)
-            if plan_id in (None, row.plan) and state in (None, row.state)
-        ]
+        return self._kept(ReservationRow, plan_id, state)
 
-    def cast_list(self, plan_id: str | None = None, *, state: str | None = "to cast") -> list[CastOrder]:
+    def cast_list(
+        self, plan_id: str | None = None, *, state: OrderState | None = OrderState.TO_CAST
+    ) -> list[CastOrderRow]:
         """Sheets to cast for accepted plans, in the order of their pours."""
-        rows = [
-            row for row in self._writer.rows(CastOrderRow) if plan_id in (None, row.plan) and state in (None, row.state)
-        ]
-        return [
-            CastOrder(
-                row.id,
-                row.plan,
-                row.sheet,
-                row.alloy,
-                row.melt,
-                row.day,
-                row.number,
-                row.state,
-                row.cast,
-                row.version,
-                row.withdrawn,
-                pour_from_value(json.loads(row.body)),
-            )
-            for row in sorted(rows, key=lambda r: (r.plan, r.day, r.number))
-        ]
+        kept = self._kept(CastOrderRow, plan_id, state)
+        return sorted(kept, key=lambda row: (row.plan, row.day, row.number))
+
+    def _kept(self, kind: type[R], plan_id: str | None, state: StrEnum | None) -> list[R]:
+        held = schema.TABLES[kind.TABLE]
+        query = select(held).where(held.c.withdrawn.is_(False)).order_by(held.c.id)
+        if plan_id is not None:
+            query = query.where(held.c.plan == plan_id)
+        if state is not None:
+            query = query.where(held.c.state == str(state))
+        return self._writer.found(kind, query)
 
     def add_organ(self, name: str, body: str) -> Written[str]:
         """Keep the text of an organ file; every text is a version of its own. Gives its id."""

@@ -7,17 +7,16 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import BookError, InputError
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import RecipeRow
-from pipemetal.shop.writer import Writer
+from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written, dump
 
 __all__ = ["Recipes", "density_of", "enter_recipe", "target_of"]
 
 
-class Recipes:
+class Recipes(Kept[RecipeRow]):
     """Recipes: targets and windows of the shop's alloys."""
 
-    def __init__(self, writer: Writer) -> None:
-        self._writer = writer
+    KIND = RecipeRow
 
     def add(self, recipe: Recipe) -> Written[None]:
         """Enter a recipe. Errors: BookError."""
@@ -37,14 +36,6 @@ class Recipes:
     def all(self) -> dict[str, Recipe]:
         """All recipes by name."""
         return {row.id: row.recipe for row in self.rows()}
-
-    def row(self, name: str) -> RecipeRow:
-        """One recipe as it stands in the book, with its version. Errors: BookError."""
-        return self._writer.row(RecipeRow, name)
-
-    def rows(self) -> list[RecipeRow]:
-        """All recipes as they stand in the book."""
-        return self._writer.rows(RecipeRow)
 
 
 def enter_recipe(w: Writing, recipe: Recipe) -> None:

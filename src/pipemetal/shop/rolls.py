@@ -20,10 +20,10 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.roll_rows import roll_of, roll_values
 from pipemetal.shop.rows import CastRow, PieceRow, RollRow, RollState, Stored, state_of
 from pipemetal.shop.searching import STANDING, Found, RackSearch, Sizes, Words
-from pipemetal.shop.writer import Writer
+from pipemetal.shop.writer import Kept, Writer
 from pipemetal.shop.writing import Writing, Written
 
-__all__ = ["NewRoll", "Rolls", "enter_roll"]
+__all__ = ["NewRoll", "Pieces", "Rolls", "enter_roll"]
 
 
 @dataclass(frozen=True)
@@ -40,11 +40,19 @@ class NewRoll:
     values: Stored | None = None
 
 
-class Rolls:
+class Pieces(Kept[PieceRow]):
+    """Blanks that were cut."""
+
+    KIND = PieceRow
+
+
+class Rolls(Kept[RollRow]):
     """The rack."""
 
+    KIND = RollRow
+
     def __init__(self, writer: Writer) -> None:
-        self._writer = writer
+        super().__init__(writer)
         self._search = RackSearch(writer)
 
     def add(
@@ -161,34 +169,6 @@ class Rolls:
         query = select(r.id).where(r.cast == cast_id, r.withdrawn.is_(False)).order_by(r.id)
         with self._writer.reading() as connection:
             return [str(key) for key in connection.execute(query).scalars()]
-
-    def row(self, roll_id: str) -> RollRow:
-        """One roll as it stands in the book. Errors: BookError."""
-        return self._writer.row(RollRow, roll_id)
-
-    def rows(self) -> list[RollRow]:
-        """All rolls, cut and sold ones too."""
-        return self._writer.rows(RollRow)
-
-    def ids(self) -> list[str]:
-        """The ids of all rolls."""
-        return self._writer.ids(RollRow)
-
-    def has(self, roll_id: str) -> bool:
-        """Whether a roll is in the book."""
-        return self._writer.has(RollRow, roll_id)
-
-    def piece(self, piece_id: str) -> PieceRow:
-        """One blank that was cut. Errors: BookError."""
-        return self._writer.row(PieceRow, piece_id)
-
-    def has_piece(self, piece_id: str) -> bool:
-        """Whether a blank was cut."""
-        return self._writer.has(PieceRow, piece_id)
-
-    def pieces(self) -> list[PieceRow]:
-        """All blanks that were cut."""
-        return self._writer.rows(PieceRow)
 
     def _named(self, ids: Sequence[str]) -> list[RollRow]:
         held = schema.rolls

@@ -11,6 +11,8 @@ from typing import Any, ClassVar, Self, TypeAlias, TypeVar
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import BookError
+from pipemetal.plans.codec import pour_from_value
+from pipemetal.plans.record import Pour
 from pipemetal.sheets.readings import Reading
 
 __all__ = [
@@ -84,11 +86,12 @@ def state_of(kind: type[State], text: str, where: str) -> State:
         raise BookError("is not a state", field="state", value=text, where=where, allowed=", ".join(kind)) from None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Row:
     """What every row has. `version` grows with every change; a withdrawn row was taken back."""
 
     TABLE: ClassVar[str]
+    STATES: ClassVar[type[StrEnum] | None] = None
 
     id: str
     version: int
@@ -97,10 +100,12 @@ class Row:
     @classmethod
     def of(cls, stored: Mapping[str, Any]) -> Self:
         """The record of a stored row. Errors: BookError for a state that is none."""
-        return cls(**stored)
+        if cls.STATES is None:
+            return cls(**stored)
+        return cls(**{**stored, "state": state_of(cls.STATES, stored["state"], f"{cls.TABLE} {stored['id']}")})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RecipeRow(Row):
     """A recipe; `windows` is JSON."""
 
@@ -117,7 +122,7 @@ class RecipeRow(Row):
         return Recipe(self.id, Composition.parse(self.target), windows, self.note)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class LotRow(Row):
     """A lot; its mass and metal are in the ledger, `composition` only where it was analysed."""
 
@@ -140,11 +145,12 @@ class LotRow(Row):
         return tuple((element, float(half)) for element, half in json.loads(self.uncertainty))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RollRow(Row):
     """A roll; `outline`, `no_go`, `readings`, `field` and `envelope` are JSON."""
 
     TABLE: ClassVar[str] = "rolls"
+    STATES: ClassVar[type[StrEnum] | None] = RollState
 
     alloy: str
     length_mm: float
@@ -166,18 +172,13 @@ class RollRow(Row):
     day: str
     reserved_for: str
 
-    @classmethod
-    def of(cls, stored: Mapping[str, Any]) -> Self:
-        """As of every row."""
-        return cls(**{**stored, "state": state_of(RollState, stored["state"], f"roll {stored['id']}")})
-
     @property
     def readings_taken(self) -> tuple[Reading, ...]:
         """The gauge readings as they were taken."""
         return tuple(Reading(x, y, t) for x, y, t in json.loads(self.readings))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class MeltRow(Row):
     """A melt; `inputs` and `dross` are JSON: kilograms by lot or `melt:ID`, and of analysed dross by element."""
 
@@ -199,7 +200,7 @@ class MeltRow(Row):
         return held
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CastRow(Row):
     """A cast; `log` is a log file of one cast."""
 
@@ -210,7 +211,7 @@ class CastRow(Row):
     log: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PieceRow(Row):
     """A blank that was cut; `box` is JSON."""
 
@@ -231,7 +232,7 @@ class PieceRow(Row):
         return x0, y0, x1, y1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class OrganRow(Row):
     """The text of an organ file."""
 
@@ -240,24 +241,20 @@ class OrganRow(Row):
     body: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PlanRow(Row):
     """A plan; `body` is its file."""
 
     TABLE: ClassVar[str] = "plans"
+    STATES: ClassVar[type[StrEnum] | None] = PlanState
 
     organ: str
     made_at: str
     body: str
     state: PlanState
 
-    @classmethod
-    def of(cls, stored: Mapping[str, Any]) -> Self:
-        """As of every row."""
-        return cls(**{**stored, "state": state_of(PlanState, stored["state"], f"plan {stored['id']}")})
 
-
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PersonRow(Row):
     """A person with the hashes of their secrets; it never leaves the room of the book."""
 
@@ -269,7 +266,7 @@ class PersonRow(Row):
     note: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class AnalysisRow(Row):
     """An analysis of a lot or melt."""
 
@@ -289,16 +286,17 @@ class AnalysisRow(Row):
         return tuple((element, float(half)) for element, half in json.loads(self.uncertainty))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ReservationRow(Row):
-    """A roll or metal of a lot that an accepted plan keeps; `ranks` is JSON."""
+    """What an accepted plan keeps: `about` is `roll:ID` for ranks, or `lot:ID` for a melt."""
 
     TABLE: ClassVar[str] = "reservations"
+    STATES: ClassVar[type[StrEnum] | None] = ReservationState
 
     plan: str
     about: str
     organ: str
-    ranks: str
+    ranks: tuple[str, ...]
     melt: str
     mass_kg: float
     state: ReservationState
@@ -306,14 +304,25 @@ class ReservationRow(Row):
     @classmethod
     def of(cls, stored: Mapping[str, Any]) -> Self:
         """As of every row."""
-        return cls(**{**stored, "state": state_of(ReservationState, stored["state"], f"reservation {stored['id']}")})
+        return super().of({**stored, "ranks": tuple(json.loads(stored["ranks"]))})
+
+    @property
+    def kind(self) -> str:
+        """`roll` or `lot`; `melt` for a melt of bought metal alone that is booked."""
+        return self.about.partition(":")[0]
+
+    @property
+    def thing(self) -> str:
+        """The id of the roll or lot."""
+        return self.about.partition(":")[2]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CastOrderRow(Row):
-    """A line of an accepted plan's cast list; `body` is the planned pour."""
+    """A sheet to cast for an accepted plan, with the planned pour; `cast` is the cast that fulfilled it."""
 
     TABLE: ClassVar[str] = "cast_orders"
+    STATES: ClassVar[type[StrEnum] | None] = OrderState
 
     plan: str
     sheet: str
@@ -321,17 +330,18 @@ class CastOrderRow(Row):
     melt: str
     day: int
     number: int
-    body: str
     state: OrderState
     cast: str
+    pour: Pour
 
     @classmethod
     def of(cls, stored: Mapping[str, Any]) -> Self:
         """As of every row."""
-        return cls(**{**stored, "state": state_of(OrderState, stored["state"], f"cast order {stored['id']}")})
+        rest = {name: value for name, value in stored.items() if name != "body"}
+        return super().of({**rest, "pour": pour_from_value(json.loads(stored["body"]))})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class SettingsRow(Row):
     """What the shop says of itself; `said` is JSON."""
 
@@ -340,7 +350,7 @@ class SettingsRow(Row):
     said: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class AttachmentRow(Row):
     """What is known of a photo or paper, without its content."""
 

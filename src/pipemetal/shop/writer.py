@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 from sqlalchemy import Connection, Engine, Select, func, insert, select, text
 
@@ -22,7 +22,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Row
 from pipemetal.shop.writing import Writing, dump
 
-__all__ = ["Writer"]
+__all__ = ["Kept", "Writer"]
 
 _ACTING: ContextVar[tuple[str | None, str | None]] = ContextVar("acting", default=(None, None))
 _GLANCE: ContextVar[list[int] | None] = ContextVar("glance", default=None)
@@ -191,3 +191,28 @@ def _login_name() -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "somebody"
+
+
+class Kept(Generic[R]):
+    """The rows of one table, as a service shows them."""
+
+    KIND: type[R]
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+
+    def row(self, key: str) -> R:
+        """One row as it stands in the book. Errors: BookError."""
+        return self._writer.row(self.KIND, key)
+
+    def rows(self, *, withdrawn: bool = False) -> list[R]:
+        """All rows by id; those that were taken back where asked for."""
+        return self._writer.rows(self.KIND, withdrawn=withdrawn)
+
+    def ids(self) -> list[str]:
+        """The ids of all rows."""
+        return self._writer.ids(self.KIND)
+
+    def has(self, key: str) -> bool:
+        """Whether there is such a row."""
+        return self._writer.has(self.KIND, key)

@@ -7,6 +7,8 @@ from typing import Annotated, Any, Literal
 from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field
 
+from pipemetal.quantities import CAST, LOT, MELT, Quantity
+
 __all__ = [
     "REFUSED",
     "Added",
@@ -27,7 +29,14 @@ __all__ = [
 
 Key = Annotated[str, Field(min_length=1, max_length=200)]
 Words = Annotated[str, Field(max_length=2000)]
-Kilograms = Annotated[float, Field(gt=0.0, le=100_000.0, allow_inf_nan=False)]
+
+
+def within(quantity: Quantity, **more: Any) -> Any:
+    """The limits and the meaning of a quantity, for the interface."""
+    return Field(ge=quantity.low, le=quantity.high, allow_inf_nan=False, description=quantity.meaning, **more)
+
+
+Kilograms = Annotated[float, Field(gt=0.0, le=LOT["mass_kg"].high, allow_inf_nan=False)]
 Day = Annotated[str, Field(max_length=10, pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
 Percent = Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)]
 Asked = Annotated[str, Query(max_length=200)]
@@ -44,6 +53,9 @@ REFUSED: dict[int | str, dict[str, Any]] = {
         (422, "cannot be used"),
     )
 }
+
+
+Pair = tuple[Annotated[float, within(CAST["along_mm"])], Annotated[float, within(CAST["thickness_mm"])]]
 
 
 class _Form(BaseModel):
@@ -66,7 +78,7 @@ class NewLot(_Form):
     kind: Key
     mass_kg: Kilograms
     composition: Words = ""
-    piece_kg: Kilograms | None = None
+    piece_kg: float | None = within(LOT["piece_kg"], default=None)
     note: Words = ""
     token: str = Field(default="", max_length=100)
 
@@ -76,16 +88,14 @@ class NewCast(_Form):
 
     id: Key
     alloy: Key
-    gate_mm: float = Field(ge=0.3, le=20.0)
-    charge_kg: float = Field(ge=0.5, le=2000.0)
-    sled_length_mm: float = Field(ge=40.0, le=1000.0)
-    sled_width_mm: float = Field(ge=50.0, le=2500.0)
-    length_mm: float = Field(ge=200.0, le=20_000.0)
-    thickness_mm: list[
-        tuple[Annotated[float, Field(ge=0.0, le=20_000.0)], Annotated[float, Field(ge=0.1, le=12.0)]]
-    ] = Field(default_factory=list, max_length=200)
-    push_time_s: float | None = Field(default=None, ge=0.1, le=120.0)
-    pour_temperature_c: float | None = Field(default=None, ge=100.0, le=600.0)
+    gate_mm: float = within(CAST["gate_mm"])
+    charge_kg: float = within(CAST["charge_kg"])
+    sled_length_mm: float = within(CAST["sled_length_mm"])
+    sled_width_mm: float = within(CAST["sled_width_mm"])
+    length_mm: float = within(CAST["length_mm"])
+    thickness_mm: list[Pair] = Field(default_factory=list, max_length=200)
+    push_time_s: float | None = within(CAST["push_time_s"], default=None)
+    pour_temperature_c: float | None = within(CAST["pour_temperature_c"], default=None)
     verdict: Key | None = None
     day: str = Field(default="", max_length=10, pattern=r"^(\d{4}-\d{2}-\d{2})?$")
     note: Words = ""
@@ -115,7 +125,7 @@ class Melt(_Form):
     heel_of: str = Field(default="", max_length=200)
     heel_kg: Kilograms | None = None
     heel_composition: Words = ""
-    dross_kg: float | None = Field(default=None, ge=0.0, le=1000.0)
+    dross_kg: float | None = within(MELT["dross_kg"], default=None)
     day: Day = ""
     note: Words = ""
     token: str = Field(default="", max_length=100)
@@ -143,7 +153,7 @@ class Added(_Form):
 
     melt: Key
     added_kg: dict[str, Kilograms] = Field(max_length=200)
-    dross_kg: float = Field(default=0.0, ge=0.0, le=1000.0)
+    dross_kg: float = within(MELT["dross_kg"], default=0.0)
     version: int | None = Field(default=None, ge=0, le=10**9)
     note: Words = ""
     token: str = Field(default="", max_length=100)

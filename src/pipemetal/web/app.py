@@ -16,6 +16,7 @@ from starlette.exceptions import HTTPException
 from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
 from pipemetal.shop.refusals import RAW_COLUMNS
+from pipemetal.shop.roles import Role
 from pipemetal.web import (
     api,
     bench,
@@ -137,7 +138,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
 
     def undo_first(request: Request, error: Exception) -> Response:
         assert isinstance(error, UndoFirstError)
-        role = person.role if (person := site.person(request)) else "run"
+        role = person.role if (person := site.person(request)) else Role.RUN
         first = error.first if site.undoable(error.first, role) else None
         return told(request, "Something must be taken back first", str(error), 409, first=first, typed=False)
 

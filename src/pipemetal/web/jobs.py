@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from enum import StrEnum
 from multiprocessing.connection import Connection
 from typing import Any, Final
 
@@ -16,15 +17,24 @@ from pipemetal.errors import InputError
 from pipemetal.logs import one_line
 from pipemetal.web import work
 
-__all__ = ["STATES", "Job", "Jobs"]
+__all__ = ["Job", "JobState", "Jobs"]
 
-STATES: Final = ("waiting", "running", "done", "stopped", "failed")
 MOST_WAITING: Final = 20
 MOST_KEPT: Final = 40
 STOPPING: Final = "stopping: the best so far is being written out"
 _LOG: Final = logging.getLogger("pipemetal.jobs")
 Finish = Callable[[Any], tuple[str, str]]
 """What is done with a result in the server's own process, in the asker's name: gives words and a page to look at."""
+
+
+class JobState(StrEnum):
+    """How far a piece of long work is."""
+
+    WAITING = "waiting"
+    RUNNING = "running"
+    DONE = "done"
+    STOPPED = "stopped"
+    FAILED = "failed"
 
 
 @dataclass
@@ -37,7 +47,7 @@ class Job:
     who: str
     payload: dict[str, Any] = field(repr=False)
     finish: Finish = field(repr=False)
-    state: str = "waiting"
+    state: JobState = JobState.WAITING
     share: float = 0.0
     words: str = ""
     link: str = ""
@@ -48,12 +58,12 @@ class Job:
     @property
     def is_over(self) -> bool:
         """Whether nothing more will come."""
-        return self.state not in ("waiting", "running")
+        return self.state not in (JobState.WAITING, JobState.RUNNING)
 
     @property
     def may_go_again(self) -> bool:
         """Whether it can be asked for anew."""
-        return self.state in ("failed", "stopped")
+        return self.state in (JobState.FAILED, JobState.STOPPED)
 
     @property
     def seconds(self) -> float:
@@ -117,8 +127,8 @@ class Jobs:
             job = self._held.get(number)
             if job is None or job.is_over:
                 return
-            if job.state == "waiting":
-                job.state = "stopped"
+            if job.state == JobState.WAITING:
+                job.state = JobState.STOPPED
                 return
             job.stopping = True
             if keep:
@@ -126,7 +136,7 @@ class Jobs:
                 if self._stop is not None:
                     self._stop.set()
                 return
-            job.state = "stopped"
+            job.state = JobState.STOPPED
             if self._process is not None:
                 self._process.terminate()
 
@@ -144,7 +154,7 @@ class Jobs:
             self._closed = True
             for job in self._held.values():
                 if not job.is_over:
-                    job.state = "stopped"
+                    job.state = JobState.STOPPED
             if self._process is not None:
                 self._process.terminate()
             self._lock.notify_all()
@@ -152,14 +162,14 @@ class Jobs:
     def _run(self) -> None:
         while True:
             with self._lock:
-                job = next((j for j in self._held.values() if j.state == "waiting"), None)
+                job = next((j for j in self._held.values() if j.state == JobState.WAITING), None)
                 if job is None and not self._closed:
                     self._lock.wait(30.0)
-                    job = next((j for j in self._held.values() if j.state == "waiting"), None)
+                    job = next((j for j in self._held.values() if j.state == JobState.WAITING), None)
                 if job is None or self._closed:
                     self._thread = None
                     return
-                job.state, job.begun_s = "running", time.monotonic()
+                job.state, job.begun_s = JobState.RUNNING, time.monotonic()
             _LOG.info("job %d begun: %s, %s, by %s", job.id, job.kind, one_line(job.title), one_line(job.who))
             self._work(job)
             _LOG.info("job %d %s after %.1f s: %s", job.id, job.state, job.seconds, one_line(str(job.words)))
@@ -184,22 +194,22 @@ class Jobs:
         mine.close()
         with self._lock:
             self._stop = self._process = None
-        if job.state == "running":
+        if job.state == JobState.RUNNING:
             self._settle(job, result, failure)
         job.ended_s = time.monotonic()
 
     def _settle(self, job: Job, result: Any, failure: str) -> None:
         if failure:
-            job.words, job.state = failure, "failed"
+            job.words, job.state = failure, JobState.FAILED
             return
         try:
             job.words, job.link = job.finish(result)
-            job.share, job.state = 1.0, "done"
+            job.share, job.state = 1.0, JobState.DONE
         except InputError as error:
-            job.words, job.state = str(error), "failed"
+            job.words, job.state = str(error), JobState.FAILED
         except Exception as error:
             _LOG.exception("job %d: what it made could not be kept", job.id)
-            job.words, job.state = str(error), "failed"
+            job.words, job.state = str(error), JobState.FAILED
 
 
 def _listen(job: Job, mine: Connection) -> tuple[Any, str]:

@@ -256,5 +256,5 @@ def _page(
         fates=[_fate(show, one) for one in found],
         counted=[(mark, word, count[name]) for name, (mark, word) in VERDICTS.items() if count[name]],
         saved_kg=saved,
-        problem=show.made(problem),
+        problem=show.read(problem),
     )

@@ -55,7 +55,7 @@ def where_is(site: Site, code: str) -> str:
         (book.rolls.has, "/racks/{}"),
         (book.lots.has, "/stock?lot={}"),
         (book.casts.has, "/casting/cast/{}"),
-        (book.rolls.has_piece, "/pipes?of={}"),
+        (book.pieces.has, "/pipes?of={}"),
         (book.melts.has, "/trace?of=melt%3A{}"),
     )
     return next((page.format(quote(code, safe="")) for has, page in pages if has(code)), "")
@@ -64,8 +64,7 @@ def where_is(site: Site, code: str) -> str:
 def near_codes(site: Site, code: str) -> list[tuple[str, str]]:
     """What is in the book or in the plan at hand that a code comes near to, with the page of each."""
     book = site.book
-    pieces = [piece.id for piece in book.rolls.pieces()]
-    known = [*book.rolls.ids(), *book.lots.ids(), *book.casts.ids(), *pieces, *book.melts.ids()]
+    known = [*book.rolls.ids(), *book.lots.ids(), *book.casts.ids(), *book.pieces.ids(), *book.melts.ids()]
     folded: dict[str, str] = {}
     for name in known:
         folded.setdefault(name.casefold(), name)

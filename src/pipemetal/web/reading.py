@@ -11,6 +11,7 @@ from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
+from pipemetal.shop.rows import PlanState, ReservationState
 from pipemetal.shop.undoing import COUNTED
 from pipemetal.web.paging import PAGE_ROWS, page_asked, window_of
 from pipemetal.web.plans import choose
@@ -178,9 +179,9 @@ def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
         from pipemetal.plans.unserved import unserved_pipes
 
         book = site.book
-        accepted = site.plan_state(plan_id) == "accepted"
+        accepted = site.plan_state(plan_id) == PlanState.ACCEPTED
         waiting = {o.sheet for o in book.plans.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
-        done = {r.thing for r in book.plans.reservations(plan_id, state="done")} if accepted else set()
+        done = {r.thing for r in book.plans.reservations(plan_id, state=ReservationState.DONE)} if accepted else set()
         pours = [(n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting]
         to_cut = [s for s in plan.sheets if s.id not in done and s.id not in waiting]
         return {

@@ -83,6 +83,7 @@ GROUPS: Final = (
         ("language", "Language on paper", "choice"),
         ("paper", "Paper", "choice"),
         ("mandrels", "Mandrels in mm, a cone by both its ends: 12, 60, 10-150", "text"),
+        ("crew", "Crew that casts, by its name in the log", "text"),
         ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
         ("errand_costs_kg", "Fetching one metal from a dealer costs as much as, in lead", "mass"),
         ("melt_costs_kg", "Opening one melt more costs as much as", "mass"),
@@ -334,8 +335,8 @@ def _key_of(error: InputError) -> str:
 
 def fault_words(show: Show, problem: str, told: str = "") -> str:
     """What is wrong with a field that is named already, and what may stand there."""
-    words = show.made(problem)
-    return f"{words} ({show.say('allowed')}: {show.made(told)})" if told else words
+    words = show.read(problem)
+    return f"{words} ({show.say('allowed')}: {show.read(told)})" if told else words
 
 
 def fields_of(

@@ -18,7 +18,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.book import Book, Event, Person
 from pipemetal.shop.plans import KnownPlan
 from pipemetal.shop.recipes import density_of
-from pipemetal.shop.roles import may
+from pipemetal.shop.roles import Role, may
 from pipemetal.shop.rows import PlanState
 from pipemetal.shop.settings import InEffect, SaidFile, in_effect
 from pipemetal.shop.undoing import KEPT_BY_NOBODY
@@ -201,9 +201,9 @@ class Site:
         event = (
             self.event(int(query["event"])) if query.get("event", "").isdecimal() and len(query["event"]) < 16 else None
         )
-        role = person.role if person else "run"
+        role = person.role if person else Role.RUN
         html = self.templates.get_template(template).render(
-            {"title": show.made(title)} | values,
+            {"title": show.read(title)} | values,
             here=here,
             rooms=ROOMS,
             shop_name=self.shop_name,

@@ -15,6 +15,7 @@ from fastapi.responses import Response
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError, InputError, NotInBookError, SheetError
 from pipemetal.melts.lots import Lot
+from pipemetal.quantities import ROLL
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
@@ -251,8 +252,8 @@ def label_of(site: Site, show: Show, key: str) -> Label:
         lot = book.lots.row(name)
         metal = lot.composition or lot.alloy or say("no analysis")
         lines = (lot.id, lot.alloy or say(lot.kind), metal, lot.note)
-    elif book.rolls.has_piece(name):
-        piece = book.rolls.piece(name)
+    elif book.pieces.has(name):
+        piece = book.pieces.row(name)
         lines = (piece.id, piece.rank, piece.organ, say("from {what}", what=piece.roll))
     else:
         raise NotInBookError(field="id", value=key[:200])
@@ -271,12 +272,12 @@ def roll_from_form(show: Show, values: dict[str, str], trim_mm: float) -> tuple[
     From six readings on the field is fitted; of fewer it runs straight from one to the next. Errors: SheetError, UnitError.
     """
     length, width = show.read_length(values["length"], "length"), show.read_length(values["width"], "width")
-    if length is None or width is None or not (50.0 <= length <= 20_000.0 and 30.0 <= width <= 3000.0):
+    if length is None or width is None or not (ROLL["length_mm"].holds(length) and ROLL["width_mm"].holds(width)):
         raise SheetError(
             "is no size of a roll",
             field="length, width",
             value=f"{values['length']} x {values['width']}"[:60],
-            allowed="50 x 30 to 20000 x 3000 mm",
+            allowed=f"{ROLL['length_mm'].allowed} long, {ROLL['width_mm'].allowed} wide",
         )
     trim = show.read_length(values["trim"], "trim")
     read = tuple(_reading(show, item, width) for item in values["readings"].split())
