@@ -107,8 +107,9 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         card = _as_usual(push_card(want, outfit, law), want, outfit, law, settings)
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
-        used = 1.1 * cast
-        made = Pour(order, None, str(error), 1.25 * used, used, cast, finished)
+        used = min(1.1 * cast, settings.most_charge_kg)
+        ladled = min(1.25 * used, settings.most_charge_kg)
+        made = Pour(order, None, str(error), ladled, used, min(cast, used), finished)
     else:
         made = Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
     return replace(made, pour_c=pour_c, lift_after_s=lift_s)
@@ -116,12 +117,14 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
 
 def _as_usual(card: PushCard, want: Wanted, outfit: Outfit, law: ShopLaw, settings: ShopSettings) -> PushCard:
     """The card with no more metal than the shop usually ladles, where such a push gives the sheet; else it says so."""
-    usual_kg = settings.usual_charge_kg
+    usual_kg = min(settings.usual_charge_kg, settings.most_charge_kg)
     if card.charge_kg <= usual_kg + 1e-6:
         return card
     try:
         return push_card(want, outfit, law, charge_kg=usual_kg)
     except CastingError:
+        if usual_kg < settings.usual_charge_kg:
+            raise
         words = "the usual {usual} scoops do not give this sheet by the model: it asks for {scoops}"
         told = Text(words, usual=settings.habits.usual_scoops, scoops=card.scoops)
         return replace(card, warnings=(told, *card.warnings))
