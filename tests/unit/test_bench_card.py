@@ -15,7 +15,7 @@ from pipemetal.cli.card_cmd import card_dict
 from pipemetal.cli.main import cli
 from pipemetal.documents.bench_card_sheet import card_facts, card_sheets, part_headings, part_rows
 from pipemetal.documents.cap_picture import cap_picture
-from pipemetal.documents.drawing import Polygon, Text, text_width_mm
+from pipemetal.documents.drawing import Line, Polygon, Text, text_width_mm
 from pipemetal.documents.flat_picture import body_pictures, joint_lines, mouth_picture
 from pipemetal.documents.patterns import pattern_drawing
 from pipemetal.documents.typeset import to_pdf
@@ -363,3 +363,27 @@ def test_a_cap_says_its_packing_and_thick_metal_is_not_planed() -> None:
     some = replace(card, planed_up_to_mm=1.0)
     assert facts_of(some)["planed side"].endswith("; parts over 1.00 mm are not planed")
     assert "2 ears, one strip" in rows_of(card)
+
+
+@pytest.mark.parametrize("top", [0.5, 1.6])
+def test_a_size_line_on_a_sector_is_as_long_as_what_it_says(top: float) -> None:
+    """A bracket is straight: on a cone it spans the chord, and the arc is named as such."""
+    (card,) = cards_of(plain(construction="tapered", top_ratio=top))
+    ring = card.parts[0].flat
+    assert ring is not None
+    chord = 2.0 * ring.outer_radius_mm * math.sin(math.radians(ring.angle_deg) / 2.0)
+    (drawing,) = body_pictures(card, UnitSystem(), Words(), 180.0, 80.0)
+    (words,) = (s.text for s in drawing.shapes if isinstance(s, Text) and "chord" in s.text)
+    assert words == f"chord {chord:.1f} mm, arc {card.parts[0].flat_width_mm:.1f} mm"
+    scale = float(
+        next(s.text for s in drawing.shapes if isinstance(s, Text) and "1 : " in s.text).split("1 : ")[1].split(",")[0]
+    )
+    bracket = next(
+        s for s in drawing.shapes if isinstance(s, Line) and s.layer == "size" and {x for x, _ in s.points} == {6.0}
+    )
+    (_, y0), (_, y1) = bracket.points
+    assert abs(y1 - y0) * scale == pytest.approx(chord)
+    mouth = mouth_picture(card, UnitSystem(), Words(), 180.0, 112.0)
+    assert mouth is not None
+    named = [s.text for s in mouth.shapes if isinstance(s, Text) and s.text.startswith("mouth ")]
+    assert named == [f"mouth {card.mouth.flat_width_mm:.1f} mm on the arc"]  # type: ignore[union-attr]

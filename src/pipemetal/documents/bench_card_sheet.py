@@ -306,6 +306,9 @@ def _mouth_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
         lower=size(mouth.lower_lip_mm),
     )
     rows: list[Row] = [(say("mouth"), words)]
+    body = next((c for c in card.parts if c.part.kind in ("body", "body 1")), None)
+    if body is not None and body.flat is not None:
+        rows.append(("", say("These widths lie on the arc of the flat cone, not straight across it.")))
     if mouth.made == "raised":
         rows.append(("", say("How far a raised lip thins the metal is not worked out: measure it.")))
     if mouth.rise_mm > 0.0:
