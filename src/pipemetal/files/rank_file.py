@@ -163,7 +163,7 @@ def _cap(table: TomlTable, closed: bool) -> Cap:
         kind=inner.text("kind", usual.kind, CAP_KINDS),
         travel_mm=inner.length_mm("travel", 0.0, 600.0, None),
         travel_cents=inner.number("travel_cents", 0.0, 400.0, usual.travel_cents),
-        least_mm=inner.length_mm("least", 0.0, 200.0, usual.least_mm),
+        least_mm=inner.length_mm("least", 0.0, 200.0, None),
         rim_mm=inner.length_mm("rim", 3.0, 1500.0, None),
         packing_mm=inner.length_mm("packing", 0.0, 6.0, usual.packing_mm),
         hold=inner.number("hold", 0.0, 2.0, usual.hold),

@@ -10,7 +10,7 @@ from typing import Final
 
 from pipemetal.errors import InputError, PipeError
 from pipemetal.pipes import length as lengths
-from pipemetal.pipes.caps import CapFit, fit_cap
+from pipemetal.pipes.caps import AirColumn, CapFit, fit_cap
 from pipemetal.pipes.length_rules import cents_per_mm
 from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.mouth import ISING_BEST, flue_for_ising_mm, ising_number, pressure_pa
@@ -140,7 +140,11 @@ def _capped(organ: Organ, rank: Rank, s: _Sizes) -> CapFit | None:
         cap = replace(cap, kind="soldered")
     if cap.travel_mm is None and allow.cap_travel is not None:
         cap = replace(cap, travel_mm=max(allow.cap_travel * s.diameter_mm, allow.cap_least_mm or 0.0))
-    return fit_cap(cap, length_mm, s.frequency_hz, s.diameter_mm, s.wall_mm)
+
+    def stopped_mm(hz: float) -> float:
+        return lengths.stopped_length_mm(hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm)
+
+    return fit_cap(cap, AirColumn(length_mm, stopped_mm, speed), s.frequency_hz, s.diameter_mm, s.wall_mm)
 
 
 def _wall(rank: Rank, item: NoteRange | None, alloy: str) -> WallRule | GivenWall:
