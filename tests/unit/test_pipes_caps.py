@@ -175,3 +175,77 @@ def test_older_files_that_say_the_travel_for_the_whole_organ_are_read(tmp_path: 
     organ = read_organ(path, None)
     pipe = rank_pipes(organ, organ.ranks[0], lambda alloy: 9.7)[0]
     assert pipe.body_length_mm - pipe.cut_length_mm == pytest.approx(0.5 * pipe.diameter_mm)
+
+
+@pytest.mark.parametrize(
+    ("was", "written", "says"),
+    [
+        (
+            'kind = "outer", travel_mm = 25, packing_mm = 0.5',
+            'kind = "soldered", travel_mm = 25',
+            "travel_mm.*soldered on",
+        ),
+        (
+            'kind = "outer", travel_mm = 25, packing_mm = 0.5',
+            'kind = "soldered", least_mm = 25',
+            "least_mm.*soldered on",
+        ),
+        (
+            'cap = { kind = "outer", travel_mm = 25, packing_mm = 0.5 }',
+            'tuning = "cap"\ncap = { kind = "soldered" }',
+            "tuning",
+        ),
+        ("scale", 'tuning = "none"\nscale', "kind.*|travel_mm.*soldered on"),
+    ],
+)
+def test_what_a_soldered_cap_would_not_do_is_refused(tmp_path: Path, was: str, written: str, says: str) -> None:
+    path = tmp_path / "organ.toml"
+    path.write_text(ORGAN.replace(was, written, 1), encoding="utf-8")
+    with pytest.raises(InputError, match=says):
+        read_organ(path, None)
+
+
+REED = """
+[organ]
+name = "Chapel"
+[[rank]]
+name = "Trumpet 8"
+division = "Great"
+footage = "8'"
+compass = "C-c"
+alloy = "m"
+construction = "resonator"
+resonator = { length = "full", tip_mm = 14 }
+scale = { points_mm = [["C", 130], ["c", 70]] }
+"""
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        'lips = { made = "raised" }',
+        'mouth = "1/4"',
+        'cut_up = "1/4"',
+        "flue_mm = 0.6",
+        "toe_bore_mm = 8",
+        "toe_diameter_mm = 20",
+        "foot_length_mm = 200",
+        "ears = true",
+        "foot_lining = { share = 0.5, sheet_mm = 0.8 }",
+    ],
+)
+def test_what_a_reed_does_not_have_is_refused(tmp_path: Path, line: str) -> None:
+    path = tmp_path / "organ.toml"
+    path.write_text(REED, encoding="utf-8")
+    assert read_organ(path, None).ranks[0].resonator is not None
+    path.write_text(REED + line + "\n", encoding="utf-8")
+    with pytest.raises(InputError, match=line.split(" ")[0] + ".*goes with flue pipes"):
+        read_organ(path, None)
+
+
+def test_a_tip_wider_than_the_bell_is_refused_with_its_note(tmp_path: Path) -> None:
+    path = tmp_path / "organ.toml"
+    path.write_text(REED.replace("tip_mm = 14", "tip_mm = 75"), encoding="utf-8")
+    organ = read_organ(path, None)
+    with pytest.raises(PipeError, match=r"note B: resonator\.tip_mm is wider than the bell"):
+        rank_pipes(organ, organ.ranks[0], lambda alloy: 9.7)

@@ -97,7 +97,7 @@ def shifted_cents(length_mm: Callable[[float], float], frequency_hz: float, long
         except PipeError:
             found = 0.0  # no body is left at so high a pitch
         low, high = (middle, high) if found > wanted else (low, middle)
-    return -1200.0 * math.log2(low)
+    return 0.0 - 1200.0 * math.log2(low)
 
 
 @dataclass(frozen=True)
