@@ -19,9 +19,11 @@ __all__ = [
     "BlankRow",
     "Blockage",
     "Blocked",
+    "CastingDay",
     "Charged",
     "Cut",
     "CutSheet",
+    "DayStep",
     "ExposureLimit",
     "FaultRow",
     "Freezing",
@@ -251,6 +253,10 @@ class NewSheet(CutSheet):
     planing_mm: Amount = 0.0
     cast_start_mm: Amount = 0.0
     cast_end_mm: Amount = 0.0
+    sled: str = ""
+    sled_length_mm: Amount = 0.0
+    table: str = ""
+    used_width_mm: Amount = 0.0
 
 
 @dataclass(frozen=True)
@@ -424,11 +430,54 @@ class Pour(_Row):
     left_kg: Number = 0.0
     stone_temperature_c: Number = 0.0
     starts_after_min: Amount = 0.0
+    starts_at_min: Amount = 0.0
+    sled: str = ""
+    sled_length_mm: Amount = 0.0
+    table: str = ""
     problem: Said = ""
     pour_window_c: PourRange | None = None
     freezing: Freezing | None = None
     card: PushCard | None = None
     warnings: tuple[Said, ...] = ()
+
+
+@dataclass(frozen=True)
+class DayStep(_Row):
+    """A stretch of a casting day: alloy, melt, skim, sample, sled, pour or rest, of which melt, sheet or sled, from when to when
+    in minutes since midnight."""
+
+    kind: Name
+    what: str
+    from_min: Amount
+    to_min: Amount
+
+
+@dataclass(frozen=True)
+class CastingDay(_Row):
+    """A casting day hour by hour: its date where the shop said when it begins, its shift, and what is done in it."""
+
+    day: Count
+    date: str = ""
+    shift_from_min: Amount = 0.0
+    shift_to_min: Amount = 0.0
+    over_min: Amount = 0.0
+    melts: tuple[str, ...] = ()
+    steps: tuple[DayStep, ...] = ()
+
+    @property
+    def lit_min(self) -> float:
+        """When the burner is lit, or the first step begins."""
+        return min((step.from_min for step in self.steps), default=self.shift_from_min)
+
+    @property
+    def first_pour_min(self) -> float:
+        """When the first sheet is poured."""
+        return min((step.from_min for step in self.steps if step.kind == "pour"), default=self.lit_min)
+
+    @property
+    def end_min(self) -> float:
+        """When the last step ends."""
+        return max((step.to_min for step in self.steps), default=self.shift_from_min)
 
 
 @dataclass(frozen=True)
@@ -520,6 +569,7 @@ class Plan(_Row):
     new_sheets: tuple[NewSheet, ...] = ()
     melts: tuple[Melt, ...] = ()
     pours: tuple[Pour, ...] = ()
+    days: tuple[CastingDay, ...] = ()
     season: Season = field(default_factory=Season)
     metal: Metal = field(default_factory=Metal)
     to_buy_kg: ByElement = field(default_factory=dict)

@@ -214,7 +214,7 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "run_up_mm": show.plain(site.settings.casting.run_up_mm),
         "crew": site.settings.crew,
         "melt": melts[0] if melts else "",
-        "sled": _sled_text(show, site.settings.casting.sled_length_mm, p.width_mm),
+        "sled": _sled_text(show, p.sled_length_mm or site.settings.casting.sled_length_mm, p.width_mm),
     }
     if p.card is not None:
         values |= {

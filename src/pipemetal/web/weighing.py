@@ -241,7 +241,7 @@ def _page(
     problem: str = "",
     refused: bool = False,
 ) -> Response:
-    from pipemetal.plans.rows import USUAL_POT_C
+    from pipemetal.planning.day_work import USUAL_POT_C
 
     show, wrong = site.show(request), wrong or {}
     free, unknown = _lots(site, reserved=bool(values.get("reserved")))
