@@ -328,6 +328,8 @@ def _effect(kind: str, name: str, casts: int, mean: float, sd: float, twins: Seq
     a, b, c = (Amount(v, "", 1, signed=True) for v in (value, low, high))
     said = Text(words, kind=Text(kind), name=name, a=a, b=b, c=c, n=casts, told=told)
     if twins:
-        both = joined((Text(twin) for twin in twins), ", ")
-        said = joined((said, Text("always changed together with: {twins}; so it may be either", twins=both)))
+        both = Text(twins[0])
+        for twin in twins[1:]:
+            both = Text("{a} and the {b}", a=both, b=Text(twin))
+        said = joined((said, Text("always changed together with the {twins}, so it may be either", twins=both)))
     return GroupEffect(kind, name, casts, value, low, high, said)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipemetal.pipes.caps import CapFit
+    from pipemetal.texts import Text
 
 __all__ = ["load_pipes", "pipes"]
 
@@ -189,13 +190,13 @@ def _breaks(members: Sequence[Pipe]) -> list[str]:
 
 def _remarks(members: Sequence[Pipe], most: int = 6) -> list[str]:
     """Remarks with the notes they are about; what many pipes share is said once."""
-    same: dict[str, list[Pipe]] = defaultdict(list)
+    same: dict[Text, list[Pipe]] = defaultdict(list)
     for pipe in members:
         for words in pipe.remarks:
             same[words].append(pipe)
     held: dict[str, list[str]] = defaultdict(list)
     for words, pipes in same.items():
-        held[words.split(" ")[0]].append(f"{_label(pipes[0]) if len(pipes) == 1 else span_text(pipes)}: {words}")
+        held[words.outline].append(f"{_label(pipes[0]) if len(pipes) == 1 else span_text(pipes)}: {words}")
     lines = []
     for said in held.values():
         lines += said[:2] if len(said) > most else said
@@ -322,13 +323,15 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
     click.echo(f"{number}, {whole:.1f} kg of finished metal{of_which}, at {organ.pitch.tuning_c:g} °C.")
 
 
-def _both(first: float, last: float) -> str:
-    """A figure of the lowest and the highest pipe, once where they are the same."""
-    return f"{first:.0f}" if f"{first:.0f}" == f"{last:.0f}" else f"{first:.0f} to {last:.0f}"
+def _span(values: Iterable[float]) -> str:
+    """The least and the most of some figures, once where they are the same."""
+    held = sorted(values)
+    least, most = f"{held[0]:.0f}", f"{held[-1]:.0f}"
+    return least if least == most else f"{least} to {most}"
 
 
 def _caps(made: Sequence[Pipe]) -> list[str]:
-    """What the tuner can reach by the caps of each rank, at its lowest and its highest pipe."""
+    """What the tuner can reach by the caps of each rank, the least and the most of its pipes."""
     ranks: dict[str, list[tuple[Pipe, CapFit]]] = defaultdict(list)
     for pipe in made:
         if pipe.cap is not None:
@@ -336,14 +339,14 @@ def _caps(made: Sequence[Pipe]) -> list[str]:
     lines = []
     for rank, held in ranks.items():
         if held[0][1].kind == "soldered":
-            lines.append(f"{rank}: caps soldered on, tuned by ears and mouth.")
+            eared = any(part.kind == "ears" for pipe, _ in held for part in pipe.parts)
+            lines.append(f"{rank}: caps soldered on, tuned by {'ears and mouth' if eared else 'the mouth'}.")
             continue
         kind = {"outer": "caps over the body", "stopper": "stoppers in the body"}[held[0][1].kind]
-        first, last = held[0][1], held[-1][1]
-        up, down = _both(first.sharp_cents, last.sharp_cents), _both(first.flat_cents, last.flat_cents)
+        caps = [cap for _, cap in held]
         lines.append(
-            f"{rank}: {kind}; {span_text([pipe for pipe, _ in held])}: the tuner can reach {up} cents up and {down} down, "
-            f"rim {_both(first.rim_mm, last.rim_mm)} mm."
+            f"{rank}: {kind}; {span_text([pipe for pipe, _ in held])}: the tuner can reach {_span(c.sharp_cents for c in caps)} "
+            f"cents up and {_span(c.flat_cents for c in caps)} down, rim {_span(c.rim_mm for c in caps)} mm."
         )
     return lines
 

@@ -310,6 +310,11 @@ def print_summary(plan: Plan, out: Path) -> None:
     if plan.to_buy_kg:
         bought = ", ".join(f"{mass:g} kg {element}" for element, mass in plan.to_buy_kg.items())
         click.echo(f"Not on the floor, to be bought: {bought}.")
+    for sheet in plan.sheets_to_buy:
+        click.echo(
+            f"Flat sheet to buy: {sheet.metal} {sheet.thickness_mm:g} mm, {sheet.blank_area_m2:.2f} m2 of blanks "
+            f"({sheet.blank_kg:.1f} kg), waste of cutting to be added."
+        )
     for line in _what_is_missing(plan, out):
         click.echo(line)
     click.echo(

@@ -10,8 +10,9 @@ import numpy as np
 
 from pipemetal.layout.core import build
 from pipemetal.layout.plan import NewSheet, Placement
-from pipemetal.layout.problem import Castable, CastWidth, LayoutRoll
+from pipemetal.layout.problem import Castable, LayoutRoll
 from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.sheet_for import Profile, profile_of_piece
 from pipemetal.layout.shelf import Place, SheetRule, Shelf, make_shelf, shelf_place
 from pipemetal.layout.windows import IntArray, Piece
 from pipemetal.sheets.field import FloatArray
@@ -28,15 +29,6 @@ MOST_JOINED = 60
 # A profile chosen before is taken again while it serves at least this share of what the best would.
 SAME_AGAIN = 0.94
 Box = tuple[float, float, float, float]
-
-
-@dataclass(frozen=True)
-class Profile:
-    """Thickness at the start and slope (mm per mm) of a sheet that may be cast, and the width that it is cast in."""
-
-    start_mm: float
-    slope: float
-    cast: CastWidth
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,7 +127,7 @@ def choose_profiles(
     castable: Castable,
     settings: SolverSettings,
     kerf_mm: float,
-    most_sheets: int,
+    most_sheets: float,
     late: Callable[[], bool] = lambda: False,
 ) -> list[ChosenSheet]:
     """Sheets, one after the other, each the profile that turns most of its metal into blanks still unserved.
@@ -145,7 +137,7 @@ def choose_profiles(
     Returns the sheets at their largest, named N001 and so on, each with the places of the blanks that it would serve;
     the search then lays blanks on rack and sheets together.
     """
-    left, chosen = list(pieces), list[ChosenSheet]()
+    left, chosen = [p for p in pieces if profile_of_piece(p, castable)], list[ChosenSheet]()
     if len(left) > MOST_IN_A_TRIAL:
         left.sort(key=lambda p: -p.area_mm2)
     last: Profile | None = None
@@ -155,8 +147,10 @@ def choose_profiles(
         tried, hurried = left[:MOST_IN_A_TRIAL], late()
         profiles = profiles_for(tried if hurried else left, castable)
         few = profiles[:: max(len(profiles) // FEW_PROFILES, 1)] if hurried else profiles
-        # Haste must leave nothing unserved: where the few serve nothing, the rest are tried.
-        for now in (few, [p for p in profiles if p not in few]):
+        # Neither haste nor a sample of profiles may leave a piece unserved that a sheet could hold: where the few serve
+        # nothing the rest are tried, and after them the profile that is made for the largest piece alone.
+        own = profile_of_piece(left[0], castable)
+        for now in (few, [p for p in profiles if p not in few], [own] if own else []):
             for profile in [*now, *([last] if last else [])]:
                 roll = virtual_roll(castable, alloy, profile, "trial")
                 known = {sheet.roll.width_mm for sheet in chosen}
@@ -169,7 +163,8 @@ def choose_profiles(
             if best is not None:
                 break
         if best is None:
-            break
+            del left[0]
+            continue
         if same is not None and same[0] >= SAME_AGAIN * best[0]:
             best = same
         last = best[1]

@@ -241,7 +241,8 @@ class Castable:
     Lengths and widths are those of the sheet before its edges are trimmed, chosen in steps from the least upwards
     (the greatest is always a choice too). The thickness runs straight from one end to the other, both ends within
     `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`. `max_section_mm2` is the most
-    length times mean thickness that one filling of the sled gives; None where there is no such limit.
+    length times mean thickness that one filling of the sled gives, `max_sheets` the most sheets of all alloys together; None
+    where there is no such limit.
 
     `widths` are the only widths that can be cast, each with limits of its own within the others; none: any width between the
     least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal.
@@ -261,7 +262,7 @@ class Castable:
     max_thickness_mm: float = 4.0
     max_taper_mm_m: float = 0.15
     trim_mm: float = 15.0
-    max_sheets: int = 200
+    max_sheets: int | None = None
     max_section_mm2: float | None = None
     widths: tuple[CastWidth, ...] = ()
     width_change_mm2: float = 0.0
@@ -284,7 +285,7 @@ class Castable:
         _num(self.trim_mm, "trim_mm", where, low=0.0)
         if 2.0 * self.trim_mm >= min(self.min_width_mm, self.min_length_mm):
             raise LayoutError("leaves nothing of the least sheet", field="trim_mm", value=self.trim_mm, where=where)
-        if self.max_sheets < 0:
+        if self.max_sheets is not None and self.max_sheets < 0:
             raise LayoutError("is negative", field="max_sheets", value=self.max_sheets, where=where)
         if len({w.width_mm for w in self.widths}) != len(self.widths):
             raise LayoutError("names a width twice", field="widths", where=where)

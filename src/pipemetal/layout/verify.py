@@ -177,7 +177,7 @@ def _new_sheet_faults(problem: LayoutProblem, plan: LayoutPlan) -> list[Fault]:
         wrong += ["carries no blank"] if used[sheet.id] == 0 else []
         wrong += _beyond_what_is_cast(sheet, limits)
         faults += [Fault("new_sheet", "", sheet.id, detail) for detail in wrong]
-    if limits is not None and len(plan.new_sheets) > limits.max_sheets:
+    if limits is not None and limits.max_sheets is not None and len(plan.new_sheets) > limits.max_sheets:
         faults.append(Fault("new_sheet", "", "", f"{len(plan.new_sheets)} sheets are above {limits.max_sheets}"))
     return faults
 

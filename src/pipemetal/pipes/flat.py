@@ -116,11 +116,8 @@ def flat_lines(pipe: Pipe, part: Part, rank: Rank) -> tuple[FlatLine, ...]:
     The mouth lies in the middle of the body's lower edge, so that the seam comes to the back; the lower lip in the middle of the
     foot's large arc. Widths are those of the flat metal, on the middle of the wall.
     """
-    swapped = part.kind.startswith("body") and pipe.top_diameter_mm > pipe.diameter_mm
-    reed = pipe.construction == "resonator"
-    small = swapped or (reed and part.kind.startswith(("body", "boot")))
-    flat = FlatPart.of(part, at_small_arc=small)
-    found = [finished_line(part, at_small_arc=small)]
+    flat = FlatPart.of(part, at_small_arc=part.lower_at_small_arc)
+    found = [finished_line(part, at_small_arc=part.lower_at_small_arc)]
     if pipe.mouth_width_mm > 0.0 and part.kind in ("body", "body 1"):
         found += _mouth(flat, pipe, rank)
     if pipe.mouth_width_mm > 0.0 and part.kind == "foot":

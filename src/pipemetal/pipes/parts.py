@@ -107,7 +107,7 @@ class _PartMaker:
         areas = (cone.area_mm2, ring.area_mm2())
         planed = self.allow.planing_mm if planing_mm is None else planing_mm
         part = self._part(kind, ring.box_mm(), walls, ring, areas, alloy, None, planed)
-        return replace(part, edge_mm=edge, development=development)
+        return replace(part, edge_mm=edge, development=development, lower_at_small_arc=not large_at_mouth)
 
     def _part(
         self,

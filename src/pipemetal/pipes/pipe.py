@@ -91,6 +91,8 @@ class Part:
     `finished_area_mm2` and `finished_mass_kg` are of the part without its allowances; `blank_area_mm2` and
     `blank_mass_kg` of what is cut out of the sheet. `bought` parts are of flat sheet that no pot of the shop gives. `edge_mm` and
     `end_mm` are the allowances within the blank, along each seam edge and at each end; `development` is a sector without them.
+    A sector has its large arc at the mouth end of the blank; `lower_at_small_arc` where its lower end in the pipe is at the small
+    one, as in resonators.
     """
 
     id: str
@@ -111,6 +113,22 @@ class Part:
     edge_mm: float = 0.0
     end_mm: float = 0.0
     development: RingSector | None = None
+    lower_at_small_arc: bool = False
+
+    @property
+    def wall_below_mm(self) -> float:
+        """The blank's wall at the part's lower end, as it stands in the pipe."""
+        return self.thickness_top_mm if self.lower_at_small_arc else self.thickness_mouth_mm
+
+    @property
+    def wall_above_mm(self) -> float:
+        """The blank's wall at the part's upper end, as it stands in the pipe."""
+        return self.thickness_mouth_mm if self.lower_at_small_arc else self.thickness_top_mm
+
+    @property
+    def planed_mm(self) -> float:
+        """What is planed or scraped off the blank's thickness until the part is finished."""
+        return (1.0 - self.planed_share) * (self.thickness_mouth_mm + self.thickness_top_mm) / 2.0
 
     @property
     def planed_share(self) -> float:

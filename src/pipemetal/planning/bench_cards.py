@@ -20,12 +20,12 @@ __all__ = ["bench_cards"]
 
 def _piece(ordered: OrderedBlank) -> CardPiece:
     blank, ring, place = ordered.blank, ordered.blank.sector, ordered.place
+    walls = blank.mouth_thickness_mm, blank.top_thickness_mm
     return CardPiece(
         blank.id,
         blank.length_mm,
         blank.width_mm,
-        blank.mouth_thickness_mm,
-        blank.top_thickness_mm,
+        *(walls[::-1] if ordered.part.lower_at_small_arc else walls),
         RingSector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
         place.length,
         place.lengths,
@@ -61,5 +61,10 @@ def bench_cards(
         bench_card(pipe, ranks[pipe.rank], organ.name, pieces, mandrels, tin_percent.get(pipe.alloy)) for pipe in pipes
     )
     return tuple(
-        replace(card, not_served=tuple((kind, why) for why, kind in lacking[card.pipe.id].items())) for card in cards
+        replace(
+            card,
+            not_served=tuple((kind, why) for why, kind in lacking[card.pipe.id].items()),
+            planed_up_to_mm=settings.sheets.planed_up_to_mm,
+        )
+        for card in cards
     )

@@ -74,10 +74,16 @@ class Plan:
         return self.season.melts
 
     @property
-    def pipes_served(self) -> int:
+    def served(self) -> tuple[Pipe, ...]:
         """Pipes that have all their blanks."""
         lacking = {u.blank for u in self.layout.unplaced}
-        return len(self.pipes) - len({o.pipe.id for o in self.blanks if o.blank.id in lacking})
+        without = {o.pipe.id for o in self.blanks if o.blank.id in lacking}
+        return tuple(p for p in self.pipes if p.id not in without)
+
+    @property
+    def pipes_served(self) -> int:
+        """How many pipes have all their blanks."""
+        return len(self.served)
 
     @property
     def to_buy_kg(self) -> dict[str, float]:

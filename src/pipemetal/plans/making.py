@@ -42,7 +42,7 @@ def plan_record(planned: Planned) -> record.Plan:
         pipes=tuple(pipe_row(p) for p in planned.pipes),
         blanks=tuple(blank_row(part) for pipe in planned.pipes for part in pipe.parts if not part.bought),
         notes_without_pipe=tuple(note_row(n) for n in notes_without_pipe(planned.organ)),
-        sheets_to_buy=tuple(sheet_bought_row(s) for s in sheets_to_buy(planned.pipes)),
+        sheets_to_buy=tuple(sheet_bought_row(s) for s in sheets_to_buy(planned.served)),
         rolls_used=tuple(_roll_row(c) for c in planned.cut_rolls if not c.is_new),
         new_sheets=_new_sheets(planned),
         melts=tuple(melt_row(m, planned.pours, settings) for m in planned.melts),
