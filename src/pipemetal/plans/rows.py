@@ -21,6 +21,7 @@ from pipemetal.planning.day_work import melt_heat
 from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.warned import warnings_of
 from pipemetal.plans import record
 from pipemetal.texts import joined
 
@@ -247,7 +248,8 @@ def pour_row(pour: Pour) -> record.Pour:
         pour_window_c=_range(window) if window is not None else None,
         freezing=_freezing(pour),
         card=_card(card) if card is not None else None,
-        warnings=(*(card.warnings if card else ()), *(window.warnings if window else ())),
+        side_bars=pour.bars_from_mm > 0.0,
+        warnings=warnings_of(pour),
     )
 
 
