@@ -65,6 +65,12 @@ def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The casting room's routes."""
+    _add_casting(app, site)
+    _add_log(app, site)
+    _add_trimming(app, site)
+
+
+def _add_casting(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/casting")
@@ -115,6 +121,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
         return _form(site, request, values, "", 200)
 
+
+def _add_log(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.post("/casting/log")
     async def log(request: Request) -> Response:
         form = await request.form(max_fields=60, max_files=0)
@@ -127,8 +137,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
                 raise
             return await run_in_threadpool(_form, site, request, values, error.text(), 422)
         return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
-
-    _add_trimming(app, site)
 
     @app.get("/casting/cast/{cast_id:path}")
     def cast(request: Request, cast_id: str) -> Response:
