@@ -21,7 +21,7 @@ __all__ = ["LANGUAGES", "Words", "catalogue"]
 
 LANGUAGES: Final = ("en", "de")
 _PLACE: Final = re.compile(r"\{(\w+)\}")
-_DECIMAL: Final = re.compile(r"(\d)\.(\d)")
+_DECIMAL: Final = re.compile(r"(?<![\d.])(\d+)\.(\d+)(?!\.?\d)")
 
 
 @cache
