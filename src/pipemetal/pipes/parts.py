@@ -104,7 +104,17 @@ class _PartMaker:
         areas = (cone.area_mm2, ring.area_mm2())
         planed = self.allow.planing_mm if planing_mm is None else planing_mm
         part = self._part(kind, ring.box_mm(), walls, ring, areas, alloy, None, planed)
-        return replace(part, edge_mm=edge, development=development, lower_at_small_arc=not large_at_mouth)
+        kg_per_mm3 = self.density(part.alloy) * 1e-6
+        return replace(
+            part,
+            edge_mm=edge,
+            development=development,
+            lower_at_small_arc=not large_at_mouth,
+            finished_mass_kg=cone.area_mm2 * kg_per_mm3 * development.mean_wall_mm(*walls),
+            blank_mass_kg=ring.area_mm2()
+            * kg_per_mm3
+            * ring.mean_wall_mm(part.thickness_mouth_mm, part.thickness_top_mm),
+        )
 
     def _part(
         self,
@@ -120,7 +130,8 @@ class _PartMaker:
     ) -> Part:
         metal = alloy or self.pipe.alloy
         bought = alloy is None and self.pipe.made == "sheet"
-        mouth, top = (wall + (0.0 if bought else planing_mm) for wall in walls_mm)
+        planed = 0.0 if bought else planing_mm
+        mouth, top = (wall + planed for wall in walls_mm)
         kg_per_mm3 = self.density(metal) * 1e-6
         tolerance = wall_tolerance_mm(walls_mm[0]) if tolerance_mm is None else tolerance_mm
         # a rectangle of one thickness may lie across the sheet; a tapered one only head to tail
@@ -144,6 +155,7 @@ class _PartMaker:
             bought,
             edge_mm,
             self.allow.end_trim_mm,
+            planed_mm=planed,
         )
 
     def piece(
