@@ -300,8 +300,8 @@ def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
 
 def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> None:
     click.echo(
-        f"In all {sum(p.mass_kg for p in made):.1f} kg, {sum(p.cast_kg for p in made):.1f} kg of it cast, by the walls asked for; "
-        "a plan's account weighs the metal of the sheets that are cut, each of its own thickness within the tolerance."
+        f"In all {sum(p.mass_kg for p in made):.1f} kg, {sum(p.cast_kg for p in made):.1f} kg of it cast, by the walls asked "
+        "for; a plan's account weighs the metal of the sheets that are cut, each of its own thickness within the tolerance."
     )
     for sheet in sheets_to_buy(made):
         click.echo(
