@@ -71,7 +71,9 @@ def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, 
 def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
     from pipemetal.pipes.make import rank_pipes
     from pipemetal.planning.bench_cards import bench_cards
+    from pipemetal.planning.blanks import organ_for_shop
 
+    organ = organ_for_shop(organ, site.settings)
     density = site.densities()
     tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes.all().items()}
     return bench_cards(organ, rank_pipes(organ, rank, lambda alloy: density[alloy]), site.settings, tin)
