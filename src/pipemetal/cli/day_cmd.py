@@ -76,7 +76,7 @@ def day(
     from pipemetal.planning.pours import demand_of, plan_pours, prepare_pour
     from pipemetal.planning.sheets_to_cast import sheet_order
     from pipemetal.plans.codec import as_dict
-    from pipemetal.plans.rows import melt_row, pour_row, season_row
+    from pipemetal.plans.rows import melt_rows, pour_row, season_row
 
     recipes = load_recipes(recipes_path, sheets_file)
     settings = shop_beside(settings_path, sheets_file)
@@ -93,7 +93,7 @@ def day(
     pours = plan_pours(prepared, season.melts, days, settings, learned, shown)
     start_minutes = _minutes_of(start)
     day_drawings(cards, folder, pours, learned.words, start_minutes)
-    melts = [melt_row(m, pours, settings) for m in season.melts]
+    melts = melt_rows(season.melts, pours, settings)
     rows = [pour_row(p) for p in pours]
     times = [clock_text(start_minutes, p.start_s) for p in pours]
     if as_json:

@@ -68,6 +68,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
         Heading(say("What it should be")),
         _composition(charge, units, say),
         Paragraph(_heat_words(charge, units, say)),
+        *([Paragraph(_ingot_words(charge, units, say), strong=True)] if charge.ingots_lot else []),
         Paragraph(
             say("Between: 95 %, from the analyses of the lots. The pot's assay decides, not this table."), quiet=True
         ),
@@ -113,6 +114,14 @@ def _composition(charge: Charged, units: UnitSystem, say: Words) -> Block:
 def _short(value: float, units: UnitSystem) -> str:
     text = f"{value:g}"
     return text.replace(".", ",") if units.comma else text
+
+
+def _ingot_words(charge: Charged, units: UnitSystem, say: Words) -> str:
+    return say(
+        "Cast what is left beside the heel into ingots, {mass}: lot {lot}, for the next melt of its alloy.",
+        mass=units.show_mass(charge.ingots_kg),
+        lot=charge.ingots_lot,
+    )
 
 
 def _heat_words(charge: Charged, units: UnitSystem, say: Words) -> str:

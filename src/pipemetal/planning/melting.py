@@ -33,13 +33,15 @@ class PlannedMelt:
     """A melt of the season with its weighing list, or why there is none.
 
     `heel` is what the pot holds before; `emptied` says that the pot is ladled out to the bottom before this melt, because
-    the heel before would spoil it, or would cost more to dilute. `left_kg` stays in the pot when the last sheet is cast.
+    the heel before would spoil it, or would cost more to dilute. `heel_dross_kg` is what the heel loses when it is melted again
+    (a heel sets overnight and drosses as an ingot does). `left_kg` stays in the pot when the last sheet is cast.
     """
 
     melt: MeltPlan
     charge: Charge | Blocked
     heel: Heel | None
     emptied: bool
+    heel_dross_kg: float = 0.0
 
     @property
     def left_kg(self) -> float:
@@ -229,6 +231,9 @@ def _weighed_out(
     fetched: set[str] = set()
     for number, (melt, request) in enumerate(zip(melts, requests, strict=True)):
         heel = request.heel if number == 0 else None if emptied[number] else _heel_after(planned[-1], settings)
+        before_kg = heel.mass_kg if heel is not None and number else 0.0
+        heel = _melted_again(heel, settings) if before_kg > 0.0 else heel
+        heel_dross_kg = before_kg - (heel.mass_kg if heel is not None and number else 0.0)
         bought = _bought_lots(request.wanted_kg, [request.recipe], floor.prices)
         errand = _errand(settings, floor.prices)
         errands = {lot.id: errand for lot in bought if lot.id not in fetched}
@@ -251,7 +256,7 @@ def _weighed_out(
         if isinstance(answer, Charge):
             fetched |= {line.lot.id for line in answer.lines if line.lot.kind == "buy"}
             free = take_from(free, {line.lot.id: line.mass_kg for line in answer.lines if line.lot.kind != "buy"})
-        planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
+        planned.append(PlannedMelt(melt, answer, heel, emptied[number], heel_dross_kg))
     return tuple(planned)
 
 
@@ -300,6 +305,14 @@ def _heel_after(planned: PlannedMelt, settings: ShopSettings) -> Heel | None:
         return Heel(heel_kg, planned.charge.request.recipe.target)
     left = min(heel_kg, max(planned.left_kg, 0.0))
     return Heel(left, planned.charge.composition, planned.charge.worth_per_kg)
+
+
+def _melted_again(heel: Heel | None, settings: ShopSettings) -> Heel | None:
+    """What is left of a heel that has set overnight: it drosses as an ingot, and what is left has cost as much."""
+    if heel is None:
+        return None
+    kept = 1.0 - settings.losses.share_of("ingot")
+    return replace(heel, mass_kg=kept * heel.mass_kg, price_per_kg=heel.price_per_kg / kept)
 
 
 def _gap_percent(

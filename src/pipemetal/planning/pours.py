@@ -13,12 +13,13 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.casting.freezing import Freezing, freeze
 from pipemetal.casting.limits import WindowLimits
-from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings
+from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings, laid_thickness_mm
 from pipemetal.casting.push import PushCard, push_card
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.table import DayCast
 from pipemetal.casting.table import day as stone_through
 from pipemetal.casting.wanted import Outfit, Wanted
+from pipemetal.casting.way import puddle_mm
 from pipemetal.casting.window import PourWindow, pour_window, usual_pour_c
 from pipemetal.errors import CastingError
 from pipemetal.melts.charge import Charge
@@ -50,6 +51,7 @@ class Pour:
     `day` and `number` count from 1; `at_min` is the planned minute since midnight, `start_s` since the day's first pour;
     `stone_c` and `cloth_c` are the table's temperatures before the pour, planned unless `measured`; the sheet is lifted no
     sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, nought where that is not known.
+    `film_mm` is the liquid at its thickest; it is cast between side bars where `bars_from_mm`, what stands by itself, is given.
     """
 
     order: SheetOrder
@@ -71,6 +73,8 @@ class Pour:
     lift_after_s: float = 0.0
     pour_c: float = 0.0
     at_min: float = 0.0
+    film_mm: float = 0.0
+    bars_from_mm: float = 0.0
 
 
 def thermal_settings(settings: ShopSettings, cloth_factor: float = 1.0) -> ThermalSettings:
@@ -107,8 +111,9 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         card = _as_usual(push_card(want, outfit, law), want, outfit, law, settings)
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
-        used = 1.1 * cast
-        made = Pour(order, None, str(error), 1.25 * used, used, cast, finished)
+        used = min(1.1 * cast, settings.most_charge_kg)
+        ladled = min(1.25 * used, settings.most_charge_kg)
+        made = Pour(order, None, str(error), ladled, used, min(cast, used), finished)
     else:
         made = Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
     return replace(made, pour_c=pour_c, lift_after_s=lift_s)
@@ -116,12 +121,14 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
 
 def _as_usual(card: PushCard, want: Wanted, outfit: Outfit, law: ShopLaw, settings: ShopSettings) -> PushCard:
     """The card with no more metal than the shop usually ladles, where such a push gives the sheet; else it says so."""
-    usual_kg = settings.usual_charge_kg
+    usual_kg = min(settings.usual_charge_kg, settings.most_charge_kg)
     if card.charge_kg <= usual_kg + 1e-6:
         return card
     try:
         return push_card(want, outfit, law, charge_kg=usual_kg)
     except CastingError:
+        if usual_kg < settings.usual_charge_kg:
+            raise
         words = "the usual {usual} scoops do not give this sheet by the model: it asks for {scoops}"
         told = Text(words, usual=settings.habits.usual_scoops, scoops=card.scoops)
         return replace(card, warnings=(told, *card.warnings))
@@ -213,18 +220,7 @@ def _one_day(
     tables = stone_through(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
     found = []
     for index, (pour, planned) in enumerate(members):
-        limits = replace(
-            learned.limits, sled_length_mm=pour.order.sled.length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
-        )
-        window = pour_window(
-            metals[index],
-            thicknesses[index],
-            tables[index].cloth_c,
-            casting.air_c,
-            first_cast=index == 0,
-            settings=thermal,
-            limits=limits,
-        )
+        window, bars_mm = _window(pour, metals[index], tables[index].cloth_c, index == 0, settings, learned)
         found.append(
             replace(
                 pour,
@@ -233,6 +229,8 @@ def _one_day(
                 number=index + 1,
                 stone_c=tables[index].stone_top_c,
                 window=window,
+                film_mm=laid_thickness_mm(metals[index], thicknesses[index]),
+                bars_from_mm=bars_mm,
                 freezing=tables[index].freezing,
                 cloth_c=tables[index].cloth_c,
                 start_s=casts[index].start_s,
@@ -240,3 +238,20 @@ def _one_day(
             )
         )
     return found
+
+
+def _window(
+    pour: Pour, metal: Composition, cloth_c: float, first: bool, settings: ShopSettings, learned: Learned
+) -> tuple[PourWindow, float]:
+    """The pouring range of a sheet; for a film too thick to stand by itself that between side bars, and what would stand."""
+    limits = replace(
+        learned.limits, sled_length_mm=pour.order.sled.length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
+    )
+    thickness = max(pour.order.cast_start_mm, pour.order.cast_end_mm)
+    thermal, air_c = thermal_settings(settings, learned.cloth_factor), settings.casting.air_c
+    window = pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=limits)
+    stands_mm = puddle_mm(metal)
+    if limits.side_bars or not window.empty or laid_thickness_mm(metal, thickness) <= stands_mm:
+        return window, 0.0
+    barred = replace(limits, side_bars=True)
+    return pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=barred), stands_mm

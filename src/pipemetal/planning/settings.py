@@ -52,6 +52,8 @@ SHARE_ON_TABLE = 0.62
 (estimate)."""
 USUAL_SHARE: Final = 0.88
 """Share of a usual charge that lies on the table, run-up and all (estimate); what is left keeps the metal above the gate."""
+LEAST_SECTION: Final = 1.05
+"""Of the shortest and thinnest sheet: so much a shop is taken to cast with the smallest pot."""
 PRICED_KG_MM2: Final = 11.34e-6
 """A square millimetre of lead sheet of 1 mm: what setting up a sled costs is turned into area by it, whatever the alloy."""
 
@@ -281,16 +283,23 @@ class ShopSettings:
         """The most that the shop ladles for a sheet; infinite where it has no such habit."""
         return self.habits.usual_scoops * self.casting.scoop_kg or math.inf
 
-    def _usual_section_mm2(self, sled: OwnedSled) -> float:
-        """The most length times finished thickness that a usual charge of lead gives on a sled."""
+    @property
+    def most_charge_kg(self) -> float:
+        """The most that the pot gives for one sheet, above its heel."""
+        return self.pot.capacity_kg - self.pot.spare_kg - self.pot.heel_kg
+
+    def section_mm2(self, sled: OwnedSled, charge_kg: float) -> float:
+        """The most length times finished thickness that a sled gives with no more than this charge, of lead."""
         planed = self.sheets.planing_mm * self.sheets.most_length_mm
-        usual = USUAL_SHARE * self.usual_charge_kg / (sled.width_mm * PRICED_KG_MM2) - planed
-        return max(usual, self.sheets.least_length_mm * self.sheets.thickest_mm * 0.5)
+        of_charge = USUAL_SHARE * charge_kg / (sled.width_mm * PRICED_KG_MM2) - planed
+        least = LEAST_SECTION * self.sheets.least_length_mm * self.sheets.thinnest_mm
+        return max(min(self.sheets.section_mm2(sled.length_mm), of_charge), least)
 
     def castable(self) -> Castable:
         """What the sleds and tables can cast, as the layout room wants it."""
         sheets, sleds = self.sheets, self.sleds
-        sections = [min(sheets.section_mm2(sled.length_mm), self._usual_section_mm2(sled)) for sled in sleds]
+        ladled = min(self.usual_charge_kg, self.most_charge_kg)
+        sections = [self.section_mm2(sled, ladled) for sled in sleds]
         lengths = [self.longest_mm(sled) for sled in sleds]
         named = tuple(
             CastWidth(sled.width_mm, length, section)

@@ -35,7 +35,7 @@ def castable_for(blanks: Iterable[Blank], settings: ShopSettings) -> Castable:
     [2750, 5009]
     """
     castable, trims = settings.castable(), 2.0 * settings.sheets.trim_mm
-    most = {sled.width_mm: settings.sheets.section_mm2(sled.length_mm) for sled in settings.sleds}
+    most = {sled.width_mm: settings.section_mm2(sled, settings.most_charge_kg) for sled in settings.sleds}
     needed: dict[float, float] = {}
     for blank in blanks:
         thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.tolerance_mm

@@ -96,6 +96,7 @@ class Pour(Row):
     sled: str = ""
     sled_length_mm: Amount = 0.0
     table: str = ""
+    side_bars: bool = False
     problem: Said = ""
     pour_window_c: PourRange | None = None
     freezing: Freezing | None = None

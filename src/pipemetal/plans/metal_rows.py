@@ -62,6 +62,8 @@ class Charged(Row):
     binding: tuple[Said, ...] = ()
     cost: Number = 0.0
     left_worth: Number = 0.0
+    ingots_kg: Amount = 0.0
+    ingots_lot: str = ""
     gap_percent: Number = 0.0
     to_buy_kg: ByElement = field(default_factory=dict)
     heat: Heat = field(default_factory=Heat)

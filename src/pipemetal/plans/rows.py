@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
@@ -21,6 +22,7 @@ from pipemetal.planning.day_work import melt_heat
 from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.warned import warnings_of
 from pipemetal.plans import record
 from pipemetal.texts import joined
 
@@ -28,6 +30,7 @@ __all__ = [
     "blank_row",
     "day_row",
     "melt_row",
+    "melt_rows",
     "note_row",
     "offsets_of",
     "pipe_row",
@@ -37,6 +40,8 @@ __all__ = [
     "wants_offsets",
 ]
 
+LEAST_INGOTS_KG: Final = 1.0
+"""Less is ladled back or skimmed; nobody casts an ingot of it (common practice, no source)."""
 SWUNG_UP_TO_MM: Final = 1500.0
 """Radius past which an arc is marked out by offsets from its chord: nobody swings it with a trammel."""
 
@@ -137,6 +142,19 @@ def note_row(note: NoteWithoutPipe) -> record.NoteRow:
 def sheet_bought_row(sheet: SheetToBuy) -> record.SheetBought:
     """Flat sheet to buy: the area and mass of its blanks, without the waste of cutting."""
     return record.SheetBought(sheet.metal, sheet.thickness_mm, sheet.parts, sheet.blank_area_m2, sheet.blank_kg)
+
+
+def melt_rows(melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings) -> tuple[record.Melt, ...]:
+    """The melts in their order; what each leaves beside the heel of the next goes into ingots, a lot of its own by name."""
+    kept = [*((m.heel.mass_kg if m.heel is not None else 0.0) + m.heel_dross_kg for m in melts[1:]), 0.0]
+    return tuple(_with_ingots(melt_row(m, pours, settings), heel_kg) for m, heel_kg in zip(melts, kept, strict=False))
+
+
+def _with_ingots(melt: record.Melt, heel_kg: float) -> record.Melt:
+    if melt.charge is None or melt.charge.left_kg - heel_kg <= LEAST_INGOTS_KG:
+        return melt
+    named = replace(melt.charge, ingots_kg=melt.charge.left_kg - heel_kg, ingots_lot=f"{melt.recipe} from {melt.name}")
+    return replace(melt, charge=named)
 
 
 def melt_row(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Melt:
@@ -247,7 +265,8 @@ def pour_row(pour: Pour) -> record.Pour:
         pour_window_c=_range(window) if window is not None else None,
         freezing=_freezing(pour),
         card=_card(card) if card is not None else None,
-        warnings=(*(card.warnings if card else ()), *(window.warnings if window else ())),
+        side_bars=pour.bars_from_mm > 0.0,
+        warnings=warnings_of(pour),
     )
 
 
