@@ -11,24 +11,29 @@ import pypdfium2
 import pytest
 from click.testing import CliRunner
 
+from pipemetal.cli.card_cmd import card_dict
 from pipemetal.cli.main import cli
-from pipemetal.documents.bench_card_sheet import card_sheets
+from pipemetal.documents.bench_card_sheet import card_facts, card_sheets, part_headings, part_rows
 from pipemetal.documents.cap_picture import cap_picture
-from pipemetal.documents.drawing import Polygon, Text, text_width_mm
+from pipemetal.documents.drawing import Line, Polygon, Text, text_width_mm
 from pipemetal.documents.flat_picture import body_pictures, joint_lines, mouth_picture
 from pipemetal.documents.patterns import pattern_drawing
 from pipemetal.documents.typeset import to_pdf
 from pipemetal.errors import PipeError
 from pipemetal.files.shop_file import settings_of
 from pipemetal.pipes.bench_card import BenchCard, bench_card
+from pipemetal.pipes.caps import Cap
 from pipemetal.pipes.flat import FlatPart, flat_lines
 from pipemetal.pipes.fronts import Lining, Lips
 from pipemetal.pipes.make import rank_pipes
 from pipemetal.pipes.mandrels import choose_mandrel, parse_mandrels
 from pipemetal.pipes.pipe import Part
 from pipemetal.pipes.pitch import Pitch
+from pipemetal.pipes.profile import Step
+from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Allowances, Chimney, Organ, Rank
 from pipemetal.pipes.reeds import Boot, Resonator, length_share
+from pipemetal.pipes.walls import GivenWall
 from pipemetal.planning.bench_cards import bench_cards
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.units import UnitSystem
@@ -267,3 +272,118 @@ def test_the_label_of_a_pattern_stays_within_its_blank() -> None:
         if isinstance(shape, Text) and shape.layer == "label":
             assert low < shape.at[1]
             assert shape.at[1] + text_width_mm(shape.text, shape.size_mm) < low + part.length_mm
+
+
+def rows_of(card: BenchCard) -> dict[str, tuple[str, ...]]:
+    return {row[0]: row for row in part_rows(card, UnitSystem(), Words())}
+
+
+def facts_of(card: BenchCard) -> dict[str, str]:
+    return dict(card_facts(card, UnitSystem(), Words()))
+
+
+@pytest.mark.parametrize(
+    "rank",
+    [
+        plain(construction="resonator", resonator=Resonator(1.0, 14.0, 14.0, sections=3), wall=GivenWall(1.0, 0.7)),
+        plain(construction="tapered", top_ratio=1.6, wall=GivenWall(1.0, 0.7)),
+        plain(construction="tapered", top_ratio=0.5, wall=GivenWall(1.0, 0.7)),
+        plain(
+            construction="stepped",
+            steps=(Step(0.4, 1.0, 1.3), Step(0.6, 1.3, 0.6)),
+            wall=GivenWall(1.0, 0.7),
+        ),
+    ],
+)
+def test_walls_stand_in_the_order_of_their_diameters_from_the_lower_end_up(rank: Rank) -> None:
+    """Along a body the wall falls from the lower end to the top, whichever end of the blank the large arc is at."""
+    (card,) = cards_of(rank)
+    bodies = [c for c in card.parts if c.part.kind.startswith("body")]
+    walls = [w for c in bodies for w in (c.part.wall_below_mm, c.part.wall_above_mm)]
+    across = [d for c in bodies for d in (c.below_mm, c.above_mm)]
+    assert walls == sorted(walls, reverse=True) and walls[0] > walls[-1]
+    assert walls[0] == pytest.approx(card.pipe.thickness_mouth_mm)
+    first = card.pipe.tip_diameter_mm or card.pipe.diameter_mm
+    assert across[0] == pytest.approx(first, abs=0.2)
+    assert across[1:-1:2] == pytest.approx(across[2::2], abs=0.2)
+    for held in bodies:
+        said = card_dict(card)["parts"][card.parts.index(held)]  # type: ignore[index]
+        assert (said["wall_below_mm"], said["inner_below_mm"]) == (held.part.wall_below_mm, held.below_mm)
+        for piece in held.pieces:
+            assert (piece.wall_below_mm >= piece.wall_above_mm) == (held.part.wall_below_mm >= held.part.wall_above_mm)
+
+
+def test_every_part_names_its_own_alloy() -> None:
+    zinc = NoteRange(0, 0, "sheet", alloy="zinc", sheet_mm=0.8, languid_alloy="lead")
+    (card,) = cards_of(plain(ranges=(zinc,), foot_lining=Lining(0.5, 0.8, "copper")))
+    rows = rows_of(card)
+    assert part_headings(UnitSystem(), Words())[1] == "alloy"
+    assert {name: rows[name][1] for name in ("body", "foot", "languid", "lining")} == {
+        "body": "zinc",
+        "foot": "zinc",
+        "languid": "lead",
+        "lining": "copper",
+    }
+
+
+def test_a_burnished_wall_is_given_as_cut_and_finished() -> None:
+    (card,) = cards_of(plain(front=((0, 1300.0),), burnish_mm=0.05, wall=GivenWall(1.0, 1.0)))
+    assert rows_of(card)["body"][5] == "1.05, finished 1.00"
+
+
+def test_a_card_of_wood_says_nothing_that_is_true_of_metal_alone() -> None:
+    rank = plain(ranges=(NoteRange(0, 0, "wood"),), construction="stopped")
+    (card,) = cards_of(rank)
+    assert part_rows(card, UnitSystem(), Words()) == []
+    assert set(facts_of(card)) == {"stamp on the body", "of wood", "not worked out"}
+    words = " ".join(facts_of(card).values())
+    assert not any(metal in words for metal in ("lips", "solder", "toe", "planed", "cents"))
+    (sheet,) = card_sheets([card], UnitSystem(), Words())
+    assert to_pdf([sheet])[:5] == b"%PDF-"
+
+
+def test_a_reeds_card_gives_its_toe_and_the_size_of_its_hoods_cut_and_names_what_is_not_drawn() -> None:
+    held = Resonator(1.0, 14.0, 14.0, sections=2, hood=0.8, boot=Boot(230.0, 60.0, 40.0), sleeve_mm=25.0)
+    (card,) = cards_of(plain(construction="resonator", resonator=held, wall=GivenWall(0.8, 0.8), tuning="none"))
+    facts = facts_of(card)
+    assert facts["toe of the boot"] == "12.0 mm inside, open"
+    # a cone's mean diameter at four fifths of its length, and the wave of a cut at half a right angle is as high
+    rise = 14.0 + 0.8 * (card.pipe.diameter_mm - 14.0) + 0.8
+    assert f"rises {rise:.1f} mm" in facts["hood"]
+    line = next(x for c in card.parts for x in flat_lines(card.pipe, c.part, card.rank) if x.kind == "hood")
+    assert line.points
+    assert facts["not drawn"] == "boot toe, boot, sleeve: their sizes are in the list"
+
+
+def test_a_cap_says_its_packing_and_thick_metal_is_not_planed() -> None:
+    (card,) = cards_of(plain(construction="stopped", cap=Cap(packing_mm=1.5)))
+    assert "leather or cloth of 1.5 mm on each side" in facts_of(card)["cap"]
+    thick = replace(card, planed_up_to_mm=0.1)
+    assert facts_of(thick)["planed side"] == "not planed: the shop planes sheets up to 0.10 mm"
+    some = replace(card, planed_up_to_mm=1.0)
+    assert facts_of(some)["planed side"].endswith("; parts over 1.00 mm are not planed")
+    assert "2 ears, one strip" in rows_of(card)
+
+
+@pytest.mark.parametrize("top", [0.5, 1.6])
+def test_a_size_line_on_a_sector_is_as_long_as_what_it_says(top: float) -> None:
+    """A bracket is straight: on a cone it spans the chord, and the arc is named as such."""
+    (card,) = cards_of(plain(construction="tapered", top_ratio=top))
+    ring = card.parts[0].flat
+    assert ring is not None
+    chord = 2.0 * ring.outer_radius_mm * math.sin(math.radians(ring.angle_deg) / 2.0)
+    (drawing,) = body_pictures(card, UnitSystem(), Words(), 180.0, 80.0)
+    (words,) = (s.text for s in drawing.shapes if isinstance(s, Text) and "chord" in s.text)
+    assert words == f"chord {chord:.1f} mm, arc {card.parts[0].flat_width_mm:.1f} mm"
+    scale = float(
+        next(s.text for s in drawing.shapes if isinstance(s, Text) and "1 : " in s.text).split("1 : ")[1].split(",")[0]
+    )
+    bracket = next(
+        s for s in drawing.shapes if isinstance(s, Line) and s.layer == "size" and {x for x, _ in s.points} == {6.0}
+    )
+    (_, y0), (_, y1) = bracket.points
+    assert abs(y1 - y0) * scale == pytest.approx(chord)
+    mouth = mouth_picture(card, UnitSystem(), Words(), 180.0, 112.0)
+    assert mouth is not None
+    named = [s.text for s in mouth.shapes if isinstance(s, Text) and s.text.startswith("mouth ")]
+    assert named == [f"mouth {card.mouth.flat_width_mm:.1f} mm on the arc"]  # type: ignore[union-attr]

@@ -10,7 +10,7 @@ import pytest
 from casting_samples import OUTFIT, SN50, cast_of, shop, wanted
 
 from pipemetal.casting.calibrate import calibrate
-from pipemetal.casting.log import RANGES, LoggedCast
+from pipemetal.casting.log import NUMBERS, LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95
 from pipemetal.casting.push import push_card, thickness_from_push
 from pipemetal.casting.reduce import ReducedCast, reduced
@@ -19,6 +19,7 @@ from pipemetal.casting.says import quantities
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.timing import BY_CARD, BY_MARKS, BY_TIME
 from pipemetal.files.log_file import log_text, read_log
+from pipemetal.quantities import CAST
 
 TRUTH = ShopLaw.known("liquid on a rough cloth", cast_scatter=0.03, station_scatter=0.015)
 LOG = [cast_of(np.random.default_rng(seed), TRUTH, f"c{seed}") for seed in range(12)]
@@ -103,10 +104,10 @@ def test_a_sheet_of_no_named_crew_holds_for_all_that_the_log_knows() -> None:
     assert width("") ** 2 - width("A") ** 2 == pytest.approx(0.06**2, rel=0.6)
 
 
-@pytest.mark.parametrize("column", sorted(RANGES))
+@pytest.mark.parametrize("column", sorted(NUMBERS))
 def test_a_number_out_of_its_range_is_set_aside_by_name_and_the_log_goes_on(column: str, tmp_path: Path) -> None:
     rows = list(csv.DictReader(io.StringIO(log_text(LOG[:6]))))
-    rows[2][column] = f"{2.0 * RANGES[column][1] + 1.0:g}"
+    rows[2][column] = f"{2.0 * CAST[column].high + 1.0:g}"
     path = tmp_path / "log.csv"
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, list(rows[0]))

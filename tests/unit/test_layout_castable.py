@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
+import pytest
+
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem
+from pipemetal.layout.reasons import cannot_cast
 from pipemetal.layout.search import SolverSettings
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
@@ -26,3 +30,51 @@ def test_sheets_of_one_profile_are_cast_alike_where_it_costs_little() -> None:
     assert count == same_count > 2
     assert alike < own
     assert area <= least_area * 1.05**2
+
+
+def test_no_number_of_sheets_is_too_many() -> None:
+    """Promised: no blank is left that a sheet could serve. Each of these fills a sheet of its own."""
+    castable = Castable(max_width_mm=400.0, max_length_mm=1000.0)
+    blanks = tuple(Blank(f"B{k:03d}", "body", "A", 960.0, 360.0, 1.0, 1.0, 0.05) for k in range(230))
+    problem = LayoutProblem(blanks, (), castable, 1.0)
+    plan = solve(problem, iterations=1)
+    assert not plan.unplaced
+    assert len(plan.new_sheets) == 230
+    assert verify(problem, plan) == ()
+
+
+def test_a_limit_of_sheets_is_named_with_its_setting() -> None:
+    castable = Castable(max_width_mm=400.0, max_length_mm=1000.0, max_sheets=3)
+    blanks = tuple(Blank(f"B{k:03d}", "body", "A", 960.0, 360.0, 1.0, 1.0, 0.05) for k in range(5))
+    plan = solve(LayoutProblem(blanks, (), castable, 1.0), iterations=1)
+    assert len(plan.new_sheets) == 3
+    assert {str(u.reason) for u in plan.unplaced} == {"all 3 sheets that may be cast are in use: raise max_sheets"}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_can_be_cast_is_served_and_what_cannot_says_why(seed: int) -> None:
+    """Walls about both limits and tapers about the steepest: the answer given for a blank is what the search does with it."""
+    rng = np.random.default_rng(seed)
+    castable = Castable(
+        max_width_mm=400.0,
+        max_length_mm=1500.0,
+        min_thickness_mm=0.6,
+        max_thickness_mm=2.0,
+        max_section_mm2=2200.0,
+    )
+    blanks = []
+    for k in range(40):
+        length, wall = (
+            float(rng.uniform(100.0, 1480.0)),
+            float(rng.choice([rng.uniform(0.5, 0.7), rng.uniform(1.2, 2.1)])),
+        )
+        fall = float(rng.uniform(-0.1, 0.3)) * length / 1000.0
+        blanks.append(
+            Blank(f"B{k:02d}", "body", "A", length, float(rng.uniform(50.0, 360.0)), wall, max(wall - fall, 0.1), 0.03)
+        )
+    problem = LayoutProblem(tuple(blanks), (), castable, 1.0)
+    plan = solve(problem, seconds=0.0, iterations=None)
+    expected = {b.id for b in blanks if cannot_cast(b, castable) is None}
+    assert {p.blank for p in plan.placements} == expected
+    assert 0 < len(expected) < len(blanks)
+    assert verify(problem, plan) == ()

@@ -14,6 +14,7 @@ from pipemetal.layout import search as search_module
 from pipemetal.layout import solve as solve_module
 from pipemetal.layout.limits import MOST_BLANKS, check_size, least_seconds
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
+from pipemetal.layout.reasons import MOST_LOOKED_FOR
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
 
@@ -109,9 +110,16 @@ def test_too_little_time_is_refused_with_the_least() -> None:
     check_size(problem, None)
 
 
-def test_of_many_without_a_place_only_the_first_are_looked_into() -> None:
+def test_of_many_without_a_place_the_nearest_roll_is_looked_for_on_none() -> None:
     problem = LayoutProblem(blanks(1000), rolls(1), None, 1.0)
     plan = solve(problem, iterations=1)
-    looked = [u for u in plan.unplaced if u.nearest_roll is not None]
-    assert len(looked) == solve_module.MOST_REASONS < len(plan.unplaced)
+    assert len(plan.unplaced) > MOST_LOOKED_FOR
+    assert {u.nearest_roll for u in plan.unplaced} == {None}
+    assert {str(u.reason) for u in plan.unplaced} == {"no roll of alloy A has room for it in its thickness"}
     assert verify(problem, plan) == ()
+
+
+def test_of_few_without_a_place_each_is_named_with_its_nearest_roll() -> None:
+    plan = solve(LayoutProblem(blanks(100), rolls(1), None, 1.0), iterations=1)
+    assert 0 < len(plan.unplaced) <= MOST_LOOKED_FOR
+    assert None not in {u.nearest_roll for u in plan.unplaced}

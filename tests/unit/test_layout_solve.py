@@ -136,7 +136,7 @@ def test_rack_metal_goes_before_new_metal() -> None:
 def test_what_may_not_be_cast_is_told() -> None:
     p = LayoutProblem((body("C1", mouth=9.0), body("C2", alloy="B")), (), Castable(alloys=("A",)))
     reasons = {u.blank: u.reason for u in solve(p, iterations=10).unplaced}
-    assert "outside what may be cast" in reasons["C1"]
+    assert "it is too thick: 8.950 mm at least" in reasons["C1"]
     assert "alloy B is not cast" in reasons["C2"]
 
 

@@ -13,6 +13,7 @@ import pytest
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.cli.plan_cmd import print_summary
 from pipemetal.documents.plan_pages import write_plan_files
 from pipemetal.errors import PlanError
 from pipemetal.files.layout_file import read_plan, read_problem
@@ -20,10 +21,12 @@ from pipemetal.layout.verify import verify
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import Charge
 from pipemetal.pipes.pitch import Pitch
+from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Chimney, Organ, Rank
 from pipemetal.pipes.scale import HalfToneScale
 from pipemetal.pipes.walls import GivenWall
 from pipemetal.planning.plan import Plan, Search, make_plan
+from pipemetal.planning.settings import SheetSettings, ShopSettings
 from pipemetal.planning.stock import Stock
 from pipemetal.plans.codec import read
 from pipemetal.sheets.field import ThicknessField
@@ -185,6 +188,23 @@ def test_a_blank_that_nothing_can_serve_is_named_with_the_reason() -> None:
     assert not plan.is_complete
     laid = {p.blank.split(" ")[0] for p in plan.layout.placements}
     assert laid == {"Small"}, "nothing is cut or cast for a pipe that is not served"
+
+
+def test_flat_sheet_is_bought_for_served_pipes_alone(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """A zinc body with a cast languid: where the languid cannot be cast the pipe is not made, and its zinc not ordered."""
+    zinc = NoteRange(0, 11, "sheet", alloy="zinc", sheet_mm=0.9)
+    rank = Rank("Zinc 4", "I", "plain", Fraction(4), 0, 11, ranges=(zinc,))
+    bought = {}
+    for thinnest in (0.3, 3.9):
+        settings = ShopSettings(sheets=SheetSettings(thinnest_mm=thinnest, thickest_mm=4.0))
+        made = make_plan(
+            Organ("Zinc", Pitch(), (rank,)), Stock(RECIPES, (), LOTS), settings, search=Search(iterations=5)
+        )
+        record = write_plan_files(made, tmp_path / str(thinnest))
+        print_summary(record, tmp_path)
+        bought[made.pipes_served] = [(s.metal, s.blanks) for s in record.sheets_to_buy]
+        assert ("Flat sheet to buy: zinc 0.9 mm" in capsys.readouterr().out) == bool(made.pipes_served)
+    assert bought == {12: [("zinc", 24)], 0: []}
 
 
 def test_a_32_foot_pipe_is_made_of_lengths_and_strips_and_served_whole() -> None:

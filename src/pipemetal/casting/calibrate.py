@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TypedDict
+from typing import Final, TypedDict
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
 from pipemetal.casting.timing import BY_CARD, BY_TIME
 from pipemetal.errors import CastingError
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["Calibration", "CastEffect", "LeftOut", "calibrate"]
 
@@ -51,7 +52,7 @@ class LeftOut:
     """A cast, or one reading of it (at ``at_m``), that the fit did not use, and why."""
 
     id: str
-    reason: str
+    reason: Text
     at_m: float | None = None
 
 
@@ -84,12 +85,12 @@ class Calibration:
     cast_effects: tuple[CastEffect, ...]
     groups: tuple[GroupEffect, ...]
     drift: Drift
-    watch: tuple[str, ...] = ()
+    watch: tuple[Text, ...] = ()
     reduced: tuple[ReducedCast, ...] = field(default=(), repr=False)
-    words: str = ""
+    words: Text = field(default_factory=lambda: Text(""))
 
     @cached_property
-    def log_next(self) -> str:
+    def log_next(self) -> Text:
         """Which cast next would teach most, in words."""
         return log_next(self.law, self.reduced)
 
@@ -165,15 +166,21 @@ def _places_out(
     for i, k in places:
         mask[i][k] = False
         at, sigmas = float(casts[i].x_m[k]), float(fit.place_sigmas[i, k])
-        readings.append(LeftOut(casts[i].id, f"thickness at {at:.2f} m is {sigmas:+.1f} sigma off", at))
+        off_by = Amount(sigmas, "", 1, signed=True)
+        words = Text("thickness at {a} is {b} sigma off", a=Amount(at, "m", 2), b=off_by)
+        readings.append(LeftOut(casts[i].id, words, at))
     return bool(places)
+
+
+MISREAD: Final = "reading of {a} at {b} stands off the others there"
+EMPTIED: Final = "at {a} hardly any metal was left in the sled"
 
 
 @dataclass(frozen=True)
 class _Told:
     casts: tuple[LeftOut, ...]
     readings: tuple[LeftOut, ...]
-    watch: tuple[str, ...]
+    watch: tuple[Text, ...]
     run_up: RunUp
 
 
@@ -192,17 +199,14 @@ def _reduced(
             continue
         usable.append(found)
         readings += [LeftOut(cast.id, words) for words in found.told]
-        readings += [
-            LeftOut(cast.id, f"reading of {t:g} mm at {1e-3 * d:.2f} m stands off the others there", 1e-3 * d)
-            for d, t in found.misread
-        ]
-        readings += [
-            LeftOut(cast.id, f"at {x:.2f} m hardly any metal was left in the sled", x) for x in found.emptied_m
-        ]
+        for d, t in found.misread:
+            off = Text(MISREAD, a=Amount.short(t, "mm"), b=Amount(1e-3 * d, "m", 2))
+            readings.append(LeftOut(cast.id, off, 1e-3 * d))
+        readings += [LeftOut(cast.id, Text(EMPTIED, a=Amount(x, "m", 2)), x) for x in found.emptied_m]
     return usable, run_up
 
 
-def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[str, ...]]:
+def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[Text, ...]]:
     """The same casts with the watch as good as their own marks show it: one factor for each stated timing.
 
     Sources: what marks scatter about a smooth push (a cubic), with a log-normal prior; derived.
@@ -219,17 +223,21 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         shares = np.exp(logs - logs.max())
         factors[stated] = math.exp(float(shares @ grid / shares.sum())) if mine else 1.0
     timed = [replace(c, speed_covariance=_widened(c, factors[logged[c.id].timing_sd_s])) for c in casts]
+    worse = "times stated to {a} s are good to {b} s by their own marks"
     told = tuple(
-        f"times stated to {stated:g} s are good to {stated * factor:.2f} s by their own marks"
+        Text(worse, a=Amount.short(stated), b=Amount(stated * factor, "", 2))
         for stated, factor in sorted(factors.items())
         if factor > _WATCH_TOLD
     )
     by_card, only_timed = (sum(c.speed_by == by for c in casts) for by in (BY_CARD, BY_TIME))
     if only_timed:
-        words = f"only the whole time of {only_timed} casts is known, not how the speed went"
-        told = (*told, f"{words}: log four marks or more, or the marks that the card asked for")
+        words = (
+            "only the whole time of {n} casts is known, not how the speed went: log four marks or more, or the marks that the "
+            "card asked for"
+        )
+        told = (*told, Text(words, n=only_timed))
     if by_card:
-        told = (*told, f"how the speed went in {by_card} casts is taken from the card's asked marks")
+        told = (*told, Text("how the speed went in {n} casts is taken from the card's asked marks", n=by_card))
     return timed, told
 
 
@@ -242,10 +250,11 @@ def _judged(
 ) -> tuple[list[ReducedCast], list[Array]] | None:
     """Casts and places that stay when the worst misreadings are taken out and named; None when all may stay."""
     places = _places_out(fit, casts, mask, readings, _PLACE_SIGMAS)
-    gone = {i: f"came out {z:+.1f} sigma off: gate, charge or times misread?" for i, z in _misread_casts(fit)}
+    far = "came out {a} sigma off: gate, charge or times misread?"
+    gone = {i: Text(far, a=Amount(z, "", 1, signed=True)) for i, z in _misread_casts(fit)}
     if not places and not gone:
         return None
-    gone |= {i: "most of its readings disagree" for i, m in enumerate(mask) if m.sum() < 2 and i not in gone}
+    gone |= {i: Text("most of its readings disagree") for i, m in enumerate(mask) if m.sum() < 2 and i not in gone}
     left_out += [LeftOut(casts[i].id, reason) for i, reason in gone.items()]
     return [c for i, c in enumerate(casts) if i not in gone], [m for i, m in enumerate(mask) if i not in gone]
 
@@ -289,7 +298,8 @@ def _misread_odds(fit: Fit, index: int) -> float:
 def _nothing(left_out: list[LeftOut], readings: list[LeftOut]) -> Calibration:
     law = ShopLaw.prior()
     own = 100.0 * TWO_SIDED_95 * math.hypot(law.cast_scatter, law.station_scatter)
-    words = "no cast of the log can be used" if left_out else "no cast logged"
+    unusable = "no cast of the log can be used: what is known before any cast, wide"
+    words = Text(unusable if left_out else "no cast logged: what is known before any cast, wide")
     return Calibration(
         law,
         0,
@@ -299,8 +309,8 @@ def _nothing(left_out: list[LeftOut], readings: list[LeftOut]) -> Calibration:
         own,
         (),
         (),
-        Drift(0.0, 0.0, 0.0, 0.0, "no casts: no drift can be told"),
-        words=f"{words}: what is known before any cast, wide",
+        Drift(0.0, 0.0, 0.0, 0.0, Text("no casts: no drift can be told")),
+        words=words,
     )
 
 
@@ -345,24 +355,22 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
     )
 
 
-def _words(used: int, left_out: int, half_width: float, own: float, found: Weighed) -> str:
-    casts = "1 cast" if used == 1 else f"{used} casts"
-    still_open = math.sqrt(max(half_width**2 - own**2, 0.0))
-    words = (
-        f"{casts} used, {left_out} left out; a new sheet is known to {half_width:.0f} %: {own:.0f} % is the shop's own scatter, "
-        f"which no further cast removes, {still_open:.0f} % is what the law leaves open (they add as squares)"
+def _words(used: int, left_out: int, half_width: float, own: float, found: Weighed) -> Text:
+    known = (
+        "{casts}, {out} left out; a new sheet is known to {c} %: {own} % is the shop's own scatter, which no further cast "
+        "removes, {open} % is what the law leaves open (they add as squares)"
     )
-    counted = [kind for kind in found.on if kind != DRIFT]
+    casts = Text("1 cast used") if used == 1 else Text("{n} casts used", n=used)
+    still_open = Amount(math.sqrt(max(half_width**2 - own**2, 0.0)))
+    said = [Text(known, casts=casts, out=left_out, c=Amount(half_width), own=Amount(own), open=still_open)]
+    counted = [Text(kind) for kind in found.on if kind != DRIFT]
     if counted:
-        words += f"; counted in: {', '.join(counted)}"
+        said.append(Text("counted in: {kinds}", kinds=joined(counted, ", ")))
     if DRIFT in found.on:
         sure = found.drift.low_percent > 0.0 or found.drift.high_percent < 0.0
-        words += (
-            "; the shop has drifted, and the law stands where it is now"
-            if sure
-            else "; it may drift, and the law follows"
-        )
-    return words
+        now = "the shop has drifted, and the law stands where it is now"
+        said.append(Text(now if sure else "it may drift, and the law follows"))
+    return joined(said)
 
 
 class Logged(TypedDict, total=False):

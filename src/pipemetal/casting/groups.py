@@ -16,6 +16,7 @@ from pipemetal.casting.fitting import Extra, Fit, Solved
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
 from pipemetal.casting.shop_law import ONE_ALLOY_SN, GroupColumn
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["KINDS", "Drift", "GroupEffect", "Groups", "groups_of"]
 
@@ -55,7 +56,7 @@ class GroupEffect:
     thicker_percent: float
     low_percent: float
     high_percent: float
-    words: str
+    words: Text
 
     @property
     def differs(self) -> bool:
@@ -71,7 +72,7 @@ class Drift:
     low_percent: float
     high_percent: float
     change_percent: float
-    words: str
+    words: Text
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,7 +306,7 @@ class _Pool:
         """Where the shop stands now against its whole log."""
         groups = self.groups
         if not groups.stretches:
-            return Drift(0.0, 0.0, 0.0, 0.0, f"fewer than {FEWEST_FOR_DRIFT} casts: no drift can be told")
+            return Drift(0.0, 0.0, 0.0, 0.0, Text("fewer than {n} casts: no drift can be told", n=FEWEST_FOR_DRIFT))
         rows = np.zeros((2, groups.rows.shape[1]))
         rows[0, -groups.stretches :] = -groups.rows[:, -groups.stretches :].mean(axis=0)
         rows[1, -groups.stretches :] = -groups.rows[0, -groups.stretches :]
@@ -313,15 +314,22 @@ class _Pool:
         now, low, high = (
             100.0 * math.expm1(float(mean[0] + side * sd[0])) for side in (0.0, -TWO_SIDED_95, TWO_SIDED_95)
         )
-        told = f"now {now:+.1f} % against the whole log ({low:+.1f} to {high:+.1f})"
-        told += ": the shop has drifted" if low > 0.0 or high < 0.0 else ": no drift that the log can tell"
-        return Drift(now, low, high, 100.0 * math.expm1(float(mean[1])), told)
+        drifted = low > 0.0 or high < 0.0
+        still = "now {a} % against the whole log ({b} to {c}): no drift that the log can tell"
+        words = "now {a} % against the whole log ({b} to {c}): the shop has drifted" if drifted else still
+        a, b, c = (Amount(v, "", 1, signed=True) for v in (now, low, high))
+        return Drift(now, low, high, 100.0 * math.expm1(float(mean[1])), Text(words, a=a, b=b, c=c))
 
 
 def _effect(kind: str, name: str, casts: int, mean: float, sd: float, twins: Sequence[str]) -> GroupEffect:
     value, low, high = (100.0 * math.expm1(v) for v in (mean, mean - TWO_SIDED_95 * sd, mean + TWO_SIDED_95 * sd))
-    told = "thicker" if low > 0.0 else "thinner" if high < 0.0 else "no difference that the log can tell"
-    words = f"{kind} {name}: {value:+.1f} % ({low:+.1f} to {high:+.1f}), {casts} casts: {told}"
+    told = Text("thicker" if low > 0.0 else "thinner" if high < 0.0 else "no difference that the log can tell")
+    words = "{kind} {name}: {a} % ({b} to {c}), {n} casts: {told}"
+    a, b, c = (Amount(v, "", 1, signed=True) for v in (value, low, high))
+    said = Text(words, kind=Text(kind), name=name, a=a, b=b, c=c, n=casts, told=told)
     if twins:
-        words += f"; always changed together with the {' and the '.join(twins)}, so it may be either"
-    return GroupEffect(kind, name, casts, value, low, high, words)
+        both = Text(twins[0])
+        for twin in twins[1:]:
+            both = Text("{a} and the {b}", a=both, b=Text(twin))
+        said = joined((said, Text("always changed together with the {twins}, so it may be either", twins=both)))
+    return GroupEffect(kind, name, casts, value, low, high, said)

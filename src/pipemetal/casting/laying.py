@@ -16,6 +16,7 @@ from pipemetal.casting.model import Array, Fluid, Gate, Sled, fluid_of
 from pipemetal.casting.mush import HALT_SOLID_SD, halts, solid_at_gate
 from pipemetal.casting.rivals import At
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Box", "Laid", "Metal", "film_of_push", "used_of_film_kg"]
 
@@ -138,7 +139,7 @@ def film_of_push(
     guess_m: Array | None = None,
     *,
     may_run_empty: bool = False,
-) -> Laid | str:
+) -> Laid | Text:
     """The film that a push lays; words instead, where the sled runs empty on the way (unless it may: for comparisons).
 
     The head follows from the film laid before, which follows from the head: repeated until it settles, from a guess.
@@ -156,7 +157,7 @@ def film_of_push(
     head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x_m, film))
     empty = np.flatnonzero(head < EMPTY_GATES * box.gate_m)
     if len(empty) and not may_run_empty:
-        return f"the sled runs empty at {x_m[empty[0]]:.2f} m"
+        return Text("the sled runs empty at {a}", a=Amount(float(x_m[empty[0]]), "m", 2))
     left = charge_kg - run_up_kg - float(used_of_film_kg(box, x_m, film)[-1])
     return Laid(x_m, film, head, speed_m_s, times_s(x_m, speed_m_s), left, run_up_kg)
 

@@ -3,41 +3,42 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.model import Sled
 from pipemetal.errors import CastingError
+from pipemetal.texts import Text
 
-__all__ = ["NO_GATE_OPENING_MM", "RANGES", "VERDICTS", "LoggedCast"]
+__all__ = ["NO_GATE_OPENING_MM", "NUMBERS", "VERDICTS", "LoggedCast"]
 
 VERDICTS = ("too cold", "good", "too hot")
 # The gap of a box without a gate, for the law; the level that the log finds takes up what it is off (estimate).
 NO_GATE_OPENING_MM = 3.0
 _USUAL_SUPERHEAT_K = 25.0
-# What may be written of each number, in the unit that its name ends in.
-RANGES: Mapping[str, tuple[float, float]] = {
-    "gate_mm": (0.0, 20.0),
-    "charge_kg": (0.5, 2000.0),
-    "length_mm": (200.0, 20_000.0),
-    "push_time_s": (0.1, 120.0),
-    "leftover_kg": (0.0, 2000.0),
-    "run_up_mm": (0.0, 3000.0),
-    "pour_temperature_c": (100.0, 600.0),
-    "table_temperature_c": (-20.0, 170.0),
-    "air_temperature_c": (-20.0, 60.0),
-    "wait_s": (0.0, 3600.0),
-    "seconds_to_matt": (0.1, 3600.0),
-    "lift_after_s": (1.0, 36_000.0),
-    "timing_sd_s": (0.001, 5.0),
-    "gauge_sd_mm": (0.001, 1.0),
-    "lip_mm": (0.0, 40.0),
-    "wanted_start_mm": (0.2, 10.0),
-    "wanted_end_mm": (0.2, 10.0),
-    "slope_mm_m": (-60.0, 60.0),
-}
+NUMBERS: Final = (
+    "gate_mm",
+    "charge_kg",
+    "length_mm",
+    "push_time_s",
+    "leftover_kg",
+    "run_up_mm",
+    "pour_temperature_c",
+    "table_temperature_c",
+    "air_temperature_c",
+    "wait_s",
+    "seconds_to_matt",
+    "lift_after_s",
+    "timing_sd_s",
+    "gauge_sd_mm",
+    "lip_mm",
+    "wanted_start_mm",
+    "wanted_end_mm",
+    "slope_mm_m",
+)
+"""The numbers of a logged cast, as `pipemetal.quantities.CAST` defines them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,12 +90,12 @@ class LoggedCast:
     table_name: str = ""
     slope_mm_m: float = 0.0
     asked_marks: tuple[tuple[float, float], ...] = ()
-    set_aside: tuple[str, ...] = ()
-    spoiled: str = ""
+    set_aside: tuple[Text, ...] = ()
+    spoiled: Text | None = None
 
     def __post_init__(self) -> None:
         where = f"cast {self.id}"
-        numbers: list[tuple[str, float | None]] = [(n, getattr(self, n)) for n in RANGES if n != "slope_mm_m"]
+        numbers: list[tuple[str, float | None]] = [(n, getattr(self, n)) for n in NUMBERS if n != "slope_mm_m"]
         numbers += [("thickness_mm", v) for pair in self.thickness_mm for v in pair]
         numbers += [("marks", v) for pair in self.marks for v in pair]
         numbers += [("asked_marks", v) for pair in self.asked_marks for v in pair]

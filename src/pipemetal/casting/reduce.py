@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.casting.log import RANGES, LoggedCast
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Array, checked, fluid_of, laid_thickness_mm
 from pipemetal.casting.mush import HALT_SOLID_SD, halts, solid_at_gate, solid_in_sled
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.timing import speeds, with_sound_times
 from pipemetal.errors import CastingError
+from pipemetal.quantities import CAST
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["ReducedCast", "gauge_of_log", "reduced"]
 
@@ -78,10 +80,10 @@ class ReducedCast:
     misread: tuple[tuple[float, float], ...]
     emptied_m: tuple[float, ...]
     run_up_ratio: tuple[float, float] | None
-    told: tuple[str, ...]
+    told: tuple[Text, ...]
 
 
-def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | None = None) -> ReducedCast | str:
+def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | None = None) -> ReducedCast | Text:
     """What the fit can use of a cast; the reason in words, where it can use none.
 
     ``gauge_sd_mm``: of one reading, where the log tells more than the cast states (:func:`gauge_of_log`). ``run_up``: what the
@@ -91,8 +93,10 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
     cast, times_told = with_sound_times(cast)
     reason = _unusable(cast)
     if reason:
-        told = ", ".join(f"{t:g} mm at {d:g} mm" for d, t in slips[:3])
-        return f"{reason}; out of range in thickness or distance: {told}" if slips else reason
+        pair = "{a} at {b}"
+        told = [Text(pair, a=Amount.short(t, "mm"), b=Amount.short(d, "mm")) for d, t in slips[:3]]
+        words = "out of range in thickness or distance: {told}"
+        return joined((reason, Text(words, told=joined(told, ", ")))) if slips else reason
     pour_c = max(liquidus(cast.composition).temperature_c + cast.superheat_k, 100.0)
     fluid = fluid_of(cast.composition, round(max(pour_c, liquidus(cast.composition).temperature_c), 1))
     x, solid_mm, solid_sd, misread = _stations(cast, max(cast.gauge_sd_mm, gauge_sd_mm or 0.0))
@@ -109,7 +113,8 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
     head = left / (fluid.density_kg_m3 * bottom_m2) - _slope_head_m(cast)
     held = head > _LEAST_HEAD_GATES * cast.opening_mm * 1e-3
     if held.sum() < 2:
-        return "by its own mass balance the sled was empty before the end: charge, leftover or readings are wrong"
+        words = "by its own mass balance the sled was empty before the end: charge, leftover or readings are wrong"
+        return Text(words)
     timed = speeds(cast, x)
     if isinstance(timed, str):
         return timed
@@ -209,7 +214,7 @@ def _stations(cast: LoggedCast, gauge_mm: float) -> tuple[Array, Array, Array, t
 
 def _run_up(
     cast: LoggedCast, laid_kg: float, first_kg: float, known: RunUp
-) -> tuple[float, float, tuple[float, float] | None] | str:
+) -> tuple[float, float, tuple[float, float] | None] | Text:
     """Metal that went before the sheet and how sure the metal in the sled is, in kg, and the ratio to what the first film
     would be over the run-up (``first_kg``), where it was weighed; words where the masses contradict.
     """
@@ -218,9 +223,10 @@ def _run_up(
         return expected_kg, math.hypot(math.hypot(known.sd, known.scatter) * first_kg, _UNWEIGHED_KG), None
     unaccounted = cast.charge_kg - cast.leftover_kg - laid_kg
     if unaccounted < -_MASS_BALANCE_SHARE * laid_kg:
-        return "the sheet weighs more than charge less leftover: charge, leftover or readings are wrong"
+        return Text("the sheet weighs more than charge less leftover: charge, leftover or readings are wrong")
     if unaccounted > 2.5 * first_kg + _MASS_LOST_SHARE * laid_kg:
-        return "charge less leftover is far more than sheet and run-up: charge, leftover or readings are wrong"
+        words = "charge less leftover is far more than sheet and run-up: charge, leftover or readings are wrong"
+        return Text(words)
     if first_kg < _LEAST_FIRST_KG:
         return unaccounted, _WEIGHED_KG, None
     error = math.hypot(_WEIGHED_KG, _LAID_SHARE * laid_kg) / first_kg
@@ -234,29 +240,30 @@ def _without_slips(cast: LoggedCast) -> tuple[LoggedCast, tuple[tuple[float, flo
     return (replace(cast, thickness_mm=held) if slips else cast), slips
 
 
-def _unusable(cast: LoggedCast) -> str:
+def _unusable(cast: LoggedCast) -> Text | None:
     if cast.spoiled:
         return cast.spoiled
     try:
-        checked("gate_mm", cast.opening_mm, 0.5, RANGES["gate_mm"][1], "mm")
-        checked("charge_kg", cast.charge_kg, *RANGES["charge_kg"], "kg")
-        checked("length_mm", cast.length_mm, *RANGES["length_mm"], "mm")
+        checked("gate_mm", cast.opening_mm, 0.5, CAST["gate_mm"].high, "mm")
+        for name in ("charge_kg", "length_mm"):
+            CAST[name].checked(getattr(cast, name), error=CastingError)
     except CastingError as error:
-        return str(error)
+        return error.text()
     if len({d for d, _ in cast.thickness_mm}) < 2:
-        return "fewer than two places were measured"
+        return Text("fewer than two places were measured")
     if len(cast.marks) < 2 and cast.push_time_s is None:
-        return "no times were logged"
+        return Text("no times were logged")
     if cast.leftover_kg is not None and cast.leftover_kg >= cast.charge_kg:
-        return "more was left than charged"
+        return Text("more was left than charged")
     if cast.superheat_k > 250.0:
-        return f"the pour temperature is {cast.superheat_k:.0f} K above the liquidus"
+        return Text("the pour temperature is {a} above the liquidus", a=Amount(cast.superheat_k, "K"))
     if (
         cast.superheat_k < 0.0
         and solid_in_sled(cast.composition, round(cast.pour_temperature_c or 0.0, 1)) > _MOST_SOLID
     ):
-        return f"at {cast.pour_temperature_c:.0f} C this metal is solid: pour temperature or alloy misread?"
-    return ""
+        words = "at {a} this metal is solid: pour temperature or alloy misread?"
+        return Text(words, a=Amount(cast.pour_temperature_c or 0.0, "C"))
+    return None
 
 
 def _laid_volume_per_width(x_m: Array, film_m: Array, length_m: float) -> Array:

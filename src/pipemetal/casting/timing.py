@@ -9,6 +9,7 @@ import numpy as np
 
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Array
+from pipemetal.texts import Amount, Text
 
 __all__ = ["BY_CARD", "BY_TIME", "Timed", "speeds", "with_sound_times"]
 
@@ -45,7 +46,7 @@ class Timed:
     freedom: int
 
 
-def speeds(cast: LoggedCast, x_m: Array) -> Timed | str:
+def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
     """Speed at places of a cast; words where its times tell none.
 
     The pace is that of the card's asked push, or an even one where none is known, times a level, a change and a bend: the
@@ -54,11 +55,11 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | str:
     marks = sorted(cast.marks)
     if len(marks) < 2:
         if cast.push_time_s is None:
-            return "no times were logged"
+            return Text("no times were logged")
         marks = [(0.0, 0.0), (cast.length_mm * 1e-3, cast.push_time_s)]
     d, t = np.array(marks).T
     if np.any(np.diff(d) <= 0.0) or np.any(np.diff(t) <= 0.0):
-        return "the marks do not rise in distance and time"
+        return Text("the marks do not rise in distance and time")
     usual = float(t[-1] - t[0]) / float(d[-1] - d[0])
     fine = np.linspace(0.0, max(cast.length_mm * 1e-3, float(d[-1]), float(x_m[-1])), _PLACES)
     asked = _asked_shape(cast, fine)
@@ -76,11 +77,8 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | str:
     rows = _at(x_m, fine, paces)
     pace = rows @ terms[1:]
     if np.any(pace <= _PACES_S_M[0]) or np.any(pace > _PACES_S_M[1]):
-        return (
-            "the marks give no speed that a push can have"
-            if cast.marks
-            else "the times give no speed that a push can have"
-        )
+        words = "the marks give no speed that a push can have"
+        return Text(words if cast.marks else "the times give no speed that a push can have")
     slopes = -rows / pace[:, None]
     # the logarithm of a pace that the watch scatters lies low on the mean: by half its variance
     scatter = (covariance @ (design.T @ design / timing_sd**2) @ covariance)[1:, 1:]
@@ -116,19 +114,19 @@ def _asked_shape(cast: LoggedCast, fine: Array) -> Array | None:
     return shape if float(shape.min()) > 0.2 and float(shape.max()) < 5.0 else None
 
 
-def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[str, ...]]:
+def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[Text, ...]]:
     """The cast without marks past the sheet's end and without a whole time that its marks contradict; what was dropped."""
     end_m = 1e-3 * cast.length_mm
     past = [(d, t) for d, t in cast.marks if d > _PAST_END * end_m]
-    told = [f"mark of {t:g} s at {d:g} m lies past the sheet's end at {end_m:g} m: dropped" for d, t in past]
+    beyond, end = "mark of {t} s at {d} lies past the sheet's end at {end}: dropped", Amount.short(end_m, "m")
+    told = [Text(beyond, t=Amount.short(t), d=Amount.short(d, "m"), end=end) for d, t in past]
     marks = tuple(m for m in cast.marks if m not in past)
     whole = cast.push_time_s
     if whole is not None and len(marks) >= 2:
         (d0, t0), (d1, t1) = min(marks), max(marks)
         by_marks = (t1 - t0) / (d1 - d0) * end_m if d1 > d0 else 0.0
         if d1 - d0 > _TELLING_SHARE * end_m and by_marks > 0.0 and abs(math.log(whole / by_marks)) > _CONTRADICTS:
-            told.append(
-                f"push_time_s {whole:g} contradicts the marks, which make it {by_marks:.1f} s: marks kept, it dropped"
-            )
+            words = "push_time_s {a} contradicts the marks, which make it {b} s: marks kept, it dropped"
+            told.append(Text(words, a=Amount.short(whole), b=Amount(by_marks, "", 1)))
             whole = None
     return (replace(cast, marks=marks, push_time_s=whole) if told else cast), tuple(told)

@@ -18,6 +18,7 @@ from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import Gate, ThermalSettings, checked, laid_thickness_mm
 from pipemetal.casting.mush import YIELD_POWER, edge_stress_pa
 from pipemetal.casting.way import Way, puddle_mm
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Band", "PourWindow", "pour_window", "usual_pour_c"]
 
@@ -55,8 +56,8 @@ class Band:
     try_low_c: float
     try_high_c: float
     too_hot_above_c: float
-    cold_end: str
-    hot_end: str
+    cold_end: Text
+    hot_end: Text
     empty: bool = False
 
 
@@ -78,10 +79,10 @@ class PourWindow:
     liquidus_c: float
     way_loss_k: float
     empty: bool
-    rests_on: str
-    warnings: tuple[str, ...]
+    rests_on: Text
+    warnings: tuple[Text, ...]
     regime: str = HOT
-    why: str = ""
+    why: Text = field(default_factory=lambda: Text(""))
     bands: tuple[Band, ...] = field(default=())
     sled_c: float = 0.0
     sled_solid: float = 0.0
@@ -176,27 +177,27 @@ def usual_pour_c(
     return way.sled_c(pot_c), way.film_c(pot_c)
 
 
-def _chosen(way: Way, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
+def _chosen(way: Way, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, Text]:
     """The band that this metal is poured in, and why."""
     if len(bands) == 1:
         stands, sets = _slush_span(replace(way, thickness_mm=min(way.thickness_mm, _USUAL_MM)), limits)
         if way.slush_k(stands, sets) >= NARROWEST_K:
-            return bands[0], (
-                f"the edges of a sheet of {way.thickness_mm:g} mm stand only where the metal nearly sets in the sled: as slush "
-                "it cannot be poured"
-            )
-        return bands[0], "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
+            words = "the edges of a sheet of {a} stand only where the metal nearly sets in the sled: as slush it cannot be poured"
+            return bands[0], Text(words, a=Amount.short(way.thickness_mm, "mm"))
+        words = "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
+        return bands[0], Text(words)
     slush, why = _pours_as_slush(way.comp, limits)
     return bands[0 if slush else 1], why
 
 
-def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, str]:
+def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, Text]:
     tin, slush = min(limits.poured, key=lambda p: abs(p[0] - comp.wt_pct("Sn")), default=(math.inf, False))
     if abs(tin - comp.wt_pct("Sn")) <= ALIKE_SN_PCT:
-        return slush, f"this shop pours such metal {'as slush' if slush else 'hot'}, by its log"
+        as_slush = "this shop pours such metal as slush, by its log"
+        return slush, Text(as_slush if slush else "this shop pours such metal hot, by its log")
     if comp.wt_pct("Sn") >= GRAINS_FROM_SN_PCT:
-        return True, "metal rich in tin is poured as it begins to grain (1765, and common practice)"
-    return False, "metal poor in tin is poured hot (1765)"
+        return True, Text("metal rich in tin is poured as it begins to grain (1765, and common practice)")
+    return False, Text("metal poor in tin is poured hot (1765)")
 
 
 def _slush_span(way: Way, limits: WindowLimits) -> tuple[float, float]:
@@ -222,12 +223,12 @@ def _slush_band(way: Way, limits: WindowLimits) -> Band | None:
         coldest + soft,
         hottest - soft,
         hottest,
-        f"it sets in the sled before the push is over (above {100.0 * limits.sets_in_sled:.0f} % solid)",
-        f"it runs off the sides (below {100.0 * stands:.0f} % solid the edges do not stand)",
+        Text("it sets in the sled before the push is over (above {a} % solid)", a=Amount(100.0 * limits.sets_in_sled)),
+        Text("it runs off the sides (below {a} % solid the edges do not stand)", a=Amount(100.0 * stands)),
     )
 
 
-def _hot_band(way: Way, limits: WindowLimits, uncertainty_k: float, has_slush: bool) -> tuple[Band, tuple[str, ...]]:
+def _hot_band(way: Way, limits: WindowLimits, uncertainty_k: float, has_slush: bool) -> tuple[Band, tuple[Text, ...]]:
     """Liquid at the gate, and able to run for a while but not too long; with what is to be said of it."""
     leaves_liquid = way.pot_c_for_heat(way.curve.heat_at_solid(_MOST_SOLID_AT_GATE))
     ripples_c = way.pot_c_for_mobile(limits.shortest_mobile_s)
@@ -245,51 +246,62 @@ def _hot_band(way: Way, limits: WindowLimits, uncertainty_k: float, has_slush: b
     empty = too_thick or low + NARROWEST_K > high
     if empty:
         low, high = cold, cold + NARROWEST_K
-    slush = "pour it as slush, or " if has_slush else ""
+    bars = "pour it as slush, or put bars along the sides" if has_slush else "put bars along the sides"
     warnings = []
     if too_thick:
-        warnings.append(
-            f"no temperature suits it hot: liquid metal stands {stands_mm:.1f} mm high by itself, and the film is "
-            f"{film_mm:.1f} mm, so it runs off the sides until it sets; {slush}put bars along the sides"
+        words = (
+            "no temperature suits it hot: liquid metal stands {stands} high by itself, and the film is {film}, so it runs off "
+            "the sides until it sets; {cure}"
         )
+        stands, film = Amount(stands_mm, "mm", 1), Amount(film_mm, "mm", 1)
+        warnings.append(Text(words, stands=stands, film=film, cure=Text(bars)))
     elif empty:
-        warnings.append(
-            f"no temperature suits both ends: below {cold:.0f} C it sets too soon, above {hot:.0f} C it runs off; "
-            f"level the table better, {slush}put bars along the sides"
+        words = (
+            "no temperature suits both ends: below {a} it sets too soon, above {b} it runs off; level the table better,"
+            " {cure}"
         )
+        warnings.append(Text(words, a=Amount(cold, "C"), b=Amount(hot, "C"), cure=Text(bars)))
     elif hot > top + 0.5:
-        warnings.append("running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half")
+        words = "running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half"
+        warnings.append(Text(words))
     if ripples and not empty:
-        warnings.append("ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end")
-    hot_end = "it runs off the sides" if too_thick or hot <= top + 0.5 else "oxide, dross and the cloth stop it first"
-    cold_end = "ripples and laps freeze in" if ripples else "it grains at the gate"
+        words = "ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end"
+        warnings.append(Text(words))
+    runs = too_thick or hot <= top + 0.5
+    hot_end = Text("it runs off the sides" if runs else "oxide, dross and the cloth stop it first")
+    cold_end = Text("ripples and laps freeze in" if ripples else "it grains at the gate")
     return Band(HOT, cold, low, high, max(min(hot, RED_LIMIT_C), high), cold_end, hot_end, empty), tuple(warnings)
 
 
-def _general_warnings(high: float, first_cast: bool, within: bool) -> list[str]:
+def _general_warnings(high: float, first_cast: bool, within: bool) -> list[Text]:
     found = []
     if high > CLOTH_HOT_C:
-        found.append(f"above {CLOTH_HOT_C:.0f} C the cloth suffers: aramid decomposes above about 400 C")
+        words = "above {a} the cloth suffers: aramid decomposes above about {b}"
+        found.append(Text(words, a=Amount(CLOTH_HOT_C, "C"), b=Amount(400.0, "C")))
     elif high > CLOTH_WEAKENS_C:
-        found.append(f"aramid cloth loses strength from about {CLOTH_WEAKENS_C:.0f} C: look at it before every pour")
+        words = "aramid cloth loses strength from about {a}: look at it before every pour"
+        found.append(Text(words, a=Amount(CLOTH_WEAKENS_C, "C")))
     if high >= RED_LIMIT_C - 1.0:
-        found.append(f"red above {RED_LIMIT_C:.0f} C: lead fume; dust and dross are a danger at any temperature")
+        words = "red above {a}: lead fume; dust and dross are a danger at any temperature"
+        found.append(Text(words, a=Amount(RED_LIMIT_C, "C")))
     if first_cast:
-        found.append("first cast: a cold gate is counted in; better warm sled and gate")
+        found.append(Text("first cast: a cold gate is counted in; better warm sled and gate"))
     if not within:
-        found.append("alloy outside the assessed range: the liquidus may be 10 K and more off")
+        words = "alloy outside the assessed range: the liquidus may be {a} and more off"
+        found.append(Text(words, a=Amount(10.0, "K")))
     return found
 
 
-def _rests_on(limits: WindowLimits, uncertainty_k: float, cloth_factor: float) -> str:
+def _rests_on(limits: WindowLimits, uncertainty_k: float, cloth_factor: float) -> Text:
     verdicts = (
-        "no logged verdict: limits of flow are estimates, a factor of two either way"
+        Text("no logged verdict: limits of flow are estimates, a factor of two either way")
         if limits.verdicts_used == 0
-        else f"{limits.verdicts_used} logged verdicts of this shop"
+        else Text("{a} logged verdicts of this shop", a=limits.verdicts_used)
     )
     cloth = (
-        "within a factor of two until logged"
+        Text("within a factor of two until logged")
         if cloth_factor == 1.0
-        else f"{cloth_factor:.2f} of the estimate, by the log"
+        else Text("{factor} of the estimate, by the log", factor=Amount(cloth_factor, "", 2))
     )
-    return f"{verdicts}; liquidus within {uncertainty_k:.0f} K; cloth resistance {cloth}"
+    words = "{verdicts}; liquidus within {b}; cloth resistance {cloth}"
+    return Text(words, verdicts=verdicts, b=Amount(uncertainty_k, "K"), cloth=cloth)

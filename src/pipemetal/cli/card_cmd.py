@@ -96,7 +96,7 @@ def _cards(
     from pipemetal.pipes.notes import parse_note
     from pipemetal.planning.bench_cards import bench_cards
 
-    organ, recipes, made = load_pipes(organ_file, recipes_path, rank)
+    organ, recipes, made = load_pipes(organ_file, recipes_path, rank, settings)
     if note is not None:
         key = parse_note(note, field="--note", naming=organ.naming)
         made = tuple(p for p in made if p.key == key)
@@ -143,8 +143,9 @@ def _part_dict(held: CardPart) -> dict[str, object]:
         "flat_sector": vars(flat) if flat else None,
         "inner_below_mm": held.below_mm if choice else None,
         "inner_above_mm": held.above_mm if choice else None,
-        "thickness_mouth_mm": held.part.thickness_mouth_mm,
-        "thickness_top_mm": held.part.thickness_top_mm,
+        "wall_below_mm": held.part.wall_below_mm,
+        "wall_above_mm": held.part.wall_above_mm,
+        "planed_mm": held.part.planed_mm,
         "mandrel": choice.mandrel.name if choice and choice.mandrel else None,
         "mandrel_fits": choice.fits if choice else None,
         "finished_kg": held.part.finished_mass_kg,

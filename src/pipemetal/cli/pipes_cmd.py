@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +32,8 @@ from pipemetal.pipes.pipe import Pipe, footage_text, span_text
 from pipemetal.pipes.rank import Organ
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.totals import sheets_to_buy
+from pipemetal.planning.blanks import organ_for_shop
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans.codec import as_dict
 from pipemetal.plans.rows import note_row, pipe_row, sheet_bought_row
 
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipemetal.pipes.caps import CapFit
+    from pipemetal.texts import Text
 
 __all__ = ["load_pipes", "pipes"]
 
@@ -50,11 +53,11 @@ LENGTHS_NOTE = (
 
 
 def load_pipes(
-    organ_path: Path, recipes_path: Path | None, rank: str | None = None
+    organ_path: Path, recipes_path: Path | None, rank: str | None = None, settings: ShopSettings | None = None
 ) -> tuple[Organ, dict[str, Recipe], tuple[Pipe, ...]]:
-    """Organ, recipes and pipes, of one rank if wanted."""
+    """Organ, recipes and pipes, of one rank if wanted; languids in layers that the settings allow."""
     recipes = load_recipes(recipes_path, organ_path)
-    organ = read_organ(organ_path, recipes)
+    organ = organ_for_shop(read_organ(organ_path, recipes), settings or ShopSettings())
     names = [r.name for r in organ.ranks]
     if rank is not None and rank not in names:
         raise PipeError("is not a rank of this organ", field="--rank", value=rank, allowed=", ".join(names))
@@ -189,13 +192,13 @@ def _breaks(members: Sequence[Pipe]) -> list[str]:
 
 def _remarks(members: Sequence[Pipe], most: int = 6) -> list[str]:
     """Remarks with the notes they are about; what many pipes share is said once."""
-    same: dict[str, list[Pipe]] = defaultdict(list)
+    same: dict[Text, list[Pipe]] = defaultdict(list)
     for pipe in members:
         for words in pipe.remarks:
             same[words].append(pipe)
     held: dict[str, list[str]] = defaultdict(list)
     for words, pipes in same.items():
-        held[words.split(" ")[0]].append(f"{_label(pipes[0]) if len(pipes) == 1 else span_text(pipes)}: {words}")
+        held[words.outline].append(f"{_label(pipes[0]) if len(pipes) == 1 else span_text(pipes)}: {words}")
     lines = []
     for said in held.values():
         lines += said[:2] if len(said) > most else said
@@ -297,6 +300,10 @@ def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
 
 
 def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> None:
+    click.echo(
+        f"In all {sum(p.mass_kg for p in made):.1f} kg, {sum(p.cast_kg for p in made):.1f} kg of it cast, by the walls asked "
+        "for; a plan's account weighs the metal of the sheets that are cut, each of its own thickness within the tolerance."
+    )
     for sheet in sheets_to_buy(made):
         click.echo(
             f"Flat sheet to buy: {sheet.metal} {sheet.thickness_mm:g} mm, {sheet.blank_area_m2:.2f} m2 of blanks "
@@ -322,13 +329,15 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
     click.echo(f"{number}, {whole:.1f} kg of finished metal{of_which}, at {organ.pitch.tuning_c:g} °C.")
 
 
-def _both(first: float, last: float) -> str:
-    """A figure of the lowest and the highest pipe, once where they are the same."""
-    return f"{first:.0f}" if f"{first:.0f}" == f"{last:.0f}" else f"{first:.0f} to {last:.0f}"
+def _span(values: Iterable[float]) -> str:
+    """The least and the most of some figures, once where they are the same."""
+    held = sorted(values)
+    least, most = f"{held[0]:.0f}", f"{held[-1]:.0f}"
+    return least if least == most else f"{least} to {most}"
 
 
 def _caps(made: Sequence[Pipe]) -> list[str]:
-    """What the tuner can reach by the caps of each rank, at its lowest and its highest pipe."""
+    """What the tuner can reach by the caps of each rank, the least and the most of its pipes."""
     ranks: dict[str, list[tuple[Pipe, CapFit]]] = defaultdict(list)
     for pipe in made:
         if pipe.cap is not None:
@@ -336,14 +345,14 @@ def _caps(made: Sequence[Pipe]) -> list[str]:
     lines = []
     for rank, held in ranks.items():
         if held[0][1].kind == "soldered":
-            lines.append(f"{rank}: caps soldered on, tuned by ears and mouth.")
+            eared = any(part.kind == "ears" for pipe, _ in held for part in pipe.parts)
+            lines.append(f"{rank}: caps soldered on, tuned by {'ears and mouth' if eared else 'the mouth'}.")
             continue
         kind = {"outer": "caps over the body", "stopper": "stoppers in the body"}[held[0][1].kind]
-        first, last = held[0][1], held[-1][1]
-        up, down = _both(first.sharp_cents, last.sharp_cents), _both(first.flat_cents, last.flat_cents)
+        caps = [cap for _, cap in held]
         lines.append(
-            f"{rank}: {kind}; {span_text([pipe for pipe, _ in held])}: the tuner can reach {up} cents up and {down} down, "
-            f"rim {_both(first.rim_mm, last.rim_mm)} mm."
+            f"{rank}: {kind}; {span_text([pipe for pipe, _ in held])}: the tuner can reach {_span(c.sharp_cents for c in caps)} "
+            f"cents up and {_span(c.flat_cents for c in caps)} down, rim {_span(c.rim_mm for c in caps)} mm."
         )
     return lines
 

@@ -290,6 +290,12 @@ def _complete(plan: Plan) -> bool:
     return not plan.unserved and not plan.faults and all(melt.charge is not None for melt in plan.melts)
 
 
+MASSES = (
+    "metal of the sheets and rolls that are cut, each of its own thickness within the tolerance; pipemetal pipes weighs the "
+    "walls asked for"
+)
+
+
 def print_summary(plan: Plan, out: Path) -> None:
     """What a foreman wants to know first."""
     _print_alloys(plan)
@@ -299,6 +305,7 @@ def print_summary(plan: Plan, out: Path) -> None:
         f"({metal.new_kg:.0f} new, {metal.remelt_kg:.0f} remelt) in {len(plan.melts)} melts, "
         f"{len(plan.new_sheets)} sheets over {max((p.day for p in plan.pours), default=0)} casting days."
     )
+    _print_days(plan)
     click.echo(f"Settings: {plan.settings_from}.")
     if plan.rolls_used:
         click.echo("Rolls to take down: " + ", ".join(r.id for r in plan.rolls_used) + ".")
@@ -309,6 +316,11 @@ def print_summary(plan: Plan, out: Path) -> None:
     if plan.to_buy_kg:
         bought = ", ".join(f"{mass:g} kg {element}" for element, mass in plan.to_buy_kg.items())
         click.echo(f"Not on the floor, to be bought: {bought}.")
+    for sheet in plan.sheets_to_buy:
+        click.echo(
+            f"Flat sheet to buy: {sheet.metal} {sheet.thickness_mm:g} mm, {sheet.blank_area_m2:.2f} m2 of blanks "
+            f"({sheet.blank_kg:.1f} kg), waste of cutting to be added."
+        )
     for line in _what_is_missing(plan, out):
         click.echo(line)
     click.echo(
@@ -316,6 +328,18 @@ def print_summary(plan: Plan, out: Path) -> None:
         "Liquid lead alloys: read the cautions first."
     )
     click.echo(f"Look at {out / 'index.html'}")
+
+
+def _print_days(plan: Plan) -> None:
+    """Each day in a line: its melts, when the burner is lit, when the first sheet is poured, when all is done."""
+    from pipemetal.planning.day_work import clock_text
+
+    for day in plan.days:
+        alloys = ", ".join(f"{m.name} {m.recipe}" for m in plan.melts if m.name in day.melts)
+        click.echo(
+            f"Day {day.day}{f' ({day.date})' if day.date else ''}: {alloys}; burner lit {clock_text(day.lit_min)}, "
+            f"first pour {clock_text(day.first_pour_min)}, done {clock_text(day.end_min)}."
+        )
 
 
 def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:
@@ -343,7 +367,10 @@ def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:
 
 def _print_alloys(plan: Plan) -> None:
     by_alloy = plan.metal.by_alloy
-    served: Counter[str] = Counter(p.alloy for p in plan.pipes)
+    from pipemetal.plans.unserved import served_pipes
+
+    made = served_pipes(plan)
+    served: Counter[str] = Counter(p.alloy for p in made)
     rolls: dict[str, list[str]] = defaultdict(list)
     sheets: dict[str, list[str]] = defaultdict(list)
     for roll in plan.rolls_used:
@@ -377,5 +404,9 @@ def _print_alloys(plan: Plan) -> None:
                 f"{row['dross_kg'] + row['kerf_kg']:.2f}",
             )
             for alloy, row in by_alloy.items()
+        ],
+        [
+            f"Pipes kg: {MASSES}.",
+            f"By the walls asked for: {sum(p.cast_kg for p in made):.1f} kg, languids and caps included.",
         ],
     )

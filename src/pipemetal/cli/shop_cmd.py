@@ -138,6 +138,7 @@ def rolls(
     as_json: bool,
 ) -> None:
     """The rack: this alloy, this thickness, over this length, and where on the roll; one ROLL with its history."""
+    from pipemetal.shop.rows import RollState
     from pipemetal.shop.searching import STANDING
 
     with open_book(shop) as book:
@@ -146,7 +147,8 @@ def rolls(
         elif roll_id is not None:
             _show_roll(book, roll_id, as_json)
         else:
-            states = None if all_states else "on rack" if free else "reserved" if reserved else STANDING
+            one = RollState.ON_RACK if free else RollState.RESERVED if reserved else None
+            states = None if all_states else STANDING if one is None else (one,)
             found = book.rolls.find(
                 alloy,
                 read_range(thickness, "thickness"),

@@ -11,7 +11,8 @@ from pipemetal.documents.flat_picture import body_pictures, mouth_picture, part_
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, paper_mm, table
 from pipemetal.documents.typeset import MARGIN_MM
 from pipemetal.pipes.bench_card import BenchCard, CardPart, CardPiece
-from pipemetal.pipes.pipe import Pipe, footage_text
+from pipemetal.pipes.flat import flat_lines
+from pipemetal.pipes.pipe import Part, Pipe, footage_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -31,11 +32,18 @@ MOUTH_HIGH_MM: Final = 112.0
 MOUTH_LEAST_MM: Final = 64.0
 """Less leaves no room for the sizes of a languid."""
 CAP_HIGH_MM: Final = 32.0
+CAP_LEAST_MM: Final = 24.0
+CAP_SHARE: Final = 0.18
 BODY_SHARE: Final = 0.35
 HEAD_AND_FOOT_MM: Final = 56.0
 """Margins, title, headings and the room between, on a page of one card."""
 ROW_MM: Final = 5.1
 LETTERS_A_LINE: Final = 95
+LETTERS_OF_A_MANDREL: Final = 16
+"""More go on to a second line where the other columns are wide."""
+LEAST_PLANED_MM: Final = 0.005
+DRAWN: Final = ("body", "foot", "languid", "cap", "ears", "chimney", "slide")
+"""Parts that the card draws, by the first word of their kind, and plain rectangles that need no drawing."""
 Row = tuple[str, ...]
 
 
@@ -56,14 +64,15 @@ def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4"
     width = wide - 2 * MARGIN_MM
     rows, facts = part_rows(card, units, say), card_facts(card, units, say)
     lines = sum(1 + len(words) // LETTERS_A_LINE for _, words in facts) + 2 * len(card.not_served)
+    lines += sum(len(row[-1]) > LETTERS_OF_A_MANDREL for row in rows)
     room = high - HEAD_AND_FOOT_MM - ROW_MM * (len(rows) + lines)
-    cap = cap_picture(card, units, say, width, CAP_HIGH_MM)
+    cap = cap_picture(card, units, say, width, min(max(CAP_SHARE * room, CAP_LEAST_MM), CAP_HIGH_MM))
     room -= cap.height_mm if cap is not None else 0.0
     drawn = [*_fitted(card, units, say, width, room), *([cap] if cap is not None else [])]
     blocks: list[Block] = [Paragraph(words) for words in not_served_words(card, units, say)]
     blocks += [Picture(drawing) for drawing in drawn]
     blocks += [
-        table(part_headings(units, say), rows, shares=(0, 1, 0, 0, 0, 0), size_pt=7.8),
+        *([table(part_headings(units, say), rows, shares=(0, 0, 0, 0, 0, 0, 1), size_pt=7.4)] if rows else []),
         Heading(say("At the bench")),
         table(["", ""], facts, shares=(0, 1), size_pt=8.2),
     ]
@@ -90,7 +99,7 @@ def not_served_words(card: BenchCard, units: UnitSystem, say: Words) -> list[str
         say(
             "No sheet that the settings allow serves this pipe. {part}: {why}. A roll of the rack may hold it.",
             part=part_name(kind, say),
-            why=units.in_text(say.made(why)),
+            why=say.read(why, units),
         )
         for kind, why in card.not_served
     ]
@@ -106,6 +115,7 @@ def part_headings(units: UnitSystem, say: Words) -> list[str]:
     """What stands over the rows of parts."""
     return [
         say("part"),
+        say("alloy"),
         say("cut as, {unit}", unit=units.length),
         say("finished, {unit}", unit=units.length),
         say("inside Ø, {unit}", unit=units.length),
@@ -122,11 +132,12 @@ def part_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
         cut = say("{count} pieces", count=len(held.pieces)) if several else _cut(held.pieces[0], units, say)
         rows.append(
             (
-                part_name(held.part.kind, say),
+                _row_name(held.part, say),
+                say(held.part.alloy),
                 cut,
                 _finished(held, units, say),
                 _round(held, units),
-                _wall(held.part.thickness_mouth_mm, held.part.thickness_top_mm, units),
+                _walls(held.part, units, say),
                 _mandrel(held, units, say),
             )
         )
@@ -136,12 +147,26 @@ def part_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
     return rows
 
 
+def _row_name(part: Part, say: Words) -> str:
+    """A part's name; both ears are cut from one strip."""
+    return say("2 ears, one strip") if part.kind == "ears" else part_name(part.kind, say)
+
+
+def _walls(part: Part, units: UnitSystem, say: Words) -> str:
+    """The walls as cut, from the lower end up, and what they come to where metal is planed or scraped off."""
+    cut = _wall(part.wall_below_mm, part.wall_above_mm, units)
+    if part.planed_mm < LEAST_PLANED_MM:
+        return cut
+    done = _wall(part.wall_below_mm - part.planed_mm, part.wall_above_mm - part.planed_mm, units)
+    return say("{cut}, finished {done}", cut=cut, done=done)
+
+
 def _piece_row(piece: CardPiece, units: UnitSystem, say: Words) -> Row:
     """A length of a part, and how many equal strips it is made of."""
     name = say("length {n} of {count}", n=piece.length_number, count=piece.lengths) if piece.lengths > 1 else ""
     strips = say("{count} strips of", count=piece.strips) + " " if piece.strips > 1 else ""
-    walls = _wall(piece.thickness_mouth_mm, piece.thickness_top_mm, units)
-    return (f"  {name}", strips + _cut(piece, units, say), "", "", walls, "")
+    walls = _wall(piece.wall_below_mm, piece.wall_above_mm, units)
+    return (f"  {name}", "", strips + _cut(piece, units, say), "", "", walls, "")
 
 
 def _cut(piece: CardPiece, units: UnitSystem, say: Words) -> str:
@@ -186,6 +211,8 @@ def _mandrel(held: CardPart, units: UnitSystem, say: Words) -> str:
 def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
     """What a maker must know beside the parts: name and words of each."""
     pipe, size = card.pipe, units.show_length
+    if pipe.made == "wood":
+        return _wood_rows(card, units, say)
     rows: list[Row] = [(say("stamp on body and foot"), " · ".join(card.stamp)), *_mouth_rows(card, units, say)]
     solder = card.solder
     rows += [
@@ -199,9 +226,11 @@ def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
                 high=units.bare_mass(solder.most_kg, 3),
             ),
         ),
-        (say("planed side"), _planed(card, say)),
+        (say("planed side"), _planed(card, units, say)),
         *_toe_rows(pipe, units, say),
-        *_cap_rows(pipe, units, say),
+        *_reed_rows(card, units, say),
+        *_cap_rows(card, units, say),
+        (say("not drawn"), _not_drawn(card, say)),
         (say("tuning"), _tuning(card, units, say)),
         (
             say("mass"),
@@ -212,10 +241,53 @@ def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
                 blanks=units.show_mass(card.blanks_kg, 3),
             ),
         ),
-        (say("walls"), say.made(pipe.wall_source)),
+        (say("walls"), say.read(pipe.wall_source, units)),
     ]
-    rows += [("", units.in_text(say.made(words))) for words in pipe.remarks]
+    rows += [("", say.read(words, units)) for words in pipe.remarks]
     return [row for row in rows if row[1]]
+
+
+def _wood_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
+    """What is known of a pipe of wood: nothing that is true of metal alone."""
+    pipe = card.pipe
+    words = say(
+        "inside as large as a round pipe of {diameter}; a round pipe of metal would sound at {length}",
+        diameter=units.show_length(pipe.diameter_mm, 1),
+        length=units.show_length(pipe.body_length_mm, 1),
+    )
+    rows: list[Row] = [(say("stamp on the body"), " · ".join(card.stamp)), (say("of wood"), words)]
+    rows.append((say("not worked out"), say("sides, mouth, foot, stopper, tuning and mass: they are the wood shop's")))
+    return rows
+
+
+def _reed_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
+    """The boot's toe and the hood's cut of a reed."""
+    held, size = card.rank.resonator, units.show_length
+    if held is None or card.pipe.construction != "resonator":
+        return []
+    rows: list[Row] = []
+    if held.boot is not None:
+        rows.append((say("toe of the boot"), say("{bore} inside, open", bore=size(held.boot.toe_mm, 1))))
+    lines = (line for part in card.parts for line in flat_lines(card.pipe, part.part, card.rank))
+    hood = next((line for line in lines if line.kind == "hood"), None)
+    if held.hood is not None and hood is not None:
+        words = say(
+            "cut at half a right angle {height} above the tip, along the metal on the middle of the cut, which rises {rise} "
+            "from its lowest to its highest point. The upper piece is turned by half a turn and soldered on again",
+            height=size(held.hood * card.body_mm, 1),
+            rise=size(card.hood_rise_mm(held.hood), 1),
+        )
+        rows.append((say("hood"), words))
+    return rows
+
+
+def _not_drawn(card: BenchCard, say: Words) -> str:
+    """Parts whose flat metal the card does not draw: their sizes are in the list."""
+    kinds = [held.part.kind for held in card.parts if held.part.kind.split()[0] not in DRAWN]
+    if card.mouth is None:
+        kinds += [held.part.kind for held in card.parts if held.part.kind.split()[0] in ("foot", "languid")]
+    names = ", ".join(part_name(kind, say) for kind in dict.fromkeys(kinds))
+    return say("{parts}: their sizes are in the list", parts=names) if names else ""
 
 
 def _mouth_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
@@ -234,6 +306,9 @@ def _mouth_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
         lower=size(mouth.lower_lip_mm),
     )
     rows: list[Row] = [(say("mouth"), words)]
+    body = next((c for c in card.parts if c.part.kind in ("body", "body 1")), None)
+    if body is not None and body.flat is not None:
+        rows.append(("", say("These widths lie on the arc of the flat cone, not straight across it.")))
     if mouth.made == "raised":
         rows.append(("", say("How far a raised lip thins the metal is not worked out: measure it.")))
     if mouth.rise_mm > 0.0:
@@ -241,12 +316,21 @@ def _mouth_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
     return rows
 
 
-def _planed(card: BenchCard, say: Words) -> str:
+def _planed(card: BenchCard, units: UnitSystem, say: Words) -> str:
     if card.pipe.made == "sheet":
         return say("not planed: bought sheet")
+    limit = f"{units.bare_wall(card.planed_up_to_mm or 0.0)} {units.wall_unit}"
+    thin = [
+        p.part for p in card.parts if min(p.part.wall_below_mm, p.part.wall_above_mm) <= (card.planed_up_to_mm or 0.0)
+    ]
+    if card.planed_up_to_mm is not None and not thin:
+        return say("not planed: the shop planes sheets up to {limit}", limit=limit)
+    side = say("outside (common practice, no source)")
     if card.keep_outside:
-        return say("inside; the outside stays as cast, for planing takes the spots away (from memory)")
-    return say("outside (common practice, no source)")
+        side = say("inside; the outside stays as cast, for planing takes the spots away (from memory)")
+    if card.planed_up_to_mm is None or len(thin) == len(card.parts):
+        return side
+    return f"{side}; {say('parts over {limit} are not planed', limit=limit)}"
 
 
 def _toe_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
@@ -261,8 +345,8 @@ def _toe_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
     return [(say("toe"), words)]
 
 
-def _cap_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
-    cap, size = pipe.cap, units.show_length
+def _cap_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
+    pipe, cap, size = card.pipe, card.pipe.cap, units.show_length
     if cap is None:
         return []
     hole = (
@@ -276,7 +360,9 @@ def _cap_rows(pipe: Pipe, units: UnitSystem, say: Words) -> list[Row]:
         "outer": "over the body; in tune its face stands {stands} above the body's rim, its rim is {rim} high",
         "stopper": "a stopper in the body; in tune its face lies {stands} deep, it is {rim} long",
     }[cap.kind]
-    return [(say("cap"), say(text, stands=size(cap.stands_mm, 1), rim=size(cap.rim_mm, 1))), *hole]
+    packing = say("leather or cloth of {packing} on each side", packing=size(card.rank.cap.packing_mm, 1))
+    words = say(text, stands=size(cap.stands_mm, 1), rim=size(cap.rim_mm, 1))
+    return [(say("cap"), f"{words}; {packing}"), *hole]
 
 
 def _tuning(card: BenchCard, units: UnitSystem, say: Words) -> str:
@@ -303,7 +389,7 @@ def _tuning(card: BenchCard, units: UnitSystem, say: Words) -> str:
         case "slot":
             return say("at a slot {length} above the mouth", length=size(pipe.body_length_mm))
         case _:
-            return say("by mouth and ears")
+            return say("by mouth and ears") if any(c.part.kind == "ears" for c in card.parts) else say("by the mouth")
 
 
 def rank_headings(units: UnitSystem, say: Words) -> list[str]:

@@ -158,8 +158,12 @@ def _body_picture(
     flat = FlatPart.of(part.part)
     base = MARGIN_MM - 4.0
     pen.size((place(0, 0.0)[0], base), (place(0, flat.length_mm)[0], base), shown_mm(units, flat.length_mm))
-    top, bottom = (place(x, 0.0)[1] for x in (left, right))
-    pen.size((6.0, bottom), (6.0, top), shown_mm(units, part.flat_width_mm))
+    top = place(left, 0.0)[1]
+    half = _widest_mm(part) / 2.0
+    words = shown_mm(units, 2.0 * half)
+    if part.flat is not None:
+        words = say("chord {chord}, arc {arc}", chord=words, arc=shown_mm(units, part.flat_width_mm))
+    pen.size((6.0, place(half, 0.0)[1]), (6.0, place(-half, 0.0)[1]), words)
     words = say(
         "Flat {part}, 1 : {scale}, mouth at the left",
         part=part_name(part.part.kind, say),
@@ -175,6 +179,14 @@ def _body_picture(
         drawing.line("mark", [(x, top + 2.6), (x, top)], stroke=MARK, width_mm=0.2)
         drawing.text("mark", max(x, MARGIN_MM + 60.0), top + 3.2, named, 2.8, anchor="end", fill=MARK)
     return drawing
+
+
+def _widest_mm(held: CardPart) -> float:
+    """How far the finished flat metal reaches across, in a straight line: of a sector the chord of its large arc."""
+    if held.flat is None:
+        return held.flat_width_mm
+    half = math.radians(held.flat.angle_deg) / 2.0
+    return 2.0 * held.flat.outer_radius_mm * math.sin(min(half, math.pi / 2.0))
 
 
 def scale_text(units: UnitSystem, divisor: float) -> str:
@@ -225,7 +237,8 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
     foot_pen = Pen(drawing, below)
     for line in foot_lines:
         foot_pen.line(line)
-    _mouth_sizes(pen, card, units, say, above, seam + gap_mm)
+    flat = FlatPart.of(body.part, at_small_arc=body.part.lower_at_small_arc)
+    _mouth_sizes(pen, card, flat, units, say, above, seam + gap_mm)
     ring = foot.flat
     if ring is not None:
         words = say(
@@ -254,25 +267,32 @@ def _clipped(points: Sequence[Point], up_mm: float) -> tuple[Point, ...]:
 
 
 def _mouth_sizes(
-    pen: Pen, card: BenchCard, units: UnitSystem, say: Words, place: Callable[[float, float], Point], edge: float
+    pen: Pen,
+    card: BenchCard,
+    flat: FlatPart,
+    units: UnitSystem,
+    say: Words,
+    place: Callable[[float, float], Point],
+    edge: float,
 ) -> None:
     mouth = card.mouth
     assert mouth is not None
     half = mouth.flat_width_mm / 2.0
-    (x0, _), (x1, _) = place(-half, 0.0), place(half, 0.0)
+    (x0, _), (x1, _) = place(*flat.at(-half, 0.0)), place(*flat.at(half, 0.0))
     y = edge - 3.2
-    pen.size((x0, y), (x1, y), f"{say('mouth')} {shown_mm(units, mouth.flat_width_mm)}")
+    on_arc = f" {say('on the arc')}" if flat.outer_mm > 0.0 else ""
+    pen.size((x0, y), (x1, y), f"{say('mouth')} {shown_mm(units, mouth.flat_width_mm)}{on_arc}")
     top = place(0.0, mouth.cut_up_mm)[1]
     words = f"{say('cut-up')} {shown_mm(units, mouth.cut_up_mm)}"
     side = x1 + 4.0
     pen.drawing.line("size", [(side, edge), (side, top)], stroke=QUIET, width_mm=0.2)
-    right = place(mouth.centre_mm, 0.0)[0] + 3.0
+    right = place(*flat.at(mouth.centre_mm, 0.0))[0] + 3.0
     pen.drawing.line("size", [(side, (edge + top) / 2.0), (right, (edge + top) / 2.0)], stroke=QUIET, width_mm=0.2)
     pen.drawing.text("size", right + 1.0, (edge + top) / 2.0 - 1.0, words, 3.0)
-    left = place(-mouth.centre_mm, 0.0)[0]
+    left = place(*flat.at(-mouth.centre_mm, 0.0))[0]
     middle = place(0.0, 0.0)[0]
     high = place(0.0, mouth.cut_up_mm + mouth.upper_lip_mm * 1.1)[1]
-    pen.size((left, high), (middle, high), shown_mm(units, mouth.centre_mm), below=False)
+    pen.size((left, high), (middle, high), f"{shown_mm(units, mouth.centre_mm)}{on_arc}", below=False)
 
 
 def _languid(drawing: Drawing, card: BenchCard, units: UnitSystem, say: Words, left: float, top: float) -> None:
@@ -301,8 +321,8 @@ def _languid(drawing: Drawing, card: BenchCard, units: UnitSystem, say: Words, l
     low, high = held.bevel_span_deg
     for line in (
         f"{say('languid')}, 1 : {scale_text(units, divisor)}",
-        f"Ø {shown_mm(units, held.diameter_mm)}",
-        f"{say('depth')} {shown_mm(units, held.depth_mm)}",
+        f"Ø {shown_mm(units, held.diameter_mm)}, {say('depth')} {shown_mm(units, held.depth_mm)}",
+        f"{say('straight edge')} {shown_mm(units, held.edge_mm)}",
         f"{say('thick')} {units.bare_wall(held.thickness_mm)} {units.wall_unit}",
         *([say("{count} layers", count=held.layers)] if held.layers > 1 else []),
         say("bevel {bevel}° ({low} to {high})", bevel=f"{held.bevel_deg:g}", low=f"{low:g}", high=f"{high:g}"),

@@ -121,7 +121,7 @@ def _label(part: Part, units: UnitSystem, say: Words) -> tuple[str, str]:
     if part.edge_mm or part.end_mm:
         edge, end = units.bare_length(part.edge_mm, 1), units.show_length(part.end_mm, 1)
         words += "  " + say("edges {edge}, ends {end}", edge=edge, end=end)
-    planed = (1.0 - part.planed_share) * (part.thickness_mouth_mm + part.thickness_top_mm) / 2.0
+    planed = part.planed_mm
     if planed > 0.005:
         words += ", " + say("to plane {planed}", planed=f"{units.bare_wall(planed)} {units.wall_unit}")
     return part.id, words

@@ -10,10 +10,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.casting.log import RANGES, VERDICTS, LoggedCast
+from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, CsvTable, csv_table_of, read_csv
+from pipemetal.quantities import CAST, allowed_text
+from pipemetal.texts import Text, joined
 
 __all__ = ["LOG_COLUMNS", "OPTIONAL", "REQUIRED", "cast_of_row", "log_of", "log_text", "read_log"]
 
@@ -99,12 +101,12 @@ class _Cells:
 
     def __init__(self, row: CsvRow, *, forgiving: bool) -> None:
         self.row, self.forgiving = row, forgiving
-        self.set_aside: list[str] = []
-        self.spoiled: list[str] = []
+        self.set_aside: list[Text] = []
+        self.spoiled: list[Text] = []
 
     def number(self, column: str, limits: tuple[float, float] | None = None) -> float | None:
         """A number, or None where nothing is written or what is written is set aside."""
-        return self._read(column, limits or RANGES[column], self.set_aside)
+        return self._read(column, limits or CAST[column].limits, self.set_aside)
 
     def usual(self, column: str, default: float) -> float:
         """A number, or the usual one."""
@@ -115,27 +117,29 @@ class _Cells:
         """Pairs of numbers; those that are none or below nought are set aside."""
         found = _pairs(self.row, column, "")
         odd = [p for p in found if not all(math.isfinite(v) and v >= 0.0 for v in p)] if self.forgiving else []
-        self.set_aside += [f"{column} {a:g}:{b:g} cannot be: not used" for a, b in odd]
+        words = "{column} {pair} cannot be: not used"
+        self.set_aside += [Text(words, column=column, pair=f"{a:g}:{b:g}") for a, b in odd]
         return tuple(p for p in found if p not in odd)
 
     def needed(self, column: str, limits: tuple[float, float] | None = None) -> float:
         """A number that the cast cannot do without; where it is out of range, the least that may be, and the row is
         spoiled.
         """
-        low, high = limits or RANGES[column]
+        low, high = limits or CAST[column].limits
         found = self._read(column, (low, high), self.spoiled)
         if found is None and not self.spoiled:
             raise self.row.error("is empty", column, allowed=f"{low:g} to {high:g}")
         return low if found is None else found
 
-    def _read(self, column: str, limits: tuple[float, float], told: list[str]) -> float | None:
+    def _read(self, column: str, limits: tuple[float, float], told: list[Text]) -> float | None:
         value = self.row.maybe_number(column, -math.inf, math.inf)
         if value is None or limits[0] <= value <= limits[1]:
             return value
         if not self.forgiving:
             return self.row.maybe_number(column, *limits)
-        unit = column.rpartition("_")[2]
-        told.append(f"{column} {value:g} is out of range ({limits[0]:g} to {limits[1]:g} {unit}): not used")
+        allowed = allowed_text(*limits, CAST[column].unit)
+        words = "{column} {value} is out of range ({allowed}): not used"
+        told.append(Text(words, column=column, value=f"{value:g}", allowed=allowed))
         return None
 
 
@@ -149,13 +153,13 @@ def cast_of_row(row: CsvRow, cast_id: str, *, dated: bool = True, forgiving: boo
     if verdict is not None and verdict not in VERDICTS:
         raise row.error("is not a verdict", "verdict", verdict, ", ".join(VERDICTS))
     cells = _Cells(row, forgiving=forgiving)
-    gate = cells.number("gate_mm")
+    gate = cells.number("gate_mm", (0.0, CAST["gate_mm"].high))  # nought stands for a box without a gate
     if dated and gate == 0.0:
         raise row.error("is no opening of a gate", "gate_mm", gate, "0.5 to 20; empty for a box without a gate")
     if gate is None and cells.set_aside:
         cells.spoiled.append(cells.set_aside.pop())
     try:
-        sled = Sled(cells.needed("sled_length_mm", (40.0, 1000.0)), cells.needed("sled_width_mm", (50.0, 2500.0)))
+        sled = Sled(cells.needed("sled_length_mm"), cells.needed("sled_width_mm"))
         charge_kg, length_mm = cells.needed("charge_kg"), cells.needed("length_mm")
         cast = LoggedCast(
             cast_id,
@@ -191,7 +195,7 @@ def cast_of_row(row: CsvRow, cast_id: str, *, dated: bool = True, forgiving: boo
             slope_mm_m=cells.usual("slope_mm_m", 0.0),
             asked_marks=cells.pairs("asked_marks"),
         )
-        return replace(cast, set_aside=tuple(cells.set_aside), spoiled="; ".join(cells.spoiled))
+        return replace(cast, set_aside=tuple(cells.set_aside), spoiled=joined(cells.spoiled) if cells.spoiled else None)
     except InputError as error:
         raise error if row.table.name in error.where else error.at(row.where) from None
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
@@ -26,6 +27,24 @@ from pipemetal.pipes.reeds import LENGTHS, SHAPES, Boot, Resonator, length_share
 from pipemetal.pipes.walls import DEFAULT_WALL, WallRule
 
 __all__ = ["Around", "read_rank"]
+
+FLUE_KEYS: Final = (
+    "mouth",
+    "cut_up",
+    "lip",
+    "arch",
+    "flue",
+    "toe_bore",
+    "foot_length",
+    "foot_factor",
+    "languid_factor",
+    "toe_diameter",
+    "ears",
+    "languid_alloy",
+    "lips",
+    "foot_lining",
+)
+"""Keys of a rank that say something of a mouth or a flue pipe's foot, without their unit."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +104,8 @@ def _rank(table: TomlTable, around: Around) -> Rank:
     if (tuning == "cap") != (construction in CLOSED) and tuning != "none":
         allowed = "cap or none" if construction in CLOSED else "cone, slide, slot or none"
         raise table.error(f"does not go with construction {construction}", "tuning", tuning, allowed)
+    if reed:
+        _refuse_flue_keys(table)
     wall = read_rank_wall(table, around.walls)
     return Rank(
         name=name,
@@ -119,11 +140,18 @@ def _rank(table: TomlTable, around: Around) -> Rank:
         ranges=tuple(_range(item, around, name, footage) for item in table.tables("range")),
         front=_front(table, around.naming),
         wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
-        cap=_cap(table, construction in CLOSED),
+        cap=_cap(table, tuning, closed=construction in CLOSED),
         lips=_lips(table),
         foot_lining=_lining(table, around),
         burnish_mm=table.length_mm("burnish", 0.0, 0.5, 0.0),
     )
+
+
+def _refuse_flue_keys(table: TomlTable) -> None:
+    """A reed has no mouth, languid or flue foot: what is said of them would do nothing."""
+    for key in table.data:
+        if key.removesuffix("_mm").removesuffix("_in") in FLUE_KEYS:
+            raise table.error("goes with flue pipes, a reed has none", key, allowed="leave it out; a reed has its boot")
 
 
 def _alloy(table: TomlTable, key: str, around: Around, *, required: bool = True, bought: bool = False) -> str:
@@ -150,12 +178,25 @@ def _chimney(table: TomlTable) -> Chimney | None:
     return chimney
 
 
-def _cap(table: TomlTable, closed: bool) -> Cap:
+def _refuse_idle_cap(table: TomlTable, inner: TomlTable, tuning: str) -> None:
+    """A cap that is soldered on does not travel: what is said of its travel would do nothing."""
+    soldered = inner.data.get("kind") == "soldered"
+    if soldered and "tuning" in table and tuning == "cap":
+        raise table.error("does not go with a soldered cap", "tuning", tuning, 'none, or kind = "outer"')
+    for key in inner.data:
+        if key != "kind" and (soldered or tuning == "none"):
+            raise inner.error("goes with a cap that is tuned, and this one is soldered on", key, allowed="leave it out")
+    if tuning == "none" and not soldered and "kind" in inner:
+        raise inner.error("is not tuned with tuning none", "kind", inner.data["kind"], "soldered, or tuning = cap")
+
+
+def _cap(table: TomlTable, tuning: str, *, closed: bool) -> Cap:
     inner: TomlTable | None = table.table("cap", None)
     if inner is None:
         return Cap()
     if not closed:
         raise table.error("goes with stopped, chimneyed and half-covered ranks", "cap")
+    _refuse_idle_cap(table, inner, tuning)
     if ("travel_mm" in inner or "travel" in inner) and "travel_cents" in inner:
         raise inner.error("goes without a travel in mm: one of the two", "travel_cents")
     usual = Cap()
@@ -163,7 +204,7 @@ def _cap(table: TomlTable, closed: bool) -> Cap:
         kind=inner.text("kind", usual.kind, CAP_KINDS),
         travel_mm=inner.length_mm("travel", 0.0, 600.0, None),
         travel_cents=inner.number("travel_cents", 0.0, 400.0, usual.travel_cents),
-        least_mm=inner.length_mm("least", 0.0, 200.0, usual.least_mm),
+        least_mm=inner.length_mm("least", 0.0, 200.0, None),
         rim_mm=inner.length_mm("rim", 3.0, 1500.0, None),
         packing_mm=inner.length_mm("packing", 0.0, 6.0, usual.packing_mm),
         hold=inner.number("hold", 0.0, 2.0, usual.hold),

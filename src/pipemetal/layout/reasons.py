@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
 from pipemetal.layout.plan import SheetWanted, Unplaced
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
+from pipemetal.layout.sheet_for import fits_in_size, profile_of_piece
 from pipemetal.layout.shelf import piece_of
 from pipemetal.sheets.fitness import line_values, nearest_miss
 from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["cannot_cast", "never_served", "not_looked_for", "reason_for", "sheet_wanted"]
+__all__ = ["cannot_cast", "never_served", "reason_for", "reasons_for", "sheet_wanted"]
+
+MOST_LOOKED_FOR: Final = 200
+"""Blanks without a place whose nearest roll is looked for; where there are more, none is, so that a cause reads alike."""
 
 
 def sheet_wanted(blank: Blank, trim_mm: float) -> SheetWanted:
@@ -39,12 +45,24 @@ def never_served(problem: LayoutProblem, blank: Blank) -> Unplaced | None:
     return None if reason.kind == "full" else reason
 
 
-def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
-    """The reason for which a blank was not served, as precisely as the rack allows to say it."""
+def reasons_for(problem: LayoutProblem, blanks: Sequence[Blank], sheets_cast: int) -> tuple[Unplaced, ...]:
+    """Why each of some blanks was not served, by a plan that casts so many sheets."""
+    rack = {r.alloy for r in problem.rolls}
+    nearest = sum(b.alloy in rack for b in blanks) <= MOST_LOOKED_FOR
+    return tuple(reason_for(problem, b, sheets_cast, nearest=nearest) for b in blanks)
+
+
+def reason_for(
+    problem: LayoutProblem, blank: Blank, sheets_cast: int | None = None, *, nearest: bool = True
+) -> Unplaced:
+    """The reason for which a blank was not served, as precisely as the rack allows to say it.
+
+    `sheets_cast`: how many sheets the plan casts; `nearest`: whether the roll that comes nearest in thickness is looked for.
+    """
     rolls = [r for r in problem.rolls if r.alloy == blank.alloy]
     trim = problem.castable.trim_mm if problem.castable else (rolls[0].trim_mm if rolls else 15.0)
     sheet = sheet_wanted(blank, trim)
-    cast = _why_not_cast(blank, problem.castable)
+    cast = _why_not_cast(blank, problem.castable, sheets_cast)
     if not problem.rolls:
         words = cast or Text("there is no rack, and nothing is cast")
         return Unplaced(blank.id, words, "no_alloy", sheet=sheet)
@@ -64,6 +82,9 @@ def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
             widest=Amount(widest, "mm"),
         )
         return Unplaced(blank.id, _with(text, cast), "too_large", sheet=sheet)
+    if not nearest:
+        text = Text("no roll of alloy {alloy} has room for it in its thickness", alloy=blank.alloy)
+        return Unplaced(blank.id, _with(text, cast), "full", sheet=sheet)
     name, miss = _nearest(blank, large)
     over = miss - blank.tolerance_mm
     if over > 1e-6:
@@ -80,16 +101,6 @@ def reason_for(problem: LayoutProblem, blank: Blank) -> Unplaced:
 
 def _with(text: Text, cast: Text | None) -> Text:
     return joined((text, cast)) if cast else text
-
-
-def not_looked_for(blank: Blank) -> Unplaced:
-    """A blank among so many without a place that the nearest metal of each was not looked for.
-
-    >>> not_looked_for(Blank("C1", "body", "A", 500.0, 200.0, 1.0, 0.95, 0.05)).kind
-    'full'
-    """
-    words = Text("no place was found; too many have none for the nearest metal of each to be looked for")
-    return Unplaced(blank.id, words)
 
 
 def _large_enough(blank: Blank, roll: LayoutRoll) -> bool:
@@ -113,31 +124,60 @@ def _nearest(blank: Blank, rolls: Sequence[LayoutRoll]) -> tuple[str, float]:
     return best
 
 
-def _why_not_cast(blank: Blank, castable: Castable | None) -> Text | None:
+def _why_not_cast(blank: Blank, castable: Castable | None, sheets_cast: int | None) -> Text | None:
     if castable is None:
         return None
-    return cannot_cast(blank, castable) or Text("the sheets that may be cast do not suffice")
+    if (words := cannot_cast(blank, castable)) is not None:
+        return words
+    if castable.max_sheets is not None and sheets_cast is not None and sheets_cast >= castable.max_sheets:
+        return Text("all {count} sheets that may be cast are in use: raise max_sheets", count=castable.max_sheets)
+    return Text("a sheet could be cast for it, and the search did not come to it: give it more time")
 
 
 def cannot_cast(blank: Blank, castable: Castable) -> Text | None:
-    """Why no sheet that may be cast could hold a blank; None where one could."""
+    """Why no sheet that may be cast could hold a blank; None where one could.
+
+    >>> cannot_cast(Blank("C1", "body", "A", 500.0, 200.0, 0.2, 0.2, 0.02), Castable())
+    'it is too thin: 0.220 mm at most with its tolerance, and no sheet under 0.3 mm may be cast'
+    """
     if castable.alloys is not None and blank.alloy not in castable.alloys:
         return Text("alloy {alloy} is not cast", alloy=blank.alloy)
-    net_x = castable.max_length_mm - 2.0 * castable.trim_mm
-    net_y = castable.max_width_mm - 2.0 * castable.trim_mm
-    if not any(v.dx_mm <= net_x and v.dy_mm <= net_y for v in piece_of(blank, 0).variants):
+    piece = piece_of(blank, 0)
+    if not any(fits_in_size(v, cast, castable) for cast in castable.choices for v in piece.variants):
+        largest, trims = max(castable.choices, key=lambda cast: cast.width_mm), 2.0 * castable.trim_mm
         return Text(
             "no sheet that may be cast is so large ({length} x {width} inside the trim)",
-            length=Amount(net_x, "mm", bare=True),
-            width=Amount(net_y, "mm"),
+            length=Amount(largest.max_length_mm - trims, "mm", bare=True),
+            width=Amount(largest.width_mm - trims, "mm"),
         )
+    if profile_of_piece(piece, castable) is not None:
+        return None
+    return _why_no_profile(blank, castable)
+
+
+def _why_no_profile(blank: Blank, castable: Castable) -> Text:
     low, high = sorted((blank.mouth_thickness_mm, blank.top_thickness_mm))
-    if high + blank.tolerance_mm < castable.min_thickness_mm or low - blank.tolerance_mm > castable.max_thickness_mm:
-        return Text("its thickness lies outside what may be cast")
+    thickest, thinnest = low + blank.tolerance_mm, high - blank.tolerance_mm
+    if thickest < castable.min_thickness_mm:
+        return Text(
+            "it is too thin: {wall} at most with its tolerance, and no sheet under {limit} may be cast",
+            wall=Amount(thickest, "mm", 3),
+            limit=Amount.short(castable.min_thickness_mm, "mm"),
+        )
+    if thinnest > castable.max_thickness_mm:
+        return Text(
+            "it is too thick: {wall} at least with its tolerance, and no sheet over {limit} may be cast",
+            wall=Amount(thinnest, "mm", 3),
+            limit=Amount.short(castable.max_thickness_mm, "mm"),
+        )
     taper = (high - low - 2.0 * blank.tolerance_mm) / blank.length_mm * 1000.0
     if taper > castable.max_taper_mm_m:
         return Text("it tapers by {taper} mm/m at least, more than may be cast", taper=Amount(taper, "", 2))
-    thickness = 0.5 * (low + high) - blank.tolerance_mm
-    if castable.max_section_mm2 is not None and blank.length_mm * thickness > castable.max_section_mm2:
+    endless = tuple(replace(cast, max_section_mm2=None) for cast in castable.choices)
+    if profile_of_piece(piece_of(blank, 0), replace(castable, max_section_mm2=None, widths=endless)):
         return Text("one filling of the sled does not give a sheet so long and thick")
-    return None
+    return Text(
+        "a sheet with its taper, of the least length that may be cast, leaves the limits of {low} to {high}",
+        low=Amount.short(castable.min_thickness_mm, "mm", bare=True),
+        high=Amount.short(castable.max_thickness_mm, "mm"),
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -17,9 +18,10 @@ from pipemetal.layout.hand import ByHand, better_than_start, check_pins
 from pipemetal.layout.limits import check_size
 from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
-from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
-from pipemetal.layout.reasons import not_looked_for, reason_for
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
+from pipemetal.layout.reasons import reasons_for
 from pipemetal.layout.search import Fees, Search, SolverSettings
+from pipemetal.layout.sheet_for import profile_of_piece
 from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
 from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
 from pipemetal.layout.windows import Piece
@@ -35,8 +37,6 @@ CHUNK_MOVES = 400
 RACK_SHARE = 0.35
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
-# Blanks without a place whose nearest roll is looked for; the others are named without.
-MOST_REASONS = 200
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -122,7 +122,7 @@ def solve(
     new_sheets: list[NewSheet] = []
     taken = {r.id for r in problem.rolls}
     for alloy in alloys:
-        best = min(alloy.searches, key=lambda s: float(s.best_cost[0]), default=None)
+        best = _best(alloy)
         if best is None:
             continue
         placed = placements_of(best.shelf, blanks, best.best_at, best.best_corner)
@@ -212,7 +212,7 @@ def _rules(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings) -> t
     first = fees.first_cast_mm2.get(alloy.name, 0.0)
     for roll in alloy.rolls:
         if problem.castable is not None and roll.id not in rack:
-            rule = cast_rule(problem.castable, settings)
+            rule = cast_rule(problem.castable, settings, roll)
             rules.append(replace(rule, fee=rule.fee + first))
             first = 0.0
         else:
@@ -227,8 +227,7 @@ def _loosen(
     for alloy in alloys:
         if not alloy.searches:
             continue
-        best = min(alloy.searches, key=lambda s: float(s.best_cost[0]))
-        lost = {i for i in range(len(alloy.pieces)) if best.best_at[i, 0] < 0 and len(alloy.pieces[i].members) > 1}
+        lost = {i for i in _lost(alloy) if len(alloy.pieces[i].members) > 1}
         if lost:
             alloy.pieces = loosened(alloy.pieces, lost, problem.blanks)
             _open(alloy, problem, settings, seed, budget, replicas=len(alloy.searches))
@@ -240,12 +239,15 @@ def _add_new_sheets(
     """Where the rack left blanks unserved: chooses sheets to cast and begins anew with rack and sheets together."""
     castable = problem.castable
     assert castable is not None
-    room = castable.max_sheets
+    room = castable.max_sheets if castable.max_sheets is not None else math.inf
     for alloy in alloys:
         if castable.alloys is not None and alloy.name not in castable.alloys:
             continue
-        best = min(alloy.searches, key=lambda s: float(s.best_cost[0]), default=None)
-        lost = [p for i, p in enumerate(alloy.pieces) if best is None or best.best_at[i, 0] < 0]
+        while apart := {i for i in _lost(alloy) if _is_uncastable_bundle(alloy.pieces[i], castable)}:
+            alloy.pieces = loosened(alloy.pieces, apart, problem.blanks)
+            _open(alloy, problem, settings, seed, budget, replicas=len(alloy.searches))
+        lost = [alloy.pieces[i] for i in _lost(alloy)]
+        best = _best(alloy)
         if not lost or room <= 0:
             continue
         late = partial(budget.late, RACK_SHARE + START_SHARE)
@@ -259,6 +261,21 @@ def _add_new_sheets(
         _open(alloy, problem, settings, seed, budget, replicas=max(len(alloy.searches), 1))
         for search in alloy.searches:
             search.adopt(places)
+
+
+def _best(alloy: _Alloy) -> Search | None:
+    return min(alloy.searches, key=lambda s: float(s.best_cost[0]), default=None)
+
+
+def _lost(alloy: _Alloy) -> list[int]:
+    """The pieces that the best plan leaves without a place; all of them where there is no plan yet."""
+    best = _best(alloy)
+    return [i for i in range(len(alloy.pieces)) if best is None or best.best_at[i, 0] < 0]
+
+
+def _is_uncastable_bundle(piece: Piece, castable: Castable) -> bool:
+    """Whether a piece is a bundle that no sheet to cast holds as a whole."""
+    return len(piece.members) > 1 and profile_of_piece(piece, castable) is None
 
 
 def _places(alloy: _Alloy, best: Search | None, sheets: Sequence[ChosenSheet]) -> dict[int, tuple[int, Place]]:
@@ -343,7 +360,7 @@ def _plan(
     placed = {p.blank for p in placements}
     served: list[Blank] = [b for b in problem.blanks if b.id in placed]
     lost = [b for b in problem.blanks if b.id not in placed]
-    unplaced = tuple(reason_for(problem, b) if k < MOST_REASONS else not_looked_for(b) for k, b in enumerate(lost))
+    unplaced = reasons_for(problem, lost, len(new_sheets))
     totals = totals_of(problem, placements, new_sheets)
     bound = area_bound_mm2(served)
     gap = (totals.consumed_mm2 / bound - 1.0) * 100.0 if bound > 0.0 else 0.0

@@ -8,11 +8,12 @@ from statistics import median
 from typing import Final
 
 from pipemetal.pipes.caps import MOST_OF_LENGTH
+from pipemetal.pipes.languid import languid_shape
 from pipemetal.pipes.mouth import ISING_BEST, ISING_RANGE, flue_for_ising_mm, pressure_pa
 from pipemetal.pipes.parts import WIDEST_TOE
 from pipemetal.pipes.pipe import Pipe, span_text
 from pipemetal.pipes.rank import Organ, Rank
-from pipemetal.pipes.statics import standing_stress
+from pipemetal.pipes.statics import standing_stress, toe_stress_mpa
 from pipemetal.pipes.walls import WallRule
 from pipemetal.texts import Amount, Text
 
@@ -21,6 +22,13 @@ __all__ = ["rank_advice"]
 STANDS_MPA: Final = 0.7
 """Stress above the mouth of a 16' open pipe of half tin, about the tallest that is made of pipe metal; taller ones are of zinc or
 wood, or are held (common practice, no source)."""
+TOE_MPA: Final = 3.0
+"""Stress at the toe from which a rank is spoken of: well over the 1.8 MPa of an open 8' pipe, so that a sound organ's bass is
+left alone (common practice, no source)."""
+LEAST_CENTS: Final = 1.0
+"""A cap that reaches less does not tune."""
+WIDE_MOUTH: Final = 1.0 / 3.0
+"""Share of the circumference over which a mouth is spoken of."""
 HELD_MM: Final = 0.05
 """A size that differs by less from what was asked for was not held."""
 SHARE_THAT_COUNTS: Final = 0.5
@@ -44,10 +52,11 @@ def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[Text, 
     said = (
         _ising(organ, rank, made),
         _walls(rank, made),
-        _standing(made),
+        _standing(rank, made),
         _toe(rank, made),
         _bore(rank, made),
-        _travel(rank, made),
+        _mouth(rank, made),
+        _travel(organ, rank, made),
         _not_worked_out(rank),
     )
     return tuple(Text("{rank}: {words}", rank=rank.name, words=words) for words in said if words is not None)
@@ -103,7 +112,7 @@ def _walls(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
         return None
     widest = max(beyond, key=lambda p: p.diameter_mm)
     return Text(
-        "{count} pipes are wider than the wall table goes ({end}). Their walls go on as it ends, {wall} on {note} of {across}: "
+        "pipes wider than the wall table goes ({end}): {count}. Their walls go on as it ends, {wall} on {note} of {across}: "
         "look at them",
         count=len(beyond),
         end=Amount(rank.wall.widest_mm, "mm"),
@@ -146,59 +155,126 @@ def _toe(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
 
 
 def _bore(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
-    """Bores of the toe that were asked for and are held by the toe and its walls."""
-    asked = rank.toe_bore_mm
-    held = [p for p in pipes if asked is not None and 0.0 < p.toe_bore_mm < asked - HELD_MM]
-    if not held or asked is None:
+    """Bores of the toe that were asked for, or that the mouth wants, and are held by a toe or a lining that was named."""
+    if rank.toe_bore_mm is None and rank.toe_diameter_mm is None and rank.foot_lining is None:
+        return None
+    wanted = {p.id: rank.mouth.toe_bore(p.flue_mm, p.mouth_width_mm) for p in pipes if p.toe_bore_mm > 0.0}
+    held = [p for p in pipes if p.id in wanted and p.toe_bore_mm < wanted[p.id] - HELD_MM]
+    if not held:
         return None
     least = min(held, key=lambda p: p.toe_bore_mm)
+    words = (
+        "the bore that the mouth wants does not go into the toes of {notes}: held at {bore} instead of {asked} on {note}. "
+        "To mend it: toe_bore_mm = {fits} or less"
+    )
+    if rank.toe_bore_mm is not None:
+        words = (
+            "the toe's bore of {asked} does not go into the toes of {notes}: held at {bore} on {note}. "
+            "To mend it: toe_bore_mm = {fits} or less"
+        )
     return Text(
-        "the toe's bore of {asked} does not go into the toes of {notes}: held at {bore} on {note}. To mend it: a smaller bore, "
-        "or a wider toe",
-        asked=Amount(asked, "mm", 1),
+        words,
+        asked=Amount(wanted[least.id], "mm", 1),
         notes=span_text(held),
         bore=Amount(least.toe_bore_mm, "mm", 1),
         note=least.note,
+        fits=Amount(_down(least.toe_bore_mm), "mm", 1),
     )
 
 
-def _travel(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
-    """Travels of caps that were asked for and are held at their share of the length."""
-    held = [(p, p.cap.asked_mm) for p in pipes if p.cap is not None and p.cap.asked_mm > 0.0]
+def _mouth(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
+    """Mouths so wide that the lip pressed flat leaves little of the round body."""
+    if rank.mouth_fraction <= WIDE_MOUTH or pipes[0].mouth_width_mm <= 0.0:
+        return None
+    widest = max(pipes, key=lambda p: p.diameter_mm)
+    return Text(
+        "a mouth of {share} of the circumference leaves a languid of {depth} in {note}, {across} wide inside: the body comes out "
+        "flat. To mend it: mouth = 2/7, as wide as mouths usually are, or less (common practice, no source)",
+        share=Amount(rank.mouth_fraction, "", 2),
+        depth=Amount(languid_shape(widest.diameter_mm, widest.mouth_width_mm).depth_mm, "mm"),
+        note=widest.note,
+        across=Amount(widest.diameter_mm, "mm"),
+    )
+
+
+def _down(value: float) -> float:
+    """A tenth or a little less: what is named as still going in goes in."""
+    return math.floor(10.0 * value + 1e-6) / 10.0
+
+
+def _travel(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
+    """Travels of caps that were asked for and are held at their share of the length, or that are none at all."""
+    capped = [(p, p.cap) for p in pipes if p.cap is not None and p.cap.kind != "soldered"]
+    fixed = [p for p, cap in capped if cap.sharp_cents < LEAST_CENTS]
+    if fixed:
+        return Text(
+            "the caps of {notes} cannot be pressed down: {cents} cents are left to the tuner. To mend it: a longer travel_mm, or "
+            "travel_cents; or a cap of the kind soldered",
+            notes=span_text(fixed),
+            cents=Amount(min(cap.sharp_cents for _, cap in capped), "", 1),
+        )
+    held = [(p, cap) for p, cap in capped if cap.asked_mm > 0.0]
     if not held:
         return None
-    worst, asked_mm = max(held, key=lambda item: item[1] / item[0].body_length_mm)
+    worst, cap = max(held, key=lambda item: item[1].asked_mm / item[0].body_length_mm)
+    fits = Amount(_down(min(MOST_OF_LENGTH * p.body_length_mm for p, _ in held)), "mm", 1)
+    mend = Text("travel_mm = {fits} or less in the cap, or travel_cents, which goes with the length", fits=fits)
+    if cap.asked_by == "least_mm":
+        mend = Text("least_mm = {fits} or less in the cap", fits=fits)
+    elif cap.asked_by == "travel_cents":
+        cents = math.floor(min(fit.sharp_cents for _, fit in held))
+        mend = Text("travel_cents = {cents} or less in the cap", cents=cents)
+    elif rank.cap.travel_mm is None and organ.allowances.cap_travel is not None:
+        mend = Text("a cap of the rank's own with travel_mm = {fits} or less", fits=fits)
     return Text(
-        "the cap's travel of {notes} is held at {share} % of the sounding length: {travel} instead of {asked} on {note}. To mend "
-        "it: a smaller travel or least travel of the cap, or travel_cents, which goes with the length",
+        "the cap's travel of {notes} is held at {share} % of the sounding length: {travel} instead of {asked} on {note}. "
+        "To mend it: {mend}",
         notes=span_text([p for p, _ in held]),
         share=round(100 * MOST_OF_LENGTH),
         travel=Amount(MOST_OF_LENGTH * worst.body_length_mm, "mm", 1),
-        asked=Amount(asked_mm, "mm", 1),
+        asked=Amount(cap.asked_mm, "mm", 1),
         note=worst.note,
+        mend=mend,
     )
 
 
-def _standing(pipes: Sequence[Pipe]) -> Text | None:
+def _standing(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
     stresses = [(standing_stress(p), p) for p in pipes if p.parts and p.made == "cast"]
     heavy = [(s, p) for s, p in stresses if s.mouth_mpa > STANDS_MPA]
     if heavy:
         stress, worst = max(heavy, key=lambda item: item[0].mouth_mpa)
         return Text(
-            "{count} pipes are not known to stand by themselves: {mouth} MPa above the mouth of {note}, {toe} MPa at its toe. "
+            "pipes not known to stand by themselves: {count}; {mouth} MPa above the mouth of {note}, {toe} MPa at its toe. "
             "Pipes of this height are of zinc or wood, or hang from hooks (common practice, no source)",
             count=len(heavy),
             mouth=Amount(stress.mouth_mpa, "", 2),
             note=worst.note,
             toe=Amount(stress.toe_mpa, "", 1),
         )
-    flagged = [(s, p) for s, p in stresses if s.toe_flag]
+    flagged = [(s, p) for s, p in stresses if s.toe_flag and s.toe_mpa > TOE_MPA]
     if not flagged:
         return None
     stress, worst = max(flagged, key=lambda item: item[0].toe_mpa)
+    factor = _sturdy_factor(rank, [p for _, p in flagged])
+    mend = Text("a lining in the foot (foot_lining), or hooks that bear a part of the weight")
+    if factor is not None:
+        mend = Text("foot_factor = {factor}, or a lining in the foot (foot_lining)", factor=Amount(factor, "", 2))
     return Text(
-        "pipes over 4 feet: {count}. By published repair reports such toes give way first; most is borne by {note}, {toe} MPa",
+        "pipes over 4 feet with more than {limit} MPa at the toe: {count}, most on {note}, {toe} MPa. By published repair "
+        "reports the toes of such pipes give way first. To mend it: {mend}",
+        limit=Amount(TOE_MPA, "", 1),
         count=len(flagged),
         note=worst.note,
         toe=Amount(stress.toe_mpa, "", 1),
+        mend=mend,
     )
+
+
+def _sturdy_factor(rank: Rank, pipes: Sequence[Pipe]) -> float | None:
+    """The foot_factor with which no toe of these bears more than TOE_MPA; None where no allowed one does it."""
+    for hundredths in range(math.ceil(100 * rank.foot_factor), 301, 5):
+        factor = hundredths / 100.0
+        walls = ((p, p.thickness_mouth_mm * factor) for p in pipes)
+        if all(toe_stress_mpa(p, wall) <= TOE_MPA for p, wall in walls):
+            return factor
+    return None

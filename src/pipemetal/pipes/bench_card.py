@@ -13,8 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from pipemetal.pipes.languid import languid_shape
 from pipemetal.pipes.mandrels import Mandrel, MandrelChoice, choose_mandrel
-from pipemetal.pipes.parts import LANGUID_SEGMENT, flat_width_mm
+from pipemetal.pipes.parts import flat_width_mm
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import Rank
 
@@ -42,13 +43,14 @@ ROUND: Final = ("body", "foot", "lining", "boot", "chimney", "slide", "sleeve", 
 
 @dataclass(frozen=True)
 class CardPiece:
-    """One blank of a part as it is cut: its number among the lengths from the mouth up, and among the strips side by side."""
+    """One blank of a part as it is cut: its number among the lengths from the mouth end of the flat metal up (the large arc of a
+    sector), and among the strips side by side; its walls from the lower end in the pipe to the upper one."""
 
     name: str
     length_mm: float
     width_mm: float
-    thickness_mouth_mm: float
-    thickness_top_mm: float
+    wall_below_mm: float
+    wall_above_mm: float
     ring: RingSector | None = None
     length_number: int = 1
     lengths: int = 1
@@ -98,10 +100,12 @@ class MouthLines:
 
 @dataclass(frozen=True)
 class Languid:
-    """The languid: its disc, the depth left behind the straight edge, layers, and the bevel of its front edge."""
+    """The languid: the circle it is cut from, its depth behind the straight edge, that edge's width, layers, and the bevel of its
+    front edge."""
 
     diameter_mm: float
     depth_mm: float
+    edge_mm: float
     thickness_mm: float
     layers: int
     bevel_deg: float = BEVEL_DEG
@@ -124,7 +128,8 @@ class BenchCard:
 
     `stamp` is what is struck into body and foot, `keep_outside` whether the outside stays as cast. `parts_kg` is the mass of the
     finished parts, `blanks_kg` of the metal as cut; an old pipe's share is in `old_kg`. `not_served`: each cause for which
-    no sheet of the shop holds a part, with the part; none for a pipe that can be made.
+    no sheet of the shop holds a part, with the part; none for a pipe that can be made. `planed_up_to_mm` is the thickest sheet
+    that the shop planes, None where that is not known.
     """
 
     pipe: Pipe
@@ -140,6 +145,23 @@ class BenchCard:
     blanks_kg: float
     old_kg: float
     not_served: tuple[tuple[str, str], ...] = ()
+    planed_up_to_mm: float | None = None
+
+    @property
+    def body_mm(self) -> float:
+        """Length of all pieces of the body along the metal."""
+        return sum(part.flat_length_mm for part in self.parts if part.part.kind.startswith("body"))
+
+    def hood_rise_mm(self, share: float) -> float:
+        """Height between the lowest and the highest point of a cut at half a right angle at this share of a resonator's length:
+        the mean diameter there."""
+        at = share * self.body_mm
+        for held in (part for part in self.parts if part.part.kind.startswith("body")):
+            if at <= held.flat_length_mm:
+                wall = (held.part.wall_below_mm + held.part.wall_above_mm) / 2.0
+                return held.below_mm + (held.above_mm - held.below_mm) * at / held.flat_length_mm + wall
+            at -= held.flat_length_mm
+        return 0.0
 
     @property
     def whole_kg(self) -> float:
@@ -169,7 +191,7 @@ def _beads(card: CardPart) -> tuple[float, float]:
     return card.flat_length_mm * card.strips + around * (card.lengths - 1), wall
 
 
-def _round_mm(pipe: Pipe, part: Part) -> tuple[float, float] | None:
+def _round_mm(part: Part) -> tuple[float, float] | None:
     """Inner diameters of a part's ends when it is round, the mouth's end first; None for what stays flat."""
     if part.kind.split()[0] not in ROUND or part.kind == "cap disc":
         return None
@@ -181,21 +203,18 @@ def _round_mm(pipe: Pipe, part: Part) -> tuple[float, float] | None:
         return around / math.pi - wall, around / math.pi - wall
     turn = math.radians(ring.angle_deg) / math.pi
     ends = ring.outer_radius_mm * turn - wall, ring.inner_radius_mm * turn - wall
-    narrow_first = pipe.construction == "resonator" or pipe.top_diameter_mm > pipe.diameter_mm
-    return ends[::-1] if narrow_first and part.kind.startswith(("body", "boot")) else ends
+    return ends[::-1] if part.lower_at_small_arc else ends
 
 
-def _card_part(pipe: Pipe, part: Part, pieces: Sequence[CardPiece], mandrels: Sequence[Mandrel]) -> CardPart:
+def _card_part(part: Part, pieces: Sequence[CardPiece], mandrels: Sequence[Mandrel]) -> CardPart:
     ring = part.development
     length, width = part.length_mm - 2.0 * part.end_mm, part.width_mm - 2.0 * part.edge_mm
     if ring is not None:
         length = ring.outer_radius_mm - ring.inner_radius_mm
         width = math.radians(ring.angle_deg) * ring.outer_radius_mm
-    ends = _round_mm(pipe, part)
+    ends = _round_mm(part)
     choice = choose_mandrel(mandrels, min(ends), max(ends)) if ends is not None else None
-    whole = CardPiece(
-        part.id, part.length_mm, part.width_mm, part.thickness_mouth_mm, part.thickness_top_mm, part.sector
-    )
+    whole = CardPiece(part.id, part.length_mm, part.width_mm, part.wall_below_mm, part.wall_above_mm, part.sector)
     below, above = ends or (0.0, 0.0)
     return CardPart(part, tuple(pieces) or (whole,), length, width, ring, below, above, choice)
 
@@ -225,8 +244,10 @@ def _languid(pipe: Pipe, parts: Sequence[CardPart]) -> Languid | None:
     layers = [c.part for c in parts if c.part.kind.startswith("languid")]
     if not layers:
         return None
-    depth = LANGUID_SEGMENT * pipe.diameter_mm
-    return Languid(pipe.diameter_mm, depth, sum(p.thickness_mouth_mm for p in layers), len(layers))
+    shape = languid_shape(pipe.diameter_mm, pipe.mouth_width_mm)
+    return Languid(
+        2.0 * shape.radius_mm, shape.depth_mm, shape.edge_mm, sum(p.thickness_mouth_mm for p in layers), len(layers)
+    )
 
 
 def bench_card(
@@ -252,7 +273,7 @@ def bench_card(
     >>> card.stamp, card.keep_outside, round(card.mouth.flat_width_mm, 1)
     (('Chapel', 'Octave 4', 'C'), True, 73.2)
     """
-    parts = tuple(_card_part(pipe, part, (pieces or {}).get(part.id, ()), mandrels) for part in pipe.parts)
+    parts = tuple(_card_part(part, (pieces or {}).get(part.id, ()), mandrels) for part in pipe.parts)
     number = f"{pipe.note}/{pipe.choir}" if rank.footage is None else pipe.note
     low, high = SPOTTED_TIN
     return BenchCard(

@@ -10,7 +10,7 @@ from typing import Final
 
 from pipemetal.errors import InputError, PipeError
 from pipemetal.pipes import length as lengths
-from pipemetal.pipes.caps import CapFit, fit_cap
+from pipemetal.pipes.caps import AirColumn, CapFit, fit_cap
 from pipemetal.pipes.length_rules import cents_per_mm
 from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.mouth import ISING_BEST, flue_for_ising_mm, ising_number, pressure_pa
@@ -24,6 +24,7 @@ from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.reeds import between
 from pipemetal.pipes.scale import half_tones
 from pipemetal.pipes.walls import GivenWall, WallRule, refuse_solid
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Density", "made_of_old", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
@@ -31,6 +32,8 @@ BASS_HZ: Final = 65.406
 TREBLE_HZ: Final = 4186.0
 MOST_PIPES: Final = 20_000
 """More are no organ but a slip in a compass or a count."""
+LEAST_BORE_MM: Final = 1.0
+"""The least bore of a toe that may be asked for; a lining must leave as much."""
 USUAL_WALL_MM: Final = 0.6
 """Wall of cap and chimney where a length is asked for without one (common practice, no source)."""
 
@@ -140,7 +143,11 @@ def _capped(organ: Organ, rank: Rank, s: _Sizes) -> CapFit | None:
         cap = replace(cap, kind="soldered")
     if cap.travel_mm is None and allow.cap_travel is not None:
         cap = replace(cap, travel_mm=max(allow.cap_travel * s.diameter_mm, allow.cap_least_mm or 0.0))
-    return fit_cap(cap, length_mm, s.frequency_hz, s.diameter_mm, s.wall_mm)
+
+    def stopped_mm(hz: float) -> float:
+        return lengths.stopped_length_mm(hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm)
+
+    return fit_cap(cap, AirColumn(length_mm, stopped_mm, speed), s.frequency_hz, s.diameter_mm, s.wall_mm)
 
 
 def _wall(rank: Rank, item: NoteRange | None, alloy: str) -> WallRule | GivenWall:
@@ -176,6 +183,18 @@ def _tip_mm(rank: Rank, key: int) -> float:
     return between(rank.resonator.tip_mm, rank.resonator.tip_last_mm, share)
 
 
+def _refuse_blunt(rank: Rank, key: int, diameter_mm: float) -> None:
+    """A reed's tip is no wider than its bell. Errors: PipeError where it is."""
+    tip = _tip_mm(rank, key)
+    if tip > diameter_mm:
+        raise PipeError(
+            "is wider than the bell, which the scale gives",
+            field="resonator.tip_mm",
+            value=round(tip, 1),
+            allowed=f"up to {diameter_mm:.1f} mm here, or a wider scale",
+        )
+
+
 def _slide_mm(organ: Organ, rank: Rank, diameter_mm: float) -> float:
     if rank.tuning != "slide":
         return 0.0
@@ -185,6 +204,7 @@ def _slide_mm(organ: Organ, rank: Rank, diameter_mm: float) -> float:
 def _draft(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, item: NoteRange | None) -> Pipe:
     s = _sizes(organ, rank, key, footage, item)
     made = item.made if item is not None else "cast"
+    _refuse_blunt(rank, key, s.diameter_mm)
     alloy = (item.alloy if item is not None else None) or rank.alloy
     wall, d = _wall(rank, item, alloy), s.diameter_mm
     cap = _capped(organ, rank, s)
@@ -253,10 +273,19 @@ def _below(organ: Organ, rank: Rank, s: _Sizes, foot_factor: float) -> _Below:
         return _Below()
     wall, flue = s.wall_mm * foot_factor, _flue_mm(organ, rank, s)
     bore = rank.mouth.toe_bore(flue, s.mouth_width_mm)
-    toe = rank.toe_diameter_mm or default_toe_mm(s.diameter_mm, wall, bore)
+    lining = rank.foot_lining.sheet_mm if rank.foot_lining is not None else 0.0
+    toe = rank.toe_diameter_mm or default_toe_mm(s.diameter_mm, wall + lining, bore)
     toe = held_toe_mm(toe, s.diameter_mm, wall)
+    inner = toe - 2.0 * (wall + lining)
+    if lining > 0.0 and inner < LEAST_BORE_MM:
+        raise PipeError(
+            "closes the toe",
+            field="foot_lining.sheet_mm",
+            value=lining,
+            allowed=f"up to {max((toe - LEAST_BORE_MM) / 2.0 - wall, 0.0):.2f} mm in a toe of {toe:.1f} mm, or a wider toe",
+        )
     languid = organ.languids.thickness_mm(s.diameter_mm) * rank.languid_factor
-    return _Below(_foot_mm(rank, s), wall, languid, flue, min(bore, toe - 2.0 * wall if toe > 2.0 * wall else toe), toe)
+    return _Below(_foot_mm(rank, s), wall, languid, flue, min(bore, inner if inner > 0.0 else toe), toe)
 
 
 def _foot_mm(rank: Rank, s: _Sizes) -> float:
@@ -285,12 +314,14 @@ def _ising(organ: Organ, rank: Rank, s: _Sizes) -> float | None:
     return ising_number(s.frequency_hz, pressure_pa(wind), _flue_mm(organ, rank, s), s.mean_cut_up_mm)
 
 
-def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) -> tuple[str, ...]:
+def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) -> tuple[Text, ...]:
     if made == "wood":
-        return ("of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's",)
-    words = []
+        words = "of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's"
+        return (Text(words),)
+    found = []
     if visible_mm > 0.0:
-        words.append(f"front pipe: opening at the back {s.body_mm:.0f} mm above the mouth, visible {visible_mm:.0f} mm")
+        words = "front pipe: opening at the back {above} above the mouth, visible {visible}"
+        found.append(Text(words, above=Amount(s.body_mm, "mm"), visible=Amount(visible_mm, "mm")))
     if s.old is not None and s.old.length_mm is not None and s.old.length_mm < s.body_mm:
         speed = organ.pitch.speed_m_s
         rate = cents_per_mm(
@@ -300,8 +331,9 @@ def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) 
             s.frequency_hz,
         )
         short = s.body_mm - s.old.length_mm
-        words.append(f"old pipe is {short:.0f} mm shorter than this pitch wants: about {short * rate:.0f} cents sharp")
-    return tuple(words)
+        words = "old pipe is {short} shorter than this pitch wants: about {cents} cents sharp"
+        found.append(Text(words, short=Amount(short, "mm"), cents=Amount(short * rate)))
+    return tuple(found)
 
 
 def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, density: Density) -> Pipe:
@@ -312,7 +344,7 @@ def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, den
     if draft.made == "wood":
         return draft
     languid = (item.languid_alloy if item else None) or rank.languid_alloy or rank.alloy
-    parts = pipe_parts(draft, rank, organ.allowances, density, languid)
+    parts = pipe_parts(draft, rank, organ.allowances, density, languid, organ.languids.layer_mm)
     old_kg = 0.0
     if item is not None and item.made == "old":
         parts, old_kg = _only_new(parts, item, item.old_pipe(key))

@@ -79,6 +79,15 @@ class RingSector:
             2.0 * self.outer_radius_mm * math.sin(half),
         )
 
+    def mean_wall_mm(self, outer_mm: float, inner_mm: float) -> float:
+        """Mean thickness over the area of a sector whose wall runs straight from its large arc to its small one.
+
+        >>> round(RingSector(300.0, 0.0, 90.0).mean_wall_mm(1.0, 0.7), 3)
+        0.9
+        """
+        large, small = self.outer_radius_mm, self.inner_radius_mm
+        return (outer_mm * (2.0 * large + small) + inner_mm * (large + 2.0 * small)) / (3.0 * (large + small))
+
     def area_mm2(self) -> float:
         """Area of the sector."""
         return math.radians(self.angle_deg) / 2.0 * (self.outer_radius_mm**2 - self.inner_radius_mm**2)
@@ -91,6 +100,8 @@ class Part:
     `finished_area_mm2` and `finished_mass_kg` are of the part without its allowances; `blank_area_mm2` and
     `blank_mass_kg` of what is cut out of the sheet. `bought` parts are of flat sheet that no pot of the shop gives. `edge_mm` and
     `end_mm` are the allowances within the blank, along each seam edge and at each end; `development` is a sector without them.
+    A sector has its large arc at the mouth end of the blank; `lower_at_small_arc` where its lower end in the pipe is at the small
+    one, as in resonators. `planed_mm` is what is planed or scraped off the blank's thickness until the part is finished.
     """
 
     id: str
@@ -111,11 +122,23 @@ class Part:
     edge_mm: float = 0.0
     end_mm: float = 0.0
     development: RingSector | None = None
+    lower_at_small_arc: bool = False
+    planed_mm: float = 0.0
+
+    @property
+    def wall_below_mm(self) -> float:
+        """The blank's wall at the part's lower end, as it stands in the pipe."""
+        return self.thickness_top_mm if self.lower_at_small_arc else self.thickness_mouth_mm
+
+    @property
+    def wall_above_mm(self) -> float:
+        """The blank's wall at the part's upper end, as it stands in the pipe."""
+        return self.thickness_mouth_mm if self.lower_at_small_arc else self.thickness_top_mm
 
     @property
     def planed_share(self) -> float:
         """Share of the blank's thickness that stays after planing; 1 where nothing is planed off."""
-        return (self.finished_mass_kg / self.finished_area_mm2) / (self.blank_mass_kg / self.blank_area_mm2)
+        return 1.0 - 2.0 * self.planed_mm / (self.thickness_mouth_mm + self.thickness_top_mm)
 
 
 @dataclass(frozen=True)
@@ -166,7 +189,7 @@ class Pipe:
     cap: CapFit | None = None
     toe_diameter_mm: float = 0.0
     old_mass_kg: float = 0.0
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Text, ...] = ()
 
     @property
     def mass_kg(self) -> float:

@@ -12,7 +12,7 @@ from typing import Final
 
 from pipemetal.pipes.pipe import Pipe
 
-__all__ = ["StandingStress", "standing_stress"]
+__all__ = ["StandingStress", "standing_stress", "toe_stress_mpa"]
 
 GRAVITY_M_S2: Final = 9.80665
 FOUR_FOOT_MM: Final = 1219.2
@@ -40,6 +40,15 @@ def standing_stress(pipe: Pipe) -> StandingStress:
     above = sum(p.finished_mass_kg for p in pipe.parts if p.kind.split()[0] in ABOVE_THE_MOUTH)
     wall = pipe.thickness_mouth_mm
     ring = (math.pi * (pipe.diameter_mm + wall) - pipe.mouth_width_mm) * wall
-    tip = math.pi * (pipe.toe_bore_mm + pipe.thickness_foot_mm) * pipe.thickness_foot_mm
-    toe = pipe.mass_kg * GRAVITY_M_S2 / tip if tip > 0.0 else 0.0
+    toe = toe_stress_mpa(pipe, pipe.thickness_foot_mm)
     return StandingStress(above * GRAVITY_M_S2 / ring, toe, pipe.cut_length_mm > FOUR_FOOT_MM)
+
+
+def toe_stress_mpa(pipe: Pipe, foot_wall_mm: float) -> float:
+    """Stress at the toe with this wall of the foot in place of the pipe's own; a lining bears as the foot does."""
+    lining = sum(p.thickness_mouth_mm for p in pipe.parts if p.kind == "lining")
+    bore, wall = pipe.toe_bore_mm, foot_wall_mm
+    tip = math.pi * ((bore + lining) * lining + (bore + 2.0 * lining + wall) * wall)
+    foot = sum(p.finished_mass_kg for p in pipe.parts if p.kind == "foot")
+    mass = pipe.mass_kg + foot * (wall / pipe.thickness_foot_mm - 1.0) if pipe.thickness_foot_mm > 0.0 else pipe.mass_kg
+    return mass * GRAVITY_M_S2 / tip if tip > 0.0 else 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from fastapi import FastAPI, Form, Query, Request
@@ -12,7 +13,9 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import CastingError, InputError, NotInBookError
+from pipemetal.quantities import CAST, Quantity
 from pipemetal.shop.cast_checks import check_cast
+from pipemetal.shop.rows import OrderState
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.paging import paged
@@ -62,6 +65,12 @@ def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The casting room's routes."""
+    _add_casting(app, site)
+    _add_log(app, site)
+    _add_trimming(app, site)
+
+
+def _add_casting(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/casting")
@@ -69,7 +78,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         casts = site.casts()
         orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
-        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state == "cast"}
+        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state is OrderState.CAST}
         return site.page(
             request,
             "casting.html",
@@ -112,6 +121,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
         return _form(site, request, values, "", 200)
 
+
+def _add_log(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.post("/casting/log")
     async def log(request: Request) -> Response:
         form = await request.form(max_fields=60, max_files=0)
@@ -124,8 +137,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
                 raise
             return await run_in_threadpool(_form, site, request, values, error.text(), 422)
         return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
-
-    _add_trimming(app, site)
 
     @app.get("/casting/cast/{cast_id:path}")
     def cast(request: Request, cast_id: str) -> Response:
@@ -159,7 +170,7 @@ def _add_trimming(app: FastAPI, site: Site) -> None:
     ) -> Response:
         lost = site.show(request).read_mass(swarf, "swarf")
         with site.once(token):
-            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, "swarf", 0.0, 2000.0)).event
+            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, CAST["leftover_kg"], "swarf")).event
         return RedirectResponse(f"/casting/cast/{_quoted(cast)}?event={event}", 303)
 
 
@@ -211,7 +222,7 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "run_up_mm": show.plain(site.settings.casting.run_up_mm),
         "crew": site.settings.crew,
         "melt": melts[0] if melts else "",
-        "sled": _sled_text(show, site.settings.casting.sled_length_mm, p.width_mm),
+        "sled": _sled_text(show, p.sled_length_mm or site.settings.casting.sled_length_mm, p.width_mm),
     }
     if p.card is not None:
         values |= {
@@ -321,17 +332,15 @@ def _pairs(text: str, show: Show, field: str) -> tuple[tuple[float, float], ...]
     return tuple(pairs)
 
 
-def _within(value: float | None, name: str, low: float, high: float) -> float:
+def _within(value: float | None, quantity: Quantity, field: str = "") -> float:
     if value is None:
-        raise CastingError("is empty", field=name, allowed=f"{low:g} to {high:g}")
-    if not low <= value <= high:
-        raise CastingError("is out of range", field=name, value=round(value, 3), limits=(low, high))
-    return value
+        raise CastingError("is empty", field=field or quantity.name, allowed=quantity.allowed)
+    return quantity.checked(round(value, 6), error=CastingError, field=field)
 
 
 def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast:
     """A cast as it was typed. Errors: CastingError, UnitError with the field."""
-    from pipemetal.casting.log import RANGES, LoggedCast
+    from pipemetal.casting.log import LoggedCast
     from pipemetal.casting.model import Sled
 
     recipes = site.kept("recipes", site.book.recipes.all)
@@ -353,18 +362,18 @@ def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast
     return LoggedCast(
         values["id"].strip(),
         recipes[values["alloy"]].target,
-        _within(show.read_length(values["gate_mm"], "gate_mm"), "gate_mm", 0.3, RANGES["gate_mm"][1]),
-        _within(show.read_mass(values["charge_kg"], "charge_kg"), "charge_kg", *RANGES["charge_kg"]),
-        Sled(_within(sled[0], "sled", 40.0, 1000.0), _within(sled[1], "sled", 50.0, 2500.0)),
-        _within(show.read_length(values["length_mm"], "length_mm"), "length_mm", *RANGES["length_mm"]),
+        _within(show.read_length(values["gate_mm"], "gate_mm"), CAST["gate_mm"]),
+        _within(show.read_mass(values["charge_kg"], "charge_kg"), CAST["charge_kg"]),
+        Sled(_within(sled[0], CAST["sled_length_mm"], "sled"), _within(sled[1], CAST["sled_width_mm"], "sled")),
+        _within(show.read_length(values["length_mm"], "length_mm"), CAST["length_mm"]),
         _pairs(values["thickness"], show, "thickness"),
         _pairs(values.get("marks", ""), show, "marks"),
         asked_marks=_pairs(values.get("asked_marks", ""), show, "asked_marks"),
-        run_up_mm=None if run_up is None else _within(run_up, "run_up_mm", *RANGES["run_up_mm"]),
+        run_up_mm=None if run_up is None else _within(run_up, CAST["run_up_mm"]),
         crew=values.get("crew", "").strip(),
-        push_time_s=None if seconds is None else _within(seconds, "push_time_s", *RANGES["push_time_s"]),
-        pour_temperature_c=None if heat is None else _within(heat, "pour_temperature_c", *RANGES["pour_temperature_c"]),
-        leftover_kg=None if left is None else _within(left, "leftover_kg", *RANGES["leftover_kg"]),
+        push_time_s=None if seconds is None else _within(seconds, CAST["push_time_s"]),
+        pour_temperature_c=None if heat is None else _within(heat, CAST["pour_temperature_c"]),
+        leftover_kg=None if left is None else _within(left, CAST["leftover_kg"]),
         verdict=values["verdict"] or None,
         day=_day(values["day"]),
         note=values["note"].strip(),
@@ -390,8 +399,8 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
         raise NotInBookError(field="id", value=key[:200])
     pairs = _pairs(values["thickness"], show, "thickness")
     for at, thickness in pairs:
-        _within(at, "thickness", 0.0, held.length_mm)
-        _within(thickness, "thickness", 0.1, 12.0)
+        _within(at, replace(CAST["along_mm"], high=held.length_mm), "thickness")
+        _within(thickness, CAST["thickness_mm"], "thickness")
     with site.once(values["token"]):
         return site.book.casts.measure(key, version, pairs).event, key
 
