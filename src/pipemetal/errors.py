@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from copy import copy
 
-from pipemetal.texts import Text, Value, joined
+from pipemetal.texts import Amount, Text, Value, joined
 
 __all__ = [
     "AlloyError",
@@ -66,6 +66,14 @@ def _value_text(value: object) -> str:
         return f"a {type(value).__name__} too long to be shown"
 
 
+def _limits_text(limits: tuple[float, float], unit: str) -> Text:
+    """The least and the greatest that may stand somewhere."""
+    low, high = (Amount.short(float(limit)) for limit in limits)
+    if not unit:
+        return Text("{low} to {high}", low=low, high=high)
+    return Text("{low} to {high} {unit}", low=low, high=high, unit=unit)
+
+
 class PipemetalError(Exception):
     """Base of every error that this package raises on purpose."""
 
@@ -77,7 +85,7 @@ class InputError(PipemetalError, ValueError):
     ----------
     problem : what is wrong, as the rest of a sentence whose subject is the field
     field : the name of what was given
-    value : what was given
+    value : what was given, an Amount where it has a unit
     allowed : what may stand there
     where : the file, the table, the row
     limits : the least and the greatest that may stand there; `allowed` is made of them where it is not given
@@ -105,7 +113,7 @@ class InputError(PipemetalError, ValueError):
         self.problem = problem
         self.field = field
         self.value = value
-        self.allowed = allowed or (f"{limits[0]:g} to {limits[1]:g} {unit}".rstrip() if limits else "")
+        self.allowed = allowed or (_limits_text(limits, unit.strip()) if limits else "")
         self.where = where
         self.limits = limits
         self.example = example
@@ -131,7 +139,8 @@ class InputError(PipemetalError, ValueError):
             template = f"{{where}}: {template}"
         notes: list[Value] = []
         if self.value is not None:
-            notes.append(Text("got {value}", value=_one_line(_value_text(self.value), MOST_OF_VALUE)))
+            shown = self.value if isinstance(self.value, Amount) else _one_line(_value_text(self.value), MOST_OF_VALUE)
+            notes.append(Text("got {value}", value=shown))
         if self.allowed:
             notes.append(Text("allowed: {allowed}", allowed=_shortened(self.allowed, MOST_OF_ALLOWED)))
         if self.example:

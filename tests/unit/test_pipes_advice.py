@@ -150,6 +150,12 @@ def test_at_most_a_tenth_of_the_large_examples_pipes_are_warned_of_their_toes() 
     assert warned <= 0.1 * len(pipes)
 
 
+def test_a_mouth_wider_than_a_third_is_said() -> None:
+    assert about("comes out flat", replace(OCTAVE, mouth_fraction=0.4))
+    for share in (2 / 7, 1 / 3):
+        assert not about("comes out flat", replace(OCTAVE, mouth_fraction=share))
+
+
 def test_a_toe_that_is_all_wall_is_said() -> None:
     rank = replace(OCTAVE, toe_diameter_mm=4.0, wall=GivenWall(2.5, 2.5), last_key=5)
     assert "leaves no bore" in about("the toe of", rank)[0]
@@ -174,6 +180,7 @@ def test_sound_ranks_are_left_alone() -> None:
         replace(STOPPED_2, cap=Cap(travel_cents=400.0)),
         replace(OCTAVE, toe_diameter_mm=9.0),
         replace(OCTAVE, footage=Fraction(8), toe_bore_mm=6.0),
+        replace(OCTAVE, mouth_fraction=0.4),
         replace(OCTAVE, lips=Lips("raised")),
         replace(OCTAVE, lips=Lips("applied")),
         replace(OCTAVE, construction="resonator", tuning="none", resonator=RESONATOR),

@@ -52,16 +52,18 @@ def test_a_rank_goes_back_to_its_own_places() -> None:
 
 def test_what_is_to_be_done_is_named_with_its_sizes() -> None:
     pipe = PLACES[6]
-    (short,) = match_old(ORGAN, [pipe], [old_of(pipe, length_mm=pipe.cut_length_mm - 40.0)])
-    assert (short.verdict, short.offer.longer_mm) == ("lengthen", pytest.approx(40.0))  # type: ignore[union-attr]
+    (short,) = match_old(ORGAN, [pipe], [old_of(pipe, length_mm=pipe.body_length_mm - 40.0)])
+    over = pipe.cut_length_mm - pipe.body_length_mm
+    # new metal comes with what it is tuned by
+    assert (short.verdict, short.offer.longer_mm) == ("lengthen", pytest.approx(40.0 + over))  # type: ignore[union-attr]
     # a pipe left short by so much is sharp by what the whole length over it gives, near enough
     assert short.offer.cents == pytest.approx(  # type: ignore[union-attr]
         1200 * math.log2(1.0 + 40.0 / (500.0 * Pitch().speed_m_s / pipe.frequency_hz)), rel=0.08
     )
     (long,) = match_old(ORGAN, [pipe], [old_of(pipe, length_mm=pipe.cut_length_mm + 25.0, condition="oval")])
     assert (long.verdict, long.todo) == ("shorten", ("round again", "shorten"))
-    (torn,) = match_old(ORGAN, [pipe], [old_of(pipe, condition="top")])
-    assert torn.offer.longer_mm == pytest.approx(0.5 * pipe.diameter_mm)  # type: ignore[union-attr]
+    (torn,) = match_old(ORGAN, [pipe], [old_of(pipe, length_mm=pipe.body_length_mm, condition="top")])
+    assert torn.offer.longer_mm == pytest.approx(0.5 * pipe.diameter_mm + over)  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize(
@@ -95,7 +97,7 @@ def test_the_cents_of_an_old_pipe_are_those_of_its_length(share: float) -> None:
         ORGAN, RANK, place, old_of(place, length_mm=share * place.cut_length_mm).pipe, ReuseRules(lengthened=0.5)
     )
     assert found is not None
-    acts = place.body_length_mm - found.longer_mm
+    acts = share * place.cut_length_mm
     per_mm = 1200.0 / math.log(2.0)
     least = per_mm * math.log(place.body_length_mm / acts)  # without an end correction
     assert 0.8 * abs(least) < abs(found.cents) < abs(least) * 1.01
@@ -174,7 +176,52 @@ def test_a_cone_goes_to_tapered_places_alone_and_a_cylinder_to_straight_ones() -
         assert one.offer is not None and (one.verdict, one.todo) == ("reuse", ())
         assert one.offer.place.rank == ("Gemshorn" if one.old.pipe.is_cone else "Octave")
         assert one.offer.longer_mm == pytest.approx(0.0, abs=1e-6)
-        assert one.offer.cents == pytest.approx(0.0, abs=1e-6)
+        # of the cut length: flat by what is left to tune, no more
+        assert -100.0 < one.offer.cents < 0.0
+
+
+@pytest.mark.parametrize("tuning", ["cone", "slot"])
+def test_a_pipe_that_is_exactly_right_is_used_as_it_is(tuning: str) -> None:
+    """Sounding lengths are compared: what a new pipe has over is for tuning, and a tuned pipe has it no more."""
+    rank = replace(RANK, tuning=tuning)
+    organ = Organ("Chapel", Pitch(), (rank,))
+    places = rank_pipes(organ, rank, lambda alloy: 8.9)
+    olds = [old_of(p, length_mm=p.body_length_mm) for p in places]
+    for one in match_old(organ, places, olds):
+        assert (one.verdict, one.todo) == ("reuse", ())
+        assert one.offer is not None and one.offer.place.key == one.old.pipe.key
+        assert one.offer.longer_mm == 0.0
+        assert one.offer.cents == pytest.approx(0.0, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("share", "verdict"), [(-0.5, "lengthen"), (0.0, "reuse"), (0.5, "reuse"), (1.0, "reuse"), (1.5, "shorten")]
+)
+def test_what_the_cone_still_takes_is_left_on(share: float, verdict: str) -> None:
+    """`share` of the allowance for tuning that is left over the sounding length."""
+    pipe = PLACES[6]
+    over = pipe.cut_length_mm - pipe.body_length_mm
+    (one,) = match_old(ORGAN, [pipe], [old_of(pipe, length_mm=pipe.body_length_mm + share * over)])
+    assert one.verdict == verdict
+    assert one.offer is not None and (one.offer.longer_mm == 0.0) == (verdict == "reuse")
+
+
+def test_a_cone_is_judged_by_its_own_top() -> None:
+    organ = Organ("Chapel", Pitch(), (CONE,))
+    for place in CONES[::6]:
+        over = place.cut_length_mm - place.body_length_mm
+        (one,) = match_old(organ, [place], [cone_of(place, -over)])
+        assert one.offer is not None and one.verdict == "reuse"
+        assert abs(one.offer.cents) <= 10.0
+
+
+@pytest.mark.parametrize("condition", ["good", "cracked"])
+def test_a_wall_that_no_pipe_has_is_measured_again(condition: str) -> None:
+    (one,) = match_old(ORGAN, PLACES[:8], [old_of(PLACES[3], thickness_mm=9.9, condition=condition)])
+    assert one.verdict == ("melt" if condition == "cracked" else "measure")
+    thick = 3.0 * PLACES[3].thickness_mouth_mm
+    (kept,) = match_old(ORGAN, PLACES[:8], [old_of(PLACES[3], thickness_mm=thick)])
+    assert kept.verdict == "reuse"
 
 
 @pytest.mark.parametrize("longer_mm", [60.0, -60.0])

@@ -86,9 +86,9 @@ def test_the_lowest_pipes_of_every_rank_are_served_whole() -> None:
 
 
 def test_what_a_small_shop_cannot_make_is_named_pipe_by_pipe() -> None:
-    """A shop that casts no thicker than 3 mm: the largest pipes are left out whole, each with its reason."""
+    """A shop that casts no thicker than 2 mm: the largest pipes are left out whole, each with its reason."""
     short = replace(organ(), ranks=tuple(lowest(r, 1) for r in organ().ranks if r.name in ("Open 32", "Stopped 4")))
-    small = ShopSettings(sheets=SheetSettings(thickest_mm=3.0))
+    small = ShopSettings(sheets=SheetSettings(thickest_mm=2.0))
     plan = make_plan(short, Stock(recipes()), small, search=Search(iterations=1))
     assert plan.pipes_served == 1
     lost = {u.blank: u.reason for u in plan.layout.unplaced}

@@ -13,7 +13,7 @@ from pipemetal.files.recipe_file import read_recipes
 from pipemetal.pipes.old import CONDITIONS
 from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
-from pipemetal.web.old_pipes import CONDITION_WORDS, SIZES, VERDICTS
+from pipemetal.web.old_pipes import CONDITION_WORDS, MOST_ROWS, SIZES, VERDICTS
 from pipemetal.web.site import Site
 from pipemetal.words import catalogue
 
@@ -89,13 +89,13 @@ def test_inches_and_german_are_those_of_the_person(client: TestClient) -> None:
 @pytest.mark.parametrize(
     ("changed", "told"),
     [
-        ({"mouth_width:1": "300"}, r"typed list row 1.*mouth_width_mm.*wider than the pipe is around"),
-        ({"note:1": ""}, r"typed list row 1.*note"),
-        ({"diameter:1": "ninety"}, r"typed list row 1.*diameter_mm.*not a number"),
-        ({"diameter:1": "9250"}, r"typed list row 1.*diameter_mm.*2 to 1200"),
+        ({"mouth_width:1": "300"}, r"Pipe 1: Mouth, width .*wider than the pipe is around"),
+        ({"note:1": ""}, r"Pipe 1: Note of the pipe"),
+        ({"diameter:1": "ninety"}, r"Pipe 1: Diameter inside, at the mouth .*not a number"),
+        ({"diameter:1": "9250"}, r"Pipe 1: Diameter inside, at the mouth .*2 to 1200 mm"),
         ({"note:1": "", "diameter:1": "", "length:1": ""}, "no pipe in it"),
-        ({"half_tones": "80"}, "half_tones is out of range"),
-        ({"footage": "x"}, "footage"),
+        ({"half_tones": "80"}, "Scale, at most is out of range.*0 to 8"),
+        ({"footage": "x"}, "Footage that they speak is not a footage"),
     ],
 )
 def test_what_cannot_be_is_told_with_row_and_field(client: TestClient, changed: dict[str, str], told: str) -> None:
@@ -110,7 +110,84 @@ def test_what_cannot_be_is_told_in_german(client: TestClient) -> None:
     client.post("/settings", data={"length": "mm", "mass": "kg", "decimal": "comma", "language": "de"})
     page = client.post("/pipes/old", data=TYPED | {"diameter:1": "92,5", "mouth_width:1": "300"}, headers=FROM).text
     alert = re.search(r'role="alert">(.*?)</p>', page, re.DOTALL)
-    assert alert is not None and "mouth_width_mm ist größer als der Umfang der Pfeife" in alert[1]
+    assert alert is not None and "Labium, Breite ist größer als der Umfang der Pfeife" in alert[1]
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"diameter:1": "3.2.1"}, "Pfeife 1: Durchmesser innen, am Labium ist keine Zahl (&#39;3.2.1&#39;"),
+        ({"mouth_width:1": "300"}, "(300 mm; erlaubt: weniger als 290,6 mm, der innere Umfang"),
+        ({"note:1": "H9"}, "Pfeife 1: Ton ist kein Ton"),
+        ({"diameter:1": "9250"}, "erlaubt: 2 bis 1200 mm"),
+        ({"top_diameter:1": "9"}, "erlaubt: das 0,15- bis 2,5-Fache der 92,5 mm am Labium"),
+        ({"half_tones": "80"}, "Mensur, höchstens liegt außerhalb (80.0; erlaubt: 0 bis 8)"),
+        ({"footage": "x"}, "Fußtonlage, die sie sprechen ist keine Fußtonzahl"),
+        ({"note:1": "", "diameter:1": "", "length:1": ""}, "die getippte Liste"),
+    ],
+)
+def test_nothing_english_and_no_columns_name_is_left_in_german(
+    client: TestClient, changed: dict[str, str], told: str
+) -> None:
+    client.post("/settings", data={"length": "mm", "mass": "kg", "decimal": "comma", "language": "de"}, headers=FROM)
+    page = client.post("/pipes/old", data=TYPED | changed, headers=FROM).text
+    alert = re.search(r'role="alert">(.*?)</p>', page, re.DOTALL)
+    assert alert is not None and told in alert[1]
+    assert not re.search(r"_mm|typed list| row |less than|\bto\b", alert[1])
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"mouth_width:1": "30"}, "got 30.0 in; allowed: less than 11.44 in"),
+        ({"diameter:1": "92.5"}, "allowed: 0.0787 to 47.2 in"),
+        ({"top_diameter:1": "0.1"}, "got 0.100 in; allowed: 0.15 to 2.5 times the 3.64 in"),
+    ],
+)
+def test_a_limit_is_told_in_the_unit_that_was_typed(client: TestClient, changed: dict[str, str], told: str) -> None:
+    client.post("/settings", data={"length": "in", "mass": "lb", "decimal": "point", "language": "en"}, headers=FROM)
+    page = client.post(
+        "/pipes/old", data=TYPED | {"diameter:1": "3.642", "length:1": "51"} | changed, headers=FROM
+    ).text
+    alert = re.search(r'role="alert">(.*?)</p>', page, re.DOTALL)
+    assert alert is not None and told in alert[1]
+
+
+def test_walls_are_in_the_unit_that_heads_their_column(client: TestClient) -> None:
+    client.post("/settings", data={"length": "in", "mass": "lb", "decimal": "point", "language": "en"}, headers=FROM)
+    sizes = {"diameter:1": "3.642", "length:1": "51", "thickness:1": "0.041"}
+    page = client.post("/pipes/old", data=TYPED | sizes, headers=FROM).text
+    assert "wall more by mil" in page
+    (row,) = fates(page)
+    assert re.search(r" \+\d+$", row), "whole thousandths of an inch"
+
+
+@pytest.mark.parametrize("typed", ["92,5", "92.5", "92 1/2"])
+def test_a_size_may_be_typed_with_comma_point_or_fraction(client: TestClient, typed: str) -> None:
+    page = client.post("/pipes/old", data=TYPED | {"diameter:1": typed})
+    assert page.status_code == 200 and fates(page.text)
+
+
+def test_many_rows_are_taken_and_too_many_are_told_with_the_number(client: TestClient) -> None:
+    def rows(count: int) -> dict[str, str]:
+        sizes = {"note": "C", "diameter": "92.5", "length": "1300", "condition": "good"} | {
+            name: "" for name, _ in SIZES if name not in ("diameter", "length")
+        }
+        return {"rows": str(count), "footage": "4'"} | {
+            f"{name}:{n}": value for n in range(1, count + 1) for name, value in sizes.items()
+        }
+
+    page = client.post("/pipes/old", data=rows(200))
+    assert page.status_code == 200 and len(fates(page.text)) == 200
+    for count in (MOST_ROWS + 1, 2 * MOST_ROWS):
+        page = client.post("/pipes/old", data=rows(count))
+        assert page.status_code == 422
+        assert f"the typed list has too many pipes (allowed: up to {MOST_ROWS}; a file takes up to 1000)" in page.text
+
+
+def test_an_absurd_wall_asks_to_measure_again(client: TestClient) -> None:
+    (row,) = fates(client.post("/pipes/old", data=TYPED | {"thickness:1": "9.9"}).text)
+    assert "measure first" in row and "no pipe so wide has a wall of 9.9 mm: measure it again" in row
 
 
 def test_a_file_goes_before_what_is_typed(client: TestClient) -> None:

@@ -97,8 +97,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         told = [Text(pair, a=Amount.short(t, "mm"), b=Amount.short(d, "mm")) for d, t in slips[:3]]
         words = "out of range in thickness or distance: {told}"
         return joined((reason, Text(words, told=joined(told, ", ")))) if slips else reason
-    superheat = cast.superheat_k
-    pour_c = max(liquidus(cast.composition).temperature_c + superheat, 100.0)
+    pour_c = max(liquidus(cast.composition).temperature_c + cast.superheat_k, 100.0)
     fluid = fluid_of(cast.composition, round(max(pour_c, liquidus(cast.composition).temperature_c), 1))
     x, solid_mm, solid_sd, misread = _stations(cast, max(cast.gauge_sd_mm, gauge_sd_mm or 0.0))
     film = 1e-3 * solid_mm * laid_thickness_mm(cast.composition, 1.0)
@@ -119,9 +118,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
     timed = speeds(cast, x)
     if isinstance(timed, str):
         return timed
-    box_m = cast.sled.inner_length_mm * 1e-3
-    table_c = cast.air_temperature_c if cast.table_temperature_c is None else cast.table_temperature_c
-    slush = solid_at_gate(cast.composition, round(pour_c, 1), box_m, 20.0 if table_c is None else round(table_c))
+    share, share_sd = _solid(cast, pour_c)
     return ReducedCast(
         id=cast.id,
         x_m=x[held],
@@ -136,15 +133,15 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         head_slopes=1.0 / left[held],
         mass_sd_kg=mass_sd_kg,
         place=x[held] / (cast.length_mm * 1e-3),
-        solid=np.full(int(held.sum()), slush),
-        solid_sd=HALT_SOLID_SD if slush and halts(cast.composition, round(pour_c, 1)) else 0.0,
+        solid=np.full(int(held.sum()), share),
+        solid_sd=share_sd,
         gate_m=cast.opening_mm * 1e-3,
-        superheat_k=superheat,
+        superheat_k=cast.superheat_k,
         density_kg_m3=fluid.density_kg_m3,
         viscosity_pa_s=fluid.viscosity_pa_s,
         tension_n_m=fluid.surface_tension_n_m,
         lip_m=cast.lip_mm * 1e-3,
-        box_m=box_m,
+        box_m=cast.sled.inner_length_mm * 1e-3,
         run_up_kg=run_up_kg,
         watch_misfit=timed.misfit,
         watch_freedom=timed.freedom,
@@ -153,6 +150,14 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         run_up_ratio=ratio,
         told=(*cast.set_aside, *times_told),
     )
+
+
+def _solid(cast: LoggedCast, pour_c: float) -> tuple[float, float]:
+    """Share of solid in what left the sled, and how unsure it is."""
+    table_c = cast.air_temperature_c if cast.table_temperature_c is None else cast.table_temperature_c
+    box_m = cast.sled.inner_length_mm * 1e-3
+    solid = solid_at_gate(cast.composition, round(pour_c, 1), box_m, 20.0 if table_c is None else round(table_c))
+    return solid, HALT_SOLID_SD if solid and halts(cast.composition, round(pour_c, 1)) else 0.0
 
 
 def _slope_head_m(cast: LoggedCast) -> float:

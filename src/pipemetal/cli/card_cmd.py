@@ -96,7 +96,7 @@ def _cards(
     from pipemetal.pipes.notes import parse_note
     from pipemetal.planning.bench_cards import bench_cards
 
-    organ, recipes, made = load_pipes(organ_file, recipes_path, rank)
+    organ, recipes, made = load_pipes(organ_file, recipes_path, rank, settings)
     if note is not None:
         key = parse_note(note, field="--note", naming=organ.naming)
         made = tuple(p for p in made if p.key == key)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +24,7 @@ from pipemetal.cli.common import FILE, json_option, print_json, print_table, rou
 from pipemetal.files.log_file import read_log
 
 if TYPE_CHECKING:
+    from pipemetal.casting.push import PushCard
     from pipemetal.casting.run_up import RunUp
     from pipemetal.casting.window import PourWindow
 
@@ -57,7 +59,6 @@ def push(
     from pipemetal.casting.window import pour_window
     from pipemetal.files.casting_json import card_dict, window_dict
     from pipemetal.files.sheet_file import read_sheet
-    from pipemetal.planning.cautions import EXPOSURE_LIMITS
     from pipemetal.planning.learning import Learned, learn
 
     job = read_sheet(sheet_file)
@@ -92,8 +93,15 @@ def push(
     if as_json:
         print_json(result)
         return
-    click.echo(f"{job.name}\n")
-    click.echo(_pour_line(window, want.pour_temperature_c))
+    _print_push(job.name, card, window, result, known.words)
+
+
+def _print_push(name: str, card: PushCard, window: PourWindow, result: Mapping[str, Any], learned_words: str) -> None:
+    """The push card for people; `result` is what the JSON holds."""
+    from pipemetal.planning.cautions import EXPOSURE_LIMITS
+
+    click.echo(f"{name}\n")
+    click.echo(_pour_line(window, card.pour_temperature_c))
     click.echo(f"         {window.regime}: {window.why}")
     click.echo(f"  LADLE  {card.scoops} scoops, {card.charge_kg:.1f} kg   ({card.left_kg:.1f} kg stay in the sled)")
     click.echo(f"  GATE   {card.gate_mm:.1f} mm\n")
@@ -118,7 +126,7 @@ def push(
             card.speed_change,
             *result["warnings"],
             f"Rests on: {card.rests_on}. {window.rests_on}.",
-            f"Learned: {known.words}.",
+            f"Learned: {learned_words}.",
             "Everything that goes into the pot dry and warm; nobody in the path of the sled.",
             "Lead: the exposure at this heat is dust rather than vapour. Limits (local codes prevail): "
             + "; ".join(f"{law}, {what} {limit} ({when})" for law, what, limit, when in EXPOSURE_LIMITS[:4])

@@ -32,6 +32,8 @@ from pipemetal.pipes.pipe import Pipe, footage_text, span_text
 from pipemetal.pipes.rank import Organ
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.totals import sheets_to_buy
+from pipemetal.planning.blanks import organ_for_shop
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans.codec import as_dict
 from pipemetal.plans.rows import note_row, pipe_row, sheet_bought_row
 
@@ -51,11 +53,11 @@ LENGTHS_NOTE = (
 
 
 def load_pipes(
-    organ_path: Path, recipes_path: Path | None, rank: str | None = None
+    organ_path: Path, recipes_path: Path | None, rank: str | None = None, settings: ShopSettings | None = None
 ) -> tuple[Organ, dict[str, Recipe], tuple[Pipe, ...]]:
-    """Organ, recipes and pipes, of one rank if wanted."""
+    """Organ, recipes and pipes, of one rank if wanted; languids in layers that the settings allow."""
     recipes = load_recipes(recipes_path, organ_path)
-    organ = read_organ(organ_path, recipes)
+    organ = organ_for_shop(read_organ(organ_path, recipes), settings or ShopSettings())
     names = [r.name for r in organ.ranks]
     if rank is not None and rank not in names:
         raise PipeError("is not a rank of this organ", field="--rank", value=rank, allowed=", ".join(names))
@@ -298,6 +300,10 @@ def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
 
 
 def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> None:
+    click.echo(
+        f"In all {sum(p.mass_kg for p in made):.1f} kg, {sum(p.cast_kg for p in made):.1f} kg of it cast, by the walls asked "
+        "for; a plan's account weighs the metal of the sheets that are cut, each of its own thickness within the tolerance."
+    )
     for sheet in sheets_to_buy(made):
         click.echo(
             f"Flat sheet to buy: {sheet.metal} {sheet.thickness_mm:g} mm, {sheet.blank_area_m2:.2f} m2 of blanks "

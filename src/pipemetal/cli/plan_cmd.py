@@ -290,6 +290,12 @@ def _complete(plan: Plan) -> bool:
     return not plan.unserved and not plan.faults and all(melt.charge is not None for melt in plan.melts)
 
 
+MASSES = (
+    "metal of the sheets and rolls that are cut, each of its own thickness within the tolerance; pipemetal pipes weighs the "
+    "walls asked for"
+)
+
+
 def print_summary(plan: Plan, out: Path) -> None:
     """What a foreman wants to know first."""
     _print_alloys(plan)
@@ -361,7 +367,10 @@ def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:
 
 def _print_alloys(plan: Plan) -> None:
     by_alloy = plan.metal.by_alloy
-    served: Counter[str] = Counter(p.alloy for p in plan.pipes)
+    from pipemetal.plans.unserved import served_pipes
+
+    made = served_pipes(plan)
+    served: Counter[str] = Counter(p.alloy for p in made)
     rolls: dict[str, list[str]] = defaultdict(list)
     sheets: dict[str, list[str]] = defaultdict(list)
     for roll in plan.rolls_used:
@@ -395,5 +404,9 @@ def _print_alloys(plan: Plan) -> None:
                 f"{row['dross_kg'] + row['kerf_kg']:.2f}",
             )
             for alloy, row in by_alloy.items()
+        ],
+        [
+            f"Pipes kg: {MASSES}.",
+            f"By the walls asked for: {sum(p.cast_kg for p in made):.1f} kg, languids and caps included.",
         ],
     )

@@ -321,8 +321,8 @@ def _languid(drawing: Drawing, card: BenchCard, units: UnitSystem, say: Words, l
     low, high = held.bevel_span_deg
     for line in (
         f"{say('languid')}, 1 : {scale_text(units, divisor)}",
-        f"Ø {shown_mm(units, held.diameter_mm)}",
-        f"{say('depth')} {shown_mm(units, held.depth_mm)}",
+        f"Ø {shown_mm(units, held.diameter_mm)}, {say('depth')} {shown_mm(units, held.depth_mm)}",
+        f"{say('straight edge')} {shown_mm(units, held.edge_mm)}",
         f"{say('thick')} {units.bare_wall(held.thickness_mm)} {units.wall_unit}",
         *([say("{count} layers", count=held.layers)] if held.layers > 1 else []),
         say("bevel {bevel}° ({low} to {high})", bevel=f"{held.bevel_deg:g}", low=f"{low:g}", high=f"{high:g}"),

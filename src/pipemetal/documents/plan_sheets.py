@@ -11,6 +11,7 @@ from pipemetal.documents.rank_sheet import WOOD, of_what
 from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
 from pipemetal.plans.record import Charged, Melt, PipeRow, Plan
+from pipemetal.plans.unserved import served_pipes
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -163,6 +164,14 @@ def account_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
         (
             table(heads, rows),
             Paragraph(words),
+            Paragraph(
+                say(
+                    "Pipes weigh what the sheets and rolls that are cut have there, each of its own thickness within the "
+                    "tolerance; by the walls asked for they are {mass}.",
+                    mass=units.show_mass(sum(p.cast_kg for p in served_pipes(plan))),
+                ),
+                quiet=True,
+            ),
             Heading(say("By element, {unit}", unit=units.mass)),
             table([say("place"), *elements], element_rows, size_pt=8.0),
         ),

@@ -12,10 +12,11 @@ import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from pipemetal.errors import FileFormatError
+from pipemetal.errors import FileFormatError, UnitError
 from pipemetal.files.plain import hidden_mark, parse_day
 from pipemetal.files.toml_table import near, read_text
 from pipemetal.quantities import Quantity
+from pipemetal.texts import Amount, Text
 from pipemetal.units import LENGTH_MM, MASS_KG, parse_number
 
 __all__ = ["CsvRow", "CsvTable", "csv_table_of", "read_csv"]
@@ -82,10 +83,13 @@ class CsvRow:
         text = self.cells.get(heading, "").strip() if heading else ""
         if not text or heading is None:
             return None
-        if not self.table.decimal_comma and "," in text:
+        if not self.table.decimal_comma and not self.table.typed and "," in text:
             raise self.error("has a comma in a table separated by commas", heading, text, "a decimal point")
         try:
             value = float(text.replace(",", ".")) if self.table.decimal_comma else parse_number(text, field=heading)
+        except UnitError as error:
+            allowed = error.allowed or "digits, no unit: the heading names it"
+            raise self.error(error.problem, heading, text, allowed) from None
         except ValueError:
             raise self.error("is not a number", heading, text, "digits, no unit: the heading names it") from None
         if not math.isfinite(value):
@@ -94,15 +98,31 @@ class CsvRow:
         if column.endswith("_c") and heading.endswith("_f"):
             value = (value - 32.0) / 1.8
         if not low <= value <= high:
-            raise self.error("is out of range", heading, text, f"{low:g} to {high:g} {column.rsplit('_', 1)[-1]}")
+            raise self.error("is out of range", heading, text, _limits(column, heading, low, high, factor))
         return value
 
 
-class CsvTable:
-    """A table with its headings checked."""
+def _limits(column: str, heading: str, low: float, high: float, factor: float) -> Text:
+    """The limits of a column in the unit that its heading names."""
+    if column.endswith("_c") and heading.endswith("_f"):
+        low, high, factor = low * 1.8 + 32.0, high * 1.8 + 32.0, 1.0
+    ends = (Amount.short(float(f"{limit / factor:.3g}") if factor != 1.0 else limit) for limit in (low, high))
+    return Text("{low} to {high} {unit}", low=next(ends), high=next(ends), unit=heading.rsplit("_", 1)[-1])
 
-    def __init__(self, name: str, headings: list[str], rows: list[tuple[int, list[str]]], decimal_comma: bool) -> None:
-        self.name, self.headings, self.decimal_comma = name, headings, decimal_comma
+
+class CsvTable:
+    """A table with its headings checked. One that was `typed` into a form has no commas between its cells."""
+
+    def __init__(
+        self,
+        name: str,
+        headings: list[str],
+        rows: list[tuple[int, list[str]]],
+        decimal_comma: bool,
+        *,
+        typed: bool = False,
+    ) -> None:
+        self.name, self.headings, self.decimal_comma, self.typed = name, headings, decimal_comma, typed
         self._rows = rows
 
     def heading_for(self, column: str) -> tuple[str | None, float]:

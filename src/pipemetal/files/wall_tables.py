@@ -25,6 +25,7 @@ def read_languids(table: TomlTable) -> LanguidRule:
         step_mm=table.length_mm("step", 0.05, 2.0, default.step_mm),
         least_mm=least,
         most_mm=table.length_mm("most", least, 12.0, max(default.most_mm, least)),
+        layer_mm=table.length_mm("layer", 0.3, 12.0, default.layer_mm),
     )
     table.finish()
     return made

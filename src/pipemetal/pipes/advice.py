@@ -8,6 +8,7 @@ from statistics import median
 from typing import Final
 
 from pipemetal.pipes.caps import MOST_OF_LENGTH
+from pipemetal.pipes.languid import languid_shape
 from pipemetal.pipes.mouth import ISING_BEST, ISING_RANGE, flue_for_ising_mm, pressure_pa
 from pipemetal.pipes.parts import WIDEST_TOE
 from pipemetal.pipes.pipe import Pipe, span_text
@@ -26,6 +27,8 @@ TOE_MPA: Final = 3.0
 left alone (common practice, no source)."""
 LEAST_CENTS: Final = 1.0
 """A cap that reaches less does not tune."""
+WIDE_MOUTH: Final = 1.0 / 3.0
+"""Share of the circumference over which a mouth is spoken of."""
 HELD_MM: Final = 0.05
 """A size that differs by less from what was asked for was not held."""
 SHARE_THAT_COUNTS: Final = 0.5
@@ -52,6 +55,7 @@ def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[Text, 
         _standing(rank, made),
         _toe(rank, made),
         _bore(rank, made),
+        _mouth(rank, made),
         _travel(organ, rank, made),
         _not_worked_out(rank),
     )
@@ -175,6 +179,21 @@ def _bore(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
         bore=Amount(least.toe_bore_mm, "mm", 1),
         note=least.note,
         fits=Amount(_down(least.toe_bore_mm), "mm", 1),
+    )
+
+
+def _mouth(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
+    """Mouths so wide that the lip pressed flat leaves little of the round body."""
+    if rank.mouth_fraction <= WIDE_MOUTH or pipes[0].mouth_width_mm <= 0.0:
+        return None
+    widest = max(pipes, key=lambda p: p.diameter_mm)
+    return Text(
+        "a mouth of {share} of the circumference leaves a languid of {depth} in {note}, {across} wide inside: the body comes out "
+        "flat. To mend it: mouth = 2/7, as wide as mouths usually are, or less (common practice, no source)",
+        share=Amount(rank.mouth_fraction, "", 2),
+        depth=Amount(languid_shape(widest.diameter_mm, widest.mouth_width_mm).depth_mm, "mm"),
+        note=widest.note,
+        across=Amount(widest.diameter_mm, "mm"),
     )
 
 

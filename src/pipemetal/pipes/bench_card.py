@@ -13,8 +13,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from pipemetal.pipes.languid import languid_shape
 from pipemetal.pipes.mandrels import Mandrel, MandrelChoice, choose_mandrel
-from pipemetal.pipes.parts import LANGUID_SEGMENT, flat_width_mm
+from pipemetal.pipes.parts import flat_width_mm
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import Rank
 
@@ -99,10 +100,12 @@ class MouthLines:
 
 @dataclass(frozen=True)
 class Languid:
-    """The languid: its disc, the depth left behind the straight edge, layers, and the bevel of its front edge."""
+    """The languid: the circle it is cut from, its depth behind the straight edge, that edge's width, layers, and the bevel of its
+    front edge."""
 
     diameter_mm: float
     depth_mm: float
+    edge_mm: float
     thickness_mm: float
     layers: int
     bevel_deg: float = BEVEL_DEG
@@ -241,8 +244,10 @@ def _languid(pipe: Pipe, parts: Sequence[CardPart]) -> Languid | None:
     layers = [c.part for c in parts if c.part.kind.startswith("languid")]
     if not layers:
         return None
-    depth = LANGUID_SEGMENT * pipe.diameter_mm
-    return Languid(pipe.diameter_mm, depth, sum(p.thickness_mouth_mm for p in layers), len(layers))
+    shape = languid_shape(pipe.diameter_mm, pipe.mouth_width_mm)
+    return Languid(
+        2.0 * shape.radius_mm, shape.depth_mm, shape.edge_mm, sum(p.thickness_mouth_mm for p in layers), len(layers)
+    )
 
 
 def bench_card(

@@ -101,8 +101,8 @@ def finished_line(part: Part, *, at_small_arc: bool = False) -> FlatLine:
     if part.kind.startswith("lip "):
         return FlatLine("finished", ((-wide / 2.0, 0.0), (wide / 2.0, 0.0), (0.0, high)), closed=True)
     if part.kind.startswith(("languid", "cap disc", "joint")):
-        radius = wide / 2.0
-        # the straight edge of a languid lies at the bottom, a whole disc has none
+        # the straight edge of a languid lies at the bottom, a whole disc has none; of a shallow one it is the widest place
+        radius = wide / 2.0 if high >= wide / 2.0 else (wide**2 / 4.0 + high**2) / (2.0 * high)
         half = math.acos(min(max((high - radius) / radius, -1.0), 1.0))
         angles = (2.0 * (math.pi - half) * k / (4 * STEPS) - (math.pi - half) for k in range(4 * STEPS + 1))
         points = tuple((radius * math.sin(a), high - radius + radius * math.cos(a)) for a in angles)

@@ -344,7 +344,7 @@ def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, den
     if draft.made == "wood":
         return draft
     languid = (item.languid_alloy if item else None) or rank.languid_alloy or rank.alloy
-    parts = pipe_parts(draft, rank, organ.allowances, density, languid)
+    parts = pipe_parts(draft, rank, organ.allowances, density, languid, organ.languids.layer_mm)
     old_kg = 0.0
     if item is not None and item.made == "old":
         parts, old_kg = _only_new(parts, item, item.old_pipe(key))

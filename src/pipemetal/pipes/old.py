@@ -10,6 +10,7 @@ from typing import Final
 from pipemetal.errors import PipeError
 from pipemetal.pipes.pitch import sounding_semitones
 from pipemetal.pipes.scale_fit import MeasuredPipe
+from pipemetal.texts import Amount, Text
 
 __all__ = ["CONDITIONS", "OldPipe", "OldRank"]
 
@@ -62,14 +63,17 @@ class OldPipe:
             raise PipeError(
                 "is wider than the pipe is around",
                 field="mouth_width_mm",
-                value=self.mouth_width_mm,
-                allowed=f"less than {around:.1f} mm, the inner circumference; a mouth takes about a quarter of it",
+                value=Amount.short(self.mouth_width_mm, "mm"),
+                allowed=Text(
+                    "less than {around}, the inner circumference; a mouth takes about a quarter of it",
+                    around=Amount(around, "mm", 1),
+                ),
             )
         if self.length_mm is not None and self.cut_up_mm is not None and self.cut_up_mm >= self.length_mm:
             raise PipeError(
                 "is higher than the body is long",
                 field="cut_up_mm",
-                value=self.cut_up_mm,
+                value=Amount.short(self.cut_up_mm, "mm"),
                 allowed="a part of the mouth's width",
             )
         if self.top_diameter_mm is not None:
@@ -79,8 +83,13 @@ class OldPipe:
                 raise PipeError(
                     "is no taper of a pipe",
                     field="top_diameter_mm",
-                    value=self.top_diameter_mm,
-                    allowed=f"{low:g} to {high:g} times the {self.diameter_mm:g} mm at the mouth",
+                    value=Amount.short(self.top_diameter_mm, "mm"),
+                    allowed=Text(
+                        "{low} to {high} times the {across} at the mouth",
+                        low=Amount.short(low),
+                        high=Amount.short(high),
+                        across=Amount(self.diameter_mm, "mm", 1),
+                    ),
                 )
 
     @property

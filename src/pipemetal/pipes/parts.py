@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from pipemetal.pipes.development import ConeDevelopment, cone_development, cylinder_width_mm, sector_blank
 from pipemetal.pipes.fronts import Lining
+from pipemetal.pipes.languid import languid_shape
 from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import CLOSED, Allowances, Rank
@@ -27,10 +28,6 @@ NEARLY_STRAIGHT: Final = 1e-4
 WIDEST_TOE: Final = 0.9
 """A foot narrows to this share of its upper end at least, so that it stays a cone (common practice, no source)."""
 STEP_WITHOUT_A_RING: Final = 0.01
-THICKEST_LAYER_MM: Final = 4.0
-"""A film of clean metal stands 3.4 to 4.8 mm high by its surface tension (computed); thicker pieces are made of layers."""
-LANGUID_SEGMENT: Final = 0.92
-"""Depth of a languid over its diameter: the circle less the segment at the lower lip (common practice, no source)."""
 SMALL_PARTS: Final = 0.15
 """Tolerance of languids, ears and caps as a share of their thickness (common practice, no source)."""
 
@@ -107,7 +104,17 @@ class _PartMaker:
         areas = (cone.area_mm2, ring.area_mm2())
         planed = self.allow.planing_mm if planing_mm is None else planing_mm
         part = self._part(kind, ring.box_mm(), walls, ring, areas, alloy, None, planed)
-        return replace(part, edge_mm=edge, development=development, lower_at_small_arc=not large_at_mouth)
+        kg_per_mm3 = self.density(part.alloy) * 1e-6
+        return replace(
+            part,
+            edge_mm=edge,
+            development=development,
+            lower_at_small_arc=not large_at_mouth,
+            finished_mass_kg=cone.area_mm2 * kg_per_mm3 * development.mean_wall_mm(*walls),
+            blank_mass_kg=ring.area_mm2()
+            * kg_per_mm3
+            * ring.mean_wall_mm(part.thickness_mouth_mm, part.thickness_top_mm),
+        )
 
     def _part(
         self,
@@ -123,7 +130,8 @@ class _PartMaker:
     ) -> Part:
         metal = alloy or self.pipe.alloy
         bought = alloy is None and self.pipe.made == "sheet"
-        mouth, top = (wall + (0.0 if bought else planing_mm) for wall in walls_mm)
+        planed = 0.0 if bought else planing_mm
+        mouth, top = (wall + planed for wall in walls_mm)
         kg_per_mm3 = self.density(metal) * 1e-6
         tolerance = wall_tolerance_mm(walls_mm[0]) if tolerance_mm is None else tolerance_mm
         # a rectangle of one thickness may lie across the sheet; a tapered one only head to tail
@@ -147,6 +155,7 @@ class _PartMaker:
             bought,
             edge_mm,
             self.allow.end_trim_mm,
+            planed_mm=planed,
         )
 
     def piece(
@@ -242,19 +251,26 @@ class _PartMaker:
         cone = cone_development(large, held_toe_mm(p.toe_diameter_mm, p.diameter_mm, wall) - wall, p.foot_length_mm)
         return self.sector("foot", cone, wall, wall, large_at_mouth=True)
 
-    def languid(self) -> list[Part]:
-        """The disc between body and foot, less its segment at the lower lip, cut from languid metal.
+    def languid(self, layer_mm: float) -> list[Part]:
+        """The plate between body and foot behind the flat lower lip, cut from languid metal.
 
-        A languid thicker than a film of metal stands is made of layers that are soldered together (common practice, no source).
+        A languid thicker than `layer_mm` is made of layers that are soldered together (common practice, no source).
         """
-        d, whole = self.pipe.diameter_mm, self.pipe.languid_thickness_mm
-        layers = max(1, math.ceil(whole / THICKEST_LAYER_MM - 1e-9))
-        wall = whole / layers
-        depth = LANGUID_SEGMENT * d
-        angle = 2.0 * math.acos(2.0 * LANGUID_SEGMENT - 1.0)
-        area = math.pi * d**2 / 4.0 - d**2 / 8.0 * (angle - math.sin(angle))
+        pipe, whole = self.pipe, self.pipe.languid_thickness_mm
+        layers = max(1, math.ceil(whole / layer_mm - 1e-9))
+        shape = languid_shape(pipe.diameter_mm, pipe.mouth_width_mm)
         kinds = ["languid"] if layers == 1 else [f"languid {n}" for n in range(1, layers + 1)]
-        return [self.loose(kind, depth, d, wall, finished_area_mm2=area, alloy=self.languid_alloy) for kind in kinds]
+        return [
+            self.loose(
+                kind,
+                shape.depth_mm,
+                shape.width_mm,
+                whole / layers,
+                finished_area_mm2=shape.area_mm2,
+                alloy=self.languid_alloy,
+            )
+            for kind in kinds
+        ]
 
     def cap(self, packing_mm: float) -> list[Part]:
         """Disc and rim of a cap; a disc alone where it is soldered on; nothing for a stopper, which is no sheet metal."""
@@ -332,9 +348,14 @@ def default_foot_mm(diameter_mm: float) -> float:
 
 
 def pipe_parts(
-    pipe: Pipe, rank: Rank, allow: Allowances, density_g_cm3: Callable[[str], float], languid_alloy: str
+    pipe: Pipe,
+    rank: Rank,
+    allow: Allowances,
+    density_g_cm3: Callable[[str], float],
+    languid_alloy: str,
+    layer_mm: float,
 ) -> tuple[Part, ...]:
-    """All parts of a pipe as flat blanks.
+    """All parts of a pipe as flat blanks; no layer of a languid is thicker than `layer_mm`.
 
     Stopped, chimneyed and half-covered pipes get a cap and ears (ears on all of them: Dom Bedos, art. 152), others get
     ears only where the rank asks for them. A reed has its resonator, and boot and sleeve where the rank has them; block, shallot
@@ -346,7 +367,7 @@ def pipe_parts(
     parts = maker.body(rank)
     if pipe.construction == "resonator":
         return (*parts, *maker.reed(rank))
-    parts += [maker.foot(), *maker.languid()]
+    parts += [maker.foot(), *maker.languid(layer_mm)]
     if rank.lips.made == "applied":
         parts += maker.lips(rank)
     if rank.foot_lining is not None:

@@ -79,6 +79,15 @@ class RingSector:
             2.0 * self.outer_radius_mm * math.sin(half),
         )
 
+    def mean_wall_mm(self, outer_mm: float, inner_mm: float) -> float:
+        """Mean thickness over the area of a sector whose wall runs straight from its large arc to its small one.
+
+        >>> round(RingSector(300.0, 0.0, 90.0).mean_wall_mm(1.0, 0.7), 3)
+        0.9
+        """
+        large, small = self.outer_radius_mm, self.inner_radius_mm
+        return (outer_mm * (2.0 * large + small) + inner_mm * (large + 2.0 * small)) / (3.0 * (large + small))
+
     def area_mm2(self) -> float:
         """Area of the sector."""
         return math.radians(self.angle_deg) / 2.0 * (self.outer_radius_mm**2 - self.inner_radius_mm**2)
@@ -92,7 +101,7 @@ class Part:
     `blank_mass_kg` of what is cut out of the sheet. `bought` parts are of flat sheet that no pot of the shop gives. `edge_mm` and
     `end_mm` are the allowances within the blank, along each seam edge and at each end; `development` is a sector without them.
     A sector has its large arc at the mouth end of the blank; `lower_at_small_arc` where its lower end in the pipe is at the small
-    one, as in resonators.
+    one, as in resonators. `planed_mm` is what is planed or scraped off the blank's thickness until the part is finished.
     """
 
     id: str
@@ -114,6 +123,7 @@ class Part:
     end_mm: float = 0.0
     development: RingSector | None = None
     lower_at_small_arc: bool = False
+    planed_mm: float = 0.0
 
     @property
     def wall_below_mm(self) -> float:
@@ -126,14 +136,9 @@ class Part:
         return self.thickness_mouth_mm if self.lower_at_small_arc else self.thickness_top_mm
 
     @property
-    def planed_mm(self) -> float:
-        """What is planed or scraped off the blank's thickness until the part is finished."""
-        return (1.0 - self.planed_share) * (self.thickness_mouth_mm + self.thickness_top_mm) / 2.0
-
-    @property
     def planed_share(self) -> float:
         """Share of the blank's thickness that stays after planing; 1 where nothing is planed off."""
-        return (self.finished_mass_kg / self.finished_area_mm2) / (self.blank_mass_kg / self.blank_area_mm2)
+        return 1.0 - 2.0 * self.planed_mm / (self.thickness_mouth_mm + self.thickness_top_mm)
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,9 @@ class NoteRange:
             if given and name not in (*needs, *may.get(self.made, ())):
                 raise PipeError(f"does not go with notes that are {self.made}", field=name)
         if self.sheet_mm is not None and not 0.2 <= self.sheet_mm <= 8.0:
-            raise PipeError("is not a wall", field="sheet_mm", value=self.sheet_mm, allowed="0.2 to 8 mm")
+            raise PipeError(
+                "gives a wall that no pipe has", field="sheet_mm", value=self.sheet_mm, allowed="0.2 to 8 mm"
+            )
         for part in self.new_parts:
             if part not in NEW_PARTS:
                 raise PipeError("is not a part", field="new_parts", value=part, allowed=", ".join(NEW_PARTS))

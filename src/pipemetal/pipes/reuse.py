@@ -20,6 +20,7 @@ from pipemetal.pipes.old import OldPipe
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.scale import REFERENCE_STEPS
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Offer", "OldOne", "Reuse", "ReuseRules", "match_old", "offer"]
 
@@ -30,6 +31,17 @@ SETTLED: Final = 12
 LOST: Final = ("cracked", "corroded")
 """Conditions after which a pipe is metal only."""
 ROUNDED: Final = ("dented", "oval")
+TUNED_AT_THE_TOP: Final = ("cone", "slot")
+"""Ways of tuning that leave metal over the sounding length until the pipe is in tune."""
+HELD_MM: Final = 0.5
+"""A length that differs by less is left alone."""
+CONED_IN: Final = 0.006
+"""Share of the sounding length that a body may lack, 10 cents: a top that is coned or rolled in makes up for it (common practice,
+no source)."""
+ABSURD_SHARE: Final = 0.02
+ABSURD_MM: Final = 1.5
+"""A wall over this share of the diameter and this much was read wrongly: thrice what any wall rule gives (common practice, no
+source)."""
 TORN_TOP: Final = 0.5
 """Diameters that are cut off a torn top (common practice, no source)."""
 A_NEW_PIPE: Final = 10.0
@@ -76,9 +88,10 @@ class OldOne:
 class Offer:
     """An old pipe in a place of the organ.
 
-    `longer_mm` is what is to be added (above 0) or cut off (below 0); `cents` what it would be sharp (above 0) or flat if it were
-    left as it is; `half_tones` its scale against that of the place; `wall_mm`, `mouth_mm` and `cut_up_mm` what it has beyond what
-    is wanted, None where it was not measured; `top_half_tones` the scale of a cone at its new top.
+    `longer_mm` is what is to be added (above 0) or cut off (below 0), none where what is there can be tuned at its top; `cents`
+    what it would be sharp (above 0) or flat if it were left as it is; `half_tones` its scale against that of the place;
+    `wall_mm`, `mouth_mm` and `cut_up_mm` what it has beyond what is wanted, None where it was not measured; `top_half_tones`
+    the scale of a cone at its new top.
     """
 
     place: Pipe
@@ -132,7 +145,7 @@ def offer(organ: Organ, rank: Rank, place: Pipe, old: OldPipe, rules: ReuseRules
         return None
     top = REFERENCE_STEPS * math.log2(made.top_diameter_mm / place.top_diameter_mm) if old.is_cone else None
     wanted = made.visible_length_mm or made.cut_length_mm
-    longer = wanted - length
+    longer, lacks = _changes(organ, rank, made, old, length)
     wall = None if old.thickness_mm is None else old.thickness_mm - place.thickness_mouth_mm
     mouth = None if old.mouth_width_mm is None else old.mouth_width_mm - place.mouth_width_mm
     cut_up = None if old.cut_up_mm is None else old.cut_up_mm - place.cut_up_mm
@@ -146,8 +159,36 @@ def offer(organ: Organ, rank: Rank, place: Pipe, old: OldPipe, rules: ReuseRules
     if any(outside):
         return None
     points = _points(place, old, max(abs(half_tones), abs(top or 0.0)), longer / wanted, wall, mouth)
-    cents = _cents(organ, rank, made, longer, old)
+    cents = _cents(organ, rank, made, lacks, old, length)
     return Offer(place, half_tones, longer, cents, wall, mouth, cut_up, points, top)
+
+
+def _changes(organ: Organ, rank: Rank, made: Pipe, old: OldPipe, length_mm: float) -> tuple[float, float]:
+    """What is to be added to an old body, and by how much it lacks its sounding length as it is.
+
+    A body that is tuned at its open top serves as it is from the sounding length up to the length that a new one is cut to: what
+    is over is what the cone or the slot still takes. Others must have the length that a new one is cut to.
+    """
+    wanted = made.visible_length_mm or made.cut_length_mm
+    sounding = made.body_length_mm + _own_top_mm(organ, rank, made, old, length_mm)
+    if made.visible_length_mm > 0.0 or rank.tuning not in TUNED_AT_THE_TOP or made.cap is not None:
+        return wanted - length_mm, wanted - length_mm + sounding - made.body_length_mm
+    serves = sounding * (1.0 - CONED_IN) <= length_mm <= wanted + HELD_MM
+    return (0.0 if serves else wanted - length_mm), sounding - length_mm
+
+
+def _own_top_mm(organ: Organ, rank: Rank, made: Pipe, old: OldPipe, length_mm: float) -> float:
+    """How much longer an old cone must be with its own top than with the one that its place gives it; 0 for a cylinder."""
+    if not old.is_cone:
+        return 0.0
+    own = replace(rank, top_ratio=old.top_share(length_mm))
+    return _sounding_mm(organ, own, made, made.frequency_hz) - made.body_length_mm
+
+
+def _sounding_mm(organ: Organ, rank: Rank, made: Pipe, hz: float) -> float:
+    mean = made.cut_up_mm - rank.arch * made.mouth_width_mm / 3.0
+    size = (made.diameter_mm, made.mouth_width_mm, mean, made.thickness_mouth_mm)
+    return sounding_length_mm(rank, hz, organ.pitch.speed_m_s, *size)
 
 
 def _made(organ: Organ, rank: Rank, place: Pipe, old: OldPipe) -> Pipe:
@@ -177,17 +218,10 @@ def _points(
     return points + A_TENTH_OF_MOUTH * 10.0 * abs(mouth_mm or 0.0) / max(place.mouth_width_mm, 1.0)
 
 
-def _cents(organ: Organ, rank: Rank, made: Pipe, longer_mm: float, old: OldPipe) -> float:
-    """What a pipe would be sharp that lacks so much of its length; a cone as it is has its own top."""
-    mean = made.cut_up_mm - rank.arch * made.mouth_width_mm / 3.0
-    size = (made.diameter_mm, made.mouth_width_mm, mean, made.thickness_mouth_mm)
-    speed, hz = organ.pitch.speed_m_s, made.frequency_hz
-    own, lacks = rank, longer_mm
-    if old.is_cone:
-        length = (made.visible_length_mm or made.cut_length_mm) - longer_mm
-        own = replace(rank, top_ratio=old.top_share(length))
-        lacks += sounding_length_mm(own, hz, speed, *size) - made.body_length_mm
-    return -shifted_cents(lambda f: sounding_length_mm(own, f, speed, *size), hz, -lacks)
+def _cents(organ: Organ, rank: Rank, made: Pipe, lacks_mm: float, old: OldPipe, length_mm: float) -> float:
+    """What a pipe is sharp that lacks so much of its sounding length; a cone as it is has its own top."""
+    own = replace(rank, top_ratio=old.top_share(length_mm)) if old.is_cone else rank
+    return -shifted_cents(lambda hz: _sounding_mm(organ, own, made, hz), made.frequency_hz, -lacks_mm)
 
 
 def match_old(
@@ -203,7 +237,9 @@ def match_old(
         (number, place): found
         for number, old in enumerate(olds)
         for place, pipe in enumerate(free)
-        if (found := offer(organ, ranks[pipe.rank], pipe, old.pipe, rules)) is not None and found.points < A_NEW_PIPE
+        if not _is_absurd(old.pipe)
+        and (found := offer(organ, ranks[pipe.rank], pipe, old.pipe, rules)) is not None
+        and found.points < A_NEW_PIPE
     }
     chosen = _assigned({pair: found.points for pair, found in offers.items()})
     taken = {number: offers[number, place] for number, place in chosen}
@@ -227,12 +263,23 @@ def _assigned(points: dict[tuple[int, int], float]) -> list[tuple[int, int]]:
     return [pair for pair, column in columns.items() if values and values[column] > 0.5]
 
 
+def _is_absurd(old: OldPipe) -> bool:
+    """Whether a wall was measured that no pipe of such a diameter has."""
+    if old.thickness_mm is None or old.diameter_mm is None:
+        return False
+    return old.thickness_mm > ABSURD_MM + ABSURD_SHARE * old.diameter_mm
+
+
 def _why(old: OldOne, number: int, offers: dict[tuple[int, int], Offer]) -> str:
     pipe = old.pipe
     if pipe.condition in LOST:
         return f"it is {pipe.condition}"
     if pipe.diameter_mm is None or pipe.length_mm is None:
         return "its diameter or its length was not measured"
+    if _is_absurd(pipe) and pipe.thickness_mm is not None:
+        return Text(
+            "no pipe so wide has a wall of {wall}: measure it again", wall=Amount.short(pipe.thickness_mm, "mm")
+        )
     if any(key[0] == number for key in offers):
         return "others fit better where it would"
     return "it fits no place of this organ"
@@ -240,7 +287,8 @@ def _why(old: OldOne, number: int, offers: dict[tuple[int, int], Offer]) -> str:
 
 def _reuse(old: OldOne, found: Offer | None, why: str) -> Reuse:
     if found is None:
-        lacking = (old.pipe.diameter_mm is None or old.pipe.length_mm is None) and old.pipe.condition not in LOST
+        lacking = old.pipe.diameter_mm is None or old.pipe.length_mm is None or _is_absurd(old.pipe)
+        lacking = lacking and old.pipe.condition not in LOST
         return Reuse(old, None, ("measure" if lacking else "melt",), why)
     todo = []
     if old.pipe.condition == "top":
@@ -249,9 +297,9 @@ def _reuse(old: OldOne, found: Offer | None, why: str) -> Reuse:
         todo.append("round again")
     if old.pipe.condition == "toe":
         todo.append("new toe")
-    if found.longer_mm > 0.5:
+    if found.longer_mm > HELD_MM:
         todo.append("lengthen")
-    elif found.longer_mm < -0.5:
+    elif found.longer_mm < -HELD_MM:
         todo.append("shorten")
     if found.place.cap is not None:
         todo.append("new cap")

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.layout.problem import Blank, Sector
 from pipemetal.pipes.development import sector_blank
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
+from pipemetal.pipes.rank import Organ
 from pipemetal.planning.settings import ShopSettings
 
-__all__ = ["OrderedBlank", "Place", "SheetLimits", "blanks_for", "largest_blank"]
+__all__ = ["OrderedBlank", "Place", "SheetLimits", "blanks_for", "largest_blank", "organ_for_shop"]
 
 
 @dataclass(frozen=True)
@@ -62,6 +63,12 @@ def largest_blank(settings: ShopSettings, joint_overlap_mm: float = 0.0) -> Shee
     """
     trims, widest = 2.0 * settings.sheets.trim_mm, settings.sleds[0]
     return SheetLimits(settings.longest_mm(widest) - trims, widest.width_mm - trims, joint_overlap_mm)
+
+
+def organ_for_shop(organ: Organ, settings: ShopSettings) -> Organ:
+    """The organ with languids in layers that the shop's thickest sheet gives."""
+    layer = min(organ.languids.layer_mm, settings.sheets.thickest_mm)
+    return replace(organ, languids=replace(organ.languids, layer_mm=layer))
 
 
 @dataclass(frozen=True)

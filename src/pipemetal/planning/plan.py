@@ -21,7 +21,7 @@ from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
-from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank
+from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.day import CastingDay
@@ -236,7 +236,7 @@ def make_plan(
             raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=known, where=rank.name)
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in stock.recipes.items()}
     search.tell(0.0, "working out pipes")
-    pipes = organ_pipes(organ, lambda alloy: density[alloy])
+    pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])
     blanks = blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm))
     problem = layout_problem(blanks, stock.rack, settings)
     fees = work_as_metal(problem, settings, density)

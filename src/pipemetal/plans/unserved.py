@@ -9,7 +9,7 @@ from pipemetal.pipes.pipe import span_text
 from pipemetal.plans.record import PipeRow, Plan, Unserved
 from pipemetal.texts import Text
 
-__all__ = ["UnservedPipes", "unserved_pipes"]
+__all__ = ["UnservedPipes", "served_pipes", "unserved_pipes"]
 
 NOT_CUT = "pipe"
 """The kind of a blank that is left out only because its pipe lacks another."""
@@ -52,6 +52,20 @@ def unserved_pipes(plan: Plan) -> tuple[UnservedPipes, ...]:
         cause = lost.reason.outline if isinstance(lost.reason, Text) else lost.reason
         held.setdefault((pipe.rank if pipe else "", cause), []).append((pipe, lost))
     return tuple(_group(rank, members) for (rank, _), members in held.items())
+
+
+def served_pipes(plan: Plan) -> tuple[PipeRow, ...]:
+    """The pipes of a plan that have all their metal.
+
+    >>> from pipemetal.plans.record import PLAN_FORMAT
+    >>> pipes = tuple(PipeRow(f"Octave {n}", "Octave", n, "tin") for n in ("C", "C#"))
+    >>> plan = Plan(PLAN_FORMAT, "Chapel", pipes=pipes, unserved=(Unserved("Octave C body", "too long"),))
+    >>> [pipe.id for pipe in served_pipes(plan)]
+    ['Octave C#']
+    """
+    known = {pipe.id: pipe for pipe in plan.pipes}
+    lacking = {_pipe_of(lost.blank, known) for lost in plan.unserved}
+    return tuple(pipe for pipe in plan.pipes if pipe not in lacking)
 
 
 def _pipe_of(blank: str, pipes: dict[str, PipeRow]) -> PipeRow | None:

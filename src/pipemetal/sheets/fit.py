@@ -321,7 +321,7 @@ def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) ->
 
 
 def _between_stations(x: FloatArray) -> float:
-    """Waves along the sheet that so few stations cannot show: none from ten stations on."""
+    """Waves along the sheet that so few stations cannot show."""
     stations = 1 + int(np.count_nonzero(np.diff(np.sort(x)) > SAME_STATION))
     return UNSEEN_WAVE_MM * max(0.0, 1.0 - stations / STATIONS_THAT_SHOW)
 

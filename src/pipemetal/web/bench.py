@@ -71,7 +71,9 @@ def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, 
 def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
     from pipemetal.pipes.make import rank_pipes
     from pipemetal.planning.bench_cards import bench_cards
+    from pipemetal.planning.blanks import organ_for_shop
 
+    organ = organ_for_shop(organ, site.settings)
     density = site.densities()
     tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes.all().items()}
     return bench_cards(organ, rank_pipes(organ, rank, lambda alloy: density[alloy]), site.settings, tin)
@@ -79,6 +81,11 @@ def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The route of the card."""
+    _add_pipes(app, site)
+    _add_rank_page(app, site)
+
+
+def _add_pipes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes")
     def pipes(request: Request, of: Text = "") -> Response:
@@ -120,6 +127,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if card is None:
             raise _unknown(of)
         return _pdf(site, request, [card])
+
+
+def _add_rank_page(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes/rank")
     def rank_page(request: Request, organ: Text, rank: Text) -> Response:

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Final
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
 
 from pipemetal.errors import BookError, FileFormatError, InputError, NotInBookError, PipeError
+from pipemetal.texts import Text
 from pipemetal.units import parse_footage, parse_number
 from pipemetal.web.organs import organ_of_text
 from pipemetal.web.show import Show
@@ -24,7 +29,7 @@ if TYPE_CHECKING:
     from pipemetal.pipes.rank import Organ
     from pipemetal.pipes.reuse import Reuse, ReuseRules
 
-__all__ = ["CONDITION_WORDS", "SIZES", "VERDICTS", "add_routes"]
+__all__ = ["CONDITION_WORDS", "MOST_ROWS", "SIZES", "VERDICTS", "add_routes"]
 
 HERE: Final = "/pipes/old"
 SIZES: Final = (
@@ -36,6 +41,16 @@ SIZES: Final = (
     ("cut_up", "Cut-up"),
 )
 """What is measured on an old pipe: its column in a file of measured pipes, without the unit, and its label."""
+TYPED_LIST: Final = "typed list"
+LABELS: Final = {
+    **dict(SIZES),
+    "note": "Note of the pipe",
+    "condition": "Condition",
+    "footage": "Footage that they speak",
+    "half_tones": "Scale, at most",
+    "lengthened": "Lengthened, at most",
+}
+"""What a field is called on the page."""
 VERDICTS: Final = {
     "reuse": ("●", "use again"),
     "round again": ("◐", "round again"),
@@ -56,9 +71,10 @@ CONDITION_WORDS: Final = {
 }
 """The conditions of a file as they are chosen on the page."""
 ROWS_AT_FIRST: Final = 4
-MOST_ROWS: Final = 60
+MOST_ROWS: Final = 300
 MOST_OLD: Final = 1000
-MOST_FIELDS: Final = MOST_ROWS * (len(SIZES) + 2) + 20
+FIELDS_A_ROW: Final = len(SIZES) + 2
+MOST_FIELDS: Final = MOST_ROWS * FIELDS_A_ROW + 40
 MOST_FILE_BYTES: Final = 800_000
 
 
@@ -87,12 +103,32 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.post(HERE)
     async def answer(request: Request) -> Response:
+        try:
+            held = await _read_form(request)
+        except FileFormatError as error:
+            return await run_in_threadpool(partial(_page, site, request, {}, problem=error, status=422))
+        return await run_in_threadpool(_answer, site, request, *held)
+
+
+async def _read_form(request: Request) -> tuple[dict[str, str], str, bytes | None]:
+    """The fields, and the file's name and content. Errors: FileFormatError for more rows than the form takes."""
+    try:
         async with request.form(max_fields=MOST_FIELDS, max_files=1) as form:
             values = {name: value[:200] for name, value in form.items() if isinstance(value, str)}
             held = form.get("file")
             content = await held.read(MOST_FILE_BYTES + 1) if isinstance(held, UploadFile) and held.filename else None
             name = (held.filename or "")[-100:] if isinstance(held, UploadFile) else ""
-        return await run_in_threadpool(_answer, site, request, values, name, content)
+    except HTTPException:
+        raise _too_many_rows() from None
+    return values, name, content
+
+
+def _too_many_rows() -> FileFormatError:
+    return FileFormatError(
+        "has too many pipes",
+        field="the typed list",
+        allowed=Text("up to {rows}; a file takes up to {most}", rows=MOST_ROWS, most=MOST_OLD),
+    )
 
 
 def _answer(site: Site, request: Request, form: dict[str, str], name: str, content: bytes | None) -> Response:
@@ -107,7 +143,7 @@ def _answer(site: Site, request: Request, form: dict[str, str], name: str, conte
     except BookError:
         raise
     except InputError as error:
-        return _page(site, request, form, problem=error.text(), status=422)
+        return _page(site, request, form, problem=error, status=422)
     return _page(site, request, form, found=found)
 
 
@@ -145,6 +181,18 @@ def _rank_name(form: Mapping[str, str]) -> str:
     return form.get("old_rank", "").strip() or "old"
 
 
+def _told(show: Show, error: InputError) -> str:
+    """What is wrong, in the words of the form: its own labels, its rows by number."""
+    told, say = copy(error), show.say
+    row = re.fullmatch(rf"{TYPED_LIST} row (\d+)", error.where)
+    if row is not None:
+        told.where = say("Pipe {number}", number=row[1])
+    if row is not None or not error.where:
+        base = error.field.removesuffix("_mm").removesuffix("_in")
+        told.field = say(LABELS.get(base, error.field))
+    return show.read(told.text())
+
+
 def _typed(show: Show, form: Mapping[str, str], organ: Organ) -> tuple[OldRank, ...]:
     """The rows that were typed, read as a file of measured pipes in the person's units.
 
@@ -160,9 +208,13 @@ def _typed(show: Show, form: Mapping[str, str], organ: Organ) -> tuple[OldRank, 
         if any(cells):
             rows.append((number, [*cells, form.get(f"condition:{number}", "good")]))
     if not rows:
-        raise FileFormatError("has no pipe in it", where="typed list", allowed="a note and sizes in one row, or a file")
+        raise FileFormatError(
+            "has no pipe in it", field="the typed list", allowed="a note and sizes in one row, or a file"
+        )
     headings = ["note", *(f"{name}_{show.units.length}" for name in names), "condition"]
-    table = CsvTable("typed list", headings, rows, show.units.comma)
+    if any(form.get(f"note:{number}") for number in range(MOST_ROWS + 1, MOST_ROWS + 3)):
+        raise _too_many_rows()
+    table = CsvTable(TYPED_LIST, headings, rows, show.units.comma, typed=True)
     footage = parse_footage(form.get("footage", "").strip() or "8", field="footage")
     return measured_of(table, naming=organ.naming, footage=footage, rank_name=_rank_name(form))
 
@@ -179,7 +231,7 @@ def _rules(form: Mapping[str, str]) -> ReuseRules:
         text = form.get(name, "").strip()
         value = parse_number(text, field=name) if text else default * factor
         if not 0.0 <= value <= high:
-            raise PipeError("is out of range", field=name, value=value, allowed=f"0 to {high:g}")
+            raise PipeError("is out of range", field=name, value=value, limits=(0.0, high))
         given[name] = value / factor
     return ReuseRules(**given)
 
@@ -204,13 +256,19 @@ def _all_pipes(site: Site, organ: Organ) -> tuple[Pipe, ...]:
     return organ_pipes(organ, lambda alloy: density[alloy])
 
 
+def _signed_wall(show: Show, wall_mm: float) -> str:
+    """A difference of walls with its sign, in the unit that heads its column."""
+    text = show.units.bare_wall(wall_mm)
+    return text if text.startswith("-") and text.strip("-0.,") else f"+{text.lstrip('-')}"
+
+
 def _fate(show: Show, one: Reuse) -> Fate:
     say, found = show.say, one.offer
     words = tuple(say(todo) for todo in one.todo if todo != one.verdict) if found is not None else ()
     mark, word = VERDICTS[one.verdict]
     verdict = say(word)
     if found is None:
-        return Fate(one.old.name, verdict, mark, "", (), "", "", "", "", say(one.why))
+        return Fate(one.old.name, verdict, mark, "", (), "", "", "", "", show.read(one.why))
     return Fate(
         one.old.name,
         verdict,
@@ -220,7 +278,7 @@ def _fate(show: Show, one: Reuse) -> Fate:
         show.signed(found.half_tones),
         ("+" if found.longer_mm >= 0.0 else "") + show.units.show_length(found.longer_mm),
         show.signed(found.cents, 0),
-        "" if found.wall_mm is None else show.signed_thickness(found.wall_mm),
+        "" if found.wall_mm is None else _signed_wall(show, found.wall_mm),
         "",
     )
 
@@ -231,7 +289,7 @@ def _page(
     form: Mapping[str, str],
     *,
     found: tuple[Reuse, ...] = (),
-    problem: str = "",
+    problem: InputError | None = None,
     status: int = 200,
 ) -> Response:
     show = site.show(request)
@@ -256,5 +314,5 @@ def _page(
         fates=[_fate(show, one) for one in found],
         counted=[(mark, word, count[name]) for name, (mark, word) in VERDICTS.items() if count[name]],
         saved_kg=saved,
-        problem=show.read(problem),
+        problem=_told(show, problem) if problem is not None else "",
     )

@@ -50,6 +50,13 @@ def account_rows(site: Site) -> tuple[dict[str, dict[str, float]], list[str], fl
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """These pages' routes."""
+    _add_today(app, site)
+    _add_settings(app, site)
+    _add_save(app, site)
+    _add_undo(app, site)
+
+
+def _add_today(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/")
@@ -97,6 +104,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
             request, "history.html", "History", "/history", events=events, listed=shown, undone=site.undone()
         )
 
+
+def _add_settings(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.get("/settings")
     def settings(request: Request, check: Annotated[str, Query(max_length=3)] = "") -> Response:
         people = book.people.all()
@@ -111,6 +122,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
             book=book.keeping.doctor() if check else None,
             shop=site.settings,
         )
+
+
+def _add_save(app: FastAPI, site: Site) -> None:
 
     @app.post("/settings")
     def save(
@@ -153,6 +167,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
             samesite="strict",
         )
         return answer
+
+
+def _add_undo(app: FastAPI, site: Site) -> None:
+    book = site.book
 
     @app.post("/undo/{event_id}")
     def undo(request: Request, event_id: int, back: Short = "/history", sure: Short = "") -> Response:
