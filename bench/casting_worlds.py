@@ -6,148 +6,41 @@ gate, head, speed, metal and place and gives a film. Three, ten or thirty casts 
 marks, five places three times, leftover, temperatures); then new casts of the shop as it stands are predicted: how
 often the 95 % band holds a measured place, and how far the prediction is from the shop's own law (root mean square,
 mm). Beside it: the mean of the log, and a spreadsheet's regression of ln thickness on ln gate, ln pace and ln head,
-which is given the true head of the new casts. `--closed`: three casts of the shop's own, then the card is pushed and
-logged, and the share of the wanted taper is told after ten.
+which is given the true head of the new casts; and one by casts, of a sheet's mean and slope on gate, pace, first head and
+heat, which needs no head. `--closed`: three casts of the shop's own, then the card is pushed and logged (with its asked marks,
+or without: `--unasked`), and the share of the wanted taper is told after twelve.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from pipemetal.alloys.composition import Composition
+from casting_physics import (
+    HABITS,
+    NARROW,
+    OUTFIT,
+    PLAIN,
+    RHOS,
+    SHRINK,
+    SLED,
+    SLUSHY,
+    SPOTTED,
+    WORLDS,
+    Array,
+    Habits,
+    Now,
+)
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.alloys.properties import freezing_shrinkage_pct, liquid_density_kg_m3
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.model import Sled
-from pipemetal.casting.push import Push, push_card, thickness_from_push
-from pipemetal.casting.wanted import Outfit, Wanted
+from pipemetal.casting.push import Push, PushCard, push_card, thickness_from_push
+from pipemetal.casting.reduce import ReducedCast
+from pipemetal.casting.wanted import Wanted
 from pipemetal.errors import CastingError
-
-Array = npt.NDArray[np.float64]
-G = 9.81
-SLED = Sled(250, 800)
-OUTFIT = Outfit(SLED)
-PLAIN, SPOTTED = Composition.parse("Sn 30 Sb 0.5 Pb bal"), Composition.parse("Sn 50 Sb 0.3 Pb bal")
-METALS = (PLAIN, SPOTTED)
-RHOS = tuple(liquid_density_kg_m3(c, liquidus(c).temperature_c + 20.0) for c in METALS)
-SHRINK = tuple(1.0 / (1.0 - freezing_shrinkage_pct(c) / 100.0) for c in METALS)
-
-
-@dataclass
-class Now:
-    """One cast as the world sees it: opening mm, superheat K, share solid, number of the cast, alloy, crew, luck."""
-
-    gate_mm: float
-    superheat_k: float
-    solid: float
-    number: int
-    tin: bool
-    crew: str
-    luck: float
-
-
-# A world gives the film in m at a head (m), a speed (m/s) and a share of the length.
-World = Callable[[Now, float, float, float], float]
-
-
-def orifice(now: Now, head: float, speed: float, place: float, discharge: float = 0.58, drag: float = 0.02) -> float:
-    """A sluice: velocity by the head above the film's own pressure."""
-    gate = 1e-3 * now.gate_mm + 1e-4
-    jet = math.sqrt(2.0 * G * max(head - discharge * gate - 1.5e-3, 1e-4))
-    return gate * (discharge * jet / speed + drag)
-
-
-def contact_gate(now: Now, head: float, speed: float, place: float) -> float:
-    """Contact time with a weak say of gate and head."""
-    return 1.45e-3 * (1.0 / speed) ** 0.5 * (now.gate_mm / 3.0) ** 0.25 * (max(head, 1e-3) / 0.05) ** 0.1
-
-
-def contact(now: Now, head: float, speed: float, place: float) -> float:
-    """Contact time alone."""
-    return 1.5e-3 * (1.0 / speed) ** 0.5
-
-
-def hot_discharge(now: Now, head: float, speed: float, place: float) -> float:
-    """Discharge that changes by a tenth for twenty kelvin."""
-    return orifice(now, head, speed, place, 0.58 * math.exp(0.10 * (now.superheat_k - 25.0) / 20.0))
-
-
-def mush(now: Now, head: float, speed: float, place: float) -> float:
-    """Slush: plane Couette and Poiseuille flow in a lip of 15 mm, entrance loss, viscosity by an exponential of
-    the solid.
-    """
-    gate, lip = 1e-3 * now.gate_mm, 0.015
-    viscosity = 0.004 * math.exp(14.0 * (now.solid + 0.03 * place))
-    rho = RHOS[now.tin]
-    dragged, pressure = 0.55, rho * G * max(head - 0.5 * gate, 1e-4)
-    a, b = 1.5 * rho, 12.0 * viscosity * lip / gate**2
-    through = (math.sqrt(b * b + 4.0 * a * pressure) - b) / (2.0 * a)
-    return gate * (dragged + through / speed)
-
-
-def worn(now: Now, head: float, speed: float, place: float) -> float:
-    """A gate that wears by a hundredth of a millimetre a cast."""
-    return orifice(replace(now, gate_mm=now.gate_mm + 0.012 * now.number), head, speed, place)
-
-
-def crews(now: Now, head: float, speed: float, place: float) -> float:
-    """The second crew sets the sled down otherwise: a tenth thinner."""
-    return orifice(now, head, speed, place) * (0.9 if now.crew == "B" else 1.0)
-
-
-def season(now: Now, head: float, speed: float, place: float) -> float:
-    """A twentieth up and down with the year (forty casts)."""
-    return orifice(now, head, speed, place) * (1.0 + 0.05 * math.sin(2.0 * math.pi * now.number / 40.0))
-
-
-def alloys(now: Now, head: float, speed: float, place: float) -> float:
-    """The tin-rich alloy comes out a tenth thicker."""
-    return orifice(now, head, speed, place) * (1.1 if now.tin else 1.0)
-
-
-def dragged(now: Now, head: float, speed: float, place: float) -> float:
-    """An orifice with a quarter of the speed dragged along."""
-    return orifice(now, head, speed, place, 0.5, 0.25)
-
-
-def cloth(now: Now, head: float, speed: float, place: float) -> float:
-    """Half the gap goes with a rough cloth, the head drives the rest with a turbulent loss."""
-    gate = 1e-3 * now.gate_mm
-    loss = 1.0 / (2.0 * 0.45**2) + 0.025 * 0.02 / (4.0 * gate)
-    return gate * (0.48 + math.sqrt(G * max(head - 0.5 * gate, 1e-4) / loss) / speed)
-
-
-def bent(now: Now, head: float, speed: float, place: float) -> float:
-    """No power law: contact time at low speed goes over into a gate that scrapes at a third of itself, thinner to
-    the end.
-    """
-    scraped, stuck = 0.42e-3 * now.gate_mm, 1.5e-3 / math.sqrt(speed)
-    return (scraped**4 + stuck**4) ** 0.25 * (1.0 - 0.06 * place)
-
-
-WORLDS: dict[str, World] = {
-    "orifice": orifice,
-    "contact and gate": contact_gate,
-    "contact alone": contact,
-    "hot discharge": hot_discharge,
-    "mush": mush,
-    "worn gate": worn,
-    "crew change": crews,
-    "rounded watch": orifice,
-    "misreadings": orifice,
-    "season": season,
-    "two alloys": alloys,
-    "drag": dragged,
-    "cloth": cloth,
-    "bent": bent,
-}
 
 
 @dataclass
@@ -159,16 +52,23 @@ class Shop:
     last: int
 
     def __post_init__(self) -> None:
-        self.film = WORLDS[self.name]
+        self.film, self.habits = WORLDS[self.name], HABITS.get(self.name, Habits())
         self.cast_sd, self.place_sd = self.rng.uniform(0.015, 0.035), self.rng.uniform(0.008, 0.02)
         self.timing = 0.08 if self.rng.random() < 0.5 else 0.02
+
+    def crew(self, number: int) -> str:
+        """Who casts."""
+        second = (
+            self.rng.random() < 0.5 if self.habits.turns else self.name == "crew change" and number >= 0.6 * self.last
+        )
+        return "B" if second else "A"
 
     def settings(self, number: int) -> tuple[Now, float, float, float, float]:
         """Gate, charge and speeds of an ordinary cast, by habit: (now, charge kg, length m, first and last speed)."""
         rng = self.rng
-        slush = self.name == "mush"
+        slush = self.name in SLUSHY
         tin = bool(rng.random() < 0.5)
-        gate = round(float(rng.uniform(2.0, 3.8) if self.name not in ("mush", "cloth") else rng.uniform(1.6, 3.0)), 1)
+        gate = round(float(rng.uniform(2.0, 3.8) if not (slush or self.name in NARROW) else rng.uniform(1.6, 3.0)), 1)
         first = float(rng.uniform(0.65, 1.3))
         now = Now(
             gate,
@@ -176,7 +76,7 @@ class Shop:
             float(rng.uniform(0.12, 0.3)) if slush else 0.0,
             number,
             tin,
-            "B" if self.name == "crew change" and number >= 0.6 * self.last else "A",
+            self.crew(number),
             float(rng.normal(0.0, self.cast_sd)),
         )
         return (
@@ -202,9 +102,8 @@ class Shop:
         area = RHOS[now.tin] * SLED.inner_length_mm * SLED.inner_width_mm * 1e-6
         head, film = charge_kg / area, np.full(len(x), np.nan)
         for i in range(20):  # the run-up
-            film0 = self.film(now, head, max(float(speed[0]) * math.sqrt((i + 0.5) / 20.0), 0.2), 0.0) * math.exp(
-                now.luck
-            )
+            pace = float(speed[0]) * (1.0 if self.habits.full_run_up else math.sqrt((i + 0.5) / 20.0))
+            film0 = self.film(now, head, max(pace, 0.2), 0.0) * math.exp(now.luck)
             head -= min(film0, 6e-3) * 0.015 / (SLED.inner_length_mm * 1e-3)
         plain = film.copy()
         for i in range(len(x)):
@@ -220,11 +119,12 @@ class Shop:
         self,
         number: int,
         given: tuple[Now, float, float, float, float] | None = None,
-        marks: Array | None = None,
+        card: PushCard | None = None,
+        asked: bool = True,
     ) -> LoggedCast | None:
         """A cast as the crew logs it; None where the sled ran empty."""
         now, charge, length, first, last = given or self.settings(number)
-        x, _, film, speed = self.lay(now, charge, length, first, last, marks)
+        x, _, film, speed = self.lay(now, charge, length, first, last, None if card is None else _speeds(card))
         if not np.all(np.isfinite(film)) or self.left_kg < 2.0:
             return None
         rng, gauge = self.rng, 0.01
@@ -244,6 +144,7 @@ class Shop:
         seen_s = np.maximum.accumulate(seen_s - seen_s[0] + 1e-3 * np.arange(6))
         marks = [(round(float(d), 2), round(float(t), 3)) for d, t in zip(places, seen_s, strict=True)]
         comp = SPOTTED if now.tin else PLAIN
+        left_kg = round(max(self.left_kg + float(rng.normal(0.0, 0.15)), 0.1), 1)
         return LoggedCast(
             id=str(number),
             composition=comp,
@@ -252,9 +153,9 @@ class Shop:
             sled=SLED,
             length_mm=1e3 * length,
             thickness_mm=tuple(readings),
-            marks=tuple(marks),
+            marks=tuple(marks) if self.habits.marked else (),
             push_time_s=marks[-1][1],
-            leftover_kg=round(max(self.left_kg + float(rng.normal(0.0, 0.15)), 0.1), 1),
+            leftover_kg=left_kg if self.habits.weighed else None,
             run_up_mm=300.0,
             pour_temperature_c=round(pour_c(now), 1),
             table_temperature_c=20.0,
@@ -262,7 +163,12 @@ class Shop:
             timing_sd_s=0.08 if self.name == "rounded watch" else self.timing,
             gauge_sd_mm=gauge,
             crew=now.crew,
+            asked_marks=tuple((m.distance_m, round(m.time_s, 2)) for m in card.marks) if card and asked else (),
         )
+
+
+def _speeds(card: PushCard) -> Array:
+    return np.array([[m.distance_m for m in card.marks], [m.speed_m_s for m in card.marks]])
 
 
 def pour_c(now: Now) -> float:
@@ -283,45 +189,44 @@ class Tally:
     misses: dict[str, list[float]]
 
 
+def logged(shop: Shop, casts: int) -> list[LoggedCast]:
+    """The first casts of a shop."""
+    log: list[LoggedCast] = []
+    while len(log) < casts:
+        cast = shop.log(len(log))
+        if cast is not None:
+            log.append(cast)
+    return log
+
+
 def judged(name: str, casts: int, seed: int, tally: Tally, tests: int = 6) -> None:
     """One shop: log some casts, learn, predict new ones."""
     shop = Shop(name, np.random.default_rng(seed), casts)
-    log: list[LoggedCast] = []
-    number = 0
-    while len(log) < casts:
-        cast = shop.log(number)
-        if cast is not None:
-            log.append(cast)
-            number += 1
+    log = logged(shop, casts)
     found = calibrate(log)
-    sheet = _spreadsheet(log, found.reduced)
+    sheet, by_cast = _spreadsheet(found.reduced), _by_cast(log)
     mean_mm = float(np.mean([t for c in log for _, t in c.thickness_mm]))
     done = 0
     while done < tests:
-        now, charge, length, first, last = shop.settings(number)
+        now, charge, length, first, last = shop.settings(casts)
         x, plain, film, speed = shop.lay(now, charge, length, first, last)
         if not np.all(np.isfinite(film)) or shop.left_kg < 2.0:
             continue
+        done += 1
         comp = SPOTTED if now.tin else PLAIN
         places = np.linspace(0.0, length, 7)
-        law = found.law.for_cast(alloy=_alloy_name(log, comp), crew=now.crew)
+        law = found.law.for_sheet(comp, SLED.inner_width_mm, now.crew if shop.habits.named else "")
+        push = Push(comp, round(pour_c(now), 1), charge, now.gate_mm, places, np.interp(places, x, speed))
         try:
-            told = thickness_from_push(
-                Push(comp, round(pour_c(now), 1), charge, now.gate_mm, places, np.interp(places, x, speed)), OUTFIT, law
-            )
+            told = thickness_from_push(push, OUTFIT, law)
         except CastingError:
             tally.held.append(0.0)
-            done += 1
             continue
-        done += 1
+        usual, slope = (_row(now.gate_mm, 0.5 * (first + last), charge, pour_c(now)) @ by_cast).tolist()
+        solid = 1e3 / SHRINK[now.tin]
         for s in told:
-            true = 1e3 / SHRINK[now.tin] * float(np.interp(s.distance_m, x, plain))
-            seen = (
-                1e3
-                / SHRINK[now.tin]
-                * float(np.interp(s.distance_m, x, film))
-                * math.exp(shop.rng.normal(0.0, shop.place_sd))
-            )
+            true = solid * float(np.interp(s.distance_m, x, plain))
+            seen = solid * float(np.interp(s.distance_m, x, film)) * math.exp(shop.rng.normal(0.0, shop.place_sd))
             tally.held.append(float(s.low_mm <= seen <= s.high_mm))
             tally.misses["program"].append(s.thickness_mm - true)
             tally.misses["mean"].append(mean_mm - true)
@@ -329,23 +234,29 @@ def judged(name: str, casts: int, seed: int, tally: Tally, tests: int = 6) -> No
             head = 1e-3 * (
                 shop.left_kg / (RHOS[now.tin] * 0.2e-3) + (laid[-1] - np.interp(s.distance_m, x, laid)) / 0.25e-3
             )
-            row = [
-                1.0,
-                math.log(now.gate_mm),
-                -math.log(float(np.interp(s.distance_m, x, speed))),
-                math.log(max(1e-3, float(head))),
-            ]
+            pace = -math.log(float(np.interp(s.distance_m, x, speed)))
+            row = [1.0, math.log(now.gate_mm), pace, math.log(max(1e-3, float(head)))]
             tally.misses["spreadsheet"].append(math.exp(float(np.dot(row, sheet))) - true)
+            tally.misses["by casts"].append(usual + slope * (s.distance_m / length - 0.5) - true)
 
 
-def _alloy_name(log: list[LoggedCast], comp: Composition) -> str:
-    from pipemetal.casting.groups import alloy_names
-
-    names = alloy_names(log)
-    return next((names[c.id] for c in log if c.composition == comp), "")
+def _row(gate_mm: float, pace_m_s: float, charge_kg: float, heat_c: float) -> Array:
+    return np.array([1.0, gate_mm - 2.8, pace_m_s - 1.0, 0.05 * (charge_kg - 80.0), 0.02 * (heat_c - 260.0)])
 
 
-def _spreadsheet(log: list[LoggedCast], reduced: tuple) -> Array:
+def _by_cast(log: list[LoggedCast]) -> Array:
+    """A spreadsheet's regression of every sheet's mean and slope; shape (5, 2)."""
+    rows, targets = [], []
+    for cast in log:
+        d, t = np.array(cast.thickness_mm).T
+        slope, _ = np.polyfit(d / cast.length_mm - 0.5, t, 1)
+        pace = 1e-3 * cast.length_mm / (cast.push_time_s or 1.0)
+        rows.append(_row(cast.gate_mm, pace, cast.charge_kg, cast.pour_temperature_c or 260.0))
+        targets.append([float(np.median(t)), slope])
+    return np.linalg.lstsq(np.array(rows), np.array(targets), rcond=None)[0]
+
+
+def _spreadsheet(reduced: tuple[ReducedCast, ...]) -> Array:
     rows, targets = [], []
     for cast in reduced:
         for film, head, speed in zip(cast.film_m, cast.head_m, cast.speed_m_s, strict=True):
@@ -354,23 +265,17 @@ def _spreadsheet(log: list[LoggedCast], reduced: tuple) -> Array:
     return np.linalg.lstsq(np.array(rows), np.array(targets), rcond=None)[0]
 
 
-def closed(name: str, seed: int, casts: int = 10) -> float:
-    """Share of the wanted taper reached by the last of ten casts, three of the shop's own and then by the card."""
+def closed(name: str, seed: int, casts: int = 12, *, asked: bool = True) -> float:
+    """Share of the wanted taper reached by the last of twelve casts, three of the shop's own and then by the card."""
     shop = Shop(name, np.random.default_rng(seed), casts)
-    log: list[LoggedCast] = []
-    number = 0
-    while len(log) < 3:
-        cast = shop.log(number)
-        if cast is not None:
-            log.append(cast)
-            number += 1
+    log = logged(shop, 3)
     shares = []
     for number in range(3, casts):
         found = calibrate(log)
         now, *_ = shop.settings(number)
         comp = SPOTTED if now.tin else PLAIN
-        law = found.law.for_cast(alloy=_alloy_name(log, comp))
-        start, end = (2.0, 1.5) if name in ("mush", "cloth") else (1.8, 1.35)
+        law = found.law.for_sheet(comp, SLED.inner_width_mm, now.crew if shop.habits.named else "")
+        start, end = (2.0, 1.5) if name in (*SLUSHY, *NARROW) else (1.8, 1.35)
         try:
             card = push_card(Wanted(comp, round(pour_c(now), 1), 4000, 800, start, end), OUTFIT, law)
         except CastingError as error:
@@ -379,12 +284,11 @@ def closed(name: str, seed: int, casts: int = 10) -> float:
             continue
         now = replace(now, gate_mm=card.gate_mm)
         pace = math.exp(shop.rng.normal(0.0, 0.03))
-        marks = np.array([[m.distance_m for m in card.marks], [m.speed_m_s for m in card.marks]])
         given = (now, card.charge_kg, 4.0, pace, pace)
-        film = shop.lay(*given, marks)[2]
+        film = shop.lay(*given, _speeds(card))[2]
         good = film[np.isfinite(film)] * 1e3 / SHRINK[now.tin]
         shares.append((good[0] - good[-1]) / (start - end) if len(good) == len(film) else 0.0)
-        cast = shop.log(number, given, marks)
+        cast = shop.log(number, given, card, asked)
         if cast is not None:
             log.append(cast)
     return float(np.median(shares[-3:]))
@@ -395,26 +299,28 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--shops", type=int, default=20)
     parser.add_argument("--closed", action="store_true")
+    parser.add_argument("--unasked", action="store_true")
     parser.add_argument("--worlds", default="")
     parser.add_argument("--casts", default="3,10,30")
     asked = parser.parse_args()
     names = [n for n in WORLDS if not asked.worlds or n in asked.worlds.split(",")]
     for name in names:
         if asked.closed:
-            shares = [closed(name, 1000 + s) for s in range(asked.shops)]
+            shares = [closed(name, 1000 + s, asked=not asked.unasked) for s in range(asked.shops)]
             print(
-                f"{name:18} taper reached after ten casts: " + " ".join(f"{s:.2f}" for s in sorted(shares)), flush=True
+                f"{name:18} taper reached after twelve casts: " + " ".join(f"{s:.2f}" for s in sorted(shares)),
+                flush=True,
             )
             continue
         line = f"{name:18}"
         for casts in (int(c) for c in asked.casts.split(",")):
-            tally = Tally([], {"program": [], "mean": [], "spreadsheet": []})
+            tally = Tally([], {k: [] for k in ("program", "mean", "spreadsheet", "by casts")})
             for s in range(asked.shops):
                 judged(name, casts, 100 * casts + s, tally)
             rms = {k: math.sqrt(float(np.mean(np.square(v)))) for k, v in tally.misses.items()}
             line += (
                 f" | {casts:2}: {100 * np.mean(tally.held):5.1f} %  {rms['program']:.3f} "
-                f"(mean {rms['mean']:.3f}, sheet {rms['spreadsheet']:.3f})"
+                f"(mean {rms['mean']:.3f}, sheet {rms['spreadsheet']:.3f}, by casts {rms['by casts']:.3f})"
             )
         print(line, flush=True)
 

@@ -11,6 +11,7 @@ import statistics
 import tempfile
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,8 @@ import numpy as np
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import ConflictError
+from pipemetal.files.demo_files import packaged_file
+from pipemetal.files.log_file import read_log
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
@@ -164,6 +167,19 @@ def throughput(target: str, seconds: float) -> bool:
     return sound
 
 
+def log_reading() -> None:
+    """300 casts read from a book: as a command does it, and again as a page does."""
+    logged = read_log(packaged_file("log.csv"))
+    with tempfile.TemporaryDirectory() as folder, Book.open(Path(folder) / "log.sqlite", create=True) as book:
+        book.casts.record_all([replace(logged[k % len(logged)], id=f"C{k:03d}") for k in range(300)], "bench")
+        taken = []
+        for _ in range(2):
+            begun = time.perf_counter()
+            book.casts.log()
+            taken.append((time.perf_counter() - begun) * 1e3)
+    print(f"shop: 300 casts read from the book in {taken[0]:.0f} ms, again in {taken[1]:.0f} ms")
+
+
 def main(seconds: float = 10.0, rolls: int = 10_000, shop: str | None = None) -> bool:
     """Fill a book and measure it."""
     with tempfile.TemporaryDirectory() as folder:
@@ -173,6 +189,7 @@ def main(seconds: float = 10.0, rolls: int = 10_000, shop: str | None = None) ->
             fill(book, rolls)
         print(f"shop: {rolls} rolls of {STATIONS} x {LINES} points entered in {time.perf_counter() - begun:.1f} s")
         searches(target)
+        log_reading()
         return throughput(target, seconds)
 
 

@@ -26,6 +26,7 @@ class Amount:
     unit : a metric unit, or none for a plain number
     decimals : how many are shown
     bare : shown without its unit, because another amount of the same unit follows
+    signed : shown with a plus where it is not below nought
 
     >>> str(Amount(2.26, "mm", 1)), str(Amount(370.4, "°C")), str(Amount(2.0, "m/s", 1, bare=True))
     ('2.3 mm', '370 °C', '2.0')
@@ -35,6 +36,7 @@ class Amount:
     unit: Unit = ""
     decimals: int = 0
     bare: bool = False
+    signed: bool = False
 
     @classmethod
     def short(cls, value: float, unit: Unit = "", *, bare: bool = False) -> Self:
@@ -47,7 +49,7 @@ class Amount:
         return cls(value, unit, len(decimals) if decimals.isdecimal() else 0, bare)
 
     def __str__(self) -> str:
-        number = f"{self.value:.{self.decimals}f}"
+        number = f"{self.value:{'+' if self.signed else ''}.{self.decimals}f}"
         return number if self.bare or not self.unit else f"{number} {self.unit}"
 
 

@@ -241,13 +241,6 @@ def parse_footage(text: str | float, *, field: str = "footage") -> Fraction:
 
 
 SMALL_MM: Final = 20.0
-_FIGURE: Final = r"\d+(?:[.,]\d+)?"
-_BETWEEN: Final = r" to | bis | (?:and|und)(?: one)?(?: at| mit)? |-"
-_QUANTITY: Final = re.compile(
-    # a note is a C too, so a plain C wants a number that no rank has in its name
-    rf"(?<![\w.,/'])(-?{_FIGURE})(?:({_BETWEEN})({_FIGURE}))? (°C|kg|mm|m/s|m|K|(?<=\d\d\d )C)(?![\w/²³'])"
-)
-"""A metric quantity, or two of them with one unit, in a sentence."""
 
 
 @dataclass(frozen=True)
@@ -319,36 +312,8 @@ class UnitSystem:
         places = min(amount.decimals + 2, 3) if thin else amount.decimals + decimals
         number = self.number(amount.value * factor + offset, places)
         unit = name or amount.unit
+        number = f"+{number}" if amount.signed and not number.startswith("-") else number
         return number if amount.bare or not unit else f"{number} {unit}"
-
-    def in_text(self, text: str) -> str:
-        """A sentence that was made with metric quantities, each of them in this person's unit.
-
-        >>> UnitSystem("in", "lb", "F").in_text("keep 362 to 370 C; 2.0 kg left on 1.05 mm, 10 K off")
-        'keep 684 to 698 °F; 4.4 lb left on 0.041 in, 18 °F off'
-        >>> UnitSystem().in_text("2.0 kg of Octave 4 C body")
-        '2.0 kg of Octave 4 C body'
-        """
-        if (self.length, self.mass, self.temperature) == ("mm", "kg", "C"):
-            return text
-        return _QUANTITY.sub(self._converted, text)
-
-    def _converted(self, found: re.Match[str]) -> str:
-        first, between, second, unit = found.groups()
-        factor, offset, decimals, name = self._scale(unit)
-        if not name:
-            return found[0]
-
-        def shown(number: str) -> str:
-            told = len(number.replace(",", ".").partition(".")[2])
-            comma = "," in number or self.comma
-            given = float(number.replace(",", "."))
-            # a thickness or a gate wants thousandths of an inch, a length of a sheet does not
-            places = min(told + 2, 3) if name == "in" and given < SMALL_MM else told + decimals
-            value = f"{given * factor + offset:.{places}f}"
-            return value.replace(".", ",") if comma else value
-
-        return f"{shown(first)}{between or ''}{shown(second) if second else ''} {name}"
 
     def _scale(self, unit: str) -> tuple[float, float, int, str]:
         """Factor, offset, decimals more, and name of a metric unit as this person has it; no name where it stays."""

@@ -9,9 +9,10 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.freezing import freeze, heat_curve
-from pipemetal.casting.log import LoggedCast, reduced
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled, ThermalSettings
 from pipemetal.casting.push import Push, push_card, thickness_from_push
+from pipemetal.casting.reduce import reduced
 from pipemetal.casting.rivals import RIVALS, At
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Made, Noise, simulate_cast

@@ -20,11 +20,24 @@ OWN = ShopSettings()
 NAMES = st.text(st.characters(exclude_categories=["C", "Z"]), min_size=1, max_size=20)
 
 MANDRELS = st.lists(st.integers(5, 300), min_size=1, max_size=4).map(lambda sizes: ", ".join(map(str, sizes)))
+LISTS = {
+    "shop.mandrels": MANDRELS,
+    "owned.sleds": st.lists(st.integers(300, 900), min_size=1, max_size=3, unique=True).map(
+        lambda widths: "; ".join(f"s{w} 250 x {w}, 12 kg" for w in widths)
+    ),
+    "owned.tables": st.integers(5500, 9000).map(lambda length: f"long {length} x 1200 level stone"),
+    "day.shift": st.sampled_from(["6:00-17:30", "7:30-16:00"]),
+    "day.breaks": st.sampled_from(["9:30-9:45, 12:00-12:30", "13:00-14:00"]),
+    "day.starts_on": st.dates().map(str),
+    "day.weekdays": st.sampled_from(["Mon-Fri", "Tue, Thu-Sat"]),
+    "day.free_days": st.sampled_from(["2026-12-24..2027-01-02", "2026-05-01"]),
+    "day.holidays": st.sampled_from(["DE-BY", "GB-ENG", "FR"]),
+}
 
 
 def _values(key: str) -> st.SearchStrategy[Any]:
-    if key == "shop.mandrels":
-        return MANDRELS
+    if key in LISTS:
+        return LISTS[key]
     limits = limits_of(OWN, key)
     if limits is None:
         choices = SHOWN_IN.get(key.partition(".")[2])

@@ -55,7 +55,7 @@ def test_cards_for_the_wall_are_written_by_every_casting_command(tmp_path: Path)
         "card-learned",
         "day1-order-1",
         "day1-01-pour",
-        "day1-06-beats",
+        "day1-02-beats",
     } <= names
     assert "07:30" in (tmp_path / "day1-order-1.svg").read_text(encoding="utf-8")
     # The measured cloth is on its pour's card; the others say that theirs is a plan.

@@ -8,6 +8,7 @@ from pipemetal.casting.freezing import freeze, heat_curve
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import CastingTable, ThermalSettings
 from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.way import puddle_mm
 from pipemetal.casting.window import pour_window
 from pipemetal.errors import CastingError
 
@@ -72,8 +73,20 @@ def test_thick_metal_on_a_warm_table_has_no_hot_band_and_says_what_to_do() -> No
     hot = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(poured=((50.0, False),)))
     assert hot.empty and hot.regime == "hot"
     assert any("no temperature suits" in words and "slush" in words for words in hot.warnings)
+    assert "bars along the sides" in hot.warnings[0]
     barred = pour_window(SN50, 3.2, 80, 25, limits=WindowLimits(poured=((50.0, False),), side_bars=True))
     assert not barred.empty
+
+
+def test_a_film_thicker_than_a_puddle_is_told_as_such_and_asks_for_bars() -> None:
+    # Clean metal stands 3.4 to 4.8 mm high (derived from its surface tension): a thicker film runs whatever its heat.
+    assert 3.4 < puddle_mm(SN50) < 4.8 and 3.4 < puddle_mm(LEAD) < 4.8
+    for comp in (SN50, LEAD, Composition.parse("Sn 75 Pb bal")):
+        thick = pour_window(comp, 5.0, 20, 20, limits=WindowLimits(poured=((comp.wt_pct("Sn"), False),)))
+        assert thick.empty and "by itself" in thick.warnings[0] and "bars along the sides" in thick.warnings[0]
+        assert not pour_window(comp, 5.0, 20, 20, limits=WindowLimits(side_bars=True)).empty
+        assert ("slush" in thick.warnings[0]) == (len(thick.bands) == 2)
+    assert "stand only where" in pour_window(SN50, 5.0, 20, 20).why
 
 
 def test_slush_and_hot_band_say_what_sets_their_ends() -> None:

@@ -9,8 +9,8 @@ from casting_samples import shop
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.explain import expected_stations, explain
 from pipemetal.casting.groups import KINDS
-from pipemetal.casting.log import reduced
 from pipemetal.casting.next_cast import next_casts, two_starts_percent
+from pipemetal.casting.reduce import reduced
 from pipemetal.casting.says import quantities
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Noise
@@ -28,7 +28,7 @@ def test_a_crew_that_casts_thicker_is_found_with_its_interval_and_counted_in() -
     by_b, by_a = (fit.law.for_cast(crew=name) for name in "BA")
     at = fit.reduced[0]
     assert by_b.present["crew"] == "B" and at.id == "c0"
-    assert by_b._group_row()[0].sum() == by_a._group_row()[0].sum()
+    assert by_b._group_row[0].sum() == by_a._group_row[0].sum()
 
 
 @pytest.mark.parametrize("kind", ["alloy", "gate", "box", "cloth", "crew", "table", "season"])

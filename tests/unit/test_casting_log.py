@@ -8,8 +8,9 @@ from casting_samples import cast_of
 from pipemetal.casting.calibrate import calibrate
 from pipemetal.casting.learn import cloth_from_log, lift_margin_from_log, limits_from_verdicts, modelled_seconds
 from pipemetal.casting.limits import WindowLimits
-from pipemetal.casting.log import LoggedCast, gauge_of_log, reduced
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import ThermalSettings
+from pipemetal.casting.reduce import gauge_of_log, reduced
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Noise
 from pipemetal.errors import CastingError, FileFormatError

@@ -6,6 +6,8 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.casting.freezing import freeze
 from pipemetal.casting.model import Sled
 from pipemetal.casting.push import push_card
+from pipemetal.casting.says import quantities
+from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.table import DayCast, day
 from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.casting.window import pour_window
@@ -16,6 +18,8 @@ from pipemetal.documents.casting_pictures import (
     window_picture,
 )
 from pipemetal.documents.drawing import Drawing, Text, text_width_mm
+from pipemetal.documents.learned_pictures import CastDot, came_out_picture, poured_picture, quantity_picture
+from pipemetal.words import Words
 
 SN50 = Composition.parse("Sn 50 Pb bal")
 CARD = push_card(Wanted(SN50, 240, 4000, 800, 2.0, 1.5), Outfit(Sled(250, 800)))
@@ -68,3 +72,27 @@ def test_a_sheet_lifted_before_it_is_solid_has_a_picture() -> None:
         if isinstance(s, Text)
     ]
     assert not any("nan" in w for w in words)
+
+
+def test_what_the_casts_say_is_read_on_a_telephone() -> None:
+    # 390 pixels wide, a third of a line of 12 pixels above its size: no letter under 12 pixels.
+    dots = [CastDot(f"C{k}", float(k - 4), k == 3, 5.0 * k) for k in range(9)]
+    told = quantities(ShopLaw.prior(), [])
+    for drawing in (
+        came_out_picture(dots, 9.0, Words()),
+        quantity_picture(told, Words()),
+        poured_picture(dots, Words("de")),
+    ):
+        texts = [item for item in drawing.shapes if isinstance(item, Text)]
+        assert min(t.size_mm for t in texts) * 340.0 / drawing.width_mm > 12.0
+    shown = [t for t in quantity_picture(told, Words()).shapes if isinstance(t, Text)]
+    assert {"0", "1"} <= {t.text for t in shown if t.layer == "axis"}
+    assert all(any(f"({q.low:.2f} … {q.high:.2f})" in t.text for t in shown) for q in told)
+
+
+def test_metal_that_no_temperature_suits_has_no_range_on_its_card() -> None:
+    comp = Composition.parse("Sn 50 Pb bal")
+    window = pour_window(comp, 5.0, 20, 20)
+    card = push_card(Wanted(comp, window.sled_c, 3000, 700, 5.0, 4.0), Outfit(Sled(250, 760)))
+    texts = [item.text for item in pour_card(card, window, "thick").shapes if isinstance(item, Text)]
+    assert "none suits" in texts and any("by itself" in text for text in texts)

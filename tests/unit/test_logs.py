@@ -67,8 +67,14 @@ def test_no_secret_comes_into_the_log(book: Book, caplog: pytest.LogCaptureFixtu
     with caplog.at_level(logging.DEBUG):
         book.people.add("Ada", "run", pin="471199", password="long enough words")
         book.people.set_pin("Ada", "471198")
-        book.people.check_pin("Ada", "471100")
+        book.people.check_pin("Ada", "471100", "10.0.0.7")
+        book.people.check_password("long enough words", "long enough words")
     assert not any(word in caplog.text for word in ("4711", "long enough", "argon2"))
+    told = [r.getMessage() for r in caplog.records if "wrong PIN" in r.getMessage()]
+    assert told == [
+        "refused: wrong PIN or password of Ada, from 10.0.0.7",
+        "refused: wrong PIN or password of a name that is not in the book, from here",
+    ]
 
 
 def test_the_file_is_the_owners_and_begins_anew_when_it_is_full(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Iterator
 from typing import Any
@@ -15,7 +16,7 @@ from pipemetal.melts.day import SheetDemand
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
-from pipemetal.web.jobs import Job, Jobs
+from pipemetal.web.jobs import Job, Jobs, JobState
 from pipemetal.web.site import Site
 from pipemetal.words import Words
 
@@ -113,9 +114,23 @@ def test_a_plan_that_is_stopped_weighs_out_quickly(monkeypatch: pytest.MonkeyPat
     from pipemetal.planning import melting
 
     asked: list[int] = []
-    original = melting.charge
-    monkeypatch.setattr(melting, "charge", lambda *a, **k: asked.append(k["effort"].nodes) or original(*a, **k))
+    original = melting.solve_charges
+    monkeypatch.setattr(melting, "solve_charges", lambda *a, **k: asked.append(k["effort"].nodes) or original(*a, **k))
     half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
-    for hurried in (True, False):
+    for hurried, nodes in ((True, melting.HURRIED_NODES), (False, melting.MOST_NODES)):
+        asked.clear()
         melting.plan_season([SheetDemand("N", "half", 90.0, 80.0)], {"half": half}, (), ShopSettings(), hurried=hurried)
-    assert asked == [melting.HURRIED_NODES, melting.MOST_NODES]
+        assert set(asked) == {nodes}
+
+
+def test_a_job_is_told_in_the_log_with_what_broke_it(caplog: pytest.LogCaptureFixture) -> None:
+    jobs = Jobs()
+    with caplog.at_level(logging.INFO, "pipemetal"):
+        job = jobs.add("what nobody can do", "Chapel", "Ada", {}, lambda made: ("", ""))
+        while len(caplog.records) < 3:
+            time.sleep(0.05)
+        jobs.close()
+    begun, broken, ended = [r.getMessage() for r in caplog.records]
+    assert begun == f"job {job.id} begun: what nobody can do, Chapel, by Ada"
+    assert "Traceback" in broken and "KeyError: 'what nobody can do'" in broken
+    assert ended.startswith(f"job {job.id} failed after ") and job.state is JobState.FAILED

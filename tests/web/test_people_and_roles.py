@@ -17,12 +17,12 @@ from pipemetal.web.site import Site
 
 BASE = "http://127.0.0.1:8137"
 OWN = {"sec-fetch-site": "same-origin"}
-PINS = {"Ada": "4711", "Ben": "4712", "Cyn": "4713", "Dot": "4714"}
-OF_ROLE = dict(zip(("run", "keep", "work", "look"), PINS, strict=True))
+OF_ROLE = {"run": "Ada", "keep": "Ben", "work": "Cyn", "look": "Dot"}
+PINS = {name: f"{4711 + number}" for number, name in enumerate(OF_ROLE.values())}
 
 
 def _with_people(book: Book) -> Book:
-    for name, role in (("Ada", "run"), ("Ben", "keep"), ("Cyn", "work"), ("Dot", "look")):
+    for role, name in OF_ROLE.items():
         with book.acting("Ada"):
             book.people.add(name, role, pin=PINS[name], password="a long password" if name == "Cyn" else None)
     return book

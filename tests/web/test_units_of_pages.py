@@ -11,6 +11,7 @@ from shop_pages import small_organ_casts
 from starlette.testclient import TestClient
 
 from pipemetal.shop.book import Book
+from pipemetal.texts import Amount, Text
 from pipemetal.units import UnitSystem
 from pipemetal.web.app import create_app
 from pipemetal.web.show import Show
@@ -96,15 +97,19 @@ def test_a_cast_is_logged_from_its_card_as_it_stands(client: TestClient, planned
 @pytest.mark.parametrize(
     ("made", "says"),
     [
-        ("red above 350 C: lead fume; dust and dross are a danger at any temperature", "662 °F"),
-        ("2.00 kg were left", "4.41 lb"),
-        ("Octave 4 C body: misses by 0.05 mm", "Octave 4 C body"),
-        ("pushed at 0.60 m/s", "1.97 ft/s"),
-        ("362 to 370 C", "684 to 698 °F"),
-        ("two starts, at 0.7 and at 1.4 m/s", "at 2.3 and at 4.6 ft/s"),
-        ("starting one at 0.7 and one at 1.4 m/s", "one at 2.3 and one at 4.6 ft/s"),
+        (Text("red above {a}: lead fume", a=Amount(350.0, "C")), "662 °F"),
+        (Text("{kg} were left", kg=Amount(2.0, "kg", 2)), "4.41 lb"),
+        (Text("{blank}: misses by {mm}", blank="Octave 4 C body", mm=Amount(0.05, "mm", 2)), "Octave 4 C body"),
+        (Text("pushed at {v}", v=Amount(0.6, "m/s", 2)), "1.97 ft/s"),
+        (Text("{a} to {b}", a=Amount(362.0, "C", bare=True), b=Amount(370.0, "C")), "684 to 698 °F"),
+        (
+            Text("at {a} and at {b}", a=Amount(0.7, "m/s", 1, bare=True), b=Amount(1.4, "m/s", 1)),
+            "at 2.3 and at 4.6 ft/s",
+        ),
+        (Text("{a} off", a=Amount(-0.5, "mm", 2, signed=True)), "-0.020 in off"),
+        (Text("{a} off", a=Amount(0.5, "mm", 2, signed=True)), "+0.020 in off"),
     ],
 )
-def test_a_sentence_made_elsewhere_is_turned(made: str, says: str) -> None:
-    assert says in UnitSystem("in", "lb", "F").in_text(made)
-    assert not METRIC.search(Show(UnitSystem("in", "lb", "F"), say=Words("de")).made(made))
+def test_a_sentence_made_elsewhere_is_turned(made: Text, says: str) -> None:
+    assert says in Show(UnitSystem("in", "lb", "F")).read(made)
+    assert not METRIC.search(Show(UnitSystem("in", "lb", "F"), say=Words("de")).read(made))

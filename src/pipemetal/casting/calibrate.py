@@ -11,17 +11,21 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TypedDict
+from typing import Final, TypedDict
 
 import numpy as np
 
 from pipemetal.casting.fitting import Fit, fitted
 from pipemetal.casting.groups import DRIFT, Drift, GroupEffect, Groups, Weighed, groups_of, weighed
-from pipemetal.casting.log import LoggedCast, ReducedCast, gauge_of_log, reduced
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
 from pipemetal.casting.next_cast import log_next
+from pipemetal.casting.reduce import ReducedCast, gauge_of_log, reduced
+from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
+from pipemetal.casting.timing import BY_CARD, BY_TIME
 from pipemetal.errors import CastingError
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["Calibration", "CastEffect", "LeftOut", "calibrate"]
 
@@ -33,7 +37,8 @@ _SOFT = (0.1, 3.0, 0.05, 4.0)
 _PLACE_SIGMAS, _FAR_SIGMAS, _CAST_SIGMAS = 4.5, 6.0, 4.0
 # One cast in twenty is misread whole; a misread gate moves ln thickness by about this much (estimates).
 _MISREAD_SHARE, _MISREAD_SD = 0.05, 0.3
-_SUSPECTS, _WEIGHED_LOG, _MOST_ROUNDS = 3, 120, 6
+# Casts that are looked at for it: the furthest off, and all of a short log, where one bends the law towards itself.
+_SUSPECTS, _SHORT_LOG, _WEIGHED_LOG, _MOST_ROUNDS = 3, 15, 120, 6
 # How far a watch may be from what is stated of it (ln, one standard deviation; estimate), and its limits.
 _WATCH_SD, _WATCH_LIMITS = 0.7, (0.5, 8.0)
 # Told as worse than stated above this factor.
@@ -47,7 +52,7 @@ class LeftOut:
     """A cast, or one reading of it (at ``at_m``), that the fit did not use, and why."""
 
     id: str
-    reason: str
+    reason: Text
     at_m: float | None = None
 
 
@@ -80,12 +85,12 @@ class Calibration:
     cast_effects: tuple[CastEffect, ...]
     groups: tuple[GroupEffect, ...]
     drift: Drift
-    watch: tuple[str, ...] = ()
+    watch: tuple[Text, ...] = ()
     reduced: tuple[ReducedCast, ...] = field(default=(), repr=False)
-    words: str = ""
+    words: Text = field(default_factory=lambda: Text(""))
 
     @cached_property
-    def log_next(self) -> str:
+    def log_next(self) -> Text:
         """Which cast next would teach most, in words."""
         return log_next(self.law, self.reduced)
 
@@ -106,7 +111,7 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
         raise CastingError("is used by two casts", field="id", value=[cast.id for cast in casts][:8])
     left_out: list[LeftOut] = []
     readings: list[LeftOut] = []
-    usable = _reduced(casts, left_out, readings)
+    usable, run_up = _reduced(casts, left_out, readings)
     usable, watch = _timed(usable, {c.id: c for c in casts})
     if not usable:
         return _nothing(left_out, readings)
@@ -122,8 +127,8 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
         fit = _whole(usable, mask, by_id, (fit.cast_sd, fit.place_sd))
     found = weighed(groups, fit)
     if judged or found.on:
-        fit = fitted(usable, mask, groups.extra(found.on))
-    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch))
+        fit = fitted(usable, mask, groups.extra(found.on, found.doubtful))
+    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up))
 
 
 def _groups(casts: Sequence[ReducedCast], logged: Mapping[str, LoggedCast]) -> Groups:
@@ -161,37 +166,47 @@ def _places_out(
     for i, k in places:
         mask[i][k] = False
         at, sigmas = float(casts[i].x_m[k]), float(fit.place_sigmas[i, k])
-        readings.append(LeftOut(casts[i].id, f"thickness at {at:.2f} m is {sigmas:+.1f} sigma off", at))
+        off_by = Amount(sigmas, "", 1, signed=True)
+        words = Text("thickness at {a} is {b} sigma off", a=Amount(at, "m", 2), b=off_by)
+        readings.append(LeftOut(casts[i].id, words, at))
     return bool(places)
+
+
+MISREAD: Final = "reading of {a} at {b} stands off the others there"
+EMPTIED: Final = "at {a} hardly any metal was left in the sled"
 
 
 @dataclass(frozen=True)
 class _Told:
     casts: tuple[LeftOut, ...]
     readings: tuple[LeftOut, ...]
-    watch: tuple[str, ...]
+    watch: tuple[Text, ...]
+    run_up: RunUp
 
 
-def _reduced(casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]) -> list[ReducedCast]:
+def _reduced(
+    casts: Sequence[LoggedCast], left_out: list[LeftOut], readings: list[LeftOut]
+) -> tuple[list[ReducedCast], RunUp]:
     gauge = gauge_of_log(casts)
+    first = [reduced(cast, gauge) for cast in casts]
+    run_up = RunUp.of([c.run_up_ratio for c in first if isinstance(c, ReducedCast) and c.run_up_ratio is not None])
     usable = []
-    for cast in casts:
-        found = reduced(cast, gauge)
+    for cast, tried in zip(casts, first, strict=True):
+        weighed_out = cast.leftover_kg is not None or isinstance(tried, str)
+        found = tried if weighed_out or not run_up.casts else reduced(cast, gauge, run_up)
         if isinstance(found, str):
             left_out.append(LeftOut(cast.id, found))
             continue
         usable.append(found)
-        readings += [
-            LeftOut(cast.id, f"reading of {t:g} mm at {1e-3 * d:.2f} m stands off the others there", 1e-3 * d)
-            for d, t in found.misread
-        ]
-        readings += [
-            LeftOut(cast.id, f"at {x:.2f} m hardly any metal was left in the sled", x) for x in found.emptied_m
-        ]
-    return usable
+        readings += [LeftOut(cast.id, words) for words in found.told]
+        for d, t in found.misread:
+            off = Text(MISREAD, a=Amount.short(t, "mm"), b=Amount(1e-3 * d, "m", 2))
+            readings.append(LeftOut(cast.id, off, 1e-3 * d))
+        readings += [LeftOut(cast.id, Text(EMPTIED, a=Amount(x, "m", 2)), x) for x in found.emptied_m]
+    return usable, run_up
 
 
-def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[str, ...]]:
+def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[Text, ...]]:
     """The same casts with the watch as good as their own marks show it: one factor for each stated timing.
 
     Sources: what marks scatter about a smooth push (a cubic), with a log-normal prior; derived.
@@ -208,17 +223,21 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         shares = np.exp(logs - logs.max())
         factors[stated] = math.exp(float(shares @ grid / shares.sum())) if mine else 1.0
     timed = [replace(c, speed_covariance=_widened(c, factors[logged[c.id].timing_sd_s])) for c in casts]
+    worse = "times stated to {a} s are good to {b} s by their own marks"
     told = tuple(
-        f"times stated to {stated:g} s are good to {stated * factor:.2f} s by their own marks"
+        Text(worse, a=Amount.short(stated), b=Amount(stated * factor, "", 2))
         for stated, factor in sorted(factors.items())
         if factor > _WATCH_TOLD
     )
-    only_timed = sum(c.only_timed for c in casts)
+    by_card, only_timed = (sum(c.speed_by == by for c in casts) for by in (BY_CARD, BY_TIME))
     if only_timed:
-        told = (
-            *told,
-            f"only the whole time of {only_timed} casts is known, not how the speed went: log four marks or more",
+        words = (
+            "only the whole time of {n} casts is known, not how the speed went: log four marks or more, or the marks that the "
+            "card asked for"
         )
+        told = (*told, Text(words, n=only_timed))
+    if by_card:
+        told = (*told, Text("how the speed went in {n} casts is taken from the card's asked marks", n=by_card))
     return timed, told
 
 
@@ -231,10 +250,11 @@ def _judged(
 ) -> tuple[list[ReducedCast], list[Array]] | None:
     """Casts and places that stay when the worst misreadings are taken out and named; None when all may stay."""
     places = _places_out(fit, casts, mask, readings, _PLACE_SIGMAS)
-    gone = {i: f"came out {z:+.1f} sigma off: gate, charge or times misread?" for i, z in _misread_casts(fit)}
+    far = "came out {a} sigma off: gate, charge or times misread?"
+    gone = {i: Text(far, a=Amount(z, "", 1, signed=True)) for i, z in _misread_casts(fit)}
     if not places and not gone:
         return None
-    gone |= {i: "most of its readings disagree" for i, m in enumerate(mask) if m.sum() < 2 and i not in gone}
+    gone |= {i: Text("most of its readings disagree") for i, m in enumerate(mask) if m.sum() < 2 and i not in gone}
     left_out += [LeftOut(casts[i].id, reason) for i, reason in gone.items()]
     return [c for i, c in enumerate(casts) if i not in gone], [m for i, m in enumerate(mask) if i not in gone]
 
@@ -253,7 +273,7 @@ def _misread_casts(fit: Fit) -> list[tuple[int, float]]:
     # Many at once are no misreadings but a group, or a law that is not there yet.
     if casts or count > _WEIGHED_LOG:
         return casts if len(casts) <= max(1, count // 10) else []
-    suspects = np.argsort(-np.abs(fit.effects))[:_SUSPECTS]
+    suspects = np.argsort(-np.abs(fit.effects))[: count if count <= _SHORT_LOG else _SUSPECTS]
     odds = [_misread_odds(fit, int(i)) for i in suspects]
     best = int(np.argmax(odds))
     return [(int(suspects[best]), float(z[suspects[best]]))] if odds[best] > 0.0 else []
@@ -278,7 +298,8 @@ def _misread_odds(fit: Fit, index: int) -> float:
 def _nothing(left_out: list[LeftOut], readings: list[LeftOut]) -> Calibration:
     law = ShopLaw.prior()
     own = 100.0 * TWO_SIDED_95 * math.hypot(law.cast_scatter, law.station_scatter)
-    words = "no cast of the log can be used" if left_out else "no cast logged"
+    unusable = "no cast of the log can be used: what is known before any cast, wide"
+    words = Text(unusable if left_out else "no cast logged: what is known before any cast, wide")
     return Calibration(
         law,
         0,
@@ -288,8 +309,8 @@ def _nothing(left_out: list[LeftOut], readings: list[LeftOut]) -> Calibration:
         own,
         (),
         (),
-        Drift(0.0, 0.0, 0.0, 0.0, "no casts: no drift can be told"),
-        words=f"{words}: what is known before any cast, wide",
+        Drift(0.0, 0.0, 0.0, 0.0, Text("no casts: no drift can be told")),
+        words=words,
     )
 
 
@@ -308,6 +329,7 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
         groups.present,
         len(casts),
         any(float(c.solid.max()) > _SLUSH for c in casts),
+        told.run_up,
         **_logged(casts),
     )
     spread = law.spread(fit.at)
@@ -333,24 +355,22 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
     )
 
 
-def _words(used: int, left_out: int, half_width: float, own: float, found: Weighed) -> str:
-    casts = "1 cast" if used == 1 else f"{used} casts"
-    words = f"{casts} used, {left_out} left out; a new sheet is known to {half_width:.0f} %"
-    if half_width < 1.15 * own:
-        words += ", nearly all of it the shop's own scatter, which no further cast removes"
-    else:
-        words += f"; the shop's own scatter is {own:.0f} %, the rest more casts can remove"
-    counted = [kind for kind in found.on if kind != DRIFT]
+def _words(used: int, left_out: int, half_width: float, own: float, found: Weighed) -> Text:
+    known = (
+        "{casts}, {out} left out; a new sheet is known to {c} %: {own} % is the shop's own scatter, which no further cast "
+        "removes, {open} % is what the law leaves open (they add as squares)"
+    )
+    casts = Text("1 cast used") if used == 1 else Text("{n} casts used", n=used)
+    still_open = Amount(math.sqrt(max(half_width**2 - own**2, 0.0)))
+    said = [Text(known, casts=casts, out=left_out, c=Amount(half_width), own=Amount(own), open=still_open)]
+    counted = [Text(kind) for kind in found.on if kind != DRIFT]
     if counted:
-        words += f"; counted in: {', '.join(counted)}"
+        said.append(Text("counted in: {kinds}", kinds=joined(counted, ", ")))
     if DRIFT in found.on:
         sure = found.drift.low_percent > 0.0 or found.drift.high_percent < 0.0
-        words += (
-            "; the shop has drifted, and the law stands where it is now"
-            if sure
-            else "; it may drift, and the law follows"
-        )
-    return words
+        now = "the shop has drifted, and the law stands where it is now"
+        said.append(Text(now if sure else "it may drift, and the law follows"))
+    return joined(said)
 
 
 class Logged(TypedDict, total=False):

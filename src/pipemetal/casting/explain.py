@@ -6,18 +6,21 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.calibrate import Calibration, calibrate
 from pipemetal.casting.laying import Box, film_of_push
-from pipemetal.casting.log import LoggedCast, ReducedCast, reduced
+from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array, CastingTable, Gate, laid_thickness_mm
 from pipemetal.casting.push import Push, Station, thickness_from_push
+from pipemetal.casting.reduce import ReducedCast, reduced
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.wanted import Outfit, checked_metal
 from pipemetal.errors import CastingError
+from pipemetal.texts import Amount, Text, Unit, joined
 
 __all__ = ["Cause", "Explanation", "expected_stations", "explain", "law_of_cast"]
 
@@ -41,7 +44,7 @@ class Cause:
     middle_mm: float
     end_mm: float
     mean_mm: float
-    words: str
+    words: Text
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +64,8 @@ class Explanation:
     reference_mean_mm: float
     causes: tuple[Cause, ...]
     within_scatter: bool
-    next_words: str
-    rests_on: str
+    next_words: Text
+    rests_on: Text
 
 
 def explain(
@@ -104,9 +107,9 @@ def explain(
         _cause(
             "the rest",
             measured - expected,
-            "the shop's usual scatter"
+            Text("the shop's usual scatter")
             if usual
-            else "more than the shop's usual scatter: gate, charge or times misread, or something new",
+            else Text("more than the shop's usual scatter: gate, charge or times misread, or something new"),
         )
     )
     return Explanation(
@@ -118,7 +121,7 @@ def explain(
         tuple(causes),
         usual,
         _next_words(cast, mine, push),
-        f"{found.casts_used} logged casts of this shop; a guide",
+        Text("{a} logged casts of this shop; a guide", a=found.casts_used),
     )
 
 
@@ -249,18 +252,25 @@ def _share(profiles: dict[tuple[int, ...], Array], cause: int) -> Array:
     return total
 
 
-def _cause(name: str, along: Array, words: str) -> Cause:
+GATE_CHANGED: Final = "gate from {a} to {b}"
+CHARGE_CHANGED: Final = "charge from {a} to {b}"
+PUSH_CHANGED: Final = "push from {a} to {b} on the mean"
+HEAT_CHANGED: Final = "metal from {a} to {b} over the liquidus"
+
+
+def _cause(name: str, along: Array, words: Text) -> Cause:
     return Cause(name, float(along[0]), float(along[_PLACES // 2]), float(along[-1]), float(along.mean()), words)
 
 
-def _change(cause: int, own: Settings, its: Settings) -> str:
-    if cause == 2:
-        return f"push from {float(its[2][1].mean()):.2f} to {float(own[2][1].mean()):.2f} m/s on the mean"
-    words = ("gate from {} to {} mm", "charge from {} to {} kg", "", "metal from {} to {} K over the liquidus")[cause]
-    return words.format(f"{its[cause]:.1f}", f"{own[cause]:.1f}")
+def _change(cause: int, own: Settings, its: Settings) -> Text:
+    words: tuple[str, ...] = (GATE_CHANGED, CHARGE_CHANGED, PUSH_CHANGED, HEAT_CHANGED)
+    units: tuple[Unit, ...] = ("mm", "kg", "m/s", "K")
+    before, now = ((s[0], s[1], float(s[2][1].mean()), s[3])[cause] for s in (its, own))
+    unit, decimals = units[cause], 2 if cause == 2 else 1
+    return Text(words[cause], a=Amount(before, unit, decimals, bare=True), b=Amount(now, unit, decimals))
 
 
-def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> str:
+def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> Text:
     """What to change for the wanted sheet: the same gate with another speed, or the same speed with another gate."""
     gate, charge, pace, superheat = _settings(cast, got)
     expected = push.solid_mm(gate, charge, pace, superheat)
@@ -270,22 +280,31 @@ def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> str:
     )
     by_mm, by_three = float(wider.mean()) / float(expected.mean()), float(faster.mean()) / float(expected.mean())
     if cast.wanted_start_mm is None:
-        return (
-            f"a gate 0.1 mm wider gives {float((wider - expected).mean()):+.2f} mm, a push 3 % faster "
-            f"{float((faster - expected).mean()):+.2f} mm; log the wanted thickness to be told which and how much"
+        words = (
+            "a gate {w} wider gives {a}, a push 3 % faster {b}; log the wanted thickness to be told which and how much"
         )
+        more = [Amount(float((x - expected).mean()), "mm", 2, signed=True) for x in (wider, faster)]
+        return Text(words, w=Amount(0.1, "mm", 1), a=more[0], b=more[1])
     wanted = np.linspace(cast.wanted_start_mm, cast.wanted_end_mm or cast.wanted_start_mm, _PLACES)
-    meant = f"the wanted {wanted[0]:.2f} to {wanted[-1]:.2f} mm"
+    meant = {"a": Amount(float(wanted[0]), "mm", 2, bare=True), "b": Amount(float(wanted[-1]), "mm", 2)}
     off = math.log(float(wanted.mean()) / float(expected.mean()))
     if abs(off) < _LEAST_CHANGE:
-        return f"change nothing: the same settings are expected to give {meant} within 2 %; the rest was luck"
+        words = (
+            "change nothing: the same settings are expected to give the wanted {a} to {b} within 2 %; the rest was luck"
+        )
+        return Text(words, **meant)
     by_gate = 0.1 * off / math.log(by_mm)
     by_speed = math.exp(off * math.log(1.03) / math.log(by_three))
     taper = (wanted[-1] - wanted[0]) - (expected[-1] - expected[0])
-    words = (
-        f"for {meant}: push {abs(100.0 * (by_speed - 1.0)):.0f} % {'faster' if by_speed > 1.0 else 'slower'} at the same gate, "
-        f"or set the gate to {gate + by_gate:.1f} mm at the same push; not both"
+    told = Text(
+        "for the wanted {a} to {b}: push {c} % {how} at the same gate, or set the gate to {d} at the same push; not both",
+        c=Amount(abs(100.0 * (by_speed - 1.0))),
+        how=Text("faster" if by_speed > 1.0 else "slower"),
+        d=Amount(gate + by_gate, "mm", 1),
+        **meant,
     )
-    if abs(taper) > 0.05:
-        words += f"; and quicken {'less' if taper > 0.0 else 'more'} along the table, the end is {-taper:+.2f} mm off its taper"
-    return words
+    if abs(taper) <= 0.05:
+        return told
+    words = "and quicken {much} along the table, the end is {e} off its taper"
+    much = Text("less" if taper > 0.0 else "more")
+    return joined((told, Text(words, much=much, e=Amount(-float(taper), "mm", 2, signed=True))))

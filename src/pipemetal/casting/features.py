@@ -18,7 +18,21 @@ from pipemetal.casting.rivals import At
 
 __all__ = ["HABIT", "POWERS", "STRAIGHT", "Basis", "inputs"]
 
-STRAIGHT = ("level", "gate zero", "gate", "speed", "head", "heat", "solid", "place", "habit")
+STRAIGHT = (
+    "level",
+    "gate zero",
+    "gate",
+    "speed",
+    "head",
+    "heat",
+    "solid",
+    "place",
+    "habit",
+    "solid bent",
+    "solid by gate",
+    "solid by speed",
+    "solid by head",
+)
 # A common change of speed along sheets of which only the whole time was logged. No part of the law, so its column is nought
 # wherever a cast is predicted; in the fit it keeps such a change from being taken for something of the place.
 HABIT = STRAIGHT.index("habit")
@@ -28,17 +42,22 @@ _GATE_M, _SPEED_M_S, _HEAD_M = 2.8e-3, 1.0, 25e-3
 _LEAST_HEAD_M = 2e-3
 # One unit of each input: a usual change of it (e-fold of gate, speed and head; 20 K; a fifth solid; the whole length).
 _HEAT_K, _SOLID = 20.0, 0.2
+# Which of the inputs the share of solid is: how slush flows depends on gate, speed and head together with it.
+_SOLID_INPUT = POWERS.index("solid")
 # Spreads before any cast (estimates): the level; the gate's zero in mm; thickness for 20 K and for a fifth solid.
-LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.3, 0.05, 0.15
+LEVEL_SD, GATE_ZERO_MM, HEAT_SD, SOLID_SD = 0.15, 0.1, 0.04, 0.15
+# How much heat may matter, weighed against each other: ln thickness for 20 K, with weights before any cast (estimates).
+HEATS = ((0.005, 0.6), (0.1, 0.4))
+_HEAT = STRAIGHT.index("heat")
 # Change of ln speed from end to end that a crew makes in all its pushes (estimate; the demand of usual tapers).
-HABIT_SD = 0.3
-# How much of the departure's size each input may carry.
-_SHARES = np.array([0.3, 0.0, 1.0, 1.0, 0.7, 0.4, 0.4, 0.3, 0.0])
-_FLOOR = np.array([LEVEL_SD, GATE_ZERO_MM, 0.0, 0.0, 0.0, HEAT_SD, SOLID_SD, 0.0, HABIT_SD])
+HABIT_SD = 0.5
+# How much of the departure's size each input may carry (a gate that wears moves its zero: mm).
+_SHARES = np.array([0.3, 0.6, 1.0, 1.0, 0.7, 0.4, 0.4, 0.3, 0.0, 0.4, 0.6, 0.6, 0.4])
+_FLOOR = np.array([LEVEL_SD, GATE_ZERO_MM, 0.0, 0.0, 0.0, HEAT_SD, SOLID_SD, 0.0, HABIT_SD, 0.0, 0.0, 0.0, 0.0])
 # Over how much of each input (gate, speed, head, heat, solid, place) the bending part changes (estimate).
 _REACH = np.array([0.4, 0.5, 0.8, 1.2, 0.6, 0.5])
 # Share of the bend that each input has for itself (estimate).
-_ALONE = 0.9
+_ALONE = 0.7
 MOST_KNOTS = 24
 _JITTER = 1e-6
 
@@ -60,6 +79,10 @@ def straight_sds(size: float) -> Array:
     """Spreads of the straight columns for a departure of this size."""
     sds: Array = np.hypot(_FLOOR, size * _SHARES)
     return np.maximum(sds, 1e-4)
+
+
+# A plain regression, as a spreadsheet has it: level and powers of gate, speed and head alone, wide (estimates).
+_PLAIN_SDS = np.array([0.3, 0.0, 0.5, 0.6, 0.4, 0.0, 0.0, 0.0, HABIT_SD, 0.0, 0.0, 0.0, 0.0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +119,9 @@ class Basis:
 
     def columns(self, at: At, seen: Array) -> Array:
         """The columns at places whose inputs are `seen` (n, 6); shape (n, count)."""
-        straight = np.column_stack([np.ones(len(seen)), 1e-3 / np.ravel(at.gate_m), seen, np.zeros(len(seen))])
+        solid = seen[:, _SOLID_INPUT : _SOLID_INPUT + 1]
+        slush = np.hstack([solid**2, solid * seen[:, :3]])
+        straight = np.column_stack([np.ones(len(seen)), 1e-3 / np.ravel(at.gate_m), seen, np.zeros(len(seen)), slush])
         if not len(self.knots):
             return straight
         return np.hstack([straight, _kernel(seen / _REACH, self.knots) @ self.root.T])
@@ -104,6 +129,14 @@ class Basis:
     def sds(self, size: float, bend: float) -> Array:
         """Spreads of all columns for a straight part and a bending part of these sizes."""
         return np.append(straight_sds(size), np.full(len(self.knots), max(bend, 1e-5)))
+
+    def plain_sds(self) -> Array:
+        """Spreads of all columns for a plain regression of powers, which does not bend."""
+        return np.append(np.maximum(_PLAIN_SDS, 1e-4), np.full(len(self.knots), 1e-5))
+
+    def by_heat(self, sds: Array, heat: float) -> Array:
+        """The same spreads with that of heat as given."""
+        return np.concatenate([sds[:_HEAT], [heat], sds[_HEAT + 1 :]])
 
     def lacking(self, columns: Array) -> Array:
         """Share of the bending part's variance that the knots do not carry, at places with these columns; shape

@@ -14,15 +14,15 @@ import copy
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.features import HABIT, Basis, inputs
-from pipemetal.casting.log import ReducedCast
+from pipemetal.casting.features import HABIT, HEATS, Basis, inputs
 from pipemetal.casting.model import Array
+from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import RIVALS, At
-from pipemetal.casting.shop_law import BENDS, CAST_SCATTER, SIZES, STATION_SCATTER, Part, law_films
+from pipemetal.casting.shop_law import BENDS, CAST_SCATTER, PLAIN_WEIGHT, SIZES, STATION_SCATTER, Part, law_films
 
 __all__ = ["Extra", "Fit", "fitted"]
 
@@ -31,23 +31,29 @@ _SCATTER_SDS = (0.5, 0.5)
 _ROUNDS = 5
 _NEAR = np.linspace(-1.6, 1.6, 3)
 # Parts that carry less of the whole are dropped.
-_LEAST_WEIGHT = 2e-3
+_LEAST_WEIGHT, _HOPELESS = 2e-3, 2e-4
 _STEP = 0.02
+# What a cast leaves unsure: three numbers of its timing, the metal in the sled, the share of solid.
+_UNKNOWNS = 5
+# No film changes more with speed, head and share of solid.
+_STEEPEST = (1.5, 1.5, 8.0)
 # So many casts tell the scatters as well as more do.
 _ENOUGH = 100
 
 
 @dataclass(frozen=True, eq=False)
 class Extra:
-    """Columns beside the law's: one row for each cast, shape (casts, q), and the spread of each (ln thickness)."""
+    """Columns beside the law's: one row for each cast, shape (casts, q), and what the spread of each may be (ln
+    thickness), each with its weight before the log.
+    """
 
     rows: Array
-    spreads: Array
+    spreads: tuple[tuple[Array, float], ...]
 
     @classmethod
     def none(cls, casts: int) -> Extra:
         """No further columns."""
-        return cls(np.empty((casts, 0)), np.empty(0))
+        return cls(np.empty((casts, 0)), ((np.empty(0), 1.0),))
 
 
 class Stack:
@@ -60,8 +66,8 @@ class Stack:
         self.film, self.head, self.speed = np.full(shape, 2e-3), np.full(shape, 0.03), np.ones(shape)
         self.place, self.solid = np.full(shape, 0.5), np.zeros(shape)
         self.film_sd = np.zeros(shape)
-        self.slopes = np.zeros((*shape, 4))
-        self.only_timed = np.array([c.only_timed for c in casts], dtype=bool).reshape(-1, 1)
+        self.slopes = np.zeros((*shape, _UNKNOWNS))
+        self.shapeless = np.array([c.shapeless for c in casts], dtype=float).reshape(-1, 1)
         for i, cast in enumerate(casts):
             m = len(cast.x_m)
             self.used[i, :m] = mask[i]
@@ -69,15 +75,17 @@ class Stack:
             self.place[i, :m], self.solid[i, :m] = cast.place, cast.solid
             self.film_sd[i, :m] = cast.film_sd
             self.slopes[i, :m, :3], self.slopes[i, :m, 3] = cast.speed_slopes, cast.head_slopes
-        self.unknown = np.zeros((len(casts), 4, 4))
+            self.slopes[i, :m, 4] = 1.0
+        self.unknown = np.zeros((len(casts), _UNKNOWNS, _UNKNOWNS))
         for i, cast in enumerate(casts):
             self.unknown[i, :3, :3] = cast.speed_covariance
             self.unknown[i, 3, 3] = cast.mass_sd_kg**2
+            self.unknown[i, 4, 4] = cast.solid_sd**2
         names = ("gate_m", "superheat_k", "density_kg_m3", "viscosity_pa_s", "tension_n_m", "lip_m", "box_m")
         self.even = {name: np.array([getattr(c, name) for c in casts]).reshape(-1, 1) for name in names}
 
     def at(self, guess: Array) -> At:
-        """The places of all casts with watch and scale corrected by a guess (casts, 4); flat arrays of the used
+        """The places of all casts with watch, scale and solid corrected by a guess (casts, 5); flat arrays of the used
         ones.
         """
         speed = self.speed * np.exp(np.clip(np.einsum("cnk,ck->cn", self.slopes[:, :, :3], guess[:, :3]), -1.0, 1.0))
@@ -87,7 +95,7 @@ class Stack:
             head_m=head[self.used],
             speed_m_s=speed[self.used],
             place=self.place[self.used],
-            solid=self.solid[self.used],
+            solid=np.maximum(self.solid + guess[:, 4:5], 0.0)[self.used],
             **even,
         )
 
@@ -141,7 +149,7 @@ class Linear:
     def __init__(
         self, stack: Stack, columns: Array, by_unknown: Array, targets: Array, sds: Array, prior: Array
     ) -> None:
-        """columns (C, n, p), by_unknown (C, n, 4), targets (C, n, K), sds (H, p), prior log weights (H, K)."""
+        """columns (C, n, p), by_unknown (C, n, 5), targets (C, n, K), sds (H, p), prior log weights (H, K)."""
         self.columns, self.targets, self.sds, self.prior = columns, targets, sds, prior
         self.unknown = np.einsum("cni,cij,cmj->cnm", by_unknown, stack.unknown, by_unknown, optimize=True)
         self.used, self.film_sd = stack.used, stack.film_sd
@@ -254,23 +262,24 @@ def fitted(
     """
     stack = Stack(casts, mask)
     extra = extra or Extra.none(len(casts))
-    guess = np.zeros((len(casts), 4))
+    guess = np.zeros((len(casts), _UNKNOWNS))
     basis = Basis.of(inputs(stack.at(guess))) if bending and len(casts) else Basis()
-    hypers = list(itertools.product(SIZES, BENDS if len(basis.knots) else BENDS[:1]))
-    sds = np.stack([np.append(basis.sds(s[0], b[0]), extra.spreads) for s, b in hypers])
-    prior = np.log([[s[1] * b[1] * r.weight for r in RIVALS] for s, b in hypers])
+    sizes = _sizes(basis)
+    sds = np.stack([np.append(own, e[0]) for (own, _, _), e in itertools.product(sizes, extra.spreads)])
+    prior = np.log([[w * e[1] * r.weight for r in RIVALS] for (_, _, w), e in itertools.product(sizes, extra.spreads)])
+    bends = [bend for (_, bend, _), _ in itertools.product(sizes, extra.spreads)]
     centre = (math.log(CAST_SCATTER), math.log(STATION_SCATTER))
     cast_sd, place_sd = scatters or (CAST_SCATTER, STATION_SCATTER)
     weights = np.exp(prior - _log_sum(prior))
-    mean = np.zeros((basis.count + len(extra.spreads), len(RIVALS)))
+    mean = np.zeros((sds.shape[1], len(RIVALS)))
     rounds = range(_ROUNDS if scatters is None else 3)
     for count in rounds:
         at = stack.at(guess)
         laws, columns = law_films(at), basis.columns(at, inputs(at))
         powers = _powers(at, basis, weights.sum(axis=0), mean, laws, columns)
         rows = np.hstack([columns, np.repeat(extra.rows, stack.used.sum(axis=1), axis=0)])
-        by_unknown = stack.slopes * stack.spread_out(np.column_stack([powers[0]] * 3 + [powers[1]]))
-        rows[:, HABIT] = np.where(stack.only_timed, by_unknown[:, :, 1], 0.0)[stack.used]
+        by_unknown = stack.slopes * stack.spread_out(np.column_stack([powers[0]] * 3 + powers[1:]))
+        rows[:, HABIT] = (stack.shapeless * by_unknown[:, :, 1])[stack.used]
         log_film = np.log(stack.film[stack.used])
         targets = stack.spread_out(log_film[:, None] - laws.T)
         targets += np.where(stack.used, np.einsum("cnk,ck->cn", by_unknown, guess), 0.0)[:, :, None]
@@ -279,14 +288,29 @@ def fitted(
             cast_sd, place_sd = linear.some(_ENOUGH).scatters(centre, (cast_sd, place_sd))
         solved = linear.solved(cast_sd, place_sd)
         weights = np.exp(solved.evidence - solved.total)
+        if count == 1:
+            # what the log speaks against from the beginning is not carried on
+            kept = weights.sum(axis=1) > _HOPELESS
+            sds, prior, bends = sds[kept], prior[kept], [b for b, k in zip(bends, kept, strict=True) if k]
         mean = np.einsum("hk,hpk->pk", weights, solved.means) / np.maximum(weights.sum(axis=0), 1e-300)
         together = np.einsum("hk,hpk->p", weights, solved.means)
         rest = targets @ weights.sum(axis=0) - np.einsum("cnp,p->cn", linear.columns, together)
         inverses = _inverses(solved.whitening)
         pulled = np.einsum("cnm,cm->cn", inverses, rest)
         guess = np.einsum("cij,cnj,cn->ci", stack.unknown, by_unknown, pulled)
-    last = _Round(stack, basis, hypers, linear, solved, weights, at, (cast_sd, place_sd))
+    last = _Round(stack, basis, bends, linear, solved, weights, at, (cast_sd, place_sd))
     return _fit(last, inverses, pulled)
+
+
+def _sizes(basis: Basis) -> list[tuple[Array, float, float]]:
+    """Spreads of the basis' columns for a plain regression and for every size of a departure, whether heat matters or hardly;
+    their bends and weights.
+    """
+    bends = BENDS if len(basis.knots) else BENDS[:1]
+    found = [(basis.plain_sds(), 0.0, PLAIN_WEIGHT)]
+    for (size, share), (bend, weight) in itertools.product(SIZES, bends):
+        found.append((basis.sds(size, bend), bend, (1.0 - PLAIN_WEIGHT) * share * weight))
+    return [(basis.by_heat(own, heat), bend, w * v) for own, bend, w in found for heat, v in HEATS]
 
 
 def _inverses(root: Array) -> Array:
@@ -295,18 +319,19 @@ def _inverses(root: Array) -> Array:
     return found
 
 
-def _powers(at: At, basis: Basis, weights: Array, mean: Array, laws: Array, columns: Array) -> tuple[Array, Array]:
-    """How ln film goes with ln speed and with ln head, rivals by weight; flat."""
+def _powers(at: At, basis: Basis, weights: Array, mean: Array, laws: Array, columns: Array) -> list[Array]:
+    """How ln film goes with ln speed, with ln head and with the share of solid, rivals by weight; flat."""
     told = [k for k in range(len(RIVALS)) if weights[k] > 1e-3]
     own = sum((weights[k] * mean[: basis.count, k] for k in told), start=np.zeros(basis.count))
-    found = []
-    for name in ("speed", "head"):
-        moved = at.moved(**{name: 1.0 + _STEP})
+    found: list[Array] = []
+    step = math.log(1.0 + _STEP)
+    ways = [at.moved(speed=1.0 + _STEP), at.moved(head=1.0 + _STEP), replace(at, solid=at.solid + step)]
+    for moved in ways if float(at.solid.max(initial=0.0)) > 0.0 else ways[:2]:
         later = law_films(moved, tuple(weights[k] if k in told else 0.0 for k in range(len(RIVALS))))
         change = sum((weights[k] * (later[k] - laws[k]) for k in told), start=np.zeros(len(columns)))
         change = change + (basis.columns(moved, inputs(moved)) - columns) @ own
-        found.append(np.clip(change / math.log(1.0 + _STEP), -1.5, 1.5))
-    return found[0], found[1]
+        found.append(np.clip(change / step, -_STEEPEST[len(found)], _STEEPEST[len(found)]))
+    return found if len(found) == len(ways) else [*found, np.zeros(len(columns))]
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,7 +340,7 @@ class _Round:
 
     stack: Stack
     basis: Basis
-    hypers: Sequence[tuple[tuple[float, float], tuple[float, float]]]
+    bends: Sequence[float]
     linear: Linear
     solved: Solved
     weights: Array
@@ -332,7 +357,7 @@ def _fit(last: _Round, inverses: Array, pulled: Array) -> Fit:
         h: linear.sds[h][:, None] * np.linalg.inv(solved.matrices[h]) * linear.sds[h][None, :] for h, _ in kept
     }
     parts = tuple(
-        Part(int(k), float(weights[h, k]) / total, solved.means[h, :, k], covariances[h], last.hypers[h][1][0])
+        Part(int(k), float(weights[h, k]) / total, solved.means[h, :, k], covariances[h], last.bends[h])
         for h, k in kept
     )
     ones = stack.used.astype(float)

@@ -16,6 +16,7 @@ from pipemetal.casting.fitting import Extra, Fit, Solved
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
 from pipemetal.casting.shop_law import ONE_ALLOY_SN, GroupColumn
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["KINDS", "Drift", "GroupEffect", "Groups", "groups_of"]
 
@@ -34,10 +35,13 @@ _SCATTER_SHARES = (1.0, 0.75, 0.55)
 _MOST_KINDS = 3
 _SEASONS = ("winter", "spring", "summer", "autumn")
 _OFF, _SMALL = 1e-5, 0.01
-# A steady slide over a whole log may be this much more than a stretch moves (estimate).
-_SLIDE = 2.5
-# A kind is counted in from these log odds on: doubt costs width, a difference left out costs truth (estimate).
-_COUNTED = -1.0
+# A steady slide over a whole log may be this much more than a stretch moves, and one by wear of the gate's edge (estimates).
+_SLIDE, _WEAR, _USUAL_GATE_MM = 2.5, 2.5, 2.8
+# A kind is counted in from these log odds on, beside a law without it up to the second: doubt costs width, a difference
+# left out costs truth (estimates).
+_COUNTED, _SURE = -1.0, 4.0
+# Weight of a law with a kind that is in doubt, for the scatter hides real differences (estimate).
+_KEPT = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +56,7 @@ class GroupEffect:
     thicker_percent: float
     low_percent: float
     high_percent: float
-    words: str
+    words: Text
 
     @property
     def differs(self) -> bool:
@@ -68,7 +72,7 @@ class Drift:
     low_percent: float
     high_percent: float
     change_percent: float
-    words: str
+    words: Text
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,13 +97,21 @@ class Groups:
         kinds = [kind for kind, _ in self.names] + [DRIFT] * self.stretches
         return np.array([on.get(kind, _OFF) for kind in kinds])
 
-    def extra(self, on: Mapping[str, float]) -> Extra:
-        """The columns with some kinds switched on, the others held at nought."""
-        return Extra(self.rows, self.spreads(on))
+    def extra(self, on: Mapping[str, float], doubtful: Sequence[str] = ()) -> Extra:
+        """The columns with some kinds switched on, the others held at nought; those in doubt also without them."""
+        found = [(self.spreads(on), _KEPT ** len(doubtful))]
+        for count in range(len(doubtful)):
+            kept = {k: v for k, v in on.items() if k not in doubtful[count:]}
+            found.append((self.spreads(kept), _KEPT**count * (1.0 - _KEPT)))
+        return Extra(self.rows, tuple(found))
 
     def columns(self, on: Mapping[str, float]) -> tuple[GroupColumn, ...]:
         """The group columns as a law keeps them."""
-        return tuple(GroupColumn(kind, name, on.get(kind, 0.0)) for kind, name in self.names)
+        casts = {kind: sum(n for (k, _), n in self.counts.items() if k == kind) for kind, _ in self.names}
+        return tuple(
+            GroupColumn(kind, name, on.get(kind, 0.0), self.counts[kind, name] / casts[kind])
+            for kind, name in self.names
+        )
 
 
 def alloy_names(casts: Sequence[LoggedCast]) -> dict[str, str]:
@@ -155,31 +167,35 @@ def groups_of(casts: Sequence[LoggedCast]) -> Groups:
             columns.append(member)
         partitions[kind] = frozenset(frozenset(i for i, g in named[kind].items() if g == group) for group in groups)
     twins = {k: tuple(o for o in partitions if o != k and partitions[o] == partitions[k]) for k in partitions}
-    drifting = _stretches(len(casts))
+    drifting = _stretches([c.opening_mm for c in casts])
     rows = np.column_stack([*columns, drifting]) if casts else np.empty((0, 0))
     last = casts[-1].id if casts else ""
     present = {kind: named[kind][last] for kind in KINDS if last in named[kind]}
     return Groups(tuple(names), rows, drifting.shape[1], present, twins, counts)
 
 
-def _stretches(casts: int) -> Array:
-    """Level of each cast against the last one: what moved on every stretch between, and a steady slide; shape
-    (casts, columns).
+def _stretches(openings_mm: Sequence[float]) -> Array:
+    """Level of each cast against the last one: what moved on every stretch between, a steady slide, and a slide that narrow
+    gates feel most, as of an edge that wears; shape (casts, columns).
     """
+    casts = len(openings_mm)
     if casts < FEWEST_FOR_DRIFT:
         return np.empty((casts, 0))
     count = min(max(casts // STRETCH, 1), MOST_STRETCHES)
     edges = np.linspace(0.0, casts - 1.0, count + 1)
     at = np.arange(casts, dtype=float)[:, None]
     steps = np.clip((at - edges[:-1]) / np.diff(edges), 0.0, 1.0) - 1.0
-    return np.hstack([steps, _SLIDE * (at / max(casts - 1.0, 1.0) - 1.0)])
+    slide = at / max(casts - 1.0, 1.0) - 1.0
+    narrow = _USUAL_GATE_MM / np.maximum(np.array(openings_mm)[:, None], 0.5)
+    return np.hstack([steps, _SLIDE * slide, _WEAR * slide * narrow])
 
 
 @dataclass(frozen=True, eq=False)
 class Weighed:
-    """Kinds that count, with their spreads; and what the log says of every kind."""
+    """Kinds that count, with their spreads, and those of them that are still in doubt; what the log says of every kind."""
 
     on: Mapping[str, float]
+    doubtful: tuple[str, ...]
     effects: tuple[GroupEffect, ...]
     drift: Drift
 
@@ -191,6 +207,7 @@ def weighed(groups: Groups, fit: Fit) -> Weighed:
     """
     pool = _Pool(groups, fit)
     on: dict[str, float] = {}
+    doubtful: list[str] = []
     while len(on) < _MOST_KINDS + (DRIFT in on):
         trials = {
             (kind, spread): pool.evidence({**on, kind: spread})
@@ -208,9 +225,11 @@ def weighed(groups: Groups, fit: Fit) -> Weighed:
             break
         best = max(odds, key=lambda kind: odds[kind])
         on[best] = max(_spreads(best), key=lambda s: trials[best, s])
+        if odds[best] < _SURE:
+            doubtful.append(best)
     found = [pool.effects(kind, {k: v for k, v in on.items() if k != kind}) for kind in groups.kinds if kind != DRIFT]
     moved = pool.drift({k: v for k, v in on.items() if k != DRIFT})
-    return Weighed(on, tuple(e for kind in found for e in kind), moved)
+    return Weighed(on, tuple(doubtful), tuple(e for kind in found for e in kind), moved)
 
 
 def _spreads(kind: str) -> tuple[float, ...]:
@@ -287,7 +306,7 @@ class _Pool:
         """Where the shop stands now against its whole log."""
         groups = self.groups
         if not groups.stretches:
-            return Drift(0.0, 0.0, 0.0, 0.0, f"fewer than {FEWEST_FOR_DRIFT} casts: no drift can be told")
+            return Drift(0.0, 0.0, 0.0, 0.0, Text("fewer than {n} casts: no drift can be told", n=FEWEST_FOR_DRIFT))
         rows = np.zeros((2, groups.rows.shape[1]))
         rows[0, -groups.stretches :] = -groups.rows[:, -groups.stretches :].mean(axis=0)
         rows[1, -groups.stretches :] = -groups.rows[0, -groups.stretches :]
@@ -295,15 +314,22 @@ class _Pool:
         now, low, high = (
             100.0 * math.expm1(float(mean[0] + side * sd[0])) for side in (0.0, -TWO_SIDED_95, TWO_SIDED_95)
         )
-        told = f"now {now:+.1f} % against the whole log ({low:+.1f} to {high:+.1f})"
-        told += ": the shop has drifted" if low > 0.0 or high < 0.0 else ": no drift that the log can tell"
-        return Drift(now, low, high, 100.0 * math.expm1(float(mean[1])), told)
+        drifted = low > 0.0 or high < 0.0
+        still = "now {a} % against the whole log ({b} to {c}): no drift that the log can tell"
+        words = "now {a} % against the whole log ({b} to {c}): the shop has drifted" if drifted else still
+        a, b, c = (Amount(v, "", 1, signed=True) for v in (now, low, high))
+        return Drift(now, low, high, 100.0 * math.expm1(float(mean[1])), Text(words, a=a, b=b, c=c))
 
 
 def _effect(kind: str, name: str, casts: int, mean: float, sd: float, twins: Sequence[str]) -> GroupEffect:
     value, low, high = (100.0 * math.expm1(v) for v in (mean, mean - TWO_SIDED_95 * sd, mean + TWO_SIDED_95 * sd))
-    told = "thicker" if low > 0.0 else "thinner" if high < 0.0 else "no difference that the log can tell"
-    words = f"{kind} {name}: {value:+.1f} % ({low:+.1f} to {high:+.1f}), {casts} casts: {told}"
+    told = Text("thicker" if low > 0.0 else "thinner" if high < 0.0 else "no difference that the log can tell")
+    words = "{kind} {name}: {a} % ({b} to {c}), {n} casts: {told}"
+    a, b, c = (Amount(v, "", 1, signed=True) for v in (value, low, high))
+    said = Text(words, kind=Text(kind), name=name, a=a, b=b, c=c, n=casts, told=told)
     if twins:
-        words += f"; always changed together with the {' and the '.join(twins)}, so it may be either"
-    return GroupEffect(kind, name, casts, value, low, high, words)
+        both = Text(twins[0])
+        for twin in twins[1:]:
+            both = Text("{a} and the {b}", a=both, b=Text(twin))
+        said = joined((said, Text("always changed together with the {twins}, so it may be either", twins=both)))
+    return GroupEffect(kind, name, casts, value, low, high, said)

@@ -13,9 +13,10 @@ import numpy as np
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.model import Array, Fluid, Gate, Sled, fluid_of
-from pipemetal.casting.mush import solid_at_gate
+from pipemetal.casting.mush import HALT_SOLID_SD, halts, solid_at_gate
 from pipemetal.casting.rivals import At
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Box", "Laid", "Metal", "film_of_push", "used_of_film_kg"]
 
@@ -27,8 +28,8 @@ _LEAST_HEAD_M = 4e-4
 
 @dataclass(frozen=True)
 class Metal:
-    """Metal in the sled as the gate sees it: superheat (negative in slush) and share of solid in the layer that
-    leaves.
+    """Metal in the sled as the gate sees it: superheat (negative in slush), share of solid in the layer that leaves, and how
+    unsure that is.
     """
 
     comp: Composition
@@ -36,17 +37,20 @@ class Metal:
     superheat_k: float
     solid: float
     fluid: Fluid
+    solid_sd: float = 0.0
 
     @classmethod
     def of(cls, comp: Composition, temperature_c: float, box_m: float = 0.25, table_c: float = 20.0) -> Metal:
         """Metal of an alloy at a temperature, liquid or slush."""
-        start_c = liquidus(comp).temperature_c
+        start_c, read_c = liquidus(comp).temperature_c, round(float(temperature_c), 1)
+        solid = solid_at_gate(comp, read_c, box_m, float(round(table_c)))
         return cls(
             comp,
             float(temperature_c),
             float(temperature_c) - start_c,
-            solid_at_gate(comp, round(float(temperature_c), 1), box_m, float(round(table_c))),
-            fluid_of(comp, round(max(float(temperature_c), start_c), 1)),
+            solid,
+            fluid_of(comp, max(read_c, round(start_c, 1))),
+            HALT_SOLID_SD if solid and halts(comp, read_c) else 0.0,
         )
 
 
@@ -135,7 +139,7 @@ def film_of_push(
     guess_m: Array | None = None,
     *,
     may_run_empty: bool = False,
-) -> Laid | str:
+) -> Laid | Text:
     """The film that a push lays; words instead, where the sled runs empty on the way (unless it may: for comparisons).
 
     The head follows from the film laid before, which follows from the head: repeated until it settles, from a guess.
@@ -153,14 +157,14 @@ def film_of_push(
     head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x_m, film))
     empty = np.flatnonzero(head < EMPTY_GATES * box.gate_m)
     if len(empty) and not may_run_empty:
-        return f"the sled runs empty at {x_m[empty[0]]:.2f} m"
+        return Text("the sled runs empty at {a}", a=Amount(float(x_m[empty[0]]), "m", 2))
     left = charge_kg - run_up_kg - float(used_of_film_kg(box, x_m, film)[-1])
     return Laid(x_m, film, head, speed_m_s, times_s(x_m, speed_m_s), left, run_up_kg)
 
 
 def run_up_of_kg(box: Box, head_m: float, film_m: float, speed_m_s: float, run_up_m: float) -> float:
-    """What a run-up at constant acceleration lays: the first film over its length, and what goes with one over speed
-    once more.
+    """What a run-up lays: by the shop's log; without one, at constant acceleration, the first film over its length, and what
+    goes with one over speed once more.
 
     Sources: integral of a + b / U over U = U1 sqrt(s / s1); derived.
     """
@@ -170,7 +174,8 @@ def run_up_of_kg(box: Box, head_m: float, film_m: float, speed_m_s: float, run_u
     slower = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s / step]), np.array([0.0])))
     faster = box.law.ln_film(box.at(np.array([head_m]), np.array([speed_m_s * step]), np.array([0.0])))
     share = min(max(float(slower[0] - faster[0]) / (2.0 * math.log(step)), 0.0), 1.0)
-    return float(box.metal.fluid.density_kg_m3 * box.width_m * film_m * run_up_m * (1.0 + share))
+    ratio = box.law.run_up.expected(1.0 + share)
+    return float(box.metal.fluid.density_kg_m3 * box.width_m * film_m * run_up_m * ratio)
 
 
 def used_of_film_kg(box: Box, x_m: Array, film_m: Array) -> Array:

@@ -17,7 +17,7 @@ from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array, ThermalSettings
 from pipemetal.casting.mush import solid_at_gate
-from pipemetal.casting.window import way_loss_k
+from pipemetal.casting.way import way_loss_k
 
 __all__ = [
     "ClothFit",

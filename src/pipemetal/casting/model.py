@@ -21,6 +21,7 @@ from pipemetal.alloys.properties import (
     viscosity_mpa_s,
 )
 from pipemetal.errors import CastingError
+from pipemetal.quantities import CAST
 
 __all__ = [
     "GRAVITY_M_S2",
@@ -50,7 +51,7 @@ def checked(field_name: str, value: float, low: float, high: float, unit: str) -
     """
     number = float(value)
     if not math.isfinite(number) or not low <= number <= high:
-        raise CastingError("is out of range", field=field_name, value=value, allowed=f"{low:g} to {high:g} {unit}")
+        raise CastingError("is out of range", field=field_name, value=value, limits=(low, high), unit=unit)
     return number
 
 
@@ -63,8 +64,8 @@ class Sled:
     wall_height_mm: float = 120.0
 
     def __post_init__(self) -> None:
-        checked("inner_length_mm", self.inner_length_mm, 40.0, 1000.0, "mm")
-        checked("inner_width_mm", self.inner_width_mm, 50.0, 2500.0, "mm")
+        checked("inner_length_mm", self.inner_length_mm, *CAST["sled_length_mm"].limits, "mm")
+        checked("inner_width_mm", self.inner_width_mm, *CAST["sled_width_mm"].limits, "mm")
         checked("wall_height_mm", self.wall_height_mm, 30.0, 500.0, "mm")
 
     def head_mm(self, mass_kg: float, density_kg_m3: float) -> float:
@@ -110,7 +111,7 @@ class CastingTable:
         checked("width_mm", self.width_mm, 100.0, 5000.0, "mm")
         checked("stone_thickness_mm", self.stone_thickness_mm, 10.0, 500.0, "mm")
         checked("cloth_thickness_mm", self.cloth_thickness_mm, 0.05, 10.0, "mm")
-        checked("slope_mm_m", self.slope_mm_m, -60.0, 60.0, "mm a metre")
+        CAST["slope_mm_m"].checked(self.slope_mm_m, error=CastingError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +188,7 @@ def fluid_of(comp: Composition, temperature_c: float) -> Fluid:
     >>> round(fluid.density_kg_m3), round(1e3 * fluid.viscosity_pa_s, 2), round(fluid.surface_tension_n_m, 3)
     (8470, 2.64, 0.475)
     """
-    checked("pour_temperature_c", temperature_c, 100.0, 600.0, "C")
+    CAST["pour_temperature_c"].checked(temperature_c, error=CastingError)
     return Fluid(
         liquid_density_kg_m3(comp, temperature_c),
         1e-3 * viscosity_mpa_s(comp, temperature_c),

@@ -14,12 +14,14 @@ from functools import lru_cache
 import numpy as np
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.casting.freezing import heat_curve
+from pipemetal.casting.freezing import HeatCurve, heat_curve
 from pipemetal.casting.model import GRAVITY_M_S2, Array, ThermalSettings, fluid_of
 
 __all__ = [
+    "HALT_SOLID_SD",
     "base_heat_loss_j_m2",
     "edge_stress_pa",
+    "halts",
     "slurry_viscosity_pa_s",
     "solid_at_gate",
     "solid_in_sled",
@@ -36,6 +38,10 @@ USUAL_GRAIN = 1.8
 # Yield stress that holds the edge of a 2 mm sheet within 10 mm, and the share of solid that is taken to have it
 # (estimate).
 EDGE_HOLD_M, EDGE_SOLID, YIELD_POWER = 0.010, 0.15, 3.0
+# A halt of the temperature: more heat than this goes within what a thermometer tells to either side (estimates).
+_HALT_J_KG, _HALT_K = 5000.0, 0.5
+# Solid beyond that at the beginning of a halt, on the mean, and how unsure it is (estimates).
+HALT_SOLID, HALT_SOLID_SD = 0.03, 0.035
 # What the metal touches under the sled, and what it gives off meanwhile: a usual film, speed and wait (estimates).
 USUAL_FILM_M, USUAL_SPEED_M_S = 2.0e-3, 1.0
 
@@ -72,7 +78,26 @@ def solid_in_sled(comp: Composition, temperature_c: float) -> float:
     0.19
     """
     curve = heat_curve(comp)
-    return curve.solid_at(curve.heat_at(temperature_c))
+    return curve.solid_at(_heat_j_kg(curve, comp, temperature_c))
+
+
+def halts(comp: Composition, temperature_c: float) -> bool:
+    """Whether the temperature halts there while much freezes, so that it does not tell how much has.
+
+    >>> halts(Composition.parse("Sn 50 Pb bal"), 182.5), halts(Composition.parse("Sn 50 Pb bal"), 200.0)
+    (True, False)
+    """
+    curve = heat_curve(comp)
+    return curve.heat_at(temperature_c + _HALT_K) - curve.heat_at(temperature_c - _HALT_K) > _HALT_J_KG
+
+
+def _heat_j_kg(curve: HeatCurve, comp: Composition, temperature_c: float) -> float:
+    """Heat in metal of a temperature. Where it halts, metal that still leaves a sled has little more solid than when the
+    halt began (estimate).
+    """
+    if not halts(comp, temperature_c):
+        return curve.heat_at(temperature_c)
+    return curve.heat_at_solid(curve.solid_at(curve.heat_at(temperature_c + _HALT_K)) + HALT_SOLID)
 
 
 @lru_cache(maxsize=4096)
@@ -89,7 +114,7 @@ def solid_at_gate(comp: Composition, temperature_c: float, box_m: float = 0.25, 
     curve = heat_curve(comp)
     lost = base_heat_loss_j_m2(ThermalSettings(), max(temperature_c - table_c, 0.0), box_m / USUAL_SPEED_M_S)
     lost /= fluid_of(comp, max(temperature_c, 100.0)).density_kg_m3 * USUAL_FILM_M
-    return curve.solid_at(curve.heat_at(temperature_c) - lost)
+    return curve.solid_at(_heat_j_kg(curve, comp, temperature_c) - lost)
 
 
 def temperature_of_solid_c(comp: Composition, share: float, box_m: float = 0.25, table_c: float = 20.0) -> float:

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.log import ReducedCast
 from pipemetal.casting.model import TWO_SIDED_95
+from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import RIVALS, At
 from pipemetal.casting.says import usual_place
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["FAST_M_S", "SLOW_M_S", "Trial", "log_next", "next_casts", "two_starts_percent"]
 
@@ -34,25 +35,29 @@ class Trial:
     before and after it.
     """
 
-    words: str
+    words: Text
     casts: int
     before_percent: float
     after_percent: float
 
 
 # Gate in mm, head and speed as factors, heat in K: what may be changed on purpose, and what it is called.
-_CHANGES: tuple[tuple[str, tuple[tuple[float, float, float, float], ...]], ...] = (
+_CHANGES: tuple[tuple[Text, tuple[tuple[float, float, float, float], ...]], ...] = (
     (
-        f"cast two sheets with one gate and one fill, starting one at {SLOW_M_S:g} and one at {FAST_M_S:g} m/s",
+        Text(
+            "cast two sheets with one gate and one fill, starting one at {a} and one at {b}",
+            a=Amount.short(SLOW_M_S, "m/s", bare=True),
+            b=Amount.short(FAST_M_S, "m/s"),
+        ),
         ((0.0, 1.0, -SLOW_M_S, 0.0), (0.0, 1.0, -FAST_M_S, 0.0)),
     ),
-    ("set the gate half a millimetre wider on one cast", ((0.5, 1.0, 1.0, 0.0),)),
-    ("set the gate half a millimetre narrower on one cast", ((-0.5, 1.0, 1.0, 0.0),)),
-    ("ladle two more on one cast", ((0.0, 1.0 + 2.0 * _LADLE_HEAD, 1.0, 0.0),)),
-    ("push one cast a quarter faster with the same gate", ((0.0, 1.0, 1.25, 0.0),)),
-    ("push one cast a fifth slower with the same gate", ((0.0, 1.0, 0.8, 0.0),)),
-    ("pour one cast 15 K hotter than usual, inside its range", ((0.0, 1.0, 1.0, 15.0),)),
-    ("cast once more as usual", ((0.0, 1.0, 1.0, 0.0),)),
+    (Text("set the gate half a millimetre wider on one cast"), ((0.5, 1.0, 1.0, 0.0),)),
+    (Text("set the gate half a millimetre narrower on one cast"), ((-0.5, 1.0, 1.0, 0.0),)),
+    (Text("ladle two more on one cast"), ((0.0, 1.0 + 2.0 * _LADLE_HEAD, 1.0, 0.0),)),
+    (Text("push one cast a quarter faster with the same gate"), ((0.0, 1.0, 1.25, 0.0),)),
+    (Text("push one cast a fifth slower with the same gate"), ((0.0, 1.0, 0.8, 0.0),)),
+    (Text("pour one cast {a} hotter than usual, inside its range", a=Amount(15.0, "K")), ((0.0, 1.0, 1.0, 15.0),)),
+    (Text("cast once more as usual"), ((0.0, 1.0, 1.0, 0.0),)),
 )
 
 
@@ -108,24 +113,28 @@ def two_starts_percent(law: ShopLaw, casts: Sequence[ReducedCast]) -> dict[str, 
     }
 
 
-def log_next(law: ShopLaw, casts: Sequence[ReducedCast]) -> str:
+def log_next(law: ShopLaw, casts: Sequence[ReducedCast]) -> Text:
     """The most telling next cast in words: what tells the laws apart while they are in doubt, then what makes a
     sheet best known.
     """
     starts = two_starts_percent(law, casts)
     if len(starts) > 1 and next(iter(law.regimes.values())) < _SETTLED:
-        told = "; ".join(f"{name} ({100.0 * law.regimes[name]:.0f} %): {v:.0f} % thinner" for name, v in starts.items())
-        return (
-            f"cast two starts with one gate and one fill, at {SLOW_M_S:g} and at {FAST_M_S:g} m/s: this tells the laws apart "
-            f"most cheaply. How much thinner the faster one should be: {told}"
+        thinner = "{name} ({p} %): {v} % thinner"
+        told = joined(
+            Text(thinner, name=Text(name), p=Amount(100.0 * law.regimes[name]), v=Amount(v))
+            for name, v in starts.items()
         )
+        words = (
+            "cast two starts with one gate and one fill, at {a} and at {b}: this tells the laws apart most cheaply. How much "
+            "thinner the faster one should be: {told}"
+        )
+        slow, fast = Amount.short(SLOW_M_S, "m/s", bare=True), Amount.short(FAST_M_S, "m/s")
+        return Text(words, a=slow, b=fast, told=told)
     best = next_casts(law, casts)[0]
     if best.before_percent - best.after_percent < _WORTH_PERCENT:
-        return "cast as usual: nothing on purpose would teach much more than the next ordinary cast"
-    return (
-        f"{best.words}: what the law leaves open in a sheet would fall from {best.before_percent:.1f} to "
-        f"{best.after_percent:.1f} %"
-    )
+        return Text("cast as usual: nothing on purpose would teach much more than the next ordinary cast")
+    words = "{what}: what the law leaves open of sheets in and a little around the log would fall from {a} to {b} %"
+    return Text(words, what=best.words, a=Amount(best.before_percent, "", 1), b=Amount(best.after_percent, "", 1))
 
 
 def _changed(at: At, gate_mm: float, head: float, speed: float, heat_k: float) -> At:

@@ -9,10 +9,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.texts import Amount, Text, Unit
 
 __all__ = ["joint_distance", "outside_words"]
 
-NAMES, UNITS = ("gate", "head", "push speed", "superheat"), ("mm", "mm", "m/s", "K")
+NAMES = ("gate", "head", "push speed", "superheat")
+UNITS: tuple[Unit, ...] = ("mm", "mm", "m/s", "K")
 _HIGH, _LOW = (
     ("wide gate", "deep head", "fast push", "hot metal"),
     ("narrow gate", "shallow head", "slow push", "cool metal"),
@@ -35,7 +37,7 @@ def joint_distance(values: Sequence[float], centre: Sequence[float], covariance:
     return math.sqrt(max(float(away @ np.linalg.solve(np.asarray(covariance, dtype=float), away)), 0.0))
 
 
-def outside_words(values: Sequence[float], law: ShopLaw) -> tuple[str, ...]:
+def outside_words(values: Sequence[float], law: ShopLaw) -> tuple[Text, ...]:
     """What of (gate mm, mean head mm, mean speed m/s, superheat K) lies outside the log, in words; nothing within it.
 
     First each value against its range, a tenth of it forgiven. Then all together: each may be usual and the pair of
@@ -45,7 +47,13 @@ def outside_words(values: Sequence[float], law: ShopLaw) -> tuple[str, ...]:
     if not low:
         return ()
     found = [
-        f"outside your logged range: {name} {value:.2g} {unit} (logged {a:.2g} to {b:.2g})"
+        Text(
+            "outside your logged range: {name} {value} (logged {a} to {b})",
+            name=Text(name),
+            value=Amount.short(float(f"{value:.2g}"), unit),
+            a=Amount.short(float(f"{a:.2g}"), unit, bare=True),
+            b=Amount.short(float(f"{b:.2g}"), unit),
+        )
         for name, unit, value, a, b in zip(NAMES, UNITS, values, low, high, strict=True)
         if not a - 0.1 * (b - a) - 1e-9 <= value <= b + 0.1 * (b - a) + 1e-9
     ]
@@ -63,8 +71,10 @@ def outside_words(values: Sequence[float], law: ShopLaw) -> tuple[str, ...]:
     }
     i, j = max(pairs, key=lambda pair: pairs[pair])
     side = [_HIGH[k] if values[k] > centre[k] else _LOW[k] for k in (i, j)]
-    return (
-        f"outside your logged range: each value is within it, but not together: {side[0]} with {side[1]} "
-        f"({values[i]:.2g} {UNITS[i]}, {values[j]:.2g} {UNITS[j]}) was hardly ever cast (distance {distance:.1f}, above "
-        f"{FURTHEST:g} is outside)",
+    words = (
+        "outside your logged range: each value is within it, but not together: {one} with {other} ({a}, {b}) was hardly ever "
+        "cast (distance {distance}, above {furthest} is outside)"
     )
+    a, b = (Amount.short(float(f"{values[k]:.2g}"), UNITS[k]) for k in (i, j))
+    how = {"distance": Amount(distance, "", 1), "furthest": Amount.short(FURTHEST)}
+    return (Text(words, one=Text(side[0]), other=Text(side[1]), a=a, b=b, **how),)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -15,6 +15,8 @@ from pipemetal.casting.outside import outside_words
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.wanted import EASY_SPEED_M_S, LEAST_HEAD_GATES, Outfit, Task, Wanted, best_push, checked_metal
 from pipemetal.errors import CastingError
+from pipemetal.quantities import CAST
+from pipemetal.texts import Amount, Text, Value, joined
 
 __all__ = ["Mark", "Push", "PushCard", "Station", "push_card", "thickness_from_push"]
 
@@ -67,8 +69,8 @@ class PushCard:
     beats: tuple[Mark, ...]
     beat_s: float
     thickness: tuple[Station, ...]
-    speed_change: str
-    warnings: tuple[str, ...]
+    speed_change: Text
+    warnings: tuple[Text, ...]
     poured_mass_kg: float
     run_up_mm: float
     run_up_mass_kg: float
@@ -78,7 +80,7 @@ class PushCard:
     head_end_mm: float
     laid_width_mm: float
     pour_temperature_c: float
-    rests_on: str
+    rests_on: Text
     regime: str = ""
 
 
@@ -179,8 +181,8 @@ def thickness_from_push(push: Push, outfit: Outfit, law: ShopLaw | None = None) 
         raise CastingError("must rise from 0 and have one speed each", field="distance_m", value=x.tolist()[:6])
     if not np.all(np.isfinite(u)) or np.any(u < 0.05) or np.any(u > 5.0):
         raise CastingError("is out of range", field="speed_m_s", value=u.tolist()[:6], allowed="0.05 to 5 m/s")
-    checked("charge_kg", push.charge_kg, 0.5, 2000.0, "kg")
-    checked("gate_mm", push.gate_mm, 0.3, 20.0, "mm")
+    CAST["charge_kg"].checked(push.charge_kg, error=CastingError)
+    CAST["gate_mm"].checked(push.gate_mm, error=CastingError)
     fine = np.unique(np.concatenate([x, np.linspace(0.0, x[-1], max(_PLACES, int(x[-1] / 0.05) + 1))]))
     box = Box.of(outfit.sled, outfit.gate, push.gate_mm, metal, law, outfit.slope_mm_m)
     laid = film_of_push(box, fine, np.interp(fine, x, u), push.charge_kg, 1e-3 * outfit.run_up_mm)
@@ -213,13 +215,16 @@ def _deviation(box: Box, laid: Laid) -> Array:
     """
     law, at = box.law, laid.at(box)
     belief, luck = law.spread(at), np.full(len(laid.x_m), law.cast_scatter)
+    if box.metal.solid_sd > 0.0:
+        thicker = law.ln_film(replace(at, solid=at.solid + box.metal.solid_sd)) - law.ln_film(at)
+        luck = np.hypot(luck, thicker)
     by_head = np.clip(law.powers(at)["head"], 0.0, 1.5)
     left_kg = box.metal.fluid.density_kg_m3 * box.length_m * box.width_m * laid.head_m
     parts = [
         np.maximum(_followed(box, laid, part, by_head, left_kg), floor * part)
         for part, floor in ((belief, 1.0), (luck, 0.7))
     ]
-    scale = by_head * _SCALE_KG / left_kg
+    scale = by_head * math.hypot(_SCALE_KG, law.run_up.unsure * laid.run_up_kg) / left_kg
     deviation: Array = np.sqrt(parts[0] ** 2 + parts[1] ** 2 + scale**2 + law.station_scatter**2)
     return deviation
 
@@ -237,53 +242,75 @@ def _followed(box: Box, laid: Laid, off: Array, by_head: Array, left_kg: Array) 
     return np.abs(found)
 
 
-def _speed_change(task: Task, box: Box, laid: Laid) -> str:
+_HEADS = "the metal in the sled falls from {c} to {d}, which alone would take the sheet from {e} to {f}"
+STEADY = "{who}: keep a steady push, about {a}; " + _HEADS
+QUICKEN = "{who}: quicken, from {a} to {b}; " + _HEADS
+SLOW_DOWN = "{who}: slow down, from {a} to {b}; " + _HEADS
+
+
+def _speed_change(task: Task, box: Box, laid: Laid) -> Text:
     """Whether the push quickens or slows, and how much of the taper the falling metal makes by itself."""
     first, last = float(laid.speed_m_s[0]), float(laid.speed_m_s[-1])
     even = np.full(2, math.sqrt(first * last))
     ends = box.law.ln_film(box.at(laid.head_m[[0, -1]], even, np.array([0.0, 1.0])))
     factor = laid_thickness_mm(task.want.comp, 1.0)
     alone = [1e3 * math.exp(float(v)) / factor for v in ends]
-    heads = f"the metal in the sled falls from {1e3 * laid.head_m[0]:.0f} to {1e3 * laid.head_m[-1]:.0f} mm"
-    own = f"which alone would take the sheet from {alone[0]:.2f} to {alone[1]:.2f} mm"
-    who = "the prior says" if task.law.casts_used == 0 else _last_casts(task.law.casts_used)
+    values: dict[str, Value] = {
+        "who": _last_casts(task.law.casts_used),
+        "c": Amount(1e3 * float(laid.head_m[0]), "mm", bare=True),
+        "d": Amount(1e3 * float(laid.head_m[-1]), "mm"),
+        "e": Amount(alone[0], "mm", 2, bare=True),
+        "f": Amount(alone[1], "mm", 2),
+    }
     if abs(math.log(last / first)) < _EVEN:
-        return f"{who}: keep a steady push, about {math.sqrt(first * last):.2f} m/s; {heads}, {own}"
-    verb = "quicken" if last > first else "slow down"
-    return f"{who}: {verb}, from {first:.2f} to {last:.2f} m/s; {heads}, {own}"
+        return Text(STEADY, a=Amount(math.sqrt(first * last), "m/s", 2), **values)
+    speeds = {"a": Amount(first, "m/s", 2, bare=True), "b": Amount(last, "m/s", 2)}
+    return Text(QUICKEN if last > first else SLOW_DOWN, **speeds, **values)
 
 
-def _last_casts(count: int) -> str:
-    return "your one logged cast says" if count == 1 else f"your last {count} casts say"
+def _last_casts(count: int) -> Text:
+    if count == 0:
+        return Text("the prior says")
+    return Text("your one logged cast says") if count == 1 else Text("your last {n} casts say", n=count)
 
 
 def _warnings(
     task: Task, gate_mm: float, laid: Laid, stations: Sequence[Station], speeds: tuple[float, float]
-) -> tuple[str, ...]:
+) -> tuple[Text, ...]:
     want, found = task.want, []
     wanted = np.interp([s.distance_m for s in stations], [0.0, task.length_m], [want.start_mm, want.end_mm])
     off = [math.log(s.thickness_mm / float(w)) for s, w in zip(stations, wanted, strict=True)]
     worst = int(np.argmax(np.abs(off)))
     if abs(off[worst]) > _MISS_TOLD:
-        found.append(
-            f"at {stations[worst].distance_m:.1f} m expect {stations[worst].thickness_mm:.2f} mm, not the wanted "
-            f"{wanted[worst]:.2f}: no push that people can follow comes nearer with this gate and fill"
+        at = stations[worst]
+        words = (
+            "at {x} expect {a}, not the wanted {b}: no push that people can follow comes nearer with this gate and fill"
         )
+        thick, meant = Amount(at.thickness_mm, "mm", 2), Amount(float(wanted[worst]), "mm", 2)
+        found.append(Text(words, x=Amount(at.distance_m, "m", 1), a=thick, b=meant))
     if speeds[0] < EASY_SPEED_M_S[0] or speeds[1] > EASY_SPEED_M_S[1]:
-        found.append(f"a push from {speeds[0]:.2f} to {speeds[1]:.2f} m/s is hard to follow (0.4 to 1.6 m/s is not)")
+        easy = {"c": Amount(0.4, "m/s", 1, bare=True), "d": Amount(1.6, "m/s", 1)}
+        asked = {"a": Amount(speeds[0], "m/s", 2, bare=True), "b": Amount(speeds[1], "m/s", 2)}
+        found.append(Text("a push from {a} to {b} is hard to follow ({c} to {d} is not)", **asked, **easy))
     if min(want.start_mm, want.end_mm) < THIN_WARNING_MM:
-        found.append(f"below {THIN_WARNING_MM:g} mm holes may open; no formula says when")
+        found.append(Text("below {a} holes may open; no formula says when", a=Amount.short(THIN_WARNING_MM, "mm")))
     if float(laid.head_m[-1]) < LEAST_HEAD_GATES * 1e-3 * gate_mm:
-        found.append(
-            f"only {1e3 * float(laid.head_m[-1]):.0f} mm of metal stand in the sled at the end: the end may be ragged"
-        )
+        words = "only {a} of metal stand in the sled at the end: the end may be ragged"
+        found.append(Text(words, a=Amount(1e3 * float(laid.head_m[-1]), "mm")))
     have = (gate_mm, 1e3 * float(laid.head_m.mean()), float(laid.speed_m_s.mean()), task.metal.superheat_k)
     return (*found, *outside_words(have, task.law))
 
 
-def _rests_on(law: ShopLaw) -> str:
+def _rests_on(law: ShopLaw) -> Text:
     if law.casts_used == 0:
-        return "no logged cast: common practice and rival laws by their weights, wide, for no cast was ever published"
+        return Text(
+            "no logged cast: common practice and rival laws by their weights, wide, for no cast was ever published"
+        )
     regime, share = next(iter(law.regimes.items()))
-    casts = "1 logged cast" if law.casts_used == 1 else f"{law.casts_used} logged casts"
-    return f"{casts} of this shop, likeliest {regime} ({100.0 * share:.0f} %), with what the shop departs from it"
+    casts = Text("1 logged cast") if law.casts_used == 1 else Text("{n} logged casts", n=law.casts_used)
+    words = "{n} of this shop, likeliest {regime} ({p} %), with what the shop departs from it"
+    told = Text(words, n=casts, regime=Text(regime), p=Amount(100.0 * share))
+    if not law.any_crew:
+        return told
+    words = "no crew is named, so the bands cover all that the log knows: {crews}"
+    return joined((told, Text(words, crews=", ".join(law.any_crew))))

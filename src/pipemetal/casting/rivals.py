@@ -171,6 +171,12 @@ def contact_film_m(at: At, gate_power: float = 0.25, head_power: float = 0.1) ->
     return film * (at.gate_m / 3e-3) ** gate_power * (np.maximum(at.head_m, 1e-3) / 0.03) ** head_power
 
 
+def plain_film_m(at: At) -> Array:
+    """No law: a usual sheet that grows with the root of the gate, as far as a log has not said otherwise (estimate)."""
+    film: Array = 1.8e-3 * np.sqrt(at.gate_m / 2.8e-3) + 0.0 * at.speed_m_s
+    return film
+
+
 @dataclass(frozen=True, slots=True)
 class Rival:
     """One explanation: its name in the shop's words, its weight before any cast, and its law."""
@@ -181,12 +187,13 @@ class Rival:
     film_m: Callable[[At], Array]
 
 
-MUSH, LIQUID, FALLING, CONTACT, ORIFICE = (
+MUSH, LIQUID, FALLING, CONTACT, ORIFICE, PLAIN = (
     "thick metal on a dragging cloth",
     "thin metal on a dragging cloth",
     "a gate that falls on the way",
     "metal that sticks to the cloth by contact time",
     "thin metal driven by its own head",
+    "none of these laws: powers found by the log alone",
 )
 
 # Weights before any cast: how well each agrees with common practice (no source) and with the two-dimensional runs;
@@ -208,4 +215,5 @@ RIVALS = (
     Rival("contact time", CONTACT, 0.01, partial(contact_film_m, gate_power=0.0, head_power=0.0)),
     Rival("orifice", ORIFICE, 0.03, orifice_film_m),
     Rival("orifice, half dragged", ORIFICE, 0.02, partial(orifice_film_m, discharge=0.55, drag=0.25)),
+    Rival("no law", PLAIN, 0.01, plain_film_m),
 )

@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipemetal.casting.log import ReducedCast
 from pipemetal.casting.model import TWO_SIDED_95
+from pipemetal.casting.reduce import ReducedCast
 from pipemetal.casting.rivals import At
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Quantity", "quantities", "usual_place"]
 
@@ -35,7 +36,7 @@ class Quantity:
     low: float
     high: float
     before: float
-    words: str
+    words: Text
 
     @property
     def differs(self) -> bool:
@@ -124,7 +125,7 @@ _NAMES = {
         "thickness goes as the depth of metal to the power {value} ({low} to {high}); {before} before any cast, 0.5 if "
         "it alone drove it",
     ),
-    "by_20_k": ("heat", "20 K hotter, ln thickness changes by {value} ({low} to {high}); {before} before any cast"),
+    "by_20_k": ("heat", "{heat} hotter, ln thickness changes by {value} ({low} to {high}); {before} before any cast"),
     "along_the_sheet": (
         "place",
         "from beginning to end, all else alike, ln thickness changes by {value} ({low} to {high}); {before} before any cast",
@@ -135,4 +136,6 @@ _NAMES = {
 def _told(key: str, value: float, low: float, high: float, before: float) -> Quantity:
     name, words = _NAMES[key]
     numbers = {"value": value, "low": low, "high": high, "before": before}
-    return Quantity(key, name, value, low, high, before, words.format(**{k: f"{v:.2f}" for k, v in numbers.items()}))
+    amounts = {place: Amount(number, "", 2) for place, number in numbers.items()}
+    told = Text(words, heat=Amount(_HEAT_K, "K"), **amounts)
+    return Quantity(key, name, value, low, high, before, told)

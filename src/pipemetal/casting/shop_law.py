@@ -16,8 +16,9 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.casting.features import STRAIGHT, Basis, inputs
 from pipemetal.casting.model import Array
 from pipemetal.casting.rivals import LIQUID, MUSH, RIVALS, At
+from pipemetal.casting.run_up import RunUp
 
-__all__ = ["GroupColumn", "Part", "ShopLaw", "law_films"]
+__all__ = ["ANY", "GroupColumn", "Part", "ShopLaw", "law_films"]
 
 # Scatters before any cast: from cast to cast (5 to 8 % is published for planar-flow casting: Carpenter & Steen, J.
 # Mater. Sci. 27 (1992) 215), and from place to place (estimate).
@@ -26,6 +27,10 @@ CAST_SCATTER, STATION_SCATTER = 0.035, 0.02
 # cast (estimates).
 SIZES = ((0.02, 0.3), (0.07, 0.3), (0.15, 0.2), (0.3, 0.13), (0.5, 0.07))
 BENDS = ((0.0, 0.35), (0.06, 0.3), (0.15, 0.22), (0.35, 0.13))
+# A group of a kind that may be any of those that the log knows.
+ANY = "any"
+# Weight of a plain regression of powers, as one more rival way to depart (estimate).
+PLAIN_WEIGHT = 0.1
 # Alloys within so much tin are one (percent by mass).
 ONE_ALLOY_SN = 2.5
 # Film that a law may give at all; outside it a departure would be meaningless.
@@ -45,11 +50,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class GroupColumn:
-    """A group that the law counts with: its kind and name, and the spread of its kind (ln thickness)."""
+    """A group that the law counts with: its kind and name, the spread of its kind (ln thickness), and its share of the
+    casts that name one.
+    """
 
     kind: str
     name: str
     spread: float
+    share: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,8 +65,9 @@ class ShopLaw:
     """What is believed of a shop's gate.
 
     ``parts`` hold the rivals; ``cast_scatter`` and ``station_scatter`` are standard deviations of ln thickness;
-    ``present`` says which group of each kind casts now. ``logged_slush``: whether any cast was slush. ``logged_*``:
-    range, mean and covariance of (gate mm, head mm, speed m/s, superheat K), by cast.
+    ``present`` says which group of each kind casts now. ``logged_slush``: whether any cast was slush. ``run_up``: what
+    goes before the sheet. ``logged_*``: range, mean and covariance of (gate mm, head mm, speed m/s, superheat K), by
+    cast.
 
     >>> law = ShopLaw.prior()
     >>> law.casts_used, round(sum(law.rival_weights), 6)
@@ -74,6 +83,7 @@ class ShopLaw:
     present: Mapping[str, str] = field(default_factory=dict)
     casts_used: int = 0
     logged_slush: bool = True
+    run_up: RunUp = field(default_factory=RunUp)
     logged_low: tuple[float, ...] = ()
     logged_high: tuple[float, ...] = ()
     logged_centre: tuple[float, ...] = ()
@@ -135,13 +145,13 @@ class ShopLaw:
 
     def for_cast(self, **present: str) -> ShopLaw:
         """The law for a cast of certain groups (alloy, gate, box, cloth, crew, table, season); the rest as they
-        are now.
+        are now. A crew may be ``any``.
         """
         return replace(self, present={**self.present, **{k: v for k, v in present.items() if v}})
 
-    def for_sheet(self, comp: Composition, width_mm: float) -> ShopLaw:
-        """The law for a sheet of an alloy from a sled of an inner width; alloys and boxes that were never logged
-        are unsure.
+    def for_sheet(self, comp: Composition, width_mm: float, crew: str = "") -> ShopLaw:
+        """The law for a sheet of an alloy from a sled of an inner width, by a crew, or by any of them where none is named;
+        alloys and boxes that were never logged are unsure.
         """
         alloys = {
             g.name: abs(comp.wt_pct("Sn") - float(g.name.removeprefix("Sn "))) for g in self.groups if g.kind == "alloy"
@@ -150,20 +160,42 @@ class ShopLaw:
         alloy = nearest if nearest and alloys[nearest] <= ONE_ALLOY_SN else "another"
         boxes = {g.name for g in self.groups if g.kind == "box"}
         box = f"{width_mm:.0f} wide"
-        return self.for_cast(alloy=alloy, box=box if box in boxes else "")
+        return self.for_cast(alloy=alloy, box=box if box in boxes else "", crew=crew or ANY)
 
+    @cached_property
+    def any_crew(self) -> tuple[str, ...]:
+        """The crews that a band covers together, where they cast differently and none is named; else none."""
+        return tuple(
+            g.name for g in self.groups if g.kind == "crew" and g.spread > 0.0 and self.present.get("crew") == ANY
+        )
+
+    @cached_property
     def _group_row(self) -> tuple[Array, float]:
-        """Which group columns count for the cast that is asked, and the variance of kinds whose group was never
-        logged.
+        """How much each group column counts for the cast that is asked, and the variance of kinds whose group is not known.
+
+        A kind that may be any counts by the shares of its groups, which lie about their mean by so much; a group that was
+        never logged lies anywhere in the spread of its kind.
         """
-        row = np.array([float(self.present.get(g.kind) == g.name) for g in self.groups] + [0.0] * self.stretches)
-        known = {g.kind for g in self.groups if self.present.get(g.kind) == g.name}
-        lacking = {g.kind: g.spread**2 for g in self.groups if g.kind not in known}
-        return row, float(sum(lacking.values()))
+        row = np.zeros(len(self.groups) + self.stretches)
+        first = len(self.parts[0].mean) - len(row)
+        variance = 0.0
+        for kind in dict.fromkeys(g.kind for g in self.groups):
+            mine = [i for i, g in enumerate(self.groups) if g.kind == kind]
+            name = self.present.get(kind)
+            if name == ANY:
+                shares = np.array([self.groups[i].share for i in mine])
+                means = self._mean[[first + i for i in mine]]
+                row[mine] = shares
+                variance += float(shares @ np.square(means - shares @ means))
+            elif any(self.groups[i].name == name for i in mine):
+                row[mine] = [float(self.groups[i].name == name) for i in mine]
+            else:
+                variance += self.groups[mine[0]].spread ** 2
+        return row, variance
 
     def _columns(self, at: At) -> tuple[Array, float]:
         columns = self.basis.columns(at, inputs(at))
-        row, lacking = self._group_row()
+        row, lacking = self._group_row
         return np.hstack([columns, np.broadcast_to(row, (len(columns), len(row)))]), lacking
 
     def ln_film(self, at: At) -> Array:

@@ -19,6 +19,7 @@ from pipemetal.casting.model import Array, CastingTable, Gate, Sled, checked, la
 from pipemetal.casting.mush import solid_in_sled
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.errors import CastingError
+from pipemetal.texts import Text
 
 __all__ = ["Outfit", "Wanted", "best_push", "checked_metal"]
 
@@ -43,7 +44,7 @@ MOST_SOLID = 0.55
 _PLACES, _COARSE, _FILLS = 81, 7, 4
 # The push is found as smooth as the sheet allows: film within this of the wanted, pace near the usual, change and
 # bend of ln speed.
-_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.012, 0.5, 0.4, 0.25
+_FILM_SD, _PACE_SD, _CHANGE_SD, _BEND_SD = 0.008, 0.5, 0.4, 0.25
 _STEPS, _COARSE_STEPS = 5, 3
 # How many of the easiest pairs are looked at closer; what the end of a sheet may risk, and how unsure it may be (ln
 # thickness).
@@ -163,9 +164,9 @@ class Task:
         return Box.of(outfit.sled, outfit.gate, gate_mm, self.metal, self.law, outfit.slope_mm_m)
 
     def needed_kg(self) -> float:
-        """Mass that goes onto the table, with a run-up that lays half as much again as the first film."""
+        """Mass that goes onto the table, with what a run-up lays in this shop."""
         x, film = self.film()
-        volume = float(np.trapezoid(film, x)) + 1.5 * float(film[0]) * 1e-3 * self.outfit.run_up_mm
+        volume = float(np.trapezoid(film, x)) + self.law.run_up.ratio * float(film[0]) * 1e-3 * self.outfit.run_up_mm
         return self.metal.fluid.density_kg_m3 * self.outfit.sled.inner_width_mm * 1e-3 * volume
 
     def fullest_kg(self) -> float:
@@ -190,14 +191,14 @@ def best_push(task: Task, gate_mm: float | None, charge_kg: float | None) -> tup
     gates = _gates(task) if gate_mm is None else [float(gate_mm)]
     fills = _fills(task) if charge_kg is None else [float(charge_kg)]
     pairs = [(g, c) for g in gates for c in fills]
-    trouble = "the sled does not hold enough for it"
+    trouble = Text("the sled does not hold enough for it")
     for gate, charge in _by_hardship(task, pairs):
         laid = _smooth_push(task, gate, charge)
         if not isinstance(laid, str):
             return gate, charge, laid
         trouble = laid
     raise CastingError(
-        f"cannot be cast: {trouble}",
+        Text("cannot be cast: {trouble}", trouble=trouble),
         field="sheet",
         value=task.want.described(),
         allowed=f"a fill above {task.needed_kg():.1f} kg, of up to {task.fullest_kg():.0f} kg in the sled; "
@@ -315,14 +316,14 @@ def _smooth(box: Box, head: Array, x: Array, film: Array, steps: int = _STEPS) -
     return np.exp(u), miss
 
 
-def _smooth_push(task: Task, gate_mm: float, charge_kg: float) -> Laid | str:
+def _smooth_push(task: Task, gate_mm: float, charge_kg: float) -> Laid | Text:
     """The smoothest push for one gate and fill, followed with the film that it really lays."""
     x, film = task.film()
     box = task.box(gate_mm)
     coarse = np.linspace(0.0, 1.0, 13)
     laid_m, run_up_kg = film, task.needed_kg() - float(used_of_film_kg(box, x, film)[-1])
     run_up_m = 1e-3 * task.outfit.run_up_mm
-    result: Laid | str = "no push gives it"
+    result: Laid | Text = Text("no push gives it")
     for _ in range(2):
         head = box.head_m(charge_kg - run_up_kg - used_of_film_kg(box, x, laid_m))
         places = coarse * task.length_m

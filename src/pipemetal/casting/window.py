@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.alloys.properties import RED_LIMIT_C, liquid_density_kg_m3, liquid_heat_capacity_j_kgk
-from pipemetal.casting.freezing import HeatCurve, freeze, heat_curve
+from pipemetal.alloys.properties import RED_LIMIT_C, liquid_density_kg_m3
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import Gate, ThermalSettings, checked, laid_thickness_mm
-from pipemetal.casting.mush import YIELD_POWER, base_heat_loss_j_m2, edge_stress_pa
+from pipemetal.casting.mush import YIELD_POWER, edge_stress_pa
+from pipemetal.casting.way import Way, puddle_mm
+from pipemetal.texts import Amount, Text
 
-__all__ = ["Band", "PourWindow", "mobile_time_s", "pour_window", "usual_pour_c", "way_loss_k"]
+__all__ = ["Band", "PourWindow", "pour_window", "usual_pour_c"]
 
 # The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials
 # pages).
@@ -28,7 +29,6 @@ CLOTH_HOT_C = 350.0
 # A limit this far above the liquidus does not bind: oxide, dross and the cloth stop sooner.
 NOT_BINDING_K = 60.0
 _MOST_SOLID_AT_GATE = 0.05
-STEEL_HEAT_CAPACITY_J_KGK = 500.0
 # Tin is drawn "when it begins to grain, as when it begins to set", lead "as hot as possible without lighting a roll
 # of paper" (Encyclopedie, t. 11, 1765, p. 635; our translation). From how much tin on metal is drawn as it grains is
 # not told (estimate).
@@ -40,6 +40,8 @@ ALIKE_SN_PCT = 8.0
 NARROWEST_K, _SOFT_PART = 2.0, 0.2
 # The first solid that grows before grains hold each other; below it slush is liquid to the eye (estimate).
 _HALT_MARGIN = 0.02
+# A usual sheet, whose edges the limits speak of.
+_USUAL_MM = 2.0
 # Hot metal as it is usually poured, above its liquidus (estimate).
 USUAL_SUPERHEAT_K = 25.0
 SLUSH, HOT = "slush", "hot"
@@ -54,8 +56,8 @@ class Band:
     try_low_c: float
     try_high_c: float
     too_hot_above_c: float
-    cold_end: str
-    hot_end: str
+    cold_end: Text
+    hot_end: Text
     empty: bool = False
 
 
@@ -77,10 +79,10 @@ class PourWindow:
     liquidus_c: float
     way_loss_k: float
     empty: bool
-    rests_on: str
-    warnings: tuple[str, ...]
+    rests_on: Text
+    warnings: tuple[Text, ...]
     regime: str = HOT
-    why: str = ""
+    why: Text = field(default_factory=lambda: Text(""))
     bands: tuple[Band, ...] = field(default=())
     sled_c: float = 0.0
     sled_solid: float = 0.0
@@ -89,42 +91,6 @@ class PourWindow:
     def band(self) -> Band:
         """The band this metal is poured in."""
         return next(b for b in self.bands if b.name == self.regime)
-
-
-def mobile_time_s(
-    comp: Composition, thickness_mm: float, film_c: float, table_c: float, air_c: float, settings: ThermalSettings
-) -> float:
-    """How long a laid film can run: until a quarter of its volume is solid and grains touch (15-30 %, from memory)."""
-    found = freeze(comp, thickness_mm, film_c, table_c, air_c, settings, until_solid=0.26)
-    return found.time_to_25pct_s
-
-
-def way_loss_k(
-    comp: Composition,
-    thickness_mm: float,
-    table_c: float,
-    air_c: float,
-    settings: ThermalSettings,
-    limits: WindowLimits,
-    gate: Gate | None = None,
-    *,
-    first_cast: bool = False,
-) -> tuple[float, float]:
-    """What the way takes, in K of liquid metal: pouring (and a cold gate), and the cloth while waiting and under
-    the sled.
-    """
-    start_c = liquidus(comp).temperature_c
-    cp = liquid_heat_capacity_j_kgk(comp, start_c + 10.0)
-    density = liquid_density_kg_m3(comp, start_c + 10.0)
-    difference = max(start_c - table_c, 0.0)
-    wait = base_heat_loss_j_m2(settings, difference, limits.wait_s) / (density * limits.box_head_mm * 1e-3 * cp)
-    under = base_heat_loss_j_m2(settings, difference, limits.sled_length_mm * 1e-3 / limits.push_speed_m_s)
-    under /= density * laid_thickness_mm(comp, thickness_mm) * 1e-3 * cp
-    cold_gate = 0.0
-    if first_cast:
-        steel = (gate or Gate()).steel_kg * STEEL_HEAT_CAPACITY_J_KGK
-        cold_gate = steel * (start_c - air_c) / (limits.charge_kg * cp)
-    return limits.pour_loss_k + cold_gate, wait + under
 
 
 def pour_window(
@@ -158,12 +124,13 @@ def pour_window(
     checked("table_temperature_c", table_temperature_c, -20.0, 170.0, "C")
     checked("air_temperature_c", air_temperature_c, -20.0, 60.0, "C")
     melt = liquidus(comp)
-    way = _Way.of(
+    way = Way.of(
         comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits, gate=gate, first_cast=first_cast
     )
-    slush, (hot, warnings) = _slush_band(way, limits), _hot_band(way, limits, melt.uncertainty_k)
+    slush = _slush_band(way, limits)
+    hot, warnings = _hot_band(way, limits, melt.uncertainty_k, slush is not None)
     bands = (hot,) if slush is None else (slush, hot)
-    chosen, why = _chosen(comp, bands, limits)
+    chosen, why = _chosen(way, bands, limits)
     found = [*(warnings if chosen is hot else ())]
     found += _general_warnings(chosen.try_high_c, first_cast, melt.within_range)
     sled_c = way.sled_c(0.5 * (chosen.try_low_c + chosen.try_high_c))
@@ -202,7 +169,7 @@ def usual_pour_c(
     (True, True)
     """
     limits = limits or WindowLimits()
-    way = _Way.of(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits)
+    way = Way.of(comp, thickness_mm, table_temperature_c, air_temperature_c, settings, limits)
     slush = _slush_band(way, limits)
     pot_c = way.liquidus_c + way.pour_k + USUAL_SUPERHEAT_K
     if slush is not None and _pours_as_slush(comp, limits)[0]:
@@ -210,33 +177,45 @@ def usual_pour_c(
     return way.sled_c(pot_c), way.film_c(pot_c)
 
 
-def _chosen(comp: Composition, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, str]:
+def _chosen(way: Way, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band, Text]:
     """The band that this metal is poured in, and why."""
     if len(bands) == 1:
-        return bands[0], "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
-    slush, why = _pours_as_slush(comp, limits)
+        stands, sets = _slush_span(replace(way, thickness_mm=min(way.thickness_mm, _USUAL_MM)), limits)
+        if way.slush_k(stands, sets) >= NARROWEST_K:
+            words = "the edges of a sheet of {a} stand only where the metal nearly sets in the sled: as slush it cannot be poured"
+            return bands[0], Text(words, a=Amount.short(way.thickness_mm, "mm"))
+        words = "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
+        return bands[0], Text(words)
+    slush, why = _pours_as_slush(way.comp, limits)
     return bands[0 if slush else 1], why
 
 
-def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, str]:
+def _pours_as_slush(comp: Composition, limits: WindowLimits) -> tuple[bool, Text]:
     tin, slush = min(limits.poured, key=lambda p: abs(p[0] - comp.wt_pct("Sn")), default=(math.inf, False))
     if abs(tin - comp.wt_pct("Sn")) <= ALIKE_SN_PCT:
-        return slush, f"this shop pours such metal {'as slush' if slush else 'hot'}, by its log"
+        as_slush = "this shop pours such metal as slush, by its log"
+        return slush, Text(as_slush if slush else "this shop pours such metal hot, by its log")
     if comp.wt_pct("Sn") >= GRAINS_FROM_SN_PCT:
-        return True, "metal rich in tin is poured as it begins to grain (1765, and common practice)"
-    return False, "metal poor in tin is poured hot (1765)"
+        return True, Text("metal rich in tin is poured as it begins to grain (1765, and common practice)")
+    return False, Text("metal poor in tin is poured hot (1765)")
 
 
-def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
-    """From grains that hold the edges to grains that set in the sled; None where the alloy has no such span."""
+def _slush_span(way: Way, limits: WindowLimits) -> tuple[float, float]:
+    """Shares of solid from which the edges of a sheet stand, and from which it sets in the sled."""
+    if limits.side_bars:
+        return _HALT_MARGIN, limits.sets_in_sled
     edge = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), way.thickness_mm)
-    usual = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), 2.0)
-    stands = min(limits.edges_stand * (edge / usual) ** (1.0 / YIELD_POWER), limits.sets_in_sled - _HALT_MARGIN)
-    stands = _HALT_MARGIN if limits.side_bars else stands
-    hottest, coldest = (way.pot_c_for_solid(share) for share in (stands, limits.sets_in_sled))
-    span = [way.curve.temperature_at(way.curve.heat_at_solid(share)) for share in (stands, limits.sets_in_sled)]
-    if span[0] - span[1] < NARROWEST_K:
+    usual = edge_stress_pa(liquid_density_kg_m3(way.comp, way.liquidus_c), _USUAL_MM)
+    stands = limits.edges_stand * (edge / usual) ** (1.0 / YIELD_POWER)
+    return min(stands, limits.sets_in_sled - _HALT_MARGIN), limits.sets_in_sled
+
+
+def _slush_band(way: Way, limits: WindowLimits) -> Band | None:
+    """From grains that hold the edges to grains that set in the sled; None where there is no such span."""
+    stands, sets = _slush_span(way, limits)
+    if way.slush_k(stands, sets) < NARROWEST_K:
         return None
+    hottest, coldest = way.pot_c_for_solid(stands), way.pot_c_for_solid(sets)
     soft = _SOFT_PART * (hottest - coldest)
     return Band(
         SLUSH,
@@ -244,12 +223,12 @@ def _slush_band(way: _Way, limits: WindowLimits) -> Band | None:
         coldest + soft,
         hottest - soft,
         hottest,
-        f"it sets in the sled before the push is over (above {100.0 * limits.sets_in_sled:.0f} % solid)",
-        f"it runs off the sides (below {100.0 * stands:.0f} % solid the edges do not stand)",
+        Text("it sets in the sled before the push is over (above {a} % solid)", a=Amount(100.0 * limits.sets_in_sled)),
+        Text("it runs off the sides (below {a} % solid the edges do not stand)", a=Amount(100.0 * stands)),
     )
 
 
-def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Band, tuple[str, ...]]:
+def _hot_band(way: Way, limits: WindowLimits, uncertainty_k: float, has_slush: bool) -> tuple[Band, tuple[Text, ...]]:
     """Liquid at the gate, and able to run for a while but not too long; with what is to be said of it."""
     leaves_liquid = way.pot_c_for_heat(way.curve.heat_at_solid(_MOST_SOLID_AT_GATE))
     ripples_c = way.pot_c_for_mobile(limits.shortest_mobile_s)
@@ -262,129 +241,67 @@ def _hot_band(way: _Way, limits: WindowLimits, uncertainty_k: float) -> tuple[Ba
     top = way.liquidus_c + way.pour_k + NOT_BINDING_K
     low = cold + uncertainty_k
     high = min(max(calm, 0.5 * (cold + hot)), top, RED_LIMIT_C)
-    empty = low + NARROWEST_K > high
+    film_mm, stands_mm = laid_thickness_mm(way.comp, way.thickness_mm), puddle_mm(way.comp)
+    too_thick = film_mm > stands_mm and not limits.side_bars
+    empty = too_thick or low + NARROWEST_K > high
     if empty:
         low, high = cold, cold + NARROWEST_K
+    bars = "pour it as slush, or put bars along the sides" if has_slush else "put bars along the sides"
     warnings = []
-    if empty:
-        warnings.append(
-            f"no temperature suits both ends: below {cold:.0f} C it sets too soon, above {hot:.0f} C it runs off; "
-            "level the table better, pour it as slush, or put bars along the sides"
+    if too_thick:
+        words = (
+            "no temperature suits it hot: liquid metal stands {stands} high by itself, and the film is {film}, so it runs off "
+            "the sides until it sets; {cure}"
         )
+        stands, film = Amount(stands_mm, "mm", 1), Amount(film_mm, "mm", 1)
+        warnings.append(Text(words, stands=stands, film=film, cure=Text(bars)))
+    elif empty:
+        words = (
+            "no temperature suits both ends: below {a} it sets too soon, above {b} it runs off; level the table better,"
+            " {cure}"
+        )
+        warnings.append(Text(words, a=Amount(cold, "C"), b=Amount(hot, "C"), cure=Text(bars)))
     elif hot > top + 0.5:
-        warnings.append("running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half")
+        words = "running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half"
+        warnings.append(Text(words))
     if ripples and not empty:
-        warnings.append("ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end")
-    hot_end = "it runs off the sides" if hot <= top + 0.5 else "oxide, dross and the cloth stop it first"
-    cold_end = "ripples and laps freeze in" if ripples else "it grains at the gate"
+        words = "ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end"
+        warnings.append(Text(words))
+    runs = too_thick or hot <= top + 0.5
+    hot_end = Text("it runs off the sides" if runs else "oxide, dross and the cloth stop it first")
+    cold_end = Text("ripples and laps freeze in" if ripples else "it grains at the gate")
     return Band(HOT, cold, low, high, max(min(hot, RED_LIMIT_C), high), cold_end, hot_end, empty), tuple(warnings)
 
 
-@dataclass(frozen=True, eq=False)
-class _Way:
-    """The way of the metal from the pot to the cloth, and back from what the film needs to what the pot must show.
-
-    Both take heat: as much as so many degrees of liquid metal hold. Pouring is a fall of temperature where the metal
-    leaves liquid, which keeps the hot band's lower end cautious.
-    """
-
-    comp: Composition
-    thickness_mm: float
-    table_c: float
-    air_c: float
-    settings: ThermalSettings
-    curve: HeatCurve
-    liquidus_c: float
-    pour_k: float
-    cloth_k: float
-
-    @classmethod
-    def of(
-        cls,
-        comp: Composition,
-        thickness_mm: float,
-        table_c: float,
-        air_c: float,
-        settings: ThermalSettings | None,
-        limits: WindowLimits,
-        *,
-        gate: Gate | None = None,
-        first_cast: bool = False,
-    ) -> _Way:
-        settings = settings or ThermalSettings()
-        lost = way_loss_k(comp, thickness_mm, table_c, air_c, settings, limits, gate, first_cast=first_cast)
-        start_c = liquidus(comp).temperature_c
-        return cls(comp, thickness_mm, table_c, air_c, settings, heat_curve(comp), start_c, *lost)
-
-    def _heat_per_k(self) -> float:
-        return self.curve.heat_at(self.liquidus_c + 20.0) - self.curve.heat_at(self.liquidus_c + 19.0)
-
-    def film_c(self, pot_c: float) -> float:
-        """Temperature of the film just laid."""
-        return self.curve.temperature_at(self.curve.heat_at(self.sled_c(pot_c)) - self._heat_per_k() * self.cloth_k)
-
-    def sled_c(self, pot_c: float) -> float:
-        """Temperature in the sled after pouring: slush gives off heat of freezing, liquid metal degrees."""
-        slush_c = self.curve.temperature_at(self.curve.heat_at(pot_c) - self._heat_per_k() * self.pour_k)
-        return max(pot_c - self.pour_k, slush_c) if pot_c < self.liquidus_c + self.pour_k else pot_c - self.pour_k
-
-    def pot_c_for_solid(self, share: float) -> float:
-        """Reading in the pot at which the layer that leaves the sled has this share of solid."""
-        lost = self._heat_per_k() * (self.cloth_k + self.pour_k)
-        return self.curve.temperature_at(self.curve.heat_at_solid(share) + lost)
-
-    def pot_c_for_heat(self, film_heat_j_kg: float) -> float:
-        """Reading in the pot that gives the film this heat content."""
-        return self.curve.temperature_at(film_heat_j_kg + self._heat_per_k() * self.cloth_k) + self.pour_k
-
-    def pot_c_for_mobile(self, seconds: float) -> float | None:
-        """Reading in the pot at which the film can run for so long: secant between liquidus and 150 K above, capped
-        there; None where even metal at its liquidus runs longer."""
-        low_c, high_c = self.liquidus_c, self.liquidus_c + self.pour_k + 150.0
-        low, high = self._mobile(low_c) - seconds, self._mobile(high_c) - seconds
-        if low >= 0.0:
-            return None
-        if high <= 0.0:
-            return high_c
-        for _ in range(12):
-            middle_c = low_c + (high_c - low_c) * min(max(-low / (high - low), 0.05), 0.95)
-            middle = self._mobile(middle_c) - seconds
-            if abs(middle) < 0.03 or high_c - low_c < 0.2:
-                return middle_c
-            if middle > 0.0:
-                high_c, high = middle_c, middle
-            else:
-                low_c, low = middle_c, middle
-        return 0.5 * (low_c + high_c)
-
-    def _mobile(self, pot_c: float) -> float:
-        return mobile_time_s(self.comp, self.thickness_mm, self.film_c(pot_c), self.table_c, self.air_c, self.settings)
-
-
-def _general_warnings(high: float, first_cast: bool, within: bool) -> list[str]:
+def _general_warnings(high: float, first_cast: bool, within: bool) -> list[Text]:
     found = []
     if high > CLOTH_HOT_C:
-        found.append(f"above {CLOTH_HOT_C:.0f} C the cloth suffers: aramid decomposes above about 400 C")
+        words = "above {a} the cloth suffers: aramid decomposes above about {b}"
+        found.append(Text(words, a=Amount(CLOTH_HOT_C, "C"), b=Amount(400.0, "C")))
     elif high > CLOTH_WEAKENS_C:
-        found.append(f"aramid cloth loses strength from about {CLOTH_WEAKENS_C:.0f} C: look at it before every pour")
+        words = "aramid cloth loses strength from about {a}: look at it before every pour"
+        found.append(Text(words, a=Amount(CLOTH_WEAKENS_C, "C")))
     if high >= RED_LIMIT_C - 1.0:
-        found.append(f"red above {RED_LIMIT_C:.0f} C: lead fume; dust and dross are a danger at any temperature")
+        words = "red above {a}: lead fume; dust and dross are a danger at any temperature"
+        found.append(Text(words, a=Amount(RED_LIMIT_C, "C")))
     if first_cast:
-        found.append("first cast: a cold gate is counted in; better warm sled and gate")
+        found.append(Text("first cast: a cold gate is counted in; better warm sled and gate"))
     if not within:
-        found.append("alloy outside the assessed range: the liquidus may be 10 K and more off")
+        words = "alloy outside the assessed range: the liquidus may be {a} and more off"
+        found.append(Text(words, a=Amount(10.0, "K")))
     return found
 
 
-def _rests_on(limits: WindowLimits, uncertainty_k: float, cloth_factor: float) -> str:
+def _rests_on(limits: WindowLimits, uncertainty_k: float, cloth_factor: float) -> Text:
     verdicts = (
-        "no logged verdict: limits of flow are estimates, a factor of two either way"
+        Text("no logged verdict: limits of flow are estimates, a factor of two either way")
         if limits.verdicts_used == 0
-        else f"{limits.verdicts_used} logged verdicts of this shop"
+        else Text("{a} logged verdicts of this shop", a=limits.verdicts_used)
     )
     cloth = (
-        "within a factor of two until logged"
+        Text("within a factor of two until logged")
         if cloth_factor == 1.0
-        else f"{cloth_factor:.2f} of the estimate, by the log"
+        else Text("{factor} of the estimate, by the log", factor=Amount(cloth_factor, "", 2))
     )
-    return f"{verdicts}; liquidus within {uncertainty_k:.0f} K; cloth resistance {cloth}"
+    words = "{verdicts}; liquidus within {b}; cloth resistance {cloth}"
+    return Text(words, verdicts=verdicts, b=Amount(uncertainty_k, "K"), cloth=cloth)

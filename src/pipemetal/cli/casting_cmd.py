@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -22,16 +23,29 @@ from pipemetal.cli.casting_drawings import (
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 from pipemetal.files.log_file import read_log
 
+if TYPE_CHECKING:
+    from pipemetal.casting.push import PushCard
+    from pipemetal.casting.run_up import RunUp
+    from pipemetal.casting.window import PourWindow
+
 __all__ = ["calibrate", "freeze", "push"]
 
 
 @click.command(short_help="The push card of a sheet.")
 @click.argument("sheet_file", metavar="SHEET.toml", type=FILE)
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
+@click.option("--crew", metavar="NAME", help="Who casts, by its name in the log; it wins over the sheet's.")
 @cards_option
 @pictures_option("Write the crew's cards (A4, read at three metres) and the thickness picture as SVG.")
 @json_option
-def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Path | None, as_json: bool) -> None:
+def push(
+    sheet_file: Path,
+    log_path: Path | None,
+    crew: str | None,
+    cards: Path | None,
+    folder: Path | None,
+    as_json: bool,
+) -> None:
     """Charge, gate, marks and pouring temperatures for SHEET.toml, with intervals.
 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
@@ -45,7 +59,6 @@ def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Pa
     from pipemetal.casting.window import pour_window
     from pipemetal.files.casting_json import card_dict, window_dict
     from pipemetal.files.sheet_file import read_sheet
-    from pipemetal.planning.cautions import EXPOSURE_LIMITS
     from pipemetal.planning.learning import Learned, learn
 
     job = read_sheet(sheet_file)
@@ -70,21 +83,25 @@ def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Pa
         job.thickness_end_mm,
         job.table_c,
     )
-    law = known.law.for_sheet(job.composition, job.outfit.sled.inner_width_mm)
+    law = known.law.for_sheet(job.composition, job.outfit.sled.inner_width_mm, crew or job.crew)
     card = push_card(want, job.outfit, law, gate_mm=job.gate_mm, charge_kg=job.charge_kg)
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     result["warnings"] = [*card.warnings, *window.warnings]
+    result["asked_marks"] = " ".join(f"{m.distance_m:g}:{m.time_s:.2f}" for m in card.marks)
     result["gauge_places_mm"] = [list(place) for place in places_to_gauge(job.length_mm, job.width_mm)]
     push_drawings(cards, folder, card, window, job)
     if as_json:
         print_json(result)
         return
-    click.echo(f"{job.name}\n")
-    click.echo(
-        f"  POUR   {window.try_low_c:.0f} to {window.try_high_c:.0f} °C   "
-        f"(too cold below {window.too_cold_below_c:.0f}: {window.band.cold_end}; too hot above "
-        f"{window.too_hot_above_c:.0f}: {window.band.hot_end})"
-    )
+    _print_push(job.name, card, window, result, known.words)
+
+
+def _print_push(name: str, card: PushCard, window: PourWindow, result: Mapping[str, Any], learned_words: str) -> None:
+    """The push card for people; `result` is what the JSON holds."""
+    from pipemetal.planning.cautions import EXPOSURE_LIMITS
+
+    click.echo(f"{name}\n")
+    click.echo(_pour_line(window, card.pour_temperature_c))
     click.echo(f"         {window.regime}: {window.why}")
     click.echo(f"  LADLE  {card.scoops} scoops, {card.charge_kg:.1f} kg   ({card.left_kg:.1f} kg stay in the sled)")
     click.echo(f"  GATE   {card.gate_mm:.1f} mm\n")
@@ -105,15 +122,27 @@ def push(sheet_file: Path, log_path: Path | None, cards: Path | None, folder: Pa
             "Gauge it best at six places, three readings at each (mm along x across): "
             + ", ".join(f"{x:.0f} x {y:.0f}" for x, y in result["gauge_places_mm"])
             + ".",
+            f"For the log's column asked_marks, where nobody times the push: {result['asked_marks']}",
             card.speed_change,
             *result["warnings"],
             f"Rests on: {card.rests_on}. {window.rests_on}.",
-            f"Learned: {known.words}.",
+            f"Learned: {learned_words}.",
             "Everything that goes into the pot dry and warm; nobody in the path of the sled.",
             "Lead: the exposure at this heat is dust rather than vapour. Limits (local codes prevail): "
             + "; ".join(f"{law}, {what} {limit} ({when})" for law, what, limit, when in EXPOSURE_LIMITS[:4])
             + ".",
         ],
+    )
+
+
+def _pour_line(window: PourWindow, sled_c: float) -> str:
+    """The pouring range of a card, or that there is none."""
+    if window.empty:
+        return f"  POUR   no temperature suits this sheet; the push below is reckoned with {sled_c:.0f} °C in the sled"
+    return (
+        f"  POUR   {window.try_low_c:.0f} to {window.try_high_c:.0f} °C   "
+        f"(too cold below {window.too_cold_below_c:.0f}: {window.band.cold_end}; too hot above "
+        f"{window.too_hot_above_c:.0f}: {window.band.hot_end})"
     )
 
 
@@ -289,6 +318,7 @@ def calibrate(
         + [
             ("scatter from cast to cast, %", f"{100.0 * found.law.cast_scatter:.1f}", "", ""),
             ("scatter from place to place, %", f"{100.0 * found.law.station_scatter:.1f}", "", ""),
+            _run_up_row(found.law.run_up),
             ("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts", ""),
             ("hot metal should run, s", f"{limits.shortest_mobile_s:.1f} to {limits.longest_mobile_s:.1f}", "", ""),
             (
@@ -307,6 +337,17 @@ def calibrate(
         + [f"Watch: {w}." for w in found.watch]
         + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
     )
+
+
+def _run_up_row(run_up: RunUp) -> tuple[str, str, str, str]:
+    """What goes before the sheet, over the first film times the run-up."""
+    from pipemetal.casting.model import TWO_SIDED_95
+    from pipemetal.casting.run_up import USUAL_RATIO
+
+    reach = TWO_SIDED_95 * run_up.sd
+    name = "metal before the sheet, over the first film"
+    between = f"{max(run_up.ratio - reach, 0.0):.2f} to {run_up.ratio + reach:.2f}"
+    return (name, f"{run_up.ratio:.2f}", between, f"{USUAL_RATIO:.2f}")
 
 
 def _alike(groups: Any) -> list[str]:

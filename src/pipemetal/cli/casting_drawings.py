@@ -186,7 +186,9 @@ def day_drawings(
         for p in todays:
             name, clock = p.order.sheet.id, clock_text(start_minutes, p.start_s)
             key = f"day{number}-{p.number:02d}"
-            band = "" if p.window is None else f"{p.window.try_low_c:.0f}-{p.window.try_high_c:.0f} °C"
+            band = (
+                "" if p.window is None or p.window.empty else f"{p.window.try_low_c:.0f}-{p.window.try_high_c:.0f} °C"
+            )
             scoops = "" if p.card is None else f"{p.card.scoops} sc."
             rows.append(DayRow(p.number, clock, name, band, scoops, p.problem))
             if p.card is None or p.window is None:

@@ -70,28 +70,30 @@ def day(
     from pipemetal.files.log_file import read_log
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.sheets_file import read_sheets
-    from pipemetal.melts.day import SheetDemand
+    from pipemetal.planning.day_work import fits_the_day, plan_days
     from pipemetal.planning.learning import Learned, learn
     from pipemetal.planning.melting import plan_season
-    from pipemetal.planning.pours import plan_pours, prepare_pour
-    from pipemetal.planning.sheets_to_cast import SheetOrder
+    from pipemetal.planning.pours import demand_of, plan_pours, prepare_pour
+    from pipemetal.planning.sheets_to_cast import sheet_order
     from pipemetal.plans.codec import as_dict
-    from pipemetal.plans.rows import melt_row, pour_row, season_row
+    from pipemetal.plans.rows import melt_rows, pour_row, season_row
 
     recipes = load_recipes(recipes_path, sheets_file)
     settings = shop_beside(settings_path, sheets_file)
-    sheets = read_sheets(sheets_file, recipes, settings.sheets)
+    sheets = read_sheets(sheets_file, recipes, settings)
     lots, unknown = read_lots(lots_path, recipes)
     learned = learn(read_log(log_path)) if log_path is not None else Learned()
-    orders = [SheetOrder(s, settings.sheets.planing_for(min(s.thickness_start_mm, s.thickness_end_mm))) for s in sheets]
+    orders = [sheet_order(s, settings) for s in sheets]
     prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned) for o in orders]
-    demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
-    season = plan_season(demands, recipes, lots, settings, in_pot=_heel_from(heel_kg, heel_text))
+    demands = [demand_of(p) for p in prepared]
+    fits = fits_the_day(prepared, recipes, settings)
+    season = plan_season(demands, recipes, lots, settings, in_pot=_heel_from(heel_kg, heel_text), fits=fits)
     shown = {int(n): c for n, c in pairs_of(measured, "--measured", "POUR:C, as 3:41")}
-    pours = plan_pours(prepared, season.melts, settings, learned, shown)
+    days = plan_days(prepared, season.melts, settings)
+    pours = plan_pours(prepared, season.melts, days, settings, learned, shown)
     start_minutes = _minutes_of(start)
     day_drawings(cards, folder, pours, learned.words, start_minutes)
-    melts = [melt_row(m, pours, settings) for m in season.melts]
+    melts = melt_rows(season.melts, pours, settings)
     rows = [pour_row(p) for p in pours]
     times = [clock_text(start_minutes, p.start_s) for p in pours]
     if as_json:

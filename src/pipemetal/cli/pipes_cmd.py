@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipemetal.pipes.caps import CapFit
+    from pipemetal.texts import Text
 
 __all__ = ["load_pipes", "pipes"]
 
@@ -191,13 +192,13 @@ def _breaks(members: Sequence[Pipe]) -> list[str]:
 
 def _remarks(members: Sequence[Pipe], most: int = 6) -> list[str]:
     """Remarks with the notes they are about; what many pipes share is said once."""
-    same: dict[str, list[Pipe]] = defaultdict(list)
+    same: dict[Text, list[Pipe]] = defaultdict(list)
     for pipe in members:
         for words in pipe.remarks:
             same[words].append(pipe)
     held: dict[str, list[str]] = defaultdict(list)
     for words, pipes in same.items():
-        held[words.split(" ")[0]].append(f"{_label(pipes[0]) if len(pipes) == 1 else span_text(pipes)}: {words}")
+        held[words.outline].append(f"{_label(pipes[0]) if len(pipes) == 1 else span_text(pipes)}: {words}")
     lines = []
     for said in held.values():
         lines += said[:2] if len(said) > most else said

@@ -305,6 +305,7 @@ def print_summary(plan: Plan, out: Path) -> None:
         f"({metal.new_kg:.0f} new, {metal.remelt_kg:.0f} remelt) in {len(plan.melts)} melts, "
         f"{len(plan.new_sheets)} sheets over {max((p.day for p in plan.pours), default=0)} casting days."
     )
+    _print_days(plan)
     click.echo(f"Settings: {plan.settings_from}.")
     if plan.rolls_used:
         click.echo("Rolls to take down: " + ", ".join(r.id for r in plan.rolls_used) + ".")
@@ -327,6 +328,18 @@ def print_summary(plan: Plan, out: Path) -> None:
         "Liquid lead alloys: read the cautions first."
     )
     click.echo(f"Look at {out / 'index.html'}")
+
+
+def _print_days(plan: Plan) -> None:
+    """Each day in a line: its melts, when the burner is lit, when the first sheet is poured, when all is done."""
+    from pipemetal.planning.day_work import clock_text
+
+    for day in plan.days:
+        alloys = ", ".join(f"{m.name} {m.recipe}" for m in plan.melts if m.name in day.melts)
+        click.echo(
+            f"Day {day.day}{f' ({day.date})' if day.date else ''}: {alloys}; burner lit {clock_text(day.lit_min)}, "
+            f"first pour {clock_text(day.first_pour_min)}, done {clock_text(day.end_min)}."
+        )
 
 
 def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:

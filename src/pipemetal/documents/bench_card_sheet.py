@@ -99,7 +99,7 @@ def not_served_words(card: BenchCard, units: UnitSystem, say: Words) -> list[str
         say(
             "No sheet that the settings allow serves this pipe. {part}: {why}. A roll of the rack may hold it.",
             part=part_name(kind, say),
-            why=units.in_text(say.made(why)),
+            why=say.read(why, units),
         )
         for kind, why in card.not_served
     ]
@@ -241,9 +241,9 @@ def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
                 blanks=units.show_mass(card.blanks_kg, 3),
             ),
         ),
-        (say("walls"), say.made(pipe.wall_source)),
+        (say("walls"), say.read(pipe.wall_source, units)),
     ]
-    rows += [("", units.in_text(say.made(words))) for words in pipe.remarks]
+    rows += [("", say.read(words, units)) for words in pipe.remarks]
     return [row for row in rows if row[1]]
 
 

@@ -135,6 +135,13 @@ def _minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.1f} min"
 
 
+def _ends(window: PourWindow) -> str:
+    """The ends of the pouring range in words, or why there is none."""
+    if window.empty:
+        return f"{window.warnings[0][:1].upper()}{window.warnings[0][1:].partition(';')[0]}."
+    return f"Too cold below {window.too_cold_below_c:.0f}, too hot above {window.too_hot_above_c:.0f} °C."
+
+
 def pour_card(
     card: PushCard,
     window: PourWindow,
@@ -150,7 +157,7 @@ def pour_card(
     """
     drawing = _card(name)
     rows = [
-        ("POUR", f"{window.try_low_c:.0f} to {window.try_high_c:.0f} °C"),
+        ("POUR", "none suits" if window.empty else f"{window.try_low_c:.0f} to {window.try_high_c:.0f} °C"),
         ("LADLE", f"{card.scoops} scoops, {card.charge_kg:.0f} kg"),
         ("GATE", f"{card.gate_mm:.1f} mm"),
         ("PUSH", f"{card.push_time_s:.1f} s, {_pace(card)}"),
@@ -167,8 +174,7 @@ def pour_card(
         drawing,
         12.0,
         34.0,
-        f"Too cold below {window.too_cold_below_c:.0f}, too hot above "
-        f"{window.too_hot_above_c:.0f} °C.  {card.left_kg:.0f} kg stay in the sled.",
+        f"{_ends(window)}  {card.left_kg:.0f} kg stay in the sled.",
         9.0,
         273.0,
     )

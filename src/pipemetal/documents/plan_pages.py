@@ -15,6 +15,7 @@ from typing import Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipemetal.documents.cutting_sheet import cutting_sheet
+from pipemetal.documents.day_picture import day_picture
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_picture
 from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
@@ -23,12 +24,12 @@ from pipemetal.documents.svg import to_svg
 from pipemetal.files.outbox import write_all
 from pipemetal.files.sheet_out import OutTable, csv_of, workbook_of
 from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
+from pipemetal.planning.day_work import clock_text
 from pipemetal.planning.plan import Plan as Planned
 from pipemetal.plans.codec import as_dict, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import PipeRow, Plan, Pour
 from pipemetal.plans.unserved import unserved_pipes
-from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -53,8 +54,7 @@ def environment(units: UnitSystem | None = None, say: Words | None = None) -> En
         "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0],
         "number": units.number,
         "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"),
-        "made": say.made,
-        "told": lambda text: say.read(text, units) if isinstance(text, Text) else units.in_text(say.made(text)),
+        "read": lambda text: say.read(text, units),
     }
     made.globals |= {"mass_unit": units.mass, "say": say}
     return made
@@ -169,8 +169,10 @@ def _printed(planned: Planned, plan: Plan, units: UnitSystem) -> dict[str, bytes
     return found
 
 
-def _pictures(plan: Planned, units: UnitSystem) -> dict[str, Drawing]:
+def _pictures(plan: Planned, record: Plan, units: UnitSystem) -> dict[str, Drawing]:
     found = {}
+    if record.days:
+        found["pictures/days.svg"] = day_picture(record.days, Words(plan.settings.language))
     for division in dict.fromkeys(p.division for p in plan.pipes):
         members = [p for p in plan.pipes if p.division == division]
         found[f"pictures/scales-{safe_name(division).lower()}.svg"] = half_tone_picture(
@@ -200,7 +202,7 @@ def write_plan_files(planned: Planned, folder: Path) -> Plan:
     files["layout-problem.json"] = _json(problem_to_dict(planned.problem))
     files["layout-plan.json"] = _json(plan_to_dict(planned.layout))
     files |= {f"{name}.csv": csv_of(headings, rows) for name, (headings, rows) in tables.items()}
-    files |= {name: to_svg(drawing) for name, drawing in _pictures(planned, units).items()}
+    files |= {name: to_svg(drawing) for name, drawing in _pictures(planned, plan, units).items()}
     files |= _printed(planned, plan, units)
     files["index.html"] = (
         environment(units, Words(settings.language))
@@ -209,6 +211,7 @@ def write_plan_files(planned: Planned, folder: Path) -> Plan:
             plan=plan,
             unserved=unserved_pipes(plan),
             safe_name=safe_name,
+            clock=clock_text,
             scales=[n for n in files if n.startswith("pictures/scales-")],
             papers=[n for n in files if n.startswith("paper/")],
         )

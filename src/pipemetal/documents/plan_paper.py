@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from pipemetal.documents.casting_day_sheet import casting_day_sheets
 from pipemetal.documents.cutting_sheet import close_up_drawings, cutting_sheet, map_factor
 from pipemetal.documents.plan_sheets import (
     account_sheet,
     buying_sheet,
-    casting_day_sheets,
     statement_sheet,
     weighing_sheets,
 )

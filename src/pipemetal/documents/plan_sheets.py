@@ -5,21 +5,18 @@ All from the plan's record, so that a plan that was written before can be printe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import groupby
 from typing import Final
 
 from pipemetal.documents.rank_sheet import WOOD, of_what
-from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, NewPage, Paragraph, Sheet, table
+from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
-from pipemetal.plans.record import Beat, Charged, Freezing, Melt, PipeRow, Plan, Pour, PourRange, PushCard
+from pipemetal.plans.record import Charged, Melt, PipeRow, Plan
 from pipemetal.plans.unserved import served_pipes
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["account_sheet", "buying_sheet", "casting_day_sheets", "statement_sheet", "weighing_sheets"]
+__all__ = ["account_sheet", "buying_sheet", "foot_of", "statement_sheet", "weighing_sheets"]
 
-MOST_MARKS: Final = 12
 SHOWN_WT_PCT: Final = 0.005
 
 
@@ -31,12 +28,14 @@ def weighing_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
 def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
     title = say("Melt {name}: {recipe}", name=melt.name, recipe=melt.recipe)
     subtitle = f"{plan.organ}, {plan.shop}"
-    cautions = Cautions(say("Before anything goes into the pot"), tuple(say.made(text) for text in plan.cautions[:1]))
+    cautions = Cautions(
+        say("Before anything goes into the pot"), tuple(say.read(text, units) for text in plan.cautions[:1])
+    )
     charge = melt.charge
     if charge is None:
         why = melt.blocked.words if melt.blocked is not None else ""
-        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.made(why)), strong=True)
-        return Sheet(title, subtitle, (cautions, blocked), foot=_foot(plan, say))
+        blocked = Paragraph(say("Cannot be charged: {words}.", words=say.read(why, units)), strong=True)
+        return Sheet(title, subtitle, (cautions, blocked), foot=foot_of(plan, say))
     heel = say("on a heel of {mass}", mass=units.show_mass(melt.heel_kg)) if melt.heel_kg else say("into an empty pot")
     rows = [
         (
@@ -69,6 +68,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
         Heading(say("What it should be")),
         _composition(charge, units, say),
         Paragraph(_heat_words(charge, units, say)),
+        *([Paragraph(_ingot_words(charge, units, say), strong=True)] if charge.ingots_lot else []),
         Paragraph(
             say("Between: 95 %, from the analyses of the lots. The pot's assay decides, not this table."), quiet=True
         ),
@@ -83,10 +83,11 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
             )
         ),
     ]
-    return Sheet(title, subtitle, tuple(blocks), foot=_foot(plan, say))
+    return Sheet(title, subtitle, tuple(blocks), foot=foot_of(plan, say))
 
 
-def _foot(plan: Plan, say: Words) -> str:
+def foot_of(plan: Plan, say: Words) -> str:
+    """The foot of every page of a plan."""
     return say("{organ}, planned by {program}", organ=plan.organ, program=plan.program)
 
 
@@ -115,6 +116,14 @@ def _short(value: float, units: UnitSystem) -> str:
     return text.replace(".", ",") if units.comma else text
 
 
+def _ingot_words(charge: Charged, units: UnitSystem, say: Words) -> str:
+    return say(
+        "Cast what is left beside the heel into ingots, {mass}: lot {lot}, for the next melt of its alloy.",
+        mass=units.show_mass(charge.ingots_kg),
+        lot=charge.ingots_lot,
+    )
+
+
 def _heat_words(charge: Charged, units: UnitSystem, say: Words) -> str:
     heat = charge.heat
     return say(
@@ -126,184 +135,6 @@ def _heat_words(charge: Charged, units: UnitSystem, say: Words) -> str:
         dross=units.show_mass(charge.dross_kg),
         left=units.show_mass(charge.left_kg, 0),
     )
-
-
-def casting_day_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
-    """A sheet for each casting day: order, times, bands, scoops, marks, table, and boxes for the log; cautions on top."""
-    return [_casting_day(plan, day, list(pours), units, say) for day, pours in groupby(plan.pours, key=lambda p: p.day)]
-
-
-def _casting_day(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem, say: Words) -> Sheet:
-    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.made(text) for text in plan.cautions))]
-    rows = [
-        (
-            TICK,
-            pour.number,
-            _clock(pour),
-            pour.sheet,
-            pour.alloy,
-            pour.melt,
-            _band(pour, units),
-            pour.card.scoops if pour.card else "",
-            units.bare_mass(pour.charge_kg),
-            _gate(pour, units),
-            _seconds(pour, units),
-        )
-        for pour in pours
-    ]
-    heads = [
-        "",
-        say("no."),
-        say("after"),
-        say("sheet"),
-        say("alloy"),
-        say("melt"),
-        say("pour at"),
-        say("scoops"),
-        units.mass,
-        say("gate {unit}", unit=units.length),
-        say("push s"),
-    ]
-    blocks += [
-        table(heads, rows, size_pt=8.5),
-        Paragraph(
-            say(
-                "The crew reads a card before the push, not during it. Bands are soft: the metal's look decides. Stone "
-                "temperatures are planned; a measured one always wins."
-            ),
-            quiet=True,
-        ),
-        Lines((say("crew, date"), say("table temperature at the start"))),
-    ]
-    for pour in pours:
-        blocks += [NewPage(), *_pour_card(pour, units, say)]
-    title = say("Casting day {day}", day=day)
-    return Sheet(title, f"{plan.organ}, {plan.shop}", tuple(blocks), foot=_foot(plan, say))
-
-
-def _clock(pour: Pour) -> str:
-    minutes = round(pour.starts_after_min)
-    return f"{minutes // 60}:{minutes % 60:02d}"
-
-
-def _band(pour: Pour, units: UnitSystem) -> str:
-    if pour.pour_window_c is None:
-        return "?"
-    low, high = pour.pour_window_c.try_low, pour.pour_window_c.try_high
-    return f"{units.show_temperature(low).split()[0]} – {units.show_temperature(high)}"
-
-
-def _gate(pour: Pour, units: UnitSystem) -> str:
-    return units.bare_length(pour.card.gate_mm, 1) if pour.card else ""
-
-
-def _seconds(pour: Pour, units: UnitSystem) -> str:
-    return units.number(pour.card.push_time_s, 1) if pour.card else ""
-
-
-def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
-    """One pour, to be read at three metres, with its log under it."""
-    thick = f"{units.bare_wall(pour.cast_start_mm)} – {units.bare_wall(pour.cast_end_mm)} {units.wall_unit}"
-    size = f"{units.bare_length(pour.length_mm)} x {units.show_length(pour.width_mm)}"
-    blocks: list[Block] = [
-        Paragraph(f"{pour.number}.  {pour.sheet}   {_band(pour, units)}", large=True),
-        Paragraph(
-            say(
-                "{alloy}, {size}, cast {thick}, from {melt}",
-                alloy=pour.alloy,
-                size=size,
-                thick=thick,
-                melt=pour.melt,
-            )
-        ),
-    ]
-    card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
-    if card is None or window is None or freezing is None:
-        return [*blocks, Paragraph(say("No push gives this sheet: {why}", why=say.made(pour.problem)), strong=True)]
-    return [*blocks, *_settings_of(pour, card, units, say), *_watched(pour, card, window, freezing, units, say)]
-
-
-def _settings_of(pour: Pour, card: PushCard, units: UnitSystem, say: Words) -> list[Block]:
-    """What is set, and where the sled is when."""
-    marks = _thinned(card.marks)
-    return [
-        Paragraph(
-            say(
-                "{scoops} scoops, {mass}; gate {gate}; push {seconds} s",
-                scoops=card.scoops,
-                mass=units.show_mass(pour.charge_kg),
-                gate=units.show_length(card.gate_mm, 1),
-                seconds=_seconds(pour, units),
-            ),
-            large=True,
-        ),
-        table(
-            [say("mark"), *(units.show_along(m.distance_m) for m in marks)],
-            [(say("seconds"), *(units.number(m.time_s, 1) for m in marks))],
-            tall=True,
-            size_pt=_fitting_pt(len(marks)),
-        ),
-        Paragraph(
-            say(
-                "{beats} beats of {beat} s; the beat's places are on the page.",
-                beats=len(card.beats),
-                beat=units.number(card.beat_s, 1),
-            )
-        ),
-        Paragraph(_sentence(say.made(card.speed_change))),
-    ]
-
-
-def _watched(
-    pour: Pour, card: PushCard, window: PourRange, freezing: Freezing, units: UnitSystem, say: Words
-) -> list[Block]:
-    """Temperatures, warnings, and the lines to write on."""
-    return [
-        Paragraph(
-            say(
-                "Too cold below {cold}, too hot above {hot}; stone {stone} as planned; solid after about {solid} s, lift after "
-                "{lift} min.",
-                cold=units.show_temperature(window.too_cold_below),
-                hot=units.show_temperature(window.too_hot_above),
-                stone=units.show_temperature(pour.stone_temperature_c),
-                solid=units.number(freezing.time_to_solid_s, 0),
-                lift=units.number(freezing.lift_after_s / 60.0, 1),
-            ),
-        ),
-        *(Paragraph(_sentence(say.made(text)), strong=True) for text in pour.warnings),
-        Lines(
-            (
-                say("poured at"),
-                say("stone before"),
-                say("push lasted, s"),
-                say("matt after, s"),
-                say("left in the sled, {unit}", unit=units.mass),
-                say("too cold / good / too hot"),
-                say("thickness at the marks, {unit}", unit=units.length),
-                say("crew, gate, cloth, remarks"),
-            )
-        ),
-        Paragraph(say("Rests on: {what}.", what=say.made(card.rests_on)), quiet=True),
-    ]
-
-
-def _fitting_pt(marks: int) -> float:
-    """The largest type in which so many marks stand side by side."""
-    return min(17.0, 128.0 / (marks + 1))
-
-
-def _sentence(text: str) -> str:
-    """A text that begins with a capital and ends with a stop."""
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
-
-
-def _thinned(marks: Sequence[Beat]) -> list[Beat]:
-    """At most a dozen marks, the first and the last among them."""
-    if len(marks) <= MOST_MARKS:
-        return list(marks)
-    step = -(-(len(marks) - 1) // (MOST_MARKS - 1))
-    kept = list(marks[:-1:step])
-    return [*kept, marks[-1]]
 
 
 def account_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
@@ -344,7 +175,7 @@ def account_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
             Heading(say("By element, {unit}", unit=units.mass)),
             table([say("place"), *elements], element_rows, size_pt=8.0),
         ),
-        foot=_foot(plan, say),
+        foot=foot_of(plan, say),
     )
 
 
@@ -378,7 +209,7 @@ def buying_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     if waiting:
         blocks.append(Paragraph(say("Waiting for an assay, not charged: {lots}.", lots=", ".join(waiting))))
     blocks.append(Paragraph(say("Whole pigs, suppliers and the latest day to order: pipemetal buy."), quiet=True))
-    return Sheet(say("To buy"), f"{plan.organ}, {plan.shop}", tuple(blocks), foot=_foot(plan, say))
+    return Sheet(say("To buy"), f"{plan.organ}, {plan.shop}", tuple(blocks), foot=foot_of(plan, say))
 
 
 def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
@@ -416,7 +247,7 @@ def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
             ),
             Lines((say("place, date"), say("signed"))),
         ),
-        foot=_foot(plan, say),
+        foot=foot_of(plan, say),
     )
 
 

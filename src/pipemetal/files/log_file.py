@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from pipemetal.alloys.composition import Composition
@@ -12,6 +14,8 @@ from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, CsvTable, csv_table_of, read_csv
+from pipemetal.quantities import CAST, allowed_text
+from pipemetal.texts import Text, joined
 
 __all__ = ["LOG_COLUMNS", "OPTIONAL", "REQUIRED", "cast_of_row", "log_of", "log_text", "read_log"]
 
@@ -41,6 +45,7 @@ OPTIONAL = (
     "wanted_end_mm",
     "table_name",
     "slope_mm_m",
+    "asked_marks",
 )
 LOG_COLUMNS = (*REQUIRED, *OPTIONAL)
 
@@ -49,19 +54,21 @@ def read_log(path: Path) -> tuple[LoggedCast, ...]:
     """All casts of a log.
 
     `thickness` holds readings as `distance:thickness` in mm, separated by blanks; `marks` holds `distance:time` in m and s.
-    What was not logged is left empty; so is `gate_mm` for a box without a gate.
+    `asked_marks` holds those of the card in the same form. What was not logged is left empty; so is `gate_mm` for a box
+    without a gate. A number out of its column's range is set aside and told with its cast; where the cast cannot do without
+    it, the whole row is.
 
-    Errors: FileFormatError, CastingError, AlloyError with file and row.
+    Errors: FileFormatError, CastingError, AlloyError with file and row, for what cannot be read at all.
     """
     return _casts(read_csv(path, may_be_empty=True))
 
 
 def log_of(text: str, name: str) -> tuple[LoggedCast, ...]:
     """All casts of a log's text, as a book keeps it; `name` is how messages call it. Errors: as read_log."""
-    return _casts(csv_table_of(text, name), strict=False)
+    return _casts(csv_table_of(text, name), dated=False)
 
 
-def _casts(table: CsvTable, *, strict: bool = True) -> tuple[LoggedCast, ...]:
+def _casts(table: CsvTable, *, dated: bool = True) -> tuple[LoggedCast, ...]:
     table.check(REQUIRED, OPTIONAL)
     casts: list[LoggedCast] = []
     seen: dict[str, int] = {}
@@ -70,7 +77,7 @@ def _casts(table: CsvTable, *, strict: bool = True) -> tuple[LoggedCast, ...]:
         if cast_id in seen:
             raise row.error(f"is used already in row {seen[cast_id]}", "id", cast_id)
         seen[cast_id] = row.line
-        casts.append(cast_of_row(row, cast_id, strict=strict))
+        casts.append(cast_of_row(row, cast_id, dated=dated, forgiving=True))
     return tuple(casts)
 
 
@@ -89,53 +96,106 @@ def _pairs(row: CsvRow, column: str, default: str | None = None) -> tuple[tuple[
     return tuple(pairs)
 
 
-def cast_of_row(row: CsvRow, cast_id: str, *, strict: bool = True) -> LoggedCast:
-    """The cast of one row of a log; one that is not strict takes any text for a day, as older books hold them.
+class _Cells:
+    """The numbers of one row, each within its column's range; a forgiving reader sets others aside and tells of them."""
+
+    def __init__(self, row: CsvRow, *, forgiving: bool) -> None:
+        self.row, self.forgiving = row, forgiving
+        self.set_aside: list[Text] = []
+        self.spoiled: list[Text] = []
+
+    def number(self, column: str, limits: tuple[float, float] | None = None) -> float | None:
+        """A number, or None where nothing is written or what is written is set aside."""
+        return self._read(column, limits or CAST[column].limits, self.set_aside)
+
+    def usual(self, column: str, default: float) -> float:
+        """A number, or the usual one."""
+        found = self.number(column)
+        return default if found is None else found
+
+    def pairs(self, column: str) -> tuple[tuple[float, float], ...]:
+        """Pairs of numbers; those that are none or below nought are set aside."""
+        found = _pairs(self.row, column, "")
+        odd = [p for p in found if not all(math.isfinite(v) and v >= 0.0 for v in p)] if self.forgiving else []
+        words = "{column} {pair} cannot be: not used"
+        self.set_aside += [Text(words, column=column, pair=f"{a:g}:{b:g}") for a, b in odd]
+        return tuple(p for p in found if p not in odd)
+
+    def needed(self, column: str, limits: tuple[float, float] | None = None) -> float:
+        """A number that the cast cannot do without; where it is out of range, the least that may be, and the row is
+        spoiled.
+        """
+        low, high = limits or CAST[column].limits
+        found = self._read(column, (low, high), self.spoiled)
+        if found is None and not self.spoiled:
+            raise self.row.error("is empty", column, allowed=f"{low:g} to {high:g}")
+        return low if found is None else found
+
+    def _read(self, column: str, limits: tuple[float, float], told: list[Text]) -> float | None:
+        value = self.row.maybe_number(column, -math.inf, math.inf)
+        if value is None or limits[0] <= value <= limits[1]:
+            return value
+        if not self.forgiving:
+            return self.row.maybe_number(column, *limits)
+        allowed = allowed_text(*limits, CAST[column].unit)
+        words = "{column} {value} is out of range ({allowed}): not used"
+        told.append(Text(words, column=column, value=f"{value:g}", allowed=allowed))
+        return None
+
+
+def cast_of_row(row: CsvRow, cast_id: str, *, dated: bool = True, forgiving: bool = False) -> LoggedCast:
+    """The cast of one row of a log. One that is not `dated` takes any text for a day, as older books hold them; a `forgiving`
+    one sets a number out of its range aside and tells of it.
 
     Errors: FileFormatError, CastingError, AlloyError.
     """
     verdict = row.text("verdict", "") or None
     if verdict is not None and verdict not in VERDICTS:
         raise row.error("is not a verdict", "verdict", verdict, ", ".join(VERDICTS))
-    timing, gauge = row.maybe_number("timing_sd_s", 0.001, 5.0), row.maybe_number("gauge_sd_mm", 0.001, 1.0)
-    lip = row.maybe_number("lip_mm", 0.0, 40.0)
-    gate = row.maybe_number("gate_mm", 0.0, 20.0)
-    if strict and gate == 0.0:
+    cells = _Cells(row, forgiving=forgiving)
+    gate = cells.number("gate_mm", (0.0, CAST["gate_mm"].high))  # nought stands for a box without a gate
+    if dated and gate == 0.0:
         raise row.error("is no opening of a gate", "gate_mm", gate, "0.5 to 20; empty for a box without a gate")
+    if gate is None and cells.set_aside:
+        cells.spoiled.append(cells.set_aside.pop())
     try:
-        return LoggedCast(
+        sled = Sled(cells.needed("sled_length_mm"), cells.needed("sled_width_mm"))
+        charge_kg, length_mm = cells.needed("charge_kg"), cells.needed("length_mm")
+        cast = LoggedCast(
             cast_id,
             Composition.parse(row.text("composition")),
             gate or 0.0,
-            row.number("charge_kg", 0.5, 2000.0),
-            Sled(row.number("sled_length_mm", 40.0, 1000.0), row.number("sled_width_mm", 50.0, 2500.0)),
-            row.number("length_mm", 200.0, 20_000.0),
-            _pairs(row, "thickness", ""),
-            _pairs(row, "marks", ""),
-            push_time_s=row.maybe_number("push_time_s", 0.1, 120.0),
-            leftover_kg=row.maybe_number("leftover_kg", 0.0, 2000.0),
-            run_up_mm=row.maybe_number("run_up_mm", 0.0, 3000.0),
-            pour_temperature_c=row.maybe_number("pour_temperature_c", 100.0, 600.0),
-            table_temperature_c=row.maybe_number("table_temperature_c", -20.0, 170.0),
-            air_temperature_c=row.maybe_number("air_temperature_c", -20.0, 60.0),
-            wait_s=row.maybe_number("wait_s", 0.0, 3600.0),
-            seconds_to_matt=row.maybe_number("seconds_to_matt", 0.1, 3600.0),
-            lift_after_s=row.maybe_number("lift_after_s", 1.0, 36_000.0),
+            charge_kg,
+            sled,
+            length_mm,
+            cells.pairs("thickness"),
+            cells.pairs("marks"),
+            push_time_s=cells.number("push_time_s"),
+            leftover_kg=cells.number("leftover_kg"),
+            run_up_mm=cells.number("run_up_mm"),
+            pour_temperature_c=cells.number("pour_temperature_c"),
+            table_temperature_c=cells.number("table_temperature_c"),
+            air_temperature_c=cells.number("air_temperature_c"),
+            wait_s=cells.number("wait_s"),
+            seconds_to_matt=cells.number("seconds_to_matt"),
+            lift_after_s=cells.number("lift_after_s"),
             verdict=verdict,
-            timing_sd_s=0.08 if timing is None else timing,
-            gauge_sd_mm=0.01 if gauge is None else gauge,
-            lip_mm=20.0 if lip is None else lip,
-            day=row.day("day") if strict else row.text("day", ""),
+            timing_sd_s=cells.usual("timing_sd_s", 0.08),
+            gauge_sd_mm=cells.usual("gauge_sd_mm", 0.01),
+            lip_mm=cells.usual("lip_mm", 20.0),
+            day=row.day("day") if dated else row.text("day", ""),
             crew=row.text("crew", ""),
             note=row.text("note", ""),
             gate_name=row.text("gate_name", ""),
             sled_name=row.text("sled_name", ""),
             cloth_name=row.text("cloth_name", ""),
-            wanted_start_mm=row.maybe_number("wanted_start_mm", 0.2, 10.0),
-            wanted_end_mm=row.maybe_number("wanted_end_mm", 0.2, 10.0),
+            wanted_start_mm=cells.number("wanted_start_mm"),
+            wanted_end_mm=cells.number("wanted_end_mm"),
             table_name=row.text("table_name", ""),
-            slope_mm_m=row.maybe_number("slope_mm_m", -60.0, 60.0) or 0.0,
+            slope_mm_m=cells.usual("slope_mm_m", 0.0),
+            asked_marks=cells.pairs("asked_marks"),
         )
+        return replace(cast, set_aside=tuple(cells.set_aside), spoiled=joined(cells.spoiled) if cells.spoiled else None)
     except InputError as error:
         raise error if row.table.name in error.where else error.at(row.where) from None
 
@@ -157,8 +217,8 @@ def log_text(casts: Sequence[LoggedCast], remark: str = "") -> str:
             "sled_width_mm": cast.sled.inner_width_mm,
             "length_mm": cast.length_mm,
             "thickness": " ".join(f"{d:g}:{t:g}" for d, t in cast.thickness_mm),
-            "marks": " ".join(f"{d:g}:{t:g}" for d, t in cast.marks),
         }
+        values |= {n: " ".join(f"{d:g}:{t:g}" for d, t in getattr(cast, n)) for n in ("marks", "asked_marks")}
         rest = [values[c] if c in values else getattr(cast, c) for c in LOG_COLUMNS]
         writer.writerow(["" if v is None else f"{v:g}" if isinstance(v, float) else v for v in rest])
     return out.getvalue()

@@ -10,6 +10,7 @@ from pipemetal.casting.model import CastingTable, Gate, Sled
 from pipemetal.casting.wanted import LADLE_KG, Outfit
 from pipemetal.errors import InputError
 from pipemetal.files.toml_table import TomlTable, read_toml
+from pipemetal.quantities import CAST
 
 __all__ = ["SheetJob", "read_sheet"]
 
@@ -31,6 +32,7 @@ class SheetJob:
     table_c: float
     air_c: float
     first_cast: bool
+    crew: str
     log: Path | None
 
 
@@ -40,32 +42,36 @@ def read_sheet(path: Path) -> SheetJob:
     Keys: `composition`, `length`, `width`, `thickness_start`, `thickness_end` (as cast; the end defaults to the start),
     [sled] `inner_length`, `inner_width`, and optionally `gate`, `charge`, `scoop` (11.34 kg), `run_up` (300 mm),
     `pour_temperature`, `table` (18 C), `air` (18 C), `first_cast`, `lip` (20 mm), `no_gate` (the sled's fixed gap),
-    `slope` (mm that the table falls in a metre of the push), `side_bars`, `log` (a log.csv to learn from).
+    `slope` (mm that the table falls in a metre of the push), `side_bars`, `crew` (who casts, by its name
+    in the log), `log` (a log.csv to learn from).
 
     Errors: FileFormatError, AlloyError, CastingError with table and key.
     """
     top = read_toml(path)
     try:
         composition = Composition.parse(top.text("composition"))
-        start = top.length_mm("thickness_start", 0.1, 12.0)
+        start = top.given(CAST["thickness_mm"], base="thickness_start")
         box: TomlTable = top.table("sled")
-        sled = Sled(box.length_mm("inner_length", 40.0, 1000.0), box.length_mm("inner_width", 50.0, 2500.0))
+        sled = Sled(
+            box.given(CAST["sled_length_mm"], base="inner_length"), box.given(CAST["sled_width_mm"], base="inner_width")
+        )
         box.finish()
         log = top.text("log", None)
         job = SheetJob(
             top.text("name", path.stem),
             composition,
-            top.length_mm("length", 200.0, 20_000.0),
-            top.length_mm("width", 50.0, 2500.0),
+            top.given(CAST["length_mm"]),
+            top.given(CAST["sled_width_mm"], base="width"),
             start,
-            top.length_mm("thickness_end", 0.1, 12.0, start),
+            top.given(CAST["thickness_mm"], start, base="thickness_end"),
             _outfit(top, sled),
-            top.length_mm("gate", 0.3, 20.0, None),
-            top.mass_kg("charge", 0.5, 2000.0, None),
-            top.temperature_c("pour_temperature", 100.0, 600.0, None),
-            top.temperature_c("table", -20.0, 170.0, 18.0),
-            top.temperature_c("air", -20.0, 60.0, 18.0),
+            top.given(CAST["gate_mm"], None),
+            top.given(CAST["charge_kg"], None),
+            top.given(CAST["pour_temperature_c"], None),
+            top.given(CAST["table_temperature_c"], 18.0, base="table"),
+            top.given(CAST["air_temperature_c"], 18.0, base="air"),
             top.flag("first_cast", False),
+            top.text("crew", ""),
             None if log is None else path.parent / log,
         )
     except InputError as error:
@@ -76,9 +82,7 @@ def read_sheet(path: Path) -> SheetJob:
 
 def _outfit(top: TomlTable, sled: Sled) -> Outfit:
     gap = top.length_mm("no_gate", 0.5, 20.0, None)
-    slope, bars = top.number("slope", -60.0, 60.0, 0.0), top.flag("side_bars", False)
-    gate = Gate(lip_mm=top.length_mm("lip", 0.0, 40.0, 20.0), largest_mm=14.0, fixed_mm=gap)
+    slope, bars = top.number("slope", *CAST["slope_mm_m"].limits, 0.0), top.flag("side_bars", False)
+    gate = Gate(lip_mm=top.given(CAST["lip_mm"], 20.0), largest_mm=14.0, fixed_mm=gap)
     table = CastingTable(20_000.0, 5000.0, slope_mm_m=slope, side_bars=bars) if slope or bars else None
-    return Outfit(
-        sled, gate, table, top.mass_kg("scoop", 0.5, 50.0, LADLE_KG), top.length_mm("run_up", 0.0, 3000.0, 300.0)
-    )
+    return Outfit(sled, gate, table, top.mass_kg("scoop", 0.5, 50.0, LADLE_KG), top.given(CAST["run_up_mm"], 300.0))

@@ -19,9 +19,12 @@ from pipemetal.files.toml_table import TomlTable, near, read_toml
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.pipes.mandrels import parse_mandrels
+from pipemetal.planning.equipment import OwnedSettings
+from pipemetal.planning.habits import DaySettings, HabitSettings
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
 
 __all__ = [
+    "FILLED",
     "KEYS",
     "SHOWN_IN",
     "Said",
@@ -55,7 +58,7 @@ SHOWN_IN = {
 }
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
 LONGEST_NAME, LONGEST_CURRENCY, LONGEST_LIST = 200, 20, 1000
-_WORK: Final = ("emptying_costs_kg", "errand_costs_kg", "melt_costs_kg", "take_down_costs_kg")
+_WORK: Final = ("emptying_costs_kg", "errand_costs_kg", "melt_costs_kg", "sled_costs_kg", "take_down_costs_kg")
 _SHOP_LIMITS: Final[Limits] = dict.fromkeys(_WORK, (0.0, 1000.0))
 _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys(LOT_KINDS, (0.0, 0.3)),
@@ -63,10 +66,13 @@ _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys([f"factor_{e}" for e in ELEMENTS], (0.0, 3.0)),
 }
 _NAMES: Final[dict[str, tuple[str, ...]]] = {
-    "shop": ("name", "currency", *SHOWN_IN, "mandrels", *_WORK),
+    "shop": ("name", "currency", *SHOWN_IN, "mandrels", "crew", *_WORK),
     "sheets": tuple(f.name for f in dataclasses.fields(SheetSettings)),
     "pot": tuple(f.name for f in dataclasses.fields(PotSettings)),
     "casting": tuple(f.name for f in dataclasses.fields(CastingSettings)),
+    "owned": tuple(f.name for f in dataclasses.fields(OwnedSettings)),
+    "day": tuple(f.name for f in dataclasses.fields(DaySettings)),
+    "habits": tuple(f.name for f in dataclasses.fields(HabitSettings)),
     "losses": tuple(_LOSS_LIMITS),
 }
 KEYS: Final = tuple(f"{table}.{name}" for table, names in _NAMES.items() for name in names)
@@ -77,8 +83,8 @@ def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
     Tables: [shop] name, currency, what work costs as metal, lengths_in, masses_in, temperatures_in, language, paper;
-    [sheets], [pot], [casting] with the fields of the settings; [losses] dross shares by kind of lot, oxide_share, and
-    factor_Sn ... by element.
+    [sheets], [pot], [casting], [owned], [day], [habits] with the fields of the settings; [losses] dross shares by kind of lot,
+    oxide_share, and factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
@@ -160,6 +166,8 @@ def limits_of(settings: ShopSettings, key: str) -> tuple[float, float] | None:
     """The least and the most of a setting beside the others as they are; None for what is no number."""
     table, _, name = key.partition(".")
     by_table = {"shop": _SHOP_LIMITS, "losses": _LOSS_LIMITS}
+    if table == "owned":
+        return None
     limits: Limits = by_table[table] if table in by_table else getattr(settings, table).limits
     return limits.get(name)
 
@@ -199,46 +207,48 @@ def _toml_value(value: object) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F") if isinstance(value, str) else repr(value)
 
 
+FILLED: Final = {
+    "sheets": SheetSettings(),
+    "pot": PotSettings(),
+    "casting": CastingSettings(),
+    "owned": OwnedSettings(),
+    "day": DaySettings(),
+    "habits": HabitSettings(),
+}
+
+
 def _settings(top: TomlTable) -> ShopSettings:
     head = top.table("shop", TomlTable({}, f"{top.where} [shop]"))
     name = _short(head, "name", "a shop", LONGEST_NAME)
     currency = _short(head, "currency", "EUR", LONGEST_CURRENCY)
     mandrels = _mandrels(head)
+    crew: str = _short(head, "crew", "", LONGEST_NAME) if head.raw("crew") else ""
     own = ShopSettings()
     work = {key: head.mass_kg(key.removesuffix("_kg"), *_SHOP_LIMITS[key], getattr(own, key)) for key in _WORK}
-    length, mass, temperature, language, paper = (
-        head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()
-    )
+    shown = {_ATTRIBUTES.get(key, key): head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()}
     head.finish()
-    settings = ShopSettings(
-        name,
-        currency,
-        length,
-        mass,
-        temperature,
-        language,
-        paper,
-        filled(top, "sheets", SheetSettings()),
-        filled(top, "pot", PotSettings()),
-        filled(top, "casting", CastingSettings()),
-        _losses(top),
-        **work,
-        mandrels=mandrels,
-        source=top.where,
-    )
+    parts = {key: filled(top, key, base) for key, base in FILLED.items()}
+    losses = _losses(top)
     top.finish()
-    return settings
+    try:
+        return ShopSettings(
+            name, currency, **shown, **parts, losses=losses, **work, mandrels=mandrels, crew=crew, source=top.where
+        )
+    except InputError as error:
+        raise error.at(top.where) from None
 
 
-def _short(table: TomlTable, key: str, default: str, longest: int) -> str:
-    text: str = table.text(key, default)
+def _short(table: TomlTable, key: str, default: str | None, longest: int) -> Any:
+    text: str | None = table.text(key, default)
+    if text is None:
+        return None
     if len(text) > longest or not text.isprintable():
         raise table.error("is not a name", key, text, f"1 to {longest} printable letters")
     return text
 
 
 def _mandrels(table: TomlTable) -> str:
-    text = _short(table, "mandrels", "", LONGEST_LIST) if table.raw("mandrels") else ""
+    text: str = _short(table, "mandrels", "", LONGEST_LIST) if table.raw("mandrels") else ""
     try:
         parse_mandrels(text)
     except InputError as error:
@@ -257,6 +267,8 @@ def filled(top: TomlTable, key: str, base: Any) -> Any:
         name, _, suffix = item.name.rpartition("_")
         if suffix in _BY_SUFFIX:
             value = table.quantity(name, suffix, _BY_SUFFIX[suffix], -_ANY, _ANY, None)
+        elif item.type == "str":
+            value = "" if table.raw(item.name) == "" else _short(table, item.name, None, LONGEST_LIST)
         elif item.type == "int":
             value = table.whole(item.name, 0, 10_000, None)
         else:

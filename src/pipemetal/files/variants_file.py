@@ -9,7 +9,7 @@ from pathlib import Path
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.recipe_file import recipe_of_table
-from pipemetal.files.shop_file import filled
+from pipemetal.files.shop_file import FILLED, filled
 from pipemetal.files.toml_table import TomlTable, read_toml
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.variants import Change
@@ -22,7 +22,7 @@ AS_IT_IS = "as it is"
 def read_variants(path: Path, recipes: Mapping[str, Recipe], settings: ShopSettings) -> tuple[Change, ...]:
     """The variants of a file, each with the shop's settings and recipes where it says nothing else.
 
-    Keys of a [[variant]]: `name`; tables [variant.sheets], [variant.pot], [variant.casting] with keys of shop.toml;
+    Keys of a [[variant]]: `name`; tables the tables of shop.toml, as [variant.sheets], [variant.owned];
     [variant.recipe.NAME] as in recipes.toml; [variant.alloys] with rank = recipe; `without_rolls`, `without_lots`.
 
     Errors: FileFormatError, PlanError, AlloyError with table and key.
@@ -43,12 +43,8 @@ def read_variants(path: Path, recipes: Mapping[str, Recipe], settings: ShopSetti
 def _change(table: TomlTable, recipes: Mapping[str, Recipe], settings: ShopSettings) -> Change:
     name = table.text("name")
     try:
-        changed = replace(
-            settings,
-            sheets=filled(table, "sheets", settings.sheets),
-            pot=filled(table, "pot", settings.pot),
-            casting=filled(table, "casting", settings.casting),
-        )
+        parts = {key: filled(table, key, getattr(settings, key)) for key in FILLED}
+        changed = replace(settings, **parts)
     except InputError as error:
         raise error if error.where.startswith(table.where) else error.at(table.where) from None
     metals = {key: recipe_of_table(key, inner) for key, inner in table.named_tables("recipe").items()}

@@ -39,35 +39,44 @@ class ChosenSheet:
     places: list[tuple[Piece, Place]]
 
 
-def cast_rule(castable: Castable, settings: SolverSettings) -> SheetRule:
-    """What a sheet to cast costs in the search: its metal weighs more, and every cast has a fee."""
+def cast_rule(castable: Castable, settings: SolverSettings, roll: LayoutRoll) -> SheetRule:
+    """What a sheet to cast costs in the search: its metal weighs more, and every cast has a fee.
+
+    Where the shop has set widths, all of the sheet's width is cast, whatever is used of it.
+    """
     return SheetRule(
         settings.cast_fee_mm2 * settings.new_metal_weight,
         settings.new_metal_weight,
         True,
         castable.min_length_mm,
         castable.length_step_mm,
-        castable.min_width_mm,
+        roll.width_mm if castable.widths else castable.min_width_mm,
         castable.width_step_mm,
     )
 
 
 def virtual_roll(castable: Castable, alloy: str, profile: Profile, name: str) -> LayoutRoll:
     """The largest sheet of a profile that may be cast; it is cut down to what is used later."""
-    length = castable.max_length_mm
+    length = profile.cast.max_length_mm
     if profile.slope != 0.0:
         limit = castable.min_thickness_mm if profile.slope < 0.0 else castable.max_thickness_mm
         length = min(length, max((limit - profile.start_mm) / profile.slope, castable.min_length_mm))
     length = _within_section(profile, length, castable)
     end = min(max(profile.start_mm + profile.slope * length, castable.min_thickness_mm), castable.max_thickness_mm)
     return LayoutRoll(
-        name, alloy, length, castable.max_width_mm, castable.trim_mm, (0.0, length), np.array([[profile.start_mm, end]])
+        name,
+        alloy,
+        length,
+        profile.cast.width_mm,
+        castable.trim_mm,
+        (0.0, length),
+        np.array([[profile.start_mm, end]]),
     )
 
 
 def _within_section(profile: Profile, length_mm: float, castable: Castable) -> float:
     """The length, cut down in steps to what one filling of the sled gives of this profile."""
-    most = castable.max_section_mm2
+    most = profile.cast.max_section_mm2
     if most is None or length_mm * (profile.start_mm + profile.slope * length_mm / 2.0) <= most:
         return length_mm
     # the root of start l + slope l^2 / 2 = most, by the form that stays good where the slope is nearly nought
@@ -86,7 +95,7 @@ def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
     tapers |= {-steepest, -0.5 * steepest} if np.median(slopes) <= 0.0 else {steepest, 0.5 * steepest}
     tapers = {max(-steepest, min(steepest, t)) for t in tapers}
     starts = np.array([v.start_mm for v in variants])
-    found: dict[Profile, None] = {}
+    found: dict[tuple[float, float], None] = {}
     per_taper = max(4, MOST_PROFILES // len(tapers))
     for taper in sorted(tapers):
         for quantile in np.linspace(0.0, 1.0, per_taper):
@@ -97,15 +106,19 @@ def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
             low, high = castable.min_thickness_mm, castable.max_thickness_mm
             low, high = low - min(taper, 0.0) * castable.min_length_mm, high - max(taper, 0.0) * castable.min_length_mm
             if low <= high:
-                found[Profile(round(min(max(start, low), high), 3), taper)] = None
-    least = castable.min_length_mm
-    most = castable.max_section_mm2 if castable.max_section_mm2 is not None else np.inf
+                found[round(min(max(start, low), high), 3), taper] = None
+    profiles = (Profile(start, slope, cast) for start, slope in found for cast in castable.choices)
     return [
         p
-        for p in found
-        if castable.min_thickness_mm <= p.start_mm <= castable.max_thickness_mm
-        and least * (p.start_mm + p.slope * least / 2.0) <= most
+        for p in profiles
+        if castable.min_thickness_mm <= p.start_mm <= castable.max_thickness_mm and _least_fits(p, castable)
     ]
+
+
+def _least_fits(profile: Profile, castable: Castable) -> bool:
+    """Whether one filling of the sled gives the shortest sheet of a profile."""
+    least, most = castable.min_length_mm, profile.cast.max_section_mm2
+    return most is None or least * (profile.start_mm + profile.slope * least / 2.0) <= most
 
 
 def choose_profiles(
@@ -129,11 +142,12 @@ def choose_profiles(
         left.sort(key=lambda p: -p.area_mm2)
     last: _Sheet | None = None
     while left and len(chosen) < most_sheets:
-        tried = left[:MOST_IN_A_TRIAL]
+        tried, widths = left[:MOST_IN_A_TRIAL], {sheet.roll.width_mm for sheet in chosen}
 
-        def trial(profile: Profile, tried: list[Piece] = tried) -> _Sheet:
+        def trial(profile: Profile, tried: list[Piece] = tried, widths: set[float] = widths) -> _Sheet:
             roll = virtual_roll(castable, alloy, profile, "trial")
-            return _Sheet(profile, *_trial(tried, roll, castable, settings, kerf_mm))
+            change = castable.width_change_mm2 if widths and roll.width_mm not in widths else 0.0
+            return _Sheet(profile, *_trial(tried, roll, castable, settings, kerf_mm, change))
 
         best = _hurried(trial, last, tried, castable) if late() else _thorough(trial, last, left, castable)
         if best is None:
@@ -197,13 +211,21 @@ def _best(sheets: Sequence[_Sheet]) -> _Sheet | None:
 
 
 def _trial(
-    pieces: Sequence[Piece], roll: LayoutRoll, castable: Castable, settings: SolverSettings, kerf_mm: float
+    pieces: Sequence[Piece],
+    roll: LayoutRoll,
+    castable: Castable,
+    settings: SolverSettings,
+    kerf_mm: float,
+    change_mm2: float,
 ) -> tuple[float, dict[int, Place]]:
-    """Share of the cost of one such sheet that becomes blanks, and which blanks it would serve."""
+    """Share of the cost of one such sheet that becomes blanks, and which blanks it would serve.
+
+    `change_mm2`: what casting in its width costs, where no other sheet has it yet.
+    """
     shelf = make_shelf(
         pieces,
         [roll],
-        [cast_rule(castable, settings)],
+        [cast_rule(castable, settings, roll)],
         kerf_mm,
         share=1.0,
         least_end_piece_mm=500.0,
@@ -218,7 +240,7 @@ def _trial(
     if served.size == 0:
         return 0.0, {}
     length, width, _, _ = used_size(shelf, 0, castable, shelf.state.at, shelf.state.corner)
-    cost = length * width + settings.cast_fee_mm2
+    cost = length * width + settings.cast_fee_mm2 + change_mm2
     places = {int(k): shelf_place(shelf, int(k), shelf.state.at, shelf.state.corner) for k in served}
     return float(shelf.stock.area[served].sum() / cost), places
 
@@ -244,8 +266,23 @@ def _use_of(shelf: Shelf, s: int, castable: Castable, at: IntArray, corner: Floa
 def _cut_down(use: Box, castable: Castable, roll: LayoutRoll) -> tuple[float, float, float, float]:
     """Length and width in steps about a use, and where the cut-down sheet begins in the largest one."""
     length = _stepped(use[1] - use[0], castable.min_length_mm, castable.length_step_mm, roll.length_mm)
-    width = _stepped(use[3] - use[2], castable.min_width_mm, castable.width_step_mm, roll.width_mm)
+    width = _cast_width(use[3] - use[2], length, castable, roll)
     return length, width, min(use[0], roll.length_mm - length), min(use[2], roll.width_mm - width)
+
+
+def _cast_width(used: float, length: float, castable: Castable, roll: LayoutRoll) -> float:
+    """The narrowest width that holds the use; where the shop has set widths, the narrowest of those that it can cast so long."""
+    if not castable.widths:
+        return _stepped(used, castable.min_width_mm, castable.width_step_mm, roll.width_mm)
+    section = length * float(roll.thickness_mm.max())
+    fits = (
+        w.width_mm
+        for w in castable.widths
+        if used - 1e-6 <= w.width_mm <= roll.width_mm
+        and length <= w.max_length_mm
+        and (w.max_section_mm2 is None or section <= w.max_section_mm2)
+    )
+    return min(fits, default=roll.width_mm)
 
 
 def _stepped(used: float, least: float, step: float, most: float) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, SheetWanted, Unplaced
-from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll, Point, Sector
+from pipemetal.layout.problem import Blank, Castable, CastWidth, LayoutProblem, LayoutRoll, Point, Sector
 from pipemetal.layout.totals import totals_of
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.texts import Text
@@ -62,7 +62,7 @@ def problem_to_dict(problem: LayoutProblem) -> dict[str, Any]:
             del row["no_go"]
         data["rolls"].append(_without_none(row))
     if problem.castable is not None:
-        data["castable"] = _without_none(asdict(problem.castable))
+        data["castable"] = _castable_row(problem.castable)
     return cast(dict[str, Any], _lists(data))
 
 
@@ -157,9 +157,20 @@ def _castable(data: object, where: str) -> Castable:
     for name, value in values.items():
         if name == "max_sheets":
             values[name] = _whole(value, name, where)
+        elif name == "widths":
+            rows = _list(value, name, where)
+            values[name] = tuple(_record(CastWidth, row, f"{where}, widths[{k}]") for k, row in enumerate(rows))
         elif name != "alloys":
             values[name] = _number(value, name, where)
     return cast(Castable, _made(Castable, values, where))
+
+
+def _castable_row(castable: Castable) -> dict[str, Any]:
+    row = _without_none(asdict(castable))
+    if not castable.widths:
+        del row["widths"], row["width_change_mm2"]
+        return row
+    return row | {"widths": [_without_none(asdict(width)) for width in castable.widths]}
 
 
 def _unplaced(data: object, where: str) -> Unplaced:
@@ -180,7 +191,7 @@ def _record(kind: type[Any], data: object, where: str) -> Any:
     for name, value in values.items():
         if name == "turn_deg":
             values[name] = _whole(value, name, where)
-        elif name.endswith(("_mm", "_deg")):
+        elif name.endswith(("_mm", "_deg", "_mm2")):
             values[name] = _number(value, name, where)
         else:
             values[name] = checked_text(value, field=name, where=where, error=LayoutError)

@@ -12,7 +12,7 @@ from pipemetal.errors import LayoutError
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.sheets.field import FloatArray
 
-__all__ = ["Blank", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
+__all__ = ["Blank", "CastWidth", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
 
 Point = tuple[float, float]
 TURNS_DEG = (0, 90, 180, 270)
@@ -215,6 +215,26 @@ class LayoutRoll:
 
 
 @dataclass(frozen=True)
+class CastWidth:
+    """A width that sheets are cast in, with the longest sheet of it and the most length times mean thickness of one filling.
+
+    >>> CastWidth(600.0, 4000.0).max_section_mm2 is None
+    True
+    """
+
+    width_mm: float
+    max_length_mm: float
+    max_section_mm2: float | None = None
+
+    def __post_init__(self) -> None:
+        where = "castable, widths"
+        _num(self.width_mm, "width_mm", where, above=0.0, high=20000.0)
+        _num(self.max_length_mm, "max_length_mm", where, above=0.0, high=20000.0)
+        if self.max_section_mm2 is not None:
+            _num(self.max_section_mm2, "max_section_mm2", where, above=0.0)
+
+
+@dataclass(frozen=True)
 class Castable:
     """What the shop can cast. `alloys` None: every alloy that the blanks ask for.
 
@@ -223,6 +243,9 @@ class Castable:
     `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`. `max_section_mm2` is the most
     length times mean thickness that one filling of the sled gives, `max_sheets` the most sheets of all alloys together; None
     where there is no such limit.
+
+    `widths` are the only widths that can be cast, each with limits of its own within the others; none: any width between the
+    least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal.
 
     >>> Castable(max_width_mm=900.0, max_length_mm=4000.0).max_taper_mm_m
     0.15
@@ -241,9 +264,12 @@ class Castable:
     trim_mm: float = 15.0
     max_sheets: int | None = None
     max_section_mm2: float | None = None
+    widths: tuple[CastWidth, ...] = ()
+    width_change_mm2: float = 0.0
 
     def __post_init__(self) -> None:
         where = "castable"
+        _num(self.width_change_mm2, "width_change_mm2", where, low=0.0)
         if self.max_section_mm2 is not None:
             _num(self.max_section_mm2, "max_section_mm2", where, low=self.min_length_mm * self.min_thickness_mm)
         for low, high in (
@@ -261,6 +287,18 @@ class Castable:
             raise LayoutError("leaves nothing of the least sheet", field="trim_mm", value=self.trim_mm, where=where)
         if self.max_sheets is not None and self.max_sheets < 0:
             raise LayoutError("is negative", field="max_sheets", value=self.max_sheets, where=where)
+        if len({w.width_mm for w in self.widths}) != len(self.widths):
+            raise LayoutError("names a width twice", field="widths", where=where)
+        for one in self.widths:
+            _num(one.width_mm, "width_mm", f"{where}, widths", low=self.min_width_mm, high=self.max_width_mm)
+            _num(
+                one.max_length_mm, "max_length_mm", f"{where}, widths", low=self.min_length_mm, high=self.max_length_mm
+            )
+
+    @property
+    def choices(self) -> tuple[CastWidth, ...]:
+        """The widths to choose among; the greatest alone, where every width can be cast up to it."""
+        return self.widths or (CastWidth(self.max_width_mm, self.max_length_mm, self.max_section_mm2),)
 
 
 @dataclass(frozen=True)

@@ -143,11 +143,12 @@ def cannot_cast(blank: Blank, castable: Castable) -> Text | None:
     if castable.alloys is not None and blank.alloy not in castable.alloys:
         return Text("alloy {alloy} is not cast", alloy=blank.alloy)
     piece = piece_of(blank, 0)
-    if not any(fits_in_size(v, castable) for v in piece.variants):
+    if not any(fits_in_size(v, cast, castable) for cast in castable.choices for v in piece.variants):
+        largest, trims = max(castable.choices, key=lambda cast: cast.width_mm), 2.0 * castable.trim_mm
         return Text(
             "no sheet that may be cast is so large ({length} x {width} inside the trim)",
-            length=Amount(castable.max_length_mm - 2.0 * castable.trim_mm, "mm", bare=True),
-            width=Amount(castable.max_width_mm - 2.0 * castable.trim_mm, "mm"),
+            length=Amount(largest.max_length_mm - trims, "mm", bare=True),
+            width=Amount(largest.width_mm - trims, "mm"),
         )
     if profile_of_piece(piece, castable) is not None:
         return None
@@ -172,9 +173,8 @@ def _why_no_profile(blank: Blank, castable: Castable) -> Text:
     taper = (high - low - 2.0 * blank.tolerance_mm) / blank.length_mm * 1000.0
     if taper > castable.max_taper_mm_m:
         return Text("it tapers by {taper} mm/m at least, more than may be cast", taper=Amount(taper, "", 2))
-    if castable.max_section_mm2 is not None and profile_of_piece(
-        piece_of(blank, 0), replace(castable, max_section_mm2=None)
-    ):
+    endless = tuple(replace(cast, max_section_mm2=None) for cast in castable.choices)
+    if profile_of_piece(piece_of(blank, 0), replace(castable, max_section_mm2=None, widths=endless)):
         return Text("one filling of the sled does not give a sheet so long and thick")
     return Text(
         "a sheet with its taper, of the least length that may be cast, leaves the limits of {low} to {high}",

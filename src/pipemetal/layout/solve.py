@@ -212,7 +212,7 @@ def _rules(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings) -> t
     first = fees.first_cast_mm2.get(alloy.name, 0.0)
     for roll in alloy.rolls:
         if problem.castable is not None and roll.id not in rack:
-            rule = cast_rule(problem.castable, settings)
+            rule = cast_rule(problem.castable, settings, roll)
             rules.append(replace(rule, fee=rule.fee + first))
             first = 0.0
         else:

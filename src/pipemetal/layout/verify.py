@@ -203,8 +203,24 @@ def _beyond_what_is_cast(sheet: NewSheet, limits: Castable | None) -> Iterator[s
     section = sheet.length_mm * (start + end) / 2.0
     if limits.max_section_mm2 is not None and section > limits.max_section_mm2 * (1.0 + 1e-9):
         yield f"length times thickness, {section:.0f} mm2, is above {limits.max_section_mm2:g} mm2"
+    yield from _beyond_its_width(sheet, section, limits)
     if abs(sheet.trim_mm - limits.trim_mm) > PLACE_SLACK_MM:
         yield f"trim {sheet.trim_mm:g} mm is not {limits.trim_mm:g} mm"
+
+
+def _beyond_its_width(sheet: NewSheet, section_mm2: float, limits: Castable) -> Iterator[str]:
+    """What is wrong with a sheet where only some widths can be cast, each with limits of its own."""
+    if not limits.widths:
+        return
+    mine = [w for w in limits.widths if abs(w.width_mm - sheet.width_mm) <= PLACE_SLACK_MM]
+    if not mine:
+        yield f"width {sheet.width_mm:g} mm is none of {', '.join(f'{w.width_mm:g}' for w in limits.widths)} mm"
+        return
+    if sheet.length_mm > mine[0].max_length_mm + PLACE_SLACK_MM:
+        yield f"length {sheet.length_mm:g} mm is above {mine[0].max_length_mm:g} mm, the most of its width"
+    most = mine[0].max_section_mm2
+    if most is not None and section_mm2 > most * (1.0 + 1e-9):
+        yield f"length times thickness, {section_mm2:.0f} mm2, is above {most:g} mm2, the most of its width"
 
 
 def _edge_faults(p: Placement, shape: Polygon, sheet: LayoutRoll | NewSheet) -> list[Fault]:

@@ -23,7 +23,7 @@ from pipemetal.linear import Point
 from pipemetal.melts.loading import loading_place
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
-from pipemetal.melts.mixing import CUT_ROUNDS, Effort, Mixing, Weighing, add_cuts, relaxed
+from pipemetal.melts.mixing import CUT_ROUNDS, Effort, FewestLots, Mixing, Weighing, add_cuts, relaxed
 from pipemetal.melts.request import OBJECTIVES, Charge, ChargeLine, ChargeRequest
 from pipemetal.texts import Amount, Text
 
@@ -37,6 +37,8 @@ __all__ = [
 ]
 
 EXACT_ROUNDS: Final = 6
+FEWER_ROUNDS, FEWER_NODES, FEWER_GAP = 8, 400, 0.02
+"""A list of fewer lots is looked for so long: it is a convenience, and the cheapest stands where none is found."""
 
 
 def _checked_lots(lots: Sequence[Lot]) -> None:
@@ -124,8 +126,40 @@ def solve_charges(
             bound = max(bound, point.bound)
         if not add_cuts(mixing, columns, point, outright=number >= EXACT_ROUNDS):
             best = replace(point, bound=bound)
+            fewer = _with_fewer_lots(mixing, columns, best, rules or Weighing(), effort)
+            columns, best = fewer or (columns, best)
             return tuple(_charge_from(mixing, n, columns[n], best) for n in range(len(requests)))
     raise ConvergenceError("the cuts of the unsure analyses did not settle; use certainty 'worst'")
+
+
+def _with_fewer_lots(
+    mixing: Mixing, columns: list[list[int]], best: Point, rules: Weighing, effort: Effort
+) -> tuple[list[list[int]], Point] | None:
+    """The list of fewest lots that costs little more than the cheapest; None where none was found.
+
+    The cuts that were found for the cheapest stay, others are added as they are needed.
+    """
+    masses = mixing.masses_kg(columns, best)
+    counted = mixing.counted(masses)
+    paid = math.fsum(lot.price_per_kg * masses[lot.id] for lot in mixing.lots)
+    if rules.fewest_within <= 0.0 or rules.objective != "cost" or counted <= 0.0:
+        return None
+    mixing.fewest = FewestLots(counted, paid, masses, rules.fewest_within)
+    try:
+        for _ in range(FEWER_ROUNDS):
+            model, columns = mixing.build()
+            point = model.solve(gap=FEWER_GAP, seconds=effort.seconds, nodes=FEWER_NODES)
+            if point is None:
+                return None
+            if not add_cuts(mixing, columns, point, outright=True):
+                return columns, replace(
+                    point, objective=mixing.counted(mixing.masses_kg(columns, point)), bound=best.bound
+                )
+        return None
+    except ConvergenceError:
+        return None  # within the nodes no list was found: the cheapest stands
+    finally:
+        mixing.fewest = None
 
 
 def least_cost(request: ChargeRequest, lots: Sequence[Lot], *, losses: LossModel | None = None) -> float | None:

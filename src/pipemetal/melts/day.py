@@ -6,28 +6,34 @@ needs what its sheets take up and the largest charge that still has to be ladled
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.errors import MeltError
 
-__all__ = ["MeltPlan", "SheetDemand", "fewest_melts", "group_into_melts", "metal_needed_kg"]
+__all__ = ["Fits", "MeltPlan", "SheetDemand", "fewest_melts", "group_into_melts", "metal_needed_kg"]
 
 SEARCH_NODES: Final = 5_000
 """Places tried by the exact grouping before the first-fit answer is kept."""
 MOST_SHEETS: Final = 1000
+MOST_SLEDS_ORDERED: Final = 4
+"""In every order of so many sleds a melt is tried; of more, in that of their largest leftovers."""
+Fits = Callable[[Sequence["SheetDemand"], float], bool]
+"""Whether sheets can be cast from one melt that must hold so much metal, beside what the pot holds."""
 
 
 @dataclass(frozen=True)
 class SheetDemand:
-    """A sheet to cast: the charge its sled is filled with and what of it stays on the table."""
+    """A sheet to cast: the charge its sled is filled with, what of it stays on the table, and which sled it is."""
 
     id: str
     recipe: str
     charge_kg: float
     used_kg: float
+    sled: str = ""
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.charge_kg) and 0.0 < self.used_kg <= self.charge_kg):
@@ -56,18 +62,28 @@ class MeltPlan:
 
 
 def metal_needed_kg(sheets: Sequence[SheetDemand], heel_kg: float) -> tuple[float, tuple[SheetDemand, ...]]:
-    """Metal that a melt must hold, and the order of its sheets: largest leftover first.
+    """Metal that a melt must hold, and the order of its sheets: one sled after the other, largest leftover first.
 
     >>> a, b = SheetDemand("A", "m", 80.0, 30.0), SheetDemand("B", "m", 60.0, 40.0)
     >>> metal_needed_kg([b, a], 15.0)[0]
     105.0
     """
-    order = sorted(sheets, key=lambda s: (s.used_kg - s.charge_kg, s.id))
+    by_sled: dict[str, list[SheetDemand]] = {}
+    for sheet in sorted(sheets, key=lambda s: (s.used_kg - s.charge_kg, s.id)):
+        by_sled.setdefault(sheet.sled, []).append(sheet)
+    orders = itertools.permutations(by_sled.values()) if len(by_sled) <= MOST_SLEDS_ORDERED else [by_sled.values()]
+    tried = ([sheet for held in order for sheet in held] for order in orders)
+    needed, best = min(((_held_kg(order), order) for order in tried), key=lambda found: found[0])
+    return needed + heel_kg, tuple(best)
+
+
+def _held_kg(order: Sequence[SheetDemand]) -> float:
+    """Metal above the heel that sheets in this order need: leftovers go back into the pot after each cast."""
     poured = needed = 0.0
     for sheet in order:
         needed = max(needed, poured + sheet.charge_kg)
         poured += sheet.used_kg
-    return max(needed, poured) + heel_kg, tuple(order)
+    return max(needed, poured)
 
 
 def fewest_melts(
@@ -94,12 +110,13 @@ def group_into_melts(
     order: Sequence[str] | None = None,
     *,
     most_sheets: int = MOST_SHEETS,
+    fits: Fits | None = None,
 ) -> tuple[MeltPlan, ...]:
     """Sheets of each alloy into the fewest melts, alloys in the given order, a fuller melt before an emptier one.
 
     First-fit decreasing gives a grouping (at most 11/9 of the fewest melts: D. S. Johnson 1973, from memory); where the
     metal would fit into fewer, depth-first search looks for them, so that a day's grouping is the fewest. For a long season
-    the search may give up; `fewest_melts` is the bound.
+    the search may give up; `fewest_melts` is the bound. `fits` is what a melt must keep besides; a sheet alone always may.
 
     Errors: MeltError for a sheet whose charge is more than the pot holds above its heel.
 
@@ -120,7 +137,7 @@ def group_into_melts(
                     allowed=f"up to {capacity_kg - heel_kg:g} kg",
                     where=f"sheet {sheet.id!r}",
                 )
-        for held in _fewest_groups(wanted, capacity_kg, heel_kg, most_sheets):
+        for held in _fewest_groups(wanted, _Pot(capacity_kg, heel_kg, most_sheets, fits)):
             needed, in_order = metal_needed_kg(held, heel_kg)
             melts.append(MeltPlan("", recipe, in_order, needed))
     return named(melts)
@@ -131,29 +148,42 @@ def named(melts: Sequence[MeltPlan]) -> tuple[MeltPlan, ...]:
     return tuple(replace(melt, name=f"M{number:02d}") for number, melt in enumerate(melts, 1))
 
 
-def _fewest_groups(
-    sheets: Sequence[SheetDemand], capacity_kg: float, heel_kg: float, most_sheets: int
-) -> list[list[SheetDemand]]:
+@dataclass(frozen=True)
+class _Pot:
+    """What one melt can serve."""
+
+    capacity_kg: float
+    heel_kg: float
+    most_sheets: int
+    fits: Fits | None
+
+    def holds(self, sheets: Sequence[SheetDemand]) -> bool:
+        """Whether these sheets can be cast from one melt."""
+        if len(sheets) > self.most_sheets:
+            return False
+        needed = metal_needed_kg(sheets, self.heel_kg)[0]
+        return needed <= self.capacity_kg and (self.fits is None or len(sheets) == 1 or self.fits(sheets, needed))
+
+
+def _fewest_groups(sheets: Sequence[SheetDemand], pot: _Pot) -> list[list[SheetDemand]]:
     groups: list[list[SheetDemand]] = []
     for sheet in sheets:
         for held in groups:
-            if len(held) < most_sheets and metal_needed_kg([*held, sheet], heel_kg)[0] <= capacity_kg:
+            if pot.holds([*held, sheet]):
                 held.append(sheet)
                 break
         else:
             groups.append([sheet])
-    least = fewest_melts(sheets, capacity_kg, heel_kg, most_sheets)
+    least = fewest_melts(sheets, pot.capacity_kg, pot.heel_kg, pot.most_sheets)
     while len(groups) > least:
-        fewer = _packed(sheets, len(groups) - 1, capacity_kg, heel_kg, most_sheets)
+        fewer = _packed(sheets, len(groups) - 1, pot)
         if fewer is None:
             break
         groups = fewer
-    return sorted(groups, key=lambda held: -metal_needed_kg(held, heel_kg)[0])
+    return sorted(groups, key=lambda held: -metal_needed_kg(held, pot.heel_kg)[0])
 
 
-def _packed(
-    sheets: Sequence[SheetDemand], count: int, capacity_kg: float, heel_kg: float, most_sheets: int
-) -> list[list[SheetDemand]] | None:
+def _packed(sheets: Sequence[SheetDemand], count: int, pot: _Pot) -> list[list[SheetDemand]] | None:
     """The sheets in so many melts, or None where there is no way, or none was found within the nodes."""
     groups: list[list[SheetDemand]] = [[] for _ in range(count)]
     nodes = 0
@@ -167,11 +197,11 @@ def _packed(
             return False
         tried: set[float] = set()
         for held in groups:
-            filled = round(metal_needed_kg(held, heel_kg)[0], 6) if held else 0.0
-            if filled in tried or len(held) >= most_sheets:
+            filled = round(metal_needed_kg(held, pot.heel_kg)[0], 6) if held else 0.0
+            if filled in tried:
                 continue
             tried.add(filled)
-            if metal_needed_kg([*held, sheets[index]], heel_kg)[0] > capacity_kg:
+            if not pot.holds([*held, sheets[index]]):
                 continue
             held.append(sheets[index])
             if place(index + 1):

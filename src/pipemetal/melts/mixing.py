@@ -13,13 +13,16 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import ChargeRequest
 
-__all__ = ["CUT_ROUNDS", "Effort", "Mixing", "SearchCosts", "Weighing", "add_cuts", "relaxed"]
+__all__ = ["CUT_ROUNDS", "Effort", "FewestLots", "Mixing", "SearchCosts", "Weighing", "add_cuts", "relaxed"]
 
 ROW_SCALE: Final = 100.0
 """Composition rows are in hundredths, so that trace windows are not lost in the solver's tolerance."""
 CUT_ROUNDS: Final = 40
 FINE_STEP_KG: Final = 0.05
 """Step of the scale for bought antimony, bismuth and the like, of which a melt takes little (common practice, no source)."""
+WEIGHED, CHEAPER = 0.3, 0.4
+"""Where the lots are counted: a lot to weigh counts so much more than whole pieces, and the whole of the cost that may be spent
+for fewer lots counts as so much of one."""
 CONE: Final = 0.99
 """Share of a 95 % margin that is asked for: a charge that keeps it is never cut off, so what mends one charge mends it."""
 RELAXED_CONE: Final = 0.985
@@ -38,6 +41,19 @@ class Cut:
 
 
 @dataclass(frozen=True)
+class FewestLots:
+    """What the cheapest list is counted and paid at, what it buys, and the share that one of fewer lots may cost more.
+
+    What is there goes first: a list of fewer lots buys no more of any metal than the cheapest.
+    """
+
+    counted: float
+    paid: float
+    bought_kg: Mapping[str, float]
+    share: float
+
+
+@dataclass(frozen=True)
 class SearchCosts:
     """What the search counts beside the prices of the lots, by lot: what a kilogram is worth elsewhere (see `shadow_prices`),
     and what it costs once to get any of it at all (the errand of a purchase)."""
@@ -52,7 +68,10 @@ class Weighing:
 
     `objective` is least `cost`, most `scrap` used, or least `virgin tin`; `certainty` of the windows is `95` percent or the
     `worst` case. Divisible lots are weighed in steps of `weigh_step_kg`, and by `least_weighed_kg` at least where they are
-    taken at all. `costs` is what the search counts beside the prices.
+    taken at all, bought metal by `least_bought_kg`. `costs` is what the search counts beside the prices.
+
+    `fewest_within` is the share of the cost that a list of fewer lots may cost more than the cheapest; whole pieces are then
+    taken before what must be weighed. At nought the cheapest list stands, however many lots it takes.
     """
 
     losses: LossModel = field(default_factory=LossModel)
@@ -61,6 +80,8 @@ class Weighing:
     weigh_step_kg: float = 0.5
     least_weighed_kg: float = 0.0
     costs: SearchCosts = field(default_factory=SearchCosts)
+    least_bought_kg: float = 0.0
+    fewest_within: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -86,7 +107,8 @@ class Mixing:
     ) -> None:
         self.requests, self.lots, self.losses, self.step = requests, lots, rules.losses, rules.weigh_step_kg
         self.objective, self.certainty = rules.objective, rules.certainty
-        self.least_kg, self.costs = rules.least_weighed_kg, rules.costs
+        self.least_kg, self.least_bought_kg, self.costs = rules.least_weighed_kg, rules.least_bought_kg, rules.costs
+        self.fewest: FewestLots | None = None
         self.cuts: list[Cut] = []
         self.margins_kg: dict[tuple[int, str, int], float] = {}
         self.kept = [
@@ -127,7 +149,48 @@ class Mixing:
         for number, request in enumerate(self.requests):
             self._melt_rows(model, number, request, columns[number])
             self._least_rows(model, columns[number])
+        if self.fewest is not None:
+            self._fewest_lots(model, columns, self.fewest)
         return model, columns
+
+    def masses_kg(self, columns: list[list[int]], point: Point) -> dict[str, float]:
+        """What a point takes of each lot."""
+        masses = {lot.id: 0.0 for lot in self.lots}
+        for row in columns:
+            for column, lot in zip(row, self.lots, strict=True):
+                masses[lot.id] += point.values[column] * self.unit_kg(lot)
+        return masses
+
+    def counted(self, masses_kg: Mapping[str, float]) -> float:
+        """What the search counts for masses of lots, errands among it."""
+        errands = sum(self.costs.errands.get(name, 0.0) for name, mass in masses_kg.items() if mass > 0.0)
+        return math.fsum(self._cost_per_kg(lot) * masses_kg[lot.id] for lot in self.lots) + errands
+
+    def _fewest_lots(self, model: Model, columns: list[list[int]], fewest: FewestLots) -> None:
+        """Turn the model round: cost under a limit becomes a row, and the number of lots what is made least.
+
+        Of lists with as many lots the cheaper is taken, and whole pieces before what must be weighed. What is paid is held
+        beside what is counted: lots that the other melts do not take in the end would else be spared for nothing.
+        """
+        spread = max(fewest.share * fewest.counted, 1e-9)
+        model.row({c: cost for c, cost in enumerate(model.cost) if cost != 0.0}, high=fewest.counted + spread)
+        paid = {
+            column: lot.price_per_kg * self.unit_kg(lot)
+            for row in columns
+            for column, lot in zip(row, self.lots, strict=True)
+        }
+        model.row(paid, high=fewest.paid * (1.0 + fewest.share))
+        for index, lot in enumerate(self.lots):
+            if lot.kind == "buy":
+                unit = self.unit_kg(lot)
+                model.row({row[index]: unit for row in columns}, high=fewest.bought_kg.get(lot.id, 0.0) + 1e-6)
+        model.cost = [CHEAPER * cost / spread for cost in model.cost]
+        for row, request in zip(columns, self.requests, strict=True):
+            for column, lot in zip(row, self.lots, strict=True):
+                unit = self.unit_kg(lot)
+                most_units = math.floor(min(lot.mass_kg, request.capacity_kg) / unit + 1e-6)
+                taken = model.column(cost=1.0 if lot.piece_kg is not None else 1.0 + WEIGHED, high=1.0, whole=True)
+                model.row({column: 1.0, taken: -float(most_units)}, high=0.0)
 
     def _errand_rows(self, model: Model, columns: list[list[int]]) -> None:
         """A lot that is fetched is paid for once, however much of it is taken and into however many melts."""
@@ -143,10 +206,12 @@ class Mixing:
     def _least_rows(self, model: Model, columns: list[int]) -> None:
         """Divisible remelt is taken by at least the least weighed mass, or not at all; master alloys are weighed finely."""
         for column, lot in zip(columns, self.lots, strict=True):
-            least = min(math.ceil(self.least_kg / self.step - 1e-9), math.floor(lot.mass_kg / self.step + 1e-6))
-            if lot.piece_kg is not None or lot.is_new_metal or least <= 1:
+            step, bought = self.unit_kg(lot), lot.kind == "buy"
+            least_kg = self.least_bought_kg if bought else self.least_kg
+            least = min(math.ceil(least_kg / step - 1e-9), math.floor(lot.mass_kg / step + 1e-6))
+            if lot.piece_kg is not None or (lot.is_new_metal and not bought) or least <= 1:
                 continue
-            most = math.floor(lot.mass_kg / self.step + 1e-6)
+            most = math.floor(lot.mass_kg / step + 1e-6)
             taken = model.column(high=1.0, whole=True)
             model.row({column: 1.0, taken: -float(least)}, low=0.0)
             model.row({column: 1.0, taken: -float(most)}, high=0.0)
@@ -208,7 +273,7 @@ class Mixing:
 
 def relaxed(mixing: Mixing, seconds: float) -> Point | None:
     """The answer with divisible pieces, its cuts left in the problem for the search over whole ones."""
-    least, mixing.least_kg = mixing.least_kg, 0.0
+    least, mixing.least_kg, mixing.least_bought_kg = (mixing.least_kg, mixing.least_bought_kg), 0.0, 0.0
     try:
         model, columns = mixing.build()
         running = Running(model, seconds=seconds, relaxed=True)
@@ -221,7 +286,7 @@ def relaxed(mixing: Mixing, seconds: float) -> Point | None:
                 running.row(*mixing.cut_row(cut, columns[cut.melt]))
         return point
     finally:
-        mixing.least_kg = least
+        mixing.least_kg, mixing.least_bought_kg = least
 
 
 def add_cuts(

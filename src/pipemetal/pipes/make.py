@@ -24,6 +24,7 @@ from pipemetal.pipes.rank import Organ, Rank
 from pipemetal.pipes.reeds import between
 from pipemetal.pipes.scale import half_tones
 from pipemetal.pipes.walls import GivenWall, WallRule, refuse_solid
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Density", "made_of_old", "organ_pipes", "rank_pipes", "sounding_length_mm"]
 
@@ -313,12 +314,14 @@ def _ising(organ: Organ, rank: Rank, s: _Sizes) -> float | None:
     return ising_number(s.frequency_hz, pressure_pa(wind), _flue_mm(organ, rank, s), s.mean_cut_up_mm)
 
 
-def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) -> tuple[str, ...]:
+def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) -> tuple[Text, ...]:
     if made == "wood":
-        return ("of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's",)
-    words = []
+        words = "of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's"
+        return (Text(words),)
+    found = []
     if visible_mm > 0.0:
-        words.append(f"front pipe: opening at the back {s.body_mm:.0f} mm above the mouth, visible {visible_mm:.0f} mm")
+        words = "front pipe: opening at the back {above} above the mouth, visible {visible}"
+        found.append(Text(words, above=Amount(s.body_mm, "mm"), visible=Amount(visible_mm, "mm")))
     if s.old is not None and s.old.length_mm is not None and s.old.length_mm < s.body_mm:
         speed = organ.pitch.speed_m_s
         rate = cents_per_mm(
@@ -328,8 +331,9 @@ def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) 
             s.frequency_hz,
         )
         short = s.body_mm - s.old.length_mm
-        words.append(f"old pipe is {short:.0f} mm shorter than this pitch wants: about {short * rate:.0f} cents sharp")
-    return tuple(words)
+        words = "old pipe is {short} shorter than this pitch wants: about {cents} cents sharp"
+        found.append(Text(words, short=Amount(short, "mm"), cents=Amount(short * rate)))
+    return tuple(found)
 
 
 def _pipe(organ: Organ, rank: Rank, key: int, choir: int, footage: Fraction, density: Density) -> Pipe:

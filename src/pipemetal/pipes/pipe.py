@@ -189,7 +189,7 @@ class Pipe:
     cap: CapFit | None = None
     toe_diameter_mm: float = 0.0
     old_mass_kg: float = 0.0
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Text, ...] = ()
 
     @property
     def mass_kg(self) -> float:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.pipes.walls import WallRule
+from pipemetal.texts import Amount, Text
 
 __all__ = ["AT_8_FOOT_MM", "FAMILIES", "METALS", "PUBLISHED_SPREAD", "SHOWN_MM", "WALL_PRESETS", "WallPreset"]
 
@@ -72,7 +73,13 @@ def _preset(family: str, metal: str) -> WallPreset:
     by_metal, metal_low, metal_high = METALS[metal]
     factor = share * by_metal
     name = f"{family}-{metal}"
-    source = f"{name}, common practice, no source: {family} of {METAL_WORDS[metal]}, {factor:.2f} times half tin"
+    source = Text(
+        "{name}, common practice, no source: {family} of {metal}, {factor} times half tin",
+        name=name,
+        family=Text(family),
+        metal=Text(METAL_WORDS[metal]),
+        factor=Amount(factor, "", 2),
+    )
     rule = WallRule(name, factor=factor, source=source)
     return WallPreset(rule, metal, family, low * metal_low / factor, high * metal_high / factor)
 

@@ -13,6 +13,7 @@ from pipemetal.pipes.pipe import Pipe, RingSector
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.blanks import OrderedBlank, SheetLimits, blanks_for, largest_blank
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import castable_for
 
 __all__ = ["bench_cards"]
 
@@ -45,11 +46,12 @@ def bench_cards(
     `limits` is the largest blank, that of a sheet to cast where it is left out. A pipe that no sheet of the
     settings could hold says why.
     """
-    castable = settings.sheets.castable(settings.casting.sled_length_mm)
     lacking: dict[str, dict[str, str]] = defaultdict(dict)
     limits = limits or largest_blank(settings, organ.allowances.joint_overlap_mm)
     pieces: dict[str, list[CardPiece]] = defaultdict(list)
-    for ordered in blanks_for(pipes, limits):
+    ordered_blanks = blanks_for(pipes, limits)
+    castable = castable_for((ordered.blank for ordered in ordered_blanks), settings)
+    for ordered in ordered_blanks:
         pieces[ordered.part.id].append(_piece(ordered))
         if why := cannot_cast(ordered.blank, castable):
             lacking[ordered.pipe.id].setdefault(why, ordered.part.kind)

@@ -61,10 +61,8 @@ def largest_blank(settings: ShopSettings, joint_overlap_mm: float = 0.0) -> Shee
     >>> largest_blank(ShopSettings())
     SheetLimits(longest_mm=5170.0, widest_mm=870.0, joint_overlap_mm=0.0)
     """
-    sheets = settings.sheets
-    return SheetLimits(
-        sheets.most_length_mm - 2.0 * sheets.trim_mm, sheets.most_width_mm - 2.0 * sheets.trim_mm, joint_overlap_mm
-    )
+    trims, widest = 2.0 * settings.sheets.trim_mm, settings.sleds[0]
+    return SheetLimits(settings.longest_mm(widest) - trims, widest.width_mm - trims, joint_overlap_mm)
 
 
 def organ_for_shop(organ: Organ, settings: ShopSettings) -> Organ:

@@ -64,8 +64,10 @@ def _book_melt(
         account.move(origin, "pot", alloy, line.mass_kg, line.lot.composition, f"{name}: {line.lot.id}")
     account.move_elements("pot", "dross", alloy, (mass for _, mass in planned.charge.loss_kg), name)
     heel = following.heel.mass_kg if following is not None and following.heel is not None else 0.0
+    overnight = following.heel_dross_kg if following is not None else 0.0
+    account.move("pot", "dross", alloy, overnight, planned.charge.composition, f"{name}, heel overnight")
     account.move("pot", "heel after", alloy, heel, planned.charge.composition, name)
-    account.move("pot", "ingots", alloy, max(planned.left_kg - heel, 0.0), planned.charge.composition, name)
+    account.move("pot", "ingots", alloy, max(planned.left_kg - heel - overnight, 0.0), planned.charge.composition, name)
 
 
 def _book_sheet(account: Account, pour: Pour, metal: Composition) -> None:

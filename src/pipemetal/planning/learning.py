@@ -11,6 +11,7 @@ from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import ThermalSettings
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.texts import Text
 
 __all__ = ["Learned", "learn"]
 
@@ -27,7 +28,7 @@ class Learned:
     cloth_factor: float = 1.0
     limits: WindowLimits = field(default_factory=WindowLimits)
     lift_margin: float = LIFT_MARGIN
-    words: str = "no casts logged: priors only"
+    words: Text = field(default_factory=lambda: Text("no casts logged: priors only"))
     calibration: Calibration | None = None
 
 
@@ -38,8 +39,8 @@ def learn(
 
     Errors: CastingError for two casts of one id.
 
-    >>> learn([]).words
-    'no casts logged: priors only'
+    >>> print(learn([]).words)
+    no casts logged: priors only
     """
     if not casts:
         return Learned()
@@ -48,7 +49,10 @@ def learn(
     # Times to run are judged on the cloth that the log found, for the range is worked out with it.
     verdicts = limits_from_verdicts(casts, cloth.settings)
     margin = lift_margin_from_log(casts, cloth.settings)
-    words = (
-        f"gate: {gate.words}; cloth from {cloth.casts_used} casts, pouring range from {verdicts.verdicts_used} verdicts"
+    words = Text(
+        "gate: {words}; cloth from {e} casts, pouring range from {f} verdicts",
+        words=gate.words,
+        e=cloth.casts_used,
+        f=verdicts.verdicts_used,
     )
     return Learned(gate.law, cloth.factor, verdicts.limits, margin, words, gate)

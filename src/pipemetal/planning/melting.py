@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, shadow_prices
-from pipemetal.melts.day import MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
+from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, shadow_prices, solve_charges
+from pipemetal.melts.day import Fits, MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge, pure_additions
 from pipemetal.melts.mixing import Effort, SearchCosts, Weighing
@@ -18,7 +18,7 @@ from pipemetal.melts.worth import KEPT_SHARE, MetalPrices, metal_prices, needed_
 from pipemetal.melts.worth import priced as with_prices
 from pipemetal.planning.settings import ShopSettings
 
-__all__ = ["PlannedMelt", "Season", "plan_season"]
+__all__ = ["PlannedMelt", "Season", "aimed_at", "plan_season"]
 
 MELT_GAP = 0.01
 """Of a melt's cost: half of it takes twice the time and saves less than an errand."""
@@ -33,13 +33,15 @@ class PlannedMelt:
     """A melt of the season with its weighing list, or why there is none.
 
     `heel` is what the pot holds before; `emptied` says that the pot is ladled out to the bottom before this melt, because
-    the heel before would spoil it, or would cost more to dilute. `left_kg` stays in the pot when the last sheet is cast.
+    the heel before would spoil it, or would cost more to dilute. `heel_dross_kg` is what the heel loses when it is melted again
+    (a heel sets overnight and drosses as an ingot does). `left_kg` stays in the pot when the last sheet is cast.
     """
 
     melt: MeltPlan
     charge: Charge | Blocked
     heel: Heel | None
     emptied: bool
+    heel_dross_kg: float = 0.0
 
     @property
     def left_kg(self) -> float:
@@ -85,21 +87,24 @@ def plan_season(
     *,
     in_pot: Heel | None = None,
     hurried: bool = False,
+    fits: Fits | None = None,
 ) -> Season:
     """All melts of a season, in order, each with its weighing list.
 
     Lots are shared out over all melts at once: the problem with divisible pieces says what each scarce lot is worth to the
     others, and each melt is then weighed out in whole pieces at that price, on the heel that the one before really leaves.
     Bought metal costs its price and an errand, so what is there is used first; a lot without a price is worth its metal.
-    `in_pot` is what the pot holds at the start. `hurried` takes the first good list of each melt.
+    `in_pot` is what the pot holds at the start. `fits` is what the sheets of a melt must keep besides.
+    `hurried` takes the first good list of each melt.
     """
     prices = metal_prices(lots)
     if not demands:
         return Season((), 0, 0.0, 0.0, 0.0, prices)
     lots = with_prices(lots, prices)
     pot = settings.pot
-    room_kg, most = pot.capacity_kg - pot.spare_kg, pot.most_sheets
-    by_alloy = _by_alloy(group_into_melts(demands, room_kg, pot.heel_kg, most_sheets=most), recipes)
+    room_kg, most = pot.capacity_kg - pot.spare_kg, min(pot.most_sheets, settings.casting.casts_a_day)
+    grouped = group_into_melts(demands, room_kg, pot.heel_kg, most_sheets=most, fits=fits)
+    by_alloy = _by_alloy(grouped, recipes)
     fewest = sum(
         fewest_melts([d for d in demands if d.recipe == alloy], room_kg, pot.heel_kg, most) for alloy in by_alloy
     )
@@ -226,31 +231,63 @@ def _weighed_out(
     fetched: set[str] = set()
     for number, (melt, request) in enumerate(zip(melts, requests, strict=True)):
         heel = request.heel if number == 0 else None if emptied[number] else _heel_after(planned[-1], settings)
+        before_kg = heel.mass_kg if heel is not None and number else 0.0
+        heel = _melted_again(heel, settings) if before_kg > 0.0 else heel
+        heel_dross_kg = before_kg - (heel.mass_kg if heel is not None and number else 0.0)
         bought = _bought_lots(request.wanted_kg, [request.recipe], floor.prices)
         errand = _errand(settings, floor.prices)
         errands = {lot.id: errand for lot in bought if lot.id not in fetched}
         extra = {lot.id: floor.worth.get(lot.id, 0.0) for lot in free}
         extra |= {lot.id: (1.0 / KEPT_SHARE - 1.0) * lot.price_per_kg for lot in bought}
-        answer = charge(
-            replace(request, heel=heel),
-            [*free, *bought],
-            rules=Weighing(
-                losses=settings.losses,
-                weigh_step_kg=pot.weigh_step_kg,
-                least_weighed_kg=pot.least_weighed_kg,
-                costs=SearchCosts(extra, errands),
-            ),
-            effort=Effort(
-                gap=HURRIED_GAP if hurried else MELT_GAP,
-                seconds=MOST_SECONDS,
-                nodes=HURRIED_NODES if hurried else MOST_NODES,
-            ),
+        rules = Weighing(
+            losses=settings.losses,
+            weigh_step_kg=pot.weigh_step_kg,
+            least_weighed_kg=pot.least_weighed_kg,
+            costs=SearchCosts(extra, errands),
+            least_bought_kg=settings.habits.least_bought_kg,
+            fewest_within=0.0 if hurried else settings.habits.lots_within,
         )
+        effort = Effort(
+            gap=HURRIED_GAP if hurried else MELT_GAP,
+            seconds=MOST_SECONDS,
+            nodes=HURRIED_NODES if hurried else MOST_NODES,
+        )
+        answer = _by_habit(replace(request, heel=heel), [*free, *bought], rules, effort, settings.habits.aim)
         if isinstance(answer, Charge):
             fetched |= {line.lot.id for line in answer.lines if line.lot.kind == "buy"}
             free = take_from(free, {line.lot.id: line.mass_kg for line in answer.lines if line.lot.kind != "buy"})
-        planned.append(PlannedMelt(melt, answer, heel, emptied[number]))
+        planned.append(PlannedMelt(melt, answer, heel, emptied[number], heel_dross_kg))
     return tuple(planned)
+
+
+def _by_habit(
+    request: ChargeRequest, lots: Sequence[Lot], rules: Weighing, effort: Effort, aim: float
+) -> Charge | Blocked:
+    """The weighing list as the shop is used to; where its habits leave none, as the recipe alone asks."""
+    aimed = replace(request, recipe=aimed_at(request.recipe, aim))
+    finer = replace(rules, least_bought_kg=0.0)
+    tried = ([(aimed, rules)] if aim > 0.0 else []) + [(request, rules), (aimed, finer), (request, finer)]
+    for asked, by in tried[:-1]:
+        found = solve_charges([asked], lots, rules=by, effort=effort)
+        if found is not None:
+            return replace(found[0], request=request)
+    return charge(request, lots, rules=finer, effort=effort)
+
+
+def aimed_at(recipe: Recipe, aim: float) -> Recipe:
+    """A recipe whose window of tin is narrowed towards its target by a share of its width.
+
+    >>> from pipemetal.alloys.composition import Composition
+    >>> half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 48.0, 52.0),))
+    >>> aimed_at(half, 0.5).windows_wt_pct
+    (('Sn', 49.0, 51.0),)
+    """
+    target = recipe.target.wt_pct("Sn")
+    windows = tuple(
+        (e, low + aim * (target - low), high - aim * (high - target)) if e == "Sn" else (e, low, high)
+        for e, low, high in recipe.windows_wt_pct
+    )
+    return replace(recipe, windows_wt_pct=windows) if aim > 0.0 else recipe
 
 
 def _bought_lots(mass_kg: float, recipes: Iterable[Recipe], prices: MetalPrices) -> list[Lot]:
@@ -268,6 +305,14 @@ def _heel_after(planned: PlannedMelt, settings: ShopSettings) -> Heel | None:
         return Heel(heel_kg, planned.charge.request.recipe.target)
     left = min(heel_kg, max(planned.left_kg, 0.0))
     return Heel(left, planned.charge.composition, planned.charge.worth_per_kg)
+
+
+def _melted_again(heel: Heel | None, settings: ShopSettings) -> Heel | None:
+    """What is left of a heel that has set overnight: it drosses as an ingot, and what is left has cost as much."""
+    if heel is None:
+        return None
+    kept = 1.0 - settings.losses.share_of("ingot")
+    return replace(heel, mass_kg=kept * heel.mass_kg, price_per_kg=heel.price_per_kg / kept)
 
 
 def _gap_percent(

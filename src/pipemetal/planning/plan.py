@@ -16,7 +16,6 @@ from pipemetal.layout.search import Fees
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import Fault, verify
 from pipemetal.melts.charge import Charge
-from pipemetal.melts.day import SheetDemand
 from pipemetal.pipes.advice import rank_advice
 from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
@@ -25,13 +24,15 @@ from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
+from pipemetal.planning.day import CastingDay
+from pipemetal.planning.day_work import fits_the_day, plan_days, told_of_days
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, Season, plan_season
 from pipemetal.planning.own_values import own_values_that_decided
-from pipemetal.planning.pours import Pour, plan_pours, prepare_pour
+from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, sheet_orders, thick_end_first
+from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, castable_for, sheet_orders, thick_end_first
 from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.texts import Amount, Text, joined
@@ -64,6 +65,7 @@ class Plan:
     rack: tuple[Roll, ...]
     cannot_charge: tuple[str, ...]
     learned: Learned
+    days: tuple[CastingDay, ...]
     notes: tuple[str, ...] = ()
 
     @property
@@ -116,7 +118,7 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
     return LayoutProblem(
         tuple(b.blank for b in blanks),
         rolls,
-        settings.sheets.castable(settings.casting.sled_length_mm),
+        castable_for((b.blank for b in blanks), settings),
         settings.sheets.kerf_mm,
     )
 
@@ -242,13 +244,15 @@ def make_plan(
     search.tell(0.89, "checking the layout")
     faults = verify(problem, layout)
     search.tell(0.91, "charging melts")
-    orders = sheet_orders(layout, settings.sheets)
+    orders = sheet_orders(layout, settings)
     prepared = [prepare_pour(order, stock.recipes[order.sheet.alloy].target, settings, learned) for order in orders]
-    demands = [SheetDemand(p.order.sheet.id, p.order.sheet.alloy, p.charge_kg, p.used_kg) for p in prepared]
+    demands = [demand_of(p) for p in prepared]
     hurried = search.is_over()
-    season = plan_season(demands, stock.recipes, stock.lots, settings, hurried=hurried)
+    fits = fits_the_day(prepared, stock.recipes, settings)
+    season = plan_season(demands, stock.recipes, stock.lots, settings, hurried=hurried, fits=fits)
     search.tell(0.96, "planning pours")
-    pours = plan_pours(prepared, season.melts, settings, learned)
+    days = plan_days(prepared, season.melts, settings)
+    pours = plan_pours(prepared, season.melts, days, settings, learned)
     cut = _cut(layout, orders, stock.rack, blanks, density, settings)
     account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
     search.tell(1.0, "done")
@@ -257,6 +261,7 @@ def make_plan(
         *_advice(organ, pipes),
         *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
         *_small_melts(season, cut),
+        *told_of_days(days, pours, settings),
         *own_values_that_decided(layout, season, settings),
     ]
     return Plan(
@@ -275,6 +280,7 @@ def make_plan(
         stock.rack,
         stock.unknown,
         learned,
+        days,
         tuple(notes),
     )
 

@@ -12,21 +12,31 @@ from dataclasses import dataclass, replace
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.casting.freezing import Freezing, freeze
-from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings
+from pipemetal.casting.limits import WindowLimits
+from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings, laid_thickness_mm
 from pipemetal.casting.push import PushCard, push_card
-from pipemetal.casting.table import DayCast, day
+from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.casting.table import DayCast
+from pipemetal.casting.table import day as stone_through
 from pipemetal.casting.wanted import Outfit, Wanted
+from pipemetal.casting.way import puddle_mm
 from pipemetal.casting.window import PourWindow, pour_window, usual_pour_c
 from pipemetal.errors import CastingError
 from pipemetal.melts.charge import Charge
+from pipemetal.melts.day import SheetDemand
+from pipemetal.planning.day import CastingDay
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
+from pipemetal.texts import Text
 
-__all__ = ["Pour", "plan_pours", "prepare_pour", "thermal_settings"]
+__all__ = ["Pour", "demand_of", "plan_pours", "prepare_pour", "thermal_settings"]
 
 LARGEST_GATE_MM = 14.0
+
+THICKEST_POURED_MM = 6.0
+"""Thicker films are looked at as this one, for the pouring range is not known beyond."""
 
 LEAST_CHARGE_KG = 25.0
 """Below it a cold gate would take so much heat that it must be warmed, whatever is poured; the window counts on
@@ -38,8 +48,10 @@ that.
 class Pour:
     """One sheet's pour. `card` is None where no push gives the sheet; `problem` then says why.
 
-    `day` and `number` count from 1; `start_s` since the day's first pour; `stone_c` and `cloth_c` are the table's
-    temperatures before the pour, planned unless `measured`; the sheet is lifted no sooner than `lift_after_s`.
+    `day` and `number` count from 1; `at_min` is the planned minute since midnight, `start_s` since the day's first pour;
+    `stone_c` and `cloth_c` are the table's temperatures before the pour, planned unless `measured`; the sheet is lifted no
+    sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, nought where that is not known.
+    `film_mm` is the liquid at its thickest; it is cast between side bars where `bars_from_mm`, what stands by itself, is given.
     """
 
     order: SheetOrder
@@ -59,6 +71,10 @@ class Pour:
     window: PourWindow | None = None
     freezing: Freezing | None = None
     lift_after_s: float = 0.0
+    pour_c: float = 0.0
+    at_min: float = 0.0
+    film_mm: float = 0.0
+    bars_from_mm: float = 0.0
 
 
 def thermal_settings(settings: ShopSettings, cloth_factor: float = 1.0) -> ThermalSettings:
@@ -73,47 +89,103 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     density = solid_density_g_cm3(target)
     cast, finished = order.mass_kg(density, finished=False), order.mass_kg(density, finished=True)
     table = CastingTable(
-        settings.sheets.most_length_mm + casting.run_up_mm,
-        settings.sheets.most_width_mm,
+        order.table.length_mm,
+        order.table.width_mm,
         casting.stone_mm,
         casting.cloth_mm,
+        slope_mm_m=order.table.slope_mm_m,
     )
     thickest = max(order.cast_start_mm, order.cast_end_mm)
-    limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm)
+    limits = replace(learned.limits, sled_length_mm=order.sled.length_mm)
     thermal = thermal_settings(settings, learned.cloth_factor)
+    pour_c, lift_s = _usual_and_lift(target, thickest, settings, thermal, learned, limits)
     try:
-        pour_c, _ = usual_pour_c(target, thickest, casting.table_c, casting.air_c, settings=thermal, limits=limits)
+        if thickest > THICKEST_POURED_MM:
+            usual_pour_c(target, thickest, casting.table_c, casting.air_c, settings=thermal, limits=limits)
         want = Wanted(
             target, pour_c, sheet.length_mm, sheet.width_mm, order.cast_start_mm, order.cast_end_mm, casting.table_c
         )
-        sled = Sled(casting.sled_length_mm, sheet.width_mm)
+        sled = Sled(order.sled.length_mm, sheet.width_mm)
         outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
-        card = push_card(want, outfit, learned.law.for_sheet(target, sheet.width_mm))
+        law = learned.law.for_sheet(target, sheet.width_mm, settings.crew)
+        card = _as_usual(push_card(want, outfit, law), want, outfit, law, settings)
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
-        used = 1.1 * cast
-        return Pour(order, None, str(error), 1.25 * used, used, cast, finished)
-    return Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
+        used = min(1.1 * cast, settings.most_charge_kg)
+        ladled = min(1.25 * used, settings.most_charge_kg)
+        made = Pour(order, None, str(error), ladled, used, min(cast, used), finished)
+    else:
+        made = Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
+    return replace(made, pour_c=pour_c, lift_after_s=lift_s)
+
+
+def _as_usual(card: PushCard, want: Wanted, outfit: Outfit, law: ShopLaw, settings: ShopSettings) -> PushCard:
+    """The card with no more metal than the shop usually ladles, where such a push gives the sheet; else it says so."""
+    usual_kg = min(settings.usual_charge_kg, settings.most_charge_kg)
+    if card.charge_kg <= usual_kg + 1e-6:
+        return card
+    try:
+        return push_card(want, outfit, law, charge_kg=usual_kg)
+    except CastingError:
+        if usual_kg < settings.usual_charge_kg:
+            raise
+        words = "the usual {usual} scoops do not give this sheet by the model: it asks for {scoops}"
+        told = Text(words, usual=settings.habits.usual_scoops, scoops=card.scoops)
+        return replace(card, warnings=(told, *card.warnings))
+
+
+def _usual_and_lift(
+    target: Composition,
+    thickest_mm: float,
+    settings: ShopSettings,
+    thermal: ThermalSettings,
+    learned: Learned,
+    limits: WindowLimits,
+) -> tuple[float, float]:
+    """How hot a sheet is usually poured, and the seconds after which it may be lifted from a table as it is at first."""
+    casting = settings.casting
+    pour_c, film_c = usual_pour_c(
+        target,
+        min(thickest_mm, THICKEST_POURED_MM),
+        casting.table_c,
+        casting.air_c,
+        settings=thermal,
+        limits=limits,
+    )
+    solid_s = freeze(target, thickest_mm, film_c, casting.table_c, casting.air_c, thermal).time_to_solid_s
+    return pour_c, max(60.0 * casting.minutes_on_table, learned.lift_margin * solid_s)
+
+
+def demand_of(pour: Pour) -> SheetDemand:
+    """What a prepared pour asks of its melt."""
+    sheet = pour.order.sheet
+    return SheetDemand(sheet.id, sheet.alloy, pour.charge_kg, pour.used_kg, pour.order.sled.name)
 
 
 def plan_pours(
     prepared: Sequence[Pour],
     melts: Sequence[PlannedMelt],
+    days: Sequence[CastingDay],
     settings: ShopSettings,
     learned: Learned,
     measured_c: Mapping[int, float] | None = None,
 ) -> tuple[Pour, ...]:
-    """All pours in the order of casting, over as many days as they need, each with its window and its freezing.
+    """All pours in the order of casting, at the hours of their days, each with its window and its freezing.
 
     `measured_c`: what a thermometer on the cloth showed before a pour of the first day, by the pour's number; it wins.
     """
     by_sheet = {pour.order.sheet.id: pour for pour in prepared}
-    sequence = [(by_sheet[sheet.id], planned) for planned in melts for sheet in planned.melt.sheets]
+    by_name = {planned.melt.name: planned for planned in melts}
     found: list[Pour] = []
-    a_day = settings.casting.casts_a_day
-    for first in range(0, len(sequence), a_day):
-        shown = (measured_c or {}) if first == 0 else {}
-        found += _one_day(sequence[first : first + a_day], first // a_day + 1, settings, learned, shown)
+    for day in days:
+        at = day.pours()
+        members = [
+            (replace(by_sheet[sheet.id], at_min=at[sheet.id]), by_name[name])
+            for name in day.melts
+            for sheet in by_name[name].melt.sheets
+        ]
+        shown = (measured_c or {}) if day.number == 1 else {}
+        found += _one_day(members, day.number, settings, learned, shown)
     return tuple(found)
 
 
@@ -132,31 +204,23 @@ def _one_day(
     metals = [_metal_of(planned) for _, planned in members]
     thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
     casts: list[DayCast] = []
-    start_s = 0.0
-    for metal, thickness in zip(metals, thicknesses, strict=True):
-        limits = replace(learned.limits, sled_length_mm=casting.sled_length_mm)
+    for metal, thickness, (pour, _) in zip(metals, thicknesses, members, strict=True):
+        limits = replace(learned.limits, sled_length_mm=pour.order.sled.length_mm)
         _, film_c = usual_pour_c(
-            metal, min(thickness, 6.0), casting.table_c, casting.air_c, settings=thermal, limits=limits
-        )
-        solid_s = freeze(metal, thickness, film_c, casting.table_c, casting.air_c, thermal).time_to_solid_s
-        lift_s = max(60.0 * casting.minutes_on_table, learned.lift_margin * solid_s)
-        casts.append(DayCast(metal, thickness, film_c, start_s, lift_s, measured_c.get(len(casts) + 1)))
-        start_s += max(60.0 * casting.minutes_between, lift_s + 60.0)
-    tables = day(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
-    found = []
-    for index, (pour, planned) in enumerate(members):
-        limits = replace(
-            learned.limits, sled_length_mm=casting.sled_length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
-        )
-        window = pour_window(
-            metals[index],
-            thicknesses[index],
-            tables[index].cloth_c,
+            metal,
+            min(thickness, THICKEST_POURED_MM),
+            casting.table_c,
             casting.air_c,
-            first_cast=index == 0,
             settings=thermal,
             limits=limits,
         )
+        start_s = 60.0 * (pour.at_min - members[0][0].at_min)
+        shown_c = measured_c.get(len(casts) + 1)
+        casts.append(DayCast(metal, thickness, film_c, start_s, pour.lift_after_s, shown_c))
+    tables = stone_through(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
+    found = []
+    for index, (pour, planned) in enumerate(members):
+        window, bars_mm = _window(pour, metals[index], tables[index].cloth_c, index == 0, settings, learned)
         found.append(
             replace(
                 pour,
@@ -165,11 +229,29 @@ def _one_day(
                 number=index + 1,
                 stone_c=tables[index].stone_top_c,
                 window=window,
+                film_mm=laid_thickness_mm(metals[index], thicknesses[index]),
+                bars_from_mm=bars_mm,
                 freezing=tables[index].freezing,
-                lift_after_s=casts[index].lift_after_s,
                 cloth_c=tables[index].cloth_c,
                 start_s=casts[index].start_s,
                 measured=tables[index].measured,
             )
         )
     return found
+
+
+def _window(
+    pour: Pour, metal: Composition, cloth_c: float, first: bool, settings: ShopSettings, learned: Learned
+) -> tuple[PourWindow, float]:
+    """The pouring range of a sheet; for a film too thick to stand by itself that between side bars, and what would stand."""
+    limits = replace(
+        learned.limits, sled_length_mm=pour.order.sled.length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
+    )
+    thickness = max(pour.order.cast_start_mm, pour.order.cast_end_mm)
+    thermal, air_c = thermal_settings(settings, learned.cloth_factor), settings.casting.air_c
+    window = pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=limits)
+    stands_mm = puddle_mm(metal)
+    if limits.side_bars or not window.empty or laid_thickness_mm(metal, thickness) <= stands_mm:
+        return window, 0.0
+    barred = replace(limits, side_bars=True)
+    return pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=barred), stands_mm

@@ -5,13 +5,16 @@ The defaults are those of no particular shop: common practice, no source, or est
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final
 
 from pipemetal.errors import PlanError
-from pipemetal.layout.problem import Castable
+from pipemetal.layout.problem import Castable, CastWidth
 from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
+from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_sleds, parse_tables
+from pipemetal.planning.habits import DaySettings, HabitSettings
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
@@ -23,6 +26,7 @@ ESTIMATED: Final = frozenset(
         "shop.emptying_costs_kg",
         "shop.errand_costs_kg",
         "shop.melt_costs_kg",
+        "shop.sled_costs_kg",
         "shop.take_down_costs_kg",
         "sheets.thinnest_mm",
         "sheets.most_taper_mm_per_m",
@@ -46,6 +50,12 @@ SLED_WALL_MM = 120.0
 SHARE_ON_TABLE = 0.62
 """Share of a full sled that lies on the table as sheet; run-up, slosh and what must stay above the gate take the rest
 (estimate)."""
+USUAL_SHARE: Final = 0.88
+"""Share of a usual charge that lies on the table, run-up and all (estimate); what is left keeps the metal above the gate."""
+LEAST_SECTION: Final = 1.05
+"""Of the shortest and thinnest sheet: so much a shop is taken to cast with the smallest pot."""
+PRICED_KG_MM2: Final = 11.34e-6
+"""A square millimetre of lead sheet of 1 mm: what setting up a sled costs is turned into area by it, whatever the alloy."""
 
 
 def rests_on(key: str) -> str:
@@ -58,7 +68,7 @@ def rests_on(key: str) -> str:
         return SOURCES.get(key, "estimate")
     if key.startswith("losses.factor_"):
         return "as much as of lead, where nothing is known"
-    return "" if key.startswith("shop.") else "common practice, no source"
+    return "" if key.startswith(("shop.", "owned.")) else "common practice, no source"
 
 
 def _check(table: str, settings: object, limits: Limits) -> None:
@@ -111,19 +121,9 @@ class SheetSettings:
     def __post_init__(self) -> None:
         _check("sheets", self, self.limits)
 
-    def castable(self, sled_length_mm: float) -> Castable:
-        """The limits as the layout room wants them, with what one filling of the sled gives."""
-        return Castable(
-            min_width_mm=self.least_width_mm,
-            max_width_mm=self.most_width_mm,
-            min_length_mm=self.least_length_mm,
-            max_length_mm=self.most_length_mm,
-            min_thickness_mm=self.thinnest_mm,
-            max_thickness_mm=self.thickest_mm,
-            max_taper_mm_m=self.most_taper_mm_per_m,
-            trim_mm=self.trim_mm,
-            max_section_mm2=SLED_WALL_MM * sled_length_mm * SHARE_ON_TABLE - self.planing_mm * self.most_length_mm,
-        )
+    def section_mm2(self, sled_length_mm: float) -> float:
+        """The most length times finished thickness that one filling of a sled of this inner length gives."""
+        return SLED_WALL_MM * sled_length_mm * SHARE_ON_TABLE - self.planing_mm * self.most_length_mm
 
     def planing_for(self, thin_end_mm: float) -> float:
         """How much thicker than finished a sheet with this thin end is cast.
@@ -209,12 +209,14 @@ class CastingSettings:
 class ShopSettings:
     """All settings of a shop.
 
-    Work is priced as metal, so that it holds in any currency (all four are estimates). `emptying_costs_kg`: ladling a pot
+    Work is priced as metal, so that it holds in any currency (all are estimates). `emptying_costs_kg`: ladling a pot
     out, in kilograms of its metal. `errand_costs_kg`: fetching one metal from a dealer beside its price, in kilograms of
     lead: the order, the drive, an hour of a person; no errand is run that saves less. `melt_costs_kg`: heating, skimming
-    and watching one melt more, in kilograms of its metal. `take_down_costs_kg`: taking a roll down, unrolling it and
+    and watching one melt more, in kilograms of its metal. `sled_costs_kg`: setting up another sled, in kilograms of lead.
+    `take_down_costs_kg`: taking a roll down, unrolling it and
     putting its rest back, in kilograms of its metal.
 
+    `crew` is who casts, by its name in the casting log (empty: any).
     `mandrels` are those that pipes are rolled on (`pipes/mandrels.py`): "12, 60, 10-150", in mm.
 
     Units, language and paper are those of pages and sheets; files and JSON stay metric.
@@ -233,13 +235,87 @@ class ShopSettings:
     pot: PotSettings = field(default_factory=PotSettings)
     casting: CastingSettings = field(default_factory=CastingSettings)
     losses: LossModel = field(default_factory=LossModel)
+    owned: OwnedSettings = field(default_factory=OwnedSettings)
+    day: DaySettings = field(default_factory=DaySettings)
+    habits: HabitSettings = field(default_factory=HabitSettings)
     emptying_costs_kg: float = 20.0
     errand_costs_kg: float = 20.0
     melt_costs_kg: float = 10.0
+    sled_costs_kg: float = 5.0
     take_down_costs_kg: float = 3.0
     mandrels: str = ""
+    crew: str = ""
     source: str = field(default="the program's own", compare=False)
     said: frozenset[str] = field(default=frozenset(), compare=False)
 
     def __post_init__(self) -> None:
         parse_mandrels(self.mandrels)
+        for sled in self.sleds:
+            if self.longest_mm(sled) < self.sheets.least_length_mm:
+                raise PlanError(
+                    "has no table for the shortest sheet",
+                    field="owned.sleds",
+                    value=sled.name,
+                    allowed=f"a table of {self.sheets.least_length_mm + self.casting.run_up_mm:g} mm or more",
+                )
+
+    @property
+    def sleds(self) -> tuple[OwnedSled, ...]:
+        """The shop's sleds, the widest first; one whose bars can be set to any width where it names none."""
+        sheets, casting = self.sheets, self.casting
+        own = OwnedSled("", casting.sled_length_mm, sheets.most_width_mm, None, sheets.least_width_mm)
+        return parse_sleds(self.owned.sleds) or (own,)
+
+    @property
+    def tables(self) -> tuple[OwnedTable, ...]:
+        """The shop's tables; one level one for the longest sheet of the widest sled where it names none."""
+        widest = max(self.sleds[0].width_mm, self.sheets.most_width_mm)
+        own = OwnedTable("", self.sheets.most_length_mm + self.casting.run_up_mm, widest)
+        return parse_tables(self.owned.tables) or (own,)
+
+    def longest_mm(self, sled: OwnedSled) -> float:
+        """The longest sheet that a sled casts on the tables that carry it, nought where none does."""
+        carrying = [t.length_mm for t in self.tables if sled.width_mm <= t.width_mm + 0.1]
+        return min(max(carrying, default=0.0) - self.casting.run_up_mm, self.sheets.most_length_mm)
+
+    @property
+    def usual_charge_kg(self) -> float:
+        """The most that the shop ladles for a sheet; infinite where it has no such habit."""
+        return self.habits.usual_scoops * self.casting.scoop_kg or math.inf
+
+    @property
+    def most_charge_kg(self) -> float:
+        """The most that the pot gives for one sheet, above its heel."""
+        return self.pot.capacity_kg - self.pot.spare_kg - self.pot.heel_kg
+
+    def section_mm2(self, sled: OwnedSled, charge_kg: float) -> float:
+        """The most length times finished thickness that a sled gives with no more than this charge, of lead."""
+        planed = self.sheets.planing_mm * self.sheets.most_length_mm
+        of_charge = USUAL_SHARE * charge_kg / (sled.width_mm * PRICED_KG_MM2) - planed
+        least = LEAST_SECTION * self.sheets.least_length_mm * self.sheets.thinnest_mm
+        return max(min(self.sheets.section_mm2(sled.length_mm), of_charge), least)
+
+    def castable(self) -> Castable:
+        """What the sleds and tables can cast, as the layout room wants it."""
+        sheets, sleds = self.sheets, self.sleds
+        ladled = min(self.usual_charge_kg, self.most_charge_kg)
+        sections = [self.section_mm2(sled, ladled) for sled in sleds]
+        lengths = [self.longest_mm(sled) for sled in sleds]
+        named = tuple(
+            CastWidth(sled.width_mm, length, section)
+            for sled, length, section in zip(sleds, lengths, sections, strict=True)
+            if sled.narrowest_mm is None
+        )
+        return Castable(
+            min_width_mm=min(sled.narrowest_mm or sled.width_mm for sled in sleds),
+            max_width_mm=sleds[0].width_mm,
+            min_length_mm=sheets.least_length_mm,
+            max_length_mm=max(lengths),
+            min_thickness_mm=sheets.thinnest_mm,
+            max_thickness_mm=sheets.thickest_mm,
+            max_taper_mm_m=sheets.most_taper_mm_per_m,
+            trim_mm=sheets.trim_mm,
+            max_section_mm2=max(sections),
+            widths=named,
+            width_change_mm2=self.sled_costs_kg / PRICED_KG_MM2 if named else 0.0,
+        )

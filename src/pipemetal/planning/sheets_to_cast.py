@@ -2,26 +2,68 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
+from pipemetal.errors import PlanError
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
-from pipemetal.layout.problem import Blank, LayoutProblem
-from pipemetal.planning.settings import SheetSettings
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem
+from pipemetal.planning.equipment import OwnedSled, OwnedTable, carrying_table
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 
-__all__ = ["SheetOrder", "as_rolls", "sheet_orders", "thick_end_first"]
+__all__ = ["SheetOrder", "as_rolls", "castable_for", "sheet_order", "sheet_orders", "thick_end_first"]
 
 HALF_TURN = {0: 180, 180: 0, 90: 270, 270: 90}
 
 
+SPARE_MM: Final = 10.0
+"""So much longer than its blank and trims a sheet for one blank may be: lengths go in steps."""
+
+
+def castable_for(blanks: Iterable[Blank], settings: ShopSettings) -> Castable:
+    """What may be cast: within the usual charge, and above it only as far as the largest blank of a width asks for.
+
+    >>> from pipemetal.planning.equipment import OwnedSettings
+    >>> from pipemetal.planning.habits import HabitSettings
+    >>> usual = replace(ShopSettings(), habits=HabitSettings(usual_scoops=3), owned=OwnedSettings("s 250 x 900"))
+    >>> large = Blank("C1", "body", "A", 4000.0, 800.0, 1.2, 1.1, 0.06)
+    >>> [round(castable_for(held, usual).widths[0].max_section_mm2) for held in ((), (large,))]
+    [2750, 5009]
+    """
+    castable, trims = settings.castable(), 2.0 * settings.sheets.trim_mm
+    most = {sled.width_mm: settings.section_mm2(sled, settings.most_charge_kg) for sled in settings.sleds}
+    needed: dict[float, float] = {}
+    for blank in blanks:
+        thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.tolerance_mm
+        section = (blank.length_mm + trims + castable.length_step_mm + SPARE_MM) * thickness
+        roomy = [
+            w
+            for w in castable.widths
+            if blank.width_mm + trims <= w.width_mm and blank.length_mm + trims <= w.max_length_mm
+        ]
+        if roomy and all(section > (w.max_section_mm2 or math.inf) for w in roomy):
+            narrowest = min(w.width_mm for w in roomy)
+            needed[narrowest] = max(needed.get(narrowest, 0.0), section)
+    widths = tuple(
+        replace(w, max_section_mm2=min(max(w.max_section_mm2 or 0.0, needed.get(w.width_mm, 0.0)), most[w.width_mm]))
+        for w in castable.widths
+    )
+    largest = max((w.max_section_mm2 or 0.0 for w in widths), default=castable.max_section_mm2)
+    return replace(castable, widths=widths, max_section_mm2=largest)
+
+
 @dataclass(frozen=True)
 class SheetOrder:
-    """A sheet to cast: finished thickness at its two ends, and how much thicker it is cast."""
+    """A sheet to cast: finished thickness at its two ends, how much thicker it is cast, and on which sled and table."""
 
     sheet: NewSheet
     planing_mm: float
+    sled: OwnedSled
+    table: OwnedTable
 
     @property
     def cast_start_mm(self) -> float:
@@ -70,11 +112,35 @@ def thick_end_first(problem: LayoutProblem, layout: LayoutPlan) -> LayoutPlan:
     return replace(layout, placements=tuple(placements), new_sheets=sheets)
 
 
-def sheet_orders(layout: LayoutPlan, settings: SheetSettings) -> tuple[SheetOrder, ...]:
-    """The sheets of a layout with their planing."""
-    return tuple(
-        SheetOrder(s, settings.planing_for(min(s.thickness_start_mm, s.thickness_end_mm))) for s in layout.new_sheets
-    )
+def sheet_order(sheet: NewSheet, settings: ShopSettings) -> SheetOrder:
+    """A sheet with its planing, the sled that is as wide, and the first table that carries it.
+
+    >>> order = sheet_order(NewSheet("N1", "A", 3000.0, 600.0, 1.0, 0.9, 15.0), ShopSettings())
+    >>> order.sled.length_mm, order.table.length_mm
+    (250.0, 5500.0)
+
+    Errors: PlanError where no sled is so wide, or no table so long.
+    """
+    sled = next((s for s in reversed(settings.sleds) if s.can_cast(sheet.width_mm)), None)
+    if sled is None:
+        widths = ", ".join(f"{s.width_mm:g}" for s in settings.sleds)
+        raise PlanError(
+            "is the width of no sled", field="width_mm", value=sheet.width_mm, allowed=widths, where=sheet.id
+        )
+    run_up = settings.casting.run_up_mm
+    table = carrying_table(settings.tables, sled.width_mm, sheet.length_mm, run_up)
+    if table is None:
+        longest = f"up to {settings.longest_mm(sled):g} mm"
+        raise PlanError(
+            "is longer than the tables", field="length_mm", value=sheet.length_mm, allowed=longest, where=sheet.id
+        )
+    thin_mm = min(sheet.thickness_start_mm, sheet.thickness_end_mm)
+    return SheetOrder(sheet, settings.sheets.planing_for(thin_mm), sled, table)
+
+
+def sheet_orders(layout: LayoutPlan, settings: ShopSettings) -> tuple[SheetOrder, ...]:
+    """The sheets of a layout as they are to be cast. Errors: as `sheet_order`."""
+    return tuple(sheet_order(sheet, settings) for sheet in layout.new_sheets)
 
 
 def as_rolls(orders: Sequence[SheetOrder], rack: Sequence[Roll]) -> Mapping[str, Roll]:

@@ -10,7 +10,16 @@ from pipemetal.planning.cautions import CAUTIONS, EXPOSURE_LIMITS
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.planning.plan import Plan as Planned
 from pipemetal.plans import record
-from pipemetal.plans.rows import blank_row, melt_row, note_row, pipe_row, pour_row, season_row, sheet_bought_row
+from pipemetal.plans.rows import (
+    blank_row,
+    day_row,
+    melt_rows,
+    note_row,
+    pipe_row,
+    pour_row,
+    season_row,
+    sheet_bought_row,
+)
 
 __all__ = ["cut_row", "plan_record", "remnant_rows"]
 
@@ -36,8 +45,9 @@ def plan_record(planned: Planned) -> record.Plan:
         sheets_to_buy=tuple(sheet_bought_row(s) for s in sheets_to_buy(planned.served)),
         rolls_used=tuple(_roll_row(c) for c in planned.cut_rolls if not c.is_new),
         new_sheets=_new_sheets(planned),
-        melts=tuple(melt_row(m, planned.pours, settings) for m in planned.melts),
+        melts=melt_rows(planned.melts, planned.pours, settings),
         pours=tuple(pour_row(p) for p in planned.pours),
+        days=tuple(day_row(d) for d in planned.days),
         season=season_row(planned.season),
         metal=_metal(planned.account),
         to_buy_kg=planned.to_buy_kg,
@@ -138,9 +148,20 @@ def _new_sheets(planned: Planned) -> tuple[record.NewSheet, ...]:
                 planing_mm=order.planing_mm,
                 cast_start_mm=order.cast_start_mm,
                 cast_end_mm=order.cast_end_mm,
+                sled=order.sled.name,
+                sled_length_mm=order.sled.length_mm,
+                table=order.table.name,
+                used_width_mm=_used_width_mm(cut),
             )
         )
     return tuple(found)
+
+
+def _used_width_mm(cut: CutRoll) -> float:
+    """Width of the strip that the blanks are cut from, with its trims: what is left beside it need not be planed."""
+    low = min(c.placement.y_mm for c in cut.cuts)
+    high = max(c.placement.y_mm + c.box[1] for c in cut.cuts)
+    return min(high - low + 2.0 * cut.roll.trim_mm, cut.roll.width_mm)
 
 
 def _metal(account: Account) -> record.Metal:

@@ -4,28 +4,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.casting.push import Mark, PushCard
 from pipemetal.casting.window import PourWindow
 from pipemetal.melts.charge import Charge
-from pipemetal.melts.heat import heat_to_melt
 from pipemetal.melts.mend import Blocked
 from pipemetal.pipes.borrowed import NoteWithoutPipe
 from pipemetal.pipes.development import offset_table_mm
 from pipemetal.pipes.pipe import Part, Pipe, RingSector, footage_text
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.totals import SheetToBuy
+from pipemetal.planning.day import CastingDay
+from pipemetal.planning.day_work import melt_heat
 from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.warned import warnings_of
 from pipemetal.plans import record
+from pipemetal.texts import joined
 
 __all__ = [
-    "USUAL_POT_C",
     "blank_row",
+    "day_row",
     "melt_row",
+    "melt_rows",
     "note_row",
     "offsets_of",
     "pipe_row",
@@ -35,12 +40,10 @@ __all__ = [
     "wants_offsets",
 ]
 
+LEAST_INGOTS_KG: Final = 1.0
+"""Less is ladled back or skimmed; nobody casts an ingot of it (common practice, no source)."""
 SWUNG_UP_TO_MM: Final = 1500.0
 """Radius past which an arc is marked out by offsets from its chord: nobody swings it with a trammel."""
-LADLING_LOSES_K: Final = 20.0
-"""Between the pot and the table (estimate)."""
-USUAL_POT_C: Final = 350.0
-"""Where no pour says how hot (estimate)."""
 
 
 def pipe_row(pipe: Pipe) -> record.PipeRow:
@@ -93,7 +96,7 @@ def pipe_row(pipe: Pipe) -> record.PipeRow:
         stress_mouth_mpa=stress.mouth_mpa,
         stress_toe_mpa=stress.toe_mpa,
         toe_flag=stress.toe_flag,
-        remarks="; ".join(pipe.remarks),
+        remarks=joined(pipe.remarks),
     )
 
 
@@ -139,6 +142,19 @@ def note_row(note: NoteWithoutPipe) -> record.NoteRow:
 def sheet_bought_row(sheet: SheetToBuy) -> record.SheetBought:
     """Flat sheet to buy: the area and mass of its blanks, without the waste of cutting."""
     return record.SheetBought(sheet.metal, sheet.thickness_mm, sheet.parts, sheet.blank_area_m2, sheet.blank_kg)
+
+
+def melt_rows(melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings) -> tuple[record.Melt, ...]:
+    """The melts in their order; what each leaves beside the heel of the next goes into ingots, a lot of its own by name."""
+    kept = [*((m.heel.mass_kg if m.heel is not None else 0.0) + m.heel_dross_kg for m in melts[1:]), 0.0]
+    return tuple(_with_ingots(melt_row(m, pours, settings), heel_kg) for m, heel_kg in zip(melts, kept, strict=False))
+
+
+def _with_ingots(melt: record.Melt, heel_kg: float) -> record.Melt:
+    if melt.charge is None or melt.charge.left_kg - heel_kg <= LEAST_INGOTS_KG:
+        return melt
+    named = replace(melt.charge, ingots_kg=melt.charge.left_kg - heel_kg, ingots_lot=f"{melt.recipe} from {melt.name}")
+    return replace(melt, charge=named)
 
 
 def melt_row(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Melt:
@@ -189,27 +205,14 @@ def _charged(planned: PlannedMelt, answer: Charge, pours: Sequence[Pour], settin
         left_worth=planned.left_worth,
         gap_percent=answer.gap_percent,
         to_buy_kg=dict(planned.bought_kg),
-        heat=_heat(planned.melt.name, answer, pours, settings),
+        heat=_heat(planned, pours, settings),
     )
 
 
-def _heat(name: str, answer: Charge, pours: Sequence[Pour], settings: ShopSettings) -> record.Heat:
-    pot = settings.pot
-    heat = heat_to_melt(
-        answer.composition,
-        answer.mass_kg,
-        _hottest_c(pours, name),
-        pot_kg=pot.steel_kg,
-        efficiency=pot.efficiency,
-        burner_kw=pot.burner_kw,
-    )
+def _heat(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Heat:
+    mine = [pour for pour in pours if pour.melt == planned.melt.name]
+    heat = melt_heat(planned, mine, settings)
     return record.Heat(heat.metal_mj, heat.pot_mj, heat.fuel_kwh, heat.natural_gas_m3, heat.propane_kg, heat.hours)
-
-
-def _hottest_c(pours: Sequence[Pour], melt: str) -> float:
-    """The pot must be hotter than the hottest pour by what ladling loses."""
-    tops = [p.window.try_high_c for p in pours if p.melt == melt and p.window is not None]
-    return max(tops) + LADLING_LOSES_K if tops else USUAL_POT_C
 
 
 def season_row(season: Season) -> record.Season:
@@ -220,6 +223,19 @@ def season_row(season: Season) -> record.Season:
         season.change_cost,
         season.change_bound,
         season.gap_percent if math.isfinite(season.gap_percent) else None,
+    )
+
+
+def day_row(day: CastingDay) -> record.CastingDay:
+    """A casting day hour by hour."""
+    return record.CastingDay(
+        day.number,
+        day.date.isoformat() if day.date is not None else "",
+        float(day.shift[0]),
+        float(day.shift[1]),
+        day.over_min,
+        day.melts,
+        tuple(record.DayStep(s.kind, s.what, s.from_min, s.to_min) for s in day.steps),
     )
 
 
@@ -241,11 +257,16 @@ def pour_row(pour: Pour) -> record.Pour:
         left_kg=card.left_kg if card is not None else pour.charge_kg - pour.used_kg,
         stone_temperature_c=pour.stone_c,
         starts_after_min=pour.start_s / 60.0,
+        starts_at_min=pour.at_min,
+        sled=pour.order.sled.name,
+        sled_length_mm=pour.order.sled.length_mm,
+        table=pour.order.table.name,
         problem=pour.problem,
         pour_window_c=_range(window) if window is not None else None,
         freezing=_freezing(pour),
         card=_card(card) if card is not None else None,
-        warnings=(*(card.warnings if card else ()), *(window.warnings if window else ())),
+        side_bars=pour.bars_from_mm > 0.0,
+        warnings=warnings_of(pour),
     )
 
 
@@ -273,7 +294,10 @@ def _card(card: PushCard) -> record.PushCard:
     )
 
 
-def _range(window: PourWindow) -> record.PourRange:
+def _range(window: PourWindow) -> record.PourRange | None:
+    """The pouring range; None where no temperature suits."""
+    if window.empty:
+        return None
     return record.PourRange(
         window.too_cold_below_c,
         window.try_low_c,

@@ -97,7 +97,7 @@ def _amount(value: Mapping[str, object]) -> Amount | None:
         return None
     if unit is None or not 0 <= decimals <= 9 or not abs(number) < 1e9:
         return None
-    return Amount(float(number), unit, decimals, value.get("bare") is True)
+    return Amount(float(number), unit, decimals, value.get("bare") is True, value.get("signed") is True)
 
 
 def _replaced(value: object, texts: Mapping[str, Text]) -> object:

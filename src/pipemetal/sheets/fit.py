@@ -45,12 +45,14 @@ DOUBTED = 2.0
 WAVE_SDS, WAVE_USUAL = (0.0, 0.25, 0.5, 0.75, 1.0, 1.4, 2.0, 3.0), 2.2
 # Waves between stations along, one standard deviation in mm: what a cast sheet may have that a few stations cannot
 # show, the share of the length within which readings are one station, and how many stations show them all. estimate.
-UNSEEN_WAVE_MM, SAME_STATION, STATIONS_THAT_SHOW = 0.016, 0.03, 10
-# Readings fewer than this cannot rule out waves: the departure is then at least this many gauge deviations.
+UNSEEN_WAVE_MM, SAME_STATION, STATIONS_THAT_SHOW = 0.025, 0.03, 16
+# Few readings find the waves' lengths and sizes too: the band is wider by this over their number, in squares. estimate.
+FEW_TELL = 6.0
+# Fewer readings cannot rule out waves: the departure is then at least this many gauge deviations.
 FEW_READINGS, FEW_SIGNAL_SDS = 20, 1.5
 # Covariance parameters are chosen by at most so many readings.
 MOST_TRIED = 160
-# With more readings than this the likeliest parameters alone serve: the others have no weight left.
+# With more readings the likeliest parameters alone serve.
 MOST_AVERAGED = 60
 _Points = tuple[FloatArray, FloatArray, FloatArray]
 
@@ -146,7 +148,7 @@ def fit_field(
     grid_x, grid_y = np.meshgrid(stations, lines)
     pool = models if kept.sum() <= MOST_AVERAGED else [model]
     mean, error = _averaged(points, pool, gauge, grid_x.ravel(), grid_y.ravel(), uneven)
-    error *= math.sqrt(1.0 + DOUBTED * left.size / t.size)
+    error *= math.sqrt(1.0 + DOUBTED * left.size / t.size) * math.sqrt(1.0 + FEW_TELL / float(kept.sum()))
     waves = math.hypot(_short_waves(points, model, gauge, uneven), _between_stations(points[0]))
     error = np.hypot(error, waves) * shape(grid_x.ravel(), grid_y.ravel())
     mean = np.clip(mean * shape(grid_x.ravel(), grid_y.ravel()), THINNEST_MM, THICKEST_MM)
@@ -319,7 +321,7 @@ def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) ->
 
 
 def _between_stations(x: FloatArray) -> float:
-    """Waves along the sheet that so few stations cannot show: none from ten stations on."""
+    """Waves along the sheet that so few stations cannot show."""
     stations = 1 + int(np.count_nonzero(np.diff(np.sort(x)) > SAME_STATION))
     return UNSEEN_WAVE_MM * max(0.0, 1.0 - stations / STATIONS_THAT_SHOW)
 

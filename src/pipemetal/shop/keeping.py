@@ -127,6 +127,7 @@ class Keeping:
         try:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             self.backup(file)
+            _LOG.info("backed up before the first writing of the day: %s", file)
             _keep_latest(folder, file, keep)
         except (OSError, BookError) as error:
             if not file.exists():  # another program may just have made it

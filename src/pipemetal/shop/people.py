@@ -7,6 +7,7 @@ starting the server again or by asking another one.
 from __future__ import annotations
 
 import hashlib
+import logging
 import re
 import time
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from typing import Any, Final
 from sqlalchemy import delete, func, insert, select, update
 
 from pipemetal.errors import BookError
+from pipemetal.logs import one_line
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.roles import ROLES, Action, Role, may
@@ -26,6 +28,7 @@ from pipemetal.shop.writing import Writing, Written
 
 __all__ = ["FROM_ANYWHERE", "People", "Person", "TooManyTriesError"]
 
+_LOG: Final = logging.getLogger("pipemetal.book")
 LIMITS: Final = ((60.0, 5), (3600.0, 20))
 """Seconds, and wrong secrets for one name from one place within them, after which nothing is looked at any more."""
 FROM_ANYWHERE: Final = (3600.0, 200)
@@ -181,6 +184,9 @@ class People:
         # every kind is looked at, so that the time does not tell which of them somebody has
         right = [_matches(getattr(found, kind) if found else "", given[:200]) for kind in kinds]
         if found is None or not any(right):
+            # what was typed for a name that nobody has may be a secret in the wrong field
+            whose = one_line(found.id) if found else "a name that is not in the book"
+            _LOG.info("refused: wrong PIN or password of %s, from %s", whose, one_line(source) or "here")
             return None
         self._forget_tries(name, source)
         self._came_from.add((name, source))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TypeVar
 
 from sqlalchemy import func, select
@@ -18,10 +19,12 @@ from pipemetal.shop.doing import WeighedMelt, charge_as_planned, cut_as_planned
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import (
     CastOrderRow,
+    OrderState,
     OrganRow,
     PlanRow,
     PlanState,
     ReservationRow,
+    ReservationState,
     state_of,
 )
 from pipemetal.shop.writer import Writer
@@ -157,16 +160,20 @@ class Plans:
         """A plan as it stands in the book, with its version. Errors: BookError."""
         return self._writer.row(PlanRow, plan_id)
 
-    def reservations(self, plan_id: str | None = None, *, state: str | None = "open") -> list[ReservationRow]:
+    def reservations(
+        self, plan_id: str | None = None, *, state: ReservationState | None = ReservationState.OPEN
+    ) -> list[ReservationRow]:
         """What plans have reserved: rolls with their ranks, and kilograms of lots with their melts."""
         return self._kept(ReservationRow, plan_id, state)
 
-    def cast_list(self, plan_id: str | None = None, *, state: str | None = "to cast") -> list[CastOrderRow]:
+    def cast_list(
+        self, plan_id: str | None = None, *, state: OrderState | None = OrderState.TO_CAST
+    ) -> list[CastOrderRow]:
         """Sheets to cast for accepted plans, in the order of their pours."""
         kept = self._kept(CastOrderRow, plan_id, state)
         return sorted(kept, key=lambda row: (row.plan, row.day, row.number))
 
-    def _kept(self, kind: type[R], plan_id: str | None, state: str | None) -> list[R]:
+    def _kept(self, kind: type[R], plan_id: str | None, state: StrEnum | None) -> list[R]:
         held = schema.TABLES[kind.TABLE]
         query = select(held).where(held.c.withdrawn.is_(False)).order_by(held.c.id)
         if plan_id is not None:

@@ -5,7 +5,7 @@ A script names itself by name and password (HTTP Basic) where the book names peo
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Query
 from fastapi.openapi.utils import get_openapi
@@ -15,17 +15,13 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.shop_file import KEYS
-from pipemetal.melts.lots import Heel
-from pipemetal.melts.request import Charge
 from pipemetal.plans.codec import with_table
 from pipemetal.shop import lots as shop_lots
-from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
+from pipemetal.web import api_melts
 from pipemetal.web.api_forms import (
     REFUSED,
-    Added,
     Asked,
     Cut,
-    Melt,
     Millimetres,
     Named,
     NewCast,
@@ -35,12 +31,14 @@ from pipemetal.web.api_forms import (
     RollChange,
     SettingsChange,
     Thickness,
-    Wanted,
 )
 from pipemetal.web.reading import account_rows
 from pipemetal.web.shop_fields import setting_of
 from pipemetal.web.shop_settings import change
 from pipemetal.web.site import Site
+
+if TYPE_CHECKING:
+    from pipemetal.casting.log import LoggedCast
 
 __all__ = ["add_routes"]
 
@@ -50,6 +48,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     _add_looking(app, site)
     _add_writing(app, site)
     _add_shop(app, site)
+    api_melts.add_routes(app, site)
 
     @app.get("/api/openapi.json", include_in_schema=False)
     def description() -> Response:
@@ -58,6 +57,12 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 
 def _add_looking(app: FastAPI, site: Site) -> None:
+    _add_rolls(app, site)
+    _add_roll(app, site)
+    _add_plans(app, site)
+
+
+def _add_rolls(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/api/rolls", responses=REFUSED)
@@ -89,6 +94,10 @@ def _add_looking(app: FastAPI, site: Site) -> None:
             }
             for f in found[:limit]
         ]
+
+
+def _add_roll(app: FastAPI, site: Site) -> None:
+    book = site.book
 
     @app.get("/api/rolls/{roll_id:path}", responses=REFUSED)
     def roll(roll_id: str) -> dict[str, Any]:
@@ -143,6 +152,10 @@ def _add_looking(app: FastAPI, site: Site) -> None:
             for c in site.casts()
         ]
 
+
+def _add_plans(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.get("/api/plans", responses=REFUSED)
     def plans() -> list[dict[str, str]]:
         """All plans, latest first."""
@@ -175,90 +188,6 @@ def _add_looking(app: FastAPI, site: Site) -> None:
         return book.trace.report(of).as_dict()
 
 
-def _add_melts(app: FastAPI, site: Site) -> None:
-    book = site.book
-
-    @app.post("/api/melts", responses=REFUSED)
-    def charge(form: Melt) -> dict[str, Any]:
-        """Book a melt as charged: of an accepted plan, or of a recipe without one."""
-        if bool(form.plan) == bool(form.recipe):
-            raise BookError("are two melts, or none", field="plan and recipe", allowed="one of them")
-        with site.once(form.token):
-            if form.plan:
-                return {
-                    "event": book.plans.charge(
-                        form.plan,
-                        form.melt,
-                        form.id,
-                        weighed_kg=form.weighed_kg,
-                        heel_of=form.heel_of,
-                        dross_kg=form.dross_kg,
-                        day=form.day,
-                        note=form.note,
-                    ).event
-                }
-            metal = Composition.parse(form.heel_composition) if form.heel_composition.strip() else None
-            return {
-                "event": book.melts.charge(
-                    form.id,
-                    form.recipe,
-                    form.weighed_kg,
-                    heel_of=form.heel_of,
-                    heel_kg=form.heel_kg,
-                    heel_metal=metal,
-                    dross_kg=form.dross_kg or 0.0,
-                    day=form.day,
-                    note=form.note,
-                ).event
-            }
-
-    @app.post("/api/melts/charge", responses=REFUSED)
-    def weigh(form: Wanted) -> dict[str, Any]:
-        """The weighing list of a melt from the floor, or what stands in the way (`blocked_by`); nothing is booked."""
-        from pipemetal.files.charge_json import blocked_dict, charge_dict
-        from pipemetal.planning.one_melt import MeltAsked, weigh_out
-
-        recipes = site.kept("recipes", book.recipes.all)
-        if form.recipe not in recipes:
-            raise NotInBookError(field="recipe", value=form.recipe)
-        lots = [x for x in book.lots.free(reserved=form.reserved)[0] if x.id not in form.leave_out]
-        asked = MeltAsked("M", recipes[form.recipe], form.wanted_kg, _heel(site, form), form.objective, form.certainty)
-        found = weigh_out(asked, lots, site.settings)
-        if isinstance(found.charge, Charge):
-            return charge_dict(found.charge, found.relaxed)
-        return blocked_dict(found.charge)
-
-    @app.post("/api/melts/correct", responses=REFUSED)
-    def correct(form: Added) -> dict[str, Any]:
-        """Book what was added to a melt after its assay."""
-        with site.once(form.token):
-            return {
-                "event": book.melts.correct(
-                    form.melt,
-                    form.added_kg,
-                    dross_kg=form.dross_kg,
-                    version=form.version,
-                    note=form.note,
-                ).event
-            }
-
-
-def _heel(site: Site, form: Wanted) -> Heel | None:
-    """What is in the pot, of the book or as named. Errors: BookError, MeltError, AlloyError."""
-    if form.heel_of:
-        melt = next((m for m in site.book.melts.standing() if m.id == form.heel_of), None)
-        if melt is None or melt.metal is None:
-            raise BookError("holds no metal that is known", field="heel_of", value=form.heel_of)
-        if (form.heel_kg or 0.0) > melt.left_kg + 0.001:
-            raise BookError(
-                "is more than is left", field="heel_kg", value=form.heel_kg, allowed=f"up to {melt.left_kg:.3f}"
-            )
-        return melt.heel(form.heel_kg)
-    if form.heel_kg is None:
-        return None
-    return Heel(form.heel_kg, Composition.parse(form.heel_composition), 0.0, ASSAY_HALF_WT_PCT)
-
-
 def _add_writing(app: FastAPI, site: Site) -> None:
     book = site.book
 
@@ -286,23 +215,7 @@ def _add_writing(app: FastAPI, site: Site) -> None:
         recipes = site.kept("recipes", book.recipes.all)
         if form.alloy not in recipes:
             raise BookError("is not a recipe of this shop", field="alloy", value=form.alloy)
-        from pipemetal.casting.log import LoggedCast
-        from pipemetal.casting.model import Sled
-
-        log = LoggedCast(
-            form.id,
-            recipes[form.alloy].target,
-            form.gate_mm,
-            form.charge_kg,
-            Sled(form.sled_length_mm, form.sled_width_mm),
-            form.length_mm,
-            tuple(form.thickness_mm),
-            push_time_s=form.push_time_s,
-            pour_temperature_c=form.pour_temperature_c,
-            verdict=form.verdict,
-            day=form.day,
-            note=form.note,
-        )
+        log = _logged(form, recipes[form.alloy].target)
         with site.once(form.token):
             return {"event": book.casts.record(log).event}
 
@@ -312,8 +225,6 @@ def _add_writing(app: FastAPI, site: Site) -> None:
         with site.once(form.token):
             event, remnants = book.plans.cut(form.plan, form.roll, kerf_mm=site.settings.sheets.kerf_mm)
         return {"event": event, "remnants": list(remnants)}
-
-    _add_melts(app, site)
 
     @app.post("/api/plans/accept", responses=REFUSED)
     def accept(form: Named) -> dict[str, Any]:
@@ -379,3 +290,23 @@ def _whole(key: str, value: float | str | None) -> float | int | str | None:
     """JSON knows one kind of number; a setting that counts things wants a whole one."""
     counts = isinstance(value, float) and value.is_integer() and key in KEYS and setting_of(key).kind == "whole"
     return int(value) if counts and isinstance(value, float) else value
+
+
+def _logged(form: NewCast, metal: Composition) -> LoggedCast:
+    from pipemetal.casting.log import LoggedCast
+    from pipemetal.casting.model import Sled
+
+    return LoggedCast(
+        form.id,
+        metal,
+        form.gate_mm,
+        form.charge_kg,
+        Sled(form.sled_length_mm, form.sled_width_mm),
+        form.length_mm,
+        tuple(form.thickness_mm),
+        push_time_s=form.push_time_s,
+        pour_temperature_c=form.pour_temperature_c,
+        verdict=form.verdict,
+        day=form.day,
+        note=form.note,
+    )

@@ -81,6 +81,11 @@ def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The route of the card."""
+    _add_pipes(app, site)
+    _add_rank_page(app, site)
+
+
+def _add_pipes(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes")
     def pipes(request: Request, of: Text = "") -> Response:
@@ -122,6 +127,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if card is None:
             raise _unknown(of)
         return _pdf(site, request, [card])
+
+
+def _add_rank_page(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes/rank")
     def rank_page(request: Request, organ: Text, rank: Text) -> Response:

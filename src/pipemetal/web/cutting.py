@@ -57,7 +57,11 @@ class Moved(BaseModel):
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The bench's routes."""
-    book = site.book
+    _add_cutting(app, site)
+    _add_relay(app, site)
+
+
+def _add_cutting(app: FastAPI, site: Site) -> None:
 
     @app.get("/cutting")
     def cutting(request: Request, sheet: str = "") -> Response:
@@ -94,6 +98,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def keep(request: Request, moved: Moved) -> Response:
         bench, placements = _on_bench(site, moved)
         return JSONResponse({"link": f"/cutting?event={_keep(site, moved.plan, bench, placements)}&done=saved"})
+
+
+def _add_relay(app: FastAPI, site: Site) -> None:
+    book = site.book
 
     @app.post("/jobs/relay")
     def relay(request: Request, moved: Moved) -> Response:

@@ -190,7 +190,7 @@ def _told(show: Show, error: InputError) -> str:
     if row is not None or not error.where:
         base = error.field.removesuffix("_mm").removesuffix("_in")
         told.field = say(LABELS.get(base, error.field))
-    return show.made(told.text())
+    return show.read(told.text())
 
 
 def _typed(show: Show, form: Mapping[str, str], organ: Organ) -> tuple[OldRank, ...]:
@@ -268,7 +268,7 @@ def _fate(show: Show, one: Reuse) -> Fate:
     mark, word = VERDICTS[one.verdict]
     verdict = say(word)
     if found is None:
-        return Fate(one.old.name, verdict, mark, "", (), "", "", "", "", show.made(one.why))
+        return Fate(one.old.name, verdict, mark, "", (), "", "", "", "", show.read(one.why))
     return Fate(
         one.old.name,
         verdict,

@@ -64,55 +64,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
     """The routes of organs and ranks."""
     book = site.book
 
-    def held(organ: str) -> tuple[list[str], str, Organ | None]:
-        known = site.kept("organ ids", lambda: list(book.plans.organs()))
-        chosen = organ or (known[-1] if known else "")
-        if organ and organ not in known:
-            raise NotInBookError(field="organ", value=organ)
-        if not chosen:
-            return known, "", None
-        text = book.plans.organ(chosen)
-        return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes.all()))
-
-    def values_for(say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
-        known, chosen, found = held(organ)
-        values: dict[str, Any] = {
-            "known": known,
-            "organ": found,
-            "organ_id": chosen,
-            "ranks": [],
-            "rank": "",
-            "pipes": [],
-            "picture": "",
-            "tried": None,
-            "bass": bass,
-            "treble": treble,
-            "problem": "",
-            "minded": (),
-            "wall_from": "",
-            "walls": (),
-            "wall_heads": (),
-            "wall_spread": 0.0,
-        }
-        if found is None:
-            return values
-        names = [r.name for r in found.ranks]
-        name = rank or names[0]
-        if name not in names:
-            raise NotInBookError(field="rank", value=rank)
-        one = next(r for r in found.ranks if r.name == name)
-        made = site.kept(f"rank pipes {chosen} {name}", lambda: _made(site, found, one))
-        pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))
-        values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name, say)}
-        values |= {"minded": _minded(found, one, made), "wall_from": one.wall.source, "walls": _wall_lines()}
-        values |= _wall_heads()
-        if bass.strip() or treble.strip():
-            try:
-                values |= _tried(site, say, found, one, pipes, bass, treble)
-            except InputError as error:
-                values["problem"] = error.text()
-        return values
-
     @app.get("/organs")
     def organs(request: Request, organ: Text = "", rank: Text = "") -> Response:
         _, plan = site.plan(request)
@@ -122,13 +73,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "Organs",
             "/organs",
             plan=plan,
-            **values_for(site.show(request).say, organ, rank, "", ""),
+            **_values_for(site, site.show(request).say, organ, rank, "", ""),
         )
 
     @app.post("/organs/try")
     def try_scale(request: Request, organ: Short, rank: Short, bass: Short = "", treble: Short = "") -> Response:
         _, plan = site.plan(request)
-        values = values_for(site.show(request).say, organ, rank, bass, treble)
+        values = _values_for(site, site.show(request).say, organ, rank, bass, treble)
         template = "tried.html" if request.headers.get("x-part") else "organs.html"
         return site.page(
             request, template, "Organs", "/organs", status=422 if values["problem"] else 200, plan=plan, **values
@@ -140,6 +91,58 @@ def add_routes(app: FastAPI, site: Site) -> None:
         with site.once(token):
             event, key = book.plans.add_organ(name.strip() or found.name, body.replace("\r\n", "\n"))
         return RedirectResponse(f"/organs?organ={_quoted(key)}&event={event}", 303)
+
+
+def _held(site: Site, organ: str) -> tuple[list[str], str, Organ | None]:
+    book = site.book
+    known = site.kept("organ ids", lambda: list(book.plans.organs()))
+    chosen = organ or (known[-1] if known else "")
+    if organ and organ not in known:
+        raise NotInBookError(field="organ", value=organ)
+    if not chosen:
+        return known, "", None
+    text = book.plans.organ(chosen)
+    return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes.all()))
+
+
+def _values_for(site: Site, say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
+    known, chosen, found = _held(site, organ)
+    values: dict[str, Any] = {
+        "known": known,
+        "organ": found,
+        "organ_id": chosen,
+        "ranks": [],
+        "rank": "",
+        "pipes": [],
+        "picture": "",
+        "tried": None,
+        "bass": bass,
+        "treble": treble,
+        "problem": "",
+        "minded": (),
+        "wall_from": "",
+        "walls": (),
+        "wall_heads": (),
+        "wall_spread": 0.0,
+    }
+    if found is None:
+        return values
+    names = [r.name for r in found.ranks]
+    name = rank or names[0]
+    if name not in names:
+        raise NotInBookError(field="rank", value=rank)
+    one = next(r for r in found.ranks if r.name == name)
+    made = site.kept(f"rank pipes {chosen} {name}", lambda: _made(site, found, one))
+    pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))
+    values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name, say)}
+    values |= {"minded": _minded(found, one, made), "wall_from": one.wall.source, "walls": _wall_lines()}
+    values |= _wall_heads()
+    if bass.strip() or treble.strip():
+        try:
+            values |= _tried(site, say, found, one, pipes, bass, treble)
+        except InputError as error:
+            values["problem"] = error.text()
+    return values
 
 
 def _quoted(text: str) -> str:

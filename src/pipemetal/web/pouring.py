@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from fastapi import FastAPI, Form, Query, Request
@@ -11,7 +13,9 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import CastingError, InputError, NotInBookError
+from pipemetal.quantities import CAST, Quantity
 from pipemetal.shop.cast_checks import check_cast
+from pipemetal.shop.rows import OrderState
 from pipemetal.units import parse_number
 from pipemetal.web import pictures
 from pipemetal.web.paging import paged
@@ -44,6 +48,9 @@ FIELDS: Final = (
     "used_kg",
     "order",
     "marks",
+    "asked_marks",
+    "run_up_mm",
+    "crew",
     "version",
     "token",
     "pour",
@@ -58,6 +65,12 @@ def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The casting room's routes."""
+    _add_casting(app, site)
+    _add_log(app, site)
+    _add_trimming(app, site)
+
+
+def _add_casting(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/casting")
@@ -65,7 +78,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         casts = site.casts()
         orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
-        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state == "cast"}
+        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state is OrderState.CAST}
         return site.page(
             request,
             "casting.html",
@@ -108,6 +121,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
         return _form(site, request, values, "", 200)
 
+
+def _add_log(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.post("/casting/log")
     async def log(request: Request) -> Response:
         form = await request.form(max_fields=60, max_files=0)
@@ -120,8 +137,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
                 raise
             return await run_in_threadpool(_form, site, request, values, error.text(), 422)
         return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
-
-    _add_trimming(app, site)
 
     @app.get("/casting/cast/{cast_id:path}")
     def cast(request: Request, cast_id: str) -> Response:
@@ -155,7 +170,7 @@ def _add_trimming(app: FastAPI, site: Site) -> None:
     ) -> Response:
         lost = site.show(request).read_mass(swarf, "swarf")
         with site.once(token):
-            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, "swarf", 0.0, 2000.0)).event
+            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, CAST["leftover_kg"], "swarf")).event
         return RedirectResponse(f"/casting/cast/{_quoted(cast)}?event={event}", 303)
 
 
@@ -204,14 +219,17 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "length_mm": show.plain(p.length_mm),
         "note": p.sheet,
         "order": orders[0].id if orders else "",
+        "run_up_mm": show.plain(site.settings.casting.run_up_mm),
+        "crew": site.settings.crew,
         "melt": melts[0] if melts else "",
-        "sled": _sled_text(show, site.settings.casting.sled_length_mm, p.width_mm),
+        "sled": _sled_text(show, p.sled_length_mm or site.settings.casting.sled_length_mm, p.width_mm),
     }
     if p.card is not None:
         values |= {
             "gate_mm": show.gate(p.card.gate_mm),
             "charge_kg": show.plain_mass(p.charge_kg, 1),
             "push_time_s": show.number(p.card.push_time_s, 1),
+            "asked_marks": _marks_text([(m.distance_m, m.time_s) for m in p.card.marks]),
         }
     if p.pour_window_c is not None:
         middle = 0.5 * (p.pour_window_c.try_low + p.pour_window_c.try_high)
@@ -236,7 +254,10 @@ def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
         "length_mm": show.plain(held.length_mm),
         "sled": _sled_text(show, held.sled.inner_length_mm, held.sled.inner_width_mm),
         "thickness": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
-        "marks": " ".join(f"{d:g}:{t:g}" for d, t in held.marks),
+        "marks": _marks_text(held.marks),
+        "asked_marks": _marks_text(held.asked_marks),
+        "run_up_mm": "" if held.run_up_mm is None else show.plain(held.run_up_mm),
+        "crew": held.crew,
         "push_time_s": "" if held.push_time_s is None else show.number(held.push_time_s, 1),
         "pour_temperature_c": "" if heat is None else show.typed_temperature(heat),
         "leftover_kg": "" if left is None else show.plain_mass(left, 1),
@@ -244,6 +265,10 @@ def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
         "melt": row.melt or "",
         "note": held.note,
     }
+
+
+def _marks_text(marks: Sequence[tuple[float, float]]) -> str:
+    return " ".join(f"{round(d, 3):g}:{round(t, 2):g}" for d, t in marks)
 
 
 def _sled_text(show: Show, length_mm: float, width_mm: float) -> str:
@@ -307,12 +332,10 @@ def _pairs(text: str, show: Show, field: str) -> tuple[tuple[float, float], ...]
     return tuple(pairs)
 
 
-def _within(value: float | None, name: str, low: float, high: float) -> float:
+def _within(value: float | None, quantity: Quantity, field: str = "") -> float:
     if value is None:
-        raise CastingError("is empty", field=name, allowed=f"{low:g} to {high:g}")
-    if not low <= value <= high:
-        raise CastingError("is out of range", field=name, value=round(value, 3), limits=(low, high))
-    return value
+        raise CastingError("is empty", field=field or quantity.name, allowed=quantity.allowed)
+    return quantity.checked(round(value, 6), error=CastingError, field=field)
 
 
 def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast:
@@ -335,18 +358,22 @@ def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast
     seconds = parse_number(values["push_time_s"], field="push_time_s") if values["push_time_s"].strip() else None
     heat = show.read_temperature(values["pour_temperature_c"], "pour_temperature_c")
     left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
+    run_up = show.read_length(values.get("run_up_mm", ""), "run_up_mm")
     return LoggedCast(
         values["id"].strip(),
         recipes[values["alloy"]].target,
-        _within(show.read_length(values["gate_mm"], "gate_mm"), "gate_mm", 0.3, 20.0),
-        _within(show.read_mass(values["charge_kg"], "charge_kg"), "charge_kg", 0.5, 2000.0),
-        Sled(_within(sled[0], "sled", 40.0, 1000.0), _within(sled[1], "sled", 50.0, 2500.0)),
-        _within(show.read_length(values["length_mm"], "length_mm"), "length_mm", 200.0, 20_000.0),
+        _within(show.read_length(values["gate_mm"], "gate_mm"), CAST["gate_mm"]),
+        _within(show.read_mass(values["charge_kg"], "charge_kg"), CAST["charge_kg"]),
+        Sled(_within(sled[0], CAST["sled_length_mm"], "sled"), _within(sled[1], CAST["sled_width_mm"], "sled")),
+        _within(show.read_length(values["length_mm"], "length_mm"), CAST["length_mm"]),
         _pairs(values["thickness"], show, "thickness"),
         _pairs(values.get("marks", ""), show, "marks"),
-        push_time_s=None if seconds is None else _within(seconds, "push_time_s", 0.1, 120.0),
-        pour_temperature_c=None if heat is None else _within(heat, "pour_temperature_c", 100.0, 600.0),
-        leftover_kg=None if left is None else _within(left, "leftover_kg", 0.0, 2000.0),
+        asked_marks=_pairs(values.get("asked_marks", ""), show, "asked_marks"),
+        run_up_mm=None if run_up is None else _within(run_up, CAST["run_up_mm"]),
+        crew=values.get("crew", "").strip(),
+        push_time_s=None if seconds is None else _within(seconds, CAST["push_time_s"]),
+        pour_temperature_c=None if heat is None else _within(heat, CAST["pour_temperature_c"]),
+        leftover_kg=None if left is None else _within(left, CAST["leftover_kg"]),
         verdict=values["verdict"] or None,
         day=_day(values["day"]),
         note=values["note"].strip(),
@@ -372,8 +399,8 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
         raise NotInBookError(field="id", value=key[:200])
     pairs = _pairs(values["thickness"], show, "thickness")
     for at, thickness in pairs:
-        _within(at, "thickness", 0.0, held.length_mm)
-        _within(thickness, "thickness", 0.1, 12.0)
+        _within(at, replace(CAST["along_mm"], high=held.length_mm), "thickness")
+        _within(thickness, CAST["thickness_mm"], "thickness")
     with site.once(values["token"]):
         return site.book.casts.measure(key, version, pairs).event, key
 

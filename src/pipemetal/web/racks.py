@@ -95,16 +95,13 @@ def _grounds(site: Site, entries: Sequence[RollEntry]) -> dict[str, str]:
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The racks' routes."""
-    book = site.book
+    _add_scan(app, site)
+    _add_racks(app, site)
+    _add_roll(app, site)
+    _add_trace(app, site)
 
-    def map_of(row: RollRow, held: Roll, place: tuple[float, float] | None, show: Show) -> Markup:
-        key = ("roll map", row.id, row.version, place, show.units, show.say.language)
-        readings = [(r.x_mm, r.y_mm, r.thickness_mm) for r in row.readings_taken]
-        return site.remembered(key, lambda: pictures.roll_map(held, readings, place, show))
 
-    def events_of(roll_id: str) -> list[Event]:
-        key = ("events of a roll", roll_id, book.history.last())
-        return site.remembered(key, lambda: book.history.events(f"roll:{roll_id}", limit=20))
+def _add_scan(app: FastAPI, site: Site) -> None:
 
     @app.get("/scan")
     def scan(request: Request, code: Text = "") -> Response:
@@ -120,6 +117,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         return site.page(
             request, "scanned.html", "Not in the book", "/racks", status=404, code=code, near=near_codes(site, code)
         )
+
+
+def _add_racks(app: FastAPI, site: Site) -> None:
+    book = site.book
 
     @app.get("/racks")
     def racks(
@@ -176,6 +177,19 @@ def add_routes(app: FastAPI, site: Site) -> None:
             status=422 if problem else 200,
         )
 
+
+def _add_roll(app: FastAPI, site: Site) -> None:
+    book = site.book
+
+    def map_of(row: RollRow, held: Roll, place: tuple[float, float] | None, show: Show) -> Markup:
+        key = ("roll map", row.id, row.version, place, show.units, show.say.language)
+        readings = [(r.x_mm, r.y_mm, r.thickness_mm) for r in row.readings_taken]
+        return site.remembered(key, lambda: pictures.roll_map(held, readings, place, show))
+
+    def events_of(roll_id: str) -> list[Event]:
+        key = ("events of a roll", roll_id, book.history.last())
+        return site.remembered(key, lambda: book.history.events(f"roll:{roll_id}", limit=20))
+
     @app.get("/racks/{roll_id:path}")
     def roll(
         request: Request,
@@ -219,6 +233,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         with site.once(token):
             event = book.rolls.change(roll_id, version, place=place, state=state, note=note).event
         return site.booked(f"/racks/{quote(roll_id, safe='')}", event)
+
+
+def _add_trace(app: FastAPI, site: Site) -> None:
+    book = site.book
 
     @app.get("/trace")
     def trace(request: Request, of: Text = "") -> Response:

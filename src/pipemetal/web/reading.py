@@ -11,6 +11,7 @@ from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
+from pipemetal.shop.rows import PlanState, ReservationState
 from pipemetal.shop.undoing import COUNTED
 from pipemetal.web.paging import PAGE_ROWS, page_asked, window_of
 from pipemetal.web.plans import choose
@@ -49,6 +50,13 @@ def account_rows(site: Site) -> tuple[dict[str, dict[str, float]], list[str], fl
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """These pages' routes."""
+    _add_today(app, site)
+    _add_settings(app, site)
+    _add_save(app, site)
+    _add_undo(app, site)
+
+
+def _add_today(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/")
@@ -96,6 +104,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
             request, "history.html", "History", "/history", events=events, listed=shown, undone=site.undone()
         )
 
+
+def _add_settings(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.get("/settings")
     def settings(request: Request, check: Annotated[str, Query(max_length=3)] = "") -> Response:
         people = book.people.all()
@@ -110,6 +122,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
             book=book.keeping.doctor() if check else None,
             shop=site.settings,
         )
+
+
+def _add_save(app: FastAPI, site: Site) -> None:
 
     @app.post("/settings")
     def save(
@@ -153,6 +168,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         )
         return answer
 
+
+def _add_undo(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.post("/undo/{event_id}")
     def undo(request: Request, event_id: int, back: Short = "/history", sure: Short = "") -> Response:
         if not 0 < event_id < 10**12:
@@ -178,9 +197,9 @@ def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
         from pipemetal.plans.unserved import unserved_pipes
 
         book = site.book
-        accepted = site.plan_state(plan_id) == "accepted"
+        accepted = site.plan_state(plan_id) == PlanState.ACCEPTED
         waiting = {o.sheet for o in book.plans.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
-        done = {r.thing for r in book.plans.reservations(plan_id, state="done")} if accepted else set()
+        done = {r.thing for r in book.plans.reservations(plan_id, state=ReservationState.DONE)} if accepted else set()
         pours = [(n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting]
         to_cut = [s for s in plan.sheets if s.id not in done and s.id not in waiting]
         return {

@@ -83,9 +83,11 @@ GROUPS: Final = (
         ("language", "Language on paper", "choice"),
         ("paper", "Paper", "choice"),
         ("mandrels", "Mandrels in mm, a cone by both its ends: 12, 60, 10-150", "text"),
+        ("crew", "Crew that casts, by its name in the log", "text"),
         ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
         ("errand_costs_kg", "Fetching one metal from a dealer costs as much as, in lead", "mass"),
         ("melt_costs_kg", "Opening one melt more costs as much as", "mass"),
+        ("sled_costs_kg", "Setting up another sled costs as much as, in lead", "mass"),
         ("take_down_costs_kg", "Taking a roll down costs as much as", "mass"),
     ),
     _group(
@@ -131,6 +133,42 @@ GROUPS: Final = (
         ("minutes_on_table", "Sheet lies on the table", "minutes"),
         ("casts_a_day", "Casts a day", "whole"),
     ),
+    _group(
+        "owned",
+        "Sleds and tables",
+        (
+            "sleds",
+            "Sleds, inner length x width and empty weight: wide 250 x 900, 16 kg; narrow 250 x 600, 11 kg",
+            "text",
+        ),
+        ("tables", "Casting tables: long 5500 x 1000 level stone; old 4000 x 800, 3 mm/m sand", "text"),
+    ),
+    _group(
+        "day",
+        "Hours and people",
+        ("shift", "From when to when somebody works: 7:00-16:00", "text"),
+        ("breaks", "Breaks: 9:30-9:45, 12:00-12:30", "text"),
+        ("people", "People at the casting", "whole"),
+        ("melts", "Melts a day, at most", "whole"),
+        ("skim_minutes", "Skimming and stirring", "minutes"),
+        ("sample_minutes", "Waiting for a sample or an assay", "minutes"),
+        ("sled_minutes", "Setting up another sled", "minutes"),
+        ("alloy_minutes", "Changing the alloy on one day", "minutes"),
+        ("lay_aside_minutes", "Laying a sheet aside, where there are two people only", "minutes"),
+        ("starts_on", "First casting day: 2026-12-07", "text"),
+        ("weekdays", "Days of the week for casting: Mon-Fri", "text"),
+        ("free_days", "Free days: 2026-12-24..2027-01-02, 2027-05-14", "text"),
+        ("holidays", "Public holidays of: DE-BY", "text"),
+    ),
+    _group(
+        "habits",
+        "Habits",
+        ("usual_scoops", "Scoops for a sheet, at most (0: as the sled holds)", "whole"),
+        ("least_charge_kg", "Less metal is not worth a push", "mass"),
+        ("least_bought_kg", "Less bought metal does not go into a melt", "mass"),
+        ("lots_within", "Fewer lots may cost more by", "share"),
+        ("aim", "Tin aimed at the target, by this share of its window", "share"),
+    ),
     Group(
         "losses",
         "Dross and losses",
@@ -163,7 +201,7 @@ def _scale(show: Show, kind: str) -> tuple[float, float, int, str]:
     return {
         "share": (100.0, 0.0, 4, "%"),
         "power": (1.0, 0.0, 3, "kW"),
-        "minutes": (1.0, 0.0, 2, "min"),
+        "minutes": (1.0, 0.0, 3, "min"),
         "whole": (1.0, 0.0, 0, ""),
     }.get(kind, (1.0, 0.0, 4, ""))
 
@@ -297,8 +335,8 @@ def _key_of(error: InputError) -> str:
 
 def fault_words(show: Show, problem: str, told: str = "") -> str:
     """What is wrong with a field that is named already, and what may stand there."""
-    words = show.made(problem)
-    return f"{words} ({show.say('allowed')}: {show.made(told)})" if told else words
+    words = show.read(problem)
+    return f"{words} ({show.say('allowed')}: {show.read(told)})" if told else words
 
 
 def fields_of(

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.texts import Text
 from pipemetal.units import MASS_KG, UnitSystem, parse_length_mm, parse_mass_kg, parse_temperature_c
 from pipemetal.words import LANGUAGES, Words
 
@@ -53,11 +52,9 @@ class Show:
         """°C or °F."""
         return f"°{self.units.temperature}"
 
-    def made(self, text: str) -> str:
-        """A text that was made elsewhere, in the person's language and units."""
-        if isinstance(text, Text):
-            return self.say.read(text, self.units)
-        return self.units.in_text(self.say.made(text))
+    def read(self, text: str) -> str:
+        """What a room has to say, in the person's language and units."""
+        return self.say.read(text, self.units)
 
     def number(self, value: float, decimals: int = 2) -> str:
         """A number with this person's decimal sign."""

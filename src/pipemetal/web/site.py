@@ -203,7 +203,7 @@ class Site:
         )
         role = person.role if person else Role.RUN
         html = self.templates.get_template(template).render(
-            {"title": show.made(title)} | values,
+            {"title": show.read(title)} | values,
             here=here,
             rooms=ROOMS,
             shop_name=self.shop_name,

@@ -45,6 +45,14 @@ MOST_PHOTO_BYTES: Final = 12_000_000
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """The stock room's routes."""
+    _add_stock(app, site)
+    _add_roll(app, site)
+    _add_lot(app, site)
+    _add_sell(app, site)
+    _add_files(app, site)
+
+
+def _add_stock(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/stock")
@@ -80,6 +88,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
             prefill=_from_cast(site, request, cast),
         )
 
+
+def _add_roll(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.post("/stock/roll")
     def add_roll(
         request: Request,
@@ -107,6 +119,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         with site.once(token):
             event = book.rolls.add(roll, readings=read, cast=cast, note=note).event
         return site.booked(f"/racks/{quote(roll.id, safe='')}", event)
+
+
+def _add_lot(app: FastAPI, site: Site) -> None:
+    book = site.book
 
     @app.post("/stock/lot")
     def add_lot(
@@ -155,6 +171,10 @@ def add_routes(app: FastAPI, site: Site) -> None:
         with site.once(token):
             return site.booked("/stock", book.ledger.weigh(_thing(account), held).event)
 
+
+def _add_sell(app: FastAPI, site: Site) -> None:
+    book = site.book
+
     @app.post("/stock/sell")
     def sell(request: Request, account: Short, mass: Short, token: Short = "") -> Response:
         held = site.show(request).read_mass(mass, "mass")
@@ -174,8 +194,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
                 _thing(about), Composition.parse(composition), method=method, laboratory=laboratory, day=day
             ).event
         return site.booked("/stock", event)
-
-    _add_files(app, site)
 
 
 def _add_files(app: FastAPI, site: Site) -> None:

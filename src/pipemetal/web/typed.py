@@ -76,7 +76,7 @@ class Typed:
         try:
             return Composition.parse(self.needed(name))
         except InputError as error:
-            self.fault(name, self.show.made(error.text()))
+            self.fault(name, self.show.read(error.text()))
             return None
 
     def day(self, name: str) -> str:

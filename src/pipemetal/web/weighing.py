@@ -144,7 +144,7 @@ def _weighed_out(site: Site, typed: Typed) -> tuple[OneMelt | None, str]:
     except InputError as error:
         if error.field not in QUESTION:
             return None, error.text()
-        typed.fault(error.field, typed.show.made(error.text()))
+        typed.fault(error.field, typed.show.read(error.text()))
         return None, ""
 
 
@@ -208,7 +208,7 @@ def mark_refusal(typed: Typed, error: BookError, fields: dict[str, str]) -> str:
             raise error
         name = fields.get(error.field, error.field)
         if name in typed.values:
-            typed.fault(name, show.made(error.text()))
+            typed.fault(name, show.read(error.text()))
         return error.text()
     for short in error.short:
         kept = ", ".join(f"{show.mass(kg, 2)}: {plan}" for plan, kg in short.reserved_for)
@@ -241,7 +241,7 @@ def _page(
     problem: str = "",
     refused: bool = False,
 ) -> Response:
-    from pipemetal.plans.rows import USUAL_POT_C
+    from pipemetal.planning.day_work import USUAL_POT_C
 
     show, wrong = site.show(request), wrong or {}
     free, unknown = _lots(site, reserved=bool(values.get("reserved")))
@@ -300,7 +300,7 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
             "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
             "worth_per_kg": answer.worth_per_kg,
             "spare_kg": spare if spare >= 0.05 else 0.0,
-            "edges": [show.made(words) for words in answer.binding],
+            "edges": [show.read(words) for words in answer.binding],
             "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
         }
     )
@@ -308,13 +308,13 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
 
 def blocked_words(show: Show, answer: Blocked) -> str:
     """Why a melt cannot be charged and what mends it, in the person's language and units."""
-    sentence = show.made(answer.words)
+    sentence = show.read(answer.words)
     return f"{sentence[0].upper()}{sentence[1:]}."
 
 
 def _when(show: Show, lot: Lot) -> str:
     """When a lot goes into the pot."""
-    return show.made(when_to_load(lot))
+    return show.read(when_to_load(lot))
 
 
 def _next_id(site: Site, values: dict[str, str]) -> str:

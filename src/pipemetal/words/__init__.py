@@ -6,7 +6,6 @@ a catalogue lacks is shown in English, and a test names it.
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Mapping
 from functools import cache
@@ -20,8 +19,6 @@ from pipemetal.units import UnitSystem
 __all__ = ["LANGUAGES", "Words", "catalogue"]
 
 LANGUAGES: Final = ("en", "de")
-_PLACE: Final = re.compile(r"\{(\w+)\}")
-_DECIMAL: Final = re.compile(r"(?<![\d.])(\d+)\.(\d+)(?!\.?\d)")
 
 
 @cache
@@ -40,18 +37,6 @@ def catalogue(language: str) -> Mapping[str, str]:
     return found
 
 
-@cache
-def _patterns(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
-    """Texts with places for values, as patterns; those with most letters of their own first: the most particular answers."""
-    found = []
-    for text, said in sorted(catalogue(language).items(), key=lambda pair: -len(_PLACE.sub("", pair[0]))):
-        if _PLACE.search(text):
-            parts = _PLACE.split(text)
-            pattern = "".join(f"(?P<{p}>.+?)" if i % 2 else re.escape(p) for i, p in enumerate(parts))
-            found.append((re.compile(pattern), said))
-    return tuple(found)
-
-
 class Words:
     """Says a text in one language.
 
@@ -66,22 +51,6 @@ class Words:
             raise UnitError("is not a language", field="language", value=language, allowed=" or ".join(LANGUAGES))
         self.language = language
         self._texts = catalogue(language)
-
-    def made(self, text: str) -> str:
-        """A text that was made elsewhere, with values in it: matched by a text of the catalogue with places; else as it is.
-
-        >>> print(Words("de").made("push and jet differ (1.46; gentle is 0.7 to 1.4)"))
-        Zug und Strahl sind verschieden schnell (1,46; sanft ist 0,7 bis 1,4)
-        """
-        if isinstance(text, Text):
-            return self.read(text)
-        if text in self._texts or self.language == "en":
-            return self._texts.get(text, text)
-        for pattern, said in _patterns(self.language):
-            match = pattern.fullmatch(text)
-            if match is not None:
-                return said.format(**{name: self.made(value) for name, value in match.groupdict().items()})
-        return _DECIMAL.sub(r"\1,\2", text)
 
     def read(self, text: str, units: UnitSystem | None = None) -> str:
         """A text of a room in this language, its amounts in the reader's units; a plain `str` as the catalogue has it.

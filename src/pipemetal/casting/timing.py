@@ -1,0 +1,132 @@
+"""How fast a push went, by its marks, by its whole time, and by what the card asked for."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipemetal.casting.log import LoggedCast
+from pipemetal.casting.model import Array
+from pipemetal.texts import Amount, Text
+
+__all__ = ["BY_CARD", "BY_TIME", "Timed", "speeds", "with_sound_times"]
+
+# How far a push may change its speed from end to end about what its crew always does, and bend between, in ln speed: where
+# nothing is asked, and where the card's asked push is known and followed as crews do (estimates).
+UNKNOWN_CHANGE, _UNKNOWN_BEND = 0.5, 0.15
+_FOLLOWED_CHANGE, _FOLLOWED_BEND = 0.1, 0.04
+# What tells how the speed went.
+BY_MARKS, BY_CARD, BY_TIME = "marks", "card", "time"
+# Fewer marks than this tell no shape of a push; places on which one is followed.
+_ENOUGH_MARKS, _PLACES = 4, 101
+# Paces (s/m) that a push can have, and how far off any may be (s/m).
+_PACES_S_M, _ANY = (0.2, 20.0), 1e3
+# Marks further than this times the length lie past the sheet; marks over so much of it tell its whole time, and a logged one
+# that is off by so much (ln) contradicts them: a run-up counted in is not yet that (estimates).
+_PAST_END, _TELLING_SHARE, _CONTRADICTS = 1.01, 0.6, 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Timed:
+    """Speed at some places, how ln speed changes with the three numbers of the timing (n, 3), and their covariance.
+
+    ``by``: marks, card or time, whichever tells how the speed went. ``shapeless``: how much of a change of speed that the
+    crew always makes the marks do not tell, in units of the widest doubt. ``misfit``: squares of the marks about the push
+    over the stated timing, with ``freedom`` degrees.
+    """
+
+    speed_m_s: Array
+    slopes: Array
+    covariance: Array
+    by: str
+    shapeless: float
+    misfit: float
+    freedom: int
+
+
+def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
+    """Speed at places of a cast; words where its times tell none.
+
+    The pace is that of the card's asked push, or an even one where none is known, times a level, a change and a bend: the
+    level free, the others held by what crews do; everything by least squares from the marks, or from the whole time.
+    """
+    marks = sorted(cast.marks)
+    if len(marks) < 2:
+        if cast.push_time_s is None:
+            return Text("no times were logged")
+        marks = [(0.0, 0.0), (cast.length_mm * 1e-3, cast.push_time_s)]
+    d, t = np.array(marks).T
+    if np.any(np.diff(d) <= 0.0) or np.any(np.diff(t) <= 0.0):
+        return Text("the marks do not rise in distance and time")
+    usual = float(t[-1] - t[0]) / float(d[-1] - d[0])
+    fine = np.linspace(0.0, max(cast.length_mm * 1e-3, float(d[-1]), float(x_m[-1])), _PLACES)
+    asked = _asked_shape(cast, fine)
+    change, bend = (UNKNOWN_CHANGE, _UNKNOWN_BEND) if asked is None else (_FOLLOWED_CHANGE, _FOLLOWED_BEND)
+    along = fine / (cast.length_mm * 1e-3) - 0.5
+    shape = np.ones(_PLACES) if asked is None else asked
+    # paces of level, change and bend; their integrals are the times
+    paces = shape[:, None] * np.column_stack([np.ones(_PLACES), along, 4.0 * along**2 - 1.0 / 3.0])
+    times = np.vstack([np.zeros(3), np.cumsum(0.5 * (paces[1:] + paces[:-1]) * np.diff(fine)[:, None], axis=0)])
+    design = np.column_stack([np.ones(len(d)), _at(d, fine, times)])
+    timing_sd = max(cast.timing_sd_s, 1e-3)
+    held = np.diag([0.0, _ANY**-2.0, (change * usual) ** -2.0, (bend * usual) ** -2.0])
+    covariance = np.linalg.inv(design.T @ design / timing_sd**2 + held + 1e-9 * np.eye(4))
+    terms = covariance @ (design.T @ t) / timing_sd**2
+    rows = _at(x_m, fine, paces)
+    pace = rows @ terms[1:]
+    if np.any(pace <= _PACES_S_M[0]) or np.any(pace > _PACES_S_M[1]):
+        words = "the marks give no speed that a push can have"
+        return Text(words if cast.marks else "the times give no speed that a push can have")
+    slopes = -rows / pace[:, None]
+    # the logarithm of a pace that the watch scatters lies low on the mean: by half its variance
+    scatter = (covariance @ (design.T @ design / timing_sd**2) @ covariance)[1:, 1:]
+    unsure = np.einsum("ni,ij,nj->n", slopes, scatter, slopes)
+    told = 1.0 - min(float(covariance[2, 2]) / (change * usual) ** 2, 1.0)
+    misfit = float(np.sum(np.square(t - design @ terms))) / timing_sd**2
+    return Timed(
+        np.exp(-0.5 * np.minimum(unsure, 0.05)) / pace,
+        slopes,
+        covariance[1:, 1:],
+        BY_MARKS if len(marks) >= _ENOUGH_MARKS else BY_TIME if asked is None else BY_CARD,
+        (1.0 - told) * change / UNKNOWN_CHANGE,
+        misfit,
+        max(len(marks) - 4, 0),
+    )
+
+
+def _at(x_m: Array, fine: Array, columns: Array) -> Array:
+    found: Array = np.column_stack([np.interp(x_m, fine, column) for column in columns.T])
+    return found
+
+
+def _asked_shape(cast: LoggedCast, fine: Array) -> Array | None:
+    """The pace that the card asked for over its mean, at places; None where it is not known."""
+    asked = np.array(sorted(cast.asked_marks)).reshape(-1, 2)
+    if len(asked) < _ENOUGH_MARKS or np.any(np.diff(asked, axis=0) <= 0.0):
+        return None
+    paces = np.diff(asked[:, 1]) / np.diff(asked[:, 0])
+    middles = 0.5 * (asked[1:, 0] + asked[:-1, 0])
+    # a smooth push: its pace as a square of the distance, by the pieces between the marks
+    share = middles / fine[-1]
+    shape: Array = np.polyval(np.polyfit(share, paces, 2), fine / fine[-1]) / float(paces.mean())
+    return shape if float(shape.min()) > 0.2 and float(shape.max()) < 5.0 else None
+
+
+def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[Text, ...]]:
+    """The cast without marks past the sheet's end and without a whole time that its marks contradict; what was dropped."""
+    end_m = 1e-3 * cast.length_mm
+    past = [(d, t) for d, t in cast.marks if d > _PAST_END * end_m]
+    beyond, end = "mark of {t} s at {d} lies past the sheet's end at {end}: dropped", Amount.short(end_m, "m")
+    told = [Text(beyond, t=Amount.short(t), d=Amount.short(d, "m"), end=end) for d, t in past]
+    marks = tuple(m for m in cast.marks if m not in past)
+    whole = cast.push_time_s
+    if whole is not None and len(marks) >= 2:
+        (d0, t0), (d1, t1) = min(marks), max(marks)
+        by_marks = (t1 - t0) / (d1 - d0) * end_m if d1 > d0 else 0.0
+        if d1 - d0 > _TELLING_SHARE * end_m and by_marks > 0.0 and abs(math.log(whole / by_marks)) > _CONTRADICTS:
+            words = "push_time_s {a} contradicts the marks, which make it {b} s: marks kept, it dropped"
+            told.append(Text(words, a=Amount.short(whole), b=Amount(by_marks, "", 1)))
+            whole = None
+    return (replace(cast, marks=marks, push_time_s=whole) if told else cast), tuple(told)

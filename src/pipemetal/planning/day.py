@@ -1,0 +1,160 @@
+"""The casting day hour by hour: the burner, the melt, skimming, and each sheet from its pour until the table is free again.
+
+Pure arithmetic of what is known of each melt and each sheet; no clock is read. Times are minutes since midnight.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pipemetal.planning.habits import DaySettings, Span
+
+__all__ = ["KINDS", "CastingDay", "MeltWork", "SheetWork", "Step", "casting_days", "one_day"]
+
+KINDS: Final = ("alloy", "melt", "skim", "sample", "sled", "pour", "rest")
+"""Changing the alloy, burner on until the metal is ready, skimming, waiting for a sample, another sled, a sheet from its pour
+until it is lifted, and what the table then still needs before the next pour."""
+EXACT_MIN: Final = 1e-6
+
+
+@dataclass(frozen=True)
+class SheetWork:
+    """A sheet on its day: its sled, minutes from the pour until it is lifted, and until the next one may be poured."""
+
+    sheet: str
+    sled: str
+    lift_min: float
+    cycle_min: float
+
+
+@dataclass(frozen=True)
+class MeltWork:
+    """A melt on its day: minutes of burner into a cold pot and into one that is hot from the melt before, and its sheets."""
+
+    melt: str
+    alloy: str
+    cold_min: float
+    hot_min: float
+    sheets: tuple[SheetWork, ...]
+
+
+@dataclass(frozen=True)
+class Step:
+    """A stretch of a day: its kind (one of KINDS), the melt, sheet or sled it is of, from when to when."""
+
+    kind: str
+    what: str
+    from_min: float
+    to_min: float
+
+
+@dataclass(frozen=True)
+class CastingDay:
+    """A day: its number from 1, its date where the shop said when it begins, its melts and steps in their order.
+
+    `shift` is when there is somebody in the shop; `over_min` is how much longer the last step lasts.
+    """
+
+    number: int
+    date: dt.date | None
+    shift: Span
+    melts: tuple[str, ...]
+    steps: tuple[Step, ...]
+
+    @property
+    def to_min(self) -> float:
+        """When the last step ends."""
+        return max((step.to_min for step in self.steps), default=float(self.shift[0]))
+
+    @property
+    def over_min(self) -> float:
+        """How long after the shift the last step ends."""
+        over = self.to_min - self.shift[1]
+        return over if over > EXACT_MIN else 0.0
+
+    def pours(self) -> dict[str, float]:
+        """When each sheet is poured."""
+        return {step.what: step.from_min for step in self.steps if step.kind == "pour"}
+
+
+class _Clock:
+    """The hand of the clock through a day; work is done outside the breaks."""
+
+    def __init__(self, hours: DaySettings) -> None:
+        self.now, self.pauses = float(hours.hours[0]), hours.pauses
+        self.steps: list[Step] = []
+
+    def on(self, kind: str, what: str, minutes: float, *, watched: bool = False) -> float:
+        """Put a step after what is there, and move on to its end; one that needs hands begins where no break cuts it.
+
+        A step longer than every stretch between breaks begins at once and is told as it is.
+        """
+        begin = self.now if watched else self._free_from(minutes)
+        if minutes > 0.0:
+            self.steps.append(Step(kind, what, begin, begin + minutes))
+        self.now = begin + minutes
+        return begin
+
+    def _free_from(self, minutes: float) -> float:
+        begin = self.now
+        for low, high in self.pauses:
+            if begin < high - EXACT_MIN and begin + minutes > low + EXACT_MIN:
+                begin = float(high)
+        return begin
+
+
+def one_day(melts: Sequence[MeltWork], hours: DaySettings, number: int = 1, date: dt.date | None = None) -> CastingDay:
+    """A day with these melts one after the other.
+
+    >>> sheets = tuple(SheetWork(f"N{k}", "wide", 4.0, 15.0) for k in range(3))
+    >>> day = one_day([MeltWork("M01", "tin", 150.0, 120.0, sheets)], DaySettings())
+    >>> [(s.kind, s.what, s.from_min, s.to_min) for s in day.steps[:3]]
+    [('melt', 'M01', 420.0, 570.0), ('skim', 'M01', 585.0, 600.0), ('pour', 'N0', 600.0, 604.0)]
+    """
+    clock, sled, before = _Clock(hours), "", ""
+    for work in melts:
+        if before and before != work.alloy:
+            clock.on("alloy", work.melt, hours.alloy_minutes)
+        clock.on("melt", work.melt, work.hot_min if before else work.cold_min, watched=True)
+        clock.on("skim", work.melt, hours.skim_minutes)
+        clock.on("sample", work.melt, hours.sample_minutes, watched=True)
+        for sheet in work.sheets:
+            if sled and sheet.sled != sled:
+                clock.on("sled", sheet.sled, hours.sled_minutes)
+            begin = clock.on("pour", sheet.sheet, sheet.lift_min)
+            clock.on("rest", sheet.sheet, begin + sheet.cycle_min - clock.now, watched=True)
+            sled = sheet.sled
+        before = work.alloy
+    steps = clock.steps
+    while steps and steps[-1].kind == "rest":
+        steps.pop()  # after the last sheet nobody waits for the table
+    return CastingDay(number, date, hours.hours, tuple(w.melt for w in melts), tuple(steps))
+
+
+def _grouped(melts: Sequence[MeltWork], hours: DaySettings, most_casts: int) -> Iterator[list[MeltWork]]:
+    """The melts of each day: one, and another where the hours allow it."""
+    held: list[MeltWork] = []
+    for melt in melts:
+        tried = [*held, melt]
+        casts = sum(len(m.sheets) for m in tried)
+        if held and (len(tried) > hours.melts or casts > most_casts or one_day(tried, hours).over_min > 0.0):
+            yield held
+            tried = [melt]
+        held = tried
+    if held:
+        yield held
+
+
+def casting_days(
+    melts: Sequence[MeltWork], hours: DaySettings, most_casts: int, dates: Iterator[dt.date] | None = None
+) -> tuple[CastingDay, ...]:
+    """All days of a season, melts in their order: one melt a day, and a second where hours and casts allow it.
+
+    `dates` gives the next date on which the shop casts; without it days have numbers only.
+    """
+    groups = _grouped(melts, hours, most_casts)
+    days = (one_day(group, hours, number) for number, group in enumerate(groups, 1))
+    return tuple(replace(day, date=next(dates, None) if dates is not None else None) for day in days)

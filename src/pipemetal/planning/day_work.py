@@ -1,0 +1,139 @@
+"""From melts and sheets to the work of a casting day: how long the burner needs, and how long each sheet holds the table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.melts.charge import Charge
+from pipemetal.melts.day import Fits, MeltPlan, SheetDemand
+from pipemetal.melts.heat import MeltHeat, heat_to_melt
+from pipemetal.planning.calendar import casting_dates
+from pipemetal.planning.day import CastingDay, MeltWork, SheetWork, casting_days, one_day
+from pipemetal.planning.melting import PlannedMelt
+from pipemetal.planning.pours import Pour
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.texts import Amount, Text
+
+__all__ = ["USUAL_POT_C", "clock_text", "fits_the_day", "melt_heat", "plan_days", "sheet_work", "told_of_days"]
+
+LADLING_LOSES_K: Final = 20.0
+"""Between the pot and the table (estimate)."""
+USUAL_POT_C: Final = 350.0
+"""Where no pour says how hot (estimate)."""
+ROUNDED_UP: Final = 1.03
+"""More than asked comes of whole pigs and of what is skimmed (estimate)."""
+ALONE: Final = 2
+"""So many people are all at the pour; nobody else lays the sheet aside."""
+
+
+def pot_c(pours: Sequence[Pour]) -> float:
+    """How hot the pot must be: the hottest pour, and what ladling loses."""
+    hottest = max((pour.pour_c for pour in pours), default=0.0)
+    return hottest + LADLING_LOSES_K if hottest > 0.0 else USUAL_POT_C
+
+
+def _heat(
+    metal: Composition, mass_kg: float, temperature_c: float, settings: ShopSettings, steel_kg: float
+) -> MeltHeat:
+    pot = settings.pot
+    return heat_to_melt(
+        metal, mass_kg, temperature_c, pot_kg=steel_kg, efficiency=pot.efficiency, burner_kw=pot.burner_kw
+    )
+
+
+def melt_heat(
+    planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings, *, hot_pot: bool = False
+) -> MeltHeat:
+    """What a melt takes from cold metal, its heel cold too; or, in a pot hot from the melt before, what is charged alone.
+
+    `pours` are those of this melt.
+    """
+    answer = planned.charge
+    if isinstance(answer, Charge):
+        metal, charged = answer.composition, answer.charged_kg
+    else:
+        metal, charged = answer.request.recipe.target, planned.melt.wanted_kg
+    heel = planned.heel.mass_kg if planned.heel is not None else 0.0
+    mass, steel = (charged, 0.0) if hot_pot else (charged + heel, settings.pot.steel_kg)
+    return _heat(metal, mass, pot_c(pours), settings, steel)
+
+
+def sheet_work(pour: Pour, settings: ShopSettings) -> SheetWork:
+    """How long a sheet lies, and how long until the next may be poured."""
+    lift = pour.lift_after_s / 60.0
+    cycle = max(settings.casting.minutes_between, lift + 1.0)
+    if settings.day.people <= ALONE:
+        cycle += settings.day.lay_aside_minutes
+    return SheetWork(pour.order.sheet.id, pour.order.sled.name, lift, cycle)
+
+
+def fits_the_day(prepared: Sequence[Pour], recipes: Mapping[str, Recipe], settings: ShopSettings) -> Fits:
+    """Whether sheets can be cast from one melt, begun with a cold pot, before the shift ends."""
+    by_sheet = {pour.order.sheet.id: pour for pour in prepared}
+
+    def fits(sheets: Sequence[SheetDemand], needed_kg: float) -> bool:
+        pours = [by_sheet[sheet.id] for sheet in sheets]
+        pot, alloy = settings.pot, sheets[0].recipe
+        mass = min(ROUNDED_UP * (needed_kg + pot.spare_kg), pot.capacity_kg)
+        heat = _heat(recipes[alloy].target, mass, pot_c(pours), settings, pot.steel_kg)
+        work = MeltWork("", alloy, heat.hours * 60.0, 0.0, tuple(sheet_work(p, settings) for p in pours))
+        return one_day([work], settings.day).over_min == 0.0
+
+    return fits
+
+
+def plan_days(prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: ShopSettings) -> tuple[CastingDay, ...]:
+    """The casting days of a season, hour by hour. Errors: PlanError for holidays that cannot be looked up."""
+    by_sheet = {pour.order.sheet.id: pour for pour in prepared}
+
+    def work(planned: PlannedMelt) -> MeltWork:
+        melt: MeltPlan = planned.melt
+        pours = [by_sheet[sheet.id] for sheet in melt.sheets]
+        cold, hot = (melt_heat(planned, pours, settings, hot_pot=hot).hours * 60.0 for hot in (False, True))
+        return MeltWork(melt.name, melt.recipe, cold, hot, tuple(sheet_work(p, settings) for p in pours))
+
+    works = [work(planned) for planned in melts]
+    return casting_days(works, settings.day, settings.casting.casts_a_day, casting_dates(settings.day))
+
+
+def clock_text(minutes: float) -> str:
+    """Minutes since midnight as a time of day.
+
+    >>> clock_text(594.4), clock_text(1500.0)
+    ('9:54', '25:00')
+    """
+    whole = round(minutes)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: ShopSettings) -> list[Text]:
+    """What a foreman must know of the days: which run over, and that somebody is missing."""
+    found = [
+        Text(
+            "Day {day} ends at {end}, {minutes} minutes after the shift: {melt} takes long to heat, or its sheets to cast.",
+            day=day.number,
+            end=clock_text(day.to_min),
+            minutes=round(day.over_min),
+            melt=day.melts[-1],
+        )
+        for day in days
+        if day.over_min > 0.0
+    ]
+    least = settings.habits.least_charge_kg
+    found += [
+        Text(
+            "{sheet} takes {mass} only, less than is worth a push: cast it along with another sheet of {alloy}, or in a mould for"
+            " samples.",
+            sheet=pour.order.sheet.id,
+            mass=Amount(pour.cast_kg, "kg", 1),
+            alloy=pour.order.sheet.alloy,
+        )
+        for pour in pours
+        if pour.cast_kg < least
+    ]
+    if days and settings.day.people < ALONE:
+        found.append(Text("A pour takes two people; the settings name one (day.people)."))
+    return found

@@ -1,0 +1,141 @@
+"""The casting day hour by hour, added up apart from the program, and the calendar that it stands in."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import sys
+from dataclasses import replace
+from itertools import islice
+from typing import Any
+
+import pytest
+from day_checker import day_faults, shop_faults
+from test_planning import LOTS, RECIPES, small_organ
+
+from pipemetal.errors import PlanError
+from pipemetal.melts.day import SheetDemand, group_into_melts, metal_needed_kg
+from pipemetal.planning.calendar import casting_dates
+from pipemetal.planning.day import MeltWork, SheetWork, casting_days, one_day
+from pipemetal.planning.equipment import OwnedSettings
+from pipemetal.planning.habits import DaySettings
+from pipemetal.planning.plan import Search, make_plan
+from pipemetal.planning.settings import PotSettings, ShopSettings
+from pipemetal.planning.stock import Stock
+from pipemetal.plans.codec import write
+from pipemetal.plans.making import plan_record
+
+SHOP: dict[str, Any] = {
+    "shift": "7:00-16:00",
+    "breaks": "9:30-9:45, 12:00-12:30",
+    "melts": 2,
+    "casts_a_day": 8,
+    "minutes_between": 15.0,
+    "sled_minutes": 20.0,
+    "run_up_mm": 300.0,
+    "capacity_kg": 120.0,
+    "sleds": {"wide": (250.0, 900.0), "narrow": (250.0, 500.0)},
+    "tables": {"long": (5500.0, 1000.0)},
+}
+SETTINGS = ShopSettings(
+    pot=PotSettings(capacity_kg=120.0, burner_kw=8.0, steel_kg=60.0),
+    owned=OwnedSettings("wide 250 x 900; narrow 250 x 500", "long 5500 x 1000 level stone"),
+    day=DaySettings(starts_on="2026-12-17", free_days="2026-12-21..2027-01-06"),
+)
+
+
+@pytest.fixture(scope="module")
+def planned() -> dict[str, Any]:
+    plan = make_plan(small_organ(), Stock(RECIPES, (), LOTS), SETTINGS, search=Search(iterations=300))
+    held: dict[str, Any] = json.loads(write(plan_record(plan)))
+    return held
+
+
+def test_the_days_of_a_plan_add_up_apart(planned: dict[str, Any]) -> None:
+    assert len(planned["days"]) > 1 and not planned["faults"]
+    free = {dt.date(2026, 12, 21) + dt.timedelta(days=k) for k in range(17)}
+    assert day_faults(planned, SHOP | {"free": free}) == []
+    assert shop_faults(planned, SHOP) == []
+
+
+def test_the_checker_finds_what_is_changed(planned: dict[str, Any]) -> None:
+    for change, told in (
+        (lambda p: p["days"][0]["steps"][0].update(to_min=480.0), "another time than it takes"),
+        (lambda p: p["days"][0]["steps"].pop(), "sheets poured"),
+        (lambda p: p["days"][0].update(date="2026-12-19"), "no day of casting"),
+        (lambda p: p["pours"][0].update(starts_at_min=1.0), "says another time"),
+        (lambda p: p["pours"][0].update(width_mm=700.0), "wide on a sled"),
+        (lambda p: p["melts"][0].update(mass_kg=130.0), "more than the pot holds"),
+    ):
+        wrong = json.loads(json.dumps(planned))
+        change(wrong)
+        assert any(told in fault for fault in day_faults(wrong, SHOP) + shop_faults(wrong, SHOP)), told
+
+
+def sheets(count: int, sled: str = "wide") -> tuple[SheetWork, ...]:
+    return tuple(SheetWork(f"{sled}{k}", sled, 4.0, 15.0) for k in range(count))
+
+
+def test_nothing_is_poured_in_a_break_and_the_burner_goes_on() -> None:
+    day = one_day([MeltWork("M", "a", 150.0, 0.0, sheets(12))], DaySettings())
+    begins = list(day.pours().values())
+    assert begins[0] == 600.0 and not any(720.0 - 4.0 < b < 750.0 for b in begins)
+    assert day.steps[0].to_min == 570.0 and day.over_min == 0.0
+
+
+def test_a_second_melt_comes_the_same_day_only_where_the_hours_allow_it() -> None:
+    small, large = MeltWork("S", "a", 60.0, 40.0, sheets(3)), MeltWork("L", "b", 300.0, 280.0, sheets(8))
+    assert [d.melts for d in casting_days([small, replace(small, melt="T")], DaySettings(), 20)] == [("S", "T")]
+    assert [d.melts for d in casting_days([small, large], DaySettings(), 20)] == [("S",), ("L",)]
+    assert len(casting_days([small, replace(small, melt="T")], DaySettings(melts=1), 20)) == 2
+    assert len(casting_days([small, replace(small, melt="T")], DaySettings(), 5)) == 2
+
+
+def test_another_sled_and_another_alloy_take_their_time() -> None:
+    one = one_day([MeltWork("M", "a", 60.0, 0.0, (*sheets(2), *sheets(2, "narrow")))], DaySettings())
+    assert [s.what for s in one.steps if s.kind == "sled"] == ["narrow"]
+    two = one_day([MeltWork("M", "a", 60.0, 0.0, sheets(1)), MeltWork("N", "b", 60.0, 50.0, sheets(1))], DaySettings())
+    assert [(s.kind, s.to_min - s.from_min) for s in two.steps if s.what == "N"][:2] == [
+        ("alloy", 30.0),
+        ("melt", 50.0),
+    ]
+
+
+def test_sheets_of_one_sled_are_cast_together_and_the_metal_is_counted_in_that_order() -> None:
+    demands = [SheetDemand(f"S{k}", "m", 50.0 + k, 30.0, ("wide", "narrow")[k % 2]) for k in range(6)]
+    needed, order = metal_needed_kg(demands, 10.0)
+    assert [d.sled for d in order] in (["wide"] * 3 + ["narrow"] * 3, ["narrow"] * 3 + ["wide"] * 3)
+    poured = 0.0
+    for demand in order:
+        assert poured + demand.charge_kg <= needed - 10.0 + 1e-9
+        poured += demand.used_kg
+
+
+def test_a_melt_keeps_what_the_day_allows_and_a_sheet_alone_always_may() -> None:
+    demands = [SheetDemand(f"S{k}", "m", 20.0, 15.0) for k in range(7)]
+    melts = group_into_melts(demands, 450.0, 10.0, fits=lambda held, _: len(held) <= 3)
+    assert sorted(len(m.sheets) for m in melts) == [1, 3, 3]
+    assert len(group_into_melts(demands, 450.0, 10.0, fits=lambda *_: False)) == 7
+
+
+def test_a_lost_day_moves_the_rest() -> None:
+    hours = DaySettings(starts_on="2026-12-17")
+    assert casting_dates(DaySettings()) is None
+    dates = [
+        list(islice(casting_dates(hours, lost) or (), 4)) for lost in (frozenset(), frozenset({dt.date(2026, 12, 18)}))
+    ]
+    assert [d.day for d in dates[0]] == [17, 18, 21, 22] and [d.day for d in dates[1]] == [17, 21, 22, 23]
+
+
+def test_public_holidays_come_from_the_library_or_are_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "holidays", None)
+    with pytest.raises(PlanError, match="pip install"):
+        casting_dates(DaySettings(starts_on="2026-12-24", holidays="DE-BY"))
+
+
+def test_public_holidays_are_passed_over() -> None:
+    pytest.importorskip("holidays")
+    dates = casting_dates(DaySettings(starts_on="2026-12-24", holidays="DE-BY"))
+    assert dates is not None and [next(dates).isoformat() for _ in range(2)] == ["2026-12-24", "2026-12-28"]
+    with pytest.raises(PlanError, match="is not a region that is known"):
+        casting_dates(DaySettings(starts_on="2026-12-24", holidays="ZZ"))

@@ -1,0 +1,77 @@
+"""Warnings of a card: the true cause first, three at most; thick films between bars; sloped tables told as unmeasured."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import pipemetal
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.layout.plan import NewSheet
+from pipemetal.melts.day import MeltPlan
+from pipemetal.melts.mend import Blocked, Cause
+from pipemetal.melts.request import ChargeRequest
+from pipemetal.planning.day_work import plan_days
+from pipemetal.planning.equipment import OwnedSettings
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.melting import PlannedMelt
+from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.warned import BARS, MOST_WARNINGS, RANKED, SLOPED, warnings_of
+from pipemetal.texts import Text
+from pipemetal.words import catalogue
+
+LEAD = Composition.parse("Sn 15 Sb 0.5 Pb bal")
+RECIPE = Recipe("lead", LEAD, (("Sn", 13.0, 17.0),))
+SHOP = ShopSettings(owned=OwnedSettings("wide 250 x 900", "level 3000 x 1000; steep 6000 x 1000, 4 mm/m"))
+
+
+def poured(thick_mm: float, thin_mm: float, length_mm: float = 1500.0) -> Pour:
+    prepared = prepare_pour(
+        sheet_order(NewSheet("N001", "lead", length_mm, 900.0, thick_mm, thin_mm, 15.0), SHOP), LEAD, SHOP, Learned()
+    )
+    request = ChargeRequest("M01", RECIPE, 300.0, 450.0)
+    blocked = Blocked(request, (), (), Cause("windows"), Cause("analyse"))
+    melt = PlannedMelt(MeltPlan("M01", "lead", (demand_of(prepared),), 300.0), blocked, None, False)
+    days = plan_days([prepared], [melt], SHOP)
+    return plan_pours([prepared], [melt], days, SHOP, Learned())[0]
+
+
+def templates(pour: Pour) -> list[str]:
+    return [words.template if isinstance(words, Text) else words for words in warnings_of(pour)]
+
+
+def test_a_film_that_does_not_stand_is_cast_between_bars_and_says_how_high_metal_stands() -> None:
+    thick, usual = poured(4.8, 4.6), poured(1.6, 1.4)
+    assert BARS in templates(thick) and thick.window is not None and not thick.window.empty
+    assert 3.5 < thick.bars_from_mm < 4.7 < thick.film_mm
+    assert usual.bars_from_mm == 0.0 and BARS not in templates(usual)
+
+
+def test_a_sloped_table_is_taken_last_and_told_as_unmeasured() -> None:
+    assert poured(1.6, 1.4, 2500.0).order.table.name == "level"
+    long = poured(1.6, 1.4, 4000.0)
+    assert long.order.table.name == "steep" and SLOPED in templates(long)
+
+
+@pytest.mark.parametrize("walls", [(0.9, 0.4), (1.6, 1.4), (4.8, 4.6)])
+def test_a_card_warns_of_three_things_at_most_the_worst_first(walls: tuple[float, float]) -> None:
+    found = templates(poured(*walls, length_mm=4000.0))
+    ranks = [RANKED.index(t) for t in found]
+    assert len(found) <= MOST_WARNINGS and ranks == sorted(ranks)
+
+
+def test_every_ranked_warning_is_one_that_the_program_can_say() -> None:
+    package = Path(pipemetal.__file__).parent
+    said = {
+        node.value
+        for module in [*(package / "casting").glob("*.py"), *(package / "planning").glob("*.py")]
+        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and module.name != "warned.py"
+    }
+    assert {t for t in RANKED if t not in said} == {BARS, SLOPED}
+    assert {t for t in RANKED if t not in catalogue("de")} == set()
