@@ -26,6 +26,7 @@ def sounding_length_mm(
     """Length of body that sounds a frequency, by the rank's construction; `cut_up_mm` is the mean one, `wall_mm` that of body,
     cap and chimney.
 
+    >>> from fractions import Fraction
     >>> rank = Rank("R", "I", "m", Fraction(8), 0, 0)
     >>> round(sounding_length_mm(rank, 65.4064, 343.2, 155.5, 122.13, 30.53), 1)
     2355.1
