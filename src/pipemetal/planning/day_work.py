@@ -34,8 +34,6 @@ __all__ = [
     "told_of_days",
 ]
 
-LADLING_LOSES_K: Final = 20.0
-"""Between the pot and the table (estimate)."""
 USUAL_POT_C: Final = 350.0
 """Where no pour says how hot (estimate)."""
 ROUNDED_UP: Final = 1.03
@@ -45,9 +43,8 @@ ALONE: Final = 2
 
 
 def pot_c(pours: Sequence[Pour]) -> float:
-    """How hot the pot must be: the hottest pour, and what ladling loses."""
-    hottest = max((pour.pour_c for pour in pours), default=0.0)
-    return hottest + LADLING_LOSES_K if hottest > 0.0 else USUAL_POT_C
+    """How hot the pot must be: as the hottest of its pours wants it."""
+    return max((pour.pot_c for pour in pours), default=0.0) or USUAL_POT_C
 
 
 def _heat(
