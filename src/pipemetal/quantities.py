@@ -25,6 +25,8 @@ _UNITS: Final = {
     "wt_pct": "%",
 }
 
+_OTHER: Final = {"seconds_to_matt": "s"}
+
 
 @dataclass(frozen=True)
 class Quantity:
@@ -43,7 +45,9 @@ class Quantity:
     @property
     def unit(self) -> str:
         """The unit, as people write it; none for a plain number."""
-        return next((unit for ending, unit in _UNITS.items() if self.name.endswith(f"_{ending}")), "")
+        return next(
+            (unit for ending, unit in _UNITS.items() if self.name.endswith(f"_{ending}")), _OTHER.get(self.name, "")
+        )
 
     @property
     def limits(self) -> tuple[float, float]:

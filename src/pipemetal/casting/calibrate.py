@@ -16,6 +16,7 @@ from typing import Final, TypedDict
 import numpy as np
 
 from pipemetal.casting.fitting import Fit, fitted
+from pipemetal.casting.gateless import with_forgotten_gates
 from pipemetal.casting.groups import DRIFT, Drift, GroupEffect, Groups, Weighed, groups_of, weighed
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
@@ -109,6 +110,7 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
     """
     if len({cast.id for cast in casts}) < len(casts):
         raise CastingError("is used by two casts", field="id", value=[cast.id for cast in casts][:8])
+    casts = with_forgotten_gates(casts)
     left_out: list[LeftOut] = []
     readings: list[LeftOut] = []
     usable, run_up = _reduced(casts, left_out, readings)

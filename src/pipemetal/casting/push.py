@@ -18,7 +18,7 @@ from pipemetal.errors import CastingError
 from pipemetal.quantities import CAST
 from pipemetal.texts import Amount, Text, Value, joined
 
-__all__ = ["Mark", "Push", "PushCard", "Station", "push_card", "thickness_from_push"]
+__all__ = ["Mark", "Push", "PushCard", "Station", "push_card", "scoops_of", "thickness_from_push"]
 
 THIN_WARNING_MM = 0.8
 _PLACES = 81
@@ -28,6 +28,8 @@ _BEAT_S = 0.5
 _MISS_TOLD = 0.03
 # Speeds that change less than this are even to people (ln).
 _EVEN = 0.05
+# A ladle is never filled nearer than this share of it (common practice, no source).
+_LADLE_SLACK = 0.03
 # What scale and ladle leave unsure of the metal in the sled (estimate).
 _SCALE_KG = 0.4
 
@@ -137,7 +139,7 @@ def push_card(
     return PushCard(
         charge_kg=charge,
         left_kg=laid.left_kg,
-        scoops=math.ceil(charge / outfit.ladle_kg - 1e-9),
+        scoops=scoops_of(charge, outfit.ladle_kg),
         gate_mm=opening_mm,
         marks=tuple(_mark(laid, float(d), float(np.interp(d, laid.x_m, laid.time_s))) for d in evenly),
         beats=tuple(_mark(laid, float(np.interp(s, laid.time_s, laid.x_m)), float(s)) for s in beats),
@@ -157,6 +159,15 @@ def push_card(
         rests_on=_rests_on(law),
         regime=next(iter(law.regimes)),
     )
+
+
+def scoops_of(charge_kg: float, ladle_kg: float) -> int:
+    """How often a ladle is emptied for a charge: whole ladles and what is left of one; no scale tells a hundredth of it.
+
+    >>> scoops_of(68.04, 25.0 * 0.45359237), scoops_of(70.0, 11.34), scoops_of(5.0, 11.34)
+    (6, 7, 1)
+    """
+    return max(math.ceil(charge_kg / ladle_kg - _LADLE_SLACK), 1)
 
 
 def thickness_from_push(push: Push, outfit: Outfit, law: ShopLaw | None = None) -> tuple[Station, ...]:

@@ -17,6 +17,7 @@ from pipemetal.casting.features import STRAIGHT, Basis, inputs
 from pipemetal.casting.model import Array
 from pipemetal.casting.rivals import LIQUID, MUSH, RIVALS, At
 from pipemetal.casting.run_up import RunUp
+from pipemetal.texts import Text
 
 __all__ = ["ANY", "GroupColumn", "Part", "ShopLaw", "law_films"]
 
@@ -161,6 +162,15 @@ class ShopLaw:
         boxes = {g.name for g in self.groups if g.kind == "box"}
         box = f"{width_mm:.0f} wide"
         return self.for_cast(alloy=alloy, box=box if box in boxes else "", crew=crew or ANY)
+
+    def unknown_crew(self, crew: str) -> tuple[Text, ...]:
+        """That a crew is none of those whose casts the log tells apart, in words; nothing where it is one or none is named."""
+        known = [g.name for g in self.groups if g.kind == "crew"] or [v for k, v in self.present.items() if k == "crew"]
+        if not crew or not self.casts_used or crew in known:
+            return ()
+        if not known:
+            return (Text("the log tells no crew {crew}", crew=crew),)
+        return (Text("the log tells no crew {crew}, only {known}", crew=crew, known=", ".join(known)),)
 
     @cached_property
     def any_crew(self) -> tuple[str, ...]:

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from pipemetal.casting.push import PushCard
     from pipemetal.casting.run_up import RunUp
     from pipemetal.casting.window import PourWindow
+    from pipemetal.files.sheet_file import SheetJob
+    from pipemetal.planning.learning import Learned
 
 __all__ = ["calibrate", "freeze", "push"]
 
@@ -50,30 +52,18 @@ def push(
 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
     """
-    from dataclasses import replace
-
-    from pipemetal.casting.model import ThermalSettings
     from pipemetal.casting.push import push_card
     from pipemetal.casting.roll import places_to_gauge
     from pipemetal.casting.wanted import Wanted
-    from pipemetal.casting.window import pour_window
+    from pipemetal.casting.window import push_heat_words
     from pipemetal.files.casting_json import card_dict, window_dict
     from pipemetal.files.sheet_file import read_sheet
     from pipemetal.planning.learning import Learned, learn
 
     job = read_sheet(sheet_file)
     path = log_path or job.log
-    known = learn(read_log(path)) if path is not None else Learned()
-    bars = job.outfit.table is not None and job.outfit.table.side_bars
-    window = pour_window(
-        job.composition,
-        max(job.thickness_start_mm, job.thickness_end_mm),
-        job.table_c,
-        job.air_c,
-        first_cast=job.first_cast,
-        limits=replace(known.limits, side_bars=bars, sled_length_mm=job.outfit.sled.inner_length_mm),
-        settings=ThermalSettings(cloth_factor=known.cloth_factor),
-    )
+    known = Learned() if path is None else learn(read_log(path), gap_mm=job.outfit.gate.fixed_mm)
+    window = _window_of(job, known)
     want = Wanted(
         job.composition,
         job.pour_temperature_c or window.sled_c,
@@ -83,10 +73,12 @@ def push(
         job.thickness_end_mm,
         job.table_c,
     )
-    law = known.law.for_sheet(job.composition, job.outfit.sled.inner_width_mm, crew or job.crew)
+    crew = crew or job.crew
+    law = known.law.for_sheet(job.composition, job.outfit.sled.inner_width_mm, crew)
     card = push_card(want, job.outfit, law, gate_mm=job.gate_mm, charge_kg=job.charge_kg)
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
-    result["warnings"] = [*card.warnings, *window.warnings]
+    heat = push_heat_words(window, card.pour_temperature_c)
+    result["warnings"] = [*heat, *card.warnings, *window.warnings, *known.law.unknown_crew(crew)]
     result["asked_marks"] = " ".join(f"{m.distance_m:g}:{m.time_s:.2f}" for m in card.marks)
     result["gauge_places_mm"] = [list(place) for place in places_to_gauge(job.length_mm, job.width_mm)]
     push_drawings(cards, folder, card, window, job)
@@ -94,6 +86,25 @@ def push(
         print_json(result)
         return
     _print_push(job.name, card, window, result, known.words)
+
+
+def _window_of(job: SheetJob, known: Learned) -> PourWindow:
+    """The pouring range of a sheet with what a log taught."""
+    from dataclasses import replace
+
+    from pipemetal.casting.model import ThermalSettings
+    from pipemetal.casting.window import pour_window
+
+    bars = job.outfit.table is not None and job.outfit.table.side_bars
+    return pour_window(
+        job.composition,
+        max(job.thickness_start_mm, job.thickness_end_mm),
+        job.table_c,
+        job.air_c,
+        first_cast=job.first_cast,
+        limits=replace(known.limits, side_bars=bars, sled_length_mm=job.outfit.sled.inner_length_mm),
+        settings=ThermalSettings(cloth_factor=known.cloth_factor),
+    )
 
 
 def _print_push(name: str, card: PushCard, window: PourWindow, result: Mapping[str, Any], learned_words: str) -> None:

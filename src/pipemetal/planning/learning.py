@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pipemetal.casting.calibrate import Calibration, calibrate
+from pipemetal.casting.gateless import with_gap
 from pipemetal.casting.learn import LIFT_MARGIN, cloth_from_log, lift_margin_from_log, limits_from_verdicts
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import LoggedCast
@@ -33,9 +34,15 @@ class Learned:
 
 
 def learn(
-    casts: Sequence[LoggedCast], thermal: ThermalSettings | None = None, gate: Calibration | None = None
+    casts: Sequence[LoggedCast],
+    thermal: ThermalSettings | None = None,
+    gate: Calibration | None = None,
+    *,
+    gap_mm: float | None = None,
 ) -> Learned:
     """Fit everything that a log can teach; `gate` is its fit where that is at hand. No log stops it.
+
+    `gap_mm` is the gap of a box without a gate: casts that were logged without an opening are taken at it.
 
     Errors: CastingError for two casts of one id.
 
@@ -44,6 +51,7 @@ def learn(
     """
     if not casts:
         return Learned()
+    casts = with_gap(casts, gap_mm)
     gate = gate or calibrate(casts)
     cloth = cloth_from_log(casts, thermal)
     # Times to run are judged on the cloth that the log found, for the range is worked out with it.
