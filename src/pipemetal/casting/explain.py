@@ -263,6 +263,13 @@ CHARGE_CHANGED: Final = "charge from {a} to {b}"
 PUSH_CHANGED: Final = "push from {a} to {b} on the mean"
 HEAT_CHANGED: Final = "metal from {a} to {b} over the liquidus"
 
+SAME: Final = (
+    "gate as before, {a}",
+    "charge as before, {a}",
+    "push as before, {a} on the mean",
+    "metal as before, {a} over the liquidus",
+)
+
 
 def _cause(name: str, along: Array, words: Text) -> Cause:
     return Cause(name, float(along[0]), float(along[_PLACES // 2]), float(along[-1]), float(along.mean()), words)
@@ -273,6 +280,10 @@ def _change(cause: int, own: Settings, its: Settings) -> Text:
     units: tuple[Unit, ...] = ("mm", "kg", "m/s", "K")
     before, now = ((s[0], s[1], float(s[2][1].mean()), s[3])[cause] for s in (its, own))
     unit, decimals = units[cause], 2 if cause == 2 else 1
+    if before != now and round(before, decimals) == round(now, decimals):
+        decimals += 1
+    if round(before, decimals) == round(now, decimals):
+        return Text(SAME[cause], a=Amount(now, unit, decimals))
     return Text(words[cause], a=Amount(before, unit, decimals, bare=True), b=Amount(now, unit, decimals))
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Final
 
 from pipemetal.casting.calibrate import Calibration, calibrate
 from pipemetal.casting.gateless import with_gap
@@ -15,6 +17,9 @@ from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.texts import Text
 
 __all__ = ["Learned", "learn"]
+
+# A card after the first of a log must not wait for its fit.
+_KEPT_LOGS: Final = 8
 
 
 @dataclass(frozen=True)
@@ -51,6 +56,19 @@ def learn(
     """
     if not casts:
         return Learned()
+    if thermal is None and gate is None:
+        return _learned(tuple(casts), gap_mm)
+    return _fitted(casts, thermal, gate, gap_mm)
+
+
+@lru_cache(maxsize=_KEPT_LOGS)
+def _learned(casts: tuple[LoggedCast, ...], gap_mm: float | None) -> Learned:
+    return _fitted(casts, None, None, gap_mm)
+
+
+def _fitted(
+    casts: Sequence[LoggedCast], thermal: ThermalSettings | None, gate: Calibration | None, gap_mm: float | None
+) -> Learned:
     casts = with_gap(casts, gap_mm)
     gate = gate or calibrate(casts)
     cloth = cloth_from_log(casts, thermal)
