@@ -146,3 +146,23 @@ def test_a_push_reckoned_outside_the_range_says_so(sled_c: float) -> None:
     assert f"{sled_c:.0f} C in the sled" in words[0]
     assert any("aramid" in told for told in words) == (sled_c > 296.0)
     assert push_heat_words(window, window.sled_c) == ()
+
+
+@pytest.mark.parametrize("weighed", [True, False])
+@pytest.mark.parametrize("factor", [8.0, 10.0, 100.0])
+def test_a_charge_that_no_sled_holds_is_named(factor: float, weighed: bool) -> None:
+    leftover = LOG[1].leftover_kg if weighed else None
+    slip = replace(LOG[1], charge_kg=factor * LOG[1].charge_kg, leftover_kg=leftover)
+    found = calibrate([LOG[0], slip, *LOG[2:]])
+    assert [out.id for out in found.casts_left_out] == [slip.id]
+    assert "charge" in found.casts_left_out[0].reason
+
+
+@pytest.mark.parametrize("factor", [0.1, 3.0, 10.0])
+@pytest.mark.parametrize("which", [1, 3, -1])
+def test_a_mark_misread_is_named_and_the_cast_kept(factor: float, which: int) -> None:
+    marks = sorted(LOG[1].marks)
+    marks[which] = (marks[which][0], factor * marks[which][1])
+    found = calibrate([LOG[0], replace(LOG[1], marks=tuple(marks)), *LOG[2:]])
+    told = [*found.casts_left_out, *found.readings_left_out]
+    assert any(out.id == LOG[1].id and "mark" in out.reason for out in told)

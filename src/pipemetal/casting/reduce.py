@@ -12,7 +12,7 @@ import numpy as np
 
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.model import Array, checked, fluid_of, laid_thickness_mm
+from pipemetal.casting.model import Array, Sled, checked, fluid_of, laid_thickness_mm
 from pipemetal.casting.mush import HALT_SOLID_SD, halts, solid_at_gate, solid_in_sled
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.timing import speeds, with_sound_times
@@ -34,6 +34,8 @@ _LEAST_HEAD_GATES = 0.8
 _GROSS_SIGMAS, _GROSS_SHARE = 5.0, 0.05
 # Median difference of two readings of a gauge whose deviation is one; fewest pairs that tell of a gauge.
 _MIDDLE_PAIR, _FEWEST_REPEATS = 0.954, 15
+# A sled is not deeper than this, whatever its walls (estimate: three times usual ones).
+_DEEPEST_MM = 360.0
 # Solid beyond this does not leave a sled.
 _MOST_SOLID = 0.7
 
@@ -249,6 +251,10 @@ def _unusable(cast: LoggedCast) -> Text | None:
             CAST[name].checked(getattr(cast, name), error=CastingError)
     except CastingError as error:
         return error.text()
+    most_kg = fullest_kg(cast.sled, fluid_of(cast.composition, liquidus(cast.composition).temperature_c).density_kg_m3)
+    if cast.charge_kg > most_kg:
+        words = "{a} are more than a sled of this size holds ({b}): charge_kg misread?"
+        return Text(words, a=Amount(cast.charge_kg, "kg", 1), b=Amount(most_kg, "kg"))
     if len({d for d, _ in cast.thickness_mm}) < 2:
         return Text("fewer than two places were measured")
     if len(cast.marks) < 2 and cast.push_time_s is None:
@@ -264,6 +270,11 @@ def _unusable(cast: LoggedCast) -> Text | None:
         words = "at {a} this metal is solid: pour temperature or alloy misread?"
         return Text(words, a=Amount(cast.pour_temperature_c or 0.0, "C"))
     return None
+
+
+def fullest_kg(sled: Sled, density_kg_m3: float) -> float:
+    """The most that a sled of an inner length and width can hold, whatever its walls."""
+    return density_kg_m3 * sled.inner_length_mm * sled.inner_width_mm * 1e-9 * max(_DEEPEST_MM, sled.wall_height_mm)
 
 
 def _laid_volume_per_width(x_m: Array, film_m: Array, length_m: float) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,6 +26,9 @@ _ENOUGH_MARKS, _PLACES = 4, 101
 _PACES_S_M, _ANY = (0.2, 20.0), 1e3
 # Marks further than this times the length lie past the sheet; marks over so much of it tell its whole time, and a logged one
 # that is off by so much (ln) contradicts them: a run-up counted in is not yet that (estimates).
+# A mark this far off the line through the others (share of their time), and so many times further than any of them, is a slip
+# of the pen: a push that doubles its speed bends by 0.1 (estimates).
+_FAR_OFF, _FAR_TIMES = 0.3, 3.0
 _PAST_END, _TELLING_SHARE, _CONTRADICTS = 1.01, 0.6, 0.25
 
 
@@ -114,6 +118,43 @@ def _asked_shape(cast: LoggedCast, fine: Array) -> Array | None:
     return shape if float(shape.min()) > 0.2 and float(shape.max()) < 5.0 else None
 
 
+def _odd_mark(marks: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
+    """A mark that stands further off the line through the others than a push can bend; none where there is no such one.
+
+    Only one that leaves a smooth push behind is told: marks that all disagree speak of no single slip.
+    """
+    if len(marks) < _ENOUGH_MARKS:
+        return None
+    offs = {m: _bent(m, [o for o in marks if o != m]) for m in marks}
+    worst = max(offs, key=lambda m: offs[m][0] - offs[m][1])
+    off, rest = offs[worst]
+    if off > _FAR_OFF and off > _FAR_TIMES * rest:
+        return worst
+    if _can_be(marks):
+        return None
+    mending = [m for m in marks if _can_be([o for o in marks if o != m])]
+    return min(mending, key=lambda m: offs[m][1], default=None)
+
+
+def _can_be(marks: Sequence[tuple[float, float]]) -> bool:
+    """Whether a sled can pass from mark to mark so."""
+    d, t = np.array(sorted(marks)).T
+    return bool(np.all(np.diff(d) > 0.0)) and bool(np.all(np.diff(t) > _PACES_S_M[0] * np.diff(d)))
+
+
+def _bent(mark: tuple[float, float], others: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """How far a mark lies from the straight line through others, and the furthest of those, as shares of their time."""
+    d, t = np.array(others).T
+    span = float(np.ptp(t))
+    if span <= 0.0 or float(np.ptp(d)) <= 0.0:
+        return 0.0, 0.0
+    line = np.polyfit(d, t, 1)
+    return (
+        abs(mark[1] - float(np.polyval(line, mark[0]))) / span,
+        float(np.abs(t - np.polyval(line, d)).max()) / span,
+    )
+
+
 def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[Text, ...]]:
     """The cast without marks past the sheet's end and without a whole time that its marks contradict; what was dropped."""
     end_m = 1e-3 * cast.length_mm
@@ -121,6 +162,10 @@ def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[Text, ...]]:
     beyond, end = "mark of {t} s at {d} lies past the sheet's end at {end}: dropped", Amount.short(end_m, "m")
     told = [Text(beyond, t=Amount.short(t), d=Amount.short(d, "m"), end=end) for d, t in past]
     marks = tuple(m for m in cast.marks if m not in past)
+    while (odd := _odd_mark(marks)) is not None:
+        words = "mark of {t} s at {d} stands far off the others: dropped"
+        told.append(Text(words, t=Amount.short(odd[1]), d=Amount.short(odd[0], "m")))
+        marks = tuple(m for m in marks if m != odd)
     whole = cast.push_time_s
     if whole is not None and len(marks) >= 2:
         (d0, t0), (d1, t1) = min(marks), max(marks)
