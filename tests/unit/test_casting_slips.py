@@ -18,6 +18,7 @@ from pipemetal.casting.learn import cloth_from_log, lift_margin_from_log, limits
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import Gate
 from pipemetal.casting.push import push_card, scoops_of
+from pipemetal.casting.simulate import Noise
 from pipemetal.casting.wanted import LADLE_KG
 from pipemetal.casting.window import pour_window, push_heat_words
 from pipemetal.files.casting_json import window_dict
@@ -166,3 +167,14 @@ def test_a_mark_misread_is_named_and_the_cast_kept(factor: float, which: int) ->
     found = calibrate([LOG[0], replace(LOG[1], marks=tuple(marks)), *LOG[2:]])
     told = [*found.casts_left_out, *found.readings_left_out]
     assert any(out.id == LOG[1].id and "mark" in out.reason for out in told)
+
+
+@pytest.mark.parametrize("late_s", [-0.25, 0.0, 0.25])
+def test_a_watch_started_late_is_found_by_its_own_marks(late_s: float) -> None:
+    casts = []
+    for c in shop(8, 24, noise=Noise(timing_s=0.02)):
+        first, *others = sorted(c.marks)
+        marks = (first, *((d, t - late_s) for d, t in others if t > late_s))
+        casts.append(replace(c, marks=marks, timing_sd_s=0.08))
+    told = [words for words in calibrate(casts).watch if "the watch is started" in words]
+    assert [("late" in words) == (late_s > 0.0) for words in told] == ([True] if late_s else [])

@@ -174,6 +174,8 @@ def _places_out(
     return bool(places)
 
 
+# Casts that must agree on a late watch, and what is worth telling (s; estimates).
+_FEWEST_STARTS, _LATE_TOLD_S = 4, 0.06
 MISREAD: Final = "reading of {a} at {b} stands off the others there"
 EMPTIED: Final = "at {a} hardly any metal was left in the sled"
 
@@ -231,6 +233,7 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
         for stated, factor in sorted(factors.items())
         if factor > _WATCH_TOLD
     )
+    told = (*told, *_late_words([c.late_s for c in timed if c.late_s is not None]))
     by_card, only_timed = (sum(c.speed_by == by for c in casts) for by in (BY_CARD, BY_TIME))
     if only_timed:
         words = (
@@ -241,6 +244,20 @@ def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple
     if by_card:
         told = (*told, Text("how the speed went in {n} casts is taken from the card's asked marks", n=by_card))
     return timed, told
+
+
+def _late_words(late_s: Sequence[float]) -> tuple[Text, ...]:
+    """That the watch is started late, where the casts agree on it by three standard errors."""
+    if len(late_s) < _FEWEST_STARTS:
+        return ()
+    mean, error = float(np.mean(late_s)), float(np.std(late_s, ddof=1)) / math.sqrt(len(late_s))
+    if abs(mean) < max(3.0 * error, _LATE_TOLD_S):
+        return ()
+    words = "by its marks the watch is started {a} s late: counted in" if mean > 0.0 else EARLY
+    return (Text(words, a=Amount(abs(mean), "", 2)),)
+
+
+EARLY: Final = "by its marks the watch is started {a} s early: counted in"
 
 
 def _widened(cast: ReducedCast, factor: float) -> Array:

@@ -51,7 +51,7 @@ class ReducedCast:
     weighed; ``run_up_ratio`` then tells it over the first film times the run-up's length, with its standard error.
     ``watch_misfit`` is the sum of squares of the marks about a smooth push over the stated timing, with
     ``watch_freedom`` degrees. ``solid_sd``: how unsure the share of solid is where the temperature halts. ``told``:
-    readings that were set aside, in words.
+    readings that were set aside, in words. ``late_s`` as of :class:`pipemetal.casting.timing.Timed`.
     """
 
     id: str
@@ -83,6 +83,7 @@ class ReducedCast:
     emptied_m: tuple[float, ...]
     run_up_ratio: tuple[float, float] | None
     told: tuple[Text, ...]
+    late_s: float | None = None
 
 
 def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | None = None) -> ReducedCast | Text:
@@ -151,6 +152,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         emptied_m=tuple(float(v) for v in x[~held]),
         run_up_ratio=ratio,
         told=(*cast.set_aside, *times_told),
+        late_s=timed.late_s,
     )
 
 

@@ -26,6 +26,8 @@ _ENOUGH_MARKS, _PLACES = 4, 101
 _PACES_S_M, _ANY = (0.2, 20.0), 1e3
 # Marks further than this times the length lie past the sheet; marks over so much of it tell its whole time, and a logged one
 # that is off by so much (ln) contradicts them: a run-up counted in is not yet that (estimates).
+# Times good to no more than this are taken by hand; a hand starts a watch so late or early (s; estimates: reaction).
+_BY_HAND_S, _START_SD_S = 0.05, 0.2
 # A mark this far off the line through the others (share of their time), and so many times further than any of them, is a slip
 # of the pen: a push that doubles its speed bends by 0.1 (estimates).
 _FAR_OFF, _FAR_TIMES = 0.3, 3.0
@@ -38,7 +40,8 @@ class Timed:
 
     ``by``: marks, card or time, whichever tells how the speed went. ``shapeless``: how much of a change of speed that the
     crew always makes the marks do not tell, in units of the widest doubt. ``misfit``: squares of the marks about the push
-    over the stated timing, with ``freedom`` degrees.
+    over the stated timing, with ``freedom`` degrees. ``late_s``: how late the watch was started, by the other marks, where a
+    hand started it.
     """
 
     speed_m_s: Array
@@ -48,6 +51,7 @@ class Timed:
     shapeless: float
     misfit: float
     freedom: int
+    late_s: float | None = None
 
 
 def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
@@ -74,10 +78,14 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
     paces = shape[:, None] * np.column_stack([np.ones(_PLACES), along, 4.0 * along**2 - 1.0 / 3.0])
     times = np.vstack([np.zeros(3), np.cumsum(0.5 * (paces[1:] + paces[:-1]) * np.diff(fine)[:, None], axis=0)])
     design = np.column_stack([np.ones(len(d)), _at(d, fine, times)])
-    timing_sd = max(cast.timing_sd_s, 1e-3)
+    # a watch that people start by hand starts late, which the other marks tell
+    timing_sd = np.full(len(d), max(cast.timing_sd_s, 1e-3))
+    by_hand = t[0] == 0.0 and len(d) >= _ENOUGH_MARKS and cast.timing_sd_s >= _BY_HAND_S
+    timing_sd[0] = math.hypot(timing_sd[0], _START_SD_S if by_hand else 0.0)
     held = np.diag([0.0, _ANY**-2.0, (change * usual) ** -2.0, (bend * usual) ** -2.0])
-    covariance = np.linalg.inv(design.T @ design / timing_sd**2 + held + 1e-9 * np.eye(4))
-    terms = covariance @ (design.T @ t) / timing_sd**2
+    scaled = design / timing_sd[:, None]
+    covariance = np.linalg.inv(scaled.T @ scaled + held + 1e-9 * np.eye(4))
+    terms = covariance @ (scaled.T @ (t / timing_sd))
     rows = _at(x_m, fine, paces)
     pace = rows @ terms[1:]
     if np.any(pace <= _PACES_S_M[0]) or np.any(pace > _PACES_S_M[1]):
@@ -85,10 +93,11 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
         return Text(words if cast.marks else "the times give no speed that a push can have")
     slopes = -rows / pace[:, None]
     # the logarithm of a pace that the watch scatters lies low on the mean: by half its variance
-    scatter = (covariance @ (design.T @ design / timing_sd**2) @ covariance)[1:, 1:]
+    scatter = (covariance @ (scaled.T @ scaled) @ covariance)[1:, 1:]
     unsure = np.einsum("ni,ij,nj->n", slopes, scatter, slopes)
     told = 1.0 - min(float(covariance[2, 2]) / (change * usual) ** 2, 1.0)
-    misfit = float(np.sum(np.square(t - design @ terms))) / timing_sd**2
+    off = t - design @ terms
+    misfit = float(np.sum(np.square(off / timing_sd)))
     return Timed(
         np.exp(-0.5 * np.minimum(unsure, 0.05)) / pace,
         slopes,
@@ -97,6 +106,7 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
         (1.0 - told) * change / UNKNOWN_CHANGE,
         misfit,
         max(len(marks) - 4, 0),
+        float(off[0]) if by_hand else None,
     )
 
 
@@ -130,7 +140,7 @@ def _odd_mark(marks: Sequence[tuple[float, float]]) -> tuple[float, float] | Non
     off, rest = offs[worst]
     if off > _FAR_OFF and off > _FAR_TIMES * rest:
         return worst
-    if _can_be(marks):
+    if len(marks) <= _ENOUGH_MARKS or _can_be(marks):
         return None
     mending = [m for m in marks if _can_be([o for o in marks if o != m])]
     return min(mending, key=lambda m: offs[m][1], default=None)
