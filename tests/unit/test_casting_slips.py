@@ -178,3 +178,21 @@ def test_a_watch_started_late_is_found_by_its_own_marks(late_s: float) -> None:
         casts.append(replace(c, marks=marks, timing_sd_s=0.08))
     told = [words for words in calibrate(casts).watch if "the watch is started" in words]
     assert [("late" in words) == (late_s > 0.0) for words in told] == ([True] if late_s else [])
+
+
+def test_a_band_holds_how_far_pushes_keep_off_the_marks_where_the_log_tells() -> None:
+    plain = shop(8, 25)
+    kept, loose = (
+        [
+            replace(c, asked_marks=tuple((d, t * (1.0 + off * (-1.0) ** k)) for d, t in c.marks))
+            for k, c in enumerate(plain)
+        ]
+        for off in (0.0, 0.08)
+    )
+    laws = [calibrate(casts).law for casts in (plain, kept, loose)]
+    assert laws[0].push_scatter == 0.0 and laws[1].push_scatter < 1e-9
+    assert laws[2].push_scatter == pytest.approx(0.08, rel=0.1)
+    cards = [push_card(wanted(), OUTFIT, law, gate_mm=2.6, charge_kg=LADLE_KG * 7) for law in (laws[1], laws[2])]
+    widths = [sum(s.high_mm - s.low_mm for s in card.thickness) for card in cards]
+    assert widths[1] > widths[0]
+    assert "as marked" in cards[0].rests_on and "keep off the marks (8 %)" in cards[1].rests_on

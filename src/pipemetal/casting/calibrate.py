@@ -24,7 +24,7 @@ from pipemetal.casting.next_cast import log_next
 from pipemetal.casting.reduce import ReducedCast, gauge_of_log, reduced
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
-from pipemetal.casting.timing import BY_CARD, BY_TIME
+from pipemetal.casting.timing import BY_CARD, BY_TIME, push_scatter
 from pipemetal.errors import CastingError
 from pipemetal.texts import Amount, Text, joined
 
@@ -130,7 +130,9 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
     found = weighed(groups, fit)
     if judged or found.on:
         fit = fitted(usable, mask, groups.extra(found.on, found.doubtful))
-    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up))
+    return _calibration(
+        fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up, push_scatter(casts))
+    )
 
 
 def _groups(casts: Sequence[ReducedCast], logged: Mapping[str, LoggedCast]) -> Groups:
@@ -186,6 +188,7 @@ class _Told:
     readings: tuple[LeftOut, ...]
     watch: tuple[Text, ...]
     run_up: RunUp
+    push_scatter: float
 
 
 def _reduced(
@@ -349,6 +352,7 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
         len(casts),
         any(float(c.solid.max()) > _SLUSH for c in casts),
         told.run_up,
+        push_scatter=told.push_scatter,
         **_logged(casts),
     )
     spread = law.spread(fit.at)

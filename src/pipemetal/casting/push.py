@@ -184,7 +184,8 @@ def thickness_from_push(push: Push, outfit: Outfit, law: ShopLaw | None = None) 
     >>> found[0].thickness_mm > found[-1].thickness_mm
     True
     """
-    law = law or ShopLaw.prior()
+    # this push is told as it went, so nobody keeps off it
+    law = replace(law or ShopLaw.prior(), push_scatter=0.0)
     metal = checked_metal(push.comp, float(push.pour_temperature_c), outfit.sled, push.table_c)
     x = np.asarray(push.distance_m, dtype=float)
     u = np.asarray(push.speed_m_s, dtype=float)
@@ -229,7 +230,9 @@ def _deviation(box: Box, laid: Laid) -> Array:
     if box.metal.solid_sd > 0.0:
         thicker = law.ln_film(replace(at, solid=at.solid + box.metal.solid_sd)) - law.ln_film(at)
         luck = np.hypot(luck, thicker)
-    by_head = np.clip(law.powers(at)["head"], 0.0, 1.5)
+    powers = law.powers(at)
+    luck = np.hypot(luck, powers["speed"] * law.push_scatter)
+    by_head = np.clip(powers["head"], 0.0, 1.5)
     left_kg = box.metal.fluid.density_kg_m3 * box.length_m * box.width_m * laid.head_m
     parts = [
         np.maximum(_followed(box, laid, part, by_head, left_kg), floor * part)
@@ -321,6 +324,11 @@ def _rests_on(law: ShopLaw) -> Text:
     casts = Text("1 logged cast") if law.casts_used == 1 else Text("{n} logged casts", n=law.casts_used)
     words = "{n} of this shop, likeliest {regime} ({p} %), with what the shop departs from it"
     told = Text(words, n=casts, regime=Text(regime), p=Amount(100.0 * share))
+    kept = Text("its bands hold if the sheet is pushed as marked")
+    if law.push_scatter > 0.0:
+        words = "its bands count in how far your pushes keep off the marks ({p} %)"
+        kept = Text(words, p=Amount(100.0 * law.push_scatter))
+    told = joined((told, kept))
     if not law.any_crew:
         return told
     words = "no crew is named, so the bands cover all that the log knows: {crews}"

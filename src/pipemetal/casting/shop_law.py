@@ -68,7 +68,7 @@ class ShopLaw:
     ``parts`` hold the rivals; ``cast_scatter`` and ``station_scatter`` are standard deviations of ln thickness;
     ``present`` says which group of each kind casts now. ``logged_slush``: whether any cast was slush. ``run_up``: what
     goes before the sheet. ``logged_*``: range, mean and covariance of (gate mm, head mm, speed m/s, superheat K), by
-    cast.
+    cast. ``push_scatter``: how far a push keeps off the speed that its card asked for (ln), where the log tells both.
 
     >>> law = ShopLaw.prior()
     >>> law.casts_used, round(sum(law.rival_weights), 6)
@@ -89,6 +89,7 @@ class ShopLaw:
     logged_high: tuple[float, ...] = ()
     logged_centre: tuple[float, ...] = ()
     logged_covariance: tuple[tuple[float, ...], ...] = ()
+    push_scatter: float = 0.0
 
     @classmethod
     def prior(cls) -> ShopLaw:

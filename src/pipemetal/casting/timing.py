@@ -12,7 +12,7 @@ from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Array
 from pipemetal.texts import Amount, Text
 
-__all__ = ["BY_CARD", "BY_TIME", "Timed", "speeds", "with_sound_times"]
+__all__ = ["BY_CARD", "BY_TIME", "Timed", "push_scatter", "speeds", "with_sound_times"]
 
 # How far a push may change its speed from end to end about what its crew always does, and bend between, in ln speed: where
 # nothing is asked, and where the card's asked push is known and followed as crews do (estimates).
@@ -22,6 +22,8 @@ _FOLLOWED_CHANGE, _FOLLOWED_BEND = 0.1, 0.04
 BY_MARKS, BY_CARD, BY_TIME = "marks", "card", "time"
 # Fewer marks than this tell no shape of a push; places on which one is followed.
 _ENOUGH_MARKS, _PLACES = 4, 101
+# Fewest casts that tell how a shop keeps to its marks (estimate).
+_ENOUGH_PUSHES = 4
 # Paces (s/m) that a push can have, and how far off any may be (s/m).
 _PACES_S_M, _ANY = (0.2, 20.0), 1e3
 # Marks further than this times the length lie past the sheet; marks over so much of it tell its whole time, and a logged one
@@ -163,6 +165,22 @@ def _bent(mark: tuple[float, float], others: Sequence[tuple[float, float]]) -> t
         abs(mark[1] - float(np.polyval(line, mark[0]))) / span,
         float(np.abs(t - np.polyval(line, d)).max()) / span,
     )
+
+
+def push_scatter(casts: Sequence[LoggedCast]) -> float:
+    """How far pushes keep off the pace that their cards asked for, in ln speed, root mean square; nought where few casts hold
+    both the asked and the timed marks.
+    """
+    offs = []
+    for cast in casts:
+        marks, asked = sorted(cast.marks), sorted(cast.asked_marks)
+        if len(marks) < _ENOUGH_MARKS or len(asked) < _ENOUGH_MARKS or not _can_be(marks) or not _can_be(asked):
+            continue
+        ends = max(marks[0][0], asked[0][0]), min(marks[-1][0], asked[-1][0])
+        if ends[1] - ends[0] > _TELLING_SHARE * 1e-3 * cast.length_mm:
+            took, meant = (float(np.ptp(np.interp(ends, *np.array(each).T))) for each in (marks, asked))
+            offs.append(math.log(took / meant))
+    return float(np.sqrt(np.mean(np.square(offs)))) if len(offs) >= _ENOUGH_PUSHES else 0.0
 
 
 def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[Text, ...]]:
