@@ -13,7 +13,16 @@ from pipemetal.casting.laying import Box, Laid, film_of_push, used_of_film_kg
 from pipemetal.casting.model import TWO_SIDED_95, Array, checked, laid_thickness_mm
 from pipemetal.casting.outside import outside_words
 from pipemetal.casting.shop_law import ShopLaw
-from pipemetal.casting.wanted import EASY_SPEED_M_S, LEAST_HEAD_GATES, Outfit, Task, Wanted, best_push, checked_metal
+from pipemetal.casting.wanted import (
+    EASY_SPEED_M_S,
+    LEAST_HEAD_GATES,
+    MISS_TOLD,
+    Outfit,
+    Task,
+    Wanted,
+    best_push,
+    checked_metal,
+)
 from pipemetal.errors import CastingError
 from pipemetal.quantities import CAST
 from pipemetal.texts import Amount, Text, Value, joined
@@ -24,8 +33,6 @@ THIN_WARNING_MM = 0.8
 _PLACES = 81
 _MARK_EVERY_M = 0.5
 _BEAT_S = 0.5
-# A film further from the wanted than this is said (share).
-_MISS_TOLD = 0.03
 # Speeds that change less than this are even to people (ln).
 _EVEN = 0.05
 # A ladle is never filled nearer than this share of it (common practice, no source).
@@ -295,7 +302,7 @@ def _warnings(
     wanted = np.interp([s.distance_m for s in stations], [0.0, task.length_m], [want.start_mm, want.end_mm])
     off = [math.log(s.thickness_mm / float(w)) for s, w in zip(stations, wanted, strict=True)]
     worst = int(np.argmax(np.abs(off)))
-    if abs(off[worst]) > _MISS_TOLD:
+    if abs(off[worst]) > MISS_TOLD:
         at = stations[worst]
         words = (
             "at {x} expect {a}, not the wanted {b}: no push that people can follow comes nearer with this gate and fill"
