@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final, TypedDict
 
@@ -24,7 +24,8 @@ from pipemetal.casting.next_cast import log_next
 from pipemetal.casting.reduce import ReducedCast, gauge_of_log, reduced
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
-from pipemetal.casting.timing import BY_CARD, BY_TIME, push_scatter
+from pipemetal.casting.timing import push_scatter
+from pipemetal.casting.watch import judged_watch
 from pipemetal.errors import CastingError
 from pipemetal.texts import Amount, Text, joined
 
@@ -40,10 +41,6 @@ _PLACE_SIGMAS, _FAR_SIGMAS, _CAST_SIGMAS = 4.5, 6.0, 4.0
 _MISREAD_SHARE, _MISREAD_SD = 0.05, 0.3
 # Casts that are looked at for it: the furthest off, and all of a short log, where one bends the law towards itself.
 _SUSPECTS, _SHORT_LOG, _WEIGHED_LOG, _MOST_ROUNDS = 3, 15, 120, 6
-# How far a watch may be from what is stated of it (ln, one standard deviation; estimate), and its limits.
-_WATCH_SD, _WATCH_LIMITS = 0.7, (0.5, 8.0)
-# Told as worse than stated above this factor.
-_WATCH_TOLD = 1.5
 # A cast with less solid at the gate than this was hot (share).
 _SLUSH = 0.02
 
@@ -114,7 +111,7 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
     left_out: list[LeftOut] = []
     readings: list[LeftOut] = []
     usable, run_up = _reduced(casts, left_out, readings)
-    usable, watch = _timed(usable, {c.id: c for c in casts})
+    usable, watch = judged_watch(usable, {c.id: c for c in casts})
     if not usable:
         return _nothing(left_out, readings)
     by_id = {c.id: c for c in casts}
@@ -176,8 +173,6 @@ def _places_out(
     return bool(places)
 
 
-# Casts that must agree on a late watch, and what is worth telling (s; estimates).
-_FEWEST_STARTS, _LATE_TOLD_S = 4, 0.06
 MISREAD: Final = "reading of {a} at {b} stands off the others there"
 EMPTIED: Final = "at {a} hardly any metal was left in the sled"
 
@@ -211,60 +206,6 @@ def _reduced(
             readings.append(LeftOut(cast.id, off, 1e-3 * d))
         readings += [LeftOut(cast.id, Text(EMPTIED, a=Amount(x, "m", 2)), x) for x in found.emptied_m]
     return usable, run_up
-
-
-def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[Text, ...]]:
-    """The same casts with the watch as good as their own marks show it: one factor for each stated timing.
-
-    Sources: what marks scatter about a smooth push (a cubic), with a log-normal prior; derived.
-    """
-    factors: dict[float, float] = {}
-    for stated in {logged[c.id].timing_sd_s for c in casts}:
-        mine = [c for c in casts if logged[c.id].timing_sd_s == stated and c.watch_freedom > 0]
-        # one misread mark in a cast must not speak for the watch: no cast counts for more than its share
-        freedom = sum(c.watch_freedom for c in mine)
-        usual = float(np.median([c.watch_misfit / c.watch_freedom for c in mine])) / 0.7 if mine else 1.0
-        misfit = sum(min(c.watch_misfit, 8.0 * c.watch_freedom * max(usual, 0.1)) for c in mine)
-        grid = np.linspace(math.log(_WATCH_LIMITS[0]), math.log(_WATCH_LIMITS[1]), 141)
-        logs = -freedom * grid - 0.5 * misfit * np.exp(-2.0 * grid) - 0.5 * (grid / _WATCH_SD) ** 2
-        shares = np.exp(logs - logs.max())
-        factors[stated] = math.exp(float(shares @ grid / shares.sum())) if mine else 1.0
-    timed = [replace(c, speed_covariance=_widened(c, factors[logged[c.id].timing_sd_s])) for c in casts]
-    worse = "times stated to {a} s are good to {b} s by their own marks"
-    told = tuple(
-        Text(worse, a=Amount.short(stated), b=Amount(stated * factor, "", 2))
-        for stated, factor in sorted(factors.items())
-        if factor > _WATCH_TOLD
-    )
-    told = (*told, *_late_words([c.late_s for c in timed if c.late_s is not None]))
-    by_card, only_timed = (sum(c.speed_by == by for c in casts) for by in (BY_CARD, BY_TIME))
-    if only_timed:
-        words = (
-            "only the whole time of {n} casts is known, not how the speed went: log four marks or more, or the marks that the "
-            "card asked for"
-        )
-        told = (*told, Text(words, n=only_timed))
-    if by_card:
-        told = (*told, Text("how the speed went in {n} casts is taken from the card's asked marks", n=by_card))
-    return timed, told
-
-
-def _late_words(late_s: Sequence[float]) -> tuple[Text, ...]:
-    """That the watch is started late, where the casts agree on it by three standard errors."""
-    if len(late_s) < _FEWEST_STARTS:
-        return ()
-    mean, error = float(np.mean(late_s)), float(np.std(late_s, ddof=1)) / math.sqrt(len(late_s))
-    if abs(mean) < max(3.0 * error, _LATE_TOLD_S):
-        return ()
-    words = "by its marks the watch is started {a} s late: counted in" if mean > 0.0 else EARLY
-    return (Text(words, a=Amount(abs(mean), "", 2)),)
-
-
-EARLY: Final = "by its marks the watch is started {a} s early: counted in"
-
-
-def _widened(cast: ReducedCast, factor: float) -> Array:
-    return cast.speed_covariance * (factor**2 if cast.watch_freedom > 0 else max(factor, 1.0) ** 2)
 
 
 def _judged(

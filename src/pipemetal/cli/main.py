@@ -36,7 +36,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "cool": ("day_cmd:cool", "Bring ladled metal down: by waiting, or with cold pieces."),
     "push": ("casting_cmd:push", "The push card of a sheet: charge, gate, marks, pouring temperatures."),
     "freeze": ("casting_cmd:freeze", "How a sheet freezes, and the stone through a day of casts."),
-    "calibrate": ("casting_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
+    "calibrate": ("calibrate_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
     "layout": ("layout_cmd:layout", "Place blanks on rolls and on sheets to cast."),
     "layout-check": ("layout_cmd:layout_check", "Check a plan with the verifier that stands apart."),
     "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, add, show."),
