@@ -13,7 +13,7 @@ from pipemetal.casting.model import ThermalSettings
 from pipemetal.casting.reduce import gauge_of_log, reduced
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.simulate import Noise
-from pipemetal.errors import CastingError, FileFormatError
+from pipemetal.errors import CastingError
 from pipemetal.files.log_file import log_text, read_log
 
 TRUTH = ShopLaw.known("liquid on a rough cloth", level=0.05, cast_scatter=0.04, station_scatter=0.02)

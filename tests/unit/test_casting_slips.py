@@ -196,3 +196,9 @@ def test_a_band_holds_how_far_pushes_keep_off_the_marks_where_the_log_tells() ->
     widths = [sum(s.high_mm - s.low_mm for s in card.thickness) for card in cards]
     assert widths[1] > widths[0]
     assert "as marked" in cards[0].rests_on and "keep off the marks (8 %)" in cards[1].rests_on
+
+
+def test_a_second_card_from_one_log_takes_no_new_fit() -> None:
+    first = learn(LOG)
+    assert learn(list(LOG)) is first
+    assert learn(LOG[:-1]) is not first and learn(LOG, gap_mm=2.6).law is not first.law

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import os
 import sys
 from typing import Any, Final, NoReturn
 
@@ -112,6 +113,9 @@ def main(args: list[str] | None = None) -> Any:
     """Run the command line; errors that are the input's fault end with one message and exit code 2."""
     from pipemetal.errors import ConflictError, InputError, PipemetalError
 
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        # small matrices only, for which threads cost more than they bring; numpy reads these when it is loaded
+        os.environ.setdefault(name, "1")
     try:
         return cli.main(args=args, prog_name="pipemetal", standalone_mode=True)
     except (InputError, ConflictError) as error:
