@@ -13,7 +13,7 @@ from typing import Final
 
 from pipemetal.errors import InputError
 
-__all__ = ["CAST", "LOT", "MELT", "READING", "ROLL", "Quantity", "allowed_text"]
+__all__ = ["CAST", "LOT", "MELT", "READING", "ROLL", "Quantity", "allowed_text", "unit_of"]
 
 _UNITS: Final = {
     "mm": "mm",
@@ -24,6 +24,18 @@ _UNITS: Final = {
     "mm_m": "mm a metre",
     "wt_pct": "%",
 }
+
+_OTHER: Final = {"seconds_to_matt": "s"}
+
+
+def unit_of(heading: str) -> str:
+    """The unit that a heading ends in, as people write it.
+
+    >>> unit_of("pour_temperature_c"), unit_of("table_f"), unit_of("seconds_to_matt"), unit_of("width_in")
+    ('C', 'F', 's', 'in')
+    """
+    ending = heading.rsplit("_", 1)[-1]
+    return _OTHER.get(heading) or _UNITS.get(ending) or {"f": "F", "pct": "%"}.get(ending, ending)
 
 
 @dataclass(frozen=True)
@@ -43,7 +55,9 @@ class Quantity:
     @property
     def unit(self) -> str:
         """The unit, as people write it; none for a plain number."""
-        return next((unit for ending, unit in _UNITS.items() if self.name.endswith(f"_{ending}")), "")
+        return next(
+            (unit for ending, unit in _UNITS.items() if self.name.endswith(f"_{ending}")), _OTHER.get(self.name, "")
+        )
 
     @property
     def limits(self) -> tuple[float, float]:

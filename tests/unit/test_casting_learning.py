@@ -121,7 +121,7 @@ def test_a_wider_gate_is_named_as_the_cause() -> None:
 
 def test_the_next_cast_is_told_what_to_change() -> None:
     casts = shop(12, 8)
-    thick = replace(casts[3], wanted_start_mm=1.0, wanted_end_mm=0.9)
+    thick = replace(casts[3], wanted_start_mm=1.2, wanted_end_mm=1.0)
     assert "faster" in explain("c3", [*casts[:3], thick, *casts[4:]]).next_words
     assert "log the wanted thickness" in explain("c3", casts).next_words
     with pytest.raises(CastingError, match="not in the log"):

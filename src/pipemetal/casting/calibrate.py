@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final, TypedDict
 
 import numpy as np
 
 from pipemetal.casting.fitting import Fit, fitted
+from pipemetal.casting.gateless import with_forgotten_gates
 from pipemetal.casting.groups import DRIFT, Drift, GroupEffect, Groups, Weighed, groups_of, weighed
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array
@@ -23,7 +24,8 @@ from pipemetal.casting.next_cast import log_next
 from pipemetal.casting.reduce import ReducedCast, gauge_of_log, reduced
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.shop_law import STATION_SCATTER, ShopLaw
-from pipemetal.casting.timing import BY_CARD, BY_TIME
+from pipemetal.casting.timing import push_scatter
+from pipemetal.casting.watch import judged_watch
 from pipemetal.errors import CastingError
 from pipemetal.texts import Amount, Text, joined
 
@@ -39,10 +41,6 @@ _PLACE_SIGMAS, _FAR_SIGMAS, _CAST_SIGMAS = 4.5, 6.0, 4.0
 _MISREAD_SHARE, _MISREAD_SD = 0.05, 0.3
 # Casts that are looked at for it: the furthest off, and all of a short log, where one bends the law towards itself.
 _SUSPECTS, _SHORT_LOG, _WEIGHED_LOG, _MOST_ROUNDS = 3, 15, 120, 6
-# How far a watch may be from what is stated of it (ln, one standard deviation; estimate), and its limits.
-_WATCH_SD, _WATCH_LIMITS = 0.7, (0.5, 8.0)
-# Told as worse than stated above this factor.
-_WATCH_TOLD = 1.5
 # A cast with less solid at the gate than this was hot (share).
 _SLUSH = 0.02
 
@@ -109,10 +107,11 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
     """
     if len({cast.id for cast in casts}) < len(casts):
         raise CastingError("is used by two casts", field="id", value=[cast.id for cast in casts][:8])
+    casts = with_forgotten_gates(casts)
     left_out: list[LeftOut] = []
     readings: list[LeftOut] = []
     usable, run_up = _reduced(casts, left_out, readings)
-    usable, watch = _timed(usable, {c.id: c for c in casts})
+    usable, watch = judged_watch(usable, {c.id: c for c in casts})
     if not usable:
         return _nothing(left_out, readings)
     by_id = {c.id: c for c in casts}
@@ -128,7 +127,9 @@ def calibrate(casts: Sequence[LoggedCast]) -> Calibration:
     found = weighed(groups, fit)
     if judged or found.on:
         fit = fitted(usable, mask, groups.extra(found.on, found.doubtful))
-    return _calibration(fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up))
+    return _calibration(
+        fit, usable, groups, found, _Told(tuple(left_out), tuple(readings), watch, run_up, push_scatter(casts))
+    )
 
 
 def _groups(casts: Sequence[ReducedCast], logged: Mapping[str, LoggedCast]) -> Groups:
@@ -182,6 +183,7 @@ class _Told:
     readings: tuple[LeftOut, ...]
     watch: tuple[Text, ...]
     run_up: RunUp
+    push_scatter: float
 
 
 def _reduced(
@@ -204,45 +206,6 @@ def _reduced(
             readings.append(LeftOut(cast.id, off, 1e-3 * d))
         readings += [LeftOut(cast.id, Text(EMPTIED, a=Amount(x, "m", 2)), x) for x in found.emptied_m]
     return usable, run_up
-
-
-def _timed(casts: Sequence[ReducedCast], logged: dict[str, LoggedCast]) -> tuple[list[ReducedCast], tuple[Text, ...]]:
-    """The same casts with the watch as good as their own marks show it: one factor for each stated timing.
-
-    Sources: what marks scatter about a smooth push (a cubic), with a log-normal prior; derived.
-    """
-    factors: dict[float, float] = {}
-    for stated in {logged[c.id].timing_sd_s for c in casts}:
-        mine = [c for c in casts if logged[c.id].timing_sd_s == stated and c.watch_freedom > 0]
-        # one misread mark in a cast must not speak for the watch: no cast counts for more than its share
-        freedom = sum(c.watch_freedom for c in mine)
-        usual = float(np.median([c.watch_misfit / c.watch_freedom for c in mine])) / 0.7 if mine else 1.0
-        misfit = sum(min(c.watch_misfit, 8.0 * c.watch_freedom * max(usual, 0.1)) for c in mine)
-        grid = np.linspace(math.log(_WATCH_LIMITS[0]), math.log(_WATCH_LIMITS[1]), 141)
-        logs = -freedom * grid - 0.5 * misfit * np.exp(-2.0 * grid) - 0.5 * (grid / _WATCH_SD) ** 2
-        shares = np.exp(logs - logs.max())
-        factors[stated] = math.exp(float(shares @ grid / shares.sum())) if mine else 1.0
-    timed = [replace(c, speed_covariance=_widened(c, factors[logged[c.id].timing_sd_s])) for c in casts]
-    worse = "times stated to {a} s are good to {b} s by their own marks"
-    told = tuple(
-        Text(worse, a=Amount.short(stated), b=Amount(stated * factor, "", 2))
-        for stated, factor in sorted(factors.items())
-        if factor > _WATCH_TOLD
-    )
-    by_card, only_timed = (sum(c.speed_by == by for c in casts) for by in (BY_CARD, BY_TIME))
-    if only_timed:
-        words = (
-            "only the whole time of {n} casts is known, not how the speed went: log four marks or more, or the marks that the "
-            "card asked for"
-        )
-        told = (*told, Text(words, n=only_timed))
-    if by_card:
-        told = (*told, Text("how the speed went in {n} casts is taken from the card's asked marks", n=by_card))
-    return timed, told
-
-
-def _widened(cast: ReducedCast, factor: float) -> Array:
-    return cast.speed_covariance * (factor**2 if cast.watch_freedom > 0 else max(factor, 1.0) ** 2)
 
 
 def _judged(
@@ -330,6 +293,7 @@ def _calibration(fit: Fit, casts: list[ReducedCast], groups: Groups, found: Weig
         len(casts),
         any(float(c.solid.max()) > _SLUSH for c in casts),
         told.run_up,
+        push_scatter=told.push_scatter,
         **_logged(casts),
     )
     spread = law.spread(fit.at)

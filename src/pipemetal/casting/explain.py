@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,15 +12,16 @@ import numpy as np
 
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.calibrate import Calibration, calibrate
+from pipemetal.casting.gateless import with_forgotten_gates
 from pipemetal.casting.laying import Box, film_of_push
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array, CastingTable, Gate, laid_thickness_mm
 from pipemetal.casting.push import Push, Station, thickness_from_push
 from pipemetal.casting.reduce import ReducedCast, reduced
 from pipemetal.casting.shop_law import ShopLaw
-from pipemetal.casting.wanted import Outfit, checked_metal
+from pipemetal.casting.wanted import EASY_SPEED_M_S, Outfit, checked_metal
 from pipemetal.errors import CastingError
-from pipemetal.texts import Amount, Text, Unit, joined
+from pipemetal.texts import Amount, Text, Unit, Value, joined
 
 __all__ = ["Cause", "Explanation", "expected_stations", "explain", "law_of_cast"]
 
@@ -31,6 +32,10 @@ _PLACES = 25
 _LEAST_CHANGE = 0.02
 # Share of a standard deviation of the times that is tried to see what it moves.
 _SMALL_STEP = 0.1
+# A gate is told within this factor of the one that was set, for further off the cast says little (estimate).
+_GATE_REACH, _HALVINGS = 1.5, 12
+# A power of the speed below this is hardly any (estimate).
+_SLOW_TO_ANSWER = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +86,7 @@ def explain(
     Sources: each cause by its mean share over all orders in which the causes can be changed (Shapley, Contributions
         to the Theory of Games II (1953); from memory), so that they add up exactly.
     """
+    casts = with_forgotten_gates(casts)
     found = found or calibrate(casts)
     cast, mine = _usable(cast_id, casts)
     other_id = reference_id or _nearest(cast, casts)
@@ -257,6 +263,13 @@ CHARGE_CHANGED: Final = "charge from {a} to {b}"
 PUSH_CHANGED: Final = "push from {a} to {b} on the mean"
 HEAT_CHANGED: Final = "metal from {a} to {b} over the liquidus"
 
+SAME: Final = (
+    "gate as before, {a}",
+    "charge as before, {a}",
+    "push as before, {a} on the mean",
+    "metal as before, {a} over the liquidus",
+)
+
 
 def _cause(name: str, along: Array, words: Text) -> Cause:
     return Cause(name, float(along[0]), float(along[_PLACES // 2]), float(along[-1]), float(along.mean()), words)
@@ -267,19 +280,82 @@ def _change(cause: int, own: Settings, its: Settings) -> Text:
     units: tuple[Unit, ...] = ("mm", "kg", "m/s", "K")
     before, now = ((s[0], s[1], float(s[2][1].mean()), s[3])[cause] for s in (its, own))
     unit, decimals = units[cause], 2 if cause == 2 else 1
+    if before != now and round(before, decimals) == round(now, decimals):
+        decimals += 1
+    if round(before, decimals) == round(now, decimals):
+        return Text(SAME[cause], a=Amount(now, unit, decimals))
     return Text(words[cause], a=Amount(before, unit, decimals, bare=True), b=Amount(now, unit, decimals))
+
+
+def _reach(push: _Push, now: Settings, wanted_mm: float) -> tuple[float | None, float | None]:
+    """By what factor the push must be quicker for a mean thickness at the same gate, and at which gate it comes at the same
+    push; None where no push that people can follow does it, or no gate near this one.
+    """
+    gate, charge, pace, superheat = now
+    slowest, fastest = float(pace[1].min()), float(pace[1].max())
+    quicker = (min(EASY_SPEED_M_S[0] / slowest, 1.0), max(EASY_SPEED_M_S[1] / fastest, 1.0))
+
+    def at_factor(factor: float) -> float:
+        return float(push.solid_mm(gate, charge, (pace[0], factor * pace[1]), superheat).mean())
+
+    def at_gate(opening_mm: float) -> float:
+        return float(push.solid_mm(opening_mm, charge, pace, superheat).mean())
+
+    by_speed = _crossing(at_factor, quicker, wanted_mm)
+    if push.cast.gate_mm == 0.0:
+        return by_speed, None
+    usual = Gate()
+    openings = (max(usual.smallest_mm, gate / _GATE_REACH), min(usual.largest_mm, gate * _GATE_REACH))
+    return by_speed, _crossing(at_gate, openings, wanted_mm)
+
+
+def _crossing(value: Callable[[float], float], ends: tuple[float, float], wanted: float) -> float | None:
+    """Where between two ends a value that rises or falls all along is the wanted one; None where it is not there."""
+    low, high = ends
+    at_low, at_high = value(low), value(high)
+    if high <= low or (at_low - wanted) * (at_high - wanted) > 0.0:
+        return None
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if (value(middle) - wanted) * (at_low - wanted) > 0.0 else (low, middle)
+    return 0.5 * (low + high)
+
+
+BY_EITHER: Final = (
+    "for the wanted {a} to {b}: push {c} % {how} at the same gate, or set the gate to {d} at the same push; not both"
+)
+BY_PUSH: Final = "for the wanted {a} to {b}: push {c} % {how} at the same gate"
+BY_GATE: Final = (
+    "for the wanted {a} to {b}: set the gate to {d} at the same push; no push that people can follow does it alone"
+)
+BY_NEITHER: Final = (
+    "for the wanted {a} to {b}: neither a push that people can follow nor a gate near this one does it alone; "
+    "ask for a new card"
+)
+
+
+def _change_words(reach: tuple[float | None, float | None], meant: Mapping[str, Value]) -> Text:
+    """What to change, only of what can be done."""
+    by_speed, gate_mm = reach
+    values: dict[str, Value] = dict(meant)
+    if by_speed is not None:
+        values |= {"c": Amount(abs(100.0 * (by_speed - 1.0))), "how": Text("faster" if by_speed > 1.0 else "slower")}
+    if gate_mm is not None:
+        values["d"] = Amount(gate_mm, "mm", 1)
+    if by_speed is not None:
+        return Text(BY_PUSH if gate_mm is None else BY_EITHER, **values)
+    return Text(BY_NEITHER if gate_mm is None else BY_GATE, **values)
 
 
 def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> Text:
     """What to change for the wanted sheet: the same gate with another speed, or the same speed with another gate."""
     gate, charge, pace, superheat = _settings(cast, got)
     expected = push.solid_mm(gate, charge, pace, superheat)
-    wider, faster = (
-        push.solid_mm(gate + 0.1, charge, pace, superheat),
-        push.solid_mm(gate, charge, (pace[0], 1.03 * pace[1]), superheat),
-    )
-    by_mm, by_three = float(wider.mean()) / float(expected.mean()), float(faster.mean()) / float(expected.mean())
     if cast.wanted_start_mm is None:
+        wider, faster = (
+            push.solid_mm(gate + 0.1, charge, pace, superheat),
+            push.solid_mm(gate, charge, (pace[0], 1.03 * pace[1]), superheat),
+        )
         words = (
             "a gate {w} wider gives {a}, a push 3 % faster {b}; log the wanted thickness to be told which and how much"
         )
@@ -293,16 +369,11 @@ def _next_words(cast: LoggedCast, got: ReducedCast, push: _Push) -> Text:
             "change nothing: the same settings are expected to give the wanted {a} to {b} within 2 %; the rest was luck"
         )
         return Text(words, **meant)
-    by_gate = 0.1 * off / math.log(by_mm)
-    by_speed = math.exp(off * math.log(1.03) / math.log(by_three))
+    told = _change_words(_reach(push, (gate, charge, pace, superheat), float(wanted.mean())), meant)
+    faster = push.solid_mm(gate, charge, (pace[0], 1.1 * pace[1]), superheat)
+    if abs(math.log(float(faster.mean()) / float(expected.mean()))) < _SLOW_TO_ANSWER * math.log(1.1):
+        told = joined((told, Text("speed hardly changes such a sheet")))
     taper = (wanted[-1] - wanted[0]) - (expected[-1] - expected[0])
-    told = Text(
-        "for the wanted {a} to {b}: push {c} % {how} at the same gate, or set the gate to {d} at the same push; not both",
-        c=Amount(abs(100.0 * (by_speed - 1.0))),
-        how=Text("faster" if by_speed > 1.0 else "slower"),
-        d=Amount(gate + by_gate, "mm", 1),
-        **meant,
-    )
     if abs(taper) <= 0.05:
         return told
     words = "and quicken {much} along the table, the end is {e} off its taper"

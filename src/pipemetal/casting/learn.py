@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -18,6 +19,7 @@ from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array, ThermalSettings
 from pipemetal.casting.mush import solid_at_gate
 from pipemetal.casting.way import way_loss_k
+from pipemetal.quantities import CAST
 
 __all__ = [
     "ClothFit",
@@ -44,6 +46,8 @@ _BLUR = (0.25, 0.5)
 # Metal less above its liquidus than this is slush to a crew; so many casts tell what a shop pours, and so large a
 # share decides.
 _SLUSH_BELOW_K, _FEWEST_POURED, _MOSTLY = 2.0, 3, 0.7
+# Metal hotter than this above its liquidus is a slip of the pen (estimate).
+_MOST_SUPERHEAT_K = 250.0
 # How long a sheet lies, over its freezing on a cold table: before any log, and spread of its logarithm (estimates).
 LIFT_MARGIN, _LIFT_SD, _LIFT_SCATTER, _LEAST_LIFT = 1.6, 0.3, 0.3, 1.1
 
@@ -112,7 +116,7 @@ def cloth_from_log(casts: Sequence[LoggedCast], settings: ThermalSettings | None
 
 def _departures(casts: Sequence[LoggedCast]) -> list[Array]:
     """Thickness, table and superheat about usual ones, in units of a usual change."""
-    thickness = np.log([float(np.mean([t for _, t in c.thickness_mm])) / 1.5 for c in casts])
+    thickness = np.log([_thickness_mm(c) / 1.5 for c in casts])
     table = np.array(
         [((20.0 if c.table_temperature_c is None else c.table_temperature_c) - 25.0) / 20.0 for c in casts]
     )
@@ -212,7 +216,7 @@ def _poured(casts: Sequence[LoggedCast]) -> tuple[tuple[float, bool], ...]:
     """Tin of every alloy and whether the shop pours it as slush, by its last casts; none that it pours both ways."""
     by_tin: dict[float, list[bool]] = {}
     for cast in casts:
-        if cast.pour_temperature_c is not None:
+        if cast.pour_temperature_c is not None and cast.spoiled is None:
             tin = 5.0 * round(cast.composition.wt_pct("Sn") / 5.0)
             by_tin.setdefault(tin, []).append(cast.superheat_k < _SLUSH_BELOW_K)
     found = []
@@ -269,8 +273,23 @@ def _normal(z: Array) -> Array:
     return result
 
 
+def _thickness_mm(cast: LoggedCast) -> float:
+    """The sheet's mean thickness by the readings that a sheet can have and that do not stand far off its middle one; nought
+    where there is none. One reading misread ten times over must not speak for the sheet.
+    """
+    sound = [t for _, t in cast.thickness_mm if 0.2 <= t <= 10.0]
+    middle = statistics.median(sound) if sound else 0.0
+    near = [t for t in sound if 0.5 * middle <= t <= 2.0 * middle]
+    return statistics.fmean(near) if near else 0.0
+
+
 def _has_heat(cast: LoggedCast) -> bool:
-    return cast.pour_temperature_c is not None and cast.superheat_k > -80.0 and bool(cast.thickness_mm)
+    """Whether a cast tells anything of heat: its metal, and a sheet that the law of freezing knows."""
+    if cast.spoiled is not None or cast.pour_temperature_c is None or not -80.0 < cast.superheat_k <= _MOST_SUPERHEAT_K:
+        return False
+    told = {"table_temperature_c": cast.table_temperature_c, "air_temperature_c": cast.air_temperature_c}
+    known = all(value is None or CAST[name].holds(value) for name, value in told.items())
+    return known and _thickness_mm(cast) > 0.0
 
 
 def modelled_seconds(
@@ -282,7 +301,7 @@ def modelled_seconds(
     assert cast.pour_temperature_c is not None
     air = 20.0 if cast.air_temperature_c is None else cast.air_temperature_c
     table = air if cast.table_temperature_c is None else cast.table_temperature_c
-    thickness = float(np.mean([t for _, t in cast.thickness_mm]))
+    thickness = _thickness_mm(cast)
     limits = replace(limits or WindowLimits(), sled_length_mm=cast.sled.inner_length_mm)
     _, cloth_k = way_loss_k(cast.composition, thickness, table, air, settings, limits)
     curve = heat_curve(cast.composition)

@@ -56,7 +56,10 @@ _CHANGES: tuple[tuple[Text, tuple[tuple[float, float, float, float], ...]], ...]
     (Text("ladle two more on one cast"), ((0.0, 1.0 + 2.0 * _LADLE_HEAD, 1.0, 0.0),)),
     (Text("push one cast a quarter faster with the same gate"), ((0.0, 1.0, 1.25, 0.0),)),
     (Text("push one cast a fifth slower with the same gate"), ((0.0, 1.0, 0.8, 0.0),)),
-    (Text("pour one cast {a} hotter than usual, inside its range", a=Amount(15.0, "K")), ((0.0, 1.0, 1.0, 15.0),)),
+    (
+        Text("pour one cast {a} hotter than usual, if its pouring range has room", a=Amount(15.0, "K")),
+        ((0.0, 1.0, 1.0, 15.0),),
+    ),
     (Text("cast once more as usual"), ((0.0, 1.0, 1.0, 0.0),)),
 )
 

@@ -13,21 +13,30 @@ from pipemetal.casting.laying import Box, Laid, film_of_push, used_of_film_kg
 from pipemetal.casting.model import TWO_SIDED_95, Array, checked, laid_thickness_mm
 from pipemetal.casting.outside import outside_words
 from pipemetal.casting.shop_law import ShopLaw
-from pipemetal.casting.wanted import EASY_SPEED_M_S, LEAST_HEAD_GATES, Outfit, Task, Wanted, best_push, checked_metal
+from pipemetal.casting.wanted import (
+    EASY_SPEED_M_S,
+    LEAST_HEAD_GATES,
+    MISS_TOLD,
+    Outfit,
+    Task,
+    Wanted,
+    best_push,
+    checked_metal,
+)
 from pipemetal.errors import CastingError
 from pipemetal.quantities import CAST
 from pipemetal.texts import Amount, Text, Value, joined
 
-__all__ = ["Mark", "Push", "PushCard", "Station", "push_card", "thickness_from_push"]
+__all__ = ["Mark", "Push", "PushCard", "Station", "push_card", "scoops_of", "thickness_from_push"]
 
 THIN_WARNING_MM = 0.8
 _PLACES = 81
 _MARK_EVERY_M = 0.5
 _BEAT_S = 0.5
-# A film further from the wanted than this is said (share).
-_MISS_TOLD = 0.03
 # Speeds that change less than this are even to people (ln).
 _EVEN = 0.05
+# A ladle is never filled nearer than this share of it (common practice, no source).
+_LADLE_SLACK = 0.03
 # What scale and ladle leave unsure of the metal in the sled (estimate).
 _SCALE_KG = 0.4
 
@@ -137,7 +146,7 @@ def push_card(
     return PushCard(
         charge_kg=charge,
         left_kg=laid.left_kg,
-        scoops=math.ceil(charge / outfit.ladle_kg - 1e-9),
+        scoops=scoops_of(charge, outfit.ladle_kg),
         gate_mm=opening_mm,
         marks=tuple(_mark(laid, float(d), float(np.interp(d, laid.x_m, laid.time_s))) for d in evenly),
         beats=tuple(_mark(laid, float(np.interp(s, laid.time_s, laid.x_m)), float(s)) for s in beats),
@@ -159,6 +168,15 @@ def push_card(
     )
 
 
+def scoops_of(charge_kg: float, ladle_kg: float) -> int:
+    """How often a ladle is emptied for a charge: whole ladles and what is left of one; no scale tells a hundredth of it.
+
+    >>> scoops_of(68.04, 25.0 * 0.45359237), scoops_of(70.0, 11.34), scoops_of(5.0, 11.34)
+    (6, 7, 1)
+    """
+    return max(math.ceil(charge_kg / ladle_kg - _LADLE_SLACK), 1)
+
+
 def thickness_from_push(push: Push, outfit: Outfit, law: ShopLaw | None = None) -> tuple[Station, ...]:
     """The solid sheet that a push gives, at the distances at which its speed is known.
 
@@ -173,7 +191,8 @@ def thickness_from_push(push: Push, outfit: Outfit, law: ShopLaw | None = None) 
     >>> found[0].thickness_mm > found[-1].thickness_mm
     True
     """
-    law = law or ShopLaw.prior()
+    # this push is told as it went, so nobody keeps off it
+    law = replace(law or ShopLaw.prior(), push_scatter=0.0)
     metal = checked_metal(push.comp, float(push.pour_temperature_c), outfit.sled, push.table_c)
     x = np.asarray(push.distance_m, dtype=float)
     u = np.asarray(push.speed_m_s, dtype=float)
@@ -218,7 +237,9 @@ def _deviation(box: Box, laid: Laid) -> Array:
     if box.metal.solid_sd > 0.0:
         thicker = law.ln_film(replace(at, solid=at.solid + box.metal.solid_sd)) - law.ln_film(at)
         luck = np.hypot(luck, thicker)
-    by_head = np.clip(law.powers(at)["head"], 0.0, 1.5)
+    powers = law.powers(at)
+    luck = np.hypot(luck, powers["speed"] * law.push_scatter)
+    by_head = np.clip(powers["head"], 0.0, 1.5)
     left_kg = box.metal.fluid.density_kg_m3 * box.length_m * box.width_m * laid.head_m
     parts = [
         np.maximum(_followed(box, laid, part, by_head, left_kg), floor * part)
@@ -281,7 +302,7 @@ def _warnings(
     wanted = np.interp([s.distance_m for s in stations], [0.0, task.length_m], [want.start_mm, want.end_mm])
     off = [math.log(s.thickness_mm / float(w)) for s, w in zip(stations, wanted, strict=True)]
     worst = int(np.argmax(np.abs(off)))
-    if abs(off[worst]) > _MISS_TOLD:
+    if abs(off[worst]) > MISS_TOLD:
         at = stations[worst]
         words = (
             "at {x} expect {a}, not the wanted {b}: no push that people can follow comes nearer with this gate and fill"
@@ -310,6 +331,11 @@ def _rests_on(law: ShopLaw) -> Text:
     casts = Text("1 logged cast") if law.casts_used == 1 else Text("{n} logged casts", n=law.casts_used)
     words = "{n} of this shop, likeliest {regime} ({p} %), with what the shop departs from it"
     told = Text(words, n=casts, regime=Text(regime), p=Amount(100.0 * share))
+    kept = Text("its bands hold if the sheet is pushed as marked")
+    if law.push_scatter > 0.0:
+        words = "its bands count in how far your pushes keep off the marks ({p} %)"
+        kept = Text(words, p=Amount(100.0 * law.push_scatter))
+    told = joined((told, kept))
     if not law.any_crew:
         return told
     words = "no crew is named, so the bands cover all that the log knows: {crews}"

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.casting.log import LoggedCast
-from pipemetal.casting.model import Array, checked, fluid_of, laid_thickness_mm
+from pipemetal.casting.model import Array, Sled, checked, fluid_of, laid_thickness_mm
 from pipemetal.casting.mush import HALT_SOLID_SD, halts, solid_at_gate, solid_in_sled
 from pipemetal.casting.run_up import RunUp
 from pipemetal.casting.timing import speeds, with_sound_times
@@ -34,6 +34,8 @@ _LEAST_HEAD_GATES = 0.8
 _GROSS_SIGMAS, _GROSS_SHARE = 5.0, 0.05
 # Median difference of two readings of a gauge whose deviation is one; fewest pairs that tell of a gauge.
 _MIDDLE_PAIR, _FEWEST_REPEATS = 0.954, 15
+# A sled is not deeper than this, whatever its walls (estimate: three times usual ones).
+_DEEPEST_MM = 360.0
 # Solid beyond this does not leave a sled.
 _MOST_SOLID = 0.7
 
@@ -49,7 +51,7 @@ class ReducedCast:
     weighed; ``run_up_ratio`` then tells it over the first film times the run-up's length, with its standard error.
     ``watch_misfit`` is the sum of squares of the marks about a smooth push over the stated timing, with
     ``watch_freedom`` degrees. ``solid_sd``: how unsure the share of solid is where the temperature halts. ``told``:
-    readings that were set aside, in words.
+    readings that were set aside, in words. ``late_s`` as of :class:`pipemetal.casting.timing.Timed`.
     """
 
     id: str
@@ -81,6 +83,7 @@ class ReducedCast:
     emptied_m: tuple[float, ...]
     run_up_ratio: tuple[float, float] | None
     told: tuple[Text, ...]
+    late_s: float | None = None
 
 
 def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | None = None) -> ReducedCast | Text:
@@ -149,6 +152,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         emptied_m=tuple(float(v) for v in x[~held]),
         run_up_ratio=ratio,
         told=(*cast.set_aside, *times_told),
+        late_s=timed.late_s,
     )
 
 
@@ -249,6 +253,10 @@ def _unusable(cast: LoggedCast) -> Text | None:
             CAST[name].checked(getattr(cast, name), error=CastingError)
     except CastingError as error:
         return error.text()
+    most_kg = fullest_kg(cast.sled, fluid_of(cast.composition, liquidus(cast.composition).temperature_c).density_kg_m3)
+    if cast.charge_kg > most_kg:
+        words = "{a} are more than a sled of this size holds ({b}): charge_kg misread?"
+        return Text(words, a=Amount(cast.charge_kg, "kg", 1), b=Amount(most_kg, "kg"))
     if len({d for d, _ in cast.thickness_mm}) < 2:
         return Text("fewer than two places were measured")
     if len(cast.marks) < 2 and cast.push_time_s is None:
@@ -264,6 +272,11 @@ def _unusable(cast: LoggedCast) -> Text | None:
         words = "at {a} this metal is solid: pour temperature or alloy misread?"
         return Text(words, a=Amount(cast.pour_temperature_c or 0.0, "C"))
     return None
+
+
+def fullest_kg(sled: Sled, density_kg_m3: float) -> float:
+    """The most that a sled of an inner length and width can hold, whatever its walls."""
+    return density_kg_m3 * sled.inner_length_mm * sled.inner_width_mm * 1e-9 * max(_DEEPEST_MM, sled.wall_height_mm)
 
 
 def _laid_volume_per_width(x_m: Array, film_m: Array, length_m: float) -> Array:

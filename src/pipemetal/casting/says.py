@@ -21,6 +21,9 @@ __all__ = ["Quantity", "quantities", "usual_place"]
 _STEP = 0.05
 _HEAT_K = 20.0
 _WORTH_SAYING = 0.05
+# How far the power of the true law may stand from that of the nearest rival where a log's own scatter hides it: one standard
+# deviation (estimates; two computations of one regime differ so, see docs/casting.md).
+_MODEL_SD = {"by_gate": 0.07, "by_speed": 0.05, "by_head": 0.03, "by_20_k": 0.02, "along_the_sheet": 0.02}
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +94,7 @@ def quantities(law: ShopLaw, casts: Sequence[ReducedCast]) -> tuple[Quantity, ..
     found = [_told("film_over_gate", value, low, high, before)]
     for key, (further, nearer, step) in ways.items():
         mean, sd = (v / step for v in _difference(law, further, nearer))
+        sd = math.hypot(sd, _MODEL_SD[key])
         before = _difference(prior, further, nearer)[0] / step
         found.append(_told(key, mean, mean - TWO_SIDED_95 * sd, mean + TWO_SIDED_95 * sd, before))
     return tuple(found)

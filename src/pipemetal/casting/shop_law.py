@@ -17,6 +17,7 @@ from pipemetal.casting.features import STRAIGHT, Basis, inputs
 from pipemetal.casting.model import Array
 from pipemetal.casting.rivals import LIQUID, MUSH, RIVALS, At
 from pipemetal.casting.run_up import RunUp
+from pipemetal.texts import Text
 
 __all__ = ["ANY", "GroupColumn", "Part", "ShopLaw", "law_films"]
 
@@ -67,7 +68,7 @@ class ShopLaw:
     ``parts`` hold the rivals; ``cast_scatter`` and ``station_scatter`` are standard deviations of ln thickness;
     ``present`` says which group of each kind casts now. ``logged_slush``: whether any cast was slush. ``run_up``: what
     goes before the sheet. ``logged_*``: range, mean and covariance of (gate mm, head mm, speed m/s, superheat K), by
-    cast.
+    cast. ``push_scatter``: how far a push keeps off the speed that its card asked for (ln), where the log tells both.
 
     >>> law = ShopLaw.prior()
     >>> law.casts_used, round(sum(law.rival_weights), 6)
@@ -88,6 +89,7 @@ class ShopLaw:
     logged_high: tuple[float, ...] = ()
     logged_centre: tuple[float, ...] = ()
     logged_covariance: tuple[tuple[float, ...], ...] = ()
+    push_scatter: float = 0.0
 
     @classmethod
     def prior(cls) -> ShopLaw:
@@ -161,6 +163,15 @@ class ShopLaw:
         boxes = {g.name for g in self.groups if g.kind == "box"}
         box = f"{width_mm:.0f} wide"
         return self.for_cast(alloy=alloy, box=box if box in boxes else "", crew=crew or ANY)
+
+    def unknown_crew(self, crew: str) -> tuple[Text, ...]:
+        """That a crew is none of those whose casts the log tells apart, in words; nothing where it is one or none is named."""
+        known = [g.name for g in self.groups if g.kind == "crew"] or [v for k, v in self.present.items() if k == "crew"]
+        if not crew or not self.casts_used or crew in known:
+            return ()
+        if not known:
+            return (Text("the log tells no crew {crew}", crew=crew),)
+        return (Text("the log tells no crew {crew}, only {known}", crew=crew, known=", ".join(known)),)
 
     @cached_property
     def any_crew(self) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Array
 from pipemetal.texts import Amount, Text
 
-__all__ = ["BY_CARD", "BY_TIME", "Timed", "speeds", "with_sound_times"]
+__all__ = ["BY_CARD", "BY_TIME", "Timed", "push_scatter", "speeds", "with_sound_times"]
 
 # How far a push may change its speed from end to end about what its crew always does, and bend between, in ln speed: where
 # nothing is asked, and where the card's asked push is known and followed as crews do (estimates).
@@ -21,10 +22,17 @@ _FOLLOWED_CHANGE, _FOLLOWED_BEND = 0.1, 0.04
 BY_MARKS, BY_CARD, BY_TIME = "marks", "card", "time"
 # Fewer marks than this tell no shape of a push; places on which one is followed.
 _ENOUGH_MARKS, _PLACES = 4, 101
+# Fewest casts that tell how a shop keeps to its marks (estimate).
+_ENOUGH_PUSHES = 4
 # Paces (s/m) that a push can have, and how far off any may be (s/m).
 _PACES_S_M, _ANY = (0.2, 20.0), 1e3
 # Marks further than this times the length lie past the sheet; marks over so much of it tell its whole time, and a logged one
 # that is off by so much (ln) contradicts them: a run-up counted in is not yet that (estimates).
+# Times good to no more than this are taken by hand; a hand starts a watch so late or early (s; estimates: reaction).
+_BY_HAND_S, _START_SD_S = 0.05, 0.2
+# A mark this far off the line through the others (share of their time), and so many times further than any of them, is a slip
+# of the pen: a push that doubles its speed bends by 0.1 (estimates).
+_FAR_OFF, _FAR_TIMES = 0.3, 3.0
 _PAST_END, _TELLING_SHARE, _CONTRADICTS = 1.01, 0.6, 0.25
 
 
@@ -34,7 +42,8 @@ class Timed:
 
     ``by``: marks, card or time, whichever tells how the speed went. ``shapeless``: how much of a change of speed that the
     crew always makes the marks do not tell, in units of the widest doubt. ``misfit``: squares of the marks about the push
-    over the stated timing, with ``freedom`` degrees.
+    over the stated timing, with ``freedom`` degrees. ``late_s``: how late the watch was started, by the other marks, where a
+    hand started it.
     """
 
     speed_m_s: Array
@@ -44,6 +53,7 @@ class Timed:
     shapeless: float
     misfit: float
     freedom: int
+    late_s: float | None = None
 
 
 def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
@@ -70,10 +80,14 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
     paces = shape[:, None] * np.column_stack([np.ones(_PLACES), along, 4.0 * along**2 - 1.0 / 3.0])
     times = np.vstack([np.zeros(3), np.cumsum(0.5 * (paces[1:] + paces[:-1]) * np.diff(fine)[:, None], axis=0)])
     design = np.column_stack([np.ones(len(d)), _at(d, fine, times)])
-    timing_sd = max(cast.timing_sd_s, 1e-3)
+    # a watch that people start by hand starts late, which the other marks tell
+    timing_sd = np.full(len(d), max(cast.timing_sd_s, 1e-3))
+    by_hand = t[0] == 0.0 and len(d) >= _ENOUGH_MARKS and cast.timing_sd_s >= _BY_HAND_S
+    timing_sd[0] = math.hypot(timing_sd[0], _START_SD_S if by_hand else 0.0)
     held = np.diag([0.0, _ANY**-2.0, (change * usual) ** -2.0, (bend * usual) ** -2.0])
-    covariance = np.linalg.inv(design.T @ design / timing_sd**2 + held + 1e-9 * np.eye(4))
-    terms = covariance @ (design.T @ t) / timing_sd**2
+    scaled = design / timing_sd[:, None]
+    covariance = np.linalg.inv(scaled.T @ scaled + held + 1e-9 * np.eye(4))
+    terms = covariance @ (scaled.T @ (t / timing_sd))
     rows = _at(x_m, fine, paces)
     pace = rows @ terms[1:]
     if np.any(pace <= _PACES_S_M[0]) or np.any(pace > _PACES_S_M[1]):
@@ -81,10 +95,11 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
         return Text(words if cast.marks else "the times give no speed that a push can have")
     slopes = -rows / pace[:, None]
     # the logarithm of a pace that the watch scatters lies low on the mean: by half its variance
-    scatter = (covariance @ (design.T @ design / timing_sd**2) @ covariance)[1:, 1:]
+    scatter = (covariance @ (scaled.T @ scaled) @ covariance)[1:, 1:]
     unsure = np.einsum("ni,ij,nj->n", slopes, scatter, slopes)
     told = 1.0 - min(float(covariance[2, 2]) / (change * usual) ** 2, 1.0)
-    misfit = float(np.sum(np.square(t - design @ terms))) / timing_sd**2
+    off = t - design @ terms
+    misfit = float(np.sum(np.square(off / timing_sd)))
     return Timed(
         np.exp(-0.5 * np.minimum(unsure, 0.05)) / pace,
         slopes,
@@ -93,6 +108,7 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
         (1.0 - told) * change / UNKNOWN_CHANGE,
         misfit,
         max(len(marks) - 4, 0),
+        float(off[0]) if by_hand else None,
     )
 
 
@@ -114,6 +130,59 @@ def _asked_shape(cast: LoggedCast, fine: Array) -> Array | None:
     return shape if float(shape.min()) > 0.2 and float(shape.max()) < 5.0 else None
 
 
+def _odd_mark(marks: Sequence[tuple[float, float]]) -> tuple[float, float] | None:
+    """A mark that stands further off the line through the others than a push can bend; none where there is no such one.
+
+    Only one that leaves a smooth push behind is told: marks that all disagree speak of no single slip.
+    """
+    if len(marks) < _ENOUGH_MARKS:
+        return None
+    offs = {m: _bent(m, [o for o in marks if o != m]) for m in marks}
+    worst = max(offs, key=lambda m: offs[m][0] - offs[m][1])
+    off, rest = offs[worst]
+    if off > _FAR_OFF and off > _FAR_TIMES * rest:
+        return worst
+    if len(marks) <= _ENOUGH_MARKS or _can_be(marks):
+        return None
+    mending = [m for m in marks if _can_be([o for o in marks if o != m])]
+    return min(mending, key=lambda m: offs[m][1], default=None)
+
+
+def _can_be(marks: Sequence[tuple[float, float]]) -> bool:
+    """Whether a sled can pass from mark to mark so."""
+    d, t = np.array(sorted(marks)).T
+    return bool(np.all(np.diff(d) > 0.0)) and bool(np.all(np.diff(t) > _PACES_S_M[0] * np.diff(d)))
+
+
+def _bent(mark: tuple[float, float], others: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """How far a mark lies from the straight line through others, and the furthest of those, as shares of their time."""
+    d, t = np.array(others).T
+    span = float(np.ptp(t))
+    if span <= 0.0 or float(np.ptp(d)) <= 0.0:
+        return 0.0, 0.0
+    line = np.polyfit(d, t, 1)
+    return (
+        abs(mark[1] - float(np.polyval(line, mark[0]))) / span,
+        float(np.abs(t - np.polyval(line, d)).max()) / span,
+    )
+
+
+def push_scatter(casts: Sequence[LoggedCast]) -> float:
+    """How far pushes keep off the pace that their cards asked for, in ln speed, root mean square; nought where few casts hold
+    both the asked and the timed marks.
+    """
+    offs = []
+    for cast in casts:
+        marks, asked = sorted(cast.marks), sorted(cast.asked_marks)
+        if len(marks) < _ENOUGH_MARKS or len(asked) < _ENOUGH_MARKS or not _can_be(marks) or not _can_be(asked):
+            continue
+        ends = max(marks[0][0], asked[0][0]), min(marks[-1][0], asked[-1][0])
+        if ends[1] - ends[0] > _TELLING_SHARE * 1e-3 * cast.length_mm:
+            took, meant = (float(np.ptp(np.interp(ends, *np.array(each).T))) for each in (marks, asked))
+            offs.append(math.log(took / meant))
+    return float(np.sqrt(np.mean(np.square(offs)))) if len(offs) >= _ENOUGH_PUSHES else 0.0
+
+
 def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[Text, ...]]:
     """The cast without marks past the sheet's end and without a whole time that its marks contradict; what was dropped."""
     end_m = 1e-3 * cast.length_mm
@@ -121,6 +190,10 @@ def with_sound_times(cast: LoggedCast) -> tuple[LoggedCast, tuple[Text, ...]]:
     beyond, end = "mark of {t} s at {d} lies past the sheet's end at {end}: dropped", Amount.short(end_m, "m")
     told = [Text(beyond, t=Amount.short(t), d=Amount.short(d, "m"), end=end) for d, t in past]
     marks = tuple(m for m in cast.marks if m not in past)
+    while (odd := _odd_mark(marks)) is not None:
+        words = "mark of {t} s at {d} stands far off the others: dropped"
+        told.append(Text(words, t=Amount.short(odd[1]), d=Amount.short(odd[0], "m")))
+        marks = tuple(m for m in marks if m != odd)
     whole = cast.push_time_s
     if whole is not None and len(marks) >= 2:
         (d0, t0), (d1, t1) = min(marks), max(marks)

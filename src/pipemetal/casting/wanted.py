@@ -36,6 +36,8 @@ LADLE_KG = 25.0 * 0.45359237
 # little is left).
 LEAST_HEAD_GATES = 1.6
 USUAL_LEFT_SHARE = 0.10
+# A film further from the wanted than this is said, and another gate and fill are tried first (share).
+MISS_TOLD = 0.03
 # Gates tried, over the mean film: from a gate that is nearly the sheet (liquid on a dragging cloth) to twice it (an
 # orifice).
 GATE_OVER_FILM = tuple(1.06**n for n in range(15))
@@ -192,11 +194,17 @@ def best_push(task: Task, gate_mm: float | None, charge_kg: float | None) -> tup
     fills = _fills(task) if charge_kg is None else [float(charge_kg)]
     pairs = [(g, c) for g in gates for c in fills]
     trouble = Text("the sled does not hold enough for it")
+    found: tuple[float, float, Laid] | None = None
     for gate, charge in _by_hardship(task, pairs):
         laid = _smooth_push(task, gate, charge)
-        if not isinstance(laid, str):
+        if isinstance(laid, str):
+            trouble = laid
+            continue
+        if _misses(task, laid) <= MISS_TOLD:
             return gate, charge, laid
-        trouble = laid
+        found = found or (gate, charge, laid)
+    if found is not None:
+        return found
     raise CastingError(
         Text("cannot be cast: {trouble}", trouble=trouble),
         field="sheet",
@@ -204,6 +212,12 @@ def best_push(task: Task, gate_mm: float | None, charge_kg: float | None) -> tup
         allowed=f"a fill above {task.needed_kg():.1f} kg, of up to {task.fullest_kg():.0f} kg in the sled; "
         "a shorter or thinner sheet, or a longer sled",
     )
+
+
+def _misses(task: Task, laid: Laid) -> float:
+    """How far the film stands from the wanted one where it is furthest off, as a share."""
+    x, film = task.film()
+    return float(np.abs(np.log(np.interp(x, laid.x_m, laid.film_m) / film)).max())
 
 
 def _gates(task: Task) -> list[float]:

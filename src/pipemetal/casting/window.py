@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
@@ -18,9 +19,9 @@ from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import Gate, ThermalSettings, checked, laid_thickness_mm
 from pipemetal.casting.mush import YIELD_POWER, edge_stress_pa
 from pipemetal.casting.way import Way, puddle_mm
-from pipemetal.texts import Amount, Text
+from pipemetal.texts import Amount, Text, Value
 
-__all__ = ["Band", "PourWindow", "pour_window", "usual_pour_c"]
+__all__ = ["Band", "PourWindow", "pour_window", "push_heat_words", "usual_pour_c"]
 
 # The aramid of a casting cloth loses strength from about here; it decomposes above about 400 C (public materials
 # pages).
@@ -38,6 +39,8 @@ ALIKE_SN_PCT = 8.0
 # A band of slush narrower than this cannot be hit with a thermometer (estimate). Parts of a band that are its soft
 # ends.
 NARROWEST_K, _SOFT_PART = 2.0, 0.2
+# Metal that thickens over more than this does not set "within a few degrees".
+_FEW_K = 6.0
 # The first solid that grows before grains hold each other; below it slush is liquid to the eye (estimate).
 _HALT_MARGIN = 0.02
 # A usual sheet, whose edges the limits speak of.
@@ -184,6 +187,10 @@ def _chosen(way: Way, bands: Sequence[Band], limits: WindowLimits) -> tuple[Band
         if way.slush_k(stands, sets) >= NARROWEST_K:
             words = "the edges of a sheet of {a} stand only where the metal nearly sets in the sled: as slush it cannot be poured"
             return bands[0], Text(words, a=Amount.short(way.thickness_mm, "mm"))
+        if way.slush_k(_HALT_MARGIN, sets) >= _FEW_K:
+            halt_c = way.curve.temperature_at(way.curve.heat_at_solid(sets))
+            words = "the edges of a sheet stand only where this metal halts at {a} and sets: no thermometer shows how far it is"
+            return bands[0], Text(words, a=Amount(halt_c, "C"))
         words = "this alloy sets within a few degrees: it has no band of slush that a thermometer can hit"
         return bands[0], Text(words)
     slush, why = _pours_as_slush(way.comp, limits)
@@ -210,6 +217,10 @@ def _slush_span(way: Way, limits: WindowLimits) -> tuple[float, float]:
     return min(stands, limits.sets_in_sled - _HALT_MARGIN), limits.sets_in_sled
 
 
+RUNS_OFF: Final = "it runs off the sides (below {a} % solid the edges do not stand)"
+GRAINLESS: Final = "it is liquid, not slush (below {a} % solid)"
+
+
 def _slush_band(way: Way, limits: WindowLimits) -> Band | None:
     """From grains that hold the edges to grains that set in the sled; None where there is no such span."""
     stands, sets = _slush_span(way, limits)
@@ -224,7 +235,7 @@ def _slush_band(way: Way, limits: WindowLimits) -> Band | None:
         hottest - soft,
         hottest,
         Text("it sets in the sled before the push is over (above {a} % solid)", a=Amount(100.0 * limits.sets_in_sled)),
-        Text("it runs off the sides (below {a} % solid the edges do not stand)", a=Amount(100.0 * stands)),
+        Text(GRAINLESS if limits.side_bars else RUNS_OFF, a=Amount(100.0 * stands)),
     )
 
 
@@ -239,41 +250,95 @@ def _hot_band(way: Way, limits: WindowLimits, uncertainty_k: float, has_slush: b
     if limits.side_bars:
         calm = hot = way.liquidus_c + way.pour_k + 150.0
     top = way.liquidus_c + way.pour_k + NOT_BINDING_K
+    hard = min(hot, RED_LIMIT_C)
     low = cold + uncertainty_k
-    high = min(max(calm, 0.5 * (cold + hot)), top, RED_LIMIT_C)
+    high = min(max(calm, 0.5 * (cold + hot)), top, hard)
+    if low + NARROWEST_K > high:
+        # the soft end (oxide, dross) gives way before a sheet is refused: then half of what is left
+        high = 0.5 * (low + hard)
     film_mm, stands_mm = laid_thickness_mm(way.comp, way.thickness_mm), puddle_mm(way.comp)
     too_thick = film_mm > stands_mm and not limits.side_bars
     empty = too_thick or low + NARROWEST_K > high
     if empty:
         low, high = cold, cold + NARROWEST_K
-    bars = "pour it as slush, or put bars along the sides" if has_slush else "put bars along the sides"
-    warnings = []
+    runs = too_thick or (hot <= top + 0.5 and not limits.side_bars)
+    hot_end = Text("it runs off the sides" if runs else "oxide, dross and the cloth stop it first")
+    cold_end = Text("ripples and laps freeze in" if ripples else "it grains at the gate")
+    band = Band(HOT, cold, low, high, max(hard, high), cold_end, hot_end, empty)
     if too_thick:
+        return band, (_too_thick_words(film_mm, stands_mm, has_slush=has_slush),)
+    if empty:
+        return band, (_none_words(band, hard, uncertainty_k, runs=runs, has_slush=has_slush),)
+    warnings = []
+    if high > top + 0.5:
         words = (
-            "no temperature suits it hot: liquid metal stands {stands} high by itself, and the film is {film}, so it runs off "
-            "the sides until it sets; {cure}"
+            "it is poured more than {a} above the liquidus: oxide, dross and the cloth suffer, keep to the lower end"
         )
-        stands, film = Amount(stands_mm, "mm", 1), Amount(film_mm, "mm", 1)
-        warnings.append(Text(words, stands=stands, film=film, cure=Text(bars)))
-    elif empty:
-        words = (
-            "no temperature suits both ends: below {a} it sets too soon, above {b} it runs off; level the table better,"
-            " {cure}"
-        )
-        warnings.append(Text(words, a=Amount(cold, "C"), b=Amount(hot, "C"), cure=Text(bars)))
+        warnings.append(Text(words, a=Amount(NOT_BINDING_K, "K")))
     elif hot > top + 0.5:
         words = "running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half"
         warnings.append(Text(words))
-    if ripples and not empty:
+    if ripples:
         words = "ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end"
         warnings.append(Text(words))
-    runs = too_thick or hot <= top + 0.5
-    hot_end = Text("it runs off the sides" if runs else "oxide, dross and the cloth stop it first")
-    cold_end = Text("ripples and laps freeze in" if ripples else "it grains at the gate")
-    return Band(HOT, cold, low, high, max(min(hot, RED_LIMIT_C), high), cold_end, hot_end, empty), tuple(warnings)
+    return band, tuple(warnings)
 
 
-def _general_warnings(high: float, first_cast: bool, within: bool) -> list[Text]:
+def _bars_words(*, has_slush: bool) -> Text:
+    return Text("pour it as slush, or put bars along the sides" if has_slush else "put bars along the sides")
+
+
+def _too_thick_words(film_mm: float, stands_mm: float, *, has_slush: bool) -> Text:
+    words = (
+        "no temperature suits it hot: liquid metal stands {stands} high by itself, and the film is {film}, so it runs off "
+        "the sides until it sets; {cure}"
+    )
+    stands, film = Amount(stands_mm, "mm", 1), Amount(film_mm, "mm", 1)
+    return Text(words, stands=stands, film=film, cure=_bars_words(has_slush=has_slush))
+
+
+def _none_words(band: Band, hard_c: float, uncertainty_k: float, *, runs: bool, has_slush: bool) -> Text:
+    """Why no temperature can be named, by the ends that bind, and what helps against them."""
+    ends: dict[str, Value] = {
+        "a": Amount(band.too_cold_below_c, "C"),
+        "cold": band.cold_end,
+        "b": Amount(hard_c, "C"),
+        "hot": band.hot_end,
+    }
+    if runs:
+        cure = Text("level the table better, {bars}", bars=_bars_words(has_slush=has_slush))
+    else:
+        cure = Text("a thicker sheet or a warmer table widens it")
+    room_k = hard_c - band.too_cold_below_c
+    if room_k > 0.5:
+        words = (
+            "the range is {width} wide (below {a}: {cold}; above {b}: {hot}), and the liquidus is known within {unsure}: no "
+            "thermometer can promise to hit it; {cure}"
+        )
+        return Text(words, width=Amount(room_k, "K"), unsure=Amount(uncertainty_k, "K"), cure=cure, **ends)
+    return Text("no temperature suits both ends: below {a}: {cold}; above {b}: {hot}; {cure}", cure=cure, **ends)
+
+
+def push_heat_words(window: PourWindow, sled_c: float) -> tuple[Text, ...]:
+    """What is to be said of a push whose metal has this temperature in the sled, where it lies outside the range.
+
+    >>> window = pour_window(Composition.parse("Sn 50 Pb bal"), 2.0, 20, 20)
+    >>> push_heat_words(window, window.sled_c), len(push_heat_words(window, 460.0))
+    ((), 3)
+    """
+    pot_c = sled_c + 0.5 * (window.try_low_c + window.try_high_c) - window.sled_c
+    if not window.empty and window.too_cold_below_c - 0.5 <= pot_c <= window.too_hot_above_c + 0.5:
+        return ()
+    words = "the push is reckoned with {a} in the sled, outside the pouring range: {side}"
+    hot = pot_c > window.too_hot_above_c
+    side = window.band.hot_end if hot else window.band.cold_end
+    told = () if window.empty else (Text(words, a=Amount(sled_c, "C"), side=side),)
+    said = [text.template for text in window.warnings]
+    return (*told, *(text for text in _heat_words(pot_c) if text.template not in said))
+
+
+def _heat_words(high: float) -> list[Text]:
+    """What a temperature in the pot does to cloth and lungs."""
     found = []
     if high > CLOTH_HOT_C:
         words = "above {a} the cloth suffers: aramid decomposes above about {b}"
@@ -284,6 +349,11 @@ def _general_warnings(high: float, first_cast: bool, within: bool) -> list[Text]
     if high >= RED_LIMIT_C - 1.0:
         words = "red above {a}: lead fume; dust and dross are a danger at any temperature"
         found.append(Text(words, a=Amount(RED_LIMIT_C, "C")))
+    return found
+
+
+def _general_warnings(high: float, first_cast: bool, within: bool) -> list[Text]:
+    found = _heat_words(high)
     if first_cast:
         found.append(Text("first cast: a cold gate is counted in; better warm sled and gate"))
     if not within:

@@ -1,8 +1,8 @@
-"""`pipemetal push`, `pipemetal freeze` and `pipemetal calibrate`."""
+"""`pipemetal push` and `pipemetal freeze`."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,10 +12,8 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.cli.casting_drawings import (
     cards_option,
-    cast_picture,
     cloth_words,
     freeze_drawings,
-    learned_drawing,
     pairs_of,
     pictures_option,
     push_drawings,
@@ -25,10 +23,12 @@ from pipemetal.files.log_file import read_log
 
 if TYPE_CHECKING:
     from pipemetal.casting.push import PushCard
-    from pipemetal.casting.run_up import RunUp
+    from pipemetal.casting.table import TableBefore
     from pipemetal.casting.window import PourWindow
+    from pipemetal.files.sheet_file import SheetJob
+    from pipemetal.planning.learning import Learned
 
-__all__ = ["calibrate", "freeze", "push"]
+__all__ = ["freeze", "push"]
 
 
 @click.command(short_help="The push card of a sheet.")
@@ -50,30 +50,18 @@ def push(
 
     A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
     """
-    from dataclasses import replace
-
-    from pipemetal.casting.model import ThermalSettings
     from pipemetal.casting.push import push_card
     from pipemetal.casting.roll import places_to_gauge
     from pipemetal.casting.wanted import Wanted
-    from pipemetal.casting.window import pour_window
+    from pipemetal.casting.window import push_heat_words
     from pipemetal.files.casting_json import card_dict, window_dict
     from pipemetal.files.sheet_file import read_sheet
     from pipemetal.planning.learning import Learned, learn
 
     job = read_sheet(sheet_file)
     path = log_path or job.log
-    known = learn(read_log(path)) if path is not None else Learned()
-    bars = job.outfit.table is not None and job.outfit.table.side_bars
-    window = pour_window(
-        job.composition,
-        max(job.thickness_start_mm, job.thickness_end_mm),
-        job.table_c,
-        job.air_c,
-        first_cast=job.first_cast,
-        limits=replace(known.limits, side_bars=bars, sled_length_mm=job.outfit.sled.inner_length_mm),
-        settings=ThermalSettings(cloth_factor=known.cloth_factor),
-    )
+    known = Learned() if path is None else learn(read_log(path), gap_mm=job.outfit.gate.fixed_mm)
+    window = _window_of(job, known)
     want = Wanted(
         job.composition,
         job.pour_temperature_c or window.sled_c,
@@ -83,10 +71,12 @@ def push(
         job.thickness_end_mm,
         job.table_c,
     )
-    law = known.law.for_sheet(job.composition, job.outfit.sled.inner_width_mm, crew or job.crew)
+    crew = crew or job.crew
+    law = known.law.for_sheet(job.composition, job.outfit.sled.inner_width_mm, crew)
     card = push_card(want, job.outfit, law, gate_mm=job.gate_mm, charge_kg=job.charge_kg)
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
-    result["warnings"] = [*card.warnings, *window.warnings]
+    heat = push_heat_words(window, card.pour_temperature_c)
+    result["warnings"] = [*heat, *card.warnings, *window.warnings, *known.law.unknown_crew(crew)]
     result["asked_marks"] = " ".join(f"{m.distance_m:g}:{m.time_s:.2f}" for m in card.marks)
     result["gauge_places_mm"] = [list(place) for place in places_to_gauge(job.length_mm, job.width_mm)]
     push_drawings(cards, folder, card, window, job)
@@ -94,6 +84,25 @@ def push(
         print_json(result)
         return
     _print_push(job.name, card, window, result, known.words)
+
+
+def _window_of(job: SheetJob, known: Learned) -> PourWindow:
+    """The pouring range of a sheet with what a log taught."""
+    from dataclasses import replace
+
+    from pipemetal.casting.model import ThermalSettings
+    from pipemetal.casting.window import pour_window
+
+    bars = job.outfit.table is not None and job.outfit.table.side_bars
+    return pour_window(
+        job.composition,
+        max(job.thickness_start_mm, job.thickness_end_mm),
+        job.table_c,
+        job.air_c,
+        first_cast=job.first_cast,
+        limits=replace(known.limits, side_bars=bars, sled_length_mm=job.outfit.sled.inner_length_mm),
+        settings=ThermalSettings(cloth_factor=known.cloth_factor),
+    )
 
 
 def _print_push(name: str, card: PushCard, window: PourWindow, result: Mapping[str, Any], learned_words: str) -> None:
@@ -201,7 +210,6 @@ def freeze(
     known = Learned() if log_path is None else learn(read_log(log_path))
     settings = ThermalSettings(cloth_factor=known.cloth_factor)
     tables = day(members, settings, air_temperature_c=air_c, table_temperature_c=table_c, readings=shown)
-    first = tables[0].freezing
     bare_s = on_bare_stone_s(comp, thickness_mm, film_c, table_c, ThermalSettings())
     freeze_drawings(cards, folder, comp, thickness_mm, air_c, tables, known)
     rests = {
@@ -209,30 +217,44 @@ def freeze(
         for hours in (1, 4, 12)
     }
     if as_json:
-        print_json(
-            {
-                "film_c": rounded(film_c, 1),
-                "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
-                "time_to_30pct_s": rounded(first.time_to_30pct_s, 2),
-                "time_to_solid_s": rounded(first.time_to_solid_s, 2),
-                "on_bare_stone_s": rounded(bare_s, 2),
-                "stone_temperature_c": [rounded(t.stone_top_c, 1) for t in tables],
-                "stone_after_hours_c": {str(hours): rounded(celsius, 1) for hours, celsius in rests.items()},
-                "casts": [
-                    {
-                        "stone_temperature_c": rounded(t.stone_top_c, 1),
-                        "cloth_c": rounded(t.cloth_c, 1),
-                        "measured": t.measured,
-                        "time_to_30pct_s": rounded(t.freezing.time_to_30pct_s, 2),
-                        "time_to_solid_s": rounded(t.freezing.time_to_solid_s, 2),
-                    }
-                    for t in tables
-                ],
-            }
-        )
+        print_json(_freezing_dict(film_c, bare_s, tables, rests))
         return
+    title = f"{comp.text()}, {thickness_mm:g} mm, film laid at {film_c:.0f} °C, air {air_c:g} °C"
+    _print_freezing(title, bare_s, tables, rests, cloth_words(known))
+
+
+def _freezing_dict(
+    film_c: float, bare_s: float, tables: Sequence[TableBefore], rests: Mapping[int, float]
+) -> dict[str, Any]:
+    """What `freeze` prints as JSON."""
+    first = tables[0].freezing
+    return {
+        "film_c": rounded(film_c, 1),
+        "time_to_first_solid_s": rounded(first.time_to_first_solid_s, 2),
+        "time_to_30pct_s": rounded(first.time_to_30pct_s, 2),
+        "time_to_solid_s": rounded(first.time_to_solid_s, 2),
+        "on_bare_stone_s": rounded(bare_s, 2),
+        "stone_temperature_c": [rounded(t.stone_top_c, 1) for t in tables],
+        "stone_after_hours_c": {str(hours): rounded(celsius, 1) for hours, celsius in rests.items()},
+        "casts": [
+            {
+                "stone_temperature_c": rounded(t.stone_top_c, 1),
+                "cloth_c": rounded(t.cloth_c, 1),
+                "measured": t.measured,
+                "time_to_30pct_s": rounded(t.freezing.time_to_30pct_s, 2),
+                "time_to_solid_s": rounded(t.freezing.time_to_solid_s, 2),
+            }
+            for t in tables
+        ],
+    }
+
+
+def _print_freezing(
+    title: str, bare_s: float, tables: Sequence[TableBefore], rests: Mapping[int, float], cloth: str
+) -> None:
+    """Freezing through a day for people."""
     print_table(
-        f"{comp.text()}, {thickness_mm:g} mm, film laid at {film_c:.0f} °C, air {air_c:g} °C",
+        title,
         ["cast", "stone before °C", "first solid s", "30 % s", "solid s"],
         [
             (
@@ -245,155 +267,11 @@ def freeze(
             for i, t in enumerate(tables, start=1)
         ],
         [
-            f"The cloth rules the freezing: {cloth_words(known)}; a measured table",
+            f"The cloth rules the freezing: {cloth}; a measured table",
             "temperature always wins over these (--measured; marked * where it did).",
             "The stone after the last sheet, bare: "
             + ", ".join(f"{c:.0f} °C after {h} h" for h, c in rests.items())
             + ".",
             f"Bare stone would freeze the same film in about {bare_s:.1f} s (Schwarz's solution, no contact resistance).",
         ],
-    )
-
-
-@click.command(short_help="Learn the shop's coefficients from its casting log.")
-@click.argument("log_file", metavar="LOG.csv", type=FILE)
-@click.option(
-    "--explain", "explained", metavar="CAST", help="Why this cast came out so, and what the next should change."
-)
-@click.option(
-    "--against", metavar="CAST", help="With --explain: the cast to compare with. Default: a near one before it."
-)
-@cards_option
-@pictures_option("With --explain: write thickness along the sheet with band and readings as SVG.")
-@json_option
-def calibrate(
-    log_file: Path, explained: str | None, against: str | None, cards: Path | None, folder: Path | None, as_json: bool
-) -> None:
-    """Learn from LOG.csv: how thickness goes with each quantity, what was left out and why, and what to cast next.
-
-    Groups (alloy, gate, box, cloth, crew, table, season) that cast thicker, and drift, are named where the log tells them.
-    """
-    from pipemetal.casting.calibrate import calibrate as fit
-    from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts
-    from pipemetal.casting.next_cast import next_casts, two_starts_percent
-    from pipemetal.casting.says import quantities
-    from pipemetal.files.casting_json import learned_dict
-
-    casts = read_log(log_file)
-    found = fit(casts)
-    if explained is None and (against is not None or folder is not None):
-        raise click.UsageError("--against and --pictures need --explain CAST")
-    if explained is not None:
-        if folder is not None:
-            cast_picture(folder, explained, casts, found)
-        _explain(explained, against, casts, found, as_json)
-        return
-    cloth = cloth_from_log(casts)
-    verdicts = limits_from_verdicts(casts, cloth.settings)
-    told = quantities(found.law, found.reduced)
-    if cards is not None:
-        learned_drawing(cards, found, cloth, verdicts)
-    left_out = [{"id": x.id, "reason": x.reason} for x in (*found.casts_left_out, *found.readings_left_out)]
-    trials = next_casts(found.law, found.reduced)
-    if as_json:
-        starts = two_starts_percent(found.law, found.reduced)
-        print_json(
-            learned_dict(found, told, trials, starts)
-            | {
-                "left_out": left_out,
-                "cloth_factor": rounded(cloth.factor, 3),
-                "shortest_mobile_s": rounded(verdicts.limits.shortest_mobile_s, 2),
-                "longest_mobile_s": rounded(verdicts.limits.longest_mobile_s, 2),
-                "edges_stand_solid": rounded(verdicts.limits.edges_stand, 3),
-                "sets_in_sled_solid": rounded(verdicts.limits.sets_in_sled, 3),
-                "log_next": found.log_next,
-            }
-        )
-        return
-    limits = verdicts.limits
-    print_table(
-        f"What {log_file.name} teaches",
-        ["", "value", "between (95 %)", "before any cast"],
-        [(q.name, f"{q.value:.2f}", f"{q.low:.2f} to {q.high:.2f}", f"{q.before:.2f}") for q in told]
-        + [
-            ("scatter from cast to cast, %", f"{100.0 * found.law.cast_scatter:.1f}", "", ""),
-            ("scatter from place to place, %", f"{100.0 * found.law.station_scatter:.1f}", "", ""),
-            _run_up_row(found.law.run_up),
-            ("resistance of the cloth, times the default", f"{cloth.factor:.2f}", f"from {cloth.casts_used} casts", ""),
-            ("hot metal should run, s", f"{limits.shortest_mobile_s:.1f} to {limits.longest_mobile_s:.1f}", "", ""),
-            (
-                "slush: solid at the gate, %",
-                f"{100.0 * limits.edges_stand:.0f} to {100.0 * limits.sets_in_sled:.0f}",
-                f"from {verdicts.verdicts_used} verdicts",
-                "",
-            ),
-        ],
-        [f"{found.words}."]
-        + ["Likeliest: " + ", ".join(f"{n} {100 * w:.0f} %" for n, w in found.law.regimes.items() if w > 0.02) + "."]
-        + [f"Departs: {q.words}." for q in told if q.differs]
-        + [f"To learn most from the next casts: {found.log_next}.", f"Drift: {found.drift.words}."]
-        + [f"{g.words}." for g in found.groups if g.differs]
-        + _alike(found.groups)
-        + [f"Watch: {w}." for w in found.watch]
-        + [f"Left out: {x['id']}: {x['reason']}" for x in left_out],
-    )
-
-
-def _run_up_row(run_up: RunUp) -> tuple[str, str, str, str]:
-    """What goes before the sheet, over the first film times the run-up."""
-    from pipemetal.casting.model import TWO_SIDED_95
-    from pipemetal.casting.run_up import USUAL_RATIO
-
-    reach = TWO_SIDED_95 * run_up.sd
-    name = "metal before the sheet, over the first film"
-    between = f"{max(run_up.ratio - reach, 0.0):.2f} to {run_up.ratio + reach:.2f}"
-    return (name, f"{run_up.ratio:.2f}", between, f"{USUAL_RATIO:.2f}")
-
-
-def _alike(groups: Any) -> list[str]:
-    """The kinds of groups that the log cannot tell apart, in one line."""
-    kinds = list(dict.fromkeys(g.kind for g in groups))
-    alike = [k for k in kinds if not any(g.differs for g in groups if g.kind == k)]
-    return [f"No difference that the log can tell between: {', '.join(alike)}."] if alike else []
-
-
-def _explain(cast_id: str, against: str | None, casts: Any, found: Any, as_json: bool) -> None:
-    from pipemetal.casting.explain import explain
-
-    why = explain(cast_id, casts, found, against)
-    if as_json:
-        print_json(
-            {
-                "cast": why.cast,
-                "reference": why.reference,
-                "measured_mean_mm": rounded(why.measured_mean_mm, 3),
-                "expected_mean_mm": rounded(why.expected_mean_mm, 3),
-                "reference_mean_mm": rounded(why.reference_mean_mm, 3),
-                "causes": [
-                    {
-                        "name": c.name,
-                        "start_mm": rounded(c.start_mm, 3),
-                        "middle_mm": rounded(c.middle_mm, 3),
-                        "end_mm": rounded(c.end_mm, 3),
-                        "mean_mm": rounded(c.mean_mm, 3),
-                        "words": c.words,
-                    }
-                    for c in why.causes
-                ],
-                "within_scatter": why.within_scatter,
-                "next": why.next_words,
-                "rests_on": why.rests_on,
-            }
-        )
-        return
-    print_table(
-        f"Why {why.cast} came out {why.measured_mean_mm:.2f} mm on the mean, against the settings of {why.reference}",
-        ["mm", "start", "middle", "end", "mean", ""],
-        [(f"as {why.reference}", "", "", "", f"{why.reference_mean_mm:.2f}", "")]
-        + [
-            (c.name, f"{c.start_mm:+.2f}", f"{c.middle_mm:+.2f}", f"{c.end_mm:+.2f}", f"{c.mean_mm:+.2f}", c.words)
-            for c in why.causes
-        ]
-        + [("measured", "", "", "", f"{why.measured_mean_mm:.2f}", "")],
-        [f"Next: {why.next_words}.", f"Rests on {why.rests_on}: the look of the metal decides."],
     )

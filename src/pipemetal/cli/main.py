@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import os
 import sys
 from typing import Any, Final, NoReturn
 
@@ -36,7 +37,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "cool": ("day_cmd:cool", "Bring ladled metal down: by waiting, or with cold pieces."),
     "push": ("casting_cmd:push", "The push card of a sheet: charge, gate, marks, pouring temperatures."),
     "freeze": ("casting_cmd:freeze", "How a sheet freezes, and the stone through a day of casts."),
-    "calibrate": ("casting_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
+    "calibrate": ("calibrate_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
     "layout": ("layout_cmd:layout", "Place blanks on rolls and on sheets to cast."),
     "layout-check": ("layout_cmd:layout_check", "Check a plan with the verifier that stands apart."),
     "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, add, show."),
@@ -112,6 +113,9 @@ def main(args: list[str] | None = None) -> Any:
     """Run the command line; errors that are the input's fault end with one message and exit code 2."""
     from pipemetal.errors import ConflictError, InputError, PipemetalError
 
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        # small matrices only, for which threads cost more than they bring; numpy reads these when it is loaded
+        os.environ.setdefault(name, "1")
     try:
         return cli.main(args=args, prog_name="pipemetal", standalone_mode=True)
     except (InputError, ConflictError) as error:

@@ -9,7 +9,7 @@ from pipemetal.casting.calibrate import Calibration
 from pipemetal.casting.next_cast import Trial
 from pipemetal.casting.push import Mark, PushCard
 from pipemetal.casting.says import Quantity
-from pipemetal.casting.window import PourWindow
+from pipemetal.casting.window import Band, PourWindow
 
 __all__ = ["card_dict", "learned_dict", "window_dict"]
 
@@ -52,12 +52,17 @@ def card_dict(card: PushCard) -> dict[str, Any]:
     }
 
 
+def _try(band: Band | PourWindow) -> dict[str, float | None]:
+    """Where to try, in C; nothing where no temperature suits."""
+    low, high = (None if band.empty else round(value, 1) for value in (band.try_low_c, band.try_high_c))
+    return {"try_low": low, "try_high": high}
+
+
 def window_dict(window: PourWindow) -> dict[str, Any]:
     """The pouring range: the band that is meant, why, and both bands with what sets their ends."""
     return {
         "too_cold_below": round(window.too_cold_below_c, 1),
-        "try_low": round(window.try_low_c, 1),
-        "try_high": round(window.try_high_c, 1),
+        **_try(window),
         "too_hot_above": round(window.too_hot_above_c, 1),
         "regime": window.regime,
         "why": window.why,
@@ -66,8 +71,7 @@ def window_dict(window: PourWindow) -> dict[str, Any]:
             {
                 "name": band.name,
                 "too_cold_below": round(band.too_cold_below_c, 1),
-                "try_low": round(band.try_low_c, 1),
-                "try_high": round(band.try_high_c, 1),
+                **_try(band),
                 "too_hot_above": round(band.too_hot_above_c, 1),
                 "cold_end": band.cold_end,
                 "hot_end": band.hot_end,

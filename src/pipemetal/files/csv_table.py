@@ -15,7 +15,7 @@ from pathlib import Path
 from pipemetal.errors import FileFormatError, UnitError
 from pipemetal.files.plain import hidden_mark, parse_day
 from pipemetal.files.toml_table import near, read_text
-from pipemetal.quantities import Quantity
+from pipemetal.quantities import Quantity, unit_of
 from pipemetal.texts import Amount, Text
 from pipemetal.units import LENGTH_MM, MASS_KG, parse_number
 
@@ -107,7 +107,7 @@ def _limits(column: str, heading: str, low: float, high: float, factor: float) -
     if column.endswith("_c") and heading.endswith("_f"):
         low, high, factor = low * 1.8 + 32.0, high * 1.8 + 32.0, 1.0
     ends = (Amount.short(float(f"{limit / factor:.3g}") if factor != 1.0 else limit) for limit in (low, high))
-    return Text("{low} to {high} {unit}", low=next(ends), high=next(ends), unit=heading.rsplit("_", 1)[-1])
+    return Text("{low} to {high} {unit}", low=next(ends), high=next(ends), unit=unit_of(heading))
 
 
 class CsvTable:

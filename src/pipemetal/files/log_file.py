@@ -127,8 +127,11 @@ class _Cells:
         """
         low, high = limits or CAST[column].limits
         found = self._read(column, (low, high), self.spoiled)
-        if found is None and not self.spoiled:
-            raise self.row.error("is empty", column, allowed=f"{low:g} to {high:g}")
+        if found is None and not self.row.text(column, ""):
+            if not self.forgiving:
+                raise self.row.error("is empty", column, allowed=allowed_text(low, high, CAST[column].unit))
+            words = "{column} is empty ({allowed})"
+            self.spoiled.append(Text(words, column=column, allowed=allowed_text(low, high, CAST[column].unit)))
         return low if found is None else found
 
     def _read(self, column: str, limits: tuple[float, float], told: list[Text]) -> float | None:
@@ -154,8 +157,11 @@ def cast_of_row(row: CsvRow, cast_id: str, *, dated: bool = True, forgiving: boo
         raise row.error("is not a verdict", "verdict", verdict, ", ".join(VERDICTS))
     cells = _Cells(row, forgiving=forgiving)
     gate = cells.number("gate_mm", (0.0, CAST["gate_mm"].high))  # nought stands for a box without a gate
-    if dated and gate == 0.0:
+    if dated and gate == 0.0 and not forgiving:
         raise row.error("is no opening of a gate", "gate_mm", gate, "0.5 to 20; empty for a box without a gate")
+    if dated and gate == 0.0:
+        words = "gate_mm 0 is no opening of a gate: leave it empty for a box without a gate"
+        cells.spoiled.append(Text(words))
     if gate is None and cells.set_aside:
         cells.spoiled.append(cells.set_aside.pop())
     try:

@@ -13,7 +13,7 @@ from typing import Any, Final
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.plain import hidden_mark
-from pipemetal.quantities import Quantity
+from pipemetal.quantities import Quantity, unit_of
 
 __all__ = ["TomlTable", "near", "parsed_toml", "read_toml", "toml_of"]
 
@@ -213,11 +213,13 @@ class TomlTable:
         key = f"{base}_{suffix}" if with_unit is None else base
         if plain is None and with_unit is None:
             if default is ...:
-                raise self.error("is missing", key, allowed=f"{low:g} to {high:g} {suffix}, or {base} with a unit")
+                raise self.error(
+                    "is missing", key, allowed=f"{low:g} to {high:g} {unit_of(suffix)}, or {base} with a unit"
+                )
             return default
         given, reader = (plain, units.parse_number) if with_unit is None else (with_unit, parse)
         value = self._parsed(key, given, reader)
-        return self._within(key, value, low, high, f" {suffix}")
+        return self._within(key, value, low, high, f" {unit_of(suffix)}")
 
     def given(self, quantity: Quantity, default: Any = ..., *, base: str = "") -> Any:
         """A quantity by its name, which may be given as a text with a unit; `base` is its name here without the unit."""

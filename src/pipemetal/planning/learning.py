@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Final
 
 from pipemetal.casting.calibrate import Calibration, calibrate
+from pipemetal.casting.gateless import with_gap
 from pipemetal.casting.learn import LIFT_MARGIN, cloth_from_log, lift_margin_from_log, limits_from_verdicts
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import LoggedCast
@@ -14,6 +17,9 @@ from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.texts import Text
 
 __all__ = ["Learned", "learn"]
+
+# A card after the first of a log must not wait for its fit.
+_KEPT_LOGS: Final = 8
 
 
 @dataclass(frozen=True)
@@ -33,9 +39,15 @@ class Learned:
 
 
 def learn(
-    casts: Sequence[LoggedCast], thermal: ThermalSettings | None = None, gate: Calibration | None = None
+    casts: Sequence[LoggedCast],
+    thermal: ThermalSettings | None = None,
+    gate: Calibration | None = None,
+    *,
+    gap_mm: float | None = None,
 ) -> Learned:
     """Fit everything that a log can teach; `gate` is its fit where that is at hand. No log stops it.
+
+    `gap_mm` is the gap of a box without a gate: casts that were logged without an opening are taken at it.
 
     Errors: CastingError for two casts of one id.
 
@@ -44,6 +56,20 @@ def learn(
     """
     if not casts:
         return Learned()
+    if thermal is None and gate is None:
+        return _learned(tuple(casts), gap_mm)
+    return _fitted(casts, thermal, gate, gap_mm)
+
+
+@lru_cache(maxsize=_KEPT_LOGS)
+def _learned(casts: tuple[LoggedCast, ...], gap_mm: float | None) -> Learned:
+    return _fitted(casts, None, None, gap_mm)
+
+
+def _fitted(
+    casts: Sequence[LoggedCast], thermal: ThermalSettings | None, gate: Calibration | None, gap_mm: float | None
+) -> Learned:
+    casts = with_gap(casts, gap_mm)
     gate = gate or calibrate(casts)
     cloth = cloth_from_log(casts, thermal)
     # Times to run are judged on the cloth that the log found, for the range is worked out with it.

@@ -26,7 +26,9 @@ RANKED: Final = (
     BARS,
     SLOPED,
     "the usual {usual} scoops do not give this sheet by the model: it asks for {scoops}",
-    "no temperature suits both ends: below {a} it sets too soon, above {b} it runs off; level the table better, {cure}",
+    "no temperature suits both ends: below {a}: {cold}; above {b}: {hot}; {cure}",
+    "the range is {width} wide (below {a}: {cold}; above {b}: {hot}), and the liquidus is known within {unsure}: no "
+    "thermometer can promise to hit it; {cure}",
     "at {x} expect {a}, not the wanted {b}: no push that people can follow comes nearer with this gate and fill",
     "a push from {a} to {b} is hard to follow ({c} to {d} is not)",
     "only {a} of metal stand in the sled at the end: the end may be ragged",
@@ -36,6 +38,7 @@ RANKED: Final = (
     "outside your logged range: {name} {value} (logged {a} to {b})",
     "first cast: a cold gate is counted in; better warm sled and gate",
     "ripples and laps freeze in sooner than the metal thickens at the gate: they set the lower end",
+    "it is poured more than {a} above the liquidus: oxide, dross and the cloth suffer, keep to the lower end",
     "running off does not limit this sheet: oxide, dross and the cloth do, keep to the lower half",
 )
 """Templates of warnings: first what hurts people, then what spoils the sheet, then what makes it less sure. Others come last."""
