@@ -19,9 +19,11 @@ PipemetalError                   base of all, never raised itself
 
 from __future__ import annotations
 
+import math
 from copy import copy
+from typing import Final
 
-from pipemetal.texts import Amount, Text, Value, joined
+from pipemetal.texts import Amount, Text, Unit, Value, joined
 
 __all__ = [
     "AlloyError",
@@ -66,10 +68,19 @@ def _value_text(value: object) -> str:
         return f"a {type(value).__name__} too long to be shown"
 
 
+_UNITS: Final[dict[str, Unit]] = {"mm": "mm", "kg": "kg", "C": "C", "c": "C", "m/s": "m/s"}
+
+
+def _unit_of(unit: str, field: str = "") -> Unit:
+    """The unit of a value that a reader may want in another, by its own or by what its field's name ends in."""
+    return _UNITS.get(unit) or _UNITS.get(field.rpartition("_")[2], "")
+
+
 def _limits_text(limits: tuple[float, float], unit: str) -> Text:
     """The least and the greatest that may stand somewhere."""
-    low, high = (Amount.short(float(limit)) for limit in limits)
-    if not unit:
+    known = _unit_of(unit)
+    low, high = Amount.short(float(limits[0]), known, bare=True), Amount.short(float(limits[1]), known)
+    if known or not unit:
         return Text("{low} to {high}", low=low, high=high)
     return Text("{low} to {high} {unit}", low=low, high=high, unit=unit)
 
@@ -116,6 +127,7 @@ class InputError(PipemetalError, ValueError):
         self.allowed = allowed or (_limits_text(limits, unit.strip()) if limits else "")
         self.where = where
         self.limits = limits
+        self.unit = unit.strip()
         self.example = example
         self.nearest = nearest
         super().__init__(problem)
@@ -138,7 +150,10 @@ class InputError(PipemetalError, ValueError):
             values["where"] = _one_line(self.where, MOST_OF_NAME)
             template = f"{{where}}: {template}"
         notes: list[Value] = []
-        if self.value is not None:
+        unit = _unit_of(self.unit, self.field)
+        if isinstance(self.value, float) and unit and math.isfinite(self.value):
+            notes.append(Text("got {value}", value=Amount.short(self.value, unit, bare=True)))
+        elif self.value is not None:
             shown = self.value if isinstance(self.value, Amount) else _one_line(_value_text(self.value), MOST_OF_VALUE)
             notes.append(Text("got {value}", value=shown))
         if self.allowed:

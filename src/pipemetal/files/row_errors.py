@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.csv_table import CsvRow, CsvTable
+from pipemetal.texts import Text, Value, joined
 
 __all__ = ["TablesError", "made_of_rows"]
 
@@ -22,11 +23,17 @@ class TablesError(FileFormatError):
         self.problems = problems
         super().__init__("cannot be read", field="table")
 
-    def __str__(self) -> str:
-        lines = [str(problem) for problem in self.problems[:MOST_SHOWN]]
-        if len(self.problems) > MOST_SHOWN:
-            lines.append(f"... and {len(self.problems) - MOST_SHOWN} more")
-        return "\n".join([f"{len(self.problems)} things cannot be read; nothing was brought in", *lines])
+    def text(self) -> Text:
+        """How many things are wrong, and each with its place."""
+        count = len(self.problems)
+        head = "{count} things cannot be read; nothing was brought in"
+        lines: list[Value] = [
+            Text("1 thing cannot be read; nothing was brought in") if count == 1 else Text(head, count=count)
+        ]
+        lines += [problem.text() for problem in self.problems[:MOST_SHOWN]]
+        if count > MOST_SHOWN:
+            lines.append(Text("... and {count} more", count=count - MOST_SHOWN))
+        return joined(lines, "\n")
 
 
 class _NotingRow(CsvRow):

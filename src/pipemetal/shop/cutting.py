@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import select
@@ -17,7 +18,7 @@ from pipemetal.shop.rows import ReservationState, RollRow, RollState
 from pipemetal.shop.searching import STANDING
 from pipemetal.shop.writing import Writing, dump
 
-__all__ = ["Cutting", "Piece", "give_up_reservations"]
+__all__ = ["Cutting", "Piece", "check_apart", "give_up_reservations"]
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,30 @@ class Piece:
 
     id: str
     box_mm: tuple[float, float, float, float]
+
+
+Box = tuple[float, float, float, float]
+LAID_OVER_MM = 0.1
+"""So far may two boxes lie on each other, for sizes are rounded."""
+
+
+def check_apart(pieces: Sequence[Piece]) -> None:
+    """Refuse boxes that lie on each other, whose metal would be booked twice. Errors: BookError.
+
+    >>> check_apart([Piece("a", (0.0, 0.0, 100.0, 50.0)), Piece("b", (100.0, 0.0, 200.0, 50.0))])
+    """
+    for number, piece in enumerate(pieces):
+        for other in pieces[:number]:
+            if _overlap_mm(piece.box_mm, other.box_mm) > LAID_OVER_MM:
+                allowed = f"a place beside {other.id}"
+                raise BookError("lies on another piece", field="piece", value=piece.id, allowed=allowed)
+
+
+def _overlap_mm(one: Box, other: Box) -> float:
+    """By how much two boxes lie on each other, the lesser way; nought or less where they do not."""
+    along = min(one[2], other[2]) - max(one[0], other[0])
+    across = min(one[3], other[3]) - max(one[1], other[1])
+    return min(along, across)
 
 
 class Cutting:

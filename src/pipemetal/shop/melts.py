@@ -80,6 +80,8 @@ class Melts(Kept[MeltRow]):
         Errors: NotFreeError that names every lot of which more was weighed than is free, BookError.
         """
         with self._writer.writing(Action.MELT_CHARGED, f"melt:{melt_id}") as w:
+            if not weighed_kg:
+                raise BookError("is empty", field="weighed_kg", allowed="what the scale said of one lot or more")
             refuse_what_is_not_free(w, weighed_kg, "")
             inputs = dict(weighed_kg)
             if heel_of:

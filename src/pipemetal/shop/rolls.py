@@ -12,7 +12,7 @@ from pipemetal.files.plain import parse_day
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.shop import schema
-from pipemetal.shop.cutting import Cutting, Piece, give_up_reservations
+from pipemetal.shop.cutting import Cutting, Piece, check_apart, give_up_reservations
 from pipemetal.shop.ledger import MICROGRAMS_PER_KG, elements_ug, move, share_of
 from pipemetal.shop.orders import reserve_as_ordered
 from pipemetal.shop.recipes import density_of, target_of
@@ -106,6 +106,7 @@ class Rolls(Kept[RollRow]):
         with self._writer.writing(Action.ROLL_CUT, f"roll:{roll_id}") as w:
             cutting = Cutting(w, roll_id, version, kerf_mm)
             field = cutting.roll.field
+            check_apart(pieces)
             for piece in pieces:
                 x0, y0, x1, y1 = piece.box_mm
                 volume_mm3 = field.cropped(x0, x1, y0, y1).mean_mm * (x1 - x0) * (y1 - y0)
