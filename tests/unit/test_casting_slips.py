@@ -202,3 +202,11 @@ def test_a_second_card_from_one_log_takes_no_new_fit() -> None:
     first = learn(LOG)
     assert learn(list(LOG)) is first
     assert learn(LOG[:-1]) is not first and learn(LOG, gap_mm=2.6).law is not first.law
+
+
+@pytest.mark.parametrize("by", ["marks", "whole time"])
+def test_times_ten_times_over_are_named(by: str) -> None:
+    marks = tuple((d, 10.0 * t) for d, t in LOG[1].marks)
+    slip = replace(LOG[1], marks=marks) if by == "marks" else replace(LOG[1], marks=(), push_time_s=marks[-1][1])
+    found = calibrate([LOG[0], slip, *LOG[2:]])
+    assert [(out.id, "misread" in out.reason) for out in found.casts_left_out] == [(slip.id, True)]
