@@ -292,6 +292,15 @@ class UnitSystem:
         shown = mass_kg if self.mass == "kg" else mass_kg / MASS_KG["lb"]
         return f"{self.number(shown, decimals)} {self.mass}"
 
+    def show_weighed(self, mass_kg: float) -> str:
+        """A mass to be weighed out, to a part in two hundred or better: what little of a metal is needed counts most.
+
+        >>> UnitSystem().show_weighed(0.25), UnitSystem().show_weighed(5.5), UnitSystem().show_weighed(90.0)
+        ('0.250 kg', '5.50 kg', '90.0 kg')
+        """
+        shown = mass_kg if self.mass == "kg" else mass_kg / MASS_KG["lb"]
+        return self.show_mass(mass_kg, 1 if shown >= 10.0 else 2 if shown >= 1.0 else 3)
+
     def bare_mass(self, mass_kg: float, decimals: int = 1) -> str:
         """A mass without its unit, for columns that name it."""
         return self.show_mass(mass_kg, decimals).rsplit(" ", 1)[0]

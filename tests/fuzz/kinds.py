@@ -199,9 +199,9 @@ def _read_offers(folder: Path) -> object:
 
 def _read_sheets(folder: Path) -> object:
     from pipemetal.files.sheets_file import read_sheets
-    from pipemetal.planning.settings import SheetSettings
+    from pipemetal.planning.settings import ShopSettings
 
-    return read_sheets(folder / "sheets.csv", _recipes(folder), SheetSettings())
+    return read_sheets(folder / "sheets.csv", _recipes(folder), ShopSettings())
 
 
 def _book(folder: Path) -> Any:

@@ -12,8 +12,9 @@ from sqlalchemy import text
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.cli.book_cmd import doctor
+from pipemetal.cli.lots_cmd import lots
 from pipemetal.cli.paper_cmd import label
-from pipemetal.cli.shop_cmd import lots, rolls
+from pipemetal.cli.shop_cmd import rolls
 from pipemetal.errors import BookError, ConflictError, InputError
 from pipemetal.plans.record import Plan
 from pipemetal.shop.book import Book, NewLot, NewMelt, Piece, StaleSaveError, UndoFirstError, restore

@@ -62,7 +62,7 @@ def test_variants_stand_side_by_side_wherever_they_are_planned(shop: Path, worke
         "--vary",
         str(shop / "v.toml"),
         "--iterations",
-        "60",
+        "120",
         "--json",
         *workers,
     ]

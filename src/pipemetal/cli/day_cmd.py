@@ -70,13 +70,12 @@ def day(
     from pipemetal.files.log_file import read_log
     from pipemetal.files.lots_file import read_lots
     from pipemetal.files.sheets_file import read_sheets
-    from pipemetal.planning.day_work import fits_the_day, plan_days
+    from pipemetal.planning.day_work import plan_casting
     from pipemetal.planning.learning import Learned, learn
-    from pipemetal.planning.melting import plan_season
-    from pipemetal.planning.pours import demand_of, plan_pours, prepare_pour
     from pipemetal.planning.sheets_to_cast import sheet_order
+    from pipemetal.planning.stock import Stock
     from pipemetal.plans.codec import as_dict
-    from pipemetal.plans.rows import melt_rows, pour_row, season_row
+    from pipemetal.plans.rows import day_row, melt_rows, pour_row, season_row
 
     recipes = load_recipes(recipes_path, sheets_file)
     settings = shop_beside(settings_path, sheets_file)
@@ -84,13 +83,10 @@ def day(
     lots, unknown = read_lots(lots_path, recipes)
     learned = learn(read_log(log_path)) if log_path is not None else Learned()
     orders = [sheet_order(s, settings) for s in sheets]
-    prepared = [prepare_pour(o, recipes[o.sheet.alloy].target, settings, learned) for o in orders]
-    demands = [demand_of(p) for p in prepared]
-    fits = fits_the_day(prepared, recipes, settings)
-    season = plan_season(demands, recipes, lots, settings, in_pot=_heel_from(heel_kg, heel_text), fits=fits)
     shown = {int(n): c for n, c in pairs_of(measured, "--measured", "POUR:C, as 3:41")}
-    days = plan_days(prepared, season.melts, settings)
-    pours = plan_pours(prepared, season.melts, days, settings, learned, shown)
+    held = _heel_from(heel_kg, heel_text)
+    casting = plan_casting(orders, Stock(recipes, lots=lots), settings, learned, in_pot=held, measured_c=shown)
+    season, pours = casting.season, casting.pours
     start_minutes = _minutes_of(start)
     day_drawings(cards, folder, pours, learned.words, start_minutes)
     melts = melt_rows(season.melts, pours, settings)
@@ -102,6 +98,7 @@ def day(
                 "melts": [as_dict(m) for m in melts],
                 "season": as_dict(season_row(season)),
                 "pours": [as_dict(row) | {"time": time} for row, time in zip(rows, times, strict=True)],
+                "days": [as_dict(day_row(day)) for day in casting.days],
                 "lots_without_analysis": list(unknown),
                 "learned": learned.words,
             }

@@ -41,7 +41,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "layout": ("layout_cmd:layout", "Place blanks on rolls and on sheets to cast."),
     "layout-check": ("layout_cmd:layout_check", "Check a plan with the verifier that stands apart."),
     "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, add, show."),
-    "lots": ("shop_cmd:lots", "The lots in the shop book: list, add, show."),
+    "lots": ("lots_cmd:lots", "The lots in the shop book: list, add, show."),
     "melts": ("melts_cmd:melts", "The melts in the shop book: list, add, show."),
     "casts": ("melts_cmd:casts", "The casting log in the shop book: list, add, show."),
     "accept": ("accept_cmd:accept", "Accept a plan into the shop book, or take it back."),

@@ -363,6 +363,8 @@ def _what_is_missing(plan: Plan, out: Path) -> Iterator[str]:
     for pour in plan.pours:
         if pour.problem:
             yield f"No push gives sheet {pour.sheet}: {pour.problem}"
+        elif pour.card is not None and pour.pour_window_c is None:
+            yield f"No temperature suits sheet {pour.sheet}: {'; '.join(pour.warnings)}."
 
 
 def _print_alloys(plan: Plan) -> None:

@@ -116,10 +116,15 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
         words = say("Sled {sled}, table {table}.", sled=pour.sled, table=pour.table or "–")
         blocks.append(Paragraph(words, strong=True))
     card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
-    if card is None or window is None or freezing is None:
+    if card is None or freezing is None:
+        why = say("No push gives this sheet: {why}", why=say.read(pour.problem, units))
+        return [*blocks, Paragraph(why, strong=True)]
+    if window is None:
+        told = [Paragraph(_sentence(say.read(text, units)), strong=True) for text in pour.warnings]
         return [
             *blocks,
-            Paragraph(say("No push gives this sheet: {why}", why=say.read(pour.problem, units)), strong=True),
+            Paragraph(say("Do not pour it so: no pouring temperature suits this sheet."), strong=True),
+            *told,
         ]
     return [*blocks, *_settings_of(pour, card, units, say), *_watched(pour, card, window, freezing, units, say)]
 

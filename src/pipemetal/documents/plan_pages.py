@@ -48,6 +48,7 @@ def environment(units: UnitSystem | None = None, say: Words | None = None) -> En
     )
     made.filters |= {
         "mass": units.show_mass,
+        "weighed": units.show_weighed,
         "size": units.show_length,
         "temperature": units.show_temperature,
         "along": units.show_along,

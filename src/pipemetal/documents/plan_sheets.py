@@ -42,7 +42,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
             TICK,
             lot.id,
             say(lot.kind),
-            units.bare_mass(lot.mass_kg),
+            units.show_weighed(lot.mass_kg).rsplit(" ", 1)[0],
             lot.pieces or "",
             "",
             lot.note or lot.composition,

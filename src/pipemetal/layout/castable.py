@@ -140,38 +140,74 @@ def choose_profiles(
     left, chosen = [p for p in pieces if profile_of_piece(p, castable)], list[ChosenSheet]()
     if len(left) > MOST_IN_A_TRIAL:
         left.sort(key=lambda p: -p.area_mm2)
-    last: Profile | None = None
+    last: _Sheet | None = None
     while left and len(chosen) < most_sheets:
-        best: tuple[float, Profile, dict[int, Place]] | None = None
-        same: tuple[float, Profile, dict[int, Place]] | None = None
-        tried, hurried = left[:MOST_IN_A_TRIAL], late()
-        profiles = profiles_for(tried if hurried else left, castable)
-        few = profiles[:: max(len(profiles) // FEW_PROFILES, 1)] if hurried else profiles
-        # Neither haste nor a sample of profiles may leave a piece unserved that a sheet could hold: where the few serve
-        # nothing the rest are tried, and after them the profile that is made for the largest piece alone.
-        own = profile_of_piece(left[0], castable)
-        for now in (few, [p for p in profiles if p not in few], [own] if own else []):
-            for profile in [*now, *([last] if last else [])]:
-                roll = virtual_roll(castable, alloy, profile, "trial")
-                known = {sheet.roll.width_mm for sheet in chosen}
-                change = castable.width_change_mm2 if known and roll.width_mm not in known else 0.0
-                value, served = _trial(tried, roll, castable, settings, kerf_mm, change)
-                if served and (best is None or value > best[0] + 1e-12):
-                    best = (value, profile, served)
-                if served and profile == last:
-                    same = (value, profile, served)
-            if best is not None:
-                break
+        tried, widths = left[:MOST_IN_A_TRIAL], {sheet.roll.width_mm for sheet in chosen}
+
+        def trial(profile: Profile, tried: list[Piece] = tried, widths: set[float] = widths) -> _Sheet:
+            roll = virtual_roll(castable, alloy, profile, "trial")
+            change = castable.width_change_mm2 if widths and roll.width_mm not in widths else 0.0
+            return _Sheet(profile, *_trial(tried, roll, castable, settings, kerf_mm, change))
+
+        best = _hurried(trial, last, tried, castable) if late() else _thorough(trial, last, left, castable)
         if best is None:
             del left[0]
             continue
-        if same is not None and same[0] >= SAME_AGAIN * best[0]:
-            best = same
-        last = best[1]
-        roll = virtual_roll(castable, alloy, last, f"N{len(chosen) + 1:03d}")
-        chosen.append(ChosenSheet(roll, [(left[k], place) for k, place in best[2].items()]))
-        left = [p for k, p in enumerate(left) if k not in best[2]]
+        last = best
+        roll = virtual_roll(castable, alloy, best.profile, f"N{len(chosen) + 1:03d}")
+        chosen.append(ChosenSheet(roll, [(left[k], place) for k, place in best.served.items()]))
+        left = [p for k, p in enumerate(left) if k not in best.served]
     return chosen
+
+
+@dataclass(frozen=True, eq=False)
+class _Sheet:
+    """A trial of a profile: the share of its cost that becomes blanks, and which blanks it would serve."""
+
+    profile: Profile
+    value: float
+    served: dict[int, Place]
+
+
+def _thorough(
+    trial: Callable[[Profile], _Sheet], last: _Sheet | None, left: Sequence[Piece], castable: Castable
+) -> _Sheet | None:
+    """The best profile for what is left; that of the sheet before where it is nearly as good."""
+    profiles = profiles_for(left, castable)
+    same = trial(last.profile) if last is not None else None
+    best = _best([*map(trial, profiles), *([same] if same is not None else [])])
+    if best is None:
+        return _alone(trial, left, castable)
+    return same if same is not None and same.served and same.value >= SAME_AGAIN * best.value else best
+
+
+def _hurried(
+    trial: Callable[[Profile], _Sheet], last: _Sheet | None, left: Sequence[Piece], castable: Castable
+) -> _Sheet | None:
+    """The profile of the sheet before while it serves nearly as well as it did, else the best of a few.
+
+    Haste leaves nothing unserved: where the few serve nothing the rest are tried.
+    """
+    if last is not None:
+        same = trial(last.profile)
+        if same.served and same.value >= SAME_AGAIN * last.value:
+            return same
+    profiles = profiles_for(left, castable)
+    few = profiles[:: max(len(profiles) // FEW_PROFILES, 1)]
+    best = _best([trial(p) for p in few]) or _best([trial(p) for p in profiles if p not in few])
+    return best or _alone(trial, left, castable)
+
+
+def _alone(trial: Callable[[Profile], _Sheet], left: Sequence[Piece], castable: Castable) -> _Sheet | None:
+    """The profile that is made for the largest piece alone: no sample of profiles may leave it unserved."""
+    own = profile_of_piece(left[0], castable)
+    return _best([trial(own)]) if own is not None else None
+
+
+def _best(sheets: Sequence[_Sheet]) -> _Sheet | None:
+    """The first of the best that serve something."""
+    serving = [sheet for sheet in sheets if sheet.served]
+    return max(serving, key=lambda sheet: sheet.value, default=None)
 
 
 def _trial(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.alloys.composition import Composition
@@ -10,17 +11,29 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import Fits, MeltPlan, SheetDemand
 from pipemetal.melts.heat import MeltHeat, heat_to_melt
+from pipemetal.melts.lots import Heel
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.day import CastingDay, MeltWork, SheetWork, casting_days, one_day
-from pipemetal.planning.melting import PlannedMelt
-from pipemetal.planning.pours import Pour
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.melting import PlannedMelt, Season, plan_season
+from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import SheetOrder
+from pipemetal.planning.stock import Stock
 from pipemetal.texts import Amount, Text
 
-__all__ = ["USUAL_POT_C", "clock_text", "fits_the_day", "melt_heat", "plan_days", "sheet_work", "told_of_days"]
+__all__ = [
+    "USUAL_POT_C",
+    "Casting",
+    "clock_text",
+    "fits_the_day",
+    "melt_heat",
+    "plan_casting",
+    "plan_days",
+    "sheet_work",
+    "told_of_days",
+]
 
-LADLING_LOSES_K: Final = 20.0
-"""Between the pot and the table (estimate)."""
 USUAL_POT_C: Final = 350.0
 """Where no pour says how hot (estimate)."""
 ROUNDED_UP: Final = 1.03
@@ -30,9 +43,8 @@ ALONE: Final = 2
 
 
 def pot_c(pours: Sequence[Pour]) -> float:
-    """How hot the pot must be: the hottest pour, and what ladling loses."""
-    hottest = max((pour.pour_c for pour in pours), default=0.0)
-    return hottest + LADLING_LOSES_K if hottest > 0.0 else USUAL_POT_C
+    """How hot the pot must be: as the hottest of its pours wants it."""
+    return max((pour.pot_c for pour in pours), default=0.0) or USUAL_POT_C
 
 
 def _heat(
@@ -97,6 +109,39 @@ def plan_days(prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: 
 
     works = [work(planned) for planned in melts]
     return casting_days(works, settings.day, settings.casting.casts_a_day, casting_dates(settings.day))
+
+
+@dataclass(frozen=True)
+class Casting:
+    """What casting a list of sheets comes to: its melts, its days and its pours."""
+
+    season: Season
+    days: tuple[CastingDay, ...]
+    pours: tuple[Pour, ...]
+
+
+def plan_casting(
+    orders: Sequence[SheetOrder],
+    metal: Stock,
+    settings: ShopSettings,
+    learned: Learned,
+    *,
+    in_pot: Heel | None = None,
+    hurried: bool = False,
+    measured_c: Mapping[int, float] | None = None,
+) -> Casting:
+    """From sheets to melts that fit their days, the days hour by hour, and the pours at those hours.
+
+    `in_pot` is what the pot holds at the start, `measured_c` as `plan_pours`; `hurried` takes the first good weighing lists.
+    Errors: as the rooms that it asks.
+    """
+    recipes = metal.recipes
+    prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned) for order in orders]
+    fits = fits_the_day(prepared, recipes, settings)
+    demands = [demand_of(pour) for pour in prepared]
+    season = plan_season(demands, recipes, metal.lots, settings, in_pot=in_pot, hurried=hurried, fits=fits)
+    days = plan_days(prepared, season.melts, settings)
+    return Casting(season, days, plan_pours(prepared, season.melts, days, settings, learned, measured_c))
 
 
 def clock_text(minutes: float) -> str:

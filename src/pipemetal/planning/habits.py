@@ -11,7 +11,16 @@ from typing import Final
 
 from pipemetal.errors import PlanError
 
-__all__ = ["DaySettings", "HabitSettings", "Span", "parse_dates", "parse_spans", "parse_weekdays"]
+__all__ = [
+    "DaySettings",
+    "HabitSettings",
+    "Limits",
+    "Span",
+    "check_limits",
+    "parse_dates",
+    "parse_spans",
+    "parse_weekdays",
+]
 
 WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 Span = tuple[int, int]
@@ -102,7 +111,8 @@ def parse_weekdays(text: str) -> frozenset[int]:
 Limits = dict[str, tuple[float, float]]
 
 
-def _check(table: str, settings: object, limits: Limits) -> None:
+def check_limits(table: str, settings: object, limits: Limits) -> None:
+    """Refuse a setting beyond its limits. Errors: PlanError."""
     for name, (low, high) in limits.items():
         value = getattr(settings, name)
         if not low <= value <= high:
@@ -137,7 +147,7 @@ class HabitSettings:
         }
 
     def __post_init__(self) -> None:
-        _check("habits", self, self.limits)
+        check_limits("habits", self, self.limits)
 
 
 @dataclass(frozen=True)
@@ -182,7 +192,7 @@ class DaySettings:
         }
 
     def __post_init__(self) -> None:
-        _check("day", self, self.limits)
+        check_limits("day", self, self.limits)
         shift, breaks = parse_spans(self.shift, "day.shift"), parse_spans(self.breaks, "day.breaks")
         if len(shift) != 1:
             raise PlanError("is not one span", field="day.shift", value=self.shift, allowed="as in 7:00-16:00")

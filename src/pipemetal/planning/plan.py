@@ -25,11 +25,11 @@ from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, o
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.day import CastingDay
-from pipemetal.planning.day_work import fits_the_day, plan_days, told_of_days
+from pipemetal.planning.day_work import plan_casting, told_of_days
 from pipemetal.planning.learning import Learned
-from pipemetal.planning.melting import PlannedMelt, Season, plan_season
+from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.own_values import own_values_that_decided
-from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
+from pipemetal.planning.pours import Pour
 from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, castable_for, sheet_orders, thick_end_first
@@ -245,14 +245,9 @@ def make_plan(
     faults = verify(problem, layout)
     search.tell(0.91, "charging melts")
     orders = sheet_orders(layout, settings)
-    prepared = [prepare_pour(order, stock.recipes[order.sheet.alloy].target, settings, learned) for order in orders]
-    demands = [demand_of(p) for p in prepared]
     hurried = search.is_over()
-    fits = fits_the_day(prepared, stock.recipes, settings)
-    season = plan_season(demands, stock.recipes, stock.lots, settings, hurried=hurried, fits=fits)
-    search.tell(0.96, "planning pours")
-    days = plan_days(prepared, season.melts, settings)
-    pours = plan_pours(prepared, season.melts, days, settings, learned)
+    casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
+    season, pours = casting.season, casting.pours
     cut = _cut(layout, orders, stock.rack, blanks, density, settings)
     account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
     search.tell(1.0, "done")
@@ -261,7 +256,7 @@ def make_plan(
         *_advice(organ, pipes),
         *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
         *_small_melts(season, cut),
-        *told_of_days(days, pours, settings),
+        *told_of_days(casting.days, pours, settings),
         *own_values_that_decided(layout, season, settings),
     ]
     return Plan(
@@ -280,7 +275,7 @@ def make_plan(
         stock.rack,
         stock.unknown,
         learned,
-        days,
+        casting.days,
         tuple(notes),
     )
 

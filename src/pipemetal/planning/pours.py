@@ -50,7 +50,8 @@ class Pour:
 
     `day` and `number` count from 1; `at_min` is the planned minute since midnight, `start_s` since the day's first pour;
     `stone_c` and `cloth_c` are the table's temperatures before the pour, planned unless `measured`; the sheet is lifted no
-    sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, nought where that is not known.
+    sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, `pot_c` how hot the pot is for it (the middle of
+    its range on a table as it is at first), nought where that is not known.
     `film_mm` is the liquid at its thickest; it is cast between side bars where `bars_from_mm`, what stands by itself, is given.
     """
 
@@ -72,6 +73,7 @@ class Pour:
     freezing: Freezing | None = None
     lift_after_s: float = 0.0
     pour_c: float = 0.0
+    pot_c: float = 0.0
     at_min: float = 0.0
     film_mm: float = 0.0
     bars_from_mm: float = 0.0
@@ -98,7 +100,7 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     thickest = max(order.cast_start_mm, order.cast_end_mm)
     limits = replace(learned.limits, sled_length_mm=order.sled.length_mm)
     thermal = thermal_settings(settings, learned.cloth_factor)
-    pour_c, lift_s = _usual_and_lift(target, thickest, settings, thermal, learned, limits)
+    pour_c, pot_c, lift_s = _usual_and_lift(target, thickest, settings, thermal, learned, limits)
     try:
         if thickest > THICKEST_POURED_MM:
             usual_pour_c(target, thickest, casting.table_c, casting.air_c, settings=thermal, limits=limits)
@@ -116,7 +118,7 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         made = Pour(order, None, str(error), ladled, used, min(cast, used), finished)
     else:
         made = Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
-    return replace(made, pour_c=pour_c, lift_after_s=lift_s)
+    return replace(made, pour_c=pour_c, pot_c=pot_c, lift_after_s=lift_s)
 
 
 def _as_usual(card: PushCard, want: Wanted, outfit: Outfit, law: ShopLaw, settings: ShopSettings) -> PushCard:
@@ -141,19 +143,24 @@ def _usual_and_lift(
     thermal: ThermalSettings,
     learned: Learned,
     limits: WindowLimits,
-) -> tuple[float, float]:
-    """How hot a sheet is usually poured, and the seconds after which it may be lifted from a table as it is at first."""
+) -> tuple[float, float, float]:
+    """How hot a sheet is usually poured, how hot the pot is for it, and the seconds after which it may be lifted, on a
+    table as it is at first.
+    """
     casting = settings.casting
+    thick_mm = min(thickest_mm, THICKEST_POURED_MM)
+    window = pour_window(target, thick_mm, casting.table_c, casting.air_c, settings=thermal, limits=limits)
+    pot_c = 0.5 * (window.try_low_c + window.try_high_c)
     pour_c, film_c = usual_pour_c(
         target,
-        min(thickest_mm, THICKEST_POURED_MM),
+        thick_mm,
         casting.table_c,
         casting.air_c,
         settings=thermal,
         limits=limits,
     )
     solid_s = freeze(target, thickest_mm, film_c, casting.table_c, casting.air_c, thermal).time_to_solid_s
-    return pour_c, max(60.0 * casting.minutes_on_table, learned.lift_margin * solid_s)
+    return pour_c, pot_c, max(60.0 * casting.minutes_on_table, learned.lift_margin * solid_s)
 
 
 def demand_of(pour: Pour) -> SheetDemand:

@@ -14,11 +14,10 @@ from pipemetal.layout.problem import Castable, CastWidth
 from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_sleds, parse_tables
-from pipemetal.planning.habits import DaySettings, HabitSettings
+from pipemetal.planning.habits import DaySettings, HabitSettings, Limits, check_limits
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
-Limits = dict[str, tuple[float, float]]
 """The least and the most of every setting of a table; some hang on others of the same table."""
 
 ESTIMATED: Final = frozenset(
@@ -71,13 +70,6 @@ def rests_on(key: str) -> str:
     return "" if key.startswith(("shop.", "owned.")) else "common practice, no source"
 
 
-def _check(table: str, settings: object, limits: Limits) -> None:
-    for name, (low, high) in limits.items():
-        value = getattr(settings, name)
-        if not low <= value <= high:
-            raise PlanError("is out of range", field=f"{table}.{name}", value=value, limits=(low, high))
-
-
 @dataclass(frozen=True)
 class SheetSettings:
     """Sheets that can be cast, and what is taken off them.
@@ -119,7 +111,7 @@ class SheetSettings:
         }
 
     def __post_init__(self) -> None:
-        _check("sheets", self, self.limits)
+        check_limits("sheets", self, self.limits)
 
     def section_mm2(self, sled_length_mm: float) -> float:
         """The most length times finished thickness that one filling of a sled of this inner length gives."""
@@ -167,7 +159,7 @@ class PotSettings:
         }
 
     def __post_init__(self) -> None:
-        _check("pot", self, self.limits)
+        check_limits("pot", self, self.limits)
 
 
 @dataclass(frozen=True)
@@ -202,7 +194,7 @@ class CastingSettings:
         }
 
     def __post_init__(self) -> None:
-        _check("casting", self, self.limits)
+        check_limits("casting", self, self.limits)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -13,11 +12,11 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import CastingError, InputError, NotInBookError
-from pipemetal.quantities import CAST, Quantity
+from pipemetal.quantities import CAST
 from pipemetal.shop.cast_checks import check_cast
 from pipemetal.shop.rows import OrderState
-from pipemetal.units import parse_number
 from pipemetal.web import pictures
+from pipemetal.web.cast_form import cast_from_form, marks_text, pairs_of, sled_text, within
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
@@ -170,7 +169,7 @@ def _add_trimming(app: FastAPI, site: Site) -> None:
     ) -> Response:
         lost = site.show(request).read_mass(swarf, "swarf")
         with site.once(token):
-            event = site.book.casts.trim(cast, swarf_kg=_within(lost or 0.0, CAST["leftover_kg"], "swarf")).event
+            event = site.book.casts.trim(cast, swarf_kg=within(lost or 0.0, CAST["leftover_kg"], "swarf")).event
         return RedirectResponse(f"/casting/cast/{_quoted(cast)}?event={event}", 303)
 
 
@@ -206,7 +205,7 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "pour": str(pour),
     }
     if casts:
-        values["sled"] = _sled_text(show, casts[0].sled.inner_length_mm, casts[0].sled.inner_width_mm)
+        values["sled"] = sled_text(show, casts[0].sled.inner_length_mm, casts[0].sled.inner_width_mm)
     plan_id, plan = site.plan(request)
     pours = pours_of(plan)
     if not 0 <= pour < len(pours):
@@ -222,14 +221,14 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         "run_up_mm": show.plain(site.settings.casting.run_up_mm),
         "crew": site.settings.crew,
         "melt": melts[0] if melts else "",
-        "sled": _sled_text(show, p.sled_length_mm or site.settings.casting.sled_length_mm, p.width_mm),
+        "sled": sled_text(show, p.sled_length_mm or site.settings.casting.sled_length_mm, p.width_mm),
     }
     if p.card is not None:
         values |= {
             "gate_mm": show.gate(p.card.gate_mm),
             "charge_kg": show.plain_mass(p.charge_kg, 1),
             "push_time_s": show.number(p.card.push_time_s, 1),
-            "asked_marks": _marks_text([(m.distance_m, m.time_s) for m in p.card.marks]),
+            "asked_marks": marks_text([(m.distance_m, m.time_s) for m in p.card.marks]),
         }
     if p.pour_window_c is not None:
         middle = 0.5 * (p.pour_window_c.try_low + p.pour_window_c.try_high)
@@ -252,10 +251,10 @@ def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
         "gate_mm": show.gate(held.gate_mm),
         "charge_kg": show.plain_mass(held.charge_kg, 1),
         "length_mm": show.plain(held.length_mm),
-        "sled": _sled_text(show, held.sled.inner_length_mm, held.sled.inner_width_mm),
+        "sled": sled_text(show, held.sled.inner_length_mm, held.sled.inner_width_mm),
         "thickness": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
-        "marks": _marks_text(held.marks),
-        "asked_marks": _marks_text(held.asked_marks),
+        "marks": marks_text(held.marks),
+        "asked_marks": marks_text(held.asked_marks),
         "run_up_mm": "" if held.run_up_mm is None else show.plain(held.run_up_mm),
         "crew": held.crew,
         "push_time_s": "" if held.push_time_s is None else show.number(held.push_time_s, 1),
@@ -265,15 +264,6 @@ def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
         "melt": row.melt or "",
         "note": held.note,
     }
-
-
-def _marks_text(marks: Sequence[tuple[float, float]]) -> str:
-    return " ".join(f"{round(d, 3):g}:{round(t, 2):g}" for d, t in marks)
-
-
-def _sled_text(show: Show, length_mm: float, width_mm: float) -> str:
-    """The sled's length and width as they stand in the form."""
-    return f"{show.plain(length_mm)} x {show.plain(width_mm)}"
 
 
 def next_id(ids: list[str]) -> str:
@@ -318,78 +308,6 @@ def _planned_mm(site: Site, order: str) -> float | None:
     return 0.5 * (pour.cast_start_mm + pour.cast_end_mm) if pour is not None else None
 
 
-def _pairs(text: str, show: Show, field: str) -> tuple[tuple[float, float], ...]:
-    pairs = []
-    for item in text.split():
-        place, colon, value = item.partition(":")
-        if not colon:
-            raise CastingError("cannot be read", field=field, value=item[:60], allowed="100:1.21 2000:1.05")
-        if field == "thickness":
-            one, other = show.read_length(place, field), show.read_length(value, field)
-            pairs.append((one or 0.0, other or 0.0))
-        else:
-            pairs.append((parse_number(place, field=field), parse_number(value, field=field)))
-    return tuple(pairs)
-
-
-def _within(value: float | None, quantity: Quantity, field: str = "") -> float:
-    if value is None:
-        raise CastingError("is empty", field=field or quantity.name, allowed=quantity.allowed)
-    return quantity.checked(round(value, 6), error=CastingError, field=field)
-
-
-def cast_from_form(site: Site, show: Show, values: dict[str, str]) -> LoggedCast:
-    """A cast as it was typed. Errors: CastingError, UnitError with the field."""
-    from pipemetal.casting.log import LoggedCast
-    from pipemetal.casting.model import Sled
-
-    recipes = site.kept("recipes", site.book.recipes.all)
-    if values["alloy"] not in recipes:
-        raise CastingError(
-            "is not a recipe", field="alloy", value=values["alloy"][:200], allowed=", ".join(recipes)[:300]
-        )
-    if not values["id"].strip():
-        raise CastingError("is empty", field="id")
-    sled = [show.read_length(part, "sled") for part in re.split("[x×]", values["sled"])]
-    if len(sled) != 2:
-        raise CastingError(
-            "cannot be read", field="sled", value=values["sled"][:60], allowed=_sled_text(show, 250.0, 760.0)
-        )
-    seconds = parse_number(values["push_time_s"], field="push_time_s") if values["push_time_s"].strip() else None
-    heat = show.read_temperature(values["pour_temperature_c"], "pour_temperature_c")
-    left = show.read_mass(values.get("leftover_kg", ""), "leftover_kg")
-    run_up = show.read_length(values.get("run_up_mm", ""), "run_up_mm")
-    return LoggedCast(
-        values["id"].strip(),
-        recipes[values["alloy"]].target,
-        _within(show.read_length(values["gate_mm"], "gate_mm"), CAST["gate_mm"]),
-        _within(show.read_mass(values["charge_kg"], "charge_kg"), CAST["charge_kg"]),
-        Sled(_within(sled[0], CAST["sled_length_mm"], "sled"), _within(sled[1], CAST["sled_width_mm"], "sled")),
-        _within(show.read_length(values["length_mm"], "length_mm"), CAST["length_mm"]),
-        _pairs(values["thickness"], show, "thickness"),
-        _pairs(values.get("marks", ""), show, "marks"),
-        asked_marks=_pairs(values.get("asked_marks", ""), show, "asked_marks"),
-        run_up_mm=None if run_up is None else _within(run_up, CAST["run_up_mm"]),
-        crew=values.get("crew", "").strip(),
-        push_time_s=None if seconds is None else _within(seconds, CAST["push_time_s"]),
-        pour_temperature_c=None if heat is None else _within(heat, CAST["pour_temperature_c"]),
-        leftover_kg=None if left is None else _within(left, CAST["leftover_kg"]),
-        verdict=values["verdict"] or None,
-        day=_day(values["day"]),
-        note=values["note"].strip(),
-    )
-
-
-def _day(text: str) -> str:
-    day = text.strip()
-    if day:
-        try:
-            datetime.date.fromisoformat(day)
-        except ValueError:
-            raise CastingError("is not a day", field="day", value=day[:60], allowed="2026-11-25") from None
-    return day
-
-
 def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]:
     """The thickness of a sheet that was cast, written beside its cast."""
     key = values["id"]
@@ -397,10 +315,10 @@ def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]
     held = next((c for c in site.casts() if c.id == key), None)
     if held is None:
         raise NotInBookError(field="id", value=key[:200])
-    pairs = _pairs(values["thickness"], show, "thickness")
+    pairs = pairs_of(values["thickness"], show, "thickness")
     for at, thickness in pairs:
-        _within(at, replace(CAST["along_mm"], high=held.length_mm), "thickness")
-        _within(thickness, CAST["thickness_mm"], "thickness")
+        within(at, replace(CAST["along_mm"], high=held.length_mm), "thickness")
+        within(thickness, CAST["thickness_mm"], "thickness")
     with site.once(values["token"]):
         return site.book.casts.measure(key, version, pairs).event, key
 
