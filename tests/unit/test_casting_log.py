@@ -141,7 +141,7 @@ def test_partial_logs_are_welcome() -> None:
         ({"leftover_kg": 0.2}, "charge less leftover"),
         ({"charge_kg": 20.0, "leftover_kg": None}, "empty before the end"),
         ({"marks": ((0.0, 0.0), (1.0, 2.0), (2.0, 1.0), (3.0, 3.0))}, "do not rise"),
-        ({"marks": ((0.0, 0.0), (3.0, 90.0))}, "no speed"),
+        ({"marks": ((0.0, 0.0), (3.0, 90.0))}, "nobody pushes slower"),
         ({"pour_temperature_c": 600.0}, "above the liquidus"),
         ({"pour_temperature_c": 140.0}, "is solid"),
         ({"gate_mm": 0.1}, "gate_mm"),

@@ -21,6 +21,7 @@ from pipemetal.casting.push import push_card, scoops_of
 from pipemetal.casting.simulate import Noise
 from pipemetal.casting.wanted import LADLE_KG
 from pipemetal.casting.window import pour_window, push_heat_words
+from pipemetal.documents.casting_cards import pour_card
 from pipemetal.files.casting_json import window_dict
 from pipemetal.files.log_file import log_text, read_log
 from pipemetal.planning.learning import learn
@@ -202,3 +203,19 @@ def test_a_second_card_from_one_log_takes_no_new_fit() -> None:
     first = learn(LOG)
     assert learn(list(LOG)) is first
     assert learn(LOG[:-1]) is not first and learn(LOG, gap_mm=2.6).law is not first.law
+
+
+@pytest.mark.parametrize("by", ["marks", "whole time"])
+def test_times_ten_times_over_are_named(by: str) -> None:
+    marks = tuple((d, 10.0 * t) for d, t in LOG[1].marks)
+    slip = replace(LOG[1], marks=marks) if by == "marks" else replace(LOG[1], marks=(), push_time_s=marks[-1][1])
+    found = calibrate([LOG[0], slip, *LOG[2:]])
+    assert [(out.id, "misread" in out.reason) for out in found.casts_left_out] == [(slip.id, True)]
+
+
+@pytest.mark.parametrize(("sled_c", "outside"), [(195.0, False), (300.0, True), (460.0, True)])
+def test_a_card_does_not_hide_the_heat_that_it_was_reckoned_for(sled_c: float, outside: bool) -> None:
+    window = pour_window(SN50, 2.0, 20, 20)
+    drawing = pour_card(push_card(wanted(pour_c=sled_c), OUTFIT), window, "hot")
+    texts = [item.text for item in drawing.shapes if hasattr(item, "text")]
+    assert any(f"reckoned with {sled_c:.0f} °C" in text for text in texts) == outside

@@ -96,10 +96,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
     cast, times_told = with_sound_times(cast)
     reason = _unusable(cast)
     if reason:
-        pair = "{a} at {b}"
-        told = [Text(pair, a=Amount.short(t, "mm"), b=Amount.short(d, "mm")) for d, t in slips[:3]]
-        words = "out of range in thickness or distance: {told}"
-        return joined((reason, Text(words, told=joined(told, ", ")))) if slips else reason
+        return _with_slips(reason, slips)
     pour_c = max(liquidus(cast.composition).temperature_c + cast.superheat_k, 100.0)
     fluid = fluid_of(cast.composition, round(max(pour_c, liquidus(cast.composition).temperature_c), 1))
     x, solid_mm, solid_sd, misread = _stations(cast, max(cast.gauge_sd_mm, gauge_sd_mm or 0.0))
@@ -154,6 +151,14 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
         told=(*cast.set_aside, *times_told),
         late_s=timed.late_s,
     )
+
+
+def _with_slips(reason: Text, slips: Sequence[tuple[float, float]]) -> Text:
+    """Why a cast cannot be used, with the readings that no sheet can have."""
+    pair = "{a} at {b}"
+    told = [Text(pair, a=Amount.short(t, "mm"), b=Amount.short(d, "mm")) for d, t in slips[:3]]
+    words = "out of range in thickness or distance: {told}"
+    return joined((reason, Text(words, told=joined(told, ", ")))) if slips else reason
 
 
 def _solid(cast: LoggedCast, pour_c: float) -> tuple[float, float]:

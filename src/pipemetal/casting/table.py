@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.casting.base import base_of
+from pipemetal.casting.base import Base, base_of
 from pipemetal.casting.freezing import Freezing, freeze
-from pipemetal.casting.model import ThermalSettings, checked
+from pipemetal.casting.model import Array, ThermalSettings, checked
 from pipemetal.errors import CastingError
 
 __all__ = ["DayCast", "TableBefore", "day", "table_after_rest_c"]
@@ -50,6 +50,33 @@ class TableBefore:
     freezing: Freezing
 
 
+def _check_times(cast: DayCast, clock_s: float | None, number: int) -> None:
+    """Refuse a cast that begins before the last sheet was lifted."""
+    checked("lift_after_s", cast.lift_after_s, 5.0, 7200.0, "s")
+    if not np.isfinite(cast.start_s) or (clock_s is not None and cast.start_s < clock_s):
+        raise CastingError(
+            "begins before the last sheet was lifted",
+            field="start_s",
+            value=cast.start_s,
+            allowed=f"from {clock_s or 0.0:g} s",
+            where=f"cast {number}",
+        )
+
+
+def _frozen(cast: DayCast, base: Base, table: Array, air_c: float, settings: ThermalSettings) -> Freezing:
+    """How a cast's sheet freezes on a table in this state."""
+    return freeze(
+        cast.comp,
+        cast.thickness_mm,
+        cast.pour_temperature_c,
+        base.cloth_c(table),
+        air_c,
+        settings,
+        duration_s=cast.lift_after_s,
+        table_state_c=table,
+    )
+
+
 def day(
     casts: Sequence[DayCast],
     settings: ThermalSettings | None = None,
@@ -85,15 +112,7 @@ def day(
     clock_s: float | None = None
     found = []
     for number, cast in enumerate(casts, start=1):
-        checked("lift_after_s", cast.lift_after_s, 5.0, 7200.0, "s")
-        if not np.isfinite(cast.start_s) or (clock_s is not None and cast.start_s < clock_s):
-            raise CastingError(
-                "begins before the last sheet was lifted",
-                field="start_s",
-                value=cast.start_s,
-                allowed=f"from {clock_s or 0.0:g} s",
-                where=f"cast {number}",
-            )
+        _check_times(cast, clock_s, number)
         shown = _between(readings, clock_s, cast)
         corrected = 0.0
         for at_s, measured_c in [*shown, (cast.start_s, cast.measured_table_c)]:
@@ -105,16 +124,7 @@ def day(
                 corrected += off
                 # The surface error is believed at the cloth and in the stone alike: one thermometer says no more.
                 table = table + off
-        frozen = freeze(
-            cast.comp,
-            cast.thickness_mm,
-            cast.pour_temperature_c,
-            base.cloth_c(table),
-            air_temperature_c,
-            settings,
-            duration_s=cast.lift_after_s,
-            table_state_c=table,
-        )
+        frozen = _frozen(cast, base, table, air_temperature_c, settings)
         found.append(
             TableBefore(
                 cast.start_s,

@@ -26,6 +26,8 @@ _ENOUGH_MARKS, _PLACES = 4, 101
 _ENOUGH_PUSHES = 4
 # Paces (s/m) that a push can have, and how far off any may be (s/m).
 _PACES_S_M, _ANY = (0.2, 20.0), 1e3
+# A push slower than this sets in the sled, or was timed ten times over (estimate: a third less than the slowest that is asked).
+_SLOWEST_M_S = 0.2
 # Marks further than this times the length lie past the sheet; marks over so much of it tell its whole time, and a logged one
 # that is off by so much (ln) contradicts them: a run-up counted in is not yet that (estimates).
 # Times good to no more than this are taken by hand; a hand starts a watch so late or early (s; estimates: reaction).
@@ -71,6 +73,9 @@ def speeds(cast: LoggedCast, x_m: Array) -> Timed | Text:
     if np.any(np.diff(d) <= 0.0) or np.any(np.diff(t) <= 0.0):
         return Text("the marks do not rise in distance and time")
     usual = float(t[-1] - t[0]) / float(d[-1] - d[0])
+    if usual > 1.0 / _SLOWEST_M_S:
+        words = "its times make {a}, and nobody pushes slower than {b}: marks or times misread?"
+        return Text(words, a=Amount(1.0 / usual, "m/s", 2), b=Amount.short(_SLOWEST_M_S, "m/s"))
     fine = np.linspace(0.0, max(cast.length_mm * 1e-3, float(d[-1]), float(x_m[-1])), _PLACES)
     asked = _asked_shape(cast, fine)
     change, bend = (UNKNOWN_CHANGE, _UNKNOWN_BEND) if asked is None else (_FOLLOWED_CHANGE, _FOLLOWED_BEND)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from pipemetal.casting.push import PushCard
 from pipemetal.casting.table import TableBefore
-from pipemetal.casting.window import PourWindow
+from pipemetal.casting.window import PourWindow, push_heat_words
 from pipemetal.documents.colours import INK, QUIET
 from pipemetal.documents.drawing import Drawing, text_width_mm
 
@@ -135,10 +135,12 @@ def _minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90.0 else f"{seconds / 60.0:.1f} min"
 
 
-def _ends(window: PourWindow) -> str:
-    """The ends of the pouring range in words, or why there is none."""
+def _ends(window: PourWindow, sled_c: float) -> str:
+    """The ends of the pouring range in words, why there is none, or that the push is reckoned outside it."""
     if window.empty:
-        return f"{window.warnings[0][:1].upper()}{window.warnings[0][1:].partition(';')[0]}."
+        return f"{window.warnings[0][:1].upper()}{window.warnings[0][1:].rpartition(';')[0]}."
+    if push_heat_words(window, sled_c):
+        return f"The push is reckoned with {sled_c:.0f} °C in the sled, outside the range."
     return f"Too cold below {window.too_cold_below_c:.0f}, too hot above {window.too_hot_above_c:.0f} °C."
 
 
@@ -174,7 +176,7 @@ def pour_card(
         drawing,
         12.0,
         34.0,
-        f"{_ends(window)}  {card.left_kg:.0f} kg stay in the sled.",
+        f"{_ends(window, card.pour_temperature_c)}  {card.left_kg:.0f} kg stay in the sled.",
         9.0,
         273.0,
     )
