@@ -13,6 +13,7 @@ from pipemetal.documents.bench_card_sheet import card_facts, card_sheets, part_r
 from pipemetal.documents.cutting_sheet import cutting_sheet
 from pipemetal.documents.drawing import Line, Polygon, Text
 from pipemetal.documents.flat_picture import body_pictures, mouth_picture
+from pipemetal.documents.patterns import pattern_drawing
 from pipemetal.documents.typeset import to_pdf
 from pipemetal.layout.verify import verify
 from pipemetal.melts.lots import Lot
@@ -145,6 +146,12 @@ def test_the_mark_of_a_mouth_lies_on_the_half_of_the_blank_where_its_mouth_is(pl
                 assert (x > (x0 + x1) / 2.0) == right, cut.blank.id
                 marked += 1
     assert marked > 10
+
+
+def test_the_label_of_a_pattern_begins_with_the_wall_at_the_mouth() -> None:
+    part = card_of(construction="tapered", top_ratio=1.6, wall=GivenWall(0.9, 0.6)).parts[0].part
+    texts = [s.text for s in pattern_drawing([part]).shapes if isinstance(s, Text)]
+    assert any(text.startswith("0.90/0.60 mm (first at the small arc)") for text in texts), texts
 
 
 @pytest.mark.parametrize("rest", CONSTRUCTIONS)
