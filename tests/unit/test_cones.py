@@ -170,6 +170,16 @@ def test_radii_diameters_and_walls_of_a_card_stand_in_one_order(rest: dict[str, 
     )
 
 
+@pytest.mark.parametrize(("top", "said"), [(0.5, False), (1.6, True)])
+def test_a_card_says_where_its_first_length_is_when_that_is_not_the_mouth(top: float, said: bool) -> None:
+    """Length 1 has the largest radius; on an inverted cone that is at the top."""
+    card = card_of(Fraction(32), construction="tapered", top_ratio=top, wall=GivenWall(1.2, 0.9))
+    assert card.parts[0].lengths > 1
+    walls = {piece.length_number: piece.wall_below_mm for piece in card.parts[0].pieces}
+    assert (walls[1] < walls[2]) == said
+    assert any(w.startswith("length 1 is at the large") for _, w in card_facts(card, UnitSystem(), Words())) == said
+
+
 @pytest.mark.parametrize("footage", [4, 16])
 @pytest.mark.parametrize("rest", [r for r in CONSTRUCTIONS if r.get("construction") in ("tapered", "resonator")])
 def test_a_cones_card_is_one_page(rest: dict[str, object], footage: int) -> None:

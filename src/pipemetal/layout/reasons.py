@@ -175,7 +175,7 @@ def _why_no_profile(blank: Blank, castable: Castable) -> Text:
         return Text(
             "it tapers by {taper} mm/m at least, more than the {limit} mm/m that may be cast",
             taper=Amount(taper, "", 2),
-            limit=Amount(castable.max_taper_mm_m, "", 2),
+            limit=Amount.short(castable.max_taper_mm_m),
         )
     endless = tuple(replace(cast, max_section_mm2=None) for cast in castable.choices)
     if profile_of_piece(piece_of(blank, 0), replace(castable, max_section_mm2=None, widths=endless)):
