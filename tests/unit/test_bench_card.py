@@ -371,18 +371,19 @@ def test_a_size_line_on_a_sector_is_as_long_as_what_it_says(top: float) -> None:
     (card,) = cards_of(plain(construction="tapered", top_ratio=top))
     ring = card.parts[0].flat
     assert ring is not None
-    chord = 2.0 * ring.outer_radius_mm * math.sin(math.radians(ring.angle_deg) / 2.0)
+    turn = math.radians(ring.angle_deg)
+    radii = sorted((ring.outer_radius_mm, ring.inner_radius_mm), reverse=top < 1.0)
+    chords = [2.0 * radius * math.sin(turn / 2.0) for radius in radii]
     (drawing,) = body_pictures(card, UnitSystem(), Words(), 180.0, 80.0)
-    (words,) = (s.text for s in drawing.shapes if isinstance(s, Text) and "chord" in s.text)
-    assert words == f"chord {chord:.1f} mm, arc {card.parts[0].flat_width_mm:.1f} mm"
+    words = [s.text for s in drawing.shapes if isinstance(s, Text) and "chord" in s.text]
+    # the lower end stands at the left, the upper one at the right
+    assert words == [f"chord {c:.1f} mm, arc {r * turn:.1f} mm" for c, r in zip(chords, radii, strict=True)]
     scale = float(
         next(s.text for s in drawing.shapes if isinstance(s, Text) and "1 : " in s.text).split("1 : ")[1].split(",")[0]
     )
-    bracket = next(
-        s for s in drawing.shapes if isinstance(s, Line) and s.layer == "size" and {x for x, _ in s.points} == {6.0}
-    )
-    (_, y0), (_, y1) = bracket.points
-    assert abs(y1 - y0) * scale == pytest.approx(chord)
+    brackets = [s.points for s in drawing.shapes if isinstance(s, Line) and s.layer == "size" and len(s.points) == 2]
+    upright = sorted(p for p in brackets if p[0][0] == p[1][0] and abs(p[1][1] - p[0][1]) > 2.5)
+    assert [abs(y1 - y0) * scale for (_, y0), (_, y1) in upright] == pytest.approx(chords)
     mouth = mouth_picture(card, UnitSystem(), Words(), 180.0, 112.0)
     assert mouth is not None
     named = [s.text for s in mouth.shapes if isinstance(s, Text) and s.text.startswith("mouth ")]

@@ -78,3 +78,9 @@ def test_what_can_be_cast_is_served_and_what_cannot_says_why(seed: int) -> None:
     assert {p.blank for p in plan.placements} == expected
     assert 0 < len(expected) < len(blanks)
     assert verify(problem, plan) == ()
+
+
+def test_a_blank_that_tapers_too_much_says_its_taper_and_the_limit() -> None:
+    """0.8 mm less over 1 m, 0.1 of it given by the tolerance at either end: 0.6 mm/m where 0.15 may be cast."""
+    why = cannot_cast(Blank("B", "body", "A", 1000.0, 200.0, 1.6, 0.8, 0.1), CASTABLE)
+    assert str(why) == "it tapers by 0.60 mm/m at least, more than the 0.15 mm/m that may be cast"

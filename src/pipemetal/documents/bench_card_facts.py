@@ -24,6 +24,10 @@ def card_facts(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
     if pipe.made == "wood":
         return _wood_rows(card, units, say)
     rows: list[Row] = [(say("stamp on body and foot"), " · ".join(card.stamp)), *_mouth_rows(card, units, say)]
+    if any(held.flat is not None and held.part.kind.startswith(("body", "boot")) for held in card.parts):
+        rows.append((say("two sizes with a stroke"), say("first the lower end's in the pipe, then the upper end's")))
+    if any(held.part.lower_at_small_arc and held.lengths > 1 for held in card.parts):
+        rows.append(("", say("length 1 is at the large arc, the upper end in the pipe")))
     solder = card.solder
     rows += [
         (

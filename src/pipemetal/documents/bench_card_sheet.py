@@ -12,7 +12,7 @@ from pipemetal.documents.flat_picture import body_pictures, mouth_picture, part_
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, paper_mm, table
 from pipemetal.documents.typeset import MARGIN_MM
 from pipemetal.pipes.bench_card import BenchCard, CardPart, CardPiece
-from pipemetal.pipes.pipe import Part, footage_text
+from pipemetal.pipes.pipe import Part, RingSector, footage_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -127,13 +127,13 @@ def part_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
     rows: list[Row] = []
     for held in card.parts:
         several = len(held.pieces) > 1
-        cut = say("{count} pieces", count=len(held.pieces)) if several else _cut(held.pieces[0], units, say)
+        cut = say("{count} pieces", count=len(held.pieces)) if several else _cut(held.pieces[0], held.part, units)
         rows.append(
             (
                 _row_name(held.part, say),
                 say(held.part.alloy),
                 cut,
-                _finished(held, units, say),
+                _finished(held, units),
                 _round(held, units),
                 _walls(held.part, units, say),
                 _mandrel(held, units, say),
@@ -141,7 +141,7 @@ def part_rows(card: BenchCard, units: UnitSystem, say: Words) -> list[Row]:
         )
         if several:
             firsts = {piece.length_number: piece for piece in reversed(held.pieces)}
-            rows += [_piece_row(firsts[n], units, say) for n in sorted(firsts)]
+            rows += [_piece_row(firsts[n], held.part, units, say) for n in sorted(firsts)]
     return rows
 
 
@@ -159,29 +159,33 @@ def _walls(part: Part, units: UnitSystem, say: Words) -> str:
     return say("{cut}, finished {done}", cut=cut, done=done)
 
 
-def _piece_row(piece: CardPiece, units: UnitSystem, say: Words) -> Row:
+def _piece_row(piece: CardPiece, part: Part, units: UnitSystem, say: Words) -> Row:
     """A length of a part, and how many equal strips it is made of."""
     name = say("length {n} of {count}", n=piece.length_number, count=piece.lengths) if piece.lengths > 1 else ""
     strips = say("{count} strips of", count=piece.strips) + " " if piece.strips > 1 else ""
     walls = _wall(piece.wall_below_mm, piece.wall_above_mm, units)
-    return (f"  {name}", "", strips + _cut(piece, units, say), "", "", walls, "")
+    return (f"  {name}", "", strips + _cut(piece, part, units), "", "", walls, "")
 
 
-def _cut(piece: CardPiece, units: UnitSystem, say: Words) -> str:
+def _cut(piece: CardPiece, part: Part, units: UnitSystem) -> str:
     """A blank by its size; a sector by its radii and angle."""
     size = units.bare_length
     if piece.ring is None:
         return f"{size(piece.length_mm, 1)} x {size(piece.width_mm, 1)}"
-    ring = piece.ring
-    return f"R {size(ring.outer_radius_mm, 1)} / {size(ring.inner_radius_mm, 1)}, {units.number(ring.angle_deg, 2)}°"
+    return _sector(piece.ring, part, units)
 
 
-def _finished(held: CardPart, units: UnitSystem, say: Words) -> str:
+def _sector(ring: RingSector, part: Part, units: UnitSystem) -> str:
+    """The radius at the part's lower end and that at its upper one, as its diameters and walls stand, and the angle."""
+    radii = [units.bare_length(mm, 1) for mm in (ring.outer_radius_mm, ring.inner_radius_mm)]
+    return f"R {' / '.join(radii[::-1] if part.lower_at_small_arc else radii)}, {units.number(ring.angle_deg, 2)}°"
+
+
+def _finished(held: CardPart, units: UnitSystem) -> str:
     size = units.bare_length
     if held.flat is None:
         return f"{size(held.flat_length_mm, 1)} x {size(held.flat_width_mm, 1)}"
-    ring = held.flat
-    return f"R {size(ring.outer_radius_mm, 1)} / {size(ring.inner_radius_mm, 1)}, {units.number(ring.angle_deg, 2)}°"
+    return _sector(held.flat, held.part, units)
 
 
 def _round(held: CardPart, units: UnitSystem) -> str:
@@ -234,10 +238,10 @@ def rank_rows(cards: Sequence[BenchCard], units: UnitSystem, say: Words) -> list
         rows.append(
             (
                 card.stamp[-1],
-                _finished(body, units, say) if body else "",
+                _finished(body, units) if body else "",
                 size(mouth.flat_width_mm, 1) if mouth else "",
                 size(mouth.cut_up_mm, 1) if mouth else "",
-                _finished(foot, units, say) if foot else "",
+                _finished(foot, units) if foot else "",
                 f"{size(languid.diameter_mm, 1)} x {units.bare_wall(languid.thickness_mm)}" if languid else "",
                 _mandrel(body, units, say) if body else "",
                 str(sum(len(c.pieces) for c in card.parts)),

@@ -317,9 +317,13 @@ def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: flo
     blank = cut.blank
     if blank.kind != "body" or min(w, h) < 11.0:
         return
-    turn = cut.placement.turn_deg
-    cx = {0: x + 2.4, 180: x + w - 2.4}.get(turn, x + w / 2)
-    cy = {90: y + 2.4, 270: y + h - 2.4}.get(turn, y + 2.0)
+    turn, inset = cut.mouth_turn_deg, 2.4
+    if cut.mouth_at_small_arc and blank.sector is not None:
+        # the small arc's middle lies within the box
+        slant = blank.sector.outer_radius_mm - blank.sector.inner_radius_mm
+        inset += (1.0 - slant / blank.length_mm) * (w if turn in (0, 180) else h)
+    cx = {0: x + inset, 180: x + w - inset}.get(turn, x + w / 2)
+    cy = {90: y + inset, 270: y + h - inset}.get(turn, y + 2.0)
     drawing.text("name", cx, cy - 0.9, "M", 2.4, anchor="middle", bold=True)
 
 
@@ -365,9 +369,7 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem
             drawing.text("list", left + stops[1], y, blank.id, name_size)
             drawing.text("list", left + stops[2], y, f"{flat(cut.box[0])} x {flat(cut.box[1])}", 2.5)
             drawing.text("list", left + stops[3], y, f"{flat(cut.placement.x_mm)}, {flat(cut.placement.y_mm)}", 2.5)
-            drawing.text(
-                "list", left + stops[4], y, f"{wall(blank.mouth_thickness_mm)}/{wall(blank.top_thickness_mm)}", 2.5
-            )
+            drawing.text("list", left + stops[4], y, "/".join(wall(w) for w in cut.wanted_mm), 2.5)
             drawing.text("list", left + stops[5], y, f"{wall(cut.actual_mouth_mm)}/{wall(cut.actual_top_mm)}", 2.5)
             if cut.placement.turn_deg:
                 drawing.text("list", left + stops[6], y, f"{cut.placement.turn_deg}°", 2.3)

@@ -48,6 +48,8 @@ STYLES: Final[dict[str, tuple[str, float, tuple[float, ...]]]] = {
 """Colour, width and dashes of every kind of line."""
 ARC_POINTS: Final = 48
 MARGIN_MM: Final = 14.0
+BESIDE_TITLE_MM: Final = 92.0
+"""Where a short body's size at the right stands clear of the title."""
 MOST_PIECES: Final = 4
 LANGUID_LEAST_MM: Final = 64.0
 """Height of a drawing that has room for a languid and its sizes."""
@@ -150,7 +152,8 @@ def _body_picture(
     drawing = Drawing(width_mm, tall, f"{card.pipe.id}: {part_name(part.part.kind, say)}")
 
     def place(x: float, y: float) -> Point:
-        return MARGIN_MM + (y - low) / divisor, tall - MARGIN_MM - (x - left) / divisor
+        along = high - y if part.part.lower_at_small_arc else y - low
+        return MARGIN_MM + along / divisor, tall - MARGIN_MM - (x - left) / divisor
 
     pen = Pen(drawing, place)
     for line in lines:
@@ -159,11 +162,9 @@ def _body_picture(
     base = MARGIN_MM - 4.0
     pen.size((place(0, 0.0)[0], base), (place(0, flat.length_mm)[0], base), shown_mm(units, flat.length_mm))
     top = place(left, 0.0)[1]
-    half = _widest_mm(part) / 2.0
-    words = shown_mm(units, 2.0 * half)
-    if part.flat is not None:
-        words = say("chord {chord}, arc {arc}", chord=words, arc=shown_mm(units, part.flat_width_mm))
-    pen.size((6.0, place(half, 0.0)[1]), (6.0, place(-half, 0.0)[1]), words)
+    ends = (6.0, max(MARGIN_MM + (high - low) / divisor + 8.0, BESIDE_TITLE_MM))
+    for at, (half, words) in zip(ends, _across(part, units, say), strict=False):
+        pen.size((at, place(half, 0.0)[1]), (at, place(-half, 0.0)[1]), words)
     words = say(
         "Flat {part}, 1 : {scale}, mouth at the left",
         part=part_name(part.part.kind, say),
@@ -181,12 +182,19 @@ def _body_picture(
     return drawing
 
 
-def _widest_mm(held: CardPart) -> float:
-    """How far the finished flat metal reaches across, in a straight line: of a sector the chord of its large arc."""
-    if held.flat is None:
-        return held.flat_width_mm
-    half = math.radians(held.flat.angle_deg) / 2.0
-    return 2.0 * held.flat.outer_radius_mm * math.sin(min(half, math.pi / 2.0))
+def _across(held: CardPart, units: UnitSystem, say: Words) -> list[tuple[float, str]]:
+    """Half of how wide the finished flat metal is in a straight line, in mm, and its words: of a sector the chord of the arc at
+    its lower end, then at its upper one, and the arcs."""
+    ring = held.flat
+    if ring is None:
+        return [(held.flat_width_mm / 2.0, shown_mm(units, held.flat_width_mm))]
+    turn, found = math.radians(ring.angle_deg), []
+    radii = ring.outer_radius_mm, ring.inner_radius_mm
+    for radius in radii[::-1] if held.part.lower_at_small_arc else radii:
+        half = radius * math.sin(min(turn / 2.0, math.pi / 2.0))
+        chord, arc = shown_mm(units, 2.0 * half), shown_mm(units, radius * turn)
+        found.append((half, say("chord {chord}, arc {arc}", chord=chord, arc=arc)))
+    return found
 
 
 def scale_text(units: UnitSystem, divisor: float) -> str:
@@ -207,9 +215,11 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
     if body is None or foot is None or mouth is None:
         return None
     up = min(mouth.cut_up_mm + mouth.upper_lip_mm * 1.15, body.flat_length_mm)
+    body_lines = _mouth_down(card, body, up)
     foot_lines = (blank_line(foot.part), *flat_lines(card.pipe, foot.part, card.rank))
     left, low, right, high = box_of(foot_lines)
-    half = max(body.part.width_mm / 2.0, -left, right)
+    body_left, _, body_right, _ = box_of(body_lines)
+    half = max(-body_left, body_right, -left, right)
     gap_mm, languid_mm = 12.0, 46.0
     across = width_mm - languid_mm - 2 * MARGIN_MM
     divisor = round_scale(max(2 * half / across, (up + high - low) / (high_mm - gap_mm - 16.0)))
@@ -225,15 +235,11 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
         return middle + x / divisor, seam - (y - low) / divisor
 
     pen = Pen(drawing, above)
-    for line in (blank_line(body.part), *flat_lines(card.pipe, body.part, card.rank)):
-        if line.kind in ("blank", "finished"):
-            pen.line(replace(line, points=_clipped(line.points, up)))
-        elif line.kind in ("mouth", "upper lip"):
-            pen.line(line)
+    for line in body_lines:
+        pen.line(line)
     if up < body.flat_length_mm:
         # the body goes on above: its upper edge is left open
-        side = body.part.width_mm / 2.0
-        drawing.line("open", [above(-side, up), above(side, up)], stroke="#ffffff", width_mm=0.6)
+        drawing.line("open", [above(-half, up), above(half, up)], stroke="#ffffff", width_mm=0.6)
     foot_pen = Pen(drawing, below)
     for line in foot_lines:
         foot_pen.line(line)
@@ -253,6 +259,19 @@ def mouth_picture(card: BenchCard, units: UnitSystem, say: Words, width_mm: floa
     drawing.text("title", MARGIN_MM, drawing.height_mm - 4.0, title, 3.2, fill=QUIET)
     _languid(drawing, card, units, say, width_mm - languid_mm + 2.0, drawing.height_mm - 14.0)
     return drawing
+
+
+def _mouth_down(card: BenchCard, body: CardPart, up_mm: float) -> list[FlatLine]:
+    """The body's blank, finished outline, mouth and upper lip with the mouth's end at the bottom, and nothing above a height."""
+    lines = (blank_line(body.part), *flat_lines(card.pipe, body.part, card.rank))
+    if body.part.lower_at_small_arc:
+        long = body.flat_length_mm
+        lines = tuple(replace(line, points=tuple((x, long - y) for x, y in line.points)) for line in lines)
+    return [
+        replace(line, points=_clipped(line.points, up_mm)) if line.closed else line
+        for line in lines
+        if line.kind in ("blank", "finished", "mouth", "upper lip")
+    ]
 
 
 def _clipped(points: Sequence[Point], up_mm: float) -> tuple[Point, ...]:

@@ -1,9 +1,9 @@
 """Full-size patterns of blanks: one neutral drawing in millimetres, true arcs, layers by meaning.
 
-A drawing holds blanks side by side, mouth end at the bottom, each with its name and thickness. Within each lies its finished
-outline (layer `finished`), so that every allowance is seen, and what is marked on it (layer `mark`): mouth and lips, sounding
-length, opening at the back, hood. Check lines of 100 mm and 4 in say whether a plot came out at full size. It goes out as DXF, as
-SVG, or as tiles of paper (`tiles`).
+A drawing holds blanks side by side, mouth end at the bottom, of a sector its large arc, each with its name and thickness. Within
+each lies its finished outline (layer `finished`), so that every allowance is seen, and what is marked on it (layer `mark`): mouth
+and lips, sounding length, opening at the back, hood. Check lines of 100 mm and 4 in say whether a plot came out at full size. It
+goes out as DXF, as SVG, or as tiles of paper (`tiles`).
 """
 
 from __future__ import annotations
@@ -116,8 +116,10 @@ def pattern_drawing(
 
 def _label(part: Part, units: UnitSystem, say: Words) -> tuple[str, str]:
     """The name of a blank, and its walls with its allowances: along its edges, at its ends, and in its thickness."""
-    ends = (units.bare_wall(part.thickness_mouth_mm), units.bare_wall(part.thickness_top_mm))
+    ends = (units.bare_wall(part.wall_below_mm), units.bare_wall(part.wall_above_mm))
     words = f"{'/'.join(dict.fromkeys(ends))} {units.wall_unit}"
+    if part.lower_at_small_arc and ends[0] != ends[1]:
+        words += " " + say("(first at the small arc)")
     if part.edge_mm or part.end_mm:
         edge, end = units.bare_length(part.edge_mm, 1), units.show_length(part.end_mm, 1)
         words += "  " + say("edges {edge}, ends {end}", edge=edge, end=end)

@@ -85,6 +85,7 @@ CUT_KEYS: Final = (
     "actual_mouth_mm",
     "actual_top_mm",
     "mass_kg",
+    "mouth_at_small_arc",
 )
 ROLL_KEYS: Final = (
     "id",

@@ -86,7 +86,7 @@ def _cut_table(cut_roll: CutRoll, units: UnitSystem, say: Words) -> Block:
             cut.blank.id,
             f"{units.bare_length(cut.box[0])} x {units.bare_length(cut.box[1])}",
             f"{units.bare_length(cut.placement.x_mm)}, {units.bare_length(cut.placement.y_mm)}",
-            walls(cut.blank.mouth_thickness_mm, cut.blank.top_thickness_mm),
+            walls(*cut.wanted_mm),
             walls(cut.actual_mouth_mm, cut.actual_top_mm),
             f"{cut.placement.turn_deg}°" if cut.placement.turn_deg else "",
         )

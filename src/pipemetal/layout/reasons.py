@@ -172,7 +172,11 @@ def _why_no_profile(blank: Blank, castable: Castable) -> Text:
         )
     taper = (high - low - 2.0 * blank.tolerance_mm) / blank.length_mm * 1000.0
     if taper > castable.max_taper_mm_m:
-        return Text("it tapers by {taper} mm/m at least, more than may be cast", taper=Amount(taper, "", 2))
+        return Text(
+            "it tapers by {taper} mm/m at least, more than the {limit} mm/m that may be cast",
+            taper=Amount(taper, "", 2),
+            limit=Amount.short(castable.max_taper_mm_m),
+        )
     endless = tuple(replace(cast, max_section_mm2=None) for cast in castable.choices)
     if profile_of_piece(piece_of(blank, 0), replace(castable, max_section_mm2=None, widths=endless)):
         return Text("one filling of the sled does not give a sheet so long and thick")

@@ -9,7 +9,7 @@ from typing import Final
 
 from pipemetal.pipes.caps import MOST_OF_LENGTH
 from pipemetal.pipes.languid import languid_shape
-from pipemetal.pipes.mouth import ISING_BEST, ISING_RANGE, flue_for_ising_mm, pressure_pa
+from pipemetal.pipes.mouth import CUT_UP_RANGE, FLUE_RANGE_MM, ISING_BEST, ISING_RANGE, flue_for_ising_mm, pressure_pa
 from pipemetal.pipes.parts import WIDEST_TOE
 from pipemetal.pipes.pipe import Pipe, span_text
 from pipemetal.pipes.rank import Organ, Rank
@@ -62,6 +62,31 @@ def rank_advice(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[Text, 
     return tuple(Text("{rank}: {words}", rank=rank.name, words=words) for words in said if words is not None)
 
 
+_ISING_WORDS: Final = {
+    (
+        True,
+        True,
+    ): "Ising's number is {number} in the middle, pipes are said to work from {low} to {high}. On {note}, a flue of "
+    "{flue} instead of {flue_now}, or a cut-up of {cut_up} instead of {cut_up_now}, would bring it to {best}; the voicer decides",
+    (
+        True,
+        False,
+    ): "Ising's number is {number} in the middle, pipes are said to work from {low} to {high}. On {note}, a flue of "
+    "{flue} instead of {flue_now} would bring it to {best}; the voicer decides",
+    (
+        False,
+        True,
+    ): "Ising's number is {number} in the middle, pipes are said to work from {low} to {high}. On {note}, a cut-up of "
+    "{cut_up} instead of {cut_up_now} would bring it to {best}; the voicer decides",
+    (
+        False,
+        False,
+    ): "Ising's number is {number} in the middle, pipes are said to work from {low} to {high}. On {note}, neither a "
+    "flue nor a cut-up that may be named brings it to {best}; look at the wind and at the mouth's width",
+}
+"""By whether the flue and the cut-up that would mend it may be named."""
+
+
 def _ising(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
     wind = rank.wind_mm_water if rank.wind_mm_water is not None else organ.wind_mm_water
     known = [p for p in pipes if p.ising is not None]
@@ -73,9 +98,11 @@ def _ising(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
     number = median(p.ising for p in known if p.ising is not None)
     flue = flue_for_ising_mm(ISING_BEST, middle.frequency_hz, pressure_pa(wind), middle.cut_up_mm)
     cut_up = middle.cut_up_mm * ((middle.ising or ISING_BEST) / ISING_BEST) ** (2.0 / 3.0)
+    share = round(cut_up, 1) / middle.mouth_width_mm
+    flue_goes = FLUE_RANGE_MM[0] <= round(flue, 2) <= FLUE_RANGE_MM[1]
+    cut_up_goes = CUT_UP_RANGE[0] <= share <= CUT_UP_RANGE[1] and rank.arch < share
     return Text(
-        "Ising's number is {number} in the middle, pipes are said to work from {low} to {high}. On {note}, a flue of {flue} "
-        "instead of {flue_now}, or a cut-up of {cut_up} instead of {cut_up_now}, would bring it to {best}; the voicer decides",
+        _ISING_WORDS[flue_goes, cut_up_goes],
         number=Amount(number, "", 1),
         low=Amount.short(low),
         high=Amount.short(high),
@@ -259,6 +286,14 @@ def _standing(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
     mend = Text("a lining in the foot (foot_lining), or hooks that bear a part of the weight")
     if factor is not None:
         mend = Text("foot_factor = {factor}, or a lining in the foot (foot_lining)", factor=Amount(factor, "", 2))
+        toe = _roomy_toe_mm(rank, pipes, factor)
+        if rank.toe_diameter_mm is not None and rank.toe_diameter_mm < toe:
+            mend = Text(
+                "foot_factor = {factor} with toe_diameter_mm = {toe} or more, for the toe that is named has no room for that "
+                "wall; or a lining in the foot (foot_lining)",
+                factor=Amount(factor, "", 2),
+                toe=Amount(toe, "mm", 1),
+            )
     return Text(
         "pipes over 4 feet with more than {limit} MPa at the toe: {count}, most on {note}, {toe} MPa. By published repair "
         "reports the toes of such pipes give way first. To mend it: {mend}",
@@ -270,9 +305,20 @@ def _standing(rank: Rank, pipes: Sequence[Pipe]) -> Text | None:
     )
 
 
+def _roomy_toe_mm(rank: Rank, pipes: Sequence[Pipe], factor: float) -> float:
+    """The least toe, to a tenth, in which the bore that every mouth wants goes with this factor's wall and the lining."""
+    lining = rank.foot_lining.sheet_mm if rank.foot_lining is not None else 0.0
+    toes = (
+        rank.mouth.toe_bore(p.flue_mm, p.mouth_width_mm) + 2.0 * (p.thickness_mouth_mm * factor + lining)
+        for p in pipes
+        if p.toe_bore_mm > 0.0 and p.made == "cast"
+    )
+    return math.ceil(10.0 * max(toes) - 1e-6) / 10.0
+
+
 def _sturdy_factor(rank: Rank, pipes: Sequence[Pipe]) -> float | None:
     """The foot_factor with which no toe of these bears more than TOE_MPA; None where no allowed one does it."""
-    for hundredths in range(math.ceil(100 * rank.foot_factor), 301, 5):
+    for hundredths in range(math.ceil(100 * rank.foot_factor - 1e-6), 301, 5):
         factor = hundredths / 100.0
         walls = ((p, p.thickness_mouth_mm * factor) for p in pipes)
         if all(toe_stress_mpa(p, wall) <= TOE_MPA for p, wall in walls):

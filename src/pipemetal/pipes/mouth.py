@@ -18,6 +18,9 @@ AIR_DENSITY_KG_M3: Final = 1.2
 PASCAL_PER_MM_WATER: Final = 9.80665
 ISING_RANGE: Final = (2.0, 3.0)
 ISING_BEST: Final = 2.5
+FLUE_RANGE_MM: Final = (0.05, 5.0)
+CUT_UP_RANGE: Final = (0.1, 0.8)
+"""Least and most flue, and cut-up as a share of the mouth's width, that may be named."""
 
 
 @dataclass(frozen=True)
@@ -41,9 +44,9 @@ class Mouth:
             raise PipeError("is not known", field="lip", value=self.lip, allowed=", ".join(LIPS))
         for name, value, low, high in (
             ("mouth", self.width_fraction, 0.1, 0.45),
-            ("cut_up", self.cut_up_fraction, 0.1, 0.8),
+            ("cut_up", self.cut_up_fraction, *CUT_UP_RANGE),
             ("arch", self.arch, 0.0, 0.5),
-            ("flue_mm", 0.5 if self.flue_mm is None else self.flue_mm, 0.05, 5.0),
+            ("flue_mm", 0.5 if self.flue_mm is None else self.flue_mm, *FLUE_RANGE_MM),
             ("toe_bore_mm", 5.0 if self.toe_bore_mm is None else self.toe_bore_mm, 1.0, 80.0),
         ):
             if not low <= value <= high:

@@ -18,7 +18,7 @@ __all__ = ["OrderedBlank", "Place", "SheetLimits", "blanks_for", "largest_blank"
 
 @dataclass(frozen=True)
 class Place:
-    """Which of the lengths from the mouth up, and which of the strips side by side, a blank of a part is."""
+    """Which of the lengths from the mouth up, of a sector from its large arc, and which of the strips, a blank of a part is."""
 
     length: int = 1
     lengths: int = 1
@@ -128,7 +128,7 @@ def _names(part_id: str, number: int, lengths: int, strips: int) -> list[str]:
 def _sectors(part: Part, cone: RingSector, limits: SheetLimits) -> list[_Length]:
     """A part that is a sector as lengths between arcs, each as equal sectors, with their own trims.
 
-    The large arc lies at the part's mouth end, so that the lengths are counted from it.
+    The lengths are counted from the large arc.
     """
     slant, whole = cone.outer_radius_mm - cone.inner_radius_mm, cone.area_mm2()
     for lengths in range(1, MOST_PIECES + 1):

@@ -11,7 +11,7 @@ from pipemetal.layout.problem import Blank
 from pipemetal.layout.verify import shape_on_sheet
 from pipemetal.sheets.roll import Remnant, Roll, cut_out
 
-__all__ = ["Cut", "CutRoll", "ForPipe", "cut_rolls"]
+__all__ = ["Cut", "CutRoll", "ForPipe", "cut_rolls", "ends_in_pipe"]
 
 Point = tuple[float, float]
 MOUTH_AT_END = {180, 270}
@@ -19,20 +19,25 @@ MOUTH_AT_END = {180, 270}
 
 @dataclass(frozen=True)
 class ForPipe:
-    """A blank with the pipe that it is for, its rank and its note."""
+    """A blank with the pipe that it is for, its rank and its note.
+
+    The layout counts a sector from its large arc, as if the mouth were there; `mouth_at_small_arc` where the pipe's mouth, or the
+    lower end of a reed, is at the small one.
+    """
 
     blank: Blank
     pipe: str
     rank: str
     note: str
+    mouth_at_small_arc: bool = False
 
 
 @dataclass(frozen=True)
 class Cut:
     """One blank on a roll. `number` is its place in the order of marking out; the corners are those of its true shape.
 
-    `actual_mouth_mm` and `actual_top_mm` are the thickness of the metal in the middle of its two ends, `mass_kg` what the
-    blank weighs of that metal.
+    `actual_mouth_mm` and `actual_top_mm` are the thickness of the metal in the middle of its two ends as they stand in the pipe,
+    `mass_kg` what the blank weighs of that metal; `mouth_at_small_arc` as of `ForPipe`.
     """
 
     number: int
@@ -45,6 +50,18 @@ class Cut:
     actual_mouth_mm: float
     actual_top_mm: float
     mass_kg: float
+    mouth_at_small_arc: bool = False
+
+    @property
+    def wanted_mm(self) -> tuple[float, float]:
+        """The thickness wanted at the pipe's mouth and at its top."""
+        return ends_in_pipe(self.blank.mouth_thickness_mm, self.blank.top_thickness_mm, self.mouth_at_small_arc)
+
+    @property
+    def mouth_turn_deg(self) -> int:
+        """The turn of a blank that has its mouth where this one has the pipe's."""
+        turn = self.placement.turn_deg
+        return (turn + 180) % 360 if self.mouth_at_small_arc else turn
 
     @property
     def box(self) -> tuple[float, float]:
@@ -81,6 +98,12 @@ class CutRoll:
         return self.mass_kg - self.blanks_kg - self.remnants_kg - self.kerf_kg
 
 
+def ends_in_pipe(first: float, last: float, mouth_at_small_arc: bool) -> tuple[float, float]:
+    """What is known at a blank's two ends, from the layout's order to that of the pipe, or back: they change places where
+    the pipe's mouth is at the small arc."""
+    return (last, first) if mouth_at_small_arc else (first, last)
+
+
 def _end_points(placement: Placement, box: Point) -> tuple[Point, Point]:
     """Middle of the mouth end and of the top end, in the sheet's coordinates."""
     x, y = placement.x_mm, placement.y_mm
@@ -108,9 +131,9 @@ def _cut(number: int, made_for: ForPipe, placement: Placement, roll: Roll, densi
         made_for.note,
         placement,
         corners,
-        float(roll.field.at(*mouth)),
-        float(roll.field.at(*top)),
+        *ends_in_pipe(float(roll.field.at(*mouth)), float(roll.field.at(*top)), made_for.mouth_at_small_arc),
         blank.area_mm2() * under * density_g_cm3 * 1e-6,
+        made_for.mouth_at_small_arc,
     )
 
 

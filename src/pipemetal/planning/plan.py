@@ -290,5 +290,5 @@ def _cut(
 ) -> tuple[CutRoll, ...]:
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note) for b in blanks]
+    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note, b.part.lower_at_small_arc) for b in blanks]
     return cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)

@@ -133,8 +133,7 @@ def _blank(cut: Cut, alloy: str) -> Blank:
         alloy,
         length,
         width,
-        cut.wanted_mouth_mm,
-        cut.wanted_top_mm,
+        *cut.layout_walls_mm,
         cut.tolerance_mm,
         cut.turns_deg,
         sector=Sector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
@@ -194,7 +193,8 @@ def cut_rolls_of(
 ) -> tuple[CutRoll, ...]:
     """The bench's sheets as the planning and the printing room know them; `density_g_cm3` by alloy."""
     blanks = [
-        ForPipe(b, bench.cuts[b.id].pipe, bench.cuts[b.id].rank, bench.cuts[b.id].note) for b in bench.problem.blanks
+        ForPipe(b, cut.pipe, cut.rank, cut.note, cut.mouth_at_small_arc)
+        for b, cut in ((b, bench.cuts[b.id]) for b in bench.problem.blanks)
     ]
     masses = {name: sheet.mass_kg for name, sheet in bench.sheets.items()}
     layout = replace(bench.layout(placements), new_sheets=bench.new)

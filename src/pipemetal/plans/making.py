@@ -74,7 +74,7 @@ def plan_record(planned: Planned) -> record.Plan:
 def cut_row(cut: Cut) -> record.Cut:
     """A blank where it lies, with the metal that is really there."""
     blank, place = cut.blank, cut.placement
-    ring = blank.sector
+    ring, (mouth, top) = blank.sector, cut.wanted_mm
     return record.Cut(
         blank=blank.id,
         kind=blank.kind,
@@ -87,8 +87,8 @@ def cut_row(cut: Cut) -> record.Cut:
         turn_deg=place.turn_deg,
         length_mm=cut.box[0],
         width_mm=cut.box[1],
-        wanted_mouth_mm=blank.mouth_thickness_mm,
-        wanted_top_mm=blank.top_thickness_mm,
+        wanted_mouth_mm=mouth,
+        wanted_top_mm=top,
         tolerance_mm=blank.tolerance_mm,
         actual_mouth_mm=cut.actual_mouth_mm,
         actual_top_mm=cut.actual_top_mm,
@@ -96,6 +96,7 @@ def cut_row(cut: Cut) -> record.Cut:
         turns_deg=blank.turns_deg,
         sector=record.Ring(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
         corners_mm=_some_corners(cut) if ring or blank.outline else None,
+        mouth_at_small_arc=cut.mouth_at_small_arc,
     )
 
 

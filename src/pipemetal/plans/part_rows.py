@@ -74,7 +74,7 @@ class PipeRow(Row):
 
 @dataclass(frozen=True)
 class BlankRow(Row):
-    """A part of a pipe as a flat blank, before it is laid on metal."""
+    """A part of a pipe as a flat blank, before it is laid on metal; `mouth_at_small_arc` as of `Cut`."""
 
     leaves_out_none: ClassVar[bool] = True
 
@@ -92,6 +92,7 @@ class BlankRow(Row):
     area_mm2: Amount = 0.0
     mass_kg: Amount = 0.0
     bought: bool = False
+    mouth_at_small_arc: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,6 +122,7 @@ class Cut(Row):
     """A blank where it lies. `length_mm` and `width_mm` run along and across the sheet, as it is turned.
 
     `x_mm`, `y_mm`: its lower left corner from the thick end and the lower edge. `corners_mm`: some points of a sector's outline.
+    `mouth_at_small_arc`: a sector whose mouth, or lower end of a reed, is at its small arc; a turn of 0 has the large arc at x.
     """
 
     leaves_out_none: ClassVar[bool] = True
@@ -145,6 +147,13 @@ class Cut(Row):
     turns_deg: tuple[Turn, ...] = (0, 180)
     sector: Ring | None = None
     corners_mm: tuple[Point, ...] | None = None
+    mouth_at_small_arc: bool = False
+
+    @property
+    def layout_walls_mm(self) -> tuple[float, float]:
+        """The thickness wanted at both ends in the layout's order: of a sector at the large arc, then at the small one."""
+        walls = self.wanted_mouth_mm, self.wanted_top_mm
+        return walls[::-1] if self.mouth_at_small_arc else walls
 
     @property
     def is_across(self) -> bool:

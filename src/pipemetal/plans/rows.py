@@ -122,8 +122,8 @@ def blank_row(part: Part) -> record.BlankRow:
         alloy=part.alloy,
         length_mm=part.length_mm,
         width_mm=part.width_mm,
-        mouth_thickness_mm=part.thickness_mouth_mm,
-        top_thickness_mm=part.thickness_top_mm,
+        mouth_thickness_mm=part.wall_below_mm,
+        top_thickness_mm=part.wall_above_mm,
         tolerance_mm=part.tolerance_mm,
         turns_deg=part.turns_deg,
         sector=record.Ring(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
@@ -131,6 +131,7 @@ def blank_row(part: Part) -> record.BlankRow:
         area_mm2=part.blank_area_mm2,
         mass_kg=part.blank_mass_kg,
         bought=part.bought,
+        mouth_at_small_arc=part.lower_at_small_arc,
     )
 
 

@@ -75,8 +75,7 @@ def _blank(cut: Cut, alloy: str) -> Blank:
         alloy,
         length,
         width,
-        cut.wanted_mouth_mm,
-        cut.wanted_top_mm,
+        *cut.layout_walls_mm,
         cut.tolerance_mm,
         tuple(turns),
     )
