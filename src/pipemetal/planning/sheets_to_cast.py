@@ -32,7 +32,7 @@ def castable_for(blanks: Iterable[Blank], settings: ShopSettings) -> Castable:
     >>> usual = replace(ShopSettings(), habits=HabitSettings(usual_scoops=3), owned=OwnedSettings("s 250 x 900"))
     >>> large = Blank("C1", "body", "A", 4000.0, 800.0, 1.2, 1.1, 0.06)
     >>> [round(castable_for(held, usual).widths[0].max_section_mm2) for held in ((), (large,))]
-    [2750, 5009]
+    [1883, 5009]
     """
     castable, trims = settings.castable(), 2.0 * settings.sheets.trim_mm
     most = {sled.width_mm: settings.section_mm2(sled, settings.most_charge_kg) for sled in settings.sleds}
