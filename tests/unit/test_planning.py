@@ -13,7 +13,7 @@ import pytest
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.cli.plan_cmd import print_summary
+from pipemetal.cli.plan_summary import print_summary
 from pipemetal.documents.plan_pages import write_plan_files
 from pipemetal.errors import PlanError
 from pipemetal.files.layout_file import read_plan, read_problem
