@@ -26,7 +26,7 @@ class Amount:
     unit : a metric unit, or none for a plain number
     decimals : how many are shown
     bare : shown without its unit, because another amount of the same unit follows
-    signed : shown with a plus where it is not below nought
+    signed : shown with a plus where it is not negative
 
     >>> str(Amount(2.26, "mm", 1)), str(Amount(370.4, "°C")), str(Amount(2.0, "m/s", 1, bare=True))
     ('2.3 mm', '370 °C', '2.0')

@@ -466,3 +466,23 @@ def test_a_text_is_as_wide_as_it_prints(text: str, bold: bool) -> None:
     # a letter's ink may end a little before its width does
     assert printed <= text_width_mm(text, 8.0, bold=bold) <= printed * 1.03 + 1.2
     assert inked[0] >= 9.0
+
+
+@pytest.mark.parametrize("mass_kg", [0.05, 0.1, 0.25, 0.35, 1.25, 9.75, 62.5])
+@pytest.mark.parametrize("unit", ["kg", "lb"])
+def test_what_is_to_be_weighed_is_printed_to_a_part_in_two_hundred(mass_kg: float, unit: str) -> None:
+    """A quarter kilogram of antimony printed as 0.2 took a melt out of its window."""
+    shown = float(UnitSystem(mass=unit).show_weighed(mass_kg).split()[0])
+    assert shown == pytest.approx(mass_kg if unit == "kg" else mass_kg / 0.45359237, rel=0.005)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_sheet_that_no_temperature_suits_is_not_to_be_poured(language: str) -> None:
+    """Its card has a push and no range: the paper says so, and why, instead of a headline to follow."""
+    pour = {k: v for k, v in POUR.items() if k != "pour_window_c"} | {"warnings": ["below 377 C it sets too soon"]}
+    plan = from_value({"format": "pipemetal plan 2", "organ": "Chapel", "pours": [pour]})
+    pdf = pypdfium2.PdfDocument(plan_paper("casting-days", plan, UnitSystem(), Words(language)))
+    told = " ".join("\n".join(page.get_textpage().get_text_bounded() for page in pdf).split())
+    assert Words(language)("Do not pour it so: no pouring temperature suits this sheet.") in told
+    assert "below 377 C it sets too soon" in told.replace("Below", "below")
+    assert "push 4.6 s" not in told and "10 scoops" not in told

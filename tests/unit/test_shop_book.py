@@ -321,3 +321,17 @@ def test_the_doctor_counts_what_stands(book: Book) -> None:
     assert book.keeping.doctor().rows["lots"] == 1
     book.history.undo(event)
     assert book.keeping.doctor().rows["lots"] == 0
+
+
+@pytest.mark.parametrize(
+    "second", [(10.0, 10.0, 500.0, 500.0), (499.0, 10.0, 900.0, 500.0), (100.0, 100.0, 200.0, 200.0)]
+)
+def test_pieces_that_lie_on_each_other_are_refused_and_nothing_is_cut(book: Book, second: tuple[float, ...]) -> None:
+    """The same place would give its metal twice, out of what is left of the roll."""
+    book.rolls.add(a_roll())
+    before = book.ledger.stock()
+    x0, y0, x1, y1 = second
+    with pytest.raises(BookError, match=r"q2.*beside q1"):
+        book.rolls.cut("R1", [Piece("q1", (10.0, 10.0, 500.0, 500.0)), Piece("q2", (x0, y0, x1, y1))])
+    assert book.ledger.stock() == before
+    book.rolls.cut("R1", [Piece("q1", (10.0, 10.0, 500.0, 500.0)), Piece("q2", (500.0, 10.0, 900.0, 500.0))])

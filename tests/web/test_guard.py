@@ -164,3 +164,12 @@ def test_an_import_can_be_tried_first(client: TestClient, planned: Book) -> None
     assert planned.history.last() == before
     assert client.post("/stock/import", files={"file": ("rolls.csv", table)}, headers=OWN).status_code == 303
     assert planned.rolls.row("R77").alloy == "half"
+
+
+def test_a_table_that_cannot_be_read_names_each_fault_with_its_place(client: TestClient, planned: Book) -> None:
+    before = planned.history.last()
+    table = b"id,kind,mass_kg,composition\nA,pig,,Sn 50 Pb bal\nB,nix,4,Sn 50 Pb bal\n"
+    answer = client.post("/stock/import", files={"file": ("lots.csv", table)}, headers=OWN)
+    assert answer.status_code == 422 and planned.history.last() == before
+    for told in ("lots.csv row 2", "mass_kg", "lots.csv row 3", "nix", "pig, ingot"):
+        assert told in answer.text, told

@@ -51,7 +51,7 @@ class Pour:
     `day` and `number` count from 1; `at_min` is the planned minute since midnight, `start_s` since the day's first pour;
     `stone_c` and `cloth_c` are the table's temperatures before the pour, planned unless `measured`; the sheet is lifted no
     sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, `pot_c` how hot the pot is for it (the middle of
-    its range on a table as it is at first), nought where that is not known.
+    its range on a table as it is at first); both 0 where that is not known.
     `film_mm` is the liquid at its thickest; it is cast between side bars where `bars_from_mm`, what stands by itself, is given.
     """
 

@@ -47,7 +47,7 @@ def check_apart(pieces: Sequence[Piece]) -> None:
 
 
 def _overlap_mm(one: Box, other: Box) -> float:
-    """By how much two boxes lie on each other, the lesser way; nought or less where they do not."""
+    """By how much two boxes lie on each other, the lesser way; 0 or less where they do not."""
     along = min(one[2], other[2]) - max(one[0], other[0])
     across = min(one[3], other[3]) - max(one[1], other[1])
     return min(along, across)
