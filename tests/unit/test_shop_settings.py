@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -176,13 +177,13 @@ def test_a_file_written_out_says_what_the_shop_said_and_remarks_the_rest(tmp_pat
 
 
 def test_every_setting_tells_its_value_and_what_it_rests_on(book: Book) -> None:
-    told = in_effect(book.settings, None, None).as_dict()
-    assert list(told["values"]) == list(KEYS) and json.dumps(told, allow_nan=False)
+    told = in_effect(book.settings, None, None).told()
+    assert list(told.values) == list(KEYS) and json.dumps(asdict(told), allow_nan=False)
     own = ShopSettings()
-    for key, one in told["values"].items():
-        assert one["value"] == one["own"] == value_of(own, key)
-        assert one["rests_on"] or key.startswith(("shop.", "owned."))
-        assert one["least"] is None or one["least"] <= one["value"] <= one["most"]
+    for key, one in told.values.items():
+        assert one.value == one.own == value_of(own, key)
+        assert one.rests_on or key.startswith(("shop.", "owned."))
+        assert one.least is None or one.least <= one.value <= one.most
 
 
 def test_a_recipe_is_changed_and_taken_back(book: Book) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from starlette.testclient import TestClient
@@ -18,6 +18,7 @@ from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
 from pipemetal.web.jobs import Job, Jobs, JobState
 from pipemetal.web.site import Site
+from pipemetal.web.work import LearnTask, PlanTask, Stop, Tell
 from pipemetal.words import Words
 
 BASE = "http://127.0.0.1:8137"
@@ -67,7 +68,7 @@ def test_a_plan_is_made_beside_the_pages_and_can_be_stopped(client: TestClient, 
 
 def test_a_worker_that_fails_says_why() -> None:
     jobs = Jobs()
-    job = jobs.add("learn", "", "x", {"target": "/nowhere/none.sqlite"}, lambda _: ("", ""))
+    job = jobs.add(LearnTask("/nowhere/none.sqlite"), "", "x", lambda _: ("", ""))
     while not job.is_over:
         time.sleep(0.05)
     assert job.state == "failed" and "none.sqlite" in job.words
@@ -78,7 +79,7 @@ def test_a_stop_before_the_worker_has_begun_is_not_lost(planned: Book, monkeypat
     from pipemetal.web import jobs as module
 
     text = str(planned.plans.organ("Brindle House #1"))
-    payload = {"target": planned.target, "organ": text, "seconds": 3600.0, "settings": ShopSettings()}
+    task = PlanTask(planned.target, text, ShopSettings(), 3600.0)
     for keep in (True, False):
         jobs = Jobs()
         original = jobs._work
@@ -88,7 +89,7 @@ def test_a_stop_before_the_worker_has_begun_is_not_lost(planned: Book, monkeypat
             original(job)
 
         monkeypatch.setattr(jobs, "_work", stopped_first)
-        job = jobs.add("plan", "x", "Ada", payload, lambda made: (f"{made.pipes_served} served", ""))
+        job = jobs.add(task, "x", "Ada", lambda made: (f"{made.pipes_served} served", ""))
         while not job.is_over:
             time.sleep(0.05)
         assert job.state == ("done" if keep else "stopped"), job.words
@@ -97,12 +98,12 @@ def test_a_stop_before_the_worker_has_begun_is_not_lost(planned: Book, monkeypat
 
 
 def test_a_job_that_failed_has_a_way_back(client: TestClient, site: Site) -> None:
-    job = site.jobs.add("learn", "", "x", {"target": "/nowhere/none.sqlite"}, lambda _: ("", ""))
+    job = site.jobs.add(LearnTask("/nowhere/none.sqlite"), "", "x", lambda _: ("", ""))
     while not job.is_over:
         time.sleep(0.05)
     page = client.get("/jobs").text
     assert "Try again" in page
-    job.payload["target"] = site.book.target
+    job.task = LearnTask(site.book.target)
     assert client.post("/jobs/again", data={"job": job.id}).status_code == 303
     assert wait_for(client)["id"] != job.id
     refused = client.post("/jobs/again", data={"job": 999})
@@ -123,14 +124,23 @@ def test_a_plan_that_is_stopped_weighs_out_quickly(monkeypatch: pytest.MonkeyPat
         assert set(asked) == {nodes}
 
 
+class Hopeless:
+    """Work that breaks off."""
+
+    KIND: ClassVar[str] = "hopeless"
+
+    def done(self, tell: Tell, stop: Stop) -> str:
+        raise KeyError("what nobody can do")
+
+
 def test_a_job_is_told_in_the_log_with_what_broke_it(caplog: pytest.LogCaptureFixture) -> None:
     jobs = Jobs()
     with caplog.at_level(logging.INFO, "pipemetal"):
-        job = jobs.add("what nobody can do", "Chapel", "Ada", {}, lambda made: ("", ""))
+        job = jobs.add(Hopeless(), "Chapel", "Ada", lambda made: ("", ""))
         while len(caplog.records) < 3:
             time.sleep(0.05)
         jobs.close()
     begun, broken, ended = [r.getMessage() for r in caplog.records]
-    assert begun == f"job {job.id} begun: what nobody can do, Chapel, by Ada"
+    assert begun == f"job {job.id} begun: hopeless, Chapel, by Ada"
     assert "Traceback" in broken and "KeyError: 'what nobody can do'" in broken
     assert ended.startswith(f"job {job.id} failed after ") and job.state is JobState.FAILED

@@ -13,6 +13,7 @@ from pipemetal.shop.settings import SaidFile
 from pipemetal.web.app import create_app
 from pipemetal.web.sessions import COOKIE
 from pipemetal.web.site import Site
+from pipemetal.web.work import PlanTask
 
 BASE = "http://127.0.0.1:8137"
 OWN = {"sec-fetch-site": "same-origin"}
@@ -237,14 +238,14 @@ def test_only_who_runs_the_shop_may_save_and_others_may_look(planned: Book) -> N
 
 
 def test_a_plan_asked_for_is_made_with_the_settings_of_that_moment(client: TestClient, site: Site) -> None:
-    site.jobs.add = lambda *args, **_: asked.append(args[3])  # type: ignore[method-assign,assignment,return-value]
-    asked: list[dict[str, Any]] = []
+    site.jobs.add = lambda *args, **_: asked.append(args[0])  # type: ignore[method-assign,assignment,return-value]
+    asked: list[PlanTask] = []
     organ = next(iter(site.book.plans.organs()))
     for kg in (460.0, 470.0):
         site.book.settings.change({"pot.capacity_kg": kg})
         client.post("/jobs/plan", data={"organ": organ, "seconds": "20"}, headers=OWN)
-    assert [a["settings"].pot.capacity_kg for a in asked] == [460.0, 470.0]
-    assert asked[1]["settings"].source == "the book, version 2"
+    assert [a.settings.pot.capacity_kg for a in asked] == [460.0, 470.0]
+    assert asked[1].settings.source == "the book, version 2"
 
 
 def test_settings_spoilt_by_hand_are_told_and_no_page_goes_dark(client: TestClient, site: Site) -> None:

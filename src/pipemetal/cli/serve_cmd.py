@@ -191,9 +191,11 @@ def _print_address(address: str) -> None:
 
 def _plan_demo(site: Site) -> None:
     """Ask for a short plan of the invented organ; it is made beside the pages."""
+    from pipemetal.web.work import PlanTask
+
     book = site.book
     organ, text = list(book.plans.organs().items())[-1]
-    payload = {"target": book.target, "organ": text, "iterations": DEMO_ITERATIONS, "settings": site.settings}
+    task = PlanTask(book.target, text, site.settings, iterations=DEMO_ITERATIONS)
     who = next((p.name for p in book.people.all()), book.who)
 
     def finish(made: Plan) -> tuple[str, str]:
@@ -201,7 +203,7 @@ def _plan_demo(site: Site) -> None:
             _, key = book.plans.keep(made)
         return f"{made.pipes_served} of {len(made.pipes)} pipes have their metal: {key}", "/plans"
 
-    site.jobs.add("plan", organ, who, payload, finish)
+    site.jobs.add(task, organ, who, finish)
     click.echo("A short plan is being made; the pages show how far it is.")
 
 

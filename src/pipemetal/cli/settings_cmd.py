@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -36,7 +37,7 @@ def show(given: Path | None, shop: str | None, as_json: bool) -> None:
 
     found = settings_of_book(shop_of(shop), given)
     if as_json:
-        print_json(found.as_dict())
+        print_json(asdict(found.told()))
         return
     click.echo(f"# Settings in effect: {found.settings.source}.\n# Lines with # in front: the program's own values.")
     click.echo(shop_toml(found.said, ShopSettings()), nl=False)

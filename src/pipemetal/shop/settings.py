@@ -10,7 +10,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from pipemetal.errors import BookError, InputError
 from pipemetal.files.shop_file import KEYS, Said, check_keys, limits_of, read_said, settings_of, value_of
@@ -30,6 +30,8 @@ __all__ = [
     "InEffect",
     "SaidFile",
     "Settings",
+    "Told",
+    "ToldSetting",
     "beside_book",
     "check_settings",
     "in_effect",
@@ -52,6 +54,28 @@ class SaidFile:
 
 
 @dataclass(frozen=True)
+class ToldSetting:
+    """A setting with its origin, the program's own value, what that rests on, and the limits where it has any; metric."""
+
+    value: float | int | str
+    origin: str
+    own: float | int | str
+    rests_on: str
+    least: float | None
+    most: float | None
+
+
+@dataclass(frozen=True)
+class Told:
+    """All settings in effect by key, where they come from, and the version to save on."""
+
+    origin: str
+    source: str
+    version: int
+    values: dict[str, ToldSetting]
+
+
+@dataclass(frozen=True)
 class InEffect:
     """The settings that count, what of them the shop said, and where: GIVEN, BOOK, BESIDE or PROGRAM.
 
@@ -67,21 +91,14 @@ class InEffect:
         """Where the value of one setting comes from."""
         return self.origin if key in self.said else PROGRAM
 
-    def as_dict(self) -> dict[str, Any]:
+    def told(self) -> Told:
         """Every setting with its value, origin, the program's own value and what that rests on; metric."""
-        own = ShopSettings()
-        values: dict[str, Any] = {}
+        own, values = ShopSettings(), {}
         for key in KEYS:
             low, high = limits_of(self.settings, key) or (None, None)
-            values[key] = {
-                "value": value_of(self.settings, key),
-                "origin": self.origin_of(key),
-                "own": value_of(own, key),
-                "rests_on": rests_on(key),
-                "least": low,
-                "most": high,
-            }
-        return {"origin": self.origin, "source": self.settings.source, "version": self.version, "values": values}
+            value = value_of(self.settings, key)
+            values[key] = ToldSetting(value, self.origin_of(key), value_of(own, key), rests_on(key), low, high)
+        return Told(self.origin, self.settings.source, self.version, values)
 
 
 class Settings:

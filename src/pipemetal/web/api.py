@@ -5,7 +5,7 @@ A script names itself by name and password (HTTP Basic) where the book names peo
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Query
 from fastapi.openapi.utils import get_openapi
@@ -17,6 +17,7 @@ from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.shop_file import KEYS
 from pipemetal.plans.codec import with_table
 from pipemetal.shop import lots as shop_lots
+from pipemetal.shop.settings import Told
 from pipemetal.web import api_melts
 from pipemetal.web.api_forms import (
     REFUSED,
@@ -31,6 +32,18 @@ from pipemetal.web.api_forms import (
     RollChange,
     SettingsChange,
     Thickness,
+)
+from pipemetal.web.api_rows import (
+    AccountRow,
+    Booked,
+    BookedCut,
+    CastRow,
+    EventRow,
+    FoundRow,
+    LotRow,
+    LotsRow,
+    RecipeRow,
+    RollRow,
 )
 from pipemetal.web.reading import account_rows
 from pipemetal.web.shop_fields import setting_of
@@ -74,24 +87,24 @@ def _add_rolls(app: FastAPI, site: Site) -> None:
         width_mm: Millimetres = None,
         text: Asked = "",
         limit: Annotated[int, Query(ge=1, le=1000)] = 100,
-    ) -> list[dict[str, Any]]:
+    ) -> list[FoundRow]:
         """The one search: rolls, and where on each the metal is right."""
         wanted = None if thinnest_mm is None and thickest_mm is None else (thinnest_mm or 0.001, thickest_mm or 100.0)
         found = book.rolls.find(alloy or None, wanted, length_mm, width_mm, text or None)
         return [
-            {
-                "id": f.roll.id,
-                "alloy": f.roll.alloy,
-                "length_mm": f.roll.length_mm,
-                "width_mm": f.roll.width_mm,
-                "thinnest_mm": f.roll.thinnest_mm,
-                "thickest_mm": f.roll.thickest_mm,
-                "place": f.roll.place,
-                "state": f.roll.state,
-                "version": f.roll.version,
-                "x_from_mm": f.x_from_mm,
-                "x_to_mm": f.x_to_mm,
-            }
+            FoundRow(
+                f.roll.id,
+                f.roll.alloy,
+                f.roll.length_mm,
+                f.roll.width_mm,
+                f.roll.thinnest_mm,
+                f.roll.thickest_mm,
+                f.roll.place,
+                f.roll.state,
+                f.roll.version,
+                f.x_from_mm,
+                f.x_to_mm,
+            )
             for f in found[:limit]
         ]
 
@@ -100,55 +113,41 @@ def _add_roll(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/api/rolls/{roll_id:path}", responses=REFUSED)
-    def roll(roll_id: str) -> dict[str, Any]:
+    def roll(roll_id: str) -> RollRow:
         """One roll with its readings."""
         row = book.rolls.row(roll_id)
-        named = (
-            "id",
-            "alloy",
-            "length_mm",
-            "width_mm",
-            "trim_mm",
-            "place",
-            "parent",
-            "state",
-            "cast",
-            "note",
-            "day",
-            "mean_mm",
-            "version",
+        return RollRow(
+            row.id,
+            row.alloy,
+            row.length_mm,
+            row.width_mm,
+            row.trim_mm,
+            row.place,
+            row.parent,
+            row.state,
+            row.cast,
+            row.note,
+            row.day,
+            row.mean_mm,
+            row.version,
+            tuple((r.x_mm, r.y_mm, r.thickness_mm) for r in row.readings_taken),
+            book.ledger.mass_kg(f"roll:{roll_id}"),
         )
-        readings = [[r.x_mm, r.y_mm, r.thickness_mm] for r in row.readings_taken]
-        return {name: getattr(row, name) for name in named} | {
-            "readings_mm": readings,
-            "mass_kg": book.ledger.mass_kg(f"roll:{roll_id}"),
-        }
 
     @app.get("/api/lots", responses=REFUSED)
-    def lots() -> dict[str, Any]:
+    def lots() -> LotsRow:
         """All lots with what the ledger says is left."""
         known, unknown = site.kept("lots", book.lots.in_stock)
-        return {
-            "lots": [
-                {"id": x.id, "kind": x.kind, "mass_kg": x.mass_kg, "composition": x.composition.text()} for x in known
-            ],
-            "unknown": list(unknown),
-        }
+        return LotsRow(
+            tuple(LotRow(x.id, x.kind, x.mass_kg, x.composition.text()) for x in known),
+            tuple(unknown),
+        )
 
     @app.get("/api/casts", responses=REFUSED)
-    def casts() -> list[dict[str, Any]]:
+    def casts() -> list[CastRow]:
         """The casting log."""
         return [
-            {
-                "id": c.id,
-                "day": c.day,
-                "composition": c.composition.text(),
-                "gate_mm": c.gate_mm,
-                "charge_kg": c.charge_kg,
-                "length_mm": c.length_mm,
-                "thickness_mm": c.thickness_mm,
-                "verdict": c.verdict,
-            }
+            CastRow(c.id, c.day, c.composition.text(), c.gate_mm, c.charge_kg, c.length_mm, c.thickness_mm, c.verdict)
             for c in site.casts()
         ]
 
@@ -162,25 +161,22 @@ def _add_plans(app: FastAPI, site: Site) -> None:
         return [{k: str(v) for k, v in vars(p).items()} for p in site.plan_states()]
 
     @app.get("/api/plan", responses=REFUSED)
-    def plan(key: Annotated[str, Query(alias="id", max_length=200)]) -> dict[str, Any]:
+    def plan(key: Annotated[str, Query(alias="id", max_length=200)]) -> dict[str, object]:
         """One plan, as docs/plan-file.md describes it."""
         if key not in [p.id for p in site.plan_states()]:
             raise NotInBookError(field="plan", value=key)
         return with_table(site.plan_by_id(key))
 
     @app.get("/api/account", responses=REFUSED)
-    def account() -> dict[str, Any]:
+    def account() -> AccountRow:
         """The book's balances by kind of account and element, in kg."""
         stock, _, nought = account_rows(site)
-        return {"accounts_kg": stock, "everything_kg": nought}
+        return AccountRow(stock, nought)
 
     @app.get("/api/history", responses=REFUSED)
-    def history(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> list[dict[str, Any]]:
+    def history(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> list[EventRow]:
         """The latest events first."""
-        return [
-            {"event": e.id, "at": e.at, "who": e.who, "what": e.what, "about": e.about, "undoes": e.undoes}
-            for e in book.history.events(limit=limit)
-        ]
+        return [EventRow(e.id, e.at, e.who, e.what, e.about, e.undoes) for e in book.history.events(limit=limit)]
 
     @app.get("/api/trace", responses=REFUSED)
     def trace(of: Annotated[str, Query(min_length=1, max_length=200)]) -> dict[str, object]:
@@ -192,98 +188,90 @@ def _add_writing(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.post("/api/rolls/{roll_id:path}", responses=REFUSED)
-    def change_roll(roll_id: str, form: RollChange) -> dict[str, Any]:
+    def change_roll(roll_id: str, form: RollChange) -> Booked:
         """Change a roll's place, state or note."""
-        return {
-            "event": book.rolls.change(roll_id, form.version, place=form.place, state=form.state, note=form.note).event
-        }
+        done = book.rolls.change(roll_id, form.version, place=form.place, state=form.state, note=form.note)
+        return Booked(done.event)
 
     @app.post("/api/lots", responses=REFUSED)
-    def add_lot(form: NewLot) -> dict[str, Any]:
+    def add_lot(form: NewLot) -> Booked:
         """Enter a lot."""
         metal = Composition.parse(form.composition) if form.composition.strip() else None
+        lot = shop_lots.NewLot(form.id, form.kind, form.mass_kg, metal, piece_kg=form.piece_kg, note=form.note)
         with site.once(form.token):
-            return {
-                "event": book.lots.add(
-                    shop_lots.NewLot(form.id, form.kind, form.mass_kg, metal, piece_kg=form.piece_kg, note=form.note)
-                ).event
-            }
+            return Booked(book.lots.add(lot).event)
 
     @app.post("/api/casts", responses=REFUSED)
-    def add_cast(form: NewCast) -> dict[str, Any]:
+    def add_cast(form: NewCast) -> Booked:
         """Log a cast."""
         recipes = site.kept("recipes", book.recipes.all)
         if form.alloy not in recipes:
             raise BookError("is not a recipe of this shop", field="alloy", value=form.alloy)
         log = _logged(form, recipes[form.alloy].target)
         with site.once(form.token):
-            return {"event": book.casts.record(log).event}
+            return Booked(book.casts.record(log).event)
 
     @app.post("/api/cuts", responses=REFUSED)
-    def cut(form: Cut) -> dict[str, Any]:
+    def cut(form: Cut) -> BookedCut:
         """Book a roll of an accepted plan as cut."""
         with site.once(form.token):
             event, remnants = book.plans.cut(form.plan, form.roll, kerf_mm=site.settings.sheets.kerf_mm)
-        return {"event": event, "remnants": list(remnants)}
+        return BookedCut(event, tuple(remnants))
 
     @app.post("/api/plans/accept", responses=REFUSED)
-    def accept(form: Named) -> dict[str, Any]:
+    def accept(form: Named) -> Booked:
         """Accept a plan that is kept."""
-        return {"event": book.plans.accept(form.plan).event}
+        return Booked(book.plans.accept(form.plan).event)
 
     @app.post("/api/plans/give-up", responses=REFUSED)
-    def give_up(form: Named) -> dict[str, Any]:
+    def give_up(form: Named) -> Booked:
         """Give an accepted plan up."""
-        return {"event": book.plans.give_up(form.plan).event}
+        return Booked(book.plans.give_up(form.plan).event)
 
     @app.post("/api/undo", responses=REFUSED)
-    def undo(form: Reversal) -> dict[str, Any]:
+    def undo(form: Reversal) -> Booked:
         """Take an event back."""
-        return {"event": book.history.undo(form.event).event}
+        return Booked(book.history.undo(form.event).event)
 
 
 def _add_shop(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/api/settings", responses=REFUSED)
-    def settings() -> dict[str, Any]:
+    def settings() -> Told:
         """The shop's settings in effect, with the origin of each, the program's own, and the version to save on."""
-        return site.in_effect().as_dict()
+        return site.in_effect().told()
 
     @app.post("/api/settings", responses=REFUSED)
-    def change_settings(form: SettingsChange) -> dict[str, Any]:
+    def change_settings(form: SettingsChange) -> Booked:
         """Change settings in the book."""
         values = {key: _whole(key, value) for key, value in form.values.items()}
         with site.once(form.token):
-            return {"event": change(site, values, form.version)}
+            return Booked(change(site, values, form.version))
 
     @app.get("/api/recipes", responses=REFUSED)
-    def recipes() -> list[dict[str, Any]]:
+    def recipes() -> list[RecipeRow]:
         """All recipes with their windows."""
         versions = {row.id: row.version for row in book.recipes.rows()}
         return [
-            {
-                "name": r.name,
-                "version": versions.get(r.name),
-                "target": r.target.text(),
-                "note": r.note,
-                "windows": {e: [low, high] for e, low, high in r.windows_wt_pct},
-            }
+            RecipeRow(
+                r.name,
+                versions.get(r.name),
+                r.target.text(),
+                r.note,
+                {e: (low, high) for e, low, high in r.windows_wt_pct},
+            )
             for r in site.kept("recipes", book.recipes.all).values()
         ]
 
     @app.post("/api/recipes", responses=REFUSED)
-    def keep_recipe(form: NewRecipe) -> dict[str, Any]:
+    def keep_recipe(form: NewRecipe) -> Booked:
         """Enter a recipe, or change one."""
         windows = tuple((element, low, high) for element, (low, high) in form.windows.items())
         recipe = Recipe(form.name, Composition.parse(form.target), windows, form.note)
         with site.once(form.token):
-            event = (
-                book.recipes.add(recipe).event
-                if form.version is None
-                else book.recipes.change(recipe, form.version).event
-            )
-        return {"event": event}
+            done = book.recipes.add(recipe) if form.version is None else book.recipes.change(recipe, form.version)
+        return Booked(done.event)
 
 
 def _whole(key: str, value: float | str | None) -> float | int | str | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal, TypeAlias
 
 from fastapi import Query
 from pydantic import BaseModel, ConfigDict, Field
@@ -36,13 +36,15 @@ def within(quantity: Quantity, **more: Any) -> Any:
     return Field(ge=quantity.low, le=quantity.high, allow_inf_nan=False, description=quantity.meaning, **more)
 
 
+# what the framework asks for: how a route may answer, by status
+Answers: TypeAlias = dict[int | str, dict[str, Any]]
 Kilograms = Annotated[float, Field(gt=0.0, le=LOT["mass_kg"].high, allow_inf_nan=False)]
 Day = Annotated[str, Field(max_length=10, pattern=r"^(\d{4}-\d{2}-\d{2})?$")]
 Percent = Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)]
 Asked = Annotated[str, Query(max_length=200)]
 Millimetres = Annotated[float | None, Query(gt=0.0, le=20_000.0, allow_inf_nan=False)]
 Thickness = Annotated[float | None, Query(gt=0.0, le=100.0, allow_inf_nan=False)]
-REFUSED: dict[int | str, dict[str, Any]] = {
+REFUSED: Final[Answers] = {
     status: {"description": words, "content": {"application/json": {"schema": {"type": "object"}}}}
     for status, words in (
         (400, "cannot be read"),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from fastapi import FastAPI
 
 from pipemetal.alloys.composition import Composition
@@ -11,12 +9,8 @@ from pipemetal.errors import BookError, NotInBookError
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
-from pipemetal.web.api_forms import (
-    REFUSED,
-    Added,
-    Melt,
-    Wanted,
-)
+from pipemetal.web.api_forms import REFUSED, Added, Melt, Wanted
+from pipemetal.web.api_rows import Booked
 from pipemetal.web.site import Site
 
 __all__ = ["add_routes"]
@@ -32,41 +26,39 @@ def _add_charge(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.post("/api/melts", responses=REFUSED)
-    def charge(form: Melt) -> dict[str, Any]:
+    def charge(form: Melt) -> Booked:
         """Book a melt as charged: of an accepted plan, or of a recipe without one."""
         if bool(form.plan) == bool(form.recipe):
             raise BookError("are two melts, or none", field="plan and recipe", allowed="one of them")
         with site.once(form.token):
             if form.plan:
-                return {
-                    "event": book.plans.charge(
-                        form.plan,
-                        form.melt,
-                        form.id,
-                        weighed_kg=form.weighed_kg,
-                        heel_of=form.heel_of,
-                        dross_kg=form.dross_kg,
-                        day=form.day,
-                        note=form.note,
-                    ).event
-                }
-            metal = Composition.parse(form.heel_composition) if form.heel_composition.strip() else None
-            return {
-                "event": book.melts.charge(
+                done = book.plans.charge(
+                    form.plan,
+                    form.melt,
                     form.id,
-                    form.recipe,
-                    form.weighed_kg,
+                    weighed_kg=form.weighed_kg,
                     heel_of=form.heel_of,
-                    heel_kg=form.heel_kg,
-                    heel_metal=metal,
-                    dross_kg=form.dross_kg or 0.0,
+                    dross_kg=form.dross_kg,
                     day=form.day,
                     note=form.note,
-                ).event
-            }
+                )
+                return Booked(done.event)
+            metal = Composition.parse(form.heel_composition) if form.heel_composition.strip() else None
+            written = book.melts.charge(
+                form.id,
+                form.recipe,
+                form.weighed_kg,
+                heel_of=form.heel_of,
+                heel_kg=form.heel_kg,
+                heel_metal=metal,
+                dross_kg=form.dross_kg or 0.0,
+                day=form.day,
+                note=form.note,
+            )
+            return Booked(written.event)
 
     @app.post("/api/melts/charge", responses=REFUSED)
-    def weigh(form: Wanted) -> dict[str, Any]:
+    def weigh(form: Wanted) -> dict[str, object]:
         """The weighing list of a melt from the floor, or what stands in the way (`blocked_by`); nothing is booked."""
         from pipemetal.files.charge_json import blocked_dict, charge_dict
         from pipemetal.planning.one_melt import MeltAsked, weigh_out
@@ -86,18 +78,13 @@ def _add_correct(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.post("/api/melts/correct", responses=REFUSED)
-    def correct(form: Added) -> dict[str, Any]:
+    def correct(form: Added) -> Booked:
         """Book what was added to a melt after its assay."""
         with site.once(form.token):
-            return {
-                "event": book.melts.correct(
-                    form.melt,
-                    form.added_kg,
-                    dross_kg=form.dross_kg,
-                    version=form.version,
-                    note=form.note,
-                ).event
-            }
+            done = book.melts.correct(
+                form.melt, form.added_kg, dross_kg=form.dross_kg, version=form.version, note=form.note
+            )
+            return Booked(done.event)
 
 
 def _heel(site: Site, form: Wanted) -> Heel | None:

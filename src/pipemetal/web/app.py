@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
+from starlette.routing import Route
 
 from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
@@ -95,8 +95,8 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
     ):
         room.add_routes(app, site)
     _add_errors(app, site)
-    routes = [r for r in app.routes if hasattr(r, "methods")]
-    unlisted = [r.path for r in routes for m in r.methods if m != "HEAD" and (m, r.path) not in ROUTES]  # type: ignore[attr-defined]
+    routes = [r for r in app.routes if isinstance(r, Route)]
+    unlisted = [r.path for r in routes for m in r.methods or () if m != "HEAD" and (m, r.path) not in ROUTES]
     if unlisted:
         raise RuntimeError(f"routes that no role is named for: {unlisted}")
     app.add_middleware(Guard, hosts=hosts, door=site.door, routes=lambda: routes)
@@ -109,7 +109,7 @@ def _wants_json(request: Request) -> bool:
 
 
 def _add_errors(app: FastAPI, site: Site) -> None:
-    def told(request: Request, title: str, words: str, status: int, **values: Any) -> Response:
+    def told(request: Request, title: str, words: str, status: int, **values: object) -> Response:
         if _wants_json(request):
             return JSONResponse({"error": words}, status)
         path = request.url.path

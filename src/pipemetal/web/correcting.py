@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Final
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import Response
@@ -12,6 +13,7 @@ from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import BookError, ConvergenceError
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
+from pipemetal.plans.metal_rows import LotLine
 from pipemetal.shop.heels import StandingMelt
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
@@ -29,7 +31,28 @@ from pipemetal.web.weighing import (
 __all__ = ["add_routes"]
 
 LARGEST_KG: Final = 5000.0
-Found = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Reached:
+    """An element of a melt now and after the addition, and its window in the recipe, percent by mass."""
+
+    element: str
+    now: float
+    after: float
+    window: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class Found:
+    """What to add to a melt; `lines` is None where nothing that is in stock corrects it, which `words` then tells."""
+
+    words: str
+    lines: tuple[LotLine, ...] | None
+    ladle_kg: float
+    room_kg: float
+    reached: tuple[Reached, ...] = ()
+    dross_kg: float = 0.0
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
@@ -94,28 +117,15 @@ def _corrected(site: Site, typed: Typed) -> tuple[Found | None, str]:
     except ConvergenceError as error:
         return None, str(error)
     if not isinstance(found.answer, Charge):
-        return {
-            "words": blocked_words(typed.show, found.answer),
-            "lines": None,
-            "ladle_kg": found.ladle_out_kg,
-            "room_kg": found.room_left_kg,
-            "reached": [],
-            "dross_kg": 0.0,
-        }, ""
+        words = blocked_words(typed.show, found.answer)
+        return Found(words, None, found.ladle_out_kg, found.room_left_kg), ""
     now, after = metal.as_wt_pct(), found.answer.composition.as_wt_pct()
     windows = {e: (low, high) for e, low, high in recipe.windows_wt_pct}
-    lines = [
-        {"id": x.lot.id, "kind": x.lot.kind, "mass_kg": x.mass_kg, "pieces": x.pieces, "note": x.lot.note}
-        for x in found.answer.lines
-    ]
-    return {
-        "words": "",
-        "ladle_kg": found.ladle_out_kg,
-        "room_kg": found.room_left_kg,
-        "lines": lines,
-        "dross_kg": found.answer.dross_kg,
-        "reached": [(e, now[e], after[e], windows.get(e)) for e in ELEMENTS if now[e] > 0.005 or after[e] > 0.005],
-    }, ""
+    lines = tuple(LotLine(x.lot.id, x.lot.kind, x.mass_kg, x.pieces, note=x.lot.note) for x in found.answer.lines)
+    reached = tuple(
+        Reached(e, now[e], after[e], windows.get(e)) for e in ELEMENTS if now[e] > 0.005 or after[e] > 0.005
+    )
+    return Found("", lines, found.ladle_out_kg, found.room_left_kg, reached, found.answer.dross_kg), ""
 
 
 def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
@@ -173,7 +183,7 @@ def _page(
     problem: str = "",
 ) -> Response:
     melt, recipes = _melt(site, values.get("melt", "")), site.kept("recipes", site.book.recipes.all)
-    named = {line["id"] for line in found["lines"] or ()} if found is not None else set()
+    named = {line.id for line in found.lines or ()} if found is not None else set()
     return site.page(
         request,
         "correct.html",

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated, Any
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
@@ -17,8 +18,10 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import pictures
 from pipemetal.web.site import Site
+from pipemetal.web.work import RelayTask
 
 if TYPE_CHECKING:
+    from pipemetal.layout.plan import LayoutPlan
     from pipemetal.plans import by_hand
 
 __all__ = ["add_routes"]
@@ -81,7 +84,7 @@ def _add_cutting(app: FastAPI, site: Site) -> None:
             sheets=sheets,
             sheet=chosen,
             state=site.plan_state(plan_id),
-            **_bench_values(site, plan_id, plan, chosen, sheets),
+            view=_bench_view(site, plan_id, plan, chosen, sheets),
         )
 
     @app.post("/cutting/check")
@@ -107,15 +110,15 @@ def _add_relay(app: FastAPI, site: Site) -> None:
     def relay(request: Request, moved: Moved) -> Response:
         bench, placements = _on_bench(site, moved, whole_alloy=True)
         pinned = {p.blank for p in moved.places if p.pinned}
-        payload = {
-            "problem": bench.problem,
-            "start": bench.layout(placements),
-            "seconds": float(moved.seconds),
-            "pinned": [p for p in placements if p.blank in pinned],
-        }
+        task = RelayTask(
+            bench.problem,
+            bench.layout(placements),
+            tuple(p for p in placements if p.blank in pinned),
+            float(moved.seconds),
+        )
         who = book.who
 
-        def finish(layout: Any) -> tuple[str, str]:
+        def finish(layout: LayoutPlan) -> tuple[str, str]:
             if layout.unplaced:
                 raise LayoutError(
                     f"finds no place: {layout.unplaced[0].reason}", field="blank", value=layout.unplaced[0].blank
@@ -124,7 +127,7 @@ def _add_relay(app: FastAPI, site: Site) -> None:
                 event = _keep(site, moved.plan, bench, layout.placements)
             return f"{len(layout.placements)} blanks laid, {len(pinned)} pinned", f"/cutting?event={event}"
 
-        site.jobs.add("relay", f"{bench.problem.rolls[0].alloy}, {moved.plan}", who, payload, finish)
+        site.jobs.add(task, f"{bench.problem.rolls[0].alloy}, {moved.plan}", who, finish)
         return JSONResponse({"link": "/jobs"})
 
     @app.post("/cutting/cut")
@@ -141,22 +144,56 @@ def _quoted(text: str) -> str:
     return quote(text, safe="")
 
 
-def _bench_values(
-    site: Site, plan_id: str, plan: Plan | None, chosen: CutSheet | None, sheets: Sequence[CutSheet]
-) -> dict[str, Any]:
+@dataclass(frozen=True)
+class TabletBlank:
+    """A blank as the tablet moves it. `wants`: walls of the layout and tolerance, mm; `corners` from its place, mm."""
+
+    blank: str
+    number: int
+    x_mm: float
+    y_mm: float
+    turn_deg: int
+    length_mm: float
+    width_mm: float
+    turns_deg: tuple[int, ...]
+    wants: tuple[float, ...]
+    corners: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class TabletSheet:
+    """A sheet as the tablet holds it; `siblings` are the sheets of its alloy, `no_go` polygons in mm."""
+
+    plan: str
+    sheet: str
+    length_mm: float
+    width_mm: float
+    trim_mm: float
+    kerf_mm: float
+    no_go: tuple[tuple[tuple[float, float], ...], ...]
+    siblings: tuple[str, ...]
+    blanks: tuple[TabletBlank, ...]
+
+
+@dataclass(frozen=True)
+class BenchView:
     """What the page needs beside the plan: the picture, what the tablet may move, and where the sheet stands in the book."""
+
+    picture: str = ""
+    bench: Mapping[str, object] = field(default_factory=dict)
+    standing: str = ""
+    before: str | None = None
+    after: str | None = None
+    remnants_now: tuple[str, ...] = ()
+
+
+def _bench_view(
+    site: Site, plan_id: str, plan: Plan | None, chosen: CutSheet | None, sheets: Sequence[CutSheet]
+) -> BenchView:
     from pipemetal.plans import by_hand
 
     if plan is None or chosen is None:
-        return {
-            "picture": "",
-            "bench": {},
-            "standing": "",
-            "before": None,
-            "after": None,
-            "remnants_now": [],
-            "plan_day": "",
-        }
+        return BenchView()
     ids = [s.id for s in sheets]
     at = ids.index(chosen.id)
     rolls = site.book.rolls
@@ -164,14 +201,15 @@ def _bench_values(
     bench = by_hand.bench_of(
         plan, [chosen.id], held, trim_mm=site.settings.sheets.trim_mm, kerf_mm=site.settings.sheets.kerf_mm
     )
-    return {
-        "picture": _ground(site, bench.rolls[chosen.id]),
-        "bench": _for_tablet(site, plan_id, chosen, bench, [s.id for s in sheets if s.alloy == chosen.alloy]),
-        "standing": str(rolls.states([chosen.id]).get(chosen.id, "")),
-        "remnants_now": rolls.children(chosen.id),
-        "before": ids[at - 1] if at > 0 else None,
-        "after": ids[at + 1] if at + 1 < len(ids) else None,
-    }
+    siblings = tuple(s.id for s in sheets if s.alloy == chosen.alloy)
+    return BenchView(
+        _ground(site, bench.rolls[chosen.id]),
+        asdict(_for_tablet(plan_id, chosen, bench, siblings)),
+        str(rolls.states([chosen.id]).get(chosen.id, "")),
+        ids[at - 1] if at > 0 else None,
+        ids[at + 1] if at + 1 < len(ids) else None,
+        tuple(rolls.children(chosen.id)),
+    )
 
 
 def _ground(site: Site, roll: Roll) -> Markup:
@@ -180,33 +218,34 @@ def _ground(site: Site, roll: Roll) -> Markup:
     return site.remembered(key, lambda: pictures.bench_ground(roll))
 
 
-def _for_tablet(site: Site, plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: list[str]) -> dict[str, Any]:
+def _for_tablet(plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: tuple[str, ...]) -> TabletSheet:
     roll = bench.rolls[sheet.id]
-    return {
-        "plan": plan_id,
-        "sheet": sheet.id,
-        "length_mm": roll.length_mm,
-        "width_mm": roll.width_mm,
-        "trim_mm": roll.trim_mm,
-        "kerf_mm": bench.kerf_mm,
-        "no_go": [list(map(list, p)) for p in roll.no_go],
-        "siblings": siblings,
-        "blanks": [
-            {
-                "blank": c.blank,
-                "number": c.number,
-                "x_mm": c.x_mm,
-                "y_mm": c.y_mm,
-                "turn_deg": c.turn_deg,
-                "length_mm": c.length_mm,
-                "width_mm": c.width_mm,
-                "turns_deg": list(c.turns_deg),
-                "wants": [*c.layout_walls_mm, c.tolerance_mm],
-                "corners": [[x - c.x_mm, y - c.y_mm] for x, y in c.corners_mm or ()],
-            }
-            for c in sheet.cuts
-        ],
-    }
+    blanks = tuple(
+        TabletBlank(
+            c.blank,
+            c.number,
+            c.x_mm,
+            c.y_mm,
+            c.turn_deg,
+            c.length_mm,
+            c.width_mm,
+            tuple(c.turns_deg),
+            (*c.layout_walls_mm, c.tolerance_mm),
+            tuple((x - c.x_mm, y - c.y_mm) for x, y in c.corners_mm or ()),
+        )
+        for c in sheet.cuts
+    )
+    return TabletSheet(
+        plan_id,
+        sheet.id,
+        roll.length_mm,
+        roll.width_mm,
+        roll.trim_mm,
+        bench.kerf_mm,
+        roll.no_go,
+        siblings,
+        blanks,
+    )
 
 
 def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[by_hand.Bench, list[Placement]]:

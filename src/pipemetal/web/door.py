@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 from urllib.parse import urlsplit
 
 from fastapi import FastAPI, Form, Request
@@ -80,7 +80,7 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
 def _add_people(app: FastAPI, site: Site, door: Door) -> None:
     book = site.book
 
-    def secrets_of(pin: str, password: str) -> dict[str, Any]:
+    def secrets_of(pin: str, password: str) -> dict[str, str | None]:
         return {"pin": pin.strip() or None, "password": password or None}
 
     @app.post("/people")

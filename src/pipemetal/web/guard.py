@@ -6,15 +6,16 @@ import base64
 import binascii
 import json
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
-from typing import Any, Final
+from typing import Final
 from urllib.parse import quote, urlsplit
 
 from starlette.concurrency import run_in_threadpool
-from starlette.routing import Match
+from starlette.routing import Match, Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from pipemetal.logs import one_line
 from pipemetal.shop.book import Book, Person
@@ -24,9 +25,6 @@ from pipemetal.web.sessions import COOKIE, Sessions, TooManyError, Tries
 
 __all__ = ["HEADERS", "Door", "Guard", "may_change"]
 
-Scope = dict[str, Any]
-Receive = Callable[[], Awaitable[dict[str, Any]]]
-Send = Callable[[dict[str, Any]], Awaitable[None]]
 
 CSP: Final = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
@@ -116,7 +114,7 @@ class _Refusal:
 class Guard:
     """Stands in front of every route: host, origin, size, person, role; then the route acts in that person's name."""
 
-    def __init__(self, app: Any, hosts: frozenset[str], door: Door, routes: Any) -> None:
+    def __init__(self, app: ASGIApp, hosts: frozenset[str], door: Door, routes: Callable[[], Sequence[Route]]) -> None:
         self.app, self.hosts, self.door, self.routes = app, hosts, door, routes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -126,13 +124,13 @@ class Guard:
             return
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
 
-        async def with_headers(message: dict[str, Any]) -> None:
+        async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 held = {k for k, _ in message["headers"]}
                 more = [(k.encode(), v.encode()) for k, v in HEADERS.items() if k.encode() not in held]
                 if not scope["path"].startswith("/static/"):
                     more.append((b"cache-control", b"no-store"))
-                message = message | {"headers": [*message["headers"], *more]}
+                message = {**message, "headers": [*message["headers"], *more]}
             await send(message)
 
         with self.door.book.glance() if scope["method"] in SAFE_METHODS else nullcontext():

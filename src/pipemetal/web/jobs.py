@@ -11,7 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from multiprocessing.connection import Connection
-from typing import Any, Final
+from multiprocessing.context import SpawnProcess
+from multiprocessing.synchronize import Event
+from typing import Any, Final, TypeVar
 
 from pipemetal.errors import InputError
 from pipemetal.logs import one_line
@@ -23,7 +25,8 @@ MOST_WAITING: Final = 20
 MOST_KEPT: Final = 40
 STOPPING: Final = "stopping: the best so far is being written out"
 _LOG: Final = logging.getLogger("pipemetal.jobs")
-Finish = Callable[[Any], tuple[str, str]]
+Made = TypeVar("Made")
+Finish = Callable[[Made], tuple[str, str]]
 """What is done with a result in the server's own process, in the asker's name: gives words and a page to look at."""
 
 
@@ -42,11 +45,10 @@ class Job:
     """One piece of long work."""
 
     id: int
-    kind: str
     title: str
     who: str
-    payload: dict[str, Any] = field(repr=False)
-    finish: Finish = field(repr=False)
+    task: work.Task[object] = field(repr=False)
+    finish: Finish[Any] = field(repr=False)
     state: JobState = JobState.WAITING
     share: float = 0.0
     words: str = ""
@@ -54,6 +56,11 @@ class Job:
     begun_s: float = 0.0
     ended_s: float = 0.0
     stopping: bool = False
+
+    @property
+    def kind(self) -> str:
+        """What kind of work it is."""
+        return self.task.KIND
 
     @property
     def is_over(self) -> bool:
@@ -70,7 +77,7 @@ class Job:
         """How long it has run."""
         return (self.ended_s or time.monotonic()) - self.begun_s if self.begun_s else 0.0
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, str | int | bool]:
         """What the page asks for while it waits."""
         return {
             "id": self.id,
@@ -91,18 +98,18 @@ class Jobs:
         self._numbers = itertools.count(1)
         self._lock = threading.Condition()
         self._thread: threading.Thread | None = None
-        self._stop: Any = None
-        self._process: Any = None
+        self._stop: Event | None = None
+        self._process: SpawnProcess | None = None
         self._closed = False
 
-    def add(self, kind: str, title: str, who: str, payload: dict[str, Any], finish: Finish) -> Job:
+    def add(self, task: work.Task[Made], title: str, who: str, finish: Finish[Made]) -> Job:
         """Queue a job. Raises: work.WorkError where too many wait already."""
         with self._lock:
             if sum(1 for j in self._held.values() if not j.is_over) >= MOST_WAITING:
                 raise work.WorkError(
                     "has too many waiting", field="jobs", value=MOST_WAITING, allowed="stop one, or wait"
                 )
-            job = Job(next(self._numbers), kind, title, who, payload, finish)
+            job = Job(next(self._numbers), title, who, task, finish)
             self._held[job.id] = job
             for key in [k for k, j in self._held.items() if j.is_over][: max(len(self._held) - MOST_KEPT, 0)]:
                 del self._held[key]
@@ -146,7 +153,7 @@ class Jobs:
             job = self._held.get(number)
         if job is None or not job.may_go_again:
             return None
-        return self.add(job.kind, job.title, who, job.payload, job.finish)
+        return self.add(job.task, job.title, who, job.finish)
 
     def close(self) -> None:
         """End whatever runs; for when the server stops."""
@@ -179,7 +186,7 @@ class Jobs:
         context = multiprocessing.get_context("spawn")
         mine, its = context.Pipe(duplex=False)
         stop = context.Event()
-        process = context.Process(target=work.run, args=(job.kind, job.payload, its, stop), daemon=True)
+        process = context.Process(target=work.run, args=(job.task, its, stop), daemon=True)
         with self._lock:
             if job.is_over:  # it was stopped before it had begun
                 job.ended_s = time.monotonic()
@@ -198,7 +205,7 @@ class Jobs:
             self._settle(job, result, failure)
         job.ended_s = time.monotonic()
 
-    def _settle(self, job: Job, result: Any, failure: str) -> None:
+    def _settle(self, job: Job, result: object, failure: str) -> None:
         if failure:
             job.words, job.state = failure, JobState.FAILED
             return
@@ -212,7 +219,7 @@ class Jobs:
             job.words, job.state = str(error), JobState.FAILED
 
 
-def _listen(job: Job, mine: Connection) -> tuple[Any, str]:
+def _listen(job: Job, mine: Connection) -> tuple[object, str]:
     """Follow a worker to its end: its result, or why there is none."""
     try:
         while True:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
@@ -17,7 +18,9 @@ from pipemetal.web.site import Site
 from pipemetal.web.weighing import form_values, standing
 
 if TYPE_CHECKING:
+    from pipemetal.alloys.composition import Composition
     from pipemetal.plans.record import Plan
+    from pipemetal.web.show import Show
 
 __all__ = ["add_routes", "weighed_from_form"]
 
@@ -63,15 +66,23 @@ def add_routes(app: FastAPI, site: Site) -> None:
     correcting.add_routes(app, site)
 
 
-def _left(site: Site) -> dict[str, dict[str, Any]]:
-    """What is left of each melt, and the elements of it that lie outside its recipe's windows."""
+@dataclass(frozen=True)
+class Left:
+    """What is left of a melt, and the elements of it that lie outside its recipe's windows."""
+
+    left_kg: float
+    metal: Composition | None
+    outside: tuple[str, ...]
+
+
+def _left(site: Site) -> dict[str, Left]:
     recipes = site.kept("recipes", site.book.recipes.all)
     return {
-        m.id: {
-            "left_kg": m.left_kg,
-            "metal": m.metal,
-            "outside": [e for e, *_ in recipes[m.recipe].misses(m.metal)] if m.metal and m.recipe in recipes else [],
-        }
+        m.id: Left(
+            m.left_kg,
+            m.metal,
+            tuple(e for e, *_ in recipes[m.recipe].misses(m.metal)) if m.metal and m.recipe in recipes else (),
+        )
         for m in standing(site)
     }
 
@@ -82,13 +93,13 @@ def _planned_name(melt_id: str, plan: Plan | None) -> str:
     return next((n for n in sorted(names, key=len, reverse=True) if melt_id == n or melt_id.endswith(f"-{n}")), "")
 
 
-def weighed_from_form(show: Any, values: dict[str, str]) -> dict[str, float]:
+def weighed_from_form(show: Show, values: dict[str, str]) -> dict[str, float]:
     """The scale's readings by lot; fields are `w:LOT`. Errors: UnitError, MeltError."""
     weighed: dict[str, float] = {}
     for name, text in values.items():
         if name.startswith("w:") and text.strip():
             mass = show.read_mass(text, name[2:])
-            if not 0.0 <= mass <= 5000.0:
+            if mass is None or not 0.0 <= mass <= 5000.0:
                 raise MeltError("is out of range", field=name[2:], value=mass, allowed="0 to 5000 kg")
             if mass > 0.0:
                 weighed[name[2:]] = mass

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -15,8 +15,9 @@ from pipemetal.web.site import Site
 from pipemetal.words import Words
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
+    from pipemetal.alloys.recipe import Recipe
     from pipemetal.pipes.pipe import Pipe
     from pipemetal.pipes.rank import Organ, Rank
     from pipemetal.pipes.scale import Scale
@@ -53,7 +54,7 @@ class Shifted:
         return float(self.base.diameter_mm(key, semitones) * 2.0 ** (shift / REFERENCE_STEPS))
 
 
-def organ_of_text(text: str, recipes: Any) -> Organ:
+def organ_of_text(text: str, recipes: Mapping[str, Recipe]) -> Organ:
     """An organ file's text, read. Errors: FileFormatError, PipeError with table and key."""
     from pipemetal.files.organ_file import organ_of
 
@@ -73,16 +74,16 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "Organs",
             "/organs",
             plan=plan,
-            **_values_for(site, site.show(request).say, organ, rank, "", ""),
+            view=_view_of(site, site.show(request).say, Question(organ, rank)),
         )
 
     @app.post("/organs/try")
     def try_scale(request: Request, organ: Short, rank: Short, bass: Short = "", treble: Short = "") -> Response:
         _, plan = site.plan(request)
-        values = _values_for(site, site.show(request).say, organ, rank, bass, treble)
+        view = _view_of(site, site.show(request).say, Question(organ, rank, bass, treble))
         template = "tried.html" if request.headers.get("x-part") else "organs.html"
         return site.page(
-            request, template, "Organs", "/organs", status=422 if values["problem"] else 200, plan=plan, **values
+            request, template, "Organs", "/organs", view=view, status=422 if view.problem else 200, plan=plan
         )
 
     @app.post("/organs")
@@ -105,44 +106,94 @@ def _held(site: Site, organ: str) -> tuple[list[str], str, Organ | None]:
     return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes.all()))
 
 
-def _values_for(site: Site, say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
-    known, chosen, found = _held(site, organ)
-    values: dict[str, Any] = {
-        "known": known,
-        "organ": found,
-        "organ_id": chosen,
-        "ranks": [],
-        "rank": "",
-        "pipes": [],
-        "picture": "",
-        "tried": None,
-        "bass": bass,
-        "treble": treble,
-        "problem": "",
-        "minded": (),
-        "wall_from": "",
-        "walls": (),
-        "wall_heads": (),
-        "wall_spread": 0.0,
-    }
+@dataclass(frozen=True)
+class Question:
+    """What a page of organs is asked: an organ and a rank, empty for the latest and its first, and half tones to try."""
+
+    organ: str
+    rank: str
+    bass: str = ""
+    treble: str = ""
+
+
+@dataclass(frozen=True)
+class WallLine:
+    """A named wall rule as a line of a table: walls at the diameters shown, what shops take at 8', what it rests on."""
+
+    name: str
+    walls_mm: tuple[float, ...]
+    least_mm: float
+    most_mm: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Tried:
+    """A rank with its scale changed: its pipes before and after, and what is summed of both."""
+
+    rows: tuple[tuple[PipeRow, PipeRow], ...]
+    cast: tuple[float, float]
+    mass: tuple[float, float]
+    area: tuple[float, float]
+    length: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class OrganView:
+    """An organ, one of its ranks, and what was tried of it. `wall_spread`: the spread of published walls, percent."""
+
+    known: tuple[str, ...]
+    organ_id: str
+    organ: Organ | None
+    bass: str
+    treble: str
+    ranks: tuple[str, ...] = ()
+    rank: str = ""
+    pipes: tuple[PipeRow, ...] = ()
+    picture: str = ""
+    tried: Tried | None = None
+    problem: str = ""
+    minded: tuple[str, ...] = ()
+    wall_from: str = ""
+    walls: tuple[WallLine, ...] = ()
+    wall_heads: tuple[str, ...] = ()
+    wall_spread: float = 0.0
+
+
+def _view_of(site: Site, say: Words, asked: Question) -> OrganView:
+    from pipemetal.pipes.advice import rank_advice
+    from pipemetal.pipes.wall_presets import PUBLISHED_SPREAD, SHOWN_MM
+
+    known, chosen, found = _held(site, asked.organ)
+    view = OrganView(tuple(known), chosen, found, asked.bass, asked.treble)
     if found is None:
-        return values
-    names = [r.name for r in found.ranks]
-    name = rank or names[0]
+        return view
+    names = tuple(r.name for r in found.ranks)
+    name = asked.rank or names[0]
     if name not in names:
-        raise NotInBookError(field="rank", value=rank)
+        raise NotInBookError(field="rank", value=asked.rank)
     one = next(r for r in found.ranks if r.name == name)
     made = site.kept(f"rank pipes {chosen} {name}", lambda: _made(site, found, one))
     pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))
-    values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name, say)}
-    values |= {"minded": _minded(found, one, made), "wall_from": one.wall.source, "walls": _wall_lines()}
-    values |= _wall_heads()
-    if bass.strip() or treble.strip():
-        try:
-            values |= _tried(site, say, found, one, pipes, bass, treble)
-        except InputError as error:
-            values["problem"] = error.text()
-    return values
+    view = replace(
+        view,
+        ranks=names,
+        rank=name,
+        pipes=pipes,
+        picture=pictures.half_tones(pipes, name, say),
+        minded=rank_advice(found, one, made),
+        wall_from=one.wall.source,
+        walls=_wall_lines(),
+        wall_heads=tuple(c for c, _ in SHOWN_MM),
+        wall_spread=PUBLISHED_SPREAD[1],
+    )
+    if not asked.bass.strip() and not asked.treble.strip():
+        return view
+    try:
+        tried = _tried(site, found, one, pipes, asked)
+    except InputError as error:
+        return replace(view, problem=error.text())
+    return replace(view, tried=tried, picture=pictures.half_tones([after for _, after in tried.rows], name, say))
 
 
 def _quoted(text: str) -> str:
@@ -158,28 +209,10 @@ def _made(site: Site, organ: Organ, rank: Rank) -> tuple[Pipe, ...]:
     return rank_pipes(organ, rank, lambda alloy: density[alloy])
 
 
-def _rows(pipes: Sequence[Pipe]) -> list[PipeRow]:
+def _rows(pipes: Sequence[Pipe]) -> tuple[PipeRow, ...]:
     from pipemetal.plans.rows import pipe_row
 
-    return [pipe_row(p) for p in pipes]
-
-
-def _minded(organ: Organ, rank: Rank, pipes: Sequence[Pipe]) -> tuple[str, ...]:
-    """What a maker must know of the rank, its own name left out."""
-    from pipemetal.pipes.advice import rank_advice
-
-    return rank_advice(organ, rank, pipes)
-
-
-@dataclass(frozen=True)
-class WallLine:
-    """A named wall rule as a line of a table: walls at the diameters shown, what shops take at 8', what it rests on."""
-
-    name: str
-    walls_mm: tuple[float, ...]
-    least_mm: float
-    most_mm: float
-    source: str
+    return tuple(pipe_row(p) for p in pipes)
 
 
 def _wall_lines() -> tuple[WallLine, ...]:
@@ -191,12 +224,6 @@ def _wall_lines() -> tuple[WallLine, ...]:
     )
 
 
-def _wall_heads() -> dict[str, Any]:
-    from pipemetal.pipes.wall_presets import PUBLISHED_SPREAD, SHOWN_MM
-
-    return {"wall_heads": [c for c, _ in SHOWN_MM], "wall_spread": PUBLISHED_SPREAD[1]}
-
-
 def _half_tones(text: str, name: str) -> float:
     value = parse_number(text, field=name) if text.strip() else 0.0
     if abs(value) > MOST_HALF_TONES:
@@ -206,25 +233,21 @@ def _half_tones(text: str, name: str) -> float:
     return value
 
 
-def _tried(
-    site: Site, say: Words, organ: Organ, rank: Rank, pipes: list[PipeRow], bass: str, treble: str
-) -> dict[str, Any]:
-    """The rank with its scale changed, beside the rank as it is."""
-    shifted = Shifted(
-        rank.scale, rank.first_key, rank.last_key, _half_tones(bass, "bass"), _half_tones(treble, "treble")
-    )
+def _tried(site: Site, organ: Organ, rank: Rank, pipes: Sequence[PipeRow], asked: Question) -> Tried:
+    """The rank with its scale changed, beside the rank as it is. Errors: UnitError, PipeError."""
+    bass, treble = _half_tones(asked.bass, "bass"), _half_tones(asked.treble, "treble")
+    shifted = Shifted(rank.scale, rank.first_key, rank.last_key, bass, treble)
     after = _rows(_made(site, organ, replace(rank, scale=shifted)))
 
-    def total(rows: list[PipeRow], key: str) -> float:
-        return float(sum(getattr(row, key) for row in rows))
+    def both(key: str) -> tuple[float, float]:
+        before_sum, after_sum = (float(sum(getattr(row, key) for row in rows)) for rows in (pipes, after))
+        return before_sum, after_sum
 
-    return {
-        "tried": {
-            "rows": list(zip(pipes, after, strict=True)),
-            "cast": (total(pipes, "cast_kg"), total(after, "cast_kg")),
-            "mass": (total(pipes, "mass_kg"), total(after, "mass_kg")),
-            "area": (total(pipes, "blank_area_mm2") * 1e-6, total(after, "blank_area_mm2") * 1e-6),
-            "length": (total(pipes, "cut_length_mm"), total(after, "cut_length_mm")),
-        },
-        "picture": pictures.half_tones(after, rank.name, say),
-    }
+    area_before, area_after = both("blank_area_mm2")
+    return Tried(
+        tuple(zip(pipes, after, strict=True)),
+        both("cast_kg"),
+        both("mass_kg"),
+        (area_before * 1e-6, area_after * 1e-6),
+        both("cut_length_mm"),
+    )

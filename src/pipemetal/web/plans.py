@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
@@ -11,6 +11,7 @@ from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.record import Plan
 from pipemetal.web.paging import paged
 from pipemetal.web.site import PLAN_COOKIE, Site
+from pipemetal.web.work import LearnTask, LogTaught, PlanTask
 
 if TYPE_CHECKING:
     from pipemetal.planning.cuts import CutRoll
@@ -101,22 +102,22 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
     def make_plan(organ: Short, seconds: Annotated[int, Form(ge=5, le=86_400)]) -> Response:
         text = book.plans.organ(organ)
         who = book.who
-        payload = {"target": book.target, "organ": text, "seconds": float(seconds), "settings": site.settings}
+        task = PlanTask(book.target, text, site.settings, float(seconds))
 
         def finish(made: Plan) -> tuple[str, str]:
             with book.acting(who):
                 _, key = book.plans.keep(made)
             return f"{made.pipes_served} of {len(made.pipes)} pipes have their metal: {key}", "/plans"
 
-        site.jobs.add("plan", organ, who, payload, finish)
+        site.jobs.add(task, organ, who, finish)
         return RedirectResponse("/jobs", 303)
 
     @app.post("/jobs/learn")
     def learn() -> Response:
-        def finish(found: Any) -> tuple[str, str]:
-            return f"{found['words']}. {found['log_next']}", "/casting/said"
+        def finish(found: LogTaught) -> tuple[str, str]:
+            return f"{found.words}. {found.log_next}", "/casting/said"
 
-        site.jobs.add("learn", "", book.who, {"target": book.target}, finish)
+        site.jobs.add(LearnTask(book.target), "", book.who, finish)
         return RedirectResponse("/jobs", 303)
 
     @app.post("/jobs/stop")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import datetime
 import re
-from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated, Final
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -23,6 +23,7 @@ from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
 
 if TYPE_CHECKING:
+    from pipemetal.casting.explain import Explanation
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.record import Plan, Pour
     from pipemetal.web.usable import GoodFor
@@ -152,7 +153,7 @@ def _add_log(app: FastAPI, site: Site) -> None:
             melt=row.melt,
             on_sheet_kg=site.book.ledger.mass_kg(f"sheet:{cast_id}"),
             hung=book.rolls.cast_from(cast_id),
-            **_learned(site, site.show(request), held, casts),
+            view=_learned(site, site.show(request), held, casts),
             good_for=_good_for(site, request, held),
             events=book.history.events(f"cast:{cast_id}"),
             undone=site.undone(),
@@ -334,22 +335,29 @@ def _good_for(site: Site, request: Request, held: LoggedCast) -> list[GoodFor]:
     return good_for(held, alloy, plan, site.settings.sheets.trim_mm)
 
 
-def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) -> dict[str, Any]:
-    """What a measured cast teaches: predicted against measured, the causes, and what to change next."""
+@dataclass(frozen=True)
+class Taught:
+    """What a measured cast teaches: predicted against measured, the causes, and what to change next; or why nothing."""
+
+    told: Explanation | None = None
+    picture: str = ""
+    why_not: str = ""
+    log_next: str = ""
+    alone: bool = False
+
+
+def _learned(site: Site, show: Show, held: LoggedCast, casts: list[LoggedCast]) -> Taught:
     from pipemetal.casting.calibrate import calibrate
     from pipemetal.casting.explain import expected_stations, explain
 
-    values: dict[str, Any] = {"told": None, "picture": "", "why_not": "", "log_next": "", "alone": False}
     if not held.thickness_mm:
-        return values
-    values["alone"] = sum(1 for c in casts if c.thickness_mm) == 1
+        return Taught()
+    alone = sum(1 for c in casts if c.thickness_mm) == 1
     in_order = sorted(casts, key=lambda c: (c.day, c.id))
     try:
         found = site.kept("calibration", lambda: calibrate(in_order))
-        values["log_next"] = found.log_next
-        stations = expected_stations(held.id, in_order, found)
-        values["picture"] = pictures.cast_picture(held, stations, show)
-        values["told"] = None if values["alone"] else explain(held.id, in_order, found)
+        picture = pictures.cast_picture(held, expected_stations(held.id, in_order, found), show)
+        told = None if alone else explain(held.id, in_order, found)
     except InputError as error:
-        values["why_not"] = error.text()
-    return values
+        return Taught(why_not=error.text(), alone=alone)
+    return Taught(told, picture, log_next=found.log_next, alone=alone)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import time
 from collections.abc import Sequence
-from typing import Annotated, Any
+from typing import Annotated
 from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Query, Request
@@ -19,6 +19,7 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.roll_rows import roll_of
 from pipemetal.shop.rows import RollRow, RollState
+from pipemetal.shop.searching import Found
 from pipemetal.web import pictures
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
@@ -34,14 +35,14 @@ Long = Annotated[str, Form(max_length=2000)]
 Along = Annotated[float | None, Query(ge=0, le=20_000, allow_inf_nan=False)]
 
 
-def find(site: Site, show: Show, asked: dict[str, str]) -> tuple[list[Any], bool]:
+def find(site: Site, show: Show, asked: dict[str, str]) -> tuple[list[Found], bool]:
     """The rolls that answer a search as it was typed, and whether a place on them was asked for."""
     thinnest, thickest = show.read_length(asked["low"], "thickness"), show.read_length(asked["high"], "thickness")
     wanted = None if thinnest is None and thickest is None else (thinnest or 0.001, thickest or 100.0)
     over, across = show.read_length(asked["length"], "length"), show.read_length(asked["width"], "width")
     searched = wanted is not None or over is not None
 
-    def look() -> list[Any]:
+    def look() -> list[Found]:
         found = site.book.rolls.find(asked["alloy"] or None, wanted, over, across, asked["text"] or None)
         return found if searched else sorted(found, key=lambda f: (f.roll.alloy, f.roll.id))
 
@@ -134,7 +135,7 @@ def _add_racks(app: FastAPI, site: Site) -> None:
     ) -> Response:
         asked = {"alloy": alloy, "low": low, "high": high, "length": length, "width": width, "text": text}
         begun = time.perf_counter()
-        found: list[Any] = []
+        found: list[Found] = []
         searched, wrong, problem = False, "", ""
         try:
             found, searched = find(site, site.show(request), asked)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -19,7 +20,8 @@ from pipemetal.web.show import CHOICES, cookie_name
 from pipemetal.web.site import Site
 
 if TYPE_CHECKING:
-    from pipemetal.plans.record import Plan
+    from pipemetal.plans.record import CutSheet, Plan, Pour
+    from pipemetal.plans.unserved import UnservedPipes
 
 __all__ = ["account_rows", "add_routes"]
 
@@ -75,7 +77,7 @@ def _add_today(app: FastAPI, site: Site) -> None:
             low_kg=LOW_STOCK_KG,
             state=site.plan_state(plan_id),
             events=site.kept("latest", lambda: book.history.events(limit=5)),
-            **_to_do(site, plan_id, plan),
+            view=_to_do(site, plan_id, plan),
         )
 
     @app.get("/account")
@@ -188,26 +190,31 @@ def _add_undo(app: FastAPI, site: Site) -> None:
         return site.booked(path, book.history.undo(event_id).event)
 
 
-def _to_do(site: Site, plan_id: str, plan: Plan | None) -> dict[str, Any]:
+@dataclass(frozen=True)
+class ToDo:
     """What the plan at hand still asks for today: casts, rolls to cut, blanks without a place."""
-    if plan is None:
-        return {"lacking": 0, "pours": [], "to_cut": [], "cut": 0, "unserved": ()}
 
-    def make() -> dict[str, Any]:
+    lacking: int = 0
+    pours: tuple[tuple[int, Pour], ...] = ()
+    to_cut: tuple[CutSheet, ...] = ()
+    cut: int = 0
+    unserved: tuple[UnservedPipes, ...] = ()
+
+
+def _to_do(site: Site, plan_id: str, plan: Plan | None) -> ToDo:
+    if plan is None:
+        return ToDo()
+
+    def make() -> ToDo:
         from pipemetal.plans.unserved import unserved_pipes
 
         book = site.book
         accepted = site.plan_state(plan_id) == PlanState.ACCEPTED
         waiting = {o.sheet for o in book.plans.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
         done = {r.thing for r in book.plans.reservations(plan_id, state=ReservationState.DONE)} if accepted else set()
-        pours = [(n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting]
-        to_cut = [s for s in plan.sheets if s.id not in done and s.id not in waiting]
-        return {
-            "lacking": len(plan.pipes) - plan.pipes_served,
-            "pours": pours[:6],
-            "to_cut": to_cut[:8],
-            "cut": len(done),
-            "unserved": unserved_pipes(plan),
-        }
+        pours = tuple((n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting)
+        to_cut = tuple(s for s in plan.sheets if s.id not in done and s.id not in waiting)
+        lacking = len(plan.pipes) - plan.pipes_served
+        return ToDo(lacking, pours[:6], to_cut[:8], len(done), unserved_pipes(plan))
 
     return site.kept(f"to do {plan_id}", make)

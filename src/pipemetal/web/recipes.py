@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated, Any
+from dataclasses import dataclass
+from typing import Annotated
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -130,6 +131,17 @@ def _window(
     return low, high
 
 
+@dataclass(frozen=True)
+class RecipeView:
+    """A recipe as its page shows it; windows in percent by mass, density of the solid metal in g/cm3."""
+
+    name: str
+    target: str
+    note: str
+    windows: tuple[tuple[str, float, float], ...]
+    density: float
+
+
 def _page(
     site: Site,
     request: Request,
@@ -139,16 +151,8 @@ def _page(
     status: int = 200,
 ) -> Response:
     known = site.kept("recipes", site.book.recipes.all)
-    shown: list[dict[str, Any]] = [
-        {
-            "name": r.name,
-            "target": r.target.text(),
-            "note": r.note,
-            "windows": r.windows_wt_pct,
-            "density": site.densities()[r.name],
-        }
-        for r in known.values()
-    ]
+    density = site.densities()
+    shown = [RecipeView(r.name, r.target.text(), r.note, r.windows_wt_pct, density[r.name]) for r in known.values()]
     return site.page(
         request,
         "recipes.html",

@@ -339,35 +339,58 @@ def fault_words(show: Show, problem: str, told: str = "") -> str:
     return f"{words} ({show.say('allowed')}: {show.read(told)})" if told else words
 
 
+@dataclass(frozen=True)
+class FieldView:
+    """A setting as a field of a form: `text` stands in it, `was` is what was shown, `back` asks for the program's own."""
+
+    key: str
+    label: str
+    kind: str
+    unit: str
+    choices: tuple[tuple[str, str], ...]
+    text: str
+    was: str
+    back: bool
+    own: str
+    rests_on: str
+    is_said: bool
+    allowed: str
+    wrong: str
+
+    @property
+    def id(self) -> str:
+        """Its name in the page."""
+        return self.key.replace(".", "-")
+
+
 def fields_of(
     show: Show,
     group: Group,
     now: InEffect,
     form: Mapping[str, str] | None = None,
     wrong: Mapping[str, str] | None = None,
-) -> list[dict[str, Any]]:
+) -> list[FieldView]:
     """The fields of a form as a page shows them; what was typed stays where `form` has it."""
     typed, faults, own = form or {}, wrong or {}, ShopSettings()
     fields = []
     for setting in group.settings:
         key, text = setting.key, shown(show, setting, value_of(now.settings, setting.key))
         fields.append(
-            {
-                "key": key,
-                "id": key.replace(".", "-"),
-                "label": setting.name(show),
-                "kind": setting.kind,
-                "unit": "" if setting.kind in ("text", "choice") else _scale(show, setting.kind)[3],
-                "choices": [(c, CHOICE_NAMES.get(c, c)) for c in setting.choices],
-                "text": typed.get(key, text),
-                "was": typed.get(f"was:{key}", text),
-                "back": f"own:{key}" in typed,
-                "own": with_unit(show, setting, value_of(own, key)),
-                "rests_on": rests_on(key),
-                "is_said": key in now.said,
-                "allowed": allowed(show, setting, limits_of(now.settings, key)),
-                "wrong": faults.get(key, ""),
-            }
+            FieldView(
+                key,
+                setting.name(show),
+                setting.kind,
+                "" if setting.kind in ("text", "choice") else _scale(show, setting.kind)[3],
+                tuple((c, CHOICE_NAMES.get(c, c)) for c in setting.choices),
+                typed.get(key, text),
+                typed.get(f"was:{key}", text),
+                f"own:{key}" in typed,
+                with_unit(show, setting, value_of(own, key)),
+                rests_on(key),
+                key in now.said,
+                allowed(show, setting, limits_of(now.settings, key)),
+                faults.get(key, ""),
+            )
         )
     return fields
 

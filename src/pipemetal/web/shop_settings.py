@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -76,7 +76,7 @@ def _group_of(name: str) -> Group:
     return found
 
 
-def _told(show: Show, values: Mapping[str, Any]) -> dict[str, str]:
+def _told(show: Show, values: Mapping[str, float | int | str]) -> dict[str, str]:
     """Values by their labels, in a person's units."""
     return {
         setting_of(key).name(show): show.say("the program's own")
@@ -111,7 +111,7 @@ def _page(
 ) -> Response:
     show, now = site.show(request), site.in_effect()
     fields = fields_of(show, group, now, typed, wrong)
-    known = {f["key"] for f in fields}
+    known = {f.key for f in fields}
     return site.page(
         request,
         "shop.html",
@@ -122,7 +122,7 @@ def _page(
         group=group,
         fields=fields,
         now=now,
-        faults=[f for f in fields if f["wrong"]],
+        faults=[f for f in fields if f.wrong],
         more=[words for key, words in (wrong or {}).items() if key not in known],
         locked=now.origin == GIVEN,
         beside=now.origin == BESIDE,
@@ -160,8 +160,7 @@ def gate_of(site: Site, *, compute: bool) -> Learned | None:
     casts = sorted(site.casts(), key=lambda c: (c.day, c.id))
     if not casts:
         return Learned()
-    found: Learned | None = site.known("learned")
-    if found is None and compute:
-        gate = site.kept("calibration", lambda: calibrate(casts))
-        found = site.kept("learned", lambda: learn(casts, gate=gate))
-    return found
+    if not compute and not site.knows("learned"):
+        return None
+    gate = site.kept("calibration", lambda: calibrate(casts))
+    return site.kept("learned", lambda: learn(casts, gate=gate))

@@ -6,7 +6,7 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar, cast
 from urllib.parse import quote
 
 from fastapi import Request
@@ -29,6 +29,7 @@ from pipemetal.web.show import Show, show_of
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.record import Plan
+    from pipemetal.web.guard import Door
 
 __all__ = ["PLAN_COOKIE", "ROOMS", "Site"]
 
@@ -60,11 +61,11 @@ class Site:
         self.book, self.name = book, name
         self.given, self.beside = given, beside
         self.jobs = Jobs()
-        self.door: Any = None
+        self.door: Door | None = None
         self.grounds: dict[tuple[str, int], str] = {}
         self._plans: OrderedDict[tuple[str, int], Plan] = OrderedDict()
-        self._kept: dict[str, tuple[int, Any]] = {}
-        self._remembered: dict[Hashable, tuple[Any]] = {}
+        self._kept: dict[str, tuple[int, object]] = {}
+        self._remembered: dict[Hashable, tuple[object]] = {}
         # every template is escaped, whatever its name ends in
         self.templates = Environment(
             loader=PackageLoader("pipemetal.web", "templates"),
@@ -95,10 +96,10 @@ class Site:
             return self.name
         return found.settings.name if "shop.name" in found.said else self.name
 
-    def known(self, name: str) -> Any:
-        """What is kept under this name already, None where it must still be made."""
+    def knows(self, name: str) -> bool:
+        """Whether what is kept under this name is made already."""
         held = self._kept.get(name)
-        return held[1] if held is not None and held[0] == self.book.history.last() else None
+        return held is not None and held[0] == self.book.history.last()
 
     def kept(self, name: str, make: Callable[[], Made]) -> Made:
         """What was made of the book, until somebody writes in it."""
@@ -107,17 +108,16 @@ class Site:
         if held is None or held[0] != now:
             held = (now, make())
             self._kept[name] = held
-        found: Made = held[1]
-        return found
+        return cast("Made", held[1])
 
     def remembered(self, key: Hashable, make: Callable[[], Made]) -> Made:
         """What was made for a key that names all that it rests on, a picture for example; the latest are remembered."""
-        held: tuple[Made] | None = self._remembered.get(key)
+        held = self._remembered.get(key)
         if held is None:
             held = self._remembered[key] = (make(),)
             while len(self._remembered) > MOST_REMEMBERED:
                 self._remembered.pop(next(iter(self._remembered)), None)
-        return held[0]
+        return cast("Made", held[0])
 
     def plan_states(self) -> list[KnownPlan]:
         """All plans, latest first."""
@@ -193,9 +193,17 @@ class Site:
         return show_of(request.cookies, person.name if person else "")
 
     def page(
-        self, request: Request, template: str, title: str, here: str, *, status: int = 200, **values: Any
+        self,
+        request: Request,
+        template: str,
+        title: str,
+        here: str,
+        *,
+        view: object | None = None,
+        status: int = 200,
+        **values: object,
     ) -> HTMLResponse:
-        """A page, filled in; `title` is said in the person's language."""
+        """A page, filled in: the fields of a view, and what else is given; `title` is said in the person's language."""
         show, person = self.show(request), self.person(request)
         query = request.query_params
         event = (
@@ -203,7 +211,7 @@ class Site:
         )
         role = person.role if person else Role.RUN
         html = self.templates.get_template(template).render(
-            {"title": show.read(title)} | values,
+            {"title": show.read(title)} | (vars(view) if view is not None else {}) | values,
             here=here,
             rooms=ROOMS,
             shop_name=self.shop_name,

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Query, Request, UploadFile
@@ -327,29 +328,37 @@ def _reading(show: Show, item: str, width_mm: float) -> Reading:
     return Reading(along or 0.0, width_mm / 2 if across is None else across, thick or 0.0)
 
 
-def _from_cast(site: Site, request: Request, cast_id: str) -> dict[str, Any]:
+@dataclass(frozen=True)
+class NewRoll:
+    """The form of a roll as it stands before anybody types."""
+
+    id: str = ""
+    alloy: str = ""
+    length: str = ""
+    width: str = ""
+    readings: str = ""
+    place: str = ""
+    cast: str = ""
+
+
+def _from_cast(site: Site, request: Request, cast_id: str) -> NewRoll:
     """The form of a roll as a cast fills it: its sheet's name, size and readings."""
-    values = dict.fromkeys(("id", "alloy", "length", "width", "readings", "place", "cast"), "")
     if not cast_id:
-        return values
+        return NewRoll()
     show = site.show(request)
     try:
         row = site.book.casts.row(cast_id)
     except InputError:
-        return values
+        return NewRoll()
     held = next(c for c in site.book.casts.log() if c.id == cast_id)
     orders = [o for o in site.book.plans.cast_list(state=None) if o.cast == cast_id]
     order = orders[0] if orders else None
-    alloy = (
-        order.alloy
-        if order
-        else next((r.name for r in site.book.recipes.all().values() if r.target == held.composition), "")
+    recipes = site.book.recipes.all().values()
+    return NewRoll(
+        order.sheet if order else cast_id,
+        order.alloy if order else next((r.name for r in recipes if r.target == held.composition), ""),
+        show.plain(held.length_mm),
+        show.plain(order.pour.width_mm if order else held.sled.inner_width_mm),
+        " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
+        cast=row.id,
     )
-    return values | {
-        "id": order.sheet if order else cast_id,
-        "alloy": alloy,
-        "length": show.plain(held.length_mm),
-        "cast": row.id,
-        "width": show.plain(order.pour.width_mm if order else held.sled.inner_width_mm),
-        "readings": " ".join(f"{show.plain(d)}:{show.plain_thickness(t)}" for d, t in held.thickness_mm),
-    }

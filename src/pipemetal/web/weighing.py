@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated, Final, TypedDict
 from zlib import crc32
 
 from fastapi import FastAPI, Query, Request
@@ -24,7 +25,10 @@ from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed
 
 if TYPE_CHECKING:
+    from pipemetal.alloys.composition import Composition
+    from pipemetal.melts.relax import Relaxed
     from pipemetal.planning.one_melt import MeltAsked, OneMelt
+    from pipemetal.plans.metal_rows import Blockage, Charged, Melt
 
 __all__ = ["BEFORE_CHARGING", "add_routes", "form_values", "mark_refusal", "other_lots", "overfull", "standing"]
 
@@ -191,7 +195,15 @@ def overfull(site: Site, show: Show, in_pot_kg: float) -> str:
     )
 
 
-def _heel_booked(heel: Heel | None, values: dict[str, str]) -> dict[str, Any]:
+class BookedHeel(TypedDict, total=False):
+    """What was in the pot, as the book takes it: of a melt that it knows, or a mass of a metal."""
+
+    heel_of: str
+    heel_kg: float
+    heel_metal: Composition
+
+
+def _heel_booked(heel: Heel | None, values: dict[str, str]) -> BookedHeel:
     if heel is None or heel.mass_kg <= 0.0:
         return {}
     pot = values.get("pot", "")
@@ -280,29 +292,57 @@ def _others(site: Site, found: OneMelt | None) -> list[str]:
     return other_lots(site, {line.lot.id for line in answer.lines}) if isinstance(answer, Charge) else []
 
 
-def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
-    """The answer as a planned melt's card takes it, with what a plan does not tell."""
+@dataclass(frozen=True)
+class WeighLine:
+    """A line of a weighing list that is not planned: with when it goes into the pot."""
+
+    id: str
+    kind: str
+    mass_kg: float
+    pieces: int | None
+    note: str
+    when: str
+
+
+@dataclass(frozen=True)
+class WeighCard:
+    """A melt weighed out from the floor: the melt as a plan has it, and what a plan does not tell."""
+
+    melt: Melt
+    charge: Charged | None
+    blocked_by: tuple[Blockage, ...] = ()
+    mend: str = ""
+    lots: tuple[WeighLine, ...] = ()
+    key: str = ""
+    worth_per_kg: float = 0.0
+    spare_kg: float = 0.0
+    edges: tuple[str, ...] = ()
+    relaxed: tuple[Relaxed, ...] = ()
+
+
+def _card(site: Site, show: Show, found: OneMelt) -> WeighCard:
     from pipemetal.plans.rows import melt_row
 
-    say, answer = show.say, found.charge
+    answer = found.charge
     melt = melt_row(found.planned, (), site.settings)
-    card = {"recipe": melt.recipe, "heel_kg": melt.heel_kg, "lots": (), "blocked_by": ()}
     if not isinstance(answer, Charge):
         blocked_by = melt.blocked.blocked_by if melt.blocked else ()
-        return card | {"blocked_by": blocked_by, "mend": blocked_words(show, answer)}
-    lots = [vars(row) | {"when": _when(show, line.lot)} for line, row in zip(answer.lines, melt.lots, strict=True)]
+        return WeighCard(melt, None, blocked_by, blocked_words(show, answer))
+    lots = tuple(
+        WeighLine(row.id, row.kind, row.mass_kg, row.pieces, row.note, show.read(when_to_load(line.lot)))
+        for line, row in zip(answer.lines, melt.lots, strict=True)
+    )
     spare = answer.mass_kg - answer.request.wanted_kg
-    return (
-        card
-        | vars(melt.charge)
-        | {
-            "lots": lots,
-            "key": f"{datetime.date.today()} {crc32(repr([(x.lot.id, x.mass_kg) for x in answer.lines]).encode()):x}",
-            "worth_per_kg": answer.worth_per_kg,
-            "spare_kg": spare if spare >= 0.05 else 0.0,
-            "edges": [show.read(words) for words in answer.binding],
-            "relaxed": [vars(r) | {"edge": say(r.edge)} for r in found.relaxed],
-        }
+    weighed = repr([(x.lot.id, x.mass_kg) for x in answer.lines])
+    return WeighCard(
+        melt,
+        melt.charge,
+        lots=lots,
+        key=f"{datetime.date.today()} {crc32(weighed.encode()):x}",
+        worth_per_kg=answer.worth_per_kg,
+        spare_kg=spare if spare >= 0.05 else 0.0,
+        edges=tuple(show.read(words) for words in answer.binding),
+        relaxed=tuple(replace(r, edge=show.say(r.edge)) for r in found.relaxed),
     )
 
 
@@ -310,11 +350,6 @@ def blocked_words(show: Show, answer: Blocked) -> str:
     """Why a melt cannot be charged and what mends it, in the person's language and units."""
     sentence = show.read(answer.words)
     return f"{sentence[0].upper()}{sentence[1:]}."
-
-
-def _when(show: Show, lot: Lot) -> str:
-    """When a lot goes into the pot."""
-    return show.read(when_to_load(lot))
 
 
 def _next_id(site: Site, values: dict[str, str]) -> str:

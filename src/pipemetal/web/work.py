@@ -6,25 +6,41 @@ import os
 import time
 import traceback
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from multiprocessing.synchronize import Event
+from typing import TYPE_CHECKING, ClassVar, Protocol, TypeVar
 
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
+    from pipemetal.layout.plan import LayoutPlan, Placement
+    from pipemetal.layout.problem import LayoutProblem
+    from pipemetal.planning.settings import ShopSettings
     from pipemetal.plans.record import Plan
 
-__all__ = ["WorkError", "run"]
+__all__ = ["LearnTask", "LogTaught", "PlanTask", "RelayTask", "Task", "WorkError", "run"]
 
 Tell = Callable[[float, str], None]
 Stop = Callable[[], bool]
 TOLD_EVERY_S = 0.2
+Made = TypeVar("Made", covariant=True)
 
 
 class WorkError(InputError):
     """What stands in the way of long work."""
 
 
-def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
+class Task(Protocol[Made]):
+    """Long work with all that it needs; it is sent to the worker, and `done` there."""
+
+    KIND: ClassVar[str]
+
+    def done(self, tell: Tell, stop: Stop) -> Made:
+        """Do it: `tell` takes the share done and words, `stop` says whether the best so far is wanted now."""
+
+
+def run(task: Task[object], pipe: Connection, stop: Event) -> None:
     """The worker's life: one job, its progress and its result through the pipe."""
     os.nice(10)  # the pages come first
     last = 0.0
@@ -37,7 +53,7 @@ def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
             pipe.send(("progress", float(share), str(words)))
 
     try:
-        pipe.send(("result", KINDS[kind](payload, tell, stop.is_set)))
+        pipe.send(("result", task.done(tell, stop.is_set)))
     except InputError as error:
         pipe.send(("failed", str(error), ""))
     except Exception as error:
@@ -46,59 +62,82 @@ def run(kind: str, payload: dict[str, Any], pipe: Any, stop: Any) -> None:
         pipe.close()
 
 
-def _plan(payload: dict[str, Any], tell: Tell, stop: Stop) -> Plan:
-    """A plan of an organ file's text and what the book holds."""
-    from pipemetal.files.organ_file import organ_of
-    from pipemetal.planning.learning import learn
-    from pipemetal.planning.plan import Search, make_plan
-    from pipemetal.plans.making import plan_record
-    from pipemetal.shop.book import Book
-    from pipemetal.shop.stock import book_stock
+@dataclass(frozen=True)
+class PlanTask:
+    """A plan of an organ file's text and of what the book at `target` holds, for seconds or iterations."""
 
-    tell(0.0, "reading the book")
-    with Book.open(payload["target"]) as book:
-        stock, casts = book_stock(book), book.casts.log()
-    organ = organ_of(payload["organ"], stock.recipes)
-    tell(0.0, "learning from the log")
-    plan = make_plan(
-        organ,
-        stock,
-        payload["settings"],
-        learned=learn(casts),
-        search=Search(payload.get("seconds"), payload.get("iterations"), 1, tell, stop),
-    )
-    return plan_record(plan)
+    KIND: ClassVar[str] = "plan"
+
+    target: str
+    organ: str
+    settings: ShopSettings
+    seconds: float | None = None
+    iterations: int | None = None
+
+    def done(self, tell: Tell, stop: Stop) -> Plan:
+        """The plan."""
+        from pipemetal.files.organ_file import organ_of
+        from pipemetal.planning.learning import learn
+        from pipemetal.planning.plan import Search, make_plan
+        from pipemetal.plans.making import plan_record
+        from pipemetal.shop.book import Book
+        from pipemetal.shop.stock import book_stock
+
+        tell(0.0, "reading the book")
+        with Book.open(self.target) as book:
+            stock, casts = book_stock(book), book.casts.log()
+        organ = organ_of(self.organ, stock.recipes)
+        tell(0.0, "learning from the log")
+        search = Search(self.seconds, self.iterations, 1, tell, stop)
+        return plan_record(make_plan(organ, stock, self.settings, learned=learn(casts), search=search))
 
 
-def _relay(payload: dict[str, Any], tell: Tell, stop: Stop) -> Any:
+@dataclass(frozen=True)
+class RelayTask:
     """The rest of a layout laid anew around what is pinned."""
-    from pipemetal.layout.hand import ByHand
-    from pipemetal.layout.solve import solve
 
-    problem, start = payload["problem"], payload["start"]
-    hand = ByHand(pinned=tuple(payload["pinned"]), start=start)
-    return solve(problem, seconds=payload["seconds"], seed=1, hand=hand, progress=tell, should_stop=stop)
+    KIND: ClassVar[str] = "relay"
 
+    problem: LayoutProblem
+    start: LayoutPlan
+    pinned: tuple[Placement, ...]
+    seconds: float
 
-def _learn(payload: dict[str, Any], tell: Tell, stop: Stop) -> dict[str, Any]:
-    """What the casting log teaches."""
-    from pipemetal.casting.calibrate import calibrate
-    from pipemetal.shop.book import Book
+    def done(self, tell: Tell, stop: Stop) -> LayoutPlan:
+        """The layout."""
+        from pipemetal.layout.hand import ByHand
+        from pipemetal.layout.solve import solve
 
-    tell(0.1, "reading the log")
-    with Book.open(payload["target"]) as book:
-        casts = book.casts.log()
-    if not casts:
-        raise WorkError("is empty", field="casting log")
-    tell(0.3, "fitting")
-    found = calibrate(casts)
-    return {
-        "words": found.words,
-        "casts_used": found.casts_used,
-        "half_width_percent": found.predictive_half_width_percent,
-        "log_next": found.log_next,
-        "left_out": [f"{x.id}: {x.reason}" for x in found.casts_left_out],
-    }
+        hand = ByHand(pinned=self.pinned, start=self.start)
+        return solve(self.problem, seconds=self.seconds, seed=1, hand=hand, progress=tell, should_stop=stop)
 
 
-KINDS: dict[str, Callable[[dict[str, Any], Tell, Stop], Any]] = {"plan": _plan, "relay": _relay, "learn": _learn}
+@dataclass(frozen=True)
+class LogTaught:
+    """What the casting log teaches, in words, and what to log next."""
+
+    words: str
+    log_next: str
+
+
+@dataclass(frozen=True)
+class LearnTask:
+    """The casting log of the book at `target`, fitted."""
+
+    KIND: ClassVar[str] = "learn"
+
+    target: str
+
+    def done(self, tell: Tell, stop: Stop) -> LogTaught:
+        """What it teaches. Errors: WorkError where it is empty, CastingError."""
+        from pipemetal.casting.calibrate import calibrate
+        from pipemetal.shop.book import Book
+
+        tell(0.1, "reading the log")
+        with Book.open(self.target) as book:
+            casts = book.casts.log()
+        if not casts:
+            raise WorkError("is empty", field="casting log")
+        tell(0.3, "fitting")
+        found = calibrate(casts)
+        return LogTaught(found.words, found.log_next)
