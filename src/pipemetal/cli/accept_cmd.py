@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -47,7 +47,7 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
     with open_book(shop) as book:
         if take_back:
             event = book.plans.give_up(plan).event
-            told: dict[str, Any] = {"plan": plan, "state": "given up", "event": event}
+            told: dict[str, object] = {"plan": plan, "state": "given up", "event": event}
             words = f"{plan!r} is given up (event {event}): nothing is reserved for it any more."
         else:
             from pipemetal.files.plan_file import read_plan_file
@@ -104,7 +104,7 @@ def done(
         if roll is not None:
             width = settings_of_book(book.target).settings.sheets.kerf_mm if kerf is None else kerf
             event, remnants = book.plans.cut(plan_id, roll, sheet=sheet, kerf_mm=width)
-            told: dict[str, Any] = {"event": event, "roll": roll, "remnants": list(remnants)}
+            told: dict[str, object] = {"event": event, "roll": roll, "remnants": list(remnants)}
             words = f"{roll} is cut (event {event}); remnants: {', '.join(remnants) or 'none'}."
         else:
             masses = None if weighed is None else masses_of(weighed, "--weighed")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import click
 
@@ -94,8 +93,8 @@ def _as_json(
     cautions: tuple[str, ...],
     at_c: float | None,
     written: list[str],
-) -> dict[str, Any]:
-    result: dict[str, Any] = {
+) -> dict[str, object]:
+    result: dict[str, object] = {
         "composition": comp.text(),
         "names": [name.name for name in names_of(comp)],
         "liquidus_c": rounded(melting.temperature_c, 2),

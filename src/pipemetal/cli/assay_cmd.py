@@ -156,7 +156,7 @@ def _ranges(held: HistoricAnalysis) -> str:
     return ", ".join([*parts, *([held.others] if held.others else [])]) or "no figures"
 
 
-def _analysis_json(held: HistoricAnalysis) -> dict[str, Any]:
+def _analysis_json(held: HistoricAnalysis) -> dict[str, object]:
     return {
         "object": held.name,
         "wt_pct": {e: [rounded(low, 4), rounded(high, 4)] for e, low, high in held.ranges_wt_pct},

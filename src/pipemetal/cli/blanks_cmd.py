@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -60,7 +60,7 @@ def blanks(
     by_alloy = totals(made, lambda pipe, part: (part.alloy, part.kind))
     by_rank = totals(made, lambda pipe, part: (pipe.rank, part.alloy))
     if as_json:
-        result: dict[str, Any] = {
+        result: dict[str, object] = {
             "organ": organ.name,
             "blanks": [as_dict(blank_row(p)) for p in parts],
             "by_alloy": _totals(("alloy", "kind"), by_alloy),

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import click
 
 from pipemetal.cli.common import FILE, json_option, out_argument, print_json
 from pipemetal.cli.shop_cmd import open_book, open_or_make_book, shop_of, shop_option, shown_shop
 from pipemetal.errors import InputError
+
+if TYPE_CHECKING:
+    from pipemetal.shop.keeping import Health
 
 __all__ = ["backup", "doctor", "export_files", "import_files", "restore"]
 
@@ -139,26 +142,28 @@ def doctor(shop: str | None, as_json: bool) -> None:
     from pipemetal.shop.connect import is_url
     from pipemetal.shop.keeping import installation
 
-    told: dict[str, Any] = {"installation": installation(), "faults": []}
-    where = shop_of(shop)
+    found, held, where = installation(), None, shop_of(shop)
     if shop is not None or is_url(where) or Path(where).exists():
         with open_book(shop) as book:
-            told["book"] = book.keeping.doctor()
-        told["faults"] = told["book"].faults
+            held = book.keeping.doctor()
+    faults = held.faults if held is not None else ()
     if as_json:
-        print_json(told)
+        print_json({"installation": found, "faults": faults} | ({"book": held} if held is not None else {}))
     else:
-        click.echo(", ".join(f"{k} {v}" for k, v in told["installation"].items() if k != "free_bytes"))
-        click.echo(f"Free disk here: {told['installation']['free_bytes'] / 1e9:.1f} GB.")
-        if "book" in told:
-            held = told["book"]
-            click.echo(f"Book {held.shop} ({held.database}, schema {held.revision}):")
-            click.echo("  " + ", ".join(f"{n} {name}" for name, n in held.rows.items()))
-            kept = held.backups
-            click.echo(f"  Daily backups: {kept.kept} in {kept.folder}, the latest of {kept.latest or 'no day yet'}.")
-        else:
-            click.echo(f"No book at {where}; `pipemetal import DIR --shop PATH` makes one.")
-        for fault in told["faults"]:
-            click.echo(f"Fault: {fault}")
-        click.echo("All is well." if not told["faults"] else f"{len(told['faults'])} faults.")
-    click.get_current_context().exit(1 if told["faults"] else 0)
+        click.echo(", ".join(f"{k} {v}" for k, v in found.items() if k != "free_bytes"))
+        click.echo(f"Free disk here: {int(found['free_bytes']) / 1e9:.1f} GB.")
+        _print_health(held, where)
+        click.echo("All is well." if not faults else f"{len(faults)} faults.")
+    click.get_current_context().exit(1 if faults else 0)
+
+
+def _print_health(held: Health | None, where: str) -> None:
+    if held is None:
+        click.echo(f"No book at {where}; `pipemetal import DIR --shop PATH` makes one.")
+        return
+    click.echo(f"Book {held.shop} ({held.database}, schema {held.revision}):")
+    click.echo("  " + ", ".join(f"{n} {name}" for name, n in held.rows.items()))
+    kept = held.backups
+    click.echo(f"  Daily backups: {kept.kept} in {kept.folder}, the latest of {kept.latest or 'no day yet'}.")
+    for fault in held.faults:
+        click.echo(f"Fault: {fault}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -110,7 +110,7 @@ def buy(
     click.get_current_context().exit(1 if short else 0)
 
 
-def _orders_dict(orders: Orders) -> dict[str, Any]:
+def _orders_dict(orders: Orders) -> dict[str, object]:
     return {
         "orders": [
             {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -76,14 +77,16 @@ def push(
     card = push_card(want, job.outfit, law, gate_mm=job.gate_mm, charge_kg=job.charge_kg)
     result = {"sheet": job.name} | card_dict(card) | {"pour_window_c": window_dict(window), "learned": known.words}
     heat = push_heat_words(window, card.pour_temperature_c)
-    result["warnings"] = [*heat, *card.warnings, *window.warnings, *known.law.unknown_crew(crew)]
-    result["asked_marks"] = " ".join(f"{m.distance_m:g}:{m.time_s:.2f}" for m in card.marks)
-    result["gauge_places_mm"] = [list(place) for place in places_to_gauge(job.length_mm, job.width_mm)]
+    log = ForTheLog(
+        (*heat, *card.warnings, *window.warnings, *known.law.unknown_crew(crew)),
+        " ".join(f"{m.distance_m:g}:{m.time_s:.2f}" for m in card.marks),
+        tuple(places_to_gauge(job.length_mm, job.width_mm)),
+    )
     push_drawings(cards, folder, card, window, job)
     if as_json:
-        print_json(result)
+        print_json(result | vars(log))
         return
-    _print_push(job.name, card, window, result, known.words)
+    _print_push(job.name, card, window, log, known.words)
 
 
 def _window_of(job: SheetJob, known: Learned) -> PourWindow:
@@ -105,8 +108,17 @@ def _window_of(job: SheetJob, known: Learned) -> PourWindow:
     )
 
 
-def _print_push(name: str, card: PushCard, window: PourWindow, result: Mapping[str, Any], learned_words: str) -> None:
-    """The push card for people; `result` is what the JSON holds."""
+@dataclass(frozen=True)
+class ForTheLog:
+    """What is told beside a push card: warnings, the marks as the log takes them, and where to gauge (x and y, mm)."""
+
+    warnings: tuple[str, ...]
+    asked_marks: str
+    gauge_places_mm: tuple[tuple[float, float], ...]
+
+
+def _print_push(name: str, card: PushCard, window: PourWindow, log: ForTheLog, learned_words: str) -> None:
+    """The push card for people."""
     from pipemetal.planning.cautions import EXPOSURE_LIMITS
 
     click.echo(f"{name}\n")
@@ -129,11 +141,11 @@ def _print_push(name: str, card: PushCard, window: PourWindow, result: Mapping[s
         [
             f"Equal beats of {card.beat_s:g} s fall at " + ", ".join(f"{m.distance_m:.2f}" for m in card.beats) + " m.",
             "Gauge it best at six places, three readings at each (mm along x across): "
-            + ", ".join(f"{x:.0f} x {y:.0f}" for x, y in result["gauge_places_mm"])
+            + ", ".join(f"{x:.0f} x {y:.0f}" for x, y in log.gauge_places_mm)
             + ".",
-            f"For the log's column asked_marks, where nobody times the push: {result['asked_marks']}",
+            f"For the log's column asked_marks, where nobody times the push: {log.asked_marks}",
             card.speed_change,
-            *result["warnings"],
+            *log.warnings,
             f"Rests on: {card.rests_on}. {window.rests_on}.",
             f"Learned: {learned_words}.",
             "Everything that goes into the pot dry and warm; nobody in the path of the sled.",
@@ -225,7 +237,7 @@ def freeze(
 
 def _freezing_dict(
     film_c: float, bare_s: float, tables: Sequence[TableBefore], rests: Mapping[int, float]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """What `freeze` prints as JSON."""
     first = tables[0].freezing
     return {

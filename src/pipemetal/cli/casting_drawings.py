@@ -15,6 +15,7 @@ from pipemetal.cli.common import out_option
 if TYPE_CHECKING:
     from pipemetal.casting.push import PushCard
     from pipemetal.casting.window import PourWindow
+    from pipemetal.documents.drawing import Drawing
     from pipemetal.planning.learning import Learned
     from pipemetal.planning.pours import Pour
 
@@ -58,7 +59,7 @@ def pairs_of(texts: Sequence[str], option: str, allowed: str) -> list[tuple[floa
     return pairs
 
 
-def write_drawings(folder: Path, drawings: dict[str, Any]) -> None:
+def write_drawings(folder: Path, drawings: dict[str, Drawing]) -> None:
     """Write drawings into a folder, made if it is not there."""
     from pipemetal.documents.svg import to_svg
     from pipemetal.files.outbox import write_all
@@ -178,8 +179,8 @@ def day_drawings(
     from pipemetal.documents.casting_cards import ROWS_A_CARD, DayRow, beat_card, day_card, pour_card
     from pipemetal.documents.casting_pictures import thickness_picture, window_picture
 
-    drawings: dict[str, Any] = {}
-    pictures: dict[str, Any] = {}
+    drawings: dict[str, Drawing] = {}
+    pictures: dict[str, Drawing] = {}
     for number in sorted({p.day for p in pours}):
         todays = [p for p in pours if p.day == number]
         rows = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +15,7 @@ from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
+    from pipemetal.alloys.composition import Composition
     from pipemetal.melts.lots import Lot
     from pipemetal.shop.book import Book
 
@@ -55,10 +56,28 @@ def lots(
     as_json: bool,
 ) -> None:
     """Pigs, ingots, scrap and master alloys in stock, by the ledger; one LOT with where its metal went."""
+    from pipemetal.shop.book import NewLot
+    from pipemetal.units import parse_mass_kg
+
     with open_book(shop) as book:
         if add_id is not None:
-            bought = {"price_per_kg": price, "supplier": supplier, "invoice": invoice, "day": day, "note": note}
-            event = _add_lot(book, add_id, kind, mass, composition, alloy, piece, bought)
+            if mass is None:
+                raise InputError("is needed to enter a lot", field="--mass")
+            lot = NewLot(
+                add_id,
+                kind,
+                parse_mass_kg(mass, field="mass", default_unit="kg"),
+                _metal(book, composition, alloy),
+                alloy,
+                parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None,
+                price_per_kg=price,
+                note=note,
+                analysed=bool(composition),
+                day=day,
+                supplier=supplier,
+                invoice=invoice,
+            )
+            event = book.lots.add(lot).event
             print_json({"added": add_id, "event": event}) if as_json else click.echo(
                 f"Entered lot {add_id} (event {event})."
             )
@@ -114,40 +133,16 @@ def _print_lots(book: Book, known: Sequence[Lot], unknown: Sequence[str], table_
     )
 
 
-def _add_lot(
-    book: Book,
-    lot_id: str,
-    kind: str,
-    mass: str | None,
-    composition: str | None,
-    alloy: str,
-    piece: str | None,
-    bought: dict[str, Any],
-) -> int:
+def _metal(book: Book, composition: str | None, alloy: str) -> Composition | None:
+    """What a lot is of: as analysed, or as a recipe says. Errors: InputError, AlloyError."""
     from pipemetal.alloys.composition import Composition
-    from pipemetal.shop.book import NewLot
-    from pipemetal.units import parse_mass_kg
 
-    if mass is None:
-        raise InputError("is needed to enter a lot", field="--mass")
-    metal = Composition.parse(composition) if composition else None
-    if metal is None and alloy:
-        recipes = book.recipes.all()
-        if alloy not in recipes:
-            raise InputError("is not a recipe", field="--alloy", value=alloy, allowed=", ".join(recipes))
-        metal = recipes[alloy].target
-    return book.lots.add(
-        NewLot(
-            lot_id,
-            kind,
-            parse_mass_kg(mass, field="mass", default_unit="kg"),
-            metal,
-            alloy=alloy,
-            piece_kg=parse_mass_kg(piece, field="piece", default_unit="kg") if piece else None,
-            analysed=bool(composition),
-            **bought,
-        )
-    ).event
+    if composition or not alloy:
+        return Composition.parse(composition) if composition else None
+    recipes = book.recipes.all()
+    if alloy not in recipes:
+        raise InputError("is not a recipe", field="--alloy", value=alloy, allowed=", ".join(recipes))
+    return recipes[alloy].target
 
 
 def _show_lot(book: Book, lot_id: str, as_json: bool) -> None:

@@ -56,20 +56,10 @@ def melts(
     with open_book(shop) as book:
         stock = book.ledger.stock()
         held = [book.melts.row(melt_id)] if melt_id else book.melts.rows()
-        rows: list[dict[str, Any]] = [
-            {
-                "id": m.id,
-                "recipe": m.recipe,
-                "day": m.day,
-                "inputs_kg": m.inputs_kg,
-                "dross_kg": m.dross_kg,
-                "assay": m.assay,
-                "left_kg": rounded(sum(stock.get(f"melt:{m.id}", {}).values())),
-            }
-            for m in held
-        ]
+        left = {m.id: rounded(sum(stock.get(f"melt:{m.id}", {}).values())) for m in held}
     if as_json:
-        print_json({"melts": rows})
+        told = ("id", "recipe", "day", "inputs_kg", "dross_kg", "assay")
+        print_json({"melts": [{name: getattr(m, name) for name in told} | {"left_kg": left[m.id]} for m in held]})
         return
     show_table(
         "Melts",
@@ -82,10 +72,7 @@ def melts(
             ("left kg", ".2f"),
             ("assay", ""),
         ],
-        [
-            (m["id"], m["recipe"], m["day"], sum(m["inputs_kg"].values()), m["dross_kg"], m["left_kg"], m["assay"])
-            for m in rows
-        ],
+        [(m.id, m.recipe, m.day, sum(m.inputs_kg.values()), m.dross_kg, left[m.id], m.assay) for m in held],
         [],
         table_path,
     )

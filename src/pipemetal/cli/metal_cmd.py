@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -181,7 +181,7 @@ def scrap(
 
 def _scrap_dict(
     worths: Mapping[str, list[ScrapWorth]], drifts: list[Drift], unknown: tuple[str, ...]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     return {
         "lots": [
             {

@@ -266,7 +266,7 @@ def _rules(organ: Organ, pipe: Pipe) -> tuple[LengthRule, ...]:
     return (LengthRule("mass load (default)", DERIVED, pipe.body_length_mm, 0.0, claim),)
 
 
-def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, Any]]:
+def _lengths_dict(organ: Organ, pipe: Pipe) -> list[dict[str, object]]:
     return [
         {
             "rule": r.name,

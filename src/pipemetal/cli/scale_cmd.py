@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import fields
 from pathlib import Path
-from typing import Any
 
 import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, recipes_option, rounded
-from pipemetal.cli.scale_words import REFERENCE, fit_dict, fit_rows, print_fit
+from pipemetal.cli.scale_words import REFERENCE, FitRow, fit_dict, fit_rows, print_fit
 from pipemetal.errors import PipeError
 from pipemetal.files.outbox import write
 from pipemetal.pipes.notes import NAMINGS, note_name
@@ -94,24 +94,12 @@ def _fit_rank(rank: OldRank, reading_mm: float, model: str | None, file_name: st
 def _write_csv(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path: Path) -> None:
     from pipemetal.files.sheet_out import csv_of
 
-    names = [
-        "note",
-        "key",
-        "semitones",
-        "measured_mm",
-        "fitted_mm",
-        "low_mm",
-        "high_mm",
-        "half_tones_measured",
-        "half_tones_fitted",
-        "state",
-        "remark",
+    names = [f.name for f in fields(FitRow)]
+    lines = [
+        [rank.name, footage_text(rank.footage), *row.told().values()]
+        for rank, found in fitted
+        for row in fit_rows(rank, found, naming)
     ]
-    lines = []
-    for rank, found in fitted:
-        for row in fit_rows(rank, found, naming):
-            values = [rounded(v, 3) if isinstance(v, float) else v for v in (row[n] for n in names)]
-            lines.append([rank.name, footage_text(rank.footage), *values])
     write(path, csv_of(["rank", "footage", *names], lines))
 
 
@@ -123,21 +111,21 @@ def _write_picture(fitted: Sequence[tuple[OldRank, ScaleFit]], naming: str, path
     for rank, found in fitted:
         rows = fit_rows(rank, found, naming)
 
-        def of(state: str, column: str, held: list[dict[str, Any]] = rows) -> tuple[tuple[float, float], ...]:
-            return tuple((float(r["key"]), r[column]) for r in held if r["state"] == state)
+        def of(state: str, held: list[FitRow] = rows) -> tuple[tuple[float, float], ...]:
+            value = "half_tones_fitted" if state == "missing" else "half_tones_measured"
+            return tuple((float(r.key), getattr(r, value)) for r in held if r.state == state)
 
-        line = tuple((float(r["key"]), r["half_tones_fitted"]) for r in rows)
+        line = tuple((float(r.key), r.half_tones_fitted) for r in rows)
         band = tuple(
-            (float(r["key"]), half_tones(r["low_mm"], r["semitones"]), half_tones(r["high_mm"], r["semitones"]))
-            for r in rows
+            (float(r.key), half_tones(r.low_mm, r.semitones), half_tones(r.high_mm, r.semitones)) for r in rows
         )
         lines.append(
             ScaleLine(
                 f"{rank.name} ({footage_text(rank.footage)}): {found.model}",
                 (line,),
-                of("good", "half_tones_measured"),
-                of("wrong", "half_tones_measured"),
-                of("missing", "half_tones_fitted"),
+                of("good"),
+                of("wrong"),
+                of("missing"),
                 band,
             )
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from typing import Any
+from dataclasses import dataclass
 
 import click
 
@@ -39,7 +39,28 @@ def _note(rank: OldRank, semitones: float, naming: str) -> str:
     return name if abs(key - round(key)) < 0.05 else f"near {name}"
 
 
-def fit_rows(rank: OldRank, found: ScaleFit, naming: str) -> list[dict[str, Any]]:
+@dataclass(frozen=True)
+class FitRow:
+    """A note of a fitted rank: what was measured, what the fit says, and between what a pipe of it lies."""
+
+    note: str
+    key: int
+    semitones: float
+    measured_mm: float | None
+    fitted_mm: float
+    low_mm: float
+    high_mm: float
+    half_tones_measured: float | None
+    half_tones_fitted: float
+    state: str
+    remark: str
+
+    def told(self) -> dict[str, object]:
+        """Its values, rounded for printing."""
+        return {k: rounded(v, 3) if isinstance(v, float) else v for k, v in vars(self).items()}
+
+
+def fit_rows(rank: OldRank, found: ScaleFit, naming: str) -> list[FitRow]:
     """Every note from the lowest to the highest pipe, measured or not."""
     by_key: dict[int, list[tuple[MeasuredPipe | None, str]]] = defaultdict(list)
     for state, pipes in (("good", found.good), ("wrong", [w.pipe for w in found.wrong]), ("missing", found.missing)):
@@ -52,19 +73,19 @@ def fit_rows(rank: OldRank, found: ScaleFit, naming: str) -> list[dict[str, Any]
         for held, state in by_key.get(key) or [(None, "missing")]:
             measured = None if held is None else held.diameter_mm
             rows.append(
-                {
-                    "note": note_name(key, naming),
-                    "key": key,
-                    "semitones": semitones,
-                    "measured_mm": measured,
-                    "fitted_mm": fitted,
-                    "low_mm": low,
-                    "high_mm": high,
-                    "half_tones_fitted": half_tones(fitted, semitones),
-                    "state": state,
-                    "half_tones_measured": None if measured is None else half_tones(measured, semitones),
-                    "remark": "" if held is None else held.remark,
-                }
+                FitRow(
+                    note_name(key, naming),
+                    key,
+                    semitones,
+                    measured,
+                    fitted,
+                    low,
+                    high,
+                    None if measured is None else half_tones(measured, semitones),
+                    half_tones(fitted, semitones),
+                    state,
+                    "" if held is None else held.remark,
+                )
             )
     return rows
 
@@ -97,7 +118,7 @@ def organ_line(rank: OldRank, found: ScaleFit, naming: str) -> str:
     return listed("points_mm", sorted({*keys, *range(first, last, 6)}), diameter)
 
 
-def fit_dict(rank: OldRank, found: ScaleFit, naming: str) -> dict[str, Any]:
+def fit_dict(rank: OldRank, found: ScaleFit, naming: str) -> dict[str, object]:
     """A fitted scale for a program: estimates with their intervals, wrong and missing pipes, every note."""
     return {
         "rank": rank.name,
@@ -144,10 +165,7 @@ def fit_dict(rank: OldRank, found: ScaleFit, naming: str) -> dict[str, Any]:
         ],
         "warnings": list(found.warnings),
         "organ_file": organ_line(rank, found, naming),
-        "notes": [
-            {k: rounded(v, 3) if isinstance(v, float) else v for k, v in row.items()}
-            for row in fit_rows(rank, found, naming)
-        ],
+        "notes": [row.told() for row in fit_rows(rank, found, naming)],
     }
 
 
@@ -175,14 +193,14 @@ def print_fit(rank: OldRank, found: ScaleFit, naming: str) -> None:
         ["note", "measured mm", "fitted mm", "a pipe lies within mm", "half tones", "fitted", "state", "remark"],
         [
             (
-                r["note"],
-                "" if r["measured_mm"] is None else f"{r['measured_mm']:.2f}",
-                f"{r['fitted_mm']:.2f}",
-                f"{r['low_mm']:.2f} to {r['high_mm']:.2f}",
-                "" if r["half_tones_measured"] is None else f"{r['half_tones_measured']:+.2f}",
-                f"{r['half_tones_fitted']:+.2f}",
-                "" if r["state"] == "good" else r["state"],
-                r["remark"],
+                r.note,
+                "" if r.measured_mm is None else f"{r.measured_mm:.2f}",
+                f"{r.fitted_mm:.2f}",
+                f"{r.low_mm:.2f} to {r.high_mm:.2f}",
+                "" if r.half_tones_measured is None else f"{r.half_tones_measured:+.2f}",
+                f"{r.half_tones_fitted:+.2f}",
+                "" if r.state == "good" else r.state,
+                r.remark,
             )
             for r in rows
         ],

@@ -18,6 +18,7 @@ from pipemetal.errors import BookError, InputError
 
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
+    from pipemetal.shop.searching import Found
 
 __all__ = ["open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
 
@@ -177,7 +178,7 @@ def _span(text: str | None) -> tuple[str, str] | None:
     return first, last
 
 
-def _show_rolls(found: Sequence[Any], table_path: Path | None) -> None:
+def _show_rolls(found: Sequence[Found], table_path: Path | None) -> None:
     show_table(
         "Rolls",
         [
@@ -218,7 +219,7 @@ def _show_rolls(found: Sequence[Any], table_path: Path | None) -> None:
     )
 
 
-def _found_dict(found: Any) -> dict[str, Any]:
+def _found_dict(found: Found) -> dict[str, object]:
     roll = found.roll
     return {
         "id": roll.id,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from pipemetal.casting.calibrate import Calibration
 from pipemetal.casting.next_cast import Trial
@@ -22,7 +21,7 @@ def _mark(mark: Mark) -> dict[str, float]:
     }
 
 
-def card_dict(card: PushCard) -> dict[str, Any]:
+def card_dict(card: PushCard) -> dict[str, object]:
     """A push card: what to charge, how to set the gate, where the sled is when, and the sheet that should come of it."""
     return {
         "charge_kg": round(card.charge_kg, 2),
@@ -58,7 +57,7 @@ def _try(band: Band | PourWindow) -> dict[str, float | None]:
     return {"try_low": low, "try_high": high}
 
 
-def window_dict(window: PourWindow) -> dict[str, Any]:
+def window_dict(window: PourWindow) -> dict[str, object]:
     """The pouring range: the band that is meant, why, and both bands with what sets their ends."""
     return {
         "too_cold_below": round(window.too_cold_below_c, 1),
@@ -85,7 +84,7 @@ def window_dict(window: PourWindow) -> dict[str, Any]:
 
 def learned_dict(
     found: Calibration, told: Sequence[Quantity], trials: Sequence[Trial], starts: Mapping[str, float]
-) -> dict[str, Any]:
+) -> dict[str, object]:
     """What a log teaches: quantities with intervals, regimes, groups, drift, and the casts that would teach most next."""
     return {
         "coefficients": {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.melts.charge import Charge
@@ -21,7 +20,7 @@ def between_wt_pct(answer: Charge) -> dict[str, tuple[float, float]]:
     return {e: (max(values[e] - half[e], 0.0), values[e] + half[e]) for e in ELEMENTS if values[e] > 0.0}
 
 
-def charge_dict(answer: Charge, relaxed: Sequence[Relaxed]) -> dict[str, Any]:
+def charge_dict(answer: Charge, relaxed: Sequence[Relaxed]) -> dict[str, object]:
     """A weighing list in the order of loading, and what it gives."""
     between, values = between_wt_pct(answer), answer.composition.as_wt_pct()
     return {
@@ -42,7 +41,7 @@ def charge_dict(answer: Charge, relaxed: Sequence[Relaxed]) -> dict[str, Any]:
     }
 
 
-def blocked_dict(answer: Blocked) -> dict[str, Any]:
+def blocked_dict(answer: Blocked) -> dict[str, object]:
     """What stands in the way of a melt, and what would mend it."""
     rows = [
         {

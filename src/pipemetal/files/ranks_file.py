@@ -28,7 +28,7 @@ def organ_text_of_ranks(
     """
     around = Around("trade", {DEFAULT_WALL.name: DEFAULT_WALL}, recipes, Path())
 
-    def make(row: CsvRow) -> dict[str, Any]:
+    def make(row: CsvRow) -> dict[str, object]:
         values = {key: _value(cell) for key, cell in row.cells.items() if cell.strip()}
         try:
             read_rank(TomlTable(dict(values), row.where), around)

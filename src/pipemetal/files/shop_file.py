@@ -99,7 +99,7 @@ def read_said(path: Path) -> Said:
     return said_of(top.data, _settings(top))
 
 
-def said_of(data: Mapping[str, Any], settings: ShopSettings) -> Said:
+def said_of(data: Mapping[str, object], settings: ShopSettings) -> Said:
     """The values of those keys that the tables of a file name, each with or without its unit.
 
     >>> said_of({"casting": {"scoop": "25 lb"}}, ShopSettings())
@@ -108,14 +108,16 @@ def said_of(data: Mapping[str, Any], settings: ShopSettings) -> Said:
     return {key: value_of(settings, key) for key in KEYS if _is_named(data, key)}
 
 
-def _is_named(data: Mapping[str, Any], key: str) -> bool:
+def _is_named(data: Mapping[str, object], key: str) -> bool:
     table, _, name = key.partition(".")
-    held: Mapping[str, Any] = data.get(table, {})
+    held = data.get(table, {})
+    if not isinstance(held, Mapping):
+        return False
     base, _, suffix = name.rpartition("_")
     return name in held or (suffix in _BY_SUFFIX and base in held)
 
 
-def settings_of(said: Mapping[str, Any], where: str = "settings") -> ShopSettings:
+def settings_of(said: Mapping[str, object], where: str = "settings") -> ShopSettings:
     """The settings that a shop said, the program's own where it said nothing. Errors: as `read_shop`.
 
     >>> settings_of({"pot.capacity_kg": 480.0}).pot.capacity_kg, settings_of({}) == ShopSettings()
@@ -132,18 +134,18 @@ def check_keys(said: Iterable[str], where: str = "settings") -> None:
             raise FileFormatError("is not a setting of a shop", field=key[:200], where=where, nearest=near(key, KEYS))
 
 
-def nested(said: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+def nested(said: Mapping[str, object]) -> dict[str, object]:
     """The values by table, as a file has them.
 
     >>> nested({"pot.capacity_kg": 480.0, "shop.paper": "letter"})
     {'shop': {'paper': 'letter'}, 'pot': {'capacity_kg': 480.0}}
     """
-    tables: dict[str, dict[str, Any]] = {}
+    tables: dict[str, dict[str, object]] = {}
     for key in KEYS:
         if key in said:
             table, _, name = key.partition(".")
             tables.setdefault(table, {})[name] = said[key]
-    return tables
+    return dict(tables)
 
 
 def value_of(settings: ShopSettings, key: str) -> float | int | str:
@@ -172,7 +174,7 @@ def limits_of(settings: ShopSettings, key: str) -> tuple[float, float] | None:
     return limits.get(name)
 
 
-def shop_toml(said: Mapping[str, Any], own: ShopSettings | None = None) -> str:
+def shop_toml(said: Mapping[str, object], own: ShopSettings | None = None) -> str:
     """A shop.toml that says this; with `own`, what it does not say follows as remarks with the program's values.
 
     >>> print(shop_toml({"pot.capacity_kg": 480.0, "shop.name": "a \\"shop\\""}), end="")
@@ -185,7 +187,7 @@ def shop_toml(said: Mapping[str, Any], own: ShopSettings | None = None) -> str:
     return "\n".join(_toml_lines(said, own))
 
 
-def _toml_lines(said: Mapping[str, Any], own: ShopSettings | None) -> Iterator[str]:
+def _toml_lines(said: Mapping[str, object], own: ShopSettings | None) -> Iterator[str]:
     first = True
     for table, names in _NAMES.items():
         shown = [n for n in names if own is not None or f"{table}.{n}" in said]
@@ -262,7 +264,7 @@ def filled(top: TomlTable, key: str, base: Any) -> Any:
     Errors: FileFormatError, PlanError with table and key.
     """
     table: TomlTable = top.table(key, TomlTable({}, f"{top.where} [{key}]"))
-    values: dict[str, Any] = {}
+    values: dict[str, object] = {}
     for item in dataclasses.fields(base):
         name, _, suffix = item.name.rpartition("_")
         if suffix in _BY_SUFFIX:

@@ -48,7 +48,7 @@ def toml_of(text: str, name: str) -> TomlTable:
     return TomlTable(data, name)
 
 
-def parsed_toml(text: str) -> dict[str, Any]:
+def parsed_toml(text: str) -> dict[str, object]:
     """The tables of a TOML text, refused where it is nested or numbered beyond what any shop writes.
 
     >>> parsed_toml("a = [1, 2]")
@@ -67,7 +67,7 @@ def parsed_toml(text: str) -> dict[str, Any]:
     return data
 
 
-def _check_numbers(data: dict[str, Any]) -> None:
+def _check_numbers(data: dict[str, object]) -> None:
     """Refuse whole numbers beyond 64 bits: TOML promises no more, and no measure of a shop needs them."""
     waiting: list[Any] = [data]
     while waiting:
@@ -119,7 +119,7 @@ _PARSERS: Final[Mapping[str, Callable[..., float]]] = {
 class TomlTable:
     """One table of a TOML file with its place in the file; `finish()` refuses keys that nobody asked for."""
 
-    def __init__(self, data: dict[str, Any], where: str) -> None:
+    def __init__(self, data: dict[str, object], where: str) -> None:
         self.data, self.where = data, where
         self._known: list[str] = []
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, asdict, fields
-from typing import Any, cast
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -15,13 +15,16 @@ from pipemetal.layout.totals import totals_of
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.texts import Text
 
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
 __all__ = ["PLAN_FORMAT", "PROBLEM_FORMAT", "plan_from_dict", "plan_to_dict", "problem_from_dict", "problem_to_dict"]
 
+Made = TypeVar("Made", bound="DataclassInstance")
 PROBLEM_FORMAT = "layout problem 1"
 PLAN_FORMAT = "layout plan 1"
 MOST = 1e12
 """Of any number in a file: far beyond every shop, in mm and mm2, and small enough that no area overflows."""
-Data = Mapping[str, Any]
 
 
 def problem_from_dict(data: object, *, where: str = "layout problem") -> LayoutProblem:
@@ -46,24 +49,25 @@ def problem_from_dict(data: object, *, where: str = "layout problem") -> LayoutP
         raise error.at(where) from None
 
 
-def problem_to_dict(problem: LayoutProblem) -> dict[str, Any]:
+def problem_to_dict(problem: LayoutProblem) -> dict[str, object]:
     """The dictionary of a problem's file; reading it back gives the same problem.
 
     >>> problem_to_dict(LayoutProblem((), ()))["format"]
     'layout problem 1'
     """
-    data: dict[str, Any] = {"format": PROBLEM_FORMAT, "kerf_mm": problem.kerf_mm}
+    data: dict[str, object] = {"format": PROBLEM_FORMAT, "kerf_mm": problem.kerf_mm}
     data["blanks"] = [_without_none(asdict(b)) for b in problem.blanks]
-    data["rolls"] = []
+    rolls = []
     for roll in problem.rolls:
         row = {f.name: getattr(roll, f.name) for f in fields(roll)}
         row["thickness_mm"] = roll.thickness_mm.tolist()
         if not roll.no_go:
             del row["no_go"]
-        data["rolls"].append(_without_none(row))
+        rolls.append(_without_none(row))
+    data["rolls"] = rolls
     if problem.castable is not None:
         data["castable"] = _castable_row(problem.castable)
-    return cast(dict[str, Any], _lists(data))
+    return {name: _lists(value) for name, value in data.items()}
 
 
 def plan_from_dict(data: object, problem: LayoutProblem, *, where: str = "layout plan") -> LayoutPlan:
@@ -81,11 +85,11 @@ def plan_from_dict(data: object, problem: LayoutProblem, *, where: str = "layout
     if top.get("format", PLAN_FORMAT) != PLAN_FORMAT:
         raise LayoutError("is not known", field="format", value=top["format"], allowed=PLAN_FORMAT, where=where)
     placements = tuple(
-        cast(Placement, _record(Placement, row, f"{where}, placements[{k}]"))
+        _record(Placement, row, f"{where}, placements[{k}]")
         for k, row in enumerate(_list(top["placements"], "placements", where))
     )
     new_sheets = tuple(
-        cast(NewSheet, _record(NewSheet, row, f"{where}, new_sheets[{k}]"))
+        _record(NewSheet, row, f"{where}, new_sheets[{k}]")
         for k, row in enumerate(_list(top.get("new_sheets", []), "new_sheets", where))
     )
     unplaced = tuple(
@@ -104,7 +108,7 @@ def plan_from_dict(data: object, problem: LayoutProblem, *, where: str = "layout
     return LayoutPlan(placements, unplaced, new_sheets, **given, **whole)  # type: ignore[arg-type]
 
 
-def plan_to_dict(plan: LayoutPlan) -> dict[str, Any]:
+def plan_to_dict(plan: LayoutPlan) -> dict[str, object]:
     """The dictionary of a plan's file; reading it back gives the same plan.
 
     >>> plan_to_dict(LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 7, 0))["seed"]
@@ -112,7 +116,7 @@ def plan_to_dict(plan: LayoutPlan) -> dict[str, Any]:
     """
     data = {"format": PLAN_FORMAT, **asdict(plan)}
     data["unplaced"] = [_without_none(u) for u in data["unplaced"]]
-    return cast(dict[str, Any], _lists(data))
+    return {name: _lists(value) for name, value in data.items()}
 
 
 def _blank(data: object, where: str) -> Blank:
@@ -126,7 +130,7 @@ def _blank(data: object, where: str) -> Blank:
     for name, value in values.items():
         if name.endswith("_mm"):
             values[name] = _number(value, name, where)
-    return cast(Blank, _made(Blank, values, where))
+    return _made(Blank, values, where)
 
 
 def _roll(data: object, where: str) -> LayoutRoll:
@@ -146,7 +150,7 @@ def _roll(data: object, where: str) -> LayoutRoll:
     values["no_go"] = tuple(_points(p, f"{where}, no_go[{k}]") for k, p in enumerate(polygons))
     if values.get("outline") is not None:
         values["outline"] = _points(values["outline"], f"{where}, outline")
-    return cast(LayoutRoll, _made(LayoutRoll, values, where))
+    return _made(LayoutRoll, values, where)
 
 
 def _castable(data: object, where: str) -> Castable:
@@ -162,10 +166,10 @@ def _castable(data: object, where: str) -> Castable:
             values[name] = tuple(_record(CastWidth, row, f"{where}, widths[{k}]") for k, row in enumerate(rows))
         elif name != "alloys":
             values[name] = _number(value, name, where)
-    return cast(Castable, _made(Castable, values, where))
+    return _made(Castable, values, where)
 
 
-def _castable_row(castable: Castable) -> dict[str, Any]:
+def _castable_row(castable: Castable) -> dict[str, object]:
     row = _without_none(asdict(castable))
     if not castable.widths:
         del row["widths"], row["width_change_mm2"]
@@ -176,16 +180,16 @@ def _castable_row(castable: Castable) -> dict[str, Any]:
 def _unplaced(data: object, where: str) -> Unplaced:
     values = _keys(data, *_names(Unplaced), where)
     for name in ("blank", "reason"):
-        checked_text(values[name], field=name, where=where, error=LayoutError)
-    values["reason"] = Text(values["reason"])
+        values[name] = checked_text(values[name], field=name, where=where, error=LayoutError)
+    values["reason"] = Text(str(values["reason"]))
     if values.get("miss_mm") is not None:
         values["miss_mm"] = _number(values["miss_mm"], "miss_mm", where)
     sheet = values.get("sheet")
     values["sheet"] = None if sheet is None else _record(SheetWanted, sheet, f"{where}, sheet")
-    return cast(Unplaced, _made(Unplaced, values, where))
+    return _made(Unplaced, values, where)
 
 
-def _record(kind: type[Any], data: object, where: str) -> Any:
+def _record(kind: type[Made], data: object, where: str) -> Made:
     """A flat dataclass: numbers by their unit, whole turns, text for the rest."""
     values = _keys(data, *_names(kind), where)
     for name, value in values.items():
@@ -198,19 +202,19 @@ def _record(kind: type[Any], data: object, where: str) -> Any:
     return _made(kind, values, where)
 
 
-def _made(kind: type[Any], values: dict[str, Any], where: str) -> Any:
+def _made(kind: Callable[..., Made], values: dict[str, object], where: str) -> Made:
     try:
         return kind(**values)
     except LayoutError as error:
         raise error.at(where) from None
 
 
-def _names(kind: type[Any]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _names(kind: type[DataclassInstance]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     needed = tuple(f.name for f in fields(kind) if f.default is MISSING and f.default_factory is MISSING)
     return needed, tuple(f.name for f in fields(kind) if f.name not in needed)
 
 
-def _keys(data: object, needed: Sequence[str], optional: Sequence[str], where: str) -> dict[str, Any]:
+def _keys(data: object, needed: Sequence[str], optional: Sequence[str], where: str) -> dict[str, object]:
     if not isinstance(data, Mapping):
         raise LayoutError("must be an object with named values", value=data, where=where)
     allowed = ", ".join((*needed, *optional))
@@ -223,7 +227,7 @@ def _keys(data: object, needed: Sequence[str], optional: Sequence[str], where: s
     return dict(data)
 
 
-def _list(value: object, field: str, where: str) -> Sequence[Any]:
+def _list(value: object, field: str, where: str) -> Sequence[object]:
     if not isinstance(value, list | tuple):
         raise LayoutError("must be a list", field=field, value=value, where=where)
     return value
@@ -232,9 +236,10 @@ def _list(value: object, field: str, where: str) -> Sequence[Any]:
 def _points(value: object, where: str) -> tuple[Point, ...]:
     points = []
     for pair in _list(value, "corners", where):
-        if len(_list(pair, "corner", where)) != 2:
+        corner = [_number(number, "corner", where) for number in _list(pair, "corner", where)]
+        if len(corner) != 2:
             raise LayoutError("must be a pair of numbers", field="corner", value=pair, where=where)
-        points.append((_number(pair[0], "corner", where), _number(pair[1], "corner", where)))
+        points.append((corner[0], corner[1]))
     return tuple(points)
 
 
@@ -251,11 +256,12 @@ def _whole(value: object, field: str, where: str) -> int:
     return int(number)
 
 
-def _without_none(row: dict[str, Any]) -> dict[str, Any]:
+def _without_none(row: dict[str, object]) -> dict[str, object]:
     return {name: value for name, value in row.items() if value is not None}
 
 
-def _lists(value: Any) -> Any:
+def _lists(value: object) -> object:
+    """Tuples as lists, however deep."""
     if isinstance(value, dict):
         return {name: _lists(v) for name, v in value.items()}
     return [_lists(v) for v in value] if isinstance(value, list | tuple) else value

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import Connection, func, select
 
@@ -78,7 +78,7 @@ class StaleSaveError(ConflictError):
     """
 
     def __init__(
-        self, about: str, mine: Mapping[str, Any], theirs: Mapping[str, Any], *, by: str = "", own: bool = False
+        self, about: str, mine: Mapping[str, object], theirs: Mapping[str, object], *, by: str = "", own: bool = False
     ) -> None:
         self.about, self.mine, self.theirs, self.by, self.own = about, dict(mine), dict(theirs), by, own
         known = {k for k in self.mine if k in COLUMN_WORDS or "." in k}

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, ClassVar, Self, TypeAlias, TypeVar
+from typing import ClassVar, Self, TypeAlias, TypedDict, TypeVar
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
@@ -20,6 +20,7 @@ __all__ = [
     "AttachmentRow",
     "CastOrderRow",
     "CastRow",
+    "Change",
     "LotRow",
     "MeltRow",
     "OrderState",
@@ -39,8 +40,19 @@ __all__ = [
     "state_of",
 ]
 
-Stored: TypeAlias = dict[str, Any]
+Stored: TypeAlias = dict[str, object]
 """A row of any table as the database gives it: what undo, dumps and backups handle, whatever the table is."""
+
+
+class Change(TypedDict):
+    """What an event changed of a row: its columns before, None where it is new, and after."""
+
+    table: str
+    id: str
+    before: Mapping[str, object] | None
+    after: Mapping[str, object]
+
+
 State = TypeVar("State", bound=StrEnum)
 
 
@@ -98,11 +110,13 @@ class Row:
     withdrawn: bool
 
     @classmethod
-    def of(cls, stored: Mapping[str, Any]) -> Self:
+    def of(cls, stored: Mapping[str, object]) -> Self:
         """The record of a stored row. Errors: BookError for a state that is none."""
+        made: Callable[..., Self] = cls
         if cls.STATES is None:
-            return cls(**stored)
-        return cls(**{**stored, "state": state_of(cls.STATES, stored["state"], f"{cls.TABLE} {stored['id']}")})
+            return made(**stored)
+        state = state_of(cls.STATES, str(stored["state"]), f"{cls.TABLE} {stored['id']}")
+        return made(**{**stored, "state": state})
 
 
 @dataclass(frozen=True)
@@ -302,9 +316,9 @@ class ReservationRow(Row):
     state: ReservationState
 
     @classmethod
-    def of(cls, stored: Mapping[str, Any]) -> Self:
+    def of(cls, stored: Mapping[str, object]) -> Self:
         """As of every row."""
-        return super().of({**stored, "ranks": tuple(json.loads(stored["ranks"]))})
+        return super().of({**stored, "ranks": tuple(json.loads(str(stored["ranks"])))})
 
     @property
     def kind(self) -> str:
@@ -335,10 +349,10 @@ class CastOrderRow(Row):
     pour: Pour
 
     @classmethod
-    def of(cls, stored: Mapping[str, Any]) -> Self:
+    def of(cls, stored: Mapping[str, object]) -> Self:
         """As of every row."""
         rest = {name: value for name, value in stored.items() if name != "body"}
-        return super().of({**rest, "pour": pour_from_value(json.loads(stored["body"]))})
+        return super().of({**rest, "pour": pour_from_value(json.loads(str(stored["body"])))})
 
 
 @dataclass(frozen=True)

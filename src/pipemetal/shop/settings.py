@@ -20,7 +20,7 @@ from pipemetal.shop.refusals import StaleSaveError
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import SettingsRow
 from pipemetal.shop.writer import Writer
-from pipemetal.shop.writing import Writing, Written, dump
+from pipemetal.shop.writing import Writing, Written, dump, version_of
 
 __all__ = [
     "BESIDE",
@@ -159,7 +159,7 @@ class Settings:
 def _row(w: Writing) -> tuple[SettingsRow | None, int]:
     """What is kept, and the version to save on, of a row that was withdrawn too."""
     row = w.row("settings", ROW)
-    return (None if row is None or row["withdrawn"] else SettingsRow.of(row)), (int(row["version"]) if row else 0)
+    return (None if row is None or row["withdrawn"] else SettingsRow.of(row)), (version_of(row) if row else 0)
 
 
 def _write(w: Writing, held: SettingsRow | None, said: Said) -> None:

@@ -5,17 +5,17 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from sqlalchemy import Connection, RowMapping, select
+from sqlalchemy import Connection, Row, RowMapping, select
 
 from pipemetal.errors import BookError, ConflictError, NotInBookError
 from pipemetal.shop import schema
 from pipemetal.shop.ledger import Entry, taken_back
 from pipemetal.shop.refusals import check_allowed, mention, thing_of
 from pipemetal.shop.roles import Action
-from pipemetal.shop.rows import Stored
-from pipemetal.shop.writing import Writing, unpacked
+from pipemetal.shop.rows import Change, Stored
+from pipemetal.shop.writing import Writing, unpacked, version_of
 
 __all__ = ["KEPT_BY_NOBODY", "Event", "UndoFirstError", "event_of", "take_back", "told_touched"]
 
@@ -51,7 +51,7 @@ class Event:
     what: str
     about: str
     undoes: int | None
-    changes: tuple[Stored, ...] = ()
+    changes: tuple[Change, ...] = ()
 
     @property
     def touched(self) -> dict[str, int]:
@@ -90,7 +90,7 @@ def take_back(w: Writing, event_id: int) -> None:
     gone = taken_back((row.id, row.undoes) for row in w.connection.execute(select(e.id, e.undoes)))
     if event_id in gone:
         raise BookError("is taken back already", field="event", value=event_id)
-    changes = json.loads(found["changes"])
+    changes: list[Change] = json.loads(found["changes"])
     rows = w.connection.execute(select(schema.movements).where(m.event == event_id).order_by(m.id.desc())).all()
     if not rows and not any(_columns(change) for change in changes):
         raise BookError(
@@ -116,12 +116,12 @@ def _root(connection: Connection, row: RowMapping) -> str:
     return str(what)
 
 
-def _columns(change: Mapping[str, Any]) -> set[str]:
+def _columns(change: Change) -> set[str]:
     """What of a row a change can be taken back from: all of a new row, else the columns that the event tells."""
     return {"withdrawn"} if change["before"] is None else set(change["before"]) - {"version", "id"}
 
 
-def _take_back(w: Writing, event_id: int, change: Mapping[str, Any], gone: Iterable[int]) -> None:
+def _take_back(w: Writing, event_id: int, change: Change, gone: Iterable[int]) -> None:
     now = w.row(change["table"], change["id"])
     assert now is not None
     if now["version"] != change["after"]["version"]:
@@ -129,14 +129,14 @@ def _take_back(w: Writing, event_id: int, change: Mapping[str, Any], gone: Itera
         if first is not None:
             raise UndoFirstError(event_id, thing_of(change["table"], change["id"]), first)
     was = change["before"]
-    back = {name: unpacked(value) for name, value in was.items()} if was is not None else {"withdrawn": True}
-    back["version"] = now["version"] + 1
+    back: Stored = {"withdrawn": True} if was is None else {name: unpacked(value) for name, value in was.items()}
+    back["version"] = version_of(now) + 1
     if now["withdrawn"] and not back.get("withdrawn", True):
         w.claim_name(change["table"], change["id"])
     w.put(change["table"], change["id"], now, back)
 
 
-def _changed_since(w: Writing, event_id: int, change: Mapping[str, Any], gone: set[int]) -> Event | None:
+def _changed_since(w: Writing, event_id: int, change: Change, gone: set[int]) -> Event | None:
     """The latest event still in force that changed the same of a row after an event, or the row at all where that is new."""
     e = schema.events.c
     touching = e.changes.contains(mention(change["table"], change["id"]), autoescape=True)
@@ -157,7 +157,7 @@ def _is_settled(row: RowMapping, event_id: int) -> bool:
     return row["undoes"] is not None and row["undoes"] > event_id
 
 
-def _move_back(w: Writing, event_id: int, rows: Sequence[Any], gone: Iterable[int]) -> None:
+def _move_back(w: Writing, event_id: int, rows: Sequence[Row[tuple[object, ...]]], gone: Iterable[int]) -> None:
     opposite = [Entry(r.element, int(r.mass_ug), r.origin, r.target).opposite() for r in rows]
     try:
         w.book(opposite, reverses=[r.id for r in rows], why="taken back")

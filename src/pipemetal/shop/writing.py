@@ -7,7 +7,7 @@ import json
 import zlib
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
-from typing import Any, Final, Generic, NamedTuple, TypeVar
+from typing import Final, Generic, NamedTuple, TypeVar
 
 from sqlalchemy import Connection, func, insert, select, update
 
@@ -17,7 +17,7 @@ from pipemetal.shop import schema
 from pipemetal.shop.balances import stock_of
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
 from pipemetal.shop.refusals import StaleSaveError, mention, thing_of
-from pipemetal.shop.rows import Row, Stored
+from pipemetal.shop.rows import Change, Row, Stored
 
 __all__ = ["Writing", "Written", "dump", "packed", "unpacked"]
 
@@ -62,7 +62,7 @@ class Writing:
 
     def __init__(self, connection: Connection, event_id: int, who: str) -> None:
         self._connection, self.event_id, self.who = connection, event_id, who
-        self.changes: list[Stored] = []
+        self.changes: list[Change] = []
         self._next = int(connection.execute(select(func.max(schema.movements.c.id))).scalar() or 0) + 1
         self._seen: dict[str, dict[str, Stored | None]] = {}
         self._named: dict[str, dict[str, str | None]] = {}
@@ -111,7 +111,7 @@ class Writing:
 
     def _keep(self, table: str, row: Stored, *, new: bool) -> None:
         """A row into the database, at once or soon."""
-        held, key = schema.TABLES[table], row["id"]
+        held, key = schema.TABLES[table], str(row["id"])
         if key in self._seen.get(table, ()):
             self._seen[table][key] = row
             if new:
@@ -142,7 +142,7 @@ class Writing:
         if folded in known:
             known[folded] = key
 
-    def add(self, table: str, key: str, **values: Any) -> None:
+    def add(self, table: str, key: str, **values: object) -> None:
         """A new row. Errors: BookError where the id is used already, or a text holds marks that nobody sees."""
         if not key.strip() or len(key) > 200 or not key.isprintable():
             raise BookError("is not an id", field="id", value=key, allowed="1 to 200 printable letters")
@@ -157,14 +157,14 @@ class Writing:
         if before is not None and not before["withdrawn"]:
             raise BookError("is in the book already", field="id", value=key, where=table)
         self.claim_name(table, key)
-        after = {"id": key, **values, "version": before["version"] + 1 if before else 1, "withdrawn": False}
+        after = {"id": key, **values, "version": version_of(before) + 1 if before else 1, "withdrawn": False}
         self._keep(table, after, new=before is None)
         short = {k: v for k, v in after.items() if k not in SECRET and not (isinstance(v, str) and len(v) > LONG_TEXT)}
         if before is not None:
             before = {k: v for k, v in before.items() if k not in SECRET}
         self.changes.append({"table": table, "id": key, "before": before, "after": short})
 
-    def change(self, table: str, key: str, version: int | None, **values: Any) -> None:
+    def change(self, table: str, key: str, version: int | None, **values: object) -> None:
         """Change a row. Errors: StaleSaveError where `version` is not the row's, BookError where there is none."""
         before, values = self.row(table, key), _plain(values)
         if before is None or before["withdrawn"]:
@@ -174,9 +174,9 @@ class Writing:
             raise StaleSaveError(
                 thing_of(table, key), values, {k: before[k] for k in values}, by=by, own=bool(by) and by == self.who
             )
-        self.put(table, key, before, values | {"version": before["version"] + 1})
+        self.put(table, key, before, values | {"version": version_of(before) + 1})
 
-    def put(self, table: str, key: str, before: Mapping[str, Any], values: Mapping[str, Any]) -> None:
+    def put(self, table: str, key: str, before: Mapping[str, object], values: Mapping[str, object]) -> None:
         """Change a row whatever it holds, and remember how it was."""
         after = {**before, **values}
         self._keep(table, after, new=False)
@@ -226,6 +226,11 @@ class Writing:
                     )
 
 
+def version_of(row: Mapping[str, object]) -> int:
+    """The version of a stored row."""
+    return int(str(row["version"]))
+
+
 def _is_long(value: object) -> bool:
     return isinstance(value, str) and len(value) > PACKED_FROM
 
@@ -248,7 +253,7 @@ def unpacked(value: object) -> object:
     return value
 
 
-def _plain(values: Mapping[str, Any]) -> Stored:
+def _plain(values: Mapping[str, object]) -> Stored:
     """Values as a database keeps them: a state as its word. Errors: BookError where a text holds marks that nobody sees."""
     for column, value in values.items():
         if isinstance(value, str) and (mark := hidden_mark(value)):

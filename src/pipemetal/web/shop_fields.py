@@ -10,13 +10,14 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError, PlanError
 from pipemetal.files.shop_file import SHOWN_IN, limits_of, settings_of, value_of
 from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.planning.settings import ShopSettings, rests_on
+from pipemetal.shop.rows import Change
 from pipemetal.shop.settings import InEffect
 from pipemetal.units import MASS_KG, parse_number
 from pipemetal.web.show import Show
@@ -395,10 +396,12 @@ def fields_of(
     return fields
 
 
-def told_changes(show: Show, change: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+def told_changes(show: Show, change: Change) -> list[tuple[str, str, str]]:
     """What an event changed in the settings: label, before, after; nothing where the event does not hold it."""
     try:
-        before, after = (json.loads((change.get(side) or {}).get("said", "{}")) for side in ("before", "after"))
+        before, after = (
+            json.loads(str((held or {}).get("said", "{}"))) for held in (change["before"], change["after"])
+        )
         own, told = ShopSettings(), []
         for key, setting in _BY_KEY.items():
             if before.get(key) != after.get(key):

@@ -62,7 +62,7 @@ def _save(site: Site, request: Request, form: dict[str, str]) -> Response:
         raise StaleSaveError(
             error.about,
             _told(show, error.mine),
-            _told(show, {k: v for k, v in error.theirs.items() if v is not None}),
+            _told(show, error.theirs),
             by=error.by,
             own=error.own,
         ) from None
@@ -76,13 +76,14 @@ def _group_of(name: str) -> Group:
     return found
 
 
-def _told(show: Show, values: Mapping[str, float | int | str]) -> dict[str, str]:
+def _told(show: Show, values: Mapping[str, object]) -> dict[str, str]:
     """Values by their labels, in a person's units."""
     return {
         setting_of(key).name(show): show.say("the program's own")
         if value == ""
         else with_unit(show, setting_of(key), value)
         for key, value in values.items()
+        if isinstance(value, float | int | str)
     }
 
 
