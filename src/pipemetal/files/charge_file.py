@@ -90,10 +90,13 @@ def _lot(table: TomlTable, recipes: Mapping[str, Recipe]) -> Lot:
     price = table.number("price_per_kg", *LOT["price_per_kg"].limits, 0.0)
     note = table.text("note", "")
     table.finish()
-    if composition is None and alloy is None:
-        raise table.error("has no analysis", "composition", allowed="a composition, or the alloy it was sorted as")
     try:
-        metal = Composition.parse(composition) if composition is not None else recipes[alloy].target
+        if composition is not None:
+            metal = Composition.parse(composition)
+        elif alloy is not None:
+            metal = recipes[alloy].target
+        else:
+            raise table.error("has no analysis", "composition", allowed="a composition, or the alloy it was sorted as")
         known = unsure or (SORTED_BY_EYE if composition is None else ())
         return Lot(lot_id, kind, metal, mass, piece, known, price, composition is not None, note)
     except InputError as error:

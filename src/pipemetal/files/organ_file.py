@@ -8,7 +8,7 @@ from pathlib import Path
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.rank_file import Around, read_rank
-from pipemetal.files.toml_table import TomlTable, read_toml, toml_of
+from pipemetal.files.toml_table import TomlTable, numbers_of, read_toml, toml_of
 from pipemetal.files.wall_tables import read_languids, read_wall
 from pipemetal.pipes.air import SPEED_STANDARDS
 from pipemetal.pipes.borrowed import notes_without_pipe
@@ -72,9 +72,10 @@ def _temperament(table: TomlTable) -> tuple[str, tuple[float, ...]]:
         raise table.error("is given twice, by name and by offsets", "temperament", name, "one of the two")
     if cents is None:
         return name or "equal", temperament_cents(name or "equal")
-    if len(cents) != 12 or not all(isinstance(c, int | float) and not isinstance(c, bool) for c in cents):
+    offsets = numbers_of(cents, 12)
+    if offsets is None:
         raise table.error("is not twelve numbers", "temperament_cents", len(cents), "offsets in cents for C, C#, ... B")
-    return "own", tuple(float(c) for c in cents)
+    return "own", offsets
 
 
 def _pitch(table: TomlTable) -> Pitch:

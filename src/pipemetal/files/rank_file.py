@@ -12,7 +12,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.measured_file import read_measured
 from pipemetal.files.scale_tables import note_pairs, read_scale
-from pipemetal.files.toml_table import TomlTable
+from pipemetal.files.toml_table import TomlTable, texts_of
 from pipemetal.files.wall_tables import read_rank_wall
 from pipemetal.pipes.caps import CAP_KINDS, Cap
 from pipemetal.pipes.fronts import LIPS_MADE, Lining, Lips
@@ -110,7 +110,7 @@ def _rank(table: TomlTable, around: Around) -> Rank:
     return Rank(
         name=name,
         division=table.text("division"),
-        alloy=_alloy(table, "alloy", around),
+        alloy=_known_alloy(table, "alloy", table.text("alloy"), around),
         footage=footage,
         first_key=first,
         last_key=last,
@@ -136,7 +136,7 @@ def _rank(table: TomlTable, around: Around) -> Rank:
         tuning=tuning,
         pure_mutations=table.flag("pure", True),
         ears=table.flag("ears", None),
-        languid_alloy=_alloy(table, "languid_alloy", around, required=False),
+        languid_alloy=_alloy(table, "languid_alloy", around),
         ranges=tuple(_range(item, around, name, footage) for item in table.tables("range")),
         front=_front(table, around.naming),
         wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
@@ -154,9 +154,13 @@ def _refuse_flue_keys(table: TomlTable) -> None:
             raise table.error("goes with flue pipes, a reed has none", key, allowed="leave it out; a reed has its boot")
 
 
-def _alloy(table: TomlTable, key: str, around: Around, *, required: bool = True, bought: bool = False) -> str:
-    alloy: str = table.text(key, ... if required else None)
-    if alloy is None or around.recipes is None or alloy in around.recipes or (bought and alloy in BOUGHT_METALS):
+def _alloy(table: TomlTable, key: str, around: Around, *, bought: bool = False) -> str | None:
+    alloy = table.text(key, None)
+    return None if alloy is None else _known_alloy(table, key, alloy, around, bought=bought)
+
+
+def _known_alloy(table: TomlTable, key: str, alloy: str, around: Around, *, bought: bool = False) -> str:
+    if around.recipes is None or alloy in around.recipes or (bought and alloy in BOUGHT_METALS):
         return alloy
     if alloy in BOUGHT_METALS:
         raise table.error(
@@ -276,7 +280,7 @@ def _lining(table: TomlTable, around: Around) -> Lining | None:
     made = Lining(
         inner.ratio("share", 0.1, 1.0, usual.share),
         inner.length_mm("sheet", 0.2, 3.0, usual.sheet_mm),
-        _alloy(inner, "alloy", around, required=False, bought=True),
+        _alloy(inner, "alloy", around, bought=True),
     )
     inner.finish()
     return made
@@ -320,10 +324,10 @@ def _range(table: TomlTable, around: Around, rank_name: str, footage: Fraction |
             first,
             last,
             made,
-            alloy=_alloy(table, "alloy", around, required=False, bought=made == "sheet"),
+            alloy=_alloy(table, "alloy", around, bought=made == "sheet"),
             wall=read_rank_wall(table, around.walls, None),
             sheet_mm=table.length_mm("sheet", 0.2, 8.0, None),
-            languid_alloy=_alloy(table, "languid_alloy", around, required=False),
+            languid_alloy=_alloy(table, "languid_alloy", around),
             lender=table.text("lender", None),
             old=_old(table, around, rank_name, footage),
             new_parts=_new_parts(table),
@@ -335,10 +339,10 @@ def _range(table: TomlTable, around: Around, rank_name: str, footage: Fraction |
 
 
 def _new_parts(table: TomlTable) -> tuple[str, ...]:
-    parts = table.array("new_parts", [])
-    if not all(isinstance(p, str) for p in parts):
+    parts = texts_of(table.array("new_parts", []))
+    if parts is None:
         raise table.error("holds something that is not a part", "new_parts", allowed=", ".join(NEW_PARTS))
-    return tuple(parts)
+    return parts
 
 
 def _old(table: TomlTable, around: Around, rank_name: str, footage: Fraction | None) -> tuple[OldPipe, ...]:

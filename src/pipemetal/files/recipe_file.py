@@ -8,7 +8,7 @@ from pathlib import Path
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
-from pipemetal.files.toml_table import TomlTable, read_toml
+from pipemetal.files.toml_table import TomlTable, numbers_of, read_toml
 
 __all__ = ["own_recipes", "read_recipes", "recipe_of_table"]
 
@@ -49,9 +49,10 @@ def recipe_of_table(name: str, table: TomlTable) -> Recipe:
         window = table.array(element, None)
         if window is None:
             continue
-        if len(window) != 2 or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in window):
+        edges = numbers_of(window, 2)
+        if edges is None:
             raise table.error("is not a window", element, window, "[lowest, highest] percent by mass")
-        windows.append((element, float(window[0]), float(window[1])))
+        windows.append((element, edges[0], edges[1]))
     table.finish()
     try:
         return Recipe(name, Composition.parse(target), tuple(windows), note)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipemetal.files.toml_table import TomlTable
+from pipemetal.files.toml_table import TomlTable, numbers_of
 from pipemetal.pipes.notes import parse_note
 from pipemetal.pipes.pitch import sounding_semitones
 from pipemetal.pipes.scale import DiameterPoints, DiameterTable, HalfToneScale, HalvingScale, Scale, SmoothScale
@@ -90,9 +90,9 @@ def _halving(scale: TomlTable, first_key: int, naming: str) -> Scale:
 
 
 def _table(scale: TomlTable, first_key: int) -> Scale:
-    values = scale.array("table_mm")
-    if not all(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
+    values = numbers_of(scale.array("table_mm"))
+    if values is None:
         raise scale.error(
             "holds something that is not a number", "table_mm", allowed="one diameter in mm for every note"
         )
-    return DiameterTable(first_key, tuple(float(v) for v in values))
+    return DiameterTable(first_key, values)

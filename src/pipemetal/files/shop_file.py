@@ -10,7 +10,7 @@ import dataclasses
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from pipemetal import units
 from pipemetal.alloys.composition import ELEMENTS
@@ -22,6 +22,9 @@ from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import DaySettings, HabitSettings
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 __all__ = [
     "FILLED",
@@ -48,6 +51,8 @@ _BY_SUFFIX: dict[str, Callable[..., float]] = {
     "kg": units.parse_mass_kg,
     "c": units.parse_temperature_c,
 }
+T = TypeVar("T")
+Base = TypeVar("Base", bound="DataclassInstance")
 _ANY = 1e9
 SHOWN_IN = {
     "lengths_in": ("mm", "in"),
@@ -209,7 +214,7 @@ def _toml_value(value: object) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F") if isinstance(value, str) else repr(value)
 
 
-FILLED: Final = {
+FILLED: Final[dict[str, DataclassInstance]] = {
     "sheets": SheetSettings(),
     "pot": PotSettings(),
     "casting": CastingSettings(),
@@ -221,36 +226,37 @@ FILLED: Final = {
 
 def _settings(top: TomlTable) -> ShopSettings:
     head = top.table("shop", TomlTable({}, f"{top.where} [shop]"))
-    name = _short(head, "name", "a shop", LONGEST_NAME)
-    currency = _short(head, "currency", "EUR", LONGEST_CURRENCY)
-    mandrels = _mandrels(head)
-    crew: str = _short(head, "crew", "", LONGEST_NAME) if head.raw("crew") else ""
     own = ShopSettings()
-    work = {key: head.mass_kg(key.removesuffix("_kg"), *_SHOP_LIMITS[key], getattr(own, key)) for key in _WORK}
-    shown = {_ATTRIBUTES.get(key, key): head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()}
+    said: dict[str, object] = {
+        "name": _short(head, "name", own.name, LONGEST_NAME),
+        "currency": _short(head, "currency", own.currency, LONGEST_CURRENCY),
+        "mandrels": _mandrels(head),
+        "crew": _short(head, "crew", "", LONGEST_NAME) if head.raw("crew") else "",
+    }
+    said |= {key: head.mass_kg(key.removesuffix("_kg"), *_SHOP_LIMITS[key], getattr(own, key)) for key in _WORK}
+    said |= {_ATTRIBUTES.get(key, key): head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()}
     head.finish()
-    parts = {key: filled(top, key, base) for key, base in FILLED.items()}
+    said |= {key: filled(top, key, base) for key, base in FILLED.items()}
     losses = _losses(top)
     top.finish()
     try:
-        return ShopSettings(
-            name, currency, **shown, **parts, losses=losses, **work, mandrels=mandrels, crew=crew, source=top.where
-        )
+        changed: Callable[..., ShopSettings] = dataclasses.replace
+        return changed(own, **said, losses=losses, source=top.where)
     except InputError as error:
         raise error.at(top.where) from None
 
 
-def _short(table: TomlTable, key: str, default: str | None, longest: int) -> Any:
-    text: str | None = table.text(key, default)
-    if text is None:
-        return None
+def _short(table: TomlTable, key: str, default: T, longest: int) -> str | T:
+    text = table.text(key, default)
+    if not isinstance(text, str):
+        return text
     if len(text) > longest or not text.isprintable():
         raise table.error("is not a name", key, text, f"1 to {longest} printable letters")
     return text
 
 
 def _mandrels(table: TomlTable) -> str:
-    text: str = _short(table, "mandrels", "", LONGEST_LIST) if table.raw("mandrels") else ""
+    text = _short(table, "mandrels", "", LONGEST_LIST) if table.raw("mandrels") else ""
     try:
         parse_mandrels(text)
     except InputError as error:
@@ -258,13 +264,14 @@ def _mandrels(table: TomlTable) -> str:
     return text
 
 
-def filled(top: TomlTable, key: str, base: Any) -> Any:
+def filled(top: TomlTable, key: str, base: Base) -> Base:
     """Settings with what a table says in place of `base`'s; each field is read as its name's unit says.
 
     Errors: FileFormatError, PlanError with table and key.
     """
     table: TomlTable = top.table(key, TomlTable({}, f"{top.where} [{key}]"))
     values: dict[str, object] = {}
+    value: float | str | None
     for item in dataclasses.fields(base):
         name, _, suffix = item.name.rpartition("_")
         if suffix in _BY_SUFFIX:
@@ -279,7 +286,8 @@ def filled(top: TomlTable, key: str, base: Any) -> Any:
             values[item.name] = value
     table.finish()
     try:
-        return dataclasses.replace(base, **values)
+        changed: Callable[..., Base] = dataclasses.replace
+        return changed(base, **values)
     except InputError as error:
         raise error.at(top.where) from None
 

@@ -8,15 +8,18 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Final
+from types import EllipsisType
+from typing import Final, TypeVar
 
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.plain import hidden_mark
 from pipemetal.quantities import Quantity, unit_of
 
-__all__ = ["TomlTable", "near", "parsed_toml", "read_toml", "toml_of"]
+__all__ = ["TomlTable", "near", "numbers_of", "parsed_toml", "read_toml", "texts_of", "toml_of"]
 
+T = TypeVar("T")
+Parsed = TypeVar("Parsed")
 MAX_BYTES = 5_000_000
 MAX_TOML_BYTES = 1_000_000
 """An organ's file has some ten thousand; the slowest that so many bytes can hold takes two seconds."""
@@ -69,7 +72,7 @@ def parsed_toml(text: str) -> dict[str, object]:
 
 def _check_numbers(data: dict[str, object]) -> None:
     """Refuse whole numbers beyond 64 bits: TOML promises no more, and no measure of a shop needs them."""
-    waiting: list[Any] = [data]
+    waiting: list[object] = [data]
     while waiting:
         held = waiting.pop()
         if isinstance(held, dict | list):
@@ -109,6 +112,28 @@ def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
     return close[0] if close else ""
 
 
+def numbers_of(value: object, count: int | None = None) -> tuple[float, ...] | None:
+    """The numbers of an array, None where it is no array of numbers or not of so many.
+
+    >>> numbers_of([1, 2.5]), numbers_of([1, True]), numbers_of([1, 2], 3)
+    ((1.0, 2.5), None, None)
+    """
+    items = value if isinstance(value, list) else [None]
+    found = tuple(float(v) for v in items if isinstance(v, int | float) and not isinstance(v, bool))
+    return found if len(found) == len(items) == (len(items) if count is None else count) else None
+
+
+def texts_of(value: object) -> tuple[str, ...] | None:
+    """The texts of an array, None where something else stands in it.
+
+    >>> texts_of(["a", "b"]), texts_of(["a", 1])
+    (('a', 'b'), None)
+    """
+    items = value if isinstance(value, list) else [None]
+    found = tuple(v for v in items if isinstance(v, str))
+    return found if len(found) == len(items) else None
+
+
 _PARSERS: Final[Mapping[str, Callable[..., float]]] = {
     "mm": units.parse_length_mm,
     "kg": units.parse_mass_kg,
@@ -126,7 +151,7 @@ class TomlTable:
     def __contains__(self, key: str) -> bool:
         return key in self.data
 
-    def _take(self, key: str) -> Any:
+    def _take(self, key: str) -> object:
         if key not in self._known:
             self._known.append(key)
         return self.data.get(key)
@@ -143,19 +168,17 @@ class TomlTable:
             "is out of range", field=key, value=value, where=self.where, limits=(low, high), unit=unit
         )
 
-    def _required(self, key: str, default: Any, what: str) -> Any:
+    def _required(self, key: str, what: str) -> object:
         value = self._take(key)
         if value is None:
-            if default is ...:
-                raise self.error("is missing", key, allowed=what)
-            return default
+            raise self.error("is missing", key, allowed=what)
         return value
 
-    def text(self, key: str, default: Any = ..., choices: Sequence[str] = ()) -> Any:
+    def text(self, key: str, default: T | EllipsisType = ..., choices: Sequence[str] = ()) -> str | T:
         """A text; one of `choices` where given."""
-        value = self._required(key, default, "a text" if not choices else ", ".join(choices))
-        if value is default:
-            return value
+        if not isinstance(default, EllipsisType) and self._take(key) is None:
+            return default
+        value = self._required(key, "a text" if not choices else ", ".join(choices))
         if not isinstance(value, str) or not value.strip():
             raise self.error("is not a text", key, value, ", ".join(choices))
         value = value.strip()
@@ -165,25 +188,27 @@ class TomlTable:
             raise self.error("is not known", key, value, ", ".join(choices), near(value, choices))
         return value
 
-    def flag(self, key: str, default: Any = ...) -> Any:
+    def flag(self, key: str, default: T | EllipsisType = ...) -> bool | T:
         """true or false."""
-        value = self._required(key, default, "true or false")
-        if value is not default and not isinstance(value, bool):
+        if not isinstance(default, EllipsisType) and self._take(key) is None:
+            return default
+        value = self._required(key, "true or false")
+        if not isinstance(value, bool):
             raise self.error("is not true or false", key, value)
         return value
 
-    def number(self, key: str, low: float, high: float, default: Any = ...) -> Any:
+    def number(self, key: str, low: float, high: float, default: T | EllipsisType = ...) -> float | T:
         """A number between two limits, in the unit that its key names."""
-        value = self._required(key, default, f"{low:g} to {high:g}")
-        if value is default:
-            return value
+        if not isinstance(default, EllipsisType) and self._take(key) is None:
+            return default
+        value = self._required(key, f"{low:g} to {high:g}")
         return self._within(key, self._parsed(key, value, units.parse_number), low, high)
 
-    def whole(self, key: str, low: int, high: int, default: Any = ...) -> Any:
+    def whole(self, key: str, low: int, high: int, default: T | EllipsisType = ...) -> int | T:
         """A whole number between two limits."""
-        value = self._required(key, default, f"{low} to {high}")
-        if value is default:
-            return value
+        if not isinstance(default, EllipsisType) and self._take(key) is None:
+            return default
+        value = self._required(key, f"{low} to {high}")
         if isinstance(value, bool) or not isinstance(value, int):
             raise self.error("is not a whole number", key, value, f"{low} to {high}")
         if not low <= value <= high:
@@ -195,7 +220,7 @@ class TomlTable:
             raise self.out_of_range(key, value, low, high, unit.strip())
         return value
 
-    def _parsed(self, key: str, value: object, parse: Callable[..., Any]) -> Any:
+    def _parsed(self, key: str, value: object, parse: Callable[..., Parsed]) -> Parsed:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
             raise self.error("is not a quantity", key, value)
         try:
@@ -204,15 +229,21 @@ class TomlTable:
             raise error.at(self.where) from None
 
     def quantity(
-        self, base: str, suffix: str, parse: Callable[..., float], low: float, high: float, default: Any = ...
-    ) -> Any:
+        self,
+        base: str,
+        suffix: str,
+        parse: Callable[..., float],
+        low: float,
+        high: float,
+        default: T | EllipsisType = ...,
+    ) -> float | T:
         """A quantity: `base_suffix` as a number in that unit, or `base` as a text with its unit."""
         plain, with_unit = self._take(f"{base}_{suffix}"), self._take(base)
         if plain is not None and with_unit is not None:
             raise self.error(f"is given twice, as {base} and as {base}_{suffix}", base)
         key = f"{base}_{suffix}" if with_unit is None else base
         if plain is None and with_unit is None:
-            if default is ...:
+            if isinstance(default, EllipsisType):
                 raise self.error(
                     "is missing", key, allowed=f"{low:g} to {high:g} {unit_of(suffix)}, or {base} with a unit"
                 )
@@ -221,7 +252,7 @@ class TomlTable:
         value = self._parsed(key, given, reader)
         return self._within(key, value, low, high, f" {unit_of(suffix)}")
 
-    def given(self, quantity: Quantity, default: Any = ..., *, base: str = "") -> Any:
+    def given(self, quantity: Quantity, default: T | EllipsisType = ..., *, base: str = "") -> float | T:
         """A quantity by its name, which may be given as a text with a unit; `base` is its name here without the unit."""
         _, _, suffix = quantity.name.rpartition("_")
         parse = _PARSERS.get(suffix)
@@ -230,46 +261,47 @@ class TomlTable:
         base = base or quantity.name.removesuffix(f"_{suffix}")
         return self.quantity(base, suffix, parse, *quantity.limits, default)
 
-    def length_mm(self, base: str, low: float, high: float, default: Any = ...) -> Any:
+    def length_mm(self, base: str, low: float, high: float, default: T | EllipsisType = ...) -> float | T:
         """A length as `base_mm = 200` or `base = "8 in"`."""
         return self.quantity(base, "mm", units.parse_length_mm, low, high, default)
 
-    def mass_kg(self, base: str, low: float, high: float, default: Any = ...) -> Any:
+    def mass_kg(self, base: str, low: float, high: float, default: T | EllipsisType = ...) -> float | T:
         """A mass as `base_kg = 25` or `base = "55 lb"`."""
         return self.quantity(base, "kg", units.parse_mass_kg, low, high, default)
 
-    def temperature_c(self, base: str, low: float, high: float, default: Any = ...) -> Any:
+    def temperature_c(self, base: str, low: float, high: float, default: T | EllipsisType = ...) -> float | T:
         """A temperature as `base_c = 18` or `base = "64 F"`."""
         return self.quantity(base, "c", units.parse_temperature_c, low, high, default)
 
-    def ratio(self, key: str, low: float, high: float, default: Any = ...) -> Any:
+    def ratio(self, key: str, low: float, high: float, default: T | EllipsisType = ...) -> float | T:
         """A share of something: 0.25, "1/4" or "25 %"."""
-        value = self._required(key, default, f'a share such as "1/4", {low:g} to {high:g}')
-        if value is default:
-            return value
+        if not isinstance(default, EllipsisType) and self._take(key) is None:
+            return default
+        value = self._required(key, f'a share such as "1/4", {low:g} to {high:g}')
         return self._within(key, self._parsed(key, value, units.parse_ratio), low, high)
 
     def footage(self, key: str, value: object) -> Fraction:
         """A footage such as "2 2/3'"."""
-        parsed: Fraction = self._parsed(key, value, units.parse_footage)
-        return parsed
+        return self._parsed(key, value, units.parse_footage)
 
-    def raw(self, key: str) -> Any:
+    def raw(self, key: str) -> object:
         """A value as it stands, for the caller to look into."""
         return self._take(key)
 
-    def array(self, key: str, default: Any = ...) -> Any:
+    def array(self, key: str, default: T | EllipsisType = ...) -> list[object] | T:
         """An array as it stands."""
-        value = self._required(key, default, "an array [...]")
-        if value is not default and not isinstance(value, list):
+        if not isinstance(default, EllipsisType) and self._take(key) is None:
+            return default
+        value = self._required(key, "an array [...]")
+        if not isinstance(value, list):
             raise self.error("is not an array", key, value)
         return value
 
-    def table(self, key: str, default: Any = ...) -> Any:
+    def table(self, key: str, default: T | EllipsisType = ...) -> TomlTable | T:
         """A table inside this one."""
-        value = self._required(key, default, f"a table [{key}]")
-        if value is default:
-            return value
+        if not isinstance(default, EllipsisType) and self._take(key) is None:
+            return default
+        value = self._required(key, f"a table [{key}]")
         if not isinstance(value, dict):
             raise self.error("is not a table", key, value)
         return TomlTable(value, f"{self.where} [{key}]")

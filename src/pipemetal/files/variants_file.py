@@ -10,7 +10,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.recipe_file import recipe_of_table
 from pipemetal.files.shop_file import FILLED, filled
-from pipemetal.files.toml_table import TomlTable, read_toml
+from pipemetal.files.toml_table import TomlTable, read_toml, texts_of
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.variants import Change
 
@@ -59,7 +59,8 @@ def _change(table: TomlTable, recipes: Mapping[str, Recipe], settings: ShopSetti
 
 
 def _names(table: TomlTable, key: str) -> tuple[str, ...]:
-    found = table.array(key, [])
-    if not all(isinstance(name, str) for name in found):
-        raise table.error("is not a list of ids", key, found)
-    return tuple(found)
+    given = table.array(key, [])
+    found = texts_of(given)
+    if found is None:
+        raise table.error("is not a list of ids", key, given)
+    return found

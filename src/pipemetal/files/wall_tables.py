@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from pipemetal.errors import InputError
-from pipemetal.files.toml_table import TomlTable
+from pipemetal.files.toml_table import TomlTable, numbers_of
 from pipemetal.pipes.walls import DEFAULT_WALL, WALL_KINDS, GivenWall, LanguidRule, WallRule
 
 __all__ = ["read_languids", "read_rank_wall", "read_wall"]
@@ -34,12 +34,12 @@ def read_languids(table: TomlTable) -> LanguidRule:
 def _pairs(table: TomlTable, key: str) -> tuple[tuple[float, float], ...]:
     pairs = []
     for item in table.array(key):
-        ok = isinstance(item, list) and len(item) == 2 and all(isinstance(v, int | float) for v in item)
-        if not ok or any(isinstance(v, bool) for v in item):
+        pair = numbers_of(item, 2)
+        if pair is None:
             raise table.error(
                 "holds something that is not a pair of numbers", key, item, "[[diameter, wall], ...] in mm"
             )
-        pairs.append((float(item[0]), float(item[1])))
+        pairs.append((pair[0], pair[1]))
     return tuple(pairs)
 
 
