@@ -5,6 +5,9 @@ from __future__ import annotations
 import logging
 import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from io import TextIOWrapper
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
@@ -12,11 +15,12 @@ from typing import Final
 
 from pipemetal.errors import FileFormatError
 
-__all__ = ["one_line", "set_up"]
+__all__ = ["listening", "one_line", "set_up", "tell_refusal"]
 
 FORM: Final = "%(asctime)s %(levelname)s %(name)s: %(message)s"
 MOST_BYTES: Final = 5_000_000
 _LINE: Final = re.compile(rb"\d{4}-\d\d-\d\d")
+_HEARD: Final[ContextVar[list[str] | None]] = ContextVar("what was refused within a request", default=None)
 KEPT: Final = 5
 """Older files beside the one that is being written."""
 
@@ -38,6 +42,25 @@ def one_line(text: str) -> str:
     'Ada\\\\nevent 7: sold'
     """
     return text if text.isprintable() else ascii(text)[1:-1]
+
+
+@contextmanager
+def listening() -> Iterator[list[str]]:
+    """Collects the refusals that are told inside, so that nobody tells one a second time."""
+    heard: list[str] = []
+    token = _HEARD.set(heard)
+    try:
+        yield heard
+    finally:
+        _HEARD.reset(token)
+
+
+def tell_refusal(logger: logging.Logger, words: str) -> None:
+    """One line of the log for what was refused, and why."""
+    logger.info("refused: %s", words)
+    heard = _HEARD.get()
+    if heard is not None:
+        heard.append(words)
 
 
 def _beginning(file: Path) -> bytes:

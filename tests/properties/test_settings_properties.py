@@ -12,7 +12,8 @@ from pipemetal.files.shop_file import KEYS, SHOWN_IN, limits_of, read_said, sett
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.settings import BOOK, InEffect
 from pipemetal.units import UnitSystem
-from pipemetal.web.shop_fields import GROUPS, fields_of, read_form
+from pipemetal.web.setting_groups import GROUPS
+from pipemetal.web.shop_fields import fields_of, read_form
 from pipemetal.web.show import Show
 from pipemetal.words import Words
 

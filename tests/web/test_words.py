@@ -12,7 +12,7 @@ from pipemetal.planning.settings import rests_on
 from pipemetal.shop.roles import ACTIONS, ROLES
 from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import jobs
-from pipemetal.web.shop_fields import GROUPS
+from pipemetal.web.setting_groups import GROUPS
 from pipemetal.web.site import DONE, ROOMS
 from pipemetal.words import LANGUAGES, catalogue
 

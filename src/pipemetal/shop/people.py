@@ -18,7 +18,7 @@ from typing import Any, Final
 from sqlalchemy import delete, func, insert, select, update
 
 from pipemetal.errors import BookError
-from pipemetal.logs import one_line
+from pipemetal.logs import one_line, tell_refusal
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.roles import ROLES, Action, Role, may
@@ -186,7 +186,7 @@ class People:
         if found is None or not any(right):
             # what was typed for a name that nobody has may be a secret in the wrong field
             whose = one_line(found.id) if found else "a name that is not in the book"
-            _LOG.info("refused: wrong PIN or password of %s, from %s", whose, one_line(source) or "here")
+            tell_refusal(_LOG, f"wrong PIN or password of {whose}, from {one_line(source) or 'here'}")
             return None
         self._forget_tries(name, source)
         self._came_from.add((name, source))

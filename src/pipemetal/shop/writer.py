@@ -14,7 +14,7 @@ from typing import Any, Generic, TypeVar
 from sqlalchemy import Connection, Engine, Select, func, insert, select, text
 
 from pipemetal.errors import ConflictError, InputError, NotInBookError
-from pipemetal.logs import one_line
+from pipemetal.logs import one_line, tell_refusal
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.refusals import AlreadyDoneError, check_allowed, check_somebody_runs
@@ -98,7 +98,7 @@ class Writer:
             with self._event(what, about, undoes) as w:
                 yield w
         except (InputError, ConflictError) as error:
-            _LOG.info("refused: %s, %s, by %s: %s", what, one_line(about), one_line(who), one_line(str(error)))
+            tell_refusal(_LOG, f"{what}, {one_line(about)}, by {one_line(who)}: {one_line(str(error))}")
             raise
         if not self._rehearsing:
             took_ms = (time.monotonic() - begun) * 1e3

@@ -46,7 +46,7 @@ from pipemetal.web.api_rows import (
     RollRow,
 )
 from pipemetal.web.reading import account_rows
-from pipemetal.web.shop_fields import setting_of
+from pipemetal.web.setting_groups import setting_of
 from pipemetal.web.shop_settings import change
 from pipemetal.web.site import Site
 

@@ -17,6 +17,7 @@ from pipemetal.errors import InputError, NotInBookError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
 from pipemetal.shop.refusals import RAW_COLUMNS
 from pipemetal.shop.roles import Role
+from pipemetal.texts import joined
 from pipemetal.web import (
     api,
     bench,
@@ -36,7 +37,8 @@ from pipemetal.web import (
 )
 from pipemetal.web.access import ROUTES, room_of
 from pipemetal.web.guard import Door, Guard
-from pipemetal.web.site import Site
+from pipemetal.web.invalid import fault_of
+from pipemetal.web.site import REASON, Site
 
 __all__ = ["COMPUTES", "LOOPBACK", "create_app"]
 
@@ -110,6 +112,7 @@ def _wants_json(request: Request) -> bool:
 
 def _add_errors(app: FastAPI, site: Site) -> None:
     def told(request: Request, title: str, words: str, status: int, **values: object) -> Response:
+        request.scope[REASON] = words
         if _wants_json(request):
             return JSONResponse({"error": words}, status)
         path = request.url.path
@@ -158,8 +161,8 @@ def _add_errors(app: FastAPI, site: Site) -> None:
 
     def invalid(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
-        words = "; ".join(f"{'.'.join(str(p) for p in e['loc'][1:])}: {e['msg']}" for e in error.errors()[:KEPT_FIELDS])
-        return told(request, "That cannot be used", words, 422)
+        faults = [fault_of(found) for found in error.errors()[:KEPT_FIELDS]]
+        return told(request, "That cannot be used", joined(fault.text() for fault in faults), 422)
 
     app.add_exception_handler(InputError, input_error)
     app.add_exception_handler(StaleSaveError, stale)

@@ -44,6 +44,21 @@ def card_of(site: Site, name: str) -> BenchCard | None:
     return None
 
 
+def ranks_held(site: Site) -> frozenset[str]:
+    """The names of all ranks of the organs in the book that can be read: their pipes have cards."""
+
+    def make() -> frozenset[str]:
+        names: set[str] = set()
+        for key, text in site.book.plans.organs().items():
+            try:
+                names |= {rank.name for rank in _organ(site, key, text).ranks}
+            except InputError:
+                continue
+        return frozenset(names)
+
+    return site.kept("ranks held", make)
+
+
 def _is_of(name: str, card: BenchCard) -> bool:
     return name == card.pipe.id or name.startswith(f"{card.pipe.id} ")
 

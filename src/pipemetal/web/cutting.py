@@ -17,6 +17,7 @@ from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import pictures
+from pipemetal.web.bench import ranks_held
 from pipemetal.web.site import Site
 from pipemetal.web.work import RelayTask
 
@@ -177,7 +178,10 @@ class TabletSheet:
 
 @dataclass(frozen=True)
 class BenchView:
-    """What the page needs beside the plan: the picture, what the tablet may move, and where the sheet stands in the book."""
+    """What the page needs beside the plan: the picture, what the tablet may move, and where the sheet stands in the book.
+
+    `with_page`: the blanks that have a page, of an organ in the book or cut already.
+    """
 
     picture: str = ""
     bench: Mapping[str, object] = field(default_factory=dict)
@@ -185,6 +189,7 @@ class BenchView:
     before: str | None = None
     after: str | None = None
     remnants_now: tuple[str, ...] = ()
+    with_page: frozenset[str] = frozenset()
 
 
 def _bench_view(
@@ -209,7 +214,13 @@ def _bench_view(
         ids[at - 1] if at > 0 else None,
         ids[at + 1] if at + 1 < len(ids) else None,
         tuple(rolls.children(chosen.id)),
+        _with_page(site, chosen),
     )
+
+
+def _with_page(site: Site, sheet: CutSheet) -> frozenset[str]:
+    ranks = tuple(f"{name} " for name in ranks_held(site))
+    return frozenset(c.blank for c in sheet.cuts if c.blank.startswith(ranks) or site.book.pieces.has(c.blank))
 
 
 def _ground(site: Site, roll: Roll) -> Markup:

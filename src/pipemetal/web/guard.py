@@ -9,6 +9,7 @@ import logging
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
+from http import HTTPStatus
 from http.cookies import CookieError, SimpleCookie
 from typing import Final
 from urllib.parse import quote, urlsplit
@@ -17,11 +18,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.routing import Match, Route
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from pipemetal.logs import one_line
+from pipemetal.logs import listening, one_line, tell_refusal
 from pipemetal.shop.book import Book, Person
 from pipemetal.shop.people import TooManyTriesError
 from pipemetal.web.access import ANYONE, ROUTES, allowed, most_bytes, room_of
 from pipemetal.web.sessions import COOKIE, Sessions, TooManyError, Tries
+from pipemetal.web.site import REASON
 
 __all__ = ["HEADERS", "Door", "Guard", "may_change"]
 
@@ -126,6 +128,8 @@ class Guard:
 
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
+                if message["status"] >= HTTPStatus.BAD_REQUEST and scope["method"] not in SAFE_METHODS and not heard:
+                    _tell(_Refusal(message["status"], str(scope.get(REASON, ""))), scope)
                 held = {k for k, _ in message["headers"]}
                 more = [(k.encode(), v.encode()) for k, v in HEADERS.items() if k.encode() not in held]
                 if not scope["path"].startswith("/static/"):
@@ -133,7 +137,8 @@ class Guard:
                 message = {**message, "headers": [*message["headers"], *more]}
             await send(message)
 
-        with self.door.book.glance() if scope["method"] in SAFE_METHODS else nullcontext():
+        glance = self.door.book.glance() if scope["method"] in SAFE_METHODS else nullcontext()
+        with listening() as heard, glance:
             await self._let_in(scope, receive, with_headers, headers)
 
     async def _let_in(self, scope: Scope, receive: Receive, send: Send, headers: dict[str, str]) -> None:
@@ -211,9 +216,8 @@ def _tell(refused: _Refusal, scope: Scope) -> None:
     who = person.name if person is not None else "nobody"
     address = (scope.get("client") or ("", 0))[0]
     asked = f"{scope['method']} {scope['path']}"
-    _LOG.info(
-        "refused: %s, %d, by %s from %s: %s", one_line(asked), refused.status, one_line(who), address, refused.words
-    )
+    told = f"{one_line(asked)}, {refused.status}, by {one_line(who)} from {address}"
+    tell_refusal(_LOG, f"{told}: {one_line(refused.words)}" if refused.words else told)
 
 
 async def _say(refused: _Refusal, scope: Scope, send: Send) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
+from pydantic import BaseModel, Field
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError, NotInBookError
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["account_rows", "add_routes"]
 
 Short = Annotated[str, Form(max_length=250)]
+Typed = Annotated[str, Field(max_length=250)]
 A_YEAR_S = 31_536_000
 LOW_STOCK_KG = 50.0
 MOST_UNASKED = 3
@@ -126,37 +128,33 @@ def _add_settings(app: FastAPI, site: Site) -> None:
         )
 
 
+class Wishes(BaseModel):
+    """How a person wants things shown, or the plan that is chosen on this tablet."""
+
+    length: Typed = "mm"
+    mass: Typed = "kg"
+    temperature: Typed = "C"
+    decimal: Typed = "point"
+    language: Typed = "en"
+    theme: Typed = "auto"
+    plan: Typed = ""
+    back: Typed = "/settings"
+
+
 def _add_save(app: FastAPI, site: Site) -> None:
 
     @app.post("/settings")
-    def save(
-        request: Request,
-        length: Short = "mm",
-        mass: Short = "kg",
-        temperature: Short = "C",
-        decimal: Short = "point",
-        language: Short = "en",
-        theme: Short = "auto",
-        plan: Short = "",
-        back: Short = "/settings",
-    ) -> Response:
+    def save(request: Request, form: Annotated[Wishes, Form()]) -> Response:
         from pipemetal.web.door import own_path
 
-        path = own_path(back)
+        path = own_path(form.back)
         answer = RedirectResponse(f"{path}{'&' if '?' in path else '?'}done=saved", 303)
-        if plan:
-            if plan not in [p.id for p in site.plan_states()]:
-                raise NotInBookError(field="plan", value=plan)
-            choose(answer, plan)
+        if form.plan:
+            if form.plan not in [p.id for p in site.plan_states()]:
+                raise NotInBookError(field="plan", value=form.plan)
+            choose(answer, form.plan)
             return answer
-        asked = {
-            "length": length,
-            "mass": mass,
-            "temperature": temperature,
-            "decimal": decimal,
-            "language": language,
-            "theme": theme,
-        }
+        asked = {name: str(getattr(form, name)) for name in CHOICES}
         for name, value in asked.items():
             if value not in CHOICES[name]:
                 raise InputError("is not known", field=name, value=value, allowed=", ".join(CHOICES[name]))

@@ -12,7 +12,8 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import BookError, InputError
 from pipemetal.shop.book import StaleSaveError
 from pipemetal.shop.settings import BESIDE, GIVEN
-from pipemetal.web.shop_fields import GROUPS, Group, fields_of, read_form, setting_of, with_unit
+from pipemetal.web.setting_groups import GROUPS, Group, setting_of
+from pipemetal.web.shop_fields import fields_of, read_form, with_unit
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of

@@ -60,6 +60,19 @@ class Show:
         """A number with this person's decimal sign."""
         return self.units.number(value, decimals)
 
+    @property
+    def bench_steps(self) -> tuple[tuple[float, str], ...]:
+        """Steps of the cutting bench, from fine to coarse: in mm, and as they are told."""
+        if self.units.length == "in":
+            return (0.79375, "1/32 in"), (6.35, "1/4 in"), (101.6, "4 in")
+        return (1.0, "1 mm"), (10.0, "10 mm"), (100.0, "100 mm")
+
+    @property
+    def readings_like(self) -> str:
+        """How readings are typed, in the person's own units: `along:thickness`."""
+        places = ((100.0, 1.21), (2000.0, 1.05))
+        return " ".join(f"{self.plain(along)}:{self.plain_thickness(thick)}" for along, thick in places)
+
     def signed(self, value: float, decimals: int = 1) -> str:
         """A number with its sign."""
         return ("+" if value >= 0 else "") + self.number(value, decimals)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import secrets
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from contextlib import contextmanager
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Final, TypeVar, cast
 from urllib.parse import quote
 
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
     from pipemetal.web.guard import Door
 
-__all__ = ["PLAN_COOKIE", "ROOMS", "Site"]
+__all__ = ["PLAN_COOKIE", "REASON", "ROOMS", "Site"]
 
 ROOMS: Final = (
     ("/", "Today"),
@@ -46,6 +47,8 @@ ROOMS: Final = (
     ("/settings", "Settings"),
 )
 PLAN_COOKIE: Final = "pipemetal_plan"
+REASON: Final = "pipemetal_reason"
+"""Where a request holds why it was refused, for the log."""
 DONE: Final = {"saved": "Saved.", "same": "Nothing was changed.", "left": "You are signed out.", "checked": "Checked."}
 MOST_PLANS_HELD: Final = 6
 MOST_REMEMBERED: Final = 400
@@ -205,6 +208,8 @@ class Site:
     ) -> HTMLResponse:
         """A page, filled in: the fields of a view, and what else is given; `title` is said in the person's language."""
         show, person = self.show(request), self.person(request)
+        if status >= HTTPStatus.BAD_REQUEST:
+            request.scope.setdefault(REASON, _reason(values))
         query = request.query_params
         event = (
             self.event(int(query["event"])) if query.get("event", "").isdecimal() and len(query["event"]) < 16 else None
@@ -230,6 +235,13 @@ class Site:
         """To a page that tells what was booked, with undo."""
         extra = "".join(f"&{k}={quote(v, safe='')}" for k, v in more.items())
         return RedirectResponse(f"{path}?event={event}{extra}", 303)
+
+
+def _reason(values: Mapping[str, object]) -> str:
+    """Why a form was refused: told on top, or beside its fields."""
+    wrong, told = values.get("wrong"), values.get("problem")
+    fields = [f"{field}: {words}" for field, words in wrong.items()] if isinstance(wrong, Mapping) else []
+    return "; ".join([*([str(told)] if told else []), *fields])
 
 
 def _unquoted(text: str) -> str:

@@ -14,31 +14,22 @@ from fastapi import FastAPI, Form, Query, Request, UploadFile
 from fastapi.responses import Response
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.errors import BookError, InputError, NotInBookError, SheetError
+from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.melts.lots import Lot
-from pipemetal.quantities import ROLL
-from pipemetal.sheets.field import ThicknessField
-from pipemetal.sheets.fit import fit_field
-from pipemetal.sheets.readings import Reading
-from pipemetal.sheets.roll import Roll
-from pipemetal.shop.book import Book, NewLot
+from pipemetal.shop.book import Book
 from pipemetal.shop.rows import RollRow
-from pipemetal.units import parse_number
 from pipemetal.web.paging import Paged, paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.stock_forms import LOT_KINDS, LotForm, RollForm, lot_from_form, roll_from_form
 from pipemetal.web.weighing import standing
 
 if TYPE_CHECKING:
     from pipemetal.documents.labels import Label
 
-__all__ = ["LOT_KINDS", "add_routes", "label_of", "roll_from_form"]
+__all__ = ["add_routes", "label_of"]
 
 Short = Annotated[str, Form(max_length=200)]
-Id = Annotated[str, Form(alias="id", max_length=200)]
-Long = Annotated[str, Form(max_length=20_000)]
-LOT_KINDS: Final = ("pig", "ingot", "master", "scrap", "shavings")
-LEAST_TO_FIT: Final = 6
 IMPORTED: Final = (".csv", ".xlsx")
 MOST_SHEET_BYTES: Final = 20_000_000
 MOST_PHOTO_BYTES: Final = 12_000_000
@@ -94,31 +85,10 @@ def _add_roll(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.post("/stock/roll")
-    def add_roll(
-        request: Request,
-        key: Id,
-        alloy: Short,
-        length: Short,
-        width: Short,
-        readings: Long,
-        trim: Short = "",
-        place: Short = "",
-        note: Short = "",
-        cast: Short = "",
-        token: Short = "",
-    ) -> Response:
-        values = {
-            "id": key,
-            "alloy": alloy,
-            "length": length,
-            "width": width,
-            "readings": readings,
-            "trim": trim,
-            "place": place,
-        }
-        roll, read = roll_from_form(site.show(request), values, site.settings.sheets.trim_mm)
-        with site.once(token):
-            event = book.rolls.add(roll, readings=read, cast=cast, note=note).event
+    def add_roll(request: Request, form: Annotated[RollForm, Form()]) -> Response:
+        roll, read = roll_from_form(site.show(request), form, site.settings.sheets.trim_mm)
+        with site.once(form.token):
+            event = book.rolls.add(roll, readings=read, cast=form.cast, note=form.note).event
         return site.booked(f"/racks/{quote(roll.id, safe='')}", event)
 
 
@@ -126,43 +96,11 @@ def _add_lot(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.post("/stock/lot")
-    def add_lot(
-        request: Request,
-        key: Id,
-        kind: Short,
-        mass: Short,
-        composition: Short = "",
-        alloy: Short = "",
-        piece: Short = "",
-        price: Short = "",
-        supplier: Short = "",
-        invoice: Short = "",
-        day: Short = "",
-        note: Short = "",
-        token: Short = "",
-    ) -> Response:
-        show = site.show(request)
-        held = show.read_mass(mass, "mass")
-        if held is None or kind not in LOT_KINDS:
-            raise BookError("is needed", field="mass" if held is None else "kind", allowed=", ".join(LOT_KINDS))
-        metal = Composition.parse(composition) if composition.strip() else None
-        with site.once(token):
-            event = book.lots.add(
-                NewLot(
-                    key.strip(),
-                    kind,
-                    held,
-                    metal,
-                    alloy=alloy,
-                    piece_kg=show.read_mass(piece, "piece"),
-                    price_per_kg=parse_number(price, field="price") if price.strip() else 0.0,
-                    note=note,
-                    day=day,
-                    supplier=supplier,
-                    invoice=invoice,
-                )
-            ).event
-        return site.booked("/stock", event, lot=key.strip())
+    def add_lot(request: Request, form: Annotated[LotForm, Form()]) -> Response:
+        lot = lot_from_form(site.show(request), form)
+        with site.once(form.token):
+            event = book.lots.add(lot).event
+        return site.booked("/stock", event, lot=lot.id)
 
     @app.post("/stock/weigh")
     def weigh(request: Request, account: Short, mass: Short, token: Short = "") -> Response:
@@ -283,49 +221,6 @@ def _roll_lines(show: Show, row: RollRow) -> tuple[str, ...]:
     size = f"{show.plain(row.length_mm)} x {show.length(row.width_mm)}"
     parent = show.say("from {what}", what=row.parent) if row.parent else ""
     return row.id, row.alloy, size, show.thickness(row.mean_mm), row.place, parent
-
-
-def roll_from_form(show: Show, values: dict[str, str], trim_mm: float) -> tuple[Roll, tuple[Reading, ...]]:
-    """A roll as somebody typed it. `readings`: `along:thickness`, or `along,across:thickness`, separated by blanks.
-
-    From six readings on the field is fitted; of fewer it runs straight from one to the next. Errors: SheetError, UnitError.
-    """
-    length, width = show.read_length(values["length"], "length"), show.read_length(values["width"], "width")
-    if length is None or width is None or not (ROLL["length_mm"].holds(length) and ROLL["width_mm"].holds(width)):
-        raise SheetError(
-            "is no size of a roll",
-            field="length, width",
-            value=f"{values['length']} x {values['width']}"[:60],
-            allowed=f"{ROLL['length_mm'].allowed} long, {ROLL['width_mm'].allowed} wide",
-        )
-    trim = show.read_length(values["trim"], "trim")
-    read = tuple(_reading(show, item, width) for item in values["readings"].split())
-    if len(read) < 2:
-        raise SheetError("are too few", field="readings", value=len(read), allowed="100:1.21 2000:1.05, two or more")
-    for r in read:
-        if not (0.0 <= r.x_mm <= length and 0.0 <= r.y_mm <= width and 0.1 <= r.thickness_mm <= 20.0):
-            raise SheetError("lies off the roll", field="readings", value=f"{r.x_mm:g},{r.y_mm:g}:{r.thickness_mm:g}")
-    if len(read) >= LEAST_TO_FIT:
-        field = fit_field(read, length, width)
-    else:
-        at = sorted((r.x_mm, r.thickness_mm) for r in read)
-        if len({x for x, _ in at}) != len(at):
-            raise SheetError("stand twice at one place", field="readings", allowed="six readings or more for that")
-        stations = [0.0, *(x for x, _ in at if 0.0 < x < length), length]
-        import numpy as np
-
-        values_mm = [float(np.interp(s, [x for x, _ in at], [t for _, t in at])) for s in stations]
-        field = ThicknessField.from_grid(stations, [values_mm] * 2, width_mm=width)
-    trim = trim_mm if trim is None else trim
-    return Roll(values["id"].strip(), values["alloy"], length, width, trim, field, place=values["place"]), read
-
-
-def _reading(show: Show, item: str, width_mm: float) -> Reading:
-    match = re.fullmatch(r"([^:;]{1,20})(?:;([^:;]{1,20}))?:([^:;]{1,20})", item)
-    if match is None:
-        raise SheetError("cannot be read", field="readings", value=item[:60], allowed="100:1.21 or 100;300:1.21")
-    along, across, thick = (show.read_length(part or "", "readings") for part in match.groups())
-    return Reading(along or 0.0, width_mm / 2 if across is None else across, thick or 0.0)
 
 
 @dataclass(frozen=True)
