@@ -147,7 +147,7 @@ class InputError(PipemetalError, ValueError):
             values["field"] = _one_line(self.field, MOST_OF_NAME)
             template = "{field} {problem}"
         if self.where:
-            values["where"] = _one_line(self.where, MOST_OF_NAME)
+            values["where"] = _shortened(self.where, MOST_OF_NAME)
             template = f"{{where}}: {template}"
         notes: list[Value] = []
         unit = _unit_of(self.unit, self.field)
@@ -168,7 +168,7 @@ class InputError(PipemetalError, ValueError):
     def at(self, where: str) -> InputError:
         """The same error with the place in front of the place it already names."""
         found = copy(self)
-        found.where = f"{where}, {self.where}" if self.where else where
+        found.where = Text("{outer}, {inner}", outer=where, inner=self.where) if self.where else where
         return found
 
 

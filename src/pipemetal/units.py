@@ -16,7 +16,7 @@ from fractions import Fraction
 from typing import Final
 
 from pipemetal.errors import UnitError
-from pipemetal.texts import Amount
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "UnitSystem",
@@ -84,7 +84,12 @@ _VULGAR = {
 
 def _plain(text: str, field: str) -> str:
     if len(text) > LONGEST_TEXT:
-        raise UnitError("is too long to be a quantity", field=field, value=text, allowed=f"{LONGEST_TEXT} characters")
+        raise UnitError(
+            "is too long to be a quantity",
+            field=field,
+            value=text,
+            allowed=Text("{longest_text} characters", longest_text=LONGEST_TEXT),
+        )
     if text.isascii():
         return text.strip()
     for sign, fraction in _VULGAR.items():
@@ -106,7 +111,9 @@ def _value(match: re.Match[str], text: str, field: str) -> float:
             "can be read in two ways",
             field=field,
             value=text,
-            allowed=f"write {decimal.replace(',', '.')} or {decimal.replace(',', '')}",
+            allowed=Text(
+                "write {pointed} or {whole}", pointed=decimal.replace(",", "."), whole=decimal.replace(",", "")
+            ),
         )
     number = sign * float(decimal.replace(",", "."))
     if not math.isfinite(number):
@@ -149,7 +156,12 @@ def _sum_of_terms(text: str, units: dict[str, float], field: str, default_unit: 
         factor = units.get(unit) or units.get(unit.lower())
         if factor is None:
             known = ", ".join(dict.fromkeys(units))
-            raise UnitError(f"has a unit {unit!r} that is not one of its kind", field=field, value=text, allowed=known)
+            raise UnitError(
+                Text("has a unit {unit} that is not one of its kind", unit=repr(unit)),
+                field=field,
+                value=text,
+                allowed=known,
+            )
         value = _value(match, text, field)
         if factor >= last_factor or (position > 0 and match["sign"]):
             raise UnitError("cannot be read", field=field, value=text, example=example)

@@ -18,6 +18,7 @@ from pipemetal.alloys.weighing import (
     water_density_g_cm3,
 )
 from pipemetal.errors import AlloyError
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "Analysed",
@@ -166,7 +167,7 @@ def analysed(readings: Sequence[Reading]) -> Analysed:
             "do not add up",
             field="analysis",
             value=f"{total:.2f} % in all",
-            allowed=f"100 % within three standard uncertainties ({3.0 * spread:.2f} %)",
+            allowed=Text("100 % within three standard uncertainties ({value} %)", value=Amount(3.0 * spread, "", 2)),
         )
     percents = {e: r.wt_pct for e, r in combined.items()}
     if rest is not None and total < 100.0:

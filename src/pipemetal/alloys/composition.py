@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from pipemetal.errors import AlloyError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["ATOMIC_WEIGHTS_G_MOL", "ELEMENTS", "SUM_TOLERANCE_WT_PCT", "Composition", "mix"]
 
@@ -102,7 +103,7 @@ class Composition:
         balances = [symbol for symbol, amount in amounts.items() if amount is None]
         if len(balances) > 1:
             raise AlloyError(
-                f"has two elements without an amount ({' and '.join(balances)})",
+                Text("has two elements without an amount ({names})", names=" and ".join(balances)),
                 field="composition",
                 value=text,
                 allowed="one balance",
@@ -226,7 +227,9 @@ def _tokens(text: str) -> list[str | float]:
             else:
                 tokens.extend([_symbol(head), math.inf] if head else [math.inf])
         elif match["other"]:
-            raise AlloyError(f"cannot be read at {match['other']!r}", field="composition", value=text)
+            raise AlloyError(
+                Text("cannot be read at {other}", other=repr(match["other"])), field="composition", value=text
+            )
     if not tokens:
         raise AlloyError("names no element", field="composition", value=text, allowed=_ALLOWED_ELEMENTS)
     return tokens
@@ -251,7 +254,10 @@ def _sum_error(total: float, what: str = "does not add up to 100") -> AlloyError
         what,
         field="composition",
         value=f"{total:.4g} % in all",
-        allowed=f"100 within {SUM_TOLERANCE_WT_PCT}; name the balance, e.g. Pb bal",
+        allowed=Text(
+            "100 within {sum_tolerance_wt_pct}; name the balance, e.g. Pb bal",
+            sum_tolerance_wt_pct=Amount.short(SUM_TOLERANCE_WT_PCT),
+        ),
     )
 
 

@@ -15,6 +15,7 @@ from itertools import pairwise
 
 from pipemetal.alloys.tables import read_text
 from pipemetal.errors import FileFormatError
+from pipemetal.texts import Text
 
 __all__ = ["Database", "Expression", "Parameter", "Phase", "packaged_database", "parse_tdb"]
 
@@ -199,7 +200,10 @@ def _expression(body: str, functions: dict[str, Expression], where: str) -> Expr
             pieces.append((edge, terms))
         if len(pieces) > MOST_PIECES:
             raise FileFormatError(
-                "has too many pieces", field="expression", allowed=f"up to {MOST_PIECES}", where=where
+                "has too many pieces",
+                field="expression",
+                allowed=Text("up to {most_pieces}", most_pieces=MOST_PIECES),
+                where=where,
             )
         floor_k = high_k
     if not pieces:

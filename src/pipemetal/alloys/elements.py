@@ -7,6 +7,7 @@ import math
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.tables import read_rows
 from pipemetal.errors import AlloyError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["ZERO_C_IN_K", "checked_temperature_c", "element_value", "specific_volume"]
 
@@ -27,7 +28,9 @@ def checked_temperature_c(temperature_c: float, low_c: float = 50.0, high_c: flo
             "is outside what the tables reach",
             field="temperature_c",
             value=temperature_c,
-            allowed=f"{low_c:g} to {high_c:g} C",
+            allowed=Text(
+                "{low_c} to {high_c}", low_c=Amount.short(low_c, "C", bare=True), high_c=Amount.short(high_c, "C")
+            ),
         )
     return value
 

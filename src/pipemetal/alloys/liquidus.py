@@ -10,6 +10,7 @@ import numpy as np
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.gibbs import Array, Candidate, State, System, system_of
 from pipemetal.errors import AlloyError, ConvergenceError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["ASSESSED_LIMITS_WT_PCT", "Liquidus", "copper_saturation_wt_pct", "liquidus", "outside_assessed_range"]
 
@@ -123,7 +124,10 @@ def copper_saturation_wt_pct(comp: Composition, temperature_c: float) -> float:
     start = liquidus(Composition.from_wt_pct({e: 100.0 * share for e, share in base.items()})).temperature_c
     if not start <= temperature_c <= 600.0:
         raise AlloyError(
-            "must be that of liquid metal", field="temperature_c", value=temperature_c, allowed=f"{start:.0f} to 600 C"
+            "must be that of liquid metal",
+            field="temperature_c",
+            value=temperature_c,
+            allowed=Text("{start} to 600 C", start=Amount(start, "", 0)),
         )
     low, high = 0.0, 12.0
     for _ in range(40):

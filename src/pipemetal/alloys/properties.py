@@ -34,6 +34,7 @@ from pipemetal.alloys.vapour import (
     pot_check,
 )
 from pipemetal.errors import AlloyError
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "PROPERTY_SOURCES",
@@ -422,7 +423,15 @@ def value_of(name: str, comp: Composition, temperature_c: float | None = None) -
     if held.range_c is None:
         value = held.function(comp)
     elif temperature_c is None:
-        raise AlloyError("is needed", field="temperature_c", allowed=f"{held.range_c[0]:g} to {held.range_c[1]:g} C")
+        raise AlloyError(
+            "is needed",
+            field="temperature_c",
+            allowed=Text(
+                "{low} to {high}",
+                low=Amount.short(held.range_c[0], "C", bare=True),
+                high=Amount.short(held.range_c[1], "C"),
+            ),
+        )
     else:
         value = held.function(comp, temperature_c)
         within = within and held.range_c[0] <= temperature_c <= held.range_c[1]

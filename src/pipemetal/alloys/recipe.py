@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import AlloyError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Recipe"]
 
@@ -43,7 +44,7 @@ class Recipe:
             raise AlloyError("is empty", field="name", value=self.name)
         seen: dict[str, tuple[float, float]] = {}
         for element, low, high in self.windows_wt_pct:
-            where = f"recipe {self.name}"
+            where = Text("recipe {name}", name=self.name)
             if element not in ELEMENTS:
                 raise AlloyError(
                     "is not known", field="element", value=element, allowed=", ".join(ELEMENTS), where=where
@@ -60,7 +61,7 @@ class Recipe:
         self._refuse_what_cannot_be()
 
     def _refuse_what_cannot_be(self) -> None:
-        where = f"recipe {self.name}"
+        where = Text("recipe {name}", name=self.name)
         least = math.fsum(self.window(element)[0] for element in ELEMENTS)
         most = math.fsum(self.window(element)[1] for element in ELEMENTS)
         if least > 100.0 + _EDGE_WT_PCT or most < 100.0 - _EDGE_WT_PCT:
@@ -74,7 +75,7 @@ class Recipe:
                 "of the target lies outside its own window",
                 field=element,
                 value=value,
-                allowed=f"{low:g} to {high:g} %",
+                allowed=Text("{low} to {high} %", low=Amount.short(low), high=Amount.short(high)),
                 where=where,
             )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipemetal.alloys.elements import element_value
 from pipemetal.errors import AlloyError
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "Calibration",
@@ -100,7 +101,7 @@ def density_from_weighing(
             "must be less than the weight in air",
             field="water_g",
             value=water_g,
-            allowed=f"between 0 and {air_g:g} g, the thread taken off",
+            allowed=Text("between 0 and {air_g} g, the thread taken off", air_g=Amount.short(air_g)),
         )
     lift = water_density_g_cm3(water_temperature_c) - AIR_DENSITY_G_CM3
     return air_g / (air_g - hanging) * lift + AIR_DENSITY_G_CM3
@@ -199,7 +200,11 @@ def tin_from_weighing(
             "is that of no lead-tin metal",
             field="density_g_cm3",
             value=round(density, 3),
-            allowed=f"{1.0 / ends.tin:.3f} to {1.0 / ends.lead:.3f} g/cm3, a little more or less with other elements",
+            allowed=Text(
+                "{low} to {high} g/cm3, a little more or less with other elements",
+                low=Amount(1.0 / ends.tin, "", 3),
+                high=Amount(1.0 / ends.lead, "", 3),
+            ),
         )
     notes = _notes(sb_wt_pct, sb_uncertainty_wt_pct, state, calibration is not None, volume_cm3, low)
     sn, low, high = (min(max(value, 0.0), most) for value in (sn, low, high))

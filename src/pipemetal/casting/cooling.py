@@ -17,6 +17,7 @@ from pipemetal.alloys.properties import (
 from pipemetal.casting.base import STEFAN_BOLTZMANN, film_coefficient_w_m2k
 from pipemetal.casting.model import checked
 from pipemetal.errors import CastingError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["ColdPieces", "CoolingPot", "cold_pieces", "cooling_k_min", "wait_s"]
 
@@ -154,5 +155,7 @@ def _check_fall(comp: Composition, from_c: float, to_c: float) -> None:
             "must be below the start and not below the liquidus",
             field="to_c",
             value=to_c,
-            allowed=f"{start:.0f} to {from_c:g} C",
+            allowed=Text(
+                "{start} to {from_c}", start=Amount(start, "C", 0, bare=True), from_c=Amount.short(from_c, "C")
+            ),
         )

@@ -199,7 +199,7 @@ def _usable(cast_id: str, casts: Sequence[LoggedCast]) -> tuple[LoggedCast, Redu
         raise CastingError("is not in the log", field="id", value=cast_id, allowed=", ".join(c.id for c in casts[:12]))
     got = reduced(cast)
     if isinstance(got, str):
-        raise CastingError(f"cannot be explained: {got}", field="id", value=cast_id)
+        raise CastingError(Text("cannot be explained: {got}", got=got), field="id", value=cast_id)
     return cast, got
 
 

@@ -94,7 +94,7 @@ class LoggedCast:
     spoiled: Text | None = None
 
     def __post_init__(self) -> None:
-        where = f"cast {self.id}"
+        where = Text("cast {id}", id=self.id)
         numbers: list[tuple[str, float | None]] = [(n, getattr(self, n)) for n in NUMBERS if n != "slope_mm_m"]
         numbers += [("thickness_mm", v) for pair in self.thickness_mm for v in pair]
         numbers += [("marks", v) for pair in self.marks for v in pair]

@@ -12,6 +12,7 @@ from pipemetal.errors import CastingError
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
+from pipemetal.texts import Amount, Text
 
 __all__ = ["expected_field", "places_to_gauge", "roll_field"]
 
@@ -36,7 +37,7 @@ def expected_field(stations: Sequence[Station], length_mm: float, width_mm: floa
             "must reach from the beginning of the sheet to its end",
             field="stations",
             value=[round(float(v)) for v in x[:6]],
-            allowed=f"0 to {length_mm:g} mm",
+            allowed=Text("0 to {length_mm}", length_mm=Amount.short(length_mm, "mm")),
         )
     places = np.linspace(0.0, length_mm, _STATIONS)
     mean = np.interp(places, x, [s.thickness_mm for s in stations])

@@ -12,6 +12,7 @@ from pipemetal.casting.base import Base, base_of
 from pipemetal.casting.freezing import Freezing, freeze
 from pipemetal.casting.model import Array, ThermalSettings, checked
 from pipemetal.errors import CastingError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["DayCast", "TableBefore", "day", "table_after_rest_c"]
 
@@ -58,8 +59,8 @@ def _check_times(cast: DayCast, clock_s: float | None, number: int) -> None:
             "begins before the last sheet was lifted",
             field="start_s",
             value=cast.start_s,
-            allowed=f"from {clock_s or 0.0:g} s",
-            where=f"cast {number}",
+            allowed=Text("from {value} s", value=Amount.short(clock_s or 0.0)),
+            where=Text("cast {number}", number=number),
         )
 
 
@@ -152,7 +153,11 @@ def _between(
                 "was taken while a sheet lay on the cloth",
                 field="reading",
                 value=at_s,
-                allowed=f"not from {cast.start_s:g} to {cast.start_s + cast.lift_after_s:g} s",
+                allowed=Text(
+                    "not from {start_s} to {value} s",
+                    start_s=Amount.short(cast.start_s),
+                    value=Amount.short(cast.start_s + cast.lift_after_s),
+                ),
             )
     return sorted(r for r in readings if (lifted_s is None or r[0] >= lifted_s) and r[0] <= cast.start_s)
 

@@ -19,7 +19,7 @@ from pipemetal.casting.model import Array, CastingTable, Gate, Sled, checked, la
 from pipemetal.casting.mush import solid_in_sled
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.errors import CastingError
-from pipemetal.texts import Text
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Outfit", "Wanted", "best_push", "checked_metal"]
 
@@ -73,7 +73,7 @@ class Outfit:
                 "is wider than the table",
                 field="inner_width_mm",
                 value=self.sled.inner_width_mm,
-                allowed=f"up to {self.table.width_mm:g} mm",
+                allowed=Text("up to {width_mm}", width_mm=Amount.short(self.table.width_mm, "mm")),
             )
 
     @property
@@ -119,7 +119,9 @@ def checked_metal(comp: Composition, temperature_c: float, sled: Sled, table_c: 
             "is out of range",
             field="pour_temperature_c",
             value=temperature_c,
-            allowed=f"slush or liquid, up to 500 C; this alloy is all liquid at {start_c:.0f} C",
+            allowed=Text(
+                "slush or liquid, up to 500 C; this alloy is all liquid at {start_c}", start_c=Amount(start_c, "C", 0)
+            ),
         )
     return Metal.of(comp, temperature_c, sled.inner_length_mm * 1e-3, table_c)
 
@@ -145,7 +147,7 @@ class Task:
                 "with the run-up is longer than the table",
                 field="length_mm",
                 value=want.length_mm,
-                allowed=f"up to {table.length_mm - outfit.run_up_mm:g} mm",
+                allowed=Text("up to {value}", value=Amount.short(table.length_mm - outfit.run_up_mm, "mm")),
             )
         return cls(want, outfit, law, checked_metal(want.comp, want.pour_temperature_c, sled, want.table_c))
 
@@ -188,7 +190,11 @@ def best_push(task: Task, gate_mm: float | None, charge_kg: float | None) -> tup
             "does not make this sheet or does not fit the sled",
             field="charge_kg",
             value=charge_kg,
-            allowed=f"above {task.needed_kg():.1f} kg on the table, up to {task.fullest_kg():.0f} kg in the sled",
+            allowed=Text(
+                "above {needed_kg} on the table, up to {fullest_kg} in the sled",
+                needed_kg=Amount(task.needed_kg(), "kg", 1),
+                fullest_kg=Amount(task.fullest_kg(), "kg", 0),
+            ),
         )
     gates = _gates(task) if gate_mm is None else [float(gate_mm)]
     fills = _fills(task) if charge_kg is None else [float(charge_kg)]
@@ -209,8 +215,11 @@ def best_push(task: Task, gate_mm: float | None, charge_kg: float | None) -> tup
         Text("cannot be cast: {trouble}", trouble=trouble),
         field="sheet",
         value=task.want.described(),
-        allowed=f"a fill above {task.needed_kg():.1f} kg, of up to {task.fullest_kg():.0f} kg in the sled; "
-        "a shorter or thinner sheet, or a longer sled",
+        allowed=Text(
+            "a fill above {needed_kg}, of up to {fullest_kg} in the sled; a shorter or thinner sheet, or a longer sled",
+            needed_kg=Amount(task.needed_kg(), "kg", 1),
+            fullest_kg=Amount(task.fullest_kg(), "kg", 0),
+        ),
     )
 
 
@@ -232,7 +241,11 @@ def _gates(task: Task) -> list[float]:
             "needs a gate that this sled does not have",
             field="thickness",
             value=task.want.described(),
-            allowed=f"gates of {gate.smallest_mm:g} to {gate.largest_mm:g} mm",
+            allowed=Text(
+                "gates of {smallest_mm} to {largest_mm}",
+                smallest_mm=Amount.short(gate.smallest_mm, "mm", bare=True),
+                largest_mm=Amount.short(gate.largest_mm, "mm"),
+            ),
         )
     return usable
 

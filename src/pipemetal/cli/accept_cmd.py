@@ -12,6 +12,7 @@ from pipemetal.cli.melts_cmd import masses_of
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -96,7 +97,9 @@ def done(
         )
     if melt is not None and not melt_id:
         raise InputError(
-            "is needed: what the melt is called in the book", field="--as", allowed=f"--melt {melt} --as 2026-17"
+            "is needed: what the melt is called in the book",
+            field="--as",
+            allowed=Text("--melt {melt} --as 2026-17", melt=melt),
         )
     from pipemetal.shop.stock import settings_of_book
 

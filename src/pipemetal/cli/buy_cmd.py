@@ -20,6 +20,7 @@ from pipemetal.cli.common import (
     shop_beside,
 )
 from pipemetal.errors import MeltError, PlanError
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pipemetal.melts.buying import Orders
@@ -69,7 +70,10 @@ def buy(
     now = today.date() if today is not None else dt.date.today()
     if len(starts) not in (0, len(plans)):
         raise MeltError(
-            "are not one for each plan", field="--start", value=len(starts), allowed=f"{len(plans)}, or none"
+            "are not one for each plan",
+            field="--start",
+            value=len(starts),
+            allowed=Text("{plans}, or none", plans=len(plans)),
         )
     recipes = load_recipes(recipes_path, offers_path)
     shop = shop_beside(settings_path, offers_path)

@@ -11,6 +11,7 @@ from pipemetal.cli.common import FILE, json_option, out_option, print_json, reci
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
 from pipemetal.files.outbox import write, write_all
+from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
@@ -204,7 +205,12 @@ def _blank_labels(plan: Plan, ids: tuple[str, ...]) -> list[Label]:
     rolls = {sheet.id: sheet for sheet in plan.sheets}
     for one in ids:
         if one not in rolls:
-            raise BookError("is not a roll of this plan", field="ID", value=one, allowed=f"one of {len(rolls)} rolls")
+            raise BookError(
+                "is not a roll of this plan",
+                field="ID",
+                value=one,
+                allowed=Text("one of {rolls} rolls", rolls=len(rolls)),
+            )
     return [
         Label(
             cut.blank,

@@ -18,6 +18,7 @@ from pipemetal.cli.common import FILE
 from pipemetal.cli.shop_cmd import shop_of, shop_option
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import is_database
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -93,7 +94,9 @@ def _begin_log(file: Path | None) -> None:
     try:
         set_up(file)
     except OSError as error:
-        raise InputError(f"cannot be written: {error.strerror}", field="--log", value=str(file)) from None
+        raise InputError(
+            Text("cannot be written: {strerror}", strerror=error.strerror or str(error)), field="--log", value=str(file)
+        ) from None
 
 
 def _given(path: Path | None) -> SaidFile | None:

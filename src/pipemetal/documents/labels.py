@@ -19,6 +19,7 @@ from pipemetal.documents.drawing import Drawing, text_width_mm
 from pipemetal.documents.sheet import paper_mm
 from pipemetal.documents.typeset import drawing_pages
 from pipemetal.errors import UnitError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Label", "LabelSheet", "label_drawing", "label_pdf", "label_sheets", "test_page_pdf"]
 
@@ -159,11 +160,23 @@ def label_pages(
 
 def _check(sheet: LabelSheet, first: int, right_mm: float, down_mm: float) -> None:
     if not 1 <= first <= sheet.count:
-        raise UnitError("is not a position on the sheet", field="first", value=first, allowed=f"1 to {sheet.count}")
+        raise UnitError(
+            "is not a position on the sheet",
+            field="first",
+            value=first,
+            allowed=Text("1 to {count}", count=sheet.count),
+        )
     for name, value in (("right_mm", right_mm), ("down_mm", down_mm)):
         if not abs(value) <= MOST_OFFSET_MM:
             raise UnitError(
-                "moves too far", field=name, value=value, allowed=f"-{MOST_OFFSET_MM:g} to {MOST_OFFSET_MM:g} mm"
+                "moves too far",
+                field=name,
+                value=value,
+                allowed=Text(
+                    "-{low} to {high}",
+                    low=Amount.short(MOST_OFFSET_MM, "mm", bare=True),
+                    high=Amount.short(MOST_OFFSET_MM, "mm"),
+                ),
             )
 
 

@@ -15,7 +15,14 @@ from pipemetal.words import Words
 __all__ = ["trace_facts", "trace_page"]
 
 APART: Final = ("box",)
-LABELS: Final = {"mean_mm": "mean thickness", "reserved_for": "reserved for", "price_per_kg": "price a kg"}
+WORDS: Final = ("kind", "state")
+"""Facts whose values are words of the program."""
+LABELS: Final = {
+    "note": "remark",
+    "mean_mm": "mean thickness",
+    "reserved_for": "reserved for",
+    "price_per_kg": "price a kg",
+}
 
 
 def trace_facts(facts: Mapping[str, object], units: UnitSystem | None = None, say: Words | None = None) -> str:
@@ -28,7 +35,7 @@ def trace_facts(facts: Mapping[str, object], units: UnitSystem | None = None, sa
 
     def shown(name: str, value: object) -> str:
         if not isinstance(value, float):
-            return str(value)
+            return say(str(value)) if name in WORDS else str(value)
         if name == "mean_mm":
             return f"{units.bare_wall(value)} {units.wall_unit}"
         if name.endswith("_mm"):

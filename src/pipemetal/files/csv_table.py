@@ -38,7 +38,7 @@ class CsvRow:
     @property
     def where(self) -> str:
         """File and row."""
-        return f"{self.table.name} row {self.line}"
+        return Text("{place} row {number}", place=self.table.name, number=self.line)
 
     def error(self, problem: str, field: str, value: object = None, allowed: str = "") -> FileFormatError:
         """An error in this row."""
@@ -52,7 +52,7 @@ class CsvRow:
                 raise self.error("is empty", column)
             return default
         if mark := hidden_mark(value):
-            raise self.error(f"holds a hidden mark, {mark}", column, value, "letters that are seen")
+            raise self.error(Text("holds a hidden mark, {mark}", mark=mark), column, value, "letters that are seen")
         return value
 
     def day(self, column: str) -> str:
@@ -66,7 +66,9 @@ class CsvRow:
         """A number in the unit that the column's name ends in, between two limits."""
         value = self.maybe_number(column, low, high)
         if value is None:
-            raise self.error("is empty", column, allowed=f"{low:g} to {high:g}")
+            raise self.error(
+                "is empty", column, allowed=Text("{low} to {high}", low=Amount.short(low), high=Amount.short(high))
+            )
         return value
 
     def given(self, quantity: Quantity) -> float:
@@ -192,17 +194,26 @@ def csv_table_of(text: str, name: str, *, may_be_empty: bool = False) -> CsvTabl
             if index == 0:
                 headings = [cell.strip() for cell in cells]
                 if len(headings) > MOST_COLUMNS:
-                    raise FileFormatError("has too many columns", where=name, allowed=f"up to {MOST_COLUMNS}")
+                    raise FileFormatError(
+                        "has too many columns",
+                        where=name,
+                        allowed=Text("up to {most_columns}", most_columns=MOST_COLUMNS),
+                    )
                 continue
             if len(rows) >= MAX_ROWS:
-                raise FileFormatError("has too many rows", where=name, allowed=f"up to {MAX_ROWS}")
+                raise FileFormatError(
+                    "has too many rows", where=name, allowed=Text("up to {max_rows}", max_rows=MAX_ROWS)
+                )
             if len(cells) != len(headings):
                 raise FileFormatError(
-                    f"has {len(cells)} cells where the headings have {len(headings)}", where=f"{name} row {number}"
+                    Text(
+                        "has {cells} cells where the headings have {headings}", cells=len(cells), headings=len(headings)
+                    ),
+                    where=Text("{place} row {number}", place=name, number=number),
                 )
             rows.append((number, cells))
     except csv.Error as error:
-        raise FileFormatError(f"is not a CSV table: {error}", where=name) from None
+        raise FileFormatError(Text("is not a CSV table: {error}", error=str(error)), where=name) from None
     if not rows and not may_be_empty:
         raise FileFormatError("has headings but no rows", where=name)
     return CsvTable(name, headings, rows, delimiter != ",")

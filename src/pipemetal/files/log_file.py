@@ -75,7 +75,7 @@ def _casts(table: CsvTable, *, dated: bool = True) -> tuple[LoggedCast, ...]:
     for row in table:
         cast_id = row.text("id")
         if cast_id in seen:
-            raise row.error(f"is used already in row {seen[cast_id]}", "id", cast_id)
+            raise row.error(Text("is used already in row {seen}", seen=seen[cast_id]), "id", cast_id)
         seen[cast_id] = row.line
         casts.append(cast_of_row(row, cast_id, dated=dated, forgiving=True))
     return tuple(casts)

@@ -11,6 +11,7 @@ from pipemetal.errors import InputError
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.melts.lots import LOT_KINDS, Lot
 from pipemetal.quantities import LOT
+from pipemetal.texts import Text
 
 __all__ = ["LOT_COLUMNS", "SORTED_BY_EYE", "lot_of_row", "read_lots"]
 
@@ -48,7 +49,7 @@ def read_lots(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Lot, ...
     for row in table:
         lot_id = row.text("id")
         if lot_id in seen:
-            raise row.error(f"is used already in row {seen[lot_id]}", "id", lot_id)
+            raise row.error(Text("is used already in row {seen}", seen=seen[lot_id]), "id", lot_id)
         seen[lot_id] = row.line
         lot = lot_of_row(row, lot_id, recipes)
         if lot is None:

@@ -10,6 +10,7 @@ from pipemetal.errors import FileFormatError, InputError, PipeError
 from pipemetal.files.csv_table import CsvRow, CsvTable, read_csv
 from pipemetal.pipes.notes import parse_note
 from pipemetal.pipes.old import CONDITIONS, OldPipe, OldRank
+from pipemetal.texts import Text
 from pipemetal.units import parse_footage
 
 __all__ = ["measured_of", "read_measured"]
@@ -123,7 +124,9 @@ def _inner_diameter(row: CsvRow, thickness_mm: float | None, columns: tuple[str,
     values = {name: row.maybe_number(name, low, high) for name, (low, high) in zip(columns, limits, strict=True)}
     given = [name for name, value in values.items() if value is not None]
     if len(given) > 1:
-        raise row.error("is given twice", given[1], allowed=f"one of {', '.join(columns)} in each row")
+        raise row.error(
+            "is given twice", given[1], allowed=Text("one of {names} in each row", names=", ".join(columns))
+        )
     if not given:
         return None
     value = values[given[0]]

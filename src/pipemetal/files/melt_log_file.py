@@ -12,6 +12,7 @@ from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.melts.dross import MeltRecord
 from pipemetal.melts.lots import LOT_KINDS, Heel, Lot
 from pipemetal.quantities import LOT
+from pipemetal.texts import Text
 
 __all__ = ["ENTRIES", "read_melt_log"]
 
@@ -86,7 +87,7 @@ def _read(row: CsvRow, melt: _Open) -> None:
 
 
 def _closed(name: str, melt: _Open, file_name: str) -> MeltRecord:
-    where = f"{file_name} row {melt.line}"
+    where = Text("{place} row {number}", place=file_name, number=melt.line)
     if not melt.out_kg:
         raise FileFormatError("has no row of what came out", field="melt", value=name, where=where, allowed="entry out")
     try:

@@ -10,6 +10,7 @@ from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.melts.buying import Offer
 from pipemetal.melts.lots import LOT_KINDS, Lot
 from pipemetal.quantities import LOT
+from pipemetal.texts import Text
 
 __all__ = ["read_offers"]
 
@@ -34,7 +35,7 @@ def read_offers(path: Path) -> tuple[Offer, ...]:
     for row in table:
         offer = _offer(row)
         if offer.lot.id in seen:
-            raise row.error(f"is used already in row {seen[offer.lot.id]}", "id", offer.lot.id)
+            raise row.error(Text("is used already in row {seen}", seen=seen[offer.lot.id]), "id", offer.lot.id)
         seen[offer.lot.id] = row.line
         offers.append(offer)
     return tuple(offers)

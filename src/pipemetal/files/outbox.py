@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import IO, Final
 
 from pipemetal.errors import FileFormatError
+from pipemetal.texts import Text
 
 try:
     import fcntl
@@ -361,4 +362,6 @@ def _clear(place: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise FileFormatError(f"cannot be written: {error.strerror or error}", where=str(place)) from None
+        raise FileFormatError(
+            Text("cannot be written: {value}", value=error.strerror or str(error)), where=str(place)
+        ) from None

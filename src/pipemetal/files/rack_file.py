@@ -16,6 +16,7 @@ from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
+from pipemetal.texts import Amount, Text
 
 __all__ = ["RACK_COLUMNS", "read_rack", "read_readings", "roll_of_row", "usable_rack"]
 
@@ -68,7 +69,11 @@ def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileForma
                     f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}",
                     "thickness_mm",
                     reading.thickness_mm,
-                    f"{middle / 4.0:.2f} to {middle * 4.0:.2f} mm; correct it or take the row out",
+                    Text(
+                        "{low} to {high}; correct it or take the row out",
+                        low=Amount(middle / 4.0, "mm", 2, bare=True),
+                        high=Amount(middle * 4.0, "mm", 2),
+                    ),
                 )
     return dict(readings), slips
 
@@ -113,7 +118,7 @@ def _rack(
     for row in table:
         roll_id = row.text("id")
         if roll_id in seen:
-            raise row.error(f"is used already in row {seen[roll_id]}", "id", roll_id)
+            raise row.error(Text("is used already in row {seen}", seen=seen[roll_id]), "id", roll_id)
         seen[roll_id] = row.line
         if roll_id in slips:
             continue
@@ -126,7 +131,11 @@ def _rack(
     for roll_id in readings:
         if roll_id not in seen:
             raise FileFormatError(
-                "is not on the rack", field="roll", value=roll_id, where=beside.name, allowed=f"an id of {path.name}"
+                "is not on the rack",
+                field="roll",
+                value=roll_id,
+                where=beside.name,
+                allowed=Text("an id of {name}", name=path.name),
             )
     return tuple(rolls), refused
 
@@ -149,7 +158,12 @@ def roll_of_row(
                 [0.0, length], [[start, end if end is not None else start]], width_mm=width
             )
         else:
-            raise row.error("has no thickness", "id", roll_id, f"readings in {readings_name} or thickness_start_mm")
+            raise row.error(
+                "has no thickness",
+                "id",
+                roll_id,
+                Text("readings in {readings_name} or thickness_start_mm", readings_name=readings_name),
+            )
         outline = _polygons(row, "outline")
         if len(outline) > 1:
             raise row.error("has more than one outline", "outline")
@@ -168,7 +182,7 @@ def roll_of_row(
     except FileFormatError:
         raise
     except InputError as error:
-        raise error.at(f"{row.where}, roll {roll_id!r}") from None
+        raise error.at(Text("{where}, roll {roll_id}", where=row.where, roll_id=repr(roll_id))) from None
 
 
 def _polygons(row: CsvRow, column: str) -> list[tuple[tuple[float, float], ...]]:

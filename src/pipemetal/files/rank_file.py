@@ -25,6 +25,7 @@ from pipemetal.pipes.ranges import MADE, NEW_PARTS, NoteRange
 from pipemetal.pipes.rank import CLOSED, CONSTRUCTIONS, TUNINGS, Break, Chimney, Rank
 from pipemetal.pipes.reeds import LENGTHS, SHAPES, Boot, Resonator, length_share
 from pipemetal.pipes.walls import DEFAULT_WALL, WallRule
+from pipemetal.texts import Text
 
 __all__ = ["Around", "read_rank"]
 
@@ -75,7 +76,9 @@ def _compass(table: TomlTable, naming: str) -> tuple[int, int]:
     except InputError as error:
         raise _at(table, error) from None
     if notes is not None and notes != keys[1] - keys[0] + 1:
-        raise table.error(f"does not agree with the compass, which has {keys[1] - keys[0] + 1}", "notes", notes)
+        raise table.error(
+            Text("does not agree with the compass, which has {value}", value=keys[1] - keys[0] + 1), "notes", notes
+        )
     return keys
 
 
@@ -103,7 +106,9 @@ def _rank(table: TomlTable, around: Around) -> Rank:
     tuning = table.text("tuning", usual, TUNINGS)
     if (tuning == "cap") != (construction in CLOSED) and tuning != "none":
         allowed = "cap or none" if construction in CLOSED else "cone, slide, slot or none"
-        raise table.error(f"does not go with construction {construction}", "tuning", tuning, allowed)
+        raise table.error(
+            Text("does not go with construction {construction}", construction=construction), "tuning", tuning, allowed
+        )
     if reed:
         _refuse_flue_keys(table)
     wall = read_rank_wall(table, around.walls)
@@ -356,10 +361,10 @@ def _old(table: TomlTable, around: Around, rank_name: str, footage: Fraction | N
     chosen = [r for r in ranks if r.name == rank_name] or (list(ranks) if len(ranks) == 1 else [])
     if not chosen:
         raise table.error(
-            f"holds no rank {rank_name!r}",
+            Text("holds no rank {rank_name}", rank_name=repr(rank_name)),
             "measured",
             name,
-            f"a file with this rank; it has {', '.join(r.name for r in ranks)}",
+            Text("a file with this rank; it has {names}", names=", ".join(r.name for r in ranks)),
         )
     if chosen[0].footage != footage:
         raise table.error("was measured at another footage", "measured", name, "the footage of this rank")

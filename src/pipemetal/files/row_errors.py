@@ -7,7 +7,7 @@ from typing import TypeVar
 
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.csv_table import CsvRow, CsvTable
-from pipemetal.texts import Text, Value, joined
+from pipemetal.texts import Amount, Text, Value, joined
 
 __all__ = ["TablesError", "made_of_rows"]
 
@@ -57,7 +57,13 @@ class _NotingRow(CsvRow):
         value = self.maybe_number(column, low, high)
         if value is None:
             if len(self.problems) == before:
-                self.problems.append(self.error("is empty", column, allowed=f"{low:g} to {high:g}"))
+                self.problems.append(
+                    self.error(
+                        "is empty",
+                        column,
+                        allowed=Text("{low} to {high}", low=Amount.short(low), high=Amount.short(high)),
+                    )
+                )
             return max(low, min(high, 1.0))
         return value
 
@@ -86,7 +92,7 @@ def made_of_rows(
         try:
             name = row.text(key) if key is not None else ""
             if key is not None and name in seen and name != "?":
-                row.problems.append(row.error(f"is used already in row {seen[name]}", key, name))
+                row.problems.append(row.error(Text("is used already in row {seen}", seen=seen[name]), key, name))
             seen.setdefault(name, row.line)
             made = make(row)
         except InputError as error:

@@ -19,6 +19,7 @@ from typing import Any, Final
 from pipemetal.errors import FileFormatError
 from pipemetal.files.csv_table import CsvTable, csv_table_of, read_csv
 from pipemetal.files.sheet_out import FORMULA_START
+from pipemetal.texts import Text
 
 __all__ = ["read_sheets", "sheets_of", "with_headings"]
 
@@ -92,7 +93,10 @@ def _check_workbook(content: bytes, name: str) -> None:
                 if part.filename.endswith((".xml", ".rels")):
                     with archive.open(part) as file:
                         if b"<!DOCTYPE" in file.read(4096).upper():
-                            raise FileFormatError("declares a document type", where=f"{name} {part.filename}")
+                            raise FileFormatError(
+                                "declares a document type",
+                                where=Text("{name} {filename}", name=name, filename=part.filename),
+                            )
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError, ValueError) as error:
         if isinstance(error, FileFormatError):
             raise
@@ -147,9 +151,13 @@ def _sheet_table(place: str, sheet: Any, formulas: Any) -> CsvTable | None:
                 headings.pop()
             continue
         if any(texts[len(headings) :]):
-            raise FileFormatError("has more cells than headings", where=f"{place} row {number}")
+            raise FileFormatError(
+                "has more cells than headings", where=Text("{place} row {number}", place=place, number=number)
+            )
         if len(rows) >= MOST_ROWS:
-            raise FileFormatError("has too many rows", where=place, allowed=f"up to {MOST_ROWS}")
+            raise FileFormatError(
+                "has too many rows", where=place, allowed=Text("up to {most_rows}", most_rows=MOST_ROWS)
+            )
         rows.append((number, (texts + [""] * len(headings))[: len(headings)]))
     return CsvTable(place, headings, rows, decimal_comma=True) if rows else None
 
@@ -161,14 +169,18 @@ def _rows_of(sheet: Any, place: str) -> Iterator[tuple[int, Any]]:
     for number in itertools.count(1):
         if number > last + MOST_EMPTY:
             raise FileFormatError(
-                "has too many empty rows together", where=f"{place} from row {last + 1}", allowed=f"up to {MOST_EMPTY}"
+                "has too many empty rows together",
+                where=Text("{place} from row {value}", place=place, value=last + 1),
+                allowed=Text("up to {most_empty}", most_empty=MOST_EMPTY),
             )
         try:
             cells = next(rows)
         except StopIteration:
             return
         except Exception:  # whatever a damaged sheet makes the library raise
-            raise FileFormatError("is not a sheet that can be read", where=f"{place} row {number}") from None
+            raise FileFormatError(
+                "is not a sheet that can be read", where=Text("{place} row {number}", place=place, number=number)
+            ) from None
         if any(value is not None for value in cells):
             last = number
         yield number, cells
@@ -200,4 +212,6 @@ def _text(value: object, place: str, number: int) -> str:
     try:
         return str(value)
     except ValueError:  # a whole number of thousands of digits
-        raise FileFormatError("holds a number that is too long", where=f"{place} row {number}") from None
+        raise FileFormatError(
+            "holds a number that is too long", where=Text("{place} row {number}", place=place, number=number)
+        ) from None

@@ -9,6 +9,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.files.csv_table import read_csv
 from pipemetal.layout.plan import NewSheet
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.texts import Text
 
 __all__ = ["read_sheets"]
 
@@ -28,7 +29,7 @@ def read_sheets(path: Path, recipes: Mapping[str, Recipe], settings: ShopSetting
     for row in table:
         name, alloy = row.text("id"), row.text("alloy")
         if name in seen:
-            raise row.error(f"is used already in row {seen[name]}", "id", name)
+            raise row.error(Text("is used already in row {seen}", seen=seen[name]), "id", name)
         seen[name] = row.line
         if alloy not in recipes:
             raise row.error("is not a recipe of this shop", "alloy", alloy, ", ".join(recipes))

@@ -22,6 +22,7 @@ from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import DaySettings, HabitSettings
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -251,7 +252,7 @@ def _short(table: TomlTable, key: str, default: T, longest: int) -> str | T:
     if not isinstance(text, str):
         return text
     if len(text) > longest or not text.isprintable():
-        raise table.error("is not a name", key, text, f"1 to {longest} printable letters")
+        raise table.error("is not a name", key, text, Text("1 to {longest} printable letters", longest=longest))
     return text
 
 

@@ -15,6 +15,7 @@ from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.plain import hidden_mark
 from pipemetal.quantities import Quantity, unit_of
+from pipemetal.texts import Amount, Text
 
 __all__ = ["TomlTable", "near", "numbers_of", "parsed_toml", "read_toml", "texts_of", "toml_of"]
 
@@ -41,11 +42,13 @@ def read_toml(path: Path) -> TomlTable:
 def toml_of(text: str, name: str) -> TomlTable:
     """The top table of a TOML text; `name` is how messages call it. Errors: FileFormatError, as read_toml."""
     if len(text) > MAX_TOML_BYTES:
-        raise FileFormatError("is too large", where=name, allowed=f"up to {MAX_TOML_BYTES} letters")
+        raise FileFormatError(
+            "is too large", where=name, allowed=Text("up to {max_toml_bytes} letters", max_toml_bytes=MAX_TOML_BYTES)
+        )
     try:
         data = parsed_toml(text)
     except ValueError as error:
-        raise FileFormatError(f"is not TOML: {error}", where=name) from None
+        raise FileFormatError(Text("is not TOML: {error}", error=str(error)), where=name) from None
     if not data:
         raise FileFormatError("is empty", where=name)
     return TomlTable(data, name)
@@ -88,7 +91,12 @@ def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
         if not path.is_file():
             raise FileFormatError("is a folder, a file is wanted", where=str(path))
         if size > most_bytes:
-            raise FileFormatError("is too large", where=path.name, value=f"{size} bytes", allowed=f"up to {most_bytes}")
+            raise FileFormatError(
+                "is too large",
+                where=path.name,
+                value=f"{size} bytes",
+                allowed=Text("up to {most_bytes}", most_bytes=most_bytes),
+            )
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise FileFormatError("does not exist", where=str(path)) from None
@@ -183,7 +191,7 @@ class TomlTable:
             raise self.error("is not a text", key, value, ", ".join(choices))
         value = value.strip()
         if mark := hidden_mark(value):
-            raise self.error(f"holds a hidden mark, {mark}", key, value, "letters that are seen")
+            raise self.error(Text("holds a hidden mark, {mark}", mark=mark), key, value, "letters that are seen")
         if choices and value not in choices:
             raise self.error("is not known", key, value, ", ".join(choices), near(value, choices))
         return value
@@ -210,7 +218,7 @@ class TomlTable:
             return default
         value = self._required(key, f"{low} to {high}")
         if isinstance(value, bool) or not isinstance(value, int):
-            raise self.error("is not a whole number", key, value, f"{low} to {high}")
+            raise self.error("is not a whole number", key, value, Text("{low} to {high}", low=low, high=high))
         if not low <= value <= high:
             raise self.out_of_range(key, value, low, high)
         return value
@@ -240,12 +248,20 @@ class TomlTable:
         """A quantity: `base_suffix` as a number in that unit, or `base` as a text with its unit."""
         plain, with_unit = self._take(f"{base}_{suffix}"), self._take(base)
         if plain is not None and with_unit is not None:
-            raise self.error(f"is given twice, as {base} and as {base}_{suffix}", base)
+            raise self.error(Text("is given twice, as {base} and as {key}", base=base, key=f"{base}_{suffix}"), base)
         key = f"{base}_{suffix}" if with_unit is None else base
         if plain is None and with_unit is None:
             if isinstance(default, EllipsisType):
                 raise self.error(
-                    "is missing", key, allowed=f"{low:g} to {high:g} {unit_of(suffix)}, or {base} with a unit"
+                    "is missing",
+                    key,
+                    allowed=Text(
+                        "{low} to {high} {unit_of}, or {base} with a unit",
+                        low=Amount.short(low),
+                        high=Amount.short(high),
+                        unit_of=unit_of(suffix),
+                        base=base,
+                    ),
                 )
             return default
         given, reader = (plain, units.parse_number) if with_unit is None else (with_unit, parse)
@@ -312,7 +328,7 @@ class TomlTable:
         if value is None:
             return []
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            raise self.error("is not an array of tables", key, allowed=f"[[{key}]]")
+            raise self.error("is not an array of tables", key, allowed=Text("[[{key}]]", key=key))
         found = []
         for number, item in enumerate(value, start=1):
             name = item.get("name", item.get("from", ""))
@@ -326,7 +342,7 @@ class TomlTable:
         if value is None:
             return {}
         if not isinstance(value, dict) or not all(isinstance(item, dict) for item in value.values()):
-            raise self.error("is not a set of tables", key, allowed=f"[{key}.name]")
+            raise self.error("is not a set of tables", key, allowed=Text("[{key}.name]", key=key))
         return {name: TomlTable(item, f"{self.where} [{key}.{name}]") for name, item in value.items()}
 
     def finish(self) -> None:

@@ -14,6 +14,7 @@ from pipemetal.layout.shelf import Hands, Place, overhang_mm
 from pipemetal.layout.totals import totals_of
 from pipemetal.layout.verify import verify
 from pipemetal.layout.windows import Piece
+from pipemetal.texts import Text
 
 __all__ = ["ByHand", "better_than_start", "check_pins", "moved", "swapped", "with_new_sheets", "with_sheets_as_rolls"]
 
@@ -131,7 +132,11 @@ def moved(
     if turn_deg not in known[blank].turns_deg:
         allowed = ", ".join(str(t) for t in known[blank].turns_deg)
         raise LayoutError(
-            "may not be taken", field="turn_deg", value=turn_deg, where=f"blank {blank!r}", allowed=allowed
+            "may not be taken",
+            field="turn_deg",
+            value=turn_deg,
+            where=Text("blank {blank}", blank=repr(blank)),
+            allowed=allowed,
         )
     others = tuple(p for p in plan.placements if p.blank != blank)
     return _with(problem, plan, (*others, Placement(blank, roll, float(x_mm), float(y_mm), turn_deg)))

@@ -11,6 +11,7 @@ import numpy as np
 from pipemetal.errors import LayoutError
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.sheets.field import FloatArray
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Blank", "CastWidth", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
 
@@ -81,7 +82,7 @@ class Blank:
     outline: tuple[Point, ...] | None = None
 
     def __post_init__(self) -> None:
-        where = f"blank {self.id!r}"
+        where = Text("blank {id}", id=repr(self.id))
         for name in ("id", "kind", "alloy"):
             checked_text(getattr(self, name), field=name, where=where, error=LayoutError)
         for name in ("length_mm", "width_mm"):
@@ -127,7 +128,11 @@ class Blank:
                     field="sector",
                     where=where,
                     value=f"{box[0]:.2f} x {box[1]:.2f} mm",
-                    allowed=f"{self.length_mm:g} x {self.width_mm:g} mm",
+                    allowed=Text(
+                        "{length_mm} x {width_mm}",
+                        length_mm=Amount.short(self.length_mm, "mm", bare=True),
+                        width_mm=Amount.short(self.width_mm, "mm"),
+                    ),
                 )
         if self.outline is not None:
             _check_polygon(self.outline, "outline", where, self.length_mm, self.width_mm)
@@ -162,7 +167,7 @@ class LayoutRoll:
     outline: tuple[Point, ...] | None = None
 
     def __post_init__(self) -> None:
-        where = f"roll {self.id!r}"
+        where = Text("roll {id}", id=repr(self.id))
         for name in ("id", "alloy"):
             checked_text(getattr(self, name), field=name, where=where, error=LayoutError)
         length = _num(self.length_mm, "length_mm", where, low=LEAST_MM, high=20000.0)
@@ -173,7 +178,10 @@ class LayoutRoll:
         stations = tuple(_num(s, "stations_mm", where) for s in self.stations_mm)
         if len(stations) < 2 or any(b - a < LEAST_MM for a, b in itertools.pairwise(stations)):
             raise LayoutError(
-                f"must rise from station to station by {LEAST_MM:g} mm or more, two at least",
+                Text(
+                    "must rise from station to station by {least_mm} or more, two at least",
+                    least_mm=Amount.short(LEAST_MM, "mm"),
+                ),
                 field="stations_mm",
                 where=where,
             )
@@ -182,7 +190,7 @@ class LayoutRoll:
                 "must run from 0 to the length of the roll",
                 field="stations_mm",
                 value=(stations[0], stations[-1]),
-                allowed=f"0 to {length:g}",
+                allowed=Text("0 to {length}", length=Amount.short(length)),
                 where=where,
             )
         try:
@@ -194,7 +202,7 @@ class LayoutRoll:
                 "must be lines across by stations along",
                 field="thickness_mm",
                 value=grid.shape,
-                allowed=f"(lines, {len(stations)})",
+                allowed=Text("(lines, {stations})", stations=len(stations)),
                 where=where,
             )
         if not np.all(np.isfinite(grid)) or grid.min() <= 0.0 or grid.max() > 30.0:
@@ -322,7 +330,7 @@ class LayoutProblem:
             seen: set[str] = set()
             for thing in things:
                 if thing.id in seen:
-                    raise LayoutError("is used twice", field="id", value=thing.id, where=f"{what}s")
+                    raise LayoutError("is used twice", field="id", value=thing.id, where=Text("{what}s", what=what))
                 seen.add(thing.id)
 
 

@@ -25,6 +25,7 @@ from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import pure_additions
 from pipemetal.melts.mixing import CUT_ROUNDS, RELAXED_CONE, Mixing, Weighing, add_cuts
 from pipemetal.melts.worth import KEPT_SHARE, metal_prices, needed_elements
+from pipemetal.texts import Amount, Text
 
 __all__ = ["DatedMelt", "Kept", "Offer", "OrderLine", "Orders", "what_to_buy"]
 
@@ -49,7 +50,7 @@ class Offer:
     least_kg: float = 0.0
 
     def __post_init__(self) -> None:
-        where = f"offer {self.lot.id!r}"
+        where = Text("offer {id}", id=repr(self.lot.id))
         if self.lot.piece_kg is None:
             raise MeltError("is missing: metal is ordered in whole pieces", field="piece_kg", where=where)
         if not 0 <= self.lead_days <= 730:
@@ -59,7 +60,7 @@ class Offer:
                 "is more than can be had",
                 field="least_kg",
                 value=self.least_kg,
-                allowed=f"0 to {self.lot.mass_kg:g} kg",
+                allowed=Text("0 to {mass_kg}", mass_kg=Amount.short(self.lot.mass_kg, "kg")),
                 where=where,
             )
 

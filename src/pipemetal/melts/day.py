@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.errors import MeltError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Fits", "MeltPlan", "SheetDemand", "fewest_melts", "group_into_melts", "metal_needed_kg"]
 
@@ -41,8 +42,8 @@ class SheetDemand:
                 "does not fit its charge",
                 field="used_kg",
                 value=self.used_kg,
-                allowed=f"above 0 to {self.charge_kg:g} kg",
-                where=f"sheet {self.id!r}",
+                allowed=Text("above 0 to {charge_kg}", charge_kg=Amount.short(self.charge_kg, "kg")),
+                where=Text("sheet {id}", id=repr(self.id)),
             )
 
 
@@ -134,8 +135,8 @@ def group_into_melts(
                     "is more than the pot can ladle",
                     field="charge_kg",
                     value=round(sheet.charge_kg, 1),
-                    allowed=f"up to {capacity_kg - heel_kg:g} kg",
-                    where=f"sheet {sheet.id!r}",
+                    allowed=Text("up to {value}", value=Amount.short(capacity_kg - heel_kg, "kg")),
+                    where=Text("sheet {id}", id=repr(sheet.id)),
                 )
         for held in _fewest_groups(wanted, _Pot(capacity_kg, heel_kg, most_sheets, fits)):
             needed, in_order = metal_needed_kg(held, heel_kg)

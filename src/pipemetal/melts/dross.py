@@ -27,6 +27,7 @@ from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import MeltError
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Heel, Lot
+from pipemetal.texts import Amount, Text
 
 __all__ = ["FittedFactor", "FittedLosses", "MeltRecord", "fit_dross"]
 
@@ -68,7 +69,7 @@ class MeltRecord:
     out_weighings: int = 1
 
     def __post_init__(self) -> None:
-        where = f"melt {self.name!r}"
+        where = Text("melt {name}", name=repr(self.name))
         if not self.charged:
             raise MeltError("is missing: nothing was weighed in", field="charged", where=where)
         if not (math.isfinite(self.out_kg) and self.out_kg > 0.0):
@@ -78,7 +79,7 @@ class MeltRecord:
                 "is more than went in",
                 field="out_kg",
                 value=round(self.out_kg, 2),
-                allowed=f"up to {self.in_kg:.1f} kg",
+                allowed=Text("up to {in_kg}", in_kg=Amount(self.in_kg, "kg", 1)),
                 where=where,
             )
         if self.dross_kg is not None and not 0.0 <= self.dross_kg <= self.in_kg:

@@ -8,6 +8,7 @@ from typing import Final
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import MeltError
 from pipemetal.melts.lots import LOT_KINDS, Lot
+from pipemetal.texts import Text
 
 __all__ = ["LossModel"]
 
@@ -50,7 +51,7 @@ class LossModel:
                     "is not a factor of dross",
                     field=f"factor_{element}",
                     value=factor,
-                    allowed=f"0 to 3, for {', '.join(ELEMENTS)}",
+                    allowed=Text("0 to 3, for {names}", names=", ".join(ELEMENTS)),
                 )
 
     def share_of(self, kind: str) -> float:

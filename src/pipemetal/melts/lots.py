@@ -9,6 +9,7 @@ from typing import Final
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import MeltError
 from pipemetal.quantities import LOT
+from pipemetal.texts import Amount, Text
 
 __all__ = ["LOT_KINDS", "Heel", "Lot", "take_from"]
 
@@ -56,7 +57,7 @@ class Lot:
     note: str = ""
 
     def __post_init__(self) -> None:
-        where = f"lot {self.id!r}"
+        where = Text("lot {id}", id=repr(self.id))
         if not self.id.strip():
             raise MeltError("is empty", field="id", where="lot")
         if self.kind not in LOT_KINDS:
@@ -75,7 +76,7 @@ class Lot:
                 "is heavier than the whole lot",
                 field="piece_kg",
                 value=self.piece_kg,
-                allowed=f"up to {self.mass_kg:g} kg",
+                allowed=Text("up to {mass_kg}", mass_kg=Amount.short(self.mass_kg, "kg")),
                 where=where,
             )
         price = LOT["price_per_kg"]
@@ -132,7 +133,9 @@ def take_from(lots: tuple[Lot, ...], taken_kg: dict[str, float]) -> tuple[Lot, .
     for lot in lots:
         left = lot.mass_kg - taken_kg.get(lot.id, 0.0)
         if left < -1e-6:
-            raise MeltError("is charged beyond its stock", field="mass_kg", value=-left, where=f"lot {lot.id!r}")
+            raise MeltError(
+                "is charged beyond its stock", field="mass_kg", value=-left, where=Text("lot {id}", id=repr(lot.id))
+            )
         if left > max(1e-6, (lot.piece_kg or 0.0) * 0.999):
             rest.append(replace(lot, mass_kg=left))
     return tuple(rest)

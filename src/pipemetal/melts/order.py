@@ -16,6 +16,7 @@ from pipemetal.errors import MeltError
 from pipemetal.melts.charge import ChargeRequest, least_cost
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Heel, Lot
+from pipemetal.texts import Text
 
 __all__ = ["ChangeOver", "Order", "change_over", "order_melts"]
 
@@ -106,7 +107,12 @@ def order_melts(
     """
     names = list(melts)
     if len(names) > MOST_ALLOYS:
-        raise MeltError("are too many for one season", field="alloys", value=len(names), allowed=f"up to {MOST_ALLOYS}")
+        raise MeltError(
+            "are too many for one season",
+            field="alloys",
+            value=len(names),
+            allowed=Text("up to {most_alloys}", most_alloys=MOST_ALLOYS),
+        )
     if not names:
         return Order((), 0.0, 0.0)
     # What a heel saves is not counted for the order: ways that gain would go round and round.

@@ -10,7 +10,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import MeltError
 from pipemetal.melts.lots import Heel, Lot
-from pipemetal.texts import Text
+from pipemetal.texts import Amount, Text
 
 __all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest"]
 
@@ -33,7 +33,7 @@ class ChargeRequest:
     heel: Heel | None = None
 
     def __post_init__(self) -> None:
-        where = f"melt {self.name!r}"
+        where = Text("melt {name}", name=repr(self.name))
         for name, value in (("wanted_kg", self.wanted_kg), ("capacity_kg", self.capacity_kg)):
             if not (math.isfinite(value) and value > 0.0):
                 raise MeltError("is not a mass", field=name, value=value, allowed="above 0 kg", where=where)
@@ -44,7 +44,7 @@ class ChargeRequest:
                 "does not hold the heel that is in it",
                 field="capacity_kg",
                 value=self.capacity_kg,
-                allowed=f"above {self.heel.mass_kg:g} kg",
+                allowed=Text("above {mass_kg}", mass_kg=Amount.short(self.heel.mass_kg, "kg")),
                 where=where,
             )
         if self.wanted_kg > self.capacity_kg:
@@ -52,7 +52,7 @@ class ChargeRequest:
                 "is more than the pot holds",
                 field="wanted_kg",
                 value=self.wanted_kg,
-                allowed=f"up to {self.capacity_kg:g} kg",
+                allowed=Text("up to {capacity_kg}", capacity_kg=Amount.short(self.capacity_kg, "kg")),
                 where=where,
             )
 

@@ -6,6 +6,7 @@ import math
 from typing import Final
 
 from pipemetal.errors import PipeError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["SPEED_STANDARDS", "speed_of_sound_m_s"]
 
@@ -66,7 +67,10 @@ def speed_of_sound_m_s(
     ):
         if not low <= value <= high:
             raise PipeError(
-                "lies outside the range of the formula", field=name, value=value, allowed=f"{low:g} to {high:g}"
+                "lies outside the range of the formula",
+                field=name,
+                value=value,
+                allowed=Text("{low} to {high}", low=Amount.short(low), high=Amount.short(high)),
             )
     if standard == "iso9613":
         return 343.2 * math.sqrt((temperature_c + 273.15) / 293.15)

@@ -8,6 +8,7 @@ from pipemetal.errors import PipeError
 from pipemetal.pipes.pitch import note_name, sounding_semitones
 from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.rank import Organ, Rank
+from pipemetal.texts import Text
 
 __all__ = ["NoteWithoutPipe", "notes_without_pipe"]
 
@@ -45,7 +46,7 @@ def notes_without_pipe(organ: Organ) -> tuple[NoteWithoutPipe, ...]:
                 try:
                     found.append(_borrowed(organ, rank, item, key, note))
                 except PipeError as error:
-                    raise error.at(f"rank {rank.name!r} note {note}") from None
+                    raise error.at(Text("rank {name} note {note}", name=repr(rank.name), note=note)) from None
     return tuple(found)
 
 
@@ -66,7 +67,7 @@ def _borrowed(organ: Organ, rank: Rank, item: NoteRange, key: int, note: str) ->
     other = lender.range_at(round(there))
     if round(there) not in lender.keys or (other is not None and not other.has_pipes()):
         raise PipeError(
-            f"has no pipe of its own at {note_name(round(there), organ.naming)}",
+            Text("has no pipe of its own at {note_name}", note_name=note_name(round(there), organ.naming)),
             field="lender",
             value=item.lender,
             allowed="a rank whose compass holds that pitch",

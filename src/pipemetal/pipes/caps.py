@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import PipeError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["CAP_KINDS", "MOST_OF_LENGTH", "AirColumn", "Cap", "CapFit", "fit_cap", "shifted_cents"]
 
@@ -200,6 +201,6 @@ def _room(rim_mm: float, hold_mm: float, stands_mm: float) -> float:
             "is too short for the travel and what must stay one in the other",
             field="cap.rim_mm",
             value=round(rim_mm, 1),
-            allowed=f"{hold_mm + stands_mm:.0f} mm and up",
+            allowed=Text("{value} and up", value=Amount(hold_mm + stands_mm, "mm", 0)),
         )
     return max(room, 0.0)

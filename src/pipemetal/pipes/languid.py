@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import PipeError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["WIDEST_MOUTH", "LanguidShape", "languid_shape"]
 
@@ -62,7 +63,11 @@ def languid_shape(diameter_mm: float, mouth_width_mm: float) -> LanguidShape:
             "is too wide for a lip that is pressed flat",
             field="mouth_width_mm",
             value=round(mouth_width_mm, 1),
-            allowed=f"up to {WIDEST_MOUTH * math.pi * diameter_mm:.1f} mm, {WIDEST_MOUTH:g} of the circumference",
+            allowed=Text(
+                "up to {value}, {widest_mouth} of the circumference",
+                value=Amount(WIDEST_MOUTH * math.pi * diameter_mm, "mm", 1),
+                widest_mouth=Amount.short(WIDEST_MOUTH),
+            ),
         )
     low, high = 0.0, math.pi * (1.0 - 1e-6)
     for _ in range(HALVINGS):

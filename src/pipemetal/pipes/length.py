@@ -21,6 +21,7 @@ from typing import Final
 
 from pipemetal.errors import ConvergenceError, PipeError
 from pipemetal.pipes.ends import flanged_mm, hole_mm, inside_mm
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "chimney_length_mm",
@@ -65,7 +66,7 @@ def _positive(length_mm: float, what: str) -> float:
             "leaves no body: the pipe is too wide or its mouth too small for this pitch",
             field="body_length_mm",
             value=round(length_mm, 1),
-            allowed=f"a {what} longer than nothing",
+            allowed=Text("a {what} longer than nothing", what=what),
         )
     return length_mm
 
@@ -186,7 +187,10 @@ def half_covered_length_mm(
 def _narrower(neck_mm: float, diameter_mm: float, field: str) -> None:
     if not 0.0 < neck_mm < diameter_mm:
         raise PipeError(
-            "must be narrower than the body", field=field, value=neck_mm, allowed=f"0 to {diameter_mm:.1f} mm"
+            "must be narrower than the body",
+            field=field,
+            value=neck_mm,
+            allowed=Text("0 to {diameter_mm}", diameter_mm=Amount(diameter_mm, "mm", 1)),
         )
 
 
@@ -208,7 +212,7 @@ def _necked_length_mm(
             "is longer than a quarter of the wave",
             field=field,
             value=round(effective_mm, 1),
-            allowed=f"under {math.pi / 2.0 / k:.0f} mm with its end corrections",
+            allowed=Text("under {value} with its end corrections", value=Amount(math.pi / 2.0 / k, "mm", 0)),
         )
     area_ratio = (diameter_mm / neck_diameter_mm) ** 2
     phase = math.pi - math.atan(area_ratio * math.tan(k * effective_mm))

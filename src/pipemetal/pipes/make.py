@@ -124,7 +124,7 @@ def _visible(rank: Rank, key: int, sizes: _Sizes, cut_mm: float) -> tuple[float,
             "is shorter than the pipe must sound",
             field="front",
             value=round(visible, 1),
-            allowed=f"{sizes.body_mm:.0f} mm and up",
+            allowed=Text("{body_mm} and up", body_mm=Amount(sizes.body_mm, "mm", 0)),
         )
     top = sizes.diameter_mm * (1.0 + (rank.top_ratio - 1.0) * visible / sizes.body_mm)
     if top < 0.1 * sizes.diameter_mm:
@@ -147,7 +147,7 @@ def _refuse_blunt(rank: Rank, key: int, diameter_mm: float) -> None:
             "is wider than the bell, which the scale gives",
             field="resonator.tip_mm",
             value=round(tip, 1),
-            allowed=f"up to {diameter_mm:.1f} mm here, or a wider scale",
+            allowed=Text("up to {diameter_mm} here, or a wider scale", diameter_mm=Amount(diameter_mm, "mm", 1)),
         )
 
 
@@ -238,7 +238,11 @@ def _below(organ: Organ, rank: Rank, s: _Sizes, foot_factor: float) -> _Below:
             "closes the toe",
             field="foot_lining.sheet_mm",
             value=lining,
-            allowed=f"up to {max((toe - LEAST_BORE_MM) / 2.0 - wall, 0.0):.2f} mm in a toe of {toe:.1f} mm, or a wider toe",
+            allowed=Text(
+                "up to {max} in a toe of {toe}, or a wider toe",
+                max=Amount(max((toe - LEAST_BORE_MM) / 2.0 - wall, 0.0), "mm", 2),
+                toe=Amount(toe, "mm", 1),
+            ),
         )
     languid = organ.languids.thickness_mm(s.diameter_mm) * rank.languid_factor
     return _Below(_foot_mm(rank, s), wall, languid, flue, min(bore, inner if inner > 0.0 else toe), toe)
@@ -359,7 +363,9 @@ def rank_pipes(organ: Organ, rank: Rank, density_g_cm3: Density) -> tuple[Pipe, 
             try:
                 pipes.append(_pipe(organ, rank, key, choir, footage, density))
             except PipeError as error:
-                raise error.at(f"rank {rank.name!r} note {note_name(key, organ.naming)}") from None
+                raise error.at(
+                    Text("rank {name} note {note_name}", name=repr(rank.name), note_name=note_name(key, organ.naming))
+                ) from None
     return tuple(pipes)
 
 
@@ -371,7 +377,10 @@ def organ_pipes(organ: Organ, density_g_cm3: Density) -> tuple[Pipe, ...]:
     count = sum(rank.last_key - rank.first_key + 1 for rank in organ.ranks)
     if count > MOST_PIPES:
         raise PipeError(
-            "are too many for one organ", field="pipes", value=count, allowed=f"up to {MOST_PIPES}; plan it in parts"
+            "are too many for one organ",
+            field="pipes",
+            value=count,
+            allowed=Text("up to {most_pipes}; plan it in parts", most_pipes=MOST_PIPES),
         )
     pipes: list[Pipe] = []
     for rank in organ.ranks:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import PipeError
+from pipemetal.texts import Text
 
 __all__ = ["Mandrel", "MandrelChoice", "choose_mandrel", "parse_mandrels"]
 
@@ -65,7 +66,12 @@ def parse_mandrels(text: str) -> tuple[Mandrel, ...]:
             raise PipeError("is not a mandrel", field="mandrels", value=word[:40], allowed=EXAMPLE)
         found.add(Mandrel(thin, thick))
     if len(found) > MOST_MANDRELS:
-        raise PipeError("are too many", field="mandrels", value=len(found), allowed=f"up to {MOST_MANDRELS}")
+        raise PipeError(
+            "are too many",
+            field="mandrels",
+            value=len(found),
+            allowed=Text("up to {most_mandrels}", most_mandrels=MOST_MANDRELS),
+        )
     return tuple(sorted(found))
 
 

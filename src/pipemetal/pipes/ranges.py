@@ -10,6 +10,7 @@ from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.old import OldPipe
 from pipemetal.pipes.pitch import note_name
 from pipemetal.pipes.walls import GivenWall, WallRule
+from pipemetal.texts import Text
 
 __all__ = ["MADE", "NEW_PARTS", "NoteRange"]
 
@@ -52,9 +53,9 @@ class NoteRange:
         for name in ("alloy", "wall", "sheet_mm", "languid_alloy", "lender", "old", "new_parts"):
             given = getattr(self, name) not in (None, ())
             if name in needs and not given:
-                raise PipeError("is missing", field=name, allowed=f"needed where notes are {self.made}")
+                raise PipeError("is missing", field=name, allowed=Text("needed where notes are {made}", made=self.made))
             if given and name not in (*needs, *may.get(self.made, ())):
-                raise PipeError(f"does not go with notes that are {self.made}", field=name)
+                raise PipeError(Text("does not go with notes that are {made}", made=self.made), field=name)
         if self.sheet_mm is not None and not 0.2 <= self.sheet_mm <= 8.0:
             raise PipeError(
                 "gives a wall that no pipe has", field="sheet_mm", value=self.sheet_mm, allowed="0.2 to 8 mm"

@@ -19,6 +19,7 @@ from pipemetal.pipes.ranges import NoteRange
 from pipemetal.pipes.reeds import Resonator
 from pipemetal.pipes.scale import HalfToneScale, Scale
 from pipemetal.pipes.walls import DEFAULT_WALL, GivenWall, LanguidRule, WallRule
+from pipemetal.texts import Text
 
 __all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank"]
 
@@ -39,8 +40,10 @@ TUNINGS: Final = ("cone", "slide", "slot", "cap", "none")
 def _amiss(construction: str, field: str, *, given: bool) -> PipeError:
     """What is said of a key that only one construction has: given with another, or lacking with its own."""
     if given:
-        return PipeError(f"goes with construction {construction}, and only with it", field=field)
-    return PipeError(f"is missing; construction {construction} needs it", field=field)
+        return PipeError(
+            Text("goes with construction {construction}, and only with it", construction=construction), field=field
+        )
+    return PipeError(Text("is missing; construction {construction} needs it", construction=construction), field=field)
 
 
 def _in_range(name: str, value: float, low: float, high: float, unit: str = "") -> None:
@@ -263,14 +266,18 @@ class Rank:
                     "reaches past the compass of its rank",
                     field="range",
                     value=item.words,
-                    allowed=f"{note_name(self.first_key)}-{note_name(self.last_key)}",
+                    allowed=Text(
+                        "{low}-{high}",
+                        low=note_name(self.first_key),
+                        high=note_name(self.last_key),
+                    ),
                 )
             if keys & taken:
                 raise PipeError("lies over another range", field="range", value=item.words, allowed="each note once")
             taken |= keys
             if self.footage is None and item.made in ("old", "borrowed"):
                 raise PipeError(
-                    f"cannot be {item.made} in a compound rank",
+                    Text("cannot be {made} in a compound rank", made=item.made),
                     field="range",
                     value=item.words,
                     allowed="a simple rank for each choir",

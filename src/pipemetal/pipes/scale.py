@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from typing import Final, Protocol
 
 from pipemetal.errors import PipeError
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "DiameterPoints",
@@ -86,7 +87,10 @@ def _checked_diameter(diameter_mm: float, field: str) -> float:
     low, high = DIAMETER_RANGE_MM
     if not low <= diameter_mm <= high:
         raise PipeError(
-            "gives an impossible diameter", field=field, value=diameter_mm, allowed=f"{low:g} to {high:g} mm"
+            "gives an impossible diameter",
+            field=field,
+            value=diameter_mm,
+            allowed=Text("{low} to {high}", low=Amount.short(low, "mm", bare=True), high=Amount.short(high, "mm")),
         )
     return diameter_mm
 
@@ -145,7 +149,11 @@ class HalvingScale:
                 "must be less than the starting diameter",
                 field="constant_mm",
                 value=self.constant_mm,
-                allowed=f"{-0.5 * self.start_diameter_mm:g} to {self.start_diameter_mm:g} mm",
+                allowed=Text(
+                    "{value} to {start_diameter_mm}",
+                    value=Amount.short(-0.5 * self.start_diameter_mm, "mm", bare=True),
+                    start_diameter_mm=Amount.short(self.start_diameter_mm, "mm"),
+                ),
             )
 
     def diameter_mm(self, key: int, semitones: float) -> float:
@@ -248,7 +256,7 @@ def _checked_within(key: int, first: int, last: int) -> None:
             "lies past the ends of the scale",
             field="compass",
             value=key,
-            allowed=f"keys {first} to {last} counted from great C = 0",
+            allowed=Text("keys {first} to {last} counted from great C = 0", first=first, last=last),
         )
 
 
@@ -276,6 +284,6 @@ class DiameterTable:
                 "reaches past the table of diameters",
                 field="compass",
                 value=f"note {index + 1}",
-                allowed=f"{len(self.diameters_mm)} notes, as many as the table has",
+                allowed=Text("{diameters_mm} notes, as many as the table has", diameters_mm=len(self.diameters_mm)),
             )
         return self.diameters_mm[index]

@@ -24,6 +24,7 @@ from pipemetal.errors import PipeError
 from pipemetal.pipes.robust import Flags, local_residuals, mad_scale, student_t
 from pipemetal.pipes.scale import REFERENCE_STEPS, half_tones
 from pipemetal.pipes.scale_models import MODELS, WITH_A_STEP, ModelFit, Readings, fit_model
+from pipemetal.texts import Text
 
 __all__ = ["BreakPoint", "Candidate", "Estimate", "MeasuredPipe", "ScaleFit", "WrongPipe", "fit_scale"]
 
@@ -187,7 +188,10 @@ def _check(pipes: Sequence[MeasuredPipe], reading_mm: float, model: str | None) 
     present = [p for p in pipes if p.diameter_mm is not None]
     if len(present) < LEAST_PIPES:
         raise PipeError(
-            "has too few diameters", field="measured pipes", value=len(present), allowed=f"{LEAST_PIPES} and up"
+            "has too few diameters",
+            field="measured pipes",
+            value=len(present),
+            allowed=Text("{least_pipes} and up", least_pipes=LEAST_PIPES),
         )
     span = max(p.semitones for p in present) - min(p.semitones for p in present)
     if span < LEAST_PIPES - 1:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.errors import PipeError
-from pipemetal.texts import Amount
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "DEFAULT_WALL",
@@ -67,7 +67,11 @@ def refuse_solid(thickness_mm: float, diameter_mm: float) -> None:
             "is thicker than half of the pipe's inner diameter",
             field="wall",
             value=round(thickness_mm, 2),
-            allowed=f"up to {diameter_mm / 2.0:.2f} mm on a pipe of {diameter_mm:.1f} mm",
+            allowed=Text(
+                "up to {value} on a pipe of {diameter_mm}",
+                value=Amount(diameter_mm / 2.0, "mm", 2),
+                diameter_mm=Amount(diameter_mm, "mm", 1),
+            ),
         )
 
 
@@ -204,7 +208,10 @@ class GivenWall:
                 "is thicker than the wall at the mouth, and walls thin toward the top",
                 field="top_mm",
                 value=self.thickness_top_mm,
-                allowed=f"up to {self.thickness_mouth_mm:g} mm, or reverse = true where the top is to be thicker",
+                allowed=Text(
+                    "up to {thickness_mouth_mm}, or reverse = true where the top is to be thicker",
+                    thickness_mouth_mm=Amount.short(self.thickness_mouth_mm, "mm"),
+                ),
             )
 
     def mouth_mm(self, diameter_mm: float) -> float:

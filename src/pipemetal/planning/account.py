@@ -12,6 +12,7 @@ from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import PlanError
+from pipemetal.texts import Text
 
 __all__ = ["PLACES", "Account", "Movement"]
 
@@ -50,7 +51,12 @@ class Movement:
                     "is not a place of the account", field="movement", value=place, allowed=", ".join(PLACES)
                 )
         if not self.mass_kg >= 0.0:
-            raise PlanError("is negative", field="mass_kg", value=self.mass_kg, where=f"{self.origin} to {self.target}")
+            raise PlanError(
+                "is negative",
+                field="mass_kg",
+                value=self.mass_kg,
+                where=Text("{origin} to {target}", origin=self.origin, target=self.target),
+            )
 
 
 @dataclass

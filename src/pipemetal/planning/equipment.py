@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import PlanError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["OwnedSettings", "OwnedSled", "OwnedTable", "carrying_table", "parse_sleds", "parse_tables"]
 
@@ -102,7 +103,9 @@ def parse_sleds(text: str) -> tuple[OwnedSled, ...]:
         if sum(abs(other.width_mm - sled.width_mm) < 1.0 for other in found) > 1:
             raise PlanError("are of one width", field=field, value=f"{sled.width_mm:g} mm", allowed="one sled a width")
     if len(found) > MOST_SLEDS:
-        raise PlanError("are too many", field=field, value=len(found), allowed=f"up to {MOST_SLEDS}")
+        raise PlanError(
+            "are too many", field=field, value=len(found), allowed=Text("up to {most_sleds}", most_sleds=MOST_SLEDS)
+        )
     return tuple(sorted(found, key=lambda s: -s.width_mm))
 
 
@@ -127,7 +130,9 @@ def parse_tables(text: str) -> tuple[OwnedTable, ...]:
         found.append(OwnedTable(name, length, width, fall, match["bed"] or "stone"))
     _once([t.name for t in found], field)
     if len(found) > MOST_TABLES:
-        raise PlanError("are too many", field=field, value=len(found), allowed=f"up to {MOST_TABLES}")
+        raise PlanError(
+            "are too many", field=field, value=len(found), allowed=Text("up to {most_tables}", most_tables=MOST_TABLES)
+        )
     return tuple(sorted(found, key=lambda t: (t.slope_mm_m, -t.length_mm)))
 
 
@@ -158,5 +163,8 @@ class OwnedSettings:
             if all(sled.width_mm > table.width_mm for table in tables):
                 widest = max(table.width_mm for table in tables)
                 raise PlanError(
-                    "is wider than every table", field="owned.sleds", value=sled.name, allowed=f"up to {widest:g} mm"
+                    "is wider than every table",
+                    field="owned.sleds",
+                    value=sled.name,
+                    allowed=Text("up to {widest}", widest=Amount.short(widest, "mm")),
                 )

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import PlanError
+from pipemetal.texts import Text
 
 __all__ = [
     "DaySettings",
@@ -81,7 +82,12 @@ def parse_dates(text: str, field: str = "day.free_days") -> frozenset[dt.date]:
         first = _date(match[1], field)
         last = _date(match[2], field) if match[2] else first
         if not 0 <= (last - first).days <= MOST_FREE_DAYS:
-            raise PlanError("is no span of dates", field=field, value=word, allowed=f"up to {MOST_FREE_DAYS} days")
+            raise PlanError(
+                "is no span of dates",
+                field=field,
+                value=word,
+                allowed=Text("up to {most_free_days} days", most_free_days=MOST_FREE_DAYS),
+            )
         found |= {first + dt.timedelta(days=k) for k in range((last - first).days + 1)}
     return frozenset(found)
 

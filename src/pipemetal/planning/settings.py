@@ -15,6 +15,7 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_sleds, parse_tables
 from pipemetal.planning.habits import DaySettings, HabitSettings, Limits, check_limits
+from pipemetal.texts import Amount, Text
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
@@ -248,7 +249,10 @@ class ShopSettings:
                     "has no table for the shortest sheet",
                     field="owned.sleds",
                     value=sled.name,
-                    allowed=f"a table of {self.sheets.least_length_mm + self.casting.run_up_mm:g} mm or more",
+                    allowed=Text(
+                        "a table of {value} or more",
+                        value=Amount.short(self.sheets.least_length_mm + self.casting.run_up_mm, "mm"),
+                    ),
                 )
 
     @property

@@ -15,6 +15,7 @@ from pipemetal.planning.plan import Plan, Search, make_plan
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll
+from pipemetal.texts import Text
 
 __all__ = ["Case", "Change", "Figures", "figures_of", "planned"]
 
@@ -61,7 +62,9 @@ class Case:
         ):
             for name in names:
                 if name not in known:
-                    raise PlanError("is not there", field=what, value=name, where=f"variant {change.name!r}")
+                    raise PlanError(
+                        "is not there", field=what, value=name, where=Text("variant {name}", name=repr(change.name))
+                    )
         organ = replace(
             self.organ,
             ranks=tuple(replace(rank, alloy=change.alloys.get(rank.name, rank.alloy)) for rank in self.organ.ranks),

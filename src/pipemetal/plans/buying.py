@@ -13,6 +13,7 @@ from pipemetal.melts.charge import ChargeRequest
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.planning.settings import PotSettings
 from pipemetal.plans.record import Melt, Plan
+from pipemetal.texts import Text
 
 __all__ = ["PlanMelts", "melts_to_buy_for"]
 
@@ -64,7 +65,9 @@ def _request(
 def _working_day(start: dt.date, number: int) -> dt.date:
     """The working day of this number from `start`, which is number 1."""
     if not 0 <= number <= MOST_DAYS:
-        raise PlanError("is out of range", field="day", value=number, allowed=f"1 to {MOST_DAYS}")
+        raise PlanError(
+            "is out of range", field="day", value=number, allowed=Text("1 to {most_days}", most_days=MOST_DAYS)
+        )
     day = start
     while day.weekday() > 4:
         day += dt.timedelta(days=1)

@@ -15,6 +15,7 @@ from pipemetal.plans.record import PLAN_FORMAT, Melt, Plan, Pour
 from pipemetal.plans.said import table_of, with_texts
 from pipemetal.plans.upgrade import OLDER_FORMATS, upgraded
 from pipemetal.strict_json import parse_json
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -99,7 +100,11 @@ def from_value(value: object, name: str = "plan") -> Plan:
         raise FileFormatError(
             "is not a plan",
             where=name,
-            allowed=f"a plan.json of format {PLAN_FORMAT!r} or {', '.join(map(repr, OLDER_FORMATS))}",
+            allowed=Text(
+                "a plan.json of format {plan_format} or {names}",
+                plan_format=repr(PLAN_FORMAT),
+                names=", ".join(map(repr, OLDER_FORMATS)),
+            ),
         )
     try:
         held = upgraded(value) if value["format"] != PLAN_FORMAT else value

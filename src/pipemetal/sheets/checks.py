@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from pipemetal.errors import InputError, SheetError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["checked_number", "checked_text"]
 
@@ -38,7 +39,13 @@ def checked_number(
     if not math.isfinite(number):
         raise error("is not a finite number", field=field, value=value, where=where)
     if above is not None and number <= above:
-        raise error("is too small", field=field, value=value, allowed=f"above {above:g}", where=where)
+        raise error(
+            "is too small",
+            field=field,
+            value=value,
+            allowed=Text("above {above}", above=Amount.short(above)),
+            where=where,
+        )
     if not low <= number <= high:
         allowed = f"{low:g} to {high:g}" if math.isfinite(high) else f"at least {low:g}"
         raise error("is outside its range", field=field, value=value, allowed=allowed, where=where)

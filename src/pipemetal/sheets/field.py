@@ -10,6 +10,7 @@ import numpy.typing as npt
 from pipemetal.errors import SheetError
 from pipemetal.sheets.checks import checked_number
 from pipemetal.sheets.readings import LeftOut
+from pipemetal.texts import Amount, Text
 
 __all__ = ["FloatArray", "ThicknessField"]
 
@@ -55,21 +56,25 @@ class ThicknessField:
                 "must run from one end of the sheet to the other",
                 field="stations_mm",
                 value=(float(stations[0]), float(stations[-1])),
-                allowed=f"0 to {self.length_mm:g}",
+                allowed=Text("0 to {length_mm}", length_mm=Amount.short(self.length_mm)),
             )
         if grid.ndim != 2 or grid.shape[0] < 1 or grid.shape[1] != stations.size:
             raise SheetError(
                 "must be lines across by stations along",
                 field="thickness_mm",
                 value=grid.shape,
-                allowed=f"(lines, {stations.size})",
+                allowed=Text("(lines, {size})", size=stations.size),
             )
         if not np.all(np.isfinite(grid)) or grid.min() < THINNEST_MM or grid.max() > THICKEST_MM:
             raise SheetError(
                 "holds a thickness that cannot be",
                 field="thickness_mm",
                 value=_worst(grid),
-                allowed=f"{THINNEST_MM:g} to {THICKEST_MM:g}",
+                allowed=Text(
+                    "{thinnest_mm} to {thickest_mm}",
+                    thinnest_mm=Amount.short(THINNEST_MM),
+                    thickest_mm=Amount.short(THICKEST_MM),
+                ),
             )
         if error.shape != grid.shape or not np.all(np.isfinite(error)) or error.min() < 0.0:
             raise SheetError("must be finite, not negative and shaped as the thickness", field="standard_error_mm")
@@ -153,7 +158,7 @@ class ThicknessField:
                 "takes more than the sheet has at its thinnest",
                 field="allowance_mm",
                 value=allowance_mm,
-                allowed=f"below {self.thickness_mm.min():.3f}",
+                allowed=Text("below {min}", min=Amount(self.thickness_mm.min(), "", 3)),
             )
         return replace(self, thickness_mm=self.thickness_mm - taken)
 

@@ -13,6 +13,7 @@ from pipemetal.errors import ConvergenceError, SheetError
 from pipemetal.sheets.checks import checked_number
 from pipemetal.sheets.field import THICKEST_MM, THINNEST_MM, FloatArray, ThicknessField
 from pipemetal.sheets.readings import LeftOut, Reading, checked_readings, why_left_out
+from pipemetal.texts import Amount, Text
 
 __all__ = ["fit_field"]
 
@@ -184,7 +185,7 @@ def _check_enough_agree(measured: FloatArray, left: np.ndarray) -> None:
             "are too few without what looks misread",
             field="readings",
             value=f"{measured.size}, of them misread: {names}",
-            allowed=f"{FEWEST_KEPT} or more that agree; measure the roll again",
+            allowed=Text("{fewest_kept} or more that agree; measure the roll again", fewest_kept=FEWEST_KEPT),
         )
 
 
@@ -201,7 +202,11 @@ def _shape(
             "is not of this sheet's size",
             field="expected",
             value=(long, wide),
-            allowed=f"{length:g} by {width:g} mm within 2 %",
+            allowed=Text(
+                "{length} by {width} within 2 %",
+                length=Amount.short(length, "mm", bare=True),
+                width=Amount.short(width, "mm"),
+            ),
         )
     return lambda x, y: np.asarray(expected.at(x * long, y * wide) / mean, dtype=float)
 

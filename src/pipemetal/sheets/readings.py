@@ -59,12 +59,20 @@ def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: fl
     """
     if len(readings) < FEWEST_READINGS:
         raise SheetError(
-            "are too few for a field", field="readings", value=len(readings), allowed=f"{FEWEST_READINGS} or more"
+            "are too few for a field",
+            field="readings",
+            value=len(readings),
+            allowed=Text("{fewest_readings} or more", fewest_readings=FEWEST_READINGS),
         )
     if len(readings) > MOST_READINGS:
-        raise SheetError("are too many", field="readings", value=len(readings), allowed=f"at most {MOST_READINGS}")
+        raise SheetError(
+            "are too many",
+            field="readings",
+            value=len(readings),
+            allowed=Text("at most {most_readings}", most_readings=MOST_READINGS),
+        )
     for number, reading in enumerate(readings, start=1):
-        where = f"reading {number}"
+        where = Text("reading {number}", number=number)
         checked_number(reading.x_mm, field="x_mm", low=0.0, high=length_mm, where=where)
         checked_number(reading.y_mm, field="y_mm", low=0.0, high=width_mm, where=where)
         checked_number(reading.thickness_mm, field="thickness_mm", above=0.0, where=where)

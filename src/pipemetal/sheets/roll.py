@@ -12,6 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from pipemetal.errors import SheetError
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.sheets.field import ThicknessField
+from pipemetal.texts import Amount, Text
 
 __all__ = ["CutOut", "Remnant", "Roll", "cut_out", "roll_mass_kg"]
 
@@ -48,7 +49,7 @@ class Roll:
     offset_mm: Point = (0.0, 0.0)
 
     def __post_init__(self) -> None:
-        where = f"roll {self.id!r}"
+        where = Text("roll {id}", id=repr(self.id))
         checked_text(self.id, field="id", where="roll")
         checked_text(self.alloy, field="alloy", where=where)
         checked_number(self.length_mm, field="length_mm", above=0.0, where=where)
@@ -62,7 +63,11 @@ class Roll:
                 "is not as large as the roll",
                 field="field",
                 value=(self.field.length_mm, self.field.width_mm),
-                allowed=f"{self.length_mm:g} x {self.width_mm:g}",
+                allowed=Text(
+                    "{length_mm} x {width_mm}",
+                    length_mm=Amount.short(self.length_mm),
+                    width_mm=Amount.short(self.width_mm),
+                ),
                 where=where,
             )
         for name, polygons in (("outline", (self.outline,) if self.outline else ()), ("no_go", self.no_go)):
@@ -193,7 +198,9 @@ def cut_out(
     shapes = [_shape(place, number) for number, place in enumerate(used, start=1)]
     for number, shape in enumerate(shapes, start=1):
         if not usable.buffer(1e-6).covers(shape):
-            raise SheetError("lies outside the usable area", field=f"used place {number}", where=f"roll {roll.id!r}")
+            raise SheetError(
+                "lies outside the usable area", field=f"used place {number}", where=Text("roll {id}", id=repr(roll.id))
+            )
     cut = shapely.union_all(shapes) if shapes else Polygon()
     t = roll.trim_mm
     left, low, right, high = t, t, roll.length_mm - t, roll.width_mm - t

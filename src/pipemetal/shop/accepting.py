@@ -23,6 +23,7 @@ from pipemetal.shop.rows import (
     RollState,
 )
 from pipemetal.shop.writing import Writing, dump
+from pipemetal.texts import Text
 
 __all__ = ["accept", "accepted", "change_by_hand", "give_up"]
 
@@ -67,7 +68,7 @@ def _reserve_rolls(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int])
         w.change("rolls", used.id, None, state=RollState.RESERVED, reserved_for=f"{plan_id}: {', '.join(ranks)}")
         reserve(w, number, plan_id, plan.organ, f"roll:{used.id}", used.mass_kg, ranks=dump(ranks))
     if refused:
-        raise BookError(f"cannot be accepted, rolls are not free: {_some(refused)}", field="plan")
+        raise BookError(Text("cannot be accepted, rolls are not free: {some}", some=_some(refused)), field="plan")
 
 
 def _reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) -> None:
@@ -82,7 +83,7 @@ def _reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) 
         taken[line.id] += line.mass_kg
         reserve(w, number, plan_id, plan.organ, account, line.mass_kg, melt=melt)
     if short:
-        raise BookError(f"cannot be accepted, lots are too small: {_some(short)}", field="plan")
+        raise BookError(Text("cannot be accepted, lots are too small: {some}", some=_some(short)), field="plan")
 
 
 def change_by_hand(w: Writing, plan_id: str, plan: Plan) -> None:

@@ -20,6 +20,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import AnalysisRow, LotRow, MeltRow, RollRow, RollState
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written, dump
+from pipemetal.texts import Text
 
 __all__ = ["Analysis", "Ledger", "UnexplainedLine", "enter_analysis"]
 
@@ -108,7 +109,9 @@ class Ledger:
             kind, _, key = account.partition(":")
             roll = w.get(RollRow, key) if kind == "roll" else None
             if roll is not None and roll.state is RollState.RESERVED:
-                raise BookError(f"is reserved for {roll.reserved_for}", field="roll", value=key)
+                raise BookError(
+                    Text("is reserved for {reserved_for}", reserved_for=roll.reserved_for), field="roll", value=key
+                )
             w.book(move(share_of(w.stock(account), mass_kg), account, "sold"), why="sold")
             if roll is not None and not w.stock(account):
                 w.change("rolls", key, None, state=RollState.SOLD)

@@ -16,6 +16,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import AttachmentRow, CastRow, LotRow, MeltRow, PieceRow, RollRow, Row
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Written
+from pipemetal.texts import Text
 
 __all__ = ["MOST_BYTES", "Attachments", "kind_of"]
 
@@ -68,7 +69,10 @@ class Attachments:
         """
         if not 0 < len(content) <= MOST_BYTES:
             raise BookError(
-                "is too large or empty", field="attachment", value=len(content), allowed=f"1 to {MOST_BYTES} bytes"
+                "is too large or empty",
+                field="attachment",
+                value=len(content),
+                allowed=Text("1 to {most_bytes} bytes", most_bytes=MOST_BYTES),
             )
         kind, key = kind_of(content), hashlib.sha256(content).hexdigest()
         what, _, thing = about.partition(":")
@@ -78,7 +82,12 @@ class Attachments:
                 raise NotInBookError(field="about", value=about, allowed=", ".join(f"{k}:ID" for k in ABOUT))
             number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
             if number > MOST_EACH:
-                raise BookError("has enough attachments", field="about", value=about, allowed=f"up to {MOST_EACH}")
+                raise BookError(
+                    "has enough attachments",
+                    field="about",
+                    value=about,
+                    allowed=Text("up to {most_each}", most_each=MOST_EACH),
+                )
             blob = schema.blobs
             if w.connection.execute(select(blob.c.sha256).where(blob.c.sha256 == key)).scalar() is None:
                 w.connection.execute(insert(blob).values(sha256=key, content=content))

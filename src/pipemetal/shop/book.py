@@ -34,6 +34,7 @@ from pipemetal.shop.tracing import Tracing
 from pipemetal.shop.undoing import Event, UndoFirstError
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Written
+from pipemetal.texts import Text
 
 __all__ = [
     "AlreadyDoneError",
@@ -143,7 +144,7 @@ class Book:
                 "was written by a newer program",
                 field="shop",
                 value=revision,
-                allowed=f"up to {newest}; update pipemetal",
+                allowed=Text("up to {newest}; update pipemetal", newest=newest),
             )
         with (
             connect.clear_errors(self.target),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.errors import CastingError
+from pipemetal.texts import Amount, Text
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -38,16 +39,23 @@ def check_cast(log: LoggedCast, *, used_kg: float | None = None, planned_mm: flo
     left = log.leftover_kg
     if left is not None and left > log.charge_kg:
         raise CastingError(
-            "is more than was filled in", field="leftover_kg", value=left, allowed=f"0 to {log.charge_kg:g} kg"
+            "is more than was filled in",
+            field="leftover_kg",
+            value=left,
+            allowed=Text("0 to {charge_kg}", charge_kg=Amount.short(log.charge_kg, "kg")),
         )
     if log.push_time_s:
         speed = log.length_mm * 1e-3 / log.push_time_s
         if not SPEED_M_S[0] <= speed <= SPEED_M_S[1]:
             raise CastingError(
-                f"means a push of {speed:.2f} m/s",
+                Text("means a push of {speed}", speed=Amount(speed, "m/s", 2)),
                 field="push_time_s",
                 value=log.push_time_s,
-                allowed=f"{log.length_mm * 1e-3 / SPEED_M_S[1]:.1f} to {log.length_mm * 1e-3 / SPEED_M_S[0]:.0f} s",
+                allowed=Text(
+                    "{low} to {high} s",
+                    low=Amount(log.length_mm * 0.001 / SPEED_M_S[1], "", 1),
+                    high=Amount(log.length_mm * 0.001 / SPEED_M_S[0], "", 0),
+                ),
             )
     used = used_kg if used_kg is not None else None if left is None else log.charge_kg - left
     readings = fmean(t for _, t in log.thickness_mm) if log.thickness_mm else None
@@ -70,8 +78,13 @@ def check_cast(log: LoggedCast, *, used_kg: float | None = None, planned_mm: flo
 def _weighs(log: LoggedCast, thick_mm: float, used_kg: float, how: str, left_kg: tuple[float, float]) -> CastingError:
     low, high = (min(max(kg, 0.0), log.charge_kg) for kg in left_kg)
     return CastingError(
-        f"does not fit: {used_kg:.1f} kg left the sled, the sheet weighs {sheet_kg(log, thick_mm):.1f} kg by the "
-        f"thickness {how}, {thick_mm:.2f} mm",
+        Text(
+            "does not fit: {used_kg} left the sled, the sheet weighs {sheet_kg} by the thickness {how}, {thick_mm}",
+            used_kg=Amount(used_kg, "kg", 1),
+            sheet_kg=Amount(sheet_kg(log, thick_mm), "kg", 1),
+            how=how,
+            thick_mm=Amount(thick_mm, "mm", 2),
+        ),
         field="leftover_kg",
         value=log.leftover_kg,
         allowed=f"{low:.1f} to {high:.1f} kg; if it was so, enter the readings"

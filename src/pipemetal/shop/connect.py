@@ -16,6 +16,7 @@ from sqlalchemy.pool import NullPool
 
 from pipemetal.errors import BookError
 from pipemetal.files.outbox import is_database
+from pipemetal.texts import Text
 
 __all__ = [
     "clear_errors",
@@ -166,7 +167,7 @@ def _refuse_network_folder(path: Path) -> None:
             best = (mount, kind)
     if best[1] in NETWORK_FILE_SYSTEMS:
         raise BookError(
-            f"lies in a network folder ({best[1]})",
+            Text("lies in a network folder ({best})", best=best[1]),
             field="shop",
             value=str(path),
             allowed="a folder of this machine, or PostgreSQL by URL",
@@ -180,7 +181,9 @@ def clear_errors(target: str | Path) -> Iterator[None]:
         yield
     except DBAPIError as error:
         lines = str(error.orig).strip().splitlines() or ["no answer"]
-        raise BookError(f"cannot be used: {lines[0]}", field="shop", value=without_password(target)) from None
+        raise BookError(
+            Text("cannot be used: {lines}", lines=lines[0]), field="shop", value=without_password(target)
+        ) from None
     except (StatementError, UnicodeEncodeError, OverflowError):  # a half character, a number beyond 64 bits
         raise BookError("cannot keep a text or number that was given", field="shop") from None
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from pipemetal.errors import BookError
 from pipemetal.shop import connect
 from pipemetal.shop.rowfiles import Counted, table_hashes, tables_at
+from pipemetal.texts import Text
 
 __all__ = ["copy_to", "hashes_of", "unused"]
 
@@ -27,11 +28,13 @@ def copy_to(book: Path, file: Path) -> None:
             here.backup(there)
             verdict = there.execute("PRAGMA integrity_check").fetchone()[0]
         except sqlite3.OperationalError as error:  # no room, no right: the book itself may be sound
-            raise BookError(f"cannot be copied: {error}", field="shop", value=str(file.parent.parent)) from None
+            raise BookError(
+                Text("cannot be copied: {error}", error=str(error)), field="shop", value=str(file.parent.parent)
+            ) from None
         except sqlite3.DatabaseError as error:
             verdict = str(error)
     if verdict != "ok":
-        raise BookError(f"is damaged: {verdict}", field="shop", value=str(book))
+        raise BookError(Text("is damaged: {verdict}", verdict=verdict), field="shop", value=str(book))
 
 
 def hashes_of(book: Path) -> dict[str, Counted] | None:

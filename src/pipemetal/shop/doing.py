@@ -17,6 +17,7 @@ from pipemetal.shop.melts import NewMelt, enter_melt
 from pipemetal.shop.orders import free_numbers, of_plan, order_of, reserve
 from pipemetal.shop.rows import PieceRow, ReservationRow, ReservationState, RollRow
 from pipemetal.shop.writing import Writing
+from pipemetal.texts import Text
 
 __all__ = ["WeighedMelt", "charge_as_planned", "cut_as_planned"]
 
@@ -65,7 +66,7 @@ def _sheet_of(w: Writing, plan: Plan, plan_id: str, roll_id: str, sheet: str | N
     name = sheet or (order.sheet if order is not None and order.plan == plan_id else roll_id)
     used = next((s for s in plan.sheets if s.id == name), None)
     if used is None:
-        raise BookError(f"is not cut by plan {plan_id!r}", field="roll", value=name)
+        raise BookError(Text("is not cut by plan {plan_id}", plan_id=repr(plan_id)), field="roll", value=name)
     return used
 
 
@@ -74,10 +75,10 @@ def charge_as_planned(w: Writing, plan_id: str, melt: str, weighed: WeighedMelt)
     plan = accepted(w, plan_id)
     planned = next((m for m in plan.melts if m.name == melt), None)
     if planned is None or planned.charge is None:
-        raise BookError(f"is not charged by plan {plan_id!r}", field="melt", value=melt)
+        raise BookError(Text("is not charged by plan {plan_id}", plan_id=repr(plan_id)), field="melt", value=melt)
     if any(held.melt == melt for held in of_plan(w, ReservationRow, plan_id, ReservationState.DONE)):
         raise BookError(
-            f"is booked already for plan {plan_id!r}",
+            Text("is booked already for plan {plan_id}", plan_id=repr(plan_id)),
             field="melt",
             value=melt,
             allowed="undo of that booking first, or `melts --add` for metal that no plan asked for",
@@ -102,7 +103,7 @@ def _weighed_or_listed(planned: Melt, weighed: WeighedMelt) -> dict[str, float]:
     bought = [line.id for line in planned.lots if line.kind == "buy"]
     if weighed.weighed_kg is None and bought:
         raise BookError(
-            f"needs metal that is still to be bought: {', '.join(bought)}",
+            Text("needs metal that is still to be bought: {names}", names=", ".join(bought)),
             field="melt",
             value=planned.name,
             allowed="the masses as weighed, from lots of the book",
@@ -125,7 +126,7 @@ def _box_on(roll: Roll, cut: Cut) -> tuple[float, float, float, float]:
     right, high = roll.length_mm - roll.trim_mm, roll.width_mm - roll.trim_mm
     if x + cut.length_mm > right + SLACK_MM or y + cut.width_mm > high + SLACK_MM:
         raise BookError(
-            f"does not reach for blank {cut.blank!r} as planned",
+            Text("does not reach for blank {blank} as planned", blank=repr(cut.blank)),
             field="roll",
             value=roll.id,
             allowed="plan again from the book, or cut by hand",

@@ -15,6 +15,7 @@ from pipemetal.files.layout_file import read_json
 from pipemetal.files.outbox import part_folder, private_file
 from pipemetal.shop import connect, schema
 from pipemetal.shop.rowfiles import Manifest, blob_sizes, check_source, load_source, row_lines, table_hashes, tables_at
+from pipemetal.texts import Text
 
 __all__ = ["DUMP_FORMAT", "load_dump", "write_dump"]
 
@@ -72,7 +73,9 @@ def write_dump(connection: Connection, folder: Path) -> Manifest:
     except FileFormatError as error:
         raise BookError(error.problem, field="dump", value=error.where) from None
     except OSError as error:
-        raise BookError(f"cannot be written: {error.strerror or error}", field="dump", value=str(folder)) from None
+        raise BookError(
+            Text("cannot be written: {value}", value=error.strerror or str(error)), field="dump", value=str(folder)
+        ) from None
     return manifest
 
 

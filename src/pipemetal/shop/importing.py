@@ -21,6 +21,7 @@ from pipemetal.shop.accounts import Analysis
 from pipemetal.shop.lots import NewLot
 from pipemetal.shop.roll_rows import roll_values
 from pipemetal.shop.rolls import NewRoll
+from pipemetal.texts import Amount, Text
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -88,7 +89,9 @@ def tables_wanted(found: Mapping[str, CsvTable], name: str, kind: str | None, sh
         if what is None:
             continue
         if what in tables:
-            raise BookError(f"holds {what} in two sheets", field="import", value=name, allowed="--sheet NAME")
+            raise BookError(
+                Text("holds {what} in two sheets", what=what), field="import", value=name, allowed="--sheet NAME"
+            )
         tables[what] = table
     if not tables:
         allowed = f"--as {', '.join(sorted(set(KINDS.values())))}"
@@ -210,7 +213,11 @@ def _read_readings(read: TablesRead, table: CsvTable) -> None:
                         f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}",
                         "thickness_mm",
                         reading.thickness_mm,
-                        f"{middle / MOST_OFF:.2f} to {middle * MOST_OFF:.2f} mm",
+                        Text(
+                            "{low} to {high}",
+                            low=Amount(middle / MOST_OFF, "mm", 2, bare=True),
+                            high=Amount(middle * MOST_OFF, "mm", 2),
+                        ),
                     )
                 )
         read.readings[roll] = [reading for _, reading in found]

@@ -29,6 +29,7 @@ from pipemetal.shop.copies import copy_to, hashes_of, unused
 from pipemetal.shop.dumping import write_dump
 from pipemetal.shop.rowfiles import Manifest, blob_sizes, table_hashes, tables_at
 from pipemetal.shop.writer import Writer
+from pipemetal.texts import Text
 
 __all__ = ["KEEP_DAYS", "Backups", "Health", "Keeping", "installation"]
 
@@ -164,7 +165,9 @@ class Keeping:
             if self._writer.is_sqlite:
                 verdict = str(connection.execute(text("PRAGMA integrity_check")).scalar())
                 if verdict != "ok":
-                    raise BookError(f"is damaged: {verdict}", field="shop", value=self._writer.target)
+                    raise BookError(
+                        Text("is damaged: {verdict}", verdict=verdict), field="shop", value=self._writer.target
+                    )
             yield connection
 
     def doctor(self) -> Health:

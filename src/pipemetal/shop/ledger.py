@@ -15,6 +15,7 @@ from typing import Final
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import BookError
 from pipemetal.quantities import LOT
+from pipemetal.texts import Amount, Text
 
 __all__ = [
     "MICROGRAMS_PER_KG",
@@ -142,7 +143,12 @@ def share_of(stock: Mapping[str, int], mass_kg: float) -> dict[str, int]:
     """
     held, wanted = sum(stock.values()), round(mass_kg * MICROGRAMS_PER_KG)
     if not math.isfinite(mass_kg) or wanted <= 0 or wanted > held + ROUNDING_UG:
-        raise BookError("is not in stock", field="mass_kg", value=mass_kg, allowed=f"above 0 to {kilograms(held):.3f}")
+        raise BookError(
+            "is not in stock",
+            field="mass_kg",
+            value=mass_kg,
+            allowed=Text("above 0 to {kilograms}", kilograms=Amount(kilograms(held), "", 3)),
+        )
     if wanted >= held:
         return {element: mass for element, mass in stock.items() if mass > 0}
     parts = {element: mass * wanted // held for element, mass in stock.items()}

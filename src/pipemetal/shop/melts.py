@@ -20,6 +20,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import AnalysisRow, LotRow, MeltRow, RecipeRow
 from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written, dump
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Melts", "NewMelt", "enter_melt"]
 
@@ -236,5 +237,8 @@ def _with(told: str, more_ug: Mapping[str, int]) -> str:
 def _refuse_dross(dross_kg: float, in_pot_kg: float) -> None:
     if not 0.0 <= dross_kg < in_pot_kg:
         raise BookError(
-            "is not what can be skimmed", field="dross_kg", value=dross_kg, allowed=f"0 to below {in_pot_kg:.3f}"
+            "is not what can be skimmed",
+            field="dross_kg",
+            value=dross_kg,
+            allowed=Text("0 to below {in_pot_kg}", in_pot_kg=Amount(in_pot_kg, "", 3)),
         )

@@ -25,6 +25,7 @@ from pipemetal.shop.roles import ROLES, Action, Role, may
 from pipemetal.shop.rows import PersonRow
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written
+from pipemetal.texts import Text
 
 __all__ = ["FROM_ANYWHERE", "People", "Person", "TooManyTriesError"]
 
@@ -90,7 +91,11 @@ def _checked_pin(pin: str) -> str:
 
 def _checked_password(password: str) -> str:
     if not LEAST_PASSWORD <= len(password) <= 200:
-        raise BookError("is not a password", field="password", allowed=f"{LEAST_PASSWORD} to 200 letters")
+        raise BookError(
+            "is not a password",
+            field="password",
+            allowed=Text("{least_password} to 200 letters", least_password=LEAST_PASSWORD),
+        )
     return password
 
 
@@ -149,7 +154,9 @@ class People:
         with self._writer.writing(action, f"person:{name}") as w:
             mine = w.get(PersonRow, w.who)
             if name != w.who and (mine is None or not may(mine.role, Action.PERSON_ENTERED)):
-                raise BookError(f"can set only their own {kind}", field="person", value=w.who, allowed="role run")
+                raise BookError(
+                    Text("can set only their own {kind}", kind=kind), field="person", value=w.who, allowed="role run"
+                )
             w.change("people", name, None, **{kind: hashed})
         self._forget_tries(name)
         return w.written()

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from pipemetal.errors import BookError
 from pipemetal.files.outbox import BESIDE_A_BOOK, move_new, part_folder, shut_out_others
+from pipemetal.texts import Text
 
 __all__ = ["PlaceTakenError", "holds_nothing", "new_book_file"]
 
@@ -66,7 +67,9 @@ def new_book_file(place: Path, *, keep: bool = True) -> Iterator[Path]:
         except FileExistsError:
             raise PlaceTakenError(place) from None
         except OSError as error:
-            raise BookError(f"cannot be written: {error.strerror or error}", field="shop", value=str(place)) from None
+            raise BookError(
+                Text("cannot be written: {value}", value=error.strerror or str(error)), field="shop", value=str(place)
+            ) from None
 
 
 def _close_up(made: Path) -> None:

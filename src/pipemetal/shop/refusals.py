@@ -11,6 +11,7 @@ from sqlalchemy import Connection, func, select
 from pipemetal.errors import BookError, ConflictError
 from pipemetal.shop import schema
 from pipemetal.shop.roles import Role, may, role_needed
+from pipemetal.texts import Text
 
 __all__ = [
     "COLUMN_WORDS",
@@ -124,8 +125,11 @@ def check_allowed(connection: Connection, who: str, action: str) -> None:
     roles = {str(row.id): str(row.role) for row in people}
     if roles and not may(roles.get(who), action):
         raise NotAllowedError(
-            f"may not do this: {action}",
+            Text("may not do this: {action}", action=action),
             field="person",
             value=who,
-            allowed=f"a person of the book with the role {role_needed(action) or 'that allows it'} or more; --by NAME",
+            allowed=Text(
+                "a person of the book with the role {value} or more; --by NAME",
+                value=role_needed(action) or "that allows it",
+            ),
         )

@@ -22,6 +22,7 @@ from pipemetal.shop.rows import CastRow, PieceRow, RollRow, RollState, Stored, s
 from pipemetal.shop.searching import STANDING, Found, RackSearch, Sizes, Words
 from pipemetal.shop.writer import Kept, Writer
 from pipemetal.shop.writing import Writing, Written
+from pipemetal.texts import Text
 
 __all__ = ["NewRoll", "Pieces", "Rolls", "enter_roll"]
 
@@ -200,6 +201,8 @@ def _refuse_circle(w: Writing, roll: Roll) -> None:
     above, seen = roll.parent or "", {""}
     while above not in seen:
         if above == roll.id:
-            raise BookError("would be cut from itself", field="parent", value=roll.parent, where=f"roll {roll.id}")
+            raise BookError(
+                "would be cut from itself", field="parent", value=roll.parent, where=Text("roll {id}", id=roll.id)
+            )
         seen.add(above)
         above = held.parent if (held := w.get(RollRow, above)) is not None else ""

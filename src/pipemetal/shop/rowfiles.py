@@ -21,6 +21,7 @@ from pipemetal.files.plain import same_name
 from pipemetal.shop import connect, schema
 from pipemetal.shop.places import new_book_file
 from pipemetal.shop.rows import Stored
+from pipemetal.texts import Text
 
 __all__ = [
     "DAMAGE",
@@ -134,9 +135,13 @@ def check_source(source: Source) -> None:
                 while block := file.read(1 << 20):
                     digest.update(block)
         except DAMAGE:
-            raise BookError(f"is damaged in {member.partition('.')[0]}", field="backup", value=source.name) from None
+            raise BookError(
+                Text("is damaged in {partition}", partition=member.partition(".")[0]), field="backup", value=source.name
+            ) from None
         if digest.hexdigest() != sha256:
-            raise BookError(f"is damaged in {member.partition('.')[0]}", field="backup", value=source.name)
+            raise BookError(
+                Text("is damaged in {partition}", partition=member.partition(".")[0]), field="backup", value=source.name
+            )
 
 
 def _is_whole(manifest: Manifest) -> bool:
@@ -207,7 +212,7 @@ def _fill_names(connection: Connection) -> None:
 def _load_rows(connection: Connection, source: Source, tables: Mapping[str, Table]) -> None:
     for name, table in tables.items():
         if name not in source.manifest["tables"]:
-            raise BookError(f"holds no {name}", field="backup", value=source.name)
+            raise BookError(Text("holds no {name}", name=name), field="backup", value=source.name)
         rows = _rows_of(source, name, table)
         while block := list(itertools.islice(rows, CHUNK)):
             connection.execute(insert(table), block)
@@ -231,7 +236,11 @@ def _rows_of(source: Source, name: str, table: Table) -> Iterator[Stored]:
                 or not all(type(row[key]) in kind for key, kind in kinds.items())
                 or not all(math.isfinite(value) for value in row.values() if type(value) is float)
             ):
-                raise BookError(f"is damaged in {name}, line {number}", field="backup", value=source.name)
+                raise BookError(
+                    Text("is damaged in {name}, line {number}", name=name, number=number),
+                    field="backup",
+                    value=source.name,
+                )
             yield row
 
 

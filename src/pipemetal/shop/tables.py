@@ -26,6 +26,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import RecipeRow, RollRow
 from pipemetal.shop.settings import Settings
 from pipemetal.shop.writer import Writer
+from pipemetal.texts import Text
 
 __all__ = ["MOST_THINGS", "Tables"]
 
@@ -110,7 +111,10 @@ class Tables:
                 "holds too many rows for one writing, as everybody else waits for it",
                 field="import",
                 value=f"{read.things} rows",
-                allowed=f"up to {MOST_THINGS} rolls, lots, casts and analyses together; split the file",
+                allowed=Text(
+                    "up to {most_things} rolls, lots, casts and analyses together; split the file",
+                    most_things=MOST_THINGS,
+                ),
             )
         rolls = read.new_rolls()  # worked out before the book is locked
         trying = self._writer.rehearsal() if dry_run else nullcontext()

@@ -16,6 +16,7 @@ from pipemetal.shop.refusals import check_allowed, mention, thing_of
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Change, Stored
 from pipemetal.shop.writing import Writing, unpacked, version_of
+from pipemetal.texts import Text
 
 __all__ = ["KEPT_BY_NOBODY", "Event", "UndoFirstError", "event_of", "take_back", "told_touched"]
 
@@ -94,7 +95,7 @@ def take_back(w: Writing, event_id: int) -> None:
     rows = w.connection.execute(select(schema.movements).where(m.event == event_id).order_by(m.id.desc())).all()
     if not rows and not any(_columns(change) for change in changes):
         raise BookError(
-            f"cannot be taken back: of {found['what']} the book keeps nothing to go back to",
+            Text("cannot be taken back: of {what} the book keeps nothing to go back to", what=found["what"]),
             field="event",
             value=event_id,
             allowed="doing it anew, as it should be",

@@ -18,6 +18,7 @@ from pipemetal.shop.balances import stock_of
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
 from pipemetal.shop.refusals import StaleSaveError, mention, thing_of
 from pipemetal.shop.rows import Change, Row, Stored
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Writing", "Written", "dump", "packed", "unpacked"]
 
@@ -137,7 +138,9 @@ class Writing:
         elif held != key:
             other = self.row(table, held)
             if other is not None and not other["withdrawn"]:
-                raise BookError(f"is in the book already, written {held!r}", field="id", value=key, where=table)
+                raise BookError(
+                    Text("is in the book already, written {held}", held=repr(held)), field="id", value=key, where=table
+                )
             self.connection.execute(update(schema.names).where(n.kind == table, n.folded == folded).values(id=key))
         if folded in known:
             known[folded] = key
@@ -219,7 +222,11 @@ class Writing:
             for element, mass in self.stock(account).items():
                 if mass < 0:
                     raise BookError(
-                        f"would hold {kilograms(mass):.3f} kg of {element}",
+                        Text(
+                            "would hold {kilograms} of {element}",
+                            kilograms=Amount(kilograms(mass), "kg", 3),
+                            element=element,
+                        ),
                         field="account",
                         value=account,
                         allowed="nought or more",
@@ -257,5 +264,10 @@ def _plain(values: Mapping[str, object]) -> Stored:
     """Values as a database keeps them: a state as its word. Errors: BookError where a text holds marks that nobody sees."""
     for column, value in values.items():
         if isinstance(value, str) and (mark := hidden_mark(value)):
-            raise BookError(f"holds a hidden mark, {mark}", field=column, value=value, allowed="letters that are seen")
+            raise BookError(
+                Text("holds a hidden mark, {mark}", mark=mark),
+                field=column,
+                value=value,
+                allowed="letters that are seen",
+            )
     return {column: value.value if isinstance(value, StrEnum) else value for column, value in values.items()}

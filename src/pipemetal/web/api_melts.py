@@ -9,6 +9,7 @@ from pipemetal.errors import BookError, NotInBookError
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
+from pipemetal.texts import Amount, Text
 from pipemetal.web.api_forms import REFUSED, Added, Melt, Wanted
 from pipemetal.web.api_rows import Booked
 from pipemetal.web.site import Site
@@ -95,7 +96,10 @@ def _heel(site: Site, form: Wanted) -> Heel | None:
             raise BookError("holds no metal that is known", field="heel_of", value=form.heel_of)
         if (form.heel_kg or 0.0) > melt.left_kg + 0.001:
             raise BookError(
-                "is more than is left", field="heel_kg", value=form.heel_kg, allowed=f"up to {melt.left_kg:.3f}"
+                "is more than is left",
+                field="heel_kg",
+                value=form.heel_kg,
+                allowed=Text("up to {left_kg}", left_kg=Amount(melt.left_kg, "", 3)),
             )
         return melt.heel(form.heel_kg)
     if form.heel_kg is None:

@@ -16,6 +16,7 @@ from pipemetal.layout.plan import Placement
 from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.rows import PlanState, RollState
+from pipemetal.texts import Text
 from pipemetal.web import pictures
 from pipemetal.web.bench import ranks_held
 from pipemetal.web.site import Site
@@ -122,7 +123,9 @@ def _add_relay(app: FastAPI, site: Site) -> None:
         def finish(layout: LayoutPlan) -> tuple[str, str]:
             if layout.unplaced:
                 raise LayoutError(
-                    f"finds no place: {layout.unplaced[0].reason}", field="blank", value=layout.unplaced[0].blank
+                    Text("finds no place: {reason}", reason=layout.unplaced[0].reason),
+                    field="blank",
+                    value=layout.unplaced[0].blank,
                 )
             with book.acting(who):
                 event = _keep(site, moved.plan, bench, layout.placements)

@@ -167,7 +167,9 @@ def _from_file(form: Mapping[str, str], organ: Organ, name: str, content: bytes)
     from pipemetal.files.measured_file import measured_of
 
     if len(content) > MOST_FILE_BYTES:
-        raise FileFormatError("is too large", where=name, allowed=f"up to {MOST_FILE_BYTES // 1000} kB")
+        raise FileFormatError(
+            "is too large", where=name, allowed=Text("up to {value} kB", value=MOST_FILE_BYTES // 1000)
+        )
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -243,7 +245,9 @@ def _matched(
 
     ones = [OldOne(rank.name, pipe) for rank in olds for pipe in rank.pipes]
     if len(ones) > MOST_OLD:
-        raise FileFormatError("are too many old pipes", value=len(ones), allowed=f"up to {MOST_OLD} at once")
+        raise FileFormatError(
+            "are too many old pipes", value=len(ones), allowed=Text("up to {most_old} at once", most_old=MOST_OLD)
+        )
     places = site.kept(f"organ pipes {key}", lambda: _all_pipes(site, organ))
     only = form.get("rank", "")
     return match_old(organ, [p for p in places if only in ("", p.rank)], ones, _rules(form))

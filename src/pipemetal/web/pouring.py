@@ -15,6 +15,7 @@ from pipemetal.errors import CastingError, InputError, NotInBookError
 from pipemetal.quantities import CAST
 from pipemetal.shop.cast_checks import check_cast
 from pipemetal.shop.rows import OrderState
+from pipemetal.texts import Text as Said
 from pipemetal.web import pictures
 from pipemetal.web.cast_form import cast_from_form, marks_text, pairs_of, sled_text, within
 from pipemetal.web.paging import paged
@@ -106,7 +107,7 @@ def _add_casting(app: FastAPI, site: Site) -> None:
         return site.page(
             request,
             "pour.html",
-            f"Pour of {chosen.sheet}",
+            Said("Pour of {sheet}", sheet=chosen.sheet),
             "/casting",
             n=n,
             p=chosen,
@@ -146,7 +147,7 @@ def _add_log(app: FastAPI, site: Site) -> None:
         return site.page(
             request,
             "cast.html",
-            f"Cast {cast_id}",
+            Said("Cast {id}", id=cast_id),
             "/casting",
             c=held,
             version=row.version,

@@ -20,6 +20,7 @@ from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.roll_rows import roll_of
 from pipemetal.shop.rows import RollRow, RollState
 from pipemetal.shop.searching import Found
+from pipemetal.texts import Text as Said
 from pipemetal.web import pictures
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
@@ -204,7 +205,7 @@ def _add_roll(app: FastAPI, site: Site) -> None:
         return site.page(
             request,
             "roll.html",
-            f"Roll {roll_id}",
+            Said("Roll {id}", id=roll_id),
             "/racks",
             row=row,
             picture=map_of(row, held, place, show),

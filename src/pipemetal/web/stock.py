@@ -18,6 +18,7 @@ from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.melts.lots import Lot
 from pipemetal.shop.book import Book
 from pipemetal.shop.rows import RollRow
+from pipemetal.texts import Text
 from pipemetal.web.paging import Paged, paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
@@ -144,7 +145,12 @@ def _add_files(app: FastAPI, site: Site) -> None:
         ending = Path(name).suffix.lower()
         content = file.file.read(MOST_SHEET_BYTES + 1)
         if ending not in IMPORTED or not content or len(content) > MOST_SHEET_BYTES:
-            raise BookError("cannot be read", field="file", value=name, allowed=f"{' or '.join(IMPORTED)}, up to 20 MB")
+            raise BookError(
+                "cannot be read",
+                field="file",
+                value=name,
+                allowed=Text("{names}, up to 20 MB", names=" or ".join(IMPORTED)),
+            )
         given = f"{Path(name).stem or 'table'}{ending}"
         if trial:
             # a second book of its own, so that trying takes nothing back that somebody else writes meanwhile

@@ -15,6 +15,7 @@ from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import NewLot
+from pipemetal.texts import Text
 from pipemetal.units import parse_number
 from pipemetal.web.show import Show
 
@@ -88,7 +89,11 @@ def roll_from_form(show: Show, form: RollForm, trim_mm: float) -> tuple[Roll, tu
             "is no size of a roll",
             field="length, width",
             value=f"{form.length} x {form.width}"[:60],
-            allowed=f"{ROLL['length_mm'].allowed} long, {ROLL['width_mm'].allowed} wide",
+            allowed=Text(
+                "{long} long, {wide} wide",
+                long=ROLL["length_mm"].allowed,
+                wide=ROLL["width_mm"].allowed,
+            ),
         )
     trim = show.read_length(form.trim, "trim")
     read = tuple(_reading(show, item, width) for item in form.readings.split())
