@@ -8,6 +8,7 @@ import re
 from typing import Final
 
 from pipemetal.errors import FileFormatError
+from pipemetal.texts import Text
 
 __all__ = ["parse_json"]
 
@@ -62,7 +63,9 @@ def parse_json(text: str, name: str) -> object:
     except UnicodeEncodeError:
         raise FileFormatError("holds half a character (a lone \\ud800 to \\udfff)", where=name) from None
     except json.JSONDecodeError as error:
-        raise FileFormatError(f"is not JSON: {error.msg} in line {error.lineno}", where=name) from None
+        raise FileFormatError(
+            Text("is not JSON: {what} in line {line}", what=error.msg, line=error.lineno), where=name
+        ) from None
     except (ValueError, RecursionError) as error:
-        raise FileFormatError(f"is not JSON that can be used: {error}", where=name) from None
+        raise FileFormatError(Text("is not JSON that can be used: {what}", what=str(error)), where=name) from None
     return value

@@ -32,11 +32,15 @@ def texts_of(module: Path) -> Iterator[str]:
     }
     for node in ast.walk(tree):
         if isinstance(node, ast.Call):
-            name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
+            name = _name(node)
             if ast.unparse(node.func) == "_LOG.error":  # the log speaks English
                 continue
             for given in node.args[:1] if name in ("Text", "Said") else _of_errors(name, node):
                 yield from _constants(given, named)
+
+
+def _name(call: ast.Call) -> str:
+    return call.func.id if isinstance(call.func, ast.Name) else getattr(call.func, "attr", "")
 
 
 NO_INPUT = {
@@ -76,6 +80,18 @@ def test_no_text_of_a_room_is_missing(language: str) -> None:
     texts = {text for module in modules for text in texts_of(module) if WORDS.search(NO_WORDS.sub("", text))}
     assert len(texts) > 900
     assert sorted(texts - set(held)) == []
+
+
+@pytest.mark.parametrize(
+    "module", [m for m in MODULES if "cli" not in m.parts], ids=lambda m: str(m.relative_to(PACKAGE))
+)
+def test_no_error_is_a_finished_sentence(module: Path) -> None:
+    """A sentence that is put together at once can be neither translated nor shown in a reader's units."""
+    calls = [node for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))) if isinstance(node, ast.Call)]
+    said = [
+        given for call in calls if ast.unparse(call.func) != "_LOG.error" for given in _of_errors(_name(call), call)
+    ]
+    assert [ast.unparse(given) for given in said if isinstance(given, ast.JoinedStr)] == []
 
 
 MESSAGES = re.compile(

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipemetal.documents.plan_paper import PAPERS
+from pipemetal.documents.trace_page import trace_facts
 from pipemetal.pipes.rank import CONSTRUCTIONS
 from pipemetal.planning.settings import rests_on
 from pipemetal.shop.roles import ACTIONS, ROLES
@@ -14,7 +15,7 @@ from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import jobs
 from pipemetal.web.setting_groups import GROUPS
 from pipemetal.web.site import DONE, ROOMS
-from pipemetal.words import LANGUAGES, catalogue
+from pipemetal.words import LANGUAGES, Words, catalogue
 
 WEB = Path(__file__).parents[2] / "src" / "pipemetal" / "web"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))
@@ -78,3 +79,14 @@ def test_a_template_says_nothing_past_the_catalogue(path: Path) -> None:
 def test_places_for_values_are_the_same_in_both(language: str) -> None:
     for text, said in catalogue(language).items():
         assert sorted(re.findall(r"\{\w+\}", text)) == sorted(re.findall(r"\{\w+\}", said)), text
+
+
+def test_no_unit_stands_behind_the_word_in() -> None:
+    """Of a person who measures in inches it would read "in in"."""
+    texts = [text for pair in catalogue("de").items() for text in pair]
+    assert [text for text in texts if re.search(r"\bin \{(unit|wall)\}", text)] == []
+
+
+def test_a_remark_is_no_tone_and_a_kind_is_a_word() -> None:
+    told = trace_facts({"kind": "pig", "note": "from the old roof"}, say=Words("de"))
+    assert told.endswith("Barren; Bemerkung from the old roof")

@@ -140,7 +140,7 @@ class Task:
         """Raises CastingError where sheet, sled and table do not go together."""
         sled, table = outfit.sled, outfit.table
         if want.width_mm > sled.inner_width_mm:
-            allowed = f"up to {sled.inner_width_mm:g} mm"
+            allowed = Text("up to {width_mm}", width_mm=Amount.short(sled.inner_width_mm, "mm"))
             raise CastingError("is wider than the sled lays", field="width_mm", value=want.width_mm, allowed=allowed)
         if table is not None and want.length_mm + outfit.run_up_mm > table.length_mm:
             raise CastingError(

@@ -46,7 +46,7 @@ def _rank_sheet(plan: Plan, rank: str, pipes: Sequence[PipeRow], units: UnitSyst
     first = pipes[0]
     held = of_what(pipes)
     words = say(
-        "{count} pipes of {alloy}, {construction}, {mass} finished. Lengths and inner diameters in {unit}, walls in {wall}; "
+        "{count} pipes of {alloy}, {construction}, {mass} finished. Lengths and inner diameters: {unit}; walls: {wall}; "
         "body without tuning length.",
         count=len(pipes),
         alloy=", ".join(say(what) if len(held) == 1 else f"{say(what)} ({len(ps)})" for what, ps in held.items()),

@@ -66,7 +66,11 @@ def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileForma
         for row, reading in zip(rows[roll], found, strict=True):
             if not middle / 4.0 <= reading.thickness_mm <= middle * 4.0:
                 slips[roll] = row.error(
-                    f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}",
+                    Text(
+                        "is {times} times the other readings of roll {roll}",
+                        times=f"{reading.thickness_mm / middle:.2g}",
+                        roll=repr(roll),
+                    ),
                     "thickness_mm",
                     reading.thickness_mm,
                     Text(

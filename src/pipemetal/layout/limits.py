@@ -7,6 +7,7 @@ from typing import Final
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.problem import LayoutProblem
+from pipemetal.texts import Amount, Text
 
 __all__ = ["MOST_BLANKS", "check_seconds", "check_size", "least_seconds"]
 
@@ -46,16 +47,24 @@ def check_size(problem: LayoutProblem, seconds: float | None = None) -> None:
     """Refuse what is too large for the program, or for the seconds asked. Errors: LayoutError with the limit."""
     blanks, pairs = len(problem.blanks), _pairs(problem)
     if blanks > MOST_BLANKS:
-        raise LayoutError("are too many for one layout", field="blanks", value=blanks, allowed=f"up to {MOST_BLANKS}")
+        raise LayoutError(
+            "are too many for one layout",
+            field="blanks",
+            value=blanks,
+            allowed=Text("up to {number}", number=MOST_BLANKS),
+        )
     if pairs > MOST_PAIRS:
         raise LayoutError(
             "times rolls of their alloy are too many for one layout",
             field="blanks",
             value=pairs,
-            allowed=f"up to {MOST_PAIRS}; leave out rolls, or lay one part after the other",
+            allowed=Text("up to {number}; leave out rolls, or lay one part after the other", number=MOST_PAIRS),
         )
     least = least_seconds(problem)
     if seconds is not None and least > seconds + FREE_SECONDS:
         raise LayoutError(
-            f"is too little for {blanks} blanks", field="seconds", value=seconds, allowed=f"{least:.0f} or more"
+            Text("is too little for {count} blanks", count=blanks),
+            field="seconds",
+            value=seconds,
+            allowed=Text("{number} or more", number=Amount(least)),
         )

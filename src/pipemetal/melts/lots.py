@@ -66,7 +66,7 @@ class Lot:
             )
         most = LOT["mass_kg"].high  # what is left of a lot may be less than the least that comes in
         if not (math.isfinite(self.mass_kg) and 0.0 < self.mass_kg <= most):
-            allowed = f"above 0 to {most:.0f} kg"
+            allowed: str = Text("above 0 to {most}", most=Amount(most, "kg"))
             raise MeltError("is not a mass", field="mass_kg", value=self.mass_kg, allowed=allowed, where=where)
         if self.piece_kg is not None and not LOT["piece_kg"].holds(self.piece_kg):
             allowed = LOT["piece_kg"].allowed

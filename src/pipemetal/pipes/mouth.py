@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import PipeError
+from pipemetal.texts import Amount, Text
 
 __all__ = ["AIR_DENSITY_KG_M3", "LIPS", "Mouth", "flue_for_ising_mm", "ising_number", "pressure_pa"]
 
@@ -58,7 +59,9 @@ class Mouth:
                 "leaves no opening at the mouth's corners",
                 field="arch",
                 value=self.arch,
-                allowed=f"less than the cut-up, {self.cut_up_fraction:.3g} of the mouth's width",
+                allowed=Text(
+                    "less than the cut-up, {share} of the mouth's width", share=Amount.short(self.cut_up_fraction)
+                ),
             )
 
     def mean_cut_up_mm(self, width_mm: float) -> float:

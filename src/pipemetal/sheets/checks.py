@@ -47,7 +47,11 @@ def checked_number(
             where=where,
         )
     if not low <= number <= high:
-        allowed = f"{low:g} to {high:g}" if math.isfinite(high) else f"at least {low:g}"
+        allowed = (
+            Text("{low} to {high}", low=Amount.short(low), high=Amount.short(high))
+            if math.isfinite(high)
+            else Text("{number} or more", number=Amount.short(low))
+        )
         raise error("is outside its range", field=field, value=value, allowed=allowed, where=where)
     return number
 

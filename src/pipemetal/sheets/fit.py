@@ -178,7 +178,7 @@ def _check_enough_agree(measured: FloatArray, left: np.ndarray) -> None:
             "disagree: no smooth sheet passes near enough of them",
             field="readings",
             value=f"{left.size} of {measured.size} off: {names}",
-            allowed=f"at most {MOST_LEFT_OUT:.0%} gross errors",
+            allowed=Text("at most {percent} % gross errors", percent=Amount(100.0 * MOST_LEFT_OUT)),
         )
     if kept < min(FEWEST_KEPT, measured.size):
         raise SheetError(

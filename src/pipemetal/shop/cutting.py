@@ -17,6 +17,7 @@ from pipemetal.shop.roll_rows import roll_of, roll_values
 from pipemetal.shop.rows import ReservationState, RollRow, RollState
 from pipemetal.shop.searching import STANDING
 from pipemetal.shop.writing import Writing, dump
+from pipemetal.texts import Text
 
 __all__ = ["Cutting", "Piece", "check_apart", "give_up_reservations"]
 
@@ -42,7 +43,7 @@ def check_apart(pieces: Sequence[Piece]) -> None:
     for number, piece in enumerate(pieces):
         for other in pieces[:number]:
             if _overlap_mm(piece.box_mm, other.box_mm) > LAID_OVER_MM:
-                allowed = f"a place beside {other.id}"
+                allowed = Text("a place beside {roll}", roll=other.id)
                 raise BookError("lies on another piece", field="piece", value=piece.id, allowed=allowed)
 
 

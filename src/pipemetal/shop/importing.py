@@ -210,7 +210,11 @@ def _read_readings(read: TablesRead, table: CsvTable) -> None:
             if not middle / MOST_OFF <= reading.thickness_mm <= middle * MOST_OFF:
                 read.problems.append(
                     row.error(
-                        f"is {reading.thickness_mm / middle:.2g} times the other readings of roll {roll!r}",
+                        Text(
+                            "is {times} times the other readings of roll {roll}",
+                            times=f"{reading.thickness_mm / middle:.2g}",
+                            roll=repr(roll),
+                        ),
                         "thickness_mm",
                         reading.thickness_mm,
                         Text(

@@ -25,7 +25,7 @@ from pipemetal.shop.roles import ROLES, Action, Role, may
 from pipemetal.shop.rows import PersonRow
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written
-from pipemetal.texts import Text
+from pipemetal.texts import Amount, Text
 
 __all__ = ["FROM_ANYWHERE", "People", "Person", "TooManyTriesError"]
 
@@ -221,7 +221,7 @@ class People:
             if not wait_s:
                 connection.execute(insert(schema.tries).values(person=_place(name, source), at_s=now))
         if wait_s:
-            allowed = f"again in {wait_s / 60:.0f} min"
+            allowed = Text("again in {minutes} min", minutes=Amount(wait_s / 60))
             raise TooManyTriesError("had too many wrong tries", field="person", value=name, allowed=allowed)
 
     def _forget_tries(self, name: str, source: str | None = None) -> None:

@@ -227,9 +227,7 @@ def _wall_lines() -> tuple[WallLine, ...]:
 def _half_tones(text: str, name: str) -> float:
     value = parse_number(text, field=name) if text.strip() else 0.0
     if abs(value) > MOST_HALF_TONES:
-        raise PipeError(
-            "is out of range", field=name, value=value, allowed=f"-{MOST_HALF_TONES:g} to {MOST_HALF_TONES:g}"
-        )
+        raise PipeError("is out of range", field=name, value=value, limits=(-MOST_HALF_TONES, MOST_HALF_TONES))
     return value
 
 
