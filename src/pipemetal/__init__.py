@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from pipemetal.alloys.composition import Composition as Composition
-    from pipemetal.alloys.liquidus import liquidus as liquidus
     from pipemetal.alloys.recipe import Recipe as Recipe
     from pipemetal.errors import PipemetalError as PipemetalError
     from pipemetal.front import Shop as Shop
+    from pipemetal.front import check_layout as check_layout
+    from pipemetal.front import lay_out as lay_out
+    from pipemetal.front import liquidus as liquidus
     from pipemetal.front import make_pipes as make_pipes
     from pipemetal.front import make_plan as make_plan
     from pipemetal.front import push_card as push_card
@@ -27,8 +29,6 @@ if TYPE_CHECKING:
     from pipemetal.front import weigh_out as weigh_out
     from pipemetal.front import write_plan as write_plan
     from pipemetal.layout.problem import LayoutProblem as LayoutProblem
-    from pipemetal.layout.solve import solve as lay_out
-    from pipemetal.layout.verify import verify as check_layout
     from pipemetal.plans.record import Plan as Plan
     from pipemetal.shop.book import Book as Book
 
@@ -42,9 +42,9 @@ _PROMISED: Final = {
     "Plan": "pipemetal.plans.record:Plan",
     "Recipe": "pipemetal.alloys.recipe:Recipe",
     "Shop": "pipemetal.front:Shop",
-    "check_layout": "pipemetal.layout.verify:verify",
-    "lay_out": "pipemetal.layout.solve:solve",
-    "liquidus": "pipemetal.alloys.liquidus:liquidus",
+    "check_layout": "pipemetal.front:check_layout",
+    "lay_out": "pipemetal.front:lay_out",
+    "liquidus": "pipemetal.front:liquidus",
     "make_pipes": "pipemetal.front:make_pipes",
     "make_plan": "pipemetal.front:make_plan",
     "push_card": "pipemetal.front:push_card",

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.liquidus import liquidus as liquidus_of
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.casting.log import LoggedCast
@@ -18,6 +19,9 @@ from pipemetal.casting.push import PushCard
 from pipemetal.casting.push import push_card as card_of
 from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.errors import PlanError
+from pipemetal.given import given
+from pipemetal.layout.solve import solve
+from pipemetal.layout.verify import verify
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mend import Blocked
@@ -37,6 +41,9 @@ from pipemetal.plans.record import Plan
 
 __all__ = [
     "Shop",
+    "check_layout",
+    "lay_out",
+    "liquidus",
     "make_pipes",
     "make_plan",
     "push_card",
@@ -48,6 +55,7 @@ __all__ = [
 ]
 
 
+@given
 @dataclass(frozen=True, eq=False)
 class Shop:
     """A shop: its metal, its settings, and the casts that it logged."""
@@ -67,6 +75,7 @@ class Shop:
         return self.stock.lots
 
 
+@given
 def read_shop(place: str | Path) -> Shop:
     """A shop from a folder of its files (recipes.toml, and where they are there rack.csv, readings.csv, lots.csv, log.csv,
     shop.toml), or from a shop book (a SQLite file, or a PostgreSQL database by its URL).
@@ -105,6 +114,7 @@ def _shop_of_book(target: str) -> Shop:
     return Shop(stock, settings_of_book(target).settings, casts)
 
 
+@given
 def read_organ(path: str | Path, shop: Shop | None = None) -> Organ:
     """The ranks of an organ file; with a shop, its alloys must be recipes of that shop. Errors: FileFormatError, PipeError.
 
@@ -117,6 +127,7 @@ def read_organ(path: str | Path, shop: Shop | None = None) -> Organ:
     return read_file(Path(path), shop.recipes if shop is not None else None)
 
 
+@given
 def make_pipes(organ: Organ, shop: Shop) -> tuple[Pipe, ...]:
     """Every pipe of an organ: sizes in mm, walls, parts as flat blanks, masses in kg.
 
@@ -130,6 +141,7 @@ def make_pipes(organ: Organ, shop: Shop) -> tuple[Pipe, ...]:
     return organ_pipes(organ, lambda alloy: density[alloy])
 
 
+@given
 def make_plan(
     organ: Organ,
     shop: Shop,
@@ -159,6 +171,7 @@ def make_plan(
     return plan_record(planned(organ, shop.stock, shop.settings, learned=learn(shop.casts), search=search))
 
 
+@given
 def read_plan(path: str | Path) -> Plan:
     """A plan.json of today's format or an older one. Errors: FileFormatError with list, entry and field."""
     from pipemetal.files.plan_file import read_plan_file
@@ -166,6 +179,7 @@ def read_plan(path: str | Path) -> Plan:
     return read_plan_file(Path(path))
 
 
+@given
 def write_plan(plan: Plan, path: str | Path) -> None:
     """Write a plan.json whole, every number in full. Errors: FileFormatError for a place that must not be written over.
 
@@ -182,6 +196,7 @@ def write_plan(plan: Plan, path: str | Path) -> None:
     write_file(Path(path), text)
 
 
+@given
 def weigh_out(shop: Shop, recipe: str, wanted_kg: float, lots: Sequence[Lot] | None = None) -> Charge | Blocked:
     """What to weigh for a melt of a recipe from the shop's lots (or those given), into an empty pot; or why there is none.
 
@@ -199,6 +214,7 @@ def weigh_out(shop: Shop, recipe: str, wanted_kg: float, lots: Sequence[Lot] | N
     return weighed_out(asked, shop.lots if lots is None else lots, shop.settings).charge
 
 
+@given
 def push_card(
     shop: Shop,
     metal: Composition,
@@ -219,3 +235,8 @@ def push_card(
     """
     want = Wanted(metal, pour_temperature_c, *size_mm, *thickness_mm)
     return card_of(want, Outfit(Sled(*sled_mm)), learn(shop.casts).law)
+
+
+liquidus = given(liquidus_of)
+lay_out = given(solve)
+check_layout = given(verify)

@@ -23,7 +23,7 @@ ROOMS = [
     "web",
     "cli",
 ]
-SHARED = {"errors", "quantities", "texts", "linear", "executor", "strict_json"}
+SHARED = {"errors", "given", "quantities", "texts", "linear", "executor", "strict_json"}
 EDGE_ONLY = {
     "units": ["files", "shop", "documents", "web", "cli"],
     "words": ["documents", "web", "cli"],

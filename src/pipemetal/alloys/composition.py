@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from pipemetal.errors import AlloyError
+from pipemetal.given import given
 from pipemetal.texts import Amount, Text
 
 __all__ = ["ATOMIC_WEIGHTS_G_MOL", "ELEMENTS", "SUM_TOLERANCE_WT_PCT", "Composition", "mix"]
@@ -61,6 +62,7 @@ class Composition:
         object.__setattr__(self, "fractions", _settled([fraction / total for fraction in self.fractions]))
 
     @classmethod
+    @given
     def from_wt_pct(cls, mapping: Mapping[str, float]) -> Composition:
         """The composition with these percentages by mass; elements not named are absent.
 

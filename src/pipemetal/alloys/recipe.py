@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.errors import AlloyError
+from pipemetal.given import given
 from pipemetal.texts import Amount, Text
 
 __all__ = ["Recipe"]
@@ -15,6 +16,7 @@ __all__ = ["Recipe"]
 _EDGE_WT_PCT = 1e-6
 
 
+@given
 @dataclass(frozen=True, slots=True)
 class Recipe:
     """A named metal: target composition and a window on every element that matters.

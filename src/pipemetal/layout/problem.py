@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipemetal.errors import LayoutError
+from pipemetal.given import given
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.sheets.field import FloatArray
 from pipemetal.texts import Amount, Text
@@ -309,6 +310,7 @@ class Castable:
         return self.widths or (CastWidth(self.max_width_mm, self.max_length_mm, self.max_section_mm2),)
 
 
+@given
 @dataclass(frozen=True)
 class LayoutProblem:
     """Blanks, rolls, what may be cast (or None), and the kerf that must stay between two neighbours.

@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
 from pipemetal.files.plain import parse_day
+from pipemetal.given import given
 from pipemetal.quantities import LOT
 from pipemetal.shop import schema
 from pipemetal.shop.balances import balances_of, stock_of
@@ -55,6 +56,7 @@ class Ledger:
     def __init__(self, writer: Writer) -> None:
         self._writer = writer
 
+    @given
     def analyse(
         self,
         about: str,
@@ -75,6 +77,7 @@ class Ledger:
             enter_analysis(w, analysis)
             return w.written()
 
+    @given
     def weigh(self, account: str, mass_kg: float) -> Written[None]:
         """Book what the scale says of `lot:ID`, `melt:ID` or `roll:ID`: more comes from `found`, less goes to `lost`.
 
@@ -99,6 +102,7 @@ class Ledger:
                 w.book(move(parts, "found", account), why="found")
             return w.written()
 
+    @given
     def sell(self, account: str, mass_kg: float) -> Written[None]:
         """Book metal that leaves the shop for money. A roll of which nothing is left hangs there no more.
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from pipemetal.errors import BookError
 from pipemetal.files.outbox import sweep
+from pipemetal.given import given
 from pipemetal.shop import connect
 from pipemetal.shop.accounts import Ledger
 from pipemetal.shop.archive import restore
@@ -90,6 +91,7 @@ class Book:
         self.keeping = Keeping(writer)
 
     @classmethod
+    @given
     def open(cls, target: str | Path, *, create: bool = False, who: str | None = None) -> Book:
         """Open a book: the path of a SQLite file, or postgresql://...; with `create` a new one is made where there is none.
 

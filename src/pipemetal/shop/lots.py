@@ -10,12 +10,13 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
 from pipemetal.files.lots_file import SORTED_BY_EYE
 from pipemetal.files.plain import parse_day
+from pipemetal.given import given
 from pipemetal.melts.lots import LOT_KINDS, Lot
 from pipemetal.shop.balances import balances_of
 from pipemetal.shop.free import reserved_kg
 from pipemetal.shop.ledger import composition_of, elements_ug, kilograms, move
 from pipemetal.shop.roles import Action
-from pipemetal.shop.rows import LotRow
+from pipemetal.shop.rows import LotRow, RecipeRow
 from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written, dump
 
@@ -24,6 +25,7 @@ __all__ = ["Lots", "NewLot", "enter_lot"]
 LEAST_KG: Final = 0.001
 
 
+@given
 @dataclass(frozen=True)
 class NewLot:
     """A lot to be entered, with its invoice. Without a composition its metal is unknown until it is assayed.
@@ -98,6 +100,8 @@ def enter_lot(w: Writing, lot: NewLot) -> None:
     """A new lot within an event, with its metal. Errors: BookError, MeltError."""
     if lot.kind not in LOT_KINDS:
         raise BookError("is not a kind of lot", field="kind", value=lot.kind, allowed=", ".join(LOT_KINDS))
+    if lot.alloy and w.get(RecipeRow, lot.alloy) is None:
+        raise BookError("is not a recipe of this shop", field="alloy", value=lot.alloy)
     unsure = tuple(lot.uncertainty_wt_pct)
     if lot.composition is not None:
         Lot(lot.id, lot.kind, lot.composition, lot.mass_kg, lot.piece_kg, unsure, lot.price_per_kg, True, lot.note)
