@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -9,8 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipemetal.errors import FileFormatError
+from pipemetal.files.plan_file import read_plan_file
 from pipemetal.plans import record
-from pipemetal.plans.codec import as_dict, from_value, read, write
+from pipemetal.plans.codec import NEEDED, as_dict, from_value, read, with_table, write
 from pipemetal.texts import Amount, Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
@@ -163,3 +165,12 @@ def test_an_older_plan_gets_turns_sectors_and_room_for_its_rounding() -> None:
 def test_what_is_wrong_is_named_by_list_entry_and_field(spoilt: dict[str, Any], says: str) -> None:
     with pytest.raises(FileFormatError, match=says):
         from_value({"format": record.PLAN_FORMAT, "organ": "Chapel"} | spoilt, "plan.json")
+
+
+@pytest.mark.parametrize("lacking", NEEDED)
+def test_a_plan_file_without_one_of_its_lists_is_refused_by_name(lacking: str, tmp_path: Path) -> None:
+    values = {name: value for name, value in with_table(record.Plan("Chapel")).items() if name != lacking}
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(values), encoding="utf-8")
+    with pytest.raises(FileFormatError, match=rf"^plan\.json: {lacking} is missing"):
+        read_plan_file(path)

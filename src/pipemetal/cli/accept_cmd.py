@@ -133,9 +133,9 @@ def reserved(plan_id: str | None, casts: bool, table_path: Path | None, shop: st
     with open_book(shop) as book:
         held, orders = book.plans.reservations(plan_id), book.plans.cast_list(plan_id)
     if as_json:
-        from pipemetal.plans.codec import as_dict
+        from pipemetal.plans.codec import with_table
 
-        listed = [{k: v for k, v in vars(o).items() if k != "pour"} | {"body": as_dict(o.pour)} for o in orders]
+        listed = [{k: v for k, v in vars(o).items() if k != "pour"} | {"body": with_table(o.pour)} for o in orders]
         print_json({"reservations": held, "cast_list": listed})
     elif casts:
         show_table(

@@ -14,4 +14,4 @@ __all__ = ["read_plan_file"]
 
 def read_plan_file(path: Path) -> Plan:
     """The plan in a file, of today's format or an older one. Errors: FileFormatError with list, entry and field."""
-    return read(read_text(path, most_bytes=MAX_BYTES), path.name)
+    return read(read_text(path, most_bytes=MAX_BYTES), path.name, whole=True)

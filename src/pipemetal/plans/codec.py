@@ -20,7 +20,7 @@ from pipemetal.texts import Text
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
-__all__ = ["as_dict", "from_value", "pour_from_value", "read", "with_table", "write"]
+__all__ = ["NEEDED", "as_dict", "from_value", "pour_from_value", "read", "with_table", "write"]
 
 _WORDS: Final = {
     "missing": "is missing",
@@ -86,12 +86,19 @@ def with_table(row: Plan | Pour) -> dict[str, object]:
     return as_dict(row) | ({"texts": table} if table else {})
 
 
-def read(text: str, name: str = "plan.json") -> Plan:
+def read(text: str, name: str = "plan.json", *, whole: bool = False) -> Plan:
     """The plan in a text; `name` is what it is called in errors. Older formats are brought up to date.
+
+    `whole` refuses a plan that lacks a list which every plan has: it was cut short, or written by another hand.
 
     Errors: FileFormatError that names the list, the entry and the field.
     """
-    return from_value(parse_json(text, name), name)
+    value = parse_json(text, name)
+    plan = from_value(value, name)
+    lacking = [kind for kind in NEEDED if whole and isinstance(value, Mapping) and kind not in value]
+    if lacking:
+        raise FileFormatError("is missing", field=lacking[0], where=name, allowed=", ".join(NEEDED))
+    return plan
 
 
 def from_value(value: object, name: str = "plan") -> Plan:
@@ -129,6 +136,8 @@ def _told(value: Mapping[str, object]) -> dict[str, object]:
     return {k: with_texts(v, table) for k, v in value.items() if k != "texts"}
 
 
+NEEDED: Final = ("pipes", "blanks", "rolls_used", "new_sheets", "melts", "pours", "days")
+"""The lists of a plan that stand in its file even where they are empty."""
 _FLAT: Final[dict[str, type[Melt | Pour]]] = {"melts": Melt, "pours": Pour}
 
 
