@@ -138,6 +138,7 @@ def plan_seed(_: Path) -> list[bytes]:
         }
 
     plan = {
+        **dict.fromkeys(NEEDED, []),
         "format": "pipemetal plan 1",
         "organ": "Chapel",
         "rolls_used": [

@@ -4,7 +4,7 @@ from typing import Any
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.plans.codec import from_value
+from pipemetal.plans.codec import NEEDED, from_value
 from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
@@ -40,6 +40,7 @@ def as_plan(data: dict[str, Any]) -> Plan:
 def a_plan(organ: str = "Chapel", tin_kg: float = 20.0) -> dict[str, Any]:
     """Two blanks out of R1, one melt of tin and lead, one sheet to cast."""
     return {
+        **dict.fromkeys(NEEDED, []),
         "organ": organ,
         "rolls_used": [
             {

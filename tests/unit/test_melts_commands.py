@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from pipemetal.cli.main import cli, main
 from pipemetal.files.demo_files import copy_demo_shop
 from pipemetal.files.shop_file import read_shop
+from pipemetal.plans.codec import NEEDED
 
 
 @pytest.fixture
@@ -137,6 +138,7 @@ def test_scrap_is_named_with_where_it_is_worth_most(shop: Path) -> None:
 
 
 PLAN = {
+    **dict.fromkeys(NEEDED, []),
     "format": "pipemetal plan 1",
     "organ": "Merrowby Chapel",
     "melts": [
