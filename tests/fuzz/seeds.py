@@ -10,6 +10,8 @@ from typing import Any
 
 import mutations as m
 
+from pipemetal.plans.codec import NEEDED
+
 CSV_ROWS = 14
 
 
@@ -138,7 +140,7 @@ def plan_seed(_: Path) -> list[bytes]:
         }
 
     plan = {
-        **dict.fromkeys(NEEDED, []),
+        **{kind: [] for kind in NEEDED},
         "format": "pipemetal plan 1",
         "organ": "Chapel",
         "rolls_used": [

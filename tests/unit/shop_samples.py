@@ -40,7 +40,7 @@ def as_plan(data: dict[str, Any]) -> Plan:
 def a_plan(organ: str = "Chapel", tin_kg: float = 20.0) -> dict[str, Any]:
     """Two blanks out of R1, one melt of tin and lead, one sheet to cast."""
     return {
-        **dict.fromkeys(NEEDED, []),
+        **{kind: [] for kind in NEEDED},
         "organ": organ,
         "rolls_used": [
             {

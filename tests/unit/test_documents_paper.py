@@ -292,7 +292,7 @@ PIPE: dict[str, Any] = {
     "wall_source": "",
 }
 PLAN: dict[str, Any] = {
-    **dict.fromkeys(NEEDED, []),
+    **{kind: [] for kind in NEEDED},
     "format": "pipemetal plan 1",
     "organ": "Merrowby Chapel",
     "shop": "Tinbrook pipe shop (invented)",
@@ -426,7 +426,7 @@ def test_the_blanks_of_a_roll_get_labels(tmp_path: Path) -> None:
         "rolls_used": [{"id": "R101", "cuts": [cut, cut | {"number": 2, "blank": "Principal 8 D body"}]}],
         "new_sheets": [],
     }
-    (tmp_path / "plan.json").write_text(json.dumps(dict.fromkeys(NEEDED, []) | body), encoding="utf-8")
+    (tmp_path / "plan.json").write_text(json.dumps({kind: [] for kind in NEEDED} | body), encoding="utf-8")
     out = tmp_path / "l.pdf"
     words = ["label", "R101", "--blanks", str(tmp_path / "plan.json"), "--out", str(out), "--sheet", "a4 2x7"]
     assert CliRunner().invoke(cli, words, catch_exceptions=False).exit_code == 0

@@ -138,7 +138,7 @@ def test_scrap_is_named_with_where_it_is_worth_most(shop: Path) -> None:
 
 
 PLAN = {
-    **dict.fromkeys(NEEDED, []),
+    **{kind: [] for kind in NEEDED},
     "format": "pipemetal plan 1",
     "organ": "Merrowby Chapel",
     "melts": [
