@@ -11,7 +11,6 @@ from pipemetal.alloys.equilibrium import equilibrium
 from pipemetal.alloys.gibbs import system_of
 from pipemetal.alloys.liquidus import copper_saturation_wt_pct, liquidus, outside_assessed_range
 from pipemetal.alloys.properties import (
-    PROPERTY_SOURCES,
     RED_LIMIT_C,
     brinell_hb,
     cooling_contraction_pct,
@@ -22,8 +21,8 @@ from pipemetal.alloys.properties import (
     pot_check,
     solid_density_g_cm3,
     solid_hot_density_kg_m3,
-    value_of,
 )
+from pipemetal.alloys.property_table import PROPERTY_SOURCES, value_of
 from pipemetal.alloys.scheil import freezing_curve
 from pipemetal.alloys.solidus import solidus_c
 from pipemetal.errors import AlloyError, FileFormatError

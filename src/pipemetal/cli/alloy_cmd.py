@@ -11,13 +11,11 @@ from pipemetal.alloys.elements import checked_temperature_c
 from pipemetal.alloys.liquidus import Liquidus, liquidus, outside_assessed_range
 from pipemetal.alloys.naming import names_of
 from pipemetal.alloys.properties import (
-    PROPERTY_SOURCES,
-    Value,
     heat_to_liquid_kj_kg,
     pot_check,
     solid_density_g_cm3,
-    value_of,
 )
+from pipemetal.alloys.property_table import PROPERTY_SOURCES, Value, value_of
 from pipemetal.alloys.scheil import FreezingCurve, freezing_curve
 from pipemetal.alloys.solidus import solidus_c
 from pipemetal.cli.common import json_option, out_option, print_json, print_table, rounded

@@ -5,13 +5,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from pipemetal.errors import ConvergenceError, SheetError
+from pipemetal.errors import SheetError
 from pipemetal.sheets.checks import checked_number
 from pipemetal.sheets.field import THICKEST_MM, THINNEST_MM, FloatArray, ThicknessField
+from pipemetal.sheets.fit_model import Model, predict, solve
 from pipemetal.sheets.readings import LeftOut, Reading, checked_readings, why_left_out
 from pipemetal.texts import Amount, Text
 
@@ -29,9 +30,6 @@ NOISE_SDS = (1.0, 1.5, 2.5)
 FIT_STATIONS, FIT_LINES = 25, 9
 # Random starts of the robust fit: with one reading in five gross, none of them clean has a chance below 1e-20.
 STARTS = 300
-# What a cast sheet may do beside its straight taper before any reading says so (one standard deviation at the edge,
-# in mm): curve along, tilt across, bow across. common practice, no source.
-CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM = 0.05, 0.03, 0.03
 # How far a sheet may miss the shape that its push should have given, beside a level of its own: tilted along, curved
 # along, tilted across, bowed across (one standard deviation at the edge, mm), and in smooth waves (times the gauge).
 # estimate.
@@ -56,40 +54,6 @@ MOST_TRIED = 160
 # With more readings the likeliest parameters alone serve.
 MOST_AVERAGED = 60
 _Points = tuple[FloatArray, FloatArray, FloatArray]
-
-
-@dataclass(frozen=True)
-class _Model:
-    """Covariance parameters of the departure from the trend; lengths as shares of the sheet, deviations in mm.
-
-    `shape_mm`: tilt along (infinite: any), curve along, tilt and bow across, one standard deviation at the edge.
-    """
-
-    length_mm: float
-    width_mm: float
-    signal_mm: float
-    noise_mm: float
-    shape_mm: tuple[float, float, float, float] = (math.inf, CURVE_SD_MM, TILT_SD_MM, BOW_SD_MM)
-
-    @property
-    def slope_free(self) -> bool:
-        return math.isinf(self.shape_mm[0])
-
-
-@dataclass(frozen=True)
-class _Solved:
-    """A solved kriging system: inverse of the covariance, projection without trend, weights."""
-
-    x: FloatArray
-    y: FloatArray
-    inverse: FloatArray
-    trend: FloatArray
-    trend_inverse: FloatArray
-    coefficients: FloatArray
-    weights: FloatArray
-    loo: FloatArray
-    loo_sd: FloatArray
-    log_likelihood: float
 
 
 def fit_field(
@@ -211,18 +175,6 @@ def _shape(
     return lambda x, y: np.asarray(expected.at(x * long, y * wide) / mean, dtype=float)
 
 
-def _trend(x: FloatArray) -> FloatArray:
-    """Columns of the trend: straight along x."""
-    return np.stack([np.ones_like(x), x - 0.5], axis=1)
-
-
-def _usable_trend(x: FloatArray, model: _Model) -> FloatArray:
-    """The trend, or its level alone where the slope is expected or all readings lie at nearly one place along the
-    sheet.
-    """
-    return _trend(x)[:, : 2 if np.ptp(x) > 0.05 and model.slope_free else 1]
-
-
 def _robust_start(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> np.ndarray:
     """Readings near the least trimmed squares fit of a low polynomial in the logarithm, where ten-fold is plain."""
     log_t = np.log(np.maximum(t, 1e-3))
@@ -251,18 +203,18 @@ def _robust_start(x: FloatArray, y: FloatArray, t: FloatArray, gauge: float) -> 
     return np.asarray(np.abs(residuals) <= max(8.0 * spread, 0.08 * float(np.median(t))), dtype=bool)
 
 
-def _models(gauge: float, count: int, *, pushed: bool) -> list[_Model]:
+def _models(gauge: float, count: int, *, pushed: bool) -> list[Model]:
     """The covariance parameters tried."""
     if pushed:
         shape = (PUSH_SLOPE_MM, PUSH_CURVE_MM, PUSH_TILT_MM, PUSH_BOW_MM)
         return [
-            _Model(length, width, signal * gauge, noise * gauge, shape)
+            Model(length, width, signal * gauge, noise * gauge, shape)
             for length, width, signal, noise in itertools.product(
                 LENGTH_SHARES, WIDTH_SHARES, PUSH_SIGNAL_SDS, NOISE_SDS
             )
         ]
     return [
-        _Model(length, width, signal * gauge, noise * gauge)
+        Model(length, width, signal * gauge, noise * gauge)
         for length, width, signal, noise in itertools.product(LENGTH_SHARES, WIDTH_SHARES, SIGNAL_SDS, NOISE_SDS)
         if count >= FEW_READINGS or signal >= FEW_SIGNAL_SDS
     ]
@@ -276,18 +228,18 @@ def _some(points: _Points) -> _Points:
     return points[0][some], points[1][some], points[2][some]
 
 
-def _best_model(x: FloatArray, y: FloatArray, t: FloatArray, models: Sequence[_Model]) -> _Model:
+def _best_model(x: FloatArray, y: FloatArray, t: FloatArray, models: Sequence[Model]) -> Model:
     x, y, t = _some((x, y, t))
-    return max(models, key=lambda m: _solve(x, y, t, m).log_likelihood)
+    return max(models, key=lambda m: solve(x, y, t, m).log_likelihood)
 
 
 def _averaged(
-    points: _Points, models: Sequence[_Model], gauge: float, x: FloatArray, y: FloatArray, uneven: float = 1.0
+    points: _Points, models: Sequence[Model], gauge: float, x: FloatArray, y: FloatArray, uneven: float = 1.0
 ) -> tuple[FloatArray, FloatArray]:
     """Mean and standard error at points over all models by their likelihood; large waves and scatter are unusual."""
     if not x.size:
         return np.empty(0), np.empty(0)
-    solved = [_solve(*points, m) for m in models]
+    solved = [solve(*points, m) for m in models]
     logs = np.array(
         [
             s.log_likelihood
@@ -299,7 +251,7 @@ def _averaged(
     shares = np.exp(logs - logs.max())
     shares /= shares.sum()
     found = [
-        (w, *_predict(s, m, x, y))
+        (w, *predict(s, m, x, y))
         for w, s, m in zip(shares, solved, models, strict=True)
         if w > 1e-4 or len(models) == 1
     ]
@@ -309,14 +261,14 @@ def _averaged(
     return mean, np.sqrt(square)
 
 
-def _short_waves(points: _Points, model: _Model, gauge: float, uneven: float) -> float:
+def _short_waves(points: _Points, model: Model, gauge: float, uneven: float) -> float:
     """Standard deviation of waves too short to follow: the readings' scatter beyond the gauge, root mean square
     over sizes.
     """
     x, y, t = _some(points)
     logs = np.array(
         [
-            _solve(x, y, t, replace(model, noise_mm=gauge * math.hypot(1.0, wave))).log_likelihood
+            solve(x, y, t, replace(model, noise_mm=gauge * math.hypot(1.0, wave))).log_likelihood
             - math.log1p((wave / WAVE_USUAL / uneven) ** 2)
             for wave in WAVE_SDS
         ]
@@ -331,67 +283,11 @@ def _between_stations(x: FloatArray) -> float:
     return UNSEEN_WAVE_MM * max(0.0, 1.0 - stations / STATIONS_THAT_SHOW)
 
 
-def _covariance(xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray, m: _Model) -> FloatArray:
-    far = ((xa[:, None] - xb[None, :]) / m.length_mm) ** 2 + ((ya[:, None] - yb[None, :]) / m.width_mm) ** 2
-    smooth = m.signal_mm**2 * np.exp(-0.5 * far)
-    for sd, a, b in zip(m.shape_mm, _shapes(xa, ya), _shapes(xb, yb), strict=True):
-        smooth = smooth + (0.0 if math.isinf(sd) else sd) ** 2 * np.outer(a, b)
-    return np.asarray(smooth, dtype=np.float64)
-
-
-def _shapes(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Tilt and curve along, tilt and bow across, each one at the edge."""
-    return 2.0 * (x - 0.5), 4.0 * (x - 0.5) ** 2, 2.0 * (y - 0.5), 4.0 * (y - 0.5) ** 2
-
-
-def _own_variance(x: FloatArray, y: FloatArray, m: _Model) -> FloatArray:
-    parts = [0.0 * x if math.isinf(sd) else sd * shape for sd, shape in zip(m.shape_mm, _shapes(x, y), strict=True)]
-    return np.asarray(m.signal_mm**2 + sum(part**2 for part in parts))
-
-
-def _solve(x: FloatArray, y: FloatArray, t: FloatArray, model: _Model) -> _Solved:
-    covariance = _covariance(x, y, x, y, model) + model.noise_mm**2 * np.eye(x.size)
-    trend = _usable_trend(x, model)
-    try:
-        inverse = np.asarray(np.linalg.inv(covariance), dtype=np.float64)
-        trend_inverse = np.asarray(np.linalg.inv(trend.T @ inverse @ trend), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        raise ConvergenceError("the kriging system of the readings could not be solved") from None
-    coefficients = trend_inverse @ trend.T @ inverse @ t
-    # Inverse with the trend taken out: its diagonal gives the leave-one-out residuals at once.
-    free = inverse - inverse @ trend @ trend_inverse @ trend.T @ inverse
-    weights = free @ t
-    diagonal = np.maximum(np.diag(free), 1e-9 / model.noise_mm**2)
-    logs = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(trend.T @ inverse @ trend)[1]
-    return _Solved(
-        x,
-        y,
-        inverse,
-        trend,
-        trend_inverse,
-        coefficients,
-        weights,
-        weights / diagonal,
-        1.0 / np.sqrt(diagonal),
-        -0.5 * float(logs + t @ weights),
-    )
-
-
-def _predict(s: _Solved, model: _Model, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    across = _covariance(x, y, s.x, s.y, model)
-    trend = _trend(x)[:, : s.trend.shape[1]]
-    mean = trend @ s.coefficients + across @ s.weights
-    lacking = trend - across @ s.inverse @ s.trend
-    variance = _own_variance(x, y, model) - np.einsum("ij,jk,ik->i", across, s.inverse, across)
-    variance += np.einsum("ij,jk,ik->i", lacking, s.trend_inverse, lacking)
-    return mean, np.sqrt(np.maximum(variance, 0.0))
-
-
-def _without_gross(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: _Model) -> np.ndarray:
+def _without_gross(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: Model) -> np.ndarray:
     """Leaves out the worst reading again and again until all that stay are within the limit of one another."""
     kept = kept.copy()
     while kept.sum() > 4:
-        solved = _solve(x[kept], y[kept], t[kept], model)
+        solved = solve(x[kept], y[kept], t[kept], model)
         off = np.abs(solved.loo) / solved.loo_sd
         worst = int(np.argmax(off))
         if off[worst] <= GROSS_SDS:
@@ -400,12 +296,12 @@ def _without_gross(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray
     return kept
 
 
-def _readmitted(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: _Model) -> np.ndarray:
+def _readmitted(x: FloatArray, y: FloatArray, t: FloatArray, kept: np.ndarray, model: Model) -> np.ndarray:
     left = np.nonzero(~kept)[0]
     if left.size == 0 or kept.sum() < 4:
         return kept
-    solved = _solve(x[kept], y[kept], t[kept], model)
-    mean, error = _predict(solved, model, x[left], y[left])
+    solved = solve(x[kept], y[kept], t[kept], model)
+    mean, error = predict(solved, model, x[left], y[left])
     back = np.abs(t[left] - mean) <= GROSS_SDS * np.sqrt(error**2 + model.noise_mm**2)
     kept = kept.copy()
     kept[left[back]] = True
