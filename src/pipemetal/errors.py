@@ -85,6 +85,15 @@ def _limits_text(limits: tuple[float, float], unit: str) -> Text:
     return Text("{low} to {high} {unit}", low=low, high=high, unit=unit)
 
 
+def _limits_of(
+    limits: tuple[float, float] | tuple[float, float, str] | None,
+) -> tuple[tuple[float, float] | None, str]:
+    """The least and the greatest, and their unit."""
+    if limits is None:
+        return None, ""
+    return (limits[0], limits[1]), limits[2].strip() if len(limits) == 3 else ""
+
+
 class PipemetalError(Exception):
     """Base of every error that this package raises on purpose."""
 
@@ -99,12 +108,12 @@ class InputError(PipemetalError, ValueError):
     value : what was given, an Amount where it has a unit
     allowed : what may stand there
     where : the file, the table, the row
-    limits : the least and the greatest that may stand there; `allowed` is made of them where it is not given
-    unit : the unit of the limits
+    limits : the least and the greatest that may stand there, and their unit where they have one; `allowed` is made of them
+        where it is not given
     example : what could stand there
     nearest : the known word that was perhaps meant
 
-    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, limits=(0.2, 8.0), unit="mm", where="row 3"))
+    >>> print(InputError("is negative", field="thickness_mm", value=-1.2, limits=(0.2, 8.0, "mm"), where="row 3"))
     row 3: thickness_mm is negative (got -1.2; allowed: 0.2 to 8 mm)
     """
 
@@ -116,20 +125,20 @@ class InputError(PipemetalError, ValueError):
         value: object = None,
         allowed: str = "",
         where: str = "",
-        limits: tuple[float, float] | None = None,
-        unit: str = "",
+        limits: tuple[float, float] | tuple[float, float, str] | None = None,
         example: str = "",
         nearest: str = "",
     ) -> None:
         self.problem = problem
         self.field = field
         self.value = value
-        self.allowed = allowed or (_limits_text(limits, unit.strip()) if limits else "")
+        self.allowed = allowed
         self.where = where
-        self.limits = limits
-        self.unit = unit.strip()
+        self.limits, self.unit = _limits_of(limits)
         self.example = example
         self.nearest = nearest
+        if self.limits and not allowed:
+            self.allowed = _limits_text(self.limits, self.unit)
         super().__init__(problem)
 
     def __str__(self) -> str:

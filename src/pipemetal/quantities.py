@@ -81,7 +81,7 @@ class Quantity:
         """
         if not self.holds(value):
             name = field or self.name
-            raise error("is out of range", field=name, value=value, limits=self.limits, unit=self.unit, where=where)
+            raise error("is out of range", field=name, value=value, limits=(*self.limits, self.unit), where=where)
         return value
 
 

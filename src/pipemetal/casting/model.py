@@ -51,7 +51,7 @@ def checked(field_name: str, value: float, low: float, high: float, unit: str) -
     """
     number = float(value)
     if not math.isfinite(number) or not low <= number <= high:
-        raise CastingError("is out of range", field=field_name, value=value, limits=(low, high), unit=unit)
+        raise CastingError("is out of range", field=field_name, value=value, limits=(low, high, unit))
     return number
 
 

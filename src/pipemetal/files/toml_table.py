@@ -172,9 +172,7 @@ class TomlTable:
 
     def out_of_range(self, key: str, value: float, low: float, high: float, unit: str = "") -> FileFormatError:
         """The error of a number beyond its limits."""
-        return FileFormatError(
-            "is out of range", field=key, value=value, where=self.where, limits=(low, high), unit=unit
-        )
+        return FileFormatError("is out of range", field=key, value=value, where=self.where, limits=(low, high, unit))
 
     def _required(self, key: str, what: str) -> object:
         value = self._take(key)

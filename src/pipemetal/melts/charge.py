@@ -199,5 +199,5 @@ def _mixing(requests: Sequence[ChargeRequest], lots: Sequence[Lot], rules: Weigh
         raise MeltError("is not known", field="certainty", value=rules.certainty, allowed="95 or worst")
     step_kg = rules.weigh_step_kg
     if not 0.01 <= step_kg <= 10.0:
-        raise MeltError("cannot be weighed", field="weigh_step_kg", value=step_kg, limits=(0.01, 10.0), unit="kg")
+        raise MeltError("cannot be weighed", field="weigh_step_kg", value=step_kg, limits=(0.01, 10.0, "kg"))
     return Mixing(requests, lots, rules)

@@ -10,8 +10,8 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
-from dataclasses import replace
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Final
 
 from pipemetal.pipes.development import ConeDevelopment, cone_development, cylinder_width_mm, sector_blank
 from pipemetal.pipes.fronts import Lining
@@ -32,6 +32,20 @@ SMALL_PARTS: Final = 0.15
 """Tolerance of languids, ears and caps as a share of their thickness (common practice, no source)."""
 
 
+@dataclass(frozen=True)
+class _Making:
+    """How a part is made where it is not as its pipe: area of the development, metal, tolerance of the wall, planing."""
+
+    finished_area_mm2: float | None = None
+    alloy: str | None = None
+    tolerance_mm: float | None = None
+    bevel: bool = True
+    planing_mm: float | None = None
+
+
+_USUAL: Final = _Making()
+
+
 class _PartMaker:
     """Carries what all parts of one pipe share: its name, metal and allowances."""
 
@@ -40,49 +54,28 @@ class _PartMaker:
     ) -> None:
         self.pipe, self.allow, self.density, self.languid_alloy = pipe, allow, density_g_cm3, languid_alloy
 
-    def loose(self, kind: str, length_mm: float, width_mm: float, wall_mm: float, **rest: Any) -> Part:
-        """A small rectangular blank of one thickness, whose thickness matters little and which has no bevelled seam."""
-        return self.rectangle(
-            kind,
-            length_mm,
-            width_mm,
-            wall_mm,
-            wall_mm,
-            tolerance_mm=SMALL_PARTS * wall_mm,
-            bevel=False,
-            planing_mm=0.0,
-            **rest,
-        )
-
-    def rectangle(
+    def loose(
         self,
         kind: str,
         length_mm: float,
         width_mm: float,
-        mouth_mm: float,
-        top_mm: float,
+        wall_mm: float,
         *,
         finished_area_mm2: float | None = None,
         alloy: str | None = None,
-        tolerance_mm: float | None = None,
-        bevel: bool = True,
-        planing_mm: float | None = None,
     ) -> Part:
-        """A rectangular blank around a development of the given size."""
-        edge = self.allow.side_trim_mm + (self.allow.seam_bevel_mm if bevel else 0.0)
-        length, width = length_mm + 2.0 * self.allow.end_trim_mm, width_mm + 2.0 * edge
-        finished = length_mm * width_mm if finished_area_mm2 is None else finished_area_mm2
-        return self._part(
-            kind,
-            (length, width),
-            (mouth_mm, top_mm),
-            None,
-            (finished, length * width),
-            alloy,
-            tolerance_mm,
-            self.allow.planing_mm if planing_mm is None else planing_mm,
-            edge,
-        )
+        """A small rectangular blank of one thickness, whose thickness matters little and which has no bevelled seam."""
+        made = _Making(finished_area_mm2, alloy, SMALL_PARTS * wall_mm, bevel=False, planing_mm=0.0)
+        return self.rectangle(kind, (length_mm, width_mm), (wall_mm, wall_mm), made)
+
+    def rectangle(
+        self, kind: str, size_mm: tuple[float, float], walls_mm: tuple[float, float], made: _Making = _USUAL
+    ) -> Part:
+        """A rectangular blank around a development of the given length and width; walls at the mouth and at the top."""
+        edge = self.allow.side_trim_mm + (self.allow.seam_bevel_mm if made.bevel else 0.0)
+        length, width = size_mm[0] + 2.0 * self.allow.end_trim_mm, size_mm[1] + 2.0 * edge
+        finished = size_mm[0] * size_mm[1] if made.finished_area_mm2 is None else made.finished_area_mm2
+        return self._part(kind, (length, width), walls_mm, None, (finished, length * width), made, edge)
 
     def sector(
         self,
@@ -102,8 +95,7 @@ class _PartMaker:
         # the layout keeps the large arc at the mouth end; where the mouth is at the small arc the two thicknesses swap
         walls = (mouth_mm, top_mm) if large_at_mouth else (top_mm, mouth_mm)
         areas = (cone.area_mm2, ring.area_mm2())
-        planed = self.allow.planing_mm if planing_mm is None else planing_mm
-        part = self._part(kind, ring.box_mm(), walls, ring, areas, alloy, None, planed)
+        part = self._part(kind, ring.box_mm(), walls, ring, areas, _Making(alloy=alloy, planing_mm=planing_mm))
         kg_per_mm3 = self.density(part.alloy) * 1e-6
         return replace(
             part,
@@ -123,17 +115,15 @@ class _PartMaker:
         walls_mm: tuple[float, float],
         ring: RingSector | None,
         areas_mm2: tuple[float, float],
-        alloy: str | None,
-        tolerance_mm: float | None,
-        planing_mm: float,
+        made: _Making,
         edge_mm: float = 0.0,
     ) -> Part:
-        metal = alloy or self.pipe.alloy
-        bought = alloy is None and self.pipe.made == "sheet"
-        planed = 0.0 if bought else planing_mm
+        metal = made.alloy or self.pipe.alloy
+        bought = made.alloy is None and self.pipe.made == "sheet"
+        planed = 0.0 if bought else self.allow.planing_mm if made.planing_mm is None else made.planing_mm
         mouth, top = (wall + planed for wall in walls_mm)
         kg_per_mm3 = self.density(metal) * 1e-6
-        tolerance = wall_tolerance_mm(walls_mm[0]) if tolerance_mm is None else tolerance_mm
+        tolerance = wall_tolerance_mm(walls_mm[0]) if made.tolerance_mm is None else made.tolerance_mm
         # a rectangle of one thickness may lie across the sheet; a tapered one only head to tail
         turns = (0, 90) if ring is None and mouth == top else (0, 180)
         finished, blank = areas_mm2
@@ -164,7 +154,7 @@ class _PartMaker:
         """A cylinder or cone on the mean diameter, from its lower to its upper end."""
         if abs(above_mm / below_mm - 1.0) < NEARLY_STRAIGHT:
             width = cylinder_width_mm(below_mm, (wall_below + wall_above) / 2)
-            return self.rectangle(kind, length_mm, width, wall_below, wall_above)
+            return self.rectangle(kind, (length_mm, width), (wall_below, wall_above))
         ends = sorted((below_mm + wall_below, above_mm + wall_above), reverse=True)
         cone = cone_development(ends[0], ends[1], length_mm)
         return self.sector(kind, cone, wall_below, wall_above, large_at_mouth=above_mm < below_mm)

@@ -48,7 +48,7 @@ def _amiss(construction: str, field: str, *, given: bool) -> PipeError:
 
 def _in_range(name: str, value: float, low: float, high: float, unit: str = "") -> None:
     if not low <= value <= high:
-        raise PipeError("is out of range", field=name, value=value, limits=(low, high), unit=unit.strip())
+        raise PipeError("is out of range", field=name, value=value, limits=(low, high, unit.strip()))
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ CYLINDER: Final = 0.5
 
 def _in_range(name: str, value: float, low: float, high: float, unit: str = "") -> None:
     if not low <= value <= high:
-        raise PipeError("is out of range", field=name, value=value, limits=(low, high), unit=unit.strip())
+        raise PipeError("is out of range", field=name, value=value, limits=(low, high, unit.strip()))
 
 
 def length_share(name: str, shape: str) -> float:

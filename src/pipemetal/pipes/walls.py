@@ -54,8 +54,7 @@ def _checked(thickness_mm: float, field: str) -> float:
             "gives a wall that no pipe has",
             field=field,
             value=Amount.short(round(thickness_mm, 3), "mm"),
-            limits=(low, high),
-            unit="mm",
+            limits=(low, high, "mm"),
         )
     return thickness_mm
 

@@ -73,7 +73,7 @@ def _once(names: Sequence[str], field: str) -> None:
 
 def _within(value: float, low: float, high: float, field: str, name: str, unit: str = "mm") -> float:
     if not low <= value <= high:
-        raise PlanError("is out of range", field=field, value=value, limits=(low, high), unit=unit, where=name)
+        raise PlanError("is out of range", field=field, value=value, limits=(low, high, unit), where=name)
     return value
 
 

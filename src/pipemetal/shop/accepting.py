@@ -11,7 +11,7 @@ from pipemetal.plans.codec import read, with_table, write
 from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.shop.free import reserved_kg
 from pipemetal.shop.ledger import kilograms
-from pipemetal.shop.orders import free_numbers, of_plan, reserve
+from pipemetal.shop.orders import Claim, free_numbers, of_plan, reserve
 from pipemetal.shop.rows import (
     CastOrderRow,
     OrderState,
@@ -66,7 +66,7 @@ def _reserve_rolls(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int])
             continue
         ranks = _ranks(used)
         w.change("rolls", used.id, None, state=RollState.RESERVED, reserved_for=f"{plan_id}: {', '.join(ranks)}")
-        reserve(w, number, plan_id, plan.organ, f"roll:{used.id}", used.mass_kg, ranks=dump(ranks))
+        reserve(w, number, plan_id, plan.organ, Claim(f"roll:{used.id}", used.mass_kg, dump(ranks)))
     if refused:
         raise BookError(Text("cannot be accepted, rolls are not free: {some}", some=_some(refused)), field="plan")
 
@@ -81,7 +81,7 @@ def _reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) 
         if line.mass_kg > free + ROUNDED_KG:
             short.append(f"{line.id} ({melt} needs {line.mass_kg:.2f} kg, {max(free, 0.0):.2f} kg are free)")
         taken[line.id] += line.mass_kg
-        reserve(w, number, plan_id, plan.organ, account, line.mass_kg, melt=melt)
+        reserve(w, number, plan_id, plan.organ, Claim(account, line.mass_kg, melt=melt))
     if short:
         raise BookError(Text("cannot be accepted, lots are too small: {some}", some=_some(short)), field="plan")
 

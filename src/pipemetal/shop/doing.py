@@ -14,7 +14,7 @@ from pipemetal.shop.as_planned import NotAsPlannedError, differences
 from pipemetal.shop.cutting import Cutting, Piece
 from pipemetal.shop.free import refuse_what_is_not_free
 from pipemetal.shop.melts import NewMelt, enter_melt
-from pipemetal.shop.orders import free_numbers, of_plan, order_of, reserve
+from pipemetal.shop.orders import Claim, free_numbers, of_plan, order_of, reserve
 from pipemetal.shop.rows import PieceRow, ReservationRow, ReservationState, RollRow
 from pipemetal.shop.writing import Writing
 from pipemetal.texts import Text
@@ -95,7 +95,7 @@ def charge_as_planned(w: Writing, plan_id: str, melt: str, weighed: WeighedMelt)
         w.change("reservations", held.id, None, state=ReservationState.DONE)
     if not kept:  # a melt of bought metal alone keeps nothing; that it is booked must stand somewhere
         number, about, mass = next(free_numbers(w, plan_id)), f"melt:{weighed.id}", sum(inputs.values())
-        reserve(w, number, plan_id, plan.organ, about, mass, melt=melt, state=ReservationState.DONE)
+        reserve(w, number, plan_id, plan.organ, Claim(about, mass, melt=melt, state=ReservationState.DONE))
 
 
 def _weighed_or_listed(planned: Melt, weighed: WeighedMelt) -> dict[str, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
 
@@ -22,7 +23,7 @@ from pipemetal.shop.rows import (
 )
 from pipemetal.shop.writing import Writing
 
-__all__ = ["free_numbers", "of_plan", "order_of", "reserve", "reserve_as_ordered"]
+__all__ = ["Claim", "free_numbers", "of_plan", "order_of", "reserve", "reserve_as_ordered"]
 
 Kept = TypeVar("Kept", ReservationRow, CastOrderRow)
 
@@ -43,29 +44,35 @@ def of_plan(w: Writing, kind: type[Kept], plan_id: str, state: StrEnum) -> list[
     return [kind.of(dict(row)) for row in w.connection.execute(query.order_by(held.c.id)).mappings()]
 
 
+@dataclass(frozen=True)
+class Claim:
+    """What a plan keeps: `about` is `roll:ID` for ranks (JSON), or `lot:ID` for a melt."""
+
+    about: str
+    mass_kg: float
+    ranks: str = "[]"
+    melt: str = ""
+    state: ReservationState = ReservationState.OPEN
+
+
 def reserve(
     w: Writing,
     number: int,
     plan_id: str,
     organ: str,
-    about: str,
-    mass_kg: float,
-    *,
-    ranks: str = "[]",
-    melt: str = "",
-    state: ReservationState = ReservationState.OPEN,
+    claim: Claim,
 ) -> None:
-    """Keep a roll or metal of a lot for a plan; `ranks` is JSON."""
+    """Keep a roll or metal of a lot for a plan."""
     w.add(
         "reservations",
         f"{plan_id}/{number}",
         plan=plan_id,
-        about=about,
+        about=claim.about,
         organ=organ,
-        ranks=ranks,
-        melt=melt,
-        mass_kg=mass_kg,
-        state=state,
+        ranks=claim.ranks,
+        melt=claim.melt,
+        mass_kg=claim.mass_kg,
+        state=claim.state,
     )
 
 
@@ -97,4 +104,4 @@ def reserve_as_ordered(w: Writing, roll_id: str, cast: str) -> None:
     plan = w.get(PlanRow, order.plan)
     mass = kilograms(sum(w.stock(f"roll:{roll_id}").values()))
     number = next(free_numbers(w, order.plan))
-    reserve(w, number, order.plan, plan.organ if plan else "", f"roll:{roll_id}", mass)
+    reserve(w, number, order.plan, plan.organ if plan else "", Claim(f"roll:{roll_id}", mass))
