@@ -17,8 +17,10 @@ from pipemetal.plans.record import PLAN_FORMAT
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Book, NewLot, NewMelt, Piece, restore
+from pipemetal.shop.doing import WeighedMelt
 from pipemetal.shop.dumping import load_dump
 from pipemetal.shop.ledger import OUTSIDE, Entry, balances
+from pipemetal.shop.melts import HeelIn
 from pipemetal.shop.rowfiles import table_hashes
 from pipemetal.shop.schema import movements
 
@@ -85,11 +87,9 @@ class Shop(RuleBasedStateMachine):
         if lot is None:
             return
         of = melt.removeprefix("melt:") if melt is not None and heel else ""
-        typed = {} if of or not heel else {"heel_kg": mass, "heel_metal": METALS[number % len(METALS)]}
+        typed = HeelIn(of) if of or not heel else HeelIn(mass_kg=mass, metal=METALS[number % len(METALS)])
         weighed = {lot.removeprefix("lot:"): mass}
-        self.attempt(
-            lambda: self.book.melts.charge(self.name("M"), "half", weighed, heel_of=of, dross_kg=dross, **typed).event  # type: ignore[arg-type]
-        )
+        self.attempt(lambda: self.book.melts.charge(self.name("M"), "half", weighed, heel=typed, dross_kg=dross).event)
 
     @rule(number=NUMBER, other=NUMBER, mass=MASS, dross=st.floats(0.0, 1.0))
     def correct(self, number: int, other: int, mass: float, dross: float) -> None:
@@ -185,7 +185,7 @@ class Shop(RuleBasedStateMachine):
         elif kind == "roll":
             self.attempt(lambda: self.book.plans.cut(row.plan, key))
         else:
-            self.attempt(lambda: self.book.plans.charge(row.plan, "M", self.name("M")).event)
+            self.attempt(lambda: self.book.plans.charge(row.plan, "M", WeighedMelt(self.name("M"))).event)
 
     @rule(number=NUMBER)
     def take_back(self, number: int) -> None:

@@ -14,7 +14,7 @@ from pipemetal.alloys.liquidus import liquidus
 from pipemetal.alloys.properties import heat_content_kj_kg, liquid_density_kg_m3, solid_density_g_cm3
 from pipemetal.casting.base import base_of
 from pipemetal.casting.cooling import CoolingPot, cold_pieces, cooling_k_min, wait_s
-from pipemetal.casting.freezing import freeze, heat_curve
+from pipemetal.casting.freezing import Until, freeze, heat_curve
 from pipemetal.casting.laying import Box, Metal, film_of_push
 from pipemetal.casting.model import Fluid, Gate, Sled, ThermalSettings
 from pipemetal.casting.mush import base_heat_loss_j_m2
@@ -105,7 +105,7 @@ def test_heat_into_cloth_through_a_contact() -> None:
 
 
 def test_energy_is_neither_made_nor_lost() -> None:
-    frozen = freeze(SN50, 2.0, 233.8, 20.0, 20.0, ThermalSettings(underside_w_m2k=0.0), duration_s=60.0)
+    frozen = freeze(SN50, 2.0, 233.8, 20.0, 20.0, ThermalSettings(underside_w_m2k=0.0), until=Until(60.0))
     base = base_of(ThermalSettings(underside_w_m2k=0.0))
     gained = float(base.capacity_j_m2k @ (frozen.table_c - 20.0)) * 1e-3
     assert gained == pytest.approx(frozen.heat_to_table_kj_m2, rel=1e-3)

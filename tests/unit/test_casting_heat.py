@@ -4,7 +4,7 @@ import pytest
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.cooling import cold_pieces, wait_s
-from pipemetal.casting.freezing import freeze, heat_curve
+from pipemetal.casting.freezing import Until, freeze, heat_curve
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import CastingTable, ThermalSettings
 from pipemetal.casting.table import DayCast, day
@@ -17,13 +17,13 @@ LEAD = Composition.parse("Pb 100")
 
 
 def test_a_sheet_that_is_lifted_early_is_not_all_solid() -> None:
-    early = freeze(SN50, 2.0, 234.0, 20.0, 20.0, duration_s=20.0)
+    early = freeze(SN50, 2.0, 234.0, 20.0, 20.0, until=Until(20.0))
     assert math.isnan(early.time_to_solid_s)
     assert early.time_s[-1] == pytest.approx(20.0)
 
 
 def test_metal_poured_solid_is_solid_at_once() -> None:
-    assert freeze(SN50, 2.0, 150.0, 20.0, 20.0, duration_s=5.0).time_to_solid_s == 0.0
+    assert freeze(SN50, 2.0, 150.0, 20.0, 20.0, until=Until(5.0)).time_to_solid_s == 0.0
 
 
 def test_the_table_of_a_shop_gives_its_own_cloth_and_stone() -> None:

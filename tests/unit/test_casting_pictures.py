@@ -3,7 +3,7 @@
 import pytest
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.casting.freezing import freeze
+from pipemetal.casting.freezing import Until, freeze
 from pipemetal.casting.model import Sled
 from pipemetal.casting.push import push_card
 from pipemetal.casting.says import quantities
@@ -68,7 +68,7 @@ def test_every_beat_is_on_its_card() -> None:
 def test_a_sheet_lifted_before_it_is_solid_has_a_picture() -> None:
     words = [
         s.text
-        for s in freezing_picture(freeze(SN50, 2.0, 234, 20, 20, duration_s=15), "Early").shapes
+        for s in freezing_picture(freeze(SN50, 2.0, 234, 20, 20, until=Until(15)), "Early").shapes
         if isinstance(s, Text)
     ]
     assert not any("nan" in w for w in words)

@@ -9,6 +9,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
 from pipemetal.shop.attaching import MOST_BYTES
 from pipemetal.shop.book import Book, NewLot, NewMelt, Piece
+from pipemetal.shop.searching import Among
 
 
 def total(book: Book, account: str) -> float:
@@ -107,13 +108,13 @@ def test_the_search_knows_place_words_and_state(book: Book) -> None:
     book.rolls.add(dataclasses.replace(a_roll("R1"), place="rack A, upper"), note="for the front", day="2019-03-01")
     book.rolls.add(dataclasses.replace(a_roll("R2"), place="rack B"), day="2024-11-30")
     book.rolls.add(a_roll("R3"))
-    assert [f.roll.id for f in book.rolls.find(place="Rack a, u")] == ["R1"]
+    assert [f.roll.id for f in book.rolls.find(among=Among(place="Rack a, u"))] == ["R1"]
     assert [f.roll.id for f in book.rolls.find(text="FRONT upper")] == ["R1"]
-    assert [f.roll.id for f in book.rolls.find(made=("", "2020"))] == ["R1"]
-    assert [f.roll.id for f in book.rolls.find(made=("2020", "2024"))] == ["R2"]
+    assert [f.roll.id for f in book.rolls.find(among=Among(made=("", "2020")))] == ["R1"]
+    assert [f.roll.id for f in book.rolls.find(among=Among(made=("2020", "2024")))] == ["R2"]
     book.rolls.change("R3", 1, state="scrapped")
     assert {f.roll.id for f in book.rolls.find()} == {"R1", "R2"}
-    assert {f.roll.id for f in book.rolls.find(state=None)} == {"R1", "R2", "R3"}
+    assert {f.roll.id for f in book.rolls.find(among=Among(state=None))} == {"R1", "R2", "R3"}
 
 
 def test_photos_are_kept_by_what_they_hold(book: Book) -> None:

@@ -12,6 +12,7 @@ from pipemetal.errors import BookError, InputError
 from pipemetal.files.plain import parse_day
 from pipemetal.files.rack_file import read_rack
 from pipemetal.shop.book import Book, NewLot, NewMelt
+from pipemetal.shop.melts import HeelIn
 from pipemetal.shop.tables import MOST_THINGS
 
 NO_DAYS = ["2026-02-30", "irgendwann", "3/4/2026", "2026-13", "31.02.2026", "20260304", "-1", "2026-3-4"]
@@ -32,7 +33,9 @@ def dated(book: Book, day: str) -> dict[str, Callable[[], object]]:
         "melts.record": lambda: book.melts.record(NewMelt("D", "half", {"T": 5.0}, day=day)).event,
         "ledger.analyse": lambda: book.ledger.analyse("lot:T", TIN, day=day).event,
         "attachments.add": lambda: book.attachments.add("lot:T", "p.png", PNG, day=day).event,
-        "melts.charge": lambda: book.melts.charge("D", "half", {"T": 5.0}, heel_kg=0.0, heel_metal=None, day=day).event,
+        "melts.charge": lambda: (
+            book.melts.charge("D", "half", {"T": 5.0}, day=day, heel=HeelIn(mass_kg=0.0, metal=None)).event
+        ),
     }
 
 

@@ -9,7 +9,9 @@ from shop_samples import LEAD, TIN, a_plan, a_roll, as_plan
 from pipemetal.errors import BookError
 from pipemetal.shop.as_planned import NotAsPlannedError
 from pipemetal.shop.book import Book, NewLot, UndoFirstError
+from pipemetal.shop.doing import WeighedMelt
 from pipemetal.shop.rows import CastOrderRow
+from pipemetal.shop.searching import Among
 from pipemetal.shop.stock import book_stock
 
 
@@ -25,7 +27,7 @@ def stocked(book: Book) -> Book:
 def test_an_accepted_plan_reserves_rolls_for_ranks_and_metal_for_melts(stocked: Book) -> None:
     _, plan_id = stocked.plans.accept(as_plan(a_plan()))
     assert plan_id == "Chapel #1" and stocked.plans.state(plan_id) == "accepted"
-    (found,) = stocked.rolls.find(state="reserved")
+    (found,) = stocked.rolls.find(among=Among(state="reserved"))
     assert (found.roll.id, found.roll.reserved_for) == ("R1", "Chapel #1: Flute 8")
     assert {f.roll.id for f in stocked.rolls.find()} == {"R1", "R2"}
     assert {(r.about, r.melt, r.mass_kg) for r in stocked.plans.reservations(plan_id)} == {
@@ -115,9 +117,9 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     plan = a_plan()
     plan["new_sheets"][0]["cuts"] = [plan["rolls_used"][0]["cuts"][0] | {"blank": "Flute 8 F body"}]
     _, plan_id = stocked.plans.accept(as_plan(plan))
-    stocked.plans.charge(plan_id, "M1", "2026-17", weighed_kg={"T": 20.5, "P": 19.5})
+    stocked.plans.charge(plan_id, "M1", WeighedMelt("2026-17", weighed_kg={"T": 20.5, "P": 19.5}))
     with pytest.raises(BookError, match="booked already"):
-        stocked.plans.charge(plan_id, "M1", "2026-18", weighed_kg={"T": 1.0})
+        stocked.plans.charge(plan_id, "M1", WeighedMelt("2026-18", weighed_kg={"T": 1.0}))
     assert sum(stocked.ledger.stock()["melt:2026-17"].values()) == pytest.approx(39.8)
     assert {r.about for r in stocked.plans.reservations(plan_id)} == {"roll:R1"}
     (order,) = stocked.plans.cast_list(plan_id)
@@ -126,13 +128,13 @@ def test_a_planned_melt_is_charged_and_its_sheet_cast(stocked: Book) -> None:
     assert stocked.plans.cast_list(plan_id) == [] and stocked._writer.row(CastOrderRow, order.id).cast == "C1"
     entered = stocked.rolls.add(a_roll("R40"), cast="C1").event
     assert {r.about for r in stocked.plans.reservations(plan_id)} == {"roll:R1", "roll:R40"}
-    (found,) = stocked.rolls.find(melt="2026-17", made=("2026", "2026-05"))
+    (found,) = stocked.rolls.find(among=Among(melt="2026-17", made=("2026", "2026-05")))
     assert (found.roll.id, found.roll.day, found.roll.melt) == ("R40", "2026-05-04", "2026-17")
     assert found.roll.reserved_for == "Chapel #1: sheet N1"
     cut, _ = stocked.plans.cut(plan_id, "R40")
     assert stocked.pieces.row("Flute 8 F body").roll == "R40"
     stocked.history.undo(cut)
-    assert stocked.rolls.find(made=("2026-06", "")) == []
+    assert stocked.rolls.find(among=Among(made=("2026-06", ""))) == []
     with pytest.raises(UndoFirstError, match="back first"):
         stocked.history.undo(event)
     stocked.history.undo(entered)
@@ -146,7 +148,7 @@ def test_metal_that_is_still_to_be_bought_is_not_charged(stocked: Book) -> None:
     plan["melts"][0]["lots"].append({"id": "buy Sb", "kind": "buy", "mass_kg": 1.0})
     _, plan_id = stocked.plans.accept(as_plan(plan))
     with pytest.raises(BookError, match="still to be bought: buy Sb"):
-        stocked.plans.charge(plan_id, "M1", "X")
+        stocked.plans.charge(plan_id, "M1", WeighedMelt("X"))
 
 
 def test_a_roll_freed_or_cut_by_hand_is_reserved_no_more(stocked: Book) -> None:
@@ -180,9 +182,9 @@ def test_a_sheet_that_came_out_smaller_than_planned_is_not_booked_as_planned(sto
 def test_a_melt_weighed_otherwise_than_planned_is_told_before_it_is_booked(stocked: Book) -> None:
     _, plan_id = stocked.plans.accept(as_plan(a_plan()))
     with pytest.raises(NotAsPlannedError, match=r"T: 15\.0 kg weighed, 20\.0 kg planned"):
-        stocked.plans.charge(plan_id, "M1", "2026-17", weighed_kg={"T": 15.0, "P": 20.0}, sure=False)
+        stocked.plans.charge(plan_id, "M1", WeighedMelt("2026-17", weighed_kg={"T": 15.0, "P": 20.0}, sure=False))
     assert stocked.melts.rows() == [] and len(stocked.plans.reservations(plan_id)) == 3, "nothing was booked"
-    stocked.plans.charge(plan_id, "M1", "2026-17", weighed_kg={"T": 19.8, "P": 20.1}, sure=False)
+    stocked.plans.charge(plan_id, "M1", WeighedMelt("2026-17", weighed_kg={"T": 19.8, "P": 20.1}, sure=False))
     assert len(stocked.melts.rows()) == 1
 
 

@@ -10,6 +10,8 @@ from shop_samples import HALF, LEAD, TIN, a_plan, a_roll, as_plan
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
 from pipemetal.shop.book import Book, NewLot, NotFreeError, StaleSaveError, UndoFirstError
+from pipemetal.shop.doing import WeighedMelt
+from pipemetal.shop.melts import HeelIn
 
 
 def stocked(book: Book) -> Book:
@@ -39,19 +41,19 @@ def test_what_was_weighed_is_what_the_melt_holds(book: Book) -> None:
 
 def test_the_heel_of_a_melt_goes_into_the_next_one(book: Book) -> None:
     stocked(book).melts.charge("M1", "half", {"T": 10.0, "P": 10.0})
-    book.melts.charge("M2", "half", {"T": 5.0}, heel_of="M1", heel_kg=8.0)
+    book.melts.charge("M2", "half", {"T": 5.0}, heel=HeelIn(of="M1", mass_kg=8.0))
     assert book.ledger.stock()["melt:M2"] == pytest.approx({"Sn": 9.0, "Pb": 4.0})
-    book.melts.charge("M3", "half", {"P": 1.0}, heel_of="M1")
+    book.melts.charge("M3", "half", {"P": 1.0}, heel=HeelIn(of="M1"))
     assert "melt:M1" not in book.ledger.stock() and total(book, "melt:M3") == pytest.approx(13.0)
     with pytest.raises(BookError, match="holds no metal any more"):
-        book.melts.charge("M4", "half", {"P": 1.0}, heel_of="M1")
+        book.melts.charge("M4", "half", {"P": 1.0}, heel=HeelIn(of="M1"))
 
 
 def test_a_heel_that_the_book_did_not_know_is_counted_in_with_its_elements(book: Book) -> None:
     event = (
         stocked(book)
         .melts.charge(
-            "M1", "half", {"T": 5.0}, heel_kg=10.0, heel_metal=Composition.parse("Sn 40 Pb bal"), dross_kg=0.3
+            "M1", "half", {"T": 5.0}, dross_kg=0.3, heel=HeelIn(mass_kg=10.0, metal=Composition.parse("Sn 40 Pb bal"))
         )
         .event
     )
@@ -76,7 +78,7 @@ def test_metal_that_a_plan_keeps_is_refused_with_its_plan(book: Book) -> None:
     assert "20 kg reserved for Chapel #1" in str(refused.value) and "none (not in the book)" in str(refused.value)
     assert book.melts.rows() == []
     book.melts.charge("X", "half", {"T": 30.0, "P": 30.0})
-    book.plans.charge(plan, "M1", "2026-M1")
+    book.plans.charge(plan, "M1", WeighedMelt("2026-M1"))
 
 
 def test_a_plans_own_melt_is_corrected_with_the_plans_own_metal(book: Book) -> None:
@@ -86,7 +88,7 @@ def test_a_plans_own_melt_is_corrected_with_the_plans_own_metal(book: Book) -> N
         {"name": "M2", "recipe": "half", "heel_kg": 0.0, "lots": [{"id": "T", "kind": "pig", "mass_kg": 10.0}]}
     )
     _, key = book.plans.accept(as_plan(plan))
-    book.plans.charge(key, "M1", "2026-M1", weighed_kg={"P": 30.0, "T": 5.0})
+    book.plans.charge(key, "M1", WeighedMelt("2026-M1", weighed_kg={"P": 30.0, "T": 5.0}))
     book.melts.charge("other", "half", {"P": 5.0})
     with pytest.raises(NotFreeError, match="reserved"):
         book.melts.correct("other", {"T": 40.0})
@@ -201,7 +203,11 @@ def test_no_element_is_made_or_lost_on_the_way(
     book.lots.add(NewLot(f"P{n}", "scrap", 60.0, Composition.parse("Pb 98 Sb 1.5 Bi 0.5")))
     metal = Composition.parse("Sn 30 Sb 1 Pb bal")
     book.melts.charge(
-        f"M{n}", "half", {f"T{n}": tin, f"P{n}": lead}, dross_kg=dross, heel_kg=5.0 if heel else None, heel_metal=metal
+        f"M{n}",
+        "half",
+        {f"T{n}": tin, f"P{n}": lead},
+        dross_kg=dross,
+        heel=HeelIn(mass_kg=5.0 if heel else None, metal=metal),
     )
     book.melts.to_lot(f"M{n}", f"I{n}", (tin + lead) * poured)
     book.melts.correct(f"M{n}", {f"T{n}": more}, dross_kg=dross)

@@ -9,6 +9,7 @@ import bisect
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from pipemetal.alloys.scheil import freezing_curve
 from pipemetal.casting.base import CLOTH_CELLS, Base, base_of, film_coefficient_w_m2k
 from pipemetal.casting.model import Array, ThermalSettings, checked
 
-__all__ = ["Freezing", "HeatCurve", "freeze", "heat_curve"]
+__all__ = ["Freezing", "HeatCurve", "Until", "freeze", "heat_curve"]
 
 FIRST_SOLID = 0.02
 RUNS_NO_MORE = 0.25
@@ -130,6 +131,17 @@ def heat_curve(comp: Composition) -> HeatCurve:
     return HeatCurve(t[::-1], heat[::-1], np.concatenate([[0.0], share, [1.0]])[::-1])
 
 
+@dataclass(frozen=True)
+class Until:
+    """How long freezing is followed: seconds, or until this share of the volume is solid."""
+
+    duration_s: float | None = None
+    solid: float | None = None
+
+
+ALL_FROZEN: Final = Until()
+
+
 def freeze(
     comp: Composition,
     thickness_mm: float,
@@ -138,9 +150,8 @@ def freeze(
     air_temperature_c: float,
     settings: ThermalSettings | None = None,
     *,
-    duration_s: float | None = None,
     table_state_c: Array | None = None,
-    until_solid: float | None = None,
+    until: Until = ALL_FROZEN,
 ) -> Freezing:
     """The freezing of one sheet.
 
@@ -148,8 +159,7 @@ def freeze(
         thickness_mm: of the solid sheet, 0.2 to 10 mm.
         pour_temperature_c: of the film as it lies on the cloth, colder than the metal in the sled by what the way
         costs. table_temperature_c: of the whole table before, unless ``table_state_c`` gives every cell.
-        duration_s: how long to follow; without it, until all is solid.
-        until_solid: stop when this share of the volume is solid.
+        until: how long to follow; all is solid where nothing is said.
     Raises:
         CastingError: input out of range.
     Sources: docs/casting.md; the default cloth is an estimate, a factor of two either way.
@@ -166,8 +176,8 @@ def freeze(
     base = base_of(settings)
     table = base.uniform(table_temperature_c) if table_state_c is None else np.array(table_state_c, dtype=float)
     mass_kg_m2 = 1e3 * solid_density_g_cm3(comp) * thickness_mm * 1e-3
-    stop = ALL_SOLID + 0.004 if until_solid is None else until_solid
-    limit = 3600.0 if duration_s is None else checked("duration_s", duration_s, 0.1, 86400.0, "s")
+    stop = ALL_SOLID + 0.004 if until.solid is None else until.solid
+    limit = 3600.0 if until.duration_s is None else checked("duration_s", until.duration_s, 0.1, 86400.0, "s")
     return _run(
         heat_curve(comp),
         base,
@@ -176,7 +186,7 @@ def freeze(
         float(pour_temperature_c),
         float(air_temperature_c),
         limit,
-        stop if duration_s is None or until_solid is not None else math.inf,
+        stop if until.duration_s is None or until.solid is not None else math.inf,
     )
 
 

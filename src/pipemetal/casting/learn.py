@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.casting.freezing import freeze, heat_curve
+from pipemetal.casting.freezing import Until, freeze, heat_curve
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import TWO_SIDED_95, Array, ThermalSettings
@@ -310,6 +310,6 @@ def modelled_seconds(
         curve.heat_at(start + 20.0) - curve.heat_at(start + 19.0)
     )
     frozen = freeze(
-        cast.composition, thickness, curve.temperature_at(heat), table, air, settings, until_solid=share + 0.02
+        cast.composition, thickness, curve.temperature_at(heat), table, air, settings, until=Until(solid=share + 0.02)
     )
     return max(frozen.time_to_s(share), 0.01)

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.base import Base, base_of
-from pipemetal.casting.freezing import Freezing, freeze
+from pipemetal.casting.freezing import Freezing, Until, freeze
 from pipemetal.casting.model import Array, ThermalSettings, checked
 from pipemetal.errors import CastingError
 from pipemetal.texts import Amount, Text
@@ -73,7 +73,7 @@ def _frozen(cast: DayCast, base: Base, table: Array, air_c: float, settings: The
         base.cloth_c(table),
         air_c,
         settings,
-        duration_s=cast.lift_after_s,
+        until=Until(cast.lift_after_s),
         table_state_c=table,
     )
 

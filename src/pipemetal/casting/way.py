@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.alloys.properties import liquid_density_kg_m3, liquid_heat_capacity_j_kgk, surface_tension_n_m
-from pipemetal.casting.freezing import HeatCurve, freeze, heat_curve
+from pipemetal.casting.freezing import HeatCurve, Until, freeze, heat_curve
 from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import GRAVITY_M_S2, Gate, ThermalSettings, laid_thickness_mm
 from pipemetal.casting.mush import base_heat_loss_j_m2
@@ -37,7 +37,7 @@ def mobile_time_s(
     comp: Composition, thickness_mm: float, film_c: float, table_c: float, air_c: float, settings: ThermalSettings
 ) -> float:
     """How long a laid film can run: until a quarter of its volume is solid and grains touch (15-30 %, from memory)."""
-    found = freeze(comp, thickness_mm, film_c, table_c, air_c, settings, until_solid=0.26)
+    found = freeze(comp, thickness_mm, film_c, table_c, air_c, settings, until=Until(solid=0.26))
     return found.time_to_25pct_s
 
 

@@ -12,6 +12,7 @@ from pipemetal.cli.melts_cmd import masses_of
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
+from pipemetal.shop.doing import WeighedMelt
 from pipemetal.texts import Text
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ def done(
         else:
             masses = None if weighed is None else masses_of(weighed, "--weighed")
             event = book.plans.charge(
-                plan_id, str(melt), str(melt_id), weighed_kg=masses, heel_of=heel_of, sure=sure
+                plan_id, str(melt), WeighedMelt(str(melt_id), weighed_kg=masses, heel_of=heel_of, sure=sure)
             ).event
             told = {"event": event, "melt": melt_id}
             words = f"{melt_id} is charged (event {event})."

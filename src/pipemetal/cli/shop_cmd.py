@@ -15,6 +15,7 @@ import click
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import BookError, InputError
+from pipemetal.shop.searching import Among
 
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
@@ -155,10 +156,7 @@ def rolls(
                 _length(length, "length"),
                 _length(width, "width"),
                 words,
-                state=states,
-                place=place,
-                melt=melt,
-                made=_span(made),
+                among=Among(state=states, place=place, melt=melt, made=_span(made)),
             )
             if as_json:
                 print_json({"format": "pipemetal rolls 1", "rolls": [_found_dict(f) for f in found]})

@@ -27,7 +27,11 @@ SLACK_MM: Final = 1e-4
 
 @dataclass(frozen=True)
 class WeighedMelt:
-    """A planned melt as it was charged: what it is called in the book, and the rest as `Plans.charge` takes it."""
+    """A planned melt as it was charged: what it is called in the book, and what was weighed in by lot.
+
+    No lots: the planned list. `heel_of`: the melt whose heel stayed in the pot. `dross_kg`: that of the plan where None.
+    `sure`: what differs from the list is meant.
+    """
 
     id: str
     weighed_kg: Mapping[str, float] | None = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError, NotInBookError
@@ -22,7 +23,19 @@ from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written, dump
 from pipemetal.texts import Amount, Text
 
-__all__ = ["Melts", "NewMelt", "enter_melt"]
+__all__ = ["HeelIn", "Melts", "NewMelt", "enter_melt"]
+
+
+@dataclass(frozen=True)
+class HeelIn:
+    """What was in the pot: of a melt of the book (all that is left of it where no mass is said), or a mass of a metal, kg."""
+
+    of: str = ""
+    mass_kg: float | None = None
+    metal: Composition | None = None
+
+
+NO_HEEL: Final = HeelIn()
 
 
 @dataclass(frozen=True)
@@ -66,18 +79,15 @@ class Melts(Kept[MeltRow]):
         recipe: str,
         weighed_kg: Mapping[str, float],
         *,
-        heel_of: str = "",
-        heel_kg: float | None = None,
-        heel_metal: Composition | None = None,
+        heel: HeelIn = NO_HEEL,
         dross_kg: float = 0.0,
         day: str = "",
         note: str = "",
     ) -> Written[None]:
         """Book a melt that no plan asked for, with the masses as weighed by lot.
 
-        The heel: of a melt of the book (`heel_of`, all that is left of it where `heel_kg` is None), or `heel_kg` of
-        `heel_metal` that the book did not know: this is counted in as a melt of its own, `ID heel`, so that its elements
-        are followed too. Metal that plans have reserved is refused.
+        A heel that the book did not know is counted in as a melt of its own, `ID heel`, so that its elements are followed
+        too. Metal that plans have reserved is refused.
         Errors: NotFreeError that names every lot of which more was weighed than is free, BookError.
         """
         with self._writer.writing(Action.MELT_CHARGED, f"melt:{melt_id}") as w:
@@ -85,14 +95,14 @@ class Melts(Kept[MeltRow]):
                 raise BookError("is empty", field="weighed_kg", allowed="what the scale said of one lot or more")
             refuse_what_is_not_free(w, weighed_kg, "")
             inputs = dict(weighed_kg)
-            if heel_of:
-                _standing(w, heel_of, "heel_of")
-                held = kilograms(sum(w.stock(f"melt:{heel_of}").values()))
-                inputs[f"melt:{heel_of}"] = held if heel_kg is None else heel_kg
-            elif heel_kg:
-                if heel_metal is None:
+            if heel.of:
+                _standing(w, heel.of, "heel_of")
+                held = kilograms(sum(w.stock(f"melt:{heel.of}").values()))
+                inputs[f"melt:{heel.of}"] = held if heel.mass_kg is None else heel.mass_kg
+            elif heel.mass_kg:
+                if heel.metal is None:
                     raise BookError("is needed for metal that the book does not know", field="heel_metal")
-                inputs[f"melt:{_count_in(w, melt_id, heel_kg, heel_metal, day)}"] = heel_kg
+                inputs[f"melt:{_count_in(w, melt_id, heel.mass_kg, heel.metal, day)}"] = heel.mass_kg
             _refuse_dross(dross_kg, sum(inputs.values()))
             enter_melt(w, NewMelt(melt_id, recipe, inputs, dross_kg, day=day, note=note))
             return w.written()

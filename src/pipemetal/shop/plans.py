@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
@@ -111,28 +110,14 @@ class Plans:
         with self._writer.writing(Action.PLANNED_ROLL_CUT, f"roll:{roll_id}") as w:
             return Written(w.event_id, cut_as_planned(w, plan_id, roll_id, sheet, kerf_mm))
 
-    def charge(
-        self,
-        plan_id: str,
-        melt: str,
-        melt_id: str,
-        *,
-        weighed_kg: Mapping[str, float] | None = None,
-        heel_of: str = "",
-        dross_kg: float | None = None,
-        day: str = "",
-        note: str = "",
-        sure: bool = True,
-    ) -> Written[None]:
+    def charge(self, plan_id: str, melt: str, weighed: WeighedMelt) -> Written[None]:
         """Book a melt of an accepted plan as charged, under an id of its own.
 
-        `weighed_kg`: what was really weighed in by lot, the planned list where None. `heel_of`: the melt whose heel stayed in
-        the pot. `sure`: what differs from the list is meant.
         Errors: NotAsPlannedError where it is not said to be meant; NotFreeError where more was weighed than is free of other
         plans; BookError where the plan holds no such melt, it is booked already, or its list names metal still to be bought.
         """
-        with self._writer.writing(Action.MELT_CHARGED, f"melt:{melt_id}") as w:
-            charge_as_planned(w, plan_id, melt, WeighedMelt(melt_id, weighed_kg, heel_of, dross_kg, day, note, sure))
+        with self._writer.writing(Action.MELT_CHARGED, f"melt:{weighed.id}") as w:
+            charge_as_planned(w, plan_id, melt, weighed)
             return w.written()
 
     def all(self) -> list[KnownPlan]:

@@ -19,7 +19,7 @@ from pipemetal.shop.recipes import density_of, target_of
 from pipemetal.shop.roles import Action
 from pipemetal.shop.roll_rows import roll_of, roll_values
 from pipemetal.shop.rows import CastRow, PieceRow, RollRow, RollState, Stored, state_of
-from pipemetal.shop.searching import STANDING, Found, RackSearch, Sizes, Words
+from pipemetal.shop.searching import ALL_STANDING, STANDING, Among, Found, RackSearch, Sizes, Words
 from pipemetal.shop.writer import Kept, Writer
 from pipemetal.shop.writing import Writing, Written
 from pipemetal.texts import Text
@@ -123,20 +123,16 @@ class Rolls(Kept[RollRow]):
         width_mm: float | None = None,
         text: str | None = None,
         *,
-        state: str | Sequence[str] | None = STANDING,
-        place: str | None = None,
-        melt: str | None = None,
-        made: tuple[str, str] | None = None,
+        among: Among = ALL_STANDING,
     ) -> list[Found]:
         """The rolls that give this alloy, this thickness over this length, and where on the roll; longest place first.
 
         The thickness must hold across the whole width within the trim. `text`: all its words must stand in id, alloy, place,
-        note, cast, melt or whom it is reserved for; `place` is the beginning of one. `made`: first and last day (or month, or
-        year) it was cast, empty where open; rolls of unknown age are left out then. `state`: one, several, or None for all.
+        note, cast, melt or whom it is reserved for.
         Errors: BookError for a range that is none.
         """
         sizes = Sizes(thickness_mm, length_mm, width_mm)
-        return self._search.find(sizes, Words(alloy, text, state, place, melt, made))
+        return self._search.find(sizes, Words(alloy, text, among))
 
     def roll(self, roll_id: str) -> Roll:
         """One roll with its field. Errors: BookError."""

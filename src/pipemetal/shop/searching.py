@@ -72,15 +72,28 @@ class Sizes:
 
 
 @dataclass(frozen=True)
+class Among:
+    """Which rolls are searched: of one state, several, or None for all; whose place begins so; of a melt.
+
+    `made`: first and last day (or month, or year) it was cast, empty where open; rolls of unknown age are left out then.
+    """
+
+    state: str | Sequence[str] | None = STANDING
+    place: str | None = None
+    melt: str | None = None
+    made: tuple[str, str] | None = None
+
+
+ALL_STANDING: Final = Among()
+
+
+@dataclass(frozen=True)
 class Words:
     """What must be said of a roll; None for anything. As `Rolls.find` takes them."""
 
     alloy: str | None = None
     text: str | None = None
-    state: str | Sequence[str] | None = STANDING
-    place: str | None = None
-    melt: str | None = None
-    made: tuple[str, str] | None = None
+    among: Among = ALL_STANDING
 
 
 @dataclass(frozen=True)
@@ -243,19 +256,20 @@ def _kept(rack: _Rack, words: Words) -> npt.NDArray[np.bool_]:
         nonlocal keep
         keep &= np.fromiter(values, dtype=bool, count=len(rack.entries))
 
-    if words.state is not None:
-        states = (words.state,) if isinstance(words.state, str) else tuple(words.state)
+    among = words.among
+    if among.state is not None:
+        states = (among.state,) if isinstance(among.state, str) else tuple(among.state)
         only(e.state in states for e in rack.entries)
     if words.alloy is not None:
         only(e.alloy == words.alloy for e in rack.entries)
     for word in (words.text or "").casefold().split():
         only(word in said for said in rack.words)
-    if words.place is not None:
-        begins = words.place.casefold()
+    if among.place is not None:
+        begins = among.place.casefold()
         only(e.place.casefold().startswith(begins) for e in rack.entries)
-    if words.melt is not None:
-        only(e.melt == words.melt for e in rack.entries)
-    if words.made is not None:
-        first, last = words.made
+    if among.melt is not None:
+        only(e.melt == among.melt for e in rack.entries)
+    if among.made is not None:
+        first, last = among.made
         only(bool(e.day) and first <= e.day and (not last or e.day[: len(last)] <= last) for e in rack.entries)
     return keep

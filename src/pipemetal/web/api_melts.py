@@ -8,7 +8,9 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError, NotInBookError
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
+from pipemetal.shop.doing import WeighedMelt
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
+from pipemetal.shop.melts import HeelIn
 from pipemetal.texts import Amount, Text
 from pipemetal.web.api_forms import REFUSED, Added, Melt, Wanted
 from pipemetal.web.api_rows import Booked
@@ -36,12 +38,14 @@ def _add_charge(app: FastAPI, site: Site) -> None:
                 done = book.plans.charge(
                     form.plan,
                     form.melt,
-                    form.id,
-                    weighed_kg=form.weighed_kg,
-                    heel_of=form.heel_of,
-                    dross_kg=form.dross_kg,
-                    day=form.day,
-                    note=form.note,
+                    WeighedMelt(
+                        form.id,
+                        weighed_kg=form.weighed_kg,
+                        heel_of=form.heel_of,
+                        dross_kg=form.dross_kg,
+                        day=form.day,
+                        note=form.note,
+                    ),
                 )
                 return Booked(done.event)
             metal = Composition.parse(form.heel_composition) if form.heel_composition.strip() else None
@@ -49,12 +53,10 @@ def _add_charge(app: FastAPI, site: Site) -> None:
                 form.id,
                 form.recipe,
                 form.weighed_kg,
-                heel_of=form.heel_of,
-                heel_kg=form.heel_kg,
-                heel_metal=metal,
                 dross_kg=form.dross_kg or 0.0,
                 day=form.day,
                 note=form.note,
+                heel=HeelIn(of=form.heel_of, mass_kg=form.heel_kg, metal=metal),
             )
             return Booked(written.event)
 

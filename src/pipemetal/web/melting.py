@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, MeltError
 from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
+from pipemetal.shop.doing import WeighedMelt
 from pipemetal.web import correcting, weighing
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
@@ -132,11 +133,13 @@ def _book(site: Site, request: Request, values: dict[str, str]) -> int:
         return book.plans.charge(
             values.get("plan", ""),
             values.get("melt", ""),
-            melt_id,
-            weighed_kg=weighed,
-            heel_of=values.get("heel_of", ""),
-            dross_kg=dross,
-            day=values.get("day", ""),
-            note=values.get("note", ""),
-            sure=bool(values.get("sure", "")),
+            WeighedMelt(
+                melt_id,
+                weighed_kg=weighed,
+                heel_of=values.get("heel_of", ""),
+                dross_kg=dross,
+                day=values.get("day", ""),
+                note=values.get("note", ""),
+                sure=bool(values.get("sure", "")),
+            ),
         ).event

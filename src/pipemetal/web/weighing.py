@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated, Final, TypedDict
+from typing import TYPE_CHECKING, Annotated, Final
 from zlib import crc32
 
 from fastapi import FastAPI, Query, Request
@@ -20,12 +20,12 @@ from pipemetal.planning.cautions import CAUTIONS
 from pipemetal.shop.book import NotFreeError
 from pipemetal.shop.heels import StandingMelt
 from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
+from pipemetal.shop.melts import HeelIn
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import Blank, Typed
 
 if TYPE_CHECKING:
-    from pipemetal.alloys.composition import Composition
     from pipemetal.melts.relax import Relaxed
     from pipemetal.planning.one_melt import MeltAsked, OneMelt
     from pipemetal.plans.metal_rows import Blockage, Charged, Melt
@@ -173,7 +173,7 @@ def _booked(site: Site, request: Request, values: dict[str, str]) -> Response:
                     dross_kg=dross,
                     day=day,
                     note=booking.text("note"),
-                    **_heel_booked(asked.heel, values),
+                    heel=_heel_booked(asked.heel, values),
                 ).event
             return site.booked("/melts", event)
         except BookError as error:
@@ -195,21 +195,13 @@ def overfull(site: Site, show: Show, in_pot_kg: float) -> str:
     )
 
 
-class BookedHeel(TypedDict, total=False):
-    """What was in the pot, as the book takes it: of a melt that it knows, or a mass of a metal."""
-
-    heel_of: str
-    heel_kg: float
-    heel_metal: Composition
-
-
-def _heel_booked(heel: Heel | None, values: dict[str, str]) -> BookedHeel:
+def _heel_booked(heel: Heel | None, values: dict[str, str]) -> HeelIn:
     if heel is None or heel.mass_kg <= 0.0:
-        return {}
+        return HeelIn()
     pot = values.get("pot", "")
     if pot.startswith(HEEL):
-        return {"heel_of": pot.removeprefix(HEEL), "heel_kg": heel.mass_kg}
-    return {"heel_kg": heel.mass_kg, "heel_metal": heel.composition}
+        return HeelIn(pot.removeprefix(HEEL), heel.mass_kg)
+    return HeelIn(mass_kg=heel.mass_kg, metal=heel.composition)
 
 
 def mark_refusal(typed: Typed, error: BookError, fields: dict[str, str]) -> str:
