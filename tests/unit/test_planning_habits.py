@@ -18,10 +18,11 @@ from pipemetal.melts.mend import pure_additions
 from pipemetal.melts.mixing import Weighing
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import HabitSettings
-from pipemetal.planning.melting import aimed_at, plan_season
+from pipemetal.planning.melting import plan_season
 from pipemetal.planning.plan import Search, make_plan
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
+from pipemetal.planning.weighed import aimed_at
 
 PLAIN = Recipe("plain", Composition.parse("Sn 30 Sb 0.5 Pb bal"), (("Sn", 29.0, 31.0), ("Sb", 0.2, 0.8)))
 HEAP = (

@@ -40,12 +40,12 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
     rows = [
         (
             TICK,
-            lot.id,
+            say.read(lot.shown),
             say(lot.kind),
             units.show_weighed(lot.mass_kg).rsplit(" ", 1)[0],
             lot.pieces or "",
             "",
-            lot.note or lot.composition,
+            say.read(lot.note, units) or lot.composition,
         )
         for lot in charge.lots
     ]
@@ -118,7 +118,7 @@ def _short(value: float, units: UnitSystem) -> str:
 
 def _ingot_words(charge: Charged, units: UnitSystem, say: Words) -> str:
     return say(
-        "Cast what is left beside the heel into ingots, {mass}: lot {lot}, for the next melt of its alloy.",
+        "Cast what is left into ingots, {mass}: lot {lot}, for a later melt.",
         mass=units.show_mass(charge.ingots_kg),
         lot=charge.ingots_lot,
     )
@@ -222,7 +222,7 @@ def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
         for rank, pipes in ranks.items()
         for what, held in of_what(pipes).items()
     ]
-    melts = [_melt_line(melt, melt.charge, units) for melt in plan.melts if melt.charge is not None]
+    melts = [_melt_line(melt, melt.charge, units, say) for melt in plan.melts if melt.charge is not None]
     rolls = [(r.id, r.alloy, units.bare_mass(r.blanks_kg), r.place) for r in plan.rolls_used]
     return Sheet(
         say("Alloy statement"),
@@ -251,7 +251,7 @@ def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     )
 
 
-def _melt_line(melt: Melt, charge: Charged, units: UnitSystem) -> tuple[str, ...]:
+def _melt_line(melt: Melt, charge: Charged, units: UnitSystem, say: Words) -> tuple[str, ...]:
     low, high = charge.interval_wt_pct.get("Sn", (0.0, 0.0))
     metal = (
         f"{e} {units.number(v, 2)}" for e, v in charge.composition_wt_pct.items() if v >= SHOWN_WT_PCT and e != "Pb"
@@ -261,5 +261,5 @@ def _melt_line(melt: Melt, charge: Charged, units: UnitSystem) -> tuple[str, ...
         melt.recipe,
         " ".join(metal),
         f"± {units.number((high - low) / 2.0, 2)}" if "Sn" in charge.interval_wt_pct else "",
-        ", ".join(lot.id for lot in charge.lots),
+        ", ".join(say.read(lot.shown) for lot in charge.lots),
     )

@@ -58,7 +58,14 @@ SHOWN_IN = {
 }
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
 LONGEST_NAME, LONGEST_CURRENCY, LONGEST_LIST = 200, 20, 1000
-_WORK: Final = ("emptying_costs_kg", "errand_costs_kg", "melt_costs_kg", "sled_costs_kg", "take_down_costs_kg")
+_WORK: Final = (
+    "emptying_costs_kg",
+    "errand_costs_kg",
+    "melt_costs_kg",
+    "saw_costs_kg",
+    "sled_costs_kg",
+    "take_down_costs_kg",
+)
 _SHOP_LIMITS: Final[Limits] = dict.fromkeys(_WORK, (0.0, 1000.0))
 _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys(LOT_KINDS, (0.0, 0.3)),

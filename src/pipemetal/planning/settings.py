@@ -25,6 +25,7 @@ ESTIMATED: Final = frozenset(
         "shop.emptying_costs_kg",
         "shop.errand_costs_kg",
         "shop.melt_costs_kg",
+        "shop.saw_costs_kg",
         "shop.sled_costs_kg",
         "shop.take_down_costs_kg",
         "sheets.thinnest_mm",
@@ -204,9 +205,9 @@ class ShopSettings:
     Work is priced as metal, so that it holds in any currency (all are estimates). `emptying_costs_kg`: ladling a pot
     out, in kilograms of its metal. `errand_costs_kg`: fetching one metal from a dealer beside its price, in kilograms of
     lead: the order, the drive, an hour of a person; no errand is run that saves less. `melt_costs_kg`: heating, skimming
-    and watching one melt more, in kilograms of its metal. `sled_costs_kg`: setting up another sled, in kilograms of lead.
-    `take_down_costs_kg`: taking a roll down, unrolling it and
-    putting its rest back, in kilograms of its metal.
+    and watching one melt more, in kilograms of its metal. `saw_costs_kg`: sawing a pig, `sled_costs_kg`: setting up another
+    sled, both in kilograms of lead. `take_down_costs_kg`: taking a roll down, unrolling it and putting its rest back, in
+    kilograms of its metal.
 
     `crew` is who casts, by its name in the casting log (empty: any).
     `mandrels` are those that pipes are rolled on (`pipes/mandrels.py`): "12, 60, 10-150", in mm.
@@ -233,6 +234,7 @@ class ShopSettings:
     emptying_costs_kg: float = 20.0
     errand_costs_kg: float = 20.0
     melt_costs_kg: float = 10.0
+    saw_costs_kg: float = 5.0
     sled_costs_kg: float = 5.0
     take_down_costs_kg: float = 3.0
     mandrels: str = ""

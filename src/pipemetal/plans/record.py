@@ -55,6 +55,7 @@ __all__ = [
     "Station",
     "Turn",
     "Unserved",
+    "planned_name",
 ]
 
 PLAN_FORMAT: Final = "pipemetal plan 2"
@@ -172,3 +173,14 @@ class Plan(Row):
     def sheets(self) -> tuple[CutSheet, ...]:
         """Rolls to take down, then sheets to cast."""
         return self.rolls_used + self.new_sheets
+
+    @property
+    def ingots_of(self) -> dict[str, Melt]:
+        """The melt that leaves it, for each lot of ingots that the plan makes and may charge again."""
+        return {m.charge.ingots_lot: m for m in self.melts if m.charge is not None and m.charge.ingots_lot}
+
+
+def planned_name(melt_id: str, plan: Plan) -> str:
+    """The planned melt that a booked one was made of, by its id, which ends in that name; nothing where none was."""
+    names = sorted((m.name for m in plan.melts), key=len, reverse=True)
+    return next((n for n in names if melt_id == n or melt_id.endswith(f"-{n}")), "")

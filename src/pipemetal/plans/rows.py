@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
@@ -40,8 +39,6 @@ __all__ = [
     "wants_offsets",
 ]
 
-LEAST_INGOTS_KG: Final = 1.0
-"""Less is ladled back or skimmed; nobody casts an ingot of it (common practice, no source)."""
 SWUNG_UP_TO_MM: Final = 1500.0
 """Radius past which an arc is marked out by offsets from its chord: nobody swings it with a trammel."""
 
@@ -146,16 +143,8 @@ def sheet_bought_row(sheet: SheetToBuy) -> record.SheetBought:
 
 
 def melt_rows(melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings) -> tuple[record.Melt, ...]:
-    """The melts in their order; what each leaves beside the heel of the next goes into ingots, a lot of its own by name."""
-    kept = [*((m.heel.mass_kg if m.heel is not None else 0.0) + m.heel_dross_kg for m in melts[1:]), 0.0]
-    return tuple(_with_ingots(melt_row(m, pours, settings), heel_kg) for m, heel_kg in zip(melts, kept, strict=False))
-
-
-def _with_ingots(melt: record.Melt, heel_kg: float) -> record.Melt:
-    if melt.charge is None or melt.charge.left_kg - heel_kg <= LEAST_INGOTS_KG:
-        return melt
-    named = replace(melt.charge, ingots_kg=melt.charge.left_kg - heel_kg, ingots_lot=f"{melt.recipe} from {melt.name}")
-    return replace(melt, charge=named)
+    """The melts in their order."""
+    return tuple(melt_row(m, pours, settings) for m in melts)
 
 
 def melt_row(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Melt:
@@ -204,6 +193,8 @@ def _charged(planned: PlannedMelt, answer: Charge, pours: Sequence[Pour], settin
         binding=tuple(answer.binding),
         cost=answer.cost,
         left_worth=planned.left_worth,
+        ingots_kg=planned.ingots.mass_kg if planned.ingots is not None else 0.0,
+        ingots_lot=planned.ingots.id if planned.ingots is not None else "",
         gap_percent=answer.gap_percent,
         to_buy_kg=dict(planned.bought_kg),
         heat=_heat(planned, pours, settings),

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, MeltError
+from pipemetal.plans.record import planned_name
 from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
 from pipemetal.web import correcting, weighing
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
 from pipemetal.web.weighing import form_values, standing
-
-if TYPE_CHECKING:
-    from pipemetal.plans.record import Plan
 
 __all__ = ["add_routes", "weighed_from_form"]
 
@@ -31,7 +29,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         rows = book.melts.rows()
         charged = {m.id: m for m in rows if m.plan == plan_id}
-        booked = {name: m.id for m in charged.values() for name in [_planned_name(m.id, plan)] if name}
+        booked = {name: m.id for m in charged.values() for name in [planned_name(m.id, plan) if plan else ""] if name}
         rows.sort(key=lambda m: (m.day, m.id), reverse=True)
         return site.page(
             request,
@@ -74,12 +72,6 @@ def _left(site: Site) -> dict[str, dict[str, Any]]:
         }
         for m in standing(site)
     }
-
-
-def _planned_name(melt_id: str, plan: Plan | None) -> str:
-    """The planned melt that a booked one was made of: its id ends in that name."""
-    names = [m.name for m in plan.melts] if plan else []
-    return next((n for n in sorted(names, key=len, reverse=True) if melt_id == n or melt_id.endswith(f"-{n}")), "")
 
 
 def weighed_from_form(show: Any, values: dict[str, str]) -> dict[str, float]:

@@ -87,6 +87,7 @@ GROUPS: Final = (
         ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
         ("errand_costs_kg", "Fetching one metal from a dealer costs as much as, in lead", "mass"),
         ("melt_costs_kg", "Opening one melt more costs as much as", "mass"),
+        ("saw_costs_kg", "Sawing a pig costs as much as, in lead", "mass"),
         ("sled_costs_kg", "Setting up another sled costs as much as, in lead", "mass"),
         ("take_down_costs_kg", "Taking a roll down costs as much as", "mass"),
     ),

@@ -290,7 +290,10 @@ def _card(site: Site, show: Show, found: OneMelt) -> dict[str, Any]:
     if not isinstance(answer, Charge):
         blocked_by = melt.blocked.blocked_by if melt.blocked else ()
         return card | {"blocked_by": blocked_by, "mend": blocked_words(show, answer)}
-    lots = [vars(row) | {"when": _when(show, line.lot)} for line, row in zip(answer.lines, melt.lots, strict=True)]
+    lots = [
+        vars(row) | {"shown": row.shown, "when": _when(show, line.lot)}
+        for line, row in zip(answer.lines, melt.lots, strict=True)
+    ]
     spare = answer.mass_kg - answer.request.wanted_kg
     return (
         card
