@@ -282,6 +282,12 @@ class ShopSettings:
         """The most that the pot gives for one sheet, above its heel."""
         return self.pot.capacity_kg - self.pot.spare_kg - self.pot.heel_kg
 
+    def limited_by(self, sled: OwnedSled, charge_kg: float) -> str:
+        """What limits the sheets of a sled with no more than this charge: the sled, the pot or the usual charge."""
+        if self.section_mm2(sled, charge_kg) >= self.section_mm2(sled, math.inf):
+            return "sled"
+        return "charge" if charge_kg < self.most_charge_kg else "pot"
+
     def section_mm2(self, sled: OwnedSled, charge_kg: float) -> float:
         """The most length times finished thickness that a sled gives with no more than this charge, of lead."""
         planed = self.sheets.planing_mm * self.sheets.most_length_mm
@@ -296,7 +302,7 @@ class ShopSettings:
         sections = [self.section_mm2(sled, ladled) for sled in sleds]
         lengths = [self.longest_mm(sled) for sled in sleds]
         named = tuple(
-            CastWidth(sled.width_mm, length, section)
+            CastWidth(sled.width_mm, length, section, self.limited_by(sled, ladled))
             for sled, length, section in zip(sleds, lengths, sections, strict=True)
             if sled.narrowest_mm is None
         )
@@ -311,5 +317,6 @@ class ShopSettings:
             trim_mm=sheets.trim_mm,
             max_section_mm2=max(sections),
             widths=named,
+            limited_by=self.limited_by(sleds[0], ladled),
             width_change_mm2=self.sled_costs_kg / PRICED_KG_MM2 if named else 0.0,
         )

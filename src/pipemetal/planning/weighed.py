@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.melts.charge import Charge, ChargeLine, ChargeRequest, solve_charges
+from pipemetal.melts.charge import Charge, ChargeLine, ChargeRequest, least_cost, solve_charges
 from pipemetal.melts.day import MeltPlan
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge, pure_additions
@@ -32,6 +32,8 @@ LEAST_INGOTS_KG: Final = 1.0
 """Less is ladled back or skimmed; nobody casts an ingot of it (common practice, no source)."""
 MOST_LEFT_SHARE: Final = 0.5
 """Of what the next melt of the same alloy wants, so much at most is left in the pot for it; the rest goes into ingots."""
+SAVES_MUCH: Final = 0.03
+"""Of a list's cost: a pig is sawn for no less (estimate)."""
 SAWN: Final = " (sawn)"
 """Marks what is sawn off a piece while a list is searched for; no lot is called so."""
 
@@ -135,12 +137,13 @@ def _by_habit(
 ) -> Charge | Blocked:
     """The weighing list as the shop is used to; where its habits leave none, as the recipe alone asks.
 
-    First with whole pieces. Where those have metal bought or leave no list, a piece may be sawn; the cheaper of both stands.
+    First with whole pieces. Where those have metal bought, cost much more than pieces that can be divided would, or leave no
+    list, a piece may be sawn; the cheaper of both stands.
     Bought metal by the handful is the last way, for nobody sells it so.
     """
     scale = _Scale(request, settings, floor, fetched, hurried)
     whole = scale.listed(free, least_bought=True)
-    if whole is not None and not any(line.lot.kind == "buy" for line in whole.lines):
+    if whole is not None and not scale.may_saw(whole, free):
         return whole
     sawn = scale.listed(_sawable(free), least_bought=True)
     found = [answer for answer in (whole, _rejoined(sawn, free)) if answer is not None]
@@ -200,6 +203,13 @@ class _Scale:
             if found is not None:
                 return replace(found[0], request=self.request)
         return None
+
+    def may_saw(self, whole: Charge, free: Sequence[Lot]) -> bool:
+        """Whether a list of whole pieces leaves anything for the saw to save: metal bought, or much beside divisible pieces."""
+        if any(line.lot.kind == "buy" for line in whole.lines):
+            return True
+        least = least_cost(self.request, [*free, *self.bought], losses=self.settings.losses)
+        return least is not None and whole.cost - least > self.saw + SAVES_MUCH * whole.cost
 
     def counted(self, answer: Charge) -> float:
         """What a list costs with the errands and the sawing that it asks for."""
