@@ -91,6 +91,31 @@ def test_a_second_melt_comes_the_same_day_only_where_the_hours_allow_it() -> Non
     assert len(casting_days([small, replace(small, melt="T")], DaySettings(), 5)) == 2
 
 
+def test_the_table_rests_while_the_next_sled_is_set_up_and_filled() -> None:
+    work = tuple(replace(s, ladle_min=2.0) for s in (*sheets(1), *sheets(1, "narrow"), *sheets(1, "narrow")))
+    day = one_day([MeltWork("M", "a", 60.0, 0.0, work)], DaySettings(breaks="", skim_minutes=0.0, sled_minutes=20.0))
+    told = [(s.kind, s.from_min - 480.0, s.to_min - 480.0) for s in day.steps[1:]]
+    assert told == [
+        ("ladle", 0.0, 2.0),
+        ("pour", 2.0, 6.0),
+        ("rest", 6.0, 17.0),
+        ("sled", 6.0, 26.0),
+        ("ladle", 26.0, 28.0),
+        ("pour", 28.0, 32.0),
+        ("rest", 32.0, 43.0),
+        ("ladle", 41.0, 43.0),
+        ("pour", 43.0, 47.0),
+    ]
+
+
+def test_no_sled_is_filled_before_a_break_that_its_pour_would_not_end_before() -> None:
+    work = tuple(replace(s, ladle_min=3.0) for s in sheets(12))
+    day = one_day([MeltWork("M", "a", 130.0, 0.0, work)], DaySettings())
+    for step in day.steps:
+        if step.kind in ("ladle", "pour"):
+            assert all(step.to_min <= low or step.from_min >= high for low, high in ((570, 585), (720, 750)))
+
+
 def test_another_sled_and_another_alloy_take_their_time() -> None:
     one = one_day([MeltWork("M", "a", 60.0, 0.0, (*sheets(2), *sheets(2, "narrow")))], DaySettings())
     assert [s.what for s in one.steps if s.kind == "sled"] == ["narrow"]

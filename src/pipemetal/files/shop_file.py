@@ -32,6 +32,7 @@ __all__ = [
     "filled",
     "limits_of",
     "nested",
+    "own_beside",
     "read_said",
     "read_shop",
     "said_of",
@@ -169,6 +170,17 @@ def value_of(settings: ShopSettings, key: str) -> float | int | str:
     return value
 
 
+def own_beside(settings: ShopSettings) -> ShopSettings:
+    """The program's own values beside what a shop said: what it takes of a pot goes with the pot's size.
+
+    >>> own_beside(settings_of({"pot.capacity_kg": 90.0})).pot.heel_kg
+    3.0
+    """
+    own = ShopSettings()
+    pot = PotSettings.usual(settings.pot.capacity_kg)
+    return dataclasses.replace(own, pot=dataclasses.replace(pot, capacity_kg=own.pot.capacity_kg))
+
+
 def limits_of(settings: ShopSettings, key: str) -> tuple[float, float] | None:
     """The least and the most of a setting beside the others as they are; None for what is no number."""
     table, _, name = key.partition(".")
@@ -283,6 +295,8 @@ def filled(top: TomlTable, key: str, base: Any) -> Any:
         if value is not None:
             values[item.name] = value
     table.finish()
+    if base == PotSettings() and 0.0 < values.get("capacity_kg", 0.0) < _ANY:
+        base = PotSettings.usual(values["capacity_kg"])  # what is not said of a pot goes with its size
     try:
         return dataclasses.replace(base, **values)
     except InputError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -74,22 +75,27 @@ def melt_heat(
 
 
 def sheet_work(pour: Pour, settings: ShopSettings) -> SheetWork:
-    """How long a sheet lies, and how long until the next may be poured."""
+    """How long its sled is filled, how long a sheet lies, and how long until the next may be poured."""
     lift = pour.lift_after_s / 60.0
     cycle = max(settings.casting.minutes_between, lift + 1.0)
     if settings.day.people <= ALONE:
         cycle += settings.day.lay_aside_minutes
-    return SheetWork(pour.order.sheet.id, pour.order.sled.name, lift, cycle)
+    scoops = math.ceil(pour.charge_kg / settings.casting.scoop_kg - 1e-6)
+    return SheetWork(
+        pour.order.sheet.id, pour.order.sled.name, lift, cycle, ladle_min=scoops * settings.day.ladle_minutes
+    )
 
 
-def fits_the_day(prepared: Sequence[Pour], recipes: Mapping[str, Recipe], settings: ShopSettings) -> Fits:
-    """Whether sheets can be cast from one melt, begun with a cold pot, before the shift ends."""
+def fits_the_day(
+    prepared: Sequence[Pour], recipes: Mapping[str, Recipe], settings: ShopSettings, spare_kg: float
+) -> Fits:
+    """Whether sheets can be cast from one melt, begun with a cold pot, before the shift ends; with so much more in the pot."""
     by_sheet = {pour.order.sheet.id: pour for pour in prepared}
 
     def fits(sheets: Sequence[SheetDemand], needed_kg: float) -> bool:
         pours = [by_sheet[sheet.id] for sheet in sheets]
         pot, alloy = settings.pot, sheets[0].recipe
-        mass = min(ROUNDED_UP * (needed_kg + pot.spare_kg), pot.capacity_kg)
+        mass = min(ROUNDED_UP * (needed_kg + spare_kg), pot.capacity_kg)
         heat = _heat(recipes[alloy].target, mass, pot_c(pours), settings, pot.steel_kg)
         work = MeltWork("", alloy, heat.hours * 60.0, 0.0, tuple(sheet_work(p, settings) for p in pours))
         return one_day([work], settings.day).over_min == 0.0
@@ -137,10 +143,14 @@ def plan_casting(
     """
     recipes = metal.recipes
     prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned) for order in orders]
-    fits = fits_the_day(prepared, recipes, settings)
     demands = [demand_of(pour) for pour in prepared]
-    season = plan_season(demands, recipes, metal.lots, settings, in_pot=in_pot, hurried=hurried, fits=fits)
-    days = plan_days(prepared, season.melts, settings)
+    # full melts first; where whole pieces then make one last too long, melts that leave the hours for them
+    for spare_kg in (0.0, settings.pot.spare_kg):
+        fits = fits_the_day(prepared, recipes, settings, spare_kg)
+        season = plan_season(demands, recipes, metal.lots, settings, in_pot=in_pot, hurried=hurried, fits=fits)
+        days = plan_days(prepared, season.melts, settings)
+        if not any(day.over_min > 0.0 and len(day.pours()) > 1 for day in days):
+            break
     return Casting(season, days, plan_pours(prepared, season.melts, days, settings, learned, measured_c))
 
 

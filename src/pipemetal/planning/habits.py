@@ -156,9 +156,9 @@ class DaySettings:
 
     `shift` is from when to when there is somebody in the shop, `breaks` when nothing is poured (the burner goes on, watched).
     `melts` are the most in a day, where the hours allow so many. `skim_minutes` for skimming and stirring, `sample_minutes`
-    for waiting on a sample or an assay (0: none is taken), `sled_minutes` for setting up another sled, `alloy_minutes` for
-    ladling the pot out and cleaning it between two alloys of one day. A pour takes two
-    people; where there are only two, `lay_aside_minutes` come to every sheet, for nobody else rolls it up.
+    for waiting on a sample or an assay (0: none is taken), `ladle_minutes` for a scoop into the sled, `sled_minutes` for
+    setting up another sled, `alloy_minutes` for ladling the pot out and cleaning it between two alloys of one day. A pour
+    takes two people; where there are only two, `lay_aside_minutes` come to every sheet, for nobody else rolls it up.
 
     `starts_on` is the date of the first casting day (empty: days are numbered only); `weekdays` are those of casting,
     `free_days` and the public holidays of a region (`holidays`, as DE-BY) are passed over.
@@ -170,6 +170,7 @@ class DaySettings:
     melts: int = 2
     skim_minutes: float = 15.0
     sample_minutes: float = 0.0
+    ladle_minutes: float = 0.25
     sled_minutes: float = 20.0
     alloy_minutes: float = 30.0
     lay_aside_minutes: float = 5.0
@@ -186,6 +187,7 @@ class DaySettings:
             "melts": (1, 8),
             "skim_minutes": (0.0, 120.0),
             "sample_minutes": (0.0, 600.0),
+            "ladle_minutes": (0.0, 10.0),
             "sled_minutes": (0.0, 240.0),
             "alloy_minutes": (0.0, 240.0),
             "lay_aside_minutes": (0.0, 60.0),

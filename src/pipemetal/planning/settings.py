@@ -6,7 +6,7 @@ The defaults are those of no particular shop: common practice, no source, or est
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.errors import PlanError
@@ -143,6 +143,22 @@ class PotSettings:
     weigh_step_kg: float = 0.5
     least_weighed_kg: float = 4.0
     most_sheets: int = 1000
+
+    @classmethod
+    def usual(cls, capacity_kg: float) -> PotSettings:
+        """A pot of this size as the program takes it: of a smaller one than its own heel, steel and spare go with the size.
+
+        >>> PotSettings.usual(90.0).heel_kg
+        3.0
+        """
+        own, share = cls(), min(capacity_kg / cls.capacity_kg, 1.0)
+        return replace(
+            own,
+            capacity_kg=capacity_kg,
+            heel_kg=round(own.heel_kg * share, 1),
+            steel_kg=round(own.steel_kg * share, 1),
+            spare_kg=round(own.spare_kg * share, 1),
+        )
 
     @property
     def limits(self) -> Limits:

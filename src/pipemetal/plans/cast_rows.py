@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from pipemetal.plans.row import Amount, Count, Name, Number, Row, Said
+from pipemetal.plans.row import Amount, Count, Name, Number, Point, Row, Said
 
 __all__ = ["Beat", "CastingDay", "DayStep", "Freezing", "Pour", "PourRange", "PushCard", "Station"]
 
@@ -126,6 +126,7 @@ class CastingDay(Row):
     over_min: Amount = 0.0
     melts: tuple[str, ...] = ()
     steps: tuple[DayStep, ...] = ()
+    breaks_min: tuple[Point, ...] = ()
 
     @property
     def lit_min(self) -> float:

@@ -228,6 +228,7 @@ def day_row(day: CastingDay) -> record.CastingDay:
         day.over_min,
         day.melts,
         tuple(record.DayStep(s.kind, s.what, s.from_min, s.to_min) for s in day.steps),
+        tuple((float(low), float(high)) for low, high in day.pauses),
     )
 
 

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError, PlanError
-from pipemetal.files.shop_file import SHOWN_IN, limits_of, settings_of, value_of
+from pipemetal.files.shop_file import SHOWN_IN, limits_of, own_beside, settings_of, value_of
 from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.planning.settings import ShopSettings, rests_on
 from pipemetal.shop.settings import InEffect
@@ -153,6 +153,7 @@ GROUPS: Final = (
         ("melts", "Melts a day, at most", "whole"),
         ("skim_minutes", "Skimming and stirring", "minutes"),
         ("sample_minutes", "Waiting for a sample or an assay", "minutes"),
+        ("ladle_minutes", "A scoop into the sled", "minutes"),
         ("sled_minutes", "Setting up another sled", "minutes"),
         ("alloy_minutes", "Changing the alloy on one day", "minutes"),
         ("lay_aside_minutes", "Laying a sheet aside, where there are two people only", "minutes"),
@@ -348,7 +349,7 @@ def fields_of(
     wrong: Mapping[str, str] | None = None,
 ) -> list[dict[str, Any]]:
     """The fields of a form as a page shows them; what was typed stays where `form` has it."""
-    typed, faults, own = form or {}, wrong or {}, ShopSettings()
+    typed, faults, own = form or {}, wrong or {}, own_beside(now.settings)
     fields = []
     for setting in group.settings:
         key, text = setting.key, shown(show, setting, value_of(now.settings, setting.key))
