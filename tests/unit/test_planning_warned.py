@@ -10,6 +10,7 @@ import pytest
 import pipemetal
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.way import puddle_mm
 from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.day import MeltPlan
 from pipemetal.melts.mend import Blocked, Cause
@@ -21,20 +22,21 @@ from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
-from pipemetal.planning.warned import BARS, MOST_WARNINGS, RANKED, SLOPED, warnings_of
+from pipemetal.planning.warned import BARS, BARS_FOR_RANGE, MOST_WARNINGS, RANKED, SLOPED, warnings_of
 from pipemetal.texts import Text
 from pipemetal.words import catalogue
 
 LEAD = Composition.parse("Sn 15 Sb 0.5 Pb bal")
-RECIPE = Recipe("lead", LEAD, (("Sn", 13.0, 17.0),))
 SHOP = ShopSettings(owned=OwnedSettings("wide 250 x 900", "level 3000 x 1000; steep 6000 x 1000, 4 mm/m"))
 
 
-def poured(thick_mm: float, thin_mm: float, length_mm: float = 1500.0) -> Pour:
+def poured(thick_mm: float, thin_mm: float, length_mm: float = 1500.0, metal: Composition = LEAD) -> Pour:
     prepared = prepare_pour(
-        sheet_order(NewSheet("N001", "lead", length_mm, 900.0, thick_mm, thin_mm, 15.0), SHOP), LEAD, SHOP, Learned()
+        sheet_order(NewSheet("N001", "lead", length_mm, 900.0, thick_mm, thin_mm, 15.0), SHOP), metal, SHOP, Learned()
     )
-    request = ChargeRequest("M01", RECIPE, 300.0, 450.0)
+    tin = metal.wt_pct("Sn")
+    recipe = Recipe("lead", metal, (("Sn", tin - 2.0, min(tin + 2.0, 100.0)),))
+    request = ChargeRequest("M01", recipe, 300.0, 450.0)
     blocked = Blocked(request, (), (), Cause("windows"), Cause("analyse"))
     melt = PlannedMelt(MeltPlan("M01", "lead", (demand_of(prepared),), 300.0), blocked, None, False)
     days = plan_days([prepared], [melt], SHOP)
@@ -50,6 +52,24 @@ def test_a_film_that_does_not_stand_is_cast_between_bars_and_says_how_high_metal
     assert BARS in templates(thick) and thick.window is not None and not thick.window.empty
     assert 3.5 < thick.bars_from_mm < 4.7 < thick.film_mm
     assert usual.bars_from_mm == 0.0 and BARS not in templates(usual)
+
+
+METALS = ("Sn 15 Sb 0.9 Pb bal", "Sn 30 Sb 0.5 Pb bal", "Sn 50 Pb bal", "Sn 75 Pb bal", "Sn 96 Pb bal")
+
+
+@pytest.mark.parametrize("metal", METALS)
+@pytest.mark.parametrize("thick_mm", [1.5, 3.0, 3.8, 4.1, 4.4, 5.0, 5.4])
+def test_a_thick_film_has_bars_and_a_narrow_range_is_told(metal: str, thick_mm: float) -> None:
+    found = poured(thick_mm, thick_mm, metal=Composition.parse(metal))
+    assert found.window is not None
+    width_k = found.window.too_hot_above_c - found.window.too_cold_below_c
+    told = templates(found)
+    if found.film_mm > puddle_mm(Composition.parse(metal)):
+        assert BARS in told
+    if not found.window.empty and width_k < 5.0:
+        assert any("thermocouple errs by" in t for t in told), (width_k, told)
+    if found.window.empty:
+        assert any("{cure}" in t for t in told), told
 
 
 def test_a_sloped_table_is_taken_last_and_told_as_unmeasured() -> None:
@@ -73,5 +93,5 @@ def test_every_ranked_warning_is_one_that_the_program_can_say() -> None:
         for node in ast.walk(ast.parse(module.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and module.name != "warned.py"
     }
-    assert {t for t in RANKED if t not in said} == {BARS, SLOPED}
+    assert {t for t in RANKED if t not in said} == {BARS, BARS_FOR_RANGE, SLOPED}
     assert {t for t in RANKED if t not in catalogue("de")} == set()

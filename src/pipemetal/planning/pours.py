@@ -250,15 +250,20 @@ def _one_day(
 def _window(
     pour: Pour, metal: Composition, cloth_c: float, first: bool, settings: ShopSettings, learned: Learned
 ) -> tuple[PourWindow, float]:
-    """The pouring range of a sheet; for a film too thick to stand by itself that between side bars, and what would stand."""
+    """The pouring range of a sheet; that between side bars for a film that is too thick to stand by itself, or has none without
+    them, and what would stand."""
     limits = replace(
         learned.limits, sled_length_mm=pour.order.sled.length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
     )
     thickness = max(pour.order.cast_start_mm, pour.order.cast_end_mm)
     thermal, air_c = thermal_settings(settings, learned.cloth_factor), settings.casting.air_c
     window = pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=limits)
+    # a film thicker than a puddle stands runs off as slush too, but for a degree or two that nobody holds
     stands_mm = puddle_mm(metal)
-    if limits.side_bars or not window.empty or laid_thickness_mm(metal, thickness) <= stands_mm:
+    if limits.side_bars or not (window.empty or laid_thickness_mm(metal, thickness) > stands_mm):
         return window, 0.0
     barred = replace(limits, side_bars=True)
-    return pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=barred), stands_mm
+    between = pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=barred)
+    if between.empty and laid_thickness_mm(metal, thickness) <= stands_mm:
+        return window, 0.0
+    return between, stands_mm
