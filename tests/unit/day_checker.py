@@ -67,9 +67,10 @@ def _hours(day: dict[str, Any], pours: Any, melts: Any, shop: dict[str, Any]) ->
     heated = [s for s in steps if s["kind"] == "melt"]
     if [s["what"] for s in heated] != day["melts"]:
         found.append("does not heat its melts in their order")
-    first = melts[day["melts"][0]]
-    if "heat" in first and abs(heated[0]["to_min"] - heated[0]["from_min"] - 60.0 * first["heat"]["hours"]) > 1e-3:
-        found.append(f"heats {first['name']} for another time than it takes")
+    for step in heated:
+        melt = melts[step["what"]]
+        if "heat" in melt and abs(step["to_min"] - step["from_min"] - 60.0 * melt["heat"]["hours"]) > 1e-3:
+            found.append(f"heats {melt['name']} for another time than it takes")
     return found + _casts(day, pours, melts, shop)
 
 

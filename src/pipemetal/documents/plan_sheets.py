@@ -10,7 +10,8 @@ from typing import Final
 from pipemetal.documents.rank_sheet import WOOD, of_what
 from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
-from pipemetal.plans.record import Charged, Melt, PipeRow, Plan
+from pipemetal.planning.day_work import clock_text
+from pipemetal.plans.record import CastingDay, Charged, Melt, PipeRow, Plan
 from pipemetal.plans.unserved import served_pipes
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
@@ -31,7 +32,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
     cautions = Cautions(
         say("Before anything goes into the pot"), tuple(say.read(text, units) for text in plan.cautions[:1])
     )
-    charge = melt.charge
+    charge, day = melt.charge, plan.day_of(melt.name)
     if charge is None:
         why = melt.blocked.words if melt.blocked is not None else ""
         blocked = Paragraph(say("Cannot be charged: {words}.", words=say.read(why, units)), strong=True)
@@ -67,6 +68,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
         Paragraph(say("In the order of loading: lead first, tin last. Everything dry and warm.")),
         Heading(say("What it should be")),
         _composition(charge, units, say),
+        *([Paragraph(_fire_words(day, melt.name, say), strong=True)] if day is not None else []),
         Paragraph(_heat_words(charge, units, say)),
         *([Paragraph(_ingot_words(charge, units, say), strong=True)] if charge.ingots_lot else []),
         Paragraph(
@@ -122,6 +124,16 @@ def _ingot_words(charge: Charged, units: UnitSystem, say: Words) -> str:
         mass=units.show_mass(charge.ingots_kg),
         lot=charge.ingots_lot,
     )
+
+
+def _fire_words(day: CastingDay, melt: str, say: Words) -> str:
+    lit, ready = day.fire_min(melt) or (day.lit_min, day.lit_min)
+    words = "Day {day}: burner on at {lit}, metal ready about {ready}."
+    if day.melts and melt != day.melts[0]:
+        words = "Day {day}, in the pot still hot from {before}: burner on at {lit}, metal ready about {ready}."
+    told = f"{day.day}, {say.date(day.date)}" if day.date else str(day.day)
+    before = day.melts[day.melts.index(melt) - 1] if melt in day.melts else ""
+    return say(words, day=told, lit=clock_text(lit), ready=clock_text(ready), before=before)
 
 
 def _heat_words(charge: Charged, units: UnitSystem, say: Words) -> str:

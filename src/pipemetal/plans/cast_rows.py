@@ -128,6 +128,10 @@ class CastingDay(Row):
     steps: tuple[DayStep, ...] = ()
     breaks_min: tuple[Point, ...] = ()
 
+    def fire_min(self, melt: str) -> tuple[float, float] | None:
+        """From when to when the burner melts a melt of this day."""
+        return next(((s.from_min, s.to_min) for s in self.steps if s.kind == "melt" and s.what == melt), None)
+
     @property
     def lit_min(self) -> float:
         """When the burner is lit, or the first step begins."""

@@ -174,6 +174,10 @@ class Plan(Row):
         """Rolls to take down, then sheets to cast."""
         return self.rolls_used + self.new_sheets
 
+    def day_of(self, melt: str) -> CastingDay | None:
+        """The casting day of a melt; None in a plan that holds no days."""
+        return next((day for day in self.days if melt in day.melts), None)
+
     @property
     def ingots_of(self) -> dict[str, Melt]:
         """The melt that leaves it, for each lot of ingots that the plan makes and may charge again."""

@@ -142,12 +142,17 @@ def sheet_bought_row(sheet: SheetToBuy) -> record.SheetBought:
     return record.SheetBought(sheet.metal, sheet.thickness_mm, sheet.parts, sheet.blank_area_m2, sheet.blank_kg)
 
 
-def melt_rows(melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings) -> tuple[record.Melt, ...]:
-    """The melts in their order."""
-    return tuple(melt_row(m, pours, settings) for m in melts)
+def melt_rows(
+    melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings, days: Sequence[CastingDay]
+) -> tuple[record.Melt, ...]:
+    """The melts in their order; one that follows another of its day finds the pot hot."""
+    later = {name for day in days for name in day.melts[1:]}
+    return tuple(melt_row(m, pours, settings, hot_pot=m.melt.name in later) for m in melts)
 
 
-def melt_row(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Melt:
+def melt_row(
+    planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings, *, hot_pot: bool = False
+) -> record.Melt:
     """A melt: its weighing list and what it gives, or why there is none."""
     melt, answer = planned.melt, planned.charge
     return record.Melt(
@@ -158,7 +163,9 @@ def melt_row(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings
         sheets_take_kg=melt.used_kg,
         pot_emptied_before=planned.emptied,
         heel_kg=planned.heel.mass_kg if planned.heel else 0.0,
-        charge=_charged(planned, answer, pours, settings) if isinstance(answer, Charge) else None,
+        charge=_charged(planned, answer, _heat(planned, pours, settings, hot_pot))
+        if isinstance(answer, Charge)
+        else None,
         blocked=None if isinstance(answer, Charge) else _blocked(answer),
     )
 
@@ -171,7 +178,7 @@ def _blocked(answer: Blocked) -> record.Blocked:
     )
 
 
-def _charged(planned: PlannedMelt, answer: Charge, pours: Sequence[Pour], settings: ShopSettings) -> record.Charged:
+def _charged(planned: PlannedMelt, answer: Charge, heat: record.Heat) -> record.Charged:
     values = answer.composition.as_wt_pct()
     half = dict(answer.half_width_wt_pct)
     held = [e for e in ELEMENTS if values[e] > 0.0]
@@ -197,13 +204,13 @@ def _charged(planned: PlannedMelt, answer: Charge, pours: Sequence[Pour], settin
         ingots_lot=planned.ingots.id if planned.ingots is not None else "",
         gap_percent=answer.gap_percent,
         to_buy_kg=dict(planned.bought_kg),
-        heat=_heat(planned, pours, settings),
+        heat=heat,
     )
 
 
-def _heat(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Heat:
+def _heat(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings, hot_pot: bool) -> record.Heat:
     mine = [pour for pour in pours if pour.melt == planned.melt.name]
-    heat = melt_heat(planned, mine, settings)
+    heat = melt_heat(planned, mine, settings, hot_pot=hot_pot)
     return record.Heat(heat.metal_mj, heat.pot_mj, heat.fuel_kwh, heat.natural_gas_m3, heat.propane_kg, heat.hours)
 
 
