@@ -20,6 +20,7 @@ from pipemetal.texts import Amount
 
 __all__ = [
     "UnitSystem",
+    "clock_text",
     "parse_footage",
     "parse_length_mm",
     "parse_mass_kg",
@@ -314,6 +315,8 @@ class UnitSystem:
 
         >>> UnitSystem("in", "lb", "F").show_amount(Amount(370.0, "C")), UnitSystem("in").show_amount(Amount(2.26, "mm", 1))
         ('698 °F', '0.089 in')
+        >>> UnitSystem().show_amount(Amount(370.0, "C"))
+        '370 °C'
         """
         factor, offset, decimals, name = self._scale(amount.unit)
         # a thickness or a gate wants thousandths of an inch, a length of a sheet does not
@@ -328,6 +331,8 @@ class UnitSystem:
         """Factor, offset, decimals more, and name of a metric unit as this person has it; no name where it stays."""
         if unit in ("C", "°C") and self.temperature == "F":
             return 1.8, 32.0, 0, "°F"
+        if unit == "C":
+            return 1.0, 0.0, 0, "°C"
         if unit == "K" and self.temperature == "F":
             return 1.8, 0.0, 0, "°F"
         if unit == "kg" and self.mass == "lb":
@@ -348,3 +353,13 @@ class UnitSystem:
     def wall_unit(self) -> str:
         """The unit of `bare_wall`."""
         return "mm" if self.length == "mm" else "mil"
+
+
+def clock_text(minutes: float) -> str:
+    """Minutes since midnight as a time of day.
+
+    >>> clock_text(594.4), clock_text(1500.0)
+    ('9:54', '25:00')
+    """
+    whole = round(minutes)
+    return f"{whole // 60}:{whole % 60:02d}"

@@ -9,6 +9,7 @@ from typing import Final
 from pipemetal.documents.colours import INK, QUIET
 from pipemetal.documents.drawing import Drawing, text_width_mm
 from pipemetal.plans.record import CastingDay, DayStep
+from pipemetal.units import clock_text
 from pipemetal.words import Words
 
 __all__ = ["day_picture"]
@@ -84,7 +85,7 @@ def _day(drawing: Drawing, day: CastingDay, base: float, at: Callable[[float], f
     drawing.text("axis", 2.0, base + height - 5.0, say("Day {day}", day=day.day), 3.6, bold=True)
     drawing.text("axis", 2.0, base + height - 9.5, say.date(day.date), 3.0, fill=QUIET)
     for low, high in day.breaks_min:
-        title = f"{say(BREAK)}, {_clock(low)} – {_clock(high)}"
+        title = f"{say(BREAK)}, {clock_text(low)} – {clock_text(high)}"
         x, wide = at(low), at(high) - at(low)
         drawing.rectangle("breaks", x, base, wide, height - 0.6, fill=BREAK_COLOUR, stroke="none", title=title)
     y = base
@@ -101,7 +102,7 @@ def _day(drawing: Drawing, day: CastingDay, base: float, at: Callable[[float], f
 def _step(drawing: Drawing, step: DayStep, box: tuple[float, float, float, float], say: Words) -> None:
     """A stretch with what it is of: along it where there is room, upright where it is narrow; never cut."""
     x, y, wide, tall = box
-    title = f"{say(NAMES[step.kind])}: {step.what}, {_clock(step.from_min)} – {_clock(step.to_min)}"
+    title = f"{say(NAMES[step.kind])}: {step.what}, {clock_text(step.from_min)} – {clock_text(step.to_min)}"
     drawing.rectangle("steps", x, y, wide, tall, fill=COLOURS[step.kind], stroke="#ffffff", width_mm=0.15, title=title)
     if step.kind in ("rest", "ladle"):
         return  # its sheet's name stands on the pour
@@ -115,10 +116,6 @@ def _step(drawing: Drawing, step: DayStep, box: tuple[float, float, float, float
     size = min(2.4, 2.4 * (tall - 0.8) / max(text_width_mm(step.what, 2.4), 0.1), wide - 0.4)
     if size >= LEAST_TEXT_MM:
         drawing.text("names", x + wide / 2.0 + 0.35 * size, y + 0.5, step.what, size, turn_deg=90.0)
-
-
-def _clock(minutes: float) -> str:
-    return f"{round(minutes) // 60}:{round(minutes) % 60:02d}"
 
 
 def _legend(drawing: Drawing, told: Sequence[tuple[str, str]], width_mm: float) -> None:

@@ -10,10 +10,9 @@ from typing import Final
 from pipemetal.documents.rank_sheet import WOOD, of_what
 from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
-from pipemetal.planning.day_work import clock_text
 from pipemetal.plans.record import CastingDay, Charged, Melt, PipeRow, Plan
 from pipemetal.plans.unserved import served_pipes
-from pipemetal.units import UnitSystem
+from pipemetal.units import UnitSystem, clock_text
 from pipemetal.words import Words
 
 __all__ = ["account_sheet", "buying_sheet", "foot_of", "statement_sheet", "weighing_sheets"]

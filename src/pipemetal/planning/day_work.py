@@ -22,11 +22,11 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.planning.stock import Stock
 from pipemetal.texts import Amount, Text
+from pipemetal.units import clock_text
 
 __all__ = [
     "USUAL_POT_C",
     "Casting",
-    "clock_text",
     "fits_the_day",
     "melt_heat",
     "plan_casting",
@@ -152,16 +152,6 @@ def plan_casting(
         if not any(day.over_min > 0.0 and len(day.pours()) > 1 for day in days):
             break
     return Casting(season, days, plan_pours(prepared, season.melts, days, settings, learned, measured_c))
-
-
-def clock_text(minutes: float) -> str:
-    """Minutes since midnight as a time of day.
-
-    >>> clock_text(594.4), clock_text(1500.0)
-    ('9:54', '25:00')
-    """
-    whole = round(minutes)
-    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: ShopSettings) -> list[Text]:

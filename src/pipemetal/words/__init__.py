@@ -76,14 +76,15 @@ class Words:
         return self.read(value, units) if isinstance(value, str) else str(value)
 
     def date(self, iso: str) -> str:
-        """A date with its day of the week, as people of this language write it; nothing for none.
+        """A date with its day of the week, as people of this language write it; what is no date stays.
 
         >>> print(Words().date("2026-12-07"), "or", Words("de").date("2026-12-07"))
         Mon 2026-12-07 or Mo 07.12.2026
         """
-        if not iso:
-            return ""
-        day = dt.date.fromisoformat(iso)
+        try:
+            day = dt.date.fromisoformat(iso)
+        except ValueError:
+            return iso
         name = self(WEEKDAYS[day.weekday()])
         return f"{name} {day:%d.%m.%Y}" if self.language == "de" else f"{name} {iso}"
 
