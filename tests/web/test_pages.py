@@ -18,7 +18,6 @@ from pipemetal.plans.record import CastingDay, DayStep
 from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
 from pipemetal.web.guard import HEADERS
-from pipemetal.web.show import cookie_name
 from pipemetal.web.site import Site
 
 PAGES = [
@@ -319,12 +318,11 @@ def test_the_casting_pages_tell_day_hours_and_sled(tmp_path: Path, language: str
     steps = (DayStep("melt", "M1", 420.0, 540.0), DayStep("pour", "plain", 560.0, 565.0))
     day = CastingDay(1, "2026-12-07", 420.0, 960.0, 0.0, ("M1",), steps)
     pour = replace(plan.pours[0], starts_at_min=560.0, sled="wide", table="long")
+    cookies = {"pipemetal_show": f"mm.kg.C.point.{language}.auto"}
     with small_book(tmp_path / "s.sqlite", "plain") as book:
         book.plans.keep(replace(plan, days=(day,), pours=(pour,)))
-        with TestClient(create_app(Site(book, "plain")), base_url=BASE) as client:
+        with TestClient(create_app(Site(book, "plain")), base_url=BASE, cookies=cookies) as client:
             for path in ("/casting", "/casting/pour?n=0"):
-                text = client.get(
-                    path, headers={"cookie": f"{cookie_name('plain')}=mm.kg.C.point.{language}.auto"}
-                ).text
+                text = client.get(path).text
                 assert date in text and "9:20" in text and "wide" in text, path
             assert "7:00" in client.get("/casting").text
