@@ -14,10 +14,10 @@ from pipemetal.words import Words
 
 __all__ = ["day_picture"]
 
-LEFT_MM, TOP_MM, FOOT_MM, BETWEEN_MM = 34.0, 7.0, 12.0, 4.0
+LEFT_MM, TOP_MM, FOOT_MM, BETWEEN_MM = 38.0, 7.0, 12.0, 4.0
 LANES: Final = (
     ("table", 10.0, ("pour", "rest")),
-    ("sled", 6.0, ("sled", "ladle")),
+    ("sled", 8.0, ("sled", "ladle")),
     ("pot", 6.0, ("alloy", "melt", "skim", "sample")),
 )
 """Lanes from the lowest: what is named beside each, its height in mm, and the kinds of steps that lie in it."""
@@ -44,6 +44,7 @@ NAMES: Final = {
 }
 BREAK: Final = "break"
 BREAK_COLOUR: Final = "#efece4"
+Box = tuple[float, float, float, float]
 LEAST_TEXT_MM: Final = 1.7
 """Smaller lettering nobody reads: a stretch without room for more tells its name to a pointer only."""
 
@@ -83,32 +84,42 @@ def _high(day: CastingDay) -> float:
 def _day(drawing: Drawing, day: CastingDay, base: float, at: Callable[[float], float], say: Words) -> None:
     height = ROW_MM - BETWEEN_MM
     drawing.text("axis", 2.0, base + height - 5.0, say("Day {day}", day=day.day), 3.6, bold=True)
-    drawing.text("axis", 2.0, base + height - 9.5, say.date(day.date), 3.0, fill=QUIET)
+    drawing.text("axis", 2.0, base + height - 9.5, say.date(day.date), 2.7, fill=QUIET)
     for low, high in day.breaks_min:
         title = f"{say(BREAK)}, {clock_text(low)} – {clock_text(high)}"
         x, wide = at(low), at(high) - at(low)
         drawing.rectangle("breaks", x, base, wide, height - 0.6, fill=BREAK_COLOUR, stroke="none", title=title)
-    y = base
+    y, boxes = base, []
     for name, tall, kinds in LANES:
         drawing.text("axis", LEFT_MM - 1.5, y + tall / 2.0 - 1.0, say(name), 2.6, anchor="end", fill=QUIET)
-        for step in day.steps:
-            if step.kind in kinds:
-                _step(drawing, step, (at(step.from_min), y, at(step.to_min) - at(step.from_min), tall - 0.6), say)
+        boxes += [
+            (step, (at(step.from_min), y, at(step.to_min) - at(step.from_min), tall - 0.6))
+            for step in day.steps
+            if step.kind in kinds
+        ]
         y += tall
+    for step, box in boxes:
+        _step(drawing, step, box, say)
+    for step, box in boxes:  # above all stretches, so that none covers a name
+        _named(drawing, step, box)
     end = at(day.shift_to_min)
     drawing.line("shift", [(end, base - 0.5), (end, base + height)], stroke=INK, width_mm=0.5, dashes=(1.2, 0.8))
 
 
-def _step(drawing: Drawing, step: DayStep, box: tuple[float, float, float, float], say: Words) -> None:
-    """A stretch with what it is of: along it where there is room, upright where it is narrow; never cut."""
-    x, y, wide, tall = box
+def _step(drawing: Drawing, step: DayStep, box: Box, say: Words) -> None:
+    """A stretch in its colour."""
     title = f"{say(NAMES[step.kind])}: {step.what}, {clock_text(step.from_min)} – {clock_text(step.to_min)}"
+    x, y, wide, tall = box
     drawing.rectangle("steps", x, y, wide, tall, fill=COLOURS[step.kind], stroke="#ffffff", width_mm=0.15, title=title)
+
+
+def _named(drawing: Drawing, step: DayStep, box: Box) -> None:
+    """What a stretch is of: along it where there is room, upright where it is narrow; never cut."""
+    x, y, wide, tall = box
     if step.kind in ("rest", "ladle"):
         return  # its sheet's name stands on the pour
     if step.kind == "pour":
-        # the name may lie over the table's rest, which follows
-        wide = max(wide, 3.0)
+        wide = max(wide, 3.0)  # the name may lie over the table's rest, which follows
     size = min(2.6, 2.6 * (wide - 0.6) / max(text_width_mm(step.what, 2.6), 0.1))
     if size >= LEAST_TEXT_MM:
         drawing.text("names", x + wide / 2.0, y + tall / 2.0 - 0.35 * size, step.what, size, anchor="middle")
