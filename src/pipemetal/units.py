@@ -20,7 +20,6 @@ from pipemetal.texts import Amount
 
 __all__ = [
     "UnitSystem",
-    "clock_text",
     "parse_footage",
     "parse_length_mm",
     "parse_mass_kg",
@@ -353,13 +352,3 @@ class UnitSystem:
     def wall_unit(self) -> str:
         """The unit of `bare_wall`."""
         return "mm" if self.length == "mm" else "mil"
-
-
-def clock_text(minutes: float) -> str:
-    """Minutes since midnight as a time of day.
-
-    >>> clock_text(594.4), clock_text(1500.0)
-    ('9:54', '25:00')
-    """
-    whole = round(minutes)
-    return f"{whole // 60}:{whole % 60:02d}"

@@ -146,9 +146,7 @@ def test_a_melt_keeps_what_the_day_allows_and_a_sheet_alone_always_may() -> None
 def test_a_lost_day_moves_the_rest() -> None:
     hours = DaySettings(starts_on="2026-12-17")
     assert casting_dates(DaySettings()) is None
-    dates = [
-        list(islice(casting_dates(hours, lost) or (), 4)) for lost in (frozenset(), frozenset({dt.date(2026, 12, 18)}))
-    ]
+    dates = [list(islice(casting_dates(replace(hours, lost_days=lost)) or (), 4)) for lost in ("", "2026-12-18")]
     assert [d.day for d in dates[0]] == [17, 18, 21, 22] and [d.day for d in dates[1]] == [17, 21, 22, 23]
 
 
@@ -163,4 +161,20 @@ def test_public_holidays_are_passed_over() -> None:
     dates = casting_dates(DaySettings(starts_on="2026-12-24", holidays="DE-BY"))
     assert dates is not None and [next(dates).isoformat() for _ in range(2)] == ["2026-12-24", "2026-12-28"]
     with pytest.raises(PlanError, match="is not a region that is known"):
-        casting_dates(DaySettings(starts_on="2026-12-24", holidays="ZZ"))
+        DaySettings(starts_on="2026-12-24", holidays="ZZ")
+    with pytest.raises(PlanError, match="DE with one of BB, BE"):
+        DaySettings(starts_on="2026-12-24", holidays="DE-XX")
+
+
+def test_a_day_lost_moves_the_plan_and_nothing_else() -> None:
+    before, after = (
+        make_plan(
+            small_organ(),
+            Stock(RECIPES, (), LOTS),
+            replace(SETTINGS, day=replace(SETTINGS.day, lost_days=lost)),
+            search=Search(iterations=60),
+        ).days
+        for lost in ("", "2026-12-17")
+    )
+    assert [d.steps for d in before] == [d.steps for d in after]
+    assert before[0].date == dt.date(2026, 12, 17) and after[0].date == before[1].date == dt.date(2026, 12, 18)

@@ -11,7 +11,8 @@ from pipemetal.documents.plan_sheets import foot_of
 from pipemetal.documents.sheet import Block, Cautions, Lines, NewPage, Paragraph, Picture, Sheet, table
 from pipemetal.documents.typeset import TICK
 from pipemetal.plans.record import Beat, Freezing, Plan, Pour, PourRange, PushCard
-from pipemetal.units import UnitSystem, clock_text
+from pipemetal.texts import clock_text
+from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["casting_day_sheets"]

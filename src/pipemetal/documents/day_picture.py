@@ -9,7 +9,7 @@ from typing import Final
 from pipemetal.documents.colours import INK, QUIET
 from pipemetal.documents.drawing import Drawing, text_width_mm
 from pipemetal.plans.record import CastingDay, DayStep
-from pipemetal.units import clock_text
+from pipemetal.texts import clock_text
 from pipemetal.words import Words
 
 __all__ = ["day_picture"]

@@ -29,7 +29,8 @@ from pipemetal.plans.codec import as_dict, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import PipeRow, Plan, Pour
 from pipemetal.plans.unserved import unserved_pipes
-from pipemetal.units import UnitSystem, clock_text
+from pipemetal.texts import clock_text
+from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["environment", "safe_name", "write_plan_files"]

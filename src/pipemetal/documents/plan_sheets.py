@@ -12,7 +12,8 @@ from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, Paragraph
 from pipemetal.documents.typeset import TICK
 from pipemetal.plans.record import CastingDay, Charged, Melt, PipeRow, Plan
 from pipemetal.plans.unserved import served_pipes
-from pipemetal.units import UnitSystem, clock_text
+from pipemetal.texts import clock_text
+from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["account_sheet", "buying_sheet", "foot_of", "statement_sheet", "weighing_sheets"]

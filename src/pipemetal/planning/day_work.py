@@ -21,8 +21,7 @@ from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.planning.stock import Stock
-from pipemetal.texts import Amount, Text
-from pipemetal.units import clock_text
+from pipemetal.texts import Amount, Text, clock_text
 
 __all__ = [
     "USUAL_POT_C",

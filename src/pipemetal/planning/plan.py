@@ -23,6 +23,7 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop
 from pipemetal.planning.booking import book_plan
+from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import plan_casting, told_of_days
@@ -234,6 +235,7 @@ def make_plan(
         if rank.alloy not in stock.recipes:
             known = ", ".join(stock.recipes)
             raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=known, where=rank.name)
+    casting_dates(settings.day)  # what cannot be looked up is told before the work
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in stock.recipes.items()}
     search.tell(0.0, "working out pipes")
     pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])

@@ -260,14 +260,36 @@ class ShopSettings:
 
     def __post_init__(self) -> None:
         parse_mandrels(self.mandrels)
+        self._check_tables()
+        self._check_widths()
+
+    def _check_tables(self) -> None:
+        least_mm = self.sheets.least_length_mm + self.casting.run_up_mm
         for sled in self.sleds:
             if self.longest_mm(sled) < self.sheets.least_length_mm:
+                longest = max((t for t in self.tables if sled.width_mm <= t.width_mm + 0.1), key=lambda t: t.length_mm)
                 raise PlanError(
-                    "has no table for the shortest sheet",
-                    field="owned.sleds",
-                    value=sled.name,
-                    allowed=f"a table of {self.sheets.least_length_mm + self.casting.run_up_mm:g} mm or more",
+                    "is too short for the shortest sheet with its run-up",
+                    field="owned.tables",
+                    value=longest.name,
+                    allowed=f"{least_mm:g} mm or more, or a smaller sheets.least_length_mm or casting.run_up_mm",
                 )
+
+    def _check_widths(self) -> None:
+        """What the shop says of the widths of its sheets must agree with the sleds that it names."""
+        low, high = self.sheets.least_width_mm, self.sheets.most_width_mm
+        for sled in parse_sleds(self.owned.sleds):
+            for key, edge, is_off in (
+                ("sheets.most_width_mm", high, sled.width_mm > high + 0.1),
+                ("sheets.least_width_mm", low, sled.width_mm < low - 0.1),
+            ):
+                if key in self.said and is_off:
+                    raise PlanError(
+                        "contradicts a sled, whose sheets are as wide as it is",
+                        field=key,
+                        value=edge,
+                        allowed=f"{sled.width_mm:g} mm as of sled {sled.name}, or nothing said of it",
+                    )
 
     @property
     def sleds(self) -> tuple[OwnedSled, ...]:

@@ -11,14 +11,15 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.melts.charge import Charge, ChargeLine, ChargeRequest, least_cost, solve_charges
+from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, solve_charges
 from pipemetal.melts.day import MeltPlan
 from pipemetal.melts.lots import Heel, Lot, take_from
 from pipemetal.melts.mend import Blocked, charge, pure_additions
 from pipemetal.melts.mixing import Effort, SearchCosts, Weighing
+from pipemetal.melts.sawing import SAWN, is_sawn, rejoined, sawable
 from pipemetal.melts.worth import KEPT_SHARE, MetalPrices, needed_elements
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.texts import Amount, Text
+from pipemetal.texts import Text
 
 __all__ = ["LEAST_INGOTS_KG", "Floor", "PlannedMelt", "aimed_at", "bought_lots", "errand", "heel_after", "weighed_out"]
 
@@ -34,8 +35,6 @@ MOST_LEFT_SHARE: Final = 0.5
 """Of what the next melt of the same alloy wants, so much at most is left in the pot for it; the rest goes into ingots."""
 SAVES_MUCH: Final = 0.03
 """Of a list's cost: a pig is sawn for no less (estimate)."""
-SAWN: Final = " (sawn)"
-"""Marks what is sawn off a piece while a list is searched for; no lot is called so."""
 
 
 @dataclass(frozen=True)
@@ -145,13 +144,13 @@ def _by_habit(
     whole = scale.listed(free, least_bought=True)
     if whole is not None and not scale.may_saw(whole, free):
         return whole
-    sawn = scale.listed(_sawable(free), least_bought=True)
-    found = [answer for answer in (whole, _rejoined(sawn, free)) if answer is not None]
+    sawn = scale.listed(sawable(free), least_bought=True)
+    found = [rejoined(answer, free) for answer in (whole, sawn) if answer is not None]
     if found:
         return min(found, key=scale.counted)
-    finer = scale.listed(_sawable(free), least_bought=False)
+    finer = scale.listed(sawable(free), least_bought=False)
     if finer is not None:
-        return _rejoined(finer, free) or finer
+        return rejoined(finer, free)
     return charge(request, [*free, *scale.bought], rules=scale.rules(free, least_bought=False), effort=scale.effort)
 
 
@@ -215,55 +214,8 @@ class _Scale:
         """What a list costs with the errands and the sawing that it asks for."""
         fetch = errand(self.settings, self.floor.prices)
         new = {line.lot.id for line in answer.lines if line.lot.kind == "buy"} - self.fetched
-        sawn = sum(_is_sawn(line) for line in answer.lines)
+        sawn = sum(is_sawn(line) for line in answer.lines)
         return answer.cost + fetch * len(new) + self.saw * sawn
-
-
-def _is_sawn(line: ChargeLine) -> bool:
-    piece_kg = line.lot.piece_kg
-    return piece_kg is not None and abs(line.mass_kg - line.pieces * piece_kg) > 1e-6
-
-
-def _sawable(lots: Sequence[Lot]) -> list[Lot]:
-    """The lots, with one piece of each that may be sawn: a lot of its own that can be divided."""
-    found: list[Lot] = []
-    for lot in lots:
-        if lot.piece_kg is None:
-            found.append(lot)
-            continue
-        whole_kg = (lot.pieces - 1) * lot.piece_kg
-        found.append(replace(lot, id=f"{lot.id}{SAWN}", mass_kg=lot.mass_kg - whole_kg, piece_kg=None))
-        if whole_kg > 0.0:
-            found.append(replace(lot, mass_kg=whole_kg))
-    return found
-
-
-def _rejoined(answer: Charge | None, lots: Sequence[Lot]) -> Charge | None:
-    """A list with what is sawn off a piece on the line of its lot."""
-    if answer is None or not any(line.lot.id.endswith(SAWN) for line in answer.lines):
-        return answer
-    held = {lot.id: lot for lot in lots}
-    taken: dict[str, float] = {}
-    for line in answer.lines:
-        name = line.lot.id.removesuffix(SAWN)
-        taken[name] = taken.get(name, 0.0) + line.mass_kg
-    lines = []
-    for name in taken:
-        lot = held.get(name)
-        if lot is None:
-            lines += [line for line in answer.lines if line.lot.id == name]
-            continue
-        pieces = math.floor(taken[name] / lot.piece_kg + 1e-6) if lot.piece_kg is not None else 0
-        line = ChargeLine(lot, taken[name], pieces)
-        lines.append(replace(line, lot=replace(lot, note=_sawn_words(line))) if _is_sawn(line) else line)
-    return replace(answer, lines=tuple(lines))
-
-
-def _sawn_words(line: ChargeLine) -> Text:
-    off = Amount.short(round(line.mass_kg - line.pieces * (line.lot.piece_kg or 0.0), 3), "kg")
-    if not line.pieces:
-        return Text("saw {off} off one piece", off=off)
-    return Text("{pieces} whole, and saw {off} off another", pieces=line.pieces, off=off)
 
 
 def _taken(free: tuple[Lot, ...], answer: Charge) -> tuple[Lot, ...]:

@@ -161,6 +161,7 @@ GROUPS: Final = (
         ("weekdays", "Days of the week for casting: Mon-Fri", "text"),
         ("free_days", "Free days: 2026-12-24..2027-01-02, 2027-05-14", "text"),
         ("holidays", "Public holidays of: DE-BY", "text"),
+        ("lost_days", "Days lost, on which nothing was cast: 2026-12-08", "text"),
     ),
     _group(
         "habits",

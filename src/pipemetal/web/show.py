@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.units import MASS_KG, UnitSystem, clock_text, parse_length_mm, parse_mass_kg, parse_temperature_c
+from pipemetal.texts import clock_text
+from pipemetal.units import MASS_KG, UnitSystem, parse_length_mm, parse_mass_kg, parse_temperature_c
 from pipemetal.words import LANGUAGES, Words
 
 __all__ = ["CHOICES", "THEMES", "Show", "cookie_name", "show_of"]
