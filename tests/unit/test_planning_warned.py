@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,9 +18,11 @@ from pipemetal.melts.mend import Blocked, Cause
 from pipemetal.melts.request import ChargeRequest
 from pipemetal.planning.day_work import plan_days
 from pipemetal.planning.equipment import OwnedSettings
+from pipemetal.planning.habits import HabitSettings
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
+from pipemetal.planning.practice import GRAINS, PAPER, practice_of
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.warned import BARS, BARS_FOR_RANGE, MOST_WARNINGS, RANKED, SLOPED, warnings_of
@@ -95,3 +98,20 @@ def test_every_ranked_warning_is_one_that_the_program_can_say() -> None:
     }
     assert {t for t in RANKED if t not in said} == {BARS, BARS_FOR_RANGE, SLOPED}
     assert {t for t in RANKED if t not in catalogue("de")} == set()
+
+
+@pytest.mark.parametrize("metal", METALS)
+@pytest.mark.parametrize("scoops", [0, 1, 6])
+def test_practice_stands_beside_the_model_with_what_the_log_decides(metal: str, scoops: int) -> None:
+    found = poured(1.6, 1.4, metal=Composition.parse(metal))
+    shop = replace(SHOP, habits=HabitSettings(usual_scoops=scoops))
+    rows = {row.what.template: row for row in practice_of(found, shop)}
+    assert set(rows) == {"When to pour", "How much to ladle", "How to push"} and found.window is not None
+    grains = found.window.regime == "slush"
+    assert (rows["When to pour"].practice is GRAINS) == grains and (rows["When to pour"].practice is PAPER) != grains
+    ladled = rows["How much to ladle"]
+    assert (str(scoops) in ladled.practice) == bool(scoops)
+    # a usual charge below the model's is taken, and what it costs is said
+    assert ("thins" in ladled.model) == bool(scoops and found.model_scoops > scoops)
+    texts = [t for row in rows.values() for t in (row.what, row.practice, row.model, row.log)]
+    assert {t.template for t in texts} - set(catalogue("de")) == set()

@@ -181,6 +181,7 @@ def _watched(
             ),
         ),
         *(Paragraph(_sentence(say.read(text, units)), strong=True) for text in pour.warnings),
+        *_beside(pour, units, say),
         Lines(
             (
                 say("poured at"),
@@ -195,6 +196,15 @@ def _watched(
         ),
         Paragraph(say("Rests on: {what}.", what=say.read(card.rests_on, units)), quiet=True),
     ]
+
+
+def _beside(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
+    """Practice and model side by side, and what of the log decides."""
+    if not pour.beside:
+        return []
+    rows = [tuple(say.read(text, units) for text in (b.what, b.practice, b.model, b.log)) for b in pour.beside]
+    heads = ["", say("by hand and eye"), say("by the model"), say("the log decides by")]
+    return [table(heads, rows, shares=(0, 1, 1, 1), size_pt=8.0)]
 
 
 def _fitting_pt(marks: int) -> float:

@@ -53,6 +53,8 @@ class Pour:
     sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, `pot_c` how hot the pot is for it (the middle of
     its range on a table as it is at first); both 0 where that is not known.
     `film_mm` is the liquid at its thickest; it is cast between side bars where `bars_from_mm`, what stands by itself, is given.
+    `model_scoops` is what the model asks for without regard to the usual charge. `runs_m` is how far the film runs down a table
+    that falls before grains hold it.
     """
 
     order: SheetOrder
@@ -77,6 +79,8 @@ class Pour:
     at_min: float = 0.0
     film_mm: float = 0.0
     bars_from_mm: float = 0.0
+    model_scoops: int = 0
+    runs_m: float = 0.0
 
 
 def thermal_settings(settings: ShopSettings, cloth_factor: float = 1.0) -> ThermalSettings:
@@ -110,14 +114,16 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         sled = Sled(order.sled.length_mm, sheet.width_mm)
         outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
         law = learned.law.for_sheet(target, sheet.width_mm, settings.crew)
-        card = _as_usual(push_card(want, outfit, law), want, outfit, law, settings)
+        model = push_card(want, outfit, law)
+        card = _as_usual(model, want, outfit, law, settings)
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
         used = min(1.1 * cast, settings.most_charge_kg)
         ladled = min(1.25 * used, settings.most_charge_kg)
         made = Pour(order, None, str(error), ladled, used, min(cast, used), finished)
     else:
-        made = Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
+        used = max(card.poured_mass_kg, cast)
+        made = Pour(order, card, "", card.charge_kg, used, cast, finished, model_scoops=model.scoops)
     return replace(made, pour_c=pour_c, pot_c=pot_c, lift_after_s=lift_s)
 
 

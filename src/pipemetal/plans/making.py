@@ -46,7 +46,7 @@ def plan_record(planned: Planned) -> record.Plan:
         rolls_used=tuple(_roll_row(c) for c in planned.cut_rolls if not c.is_new),
         new_sheets=_new_sheets(planned),
         melts=melt_rows(planned.melts, planned.pours, settings, planned.days),
-        pours=tuple(pour_row(p) for p in planned.pours),
+        pours=tuple(pour_row(p, settings) for p in planned.pours),
         days=tuple(day_row(d) for d in planned.days),
         season=season_row(planned.season),
         metal=_metal(planned.account),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import ClassVar, Final
 
-from pipemetal.plans.cast_rows import Beat, CastingDay, DayStep, Freezing, Pour, PourRange, PushCard, Station
+from pipemetal.plans.cast_rows import Beat, Beside, CastingDay, DayStep, Freezing, Pour, PourRange, PushCard, Station
 from pipemetal.plans.metal_rows import Blockage, Blocked, Charged, Heat, LotLine, Melt
 from pipemetal.plans.part_rows import BlankRow, Cut, CutSheet, NewSheet, NoteRow, PipeRow, Remnant, Ring, SheetBought
 from pipemetal.plans.row import Amount, ByElement, Count, Name, Number, Point, Row, Said, Turn
@@ -18,6 +18,7 @@ __all__ = [
     "PLAN_FORMAT",
     "Amount",
     "Beat",
+    "Beside",
     "BlankRow",
     "Blockage",
     "Blocked",

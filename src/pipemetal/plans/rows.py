@@ -20,6 +20,7 @@ from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import melt_heat
 from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.pours import Pour
+from pipemetal.planning.practice import practice_of
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.warned import warnings_of
 from pipemetal.plans import record
@@ -239,7 +240,7 @@ def day_row(day: CastingDay) -> record.CastingDay:
     )
 
 
-def pour_row(pour: Pour) -> record.Pour:
+def pour_row(pour: Pour, settings: ShopSettings) -> record.Pour:
     """A pour: push card, pouring range, and when the sheet may be lifted."""
     sheet, card, window = pour.order.sheet, pour.card, pour.window
     return record.Pour(
@@ -267,6 +268,7 @@ def pour_row(pour: Pour) -> record.Pour:
         card=_card(card) if card is not None else None,
         side_bars=pour.bars_from_mm > 0.0,
         warnings=warnings_of(pour),
+        beside=tuple(record.Beside(b.what, b.practice, b.model, b.log) for b in practice_of(pour, settings)),
     )
 
 
