@@ -11,6 +11,8 @@ import pytest
 import pipemetal
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.model import ThermalSettings
+from pipemetal.casting.slope import film_runs_m
 from pipemetal.casting.way import puddle_mm
 from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.day import MeltPlan
@@ -25,7 +27,7 @@ from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.practice import GRAINS, PAPER, practice_of
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
-from pipemetal.planning.warned import BARS, BARS_FOR_RANGE, MOST_WARNINGS, RANKED, SLOPED, warnings_of
+from pipemetal.planning.warned import BARS, BARS_FOR_RANGE, MOST_WARNINGS, RANKED, SLOPED, SLOPED_RUNS, warnings_of
 from pipemetal.texts import Text
 from pipemetal.words import catalogue
 
@@ -78,7 +80,20 @@ def test_a_thick_film_has_bars_and_a_narrow_range_is_told(metal: str, thick_mm: 
 def test_a_sloped_table_is_taken_last_and_told_as_unmeasured() -> None:
     assert poured(1.6, 1.4, 2500.0).order.table.name == "level"
     long = poured(1.6, 1.4, 4000.0)
-    assert long.order.table.name == "steep" and SLOPED in templates(long)
+    assert long.order.table.name == "steep" and SLOPED_RUNS in templates(long)
+    slush = poured(1.6, 1.4, 4000.0, Composition.parse("Sn 50 Pb bal"))
+    assert SLOPED in templates(slush) and slush.runs_m == 0.0
+
+
+def test_a_steeper_table_and_a_thicker_film_run_further() -> None:
+    lead, thermal = Composition.parse("Sn 15 Pb bal"), ThermalSettings()
+
+    def runs(thick_mm: float, fall: float, film_c: float = 300.0) -> float:
+        return film_runs_m(lead, thick_mm, fall, film_c, (20.0, 20.0), thermal, stands=False)
+
+    assert runs(1.5, 8.0) == pytest.approx(2.0 * runs(1.5, 4.0))
+    assert runs(3.0, 4.0) > 4.0 * runs(1.5, 4.0) > 0.0
+    assert runs(1.5, 4.0, 330.0) > runs(1.5, 4.0) and runs(1.5, 0.0) == 0.0
 
 
 @pytest.mark.parametrize("walls", [(0.9, 0.4), (1.6, 1.4), (4.8, 4.6)])
@@ -96,7 +111,7 @@ def test_every_ranked_warning_is_one_that_the_program_can_say() -> None:
         for node in ast.walk(ast.parse(module.read_text(encoding="utf-8")))
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and module.name != "warned.py"
     }
-    assert {t for t in RANKED if t not in said} == {BARS, BARS_FOR_RANGE, SLOPED}
+    assert {t for t in RANKED if t not in said} == {BARS, BARS_FOR_RANGE, SLOPED, SLOPED_RUNS}
     assert {t for t in RANKED if t not in catalogue("de")} == set()
 
 

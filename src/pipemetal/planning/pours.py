@@ -16,11 +16,12 @@ from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings, laid_thickness_mm
 from pipemetal.casting.push import PushCard, push_card
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.casting.slope import film_runs_m
 from pipemetal.casting.table import DayCast
 from pipemetal.casting.table import day as stone_through
 from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.casting.way import puddle_mm
-from pipemetal.casting.window import PourWindow, pour_window, usual_pour_c
+from pipemetal.casting.window import SLUSH, PourWindow, pour_window, usual_pour_c
 from pipemetal.errors import CastingError
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import SheetDemand
@@ -244,6 +245,15 @@ def _one_day(
                 window=window,
                 film_mm=laid_thickness_mm(metals[index], thicknesses[index]),
                 bars_from_mm=bars_mm,
+                runs_m=film_runs_m(
+                    metals[index],
+                    min(thicknesses[index], THICKEST_POURED_MM),
+                    pour.order.table.slope_mm_m,
+                    casts[index].pour_temperature_c,
+                    (tables[index].cloth_c, casting.air_c),
+                    thermal,
+                    stands=window.regime == SLUSH,
+                ),
                 freezing=tables[index].freezing,
                 cloth_c=tables[index].cloth_c,
                 start_s=casts[index].start_s,
