@@ -34,6 +34,7 @@ from pipemetal.planning.pours import Pour
 from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, castable_for, sheet_orders, thick_end_first
+from pipemetal.planning.small_sheets import small_sheets_joined
 from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.texts import Amount, Text, joined
@@ -243,6 +244,7 @@ def make_plan(
     problem = layout_problem(blanks, stock.rack, settings)
     fees = work_as_metal(problem, settings, density)
     layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
+    layout = small_sheets_joined(problem, layout, settings, density)
     search.tell(0.89, "checking the layout")
     faults = verify(problem, layout)
     search.tell(0.91, "charging melts")
