@@ -46,10 +46,13 @@ def _hours(day: dict[str, Any], pours: Any, melts: Any, shop: dict[str, Any]) ->
     (begin, end), steps = spans(shop["shift"])[0], day["steps"]
     if len(day["melts"]) > shop["melts"]:
         found.append("has too many melts")
-    # a table rests by itself; whatever takes hands or the pot is done one after the other
-    for step, following in itertools.pairwise(s for s in steps if s["kind"] != "rest"):
-        if following["from_min"] < step["to_min"] - SLACK_MIN:
-            found.append(f"{following['kind']} {following['what']} begins before {step['kind']} {step['what']} ends")
+    # a table rests and a pot warms by itself; whatever takes hands is done one after the other, and so is all of one pot
+    found += _after_each_other([s for s in steps if s["kind"] not in ("rest", "melt")])
+    pots = {name: melt.get("pot", "") for name, melt in melts.items()}
+    of_melt = {p["sheet"]: p["melt"] for p in pours.values()}
+    for pot in {pots[name] for name in day["melts"]}:
+        mine = [s for s in steps if s["kind"] != "rest" and pots.get(of_melt.get(s["what"], s["what"])) == pot]
+        found += _after_each_other(mine)
     if steps[0]["from_min"] < begin or steps[0]["kind"] != "melt":
         found.append("does not begin with the burner, in the shift")
     over = max(0.0, max(s["to_min"] for s in steps) - end)
@@ -65,13 +68,21 @@ def _hours(day: dict[str, Any], pours: Any, melts: Any, shop: dict[str, Any]) ->
             if s["from_min"] < high - SLACK_MIN and s["to_min"] > low + SLACK_MIN
         ]
     heated = [s for s in steps if s["kind"] == "melt"]
-    if [s["what"] for s in heated] != day["melts"]:
+    if sorted(s["what"] for s in heated) != sorted(day["melts"]):
         found.append("does not heat its melts in their order")
     for step in heated:
         melt = melts[step["what"]]
         if "heat" in melt and abs(step["to_min"] - step["from_min"] - 60.0 * melt["heat"]["hours"]) > 1e-3:
             found.append(f"heats {melt['name']} for another time than it takes")
     return found + _casts(day, pours, melts, shop)
+
+
+def _after_each_other(steps: list[dict[str, Any]]) -> list[str]:
+    return [
+        f"{after['kind']} {after['what']} begins before {step['kind']} {step['what']} ends"
+        for step, after in itertools.pairwise(steps)
+        if after["from_min"] < step["to_min"] - SLACK_MIN
+    ]
 
 
 def _casts(day: dict[str, Any], pours: Any, melts: Any, shop: dict[str, Any]) -> list[str]:
@@ -129,7 +140,8 @@ def shop_faults(plan: dict[str, Any], shop: dict[str, Any]) -> list[str]:
         if any(cut["y_mm"] + cut["width_mm"] > width for cut in sheet["cuts"]) or sheet["used_width_mm"] > width:
             found.append(f"{sheet['id']}: more is used than its width")
     for melt in plan["melts"]:
-        if melt.get("mass_kg", melt["wanted_kg"]) > shop["capacity_kg"] + SLACK_KG:
+        holds = shop["pots"][melt["pot"]] if melt.get("pot") else shop["capacity_kg"]
+        if melt.get("mass_kg", melt["wanted_kg"]) > holds + SLACK_KG:
             found.append(f"{melt['name']}: more than the pot holds")
         left = melt.get("mass_kg", melt["wanted_kg"])
         for name in melt["sheets"]:

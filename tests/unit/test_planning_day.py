@@ -178,3 +178,42 @@ def test_a_day_lost_moves_the_plan_and_nothing_else() -> None:
     )
     assert [d.steps for d in before] == [d.steps for d in after]
     assert before[0].date == dt.date(2026, 12, 17) and after[0].date == before[1].date == dt.date(2026, 12, 18)
+
+
+@pytest.fixture(scope="module")
+def two_pots() -> tuple[dict[str, Any], dict[str, Any]]:
+    plans = []
+    for pots in ("", "small 60 kg 8 kW"):
+        shop = replace(SETTINGS, owned=replace(SETTINGS.owned, pots=pots))
+        plan = make_plan(small_organ(), Stock(RECIPES, (), LOTS), shop, search=Search(iterations=120))
+        plans.append(json.loads(write(plan_record(plan))))
+    return plans[0], plans[1]
+
+
+def test_a_melt_goes_into_the_smallest_pot_that_holds_it(two_pots: tuple[dict[str, Any], dict[str, Any]]) -> None:
+    one, two = two_pots
+    shop = SHOP | {"pots": {"small": 60.0}, "free": {dt.date(2026, 12, 21) + dt.timedelta(days=k) for k in range(17)}}
+    assert day_faults(two, shop) + shop_faults(two, shop) == [] and not two["faults"]
+    placed = {m["name"]: m for m in two["melts"]}
+    assert {m["pot"] for m in placed.values()} == {"", "small"} and {m["pot"] for m in one["melts"]} == {""}
+    for melt in placed.values():
+        # what would go into the small pot is in it; it is emptied after every melt
+        assert (melt["pot"] == "small") == (melt["wanted_kg"] - (0.0 if melt["pot"] else 4.0) <= 58.4)
+        assert not melt["pot"] or melt["heel_kg"] == 0.0
+
+
+def test_a_further_pot_is_lit_while_another_is_cast_from() -> None:
+    big = MeltWork("B", "a", 120.0, 100.0, sheets(4))
+    small = MeltWork("S", "b", 40.0, 10.0, sheets(1, "wide"), "small")
+    day = one_day([big, small], DaySettings(breaks=""))
+    steps = {(s.kind, s.what): s for s in day.steps}
+    last = max(s.to_min for s in day.steps if s.kind == "pour" and s.what != "wide0")
+    assert steps["melt", "S"].to_min <= last + 1e-6 and ("alloy", "S") not in steps
+    assert steps["skim", "S"].from_min >= steps["melt", "S"].to_min - 1e-6
+
+
+def test_a_further_pot_that_is_the_largest_is_refused() -> None:
+    with pytest.raises(PlanError, match="is not smaller than the pot"):
+        replace(SETTINGS, owned=replace(SETTINGS.owned, pots="huge 500 kg 30 kW"))
+    with pytest.raises(PlanError, match="is not a pot"):
+        replace(SETTINGS, owned=replace(SETTINGS.owned, pots="a bucket"))

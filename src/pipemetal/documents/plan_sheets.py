@@ -37,6 +37,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
         why = melt.blocked.words if melt.blocked is not None else ""
         blocked = Paragraph(say("Cannot be charged: {words}.", words=say.read(why, units)), strong=True)
         return Sheet(title, subtitle, (cautions, blocked), foot=foot_of(plan, say))
+    where = f"{say('in pot {pot}', pot=melt.pot)}, " if melt.pot else ""
     heel = say("on a heel of {mass}", mass=units.show_mass(melt.heel_kg)) if melt.heel_kg else say("into an empty pot")
     rows = [
         (
@@ -59,7 +60,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
             say(
                 "{mass} to weigh, {heel}, for {sheets}.",
                 mass=units.show_mass(charge.charged_kg),
-                heel=heel,
+                heel=where + heel,
                 sheets=", ".join(melt.sheets),
             ),
             strong=True,

@@ -37,7 +37,8 @@ def book_plan(
         if pour.melt == m.melt.name
     }
     for number, planned in enumerate(melts):
-        _book_melt(account, planned, recipes, melts[number + 1] if number + 1 < len(melts) else None, own)
+        later = (m for m in melts[number + 1 :] if m.melt.pot == planned.melt.pot == "")
+        _book_melt(account, planned, recipes, next(later, None), own)
     for pour in pours:
         _book_sheet(account, pour, metal_of_sheet[pour.order.sheet.id])
     for roll in cut:

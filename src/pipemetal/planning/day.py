@@ -35,13 +35,15 @@ class SheetWork:
 
 @dataclass(frozen=True)
 class MeltWork:
-    """A melt on its day: minutes of burner into a cold pot and into one that is hot from the melt before, and its sheets."""
+    """A melt on its day: minutes of burner into a cold pot and into one that is hot from the melt before, its sheets, and its
+    pot. Another pot is lit while the one before is cast from, so that it is ready when hands are free."""
 
     melt: str
     alloy: str
     cold_min: float
     hot_min: float
     sheets: tuple[SheetWork, ...]
+    pot: str = ""
 
 
 @dataclass(frozen=True)
@@ -89,6 +91,7 @@ class _Clock:
 
     def __init__(self, hours: DaySettings) -> None:
         self.now, self.pauses = float(hours.hours[0]), hours.pauses
+        self.first = self.now
         self.table_from = self.now
         self.steps: list[Step] = []
 
@@ -102,6 +105,13 @@ class _Clock:
             self.steps.append(Step(kind, what, begin, begin + minutes))
         self.now = begin + minutes
         return begin
+
+    def fire(self, melt: str, minutes: float, *, ahead: bool) -> None:
+        """The burner under a pot; `ahead` it is lit while another is cast from, as early as it must be."""
+        begin = max(self.first, self.now - minutes) if ahead else self.now
+        if minutes > 0.0:
+            self.steps.append(Step("melt", melt, begin, begin + minutes))
+        self.now = max(self.now, begin + minutes)
 
     def pour(self, sheet: SheetWork) -> None:
         """Ladle a sheet's sled full and pour it as soon as hands and table are free, with no break between."""
@@ -128,11 +138,12 @@ def one_day(melts: Sequence[MeltWork], hours: DaySettings, number: int = 1, date
     >>> [(s.kind, s.what, s.from_min, s.to_min) for s in day.steps[:3]]
     [('melt', 'M01', 420.0, 570.0), ('skim', 'M01', 585.0, 600.0), ('pour', 'N0', 600.0, 604.0)]
     """
-    clock, sled, before = _Clock(hours), "", ""
+    clock, sled, held = _Clock(hours), "", dict[str, str]()
     for work in melts:
+        before = held.get(work.pot, "")
         if before and before != work.alloy:
             clock.on("alloy", work.melt, hours.alloy_minutes)
-        clock.on("melt", work.melt, work.hot_min if before else work.cold_min, watched=True)
+        clock.fire(work.melt, work.hot_min if before else work.cold_min, ahead=bool(held) and not before)
         clock.on("skim", work.melt, hours.skim_minutes)
         clock.on("sample", work.melt, hours.sample_minutes, watched=True)
         for sheet in work.sheets:
@@ -140,7 +151,7 @@ def one_day(melts: Sequence[MeltWork], hours: DaySettings, number: int = 1, date
                 clock.on("sled", sheet.sled, hours.sled_minutes)
             clock.pour(sheet)
             sled = sheet.sled
-        before = work.alloy
+        held[work.pot] = work.alloy
     last = max((step.to_min for step in clock.steps if step.kind != "rest"), default=0.0)
     steps = sorted((s for s in clock.steps if s.kind != "rest" or s.from_min < last), key=lambda s: s.from_min)
     return CastingDay(number, date, hours.hours, tuple(w.melt for w in melts), tuple(steps), hours.pauses)

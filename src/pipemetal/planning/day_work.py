@@ -10,15 +10,15 @@ from typing import Final
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge
-from pipemetal.melts.day import Fits, MeltPlan, SheetDemand
+from pipemetal.melts.day import MeltPlan, SheetDemand
 from pipemetal.melts.heat import MeltHeat, heat_to_melt
 from pipemetal.melts.lots import Heel
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.day import CastingDay, MeltWork, SheetWork, casting_days, one_day
 from pipemetal.planning.learning import Learned
-from pipemetal.planning.melting import PlannedMelt, Season, plan_season
+from pipemetal.planning.melting import FitsIn, PlannedMelt, Season, plan_season
 from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
-from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.settings import PotSettings, ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.planning.stock import Stock
 from pipemetal.texts import Amount, Text, clock_text
@@ -47,10 +47,7 @@ def pot_c(pours: Sequence[Pour]) -> float:
     return max((pour.pot_c for pour in pours), default=0.0) or USUAL_POT_C
 
 
-def _heat(
-    metal: Composition, mass_kg: float, temperature_c: float, settings: ShopSettings, steel_kg: float
-) -> MeltHeat:
-    pot = settings.pot
+def _heat(metal: Composition, mass_kg: float, temperature_c: float, pot: PotSettings, steel_kg: float) -> MeltHeat:
     return heat_to_melt(
         metal, mass_kg, temperature_c, pot_kg=steel_kg, efficiency=pot.efficiency, burner_kw=pot.burner_kw
     )
@@ -69,8 +66,9 @@ def melt_heat(
     else:
         metal, charged = answer.request.recipe.target, planned.melt.wanted_kg
     heel = planned.heel.mass_kg if planned.heel is not None else 0.0
-    mass, steel = (charged, 0.0) if hot_pot else (charged + heel, settings.pot.steel_kg)
-    return _heat(metal, mass, pot_c(pours), settings, steel)
+    pot = settings.pot_of(planned.melt.pot)
+    mass, steel = (charged, 0.0) if hot_pot else (charged + heel, pot.steel_kg)
+    return _heat(metal, mass, pot_c(pours), pot, steel)
 
 
 def sheet_work(pour: Pour, settings: ShopSettings) -> SheetWork:
@@ -87,15 +85,15 @@ def sheet_work(pour: Pour, settings: ShopSettings) -> SheetWork:
 
 def fits_the_day(
     prepared: Sequence[Pour], recipes: Mapping[str, Recipe], settings: ShopSettings, spare_kg: float
-) -> Fits:
+) -> FitsIn:
     """Whether sheets can be cast from one melt, begun with a cold pot, before the shift ends; with so much more in the pot."""
     by_sheet = {pour.order.sheet.id: pour for pour in prepared}
 
-    def fits(sheets: Sequence[SheetDemand], needed_kg: float) -> bool:
+    def fits(sheets: Sequence[SheetDemand], needed_kg: float, name: str) -> bool:
         pours = [by_sheet[sheet.id] for sheet in sheets]
-        pot, alloy = settings.pot, sheets[0].recipe
+        pot, alloy = settings.pot_of(name), sheets[0].recipe
         mass = min(ROUNDED_UP * (needed_kg + spare_kg), pot.capacity_kg)
-        heat = _heat(recipes[alloy].target, mass, pot_c(pours), settings, pot.steel_kg)
+        heat = _heat(recipes[alloy].target, mass, pot_c(pours), pot, pot.steel_kg)
         work = MeltWork("", alloy, heat.hours * 60.0, 0.0, tuple(sheet_work(p, settings) for p in pours))
         return one_day([work], settings.day).over_min == 0.0
 
@@ -110,7 +108,7 @@ def plan_days(prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: 
         melt: MeltPlan = planned.melt
         pours = [by_sheet[sheet.id] for sheet in melt.sheets]
         cold, hot = (melt_heat(planned, pours, settings, hot_pot=hot).hours * 60.0 for hot in (False, True))
-        return MeltWork(melt.name, melt.recipe, cold, hot, tuple(sheet_work(p, settings) for p in pours))
+        return MeltWork(melt.name, melt.recipe, cold, hot, tuple(sheet_work(p, settings) for p in pours), melt.pot)
 
     works = [work(planned) for planned in melts]
     return casting_days(works, settings.day, settings.casting.casts_a_day, casting_dates(settings.day))

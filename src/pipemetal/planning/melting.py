@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, shadow_prices
-from pipemetal.melts.day import Fits, MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
+from pipemetal.melts.day import MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.order import ChangeOver, Order, change_over, order_melts
 from pipemetal.melts.worth import MetalPrices, metal_prices
@@ -17,7 +17,7 @@ from pipemetal.melts.worth import priced as with_prices
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.weighed import Floor, PlannedMelt, bought_lots, errand, weighed_out
 
-__all__ = ["PlannedMelt", "Season", "plan_season"]
+__all__ = ["FitsIn", "PlannedMelt", "Season", "plan_season"]
 
 
 @dataclass(frozen=True)
@@ -46,14 +46,15 @@ def plan_season(
     *,
     in_pot: Heel | None = None,
     hurried: bool = False,
-    fits: Fits | None = None,
+    fits: FitsIn | None = None,
 ) -> Season:
     """All melts of a season, in order, each with its weighing list.
 
     Lots are shared out over all melts at once: the problem with divisible pieces says what each scarce lot is worth to the
     others, and each melt is then weighed out in whole pieces at that price, on the heel that the one before really leaves.
     Bought metal costs its price and an errand, so what is there is used first; a lot without a price is worth its metal.
-    `in_pot` is what the pot holds at the start. `fits` is what the sheets of a melt must keep besides.
+    `in_pot` is what the pot holds at the start. `fits` is what the sheets of a melt must keep besides, in a pot by its name. A
+    melt goes into the smallest pot that holds it; a further pot is emptied after every melt, what it leaves goes into ingots.
     `hurried` takes the first good list of each melt.
     """
     prices = metal_prices(lots)
@@ -62,16 +63,20 @@ def plan_season(
     lots = with_prices(lots, prices)
     pot = settings.pot
     room_kg, most = pot.capacity_kg - pot.spare_kg, min(pot.most_sheets, settings.casting.casts_a_day)
-    grouped = group_into_melts(demands, room_kg, pot.heel_kg, most_sheets=most, fits=fits)
-    by_alloy = _by_alloy(grouped, recipes)
+    in_main = (lambda sheets, kg: fits(sheets, kg, "")) if fits is not None else None
+    grouped = group_into_melts(demands, room_kg, pot.heel_kg, most_sheets=most, fits=in_main)
+    placed = [_in_fitting_pot(melt, settings, fits) for melt in grouped]
+    by_alloy = _by_alloy(placed, recipes)
     fewest = sum(
         fewest_melts([d for d in demands if d.recipe == alloy], room_kg, pot.heel_kg, most) for alloy in by_alloy
     )
     used = [recipes[alloy] for alloy in by_alloy]
     offered = [*lots, *bought_lots(sum(d.used_kg for d in demands) * 1.5 + pot.capacity_kg, used, prices)]
     changes = _Changes(by_alloy, recipes, offered, settings, in_pot)
-    order = order_melts({alloy: len(melts) for alloy, melts in by_alloy.items()}, changes.cost)
-    melts = named(_in_order(order, by_alloy))
+    main = {alloy: [m for m in held if not m.pot] for alloy, held in by_alloy.items()}
+    main = {alloy: held for alloy, held in main.items() if held}
+    order = order_melts({alloy: len(held) for alloy, held in main.items()}, changes.cost)
+    melts = named(_with_further(_in_order(order, main), [m for m in placed if m.pot]))
     requests, emptied = _requests(melts, recipes, settings, changes)
     priced = shadow_prices(requests, offered, losses=settings.losses)
     worth = priced[0] if priced is not None else {}
@@ -85,6 +90,28 @@ def _by_alloy(melts: Sequence[MeltPlan], recipes: Mapping[str, Recipe]) -> dict[
     """Melts by alloy, rising tin first, which is how shops like to work (common practice, no source)."""
     alloys = sorted({melt.recipe for melt in melts}, key=lambda name: (recipes[name].target.wt_pct("Sn"), name))
     return {alloy: [melt for melt in melts if melt.recipe == alloy] for alloy in alloys}
+
+
+FitsIn = Callable[[Sequence[SheetDemand], float, str], bool]
+"""As `Fits`, in a pot by its name."""
+
+
+def _in_fitting_pot(melt: MeltPlan, settings: ShopSettings, fits: FitsIn | None) -> MeltPlan:
+    """A melt in the smallest pot that holds it and heats it in time: a further pot where there is one, without a heel."""
+    needed_kg = melt.wanted_kg - settings.pot.heel_kg
+    for name, pot in settings.further_pots.items():
+        if needed_kg <= pot.capacity_kg - pot.spare_kg and (fits is None or fits(melt.sheets, needed_kg, name)):
+            return replace(melt, wanted_kg=needed_kg, pot=name)
+    return melt
+
+
+def _with_further(main: Sequence[MeltPlan], further: Sequence[MeltPlan]) -> list[MeltPlan]:
+    """The melts of further pots, each after the last of its alloy in the main pot, or at the end."""
+    found = list(main)
+    for melt in further:
+        after = [place for place, held in enumerate(found) if held.recipe == melt.recipe]
+        found.insert(after[-1] + 1 if after else len(found), melt)
+    return found
 
 
 def _in_order(order: Order, by_alloy: Mapping[str, list[MeltPlan]]) -> list[MeltPlan]:
@@ -126,7 +153,7 @@ class _Changes:
         return Heel(self.settings.pot.heel_kg, self.recipes[alloy].target, self.worth[alloy])
 
     def request(self, melt: MeltPlan) -> ChargeRequest:
-        pot = self.settings.pot
+        pot = self.settings.pot_of(melt.pot)
         return ChargeRequest(melt.name, self.recipes[melt.recipe], melt.wanted_kg, pot.capacity_kg, pot.spare_kg)
 
     def between(self, before: str | None, after: str) -> ChangeOver:
@@ -153,13 +180,18 @@ def _requests(
 ) -> tuple[list[ChargeRequest], list[bool]]:
     """What each melt is asked to be, on the heel that is expected, and before which ones the pot is emptied."""
     requests, emptied = [], []
-    for number, melt in enumerate(melts):
-        before = melts[number - 1].recipe if number else None
+    before: str | None = None
+    for melt in melts:
+        if melt.pot:
+            requests.append(changes.request(melt))
+            emptied.append(False)
+            continue
         change = changes.between(before, melt.recipe)
         heel = None if change.emptied else changes.heel_of(before)
         request = replace(changes.request(melt), wanted_kg=melt.wanted_kg + change.extra_kg)
         requests.append(replace(request, heel=heel if heel is not None and heel.mass_kg > 0.0 else None))
         emptied.append(change.emptied)
+        before = melt.recipe
     return requests, emptied
 
 

@@ -13,7 +13,7 @@ from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Castable, CastWidth
 from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
-from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_sleds, parse_tables
+from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_pots, parse_sleds, parse_tables
 from pipemetal.planning.habits import DaySettings, HabitSettings, Limits, check_limits
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
@@ -260,6 +260,14 @@ class ShopSettings:
 
     def __post_init__(self) -> None:
         parse_mandrels(self.mandrels)
+        for pot in parse_pots(self.owned.pots):
+            if pot.capacity_kg >= self.pot.capacity_kg:
+                raise PlanError(
+                    "is not smaller than the pot of [pot]",
+                    field="owned.pots",
+                    value=pot.name,
+                    allowed=f"below {self.pot.capacity_kg:g} kg; the largest pot is that of [pot]",
+                )
         self._check_tables()
         self._check_widths()
 
@@ -297,6 +305,25 @@ class ShopSettings:
         sheets, casting = self.sheets, self.casting
         own = OwnedSled("", casting.sled_length_mm, sheets.most_width_mm, None, sheets.least_width_mm)
         return parse_sleds(self.owned.sleds) or (own,)
+
+    @property
+    def further_pots(self) -> dict[str, PotSettings]:
+        """The shop's further pots by name, the smallest first, each as the program takes one of its size, with no heel."""
+        return {
+            pot.name: replace(
+                PotSettings.usual(pot.capacity_kg),
+                heel_kg=0.0,
+                burner_kw=pot.burner_kw,
+                efficiency=self.pot.efficiency,
+                weigh_step_kg=self.pot.weigh_step_kg,
+                least_weighed_kg=self.pot.least_weighed_kg,
+            )
+            for pot in parse_pots(self.owned.pots)
+        }
+
+    def pot_of(self, name: str) -> PotSettings:
+        """A pot by its name: the main one where it has none."""
+        return self.further_pots[name] if name else self.pot
 
     @property
     def tables(self) -> tuple[OwnedTable, ...]:

@@ -105,12 +105,13 @@ def weighed_out(
     free = tuple(floor.lots)
     planned: list[PlannedMelt] = []
     fetched: set[str] = set()
-    for number, (melt, request, emptied) in enumerate(requests):
+    names = {lot.id for lot in floor.lots}
+    last = -1  # of the main pot
+    for melt, request, emptied in requests:
         heel, heel_dross_kg = request.heel, 0.0
-        if number:
-            heel = heel_after(planned[-1], melt, settings, emptied=emptied)
-            planned[-1] = _with_ingots(planned[-1], heel, {lot.id for lot in floor.lots})
-            free += (planned[-1].ingots,) if planned[-1].ingots is not None else ()
+        if last >= 0 and not melt.pot:
+            heel = heel_after(planned[last], melt, settings, emptied=emptied)
+            planned[last], free = _poured_off(planned[last], heel, names, free)
             before_kg = heel.mass_kg if heel is not None else 0.0
             heel = _melted_again(heel, settings)
             heel_dross_kg = before_kg - (heel.mass_kg if heel is not None else 0.0)
@@ -120,9 +121,21 @@ def weighed_out(
             fetched |= {line.lot.id for line in answer.lines if line.lot.kind == "buy"}
             free = _taken(free, answer)
         planned.append(PlannedMelt(melt, answer, asked.heel, emptied, heel_dross_kg))
-    if planned:
-        planned[-1] = _with_ingots(planned[-1], None, {lot.id for lot in floor.lots})
+        if melt.pot:
+            planned[-1], free = _poured_off(planned[-1], None, names, free)
+        else:
+            last = len(planned) - 1
+    if last >= 0:
+        planned[last], _ = _poured_off(planned[last], None, names, free)
     return tuple(planned)
+
+
+def _poured_off(
+    planned: PlannedMelt, heel: Heel | None, names: set[str], free: tuple[Lot, ...]
+) -> tuple[PlannedMelt, tuple[Lot, ...]]:
+    """A melt with its ingots, and the floor with them."""
+    made = _with_ingots(planned, heel, names)
+    return made, (*free, made.ingots) if made.ingots is not None else free
 
 
 def _by_habit(

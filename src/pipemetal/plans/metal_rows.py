@@ -94,6 +94,7 @@ class Melt(Row):
     name: Name
     recipe: Name
     sheets: tuple[str, ...] = ()
+    pot: str = ""
     wanted_kg: Amount = 0.0
     sheets_take_kg: Amount = 0.0
     pot_emptied_before: bool = False

@@ -147,7 +147,13 @@ def melt_rows(
     melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings, days: Sequence[CastingDay]
 ) -> tuple[record.Melt, ...]:
     """The melts in their order; one that follows another of its day finds the pot hot."""
-    later = {name for day in days for name in day.melts[1:]}
+    pots = {m.melt.name: m.melt.pot for m in melts}
+    later = {
+        name
+        for day in days
+        for place, name in enumerate(day.melts)
+        if pots.get(name) in [pots.get(before) for before in day.melts[:place]]
+    }
     return tuple(melt_row(m, pours, settings, hot_pot=m.melt.name in later) for m in melts)
 
 
@@ -159,6 +165,7 @@ def melt_row(
     return record.Melt(
         name=melt.name,
         recipe=melt.recipe,
+        pot=melt.pot,
         sheets=tuple(s.id for s in melt.sheets),
         wanted_kg=melt.wanted_kg,
         sheets_take_kg=melt.used_kg,
