@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal, Self, TypeAlias
 
-__all__ = ["Amount", "Text", "Unit", "Value", "joined"]
+__all__ = ["Amount", "Text", "Unit", "Value", "clock_text", "joined"]
 
 Unit = Literal["", "mm", "m", "m/s", "kg", "C", "°C", "K"]
 """The units that a reader may want otherwise; none for a plain number."""
@@ -103,3 +103,13 @@ def joined(parts: Iterable[Value], between: str = "; ") -> Text:
     """
     values = {f"_{i}": part for i, part in enumerate(parts)}
     return Text(between.join(f"{{{name}}}" for name in values), **values)
+
+
+def clock_text(minutes: float) -> str:
+    """Minutes since midnight as a time of day.
+
+    >>> clock_text(594.4), clock_text(1500.0)
+    ('9:54', '25:00')
+    """
+    whole = round(minutes)
+    return f"{whole // 60}:{whole % 60:02d}"

@@ -326,6 +326,8 @@ class UnitSystem:
 
         >>> UnitSystem("in", "lb", "F").show_amount(Amount(370.0, "C")), UnitSystem("in").show_amount(Amount(2.26, "mm", 1))
         ('698 °F', '0.089 in')
+        >>> UnitSystem().show_amount(Amount(370.0, "C"))
+        '370 °C'
         """
         factor, offset, decimals, name = self._scale(amount.unit)
         # a thickness or a gate wants thousandths of an inch, a length of a sheet does not
@@ -340,6 +342,8 @@ class UnitSystem:
         """Factor, offset, decimals more, and name of a metric unit as this person has it; no name where it stays."""
         if unit in ("C", "°C") and self.temperature == "F":
             return 1.8, 32.0, 0, "°F"
+        if unit == "C":
+            return 1.0, 0.0, 0, "°C"
         if unit == "K" and self.temperature == "F":
             return 1.8, 0.0, 0, "°F"
         if unit == "kg" and self.mass == "lb":

@@ -1,15 +1,18 @@
 """Bad lots, pots and recipes are refused with one clear message."""
 
+from dataclasses import replace
+
 import pytest
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import MeltError
-from pipemetal.melts.charge import ChargeRequest, solve_charges
+from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
 from pipemetal.melts.day import SheetDemand, group_into_melts
 from pipemetal.melts.heat import heat_to_melt
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Heel, Lot, take_from
+from pipemetal.melts.mend import Blocked, charge
 from pipemetal.melts.mixing import Weighing
 
 TIN = Composition.parse("Sn 100")
@@ -44,3 +47,16 @@ HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49, 51),))
 def test_refused(make, says: str) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(MeltError, match=says):
         make()
+
+
+@pytest.mark.parametrize("wanted_kg", [30.0, 60.0, 90.0])
+def test_where_only_whole_pieces_stand_in_the_way_the_saw_is_named_and_does_it(wanted_kg: float) -> None:
+    half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
+    tin = Lot("tin", "pig", Composition.parse("Sn 100"), 100.0, 25.0)
+    lead = Lot("lead", "scrap", Composition.parse("Pb 100"), 100.0)
+    asked = ChargeRequest("M", half, wanted_kg, 450.0, 5.0)
+    answer = charge(asked, [tin, lead])
+    assert isinstance(answer, Blocked) and (answer.cause.kind, answer.remedy.kind) == ("pieces", "saw")
+    assert answer.remedy.name == "tin" and "off a piece of tin" in answer.words
+    cut = replace(tin, id="off", mass_kg=answer.remedy.kg, piece_kg=None)
+    assert isinstance(charge(asked, [replace(tin, mass_kg=75.0), cut, lead]), Charge)

@@ -91,6 +91,31 @@ def test_a_second_melt_comes_the_same_day_only_where_the_hours_allow_it() -> Non
     assert len(casting_days([small, replace(small, melt="T")], DaySettings(), 5)) == 2
 
 
+def test_the_table_rests_while_the_next_sled_is_set_up_and_filled() -> None:
+    work = tuple(replace(s, ladle_min=2.0) for s in (*sheets(1), *sheets(1, "narrow"), *sheets(1, "narrow")))
+    day = one_day([MeltWork("M", "a", 60.0, 0.0, work)], DaySettings(breaks="", skim_minutes=0.0, sled_minutes=20.0))
+    told = [(s.kind, s.from_min - 480.0, s.to_min - 480.0) for s in day.steps[1:]]
+    assert told == [
+        ("ladle", 0.0, 2.0),
+        ("pour", 2.0, 6.0),
+        ("rest", 6.0, 17.0),
+        ("sled", 6.0, 26.0),
+        ("ladle", 26.0, 28.0),
+        ("pour", 28.0, 32.0),
+        ("rest", 32.0, 43.0),
+        ("ladle", 41.0, 43.0),
+        ("pour", 43.0, 47.0),
+    ]
+
+
+def test_no_sled_is_filled_before_a_break_that_its_pour_would_not_end_before() -> None:
+    work = tuple(replace(s, ladle_min=3.0) for s in sheets(12))
+    day = one_day([MeltWork("M", "a", 130.0, 0.0, work)], DaySettings())
+    for step in day.steps:
+        if step.kind in ("ladle", "pour"):
+            assert all(step.to_min <= low or step.from_min >= high for low, high in ((570, 585), (720, 750)))
+
+
 def test_another_sled_and_another_alloy_take_their_time() -> None:
     one = one_day([MeltWork("M", "a", 60.0, 0.0, (*sheets(2), *sheets(2, "narrow")))], DaySettings())
     assert [s.what for s in one.steps if s.kind == "sled"] == ["narrow"]
@@ -121,9 +146,7 @@ def test_a_melt_keeps_what_the_day_allows_and_a_sheet_alone_always_may() -> None
 def test_a_lost_day_moves_the_rest() -> None:
     hours = DaySettings(starts_on="2026-12-17")
     assert casting_dates(DaySettings()) is None
-    dates = [
-        list(islice(casting_dates(hours, lost) or (), 4)) for lost in (frozenset(), frozenset({dt.date(2026, 12, 18)}))
-    ]
+    dates = [list(islice(casting_dates(replace(hours, lost_days=lost)) or (), 4)) for lost in ("", "2026-12-18")]
     assert [d.day for d in dates[0]] == [17, 18, 21, 22] and [d.day for d in dates[1]] == [17, 21, 22, 23]
 
 
@@ -138,4 +161,59 @@ def test_public_holidays_are_passed_over() -> None:
     dates = casting_dates(DaySettings(starts_on="2026-12-24", holidays="DE-BY"))
     assert dates is not None and [next(dates).isoformat() for _ in range(2)] == ["2026-12-24", "2026-12-28"]
     with pytest.raises(PlanError, match="is not a region that is known"):
-        casting_dates(DaySettings(starts_on="2026-12-24", holidays="ZZ"))
+        DaySettings(starts_on="2026-12-24", holidays="ZZ")
+    with pytest.raises(PlanError, match="DE with one of BB, BE"):
+        DaySettings(starts_on="2026-12-24", holidays="DE-XX")
+
+
+def test_a_day_lost_moves_the_plan_and_nothing_else() -> None:
+    before, after = (
+        make_plan(
+            small_organ(),
+            Stock(RECIPES, (), LOTS),
+            replace(SETTINGS, day=replace(SETTINGS.day, lost_days=lost)),
+            search=Search(iterations=60),
+        ).days
+        for lost in ("", "2026-12-17")
+    )
+    assert [d.steps for d in before] == [d.steps for d in after]
+    assert before[0].date == dt.date(2026, 12, 17) and after[0].date == before[1].date == dt.date(2026, 12, 18)
+
+
+@pytest.fixture(scope="module")
+def two_pots() -> tuple[dict[str, Any], dict[str, Any]]:
+    plans = []
+    for pots in ("", "small 60 kg 8 kW"):
+        shop = replace(SETTINGS, owned=replace(SETTINGS.owned, pots=pots))
+        plan = make_plan(small_organ(), Stock(RECIPES, (), LOTS), shop, search=Search(iterations=120))
+        plans.append(json.loads(write(plan_record(plan))))
+    return plans[0], plans[1]
+
+
+def test_a_melt_goes_into_the_smallest_pot_that_holds_it(two_pots: tuple[dict[str, Any], dict[str, Any]]) -> None:
+    one, two = two_pots
+    shop = SHOP | {"pots": {"small": 60.0}, "free": {dt.date(2026, 12, 21) + dt.timedelta(days=k) for k in range(17)}}
+    assert day_faults(two, shop) + shop_faults(two, shop) == [] and not two["faults"]
+    placed = {m["name"]: m for m in two["melts"]}
+    assert {m["pot"] for m in placed.values()} == {"", "small"} and {m["pot"] for m in one["melts"]} == {""}
+    for melt in placed.values():
+        # what would go into the small pot is in it; it is emptied after every melt
+        assert (melt["pot"] == "small") == (melt["wanted_kg"] - (0.0 if melt["pot"] else 4.0) <= 58.4)
+        assert not melt["pot"] or melt["heel_kg"] == 0.0
+
+
+def test_a_further_pot_is_lit_while_another_is_cast_from() -> None:
+    big = MeltWork("B", "a", 120.0, 100.0, sheets(4))
+    small = MeltWork("S", "b", 40.0, 10.0, sheets(1, "wide"), "small")
+    day = one_day([big, small], DaySettings(breaks=""))
+    steps = {(s.kind, s.what): s for s in day.steps}
+    last = max(s.to_min for s in day.steps if s.kind == "pour" and s.what != "wide0")
+    assert steps["melt", "S"].to_min <= last + 1e-6 and ("alloy", "S") not in steps
+    assert steps["skim", "S"].from_min >= steps["melt", "S"].to_min - 1e-6
+
+
+def test_a_further_pot_that_is_the_largest_is_refused() -> None:
+    with pytest.raises(PlanError, match="is not smaller than the pot"):
+        replace(SETTINGS, owned=replace(SETTINGS.owned, pots="huge 500 kg 30 kW"))
+    with pytest.raises(PlanError, match="is not a pot"):
+        replace(SETTINGS, owned=replace(SETTINGS.owned, pots="a bucket"))

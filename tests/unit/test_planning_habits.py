@@ -10,6 +10,7 @@ from test_planning import LOTS, RECIPES, small_organ
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import PlanError
+from pipemetal.files.shop_file import settings_of
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
 from pipemetal.melts.day import SheetDemand
 from pipemetal.melts.losses import LossModel
@@ -18,10 +19,11 @@ from pipemetal.melts.mend import pure_additions
 from pipemetal.melts.mixing import Weighing
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import HabitSettings
-from pipemetal.planning.melting import aimed_at, plan_season
+from pipemetal.planning.melting import plan_season
 from pipemetal.planning.plan import Search, make_plan
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
+from pipemetal.planning.weighed import aimed_at
 
 PLAIN = Recipe("plain", Composition.parse("Sn 30 Sb 0.5 Pb bal"), (("Sn", 29.0, 31.0), ("Sb", 0.2, 0.8)))
 HEAP = (
@@ -116,3 +118,33 @@ def test_nothing_is_ladled_above_the_usual_charge_where_the_pipes_do_not_ask_for
 def test_habits_out_of_range_are_refused(said: dict[str, float]) -> None:
     with pytest.raises(PlanError, match=f"habits.{next(iter(said))}"):
         HabitSettings(**said)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("said", "field"),
+    [
+        ({"sheets.most_width_mm": 500.0, "owned.sleds": "wide 250 x 900"}, "sheets.most_width_mm"),
+        ({"sheets.least_width_mm": 650.0, "owned.sleds": "narrow 250 x 600"}, "sheets.least_width_mm"),
+        ({"day.holidays": "DE-BY"}, "day.holidays"),
+        ({"day.lost_days": "2026-12-08"}, "day.lost_days"),
+        ({"day.shift": "7:00-12:00", "day.breaks": "7:05-11:55"}, "day.breaks"),
+        ({"owned.sleds": "s 250 x 600", "owned.tables": "short 1200 x 800 level"}, "owned.tables"),
+        (
+            {"owned.sleds": "s 250 x 600", "owned.tables": "long 5000 x 500 level; wide 1100 x 800 level"},
+            "owned.tables",
+        ),
+    ],
+)
+def test_settings_that_contradict_each_other_are_refused_by_their_own_name(
+    said: dict[str, float | str], field: str
+) -> None:
+    with pytest.raises(PlanError) as refused:
+        settings_of(said)
+    assert refused.value.field == field and refused.value.allowed
+
+
+def test_what_agrees_is_taken() -> None:
+    assert settings_of({"sheets.most_width_mm": 900.0, "owned.sleds": "wide 250 x 900"}).sleds[0].width_mm == 900.0
+    assert settings_of({"owned.sleds": "wide 250 x 1100"}).sleds[0].width_mm == 1100.0
+    moved = settings_of({"day.starts_on": "2026-12-07", "day.lost_days": "2026-12-08"})
+    assert moved.day.lost_days

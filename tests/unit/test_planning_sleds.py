@@ -1,5 +1,6 @@
 """Sleds and tables that a shop owns: read, refused, and the only widths that sheets are cast in."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -8,11 +9,13 @@ from pipemetal.errors import FileFormatError, PlanError
 from pipemetal.files.shop_file import settings_of
 from pipemetal.layout.plan import NewSheet
 from pipemetal.layout.problem import Blank, Castable, CastWidth, LayoutProblem
+from pipemetal.layout.reasons import cannot_cast
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
 from pipemetal.planning.equipment import OwnedSettings, parse_sleds, parse_tables
-from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.habits import HabitSettings
+from pipemetal.planning.settings import PotSettings, ShopSettings
+from pipemetal.planning.sheets_to_cast import castable_for, sheet_order
 
 TWO = CastWidth(900.0, 5200.0), CastWidth(600.0, 4000.0)
 
@@ -70,7 +73,7 @@ def test_a_list_of_sleds_is_read_in_either_unit() -> None:
         ({"owned.sleds": "a 250 x 900; b 200 x 900"}, "are of one width"),
         ({"owned.sleds": "a 250 x 90000"}, "60 to 2500 mm"),
         ({"owned.sleds": "a 250 x 900", "owned.tables": "t 5500 x 800"}, "wider than every table"),
-        ({"owned.sleds": "a 250 x 900", "owned.tables": "t 900 x 1000"}, "no table for the shortest sheet"),
+        ({"owned.sleds": "a 250 x 900", "owned.tables": "t 900 x 1000"}, "too short for the shortest sheet"),
         ({"owned.tables": "t 5500 by 1000"}, "is not a table"),
         ({"day.shift": "7-16"}, "is not a span of the day"),
         ({"day.breaks": "5:00-5:30"}, "outside the shift"),
@@ -101,3 +104,30 @@ def test_a_sheet_lies_on_the_first_table_that_carries_it_and_level_ones_come_fir
     assert (order.sled.name, order.table.name) == ("narrow", "long")
     with pytest.raises(PlanError, match="is the width of no sled"):
         sheet_order(NewSheet("N1", "A", 5200.0, 650.0, 1.0, 0.9, 15.0), settings)
+
+
+@pytest.mark.parametrize("sleds", ["", "s 250 x 900", "short 180 x 500; long 300 x 900"])
+@pytest.mark.parametrize(("scoops", "pot_kg"), [(0, 450.0), (3, 450.0), (0, 60.0), (3, 60.0)])
+def test_a_sheet_that_cannot_be_cast_names_what_keeps_it(sleds: str, scoops: int, pot_kg: float) -> None:
+    shop = ShopSettings(
+        pot=PotSettings(capacity_kg=pot_kg, steel_kg=pot_kg / 3.0),
+        owned=OwnedSettings(sleds),
+        habits=HabitSettings(usual_scoops=scoops),
+    )
+    causes = {"sled": "one filling of the sled", "pot": "the pot does not give"}
+    for thick in (1.0, 2.0, 4.0, 5.2):
+        blank = Blank("C", "body", "A", 4700.0, 440.0, thick, thick, 0.05)
+        castable = castable_for([blank], shop)
+        words = cannot_cast(blank, castable)
+        free = [
+            max(shop.section_mm2(s, math.inf) for s in shop.sleds),
+            max(shop.section_mm2(s, shop.most_charge_kg) for s in shop.sleds),
+        ]
+        asked = 4730.0 * (thick - 0.05)
+        if asked > free[0]:
+            assert words is not None
+        elif asked > free[1]:
+            assert words is not None and words.startswith(causes["pot"]), (thick, words)
+        elif asked + 5000.0 * 0.1 < free[1]:
+            # what is usually ladled never keeps a pipe from its sheet
+            assert words is None, (thick, words)

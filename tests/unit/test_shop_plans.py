@@ -200,3 +200,39 @@ def test_a_plan_changed_by_hand_keeps_its_history_small(stocked: Book) -> None:
         stocked.plans.change(plan_id, replace(before, rolls_used=(moved,)))
     stocked.history.undo(event)
     assert stocked.plans.plan(plan_id) == before
+
+
+def two_melts() -> dict[str, object]:
+    """A plan whose second melt charges what the first leaves, by name."""
+    plan = a_plan()
+    first = plan["melts"][0] | {"left_kg": 12.0, "ingots_kg": 12.0, "ingots_lot": "half M1"}
+    second = {
+        "name": "M2",
+        "recipe": "half",
+        "heel_kg": 0.0,
+        "dross_kg": 0.1,
+        "lots": [{"id": "half M1", "kind": "ingot", "mass_kg": 11.0}, {"id": "T", "kind": "pig", "mass_kg": 5.0}],
+    }
+    return plan | {"melts": [first, second]}
+
+
+def test_what_a_planned_melt_leaves_is_charged_by_name_into_the_next(stocked: Book) -> None:
+    _, plan_id = stocked.plans.accept(as_plan(two_melts()))
+    assert {r.about for r in stocked.plans.reservations(plan_id)} == {"roll:R1", "lot:T", "lot:P"}
+    with pytest.raises(BookError, match=r"half M1 \(not in the book\)"):
+        stocked.plans.charge(plan_id, "M2", "2026-M2")
+    stocked.plans.charge(plan_id, "M1", "2026-M1")
+    event = stocked.plans.charge(plan_id, "M2", "2026-M2").event
+    assert stocked.ledger.mass_kg("lot:half M1") == pytest.approx(1.0)
+    assert stocked.ledger.mass_kg("melt:2026-M1") == pytest.approx(39.8 - 12.0)
+    assert stocked.keeping.doctor().faults == []
+    stocked.history.undo(event)
+    assert "half M1" not in stocked.lots.ids() and stocked.ledger.mass_kg("melt:2026-M1") == pytest.approx(39.8)
+
+
+def test_ingots_that_are_booked_already_are_charged_as_they_lie(stocked: Book) -> None:
+    _, plan_id = stocked.plans.accept(as_plan(two_melts()))
+    stocked.plans.charge(plan_id, "M1", "2026-M1")
+    stocked.melts.to_lot("2026-M1", "half M1", 11.4)
+    stocked.plans.charge(plan_id, "M2", "2026-M2")
+    assert stocked.ledger.mass_kg("lot:half M1") == pytest.approx(0.4)

@@ -13,7 +13,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import BookError, InputError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.shop_file import KEYS, read_said, read_shop, settings_of, shop_toml, value_of
-from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.settings import PotSettings, ShopSettings
 from pipemetal.shop.book import Book, NotAllowedError, StaleSaveError, UndoFirstError, restore
 from pipemetal.shop.dumping import load_dump
 from pipemetal.shop.settings import BESIDE, BOOK, GIVEN, PROGRAM, SaidFile, beside_book, in_effect
@@ -41,7 +41,7 @@ def test_a_file_given_counts_before_the_book_and_the_book_before_the_file_beside
         found = in_effect(book.settings, *files)
         assert (found.origin, found.settings.pot.capacity_kg) == (origin, kg)
     # one counts alone: the heel of the file beside the book is not mixed in
-    assert in_effect(book.settings, None, beside).settings.pot.heel_kg == ShopSettings().pot.heel_kg
+    assert in_effect(book.settings, None, beside).settings.pot.heel_kg == PotSettings.usual(400.0).heel_kg
     book.settings.forget()
     assert in_effect(book.settings, None, beside).settings.pot.heel_kg == 5.0
 
@@ -75,7 +75,7 @@ def test_who_saves_late_is_told_both_values_and_nothing_is_overwritten(book: Boo
 
 def test_values_that_hang_together_are_judged_together(book: Book) -> None:
     with pytest.raises(InputError, match="heel_kg is out of range"):
-        book.settings.change({POT: 20.0})
+        book.settings.change({POT: 20.0, "pot.heel_kg": 15.0})
     book.settings.change({POT: 20.0, "pot.heel_kg": 2.0})
     for wrong in (
         {"pot.capacity": 20.0},

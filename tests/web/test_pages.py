@@ -4,6 +4,7 @@ import re
 import shutil
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote
 
@@ -13,6 +14,7 @@ from starlette.testclient import TestClient
 sys.path.insert(0, str(Path(__file__).parent))
 from shop_pages import HOSTILE, small_book, small_plan
 
+from pipemetal.plans.record import CastingDay, DayStep
 from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
 from pipemetal.web.guard import HEADERS
@@ -308,3 +310,19 @@ def test_what_only_looks_like_a_number_is_no_number(client: TestClient, number: 
     assert client.get("/", params={"event": number}).status_code == 200
     answer = client.post("/casting/log", data={"id": "C1", "version": number, "thickness": "1:1", "token": "t"})
     assert answer.status_code in (404, 422)
+
+
+@pytest.mark.parametrize(("language", "date"), [("en", "Mon 2026-12-07"), ("de", "Mo 07.12.2026")])
+def test_the_casting_pages_tell_day_hours_and_sled(tmp_path: Path, language: str, date: str) -> None:
+    plan = small_plan("plain")
+    steps = (DayStep("melt", "M1", 420.0, 540.0), DayStep("pour", "plain", 560.0, 565.0))
+    day = CastingDay(1, "2026-12-07", 420.0, 960.0, 0.0, ("M1",), steps)
+    pour = replace(plan.pours[0], starts_at_min=560.0, sled="wide", table="long")
+    cookies = {"pipemetal_show": f"mm.kg.C.point.{language}.auto"}
+    with small_book(tmp_path / "s.sqlite", "plain") as book:
+        book.plans.keep(replace(plan, days=(day,), pours=(pour,)))
+        with TestClient(create_app(Site(book, "plain")), base_url=BASE, cookies=cookies) as client:
+            for path in ("/casting", "/casting/pour?n=0"):
+                text = client.get(path).text
+                assert date in text and "9:20" in text and "wide" in text, path
+            assert "7:00" in client.get("/casting").text

@@ -39,6 +39,9 @@ ALIKE_SN_PCT = 8.0
 # A band of slush narrower than this cannot be hit with a thermometer (estimate). Parts of a band that are its soft
 # ends.
 NARROWEST_K, _SOFT_PART = 2.0, 0.2
+# A thermocouple of type K of the common class errs by so much (IEC 60584-1, class 2, below 333 C: from memory). A band
+# narrower than both ways of it cannot be held by a reading.
+THERMOMETER_K: Final = 2.5
 # Metal that thickens over more than this does not set "within a few degrees".
 _FEW_K = 6.0
 # The first solid that grows before grains hold each other; below it slush is liquid to the eye (estimate).
@@ -135,6 +138,7 @@ def pour_window(
     bands = (hot,) if slush is None else (slush, hot)
     chosen, why = _chosen(way, bands, limits)
     found = [*(warnings if chosen is hot else ())]
+    found += _narrow_words(chosen)
     found += _general_warnings(chosen.try_high_c, first_cast, melt.within_range)
     sled_c = way.sled_c(0.5 * (chosen.try_low_c + chosen.try_high_c))
     return PourWindow(
@@ -350,6 +354,15 @@ def _heat_words(high: float) -> list[Text]:
         words = "red above {a}: lead fume; dust and dross are a danger at any temperature"
         found.append(Text(words, a=Amount(RED_LIMIT_C, "C")))
     return found
+
+
+def _narrow_words(band: Band) -> list[Text]:
+    """What is said of a band that a thermometer cannot hold."""
+    width_k = band.too_hot_above_c - band.too_cold_below_c
+    if band.empty or width_k >= 2.0 * THERMOMETER_K:
+        return []
+    words = "the range is {width} wide and a thermocouple errs by {error} either way: go by the look of the metal in the sled"
+    return [Text(words, width=Amount(width_k, "K", 1), error=Amount(THERMOMETER_K, "K", 1))]
 
 
 def _general_warnings(high: float, first_cast: bool, within: bool) -> list[Text]:

@@ -89,8 +89,8 @@ def day(
     season, pours = casting.season, casting.pours
     start_minutes = _minutes_of(start)
     day_drawings(cards, folder, pours, learned.words, start_minutes)
-    melts = melt_rows(season.melts, pours, settings)
-    rows = [pour_row(p) for p in pours]
+    melts = melt_rows(season.melts, pours, settings, casting.days)
+    rows = [pour_row(p, settings) for p in pours]
     times = [clock_text(start_minutes, p.start_s) for p in pours]
     if as_json:
         print_json(

@@ -101,6 +101,9 @@ def _print_blocked(answer: Blocked, as_json: bool) -> NoReturn:
     """Say what stands in the way; exit code 1."""
     if as_json:
         print_json(blocked_dict(answer))
+    elif not answer.blockages:
+        click.echo(f"{answer.request.name}: {answer.request.recipe.name} cannot be met")
+        click.echo(f"{answer.words[0].upper()}{answer.words[1:]}.")
     else:
         print_table(
             f"{answer.request.name}: {answer.request.recipe.name} cannot be met",

@@ -61,7 +61,7 @@ def print_summary(plan: Plan, out: Path) -> None:
 
 def _print_days(plan: Plan) -> None:
     """Each day in a line: its melts, when the burner is lit, when the first sheet is poured, when all is done."""
-    from pipemetal.planning.day_work import clock_text
+    from pipemetal.texts import clock_text
 
     for day in plan.days:
         alloys = ", ".join(f"{m.name} {m.recipe}" for m in plan.melts if m.name in day.melts)

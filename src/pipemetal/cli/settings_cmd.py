@@ -31,8 +31,7 @@ def show(given: Path | None, shop: str | None, as_json: bool) -> None:
 
     `pipemetal settings show > shop.toml` writes them out; `settings keep shop.toml` takes them back.
     """
-    from pipemetal.files.shop_file import shop_toml
-    from pipemetal.planning.settings import ShopSettings
+    from pipemetal.files.shop_file import own_beside, shop_toml
     from pipemetal.shop.stock import settings_of_book
 
     found = settings_of_book(shop_of(shop), given)
@@ -40,7 +39,7 @@ def show(given: Path | None, shop: str | None, as_json: bool) -> None:
         print_json(asdict(found.told()))
         return
     click.echo(f"# Settings in effect: {found.settings.source}.\n# Lines with # in front: the program's own values.")
-    click.echo(shop_toml(found.said, ShopSettings()), nl=False)
+    click.echo(shop_toml(found.said, own_beside(found.settings)), nl=False)
 
 
 @settings.command()

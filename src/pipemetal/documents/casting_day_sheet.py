@@ -11,6 +11,7 @@ from pipemetal.documents.plan_sheets import foot_of
 from pipemetal.documents.sheet import Block, Cautions, Lines, NewPage, Paragraph, Picture, Sheet, table
 from pipemetal.documents.typeset import TICK
 from pipemetal.plans.record import Beat, Freezing, Plan, Pour, PourRange, PushCard
+from pipemetal.texts import clock_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -73,12 +74,13 @@ def _casting_day(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem,
     for pour in pours:
         blocks += [NewPage(), *_pour_card(pour, units, say)]
     title = say("Casting day {day}", day=day)
+    if hours and hours[0].date:
+        title = f"{title}, {say.date(hours[0].date)}"
     return Sheet(title, f"{plan.organ}, {plan.shop}", tuple(blocks), foot=foot_of(plan, say))
 
 
 def _clock(pour: Pour) -> str:
-    minutes = round(pour.starts_at_min or pour.starts_after_min)
-    return f"{minutes // 60}:{minutes % 60:02d}"
+    return clock_text(pour.starts_at_min or pour.starts_after_min)
 
 
 def _band(pour: Pour, units: UnitSystem) -> str:
@@ -114,6 +116,8 @@ def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
     ]
     if pour.sled:
         words = say("Sled {sled}, table {table}.", sled=pour.sled, table=pour.table or "–")
+        if pour.starts_at_min:
+            words = f"{say('Poured at {clock}.', clock=_clock(pour))} {words}"
         blocks.append(Paragraph(words, strong=True))
     card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
     if card is None or freezing is None:
@@ -177,6 +181,7 @@ def _watched(
             ),
         ),
         *(Paragraph(_sentence(say.read(text, units)), strong=True) for text in pour.warnings),
+        *_beside(pour, units, say),
         Lines(
             (
                 say("poured at"),
@@ -191,6 +196,15 @@ def _watched(
         ),
         Paragraph(say("Rests on: {what}.", what=say.read(card.rests_on, units)), quiet=True),
     ]
+
+
+def _beside(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
+    """Practice and model side by side, and what of the log decides."""
+    if not pour.beside:
+        return []
+    rows = [tuple(say.read(text, units) for text in (b.what, b.practice, b.model, b.log)) for b in pour.beside]
+    heads = ["", say("by hand and eye"), say("by the model"), say("the log decides by")]
+    return [table(heads, rows, shares=(0, 1, 1, 1), size_pt=8.0)]
 
 
 def _fitting_pt(marks: int) -> float:

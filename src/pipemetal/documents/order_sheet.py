@@ -19,12 +19,12 @@ def order_pdf(
     rows = [
         (
             TICK,
-            line.order_by.isoformat() + (f" {say('too late')}" if line.is_late else ""),
+            say.date(line.order_by.isoformat()) + (f" {say('too late')}" if line.is_late else ""),
             line.offer,
             line.pieces,
             units.bare_mass(line.mass_kg),
             units.number(line.cost, 2),
-            line.needed_on.isoformat(),
+            say.date(line.needed_on.isoformat()),
             line.needed_for,
         )
         for line in orders.lines
@@ -44,7 +44,11 @@ def order_pdf(
     blocks.append(Paragraph(words, strong=True))
     blocks += [
         Paragraph(
-            say("{melt} must wait until {day}: its metal cannot be there before.", melt=name, day=day.isoformat()),
+            say(
+                "{melt} must wait until {day}: its metal cannot be there before.",
+                melt=name,
+                day=say.date(day.isoformat()),
+            ),
             strong=True,
         )
         for name, day in orders.waits

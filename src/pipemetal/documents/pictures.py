@@ -99,7 +99,10 @@ def metal_picture(account: Account) -> Drawing:
     """Where the metal of each alloy comes from and where it goes, in kg."""
     rows = []
     for alloy in account.alloys():
-        came = [(name, account.total_kg(name, alloy)) for name in ("new metal", "remelt", "rack", "heel before")]
+        came = [
+            (name, account.total_kg(name, alloy))
+            for name in ("new metal", "remelt", "own ingots", "rack", "heel before")
+        ]
         went = [(name, account.total_kg(name, alloy)) for name in SINKS]
         rows.append((f"{alloy}", [(n, v) for n, v in came if v > 0.05]))
         rows.append(("   goes to", [(n, v) for n, v in went if v > 0.05]))

@@ -24,12 +24,12 @@ from pipemetal.documents.svg import to_svg
 from pipemetal.files.outbox import write_all
 from pipemetal.files.sheet_out import OutTable, csv_of, workbook_of
 from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
-from pipemetal.planning.day_work import clock_text
 from pipemetal.planning.plan import Plan as Planned
 from pipemetal.plans.codec import as_dict, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import PipeRow, Plan, Pour
 from pipemetal.plans.unserved import unserved_pipes
+from pipemetal.texts import clock_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 

@@ -10,8 +10,9 @@ from typing import Final
 from pipemetal.documents.rank_sheet import WOOD, of_what
 from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
-from pipemetal.plans.record import Charged, Melt, PipeRow, Plan
+from pipemetal.plans.record import CastingDay, Charged, Melt, PipeRow, Plan
 from pipemetal.plans.unserved import served_pipes
+from pipemetal.texts import clock_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -31,21 +32,22 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
     cautions = Cautions(
         say("Before anything goes into the pot"), tuple(say.read(text, units) for text in plan.cautions[:1])
     )
-    charge = melt.charge
+    charge, day = melt.charge, plan.day_of(melt.name)
     if charge is None:
         why = melt.blocked.words if melt.blocked is not None else ""
         blocked = Paragraph(say("Cannot be charged: {words}.", words=say.read(why, units)), strong=True)
         return Sheet(title, subtitle, (cautions, blocked), foot=foot_of(plan, say))
+    where = f"{say('in pot {pot}', pot=melt.pot)}, " if melt.pot else ""
     heel = say("on a heel of {mass}", mass=units.show_mass(melt.heel_kg)) if melt.heel_kg else say("into an empty pot")
     rows = [
         (
             TICK,
-            lot.id,
+            say.read(lot.shown),
             say(lot.kind),
             units.show_weighed(lot.mass_kg).rsplit(" ", 1)[0],
             lot.pieces or "",
             "",
-            lot.note or lot.composition,
+            say.read(lot.note, units) or lot.composition,
         )
         for lot in charge.lots
     ]
@@ -58,7 +60,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
             say(
                 "{mass} to weigh, {heel}, for {sheets}.",
                 mass=units.show_mass(charge.charged_kg),
-                heel=heel,
+                heel=where + heel,
                 sheets=", ".join(melt.sheets),
             ),
             strong=True,
@@ -67,6 +69,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
         Paragraph(say("In the order of loading: lead first, tin last. Everything dry and warm.")),
         Heading(say("What it should be")),
         _composition(charge, units, say),
+        *([Paragraph(_fire_words(day, melt.name, say), strong=True)] if day is not None else []),
         Paragraph(_heat_words(charge, units, say)),
         *([Paragraph(_ingot_words(charge, units, say), strong=True)] if charge.ingots_lot else []),
         Paragraph(
@@ -118,10 +121,20 @@ def _short(value: float, units: UnitSystem) -> str:
 
 def _ingot_words(charge: Charged, units: UnitSystem, say: Words) -> str:
     return say(
-        "Cast what is left beside the heel into ingots, {mass}: lot {lot}, for the next melt of its alloy.",
+        "Cast what is left into ingots, {mass}: lot {lot}, for a later melt.",
         mass=units.show_mass(charge.ingots_kg),
         lot=charge.ingots_lot,
     )
+
+
+def _fire_words(day: CastingDay, melt: str, say: Words) -> str:
+    lit, ready = day.fire_min(melt) or (day.lit_min, day.lit_min)
+    words = "Day {day}: burner on at {lit}, metal ready about {ready}."
+    if day.melts and melt != day.melts[0]:
+        words = "Day {day}, in the pot still hot from {before}: burner on at {lit}, metal ready about {ready}."
+    told = f"{day.day}, {say.date(day.date)}" if day.date else str(day.day)
+    before = day.melts[day.melts.index(melt) - 1] if melt in day.melts else ""
+    return say(words, day=told, lit=clock_text(lit), ready=clock_text(ready), before=before)
 
 
 def _heat_words(charge: Charged, units: UnitSystem, say: Words) -> str:
@@ -222,7 +235,7 @@ def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
         for rank, pipes in ranks.items()
         for what, held in of_what(pipes).items()
     ]
-    melts = [_melt_line(melt, melt.charge, units) for melt in plan.melts if melt.charge is not None]
+    melts = [_melt_line(melt, melt.charge, units, say) for melt in plan.melts if melt.charge is not None]
     rolls = [(r.id, r.alloy, units.bare_mass(r.blanks_kg), r.place) for r in plan.rolls_used]
     return Sheet(
         say("Alloy statement"),
@@ -251,7 +264,7 @@ def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     )
 
 
-def _melt_line(melt: Melt, charge: Charged, units: UnitSystem) -> tuple[str, ...]:
+def _melt_line(melt: Melt, charge: Charged, units: UnitSystem, say: Words) -> tuple[str, ...]:
     low, high = charge.interval_wt_pct.get("Sn", (0.0, 0.0))
     metal = (
         f"{e} {units.number(v, 2)}" for e, v in charge.composition_wt_pct.items() if v >= SHOWN_WT_PCT and e != "Pb"
@@ -261,5 +274,5 @@ def _melt_line(melt: Melt, charge: Charged, units: UnitSystem) -> tuple[str, ...
         melt.recipe,
         " ".join(metal),
         f"± {units.number((high - low) / 2.0, 2)}" if "Sn" in charge.interval_wt_pct else "",
-        ", ".join(lot.id for lot in charge.lots),
+        ", ".join(say.read(lot.shown) for lot in charge.lots),
     )

@@ -36,6 +36,7 @@ __all__ = [
     "filled",
     "limits_of",
     "nested",
+    "own_beside",
     "read_said",
     "read_shop",
     "said_of",
@@ -64,7 +65,14 @@ SHOWN_IN = {
 }
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
 LONGEST_NAME, LONGEST_CURRENCY, LONGEST_LIST = 200, 20, 1000
-_WORK: Final = ("emptying_costs_kg", "errand_costs_kg", "melt_costs_kg", "sled_costs_kg", "take_down_costs_kg")
+_WORK: Final = (
+    "emptying_costs_kg",
+    "errand_costs_kg",
+    "melt_costs_kg",
+    "saw_costs_kg",
+    "sled_costs_kg",
+    "take_down_costs_kg",
+)
 _SHOP_LIMITS: Final[Limits] = dict.fromkeys(_WORK, (0.0, 1000.0))
 _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys(LOT_KINDS, (0.0, 0.3)),
@@ -168,6 +176,17 @@ def value_of(settings: ShopSettings, key: str) -> float | int | str:
         return float(found)
     value: float | int | str = getattr(held, _ATTRIBUTES.get(name, name))
     return value
+
+
+def own_beside(settings: ShopSettings) -> ShopSettings:
+    """The program's own values beside what a shop said: what it takes of a pot goes with the pot's size.
+
+    >>> own_beside(settings_of({"pot.capacity_kg": 90.0})).pot.heel_kg
+    3.0
+    """
+    own = ShopSettings()
+    pot = PotSettings.usual(settings.pot.capacity_kg)
+    return dataclasses.replace(own, pot=dataclasses.replace(pot, capacity_kg=own.pot.capacity_kg))
 
 
 def limits_of(settings: ShopSettings, key: str) -> tuple[float, float] | None:
@@ -286,9 +305,13 @@ def filled(top: TomlTable, key: str, base: Base) -> Base:
         if value is not None:
             values[item.name] = value
     table.finish()
+    given: object = base
+    capacity_kg = values.get("capacity_kg")
+    if base == PotSettings() and isinstance(capacity_kg, float) and 0.0 < capacity_kg < _ANY:
+        given = PotSettings.usual(capacity_kg)  # what is not said of a pot goes with its size
     try:
         changed: Callable[..., Base] = dataclasses.replace
-        return changed(base, **values)
+        return changed(given, **values)
     except InputError as error:
         raise error.at(top.where) from None
 

@@ -164,6 +164,8 @@ def _castable(data: object, where: str) -> Castable:
         elif name == "widths":
             rows = _list(value, name, where)
             values[name] = tuple(_record(CastWidth, row, f"{where}, widths[{k}]") for k, row in enumerate(rows))
+        elif name == "limited_by":
+            values[name] = checked_text(value, field=name, where=where, error=LayoutError)
         elif name != "alloys":
             values[name] = _number(value, name, where)
     return _made(Castable, values, where)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -223,9 +224,20 @@ class LayoutRoll:
         return (self.length_mm - 2.0 * self.trim_mm) * (self.width_mm - 2.0 * self.trim_mm)
 
 
+LIMITED_BY: Final = ("sled", "pot", "charge")
+"""What keeps a sheet from being longer or thicker: what the sled holds, what the pot holds, or what is usually ladled."""
+
+
+def _known_limit(name: str, where: str) -> None:
+    if name not in LIMITED_BY:
+        raise LayoutError("is not known", field="limited_by", value=name, allowed=", ".join(LIMITED_BY), where=where)
+
+
 @dataclass(frozen=True)
 class CastWidth:
     """A width that sheets are cast in, with the longest sheet of it and the most length times mean thickness of one filling.
+
+    `limited_by` is what that most comes from, one of LIMITED_BY.
 
     >>> CastWidth(600.0, 4000.0).max_section_mm2 is None
     True
@@ -234,9 +246,11 @@ class CastWidth:
     width_mm: float
     max_length_mm: float
     max_section_mm2: float | None = None
+    limited_by: str = "sled"
 
     def __post_init__(self) -> None:
         where = "castable, widths"
+        _known_limit(self.limited_by, where)
         _num(self.width_mm, "width_mm", where, above=0.0, high=20000.0)
         _num(self.max_length_mm, "max_length_mm", where, above=0.0, high=20000.0)
         if self.max_section_mm2 is not None:
@@ -252,6 +266,8 @@ class Castable:
     `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`. `max_section_mm2` is the most
     length times mean thickness that one filling of the sled gives, `max_sheets` the most sheets of all alloys together; None
     where there is no such limit.
+
+    `limited_by` as that of a width.
 
     `widths` are the only widths that can be cast, each with limits of its own within the others; none: any width between the
     least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal.
@@ -275,9 +291,11 @@ class Castable:
     max_section_mm2: float | None = None
     widths: tuple[CastWidth, ...] = ()
     width_change_mm2: float = 0.0
+    limited_by: str = "sled"
 
     def __post_init__(self) -> None:
         where = "castable"
+        _known_limit(self.limited_by, where)
         _num(self.width_change_mm2, "width_change_mm2", where, low=0.0)
         if self.max_section_mm2 is not None:
             _num(self.max_section_mm2, "max_section_mm2", where, low=self.min_length_mm * self.min_thickness_mm)
@@ -307,7 +325,7 @@ class Castable:
     @property
     def choices(self) -> tuple[CastWidth, ...]:
         """The widths to choose among; the greatest alone, where every width can be cast up to it."""
-        return self.widths or (CastWidth(self.max_width_mm, self.max_length_mm, self.max_section_mm2),)
+        return self.widths or (CastWidth(self.max_width_mm, self.max_length_mm, self.max_section_mm2, self.limited_by),)
 
 
 @given

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -155,6 +156,21 @@ def cannot_cast(blank: Blank, castable: Castable) -> Text | None:
     return _why_no_profile(blank, castable)
 
 
+FILLINGS: Final = {
+    "sled": Text("one filling of the sled does not give a sheet so long and thick"),
+    "pot": Text("the pot does not give enough metal for a sheet so long and thick"),
+    "charge": Text("the usual scoops do not give a sheet so long and thick"),
+}
+"""What keeps a sheet from being so long and thick, by what limits it."""
+
+
+def _limited_by(blank: Blank, castable: Castable) -> str:
+    """What limits the width that comes nearest, of those that are large enough for the blank."""
+    piece = piece_of(blank, 0)
+    roomy = [c for c in castable.choices if any(fits_in_size(v, c, castable) for v in piece.variants)]
+    return max(roomy, key=lambda cast: cast.max_section_mm2 or math.inf).limited_by
+
+
 def _why_no_profile(blank: Blank, castable: Castable) -> Text:
     low, high = sorted((blank.mouth_thickness_mm, blank.top_thickness_mm))
     thickest, thinnest = low + blank.tolerance_mm, high - blank.tolerance_mm
@@ -179,7 +195,7 @@ def _why_no_profile(blank: Blank, castable: Castable) -> Text:
         )
     endless = tuple(replace(cast, max_section_mm2=None) for cast in castable.choices)
     if profile_of_piece(piece_of(blank, 0), replace(castable, max_section_mm2=None, widths=endless)):
-        return Text("one filling of the sled does not give a sheet so long and thick")
+        return FILLINGS[_limited_by(blank, castable)]
     return Text(
         "a sheet with its taper, of the least length that may be cast, leaves the limits of {low} to {high}",
         low=Amount.short(castable.min_thickness_mm, "mm", bare=True),

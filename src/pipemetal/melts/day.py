@@ -49,12 +49,14 @@ class SheetDemand:
 
 @dataclass(frozen=True)
 class MeltPlan:
-    """A melt: its recipe, its sheets in the order of casting, and the metal that the pot must hold for them."""
+    """A melt: its recipe, its sheets in the order of casting, the metal that the pot must hold for them, and which pot: the main
+    one where none is named."""
 
     name: str
     recipe: str
     sheets: tuple[SheetDemand, ...]
     wanted_kg: float
+    pot: str = ""
 
     @property
     def used_kg(self) -> float:

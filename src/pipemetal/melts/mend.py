@@ -12,6 +12,7 @@ from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.mixing import Effort, Mixing, Weighing, relaxed
 from pipemetal.melts.nearest import nearest_wt_pct, weighed_without_windows
+from pipemetal.melts.sawing import is_sawn, rejoined, sawable
 from pipemetal.melts.worth import needed_elements
 from pipemetal.texts import Amount, Text, joined
 
@@ -27,11 +28,12 @@ SECONDS, NODES = 60.0, 2_000
 CAUSES: Final = {
     "mass": "the lots give {kg} after skimming, less than is wanted",
     "windows": "the lots do not reach the recipe",
-    "pieces": "the lots would do if a piece could be cut or weighed finer, whole steps do not come out",
+    "pieces": "whole pieces do not come out: the lots would do if one could be cut, or weighed finer",
     "unsure": "by their analyses the lots would do, but the analyses are too unsure, {name} most of all",
 }
 """Why no mixture of the lots will do."""
 REMEDIES: Final = {
+    "saw": "saw {kg} off a piece of {name}, and they do",
     "add": "{what} would mend it",
     "more": "a melt of at least {kg} would do, for it thins what the heel brings; ask for that much",
     "pot": "it needs a pot of at least {kg}: this one is too small for what must be added",
@@ -151,6 +153,8 @@ class _Why:
             cause = Cause("windows")
         else:
             cause = self._pieces_or_unsure()
+        if cause.kind == "pieces" and (saw := self._saw()) is not None:
+            return Blocked(self.request, (), (), cause, saw)
         blockages: tuple[Blockage, ...] = ()
         if reached is not None and cause.kind in ("windows", "mass"):
             blockages = tuple(Blockage(*missed) for missed in self.request.recipe.misses(reached))
@@ -158,6 +162,22 @@ class _Why:
         if missing is not None:
             return Blocked(self.request, blockages, missing, cause, Cause("add"))
         return Blocked(self.request, blockages, (), cause, self._without_addition())
+
+    def _saw(self) -> Cause | None:
+        """The one piece that has to be sawn where whole ones do not come out; None where sawing one does not help."""
+        whole = list(self.lots)
+        for place, lot in enumerate(whole):
+            if lot.piece_kg is None:
+                continue
+            offered = [*whole[:place], *sawable([lot]), *whole[place + 1 :]]
+            try:
+                found = solve_charges([self.request], offered, rules=self.rules, effort=Effort(0.02, SECONDS, NODES))
+            except ConvergenceError:
+                continue
+            for line in rejoined(found[0], self.lots).lines if found is not None else ():
+                if is_sawn(line):
+                    return Cause("saw", line.mass_kg - line.pieces * (line.lot.piece_kg or 0.0), lot.id)
+        return None
 
     def _pieces_or_unsure(self) -> Cause:
         mixing = Mixing([self.request], self.lots, self.rules)

@@ -16,7 +16,8 @@ from pipemetal.texts import Text
 
 __all__ = ["PLACES", "Account", "Movement"]
 
-SOURCES: Final = ("new metal", "remelt", "heel before", "rack")
+SOURCES: Final = ("new metal", "remelt", "own ingots", "heel before", "rack")
+"""Own ingots: what an earlier melt of the same plan left; scrap and ingots that were there before are remelt."""
 BETWEEN: Final = ("pot", "sheet", "roll cut")
 SINKS: Final = (
     "pipes",

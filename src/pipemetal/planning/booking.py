@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
@@ -28,7 +28,7 @@ def book_plan(
     Rack metal is taken at its recipe's target, cast metal at its melt's composition. A melt that cannot be charged is
     booked as new metal of its target, so that the sheets it should give still add up.
     """
-    account = Account()
+    account, own = Account(), {m.ingots.id for m in melts if m.ingots is not None}
     by_id = {b.blank.id: b for b in blanks}
     metal_of_sheet = {
         pour.order.sheet.id: (m.charge.composition if isinstance(m.charge, Charge) else recipes[m.melt.recipe].target)
@@ -37,7 +37,8 @@ def book_plan(
         if pour.melt == m.melt.name
     }
     for number, planned in enumerate(melts):
-        _book_melt(account, planned, recipes, melts[number + 1] if number + 1 < len(melts) else None)
+        later = (m for m in melts[number + 1 :] if m.melt.pot == planned.melt.pot == "")
+        _book_melt(account, planned, recipes, next(later, None), own)
     for pour in pours:
         _book_sheet(account, pour, metal_of_sheet[pour.order.sheet.id])
     for roll in cut:
@@ -47,7 +48,11 @@ def book_plan(
 
 
 def _book_melt(
-    account: Account, planned: PlannedMelt, recipes: Mapping[str, Recipe], following: PlannedMelt | None
+    account: Account,
+    planned: PlannedMelt,
+    recipes: Mapping[str, Recipe],
+    following: PlannedMelt | None,
+    own: Collection[str],
 ) -> None:
     alloy, name = planned.melt.recipe, planned.melt.name
     if planned.heel is not None:
@@ -60,7 +65,7 @@ def _book_melt(
             account.move("pot", "heel after", alloy, planned.heel.mass_kg, planned.heel.composition, name)
         return
     for line in planned.charge.lines:
-        origin = "new metal" if line.lot.is_new_metal else "remelt"
+        origin = "new metal" if line.lot.is_new_metal else "own ingots" if line.lot.id in own else "remelt"
         account.move(origin, "pot", alloy, line.mass_kg, line.lot.composition, f"{name}: {line.lot.id}")
     account.move_elements("pot", "dross", alloy, (mass for _, mass in planned.charge.loss_kg), name)
     heel = following.heel.mass_kg if following is not None and following.heel is not None else 0.0

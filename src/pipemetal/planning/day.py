@@ -14,31 +14,36 @@ from pipemetal.planning.habits import DaySettings, Span
 
 __all__ = ["KINDS", "CastingDay", "MeltWork", "SheetWork", "Step", "casting_days", "one_day"]
 
-KINDS: Final = ("alloy", "melt", "skim", "sample", "sled", "pour", "rest")
-"""Changing the alloy, burner on until the metal is ready, skimming, waiting for a sample, another sled, a sheet from its pour
-until it is lifted, and what the table then still needs before the next pour."""
+KINDS: Final = ("alloy", "melt", "skim", "sample", "sled", "ladle", "pour", "rest")
+"""Changing the alloy, burner on until the metal is ready, skimming, waiting for a sample, another sled, filling it, a sheet from
+its pour until it is lifted, and what the table then still needs before the next pour. A table rests while hands set up the
+next sled and fill it; all else is done one after the other."""
 EXACT_MIN: Final = 1e-6
 
 
 @dataclass(frozen=True)
 class SheetWork:
-    """A sheet on its day: its sled, minutes from the pour until it is lifted, and until the next one may be poured."""
+    """A sheet on its day: its sled, minutes from the pour until it is lifted, and until the next one may be poured; and how long
+    its sled is ladled full before the pour."""
 
     sheet: str
     sled: str
     lift_min: float
     cycle_min: float
+    ladle_min: float = 0.0
 
 
 @dataclass(frozen=True)
 class MeltWork:
-    """A melt on its day: minutes of burner into a cold pot and into one that is hot from the melt before, and its sheets."""
+    """A melt on its day: minutes of burner into a cold pot and into one that is hot from the melt before, its sheets, and its
+    pot. Another pot is lit while the one before is cast from, so that it is ready when hands are free."""
 
     melt: str
     alloy: str
     cold_min: float
     hot_min: float
     sheets: tuple[SheetWork, ...]
+    pot: str = ""
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,7 @@ class Step:
 class CastingDay:
     """A day: its number from 1, its date where the shop said when it begins, its melts and steps in their order.
 
-    `shift` is when there is somebody in the shop; `over_min` is how much longer the last step lasts.
+    `shift` is when there is somebody in the shop, but for the `pauses`; `over_min` is how much longer the last step lasts.
     """
 
     number: int
@@ -63,6 +68,7 @@ class CastingDay:
     shift: Span
     melts: tuple[str, ...]
     steps: tuple[Step, ...]
+    pauses: tuple[Span, ...] = ()
 
     @property
     def to_min(self) -> float:
@@ -81,10 +87,12 @@ class CastingDay:
 
 
 class _Clock:
-    """The hand of the clock through a day; work is done outside the breaks."""
+    """The hand of the clock through a day; work is done outside the breaks. `table_from` is when the table is free again."""
 
     def __init__(self, hours: DaySettings) -> None:
         self.now, self.pauses = float(hours.hours[0]), hours.pauses
+        self.first = self.now
+        self.table_from = self.now
         self.steps: list[Step] = []
 
     def on(self, kind: str, what: str, minutes: float, *, watched: bool = False) -> float:
@@ -92,14 +100,30 @@ class _Clock:
 
         A step longer than every stretch between breaks begins at once and is told as it is.
         """
-        begin = self.now if watched else self._free_from(minutes)
+        begin = self.now if watched else self._free_from(self.now, minutes)
         if minutes > 0.0:
             self.steps.append(Step(kind, what, begin, begin + minutes))
         self.now = begin + minutes
         return begin
 
-    def _free_from(self, minutes: float) -> float:
-        begin = self.now
+    def fire(self, melt: str, minutes: float, *, ahead: bool) -> None:
+        """The burner under a pot; `ahead` it is lit while another is cast from, as early as it must be."""
+        begin = max(self.first, self.now - minutes) if ahead else self.now
+        if minutes > 0.0:
+            self.steps.append(Step("melt", melt, begin, begin + minutes))
+        self.now = max(self.now, begin + minutes)
+
+    def pour(self, sheet: SheetWork) -> None:
+        """Ladle a sheet's sled full and pour it as soon as hands and table are free, with no break between."""
+        earliest = max(self.now, self.table_from - sheet.ladle_min)
+        begin = self._free_from(earliest, sheet.ladle_min + sheet.lift_min)
+        poured, lifted = begin + sheet.ladle_min, begin + sheet.ladle_min + sheet.lift_min
+        self.table_from = poured + sheet.cycle_min
+        spans = (("ladle", begin, poured), ("pour", poured, lifted), ("rest", lifted, self.table_from))
+        self.steps += [Step(kind, sheet.sheet, low, high) for kind, low, high in spans if high - low > EXACT_MIN]
+        self.now = lifted
+
+    def _free_from(self, begin: float, minutes: float) -> float:
         for low, high in self.pauses:
             if begin < high - EXACT_MIN and begin + minutes > low + EXACT_MIN:
                 begin = float(high)
@@ -114,24 +138,23 @@ def one_day(melts: Sequence[MeltWork], hours: DaySettings, number: int = 1, date
     >>> [(s.kind, s.what, s.from_min, s.to_min) for s in day.steps[:3]]
     [('melt', 'M01', 420.0, 570.0), ('skim', 'M01', 585.0, 600.0), ('pour', 'N0', 600.0, 604.0)]
     """
-    clock, sled, before = _Clock(hours), "", ""
+    clock, sled, held = _Clock(hours), "", dict[str, str]()
     for work in melts:
+        before = held.get(work.pot, "")
         if before and before != work.alloy:
             clock.on("alloy", work.melt, hours.alloy_minutes)
-        clock.on("melt", work.melt, work.hot_min if before else work.cold_min, watched=True)
+        clock.fire(work.melt, work.hot_min if before else work.cold_min, ahead=bool(held) and not before)
         clock.on("skim", work.melt, hours.skim_minutes)
         clock.on("sample", work.melt, hours.sample_minutes, watched=True)
         for sheet in work.sheets:
             if sled and sheet.sled != sled:
                 clock.on("sled", sheet.sled, hours.sled_minutes)
-            begin = clock.on("pour", sheet.sheet, sheet.lift_min)
-            clock.on("rest", sheet.sheet, begin + sheet.cycle_min - clock.now, watched=True)
+            clock.pour(sheet)
             sled = sheet.sled
-        before = work.alloy
-    steps = clock.steps
-    while steps and steps[-1].kind == "rest":
-        steps.pop()  # after the last sheet nobody waits for the table
-    return CastingDay(number, date, hours.hours, tuple(w.melt for w in melts), tuple(steps))
+        held[work.pot] = work.alloy
+    last = max((step.to_min for step in clock.steps if step.kind != "rest"), default=0.0)
+    steps = sorted((s for s in clock.steps if s.kind != "rest" or s.from_min < last), key=lambda s: s.from_min)
+    return CastingDay(number, date, hours.hours, tuple(w.melt for w in melts), tuple(steps), hours.pauses)
 
 
 def _grouped(melts: Sequence[MeltWork], hours: DaySettings, most_casts: int) -> Iterator[list[MeltWork]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -9,23 +10,22 @@ from typing import Final
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.melts.charge import Charge
-from pipemetal.melts.day import Fits, MeltPlan, SheetDemand
+from pipemetal.melts.day import MeltPlan, SheetDemand
 from pipemetal.melts.heat import MeltHeat, heat_to_melt
 from pipemetal.melts.lots import Heel
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.day import CastingDay, MeltWork, SheetWork, casting_days, one_day
 from pipemetal.planning.learning import Learned
-from pipemetal.planning.melting import PlannedMelt, Season, plan_season
+from pipemetal.planning.melting import FitsIn, PlannedMelt, Season, plan_season
 from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
-from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.settings import PotSettings, ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.planning.stock import Stock
-from pipemetal.texts import Amount, Text
+from pipemetal.texts import Amount, Text, clock_text
 
 __all__ = [
     "USUAL_POT_C",
     "Casting",
-    "clock_text",
     "fits_the_day",
     "melt_heat",
     "plan_casting",
@@ -47,10 +47,7 @@ def pot_c(pours: Sequence[Pour]) -> float:
     return max((pour.pot_c for pour in pours), default=0.0) or USUAL_POT_C
 
 
-def _heat(
-    metal: Composition, mass_kg: float, temperature_c: float, settings: ShopSettings, steel_kg: float
-) -> MeltHeat:
-    pot = settings.pot
+def _heat(metal: Composition, mass_kg: float, temperature_c: float, pot: PotSettings, steel_kg: float) -> MeltHeat:
     return heat_to_melt(
         metal, mass_kg, temperature_c, pot_kg=steel_kg, efficiency=pot.efficiency, burner_kw=pot.burner_kw
     )
@@ -69,28 +66,34 @@ def melt_heat(
     else:
         metal, charged = answer.request.recipe.target, planned.melt.wanted_kg
     heel = planned.heel.mass_kg if planned.heel is not None else 0.0
-    mass, steel = (charged, 0.0) if hot_pot else (charged + heel, settings.pot.steel_kg)
-    return _heat(metal, mass, pot_c(pours), settings, steel)
+    pot = settings.pot_of(planned.melt.pot)
+    mass, steel = (charged, 0.0) if hot_pot else (charged + heel, pot.steel_kg)
+    return _heat(metal, mass, pot_c(pours), pot, steel)
 
 
 def sheet_work(pour: Pour, settings: ShopSettings) -> SheetWork:
-    """How long a sheet lies, and how long until the next may be poured."""
+    """How long its sled is filled, how long a sheet lies, and how long until the next may be poured."""
     lift = pour.lift_after_s / 60.0
     cycle = max(settings.casting.minutes_between, lift + 1.0)
     if settings.day.people <= ALONE:
         cycle += settings.day.lay_aside_minutes
-    return SheetWork(pour.order.sheet.id, pour.order.sled.name, lift, cycle)
+    scoops = math.ceil(pour.charge_kg / settings.casting.scoop_kg - 1e-6)
+    return SheetWork(
+        pour.order.sheet.id, pour.order.sled.name, lift, cycle, ladle_min=scoops * settings.day.ladle_minutes
+    )
 
 
-def fits_the_day(prepared: Sequence[Pour], recipes: Mapping[str, Recipe], settings: ShopSettings) -> Fits:
-    """Whether sheets can be cast from one melt, begun with a cold pot, before the shift ends."""
+def fits_the_day(
+    prepared: Sequence[Pour], recipes: Mapping[str, Recipe], settings: ShopSettings, spare_kg: float
+) -> FitsIn:
+    """Whether sheets can be cast from one melt, begun with a cold pot, before the shift ends; with so much more in the pot."""
     by_sheet = {pour.order.sheet.id: pour for pour in prepared}
 
-    def fits(sheets: Sequence[SheetDemand], needed_kg: float) -> bool:
+    def fits(sheets: Sequence[SheetDemand], needed_kg: float, name: str) -> bool:
         pours = [by_sheet[sheet.id] for sheet in sheets]
-        pot, alloy = settings.pot, sheets[0].recipe
-        mass = min(ROUNDED_UP * (needed_kg + pot.spare_kg), pot.capacity_kg)
-        heat = _heat(recipes[alloy].target, mass, pot_c(pours), settings, pot.steel_kg)
+        pot, alloy = settings.pot_of(name), sheets[0].recipe
+        mass = min(ROUNDED_UP * (needed_kg + spare_kg), pot.capacity_kg)
+        heat = _heat(recipes[alloy].target, mass, pot_c(pours), pot, pot.steel_kg)
         work = MeltWork("", alloy, heat.hours * 60.0, 0.0, tuple(sheet_work(p, settings) for p in pours))
         return one_day([work], settings.day).over_min == 0.0
 
@@ -105,7 +108,7 @@ def plan_days(prepared: Sequence[Pour], melts: Sequence[PlannedMelt], settings: 
         melt: MeltPlan = planned.melt
         pours = [by_sheet[sheet.id] for sheet in melt.sheets]
         cold, hot = (melt_heat(planned, pours, settings, hot_pot=hot).hours * 60.0 for hot in (False, True))
-        return MeltWork(melt.name, melt.recipe, cold, hot, tuple(sheet_work(p, settings) for p in pours))
+        return MeltWork(melt.name, melt.recipe, cold, hot, tuple(sheet_work(p, settings) for p in pours), melt.pot)
 
     works = [work(planned) for planned in melts]
     return casting_days(works, settings.day, settings.casting.casts_a_day, casting_dates(settings.day))
@@ -137,21 +140,15 @@ def plan_casting(
     """
     recipes = metal.recipes
     prepared = [prepare_pour(order, recipes[order.sheet.alloy].target, settings, learned) for order in orders]
-    fits = fits_the_day(prepared, recipes, settings)
     demands = [demand_of(pour) for pour in prepared]
-    season = plan_season(demands, recipes, metal.lots, settings, in_pot=in_pot, hurried=hurried, fits=fits)
-    days = plan_days(prepared, season.melts, settings)
+    # full melts first; where whole pieces then make one last too long, melts that leave the hours for them
+    for spare_kg in (0.0, settings.pot.spare_kg):
+        fits = fits_the_day(prepared, recipes, settings, spare_kg)
+        season = plan_season(demands, recipes, metal.lots, settings, in_pot=in_pot, hurried=hurried, fits=fits)
+        days = plan_days(prepared, season.melts, settings)
+        if not any(day.over_min > 0.0 and len(day.pours()) > 1 for day in days):
+            break
     return Casting(season, days, plan_pours(prepared, season.melts, days, settings, learned, measured_c))
-
-
-def clock_text(minutes: float) -> str:
-    """Minutes since midnight as a time of day.
-
-    >>> clock_text(594.4), clock_text(1500.0)
-    ('9:54', '25:00')
-    """
-    whole = round(minutes)
-    return f"{whole // 60}:{whole % 60:02d}"
 
 
 def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: ShopSettings) -> list[Text]:

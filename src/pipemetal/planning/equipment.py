@@ -10,7 +10,16 @@ from typing import Final
 from pipemetal.errors import PlanError
 from pipemetal.texts import Amount, Text
 
-__all__ = ["OwnedSettings", "OwnedSled", "OwnedTable", "carrying_table", "parse_sleds", "parse_tables"]
+__all__ = [
+    "OwnedPot",
+    "OwnedSettings",
+    "OwnedSled",
+    "OwnedTable",
+    "carrying_table",
+    "parse_pots",
+    "parse_sleds",
+    "parse_tables",
+]
 
 MOST_SLEDS, MOST_TABLES = 12, 12
 SLEDS_EXAMPLE: Final = "name, inner length x width in mm, empty weight: wide 250 x 900, 16 kg; narrow 250 x 600, 11 kg"
@@ -20,6 +29,10 @@ KG: Final = {"kg": 1.0, "lb": 0.45359237}
 _SIZE: Final = r"(?P<a>\d+(?:\.\d+)?)\s*(?:mm|in)?\s*[x×]\s*(?P<b>\d+(?:\.\d+)?)\s*(?P<unit>mm|in|)"
 _SLED: Final = re.compile(
     rf"(?P<name>[^\W\d][^;,]*?)[\s:,]+{_SIZE}(?:[\s,]+(?P<mass>\d+(?:\.\d+)?)\s*(?P<heavy>kg|lb))?"
+)
+POTS_EXAMPLE: Final = "name, capacity, burner: small 60 kg 8 kW; hand 15 kg 3 kW"
+_POT: Final = re.compile(
+    r"(?P<name>[^\W\d][^;,]*?)[\s:,]+(?P<mass>\d+(?:\.\d+)?)\s*(?P<heavy>kg|lb)[\s,]+(?P<power>\d+(?:\.\d+)?)\s*kW"
 )
 _TABLE: Final = re.compile(
     rf"(?P<name>[^\W\d][^;,]*?)[\s:,]+{_SIZE}(?:[\s,]+(?:level|(?P<fall>\d+(?:\.\d+)?)\s*mm/m))?(?:[\s,]+(?P<bed>stone|sand))?"
@@ -59,6 +72,15 @@ class OwnedTable:
     width_mm: float
     slope_mm_m: float = 0.0
     bed: str = "stone"
+
+
+@dataclass(frozen=True)
+class OwnedPot:
+    """A further pot, which is ladled or tipped empty after every melt: its name, what it holds, and its burner."""
+
+    name: str
+    capacity_kg: float
+    burner_kw: float
 
 
 def _rows(text: str) -> Iterator[str]:
@@ -109,6 +131,29 @@ def parse_sleds(text: str) -> tuple[OwnedSled, ...]:
     return tuple(sorted(found, key=lambda s: -s.width_mm))
 
 
+def parse_pots(text: str) -> tuple[OwnedPot, ...]:
+    """A shop's further pots, the smallest first; none from an empty text.
+
+    >>> [(p.name, p.capacity_kg, p.burner_kw) for p in parse_pots("small 60 kg, 8 kW; hand 15 kg 3 kW")]
+    [('hand', 15.0, 3.0), ('small', 60.0, 8.0)]
+
+    Errors: PlanError that names the words which are no pot, a name given twice, a size that cannot be.
+    """
+    field = "owned.pots"
+    found = []
+    for row in _rows(text):
+        match = _POT.fullmatch(row)
+        if match is None:
+            raise PlanError("is not a pot", field=field, value=row[:60], allowed=POTS_EXAMPLE)
+        name = match["name"].strip()
+        mass = _within(float(match["mass"]) * KG[match["heavy"]], 5.0, 5000.0, field, name, "kg")
+        found.append(OwnedPot(name, mass, _within(float(match["power"]), 0.5, 500.0, field, name, "kW")))
+    _once([p.name for p in found], field)
+    if len(found) > MOST_TABLES:
+        raise PlanError("are too many", field=field, value=len(found), allowed=f"up to {MOST_TABLES}")
+    return tuple(sorted(found, key=lambda p: p.capacity_kg))
+
+
 def parse_tables(text: str) -> tuple[OwnedTable, ...]:
     """A shop's casting tables, the longest first; none from an empty text.
 
@@ -152,13 +197,18 @@ def carrying_table(
 
 @dataclass(frozen=True)
 class OwnedSettings:
-    """The sleds and tables that a shop owns, each list in one line; empty: one sled and one table as the other settings say."""
+    """The sleds and tables that a shop owns, each list in one line; empty: one sled and one table as the other settings say.
+
+    `pots` are those beside the pot of the settings, smaller ones that are emptied after every melt.
+    """
 
     sleds: str = ""
     tables: str = ""
+    pots: str = ""
 
     def __post_init__(self) -> None:
         sleds, tables = parse_sleds(self.sleds), parse_tables(self.tables)
+        parse_pots(self.pots)
         for sled in sleds if tables else ():
             if all(sled.width_mm > table.width_mm for table in tables):
                 widest = max(table.width_mm for table in tables)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import PlanError
+from pipemetal.planning.regions import check_region
 from pipemetal.texts import Text
 
 __all__ = [
@@ -29,6 +30,8 @@ Span = tuple[int, int]
 _SPAN: Final = re.compile(r"(\d{1,2}):(\d\d)\s*-\s*(\d{1,2}):(\d\d)")
 _DATES: Final = re.compile(r"(\d{4}-\d\d-\d\d)(?:\s*\.\.\s*(\d{4}-\d\d-\d\d))?")
 MOST_FREE_DAYS: Final = 2000
+MOST_BREAKS: Final = 0.5
+"""Share of the shift that breaks may take: more is a slip."""
 
 
 def _words(text: str) -> Iterator[str]:
@@ -162,12 +165,13 @@ class DaySettings:
 
     `shift` is from when to when there is somebody in the shop, `breaks` when nothing is poured (the burner goes on, watched).
     `melts` are the most in a day, where the hours allow so many. `skim_minutes` for skimming and stirring, `sample_minutes`
-    for waiting on a sample or an assay (0: none is taken), `sled_minutes` for setting up another sled, `alloy_minutes` for
-    ladling the pot out and cleaning it between two alloys of one day. A pour takes two
-    people; where there are only two, `lay_aside_minutes` come to every sheet, for nobody else rolls it up.
+    for waiting on a sample or an assay (0: none is taken), `ladle_minutes` for a scoop into the sled, `sled_minutes` for
+    setting up another sled, `alloy_minutes` for ladling the pot out and cleaning it between two alloys of one day. A pour
+    takes two people; where there are only two, `lay_aside_minutes` come to every sheet, for nobody else rolls it up.
 
     `starts_on` is the date of the first casting day (empty: days are numbered only); `weekdays` are those of casting,
-    `free_days` and the public holidays of a region (`holidays`, as DE-BY) are passed over.
+    `free_days` and the public holidays of a region (`holidays`, as DE-BY) are passed over. `lost_days` are days on which
+    nothing was cast after all: what was planned for them and all that follows moves on.
     """
 
     shift: str = "7:00-16:00"
@@ -176,6 +180,7 @@ class DaySettings:
     melts: int = 2
     skim_minutes: float = 15.0
     sample_minutes: float = 0.0
+    ladle_minutes: float = 0.25
     sled_minutes: float = 20.0
     alloy_minutes: float = 30.0
     lay_aside_minutes: float = 5.0
@@ -183,6 +188,7 @@ class DaySettings:
     weekdays: str = "Mon-Fri"
     free_days: str = ""
     holidays: str = ""
+    lost_days: str = ""
 
     @property
     def limits(self) -> Limits:
@@ -192,6 +198,7 @@ class DaySettings:
             "melts": (1, 8),
             "skim_minutes": (0.0, 120.0),
             "sample_minutes": (0.0, 600.0),
+            "ladle_minutes": (0.0, 10.0),
             "sled_minutes": (0.0, 240.0),
             "alloy_minutes": (0.0, 240.0),
             "lay_aside_minutes": (0.0, 60.0),
@@ -205,14 +212,32 @@ class DaySettings:
         for begin, end in breaks:
             if not shift[0][0] < begin < end < shift[0][1]:
                 raise PlanError("lie outside the shift", field="day.breaks", value=self.breaks, allowed=self.shift)
+        free_min = sum(end - begin for begin, end in breaks)
+        if free_min > MOST_BREAKS * (shift[0][1] - shift[0][0]):
+            raise PlanError(
+                "fill the shift",
+                field="day.breaks",
+                value=self.breaks,
+                allowed=f"half of {self.shift} at most",
+            )
         if self.starts_on:
             _date(self.starts_on, "day.starts_on")
         parse_weekdays(self.weekdays)
         parse_dates(self.free_days)
+        parse_dates(self.lost_days, "day.lost_days")
         if self.holidays and not re.fullmatch(r"[A-Z]{2}(-[A-Z0-9]{1,3})?", self.holidays):
             raise PlanError(
                 "is not a region", field="day.holidays", value=self.holidays[:20], allowed="as in DE-BY or GB-ENG"
             )
+        for field, text in (("day.holidays", self.holidays), ("day.lost_days", self.lost_days)):
+            if text and not self.starts_on:
+                raise PlanError(
+                    "mean nothing without the date of the first casting day",
+                    field=field,
+                    value=text[:40],
+                    allowed="a day.starts_on as 2026-12-07",
+                )
+        check_region(self.holidays)
 
     @property
     def hours(self) -> Span:

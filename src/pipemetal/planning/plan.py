@@ -23,6 +23,7 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop
 from pipemetal.planning.booking import book_plan
+from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import plan_casting, told_of_days
@@ -33,6 +34,7 @@ from pipemetal.planning.pours import Pour
 from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, castable_for, sheet_orders, thick_end_first
+from pipemetal.planning.small_sheets import small_sheets_joined
 from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.texts import Amount, Text, joined
@@ -234,6 +236,7 @@ def make_plan(
         if rank.alloy not in stock.recipes:
             known = ", ".join(stock.recipes)
             raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=known, where=rank.name)
+    casting_dates(settings.day)  # what cannot be looked up is told before the work
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in stock.recipes.items()}
     search.tell(0.0, "working out pipes")
     pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])
@@ -241,6 +244,7 @@ def make_plan(
     problem = layout_problem(blanks, stock.rack, settings)
     fees = work_as_metal(problem, settings, density)
     layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
+    layout = small_sheets_joined(problem, layout, settings, density)
     search.tell(0.89, "checking the layout")
     faults = verify(problem, layout)
     search.tell(0.91, "charging melts")

@@ -16,11 +16,12 @@ from pipemetal.casting.limits import WindowLimits
 from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings, laid_thickness_mm
 from pipemetal.casting.push import PushCard, push_card
 from pipemetal.casting.shop_law import ShopLaw
+from pipemetal.casting.slope import film_runs_m
 from pipemetal.casting.table import DayCast
 from pipemetal.casting.table import day as stone_through
 from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.casting.way import puddle_mm
-from pipemetal.casting.window import PourWindow, pour_window, usual_pour_c
+from pipemetal.casting.window import SLUSH, PourWindow, pour_window, usual_pour_c
 from pipemetal.errors import CastingError
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import SheetDemand
@@ -53,6 +54,8 @@ class Pour:
     sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, `pot_c` how hot the pot is for it (the middle of
     its range on a table as it is at first); both 0 where that is not known.
     `film_mm` is the liquid at its thickest; it is cast between side bars where `bars_from_mm`, what stands by itself, is given.
+    `model_scoops` is what the model asks for without regard to the usual charge. `runs_m` is how far the film runs down a table
+    that falls before grains hold it.
     """
 
     order: SheetOrder
@@ -77,6 +80,8 @@ class Pour:
     at_min: float = 0.0
     film_mm: float = 0.0
     bars_from_mm: float = 0.0
+    model_scoops: int = 0
+    runs_m: float = 0.0
 
 
 def thermal_settings(settings: ShopSettings, cloth_factor: float = 1.0) -> ThermalSettings:
@@ -110,14 +115,16 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
         sled = Sled(order.sled.length_mm, sheet.width_mm)
         outfit = Outfit(sled, Gate(largest_mm=LARGEST_GATE_MM), table, casting.scoop_kg, casting.run_up_mm)
         law = learned.law.for_sheet(target, sheet.width_mm, settings.crew)
-        card = _as_usual(push_card(want, outfit, law), want, outfit, law, settings)
+        model = push_card(want, outfit, law)
+        card = _as_usual(model, want, outfit, law, settings)
     except CastingError as error:
         # what a sheet of this kind takes by the rules of thumb, so that its melt can still be charged
         used = min(1.1 * cast, settings.most_charge_kg)
         ladled = min(1.25 * used, settings.most_charge_kg)
         made = Pour(order, None, str(error), ladled, used, min(cast, used), finished)
     else:
-        made = Pour(order, card, "", card.charge_kg, max(card.poured_mass_kg, cast), cast, finished)
+        used = max(card.poured_mass_kg, cast)
+        made = Pour(order, card, "", card.charge_kg, used, cast, finished, model_scoops=model.scoops)
     return replace(made, pour_c=pour_c, pot_c=pot_c, lift_after_s=lift_s)
 
 
@@ -238,6 +245,15 @@ def _one_day(
                 window=window,
                 film_mm=laid_thickness_mm(metals[index], thicknesses[index]),
                 bars_from_mm=bars_mm,
+                runs_m=film_runs_m(
+                    metals[index],
+                    min(thicknesses[index], THICKEST_POURED_MM),
+                    pour.order.table.slope_mm_m,
+                    casts[index].pour_temperature_c,
+                    (tables[index].cloth_c, casting.air_c),
+                    thermal,
+                    stands=window.regime == SLUSH,
+                ),
                 freezing=tables[index].freezing,
                 cloth_c=tables[index].cloth_c,
                 start_s=casts[index].start_s,
@@ -250,15 +266,20 @@ def _one_day(
 def _window(
     pour: Pour, metal: Composition, cloth_c: float, first: bool, settings: ShopSettings, learned: Learned
 ) -> tuple[PourWindow, float]:
-    """The pouring range of a sheet; for a film too thick to stand by itself that between side bars, and what would stand."""
+    """The pouring range of a sheet; that between side bars for a film that is too thick to stand by itself, or has none without
+    them, and what would stand."""
     limits = replace(
         learned.limits, sled_length_mm=pour.order.sled.length_mm, charge_kg=max(pour.charge_kg, LEAST_CHARGE_KG)
     )
     thickness = max(pour.order.cast_start_mm, pour.order.cast_end_mm)
     thermal, air_c = thermal_settings(settings, learned.cloth_factor), settings.casting.air_c
     window = pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=limits)
+    # a film thicker than a puddle stands runs off as slush too, but for a degree or two that nobody holds
     stands_mm = puddle_mm(metal)
-    if limits.side_bars or not window.empty or laid_thickness_mm(metal, thickness) <= stands_mm:
+    if limits.side_bars or not (window.empty or laid_thickness_mm(metal, thickness) > stands_mm):
         return window, 0.0
     barred = replace(limits, side_bars=True)
-    return pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=barred), stands_mm
+    between = pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=barred)
+    if between.empty and laid_thickness_mm(metal, thickness) <= stands_mm:
+        return window, 0.0
+    return between, stands_mm

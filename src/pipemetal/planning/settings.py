@@ -6,14 +6,14 @@ The defaults are those of no particular shop: common practice, no source, or est
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Castable, CastWidth
 from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
-from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_sleds, parse_tables
+from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_pots, parse_sleds, parse_tables
 from pipemetal.planning.habits import DaySettings, HabitSettings, Limits, check_limits
 from pipemetal.texts import Amount, Text
 
@@ -26,6 +26,7 @@ ESTIMATED: Final = frozenset(
         "shop.emptying_costs_kg",
         "shop.errand_costs_kg",
         "shop.melt_costs_kg",
+        "shop.saw_costs_kg",
         "shop.sled_costs_kg",
         "shop.take_down_costs_kg",
         "sheets.thinnest_mm",
@@ -144,6 +145,22 @@ class PotSettings:
     least_weighed_kg: float = 4.0
     most_sheets: int = 1000
 
+    @classmethod
+    def usual(cls, capacity_kg: float) -> PotSettings:
+        """A pot of this size as the program takes it: of a smaller one than its own heel, steel and spare go with the size.
+
+        >>> PotSettings.usual(90.0).heel_kg
+        3.0
+        """
+        own, share = cls(), min(capacity_kg / cls.capacity_kg, 1.0)
+        return replace(
+            own,
+            capacity_kg=capacity_kg,
+            heel_kg=round(own.heel_kg * share, 1),
+            steel_kg=round(own.steel_kg * share, 1),
+            spare_kg=round(own.spare_kg * share, 1),
+        )
+
     @property
     def limits(self) -> Limits:
         """What each may be."""
@@ -205,9 +222,9 @@ class ShopSettings:
     Work is priced as metal, so that it holds in any currency (all are estimates). `emptying_costs_kg`: ladling a pot
     out, in kilograms of its metal. `errand_costs_kg`: fetching one metal from a dealer beside its price, in kilograms of
     lead: the order, the drive, an hour of a person; no errand is run that saves less. `melt_costs_kg`: heating, skimming
-    and watching one melt more, in kilograms of its metal. `sled_costs_kg`: setting up another sled, in kilograms of lead.
-    `take_down_costs_kg`: taking a roll down, unrolling it and
-    putting its rest back, in kilograms of its metal.
+    and watching one melt more, in kilograms of its metal. `saw_costs_kg`: sawing a pig, `sled_costs_kg`: setting up another
+    sled, both in kilograms of lead. `take_down_costs_kg`: taking a roll down, unrolling it and putting its rest back, in
+    kilograms of its metal.
 
     `crew` is who casts, by its name in the casting log (empty: any).
     `mandrels` are those that pipes are rolled on (`pipes/mandrels.py`): "12, 60, 10-150", in mm.
@@ -234,6 +251,7 @@ class ShopSettings:
     emptying_costs_kg: float = 20.0
     errand_costs_kg: float = 20.0
     melt_costs_kg: float = 10.0
+    saw_costs_kg: float = 5.0
     sled_costs_kg: float = 5.0
     take_down_costs_kg: float = 3.0
     mandrels: str = ""
@@ -243,17 +261,47 @@ class ShopSettings:
 
     def __post_init__(self) -> None:
         parse_mandrels(self.mandrels)
+        for pot in parse_pots(self.owned.pots):
+            if pot.capacity_kg >= self.pot.capacity_kg:
+                raise PlanError(
+                    "is not smaller than the pot of [pot]",
+                    field="owned.pots",
+                    value=pot.name,
+                    allowed=f"below {self.pot.capacity_kg:g} kg; the largest pot is that of [pot]",
+                )
+        self._check_tables()
+        self._check_widths()
+
+    def _check_tables(self) -> None:
+        least_mm = self.sheets.least_length_mm + self.casting.run_up_mm
         for sled in self.sleds:
             if self.longest_mm(sled) < self.sheets.least_length_mm:
+                longest = max((t for t in self.tables if sled.width_mm <= t.width_mm + 0.1), key=lambda t: t.length_mm)
                 raise PlanError(
-                    "has no table for the shortest sheet",
-                    field="owned.sleds",
-                    value=sled.name,
+                    "is too short for the shortest sheet with its run-up",
+                    field="owned.tables",
+                    value=longest.name,
                     allowed=Text(
-                        "a table of {value} or more",
-                        value=Amount.short(self.sheets.least_length_mm + self.casting.run_up_mm, "mm"),
+                        "{value} or more, or a smaller sheets.least_length_mm or casting.run_up_mm",
+                        value=Amount.short(least_mm, "mm"),
                     ),
                 )
+
+    def _check_widths(self) -> None:
+        """What the shop says of the widths of its sheets must agree with the sleds that it names."""
+        low, high = self.sheets.least_width_mm, self.sheets.most_width_mm
+        for sled in parse_sleds(self.owned.sleds):
+            for key, edge, is_off in (
+                ("sheets.most_width_mm", high, sled.width_mm > high + 0.1),
+                ("sheets.least_width_mm", low, sled.width_mm < low - 0.1),
+            ):
+                if key in self.said and is_off:
+                    raise PlanError(
+                        "contradicts a sled, whose sheets are as wide as it is",
+                        field=key,
+                        value=edge,
+                        allowed=f"{sled.width_mm:g} mm as of sled {sled.name}, or nothing said of it",
+                    )
 
     @property
     def sleds(self) -> tuple[OwnedSled, ...]:
@@ -261,6 +309,25 @@ class ShopSettings:
         sheets, casting = self.sheets, self.casting
         own = OwnedSled("", casting.sled_length_mm, sheets.most_width_mm, None, sheets.least_width_mm)
         return parse_sleds(self.owned.sleds) or (own,)
+
+    @property
+    def further_pots(self) -> dict[str, PotSettings]:
+        """The shop's further pots by name, the smallest first, each as the program takes one of its size, with no heel."""
+        return {
+            pot.name: replace(
+                PotSettings.usual(pot.capacity_kg),
+                heel_kg=0.0,
+                burner_kw=pot.burner_kw,
+                efficiency=self.pot.efficiency,
+                weigh_step_kg=self.pot.weigh_step_kg,
+                least_weighed_kg=self.pot.least_weighed_kg,
+            )
+            for pot in parse_pots(self.owned.pots)
+        }
+
+    def pot_of(self, name: str) -> PotSettings:
+        """A pot by its name: the main one where it has none."""
+        return self.further_pots[name] if name else self.pot
 
     @property
     def tables(self) -> tuple[OwnedTable, ...]:
@@ -284,6 +351,12 @@ class ShopSettings:
         """The most that the pot gives for one sheet, above its heel."""
         return self.pot.capacity_kg - self.pot.spare_kg - self.pot.heel_kg
 
+    def limited_by(self, sled: OwnedSled, charge_kg: float) -> str:
+        """What limits the sheets of a sled with no more than this charge: the sled, the pot or the usual charge."""
+        if self.section_mm2(sled, charge_kg) >= self.section_mm2(sled, math.inf):
+            return "sled"
+        return "charge" if charge_kg < self.most_charge_kg else "pot"
+
     def section_mm2(self, sled: OwnedSled, charge_kg: float) -> float:
         """The most length times finished thickness that a sled gives with no more than this charge, of lead."""
         planed = self.sheets.planing_mm * self.sheets.most_length_mm
@@ -298,7 +371,7 @@ class ShopSettings:
         sections = [self.section_mm2(sled, ladled) for sled in sleds]
         lengths = [self.longest_mm(sled) for sled in sleds]
         named = tuple(
-            CastWidth(sled.width_mm, length, section)
+            CastWidth(sled.width_mm, length, section, self.limited_by(sled, ladled))
             for sled, length, section in zip(sleds, lengths, sections, strict=True)
             if sled.narrowest_mm is None
         )
@@ -313,5 +386,6 @@ class ShopSettings:
             trim_mm=sheets.trim_mm,
             max_section_mm2=max(sections),
             widths=named,
+            limited_by=self.limited_by(sleds[0], ladled),
             width_change_mm2=self.sled_costs_kg / PRICED_KG_MM2 if named else 0.0,
         )

@@ -34,26 +34,43 @@ def castable_for(blanks: Iterable[Blank], settings: ShopSettings) -> Castable:
     >>> [round(castable_for(held, usual).widths[0].max_section_mm2) for held in ((), (large,))]
     [1883, 5009]
     """
-    castable, trims = settings.castable(), 2.0 * settings.sheets.trim_mm
-    most = {sled.width_mm: settings.section_mm2(sled, settings.most_charge_kg) for sled in settings.sleds}
-    needed: dict[float, float] = {}
+    castable, by_width = settings.castable(), {sled.width_mm: sled for sled in settings.sleds}
+    most = {width: settings.section_mm2(sled, settings.most_charge_kg) for width, sled in by_width.items()}
+    needed = _needed_mm2(blanks, castable, most)
+    usual_kg = min(settings.usual_charge_kg, settings.most_charge_kg)
+
+    def lifted(width_mm: float, usual_mm2: float) -> tuple[float, str]:
+        wanted = max(usual_mm2, needed.get(width_mm, 0.0))
+        charge_kg = settings.most_charge_kg if wanted >= most[width_mm] else usual_kg
+        return min(wanted, most[width_mm]), settings.limited_by(by_width[width_mm], charge_kg)
+
+    if not castable.widths:
+        section, by = lifted(castable.max_width_mm, castable.max_section_mm2 or 0.0)
+        return replace(castable, max_section_mm2=section, limited_by=by)
+    widths = []
+    for w in castable.widths:
+        section, by = lifted(w.width_mm, w.max_section_mm2 or 0.0)
+        widths.append(replace(w, max_section_mm2=section, limited_by=by))
+    return replace(castable, widths=tuple(widths), max_section_mm2=max(w.max_section_mm2 or 0.0 for w in widths))
+
+
+def _needed_mm2(blanks: Iterable[Blank], castable: Castable, most_mm2: Mapping[float, float]) -> dict[float, float]:
+    """The length times thickness that blanks ask for above what is usual, by the width that is best for them: the narrowest that
+    gives it at all, or the one that comes nearest."""
+    trims, needed = 2.0 * castable.trim_mm, dict[float, float]()
     for blank in blanks:
         thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.tolerance_mm
-        section = (blank.length_mm + trims + castable.length_step_mm + SPARE_MM) * thickness
+        long_mm = max(blank.length_mm + trims, castable.min_length_mm) + castable.length_step_mm + SPARE_MM
+        section = long_mm * thickness
         roomy = [
             w
-            for w in castable.widths
+            for w in castable.choices
             if blank.width_mm + trims <= w.width_mm and blank.length_mm + trims <= w.max_length_mm
         ]
         if roomy and all(section > (w.max_section_mm2 or math.inf) for w in roomy):
-            narrowest = min(w.width_mm for w in roomy)
-            needed[narrowest] = max(needed.get(narrowest, 0.0), section)
-    widths = tuple(
-        replace(w, max_section_mm2=min(max(w.max_section_mm2 or 0.0, needed.get(w.width_mm, 0.0)), most[w.width_mm]))
-        for w in castable.widths
-    )
-    largest = max((w.max_section_mm2 or 0.0 for w in widths), default=castable.max_section_mm2)
-    return replace(castable, widths=widths, max_section_mm2=largest)
+            best = min((max(section - most_mm2[w.width_mm], 0.0), w.width_mm) for w in roomy)[1]
+            needed[best] = max(needed.get(best, 0.0), section)
+    return needed
 
 
 @dataclass(frozen=True)

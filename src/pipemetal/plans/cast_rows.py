@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from pipemetal.plans.row import Amount, Count, Name, Number, Row, Said
+from pipemetal.plans.row import Amount, Count, Name, Number, Point, Row, Said
 
-__all__ = ["Beat", "CastingDay", "DayStep", "Freezing", "Pour", "PourRange", "PushCard", "Station"]
+__all__ = ["Beat", "Beside", "CastingDay", "DayStep", "Freezing", "Pour", "PourRange", "PushCard", "Station"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +72,16 @@ class Freezing(Row):
 
 
 @dataclass(frozen=True)
+class Beside(Row):
+    """A question of a pour: what practice says, what the model says, and what of the log decides between them."""
+
+    what: Said
+    practice: Said
+    model: Said
+    log: Said
+
+
+@dataclass(frozen=True)
 class Pour(Row):
     """A pour: its sheet, its place in the day, and its push card; where no push gives the sheet, `problem` says why."""
 
@@ -102,6 +112,7 @@ class Pour(Row):
     freezing: Freezing | None = None
     card: PushCard | None = None
     warnings: tuple[Said, ...] = ()
+    beside: tuple[Beside, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -126,6 +137,11 @@ class CastingDay(Row):
     over_min: Amount = 0.0
     melts: tuple[str, ...] = ()
     steps: tuple[DayStep, ...] = ()
+    breaks_min: tuple[Point, ...] = ()
+
+    def fire_min(self, melt: str) -> tuple[float, float] | None:
+        """From when to when the burner melts a melt of this day."""
+        return next(((s.from_min, s.to_min) for s in self.steps if s.kind == "melt" and s.what == melt), None)
 
     @property
     def lit_min(self) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from pipemetal.plans.row import Amount, ByElement, Count, Name, Number, Point, Row, Said
+from pipemetal.texts import Text
 
 __all__ = ["Blockage", "Blocked", "Charged", "Heat", "LotLine", "Melt"]
 
@@ -19,7 +20,12 @@ class LotLine(Row):
     mass_kg: Amount
     pieces: Count | None = None
     composition: str = ""
-    note: str = ""
+    note: Said = ""
+
+    @property
+    def shown(self) -> str:
+        """The lot's name as it is shown: bought metal has none yet."""
+        return Text("{metal}, bought", metal=self.composition.partition(" ")[0]) if self.kind == "buy" else self.id
 
 
 @dataclass(frozen=True)
@@ -88,6 +94,7 @@ class Melt(Row):
     name: Name
     recipe: Name
     sheets: tuple[str, ...] = ()
+    pot: str = ""
     wanted_kg: Amount = 0.0
     sheets_take_kg: Amount = 0.0
     pot_emptied_before: bool = False

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import ClassVar, Final
 
-from pipemetal.plans.cast_rows import Beat, CastingDay, DayStep, Freezing, Pour, PourRange, PushCard, Station
+from pipemetal.plans.cast_rows import Beat, Beside, CastingDay, DayStep, Freezing, Pour, PourRange, PushCard, Station
 from pipemetal.plans.metal_rows import Blockage, Blocked, Charged, Heat, LotLine, Melt
 from pipemetal.plans.part_rows import BlankRow, Cut, CutSheet, NewSheet, NoteRow, PipeRow, Remnant, Ring, SheetBought
 from pipemetal.plans.row import Amount, ByElement, Count, Name, Number, Point, Row, Said, Turn
@@ -18,6 +18,7 @@ __all__ = [
     "PLAN_FORMAT",
     "Amount",
     "Beat",
+    "Beside",
     "BlankRow",
     "Blockage",
     "Blocked",
@@ -55,6 +56,7 @@ __all__ = [
     "Station",
     "Turn",
     "Unserved",
+    "planned_name",
 ]
 
 PLAN_FORMAT: Final = "pipemetal plan 2"
@@ -172,3 +174,18 @@ class Plan(Row):
     def sheets(self) -> tuple[CutSheet, ...]:
         """Rolls to take down, then sheets to cast."""
         return self.rolls_used + self.new_sheets
+
+    def day_of(self, melt: str) -> CastingDay | None:
+        """The casting day of a melt; None in a plan that holds no days."""
+        return next((day for day in self.days if melt in day.melts), None)
+
+    @property
+    def ingots_of(self) -> dict[str, Melt]:
+        """The melt that leaves it, for each lot of ingots that the plan makes and may charge again."""
+        return {m.charge.ingots_lot: m for m in self.melts if m.charge is not None and m.charge.ingots_lot}
+
+
+def planned_name(melt_id: str, plan: Plan) -> str:
+    """The planned melt that a booked one was made of, by its id, which ends in that name; nothing where none was."""
+    names = sorted((m.name for m in plan.melts), key=len, reverse=True)
+    return next((n for n in names if melt_id == n or melt_id.endswith(f"-{n}")), "")

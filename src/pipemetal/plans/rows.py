@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
@@ -21,6 +20,7 @@ from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import melt_heat
 from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.pours import Pour
+from pipemetal.planning.practice import practice_of
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.warned import warnings_of
 from pipemetal.plans import record
@@ -40,8 +40,6 @@ __all__ = [
     "wants_offsets",
 ]
 
-LEAST_INGOTS_KG: Final = 1.0
-"""Less is ladled back or skimmed; nobody casts an ingot of it (common practice, no source)."""
 SWUNG_UP_TO_MM: Final = 1500.0
 """Radius past which an arc is marked out by offsets from its chord: nobody swings it with a trammel."""
 
@@ -145,31 +143,37 @@ def sheet_bought_row(sheet: SheetToBuy) -> record.SheetBought:
     return record.SheetBought(sheet.metal, sheet.thickness_mm, sheet.parts, sheet.blank_area_m2, sheet.blank_kg)
 
 
-def melt_rows(melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings) -> tuple[record.Melt, ...]:
-    """The melts in their order; what each leaves beside the heel of the next goes into ingots, a lot of its own by name."""
-    kept = [*((m.heel.mass_kg if m.heel is not None else 0.0) + m.heel_dross_kg for m in melts[1:]), 0.0]
-    return tuple(_with_ingots(melt_row(m, pours, settings), heel_kg) for m, heel_kg in zip(melts, kept, strict=False))
+def melt_rows(
+    melts: Sequence[PlannedMelt], pours: Sequence[Pour], settings: ShopSettings, days: Sequence[CastingDay]
+) -> tuple[record.Melt, ...]:
+    """The melts in their order; one that follows another of its day finds the pot hot."""
+    pots = {m.melt.name: m.melt.pot for m in melts}
+    later = {
+        name
+        for day in days
+        for place, name in enumerate(day.melts)
+        if pots.get(name) in [pots.get(before) for before in day.melts[:place]]
+    }
+    return tuple(melt_row(m, pours, settings, hot_pot=m.melt.name in later) for m in melts)
 
 
-def _with_ingots(melt: record.Melt, heel_kg: float) -> record.Melt:
-    if melt.charge is None or melt.charge.left_kg - heel_kg <= LEAST_INGOTS_KG:
-        return melt
-    named = replace(melt.charge, ingots_kg=melt.charge.left_kg - heel_kg, ingots_lot=f"{melt.recipe} from {melt.name}")
-    return replace(melt, charge=named)
-
-
-def melt_row(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Melt:
+def melt_row(
+    planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings, *, hot_pot: bool = False
+) -> record.Melt:
     """A melt: its weighing list and what it gives, or why there is none."""
     melt, answer = planned.melt, planned.charge
     return record.Melt(
         name=melt.name,
         recipe=melt.recipe,
+        pot=melt.pot,
         sheets=tuple(s.id for s in melt.sheets),
         wanted_kg=melt.wanted_kg,
         sheets_take_kg=melt.used_kg,
         pot_emptied_before=planned.emptied,
         heel_kg=planned.heel.mass_kg if planned.heel else 0.0,
-        charge=_charged(planned, answer, pours, settings) if isinstance(answer, Charge) else None,
+        charge=_charged(planned, answer, _heat(planned, pours, settings, hot_pot))
+        if isinstance(answer, Charge)
+        else None,
         blocked=None if isinstance(answer, Charge) else _blocked(answer),
     )
 
@@ -182,7 +186,7 @@ def _blocked(answer: Blocked) -> record.Blocked:
     )
 
 
-def _charged(planned: PlannedMelt, answer: Charge, pours: Sequence[Pour], settings: ShopSettings) -> record.Charged:
+def _charged(planned: PlannedMelt, answer: Charge, heat: record.Heat) -> record.Charged:
     values = answer.composition.as_wt_pct()
     half = dict(answer.half_width_wt_pct)
     held = [e for e in ELEMENTS if values[e] > 0.0]
@@ -204,15 +208,17 @@ def _charged(planned: PlannedMelt, answer: Charge, pours: Sequence[Pour], settin
         binding=tuple(answer.binding),
         cost=answer.cost,
         left_worth=planned.left_worth,
+        ingots_kg=planned.ingots.mass_kg if planned.ingots is not None else 0.0,
+        ingots_lot=planned.ingots.id if planned.ingots is not None else "",
         gap_percent=answer.gap_percent,
         to_buy_kg=dict(planned.bought_kg),
-        heat=_heat(planned, pours, settings),
+        heat=heat,
     )
 
 
-def _heat(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings) -> record.Heat:
+def _heat(planned: PlannedMelt, pours: Sequence[Pour], settings: ShopSettings, hot_pot: bool) -> record.Heat:
     mine = [pour for pour in pours if pour.melt == planned.melt.name]
-    heat = melt_heat(planned, mine, settings)
+    heat = melt_heat(planned, mine, settings, hot_pot=hot_pot)
     return record.Heat(heat.metal_mj, heat.pot_mj, heat.fuel_kwh, heat.natural_gas_m3, heat.propane_kg, heat.hours)
 
 
@@ -237,10 +243,11 @@ def day_row(day: CastingDay) -> record.CastingDay:
         day.over_min,
         day.melts,
         tuple(record.DayStep(s.kind, s.what, s.from_min, s.to_min) for s in day.steps),
+        tuple((float(low), float(high)) for low, high in day.pauses),
     )
 
 
-def pour_row(pour: Pour) -> record.Pour:
+def pour_row(pour: Pour, settings: ShopSettings) -> record.Pour:
     """A pour: push card, pouring range, and when the sheet may be lifted."""
     sheet, card, window = pour.order.sheet, pour.card, pour.window
     return record.Pour(
@@ -268,6 +275,7 @@ def pour_row(pour: Pour) -> record.Pour:
         card=_card(card) if card is not None else None,
         side_bars=pour.bars_from_mm > 0.0,
         warnings=warnings_of(pour),
+        beside=tuple(record.Beside(b.what, b.practice, b.model, b.log) for b in practice_of(pour, settings)),
     )
 
 

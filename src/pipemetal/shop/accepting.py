@@ -74,7 +74,8 @@ def _reserve_rolls(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int])
 def _reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) -> None:
     taken = defaultdict(float, {lot: sum(held.values()) for lot, held in reserved_kg(w.connection).items()})
     short = []
-    lines = [(melt.name, line) for melt in plan.melts for line in melt.lots if line.kind != "buy"]
+    own = plan.ingots_of  # they are not there yet: their melt is
+    lines = [(m.name, line) for m in plan.melts for line in m.lots if line.kind != "buy" and line.id not in own]
     for (melt, line), number in zip(lines, numbers, strict=False):
         account = f"lot:{line.id}"
         free = kilograms(sum(w.stock(account).values())) - taken[line.id]

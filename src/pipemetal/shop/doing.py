@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from sqlalchemy import select
+
 from pipemetal.errors import BookError
-from pipemetal.plans.record import Cut, CutSheet, Melt, Plan
+from pipemetal.plans.record import Cut, CutSheet, Melt, Plan, planned_name
 from pipemetal.sheets.roll import Roll
+from pipemetal.shop import schema
 from pipemetal.shop.accepting import accepted
 from pipemetal.shop.as_planned import NotAsPlannedError, differences
 from pipemetal.shop.cutting import Cutting, Piece
 from pipemetal.shop.free import refuse_what_is_not_free
-from pipemetal.shop.melts import NewMelt, enter_melt
+from pipemetal.shop.ledger import kilograms
+from pipemetal.shop.melts import NewMelt, enter_melt, pour_ingots
 from pipemetal.shop.orders import Claim, free_numbers, of_plan, order_of, reserve
-from pipemetal.shop.rows import PieceRow, ReservationRow, ReservationState, RollRow
+from pipemetal.shop.rows import LotRow, PieceRow, ReservationRow, ReservationState, RollRow
 from pipemetal.shop.writing import Writing
 from pipemetal.texts import Text
 
@@ -88,6 +92,7 @@ def charge_as_planned(w: Writing, plan_id: str, melt: str, weighed: WeighedMelt)
             allowed="undo of that booking first, or `melts --add` for metal that no plan asked for",
         )
     inputs = _weighed_or_listed(planned, weighed)
+    _pour_ingots(w, plan_id, plan, inputs)
     refuse_what_is_not_free(w, inputs, plan_id)
     if weighed.heel_of and planned.heel_kg:
         inputs[f"melt:{weighed.heel_of}"] = planned.heel_kg
@@ -100,6 +105,23 @@ def charge_as_planned(w: Writing, plan_id: str, melt: str, weighed: WeighedMelt)
     if not kept:  # a melt of bought metal alone keeps nothing; that it is booked must stand somewhere
         number, about, mass = next(free_numbers(w, plan_id)), f"melt:{weighed.id}", sum(inputs.values())
         reserve(w, number, plan_id, plan.organ, Claim(about, mass, melt=melt, state=ReservationState.DONE))
+
+
+def _pour_ingots(w: Writing, plan_id: str, plan: Plan, names: Iterable[str]) -> None:
+    """Ingots of an earlier melt of the plan that are charged before anybody has booked them become the lot that the plan names.
+
+    Only where the plan's melt is in the book and still holds metal; the booked melt's id ends in the planned name.
+    """
+    for name in names:
+        melt = plan.ingots_of.get(name)
+        if melt is None or melt.charge is None or w.get(LotRow, name) is not None:
+            continue
+        query = select(schema.melts.c.id).where(schema.melts.c.plan == plan_id, schema.melts.c.withdrawn.is_(False))
+        booked = [key for key in w.connection.execute(query).scalars() if planned_name(key, plan) == melt.name]
+        held = w.stock(f"melt:{booked[0]}") if booked else {}
+        if held:
+            mass_kg = min(melt.charge.ingots_kg, kilograms(sum(held.values())))
+            pour_ingots(w, booked[0], name, mass_kg)
 
 
 def _weighed_or_listed(planned: Melt, weighed: WeighedMelt) -> dict[str, float]:

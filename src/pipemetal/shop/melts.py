@@ -23,7 +23,7 @@ from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written, dump
 from pipemetal.texts import Amount, Text
 
-__all__ = ["HeelIn", "Melts", "NewMelt", "enter_melt"]
+__all__ = ["HeelIn", "Melts", "NewMelt", "enter_melt", "pour_ingots"]
 
 
 @dataclass(frozen=True)
@@ -151,12 +151,7 @@ class Melts(Kept[MeltRow]):
     def to_lot(self, melt_id: str, lot_id: str, mass_kg: float) -> Written[None]:
         """Pour what is left of a melt into ingots of a new lot. Errors: BookError."""
         with self._writer.writing(Action.INGOTS_POURED, f"melt:{melt_id}") as w:
-            melt = w.get(MeltRow, melt_id)
-            if melt is None:
-                raise NotInBookError(field="melt", value=melt_id)
-            masses = share_of(w.stock(f"melt:{melt_id}"), mass_kg)
-            add_empty_lot(w, lot_id, "ingot", melt.recipe, f"from melt {melt_id}", melt.day)
-            w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"), why="ingots")
+            pour_ingots(w, melt_id, lot_id, mass_kg)
             return w.written()
 
     def standing(self) -> tuple[StandingMelt, ...]:
@@ -172,6 +167,16 @@ class Melts(Kept[MeltRow]):
         melts = {row.id: row for row in self.rows()}
         with self._writer.reading() as connection:
             return melt_records(connection, melts, lots)
+
+
+def pour_ingots(w: Writing, melt_id: str, lot_id: str, mass_kg: float) -> None:
+    """Ingots of a melt within an event: a lot of their own. Errors: BookError."""
+    melt = w.get(MeltRow, melt_id)
+    if melt is None:
+        raise NotInBookError(field="melt", value=melt_id)
+    masses = share_of(w.stock(f"melt:{melt_id}"), mass_kg)
+    add_empty_lot(w, lot_id, "ingot", melt.recipe, f"from melt {melt_id}", melt.day)
+    w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"), why="ingots")
 
 
 def enter_melt(w: Writing, melt: NewMelt) -> None:

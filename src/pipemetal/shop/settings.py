@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from pipemetal.errors import BookError, InputError
-from pipemetal.files.shop_file import KEYS, Said, check_keys, limits_of, read_said, settings_of, value_of
+from pipemetal.files.shop_file import KEYS, Said, check_keys, limits_of, own_beside, read_said, settings_of, value_of
 from pipemetal.planning.settings import ShopSettings, rests_on
 from pipemetal.shop.connect import sqlite_file
 from pipemetal.shop.refusals import StaleSaveError
@@ -93,7 +93,8 @@ class InEffect:
 
     def told(self) -> Told:
         """Every setting with its value, origin, the program's own value and what that rests on; metric."""
-        own, values = ShopSettings(), {}
+        own = own_beside(self.settings)
+        values: dict[str, ToldSetting] = {}
         for key in KEYS:
             low, high = limits_of(self.settings, key) or (None, None)
             value = value_of(self.settings, key)

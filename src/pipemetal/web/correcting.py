@@ -14,6 +14,7 @@ from pipemetal.errors import BookError, ConvergenceError
 from pipemetal.melts.lots import Heel
 from pipemetal.melts.request import Charge
 from pipemetal.plans.metal_rows import LotLine
+from pipemetal.plans.record import planned_name
 from pipemetal.shop.heels import StandingMelt
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
@@ -199,7 +200,7 @@ def _page(
         standing=standing(site),
         cautions=BEFORE_CHARGING,
         others=other_lots(site, named),
-        ingots=_ingot_id(site, melt.id) if melt else "",
+        ingots=_ingot_id(site, melt) if melt else "",
         differs=melt is not None and _differs(melt, values.get("assay", "")),
     )
 
@@ -215,8 +216,13 @@ def _differs(melt: StandingMelt, assay: str) -> bool:
     return any(abs(metal.wt_pct(e) - melt.metal.wt_pct(e)) > 0.02 for e in ELEMENTS)
 
 
-def _ingot_id(site: Site, melt_id: str) -> str:
-    """An id for ingots of a melt."""
+def _ingot_id(site: Site, melt: StandingMelt) -> str:
+    """An id for ingots of a melt: what its plan calls them, else a new one."""
     used = set(site.book.lots.ids())
-    head = f"{melt_id}-ingots"
+    plan = site.book.plans.plan(melt.plan) if melt.plan else None
+    planned = planned_name(melt.id, plan) if plan is not None else ""
+    named = next((lot for lot, m in (plan.ingots_of.items() if plan is not None else ()) if m.name == planned), "")
+    if named and named not in used:
+        return named
+    head = f"{melt.id}-ingots"
     return next(name for n in range(1, len(used) + 2) if (name := head if n == 1 else f"{head}-{n}") not in used)

@@ -11,6 +11,7 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, MeltError
+from pipemetal.plans.record import planned_name
 from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
 from pipemetal.shop.doing import WeighedMelt
 from pipemetal.web import correcting, weighing
@@ -20,7 +21,6 @@ from pipemetal.web.weighing import form_values, standing
 
 if TYPE_CHECKING:
     from pipemetal.alloys.composition import Composition
-    from pipemetal.plans.record import Plan
     from pipemetal.web.show import Show
 
 __all__ = ["add_routes", "weighed_from_form"]
@@ -35,7 +35,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         rows = book.melts.rows()
         charged = {m.id: m for m in rows if m.plan == plan_id}
-        booked = {name: m.id for m in charged.values() for name in [_planned_name(m.id, plan)] if name}
+        booked = {name: m.id for m in charged.values() for name in [planned_name(m.id, plan) if plan else ""] if name}
         rows.sort(key=lambda m: (m.day, m.id), reverse=True)
         return site.page(
             request,
@@ -86,12 +86,6 @@ def _left(site: Site) -> dict[str, Left]:
         )
         for m in standing(site)
     }
-
-
-def _planned_name(melt_id: str, plan: Plan | None) -> str:
-    """The planned melt that a booked one was made of: its id ends in that name."""
-    names = [m.name for m in plan.melts] if plan else []
-    return next((n for n in sorted(names, key=len, reverse=True) if melt_id == n or melt_id.endswith(f"-{n}")), "")
 
 
 def weighed_from_form(show: Show, values: dict[str, str]) -> dict[str, float]:

@@ -61,6 +61,7 @@ GROUPS: Final = (
         ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
         ("errand_costs_kg", "Fetching one metal from a dealer costs as much as, in lead", "mass"),
         ("melt_costs_kg", "Opening one melt more costs as much as", "mass"),
+        ("saw_costs_kg", "Sawing a pig costs as much as, in lead", "mass"),
         ("sled_costs_kg", "Setting up another sled costs as much as, in lead", "mass"),
         ("take_down_costs_kg", "Taking a roll down costs as much as", "mass"),
     ),
@@ -115,6 +116,7 @@ GROUPS: Final = (
             "Sleds, inner length x width and empty weight: wide 250 x 900, 16 kg; narrow 250 x 600, 11 kg",
             "text",
         ),
+        ("pots", "Further pots, emptied after every melt: small 60 kg 8 kW", "text"),
         ("tables", "Casting tables: long 5500 x 1000 level stone; old 4000 x 800, 3 mm/m sand", "text"),
     ),
     _group(
@@ -126,6 +128,7 @@ GROUPS: Final = (
         ("melts", "Melts a day, at most", "whole"),
         ("skim_minutes", "Skimming and stirring", "minutes"),
         ("sample_minutes", "Waiting for a sample or an assay", "minutes"),
+        ("ladle_minutes", "A scoop into the sled", "minutes"),
         ("sled_minutes", "Setting up another sled", "minutes"),
         ("alloy_minutes", "Changing the alloy on one day", "minutes"),
         ("lay_aside_minutes", "Laying a sheet aside, where there are two people only", "minutes"),
@@ -133,6 +136,7 @@ GROUPS: Final = (
         ("weekdays", "Days of the week for casting: Mon-Fri", "text"),
         ("free_days", "Free days: 2026-12-24..2027-01-02, 2027-05-14", "text"),
         ("holidays", "Public holidays of: DE-BY", "text"),
+        ("lost_days", "Days lost, on which nothing was cast: 2026-12-08", "text"),
     ),
     _group(
         "habits",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.errors import InputError, PlanError
-from pipemetal.files.shop_file import limits_of, settings_of, value_of
+from pipemetal.files.shop_file import limits_of, own_beside, settings_of, value_of
 from pipemetal.planning.settings import ShopSettings, rests_on
 from pipemetal.shop.rows import Change
 from pipemetal.shop.settings import InEffect
@@ -220,7 +220,7 @@ def fields_of(
     wrong: Mapping[str, str] | None = None,
 ) -> list[FieldView]:
     """The fields of a form as a page shows them; what was typed stays where `form` has it."""
-    typed, faults, own = form or {}, wrong or {}, ShopSettings()
+    typed, faults, own = form or {}, wrong or {}, own_beside(now.settings)
     fields = []
     for setting in group.settings:
         key, text = setting.key, shown(show, setting, value_of(now.settings, setting.key))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pipemetal.alloys.composition import Composition
+from pipemetal.texts import clock_text
 from pipemetal.units import MASS_KG, UnitSystem, parse_length_mm, parse_mass_kg, parse_temperature_c
 from pipemetal.words import LANGUAGES, Words
 
@@ -55,6 +56,10 @@ class Show:
     def read(self, text: str) -> str:
         """What a room has to say, in the person's language and units."""
         return self.say.read(text, self.units)
+
+    def clock(self, minutes: float) -> str:
+        """Minutes since midnight as a time of day."""
+        return clock_text(minutes)
 
     def number(self, value: float, decimals: int = 2) -> str:
         """A number with this person's decimal sign."""

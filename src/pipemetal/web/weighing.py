@@ -294,6 +294,7 @@ class WeighLine:
     pieces: int | None
     note: str
     when: str
+    shown: str = ""
 
 
 @dataclass(frozen=True)
@@ -321,7 +322,7 @@ def _card(site: Site, show: Show, found: OneMelt) -> WeighCard:
         blocked_by = melt.blocked.blocked_by if melt.blocked else ()
         return WeighCard(melt, None, blocked_by, blocked_words(show, answer))
     lots = tuple(
-        WeighLine(row.id, row.kind, row.mass_kg, row.pieces, row.note, show.read(when_to_load(line.lot)))
+        WeighLine(row.id, row.kind, row.mass_kg, row.pieces, row.note, show.read(when_to_load(line.lot)), row.shown)
         for line, row in zip(answer.lines, melt.lots, strict=True)
     )
     spare = answer.mass_kg - answer.request.wanted_kg

@@ -6,6 +6,7 @@ a catalogue lacks is shown in English, and a test names it.
 
 from __future__ import annotations
 
+import datetime as dt
 import tomllib
 from collections.abc import Mapping
 from functools import cache
@@ -19,6 +20,7 @@ from pipemetal.units import UnitSystem
 __all__ = ["LANGUAGES", "Words", "catalogue"]
 
 LANGUAGES: Final = ("en", "de")
+WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
 @cache
@@ -72,6 +74,19 @@ class Words:
         if isinstance(value, Amount):
             return units.show_amount(value)
         return self.read(value, units) if isinstance(value, str) else str(value)
+
+    def date(self, iso: str) -> str:
+        """A date with its day of the week, as people of this language write it; what is no date stays.
+
+        >>> print(Words().date("2026-12-07"), "or", Words("de").date("2026-12-07"))
+        Mon 2026-12-07 or Mo 07.12.2026
+        """
+        try:
+            day = dt.date.fromisoformat(iso)
+        except ValueError:
+            return iso
+        name = self(WEEKDAYS[day.weekday()])
+        return f"{name} {day:%d.%m.%Y}" if self.language == "de" else f"{name} {iso}"
 
     def __call__(self, text: str, /, **values: object) -> str:
         said = self._texts.get(text, text)
