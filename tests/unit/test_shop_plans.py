@@ -220,9 +220,9 @@ def test_what_a_planned_melt_leaves_is_charged_by_name_into_the_next(stocked: Bo
     _, plan_id = stocked.plans.accept(as_plan(two_melts()))
     assert {r.about for r in stocked.plans.reservations(plan_id)} == {"roll:R1", "lot:T", "lot:P"}
     with pytest.raises(BookError, match=r"half M1 \(not in the book\)"):
-        stocked.plans.charge(plan_id, "M2", "2026-M2")
-    stocked.plans.charge(plan_id, "M1", "2026-M1")
-    event = stocked.plans.charge(plan_id, "M2", "2026-M2").event
+        stocked.plans.charge(plan_id, "M2", WeighedMelt("2026-M2"))
+    stocked.plans.charge(plan_id, "M1", WeighedMelt("2026-M1"))
+    event = stocked.plans.charge(plan_id, "M2", WeighedMelt("2026-M2")).event
     assert stocked.ledger.mass_kg("lot:half M1") == pytest.approx(1.0)
     assert stocked.ledger.mass_kg("melt:2026-M1") == pytest.approx(39.8 - 12.0)
     assert stocked.keeping.doctor().faults == []
@@ -232,7 +232,7 @@ def test_what_a_planned_melt_leaves_is_charged_by_name_into_the_next(stocked: Bo
 
 def test_ingots_that_are_booked_already_are_charged_as_they_lie(stocked: Book) -> None:
     _, plan_id = stocked.plans.accept(as_plan(two_melts()))
-    stocked.plans.charge(plan_id, "M1", "2026-M1")
+    stocked.plans.charge(plan_id, "M1", WeighedMelt("2026-M1"))
     stocked.melts.to_lot("2026-M1", "half M1", 11.4)
-    stocked.plans.charge(plan_id, "M2", "2026-M2")
+    stocked.plans.charge(plan_id, "M2", WeighedMelt("2026-M2"))
     assert stocked.ledger.mass_kg("lot:half M1") == pytest.approx(0.4)
