@@ -142,6 +142,7 @@ GROUPS: Final = (
             "Sleds, inner length x width and empty weight: wide 250 x 900, 16 kg; narrow 250 x 600, 11 kg",
             "text",
         ),
+        ("planes", "Planes, widest sheet and thickness in mm: long 650 0.4-2.5; hand 1000 0.8-5", "text"),
         ("pots", "Further pots, emptied after every melt: small 60 kg 8 kW", "text"),
         ("tables", "Casting tables: long 5500 x 1000 level stone; old 4000 x 800, 3 mm/m sand", "text"),
     ),
