@@ -5,15 +5,21 @@ from __future__ import annotations
 import itertools
 
 import pytest
+from test_planning import LOTS as PLAN_LOTS
+from test_planning import RECIPES as PLAN_RECIPES
+from test_planning import small_organ
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.files.shop_file import settings_of
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import SheetDemand
 from pipemetal.melts.lots import Lot
 from pipemetal.planning.habits import HabitSettings
 from pipemetal.planning.melting import Season, plan_season
+from pipemetal.planning.plan import Search, make_plan
 from pipemetal.planning.settings import PotSettings, ShopSettings
+from pipemetal.planning.stock import Stock
 
 RECIPES = {
     "lead": Recipe("lead", Composition.parse("Sn 15 Sb 0.5 Pb bal"), (("Sn", 13.5, 16.5), ("Sb", 0.2, 0.9))),
@@ -100,3 +106,21 @@ def test_ingots_of_an_alloy_go_into_its_next_melt() -> None:
     assert melts[0].ingots is not None and melts[0].ingots.id == "spotted M01"
     last = melts[2].charge
     assert isinstance(last, Charge) and "spotted M01" in [line.lot.id for line in last.lines]
+
+
+@pytest.mark.parametrize("pot_kg", [20.0, 40.0, 90.0, 450.0, 900.0])
+def test_a_pot_of_any_size_gives_nearly_all_it_holds(pot_kg: float) -> None:
+    shop = settings_of({"pot.capacity_kg": pot_kg})
+    assert shop.most_charge_kg >= 0.9 * pot_kg
+    assert settings_of({"pot.capacity_kg": pot_kg, "pot.heel_kg": 1.5}).pot.heel_kg == 1.5
+
+
+@pytest.mark.parametrize(("hours", "fewer"), [(9.0, False), (3.0, False), (2.0, True)])
+def test_a_short_shift_parts_no_melt_that_its_hours_hold(hours: float, fewer: bool) -> None:
+    shop = settings_of(
+        {"pot.capacity_kg": 60.0, "day.shift": f"7:00-{7 + int(hours)}:00", "day.breaks": "", "pot.burner_kw": 20.0}
+    )
+    plan = make_plan(small_organ(), Stock(PLAN_RECIPES, (), PLAN_LOTS), shop, search=Search(iterations=60))
+    assert all(day.over_min == 0.0 or len(day.pours()) == 1 for day in plan.days)
+    if not fewer:
+        assert len(plan.melts) <= plan.season.fewest_melts + 1

@@ -93,6 +93,13 @@ class CutRoll:
         return sum(cut.mass_kg for cut in self.cuts)
 
     @property
+    def used_width_mm(self) -> float:
+        """Width of the strip that the blanks are cut from, with its trims: what is left beside it need not be planed."""
+        low = min(c.placement.y_mm for c in self.cuts)
+        high = max(c.placement.y_mm + c.box[1] for c in self.cuts)
+        return min(high - low + 2.0 * self.roll.trim_mm, self.roll.width_mm)
+
+    @property
     def offcut_kg(self) -> float:
         """What goes to the scrap bin of its alloy."""
         return self.mass_kg - self.blanks_kg - self.remnants_kg - self.kerf_kg

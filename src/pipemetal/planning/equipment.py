@@ -11,11 +11,13 @@ from pipemetal.errors import PlanError
 from pipemetal.texts import Amount, Text
 
 __all__ = [
+    "OwnedPlane",
     "OwnedPot",
     "OwnedSettings",
     "OwnedSled",
     "OwnedTable",
     "carrying_table",
+    "parse_planes",
     "parse_pots",
     "parse_sleds",
     "parse_tables",
@@ -33,6 +35,11 @@ _SLED: Final = re.compile(
 POTS_EXAMPLE: Final = "name, capacity, burner: small 60 kg 8 kW; hand 15 kg 3 kW"
 _POT: Final = re.compile(
     r"(?P<name>[^\W\d][^;,]*?)[\s:,]+(?P<mass>\d+(?:\.\d+)?)\s*(?P<heavy>kg|lb)[\s,]+(?P<power>\d+(?:\.\d+)?)\s*kW"
+)
+PLANES_EXAMPLE: Final = "name, widest sheet, thinnest to thickest in mm: long 650 0.4-2.5; hand 1000 0.8-5"
+_PLANE: Final = re.compile(
+    r"(?P<name>[^\W\d][^;,]*?)[\s:,]+(?P<width>\d+(?:\.\d+)?)(?:\s*mm)?[\s,]+(?P<thin>\d+(?:\.\d+)?)\s*-\s*"
+    r"(?P<thick>\d+(?:\.\d+)?)(?:\s*mm)?"
 )
 _TABLE: Final = re.compile(
     rf"(?P<name>[^\W\d][^;,]*?)[\s:,]+{_SIZE}(?:[\s,]+(?:level|(?P<fall>\d+(?:\.\d+)?)\s*mm/m))?(?:[\s,]+(?P<bed>stone|sand))?"
@@ -72,6 +79,24 @@ class OwnedTable:
     width_mm: float
     slope_mm_m: float = 0.0
     bed: str = "stone"
+
+
+@dataclass(frozen=True)
+class OwnedPlane:
+    """A plane: its name, the widest sheet that it takes, and the thinnest and thickest finished sheet."""
+
+    name: str
+    width_mm: float
+    thinnest_mm: float
+    thickest_mm: float
+
+    def takes(self, width_mm: float, thinnest_mm: float, thickest_mm: float) -> bool:
+        """Whether it planes a sheet of this width, from this thickness to that.
+
+        >>> OwnedPlane("long", 650.0, 0.4, 2.5).takes(600.0, 0.9, 1.2)
+        True
+        """
+        return width_mm <= self.width_mm + 0.1 and self.thinnest_mm <= thinnest_mm and thickest_mm <= self.thickest_mm
 
 
 @dataclass(frozen=True)
@@ -154,6 +179,30 @@ def parse_pots(text: str) -> tuple[OwnedPot, ...]:
     return tuple(sorted(found, key=lambda p: p.capacity_kg))
 
 
+def parse_planes(text: str) -> tuple[OwnedPlane, ...]:
+    """A shop's planes; none from an empty text.
+
+    >>> parse_planes("long 650 0.4-2.5; hand 1000 0.8-5")[1]
+    OwnedPlane(name='hand', width_mm=1000.0, thinnest_mm=0.8, thickest_mm=5.0)
+
+    Errors: PlanError that names the words which are no plane, a name given twice, a size that cannot be.
+    """
+    field = "owned.planes"
+    found = []
+    for row in _rows(text):
+        match = _PLANE.fullmatch(row)
+        if match is None:
+            raise PlanError("is not a plane", field=field, value=row[:60], allowed=PLANES_EXAMPLE)
+        name = match["name"].strip()
+        width = _within(float(match["width"]), 50.0, 3000.0, field, name)
+        thin = _within(float(match["thin"]), 0.1, 12.0, field, name)
+        found.append(OwnedPlane(name, width, thin, _within(float(match["thick"]), thin, 12.0, field, name)))
+    _once([p.name for p in found], field)
+    if len(found) > MOST_TABLES:
+        raise PlanError("are too many", field=field, value=len(found), allowed=f"up to {MOST_TABLES}")
+    return tuple(found)
+
+
 def parse_tables(text: str) -> tuple[OwnedTable, ...]:
     """A shop's casting tables, the longest first; none from an empty text.
 
@@ -199,16 +248,19 @@ def carrying_table(
 class OwnedSettings:
     """The sleds and tables that a shop owns, each list in one line; empty: one sled and one table as the other settings say.
 
-    `pots` are those beside the pot of the settings, smaller ones that are emptied after every melt.
+    `pots` are those beside the pot of the settings, smaller ones that are emptied after every melt. `planes` say which sheets
+    can be planed; any can where none is named.
     """
 
     sleds: str = ""
     tables: str = ""
     pots: str = ""
+    planes: str = ""
 
     def __post_init__(self) -> None:
         sleds, tables = parse_sleds(self.sleds), parse_tables(self.tables)
         parse_pots(self.pots)
+        parse_planes(self.planes)
         for sled in sleds if tables else ():
             if all(sled.width_mm > table.width_mm for table in tables):
                 widest = max(table.width_mm for table in tables)

@@ -30,6 +30,7 @@ from pipemetal.planning.day_work import plan_casting, told_of_days
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.own_values import own_values_that_decided
+from pipemetal.planning.planing import told_of_planing
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
@@ -260,6 +261,7 @@ def make_plan(
         *_advice(organ, pipes),
         *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
         *_small_melts(season, cut),
+        *told_of_planing(orders, cut, settings),
         *told_of_days(casting.days, pours, settings),
         *own_values_that_decided(layout, season, settings),
     ]

@@ -152,17 +152,10 @@ def _new_sheets(planned: Planned) -> tuple[record.NewSheet, ...]:
                 sled=order.sled.name,
                 sled_length_mm=order.sled.length_mm,
                 table=order.table.name,
-                used_width_mm=_used_width_mm(cut),
+                used_width_mm=cut.used_width_mm,
             )
         )
     return tuple(found)
-
-
-def _used_width_mm(cut: CutRoll) -> float:
-    """Width of the strip that the blanks are cut from, with its trims: what is left beside it need not be planed."""
-    low = min(c.placement.y_mm for c in cut.cuts)
-    high = max(c.placement.y_mm + c.box[1] for c in cut.cuts)
-    return min(high - low + 2.0 * cut.roll.trim_mm, cut.roll.width_mm)
 
 
 def _metal(account: Account) -> record.Metal:

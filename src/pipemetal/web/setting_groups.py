@@ -117,6 +117,7 @@ GROUPS: Final = (
             "text",
         ),
         ("pots", "Further pots, emptied after every melt: small 60 kg 8 kW", "text"),
+        ("planes", "Planes, widest sheet and thickness in mm: long 650 0.4-2.5; hand 1000 0.8-5", "text"),
         ("tables", "Casting tables: long 5500 x 1000 level stone; old 4000 x 800, 3 mm/m sand", "text"),
     ),
     _group(
