@@ -7,18 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipemetal.alloys.assay import tin_from_weighing, water_density_g_cm3
+from pipemetal.alloys.assay import Beside, Weighing, tin_from_weighing, water_density_g_cm3
 from pipemetal.alloys.composition import ELEMENTS, Composition, mix
 from pipemetal.alloys.equilibrium import equilibrium
 from pipemetal.alloys.liquidus import liquidus
 from pipemetal.alloys.properties import (
-    PROPERTY_SOURCES,
     heat_content_kj_kg,
     liquid_density_kg_m3,
     solid_density_g_cm3,
-    value_of,
     viscosity_mpa_s,
 )
+from pipemetal.alloys.property_table import PROPERTY_SOURCES, value_of
 from pipemetal.alloys.scheil import freezing_curve
 from pipemetal.alloys.solidus import solidus_c
 
@@ -125,6 +124,6 @@ def test_a_weighing_finds_the_tin_that_is_there(tin: float, air_g: float, water_
     density = solid_density_g_cm3(comp)
     lift = water_density_g_cm3(water_c) - 0.0012
     water_g = air_g - air_g / (density - 0.0012) * lift
-    found = tin_from_weighing(air_g, water_g, water_c, sb_wt_pct=comp.wt_pct("Sb"))
+    found = tin_from_weighing(Weighing(air_g, water_g, water_c), Beside(sb_wt_pct=comp.wt_pct("Sb")))
     assert found.sn_wt_pct == pytest.approx(comp.wt_pct("Sn"), abs=1e-3)
     assert found.sn_wt_pct_low <= found.sn_wt_pct <= found.sn_wt_pct_high

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipemetal.alloys.assay import tin_from_weighing
+from pipemetal.alloys.assay import Beside, Weighing, tin_from_weighing
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.equilibrium import equilibrium
 from pipemetal.alloys.liquidus import copper_saturation_wt_pct, liquidus
@@ -230,7 +230,7 @@ def test_a_thousandth_of_the_density_reads_as_a_fifth_to_a_quarter_percent_of_ti
     # Derived: d(1/rho)/dw = 0.04905 cm3/g.
     air = 200.0
     read = [
-        tin_from_weighing(air, air - air / density * (0.998207 - 0.0012) * (1 + 0.0012 / density)).sn_wt_pct
+        tin_from_weighing(Weighing(air, air - air / density * (0.998207 - 0.0012) * (1 + 0.0012 / density))).sn_wt_pct
         for density in (solid_density_g_cm3(tin(sn)) * factor for factor in (1.0, 0.999))
     ]
     assert read[0] == pytest.approx(sn, abs=0.02)
@@ -238,8 +238,8 @@ def test_a_thousandth_of_the_density_reads_as_a_fifth_to_a_quarter_percent_of_ti
 
 
 def test_a_percent_of_antimony_in_place_of_lead_reads_as_one_and_a_quarter_of_tin() -> None:
-    with_antimony = tin_from_weighing(200.0, 177.5, sb_wt_pct=1.0).sn_wt_pct
-    assert tin_from_weighing(200.0, 177.5).sn_wt_pct - with_antimony == pytest.approx(1.25, abs=0.01)
+    with_antimony = tin_from_weighing(Weighing(200.0, 177.5), Beside(sb_wt_pct=1.0)).sn_wt_pct
+    assert tin_from_weighing(Weighing(200.0, 177.5)).sn_wt_pct - with_antimony == pytest.approx(1.25, abs=0.01)
 
 
 def test_lead_with_a_trace_of_copper_ends_at_its_eutectic() -> None:

@@ -10,8 +10,10 @@ from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.liquidus import ASSESSED_LIMITS_WT_PCT
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.alloys.weighing import (
+    Beside,
     Calibration,
     TinAssay,
+    Weighing,
     calibrate_weighing,
     density_from_weighing,
     tin_from_weighing,
@@ -22,11 +24,13 @@ from pipemetal.texts import Amount, Text
 
 __all__ = [
     "Analysed",
+    "Beside",
     "Calibration",
     "Match",
     "Miss",
     "Reading",
     "TinAssay",
+    "Weighing",
     "analysed",
     "calibrate_weighing",
     "combine_readings",

@@ -10,8 +10,10 @@ from pipemetal.errors import AlloyError
 from pipemetal.texts import Amount, Text
 
 __all__ = [
+    "Beside",
     "Calibration",
     "TinAssay",
+    "Weighing",
     "calibrate_weighing",
     "density_from_weighing",
     "tin_from_weighing",
@@ -127,72 +129,90 @@ def calibrate_weighing(
     return Calibration(densities[0], densities[1], 100.0 * math.sqrt(2.0) * balance_g / volume_g)
 
 
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """A piece weighed in air and hanging in water, grams; the water's temperature, and by how much that may be off.
+
+    `balance_g`: what the balance may be wrong by, each time. `thread_water_g`: what the thread alone shows in the water.
+    """
+
+    air_g: float
+    water_g: float
+    water_temperature_c: float = 20.0
+    balance_g: float = 0.01
+    water_temperature_uncertainty_k: float = 1.0
+    thread_water_g: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What is in a lead-tin piece beside both, percent by mass; bismuth and copper are taken as known.
+
+    Antimony and by how much it may be off; None is unknown: the tin is then that of metal without antimony, and the interval
+    reaches down to that of metal with 1 %.
+    """
+
+    sb_wt_pct: float | None = 0.0
+    sb_uncertainty_wt_pct: float = 0.0
+    bi_wt_pct: float = 0.0
+    cu_wt_pct: float = 0.0
+
+    def as_wt_pct(self) -> dict[str, float]:
+        """Percent by mass of each, nought for what is unknown."""
+        return {"Sb": self.sb_wt_pct or 0.0, "Bi": self.bi_wt_pct, "Cu": self.cu_wt_pct}
+
+
+_NOTHING_BESIDE = Beside()
+
+
 def tin_from_weighing(
-    air_g: float,
-    water_g: float,
-    water_temperature_c: float = 20.0,
-    balance_g: float = 0.01,
+    weighed: Weighing,
+    beside: Beside = _NOTHING_BESIDE,
     *,
-    sb_wt_pct: float | None = 0.0,
-    sb_uncertainty_wt_pct: float = 0.0,
-    bi_wt_pct: float = 0.0,
-    cu_wt_pct: float = 0.0,
-    water_temperature_uncertainty_k: float = 1.0,
-    thread_water_g: float = 0.0,
     state: str = "worked",
-    lead_density_g_cm3: float | None = None,
-    tin_density_g_cm3: float | None = None,
     calibration: Calibration | None = None,
 ) -> TinAssay:
     """Tin content of a lead-tin piece from its weight in air and in water.
 
     Arguments:
-        balance_g: what the balance may be wrong by, each time.
-        sb_wt_pct, sb_uncertainty_wt_pct: antimony and by how much it may be off. None: unknown; the tin is then that of
-            metal without antimony, and the interval reaches down to that of metal with 1 %.
-        bi_wt_pct, cu_wt_pct: taken as known.
-        thread_water_g: what the thread alone shows in the water.
         state: ``worked`` (rolled or hammered) or ``as cast``; castings have pores and read as too much tin.
-        lead_density_g_cm3, tin_density_g_cm3: densities found in the same way on pieces known to be pure. Both given,
-            they stand for the table's and take the errors of water and of end densities with them; ``calibration``
-            holds the two with their own uncertainty.
+        calibration: densities found in the same way on pieces known to be pure. They stand for the table's and take the
+            errors of water and of end densities with them.
     Raises:
         AlloyError: weights that are no weights, or a density that no such metal has.
     Sources: volumes add to 0.1-0.3 % (Khairulin & Stankus, High Temp. 44 (2006)); elements from the CRC Handbook;
         share of pores, unknown antimony: estimates, no source.
 
-    >>> found = tin_from_weighing(200.0, 177.5)
+    >>> found = tin_from_weighing(Weighing(200.0, 177.5))
     >>> round(found.sn_wt_pct, 1), round(found.sn_wt_pct_low, 1), round(found.sn_wt_pct_high, 1)
     (50.2, 49.8, 50.7)
     """
     if state not in _PORES_PCT:
         raise AlloyError("is not known", field="state", value=state, allowed=", ".join(_PORES_PCT))
-    if (lead_density_g_cm3 is None) != (tin_density_g_cm3 is None):
-        raise AlloyError("needs both pure pieces", field="lead_density_g_cm3 and tin_density_g_cm3")
-    if lead_density_g_cm3 is not None and tin_density_g_cm3 is not None:
-        calibration = Calibration(lead_density_g_cm3, tin_density_g_cm3, 0.0)
-    others = {"Sb": sb_wt_pct or 0.0, "Bi": bi_wt_pct, "Cu": cu_wt_pct}
+    others = beside.as_wt_pct()
     for name, value in (
         *others.items(),
-        ("sb_uncertainty", sb_uncertainty_wt_pct),
-        ("balance_g", balance_g),
-        ("water_temperature_uncertainty_k", water_temperature_uncertainty_k),
+        ("sb_uncertainty", beside.sb_uncertainty_wt_pct),
+        ("balance_g", weighed.balance_g),
+        ("water_temperature_uncertainty_k", weighed.water_temperature_uncertainty_k),
     ):
         if not math.isfinite(value) or not 0.0 <= value <= 30.0:
             raise AlloyError("is out of the ordinary", field=name, value=value, allowed="0 to 30")
-    density = density_from_weighing(air_g, water_g, water_temperature_c, thread_water_g=thread_water_g)
+    density = density_from_weighing(
+        weighed.air_g, weighed.water_g, weighed.water_temperature_c, thread_water_g=weighed.thread_water_g
+    )
     ends = _Ends.of(calibration)
     sn = ends.tin_wt_pct(density, others)
-    volume_cm3 = air_g / density
+    volume_cm3 = weighed.air_g / density
     parts_pct = [
-        100.0 * math.sqrt(2.0) * balance_g / volume_cm3,
+        100.0 * math.sqrt(2.0) * weighed.balance_g / volume_cm3,
         _MIXING_RULE_PCT,
         calibration.uncertainty_pct if calibration else _END_DENSITIES_PCT,
-        0.0 if calibration else _WATER_PCT_PER_K * water_temperature_uncertainty_k,
+        0.0 if calibration else _WATER_PCT_PER_K * weighed.water_temperature_uncertainty_k,
     ]
     per_pct = 1.0 / (density * ends.span)  # tin, in percent, that one percent of the volume reads as
-    reach = math.hypot(*(per_pct * part for part in parts_pct), ends.reads_as_tin("Sb") * sb_uncertainty_wt_pct)
-    hidden = ends.reads_as_tin("Sb") * _UNKNOWN_SB_WT_PCT if sb_wt_pct is None else 0.0
+    reach = math.hypot(*(per_pct * part for part in parts_pct), ends.reads_as_tin("Sb") * beside.sb_uncertainty_wt_pct)
+    hidden = ends.reads_as_tin("Sb") * _UNKNOWN_SB_WT_PCT if beside.sb_wt_pct is None else 0.0
     low, high = sn - math.hypot(reach, per_pct * _PORES_PCT[state]) - hidden, sn + reach
     most = 100.0 - sum(others.values())
     if high < 0.0 or low > most:
@@ -206,7 +226,7 @@ def tin_from_weighing(
                 high=Amount(1.0 / ends.lead, "", 3),
             ),
         )
-    notes = _notes(sb_wt_pct, sb_uncertainty_wt_pct, state, calibration is not None, volume_cm3, low)
+    notes = _notes(beside.sb_wt_pct, beside.sb_uncertainty_wt_pct, state, calibration is not None, volume_cm3, low)
     sn, low, high = (min(max(value, 0.0), most) for value in (sn, low, high))
     return TinAssay(sn, low, high, density, notes)
 

@@ -104,13 +104,8 @@ def _weigh(
         pieces = [(air, water - thread_water_g) for air, water in (lead, tin)]
         calibration = assays.calibrate_weighing(pieces[0], pieces[1], water_temperature_c, balance_g)
     found = assays.tin_from_weighing(
-        air_g,
-        water_g,
-        water_temperature_c,
-        balance_g=balance_g,
-        sb_wt_pct=sb_wt_pct,
-        sb_uncertainty_wt_pct=sb_uncertainty,
-        thread_water_g=thread_water_g,
+        assays.Weighing(air_g, water_g, water_temperature_c, balance_g, thread_water_g=thread_water_g),
+        assays.Beside(sb_wt_pct, sb_uncertainty),
         state="as cast" if as_cast else "worked",
         calibration=calibration,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -130,7 +130,7 @@ def masses_of(text: str, field: str) -> dict[str, float]:
 
 
 def _add_casts(
-    book: Book, added: Sequence[Any], source: str, melt: str | None, used: str | None, order: str | None
+    book: Book, added: Sequence[LoggedCast], source: str, melt: str | None, used: str | None, order: str | None
 ) -> None:
     from pipemetal.units import parse_mass_kg
 

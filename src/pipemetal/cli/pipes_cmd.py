@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -24,7 +24,7 @@ from pipemetal.cli.common import (
 from pipemetal.errors import PipeError
 from pipemetal.files.organ_file import read_organ
 from pipemetal.pipes.advice import rank_advice
-from pipemetal.pipes.borrowed import notes_without_pipe
+from pipemetal.pipes.borrowed import NoteWithoutPipe, notes_without_pipe
 from pipemetal.pipes.length_rules import LengthRule, claim_cents, open_rules
 from pipemetal.pipes.make import organ_pipes, sounding_length_mm
 from pipemetal.pipes.notes import parse_note
@@ -299,7 +299,7 @@ def _print_lengths(organ: Organ, name: str, members: Sequence[Pipe]) -> None:
     )
 
 
-def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> None:
+def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[NoteWithoutPipe]) -> None:
     click.echo(
         f"In all {sum(p.mass_kg for p in made):.1f} kg, {sum(p.cast_kg for p in made):.1f} kg of it cast, by the walls asked "
         "for; a plan's account weighs the metal of the sheets that are cut, each of its own thickness within the tolerance."
@@ -309,7 +309,7 @@ def _print_end(organ: Organ, made: Sequence[Pipe], without: Sequence[Any]) -> No
             f"Flat sheet to buy: {sheet.metal} {sheet.thickness_mm:g} mm, {sheet.blank_area_m2:.2f} m2 of blanks "
             f"({sheet.blank_kg:.1f} kg), waste of cutting to be added."
         )
-    lines: dict[tuple[str, str], list[Any]] = defaultdict(list)
+    lines: dict[tuple[str, str], list[NoteWithoutPipe]] = defaultdict(list)
     for note in without:
         lines[note.rank, note.lender].append(note)
     for (rank, lender), notes in lines.items():

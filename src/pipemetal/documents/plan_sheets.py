@@ -29,9 +29,8 @@ def weighing_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
 def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
     title = say("Melt {name}: {recipe}", name=melt.name, recipe=melt.recipe)
     subtitle = f"{plan.organ}, {plan.shop}"
-    cautions = Cautions(
-        say("Before anything goes into the pot"), tuple(say.read(text, units) for text in plan.cautions[:1])
-    )
+    told = tuple(say.read(text, units) for text in plan.cautions[:1])
+    cautions = Cautions(say("Before anything goes into the pot"), told)
     charge, day = melt.charge, plan.day_of(melt.name)
     if charge is None:
         why = melt.blocked.words if melt.blocked is not None else ""

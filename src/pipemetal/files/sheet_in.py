@@ -12,7 +12,7 @@ import itertools
 import re
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -162,7 +162,7 @@ def _sheet_table(place: str, sheet: Any, formulas: Any) -> CsvTable | None:
     return CsvTable(place, headings, rows, decimal_comma=True) if rows else None
 
 
-def _rows_of(sheet: Any, place: str) -> Iterator[tuple[int, Any]]:
+def _rows_of(sheet: Any, place: str) -> Iterator[tuple[int, Sequence[object]]]:
     """The rows of a sheet with their numbers; what a damaged one makes the library raise is one clear message."""
     rows = sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True)
     last = 0

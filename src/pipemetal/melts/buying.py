@@ -32,6 +32,8 @@ __all__ = ["DatedMelt", "Kept", "Offer", "OrderLine", "Orders", "what_to_buy"]
 LATE_PREMIUM: Final = 100.0
 FOUND_PREMIUM: Final = 20_000.0
 """Prices of a kilogram that comes too late, and of one that nobody offers: above any metal's."""
+GAP, SEARCH_S = 0.002, 60.0
+"""Orders are searched until they cost no more than this share above the least, or so many seconds."""
 LEAST_USED_KG: Final = 0.05
 MOST_NODES: Final = 20_000
 FIRST_SHARE: Final = 0.98
@@ -127,8 +129,6 @@ def what_to_buy(
     losses: LossModel | None = None,
     available_from: Mapping[str, dt.date] | None = None,
     errand_costs_kg: float = 20.0,
-    gap: float = 0.002,
-    seconds: float = 60.0,
 ) -> Orders:
     """Orders that serve all melts at least cost.
 
@@ -162,7 +162,7 @@ def what_to_buy(
     ordered = sorted(melts, key=lambda m: m.day)
     problem = _Problem(ordered, stock, offers, today, losses or LossModel(), available_from or {})
     problem.errand = errand_costs_kg * problem.prices.per_kg["Pb"]
-    point, columns = problem.solved(gap, seconds)
+    point, columns = problem.solved(GAP, SEARCH_S)
     pieces = {o.lot.id: round(point.values[c]) for o, c in zip(offers, problem.pieces, strict=True)}
     lines = problem.lines(point, columns, pieces)
     used_kg = {lot.id: sum(point.values[row[place]] for row in columns) for place, lot in enumerate(problem.lots)}

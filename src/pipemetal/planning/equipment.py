@@ -175,7 +175,9 @@ def parse_pots(text: str) -> tuple[OwnedPot, ...]:
         found.append(OwnedPot(name, mass, _within(float(match["power"]), 0.5, 500.0, field, name, "kW")))
     _once([p.name for p in found], field)
     if len(found) > MOST_TABLES:
-        raise PlanError("are too many", field=field, value=len(found), allowed=f"up to {MOST_TABLES}")
+        raise PlanError(
+            "are too many", field=field, value=len(found), allowed=Text("up to {most_tables}", most_tables=MOST_TABLES)
+        )
     return tuple(sorted(found, key=lambda p: p.capacity_kg))
 
 

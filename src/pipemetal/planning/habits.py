@@ -218,7 +218,7 @@ class DaySettings:
                 "fill the shift",
                 field="day.breaks",
                 value=self.breaks,
-                allowed=f"half of {self.shift} at most",
+                allowed=Text("half of {shift} at most", shift=self.shift),
             )
         if self.starts_on:
             _date(self.starts_on, "day.starts_on")

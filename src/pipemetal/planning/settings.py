@@ -267,7 +267,9 @@ class ShopSettings:
                     "is not smaller than the pot of [pot]",
                     field="owned.pots",
                     value=pot.name,
-                    allowed=f"below {self.pot.capacity_kg:g} kg; the largest pot is that of [pot]",
+                    allowed=Text(
+                        "below {mass}; the largest pot is that of [pot]", mass=Amount.short(self.pot.capacity_kg, "kg")
+                    ),
                 )
         self._check_tables()
         self._check_widths()
@@ -300,7 +302,11 @@ class ShopSettings:
                         "contradicts a sled, whose sheets are as wide as it is",
                         field=key,
                         value=edge,
-                        allowed=f"{sled.width_mm:g} mm as of sled {sled.name}, or nothing said of it",
+                        allowed=Text(
+                            "{width} as of sled {sled}, or nothing said of it",
+                            width=Amount.short(sled.width_mm, "mm"),
+                            sled=sled.name,
+                        ),
                     )
 
     @property

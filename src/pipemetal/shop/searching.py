@@ -6,7 +6,7 @@ import json
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,8 @@ from pipemetal.shop.writer import Writer
 
 __all__ = ["STANDING", "Found", "RackSearch", "RollEntry", "Sizes", "Words"]
 
+# a line of the rack as the database gives it: more columns than its library has types for
+Line: TypeAlias = Any
 STANDING: Final = (RollState.ON_RACK, RollState.RESERVED)
 """States of a roll that hangs there."""
 MANY: Final = 500
@@ -169,7 +171,7 @@ class RackSearch:
                 str(row[0]): str(row[1])
                 for row in connection.execute(select(c.id, c.melt).where(c.withdrawn.is_(False)))
             }
-        found: list[Any] = sorted(
+        found: list[Line] = sorted(
             rows, key=lambda row: str(row[0])
         )  # as Python orders texts, whatever the database does
         index = RackIndex.from_texts([row[-1] for row in found])
@@ -197,7 +199,7 @@ class RackSearch:
         return [Found(entries[k], a, b) for k, a, b in zip(rows[order].tolist(), begins, ends, strict=True)]
 
 
-def _entry(row: Any, thinnest_mm: float, thickest_mm: float, melt: str) -> RollEntry:
+def _entry(row: Line, thinnest_mm: float, thickest_mm: float, melt: str) -> RollEntry:
     key, alloy, length, width, trim, mean, place, parent, state, cast, note, version, irregular, day, reserved, _ = row
     return RollEntry(
         key,
