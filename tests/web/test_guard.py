@@ -71,7 +71,7 @@ def test_a_change_comes_from_our_own_pages_alone(
 
 
 def test_every_answer_carries_a_policy_for_this_machine_alone(client: TestClient) -> None:
-    for path in ("/", "/static/style.css", "/nope", "/api/rolls", "/jobs.json"):
+    for path in ("/", "/static/css/pages.css", "/nope", "/api/rolls", "/jobs.json"):
         assert client.get(path).headers["content-security-policy"] == CSP
     assert "unsafe" not in CSP and "*" not in CSP and "http" not in CSP
 

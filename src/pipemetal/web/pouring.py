@@ -21,6 +21,7 @@ from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
+from pipemetal.web.views.pour import heat_of, push_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -113,6 +114,9 @@ def _add_casting(app: FastAPI, site: Site) -> None:
             before=n - 1 if n else None,
             after=n + 1 if n + 1 < len(pours) else None,
             plan=plan,
+            heat=heat_of(chosen.pour_window_c) if chosen.pour_window_c else None,
+            push=push_of(chosen, 652.0, room=54.0),
+            narrow=push_of(chosen, 342.0, room=50.0),
         )
 
     @app.get("/casting/log")
