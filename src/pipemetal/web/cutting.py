@@ -26,6 +26,9 @@ __all__ = ["add_routes"]
 Short = Annotated[str, Form(max_length=250)]
 Millimetres = Annotated[float, Field(ge=-20_000.0, le=40_000.0, allow_inf_nan=False)]
 RELAY_SECONDS = (5, 20, 60)
+STEPS_MM = (("1 mm", 1.0), ("10 mm", 10.0), ("100 mm", 100.0))
+STEPS_IN = (("1/16 in", 1.5875), ("1/2 in", 12.7), ("4 in", 101.6))
+"""How far one touch of an arrow moves a blank."""
 
 
 class Place(BaseModel):
@@ -81,6 +84,7 @@ def _add_cutting(app: FastAPI, site: Site) -> None:
             sheets=sheets,
             sheet=chosen,
             state=site.plan_state(plan_id),
+            steps=STEPS_MM if site.show(request).length_unit == "mm" else STEPS_IN,
             **_bench_values(site, plan_id, plan, chosen, sheets),
         )
 

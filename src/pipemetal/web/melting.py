@@ -19,7 +19,7 @@ from pipemetal.web.weighing import form_values, standing
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
 
-__all__ = ["add_routes", "weighed_from_form"]
+__all__ = ["add_routes", "planned_name", "weighed_from_form"]
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
@@ -31,7 +31,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         rows = book.melts.rows()
         charged = {m.id: m for m in rows if m.plan == plan_id}
-        booked = {name: m.id for m in charged.values() for name in [_planned_name(m.id, plan)] if name}
+        booked = {name: m.id for m in charged.values() for name in [planned_name(m.id, plan)] if name}
         rows.sort(key=lambda m: (m.day, m.id), reverse=True)
         return site.page(
             request,
@@ -76,7 +76,7 @@ def _left(site: Site) -> dict[str, dict[str, Any]]:
     }
 
 
-def _planned_name(melt_id: str, plan: Plan | None) -> str:
+def planned_name(melt_id: str, plan: Plan | None) -> str:
     """The planned melt that a booked one was made of: its id ends in that name."""
     names = [m.name for m in plan.melts] if plan else []
     return next((n for n in sorted(names, key=len, reverse=True) if melt_id == n or melt_id.endswith(f"-{n}")), "")

@@ -23,6 +23,7 @@ from pipemetal.web import pictures
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.views.rack import SCALE, span_of
 
 __all__ = ["add_routes", "find", "where_is"]
 
@@ -136,8 +137,9 @@ def _add_racks(app: FastAPI, site: Site) -> None:
         begun = time.perf_counter()
         found: list[Any] = []
         searched, wrong, problem = False, "", ""
+        show = site.show(request)
         try:
-            found, searched = find(site, site.show(request), asked)
+            found, searched = find(site, show, asked)
         except InputError as error:
             wrong, problem = error.field, error.text()
         took = (time.perf_counter() - begun) * 1e3
@@ -156,6 +158,7 @@ def _add_racks(app: FastAPI, site: Site) -> None:
                     (f.x_from_mm, f.x_to_mm) if searched else None,
                     longest,
                 ),
+                span_of(f.roll.thinnest_mm, f.roll.thickest_mm, None if problem else _asked_mm(show, low, high)),
             )
             for f in shown
             if f.roll.id in grounds
@@ -172,10 +175,17 @@ def _add_racks(app: FastAPI, site: Site) -> None:
             page=page,
             searched=searched,
             took_ms=f"{took:.0f}",
+            scale=SCALE,
             wrong=wrong,
             problem=problem,
             status=422 if problem else 200,
         )
+
+
+def _asked_mm(show: Show, low: str, high: str) -> tuple[float, float] | None:
+    """The thickness asked for, None where none was."""
+    thinnest, thickest = show.read_length(low, "thickness"), show.read_length(high, "thickness")
+    return None if thinnest is None and thickest is None else (thinnest or SCALE.low_mm, thickest or SCALE.high_mm)
 
 
 def _add_roll(app: FastAPI, site: Site) -> None:

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import bisect
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
-__all__ = ["STEPS_MM", "Run", "runs_of", "wall_class"]
+from pipemetal.documents.colours import wall_step
 
-STEPS_MM: Final = (0.40, 0.45, 0.50, 0.56, 0.63, 0.71, 0.80, 0.90, 1.00, 1.12, 1.25, 1.40, 1.60, 1.80, 2.00, 2.24)
-"""The preferred numbers R20 of ISO 3:1973, from 0.40 to 2.24 mm."""
-_LIMITS: Final = [math.sqrt(a * b) for a, b in zip(STEPS_MM, STEPS_MM[1:], strict=False)]
+__all__ = ["Run", "runs_of", "wall_class"]
 
 
 def wall_class(thickness_mm: float) -> str:
@@ -21,7 +16,7 @@ def wall_class(thickness_mm: float) -> str:
     >>> wall_class(0.72), wall_class(5.0)
     ('wall-071', 'wall-224')
     """
-    return f"wall-{round(100 * STEPS_MM[bisect.bisect(_LIMITS, thickness_mm)]):03d}"
+    return f"wall-{round(100 * wall_step(thickness_mm)):03d}"
 
 
 @dataclass(frozen=True)
