@@ -22,6 +22,7 @@ from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
 from pipemetal.web.views.pour import heat_of, push_of
+from pipemetal.web.views.today import Book, day_picture
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -74,7 +75,7 @@ def _add_casting(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/casting")
-    def casting(request: Request) -> Response:
+    def casting(request: Request, day: Annotated[int, Query(ge=0, le=10_000)] = 0) -> Response:
         plan_id, plan = site.plan(request)
         casts = site.casts()
         orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
@@ -85,6 +86,7 @@ def _add_casting(app: FastAPI, site: Site) -> None:
             "Casting",
             "/casting",
             plan=plan,
+            **_day_of(plan, done, day),
             pours=pours_of(plan),
             listed=paged(casts, request),
             cast_as=done,
@@ -123,6 +125,20 @@ def _add_casting(app: FastAPI, site: Site) -> None:
     def log_form(request: Request, pour: int = -1, cast: Annotated[str, Query(max_length=200)] = "") -> Response:
         values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
         return _form(site, request, values, "", 200)
+
+
+def _day_of(plan: Plan | None, done: dict[str, str], asked: int) -> dict[str, object]:
+    """The casting day that was asked for, else the first that has sheets left; its picture; the next sheet to pour."""
+    if plan is None or not plan.pours:
+        return {"day": 0, "days": [], "held": None, "picture": None, "next": None}
+    waiting = frozenset(p.sheet for p in plan.pours if p.sheet not in done)
+    coming = next((n for n, p in enumerate(plan.pours) if p.sheet in waiting and p.card and p.pour_window_c), None)
+    days = sorted({p.day for p in plan.pours})
+    day = asked if asked in days else plan.pours[coming].day if coming is not None else days[0]
+    held = next((d for d in plan.days if d.day == day), None)
+    now = datetime.datetime.now()
+    picture = day_picture(plan, Book(waiting, frozenset(), frozenset()), held, now) if held else None
+    return {"day": day, "days": days, "held": held, "picture": picture, "next": coming}
 
 
 def _add_log(app: FastAPI, site: Site) -> None:

@@ -150,7 +150,9 @@ for (const button of document.querySelectorAll("[data-as-planned]")) {
   button.addEventListener("click", () => {
     for (const f of button.form.querySelectorAll("[data-planned]"))
       if (!f.value) f.value = f.dataset.planned;
-    button.form.dispatchEvent(new Event("input"));
+    button.form.dispatchEvent(new Event("input", {
+      bubbles: true
+    }));
   });
 }
 // The push that the beat timed stands in the log.
@@ -234,4 +236,22 @@ if (document.querySelector('[data-job][data-state="waiting"], [data-job][data-st
       if (job.state === "running") card.querySelector(".said").textContent = job.words;
     }
   }, 1000);
+}
+
+// At the scale: how much is weighed, a tick at each lot that is.
+const weighing = document.querySelector("form[data-weighing]");
+if (weighing) {
+  const progress = document.querySelector("[data-progress]");
+  const show = () => {
+    let sum = 0;
+    for (const field of weighing.querySelectorAll("[data-planned]")) {
+      sum += numberOf(field.value);
+      field.closest("li").classList.toggle("is-weighed", field.value !== "");
+    }
+    if (!progress) return;
+    progress.querySelector("[data-sum]").textContent = shown(sum, 1);
+    progress.querySelector("progress").value = (100 * sum) / Math.max(numberOf(progress.dataset.whole), 1e-9);
+  };
+  weighing.addEventListener("input", show);
+  show();
 }

@@ -9,7 +9,7 @@ from typing import Final
 
 from pipemetal.plans.record import CastingDay, CutSheet, Melt, Plan, Pour
 
-__all__ = ["Bar", "Book", "DayPicture", "Job", "TodayView", "today_view"]
+__all__ = ["Bar", "Book", "DayPicture", "Job", "TodayView", "day_picture", "today_view"]
 
 WIDE: Final = 944.0
 LEFT: Final = 66.0
@@ -104,7 +104,7 @@ def today_view(plan: Plan, book: Book, now: dt.datetime) -> TodayView:
     return TodayView(
         day,
         len(plan.days),
-        _picture(plan, book, day, now) if day else None,
+        day_picture(plan, book, day, now) if day else None,
         table,
         tuple(_beside(plan, book)),
         sum(p.sheet not in book.waiting for p in plan.pours),
@@ -149,7 +149,8 @@ def _beside(plan: Plan, book: Book) -> Iterable[Job]:
         yield Job("cut", sheet.id, sheet.alloy, None, "ready", f"/cutting?sheet={sheet.id}", sheet=sheet)
 
 
-def _picture(plan: Plan, book: Book, day: CastingDay, now: dt.datetime) -> DayPicture:
+def day_picture(plan: Plan, book: Book, day: CastingDay, now: dt.datetime) -> DayPicture:
+    """A casting day hour by hour: melts over the pot, sheets on the table."""
     start, end = min(day.lit_min, day.shift_from_min), max(day.end_min, day.shift_to_min)
     scale = (WIDE - LEFT) / max(end - start, 60.0)
 
