@@ -10,9 +10,8 @@ from fastapi.responses import RedirectResponse, Response
 
 from pipemetal.errors import InputError, NotInBookError, PipeError
 from pipemetal.units import parse_number
-from pipemetal.web import pictures
 from pipemetal.web.site import Site
-from pipemetal.words import Words
+from pipemetal.web.views.scale import scale_picture
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,13 +72,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "Organs",
             "/organs",
             plan=plan,
-            **_values_for(site, site.show(request).say, organ, rank, "", ""),
+            **_values_for(site, organ, rank, "", ""),
         )
 
     @app.post("/organs/try")
     def try_scale(request: Request, organ: Short, rank: Short, bass: Short = "", treble: Short = "") -> Response:
         _, plan = site.plan(request)
-        values = _values_for(site, site.show(request).say, organ, rank, bass, treble)
+        values = _values_for(site, organ, rank, bass, treble)
         template = "tried.html" if request.headers.get("x-part") else "organs.html"
         return site.page(
             request, template, "Organs", "/organs", status=422 if values["problem"] else 200, plan=plan, **values
@@ -105,7 +104,7 @@ def _held(site: Site, organ: str) -> tuple[list[str], str, Organ | None]:
     return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes.all()))
 
 
-def _values_for(site: Site, say: Words, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
+def _values_for(site: Site, organ: str, rank: str, bass: str, treble: str) -> dict[str, Any]:
     known, chosen, found = _held(site, organ)
     values: dict[str, Any] = {
         "known": known,
@@ -134,12 +133,12 @@ def _values_for(site: Site, say: Words, organ: str, rank: str, bass: str, treble
     one = next(r for r in found.ranks if r.name == name)
     made = site.kept(f"rank pipes {chosen} {name}", lambda: _made(site, found, one))
     pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))
-    values |= {"ranks": names, "rank": name, "pipes": pipes, "picture": pictures.half_tones(pipes, name, say)}
+    values |= {"ranks": [(r.name, r.alloy, r.last_key - r.first_key + 1) for r in found.ranks], "rank": name, "pipes": pipes, "picture": scale_picture(pipes)}
     values |= {"minded": _minded(found, one, made), "wall_from": one.wall.source, "walls": _wall_lines()}
     values |= _wall_heads()
     if bass.strip() or treble.strip():
         try:
-            values |= _tried(site, say, found, one, pipes, bass, treble)
+            values |= _tried(site, found, one, pipes, bass, treble)
         except InputError as error:
             values["problem"] = error.text()
     return values
@@ -207,7 +206,7 @@ def _half_tones(text: str, name: str) -> float:
 
 
 def _tried(
-    site: Site, say: Words, organ: Organ, rank: Rank, pipes: list[PipeRow], bass: str, treble: str
+    site: Site, organ: Organ, rank: Rank, pipes: list[PipeRow], bass: str, treble: str
 ) -> dict[str, Any]:
     """The rank with its scale changed, beside the rank as it is."""
     shifted = Shifted(
@@ -226,5 +225,5 @@ def _tried(
             "area": (total(pipes, "blank_area_mm2") * 1e-6, total(after, "blank_area_mm2") * 1e-6),
             "length": (total(pipes, "cut_length_mm"), total(after, "cut_length_mm")),
         },
-        "picture": pictures.half_tones(after, rank.name, say),
+        "picture": scale_picture(pipes, after),
     }

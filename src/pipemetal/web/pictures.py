@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from fractions import Fraction
-from types import SimpleNamespace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 from markupsafe import Markup
@@ -17,16 +15,13 @@ from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_widt
 from pipemetal.documents.svg import to_svg
 from pipemetal.web.show import Show
 from pipemetal.web.views.walls import runs_of
-from pipemetal.words import Words
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.casting.push import Station
-    from pipemetal.pipes.pipe import Pipe
-    from pipemetal.plans.record import PipeRow
     from pipemetal.sheets.roll import Roll
 
-__all__ = ["bench_ground", "cast_picture", "half_tones", "roll_map", "small_ground", "small_map"]
+__all__ = ["bench_ground", "cast_picture", "roll_map", "small_ground", "small_map"]
 
 WIDTH_MM = 360.0
 FOUND = "#8a4b1f"
@@ -182,30 +177,3 @@ def _marked(axis: Axis, show: Show) -> Axis:
     """The axis with its marks as the person writes numbers."""
     marks = tuple((v, text.replace(".", ",") if show.units.comma else text) for v, text in axis.marks)
     return replace(axis, marks=marks)
-
-
-def half_tones(pipes: Sequence[PipeRow], title: str, say: Words) -> Markup:
-    """Half tones over the keys, from the pipes of a plan."""
-    from pipemetal.documents.pictures import half_tone_picture
-
-    held = [
-        SimpleNamespace(
-            rank=p.rank,
-            choir=p.choir,
-            key=p.key,
-            half_tones=p.half_tones,
-            note=p.note,
-            footage=_footage(p.footage),
-            diameter_mm=p.diameter_mm,
-            frequency_hz=p.frequency_hz,
-        )
-        for p in pipes
-    ]
-    return _inline(half_tone_picture(cast("Sequence[Pipe]", held), title, say=say))
-
-
-def _footage(text: str) -> Fraction:
-    total = Fraction(0)
-    for part in text.replace("'", " ").split():
-        total += Fraction(part)
-    return total

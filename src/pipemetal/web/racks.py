@@ -259,7 +259,7 @@ def _add_trace(app: FastAPI, site: Site) -> None:
             request,
             "trace.html",
             "Where metal came from and went",
-            "/racks",
+            "/trace",
             of=of,
             report=report,
             facts_of=trace_facts,
