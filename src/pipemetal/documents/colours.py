@@ -7,7 +7,16 @@ import itertools
 import math
 from typing import Final
 
-__all__ = ["ALLOY_COLOURS", "INK", "PLACE_COLOURS", "QUIET", "WALL_STEPS_MM", "thickness_colour", "wall_colour", "wall_step"]
+__all__ = [
+    "ALLOY_COLOURS",
+    "INK",
+    "PLACE_COLOURS",
+    "QUIET",
+    "WALL_STEPS_MM",
+    "thickness_colour",
+    "wall_colour",
+    "wall_step",
+]
 
 INK = "#1d1d1b"
 QUIET = "#6b675f"

@@ -133,7 +133,12 @@ def _values_for(site: Site, organ: str, rank: str, bass: str, treble: str) -> di
     one = next(r for r in found.ranks if r.name == name)
     made = site.kept(f"rank pipes {chosen} {name}", lambda: _made(site, found, one))
     pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))
-    values |= {"ranks": [(r.name, r.alloy, r.last_key - r.first_key + 1) for r in found.ranks], "rank": name, "pipes": pipes, "picture": scale_picture(pipes)}
+    values |= {
+        "ranks": [(r.name, r.alloy, r.last_key - r.first_key + 1) for r in found.ranks],
+        "rank": name,
+        "pipes": pipes,
+        "picture": scale_picture(pipes),
+    }
     values |= {"minded": _minded(found, one, made), "wall_from": one.wall.source, "walls": _wall_lines()}
     values |= _wall_heads()
     if bass.strip() or treble.strip():
@@ -205,9 +210,7 @@ def _half_tones(text: str, name: str) -> float:
     return value
 
 
-def _tried(
-    site: Site, organ: Organ, rank: Rank, pipes: list[PipeRow], bass: str, treble: str
-) -> dict[str, Any]:
+def _tried(site: Site, organ: Organ, rank: Rank, pipes: list[PipeRow], bass: str, treble: str) -> dict[str, Any]:
     """The rank with its scale changed, beside the rank as it is."""
     shifted = Shifted(
         rank.scale, rank.first_key, rank.last_key, _half_tones(bass, "bass"), _half_tones(treble, "treble")

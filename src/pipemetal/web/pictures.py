@@ -138,7 +138,9 @@ def _edges(drawing: Drawing, roll: Roll, x: float, y: float, factor: float, show
 def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
     low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     for i in range(30):
-        drawing.rectangle("legend", 14.0 + 2.0 * i, 5.0, 2.05, 6.0, fill=wall_colour(low + (high - low) * i / 29), stroke="none")
+        drawing.rectangle(
+            "legend", 14.0 + 2.0 * i, 5.0, 2.05, 6.0, fill=wall_colour(low + (high - low) * i / 29), stroke="none"
+        )
     words = show.say(
         "{low} pale, {high} dark; dots are readings, crosses were left out; {unit} along",
         low=show.thickness(low),

@@ -23,6 +23,8 @@ from pipemetal.web import pictures
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.views.chain import chain_of
+from pipemetal.web.views.finding import Known, known_of_plan, matches
 from pipemetal.web.views.rack import SCALE, span_of
 
 __all__ = ["add_routes", "find", "where_is"]
@@ -97,6 +99,7 @@ def _grounds(site: Site, entries: Sequence[RollEntry]) -> dict[str, str]:
 def add_routes(app: FastAPI, site: Site) -> None:
     """The racks' routes."""
     _add_scan(app, site)
+    _add_find(app, site)
     _add_racks(app, site)
     _add_roll(app, site)
     _add_trace(app, site)
@@ -118,6 +121,53 @@ def _add_scan(app: FastAPI, site: Site) -> None:
         return site.page(
             request, "scanned.html", "Not in the book", "/racks", status=404, code=code, near=near_codes(site, code)
         )
+
+
+def _add_find(app: FastAPI, site: Site) -> None:
+
+    @app.get("/find")
+    def find_all(request: Request, q: Text = "") -> Response:
+        code = q.strip()
+        if code and (page := where_is(site, code)):
+            return RedirectResponse(page, 303)
+        plan_id, plan = site.plan(request)
+        known = [*_known_of_book(site), *(_known_of_plan(site, plan_id, plan) if plan else ())]
+        found, near = matches(code, known)
+        status = 404 if code and not found else 200
+        return site.page(request, "found.html", "Find", "/find", status=status, q=q, found=found, near=near)
+
+
+def _known_of_plan(site: Site, plan_id: str, plan: Plan) -> list[Known]:
+    def make() -> list[Known]:
+        held = [o for o in site.book.plans.organs() if o == plan.organ or o.startswith(f"{plan.organ} #")]
+        return known_of_plan(plan, held[-1] if held else "")
+
+    return site.kept(f"known of plan {plan_id}", make)
+
+
+def _known_of_book(site: Site) -> list[Known]:
+    """Every roll, lot, cast and melt of the book."""
+
+    def make() -> list[Known]:
+        book = site.book
+        rolls = [f.roll for f in book.rolls.find(None, None, None, None, None)]
+        return [
+            *(
+                Known("roll", r.id, f"/racks/{quote(r.id, safe='')}", r.alloy, r.state, f"{r.place} {r.note}".strip())
+                for r in rolls
+            ),
+            *(
+                Known("lot", r.id, f"/stock?lot={quote(r.id, safe='')}", r.alloy, "", f"{r.kind} {r.note}")
+                for r in book.lots.rows()
+            ),
+            *(Known("cast", c.id, f"/casting/cast/{quote(c.id, safe='')}", "", c.verdict, c.day) for c in site.casts()),
+            *(
+                Known("melt", m.id, f"/trace?of=melt%3A{quote(m.id, safe='')}", m.recipe, "", m.day)
+                for m in book.melts.rows()
+            ),
+        ]
+
+    return site.kept("known of book", make)
 
 
 def _add_racks(app: FastAPI, site: Site) -> None:
@@ -262,6 +312,7 @@ def _add_trace(app: FastAPI, site: Site) -> None:
             "/trace",
             of=of,
             report=report,
+            chain=chain_of(report.account, report.backwards, report.forwards) if report else None,
             facts_of=trace_facts,
             problem=problem,
             status=404 if problem else 200,

@@ -175,7 +175,9 @@ class Site:
     def mark_of(self, alloy: str) -> str:
         """The mark of an alloy, by the shop's recipes."""
         recipes = self.kept("recipes", self.book.recipes.all)
-        marks = self.kept("marks", lambda: marks_of({n: r.target.as_wt_pct().get("Sn", 0.0) for n, r in recipes.items()}))
+        marks = self.kept(
+            "marks", lambda: marks_of({n: r.target.as_wt_pct().get("Sn", 0.0) for n, r in recipes.items()})
+        )
         return marks.get(alloy, UNKNOWN_MARK)
 
     def event(self, number: int) -> Event | None:

@@ -23,7 +23,14 @@ const held = {
     }
   },
 };
-if (matchMedia("(max-width:560px)").matches) document.querySelector("details.menu")?.removeAttribute("open");
+// One menu of the header is open at a time; the search takes the cursor.
+const menus = document.querySelectorAll(".line details");
+for (const menu of menus) menu.addEventListener("toggle", () => {
+  if (!menu.open) return;
+  for (const other of menus)
+    if (other !== menu) other.open = false;
+  menu.querySelector("[data-scan]")?.focus();
+});
 const comma = document.documentElement.dataset.comma === "1";
 const numberOf = (text) => Number(String(text).replace(",", ".").replace(/[^\d.+-]/g, "")) || 0;
 const shown = (value, decimals) => {
@@ -63,6 +70,7 @@ document.addEventListener("keydown", (event) => {
     typed += event.key;
     if (!typing && event.key === "/" && typed === "/") {
       event.preventDefault();
+      box.closest("details").open = true;
       box.focus();
       box.select();
       typed = "";

@@ -60,5 +60,7 @@ def elements_of(charge: Charged) -> tuple[Element, ...]:
             return BAR * min(max((v - begin) / span, 0.0), 1.0)
 
         near = limits is not None and min(value - begin if begin > 0 else span, end - value) < NEAR * span
-        made.append(Element(name, value, tuple(limits) if limits else None, place(low), place(value), place(high), near))
+        made.append(
+            Element(name, value, tuple(limits) if limits else None, place(low), place(value), place(high), near)
+        )
     return tuple(made)

@@ -39,7 +39,10 @@ def heat_of(band: PourRange) -> Heat:
     (True, True)
     """
     top, end = band.too_hot_above + ROOM_K, band.too_cold_below - ROOM_K
-    at = {c: HEAT_HIGH * (top - c) / (top - end) for c in (band.too_hot_above, band.try_high, band.try_low, band.too_cold_below)}
+    at = {
+        c: HEAT_HIGH * (top - c) / (top - end)
+        for c in (band.too_hot_above, band.try_high, band.try_low, band.too_cold_below)
+    }
     high, low = at[band.try_high], at[band.try_low]
     spread = max(0.0, LABEL_HIGH - (low - high)) / 2.0
     return Heat(at[band.too_hot_above], high, low, at[band.too_cold_below], high - spread, low + spread)
@@ -113,7 +116,9 @@ def _marks(card: Sequence[tuple[float, float, float]], left: float, scale: float
         at = left + distance_m * scale
         told = k == len(card) - 1 or (at - taken >= room and end - at >= room)
         taken = at if told else taken
-        made.append(Mark(at, distance_m, time_s, 6.5 + 4.5 * (1.0 - speed / fastest), told, abs(distance_m % 1.0) < 1e-6))
+        made.append(
+            Mark(at, distance_m, time_s, 6.5 + 4.5 * (1.0 - speed / fastest), told, abs(distance_m % 1.0) < 1e-6)
+        )
     return tuple(made)
 
 
@@ -140,9 +145,7 @@ class _Deep:
 
     def line(self, values: Sequence[float]) -> str:
         span = max(self.most - self.least, 1e-9)
-        return " ".join(
-            f"{x:.1f},{DEEP * (self.most - v) / span:.1f}" for x, v in zip(self.x, values, strict=True)
-        )
+        return " ".join(f"{x:.1f},{DEEP * (self.most - v) / span:.1f}" for x, v in zip(self.x, values, strict=True))
 
     def wedge(self) -> str:
         if not self.x:

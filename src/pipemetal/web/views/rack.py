@@ -46,7 +46,9 @@ class Span:
     asked_long: float
 
 
-def span_of(thinnest_mm: float, thickest_mm: float, asked_mm: tuple[float, float] | None = None, scale: Scale = SCALE) -> Span:
+def span_of(
+    thinnest_mm: float, thickest_mm: float, asked_mm: tuple[float, float] | None = None, scale: Scale = SCALE
+) -> Span:
     """The bar of one roll.
 
     >>> span = span_of(0.5, 1.0, (0.6, 0.8))

@@ -61,13 +61,9 @@ def scale_picture(before: Sequence[PipeRow], after: Sequence[PipeRow] | None = N
     )
 
 
-def _curves(
-    pipes: Sequence[PipeRow], place: Callable[[PipeRow], tuple[float, float]]
-) -> tuple[str, ...]:
+def _curves(pipes: Sequence[PipeRow], place: Callable[[PipeRow], tuple[float, float]]) -> tuple[str, ...]:
     choirs = sorted({p.choir for p in pipes})
-    return tuple(
-        " ".join("{:.1f},{:.1f}".format(*place(p)) for p in pipes if p.choir == choir) for choir in choirs
-    )
+    return tuple(" ".join("{:.1f},{:.1f}".format(*place(p)) for p in pipes if p.choir == choir) for choir in choirs)
 
 
 def _step(span: float) -> float:

@@ -162,7 +162,14 @@ def day_picture(plan: Plan, book: Book, day: CastingDay, now: dt.datetime) -> Da
     table_of = {p.sheet: p.table for p in plan.pours}
     pot = {m: k for k, m in enumerate(day.melts)}
     bars = [
-        Bar(min(pot.get(step.what, 0), 2), place(step.from_min), place(step.to_min), step.kind, step.what, alloys.get(step.what, ""))
+        Bar(
+            min(pot.get(step.what, 0), 2),
+            place(step.from_min),
+            place(step.to_min),
+            step.kind,
+            step.what,
+            alloys.get(step.what, ""),
+        )
         for step in day.steps
         if step.kind not in ("pour", "rest", "sled")
     ]
@@ -189,7 +196,12 @@ def _joined(bars: Sequence[Bar]) -> list[Bar]:
 
 
 def _sheets(
-    plan: Plan, book: Book, day: CastingDay, place: Callable[[float], float], rows: Mapping[str, int], table_of: Mapping[str, str]
+    plan: Plan,
+    book: Book,
+    day: CastingDay,
+    place: Callable[[float], float],
+    rows: Mapping[str, int],
+    table_of: Mapping[str, str],
 ) -> tuple[Bar, ...]:
     at = {step.what: step.from_min for step in day.steps if step.kind == "pour"}
     made = []
