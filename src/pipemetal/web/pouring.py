@@ -127,7 +127,7 @@ def _add_casting(app: FastAPI, site: Site) -> None:
         return _form(site, request, values, "", 200)
 
 
-def _day_of(plan: Plan | None, done: dict[str, str], asked: int) -> dict[str, object]:
+def _day_of(plan: Plan | None, done: dict[str, str], asked: int) -> dict[str, Any]:
     """The casting day that was asked for, else the first that has sheets left; its picture; the next sheet to pour."""
     if plan is None or not plan.pours:
         return {"day": 0, "days": [], "held": None, "picture": None, "next": None}

@@ -160,7 +160,10 @@ def _known_of_book(site: Site) -> list[Known]:
                 Known("lot", r.id, f"/stock?lot={quote(r.id, safe='')}", r.alloy, "", f"{r.kind} {r.note}")
                 for r in book.lots.rows()
             ),
-            *(Known("cast", c.id, f"/casting/cast/{quote(c.id, safe='')}", "", c.verdict, c.day) for c in site.casts()),
+            *(
+                Known("cast", c.id, f"/casting/cast/{quote(c.id, safe='')}", "", c.verdict or "", c.day)
+                for c in site.casts()
+            ),
             *(
                 Known("melt", m.id, f"/trace?of=melt%3A{quote(m.id, safe='')}", m.recipe, "", m.day)
                 for m in book.melts.rows()

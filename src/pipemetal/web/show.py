@@ -80,7 +80,7 @@ class Show:
         """
         if isinstance(date, str):
             try:
-                date = dt.date.fromisoformat(date)
+                return self.day(dt.date.fromisoformat(date))
             except ValueError:
                 return date
         weekday, month = self.say(WEEKDAYS[date.weekday()]), self.say(MONTHS[date.month - 1])

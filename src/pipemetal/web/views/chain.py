@@ -87,7 +87,8 @@ def chain_of(account: str, backwards: Iterable[TraceStep], forwards: Iterable[Tr
 
 
 def _passed(moves: Mapping[tuple[int, str, str], float]) -> dict[str, float]:
-    come, go = defaultdict(float), defaultdict(float)
+    come: dict[str, float] = defaultdict(float)
+    go: dict[str, float] = defaultdict(float)
     for (_, origin, target), mass in moves.items():
         go[origin] += mass
         come[target] += mass
@@ -99,7 +100,7 @@ def _shown(layer_of: Mapping[str, int], passed: Mapping[str, float]) -> dict[str
     layers: dict[int, list[str]] = defaultdict(list)
     for name, layer in layer_of.items():
         layers[layer].append(name)
-    shown = {}
+    shown: dict[str, str] = {}
     for layer, names in layers.items():
         names.sort(key=lambda n: -passed.get(n, 0.0))
         keep = len(names) if len(names) <= MOST_IN_LAYER else MOST_IN_LAYER - 1

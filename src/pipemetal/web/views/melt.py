@@ -61,6 +61,8 @@ def elements_of(charge: Charged) -> tuple[Element, ...]:
 
         near = limits is not None and min(value - begin if begin > 0 else span, end - value) < NEAR * span
         made.append(
-            Element(name, value, tuple(limits) if limits else None, place(low), place(value), place(high), near)
+            Element(
+                name, value, (limits[0], limits[1]) if limits else None, place(low), place(value), place(high), near
+            )
         )
     return tuple(made)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -123,7 +124,7 @@ def _marks(card: Sequence[tuple[float, float, float]], left: float, scale: float
 
 
 def _between(stations: Sequence[Station], at_m: float) -> float:
-    for a, b in zip(stations, stations[1:], strict=False):
+    for a, b in itertools.pairwise(stations):
         if at_m <= b.distance_m:
             share = (at_m - a.distance_m) / max(b.distance_m - a.distance_m, 1e-9)
             return a.thickness + share * (b.thickness - a.thickness)
