@@ -82,7 +82,7 @@ def test_pages_keep_to_the_machine_and_to_the_screen(
         page.goto(server + path)
         assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0, path
         small = page.evaluate(
-            "[...document.querySelectorAll('button, .rail nav a, .button')].filter(e => e.offsetParent && e.getBoundingClientRect().height < 55.5).length"
+            "[...document.querySelectorAll('button, .line a, .button, .other, .main')].filter(e => e.offsetParent && e.getBoundingClientRect().height < 55.5).length"
         )
         assert small == 0, f"{path}: a target is lower than 56 px"
         unnamed = page.evaluate(
@@ -122,18 +122,18 @@ def test_the_search_works_from_the_keyboard_and_leads_to_the_place(browser: Any,
     page.keyboard.type("1.1")
     page.keyboard.press("Enter")
     page.wait_for_url("**low=0.9**")
-    page.click("a.roll >> nth=0")
+    page.click(".rolls a.thing >> nth=0")
     page.wait_for_url("**/racks/*from=*")
-    assert "500 to 1500 mm" in page.text_content("svg")
+    assert "500 to 1500 mm" in page.text_content(".paper svg")
     page.close()
 
 
-def test_ticks_stay_and_a_second_tablet_is_told(browser: Any, server: str) -> None:
+def test_what_was_weighed_stays_and_a_second_tablet_is_told(browser: Any, server: str) -> None:
     first, second = browser.new_context().new_page(), browser.new_context().new_page()
     first.goto(f"{server}/melts")
-    first.check("ul.tick input >> nth=0")
+    first.fill("input.weighed >> nth=0", "12")
     first.reload()
-    assert first.is_checked("ul.tick input >> nth=0")
+    assert first.input_value("input.weighed >> nth=0") == "12"
     for page in (first, second):
         page.goto(f"{server}/racks/R1")
     for page, place in ((first, "rack one"), (second, "rack two")):

@@ -118,27 +118,26 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     # a plan, made beside the page
     page.goto(f"{server.url}/plans")
     page.evaluate("document.querySelector('select[name=seconds] option').value = '5'")
-    page.click("button:text-is('Plan')")
+    page.click("button.main")
     page.wait_for_selector('[data-job][data-state="done"]')
     page.goto(f"{server.url}/plans")
-    page.click("button:text-is('Accept')")
+    page.click("text=Accept this plan")
     assert "plan accepted" in page.inner_text("main")
     # the roll of the rack is cut, and undo stands there
     page.goto(f"{server.url}/scan?code=R1")
     assert page.url.endswith("/racks/R1")
     page.goto(f"{server.url}/cutting?sheet=R1")
-    page.click("text=Mark as cut")
+    page.click("button:has-text('is cut')")
     assert "planned roll cut" in page.inner_text("main") and page.is_visible("button:text-is('Undo')")
     # the melt is weighed and booked
     page.goto(f"{server.url}/melts")
-    page.check("ul.tick input >> nth=0")
     page.click("text=All as planned")
-    page.click("text=Book the melt")
+    page.click("button.main")
     assert "melt charged" in page.inner_text("main")
     # a sheet is cast with its log: three taps with gloves
     page.goto(f"{server.url}/casting/pour?n=0")
     sheet = page.inner_text("h1").split()[0]
-    page.click("text=Log this cast")
+    page.click("[data-log]")
     page.click("label.verdict:has-text('good')")
     page.click("[data-for=f-push_time_s][data-step='0.1']")
     with Book.open(server.shop, who="tester") as book:
@@ -162,7 +161,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.click("button:text-is('Hang it up')")
     assert page.url.split("?")[0].endswith(f"/racks/{sheet}")
     page.goto(f"{server.url}/cutting?sheet={sheet}")
-    page.click("text=Mark as cut")
+    page.click("button:has-text('is cut')")
     assert "planned roll cut" in page.inner_text("main")
     page.goto(f"{server.url}/account")
     assert "● 0.000" in page.inner_text("main")
@@ -200,13 +199,13 @@ def test_blanks_are_dragged_by_mouse_and_moved_by_keys(browser: Any, served: Any
     server: Server = served(_planned)
     page = browser.new_page(viewport={"width": 1024, "height": 768})
     page.goto(f"{server.url}/cutting?sheet=R1")
-    blank = page.locator(".blank").first
+    blank = page.locator(".over .blank").first
     box = blank.bounding_box()
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] / 2 - 300, box["y"] + box["height"] / 2, steps=6)
     assert "✕" in page.inner_text("[data-told]"), "an impossible place is shown while the hand is still on it"
-    assert page.locator(".blank.bad").count() >= 1
+    assert page.locator(".over .blank.bad").count() >= 1
     page.mouse.up()
     assert page.is_visible("[data-draft]")
     page.keyboard.press("Escape")
@@ -220,7 +219,7 @@ def test_blanks_are_dragged_by_mouse_and_moved_by_keys(browser: Any, served: Any
     page.keyboard.press("p")
     assert "pinned" in page.inner_text("[data-told]")
     page.reload()
-    assert page.locator(".blank.pinned").count() == 1
+    assert page.locator(".over .blank.pinned").count() == 1
     page.click("text=Forget the changes")
     page.wait_for_selector("[data-draft]", state="hidden")
     page.close()

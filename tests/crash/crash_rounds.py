@@ -243,7 +243,7 @@ def free_port() -> int:
 def wait_for(port: int, running: subprocess.Popen[bytes]) -> None:
     """Until the server answers, or has ended."""
     while running.poll() is None:
-        if "{" in get(port, "/static/style.css"):
+        if "{" in get(port, "/static/css/pages.css"):
             return
         time.sleep(0.03)
     raise AssertionError("the server did not come up")

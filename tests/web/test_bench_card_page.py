@@ -103,7 +103,7 @@ def test_a_pipe_that_no_sheet_serves_says_why_above_its_drawings(client: TestCli
     thick = ORGAN.replace("scale =", "wall = { mouth_mm = 7, top_mm = 6 }\nscale =").replace('"Octave"', '"Thick"')
     book.plans.add_organ("thick", thick)
     page = client.get("/pipes?of=Thick%20C").text
-    assert 0 < page.index("Not served") < page.index("<svg")
+    assert 0 < page.index("Not served") < page.index("<svg", page.index("<main"))
     assert "it is too thick" in page
     assert "Not served" not in client.get("/pipes?of=Octave%20C").text
     client.post("/settings", data={"length": "mm", "mass": "kg", "decimal": "comma", "language": "de"})

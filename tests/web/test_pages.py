@@ -225,7 +225,7 @@ def test_units_and_light_are_the_persons_own(client: TestClient) -> None:
     form = {"length": "in", "mass": "lb", "temperature": "F", "theme": "dark", "decimal": "comma", "language": "de"}
     assert client.post("/settings", data=form).status_code == 303
     page = client.get("/racks")
-    assert 'data-theme="dark"' in page.text and "78,74 in" in page.text and 'lang="de"' in page.text
+    assert 'data-theme="dark"' in page.text and "78,74 ×" in page.text and 'lang="de"' in page.text
     own = {"sec-fetch-site": "same-origin"}
     assert client.post("/settings", data={"theme": "pink"}, headers=own).status_code == 422
 

@@ -175,7 +175,7 @@ def test_a_tablet_in_the_network_must_come_in(peopled: Book) -> None:
     with TestClient(app, base_url="http://10.0.0.7:8137", follow_redirects=False) as client:
         assert client.get("/racks").headers["location"] == "/enter?back=%2Fracks"
         assert client.post("/undo/1", headers=OWN).headers["location"] == "/enter?back=%2Fhistory"
-        assert client.get("/static/style.css").status_code == 200
+        assert client.get("/static/css/pages.css").status_code == 200
 
 
 def test_sessions_end_after_a_shops_day() -> None:

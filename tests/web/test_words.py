@@ -14,7 +14,7 @@ from pipemetal.shop.roles import ACTIONS, ROLES
 from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import jobs
 from pipemetal.web.setting_groups import GROUPS
-from pipemetal.web.site import DONE, ROOMS
+from pipemetal.web.site import ASIDE, DONE, VIEWS, WORK
 from pipemetal.words import LANGUAGES, Words, catalogue
 
 WEB = Path(__file__).parents[2] / "src" / "pipemetal" / "web"
@@ -50,7 +50,7 @@ def test_no_text_of_the_pages_is_missing(language: str) -> None:
         *constructions,
         *ACTIONS,
         *ROLES,
-        *(name for _, name in ROOMS),
+        *(name for _, name in (*WORK, *ASIDE, *(v for views in VIEWS.values() for v in views))),
         *DONE.values(),
         *PAPERS,
         *RollState,

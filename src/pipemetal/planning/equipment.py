@@ -201,7 +201,9 @@ def parse_planes(text: str) -> tuple[OwnedPlane, ...]:
         found.append(OwnedPlane(name, width, thin, _within(float(match["thick"]), thin, 12.0, field, name)))
     _once([p.name for p in found], field)
     if len(found) > MOST_TABLES:
-        raise PlanError("are too many", field=field, value=len(found), allowed=Text("up to {most_tables}", most_tables=MOST_TABLES))
+        raise PlanError(
+            "are too many", field=field, value=len(found), allowed=Text("up to {most_tables}", most_tables=MOST_TABLES)
+        )
     return tuple(found)
 
 

@@ -29,6 +29,7 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/leave"): ANYONE,
     ("GET", "/"): Action.LOOK,
     ("GET", "/scan"): Action.LOOK,
+    ("GET", "/find"): Action.LOOK,
     ("GET", "/racks"): Action.SEARCH,
     ("GET", "/racks/{roll_id:path}"): Action.LOOK,
     ("GET", "/account"): Action.LOOK,

@@ -29,8 +29,8 @@ __all__ = ["HEADERS", "Door", "Guard", "may_change"]
 
 
 CSP: Final = (
-    "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
-    "base-uri 'none'; frame-ancestors 'none'"
+    "default-src 'none'; font-src 'self'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS: Final = {
     "content-security-policy": CSP,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Query, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
@@ -17,6 +17,7 @@ from pipemetal.shop.doing import WeighedMelt
 from pipemetal.web import correcting, weighing
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
+from pipemetal.web.views.melt import chosen_melt, elements_of
 from pipemetal.web.weighing import form_values, standing
 
 if TYPE_CHECKING:
@@ -31,18 +32,21 @@ def add_routes(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/melts")
-    def melts(request: Request) -> Response:
+    def melts(request: Request, melt: Annotated[str, Query(max_length=200)] = "") -> Response:
         plan_id, plan = site.plan(request)
         rows = book.melts.rows()
         charged = {m.id: m for m in rows if m.plan == plan_id}
         booked = {name: m.id for m in charged.values() for name in [planned_name(m.id, plan) if plan else ""] if name}
         rows.sort(key=lambda m: (m.day, m.id), reverse=True)
+        chosen = chosen_melt(plan, melt, frozenset(booked)) if plan else None
         return site.page(
             request,
             "melts.html",
             "Melts",
             "/melts",
             plan=plan,
+            m=chosen,
+            elements=elements_of(chosen.charge) if chosen and chosen.charge else (),
             plan_id=plan_id,
             state=site.plan_state(plan_id),
             booked=booked,

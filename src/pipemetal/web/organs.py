@@ -10,9 +10,8 @@ from fastapi.responses import RedirectResponse, Response
 
 from pipemetal.errors import InputError, NotInBookError, PipeError
 from pipemetal.units import parse_number
-from pipemetal.web import pictures
 from pipemetal.web.site import Site
-from pipemetal.words import Words
+from pipemetal.web.views.scale import ScalePicture, scale_picture
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -74,13 +73,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "Organs",
             "/organs",
             plan=plan,
-            view=_view_of(site, site.show(request).say, Question(organ, rank)),
+            view=_view_of(site, Question(organ, rank)),
         )
 
     @app.post("/organs/try")
     def try_scale(request: Request, organ: Short, rank: Short, bass: Short = "", treble: Short = "") -> Response:
         _, plan = site.plan(request)
-        view = _view_of(site, site.show(request).say, Question(organ, rank, bass, treble))
+        view = _view_of(site, Question(organ, rank, bass, treble))
         template = "tried.html" if request.headers.get("x-part") else "organs.html"
         return site.page(
             request, template, "Organs", "/organs", view=view, status=422 if view.problem else 200, plan=plan
@@ -140,17 +139,20 @@ class Tried:
 
 @dataclass(frozen=True)
 class OrganView:
-    """An organ, one of its ranks, and what was tried of it. `wall_spread`: the spread of published walls, percent."""
+    """An organ, its ranks with alloy and pipes, one of them, and what was tried of it.
+
+    `wall_spread`: the spread of published walls, percent.
+    """
 
     known: tuple[str, ...]
     organ_id: str
     organ: Organ | None
     bass: str
     treble: str
-    ranks: tuple[str, ...] = ()
+    ranks: tuple[tuple[str, str, int], ...] = ()
     rank: str = ""
     pipes: tuple[PipeRow, ...] = ()
-    picture: str = ""
+    picture: ScalePicture | None = None
     tried: Tried | None = None
     problem: str = ""
     minded: tuple[str, ...] = ()
@@ -160,7 +162,7 @@ class OrganView:
     wall_spread: float = 0.0
 
 
-def _view_of(site: Site, say: Words, asked: Question) -> OrganView:
+def _view_of(site: Site, asked: Question) -> OrganView:
     from pipemetal.pipes.advice import rank_advice
     from pipemetal.pipes.wall_presets import PUBLISHED_SPREAD, SHOWN_MM
 
@@ -177,10 +179,10 @@ def _view_of(site: Site, say: Words, asked: Question) -> OrganView:
     pipes = site.kept(f"rank {chosen} {name}", lambda: _rows(made))
     view = replace(
         view,
-        ranks=names,
+        ranks=tuple((r.name, r.alloy, r.last_key - r.first_key + 1) for r in found.ranks),
         rank=name,
         pipes=pipes,
-        picture=pictures.half_tones(pipes, name, say),
+        picture=scale_picture(pipes),
         minded=rank_advice(found, one, made),
         wall_from=one.wall.source,
         walls=_wall_lines(),
@@ -193,7 +195,7 @@ def _view_of(site: Site, say: Words, asked: Question) -> OrganView:
         tried = _tried(site, found, one, pipes, asked)
     except InputError as error:
         return replace(view, problem=error.text())
-    return replace(view, tried=tried, picture=pictures.half_tones([after for _, after in tried.rows], name, say))
+    return replace(view, tried=tried, picture=scale_picture(pipes, [after for _, after in tried.rows]))
 
 
 def _quoted(text: str) -> str:

@@ -4,28 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from fractions import Fraction
-from types import SimpleNamespace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 from markupsafe import Markup
 
 from pipemetal.documents.charts import Axis, Frame
-from pipemetal.documents.colours import INK, QUIET, thickness_colour
+from pipemetal.documents.colours import INK, QUIET, wall_colour
 from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_width_mm
 from pipemetal.documents.svg import to_svg
 from pipemetal.web.show import Show
-from pipemetal.words import Words
+from pipemetal.web.views.walls import runs_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.casting.push import Station
-    from pipemetal.pipes.pipe import Pipe
-    from pipemetal.plans.record import PipeRow
     from pipemetal.sheets.roll import Roll
 
-__all__ = ["bench_ground", "cast_picture", "half_tones", "roll_map", "small_ground", "small_map"]
+__all__ = ["bench_ground", "cast_picture", "roll_map", "small_ground", "small_map"]
 
 WIDTH_MM = 360.0
 FOUND = "#8a4b1f"
@@ -37,29 +33,32 @@ def _inline(drawing: Drawing) -> Markup:
 
 
 def _cells(drawing: Drawing, roll: Roll, at: tuple[float, float], factor: float, along: int, across: int) -> None:
-    low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     dx, dy = roll.length_mm / along, roll.width_mm / across
     values = roll.field.at(*np.meshgrid((np.arange(along) + 0.5) * dx, (np.arange(across) + 0.5) * dy, indexing="ij"))
     for i in range(along):
         for j in range(across):
-            share = (float(values[i, j]) - low) / (high - low) if high > low else 0.5
             drawing.rectangle(
                 "thickness",
                 at[0] + i * dx * factor,
                 at[1] + j * dy * factor,
                 dx * factor + 0.05,
                 dy * factor + 0.05,
-                fill=thickness_colour(share),
+                fill=wall_colour(float(values[i, j])),
                 stroke="none",
             )
 
 
-def small_ground(roll: Roll) -> str:
-    """A roll's thickness map, one unit for a millimetre, without its outline: what does not change until the roll does."""
-    drawing = Drawing(roll.length_mm, roll.width_mm, "")
-    _cells(drawing, roll, (0.0, 0.0), 1.0, 20, 2)
-    text = to_svg(drawing)
-    return text[text.index("</title>") + len("</title>") : text.rindex("</svg>")]
+def small_ground(roll: Roll, along: int = 48, across: int = 3) -> str:
+    """A roll's thickness in the colours of its wall, one unit for a millimetre, without its outline: it is kept until the
+    roll changes."""
+    high = roll.width_mm / across
+    x, y = np.meshgrid((np.arange(along) + 0.5) * roll.length_mm / along, (np.arange(across) + 0.5) * high)
+    values = roll.field.at(x, y)[::-1]  # the lower edge of the roll is drawn below
+    return "".join(
+        f'<rect class="{run.wall}" x="{run.at:.0f}" y="{k * high:.0f}" width="{run.long + 1:.0f}" height="{high + 1:.0f}"/>'
+        for k in range(across)
+        for run in runs_of([float(mm) for mm in values[k]], roll.length_mm)
+    )
 
 
 def small_map(
@@ -70,19 +69,19 @@ def small_map(
     place_mm: tuple[float, float] | None,
     longest_mm: float,
 ) -> Markup:
-    """A roll to scale with its neighbours in a list; the place found is framed."""
+    """A roll to scale with its neighbours in a list; a bracket shows the place found."""
     high = max(width_mm, 0.03 * longest_mm)
-    head = Markup('<svg viewBox="0 0 {} {}" role="img" aria-label="{}">').format(
-        f"{longest_mm:.0f}", f"{high + 20:.0f}", roll_id
+    head = Markup('<svg class="picture" viewBox="-20 -20 {} {}" role="img" aria-label="{}">').format(
+        f"{longest_mm + 40:.0f}", f"{high + 40:.0f}", roll_id
     )
-    edge = f'<rect x="2" y="2" width="{length_mm - 4:.0f}" height="{width_mm:.0f}" fill="none" stroke="{INK}" stroke-width="8"/>'
-    frame = ""
+    edge = f'<rect class="edge" x="0" y="0" width="{length_mm:.0f}" height="{width_mm:.0f}"/>'
+    bracket = ""
     if place_mm is not None:
-        x, w = place_mm[0], max(place_mm[1] - place_mm[0], 0.005 * longest_mm)
-        size = f'x="{x:.0f}" y="6" width="{w:.0f}" height="{width_mm - 8:.0f}"'
-        frame = f'<rect {size} fill="none" stroke="{FOUND}" stroke-width="34"/>'
-    # the ground was escaped when it was drawn; the rest are numbers
-    return head + Markup(ground + edge + frame + "</svg>")
+        x, end = place_mm[0], max(place_mm[1], place_mm[0] + 0.01 * longest_mm)
+        low, top = 0.93 * width_mm, 0.68 * width_mm
+        bracket = f'<path class="bracket" d="M{x:.0f} {top:.0f} V{low:.0f} H{end:.0f} V{top:.0f}"/>'
+    # the ground holds numbers and our own classes only
+    return head + Markup(ground + edge + bracket + "</svg>")
 
 
 def roll_map(
@@ -139,7 +138,9 @@ def _edges(drawing: Drawing, roll: Roll, x: float, y: float, factor: float, show
 def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
     low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
     for i in range(30):
-        drawing.rectangle("legend", 14.0 + 2.0 * i, 5.0, 2.05, 6.0, fill=thickness_colour(i / 29), stroke="none")
+        drawing.rectangle(
+            "legend", 14.0 + 2.0 * i, 5.0, 2.05, 6.0, fill=wall_colour(low + (high - low) * i / 29), stroke="none"
+        )
     words = show.say(
         "{low} pale, {high} dark; dots are readings, crosses were left out; {unit} along",
         low=show.thickness(low),
@@ -150,10 +151,8 @@ def _legend(drawing: Drawing, roll: Roll, show: Show) -> None:
 
 
 def bench_ground(roll: Roll) -> Markup:
-    """The thickness map alone, edge to edge: the ground that the tablet draws blanks on, one unit for a millimetre."""
-    drawing = Drawing(roll.length_mm, roll.width_mm, f"Thickness map of {roll.id}")
-    _cells(drawing, roll, (0.0, 0.0), 1.0, 48, 8)
-    return _inline(drawing)
+    """The thickness map alone: the ground that the tablet draws blanks on, one unit for a millimetre."""
+    return Markup(small_ground(roll, 96, 8))  # numbers and our own classes only
 
 
 def cast_picture(cast_: LoggedCast, stations: Sequence[Station], show: Show) -> Markup:
@@ -180,30 +179,3 @@ def _marked(axis: Axis, show: Show) -> Axis:
     """The axis with its marks as the person writes numbers."""
     marks = tuple((v, text.replace(".", ",") if show.units.comma else text) for v, text in axis.marks)
     return replace(axis, marks=marks)
-
-
-def half_tones(pipes: Sequence[PipeRow], title: str, say: Words) -> Markup:
-    """Half tones over the keys, from the pipes of a plan."""
-    from pipemetal.documents.pictures import half_tone_picture
-
-    held = [
-        SimpleNamespace(
-            rank=p.rank,
-            choir=p.choir,
-            key=p.key,
-            half_tones=p.half_tones,
-            note=p.note,
-            footage=_footage(p.footage),
-            diameter_mm=p.diameter_mm,
-            frequency_hz=p.frequency_hz,
-        )
-        for p in pipes
-    ]
-    return _inline(half_tone_picture(cast("Sequence[Pipe]", held), title, say=say))
-
-
-def _footage(text: str) -> Fraction:
-    total = Fraction(0)
-    for part in text.replace("'", " ").split():
-        total += Fraction(part)
-    return total

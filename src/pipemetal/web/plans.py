@@ -36,7 +36,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             request,
             "plans.html",
             "Plans",
-            "/",
+            "/plans",
             listed=paged(site.plan_states(), request),
             planning=[job for job in site.jobs.running() if job.kind == "plan"],
             plan_id=plan_id,
@@ -133,7 +133,7 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
 
     @app.get("/jobs")
     def jobs(request: Request) -> Response:
-        return site.page(request, "jobs.html", "At work", "/", jobs=site.jobs.all())
+        return site.page(request, "jobs.html", "At work", "/jobs", jobs=site.jobs.all())
 
     @app.get("/jobs.json")
     def jobs_json() -> Response:

@@ -22,11 +22,13 @@ from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
+from pipemetal.web.views.pour import heat_of, push_of
+from pipemetal.web.views.today import Book, DayPicture, day_picture
 
 if TYPE_CHECKING:
     from pipemetal.casting.explain import Explanation
     from pipemetal.casting.log import LoggedCast
-    from pipemetal.plans.record import Plan, Pour
+    from pipemetal.plans.record import CastingDay, Plan, Pour
     from pipemetal.web.usable import GoodFor
 
 __all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
@@ -75,7 +77,7 @@ def _add_casting(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/casting")
-    def casting(request: Request) -> Response:
+    def casting(request: Request, day: Annotated[int, Query(ge=0, le=10_000)] = 0) -> Response:
         plan_id, plan = site.plan(request)
         casts = site.casts()
         orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
@@ -86,6 +88,7 @@ def _add_casting(app: FastAPI, site: Site) -> None:
             "Casting",
             "/casting",
             plan=plan,
+            view=_day_of(plan, done, day),
             pours=pours_of(plan),
             listed=paged(casts, request),
             cast_as=done,
@@ -115,12 +118,40 @@ def _add_casting(app: FastAPI, site: Site) -> None:
             before=n - 1 if n else None,
             after=n + 1 if n + 1 < len(pours) else None,
             plan=plan,
+            heat=heat_of(chosen.pour_window_c) if chosen.pour_window_c else None,
+            push=push_of(chosen, 652.0, room=54.0),
+            narrow=push_of(chosen, 342.0, room=50.0),
         )
 
     @app.get("/casting/log")
     def log_form(request: Request, pour: int = -1, cast: Annotated[str, Query(max_length=200)] = "") -> Response:
         values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
         return _form(site, request, values, "", 200)
+
+
+@dataclass(frozen=True)
+class DayView:
+    """The casting day that is shown, all days, its hours and picture, and the next sheet to pour by its place in the plan."""
+
+    day: int = 0
+    days: tuple[int, ...] = ()
+    held: CastingDay | None = None
+    picture: DayPicture | None = None
+    next: int | None = None
+
+
+def _day_of(plan: Plan | None, done: dict[str, str], asked: int) -> DayView:
+    """The casting day that was asked for, else the first that has sheets left."""
+    if plan is None or not plan.pours:
+        return DayView()
+    waiting = frozenset(p.sheet for p in plan.pours if p.sheet not in done)
+    coming = next((n for n, p in enumerate(plan.pours) if p.sheet in waiting and p.card and p.pour_window_c), None)
+    days = tuple(sorted({p.day for p in plan.pours}))
+    day = asked if asked in days else plan.pours[coming].day if coming is not None else days[0]
+    held = next((d for d in plan.days if d.day == day), None)
+    work = Book(waiting, frozenset(), frozenset())
+    picture = day_picture(plan, work, held, datetime.datetime.now()) if held else None
+    return DayView(day, days, held, picture, coming)
 
 
 def _add_log(app: FastAPI, site: Site) -> None:

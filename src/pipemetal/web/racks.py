@@ -25,6 +25,9 @@ from pipemetal.web import pictures
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.views.chain import chain_of
+from pipemetal.web.views.finding import Known, known_of_plan, matches
+from pipemetal.web.views.rack import SCALE, span_of
 
 __all__ = ["add_routes", "find", "where_is"]
 
@@ -98,6 +101,7 @@ def _grounds(site: Site, entries: Sequence[RollEntry]) -> dict[str, str]:
 def add_routes(app: FastAPI, site: Site) -> None:
     """The racks' routes."""
     _add_scan(app, site)
+    _add_find(app, site)
     _add_racks(app, site)
     _add_roll(app, site)
     _add_trace(app, site)
@@ -121,6 +125,56 @@ def _add_scan(app: FastAPI, site: Site) -> None:
         )
 
 
+def _add_find(app: FastAPI, site: Site) -> None:
+
+    @app.get("/find")
+    def find_all(request: Request, q: Text = "") -> Response:
+        code = q.strip()
+        if code and (page := where_is(site, code)):
+            return RedirectResponse(page, 303)
+        plan_id, plan = site.plan(request)
+        known = [*_known_of_book(site), *(_known_of_plan(site, plan_id, plan) if plan else ())]
+        found, near = matches(code, known)
+        status = 404 if code and not found else 200
+        return site.page(request, "found.html", "Find", "/find", status=status, q=q, found=found, near=near)
+
+
+def _known_of_plan(site: Site, plan_id: str, plan: Plan) -> list[Known]:
+    def make() -> list[Known]:
+        held = [o for o in site.book.plans.organs() if o == plan.organ or o.startswith(f"{plan.organ} #")]
+        return known_of_plan(plan, held[-1] if held else "")
+
+    return site.kept(f"known of plan {plan_id}", make)
+
+
+def _known_of_book(site: Site) -> list[Known]:
+    """Every roll, lot, cast and melt of the book."""
+
+    def make() -> list[Known]:
+        book = site.book
+        rolls = [f.roll for f in book.rolls.find(None, None, None, None, None)]
+        return [
+            *(
+                Known("roll", r.id, f"/racks/{quote(r.id, safe='')}", r.alloy, r.state, f"{r.place} {r.note}".strip())
+                for r in rolls
+            ),
+            *(
+                Known("lot", r.id, f"/stock?lot={quote(r.id, safe='')}", r.alloy, "", f"{r.kind} {r.note}")
+                for r in book.lots.rows()
+            ),
+            *(
+                Known("cast", c.id, f"/casting/cast/{quote(c.id, safe='')}", "", c.verdict or "", c.day)
+                for c in site.casts()
+            ),
+            *(
+                Known("melt", m.id, f"/trace?of=melt%3A{quote(m.id, safe='')}", m.recipe, "", m.day)
+                for m in book.melts.rows()
+            ),
+        ]
+
+    return site.kept("known of book", make)
+
+
 def _add_racks(app: FastAPI, site: Site) -> None:
     book = site.book
 
@@ -138,8 +192,9 @@ def _add_racks(app: FastAPI, site: Site) -> None:
         begun = time.perf_counter()
         found: list[Found] = []
         searched, wrong, problem = False, "", ""
+        show = site.show(request)
         try:
-            found, searched = find(site, site.show(request), asked)
+            found, searched = find(site, show, asked)
         except InputError as error:
             wrong, problem = error.field, error.text()
         took = (time.perf_counter() - begun) * 1e3
@@ -158,6 +213,7 @@ def _add_racks(app: FastAPI, site: Site) -> None:
                     (f.x_from_mm, f.x_to_mm) if searched else None,
                     longest,
                 ),
+                span_of(f.roll.thinnest_mm, f.roll.thickest_mm, None if problem else _asked_mm(show, low, high)),
             )
             for f in shown
             if f.roll.id in grounds
@@ -174,10 +230,17 @@ def _add_racks(app: FastAPI, site: Site) -> None:
             page=page,
             searched=searched,
             took_ms=f"{took:.0f}",
+            scale=SCALE,
             wrong=wrong,
             problem=problem,
             status=422 if problem else 200,
         )
+
+
+def _asked_mm(show: Show, low: str, high: str) -> tuple[float, float] | None:
+    """The thickness asked for, None where none was."""
+    thinnest, thickest = show.read_length(low, "thickness"), show.read_length(high, "thickness")
+    return None if thinnest is None and thickest is None else (thinnest or SCALE.low_mm, thickest or SCALE.high_mm)
 
 
 def _add_roll(app: FastAPI, site: Site) -> None:
@@ -251,9 +314,10 @@ def _add_trace(app: FastAPI, site: Site) -> None:
             request,
             "trace.html",
             "Where metal came from and went",
-            "/racks",
+            "/trace",
             of=of,
             report=report,
+            chain=chain_of(report.account, report.backwards, report.forwards) if report else None,
             facts_of=trace_facts,
             problem=problem,
             status=404 if problem else 200,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import datetime as dt
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Form, Query, Request
@@ -11,6 +12,7 @@ from pydantic import BaseModel, Field
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError, NotInBookError
+from pipemetal.plans.record import planned_name
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
 from pipemetal.shop.rows import PlanState, ReservationState
@@ -19,9 +21,10 @@ from pipemetal.web.paging import PAGE_ROWS, page_asked, window_of
 from pipemetal.web.plans import choose
 from pipemetal.web.show import CHOICES, cookie_name
 from pipemetal.web.site import Site
+from pipemetal.web.views.today import Book, today_view
 
 if TYPE_CHECKING:
-    from pipemetal.plans.record import CutSheet, Plan, Pour
+    from pipemetal.plans.record import Plan
     from pipemetal.plans.unserved import UnservedPipes
 
 __all__ = ["account_rows", "add_routes"]
@@ -68,6 +71,7 @@ def _add_today(app: FastAPI, site: Site) -> None:
         plan_id, plan = site.plan(request)
         known, _ = site.kept("lots", book.lots.in_stock)
         low = [x for x in known if x.kind in ("pig", "master") and x.mass_kg < LOW_STOCK_KG]
+        now = dt.datetime.now()
         return site.page(
             request,
             "today.html",
@@ -79,7 +83,9 @@ def _add_today(app: FastAPI, site: Site) -> None:
             low_kg=LOW_STOCK_KG,
             state=site.plan_state(plan_id),
             events=site.kept("latest", lambda: book.history.events(limit=5)),
-            view=_to_do(site, plan_id, plan),
+            today=now.date(),
+            v=today_view(plan, _work_done(site, plan_id, plan), now) if plan else None,
+            unserved=_unserved(site, plan_id, plan) if plan else (),
         )
 
     @app.get("/account")
@@ -188,31 +194,30 @@ def _add_undo(app: FastAPI, site: Site) -> None:
         return site.booked(path, book.history.undo(event_id).event)
 
 
-@dataclass(frozen=True)
-class ToDo:
-    """What the plan at hand still asks for today: casts, rolls to cut, blanks without a place."""
+def _work_done(site: Site, plan_id: str, plan: Plan) -> Book:
+    """What the book knows of a plan's work; a plan that is not accepted has everything before it."""
 
-    lacking: int = 0
-    pours: tuple[tuple[int, Pour], ...] = ()
-    to_cut: tuple[CutSheet, ...] = ()
-    cut: int = 0
-    unserved: tuple[UnservedPipes, ...] = ()
+    def make() -> Book:
+        book = site.book
+        if site.plan_state(plan_id) != PlanState.ACCEPTED:
+            return Book(frozenset(p.sheet for p in plan.pours), frozenset(), frozenset())
+        charged = {planned_name(m.id, plan) for m in book.melts.rows() if m.plan == plan_id}
+        done = book.plans.reservations(plan_id, state=ReservationState.DONE)
+        bare = tuple((c.id, "") for c in site.casts() if not c.thickness_mm)
+        return Book(
+            frozenset(o.sheet for o in book.plans.cast_list(plan_id)),
+            frozenset(charged),
+            frozenset(r.thing for r in done),
+            bare,
+        )
+
+    return site.kept(f"work done {plan_id}", make)
 
 
-def _to_do(site: Site, plan_id: str, plan: Plan | None) -> ToDo:
-    if plan is None:
-        return ToDo()
-
-    def make() -> ToDo:
+def _unserved(site: Site, plan_id: str, plan: Plan) -> Sequence[UnservedPipes]:
+    def make() -> Sequence[UnservedPipes]:
         from pipemetal.plans.unserved import unserved_pipes
 
-        book = site.book
-        accepted = site.plan_state(plan_id) == PlanState.ACCEPTED
-        waiting = {o.sheet for o in book.plans.cast_list(plan_id)} if accepted else {p.sheet for p in plan.pours}
-        done = {r.thing for r in book.plans.reservations(plan_id, state=ReservationState.DONE)} if accepted else set()
-        pours = tuple((n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting)
-        to_cut = tuple(s for s in plan.sheets if s.id not in done and s.id not in waiting)
-        lacking = len(plan.pipes) - plan.pipes_served
-        return ToDo(lacking, pours[:6], to_cut[:8], len(done), unserved_pipes(plan))
+        return unserved_pipes(plan)
 
-    return site.kept(f"to do {plan_id}", make)
+    return site.kept(f"unserved {plan_id}", make)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,6 +16,21 @@ from pipemetal.words import LANGUAGES, Words
 __all__ = ["CHOICES", "THEMES", "Show", "cookie_name", "show_of"]
 
 THEMES: Final = ("auto", "light", "dark")
+WEEKDAYS: Final = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MONTHS: Final = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 CHOICES: Final[dict[str, tuple[str, ...]]] = {
     "length": ("mm", "in"),
     "mass": ("kg", "lb"),
@@ -56,6 +72,20 @@ class Show:
     def read(self, text: str) -> str:
         """What a room has to say, in the person's language and units."""
         return self.say.read(text, self.units)
+
+    def day(self, date: dt.date | str) -> str:
+        """A date in words, from a date or its ISO 8601 text; what is no date is shown as it stands.
+
+        >>> Show().day("2026-11-27"), Show().day("")
+        ('Friday, 27 November', '')
+        """
+        if isinstance(date, str):
+            try:
+                return self.day(dt.date.fromisoformat(date))
+            except ValueError:
+                return date
+        weekday, month = self.say(WEEKDAYS[date.weekday()]), self.say(MONTHS[date.month - 1])
+        return self.say("{weekday}, {day} {month}", weekday=weekday, day=date.day, month=month)
 
     def clock(self, minutes: float) -> str:
         """Minutes since midnight as a time of day."""

@@ -26,26 +26,33 @@ from pipemetal.shop.undoing import KEPT_BY_NOBODY
 from pipemetal.web.jobs import Jobs
 from pipemetal.web.shop_fields import told_changes
 from pipemetal.web.show import Show, show_of
+from pipemetal.web.views.marks import UNKNOWN_MARK, marks_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.record import Plan
     from pipemetal.web.guard import Door
 
-__all__ = ["PLAN_COOKIE", "REASON", "ROOMS", "Site"]
+__all__ = ["ASIDE", "PLAN_COOKIE", "REASON", "VIEWS", "WORK", "Site", "part_of_work"]
 
-ROOMS: Final = (
-    ("/", "Today"),
-    ("/organs", "Organs"),
-    ("/racks", "Racks"),
-    ("/cutting", "Cutting"),
-    ("/melts", "Melts"),
-    ("/casting", "Casting"),
-    ("/stock", "Stock"),
-    ("/account", "Account"),
-    ("/history", "History"),
-    ("/settings", "Settings"),
+WORK: Final = (
+    ("/organs", "Organ"),
+    ("/plans", "Plan"),
+    ("/melts", "Metal"),
+    ("/casting", "Cast"),
+    ("/racks", "Rack"),
+    ("/cutting", "Cut"),
+    ("/trace", "Origin"),
 )
+"""The work in its order, from the list of ranks to where a pipe's metal came from."""
+VIEWS: Final = {
+    "/melts": (("/melts", "Melts"), ("/stock", "Stock"), ("/stock/recipes", "Recipes")),
+    "/casting": (("/casting", "Pours"), ("/casting/said", "What your casts say")),
+    "/trace": (("/trace", "One thing"), ("/account", "All metal")),
+}
+"""The pages that show one part of the work from several sides."""
+ASIDE: Final = (("/jobs", "Jobs"), ("/history", "History"), ("/settings", "Settings"))
+"""What is not work: behind the sign of who is there."""
 PLAN_COOKIE: Final = "pipemetal_plan"
 REASON: Final = "pipemetal_reason"
 """Where a request holds why it was refused, for the log."""
@@ -78,6 +85,7 @@ class Site:
             lstrip_blocks=True,
         )
         self.templates.globals["zip"] = zip
+        self.templates.globals["mark_of"] = self.mark_of
         self.templates.globals["told_changes"] = told_changes
         self.templates.globals["token"] = lambda: secrets.token_urlsafe(12)
 
@@ -167,6 +175,14 @@ class Site:
         recipes = self.kept("recipes", self.book.recipes.all)
         return self.kept("densities", lambda: {n: density_of(r.target) for n, r in recipes.items()})
 
+    def mark_of(self, alloy: str) -> str:
+        """The mark of an alloy, by the shop's recipes."""
+        recipes = self.kept("recipes", self.book.recipes.all)
+        marks = self.kept(
+            "marks", lambda: marks_of({n: r.target.as_wt_pct().get("Sn", 0.0) for n, r in recipes.items()})
+        )
+        return marks.get(alloy, UNKNOWN_MARK)
+
     def event(self, number: int) -> Event | None:
         """One event, None where there is none."""
         try:
@@ -218,7 +234,12 @@ class Site:
         html = self.templates.get_template(template).render(
             {"title": show.read(title)} | (vars(view) if view is not None else {}) | values,
             here=here,
-            rooms=ROOMS,
+            at=part_of_work(here),
+            at_name=dict(WORK).get(part_of_work(here), ""),
+            work=WORK,
+            views=VIEWS.get(part_of_work(here), ()),
+            aside=ASIDE,
+            initials=initials_of(person.name if person else self.shop_name),
             shop_name=self.shop_name,
             show=show,
             say=show.say,
@@ -242,6 +263,27 @@ def _reason(values: Mapping[str, object]) -> str:
     wrong, told = values.get("wrong"), values.get("problem")
     fields = [f"{field}: {words}" for field, words in wrong.items()] if isinstance(wrong, Mapping) else []
     return "; ".join([*([str(told)] if told else []), *fields])
+
+
+def part_of_work(here: str) -> str:
+    """The part of the work that a page belongs to, empty where it belongs to none.
+
+    >>> part_of_work("/stock"), part_of_work("/settings")
+    ('/melts', '')
+    """
+    of_view = {path: part for part, views in VIEWS.items() for path, _ in views}
+    return of_view.get(here, here if here in dict(WORK) else "")
+
+
+def initials_of(name: str) -> str:
+    """The sign of a person: the first letters of the first and the last name.
+
+    >>> initials_of("Anna Holm"), initials_of("Tom"), initials_of("")
+    ('AH', 'T', '–')
+    """
+    words = [w for w in name.split() if w[0].isalnum()]
+    ends = words[:1] + words[1:][-1:]
+    return "".join(w[0].upper() for w in ends) or "–"
 
 
 def _unquoted(text: str) -> str:

@@ -6,9 +6,10 @@
   const card = JSON.parse(box.dataset.beat),
     lamp = box.querySelector("[data-lamp]"),
     word = box.querySelector("[data-mark]");
-  const button = box.querySelector("[data-start]"),
+  const button = document.querySelector("[data-start]"),
+    label = button.querySelector("[data-word]"),
     sound = box.querySelector("[data-sound]"),
-    begin = button.textContent;
+    begin = label.textContent;
   const COUNT_IN = 4,
     beat = card.beat_s || 0.5,
     cells = [...box.querySelectorAll("[data-at]")];
@@ -45,8 +46,9 @@
     clearInterval(running.timer);
     cancelAnimationFrame(running.frame);
     running = null;
-    button.textContent = begin;
+    label.textContent = begin;
     lamp.classList.remove("on");
+    box.classList.remove("beating");
   };
   const flash = (moment, now) => {
     // what was shown and when, for whoever checks the beat against its plan
@@ -57,7 +59,7 @@
     });
     lamp.classList.add("on");
     running.off = now + 160;
-    word.textContent = cells[moment.mark] ? cells[moment.mark].textContent : "";
+    word.textContent = cells[moment.mark] ? cells[moment.mark].dataset.word : "";
     for (const c of box.querySelectorAll(".now")) c.classList.remove("now");
     for (const c of cells) c.classList.toggle("now", Number(c.dataset.at) === moment.mark);
   };
@@ -102,7 +104,8 @@
     // a timer beside the frames: frames may come late where the tablet is busy drawing
     running.timer = setInterval(look, 4);
     running.frame = requestAnimationFrame(frame);
-    button.textContent = button.dataset.stopWords;
+    label.textContent = button.dataset.stopWords;
+    box.classList.add("beating");
     try {
       localStorage.setItem("push s", String(last));
     } catch {

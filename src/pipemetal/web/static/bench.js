@@ -18,7 +18,10 @@
   const shown = (mm) => inch ? (mm / 25.4).toFixed(2) + " in" : Math.round(mm) + " mm";
   const make = (name, values, parent) => {
     const e = document.createElementNS(NS, name);
-    for (const [k, v] of Object.entries(values)) e.setAttribute(k, v);
+    for (const [k, v] of Object.entries(values)) {
+      if (k === "font-size") e.style.fontSize = `${v}px`;
+      else e.setAttribute(k, v);
+    }
     if (parent) parent.append(e);
     return e;
   };
@@ -142,15 +145,27 @@
         points: shape(b).map(([x, y]) => `${x.toFixed(2)},${(W - y).toFixed(2)}`).join(" ")
       }, g);
       make("title", {}, g).textContent = `${b.blank}: ${say.wants} ${b.wants[0]} / ${b.wants[1]}${bad ? ", " + bad : ""}`;
-      const size = Math.min(W / 9, b.width_mm * 0.55, b.length_mm * 0.45);
+      const size = Math.min(W / 12, b.width_mm * 0.5, b.length_mm * 0.4);
       const text = make("text", {
         x: b.x_mm + b.length_mm / 2,
-        y: W - b.y_mm - b.width_mm / 2 + size * 0.36,
+        y: W - b.y_mm - b.width_mm / 2 + size * (size > 24 ? 0.1 : 0.36),
         "font-size": size,
         "text-anchor": "middle"
       }, g);
+      const note = b.blank.split(" ").slice(-2).join(" ");
+      if (size > 24 && b.length_mm > size * 0.36 * note.length) {
+        make("text", {
+          x: b.x_mm + b.length_mm / 2,
+          y: W - b.y_mm - b.width_mm / 2 + size * 0.82,
+          "font-size": size * 0.45,
+          "text-anchor": "middle"
+        }, g).textContent = note;
+      }
       text.textContent = (bad ? "✕" : b.pinned ? "◆" : "") + b.number;
     }
+    box.dispatchEvent(new CustomEvent("drawn", {
+      detail: blanks.map((b) => shape(b).map(([x, y]) => `${x.toFixed(0)},${(W - y).toFixed(0)}`).join(" "))
+    }));
     if (!chosen) return;
     const bad = wrong(chosen) || faults[chosen.blank] || "";
     const where = `${shown(chosen.x_mm)}, ${shown(chosen.y_mm)}, ${chosen.turn_deg}°`;
@@ -216,8 +231,16 @@
     chosen = b;
     fits = [];
     draw();
+    box.dispatchEvent(new CustomEvent("chosen", {
+      detail: b
+    }));
     check();
   };
+  box.addEventListener("choose", (event) => {
+    const b = blanks.find((o) => o.blank === event.detail);
+    if (b) pick(b);
+  });
+  box.addEventListener("redraw", () => draw());
   const move = (b, dx, dy) => {
     b.x_mm = Math.round((b.x_mm + dx) * 100) / 100;
     b.y_mm = Math.round((b.y_mm + dy) * 100) / 100;

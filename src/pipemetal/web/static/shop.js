@@ -23,7 +23,14 @@ const held = {
     }
   },
 };
-if (matchMedia("(max-width:560px)").matches) document.querySelector("details.menu")?.removeAttribute("open");
+// One menu of the header is open at a time; the search takes the cursor.
+const menus = document.querySelectorAll(".line details");
+for (const menu of menus) menu.addEventListener("toggle", () => {
+  if (!menu.open) return;
+  for (const other of menus)
+    if (other !== menu) other.open = false;
+  menu.querySelector("[data-scan]")?.focus();
+});
 const comma = document.documentElement.dataset.comma === "1";
 const numberOf = (text) => Number(String(text).replace(",", ".").replace(/[^\d.+-]/g, "")) || 0;
 const shown = (value, decimals) => {
@@ -63,6 +70,7 @@ document.addEventListener("keydown", (event) => {
     typed += event.key;
     if (!typing && event.key === "/" && typed === "/") {
       event.preventDefault();
+      box.closest("details").open = true;
       box.focus();
       box.select();
       typed = "";
@@ -150,7 +158,9 @@ for (const button of document.querySelectorAll("[data-as-planned]")) {
   button.addEventListener("click", () => {
     for (const f of button.form.querySelectorAll("[data-planned]"))
       if (!f.value) f.value = f.dataset.planned;
-    button.form.dispatchEvent(new Event("input"));
+    button.form.dispatchEvent(new Event("input", {
+      bubbles: true
+    }));
   });
 }
 // The push that the beat timed stands in the log.
@@ -234,4 +244,22 @@ if (document.querySelector('[data-job][data-state="waiting"], [data-job][data-st
       if (job.state === "running") card.querySelector(".said").textContent = job.words;
     }
   }, 1000);
+}
+
+// At the scale: how much is weighed, a tick at each lot that is.
+const weighing = document.querySelector("form[data-weighing]");
+if (weighing) {
+  const progress = document.querySelector("[data-progress]");
+  const show = () => {
+    let sum = 0;
+    for (const field of weighing.querySelectorAll("[data-planned]")) {
+      sum += numberOf(field.value);
+      field.closest("li").classList.toggle("is-weighed", field.value !== "");
+    }
+    if (!progress) return;
+    progress.querySelector("[data-sum]").textContent = shown(sum, 1);
+    progress.querySelector("progress").value = (100 * sum) / Math.max(numberOf(progress.dataset.whole), 1e-9);
+  };
+  weighing.addEventListener("input", show);
+  show();
 }

@@ -1,0 +1,63 @@
+"""The rack's rows: a roll's thickness on one scale for all rolls, and what was asked for over it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from pipemetal.documents.colours import WALL_STEPS_MM
+from pipemetal.web.views.walls import Run, runs_of
+
+__all__ = ["SCALE", "Scale", "Span", "span_of"]
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A logarithmic scale of thickness from `low_mm` to `high_mm` over `wide` units."""
+
+    low_mm: float
+    high_mm: float
+    wide: float
+
+    def place(self, thickness_mm: float) -> float:
+        """Where a thickness lies; what is past an end lies at the end."""
+        share = math.log(max(thickness_mm, 1e-3) / self.low_mm) / math.log(self.high_mm / self.low_mm)
+        return self.wide * min(max(share, 0.0), 1.0)
+
+    @property
+    def marks(self) -> tuple[tuple[float, float], ...]:
+        """Every third step of the shop's scale, with its place."""
+        return tuple((mm, self.place(mm)) for mm in WALL_STEPS_MM[::3] if self.low_mm < mm < self.high_mm)
+
+
+SCALE: Final = Scale(0.36, 2.5, 330.0)
+PARTS: Final = 24
+
+
+@dataclass(frozen=True)
+class Span:
+    """A roll's thickness from thinnest to thickest in its colours, and what was asked for, on one scale."""
+
+    x: float
+    long: float
+    runs: tuple[Run, ...]
+    asked_x: float
+    asked_long: float
+
+
+def span_of(
+    thinnest_mm: float, thickest_mm: float, asked_mm: tuple[float, float] | None = None, scale: Scale = SCALE
+) -> Span:
+    """The bar of one roll.
+
+    >>> span = span_of(0.5, 1.0, (0.6, 0.8))
+    >>> span.x < span.asked_x < span.asked_x + span.asked_long < span.x + span.long
+    True
+    """
+    x, end = scale.place(thinnest_mm), scale.place(thickest_mm)
+    long = max(end - x, 3.0)
+    ratio = thickest_mm / max(thinnest_mm, 1e-3)
+    walls = [thinnest_mm * ratio ** ((k + 0.5) / PARTS) for k in range(PARTS)]
+    asked_x, asked_end = (scale.place(asked_mm[0]), scale.place(asked_mm[1])) if asked_mm else (0.0, 0.0)
+    return Span(x, long, tuple(runs_of(walls, long)), asked_x, asked_end - asked_x)
