@@ -12,7 +12,7 @@ from pipemetal.errors import LayoutError
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.sheets.field import FloatArray
 
-__all__ = ["Blank", "CastWidth", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
+__all__ = ["Blank", "CastSpread", "CastWidth", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
 
 Point = tuple[float, float]
 TURNS_DEG = (0, 90, 180, 270)
@@ -20,6 +20,8 @@ TURNS_DEG = (0, 90, 180, 270)
 BOX_SLACK_MM = 0.05
 
 
+MOST_CERTAIN = 0.999
+"""Nothing is asked to be surer: six readings cannot tell so rare an error."""
 LEAST_MM = 0.01
 """Nothing is shorter: a slope over less is none."""
 
@@ -146,6 +148,8 @@ class LayoutRoll:
     `thickness_mm` has the shape (lines across, stations): lines evenly spaced from edge to edge, stations at
     `stations_mm` from 0 to the length; bilinear between. `no_go` are polygons where nothing may lie, `outline` the
     true edge of the sheet where it is not the rectangle (already trimmed; the trim is taken off the rectangle only).
+    `error_mm`: how far the metal may be from it at each node (one standard deviation; none: it is as given), and how far along
+    and across that error hangs together, `error_reach_mm`.
 
     >>> LayoutRoll("R1", "A", 2000.0, 600.0, 15.0, (0.0, 2000.0), np.full((3, 2), 0.8)).net_area_mm2()
     1122900.0
@@ -160,6 +164,8 @@ class LayoutRoll:
     thickness_mm: FloatArray
     no_go: tuple[tuple[Point, ...], ...] = ()
     outline: tuple[Point, ...] | None = None
+    error_mm: FloatArray | None = None
+    error_reach_mm: tuple[float, float] = (500.0, 300.0)
 
     def __post_init__(self) -> None:
         where = f"roll {self.id!r}"
@@ -203,6 +209,10 @@ class LayoutRoll:
             )
         grid.flags.writeable = False
         object.__setattr__(self, "thickness_mm", grid)
+        if self.error_mm is not None:
+            object.__setattr__(self, "error_mm", _checked_error(self.error_mm, grid.shape, where))
+            for reach in self.error_reach_mm:
+                _num(reach, "error_reach_mm", where, low=1.0, high=1e6)
         object.__setattr__(self, "stations_mm", stations)
         for polygon in self.no_go:
             _check_polygon(polygon, "no_go", where, None, None)
@@ -235,6 +245,31 @@ class CastWidth:
 
 
 @dataclass(frozen=True)
+class CastSpread:
+    """How sheets to cast of an alloy scatter about what is wanted, in shares of the thickness as cast (one standard deviation).
+
+    `level`: the whole sheet, `taper`: its ends against each other, `scatter`: from place to place. Sheets are cast
+    `planing_mm` thicker than they are wanted.
+
+    >>> CastSpread("A", 0.04, 0.01, 0.02).planing_mm
+    0.0
+    """
+
+    alloy: str
+    level: float
+    taper: float
+    scatter: float
+    planing_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        where = "castable, spread"
+        checked_text(self.alloy, field="alloy", where=where, error=LayoutError)
+        for name in ("level", "taper", "scatter"):
+            _num(getattr(self, name), name, where, low=0.0, high=1.0)
+        _num(self.planing_mm, "planing_mm", where, low=0.0, high=30.0)
+
+
+@dataclass(frozen=True)
 class Castable:
     """What the shop can cast. `alloys` None: every alloy that the blanks ask for.
 
@@ -245,7 +280,8 @@ class Castable:
     where there is no such limit.
 
     `widths` are the only widths that can be cast, each with limits of its own within the others; none: any width between the
-    least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal.
+    least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal. `spread` says how sheets of an
+    alloy scatter about what is wanted; without one they are taken as sure.
 
     >>> Castable(max_width_mm=900.0, max_length_mm=4000.0).max_taper_mm_m
     0.15
@@ -266,6 +302,7 @@ class Castable:
     max_section_mm2: float | None = None
     widths: tuple[CastWidth, ...] = ()
     width_change_mm2: float = 0.0
+    spread: tuple[CastSpread, ...] = ()
 
     def __post_init__(self) -> None:
         where = "castable"
@@ -300,10 +337,17 @@ class Castable:
         """The widths to choose among; the greatest alone, where every width can be cast up to it."""
         return self.widths or (CastWidth(self.max_width_mm, self.max_length_mm, self.max_section_mm2),)
 
+    def spread_of(self, alloy: str) -> CastSpread | None:
+        """How sheets of an alloy scatter; None where nothing is said of it."""
+        return next((s for s in self.spread if s.alloy == alloy), None)
+
 
 @dataclass(frozen=True)
 class LayoutProblem:
     """Blanks, rolls, what may be cast (or None), and the kerf that must stay between two neighbours.
+
+    `certainty`: the least chance with which the metal of every place must keep within its blank's tolerance; places that are
+    less sure are named. 0: the metal is taken as it is given.
 
     Raises: LayoutError for an id used twice or a number out of its range.
 
@@ -315,15 +359,28 @@ class LayoutProblem:
     rolls: tuple[LayoutRoll, ...]
     castable: Castable | None = None
     kerf_mm: float = 0.0
+    certainty: float = 0.0
 
     def __post_init__(self) -> None:
         _num(self.kerf_mm, "kerf_mm", "problem", low=0.0, high=100.0)
+        _num(self.certainty, "certainty", "problem", low=0.0, high=MOST_CERTAIN)
         for what, things in (("blank", self.blanks), ("roll", self.rolls)):
             seen: set[str] = set()
             for thing in things:
                 if thing.id in seen:
                     raise LayoutError("is used twice", field="id", value=thing.id, where=f"{what}s")
                 seen.add(thing.id)
+
+
+def _checked_error(error_mm: FloatArray, shape: tuple[int, ...], where: str) -> FloatArray:
+    """An error as a table of the thickness's shape, made read-only. Errors: LayoutError."""
+    error = np.array(error_mm, dtype=float)
+    if error.shape != shape or not np.all(np.isfinite(error)) or error.min() < 0.0 or error.max() > 30.0:
+        raise LayoutError(
+            "must be finite, not negative and shaped as the thickness", field="error_mm", where=where, allowed=str(shape)
+        )
+    error.flags.writeable = False
+    return error
 
 
 def polygon_area_mm2(points: tuple[Point, ...]) -> float:

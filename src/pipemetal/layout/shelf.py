@@ -133,7 +133,8 @@ def make_shelf(
     hands: Hands = FREE_HANDS,
 ) -> Shelf:
     """The arrays of one alloy's sub-problem with nothing laid yet."""
-    starts, rows = _settled(*find_slots(pieces, sheet_table(rolls), kerf_mm), hands, pieces, len(rolls), kerf_mm)
+    table = sheet_table(rolls, [rule.is_new for rule in rules])
+    starts, rows = _settled(*find_slots(pieces, table, kerf_mm), hands, pieces, len(rolls), kerf_mm)
     n, m = len(pieces), len(rolls)
     some = (np.diff(starts) > 0).reshape(n, m)
     fit_start = np.concatenate([[0], np.cumsum(some.sum(axis=1))]).astype(np.int64)

@@ -1,0 +1,119 @@
+"""What a wanted certainty asks of a place: how far inside its tolerance a blank must lie, on rolls and on sheets to cast."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from scipy.special import stdtrit
+
+from pipemetal.layout.plan import Placement
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.sheet_for import profile_of_piece
+from pipemetal.layout.shelf import piece_of
+from pipemetal.layout.windows import Piece, Variant
+from pipemetal.sheets.fitness import line_values, miss_mm
+
+__all__ = ["FREEDOM", "guard_factor", "guarded", "unsure_of"]
+
+FREEDOM: Final = 10.0
+"""Degrees of freedom of an error: misread and unlucky readings give it longer tails than the normal curve's (estimate)."""
+AS_NORMAL: Final = ((FREEDOM - 2.0) / FREEDOM) ** 0.5
+"""Makes the standard deviation of Student's t one."""
+MOST_PLACES: Final = 6.0
+"""A blank is taken to hold no more places that err apart: one of them is at the edge of its tolerance, not all (estimate)."""
+LEAST_ROOM: Final = 0.4
+"""On sheets to cast a blank may lie off the middle of its tolerance by this share of it at least: less room costs casts
+without number (estimate)."""
+SLACK_MM: Final = 1e-6
+
+
+def places_apart(length_mm: float, reach_mm: float) -> float:
+    """How many places of a blank err apart from each other: two at least, its ends.
+
+    >>> places_apart(300.0, 500.0), places_apart(1500.0, 250.0)
+    (2.0, 4.0)
+    """
+    return min(max(1.0 + length_mm / (2.0 * reach_mm), 2.0), MOST_PLACES)
+
+
+def guard_factor(certainty: float, length_mm: float, reach_mm: float) -> float:
+    """So many times its error the metal must keep within a blank's tolerance, that all of the blank fits with this certainty.
+
+    Sources: Bonferroni's inequality over the places that err apart; Student's t with ten degrees of freedom, estimate.
+
+    >>> round(guard_factor(0.95, 300.0, 500.0), 2), guard_factor(0.0, 300.0, 500.0)
+    (1.99, 0.0)
+    """
+    if certainty <= 0.0:
+        return 0.0
+    tail = (1.0 - certainty) / places_apart(length_mm, reach_mm)
+    return max(float(stdtrit(FREEDOM, 1.0 - tail)) * AS_NORMAL, 0.0)
+
+
+def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, certainty: float) -> Piece:
+    """The piece with the guard that a certainty asks for; as it is where the certainty is 0 or nothing is unsure."""
+    reach = min((r.error_reach_mm[0] for r in problem.rolls if r.error_mm is not None), default=np.inf)
+    alloy = blanks[piece.members[0][0]].alloy
+    spread = problem.castable.spread_of(alloy) if problem.castable is not None else None
+    held = [blanks[index] for index, *_ in piece.members]
+    found = []
+    for v in piece.variants:
+        factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
+        made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None)
+        if spread is not None and problem.certainty > 0.0:
+            thick_mm = v.start_mm + max(v.slope * v.dx_mm, 0.0) + spread.planing_mm
+            sd = float(np.sqrt(spread.level**2 + spread.taper**2 + spread.scatter**2)) * thick_mm
+            room = 1.0 - guard_factor(problem.certainty, v.dx_mm, v.dx_mm) * sd / max(v.tolerance_mm, 1e-9)
+            made = _within(made, held, min(max(room, LEAST_ROOM), 1.0))
+        found.append(made)
+    made_piece = replace(piece, variants=tuple(found))
+    castable = problem.castable
+    if castable is not None and profile_of_piece(made_piece.as_cast, castable) is None:
+        return replace(
+            made_piece,
+            variants=tuple(replace(v, cast_start_mm=None, cast_tolerance_mm=None) for v in made_piece.variants),
+        )
+    return made_piece
+
+
+def _within(v: Variant, held: Sequence[Blank], room: float) -> Variant:
+    """A variant that lies, on sheets to cast, within this share of the tolerance of all that it holds."""
+    if len(held) == 1:
+        return replace(v, cast_start_mm=v.start_mm, cast_tolerance_mm=room * v.tolerance_mm)
+    low = max(b.mouth_thickness_mm - room * b.tolerance_mm for b in held)
+    high = min(b.mouth_thickness_mm + room * b.tolerance_mm for b in held)
+    if high - low < 0.5 * room * v.tolerance_mm:
+        return replace(v, cast_start_mm=v.start_mm, cast_tolerance_mm=room * v.tolerance_mm)
+    return replace(v, cast_start_mm=(low + high) / 2.0, cast_tolerance_mm=(high - low) / 2.0)
+
+
+def unsure_of(problem: LayoutProblem, placements: Sequence[Placement]) -> tuple[str, ...]:
+    """The blanks whose places on rolls are less sure than the problem wants, by name."""
+    if problem.certainty <= 0.0:
+        return ()
+    blanks = {b.id: b for b in problem.blanks}
+    rolls = {r.id: r for r in problem.rolls if r.error_mm is not None}
+    return tuple(
+        sorted(
+            p.blank
+            for p in placements
+            if p.roll in rolls and p.blank in blanks and not _is_sure(blanks[p.blank], p, rolls[p.roll], problem)
+        )
+    )
+
+
+def _is_sure(blank: Blank, p: Placement, roll: LayoutRoll, problem: LayoutProblem) -> bool:
+    variants = piece_of(blank, 0).variants
+    v = next((v for v in variants if v.turn_deg == p.turn_deg), variants[0])
+    factor = guard_factor(problem.certainty, v.dx_mm, roll.error_reach_mm[0])
+    stations = np.asarray(roll.stations_mm, dtype=float)
+    assert roll.error_mm is not None
+    for side in (1.0, -1.0):
+        grid = roll.thickness_mm + side * factor * roll.error_mm
+        lines = line_values(grid, roll.width_mm, p.y_mm, p.y_mm + v.dy_mm)
+        if miss_mm(stations, lines, v.dx_mm, v.start_mm, v.slope, p.x_mm) > blank.tolerance_mm + SLACK_MM:
+            return False
+    return True
