@@ -162,6 +162,7 @@ class Tally:
     out: int = 0
     far_out: int = 0
     unsure: int = 0
+    below: int = 0
     unplaced: int = 0
     faults: int = 0
     metal_m2: float = 0.0
@@ -175,6 +176,7 @@ class Tally:
         self.out += sum(v > 0.0 for v in out.values())
         self.far_out += sum(v > 0.01 for v in out.values())
         self.unsure += len(plan.unsure)
+        self.below += sum(chances.of(b) < problem.certainty - 0.01 for b in out if b not in plan.unsure)
         self.unplaced += len(plan.unplaced)
         self.faults += len(verify(problem, plan))
         self.metal_m2 += plan.consumed_mm2 / 1e6
@@ -258,7 +260,7 @@ def line(name: str, t: Tally, plain: Tally) -> str:
     stated = 100.0 * (1.0 - float(np.mean(t.stated))) if t.stated else 0.0
     return (
         f"{name:45} out {100 * t.out / max(t.laid, 1):5.2f} % (stated {stated:5.2f}), over 0.01 mm {100 * t.far_out / max(t.laid, 1):5.2f} %"
-        f"  less sure {t.unsure}  left {t.unplaced}  metal {more:+5.2f} %  {t.seconds:5.1f} s  faults {t.faults}"
+        f"  less sure {t.unsure} (unnamed {t.below})  left {t.unplaced}  metal {more:+5.2f} %  {t.seconds:5.1f} s  faults {t.faults}"
     )
 
 

@@ -22,21 +22,18 @@ FREEDOM: Final = 10.0
 """Degrees of freedom of an error: misread and unlucky readings give it longer tails than the normal curve's (estimate)."""
 AS_NORMAL: Final = ((FREEDOM - 2.0) / FREEDOM) ** 0.5
 """Makes the standard deviation of Student's t one."""
-MOST_PLACES: Final = 6.0
-"""A blank is taken to hold no more places that err apart: one of them is at the edge of its tolerance, not all (estimate)."""
-LEAST_ROOM: Final = 0.4
-"""On sheets to cast a blank may lie off the middle of its tolerance by this share of it at least: less room costs casts
-without number (estimate)."""
+MOST_PLACES: Final = 4.0
+"""A blank is taken to hold no more places that err apart: only some lie at the edge of its tolerance (estimate)."""
 SLACK_MM: Final = 1e-6
 
 
 def places_apart(length_mm: float, reach_mm: float) -> float:
-    """How many places of a blank err apart from each other: two at least, its ends.
+    """How many places of a blank at the edge of its tolerance err apart from each other.
 
     >>> places_apart(300.0, 500.0), places_apart(1500.0, 250.0)
-    (2.0, 4.0)
+    (1.0, 2.0)
     """
-    return min(max(1.0 + length_mm / (2.0 * reach_mm), 2.0), MOST_PLACES)
+    return min(max(0.5 + length_mm / (4.0 * reach_mm), 1.0), MOST_PLACES)
 
 
 def guard_factor(certainty: float, length_mm: float, reach_mm: float) -> float:
@@ -45,7 +42,7 @@ def guard_factor(certainty: float, length_mm: float, reach_mm: float) -> float:
     Sources: Bonferroni's inequality over the places that err apart; Student's t with ten degrees of freedom, estimate.
 
     >>> round(guard_factor(0.95, 300.0, 500.0), 2), guard_factor(0.0, 300.0, 500.0)
-    (1.99, 0.0)
+    (1.62, 0.0)
     """
     if certainty <= 0.0:
         return 0.0
@@ -57,20 +54,20 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, certa
     """The piece with the guard that a certainty asks for; as it is where the certainty is 0 or nothing is unsure."""
     reach = min((r.error_reach_mm[0] for r in problem.rolls if r.error_mm is not None), default=np.inf)
     alloy = blanks[piece.members[0][0]].alloy
-    spread = problem.castable.spread_of(alloy) if problem.castable is not None else None
+    castable = problem.castable
+    spread = castable.spread_of(alloy) if castable is not None else None
     held = [blanks[index] for index, *_ in piece.members]
     found = []
     for v in piece.variants:
         factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
         made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None)
-        if spread is not None and problem.certainty > 0.0:
+        if castable is not None and spread is not None and problem.certainty > 0.0:
             thick_mm = v.start_mm + max(v.slope * v.dx_mm, 0.0) + spread.planing_mm
             sd = float(np.sqrt(spread.level**2 + spread.taper**2 + spread.scatter**2)) * thick_mm
             room = 1.0 - guard_factor(problem.certainty, v.dx_mm, v.dx_mm) * sd / max(v.tolerance_mm, 1e-9)
-            made = _within(made, held, min(max(room, LEAST_ROOM), 1.0))
+            made = _within(made, held, min(max(room, castable.least_room), 1.0))
         found.append(made)
     made_piece = replace(piece, variants=tuple(found))
-    castable = problem.castable
     if castable is not None and profile_of_piece(made_piece.as_cast, castable) is None:
         return replace(
             made_piece,

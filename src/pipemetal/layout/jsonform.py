@@ -191,7 +191,7 @@ def _castable(data: object, where: str) -> Castable:
 def _castable_row(castable: Castable) -> dict[str, Any]:
     row = _without_none(asdict(castable))
     if not castable.spread:
-        del row["spread"]
+        del row["spread"], row["least_room"]
     if not castable.widths:
         del row["widths"], row["width_change_mm2"]
         return row

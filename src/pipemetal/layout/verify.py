@@ -46,9 +46,9 @@ THICKNESS_SLACK_MM = 1e-6
 TOTALS_SLACK = 1e-6
 TAIL_SLACK = 1e-3
 CHORD_MM = 0.005
-# Errors of a field have the tails of Student's t with so many degrees of freedom; a blank holds two places at least that err
-# apart, one more for every two reaches of its length, six at most.
-TAIL_FREEDOM, LEAST_PLACES, MOST_PLACES = 10, 2.0, 6.0
+# Errors of a field have the tails of Student's t with so many degrees of freedom; a blank holds one place at least that errs
+# apart, one more for every four reaches of its length beyond two, four at most.
+TAIL_FREEDOM, MOST_PLACES = 10, 4.0
 
 
 @dataclass(frozen=True)
@@ -280,7 +280,7 @@ def _certainty_faults(blank: Blank, p: Placement, shape: Polygon, sheet: LayoutR
     deviation = _interpolated(stations, lines, sheet.error_mm, x, y)
     room = blank.tolerance_mm + THICKNESS_SLACK_MM - np.abs(_interpolated(stations, lines, grid, x, y) - _wish(blank, p, x))
     along = shape.bounds[2] - shape.bounds[0]
-    places = min(max(1.0 + 0.5 * along / sheet.error_reach_mm[0], LEAST_PLACES), MOST_PLACES)
+    places = min(max(0.5 + 0.25 * along / sheet.error_reach_mm[0], 1.0), MOST_PLACES)
     # a t of so many degrees spreads by the root of n / (n - 2): its unit is that much smaller than the deviation
     unit = deviation / math.sqrt(TAIL_FREEDOM / (TAIL_FREEDOM - 2.0))
     out = 1.0 - stdtr(TAIL_FREEDOM, room / np.maximum(unit, 1e-12))

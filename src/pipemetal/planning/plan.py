@@ -23,6 +23,7 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop
 from pipemetal.planning.booking import book_plan
+from pipemetal.planning.chances import PlanChances, cast_spreads, plan_chances, told_of_chances, with_errors
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import plan_casting, told_of_days
@@ -66,6 +67,7 @@ class Plan:
     cannot_charge: tuple[str, ...]
     learned: Learned
     days: tuple[CastingDay, ...]
+    chances: PlanChances
     notes: tuple[str, ...] = ()
 
     @property
@@ -239,6 +241,8 @@ def make_plan(
     pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])
     blanks = blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm))
     problem = layout_problem(blanks, stock.rack, settings)
+    spreads = cast_spreads(problem, stock.recipes, settings, learned)
+    problem = with_errors(problem, stock.rack, spreads, settings.sure)
     fees = work_as_metal(problem, settings, density)
     layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
     search.tell(0.89, "checking the layout")
@@ -249,10 +253,12 @@ def make_plan(
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
     season, pours = casting.season, casting.pours
     cut = _cut(layout, orders, stock.rack, blanks, density, settings)
+    chances = plan_chances(problem, layout, blanks, pours)
     account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
     search.tell(1.0, "done")
     notes = [
         *stock.notes,
+        *told_of_chances(chances, layout, settings.sure.certainty),
         *_advice(organ, pipes),
         *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
         *_small_melts(season, cut),
@@ -276,6 +282,7 @@ def make_plan(
         stock.unknown,
         learned,
         casting.days,
+        chances,
         tuple(notes),
     )
 

@@ -169,6 +169,12 @@ GROUPS: Final = (
         ("lots_within", "Fewer lots may cost more by", "share"),
         ("aim", "Tin aimed at the target, by this share of its window", "share"),
     ),
+    _group(
+        "sure",
+        "How sure a place must be",
+        ("certainty", "Least chance that a blank's metal fits (0: taken as it is given)", "share"),
+        ("cast_room", "On sheets to cast, of its tolerance a blank may use", "share"),
+    ),
     Group(
         "losses",
         "Dross and losses",

@@ -1,0 +1,146 @@
+"""How sure a plan is: the errors of the rack's rolls, the spread of sheets to cast, and what is expected to fit as laid."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean, median
+
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.push import SheetSpread
+from pipemetal.errors import InputError
+from pipemetal.layout.chance import Chances, Count, chances_of
+from pipemetal.layout.plan import LayoutPlan, NewSheet
+from pipemetal.layout.problem import CastSpread, LayoutProblem
+from pipemetal.planning.blanks import OrderedBlank
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.pours import Pour, prepare_pour
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.sureness import SureSettings
+from pipemetal.sheets.roll import Roll
+from pipemetal.sheets.unsure import FieldError, error_of, waves_of
+from pipemetal.texts import Amount, Text
+
+__all__ = ["PlanChances", "cast_spreads", "plan_chances", "roll_errors"]
+
+USUAL_LENGTH = 0.75
+"""Of the longest sheet: so long is the sheet that an alloy's spread is worked out for, before any is laid."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlanChances:
+    """What is expected of a plan as laid: the chance of each blank and of each pipe, and how many pipes, in all and by rank,
+    and blanks, on rolls and on sheets to cast.
+    """
+
+    blank: Mapping[str, float]
+    pipe: Mapping[str, float]
+    pipes: Count
+    by_rank: Mapping[str, Count]
+    on_rolls: Count
+    on_sheets: Count
+
+
+def roll_errors(rack: Sequence[Roll]) -> dict[str, FieldError]:
+    """The error of each roll's field, by its id; what the rolls have in common is learned from all of them."""
+    waves = waves_of([roll.field for roll in rack])
+    return {roll.id: error_of(roll.field, waves) for roll in rack}
+
+
+def cast_spreads(
+    problem: LayoutProblem, recipes: Mapping[str, Recipe], settings: ShopSettings, learned: Learned
+) -> tuple[CastSpread, ...]:
+    """How sheets to cast of each alloy wanted scatter, by the card of a usual sheet of it; none where no push gives one."""
+    walls: dict[str, list[float]] = {}
+    for b in problem.blanks:
+        walls.setdefault(b.alloy, []).append(fmean((b.mouth_thickness_mm, b.top_thickness_mm)))
+    found = []
+    for alloy, mine in walls.items():
+        sled = settings.sleds[0]
+        length = max(USUAL_LENGTH * settings.longest_mm(sled), settings.sheets.least_length_mm)
+        wall = min(max(median(mine), settings.sheets.thinnest_mm), settings.sheets.thickest_mm)
+        most = settings.section_mm2(sled, min(settings.usual_charge_kg, settings.most_charge_kg))
+        length = min(length, max(most / wall, settings.sheets.least_length_mm))
+        sheet = NewSheet("usual", alloy, length, sled.width_mm, wall, wall, settings.sheets.trim_mm)
+        try:
+            order = sheet_order(sheet, settings)
+            card = prepare_pour(order, recipes[alloy].target, settings, learned).card
+        except InputError:
+            card = None
+        if card is not None:
+            found.append(_as_cast(alloy, card.spread, order.planing_mm))
+    return tuple(found)
+
+
+def _as_cast(alloy: str, spread: SheetSpread, planing_mm: float) -> CastSpread:
+    return CastSpread(alloy, spread.level, spread.taper, spread.scatter, planing_mm)
+
+
+def plan_chances(
+    problem: LayoutProblem, layout: LayoutPlan, blanks: Sequence[OrderedBlank], pours: Sequence[Pour]
+) -> PlanChances:
+    """What is expected of a plan: rolls by their errors, sheets to cast by their own cards."""
+    spreads = {
+        p.order.sheet.id: _as_cast(p.order.sheet.alloy, p.card.spread, p.order.planing_mm)
+        for p in pours
+        if p.card is not None
+    }
+    chances = chances_of(problem, layout, lambda sheet: spreads.get(sheet.id))
+    laid = {p.blank: p.roll for p in layout.placements}
+    of_pipe: dict[str, list[str]] = {}
+    of_rank: dict[str, dict[str, list[str]]] = {}
+    for b in blanks:
+        if b.blank.id in laid:
+            of_pipe.setdefault(b.pipe.id, []).append(b.blank.id)
+            of_rank.setdefault(b.pipe.rank, {}).setdefault(b.pipe.id, []).append(b.blank.id)
+    new = {sheet.id for sheet in layout.new_sheets}
+    return PlanChances(
+        {blank: chances.of(blank) for blank in laid},
+        {pipe: chances.together(mine) for pipe, mine in of_pipe.items()},
+        chances.count(list(of_pipe.values())),
+        {rank: chances.count(list(mine.values())) for rank, mine in of_rank.items()},
+        _count_of(chances, [b for b, roll in laid.items() if roll not in new]),
+        _count_of(chances, [b for b, roll in laid.items() if roll in new]),
+    )
+
+
+def _count_of(chances: Chances, blanks: Sequence[str]) -> Count:
+    return chances.count([[blank] for blank in blanks])
+
+
+def with_errors(problem: LayoutProblem, rack: Sequence[Roll], spreads: Sequence[CastSpread], sure: SureSettings) -> LayoutProblem:
+    """The problem with what is known of how unsure its metal is, and the certainty that is wanted."""
+    errors = roll_errors(rack)
+    rolls = tuple(
+        replace(roll, error_mm=errors[roll.id].sd_mm, error_reach_mm=errors[roll.id].reach_mm) for roll in problem.rolls
+    )
+    castable = replace(problem.castable, spread=tuple(spreads), least_room=sure.cast_room) if problem.castable is not None else None
+    return replace(problem, rolls=rolls, castable=castable, certainty=sure.certainty)
+
+
+def count_words(count: Count) -> Text:
+    """A count as a person reads it: 897 of 904 (889 to 903).
+
+    >>> count_words(Count(897.2, 889, 903, 904))
+    '897 of 904 (889 to 903)'
+    """
+    return Text(
+        "{expected} of {all} ({low} to {high})",
+        expected=Amount(count.expected),
+        all=count.of,
+        low=count.low,
+        high=count.high,
+    )
+
+
+def told_of_chances(chances: PlanChances, layout: LayoutPlan, certainty: float) -> tuple[Text, ...]:
+    """What a plan says of how sure it is."""
+    if not chances.blank:
+        return ()
+    found = [Text("Pipes expected to fit as laid: {count}.", count=count_words(chances.pipes))]
+    if layout.unsure:
+        words = "Less sure than {certainty} %, because nothing else serves them: {blanks}."
+        few = [f"{b} ({100.0 * chances.blank[b]:.0f} %)" for b in layout.unsure if b in chances.blank]
+        found.append(Text(words, certainty=Amount.short(100.0 * certainty), blanks=", ".join(few)))
+    return tuple(found)

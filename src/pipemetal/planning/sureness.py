@@ -1,0 +1,31 @@
+"""How sure a shop wants its places to be, and how that weighs against metal and casts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipemetal.planning.habits import Limits, check_limits
+
+__all__ = ["SureSettings"]
+
+
+@dataclass(frozen=True)
+class SureSettings:
+    """How sure the metal under a blank must be.
+
+    `certainty`: the least chance with which the metal keeps within a blank's tolerance; less sure places are used only where
+    nothing else serves, and named; 0 takes the metal as it is given. `cast_room`: on sheets to cast, where no place is so sure,
+    blanks lie within this share of their tolerance about the middle: less of it makes more of them fit and takes more sheets
+    (estimate).
+    """
+
+    certainty: float = 0.95
+    cast_room: float = 0.4
+
+    @property
+    def limits(self) -> Limits:
+        """What each may be."""
+        return {"certainty": (0.0, 0.999), "cast_room": (0.1, 1.0)}
+
+    def __post_init__(self) -> None:
+        check_limits("sure", self, self.limits)
