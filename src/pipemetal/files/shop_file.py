@@ -85,8 +85,8 @@ def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
     Tables: [shop] name, currency, what work costs as metal, lengths_in, masses_in, temperatures_in, language, paper;
-    [sheets], [pot], [casting], [owned], [day], [habits], [sure] with the fields of the settings; [losses] dross shares by kind of lot,
-    oxide_share, and factor_Sn ... by element.
+    [sheets], [pot], [casting], [owned], [day], [habits], [sure] with the fields of the settings; [losses] dross shares by kind of
+    lot, oxide_share, and factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipemetal.layout.core import build
+from pipemetal.layout.core import RISK, RISK_X, RISK_XX, build
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Castable, LayoutRoll
 from pipemetal.layout.search import SolverSettings
@@ -242,6 +242,9 @@ def _trial(
     length, width, _, _ = used_size(shelf, 0, castable, shelf.state.at, shelf.state.corner)
     cost = length * width + settings.cast_fee_mm2 + change_mm2
     places = {int(k): shelf_place(shelf, int(k), shelf.state.at, shelf.state.corner) for k in served}
+    slots, x = shelf.stock.slots[shelf.state.at[served, 1]], shelf.state.corner[served, 0]
+    risk = slots[:, RISK] + (slots[:, RISK_X] + slots[:, RISK_XX] * x) * x
+    cost += float(risk.sum()) / settings.new_metal_weight
     return float(shelf.stock.area[served].sum() / cost), places
 
 

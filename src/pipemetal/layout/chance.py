@@ -20,10 +20,12 @@ from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRol
 from pipemetal.layout.verify import shape_on_sheet
 from pipemetal.sheets.field import FloatArray
 
-__all__ = ["DRAWINGS", "Chances", "Count", "chances_of", "looked_at"]
+__all__ = ["DRAWINGS", "Chances", "Count", "chances_of", "looked_at", "unsure_of"]
 
 DRAWINGS: Final = 2000
 """Drawings of every sheet: a chance of 95 % is then sure to half a percent."""
+COUNTED_TO: Final = 0.005
+"""To this much a chance is known by so many drawings."""
 SCATTER_REACH_MM: Final = 500.0
 """How far along a sheet to cast the scatter from place to place hangs together (estimate)."""
 CAST_STATIONS: Final = 13
@@ -102,6 +104,17 @@ def chances_of(problem: LayoutProblem, plan: LayoutPlan, spread_of: SpreadOf | N
         drawn = _Drawn.of_sheet(sheet, spread or CastSpread(sheet.alloy, 0.0, 0.0, 0.0))
         fits |= {p.blank: drawn.fit(blanks[p.blank], p) for p in laid.get(sheet.id, ()) if p.blank in blanks}
     return Chances(fits)
+
+
+def unsure_of(problem: LayoutProblem, placements: Sequence[Placement]) -> tuple[str, ...]:
+    """The blanks on rolls that are less sure to fit than the problem wants, by name; none where it wants no certainty."""
+    rolls = {r.id for r in problem.rolls if r.error_mm is not None}
+    mine = tuple(p for p in placements if p.roll in rolls)
+    if problem.certainty <= 0.0 or not mine:
+        return ()
+    chances = chances_of(problem, LayoutPlan(mine, (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
+    wanted = problem.certainty - COUNTED_TO
+    return tuple(sorted(p.blank for p in mine if p.blank in chances.fits and chances.of(p.blank) < wanted))
 
 
 def looked_at(

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from scipy.special import stdtrit
 
-from pipemetal.layout.plan import Placement
-from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.layout.sheet_for import profile_of_piece
-from pipemetal.layout.shelf import piece_of
 from pipemetal.layout.windows import Piece, Variant
-from pipemetal.sheets.fitness import line_values, miss_mm
 
-__all__ = ["FREEDOM", "guard_factor", "guarded", "unsure_of"]
+__all__ = ["AS_NORMAL", "FREEDOM", "guard_factor", "guarded"]
 
 FREEDOM: Final = 10.0
 """Degrees of freedom of an error: misread and unlucky readings give it longer tails than the normal curve's (estimate)."""
@@ -24,7 +21,8 @@ AS_NORMAL: Final = ((FREEDOM - 2.0) / FREEDOM) ** 0.5
 """Makes the standard deviation of Student's t one."""
 MOST_PLACES: Final = 4.0
 """A blank is taken to hold no more places that err apart: only some lie at the edge of its tolerance (estimate)."""
-SLACK_MM: Final = 1e-6
+MISSES_AT_EDGE: Final = 0.5
+"""Of blanks at the edge of their tolerance so many do not fit."""
 
 
 def places_apart(length_mm: float, reach_mm: float) -> float:
@@ -47,7 +45,22 @@ def guard_factor(certainty: float, length_mm: float, reach_mm: float) -> float:
     if certainty <= 0.0:
         return 0.0
     tail = (1.0 - certainty) / places_apart(length_mm, reach_mm)
-    return max(float(stdtrit(FREEDOM, 1.0 - tail)) * AS_NORMAL, 0.0)
+    low, high = 0.0, 30.0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _beyond(middle) > tail else (low, middle)
+    return high * AS_NORMAL
+
+
+def _beyond(t: float) -> float:
+    """The chance that Student's t of ten degrees of freedom is above t.
+
+    Sources: Abramowitz & Stegun 1964, Handbook of Mathematical Functions, equation 26.7.4.
+    """
+    theta = math.atan(t / math.sqrt(FREEDOM))
+    square = math.cos(theta) ** 2
+    within = math.sin(theta) * (1.0 + square * (0.5 + square * (0.375 + square * (0.3125 + square * 35.0 / 128.0))))
+    return 0.5 * (1.0 - within)
 
 
 def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, certainty: float) -> Piece:
@@ -60,12 +73,13 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, certa
     found = []
     for v in piece.variants:
         factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
-        made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None)
+        made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None, misfit_mm2=0.0)
         if castable is not None and spread is not None and problem.certainty > 0.0:
             thick_mm = v.start_mm + max(v.slope * v.dx_mm, 0.0) + spread.planing_mm
             sd = float(np.sqrt(spread.level**2 + spread.taper**2 + spread.scatter**2)) * thick_mm
             room = 1.0 - guard_factor(problem.certainty, v.dx_mm, v.dx_mm) * sd / max(v.tolerance_mm, 1e-9)
             made = _within(made, held, min(max(room, castable.least_room), 1.0))
+            made = replace(made, misfit_mm2=castable.misfit_costs * MISSES_AT_EDGE * piece.area_mm2)
         found.append(made)
     made_piece = replace(piece, variants=tuple(found))
     if castable is not None and profile_of_piece(made_piece.as_cast, castable) is None:
@@ -85,32 +99,3 @@ def _within(v: Variant, held: Sequence[Blank], room: float) -> Variant:
     if high - low < 0.5 * room * v.tolerance_mm:
         return replace(v, cast_start_mm=v.start_mm, cast_tolerance_mm=room * v.tolerance_mm)
     return replace(v, cast_start_mm=(low + high) / 2.0, cast_tolerance_mm=(high - low) / 2.0)
-
-
-def unsure_of(problem: LayoutProblem, placements: Sequence[Placement]) -> tuple[str, ...]:
-    """The blanks whose places on rolls are less sure than the problem wants, by name."""
-    if problem.certainty <= 0.0:
-        return ()
-    blanks = {b.id: b for b in problem.blanks}
-    rolls = {r.id: r for r in problem.rolls if r.error_mm is not None}
-    return tuple(
-        sorted(
-            p.blank
-            for p in placements
-            if p.roll in rolls and p.blank in blanks and not _is_sure(blanks[p.blank], p, rolls[p.roll], problem)
-        )
-    )
-
-
-def _is_sure(blank: Blank, p: Placement, roll: LayoutRoll, problem: LayoutProblem) -> bool:
-    variants = piece_of(blank, 0).variants
-    v = next((v for v in variants if v.turn_deg == p.turn_deg), variants[0])
-    factor = guard_factor(problem.certainty, v.dx_mm, roll.error_reach_mm[0])
-    stations = np.asarray(roll.stations_mm, dtype=float)
-    assert roll.error_mm is not None
-    for side in (1.0, -1.0):
-        grid = roll.thickness_mm + side * factor * roll.error_mm
-        lines = line_values(grid, roll.width_mm, p.y_mm, p.y_mm + v.dy_mm)
-        if miss_mm(stations, lines, v.dx_mm, v.start_mm, v.slope, p.x_mm) > blank.tolerance_mm + SLACK_MM:
-            return False
-    return True

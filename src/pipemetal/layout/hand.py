@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipemetal.errors import LayoutError
-from pipemetal.layout.guard import unsure_of
+from pipemetal.layout.chance import unsure_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.shelf import Hands, Place, overhang_mm

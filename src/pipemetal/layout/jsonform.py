@@ -10,7 +10,7 @@ import numpy as np
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, SheetWanted, Unplaced
-from pipemetal.layout.problem import Blank, CastSpread, Castable, CastWidth, LayoutProblem, LayoutRoll, Point, Sector
+from pipemetal.layout.problem import Blank, Castable, CastSpread, CastWidth, LayoutProblem, LayoutRoll, Point, Sector
 from pipemetal.layout.totals import totals_of
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.texts import Text
@@ -191,7 +191,7 @@ def _castable(data: object, where: str) -> Castable:
 def _castable_row(castable: Castable) -> dict[str, Any]:
     row = _without_none(asdict(castable))
     if not castable.spread:
-        del row["spread"], row["least_room"]
+        del row["spread"], row["least_room"], row["misfit_costs"]
     if not castable.widths:
         del row["widths"], row["width_change_mm2"]
         return row

@@ -282,7 +282,8 @@ class Castable:
     `widths` are the only widths that can be cast, each with limits of its own within the others; none: any width between the
     least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal. `spread` says how sheets of an
     alloy scatter about what is wanted; without one they are taken as sure. Where a certainty is wanted that no sheet to cast
-    gives, its blanks lie within `least_room` of their tolerance about the middle (a share).
+    gives, its blanks lie within `least_room` of their tolerance about the middle (a share), and one that will not fit costs
+    `misfit_costs` times its own area.
 
     >>> Castable(max_width_mm=900.0, max_length_mm=4000.0).max_taper_mm_m
     0.15
@@ -304,11 +305,13 @@ class Castable:
     widths: tuple[CastWidth, ...] = ()
     width_change_mm2: float = 0.0
     spread: tuple[CastSpread, ...] = ()
-    least_room: float = 0.4
+    least_room: float = 0.7
+    misfit_costs: float = 2.0
 
     def __post_init__(self) -> None:
         where = "castable"
         _num(self.width_change_mm2, "width_change_mm2", where, low=0.0)
+        _num(self.misfit_costs, "misfit_costs", where, low=0.0, high=100.0)
         _num(self.least_room, "least_room", where, low=0.1, high=1.0)
         if self.max_section_mm2 is not None:
             _num(self.max_section_mm2, "max_section_mm2", where, low=self.min_length_mm * self.min_thickness_mm)
@@ -380,7 +383,10 @@ def _checked_error(error_mm: FloatArray, shape: tuple[int, ...], where: str) -> 
     error = np.array(error_mm, dtype=float)
     if error.shape != shape or not np.all(np.isfinite(error)) or error.min() < 0.0 or error.max() > 30.0:
         raise LayoutError(
-            "must be finite, not negative and shaped as the thickness", field="error_mm", where=where, allowed=str(shape)
+            "must be finite, not negative and shaped as the thickness",
+            field="error_mm",
+            where=where,
+            allowed=str(shape),
         )
     error.flags.writeable = False
     return error

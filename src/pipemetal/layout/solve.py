@@ -15,7 +15,8 @@ from pipemetal.layout.bound import area_bound_mm2
 from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
 from pipemetal.layout.centre import centred
-from pipemetal.layout.guard import guarded, unsure_of
+from pipemetal.layout.chance import unsure_of
+from pipemetal.layout.guard import guarded
 from pipemetal.layout.hand import ByHand, better_than_start, check_pins
 from pipemetal.layout.limits import check_size
 from pipemetal.layout.opened import OpenedSearch

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from scipy.special import stdtr
 from shapely import affinity
 from shapely.geometry import LineString, MultiPoint, Polygon, box
 
@@ -44,11 +43,11 @@ PLACE_SLACK_MM = 1e-4
 AREA_SLACK_MM2 = 0.05
 THICKNESS_SLACK_MM = 1e-6
 TOTALS_SLACK = 1e-6
-TAIL_SLACK = 1e-3
+# Chances that were counted in drawings are known to so much.
+TAIL_SLACK = 0.25
 CHORD_MM = 0.005
-# Errors of a field have the tails of Student's t with so many degrees of freedom; a blank holds one place at least that errs
-# apart, one more for every four reaches of its length beyond two, four at most.
-TAIL_FREEDOM, MOST_PLACES = 10, 4.0
+# Errors of a field have the tails of Student's t with so many degrees of freedom.
+TAIL_FREEDOM = 10
 
 
 @dataclass(frozen=True)
@@ -271,27 +270,37 @@ def _thickness_faults(blank: Blank, p: Placement, shape: Polygon, sheet: LayoutR
 
 
 def _certainty_faults(blank: Blank, p: Placement, shape: Polygon, sheet: LayoutRoll, certainty: float) -> list[Fault]:
-    """At every place under a blank: how likely the metal there is out of tolerance, against what is left to one place."""
+    """How likely the metal is out of tolerance at the worst place under a blank: no blank is surer than its worst place."""
     if sheet.error_mm is None:
         return []
     stations, grid = np.array(sheet.stations_mm), sheet.thickness_mm
     lines = np.linspace(0.0, sheet.width_mm, grid.shape[0]) if grid.shape[0] > 1 else np.array([0.0])
     x, y = _extremes(blank, shape, stations, lines)
     deviation = _interpolated(stations, lines, sheet.error_mm, x, y)
-    room = blank.tolerance_mm + THICKNESS_SLACK_MM - np.abs(_interpolated(stations, lines, grid, x, y) - _wish(blank, p, x))
-    along = shape.bounds[2] - shape.bounds[0]
-    places = min(max(0.5 + 0.25 * along / sheet.error_reach_mm[0], 1.0), MOST_PLACES)
+    room = (
+        blank.tolerance_mm
+        + THICKNESS_SLACK_MM
+        - np.abs(_interpolated(stations, lines, grid, x, y) - _wish(blank, p, x))
+    )
     # a t of so many degrees spreads by the root of n / (n - 2): its unit is that much smaller than the deviation
     unit = deviation / math.sqrt(TAIL_FREEDOM / (TAIL_FREEDOM - 2.0))
-    out = 1.0 - stdtr(TAIL_FREEDOM, room / np.maximum(unit, 1e-12))
+    out = _tail(room / np.maximum(unit, 1e-12))
     worst = int(np.argmax(out))
-    if out[worst] * places <= (1.0 - certainty) * (1.0 + TAIL_SLACK):
+    if out[worst] <= (1.0 - certainty) * (1.0 + TAIL_SLACK):
         return []
     detail = (
         f"at ({x[worst]:.1f}, {y[worst]:.1f}) {100.0 * out[worst]:.1f} % are out of tolerance, where"
-        f" {100.0 * (1.0 - certainty) / places:.1f} % may be; it is not named as less sure"
+        f" {100.0 * (1.0 - certainty):.1f} % may be; it is not named as less sure"
     )
     return [Fault("certainty", p.blank, p.roll, detail)]
+
+
+def _tail(t: np.ndarray) -> np.ndarray:
+    """The chance that Student's t is above t, by adding up its density."""
+    at = np.linspace(-60.0, 60.0, 24_001)
+    density = (1.0 + at**2 / TAIL_FREEDOM) ** (-0.5 * (TAIL_FREEDOM + 1))
+    below = np.cumsum(density) - 0.5 * density
+    return np.asarray(1.0 - np.interp(t, at, below / density.sum()))
 
 
 def _wish(blank: Blank, p: Placement, x: np.ndarray) -> np.ndarray:
@@ -300,9 +309,7 @@ def _wish(blank: Blank, p: Placement, x: np.ndarray) -> np.ndarray:
     return np.asarray(blank.mouth_thickness_mm + rise * along / blank.length_mm)
 
 
-def _extremes(
-    blank: Blank, shape: Polygon, stations: np.ndarray, lines: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _extremes(blank: Blank, shape: Polygon, stations: np.ndarray, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The places under a blank that can hold an extreme of its thickness."""
     x0, y0, x1, y1 = shape.bounds
     xs = np.concatenate([[x0, x1], stations[(stations > x0) & (stations < x1)]])

@@ -28,7 +28,8 @@ class Variant:
     """One way to lay a piece: its size on the sheet, the thickness it wants at its low end and its slope along x.
 
     `guard`: so many times its error the metal must keep within the tolerance. On a sheet to cast it must lie within
-    `cast_tolerance_mm` of `cast_start_mm` instead (None: as on a roll), for there the error is the whole sheet's.
+    `cast_tolerance_mm` of `cast_start_mm` instead (None: as on a roll), for there the error is the whole sheet's;
+    `misfit_mm2` is what lying at the edge of its tolerance costs there, as metal.
     """
 
     dx_mm: float
@@ -40,6 +41,7 @@ class Variant:
     guard: float = 0.0
     cast_start_mm: float | None = None
     cast_tolerance_mm: float | None = None
+    misfit_mm2: float = 0.0
 
     @property
     def as_cast(self) -> Variant:
@@ -166,9 +168,27 @@ def _most_error(error, n_lines, n):  # type: ignore[no-untyped-def]
 
 
 @inner
-def _slots_of_pair(
-    box, width, st, thin, thick, n_lines, grid, error, is_new, bow, variants, v0, v1, rows, n_rows, kerf, out, scratch, guarded
-):  # type: ignore[no-untyped-def]
+def _slots_of_pair(  # type: ignore[no-untyped-def]
+    box,
+    width,
+    st,
+    thin,
+    thick,
+    n_lines,
+    grid,
+    error,
+    is_new,
+    bow,
+    variants,
+    v0,
+    v1,
+    rows,
+    n_rows,
+    kerf,
+    out,
+    scratch,
+    guarded,
+):
     """The slots of one piece on one sheet, written as rows from n_rows on; returns the new count of rows."""
     n = st.size
     most_error = _most_error(error, n_lines, n)
@@ -208,7 +228,7 @@ def _slots_of_pair(
                 if n_rows < rows.shape[0]:
                     row = rows[n_rows]
                     row[0], row[1], row[2], row[3] = out[w, 0], out[w, 1], y_low, y_high - dy
-                    row[4], row[5], row[6] = dx + kerf, dy + kerf, turn
+                    row[4], row[5], row[6], row[7] = dx + kerf, dy + kerf, turn, v
                 n_rows += 1
                 if b == 0:
                     wide_low, wide_high = min(wide_low, out[w, 0]), max(wide_high, out[w, 1])
@@ -271,7 +291,7 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
     """The slots of every piece on every sheet.
 
     Returns `starts` (pieces * sheets + 1): rows of piece i on sheet s run from starts[i * sheets + s]; and the rows:
-    least and greatest x and y of the low corner, the size with the kerf added, the turn.
+    least and greatest x and y of the low corner, the size with the kerf added, the turn, the number of the variant.
     """
     counts = [len(piece.variants) for piece in pieces]
     variant_start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
@@ -285,7 +305,9 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
     def found(part: tuple[int, int]) -> tuple[IntArray, FloatArray]:
         first, last = part
         low, high = int(variant_start[first]), int(variant_start[last])
-        return _slots_of(variant_start[first : last + 1] - low, variants[low:high], table, kerf_mm)
+        found_starts, found_rows = _slots_of(variant_start[first : last + 1] - low, variants[low:high], table, kerf_mm)
+        found_rows[:, 7] += low
+        return found_starts, found_rows
 
     with ThreadPoolExecutor(len(parts)) as pool:
         tables = list(pool.map(found, parts))
@@ -313,7 +335,7 @@ def _slots_of(
 ) -> tuple[IntArray, FloatArray]:
     n_pieces, n_sheets = variant_start.size - 1, table.box.shape[0]
     starts = np.zeros(n_pieces * n_sheets + 1, np.int64)
-    rows = np.zeros((max(256, n_pieces * max(n_sheets // 2, 4)), 7))
+    rows = np.zeros((max(256, n_pieces * max(n_sheets // 2, 4)), 8))
     while True:
         needed = int(
             _all_slots(
@@ -335,4 +357,4 @@ def _slots_of(
         )
         if needed <= rows.shape[0]:
             return starts, rows[:needed]
-        rows = np.zeros((needed, 7))
+        rows = np.zeros((needed, 8))

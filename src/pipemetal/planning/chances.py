@@ -109,13 +109,19 @@ def _count_of(chances: Chances, blanks: Sequence[str]) -> Count:
     return chances.count([[blank] for blank in blanks])
 
 
-def with_errors(problem: LayoutProblem, rack: Sequence[Roll], spreads: Sequence[CastSpread], sure: SureSettings) -> LayoutProblem:
+def with_errors(
+    problem: LayoutProblem, rack: Sequence[Roll], spreads: Sequence[CastSpread], sure: SureSettings
+) -> LayoutProblem:
     """The problem with what is known of how unsure its metal is, and the certainty that is wanted."""
     errors = roll_errors(rack)
     rolls = tuple(
         replace(roll, error_mm=errors[roll.id].sd_mm, error_reach_mm=errors[roll.id].reach_mm) for roll in problem.rolls
     )
-    castable = replace(problem.castable, spread=tuple(spreads), least_room=sure.cast_room) if problem.castable is not None else None
+    castable = (
+        replace(problem.castable, spread=tuple(spreads), least_room=sure.cast_room, misfit_costs=sure.misfit_costs)
+        if problem.castable is not None
+        else None
+    )
     return replace(problem, rolls=rolls, castable=castable, certainty=sure.certainty)
 
 

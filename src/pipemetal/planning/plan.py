@@ -252,8 +252,8 @@ def make_plan(
     hurried = search.is_over()
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
     season, pours = casting.season, casting.pours
-    cut = _cut(layout, orders, stock.rack, blanks, density, settings)
     chances = plan_chances(problem, layout, blanks, pours)
+    cut = _cut(layout, orders, stock.rack, blanks, density, settings, chances)
     account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
     search.tell(1.0, "done")
     notes = [
@@ -294,8 +294,12 @@ def _cut(
     blanks: Sequence[OrderedBlank],
     density: Mapping[str, float],
     settings: ShopSettings,
+    chances: PlanChances,
 ) -> tuple[CutRoll, ...]:
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note, b.part.lower_at_small_arc) for b in blanks]
+    made_for = [
+        ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note, b.part.lower_at_small_arc, chances.blank.get(b.blank.id))
+        for b in blanks
+    ]
     return cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)

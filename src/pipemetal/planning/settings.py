@@ -40,6 +40,7 @@ ESTIMATED: Final = frozenset(
         "casting.minutes_on_table",
         "sure.certainty",
         "sure.cast_room",
+        "sure.misfit_costs",
     }
 )
 """Defaults that are an engineer's guess; all other figures are common practice, no source, but where SOURCES says more."""

@@ -15,17 +15,19 @@ class SureSettings:
 
     `certainty`: the least chance with which the metal keeps within a blank's tolerance; less sure places are used only where
     nothing else serves, and named; 0 takes the metal as it is given. `cast_room`: on sheets to cast, where no place is so sure,
-    blanks lie within this share of their tolerance about the middle: less of it makes more of them fit and takes more sheets
-    (estimate).
+    blanks lie within this share of their tolerance about the middle (estimate). `misfit_costs`: a blank of a sheet to cast that
+    does not fit costs so many times its own metal (it is cut again, from metal that may have to be cast for it): more of it
+    makes more of them fit and takes more metal (estimate).
     """
 
     certainty: float = 0.95
-    cast_room: float = 0.4
+    cast_room: float = 0.7
+    misfit_costs: float = 2.0
 
     @property
     def limits(self) -> Limits:
         """What each may be."""
-        return {"certainty": (0.0, 0.999), "cast_room": (0.1, 1.0)}
+        return {"certainty": (0.0, 0.999), "cast_room": (0.1, 1.0), "misfit_costs": (0.0, 100.0)}
 
     def __post_init__(self) -> None:
         check_limits("sure", self, self.limits)

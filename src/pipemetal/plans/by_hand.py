@@ -192,8 +192,10 @@ def cut_rolls_of(
     bench: Bench, placements: Sequence[Placement], density_g_cm3: Mapping[str, float]
 ) -> tuple[CutRoll, ...]:
     """The bench's sheets as the planning and the printing room know them; `density_g_cm3` by alloy."""
+    stayed = set(bench.placements) & set(placements)
+    still = {p.blank for p in stayed}
     blanks = [
-        ForPipe(b, cut.pipe, cut.rank, cut.note, cut.mouth_at_small_arc)
+        ForPipe(b, cut.pipe, cut.rank, cut.note, cut.mouth_at_small_arc, cut.chance if b.id in still else None)
         for b, cut in ((b, bench.cuts[b.id]) for b in bench.problem.blanks)
     ]
     masses = {name: sheet.mass_kg for name, sheet in bench.sheets.items()}

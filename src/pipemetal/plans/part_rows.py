@@ -21,7 +21,9 @@ class Ring(Row):
 
 @dataclass(frozen=True)
 class PipeRow(Row):
-    """A pipe without its parts."""
+    """A pipe without its parts. `chance`: that all its blanks fit as they are laid."""
+
+    leaves_out_none: ClassVar[bool] = True
 
     id: Name
     rank: Name
@@ -70,6 +72,7 @@ class PipeRow(Row):
     stress_toe_mpa: Amount = 0.0
     toe_flag: bool = False
     remarks: Said = ""
+    chance: Amount | None = None
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,7 @@ class Cut(Row):
 
     `x_mm`, `y_mm`: its lower left corner from the thick end and the lower edge. `corners_mm`: some points of a sector's outline.
     `mouth_at_small_arc`: a sector whose mouth, or lower end of a reed, is at its small arc; a turn of 0 has the large arc at x.
+    `chance`: that the metal there keeps within the tolerance.
     """
 
     leaves_out_none: ClassVar[bool] = True
@@ -148,6 +152,7 @@ class Cut(Row):
     sector: Ring | None = None
     corners_mm: tuple[Point, ...] | None = None
     mouth_at_small_arc: bool = False
+    chance: Amount | None = None
 
     @property
     def layout_walls_mm(self) -> tuple[float, float]:

@@ -23,11 +23,13 @@ __all__ = [
     "Blocked",
     "ByElement",
     "CastingDay",
+    "Chances",
     "Charged",
     "Count",
     "Cut",
     "CutSheet",
     "DayStep",
+    "Expected",
     "ExposureLimit",
     "FaultRow",
     "Freezing",
@@ -127,6 +129,29 @@ class ExposureLimit(Row):
 
 
 @dataclass(frozen=True)
+class Expected(Row):
+    """How many of some things are expected to fit, and between how many 95 in 100 times."""
+
+    expected: Amount = 0.0
+    low: Count = 0
+    high: Count = 0
+    of: Count = 0
+
+
+@dataclass(frozen=True)
+class Chances(Row):
+    """What is expected to fit as laid: pipes, in all and by rank, and blanks on rolls and on sheets to cast; `less_sure` are
+    blanks on rolls whose places are less sure than `certainty`, because nothing else serves them."""
+
+    certainty: Amount = 0.0
+    pipes: Expected = field(default_factory=Expected)
+    by_rank: dict[str, Expected] = field(default_factory=dict)
+    on_rolls: Expected = field(default_factory=Expected)
+    on_sheets: Expected = field(default_factory=Expected)
+    less_sure: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Plan(Row):
     """A whole plan, from the pipes to the metal account."""
 
@@ -167,6 +192,7 @@ class Plan(Row):
     exposure_limits: tuple[ExposureLimit, ...] = ()
     kerf_mm: Amount | None = None
     changed_by_hand: bool | None = None
+    chances: Chances | None = None
 
     @property
     def sheets(self) -> tuple[CutSheet, ...]:

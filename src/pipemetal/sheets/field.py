@@ -168,9 +168,7 @@ class ThicknessField:
                 value=allowance_mm,
                 allowed=f"below {self.thickness_mm.min():.3f}",
             )
-        return replace(
-            self, thickness_mm=self.thickness_mm - taken, readings=self.readings - (0.0, 0.0, taken)
-        )
+        return replace(self, thickness_mm=self.thickness_mm - taken, readings=self.readings - (0.0, 0.0, taken))
 
     def _resampled(self, stations: FloatArray, lines: FloatArray) -> ThicknessField:
         x, y = np.meshgrid(stations, lines)
