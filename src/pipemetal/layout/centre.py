@@ -19,6 +19,7 @@ OUT_WEIGHT: Final = 1e6
 """What a blank out of its tolerance by the likely thickness costs, a millimetre: never worth a chance."""
 WAYS: Final = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1), (1, -1), (-1, 1))
 FINEST_MM: Final = 1e-4
+FINEST_OUT_MM: Final = 5e-7
 
 
 def centred(problem: LayoutProblem, sheets: Sequence[NewSheet], placements: Sequence[Placement]) -> list[NewSheet]:
@@ -80,7 +81,8 @@ def _normal(z: FloatArray | float) -> FloatArray:
 def _best_ends(
     sheet: NewSheet, laid: Sequence[tuple[Blank, Placement]], spread: CastSpread, castable: Castable
 ) -> tuple[float, float]:
-    x, wanted, tolerance = _ends_of(laid)
+    x, wanted = _ends_of(laid)
+    thinner, thicker, worked = np.array([(b.tolerance_mm, b.over_mm, b.most_over_mm) for b, _ in laid]).T
     u = x / sheet.length_mm
     sd_share = float(np.sqrt(spread.level**2 + spread.taper**2 / 3.0 + spread.scatter**2))
     limits = list(_limits(sheet, castable))
@@ -88,13 +90,14 @@ def _best_ends(
     def cost(ends: FloatArray) -> float:
         off = ends[0] + (ends[1] - ends[0]) * u - wanted
         sd = sd_share * (wanted + spread.planing_mm)
-        fits = _normal((tolerance - off) / sd) - _normal((-tolerance - off) / sd)
-        beyond = np.maximum(np.abs(off) - tolerance, 0.0).sum()
+        # what fits only when it is worked counts half
+        fits = 0.5 * (_normal((thicker - off) / sd) + _normal((worked - off) / sd)) - _normal((-thinner - off) / sd)
+        beyond = np.maximum(np.maximum(off - worked, -thinner - off), 0.0).sum()
         over = sum(max(a * ends[0] + b * ends[1] - most, 0.0) for a, b, most in limits)
         return float(-fits.min(axis=0).sum() + OUT_WEIGHT * (beyond + over))
 
     start = np.array([sheet.thickness_start_mm, sheet.thickness_end_mm])
-    best, step = start, 0.25 * float(np.median(tolerance))
+    best, step = start, 0.25 * float(np.median(thinner))
     least = cost(start)
     while step > FINEST_MM:
         tried = [best + step * np.array(way) for way in WAYS]
@@ -104,30 +107,21 @@ def _best_ends(
             best = tried[costs.index(least)]
         else:
             step *= 0.5
-    chosen = start if _is_over(best, u, wanted, tolerance, limits) else best
+    off = best[0] + (best[1] - best[0]) * u - wanted
+    out = max(float((off - worked).max()), float((-thinner - off).max())) > FINEST_OUT_MM
+    chosen = start if out or any(a * best[0] + b * best[1] > most + 1e-9 for a, b, most in limits) else best
     return float(chosen[0]), float(chosen[1])
 
 
-def _is_over(
-    ends: FloatArray,
-    u: FloatArray,
-    wanted: FloatArray,
-    tolerance: FloatArray,
-    limits: Sequence[tuple[float, float, float]],
-) -> bool:
-    off = np.abs(ends[0] + (ends[1] - ends[0]) * u - wanted)
-    return bool((off > tolerance + 5e-7).any()) or any(a * ends[0] + b * ends[1] > most + 1e-9 for a, b, most in limits)
-
-
-def _ends_of(laid: Sequence[tuple[Blank, Placement]]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Where along the sheet both ends of each blank lie, what they want and within what; shapes (2, blanks)."""
+def _ends_of(laid: Sequence[tuple[Blank, Placement]]) -> tuple[FloatArray, FloatArray]:
+    """Where along the sheet both ends of each blank lie, and what they want; shapes (2, blanks)."""
     x, wanted = np.empty((2, len(laid))), np.empty((2, len(laid)))
     for k, (b, p) in enumerate(laid):
         along = b.width_mm if p.turn_deg in (90, 270) else b.length_mm
         x[:, k] = p.x_mm, p.x_mm + along
         ends = (b.mouth_thickness_mm, b.top_thickness_mm)
         wanted[:, k] = ends[::-1] if p.turn_deg == 180 else ends
-    return x, wanted, np.array([b.tolerance_mm for b, _ in laid])
+    return x, wanted
 
 
 def _limits(sheet: NewSheet, castable: Castable) -> Iterable[tuple[float, float, float]]:

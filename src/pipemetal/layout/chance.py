@@ -188,8 +188,9 @@ class _Drawn:
             low = self.metal_mm[j, i] * (1 - u) + self.metal_mm[j, i + 1] * u
             high = self.metal_mm[j + 1, i] * (1 - u) + self.metal_mm[j + 1, i + 1] * u
             metal = low * (1 - v) + high * v
-        off = np.abs(metal - wanted.astype(np.float32)[:, None])
-        found: BoolArray = (off <= np.float32(blank.tolerance_mm + 1e-5)).all(axis=0)
+        over = metal - wanted.astype(np.float32)[:, None]
+        low, high = np.float32(-blank.tolerance_mm - 1e-5), np.float32(blank.most_over_mm + 1e-5)
+        found: BoolArray = ((over >= low) & (over <= high)).all(axis=0)
         return np.broadcast_to(found, (DRAWINGS,)) if found.size == 1 else found
 
 

@@ -94,8 +94,8 @@ def _within(v: Variant, held: Sequence[Blank], room: float) -> Variant:
     """A variant that lies, on sheets to cast, within this share of the tolerance of all that it holds."""
     if len(held) == 1:
         return replace(v, cast_start_mm=v.start_mm, cast_tolerance_mm=room * v.tolerance_mm)
-    low = max(b.mouth_thickness_mm - room * b.tolerance_mm for b in held)
-    high = min(b.mouth_thickness_mm + room * b.tolerance_mm for b in held)
+    low = max(b.mouth_thickness_mm + b.accepts_mm[0] - room * b.accepts_mm[1] for b in held)
+    high = min(b.mouth_thickness_mm + b.accepts_mm[0] + room * b.accepts_mm[1] for b in held)
     if high - low < 0.5 * room * v.tolerance_mm:
         return replace(v, cast_start_mm=v.start_mm, cast_tolerance_mm=room * v.tolerance_mm)
     return replace(v, cast_start_mm=(low + high) / 2.0, cast_tolerance_mm=(high - low) / 2.0)

@@ -55,7 +55,7 @@ def problem_to_dict(problem: LayoutProblem) -> dict[str, Any]:
     'layout problem 1'
     """
     data: dict[str, Any] = {"format": PROBLEM_FORMAT, "kerf_mm": problem.kerf_mm}
-    data["blanks"] = [_without_none(asdict(b)) for b in problem.blanks]
+    data["blanks"] = [_blank_row(b) for b in problem.blanks]
     if problem.certainty > 0.0:
         data["certainty"] = problem.certainty
     data["rolls"] = []
@@ -186,6 +186,13 @@ def _castable(data: object, where: str) -> Castable:
         elif name != "alloys":
             values[name] = _number(value, name, where)
     return cast(Castable, _made(Castable, values, where))
+
+
+def _blank_row(blank: Blank) -> dict[str, Any]:
+    row = _without_none(asdict(blank))
+    if blank.worked_mm == 0.0:
+        del row["worked_mm"], row["worked"]
+    return row
 
 
 def _castable_row(castable: Castable) -> dict[str, Any]:

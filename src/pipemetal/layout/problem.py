@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipemetal.errors import LayoutError
+from pipemetal.layout.casts import Castable, CastSpread, CastWidth
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.sheets.field import FloatArray
 
@@ -64,7 +65,9 @@ class Blank:
     `mouth_thickness_mm` to `top_thickness_mm` along it, and the metal may differ by `tolerance_mm` everywhere.
     `turns_deg`: 0 mouth end at x, 180 mouth end at x + length; 90 and 270 (across the sheet, mouth end at y or
     y + length) only for a blank of one thickness. `sector` or `outline` (corners (u, v): u from the mouth end along
-    the length, v across) give the true shape within the box of length by width.
+    the length, v across) give the true shape within the box of length by width. Where the metal may be thicker by more or less
+    than it may be thinner, `thicker_mm` says so; and metal still thicker by `worked_mm` fits when it is `worked` (planed,
+    hammered, scraped).
 
     >>> Blank("C1", "body", "A", 1200.0, 300.0, 1.0, 0.9, 0.06).area_mm2()
     360000.0
@@ -81,6 +84,9 @@ class Blank:
     turns_deg: tuple[int, ...] = (0,)
     sector: Sector | None = None
     outline: tuple[Point, ...] | None = None
+    thicker_mm: float | None = None
+    worked_mm: float = 0.0
+    worked: str = ""
 
     def __post_init__(self) -> None:
         where = f"blank {self.id!r}"
@@ -90,7 +96,8 @@ class Blank:
             _num(getattr(self, name), name, where, low=LEAST_MM, high=20000.0)
         for name in ("mouth_thickness_mm", "top_thickness_mm"):
             _num(getattr(self, name), name, where, above=0.0, high=30.0)
-        _num(self.tolerance_mm, "tolerance_mm", where, low=0.0, high=30.0)
+        for name in ("tolerance_mm", "over_mm", "worked_mm"):
+            _num(getattr(self, name), name, where, low=0.0, high=30.0)
         if not self.turns_deg or len(set(self.turns_deg)) != len(self.turns_deg):
             raise LayoutError("must name each turn once", field="turns_deg", value=self.turns_deg, where=where)
         if any(turn not in TURNS_DEG for turn in self.turns_deg):
@@ -133,6 +140,21 @@ class Blank:
                 )
         if self.outline is not None:
             _check_polygon(self.outline, "outline", where, self.length_mm, self.width_mm)
+
+    @property
+    def over_mm(self) -> float:
+        """How much thicker than wanted the metal may be as it is."""
+        return self.tolerance_mm if self.thicker_mm is None else self.thicker_mm
+
+    @property
+    def most_over_mm(self) -> float:
+        """How much thicker than wanted the metal may be, where it is worked too."""
+        return self.over_mm + self.worked_mm
+
+    @property
+    def accepts_mm(self) -> tuple[float, float]:
+        """The middle of what it accepts against what it wants, and half of what it accepts."""
+        return (self.most_over_mm - self.tolerance_mm) / 2.0, (self.most_over_mm + self.tolerance_mm) / 2.0
 
     def area_mm2(self) -> float:
         """True area in mm2: of the sector or outline where there is one, else of the rectangle."""
@@ -222,130 +244,6 @@ class LayoutRoll:
     def net_area_mm2(self) -> float:
         """Area in mm2 inside the trim (no-go areas and a cut outline not taken off)."""
         return (self.length_mm - 2.0 * self.trim_mm) * (self.width_mm - 2.0 * self.trim_mm)
-
-
-@dataclass(frozen=True)
-class CastWidth:
-    """A width that sheets are cast in, with the longest sheet of it and the most length times mean thickness of one filling.
-
-    >>> CastWidth(600.0, 4000.0).max_section_mm2 is None
-    True
-    """
-
-    width_mm: float
-    max_length_mm: float
-    max_section_mm2: float | None = None
-
-    def __post_init__(self) -> None:
-        where = "castable, widths"
-        _num(self.width_mm, "width_mm", where, above=0.0, high=20000.0)
-        _num(self.max_length_mm, "max_length_mm", where, above=0.0, high=20000.0)
-        if self.max_section_mm2 is not None:
-            _num(self.max_section_mm2, "max_section_mm2", where, above=0.0)
-
-
-@dataclass(frozen=True)
-class CastSpread:
-    """How sheets to cast of an alloy scatter about what is wanted, in shares of the thickness as cast (one standard deviation).
-
-    `level`: the whole sheet, `taper`: its ends against each other, `scatter`: from place to place. Sheets are cast
-    `planing_mm` thicker than they are wanted.
-
-    >>> CastSpread("A", 0.04, 0.01, 0.02).planing_mm
-    0.0
-    """
-
-    alloy: str
-    level: float
-    taper: float
-    scatter: float
-    planing_mm: float = 0.0
-
-    def __post_init__(self) -> None:
-        where = "castable, spread"
-        checked_text(self.alloy, field="alloy", where=where, error=LayoutError)
-        for name in ("level", "taper", "scatter"):
-            _num(getattr(self, name), name, where, low=0.0, high=1.0)
-        _num(self.planing_mm, "planing_mm", where, low=0.0, high=30.0)
-
-
-@dataclass(frozen=True)
-class Castable:
-    """What the shop can cast. `alloys` None: every alloy that the blanks ask for.
-
-    Lengths and widths are those of the sheet before its edges are trimmed, chosen in steps from the least upwards
-    (the greatest is always a choice too). The thickness runs straight from one end to the other, both ends within
-    `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`. `max_section_mm2` is the most
-    length times mean thickness that one filling of the sled gives, `max_sheets` the most sheets of all alloys together; None
-    where there is no such limit.
-
-    `widths` are the only widths that can be cast, each with limits of its own within the others; none: any width between the
-    least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal. `spread` says how sheets of an
-    alloy scatter about what is wanted; without one they are taken as sure. Where a certainty is wanted that no sheet to cast
-    gives, its blanks lie within `least_room` of their tolerance about the middle (a share), and one that will not fit costs
-    `misfit_costs` times its own area.
-
-    >>> Castable(max_width_mm=900.0, max_length_mm=4000.0).max_taper_mm_m
-    0.15
-    """
-
-    alloys: tuple[str, ...] | None = None
-    min_width_mm: float = 300.0
-    max_width_mm: float = 1000.0
-    width_step_mm: float = 50.0
-    min_length_mm: float = 1000.0
-    max_length_mm: float = 5000.0
-    length_step_mm: float = 100.0
-    min_thickness_mm: float = 0.3
-    max_thickness_mm: float = 4.0
-    max_taper_mm_m: float = 0.15
-    trim_mm: float = 15.0
-    max_sheets: int | None = None
-    max_section_mm2: float | None = None
-    widths: tuple[CastWidth, ...] = ()
-    width_change_mm2: float = 0.0
-    spread: tuple[CastSpread, ...] = ()
-    least_room: float = 0.7
-    misfit_costs: float = 2.0
-
-    def __post_init__(self) -> None:
-        where = "castable"
-        _num(self.width_change_mm2, "width_change_mm2", where, low=0.0)
-        _num(self.misfit_costs, "misfit_costs", where, low=0.0, high=100.0)
-        _num(self.least_room, "least_room", where, low=0.1, high=1.0)
-        if self.max_section_mm2 is not None:
-            _num(self.max_section_mm2, "max_section_mm2", where, low=self.min_length_mm * self.min_thickness_mm)
-        for low, high in (
-            ("min_width_mm", "max_width_mm"),
-            ("min_length_mm", "max_length_mm"),
-            ("min_thickness_mm", "max_thickness_mm"),
-        ):
-            least = _num(getattr(self, low), low, where, above=0.0, high=20000.0)
-            _num(getattr(self, high), high, where, low=least, high=20000.0)
-        _num(self.width_step_mm, "width_step_mm", where, above=0.0)
-        _num(self.length_step_mm, "length_step_mm", where, above=0.0)
-        _num(self.max_taper_mm_m, "max_taper_mm_m", where, low=0.0, high=10.0)
-        _num(self.trim_mm, "trim_mm", where, low=0.0)
-        if 2.0 * self.trim_mm >= min(self.min_width_mm, self.min_length_mm):
-            raise LayoutError("leaves nothing of the least sheet", field="trim_mm", value=self.trim_mm, where=where)
-        if self.max_sheets is not None and self.max_sheets < 0:
-            raise LayoutError("is negative", field="max_sheets", value=self.max_sheets, where=where)
-        if len({w.width_mm for w in self.widths}) != len(self.widths):
-            raise LayoutError("names a width twice", field="widths", where=where)
-        for one in self.widths:
-            _num(one.width_mm, "width_mm", f"{where}, widths", low=self.min_width_mm, high=self.max_width_mm)
-            _num(
-                one.max_length_mm, "max_length_mm", f"{where}, widths", low=self.min_length_mm, high=self.max_length_mm
-            )
-
-    @property
-    def choices(self) -> tuple[CastWidth, ...]:
-        """The widths to choose among; the greatest alone, where every width can be cast up to it."""
-        return self.widths or (CastWidth(self.max_width_mm, self.max_length_mm, self.max_section_mm2),)
-
-    def spread_of(self, alloy: str) -> CastSpread | None:
-        """How sheets of an alloy scatter; None where nothing is said of it."""
-        return next((s for s in self.spread if s.alloy == alloy), None)
 
 
 @dataclass(frozen=True)

@@ -90,7 +90,8 @@ class Shelf:
 
 def piece_of(blank: Blank, index: int) -> Piece:
     """A blank as the core sees it. Turns that change neither box nor thickness are left out."""
-    mouth, top = blank.mouth_thickness_mm, blank.top_thickness_mm
+    middle, half = blank.accepts_mm
+    mouth, top = blank.mouth_thickness_mm + middle, blank.top_thickness_mm + middle
     length, width = box_mm(blank)
     variants: list[Variant] = []
     for turn in blank.turns_deg:
@@ -99,7 +100,7 @@ def piece_of(blank: Blank, index: int) -> Piece:
         slope = 0.0 if turn in (90, 270) else (end - start) / blank.length_mm
         same = any(v.dx_mm == dx and v.dy_mm == dy and v.start_mm == start and v.slope == slope for v in variants)
         if not same:
-            variants.append(Variant(dx, dy, start, slope, blank.tolerance_mm, turn))
+            variants.append(Variant(dx, dy, start, slope, half, turn))
     return Piece(tuple(variants), blank.area_mm2(), ((index, 0.0, 0.0, -1),))
 
 

@@ -258,14 +258,13 @@ def _thickness_faults(blank: Blank, p: Placement, shape: Polygon, sheet: LayoutR
     x, y = _extremes(blank, shape, stations, lines)
     metal = _interpolated(stations, lines, grid, x, y)
     wish = _wish(blank, p, x)
-    off = np.abs(metal - wish)
-    worst = int(np.argmax(off))
-    if off[worst] <= blank.tolerance_mm + THICKNESS_SLACK_MM:
+    room = _room(blank, metal - wish)
+    worst = int(np.argmin(room))
+    if room[worst] >= -THICKNESS_SLACK_MM:
         return []
-    detail = (
-        f"metal {metal[worst]:.4f} mm at ({x[worst]:.1f}, {y[worst]:.1f}), wanted {wish[worst]:.4f}"
-        f" +/- {blank.tolerance_mm:.4f} mm"
-    )
+    thinner, thicker = blank.tolerance_mm, _may_be_thicker_mm(blank)
+    around = f"+/- {thinner:.4f}" if thinner == thicker else f"-{thinner:.4f} +{thicker:.4f}"
+    detail = f"metal {metal[worst]:.4f} mm at ({x[worst]:.1f}, {y[worst]:.1f}), wanted {wish[worst]:.4f} {around} mm"
     return [Fault("thickness", p.blank, p.roll, detail)]
 
 
@@ -277,11 +276,7 @@ def _certainty_faults(blank: Blank, p: Placement, shape: Polygon, sheet: LayoutR
     lines = np.linspace(0.0, sheet.width_mm, grid.shape[0]) if grid.shape[0] > 1 else np.array([0.0])
     x, y = _extremes(blank, shape, stations, lines)
     deviation = _interpolated(stations, lines, sheet.error_mm, x, y)
-    room = (
-        blank.tolerance_mm
-        + THICKNESS_SLACK_MM
-        - np.abs(_interpolated(stations, lines, grid, x, y) - _wish(blank, p, x))
-    )
+    room = _room(blank, _interpolated(stations, lines, grid, x, y) - _wish(blank, p, x)) + THICKNESS_SLACK_MM
     # a t of so many degrees spreads by the root of n / (n - 2): its unit is that much smaller than the deviation
     unit = deviation / math.sqrt(TAIL_FREEDOM / (TAIL_FREEDOM - 2.0))
     out = _tail(room / np.maximum(unit, 1e-12))
@@ -293,6 +288,17 @@ def _certainty_faults(blank: Blank, p: Placement, shape: Polygon, sheet: LayoutR
         f" {100.0 * (1.0 - certainty):.1f} % may be; it is not named as less sure"
     )
     return [Fault("certainty", p.blank, p.roll, detail)]
+
+
+def _may_be_thicker_mm(blank: Blank) -> float:
+    """How much thicker than wanted the metal may be: as it is, or once it is worked."""
+    as_it_is = blank.tolerance_mm if blank.thicker_mm is None else blank.thicker_mm
+    return as_it_is + blank.worked_mm
+
+
+def _room(blank: Blank, over_mm: np.ndarray) -> np.ndarray:
+    """How far metal that is so much over what is wanted lies within what may be; below nought where it does not."""
+    return np.asarray(np.minimum(over_mm + blank.tolerance_mm, _may_be_thicker_mm(blank) - over_mm))
 
 
 def _tail(t: np.ndarray) -> np.ndarray:

@@ -21,7 +21,7 @@ from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
-from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop
+from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop, with_tolerances
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.chances import PlanChances, cast_spreads, plan_chances, told_of_chances, with_errors
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
@@ -239,7 +239,9 @@ def make_plan(
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in stock.recipes.items()}
     search.tell(0.0, "working out pipes")
     pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])
-    blanks = blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm))
+    blanks = with_tolerances(
+        blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm)), settings.sure.tolerances
+    )
     problem = layout_problem(blanks, stock.rack, settings)
     spreads = cast_spreads(problem, stock.recipes, settings, learned)
     problem = with_errors(problem, stock.rack, spreads, settings.sure)

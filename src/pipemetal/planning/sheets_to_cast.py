@@ -38,7 +38,7 @@ def castable_for(blanks: Iterable[Blank], settings: ShopSettings) -> Castable:
     most = {sled.width_mm: settings.section_mm2(sled, settings.most_charge_kg) for sled in settings.sleds}
     needed: dict[float, float] = {}
     for blank in blanks:
-        thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.tolerance_mm
+        thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.most_over_mm
         section = (blank.length_mm + trims + castable.length_step_mm + SPARE_MM) * thickness
         roomy = [
             w

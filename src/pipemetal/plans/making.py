@@ -113,6 +113,9 @@ def cut_row(cut: Cut) -> record.Cut:
         corners_mm=_some_corners(cut) if ring or blank.outline else None,
         mouth_at_small_arc=cut.mouth_at_small_arc,
         chance=cut.chance,
+        thicker_mm=blank.thicker_mm,
+        worked_mm=blank.worked_mm or None,
+        worked=blank.worked or None,
     )
 
 

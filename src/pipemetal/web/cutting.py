@@ -201,7 +201,7 @@ def _for_tablet(site: Site, plan_id: str, sheet: CutSheet, bench: by_hand.Bench,
                 "length_mm": c.length_mm,
                 "width_mm": c.width_mm,
                 "turns_deg": list(c.turns_deg),
-                "wants": [*c.layout_walls_mm, c.tolerance_mm],
+                "wants": c.accepted_mm,
                 "corners": [[x - c.x_mm, y - c.y_mm] for x, y in c.corners_mm or ()],
             }
             for c in sheet.cuts
