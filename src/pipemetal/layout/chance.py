@@ -20,7 +20,7 @@ from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRol
 from pipemetal.layout.verify import shape_on_sheet
 from pipemetal.sheets.field import FloatArray
 
-__all__ = ["DRAWINGS", "Chances", "Count", "chances_of", "looked_at", "unsure_of"]
+__all__ = ["DRAWINGS", "Chances", "Count", "Drawn", "chances_of", "looked_at", "unsure_of"]
 
 DRAWINGS: Final = 2000
 """Drawings of every sheet: a chance of 95 % is then sure to half a percent."""
@@ -95,13 +95,13 @@ def chances_of(problem: LayoutProblem, plan: LayoutPlan, spread_of: SpreadOf | N
         laid.setdefault(p.roll, []).append(p)
     for roll in problem.rolls:
         if roll.id in laid:
-            drawn = _Drawn.of_roll(roll)
+            drawn = Drawn.of_roll(roll)
             fits |= {p.blank: drawn.fit(blanks[p.blank], p) for p in laid[roll.id] if p.blank in blanks}
     castable = problem.castable
     for sheet in plan.new_sheets:
         known = spread_of(sheet) if spread_of is not None else None
         spread = known or (castable.spread_of(sheet.alloy) if castable is not None else None)
-        drawn = _Drawn.of_sheet(sheet, spread or CastSpread(sheet.alloy, 0.0, 0.0, 0.0))
+        drawn = Drawn.of_sheet(sheet, spread or CastSpread(sheet.alloy, 0.0, 0.0, 0.0))
         fits |= {p.blank: drawn.fit(blanks[p.blank], p) for p in laid.get(sheet.id, ()) if p.blank in blanks}
     return Chances(fits)
 
@@ -139,7 +139,7 @@ def looked_at(
 
 
 @dataclass(frozen=True, eq=False)
-class _Drawn:
+class Drawn:
     """Drawings of one sheet at its nodes: thickness, shape (lines, stations, drawings)."""
 
     stations_mm: FloatArray
@@ -147,7 +147,7 @@ class _Drawn:
     metal_mm: npt.NDArray[np.float32]
 
     @classmethod
-    def of_roll(cls, roll: LayoutRoll) -> _Drawn:
+    def of_roll(cls, roll: LayoutRoll) -> Drawn:
         stations = np.asarray(roll.stations_mm, dtype=float)
         count = roll.thickness_mm.shape[0]
         lines = np.linspace(0.0, roll.width_mm, count) if count > 1 else np.array([roll.width_mm / 2.0])
@@ -163,7 +163,7 @@ class _Drawn:
         return cls(stations, lines, metal + roll.error_mm[:, :, None].astype(np.float32) * smooth * tails)
 
     @classmethod
-    def of_sheet(cls, sheet: NewSheet, spread: CastSpread) -> _Drawn:
+    def of_sheet(cls, sheet: NewSheet, spread: CastSpread) -> Drawn:
         stations = np.linspace(0.0, sheet.length_mm, CAST_STATIONS)
         wanted = np.linspace(sheet.thickness_start_mm, sheet.thickness_end_mm, CAST_STATIONS)
         rng = _rng(f"cast {sheet.id}")
@@ -174,24 +174,30 @@ class _Drawn:
         metal = (wanted[:, None] + spread.planing_mm) * np.exp(ln_off) - spread.planing_mm
         return cls(stations, np.array([sheet.width_mm / 2.0]), metal[None].astype(np.float32))
 
+    def at(self, x_mm: float, y_mm: float) -> FloatArray:
+        """The thickness at one place in each drawing."""
+        return np.asarray(self._metal(np.array([x_mm]), np.array([y_mm]))[0], dtype=float)
+
     def fit(self, blank: Blank, p: Placement) -> BoolArray:
         """In which drawings a blank fits."""
         x, y, wanted = looked_at(blank, p, self.stations_mm, self.lines_mm)
+        over = self._metal(x, y) - wanted.astype(np.float32)[:, None]
+        low, high = np.float32(-blank.tolerance_mm - 1e-5), np.float32(blank.most_over_mm + 1e-5)
+        found = np.asarray(((over >= low) & (over <= high)).all(axis=0), dtype=np.bool_)
+        return np.broadcast_to(found, (DRAWINGS,)) if found.size == 1 else found
+
+    def _metal(self, x: FloatArray, y: FloatArray) -> npt.NDArray[np.float32]:
+        """The thickness at places, shape (places, drawings)."""
         i = np.clip(np.searchsorted(self.stations_mm, x, side="right") - 1, 0, len(self.stations_mm) - 2)
         u = np.clip((x - self.stations_mm[i]) / np.diff(self.stations_mm)[i], 0.0, 1.0).astype(np.float32)[:, None]
         if len(self.lines_mm) == 1:
-            metal = self.metal_mm[0, i] * (1 - u) + self.metal_mm[0, i + 1] * u
-        else:
-            step = self.lines_mm[1] - self.lines_mm[0]
-            j = np.clip((y / step).astype(np.int64), 0, len(self.lines_mm) - 2)
-            v = np.clip(y / step - j, 0.0, 1.0).astype(np.float32)[:, None]
-            low = self.metal_mm[j, i] * (1 - u) + self.metal_mm[j, i + 1] * u
-            high = self.metal_mm[j + 1, i] * (1 - u) + self.metal_mm[j + 1, i + 1] * u
-            metal = low * (1 - v) + high * v
-        over = metal - wanted.astype(np.float32)[:, None]
-        low, high = np.float32(-blank.tolerance_mm - 1e-5), np.float32(blank.most_over_mm + 1e-5)
-        found: BoolArray = ((over >= low) & (over <= high)).all(axis=0)
-        return np.broadcast_to(found, (DRAWINGS,)) if found.size == 1 else found
+            return np.asarray(self.metal_mm[0, i] * (1 - u) + self.metal_mm[0, i + 1] * u)
+        step = self.lines_mm[1] - self.lines_mm[0]
+        j = np.clip((y / step).astype(np.int64), 0, len(self.lines_mm) - 2)
+        v = np.clip(y / step - j, 0.0, 1.0).astype(np.float32)[:, None]
+        low = self.metal_mm[j, i] * (1 - u) + self.metal_mm[j, i + 1] * u
+        high = self.metal_mm[j + 1, i] * (1 - u) + self.metal_mm[j + 1, i + 1] * u
+        return np.asarray(low * (1 - v) + high * v)
 
 
 def _rng(name: str) -> np.random.Generator:

@@ -6,23 +6,28 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median
 
+import numpy as np
+
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.casting.push import SheetSpread
 from pipemetal.errors import InputError
 from pipemetal.layout.chance import Chances, Count, chances_of
+from pipemetal.layout.gauging import NextReading, next_readings
 from pipemetal.layout.plan import LayoutPlan, NewSheet
 from pipemetal.layout.problem import CastSpread, LayoutProblem
+from pipemetal.melts.worth import MetalPrices
 from pipemetal.planning.blanks import OrderedBlank
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.pours import Pour, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.spare import SpareSheets, spare_sheets
 from pipemetal.planning.sureness import SureSettings
+from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.sheets.unsure import FieldError, error_of, waves_of
-from pipemetal.texts import Amount, Text
 
-__all__ = ["PlanChances", "cast_spreads", "plan_chances", "roll_errors"]
+__all__ = ["PlanChances", "Priced", "cast_spreads", "hardly_known", "plan_chances", "roll_errors", "with_errors"]
 
 USUAL_LENGTH = 0.75
 """Of the longest sheet: so long is the sheet that an alloy's spread is worked out for, before any is laid."""
@@ -31,7 +36,8 @@ USUAL_LENGTH = 0.75
 @dataclass(frozen=True, eq=False)
 class PlanChances:
     """What is expected of a plan as laid: the chance of each blank and of each pipe, and how many pipes, in all and by rank,
-    and blanks, on rolls and on sheets to cast.
+    and blanks, on rolls and on sheets to cast; where to gauge next, the roll that gains most first; and which sheets more of an
+    alloy would make it sure that no melt of it is opened again.
     """
 
     blank: Mapping[str, float]
@@ -40,12 +46,38 @@ class PlanChances:
     by_rank: Mapping[str, Count]
     on_rolls: Count
     on_sheets: Count
+    next_readings: tuple[NextReading, ...] = ()
+    spare: tuple[SpareSheets, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Priced:
+    """What spare metal is reckoned with: recipes, densities in g/cm3, and prices."""
+
+    recipes: Mapping[str, Recipe]
+    density_g_cm3: Mapping[str, float]
+    prices: MetalPrices
 
 
 def roll_errors(rack: Sequence[Roll]) -> dict[str, FieldError]:
-    """The error of each roll's field, by its id; what the rolls have in common is learned from all of them."""
+    """The error of each roll's field, by its id; what the rolls have in common is learned from all of them.
+
+    A roll that only two figures tell of is as unsure as one that was gauged once at each end.
+    """
     waves = waves_of([roll.field for roll in rack])
-    return {roll.id: error_of(roll.field, waves) for roll in rack}
+    return {roll.id: error_of(_as_gauged(roll.field), waves) for roll in rack}
+
+
+def hardly_known(rack: Sequence[Roll]) -> tuple[str, ...]:
+    """The rolls that only two figures tell of, by their ids."""
+    return tuple(roll.id for roll in rack if _as_gauged(roll.field) is not roll.field)
+
+
+def _as_gauged(field: ThicknessField) -> ThicknessField:
+    if len(field.readings) or field.thickness_mm.shape != (1, 2) or field.standard_error_mm.any():
+        return field
+    middle, (first, last) = field.width_mm / 2.0, field.thickness_mm[0]
+    return replace(field, readings=np.array([(0.0, middle, first), (field.length_mm, middle, last)]))
 
 
 def cast_spreads(
@@ -78,15 +110,24 @@ def _as_cast(alloy: str, spread: SheetSpread, planing_mm: float) -> CastSpread:
 
 
 def plan_chances(
-    problem: LayoutProblem, layout: LayoutPlan, blanks: Sequence[OrderedBlank], pours: Sequence[Pour]
+    problem: LayoutProblem,
+    layout: LayoutPlan,
+    blanks: Sequence[OrderedBlank],
+    pours: Sequence[Pour],
+    priced: Priced | None = None,
 ) -> PlanChances:
-    """What is expected of a plan: rolls by their errors, sheets to cast by their own cards."""
+    """What is expected of a plan: rolls by their errors, sheets to cast by their own cards. Spare metal where it is `priced`."""
     spreads = {
         p.order.sheet.id: _as_cast(p.order.sheet.alloy, p.card.spread, p.order.planing_mm)
         for p in pours
         if p.card is not None
     }
-    chances = chances_of(problem, layout, lambda sheet: spreads.get(sheet.id))
+
+    def spread_of(sheet: NewSheet) -> CastSpread | None:
+        known = problem.castable.spread_of(sheet.alloy) if problem.castable is not None else None
+        return spreads.get(sheet.id, known)
+
+    chances = chances_of(problem, layout, spread_of)
     laid = {p.blank: p.roll for p in layout.placements}
     of_pipe: dict[str, list[str]] = {}
     of_rank: dict[str, dict[str, list[str]]] = {}
@@ -102,6 +143,10 @@ def plan_chances(
         {rank: chances.count(list(mine.values())) for rank, mine in of_rank.items()},
         _count_of(chances, [b for b, roll in laid.items() if roll not in new]),
         _count_of(chances, [b for b, roll in laid.items() if roll in new]),
+        next_readings(problem, layout),
+        spare_sheets(problem, layout, chances, spread_of, priced.recipes, priced.density_g_cm3, priced.prices)
+        if priced is not None
+        else (),
     )
 
 
@@ -123,30 +168,3 @@ def with_errors(
         else None
     )
     return replace(problem, rolls=rolls, castable=castable, certainty=sure.certainty)
-
-
-def count_words(count: Count) -> Text:
-    """A count as a person reads it: 897 of 904 (889 to 903).
-
-    >>> count_words(Count(897.2, 889, 903, 904))
-    '897 of 904 (889 to 903)'
-    """
-    return Text(
-        "{expected} of {all} ({low} to {high})",
-        expected=Amount(count.expected),
-        all=count.of,
-        low=count.low,
-        high=count.high,
-    )
-
-
-def told_of_chances(chances: PlanChances, layout: LayoutPlan, certainty: float) -> tuple[Text, ...]:
-    """What a plan says of how sure it is."""
-    if not chances.blank:
-        return ()
-    found = [Text("Pipes expected to fit as laid: {count}.", count=count_words(chances.pipes))]
-    if layout.unsure:
-        words = "Less sure than {certainty} %, because nothing else serves them: {blanks}."
-        few = [f"{b} ({100.0 * chances.blank[b]:.0f} %)" for b in layout.unsure if b in chances.blank]
-        found.append(Text(words, certainty=Amount.short(100.0 * certainty), blanks=", ".join(few)))
-    return tuple(found)

@@ -23,7 +23,7 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
 from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop, with_tolerances
 from pipemetal.planning.booking import book_plan
-from pipemetal.planning.chances import PlanChances, cast_spreads, plan_chances, told_of_chances, with_errors
+from pipemetal.planning.chances import PlanChances, Priced, cast_spreads, plan_chances, with_errors
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import plan_casting, told_of_days
@@ -35,6 +35,7 @@ from pipemetal.planning.serving import lay_whole_pipes
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, castable_for, sheet_orders, thick_end_first
 from pipemetal.planning.stock import Stock
+from pipemetal.planning.sure_words import told_of_chances
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.texts import Amount, Text, joined
 
@@ -254,13 +255,13 @@ def make_plan(
     hurried = search.is_over()
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
     season, pours = casting.season, casting.pours
-    chances = plan_chances(problem, layout, blanks, pours)
+    chances = plan_chances(problem, layout, blanks, pours, Priced(stock.recipes, density, season.prices))
     cut = _cut(layout, orders, stock.rack, blanks, density, settings, chances)
     account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
     search.tell(1.0, "done")
     notes = [
         *stock.notes,
-        *told_of_chances(chances, layout, settings.sure.certainty),
+        *told_of_chances(chances, layout, stock.rack, settings, learned),
         *_advice(organ, pipes),
         *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
         *_small_melts(season, cut),

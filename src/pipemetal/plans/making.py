@@ -11,6 +11,7 @@ from pipemetal.planning.account import SINKS, SOURCES, Account
 from pipemetal.planning.cautions import CAUTIONS, EXPOSURE_LIMITS
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.planning.plan import Plan as Planned
+from pipemetal.planning.sure_words import trial_sheets
 from pipemetal.plans import record
 from pipemetal.plans.rows import (
     blank_row,
@@ -83,6 +84,22 @@ def _chances(planned: Planned) -> record.Chances:
         on_rolls=record.Expected(**vars(found.on_rolls)),
         on_sheets=record.Expected(**vars(found.on_sheets)),
         less_sure=planned.layout.unsure,
+        gauge_next=tuple(record.GaugeNext(**vars(r)) for r in found.next_readings),
+        spare=tuple(
+            record.Spare(
+                s.alloy,
+                tuple(
+                    record.SpareSheet(x.length_mm, x.width_mm, x.thickness_start_mm, x.thickness_end_mm)
+                    for x in s.sheets
+                ),
+                s.sure_without,
+                s.sure_with,
+                s.mass_kg,
+                s.worth,
+            )
+            for s in found.spare
+        ),
+        trial=tuple(s.id for s in trial_sheets(planned.layout)) if not planned.learned.law.casts_used else (),
     )
 
 

@@ -33,6 +33,7 @@ __all__ = [
     "ExposureLimit",
     "FaultRow",
     "Freezing",
+    "GaugeNext",
     "Heat",
     "LeftOut",
     "LotLine",
@@ -54,6 +55,8 @@ __all__ = [
     "Said",
     "Season",
     "SheetBought",
+    "Spare",
+    "SpareSheet",
     "Station",
     "Turn",
     "Unserved",
@@ -139,9 +142,44 @@ class Expected(Row):
 
 
 @dataclass(frozen=True)
+class GaugeNext(Row):
+    """Where one more reading of a roll tells most: of its blanks so many are in doubt, and of these it settles so many."""
+
+    roll: str
+    x_mm: Number
+    y_mm: Number
+    unsure: Amount
+    settled: Amount
+    blanks: Count
+
+
+@dataclass(frozen=True)
+class SpareSheet(Row):
+    """A sheet that might be cast beside those that are needed, finished."""
+
+    length_mm: Amount
+    width_mm: Amount
+    thickness_start_mm: Amount
+    thickness_end_mm: Amount
+
+
+@dataclass(frozen=True)
+class Spare(Row):
+    """Sheets more of an alloy, how sure it is with and without them that no melt of it is opened again, and their metal."""
+
+    alloy: str
+    sheets: tuple[SpareSheet, ...]
+    sure_without: Amount
+    sure_with: Amount
+    mass_kg: Amount
+    worth: Amount
+
+
+@dataclass(frozen=True)
 class Chances(Row):
     """What is expected to fit as laid: pipes, in all and by rank, and blanks on rolls and on sheets to cast; `less_sure` are
-    blanks on rolls whose places are less sure than `certainty`, because nothing else serves them."""
+    blanks on rolls whose places are less sure than `certainty`, because nothing else serves them; `trial` are sheets to cast
+    first where no cast is logged."""
 
     certainty: Amount = 0.0
     pipes: Expected = field(default_factory=Expected)
@@ -149,6 +187,9 @@ class Chances(Row):
     on_rolls: Expected = field(default_factory=Expected)
     on_sheets: Expected = field(default_factory=Expected)
     less_sure: tuple[str, ...] = ()
+    gauge_next: tuple[GaugeNext, ...] = ()
+    spare: tuple[Spare, ...] = ()
+    trial: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
