@@ -15,7 +15,7 @@ from pipemetal.sheets.field import FloatArray
 
 __all__ = ["NextReading", "next_readings"]
 
-ALONG, ACROSS = 13, 5
+ALONG, ACROSS = 9, 3
 """Places of a roll that are tried."""
 BINS: Final = 8
 """Readings are told apart by so many stretches."""
@@ -61,6 +61,8 @@ def _best_reading(roll: LayoutRoll, laid: Sequence[tuple[Blank, Placement]]) -> 
     drawn = Drawn.of_roll(roll)
     fits = np.stack([drawn.fit(blank, p) for blank, p in laid])
     unsure = _unsure(fits)
+    if unsure < LEAST_SETTLED:
+        return NextReading(roll.id, 0.0, 0.0, unsure, 0.0, len(laid))
     places = [
         (float(x), float(y))
         for x in np.linspace(roll.trim_mm, roll.length_mm - roll.trim_mm, ALONG)
@@ -82,4 +84,4 @@ def _unsure_after(fits: BoolArray, reading: FloatArray) -> float:
     """The same once a reading is known, on average over what it may be."""
     order = np.argsort(reading, kind="stable")
     total = sum(_unsure(fits[:, part]) * len(part) for part in np.array_split(order, BINS))
-    return float(total) / fits.shape[1]
+    return float(total) / int(fits.shape[1])

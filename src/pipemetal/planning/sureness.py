@@ -25,7 +25,7 @@ class SureSettings:
 
     certainty: float = 0.95
     cast_room: float = 0.7
-    misfit_costs: float = 2.0
+    misfit_costs: float = 4.0
     tolerances: str = ""
 
     @property
