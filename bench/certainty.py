@@ -1,27 +1,39 @@
-"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N] [--only NAME] [--quick]`.
+"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N] [--only NAME] [--casts]`.
 
 Sheets with fields that the program never sees (taper, tilt, bow, curve, waves of other lengths and shapes than the program
 weighs), gauged with errors at 6, 12 or 30 places, laid with and without a wanted certainty, and judged on the true field.
 
 Printed: blanks on rolls that are out of tolerance, how well the stated chances hold by tenths, metal and time beside the plan
-that takes the metal as it is given.
+that takes the metal as it is given. `--casts`: the invented shop instead, its sheets to cast drawn from their own bands; beside
+what is expected to fit stands the most that the bands allow, each blank alone on a profile of its own.
 """
 
 from __future__ import annotations
 
 import argparse
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 
+from pipemetal.cli.plan_cmd import stock_of
 from pipemetal.errors import SheetError
+from pipemetal.files.demo_files import copy_demo_shop
+from pipemetal.files.log_file import read_log
+from pipemetal.files.organ_file import read_organ
+from pipemetal.files.shop_file import read_shop
+from pipemetal.layout.centre import best_chance
 from pipemetal.layout.chance import chances_of, looked_at
 from pipemetal.layout.plan import LayoutPlan
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll, Sector
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
+from pipemetal.planning.learning import learn
+from pipemetal.planning.plan import Plan, Search, make_plan
+from pipemetal.planning.pours import Pour
 from pipemetal.sheets.field import FloatArray, ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
@@ -239,7 +251,12 @@ def main() -> None:
     parser.add_argument("--blanks", type=int, default=220)
     parser.add_argument("--rolls", type=int, default=30)
     parser.add_argument("--only", default="")
+    parser.add_argument("--casts", action="store_true")
+    parser.add_argument("--moves", type=int, default=8000)
     options = parser.parse_args()
+    if options.casts:
+        casts(options.moves)
+        return
     whole = {certainty: Tally() for certainty in (0.0, 0.95, 0.99)}
     for k, world in enumerate(w for w in WORLDS if options.only in w.name):
         tallies = {certainty: Tally() for certainty in whole}
@@ -251,6 +268,64 @@ def main() -> None:
     for certainty, t in whole.items():
         print(line(f"all, {certainty:.2f}", t, whole[0.0]))
         print(f"   stated: held by tenths, in percent (blanks): {tenths(t.stated, t.held)}")
+
+
+def casts(moves: int) -> None:
+    """The invented shop's plan with and without a wanted certainty; every sheet to cast drawn 400 times from its own card."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        copy_demo_shop(folder)
+        stock = stock_of(folder / "organ.toml", folder, folder / "lots.csv", None, None)
+        organ, settings = read_organ(folder / "organ.toml"), read_shop(folder / "shop.toml")
+        learned = learn(read_log(folder / "log.csv"))
+    for certainty in (0.0, 0.95, 0.99):
+        begun = time.perf_counter()
+        shop = replace(settings, sure=replace(settings.sure, certainty=certainty))
+        made = make_plan(organ, stock, shop, learned=learned, search=Search(iterations=moves, seed=1))
+        took = time.perf_counter() - begun
+        found, new = made.chances, {s.id for s in made.layout.new_sheets}
+        on = [
+            o.blank for o in made.blanks if any(p.blank == o.blank.id and p.roll in new for p in made.layout.placements)
+        ]
+        cards = {p.order.sheet.id: p for p in made.pours if p.card is not None}
+        bound = np.mean([best_chance(b, spread) for b in on if (spread := made.problem.castable.spread_of(b.alloy))])
+        kept = drawn_casts(made, cards)
+        stated, pipes = found.on_sheets, found.pipes
+        print(
+            f"certainty {certainty:.2f}: blanks on sheets to cast {stated.expected:.0f} of {stated.of} expected to fit"
+            f" ({100 * stated.expected / stated.of:.1f} %; drawn anew {100 * kept:.1f} %; no plan above {100 * bound:.1f} %),"
+            f" on rolls {found.on_rolls.expected:.1f} of {found.on_rolls.of};"
+            f" pipes {pipes.expected:.0f} of {pipes.of} ({pipes.low} to {pipes.high});"
+            f" {made.layout.consumed_mm2 / 1e6:.2f} m2, {len(new)} sheets to cast, {took:.0f} s, faults {len(made.faults)}",
+            flush=True,
+        )
+
+
+def drawn_casts(made: Plan, cards: dict[str, Pour]) -> float:
+    """The share of blanks on sheets to cast that fit where each sheet is one factor of its own band and one slow ripple."""
+    rng, blanks, fits = np.random.default_rng(7), {b.id: b for b in made.problem.blanks}, []
+    for sheet in made.layout.new_sheets:
+        if sheet.id not in cards:
+            continue
+        card, planing = cards[sheet.id].card, cards[sheet.id].order.planing_mm
+        assert card is not None
+        at = np.array([1000.0 * s.distance_m for s in card.thickness])
+        sd = np.array([np.log(s.high_mm / s.low_mm) / (2.0 * 1.96) for s in card.thickness])
+        place = card.spread.scatter
+        laid = [p for p in made.layout.placements if p.roll == sheet.id]
+        for _ in range(400):
+            factor, phase, length = rng.normal(), rng.uniform(0.0, 6.3), rng.uniform(600.0, 2000.0)
+            x = np.linspace(0.0, sheet.length_mm, 31)
+            whole = np.sqrt(np.maximum(np.interp(x, at, sd) ** 2 - place**2, 0.0)) * factor
+            ripple_along = place * np.sqrt(2.0) * np.sin(2.0 * np.pi * x / length + phase)
+            wanted = np.linspace(sheet.thickness_start_mm, sheet.thickness_end_mm, 31)
+            metal = (wanted + planing) * np.exp(whole + ripple_along) - planing
+            for p in laid:
+                blank = blanks[p.blank]
+                px, _, want = looked_at(blank, p, x, np.array([0.0]))
+                over = np.interp(px, x, metal) - want
+                fits.append(bool(over.min() >= -blank.tolerance_mm and over.max() <= blank.most_over_mm))
+    return float(np.mean(fits)) if fits else 1.0
 
 
 def add(whole: Tally, part: Tally) -> None:

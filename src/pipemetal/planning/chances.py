@@ -29,6 +29,8 @@ from pipemetal.sheets.unsure import FieldError, error_of, waves_of
 
 __all__ = ["PlanChances", "Priced", "cast_spreads", "hardly_known", "plan_chances", "roll_errors", "with_errors"]
 
+TOLD_STATIONS, TOLD_LINES = 9, 3
+"""Nodes at which the error of a roll is told that was not gauged."""
 USUAL_LENGTH = 0.75
 """Of the longest sheet: so long is the sheet that an alloy's spread is worked out for, before any is laid."""
 
@@ -77,7 +79,8 @@ def _as_gauged(field: ThicknessField) -> ThicknessField:
     if len(field.readings) or field.thickness_mm.shape != (1, 2) or field.standard_error_mm.any():
         return field
     middle, (first, last) = field.width_mm / 2.0, field.thickness_mm[0]
-    return replace(field, readings=np.array([(0.0, middle, first), (field.length_mm, middle, last)]))
+    told = np.array([(0.0, middle, first), (field.length_mm, middle, last)])
+    return replace(field.grid(TOLD_STATIONS, TOLD_LINES), readings=told)
 
 
 def cast_spreads(
@@ -159,8 +162,16 @@ def with_errors(
 ) -> LayoutProblem:
     """The problem with what is known of how unsure its metal is, and the certainty that is wanted."""
     errors = roll_errors(rack)
+    fields = {roll.id: _as_gauged(roll.field) for roll in rack}
     rolls = tuple(
-        replace(roll, error_mm=errors[roll.id].sd_mm, error_reach_mm=errors[roll.id].reach_mm) for roll in problem.rolls
+        replace(
+            roll,
+            stations_mm=tuple(float(s) for s in fields[roll.id].stations_mm),
+            thickness_mm=fields[roll.id].thickness_mm,
+            error_mm=errors[roll.id].sd_mm,
+            error_reach_mm=errors[roll.id].reach_mm,
+        )
+        for roll in problem.rolls
     )
     castable = (
         replace(problem.castable, spread=tuple(spreads), least_room=sure.cast_room, misfit_costs=sure.misfit_costs)

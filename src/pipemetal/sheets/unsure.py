@@ -73,7 +73,7 @@ class FieldError:
 
 
 def reads_enough(field: ThicknessField) -> bool:
-    """Whether a field was gauged at so many places that its error can be told."""
+    """Whether a field was gauged at so many places that it tells how uneven sheets are."""
     return len(field.readings) >= FEWEST_READINGS
 
 
@@ -96,7 +96,7 @@ def waves_of(fields: Sequence[ThicknessField]) -> Waves:
 
 def error_of(field: ThicknessField, waves: Waves) -> FieldError:
     """The error of a field about the metal; of one that was not gauged, what it says of itself."""
-    if not reads_enough(field):
+    if not len(field.readings):
         return FieldError(field.standard_error_mm, waves.reach_mm)
     some = waves.weights > LEAST_WEIGHT * waves.weights.max()
     weights = waves.weights[some] / waves.weights[some].sum()
