@@ -95,7 +95,19 @@ def test_a_kerf_too_narrow_is_found(good: tuple[LayoutProblem, LayoutPlan]) -> N
 
 
 def test_every_kind_of_fault_is_planted() -> None:
-    assert {kind for kind, _ in FAULTS} | {"kerf"} == set(FAULT_KINDS)
+    assert {kind for kind, _ in FAULTS} | {"kerf", "certainty"} == set(FAULT_KINDS)
+
+
+def test_a_place_less_sure_than_wanted_is_found_where_it_is_not_named() -> None:
+    roll = LayoutRoll(
+        "R1", "A", 1000.0, 500.0, 0.0, (0.0, 1000.0), np.array([[1.03, 1.03]]), error_mm=np.full((1, 2), 0.02)
+    )
+    p = LayoutProblem((Blank("C", "body", "A", 1000.0, 500.0, 1.0, 1.0, 0.05),), (roll,), certainty=0.95)
+    plan = LayoutPlan((Placement("C", "R1", 0.0, 0.0),), (), (), 5e5, 5e5, 1.0, 5e5, 0.0, 0, 0)
+    assert [f.kind for f in verify(p, plan)] == ["certainty"]
+    assert verify(p, replace(plan, unsure=("C",))) == ()
+    assert verify(replace(p, certainty=0.0), plan) == ()
+    assert verify(replace(p, certainty=0.6), plan) == ()
 
 
 def test_a_thickness_that_is_wrong_only_between_two_stations_is_found() -> None:

@@ -7,6 +7,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sureness import SureSettings
 from pipemetal.plans.codec import from_value
 from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
@@ -187,7 +188,8 @@ def working_plan(book: Book) -> str:
     from pipemetal.web.organs import organ_of_text
 
     stock = book_stock(book)
-    settings = ShopSettings(take_down_costs_kg=0.0)  # two rolls in the plan
+    # two rolls in the plan, and two sheets to cast
+    settings = ShopSettings(take_down_costs_kg=0.0, sure=SureSettings(certainty=0.0))
     organ = organ_of_text(SMALL_ORGAN, stock.recipes)
     made = make_plan(organ, stock, settings, search=Search(iterations=60, seed=1))
     return book.plans.keep(plan_record(made)).value

@@ -27,7 +27,7 @@ from pipemetal.errors import CastingError
 from pipemetal.quantities import CAST
 from pipemetal.texts import Amount, Text, Value, joined
 
-__all__ = ["Mark", "Push", "PushCard", "Station", "push_card", "scoops_of", "thickness_from_push"]
+__all__ = ["Mark", "Push", "PushCard", "SheetSpread", "Station", "push_card", "scoops_of", "thickness_from_push"]
 
 THIN_WARNING_MM = 0.8
 _PLACES = 81
@@ -61,13 +61,25 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True)
+class SheetSpread:
+    """How a sheet comes out about what its card expects, in ln thickness (one standard deviation): the whole sheet together,
+    its ends against each other, and from place to place.
+    """
+
+    level: float
+    taper: float
+    scatter: float
+
+
+@dataclass(frozen=True, slots=True)
 class PushCard:
     """Everything for one push. A guide: the caster's eye and the look of the metal in the sled decide.
 
     ``charge_kg`` is the metal in the sled when the push starts, ``left_kg`` what is in it at the end;
     ``poured_mass_kg`` is on the table, run-up strip included. ``marks`` are even in distance, ``beats`` even in time
     (``beat_s``). ``speed_change`` says in words whether the push quickens or slows and why; ``rests_on`` what the
-    intervals rest on, and ``regime`` which explanation of this shop's casts is the likeliest.
+    intervals rest on, and ``regime`` which explanation of this shop's casts is the likeliest. ``spread`` parts the
+    intervals into what is the whole sheet's and what is a place's.
     """
 
     charge_kg: float
@@ -91,6 +103,7 @@ class PushCard:
     pour_temperature_c: float
     rests_on: Text
     regime: str = ""
+    spread: SheetSpread = SheetSpread(0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,6 +178,7 @@ def push_card(
         pour_temperature_c=want.pour_temperature_c,
         rests_on=_rests_on(law),
         regime=next(iter(law.regimes)),
+        spread=_spread(box, laid),
     )
 
 
@@ -248,6 +262,22 @@ def _deviation(box: Box, laid: Laid) -> Array:
     scale = by_head * math.hypot(_SCALE_KG, law.run_up.unsure * laid.run_up_kg) / left_kg
     deviation: Array = np.sqrt(parts[0] ** 2 + parts[1] ** 2 + scale**2 + law.station_scatter**2)
     return deviation
+
+
+def _spread(box: Box, laid: Laid) -> SheetSpread:
+    """The interval's parts: belief hangs together along the sheet as the law says, a cast's luck wholly, a place's not at all."""
+    law, deviation = box.law, _deviation(box, laid)
+    ends = np.linspace(-1.0, 1.0, len(laid.x_m))
+    _, belief = law.moments(laid.at(box))
+    # what is left of each departure where the metal that it takes is missing
+    left = np.sqrt(np.maximum(deviation**2 - law.station_scatter**2, 0.0))
+    together = belief + law.cast_scatter**2
+    size = np.sqrt(np.diag(together))
+    shared = together / np.outer(size, size) * np.outer(left, left)
+    fit = np.linalg.pinv(np.stack([np.ones_like(ends), ends], axis=1))
+    parts = np.diag(fit @ shared @ fit.T)
+    level, taper = np.sqrt(np.maximum(parts, 0.0))
+    return SheetSpread(float(level), float(taper), law.station_scatter)
 
 
 def _followed(box: Box, laid: Laid, off: Array, by_head: Array, left_kg: Array) -> Array:

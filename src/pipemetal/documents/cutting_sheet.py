@@ -16,7 +16,11 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["close_up_drawings", "cutting_sheet", "map_factor"]
+__all__ = ["chance_text", "close_up_drawings", "cutting_sheet", "map_factor"]
+
+INK_FROM = 0.9
+"""A blank less likely to fit is drawn with the pencil's dashes: to be looked at again when its sheet is measured."""
+PENCIL_DASHES = (1.6, 0.8)
 
 PAGE_MM: Final = 400.0
 """Width of a sheet that is not printed on a paper of its own: as wide as it takes to name every blank."""
@@ -287,13 +291,27 @@ def _remnant(drawing: Drawing, name: str, polygon: tuple[tuple[float, float], ..
         drawing.text("remnant", cx, cy - size / 3, name, size, anchor="middle", fill="#2f5d3a", bold=True)
 
 
+def chance_text(chance: float | None) -> str:
+    """A chance in whole percent, never more than is known; nothing where nobody worked it out.
+
+    >>> chance_text(0.9996), chance_text(0.873), chance_text(None)
+    ('>99 %', '87 %', '')
+    """
+    if chance is None:
+        return ""
+    return ">99 %" if chance >= 0.995 else f"{100.0 * chance:.0f} %"
+
+
 def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str = "blank") -> None:
     from pipemetal.documents.drawing import Polygon
 
     corners = tuple(scale.point(a, b) for a, b in cut.corners)
     name = cut.blank.id
     title = f"{cut.number}. {name}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
-    drawing.add(Polygon(layer, corners, "none", INK, 0.35, title))
+    if cut.chance is not None:
+        title += f", {chance_text(cut.chance)}"
+    dashes = PENCIL_DASHES if cut.chance is not None and cut.chance < INK_FROM else ()
+    drawing.add(Polygon(layer, corners, "none", INK, 0.35, title, dashes))
     x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
     lying, room_along, room_across = w >= h, 0.92, 0.72
@@ -352,10 +370,20 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem
         return units.bare_length(length_mm)
 
     metric = units.length == "mm"
-    stops = (0.0, 8.5, 54.0, 70.0, 86.0, 101.0, 116.0) if metric else (0.0, 8.5, 50.0, 70.5, 92.0, 104.5, 117.0)
+    stops = (
+        (0.0, 8.0, 51.5, 67.0, 82.5, 97.5, 111.0, 117.2) if metric else (0.0, 8.0, 45.5, 65.5, 86.5, 98.5, 110.5, 117.2)
+    )
     wall = units.bare_wall
     walls = (say("wants"), say("metal")) if metric else (say("want mil"), say("has mil"))
-    heads = (say("no."), say("blank"), say("size {unit}", unit=units.length), say("at x, y"), *walls, say("turn"))
+    heads = (
+        say("no."),
+        say("blank"),
+        say("size {unit}", unit=units.length),
+        say("at x, y"),
+        *walls,
+        say("turn"),
+        say("fits"),
+    )
     name_room = stops[2] - stops[1] - 1.0
     for column in range(min(COLUMNS, math.ceil(len(cuts) / max(rows, 1)))):
         left = MARGIN_MM + column * width
@@ -373,3 +401,4 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem
             drawing.text("list", left + stops[5], y, f"{wall(cut.actual_mouth_mm)}/{wall(cut.actual_top_mm)}", 2.5)
             if cut.placement.turn_deg:
                 drawing.text("list", left + stops[6], y, f"{cut.placement.turn_deg}°", 2.3)
+            drawing.text("list", left + stops[7], y, chance_text(cut.chance), 2.3)

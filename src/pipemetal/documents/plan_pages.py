@@ -86,6 +86,7 @@ CUT_KEYS: Final = (
     "actual_top_mm",
     "mass_kg",
     "mouth_at_small_arc",
+    "chance",
 )
 ROLL_KEYS: Final = (
     "id",

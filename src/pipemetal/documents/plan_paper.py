@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from pipemetal.documents.casting_day_sheet import casting_day_sheets
-from pipemetal.documents.cutting_sheet import close_up_drawings, cutting_sheet, map_factor
+from pipemetal.documents.cutting_sheet import chance_text, close_up_drawings, cutting_sheet, map_factor
 from pipemetal.documents.plan_sheets import (
     account_sheet,
     buying_sheet,
@@ -79,6 +79,7 @@ def _cut_table(cut_roll: CutRoll, units: UnitSystem, say: Words) -> Block:
         say("wants {unit}", unit=units.wall_unit),
         say("has"),
         say("turn"),
+        say("fits"),
     ]
     rows = [
         (
@@ -89,10 +90,11 @@ def _cut_table(cut_roll: CutRoll, units: UnitSystem, say: Words) -> Block:
             walls(*cut.wanted_mm),
             walls(cut.actual_mouth_mm, cut.actual_top_mm),
             f"{cut.placement.turn_deg}°" if cut.placement.turn_deg else "",
+            chance_text(cut.chance),
         )
         for cut in cut_roll.cuts
     ]
-    return table(heads, rows, shares=(0, 1, 0, 0, 0, 0, 0), size_pt=LIST_PT)
+    return table(heads, rows, shares=(0, 1, 0, 0, 0, 0, 0, 0), size_pt=LIST_PT)
 
 
 def cutting_pdf(

@@ -22,6 +22,7 @@ from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import DaySettings, HabitSettings
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
+from pipemetal.planning.sureness import SureSettings
 from pipemetal.texts import Text
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ _NAMES: Final[dict[str, tuple[str, ...]]] = {
     "owned": tuple(f.name for f in dataclasses.fields(OwnedSettings)),
     "day": tuple(f.name for f in dataclasses.fields(DaySettings)),
     "habits": tuple(f.name for f in dataclasses.fields(HabitSettings)),
+    "sure": tuple(f.name for f in dataclasses.fields(SureSettings)),
     "losses": tuple(_LOSS_LIMITS),
 }
 KEYS: Final = tuple(f"{table}.{name}" for table, names in _NAMES.items() for name in names)
@@ -97,8 +99,8 @@ def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
     Tables: [shop] name, currency, what work costs as metal, lengths_in, masses_in, temperatures_in, language, paper;
-    [sheets], [pot], [casting], [owned], [day], [habits] with the fields of the settings; [losses] dross shares by kind of lot,
-    oxide_share, and factor_Sn ... by element.
+    [sheets], [pot], [casting], [owned], [day], [habits], [sure] with the fields of the settings; [losses] dross shares by kind of
+    lot, oxide_share, and factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
@@ -241,6 +243,7 @@ FILLED: Final[dict[str, DataclassInstance]] = {
     "owned": OwnedSettings(),
     "day": DaySettings(),
     "habits": HabitSettings(),
+    "sure": SureSettings(),
 }
 
 

@@ -44,7 +44,7 @@ def bundled(blanks: Sequence[tuple[int, Blank]], kerf_mm: float, net_width_mm: f
             if j == i or j in taken or other.length_mm > blank.length_mm:
                 continue
             both = (max(low, _accepts(other)[0]), min(high, _accepts(other)[1]))
-            narrowest = min(b.tolerance_mm for _, b in [*group, (j, other)])
+            narrowest = min(b.accepts_mm[1] for _, b in [*group, (j, other)])
             if both[1] - both[0] < 2.0 * TOLERANCE_SHARE * narrowest:
                 continue
             trial = row_of([*group, (j, other)], kerf_mm, both)
@@ -140,7 +140,7 @@ def _widened(profile: FloatArray, kerf_mm: float) -> FloatArray:
 
 
 def _accepts(blank: Blank) -> tuple[float, float]:
-    return blank.mouth_thickness_mm - blank.tolerance_mm, blank.mouth_thickness_mm + blank.tolerance_mm
+    return blank.mouth_thickness_mm - blank.tolerance_mm, blank.mouth_thickness_mm + blank.most_over_mm
 
 
 def _may_join(blank: Blank) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipemetal.layout.core import build
+from pipemetal.layout.core import RISK, RISK_X, RISK_XX, build
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Castable, LayoutRoll
 from pipemetal.layout.search import SolverSettings
@@ -89,7 +89,7 @@ def _within_section(profile: Profile, length_mm: float, castable: Castable) -> f
 def profiles_for(pieces: Sequence[Piece], castable: Castable) -> list[Profile]:
     """Profiles worth a trial: slopes that the blanks ask for, starts that put a blank at the thick end or all along."""
     steepest = castable.max_taper_mm_m / 1000.0
-    variants = [v for p in pieces for v in p.variants]
+    variants = [v.as_cast for p in pieces for v in p.variants]
     slopes = np.clip([v.slope for v in variants], -steepest, steepest)
     tapers = {0.0, *(float(round(q, 6)) for q in np.quantile(slopes, (0.1, 0.5, 0.9)))}
     tapers |= {-steepest, -0.5 * steepest} if np.median(slopes) <= 0.0 else {steepest, 0.5 * steepest}
@@ -137,7 +137,7 @@ def choose_profiles(
     Returns the sheets at their largest, named N001 and so on, each with the places of the blanks that it would serve;
     the search then lays blanks on rack and sheets together.
     """
-    left, chosen = [p for p in pieces if profile_of_piece(p, castable)], list[ChosenSheet]()
+    left, chosen = [p for p in pieces if profile_of_piece(p.as_cast, castable)], list[ChosenSheet]()
     if len(left) > MOST_IN_A_TRIAL:
         left.sort(key=lambda p: -p.area_mm2)
     last: _Sheet | None = None
@@ -200,7 +200,7 @@ def _hurried(
 
 def _alone(trial: Callable[[Profile], _Sheet], left: Sequence[Piece], castable: Castable) -> _Sheet | None:
     """The profile that is made for the largest piece alone: no sample of profiles may leave it unserved."""
-    own = profile_of_piece(left[0], castable)
+    own = profile_of_piece(left[0].as_cast, castable)
     return _best([trial(own)]) if own is not None else None
 
 
@@ -242,6 +242,9 @@ def _trial(
     length, width, _, _ = used_size(shelf, 0, castable, shelf.state.at, shelf.state.corner)
     cost = length * width + settings.cast_fee_mm2 + change_mm2
     places = {int(k): shelf_place(shelf, int(k), shelf.state.at, shelf.state.corner) for k in served}
+    slots, x = shelf.stock.slots[shelf.state.at[served, 1]], shelf.state.corner[served, 0]
+    risk = slots[:, RISK] + (slots[:, RISK_X] + slots[:, RISK_XX] * x) * x
+    cost += float(risk.sum()) / settings.new_metal_weight
     return float(shelf.stock.area[served].sum() / cost), places
 
 

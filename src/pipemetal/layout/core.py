@@ -23,7 +23,7 @@ inner = _njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 EPS = 1e-9
 MANY_SHEETS = 6.0
 # columns of Stock.slots and Stock.sheets
-X_LOW, X_HIGH, Y_LOW, Y_HIGH, DX, DY, TURN = range(7)
+X_LOW, X_HIGH, Y_LOW, Y_HIGH, DX, DY, TURN, RISK, RISK_X, RISK_XX = range(10)
 X0, X1, Y0, Y1, AREA, FEE, WEIGHT, IS_NEW, MIN_LENGTH, LENGTH_STEP, MIN_WIDTH, WIDTH_STEP = range(12)
 # places of Stock.rules
 END_PIECE, STRIP, KERF, SHARE, MIN_DX, MIN_DY, WHOLE_REST, CLOSE_FILLS, STRAIGHT = range(9)
@@ -116,6 +116,12 @@ def sheet_cost(stock, s, x_low, x_high, y_low, y_high, graded):  # type: ignore[
     return sheet[WEIGHT] * rules[SHARE] * consumed + sheet[FEE]
 
 
+@inner
+def risk_at(slot, x):  # type: ignore[no-untyped-def]
+    """What a place costs, as metal, because the metal may not fit there: least in the middle of the blank's tolerance."""
+    return slot[RISK] + (slot[RISK_X] + slot[RISK_XX] * x) * x
+
+
 @nb.njit(cache=True, nogil=True)
 def total_cost(stock, state, graded):  # type: ignore[no-untyped-def]
     """Cost of all sheets in use and the penalties of blanks that lie nowhere."""
@@ -127,6 +133,8 @@ def total_cost(stock, state, graded):  # type: ignore[no-untyped-def]
     for i in range(state.at.shape[0]):
         if state.at[i, 0] < 0:
             cost += stock.soft_penalty[i]
+        else:
+            cost += risk_at(stock.slots[state.at[i, 1]], state.corner[i, 0])
     return cost
 
 
@@ -304,7 +312,7 @@ def _cheapest_place(stock, state, i, mode, alpha, blink, barred):  # type: ignor
                         + alpha * _waste(mode, rect, x, y, dx, dy, sheet)
                     )
                     # A place in mid rectangle leaves rests on both sides: a little dearer than one at its side.
-                    score += 0.05 * alpha * dy * min(x - rect[0], rect[1] - x - dx)
+                    score += 0.05 * alpha * dy * min(x - rect[0], rect[1] - x - dx) + risk_at(slot, x)
                     if score < best:
                         best, best_s, best_slot, best_x, best_y = score, s, k, x, y
     return best_s, best_slot, best_x, best_y

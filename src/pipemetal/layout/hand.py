@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipemetal.errors import LayoutError
+from pipemetal.layout.chance import unsure_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.shelf import Hands, Place, overhang_mm
@@ -73,7 +74,7 @@ def check_pins(problem: LayoutProblem, hand: ByHand) -> None:
     pinned = {p.blank for p in hand.pinned}
     alone = replace(problem, blanks=tuple(b for b in problem.blanks if b.id in pinned))
     empty = LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
-    faults = [f for f in verify(alone, _with(alone, empty, hand.pinned)) if f.kind != "totals"]
+    faults = [f for f in verify(alone, _with(alone, empty, hand.pinned)) if f.kind not in ("totals", "certainty")]
     if faults:
         raise LayoutError("cannot lie there", field="pinned", value=faults[0].blank, where=faults[0].detail)
 
@@ -171,6 +172,7 @@ def _with(problem: LayoutProblem, plan: LayoutPlan, placements: tuple[Placement,
         utilisation=totals.utilisation,
         lower_bound_mm2=bound,
         gap_percent=gap,
+        unsure=unsure_of(problem, placements),
     )
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, asdict, fields
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, SheetWanted, Unplaced
-from pipemetal.layout.problem import Blank, Castable, CastWidth, LayoutProblem, LayoutRoll, Point, Sector
+from pipemetal.layout.problem import Blank, Castable, CastSpread, CastWidth, LayoutProblem, LayoutRoll, Point, Sector
 from pipemetal.layout.totals import totals_of
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.texts import Text
@@ -25,6 +25,7 @@ PROBLEM_FORMAT = "layout problem 1"
 PLAN_FORMAT = "layout plan 1"
 MOST = 1e12
 """Of any number in a file: far beyond every shop, in mm and mm2, and small enough that no area overflows."""
+SHARES: Final = ("level", "taper", "scatter")
 
 
 def problem_from_dict(data: object, *, where: str = "layout problem") -> LayoutProblem:
@@ -36,15 +37,16 @@ def problem_from_dict(data: object, *, where: str = "layout problem") -> LayoutP
     >>> problem_from_dict({"format": "layout problem 1", "kerf_mm": 0.5, "blanks": [], "rolls": []}).kerf_mm
     0.5
     """
-    top = _keys(data, ("format", "blanks", "rolls"), ("kerf_mm", "castable", "note"), where)
+    top = _keys(data, ("format", "blanks", "rolls"), ("kerf_mm", "castable", "certainty", "note"), where)
     if top["format"] != PROBLEM_FORMAT:
         raise LayoutError("is not known", field="format", value=top["format"], allowed=PROBLEM_FORMAT, where=where)
     blanks = tuple(_blank(b, f"{where}, blanks[{k}]") for k, b in enumerate(_list(top["blanks"], "blanks", where)))
     rolls = tuple(_roll(r, f"{where}, rolls[{k}]") for k, r in enumerate(_list(top["rolls"], "rolls", where)))
     castable = None if top.get("castable") is None else _castable(top["castable"], f"{where}, castable")
     kerf = _number(top.get("kerf_mm", 0.0), "kerf_mm", where)
+    certainty = _number(top.get("certainty", 0.0), "certainty", where)
     try:
-        return LayoutProblem(blanks, rolls, castable, kerf)
+        return LayoutProblem(blanks, rolls, castable, kerf, certainty)
     except LayoutError as error:
         raise error.at(where) from None
 
@@ -56,11 +58,17 @@ def problem_to_dict(problem: LayoutProblem) -> dict[str, object]:
     'layout problem 1'
     """
     data: dict[str, object] = {"format": PROBLEM_FORMAT, "kerf_mm": problem.kerf_mm}
-    data["blanks"] = [_without_none(asdict(b)) for b in problem.blanks]
+    data["blanks"] = [_blank_row(b) for b in problem.blanks]
+    if problem.certainty > 0.0:
+        data["certainty"] = problem.certainty
     rolls = []
     for roll in problem.rolls:
         row = {f.name: getattr(roll, f.name) for f in fields(roll)}
         row["thickness_mm"] = roll.thickness_mm.tolist()
+        if roll.error_mm is None:
+            del row["error_mm"], row["error_reach_mm"]
+        else:
+            row["error_mm"] = roll.error_mm.tolist()
         if not roll.no_go:
             del row["no_go"]
         rolls.append(_without_none(row))
@@ -80,7 +88,7 @@ def plan_from_dict(data: object, problem: LayoutProblem, *, where: str = "layout
     0.0
     """
     numbers = ("opened_mm2", "consumed_mm2", "utilisation", "lower_bound_mm2", "gap_percent")
-    optional = ("format", "note", "new_sheets", "seed", "iterations", *numbers)
+    optional = ("format", "note", "new_sheets", "seed", "iterations", "unsure", *numbers)
     top = _keys(data, ("placements", "unplaced"), optional, where)
     if top.get("format", PLAN_FORMAT) != PLAN_FORMAT:
         raise LayoutError("is not known", field="format", value=top["format"], allowed=PLAN_FORMAT, where=where)
@@ -105,7 +113,11 @@ def plan_from_dict(data: object, problem: LayoutProblem, *, where: str = "layout
     }
     given = {name: _number(top[name], name, where) if name in top else found[name] for name in numbers}
     whole = {name: _whole(top.get(name, 0), name, where) for name in ("seed", "iterations")}
-    return LayoutPlan(placements, unplaced, new_sheets, **given, **whole)  # type: ignore[arg-type]
+    unsure = tuple(
+        checked_text(name, field="unsure", where=where, error=LayoutError)
+        for name in _list(top.get("unsure", []), "unsure", where)
+    )
+    return LayoutPlan(placements, unplaced, new_sheets, **given, **whole, unsure=unsure)  # type: ignore[arg-type]
 
 
 def plan_to_dict(plan: LayoutPlan) -> dict[str, object]:
@@ -116,6 +128,8 @@ def plan_to_dict(plan: LayoutPlan) -> dict[str, object]:
     """
     data = {"format": PLAN_FORMAT, **asdict(plan)}
     data["unplaced"] = [_without_none(u) for u in data["unplaced"]]
+    if not plan.unsure:
+        del data["unsure"]
     return {name: _lists(value) for name, value in data.items()}
 
 
@@ -139,18 +153,24 @@ def _roll(data: object, where: str) -> LayoutRoll:
         values[name] = _number(values[name], name, where)
     stations = _list(values["stations_mm"], "stations_mm", where)
     values["stations_mm"] = tuple(_number(s, "stations_mm", where) for s in stations)
-    rows = [
-        [_number(t, "thickness_mm", where) for t in _list(line, "thickness_mm", where)]
-        for line in _list(values["thickness_mm"], "thickness_mm", where)
-    ]
-    if len({len(row) for row in rows}) != 1:
-        raise LayoutError("must be a full table of numbers", field="thickness_mm", where=where)
-    values["thickness_mm"] = np.array(rows)
+    for name in ("thickness_mm", "error_mm"):
+        if values.get(name) is not None:
+            values[name] = _table(values[name], name, where)
+    if "error_reach_mm" in values:
+        reach = _list(values["error_reach_mm"], "error_reach_mm", where)
+        (values["error_reach_mm"],) = _points([reach], f"{where}, error_reach_mm")
     polygons = _list(values.get("no_go", []), "no_go", where)
     values["no_go"] = tuple(_points(p, f"{where}, no_go[{k}]") for k, p in enumerate(polygons))
     if values.get("outline") is not None:
         values["outline"] = _points(values["outline"], f"{where}, outline")
     return _made(LayoutRoll, values, where)
+
+
+def _table(value: object, name: str, where: str) -> np.ndarray:
+    rows = [[_number(t, name, where) for t in _list(line, name, where)] for line in _list(value, name, where)]
+    if len({len(row) for row in rows}) != 1:
+        raise LayoutError("must be a full table of numbers", field=name, where=where)
+    return np.array(rows)
 
 
 def _castable(data: object, where: str) -> Castable:
@@ -166,13 +186,25 @@ def _castable(data: object, where: str) -> Castable:
             values[name] = tuple(_record(CastWidth, row, f"{where}, widths[{k}]") for k, row in enumerate(rows))
         elif name == "limited_by":
             values[name] = checked_text(value, field=name, where=where, error=LayoutError)
+        elif name == "spread":
+            rows = _list(value, name, where)
+            values[name] = tuple(_record(CastSpread, row, f"{where}, spread[{k}]") for k, row in enumerate(rows))
         elif name != "alloys":
             values[name] = _number(value, name, where)
     return _made(Castable, values, where)
 
 
+def _blank_row(blank: Blank) -> dict[str, object]:
+    row = _without_none(asdict(blank))
+    if blank.worked_mm == 0.0:
+        del row["worked_mm"], row["worked"]
+    return row
+
+
 def _castable_row(castable: Castable) -> dict[str, object]:
     row = _without_none(asdict(castable))
+    if not castable.spread:
+        del row["spread"], row["least_room"], row["misfit_costs"]
     if not castable.widths:
         del row["widths"], row["width_change_mm2"]
         return row
@@ -197,7 +229,7 @@ def _record(kind: type[Made], data: object, where: str) -> Made:
     for name, value in values.items():
         if name == "turn_deg":
             values[name] = _whole(value, name, where)
-        elif name.endswith(("_mm", "_deg", "_mm2")):
+        elif name.endswith(("_mm", "_deg", "_mm2")) or name in SHARES:
             values[name] = _number(value, name, where)
         else:
             values[name] = checked_text(value, field=name, where=where, error=LayoutError)

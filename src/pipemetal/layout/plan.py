@@ -86,7 +86,8 @@ class LayoutPlan:
     `opened_mm2`: rolls and new sheets that carry a blank, whole. `consumed_mm2`: the same less the useful remnants
     (full-width end pieces of 500 mm or more, or full-length strips of 150 mm or more).
     `utilisation`: true area of the placed blanks over the metal consumed. `lower_bound_mm2`: no plan that serves the
-    same blanks can consume less; `gap_percent`: consumed over that bound, less one, in percent.
+    same blanks can consume less; `gap_percent`: consumed over that bound, less one, in percent. `unsure`: blanks on rolls whose
+    places are less sure than the problem wants.
 
     >>> LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0).placements
     ()
@@ -102,3 +103,4 @@ class LayoutPlan:
     gap_percent: float
     seed: int
     iterations: int
+    unsure: tuple[str, ...] = ()

@@ -5,17 +5,17 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 
 from pipemetal.errors import LayoutError
 from pipemetal.given import given
+from pipemetal.layout.casts import Castable, CastSpread, CastWidth
 from pipemetal.sheets.checks import checked_number, checked_text
 from pipemetal.sheets.field import FloatArray
 from pipemetal.texts import Amount, Text
 
-__all__ = ["Blank", "CastWidth", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
+__all__ = ["Blank", "CastSpread", "CastWidth", "Castable", "LayoutProblem", "LayoutRoll", "Point", "Sector"]
 
 Point = tuple[float, float]
 TURNS_DEG = (0, 90, 180, 270)
@@ -23,6 +23,8 @@ TURNS_DEG = (0, 90, 180, 270)
 BOX_SLACK_MM = 0.05
 
 
+MOST_CERTAIN = 0.999
+"""Nothing is asked to be surer: six readings cannot tell so rare an error."""
 LEAST_MM = 0.01
 """Nothing is shorter: a slope over less is none."""
 
@@ -65,7 +67,9 @@ class Blank:
     `mouth_thickness_mm` to `top_thickness_mm` along it, and the metal may differ by `tolerance_mm` everywhere.
     `turns_deg`: 0 mouth end at x, 180 mouth end at x + length; 90 and 270 (across the sheet, mouth end at y or
     y + length) only for a blank of one thickness. `sector` or `outline` (corners (u, v): u from the mouth end along
-    the length, v across) give the true shape within the box of length by width.
+    the length, v across) give the true shape within the box of length by width. Where the metal may be thicker by more or less
+    than it may be thinner, `thicker_mm` says so; and metal still thicker by `worked_mm` fits when it is `worked` (planed,
+    hammered, scraped).
 
     >>> Blank("C1", "body", "A", 1200.0, 300.0, 1.0, 0.9, 0.06).area_mm2()
     360000.0
@@ -82,6 +86,9 @@ class Blank:
     turns_deg: tuple[int, ...] = (0,)
     sector: Sector | None = None
     outline: tuple[Point, ...] | None = None
+    thicker_mm: float | None = None
+    worked_mm: float = 0.0
+    worked: str = ""
 
     def __post_init__(self) -> None:
         where = Text("blank {id}", id=repr(self.id))
@@ -91,7 +98,8 @@ class Blank:
             _num(getattr(self, name), name, where, low=LEAST_MM, high=20000.0)
         for name in ("mouth_thickness_mm", "top_thickness_mm"):
             _num(getattr(self, name), name, where, above=0.0, high=30.0)
-        _num(self.tolerance_mm, "tolerance_mm", where, low=0.0, high=30.0)
+        for name in ("tolerance_mm", "over_mm", "worked_mm"):
+            _num(getattr(self, name), name, where, low=0.0, high=30.0)
         if not self.turns_deg or len(set(self.turns_deg)) != len(self.turns_deg):
             raise LayoutError("must name each turn once", field="turns_deg", value=self.turns_deg, where=where)
         if any(turn not in TURNS_DEG for turn in self.turns_deg):
@@ -139,6 +147,21 @@ class Blank:
         if self.outline is not None:
             _check_polygon(self.outline, "outline", where, self.length_mm, self.width_mm)
 
+    @property
+    def over_mm(self) -> float:
+        """How much thicker than wanted the metal may be as it is."""
+        return self.tolerance_mm if self.thicker_mm is None else self.thicker_mm
+
+    @property
+    def most_over_mm(self) -> float:
+        """How much thicker than wanted the metal may be, where it is worked too."""
+        return self.over_mm + self.worked_mm
+
+    @property
+    def accepts_mm(self) -> tuple[float, float]:
+        """The middle of what it accepts against what it wants, and half of what it accepts."""
+        return (self.most_over_mm - self.tolerance_mm) / 2.0, (self.most_over_mm + self.tolerance_mm) / 2.0
+
     def area_mm2(self) -> float:
         """True area in mm2: of the sector or outline where there is one, else of the rectangle."""
         if self.sector is not None:
@@ -153,6 +176,8 @@ class LayoutRoll:
     `thickness_mm` has the shape (lines across, stations): lines evenly spaced from edge to edge, stations at
     `stations_mm` from 0 to the length; bilinear between. `no_go` are polygons where nothing may lie, `outline` the
     true edge of the sheet where it is not the rectangle (already trimmed; the trim is taken off the rectangle only).
+    `error_mm`: how far the metal may be from it at each node (one standard deviation; none: it is as given), and how far along
+    and across that error hangs together, `error_reach_mm`.
 
     >>> LayoutRoll("R1", "A", 2000.0, 600.0, 15.0, (0.0, 2000.0), np.full((3, 2), 0.8)).net_area_mm2()
     1122900.0
@@ -167,6 +192,8 @@ class LayoutRoll:
     thickness_mm: FloatArray
     no_go: tuple[tuple[Point, ...], ...] = ()
     outline: tuple[Point, ...] | None = None
+    error_mm: FloatArray | None = None
+    error_reach_mm: tuple[float, float] = (500.0, 300.0)
 
     def __post_init__(self) -> None:
         where = Text("roll {id}", id=repr(self.id))
@@ -213,6 +240,10 @@ class LayoutRoll:
             )
         grid.flags.writeable = False
         object.__setattr__(self, "thickness_mm", grid)
+        if self.error_mm is not None:
+            object.__setattr__(self, "error_mm", _checked_error(self.error_mm, grid.shape, where))
+            for reach in self.error_reach_mm:
+                _num(reach, "error_reach_mm", where, low=1.0, high=1e6)
         object.__setattr__(self, "stations_mm", stations)
         for polygon in self.no_go:
             _check_polygon(polygon, "no_go", where, None, None)
@@ -224,114 +255,13 @@ class LayoutRoll:
         return (self.length_mm - 2.0 * self.trim_mm) * (self.width_mm - 2.0 * self.trim_mm)
 
 
-LIMITED_BY: Final = ("sled", "pot", "charge")
-"""What keeps a sheet from being longer or thicker: what the sled holds, what the pot holds, or what is usually ladled."""
-
-
-def _known_limit(name: str, where: str) -> None:
-    if name not in LIMITED_BY:
-        raise LayoutError("is not known", field="limited_by", value=name, allowed=", ".join(LIMITED_BY), where=where)
-
-
-@dataclass(frozen=True)
-class CastWidth:
-    """A width that sheets are cast in, with the longest sheet of it and the most length times mean thickness of one filling.
-
-    `limited_by` is what that most comes from, one of LIMITED_BY.
-
-    >>> CastWidth(600.0, 4000.0).max_section_mm2 is None
-    True
-    """
-
-    width_mm: float
-    max_length_mm: float
-    max_section_mm2: float | None = None
-    limited_by: str = "sled"
-
-    def __post_init__(self) -> None:
-        where = "castable, widths"
-        _known_limit(self.limited_by, where)
-        _num(self.width_mm, "width_mm", where, above=0.0, high=20000.0)
-        _num(self.max_length_mm, "max_length_mm", where, above=0.0, high=20000.0)
-        if self.max_section_mm2 is not None:
-            _num(self.max_section_mm2, "max_section_mm2", where, above=0.0)
-
-
-@dataclass(frozen=True)
-class Castable:
-    """What the shop can cast. `alloys` None: every alloy that the blanks ask for.
-
-    Lengths and widths are those of the sheet before its edges are trimmed, chosen in steps from the least upwards
-    (the greatest is always a choice too). The thickness runs straight from one end to the other, both ends within
-    `min_thickness_mm` to `max_thickness_mm` and falling or rising by at most `max_taper_mm_m`. `max_section_mm2` is the most
-    length times mean thickness that one filling of the sled gives, `max_sheets` the most sheets of all alloys together; None
-    where there is no such limit.
-
-    `limited_by` as that of a width.
-
-    `widths` are the only widths that can be cast, each with limits of its own within the others; none: any width between the
-    least and the greatest. `width_change_mm2` is what casting in one width more costs, as metal.
-
-    >>> Castable(max_width_mm=900.0, max_length_mm=4000.0).max_taper_mm_m
-    0.15
-    """
-
-    alloys: tuple[str, ...] | None = None
-    min_width_mm: float = 300.0
-    max_width_mm: float = 1000.0
-    width_step_mm: float = 50.0
-    min_length_mm: float = 1000.0
-    max_length_mm: float = 5000.0
-    length_step_mm: float = 100.0
-    min_thickness_mm: float = 0.3
-    max_thickness_mm: float = 4.0
-    max_taper_mm_m: float = 0.15
-    trim_mm: float = 15.0
-    max_sheets: int | None = None
-    max_section_mm2: float | None = None
-    widths: tuple[CastWidth, ...] = ()
-    width_change_mm2: float = 0.0
-    limited_by: str = "sled"
-
-    def __post_init__(self) -> None:
-        where = "castable"
-        _known_limit(self.limited_by, where)
-        _num(self.width_change_mm2, "width_change_mm2", where, low=0.0)
-        if self.max_section_mm2 is not None:
-            _num(self.max_section_mm2, "max_section_mm2", where, low=self.min_length_mm * self.min_thickness_mm)
-        for low, high in (
-            ("min_width_mm", "max_width_mm"),
-            ("min_length_mm", "max_length_mm"),
-            ("min_thickness_mm", "max_thickness_mm"),
-        ):
-            least = _num(getattr(self, low), low, where, above=0.0, high=20000.0)
-            _num(getattr(self, high), high, where, low=least, high=20000.0)
-        _num(self.width_step_mm, "width_step_mm", where, above=0.0)
-        _num(self.length_step_mm, "length_step_mm", where, above=0.0)
-        _num(self.max_taper_mm_m, "max_taper_mm_m", where, low=0.0, high=10.0)
-        _num(self.trim_mm, "trim_mm", where, low=0.0)
-        if 2.0 * self.trim_mm >= min(self.min_width_mm, self.min_length_mm):
-            raise LayoutError("leaves nothing of the least sheet", field="trim_mm", value=self.trim_mm, where=where)
-        if self.max_sheets is not None and self.max_sheets < 0:
-            raise LayoutError("is negative", field="max_sheets", value=self.max_sheets, where=where)
-        if len({w.width_mm for w in self.widths}) != len(self.widths):
-            raise LayoutError("names a width twice", field="widths", where=where)
-        for one in self.widths:
-            _num(one.width_mm, "width_mm", f"{where}, widths", low=self.min_width_mm, high=self.max_width_mm)
-            _num(
-                one.max_length_mm, "max_length_mm", f"{where}, widths", low=self.min_length_mm, high=self.max_length_mm
-            )
-
-    @property
-    def choices(self) -> tuple[CastWidth, ...]:
-        """The widths to choose among; the greatest alone, where every width can be cast up to it."""
-        return self.widths or (CastWidth(self.max_width_mm, self.max_length_mm, self.max_section_mm2, self.limited_by),)
-
-
 @given
 @dataclass(frozen=True)
 class LayoutProblem:
     """Blanks, rolls, what may be cast (or None), and the kerf that must stay between two neighbours.
+
+    `certainty`: the least chance with which the metal of every place must keep within its blank's tolerance; places that are
+    less sure are named. 0: the metal is taken as it is given.
 
     Raises: LayoutError for an id used twice or a number out of its range.
 
@@ -343,15 +273,31 @@ class LayoutProblem:
     rolls: tuple[LayoutRoll, ...]
     castable: Castable | None = None
     kerf_mm: float = 0.0
+    certainty: float = 0.0
 
     def __post_init__(self) -> None:
         _num(self.kerf_mm, "kerf_mm", "problem", low=0.0, high=100.0)
+        _num(self.certainty, "certainty", "problem", low=0.0, high=MOST_CERTAIN)
         for what, things in (("blank", self.blanks), ("roll", self.rolls)):
             seen: set[str] = set()
             for thing in things:
                 if thing.id in seen:
                     raise LayoutError("is used twice", field="id", value=thing.id, where=Text("{what}s", what=what))
                 seen.add(thing.id)
+
+
+def _checked_error(error_mm: FloatArray, shape: tuple[int, ...], where: str) -> FloatArray:
+    """An error as a table of the thickness's shape, made read-only. Errors: LayoutError."""
+    error = np.array(error_mm, dtype=float)
+    if error.shape != shape or not np.all(np.isfinite(error)) or error.min() < 0.0 or error.max() > 30.0:
+        raise LayoutError(
+            "must be finite, not negative and shaped as the thickness",
+            field="error_mm",
+            where=where,
+            allowed=str(shape),
+        )
+    error.flags.writeable = False
+    return error
 
 
 def polygon_area_mm2(points: tuple[Point, ...]) -> float:

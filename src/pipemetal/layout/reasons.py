@@ -87,13 +87,13 @@ def reason_for(
         text = Text("no roll of alloy {alloy} has room for it in its thickness", alloy=blank.alloy)
         return Unplaced(blank.id, _with(text, cast), "full", sheet=sheet)
     name, miss = _nearest(blank, large)
-    over = miss - blank.tolerance_mm
+    over = miss - blank.accepts_mm[1]
     if over > 1e-6:
         text = Text(
             "no roll has its thickness: {roll} comes nearest and misses by {miss} over the tolerance of {tolerance}",
             roll=name,
             miss=Amount(over, "mm", 3),
-            tolerance=Amount(blank.tolerance_mm, "mm", 3),
+            tolerance=Amount(blank.accepts_mm[1], "mm", 3),
         )
         return Unplaced(blank.id, _with(text, cast), "no_thickness", name, over, sheet)
     text = Text("every roll with its thickness is full (nearest in thickness: {roll})", roll=name)
@@ -173,7 +173,7 @@ def _limited_by(blank: Blank, castable: Castable) -> str:
 
 def _why_no_profile(blank: Blank, castable: Castable) -> Text:
     low, high = sorted((blank.mouth_thickness_mm, blank.top_thickness_mm))
-    thickest, thinnest = low + blank.tolerance_mm, high - blank.tolerance_mm
+    thickest, thinnest = low + blank.most_over_mm, high - blank.tolerance_mm
     if thickest < castable.min_thickness_mm:
         return Text(
             "it is too thin: {wall} at most with its tolerance, and no sheet under {limit} may be cast",
@@ -186,7 +186,7 @@ def _why_no_profile(blank: Blank, castable: Castable) -> Text:
             wall=Amount(thinnest, "mm", 3),
             limit=Amount.short(castable.max_thickness_mm, "mm"),
         )
-    taper = (high - low - 2.0 * blank.tolerance_mm) / blank.length_mm * 1000.0
+    taper = (high - low - 2.0 * blank.accepts_mm[1]) / blank.length_mm * 1000.0
     if taper > castable.max_taper_mm_m:
         return Text(
             "it tapers by {taper} mm/m at least, more than the {limit} mm/m that may be cast",

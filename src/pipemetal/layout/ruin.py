@@ -31,6 +31,7 @@ from pipemetal.layout.core import (
     _rebuild,
     _touch,
     inner,
+    risk_at,
     sheet_cost,
     stays_straight,
 )
@@ -329,6 +330,8 @@ def _keep_best(stock, state, best_at, best_corner, best_cost):  # type: ignore[n
     for i in range(state.at.shape[0]):
         if state.at[i, 0] < 0:
             cost += stock.penalty[i]
+        else:
+            cost += risk_at(stock.slots[state.at[i, 1]], state.corner[i, 0])
     if cost < best_cost[0] - 1e-6:
         best_cost[0] = cost
         for i in range(state.at.shape[0]):
@@ -386,11 +389,15 @@ def improve(stock, state, best_at, best_corner, best_cost, moves, hot, cold):  #
         for j in range(n):
             if old_at[todo[j], 0] < 0:
                 before += stock.soft_penalty[todo[j]]
+            else:
+                before += risk_at(stock.slots[old_at[todo[j], 1]], old_corner[todo[j], 0])
         _recreate(stock, state, todo, n, first)
         change = _touched_cost(stock, state, False) - _touched_cost(stock, state, True) - before
         for j in range(n):
             if state.at[todo[j], 0] < 0:
                 change += stock.soft_penalty[todo[j]]
+            else:
+                change += risk_at(stock.slots[state.at[todo[j], 1]], state.corner[todo[j], 0])
         if change <= 1e-9 or change < -heat * np.log(_random(state.rng) + 1e-300):
             kept += 1
             for j in range(n):

@@ -90,7 +90,8 @@ class Shelf:
 
 def piece_of(blank: Blank, index: int) -> Piece:
     """A blank as the core sees it. Turns that change neither box nor thickness are left out."""
-    mouth, top = blank.mouth_thickness_mm, blank.top_thickness_mm
+    middle, half = blank.accepts_mm
+    mouth, top = blank.mouth_thickness_mm + middle, blank.top_thickness_mm + middle
     length, width = box_mm(blank)
     variants: list[Variant] = []
     for turn in blank.turns_deg:
@@ -99,7 +100,7 @@ def piece_of(blank: Blank, index: int) -> Piece:
         slope = 0.0 if turn in (90, 270) else (end - start) / blank.length_mm
         same = any(v.dx_mm == dx and v.dy_mm == dy and v.start_mm == start and v.slope == slope for v in variants)
         if not same:
-            variants.append(Variant(dx, dy, start, slope, blank.tolerance_mm, turn))
+            variants.append(Variant(dx, dy, start, slope, half, turn))
     return Piece(tuple(variants), blank.area_mm2(), ((index, 0.0, 0.0, -1),))
 
 
@@ -133,7 +134,9 @@ def make_shelf(
     hands: Hands = FREE_HANDS,
 ) -> Shelf:
     """The arrays of one alloy's sub-problem with nothing laid yet."""
-    starts, rows = _settled(*find_slots(pieces, sheet_table(rolls), kerf_mm), hands, pieces, len(rolls), kerf_mm)
+    table = sheet_table(rolls, [rule.is_new for rule in rules])
+    starts, rows = find_slots(pieces, table, kerf_mm)
+    starts, rows = _settled(starts, _with_risk(starts, rows, pieces, rolls, rules), hands, pieces, len(rolls), kerf_mm)
     n, m = len(pieces), len(rolls)
     some = (np.diff(starts) > 0).reshape(n, m)
     fit_start = np.concatenate([[0], np.cumsum(some.sum(axis=1))]).astype(np.int64)
@@ -184,6 +187,31 @@ def make_shelf(
     return shelf
 
 
+def _with_risk(
+    starts: IntArray, rows: FloatArray, pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], rules: Sequence[SheetRule]
+) -> FloatArray:
+    """The slots with what each place costs because its metal may not fit: on sheets to cast, by the square of how far the blank
+    lies off the middle of its tolerance. The number of the variant makes way for it.
+    """
+    found = np.hstack([rows[:, :7], np.zeros((len(rows), 3))])
+    if not any(rule.is_new for rule in rules) or not len(rows):
+        return found
+    cast = [v.as_cast for p in pieces for v in p.variants]
+    own = np.array([(v.start_mm, v.slope, v.dx_mm) for v in cast])
+    weight = np.array([v.misfit_mm2 / max(v.tolerance_mm, 1e-6) ** 2 for p in pieces for v in p.variants])
+    sheet = np.repeat(np.arange(len(starts) - 1) % len(rolls), np.diff(starts))
+    ends = np.array([(r.thickness_mm[0, 0], r.thickness_mm[0, -1], r.length_mm) for r in rolls])
+    slopes = np.where([rule.is_new for rule in rules], (ends[:, 1] - ends[:, 0]) / ends[:, 2], 0.0)
+    v = rows[:, 7].astype(np.int64)
+    factor = np.where(np.array([rule.is_new for rule in rules])[sheet], weight[v], 0.0)
+    slope = slopes[sheet]
+    apart = (slope - own[v, 1]) * own[v, 2] / 2.0
+    off = ends[sheet, 0] - own[v, 0] + apart
+    found[:, 7] = factor * (off**2 + apart**2)
+    found[:, 8], found[:, 9] = 2.0 * factor * off * slope, factor * slope**2
+    return found
+
+
 def _settled(
     starts: IntArray, rows: FloatArray, hands: Hands, pieces: Sequence[Piece], n_sheets: int, kerf: float
 ) -> tuple[IntArray, FloatArray]:
@@ -200,7 +228,7 @@ def _settled(
                 sheet, place = hands.pinned[i]
                 fits = [v for v in pieces[i].variants if v.turn_deg == place.turn_deg] or list(pieces[i].variants)
                 x, y, size = place.x_mm, place.y_mm, (fits[0].dx_mm + kerf, fits[0].dy_mm + kerf, place.turn_deg)
-                mine = np.array([[x, x, y, y, *size]]) if s == sheet else mine[:0]
+                mine = np.array([[x, x, y, y, *size, 0.0, 0.0, 0.0]]) if s == sheet else mine[:0]
             elif (i, s) in hands.barred:
                 mine = mine[:0]
             counts[pair] = len(mine)

@@ -7,13 +7,16 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
 from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
+from pipemetal.layout.centre import centred
+from pipemetal.layout.chance import unsure_of
+from pipemetal.layout.guard import guarded
 from pipemetal.layout.hand import ByHand, better_than_start, check_pins
 from pipemetal.layout.limits import check_size
 from pipemetal.layout.opened import OpenedSearch
@@ -37,6 +40,8 @@ CHUNK_MOVES = 400
 RACK_SHARE = 0.35
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
+# Where nothing sure serves a blank, places this sure are looked for, the surest first.
+LESS_SURE = (0.8, 0.0)
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -52,6 +57,7 @@ class _Alloy:
     hand: ByHand
     fees: Fees
     pairs: bool = False
+    less_sure: dict[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -118,6 +124,7 @@ def solve(
     if cast:
         _add_new_sheets(alloys, problem, settings, seed, budget)
     _spend(alloys, budget, settings, RACK_SHARE, 1.0)
+    _relax(alloys, problem, settings, seed, budget)
     placements: list[Placement] = []
     new_sheets: list[NewSheet] = []
     taken = {r.id for r in problem.rolls}
@@ -130,7 +137,7 @@ def solve(
             sheets, placed = trimmed_to_use(
                 best.shelf, problem.castable, placed, best.best_at, best.best_corner, taken, settings.equal_sheets_share
             )
-            new_sheets += sheets
+            new_sheets += centred(problem, sheets, placed)
         placements += placed
     moves = sum(s.moves for a in alloys for s in a.searches)
     return better_than_start(problem, _plan(problem, placements, new_sheets, seed, moves), hand or ByHand())
@@ -174,6 +181,11 @@ def _open(
     alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget, *, replicas: int
 ) -> None:
     """Sets up the searches of one alloy and makes their first plans."""
+    if problem.certainty > 0.0:
+        alloy.pieces = [
+            guarded(p, problem.blanks, problem, alloy.less_sure.get(k, problem.certainty))
+            for k, p in enumerate(alloy.pieces)
+        ]
     if not alloy.rolls or not alloy.pieces:
         return
     share, rules = _rules(alloy, problem, settings)
@@ -261,6 +273,35 @@ def _add_new_sheets(
         _open(alloy, problem, settings, seed, budget, replicas=max(len(alloy.searches), 1))
         for search in alloy.searches:
             search.adopt(places)
+
+
+def _relax(
+    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget
+) -> None:
+    """Lays blanks elsewhere that are less sure than their guard promised (long ones, at the edge in several places); and where
+    nothing sure serves a blank, lays it on a less sure place that the others leave."""
+    if problem.certainty <= 0.0:
+        return
+    for alloy in alloys:
+        for step in (None, *LESS_SURE):
+            best = _best(alloy)
+            wrong = _lost(alloy) if step is not None else _not_sure(alloy, problem)
+            if best is None or not wrong:
+                continue
+            places = _places(alloy, best, ())
+            alloy.less_sure |= dict.fromkeys(wrong, (1.0 + problem.certainty) / 2.0 if step is None else step)
+            _open(alloy, problem, settings, seed, budget, replicas=1)
+            alloy.searches[0].best_cost[0] = math.inf
+            alloy.searches[0].adopt(places)
+
+
+def _not_sure(alloy: _Alloy, problem: LayoutProblem) -> list[int]:
+    """The pieces that hold a blank whose place is less sure than wanted."""
+    best = _best(alloy)
+    if best is None:
+        return []
+    named = set(unsure_of(problem, placements_of(best.shelf, problem.blanks, best.best_at, best.best_corner)))
+    return [k for k, p in enumerate(alloy.pieces) if any(problem.blanks[i].id in named for i, *_ in p.members)]
 
 
 def _best(alloy: _Alloy) -> Search | None:
@@ -375,4 +416,5 @@ def _plan(
         gap,
         seed,
         moves,
+        unsure_of(problem, placements),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba as nb
 import numpy as np
@@ -25,7 +25,12 @@ BOW_SHARE = 1.0 / 3.0
 
 @dataclass(frozen=True)
 class Variant:
-    """One way to lay a piece: its size on the sheet, the thickness it wants at its low end and its slope along x."""
+    """One way to lay a piece: its size on the sheet, the thickness it wants at its low end and its slope along x.
+
+    `guard`: so many times its error the metal must keep within the tolerance. On a sheet to cast it must lie within
+    `cast_tolerance_mm` of `cast_start_mm` instead (None: as on a roll), for there the error is the whole sheet's;
+    `misfit_mm2` is what lying at the edge of its tolerance costs there, as metal.
+    """
 
     dx_mm: float
     dy_mm: float
@@ -33,6 +38,17 @@ class Variant:
     slope: float
     tolerance_mm: float
     turn_deg: int
+    guard: float = 0.0
+    cast_start_mm: float | None = None
+    cast_tolerance_mm: float | None = None
+    misfit_mm2: float = 0.0
+
+    @property
+    def as_cast(self) -> Variant:
+        """The same as it must lie on a sheet to cast."""
+        if self.cast_start_mm is None or self.cast_tolerance_mm is None:
+            return self
+        return replace(self, start_mm=self.cast_start_mm, tolerance_mm=self.cast_tolerance_mm, guard=0.0)
 
 
 @dataclass(frozen=True)
@@ -42,6 +58,11 @@ class Piece:
     variants: tuple[Variant, ...]
     area_mm2: float
     members: tuple[tuple[int, float, float, int], ...]
+
+    @property
+    def as_cast(self) -> Piece:
+        """The same as it must lie on a sheet to cast."""
+        return replace(self, variants=tuple(v.as_cast for v in self.variants))
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,10 +76,12 @@ class SheetTable:
     n_lines: IntArray
     grid: FloatArray
     bow: FloatArray
+    error: FloatArray
+    is_new: npt.NDArray[np.bool_]
 
 
-def sheet_table(rolls: Sequence[LayoutRoll]) -> SheetTable:
-    """Arrays of the rolls for the compiled search of windows."""
+def sheet_table(rolls: Sequence[LayoutRoll], is_new: Sequence[bool] | None = None) -> SheetTable:
+    """Arrays of the rolls for the compiled search of windows; `is_new` tells which are still to be cast (None: none)."""
     count = len(rolls)
     most_stations = max((len(r.stations_mm) for r in rolls), default=2)
     most_lines = max((r.thickness_mm.shape[0] for r in rolls), default=1)
@@ -70,6 +93,8 @@ def sheet_table(rolls: Sequence[LayoutRoll]) -> SheetTable:
         np.zeros(count, np.int64),
         np.zeros((count, most_lines, most_stations)),
         np.zeros(count),
+        np.zeros((count, most_lines, most_stations)),
+        np.array(is_new if is_new is not None else [False] * count, dtype=bool),
     )
     for s, roll in enumerate(rolls):
         lines, stations = roll.thickness_mm.shape
@@ -78,6 +103,8 @@ def sheet_table(rolls: Sequence[LayoutRoll]) -> SheetTable:
         table.n_stations[s], table.n_lines[s] = stations, lines
         table.stations[s, :stations] = roll.stations_mm
         table.grid[s, :lines, :stations] = roll.thickness_mm
+        if roll.error_mm is not None:
+            table.error[s, :lines, :stations] = roll.error_mm
         table.bow[s] = float((roll.thickness_mm.max(axis=0) - roll.thickness_mm.min(axis=0)).max())
     return table
 
@@ -118,12 +145,60 @@ def _reach(st, thin, thick, want, tolerance):  # type: ignore[no-untyped-def]
 
 
 @inner
-def _slots_of_pair(box, width, st, thin, thick, n_lines, grid, bow, variants, v0, v1, rows, n_rows, kerf, out, scratch):  # type: ignore[no-untyped-def]
+def _guarded_lines(grid, error, guard, n_lines, n, width, y_low, y_high, guarded, out):  # type: ignore[no-untyped-def]
+    """The lines of `_lines_between` for the metal at its thickest and at its thinnest; returns how many in all."""
+    if guard == 0.0:
+        return _lines_between(grid, n_lines, n, width, y_low, y_high, out)
+    count = 0
+    for side in (1.0, -1.0):
+        for j in range(n_lines):
+            for k in range(n):
+                guarded[j, k] = grid[j, k] + side * guard * error[j, k]
+        count += _lines_between(guarded, n_lines, n, width, y_low, y_high, out[count:])
+    return count
+
+
+@inner
+def _most_error(error, n_lines, n):  # type: ignore[no-untyped-def]
+    most = 0.0
+    for j in range(n_lines):
+        for k in range(n):
+            most = max(most, error[j, k])
+    return most
+
+
+@inner
+def _slots_of_pair(  # type: ignore[no-untyped-def]
+    box,
+    width,
+    st,
+    thin,
+    thick,
+    n_lines,
+    grid,
+    error,
+    is_new,
+    bow,
+    variants,
+    v0,
+    v1,
+    rows,
+    n_rows,
+    kerf,
+    out,
+    scratch,
+    guarded,
+):
     """The slots of one piece on one sheet, written as rows from n_rows on; returns the new count of rows."""
     n = st.size
+    most_error = _most_error(error, n_lines, n)
     for v in range(v0, v1):
         dx, dy, start = variants[v, 0], variants[v, 1], variants[v, 2]
-        slope, tolerance, turn = variants[v, 3], variants[v, 4], variants[v, 5]
+        slope, tolerance, turn, guard = variants[v, 3], variants[v, 4], variants[v, 5], variants[v, 6]
+        if is_new:
+            start, tolerance, guard = variants[v, 7], variants[v, 8], 0.0
+        if most_error == 0.0:
+            guard = 0.0
         x_high, room_y = box[1] - dx, box[3] - dy
         if x_high < box[0] or room_y < box[2]:
             continue
@@ -134,7 +209,8 @@ def _slots_of_pair(box, width, st, thin, thick, n_lines, grid, bow, variants, v0
         x_high = min(x_high, low_to, high_to - dx)
         if x_high < x_low or low_to < low_from or high_to < high_from:
             continue
-        n_bands = 1 if bow <= BOW_SHARE * tolerance or n_lines == 1 else 6
+        room = max(tolerance - guard * most_error, 0.25 * tolerance)
+        n_bands = 1 if bow <= BOW_SHARE * room or n_lines == 1 else 6
         band = max(dy, (box[3] - box[2]) / 3.0)
         wide_low, wide_high = 1e18, -1e18
         for b in range(n_bands):
@@ -144,7 +220,7 @@ def _slots_of_pair(box, width, st, thin, thick, n_lines, grid, bow, variants, v0
                 y_high = y_low + band
                 if band >= box[3] - box[2]:
                     break
-            count = _lines_between(grid, n_lines, n, width, y_low, y_high, scratch)
+            count = _guarded_lines(grid, error, guard, n_lines, n, width, y_low, y_high, guarded, scratch)
             found = windows_along(st, scratch, count, dx, start, slope, tolerance, x_low, x_high, out)
             if b > 0 and found > 0 and out[0, 0] > wide_low - 2.0 and out[found - 1, 1] < wide_high + 2.0:
                 continue
@@ -152,7 +228,7 @@ def _slots_of_pair(box, width, st, thin, thick, n_lines, grid, bow, variants, v0
                 if n_rows < rows.shape[0]:
                     row = rows[n_rows]
                     row[0], row[1], row[2], row[3] = out[w, 0], out[w, 1], y_low, y_high - dy
-                    row[4], row[5], row[6] = dx + kerf, dy + kerf, turn
+                    row[4], row[5], row[6], row[7] = dx + kerf, dy + kerf, turn, v
                 n_rows += 1
                 if b == 0:
                     wide_low, wide_high = min(wide_low, out[w, 0]), max(wide_high, out[w, 1])
@@ -160,11 +236,12 @@ def _slots_of_pair(box, width, st, thin, thick, n_lines, grid, bow, variants, v0
 
 
 @nb.njit(cache=True, nogil=True)
-def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, variants, kerf, starts, rows):  # type: ignore[no-untyped-def]
+def _all_slots(box, width, n_st, stations, n_li, grid, error, is_new, bow, variant_start, variants, kerf, starts, rows):  # type: ignore[no-untyped-def]
     """Slots of every piece on every sheet; `starts` gets the first row of each pair. Returns the rows needed."""
     n_sheets, n_pieces = box.shape[0], variant_start.size - 1
     out = np.empty((MOST_WINDOWS, 2))
-    scratch = np.empty((grid.shape[1] + 2, grid.shape[2]))
+    scratch = np.empty((2 * (grid.shape[1] + 2), grid.shape[2]))
+    guarded = np.empty((grid.shape[1], grid.shape[2]))
     thin, thick = np.full(n_sheets, 1e18), np.full(n_sheets, -1e18)
     thin_at, thick_at = np.full((n_sheets, grid.shape[2]), 1e18), np.full((n_sheets, grid.shape[2]), -1e18)
     for s in range(n_sheets):
@@ -179,6 +256,8 @@ def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, varia
         for v in range(v0, v1):
             for end in (variants[v, 2], variants[v, 2] + variants[v, 3] * variants[v, 0]):
                 low, high = min(low, end + variants[v, 4]), max(high, end - variants[v, 4])
+            for end in (variants[v, 7], variants[v, 7] + variants[v, 3] * variants[v, 0]):
+                low, high = min(low, end + variants[v, 8]), max(high, end - variants[v, 8])
         for s in range(n_sheets):
             starts[i * n_sheets + s] = n_rows
             if low < thin[s] or high > thick[s]:
@@ -191,6 +270,8 @@ def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, varia
                 thick_at[s],
                 n_li[s],
                 grid[s],
+                error[s],
+                is_new[s],
                 bow[s],
                 variants,
                 v0,
@@ -200,6 +281,7 @@ def _all_slots(box, width, n_st, stations, n_li, grid, bow, variant_start, varia
                 kerf,
                 out,
                 scratch,
+                guarded,
             )
     starts[n_pieces * n_sheets] = n_rows
     return n_rows
@@ -209,27 +291,35 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
     """The slots of every piece on every sheet.
 
     Returns `starts` (pieces * sheets + 1): rows of piece i on sheet s run from starts[i * sheets + s]; and the rows:
-    least and greatest x and y of the low corner, the size with the kerf added, the turn.
+    least and greatest x and y of the low corner, the size with the kerf added, the turn, the number of the variant.
     """
     counts = [len(piece.variants) for piece in pieces]
     variant_start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     variants = np.array(
-        [(v.dx_mm, v.dy_mm, v.start_mm, v.slope, v.tolerance_mm, v.turn_deg) for p in pieces for v in p.variants],
+        [_row_of(v) for p in pieces for v in p.variants],
         dtype=float,
-    ).reshape(-1, 6)
+    ).reshape(-1, 9)
     n_sheets = table.box.shape[0]
     parts = _shares(variant_start, n_sheets)
 
     def found(part: tuple[int, int]) -> tuple[IntArray, FloatArray]:
         first, last = part
         low, high = int(variant_start[first]), int(variant_start[last])
-        return _slots_of(variant_start[first : last + 1] - low, variants[low:high], table, kerf_mm)
+        found_starts, found_rows = _slots_of(variant_start[first : last + 1] - low, variants[low:high], table, kerf_mm)
+        found_rows[:, 7] += low
+        return found_starts, found_rows
 
     with ThreadPoolExecutor(len(parts)) as pool:
         tables = list(pool.map(found, parts))
     shifts = np.concatenate([[0], np.cumsum([len(rows) for _, rows in tables])])
     starts = [t[:-1] + shift for (t, _), shift in zip(tables, shifts, strict=False)]
     return np.append(np.concatenate(starts), shifts[-1]).astype(np.int64), np.concatenate([rows for _, rows in tables])
+
+
+def _row_of(v: Variant) -> tuple[float, ...]:
+    cast = v.as_cast
+    own = (v.dx_mm, v.dy_mm, v.start_mm, v.slope, v.tolerance_mm, v.turn_deg)
+    return (*own, v.guard, cast.start_mm, cast.tolerance_mm)
 
 
 def _shares(variant_start: IntArray, n_sheets: int) -> list[tuple[int, int]]:
@@ -245,7 +335,7 @@ def _slots_of(
 ) -> tuple[IntArray, FloatArray]:
     n_pieces, n_sheets = variant_start.size - 1, table.box.shape[0]
     starts = np.zeros(n_pieces * n_sheets + 1, np.int64)
-    rows = np.zeros((max(256, n_pieces * max(n_sheets // 2, 4)), 7))
+    rows = np.zeros((max(256, n_pieces * max(n_sheets // 2, 4)), 8))
     while True:
         needed = int(
             _all_slots(
@@ -255,6 +345,8 @@ def _slots_of(
                 table.stations,
                 table.n_lines,
                 table.grid,
+                table.error,
+                table.is_new,
                 table.bow,
                 variant_start,
                 variants,
@@ -265,4 +357,4 @@ def _slots_of(
         )
         if needed <= rows.shape[0]:
             return starts, rows[:needed]
-        rows = np.zeros((needed, 7))
+        rows = np.zeros((needed, 8))

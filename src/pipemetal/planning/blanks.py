@@ -12,8 +12,9 @@ from pipemetal.pipes.development import sector_blank
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
 
-__all__ = ["OrderedBlank", "Place", "SheetLimits", "blanks_for", "largest_blank", "organ_for_shop"]
+__all__ = ["OrderedBlank", "Place", "SheetLimits", "blanks_for", "largest_blank", "organ_for_shop", "with_tolerances"]
 
 
 @dataclass(frozen=True)
@@ -185,3 +186,9 @@ def blanks_for(pipes: Sequence[Pipe], limits: SheetLimits) -> tuple[OrderedBlank
             pieces = _rectangles(part, limits) if cone is None else _sectors(part, cone, limits)
             found += [OrderedBlank(piece.blank, pipe, part, piece.share, piece.place) for piece in pieces]
     return tuple(found)
+
+
+def with_tolerances(blanks: Sequence[OrderedBlank], said: str) -> tuple[OrderedBlank, ...]:
+    """The blanks with what the shop lets their thickness be (`sure.tolerances`)."""
+    tolerances = parse_tolerances(said)
+    return tuple(replace(b, blank=with_tolerance(b.blank, tolerances)) for b in blanks)

@@ -22,7 +22,7 @@ class ForPipe:
     """A blank with the pipe that it is for, its rank and its note.
 
     The layout counts a sector from its large arc, as if the mouth were there; `mouth_at_small_arc` where the pipe's mouth, or the
-    lower end of a reed, is at the small one.
+    lower end of a reed, is at the small one. `chance`: that its metal fits where it is laid; None where nobody worked it out.
     """
 
     blank: Blank
@@ -30,6 +30,7 @@ class ForPipe:
     rank: str
     note: str
     mouth_at_small_arc: bool = False
+    chance: float | None = None
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class Cut:
     """One blank on a roll. `number` is its place in the order of marking out; the corners are those of its true shape.
 
     `actual_mouth_mm` and `actual_top_mm` are the thickness of the metal in the middle of its two ends as they stand in the pipe,
-    `mass_kg` what the blank weighs of that metal; `mouth_at_small_arc` as of `ForPipe`.
+    `mass_kg` what the blank weighs of that metal; `mouth_at_small_arc` and `chance` as of `ForPipe`.
     """
 
     number: int
@@ -51,6 +52,7 @@ class Cut:
     actual_top_mm: float
     mass_kg: float
     mouth_at_small_arc: bool = False
+    chance: float | None = None
 
     @property
     def wanted_mm(self) -> tuple[float, float]:
@@ -141,6 +143,7 @@ def _cut(number: int, made_for: ForPipe, placement: Placement, roll: Roll, densi
         *ends_in_pipe(float(roll.field.at(*mouth)), float(roll.field.at(*top)), made_for.mouth_at_small_arc),
         blank.area_mm2() * under * density_g_cm3 * 1e-6,
         made_for.mouth_at_small_arc,
+        made_for.chance,
     )
 
 

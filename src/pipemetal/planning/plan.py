@@ -21,9 +21,10 @@ from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
-from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop
+from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop, with_tolerances
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.calendar import casting_dates
+from pipemetal.planning.chances import PlanChances, Priced, cast_spreads, plan_chances, with_errors
 from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import plan_casting, told_of_days
@@ -37,6 +38,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, castable_for, sheet_orders, thick_end_first
 from pipemetal.planning.small_sheets import small_sheets_joined
 from pipemetal.planning.stock import Stock
+from pipemetal.planning.sure_words import told_of_chances
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.texts import Amount, Text, joined
 
@@ -69,6 +71,7 @@ class Plan:
     cannot_charge: tuple[str, ...]
     learned: Learned
     days: tuple[CastingDay, ...]
+    chances: PlanChances
     notes: tuple[str, ...] = ()
 
     @property
@@ -241,8 +244,12 @@ def make_plan(
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in stock.recipes.items()}
     search.tell(0.0, "working out pipes")
     pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])
-    blanks = blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm))
+    blanks = with_tolerances(
+        blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm)), settings.sure.tolerances
+    )
     problem = layout_problem(blanks, stock.rack, settings)
+    spreads = cast_spreads(problem, stock.recipes, settings, learned)
+    problem = with_errors(problem, stock.rack, spreads, settings.sure)
     fees = work_as_metal(problem, settings, density)
     layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
     layout = small_sheets_joined(problem, layout, settings, density)
@@ -253,11 +260,13 @@ def make_plan(
     hurried = search.is_over()
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
     season, pours = casting.season, casting.pours
-    cut = _cut(layout, orders, stock.rack, blanks, density, settings)
+    chances = plan_chances(problem, layout, blanks, pours, Priced(stock.recipes, density, season.prices))
+    cut = _cut(layout, orders, stock.rack, blanks, density, settings, chances)
     account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
     search.tell(1.0, "done")
     notes = [
         *stock.notes,
+        *told_of_chances(chances, layout, stock.rack, settings, learned),
         *_advice(organ, pipes),
         *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
         *_small_melts(season, cut),
@@ -282,6 +291,7 @@ def make_plan(
         stock.unknown,
         learned,
         casting.days,
+        chances,
         tuple(notes),
     )
 
@@ -293,8 +303,12 @@ def _cut(
     blanks: Sequence[OrderedBlank],
     density: Mapping[str, float],
     settings: ShopSettings,
+    chances: PlanChances,
 ) -> tuple[CutRoll, ...]:
     masses = {roll.id: roll_mass_kg(roll, density[roll.alloy]) for roll in rack}
     masses |= {o.sheet.id: o.mass_kg(density[o.sheet.alloy], finished=True) for o in orders}
-    made_for = [ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note, b.part.lower_at_small_arc) for b in blanks]
+    made_for = [
+        ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note, b.part.lower_at_small_arc, chances.blank.get(b.blank.id))
+        for b in blanks
+    ]
     return cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)

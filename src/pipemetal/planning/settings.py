@@ -15,6 +15,7 @@ from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_pots, parse_sleds, parse_tables
 from pipemetal.planning.habits import DaySettings, HabitSettings, Limits, check_limits
+from pipemetal.planning.sureness import SureSettings
 from pipemetal.texts import Amount, Text
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
@@ -39,6 +40,9 @@ ESTIMATED: Final = frozenset(
         "casting.cloth_mm",
         "casting.minutes_between",
         "casting.minutes_on_table",
+        "sure.certainty",
+        "sure.cast_room",
+        "sure.misfit_costs",
     }
 )
 """Defaults that are an engineer's guess; all other figures are common practice, no source, but where SOURCES says more."""
@@ -248,6 +252,7 @@ class ShopSettings:
     owned: OwnedSettings = field(default_factory=OwnedSettings)
     day: DaySettings = field(default_factory=DaySettings)
     habits: HabitSettings = field(default_factory=HabitSettings)
+    sure: SureSettings = field(default_factory=SureSettings)
     emptying_costs_kg: float = 20.0
     errand_costs_kg: float = 20.0
     melt_costs_kg: float = 10.0

@@ -59,7 +59,7 @@ def _needed_mm2(blanks: Iterable[Blank], castable: Castable, most_mm2: Mapping[f
     gives it at all, or the one that comes nearest."""
     trims, needed = 2.0 * castable.trim_mm, dict[float, float]()
     for blank in blanks:
-        thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.tolerance_mm
+        thickness = 0.5 * (blank.mouth_thickness_mm + blank.top_thickness_mm) + blank.most_over_mm
         long_mm = max(blank.length_mm + trims, castable.min_length_mm) + castable.length_step_mm + SPARE_MM
         section = long_mm * thickness
         roomy = [

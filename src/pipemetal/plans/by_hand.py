@@ -137,6 +137,9 @@ def _blank(cut: Cut, alloy: str) -> Blank:
         cut.tolerance_mm,
         cut.turns_deg,
         sector=Sector(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
+        thicker_mm=cut.thicker_mm,
+        worked_mm=cut.worked_mm or 0.0,
+        worked=cut.worked or "",
     )
 
 
@@ -172,7 +175,8 @@ def fits_along(bench: Bench, place: Placement) -> tuple[tuple[float, float], ...
     length, width = (blank.width_mm, blank.length_mm) if across else (blank.length_mm, blank.width_mm)
     if length > roll.length_mm:
         return ()
-    mouth, top = blank.mouth_thickness_mm, blank.top_thickness_mm
+    middle, half = blank.accepts_mm
+    mouth, top = blank.mouth_thickness_mm + middle, blank.top_thickness_mm + middle
     if place.turn_deg in (180, 270):
         mouth, top = top, mouth
     low = min(max(place.y_mm, 0.0), roll.width_mm)
@@ -183,7 +187,7 @@ def fits_along(bench: Bench, place: Placement) -> tuple[tuple[float, float], ...
     stations = np.asarray(roll.field.stations_mm, dtype=float)
     slope = 0.0 if across else (top - mouth) / length
     count = windows_along(
-        stations, lines, lines.shape[0], length, mouth, slope, blank.tolerance_mm, 0.0, roll.length_mm - length, out
+        stations, lines, lines.shape[0], length, mouth, slope, half, 0.0, roll.length_mm - length, out
     )
     return tuple((float(a), float(b)) for a, b in out[: min(int(count), MOST_STRETCHES)])
 
@@ -192,8 +196,10 @@ def cut_rolls_of(
     bench: Bench, placements: Sequence[Placement], density_g_cm3: Mapping[str, float]
 ) -> tuple[CutRoll, ...]:
     """The bench's sheets as the planning and the printing room know them; `density_g_cm3` by alloy."""
+    stayed = set(bench.placements) & set(placements)
+    still = {p.blank for p in stayed}
     blanks = [
-        ForPipe(b, cut.pipe, cut.rank, cut.note, cut.mouth_at_small_arc)
+        ForPipe(b, cut.pipe, cut.rank, cut.note, cut.mouth_at_small_arc, cut.chance if b.id in still else None)
         for b, cut in ((b, bench.cuts[b.id]) for b in bench.problem.blanks)
     ]
     masses = {name: sheet.mass_kg for name, sheet in bench.sheets.items()}

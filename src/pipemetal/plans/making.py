@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pipemetal import __version__
 from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.totals import sheets_to_buy
@@ -9,6 +11,7 @@ from pipemetal.planning.account import SINKS, SOURCES, Account
 from pipemetal.planning.cautions import CAUTIONS, EXPOSURE_LIMITS
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.planning.plan import Plan as Planned
+from pipemetal.planning.sure_words import trial_sheets
 from pipemetal.plans import record
 from pipemetal.plans.rows import (
     blank_row,
@@ -39,7 +42,8 @@ def plan_record(planned: Planned) -> record.Plan:
         seed=layout.seed,
         iterations=layout.iterations,
         pipes_served=planned.pipes_served,
-        pipes=tuple(pipe_row(p) for p in planned.pipes),
+        pipes=tuple(replace(pipe_row(p), chance=planned.chances.pipe.get(p.id)) for p in planned.pipes),
+        chances=_chances(planned),
         blanks=tuple(blank_row(part) for pipe in planned.pipes for part in pipe.parts if not part.bought),
         notes_without_pipe=tuple(note_row(n) for n in notes_without_pipe(planned.organ)),
         sheets_to_buy=tuple(sheet_bought_row(s) for s in sheets_to_buy(planned.served)),
@@ -71,6 +75,34 @@ def plan_record(planned: Planned) -> record.Plan:
     )
 
 
+def _chances(planned: Planned) -> record.Chances:
+    found = planned.chances
+    return record.Chances(
+        certainty=planned.settings.sure.certainty,
+        pipes=record.Expected(**vars(found.pipes)),
+        by_rank={rank: record.Expected(**vars(count)) for rank, count in found.by_rank.items()},
+        on_rolls=record.Expected(**vars(found.on_rolls)),
+        on_sheets=record.Expected(**vars(found.on_sheets)),
+        less_sure=planned.layout.unsure,
+        gauge_next=tuple(record.GaugeNext(**vars(r)) for r in found.next_readings),
+        spare=tuple(
+            record.Spare(
+                s.alloy,
+                tuple(
+                    record.SpareSheet(x.length_mm, x.width_mm, x.thickness_start_mm, x.thickness_end_mm)
+                    for x in s.sheets
+                ),
+                s.sure_without,
+                s.sure_with,
+                s.mass_kg,
+                s.worth,
+            )
+            for s in found.spare
+        ),
+        trial=tuple(s.id for s in trial_sheets(planned.layout)) if not planned.learned.law.casts_used else (),
+    )
+
+
 def cut_row(cut: Cut) -> record.Cut:
     """A blank where it lies, with the metal that is really there."""
     blank, place = cut.blank, cut.placement
@@ -97,6 +129,10 @@ def cut_row(cut: Cut) -> record.Cut:
         sector=record.Ring(ring.outer_radius_mm, ring.inner_radius_mm, ring.angle_deg) if ring else None,
         corners_mm=_some_corners(cut) if ring or blank.outline else None,
         mouth_at_small_arc=cut.mouth_at_small_arc,
+        chance=cut.chance,
+        thicker_mm=blank.thicker_mm,
+        worked_mm=blank.worked_mm or None,
+        worked=blank.worked or None,
     )
 
 

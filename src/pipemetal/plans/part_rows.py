@@ -21,7 +21,9 @@ class Ring(Row):
 
 @dataclass(frozen=True)
 class PipeRow(Row):
-    """A pipe without its parts."""
+    """A pipe without its parts. `chance`: that all its blanks fit as they are laid."""
+
+    leaves_out_none: ClassVar[bool] = True
 
     id: Name
     rank: Name
@@ -70,6 +72,7 @@ class PipeRow(Row):
     stress_toe_mpa: Amount = 0.0
     toe_flag: bool = False
     remarks: Said = ""
+    chance: Amount | None = None
 
 
 @dataclass(frozen=True)
@@ -123,6 +126,8 @@ class Cut(Row):
 
     `x_mm`, `y_mm`: its lower left corner from the thick end and the lower edge. `corners_mm`: some points of a sector's outline.
     `mouth_at_small_arc`: a sector whose mouth, or lower end of a reed, is at its small arc; a turn of 0 has the large arc at x.
+    `chance`: that the metal there keeps within the tolerance. `thicker_mm`: how much thicker the metal may be, where that is not
+    the tolerance; `worked_mm`: so much thicker still, where it is then `worked`.
     """
 
     leaves_out_none: ClassVar[bool] = True
@@ -148,12 +153,24 @@ class Cut(Row):
     sector: Ring | None = None
     corners_mm: tuple[Point, ...] | None = None
     mouth_at_small_arc: bool = False
+    chance: Amount | None = None
+    thicker_mm: Amount | None = None
+    worked_mm: Amount | None = None
+    worked: str | None = None
 
     @property
     def layout_walls_mm(self) -> tuple[float, float]:
         """The thickness wanted at both ends in the layout's order: of a sector at the large arc, then at the small one."""
         walls = self.wanted_mouth_mm, self.wanted_top_mm
         return walls[::-1] if self.mouth_at_small_arc else walls
+
+    @property
+    def accepted_mm(self) -> tuple[float, float, float]:
+        """The middle of what it accepts at both ends in the layout's order, and half of what it accepts."""
+        over = (self.tolerance_mm if self.thicker_mm is None else self.thicker_mm) + (self.worked_mm or 0.0)
+        middle = (over - self.tolerance_mm) / 2.0
+        first, last = self.layout_walls_mm
+        return first + middle, last + middle, (over + self.tolerance_mm) / 2.0
 
     @property
     def is_across(self) -> bool:

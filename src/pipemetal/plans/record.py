@@ -24,14 +24,17 @@ __all__ = [
     "Blocked",
     "ByElement",
     "CastingDay",
+    "Chances",
     "Charged",
     "Count",
     "Cut",
     "CutSheet",
     "DayStep",
+    "Expected",
     "ExposureLimit",
     "FaultRow",
     "Freezing",
+    "GaugeNext",
     "Heat",
     "LeftOut",
     "LotLine",
@@ -53,6 +56,8 @@ __all__ = [
     "Said",
     "Season",
     "SheetBought",
+    "Spare",
+    "SpareSheet",
     "Station",
     "Turn",
     "Unserved",
@@ -129,6 +134,67 @@ class ExposureLimit(Row):
 
 
 @dataclass(frozen=True)
+class Expected(Row):
+    """How many of some things are expected to fit, and between how many 95 in 100 times."""
+
+    expected: Amount = 0.0
+    low: Count = 0
+    high: Count = 0
+    of: Count = 0
+
+
+@dataclass(frozen=True)
+class GaugeNext(Row):
+    """Where one more reading of a roll tells most: of its blanks so many are in doubt, and of these it settles so many."""
+
+    roll: str
+    x_mm: Number
+    y_mm: Number
+    unsure: Amount
+    settled: Amount
+    blanks: Count
+
+
+@dataclass(frozen=True)
+class SpareSheet(Row):
+    """A sheet that might be cast beside those that are needed, finished."""
+
+    length_mm: Amount
+    width_mm: Amount
+    thickness_start_mm: Amount
+    thickness_end_mm: Amount
+
+
+@dataclass(frozen=True)
+class Spare(Row):
+    """Sheets more of an alloy, how sure it is with and without them that no melt of it is opened again, and their metal."""
+
+    alloy: str
+    sheets: tuple[SpareSheet, ...]
+    sure_without: Amount
+    sure_with: Amount
+    mass_kg: Amount
+    worth: Amount
+
+
+@dataclass(frozen=True)
+class Chances(Row):
+    """What is expected to fit as laid: pipes, in all and by rank, and blanks on rolls and on sheets to cast; `less_sure` are
+    blanks on rolls whose places are less sure than `certainty`, because nothing else serves them; `trial` are sheets to cast
+    first where no cast is logged."""
+
+    certainty: Amount = 0.0
+    pipes: Expected = field(default_factory=Expected)
+    by_rank: dict[str, Expected] = field(default_factory=dict)
+    on_rolls: Expected = field(default_factory=Expected)
+    on_sheets: Expected = field(default_factory=Expected)
+    less_sure: tuple[str, ...] = ()
+    gauge_next: tuple[GaugeNext, ...] = ()
+    spare: tuple[Spare, ...] = ()
+    trial: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Plan(Row):
     """A whole plan, from the pipes to the metal account."""
 
@@ -169,6 +235,7 @@ class Plan(Row):
     exposure_limits: tuple[ExposureLimit, ...] = ()
     kerf_mm: Amount | None = None
     changed_by_hand: bool | None = None
+    chances: Chances | None = None
 
     @property
     def sheets(self) -> tuple[CutSheet, ...]:

@@ -26,6 +26,8 @@ class ThicknessField:
     `thickness_mm` and `standard_error_mm` have the shape (lines, stations): lines evenly spaced across from edge to
     edge (y = 0 to width), stations at `stations_mm` along x. Between nodes the thickness is bilinear.
     `left_out` names the readings that a fit did not trust; `noise_sd_mm` is the scatter of one reading about the field.
+    `readings` are those that it trusted, rows of (x, y, thickness) in mm, by a gauge that repeats within `gauge_sd_mm`; of a
+    piece, those of its parent too.
 
     >>> f = ThicknessField.from_grid([0.0, 1000.0], [[1.2, 1.0], [1.2, 1.0]], width_mm=600.0)
     >>> round(float(f.at(500.0, 300.0)), 6)
@@ -40,6 +42,8 @@ class ThicknessField:
     left_out: tuple[LeftOut, ...] = ()
     noise_sd_mm: float = 0.0
     readings_used: int = field(default=0)
+    readings: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
+    gauge_sd_mm: float = 0.01
 
     def __post_init__(self) -> None:
         checked_number(self.length_mm, field="length_mm", above=0.0)
@@ -78,7 +82,15 @@ class ThicknessField:
             )
         if error.shape != grid.shape or not np.all(np.isfinite(error)) or error.min() < 0.0:
             raise SheetError("must be finite, not negative and shaped as the thickness", field="standard_error_mm")
-        for name, array in (("stations_mm", stations), ("thickness_mm", grid), ("standard_error_mm", error)):
+        readings = np.asarray(self.readings, dtype=float).reshape(-1, 3)
+        if not np.all(np.isfinite(readings)):
+            raise SheetError("must be finite", field="readings")
+        for name, array in (
+            ("stations_mm", stations),
+            ("thickness_mm", grid),
+            ("standard_error_mm", error),
+            ("readings", readings),
+        ):
             array = array.copy()
             array.flags.writeable = False
             object.__setattr__(self, name, array)
@@ -145,6 +157,7 @@ class ThicknessField:
             length_mm=x1_mm - x0_mm,
             width_mm=y1_mm - y0_mm,
             stations_mm=np.concatenate([[0.0], kept - x0_mm, [x1_mm - x0_mm]]),
+            readings=self.readings - (x0_mm, y0_mm, 0.0),
         )
 
     def planed(self, allowance_mm: float) -> ThicknessField:
@@ -160,7 +173,7 @@ class ThicknessField:
                 value=allowance_mm,
                 allowed=Text("below {min}", min=Amount(self.thickness_mm.min(), "", 3)),
             )
-        return replace(self, thickness_mm=self.thickness_mm - taken)
+        return replace(self, thickness_mm=self.thickness_mm - taken, readings=self.readings - (0.0, 0.0, taken))
 
     def _resampled(self, stations: FloatArray, lines: FloatArray) -> ThicknessField:
         x, y = np.meshgrid(stations, lines)

@@ -131,6 +131,8 @@ def fit_field(
         named,
         model.noise_mm,
         int(kept.sum()),
+        np.stack([x[kept] * length, y[kept] * width, measured[kept]], axis=1),
+        gauge,
     )
 
 

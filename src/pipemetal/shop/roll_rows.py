@@ -30,6 +30,8 @@ def _field_json(field: ThicknessField) -> str:
             "standard_error_mm": grid(field.standard_error_mm),
             "noise_sd_mm": round(field.noise_sd_mm, 6),
             "readings_used": field.readings_used,
+            "readings": [[round(float(v), 4) for v in reading] for reading in field.readings],
+            "gauge_sd_mm": field.gauge_sd_mm,
             "left_out": [
                 [x.index, x.reading.x_mm, x.reading.y_mm, x.reading.thickness_mm, x.reason] for x in field.left_out
             ],
@@ -50,6 +52,8 @@ def _field(text: str, length_mm: float) -> ThicknessField:
         tuple(LeftOut(i, Reading(x, y, t), why) for i, x, y, t, why in held["left_out"]),
         held["noise_sd_mm"],
         held["readings_used"],
+        np.array(held.get("readings", [])),
+        held.get("gauge_sd_mm", 0.01),
     )
 
 

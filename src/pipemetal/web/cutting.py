@@ -244,7 +244,7 @@ def _for_tablet(plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: t
             c.length_mm,
             c.width_mm,
             tuple(c.turns_deg),
-            (*c.layout_walls_mm, c.tolerance_mm),
+            c.accepted_mm,
             tuple((x - c.x_mm, y - c.y_mm) for x, y in c.corners_mm or ()),
         )
         for c in sheet.cuts

@@ -1,0 +1,87 @@
+"""Where one more reading of a roll changes most: the place whose reading would tell best which of its blanks will fit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pipemetal.layout.chance import BoolArray, Drawn
+from pipemetal.layout.plan import LayoutPlan, Placement
+from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.sheets.field import FloatArray
+
+__all__ = ["NextReading", "next_readings"]
+
+ALONG, ACROSS = 9, 3
+"""Places of a roll that are tried."""
+BINS: Final = 8
+"""Readings are told apart by so many stretches."""
+GAUGE_MM: Final = 0.01
+LEAST_SETTLED: Final = 0.02
+"""A reading that settles less than this of a blank is not worth the walk (estimate)."""
+
+
+@dataclass(frozen=True)
+class NextReading:
+    """A place of a roll worth one more reading: so many of its blanks are expected to turn out otherwise than they look
+    (`unsure`), and so many of these the reading would tell (`settled`).
+    """
+
+    roll: str
+    x_mm: float
+    y_mm: float
+    unsure: float
+    settled: float
+    blanks: int
+
+
+def next_readings(problem: LayoutProblem, plan: LayoutPlan) -> tuple[NextReading, ...]:
+    """For every roll that blanks lie on, the place where one more reading tells most; the roll that gains most first.
+
+    The first of them says which roll to gauge today. Rolls on which a reading tells nothing are left out.
+
+    >>> next_readings(LayoutProblem((), ()), LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
+    ()
+    """
+    blanks = {b.id: b for b in problem.blanks}
+    found = []
+    for roll in problem.rolls:
+        laid = [(blanks[p.blank], p) for p in plan.placements if p.roll == roll.id and p.blank in blanks]
+        if laid and roll.error_mm is not None and roll.error_mm.any():
+            best = _best_reading(roll, laid)
+            if best.settled >= LEAST_SETTLED:
+                found.append(best)
+    return tuple(sorted(found, key=lambda r: -r.settled))
+
+
+def _best_reading(roll: LayoutRoll, laid: Sequence[tuple[Blank, Placement]]) -> NextReading:
+    drawn = Drawn.of_roll(roll)
+    fits = np.stack([drawn.fit(blank, p) for blank, p in laid])
+    unsure = _unsure(fits)
+    if unsure < LEAST_SETTLED:
+        return NextReading(roll.id, 0.0, 0.0, unsure, 0.0, len(laid))
+    places = [
+        (float(x), float(y))
+        for x in np.linspace(roll.trim_mm, roll.length_mm - roll.trim_mm, ALONG)
+        for y in np.linspace(roll.trim_mm, roll.width_mm - roll.trim_mm, ACROSS)
+    ]
+    noise = np.random.default_rng(1).normal(0.0, GAUGE_MM, fits.shape[1])
+    told = [unsure - _unsure_after(fits, drawn.at(x, y) + noise) for x, y in places]
+    best = int(np.argmax(told))
+    return NextReading(roll.id, *places[best], unsure, max(told[best], 0.0), len(laid))
+
+
+def _unsure(fits: BoolArray) -> float:
+    """Of how many blanks the likelier verdict is expected to be wrong."""
+    chance = fits.mean(axis=1)
+    return float(np.minimum(chance, 1.0 - chance).sum())
+
+
+def _unsure_after(fits: BoolArray, reading: FloatArray) -> float:
+    """The same once a reading is known, on average over what it may be."""
+    order = np.argsort(reading, kind="stable")
+    total = sum(_unsure(fits[:, part]) * len(part) for part in np.array_split(order, BINS))
+    return float(total) / int(fits.shape[1])

@@ -1,0 +1,101 @@
+"""What a wanted certainty asks of a place: how far inside its tolerance a blank must lie, on rolls and on sheets to cast."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from pipemetal.layout.problem import Blank, LayoutProblem
+from pipemetal.layout.sheet_for import profile_of_piece
+from pipemetal.layout.windows import Piece, Variant
+
+__all__ = ["AS_NORMAL", "FREEDOM", "guard_factor", "guarded"]
+
+FREEDOM: Final = 10.0
+"""Degrees of freedom of an error: misread and unlucky readings give it longer tails than the normal curve's (estimate)."""
+AS_NORMAL: Final = ((FREEDOM - 2.0) / FREEDOM) ** 0.5
+"""Makes the standard deviation of Student's t one."""
+MOST_PLACES: Final = 4.0
+"""A blank is taken to hold no more places that err apart: only some lie at the edge of its tolerance (estimate)."""
+MISSES_AT_EDGE: Final = 0.5
+"""Of blanks at the edge of their tolerance so many do not fit."""
+
+
+def places_apart(length_mm: float, reach_mm: float) -> float:
+    """How many places of a blank at the edge of its tolerance err apart from each other.
+
+    >>> places_apart(300.0, 500.0), places_apart(1500.0, 250.0)
+    (1.0, 2.0)
+    """
+    return min(max(0.5 + length_mm / (4.0 * reach_mm), 1.0), MOST_PLACES)
+
+
+def guard_factor(certainty: float, length_mm: float, reach_mm: float) -> float:
+    """So many times its error the metal must keep within a blank's tolerance, that all of the blank fits with this certainty.
+
+    Sources: Bonferroni's inequality over the places that err apart; Student's t with ten degrees of freedom, estimate.
+
+    >>> round(guard_factor(0.95, 300.0, 500.0), 2), guard_factor(0.0, 300.0, 500.0)
+    (1.62, 0.0)
+    """
+    if certainty <= 0.0:
+        return 0.0
+    tail = (1.0 - certainty) / places_apart(length_mm, reach_mm)
+    low, high = 0.0, 30.0
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _beyond(middle) > tail else (low, middle)
+    return high * AS_NORMAL
+
+
+def _beyond(t: float) -> float:
+    """The chance that Student's t of ten degrees of freedom is above t.
+
+    Sources: Abramowitz & Stegun 1964, Handbook of Mathematical Functions, equation 26.7.4.
+    """
+    theta = math.atan(t / math.sqrt(FREEDOM))
+    square = math.cos(theta) ** 2
+    within = math.sin(theta) * (1.0 + square * (0.5 + square * (0.375 + square * (0.3125 + square * 35.0 / 128.0))))
+    return 0.5 * (1.0 - within)
+
+
+def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, certainty: float) -> Piece:
+    """The piece with the guard that a certainty asks for; as it is where the certainty is 0 or nothing is unsure."""
+    reach = min((r.error_reach_mm[0] for r in problem.rolls if r.error_mm is not None), default=np.inf)
+    alloy = blanks[piece.members[0][0]].alloy
+    castable = problem.castable
+    spread = castable.spread_of(alloy) if castable is not None else None
+    held = [blanks[index] for index, *_ in piece.members]
+    found = []
+    for v in piece.variants:
+        factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
+        made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None, misfit_mm2=0.0)
+        if castable is not None and spread is not None and problem.certainty > 0.0:
+            thick_mm = v.start_mm + max(v.slope * v.dx_mm, 0.0) + spread.planing_mm
+            sd = float(np.sqrt(spread.level**2 + spread.taper**2 + spread.scatter**2)) * thick_mm
+            room = 1.0 - guard_factor(problem.certainty, v.dx_mm, v.dx_mm) * sd / max(v.tolerance_mm, 1e-9)
+            made = _within(made, held, min(max(room, castable.least_room), 1.0))
+            made = replace(made, misfit_mm2=castable.misfit_costs * MISSES_AT_EDGE * piece.area_mm2)
+        found.append(made)
+    made_piece = replace(piece, variants=tuple(found))
+    if castable is not None and profile_of_piece(made_piece.as_cast, castable) is None:
+        return replace(
+            made_piece,
+            variants=tuple(replace(v, cast_start_mm=None, cast_tolerance_mm=None) for v in made_piece.variants),
+        )
+    return made_piece
+
+
+def _within(v: Variant, held: Sequence[Blank], room: float) -> Variant:
+    """A variant that lies, on sheets to cast, within this share of the tolerance of all that it holds."""
+    if len(held) == 1:
+        return replace(v, cast_start_mm=v.start_mm, cast_tolerance_mm=room * v.tolerance_mm)
+    low = max(b.mouth_thickness_mm + b.accepts_mm[0] - room * b.accepts_mm[1] for b in held)
+    high = min(b.mouth_thickness_mm + b.accepts_mm[0] + room * b.accepts_mm[1] for b in held)
+    if high - low < 0.5 * room * v.tolerance_mm:
+        return replace(v, cast_start_mm=v.start_mm, cast_tolerance_mm=room * v.tolerance_mm)
+    return replace(v, cast_start_mm=(low + high) / 2.0, cast_tolerance_mm=(high - low) / 2.0)

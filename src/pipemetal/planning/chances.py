@@ -1,0 +1,181 @@
+"""How sure a plan is: the errors of the rack's rolls, the spread of sheets to cast, and what is expected to fit as laid."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean, median
+
+import numpy as np
+
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.casting.push import SheetSpread
+from pipemetal.errors import InputError
+from pipemetal.layout.chance import Chances, Count, chances_of
+from pipemetal.layout.gauging import NextReading, next_readings
+from pipemetal.layout.plan import LayoutPlan, NewSheet
+from pipemetal.layout.problem import CastSpread, LayoutProblem
+from pipemetal.melts.worth import MetalPrices
+from pipemetal.planning.blanks import OrderedBlank
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.pours import Pour, prepare_pour
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.spare import SpareSheets, spare_sheets
+from pipemetal.planning.sureness import SureSettings
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.roll import Roll
+from pipemetal.sheets.unsure import FieldError, error_of, waves_of
+
+__all__ = ["PlanChances", "Priced", "cast_spreads", "hardly_known", "plan_chances", "roll_errors", "with_errors"]
+
+TOLD_STATIONS, TOLD_LINES = 9, 3
+"""Nodes at which the error of a roll is told that was not gauged."""
+USUAL_LENGTH = 0.75
+"""Of the longest sheet: so long is the sheet that an alloy's spread is worked out for, before any is laid."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlanChances:
+    """What is expected of a plan as laid: the chance of each blank and of each pipe, and how many pipes, in all and by rank,
+    and blanks, on rolls and on sheets to cast; where to gauge next, the roll that gains most first; and which sheets more of an
+    alloy would make it sure that no melt of it is opened again.
+    """
+
+    blank: Mapping[str, float]
+    pipe: Mapping[str, float]
+    pipes: Count
+    by_rank: Mapping[str, Count]
+    on_rolls: Count
+    on_sheets: Count
+    next_readings: tuple[NextReading, ...] = ()
+    spare: tuple[SpareSheets, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Priced:
+    """What spare metal is reckoned with: recipes, densities in g/cm3, and prices."""
+
+    recipes: Mapping[str, Recipe]
+    density_g_cm3: Mapping[str, float]
+    prices: MetalPrices
+
+
+def roll_errors(rack: Sequence[Roll]) -> dict[str, FieldError]:
+    """The error of each roll's field, by its id; what the rolls have in common is learned from all of them.
+
+    A roll that only two figures tell of is as unsure as one that was gauged once at each end.
+    """
+    waves = waves_of([roll.field for roll in rack])
+    return {roll.id: error_of(_as_gauged(roll.field), waves) for roll in rack}
+
+
+def hardly_known(rack: Sequence[Roll]) -> tuple[str, ...]:
+    """The rolls that only two figures tell of, by their ids."""
+    return tuple(roll.id for roll in rack if _as_gauged(roll.field) is not roll.field)
+
+
+def _as_gauged(field: ThicknessField) -> ThicknessField:
+    if len(field.readings) or field.thickness_mm.shape != (1, 2) or field.standard_error_mm.any():
+        return field
+    middle, (first, last) = field.width_mm / 2.0, field.thickness_mm[0]
+    told = np.array([(0.0, middle, first), (field.length_mm, middle, last)])
+    return replace(field.grid(TOLD_STATIONS, TOLD_LINES), readings=told)
+
+
+def cast_spreads(
+    problem: LayoutProblem, recipes: Mapping[str, Recipe], settings: ShopSettings, learned: Learned
+) -> tuple[CastSpread, ...]:
+    """How sheets to cast of each alloy wanted scatter, by the card of a usual sheet of it; none where no push gives one."""
+    walls: dict[str, list[float]] = {}
+    for b in problem.blanks:
+        walls.setdefault(b.alloy, []).append(fmean((b.mouth_thickness_mm, b.top_thickness_mm)))
+    found = []
+    for alloy, mine in walls.items():
+        sled = settings.sleds[0]
+        length = max(USUAL_LENGTH * settings.longest_mm(sled), settings.sheets.least_length_mm)
+        wall = min(max(median(mine), settings.sheets.thinnest_mm), settings.sheets.thickest_mm)
+        most = settings.section_mm2(sled, min(settings.usual_charge_kg, settings.most_charge_kg))
+        length = min(length, max(most / wall, settings.sheets.least_length_mm))
+        sheet = NewSheet("usual", alloy, length, sled.width_mm, wall, wall, settings.sheets.trim_mm)
+        try:
+            order = sheet_order(sheet, settings)
+            card = prepare_pour(order, recipes[alloy].target, settings, learned).card
+        except InputError:
+            card = None
+        if card is not None:
+            found.append(_as_cast(alloy, card.spread, order.planing_mm))
+    return tuple(found)
+
+
+def _as_cast(alloy: str, spread: SheetSpread, planing_mm: float) -> CastSpread:
+    return CastSpread(alloy, spread.level, spread.taper, spread.scatter, planing_mm)
+
+
+def plan_chances(
+    problem: LayoutProblem,
+    layout: LayoutPlan,
+    blanks: Sequence[OrderedBlank],
+    pours: Sequence[Pour],
+    priced: Priced | None = None,
+) -> PlanChances:
+    """What is expected of a plan: rolls by their errors, sheets to cast by their own cards. Spare metal where it is `priced`."""
+    spreads = {
+        p.order.sheet.id: _as_cast(p.order.sheet.alloy, p.card.spread, p.order.planing_mm)
+        for p in pours
+        if p.card is not None
+    }
+
+    def spread_of(sheet: NewSheet) -> CastSpread | None:
+        known = problem.castable.spread_of(sheet.alloy) if problem.castable is not None else None
+        return spreads.get(sheet.id, known)
+
+    chances = chances_of(problem, layout, spread_of)
+    laid = {p.blank: p.roll for p in layout.placements}
+    of_pipe: dict[str, list[str]] = {}
+    of_rank: dict[str, dict[str, list[str]]] = {}
+    for b in blanks:
+        if b.blank.id in laid:
+            of_pipe.setdefault(b.pipe.id, []).append(b.blank.id)
+            of_rank.setdefault(b.pipe.rank, {}).setdefault(b.pipe.id, []).append(b.blank.id)
+    new = {sheet.id for sheet in layout.new_sheets}
+    return PlanChances(
+        {blank: chances.of(blank) for blank in laid},
+        {pipe: chances.together(mine) for pipe, mine in of_pipe.items()},
+        chances.count(list(of_pipe.values())),
+        {rank: chances.count(list(mine.values())) for rank, mine in of_rank.items()},
+        _count_of(chances, [b for b, roll in laid.items() if roll not in new]),
+        _count_of(chances, [b for b, roll in laid.items() if roll in new]),
+        next_readings(problem, layout),
+        spare_sheets(problem, layout, spread_of, priced.recipes, priced.density_g_cm3, priced.prices)
+        if priced is not None
+        else (),
+    )
+
+
+def _count_of(chances: Chances, blanks: Sequence[str]) -> Count:
+    return chances.count([[blank] for blank in blanks])
+
+
+def with_errors(
+    problem: LayoutProblem, rack: Sequence[Roll], spreads: Sequence[CastSpread], sure: SureSettings
+) -> LayoutProblem:
+    """The problem with what is known of how unsure its metal is, and the certainty that is wanted."""
+    errors = roll_errors(rack)
+    fields = {roll.id: _as_gauged(roll.field) for roll in rack}
+    rolls = tuple(
+        replace(
+            roll,
+            stations_mm=tuple(float(s) for s in fields[roll.id].stations_mm),
+            thickness_mm=fields[roll.id].thickness_mm,
+            error_mm=errors[roll.id].sd_mm,
+            error_reach_mm=errors[roll.id].reach_mm,
+        )
+        for roll in problem.rolls
+    )
+    castable = (
+        replace(problem.castable, spread=tuple(spreads), least_room=sure.cast_room, misfit_costs=sure.misfit_costs)
+        if problem.castable is not None
+        else None
+    )
+    return replace(problem, rolls=rolls, castable=castable, certainty=sure.certainty)

@@ -1,0 +1,114 @@
+"""What a plan says of how sure it is: what is expected to fit, what it stands on, where to gauge next, what to cast first."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Final
+
+from pipemetal.layout.chance import Count
+from pipemetal.layout.plan import LayoutPlan, NewSheet
+from pipemetal.planning.chances import PlanChances, hardly_known
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.spare import told_of_spare
+from pipemetal.sheets.roll import Roll
+from pipemetal.texts import Amount, Text, joined
+
+__all__ = ["count_words", "told_of_chances", "trial_sheets"]
+
+MOST_READINGS_TOLD: Final = 3
+MOST_NAMES_TOLD: Final = 12
+LEAST_TOLD: Final = 0.1
+"""A reading that tells less than this of a blank is not proposed (estimate)."""
+
+
+def count_words(count: Count) -> Text:
+    """A count as a person reads it: 897 of 904 (889 to 903).
+
+    >>> count_words(Count(897.2, 889, 903, 904))
+    '897 of 904 (889 to 903)'
+    """
+    return Text(
+        "{expected} of {all} ({low} to {high})",
+        expected=Amount(count.expected),
+        all=count.of,
+        low=count.low,
+        high=count.high,
+    )
+
+
+def told_of_chances(
+    chances: PlanChances, layout: LayoutPlan, rack: Sequence[Roll], settings: ShopSettings, learned: Learned
+) -> tuple[Text, ...]:
+    """What a plan says of how sure it is."""
+    if not chances.blank:
+        return ()
+    found = [Text("Pipes expected to fit as laid: {count}.", count=count_words(chances.pipes))]
+    if layout.unsure:
+        words = "Less sure than {certainty} %, because nothing surer is left for them: {blanks}."
+        few = [f"{b} ({100.0 * chances.blank[b]:.0f} %)" for b in layout.unsure if b in chances.blank]
+        certainty = Amount.short(100.0 * settings.sure.certainty)
+        found.append(Text(words, certainty=certainty, blanks=_few(few)))
+    if unknown := hardly_known(rack):
+        words = "Only two figures tell how thick these rolls are, so few of their places are sure: {rolls}. Gauge them."
+        found.append(Text(words, rolls=_few(unknown)))
+    found += _trial(layout, learned)
+    found += _gauge(chances)
+    return (*found, *told_of_spare(chances.spare, settings.currency))
+
+
+def _few(names: Sequence[str]) -> str:
+    return ", ".join(names[:MOST_NAMES_TOLD]) + (", ..." if len(names) > MOST_NAMES_TOLD else "")
+
+
+def trial_sheets(layout: LayoutPlan) -> tuple[NewSheet, ...]:
+    """Of each alloy that is cast more than once the sheet that carries most blanks: what it measures tells most of the others.
+
+    >>> trial_sheets(LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
+    ()
+    """
+    laid: dict[str, int] = defaultdict(int)
+    for p in layout.placements:
+        laid[p.roll] += 1
+    by_alloy: dict[str, list[NewSheet]] = defaultdict(list)
+    for sheet in layout.new_sheets:
+        by_alloy[sheet.alloy].append(sheet)
+    return tuple(max(mine, key=lambda s: laid[s.id]) for mine in by_alloy.values() if len(mine) > 1)
+
+
+def _trial(layout: LayoutPlan, learned: Learned) -> list[Text]:
+    """What a plan without a log stands on, and what to cast first."""
+    trial = trial_sheets(layout)
+    if learned.law.casts_used > 0 or not layout.new_sheets:
+        return []
+    found = [Text("No cast is logged: how thick sheets come out rests on rival laws alone, with wide bands.")]
+    if trial:
+        words = (
+            "Cast these first, as a trial that is also used: {sheets}. Measure and log them, then plan again: the rest is "
+            "surer."
+        )
+        found.append(Text(words, sheets=", ".join(s.id for s in trial)))
+    return found
+
+
+def _gauge(chances: PlanChances) -> list[Text]:
+    """Where one more reading tells most."""
+    words = (
+        "{roll}, {x} from its thick end and {y} from its lower edge (of {blanks} blanks it tells {settled} of {unsure} in "
+        "doubt)"
+    )
+    told = [
+        Text(
+            words,
+            roll=r.roll,
+            x=Amount(r.x_mm, "mm"),
+            y=Amount(r.y_mm, "mm"),
+            blanks=r.blanks,
+            settled=Amount(r.settled, "", 1),
+            unsure=Amount(r.unsure, "", 1),
+        )
+        for r in chances.next_readings[:MOST_READINGS_TOLD]
+        if r.settled >= LEAST_TOLD
+    ]
+    return [Text("One more reading tells most here: {places}.", places=joined(told))] if told else []

@@ -1,0 +1,151 @@
+"""How far the metal may be from the field that its readings gave: one error for each place, from all rolls of a rack together.
+
+Six readings cannot tell how uneven a sheet is between them; the readings of all rolls of a shop can. So the size and the reach
+of waves, and how much sheets bow across, are weighed by the likelihood of all rolls together, and each roll's error follows
+from where it was gauged.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pipemetal.sheets.field import FloatArray, ThicknessField
+
+__all__ = ["FieldError", "Waves", "error_of", "reads_enough", "waves_of"]
+
+WAVES_MM: Final = tuple(0.004 * 1.25**k for k in range(11))
+"""Sizes of waves that are weighed (root mean square); the usual one, and how far shops differ (ln): estimates."""
+USUAL_WAVES_MM, WAVES_LN_SD = 0.014, 0.7
+ALONG_MM: Final = (120.0, 250.0, 500.0, 1000.0)
+ACROSS_MM: Final = (100.0, 250.0, 600.0)
+"""Reaches of waves along and across that are weighed (estimates)."""
+BOWS_MM: Final = (0.007, 0.015, 0.03)
+"""Bows across that are weighed (one standard deviation at the edge, estimates)."""
+LEVEL_MM, SLOPE_MM, CURVE_MM, TILT_MM = 1.0, 0.5, 0.05, 0.04
+"""What a sheet may do before any reading: level, slope and curve along, tilt across (one standard deviation, estimates)."""
+ROUNDED_MM: Final = 0.01 / math.sqrt(12.0)
+"""What reading a gauge to a hundredth adds."""
+MOST_READINGS: Final = 60
+"""More readings of a roll than this are thinned evenly."""
+MOST_ROLLS: Final = 40
+"""Waves are learned from at most so many rolls, evenly taken."""
+FEWEST_READINGS: Final = 4
+LEAST_WEIGHT: Final = 1e-3
+
+
+@dataclass(frozen=True)
+class Waves:
+    """How uneven the sheets of a shop are: settings tried (size, reach along and across, bow; mm) and their weights.
+
+    >>> waves_of([]).rms_mm < 0.03
+    True
+    """
+
+    tried: FloatArray
+    weights: FloatArray
+    rolls: int = 0
+
+    @property
+    def rms_mm(self) -> float:
+        """Size of the waves (root mean square)."""
+        return math.sqrt(float(self.weights @ self.tried[:, 0] ** 2))
+
+    @property
+    def reach_mm(self) -> tuple[float, float]:
+        """Reach of the waves along and across (geometric mean)."""
+        found = np.exp(self.weights @ np.log(self.tried[:, 1:3]))
+        return float(found[0]), float(found[1])
+
+
+@dataclass(frozen=True, eq=False)
+class FieldError:
+    """The error of a field: its standard deviation at the field's own nodes (lines, stations), and how far along and across
+    it hangs together; all in mm."""
+
+    sd_mm: FloatArray
+    reach_mm: tuple[float, float]
+
+
+def reads_enough(field: ThicknessField) -> bool:
+    """Whether a field was gauged at so many places that it tells how uneven sheets are."""
+    return len(field.readings) >= FEWEST_READINGS
+
+
+def waves_of(fields: Sequence[ThicknessField]) -> Waves:
+    """How uneven a shop's sheets are, from the readings of all of them; what is usual where there are none.
+
+    Sources: weights by the likelihood of all sheets together: Rasmussen & Williams 2006, Gaussian Processes for Machine
+    Learning, section 5.4.1; the sizes tried are estimates.
+    """
+    tried = np.array(list(itertools.product(WAVES_MM, ALONG_MM, ACROSS_MM, BOWS_MM)))
+    logs = -0.5 * (np.log(tried[:, 0] / USUAL_WAVES_MM) / WAVES_LN_SD) ** 2
+    gauged = [f for f in fields if reads_enough(f)]
+    if len(gauged) > MOST_ROLLS:
+        gauged = [gauged[round(k)] for k in np.linspace(0, len(gauged) - 1, MOST_ROLLS)]
+    for field in gauged:
+        logs += _Solved(field, tried).logs
+    weights = np.exp(logs - logs.max())
+    return Waves(tried, weights / weights.sum(), len(gauged))
+
+
+def error_of(field: ThicknessField, waves: Waves) -> FieldError:
+    """The error of a field about the metal; of one that was not gauged, what it says of itself."""
+    if not len(field.readings):
+        return FieldError(field.standard_error_mm, waves.reach_mm)
+    some = waves.weights > LEAST_WEIGHT * waves.weights.max()
+    weights = waves.weights[some] / waves.weights[some].sum()
+    x, y = (a.ravel() for a in np.meshgrid(field.stations_mm, field.lines_mm))
+    solved = _Solved(field, waves.tried[some])
+    mean, variance = solved.at(x, y)
+    off = mean - field.thickness_mm.ravel()[None, :]
+    square = weights @ (variance + off**2)
+    return FieldError(np.sqrt(square).reshape(field.thickness_mm.shape), waves.reach_mm)
+
+
+class _Solved:
+    """The readings of one sheet under each of the settings tried: likelihood, and what they say of other places."""
+
+    def __init__(self, field: ThicknessField, tried: FloatArray) -> None:
+        readings = field.readings
+        if len(readings) > MOST_READINGS:
+            readings = readings[np.linspace(0, len(readings) - 1, MOST_READINGS).round().astype(int)]
+        self.field, self.tried = field, tried
+        self.x, self.y = readings[:, 0], readings[:, 1]
+        self.level = float(readings[:, 2].mean())
+        noise = field.gauge_sd_mm**2 + ROUNDED_MM**2
+        covariance = self._covariance(self.x, self.y, self.x, self.y) + noise * np.eye(len(readings))
+        self.inverse = np.linalg.inv(covariance)
+        self.t = readings[:, 2] - self.level
+        self.weights = self.inverse @ self.t
+        self.logs = -0.5 * (np.linalg.slogdet(covariance)[1] + self.weights @ self.t)
+
+    def at(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean and variance of the metal at places, shape (settings, places)."""
+        across = self._covariance(x, y, self.x, self.y)
+        mean = self.level + np.einsum("cpn,cn->cp", across, self.weights)
+        own = self._own_variance(x, y)
+        variance = own - np.einsum("cpn,cpn->cp", across @ self.inverse, across)
+        return mean, np.maximum(variance, 0.0)
+
+    def _shapes(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        u, v = 2.0 * x / self.field.length_mm - 1.0, 2.0 * y / self.field.width_mm - 1.0
+        fixed = np.stack([LEVEL_MM * np.ones_like(u), SLOPE_MM * u, CURVE_MM * u**2, TILT_MM * v])
+        return fixed, v**2
+
+    def _covariance(self, xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray) -> FloatArray:
+        (fixed_a, bow_a), (fixed_b, bow_b) = self._shapes(xa, ya), self._shapes(xb, yb)
+        size, along, across, bow = (c[:, None, None] for c in self.tried.T)
+        far = ((xa[:, None] - xb[None, :]) / along) ** 2 + ((ya[:, None] - yb[None, :]) / across) ** 2
+        found: FloatArray = size**2 * np.exp(-0.5 * far) + bow**2 * np.outer(bow_a, bow_b) + fixed_a.T @ fixed_b
+        return found
+
+    def _own_variance(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        fixed, bow = self._shapes(x, y)
+        found: FloatArray = self.tried[:, :1] ** 2 + np.square(self.tried[:, 3:] * bow) + np.square(fixed).sum(axis=0)
+        return found

@@ -1,0 +1,115 @@
+"""A plan says how sure it is, what it stands on, where to gauge next, and which spare metal pays."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import PlanError
+from pipemetal.layout.chance import Count
+from pipemetal.layout.gauging import next_readings
+from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
+from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.layout.verify import verify
+from pipemetal.melts.worth import MetalPrices
+from pipemetal.planning.chances import hardly_known, roll_errors
+from pipemetal.planning.spare import spare_sheets, told_of_spare
+from pipemetal.planning.sure_words import count_words, trial_sheets
+from pipemetal.planning.sureness import SureSettings
+from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
+from pipemetal.sheets.field import ThicknessField
+from pipemetal.sheets.roll import Roll
+
+PRICES = MetalPrices({"Pb": 2.0, "Sn": 28.0}, frozenset())
+RECIPES = {"A": Recipe("A", Composition.parse("Sn 50 Pb bal"))}
+
+
+def plan(*placed: Placement, sheets: tuple[NewSheet, ...] = ()) -> LayoutPlan:
+    return LayoutPlan(placed, (), sheets, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
+
+
+def test_a_reading_is_asked_for_where_a_blank_is_in_doubt() -> None:
+    error = np.full((3, 7), 0.004)
+    error[:, 4:] = 0.03
+    roll = LayoutRoll(
+        "R1",
+        "A",
+        3000.0,
+        600.0,
+        15.0,
+        tuple(500.0 * k for k in range(7)),
+        np.full((3, 7), 1.03),
+        error_mm=error,
+        error_reach_mm=(300.0, 900.0),
+    )
+    blanks = tuple(Blank(n, "body", "A", 400.0, 200.0, 1.0, 1.0, 0.05) for n in ("near", "far"))
+    problem = LayoutProblem(blanks, (roll, replace(roll, id="R2", error_mm=np.full((3, 7), 0.004))))
+    (found,) = next_readings(
+        problem, plan(Placement("near", "R1", 100.0, 100.0), Placement("far", "R1", 2400.0, 100.0))
+    )
+    assert found.roll == "R1" and found.x_mm > 2000.0 and 0.1 < found.settled <= found.unsure < 1.0
+
+
+def test_spare_sheets_are_as_many_as_make_it_sure() -> None:
+    blanks = tuple(Blank(f"C{k}", "body", "A", 900.0, 280.0, 1.0, 1.0, 0.05) for k in range(6))
+    sheets = tuple(NewSheet(f"N{k}", "A", 1000.0, 600.0, 1.0, 1.0, 15.0) for k in range(3))
+    placed = tuple(Placement(f"C{k}", f"N{k // 2}", 20.0, 20.0 + 285.0 * (k % 2)) for k in range(6))
+    layout, problem = plan(*placed, sheets=sheets), LayoutProblem(blanks, ())
+
+    def found(level: float) -> tuple[object, ...]:
+        return spare_sheets(problem, layout, lambda _: CastSpread("A", level, 0.0, 0.0), RECIPES, {"A": 8.8}, PRICES)
+
+    assert found(0.005) == ()
+    (some,) = spare_sheets(problem, layout, lambda _: CastSpread("A", 0.03, 0.0, 0.0), RECIPES, {"A": 8.8}, PRICES)
+    assert 1 <= len(some.sheets) <= 4 and some.sure_with > some.sure_without
+    assert some.worth == pytest.approx(some.mass_kg * PRICES.of(RECIPES["A"].target))
+    assert str(told_of_spare([some], "EUR")[0]).startswith("Spare metal of A: ")
+
+
+def test_a_roll_that_two_figures_tell_of_is_hardly_known() -> None:
+    told = Roll("R1", "A", 2000.0, 600.0, 15.0, ThicknessField.from_grid([0.0, 2000.0], [[1.1, 0.9]], width_mm=600.0))
+    table = Roll(
+        "R2", "A", 2000.0, 600.0, 15.0, ThicknessField.from_grid([0.0, 2000.0], [[1.1, 0.9]] * 3, width_mm=600.0)
+    )
+    assert hardly_known([told, table]) == ("R1",)
+    errors = roll_errors([told, table])
+    assert errors["R1"].sd_mm.min() > 0.01 and errors["R2"].sd_mm.max() == 0.0
+
+
+def test_tolerances_are_one_sided_and_what_is_worked_fits() -> None:
+    said = parse_tolerances("languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.12 mm; foot -0.1 mm")
+    languid = with_tolerance(Blank("L", "languid", "A", 50.0, 50.0, 2.0, 2.0, 0.3), said)
+    assert (languid.tolerance_mm, languid.over_mm, languid.most_over_mm, languid.worked) == (0.2, 0.4, 0.9, "planed")
+    foot = Blank("F", "foot", "spotted-50", 50.0, 50.0, 0.6, 0.6, 0.07)
+    assert with_tolerance(foot, said).over_mm == 0.12
+    assert with_tolerance(replace(foot, alloy="A"), said).over_mm == 0.1
+    assert with_tolerance(replace(foot, kind="body"), said).tolerance_mm == 0.07
+    roll = LayoutRoll("R1", "A", 500.0, 300.0, 15.0, (0.0, 500.0), np.array([[2.85, 2.85]]))
+    problem = LayoutProblem((languid,), (roll,))
+    here = Placement("L", "R1", 20.0, 20.0)
+    assert "thickness" not in {f.kind for f in verify(problem, plan(here))}
+    thin = replace(problem, rolls=(replace(roll, thickness_mm=np.array([[1.75, 1.75]])),))
+    assert "thickness" in {f.kind for f in verify(thin, plan(here))}
+
+
+@pytest.mark.parametrize(
+    "text", ["languid", "languid 10 %", "languid -10 % +20 % melted 1 mm", "body -9 mm", "body -200 %"]
+)
+def test_a_tolerance_that_cannot_be_is_refused(text: str) -> None:
+    with pytest.raises(PlanError, match=r"sure\.tolerances"):
+        SureSettings(tolerances=text)
+
+
+@pytest.mark.parametrize("said", [{"certainty": 1.0}, {"cast_room": 0.0}, {"misfit_costs": -1.0}])
+def test_settings_out_of_range_are_refused(said: dict[str, float]) -> None:
+    with pytest.raises(PlanError, match=f"sure.{next(iter(said))}"):
+        SureSettings(**said)  # type: ignore[arg-type]
+
+
+def test_counts_and_trials_are_told() -> None:
+    assert str(count_words(Count(897.4, 889, 903, 904))) == "897 of 904 (889 to 903)"
+    sheets = tuple(NewSheet(f"N{k}", "A", 1000.0, 600.0, 1.0, 1.0, 15.0) for k in range(3))
+    placed = (Placement("a", "N1", 0.0, 0.0), Placement("b", "N1", 0.0, 0.0), Placement("c", "N2", 0.0, 0.0))
+    assert [s.id for s in trial_sheets(plan(*placed, sheets=sheets))] == ["N1"]
