@@ -33,7 +33,19 @@ LISTS = {
     "day.weekdays": st.sampled_from(["Mon-Fri", "Tue, Thu-Sat"]),
     "day.free_days": st.sampled_from(["2026-12-24..2027-01-02", "2026-05-01"]),
     "day.holidays": st.sampled_from(["DE-BY", "GB-ENG", "FR"]),
+    "day.lost_days": st.sampled_from(["2026-12-08", "2026-12-08, 2027-01-11"]),
+    "owned.pots": st.sampled_from(["small 60 kg 8 kW", "small 60 kg, 8 kW; hand 15 kg 3 kW"]),
+    "owned.planes": st.sampled_from(["long 650 0.4-2.5", "long 650 0.4-2.5; hand 1000 0.8-5"]),
 }
+NEEDS = {"day.holidays": "day.starts_on", "day.lost_days": "day.starts_on"}
+NOT_BESIDE = {"sheets.most_width_mm": "owned.sleds", "sheets.least_width_mm": "owned.sleds"}
+
+
+def _agreeing(said: dict[str, Any]) -> dict[str, Any]:
+    """Without what contradicts the rest: it is refused, and tested elsewhere."""
+    return {
+        key: value for key, value in said.items() if NEEDS.get(key, key) in said and NOT_BESIDE.get(key) not in said
+    }
 
 
 def _values(key: str) -> st.SearchStrategy[Any]:
@@ -50,7 +62,7 @@ def _values(key: str) -> st.SearchStrategy[Any]:
     return st.floats(max(limits[0], 0.9 * own), min(limits[1], 1.1 * own + 0.01))
 
 
-SAID = st.fixed_dictionaries({}, optional={key: _values(key) for key in KEYS})
+SAID = st.fixed_dictionaries({}, optional={key: _values(key) for key in KEYS}).map(_agreeing)
 SHOWN = st.builds(
     Show,
     st.builds(
