@@ -25,6 +25,8 @@ MOST_BYTES: Final[dict[str, int]] = {
 
 ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/enter"): ANYONE,
+    ("GET", "/sw.js"): ANYONE,
+    ("GET", "/away"): ANYONE,
     ("POST", "/enter"): ANYONE,
     ("POST", "/leave"): ANYONE,
     ("GET", "/"): Action.LOOK,

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Form, Query, Request
-from fastapi.responses import RedirectResponse, Response
+from fastapi.responses import FileResponse, RedirectResponse, Response
 from pydantic import BaseModel, Field
 
 from pipemetal.alloys.composition import ELEMENTS
@@ -57,10 +58,23 @@ def account_rows(site: Site) -> tuple[dict[str, dict[str, float]], list[str], fl
 
 def add_routes(app: FastAPI, site: Site) -> None:
     """These pages' routes."""
+    _add_away(app, site)
     _add_today(app, site)
     _add_settings(app, site)
     _add_save(app, site)
     _add_undo(app, site)
+
+
+def _add_away(app: FastAPI, site: Site) -> None:
+
+    @app.get("/sw.js")
+    def worker() -> Response:
+        # a worker serves the pages of its own folder and below, so it stands at the root
+        return FileResponse(Path(__file__).parent / "static" / "sw.js", media_type="text/javascript")
+
+    @app.get("/away")
+    def away(request: Request) -> Response:
+        return site.page(request, "away.html", "The server is away", "")
 
 
 def _add_today(app: FastAPI, site: Site) -> None:

@@ -263,3 +263,23 @@ if (weighing) {
   weighing.addEventListener("input", show);
   show();
 }
+
+// A link to a folded part of the page opens it; so does an address that names one.
+const unfold = () => {
+  const part = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+  if (part && part.tagName === "DETAILS") {
+    part.open = true;
+    part.scrollIntoView();
+  }
+};
+window.addEventListener("hashchange", unfold);
+unfold();
+
+// What this tablet has seen stays on it: where the server is away its pages are shown as they were.
+if ("serviceWorker" in navigator && window.isSecureContext) {
+  navigator.serviceWorker.register("/sw.js").catch(() => {
+    /* the pages work without it */
+  });
+  for (const form of document.querySelectorAll("form[action='/leave']"))
+    form.addEventListener("submit", () => navigator.serviceWorker.controller?.postMessage("forget"));
+}
