@@ -278,30 +278,19 @@ def _add_new_sheets(
 def _relax(
     alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget
 ) -> None:
-    """Lays blanks elsewhere that are less sure than their guard promised (long ones, at the edge in several places); and where
-    nothing sure serves a blank, lays it on a less sure place that the others leave."""
+    """Where nothing sure serves a blank, lays it on a less sure place that the others leave."""
     if problem.certainty <= 0.0:
         return
     for alloy in alloys:
-        for step in (None, *LESS_SURE):
-            best = _best(alloy)
-            wrong = _lost(alloy) if step is not None else _not_sure(alloy, problem)
-            if best is None or not wrong:
-                continue
+        for less in LESS_SURE:
+            best, lost = _best(alloy), _lost(alloy)
+            if best is None or not lost:
+                break
             places = _places(alloy, best, ())
-            alloy.less_sure |= dict.fromkeys(wrong, (1.0 + problem.certainty) / 2.0 if step is None else step)
+            alloy.less_sure |= dict.fromkeys(lost, less)
             _open(alloy, problem, settings, seed, budget, replicas=1)
             alloy.searches[0].best_cost[0] = math.inf
             alloy.searches[0].adopt(places)
-
-
-def _not_sure(alloy: _Alloy, problem: LayoutProblem) -> list[int]:
-    """The pieces that hold a blank whose place is less sure than wanted."""
-    best = _best(alloy)
-    if best is None:
-        return []
-    named = set(unsure_of(problem, placements_of(best.shelf, problem.blanks, best.best_at, best.best_corner)))
-    return [k for k, p in enumerate(alloy.pieces) if any(problem.blanks[i].id in named for i, *_ in p.members)]
 
 
 def _best(alloy: _Alloy) -> Search | None:
