@@ -143,8 +143,8 @@ def _time_left(problem: LayoutProblem, seconds: float | None, iterations: int | 
     """The seconds for the search, the check taken off."""
     if iterations is not None:
         return None
+    from pipemetal.layout.budget import DEFAULT_SECONDS
     from pipemetal.layout.limits import check_seconds
-    from pipemetal.layout.solve import DEFAULT_SECONDS
 
     asked = seconds if seconds is not None else DEFAULT_SECONDS
     return max(asked - check_seconds(problem), 0.1 * asked)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
+from pipemetal.layout.budget import Budget, Progress, ShouldStop, budget_of
 from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
 from pipemetal.layout.centre import centred
@@ -32,9 +33,6 @@ from pipemetal.texts import Text
 
 __all__ = ["solve"]
 
-Progress = Callable[[float, str], None]
-ShouldStop = Callable[[], bool]
-DEFAULT_SECONDS = 10.0
 CHUNK_MOVES = 400
 # Shares of the budget: the rack alone, then rack and new sheets together where the rack does not suffice.
 RACK_SHARE = 0.35
@@ -58,23 +56,6 @@ class _Alloy:
     fees: Fees
     pairs: bool = False
     less_sure: dict[int, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class _Budget:
-    """Seconds by the clock from `begun`, or moves for each alloy; who is told, and who may stop it."""
-
-    seconds: float | None
-    moves: int
-    begun: float
-    progress: Progress | None
-    should_stop: ShouldStop | None
-
-    def late(self, share: float) -> bool:
-        """Whether this share of the time is gone, or somebody wants it to end."""
-        if self.should_stop is not None and self.should_stop():
-            return True
-        return self.seconds is not None and time.perf_counter() > self.begun + share * self.seconds
 
 
 def solve(
@@ -106,7 +87,7 @@ def solve(
     'R1'
     """
     settings = settings or SolverSettings()
-    budget = _budget(seconds, iterations, progress, should_stop)
+    budget = budget_of(seconds, iterations, progress, should_stop)
     if settings.objective not in ("consumed", "opened"):
         raise LayoutError("is not known", field="objective", value=settings.objective, allowed="consumed, opened")
     check_size(problem, budget.seconds)
@@ -143,20 +124,6 @@ def solve(
     return better_than_start(problem, _plan(problem, placements, new_sheets, seed, moves), hand or ByHand())
 
 
-def _budget(
-    seconds: float | None, iterations: int | None, progress: Progress | None, should_stop: ShouldStop | None
-) -> _Budget:
-    if seconds is not None and not 0.0 <= seconds <= 1e6:
-        raise LayoutError("is outside its range", field="seconds", value=seconds, allowed="0 to 1000000")
-    if iterations is not None and iterations < 0:
-        raise LayoutError("is negative", field="iterations", value=iterations)
-    if iterations is None and seconds is None:
-        seconds = DEFAULT_SECONDS
-    # With both given the moves decide the plan and the clock is not looked at.
-    clock = seconds if iterations is None else None
-    return _Budget(clock, iterations or 0, time.perf_counter(), progress, should_stop)
-
-
 def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand, fees: Fees) -> list[_Alloy]:
     """The parts of the problem, one for each alloy that blanks ask for, in the order of the names."""
     parts: list[_Alloy] = []
@@ -178,7 +145,7 @@ def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand, fees:
 
 
 def _open(
-    alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget, *, replicas: int
+    alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget, *, replicas: int
 ) -> None:
     """Sets up the searches of one alloy and makes their first plans."""
     if problem.certainty > 0.0:
@@ -233,7 +200,7 @@ def _rules(alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings) -> t
 
 
 def _loosen(
-    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget
+    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget
 ) -> None:
     """Takes bundles apart that found no place, and begins anew with their blanks single."""
     for alloy in alloys:
@@ -246,7 +213,7 @@ def _loosen(
 
 
 def _add_new_sheets(
-    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget
+    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget
 ) -> None:
     """Where the rack left blanks unserved: chooses sheets to cast and begins anew with rack and sheets together."""
     castable = problem.castable
@@ -276,32 +243,21 @@ def _add_new_sheets(
 
 
 def _relax(
-    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: _Budget
+    alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget
 ) -> None:
-    """Lays blanks elsewhere that are less sure than their guard promised (long ones, at the edge in several places); and where
-    nothing sure serves a blank, lays it on a less sure place that the others leave."""
+    """Where nothing sure serves a blank, lays it on a less sure place that the others leave."""
     if problem.certainty <= 0.0:
         return
     for alloy in alloys:
-        for step in (None, *LESS_SURE):
-            best = _best(alloy)
-            wrong = _lost(alloy) if step is not None else _not_sure(alloy, problem)
-            if best is None or not wrong:
-                continue
+        for less in LESS_SURE:
+            best, lost = _best(alloy), _lost(alloy)
+            if best is None or not lost:
+                break
             places = _places(alloy, best, ())
-            alloy.less_sure |= dict.fromkeys(wrong, (1.0 + problem.certainty) / 2.0 if step is None else step)
+            alloy.less_sure |= dict.fromkeys(lost, less)
             _open(alloy, problem, settings, seed, budget, replicas=1)
             alloy.searches[0].best_cost[0] = math.inf
             alloy.searches[0].adopt(places)
-
-
-def _not_sure(alloy: _Alloy, problem: LayoutProblem) -> list[int]:
-    """The pieces that hold a blank whose place is less sure than wanted."""
-    best = _best(alloy)
-    if best is None:
-        return []
-    named = set(unsure_of(problem, placements_of(best.shelf, problem.blanks, best.best_at, best.best_corner)))
-    return [k for k, p in enumerate(alloy.pieces) if any(problem.blanks[i].id in named for i, *_ in p.members)]
 
 
 def _best(alloy: _Alloy) -> Search | None:
@@ -343,7 +299,7 @@ def _renamed(sheet: LayoutRoll, taken: set[str]) -> LayoutRoll:
     )
 
 
-def _spend(alloys: Sequence[_Alloy], budget: _Budget, settings: SolverSettings, start: float, end: float) -> None:
+def _spend(alloys: Sequence[_Alloy], budget: Budget, settings: SolverSettings, start: float, end: float) -> None:
     searches = [s for a in alloys for s in a.searches]
     if not searches:
         return
@@ -379,7 +335,7 @@ def _spend(alloys: Sequence[_Alloy], budget: _Budget, settings: SolverSettings, 
         list(pool.map(work, range(workers)))
 
 
-def _spend_moves(search: Search, budget: _Budget, start: float, end: float) -> None:
+def _spend_moves(search: Search, budget: Budget, start: float, end: float) -> None:
     first, last = round(start * budget.moves), round(end * budget.moves)
     for at in range(first, last, CHUNK_MOVES):
         if budget.should_stop and budget.should_stop():
@@ -388,7 +344,7 @@ def _spend_moves(search: Search, budget: _Budget, start: float, end: float) -> N
         search.run(at / budget.moves, until / budget.moves, until - at)
 
 
-def _tell(budget: _Budget, done: float, message: str) -> None:
+def _tell(budget: Budget, done: float, message: str) -> None:
     if budget.progress is not None:
         budget.progress(min(done, 1.0), message)
 
