@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from pipemetal.documents.chances import chance_text
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
 from pipemetal.documents.drawing import Drawing, fitted_text, text_width_mm
 from pipemetal.planning.cuts import Cut, CutRoll
@@ -16,7 +17,7 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["chance_text", "close_up_drawings", "cutting_sheet", "map_factor"]
+__all__ = ["close_up_drawings", "cutting_sheet", "map_factor"]
 
 INK_FROM = 0.9
 """A blank less likely to fit is drawn with the pencil's dashes: to be looked at again when its sheet is measured."""
@@ -289,17 +290,6 @@ def _remnant(drawing: Drawing, name: str, polygon: tuple[tuple[float, float], ..
     if size >= 1.6:
         cx, cy = (min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2
         drawing.text("remnant", cx, cy - size / 3, name, size, anchor="middle", fill="#2f5d3a", bold=True)
-
-
-def chance_text(chance: float | None) -> str:
-    """A chance in whole percent, never more than is known; nothing where nobody worked it out.
-
-    >>> chance_text(0.9996), chance_text(0.873), chance_text(None)
-    ('>99 %', '87 %', '')
-    """
-    if chance is None:
-        return ""
-    return ">99 %" if chance >= 0.995 else f"{100.0 * chance:.0f} %"
 
 
 def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str = "blank") -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from pipemetal.documents.casting_day_sheet import casting_day_sheets
-from pipemetal.documents.cutting_sheet import chance_text, close_up_drawings, cutting_sheet, map_factor
+from pipemetal.documents.chances import chance_text
+from pipemetal.documents.cutting_sheet import close_up_drawings, cutting_sheet, map_factor
 from pipemetal.documents.plan_sheets import (
     account_sheet,
     buying_sheet,

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean
+from typing import Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
@@ -48,6 +49,8 @@ Progress = Callable[[float, str], None]
 LAYOUT_SHARE = 0.85
 SMALL_SHARE = 0.15
 """A melt whose blanks weigh less than this share of it is told (estimate)."""
+
+HURRIED: Final = Text("Stopped by hand: the weighing lists are a quick choice.")
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,28 +239,21 @@ def make_plan(
     Errors: PlanError where a rank's alloy is no recipe; the rooms' own errors for what cannot be computed.
     """
     settings, learned, search = settings or ShopSettings(), learned or Learned(), search or Search()
-    for rank in organ.ranks:
-        if rank.alloy not in stock.recipes:
-            known = ", ".join(stock.recipes)
-            raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=known, where=rank.name)
-    casting_dates(settings.day)  # what cannot be looked up is told before the work
+    _check(organ, stock, settings)
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in stock.recipes.items()}
     search.tell(0.0, "working out pipes")
     pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])
-    blanks = with_tolerances(
-        blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm)), settings.sure.tolerances
-    )
+    blanks = blanks_for(pipes, largest_blank(settings, organ.allowances.joint_overlap_mm))
+    blanks = with_tolerances(blanks, settings.sure.tolerances)
     problem = layout_problem(blanks, stock.rack, settings)
-    spreads = cast_spreads(problem, stock.recipes, settings, learned)
-    problem = with_errors(problem, stock.rack, spreads, settings.sure)
+    problem = with_errors(problem, stock.rack, cast_spreads(problem, stock.recipes, settings, learned), settings.sure)
     fees = work_as_metal(problem, settings, density)
     layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
     layout = small_sheets_joined(problem, layout, settings, density)
     search.tell(0.89, "checking the layout")
     faults = verify(problem, layout)
     search.tell(0.91, "charging melts")
-    orders = sheet_orders(layout, settings)
-    hurried = search.is_over()
+    orders, hurried = sheet_orders(layout, settings), search.is_over()
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
     season, pours = casting.season, casting.pours
     chances = plan_chances(problem, layout, blanks, pours, Priced(stock.recipes, density, season.prices))
@@ -268,7 +264,7 @@ def make_plan(
         *stock.notes,
         *told_of_chances(chances, layout, stock.rack, settings, learned),
         *_advice(organ, pipes),
-        *([Text("Stopped by hand: the weighing lists are a quick choice.")] if hurried else []),
+        *([HURRIED] if hurried else []),
         *_small_melts(season, cut),
         *told_of_planing(orders, cut, settings),
         *told_of_days(casting.days, pours, settings),
@@ -294,6 +290,15 @@ def make_plan(
         chances,
         tuple(notes),
     )
+
+
+def _check(organ: Organ, stock: Stock, settings: ShopSettings) -> None:
+    """What cannot be planned is told before the work. Errors: PlanError."""
+    for rank in organ.ranks:
+        if rank.alloy not in stock.recipes:
+            known = ", ".join(stock.recipes)
+            raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=known, where=rank.name)
+    casting_dates(settings.day)
 
 
 def _cut(

@@ -20,8 +20,6 @@ from pipemetal.texts import Amount, Text
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
-"""The least and the most of every setting of a table; some hang on others of the same table."""
-
 ESTIMATED: Final = frozenset(
     {
         "shop.emptying_costs_kg",

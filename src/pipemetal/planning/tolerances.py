@@ -8,6 +8,7 @@ from typing import Final
 
 from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Blank
+from pipemetal.texts import Amount, Text
 
 __all__ = ["WORKED", "PartTolerance", "parse_tolerances", "with_tolerance"]
 
@@ -58,7 +59,12 @@ def parse_tolerances(text: str) -> tuple[PartTolerance, ...]:
     for entry in filter(None, (part.strip() for part in text.split(";"))):
         match = _ENTRY.fullmatch(entry)
         if match is None:
-            raise PlanError("cannot be read", field="sure.tolerances", value=entry[:60], allowed=f"as in {EXAMPLE}")
+            raise PlanError(
+                "cannot be read",
+                field="sure.tolerances",
+                value=entry[:60],
+                allowed=Text("as in {example}", example=EXAMPLE),
+            )
         low, low_unit, high, high_unit = match.group(3, 4, 5, 6)
         thinner = _size(low, low_unit)
         thicker = _size(high, high_unit) if high else thinner
@@ -75,7 +81,7 @@ def _size(value: str, unit: str) -> Size:
             "is too large",
             field="sure.tolerances",
             value=f"{value} {unit}",
-            allowed=f"{MOST_MM:g} mm, {MOST_PERCENT:g} %",
+            allowed=Text("{length} or {percent} %", length=Amount.short(MOST_MM, "mm"), percent=f"{MOST_PERCENT:g}"),
         )
     return size
 
