@@ -17,7 +17,6 @@ _ENTRY: Final = re.compile(
     rf"(?P<kind>[a-z][a-z ]*?)(?:\s+of\s+(?P<alloy>[^\s,;]+))?\s+-\s*{_SIZE}(?:\s*\+\s*{_SIZE})?"
     rf"(?:\s*,?\s*(?P<worked>{'|'.join(WORKED)})\s+{_SIZE})?"
 )
-EXAMPLE: Final = "languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.12 mm"
 MOST_MM, MOST_PERCENT = 5.0, 100.0
 
 
@@ -58,7 +57,12 @@ def parse_tolerances(text: str) -> tuple[PartTolerance, ...]:
     for entry in filter(None, (part.strip() for part in text.split(";"))):
         match = _ENTRY.fullmatch(entry)
         if match is None:
-            raise PlanError("cannot be read", field="sure.tolerances", value=entry[:60], allowed=f"as in {EXAMPLE}")
+            raise PlanError(
+                "cannot be read",
+                field="sure.tolerances",
+                value=entry[:60],
+                allowed="as in languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm",
+            )
         low, low_unit, high, high_unit = match.group(3, 4, 5, 6)
         thinner = _size(low, low_unit)
         thicker = _size(high, high_unit) if high else thinner
@@ -75,7 +79,7 @@ def _size(value: str, unit: str) -> Size:
             "is too large",
             field="sure.tolerances",
             value=f"{value} {unit}",
-            allowed=f"{MOST_MM:g} mm, {MOST_PERCENT:g} %",
+            allowed="5 mm, 100 %",
         )
     return size
 
