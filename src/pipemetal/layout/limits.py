@@ -9,13 +9,15 @@ from pipemetal.errors import LayoutError
 from pipemetal.layout.problem import LayoutProblem
 from pipemetal.texts import Amount, Text
 
-__all__ = ["MOST_BLANKS", "check_seconds", "check_size", "least_seconds"]
+__all__ = ["MOST_BLANKS", "check_seconds", "check_size", "least_seconds", "search_seconds"]
 
 MOST_BLANKS: Final = 20_000
 MOST_PAIRS: Final = 3_000_000
 """Blanks times rolls of their alloy; each pair costs memory and a look."""
 CHECK_S_A_BLANK, FIRST_S_A_BLANK, SECONDS_A_PAIR = 0.45e-3, 0.25e-3, 2.0e-6
 """What the check, the first plan and setting up take on a small machine (measured)."""
+COUNTED_S_A_ROLL, COUNTED_S_A_BLANK, LEAST_SEARCH_SHARE = 0.03, 0.5e-3, 0.8
+"""What counting chances takes on a small machine (measured), and how much of the time the search keeps."""
 FREE_SECONDS: Final = 2.0
 """So much longer than asked may a layout take."""
 
@@ -41,6 +43,19 @@ def check_seconds(problem: LayoutProblem) -> float:
     0.0
     """
     return CHECK_S_A_BLANK * len(problem.blanks)
+
+
+def search_seconds(problem: LayoutProblem, seconds: float | None) -> float | None:
+    """Of the seconds asked what is left for the search, where the chances of its places are counted after it.
+
+    >>> search_seconds(LayoutProblem((), (), certainty=0.95), 10.0)
+    10.0
+    """
+    if seconds is None or problem.certainty <= 0.0:
+        return seconds
+    drawn = sum(roll.error_mm is not None for roll in problem.rolls)
+    after = COUNTED_S_A_ROLL * drawn + COUNTED_S_A_BLANK * len(problem.blanks)
+    return max(seconds - after, LEAST_SEARCH_SHARE * seconds)
 
 
 def check_size(problem: LayoutProblem, seconds: float | None = None) -> None:

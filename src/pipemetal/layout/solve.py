@@ -19,7 +19,7 @@ from pipemetal.layout.centre import centred
 from pipemetal.layout.chance import unsure_of
 from pipemetal.layout.guard import guarded
 from pipemetal.layout.hand import ByHand, better_than_start, check_pins
-from pipemetal.layout.limits import check_size
+from pipemetal.layout.limits import check_size, search_seconds
 from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
@@ -87,7 +87,7 @@ def solve(
     'R1'
     """
     settings = settings or SolverSettings()
-    budget = budget_of(seconds, iterations, progress, should_stop)
+    budget = budget_of(search_seconds(problem, seconds), iterations, progress, should_stop)
     if settings.objective not in ("consumed", "opened"):
         raise LayoutError("is not known", field="objective", value=settings.objective, allowed="consumed, opened")
     check_size(problem, budget.seconds)

@@ -8,7 +8,6 @@ from typing import Final
 
 from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Blank
-from pipemetal.texts import Amount, Text
 
 __all__ = ["WORKED", "PartTolerance", "parse_tolerances", "with_tolerance"]
 
@@ -18,7 +17,6 @@ _ENTRY: Final = re.compile(
     rf"(?P<kind>[a-z][a-z ]*?)(?:\s+of\s+(?P<alloy>[^\s,;]+))?\s+-\s*{_SIZE}(?:\s*\+\s*{_SIZE})?"
     rf"(?:\s*,?\s*(?P<worked>{'|'.join(WORKED)})\s+{_SIZE})?"
 )
-EXAMPLE: Final = "languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.12 mm"
 MOST_MM, MOST_PERCENT = 5.0, 100.0
 
 
@@ -63,7 +61,7 @@ def parse_tolerances(text: str) -> tuple[PartTolerance, ...]:
                 "cannot be read",
                 field="sure.tolerances",
                 value=entry[:60],
-                allowed=Text("as in {example}", example=EXAMPLE),
+                allowed="as in languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm",
             )
         low, low_unit, high, high_unit = match.group(3, 4, 5, 6)
         thinner = _size(low, low_unit)
@@ -81,7 +79,7 @@ def _size(value: str, unit: str) -> Size:
             "is too large",
             field="sure.tolerances",
             value=f"{value} {unit}",
-            allowed=Text("{length} or {percent} %", length=Amount.short(MOST_MM, "mm"), percent=f"{MOST_PERCENT:g}"),
+            allowed="5 mm, 100 %",
         )
     return size
 

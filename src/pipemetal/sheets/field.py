@@ -84,7 +84,7 @@ class ThicknessField:
             raise SheetError("must be finite, not negative and shaped as the thickness", field="standard_error_mm")
         readings = np.asarray(self.readings, dtype=float).reshape(-1, 3)
         if not np.all(np.isfinite(readings)):
-            raise SheetError("must be finite", field="readings")
+            raise SheetError("must be finite numbers", field="readings")
         for name, array in (
             ("stations_mm", stations),
             ("thickness_mm", grid),
