@@ -241,7 +241,7 @@ def test_a_scanner_finds_its_roll_from_any_page(browser: Any, served: Any) -> No
     page.keyboard.type("T1")
     page.keyboard.press("Enter")
     page.wait_for_url("**/stock?lot=T1")
-    assert "▶" in page.inner_text("tr.chosen")
+    assert "▶" in page.inner_text("li.chosen")
     page.close()
 
 
