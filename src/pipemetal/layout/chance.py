@@ -147,7 +147,10 @@ def looked_at(
         x, y = (part.ravel() for part in np.meshgrid(xs, ys))
     else:
         corners = np.array(shape_on_sheet(blank, p).exterior.coords[:-1])
-        corners = corners[:: max(1, len(corners) // MOST_CORNERS)]
+        # the sharp corners, where both arcs end, and the reach of the shape are always among them
+        half, ends = len(corners) // 2, [*corners.argmin(axis=0), *corners.argmax(axis=0)]
+        some = [*range(0, len(corners), max(1, len(corners) // MOST_CORNERS)), half - 1, half, len(corners) - 1, *ends]
+        corners = corners[np.unique(some)]
         middle = np.full(len(xs), (p.y_mm + y1) / 2.0)
         x, y = np.concatenate([corners[:, 0], xs]), np.concatenate([corners[:, 1], middle])
     along = {0: x - p.x_mm, 180: x1 - x}.get(p.turn_deg, np.zeros_like(x))

@@ -255,7 +255,9 @@ def _relax(
                 break
             places = _places(alloy, best, ())
             alloy.less_sure |= dict.fromkeys(lost, less)
+            moves = sum(search.moves for search in alloy.searches)
             _open(alloy, problem, settings, seed, budget, replicas=1)
+            alloy.searches[0].moves = moves
             alloy.searches[0].best_cost[0] = math.inf
             alloy.searches[0].adopt(places)
 

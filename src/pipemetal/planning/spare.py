@@ -81,7 +81,7 @@ def spare_sheets(
 def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ...]:
     """What a plan offers."""
     words = (
-        "Spare metal of {alloy}: {count} more, cast on the same day ({kg}, its metal worth {worth} {currency} stays on the rack),"
+        "Spare metal of {alloy}: {count} more, cast on the same day ({kg}, its metal worth {worth} {currency} is kept),"
         " make it {sure} % sure that no melt of it is opened again; without it is {without} %."
     )
     return tuple(
