@@ -93,11 +93,13 @@ def cast_rest(
     learned: Learned,
     names: Iterator[str],
     kept: Sequence[MeltWork] = (),
+    order: Sequence[str] = (),
     today: dt.date | None = None,
 ) -> RestCast:
     """Melts, days and pours of the sheets to come of the alloys that changed, beside the `kept` melts of others.
 
-    `names` gives the names of new melts. The days are those of all melts: the pots in hand first, then the rest in order.
+    `names` gives the names of new melts. The days are those of all melts: the pots in hand first, then the rest in the
+    `order` of their names, further ones after the last of their alloy.
     Errors: as the rooms that it asks.
     """
     prepared = [prepare_pour(sheet_order(s, settings), recipes[s.alloy].target, settings, learned) for s in sheets]
@@ -114,8 +116,8 @@ def cast_rest(
     fits = fits_the_day(prepared, recipes, settings, 0.0)
     season = plan_season(demands, recipes, lots, settings, hurried=True, fits=fits)
     melts = _named(season.melts, names)
-    works = [*(_work(m, prepared, settings, hot=True) for m in poured), *kept]
-    works += [_work(m, prepared, settings) for m in melts]
+    waiting = [*kept, *(_work(m, prepared, settings) for m in melts)]
+    works = [*(_work(m, prepared, settings, hot=True) for m in poured), *_in_order(waiting, order)]
     days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, today))
     mine = {m.melt.name for m in (*poured, *melts)}
     own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
@@ -165,6 +167,15 @@ def _work(planned: PlannedMelt, prepared: Sequence[Pour], settings: ShopSettings
     return MeltWork(
         melt.name, melt.recipe, cold_min, hot_min, tuple(sheet_work(p, settings) for p in pours), melt.pot
     )
+
+
+def _in_order(works: Sequence[MeltWork], order: Sequence[str]) -> list[MeltWork]:
+    place = {name: float(k) for k, name in enumerate(order)}
+    last: dict[str, float] = {}
+    for work in works:
+        if work.melt in place:
+            last[work.alloy] = max(last.get(work.alloy, -1.0), place[work.melt])
+    return sorted(works, key=lambda w: place.get(w.melt, last.get(w.alloy, len(order)) + 0.5))
 
 
 def _dates(settings: ShopSettings, today: dt.date | None) -> Iterator[dt.date] | None:

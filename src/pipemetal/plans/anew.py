@@ -124,10 +124,8 @@ def _held(now: ShopNow) -> frozenset[str]:
 def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
     """The alloys in which something is not as planned."""
     rack = {r.id for r in now.stock.rack}
-    hung = {s.id for s in plan.rolls_used}
     found = {s.alloy for s in plan.new_sheets if s.id in now.failed or s.id in now.measured}
     found |= {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
-    found |= {r.alloy for r in now.stock.rack if r.id in now.measured.values() and r.id in hung} if not found else set()
     while more := {
         m.recipe
         for m in plan.melts
@@ -235,7 +233,16 @@ def _cast(
     lots = _free(now.stock, kept)
     works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, settings) for m in kept)]
     return cast_rest(
-        sheets, pots, now.stock.recipes, lots, settings, learned, _melt_names(plan, again, now), works, now.today
+        sheets,
+        pots,
+        now.stock.recipes,
+        lots,
+        settings,
+        learned,
+        _melt_names(plan, again, now),
+        works,
+        [m.name for m in plan.melts],
+        now.today,
     )
 
 
