@@ -1,7 +1,8 @@
-"""The rest of one alloy laid anew after a sheet was measured: what still fits stays, the rest goes where it fits, little moves."""
+"""The rest of one alloy laid anew after a sheet was measured: what fits stays, the rest goes where it fits."""
 
 from __future__ import annotations
 
+import math
 import re
 import time
 from collections.abc import Iterable, Mapping, Sequence
@@ -15,6 +16,7 @@ from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRol
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
 from pipemetal.planning.sheets_to_cast import thick_end_first
+from pipemetal.texts import Text
 
 __all__ = ["Laid", "Rest", "box_of", "lay_rest", "sheet_as_roll"]
 
@@ -116,9 +118,7 @@ def box_of(blank: Blank, p: Placement) -> tuple[float, float, float, float]:
     >>> box_of(Blank("C", "body", "A", 400.0, 100.0, 1.0, 1.0, 0.1), Placement("C", "R", 10.0, 20.0))
     (10.0, 20.0, 410.0, 120.0)
     """
-    dx, dy = (
-        (blank.width_mm, blank.length_mm) if p.turn_deg in (90, 270) else (blank.length_mm, blank.width_mm)
-    )
+    dx, dy = (blank.width_mm, blank.length_mm) if p.turn_deg in (90, 270) else (blank.length_mm, blank.width_mm)
     return p.x_mm, p.y_mm, p.x_mm + dx, p.y_mm + dy
 
 
@@ -192,7 +192,11 @@ def _onto_new_sheets(
 ) -> tuple[tuple[Placement, ...], tuple[NewSheet, ...], tuple[Unplaced, ...]]:
     """Blanks without a place on new sheets: alone, or together with those of a sheet to come, whichever costs least."""
     if rest.problem.castable is None:
-        return kept, rest.sheets, tuple(Unplaced(b.id, "") for b in loose)
+        return (
+            kept,
+            rest.sheets,
+            tuple(Unplaced(b.id, Text("no room is left on the racks, and nothing may be cast")) for b in loose),
+        )
     ways = [(), *([s] for s in _nearest(rest, kept, loose))]
     best: tuple[float, tuple[Placement, ...], tuple[NewSheet, ...], tuple[Unplaced, ...]] | None = None
     for opened in ways:
@@ -272,6 +276,6 @@ def _spared(
 def _might_hold(rest: Rest, kept: Sequence[Placement], others: Sequence[NewSheet], mine: Sequence[Blank]) -> bool:
     """Whether the other sheets and rolls have so much room at all."""
     ids = {s.id for s in others} | {r.id for r in rest.problem.rolls}
-    room = FULL * sum(s.net_area_mm2() for s in (*others, *rest.problem.rolls))
+    room = FULL * (sum(s.net_area_mm2() for s in others) + sum(r.net_area_mm2() for r in rest.problem.rolls))
     used = sum(rest.blanks[p.blank].area_mm2() for p in kept if p.roll in ids)
-    return room - used > sum(b.area_mm2() for b in mine)
+    return room - used > math.fsum(b.area_mm2() for b in mine)

@@ -137,9 +137,7 @@ def _in_hand(pot: InPot, served: Sequence[SheetDemand], recipe: Recipe, settings
 def _named(melts: Sequence[PlannedMelt], names: Iterator[str]) -> tuple[PlannedMelt, ...]:
     """Melts with names of their own, their ingots called after them, and charged by that name."""
     new = [next(names) for _ in melts]
-    ids = {
-        m.ingots.id: f"{m.melt.recipe} {name}" for m, name in zip(melts, new, strict=True) if m.ingots is not None
-    }
+    ids = {m.ingots.id: f"{m.melt.recipe} {name}" for m, name in zip(melts, new, strict=True) if m.ingots is not None}
 
     def called(lot: Lot) -> Lot:
         return replace(lot, id=ids.get(lot.id, lot.id))
@@ -164,9 +162,7 @@ def _work(planned: PlannedMelt, prepared: Sequence[Pour], settings: ShopSettings
         (0.0, 0.0) if hot else tuple(melt_heat(planned, pours, settings, hot_pot=h).hours * 60.0 for h in (False, True))
     )
     melt = planned.melt
-    return MeltWork(
-        melt.name, melt.recipe, cold_min, hot_min, tuple(sheet_work(p, settings) for p in pours), melt.pot
-    )
+    return MeltWork(melt.name, melt.recipe, cold_min, hot_min, tuple(sheet_work(p, settings) for p in pours), melt.pot)
 
 
 def _in_order(works: Sequence[MeltWork], order: Sequence[str]) -> list[MeltWork]:

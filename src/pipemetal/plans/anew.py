@@ -1,4 +1,4 @@
-"""A plan in hand planned anew from what the shop is now: what is cut, poured or pinned stays, the rest follows the measured metal."""
+"""A plan in hand planned anew from what the shop is now: what is cut, poured or pinned stays, the rest follows."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import datetime as dt
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from statistics import fmean
 from typing import Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.layout.chance import Chances, chances_of
-from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
-from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem
+from pipemetal.layout.plan import LayoutPlan, Placement
+from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.layout.verify import verify
+from pipemetal.melts.lots import Lot
 from pipemetal.planning.anew import Laid, Rest, lay_rest
 from pipemetal.planning.anew_casting import InPot, PotNow, RestCast, cast_rest
-from pipemetal.planning.chances import cast_spreads, roll_errors, with_errors
+from pipemetal.planning.chances import cast_spreads, with_errors
 from pipemetal.planning.cuts import ForPipe, cut_rolls
 from pipemetal.planning.day import MeltWork, SheetWork
 from pipemetal.planning.learning import Learned
@@ -121,6 +121,12 @@ def _held(now: ShopNow) -> frozenset[str]:
     return now.cut | now.poured
 
 
+def _done(plan: record.Plan, now: ShopNow) -> frozenset[str]:
+    """Sheets that are cast, whatever became of them; those of earlier times are no sheets to cast any more."""
+    here = {s.id for s in plan.new_sheets}
+    return _held(now) | frozenset(now.measured) | now.failed | {p.sheet for p in plan.pours if p.sheet not in here}
+
+
 def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
     """The alloys in which something is not as planned."""
     rack = {r.id for r in now.stock.rack}
@@ -202,9 +208,7 @@ def blank_of_row(b: record.BlankRow) -> Blank:
 
     walls = (b.mouth_thickness_mm, b.top_thickness_mm)
     ring = Sector(b.sector.outer_radius_mm, b.sector.inner_radius_mm, b.sector.angle_deg) if b.sector else None
-    return Blank(
-        b.id, b.kind, b.alloy, b.length_mm, b.width_mm, *walls, b.tolerance_mm, b.turns_deg, sector=ring
-    )
+    return Blank(b.id, b.kind, b.alloy, b.length_mm, b.width_mm, *walls, b.tolerance_mm, b.turns_deg, sector=ring)
 
 
 def _problem(
@@ -217,9 +221,7 @@ def _problem(
     return with_errors(problem, stock.rack, spreads, settings.sure)
 
 
-def _cast(
-    plan: record.Plan, made: Sequence[_Made], now: ShopNow, settings: ShopSettings, learned: Learned
-) -> RestCast:
+def _cast(plan: record.Plan, made: Sequence[_Made], now: ShopNow, settings: ShopSettings, learned: Learned) -> RestCast:
     """Melts, pours and days of what is left."""
     again = {m.alloy for m in made}
     sheets = [s for m in made for s in m.laid.sheets]
@@ -248,7 +250,7 @@ def _cast(
 
 def _waiting_pots(plan: record.Plan, again: set[str], now: ShopNow) -> list[MeltWork]:
     """Charged melts of other alloys with the sheets that they still pour."""
-    done = _held(now) | set(now.measured) | now.failed
+    done = _done(plan, now)
     found = []
     for m in plan.melts:
         if m.name in now.pots and m.recipe not in again:
@@ -269,7 +271,7 @@ def _sheet_work(pour: record.Pour) -> SheetWork:
     return SheetWork(pour.sheet, pour.sled, lift, lift + 5.0)
 
 
-def _free(stock: Stock, kept: Sequence[record.Melt]) -> list[object]:
+def _free(stock: Stock, kept: Sequence[record.Melt]) -> list[Lot]:
     """The lots less what the melts that stay as they are charge."""
     taken: dict[str, float] = {}
     for melt in kept:
@@ -313,9 +315,7 @@ def _written(
     served = {b for m in made for b in m.pipes} - lost
     unserved = tuple(u for u in plan.unserved if u.blank not in served and u.blank not in lost)
     unserved += tuple(
-        record.Unserved(u.blank, u.reason or "no room is left", u.kind, u.nearest_roll, u.miss_mm)
-        for m in made
-        for u in m.laid.unplaced
+        record.Unserved(u.blank, u.reason, u.kind, u.nearest_roll, u.miss_mm) for m in made for u in m.laid.unplaced
     )
     melts, pours = _melts_and_pours(plan, cast, again, now, settings)
     days = _days(plan, cast, pours, now)
@@ -346,13 +346,12 @@ def _pipe_of(plan: record.Plan, blank: str) -> str:
 
 def _faults(made: Sequence[_Made]) -> tuple[record.FaultRow, ...]:
     """What the independent check finds wrong with what was laid anew; places that are less sure are no fault."""
-    found = []
+    found: list[record.FaultRow] = []
     for m in made:
         laid = {p.blank for p in m.layout.placements}
         problem = replace(m.problem, blanks=tuple(b for b in m.problem.blanks if b.id in laid), certainty=0.0)
-        for f in verify(problem, m.layout):
-            if f.kind != "totals":
-                found.append(record.FaultRow(f.kind, f.blank, f.roll, f.detail))
+        wrong = (f for f in verify(problem, m.layout) if f.kind != "totals")
+        found += [record.FaultRow(f.kind, f.blank, f.roll, f.detail) for f in wrong]
     return tuple(found)
 
 
@@ -368,9 +367,7 @@ def _sheet_rows(
     of_pipe = [replace(p, chance=m.chances.of(name)) for name, p in m.pipes.items()]
     found: list[record.CutSheet] = []
     for made in cut_rolls(m.layout, known, of_pipe, density, masses, settings.sheets.kerf_mm):
-        row = (
-            new_sheet_row(made, orders[made.roll.id]) if made.is_new else roll_row(made)
-        )
+        row = new_sheet_row(made, orders[made.roll.id]) if made.is_new else roll_row(made)
         before = old.get(made.roll.id)
         same = before is not None and [(c.blank, c.x_mm, c.y_mm, c.turn_deg) for c in before.cuts] == [
             (c.blank, c.x_mm, c.y_mm, c.turn_deg) for c in row.cuts
@@ -385,15 +382,15 @@ def _sheet_rows(
 def _melts_and_pours(
     plan: record.Plan, cast: RestCast, again: set[str], now: ShopNow, settings: ShopSettings
 ) -> tuple[tuple[record.Melt, ...], tuple[record.Pour, ...]]:
-    done = _held(now) | set(now.measured) | now.failed
+    done = _done(plan, now)
     new = {m.melt.name: melt_row(m, [p for p in cast.pours if p.melt == m.melt.name], settings) for m in cast.melts}
     pot = {p.melt: p for p in cast.pots}
     melts: list[record.Melt] = []
     for m in plan.melts:
         if m.name in now.pots and m.recipe in again:
-            past = tuple(s for s in m.sheets if s in done)
+            over = tuple(s for s in m.sheets if s in done)
             still = pot[m.name].sheets if m.name in pot else ()
-            melts.append(replace(m, sheets=(*past, *still)))
+            melts.append(replace(m, sheets=(*over, *still)))
         elif m.recipe not in again or m.name in now.pots:
             melts.append(m)
         elif m.name in new:
@@ -406,7 +403,7 @@ def _melts_and_pours(
 
 def _last_day(plan: record.Plan, now: ShopNow) -> int:
     """The number of the last day on which something was cast."""
-    done = _held(now) | set(now.measured) | now.failed
+    done = _done(plan, now)
     return max((p.day for p in plan.pours if p.sheet in done), default=0)
 
 
@@ -426,11 +423,9 @@ def _first_number(plan: record.Plan, cast: RestCast, now: ShopNow) -> int:
     return last if last and now.pots and cast.days and set(cast.days[0].melts) & set(now.pots) else last + 1
 
 
-def _dated(
-    pours: Sequence[record.Pour], cast: RestCast, plan: record.Plan, now: ShopNow
-) -> tuple[record.Pour, ...]:
+def _dated(pours: Sequence[record.Pour], cast: RestCast, plan: record.Plan, now: ShopNow) -> tuple[record.Pour, ...]:
     """The pours in the order of their days, each with its day, its number and its hour."""
-    done = _held(now) | set(now.measured) | now.failed
+    done = _done(plan, now)
     first = _first_number(plan, cast, now)
     past = [p for p in pours if p.sheet in done]
     at = {s: (first + k, d.pours()[s]) for k, d in enumerate(cast.days) for s in d.pours()}
@@ -438,12 +433,12 @@ def _dated(
     numbers: dict[int, int] = {}
     for p in past:
         numbers[p.day] = max(numbers.get(p.day, 0), p.number)
-    found = []
+    dated: list[record.Pour] = []
     for p in rest:
         day, minute = at[p.sheet]
         numbers[day] = numbers.get(day, 0) + 1
-        found.append(replace(p, day=day, number=numbers[day], starts_at_min=minute))
-    return (*past, *found)
+        dated.append(replace(p, day=day, number=numbers[day], starts_at_min=minute))
+    return (*past, *dated)
 
 
 def _with_chances(plan: record.Plan, rows: Sequence[record.CutSheet]) -> tuple[record.PipeRow, ...]:

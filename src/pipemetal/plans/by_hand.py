@@ -19,7 +19,17 @@ from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.texts import Text
 
-__all__ = ["Bench", "HandFault", "bench_of", "blank_of", "changed_plan", "cut_rolls_of", "faults_of", "fits_along", "new_sheet_of"]
+__all__ = [
+    "Bench",
+    "HandFault",
+    "bench_of",
+    "blank_of",
+    "changed_plan",
+    "cut_rolls_of",
+    "faults_of",
+    "fits_along",
+    "new_sheet_of",
+]
 
 MOST_STRETCHES: Final = 64
 Sheet = TypeVar("Sheet", bound=CutSheet)

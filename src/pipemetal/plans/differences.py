@@ -77,11 +77,7 @@ def summary(found: Sequence[Difference]) -> Text:
     counts = {kind: sum(d.kind is kind for d in found) for kind in Kind}
     if not found:
         return Text("Nothing moves.")
-    told = [
-        Text("{kind}: {count}", kind=NAMES[kind], count=counts[kind])
-        for kind in Kind
-        if counts[kind]
-    ]
+    told = [Text("{kind}: {count}", kind=NAMES[kind], count=counts[kind]) for kind in Kind if counts[kind]]
     return Text("What changes: {what}.", what=joined(told, ", "))
 
 
@@ -153,7 +149,13 @@ def _buying(before: Plan, after: Plan) -> Iterator[Difference]:
     for element in sorted(before.to_buy_kg.keys() | after.to_buy_kg.keys()):
         a, b = before.to_buy_kg.get(element, 0.0), after.to_buy_kg.get(element, 0.0)
         if abs(a - b) > SAME_KG:
-            yield Difference(Kind.BUYING, element, "", Text("{mass}", mass=Amount(a, "kg", 1)), Text("{mass}", mass=Amount(b, "kg", 1)))
+            yield Difference(
+                Kind.BUYING,
+                element,
+                "",
+                Text("{mass}", mass=Amount(a, "kg", 1)),
+                Text("{mass}", mass=Amount(b, "kg", 1)),
+            )
 
 
 def _days(before: Plan, after: Plan) -> Iterator[Difference]:
@@ -189,9 +191,10 @@ def _cards(before: Plan, after: Plan) -> Iterator[Difference]:
     old = {p.sheet: p for p in before.pours}
     for p in after.pours:
         a = old.get(p.sheet)
-        if a is not None and a.card is not None and p.card is not None and _gates(a) != _gates(p):
-            if abs(a.card.gate_mm - p.card.gate_mm) >= SAME_GATE_MM or a.card.scoops != p.card.scoops:
-                yield Difference(Kind.CARD, p.sheet, p.alloy, _gates(a), _gates(p))
+        if a is None or a.card is None or p.card is None:
+            continue
+        if abs(a.card.gate_mm - p.card.gate_mm) >= SAME_GATE_MM or a.card.scoops != p.card.scoops:
+            yield Difference(Kind.CARD, p.sheet, p.alloy, _gates(a), _gates(p))
 
 
 def _gates(pour: Pour) -> Text:

@@ -71,9 +71,7 @@ def _reserve_rolls(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int])
         raise BookError(Text("cannot be accepted, rolls are not free: {some}", some=some_of(refused)), field="plan")
 
 
-def reserve_lots(
-    w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int], booked: Collection[str] = ()
-) -> None:
+def reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int], booked: Collection[str] = ()) -> None:
     """Keep what a plan's melts charge, but those that are `booked`. Errors: BookError that names every lot that is too small."""
     taken = defaultdict(float, {lot: sum(held.values()) for lot, held in reserved_kg(w.connection).items()})
     short = []

@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime as dt
 from typing import Final
 
+from pipemetal.planning.stock import Stock
 from pipemetal.plans.anew import ShopNow
 from pipemetal.plans.record import planned_name
-from pipemetal.planning.stock import Stock
 from pipemetal.shop.book import Book
 from pipemetal.shop.roll_rows import roll_of
 from pipemetal.shop.rows import OrderState, ReservationState, RollState
@@ -17,11 +17,13 @@ __all__ = ["shop_now"]
 LEAST_KG: Final = 1e-3
 
 
-def shop_now(book: Book, plan_id: str, *, pinned: frozenset[str] = frozenset(), today: dt.date | None = None) -> ShopNow:
+def shop_now(
+    book: Book, plan_id: str, *, pinned: frozenset[str] = frozenset(), today: dt.date | None = None
+) -> ShopNow:
     """What a plan of the book stands on now: the rack with the rolls that it keeps, lots with what it keeps of them.
 
-    A sheet that was cast hangs as a roll (measured), lies there (poured), or came to nothing: its metal is booked away and no roll
-    came of it. Errors: BookError for a plan that is not in the book.
+    A sheet that was cast hangs as a roll (measured), lies there (poured), or came to nothing: its metal is booked away and no
+    roll came of it. Errors: BookError for a plan that is not in the book.
     """
     plan = book.plans.plan(plan_id)
     assert plan is not None
@@ -44,7 +46,9 @@ def shop_now(book: Book, plan_id: str, *, pinned: frozenset[str] = frozenset(), 
             poured.add(order.sheet)
     melts = {planned_name(m.id, plan): m.id for m in book.melts.rows() if m.plan == plan_id}
     pots = {name: book.ledger.mass_kg(f"melt:{key}") for name, key in melts.items() if name}
-    return ShopNow(_stock(book, plan_id), frozenset(cut), frozenset(poured), measured, frozenset(failed), pots, pinned, today)
+    return ShopNow(
+        _stock(book, plan_id), frozenset(cut), frozenset(poured), measured, frozenset(failed), pots, pinned, today
+    )
 
 
 def _came_to_nothing(book: Book, cast: str) -> bool:

@@ -26,7 +26,7 @@ from pipemetal.web.work import AnewTask
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.anew import Anew
-    from pipemetal.shop.book import NewRoll
+    from pipemetal.shop.rolls import NewRoll
     from pipemetal.shop.rows import CastOrderRow
 
 __all__ = ["add_routes"]
@@ -108,7 +108,7 @@ def _roll(site: Site, held: Measured, grid: Grid, good: dict[str, float]) -> New
     from pipemetal.sheets.fit import fit_field
     from pipemetal.sheets.readings import Reading
     from pipemetal.sheets.roll import Roll
-    from pipemetal.shop.book import NewRoll
+    from pipemetal.shop.rolls import NewRoll
 
     length, width, planing = held.cast.length_mm, held.cast.sled.inner_width_mm, held.planing_mm
     read = tuple(

@@ -13,14 +13,15 @@ from pipemetal.plans.record import Cut, CutSheet, Pour
 from pipemetal.web.views.walls import Run, runs_of
 
 if TYPE_CHECKING:
-    from pipemetal.plans.anew import Anew, PotNow, Stop
+    from pipemetal.planning.anew_casting import PotNow
+    from pipemetal.plans.anew import Anew, Stop
     from pipemetal.sheets.roll import Roll
     from pipemetal.texts import Text
 
 __all__ = ["AfterView", "Box", "SheetPicture", "after_view", "picture_of"]
 
 WIDE: Final = 936.0
-LEAST_HIGH, MOST_HIGH: Final = 60.0, 150.0
+LEAST_HIGH, MOST_HIGH = 60.0, 150.0
 PARTS: Final = 72
 LEAST_FOR_NUMBER: Final = 16.0
 
@@ -100,7 +101,7 @@ def after_view(anew: Anew, sheet: str, hung: Mapping[str, Roll]) -> AfterView:
     return AfterView(
         sheet,
         name,
-        (now or was).alloy if now is not None or was is not None else "",
+        next((s.alloy for s in (now, was) if s is not None), ""),
         len(meant),
         len(meant & here),
         tuple(sorted(now.cuts, key=lambda c: c.number)) if now is not None else (),

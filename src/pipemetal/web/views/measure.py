@@ -18,7 +18,7 @@ FROM_EDGE_MM: Final = 40.0
 DOUBTED: Final = 0.06
 """A reading that is off its neighbours by this share is doubtful: sheets wander less over a few feet (estimate)."""
 PARTS: Final = 60
-LEAST, MOST: Final = 2, 4
+LEAST, MOST = 2, 12
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def grid_of(length_mm: float, width_mm: float, ends_mm: tuple[float, float], alo
     >>> grid_of(1000.0, 500.0, (1.2, 1.0), 2).along_mm
     (20.0, 980.0)
     """
-    count = min(max(along, LEAST), MOST * 3)
+    count = min(max(along, LEAST), MOST)
     first, last = EDGE * length_mm, (1.0 - EDGE) * length_mm
     at = tuple(first + (last - first) * k / (count - 1) for k in range(count))
     edge = min(FROM_EDGE_MM, width_mm / 4.0)
