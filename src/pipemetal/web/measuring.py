@@ -230,7 +230,7 @@ def _add_after(app: FastAPI, site: Site) -> None:
             "/casting",
             held=held,
             job=job if view is None else None,
-            view=view,
+            seen=view,
             came=_came_out(held),
             taken=taken,
             plan_id=held.order.plan if held.order is not None else "",
