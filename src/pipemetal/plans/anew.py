@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
+from pipemetal.errors import PlanError
 from pipemetal.layout.chance import Chances, chances_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
@@ -27,11 +28,14 @@ from pipemetal.planning.stock import Stock
 from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
 from pipemetal.plans import record
 from pipemetal.plans.by_hand import blank_of, new_sheet_of
+from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.making import new_sheet_row, roll_row
+from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.rows import day_row, melt_row, pour_row
+from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 
-__all__ = ["Anew", "ShopNow", "Stop", "plan_anew"]
+__all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
 CASTING_SHARE: Final = 0.5
 """Of the seconds: for melts, pours and days; the layout has the rest."""
@@ -81,6 +85,28 @@ class Anew:
     stops: tuple[Stop, ...]
     first: tuple[str, ...]
     now: ShopNow
+
+    @property
+    def differences(self) -> tuple[Difference, ...]:
+        """What is not as it was."""
+        return differences(self.before, self.plan, hung=self.now.measured)
+
+
+def with_measured(
+    plan: record.Plan, now: ShopNow, readings: Mapping[str, Sequence[Reading]], trim_mm: float
+) -> ShopNow:
+    """The shop with sheets of a plan hanging as rolls, by readings of them as cast; each roll is called as its sheet.
+
+    `trim_mm`: where the plan does not say it. Errors: PlanError for a sheet that the plan does not cast; SheetError.
+    """
+    sheets = {s.id: s for s in plan.new_sheets}
+    for name in readings:
+        if name not in sheets:
+            raise PlanError("is no sheet to cast of this plan", field="sheet", value=name, allowed=", ".join(sheets))
+    rolls = tuple(hung_sheet(sheets[name], read, trim_mm) for name, read in readings.items())
+    rack = tuple(r for r in now.stock.rack if r.id not in readings)
+    measured = {**now.measured, **{name: name for name in readings}}
+    return replace(now, stock=replace(now.stock, rack=(*rack, *rolls)), measured=measured)
 
 
 def plan_anew(
@@ -414,7 +440,9 @@ def _days(
     last = _last_day(plan, now)
     first = _first_number(plan, cast, now)
     old = [d for d in plan.days if d.day <= last and d.day < first]
-    return (*old, *(replace(day_row(d), day=first + k) for k, d in enumerate(cast.days)))
+    dates = {d.day: d.date for d in plan.days}
+    rows = (replace(day_row(d), day=first + k) for k, d in enumerate(cast.days))
+    return (*old, *(replace(d, date=d.date or dates.get(d.day, "")) for d in rows))
 
 
 def _first_number(plan: record.Plan, cast: RestCast, now: ShopNow) -> int:
