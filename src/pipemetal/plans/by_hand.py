@@ -19,7 +19,17 @@ from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.texts import Text
 
-__all__ = ["Bench", "HandFault", "bench_of", "changed_plan", "cut_rolls_of", "faults_of", "fits_along"]
+__all__ = [
+    "Bench",
+    "HandFault",
+    "bench_of",
+    "blank_of",
+    "changed_plan",
+    "cut_rolls_of",
+    "faults_of",
+    "fits_along",
+    "new_sheet_of",
+]
 
 MOST_STRETCHES: Final = 64
 Sheet = TypeVar("Sheet", bound=CutSheet)
@@ -74,14 +84,14 @@ def bench_of(
             raise LayoutError("is no sheet of this plan", field="sheet", value=name)
         sheets[name] = known[name]
         rolls[name] = rack[name] if name in rack else _to_be_cast(known[name], trim_mm)
-    blanks = tuple(_blank(cut, sheet.alloy) for sheet in sheets.values() for cut in sheet.cuts)
+    blanks = tuple(blank_of(cut, sheet.alloy) for sheet in sheets.values() for cut in sheet.cuts)
     return Bench(
         LayoutProblem(blanks, tuple(_layout_roll(r) for r in rolls.values()), None, kerf),
         tuple(Placement(c.blank, s.id, c.x_mm, c.y_mm, c.turn_deg) for s in sheets.values() for c in s.cuts),
         rolls,
         sheets,
         {cut.blank: cut for sheet in sheets.values() for cut in sheet.cuts},
-        tuple(_new_sheet(s, trim_mm) for s in sheets.values() if isinstance(s, NewSheetRow)),
+        tuple(new_sheet_of(s, trim_mm) for s in sheets.values() if isinstance(s, NewSheetRow)),
         kerf,
     )
 
@@ -98,7 +108,8 @@ def _trim_mm(sheet: CutSheet, trim_mm: float) -> float:
     return trim_mm if sheet.trim_mm is None else sheet.trim_mm
 
 
-def _new_sheet(sheet: NewSheetRow, trim_mm: float) -> NewSheet:
+def new_sheet_of(sheet: NewSheetRow, trim_mm: float) -> NewSheet:
+    """A sheet to cast as the layout knows it, from its row; `trim_mm` where the row does not say."""
     return NewSheet(
         sheet.id,
         sheet.alloy,
@@ -124,7 +135,8 @@ def _layout_roll(roll: Roll) -> LayoutRoll:
     )
 
 
-def _blank(cut: Cut, alloy: str) -> Blank:
+def blank_of(cut: Cut, alloy: str) -> Blank:
+    """A blank as the layout knows it, from its row."""
     ring = cut.sector
     length, width = (cut.width_mm, cut.length_mm) if cut.is_across else (cut.length_mm, cut.width_mm)
     return Blank(
