@@ -1,15 +1,15 @@
 """An organ's casting played through in shops whose truth the planner does not know: `python bench/season.py [--seasons N]
 [--ranks N] [--seconds N] [--log N] [--world NAME]`.
 
-Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets; the planner sees
-only what a crew logs and what a gauge reads (fifteen places, 0.01 mm). The rack is bare at first, so that every blank is cast for.
+Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets. The planner
+sees only what a crew logs and what a gauge reads (fifteen places, 0.01 mm). The rack is bare at first: every blank is cast for.
 
-Four ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, the same with the spare sheets that the plan proposes,
-all measured, and what does not fit laid anew on what is there; `live`, the rest planned anew after every sheet; `knows`, a planner
-whose sheets come out as they were meant.
+Four ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, the same with the spare sheets that the plan
+proposes, all measured, and what does not fit laid anew on what is there; `live`, the rest planned anew after every sheet;
+`knows`, a planner whose sheets come out as they were meant.
 
-Printed: pipes in tolerance on the true metal, sheets, melts, days, kilograms melted, kilograms left on the racks, and the seconds of
-each replanning (median, 95 in 100, most). Not played: rolls that hang before, failed casts, assays.
+Printed: pipes in tolerance on the true metal, sheets, melts, days, kilograms melted, kilograms left on the racks, and the
+seconds of each replanning (median, 95 in 100, most). Not played: rolls that hang before, failed casts, assays.
 """
 
 from __future__ import annotations
@@ -22,11 +22,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from casting_physics import RHOS, SHRINK, SLUSHY, WORLDS, Array, Habits, Now
+from casting_physics import RHOS, SHRINK, SLUSHY, WORLDS, Array, Now
 from casting_worlds import Shop as World
 from casting_worlds import logged
 from pipemetal.alloys.liquidus import liquidus
-from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.files.demo_files import packaged_file
@@ -46,7 +45,7 @@ from pipemetal.plans.making import plan_record
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.record import Cut, CutSheet, NewSheet, Plan, Pour
 from pipemetal.sheets.readings import Reading
-from pipemetal.sheets.roll import Roll, roll_mass_kg
+from pipemetal.sheets.roll import Roll
 
 GAUGE_MM = 0.01
 ALONG, ACROSS = 5, 3
@@ -87,7 +86,13 @@ class Truth:
         grid = _uneven(along, rng) - sheet.planing_mm
         stations = tuple(float(s) for s in np.linspace(0.0, sheet.length_mm, NODES))
         roll = LayoutRoll(
-            sheet.id, sheet.alloy, sheet.length_mm, sheet.width_mm, sheet.trim_mm or 0.0, stations, np.maximum(grid, 0.05)
+            sheet.id,
+            sheet.alloy,
+            sheet.length_mm,
+            sheet.width_mm,
+            sheet.trim_mm or 0.0,
+            stations,
+            np.maximum(grid, 0.05),
         )
         timed = [(m.distance_m, max(m.time_s + float(rng.normal(0.0, 0.08)), 0.0)) for m in pour.card.marks]
         marks = [(d, round(t + 1e-3 * k, 3)) for k, (d, t) in enumerate(sorted(timed))]
@@ -151,7 +156,10 @@ def _uneven(along: Array, rng: np.random.Generator) -> Array:
         np.cos(rng.uniform(4.0, 14.0) * u + rng.uniform(0.5, 3.0) * v + rng.uniform(0.0, 6.28)) for _ in range(6)
     )
     grid: Array = (
-        along[None, :] + WAVE_MM / math.sqrt(3.0) * waves + rng.normal(0.0, TILT_MM) * v + rng.normal(0.0, BOW_MM) * v**2
+        along[None, :]
+        + WAVE_MM / math.sqrt(3.0) * waves
+        + rng.normal(0.0, TILT_MM) * v
+        + rng.normal(0.0, BOW_MM) * v**2
     )
     return grid
 
@@ -228,7 +236,9 @@ def _counted(plan: Plan, metal: dict[str, LayoutRoll]) -> Played:
     )
 
 
-def live(plan: Plan, truth: Truth, stock: Stock, settings: ShopSettings, casts: list[LoggedCast], seconds: float) -> Played:
+def live(
+    plan: Plan, truth: Truth, stock: Stock, settings: ShopSettings, casts: list[LoggedCast], seconds: float
+) -> Played:
     """After every sheet the rest is planned anew, and taken."""
     metal: dict[str, LayoutRoll] = {}
     hung: list[Roll] = []
@@ -269,14 +279,13 @@ def _next(plan: Plan, first: Sequence[str]) -> Pour | None:
     return next((pours[n] for n in first if n in pours), None) or next(iter(pours.values()), None)
 
 
-def _charge(
-    plan: Plan, melt: str, pots: dict[str, float], charged: dict[str, float], lots: dict[str, Lot]
-) -> None:
+def _charge(plan: Plan, melt: str, pots: dict[str, float], charged: dict[str, float], lots: dict[str, Lot]) -> None:
     """A melt goes into its pot: its lots are taken off the floor."""
     planned = next(m for m in plan.melts if m.name == melt)
     pots[melt], charged[melt] = planned.wanted_kg, planned.wanted_kg
     if planned.charge is None:
         return
+    pots.update(dict.fromkeys((m for m in pots if m != melt), 0.0))  # its heel
     pots[melt], charged[melt] = planned.charge.mass_kg, planned.charge.charged_kg
     for line in planned.lots:
         lot = lots.get(line.id)
@@ -293,7 +302,13 @@ def played(organ: Organ, shop: Shop, name: str, seed: int, arguments: argparse.N
     """One season in one world, every way."""
     casts = logged(World(name, np.random.default_rng(seed + 1000), 60), arguments.log) if arguments.log else []
     stock = replace(shop.stock, rack=())
-    known = first_plan(organ, stock, replace(shop.settings, sure=replace(shop.settings.sure, certainty=0.0)), learn(casts), arguments.seconds * 3)
+    known = first_plan(
+        organ,
+        stock,
+        replace(shop.settings, sure=replace(shop.settings.sure, certainty=0.0)),
+        learn(casts),
+        arguments.seconds * 3,
+    )
     exact = {s.id: _as_meant(s) for s in known.new_sheets}
     plan = first_plan(organ, stock, shop.settings, learn(casts), arguments.seconds * 3)
     return {
@@ -322,11 +337,17 @@ def main() -> None:
     organ = replace(organ, ranks=organ.ranks[-arguments.ranks :])
     names = [arguments.world] if arguments.world else [n for n in WORLDS if n not in SLUSHY]
     print(f"{organ.name}: {len(organ.ranks)} ranks ({', '.join(r.name for r in organ.ranks)})")
-    print("world               way     pipes fit  sheets melts days  melted kg  left kg  replanning s (median, 95 %, most)")
+    print(
+        "world               way     pipes fit  sheets melts days  melted kg  left kg  replanning s (median, 95 %, most)"
+    )
     for k in range(arguments.seasons):
         name = names[k % len(names)]
         for way, p in played(organ, shop, name, 100 + k, arguments).items():
-            took = f"{np.median(p.seconds):6.1f} {np.quantile(p.seconds, 0.95):6.1f} {max(p.seconds):6.1f}" if p.seconds else ""
+            took = (
+                f"{np.median(p.seconds):6.1f} {np.quantile(p.seconds, 0.95):6.1f} {max(p.seconds):6.1f}"
+                if p.seconds
+                else ""
+            )
             print(
                 f"{name[:18]:18s}  {way:6s} {p.pipes:5d} of {p.of:3d} {p.sheets:6d} {p.melts:5d} {p.days:4d} {p.melted_kg:10.1f}"
                 f" {p.left_kg:8.1f}  {took}",
