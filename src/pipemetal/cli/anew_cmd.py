@@ -184,10 +184,11 @@ def _with_readings(plan: Plan, now: ShopNow, path: Path | None, trim_mm: float) 
 def _write(made: Anew, out: Path | None) -> None:
     if out is None:
         return
-    from pipemetal.front import write_plan
+    from pipemetal.files.outbox import write as write_file
+    from pipemetal.plans.codec import write
 
     out.mkdir(parents=True, exist_ok=True)
-    write_plan(made.plan, out / "plan.json")
+    write_file(out / "plan.json", write(made.plan))
 
 
 def _tell(made: Anew, *, as_json: bool) -> None:

@@ -6,12 +6,13 @@ import datetime as dt
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.charge import Charge, ChargeRequest
 from pipemetal.melts.day import MeltPlan, SheetDemand, metal_needed_kg
-from pipemetal.melts.lots import Lot
+from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.mend import Blocked, Cause
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.day import CastingDay, MeltWork, casting_days
@@ -21,8 +22,11 @@ from pipemetal.planning.melting import PlannedMelt, plan_season
 from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.stock import Stock
 
-__all__ = ["InPot", "PotNow", "RestCast", "cast_rest", "pot_serves"]
+__all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "pot_serves"]
+
+LEAST_HEEL_KG: Final = 0.1
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,17 @@ class PotNow:
     def suffices(self) -> bool:
         """Whether it serves every sheet that it was meant for."""
         return not self.not_served
+
+
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """What stands beside the alloys that are planned anew: `names` for new melts, the melts that are `kept`, the `order` of melts
+    by name, and the first day on which may be cast."""
+
+    names: Iterator[str]
+    kept: Sequence[MeltWork] = ()
+    order: Sequence[str] = ()
+    today: dt.date | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,21 +102,18 @@ def pot_serves(pot: InPot, demands: Sequence[SheetDemand], heel_kg: float) -> tu
 def cast_rest(
     sheets: Sequence[NewSheet],
     pots: Sequence[InPot],
-    recipes: Mapping[str, Recipe],
-    lots: Sequence[Lot],
+    metal: Stock,
     settings: ShopSettings,
     learned: Learned,
-    names: Iterator[str],
-    kept: Sequence[MeltWork] = (),
-    order: Sequence[str] = (),
-    today: dt.date | None = None,
+    beside: Beside,
 ) -> RestCast:
-    """Melts, days and pours of the sheets to come of the alloys that changed, beside the `kept` melts of others.
+    """Melts, days and pours of the sheets to come of the alloys that changed, beside the melts of others.
 
-    `names` gives the names of new melts. The days are those of all melts: the pots in hand first, then the rest in the
-    `order` of their names, further ones after the last of their alloy.
+    The days are those of all melts: the pots in hand first, then the rest in the order of their names, further ones after the
+    last of their alloy.
     Errors: as the rooms that it asks.
     """
+    recipes, lots = metal.recipes, metal.lots
     prepared = [prepare_pour(sheet_order(s, settings), recipes[s.alloy].target, settings, learned) for s in sheets]
     demands = [demand_of(p) for p in prepared]
     now, poured = [], list[PlannedMelt]()
@@ -114,15 +126,26 @@ def cast_rest(
             demands = [d for d in demands if d.id not in gone]
             poured.append(_in_hand(pot, served, recipes[pot.recipe], settings))
     fits = fits_the_day(prepared, recipes, settings, 0.0)
-    season = plan_season(demands, recipes, lots, settings, hurried=True, fits=fits)
-    melts = _named(season.melts, names)
-    waiting = [*kept, *(_work(m, prepared, settings) for m in melts)]
-    works = [*(_work(m, prepared, settings, hot=True) for m in poured), *_in_order(waiting, order)]
-    days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, today))
+    heel = _left_in_pot(pots, now, poured, recipes)
+    season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits)
+    melts = _named(season.melts, beside.names)
+    waiting = [*beside.kept, *(_work(m, prepared, settings) for m in melts)]
+    works = [*(_work(m, prepared, settings, hot=True) for m in poured), *_in_order(waiting, beside.order)]
+    days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, beside.today))
     mine = {m.melt.name for m in (*poured, *melts)}
     own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
     pours = plan_pours(prepared, (*poured, *melts), [d for d in own_days if d.melts], settings, learned)
     return RestCast(melts, tuple(now), pours, days)
+
+
+def _left_in_pot(
+    pots: Sequence[InPot], now: Sequence[PotNow], poured: Sequence[PlannedMelt], recipes: Mapping[str, Recipe]
+) -> Heel | None:
+    """What the main pot holds when its sheets are poured: the next melt finds it."""
+    used = {m.melt.name: m.melt.used_kg for m in poured}
+    left = [(pot, told.left_kg - used.get(pot.melt, 0.0)) for pot, told in zip(pots, now, strict=True) if not pot.pot]
+    pot, kg = max(left, key=lambda held: held[1], default=(None, 0.0))
+    return Heel(kg, recipes[pot.recipe].target) if pot is not None and kg > LEAST_HEEL_KG else None
 
 
 def _in_hand(pot: InPot, served: Sequence[SheetDemand], recipe: Recipe, settings: ShopSettings) -> PlannedMelt:
