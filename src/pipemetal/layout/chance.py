@@ -20,7 +20,18 @@ from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRol
 from pipemetal.layout.verify import shape_on_sheet
 from pipemetal.sheets.field import FloatArray, ThicknessField
 
-__all__ = ["DRAWINGS", "Chances", "Count", "Drawn", "chances_of", "errors_off", "field_of", "looked_at", "unsure_of"]
+__all__ = [
+    "COUNTED_TO",
+    "DRAWINGS",
+    "Chances",
+    "Count",
+    "Drawn",
+    "chances_of",
+    "errors_off",
+    "field_of",
+    "looked_at",
+    "unsure_of",
+]
 
 DRAWINGS: Final = 2000
 """Drawings of every sheet: a chance of 95 % is then sure to half a percent."""
