@@ -1,4 +1,5 @@
-"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N] [--only NAME] [--casts]`.
+"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N] [--only NAME] [--seed N]
+[--casts]`.
 
 Sheets with fields that the program never sees (taper, tilt, bow, curve, waves of other lengths and shapes than the program
 weighs), gauged with errors at 6, 12 or 30 places, laid with and without a wanted certainty, and judged on the true field.
@@ -251,6 +252,7 @@ def main() -> None:
     parser.add_argument("--blanks", type=int, default=220)
     parser.add_argument("--rolls", type=int, default=30)
     parser.add_argument("--only", default="")
+    parser.add_argument("--seed", type=int, default=0, help="other racks of the same worlds")
     parser.add_argument("--casts", action="store_true")
     parser.add_argument("--moves", type=int, default=8000)
     options = parser.parse_args()
@@ -261,7 +263,7 @@ def main() -> None:
     for k, world in enumerate(w for w in WORLDS if options.only in w.name):
         tallies = {certainty: Tally() for certainty in whole}
         for n in range(options.worlds):
-            judged(world, 1000 * k + n, options.blanks, options.rolls, options.seconds, tallies)
+            judged(world, options.seed + 1000 * k + n, options.blanks, options.rolls, options.seconds, tallies)
         for certainty, t in tallies.items():
             print(line(f"{world.name}, {certainty:.2f}", t, tallies[0.0]), flush=True)
             add(whole[certainty], t)

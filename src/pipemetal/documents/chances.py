@@ -1,8 +1,12 @@
-"""How a chance is written on paper."""
+"""How a chance is written on paper, and what is to be worked before a blank fits."""
 
 from __future__ import annotations
 
-__all__ = ["chance_text"]
+from pipemetal.planning.cuts import Cut
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
+
+__all__ = ["chance_text", "name_with_labour"]
 
 
 def chance_text(chance: float | None) -> str:
@@ -14,3 +18,10 @@ def chance_text(chance: float | None) -> str:
     if chance is None:
         return ""
     return ">99 %" if chance >= 0.995 else f"{100.0 * chance:.0f} %"
+
+
+def name_with_labour(cut: Cut, units: UnitSystem, say: Words) -> str:
+    """A blank's name, and how much of it is planed, hammered or scraped before it fits."""
+    if cut.to_work_mm == 0.0:
+        return cut.blank.id
+    return f"{cut.blank.id}, {say(cut.blank.worked)} {units.show_length(cut.to_work_mm, 2)}"

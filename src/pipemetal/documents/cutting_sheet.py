@@ -9,9 +9,10 @@ from typing import Final
 
 import numpy as np
 
-from pipemetal.documents.chances import chance_text
+from pipemetal.documents.chances import chance_text, name_with_labour
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
 from pipemetal.documents.drawing import Drawing, fitted_text, text_width_mm
+from pipemetal.documents.gauge_marks import GAUGE_HERE, gauge_mark
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
@@ -19,9 +20,8 @@ from pipemetal.words import Words
 
 __all__ = ["close_up_drawings", "cutting_sheet", "map_factor"]
 
-INK_FROM = 0.9
-"""A blank less likely to fit is drawn with the pencil's dashes: to be looked at again when its sheet is measured."""
 PENCIL_DASHES = (1.6, 0.8)
+"""A blank less sure than wanted is drawn so: to be looked at again when its sheet is measured."""
 
 PAGE_MM: Final = 400.0
 """Width of a sheet that is not printed on a paper of its own: as wide as it takes to name every blank."""
@@ -92,6 +92,8 @@ def cutting_sheet(
         _remnant(drawing, remnant.id, remnant.polygon, scale)
     for cut in cut_roll.cuts:
         _blank(drawing, cut, scale)
+    for mark in cut_roll.gauge:
+        gauge_mark(drawing, *scale.point(mark.x_mm, mark.y_mm), mark.number, say(GAUGE_HERE, number=mark.number))
     _legend(drawing, scale, margin_mm, low, high, units, say)
     top = scale.bottom - 18.0
     for box, gain in close_ups:
@@ -300,8 +302,7 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str = "blank") -> N
     title = f"{cut.number}. {name}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
     if cut.chance is not None:
         title += f", {chance_text(cut.chance)}"
-    dashes = PENCIL_DASHES if cut.chance is not None and cut.chance < INK_FROM else ()
-    drawing.add(Polygon(layer, corners, "none", INK, 0.35, title, dashes))
+    drawing.add(Polygon(layer, corners, "none", INK, 0.35, title, PENCIL_DASHES if cut.pencil else ()))
     x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
     lying, room_along, room_across = w >= h, 0.92, 0.72
@@ -381,10 +382,10 @@ def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem
             drawing.text("list", left + stop, top, head, 2.5, fill=QUIET)
         for row, cut in enumerate(cuts[column * rows : (column + 1) * rows], start=1):
             y = top - row * ROW_MM
-            blank = cut.blank
-            name_size = min(2.7, 2.7 * name_room / max(text_width_mm(blank.id, 2.7), 1.0))
+            name = name_with_labour(cut, units, say)
+            name_size = min(2.7, 2.7 * name_room / max(text_width_mm(name, 2.7), 1.0))
             drawing.text("list", left, y, str(cut.number), 2.7, bold=True)
-            drawing.text("list", left + stops[1], y, blank.id, name_size)
+            drawing.text("list", left + stops[1], y, name, name_size)
             drawing.text("list", left + stops[2], y, f"{flat(cut.box[0])} x {flat(cut.box[1])}", 2.5)
             drawing.text("list", left + stops[3], y, f"{flat(cut.placement.x_mm)}, {flat(cut.placement.y_mm)}", 2.5)
             drawing.text("list", left + stops[4], y, "/".join(wall(w) for w in cut.wanted_mm), 2.5)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from pipemetal.documents.casting_day_sheet import casting_day_sheets
-from pipemetal.documents.chances import chance_text
+from pipemetal.documents.chances import chance_text, name_with_labour
 from pipemetal.documents.cutting_sheet import close_up_drawings, cutting_sheet, map_factor
 from pipemetal.documents.plan_sheets import (
     account_sheet,
@@ -85,7 +85,7 @@ def _cut_table(cut_roll: CutRoll, units: UnitSystem, say: Words) -> Block:
     rows = [
         (
             str(cut.number),
-            cut.blank.id,
+            name_with_labour(cut, units, say),
             f"{units.bare_length(cut.box[0])} x {units.bare_length(cut.box[1])}",
             f"{units.bare_length(cut.placement.x_mm)}, {units.bare_length(cut.placement.y_mm)}",
             walls(*cut.wanted_mm),

@@ -20,7 +20,18 @@ from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRol
 from pipemetal.layout.verify import shape_on_sheet
 from pipemetal.sheets.field import FloatArray, ThicknessField
 
-__all__ = ["DRAWINGS", "Chances", "Count", "Drawn", "chances_of", "looked_at", "unsure_of"]
+__all__ = [
+    "COUNTED_TO",
+    "DRAWINGS",
+    "Chances",
+    "Count",
+    "Drawn",
+    "chances_of",
+    "errors_off",
+    "field_of",
+    "looked_at",
+    "unsure_of",
+]
 
 DRAWINGS: Final = 2000
 """Drawings of every sheet: a chance of 95 % is then sure to half a percent."""
@@ -114,21 +125,22 @@ def unsure_of(problem: LayoutProblem, placements: Sequence[Placement]) -> tuple[
     mine = tuple(p for p in placements if p.roll in rolls)
     if problem.certainty <= 0.0 or not mine:
         return ()
-    blanks, by_id = {b.id: b for b in problem.blanks}, {r.id: r for r in problem.rolls}
-    doubtful = tuple(p for p in mine if p.blank in blanks and _errors_off(blanks[p.blank], p, by_id[p.roll]) < CLEARLY)
+    blanks, fields = {b.id: b for b in problem.blanks}, {r.id: field_of(r) for r in problem.rolls if r.id in rolls}
+    doubtful = tuple(p for p in mine if p.blank in blanks and errors_off(blanks[p.blank], p, fields[p.roll]) < CLEARLY)
     chances = chances_of(problem, LayoutPlan(doubtful, (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
     wanted = problem.certainty - COUNTED_TO
     return tuple(sorted(p.blank for p in doubtful if chances.of(p.blank) < wanted))
 
 
-def _errors_off(blank: Blank, p: Placement, roll: LayoutRoll) -> float:
+def field_of(roll: LayoutRoll) -> ThicknessField:
+    """A roll's metal with its error, 0 where none is known."""
+    error = np.zeros(roll.thickness_mm.shape) if roll.error_mm is None else roll.error_mm
+    return ThicknessField(roll.length_mm, roll.width_mm, np.asarray(roll.stations_mm), roll.thickness_mm, error)
+
+
+def errors_off(blank: Blank, p: Placement, field: ThicknessField) -> float:
     """How many errors the metal is off the edge of the tolerance where it is nearest to it."""
-    stations = np.asarray(roll.stations_mm, dtype=float)
-    count = roll.thickness_mm.shape[0]
-    lines = np.linspace(0.0, roll.width_mm, count) if count > 1 else np.array([roll.width_mm / 2.0])
-    x, y, wanted = looked_at(blank, p, stations, lines)
-    assert roll.error_mm is not None
-    field = ThicknessField(roll.length_mm, roll.width_mm, stations, roll.thickness_mm, roll.error_mm)
+    x, y, wanted = looked_at(blank, p, field.stations_mm, field.lines_mm)
     over = field.at(x, y) - wanted
     room = np.minimum(over + blank.tolerance_mm, blank.most_over_mm - over)
     return float((room / np.maximum(field.error_at(x, y), 1e-9)).min())

@@ -63,8 +63,9 @@ def _beyond(t: float) -> float:
     return 0.5 * (1.0 - within)
 
 
-def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, certainty: float) -> Piece:
-    """The piece with the guard that a certainty asks for; as it is where the certainty is 0 or nothing is unsure."""
+def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem) -> Piece:
+    """The piece with the guard that the certainty wanted of it asks for; as it is where that is 0 or nothing is unsure."""
+    certainty = problem.certainty if piece.certainty is None else piece.certainty
     reach = min((r.error_reach_mm[0] for r in problem.rolls if r.error_mm is not None), default=np.inf)
     alloy = blanks[piece.members[0][0]].alloy
     castable = problem.castable

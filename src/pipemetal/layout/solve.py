@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 from pipemetal.errors import LayoutError
@@ -19,12 +19,14 @@ from pipemetal.layout.centre import centred
 from pipemetal.layout.chance import unsure_of
 from pipemetal.layout.guard import guarded
 from pipemetal.layout.hand import ByHand, better_than_start, check_pins
+from pipemetal.layout.less_sure import with_some_place
 from pipemetal.layout.limits import check_size, search_seconds
 from pipemetal.layout.opened import OpenedSearch
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.reasons import reasons_for
 from pipemetal.layout.search import Fees, Search, SolverSettings
+from pipemetal.layout.settle import settled
 from pipemetal.layout.sheet_for import profile_of_piece
 from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
 from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
@@ -38,8 +40,10 @@ CHUNK_MOVES = 400
 RACK_SHARE = 0.35
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
-# Where nothing sure serves a blank, places this sure are looked for, the surest first.
-LESS_SURE = (0.8, 0.0)
+# Blanks that lose all sure places to others are given places this sure, the surest first.
+AT_LAST = (0.8, 0.0)
+# After this share blanks without a place are given less sure ones.
+RELAX_SHARE = 0.7
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -55,7 +59,6 @@ class _Alloy:
     hand: ByHand
     fees: Fees
     pairs: bool = False
-    less_sure: dict[int, float] = field(default_factory=dict)
 
 
 def solve(
@@ -98,13 +101,16 @@ def solve(
         alone = len(alloys) == 1
         few = len(alloy.pieces) < PIECES_FOR_ONE_SEARCH
         alloy.pairs = alone and not few
+        alloy.pieces = with_some_place(alloy.pieces, alloy.rolls, problem)
         _open(alloy, problem, settings, seed, budget, replicas=2 if alone and few else 1)
     cast = problem.castable is not None
     _spend(alloys, budget, settings, 0.0, RACK_SHARE)
     _loosen(alloys, problem, settings, seed, budget)
     if cast:
         _add_new_sheets(alloys, problem, settings, seed, budget)
-    _spend(alloys, budget, settings, RACK_SHARE, 1.0)
+    _spend(alloys, budget, settings, RACK_SHARE, RELAX_SHARE)
+    _relax(alloys, problem, settings, seed, budget)
+    _spend(alloys, budget, settings, RELAX_SHARE, 1.0)
     _relax(alloys, problem, settings, seed, budget)
     placements: list[Placement] = []
     new_sheets: list[NewSheet] = []
@@ -120,6 +126,8 @@ def solve(
             )
             new_sheets += centred(problem, sheets, placed)
         placements += placed
+    if not settings.straight_cuts_only:
+        placements = settled(problem, placements, [p.blank for p in hand.pinned] if hand is not None else ())
     moves = sum(s.moves for a in alloys for s in a.searches)
     return better_than_start(problem, _plan(problem, placements, new_sheets, seed, moves), hand or ByHand())
 
@@ -149,10 +157,7 @@ def _open(
 ) -> None:
     """Sets up the searches of one alloy and makes their first plans."""
     if problem.certainty > 0.0:
-        alloy.pieces = [
-            guarded(p, problem.blanks, problem, alloy.less_sure.get(k, problem.certainty))
-            for k, p in enumerate(alloy.pieces)
-        ]
+        alloy.pieces = [guarded(p, problem.blanks, problem) for p in alloy.pieces]
     if not alloy.rolls or not alloy.pieces:
         return
     share, rules = _rules(alloy, problem, settings)
@@ -209,6 +214,7 @@ def _loosen(
         lost = {i for i in _lost(alloy) if len(alloy.pieces[i].members) > 1}
         if lost:
             alloy.pieces = loosened(alloy.pieces, lost, problem.blanks)
+            alloy.pieces = with_some_place(alloy.pieces, alloy.rolls, problem)
             _open(alloy, problem, settings, seed, budget, replicas=len(alloy.searches))
 
 
@@ -249,17 +255,22 @@ def _relax(
     if problem.certainty <= 0.0:
         return
     for alloy in alloys:
-        for less in LESS_SURE:
-            best, lost = _best(alloy), _lost(alloy)
+        for less in AT_LAST:
+            best, lost = _best(alloy), [k for k in _lost(alloy) if _certainty(alloy.pieces[k], problem) > less]
             if best is None or not lost:
-                break
+                continue
             places = _places(alloy, best, ())
-            alloy.less_sure |= dict.fromkeys(lost, less)
+            for k in lost:
+                alloy.pieces[k] = replace(alloy.pieces[k], certainty=less)
             moves = sum(search.moves for search in alloy.searches)
             _open(alloy, problem, settings, seed, budget, replicas=1)
             alloy.searches[0].moves = moves
             alloy.searches[0].best_cost[0] = math.inf
             alloy.searches[0].adopt(places)
+
+
+def _certainty(piece: Piece, problem: LayoutProblem) -> float:
+    return problem.certainty if piece.certainty is None else piece.certainty
 
 
 def _best(alloy: _Alloy) -> Search | None:

@@ -55,11 +55,15 @@ class Variant:
 
 @dataclass(frozen=True)
 class Piece:
-    """What the core lays: a blank, or a bundle of blanks laid as one. Members: blank, dx, dy, turn in the piece."""
+    """What the core lays: a blank, or a bundle of blanks laid as one. Members: blank, dx, dy, turn in the piece.
+
+    `certainty`: how sure its place must be, where nothing as sure as the problem wants serves it.
+    """
 
     variants: tuple[Variant, ...]
     area_mm2: float
     members: tuple[tuple[int, float, float, int], ...]
+    certainty: float | None = None
 
     @property
     def as_cast(self) -> Piece:
@@ -161,12 +165,15 @@ def _guarded_lines(grid, error, guard, n_lines, n, width, y_low, y_high, guarded
 
 
 @inner
-def _most_error(error, n_lines, n):  # type: ignore[no-untyped-def]
-    most = 0.0
-    for j in range(n_lines):
-        for k in range(n):
-            most = max(most, error[j, k])
-    return most
+def _error_range(error, n_lines, n):  # type: ignore[no-untyped-def]
+    """The greatest error of a sheet, and how far it differs across at most."""
+    most, apart = 0.0, 0.0
+    for k in range(n):
+        low, high = error[0, k], error[0, k]
+        for j in range(1, n_lines):
+            low, high = min(low, error[j, k]), max(high, error[j, k])
+        most, apart = max(most, high), max(apart, high - low)
+    return most, apart
 
 
 @inner
@@ -193,7 +200,7 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
 ):
     """The slots of one piece on one sheet, written as rows from n_rows on; returns the new count of rows."""
     n = st.size
-    most_error = _most_error(error, n_lines, n)
+    most_error, error_apart = _error_range(error, n_lines, n)
     for v in range(v0, v1):
         dx, dy, start = variants[v, 0], variants[v, 1], variants[v, 2]
         slope, tolerance, turn, guard = variants[v, 3], variants[v, 4], variants[v, 5], variants[v, 6]
@@ -212,7 +219,7 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
         if x_high < x_low or low_to < low_from or high_to < high_from:
             continue
         room = max(tolerance - guard * most_error, 0.25 * tolerance)
-        n_bands = 1 if bow <= BOW_SHARE * room or n_lines == 1 else 6
+        n_bands = 1 if bow + guard * error_apart <= BOW_SHARE * room or n_lines == 1 else 6
         band = max(dy, (box[3] - box[2]) / 3.0)
         wide_low, wide_high = 1e18, -1e18
         for b in range(n_bands):

@@ -14,7 +14,7 @@ from pipemetal.errors import InputError
 from pipemetal.layout.chance import Chances, Count, chances_of
 from pipemetal.layout.gauging import NextReading, next_readings
 from pipemetal.layout.plan import LayoutPlan, NewSheet
-from pipemetal.layout.problem import CastSpread, LayoutProblem
+from pipemetal.layout.problem import CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.melts.worth import MetalPrices
 from pipemetal.planning.blanks import OrderedBlank
 from pipemetal.planning.learning import Learned
@@ -27,7 +27,16 @@ from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.sheets.unsure import FieldError, error_of, waves_of
 
-__all__ = ["PlanChances", "Priced", "cast_spreads", "hardly_known", "plan_chances", "roll_errors", "with_errors"]
+__all__ = [
+    "PlanChances",
+    "Priced",
+    "cast_spreads",
+    "hardly_known",
+    "plan_chances",
+    "roll_errors",
+    "with_error",
+    "with_errors",
+]
 
 TOLD_STATIONS, TOLD_LINES = 9, 3
 """Nodes at which the error of a roll is told that was not gauged."""
@@ -157,22 +166,24 @@ def _count_of(chances: Chances, blanks: Sequence[str]) -> Count:
     return chances.count([[blank] for blank in blanks])
 
 
+def with_error(roll: LayoutRoll, held: Roll, error: FieldError) -> LayoutRoll:
+    """A roll of a layout with what is known of how far its metal may be from its field."""
+    field = _as_gauged(held.field)
+    return replace(
+        roll,
+        stations_mm=tuple(float(s) for s in field.stations_mm),
+        thickness_mm=field.thickness_mm,
+        error_mm=error.sd_mm,
+        error_reach_mm=error.reach_mm,
+    )
+
+
 def with_errors(
     problem: LayoutProblem, rack: Sequence[Roll], spreads: Sequence[CastSpread], sure: SureSettings
 ) -> LayoutProblem:
     """The problem with what is known of how unsure its metal is, and the certainty that is wanted."""
-    errors = roll_errors(rack)
-    fields = {roll.id: _as_gauged(roll.field) for roll in rack}
-    rolls = tuple(
-        replace(
-            roll,
-            stations_mm=tuple(float(s) for s in fields[roll.id].stations_mm),
-            thickness_mm=fields[roll.id].thickness_mm,
-            error_mm=errors[roll.id].sd_mm,
-            error_reach_mm=errors[roll.id].reach_mm,
-        )
-        for roll in problem.rolls
-    )
+    errors, held = roll_errors(rack), {roll.id: roll for roll in rack}
+    rolls = tuple(with_error(roll, held[roll.id], errors[roll.id]) for roll in problem.rolls)
     castable = (
         replace(problem.castable, spread=tuple(spreads), least_room=sure.cast_room, misfit_costs=sure.misfit_costs)
         if problem.castable is not None

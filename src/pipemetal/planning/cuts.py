@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
+from pipemetal.layout.chance import COUNTED_TO
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank
 from pipemetal.layout.verify import shape_on_sheet
 from pipemetal.sheets.roll import Remnant, Roll, cut_out
 
-__all__ = ["Cut", "CutRoll", "ForPipe", "cut_rolls", "ends_in_pipe"]
+__all__ = ["Cut", "CutRoll", "ForPipe", "GaugeMark", "cut_rolls", "ends_in_pipe", "in_pencil", "marked"]
+
+USUAL_CERTAINTY: Final = 0.95
+"""What is drawn in ink where a plan wants no certainty."""
+LEAST_WORK_MM: Final = 0.005
+"""Less than this nobody takes off."""
 
 Point = tuple[float, float]
 MOUTH_AT_END = {180, 270}
@@ -38,7 +45,8 @@ class Cut:
     """One blank on a roll. `number` is its place in the order of marking out; the corners are those of its true shape.
 
     `actual_mouth_mm` and `actual_top_mm` are the thickness of the metal in the middle of its two ends as they stand in the pipe,
-    `mass_kg` what the blank weighs of that metal; `mouth_at_small_arc` and `chance` as of `ForPipe`.
+    `mass_kg` what the blank weighs of that metal; `mouth_at_small_arc` and `chance` as of `ForPipe`; in `pencil` where that
+    chance is less than wanted.
     """
 
     number: int
@@ -53,6 +61,14 @@ class Cut:
     mass_kg: float
     mouth_at_small_arc: bool = False
     chance: float | None = None
+    pencil: bool = False
+
+    @property
+    def to_work_mm(self) -> float:
+        """How much the metal is thicker than the part may be as it is, to be planed, hammered or scraped off; 0 for none."""
+        walls = zip((self.actual_mouth_mm, self.actual_top_mm), self.wanted_mm, strict=True)
+        over = max(has - wants for has, wants in walls) - self.blank.over_mm
+        return over if self.blank.worked and over > LEAST_WORK_MM else 0.0
 
     @property
     def wanted_mm(self) -> tuple[float, float]:
@@ -75,10 +91,21 @@ class Cut:
 
 
 @dataclass(frozen=True)
+class GaugeMark:
+    """A place worth one more reading; `number` is its place among those of the whole plan."""
+
+    number: int
+    roll: str
+    x_mm: float
+    y_mm: float
+
+
+@dataclass(frozen=True)
 class CutRoll:
     """A roll taken down, or a sheet to cast, with its cuts, remnants and masses.
 
-    `is_new` says that it is still to be cast. `offcut_kg` is what the blanks, the kerf and the remnants leave.
+    `is_new` says that it is still to be cast. `offcut_kg` is what the blanks, the kerf and the remnants leave; at `gauge` one
+    more reading tells most.
     """
 
     roll: Roll
@@ -88,6 +115,7 @@ class CutRoll:
     mass_kg: float
     remnants_kg: float
     kerf_kg: float
+    gauge: tuple[GaugeMark, ...] = ()
 
     @property
     def blanks_kg(self) -> float:
@@ -111,6 +139,27 @@ def ends_in_pipe(first: float, last: float, mouth_at_small_arc: bool) -> tuple[f
     """What is known at a blank's two ends, from the layout's order to that of the pipe, or back: they change places where
     the pipe's mouth is at the small arc."""
     return (last, first) if mouth_at_small_arc else (first, last)
+
+
+def marked(rolls: Sequence[CutRoll], certainty: float, gauge: Sequence[GaugeMark]) -> tuple[CutRoll, ...]:
+    """The sheets with the certainty that a plan wants (0: the usual one) and the places where it asks for a reading."""
+    return tuple(
+        replace(
+            roll,
+            gauge=tuple(m for m in gauge if m.roll == roll.roll.id),
+            cuts=tuple(replace(c, pencil=in_pencil(c.chance, certainty)) for c in roll.cuts),
+        )
+        for roll in rolls
+    )
+
+
+def in_pencil(chance: float | None, certainty: float) -> bool:
+    """Whether a blank is less sure than wanted, so that it is looked at again when its sheet is measured.
+
+    >>> in_pencil(0.93, 0.95), in_pencil(0.97, 0.95), in_pencil(None, 0.95), in_pencil(0.93, 0.0)
+    (True, False, False, True)
+    """
+    return chance is not None and chance < (certainty or USUAL_CERTAINTY) - COUNTED_TO
 
 
 def _end_points(placement: Placement, box: Point) -> tuple[Point, Point]:
@@ -173,8 +222,8 @@ def cut_rolls(
     found = []
     for roll_id in sorted(places, key=lambda r: (r in new, r)):
         roll, density = rolls[roll_id], density_g_cm3[rolls[roll_id].alloy]
-        marked = sorted(places[roll_id], key=lambda p: (round(p.x_mm / 25.0), p.y_mm, p.x_mm, p.blank))
-        cuts = tuple(_cut(i, by_id[p.blank], p, roll, density) for i, p in enumerate(marked, start=1))
+        ordered = sorted(places[roll_id], key=lambda p: (round(p.x_mm / 25.0), p.y_mm, p.x_mm, p.blank))
+        cuts = tuple(_cut(i, by_id[p.blank], p, roll, density) for i, p in enumerate(ordered, start=1))
         boxes = [
             (c.placement.x_mm, c.placement.y_mm, c.placement.x_mm + c.box[0], c.placement.y_mm + c.box[1]) for c in cuts
         ]

@@ -26,9 +26,10 @@ from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, o
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.chances import PlanChances, Priced, cast_spreads, plan_chances, with_errors
-from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
+from pipemetal.planning.cuts import CutRoll, ForPipe, GaugeMark, cut_rolls, marked
 from pipemetal.planning.day import CastingDay
 from pipemetal.planning.day_work import plan_casting, told_of_days
+from pipemetal.planning.labour import told_of_labour
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, Season
 from pipemetal.planning.own_values import own_values_that_decided
@@ -268,6 +269,7 @@ def make_plan(
         *([HURRIED] if hurried else []),
         *_small_melts(season, cut),
         *told_of_planing(orders, cut, settings),
+        *told_of_labour(cut),
         *told_of_days(casting.days, pours, settings),
         *own_values_that_decided(layout, season, settings),
     ]
@@ -317,4 +319,6 @@ def _cut(
         ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note, b.part.lower_at_small_arc, chances.blank.get(b.blank.id))
         for b in blanks
     ]
-    return cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)
+    made = cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)
+    gauge = [GaugeMark(k, r.roll, r.x_mm, r.y_mm) for k, r in enumerate(chances.next_readings, start=1)]
+    return marked(made, settings.sure.certainty, gauge)

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from statistics import fmean
 from typing import Final, TypeVar
 
 import numpy as np
 
 from pipemetal.errors import LayoutError
+from pipemetal.layout.chance import chances_of, unsure_of
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
-from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll, Sector
-from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
+from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll, Sector
+from pipemetal.planning.chances import with_error
+from pipemetal.planning.cuts import CutRoll, ForPipe, GaugeMark, cut_rolls, marked
 from pipemetal.plans.making import cut_row, remnant_rows
-from pipemetal.plans.record import Cut, CutSheet, Plan
+from pipemetal.plans.record import Chances, Cut, CutSheet, Plan
 from pipemetal.plans.record import NewSheet as NewSheetRow
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
+from pipemetal.sheets.unsure import FieldError
 from pipemetal.texts import Text
 
 __all__ = [
@@ -49,7 +54,8 @@ class HandFault:
 class Bench:
     """Some sheets of a plan on the bench: the problem that they pose, what lies where, and the plan's own rows.
 
-    `rolls`: the sheets with their fields; `cuts`: the plan's row of each blank; `kerf_mm`: what the saw takes.
+    `rolls`: the sheets with their fields; `cuts`: the plan's row of each blank; `kerf_mm`: what the saw takes; `spreads`: how
+    each sheet to cast scatters; `gauge`: where the plan asks for a reading.
     """
 
     problem: LayoutProblem
@@ -59,20 +65,44 @@ class Bench:
     cuts: Mapping[str, Cut]
     new: tuple[NewSheet, ...]
     kerf_mm: float
+    spreads: Mapping[str, CastSpread] = field(default_factory=dict)
+    gauge: tuple[GaugeMark, ...] = ()
 
     def layout(self, placements: Sequence[Placement]) -> LayoutPlan:
         """A layout with these placements, its totals left at zero."""
         laid = {p.blank for p in placements}
         left = tuple(Unplaced(b.id, Text("taken off the sheet")) for b in self.problem.blanks if b.id not in laid)
-        return LayoutPlan(tuple(placements), left, (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
+        unsure = unsure_of(self.problem, placements)
+        return LayoutPlan(tuple(placements), left, (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0, unsure)
+
+    def chances(self, placements: Sequence[Placement]) -> dict[str, float]:
+        """The chance of each blank at its place: as planned where it did not move, else worked out anew; where it can be.
+
+        On a sheet to cast the band of its push card is taken as the whole sheet's.
+        """
+        stayed = set(self.placements)
+        known = {p.blank: self.cuts[p.blank].chance for p in placements if p in stayed}
+        sure = {r.id for r in self.problem.rolls if r.error_mm is not None} | set(self.spreads)
+        moved = tuple(p for p in placements if p not in stayed and p.roll in sure)
+        layout = replace(self.layout(()), placements=moved, new_sheets=tuple(s for s in self.new if s.id in sure))
+        found = chances_of(self.problem, layout, lambda sheet: self.spreads.get(sheet.id)) if moved else None
+        anew = {p.blank: found.of(p.blank) for p in moved} if found is not None else {}
+        return {blank: chance for blank, chance in known.items() if chance is not None} | anew
 
 
 def bench_of(
-    plan: Plan, sheet_ids: Iterable[str], rack: Mapping[str, Roll], *, trim_mm: float, kerf_mm: float
+    plan: Plan,
+    sheet_ids: Iterable[str],
+    rack: Mapping[str, Roll],
+    *,
+    trim_mm: float,
+    kerf_mm: float,
+    errors: Mapping[str, FieldError] | None = None,
 ) -> Bench:
     """Sheets of a plan as a bench; `rack` holds the rolls that hang there.
 
-    `trim_mm`, `kerf_mm`: the shop's own, for a plan that does not name what it was made with.
+    `trim_mm`, `kerf_mm`: the shop's own, for a plan that does not name what it was made with. `errors`: how far the metal of
+    rolls may be from their fields; with them blanks that are moved keep a chance.
     Errors: LayoutError for a sheet the plan lacks.
     """
     known = {s.id: s for s in plan.sheets}
@@ -85,15 +115,33 @@ def bench_of(
         sheets[name] = known[name]
         rolls[name] = rack[name] if name in rack else _to_be_cast(known[name], trim_mm)
     blanks = tuple(blank_of(cut, sheet.alloy) for sheet in sheets.values() for cut in sheet.cuts)
+    laid = tuple(
+        with_error(_layout_roll(r), r, errors[r.id]) if errors and r.id in errors else _layout_roll(r)
+        for r in rolls.values()
+    )
     return Bench(
-        LayoutProblem(blanks, tuple(_layout_roll(r) for r in rolls.values()), None, kerf),
+        LayoutProblem(blanks, laid, None, kerf, plan.chances.certainty if plan.chances else 0.0),
         tuple(Placement(c.blank, s.id, c.x_mm, c.y_mm, c.turn_deg) for s in sheets.values() for c in s.cuts),
         rolls,
         sheets,
         {cut.blank: cut for sheet in sheets.values() for cut in sheet.cuts},
         tuple(new_sheet_of(s, trim_mm) for s in sheets.values() if isinstance(s, NewSheetRow)),
         kerf,
+        {s.id: spread for s in sheets.values() if (spread := _spread(plan, s)) is not None},
+        tuple(
+            GaugeMark(k, r.roll, r.x_mm, r.y_mm)
+            for k, r in enumerate(plan.chances.gauge_next if plan.chances else (), start=1)
+        ),
     )
+
+
+def _spread(plan: Plan, sheet: CutSheet) -> CastSpread | None:
+    """How a sheet to cast scatters, by the 95 % band of its push card; None where no card tells it."""
+    card = next((p.card for p in plan.pours if p.sheet == sheet.id), None)
+    if card is None or not card.thickness_mm or not isinstance(sheet, NewSheetRow):
+        return None
+    level = fmean(math.log(s.high / s.low) / (2.0 * 1.96) for s in card.thickness_mm)
+    return CastSpread(sheet.alloy, level, 0.0, 0.0, sheet.planing_mm)
 
 
 def _to_be_cast(sheet: CutSheet, trim_mm: float) -> Roll:
@@ -208,29 +256,38 @@ def cut_rolls_of(
     bench: Bench, placements: Sequence[Placement], density_g_cm3: Mapping[str, float]
 ) -> tuple[CutRoll, ...]:
     """The bench's sheets as the planning and the printing room know them; `density_g_cm3` by alloy."""
-    stayed = set(bench.placements) & set(placements)
-    still = {p.blank for p in stayed}
+    chances = bench.chances(placements)
     blanks = [
-        ForPipe(b, cut.pipe, cut.rank, cut.note, cut.mouth_at_small_arc, cut.chance if b.id in still else None)
+        ForPipe(b, cut.pipe, cut.rank, cut.note, cut.mouth_at_small_arc, chances.get(b.id))
         for b, cut in ((b, bench.cuts[b.id]) for b in bench.problem.blanks)
     ]
     masses = {name: sheet.mass_kg for name, sheet in bench.sheets.items()}
     layout = replace(bench.layout(placements), new_sheets=bench.new)
-    return cut_rolls(layout, bench.rolls, blanks, density_g_cm3, masses, bench.kerf_mm)
+    made = cut_rolls(layout, bench.rolls, blanks, density_g_cm3, masses, bench.kerf_mm)
+    return marked(made, bench.problem.certainty, bench.gauge)
 
 
 def changed_plan(plan: Plan, bench: Bench, placements: Sequence[Placement], density_g_cm3: Mapping[str, float]) -> Plan:
     """The plan with the bench's sheets as they are laid now: places, thicknesses, masses, remnants and offcuts anew.
 
-    Melts, pours and the plan's metal account stay as they were planned.
+    Melts, pours and the plan's metal account stay as they were planned, and so do the counts of pipes that are expected to fit.
     """
     made = {c.roll.id: c for c in cut_rolls_of(bench, placements, density_g_cm3)}
     return replace(
         plan,
+        chances=_chances_of(plan, bench, placements),
         rolls_used=tuple(_again(s, bench, made) for s in plan.rolls_used),
         new_sheets=tuple(_again(s, bench, made) for s in plan.new_sheets),
         changed_by_hand=True,
     )
+
+
+def _chances_of(plan: Plan, bench: Bench, placements: Sequence[Placement]) -> Chances | None:
+    """What the plan says of how sure it is, with the blanks that are less sure than wanted named anew."""
+    if plan.chances is None:
+        return None
+    elsewhere = {blank for blank in plan.chances.less_sure if blank not in bench.cuts}
+    return replace(plan.chances, less_sure=tuple(sorted(elsewhere | set(unsure_of(bench.problem, tuple(placements))))))
 
 
 def _again(sheet: Sheet, bench: Bench, made: Mapping[str, CutRoll]) -> Sheet:

@@ -91,13 +91,18 @@ def _add_cutting(app: FastAPI, site: Site) -> None:
 
     @app.post("/cutting/check")
     def check(moved: Moved) -> Response:
+        from pipemetal.planning.cuts import in_pencil
         from pipemetal.plans import by_hand
 
         bench, placements = _on_bench(site, moved)
         here = [p for p in placements if p.roll == moved.sheet]
         faults = [vars(fault) for fault in by_hand.faults_of(bench, here)]
         about = next((p for p in here if p.blank == moved.about), None)
-        return JSONResponse({"faults": faults, "fits": by_hand.fits_along(bench, about) if about else []})
+        moved_here = {p.blank for p in moved.places}
+        chances = {b: c for b, c in bench.chances(here).items() if b in moved_here}
+        pencil = [b for b, chance in chances.items() if in_pencil(chance, bench.problem.certainty)]
+        fits = by_hand.fits_along(bench, about) if about else []
+        return JSONResponse({"faults": faults, "fits": fits, "chances": chances, "pencil": pencil})
 
     @app.post("/cutting/keep")
     def keep(request: Request, moved: Moved) -> Response:
@@ -150,7 +155,8 @@ def _quoted(text: str) -> str:
 
 @dataclass(frozen=True)
 class TabletBlank:
-    """A blank as the tablet moves it. `wants`: walls of the layout and tolerance, mm; `corners` from its place, mm."""
+    """A blank as the tablet moves it. `wants`: walls of the layout and tolerance, mm; `corners` from its place, mm; in `pencil`
+    where it is less sure to fit than wanted."""
 
     blank: str
     number: int
@@ -162,6 +168,8 @@ class TabletBlank:
     turns_deg: tuple[int, ...]
     wants: tuple[float, ...]
     corners: tuple[tuple[float, float], ...]
+    chance: float | None
+    pencil: bool
 
 
 @dataclass(frozen=True)
@@ -233,6 +241,8 @@ def _ground(site: Site, roll: Roll) -> Markup:
 
 
 def _for_tablet(plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: tuple[str, ...]) -> TabletSheet:
+    from pipemetal.planning.cuts import in_pencil
+
     roll = bench.rolls[sheet.id]
     blanks = tuple(
         TabletBlank(
@@ -246,6 +256,8 @@ def _for_tablet(plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: t
             tuple(c.turns_deg),
             c.accepted_mm,
             tuple((x - c.x_mm, y - c.y_mm) for x, y in c.corners_mm or ()),
+            c.chance,
+            in_pencil(c.chance, bench.problem.certainty),
         )
         for c in sheet.cuts
     )
@@ -282,7 +294,14 @@ def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[b
         raise LayoutError("is of another alloy", field="sheet", value=", ".join(sorted(alloys)))
     kinds = site.settings.sheets
     rack = site.book.rolls.some(sorted(names))
-    bench = by_hand.bench_of(plan, sorted(names), rack, trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
+    bench = by_hand.bench_of(
+        plan,
+        sorted(names),
+        rack,
+        trim_mm=kinds.trim_mm,
+        kerf_mm=kinds.kerf_mm,
+        errors=site.roll_errors() if plan.chances else None,
+    )
     return bench, [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
 
 

@@ -12,6 +12,7 @@ from markupsafe import Markup
 from pipemetal.documents.charts import Axis, Frame
 from pipemetal.documents.colours import INK, QUIET, wall_colour
 from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_width_mm
+from pipemetal.documents.gauge_marks import GAUGE_HERE, gauge_mark
 from pipemetal.documents.svg import to_svg
 from pipemetal.web.show import Show
 from pipemetal.web.views.walls import runs_of
@@ -85,9 +86,14 @@ def small_map(
 
 
 def roll_map(
-    roll: Roll, readings: Sequence[tuple[float, float, float]], place_mm: tuple[float, float] | None, show: Show
+    roll: Roll,
+    readings: Sequence[tuple[float, float, float]],
+    place_mm: tuple[float, float] | None,
+    show: Show,
+    gauge: Sequence[tuple[int, float, float]] = (),
 ) -> Markup:
-    """A roll's thickness map with lines of the thickness along, readings, trim, blemishes, and the place found."""
+    """A roll's thickness map with lines of the thickness along, readings, trim, blemishes, the place found, and the places
+    where a plan asks for one more reading."""
     factor = min((WIDTH_MM - 24.0) / roll.length_mm, 130.0 / roll.width_mm)
     w, h = roll.length_mm * factor, roll.width_mm * factor
     drawing = Drawing(WIDTH_MM, h + 46.0, f"Thickness map of roll {roll.id}")
@@ -104,6 +110,8 @@ def roll_map(
                 drawing.line("left out", [(px - dx, py - 1.6), (px + dx, py + 1.6)], stroke="#8c2f39", width_mm=0.7)
         else:
             drawing.add(Polygon("reading", tuple((px + c, py + s) for c, s in _DOT), INK, "none"))
+    for number, a, b in gauge:
+        gauge_mark(drawing, x + a * factor, y + b * factor, number, show.say(GAUGE_HERE, number=number), 3.2)
     if place_mm is not None:
         x0, x1 = x + place_mm[0] * factor, x + place_mm[1] * factor
         drawing.rectangle("found", x0, y - 1.0, x1 - x0, h + 2.0, stroke=FOUND, width_mm=1.6)

@@ -15,7 +15,6 @@ from markupsafe import Markup
 from pipemetal.documents.trace_page import trace_facts
 from pipemetal.errors import BookError, InputError
 from pipemetal.plans.record import Plan
-from pipemetal.sheets.roll import Roll
 from pipemetal.shop.book import Event, RollEntry
 from pipemetal.shop.roll_rows import roll_of
 from pipemetal.shop.rows import RollRow, RollState
@@ -243,13 +242,21 @@ def _asked_mm(show: Show, low: str, high: str) -> tuple[float, float] | None:
     return None if thinnest is None and thickest is None else (thinnest or SCALE.low_mm, thickest or SCALE.high_mm)
 
 
+def _gauge_here(plan: Plan | None, roll: str) -> tuple[tuple[int, float, float], ...]:
+    """Where on a roll the plan asks for one more reading: its number among all of the plan, and the place."""
+    asked = plan.chances.gauge_next if plan is not None and plan.chances is not None else ()
+    return tuple((k, r.x_mm, r.y_mm) for k, r in enumerate(asked, start=1) if r.roll == roll)
+
+
 def _add_roll(app: FastAPI, site: Site) -> None:
     book = site.book
 
-    def map_of(row: RollRow, held: Roll, place: tuple[float, float] | None, show: Show) -> Markup:
-        key = ("roll map", row.id, row.version, place, show.units, show.say.language)
+    def map_of(request: Request, row: RollRow, place: tuple[float, float] | None) -> Markup:
+        held, show = roll_of(row), site.show(request)
+        gauge = _gauge_here(site.plan(request)[1], row.id)
+        key = ("roll map", row.id, row.version, place, gauge, show.units, show.say.language)
         readings = [(r.x_mm, r.y_mm, r.thickness_mm) for r in row.readings_taken]
-        return site.remembered(key, lambda: pictures.roll_map(held, readings, place, show))
+        return site.remembered(key, lambda: pictures.roll_map(held, readings, place, show, gauge))
 
     def events_of(roll_id: str) -> list[Event]:
         key = ("events of a roll", roll_id, book.history.last())
@@ -263,7 +270,7 @@ def _add_roll(app: FastAPI, site: Site) -> None:
         end: Annotated[Along, Query(alias="to")] = None,
     ) -> Response:
         row = book.rolls.row(roll_id)
-        held, show = roll_of(row), site.show(request)
+        held = roll_of(row)
         place = (start, min(end, held.length_mm)) if start is not None and end is not None and start < end else None
         return site.page(
             request,
@@ -271,7 +278,7 @@ def _add_roll(app: FastAPI, site: Site) -> None:
             Said("Roll {id}", id=roll_id),
             "/racks",
             row=row,
-            picture=map_of(row, held, place, show),
+            picture=map_of(request, row, place),
             readings=len(row.readings_taken),
             left_out=held.field.left_out,
             noise_mm=held.field.noise_sd_mm,

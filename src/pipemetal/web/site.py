@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.anew import Anew
     from pipemetal.plans.record import Plan
+    from pipemetal.sheets.unsure import FieldError
     from pipemetal.web.guard import Door
 
 __all__ = ["ASIDE", "PLAN_COOKIE", "REASON", "VIEWS", "WORK", "Site", "part_of_work"]
@@ -131,6 +132,12 @@ class Site:
             while len(self._remembered) > MOST_REMEMBERED:
                 self._remembered.pop(next(iter(self._remembered)), None)
         return cast("Made", held[0])
+
+    def roll_errors(self) -> Mapping[str, FieldError]:
+        """How far the metal of each roll of the rack may be from its field, learned from all of them."""
+        from pipemetal.planning.chances import roll_errors
+
+        return self.kept("roll errors", lambda: roll_errors(self.book.rolls.rack(reserved=True)))
 
     def plan_states(self) -> list[KnownPlan]:
         """All plans, latest first."""

@@ -138,7 +138,7 @@
     for (const b of blanks) {
       const bad = wrong(b) || (faults[b.blank] || "");
       const g = make("g", {
-        class: `blank${b === chosen ? " chosen" : ""}${bad ? " bad" : ""}${b.pinned ? " pinned" : ""}${draft[b.blank] ? " moved" : ""}`,
+        class: `blank${b === chosen ? " chosen" : ""}${bad ? " bad" : ""}${b.pinned ? " pinned" : ""}${draft[b.blank] ? " moved" : ""}${b.pencil ? " pencil" : ""}`,
         "data-blank": b.blank
       }, body);
       make("polygon", {
@@ -171,7 +171,8 @@
     const where = `${shown(chosen.x_mm)}, ${shown(chosen.y_mm)}, ${chosen.turn_deg}°`;
     const verdict = bad ? "✕ " + bad : "● " + say.fine;
     const pinned = chosen.pinned ? "; ◆ " + say.pinned : "";
-    told.textContent = `${chosen.number}. ${chosen.blank}: ${say.at} ${where}; ${verdict}${pinned}`;
+    const chance = typeof chosen.chance === "number" && !bad ? "; " + say.sure.replace("{count}", Math.floor(100 * chosen.chance)) : "";
+    told.textContent = `${chosen.number}. ${chosen.blank}: ${say.at} ${where}; ${verdict}${chance}${pinned}`;
     told.classList.toggle("bad", Boolean(bad));
   };
   const places = () => Object.values(draft).map((d) => ({
@@ -210,6 +211,11 @@
         if (mine !== asked) return;
         faults = Object.fromEntries(found.faults.map((f) => [f.blank, f.kind === "thickness" ? say.thin + " (" + f.words + ")" : f.words]));
         fits = found.fits;
+        for (const b of blanks) {
+          if (!draft[b.blank]) continue;
+          b.pencil = found.pencil.includes(b.blank);
+          b.chance = found.chances[b.blank] ?? null;
+        }
         draw();
       } catch (error) {
         if (mine === asked) told.textContent = error instanceof TypeError ? say.away : error.message;
