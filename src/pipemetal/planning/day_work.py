@@ -152,7 +152,7 @@ def plan_casting(
 
 
 def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: ShopSettings) -> list[Text]:
-    """What a foreman must know of the days: which run over, and that somebody is missing."""
+    """What a foreman must know of the days: which run over."""
     found = [
         Text(
             "Day {day} ends at {end}, {minutes} minutes after the shift: {melt} takes long to heat, or its sheets to cast.",
@@ -176,6 +176,4 @@ def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: Sh
         for pour in pours
         if pour.cast_kg < least
     ]
-    if days and settings.day.people < ALONE:
-        found.append(Text("A pour takes two people; the settings name one (day.people)."))
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import fmean
 from typing import Final
 
@@ -250,8 +251,8 @@ def make_plan(
     problem = with_errors(problem, stock.rack, cast_spreads(problem, stock.recipes, settings, learned), settings.sure)
     fees = work_as_metal(problem, settings, density)
     layout = lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees))
-    layout = unless_at_fault(problem, layout, thick_end_first)
-    layout = unless_at_fault(problem, layout, lambda p, laid: small_sheets_joined(p, laid, settings, density))
+    for step in (thick_end_first, partial(small_sheets_joined, settings=settings, density_g_cm3=density)):
+        layout = unless_at_fault(problem, layout, step)
     search.tell(0.89, "checking the layout")
     faults = _can_be_cut(verify(problem, layout))
     search.tell(0.91, "charging melts")
