@@ -58,6 +58,20 @@ def test_the_days_of_a_plan_add_up_apart(planned: dict[str, Any]) -> None:
     assert shop_faults(planned, SHOP) == []
 
 
+def heated_c(melt: dict[str, Any], steel_kg: float) -> float:
+    """How hot a cold pot of so much steel gets by the heat that its melt is said to take."""
+    return float(25.0 + melt["heat"]["pot_mj"] * 1e6 / (steel_kg * 500.0))
+
+
+def test_a_pot_is_heated_to_what_its_own_cards_ask_and_what_skims_it(planned: dict[str, Any]) -> None:
+    cold = [m for m in planned["melts"] if m["heat"]["pot_mj"] > 0.0]
+    assert cold
+    for melt in cold:
+        windows = [p["pour_window_c"] for p in planned["pours"] if p["melt"] == melt["name"]]
+        asked = max(w["try_low"] for w in windows)
+        assert heated_c(melt, 60.0) >= max(asked - 1.0, max(w["liquidus"] for w in windows) + 14.0)
+
+
 def test_the_checker_finds_what_is_changed(planned: dict[str, Any]) -> None:
     for change, told in (
         (lambda p: p["days"][0]["steps"][0].update(to_min=480.0), "another time than it takes"),

@@ -251,8 +251,7 @@ def make_plan(
     problem = with_errors(problem, stock.rack, cast_spreads(problem, stock.recipes, settings, learned), settings.sure)
     fees = work_as_metal(problem, settings, density)
     layout = lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees))
-    for step in (thick_end_first, partial(small_sheets_joined, settings=settings, density_g_cm3=density)):
-        layout = unless_at_fault(problem, layout, step)
+    layout = _bettered(problem, layout, settings, density)
     search.tell(0.89, "checking the layout")
     faults = _can_be_cut(verify(problem, layout))
     search.tell(0.91, "charging melts")
@@ -271,7 +270,7 @@ def make_plan(
         *_small_melts(season, cut),
         *told_of_planing(orders, cut, settings),
         *told_of_days(casting.days, pours, settings),
-        *own_values_that_decided(layout, season, settings),
+        *own_values_that_decided(layout, season, settings, casting.days),
     ]
     return Plan(
         organ,
@@ -293,6 +292,15 @@ def make_plan(
         chances,
         tuple(notes),
     )
+
+
+def _bettered(
+    problem: LayoutProblem, layout: LayoutPlan, settings: ShopSettings, density: Mapping[str, float]
+) -> LayoutPlan:
+    """A layout as a shop casts it: each sheet from its thick end, small ones along with others."""
+    for step in (thick_end_first, partial(small_sheets_joined, settings=settings, density_g_cm3=density)):
+        layout = unless_at_fault(problem, layout, step)
+    return layout
 
 
 def unless_at_fault(

@@ -37,8 +37,8 @@ MOST_LEFT_SHARE: Final = 0.5
 SAVES_MUCH: Final = 0.03
 """Of a list's cost: a pig is sawn for no less (estimate)."""
 
-MOST_SAWN: Final = 1
-"""Lots that are sawn for one melt, where that serves (common practice, no source)."""
+MOST_SAWN: Final = (1, 2)
+"""Lots that are sawn for one melt: one where that serves, then two, then any number (common practice, no source)."""
 PURE_WT_PCT: Final = 95.0
 """A lot of so much of one element does what bought metal of it would."""
 
@@ -243,7 +243,7 @@ class _Scale:
 
     def sawn(self, free: Sequence[Lot], *, without: frozenset[str] = frozenset()) -> Charge | None:
         """A list with one lot sawn, or with more where one does not serve."""
-        for most in (MOST_SAWN, None):
+        for most in (*MOST_SAWN, None):
             try:
                 found = self.listed(sawable(free), most_sawn=most, without=without)
             except ConvergenceError:
