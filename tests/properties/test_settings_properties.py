@@ -38,11 +38,14 @@ LISTS = {
     "owned.planes": st.sampled_from(["long 650 0.4-2.5", "long 650 0.4-2.5; hand 1000 0.8-5"]),
 }
 NEEDS = {"day.holidays": "day.starts_on", "day.lost_days": "day.starts_on"}
-NOT_BESIDE = {"sheets.most_width_mm": "owned.sleds", "sheets.least_width_mm": "owned.sleds"}
+NOT_BESIDE = dict.fromkeys(("sheets.most_width_mm", "sheets.least_width_mm", "casting.sled_length_mm"), "owned.sleds")
+FIRST_LOST = "2026-12-08"
 
 
 def _agreeing(said: dict[str, Any]) -> dict[str, Any]:
     """Without what contradicts the rest: it is refused, and tested elsewhere."""
+    if "day.lost_days" in said and said.get("day.starts_on", "") > FIRST_LOST:
+        said = said | {"day.starts_on": FIRST_LOST}
     return {
         key: value for key, value in said.items() if NEEDS.get(key, key) in said and NOT_BESIDE.get(key) not in said
     }

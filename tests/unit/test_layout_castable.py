@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipemetal.layout.problem import Blank, Castable, LayoutProblem
+from pipemetal.layout.castable import _Kind, alike
+from pipemetal.layout.casts import CastWidth
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.reasons import cannot_cast
 from pipemetal.layout.search import SolverSettings
 from pipemetal.layout.solve import solve
@@ -84,3 +86,25 @@ def test_a_blank_that_tapers_too_much_says_its_taper_and_the_limit() -> None:
     """0.8 mm less over 1 m, 0.1 of it given by the tolerance at either end: 0.6 mm/m where 0.15 may be cast."""
     why = cannot_cast(Blank("B", "body", "A", 1000.0, 200.0, 1.6, 0.8, 0.1), CASTABLE)
     assert str(why) == "it tapers by 0.60 mm/m at least, more than the 0.15 mm/m that may be cast"
+
+
+def test_sheets_of_one_profile_and_two_widths_are_not_cast_alike() -> None:
+    """Joined as the narrow one, blanks of the wide one would stand over its edge."""
+    castable = Castable(
+        min_width_mm=500.0,
+        max_width_mm=800.0,
+        max_length_mm=3000.0,
+        widths=(CastWidth(800.0, 3000.0), CastWidth(500.0, 3000.0)),
+    )
+    level = np.array([[1.0, 1.0]])
+    kinds = [
+        _Kind(
+            (k,),
+            (0.0, 2000.0, 0.0, wide - 40.0),
+            LayoutRoll(f"N{k}", "A", 3000.0, wide, 15.0, (0.0, 3000.0), level),
+            1.0,
+        )
+        for k, wide in enumerate((500.0, 800.0, 500.0))
+    ]
+    found = alike(kinds, castable, 1e9)
+    assert sorted(kind.members for kind in found) == [(0, 2), (1,)]

@@ -13,6 +13,8 @@ import pytest
 from day_checker import day_faults, shop_faults
 from test_planning import LOTS, RECIPES, small_organ
 
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.liquidus import liquidus
 from pipemetal.errors import PlanError
 from pipemetal.melts.day import SheetDemand, group_into_melts, metal_needed_kg
 from pipemetal.planning.calendar import casting_dates
@@ -56,6 +58,20 @@ def test_the_days_of_a_plan_add_up_apart(planned: dict[str, Any]) -> None:
     free = {dt.date(2026, 12, 21) + dt.timedelta(days=k) for k in range(17)}
     assert day_faults(planned, SHOP | {"free": free}) == []
     assert shop_faults(planned, SHOP) == []
+
+
+def heated_c(melt: dict[str, Any], steel_kg: float) -> float:
+    """How hot a cold pot of so much steel gets by the heat that its melt is said to take."""
+    return float(25.0 + melt["heat"]["pot_mj"] * 1e6 / (steel_kg * 500.0))
+
+
+def test_a_pot_is_heated_to_what_its_own_cards_ask_and_what_skims_it(planned: dict[str, Any]) -> None:
+    cold = [m for m in planned["melts"] if m["heat"]["pot_mj"] > 0.0]
+    assert cold
+    for melt in cold:
+        asked = max(p["pour_window_c"]["try_low"] for p in planned["pours"] if p["melt"] == melt["name"])
+        melted = liquidus(Composition.from_wt_pct(melt["composition_wt_pct"])).temperature_c
+        assert heated_c(melt, 60.0) >= max(asked - 1.0, melted + 14.0)
 
 
 def test_the_checker_finds_what_is_changed(planned: dict[str, Any]) -> None:

@@ -81,12 +81,32 @@ def test_a_list_of_sleds_is_read_in_either_unit() -> None:
         ({"day.starts_on": "7.12.2026"}, "is not a date"),
         ({"day.free_days": "2027-01-02..2026-12-24"}, "is no span of dates"),
         ({"day.holidays": "Bavaria"}, "is not a region"),
+        ({"owned.tables": "t 4000 x 200"}, "wider than every table"),
+        ({"owned.tables": "t 4000 x 800", "sheets.most_width_mm": 900.0}, "wider than every table"),
+        ({"owned.sleds": "a 250 x 900", "casting.sled_length_mm": 400.0}, "is the length of none of the sleds"),
+        ({"day.people": 1}, "a pour takes two"),
+        ({"day.starts_on": "2026-12-07", "day.lost_days": "2026-12-01"}, "lies before the first casting day"),
+        ({"habits.usual_scoops": 1, "casting.scoop_kg": 3.0}, "less metal than is worth a push"),
+        ({"pot.capacity_kg": 40.0, "pot.heel_kg": 20.0, "pot.spare_kg": 20.0}, "nothing can be ladled"),
     ],
 )
-def test_what_is_no_sled_table_or_hour_is_refused_with_what_is_allowed(said: dict[str, str], told: str) -> None:
+def test_what_is_no_sled_table_or_hour_is_refused_with_what_is_allowed(said: dict[str, object], told: str) -> None:
     with pytest.raises((PlanError, FileFormatError)) as caught:
         settings_of(said)
     assert told in str(caught.value) and caught.value.allowed
+
+
+def test_a_shop_that_names_tables_alone_casts_as_wide_as_they_are() -> None:
+    settings = settings_of({"owned.tables": "t 4000 x 800 level stone"})
+    assert settings.castable().max_width_mm == 800.0 and settings.castable().max_length_mm == 3700.0
+
+
+@pytest.mark.parametrize(
+    ("shift", "breaks"),
+    [("7:00-16:00", "9:30-9:45, 12:00-12:30"), ("7:00-12:15", "9:30-9:45"), ("13:00-18:00", ""), ("12:00-12:50", "")],
+)
+def test_of_the_programs_own_breaks_those_in_the_shift_are_kept(shift: str, breaks: str) -> None:
+    assert settings_of({"day.shift": shift}).day.breaks == breaks
 
 
 def test_a_shop_that_names_no_sled_casts_any_width_as_before() -> None:

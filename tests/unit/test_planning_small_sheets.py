@@ -11,6 +11,7 @@ from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.layout.totals import totals_of
 from pipemetal.layout.verify import verify
 from pipemetal.planning.equipment import OwnedSettings
+from pipemetal.planning.plan import unless_at_fault
 from pipemetal.planning.settings import SheetSettings, ShopSettings
 from pipemetal.planning.sheets_to_cast import castable_for
 from pipemetal.planning.small_sheets import small_sheets_joined
@@ -49,3 +50,14 @@ def test_what_no_push_gives_or_is_large_enough_stays_apart(small_mm: float, othe
     assert small_sheets_joined(problem, plan, SHOP, DENSITY) == plan
     free = replace(SHOP, habits=replace(SHOP.habits, least_charge_kg=0.0))
     assert small_sheets_joined(problem, plan, free, DENSITY) == plan
+
+
+def test_a_step_that_leaves_a_fault_gives_way_to_the_layout_before_it() -> None:
+    problem, plan = laid(0.6, 0.6)
+
+    def narrowed(_: LayoutProblem, before: LayoutPlan) -> LayoutPlan:
+        return replace(before, new_sheets=tuple(replace(s, width_mm=200.0) for s in before.new_sheets))
+
+    assert unless_at_fault(problem, plan, narrowed) is plan
+    joined = unless_at_fault(problem, plan, lambda p, before: small_sheets_joined(p, before, SHOP, DENSITY))
+    assert len(joined.new_sheets) == 1

@@ -12,6 +12,7 @@ from pipemetal.linear import Model, Point, Running
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import ChargeRequest
+from pipemetal.melts.sawing import is_sawn_off
 
 __all__ = ["CUT_ROUNDS", "Effort", "FewestLots", "Mixing", "SearchCosts", "Weighing", "add_cuts", "relaxed"]
 
@@ -71,7 +72,8 @@ class Weighing:
     taken at all, bought metal by `least_bought_kg`. `costs` is what the search counts beside the prices.
 
     `fewest_within` is the share of the cost that a list of fewer lots may cost more than the cheapest; whole pieces are then
-    taken before what must be weighed. At nought the cheapest list stands, however many lots it takes.
+    taken before what must be weighed. At nought the cheapest list stands, however many lots it takes. `most_sawn` is how many
+    lots a piece may be sawn of for one melt (None: any number).
     """
 
     losses: LossModel = field(default_factory=LossModel)
@@ -82,6 +84,7 @@ class Weighing:
     costs: SearchCosts = field(default_factory=SearchCosts)
     least_bought_kg: float = 0.0
     fewest_within: float = 0.0
+    most_sawn: int | None = None
 
 
 @dataclass(frozen=True)
@@ -106,7 +109,7 @@ class Mixing:
         rules: Weighing,
     ) -> None:
         self.requests, self.lots, self.losses, self.step = requests, lots, rules.losses, rules.weigh_step_kg
-        self.objective, self.certainty = rules.objective, rules.certainty
+        self.objective, self.certainty, self.most_sawn = rules.objective, rules.certainty, rules.most_sawn
         self.least_kg, self.least_bought_kg, self.costs = rules.least_weighed_kg, rules.least_bought_kg, rules.costs
         self.fewest: FewestLots | None = None
         self.cuts: list[Cut] = []
@@ -149,6 +152,7 @@ class Mixing:
         for number, request in enumerate(self.requests):
             self._melt_rows(model, number, request, columns[number])
             self._least_rows(model, columns[number])
+            self._sawn_rows(model, columns[number])
         if self.fewest is not None:
             self._fewest_lots(model, columns, self.fewest)
         return model, columns
@@ -204,17 +208,33 @@ class Mixing:
                 model.row({row[index]: unit for row in columns} | {fetched: -lot.mass_kg}, high=0.0)
 
     def _least_rows(self, model: Model, columns: list[int]) -> None:
-        """Divisible remelt is taken by at least the least weighed mass, or not at all; master alloys are weighed finely."""
+        """Divisible remelt and what is sawn off a pig are taken by at least the least weighed mass, or not at all.
+
+        A lot of less goes in whole; master alloys, and divisible new metal, are weighed finely.
+        """
         for column, lot in zip(columns, self.lots, strict=True):
             step, bought = self.unit_kg(lot), lot.kind == "buy"
             least_kg = self.least_bought_kg if bought else self.least_kg
             least = min(math.ceil(least_kg / step - 1e-9), math.floor(lot.mass_kg / step + 1e-6))
-            if lot.piece_kg is not None or (lot.is_new_metal and not bought) or least <= 1:
+            sawn_pig = lot.kind == "pig" and is_sawn_off(lot)
+            if lot.piece_kg is not None or (lot.is_new_metal and not bought and not sawn_pig) or least <= 1:
                 continue
             most = math.floor(lot.mass_kg / step + 1e-6)
             taken = model.column(high=1.0, whole=True)
             model.row({column: 1.0, taken: -float(least)}, low=0.0)
             model.row({column: 1.0, taken: -float(most)}, high=0.0)
+
+    def _sawn_rows(self, model: Model, columns: list[int]) -> None:
+        """So many lots at most have a piece sawn."""
+        sawn = [(column, lot) for column, lot in zip(columns, self.lots, strict=True) if is_sawn_off(lot)]
+        if self.most_sawn is None or len(sawn) <= self.most_sawn:
+            return
+        counted = []
+        for column, lot in sawn:
+            counted.append(model.column(high=1.0, whole=True))
+            most_units = math.floor(lot.mass_kg / self.unit_kg(lot) + 1e-6)
+            model.row({column: 1.0, counted[-1]: -float(most_units)}, high=0.0)
+        model.row(dict.fromkeys(counted, 1.0), high=float(self.most_sawn))
 
     def _melt_rows(self, model: Model, number: int, request: ChargeRequest, columns: list[int]) -> None:
         heel_kg = request.heel.mass_kg if request.heel else 0.0

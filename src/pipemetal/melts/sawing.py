@@ -11,7 +11,7 @@ from pipemetal.melts.lots import Lot
 from pipemetal.melts.request import Charge, ChargeLine
 from pipemetal.texts import Amount, Text
 
-__all__ = ["SAWN", "is_sawn", "rejoined", "sawable"]
+__all__ = ["SAWN", "is_sawn", "is_sawn_off", "rejoined", "sawable"]
 
 SAWN: Final = " (sawn)"
 """Marks what is sawn off a piece while a list is searched for; no lot is called so."""
@@ -35,6 +35,11 @@ def sawable(lots: Sequence[Lot]) -> list[Lot]:
         if whole_kg > 0.0:
             found.append(replace(lot, mass_kg=whole_kg))
     return found
+
+
+def is_sawn_off(lot: Lot) -> bool:
+    """Whether a lot of `sawable` is the piece that may be sawn."""
+    return lot.id.endswith(SAWN)
 
 
 def is_sawn(line: ChargeLine) -> bool:

@@ -16,7 +16,7 @@ from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.mend import Blocked, Cause
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.day import CastingDay, MeltWork, casting_days
-from pipemetal.planning.day_work import fits_the_day, melt_heat, sheet_work
+from pipemetal.planning.day_work import fits_the_day, heated_days, melt_heat, sheet_work
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, plan_season
 from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
@@ -129,12 +129,16 @@ def cast_rest(
     heel = _left_in_pot(pots, now, poured, recipes)
     season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits)
     melts = _named(season.melts, beside.names)
-    waiting = [*beside.kept, *(_work(m, prepared, settings) for m in melts)]
-    works = [*(_work(m, prepared, settings, hot=True) for m in poured), *_in_order(waiting, beside.order)]
-    days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, beside.today))
     mine = {m.melt.name for m in (*poured, *melts)}
-    own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
-    pours = plan_pours(prepared, (*poured, *melts), [d for d in own_days if d.melts], settings, learned)
+
+    def planned(asked: Sequence[Pour]) -> tuple[tuple[CastingDay, ...], tuple[Pour, ...]]:
+        waiting = [*beside.kept, *(_work(m, asked, settings) for m in melts)]
+        works = [*(_work(m, asked, settings, hot=True) for m in poured), *_in_order(waiting, beside.order)]
+        days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, beside.today))
+        own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
+        return days, plan_pours(asked, (*poured, *melts), [d for d in own_days if d.melts], settings, learned)
+
+    days, pours = heated_days(prepared, planned)
     return RestCast(melts, tuple(now), pours, days)
 
 

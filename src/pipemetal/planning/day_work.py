@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.alloys.composition import Composition
@@ -17,7 +17,7 @@ from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.day import CastingDay, MeltWork, SheetWork, casting_days, one_day
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import FitsIn, PlannedMelt, Season, plan_season
-from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
+from pipemetal.planning.pours import Pour, demand_of, heated_to_c, plan_pours, prepare_pour
 from pipemetal.planning.settings import PotSettings, ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.planning.stock import Stock
@@ -27,6 +27,7 @@ __all__ = [
     "USUAL_POT_C",
     "Casting",
     "fits_the_day",
+    "heated_days",
     "melt_heat",
     "plan_casting",
     "plan_days",
@@ -38,6 +39,10 @@ USUAL_POT_C: Final = 350.0
 """Where no pour says how hot (estimate)."""
 ROUNDED_UP: Final = 1.03
 """More than asked comes of whole pigs and of what is skimmed (estimate)."""
+HEAT_ROUNDS: Final = 4
+"""A hotter melt is ready later, which leaves the stone a little cooler: it settles within two."""
+NEAR_K, COOLS_K = 0.5, 5.0
+"""What no thermometer tells, and what a pot loses while a sled is filled (estimate)."""
 ALONE: Final = 2
 """So many people are all at the pour; nobody else lays the sheet aside."""
 
@@ -93,7 +98,7 @@ def fits_the_day(
         pours = [by_sheet[sheet.id] for sheet in sheets]
         pot, alloy = settings.pot_of(name), sheets[0].recipe
         mass = min(ROUNDED_UP * (needed_kg + spare_kg), pot.capacity_kg)
-        heat = _heat(recipes[alloy].target, mass, pot_c(pours), pot, pot.steel_kg)
+        heat = _heat(recipes[alloy].target, mass, max(pot_c(pours), pours[0].first_c), pot, pot.steel_kg)
         work = MeltWork("", alloy, heat.hours * 60.0, 0.0, tuple(sheet_work(p, settings) for p in pours))
         return one_day([work], settings.day).over_min == 0.0
 
@@ -145,14 +150,39 @@ def plan_casting(
     for spare_kg in (0.0, settings.pot.spare_kg):
         fits = fits_the_day(prepared, recipes, settings, spare_kg)
         season = plan_season(demands, recipes, metal.lots, settings, in_pot=in_pot, hurried=hurried, fits=fits)
-        days = plan_days(prepared, season.melts, settings)
+        melts = season.melts
+
+        def planned(
+            asked: Sequence[Pour], melts: Sequence[PlannedMelt] = melts
+        ) -> tuple[tuple[CastingDay, ...], tuple[Pour, ...]]:
+            days = plan_days(asked, melts, settings)
+            return days, plan_pours(asked, melts, days, settings, learned, measured_c)
+
+        days, pours = heated_days(prepared, planned)
         if not any(day.over_min > 0.0 and len(day.pours()) > 1 for day in days):
             break
-    return Casting(season, days, plan_pours(prepared, season.melts, days, settings, learned, measured_c))
+    return Casting(season, days, pours)
+
+
+def heated_days(
+    prepared: Sequence[Pour], planned: Callable[[Sequence[Pour]], tuple[tuple[CastingDay, ...], tuple[Pour, ...]]]
+) -> tuple[tuple[CastingDay, ...], tuple[Pour, ...]]:
+    """Days and pours with every melt heated to what its own cards ask; `planned` gives both for prepared pours.
+
+    Cards hang on the hours, and hours on the heat, so they are worked out until no card asks more.
+    """
+    for _ in range(HEAT_ROUNDS):
+        days, pours = planned(prepared)
+        asked = {p.order.sheet.id: heated_to_c(p.window) for p in pours if p.window is not None}
+        hotter = [replace(p, pot_c=max(p.pot_c, asked.get(p.order.sheet.id, 0.0))) for p in prepared]
+        if all(b.pot_c - a.pot_c < NEAR_K for a, b in zip(prepared, hotter, strict=True)):
+            break
+        prepared = hotter
+    return days, pours
 
 
 def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: ShopSettings) -> list[Text]:
-    """What a foreman must know of the days: which run over, and that somebody is missing."""
+    """What a foreman must know of the days: which run over."""
     found = [
         Text(
             "Day {day} ends at {end}, {minutes} minutes after the shift: {melt} takes long to heat, or its sheets to cast.",
@@ -165,6 +195,7 @@ def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: Sh
         if day.over_min > 0.0
     ]
     least = settings.habits.least_charge_kg
+    found += _told_of_cooling(pours)
     found += [
         Text(
             "{sheet} takes {mass} only, less than is worth a push: cast it along with another sheet of {alloy}, or in a mould for"
@@ -176,6 +207,19 @@ def told_of_days(days: Sequence[CastingDay], pours: Sequence[Pour], settings: Sh
         for pour in pours
         if pour.cast_kg < least
     ]
-    if days and settings.day.people < ALONE:
-        found.append(Text("A pour takes two people; the settings name one (day.people)."))
     return found
+
+
+def _told_of_cooling(pours: Sequence[Pour]) -> list[Text]:
+    """Which pots must cool before a sheet, for no day counts the minutes of it."""
+    cooler: dict[str, float] = {}
+    for name in dict.fromkeys(pour.melt for pour in pours):
+        mine = [pour for pour in pours if pour.melt == name]
+        least_c = min((p.window.try_high_c for p in mine if p.window is not None), default=math.inf)
+        if pot_c(mine) - least_c > COOLS_K:
+            cooler[name] = pot_c(mine) - least_c
+    words = (
+        "A pot is heated to what its hottest sheet asks, and to be skimmed; it must cool before other sheets, by up to"
+        " {cooler} in {melts}. The days count no minutes for it."
+    )
+    return [Text(words, cooler=Amount(max(cooler.values()), "K"), melts=", ".join(cooler))] if cooler else []

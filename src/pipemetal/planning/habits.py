@@ -30,6 +30,10 @@ Span = tuple[int, int]
 _SPAN: Final = re.compile(r"(\d{1,2}):(\d\d)\s*-\s*(\d{1,2}):(\d\d)")
 _DATES: Final = re.compile(r"(\d{4}-\d\d-\d\d)(?:\s*\.\.\s*(\d{4}-\d\d-\d\d))?")
 MOST_FREE_DAYS: Final = 2000
+OWN_BREAKS: Final = "9:30-9:45, 12:00-12:30"
+"""The breaks of a shop that says none: those of them that lie in its shift."""
+POURS_WITH: Final = 2
+"""So many people a pour takes."""
 MOST_BREAKS: Final = 0.5
 """Share of the shift that breaks may take: more is a slip."""
 
@@ -159,11 +163,26 @@ class HabitSettings:
         check_limits("habits", self, self.limits)
 
 
+def _within_shift(breaks: str, shift: Span) -> str:
+    """Those of these breaks that lie in a shift and leave half of it for work.
+
+    >>> _within_shift("9:30-9:45, 12:00-12:30", (420, 735))
+    '9:30-9:45'
+    """
+    begin, end = shift
+    held = [
+        word for word in _words(breaks) for low, high in parse_spans(word, "day.breaks") if begin < low < high < end
+    ]
+    lasting = sum(high - low for low, high in parse_spans(", ".join(held), "day.breaks"))
+    return ", ".join(held) if lasting <= MOST_BREAKS * (end - begin) else ""
+
+
 @dataclass(frozen=True)
 class DaySettings:
     """The hours of a casting day and who is there (all common practice, no source).
 
-    `shift` is from when to when there is somebody in the shop, `breaks` when nothing is poured (the burner goes on, watched).
+    `shift` is from when to when there is somebody in the shop, `breaks` when nothing is poured (the burner goes on, watched);
+    where a shop says none, those of the program's own that lie in the shift.
     `melts` are the most in a day, where the hours allow so many. `skim_minutes` for skimming and stirring, `sample_minutes`
     for waiting on a sample or an assay (0: none is taken), `ladle_minutes` for a scoop into the sled, `sled_minutes` for
     setting up another sled, `alloy_minutes` for ladling the pot out and cleaning it between two alloys of one day. A pour
@@ -175,7 +194,7 @@ class DaySettings:
     """
 
     shift: str = "7:00-16:00"
-    breaks: str = "9:30-9:45, 12:00-12:30"
+    breaks: str = OWN_BREAKS
     people: int = 3
     melts: int = 2
     skim_minutes: float = 15.0
@@ -194,7 +213,7 @@ class DaySettings:
     def limits(self) -> Limits:
         """What each may be."""
         return {
-            "people": (1, 30),
+            "people": (POURS_WITH, 30),
             "melts": (1, 8),
             "skim_minutes": (0.0, 120.0),
             "sample_minutes": (0.0, 600.0),
@@ -205,10 +224,19 @@ class DaySettings:
         }
 
     def __post_init__(self) -> None:
+        if self.people < POURS_WITH:
+            raise PlanError("cannot pour", field="day.people", value=self.people, allowed="2 or more: a pour takes two")
         check_limits("day", self, self.limits)
-        shift, breaks = parse_spans(self.shift, "day.shift"), parse_spans(self.breaks, "day.breaks")
+        self._check_hours()
+        self._check_dates()
+
+    def _check_hours(self) -> None:
+        shift = parse_spans(self.shift, "day.shift")
         if len(shift) != 1:
             raise PlanError("is not one span", field="day.shift", value=self.shift, allowed="as in 7:00-16:00")
+        if self.breaks == OWN_BREAKS:
+            object.__setattr__(self, "breaks", _within_shift(OWN_BREAKS, shift[0]))
+        breaks = parse_spans(self.breaks, "day.breaks")
         for begin, end in breaks:
             if not shift[0][0] < begin < end < shift[0][1]:
                 raise PlanError("lie outside the shift", field="day.breaks", value=self.breaks, allowed=self.shift)
@@ -220,11 +248,12 @@ class DaySettings:
                 value=self.breaks,
                 allowed=Text("half of {shift} at most", shift=self.shift),
             )
-        if self.starts_on:
-            _date(self.starts_on, "day.starts_on")
+
+    def _check_dates(self) -> None:
+        first = _date(self.starts_on, "day.starts_on") if self.starts_on else None
         parse_weekdays(self.weekdays)
         parse_dates(self.free_days)
-        parse_dates(self.lost_days, "day.lost_days")
+        lost = parse_dates(self.lost_days, "day.lost_days")
         if self.holidays and not re.fullmatch(r"[A-Z]{2}(-[A-Z0-9]{1,3})?", self.holidays):
             raise PlanError(
                 "is not a region", field="day.holidays", value=self.holidays[:20], allowed="as in DE-BY or GB-ENG"
@@ -237,6 +266,13 @@ class DaySettings:
                     value=text[:40],
                     allowed="a day.starts_on as 2026-12-07",
                 )
+        if first is not None and lost and min(lost) < first:
+            raise PlanError(
+                "lies before the first casting day",
+                field="day.lost_days",
+                value=min(lost).isoformat(),
+                allowed=Text("{date} or later", date=self.starts_on),
+            )
         check_region(self.holidays)
 
     @property

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Sequence
 
 from pipemetal.layout.plan import LayoutPlan
+from pipemetal.planning.day import CastingDay
 from pipemetal.planning.melting import Season
 from pipemetal.planning.settings import SheetSettings, ShopSettings
 from pipemetal.texts import Amount, Text, joined
@@ -15,7 +17,9 @@ NEAR_MM, NEAR_SLOPE_MM_M = 0.5, 1e-3
 """A sheet this near to a limit is held by it."""
 
 
-def own_values_that_decided(layout: LayoutPlan, season: Season, settings: ShopSettings) -> tuple[Text, ...]:
+def own_values_that_decided(
+    layout: LayoutPlan, season: Season, settings: ShopSettings, days: Sequence[CastingDay] = ()
+) -> tuple[Text, ...]:
     """A sentence with each value that the shop did not say and that the plan hangs on; none where it said them all.
 
     >>> from pipemetal.melts.worth import metal_prices
@@ -24,7 +28,9 @@ def own_values_that_decided(layout: LayoutPlan, season: Season, settings: ShopSe
     ()
     """
     keys = dict.fromkeys(
-        k for k in (*_of_sheets(layout, settings.sheets), *_of_melts(season)) if k not in settings.said
+        k
+        for k in (*_of_sheets(layout, settings.sheets), *_of_melts(season), *_of_days(days, season, settings))
+        if k not in settings.said
     )
     notes = []
     if keys:
@@ -84,3 +90,16 @@ def _of_melts(season: Season) -> Iterator[str]:
         yield "shop.errand_costs_kg"
     if any(m.emptied for m in season.melts):
         yield "shop.emptying_costs_kg"
+
+
+def _of_days(days: Sequence[CastingDay], season: Season, settings: ShopSettings) -> Iterator[str]:
+    """What kept the next melt off a day, or more sheets out of a melt: how many melts and casts a day may have."""
+    sheets = {m.melt.name: len(m.melt.sheets) for m in season.melts}
+    most = settings.casting.casts_a_day
+    if any(count >= most for count in sheets.values()):
+        yield "casting.casts_a_day"
+    for day, following in itertools.pairwise(days):
+        if len(day.melts) >= settings.day.melts:
+            yield "day.melts"
+        elif sum(sheets[name] for name in (*day.melts, following.melts[0])) > most:
+            yield "casting.casts_a_day"

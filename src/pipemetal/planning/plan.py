@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import fmean
 from typing import Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import PlanError
+from pipemetal.errors import ConvergenceError, PlanError
 from pipemetal.layout.plan import LayoutPlan
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
 from pipemetal.layout.search import Fees
@@ -254,10 +255,10 @@ def make_plan(
     problem = layout_problem(blanks, stock.rack, settings)
     problem = with_errors(problem, stock.rack, cast_spreads(problem, stock.recipes, settings, learned), settings.sure)
     fees = work_as_metal(problem, settings, density)
-    layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
-    layout = small_sheets_joined(problem, layout, settings, density)
+    layout = lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees))
+    layout = _bettered(problem, layout, settings, density)
     search.tell(0.89, "checking the layout")
-    faults = verify(problem, layout)
+    faults = _can_be_cut(verify(problem, layout))
     search.tell(0.91, "charging melts")
     orders, hurried = sheet_orders(layout, settings), search.is_over()
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
@@ -275,7 +276,7 @@ def make_plan(
         *told_of_planing(orders, cut, settings),
         *told_of_labour(cut),
         *told_of_days(casting.days, pours, settings),
-        *own_values_that_decided(layout, season, settings),
+        *own_values_that_decided(layout, season, settings, casting.days),
     ]
     return Plan(
         organ,
@@ -297,6 +298,35 @@ def make_plan(
         chances,
         tuple(notes),
     )
+
+
+def _bettered(
+    problem: LayoutProblem, layout: LayoutPlan, settings: ShopSettings, density: Mapping[str, float]
+) -> LayoutPlan:
+    """A layout as a shop casts it: each sheet from its thick end, small ones along with others."""
+    for step in (thick_end_first, partial(small_sheets_joined, settings=settings, density_g_cm3=density)):
+        layout = unless_at_fault(problem, layout, step)
+    return layout
+
+
+def unless_at_fault(
+    problem: LayoutProblem, before: LayoutPlan, step: Callable[[LayoutProblem, LayoutPlan], LayoutPlan]
+) -> LayoutPlan:
+    """The layout after a step; the one before it where the independent check finds a fault in what the step made."""
+    after = step(problem, before)
+    return before if after is not before and verify(problem, after) else after
+
+
+def _can_be_cut(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+    """The faults of a layout that can be cut at all. Errors: ConvergenceError for a blank beside its sheet, which is the
+    program's own fault.
+    """
+    for fault in faults:
+        if fault.kind == "outside_sheet":
+            raise ConvergenceError(
+                f"the layout that was found is at fault: {fault.blank} on {fault.roll} {fault.detail}; try another --seed"
+            )
+    return faults
 
 
 def _check(organ: Organ, stock: Stock, settings: ShopSettings) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.properties import solid_density_g_cm3
@@ -32,12 +33,15 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.texts import Text
 
-__all__ = ["Pour", "demand_of", "plan_pours", "prepare_pour", "thermal_settings"]
+__all__ = ["Pour", "demand_of", "heated_to_c", "plan_pours", "prepare_pour", "thermal_settings"]
 
 LARGEST_GATE_MM = 14.0
 
 THICKEST_POURED_MM = 6.0
 """Thicker films are looked at as this one, for the pouring range is not known beyond."""
+
+SKIMMED_K: Final = 15.0
+"""So far above its liquidus metal is stirred and skimmed: below it grains go with the dross (estimate)."""
 
 LEAST_CHARGE_KG = 25.0
 """Below it a cold gate would take so much heat that it must be warmed, whatever is poured; the window counts on
@@ -51,8 +55,9 @@ class Pour:
 
     `day` and `number` count from 1; `at_min` is the planned minute since midnight, `start_s` since the day's first pour;
     `stone_c` and `cloth_c` are the table's temperatures before the pour, planned unless `measured`; the sheet is lifted no
-    sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, `pot_c` how hot the pot is for it (the middle of
-    its range on a table as it is at first); both 0 where that is not known.
+    sooner than `lift_after_s`. `pour_c` is how its metal is usually poured, `pot_c` how hot the pot is heated for it: to the
+    middle of its range on a table as it is at first, and to what melts and skims it, and `first_c` where it is the first of a
+    day; 0 where that is not known.
     `film_mm` is the liquid at its thickest; it is cast between side bars where `bars_from_mm`, what stands by itself, is given.
     `model_scoops` is what the model asks for without regard to the usual charge. `runs_m` is how far the film runs down a table
     that falls before grains hold it.
@@ -77,6 +82,7 @@ class Pour:
     lift_after_s: float = 0.0
     pour_c: float = 0.0
     pot_c: float = 0.0
+    first_c: float = 0.0
     at_min: float = 0.0
     film_mm: float = 0.0
     bars_from_mm: float = 0.0
@@ -125,7 +131,14 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     else:
         used = max(card.poured_mass_kg, cast)
         made = Pour(order, card, "", card.charge_kg, used, cast, finished, model_scoops=model.scoops)
-    return replace(made, pour_c=pour_c, pot_c=pot_c, lift_after_s=lift_s)
+    made = replace(made, pour_c=pour_c, pot_c=pot_c, lift_after_s=lift_s)
+    first, _ = _window(made, target, casting.table_c, True, settings, learned)
+    return replace(made, first_c=heated_to_c(first))
+
+
+def heated_to_c(window: PourWindow) -> float:
+    """How hot a pot is heated at least for a sheet: to the lower end of its range, and to what melts and skims its metal."""
+    return max(window.try_low_c, window.liquidus_c + SKIMMED_K)
 
 
 def _as_usual(card: PushCard, want: Wanted, outfit: Outfit, law: ShopLaw, settings: ShopSettings) -> PushCard:
@@ -157,7 +170,7 @@ def _usual_and_lift(
     casting = settings.casting
     thick_mm = min(thickest_mm, THICKEST_POURED_MM)
     window = pour_window(target, thick_mm, casting.table_c, casting.air_c, settings=thermal, limits=limits)
-    pot_c = 0.5 * (window.try_low_c + window.try_high_c)
+    pot_c = max(0.5 * (window.try_low_c + window.try_high_c), window.liquidus_c + SKIMMED_K)
     pour_c, film_c = usual_pour_c(
         target,
         thick_mm,

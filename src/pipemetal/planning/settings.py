@@ -9,14 +9,13 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from pipemetal.errors import PlanError
 from pipemetal.layout.problem import Castable, CastWidth
 from pipemetal.melts.losses import LossModel
 from pipemetal.pipes.mandrels import parse_mandrels
+from pipemetal.planning.agreement import check_agreement
 from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_pots, parse_sleds, parse_tables
 from pipemetal.planning.habits import DaySettings, HabitSettings, Limits, check_limits
 from pipemetal.planning.sureness import SureSettings
-from pipemetal.texts import Amount, Text
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
 
@@ -264,59 +263,15 @@ class ShopSettings:
 
     def __post_init__(self) -> None:
         parse_mandrels(self.mandrels)
-        for pot in parse_pots(self.owned.pots):
-            if pot.capacity_kg >= self.pot.capacity_kg:
-                raise PlanError(
-                    "is not smaller than the pot of [pot]",
-                    field="owned.pots",
-                    value=pot.name,
-                    allowed=Text(
-                        "below {mass}; the largest pot is that of [pot]", mass=Amount.short(self.pot.capacity_kg, "kg")
-                    ),
-                )
-        self._check_tables()
-        self._check_widths()
-
-    def _check_tables(self) -> None:
-        least_mm = self.sheets.least_length_mm + self.casting.run_up_mm
-        for sled in self.sleds:
-            if self.longest_mm(sled) < self.sheets.least_length_mm:
-                longest = max((t for t in self.tables if sled.width_mm <= t.width_mm + 0.1), key=lambda t: t.length_mm)
-                raise PlanError(
-                    "is too short for the shortest sheet with its run-up",
-                    field="owned.tables",
-                    value=longest.name,
-                    allowed=Text(
-                        "{value} or more, or a smaller sheets.least_length_mm or casting.run_up_mm",
-                        value=Amount.short(least_mm, "mm"),
-                    ),
-                )
-
-    def _check_widths(self) -> None:
-        """What the shop says of the widths of its sheets must agree with the sleds that it names."""
-        low, high = self.sheets.least_width_mm, self.sheets.most_width_mm
-        for sled in parse_sleds(self.owned.sleds):
-            for key, edge, is_off in (
-                ("sheets.most_width_mm", high, sled.width_mm > high + 0.1),
-                ("sheets.least_width_mm", low, sled.width_mm < low - 0.1),
-            ):
-                if key in self.said and is_off:
-                    raise PlanError(
-                        "contradicts a sled, whose sheets are as wide as it is",
-                        field=key,
-                        value=edge,
-                        allowed=Text(
-                            "{width} as of sled {sled}, or nothing said of it",
-                            width=Amount.short(sled.width_mm, "mm"),
-                            sled=sled.name,
-                        ),
-                    )
+        check_agreement(self)
 
     @property
     def sleds(self) -> tuple[OwnedSled, ...]:
-        """The shop's sleds, the widest first; one whose bars can be set to any width where it names none."""
+        """The shop's sleds, the widest first; one whose bars can be set to any width of its tables where it names none."""
         sheets, casting = self.sheets, self.casting
-        own = OwnedSled("", casting.sled_length_mm, sheets.most_width_mm, None, sheets.least_width_mm)
+        tables = [table.width_mm for table in parse_tables(self.owned.tables)]
+        widest = min(sheets.most_width_mm, max(tables, default=math.inf))
+        own = OwnedSled("", casting.sled_length_mm, widest, None, min(sheets.least_width_mm, widest))
         return parse_sleds(self.owned.sleds) or (own,)
 
     @property

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import ConvergenceError
 from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, solve_charges
 from pipemetal.melts.day import MeltPlan
 from pipemetal.melts.lots import Heel, Lot, take_from
@@ -35,6 +36,11 @@ MOST_LEFT_SHARE: Final = 0.5
 """Of what the next melt of the same alloy wants, so much at most is left in the pot for it; the rest goes into ingots."""
 SAVES_MUCH: Final = 0.03
 """Of a list's cost: a pig is sawn for no less (estimate)."""
+
+MOST_SAWN: Final = (1, 2)
+"""Lots that are sawn for one melt: one where that serves, then two, then any number (common practice, no source)."""
+PURE_WT_PCT: Final = 95.0
+"""A lot of so much of one element does what bought metal of it would."""
 
 
 @dataclass(frozen=True)
@@ -151,20 +157,27 @@ def _by_habit(
 
     First with whole pieces. Where those have metal bought, cost much more than pieces that can be divided would, or leave no
     list, a piece may be sawn; the cheaper of both stands.
-    Bought metal by the handful is the last way, for nobody sells it so.
+    Bought metal by the handful is the last way, for nobody sells it so. One lot is sawn for a melt, more where nothing else
+    serves; and whatever the search ended with, no metal is bought that a pure lot on the floor gives.
     """
     scale = _Scale(request, settings, floor, fetched, hurried)
-    whole = scale.listed(free, least_bought=True)
+    return scale.without_needless(_first_listed(scale, free), free)
+
+
+def _first_listed(scale: _Scale, free: Sequence[Lot]) -> Charge | Blocked:
+    whole = scale.listed(free)
     if whole is not None and not scale.may_saw(whole, free):
         return whole
-    sawn = scale.listed(sawable(free), least_bought=True)
-    found = [rejoined(answer, free) for answer in (whole, sawn) if answer is not None]
+    sawn = scale.sawn(free)
+    found = [answer for answer in (whole, sawn) if answer is not None]
     if found:
         return min(found, key=scale.counted)
     finer = scale.listed(sawable(free), least_bought=False)
     if finer is not None:
         return rejoined(finer, free)
-    return charge(request, [*free, *scale.bought], rules=scale.rules(free, least_bought=False), effort=scale.effort)
+    return charge(
+        scale.request, [*free, *scale.bought], rules=scale.rules(free, least_bought=False), effort=scale.effort
+    )
 
 
 class _Scale:
@@ -188,7 +201,9 @@ class _Scale:
             nodes=HURRIED_NODES if hurried else MOST_NODES,
         )
 
-    def rules(self, lots: Sequence[Lot], *, least_bought: bool) -> Weighing:
+    def rules(
+        self, lots: Sequence[Lot], *, least_bought: bool = True, most_sawn: int | None = None, any_piece: bool = False
+    ) -> Weighing:
         """How the shop weighs, and what the search counts beside the prices."""
         pot, habits = self.settings.pot, self.settings.habits
         fetch = errand(self.settings, self.floor.prices)
@@ -199,21 +214,67 @@ class _Scale:
         return Weighing(
             losses=self.settings.losses,
             weigh_step_kg=pot.weigh_step_kg,
-            least_weighed_kg=pot.least_weighed_kg,
+            least_weighed_kg=0.0 if any_piece else pot.least_weighed_kg,
             costs=SearchCosts(extra, errands),
             least_bought_kg=habits.least_bought_kg if least_bought else 0.0,
             fewest_within=0.0 if self.hurried else habits.lots_within,
+            most_sawn=most_sawn,
         )
 
-    def listed(self, lots: Sequence[Lot], *, least_bought: bool) -> Charge | None:
-        """A list from these lots, aimed at the target where the shop wants it so."""
+    def listed(
+        self,
+        lots: Sequence[Lot],
+        *,
+        least_bought: bool = True,
+        most_sawn: int | None = None,
+        any_piece: bool = False,
+        without: frozenset[str] = frozenset(),
+    ) -> Charge | None:
+        """A list from these lots, aimed at the target where the shop wants it so; nothing is bought of the lots `without`."""
         aim = self.settings.habits.aim
-        rules = self.rules(lots, least_bought=least_bought)
+        rules = self.rules(lots, least_bought=least_bought, most_sawn=most_sawn, any_piece=any_piece)
         aimed = replace(self.request, recipe=aimed_at(self.request.recipe, aim))
+        offered = [*lots, *(lot for lot in self.bought if lot.id not in without)]
         for asked in [aimed, self.request] if aim > 0.0 else [self.request]:
-            found = solve_charges([asked], [*lots, *self.bought], rules=rules, effort=self.effort)
+            found = solve_charges([asked], offered, rules=rules, effort=self.effort)
             if found is not None:
                 return replace(found[0], request=self.request)
+        return None
+
+    def sawn(self, free: Sequence[Lot], *, without: frozenset[str] = frozenset()) -> Charge | None:
+        """A list with one lot sawn, or with more where one does not serve."""
+        for most in (*MOST_SAWN, None):
+            try:
+                found = self.listed(sawable(free), most_sawn=most, without=without)
+            except ConvergenceError:
+                continue
+            if found is not None:
+                return rejoined(found, free)
+        return None
+
+    def without_needless(self, answer: Charge | Blocked, free: Sequence[Lot]) -> Charge | Blocked:
+        """The list, or one that saws a pure lot of the floor for every metal that the list buys and such a lot gives.
+
+        The search counts an errand as more than the saw, but it ends by its nodes: what it ends with is not left to that.
+        """
+        without: frozenset[str] = frozenset()
+        while isinstance(answer, Charge) and (needless := _needless(answer, free) - without):
+            without |= needless
+            answer = self.sawn(free, without=without) or self._swapped(answer, free, without) or answer
+        return answer
+
+    def _swapped(self, answer: Charge, free: Sequence[Lot], without: frozenset[str]) -> Charge | None:
+        """The list from its own lots and the pure ones that give what it buys: a small problem, solved to its end."""
+        listed = {line.lot.id for line in answer.lines}
+        elements = [lot.composition.present()[0] for lot in self.bought if lot.id in without]
+        own = [lot for lot in free if lot.id in listed or any(_gives(lot, e) for e in elements)]
+        for any_piece in (False, True):
+            try:
+                found = self.listed(sawable(own), least_bought=False, any_piece=any_piece, without=without)
+            except ConvergenceError:
+                continue
+            if found is not None:
+                return rejoined(found, free)
         return None
 
     def may_saw(self, whole: Charge, free: Sequence[Lot]) -> bool:
@@ -229,6 +290,23 @@ class _Scale:
         new = {line.lot.id for line in answer.lines if line.lot.kind == "buy"} - self.fetched
         sawn = sum(is_sawn(line) for line in answer.lines)
         return answer.cost + fetch * len(new) + self.saw * sawn
+
+
+def _gives(lot: Lot, element: str) -> bool:
+    """Whether a lot is as good as bought metal of an element."""
+    return lot.composition.wt_pct(element) >= PURE_WT_PCT
+
+
+def _needless(answer: Charge, free: Sequence[Lot]) -> frozenset[str]:
+    """The bought lots of a list of whose metal as much lies in pure lots that the list leaves."""
+    used = {line.lot.id: line.mass_kg for line in answer.lines}
+    left = {lot.id: lot.mass_kg - used.get(lot.id, 0.0) for lot in free}
+    return frozenset(
+        line.lot.id
+        for line in answer.lines
+        if line.lot.kind == "buy"
+        and sum(left[lot.id] for lot in free if _gives(lot, line.lot.composition.present()[0])) >= line.mass_kg
+    )
 
 
 def _taken(free: tuple[Lot, ...], answer: Charge) -> tuple[Lot, ...]:
