@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipemetal.layout.problem import Blank, Castable, LayoutProblem
+from pipemetal.layout.castable import _cut_down, _kind, alike
+from pipemetal.layout.problem import Blank, Castable, CastWidth, LayoutProblem, LayoutRoll
 from pipemetal.layout.reasons import cannot_cast
 from pipemetal.layout.search import SolverSettings
 from pipemetal.layout.solve import solve
@@ -84,3 +85,15 @@ def test_a_blank_that_tapers_too_much_says_its_taper_and_the_limit() -> None:
     """0.8 mm less over 1 m, 0.1 of it given by the tolerance at either end: 0.6 mm/m where 0.15 may be cast."""
     why = cannot_cast(Blank("B", "body", "A", 1000.0, 200.0, 1.6, 0.8, 0.1), CASTABLE)
     assert str(why) == "it tapers by 0.60 mm/m at least, more than the 0.15 mm/m that may be cast"
+
+
+def test_sheets_of_one_profile_and_several_widths_hold_what_lies_on_them() -> None:
+    """A wide and a narrow sheet, else alike: made equal, what lies on the wide one once stood over the edge of both."""
+    castable = Castable(widths=(CastWidth(600.0, 3000.0), CastWidth(800.0, 3000.0)), max_width_mm=800.0)
+    sheets = []
+    for k, (width, used) in enumerate(((600.0, 600.0), (800.0, 790.0))):
+        roll = LayoutRoll(f"N{k}", "A", 3000.0, width, castable.trim_mm, (0.0, 3000.0), np.array([[1.0, 1.0]]))
+        sheets.append(_kind((k,), (0.0, 2900.0, 0.0, used), roll, castable))
+    for kind in alike(sheets, castable, 0.5):
+        _, width, _, y0 = _cut_down(kind.use, castable, kind.roll)
+        assert y0 <= kind.use[2] and kind.use[3] <= y0 + width

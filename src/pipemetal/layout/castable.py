@@ -308,10 +308,12 @@ def _kind(members: tuple[int, ...], use: Box, roll: LayoutRoll, castable: Castab
 
 
 def alike(kinds: list[_Kind], castable: Castable, most_more: float) -> list[_Kind]:
-    """Kinds of one profile joined, cheapest first, while a joined kind takes at most `most_more` more metal than its parts."""
-    by_profile: dict[tuple[float, bytes], list[_Kind]] = {}
+    """Kinds of one profile and width joined, cheapest first, while a joined kind takes at most `most_more` more metal than its parts."""
+    by_profile: dict[tuple[float, float, bytes], list[_Kind]] = {}
     for kind in kinds:
-        by_profile.setdefault((kind.roll.length_mm, kind.roll.thickness_mm.tobytes()), []).append(kind)
+        # a sheet of another width is cast with another sled, though its profile may be the same
+        key = (kind.roll.length_mm, kind.roll.width_mm, kind.roll.thickness_mm.tobytes())
+        by_profile.setdefault(key, []).append(kind)
     return [kind for same in by_profile.values() for kind in _joined(same, castable, most_more)]
 
 

@@ -15,7 +15,7 @@ from pipemetal.layout.plan import LayoutPlan
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
 from pipemetal.layout.search import Fees
 from pipemetal.layout.solve import solve
-from pipemetal.layout.verify import Fault, verify
+from pipemetal.layout.verify import Fault, soundest, verify
 from pipemetal.melts.charge import Charge
 from pipemetal.pipes.advice import rank_advice
 from pipemetal.pipes.make import organ_pipes
@@ -249,9 +249,10 @@ def make_plan(
     problem = layout_problem(blanks, stock.rack, settings)
     problem = with_errors(problem, stock.rack, cast_spreads(problem, stock.recipes, settings, learned), settings.sure)
     fees = work_as_metal(problem, settings, density)
-    layout = thick_end_first(problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)))
-    layout = small_sheets_joined(problem, layout, settings, density)
+    laid = lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees))
     search.tell(0.89, "checking the layout")
+    layout = soundest(problem, [thick_end_first(problem, laid), laid])
+    layout = soundest(problem, [small_sheets_joined(problem, layout, settings, density), layout])
     faults = verify(problem, layout)
     search.tell(0.91, "charging melts")
     orders, hurried = sheet_orders(layout, settings), search.is_over()
