@@ -308,7 +308,7 @@ def _kind(members: tuple[int, ...], use: Box, roll: LayoutRoll, castable: Castab
 
 
 def alike(kinds: list[_Kind], castable: Castable, most_more: float) -> list[_Kind]:
-    """Kinds of one profile and width joined, cheapest first, while a joined kind takes at most `most_more` more metal than its parts."""
+    """Kinds of one profile and width joined, cheapest first, where one takes at most `most_more` more metal than its parts."""
     by_profile: dict[tuple[float, float, bytes], list[_Kind]] = {}
     for kind in kinds:
         # a sheet of another width is cast with another sled, though its profile may be the same

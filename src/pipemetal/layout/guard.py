@@ -19,9 +19,6 @@ FREEDOM: Final = 10.0
 """Degrees of freedom of an error: misread and unlucky readings give it longer tails than the normal curve's (estimate)."""
 AS_NORMAL: Final = ((FREEDOM - 2.0) / FREEDOM) ** 0.5
 """Makes the standard deviation of Student's t one."""
-SEARCH_SHARE: Final = 0.85
-"""Of its guard so much the search keeps: most blanks are then moved, within the room that their neighbours leave, to where they
-are sure, and less metal is taken (chosen on racks apart from those that figures are told of)."""
 MOST_PLACES: Final = 4.0
 """A blank is taken to hold no more places that err apart: only some lie at the edge of its tolerance (estimate)."""
 MISSES_AT_EDGE: Final = 0.5
@@ -76,7 +73,7 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem) -> Pi
     held = [blanks[index] for index, *_ in piece.members]
     found = []
     for v in piece.variants:
-        factor = SEARCH_SHARE * guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
+        factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
         made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None, misfit_mm2=0.0)
         if castable is not None and spread is not None and problem.certainty > 0.0:
             thick_mm = v.start_mm + max(v.slope * v.dx_mm, 0.0) + spread.planing_mm

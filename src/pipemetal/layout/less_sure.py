@@ -44,7 +44,7 @@ def _without_place(pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], problem
     """The pieces that no roll serves as surely as wanted, and that may not be cast."""
     held = [guarded(p, problem.blanks, problem) for p in pieces]
     starts, _ = find_slots(held, sheet_table(rolls), problem.kerf_mm)
-    some = (np.diff(starts) > 0).reshape(len(pieces), len(rolls)).any(axis=1)
+    some: list[bool] = (np.diff(starts) > 0).reshape(len(pieces), len(rolls)).any(axis=1).tolist()
     castable = problem.castable
     if castable is None:
         return [k for k in range(len(pieces)) if not some[k]]
