@@ -110,7 +110,9 @@ def work(target: str, number: int, until: float, told: multiprocessing.Queue[Cou
             turn += 1
             try:
                 if number % 2:
-                    book.ledger.stock_by_kind() if turn % 2 else book.rolls.find(thickness_mm=(0.9, 1.1), length_mm=1000.0)
+                    book.ledger.stock_by_kind() if turn % 2 else book.rolls.find(
+                        thickness_mm=(0.9, 1.1), length_mm=1000.0
+                    )
                     counts["read"] += 1
                 elif turn % 3 == 0:
                     row = book.recipes.row("shared")

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pipemetal.front import liquidus as liquidus
     from pipemetal.front import make_pipes as make_pipes
     from pipemetal.front import make_plan as make_plan
+    from pipemetal.front import plan_anew as plan_anew
     from pipemetal.front import push_card as push_card
     from pipemetal.front import read_organ as read_organ
     from pipemetal.front import read_plan as read_plan
@@ -47,6 +48,7 @@ _PROMISED: Final = {
     "liquidus": "pipemetal.front:liquidus",
     "make_pipes": "pipemetal.front:make_pipes",
     "make_plan": "pipemetal.front:make_plan",
+    "plan_anew": "pipemetal.front:plan_anew",
     "push_card": "pipemetal.front:push_card",
     "read_organ": "pipemetal.front:read_organ",
     "read_plan": "pipemetal.front:read_plan",
@@ -68,6 +70,7 @@ __all__ = [
     "liquidus",
     "make_pipes",
     "make_plan",
+    "plan_anew",
     "push_card",
     "read_organ",
     "read_plan",

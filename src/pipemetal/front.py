@@ -35,9 +35,12 @@ from pipemetal.planning.plan import Search
 from pipemetal.planning.plan import make_plan as planned
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
+from pipemetal.plans.anew import Anew, ShopNow, with_measured
+from pipemetal.plans.anew import plan_anew as planned_anew
 from pipemetal.plans.codec import read, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import Plan
+from pipemetal.sheets.readings import Reading
 
 __all__ = [
     "Shop",
@@ -46,6 +49,7 @@ __all__ = [
     "liquidus",
     "make_pipes",
     "make_plan",
+    "plan_anew",
     "push_card",
     "read_organ",
     "read_plan",
@@ -235,6 +239,44 @@ def push_card(
     """
     want = Wanted(metal, pour_temperature_c, *size_mm, *thickness_mm)
     return card_of(want, Outfit(Sled(*sled_mm)), learn(shop.casts).law)
+
+
+@given
+def plan_anew(
+    plan: Plan,
+    shop: Shop,
+    measured: Mapping[str, Sequence[Reading]],
+    *,
+    cut: Sequence[str] = (),
+    poured: Sequence[str] = (),
+    failed: Sequence[str] = (),
+    in_pots: Mapping[str, float] | None = None,
+    seconds: float = 6.0,
+) -> Anew:
+    """The rest of a plan planned anew after sheets were measured: `.plan` is the new one, `.differences` tells was and is.
+
+    `measured`: readings of sheets of the plan as cast, by the sheet; `cut`, `poured`, `failed`: sheets that are cut, that are
+    cast and not measured, whose cast came to nothing; `in_pots`: charged melts and what is left of each, kg. `shop`: the rest
+    of the rack, the lots and the log as they are now. Errors: PlanError for a sheet that the plan does not cast; SheetError.
+
+    >>> from dataclasses import replace
+    >>> from pipemetal.files.demo_files import packaged_file
+    >>> from pipemetal.sheets.readings import Reading
+    >>> shop = replace(read_shop(packaged_file("rack.csv").parent), casts=())
+    >>> organ = read_organ(packaged_file("organ.toml"), shop)
+    >>> octave = replace(organ, ranks=tuple(r for r in organ.ranks if r.name == "Fifteenth 2"))
+    >>> bare = replace(shop, stock=replace(shop.stock, rack=()))
+    >>> plan = make_plan(octave, bare, iterations=20)
+    >>> sheet = plan.new_sheets[0]
+    >>> places = [(x * sheet.length_mm, y * sheet.width_mm) for x in (0.02, 0.5, 0.98) for y in (0.1, 0.9)]
+    >>> thin = 0.9 * sheet.cast_end_mm
+    >>> anew = plan_anew(plan, bare, {sheet.id: [Reading(x, y, thin) for x, y in places]}, seconds=1.0)
+    >>> anew.plan.unserved, sheet.id in [s.id for s in anew.plan.new_sheets]
+    ((), False)
+    """
+    now = ShopNow(shop.stock, frozenset(cut), frozenset(poured), {}, frozenset(failed), in_pots or {})
+    now = with_measured(plan, now, measured, shop.settings.sheets.trim_mm)
+    return planned_anew(plan, now, shop.settings, learn(shop.casts), seconds=seconds)
 
 
 liquidus = given(liquidus_of)

@@ -97,7 +97,7 @@ def test_readings_outlive_a_refusal_and_a_left_out_lot_stays_out(page: Any, book
 
 def test_a_melt_is_corrected_and_poured_off(page: Any, book: Book) -> None:
     melted(page)
-    page.click("a:has-text('correct') >> nth=-1")
+    page.click("a:text-is('correct') >> nth=-1")
     page.wait_for_selector("text=Enter its assay in the book")
     page.click("text=Enter its assay in the book")
     page.fill("form[action='/stock/analysis'] [name=composition]", "Sn 47 Pb bal")

@@ -82,8 +82,12 @@ def _workbook(path: Path) -> None:
     book = openpyxl.Workbook()
     tables: dict[str, list[list[object]]] = {
         "rolls": [
-            ["id", "alloy", "length_mm", "width_mm", "place", "thickness_start_mm", "thickness_end_mm"],
-            ["R1", "half", 1500, 500, "rack A", 0.62, 0.56],
+            ["id", "alloy", "length_mm", "width_mm", "place"],
+            ["R1", "half", 1500, 500, "rack A"],
+        ],
+        "readings": [
+            ["roll", "x_mm", "y_mm", "thickness_mm"],
+            *(["R1", x, y, round(0.6 - 0.045e-3 * x, 3)] for x in (50, 400, 750, 1100, 1450) for y in (100, 400)),
         ],
         "lots": [
             ["id", "kind", "mass_kg", "composition"],
@@ -241,7 +245,7 @@ def test_a_scanner_finds_its_roll_from_any_page(browser: Any, served: Any) -> No
     page.keyboard.type("T1")
     page.keyboard.press("Enter")
     page.wait_for_url("**/stock?lot=T1")
-    assert "▶" in page.inner_text("tr.chosen")
+    assert "▶" in page.inner_text("li.chosen")
     page.close()
 
 

@@ -44,6 +44,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "lots": ("lots_cmd:lots", "The lots in the shop book: list, add, show."),
     "melts": ("melts_cmd:melts", "The melts in the shop book: list, add, show."),
     "casts": ("melts_cmd:casts", "The casting log in the shop book: list, add, show."),
+    "anew": ("anew_cmd:anew", "A sheet was measured: the rest of the plan anew."),
     "accept": ("accept_cmd:accept", "Accept a plan into the shop book, or take it back."),
     "done": ("accept_cmd:done", "Book a roll or melt of an accepted plan as done."),
     "reserved": ("accept_cmd:reserved", "What accepted plans reserve, and the sheets to cast."),

@@ -24,6 +24,10 @@ def blocked_rectangles(roll: LayoutRoll, kerf_mm: float) -> list[Rectangle]:
     x0, x1, y0, y1 = t, roll.length_mm - t + kerf_mm, t, roll.width_mm - t + kerf_mm
     found: list[Rectangle] = []
     for polygon in roll.no_go:
+        if box := _as_box(polygon):
+            low, high = max(x0, box[0]), min(x1, box[1])
+            found += [(low, high, box[2], box[3])] if high > low else []
+            continue
         for a, b in _slabs(polygon, max(x0, min(p[0] for p in polygon)), min(x1, max(p[0] for p in polygon))):
             spans = [span for c, d in _elements(polygon, a, b) for span in _covered(polygon, c, d)]
             if spans:
@@ -41,6 +45,14 @@ def blocked_rectangles(roll: LayoutRoll, kerf_mm: float) -> list[Rectangle]:
                     found.append((a, b, at, low))
                 at = max(at, end)
     return found
+
+
+def _as_box(polygon: Sequence[Point]) -> Rectangle | None:
+    """The polygon where it is an upright rectangle: most are, and one rectangle then covers it."""
+    xs, ys = sorted({p[0] for p in polygon}), sorted({p[1] for p in polygon})
+    upright = len(polygon) == 4 and len(xs) == 2 and len(ys) == 2
+    steps = all((a[0] == b[0]) != (a[1] == b[1]) for a, b in pairwise([*polygon, polygon[0]]))
+    return (xs[0], xs[1], ys[0], ys[1]) if upright and steps else None
 
 
 def _slabs(polygon: Sequence[Point], low: float, high: float) -> list[Span]:

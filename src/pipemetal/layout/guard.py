@@ -74,13 +74,15 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem) -> Pi
     found = []
     for v in piece.variants:
         factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
-        made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None, misfit_mm2=0.0)
+        made = replace(v, guard=factor, cast_start_mm=None, cast_tolerance_mm=None, misfit_mm2=0.0, missed_mm2=0.0)
         if castable is not None and spread is not None and problem.certainty > 0.0:
             thick_mm = v.start_mm + max(v.slope * v.dx_mm, 0.0) + spread.planing_mm
             sd = float(np.sqrt(spread.level**2 + spread.taper**2 + spread.scatter**2)) * thick_mm
             room = 1.0 - guard_factor(problem.certainty, v.dx_mm, v.dx_mm) * sd / max(v.tolerance_mm, 1e-9)
             made = _within(made, held, min(max(room, castable.least_room), 1.0))
-            made = replace(made, misfit_mm2=castable.misfit_costs * MISSES_AT_EDGE * piece.area_mm2)
+            dear_mm2 = castable.misfit_costs * piece.area_mm2
+            missed = min(2.0 * _beyond(v.tolerance_mm / max(sd, 1e-9) / AS_NORMAL), 1.0)
+            made = replace(made, misfit_mm2=MISSES_AT_EDGE * dear_mm2, missed_mm2=missed * dear_mm2)
         found.append(made)
     made_piece = replace(piece, variants=tuple(found))
     if castable is not None and profile_of_piece(made_piece.as_cast, castable) is None:

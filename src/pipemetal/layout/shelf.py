@@ -190,8 +190,8 @@ def make_shelf(
 def _with_risk(
     starts: IntArray, rows: FloatArray, pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], rules: Sequence[SheetRule]
 ) -> FloatArray:
-    """The slots with what each place costs because its metal may not fit: on sheets to cast, by the square of how far the blank
-    lies off the middle of its tolerance. The number of the variant makes way for it.
+    """The slots with what each place costs because its metal may not fit: on sheets to cast, by what may be missed even in the
+    middle of the tolerance, and by the square of how far the blank lies off it. The number of the variant makes way for it.
     """
     found = np.hstack([rows[:, :7], np.zeros((len(rows), 3))])
     if not any(rule.is_new for rule in rules) or not len(rows):
@@ -207,7 +207,8 @@ def _with_risk(
     slope = slopes[sheet]
     apart = (slope - own[v, 1]) * own[v, 2] / 2.0
     off = ends[sheet, 0] - own[v, 0] + apart
-    found[:, 7] = factor * (off**2 + apart**2)
+    missed = np.array([v.missed_mm2 for p in pieces for v in p.variants])
+    found[:, 7] = factor * (off**2 + apart**2) + np.where(factor > 0.0, missed[v], 0.0)
     found[:, 8], found[:, 9] = 2.0 * factor * off * slope, factor * slope**2
     return found
 

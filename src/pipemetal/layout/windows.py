@@ -29,7 +29,8 @@ class Variant:
 
     `guard`: so many times its error the metal must keep within the tolerance. On a sheet to cast it must lie within
     `cast_tolerance_mm` of `cast_start_mm` instead (None: as on a roll), for there the error is the whole sheet's;
-    `misfit_mm2` is what lying at the edge of its tolerance costs there, as metal.
+    `misfit_mm2` is what lying at the edge of its tolerance costs there, as metal, `missed_mm2` what lying on such a sheet
+    costs at all, for even in the middle of its tolerance a blank may not fit.
     """
 
     dx_mm: float
@@ -42,6 +43,7 @@ class Variant:
     cast_start_mm: float | None = None
     cast_tolerance_mm: float | None = None
     misfit_mm2: float = 0.0
+    missed_mm2: float = 0.0
 
     @property
     def as_cast(self) -> Variant:

@@ -44,7 +44,7 @@ from pipemetal.planning.sure_words import told_of_chances
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["Plan", "layout_problem", "make_plan"]
+__all__ = ["Plan", "layout_problem", "layout_roll", "make_plan"]
 
 Progress = Callable[[float, str], None]
 LAYOUT_SHARE = 0.85
@@ -109,25 +109,26 @@ class Plan:
         return not self.layout.unplaced and not self.faults and all(isinstance(m.charge, Charge) for m in self.melts)
 
 
+def layout_roll(r: Roll) -> LayoutRoll:
+    """A roll as the layout knows it."""
+    return LayoutRoll(
+        r.id,
+        r.alloy,
+        r.length_mm,
+        r.width_mm,
+        r.trim_mm,
+        tuple(float(s) for s in r.field.stations_mm),
+        r.field.thickness_mm,
+        no_go=r.no_go,
+        outline=r.trimmed_outline(),
+    )
+
+
 def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], settings: ShopSettings) -> LayoutProblem:
     """Blanks, rack and what may be cast as one placing problem."""
-    rolls = tuple(
-        LayoutRoll(
-            r.id,
-            r.alloy,
-            r.length_mm,
-            r.width_mm,
-            r.trim_mm,
-            tuple(float(s) for s in r.field.stations_mm),
-            r.field.thickness_mm,
-            no_go=r.no_go,
-            outline=r.trimmed_outline(),
-        )
-        for r in rack
-    )
     return LayoutProblem(
         tuple(b.blank for b in blanks),
-        rolls,
+        tuple(layout_roll(r) for r in rack),
         castable_for((b.blank for b in blanks), settings),
         settings.sheets.kerf_mm,
     )

@@ -24,7 +24,17 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.sheets.unsure import FieldError
 from pipemetal.texts import Text
 
-__all__ = ["Bench", "HandFault", "bench_of", "changed_plan", "cut_rolls_of", "faults_of", "fits_along"]
+__all__ = [
+    "Bench",
+    "HandFault",
+    "bench_of",
+    "blank_of",
+    "changed_plan",
+    "cut_rolls_of",
+    "faults_of",
+    "fits_along",
+    "new_sheet_of",
+]
 
 MOST_STRETCHES: Final = 64
 Sheet = TypeVar("Sheet", bound=CutSheet)
@@ -104,7 +114,7 @@ def bench_of(
             raise LayoutError("is no sheet of this plan", field="sheet", value=name)
         sheets[name] = known[name]
         rolls[name] = rack[name] if name in rack else _to_be_cast(known[name], trim_mm)
-    blanks = tuple(_blank(cut, sheet.alloy) for sheet in sheets.values() for cut in sheet.cuts)
+    blanks = tuple(blank_of(cut, sheet.alloy) for sheet in sheets.values() for cut in sheet.cuts)
     laid = tuple(
         with_error(_layout_roll(r), r, errors[r.id]) if errors and r.id in errors else _layout_roll(r)
         for r in rolls.values()
@@ -115,7 +125,7 @@ def bench_of(
         rolls,
         sheets,
         {cut.blank: cut for sheet in sheets.values() for cut in sheet.cuts},
-        tuple(_new_sheet(s, trim_mm) for s in sheets.values() if isinstance(s, NewSheetRow)),
+        tuple(new_sheet_of(s, trim_mm) for s in sheets.values() if isinstance(s, NewSheetRow)),
         kerf,
         {s.id: spread for s in sheets.values() if (spread := _spread(plan, s)) is not None},
         tuple(
@@ -146,7 +156,8 @@ def _trim_mm(sheet: CutSheet, trim_mm: float) -> float:
     return trim_mm if sheet.trim_mm is None else sheet.trim_mm
 
 
-def _new_sheet(sheet: NewSheetRow, trim_mm: float) -> NewSheet:
+def new_sheet_of(sheet: NewSheetRow, trim_mm: float) -> NewSheet:
+    """A sheet to cast as the layout knows it, from its row; `trim_mm` where the row does not say."""
     return NewSheet(
         sheet.id,
         sheet.alloy,
@@ -172,7 +183,8 @@ def _layout_roll(roll: Roll) -> LayoutRoll:
     )
 
 
-def _blank(cut: Cut, alloy: str) -> Blank:
+def blank_of(cut: Cut, alloy: str) -> Blank:
+    """A blank as the layout knows it, from its row."""
     ring = cut.sector
     length, width = (cut.width_mm, cut.length_mm) if cut.is_across else (cut.length_mm, cut.width_mm)
     return Blank(

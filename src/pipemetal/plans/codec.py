@@ -136,7 +136,7 @@ def _told(value: Mapping[str, object]) -> dict[str, object]:
     return {k: with_texts(v, table) for k, v in value.items() if k != "texts"}
 
 
-NEEDED: Final = ("pipes", "blanks", "rolls_used", "new_sheets", "melts", "pours", "days")
+NEEDED: Final = ("pipes", "blanks", "rolls_used", "new_sheets", "melts", "pours", "days", "faults", "unserved")
 """The lists of a plan that stand in its file even where they are empty."""
 _FLAT: Final[dict[str, type[Melt | Pour]]] = {"melts": Melt, "pours": Pour}
 

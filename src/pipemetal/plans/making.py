@@ -11,6 +11,7 @@ from pipemetal.planning.account import SINKS, SOURCES, Account
 from pipemetal.planning.cautions import CAUTIONS, EXPOSURE_LIMITS
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.planning.plan import Plan as Planned
+from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.planning.sure_words import trial_sheets
 from pipemetal.plans import record
 from pipemetal.plans.rows import (
@@ -24,7 +25,7 @@ from pipemetal.plans.rows import (
     sheet_bought_row,
 )
 
-__all__ = ["cut_row", "plan_record", "remnant_rows"]
+__all__ = ["cut_row", "new_sheet_row", "plan_record", "remnant_rows", "roll_row"]
 
 CORNERS_AN_ARC = 9
 """Points of each arc of a sector that are kept: enough for a picture; the sector itself stands beside them."""
@@ -47,7 +48,7 @@ def plan_record(planned: Planned) -> record.Plan:
         blanks=tuple(blank_row(part) for pipe in planned.pipes for part in pipe.parts if not part.bought),
         notes_without_pipe=tuple(note_row(n) for n in notes_without_pipe(planned.organ)),
         sheets_to_buy=tuple(sheet_bought_row(s) for s in sheets_to_buy(planned.served)),
-        rolls_used=tuple(_roll_row(c) for c in planned.cut_rolls if not c.is_new),
+        rolls_used=tuple(roll_row(c) for c in planned.cut_rolls if not c.is_new),
         new_sheets=_new_sheets(planned),
         melts=melt_rows(planned.melts, planned.pours, settings, planned.days),
         pours=tuple(pour_row(p, settings) for p in planned.pours),
@@ -151,7 +152,8 @@ def remnant_rows(cut: CutRoll) -> tuple[record.Remnant, ...]:
     return tuple(record.Remnant(r.id, r.area_mm2, tuple(r.polygon)) for r in cut.remnants)
 
 
-def _roll_row(cut: CutRoll) -> record.CutSheet:
+def roll_row(cut: CutRoll) -> record.CutSheet:
+    """A roll with what is cut from it."""
     roll = cut.roll
     return record.CutSheet(
         id=roll.id,
@@ -172,26 +174,23 @@ def _roll_row(cut: CutRoll) -> record.CutSheet:
 
 def _new_sheets(planned: Planned) -> tuple[record.NewSheet, ...]:
     orders = {pour.order.sheet.id: pour.order for pour in planned.pours}
-    found = []
-    for cut in planned.cut_rolls:
-        if not cut.is_new:
-            continue
-        order = orders[cut.roll.id]
-        found.append(
-            record.NewSheet(
-                **vars(_roll_row(cut)),
-                thickness_start_mm=order.sheet.thickness_start_mm,
-                thickness_end_mm=order.sheet.thickness_end_mm,
-                planing_mm=order.planing_mm,
-                cast_start_mm=order.cast_start_mm,
-                cast_end_mm=order.cast_end_mm,
-                sled=order.sled.name,
-                sled_length_mm=order.sled.length_mm,
-                table=order.table.name,
-                used_width_mm=cut.used_width_mm,
-            )
-        )
-    return tuple(found)
+    return tuple(new_sheet_row(cut, orders[cut.roll.id]) for cut in planned.cut_rolls if cut.is_new)
+
+
+def new_sheet_row(cut: CutRoll, order: SheetOrder) -> record.NewSheet:
+    """A sheet to cast with what is cut from it."""
+    return record.NewSheet(
+        **vars(roll_row(cut)),
+        thickness_start_mm=order.sheet.thickness_start_mm,
+        thickness_end_mm=order.sheet.thickness_end_mm,
+        planing_mm=order.planing_mm,
+        cast_start_mm=order.cast_start_mm,
+        cast_end_mm=order.cast_end_mm,
+        sled=order.sled.name,
+        sled_length_mm=order.sled.length_mm,
+        table=order.table.name,
+        used_width_mm=cut.used_width_mm,
+    )
 
 
 def _metal(account: Account) -> record.Metal:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Final
 
 from pipemetal.errors import BookError
@@ -25,7 +25,7 @@ from pipemetal.shop.rows import (
 from pipemetal.shop.writing import Writing, dump
 from pipemetal.texts import Text
 
-__all__ = ["accept", "accepted", "change_by_hand", "give_up"]
+__all__ = ["accept", "accepted", "change_by_hand", "give_up", "ranks_of", "reserve_lots", "some_of"]
 
 MOST_NAMED: Final = 10
 ROUNDED_KG: Final = 0.01
@@ -39,7 +39,7 @@ def accept(w: Writing, plan_id: str, plan: Plan) -> None:
     """
     numbers = free_numbers(w, plan_id)
     _reserve_rolls(w, plan_id, plan, numbers)
-    _reserve_lots(w, plan_id, plan, numbers)
+    reserve_lots(w, plan_id, plan, numbers)
     for pour in plan.pours:
         w.add(
             "cast_orders",
@@ -64,18 +64,25 @@ def _reserve_rolls(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int])
             why = "not in the book" if row is None else row.reserved_for or row.state
             refused.append(f"{used.id} ({why})")
             continue
-        ranks = _ranks(used)
+        ranks = ranks_of(used)
         w.change("rolls", used.id, None, state=RollState.RESERVED, reserved_for=f"{plan_id}: {', '.join(ranks)}")
         reserve(w, number, plan_id, plan.organ, Claim(f"roll:{used.id}", used.mass_kg, dump(ranks)))
     if refused:
-        raise BookError(Text("cannot be accepted, rolls are not free: {some}", some=_some(refused)), field="plan")
+        raise BookError(Text("cannot be accepted, rolls are not free: {some}", some=some_of(refused)), field="plan")
 
 
-def _reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) -> None:
+def reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int], booked: Collection[str] = ()) -> None:
+    """Keep what a plan's melts charge, but those that are `booked`. Errors: BookError that names every lot that is too small."""
     taken = defaultdict(float, {lot: sum(held.values()) for lot, held in reserved_kg(w.connection).items()})
     short = []
     own = plan.ingots_of  # they are not there yet: their melt is
-    lines = [(m.name, line) for m in plan.melts for line in m.lots if line.kind != "buy" and line.id not in own]
+    lines = [
+        (m.name, line)
+        for m in plan.melts
+        if m.name not in booked
+        for line in m.lots
+        if line.kind != "buy" and line.id not in own
+    ]
     for (melt, line), number in zip(lines, numbers, strict=False):
         account = f"lot:{line.id}"
         free = kilograms(sum(w.stock(account).values())) - taken[line.id]
@@ -84,7 +91,7 @@ def _reserve_lots(w: Writing, plan_id: str, plan: Plan, numbers: Iterator[int]) 
         taken[line.id] += line.mass_kg
         reserve(w, number, plan_id, plan.organ, Claim(account, line.mass_kg, melt=melt))
     if short:
-        raise BookError(Text("cannot be accepted, lots are too small: {some}", some=_some(short)), field="plan")
+        raise BookError(Text("cannot be accepted, lots are too small: {some}", some=some_of(short)), field="plan")
 
 
 def change_by_hand(w: Writing, plan_id: str, plan: Plan) -> None:
@@ -95,7 +102,7 @@ def change_by_hand(w: Writing, plan_id: str, plan: Plan) -> None:
     now = {s.id: s for s in plan.sheets}
     otherwise = [name for name in done if name in was and (name not in now or now[name].cuts != was[name])]
     if otherwise:
-        raise BookError("is cut already", field="sheet", value=_some(sorted(otherwise)))
+        raise BookError("is cut already", field="sheet", value=some_of(sorted(otherwise)))
     if before.sheets == plan.sheets:
         raise BookError("is laid so already: nothing was changed", field="plan", value=plan_id)
     if was.keys() != now.keys():
@@ -105,7 +112,7 @@ def change_by_hand(w: Writing, plan_id: str, plan: Plan) -> None:
         kind, _, key = held.about.partition(":")
         if kind != "roll" or key not in now:
             continue
-        ranks = _ranks(now[key])
+        ranks = ranks_of(now[key])
         if tuple(ranks) != held.ranks:
             w.change("reservations", held.id, None, ranks=dump(ranks))
             w.change("rolls", key, None, reserved_for=f"{plan_id}: {', '.join(ranks)}")
@@ -137,10 +144,12 @@ def _accepted_row(w: Writing, plan_id: str) -> PlanRow:
     return row
 
 
-def _ranks(sheet: CutSheet) -> list[str]:
+def ranks_of(sheet: CutSheet) -> list[str]:
+    """The ranks that a sheet is cut for."""
     return sorted({cut.rank for cut in sheet.cuts})
 
 
-def _some(names: list[str]) -> str:
+def some_of(names: list[str]) -> str:
+    """Some names of many, and how many more there are."""
     more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
     return ", ".join(names[:MOST_NAMED]) + more

@@ -15,6 +15,7 @@ from pipemetal.given import given
 from pipemetal.quantities import LOT
 from pipemetal.shop import schema
 from pipemetal.shop.balances import balances_of, stock_of
+from pipemetal.shop.free import refuse_what_is_kept
 from pipemetal.shop.ledger import MICROGRAMS_PER_KG, UNEXPLAINED, UNKNOWN, kilograms, move, share_of, taken_back
 from pipemetal.shop.rebooking import rebook
 from pipemetal.shop.roles import Action
@@ -106,7 +107,7 @@ class Ledger:
     def sell(self, account: str, mass_kg: float) -> Written[None]:
         """Book metal that leaves the shop for money. A roll of which nothing is left hangs there no more.
 
-        Errors: BookError, also for a roll that a plan has reserved.
+        Errors: BookError, also for a roll, or more of a lot than is left beside what accepted plans have reserved.
         """
         with self._writer.writing(Action.SOLD, account) as w:
             _checked_account(w, account)
@@ -116,6 +117,8 @@ class Ledger:
                 raise BookError(
                     Text("is reserved for {reserved_for}", reserved_for=roll.reserved_for), field="roll", value=key
                 )
+            if kind == "lot":
+                refuse_what_is_kept(w, key, mass_kg)
             w.book(move(share_of(w.stock(account), mass_kg), account, "sold"), why="sold")
             if roll is not None and not w.stock(account):
                 w.change("rolls", key, None, state=RollState.SOLD)

@@ -12,6 +12,7 @@ from pipemetal.files.plain import parse_day
 from pipemetal.shop.ledger import move, share_of
 from pipemetal.shop.rebooking import to_scrap
 from pipemetal.shop.roles import Action
+from pipemetal.shop.rolls import NewRoll, enter_roll
 from pipemetal.shop.rows import CastRow, MeltRow, OrderState
 from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written
@@ -94,6 +95,19 @@ class Casts(Kept[CastRow]):
         measured = dataclasses.replace(logged(self._of(cast_id)), thickness_mm=tuple(thickness_mm))
         with self._writer.writing(Action.CAST_LOGGED, f"cast:{cast_id}") as w:
             w.change("casts", cast_id, version, log=_text(measured))
+            return w.written()
+
+    def hang(
+        self, cast_id: str, version: int, thickness_mm: Sequence[tuple[float, float]], new: NewRoll
+    ) -> Written[None]:
+        """Write what was measured of a sheet beside its cast, and hang it as a roll, all or nothing.
+
+        Errors: BookError, also for an id that is used; StaleSaveError.
+        """
+        measured = dataclasses.replace(logged(self._of(cast_id)), thickness_mm=tuple(thickness_mm))
+        with self._writer.writing(Action.ROLL_ENTERED, f"cast:{cast_id}") as w:
+            w.change("casts", cast_id, version, log=_text(measured))
+            enter_roll(w, dataclasses.replace(new, cast=cast_id))
             return w.written()
 
     def trim(self, cast_id: str, *, swarf_kg: float = 0.0) -> Written[None]:

@@ -71,10 +71,11 @@ def _sheet_of(w: Writing, plan: Plan, plan_id: str, roll_id: str, sheet: str | N
     """The sheet of a plan that a roll of the book is: named, or told by its cast, or called the same."""
     row = w.get(RollRow, roll_id)
     order = order_of(w, row.cast) if row is not None else None
-    name = sheet or (order.sheet if order is not None and order.plan == plan_id else roll_id)
-    used = next((s for s in plan.sheets if s.id == name), None)
+    name = order.sheet if order is not None and order.plan == plan_id else roll_id
+    names = (sheet,) if sheet else (roll_id, name)
+    used = next((s for wanted in names for s in plan.sheets if s.id == wanted), None)
     if used is None:
-        raise BookError(Text("is not cut by plan {plan_id}", plan_id=repr(plan_id)), field="roll", value=name)
+        raise BookError(Text("is not cut by plan {plan_id}", plan_id=repr(plan_id)), field="roll", value=sheet or name)
     return used
 
 

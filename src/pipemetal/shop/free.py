@@ -14,6 +14,7 @@ from pipemetal.shop import schema
 from pipemetal.shop.ledger import ROUNDING_UG, kilograms
 from pipemetal.shop.rows import LotRow, ReservationState
 from pipemetal.shop.writing import Writing
+from pipemetal.texts import Amount, Text
 
 __all__ = ["NotFreeError", "Short", "refuse_what_is_not_free", "reserved_kg"]
 
@@ -77,6 +78,20 @@ def refuse_what_is_not_free(w: Writing, weighed_kg: Mapping[str, float], own_pla
             short.append(Short(lot, mass, held, plans))
     if short:
         raise NotFreeError(tuple(short))
+
+
+def refuse_what_is_kept(w: Writing, lot: str, mass_kg: float) -> None:
+    """Errors: BookError where more of a lot would leave than accepted plans do not keep; a plan is given up first."""
+    plans = reserved_kg(w.connection).get(lot, {})
+    held = kilograms(sum(w.stock(f"lot:{lot}").values()))
+    free = max(held - sum(plans.values()), 0.0)
+    if plans and mass_kg > free + RESERVED_ROUNDING_KG:
+        raise BookError(
+            Text("is reserved for {plans}", plans=", ".join(sorted(plans))),
+            field="lot",
+            value=lot,
+            allowed=Text("{mass} free; give a plan up where its metal is wanted", mass=Amount(free, "kg", 2)),
+        )
 
 
 def reserved_kg(connection: Connection, but: str = "") -> dict[str, dict[str, float]]:

@@ -26,6 +26,7 @@ from pipemetal.shop.rows import (
     ReservationState,
     state_of,
 )
+from pipemetal.shop.taking import take_anew
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written
 
@@ -86,6 +87,17 @@ class Plans:
         """
         with self._writer.writing(Action.PLAN_CHANGED, f"plan:{plan_id}") as w:
             change_by_hand(w, plan_id, plan)
+            return w.written()
+
+    def take(self, plan_id: str, plan: Plan) -> Written[None]:
+        """Put a plan that was planned anew in the place of an accepted one, under the same id.
+
+        Rolls and lots are kept, and the cast list stands, as the new plan wants them; what is cut, charged and cast stays booked.
+        `undo` of the event brings all of it back as it was.
+        Errors: BookError where the plan is not accepted, a sheet that is cut would be cut otherwise, or metal is not free.
+        """
+        with self._writer.writing(Action.PLAN_ANEW, f"plan:{plan_id}") as w:
+            take_anew(w, plan_id, plan)
             return w.written()
 
     def give_up(self, plan_id: str) -> Written[None]:

@@ -51,6 +51,7 @@ class Action(StrEnum):
     PLAN_KEPT = "plan kept"
     PLAN_ACCEPTED = "plan accepted"
     PLAN_CHANGED = "plan changed by hand"
+    PLAN_ANEW = "plan taken anew"
     PLAN_GIVEN_UP = "plan given up"
     ATTACHMENT_WITHDRAWN = "attachment withdrawn"
     BOOK_EXPORTED = "book exported"
@@ -77,6 +78,7 @@ ACTIONS: Final[dict[Action, Role]] = {
             Action.INGOTS_POURED,
             Action.SHEET_TRIMMED,
             Action.PLANNED_ROLL_CUT,
+            Action.PLAN_ANEW,
             Action.ATTACHMENT_KEPT,
             Action.PIN_SET,
             Action.PASSWORD_SET,

@@ -10,7 +10,7 @@ from fastapi import FastAPI, Query, Request
 from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
-from pipemetal.errors import BookError, MeltError
+from pipemetal.errors import BookError, MeltError, NotInBookError
 from pipemetal.plans.record import planned_name
 from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
 from pipemetal.shop.doing import WeighedMelt
@@ -38,6 +38,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
         charged = {m.id: m for m in rows if m.plan == plan_id}
         booked = {name: m.id for m in charged.values() for name in [planned_name(m.id, plan) if plan else ""] if name}
         rows.sort(key=lambda m: (m.day, m.id), reverse=True)
+        if melt and (plan is None or melt not in {m.name for m in plan.melts}):
+            raise NotInBookError(field="melt", value=melt)
         chosen = chosen_melt(plan, melt, frozenset(booked)) if plan else None
         return site.page(
             request,

@@ -168,7 +168,9 @@ def _add_log(app: FastAPI, site: Site) -> None:
             if values["version"]:
                 raise
             return await run_in_threadpool(_form, site, request, values, error.text(), 422)
-        return RedirectResponse(f"/casting/cast/{_quoted(key)}?event={event}", 303)
+        measured = bool(values["thickness"].strip() or values["correct"])
+        page = f"/casting/cast/{_quoted(key)}?" if measured else f"/casting/measure?cast={_quoted(key)}&"
+        return RedirectResponse(f"{page}event={event}", 303)
 
     @app.get("/casting/cast/{cast_id:path}")
     def cast(request: Request, cast_id: str) -> Response:

@@ -30,6 +30,7 @@ from pipemetal.web.views.marks import UNKNOWN_MARK, marks_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
+    from pipemetal.plans.anew import Anew
     from pipemetal.plans.record import Plan
     from pipemetal.sheets.unsure import FieldError
     from pipemetal.web.guard import Door
@@ -74,6 +75,7 @@ class Site:
         self.jobs = Jobs()
         self.door: Door | None = None
         self.grounds: dict[tuple[str, int], str] = {}
+        self.anew: dict[str, tuple[str, int, Anew]] = {}
         self._plans: OrderedDict[tuple[str, int], Plan] = OrderedDict()
         self._kept: dict[str, tuple[int, object]] = {}
         self._remembered: dict[Hashable, tuple[object]] = {}

@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from pipemetal.layout.plan import LayoutPlan, Placement
     from pipemetal.layout.problem import LayoutProblem
     from pipemetal.planning.settings import ShopSettings
+    from pipemetal.plans.anew import Anew
     from pipemetal.plans.record import Plan
 
-__all__ = ["LearnTask", "LogTaught", "PlanTask", "RelayTask", "Task", "WorkError", "run"]
+__all__ = ["AnewTask", "LearnTask", "LogTaught", "PlanTask", "RelayTask", "Task", "WorkError", "run"]
 
 Tell = Callable[[float, str], None]
 Stop = Callable[[], bool]
@@ -110,6 +111,34 @@ class RelayTask:
 
         hand = ByHand(pinned=self.pinned, start=self.start)
         return solve(self.problem, seconds=self.seconds, seed=1, hand=hand, progress=tell, should_stop=stop)
+
+
+@dataclass(frozen=True)
+class AnewTask:
+    """The rest of an accepted plan of the book at `target`, planned anew from what the shop is now."""
+
+    KIND: ClassVar[str] = "anew"
+
+    target: str
+    plan_id: str
+    settings: ShopSettings
+
+    def done(self, tell: Tell, stop: Stop) -> Anew:
+        """The new plan with what is known of pots and of stopping; the book is not changed."""
+        import datetime as dt
+
+        from pipemetal.planning.learning import learn
+        from pipemetal.plans.anew import plan_anew
+        from pipemetal.shop.book import Book
+        from pipemetal.shop.now import shop_now
+
+        tell(0.0, "reading the book")
+        with Book.open(self.target) as book:
+            now = shop_now(book, self.plan_id, today=dt.date.today())
+            plan, casts = book.plans.plan(self.plan_id), book.casts.log()
+        assert plan is not None
+        tell(0.02, "learning from the log")
+        return plan_anew(plan, now, self.settings, learn(casts), tell=tell)
 
 
 @dataclass(frozen=True)

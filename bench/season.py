@@ -1,0 +1,359 @@
+"""An organ's casting played through in shops whose truth the planner does not know: `python bench/season.py [--seasons N]
+[--ranks N] [--seconds N] [--log N] [--world NAME]`.
+
+Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets. The planner
+sees only what a crew logs and what a gauge reads (fifteen places, 0.01 mm). The rack is bare at first: every blank is cast for.
+
+Four ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, the same with the spare sheets that the plan
+proposes, all measured, and what does not fit laid anew on what is there; `live`, the rest planned anew after every sheet;
+`knows`, a planner whose sheets come out as they were meant.
+
+Printed: pipes in tolerance on the true metal, sheets, melts, days, kilograms melted, kilograms left on the racks, and the
+seconds of each replanning (median, 95 in 100, most). Not played: rolls that hang before, failed casts, assays.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from casting_physics import RHOS, SHRINK, SLUSHY, WORLDS, Array, Now
+from casting_worlds import Shop as World
+from casting_worlds import logged
+from pipemetal.alloys.liquidus import liquidus
+from pipemetal.casting.log import LoggedCast
+from pipemetal.casting.model import Sled
+from pipemetal.files.demo_files import packaged_file
+from pipemetal.front import Shop, read_organ, read_shop
+from pipemetal.layout.chance import Drawn
+from pipemetal.layout.plan import Placement
+from pipemetal.layout.problem import LayoutRoll
+from pipemetal.melts.lots import Lot
+from pipemetal.pipes.rank import Organ
+from pipemetal.planning.learning import Learned, learn
+from pipemetal.planning.plan import Search, make_plan
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.stock import Stock
+from pipemetal.plans.anew import ShopNow, plan_anew
+from pipemetal.plans.by_hand import blank_of
+from pipemetal.plans.making import plan_record
+from pipemetal.plans.measured import hung_sheet
+from pipemetal.plans.record import Cut, CutSheet, NewSheet, Plan, Pour
+from pipemetal.sheets.readings import Reading
+from pipemetal.sheets.roll import Roll
+
+GAUGE_MM = 0.01
+ALONG, ACROSS = 5, 3
+NODES, LINES = 61, 7
+WAVE_MM, TILT_MM, BOW_MM = 0.01, 0.015, 0.01
+"""What a sheet does beside its push: waves, tilt and bow across (estimates, as the worlds of `certainty.py`)."""
+MOST_CASTS = 400
+
+
+@dataclass
+class Played:
+    """What came of one way of working."""
+
+    pipes: int = 0
+    of: int = 0
+    sheets: int = 0
+    melts: int = 0
+    days: int = 0
+    melted_kg: float = 0.0
+    left_kg: float = 0.0
+    seconds: list[float] = field(default_factory=list)
+
+
+class Truth:
+    """A shop as it is: what a push really gives; its luck is the same whichever way is played, cast by cast."""
+
+    def __init__(self, name: str, seed: int) -> None:
+        self.world = World(name, np.random.default_rng(seed), 60)
+        self.seed, self.casts = seed, 0
+
+    def cast(self, pour: Pour, tin: float, sheet: NewSheet) -> tuple[LayoutRoll, LoggedCast]:
+        """The true metal of a finished sheet, and the cast as the crew logs it (not measured)."""
+        rng = np.random.default_rng([self.seed, self.casts])
+        self.casts += 1
+        assert pour.card is not None
+        x_m, film_mm, left_kg = self._pushed(pour, tin, rng)
+        along = np.interp(np.linspace(0.0, x_m[-1], NODES), x_m, film_mm)
+        grid = _uneven(along, rng) - sheet.planing_mm
+        stations = tuple(float(s) for s in np.linspace(0.0, sheet.length_mm, NODES))
+        roll = LayoutRoll(
+            sheet.id,
+            sheet.alloy,
+            sheet.length_mm,
+            sheet.width_mm,
+            sheet.trim_mm or 0.0,
+            stations,
+            np.maximum(grid, 0.05),
+        )
+        timed = [(m.distance_m, max(m.time_s + float(rng.normal(0.0, 0.08)), 0.0)) for m in pour.card.marks]
+        marks = [(d, round(t + 1e-3 * k, 3)) for k, (d, t) in enumerate(sorted(timed))]
+        times = np.maximum.accumulate([t for _, t in marks]) - marks[0][1] + 1e-3 * np.arange(len(marks))
+        log = LoggedCast(
+            id=f"S{self.casts:03d}",
+            composition=COMPOSITIONS[pour.alloy],
+            gate_mm=pour.card.gate_mm,
+            charge_kg=pour.charge_kg,
+            sled=Sled(pour.sled_length_mm, pour.width_mm),
+            length_mm=pour.length_mm,
+            thickness_mm=(),
+            marks=tuple((d, round(float(t), 3)) for (d, _), t in zip(marks, times, strict=True)),
+            push_time_s=float(times[-1]),
+            leftover_kg=max(left_kg, 0.1),
+            run_up_mm=pour.card.run_up_mm or None,
+            pour_temperature_c=_poured_c(pour),
+            table_temperature_c=20.0,
+            air_temperature_c=18.0,
+            crew="A",
+        )
+        return roll, log
+
+    def _pushed(self, pour: Pour, tin: float, rng: np.random.Generator) -> tuple[Array, Array, float]:
+        """Along the sheet the solid film in mm, and what is left in the sled."""
+        assert pour.card is not None
+        world, rich = self.world, tin > 40.0
+        heat = _poured_c(pour) - liquidus(COMPOSITIONS[pour.alloy]).temperature_c
+        now = Now(
+            pour.card.gate_mm,
+            heat,
+            max(0.0, min(0.3, -heat / 60.0)),
+            20 + self.casts,
+            rich,
+            world.crew(20 + self.casts),
+            float(rng.normal(0.0, world.cast_sd)),
+        )
+        length_m, sled_m = pour.length_mm * 1e-3, pour.sled_length_mm * 1e-3
+        area = RHOS[rich] * sled_m * pour.width_mm * 1e-3
+        head = pour.charge_kg / area
+        x = np.linspace(0.0, length_m, 121)
+        marks = np.array([[m.distance_m, m.speed_m_s] for m in pour.card.marks]).T
+        speed = np.interp(x, *marks)
+        run_m = (pour.card.run_up_mm or 0.0) * 1e-3
+        head -= world.film(now, head, float(speed[0]), 0.0) * math.exp(now.luck) * run_m / sled_m
+        film = np.zeros(len(x))
+        for i in range(len(x)):
+            film[i] = world.film(now, max(head, 1e-3), float(speed[i]), float(x[i] / x[-1])) * math.exp(now.luck)
+            head -= film[i] * float(x[1] - x[0]) / sled_m
+        wander = np.cumsum(rng.normal(0.0, 1.0, len(x)))
+        wander -= np.linspace(wander[0], wander[-1], len(x))
+        wander *= world.place_sd / max(float(wander.std()), 1e-9)
+        return x, 1e3 * film / SHRINK[rich] * np.exp(wander), max(head, 0.0) * area
+
+
+def _uneven(along: Array, rng: np.random.Generator) -> Array:
+    """A sheet's thickness at its nodes: waves, tilt and bow about what the push gave; shape (lines, nodes)."""
+    v = np.linspace(-1.0, 1.0, LINES)[:, None]
+    u = np.linspace(0.0, 1.0, len(along))[None, :]
+    waves = sum(
+        np.cos(rng.uniform(4.0, 14.0) * u + rng.uniform(0.5, 3.0) * v + rng.uniform(0.0, 6.28)) for _ in range(6)
+    )
+    grid: Array = (
+        along[None, :]
+        + WAVE_MM / math.sqrt(3.0) * waves
+        + rng.normal(0.0, TILT_MM) * v
+        + rng.normal(0.0, BOW_MM) * v**2
+    )
+    return grid
+
+
+def _poured_c(pour: Pour) -> float:
+    band = pour.pour_window_c
+    return 0.5 * (band.try_low + band.try_high) if band is not None else 330.0
+
+
+COMPOSITIONS = {name: recipe.target for name, recipe in read_shop(packaged_file("rack.csv").parent).recipes.items()}
+
+
+def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator) -> list[Reading]:
+    """Fifteen readings of a sheet as cast."""
+    found = []
+    drawn = Drawn.of_roll(replace(roll, error_mm=None))
+    for x in np.linspace(0.02, 0.98, ALONG) * sheet.length_mm:
+        for y in (40.0, sheet.width_mm / 2.0, sheet.width_mm - 40.0):
+            here = float(drawn.at(float(x), float(y)).mean()) + sheet.planing_mm
+            found.append(Reading(float(x), float(y), round(here + float(rng.normal(0.0, GAUGE_MM)), 2)))
+    return found
+
+
+def fits(cut: Cut, alloy: str, roll: LayoutRoll) -> bool:
+    """Whether the true metal keeps within a blank's tolerance where it is cut."""
+    place = Placement(cut.blank, roll.id, cut.x_mm, cut.y_mm, cut.turn_deg)
+    return bool(Drawn.of_roll(roll).fit(blank_of(cut, alloy), place).all())
+
+
+def good_pipes(plan: Plan, truth: dict[str, LayoutRoll]) -> int:
+    """Pipes all of whose blanks fit the true metal."""
+    bad = {u.blank for u in plan.unserved}
+    spoiled = {p.id for p in plan.pipes if any(b.startswith(f"{p.id} ") for b in bad)}
+    for s in plan.sheets:
+        spoiled |= {c.pipe for c in s.cuts if s.id not in truth or not fits(c, s.alloy, truth[s.id])}
+    return sum(p.id not in spoiled for p in plan.pipes)
+
+
+def left_kg(sheets: Sequence[CutSheet]) -> float:
+    """What stays on the racks: remnants that are worth keeping."""
+    return sum(s.remnants_kg for s in sheets)
+
+
+def first_plan(organ: Organ, stock: Stock, settings: ShopSettings, learned: Learned, seconds: float) -> Plan:
+    """The plan before anything is cast."""
+    return plan_record(make_plan(organ, stock, settings, learned=learned, search=Search(seconds=seconds, seed=1)))
+
+
+def fixed(plan: Plan, truth: Truth) -> Played:
+    """Every sheet cast and cut as planned."""
+    metal = _all_cast(plan, truth)
+    return _counted(plan, metal)
+
+
+def _all_cast(plan: Plan, truth: Truth) -> dict[str, LayoutRoll]:
+    sheets = {s.id: s for s in plan.new_sheets}
+    return {
+        p.sheet: truth.cast(p, COMPOSITIONS[p.alloy].as_wt_pct().get("Sn", 0.0), sheets[p.sheet])[0]
+        for p in plan.pours
+        if p.card is not None
+    }
+
+
+def _counted(plan: Plan, metal: dict[str, LayoutRoll]) -> Played:
+    melted = sum(m.charge.charged_kg for m in plan.melts if m.charge is not None)
+    return Played(
+        good_pipes(plan, metal),
+        len(plan.pipes),
+        len(metal),
+        len(plan.melts),
+        len(plan.days),
+        melted,
+        left_kg(plan.sheets),
+    )
+
+
+def live(
+    plan: Plan, truth: Truth, stock: Stock, settings: ShopSettings, casts: list[LoggedCast], seconds: float
+) -> Played:
+    """After every sheet the rest is planned anew, and taken."""
+    metal: dict[str, LayoutRoll] = {}
+    hung: list[Roll] = []
+    pots: dict[str, float] = {}
+    charged: dict[str, float] = {}
+    days, told = set(), Played()
+    first: tuple[str, ...] = ()
+    lots = {lot.id: lot for lot in stock.lots}
+    rng = np.random.default_rng(truth.seed + 7)
+    for _ in range(MOST_CASTS):
+        pour = _next(plan, first)
+        if pour is None:
+            break
+        sheet = next(s for s in plan.new_sheets if s.id == pour.sheet)
+        if pour.melt not in pots:
+            _charge(plan, pour.melt, pots, charged, lots)
+        roll, log = truth.cast(pour, COMPOSITIONS[pour.alloy].as_wt_pct().get("Sn", 0.0), sheet)
+        metal[sheet.id] = roll
+        pots[pour.melt] = max(pots[pour.melt] - pour.used_kg, 0.0)
+        days.add(pour.day)
+        read = gauged(roll, sheet, rng)
+        casts = [*casts, replace(log, thickness_mm=tuple((r.x_mm, r.thickness_mm) for r in read), day="2026-12-01")]
+        hung.append(hung_sheet(sheet, read, settings.sheets.trim_mm))
+        begun = time.perf_counter()
+        held = replace(stock, rack=(*stock.rack, *hung), lots=tuple(lots.values()))
+        now = ShopNow(held, measured={sheet.id: sheet.id}, pots=dict(pots))
+        anew = plan_anew(plan, now, settings, learn(casts), seconds=seconds)
+        told.seconds.append(time.perf_counter() - begun)
+        plan, first = anew.plan, anew.first
+    counted = _counted(plan, metal)
+    melted = sum(charged.values())
+    return replace(counted, melts=len(pots), days=len(days), melted_kg=melted, seconds=told.seconds)
+
+
+def _next(plan: Plan, first: Sequence[str]) -> Pour | None:
+    waiting = {s.id for s in plan.new_sheets}
+    pours = {p.sheet: p for p in plan.pours if p.sheet in waiting and p.card is not None}
+    return next((pours[n] for n in first if n in pours), None) or next(iter(pours.values()), None)
+
+
+def _charge(plan: Plan, melt: str, pots: dict[str, float], charged: dict[str, float], lots: dict[str, Lot]) -> None:
+    """A melt goes into its pot: its lots are taken off the floor."""
+    planned = next(m for m in plan.melts if m.name == melt)
+    pots[melt], charged[melt] = planned.wanted_kg, planned.wanted_kg
+    if planned.charge is None:
+        return
+    pots.update(dict.fromkeys((m for m in pots if m != melt), 0.0))  # its heel
+    pots[melt], charged[melt] = planned.charge.mass_kg, planned.charge.charged_kg
+    for line in planned.lots:
+        lot = lots.get(line.id)
+        if lot is None:
+            continue
+        left = lot.mass_kg - line.mass_kg
+        if left < (lot.piece_kg or 0.01):
+            del lots[line.id]
+        else:
+            lots[line.id] = replace(lot, mass_kg=left)
+
+
+def played(organ: Organ, shop: Shop, name: str, seed: int, arguments: argparse.Namespace) -> dict[str, Played]:
+    """One season in one world, every way."""
+    casts = logged(World(name, np.random.default_rng(seed + 1000), 60), arguments.log) if arguments.log else []
+    stock = replace(shop.stock, rack=())
+    known = first_plan(
+        organ,
+        stock,
+        replace(shop.settings, sure=replace(shop.settings.sure, certainty=0.0)),
+        learn(casts),
+        arguments.seconds * 3,
+    )
+    exact = {s.id: _as_meant(s) for s in known.new_sheets}
+    plan = first_plan(organ, stock, shop.settings, learn(casts), arguments.seconds * 3)
+    return {
+        "fixed": fixed(plan, Truth(name, seed)),
+        "live": live(plan, Truth(name, seed), stock, shop.settings, list(casts), arguments.seconds),
+        "knows": _counted(known, exact),
+    }
+
+
+def _as_meant(s: NewSheet) -> LayoutRoll:
+    ends = np.array([[s.thickness_start_mm, s.thickness_end_mm]])
+    return LayoutRoll(s.id, s.alloy, s.length_mm, s.width_mm, s.trim_mm or 0.0, (0.0, s.length_mm), ends)
+
+
+def main() -> None:
+    """Play and print."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--seasons", type=int, default=4)
+    ask.add_argument("--ranks", type=int, default=3, help="so many ranks of the invented organ")
+    ask.add_argument("--seconds", type=float, default=4.0, help="of each replanning's search")
+    ask.add_argument("--log", type=int, default=6, help="casts logged before")
+    ask.add_argument("--world", default="", help="one world only")
+    arguments = ask.parse_args()
+    shop = read_shop(packaged_file("rack.csv").parent)
+    organ = read_organ(packaged_file("organ.toml"), shop)
+    organ = replace(organ, ranks=organ.ranks[-arguments.ranks :])
+    names = [arguments.world] if arguments.world else [n for n in WORLDS if n not in SLUSHY]
+    print(f"{organ.name}: {len(organ.ranks)} ranks ({', '.join(r.name for r in organ.ranks)})")
+    print(
+        "world               way     pipes fit  sheets melts days  melted kg  left kg  replanning s (median, 95 %, most)"
+    )
+    for k in range(arguments.seasons):
+        name = names[k % len(names)]
+        for way, p in played(organ, shop, name, 100 + k, arguments).items():
+            took = (
+                f"{np.median(p.seconds):6.1f} {np.quantile(p.seconds, 0.95):6.1f} {max(p.seconds):6.1f}"
+                if p.seconds
+                else ""
+            )
+            print(
+                f"{name[:18]:18s}  {way:6s} {p.pipes:5d} of {p.of:3d} {p.sheets:6d} {p.melts:5d} {p.days:4d} {p.melted_kg:10.1f}"
+                f" {p.left_kg:8.1f}  {took}",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()

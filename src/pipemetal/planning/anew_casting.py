@@ -1,0 +1,204 @@
+"""The casting of the rest anew: what the pot in hand still pours, melts for what is left of an alloy, and the days of all."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pipemetal.alloys.recipe import Recipe
+from pipemetal.layout.plan import NewSheet
+from pipemetal.melts.charge import Charge, ChargeRequest
+from pipemetal.melts.day import MeltPlan, SheetDemand, metal_needed_kg
+from pipemetal.melts.lots import Heel, Lot
+from pipemetal.melts.mend import Blocked, Cause
+from pipemetal.planning.calendar import casting_dates
+from pipemetal.planning.day import CastingDay, MeltWork, casting_days
+from pipemetal.planning.day_work import fits_the_day, melt_heat, sheet_work
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.melting import PlannedMelt, plan_season
+from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.stock import Stock
+
+__all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "pot_serves"]
+
+LEAST_HEEL_KG: Final = 0.1
+
+
+@dataclass(frozen=True)
+class InPot:
+    """A melt that is charged: what is left of it in its pot, and the sheets that the plan still pours from it, in their order."""
+
+    melt: str
+    recipe: str
+    left_kg: float
+    sheets: tuple[str, ...] = ()
+    pot: str = ""
+
+
+@dataclass(frozen=True)
+class PotNow:
+    """What a charged melt still pours: its sheets in order, what they need it to hold, and those that it no longer serves."""
+
+    melt: str
+    left_kg: float
+    needed_kg: float
+    sheets: tuple[str, ...]
+    not_served: tuple[str, ...]
+
+    @property
+    def suffices(self) -> bool:
+        """Whether it serves every sheet that it was meant for."""
+        return not self.not_served
+
+
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """What stands beside the alloys that are planned anew: `names` for new melts, the melts that are `kept`, the `order` of melts
+    by name, and the first day on which may be cast."""
+
+    names: Iterator[str]
+    kept: Sequence[MeltWork] = ()
+    order: Sequence[str] = ()
+    today: dt.date | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class RestCast:
+    """The casting of what is left of one alloy: melts to come with their weighing lists, pots in hand, pours, and works."""
+
+    melts: tuple[PlannedMelt, ...]
+    pots: tuple[PotNow, ...]
+    pours: tuple[Pour, ...]
+    days: tuple[CastingDay, ...]
+
+
+def pot_serves(pot: InPot, demands: Sequence[SheetDemand], heel_kg: float) -> tuple[PotNow, tuple[SheetDemand, ...]]:
+    """What a pot in hand pours of some sheets, its own first, then others that it still gives; and those that it serves.
+
+    >>> a, b = SheetDemand("A", "m", 60.0, 40.0), SheetDemand("B", "m", 60.0, 40.0)
+    >>> now, served = pot_serves(InPot("M1", "m", 90.0, ("A", "B")), [a, b], 10.0)
+    >>> now.sheets, now.not_served
+    (('A',), ('B',))
+    """
+    own = {name: k for k, name in enumerate(pot.sheets)}
+    mine = [d for d in demands if d.recipe == pot.recipe]
+    served: list[SheetDemand] = []
+    for demand in sorted(mine, key=lambda d: (own.get(d.id, len(own)), -d.used_kg)):
+        if metal_needed_kg([*served, demand], heel_kg)[0] <= pot.left_kg + 1e-6:
+            served.append(demand)
+    needed, in_order = metal_needed_kg(served, heel_kg) if served else (0.0, ())
+    asked = [d for d in mine if d.id in own]
+    wanted = metal_needed_kg(asked, heel_kg)[0] if asked else needed
+    names = tuple(d.id for d in in_order)
+    lacking = tuple(d.id for d in asked if d.id not in names)
+    return PotNow(pot.melt, pot.left_kg, max(wanted, needed), names, lacking), in_order
+
+
+def cast_rest(
+    sheets: Sequence[NewSheet],
+    pots: Sequence[InPot],
+    metal: Stock,
+    settings: ShopSettings,
+    learned: Learned,
+    beside: Beside,
+) -> RestCast:
+    """Melts, days and pours of the sheets to come of the alloys that changed, beside the melts of others.
+
+    The days are those of all melts: the pots in hand first, then the rest in the order of their names, further ones after the
+    last of their alloy.
+    Errors: as the rooms that it asks.
+    """
+    recipes, lots = metal.recipes, metal.lots
+    prepared = [prepare_pour(sheet_order(s, settings), recipes[s.alloy].target, settings, learned) for s in sheets]
+    demands = [demand_of(p) for p in prepared]
+    now, poured = [], list[PlannedMelt]()
+    for pot in pots:
+        heel_kg = settings.pot.heel_kg if not pot.pot else 0.0
+        told, served = pot_serves(pot, demands, heel_kg)
+        now.append(told)
+        if served:
+            gone = {d.id for d in served}
+            demands = [d for d in demands if d.id not in gone]
+            poured.append(_in_hand(pot, served, recipes[pot.recipe], settings))
+    fits = fits_the_day(prepared, recipes, settings, 0.0)
+    heel = _left_in_pot(pots, now, poured, recipes)
+    season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits)
+    melts = _named(season.melts, beside.names)
+    waiting = [*beside.kept, *(_work(m, prepared, settings) for m in melts)]
+    works = [*(_work(m, prepared, settings, hot=True) for m in poured), *_in_order(waiting, beside.order)]
+    days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, beside.today))
+    mine = {m.melt.name for m in (*poured, *melts)}
+    own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
+    pours = plan_pours(prepared, (*poured, *melts), [d for d in own_days if d.melts], settings, learned)
+    return RestCast(melts, tuple(now), pours, days)
+
+
+def _left_in_pot(
+    pots: Sequence[InPot], now: Sequence[PotNow], poured: Sequence[PlannedMelt], recipes: Mapping[str, Recipe]
+) -> Heel | None:
+    """What the main pot holds when its sheets are poured: the next melt finds it."""
+    used = {m.melt.name: m.melt.used_kg for m in poured}
+    left = [(pot, told.left_kg - used.get(pot.melt, 0.0)) for pot, told in zip(pots, now, strict=True) if not pot.pot]
+    pot, kg = max(left, key=lambda held: held[1], default=(None, 0.0))
+    return Heel(kg, recipes[pot.recipe].target) if pot is not None and kg > LEAST_HEEL_KG else None
+
+
+def _in_hand(pot: InPot, served: Sequence[SheetDemand], recipe: Recipe, settings: ShopSettings) -> PlannedMelt:
+    """A melt in the pot, as the pours ask for it: its metal is taken as its recipe's target."""
+    held = settings.pot_of(pot.pot)
+    request = ChargeRequest(pot.melt, recipe, max(pot.left_kg, 1.0), max(held.capacity_kg, pot.left_kg), 0.0)
+    nothing = Cause("in the pot")
+    melt = MeltPlan(pot.melt, pot.recipe, tuple(served), pot.left_kg, pot.pot)
+    return PlannedMelt(melt, Blocked(request, (), (), nothing, nothing), None, False)
+
+
+def _named(melts: Sequence[PlannedMelt], names: Iterator[str]) -> tuple[PlannedMelt, ...]:
+    """Melts with names of their own, their ingots called after them, and charged by that name."""
+    new = [next(names) for _ in melts]
+    ids = {m.ingots.id: f"{m.melt.recipe} {name}" for m, name in zip(melts, new, strict=True) if m.ingots is not None}
+
+    def called(lot: Lot) -> Lot:
+        return replace(lot, id=ids.get(lot.id, lot.id))
+
+    return tuple(
+        replace(
+            m,
+            melt=replace(m.melt, name=name),
+            ingots=called(m.ingots) if m.ingots is not None else None,
+            charge=replace(m.charge, lines=tuple(replace(line, lot=called(line.lot)) for line in m.charge.lines))
+            if isinstance(m.charge, Charge)
+            else m.charge,
+        )
+        for m, name in zip(melts, new, strict=True)
+    )
+
+
+def _work(planned: PlannedMelt, prepared: Sequence[Pour], settings: ShopSettings, *, hot: bool = False) -> MeltWork:
+    by_sheet = {p.order.sheet.id: p for p in prepared}
+    pours = [by_sheet[s.id] for s in planned.melt.sheets]
+    cold_min, hot_min = (
+        (0.0, 0.0) if hot else tuple(melt_heat(planned, pours, settings, hot_pot=h).hours * 60.0 for h in (False, True))
+    )
+    melt = planned.melt
+    return MeltWork(melt.name, melt.recipe, cold_min, hot_min, tuple(sheet_work(p, settings) for p in pours), melt.pot)
+
+
+def _in_order(works: Sequence[MeltWork], order: Sequence[str]) -> list[MeltWork]:
+    place = {name: float(k) for k, name in enumerate(order)}
+    last: dict[str, float] = {}
+    for work in works:
+        if work.melt in place:
+            last[work.alloy] = max(last.get(work.alloy, -1.0), place[work.melt])
+    return sorted(works, key=lambda w: place.get(w.melt, last.get(w.alloy, len(order)) + 0.5))
+
+
+def _dates(settings: ShopSettings, today: dt.date | None) -> Iterator[dt.date] | None:
+    dates = casting_dates(settings.day)
+    if dates is None or today is None:
+        return dates
+    return itertools.dropwhile(lambda day: day < today, dates)

@@ -1,0 +1,206 @@
+"""A plan in hand planned anew from what the shop is now: what is cut, poured or pinned stays, the rest follows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pipemetal.alloys.properties import solid_density_g_cm3
+from pipemetal.errors import PlanError
+from pipemetal.melts.lots import Lot
+from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cast_rest
+from pipemetal.planning.day import MeltWork, SheetWork
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.stock import Stock
+from pipemetal.plans import record
+from pipemetal.plans.anew_layout import Made, one_alloy
+from pipemetal.plans.anew_rows import written
+from pipemetal.plans.differences import Difference, differences
+from pipemetal.plans.measured import hung_sheet
+from pipemetal.plans.now import ShopNow, sheets_done
+from pipemetal.sheets.readings import Reading
+
+__all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
+
+CASTING_SHARE: Final = 0.5
+"""Of the seconds: for melts, pours and days; the layout has the rest."""
+MOST_KEPT_KG: Final = 1e-3
+Tell = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Whether one alloy needs another cast: sheets still to come, and the chance that all that is left of it fits on the racks
+    as laid; 0 while sheets are to come."""
+
+    alloy: str
+    sheets: int
+    blanks: int
+    chance: float
+
+
+@dataclass(frozen=True, eq=False)
+class Anew:
+    """The new plan, the plan before, what was planned anew, and what is known of pots and of stopping."""
+
+    before: record.Plan
+    plan: record.Plan
+    alloys: tuple[str, ...]
+    pots: tuple[PotNow, ...]
+    stops: tuple[Stop, ...]
+    first: tuple[str, ...]
+    now: ShopNow
+
+    @property
+    def differences(self) -> tuple[Difference, ...]:
+        """What is not as it was."""
+        return differences(self.before, self.plan, hung=self.now.measured)
+
+
+def with_measured(
+    plan: record.Plan, now: ShopNow, readings: Mapping[str, Sequence[Reading]], trim_mm: float
+) -> ShopNow:
+    """The shop with sheets of a plan hanging as rolls, by readings of them as cast; each roll is called as its sheet.
+
+    `trim_mm`: where the plan does not say it. Errors: PlanError for a sheet that the plan does not cast; SheetError.
+    """
+    sheets = {s.id: s for s in plan.new_sheets}
+    for name in readings:
+        if name not in sheets:
+            raise PlanError("is no sheet to cast of this plan", field="sheet", value=name, allowed=", ".join(sheets))
+    rolls = tuple(hung_sheet(sheets[name], read, trim_mm) for name, read in readings.items())
+    rack = tuple(r for r in now.stock.rack if r.id not in readings)
+    measured = {**now.measured, **{name: name for name in readings}}
+    return replace(now, stock=replace(now.stock, rack=(*rack, *rolls)), measured=measured)
+
+
+def plan_anew(
+    plan: record.Plan,
+    now: ShopNow,
+    settings: ShopSettings,
+    learned: Learned | None = None,
+    *,
+    seconds: float = 6.0,
+    alloys: Sequence[str] | None = None,
+    tell: Tell = lambda share, words: None,
+) -> Anew:
+    """The rest of a plan planned anew.
+
+    Planned anew are the alloys of sheets that were measured or failed, of rolls that are gone, and of melts that would charge
+    ingots of such a melt; or those that are named. Of all others nothing moves but the days.
+    Errors: as the rooms that it asks.
+    """
+    learned = learned or Learned()
+    again = tuple(sorted(set(alloys) if alloys is not None else _touched(plan, now)))
+    tell(0.05, "laying the rest anew")
+    density = {name: solid_density_g_cm3(r.target) for name, r in now.stock.recipes.items()}
+    made = []
+    for k, alloy in enumerate(again):
+        made.append(one_alloy(plan, alloy, now, settings, learned, (1.0 - CASTING_SHARE) * seconds / len(again)))
+        tell(0.05 + 0.5 * (k + 1) / len(again), "laying the rest anew")
+    tell(0.6, "charging melts")
+    cast = _cast(plan, made, now, settings, learned)
+    tell(0.9, "writing out")
+    new = written(plan, made, cast, now, settings, density)
+    first = _first(new, cast)
+    stops = tuple(_stop(m) for m in made)
+    return Anew(plan, new, again, cast.pots, stops, first, now)
+
+
+def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
+    """The alloys in which something is not as planned."""
+    rack = {r.id for r in now.stock.rack}
+    found = {s.alloy for s in plan.new_sheets if s.id in now.failed or s.id in now.measured}
+    found |= {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
+    while more := {
+        m.recipe
+        for m in plan.melts
+        if m.recipe not in found
+        and m.name not in now.pots
+        and any((o := plan.ingots_of.get(line.id)) is not None and o.recipe in found for line in m.lots)
+    }:
+        found |= more
+    return found
+
+
+def _cast(plan: record.Plan, made: Sequence[Made], now: ShopNow, settings: ShopSettings, learned: Learned) -> RestCast:
+    """Melts, pours and days of what is left."""
+    again = {m.alloy for m in made}
+    sheets = [s for m in made for s in m.laid.sheets]
+    kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again]
+    to_come = {s.id for s in sheets}
+    pots = [
+        InPot(m.name, m.recipe, now.pots[m.name], tuple(s for s in m.sheets if s in to_come), m.pot)
+        for m in plan.melts
+        if m.name in now.pots and m.recipe in again
+    ]
+    works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, settings) for m in kept)]
+    beside = Beside(_melt_names(plan, again, now), works, [m.name for m in plan.melts], now.today)
+    return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, kept)), settings, learned, beside)
+
+
+def _waiting_pots(plan: record.Plan, again: set[str], now: ShopNow) -> list[MeltWork]:
+    """Charged melts of other alloys with the sheets that they still pour."""
+    over = sheets_done(plan, now)
+    found = []
+    for m in plan.melts:
+        if m.name in now.pots and m.recipe not in again:
+            left = tuple(_sheet_work(p) for p in plan.pours if p.melt == m.name and p.sheet not in over)
+            if left:
+                found.append(MeltWork(m.name, m.recipe, 0.0, 0.0, left, m.pot))
+    return found
+
+
+def _kept_work(melt: record.Melt, plan: record.Plan, settings: ShopSettings) -> MeltWork:
+    minutes = melt.charge.heat.hours * 60.0 if melt.charge is not None else 60.0
+    sheets = tuple(_sheet_work(p) for p in plan.pours if p.melt == melt.name)
+    return MeltWork(melt.name, melt.recipe, minutes, minutes, sheets, melt.pot)
+
+
+def _sheet_work(pour: record.Pour) -> SheetWork:
+    lift = pour.freezing.lift_after_s / 60.0 if pour.freezing is not None else 10.0
+    return SheetWork(pour.sheet, pour.sled, lift, lift + 5.0)
+
+
+def _free(stock: Stock, kept: Sequence[record.Melt]) -> tuple[Lot, ...]:
+    """The lots less what the melts that stay as they are charge."""
+    taken: dict[str, float] = {}
+    for melt in kept:
+        for line in melt.lots:
+            taken[line.id] = taken.get(line.id, 0.0) + line.mass_kg
+    found = []
+    for lot in stock.lots:
+        left = lot.mass_kg - taken.get(lot.id, 0.0)
+        if lot.piece_kg:
+            left = math.floor(left / lot.piece_kg + 1e-6) * lot.piece_kg
+        if left > MOST_KEPT_KG:
+            found.append(replace(lot, mass_kg=left) if left < lot.mass_kg else lot)
+    return tuple(found)
+
+
+def _melt_names(plan: record.Plan, again: set[str], now: ShopNow) -> Iterator[str]:
+    """Names for melts: those of the melts that are planned anew, then the next numbers."""
+    yield from (m.name for m in plan.melts if m.recipe in again and m.name not in now.pots)
+    numbers = [int(m.name[1:]) for m in plan.melts if m.name[:1] == "M" and m.name[1:].isdigit()]
+    at = max(numbers, default=0)
+    while True:
+        at += 1
+        yield f"M{at:02d}"
+
+
+def _first(plan: record.Plan, cast: RestCast) -> tuple[str, ...]:
+    """The sheets of the pot in hand, else of the next melt: first the one whose result settles most of what is in doubt."""
+    doubt = {s.id: sum((c.chance or 0.0) * (1.0 - (c.chance or 0.0)) for c in s.cuts) for s in plan.new_sheets}
+    names = next((p.sheets for p in cast.pots if p.sheets), ())
+    if not names and cast.days:
+        names = tuple(cast.days[0].pours())
+    return tuple(sorted((n for n in names if n in doubt), key=lambda n: -doubt[n]))
+
+
+def _stop(m: Made) -> Stop:
+    blanks = [p.blank for p in m.layout.placements]
+    chance = 0.0 if m.laid.sheets or m.laid.unplaced else (m.chances.together(blanks) if blanks else 1.0)
+    return Stop(m.alloy, len(m.laid.sheets), len(blanks), chance)

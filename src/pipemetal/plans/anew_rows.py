@@ -1,0 +1,176 @@
+"""What was planned anew as the rows of a plan: those that did not change stay as they are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from pipemetal.layout.verify import verify
+from pipemetal.planning.anew_casting import RestCast
+from pipemetal.planning.cuts import cut_rolls
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import as_rolls, sheet_order
+from pipemetal.plans import record
+from pipemetal.plans.anew_layout import Made
+from pipemetal.plans.making import new_sheet_row, roll_row
+from pipemetal.plans.now import ShopNow, sheets_done, sheets_held
+from pipemetal.plans.rows import day_row, melt_row, pour_row
+from pipemetal.sheets.roll import Roll, roll_mass_kg
+
+__all__ = ["written"]
+
+
+def written(
+    plan: record.Plan,
+    made: Sequence[Made],
+    cast: RestCast,
+    now: ShopNow,
+    settings: ShopSettings,
+    density: Mapping[str, float],
+) -> record.Plan:
+    """The new plan's record: rows that did not change stay as they are."""
+    again = {m.alloy for m in made}
+    held, old = sheets_held(now), {s.id: s for s in plan.sheets}
+    rows: list[record.CutSheet] = [s for s in plan.sheets if s.alloy not in again or s.id in held]
+    for m in made:
+        rows += _sheet_rows(m, old, now, settings, density)
+    lost = {u.blank for m in made for u in m.laid.unplaced}
+    served = {b for m in made for b in m.pipes} - lost
+    unserved = tuple(u for u in plan.unserved if u.blank not in served and u.blank not in lost)
+    unserved += tuple(
+        record.Unserved(u.blank, u.reason, u.kind, u.nearest_roll, u.miss_mm) for m in made for u in m.laid.unplaced
+    )
+    melts, pours = _melts_and_pours(plan, cast, again, now, settings)
+    days = _days(plan, cast, pours, now)
+    pours = _dated(pours, cast, plan, now)
+    buying: dict[str, float] = {}
+    for melt in melts:
+        for element, kg in (melt.charge.to_buy_kg if melt.charge is not None else {}).items():
+            buying[element] = buying.get(element, 0.0) + kg
+    without = {pipe for pipe in (_pipe_of(plan, b) for b in {u.blank for u in unserved}) if pipe}
+    return replace(
+        plan,
+        rolls_used=tuple(sorted((s for s in rows if not isinstance(s, record.NewSheet)), key=lambda s: s.id)),
+        new_sheets=tuple(sorted((s for s in rows if isinstance(s, record.NewSheet)), key=lambda s: s.id)),
+        melts=melts,
+        pours=pours,
+        days=days,
+        unserved=unserved,
+        to_buy_kg=buying,
+        pipes_served=len(plan.pipes) - len(without),
+        pipes=_with_chances(plan, rows),
+        faults=_faults(made),
+    )
+
+
+def _pipe_of(plan: record.Plan, blank: str) -> str:
+    return next((p.id for p in plan.pipes if blank.startswith(f"{p.id} ")), "")
+
+
+def _faults(made: Sequence[Made]) -> tuple[record.FaultRow, ...]:
+    """What the independent check finds wrong with what was laid anew; places that are less sure are no fault."""
+    found: list[record.FaultRow] = []
+    for m in made:
+        laid = {p.blank for p in m.layout.placements}
+        problem = replace(m.problem, blanks=tuple(b for b in m.problem.blanks if b.id in laid), certainty=0.0)
+        wrong = (f for f in verify(problem, m.layout) if f.kind != "totals")
+        found += [record.FaultRow(f.kind, f.blank, f.roll, f.detail) for f in wrong]
+    return tuple(found)
+
+
+def _sheet_rows(
+    m: Made, old: Mapping[str, record.CutSheet], now: ShopNow, settings: ShopSettings, density: Mapping[str, float]
+) -> list[record.CutSheet]:
+    """The rows of an alloy's sheets; those on which nothing changed as they were."""
+    rolls = {r.id: r for r in now.stock.rack if r.alloy == m.alloy}
+    orders = {s.id: sheet_order(s, settings) for s in m.laid.sheets}
+    known: dict[str, Roll] = dict(as_rolls(list(orders.values()), list(rolls.values())))
+    masses = {r.id: roll_mass_kg(r, density[m.alloy]) for r in rolls.values()}
+    masses |= {n: o.mass_kg(density[m.alloy], finished=True) for n, o in orders.items()}
+    of_pipe = [replace(p, chance=m.chances.of(name)) for name, p in m.pipes.items()]
+    found: list[record.CutSheet] = []
+    for made in cut_rolls(m.layout, known, of_pipe, density, masses, settings.sheets.kerf_mm):
+        row = new_sheet_row(made, orders[made.roll.id]) if made.is_new else roll_row(made)
+        before = old.get(made.roll.id)
+        same = before is not None and [(c.blank, c.x_mm, c.y_mm, c.turn_deg) for c in before.cuts] == [
+            (c.blank, c.x_mm, c.y_mm, c.turn_deg) for c in row.cuts
+        ]
+        if same and before is not None and made.roll.id not in now.measured.values():
+            chance = {c.blank: c.chance for c in row.cuts}
+            row = replace(before, cuts=tuple(replace(c, chance=chance.get(c.blank)) for c in before.cuts))
+        found.append(row)
+    return found
+
+
+def _melts_and_pours(
+    plan: record.Plan, cast: RestCast, again: set[str], now: ShopNow, settings: ShopSettings
+) -> tuple[tuple[record.Melt, ...], tuple[record.Pour, ...]]:
+    over = sheets_done(plan, now)
+    new = {m.melt.name: melt_row(m, [p for p in cast.pours if p.melt == m.melt.name], settings) for m in cast.melts}
+    pot = {p.melt: p for p in cast.pots}
+    melts: list[record.Melt] = []
+    for m in plan.melts:
+        if m.name in now.pots and m.recipe in again:
+            past_of = tuple(s for s in m.sheets if s in over)
+            still = pot[m.name].sheets if m.name in pot else ()
+            melts.append(replace(m, sheets=(*past_of, *still)))
+        elif m.recipe not in again or m.name in now.pots:
+            melts.append(m)
+        elif m.name in new:
+            melts.append(new.pop(m.name))
+    melts += new.values()
+    past = [p for p in plan.pours if p.sheet in over]
+    rest = [p for p in plan.pours if p.sheet not in over and p.alloy not in again]
+    return tuple(melts), (*past, *rest, *(pour_row(p, settings) for p in cast.pours))
+
+
+def _last_day(plan: record.Plan, now: ShopNow) -> int:
+    """The number of the last day on which something was cast."""
+    over = sheets_done(plan, now)
+    return max((p.day for p in plan.pours if p.sheet in over), default=0)
+
+
+def _days(
+    plan: record.Plan, cast: RestCast, pours: Sequence[record.Pour], now: ShopNow
+) -> tuple[record.CastingDay, ...]:
+    """Days that are over as they were, then those of the rest."""
+    last = _last_day(plan, now)
+    first = _first_number(plan, cast, now)
+    old = [d for d in plan.days if d.day <= last and d.day < first]
+    dates = {d.day: d.date for d in plan.days}
+    rows = (replace(day_row(d), day=first + k) for k, d in enumerate(cast.days))
+    return (*old, *(replace(d, date=d.date or dates.get(d.day, "")) for d in rows))
+
+
+def _first_number(plan: record.Plan, cast: RestCast, now: ShopNow) -> int:
+    """The number of the first day of the rest: that of today where a pot is in hand, else the next."""
+    last = _last_day(plan, now)
+    return last if last and now.pots and cast.days and set(cast.days[0].melts) & set(now.pots) else last + 1
+
+
+def _dated(pours: Sequence[record.Pour], cast: RestCast, plan: record.Plan, now: ShopNow) -> tuple[record.Pour, ...]:
+    """The pours in the order of their days, each with its day, its number and its hour."""
+    over = sheets_done(plan, now)
+    first = _first_number(plan, cast, now)
+    past = [p for p in pours if p.sheet in over]
+    at = {s: (first + k, d.pours()[s]) for k, d in enumerate(cast.days) for s in d.pours()}
+    rest = sorted((p for p in pours if p.sheet in at and p.sheet not in over), key=lambda p: at[p.sheet])
+    numbers: dict[int, int] = {}
+    for p in past:
+        numbers[p.day] = max(numbers.get(p.day, 0), p.number)
+    dated: list[record.Pour] = []
+    for p in rest:
+        day, minute = at[p.sheet]
+        numbers[day] = numbers.get(day, 0) + 1
+        dated.append(replace(p, day=day, number=numbers[day], starts_at_min=minute))
+    return (*past, *dated)
+
+
+def _with_chances(plan: record.Plan, rows: Sequence[record.CutSheet]) -> tuple[record.PipeRow, ...]:
+    """Each pipe with the chance of its blanks: those of one pipe lie apart mostly, so that it is their product."""
+    chance: dict[str, float] = {}
+    for s in rows:
+        for c in s.cuts:
+            if c.chance is not None:
+                chance[c.pipe] = chance.get(c.pipe, 1.0) * c.chance
+    return tuple(replace(p, chance=chance.get(p.id, p.chance)) for p in plan.pipes)

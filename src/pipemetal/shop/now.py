@@ -1,0 +1,67 @@
+"""The shop as it is now, as far as an accepted plan is concerned: what is cut, poured, measured, failed, and in the pots."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Final
+
+from pipemetal.planning.stock import Stock
+from pipemetal.plans.anew import ShopNow
+from pipemetal.plans.record import planned_name
+from pipemetal.shop.book import Book
+from pipemetal.shop.roll_rows import roll_of
+from pipemetal.shop.rows import OrderState, ReservationState, RollState
+
+__all__ = ["shop_now"]
+
+LEAST_KG: Final = 1e-3
+
+
+def shop_now(
+    book: Book, plan_id: str, *, pinned: frozenset[str] = frozenset(), today: dt.date | None = None
+) -> ShopNow:
+    """What a plan of the book stands on now: the rack with the rolls that it keeps, lots with what it keeps of them.
+
+    A sheet that was cast hangs as a roll (measured), lies there (poured), or came to nothing: its metal is booked away and no
+    roll came of it. Errors: BookError for a plan that is not in the book.
+    """
+    plan = book.plans.plan(plan_id)
+    assert plan is not None
+    done = {held.thing for held in book.plans.reservations(plan_id, state=ReservationState.DONE)}
+    poured, measured, failed, cut = set(), {}, set(), {s.id for s in plan.sheets if s.id in done}
+    here = {s.id for s in plan.new_sheets}
+    for order in book.plans.cast_list(plan_id, state=OrderState.CAST):
+        if order.sheet not in here:
+            continue
+        rolls = book.rolls.cast_from(order.cast)
+        states = book.rolls.states(rolls)
+        hanging = [r for r in rolls if states.get(r) in (RollState.ON_RACK, RollState.RESERVED)]
+        if hanging:
+            measured[order.sheet] = hanging[0]
+        elif any(states.get(r) is RollState.CUT for r in rolls):
+            cut.add(order.sheet)
+        elif rolls or _came_to_nothing(book, order.cast):
+            failed.add(order.sheet)
+        else:
+            poured.add(order.sheet)
+    melts = {planned_name(m.id, plan): m.id for m in book.melts.rows() if m.plan == plan_id}
+    pots = {name: book.ledger.mass_kg(f"melt:{key}") for name, key in melts.items() if name}
+    return ShopNow(
+        _stock(book, plan_id), frozenset(cut), frozenset(poured), measured, frozenset(failed), pots, pinned, today
+    )
+
+
+def _came_to_nothing(book: Book, cast: str) -> bool:
+    """Whether a cast's metal was booked and none of it lies there any more."""
+    return bool(book.casts.row(cast).melt) and book.ledger.mass_kg(f"sheet:{cast}") < LEAST_KG
+
+
+def _stock(book: Book, plan_id: str) -> Stock:
+    own = f"{plan_id}:"
+    rows = [
+        r
+        for r in book.rolls.rows()
+        if r.state is RollState.ON_RACK or (r.state is RollState.RESERVED and r.reserved_for.startswith(own))
+    ]
+    lots, unknown = book.lots.free(plan=plan_id)
+    return Stock(book.recipes.all(), tuple(roll_of(r) for r in rows), lots, unknown)

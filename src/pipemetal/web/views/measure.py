@@ -1,0 +1,87 @@
+"""The page of measuring: places on a grid that follows the sheet, what to expect at each, and readings that cannot be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Final
+
+from pipemetal.web.views.walls import Run, runs_of
+
+__all__ = ["ACROSS", "Grid", "Place", "doubtful", "grid_of"]
+
+ACROSS: Final = ("left", "middle", "right")
+EDGE: Final = 0.02
+"""Of the length: so far from its ends a sheet is measured (common practice, no source)."""
+FROM_EDGE_MM: Final = 40.0
+DOUBTED: Final = 0.06
+"""A reading that is off its neighbours by this share is doubtful: sheets wander less over a few feet (estimate)."""
+PARTS: Final = 60
+LEAST, MOST = 2, 12
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place of the grid: its name in the form, where it is, and the thickness to expect there, as cast."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    expected_mm: float
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The places, line by line across; their distances along; and the colours of the metal behind them."""
+
+    lines: tuple[tuple[str, tuple[Place, ...]], ...]
+    along_mm: tuple[float, ...]
+    runs: tuple[Run, ...]
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """All places."""
+        return tuple(place for _, line in self.lines for place in line)
+
+
+def grid_of(length_mm: float, width_mm: float, ends_mm: tuple[float, float], along: int = 5) -> Grid:
+    """A grid of `along` by three for a sheet that should run straight from one thickness to the other.
+
+    >>> grid_of(1000.0, 500.0, (1.2, 1.0), 2).along_mm
+    (20.0, 980.0)
+    """
+    count = min(max(along, LEAST), MOST)
+    first, last = EDGE * length_mm, (1.0 - EDGE) * length_mm
+    at = tuple(first + (last - first) * k / (count - 1) for k in range(count))
+    edge = min(FROM_EDGE_MM, width_mm / 4.0)
+
+    def expected(x_mm: float) -> float:
+        return ends_mm[0] + (ends_mm[1] - ends_mm[0]) * x_mm / length_mm
+
+    ys = (width_mm - edge, width_mm / 2.0, edge)
+    lines = tuple(
+        (name, tuple(Place(f"t{k}-{j}", x, y, expected(x)) for k, x in enumerate(at)))
+        for j, (name, y) in enumerate(zip(ACROSS, ys, strict=True))
+    )
+    walls = [expected((k + 0.5) / PARTS * length_mm) for k in range(PARTS)]
+    return Grid(lines, at, tuple(runs_of(walls, 188.0)))
+
+
+def doubtful(places: Sequence[Place], read_mm: Mapping[str, float]) -> tuple[str, ...]:
+    """The names of readings that are far off what their neighbours say, each against what is to be expected at its place.
+
+    >>> places = grid_of(1000.0, 500.0, (1.2, 1.0)).places
+    >>> read = {p.name: p.expected_mm * 1.05 for p in places}
+    >>> doubtful(places, read), doubtful(places, read | {"t3-0": 0.8})
+    ((), ('t3-0',))
+    """
+    column = {p.name: int(p.name[1:].partition("-")[0]) for p in places}
+    off = {p.name: read_mm[p.name] / p.expected_mm for p in places if p.name in read_mm}
+    found = []
+    for name, own in off.items():
+        near = [r for other, r in off.items() if other != name and abs(column[other] - column[name]) <= 1]
+        near = near if len(near) > 1 else [r for other, r in off.items() if other != name]
+        if len(near) > 1 and abs(own / median(near) - 1.0) > DOUBTED:
+            found.append(name)
+    return tuple(found)
