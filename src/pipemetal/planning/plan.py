@@ -252,9 +252,7 @@ def make_plan(
     fees = work_as_metal(problem, settings, density)
     laid = lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees))
     search.tell(0.89, "checking the layout")
-    layout = soundest(problem, [thick_end_first(problem, laid), laid])
-    layout = soundest(problem, [small_sheets_joined(problem, layout, settings, density), layout])
-    faults = verify(problem, layout)
+    layout, faults = _made_castable(problem, laid, settings, density)
     search.tell(0.91, "charging melts")
     orders, hurried = sheet_orders(layout, settings), search.is_over()
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
@@ -294,6 +292,16 @@ def make_plan(
         chances,
         tuple(notes),
     )
+
+
+def _made_castable(
+    problem: LayoutProblem, layout: LayoutPlan, settings: ShopSettings, density: Mapping[str, float]
+) -> tuple[LayoutPlan, tuple[Fault, ...]]:
+    """A layout as the shop casts it, and its faults: from the thick end, small sheets along with others; a step that spoils it
+    is not taken."""
+    layout = soundest(problem, [thick_end_first(problem, layout), layout])
+    layout = soundest(problem, [small_sheets_joined(problem, layout, settings, density), layout])
+    return layout, verify(problem, layout)
 
 
 def _check(organ: Organ, stock: Stock, settings: ShopSettings) -> None:
