@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import pairwise
 
 from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import area_bound_mm2
@@ -39,8 +38,6 @@ RACK_SHARE = 0.35
 START_SHARE = 0.2
 # Blanks that lose all sure places to others are given places this sure, the surest first.
 AT_LAST = (0.8, 0.0)
-# After this share, and at the end, blanks without a place are given less sure ones.
-RELAX_SHARE = 0.7
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -105,10 +102,8 @@ def solve(
     _loosen(alloys, problem, settings, seed, budget)
     if cast:
         _add_new_sheets(alloys, problem, settings, seed, budget)
-    shares = (RACK_SHARE, *((RELAX_SHARE,) if problem.certainty > 0.0 else ()), 1.0)
-    for start, end in pairwise(shares):
-        _spend(alloys, budget, settings, start, end)
-        _relax(alloys, problem, settings, seed, budget)
+    _spend(alloys, budget, settings, RACK_SHARE, 1.0)
+    _relax(alloys, problem, settings, seed, budget)
     placements: list[Placement] = []
     new_sheets: list[NewSheet] = []
     taken = {r.id for r in problem.rolls}
