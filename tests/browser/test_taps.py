@@ -124,3 +124,25 @@ def test_a_page_seen_before_opens_while_the_server_is_away(browser: Any, shop: S
     page.goto(f"{shop.url}/account")
     assert "does not answer" not in page.inner_text("main")
     context.close()
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_every_part_is_drawn_and_none_lies_on_another(browser: Any, shop: Server, theme: str) -> None:
+    """The gallery of parts, looked at by its boxes: each has a size, stays in its strip, and leaves the others free."""
+    page = browser.new_context(color_scheme=theme, viewport={"width": 1024, "height": 768}).new_page()
+    page.goto(f"{shop.url}/parts")
+    boxes = page.evaluate(
+        "[...document.querySelectorAll('[data-part]')].map(e => { const b = e.getBoundingClientRect();"
+        " return [e.dataset.part, b.left, b.top, b.right, b.bottom, e.scrollWidth - e.clientWidth] })"
+    )
+    assert len(boxes) == 8
+    for name, left, top, right, bottom, over in boxes:
+        assert right - left > 100 and bottom - top > 50 and over <= 0, name
+    for k, (one, a, b, c, d, _) in enumerate(boxes):
+        for other, e, f, g, h, _ in boxes[k + 1 :]:
+            assert c <= e + 1 or g <= a + 1 or d <= f + 1 or h <= b + 1, (one, other)
+    empty = page.evaluate(
+        "[...document.querySelectorAll('[data-part] svg')].filter(s => !s.getBoundingClientRect().width).length"
+    )
+    assert empty == 0
+    page.close()

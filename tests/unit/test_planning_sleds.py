@@ -74,7 +74,7 @@ def test_a_list_of_sleds_is_read_in_either_unit() -> None:
         ({"owned.sleds": "a 250 x 90000"}, "60 to 2500 mm"),
         ({"owned.sleds": "a 250 x 900", "owned.tables": "t 5500 x 800"}, "wider than every table"),
         ({"owned.sleds": "a 250 x 900", "owned.tables": "t 900 x 1000"}, "too short for the shortest sheet"),
-        ({"owned.tables": "t 5500 by 1000"}, "is not a table"),
+        ({"owned.tables": "t 5500 by 1000"}, "is not a casting table"),
         ({"day.shift": "7-16"}, "is not a span of the day"),
         ({"day.breaks": "5:00-5:30"}, "outside the shift"),
         ({"day.weekdays": "Mo-Fr"}, "is no day of the week"),

@@ -72,7 +72,7 @@ def test_the_lock_after_wrong_pins_is_one_line_for_each_try(
     ("form", "words"),
     [
         ({"id": "X", "kind": "pig"}, "Masse fehlt"),
-        ({"id": "X" * 300, "kind": "pig", "mass": "5"}, "id ist zu lang (erlaubt: bis 200)"),
+        ({"id": "X" * 300, "kind": "pig", "mass": "5"}, "Kennung ist zu lang (erlaubt: bis 200)"),
     ],
 )
 def test_what_the_framework_refuses_is_said_in_german(client: TestClient, form: dict[str, str], words: str) -> None:

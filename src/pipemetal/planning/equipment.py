@@ -220,7 +220,7 @@ def parse_tables(text: str) -> tuple[OwnedTable, ...]:
     for row in _rows(text):
         match = _TABLE.fullmatch(row)
         if match is None:
-            raise PlanError("is not a table", field=field, value=row[:60], allowed=TABLES_EXAMPLE)
+            raise PlanError("is not a casting table", field=field, value=row[:60], allowed=TABLES_EXAMPLE)
         name, to_mm = match["name"].strip(), MM[match["unit"]]
         length = _within(float(match["a"]) * to_mm, 500.0, 20_000.0, field, name)
         width = _within(float(match["b"]) * to_mm, 100.0, 5000.0, field, name)

@@ -203,6 +203,10 @@ class Search:
     progress: Progress | None = None
     should_stop: Callable[[], bool] | None = None
 
+    def __post_init__(self) -> None:
+        if self.seed < 0:
+            raise PlanError("is negative", field="seed", value=self.seed, allowed="0 or more")
+
     def tell(self, share: float, words: str) -> None:
         """Tell whoever asked how far the work is."""
         if self.progress is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from sqlalchemy import func, select
 
 from pipemetal.errors import NotInBookError
+from pipemetal.given import given
 from pipemetal.shop import schema
 from pipemetal.shop.ledger import taken_back
 from pipemetal.shop.refusals import mention
@@ -22,6 +23,7 @@ class History:
     def __init__(self, writer: Writer) -> None:
         self._writer = writer
 
+    @given
     def undo(self, event_id: int) -> Written[None]:
         """Take an event back by an opposite one.
 

@@ -55,6 +55,7 @@ class Lots(Kept[LotRow]):
 
     KIND = LotRow
 
+    @given
     def add(self, lot: NewLot) -> Written[None]:
         """Enter a lot. Errors: BookError, MeltError."""
         with self._writer.writing(Action.LOT_ENTERED, f"lot:{lot.id}") as w:

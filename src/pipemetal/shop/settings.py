@@ -21,6 +21,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import SettingsRow
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written, dump, version_of
+from pipemetal.texts import Text
 
 __all__ = [
     "BESIDE",
@@ -198,7 +199,7 @@ def in_effect(kept_in_book: Settings | None, given: SaidFile | None, beside: Sai
     if given is not None:
         return _effect(given.said, GIVEN, f"{given.name}, given", version)
     if kept is not None:
-        return _effect(kept, BOOK, f"the book, version {version}", version)
+        return _effect(kept, BOOK, Text("the book, version {version}", version=version), version)
     if beside is not None:
         return _effect(beside.said, BESIDE, f"{beside.name} beside the book", version)
     return _effect({}, PROGRAM, PROGRAM, version)

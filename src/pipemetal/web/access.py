@@ -27,6 +27,7 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/enter"): ANYONE,
     ("GET", "/sw.js"): ANYONE,
     ("GET", "/away"): ANYONE,
+    ("GET", "/parts"): Action.LOOK,
     ("POST", "/enter"): ANYONE,
     ("POST", "/leave"): ANYONE,
     ("GET", "/"): Action.LOOK,

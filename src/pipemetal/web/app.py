@@ -159,7 +159,8 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         assert isinstance(error, HTTPException)
         titles = {404: "There is no such page", 405: "That page takes no such order"}
         title = titles.get(error.status_code, "That did not work")
-        return told(request, title, str(error.detail), error.status_code)
+        words = {404: "This address leads to no page.", 405: "This page takes no such order."}
+        return told(request, title, words.get(error.status_code, str(error.detail)), error.status_code)
 
     def invalid(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)

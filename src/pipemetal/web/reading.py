@@ -72,6 +72,11 @@ def _add_away(app: FastAPI, site: Site) -> None:
         # a worker serves the pages of its own folder and below, so it stands at the root
         return FileResponse(Path(__file__).parent / "static" / "sw.js", media_type="text/javascript")
 
+    @app.get("/parts")
+    def parts(request: Request) -> Response:
+        alloys = sorted(site.kept("recipes", site.book.recipes.all))
+        return site.page(request, "gallery.html", "Parts of the pages", "", alloys=alloys)
+
     @app.get("/away")
     def away(request: Request) -> Response:
         return site.page(request, "away.html", "The server is away", "")
