@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipemetal.layout.castable import _Kind, alike
+from pipemetal.layout.castable import _cut_down, _Kind, _kind, alike
 from pipemetal.layout.casts import CastWidth
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.reasons import cannot_cast
@@ -108,3 +108,15 @@ def test_sheets_of_one_profile_and_two_widths_are_not_cast_alike() -> None:
     ]
     found = alike(kinds, castable, 1e9)
     assert sorted(kind.members for kind in found) == [(0, 2), (1,)]
+
+
+def test_sheets_of_one_profile_and_several_widths_hold_what_lies_on_them() -> None:
+    """A wide and a narrow sheet, else alike: made equal, what lies on the wide one once stood over the edge of both."""
+    castable = Castable(widths=(CastWidth(600.0, 3000.0), CastWidth(800.0, 3000.0)), max_width_mm=800.0)
+    sheets = []
+    for k, (width, used) in enumerate(((600.0, 600.0), (800.0, 790.0))):
+        roll = LayoutRoll(f"N{k}", "A", 3000.0, width, castable.trim_mm, (0.0, 3000.0), np.array([[1.0, 1.0]]))
+        sheets.append(_kind((k,), (0.0, 2900.0, 0.0, used), roll, castable))
+    for kind in alike(sheets, castable, 0.5):
+        _, width, _, y0 = _cut_down(kind.use, castable, kind.roll)
+        assert y0 <= kind.use[2] and kind.use[3] <= y0 + width

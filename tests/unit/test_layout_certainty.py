@@ -9,10 +9,14 @@ from pipemetal.layout.centre import best_chance, centred
 from pipemetal.layout.chance import DRAWINGS, chances_of
 from pipemetal.layout.guard import AS_NORMAL, FREEDOM, guard_factor
 from pipemetal.layout.jsonform import plan_from_dict, plan_to_dict, problem_from_dict, problem_to_dict
+from pipemetal.layout.less_sure import with_some_place
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
-from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll, Sector
+from pipemetal.layout.settle import settled
+from pipemetal.layout.shelf import piece_of
 from pipemetal.layout.solve import solve
-from pipemetal.layout.verify import verify
+from pipemetal.layout.totals import totals_of
+from pipemetal.layout.verify import soundest, verify
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
@@ -122,3 +126,50 @@ def test_the_error_of_a_field_is_learned_from_all_rolls() -> None:
     even, uneven = [field(k, 0.0) for k in range(8)], [field(k, 0.03) for k in range(8)]
     assert waves_of(even).rms_mm < 0.008 < 0.015 < waves_of(uneven).rms_mm
     assert error_of(uneven[0], waves_of(uneven)).sd_mm.mean() > 2.0 * error_of(even[0], waves_of(even)).sd_mm.mean()
+
+
+def test_a_doubtful_blank_is_moved_within_its_gap_and_takes_no_more_metal() -> None:
+    problem = LayoutProblem(BLANKS[:3], (roll(0.02),), None, 1.0, 0.95)
+    # metal of 1.0 mm lies at 1500: the second blank has room towards it, the outer two mark what is used
+    laid = [Placement("C0", "R1", 15.0, 15.0), Placement("C1", "R1", 700.0, 15.0), Placement("C2", "R1", 2200.0, 480.0)]
+    moved = settled(problem, laid)
+    assert abs(moved[1].x_mm + 200.0 - 1500.0) < 150.0
+    whole = [LayoutPlan(tuple(p), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0) for p in (laid, moved)]
+    before, after = (chances_of(problem, plan).of("C1") for plan in whole)
+    assert before < 0.9 < after
+    used = [totals_of(problem, plan.placements, ()).consumed_mm2 for plan in whole]
+    assert used[1] <= used[0]
+    assert settled(problem, laid, ["C0", "C1", "C2"]) == laid
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_what_is_moved_within_its_gap_keeps_every_rule(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    blanks = tuple(
+        Blank(f"B{k}", "body", "A", float(rng.uniform(60, 900)), float(rng.uniform(40, 250)), 1.0, 0.99, 0.06, (0, 180))
+        for k in range(20)
+    ) + tuple(
+        Blank(f"F{k}", "foot", "A", *ring.box_mm(), 1.0, 1.0, 0.06, (0, 180), ring)
+        for k in range(8)
+        for ring in [Sector(float(rng.uniform(150, 260)), 20.0, float(rng.uniform(15, 35)))]
+    )
+    rolls = tuple(roll(float(rng.uniform(0.005, 0.02)), 1.12, 0.9, f"R{k}") for k in range(3))
+    problem = LayoutProblem(blanks, rolls, None, 1.0, 0.95)
+    assert verify(problem, solve(problem, iterations=200, seed=seed)) == ()
+
+
+def test_a_blank_that_nothing_sure_serves_takes_part_with_the_surest_place() -> None:
+    hard = Blank("H", "languid", "A", 60.0, 60.0, 1.0, 1.0, 0.022)
+    problem = LayoutProblem((*BLANKS[:2], hard), (roll(0.02), roll(0.015, name="R2")), None, 1.0, 0.95)
+    easy, _, held = with_some_place([piece_of(b, k) for k, b in enumerate(problem.blanks)], problem.rolls, problem)
+    assert easy.certainty is None and held.certainty == 0.9
+    plan = solve(problem, iterations=200)
+    assert not plan.unplaced and plan.unsure == ("H",) and verify(problem, plan) == ()
+
+
+def test_a_step_that_spoils_a_plan_is_not_taken() -> None:
+    problem = LayoutProblem(BLANKS, (roll(0.0),), None, 1.0)
+    good = solve(problem, iterations=100)
+    spoilt = replace(good, placements=tuple(replace(p, x_mm=p.x_mm + 900.0) for p in good.placements))
+    assert soundest(problem, [spoilt, good]) is good and soundest(problem, [good, spoilt]) is good
+    assert soundest(problem, [spoilt, spoilt]) is spoilt

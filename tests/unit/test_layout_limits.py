@@ -11,7 +11,7 @@ import pytest
 from pipemetal.errors import LayoutError
 from pipemetal.layout import castable as castable_module
 from pipemetal.layout import search as search_module
-from pipemetal.layout import solve as solve_module
+from pipemetal.layout import spending as spending_module
 from pipemetal.layout.limits import MOST_BLANKS, check_size, least_seconds
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.reasons import MOST_LOOKED_FOR
@@ -41,7 +41,7 @@ def clock(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[float]]:
         now[0] += 0.1
         return now[0]
 
-    for module in (solve_module, search_module):
+    for module in (spending_module, search_module):
         monkeypatch.setattr(module.time, "perf_counter", look)
     yield now
 

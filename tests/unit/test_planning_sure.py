@@ -7,6 +7,9 @@ import pytest
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.documents.chances import name_with_labour
+from pipemetal.documents.cutting_sheet import cutting_sheet
+from pipemetal.documents.drawing import Polygon
 from pipemetal.errors import PlanError
 from pipemetal.layout.chance import Count
 from pipemetal.layout.gauging import next_readings
@@ -15,12 +18,16 @@ from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRol
 from pipemetal.layout.verify import verify
 from pipemetal.melts.worth import MetalPrices
 from pipemetal.planning.chances import hardly_known, roll_errors
+from pipemetal.planning.cuts import ForPipe, GaugeMark, cut_rolls, marked
+from pipemetal.planning.labour import told_of_labour
 from pipemetal.planning.spare import spare_sheets, told_of_spare
 from pipemetal.planning.sure_words import count_words, trial_sheets
 from pipemetal.planning.sureness import SureSettings
 from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
 
 PRICES = MetalPrices({"Pb": 2.0, "Sn": 28.0}, frozenset())
 RECIPES = {"A": Recipe("A", Composition.parse("Sn 50 Pb bal"))}
@@ -113,3 +120,41 @@ def test_counts_and_trials_are_told() -> None:
     sheets = tuple(NewSheet(f"N{k}", "A", 1000.0, 600.0, 1.0, 1.0, 15.0) for k in range(3))
     placed = (Placement("a", "N1", 0.0, 0.0), Placement("b", "N1", 0.0, 0.0), Placement("c", "N2", 0.0, 0.0))
     assert [s.id for s in trial_sheets(plan(*placed, sheets=sheets))] == ["N1"]
+
+
+def test_what_is_worked_before_it_fits_is_named_with_its_labour() -> None:
+    languid = Blank("L", "languid", "A", 50.0, 50.0, 2.0, 2.0, 0.2, thicker_mm=0.2, worked_mm=0.5, worked="planed")
+    field = ThicknessField.from_grid([0.0, 500.0], [[2.45, 2.45]], width_mm=300.0)
+    roll = Roll("R1", "A", 500.0, 300.0, 15.0, field)
+    laid = cut_rolls(
+        plan(Placement("L", "R1", 20.0, 20.0)),
+        {"R1": roll},
+        [ForPipe(languid, "C", "Principal", "C")],
+        {"A": 9.0},
+        {"R1": 3.0},
+        1.0,
+    )
+    (cut,) = laid[0].cuts
+    assert cut.to_work_mm == pytest.approx(0.25)
+    assert name_with_labour(cut, UnitSystem(), Words()) == "L, planed 0.25 mm"
+    assert str(told_of_labour(laid)[0]) == "Parts that fit once they are worked: languid: 1 planed, 0.25 mm at most."
+    as_it_is = replace(cut, actual_mouth_mm=2.1, actual_top_mm=2.1)
+    assert as_it_is.to_work_mm == 0.0 and name_with_labour(as_it_is, UnitSystem(), Words()) == "L"
+
+
+def test_below_the_certainty_is_pencil_above_it_ink_and_gauge_places_are_marked() -> None:
+    field = ThicknessField.from_grid([0.0, 900.0], [[1.0, 1.0]], width_mm=300.0)
+    roll = Roll("R1", "A", 900.0, 300.0, 15.0, field)
+    blanks = [Blank(f"B{k}", "body", "A", 200.0, 100.0, 1.0, 1.0, 0.05) for k in range(2)]
+    made = [ForPipe(b, "C", "Principal", "C", chance=chance) for b, chance in zip(blanks, (0.96, 0.93), strict=True)]
+    layout = plan(Placement("B0", "R1", 20.0, 20.0), Placement("B1", "R1", 320.0, 20.0))
+    laid = cut_rolls(layout, {"R1": roll}, made, {"A": 9.0}, {"R1": 3.0}, 1.0)
+    (drawn,) = marked(laid, 0.95, [GaugeMark(3, "R1", 600.0, 150.0), GaugeMark(4, "R2", 0.0, 0.0)])
+    assert [c.pencil for c in drawn.cuts] == [False, True] and [m.number for m in drawn.gauge] == [3]
+    shapes = [item for item in cutting_sheet(drawn, "Chapel").shapes if isinstance(item, Polygon)]
+    outlines = [s for s in shapes if s.layer == "blank"]
+    assert [bool(s.dashes) for s in outlines] == [False, True]
+    assert [s.layer for s in shapes].count("gauge") == 1
+    # once its sheet is measured and the blank is sure, it is ink
+    (sure,) = marked([replace(drawn, cuts=tuple(replace(c, chance=0.99) for c in drawn.cuts))], 0.95, [])
+    assert not any(c.pencil for c in sure.cuts)

@@ -138,3 +138,21 @@ def test_the_rest_is_laid_anew_around_what_is_pinned(client: TestClient, planned
     new = next(c for c in sheet_of(planned, "R2", "Brindle House #2").cuts if c.blank == cut.blank)
     assert (new.x_mm, new.y_mm) == pytest.approx((cut.x_mm, cut.y_mm))
     assert new.turn_deg == cut.turn_deg
+
+
+def test_a_blank_moved_by_hand_keeps_a_chance(client: TestClient, planned: Book) -> None:
+    """On gauged rolls and on sheets to cast alike; what is less sure than wanted is in pencil, on the page too."""
+    for sheet in ("R2", "N001"):
+        cut, there = a_move(client, planned, sheet)
+        assert cut.chance is not None
+        form = {"plan": PLAN, "sheet": sheet, "places": [there]}
+        told = client.post("/cutting/check", json=form).json()
+        # a millimetre changes little
+        assert told["chances"].keys() == {cut.blank} and abs(told["chances"][cut.blank] - cut.chance) < 0.12
+        assert told["pencil"] == ([cut.blank] if told["chances"][cut.blank] < 0.945 else [])
+        assert client.post("/cutting/keep", json=form).status_code == 200
+        version = planned.plans.all()[0].id
+        moved = next(c for c in sheet_of(planned, sheet, version).cuts if c.blank == cut.blank)
+        assert moved.chance == pytest.approx(told["chances"][cut.blank], abs=5e-4)
+    page = client.get("/cutting?sheet=N001").text
+    assert "&#34;pencil&#34;: true" in page or "&#34;pencil&#34;: false" in page

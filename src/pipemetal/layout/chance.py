@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipemetal.layout.guard import AS_NORMAL, FREEDOM
+from pipemetal.layout.guard import AS_NORMAL, FREEDOM, guard_factor
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.layout.verify import shape_on_sheet
@@ -126,10 +126,12 @@ def unsure_of(problem: LayoutProblem, placements: Sequence[Placement]) -> tuple[
     if problem.certainty <= 0.0 or not mine:
         return ()
     blanks, fields = {b.id: b for b in problem.blanks}, {r.id: field_of(r) for r in problem.rolls if r.id in rolls}
-    doubtful = tuple(p for p in mine if p.blank in blanks and errors_off(blanks[p.blank], p, fields[p.roll]) < CLEARLY)
+    off = {p.blank: errors_off(blanks[p.blank], p, fields[p.roll]) for p in mine if p.blank in blanks}
+    doubtful = tuple(p for p in mine if off.get(p.blank, CLEARLY) < CLEARLY)
     chances = chances_of(problem, LayoutPlan(doubtful, (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
-    wanted = problem.certainty - COUNTED_TO
-    return tuple(sorted(p.blank for p in doubtful if chances.of(p.blank) < wanted))
+    # drawings count well where few are missed, the worst place alone tells it where hardly any are
+    wanted, least = problem.certainty - COUNTED_TO, guard_factor(1.0 - 1.1 * (1.0 - problem.certainty), 0.0, 1.0)
+    return tuple(sorted(p.blank for p in doubtful if chances.of(p.blank) < wanted or off[p.blank] < least))
 
 
 def field_of(roll: LayoutRoll) -> ThicknessField:

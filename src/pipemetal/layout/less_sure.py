@@ -28,30 +28,33 @@ def with_some_place(pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], proble
     found = list(pieces)
     if problem.certainty <= 0.0 or not rolls:
         return found
-    apart = {k for k in _without_place(found, rolls, problem) if len(found[k].members) > 1}
+    lost = _without_place(found, range(len(found)), rolls, problem)
+    apart = {k for k in lost if len(found[k].members) > 1}
     if apart:
         found = loosened(found, apart, problem.blanks)
+        lost = _without_place(found, range(len(found)), rolls, problem)
     for level in LESS_SURE:
-        lost = _without_place(found, rolls, problem)
-        if level >= problem.certainty or not lost:
-            continue
-        for k in lost:
-            found[k] = replace(found[k], certainty=level)
+        if level < problem.certainty and lost:
+            for k in lost:
+                found[k] = replace(found[k], certainty=level)
+            lost = _without_place(found, lost, rolls, problem)
     return found
 
 
-def _without_place(pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], problem: LayoutProblem) -> list[int]:
-    """The pieces that no roll serves as surely as wanted, and that may not be cast."""
-    held = [guarded(p, problem.blanks, problem) for p in pieces]
+def _without_place(
+    pieces: Sequence[Piece], among: Sequence[int], rolls: Sequence[LayoutRoll], problem: LayoutProblem
+) -> list[int]:
+    """The pieces among some that no roll serves as surely as wanted, and that may not be cast."""
+    held = [guarded(pieces[k], problem.blanks, problem) for k in among]
     starts, _ = find_slots(held, sheet_table(rolls), problem.kerf_mm)
-    some = (np.diff(starts) > 0).reshape(len(pieces), len(rolls)).any(axis=1)
+    some = [bool(row.any()) for row in (np.diff(starts) > 0).reshape(len(held), len(rolls))]
     castable = problem.castable
     if castable is None:
-        return [k for k in range(len(pieces)) if not some[k]]
+        return [k for k, serves in zip(among, some, strict=True) if not serves]
     alloy = problem.blanks[pieces[0].members[0][0]].alloy
     may_cast = castable.alloys is None or alloy in castable.alloys
     return [
         k
-        for k, piece in enumerate(held)
-        if not some[k] and not (may_cast and profile_of_piece(piece.as_cast, castable) is not None)
+        for k, piece, serves in zip(among, held, some, strict=True)
+        if not serves and not (may_cast and profile_of_piece(piece.as_cast, castable) is not None)
     ]

@@ -16,8 +16,8 @@ MOST_PAIRS: Final = 3_000_000
 """Blanks times rolls of their alloy; each pair costs memory and a look."""
 CHECK_S_A_BLANK, FIRST_S_A_BLANK, SECONDS_A_PAIR = 0.45e-3, 0.25e-3, 2.0e-6
 """What the check, the first plan and setting up take on a small machine (measured)."""
-COUNTED_S_A_ROLL, COUNTED_S_A_BLANK, LEAST_SEARCH_SHARE = 0.03, 0.5e-3, 0.8
-"""What counting chances takes on a small machine (measured), and how much of the time the search keeps."""
+COUNTED_S_A_ROLL, COUNTED_S_A_BLANK, LEAST_SEARCH_SHARE = 0.03, 1.1e-3, 0.8
+"""What moving doubtful blanks and counting chances take on a small machine (measured), and the share that the search keeps."""
 FREE_SECONDS: Final = 2.0
 """So much longer than asked may a layout take."""
 

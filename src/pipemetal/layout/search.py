@@ -125,6 +125,12 @@ class Search:
                 return True
         return False
 
+    def go_on_from(self, places: dict[int, tuple[int, Place]], moves: int) -> None:
+        """Goes on from a plan of another search, whatever it costs here, by small moves alone; `moves` were made before."""
+        self.moves, self._filler = moves, None
+        self.best_cost[0] = np.inf
+        self.adopt(places)
+
     def _try(self, state: State) -> bool:
         """Lays what a state leaves over and goes on from it if it is better than the best plan; whether it was."""
         build(self.shelf.stock, state, 3, 0, 0.2, 0.0)

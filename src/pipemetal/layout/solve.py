@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import math
-import threading
-import time
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -29,21 +26,18 @@ from pipemetal.layout.search import Fees, Search, SolverSettings
 from pipemetal.layout.settle import settled
 from pipemetal.layout.sheet_for import profile_of_piece
 from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
+from pipemetal.layout.spending import spend
 from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
 from pipemetal.layout.windows import Piece
-from pipemetal.texts import Text
 
 __all__ = ["solve"]
 
-CHUNK_MOVES = 400
 # Shares of the budget: the rack alone, then rack and new sheets together where the rack does not suffice.
 RACK_SHARE = 0.35
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
 # Blanks that lose all sure places to others are given places this sure, the surest first.
 AT_LAST = (0.8, 0.0)
-# After this share blanks without a place are given less sure ones.
-RELAX_SHARE = 0.7
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -108,9 +102,7 @@ def solve(
     _loosen(alloys, problem, settings, seed, budget)
     if cast:
         _add_new_sheets(alloys, problem, settings, seed, budget)
-    _spend(alloys, budget, settings, RACK_SHARE, RELAX_SHARE)
-    _relax(alloys, problem, settings, seed, budget)
-    _spend(alloys, budget, settings, RELAX_SHARE, 1.0)
+    _spend(alloys, budget, settings, RACK_SHARE, 1.0)
     _relax(alloys, problem, settings, seed, budget)
     placements: list[Placement] = []
     new_sheets: list[NewSheet] = []
@@ -248,6 +240,20 @@ def _add_new_sheets(
             search.adopt(places)
 
 
+def _open_again(
+    alloy: _Alloy,
+    places: dict[int, tuple[int, Place]],
+    problem: LayoutProblem,
+    settings: SolverSettings,
+    seed: int,
+    budget: Budget,
+) -> None:
+    """Goes on with one search from where pieces lie, where their guards let them stay."""
+    moves = sum(search.moves for search in alloy.searches)
+    _open(alloy, problem, settings, seed, budget, replicas=1)
+    alloy.searches[0].go_on_from(places, moves)
+
+
 def _relax(
     alloys: Sequence[_Alloy], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget
 ) -> None:
@@ -262,11 +268,7 @@ def _relax(
             places = _places(alloy, best, ())
             for k in lost:
                 alloy.pieces[k] = replace(alloy.pieces[k], certainty=less)
-            moves = sum(search.moves for search in alloy.searches)
-            _open(alloy, problem, settings, seed, budget, replicas=1)
-            alloy.searches[0].moves = moves
-            alloy.searches[0].best_cost[0] = math.inf
-            alloy.searches[0].adopt(places)
+            _open_again(alloy, places, problem, settings, seed, budget)
 
 
 def _certainty(piece: Piece, problem: LayoutProblem) -> float:
@@ -313,53 +315,7 @@ def _renamed(sheet: LayoutRoll, taken: set[str]) -> LayoutRoll:
 
 
 def _spend(alloys: Sequence[_Alloy], budget: Budget, settings: SolverSettings, start: float, end: float) -> None:
-    searches = [s for a in alloys for s in a.searches]
-    if not searches:
-        return
-    workers = max(1, min(settings.workers, len(searches)))
-    if budget.seconds is None:
-        with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(lambda s: _spend_moves(s, budget, start, end), searches))
-        _tell(budget, end, Text("moves made"))
-        return
-    begun, until = time.perf_counter(), budget.begun + end * budget.seconds
-    if begun >= until:
-        return
-    used = [0.0] * len(searches)
-    weight = [max(len(s.shelf.pieces), 1) ** 0.5 for s in searches]
-    busy = [False] * len(searches)
-    lock = threading.Lock()
-
-    def work(worker: int) -> None:
-        while (now := time.perf_counter()) < until and not (budget.should_stop and budget.should_stop()):
-            with lock:
-                free = [k for k in range(len(searches)) if not busy[k]]
-                k = min(free, key=lambda k: used[k] / weight[k])
-                busy[k] = True
-            done = start + (end - start) * (now - begun) / (until - begun)
-            searches[k].run_timed(done)
-            with lock:
-                busy[k] = False
-                used[k] += time.perf_counter() - now
-            if worker == 0:
-                _tell(budget, done, Text("{count} pieces without a place", count=sum(s.unplaced() for s in searches)))
-
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(work, range(workers)))
-
-
-def _spend_moves(search: Search, budget: Budget, start: float, end: float) -> None:
-    first, last = round(start * budget.moves), round(end * budget.moves)
-    for at in range(first, last, CHUNK_MOVES):
-        if budget.should_stop and budget.should_stop():
-            return
-        until = min(at + CHUNK_MOVES, last)
-        search.run(at / budget.moves, until / budget.moves, until - at)
-
-
-def _tell(budget: Budget, done: float, message: str) -> None:
-    if budget.progress is not None:
-        budget.progress(min(done, 1.0), message)
+    spend([s for a in alloys for s in a.searches], budget, settings.workers, start, end)
 
 
 def _plan(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.verify_metal import certainty_fault, thickness_fault
 
-__all__ = ["FAULT_KINDS", "Fault", "shape_on_sheet", "verify"]
+__all__ = ["FAULT_KINDS", "Fault", "shape_on_sheet", "soundest", "verify"]
 
 FAULT_KINDS = (
     "unknown_blank",
@@ -143,6 +143,24 @@ def verify(problem: LayoutProblem, plan: LayoutPlan) -> tuple[Fault, ...]:
         faults += _neighbour_faults(placed, problem.kerf_mm)
     faults += _totals_faults(problem, plan, on_sheet, sheets)
     return tuple(faults)
+
+
+def soundest(problem: LayoutProblem, plans: Sequence[LayoutPlan]) -> LayoutPlan:
+    """The first of some plans without a fault, so that a step that spoils a plan is not taken; else the one with fewest.
+
+    Plans that are one and the same are looked at once.
+    """
+    least: tuple[int, LayoutPlan] | None = None
+    for plan in plans:
+        if least is not None and plan is least[1]:
+            continue
+        count = len(verify(problem, plan))
+        if least is None or count < least[0]:
+            least = (count, plan)
+        if count == 0:
+            break
+    assert least is not None
+    return least[1]
 
 
 def _finite(*values: float) -> bool:
