@@ -39,7 +39,7 @@ class Rest:
 
     `problem`: blanks, rolls with their errors, what may be cast, kerf and certainty. `placements`: as planned until now, on rolls
     and on `sheets`. `doubtful`: rolls that were measured or changed since; what lies on them must be as sure as wanted to stay.
-    `taken`: names that no new sheet may have.
+    `taken`: names that no new sheet may have. `pinned`: blanks that stay where they lie, whatever their metal.
     """
 
     problem: LayoutProblem
@@ -47,6 +47,13 @@ class Rest:
     sheets: tuple[NewSheet, ...]
     doubtful: frozenset[str]
     taken: frozenset[str] = frozenset()
+    pinned: frozenset[str] = frozenset()
+
+    @property
+    def loose_sheets(self) -> tuple[NewSheet, ...]:
+        """The sheets to come on which nothing is pinned."""
+        pinned = {p.roll for p in self.placements if p.blank in self.pinned}
+        return tuple(s for s in self.sheets if s.id not in pinned)
 
     @property
     def blanks(self) -> Mapping[str, Blank]:
@@ -90,7 +97,7 @@ def _kept(rest: Rest) -> tuple[Placement, ...]:
     known = {r.id for r in rest.problem.rolls} | {s.id for s in rest.sheets}
     mine = tuple(p for p in rest.placements if p.roll in known and p.blank in rest.blanks)
     asked = tuple(p for p in mine if p.roll in rest.doubtful)
-    wrong = _faulty(rest.problem, asked)
+    wrong = _faulty(rest.problem, asked) - rest.pinned
     return tuple(p for p in mine if p.blank not in wrong)
 
 
@@ -224,7 +231,7 @@ def _nearest(rest: Rest, kept: Sequence[Placement], loose: Sequence[Blank]) -> l
         middle = 0.5 * (s.thickness_start_mm + s.thickness_end_mm)
         return abs(middle / wanted - 1.0) + 0.002 * laid.count(s.id)
 
-    return sorted(rest.sheets, key=far)[:MOST_OPENED]
+    return sorted(rest.loose_sheets, key=far)[:MOST_OPENED]
 
 
 def _renamed(found: LayoutPlan, rest: Rest) -> LayoutPlan:
@@ -257,7 +264,9 @@ def _spared(
     rest: Rest, kept: tuple[Placement, ...], sheets: tuple[NewSheet, ...], until: float
 ) -> tuple[tuple[Placement, ...], tuple[NewSheet, ...]]:
     """Without the sheets to come whose blanks all find room elsewhere, the emptiest first."""
-    for sheet in sorted(sheets, key=lambda s: sum(p.roll == s.id for p in kept)):
+    pinned = {p.roll for p in kept if p.blank in rest.pinned}
+    loose = (s for s in sheets if s.id not in pinned)
+    for sheet in sorted(loose, key=lambda s: sum(p.roll == s.id for p in kept)):
         left = until - time.perf_counter()
         mine = tuple(rest.blanks[p.blank] for p in kept if p.roll == sheet.id)
         others = tuple(s for s in sheets if s.id != sheet.id)
