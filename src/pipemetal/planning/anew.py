@@ -27,6 +27,8 @@ MOVE_COSTS_MM2: Final = 5_000.0
 SHARES: Final = (0.35, 0.3, 0.35)
 """Of the seconds: for gaps, for new sheets, for sheets that may be spared."""
 LEAST_SECONDS: Final = 0.3
+SHORT_MM, GROWN_MM2 = 1800.0, 250_000.0
+"""A new sheet shorter than this is cast longer by so much metal: half of what another cast costs (estimates)."""
 MOST_OPENED: Final = 2
 """So many sheets to come are tried together with what has no place."""
 FULL: Final = 0.92
@@ -212,7 +214,7 @@ def _onto_new_sheets(
         moved = tuple(rest.blanks[p.blank] for p in kept if p.roll in names)
         part = replace(rest.problem, blanks=(*loose, *moved), rolls=())
         found = solve(part, seconds=max(seconds / len(ways), LEAST_SECONDS), seed=1)
-        found = _renamed(thick_end_first(part, found), rest)
+        found = _grown(_renamed(thick_end_first(part, found), rest), rest)
         sheets = (*(s for s in rest.sheets if s.id not in names), *found.new_sheets)
         cost = sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in sheets) + MOVE_COSTS_MM2 * len(moved)
         cost += sum(rest.blanks[u.blank].area_mm2() * 10.0 + CAST_COSTS_MM2 for u in found.unplaced)
@@ -245,6 +247,27 @@ def _renamed(found: LayoutPlan, rest: Rest) -> LayoutPlan:
         new_sheets=tuple(replace(s, id=names[s.id]) for s in found.new_sheets),
         placements=tuple(replace(p, roll=names.get(p.roll, p.roll)) for p in found.placements),
     )
+
+
+def _grown(found: LayoutPlan, rest: Rest) -> LayoutPlan:
+    """The layout with short new sheets cast longer, on their own slope: what they cost more is little beside another cast, and
+    blanks that fit nowhere else then find room on them, or find their own thickness elsewhere on them."""
+    limits = rest.problem.castable
+    assert limits is not None
+    sheets = []
+    for s in found.new_sheets:
+        width = next((w for w in limits.choices if abs(w.width_mm - s.width_mm) < 1.0), None)
+        most_mm = width.max_length_mm if width is not None else limits.max_length_mm
+        section = (width.max_section_mm2 if width is not None else None) or limits.max_section_mm2 or math.inf
+        thick_mm = max(s.thickness_start_mm, s.thickness_end_mm)
+        more_mm = min(GROWN_MM2 / s.width_mm, most_mm - s.length_mm, section / thick_mm - s.length_mm)
+        steps = int(max(more_mm, 0.0) / limits.length_step_mm) if s.length_mm < SHORT_MM else 0
+        length = s.length_mm + steps * limits.length_step_mm
+        slope = (s.thickness_end_mm - s.thickness_start_mm) / s.length_mm
+        end = s.thickness_start_mm + slope * length
+        fits = limits.min_thickness_mm <= end <= limits.max_thickness_mm
+        sheets.append(replace(s, length_mm=length, thickness_end_mm=end) if fits else s)
+    return replace(found, new_sheets=tuple(sheets))
 
 
 def _less_sure(
