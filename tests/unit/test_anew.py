@@ -10,6 +10,7 @@ import pipemetal as pm
 from pipemetal.errors import BookError, PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.front import Shop
+from pipemetal.planning.anew import GOOD_ENOUGH
 from pipemetal.planning.learning import Learned
 from pipemetal.plans.anew import Anew, ShopNow, plan_anew, with_measured
 from pipemetal.plans.differences import Kind, differences, summary
@@ -83,7 +84,7 @@ def test_whatever_a_sheet_came_out_as_every_blank_has_a_place_that_holds(plan: P
     assert set(placed(made.plan)) == set(placed(plan))
     on_roll = next((r for r in made.plan.rolls_used if r.id == sheet.id), None)
     for cut in on_roll.cuts if on_roll is not None else ():
-        assert cut.chance is not None and cut.chance >= 0.9, cut.blank
+        assert cut.chance is not None and cut.chance >= GOOD_ENOUGH, cut.blank
     poured = {p.sheet for p in made.plan.pours}
     assert {s.id for s in made.plan.new_sheets} <= poured
     melted = {s for m in made.plan.melts for s in m.sheets}

@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from pipemetal.layout.chance import chances_of
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.layout.solve import solve
@@ -18,7 +19,7 @@ from pipemetal.layout.verify import verify
 from pipemetal.planning.sheets_to_cast import thick_end_first
 from pipemetal.texts import Text
 
-__all__ = ["Laid", "Rest", "box_of", "lay_rest", "sheet_as_roll"]
+__all__ = ["GOOD_ENOUGH", "Laid", "Rest", "box_of", "lay_rest", "sheet_as_roll"]
 
 CAST_COSTS_MM2: Final = 500_000.0
 """What every further cast costs as metal, as in the first layout."""
@@ -27,6 +28,8 @@ MOVE_COSTS_MM2: Final = 5_000.0
 SHARES: Final = (0.35, 0.3, 0.35)
 """Of the seconds: for gaps, for new sheets, for sheets that may be spared."""
 LEAST_SECONDS: Final = 0.3
+GOOD_ENOUGH: Final = 0.8
+"""A place this sure is taken where no surer one is free: what is cast for a blank anew is hardly surer (estimate)."""
 SHORT_MM, GROWN_MM2 = 1800.0, 250_000.0
 """A new sheet shorter than this is cast longer by so much metal: half of what another cast costs (estimates)."""
 MOST_OPENED: Final = 2
@@ -180,7 +183,8 @@ def _into_gaps(
     part = replace(problem, blanks=loose, rolls=free, castable=None)
     found = solve(part, seconds=max(seconds, LEAST_SECONDS), seed=1)
     unsure = set(found.unsure)
-    laid = tuple(p for p in found.placements if p.blank not in unsure)
+    chances = chances_of(part, found)
+    laid = tuple(p for p in found.placements if p.blank not in unsure or chances.of(p.blank) >= GOOD_ENOUGH)
     placed = {p.blank for p in laid}
     return (*kept, *laid), tuple(b for b in loose if b.id not in placed)
 
