@@ -4,12 +4,12 @@
 Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets. The planner
 sees only what a crew logs and what a gauge reads (fifteen places, 0.01 mm). The rack is bare at first: every blank is cast for.
 
-Four ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, the same with the spare sheets that the plan
-proposes, all measured, and what does not fit laid anew on what is there; `live`, the rest planned anew after every sheet;
-`knows`, a planner whose sheets come out as they were meant.
+Three ways: `fixed`, the plan as first made, each sheet cut as planned; `live`, the rest planned anew after every sheet; `knows`,
+a planner whose sheets come out as they were meant.
 
 Printed: pipes in tolerance on the true metal, sheets, melts, days, kilograms melted, kilograms left on the racks, and the
-seconds of each replanning (median, 95 in 100, most). Not played: rolls that hang before, failed casts, assays.
+seconds of each replanning (median, 95 in 100, most). Not played: a fixed plan with spare sheets, rolls that
+hang before, failed casts, assays, scrap melted again.
 """
 
 from __future__ import annotations

@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from pipemetal.layout.chance import chances_of
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.layout.solve import solve
@@ -18,7 +19,7 @@ from pipemetal.layout.verify import verify
 from pipemetal.planning.sheets_to_cast import thick_end_first
 from pipemetal.texts import Text
 
-__all__ = ["Laid", "Rest", "box_of", "lay_rest", "sheet_as_roll"]
+__all__ = ["GOOD_ENOUGH", "Laid", "Rest", "box_of", "lay_rest", "sheet_as_roll"]
 
 CAST_COSTS_MM2: Final = 500_000.0
 """What every further cast costs as metal, as in the first layout."""
@@ -27,6 +28,10 @@ MOVE_COSTS_MM2: Final = 5_000.0
 SHARES: Final = (0.35, 0.3, 0.35)
 """Of the seconds: for gaps, for new sheets, for sheets that may be spared."""
 LEAST_SECONDS: Final = 0.3
+GOOD_ENOUGH: Final = 0.8
+"""A place this sure is taken where no surer one is free: what is cast for a blank anew is hardly surer (estimate)."""
+SHORT_MM, GROWN_MM2 = 1800.0, 250_000.0
+"""A new sheet shorter than this is cast longer by so much metal: half of what another cast costs (estimates)."""
 MOST_OPENED: Final = 2
 """So many sheets to come are tried together with what has no place."""
 FULL: Final = 0.92
@@ -39,7 +44,7 @@ class Rest:
 
     `problem`: blanks, rolls with their errors, what may be cast, kerf and certainty. `placements`: as planned until now, on rolls
     and on `sheets`. `doubtful`: rolls that were measured or changed since; what lies on them must be as sure as wanted to stay.
-    `taken`: names that no new sheet may have.
+    `taken`: names that no new sheet may have. `pinned`: blanks that stay where they lie, whatever their metal.
     """
 
     problem: LayoutProblem
@@ -47,6 +52,13 @@ class Rest:
     sheets: tuple[NewSheet, ...]
     doubtful: frozenset[str]
     taken: frozenset[str] = frozenset()
+    pinned: frozenset[str] = frozenset()
+
+    @property
+    def loose_sheets(self) -> tuple[NewSheet, ...]:
+        """The sheets to come on which nothing is pinned."""
+        pinned = {p.roll for p in self.placements if p.blank in self.pinned}
+        return tuple(s for s in self.sheets if s.id not in pinned)
 
     @property
     def blanks(self) -> Mapping[str, Blank]:
@@ -90,7 +102,7 @@ def _kept(rest: Rest) -> tuple[Placement, ...]:
     known = {r.id for r in rest.problem.rolls} | {s.id for s in rest.sheets}
     mine = tuple(p for p in rest.placements if p.roll in known and p.blank in rest.blanks)
     asked = tuple(p for p in mine if p.roll in rest.doubtful)
-    wrong = _faulty(rest.problem, asked)
+    wrong = _faulty(rest.problem, asked) - rest.pinned
     return tuple(p for p in mine if p.blank not in wrong)
 
 
@@ -171,7 +183,8 @@ def _into_gaps(
     part = replace(problem, blanks=loose, rolls=free, castable=None)
     found = solve(part, seconds=max(seconds, LEAST_SECONDS), seed=1)
     unsure = set(found.unsure)
-    laid = tuple(p for p in found.placements if p.blank not in unsure)
+    chances = chances_of(part, found)
+    laid = tuple(p for p in found.placements if p.blank not in unsure or chances.of(p.blank) >= GOOD_ENOUGH)
     placed = {p.blank for p in laid}
     return (*kept, *laid), tuple(b for b in loose if b.id not in placed)
 
@@ -205,7 +218,7 @@ def _onto_new_sheets(
         moved = tuple(rest.blanks[p.blank] for p in kept if p.roll in names)
         part = replace(rest.problem, blanks=(*loose, *moved), rolls=())
         found = solve(part, seconds=max(seconds / len(ways), LEAST_SECONDS), seed=1)
-        found = _renamed(thick_end_first(part, found), rest)
+        found = _grown(_renamed(thick_end_first(part, found), rest), rest)
         sheets = (*(s for s in rest.sheets if s.id not in names), *found.new_sheets)
         cost = sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in sheets) + MOVE_COSTS_MM2 * len(moved)
         cost += sum(rest.blanks[u.blank].area_mm2() * 10.0 + CAST_COSTS_MM2 for u in found.unplaced)
@@ -224,7 +237,7 @@ def _nearest(rest: Rest, kept: Sequence[Placement], loose: Sequence[Blank]) -> l
         middle = 0.5 * (s.thickness_start_mm + s.thickness_end_mm)
         return abs(middle / wanted - 1.0) + 0.002 * laid.count(s.id)
 
-    return sorted(rest.sheets, key=far)[:MOST_OPENED]
+    return sorted(rest.loose_sheets, key=far)[:MOST_OPENED]
 
 
 def _renamed(found: LayoutPlan, rest: Rest) -> LayoutPlan:
@@ -238,6 +251,27 @@ def _renamed(found: LayoutPlan, rest: Rest) -> LayoutPlan:
         new_sheets=tuple(replace(s, id=names[s.id]) for s in found.new_sheets),
         placements=tuple(replace(p, roll=names.get(p.roll, p.roll)) for p in found.placements),
     )
+
+
+def _grown(found: LayoutPlan, rest: Rest) -> LayoutPlan:
+    """The layout with short new sheets cast longer, on their own slope: what they cost more is little beside another cast, and
+    blanks that fit nowhere else then find room on them, or find their own thickness elsewhere on them."""
+    limits = rest.problem.castable
+    assert limits is not None
+    sheets = []
+    for s in found.new_sheets:
+        width = next((w for w in limits.choices if abs(w.width_mm - s.width_mm) < 1.0), None)
+        most_mm = width.max_length_mm if width is not None else limits.max_length_mm
+        section = (width.max_section_mm2 if width is not None else None) or limits.max_section_mm2 or math.inf
+        thick_mm = max(s.thickness_start_mm, s.thickness_end_mm)
+        more_mm = min(GROWN_MM2 / s.width_mm, most_mm - s.length_mm, section / thick_mm - s.length_mm)
+        steps = int(max(more_mm, 0.0) / limits.length_step_mm) if s.length_mm < SHORT_MM else 0
+        length = s.length_mm + steps * limits.length_step_mm
+        slope = (s.thickness_end_mm - s.thickness_start_mm) / s.length_mm
+        end = s.thickness_start_mm + slope * length
+        fits = limits.min_thickness_mm <= end <= limits.max_thickness_mm
+        sheets.append(replace(s, length_mm=length, thickness_end_mm=end) if fits else s)
+    return replace(found, new_sheets=tuple(sheets))
 
 
 def _less_sure(
@@ -257,7 +291,9 @@ def _spared(
     rest: Rest, kept: tuple[Placement, ...], sheets: tuple[NewSheet, ...], until: float
 ) -> tuple[tuple[Placement, ...], tuple[NewSheet, ...]]:
     """Without the sheets to come whose blanks all find room elsewhere, the emptiest first."""
-    for sheet in sorted(sheets, key=lambda s: sum(p.roll == s.id for p in kept)):
+    pinned = {p.roll for p in kept if p.blank in rest.pinned}
+    loose = (s for s in sheets if s.id not in pinned)
+    for sheet in sorted(loose, key=lambda s: sum(p.roll == s.id for p in kept)):
         left = until - time.perf_counter()
         mine = tuple(rest.blanks[p.blank] for p in kept if p.roll == sheet.id)
         others = tuple(s for s in sheets if s.id != sheet.id)

@@ -59,11 +59,12 @@ class PotNow:
 @dataclass(frozen=True, eq=False)
 class Beside:
     """What stands beside the alloys that are planned anew: `names` for new melts, the melts that are `kept`, the `order` of melts
-    by name, and the first day on which may be cast."""
+    by name, sheets that are cast `late` (their few blanks may find room on others), and the first day on which may be cast."""
 
     names: Iterator[str]
     kept: Sequence[MeltWork] = ()
     order: Sequence[str] = ()
+    late: frozenset[str] = frozenset()
     today: dt.date | None = None
 
 
@@ -119,7 +120,8 @@ def cast_rest(
     now, poured = [], list[PlannedMelt]()
     for pot in pots:
         heel_kg = settings.pot.heel_kg if not pot.pot else 0.0
-        told, served = pot_serves(pot, demands, heel_kg)
+        early = [d for d in demands if d.id not in beside.late]
+        told, served = pot_serves(pot, early or demands, heel_kg)
         now.append(told)
         if served:
             gone = {d.id for d in served}

@@ -28,6 +28,8 @@ __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 CASTING_SHARE: Final = 0.5
 """Of the seconds: for melts, pours and days; the layout has the rest."""
 MOST_KEPT_KG: Final = 1e-3
+FEW: Final = 2
+"""A sheet that carries no more blanks is cast after the others of its alloy (estimate)."""
 Tell = Callable[[float, str], None]
 
 
@@ -138,8 +140,18 @@ def _cast(plan: record.Plan, made: Sequence[Made], now: ShopNow, settings: ShopS
         if m.name in now.pots and m.recipe in again
     ]
     works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, settings) for m in kept)]
-    beside = Beside(_melt_names(plan, again, now), works, [m.name for m in plan.melts], now.today)
+    beside = Beside(_melt_names(plan, again, now), works, [m.name for m in plan.melts], _late(made), now.today)
     return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, kept)), settings, learned, beside)
+
+
+def _late(made: Sequence[Made]) -> frozenset[str]:
+    """Sheets of few blanks beside others of their alloy: what comes of those may have room for them."""
+    found: set[str] = set()
+    for m in made:
+        laid = [p.roll for p in m.laid.placements]
+        few = {s.id for s in m.laid.sheets if laid.count(s.id) <= FEW}
+        found |= few if len(few) < len(m.laid.sheets) else set()
+    return frozenset(found)
 
 
 def _waiting_pots(plan: record.Plan, again: set[str], now: ShopNow) -> list[MeltWork]:

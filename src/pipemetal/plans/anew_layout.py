@@ -58,7 +58,7 @@ def one_alloy(
     problem = _problem([p.blank for p in pipes.values()], alloy, now.stock, settings, learned)
     doubtful = frozenset(r for s, r in now.measured.items())
     taken = frozenset(s.id for s in plan.sheets) | {p.sheet for p in plan.pours}
-    rest = Rest(problem, places, to_come, doubtful, taken)
+    rest = Rest(problem, places, to_come, doubtful, taken, now.pinned)
     laid = lay_rest(rest, seconds)
     layout = LayoutPlan(laid.placements, laid.unplaced, laid.sheets, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
     spread = problem.castable.spread_of(alloy) if problem.castable is not None else None

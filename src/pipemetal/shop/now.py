@@ -12,7 +12,7 @@ from pipemetal.shop.book import Book
 from pipemetal.shop.roll_rows import roll_of
 from pipemetal.shop.rows import OrderState, ReservationState, RollState
 
-__all__ = ["shop_now"]
+__all__ = ["came_to_nothing", "shop_now"]
 
 LEAST_KG: Final = 1e-3
 
@@ -40,7 +40,7 @@ def shop_now(
             measured[order.sheet] = hanging[0]
         elif any(states.get(r) is RollState.CUT for r in rolls):
             cut.add(order.sheet)
-        elif rolls or _came_to_nothing(book, order.cast):
+        elif rolls or came_to_nothing(book, order.cast):
             failed.add(order.sheet)
         else:
             poured.add(order.sheet)
@@ -51,7 +51,7 @@ def shop_now(
     )
 
 
-def _came_to_nothing(book: Book, cast: str) -> bool:
+def came_to_nothing(book: Book, cast: str) -> bool:
     """Whether a cast's metal was booked and none of it lies there any more."""
     return bool(book.casts.row(cast).melt) and book.ledger.mass_kg(f"sheet:{cast}") < LEAST_KG
 

@@ -233,6 +233,7 @@ def _add_after(app: FastAPI, site: Site) -> None:
             seen=view,
             came=_came_out(held),
             taken=taken,
+            failed=_came_to_nothing(site, held),
             plan_id=held.order.plan if held.order is not None else "",
         )
 
@@ -254,9 +255,20 @@ def _add_after(app: FastAPI, site: Site) -> None:
         return site.booked("/casting", event)
 
 
+def _came_to_nothing(site: Site, held: Measured) -> bool:
+    """Whether a cast's metal is booked away and no roll came of it."""
+    from pipemetal.shop.now import came_to_nothing
+
+    return not site.book.rolls.cast_from(held.cast.id) and came_to_nothing(site.book, held.cast.id)
+
+
 def _is_taken(site: Site, plan_id: str, cast: str) -> bool:
     plan = site.plan_by_id(plan_id)
-    return bool({s.id for s in plan.rolls_used} & set(site.book.rolls.cast_from(cast)))
+    sheet = _measured(site, cast).order
+    here = {s.id for s in plan.new_sheets}
+    return bool({s.id for s in plan.rolls_used} & set(site.book.rolls.cast_from(cast))) or (
+        sheet is not None and sheet.sheet not in here
+    )
 
 
 def _came_out(held: Measured) -> tuple[Amount, Amount] | None:

@@ -205,6 +205,8 @@ def _add_trimming(app: FastAPI, site: Site) -> None:
         lost = site.show(request).read_mass(swarf, "swarf")
         with site.once(token):
             event = site.book.casts.trim(cast, swarf_kg=within(lost or 0.0, CAST["leftover_kg"], "swarf")).event
+        if not site.book.rolls.cast_from(cast):  # it came to nothing: the rest is planned without it
+            return RedirectResponse(f"/casting/after?cast={_quoted(cast)}&event={event}", 303)
         return RedirectResponse(f"/casting/cast/{_quoted(cast)}?event={event}", 303)
 
 

@@ -1,0 +1,233 @@
+"""The rest of a plan planned anew after a sheet was measured."""
+
+import dataclasses
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+
+import pipemetal as pm
+from pipemetal.errors import BookError, PlanError
+from pipemetal.files.demo_files import packaged_file
+from pipemetal.front import Shop
+from pipemetal.planning.anew import GOOD_ENOUGH
+from pipemetal.planning.learning import Learned
+from pipemetal.plans.anew import Anew, ShopNow, plan_anew, with_measured
+from pipemetal.plans.differences import Kind, differences, summary
+from pipemetal.plans.measured import hung_sheet
+from pipemetal.plans.record import NewSheet, Plan
+from pipemetal.sheets.readings import Reading
+from pipemetal.shop.book import Book, NewLot
+from pipemetal.shop.now import shop_now
+from pipemetal.shop.rolls import NewRoll
+from pipemetal.shop.rows import OrderState, PlanState, ReservationState
+
+
+@pytest.fixture(scope="module")
+def bare() -> Shop:
+    """The invented shop with nothing on its rack."""
+    shop = pm.read_shop(packaged_file("rack.csv").parent)
+    return dataclasses.replace(shop, stock=dataclasses.replace(shop.stock, rack=()), casts=())
+
+
+@pytest.fixture(scope="module")
+def plan(bare: Shop) -> Plan:
+    organ = pm.read_organ(packaged_file("organ.toml"), bare)
+    ranks = tuple(r for r in organ.ranks if r.name in ("Fifteenth 2", "Flute 4"))
+    return pm.make_plan(dataclasses.replace(organ, ranks=ranks or organ.ranks[-1:]), bare, iterations=40)
+
+
+def read_of(sheet: NewSheet, factor: float) -> list[Reading]:
+    """A sheet as cast, thicker or thinner than meant by a factor."""
+    return [
+        Reading(
+            x * sheet.length_mm,
+            y * sheet.width_mm,
+            factor * (sheet.cast_start_mm + (sheet.cast_end_mm - sheet.cast_start_mm) * x),
+        )
+        for x in (0.02, 0.26, 0.5, 0.74, 0.98)
+        for y in (0.08, 0.5, 0.92)
+    ]
+
+
+def largest(plan: Plan) -> NewSheet:
+    return max(plan.new_sheets, key=lambda s: len(s.cuts))
+
+
+def anew(plan: Plan, shop: Shop, factors: Mapping[str, float], **more: frozenset[str]) -> Anew:
+    sheets = {s.id: s for s in plan.new_sheets}
+    read = {name: read_of(sheets[name], factor) for name, factor in factors.items()}
+    now = with_measured(plan, ShopNow(shop.stock, **more), read, 15.0)
+    return plan_anew(plan, now, shop.settings, Learned(), seconds=2.0)
+
+
+def placed(plan: Plan) -> dict[str, tuple[str, float, float, int]]:
+    return {c.blank: (s.id, c.x_mm, c.y_mm, c.turn_deg) for s in plan.sheets for c in s.cuts}
+
+
+def test_a_sheet_as_meant_moves_nothing(plan: Plan, bare: Shop) -> None:
+    sheet = largest(plan)
+    made = anew(plan, bare, {sheet.id: 1.0})
+    moved = [d for d in made.differences if d.kind is Kind.BLANK]
+    kept = {b for b, at in placed(plan).items() if placed(made.plan)[b] == at}
+    assert len(kept) >= 0.9 * len(placed(plan))
+    assert {d.thing for d in moved} == set(placed(plan)) - kept
+    assert sheet.id in [r.id for r in made.plan.rolls_used]
+    assert sheet.id not in [s.id for s in made.plan.new_sheets]
+
+
+@pytest.mark.parametrize("factor", [0.8, 0.93, 1.06])
+def test_whatever_a_sheet_came_out_as_every_blank_has_a_place_that_holds(plan: Plan, bare: Shop, factor: float) -> None:
+    sheet = largest(plan)
+    made = anew(plan, bare, {sheet.id: factor})
+    assert made.plan.faults == () and made.plan.unserved == ()
+    assert set(placed(made.plan)) == set(placed(plan))
+    on_roll = next((r for r in made.plan.rolls_used if r.id == sheet.id), None)
+    for cut in on_roll.cuts if on_roll is not None else ():
+        assert cut.chance is not None and cut.chance >= GOOD_ENOUGH, cut.blank
+    poured = {p.sheet for p in made.plan.pours}
+    assert {s.id for s in made.plan.new_sheets} <= poured
+    melted = {s for m in made.plan.melts for s in m.sheets}
+    assert {s.id for s in made.plan.new_sheets} <= melted
+
+
+def test_what_is_cut_poured_or_pinned_stays(plan: Plan, bare: Shop) -> None:
+    first, *others = sorted(plan.new_sheets, key=lambda s: -len(s.cuts))
+    mine = [s for s in others if s.alloy == first.alloy]
+    if not mine:
+        pytest.skip("one sheet of this alloy only")
+    pinned = frozenset(c.blank for c in first.cuts[:1])
+    made = anew(plan, bare, {first.id: 0.8}, poured=frozenset([mine[0].id]), pinned=pinned)
+    assert next(s for s in made.plan.new_sheets if s.id == mine[0].id).cuts == mine[0].cuts
+    for blank in pinned:
+        assert placed(made.plan)[blank] == placed(plan)[blank]
+
+
+def test_a_failed_cast_is_cast_again_under_a_new_name(plan: Plan, bare: Shop) -> None:
+    sheet = largest(plan)
+    made = plan_anew(plan, ShopNow(bare.stock, failed=frozenset([sheet.id])), bare.settings, Learned(), seconds=2.0)
+    assert sheet.id not in [s.id for s in made.plan.new_sheets]
+    assert set(placed(made.plan)) == set(placed(plan)) and made.plan.faults == ()
+    assert sheet.id in [p.sheet for p in made.plan.pours]
+
+
+def test_a_pot_in_hand_pours_what_it_holds(plan: Plan, bare: Shop) -> None:
+    sheet = largest(plan)
+    melt = next(m for m in plan.melts if sheet.id in m.sheets)
+    read = {sheet.id: read_of(sheet, 0.9)}
+    for left, suffices in ((400.0, True), (1.0, False)):
+        now = with_measured(plan, ShopNow(bare.stock, pots={melt.name: left}), read, 15.0)
+        made = plan_anew(plan, now, bare.settings, Learned(), seconds=1.0)
+        pot = made.pots[0]
+        still = set(melt.sheets) & {s.id for s in made.plan.new_sheets}
+        assert (pot.melt == melt.name and pot.needed_kg <= left) or not suffices
+        assert suffices == (not pot.not_served) or not still
+
+
+def test_a_sheet_that_is_not_cast_is_refused(plan: Plan, bare: Shop) -> None:
+    with pytest.raises(PlanError, match="is no sheet to cast"):
+        pm.plan_anew(plan, bare, {"N999": [Reading(1.0, 1.0, 1.0)] * 6})
+
+
+def test_nothing_differs_from_itself(plan: Plan) -> None:
+    assert differences(plan, plan) == ()
+    assert str(summary(())) == "Nothing moves."
+
+
+# ---- in the book ----
+
+
+@pytest.fixture
+def book(tmp_path: Path, bare: Shop) -> Book:
+    found = Book.open(tmp_path / "s.sqlite", create=True, who="tester")
+    for recipe in bare.recipes.values():
+        found.recipes.add(recipe)
+    for lot in bare.lots:
+        found.lots.add(NewLot(lot.id, lot.kind, lot.mass_kg, lot.composition))
+    return found
+
+
+def cast_of(book: Book, plan_id: str, sheet: NewSheet, name: str) -> None:
+    from pipemetal.casting.log import LoggedCast
+    from pipemetal.casting.model import Sled
+
+    metal = book.recipes.all()[sheet.alloy].target
+    order = next(o for o in book.plans.cast_list(plan_id) if o.sheet == sheet.id)
+    sled = Sled(250.0, sheet.width_mm)
+    log = LoggedCast(name, metal, 2.0, 60.0, sled, sheet.length_mm, (), push_time_s=4.0, day="2026-12-01")
+    book.casts.record(log, order=order.id)
+
+
+def hang(book: Book, sheet: NewSheet, cast: str, factor: float) -> None:
+    read = read_of(sheet, factor)
+    roll = hung_sheet(sheet, read, 15.0)
+    pairs = [(r.x_mm, r.thickness_mm) for r in read]
+    book.casts.hang(cast, book.casts.row(cast).version, pairs, NewRoll(roll, read))
+
+
+def test_a_plan_is_taken_in_one_event_and_taken_back(plan: Plan, bare: Shop, book: Book) -> None:
+    sheet = largest(plan)
+    plan_id = book.plans.accept(plan).value
+    cast_of(book, plan_id, sheet, "C1")
+    assert shop_now(book, plan_id).poured == {sheet.id}
+    hang(book, sheet, "C1", 0.9)
+    assert book.casts.log()[0].thickness_mm and book.rolls.cast_from("C1") == [sheet.id]
+    now = shop_now(book, plan_id)
+    assert dict(now.measured) == {sheet.id: sheet.id} and not now.poured
+    made = plan_anew(plan, now, bare.settings, Learned(), seconds=2.0)
+    before = book.history.last()
+    event = book.plans.take(plan_id, made.plan).event
+    assert event == book.history.last() == before + 1
+    assert book.plans.plan(plan_id) == made.plan and book.plans.state(plan_id) is PlanState.ACCEPTED
+    waiting = {o.sheet for o in book.plans.cast_list(plan_id)}
+    assert waiting == {s.id for s in made.plan.new_sheets}
+    kept = {r.thing for r in book.plans.reservations(plan_id) if r.kind == "roll"}
+    assert kept == {r.id for r in made.plan.rolls_used}
+    book.history.undo(event)
+    assert book.plans.plan(plan_id) == plan
+    assert {o.sheet for o in book.plans.cast_list(plan_id)} == {s.id for s in plan.new_sheets} - {sheet.id}
+
+
+def test_the_measured_sheet_is_cut_by_its_own_name(plan: Plan, bare: Shop, book: Book) -> None:
+    sheet = largest(plan)
+    plan_id = book.plans.accept(plan).value
+    cast_of(book, plan_id, sheet, "C1")
+    hang(book, sheet, "C1", 1.0)
+    made = plan_anew(plan, shop_now(book, plan_id), bare.settings, Learned(), seconds=2.0)
+    book.plans.take(plan_id, made.plan)
+    book.plans.cut(plan_id, sheet.id)
+    assert sheet.id in {r.thing for r in book.plans.reservations(plan_id, state=ReservationState.DONE)}
+    now = shop_now(book, plan_id)
+    assert now.cut == {sheet.id}
+    again = plan_anew(made.plan, now, bare.settings, Learned(), alloys=[sheet.alloy], seconds=1.0)
+    row = next(r for r in again.plan.rolls_used if r.id == sheet.id)
+    assert row.cuts == next(r for r in made.plan.rolls_used if r.id == sheet.id).cuts
+    otherwise = dataclasses.replace(again.plan, rolls_used=tuple(r for r in again.plan.rolls_used if r.id != sheet.id))
+    with pytest.raises(BookError, match="is cut already"):
+        book.plans.take(plan_id, otherwise)
+
+
+def test_a_cast_whose_metal_is_scrapped_has_failed(plan: Plan, bare: Shop, book: Book) -> None:
+    from pipemetal.casting.log import LoggedCast
+    from pipemetal.casting.model import Sled
+    from pipemetal.shop.doing import WeighedMelt
+
+    sheet = largest(plan)
+    plan_id = book.plans.accept(plan).value
+    melt = next(m for m in plan.melts if sheet.id in m.sheets)
+    if any(line.kind == "buy" for line in melt.lots):
+        pytest.skip("this melt wants metal that is bought")
+    book.plans.charge(plan_id, melt.name, WeighedMelt(f"B-{melt.name}"))
+    metal, sled = book.recipes.all()[sheet.alloy].target, Sled(250.0, sheet.width_mm)
+    log = LoggedCast("C1", metal, 2.0, 60.0, sled, sheet.length_mm, (), push_time_s=4.0, day="2026-12-01")
+    order = next(o for o in book.plans.cast_list(plan_id) if o.sheet == sheet.id)
+    book.casts.record(log, melt=f"B-{melt.name}", used_kg=20.0, order=order.id)
+    assert shop_now(book, plan_id).poured == {sheet.id}
+    book.casts.trim("C1")
+    now = shop_now(book, plan_id)
+    assert now.failed == {sheet.id} and now.pots[melt.name] > 0.0
+    made = plan_anew(plan, now, bare.settings, Learned(), seconds=2.0)
+    book.plans.take(plan_id, made.plan)
+    assert {o.sheet for o in book.plans.cast_list(plan_id, state=OrderState.TO_CAST)} == {
+        s.id for s in made.plan.new_sheets
+    }
