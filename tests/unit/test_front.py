@@ -67,7 +67,10 @@ CALLS: dict[str, tuple[Callable[..., object], dict[str, object]]] = {
     "liquidus": (pm.liquidus, {"comp": HALF}),
     "make_pipes": (pm.make_pipes, {"organ": None, "shop": pm.Shop(Stock({}))}),
     "make_plan": (pm.make_plan, {"organ": None, "shop": pm.Shop(Stock({})), "seconds": 1.0, "seed": 0}),
-    "plan_anew": (pm.plan_anew, {"plan": pm.Plan("Chapel"), "shop": pm.Shop(Stock({})), "measured": {}, "seconds": 1.0}),
+    "plan_anew": (
+        pm.plan_anew,
+        {"plan": pm.Plan("Chapel"), "shop": pm.Shop(Stock({})), "measured": {}, "seconds": 1.0},
+    ),
     "push_card": (
         pm.push_card,
         {

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -66,6 +67,11 @@ COMPUTES = (
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 KEPT_FIELDS = 40
+HTTP_SAID: Final = {
+    404: ("There is no such page", "This address leads to no page."),
+    405: ("That page takes no such order", "This page takes no such order."),
+}
+"""Title and words of what the framework itself refuses."""
 
 
 def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
@@ -157,10 +163,8 @@ def _add_errors(app: FastAPI, site: Site) -> None:
 
     def http_error(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        titles = {404: "There is no such page", 405: "That page takes no such order"}
-        title = titles.get(error.status_code, "That did not work")
-        words = {404: "This address leads to no page.", 405: "This page takes no such order."}
-        return told(request, title, words.get(error.status_code, str(error.detail)), error.status_code)
+        title, words = HTTP_SAID.get(error.status_code, ("That did not work", str(error.detail)))
+        return told(request, title, words, error.status_code)
 
     def invalid(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
