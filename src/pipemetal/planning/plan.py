@@ -255,9 +255,7 @@ def make_plan(
     problem = layout_problem(blanks, stock.rack, settings)
     problem = with_errors(problem, stock.rack, cast_spreads(problem, stock.recipes, settings, learned), settings.sure)
     fees = work_as_metal(problem, settings, density)
-    layout = _bettered(
-        problem, lay_whole_pipes(problem, blanks, lambda part: search.lay(part, fees)), settings, density
-    )
+    layout = _bettered(problem, lay_whole_pipes(problem, blanks, lambda p: search.lay(p, fees)), settings, density)
     search.tell(0.89, "checking the layout")
     faults = _can_be_cut(verify(problem, layout))
     search.tell(0.91, "charging melts")
