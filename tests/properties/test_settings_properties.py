@@ -35,6 +35,7 @@ LISTS = {
     "day.holidays": st.sampled_from(["DE-BY", "GB-ENG", "FR"]),
     "day.lost_days": st.sampled_from(["2026-12-08", "2026-12-08, 2027-01-11"]),
     "owned.pots": st.sampled_from(["small 60 kg 8 kW", "small 60 kg, 8 kW; hand 15 kg 3 kW"]),
+    "sure.tolerances": st.sampled_from(["languid -10 % +20 %, planed 0.5 mm", "foot of spotted-50 -0.05 mm +0.12 mm"]),
     "owned.planes": st.sampled_from(["long 650 0.4-2.5", "long 650 0.4-2.5; hand 1000 0.8-5"]),
 }
 NEEDS = {"day.holidays": "day.starts_on", "day.lost_days": "day.starts_on"}
@@ -96,7 +97,7 @@ def test_a_form_sent_as_it_was_shown_changes_nothing(said: dict[str, Any], show:
     now = InEffect(settings_of(said), said, BOOK, 1)
     for group in GROUPS:
         fields = fields_of(show, group, now)
-        form = {f["key"]: f["text"] for f in fields} | {f"was:{f['key']}": f["was"] for f in fields}
+        form = {f.key: f.text for f in fields} | {f"was:{f.key}": f.was for f in fields}
         assert read_form(show, group, form, now) == ({}, {})
 
 
@@ -106,7 +107,7 @@ def test_what_is_shown_can_be_typed_again_and_is_as_near_as_it_is_written(said: 
     now = InEffect(settings_of(said), said, BOOK, 1)
     for group in GROUPS:
         fields = fields_of(show, group, now)
-        form = {f["key"]: f["text"] for f in fields}
+        form = {f.key: f.text for f in fields}
         changes, wrong = read_form(show, group, form, now)
         # at an edge the rounding of a unit may lie outside; it is told, never taken
         for key, value in changes.items():
