@@ -312,7 +312,7 @@ def test_what_only_looks_like_a_number_is_no_number(client: TestClient, number: 
     assert answer.status_code in (404, 422)
 
 
-@pytest.mark.parametrize(("language", "date"), [("en", "Mon 2026-12-07"), ("de", "Mo 07.12.2026")])
+@pytest.mark.parametrize(("language", "date"), [("en", "Monday, 7 December"), ("de", "Montag, 7. Dezember")])
 def test_the_casting_pages_tell_day_hours_and_sled(tmp_path: Path, language: str, date: str) -> None:
     plan = small_plan("plain")
     steps = (DayStep("melt", "M1", 420.0, 540.0), DayStep("pour", "plain", 560.0, 565.0))

@@ -264,6 +264,7 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
         values |= {
             "gate_mm": show.gate(p.card.gate_mm),
             "charge_kg": show.plain_mass(p.charge_kg, 1),
+            "leftover_kg": show.plain_mass(p.left_kg, 1),
             "push_time_s": show.number(p.card.push_time_s, 1),
             "asked_marks": marks_text([(m.distance_m, m.time_s) for m in p.card.marks]),
         }

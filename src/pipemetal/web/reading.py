@@ -226,7 +226,7 @@ def _work_done(site: Site, plan_id: str, plan: Plan) -> Book:
         return Book(
             frozenset(o.sheet for o in book.plans.cast_list(plan_id)),
             frozenset(charged),
-            frozenset(r.thing for r in done),
+            frozenset(r.thing for r in done) & {s.id for s in plan.rolls_used},
             bare,
         )
 

@@ -106,6 +106,9 @@
     running.frame = requestAnimationFrame(frame);
     label.textContent = button.dataset.stopWords;
     box.classList.add("beating");
+    lamp.scrollIntoView({
+      block: "start"
+    });
     try {
       localStorage.setItem("push s", String(last));
     } catch {

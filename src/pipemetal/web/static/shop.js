@@ -140,6 +140,9 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
       form.requestSubmit();
     } catch {
       told.hidden = false;
+      told.scrollIntoView({
+        block: "center"
+      });
       held.drop("sent");
     }
   });
