@@ -112,13 +112,13 @@ def test_a_job_that_failed_has_a_way_back(client: TestClient, site: Site) -> Non
 
 def test_a_plan_that_is_stopped_weighs_out_quickly(monkeypatch: pytest.MonkeyPatch) -> None:
     """By count: after a stop no search of a charge looks at more than a few nodes."""
-    from pipemetal.planning import melting
+    from pipemetal.planning import melting, weighed
 
     asked: list[int] = []
-    original = melting.solve_charges
-    monkeypatch.setattr(melting, "solve_charges", lambda *a, **k: asked.append(k["effort"].nodes) or original(*a, **k))
+    original = weighed.solve_charges
+    monkeypatch.setattr(weighed, "solve_charges", lambda *a, **k: asked.append(k["effort"].nodes) or original(*a, **k))
     half = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49.0, 51.0),))
-    for hurried, nodes in ((True, melting.HURRIED_NODES), (False, melting.MOST_NODES)):
+    for hurried, nodes in ((True, weighed.HURRIED_NODES), (False, weighed.MOST_NODES)):
         asked.clear()
         melting.plan_season([SheetDemand("N", "half", 90.0, 80.0)], {"half": half}, (), ShopSettings(), hurried=hurried)
         assert set(asked) == {nodes}

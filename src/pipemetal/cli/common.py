@@ -250,9 +250,9 @@ def _is_number(text: str) -> bool:
 
 
 def write_dicts(rows: Sequence[Mapping[str, object]], path: Path) -> None:
-    """Rows that all have the same keys as a CSV file. Errors: InputError as the outbox."""
+    """Rows as a CSV file; a key that a row lacks stays empty there. Errors: InputError as the outbox."""
     from pipemetal.files.outbox import write
     from pipemetal.files.sheet_out import csv_of
 
-    keys = list(rows[0]) if rows else ["id"]
-    write(path, csv_of(keys, ([row[k] for k in keys] for row in rows)))
+    keys = list(dict.fromkeys(key for row in rows for key in row)) or ["id"]
+    write(path, csv_of(keys, ([row.get(key) for key in keys] for row in rows)))
