@@ -222,7 +222,10 @@ def _work_done(site: Site, plan_id: str, plan: Plan) -> Book:
             return Book(frozenset(p.sheet for p in plan.pours), frozenset(), frozenset())
         charged = {planned_name(m.id, plan) for m in book.melts.rows() if m.plan == plan_id}
         done = book.plans.reservations(plan_id, state=ReservationState.DONE)
-        bare = tuple((c.id, "") for c in site.casts() if not c.thickness_mm)
+        alloys = {p.sheet: p.alloy for p in plan.pours}
+        bare = tuple(
+            (c.id, alloys.get(c.note.partition(",")[0].strip(), "")) for c in site.casts() if not c.thickness_mm
+        )
         return Book(
             frozenset(o.sheet for o in book.plans.cast_list(plan_id)),
             frozenset(charged),
