@@ -85,7 +85,7 @@ def density_from_weighing(
 
     Arguments:
         air_g: weight in air without the thread; water_g: weight hanging in water, above nought and less than in air.
-        thread_water_g: what the thread and hook alone show, hanging as deep in the water (below nought where they float).
+        thread_water_g: what the thread and hook alone show, hanging as deep in the water (below zero where they float).
     Raises:
         AlloyError: weights that are no weights, or water outside 0 to 40 C.
 
@@ -158,7 +158,7 @@ class Beside:
     cu_wt_pct: float = 0.0
 
     def as_wt_pct(self) -> dict[str, float]:
-        """Percent by mass of each, nought for what is unknown."""
+        """Percent by mass of each, zero for what is unknown."""
         return {"Sb": self.sb_wt_pct or 0.0, "Bi": self.bi_wt_pct, "Cu": self.cu_wt_pct}
 
 

@@ -110,7 +110,7 @@ def _window_of(job: SheetJob, known: Learned) -> PourWindow:
 
 @dataclass(frozen=True)
 class ForTheLog:
-    """What is told beside a push card: warnings, the marks as the log takes them, and where to gauge (x and y, mm)."""
+    """What stands beside a push card: warnings, the marks as the log takes them, and where to gauge (x and y, mm)."""
 
     warnings: tuple[str, ...]
     asked_marks: str

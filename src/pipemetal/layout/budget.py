@@ -1,4 +1,4 @@
-"""How long a layout may be searched for, who is told, and who may stop it."""
+"""How long a layout may be searched for, who hears of it, and who may stop it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ DEFAULT_SECONDS = 10.0
 
 @dataclass(frozen=True)
 class Budget:
-    """Seconds by the clock from `begun`, or moves for each alloy; who is told, and who may stop it."""
+    """Seconds by the clock from `begun`, or moves for each alloy; who hears of it, and who may stop it."""
 
     seconds: float | None
     moves: int

@@ -71,7 +71,7 @@ def _may_be_thicker_mm(blank: Blank) -> float:
 
 
 def _room(blank: Blank, over_mm: np.ndarray) -> np.ndarray:
-    """How far metal that is so much over what is wanted lies within what may be; below nought where it does not."""
+    """How far metal that is so much over what is wanted lies within what may be; below zero where it does not."""
     return np.asarray(np.minimum(over_mm + blank.tolerance_mm, _may_be_thicker_mm(blank) - over_mm))
 
 

@@ -72,7 +72,7 @@ class Weighing:
     taken at all, bought metal by `least_bought_kg`. `costs` is what the search counts beside the prices.
 
     `fewest_within` is the share of the cost that a list of fewer lots may cost more than the cheapest; whole pieces are then
-    taken before what must be weighed. At nought the cheapest list stands, however many lots it takes. `most_sawn` is how many
+    taken before what must be weighed. At zero the cheapest list stands, however many lots it takes. `most_sawn` is how many
     lots a piece may be sawn of for one melt (None: any number).
     """
 

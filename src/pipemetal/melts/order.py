@@ -29,7 +29,7 @@ MOST_ALLOYS: Final = 14
 class ChangeOver:
     """What it costs to go on with another melt: the pot ladled out first, or `extra_kg` more metal that dilutes its heel.
 
-    `cost` is in the shop's currency, beside a clean pot; below nought where the heel saves more than it is worth.
+    `cost` is in the shop's currency, beside a clean pot; below zero where the heel saves more than it is worth.
     """
 
     cost: float

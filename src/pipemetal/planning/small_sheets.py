@@ -22,7 +22,7 @@ def small_sheets_joined(
 ) -> LayoutPlan:
     """The plan with every sheet under the least charge that can be cast along with another of its alloy and width.
 
-    What is laid together has passed the independent check; a sheet that goes with none stays, and is told.
+    What is laid together has passed the independent check; a sheet that goes with none stays, and the plan says so.
     """
     least_kg = settings.habits.least_charge_kg
     for name in [s.id for s in layout.new_sheets if _cast_kg(s, settings, density_g_cm3) < least_kg]:
