@@ -1,5 +1,6 @@
 """One browser for each module, with the same switches and the same patience everywhere."""
 
+import os
 from collections.abc import Iterator
 from typing import Any
 
@@ -15,7 +16,7 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-PATIENCE_MS = int(__import__("os").environ.get("PATIENCE_MS", "3600000"))
+PATIENCE_MS = int(os.environ.get("PATIENCE_MS", "3600000"))
 """So long a page may take on a machine that is busy with other work; nothing is measured by it."""
 
 
