@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 TOLD_STATIONS, TOLD_LINES = 9, 3
-"""Nodes at which the error of a roll is told that was not gauged."""
+"""Nodes at which the error of a roll that was not gauged stands."""
 USUAL_LENGTH = 0.75
 """Of the longest sheet: so long is the sheet that an alloy's spread is worked out for, before any is laid."""
 

@@ -329,7 +329,7 @@ def _can_be_cut(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
 
 
 def _check(organ: Organ, stock: Stock, settings: ShopSettings) -> None:
-    """What cannot be planned is told before the work. Errors: PlanError."""
+    """Refuse what cannot be planned before the work begins. Errors: PlanError."""
     for rank in organ.ranks:
         if rank.alloy not in stock.recipes:
             known = ", ".join(stock.recipes)
