@@ -16,8 +16,9 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-PATIENCE_MS = int(os.environ.get("PATIENCE_MS", "3600000"))
-"""So long a page may take on a machine that is busy with other work; nothing is measured by it."""
+PATIENCE_MS = int(os.environ.get("PATIENCE_MS", "180000"))
+"""So long a page may take on a machine that is busy with other work; nothing is measured by it. Longer, and one missing
+button would outlast the checks."""
 
 
 class Patient:

@@ -1,6 +1,5 @@
 """A casting day, live: weigh, pour, log, measure, take the new plan, the next pour, a failed cast, undo; and a tablet that dies."""
 
-import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -17,7 +16,6 @@ from pipemetal.shop.book import Book
 from pipemetal.shop.rows import OrderState
 
 pytestmark = pytest.mark.browser
-PATIENCE_MS = int(os.environ.get("PATIENCE_MS", "90000"))
 
 
 def _accepted(path: Path) -> None:
@@ -58,7 +56,6 @@ def test_a_casting_day_live(browser: Any, served: Callable[[Callable[[Path], Non
     server = served(_accepted)
     tablet = browser.new_context(viewport={"width": 1024, "height": 768})
     page = tablet.new_page()
-    page.set_default_timeout(PATIENCE_MS)
     wrong: list[str] = []
     page.on("pageerror", lambda error: wrong.append(str(error)))
     _melted(page, server)
@@ -72,7 +69,6 @@ def test_a_casting_day_live(browser: Any, served: Callable[[Callable[[Path], Non
     server.kill()
     server.start()
     page = tablet.new_page()
-    page.set_default_timeout(PATIENCE_MS)
     page.goto(f"{server.url}/casting")
     with Book.open(server.shop, who="tester") as book:
         cast = book.casts.log()[-1].id

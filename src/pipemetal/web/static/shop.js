@@ -23,13 +23,16 @@ const held = {
     }
   },
 };
-// One menu of the header is open at a time; the search takes the cursor.
+// One menu of the header is open at a time; the search takes the cursor within the tap itself, so that no first key is lost.
 const menus = document.querySelectorAll(".line details");
-for (const menu of menus) menu.addEventListener("toggle", () => {
-  if (!menu.open) return;
-  for (const other of menus)
-    if (other !== menu) other.open = false;
+const opened = (menu) => {
+  for (const other of menus) other.open = other === menu;
   menu.querySelector("[data-scan]")?.focus();
+};
+for (const menu of menus) menu.querySelector("summary").addEventListener("click", (event) => {
+  event.preventDefault();
+  if (menu.open) menu.open = false;
+  else opened(menu);
 });
 const comma = document.documentElement.dataset.comma === "1";
 const numberOf = (text) => Number(String(text).replace(",", ".").replace(/[^\d.+-]/g, "")) || 0;
@@ -70,8 +73,7 @@ document.addEventListener("keydown", (event) => {
     typed += event.key;
     if (!typing && event.key === "/" && typed === "/") {
       event.preventDefault();
-      box.closest("details").open = true;
-      box.focus();
+      opened(box.closest("details"));
       box.select();
       typed = "";
     }
