@@ -72,7 +72,7 @@ def card(
         from pipemetal.files.outbox import write
 
         paper = paper_name or settings.paper
-        write(out, to_pdf(card_sheets(cards, units, say, paper), paper, say.language))
+        write(out, to_pdf(card_sheets(cards, units, say, paper), paper, say))
     if as_json:
         print_json({"organ": cards[0].organ, "cards": [card_dict(c) for c in cards]})
     elif out is not None:

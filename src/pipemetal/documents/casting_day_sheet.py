@@ -1,67 +1,69 @@
-"""The casting days of a plan on paper: the hours of the day, the order of the sheets, and a card with its log for each."""
+"""The casting days of a plan on paper: one page with the day's order of work, then a card for each pour, two a page."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
 from pipemetal.documents.day_picture import day_picture
+from pipemetal.documents.marks import marks_of
 from pipemetal.documents.plan_sheets import foot_of
-from pipemetal.documents.sheet import Block, Cautions, Lines, NewPage, Paragraph, Picture, Sheet, table
-from pipemetal.documents.typeset import TICK
-from pipemetal.plans.record import Beat, Freezing, Plan, Pour, PourRange, PushCard
+from pipemetal.documents.pour_card import band_text, clock_of, pour_card_drawing
+from pipemetal.documents.sheet import (
+    Block,
+    Cautions,
+    Heading,
+    Lines,
+    NewPage,
+    Paragraph,
+    Picture,
+    Sheet,
+    paper_mm,
+    table,
+)
+from pipemetal.documents.typeset import FOOT_MM, MARGIN_MM, TICK
+from pipemetal.plans.record import CastingDay, Plan, Pour
 from pipemetal.texts import clock_text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
 __all__ = ["casting_day_sheets"]
 
-MOST_MARKS: Final = 12
 DAY_PICTURE_MM: Final = 175.0
+BETWEEN_MM: Final = 4.0
 
 
-def casting_day_sheets(plan: Plan, units: UnitSystem, say: Words) -> list[Sheet]:
-    """A sheet for each casting day: order, times, bands, scoops, marks, table, and boxes for the log; cautions on top."""
-    return [_casting_day(plan, day, list(pours), units, say) for day, pours in groupby(plan.pours, key=lambda p: p.day)]
+def casting_day_sheets(plan: Plan, units: UnitSystem, say: Words, paper: str = "a4") -> list[Sheet]:
+    """For each casting day its order of work on one page, cautions on top, and a sheet of cards in the order of pouring."""
+    sheets = []
+    for day, held in groupby(plan.pours, key=lambda p: p.day):
+        pours = list(held)
+        sheets += [_order(plan, day, pours, units, say), _cards(plan, day, pours, units, say, paper)]
+    return sheets
 
 
-def _casting_day(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem, say: Words) -> Sheet:
-    blocks: list[Block] = [Cautions(say("Read first"), tuple(say.read(text, units) for text in plan.cautions))]
-    rows = [
-        (
-            TICK,
-            pour.number,
-            _clock(pour),
-            pour.sheet,
-            pour.alloy,
-            pour.melt,
-            _band(pour, units),
-            pour.card.scoops if pour.card else "",
-            units.bare_mass(pour.charge_kg),
-            _gate(pour, units),
-            _seconds(pour, units),
-        )
-        for pour in pours
-    ]
+def _title(plan: Plan, day: int, say: Words) -> str:
+    date = next((d.date for d in plan.days if d.day == day), "")
+    title = say("Casting day {day}", day=day)
+    return f"{title}, {say.date(date)}" if date else title
+
+
+def _order(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem, say: Words) -> Sheet:
+    """What is prepared, melted and poured, when, and by whom."""
     hours = [picked for picked in plan.days if picked.day == day]
+    blocks: list[Block] = [
+        Cautions(say("Read first"), tuple(say.read(text, units) for text in plan.cautions)),
+        Lines((say("who pours"), say("who pushes"), say("who writes"), say("date, table at the start")), 4),
+    ]
     if hours:
         blocks.append(Picture(day_picture(hours, say, DAY_PICTURE_MM)))
-    heads = [
-        "",
-        say("no."),
-        say("o'clock") if hours else say("after"),
-        say("sheet"),
-        say("alloy"),
-        say("melt"),
-        say("pour at"),
-        say("scoops"),
-        units.mass,
-        say("gate {unit}", unit=units.length),
-        say("push s"),
-    ]
     blocks += [
-        table(heads, rows, size_pt=8.5),
+        *_prepared(pours, units, say),
+        *_melted(plan, hours, pours, units, say),
+        Heading(say("Poured in this order")),
+        _pours(pours, units, say, by_clock=bool(hours)),
+        *_beside(pours, units, say),
         Paragraph(
             say(
                 "The crew reads a card before the push, not during it. Bands are soft: the metal's look decides. Stone "
@@ -69,158 +71,126 @@ def _casting_day(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem,
             ),
             quiet=True,
         ),
-        Lines((say("crew, date"), say("table temperature at the start"))),
     ]
-    for pour in pours:
-        blocks += [NewPage(), *_pour_card(pour, units, say)]
-    title = say("Casting day {day}", day=day)
-    if hours and hours[0].date:
-        title = f"{title}, {say.date(hours[0].date)}"
-    return Sheet(title, f"{plan.organ}, {plan.shop}", tuple(blocks), foot=foot_of(plan, say))
+    return Sheet(_title(plan, day, say), f"{plan.organ}, {plan.shop}", tuple(blocks), foot=foot_of(plan, say), one=True)
 
 
-def _clock(pour: Pour) -> str:
-    return clock_text(pour.starts_at_min or pour.starts_after_min)
-
-
-def _band(pour: Pour, units: UnitSystem) -> str:
-    if pour.pour_window_c is None:
-        return "?"
-    low, high = pour.pour_window_c.try_low, pour.pour_window_c.try_high
-    return f"{units.show_temperature(low).split()[0]} – {units.show_temperature(high)}"
-
-
-def _gate(pour: Pour, units: UnitSystem) -> str:
-    return units.bare_length(pour.card.gate_mm, 1) if pour.card else ""
-
-
-def _seconds(pour: Pour, units: UnitSystem) -> str:
-    return units.number(pour.card.push_time_s, 1) if pour.card else ""
-
-
-def _pour_card(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
-    """One pour, to be read at three metres, with its log under it."""
-    thick = f"{units.bare_wall(pour.cast_start_mm)} – {units.bare_wall(pour.cast_end_mm)} {units.wall_unit}"
-    size = f"{units.bare_length(pour.length_mm)} x {units.show_length(pour.width_mm)}"
-    blocks: list[Block] = [
-        Paragraph(f"{pour.number}.  {pour.sheet}   {_band(pour, units)}", large=True),
-        Paragraph(
-            say(
-                "{alloy}, {size}, cast {thick}, from {melt}",
-                alloy=pour.alloy,
-                size=size,
-                thick=thick,
-                melt=pour.melt,
-            )
+def _prepared(pours: Sequence[Pour], units: UnitSystem, say: Words) -> list[Block]:
+    """What stands ready before the first pour."""
+    sleds = list(dict.fromkeys(p.sled for p in pours if p.sled))
+    tables = list(dict.fromkeys(p.table for p in pours if p.table))
+    gates = [p.card.gate_mm for p in pours if p.card is not None]
+    scoops = max((p.card.scoops for p in pours if p.card is not None), default=0)
+    told = [
+        (say("sleds, warm"), ", ".join(sleds)),
+        (say("tables, cloth looked at"), ", ".join(tables)),
+        (
+            say("gate"),
+            f"{units.bare_length(min(gates), 1)} – {units.show_length(max(gates), 1)}" if gates else "",
         ),
+        (say("scoops at most"), str(scoops) if scoops else ""),
+        (say("longest sheet"), units.show_length(max(p.length_mm for p in pours))),
+        (say("side bars"), ", ".join(p.sheet for p in pours if p.side_bars)),
     ]
-    if pour.sled:
-        words = say("Sled {sled}, table {table}.", sled=pour.sled, table=pour.table or "–")
-        if pour.starts_at_min:
-            words = f"{say('Poured at {clock}.', clock=_clock(pour))} {words}"
-        blocks.append(Paragraph(words, strong=True))
-    card, window, freezing = pour.card, pour.pour_window_c, pour.freezing
-    if card is None or freezing is None:
-        why = say("No push gives this sheet: {why}", why=say.read(pour.problem, units))
-        return [*blocks, Paragraph(why, strong=True)]
-    if window is None:
-        told = [Paragraph(_sentence(say.read(text, units)), strong=True) for text in pour.warnings]
-        return [
-            *blocks,
-            Paragraph(say("Do not pour it so: no pouring temperature suits this sheet."), strong=True),
-            *told,
-        ]
-    return [*blocks, *_settings_of(pour, card, units, say), *_watched(pour, card, window, freezing, units, say)]
+    rows = [(TICK, what, value) for what, value in told if value]
+    heads = ["", say("made ready"), ""]
+    return [table(heads, rows, shares=(0, 0, 1), size_pt=8.5)]
 
 
-def _settings_of(pour: Pour, card: PushCard, units: UnitSystem, say: Words) -> list[Block]:
-    """What is set, and where the sled is when."""
-    marks = _thinned(card.marks)
-    return [
-        Paragraph(
-            say(
-                "{scoops} scoops, {mass}; gate {gate}; push {seconds} s",
-                scoops=card.scoops,
-                mass=units.show_mass(pour.charge_kg),
-                gate=units.show_length(card.gate_mm, 1),
-                seconds=_seconds(pour, units),
-            ),
-            large=True,
-        ),
-        table(
-            [say("mark"), *(units.show_along(m.distance_m) for m in marks)],
-            [(say("seconds"), *(units.number(m.time_s, 1) for m in marks))],
-            tall=True,
-            size_pt=_fitting_pt(len(marks)),
-        ),
-        Paragraph(
-            say(
-                "{beats} beats of {beat} s; the beat's places are on the page.",
-                beats=len(card.beats),
-                beat=units.number(card.beat_s, 1),
-            )
-        ),
-        Paragraph(_sentence(say.read(card.speed_change, units))),
-    ]
-
-
-def _watched(
-    pour: Pour, card: PushCard, window: PourRange, freezing: Freezing, units: UnitSystem, say: Words
+def _melted(
+    plan: Plan, hours: Sequence[CastingDay], pours: Sequence[Pour], units: UnitSystem, say: Words
 ) -> list[Block]:
-    """Temperatures, warnings, and the lines to write on."""
-    return [
-        Paragraph(
-            say(
-                "Too cold below {cold}, too hot above {hot}; stone {stone} as planned; solid after about {solid} s, lift after "
-                "{lift} min.",
-                cold=units.show_temperature(window.too_cold_below),
-                hot=units.show_temperature(window.too_hot_above),
-                stone=units.show_temperature(pour.stone_temperature_c),
-                solid=units.number(freezing.time_to_solid_s, 0),
-                lift=units.number(freezing.lift_after_s / 60.0, 1),
-            ),
-        ),
-        *(Paragraph(_sentence(say.read(text, units)), strong=True) for text in pour.warnings),
-        *_beside(pour, units, say),
-        Lines(
+    """The day's melts: what is weighed, and when the burner is lit and the metal ready."""
+    names = list(dict.fromkeys([*(m for day in hours for m in day.melts), *(p.melt for p in pours)]))
+    rows = []
+    for melt in (m for name in names for m in plan.melts if m.name == name):
+        fire = next((found for day in hours if (found := day.fire_min(melt.name)) is not None), None)
+        charge = melt.charge
+        rows.append(
             (
-                say("poured at"),
-                say("stone before"),
-                say("push lasted, s"),
-                say("matt after, s"),
-                say("left in the sled, {unit}", unit=units.mass),
-                say("too cold / good / too hot"),
-                say("thickness at the marks, {unit}", unit=units.length),
-                say("crew, gate, cloth, remarks"),
+                TICK,
+                melt.name,
+                melt.recipe,
+                units.bare_mass(charge.charged_kg) if charge is not None else "–",
+                str(len(charge.lots)) if charge is not None else "",
+                clock_text(fire[0]) if fire else "",
+                clock_text(fire[1]) if fire else "",
+                ", ".join(p.sheet for p in pours if p.melt == melt.name),
             )
-        ),
-        Paragraph(say("Rests on: {what}.", what=say.read(card.rests_on, units)), quiet=True),
+        )
+    heads = [
+        "",
+        say("melt"),
+        say("alloy"),
+        units.mass,
+        say("lots"),
+        say("burner on"),
+        say("ready about"),
+        say("sheets"),
     ]
+    return [table(heads, rows, shares=(0, 0, 0, 0, 0, 0, 0, 1), size_pt=8.5)] if rows else []
 
 
-def _beside(pour: Pour, units: UnitSystem, say: Words) -> list[Block]:
-    """Practice and model side by side, and what of the log decides."""
-    if not pour.beside:
-        return []
-    rows = [tuple(say.read(text, units) for text in (b.what, b.practice, b.model, b.log)) for b in pour.beside]
-    heads = ["", say("by hand and eye"), say("by the model"), say("the log decides by")]
-    return [table(heads, rows, shares=(0, 1, 1, 1), size_pt=8.0)]
+def _pours(pours: Sequence[Pour], units: UnitSystem, say: Words, *, by_clock: bool) -> Block:
+    rows = [
+        (
+            TICK,
+            pour.number,
+            clock_of(pour),
+            pour.sheet,
+            pour.alloy,
+            pour.melt,
+            pour.sled,
+            band_text(pour, units),
+            pour.card.scoops if pour.card else "",
+            units.bare_mass(pour.charge_kg),
+            units.bare_length(pour.card.gate_mm, 1) if pour.card else "",
+            units.number(pour.card.push_time_s, 1) if pour.card else "",
+        )
+        for pour in pours
+    ]
+    heads = [
+        "",
+        say("no."),
+        say("o'clock") if by_clock else say("after"),
+        say("sheet"),
+        say("alloy"),
+        say("melt"),
+        say("sled"),
+        say("pour at"),
+        say("scoops"),
+        units.mass,
+        say("gate {unit}", unit=units.length),
+        say("push s"),
+    ]
+    return table(heads, rows, size_pt=8.5)
 
 
-def _fitting_pt(marks: int) -> float:
-    """The largest type in which so many marks stand side by side."""
-    return min(17.0, 128.0 / (marks + 1))
+def _beside(pours: Sequence[Pour], units: UnitSystem, say: Words) -> list[Block]:
+    """Practice and model side by side, and what of the log decides: each once, with the sheets that it is said of."""
+    sheets: dict[tuple[str, ...], list[str]] = {}
+    for pour in pours:
+        for b in pour.beside:
+            key = tuple(say.read(text, units) for text in (b.what, b.practice, b.log))
+            sheets.setdefault(key, []).append(pour.sheet)
+    rows = [(*key, ", ".join(names) if len(names) < len(pours) else say("all")) for key, names in sheets.items()]
+    heads = ["", say("by hand and eye"), say("the log decides by"), say("sheets")]
+    return [table(heads, rows, shares=(0, 1.2, 1.2, 0.6), size_pt=7.5)] if rows else []
 
 
-def _sentence(text: str) -> str:
-    """A text that begins with a capital and ends with a stop."""
-    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+def _cards(plan: Plan, day: int, pours: Sequence[Pour], units: UnitSystem, say: Words, paper: str) -> Sheet:
+    """A card for each pour, two a page."""
+    width, height = paper_mm(paper)
+    size = (width - 2 * MARGIN_MM, (height - MARGIN_MM - FOOT_MM - BETWEEN_MM) / 2.0 - 1.0)
+    marks = _marks(plan)
+    blocks: list[Block] = []
+    for number, pour in enumerate(pours):
+        if number and number % 2 == 0:
+            blocks.append(NewPage())
+        blocks.append(Picture(pour_card_drawing(pour, size, units, say, marks)))
+    running = f"{_title(plan, day, say)}: {say('pour cards')}"
+    return Sheet("", "", tuple(blocks), foot=foot_of(plan, say), running=running, named=True)
 
 
-def _thinned(marks: Sequence[Beat]) -> list[Beat]:
-    """At most a dozen marks, the first and the last among them."""
-    if len(marks) <= MOST_MARKS:
-        return list(marks)
-    step = -(-(len(marks) - 1) // (MOST_MARKS - 1))
-    kept = list(marks[:-1:step])
-    return [*kept, marks[-1]]
+def _marks(plan: Plan) -> Mapping[str, str]:
+    return marks_of(plan.tin_wt_pct or {})

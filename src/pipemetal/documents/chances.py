@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pipemetal.documents.flat_picture import part_name
 from pipemetal.planning.cuts import Cut
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["chance_text", "name_with_labour"]
+__all__ = ["blank_name", "chance_text", "name_with_labour"]
 
 
 def chance_text(chance: float | None) -> str:
@@ -20,8 +21,14 @@ def chance_text(chance: float | None) -> str:
     return ">99 %" if chance >= 0.995 else f"{100.0 * chance:.0f} %"
 
 
+def blank_name(cut: Cut, say: Words) -> str:
+    """A blank's name, its part in the reader's language."""
+    name, kind = cut.blank.id, cut.blank.kind
+    return f"{name.removesuffix(kind)}{part_name(kind, say)}" if kind and name.endswith(kind) else name
+
+
 def name_with_labour(cut: Cut, units: UnitSystem, say: Words) -> str:
     """A blank's name, and how much of it is planed, hammered or scraped before it fits."""
     if cut.to_work_mm == 0.0:
-        return cut.blank.id
-    return f"{cut.blank.id}, {say(cut.blank.worked)} {units.show_length(cut.to_work_mm, 2)}"
+        return blank_name(cut, say)
+    return f"{blank_name(cut, say)}, {say(cut.blank.worked)} {units.show_length(cut.to_work_mm, 2)}"

@@ -1,58 +1,108 @@
-"""The cutting sheet of a roll: the layout to scale on its thickness map, and every blank in the order of marking out."""
+"""The cutting sheet of a roll: the layout to scale on its thickness map, and every blank in the order of marking out.
+
+x runs along the sheet from its thick end at the left, y across it from the lower edge; the numbers are the order of marking
+out, and each blank's place is measured from those two edges to its lower left corner.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
-import numpy as np
-
-from pipemetal.documents.chances import chance_text, name_with_labour
-from pipemetal.documents.colours import INK, QUIET, thickness_colour
+from pipemetal.documents.colours import QUIET, thickness_colour
+from pipemetal.documents.cutting_list import ROW_MM, CutList, ListLine, cut_lists
+from pipemetal.documents.cutting_map import AXIS_MM, LEFT_MM, CloseUp, close_ups, draw_close_up, draw_map
 from pipemetal.documents.drawing import Drawing, fitted_text, text_width_mm
-from pipemetal.documents.gauge_marks import GAUGE_HERE, gauge_mark
-from pipemetal.planning.cuts import Cut, CutRoll
-from pipemetal.sheets.roll import Roll
+from pipemetal.documents.marks import UNKNOWN_MARK, draw_mark
+from pipemetal.planning.cuts import CutRoll
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["close_up_drawings", "cutting_sheet", "map_factor"]
-
-PENCIL_DASHES = (1.6, 0.8)
-"""A blank less sure than wanted is drawn so: to be looked at again when its sheet is measured."""
+__all__ = ["cutting_pages", "cutting_sheet"]
 
 PAGE_MM: Final = 400.0
-"""Width of a sheet that is not printed on a paper of its own: as wide as it takes to name every blank."""
-MARGIN_MM: Final = 10.0
-MAP_SHARE: Final = 0.375
-"""Most of the page's width that the map is high."""
-HEAD_MM: Final = 26.0
-ROW_MM: Final = 4.4
-COLUMNS: Final = 3
-CELLS_ALONG: Final = 60
+"""Width of a sheet that is not printed on a paper of its own."""
+ENDLESS_MM: Final = 20_000.0
+HEAD_MM: Final = 19.5
+RIGHT_MM: Final = 4.5
+"""Room for half of the last figure under the map."""
+LEGEND_MM: Final = 8.0
+GAP_MM: Final = 4.0
+MAP_SHARE: Final = 0.55
+"""Most of the page's height that the map takes."""
+PART_SHARE: Final = 0.45
+MOST_PART_MM: Final = 160.0
+"""Most of a page's height, and most, that one enlarged part takes."""
+SHRINKS: Final = (1.0, 0.85, 0.7, 0.55)
+"""How much smaller the map is drawn where that saves a page."""
+FEWEST_LINES: Final = 4
+"""Fewer lines in a column are left for the next page."""
+LEAST_FILLED: Final = 0.36
+"""So far a page is filled at least."""
 
 
-# Blanks smaller than this on the paper are also drawn enlarged, together with their neighbours.
-LEGIBLE_MM: Final = 7.0
-FEWEST_SMALL: Final = 6
-CLOSE_UP_GAIN: Final = 1.5
-CLOSE_UP_HEAD_MM: Final = 9.0
-Box = tuple[float, float, float, float]
+@dataclass
+class _Page:
+    """What stands on one page, from the top: enlarged parts with their left edge and top, and a share of the list."""
+
+    used_mm: float
+    parts: list[tuple[CloseUp, float, float]] = field(default_factory=list)
+    lines: int = 0
+    list_top_mm: float = 0.0
 
 
 @dataclass(frozen=True)
-class _Scale:
-    """From the sheet's coordinates to the paper: `corner` of the sheet comes to lie at (left, bottom)."""
+class _Map:
+    """A map at one size: the paper's mm for one of the sheet, its height, and its parts that are enlarged."""
 
     factor: float
-    left: float
-    bottom: float
-    corner: tuple[float, float] = (0.0, 0.0)
+    high_mm: float
+    parts: tuple[CloseUp, ...]
 
-    def point(self, x: float, y: float) -> tuple[float, float]:
-        return self.left + (x - self.corner[0]) * self.factor, self.bottom + (y - self.corner[1]) * self.factor
+
+@dataclass(frozen=True)
+class _Arranged:
+    """A cutting sheet as it goes on pages."""
+
+    map: _Map
+    listed: CutList
+    pages: tuple[_Page, ...]
+
+    def badness(self, high_mm: float) -> tuple[int, bool]:
+        """How many pages it takes, and whether the last is nearly empty."""
+        return len(self.pages), self.pages[-1].used_mm < LEAST_FILLED * high_mm
+
+
+def cutting_pages(
+    cut_roll: CutRoll,
+    organ_name: str,
+    units: UnitSystem,
+    say: Words,
+    room_mm: tuple[float, float],
+    marks: Mapping[str, str] | None = None,
+) -> list[Drawing]:
+    """The cutting sheet on as few pages as its letters allow, each a drawing at most `room_mm` wide and high.
+
+    The map is as wide as the page; parts too crowded to read are drawn again, enlarged, under it. `marks`: the mark of each
+    alloy, as of `documents.marks`.
+    """
+    arranged = _shortest(cut_roll, units, say, room_mm)
+    drawings, lines = [], list(arranged.listed.lines)
+    for number, page in enumerate(arranged.pages):
+        high = min(page.used_mm, room_mm[1])
+        drawing = Drawing(room_mm[0], high, say("Cutting sheet {roll}", roll=cut_roll.roll.id))
+        if number == 0:
+            _first(drawing, cut_roll, organ_name, arranged.map, units, say, (marks or {}).get(cut_roll.roll.alloy, ""))
+        for part, left, top in page.parts:
+            draw_close_up(drawing, part, left, high - top, units, say)
+        if page.lines:
+            room = page.used_mm - page.list_top_mm
+            arranged.listed.draw(drawing, lines[: page.lines], high - page.list_top_mm, room_mm[0], room)
+            lines = lines[page.lines :]
+        drawings.append(drawing)
+    return drawings
 
 
 def cutting_sheet(
@@ -62,164 +112,111 @@ def cutting_sheet(
     say: Words | None = None,
     *,
     page_mm: float = PAGE_MM,
-    most_high_mm: float = math.inf,
-    margin_mm: float = MARGIN_MM,
-    with_list: bool = True,
 ) -> Drawing:
-    """The cutting sheet of a roll taken down, or of a sheet to cast, `page_mm` wide; its map is made as high as fits.
-
-    `with_list` puts the list of blanks under the map; without it and within `most_high_mm` the drawing is for a page whose list
-    follows as a table.
-
-    x runs along the sheet from its thick end at the left, y across it from the lower edge; the numbers are the order of
-    marking out, and each blank's place is measured from those two edges to its lower left corner.
-    """
-    units, say, roll = units or UnitSystem(), say or Words(), cut_roll.roll
-    factor = map_factor(roll, page_mm, most_high_mm, margin_mm)
-    map_height = roll.width_mm * factor
-    rows = math.ceil(len(cut_roll.cuts) / COLUMNS) + 1
-    close_ups = _close_ups(cut_roll.cuts, factor, page_mm) if with_list else []
-    enlarged = sum((box[3] - box[1]) * gain + CLOSE_UP_HEAD_MM for box, gain in close_ups)
-    height = margin_mm + HEAD_MM + map_height + 22.0 + (enlarged + rows * ROW_MM + 12.0 if with_list else 0.0)
-    drawing = Drawing(page_mm, height, say("Cutting sheet {roll}", roll=roll.id))
-    drawing.rectangle("paper", 0, 0, page_mm, height, fill="#ffffff", stroke="none")
-    scale = _Scale(factor, margin_mm + 12.0, height - margin_mm - HEAD_MM - map_height)
-    _head(drawing, cut_roll, organ_name, margin_mm, units, say)
-    low, high = float(roll.field.thickness_mm.min()), float(roll.field.thickness_mm.max())
-    _thickness_map(drawing, roll, scale, low, high)
-    _edges(drawing, roll, scale, units)
-    for remnant in cut_roll.remnants:
-        _remnant(drawing, remnant.id, remnant.polygon, scale)
-    for cut in cut_roll.cuts:
-        _blank(drawing, cut, scale)
-    for mark in cut_roll.gauge:
-        gauge_mark(drawing, *scale.point(mark.x_mm, mark.y_mm), mark.number, say(GAUGE_HERE, number=mark.number))
-    _legend(drawing, scale, margin_mm, low, high, units, say)
-    top = scale.bottom - 18.0
-    for box, gain in close_ups:
-        top = _close_up(drawing, cut_roll.cuts, box, gain, top, units, say)
-    if with_list:
-        _list(drawing, cut_roll.cuts, top - 4.0, units, say)
-    return drawing
+    """The whole cutting sheet as one drawing `page_mm` wide and as high as it takes."""
+    room = (page_mm, ENDLESS_MM)
+    (made,) = cutting_pages(cut_roll, organ_name, units or UnitSystem(), say or Words(), room)
+    paper = Drawing(made.width_mm, made.height_mm)
+    paper.rectangle("paper", 0, 0, made.width_mm, made.height_mm, fill="#ffffff", stroke="none")
+    return Drawing(made.width_mm, made.height_mm, made.title, paper.shapes + made.shapes)
 
 
-def map_factor(roll: Roll, page_mm: float, most_high_mm: float = math.inf, margin_mm: float = MARGIN_MM) -> float:
-    """Millimetres of paper for a millimetre of sheet, so that map, head and legend fit the page."""
-    map_mm = min(MAP_SHARE * page_mm, most_high_mm - margin_mm - HEAD_MM - 22.0)
-    return min((page_mm - 2 * margin_mm - 12.0) / roll.length_mm, map_mm / roll.width_mm)
+def _maps(cut_roll: CutRoll, room_mm: tuple[float, float], say: Words) -> Iterator[_Map]:
+    """The map as large as the page is wide, then smaller ones, each with the parts that are then too crowded to read."""
+    wide, high = room_mm
+    roll = cut_roll.roll
+    for shrink in SHRINKS:
+        factor = shrink * min((wide - LEFT_MM - RIGHT_MM) / roll.length_mm, MAP_SHARE * high / roll.width_mm)
+        parts = close_ups(cut_roll.cuts, factor, (wide, min(PART_SHARE * high, MOST_PART_MM)), say)
+        yield _Map(factor, roll.width_mm * factor, tuple(parts))
 
 
-def close_up_drawings(
-    cut_roll: CutRoll, units: UnitSystem, say: Words, page_mm: float, most_high_mm: float, factor: float
-) -> list[Drawing]:
-    """Parts of a map at this scale that are too crowded to read, each drawn enlarged by itself."""
-    drawings = []
-    for box, _ in _close_ups(cut_roll.cuts, factor, page_mm):
-        inside = [c for c in cut_roll.cuts if _lies_in(c, box)]
-        wanted = max(min(LEGIBLE_MM / min(min(c.box) for c in inside), 2.0), CLOSE_UP_GAIN * factor)
-        gain = min(wanted, (page_mm - 2.0) / (box[2] - box[0]))
-        strips = max(1, math.ceil((box[3] - box[1]) * gain / (most_high_mm - CLOSE_UP_HEAD_MM)))
-        deep = (box[3] - box[1]) / strips
-        for strip in range(strips):
-            # a blank is drawn in the strip that its middle lies in
-            low, high = box[1] + strip * deep, box[1] + (strip + 1) * deep
-            members = tuple(c for c in inside if low <= c.placement.y_mm + c.box[1] / 2.0 < high)
-            if members:
-                drawings.append(_part(cut_roll.roll.id, members, units, say, page_mm, most_high_mm, gain))
-    return drawings
+def _shortest(cut_roll: CutRoll, units: UnitSystem, say: Words, room_mm: tuple[float, float]) -> _Arranged:
+    """The map as large and the list as full as go on the fewest pages."""
+    best: _Arranged | None = None
+    lists = cut_lists(cut_roll.cuts, room_mm[0], units, say)
+    for held in _maps(cut_roll, room_mm, say):
+        for listed in lists:
+            found = _arranged(held, listed, room_mm)
+            if best is None or found.badness(room_mm[1]) < best.badness(room_mm[1]):
+                best = found
+            if len(best.pages) == 1:
+                return best
+    assert best is not None
+    return best
 
 
-def _lies_in(cut: Cut, box: Box) -> bool:
-    x, y = cut.placement.x_mm, cut.placement.y_mm
-    return (
-        x >= box[0] - 1e-6
-        and y >= box[1] - 1e-6
-        and x + cut.box[0] <= box[2] + 1e-6
-        and y + cut.box[1] <= box[3] + 1e-6
-    )
+def _arranged(held: _Map, listed: CutList, room_mm: tuple[float, float]) -> _Arranged:
+    """A sheet's map, then its enlarged parts, then its list, each going on over the page where it must."""
+    high = room_mm[1]
+    pages = [_Page(HEAD_MM + held.high_mm + AXIS_MM + LEGEND_MM)]
+    _put_parts(pages, held.parts, room_mm)
+    rest = list(listed.lines)
+    while rest:
+        page = pages[-1]
+        page.list_top_mm = page.used_mm
+        page.lines = listed.fits(rest, high - page.used_mm)
+        if page.lines == len(rest):
+            page.used_mm += listed.even_mm(rest)
+            break
+        page.lines = _kept_back(page.lines, rest, listed, high)
+        page.used_mm = high if page.lines else page.used_mm
+        rest = rest[page.lines :]
+        pages.append(_Page(0.0))
+    return _Arranged(held, listed, tuple(pages))
 
 
-def _hull(cuts: Sequence[Cut]) -> Box:
-    return (
-        min(c.placement.x_mm for c in cuts),
-        min(c.placement.y_mm for c in cuts),
-        max(c.placement.x_mm + c.box[0] for c in cuts),
-        max(c.placement.y_mm + c.box[1] for c in cuts),
-    )
+def _put_parts(pages: list[_Page], parts: Sequence[CloseUp], room_mm: tuple[float, float]) -> None:
+    """Enlarged parts side by side in rows, under what stands there."""
+    wide, high = room_mm
+    left = row_high = 0.0
+    for part in parts:
+        if left and left + part.width_mm > wide:
+            pages[-1].used_mm += row_high + GAP_MM
+            left = row_high = 0.0
+        if pages[-1].used_mm + part.height_mm > high:
+            pages[-1].used_mm += row_high
+            pages.append(_Page(0.0))
+            left = row_high = 0.0
+        pages[-1].parts.append((part, left, pages[-1].used_mm))
+        left += part.width_mm + GAP_MM
+        row_high = max(row_high, part.height_mm)
+    if parts:
+        pages[-1].used_mm += row_high + GAP_MM
 
 
-def _part(
-    roll_id: str,
-    members: tuple[Cut, ...],
-    units: UnitSystem,
-    say: Words,
-    page_mm: float,
-    most_high_mm: float,
-    gain: float,
-) -> Drawing:
-    """Some blanks of a sheet, enlarged, on a drawing of their own."""
-    box = _hull(members)
-    gain = min(gain, (most_high_mm - CLOSE_UP_HEAD_MM) / (box[3] - box[1]), (page_mm - 2.0) / (box[2] - box[0]))
-    height = (box[3] - box[1]) * gain + CLOSE_UP_HEAD_MM
-    drawing = Drawing(page_mm, height, say("Cutting sheet {roll}", roll=roll_id))
-    _close_up(drawing, members, box, gain, height, units, say, left=1.0)
-    return drawing
+def _kept_back(fitting: int, rest: Sequence[ListLine], listed: CutList, high_mm: float) -> int:
+    """How many of the lines that fit stay here, so that the next page is not nearly empty and no heading stands alone."""
+    wanted = math.ceil(LEAST_FILLED * high_mm / ROW_MM) * listed.across
+    lines = max(min(fitting, len(rest) - wanted), 0)
+    if lines < FEWEST_LINES * listed.across:
+        return 0
+    while lines and not rest[lines - 1].cells:
+        lines -= 1
+    return lines
 
 
-def _close_ups(cuts: tuple[Cut, ...], factor: float, page_mm: float) -> list[tuple[Box, float]]:
-    """Parts of the sheet (x0, y0, x1, y1) where blanks are too small to read, and the scale that enlarges each."""
-    small = sorted((c for c in cuts if min(c.box) * factor < LEGIBLE_MM), key=lambda c: c.placement.x_mm)
-    groups: list[list[Cut]] = []
-    reach = -math.inf
-    for cut in small:
-        if cut.placement.x_mm > reach + 60.0:
-            groups.append([])
-        groups[-1].append(cut)
-        reach = max(reach, cut.placement.x_mm + cut.box[0])
-    parts: list[tuple[Box, float]] = []
-    for group in groups:
-        x0, y0, x1, y1 = _hull(group)
-        gain = min((page_mm - 2 * MARGIN_MM - 12.0) / (x1 - x0), 1.6 * MAP_SHARE * page_mm / (y1 - y0), 2.0)
-        if len(group) >= FEWEST_SMALL and gain >= CLOSE_UP_GAIN * factor:
-            parts.append(((x0, y0, x1, y1), gain))
-    return parts
-
-
-def _close_up(
-    drawing: Drawing,
-    cuts: tuple[Cut, ...],
-    box: Box,
-    gain: float,
-    top: float,
-    units: UnitSystem,
-    say: Words,
-    left: float = MARGIN_MM + 12.0,
-) -> float:
-    """A part of the sheet drawn larger; returns the height on the paper at which it ends."""
-    x0, y0, x1, y1 = box
-    words = say(
-        "enlarged: x {x0} to {x1}, y {y0} to {y1} {unit}",
-        x0=units.bare_length(x0),
-        x1=units.bare_length(x1),
-        y0=units.bare_length(y0),
-        y1=units.bare_length(y1),
-        unit=units.length,
-    )
-    drawing.text("close-up", left, top - 4.0, words, 3.2, fill=QUIET)
-    bottom = top - 6.0 - (y1 - y0) * gain
-    scale = _Scale(gain, left, bottom, (x0, y0))
-    for cut in cuts:
-        if _lies_in(cut, box):
-            _blank(drawing, cut, scale, "close-up")
-    return bottom - (CLOSE_UP_HEAD_MM - 6.0)
-
-
-def _head(
-    drawing: Drawing, cut_roll: CutRoll, organ_name: str, margin_mm: float, units: UnitSystem, say: Words
+def _first(
+    drawing: Drawing, cut_roll: CutRoll, organ_name: str, held: _Map, units: UnitSystem, say: Words, mark: str
 ) -> None:
-    roll, top, right = cut_roll.roll, drawing.height_mm - margin_mm, drawing.width_mm - margin_mm
+    """What stands on the first page only: the head, the map, the legend and the check line."""
+    _head(drawing, cut_roll, organ_name, units, say, mark or UNKNOWN_MARK)
+    bottom = drawing.height_mm - HEAD_MM - held.high_mm
+    draw_map(drawing, cut_roll, held.factor, (LEFT_MM, bottom), held.parts, units, say)
+    letters = [part.letter for part in held.parts]
+    told = [say("{parts}: enlarged", parts=" – ".join(dict.fromkeys((letters[0], letters[-1]))))] if letters else []
+    _legend(drawing, cut_roll, bottom - AXIS_MM - 6.0, told, units, say)
+
+
+def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, units: UnitSystem, say: Words, mark: str) -> None:
+    roll, top, right = cut_roll.roll, drawing.height_mm, drawing.width_mm
     kind = say("Sheet to cast") if cut_roll.is_new else say("Remnant") if roll.parent else say("Roll")
-    drawing.text("text", margin_mm, top - 6.0, f"{kind} {roll.id}", 7.5, bold=True)
+    title = f"{kind} {roll.id}"
+    size = f"{units.bare_length(roll.length_mm)} x {units.show_length(roll.width_mm)}"
+    room = right - text_width_mm(size, 5.0) - 6.0
+    text, large = fitted_text(title, room, 7.5, 4.0, bold=True)
+    drawing.text("text", 0.0, top - 6.0, text, large, bold=True)
+    drawing.text("text", right, top - 6.0, size, 5.0, anchor="end")
     masses = say(
         "{mass}: blanks {blanks}, remnants {remnants}, offcuts {offcuts}",
         mass=units.show_mass(cut_roll.mass_kg),
@@ -227,169 +224,36 @@ def _head(
         remnants=units.show_mass(cut_roll.remnants_kg),
         offcuts=units.show_mass(cut_roll.offcut_kg),
     )
+    draw_mark(drawing, mark, 0.0, top - 12.6, 3.6)
     # what is looked for first stands first: a long name of an organ is cut at its end
     name = ", ".join(part for part in (roll.alloy, say(roll.place) if roll.place else "", organ_name) if part)
-    text, size_mm = fitted_text(name, right - margin_mm - text_width_mm(masses, 4.0) - 4.0, 4.6, 3.2)
-    drawing.text("text", margin_mm, top - 13.0, text, size_mm)
-    size = (
-        f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm ({roll.length_mm / 25.4:.1f} x {roll.width_mm / 25.4:.1f} in)"
-    )
-    drawing.text("text", right, top - 6.0, size, 4.6, anchor="end")
-    drawing.text("text", right, top - 13.0, masses, 4.0, anchor="end", fill=QUIET)
+    text, size_mm = fitted_text(name, right - 6.0 - text_width_mm(masses, 3.6) - 4.0, 4.4, 3.0)
+    drawing.text("text", 6.0, top - 12.5, text, size_mm)
+    drawing.text("text", right, top - 12.5, masses, 3.6, anchor="end", fill=QUIET)
     words = say(
         "thick end left; measure from the left end and the lower edge to a blank's lower left corner; M marks the mouth end"
     )
-    fitting = min(3.4, 3.4 * (right - margin_mm) / text_width_mm(words, 3.4))
-    drawing.text("text", margin_mm, top - 19.5, words, fitting, fill=QUIET)
+    drawing.text("text", 0.0, top - 18.0, *fitted_text(words, right, 3.2, 2.4), fill=QUIET)
 
 
-def _thickness_map(drawing: Drawing, roll: Roll, scale: _Scale, low: float, high: float) -> None:
-    along = min(CELLS_ALONG, max(8, int(roll.length_mm / 60)))
-    across = max(3, min(12, round(along * roll.width_mm / roll.length_mm)))
-    dx, dy = roll.length_mm / along, roll.width_mm / across
-    middles = np.meshgrid((np.arange(along) + 0.5) * dx, (np.arange(across) + 0.5) * dy, indexing="ij")
-    thickness = roll.field.at(*middles)
-    w, h = dx * scale.factor + 0.05, dy * scale.factor + 0.05
-    for i in range(along):
-        for j in range(across):
-            x, y = scale.point(i * dx, j * dy)
-            share = (float(thickness[i, j]) - low) / (high - low) if high > low else 0.5
-            drawing.rectangle("thickness", x, y, w, h, fill=thickness_colour(share), stroke="none")
-
-
-def _edges(drawing: Drawing, roll: Roll, scale: _Scale, units: UnitSystem) -> None:
-    x, y = scale.point(0, 0)
-    w, h = roll.length_mm * scale.factor, roll.width_mm * scale.factor
-    drawing.rectangle("sheet", x, y, w, h, width_mm=0.5)
-    if roll.outline is not None:
-        outline = tuple(scale.point(a, b) for a, b in roll.outline)
-        drawing.line("sheet", [*outline, outline[0]], width_mm=0.7)
-    if roll.trim_mm > 0.0:
-        t = roll.trim_mm * scale.factor
-        drawing.rectangle("trim", x + t, y + t, w - 2 * t, h - 2 * t, width_mm=0.2, dashes=(2.0, 1.5), stroke=QUIET)
-    for area in roll.no_go:
-        corners = [scale.point(a, b) for a, b in area]
-        drawing.line("no-go", [*corners, corners[0]], width_mm=0.6, stroke="#8c2f39")
-        cx, cy = (sum(v) / len(corners) for v in zip(*corners, strict=True))
-        drawing.text("no-go", cx, cy - 1.0, "no", 3.0, anchor="middle", fill="#8c2f39")
-    unit_mm = 1.0 if units.length == "mm" else 25.4
-    along, across = (500, 200) if units.length == "mm" else (12, 6)
-    for mark in range(0, int(roll.length_mm / unit_mm) + 1, along):
-        a, _ = scale.point(mark * unit_mm, 0)
-        drawing.line("marks", [(a, y), (a, y - 1.5)], width_mm=0.25)
-        drawing.text("marks", a, y - 5.0, str(mark), 3.0, anchor="middle", fill=QUIET)
-    for mark in range(0, int(roll.width_mm / unit_mm) + 1, across):
-        _, b = scale.point(0, mark * unit_mm)
-        drawing.line("marks", [(x, b), (x - 1.5, b)], width_mm=0.25)
-        drawing.text("marks", x - 2.2, b - 1.1, str(mark), 3.0, anchor="end", fill=QUIET)
-
-
-def _remnant(drawing: Drawing, name: str, polygon: tuple[tuple[float, float], ...], scale: _Scale) -> None:
-    corners = tuple(scale.point(a, b) for a, b in polygon)
-    drawing.line("remnant", [*corners, corners[0]], width_mm=0.5, dashes=(3.0, 1.2), stroke="#2f5d3a")
-    xs, ys = [c[0] for c in corners], [c[1] for c in corners]
-    size = min(4.5, (max(xs) - min(xs)) / max(len(name) * 0.6, 1.0) * 0.9)
-    if size >= 1.6:
-        cx, cy = (min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2
-        drawing.text("remnant", cx, cy - size / 3, name, size, anchor="middle", fill="#2f5d3a", bold=True)
-
-
-def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str = "blank") -> None:
-    from pipemetal.documents.drawing import Polygon
-
-    corners = tuple(scale.point(a, b) for a, b in cut.corners)
-    name = cut.blank.id
-    title = f"{cut.number}. {name}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
-    if cut.chance is not None:
-        title += f", {chance_text(cut.chance)}"
-    drawing.add(Polygon(layer, corners, "none", INK, 0.35, title, PENCIL_DASHES if cut.pencil else ()))
-    x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
-    w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
-    lying, room_along, room_across = w >= h, 0.92, 0.72
-    if cut.blank.sector:
-        # along its axis, and short of the corners that a sector leaves to its neighbours
-        lying, room_along, room_across = cut.placement.turn_deg in (0, 180), 0.72, 0.22
-    along, across = (w, h) if lying else (h, w)
-    for text, least in ((f"{cut.number}  {name}", 1.5), (str(cut.number), 0.5)):
-        size = min(3.6, across * room_across, along / max(text_width_mm(text, 1.0), 0.1) * room_along)
-        if size >= least:
-            cx, cy = x + w / 2, y + h / 2
-            if lying:
-                drawing.text("name", cx, cy - size * 0.36, text, size, anchor="middle")
-            else:
-                drawing.text("name", cx + size * 0.36, cy, text, size, anchor="middle", turn_deg=90.0)
-            break
-    _mouth_mark(drawing, cut, x, y, w, h)
-
-
-def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: float) -> None:
-    blank = cut.blank
-    if blank.kind != "body" or min(w, h) < 11.0:
-        return
-    turn, inset = cut.mouth_turn_deg, 2.4
-    if cut.mouth_at_small_arc and blank.sector is not None:
-        # the small arc's middle lies within the box
-        slant = blank.sector.outer_radius_mm - blank.sector.inner_radius_mm
-        inset += (1.0 - slant / blank.length_mm) * (w if turn in (0, 180) else h)
-    cx = {0: x + inset, 180: x + w - inset}.get(turn, x + w / 2)
-    cy = {90: y + inset, 270: y + h - inset}.get(turn, y + 2.0)
-    drawing.text("name", cx, cy - 0.9, "M", 2.4, anchor="middle", bold=True)
-
-
-def _legend(
-    drawing: Drawing, scale: _Scale, margin_mm: float, low: float, high: float, units: UnitSystem, say: Words
-) -> None:
-    x, y = scale.left, scale.bottom - 13.5
+def _legend(drawing: Drawing, cut_roll: CutRoll, y: float, told: Sequence[str], units: UnitSystem, say: Words) -> None:
+    thickness = cut_roll.roll.field.thickness_mm
     for i in range(30):
-        drawing.rectangle("legend", x + 2.0 * i, y, 2.05, 3.2, fill=thickness_colour(i / 29), stroke="none")
-    words = say("{low} (pale) to {high} (dark)", low=units.show_length(low, 2), high=units.show_length(high, 2))
-    drawing.text("legend", x + 62.0, y + 0.4, words, 3.2)
+        drawing.rectangle("legend", LEFT_MM + 1.2 * i, y, 1.25, 3.0, fill=thickness_colour(i / 29), stroke="none")
+    words = say(
+        "{low} (pale) to {high} (dark)",
+        low=units.show_length(float(thickness.min()), 2),
+        high=units.show_length(float(thickness.max()), 2),
+    )
+    if any(cut.pencil for cut in cut_roll.cuts):
+        told = [*told, say("broken line: not sure enough, gauge first")]
+    words = "; ".join([words, *told])
     line_mm, length = (100.0, "100 mm") if units.length == "mm" else (101.6, "4 in")
-    right = drawing.width_mm - margin_mm - line_mm
-    drawing.line("check", [(right, y + 1.6), (right + line_mm, y + 1.6)], width_mm=0.4)
-    for end in (right, right + line_mm):
-        drawing.line("check", [(end, y + 0.2), (end, y + 3.0)], width_mm=0.4)
-    words = say("check line, {length}", length=length)
-    drawing.text("check", right + line_mm / 2.0, y - 2.4, words, 3.0, anchor="middle")
-
-
-def _list(drawing: Drawing, cuts: tuple[Cut, ...], top: float, units: UnitSystem, say: Words) -> None:
-    width = (drawing.width_mm - 2 * MARGIN_MM) / COLUMNS
-    rows = math.ceil(len(cuts) / COLUMNS)
-
-    def flat(length_mm: float) -> str:
-        return units.bare_length(length_mm)
-
-    metric = units.length == "mm"
-    stops = (
-        (0.0, 8.0, 51.5, 67.0, 82.5, 97.5, 111.0, 117.2) if metric else (0.0, 8.0, 45.5, 65.5, 86.5, 98.5, 110.5, 117.2)
-    )
-    wall = units.bare_wall
-    walls = (say("wants"), say("metal")) if metric else (say("want mil"), say("has mil"))
-    heads = (
-        say("no."),
-        say("blank"),
-        say("size {unit}", unit=units.length),
-        say("at x, y"),
-        *walls,
-        say("turn"),
-        say("fits"),
-    )
-    name_room = stops[2] - stops[1] - 1.0
-    for column in range(min(COLUMNS, math.ceil(len(cuts) / max(rows, 1)))):
-        left = MARGIN_MM + column * width
-        for stop, head in zip(stops, heads, strict=True):
-            drawing.text("list", left + stop, top, head, 2.5, fill=QUIET)
-        for row, cut in enumerate(cuts[column * rows : (column + 1) * rows], start=1):
-            y = top - row * ROW_MM
-            name = name_with_labour(cut, units, say)
-            name_size = min(2.7, 2.7 * name_room / max(text_width_mm(name, 2.7), 1.0))
-            drawing.text("list", left, y, str(cut.number), 2.7, bold=True)
-            drawing.text("list", left + stops[1], y, name, name_size)
-            drawing.text("list", left + stops[2], y, f"{flat(cut.box[0])} x {flat(cut.box[1])}", 2.5)
-            drawing.text("list", left + stops[3], y, f"{flat(cut.placement.x_mm)}, {flat(cut.placement.y_mm)}", 2.5)
-            drawing.text("list", left + stops[4], y, "/".join(wall(w) for w in cut.wanted_mm), 2.5)
-            drawing.text("list", left + stops[5], y, f"{wall(cut.actual_mouth_mm)}/{wall(cut.actual_top_mm)}", 2.5)
-            if cut.placement.turn_deg:
-                drawing.text("list", left + stops[6], y, f"{cut.placement.turn_deg}°", 2.3)
-            drawing.text("list", left + stops[7], y, chance_text(cut.chance), 2.3)
+    right = drawing.width_mm - line_mm
+    check = say("check line, {length}", length=length)
+    end = right - text_width_mm(check, 2.6) - 3.0
+    drawing.text("legend", LEFT_MM + 38.0, y + 0.5, *fitted_text(words, end - LEFT_MM - 41.0, 3.0, 2.2))
+    drawing.text("check", end, y + 0.6, check, 2.6)
+    drawing.line("check", [(right, y + 1.5), (right + line_mm, y + 1.5)], width_mm=0.4)
+    for mark in (right, right + line_mm):
+        drawing.line("check", [(mark, y + 0.1), (mark, y + 2.9)], width_mm=0.4)

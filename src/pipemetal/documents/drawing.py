@@ -9,10 +9,26 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
-__all__ = ["Arc", "Drawing", "Line", "Polygon", "Shape", "Text", "bounds_mm", "fitted_text", "text_width_mm"]
+__all__ = [
+    "LEAST_LETTERS_MM",
+    "Arc",
+    "Drawing",
+    "Line",
+    "Polygon",
+    "Shape",
+    "Text",
+    "bounds_mm",
+    "fitted_text",
+    "point_mm",
+    "text_width_mm",
+    "wrapped",
+]
 
 Point = tuple[float, float]
 
+POINT_MM: Final = 25.4 / 72.0
+LEAST_LETTERS_MM: Final = 6.0 * POINT_MM
+"""Smaller letters are not printed: six points."""
 # What shaping may add to the sum of the letters' widths.
 SHAPING: Final = 1.01
 
@@ -52,6 +68,31 @@ def fitted_text(text: str, room_mm: float, size_mm: float, least_mm: float, *, b
     while kept and text_width_mm(f"{kept}…", least_mm, bold=bold) > room_mm:
         kept = kept[:-1].rstrip()
     return f"{kept}…", least_mm
+
+
+def point_mm(size_pt: float) -> float:
+    """A size of letters in points as millimetres.
+
+    >>> round(point_mm(8.0), 2)
+    2.82
+    """
+    return size_pt * POINT_MM
+
+
+def wrapped(text: str, size_mm: float, room_mm: float, *, bold: bool = False) -> list[str]:
+    """A text in lines that fit the room; a word longer than a line stays whole.
+
+    >>> wrapped("dry and warm", 4.0, 18.0)
+    ['dry and', 'warm']
+    """
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and text_width_mm(longer, size_mm, bold=bold) > room_mm:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
 
 
 @dataclass(frozen=True)

@@ -61,4 +61,4 @@ def order_pdf(
         for element, kg in orders.not_offered_kg
     ]
     blocks.append(Lines((say("ordered by, date"), say("remarks"))))
-    return to_pdf([Sheet(say("Metal to order"), shop, tuple(blocks), foot=shop)], paper, language)
+    return to_pdf([Sheet(say("Metal to order"), shop, tuple(blocks), foot=shop)], paper, say)

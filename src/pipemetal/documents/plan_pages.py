@@ -18,7 +18,7 @@ from pipemetal.documents.cutting_sheet import cutting_sheet
 from pipemetal.documents.day_picture import day_picture
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_picture
-from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
+from pipemetal.documents.plan_paper import PAPERS, plan_paper
 from pipemetal.documents.shown import units_of
 from pipemetal.documents.svg import to_svg
 from pipemetal.files.outbox import write_all
@@ -167,9 +167,7 @@ def _pour_line(pour: Pour) -> list[object]:
 def _printed(planned: Planned, plan: Plan, units: UnitSystem) -> dict[str, bytes]:
     """What is printed: cutting sheets and all papers of a plan, in the shop's language and on its paper."""
     say, paper = Words(planned.settings.language), planned.settings.paper
-    found = {f"paper/{name}.pdf": plan_paper(name, plan, units, say, paper) for name in PAPERS}
-    found["paper/cutting.pdf"] = cutting_pdf(planned.cut_rolls, plan.organ, units, say, paper)
-    return found
+    return {f"paper/{name}.pdf": plan_paper(name, plan, units, say, paper) for name in PAPERS}
 
 
 def _pictures(plan: Planned, record: Plan, units: UnitSystem) -> dict[str, Drawing]:

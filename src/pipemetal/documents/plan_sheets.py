@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from pipemetal.documents.rank_sheet import WOOD, of_what
-from pipemetal.documents.sheet import Block, Cautions, Heading, Lines, Paragraph, Sheet, table
+from pipemetal.documents.sheet import Block, Cautions, Columns, Heading, Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
 from pipemetal.plans.record import CastingDay, Charged, Melt, PipeRow, Plan
 from pipemetal.plans.unserved import served_pipes
@@ -249,7 +249,16 @@ def statement_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
                 shares=(0, 0, 1.4, 0, 1),
             ),
             Heading(say("Rolls from the rack")),
-            table([say("roll"), say("alloy"), say("blanks {unit}", unit=units.mass), say("place")], rolls, size_pt=8.0),
+            Columns(
+                2,
+                (
+                    table(
+                        [say("roll"), say("alloy"), say("blanks {unit}", unit=units.mass), say("place")],
+                        rolls,
+                        size_pt=8.0,
+                    ),
+                ),
+            ),
             Paragraph(
                 say(
                     "Planned from the lots' analyses; an assay of each melt replaces these figures. Names of alloys are "

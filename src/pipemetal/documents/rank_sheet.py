@@ -13,7 +13,7 @@ from pipemetal.words import Words
 
 __all__ = ["WOOD", "of_what", "rank_sheets"]
 
-PICTURE_MM = 240.0
+PICTURE_MM = 180.0
 WOOD = "wood"
 
 
@@ -60,18 +60,20 @@ def _rank_sheet(plan: Plan, rank: str, pipes: Sequence[PipeRow], units: UnitSyst
         points = [_Key(rank, p.choir, p.footage, p.key, p.half_tones) for p in pipes]
         title = say("{rank}: scale in half tones, at sounding pitch", rank=rank)
         blocks.append(Picture(half_tone_picture(points, title, PICTURE_MM, say)))
-    blocks += [Heading(say("Pipes")), _pipe_table(pipes, units, say), *_flagged(pipes, units, say)]
     sources = dict.fromkeys(p.wall_source for p in pipes if p.wall_source)
     walls = "; ".join(say(source) for source in sources) or say("as the rank's file says")
     blocks += [
+        *_flagged(pipes, units, say),
         Paragraph(
             say("Walls: {sources}. Stress at the toe: its metal under the pipe's own weight.", sources=walls),
             quiet=True,
         ),
-        Lines((say("made by, date"), say("voiced by, date"), say("changed when voiced"), say("remarks"))),
+        Lines((say("made by, date"), say("voiced by, date"), say("changed when voiced"), say("remarks")), 4),
+        Heading(say("Pipes")),
+        _pipe_table(pipes, units, say),
     ]
     subtitle = f"{plan.organ}, {first.division}, {plan.shop}"
-    return Sheet(rank, subtitle, tuple(blocks), landscape=True, foot=plan.organ)
+    return Sheet(rank, subtitle, tuple(blocks), foot=plan.organ)
 
 
 def _pipe_table(pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Block:
@@ -93,7 +95,7 @@ def _pipe_table(pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Bloc
         say("MPa at toe"),
         "",
     ]
-    return table(heads, [_pipe_line(p, units) for p in pipes], shares=(1.0,) * 15 + (0.0,), size_pt=8.0)
+    return table(heads, [_pipe_line(p, units) for p in pipes], shares=(1.6, *(1.0,) * 14, 0.0), size_pt=8.0)
 
 
 def _pipe_line(p: PipeRow, units: UnitSystem) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ __all__ = [
     "Picture",
     "Sheet",
     "Table",
+    "Together",
     "paper_mm",
     "table",
 ]
@@ -68,7 +69,7 @@ class Cautions:
 
 @dataclass(frozen=True)
 class Table:
-    """A table. `shares` are the columns' widths in parts, nought for as wide as needed; columns in `right` stand to the right;
+    """A table. `shares` are the columns' widths in parts, zero for as wide as needed; columns in `right` stand to the right;
     `tall` gives rows room to write in."""
 
     headings: tuple[str, ...]
@@ -84,6 +85,13 @@ class Columns:
     """Blocks set in newspaper columns."""
 
     count: int
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Together:
+    """Blocks that stay on one page."""
+
     blocks: tuple[Block, ...]
 
 
@@ -107,18 +115,25 @@ class NewPage:
     """What follows begins on a new page."""
 
 
-Block = Heading | Paragraph | Cautions | Table | Columns | Picture | Lines | NewPage
+Block = Heading | Paragraph | Cautions | Table | Columns | Together | Picture | Lines | NewPage
 
 
 @dataclass(frozen=True)
 class Sheet:
-    """A sheet of one or more pages. `foot` stands at the bottom of every page beside the page number."""
+    """A sheet of one or more pages.
+
+    `foot` stands at the bottom of every page beside the page number; `running`, or the title, at the top of every page but the
+    first, and of that too where the sheet is `named` by it alone. One that is to stay on `one` page is set smaller until it does.
+    """
 
     title: str
     subtitle: str = ""
     blocks: tuple[Block, ...] = ()
     landscape: bool = False
     foot: str = ""
+    running: str = ""
+    named: bool = False
+    one: bool = False
 
 
 def table(

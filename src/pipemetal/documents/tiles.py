@@ -89,7 +89,7 @@ def tile_pdf(drawing: Drawing, paper: str = "a4", say: Words | None = None, *, l
             f"box(width: {wide:.4f}mm, height: {high:.4f}mm, clip: true, {window}))\n"
             f"#place(top + left, {framed})]\n"
         )
-    head = HEAD.format(title=text_literal(drawing.title), language=text_literal(say.language))
+    head = HEAD.format(title=text_literal(drawing.title), language=text_literal(say.language), date="none")
     return compiled(head + "".join(pages), files)
 
 

@@ -6,10 +6,12 @@ package, and nothing of the system's fonts.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import datetime as dt
+import json
+from collections.abc import Mapping, Sequence
 from importlib import resources
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypedDict
 
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.sheet import (
@@ -23,28 +25,42 @@ from pipemetal.documents.sheet import (
     Picture,
     Sheet,
     Table,
+    Together,
     paper_mm,
 )
 from pipemetal.documents.svg import to_svg
+from pipemetal.words import Words
 
 __all__ = ["compiled", "drawing_pages", "text_literal", "to_pdf"]
 
 MARGIN_MM: Final = 12.0
 FOOT_MM: Final = 14.0
-HEAD: Final = """#set document(title: {title}, date: none)
+LEAST_PT: Final = 6.0
+"""Smaller letters are not printed."""
+LEAST_FILLED: Final = 1.0 / 3.0
+"""A sheet's last page is filled so far, or the sheet is set a little smaller or larger."""
+SCALES: Final = (0.96, 0.92, 0.88, 0.84, 0.79, 0.74, 0.69, 1.05, 1.1, 1.16, 1.24)
+"""How much smaller, then how much larger, is tried."""
+HEAD: Final = """#set document(title: {title}, date: {date})
 #set text(font: "DejaVu Sans", size: 9pt, fill: rgb("#1d1d1b"), lang: {language}, hyphenate: false)
 #set par(leading: 0.55em, spacing: 0.8em)
-#set table(stroke: (x, y) => (bottom: 0.3pt + rgb("#8d8775")), inset: (x: 3pt, y: 2.6pt))
+#set table(stroke: (x, y) => (bottom: 0.3pt + rgb("#8d8775")))
 #let quiet = rgb("#5d594f")
-#let tick = box(width: 3.6mm, height: 3.6mm, stroke: 0.6pt, baseline: 0.6mm)
-#let write(label) = block(width: 100%, height: 12mm, above: 0mm, below: 3.5mm)[
-  #place(top + left, text(size: 7.5pt, fill: quiet, label))
+#let tick = box(width: 1.05em, height: 1.05em, stroke: 0.6pt, baseline: 0.2em)
+#let write(label, size) = block(width: 100%, height: 12mm, above: 0mm, below: 3.5mm)[
+  #place(top + left, text(size: size, fill: quiet, label))
   #place(bottom + left, line(length: 100%, stroke: 0.5pt))
 ]
-#let cautions(title, items) = block(width: 100%, stroke: 1.2pt + rgb("#8c2f39"), inset: 6pt, radius: 2pt, below: 10pt)[
-  #text(weight: "bold", fill: rgb("#8c2f39"), size: 10pt, title)
-  #for item in items [ #block(above: 4pt, below: 0pt, text(size: 8pt, item)) ]
+#let cautions(title, items, head, size) = block(
+  width: 100%, stroke: 1.2pt + rgb("#8c2f39"), inset: 6pt, radius: 2pt, below: 10pt
+)[
+  #text(weight: "bold", fill: rgb("#8c2f39"), size: head, title)
+  #for item in items [ #block(above: 4pt, below: 0pt, text(size: size, item)) ]
 ]
+#let mark(number, what) = context [#metadata((
+  sheet: number, what: what, page: here().page(), y: here().position().y / 1mm, high: page.height / 1mm
+)) <mark>]
+#let running(words) = text(size: 8pt, fill: quiet, words)
 """
 
 
@@ -59,86 +75,117 @@ def text_literal(text: str) -> str:
 
 
 class _Source:
-    """The source of a document while it is written, with the pictures that it names."""
+    """The source of a document while it is written, with the pictures that it names; `scale` is that of its letters."""
 
-    def __init__(self) -> None:
+    def __init__(self, say: Words) -> None:
         self.files: dict[str, bytes] = {}
+        self.scale = 1.0
+        self.say = say
+
+    def pt(self, size_pt: float, least_pt: float = LEAST_PT) -> str:
+        """A size as this sheet is set, that of letters where no other least is given."""
+        return f"{max(least_pt, size_pt * self.scale):g}pt"
 
     def picture(self, drawing: Drawing) -> str:
         name = f"p{len(self.files)}.svg"
         self.files[name] = to_svg(drawing).encode()
         return f'image("{name}", width: {drawing.width_mm:.4f}mm, height: {drawing.height_mm:.4f}mm)'
 
+    def blocks(self, blocks: Sequence[Block]) -> str:
+        return "".join(self.block(block) for block in blocks)
+
     def block(self, block: Block) -> str:
         match block:
             case Heading(text):
-                return f'#block(above: 12pt, below: 6pt, text(size: 12pt, weight: "bold", {text_literal(text)}))\n'
+                style = f'size: {self.pt(12)}, weight: "bold"'
+                return f"#block(above: 12pt, below: 6pt, sticky: true, text({style}, {text_literal(text)}))\n"
             case Paragraph():
-                return _paragraph(block)
+                return self.paragraph(block)
             case Cautions(title, texts):
                 items = "".join(f"{text_literal(t)}, " for t in texts)
-                return f"#cautions({text_literal(title)}, ({items}))\n"
+                return f"#cautions({text_literal(title)}, ({items}), {self.pt(10)}, {self.pt(8)})\n"
             case Table():
-                return _table(block)
+                return self.table(block)
             case Columns(count, blocks):
-                inner = "".join(self.block(b) for b in blocks)
-                return f"#columns({count}, gutter: 5mm)[\n{inner}]\n"
+                return f"#columns({count}, gutter: 5mm)[\n{self.blocks(blocks)}]\n"
+            case Together(blocks):
+                return f"#block(breakable: false, width: 100%)[\n{self.blocks(blocks)}]\n"
             case Picture(drawing):
                 return f"#block(above: 6pt, below: 6pt, {self.picture(drawing)})\n"
             case Lines(labels, columns):
-                cells = "".join(f"write({text_literal(label)}), " for label in labels)
-                return f"#grid(columns: (1fr,) * {columns}, column-gutter: 6mm, row-gutter: 3mm, {cells})\n"
+                cells = "".join(f"write({text_literal(label)}, {self.pt(7.5)}), " for label in labels)
+                grid = f"grid(columns: (1fr,) * {columns}, column-gutter: 6mm, row-gutter: 3mm, {cells})"
+                return f"#block(breakable: false, width: 100%, {grid})\n"
             case NewPage():
                 return "#pagebreak(weak: true)\n"
 
-    def sheet(self, sheet: Sheet, paper: str) -> str:
+    def sheet(self, sheet: Sheet, paper: str, number: int, scale: float) -> str:
+        """The source of one sheet, with marks where it begins and ends."""
+        self.scale = scale
         width, height = paper_mm(paper)
         if sheet.landscape:
             width, height = height, width
         foot = f"text(size: 7pt, fill: quiet, {text_literal(sheet.foot)})"
-        page = (
-            'context text(size: 7pt, fill: quiet, counter(page).display() + " / " + str(counter(page).final().at(0)))'
+        before, between, after = (
+            self.say("page {page} of {pages}", page="\0", pages="\1").replace("\1", "\0").split("\0")
         )
+        page = (
+            f"context text(size: 7pt, fill: quiet, {text_literal(before)} + counter(page).display() + "
+            f"{text_literal(between)} + str(counter(page).final().at(0)) + {text_literal(after)})"
+        )
+        name = sheet.running or sheet.title
+        if not sheet.named:
+            name = self.say("{title}, continued", title=name)
+        first = "0" if sheet.named else f"query(<begin{number}>).first().location().page()"
         head = (
             f"#set page(width: {width}mm, height: {height}mm, margin: (x: {MARGIN_MM}mm, top: {MARGIN_MM}mm, "
-            f"bottom: {FOOT_MM}mm), footer: grid(columns: (1fr, auto), {foot}, {page}))\n"
+            f"bottom: {FOOT_MM}mm), header: context {{ if here().page() > {first} {{ running({text_literal(name)}) }} }}, "
+            f"header-ascent: 2mm, footer: grid(columns: (1fr, auto), {foot}, {page}))\n"
+            f'#metadata("") <begin{number}>\n#mark({number}, "begin")\n'
         )
-        title = (
-            f'#block(below: 7pt, text(size: 17pt, weight: "bold", {text_literal(sheet.title)}))\n'
-            if sheet.title
-            else ""
-        )
+        title = ""
+        if sheet.title:
+            style = f'size: {self.pt(17)}, weight: "bold"'
+            title = f"#block(below: 7pt, text({style}, {text_literal(sheet.title)}))\n"
         if sheet.subtitle:
-            title += f"#block(below: 8pt, text(size: 9.5pt, fill: quiet, {text_literal(sheet.subtitle)}))\n"
-        return head + title + "".join(self.block(b) for b in sheet.blocks)
+            style = f"size: {self.pt(9.5)}, fill: quiet"
+            title += f"#block(below: 8pt, text({style}, {text_literal(sheet.subtitle)}))\n"
+        return head + title + self.blocks(sheet.blocks) + f'#mark({number}, "end")\n'
 
+    def paragraph(self, block: Paragraph) -> str:
+        size = 28.0 if block.large else 8.0 if block.quiet else 9.0
+        style = [f"size: {self.pt(size)}"]
+        style += ['weight: "bold"'] if block.strong or block.large else []
+        style += ["fill: quiet"] if block.quiet else []
+        return f"#block(above: 7pt, below: 7pt, text({', '.join([*style, text_literal(block.text)])}))\n"
 
-def _paragraph(block: Paragraph) -> str:
-    style = ['size: 28pt, weight: "bold"'] if block.large else []
-    style += ['weight: "bold"'] if block.strong and not block.large else []
-    style += ["fill: quiet, size: 8pt"] if block.quiet else []
-    return f"#block(above: 7pt, below: 7pt, text({', '.join([*style, text_literal(block.text)])}))\n"
-
-
-def _table(table: Table) -> str:
-    shares = table.shares or (0.0,) * len(table.headings)
-    widths = ", ".join(f"{share:g}fr" if share else "auto" for share in shares)
-    aligns = ", ".join("right" if i in table.right else "left" for i in range(len(table.headings)))
-    heads = ", ".join(f'text(weight: "bold", fill: quiet, {text_literal(h)})' for h in table.headings)
-    cells = ",\n".join(", ".join("tick" if cell == TICK else text_literal(cell) for cell in row) for row in table.rows)
-    room = ", inset: (x: 3pt, y: 6pt)" if table.tall else ""
-    return (
-        f"#[#set text(size: {table.size_pt}pt)\n#table(columns: ({widths},), align: ({aligns},){room}, "
-        f"table.header({heads}),\n{cells})]\n"
-    )
+    def table(self, table: Table) -> str:
+        shares = table.shares or (0.0,) * len(table.headings)
+        widths = ", ".join(f"{share:g}fr" if share else "auto" for share in shares)
+        aligns = ", ".join("right" if i in table.right else "left" for i in range(len(table.headings)))
+        small = self.pt(table.size_pt - 1.0)
+        heads = ", ".join(
+            f'text(weight: "bold", size: {small}, fill: quiet, {text_literal(h)})' for h in table.headings
+        )
+        cells = ",\n".join(
+            ", ".join("tick" if cell == TICK else text_literal(cell) for cell in row) for row in table.rows
+        )
+        room = (6.0 if table.tall else 2.6) * min(self.scale, 1.0) ** 2 * max(self.scale, 1.0)
+        return (
+            f"#[#set text(size: {self.pt(table.size_pt)})\n#table(columns: ({widths},), align: ({aligns},), "
+            f"inset: (x: {self.pt(3.0, 2.0)}, y: {room:g}pt), table.header({heads}),\n{cells})]\n"
+        )
 
 
 TICK: Final = "\u2610"
 """In a table's cell: a box to tick."""
 
 
-def to_pdf(sheets: Sequence[Sheet], paper: str = "a4", language: str = "en") -> bytes:
-    """Sheets as one PDF, each beginning on a page of its own.
+def to_pdf(
+    sheets: Sequence[Sheet], paper: str = "a4", say: Words | None = None, *, title: str = "", archive: str = ""
+) -> bytes:
+    """Sheets as one PDF, each beginning on a page of its own; no last page of a sheet stays nearly empty where letters a little
+    smaller or larger prevent it. With a date YYYY-MM-DD in `archive` it is PDF/A-2b (ISO 19005-2), to be kept, of that date.
 
     >>> from pipemetal.documents.sheet import Sheet
     >>> to_pdf([Sheet("Weighing list")])[:5]
@@ -146,30 +193,122 @@ def to_pdf(sheets: Sequence[Sheet], paper: str = "a4", language: str = "en") -> 
 
     Raises: UnitError for a paper that is not known.
     """
-    source = _Source()
-    title = sheets[0].title if sheets else ""
-    parts = [source.sheet(sheet, paper) for sheet in sheets]
-    return compiled(
-        HEAD.format(title=text_literal(title), language=text_literal(language))
-        + "#pagebreak(weak: true)\n".join(parts),
-        source.files,
-    )
+    say = say or Words()
+    scales = _fitting(sheets, paper, say)
+    source, files = _document(sheets, range(len(sheets)), scales, paper, say, title, archive)
+    return compiled(source, files, archive=bool(archive))
+
+
+def _document(
+    sheets: Sequence[Sheet],
+    numbers: Sequence[int],
+    scales: Mapping[int, float],
+    paper: str,
+    say: Words,
+    title: str = "",
+    date: str = "",
+) -> tuple[str, dict[str, bytes]]:
+    """The source of some of the sheets, and its pictures."""
+    source = _Source(say)
+    parts = [source.sheet(sheets[n], paper, n, scales.get(n, 1.0)) for n in numbers]
+    named = text_literal(title or (sheets[0].title or sheets[0].running if sheets else ""))
+    head = HEAD.format(title=named, language=text_literal(say.language), date=_date(date))
+    return head + "#pagebreak(weak: true)\n".join(parts), source.files
+
+
+def _date(iso: str) -> str:
+    """A day as the typesetter writes it."""
+    if not iso:
+        return "none"
+    day = dt.date.fromisoformat(iso)
+    return f"datetime(year: {day.year}, month: {day.month}, day: {day.day})"
+
+
+def _fitting(sheets: Sequence[Sheet], paper: str, say: Words) -> dict[int, float]:
+    """The scale of the letters of every sheet that does not fill its last page well at the usual one."""
+    found: dict[int, float] = {}
+    set_anew = [n for n, sheet in enumerate(sheets) if not all(isinstance(b, Picture | NewPage) for b in sheet.blocks)]
+    at_first = _filled(sheets, set_anew, {}, paper, say)
+    open_numbers = [n for n, filled in at_first.items() if not _good(sheets[n], *filled)]
+    for scale in SCALES:
+        if not open_numbers:
+            break
+        tried = _filled(sheets, open_numbers, dict.fromkeys(open_numbers, scale), paper, say)
+        found |= {n: scale for n, filled in tried.items() if _good(sheets[n], *filled)}
+        open_numbers = [n for n in open_numbers if n not in found]
+    return found
+
+
+def _good(sheet: Sheet, pages: int, filled: float) -> bool:
+    return pages == 1 or (filled >= LEAST_FILLED and not sheet.one)
+
+
+def _filled(
+    sheets: Sequence[Sheet], numbers: Sequence[int], scales: Mapping[int, float], paper: str, say: Words
+) -> dict[int, tuple[int, float]]:
+    """How many pages each of these sheets takes, and how far its last one is filled."""
+    if not numbers:
+        return {}
+    text, files = _document(sheets, numbers, scales, paper, say)
+    marks = _marks(text, files)
+    begins = {m["sheet"]: m for m in marks if m["what"] == "begin"}
+    return {
+        m["sheet"]: (
+            m["page"] - begins[m["sheet"]]["page"] + 1,
+            (m["y"] - MARGIN_MM) / (m["high"] - MARGIN_MM - FOOT_MM),
+        )
+        for m in marks
+        if m["what"] == "end"
+    }
 
 
 def drawing_pages(drawings: Sequence[Drawing], title: str) -> bytes:
     """Drawings as a PDF, each a page of its own size: labels of a roll printer, tiles of a pattern."""
-    source = _Source()
+    source = _Source(Words())
     pages = "".join(
         f"#page(width: {d.width_mm:.4f}mm, height: {d.height_mm:.4f}mm, margin: 0mm)[#{source.picture(d)}]\n"
         for d in drawings
     )
-    return compiled(HEAD.format(title=text_literal(title), language='"en"') + pages, source.files)
+    return compiled(HEAD.format(title=text_literal(title), language='"en"', date="none") + pages, source.files)
 
 
-def compiled(text: str, files: dict[str, bytes]) -> bytes:
+class _Mark(TypedDict):
+    """Where a sheet begins or ends: its page, how far down in mm, and how high the page is."""
+
+    sheet: int
+    what: str
+    page: int
+    y: float
+    high: float
+
+
+def _marks(text: str, files: dict[str, bytes]) -> list[_Mark]:
+    """Where the sheets of a document begin and end."""
+    import typst
+
+    sources: Any = {"main": text.encode(), **files}
+    found: list[_Mark] = json.loads(
+        typst.query(sources, "<mark>", field="value", font_paths=_font_paths(), ignore_system_fonts=True)
+    )
+    return found
+
+
+def compiled(text: str, files: dict[str, bytes], *, archive: bool = False) -> bytes:
     """A document of the typesetter as PDF; its pictures by name."""
     import typst
 
-    fonts = Path(str(resources.files("pipemetal.documents") / "fonts"))
     sources: Any = {"main": text.encode(), **files}  # a document with its pictures, which the library's types leave out
-    return bytes(typst.compile(sources, font_paths=[str(fonts)], ignore_system_fonts=True, timestamp=0, pdf_tags=False))
+    return bytes(
+        typst.compile(
+            sources,
+            font_paths=_font_paths(),
+            ignore_system_fonts=True,
+            timestamp=0,
+            pdf_tags=False,
+            pdf_standards=["a-2b"] if archive else [],
+        )
+    )
+
+
+def _font_paths() -> list[str | Path]:
+    return [str(Path(str(resources.files("pipemetal.documents") / "fonts")))]

@@ -24,6 +24,7 @@ from pipemetal.plans.rows import (
     season_row,
     sheet_bought_row,
 )
+from pipemetal.sheets.field import ThicknessField
 
 __all__ = ["cut_row", "new_sheet_row", "plan_record", "remnant_rows", "roll_row"]
 
@@ -73,6 +74,7 @@ def plan_record(planned: Planned) -> record.Plan:
         cautions=tuple(CAUTIONS),
         exposure_limits=tuple(record.ExposureLimit(*row) for row in EXPOSURE_LIMITS),
         kerf_mm=settings.sheets.kerf_mm,
+        tin_wt_pct={name: r.target.as_wt_pct().get("Sn", 0.0) for name, r in planned.recipes.items()},
     )
 
 
@@ -169,7 +171,16 @@ def roll_row(cut: CutRoll) -> record.CutSheet:
         remnants_kg=cut.remnants_kg,
         cuts=tuple(cut_row(c) for c in cut.cuts),
         trim_mm=roll.trim_mm,
+        thickness=None if cut.is_new else _thickness(roll.field),
+        outline_mm=roll.outline,
+        no_go_mm=roll.no_go or None,
+        parent=roll.parent,
     )
+
+
+def _thickness(field: ThicknessField) -> record.Thickness:
+    lines = tuple(tuple(float(value) for value in line) for line in field.thickness_mm)
+    return record.Thickness(tuple(float(x) for x in field.stations_mm), lines)
 
 
 def _new_sheets(planned: Planned) -> tuple[record.NewSheet, ...]:

@@ -7,7 +7,18 @@ from typing import ClassVar
 
 from pipemetal.plans.row import Amount, Count, Name, Number, Point, Row, Said, Turn
 
-__all__ = ["BlankRow", "Cut", "CutSheet", "NewSheet", "NoteRow", "PipeRow", "Remnant", "Ring", "SheetBought"]
+__all__ = [
+    "BlankRow",
+    "Cut",
+    "CutSheet",
+    "NewSheet",
+    "NoteRow",
+    "PipeRow",
+    "Remnant",
+    "Ring",
+    "SheetBought",
+    "Thickness",
+]
 
 
 @dataclass(frozen=True)
@@ -188,8 +199,21 @@ class Remnant(Row):
 
 
 @dataclass(frozen=True)
+class Thickness(Row):
+    """A roll's thickness when the plan was made: `lines_mm` evenly spaced from edge to edge, each with a value at every station
+    along the sheet."""
+
+    stations_mm: tuple[Amount, ...]
+    lines_mm: tuple[tuple[Amount, ...], ...]
+
+
+@dataclass(frozen=True)
 class CutSheet(Row):
-    """A roll to take down, with what is cut from it and what becomes of the rest."""
+    """A roll to take down, with what is cut from it and what becomes of the rest.
+
+    `thickness` and `outline_mm` are the roll's, so that its map can be drawn again; `no_go_mm` its blemishes; `parent`: the roll
+    that it is a remnant of.
+    """
 
     leaves_out_none: ClassVar[bool] = True
 
@@ -206,6 +230,10 @@ class CutSheet(Row):
     remnants_kg: Amount = 0.0
     cuts: tuple[Cut, ...] = ()
     trim_mm: Amount | None = None
+    thickness: Thickness | None = None
+    outline_mm: tuple[Point, ...] | None = None
+    no_go_mm: tuple[tuple[Point, ...], ...] | None = None
+    parent: str | None = None
 
 
 @dataclass(frozen=True)

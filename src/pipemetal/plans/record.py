@@ -11,7 +11,18 @@ from typing import ClassVar, Final
 
 from pipemetal.plans.cast_rows import Beat, Beside, CastingDay, DayStep, Freezing, Pour, PourRange, PushCard, Station
 from pipemetal.plans.metal_rows import Blockage, Blocked, Charged, Heat, LotLine, Melt
-from pipemetal.plans.part_rows import BlankRow, Cut, CutSheet, NewSheet, NoteRow, PipeRow, Remnant, Ring, SheetBought
+from pipemetal.plans.part_rows import (
+    BlankRow,
+    Cut,
+    CutSheet,
+    NewSheet,
+    NoteRow,
+    PipeRow,
+    Remnant,
+    Ring,
+    SheetBought,
+    Thickness,
+)
 from pipemetal.plans.row import Amount, ByElement, Count, Name, Number, Point, Row, Said, Turn
 
 __all__ = [
@@ -59,6 +70,7 @@ __all__ = [
     "Spare",
     "SpareSheet",
     "Station",
+    "Thickness",
     "Turn",
     "Unserved",
     "planned_name",
@@ -236,6 +248,7 @@ class Plan(Row):
     kerf_mm: Amount | None = None
     changed_by_hand: bool | None = None
     chances: Chances | None = None
+    tin_wt_pct: ByElement | None = None
 
     @property
     def sheets(self) -> tuple[CutSheet, ...]:

@@ -174,7 +174,7 @@ def _pdf(site: Site, request: Request, cards: Sequence[BenchCard]) -> Response:
     from pipemetal.documents.typeset import to_pdf
 
     show, paper = site.show(request), site.settings.paper
-    made = to_pdf(card_sheets(cards, show.units, show.say, paper), paper, show.say.language)
+    made = to_pdf(card_sheets(cards, show.units, show.say, paper), paper, show.say)
     return Response(made, media_type="application/pdf")
 
 

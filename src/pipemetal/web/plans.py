@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Final
+from typing import Annotated, Final
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
@@ -10,11 +10,9 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.record import Plan
 from pipemetal.web.paging import paged
+from pipemetal.web.show import Show
 from pipemetal.web.site import PLAN_COOKIE, Site
 from pipemetal.web.work import LearnTask, LogTaught, PlanTask
-
-if TYPE_CHECKING:
-    from pipemetal.planning.cuts import CutRoll
 
 __all__ = ["add_routes"]
 
@@ -60,20 +58,15 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/paper/{name}")
     def paper(request: Request, name: str) -> Response:
-        from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
+        from pipemetal.documents.plan_paper import PAPERS, plan_paper
 
         _, plan = site.plan(request)
-        if plan is None or name not in (*PAPERS, "cutting"):
+        if plan is None or name not in PAPERS:
             raise NotInBookError(field="paper", value=name)
         show = site.show(request)
         if name == "cutting":
-            made = cutting_pdf(
-                _cut_rolls(site, plan, request.query_params.get("sheet", "")),
-                plan.organ,
-                show.units,
-                show.say,
-                site.settings.paper,
-            )
+            only = request.query_params.get("sheet", "")
+            made = _cutting(site, plan, only, show)
         else:
             made = plan_paper(name, plan, show.units, show.say, site.settings.paper)
         return Response(
@@ -83,16 +76,15 @@ def add_routes(app: FastAPI, site: Site) -> None:
     _add_jobs(app, site)
 
 
-def _cut_rolls(site: Site, plan: Plan, only: str) -> tuple[CutRoll, ...]:
-    """The sheets of a plan as the printing room wants them."""
-    from pipemetal.plans import by_hand
+def _cutting(site: Site, plan: Plan, only: str, show: Show) -> bytes:
+    """The cutting sheets of a plan, or one of them."""
+    from pipemetal.documents.plan_paper import cutting_pdf
 
     sheets = [s.id for s in plan.sheets if only in ("", s.id)]
     if not sheets:
         raise NotInBookError(field="sheet", value=only[:200])
-    kinds = site.settings.sheets
-    bench = by_hand.bench_of(plan, sheets, site.book.rolls.some(sheets), trim_mm=kinds.trim_mm, kerf_mm=kinds.kerf_mm)
-    return by_hand.cut_rolls_of(bench, bench.placements, site.densities())
+    rack = site.book.rolls.some(sheets)
+    return cutting_pdf(plan, show.units, show.say, site.settings.paper, only=only, rack=rack)
 
 
 def _add_jobs(app: FastAPI, site: Site) -> None:

@@ -14,6 +14,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from pipemetal.documents.marks import UNKNOWN_MARK, marks_of
 from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.book import Book, Event, Person
@@ -26,7 +27,6 @@ from pipemetal.shop.undoing import KEPT_BY_NOBODY
 from pipemetal.web.jobs import Jobs
 from pipemetal.web.shop_fields import told_changes
 from pipemetal.web.show import Show, show_of
-from pipemetal.web.views.marks import UNKNOWN_MARK, marks_of
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
