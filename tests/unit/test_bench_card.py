@@ -196,7 +196,7 @@ def test_a_card_is_one_page_of_either_paper(paper: str, units: str, language: st
     ):
         cards = cards_of(rank)
         sheets = card_sheets(cards, UnitSystem(units, comma=language == "de"), Words(language), paper)
-        pdf = pypdfium2.PdfDocument(io.BytesIO(to_pdf(sheets, paper, language)))
+        pdf = pypdfium2.PdfDocument(io.BytesIO(to_pdf(sheets, paper, Words(language))))
         assert len(pdf) == 1
         text = pdf[0].get_textpage().get_text_bounded()
         assert ("Aufschn" if language == "de" else "cut-up") in text

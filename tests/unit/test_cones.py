@@ -184,4 +184,4 @@ def test_a_card_says_where_its_first_length_is_when_that_is_not_the_mouth(top: f
 @pytest.mark.parametrize("rest", [r for r in CONSTRUCTIONS if r.get("construction") in ("tapered", "resonator")])
 def test_a_cones_card_is_one_page(rest: dict[str, object], footage: int) -> None:
     sheets = card_sheets([card_of(Fraction(footage), **rest)], UnitSystem("in", comma=True), Words("de"), "letter")
-    assert len(pypdfium2.PdfDocument(io.BytesIO(to_pdf(sheets, "letter", "de")))) == 1
+    assert len(pypdfium2.PdfDocument(io.BytesIO(to_pdf(sheets, "letter", Words("de"))))) == 1

@@ -8,6 +8,7 @@ import itertools
 import math
 import re
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -17,8 +18,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipemetal.documents.charts import Axis, round_step
+from pipemetal.documents.cutting_letters import number_mm
+from pipemetal.documents.cutting_map import close_ups
 from pipemetal.documents.cutting_sheet import cutting_sheet
-from pipemetal.documents.drawing import Drawing, Polygon, Text, text_width_mm
+from pipemetal.documents.drawing import LEAST_LETTERS_MM, Drawing, Polygon, Text, text_width_mm
 from pipemetal.documents.patterns import write_patterns
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.plan_pages import safe_name
@@ -34,6 +37,7 @@ from pipemetal.planning.cuts import CutRoll, ForPipe, cut_rolls
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
+from pipemetal.words import Words
 
 
 @pytest.fixture(scope="module")
@@ -106,18 +110,16 @@ def test_every_blank_stands_in_the_list_of_its_cutting_sheet(pipes: tuple[Pipe, 
 @pytest.mark.parametrize("units", [UnitSystem(), UnitSystem("in", "lb", "F")], ids=["mm", "in"])
 def test_list_columns_do_not_run_into_each_other(pipes: tuple[Pipe, ...], units: UnitSystem) -> None:
     drawing = cutting_sheet(one_sheet(pipes, 36), "O", units)
-    rows: dict[float, list[Text]] = {}
+    rows: dict[float, list[tuple[float, float, str]]] = {}
     for text in drawing.shapes:
         if isinstance(text, Text) and text.layer == "list":
-            rows.setdefault(round(text.at[1], 2), []).append(text)
+            wide = text_width_mm(text.text, text.size_mm, bold=text.bold)
+            left = text.at[0] - (wide if text.anchor == "end" else 0.0)
+            rows.setdefault(round(text.at[1], 2), []).append((left, left + wide, text.text))
+    assert len(rows) > 10
     for row in rows.values():
-        row.sort(key=lambda t: t.at[0])
-        for before, after in itertools.pairwise(row):
-            # DejaVu digits advance 0.64 of the size: the honest width of what is printed here
-            assert before.at[0] + 0.64 * len(before.text) * before.size_mm * 0.9 <= after.at[0] + 0.5, (
-                before.text,
-                after.text,
-            )
+        for before, after in itertools.pairwise(sorted(row)):
+            assert before[1] < after[0], (before, after)
 
 
 def test_svg_is_well_formed_and_escapes_what_people_write() -> None:
@@ -165,20 +167,17 @@ def test_names_of_files_stay_in_their_folder(name: str) -> None:
     assert re.fullmatch(r"[A-Za-z0-9_-]+", safe_name(name))
 
 
-def test_blanks_too_small_to_read_are_drawn_enlarged() -> None:
-    """A rank of small languids on a long sheet: their numbers stand again in a part drawn larger, and inside it."""
-    from pipemetal.documents.cutting_sheet import LEGIBLE_MM, _close_ups
-    from pipemetal.layout.plan import Placement
-
-    class Small:
-        def __init__(self, x: float, y: float, size: float) -> None:
-            self.placement = Placement("L", "R1", x, y)
-            self.box = (size, size)
-
-    small = tuple(Small(20.0 + 12.0 * (k % 10), 20.0 + 12.0 * (k // 10), 10.0) for k in range(40))
-    large = (Small(800.0, 20.0, 400.0),)
-    (box, gain), *others = _close_ups(small + large, 0.1, 400.0)  # type: ignore[arg-type]
-    assert not others
-    assert box == (20.0, 20.0, 138.0, 66.0)
-    assert 10.0 * gain >= LEGIBLE_MM
-    assert _close_ups(large, 0.1, 400.0) == []  # type: ignore[arg-type]
+def test_blanks_too_small_to_read_are_drawn_enlarged(pipes: tuple[Pipe, ...]) -> None:
+    """A rank of small languids on a long sheet: their numbers stand again in a part drawn larger, in letters that are read."""
+    cut = one_sheet(pipes, 36)
+    small = tuple(
+        replace(c, placement=replace(c.placement, x_mm=20.0 + 9.0 * (k % 9), y_mm=20.0 + 9.0 * (k // 9)))
+        for k, c in enumerate(cut.cuts)
+    )
+    small = tuple(replace(c, blank=replace(c.blank, length_mm=8.0, width_mm=8.0)) for c in small)
+    parts = close_ups(small, 0.06, (273.0, 80.0), Words())
+    assert parts and {c.number for part in parts for c in part.cuts} >= {c.number for c in small[9:]}
+    for part in parts:
+        assert part.width_mm <= 273.0 and part.height_mm <= 80.0 and part.gain > 0.06
+        assert all(number_mm(c, part.gain) >= LEAST_LETTERS_MM for c in part.cuts)
+    assert close_ups(small, 1.0, (273.0, 80.0), Words()) == []

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
-from pipemetal.files.outbox import write, write_all
+from pipemetal.files.outbox import write_all
 from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipemetal.documents.labels import Label
+    from pipemetal.documents.patterns import Marks
+    from pipemetal.pipes.pipe import Part
     from pipemetal.plans.record import Plan
     from pipemetal.shop.book import Book
 
@@ -24,6 +28,7 @@ __all__ = ["label", "paper", "patterns"]
 
 PAPER = click.Choice(["a4", "letter"])
 KINDS = ("dxf", "svg", "pdf")
+LABEL_KINDS = (".pdf", ".png", ".zpl")
 
 
 @click.command(short_help="Print a plan again: other paper, language or units.")
@@ -47,10 +52,10 @@ def paper(
     temperatures: str,
     as_json: bool,
 ) -> None:
-    """Weighing lists, casting days, rank sheets, metal account, buying list and alloy statement of a plan.json as PDF.
+    """Cutting sheets, weighing lists, casting days, rank sheets, statements and the organ's file of a plan.json as PDF.
 
-    NAME is one or more of weighing, casting-days, ranks, metal-account, to-buy, alloy-statement; all where none is given.
-    Cutting sheets need the rolls' thickness maps and are printed by `pipemetal plan`.
+    NAME is one or more of cutting, weighing, casting-days, ranks, metal-account, to-buy, alloy-statement, organ-file; all where
+    none is given.
     """
     from pipemetal.documents.plan_paper import PAPERS, plan_paper
     from pipemetal.files.plan_file import read_plan_file
@@ -79,6 +84,9 @@ def paper(
 @out_option("--out", required=True, metavar="DIR")
 @click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
 @click.option("--landscape", is_flag=True, help="Tiles lying.")
+@click.option(
+    "--roll-width", "roll_mm", type=float, metavar="MM", help="PDF for a plotter's roll so wide, instead of tiles."
+)
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
 @click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
 @recipes_option
@@ -92,17 +100,21 @@ def patterns(
     out: Path,
     paper_name: str,
     landscape: bool,
+    roll_mm: float | None,
     language: str,
     lengths: str,
     recipes_path: Path | None,
     as_json: bool,
 ) -> None:
-    """One drawing for each rank and part at full size: DXF for a plotter, SVG, or PDF in tiles with overlap and check lines."""
+    """Patterns at full size for each rank and part: DXF or SVG, or PDF in tiles with overlap and check lines.
+
+    A plain rectangle larger than the paper is drawn with its sizes on one page.
+    """
     from pipemetal.cli.pipes_cmd import load_pipes
     from pipemetal.documents.dxf import dxf_text
+    from pipemetal.documents.pattern_pages import roll_pdf
     from pipemetal.documents.patterns import file_stem, marks_of, pattern_drawing, pattern_groups
     from pipemetal.documents.svg import to_svg
-    from pipemetal.documents.tiles import tile_pdf
 
     organ, _, made = load_pipes(organ_file, recipes_path, rank)
     parts = [p for pipe in made if note in (None, pipe.note) for p in pipe.parts if kind in (None, p.kind)]
@@ -111,18 +123,20 @@ def patterns(
             "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
         )
     drawn: dict[str, str | bytes] = {}
-    marks, units = marks_of(made, organ.ranks), UnitSystem(lengths, comma=language == "de")
+    marks, units, say = marks_of(made, organ.ranks), UnitSystem(lengths, comma=language == "de"), Words(language)
     for (of_rank, of_kind), members in pattern_groups(parts).items():
         title = members[0].id if len(members) == 1 else f"{of_rank} {of_kind}"
-        drawing = pattern_drawing(members, title, marks, units, Words(language))
         stem = file_stem(of_rank, of_kind if note is None else f"{note} {of_kind}")
-        for ending in kinds:
-            if ending == "dxf":
-                drawn[f"{stem}.dxf"] = dxf_text(drawing)
-            elif ending == "svg":
-                drawn[f"{stem}.svg"] = to_svg(drawing)
-            else:
-                drawn[f"{stem}.pdf"] = _tiled(tile_pdf, drawing, paper_name, language, landscape)
+        drawing = pattern_drawing(members, title, marks, units, say)
+        if "dxf" in kinds:
+            drawn[f"{stem}.dxf"] = dxf_text(drawing)
+        if "svg" in kinds:
+            drawn[f"{stem}.svg"] = to_svg(drawing)
+        if "pdf" in kinds and roll_mm is not None:
+            drawn[f"{stem}.pdf"] = roll_pdf(members, title, marks, units, say, roll_mm)
+        elif "pdf" in kinds:
+            pages = _tiled(members, title, marks, units, say, paper_name, landscape)
+            drawn |= {f"{stem}{ending}.pdf": page for ending, page in pages.items()}
     written = [str(path) for path in write_all(out, drawn)]
     if as_json:
         print_json({"blanks": len(parts), "files": written})
@@ -132,17 +146,30 @@ def patterns(
         )
 
 
-def _tiled(tile_pdf: Any, drawing: Any, paper_name: str, language: str, landscape: bool) -> bytes:
+def _tiled(
+    members: Sequence[Part],
+    title: str,
+    marks: Marks,
+    units: UnitSystem,
+    say: Words,
+    paper_name: str,
+    landscape: bool,
+) -> dict[str, bytes]:
+    from pipemetal.documents.pattern_pages import pattern_pdfs
+
     try:
-        made: bytes = tile_pdf(drawing, paper_name, Words(language), landscape=landscape)
+        return pattern_pdfs(members, title, marks, units, say, paper_name, landscape=landscape)
     except ValueError as error:
-        raise PipeError(str(error), field="--as", value="pdf", allowed="--note, --part, or --as dxf") from None
-    return made
+        raise PipeError(
+            str(error), field="--as", value="pdf", allowed="--note, --part, --roll-width or --as dxf"
+        ) from None
 
 
 @click.command(short_help="Labels for rolls, remnants and lots, with QR code.")
 @click.argument("ids", metavar="ID...", nargs=-1)
-@out_option("--out", required=True, metavar="FILE.pdf")
+@out_option("--out", metavar="FILE.pdf|FILE.png|FILE.zpl", help="What its ending says; of PNG a file for each label.")
+@click.option("--printer", metavar="HOST[:PORT]", help="Send the labels to a label printer on the network, as ZPL.")
+@click.option("--dots", type=int, default=203, show_default=True, help="Dots an inch of the label printer.")
 @click.option(
     "--sheet", "sheet_name", default="roll 90x50", show_default=True, help="A label sheet or roll by its measures."
 )
@@ -159,7 +186,9 @@ def _tiled(tile_pdf: Any, drawing: Any, paper_name: str, language: str, landscap
 @json_option
 def label(
     ids: tuple[str, ...],
-    out: Path,
+    out: Path | None,
+    printer: str | None,
+    dots: int,
     sheet_name: str,
     first: int,
     right_mm: float,
@@ -173,29 +202,73 @@ def label(
 
     ID is that of a roll, a remnant or a lot in the book; with --blanks that of a roll in the plan, all rolls where none is given.
     """
-    from pipemetal.documents.labels import label_pdf, test_page_pdf
-
-    if out.suffix.lower() != ".pdf":
-        raise FileFormatError("is not a kind of label file", field="--out", value=out.name, allowed=".pdf")
+    if out is None and printer is None:
+        raise FileFormatError("is missing", field="--out", allowed="a file, or --printer HOST")
+    if out is not None and out.suffix.lower() not in LABEL_KINDS:
+        raise FileFormatError(
+            "is not a kind of label file", field="--out", value=out.name, allowed=", ".join(LABEL_KINDS)
+        )
     if not ids and not test_page and plan_file is None:
         raise BookError("are missing", field="ID", allowed="ids of rolls or lots, or --test-page")
-    labels: list[Label] = []
-    if test_page:
-        made = test_page_pdf(sheet_name, right_mm=right_mm, down_mm=down_mm)
-    else:
-        if plan_file is not None:
-            from pipemetal.files.plan_file import read_plan_file
-
-            labels = _blank_labels(read_plan_file(plan_file), ids)
-        else:
-            with open_book(shop) as book:
-                labels = [_label_of(book, one) for one in ids]
-        made = label_pdf(labels, sheet_name, first=first, right_mm=right_mm, down_mm=down_mm)
-    write(out, made)
+    labels = [] if test_page else _labels(ids, plan_file, shop)
+    said = []
+    if out is not None:
+        written = write_all(out.parent, _label_files(labels, out, sheet_name, (first, right_mm, down_mm), dots))
+        said.append(
+            f"Wrote a test page to {out}." if test_page else f"Wrote {len(labels)} labels to {_names(written)}."
+        )
+    if printer is not None:
+        _to_printer(labels, printer, sheet_name, dots)
+        said.append(f"Sent {len(labels)} labels to {printer}.")
     if as_json:
-        print_json({"labels": len(labels), "file": str(out)})
+        print_json({"labels": len(labels), "file": str(out) if out else None, "printer": printer})
     else:
-        click.echo(f"Wrote a test page to {out}." if test_page else f"Wrote {len(labels)} labels to {out}.")
+        click.echo(" ".join(said))
+
+
+def _names(written: Sequence[Path]) -> str:
+    return str(written[0]) if len(written) == 1 else f"{len(written)} files, the first {written[0]}"
+
+
+def _labels(ids: tuple[str, ...], plan_file: Path | None, shop: str | None) -> list[Label]:
+    if plan_file is not None:
+        from pipemetal.files.plan_file import read_plan_file
+
+        return _blank_labels(read_plan_file(plan_file), ids)
+    with open_book(shop) as book:
+        return [_label_of(book, one) for one in ids]
+
+
+def _label_files(
+    labels: list[Label], out: Path, sheet_name: str, moved: tuple[int, float, float], dots: int
+) -> dict[str, bytes]:
+    """What is written, by its name: one PDF or ZPL file, or a picture for each label. No labels: the test page."""
+    from pipemetal.documents.labels import label_images, label_pdf, test_page_pdf
+    from pipemetal.files.label_printer import zpl_of
+
+    first, right_mm, down_mm = moved
+    kind = out.suffix.lower()
+    if kind == ".pdf" and not labels:
+        return {out.name: test_page_pdf(sheet_name, right_mm=right_mm, down_mm=down_mm)}
+    if kind == ".pdf":
+        return {out.name: label_pdf(labels, sheet_name, first=first, right_mm=right_mm, down_mm=down_mm)}
+    if not labels:
+        raise FileFormatError("is printed as PDF only", field="--test-page", value=out.name, allowed=".pdf")
+    images = label_images(labels, sheet_name, dots)
+    if kind == ".zpl":
+        return {out.name: zpl_of(images)}
+    if len(images) == 1:
+        return {out.name: images[0]}
+    return {f"{out.stem}-{number}.png": image for number, image in enumerate(images, start=1)}
+
+
+def _to_printer(labels: list[Label], printer: str, sheet_name: str, dots: int) -> None:
+    from pipemetal.documents.labels import label_images
+    from pipemetal.files.label_printer import send, zpl_of
+
+    if not labels:
+        raise FileFormatError("is printed as PDF only", field="--test-page", value=printer, allowed="--out FILE.pdf")
+    send(zpl_of(label_images(labels, sheet_name, dots)), printer)
 
 
 def _blank_labels(plan: Plan, ids: tuple[str, ...]) -> list[Label]:

@@ -9,10 +9,11 @@ from typing import Final
 
 import numpy as np
 
-from pipemetal.documents.chances import blank_name, chance_text
+from pipemetal.documents.chances import chance_text
 from pipemetal.documents.charts import round_step
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
-from pipemetal.documents.drawing import LEAST_LETTERS_MM, Drawing, Polygon, text_width_mm
+from pipemetal.documents.cutting_letters import CAPITAL, LETTERS_MM, Label, labels_of, middle_of, number_mm
+from pipemetal.documents.drawing import Drawing, Polygon, text_width_mm
 from pipemetal.documents.gauge_marks import GAUGE_HERE, gauge_mark
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.sheets.roll import Roll
@@ -32,12 +33,8 @@ TITLE_MM: Final = 5.0
 LEAST_WIDE_MM: Final = 15.0
 """Room for the letter and the scale of the narrowest part."""
 CELLS_ALONG: Final = 60
-LETTERS_MM: Final = LEAST_LETTERS_MM
-NUMBER_MM: Final = 3.6
 STOP: Final = "#8c2f39"
 KEPT: Final = "#2f5d3a"
-CAPITAL: Final = 0.73
-"""Height of a figure of the face that prints, as a share of the letters' size."""
 APART_MM: Final = 40.0
 """Small blanks farther from each other are enlarged in parts of their own."""
 MOST_GAIN: Final = 2.0
@@ -93,13 +90,15 @@ def draw_map(
     _axes(drawing, scale, (0.0, 0.0, roll.length_mm, roll.width_mm), units)
     for remnant in cut_roll.remnants:
         _remnant(drawing, remnant.id, remnant.polygon, scale)
-    labels = _labels(cut_roll.cuts, factor, say)
+    labels = labels_of(cut_roll.cuts, factor, say)
     for cut in cut_roll.cuts:
         _blank(drawing, cut, scale, "blank", labels.get(cut.number))
     for mark in cut_roll.gauge:
         gauge_mark(drawing, *scale.point(mark.x_mm, mark.y_mm), mark.number, say(GAUGE_HERE, number=mark.number))
+    left, bottom = corner
+    taken = [(left + a, bottom + b, left + c, bottom + d) for a, b, c, d in (label.box for label in labels.values())]
     for part in parts:
-        _framed(drawing, part, labels, scale)
+        _framed(drawing, part, labels, taken, scale)
 
 
 def close_ups(cuts: Sequence[Cut], factor: float, room_mm: tuple[float, float], say: Words) -> list[CloseUp]:
@@ -107,7 +106,7 @@ def close_ups(cuts: Sequence[Cut], factor: float, room_mm: tuple[float, float], 
 
     `room_mm`: the width and height that one of them may take.
     """
-    labels = _labels(cuts, factor, say)
+    labels = labels_of(cuts, factor, say)
     small = [c for c in cuts if c.number not in labels]
     groups = [members for group in _neighbours(small) for members in _fitting(group, factor, room_mm)]
     parts = [_close_up("", members, cuts, factor, room_mm) for members in groups]
@@ -126,7 +125,7 @@ def draw_close_up(drawing: Drawing, part: CloseUp, left: float, top: float, unit
         "close-up", *scale.point(x0, y0), (x1 - x0) * part.gain, (y1 - y0) * part.gain, stroke=QUIET, width_mm=0.2
     )
     _axes(drawing, scale, part.box, units)
-    labels = _labels(part.cuts, part.gain, say)
+    labels = labels_of(part.cuts, part.gain, say)
     for cut in part.cuts:
         _blank(drawing, cut, scale, "close-up", labels.get(cut.number))
 
@@ -170,7 +169,7 @@ def _apart_mm(one: Cut, other: Cut) -> float:
 
 def _gain(members: Sequence[Cut], factor: float) -> float:
     """The scale at which every one of these carries its number, within reason."""
-    wanted = max(factor * LETTERS_MM / max(_number_mm(c, factor), 1e-6) for c in members)
+    wanted = max(factor * LETTERS_MM / max(number_mm(c, factor), 1e-6) for c in members)
     return min(max(1.05 * wanted, LEAST_GAIN * factor), MOST_GAIN)
 
 
@@ -206,21 +205,27 @@ def _lies_in(cut: Cut, box: Box) -> bool:
     return x0 >= box[0] - 1e-6 and y0 >= box[1] - 1e-6 and x1 <= box[2] + 1e-6 and y1 <= box[3] + 1e-6
 
 
-def _framed(drawing: Drawing, part: CloseUp, labels: Mapping[int, _Label], scale: _Scale) -> None:
-    """Where an enlarged part lies, its letter on blanks that carry no number here, as far as may be from those that do."""
+def _framed(drawing: Drawing, part: CloseUp, labels: Mapping[int, Label], taken: list[Box], scale: _Scale) -> None:
+    """Where an enlarged part lies, its letter on blanks that carry no number here, else just outside, on no other lettering."""
     x, y = scale.point(part.box[0], part.box[1])
     w, h = (part.box[2] - part.box[0]) * scale.factor, (part.box[3] - part.box[1]) * scale.factor
     drawing.rectangle("close-up", x, y, w, h, stroke=INK, width_mm=0.6)
-    named = [_middle(c) for c in part.cuts if c.number in labels]
-    bare = [_middle(c) for c in part.cuts if c.number not in labels]
-    free = max(bare, key=lambda at: min((math.dist(at, other) for other in named), default=0.0))
-    a, b = scale.point(*free)
     size = max(LETTERS_MM, min(4.0, h - 0.4))
+    half = (text_width_mm(part.letter, size, bold=True) / 2.0 + 0.1, CAPITAL * size / 2.0 + 0.2)
+    bare = [scale.point(*middle_of(c)) for c in part.cuts if c.number not in labels]
+    around = [(x + k * w / 8.0, y + j * h / 8.0) for k in range(-1, 10) for j in range(-1, 10)]
+    places = [*bare, *((a, b) for a, b in around if a > scale.left and b > scale.bottom)]
+    boxes = [(a - half[0], b - half[1], a + half[0], b + half[1]) for a, b in places]
+    at = min(range(len(boxes)), key=lambda k: (sum(_shared_mm2(boxes[k], box) for box in taken), k))
+    taken.append(boxes[at])
+    a, b = places[at]
     drawing.text("close-up", a, b - 0.36 * size, part.letter, size, anchor="middle", bold=True)
 
 
-def _middle(cut: Cut) -> tuple[float, float]:
-    return cut.placement.x_mm + cut.box[0] / 2.0, cut.placement.y_mm + cut.box[1] / 2.0
+def _shared_mm2(one: Box, other: Box) -> float:
+    wide = min(one[2], other[2]) - max(one[0], other[0])
+    high = min(one[3], other[3]) - max(one[1], other[1])
+    return wide * high if wide > 0.0 and high > 0.0 else 0.0
 
 
 def _thickness_map(drawing: Drawing, roll: Roll, scale: _Scale) -> None:
@@ -298,76 +303,7 @@ def _upright(
         drawing.text(layer, x + size * 0.36, y, text, size, anchor="middle", turn_deg=90.0, fill=fill, bold=bold)
 
 
-@dataclass(frozen=True)
-class _Label:
-    """What is written on a blank, how large, and whether along the sheet; `box` from the sheet's corner, in mm of paper."""
-
-    text: str
-    size_mm: float
-    lying: bool
-    box: Box
-
-
-def _labels(cuts: Sequence[Cut], factor: float, say: Words) -> dict[int, _Label]:
-    """What is written on each blank at this factor, by its number: its name where there is room, else its number.
-
-    A number may stand out over its blank where it lies on no other lettering and on no other blank's middle. A blank that is
-    not here is too small to carry its own.
-    """
-    found: dict[int, _Label] = {}
-    small = []
-    for cut in cuts:
-        along, across, lying = _room(cut, factor)
-        for text in (f"{cut.number}  {blank_name(cut, say)}", str(cut.number)):
-            size = _letters_mm(text, along, across)
-            if size >= LETTERS_MM:
-                found[cut.number] = _label(cut, text, size, lying, factor)
-                break
-        else:
-            small.append(cut)
-    boxes = [label.box for label in found.values()]
-    middles = {c.number: (_middle(c)[0] * factor, _middle(c)[1] * factor) for c in cuts}
-    for cut in small:
-        label = _label(cut, str(cut.number), LETTERS_MM, True, factor)
-        x0, y0, x1, y1 = label.box
-        meets = any(a < x1 and b < y1 and c > x0 and d > y0 for a, b, c, d in boxes)
-        if not meets and not any(x0 < x < x1 and y0 < y < y1 for n, (x, y) in middles.items() if n != cut.number):
-            found[cut.number] = label
-            boxes.append(label.box)
-    return found
-
-
-def _label(cut: Cut, text: str, size_mm: float, lying: bool, factor: float) -> _Label:
-    x, y = _middle(cut)
-    half = (text_width_mm(text, size_mm) / 2.0 + 0.15, CAPITAL * size_mm / 2.0 + 0.25)
-    w, h = half if lying else half[::-1]
-    return _Label(text, size_mm, lying, (x * factor - w, y * factor - h, x * factor + w, y * factor + h))
-
-
-def _room(cut: Cut, factor: float) -> tuple[float, float, bool]:
-    """What a blank's lettering may take on the paper: along it, across it, and whether it lies along the sheet."""
-    w, h = cut.box[0] * factor, cut.box[1] * factor
-    ring = cut.blank.sector
-    if ring is None:
-        return (0.92 * w, h, True) if w >= h else (0.92 * h, w, False)
-    # along its axis, and short of the corners that a sector leaves to its neighbours
-    free = max(0.4, 0.9 * min(1.0, ring.inner_radius_mm / ring.outer_radius_mm))
-    lying = cut.placement.turn_deg in (0, 180)
-    return (0.72 * w, free * h, True) if lying else (0.72 * h, free * w, False)
-
-
-def _letters_mm(text: str, along: float, across: float) -> float:
-    """The largest letters that fit: figures and capitals are lower than their size."""
-    return min(NUMBER_MM, 0.95 * across / CAPITAL, along / max(text_width_mm(text, 1.0), 0.1))
-
-
-def _number_mm(cut: Cut, factor: float) -> float:
-    """How large a blank's number stands on it."""
-    along, across, _ = _room(cut, factor)
-    return _letters_mm(str(cut.number), along, across)
-
-
-def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str, label: _Label | None) -> None:
+def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str, label: Label | None) -> None:
     corners = tuple(scale.point(a, b) for a, b in cut.corners)
     title = f"{cut.number}. {cut.blank.id}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
     if cut.chance is not None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from pipemetal.documents.colours import INK, QUIET
-from pipemetal.documents.drawing import Drawing, text_width_mm
+from pipemetal.documents.drawing import LEAST_LETTERS_MM, Drawing, text_width_mm
 from pipemetal.plans.record import CastingDay, DayStep
 from pipemetal.texts import clock_text
 from pipemetal.words import Words
@@ -45,7 +45,7 @@ NAMES: Final = {
 BREAK: Final = "break"
 BREAK_COLOUR: Final = "#efece4"
 Box = tuple[float, float, float, float]
-LEAST_TEXT_MM: Final = 1.7
+LEAST_TEXT_MM: Final = LEAST_LETTERS_MM
 """Smaller lettering nobody reads: a stretch without room for more tells its name to a pointer only."""
 
 

@@ -147,9 +147,10 @@ class Arc:
 
     def end_points(self) -> tuple[Point, Point]:
         """Where it begins and ends."""
-        return self._at(self.start_deg), self._at(self.end_deg)
+        return self.at(self.start_deg), self.at(self.end_deg)
 
-    def _at(self, angle_deg: float) -> Point:
+    def at(self, angle_deg: float) -> Point:
+        """The point at an angle."""
         angle = math.radians(angle_deg)
         return self.centre[0] + self.radius_mm * math.cos(angle), self.centre[1] + self.radius_mm * math.sin(angle)
 
@@ -169,7 +170,7 @@ def bounds_mm(shape: Shape) -> tuple[float, float, float, float]:
             return x - reach, y - reach, x + reach, y + reach
         case Arc(start_deg=start, end_deg=end):
             count = max(2, math.ceil(abs(end - start)))
-            points: Sequence[Point] = [shape._at(start + (end - start) * k / count) for k in range(count + 1)]
+            points: Sequence[Point] = [shape.at(start + (end - start) * k / count) for k in range(count + 1)]
         case Line(points=points) | Polygon(points=points):
             pass
     xs, ys = [p[0] for p in points], [p[1] for p in points]

@@ -17,14 +17,27 @@ import segno
 
 from pipemetal.documents.drawing import Drawing, text_width_mm
 from pipemetal.documents.sheet import paper_mm
-from pipemetal.documents.typeset import drawing_pages
+from pipemetal.documents.typeset import drawing_images, drawing_pages
 from pipemetal.errors import UnitError
 from pipemetal.texts import Amount, Text
 
-__all__ = ["Label", "LabelSheet", "label_drawing", "label_pdf", "label_sheets", "test_page_pdf"]
+__all__ = [
+    "DOTS_PER_INCH",
+    "Label",
+    "LabelSheet",
+    "label_drawing",
+    "label_images",
+    "label_pdf",
+    "label_sheets",
+    "test_page_pdf",
+]
 
 QUIET_MODULES: Final = 4
 PAD_MM: Final = 2.0
+EDGE_MM: Final = 5.0
+"""So far from the edges of a sheet a printer may not reach."""
+DOTS_PER_INCH: Final = (203, 300, 600)
+"""What label printers have."""
 MOST_OFFSET_MM: Final = 20.0
 QUIET: Final = "#5d594f"
 
@@ -109,6 +122,15 @@ def label_drawing(label: Label, width_mm: float, height_mm: float) -> Drawing:
     return drawing
 
 
+def _inside(sheet: LabelSheet, left: float, bottom: float) -> tuple[float, float, float, float]:
+    """The part of a label at (left, bottom) that any printer reaches: its left edge, its lower edge, its width and its height."""
+    edge = EDGE_MM - PAD_MM if sheet.count > 1 else 0.0
+    x0, y0 = max(left, edge), max(bottom, edge)
+    x1 = min(left + sheet.width_mm, sheet.page_mm[0] - edge)
+    y1 = min(bottom + sheet.height_mm, sheet.page_mm[1] - edge)
+    return x0, y0, x1 - x0, y1 - y0
+
+
 def _draw(drawing: Drawing, label: Label, left: float, bottom: float, width_mm: float, height_mm: float) -> None:
     code_mm = min(height_mm - 2 * PAD_MM, 0.42 * width_mm)
     _code(drawing, label.code, left + PAD_MM, bottom + (height_mm - code_mm) / 2.0, code_mm)
@@ -154,7 +176,7 @@ def label_pages(
         if number % sheet.count == 0 or not pages:
             pages.append(Drawing(*sheet.page_mm, "labels"))
         left, bottom = _place(sheet, number % sheet.count, right_mm, down_mm)
-        _draw(pages[-1], label, left, bottom, sheet.width_mm, sheet.height_mm)
+        _draw(pages[-1], label, *_inside(sheet, left, bottom))
     return pages
 
 
@@ -193,6 +215,21 @@ def label_pdf(
     """Labels as PDF, to be printed without scaling. Arguments and errors as `label_pages`."""
     sheet = label_sheet(sheet_name)
     return drawing_pages(label_pages(labels, sheet, first=first, right_mm=right_mm, down_mm=down_mm), "labels")
+
+
+def label_images(labels: Sequence[Label], sheet_name: str, dots_per_inch: int = 203) -> list[bytes]:
+    """Labels of a roll as PNG pictures in black and white, each as large as its label at these dots.
+
+    Raises: UnitError for a sheet of many labels, or dots that no label printer has.
+    """
+    sheet = label_sheet(sheet_name)
+    if sheet.count > 1:
+        rolls = ", ".join(name for name, one in label_sheets().items() if one.count == 1)
+        raise UnitError("is a sheet of many labels", field="sheet", value=sheet_name, allowed=rolls)
+    if dots_per_inch not in DOTS_PER_INCH:
+        allowed = ", ".join(str(dots) for dots in DOTS_PER_INCH)
+        raise UnitError("is not what label printers have", field="dots", value=dots_per_inch, allowed=allowed)
+    return drawing_images(label_pages(labels, sheet), dots_per_inch)
 
 
 def test_page_pdf(sheet_name: str, *, right_mm: float = 0.0, down_mm: float = 0.0) -> bytes:

@@ -149,9 +149,9 @@ def _drawings(plan: Plan, ranks: dict[str, list[PipeRow]], units: UnitSystem, sa
     drawn = [picture for pipes in ranks.values() if (picture := rank_drawing(pipes, *size, units, say)) is not None]
     if not drawn:
         return []
+    pages = -(-len(drawn) // DRAWINGS_A_PAGE)
     blocks: list[Block] = []
-    for number, picture in enumerate(drawn):
-        if number and number % DRAWINGS_A_PAGE == 0:
-            blocks.append(NewPage())
-        blocks.append(Picture(picture))
+    for page in range(pages):
+        held = drawn[page * len(drawn) // pages : (page + 1) * len(drawn) // pages]
+        blocks += [*([NewPage()] if page else []), *(Picture(picture) for picture in held)]
     return [Sheet(say("Drawings"), f"{plan.organ}, {plan.shop}", tuple(blocks), foot=foot_of(plan, say))]

@@ -6,7 +6,10 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from pipemetal.documents.drawing import Drawing, bounds_mm
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from pipemetal.documents.drawing import Arc, Drawing, Line, Polygon, Shape, bounds_mm, fitted_text
 from pipemetal.documents.sheet import paper_mm
 from pipemetal.documents.svg import to_svg
 from pipemetal.documents.typeset import HEAD, compiled, text_literal
@@ -40,14 +43,28 @@ def tiles_of(drawing: Drawing, paper: str = "a4", *, landscape: bool = False) ->
     wide, high = _room_mm(paper, landscape)
     across = max(1, math.ceil((drawing.width_mm - OVERLAP_MM) / (wide - OVERLAP_MM)))
     up = max(1, math.ceil((drawing.height_mm - OVERLAP_MM) / (high - OVERLAP_MM)))
-    boxes = [bounds_mm(shape) for shape in drawing.shapes]
+    inked = [_ink(shape) for shape in drawing.shapes]
     found = []
     for column in range(across):
         for row in range(up):
             left, bottom = column * (wide - OVERLAP_MM), row * (high - OVERLAP_MM)
-            if any(b[0] < left + wide and b[2] > left and b[1] < bottom + high and b[3] > bottom for b in boxes):
+            tile = shapely.box(left, bottom, left + wide, bottom + high)
+            if any(tile.intersects(ink) for ink in inked):
                 found.append(Tile(f"{_letters(column)}{row + 1}", left, bottom))
     return found
+
+
+def _ink(shape: Shape) -> BaseGeometry:
+    """Where a shape leaves ink: its line, or the room that a text or a filled area takes."""
+    match shape:
+        case Arc(start_deg=start, end_deg=end):
+            count = max(2, math.ceil(abs(end - start)))
+            return shapely.LineString([shape.at(start + (end - start) * k / count) for k in range(count + 1)])
+        case Line(points=points):
+            return shapely.LineString(points)
+        case Polygon(points=points, fill="none"):
+            return shapely.LineString([*points, points[0]])
+    return shapely.box(*bounds_mm(shape))
 
 
 def _letters(number: int) -> str:
@@ -115,9 +132,21 @@ def _frame(drawing: Drawing, tile: Tile, tiles: list[Tile], room: tuple[float, f
         number=tiles.index(tile) + 1,
         count=len(tiles),
     )
-    frame.text("name", m + 6.0, top + 3.0, words, min(3.4, 3.4 * (wide - 12.0) / max(len(words) * 3.4 * 0.56, 1.0)))
+    frame.text("name", m + 6.0, top + 3.0, *fitted_text(words, wide - 30.0, 3.4, 2.2))
+    _place(frame, tile, tiles, right, top)
     frame.line("check", [(m + 6.0, m - 4.0), (m + 106.0, m - 4.0)], width_mm=0.3)
     for x in (m + 6.0, m + 106.0):
         frame.line("check", [(x, m - 5.5), (x, m - 2.5)], width_mm=0.3)
     frame.text("check", m + 109.0, m - 5.0, say("100 mm: measure it first"), 2.8)
     return frame
+
+
+def _place(frame: Drawing, tile: Tile, tiles: list[Tile], right: float, top: float) -> None:
+    """All pages small, this one filled, so that it is seen where it lies among the others."""
+    lefts = sorted({t.left_mm for t in tiles})
+    bottoms = sorted({t.bottom_mm for t in tiles})
+    size = min(8.0 / len(bottoms), 24.0 / len(lefts), 4.0)
+    for one in tiles:
+        x = right - size * (len(lefts) - lefts.index(one.left_mm))
+        y = top + 1.5 + size * bottoms.index(one.bottom_mm)
+        frame.rectangle("place", x, y, size, size, fill=QUIET if one is tile else "none", stroke=QUIET, width_mm=0.15)

@@ -31,7 +31,7 @@ from pipemetal.documents.sheet import (
 from pipemetal.documents.svg import to_svg
 from pipemetal.words import Words
 
-__all__ = ["compiled", "drawing_pages", "text_literal", "to_pdf"]
+__all__ = ["compiled", "drawing_images", "drawing_pages", "text_literal", "to_pdf"]
 
 MARGIN_MM: Final = 12.0
 FOOT_MM: Final = 14.0
@@ -270,6 +270,23 @@ def drawing_pages(drawings: Sequence[Drawing], title: str) -> bytes:
         for d in drawings
     )
     return compiled(HEAD.format(title=text_literal(title), language='"en"', date="none") + pages, source.files)
+
+
+def drawing_images(drawings: Sequence[Drawing], dots_per_inch: int) -> list[bytes]:
+    """Drawings as PNG pictures, a dot of a printer being a dot of theirs."""
+    import typst
+
+    found = []
+    for drawing in drawings:
+        source = _Source(Words())
+        size = f"width: {drawing.width_mm:.4f}mm, height: {drawing.height_mm:.4f}mm, margin: 0mm"
+        text = HEAD.format(title='""', language='"en"', date="none") + f"#page({size})[#{source.picture(drawing)}]\n"
+        sources: Any = {"main": text.encode(), **source.files}
+        made = typst.compile(
+            sources, format="png", ppi=dots_per_inch, font_paths=_font_paths(), ignore_system_fonts=True, timestamp=0
+        )
+        found.append(bytes(made))
+    return found
 
 
 class _Mark(TypedDict):

@@ -63,12 +63,11 @@ def add_routes(app: FastAPI, site: Site) -> None:
         _, plan = site.plan(request)
         if plan is None or name not in PAPERS:
             raise NotInBookError(field="paper", value=name)
-        show = site.show(request)
+        show, paper = site.show(request), request.query_params.get("paper", "") or site.settings.paper
         if name == "cutting":
-            only = request.query_params.get("sheet", "")
-            made = _cutting(site, plan, only, show)
+            made = _cutting(site, plan, request.query_params.get("sheet", ""), show, paper)
         else:
-            made = plan_paper(name, plan, show.units, show.say, site.settings.paper)
+            made = plan_paper(name, plan, show.units, show.say, paper)
         return Response(
             made, media_type="application/pdf", headers={"content-disposition": f"inline; filename={name}.pdf"}
         )
@@ -76,7 +75,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
     _add_jobs(app, site)
 
 
-def _cutting(site: Site, plan: Plan, only: str, show: Show) -> bytes:
+def _cutting(site: Site, plan: Plan, only: str, show: Show, paper: str) -> bytes:
     """The cutting sheets of a plan, or one of them."""
     from pipemetal.documents.plan_paper import cutting_pdf
 
@@ -84,7 +83,7 @@ def _cutting(site: Site, plan: Plan, only: str, show: Show) -> bytes:
     if not sheets:
         raise NotInBookError(field="sheet", value=only[:200])
     rack = site.book.rolls.some(sheets)
-    return cutting_pdf(plan, show.units, show.say, site.settings.paper, only=only, rack=rack)
+    return cutting_pdf(plan, show.units, show.say, paper, only=only, rack=rack)
 
 
 def _add_jobs(app: FastAPI, site: Site) -> None:

@@ -179,13 +179,18 @@ def _add_files(app: FastAPI, site: Site) -> None:
         ids: Annotated[str, Query(max_length=4000)] = "",
         sheet: Annotated[str, Query(max_length=40)] = "roll 90x50",
         first: Annotated[int, Query(ge=1, le=200)] = 1,
+        picture: bool = False,
+        dots: int = 203,
     ) -> Response:
-        from pipemetal.documents.labels import label_pdf
+        from pipemetal.documents.labels import label_images, label_pdf
 
         show = site.show(request)
         named = [one for one in ids.split("\n") if one.strip()]
         if not named:
             raise BookError("no label asked for: name rolls, lots or blanks, one a line")
+        if picture:  # of one label, as a label printer takes it
+            (image,) = label_images([label_of(site, show, named[0])], sheet, dots)
+            return Response(image, media_type="image/png")
         made = label_pdf([label_of(site, show, one) for one in named], sheet, first=first)
         return Response(
             made, media_type="application/pdf", headers={"content-disposition": "inline; filename=labels.pdf"}
