@@ -10,7 +10,7 @@ import pipemetal as pm
 from pipemetal.errors import BookError, PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.front import Shop
-from pipemetal.planning.anew import GOOD_ENOUGH
+from pipemetal.planning.anew_rest import GOOD_ENOUGH
 from pipemetal.planning.learning import Learned
 from pipemetal.plans.anew import Anew, ShopNow, plan_anew, with_measured
 from pipemetal.plans.differences import Kind, differences, summary

@@ -25,8 +25,10 @@ from pipemetal.sheets.readings import Reading
 
 __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
-CASTING_SHARE: Final = 0.5
+CASTING_SHARE: Final = 0.3
 """Of the seconds: for melts, pours and days; the layout has the rest."""
+HARDLY: Final = 0.1
+"""An alloy in which no sheet changed has this share of the time of one in which some did."""
 MOST_KEPT_KG: Final = 1e-3
 FEW: Final = 2
 """A sheet that carries no more blanks is cast after the others of its alloy (estimate)."""
@@ -100,8 +102,11 @@ def plan_anew(
     tell(0.05, "laying the rest anew")
     density = {name: solid_density_g_cm3(r.target) for name, r in now.stock.recipes.items()}
     made = []
+    changed = _changed(plan, now) if alloys is None else set(again)
+    weights = {alloy: 1.0 if alloy in changed else HARDLY for alloy in again}
     for k, alloy in enumerate(again):
-        made.append(one_alloy(plan, alloy, now, settings, learned, (1.0 - CASTING_SHARE) * seconds / len(again)))
+        mine = (1.0 - CASTING_SHARE) * seconds * weights[alloy] / sum(weights.values())
+        made.append(one_alloy(plan, alloy, now, settings, learned, mine))
         tell(0.05 + 0.5 * (k + 1) / len(again), "laying the rest anew")
     tell(0.6, "charging melts")
     cast = _cast(plan, made, now, settings, learned)
@@ -112,11 +117,16 @@ def plan_anew(
     return Anew(plan, new, again, cast.pots, stops, first, now)
 
 
-def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
-    """The alloys in which something is not as planned."""
+def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
+    """The alloys of which a sheet or a roll is not as planned."""
     rack = {r.id for r in now.stock.rack}
     found = {s.alloy for s in plan.new_sheets if s.id in now.failed or s.id in now.measured}
-    found |= {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
+    return found | {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
+
+
+def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
+    """The alloys in which something is not as planned, and those whose melts charge ingots of them."""
+    found = _changed(plan, now)
     while more := {
         m.recipe
         for m in plan.melts

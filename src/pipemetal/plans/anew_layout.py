@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pipemetal.layout.chance import Chances, chances_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
-from pipemetal.planning.anew import Laid, Rest, lay_rest
+from pipemetal.planning.anew import lay_rest
+from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.chances import cast_spreads, with_errors
 from pipemetal.planning.cuts import ForPipe
 from pipemetal.planning.learning import Learned
