@@ -2,8 +2,8 @@
 [--ranks N] [--seconds N] [--log N] [--world NAME] [--rack] [--ways fixed,spare,live,knows]`.
 
 Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets. The planner
-sees only what a crew logs and what a gauge reads (fifteen places, 0.01 mm). The rack is bare at first, or with `--rack` the
-invented one hangs there, each roll as its readings leave it open.
+sees only what a crew logs and what a gauge reads: fifteen places, 0.01 mm, and twenty-seven once where the plan asks for it. The
+rack is bare at first, or with `--rack` the invented one hangs there, each roll as its readings leave it open.
 
 Four ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, that plan with the spare sheets that it offers,
 all cast, measured, and laid anew once, with no cast after it; `live`, the rest planned anew after every sheet; `knows`, a planner
@@ -45,7 +45,7 @@ from pipemetal.planning.pours import prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
-from pipemetal.plans.anew import ShopNow, plan_anew
+from pipemetal.plans.anew import Anew, ShopNow, plan_anew
 from pipemetal.plans.by_hand import blank_of
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.measured import hung_sheet
@@ -61,6 +61,8 @@ NODES, LINES = 61, 7
 WAVE_MM, TILT_MM, BOW_MM = 0.01, 0.015, 0.01
 """What a sheet does beside its push: waves, tilt and bow across (estimates, as the worlds of `certainty.py`)."""
 MOST_CASTS = 400
+WORTH_GAUGING = 0.05
+"""A sheet is gauged again where a reading settles so much of a blank."""
 
 
 @dataclass
@@ -180,11 +182,11 @@ def _poured_c(pour: Pour) -> float:
 COMPOSITIONS = {name: recipe.target for name, recipe in read_shop(packaged_file("rack.csv").parent).recipes.items()}
 
 
-def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator) -> list[Reading]:
-    """Fifteen readings of a sheet as cast."""
+def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator, along: int = ALONG) -> list[Reading]:
+    """Readings of a sheet as cast, three across."""
     found = []
     drawn = Drawn.of_roll(replace(roll, error_mm=None))
-    for x in np.linspace(0.02, 0.98, ALONG) * sheet.length_mm:
+    for x in np.linspace(0.02, 0.98, along) * sheet.length_mm:
         for y in (40.0, sheet.width_mm / 2.0, sheet.width_mm - 40.0):
             here = float(drawn.at(float(x), float(y)).mean()) + sheet.planing_mm
             found.append(Reading(float(x), float(y), round(here + float(rng.normal(0.0, GAUGE_MM)), 2)))
@@ -333,6 +335,8 @@ def live(
 ) -> Played:
     """After every sheet the rest is planned anew, and taken."""
     metal: dict[str, LayoutRoll] = {}
+    sheets: dict[str, NewSheet] = {}
+    finer: set[str] = set()
     hung: list[Roll] = []
     pots: dict[str, float] = {}
     charged: dict[str, float] = {}
@@ -348,7 +352,7 @@ def live(
         if pour.melt not in pots:
             _charge(plan, pour.melt, pots, charged, lots)
         roll, log = truth.cast(pour, _tin(pour), sheet)
-        metal[sheet.id] = roll
+        metal[sheet.id], sheets[sheet.id] = roll, sheet
         pots[pour.melt] = max(pots[pour.melt] - pour.used_kg, 0.0)
         days.add(pour.day)
         read = gauged(roll, sheet, rng)
@@ -359,10 +363,29 @@ def live(
         now = ShopNow(held, measured={sheet.id: sheet.id}, pots=dict(pots))
         anew = plan_anew(plan, now, settings, learn(casts), seconds=seconds)
         told.seconds.append(time.perf_counter() - begun)
+        for name in _asked_for(anew, finer, metal):
+            finer.add(name)
+            hung = [_finer(r, metal[name], sheets[name], settings, rng) if r.id == name else r for r in hung]
+            begun = time.perf_counter()
+            held = replace(held, rack=(*stock.rack, *hung))
+            now = ShopNow(held, measured={name: name}, pots=dict(pots))
+            anew = plan_anew(anew.plan, now, settings, learn(casts), seconds=seconds, alloys=anew.alloys)
+            told.seconds.append(time.perf_counter() - begun)
         plan, first = anew.plan, anew.first
     counted = _counted(plan, metal, hanging)
     melted = sum(charged.values())
     return replace(counted, melts=len(pots), days=len(days), melted_kg=melted, seconds=told.seconds)
+
+
+def _asked_for(anew: Anew, finer: set[str], metal: Metal) -> list[str]:
+    """The hanging sheet of which a gauge would tell most, once each: it is read at more places before more is cast."""
+    asked = [g for stop in anew.stops if stop.sheets for g in stop.gauge if g.roll in metal and g.roll not in finer]
+    return [g.roll for g in sorted(asked, key=lambda g: -g.settled)[:1] if g.settled >= WORTH_GAUGING]
+
+
+def _finer(roll: Roll, true: LayoutRoll, sheet: NewSheet, settings: ShopSettings, rng: np.random.Generator) -> Roll:
+    """A sheet read at nine places along by three across."""
+    return hung_sheet(sheet, gauged(true, sheet, rng, 2 * ALONG - 1), settings.sheets.trim_mm, roll.id)
 
 
 def _next(plan: Plan, first: Sequence[str]) -> Pour | None:

@@ -219,6 +219,9 @@ def _tell(made: Anew, *, as_json: bool) -> None:
         racks = f"the racks serve the rest {100.0 * stop.chance:.0f} times in 100"
         last = f", those to come are the last {100.0 * stop.last:.0f} times in 100" if stop.sheets else ""
         click.echo(f"{stop.alloy}: {stop.blanks} blanks left, {stop.sheets} sheets to cast; {racks}{last}.")
+        if stop.gauge and stop.sheets:
+            best = stop.gauge[0]
+            click.echo(f"  Gauge {best.roll} at {best.x_mm:.0f}, {best.y_mm:.0f} mm first: it may serve more.")
     if made.first:
         click.echo(f"Cast first: {', '.join(made.first)}.")
 

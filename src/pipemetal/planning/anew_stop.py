@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.layout.chance import chances_of
-from pipemetal.layout.problem import LayoutProblem
+from pipemetal.layout.gauging import NextReading, next_readings
+from pipemetal.layout.plan import Placement
+from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.layout.solve import solve
 from pipemetal.planning.anew_rest import Laid, Rest, layout_of, with_gaps
 from pipemetal.planning.spare import sure_without
@@ -25,7 +27,8 @@ class Stop:
 
     `sheets`: those still to come; `blanks`: those that are not cut. `chance`: that all of them fit on what hangs, without another
     cast: as laid, and where sheets are to come with their blanks on the surest places that the racks leave (0 where there is no
-    room). `last`: that no further sheet is needed once those to come are cast; 1 where none are.
+    room). `last`: that no further sheet is needed once those to come are cast; 1 where none are. `gauge`: where one more reading
+    of what hangs tells best whether it serves what is to be cast for: it costs less than a cast.
     """
 
     alloy: str
@@ -33,39 +36,39 @@ class Stop:
     blanks: int
     chance: float
     last: float = 1.0
+    gauge: tuple[NextReading, ...] = ()
 
 
 def stop_of(alloy: str, rest: Rest, laid: Laid) -> Stop:
     """Whether one alloy needs another cast, as its rest is laid.
 
     >>> from pipemetal.layout.problem import LayoutProblem
-    >>> stop_of("A", Rest(LayoutProblem((), ()), (), (), frozenset()), Laid((), (), ()))
-    Stop(alloy='A', sheets=0, blanks=0, chance=1.0, last=1.0)
+    >>> stop_of("A", Rest(LayoutProblem((), ()), (), (), frozenset()), Laid((), (), ())).chance
+    1.0
     """
-    blanks = [p.blank for p in laid.placements]
-    return Stop(alloy, len(laid.sheets), len(blanks), _racks_serve(rest, laid), _are_last(rest, laid))
-
-
-def _racks_serve(rest: Rest, laid: Laid) -> float:
-    """The chance that everything fits on what hangs."""
     coming = {s.id for s in laid.sheets}
-    on_racks = [p for p in laid.placements if p.roll not in coming]
+    on_racks = tuple(p for p in laid.placements if p.roll not in coming)
     hangs = {p.blank for p in on_racks}
     more = tuple(b for b in rest.problem.blanks if b.id not in hangs)
-    if more:
-        room = sum(r.net_area_mm2() for r in rest.problem.rolls) - sum(rest.blanks[b].area_mm2() for b in hangs)
-        if len(more) > MOST_TRIED or math.fsum(b.area_mm2() for b in more) > room:
-            return 0.0
-        free = with_gaps(rest.problem.rolls, on_racks, rest.blanks, rest.problem.kerf_mm)
-        part = replace(rest.problem, blanks=more, rolls=free, castable=None)
-        found = solve(part, seconds=TRIED_SECONDS, seed=1)
-        if found.unplaced:
-            return 0.0
-        on_racks += found.placements
-    if not on_racks:
-        return 1.0
-    racks: LayoutProblem = replace(rest.problem, castable=None)
-    return chances_of(racks, layout_of(on_racks)).together([p.blank for p in on_racks])
+    racks: LayoutProblem = replace(rest.problem, castable=None, certainty=0.0)
+    found = _on_any_place(rest, on_racks, more) if 0 < len(more) <= MOST_TRIED else ()
+    serve = 0.0
+    if len(found) == len(more):
+        all_of = (*on_racks, *found)
+        chances = chances_of(replace(racks, certainty=rest.problem.certainty), layout_of(all_of))
+        serve = chances.together([p.blank for p in all_of]) if all_of else 1.0
+    gauge = next_readings(racks, layout_of(found)) if found else ()
+    last = _are_last(rest, laid)
+    return Stop(alloy, len(laid.sheets), len(laid.placements), serve, last, gauge)
+
+
+def _on_any_place(rest: Rest, on_racks: Sequence[Placement], more: tuple[Blank, ...]) -> tuple[Placement, ...]:
+    """Where the racks hold blanks that are to be cast for, however doubtful, the surest places first."""
+    free = with_gaps(rest.problem.rolls, on_racks, rest.blanks, rest.problem.kerf_mm)
+    if not free:
+        return ()
+    part = replace(rest.problem, blanks=more, rolls=free, castable=None)
+    return solve(part, seconds=TRIED_SECONDS, seed=1).placements
 
 
 def _are_last(rest: Rest, laid: Laid) -> float:

@@ -257,8 +257,23 @@ def sized(rest: Rest, laid: Laid) -> Laid:
 def _by_chance(
     rest: Rest, sheet: NewSheet, mine: tuple[Placement, ...], castable: Castable, spread: CastSpread
 ) -> _Longer:
-    tried = [_sliding(rest, made, spread) for more in LONGER_MM if (made := _grown(sheet, mine, more, castable))]
+    slopes = [(b.top_thickness_mm - b.mouth_thickness_mm) / b.length_mm for p in mine if (b := rest.blanks[p.blank])]
+    signed = [-s if p.turn_deg == 180 else s for s, p in zip(slopes, mine, strict=True)]
+    own = _sloped(sheet, float(np.median(signed)), castable)
+    tried = [
+        _sliding(rest, made, spread)
+        for way in (sheet, own)
+        for more in LONGER_MM
+        if (made := _grown(way, mine, more, castable))
+    ]
     return min(tried, key=lambda made: made.cost, default=_Longer(sheet, mine, 0.0))
+
+
+def _sloped(sheet: NewSheet, slope: float, castable: Castable) -> NewSheet:
+    """A sheet on another slope about its own middle, as far as it may be cast so."""
+    most = castable.max_taper_mm_m / 1000.0
+    half = 0.5 * min(max(slope, -most), most) * sheet.length_mm
+    return replace(sheet, thickness_start_mm=_wall_mm(sheet) - half, thickness_end_mm=_wall_mm(sheet) + half)
 
 
 def _sliding(rest: Rest, made: _Longer, spread: CastSpread) -> _Longer:
