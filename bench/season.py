@@ -1,15 +1,17 @@
 """An organ's casting played through in shops whose truth the planner does not know: `python bench/season.py [--seasons N]
-[--ranks N] [--seconds N] [--log N] [--world NAME]`.
+[--ranks N] [--seconds N] [--log N] [--world NAME] [--rack] [--ways fixed,spare,live,knows]`.
 
 Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets. The planner
-sees only what a crew logs and what a gauge reads (fifteen places, 0.01 mm). The rack is bare at first: every blank is cast for.
+sees only what a crew logs and what a gauge reads: fifteen places, 0.01 mm, and twenty-seven once where the plan asks for it. The
+rack is bare at first, or with `--rack` the invented one hangs there, each roll as its readings leave it open.
 
-Three ways: `fixed`, the plan as first made, each sheet cut as planned; `live`, the rest planned anew after every sheet; `knows`,
-a planner whose sheets come out as they were meant.
+Four ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, that plan with the spare sheets that it offers,
+all cast, measured, and laid anew once, with no cast after it; `live`, the rest planned anew after every sheet; `knows`, a planner
+whose sheets come out as they were meant and who knows the rack.
 
 Printed: pipes in tolerance on the true metal, sheets, melts, days, kilograms melted, kilograms left on the racks, and the
-seconds of each replanning (median, 95 in 100, most). Not played: a fixed plan with spare sheets, rolls that
-hang before, failed casts, assays, scrap melted again.
+seconds of each replanning (median, 95 in 100, most). Not played: failed casts, assays, scrap melted again. Spare sheets are
+counted into the melts that are planned, with their own kilograms.
 """
 
 from __future__ import annotations
@@ -31,19 +33,25 @@ from pipemetal.casting.model import Sled
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.front import Shop, read_organ, read_shop
 from pipemetal.layout.chance import Drawn
+from pipemetal.layout.plan import NewSheet as SheetToCast
 from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import LayoutRoll
 from pipemetal.melts.lots import Lot
 from pipemetal.pipes.rank import Organ
+from pipemetal.planning.chances import roll_errors, with_error
 from pipemetal.planning.learning import Learned, learn
-from pipemetal.planning.plan import Search, make_plan
+from pipemetal.planning.plan import Search, layout_roll, make_plan
+from pipemetal.planning.pours import prepare_pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
-from pipemetal.plans.anew import ShopNow, plan_anew
+from pipemetal.plans.anew import Anew, ShopNow, plan_anew
 from pipemetal.plans.by_hand import blank_of
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.record import Cut, CutSheet, NewSheet, Plan, Pour
+from pipemetal.plans.rows import pour_row
+from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 
@@ -53,6 +61,8 @@ NODES, LINES = 61, 7
 WAVE_MM, TILT_MM, BOW_MM = 0.01, 0.015, 0.01
 """What a sheet does beside its push: waves, tilt and bow across (estimates, as the worlds of `certainty.py`)."""
 MOST_CASTS = 400
+WORTH_GAUGING = 0.05
+"""A sheet is gauged again where a reading settles so much of a blank."""
 
 
 @dataclass
@@ -172,11 +182,11 @@ def _poured_c(pour: Pour) -> float:
 COMPOSITIONS = {name: recipe.target for name, recipe in read_shop(packaged_file("rack.csv").parent).recipes.items()}
 
 
-def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator) -> list[Reading]:
-    """Fifteen readings of a sheet as cast."""
+def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator, along: int = ALONG) -> list[Reading]:
+    """Readings of a sheet as cast, three across."""
     found = []
     drawn = Drawn.of_roll(replace(roll, error_mm=None))
-    for x in np.linspace(0.02, 0.98, ALONG) * sheet.length_mm:
+    for x in np.linspace(0.02, 0.98, along) * sheet.length_mm:
         for y in (40.0, sheet.width_mm / 2.0, sheet.width_mm - 40.0):
             here = float(drawn.at(float(x), float(y)).mean()) + sheet.planing_mm
             found.append(Reading(float(x), float(y), round(here + float(rng.normal(0.0, GAUGE_MM)), 2)))
@@ -208,25 +218,103 @@ def first_plan(organ: Organ, stock: Stock, settings: ShopSettings, learned: Lear
     return plan_record(make_plan(organ, stock, settings, learned=learned, search=Search(seconds=seconds, seed=1)))
 
 
-def fixed(plan: Plan, truth: Truth) -> Played:
+Metal = dict[str, LayoutRoll]
+
+
+def fixed(plan: Plan, truth: Truth, hanging: Metal) -> Played:
     """Every sheet cast and cut as planned."""
-    metal = _all_cast(plan, truth)
-    return _counted(plan, metal)
+    metal = {sheet: cast[0] for sheet, cast in _all_cast(plan, truth).items()}
+    return _counted(plan, metal, hanging)
 
 
-def _all_cast(plan: Plan, truth: Truth) -> dict[str, LayoutRoll]:
+def _all_cast(plan: Plan, truth: Truth) -> dict[str, tuple[LayoutRoll, LoggedCast]]:
     sheets = {s.id: s for s in plan.new_sheets}
-    return {
-        p.sheet: truth.cast(p, COMPOSITIONS[p.alloy].as_wt_pct().get("Sn", 0.0), sheets[p.sheet])[0]
-        for p in plan.pours
-        if p.card is not None
-    }
+    return {p.sheet: truth.cast(p, _tin(p), sheets[p.sheet]) for p in plan.pours if p.card is not None}
 
 
-def _counted(plan: Plan, metal: dict[str, LayoutRoll]) -> Played:
+def _tin(pour: Pour) -> float:
+    return COMPOSITIONS[pour.alloy].as_wt_pct().get("Sn", 0.0)
+
+
+def spare(
+    plan: Plan,
+    truth: Truth,
+    hanging: Metal,
+    stock: Stock,
+    settings: ShopSettings,
+    casts: list[LoggedCast],
+    seconds: float,
+) -> Played:
+    """Every sheet and the spare ones cast, measured, and laid anew once; what then wants another cast is lost."""
+    more = _spare_pours(plan, stock, settings, learn(casts))
+    with_spare = replace(
+        plan, new_sheets=(*plan.new_sheets, *(s for s, _ in more)), pours=(*plan.pours, *(p for _, p in more))
+    )
+    metal = {sheet: cast[0] for sheet, cast in _all_cast(with_spare, truth).items()}
+    rng = np.random.default_rng(truth.seed + 7)
+    sheets = {s.id: s for s in with_spare.new_sheets}
+    hung = [hung_sheet(sheets[s], gauged(roll, sheets[s], rng), settings.sheets.trim_mm) for s, roll in metal.items()]
+    now = ShopNow(replace(stock, rack=(*stock.rack, *hung)), measured={s: s for s in metal})
+    begun = time.perf_counter()
+    anew = plan_anew(with_spare, now, settings, learn(casts), seconds=seconds)
+    took = time.perf_counter() - begun
+    counted = _counted(anew.plan, metal, hanging)
+    melted = sum(m.charge.charged_kg for m in plan.melts if m.charge is not None) + sum(p.used_kg for _, p in more)
+    return replace(counted, melts=len(plan.melts), days=len(plan.days), melted_kg=melted, seconds=[took])
+
+
+def _spare_pours(plan: Plan, stock: Stock, settings: ShopSettings, learned: Learned) -> list[tuple[NewSheet, Pour]]:
+    """The spare sheets that a plan offers, and how they are poured."""
+    found: list[tuple[NewSheet, Pour]] = []
+    windows = {p.alloy: p.pour_window_c for p in plan.pours}
+    for offer in plan.chances.spare if plan.chances is not None else ():
+        for x in offer.sheets:
+            ends = (x.thickness_start_mm, x.thickness_end_mm)
+            name = f"N{900 + len(found)}"
+            sheet = SheetToCast(name, offer.alloy, x.length_mm, x.width_mm, *ends, settings.sheets.trim_mm)
+            order = sheet_order(sheet, settings)
+            row = pour_row(prepare_pour(order, stock.recipes[offer.alloy].target, settings, learned), settings)
+            held = NewSheet(
+                name,
+                offer.alloy,
+                x.length_mm,
+                x.width_mm,
+                trim_mm=sheet.trim_mm,
+                thickness_start_mm=ends[0],
+                thickness_end_mm=ends[1],
+                planing_mm=order.planing_mm,
+            )
+            found.append((held, replace(row, pour_window_c=windows[offer.alloy])))
+    return found
+
+
+def rack_as_it_is(stock: Stock, seed: int) -> Metal:
+    """The true metal of what hangs: one drawing of what its readings leave open."""
+    errors = roll_errors(stock.rack)
+    found = {}
+    for k, held in enumerate(stock.rack):
+        roll = with_error(layout_roll(held), held, errors[held.id])
+        drawn = Drawn.of_roll(roll).metal_mm
+        grid = drawn[:, :, (seed + k) % drawn.shape[2]].astype(float)
+        found[roll.id] = replace(roll, thickness_mm=np.maximum(grid, 0.05), error_mm=None)
+    return found
+
+
+def known_rack(stock: Stock, hanging: Metal) -> tuple[Roll, ...]:
+    """The rack with its true metal as its field."""
+    found = []
+    for held in stock.rack:
+        true = hanging[held.id]
+        none = np.zeros(true.thickness_mm.shape)
+        field_ = ThicknessField(held.length_mm, held.width_mm, np.asarray(true.stations_mm), true.thickness_mm, none)
+        found.append(replace(held, field=field_))
+    return tuple(found)
+
+
+def _counted(plan: Plan, metal: Metal, hanging: Metal) -> Played:
     melted = sum(m.charge.charged_kg for m in plan.melts if m.charge is not None)
     return Played(
-        good_pipes(plan, metal),
+        good_pipes(plan, {**hanging, **metal}),
         len(plan.pipes),
         len(metal),
         len(plan.melts),
@@ -237,10 +325,18 @@ def _counted(plan: Plan, metal: dict[str, LayoutRoll]) -> Played:
 
 
 def live(
-    plan: Plan, truth: Truth, stock: Stock, settings: ShopSettings, casts: list[LoggedCast], seconds: float
+    plan: Plan,
+    truth: Truth,
+    hanging: Metal,
+    stock: Stock,
+    settings: ShopSettings,
+    casts: list[LoggedCast],
+    seconds: float,
 ) -> Played:
     """After every sheet the rest is planned anew, and taken."""
     metal: dict[str, LayoutRoll] = {}
+    sheets: dict[str, NewSheet] = {}
+    finer: set[str] = set()
     hung: list[Roll] = []
     pots: dict[str, float] = {}
     charged: dict[str, float] = {}
@@ -255,8 +351,8 @@ def live(
         sheet = next(s for s in plan.new_sheets if s.id == pour.sheet)
         if pour.melt not in pots:
             _charge(plan, pour.melt, pots, charged, lots)
-        roll, log = truth.cast(pour, COMPOSITIONS[pour.alloy].as_wt_pct().get("Sn", 0.0), sheet)
-        metal[sheet.id] = roll
+        roll, log = truth.cast(pour, _tin(pour), sheet)
+        metal[sheet.id], sheets[sheet.id] = roll, sheet
         pots[pour.melt] = max(pots[pour.melt] - pour.used_kg, 0.0)
         days.add(pour.day)
         read = gauged(roll, sheet, rng)
@@ -267,10 +363,29 @@ def live(
         now = ShopNow(held, measured={sheet.id: sheet.id}, pots=dict(pots))
         anew = plan_anew(plan, now, settings, learn(casts), seconds=seconds)
         told.seconds.append(time.perf_counter() - begun)
+        for name in _asked_for(anew, finer, metal):
+            finer.add(name)
+            hung = [_finer(r, metal[name], sheets[name], settings, rng) if r.id == name else r for r in hung]
+            begun = time.perf_counter()
+            held = replace(held, rack=(*stock.rack, *hung))
+            now = ShopNow(held, measured={name: name}, pots=dict(pots))
+            anew = plan_anew(anew.plan, now, settings, learn(casts), seconds=seconds, alloys=anew.alloys)
+            told.seconds.append(time.perf_counter() - begun)
         plan, first = anew.plan, anew.first
-    counted = _counted(plan, metal)
+    counted = _counted(plan, metal, hanging)
     melted = sum(charged.values())
     return replace(counted, melts=len(pots), days=len(days), melted_kg=melted, seconds=told.seconds)
+
+
+def _asked_for(anew: Anew, finer: set[str], metal: Metal) -> list[str]:
+    """The hanging sheet of which a gauge would tell most, once each: it is read at more places before more is cast."""
+    asked = [g for stop in anew.stops if stop.sheets for g in stop.gauge if g.roll in metal and g.roll not in finer]
+    return [g.roll for g in sorted(asked, key=lambda g: -g.settled)[:1] if g.settled >= WORTH_GAUGING]
+
+
+def _finer(roll: Roll, true: LayoutRoll, sheet: NewSheet, settings: ShopSettings, rng: np.random.Generator) -> Roll:
+    """A sheet read at nine places along by three across."""
+    return hung_sheet(sheet, gauged(true, sheet, rng, 2 * ALONG - 1), settings.sheets.trim_mm, roll.id)
 
 
 def _next(plan: Plan, first: Sequence[str]) -> Pour | None:
@@ -301,21 +416,24 @@ def _charge(plan: Plan, melt: str, pots: dict[str, float], charged: dict[str, fl
 def played(organ: Organ, shop: Shop, name: str, seed: int, arguments: argparse.Namespace) -> dict[str, Played]:
     """One season in one world, every way."""
     casts = logged(World(name, np.random.default_rng(seed + 1000), 60), arguments.log) if arguments.log else []
-    stock = replace(shop.stock, rack=())
-    known = first_plan(
-        organ,
-        stock,
-        replace(shop.settings, sure=replace(shop.settings.sure, certainty=0.0)),
-        learn(casts),
-        arguments.seconds * 3,
-    )
-    exact = {s.id: _as_meant(s) for s in known.new_sheets}
-    plan = first_plan(organ, stock, shop.settings, learn(casts), arguments.seconds * 3)
-    return {
-        "fixed": fixed(plan, Truth(name, seed)),
-        "live": live(plan, Truth(name, seed), stock, shop.settings, list(casts), arguments.seconds),
-        "knows": _counted(known, exact),
-    }
+    stock = shop.stock if arguments.rack else replace(shop.stock, rack=())
+    hanging = rack_as_it_is(stock, seed)
+    ways, plan = arguments.ways.split(","), None
+    found = {}
+    if set(ways) - {"knows"}:
+        plan = first_plan(organ, stock, shop.settings, learn(casts), arguments.seconds * 3)
+    for way in ways:
+        if way == "knows" or plan is None:
+            sure = replace(shop.settings, sure=replace(shop.settings.sure, certainty=0.0))
+            seen = replace(stock, rack=known_rack(stock, hanging))
+            known = first_plan(organ, seen, sure, learn(casts), arguments.seconds * 3)
+            found[way] = _counted(known, {s.id: _as_meant(s) for s in known.new_sheets}, hanging)
+        elif way == "fixed":
+            found[way] = fixed(plan, Truth(name, seed), hanging)
+        else:
+            play = spare if way == "spare" else live
+            found[way] = play(plan, Truth(name, seed), hanging, stock, shop.settings, list(casts), arguments.seconds)
+    return found
 
 
 def _as_meant(s: NewSheet) -> LayoutRoll:
@@ -328,9 +446,12 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--seasons", type=int, default=4)
     ask.add_argument("--ranks", type=int, default=3, help="so many ranks of the invented organ")
-    ask.add_argument("--seconds", type=float, default=4.0, help="of each replanning's search")
+    ask.add_argument("--seconds", type=float, default=6.0, help="of each replanning's search")
     ask.add_argument("--log", type=int, default=6, help="casts logged before")
     ask.add_argument("--world", default="", help="one world only")
+    ask.add_argument("--rack", action="store_true", help="the invented rack hangs there")
+    ask.add_argument("--ways", default="fixed,spare,live,knows")
+    ask.add_argument("--first", type=int, default=0, help="the first season's number")
     arguments = ask.parse_args()
     shop = read_shop(packaged_file("rack.csv").parent)
     organ = read_organ(packaged_file("organ.toml"), shop)
@@ -340,7 +461,7 @@ def main() -> None:
     print(
         "world               way     pipes fit  sheets melts days  melted kg  left kg  replanning s (median, 95 %, most)"
     )
-    for k in range(arguments.seasons):
+    for k in range(arguments.first, arguments.first + arguments.seasons):
         name = names[k % len(names)]
         for way, p in played(organ, shop, name, 100 + k, arguments).items():
             took = (

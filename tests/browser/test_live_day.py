@@ -1,5 +1,6 @@
-"""A casting day, live: weigh, pour, log, measure, take the new plan, the next pour, a failed cast, undo; and a tablet that dies."""
+"""A casting day, live: weigh, pour, log, measure, take the new plan, the next pour, a failed cast, lost days, undo; a tablet that dies."""
 
+import datetime as dt
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -49,7 +50,19 @@ def _melted(page: Any, server: Server) -> None:
     page.goto(f"{server.url}/melts")
     page.click("text=All as planned")
     page.click("button.main")
+    if "Not as planned" in page.inner_text("main"):
+        page.click("text=Book it as weighed")
     assert "melt charged" in page.inner_text("main")
+
+
+def _lost(page: Any, server: Server, days: list[dt.date]) -> None:
+    """The shop casts on every day of the week from today on, and says which days it lost."""
+    page.goto(f"{server.url}/settings/shop?group=day")
+    page.fill("input:not([type=hidden])[name$='starts_on']", days[0].isoformat())
+    page.fill("input:not([type=hidden])[name$='weekdays']", "Mon-Sun")
+    page.fill("input:not([type=hidden])[name$='lost_days']", ", ".join(d.isoformat() for d in days))
+    page.click("button.main")
+    page.wait_for_url("**event=**")
 
 
 def test_a_casting_day_live(browser: Any, served: Callable[[Callable[[Path], None]], Server]) -> None:  # noqa: F811
@@ -103,13 +116,20 @@ def test_a_casting_day_live(browser: Any, served: Callable[[Callable[[Path], Non
         plan = book.plans.plan(plan_id)
         assert plan is not None
         waiting = {o.sheet for o in book.plans.cast_list(plan_id)}
+    in_pot = plan.pours[0].melt
     n, pour = next((n, p) for n, p in enumerate(plan.pours) if p.sheet in waiting)
+    if pour.melt != in_pot:  # its own melt is charged first, onto what the last one left in the pot
+        _melted(page, server)
     _poured(page, server, n)
     with Book.open(server.shop, who="tester") as book:
         failed = next(o.cast for o in book.plans.cast_list(plan_id, state=OrderState.CAST) if o.sheet == pour.sheet)
     page.goto(f"{server.url}/casting/cast/{failed}")
     page.click("text=Book the rest as scrap")
     page.wait_for_url("**/casting/after**")
+    # today and tomorrow are lost: what is left begins later, each melt on a day that is none of them
+    lost = [dt.date.today() + dt.timedelta(days=k) for k in (0, 1)]
+    _lost(page, server, lost)
+    page.goto(f"{server.url}/casting/after?cast={failed}")
     page.click("text=Work it out")
     page.wait_for_selector("[data-after]")
     page.click("text=Take the new plan")
@@ -118,4 +138,7 @@ def test_a_casting_day_live(browser: Any, served: Callable[[Callable[[Path], Non
         assert last is not None and pour.sheet not in [s.id for s in last.new_sheets]
         blanks = {c.blank for s in last.sheets for c in s.cuts}
         assert before is not None and blanks == {c.blank for s in before.sheets for c in s.cuts}
+        days = [last.day_of(m.name) for m in last.melts if set(m.sheets) & {s.id for s in last.new_sheets}]
+        dates = [day.date for day in days if day is not None]
+        assert dates and all(dt.date.fromisoformat(d) > lost[-1] for d in dates)
     assert wrong == []

@@ -10,10 +10,11 @@ import pipemetal as pm
 from pipemetal.errors import BookError, PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.front import Shop
-from pipemetal.planning.anew import GOOD_ENOUGH
+from pipemetal.planning.anew_rest import GOOD_ENOUGH
 from pipemetal.planning.learning import Learned
 from pipemetal.plans.anew import Anew, ShopNow, plan_anew, with_measured
 from pipemetal.plans.differences import Kind, differences, summary
+from pipemetal.plans.expected import with_areas
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.record import NewSheet, Plan
 from pipemetal.sheets.readings import Reading
@@ -122,6 +123,37 @@ def test_a_pot_in_hand_pours_what_it_holds(plan: Plan, bare: Shop) -> None:
         still = set(melt.sheets) & {s.id for s in made.plan.new_sheets}
         assert (pot.melt == melt.name and pot.needed_kg <= left) or not suffices
         assert suffices == (not pot.not_served) or not still
+
+
+def test_sheets_of_all_alloys_measured_at_once_have_names_of_their_own(plan: Plan, bare: Shop) -> None:
+    made = anew(plan, bare, {s.id: 0.85 for s in plan.new_sheets})
+    names = [s.id for s in made.plan.new_sheets]
+    assert len(set(names)) == len(names) and not set(names) & {s.id for s in plan.new_sheets}
+    assert {s.id for s in made.plan.new_sheets} <= {p.sheet for p in made.plan.pours}
+    assert made.plan.faults == ()
+
+
+def test_areas_and_counts_follow_the_new_plan(plan: Plan, bare: Shop) -> None:
+    again = with_areas(plan)
+    for name in ("opened_mm2", "consumed_mm2", "lower_bound_mm2", "gap_percent", "utilisation"):
+        assert getattr(again, name) == pytest.approx(getattr(plan, name), rel=1e-6), name
+    made = anew(plan, bare, {largest(plan).id: 0.93})
+    after = made.plan.chances
+    assert after is not None and made.plan.consumed_mm2 != plan.consumed_mm2
+    assert after.on_rolls.of == sum(len(r.cuts) for r in made.plan.rolls_used)
+    assert after.on_sheets.of == sum(len(s.cuts) for s in made.plan.new_sheets)
+    told = sum(c.chance or 0.0 for s in made.plan.new_sheets for c in s.cuts)
+    assert after.on_sheets.expected == pytest.approx(told, abs=0.02 * after.on_sheets.of + 0.1)
+    assert after.pipes.of == len(plan.pipes) and after.pipes.low <= after.pipes.expected <= after.pipes.high
+
+
+def test_when_to_stop(plan: Plan, bare: Shop) -> None:
+    sheet = largest(plan)
+    for stop in anew(plan, bare, {sheet.id: 0.93}).stops:
+        assert 0.0 <= stop.chance <= 1.0 and 0.0 <= stop.last <= 1.0
+    mine = {s.id: 1.0 for s in plan.new_sheets if s.alloy == sheet.alloy}
+    stop = next(s for s in anew(plan, bare, mine).stops if s.alloy == sheet.alloy)
+    assert stop.sheets == 0 and stop.last == 1.0 and stop.chance > 0.1
 
 
 def test_a_sheet_that_is_not_cast_is_refused(plan: Plan, bare: Shop) -> None:

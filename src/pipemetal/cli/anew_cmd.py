@@ -216,8 +216,12 @@ def _tell(made: Anew, *, as_json: bool) -> None:
         suffices = "it suffices" if pot.suffices else f"too little for {', '.join(pot.not_served)}"
         click.echo(f"In the pot: {pot.melt}, {pot.left_kg:.1f} kg, {pot.needed_kg:.1f} kg are needed: {suffices}.")
     for stop in made.stops:
-        more = f"{stop.sheets} sheets to cast" if stop.sheets else f"the racks serve the rest {stop.chance:.0%}"
-        click.echo(f"{stop.alloy}: {stop.blanks} blanks left, {more}.")
+        racks = f"the racks serve the rest {100.0 * stop.chance:.0f} times in 100"
+        last = f", those to come are the last {100.0 * stop.last:.0f} times in 100" if stop.sheets else ""
+        click.echo(f"{stop.alloy}: {stop.blanks} blanks left, {stop.sheets} sheets to cast; {racks}{last}.")
+        if stop.gauge and stop.sheets:
+            best = stop.gauge[0]
+            click.echo(f"  Gauge {best.roll} at {best.x_mm:.0f}, {best.y_mm:.0f} mm first: it may serve more.")
     if made.first:
         click.echo(f"Cast first: {', '.join(made.first)}.")
 

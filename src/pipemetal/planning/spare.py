@@ -16,7 +16,7 @@ from pipemetal.melts.worth import MetalPrices
 from pipemetal.sheets.field import FloatArray
 from pipemetal.texts import Amount, Text
 
-__all__ = ["SpareSheets", "spare_sheets", "told_of_spare"]
+__all__ = ["SpareSheets", "spare_sheets", "sure_without", "told_of_spare"]
 
 WANTED: Final = 0.9
 MOST_SPARE: Final = 4
@@ -76,6 +76,11 @@ def spare_sheets(
             kg = sum(_mass_kg(s, density_g_cm3[alloy]) for s in chosen)
             found.append(SpareSheets(alloy, chosen, without, sure, kg, kg * prices.of(recipes[alloy].target)))
     return tuple(found)
+
+
+def sure_without(problem: LayoutProblem, layout: LayoutPlan, sheets: Sequence[NewSheet], spread_of: SpreadOf) -> float:
+    """The chance that sheets to cast, one at least, of one alloy give metal for all that is laid on them, as they come out."""
+    return _Case(problem, layout, sheets, spread_of).sure(())[0]
 
 
 def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ...]:

@@ -11,12 +11,13 @@ from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.errors import PlanError
 from pipemetal.melts.lots import Lot
 from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cast_rest
+from pipemetal.planning.anew_stop import Stop, stop_of
 from pipemetal.planning.day import MeltWork, SheetWork
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
-from pipemetal.plans.anew_layout import Made, one_alloy
+from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import written
 from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet
@@ -25,23 +26,14 @@ from pipemetal.sheets.readings import Reading
 
 __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
-CASTING_SHARE: Final = 0.5
+CASTING_SHARE: Final = 0.3
 """Of the seconds: for melts, pours and days; the layout has the rest."""
+HARDLY: Final = 0.1
+"""An alloy in which no sheet changed has this share of the time of one in which some did."""
 MOST_KEPT_KG: Final = 1e-3
 FEW: Final = 2
 """A sheet that carries no more blanks is cast after the others of its alloy (estimate)."""
 Tell = Callable[[float, str], None]
-
-
-@dataclass(frozen=True)
-class Stop:
-    """Whether one alloy needs another cast: sheets still to come, and the chance that all that is left of it fits on the racks
-    as laid; 0 while sheets are to come."""
-
-    alloy: str
-    sheets: int
-    blanks: int
-    chance: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,23 +92,33 @@ def plan_anew(
     tell(0.05, "laying the rest anew")
     density = {name: solid_density_g_cm3(r.target) for name, r in now.stock.recipes.items()}
     made = []
+    changed = _changed(plan, now) if alloys is None else set(again)
+    weights = {alloy: 1.0 if alloy in changed else HARDLY for alloy in again}
+    known = frozenset(s.id for s in plan.sheets) | {p.sheet for p in plan.pours}
     for k, alloy in enumerate(again):
-        made.append(one_alloy(plan, alloy, now, settings, learned, (1.0 - CASTING_SHARE) * seconds / len(again)))
+        mine = (1.0 - CASTING_SHARE) * seconds * weights[alloy] / sum(weights.values())
+        made.append(one_alloy(plan, alloy, now, Means(settings, learned, mine, known)))
+        known |= {s.id for s in made[-1].laid.sheets}
         tell(0.05 + 0.5 * (k + 1) / len(again), "laying the rest anew")
     tell(0.6, "charging melts")
     cast = _cast(plan, made, now, settings, learned)
     tell(0.9, "writing out")
     new = written(plan, made, cast, now, settings, density)
     first = _first(new, cast)
-    stops = tuple(_stop(m) for m in made)
+    stops = tuple(stop_of(m.alloy, m.rest, m.laid) for m in made)
     return Anew(plan, new, again, cast.pots, stops, first, now)
 
 
-def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
-    """The alloys in which something is not as planned."""
+def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
+    """The alloys of which a sheet or a roll is not as planned."""
     rack = {r.id for r in now.stock.rack}
     found = {s.alloy for s in plan.new_sheets if s.id in now.failed or s.id in now.measured}
-    found |= {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
+    return found | {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
+
+
+def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
+    """The alloys in which something is not as planned, and those whose melts charge ingots of them."""
+    found = _changed(plan, now)
     while more := {
         m.recipe
         for m in plan.melts
@@ -204,15 +206,14 @@ def _melt_names(plan: record.Plan, again: set[str], now: ShopNow) -> Iterator[st
 
 
 def _first(plan: record.Plan, cast: RestCast) -> tuple[str, ...]:
-    """The sheets of the pot in hand, else of the next melt: first the one whose result settles most of what is in doubt."""
-    doubt = {s.id: sum((c.chance or 0.0) * (1.0 - (c.chance or 0.0)) for c in s.cuts) for s in plan.new_sheets}
+    """The sheets of the pot in hand, else of the next melt: first the one whose result settles most metal that is in doubt."""
+    doubt = {s.id: sum(_doubt(c) * c.length_mm * c.width_mm for c in s.cuts) for s in plan.new_sheets}
     names = next((p.sheets for p in cast.pots if p.sheets), ())
     if not names and cast.days:
         names = tuple(cast.days[0].pours())
     return tuple(sorted((n for n in names if n in doubt), key=lambda n: -doubt[n]))
 
 
-def _stop(m: Made) -> Stop:
-    blanks = [p.blank for p in m.layout.placements]
-    chance = 0.0 if m.laid.sheets or m.laid.unplaced else (m.chances.together(blanks) if blanks else 1.0)
-    return Stop(m.alloy, len(m.laid.sheets), len(blanks), chance)
+def _doubt(cut: record.Cut) -> float:
+    chance = cut.chance or 0.0
+    return chance * (1.0 - chance)

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pipemetal.layout.chance import Chances, chances_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
-from pipemetal.planning.anew import Laid, Rest, lay_rest
+from pipemetal.planning.anew import lay_rest
+from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.chances import cast_spreads, with_errors
 from pipemetal.planning.cuts import ForPipe
 from pipemetal.planning.learning import Learned
@@ -21,7 +22,7 @@ from pipemetal.plans import record
 from pipemetal.plans.by_hand import blank_of, new_sheet_of
 from pipemetal.plans.now import ShopNow, sheets_held
 
-__all__ = ["Made", "one_alloy"]
+__all__ = ["Made", "Means", "one_alloy"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,10 +38,19 @@ class Made:
     layout: LayoutPlan
 
 
-def one_alloy(
-    plan: record.Plan, alloy: str, now: ShopNow, settings: ShopSettings, learned: Learned, seconds: float
-) -> Made:
-    """One alloy of a plan laid anew within about so many seconds."""
+@dataclass(frozen=True, eq=False)
+class Means:
+    """What an alloy is laid anew with: settings, what is learned, about so many seconds, and names that no new sheet may have."""
+
+    settings: ShopSettings
+    learned: Learned
+    seconds: float
+    taken: frozenset[str]
+
+
+def one_alloy(plan: record.Plan, alloy: str, now: ShopNow, means: Means) -> Made:
+    """One alloy of a plan laid anew."""
+    settings = means.settings
     held = sheets_held(now)
     sheets = [s for s in plan.sheets if s.alloy == alloy and s.id not in held]
     pipes = {c.blank: _for_pipe(c, alloy) for s in sheets for c in s.cuts} | _unserved(plan, alloy, settings)
@@ -55,11 +65,10 @@ def one_alloy(
         if s.id not in now.failed
         for c in s.cuts
     )
-    problem = _problem([p.blank for p in pipes.values()], alloy, now.stock, settings, learned)
+    problem = _problem([p.blank for p in pipes.values()], alloy, now.stock, settings, means.learned)
     doubtful = frozenset(r for s, r in now.measured.items())
-    taken = frozenset(s.id for s in plan.sheets) | {p.sheet for p in plan.pours}
-    rest = Rest(problem, places, to_come, doubtful, taken, now.pinned)
-    laid = lay_rest(rest, seconds)
+    rest = Rest(problem, places, to_come, doubtful, means.taken, now.pinned)
+    laid = lay_rest(rest, means.seconds)
     layout = LayoutPlan(laid.placements, laid.unplaced, laid.sheets, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
     spread = problem.castable.spread_of(alloy) if problem.castable is not None else None
     chances = chances_of(problem, layout, lambda sheet: spread)

@@ -12,6 +12,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import as_rolls, sheet_order
 from pipemetal.plans import record
 from pipemetal.plans.anew_layout import Made
+from pipemetal.plans.expected import with_areas, with_expected
 from pipemetal.plans.making import new_sheet_row, roll_row
 from pipemetal.plans.now import ShopNow, sheets_done, sheets_held
 from pipemetal.plans.rows import day_row, melt_row, pour_row
@@ -48,7 +49,7 @@ def written(
         for element, kg in (melt.charge.to_buy_kg if melt.charge is not None else {}).items():
             buying[element] = buying.get(element, 0.0) + kg
     without = {pipe for pipe in (_pipe_of(plan, b) for b in {u.blank for u in unserved}) if pipe}
-    return replace(
+    new = replace(
         plan,
         rolls_used=tuple(sorted((s for s in rows if not isinstance(s, record.NewSheet)), key=lambda s: s.id)),
         new_sheets=tuple(sorted((s for s in rows if isinstance(s, record.NewSheet)), key=lambda s: s.id)),
@@ -58,9 +59,9 @@ def written(
         unserved=unserved,
         to_buy_kg=buying,
         pipes_served=len(plan.pipes) - len(without),
-        pipes=_with_chances(plan, rows),
         faults=_faults(made),
     )
+    return with_expected(with_areas(new), [m.chances for m in made], again)
 
 
 def _pipe_of(plan: record.Plan, blank: str) -> str:
@@ -164,13 +165,3 @@ def _dated(pours: Sequence[record.Pour], cast: RestCast, plan: record.Plan, now:
         numbers[day] = numbers.get(day, 0) + 1
         dated.append(replace(p, day=day, number=numbers[day], starts_at_min=minute))
     return (*past, *dated)
-
-
-def _with_chances(plan: record.Plan, rows: Sequence[record.CutSheet]) -> tuple[record.PipeRow, ...]:
-    """Each pipe with the chance of its blanks: those of one pipe lie apart mostly, so that it is their product."""
-    chance: dict[str, float] = {}
-    for s in rows:
-        for c in s.cuts:
-            if c.chance is not None:
-                chance[c.pipe] = chance.get(c.pipe, 1.0) * c.chance
-    return tuple(replace(p, chance=chance.get(p.id, p.chance)) for p in plan.pipes)

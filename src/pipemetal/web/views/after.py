@@ -14,7 +14,8 @@ from pipemetal.web.views.walls import Run, runs_of
 
 if TYPE_CHECKING:
     from pipemetal.planning.anew_casting import PotNow
-    from pipemetal.plans.anew import Anew, Stop
+    from pipemetal.planning.anew_stop import Stop
+    from pipemetal.plans.anew import Anew
     from pipemetal.sheets.roll import Roll
     from pipemetal.texts import Text
 

@@ -1,0 +1,82 @@
+"""When to stop casting: the chance that what hangs serves the rest of an alloy, and that the sheets to come are its last."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pipemetal.layout.chance import chances_of
+from pipemetal.layout.gauging import NextReading, next_readings
+from pipemetal.layout.plan import Placement
+from pipemetal.layout.problem import Blank, LayoutProblem
+from pipemetal.layout.solve import solve
+from pipemetal.planning.anew_rest import Laid, Rest, layout_of, with_gaps
+from pipemetal.planning.spare import sure_without
+
+__all__ = ["Stop", "stop_of"]
+
+TRIED_SECONDS: Final = 0.4
+MOST_TRIED: Final = 60
+"""With more blanks still to be cast for nobody asks whether the racks serve them."""
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Whether one alloy needs another cast.
+
+    `sheets`: those still to come; `blanks`: those that are not cut. `chance`: that all of them fit on what hangs, without another
+    cast: as laid, and where sheets are to come with their blanks on the surest places that the racks leave (0 where there is no
+    room). `last`: that no further sheet is needed once those to come are cast; 1 where none are. `gauge`: where one more reading
+    of what hangs tells best whether it serves what is to be cast for: it costs less than a cast.
+    """
+
+    alloy: str
+    sheets: int
+    blanks: int
+    chance: float
+    last: float = 1.0
+    gauge: tuple[NextReading, ...] = ()
+
+
+def stop_of(alloy: str, rest: Rest, laid: Laid) -> Stop:
+    """Whether one alloy needs another cast, as its rest is laid.
+
+    >>> from pipemetal.layout.problem import LayoutProblem
+    >>> stop_of("A", Rest(LayoutProblem((), ()), (), (), frozenset()), Laid((), (), ())).chance
+    1.0
+    """
+    coming = {s.id for s in laid.sheets}
+    on_racks = tuple(p for p in laid.placements if p.roll not in coming)
+    hangs = {p.blank for p in on_racks}
+    more = tuple(b for b in rest.problem.blanks if b.id not in hangs)
+    racks: LayoutProblem = replace(rest.problem, castable=None, certainty=0.0)
+    found = _on_any_place(rest, on_racks, more) if 0 < len(more) <= MOST_TRIED else ()
+    serve = 0.0
+    if len(found) == len(more):
+        all_of = (*on_racks, *found)
+        chances = chances_of(replace(racks, certainty=rest.problem.certainty), layout_of(all_of))
+        serve = chances.together([p.blank for p in all_of]) if all_of else 1.0
+    gauge = next_readings(racks, layout_of(found)) if found else ()
+    last = _are_last(rest, laid)
+    return Stop(alloy, len(laid.sheets), len(laid.placements), serve, last, gauge)
+
+
+def _on_any_place(rest: Rest, on_racks: Sequence[Placement], more: tuple[Blank, ...]) -> tuple[Placement, ...]:
+    """Where the racks hold blanks that are to be cast for, however doubtful, the surest places first."""
+    free = with_gaps(rest.problem.rolls, on_racks, rest.blanks, rest.problem.kerf_mm)
+    if not free:
+        return ()
+    part = replace(rest.problem, blanks=more, rolls=free, castable=None)
+    return solve(part, seconds=TRIED_SECONDS, seed=1).placements
+
+
+def _are_last(rest: Rest, laid: Laid) -> float:
+    """The chance that the sheets to come, as they come out, give metal of the right thickness for all that they are cast for."""
+    castable = rest.problem.castable
+    if laid.unplaced or (laid.sheets and castable is None):
+        return 0.0
+    if not laid.sheets or castable is None:
+        return 1.0
+    layout = layout_of(laid.placements, laid.sheets)
+    return sure_without(rest.problem, layout, laid.sheets, lambda sheet: castable.spread_of(sheet.alloy))

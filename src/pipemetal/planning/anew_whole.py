@@ -1,0 +1,319 @@
+"""The whole rest of one alloy laid at once: racks filled first, what is left on fewest sheets, each sized by its chance."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from pipemetal.layout.chance import Chances, Drawn, chances_of
+from pipemetal.layout.hand import ByHand
+from pipemetal.layout.plan import NewSheet, Placement
+from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.solve import solve
+from pipemetal.planning.anew_rest import (
+    CAST_COSTS_MM2,
+    MOVE_COSTS_MM2,
+    Laid,
+    Rest,
+    layout_of,
+    renamed,
+    with_gaps,
+)
+from pipemetal.planning.sheets_to_cast import thick_end_first
+
+__all__ = ["cost_of", "joined", "lay_whole", "sized"]
+
+RACK_IS_THERE: Final = SolverSettings(fee_share=0.0, new_metal_weight=4.0)
+"""What hangs is cast already: new metal weighs so many times more (estimate)."""
+ROOM: Final = 0.9
+"""On sheets to come blanks lie within this share of their tolerance: what misses is laid anew (estimate)."""
+RECUT: Final = 2.0
+"""A blank that misses costs so many times its own metal (estimate)."""
+CAST_ANEW: Final = 0.5
+"""Where some blank of a sheet misses, another cast is needed so often: else other metal serves it (estimate)."""
+LIGHT: Final = 0.6
+"""Sheets to come that are used to less than this share may be cast as one."""
+MOST_APART: Final = 1.4
+"""No sheets are cast as one whose thickness differs by more than this factor."""
+TRIED_WALLS: Final = 9
+FULL: Final = 0.9
+JOIN_SECONDS: Final = 0.3
+LONGER_MM: Final = (0.0, 200.0, 400.0, 600.0, 900.0, 1200.0)
+"""A sheet of few blanks is tried so much longer: they slide along it to where its metal suits them."""
+FEW: Final = 3
+SHIFTS: Final = 9
+SHORT_MM, GROWN_MM2 = 1800.0, 250_000.0
+"""A sheet of more blanks that is shorter than this is cast longer by so much metal (estimates): half of another cast."""
+
+
+def cost_of(rest: Rest, laid: Laid) -> float:
+    """What a way to lay the rest costs as metal (mm2): sheets, casts, moves, blanks without a place, and what may miss."""
+    castable, blanks = rest.problem.castable, rest.blanks
+    before = {p.blank: p for p in rest.placements}
+    moved = sum(p.blank in before and p != before[p.blank] for p in laid.placements)
+    cost = MOVE_COSTS_MM2 * moved + sum(10.0 * blanks[u.blank].area_mm2() + CAST_COSTS_MM2 for u in laid.unplaced)
+    cost += sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in laid.sheets)
+    chances = _chances(rest.problem, laid.placements, laid.sheets)
+    spread = castable.spread_of(rest.problem.blanks[0].alloy) if castable is not None and rest.problem.blanks else None
+    return cost + sum(_missing_mm2(chances, s, laid.placements, blanks) for s in laid.sheets) * (spread is not None)
+
+
+def _chances(problem: LayoutProblem, placements: Sequence[Placement], sheets: Sequence[NewSheet]) -> Chances:
+    """The chances of what lies on sheets to come."""
+    return chances_of(replace(problem, rolls=()), layout_of(placements, sheets))
+
+
+def _missing_mm2(
+    chances: Chances, sheet: NewSheet, placements: Sequence[Placement], blanks: Mapping[str, Blank]
+) -> float:
+    """What is expected to be cut again of a sheet to come, and cast again for it."""
+    mine = [p.blank for p in placements if p.roll == sheet.id]
+    missed = sum((1.0 - chances.of(b)) * blanks[b].area_mm2() for b in mine)
+    return RECUT * missed + CAST_ANEW * CAST_COSTS_MM2 * (1.0 - chances.together(mine))
+
+
+def lay_whole(rest: Rest, kept: Sequence[Placement], seconds: float) -> Laid | None:
+    """Everything that may move laid at once, on the racks and on new sheets; None where nothing may be cast.
+
+    `kept`: where blanks may stay; the search begins there. What is pinned stays, and so do sheets on which something is.
+    """
+    castable = rest.problem.castable
+    if castable is None:
+        return None
+    loose_sheets = {s.id for s in rest.loose_sheets}
+    held_sheets = tuple(s for s in rest.sheets if s.id not in loose_sheets)
+    fixed = tuple(p for p in kept if p.blank in rest.pinned or p.roll in {s.id for s in held_sheets})
+    stay = {p.blank for p in fixed}
+    loose = tuple(b for b in rest.problem.blanks if b.id not in stay)
+    if not loose:
+        return Laid(tuple(kept), held_sheets, ())
+    part = replace(
+        rest.problem,
+        blanks=loose,
+        rolls=with_gaps(rest.problem.rolls, fixed, rest.blanks, rest.problem.kerf_mm),
+        castable=replace(castable, least_room=max(castable.least_room, ROOM)),
+    )
+    rolls = {r.id for r in part.rolls}
+    start = layout_of([p for p in kept if p.roll in rolls and p.blank not in stay])
+    found = solve(part, seconds=seconds, seed=1, hand=ByHand(start=start), settings=RACK_IS_THERE)
+    found = renamed(thick_end_first(part, found), rest, rest.loose_sheets)
+    return Laid((*fixed, *found.placements), (*held_sheets, *found.new_sheets), found.unplaced)
+
+
+# ---- two sheets cast as one ----
+
+
+def joined(rest: Rest, laid: Laid, until: float) -> Laid:
+    """Sheets to come that are hardly used cast as one, between their thicknesses, where that costs less: what misses then is cast
+    again with less doubt. It ends at `until` (performance counter)."""
+    castable = rest.problem.castable
+    spread = castable.spread_of(rest.problem.blanks[0].alloy) if castable is not None and rest.problem.blanks else None
+    if castable is None or spread is None:
+        return laid
+    refused: set[tuple[str, str]] = set()
+    while time.perf_counter() < until:
+        pair = next((p for p in _pairs(rest, laid) if (p[0].id, p[1].id) not in refused), None)
+        if pair is None:
+            break
+        one = _as_one(rest, laid, pair, castable, spread)
+        if one is None:
+            refused.add((pair[0].id, pair[1].id))
+        else:
+            laid = one
+    return laid
+
+
+def _pairs(rest: Rest, laid: Laid) -> list[tuple[NewSheet, NewSheet]]:
+    """Sheets to come that may be cast as one, the nearest in thickness first."""
+    used: dict[str, float] = {}
+    for p in laid.placements:
+        used[p.roll] = used.get(p.roll, 0.0) + rest.blanks[p.blank].area_mm2()
+    pinned = {p.roll for p in laid.placements if p.blank in rest.pinned}
+    light = [s for s in laid.sheets if used.get(s.id, 0.0) < LIGHT * s.net_area_mm2() and s.id not in pinned]
+    pairs = itertools.combinations(sorted(light, key=_wall_mm), 2)
+    near = [(a, b) for a, b in pairs if _wall_mm(b) < MOST_APART * _wall_mm(a)]
+    return sorted(near, key=lambda pair: _wall_mm(pair[1]) / _wall_mm(pair[0]))
+
+
+def _wall_mm(sheet: NewSheet) -> float:
+    return 0.5 * (sheet.thickness_start_mm + sheet.thickness_end_mm)
+
+
+def _as_one(
+    rest: Rest, laid: Laid, pair: tuple[NewSheet, NewSheet], castable: Castable, spread: CastSpread
+) -> Laid | None:
+    """Two sheets to come as one that costs less; None where there is none."""
+    names = {s.id for s in pair}
+    mine = tuple(rest.blanks[p.blank] for p in laid.placements if p.roll in names)
+    others = tuple(p for p in laid.placements if p.roll not in names)
+    sheet = _between(mine, pair, castable, spread)
+    if not mine or sheet is None:
+        return None
+    ends = np.array([[sheet.thickness_start_mm, sheet.thickness_end_mm]])
+    roll = LayoutRoll(
+        sheet.id, sheet.alloy, sheet.length_mm, sheet.width_mm, sheet.trim_mm, (0.0, sheet.length_mm), ends
+    )
+    part = replace(rest.problem, blanks=mine, rolls=(roll,), castable=None, certainty=0.0)
+    found = solve(part, seconds=JOIN_SECONDS, seed=1)
+    if found.unplaced:
+        return None
+    two = _cost_of_some(rest, [p for p in laid.placements if p.roll in names], pair)
+    one = _cost_of_some(rest, found.placements, (sheet,)) + MOVE_COSTS_MM2 * len(mine)
+    if one >= two:
+        return None
+    return replace(
+        laid,
+        placements=(*others, *found.placements),
+        sheets=(*(s for s in laid.sheets if s.id not in names), sheet),
+    )
+
+
+def _cost_of_some(rest: Rest, placements: Sequence[Placement], sheets: Sequence[NewSheet]) -> float:
+    chances = _chances(rest.problem, placements, sheets)
+    cast = sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in sheets)
+    return cast + sum(_missing_mm2(chances, s, placements, rest.blanks) for s in sheets)
+
+
+def _between(
+    blanks: Sequence[Blank], pair: tuple[NewSheet, NewSheet], castable: Castable, spread: CastSpread
+) -> NewSheet | None:
+    """One even sheet for the blanks of two, as thick as makes most of them fit, and as large as they ask for."""
+    if not blanks:
+        return None
+    low, high = sorted(map(_wall_mm, pair))
+    walls = np.linspace(low, high, TRIED_WALLS)
+    sd = math.hypot(spread.level, spread.taper, spread.scatter)
+    wall = max(walls, key=lambda t: sum(_fits_at(b, float(t), sd * (float(t) + spread.planing_mm)) for b in blanks))
+    area = math.fsum(b.length_mm * b.width_mm for b in blanks)
+    first = min(pair, key=lambda s: s.width_mm)
+    trims, step = 2.0 * castable.trim_mm, castable.length_step_mm
+    wide = max([first.width_mm, *(s.width_mm for s in pair if s.length_mm * s.width_mm > 1.5 * area)])
+    asked = max(
+        area / FULL / (wide - trims) + trims,
+        max(min(b.length_mm, b.width_mm) if len(b.turns_deg) > 2 else b.length_mm for b in blanks) + trims,
+        castable.min_length_mm,
+    )
+    length = castable.min_length_mm + step * math.ceil((asked - castable.min_length_mm) / step - 1e-9)
+    width = next((w for w in castable.choices if abs(w.width_mm - wide) < 1.0), castable.choices[0])
+    if length > width.max_length_mm or length * wall > (width.max_section_mm2 or math.inf):
+        return None
+    return replace(first, length_mm=length, width_mm=wide, thickness_start_mm=float(wall), thickness_end_mm=float(wall))
+
+
+def _fits_at(blank: Blank, wall_mm: float, sd_mm: float) -> float:
+    """The chance that a blank fits metal of about this thickness."""
+    low = max(blank.mouth_thickness_mm, blank.top_thickness_mm) - blank.tolerance_mm
+    high = min(blank.mouth_thickness_mm, blank.top_thickness_mm) + blank.most_over_mm
+    s = max(sd_mm, 1e-6) * math.sqrt(2.0)
+    return max(0.5 * (math.erf((high - wall_mm) / s) - math.erf((low - wall_mm) / s)), 0.0)
+
+
+# ---- how long a sheet is ----
+
+
+@dataclass(frozen=True)
+class _Longer:
+    """A sheet to come made longer, and the blanks on it moved so."""
+
+    sheet: NewSheet
+    placements: tuple[Placement, ...]
+    cost: float
+
+
+def sized(rest: Rest, laid: Laid) -> Laid:
+    """The sheets as long as the chance of their blanks asks for.
+
+    Few blanks slide along a longer sheet to where its metal suits them: it is so long that its metal and cast cost least
+    for every time that it serves. Short sheets of more blanks are cast a little longer: others may find room there.
+    """
+    castable = rest.problem.castable
+    if castable is None or not rest.problem.blanks:
+        return laid
+    spread = castable.spread_of(rest.problem.blanks[0].alloy)
+    before, placements, sheets = {s.id: s for s in rest.sheets}, list[Placement](), list[NewSheet]()
+    on: dict[str, list[Placement]] = {}
+    for p in laid.placements:
+        on.setdefault(p.roll, []).append(p)
+    for s in laid.sheets:
+        mine = tuple(on.pop(s.id, ()))
+        if s == before.get(s.id) and {p.blank for p in mine} == {p.blank for p in rest.placements if p.roll == s.id}:
+            made = _Longer(s, mine, 0.0)
+        elif spread is not None and 0 < len(mine) <= FEW:
+            made = _by_chance(rest, s, mine, castable, spread)
+        else:
+            made = _a_little_longer(s, mine, castable)
+        placements += made.placements
+        sheets.append(made.sheet)
+    return replace(laid, placements=(*(p for held in on.values() for p in held), *placements), sheets=tuple(sheets))
+
+
+def _by_chance(
+    rest: Rest, sheet: NewSheet, mine: tuple[Placement, ...], castable: Castable, spread: CastSpread
+) -> _Longer:
+    slopes = [(b.top_thickness_mm - b.mouth_thickness_mm) / b.length_mm for p in mine if (b := rest.blanks[p.blank])]
+    signed = [-s if p.turn_deg == 180 else s for s, p in zip(slopes, mine, strict=True)]
+    own = _sloped(sheet, float(np.median(signed)), castable)
+    tried = [
+        _sliding(rest, made, spread)
+        for way in (sheet, own)
+        for more in LONGER_MM
+        if (made := _grown(way, mine, more, castable))
+    ]
+    return min(tried, key=lambda made: made.cost, default=_Longer(sheet, mine, 0.0))
+
+
+def _sloped(sheet: NewSheet, slope: float, castable: Castable) -> NewSheet:
+    """A sheet on another slope about its own middle, as far as it may be cast so."""
+    most = castable.max_taper_mm_m / 1000.0
+    half = 0.5 * min(max(slope, -most), most) * sheet.length_mm
+    return replace(sheet, thickness_start_mm=_wall_mm(sheet) - half, thickness_end_mm=_wall_mm(sheet) + half)
+
+
+def _sliding(rest: Rest, made: _Longer, spread: CastSpread) -> _Longer:
+    """What a sheet costs for every time that all its blanks find their metal somewhere along it."""
+    drawn = Drawn.of_sheet(made.sheet, spread)
+    ends = [(p.x_mm, p.x_mm + rest.blanks[p.blank].length_mm) for p in made.placements]
+    trim = made.sheet.trim_mm
+    back = max(min(a for a, _ in ends) - trim, 0.0)
+    on = max(made.sheet.length_mm - trim - max(b for _, b in ends), 0.0)
+    serves = np.zeros(1, np.bool_)
+    for shift in {0.0, *np.linspace(-back, on, SHIFTS)}:
+        fits = [drawn.fit(rest.blanks[p.blank], replace(p, x_mm=p.x_mm + float(shift))) for p in made.placements]
+        serves = serves | np.logical_and.reduce(fits)
+    chance = max(float(serves.mean()), 0.01)
+    return replace(made, cost=(made.sheet.net_area_mm2() + CAST_COSTS_MM2) / chance)
+
+
+def _grown(
+    sheet: NewSheet, mine: tuple[Placement, ...], more_mm: float, castable: Castable, before: float = 0.5
+) -> _Longer | None:
+    """A sheet so much longer on its own slope, this share of it `before`; None where it may not be cast so."""
+    slope = (sheet.thickness_end_mm - sheet.thickness_start_mm) / sheet.length_mm
+    start = sheet.thickness_start_mm - before * more_mm * slope
+    end = sheet.thickness_end_mm + (1.0 - before) * more_mm * slope
+    length = sheet.length_mm + more_mm
+    width = next((w for w in castable.choices if abs(w.width_mm - sheet.width_mm) < 1.0), None)
+    longest = width.max_length_mm if width is not None else castable.max_length_mm
+    section = (width.max_section_mm2 if width is not None else None) or castable.max_section_mm2 or math.inf
+    if more_mm > 0.0 and (length > longest or length * 0.5 * (start + end) > section):
+        return None
+    if not all(castable.min_thickness_mm <= t <= castable.max_thickness_mm for t in (start, end)):
+        return None
+    grown = replace(sheet, length_mm=length, thickness_start_mm=start, thickness_end_mm=end)
+    return _Longer(grown, tuple(replace(p, x_mm=p.x_mm + before * more_mm) for p in mine), 0.0)
+
+
+def _a_little_longer(sheet: NewSheet, mine: tuple[Placement, ...], castable: Castable) -> _Longer:
+    steps = int(GROWN_MM2 / sheet.width_mm / castable.length_step_mm) if sheet.length_mm < SHORT_MM else 0
+    for more in range(steps, 0, -1):
+        grown = _grown(sheet, mine, more * castable.length_step_mm, castable, 0.0)
+        if grown is not None:
+            return grown
+    return _Longer(sheet, mine, 0.0)

@@ -1,0 +1,87 @@
+"""The whole rest of an alloy laid at once: what hangs is filled, hardly used sheets are cast as one, few blanks get room to slide."""
+
+import time
+
+import numpy as np
+import pytest
+
+from pipemetal.layout.plan import NewSheet, Placement
+from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.planning.anew_rest import Laid, Rest, renamed
+from pipemetal.planning.anew_stop import stop_of
+from pipemetal.planning.anew_whole import cost_of, joined, lay_whole, sized
+
+CASTABLE = Castable(spread=(CastSpread("A", 0.02, 0.01, 0.01),))
+
+
+def rest_of(
+    blanks: list[Blank], places: list[Placement], sheets: list[NewSheet], rolls: tuple[LayoutRoll, ...] = ()
+) -> Rest:
+    problem = LayoutProblem(tuple(blanks), rolls, CASTABLE, 2.0, 0.9)
+    return Rest(problem, tuple(places), tuple(sheets), frozenset(), frozenset(s.id for s in sheets))
+
+
+def languid(name: str, wall_mm: float) -> Blank:
+    return Blank(name, "languid", "A", 100.0, 120.0, wall_mm, wall_mm, 0.15 * wall_mm, (0, 90, 180, 270))
+
+
+def test_hardly_used_sheets_are_cast_as_one_and_cost_less() -> None:
+    blanks = [languid("a", 2.5), languid("b", 3.0)]
+    sheets = [NewSheet(f"N{k}", "A", 1000.0, 700.0, t, t, 15.0) for k, t in ((1, 2.5), (2, 3.0))]
+    places = [Placement("a", "N1", 20.0, 20.0), Placement("b", "N2", 20.0, 20.0)]
+    rest = rest_of(blanks, places, sheets)
+    two = Laid(tuple(places), tuple(sheets), ())
+    one = joined(rest, two, time.perf_counter() + 5.0)
+    assert len(one.sheets) == 1 and {p.blank for p in one.placements} == {"a", "b"}
+    assert 2.5 < one.sheets[0].thickness_start_mm < 3.0
+    assert cost_of(rest, one) < cost_of(rest, two)
+
+
+def test_sheets_too_far_apart_stay_two() -> None:
+    blanks = [languid("a", 1.0), languid("b", 3.0)]
+    sheets = [NewSheet(f"N{k}", "A", 1000.0, 700.0, t, t, 15.0) for k, t in ((1, 1.0), (2, 3.0))]
+    places = [Placement("a", "N1", 20.0, 20.0), Placement("b", "N2", 20.0, 20.0)]
+    two = Laid(tuple(places), tuple(sheets), ())
+    assert joined(rest_of(blanks, places, sheets), two, time.perf_counter() + 5.0) == two
+
+
+@pytest.mark.parametrize("tolerance_mm", [0.03, 0.06])
+def test_a_sheet_for_one_blank_is_sized_by_its_chance(tolerance_mm: float) -> None:
+    blank = Blank("a", "body", "A", 1500.0, 400.0, 1.2, 1.05, tolerance_mm)
+    sheet = NewSheet("N1", "A", 1600.0, 700.0, 1.205, 1.045, 15.0)
+    place = Placement("a", "N1", 50.0, 20.0)
+    rest = rest_of([blank], [], [])
+    made = sized(rest, Laid((place,), (sheet,), ()))
+    grown = made.sheets[0]
+    assert grown.length_mm >= sheet.length_mm and grown.thickness_start_mm >= grown.thickness_end_mm
+    at = made.placements[0].x_mm + 750.0
+    wall = float(np.interp(at, [0.0, grown.length_mm], [grown.thickness_start_mm, grown.thickness_end_mm]))
+    assert wall == pytest.approx(1.125, abs=0.02)
+
+
+def test_what_hangs_is_filled_before_more_is_cast() -> None:
+    blanks = [Blank(f"b{k}", "body", "A", 900.0, 250.0, 1.0, 1.0, 0.08) for k in range(4)]
+    roll = LayoutRoll(
+        "R", "A", 2000.0, 600.0, 15.0, (0.0, 2000.0), np.full((1, 2), 1.0), error_mm=np.full((1, 2), 0.01)
+    )
+    sheet = NewSheet("N1", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
+    places = [Placement(f"b{k}", "N1", 20.0 + 910.0 * (k % 2), 20.0 + 255.0 * (k // 2)) for k in range(4)]
+    rest = rest_of(blanks, places, [sheet], (roll,))
+    whole = lay_whole(rest, places, 1.0)
+    assert whole is not None and whole.sheets == () and {p.roll for p in whole.placements} == {"R"}
+    stop = stop_of("A", rest, whole)
+    assert stop.sheets == 0 and stop.chance > 0.9 and stop.last == 1.0
+    before = stop_of("A", rest, Laid(tuple(places), (sheet,), ()))
+    assert before.sheets == 1 and before.chance > 0.9
+
+
+def test_a_sheet_of_the_same_size_keeps_its_name() -> None:
+    sheet = NewSheet("N7", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
+    rest = rest_of([languid("a", 1.0)], [], [sheet])
+    whole = lay_whole(rest, [], 0.5)
+    assert whole is not None and len(whole.sheets) == 1
+    from pipemetal.planning.anew_rest import layout_of
+
+    same = NewSheet("new", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
+    assert renamed(layout_of([], [same]), rest, [sheet]).new_sheets[0].id == "N7"
+    assert renamed(layout_of([], [same]), rest).new_sheets[0].id == "N008"
