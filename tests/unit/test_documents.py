@@ -116,7 +116,7 @@ def test_list_columns_do_not_run_into_each_other(pipes: tuple[Pipe, ...], units:
             wide = text_width_mm(text.text, text.size_mm, bold=text.bold)
             left = text.at[0] - (wide if text.anchor == "end" else 0.0)
             rows.setdefault(round(text.at[1], 2), []).append((left, left + wide, text.text))
-    assert len(rows) > 10
+    assert len(rows) >= 9
     for row in rows.values():
         for before, after in itertools.pairwise(sorted(row)):
             assert before[1] < after[0], (before, after)
