@@ -137,6 +137,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.goto(f"{server.url}/melts")
     page.click("text=All as planned")
     page.click("button.main")
+    page.wait_for_selector("[data-saved]")
     assert "melt charged" in page.inner_text("main")
     # a sheet is cast with its log: three taps with gloves
     page.goto(f"{server.url}/casting/pour?n=0")
@@ -185,7 +186,7 @@ def test_what_was_typed_outlives_a_server_that_was_killed(browser: Any, served: 
     page.fill("#f-leftover_kg", "3")
     server.kill()
     page.click("text=Enter the cast")
-    page.wait_for_selector("[data-kept]:visible")
+    page.wait_for_selector("[data-away]:visible")
     server.start()
     page.reload()
     assert page.input_value("#f-pour_temperature_c") == "333"

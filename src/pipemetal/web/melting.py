@@ -18,7 +18,7 @@ from pipemetal.web import correcting, weighing
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
 from pipemetal.web.views.melt import chosen_melt, elements_of
-from pipemetal.web.weighing import form_values, standing
+from pipemetal.web.weighing import OVERFULL, form_values, standing
 
 if TYPE_CHECKING:
     from pipemetal.alloys.composition import Composition
@@ -54,6 +54,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             booked=booked,
             plan_efficiency=site.settings.pot.efficiency,
             burner_kw=site.settings.pot.burner_kw,
+            most_kg=site.settings.pot.capacity_kg * OVERFULL,
             today=datetime.date.today().isoformat(),
             listed=paged(rows, request),
             left=_left(site),
@@ -99,9 +100,9 @@ def weighed_from_form(show: Show, values: dict[str, str]) -> dict[str, float]:
     weighed: dict[str, float] = {}
     for name, text in values.items():
         if name.startswith("w:") and text.strip():
-            mass = show.read_mass(text, name[2:])
+            mass = show.read_mass(text, name)
             if mass is None or not 0.0 <= mass <= 5000.0:
-                raise MeltError("is out of range", field=name[2:], value=mass, allowed="0 to 5000 kg")
+                raise MeltError("is out of range", field=name, value=mass, limits=(0.0, 5000.0, "kg"))
             if mass > 0.0:
                 weighed[name[2:]] = mass
     return weighed

@@ -27,6 +27,7 @@ from pipemetal.shop.undoing import KEPT_BY_NOBODY
 from pipemetal.web.jobs import Jobs
 from pipemetal.web.shop_fields import told_changes
 from pipemetal.web.show import Show, show_of
+from pipemetal.web.views.figures import allows, figure_of, figure_of_cast
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -89,6 +90,7 @@ class Site:
         )
         self.templates.globals["zip"] = zip
         self.templates.globals["mark_of"] = self.mark_of
+        self.templates.globals |= {"allows": allows, "figure_of": figure_of, "figure_of_cast": figure_of_cast}
         self.templates.globals["told_changes"] = told_changes
         self.templates.globals["token"] = lambda: secrets.token_urlsafe(12)
 
