@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Query, Request
-from fastapi.responses import Response
+from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, MeltError, NotInBookError
@@ -15,6 +15,7 @@ from pipemetal.plans.record import planned_name
 from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
 from pipemetal.shop.doing import WeighedMelt
 from pipemetal.web import correcting, weighing
+from pipemetal.web.faults import by_script
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
 from pipemetal.web.views.melt import chosen_melt, elements_of
@@ -115,6 +116,12 @@ def _not_as_planned(site: Site, request: Request, values: dict[str, str], error:
         show.say(DIFFERS[d.kind], name=d.name, weighed=show.mass(d.weighed_kg), planned=show.mass(d.planned_kg))
         for d in error.differences
     ]
+    if by_script(request):  # at the scale: each beside its own reading, and one button more
+        faults = [
+            {"field": f"w:{d.name}" if f"w:{d.name}" in values else "", "words": words}
+            for d, words in zip(error.differences, told, strict=True)
+        ]
+        return JSONResponse({"faults": faults, "ask": True}, 409)
     kept = {name: text for name, text in values.items() if name != "sure"}
     return site.page(
         request, "not_as_planned.html", "Not as planned", "/melts", status=409, melt=error.melt, told=told, kept=kept

@@ -21,8 +21,11 @@ const faultAt = (field, words) => {
 };
 // The server names a quantity with its unit (gate_mm), a form sometimes without; some faults are about two fields.
 const fieldOf = (form, name) => name.split(", ").flatMap((one) => [one, `w:${one}`, one.replace(/_[^_]*$/, "")])
-  .map((one) => [...form.elements].find((f) => f.name === one && f.type !== "hidden")).find(Boolean);
-const tellFaults = (form, faults) => {
+  .map((one) => [...form.elements].find((f) => one && f.name === one && f.type !== "hidden")).find(Boolean);
+const tellFaults = (form, {
+  faults = [],
+  ask = false
+}) => {
   for (const field of form.elements)
     if (field.name) faultGone(field);
   const whole = [];
@@ -41,16 +44,24 @@ const tellFaults = (form, faults) => {
     first = first || field;
   }
   const told = document.querySelector("[data-wrong]");
-  told.hidden = whole.length === 0;
+  const sure = told.querySelector("[data-sure]");
+  told.hidden = whole.length === 0 && !ask;
+  sure.hidden = !ask;
+  sure.onclick = () => {
+    form.append(Object.assign(document.createElement("input"), {
+      type: "hidden",
+      name: "sure",
+      value: "1"
+    }));
+    form.requestSubmit();
+  };
   told.querySelector("[data-words]").textContent = whole.join("; ");
-  if (whole.length) form.before(told);
+  if (!told.hidden) form.before(told);
   for (let part = first && first.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
-  if (first) {
-    first.focus();
-    first.scrollIntoView({
-      block: "center"
-    });
-  } else told.scrollIntoView({
+  if (first) first.focus({
+    preventScroll: true
+  });
+  (told.hidden ? first : told).scrollIntoView({
     block: "center"
   });
 };
@@ -125,7 +136,7 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
       }
       if ((answer.headers.get("content-type") || "").startsWith("application/json")) {
         held.drop("sent");
-        tellFaults(form, (await answer.json()).faults || []);
+        tellFaults(form, await answer.json());
         return;
       }
       form.dataset.sure = "1";
