@@ -51,7 +51,9 @@ def test_a_figure_grows_only_into_what_is_allowed(browser: Any, shop: Server) ->
 
 
 @pytest.mark.parametrize("path", ["/melts", "/casting/log?pour=0"])
-def test_every_field_of_numbers_refuses_what_cannot_be_and_says_why_there(browser: Any, shop: Server, path: str) -> None:
+def test_every_field_of_numbers_refuses_what_cannot_be_and_says_why_there(
+    browser: Any, shop: Server, path: str
+) -> None:
     page = browser.new_page(viewport=TABLET)
     page.goto(shop.url + path)
     for details in page.locator("main details.notes:not([open]) > summary").all():

@@ -26,11 +26,12 @@ from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.views.chain import chain_of
 from pipemetal.web.views.finding import Known, known_of_plan, matches
-from pipemetal.web.views.rack import SCALE, span_of
+from pipemetal.web.views.rack import SCALE, rolls_of_rank, span_of
 
 __all__ = ["add_routes", "find", "where_is"]
 
 MOST_NEAR = 6
+MOST_SUGGESTED = 6
 MOST_GROUNDS = 3000
 Text = Annotated[str, Query(max_length=200)]
 Short = Annotated[str, Form(max_length=200)]
@@ -128,14 +129,25 @@ def _add_find(app: FastAPI, site: Site) -> None:
 
     @app.get("/find")
     def find_all(request: Request, q: Text = "") -> Response:
-        code = q.strip()
-        if code and (page := where_is(site, code)):
+        code, part = q.strip(), request.headers.get("x-part") == "found"
+        if code and not part and (page := where_is(site, code)):
             return RedirectResponse(page, 303)
         plan_id, plan = site.plan(request)
         known = [*_known_of_book(site), *(_known_of_plan(site, plan_id, plan) if plan else ())]
         found, near = matches(code, known)
+        if part:  # while it is typed: the first few, into the page that is open
+            return site.page(
+                request,
+                "suggested.html",
+                "Find",
+                "/find",
+                q=code,
+                total=len(found),
+                rows=(found or near)[:MOST_SUGGESTED],
+            )
         status = 404 if code and not found else 200
-        return site.page(request, "found.html", "Find", "/find", status=status, q=q, found=found, near=near)
+        listed = paged(found or near, request)
+        return site.page(request, "found.html", "Find", "/find", status=status, q=q, found=found, listed=listed)
 
 
 def _known_of_plan(site: Site, plan_id: str, plan: Plan) -> list[Known]:
@@ -186,7 +198,10 @@ def _add_racks(app: FastAPI, site: Site) -> None:
         length: Text = "",
         width: Text = "",
         text: Text = "",
+        rank: Text = "",
     ) -> Response:
+        planned = rolls_of_rank(site.plan(request)[1], rank)
+        alloy = alloy or planned.alloy
         asked = {"alloy": alloy, "low": low, "high": high, "length": length, "width": width, "text": text}
         begun = time.perf_counter()
         found: list[Found] = []
@@ -197,6 +212,7 @@ def _add_racks(app: FastAPI, site: Site) -> None:
         except InputError as error:
             wrong, problem = error.field, error.text()
         took = (time.perf_counter() - begun) * 1e3
+        found = sorted(found, key=lambda f: f.roll.id not in planned.blanks) if planned.blanks else found
         page = paged(found, request)
         shown = page.rows
         grounds = _grounds(site, [f.roll for f in shown])
@@ -224,6 +240,8 @@ def _add_racks(app: FastAPI, site: Site) -> None:
             "/racks",
             alloys=sorted(site.kept("recipes", book.recipes.all)),
             asked=asked,
+            rank=rank if planned.alloy else "",
+            planned=planned,
             found=found,
             listed=listed,
             page=page,

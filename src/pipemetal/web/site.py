@@ -54,6 +54,13 @@ VIEWS: Final = {
     "/trace": (("/trace", "One thing"), ("/account", "All metal")),
 }
 """The pages that show one part of the work from several sides."""
+ALSO: Final = {
+    "/organs": (("/pipes/old", "Old pipes"),),
+    "/racks": (("/stock#in-roll", "Enter a roll"),),
+}
+"""What a large page has a button for and a phone has room for in its menu alone."""
+MENU: Final = {part: (*VIEWS.get(part, ())[1:], *ALSO.get(part, ())) for part, _ in WORK}
+"""Under each part of the work, the other pages of it: in the menu of a phone."""
 ASIDE: Final = (("/jobs", "Jobs"), ("/history", "History"), ("/settings", "Settings"))
 """What is not work: behind the sign of who is there."""
 PLAN_COOKIE: Final = "pipemetal_plan"
@@ -249,6 +256,7 @@ class Site:
             at_name=dict(WORK).get(part_of_work(here), ""),
             work=WORK,
             views=VIEWS.get(part_of_work(here), ()),
+            menu=MENU,
             aside=ASIDE,
             initials=initials_of(person.name if person else self.shop_name),
             shop_name=self.shop_name,

@@ -150,6 +150,41 @@ for (const clock of document.querySelectorAll("[data-clock]")) {
   setInterval(show, 20e3);
 }
 
+// While something is typed into the search, what is found stands below it; arrows go through it.
+for (const box of document.querySelectorAll("[data-scan]")) {
+  const list = box.form.querySelector("[data-suggested]");
+  let waiting,
+    asked = 0;
+  box.addEventListener("input", () => {
+    clearTimeout(waiting);
+    const mine = ++asked;
+    waiting = setTimeout(async () => {
+      try {
+        const answer = await fetch("/find?q=" + encodeURIComponent(box.value), {
+          headers: {
+            "x-part": "found"
+          }
+        });
+        const found = box.value.trim() && answer.ok ? await answer.text() : "";
+        if (mine === asked) list.innerHTML = found;
+      } catch {
+        /* Enter still searches */
+      }
+    }, 150);
+  });
+  box.form.addEventListener("keydown", (event) => {
+    const way = {
+      ArrowDown: 1,
+      ArrowUp: -1
+    } [event.key];
+    const steps = [box, ...list.querySelectorAll("a")];
+    const to = way && steps[steps.indexOf(document.activeElement) + way];
+    if (!to) return;
+    event.preventDefault();
+    to.focus();
+  });
+}
+
 const trial = document.querySelector("form[data-try]");
 if (trial) {
   let waiting;
