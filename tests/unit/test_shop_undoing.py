@@ -108,7 +108,14 @@ def blank_of(plan: Plan) -> str:
     return plan.rolls_used[0].cuts[0].blank
 
 
-OF_PLANS = {"planned roll cut", "planned blank cut", "plan accepted", "plan given up", "plan changed by hand", "plan taken anew"}
+OF_PLANS = {
+    "planned roll cut",
+    "planned blank cut",
+    "plan accepted",
+    "plan given up",
+    "plan changed by hand",
+    "plan taken anew",
+}
 WRITTEN_BY_NOBODY = {"lot changed"}
 """A role is kept for it, and no command of the book writes it yet."""
 TRIED = sorted(ACTIONS.keys() - NOT_EVENTS - WRITTEN_BY_NOBODY)

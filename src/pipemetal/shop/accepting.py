@@ -11,8 +11,8 @@ from sqlalchemy import select
 from pipemetal.errors import BookError
 from pipemetal.plans.codec import read, with_table, write
 from pipemetal.plans.record import CutSheet, Plan
-from pipemetal.shop.cutting import free_roll, piece_names
 from pipemetal.shop import schema
+from pipemetal.shop.cutting import free_roll, piece_names
 from pipemetal.shop.free import reserved_kg
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.orders import Claim, free_numbers, of_plan, reserve

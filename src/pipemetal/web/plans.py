@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated, Final
+from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
@@ -55,6 +56,13 @@ def add_routes(app: FastAPI, site: Site) -> None:
     def give_up(plan: Short, token: Short = "") -> Response:
         with site.once(token):
             return site.booked("/plans", book.plans.give_up(plan).event)
+
+    @app.get("/paper/wait/{name}")
+    def wait(request: Request, name: str) -> Response:
+        # shown at once; the browser keeps it until the paper itself comes
+        query = request.url.query
+        paper = f"/paper/{quote(name, safe='')}" + (f"?{query}" if query else "")
+        return site.page(request, "paper_wait.html", "The paper is being made", "/plans", paper=paper, name=name)
 
     @app.get("/paper/{name}")
     def paper(request: Request, name: str) -> Response:
@@ -134,6 +142,4 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
 
 def choose(answer: Response, plan: str) -> None:
     """Remember on this tablet which plan is at hand."""
-    from urllib.parse import quote
-
     answer.set_cookie(PLAN_COOKIE, quote(plan, safe=""), max_age=31_536_000, httponly=True, samesite="strict")

@@ -26,7 +26,7 @@ from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.views.chain import chain_of
 from pipemetal.web.views.finding import Known, known_of_plan, matches
-from pipemetal.web.views.rack import SCALE, rolls_of_rank, span_of
+from pipemetal.web.views.rack import SCALE, Span, rolls_of_rank, span_of
 
 __all__ = ["add_routes", "find", "where_is"]
 
@@ -186,6 +186,30 @@ def _known_of_book(site: Site) -> list[Known]:
     return site.kept("known of book", make)
 
 
+def _listed(
+    site: Site, shown: Sequence[Found], searched: bool, asked_mm: tuple[float, float] | None
+) -> list[tuple[Found, Markup, Span]]:
+    """The rolls of a page of the rack, each with its small map and its bar of thickness."""
+    grounds = _grounds(site, [f.roll for f in shown])
+    longest = max((f.roll.length_mm for f in shown), default=1.0)
+    return [
+        (
+            f,
+            pictures.small_map(
+                grounds[f.roll.id],
+                f.roll.id,
+                f.roll.length_mm,
+                f.roll.width_mm,
+                (f.x_from_mm, f.x_to_mm) if searched else None,
+                longest,
+            ),
+            span_of(f.roll.thinnest_mm, f.roll.thickest_mm, asked_mm),
+        )
+        for f in shown
+        if f.roll.id in grounds
+    ]
+
+
 def _add_racks(app: FastAPI, site: Site) -> None:
     book = site.book
 
@@ -215,24 +239,7 @@ def _add_racks(app: FastAPI, site: Site) -> None:
         found = sorted(found, key=lambda f: f.roll.id not in planned.blanks) if planned.blanks else found
         page = paged(found, request)
         shown = page.rows
-        grounds = _grounds(site, [f.roll for f in shown])
-        longest = max((f.roll.length_mm for f in shown), default=1.0)
-        listed = [
-            (
-                f,
-                pictures.small_map(
-                    grounds[f.roll.id],
-                    f.roll.id,
-                    f.roll.length_mm,
-                    f.roll.width_mm,
-                    (f.x_from_mm, f.x_to_mm) if searched else None,
-                    longest,
-                ),
-                span_of(f.roll.thinnest_mm, f.roll.thickest_mm, None if problem else _asked_mm(show, low, high)),
-            )
-            for f in shown
-            if f.roll.id in grounds
-        ]
+        listed = _listed(site, shown, searched, None if problem else _asked_mm(show, low, high))
         return site.page(
             request,
             "racks.html",
