@@ -57,6 +57,12 @@ def add_routes(app: FastAPI, site: Site) -> None:
         with site.once(token):
             return site.booked("/plans", book.plans.give_up(plan).event)
 
+    _add_papers(app, site)
+    _add_jobs(app, site)
+
+
+def _add_papers(app: FastAPI, site: Site) -> None:
+
     @app.get("/paper/wait/{name}")
     def wait(request: Request, name: str) -> Response:
         # shown at once; the browser keeps it until the paper itself comes
@@ -80,8 +86,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
         return Response(
             made, media_type="application/pdf", headers={"content-disposition": f"inline; filename={name}.pdf"}
         )
-
-    _add_jobs(app, site)
 
 
 def _cutting(site: Site, plan: Plan, only: str, show: Show) -> bytes:
