@@ -141,7 +141,7 @@ def test_every_part_is_drawn_and_none_lies_on_another(browser: Any, shop: Server
         "[...document.querySelectorAll('[data-part]')].map(e => { const b = e.getBoundingClientRect();"
         " return [e.dataset.part, b.left, b.top, b.right, b.bottom, e.scrollWidth - e.clientWidth] })"
     )
-    assert len(boxes) == 8
+    assert len(boxes) == 9
     for name, left, top, right, bottom, over in boxes:
         assert right - left > 100 and bottom - top > 50 and over <= 0, name
     for k, (one, a, b, c, d, _) in enumerate(boxes):
