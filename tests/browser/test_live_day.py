@@ -49,6 +49,7 @@ def _melted(page: Any, server: Server) -> None:
     page.goto(f"{server.url}/melts")
     page.click("text=All as planned")
     page.click("button.main")
+    page.wait_for_selector("[data-saved]")
     assert "melt charged" in page.inner_text("main")
 
 

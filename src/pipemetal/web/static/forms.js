@@ -105,7 +105,8 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
     keep();
   });
   const busy = (on, button) => {
-    form.toggleAttribute("aria-busy", on);
+    if (on) form.setAttribute("aria-busy", "true");
+    else form.removeAttribute("aria-busy");
     if (button) button.toggleAttribute("data-busy", on);
   };
   form.addEventListener("submit", async (event) => {
