@@ -139,6 +139,7 @@ def test_what_was_weighed_stays_and_a_second_tablet_is_told(browser: Any, server
     for page, place in ((first, "rack one"), (second, "rack two")):
         page.fill("input[name=place]", place)
         page.click("text=Save")
+        page.wait_for_selector("[data-saved], th:text-is('You wrote')")
     assert "roll changed" in first.inner_text("main")
     told = second.inner_text("main")
     assert "rack one" in told and "rack two" in told

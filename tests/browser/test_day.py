@@ -137,6 +137,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.goto(f"{server.url}/melts")
     page.click("text=All as planned")
     page.click("button.main")
+    page.wait_for_selector("[data-saved]")
     assert "melt charged" in page.inner_text("main")
     # a sheet is cast with its log: three taps with gloves
     page.goto(f"{server.url}/casting/pour?n=0")
@@ -161,9 +162,11 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     thick = [t - 0.2 for t in (pour.cast_start_mm, (pour.cast_start_mm + pour.cast_end_mm) / 2, pour.cast_end_mm)]
     page.fill("textarea[name=thickness]", " ".join(f"{x:.0f}:{t:.2f}" for x, t in zip(at, thick, strict=True)))
     page.click("text=Enter the readings")
+    page.wait_for_url("**event=**")
     page.click("text=Hang it up as a roll")
     assert page.input_value("input[name=id]") == sheet
     page.click("button:text-is('Hang it up')")
+    page.wait_for_url("**/racks/**")
     assert page.url.split("?")[0].endswith(f"/racks/{sheet}")
     page.goto(f"{server.url}/cutting?sheet={sheet}")
     page.click("button:has-text('is cut')")
@@ -185,7 +188,7 @@ def test_what_was_typed_outlives_a_server_that_was_killed(browser: Any, served: 
     page.fill("#f-leftover_kg", "3")
     server.kill()
     page.click("text=Enter the cast")
-    page.wait_for_selector("[data-kept]:visible")
+    page.wait_for_selector("[data-away]:visible")
     server.start()
     page.reload()
     assert page.input_value("#f-pour_temperature_c") == "333"

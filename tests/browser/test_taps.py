@@ -27,13 +27,18 @@ WORK = (
 )
 
 
-@pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Server]:
-    _planned(tmp_path / "s.sqlite")
-    with Book.open(tmp_path / "s.sqlite", who="tester") as book:
+def accepted(path: Path) -> Path:
+    """A book whose plan is accepted."""
+    _planned(path)
+    with Book.open(path, who="tester") as book:
         if book.plans.state(book.plans.all()[0].id) != "accepted":
             book.plans.accept(book.plans.all()[0].id)
-    server = Server(tmp_path / "s.sqlite")
+    return path
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Server]:
+    server = Server(accepted(tmp_path / "s.sqlite"))
     yield server
     server.kill()
 
@@ -62,6 +67,7 @@ def test_a_day_takes_few_taps(browser: Any, shop: Server) -> None:
     hand.at("/").tap(".edge .main")
     assert "/melts" in page.url
     hand.tap("text=All as planned").tap("button.main")
+    page.wait_for_selector("[data-saved]")
     assert "melt charged" in page.inner_text("main") and hand.taps <= 8
     # a cast is logged: 4 at most
     hand.at("/casting/pour?n=0").tap("[data-log]").tap("label.verdict:has-text('good')")
@@ -135,7 +141,7 @@ def test_every_part_is_drawn_and_none_lies_on_another(browser: Any, shop: Server
         "[...document.querySelectorAll('[data-part]')].map(e => { const b = e.getBoundingClientRect();"
         " return [e.dataset.part, b.left, b.top, b.right, b.bottom, e.scrollWidth - e.clientWidth] })"
     )
-    assert len(boxes) == 8
+    assert len(boxes) == 9
     for name, left, top, right, bottom, over in boxes:
         assert right - left > 100 and bottom - top > 50 and over <= 0, name
     for k, (one, a, b, c, d, _) in enumerate(boxes):

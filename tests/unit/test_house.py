@@ -65,3 +65,13 @@ def test_no_record_of_anything_is_passed_on(module: Path) -> None:
         return
     lines = [line.strip() for line in module.read_text(encoding="utf-8").splitlines()]
     assert [line for line in lines if ANYTHING.search(line) and line not in FRAMEWORK] == []
+
+
+def test_every_command_that_opens_a_book_says_who_writes_in_it() -> None:
+    """--by is an option of every command with --shop: none may take it and drop it."""
+    for module in MODULES:
+        if module.parent.name != "cli":
+            continue
+        for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func) in ("Book.open", "Book.open_or_make"):
+                assert "who" in {k.arg for k in node.keywords}, f"{module.name}: {ast.unparse(node)}"

@@ -236,3 +236,49 @@ def test_ingots_that_are_booked_already_are_charged_as_they_lie(stocked: Book) -
     stocked.melts.to_lot("2026-M1", "half M1", 11.4)
     stocked.plans.charge(plan_id, "M2", WeighedMelt("2026-M2"))
     assert stocked.ledger.mass_kg("lot:half M1") == pytest.approx(0.4)
+
+
+def test_blanks_cut_one_by_one_come_to_the_same_as_the_roll_cut_at_once(stocked: Book) -> None:
+    def metal() -> dict[str, dict[str, int]]:
+        return {k: v for k, v in stocked.ledger.balances().items() if any(v.values())}
+
+    stocked.plans.accept(as_plan(a_plan()))
+    at_once = stocked.plans.cut("Chapel #1", "R1", kerf_mm=1.0)
+    whole, remnants = metal(), at_once.value
+    stocked.history.undo(at_once.event)
+    first = stocked.plans.cut_one("Chapel #1", "R1", "Flute 8 C body", kerf_mm=1.0).event
+    assert stocked.rolls.row("R1").state == "reserved", "the roll stays"
+    with pytest.raises(BookError, match="cut already"):
+        stocked.plans.cut_one("Chapel #1", "R1", "Flute 8 C body")
+    with pytest.raises(BookError, match="is not cut from this roll"):
+        stocked.plans.cut_one("Chapel #1", "R1", "Flute 8 E body")
+    rest = stocked.plans.cut("Chapel #1", "R1", kerf_mm=1.0)
+    assert rest.value == remnants and metal().keys() == whole.keys()
+    for account, elements in metal().items():  # the kerf is booked in two parts, each rounded to the microgram
+        assert all(abs(elements[e] - whole[account][e]) <= 2 for e in elements), account
+    with pytest.raises(UndoFirstError):
+        stocked.history.undo(first)
+    stocked.history.undo(rest.event)
+    stocked.history.undo(first)
+    assert stocked.keeping.doctor().faults == []
+
+
+def test_a_blank_that_is_cut_stays_where_it_lies_and_its_place_is_used_by_nobody(stocked: Book) -> None:
+    plan = as_plan(a_plan())
+    stocked.plans.accept(plan)
+    stocked.plans.cut_one("Chapel #1", "R1", "Flute 8 C body")
+    sheet = plan.rolls_used[0]
+    for k, refused in ((0, True), (1, False)):
+        cuts = tuple(replace(c, x_mm=c.x_mm + 1.0) if n == k else c for n, c in enumerate(sheet.cuts))
+        other = replace(plan, rolls_used=(replace(sheet, cuts=cuts),))
+        if refused:
+            for ask in (stocked.plans.change, stocked.plans.take):
+                with pytest.raises(BookError, match="cut already"):
+                    ask("Chapel #1", other)
+        else:
+            stocked.plans.change("Chapel #1", other)
+    assert stocked.pieces.cut_alone("R1", "Chapel #1", sheet) == {"Flute 8 C body"}
+    stocked.plans.give_up("Chapel #1")
+    (hole,) = stocked.rolls.some(["R1"])["R1"].no_go
+    assert hole == ((10.0, 10.0), (810.0, 10.0), (810.0, 510.0), (10.0, 510.0))
+    assert stocked.keeping.doctor().faults == []

@@ -72,6 +72,7 @@ def anything(shop: Book, what: str) -> int:
         "sheet trimmed": lambda: shop.casts.trim("C1").event,
         "plan accepted": lambda: shop.plans.accept(a_chapel()).event,
         "planned roll cut": lambda: shop.plans.cut("Chapel #1", "R1").event,
+        "planned blank cut": lambda: shop.plans.cut_one("Chapel #1", "R1", blank_of(a_chapel())).event,
         "plan given up": lambda: shop.plans.give_up("Chapel #1").event,
         "plan changed by hand": lambda: shop.plans.change("Chapel #1", a_chapel(moved=True)).event,
         "plan taken anew": lambda: shop.plans.take("Chapel #1", a_chapel(moved=True)).event,
@@ -103,7 +104,18 @@ def a_chapel(*, moved: bool = False) -> Plan:
     return replace(plan, rolls_used=(replace(sheet, cuts=(replace(sheet.cuts[0], x_mm=9.0), *sheet.cuts[1:])),))
 
 
-OF_PLANS = {"planned roll cut", "plan accepted", "plan given up", "plan changed by hand", "plan taken anew"}
+def blank_of(plan: Plan) -> str:
+    return plan.rolls_used[0].cuts[0].blank
+
+
+OF_PLANS = {
+    "planned roll cut",
+    "planned blank cut",
+    "plan accepted",
+    "plan given up",
+    "plan changed by hand",
+    "plan taken anew",
+}
 WRITTEN_BY_NOBODY = {"lot changed"}
 """A role is kept for it, and no command of the book writes it yet."""
 TRIED = sorted(ACTIONS.keys() - NOT_EVENTS - WRITTEN_BY_NOBODY)

@@ -161,7 +161,7 @@ def _of_book(shop: str, plan_id: str | None, today: dt.date | None) -> tuple[str
     from pipemetal.shop.now import shop_now
     from pipemetal.shop.rows import PlanState
 
-    with Book.open(shop) as book:
+    with Book.open(shop, who=None) as book:
         accepted = [p.id for p in book.plans.all() if p.state is PlanState.ACCEPTED]
         if plan_id is None and not accepted:
             raise InputError("holds no accepted plan", field="--shop", value=shop)

@@ -122,7 +122,7 @@ def _melts_of(melts_file: Path | None, shop: str | None) -> tuple[MeltRecord, ..
     from pipemetal.shop.book import Book
 
     assert shop is not None
-    with Book.open(shop) as book:
+    with Book.open(shop, who=None) as book:
         return book.melts.records()[0]
 
 

@@ -192,7 +192,7 @@ def _demo_book(folder: Path, shop: Path) -> None:
     from pipemetal.shop.book import Book
 
     if not shop.exists():
-        with Book.open_or_make(shop) as book:
+        with Book.open_or_make(shop, who=None) as book:
             book.tables.import_folder(folder)
 
 

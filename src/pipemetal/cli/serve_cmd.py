@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pipemetal.cli.common import FILE
-from pipemetal.cli.shop_cmd import shop_of, shop_option
+from pipemetal.cli.shop_cmd import named_by, shop_of, shop_option
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import is_database
 from pipemetal.texts import Text
@@ -77,7 +77,7 @@ def serve(
         folder = Path(text) / "invented-shop"
         copy_demo_shop(folder)
         click.echo("Bringing the invented shop into a book ...")
-        with Book.open(folder / "shop.sqlite", create=True) as book:
+        with Book.open(folder / "shop.sqlite", create=True, who=named_by()) as book:
             book.tables.import_folder(folder)
             book.plans.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
             if lan:
@@ -134,7 +134,7 @@ def _run(
     from pipemetal.web.app import LOOPBACK, create_app
     from pipemetal.web.site import Site
 
-    with Book.open(shop) as book:
+    with Book.open(shop, who=named_by()) as book:
         if lan:
             _refuse_without_people(book)
         book.keeping.keep_daily()

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipemetal.shop.book import Book
     from pipemetal.shop.searching import Found
 
-__all__ = ["open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
+__all__ = ["named_by", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
 
 
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -42,6 +42,12 @@ def _remember(ctx: click.Context, _: click.Parameter, value: str | None) -> None
     ctx.meta["pipemetal.by"] = value or os.environ.get("PIPEMETAL_BY")
 
 
+def named_by() -> str | None:
+    """Who is named by --by, or in the environment; None where nobody is."""
+    context = click.get_current_context(silent=True)
+    return context.meta.get("pipemetal.by") if context else None
+
+
 def shop_of(given: str | None) -> str:
     """The book given, or the one of the environment, or shop.sqlite here."""
     if given is not None and not given.strip():
@@ -60,8 +66,7 @@ def open_book(shop: str | None, *, create: bool = False) -> Book:
     """The book, opened for who is named by --by, with a backup before the first writing of a day."""
     from pipemetal.shop.book import Book
 
-    context = click.get_current_context(silent=True)
-    book = Book.open(shop_of(shop), create=create, who=context.meta.get("pipemetal.by") if context else None)
+    book = Book.open(shop_of(shop), create=create, who=named_by())
     book.keeping.keep_daily()
     return book
 
@@ -71,9 +76,7 @@ def open_or_make_book(shop: str | None, *, keep: bool) -> Iterator[Book]:
     """The book to bring something into, with a backup before the first writing of a day; a new one stays with `keep`."""
     from pipemetal.shop.book import Book
 
-    context = click.get_current_context(silent=True)
-    who = context.meta.get("pipemetal.by") if context else None
-    with Book.open_or_make(shop_of(shop), who=who, keep=keep) as book:
+    with Book.open_or_make(shop_of(shop), who=named_by(), keep=keep) as book:
         book.keeping.keep_daily()
         yield book
 

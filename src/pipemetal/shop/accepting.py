@@ -6,9 +6,13 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator
 from typing import Final
 
+from sqlalchemy import select
+
 from pipemetal.errors import BookError
 from pipemetal.plans.codec import read, with_table, write
 from pipemetal.plans.record import CutSheet, Plan
+from pipemetal.shop import schema
+from pipemetal.shop.cutting import free_roll, piece_names
 from pipemetal.shop.free import reserved_kg
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.orders import Claim, free_numbers, of_plan, reserve
@@ -101,6 +105,7 @@ def change_by_hand(w: Writing, plan_id: str, plan: Plan) -> None:
     was = {s.id: s.cuts for s in before.sheets}
     now = {s.id: s for s in plan.sheets}
     otherwise = [name for name in done if name in was and (name not in now or now[name].cuts != was[name])]
+    otherwise += cut_and_moved(w, plan_id, before, plan)
     if otherwise:
         raise BookError("is cut already", field="sheet", value=some_of(sorted(otherwise)))
     if before.sheets == plan.sheets:
@@ -118,6 +123,20 @@ def change_by_hand(w: Writing, plan_id: str, plan: Plan) -> None:
             w.change("rolls", key, None, reserved_for=f"{plan_id}: {', '.join(ranks)}")
 
 
+def cut_and_moved(w: Writing, plan_id: str, before: Plan, plan: Plan) -> list[str]:
+    """Blanks that are cut out of their roll already and would lie elsewhere."""
+    p = schema.pieces.c
+    query = select(p.id).where(p.plan == plan_id, p.withdrawn.is_(False))
+    gone = set(w.connection.execute(query).scalars().all())
+    places = {(s.id, c.blank, c.x_mm, c.y_mm, c.turn_deg) for s in plan.sheets for c in s.cuts} if gone else set()
+    return [
+        c.blank
+        for s in before.sheets
+        for c in s.cuts
+        if gone & set(piece_names(c.blank, plan_id)) and (s.id, c.blank, c.x_mm, c.y_mm, c.turn_deg) not in places
+    ]
+
+
 def give_up(w: Writing, plan_id: str) -> None:
     """Free what an accepted plan still keeps. Errors: BookError where it is not accepted."""
     _accepted_row(w, plan_id)
@@ -127,7 +146,7 @@ def give_up(w: Writing, plan_id: str) -> None:
         kind, _, key = held.about.partition(":")
         roll = w.get(RollRow, key) if kind == "roll" else None
         if roll is not None and roll.state is RollState.RESERVED:
-            w.change("rolls", key, None, state=RollState.ON_RACK, reserved_for="")
+            free_roll(w, roll)
     for order in of_plan(w, CastOrderRow, plan_id, OrderState.TO_CAST):
         w.change("cast_orders", order.id, None, state=OrderState.GIVEN_UP)
 

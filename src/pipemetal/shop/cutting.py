@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import shapely
 from sqlalchemy import select
 
 from pipemetal.errors import BookError
@@ -14,12 +15,12 @@ from pipemetal.shop.ledger import MICROGRAMS_PER_KG, kilograms, move, share_of
 from pipemetal.shop.rebooking import to_scrap
 from pipemetal.shop.recipes import density_of, target_of
 from pipemetal.shop.roll_rows import roll_of, roll_values
-from pipemetal.shop.rows import ReservationState, RollRow, RollState
+from pipemetal.shop.rows import PieceRow, ReservationState, RollRow, RollState
 from pipemetal.shop.searching import STANDING
 from pipemetal.shop.writing import Writing, dump
 from pipemetal.texts import Text
 
-__all__ = ["Cutting", "Piece", "check_apart", "give_up_reservations"]
+__all__ = ["Cutting", "Piece", "check_apart", "free_roll", "give_up_reservations", "piece_names", "pieces_of"]
 
 
 @dataclass(frozen=True)
@@ -55,20 +56,26 @@ def _overlap_mm(one: Box, other: Box) -> float:
 
 
 class Cutting:
-    """A roll under the saw, within one event: pieces are taken, then remnants go to the rack and the rest to the scrap."""
+    """A roll under the saw, within one event: pieces are taken, then remnants go to the rack and the rest to the scrap.
 
-    def __init__(self, w: Writing, roll_id: str, version: int | None, kerf_mm: float) -> None:
+    `gone`: the pieces that were cut out of it alone before. Not `whole`: more pieces are cut alone, and the roll stays.
+    """
+
+    def __init__(self, w: Writing, roll_id: str, version: int | None, kerf_mm: float, *, whole: bool = True) -> None:
         row = w.get(RollRow, roll_id)
         if row is None or row.state not in STANDING:
             raise BookError("is not there to be cut", field="roll", value=roll_id)
         self.w, self.row, self.kerf_mm = w, row, kerf_mm
         self.roll, self.account = roll_of(row), f"roll:{roll_id}"
         self.density = density_of(target_of(w, self.roll.alloy))
-        self.boxes: list[tuple[float, float, float, float]] = []
-        w.change("rolls", roll_id, version, state=RollState.CUT, reserved_for="")
+        self.boxes: list[Box] = []
+        self.gone = pieces_of(w, roll_id)
+        if whole:
+            w.change("rolls", roll_id, version, state=RollState.CUT, reserved_for="")
 
     def take(self, piece: Piece, mass_kg: float, **values: str) -> None:
         """Book one piece out of the roll."""
+        check_apart([*(Piece(p.id, p.box_mm) for p in self.gone), piece])
         held = {"organ": "", "plan": "", "rank": "", "pipe": ""} | values
         self.w.add("pieces", piece.id, roll=self.roll.id, box=dump(piece.box_mm), mass_kg=round(mass_kg, 6), **held)
         stock = self.w.stock(self.account)
@@ -80,13 +87,22 @@ class Cutting:
 
         Every cut edge is shared with a neighbour or the offcut, so half of every outline is sawn once.
         """
-        out = cut_out(self.roll, self.boxes, kerf_mm=self.kerf_mm)
+        usable = self.roll.usable()
+        before = [p.box_mm for p in self.gone if usable.buffer(LAID_OVER_MM).covers(shapely.box(*p.box_mm))]
+        out = cut_out(self.roll, [*before, *self.boxes], kerf_mm=self.kerf_mm)
         for remnant in out.remnants:
             child = remnant.as_roll()
             values = roll_values(child, cast=self.row.cast, day=self.row.day) | {"parent": self.roll.id}
             self.w.add("rolls", child.id, **values)
             masses = share_of(self.w.stock(self.account), roll_mass_kg(child, self.density))
             self.w.book(move(masses, self.account, f"roll:{child.id}"), why="remnant")
+        self.saw()
+        to_scrap(self.w, self.roll.alloy, self.account, "offcut")
+        hold(self.w, self.gone)
+        return tuple(r.id for r in out.remnants)
+
+    def saw(self) -> None:
+        """Book the kerf of what was taken."""
         sawn_mm2 = sum(self.kerf_mm * (x1 - x0 + y1 - y0) for x0, y0, x1, y1 in self.boxes)
         stock = self.w.stock(self.account)
         kerf = min(
@@ -94,8 +110,34 @@ class Cutting:
         )
         if kerf > 0:
             self.w.book(move(share_of(stock, kilograms(kerf)), self.account, "kerf"), why="kerf")
-        to_scrap(self.w, self.roll.alloy, self.account, "offcut")
-        return tuple(r.id for r in out.remnants)
+
+
+def pieces_of(w: Writing, roll_id: str) -> tuple[PieceRow, ...]:
+    """What was cut out of a roll."""
+    p = schema.pieces.c
+    query = select(p.id).where(p.roll == roll_id, p.withdrawn.is_(False)).order_by(p.id)
+    rows = (w.get(PieceRow, str(key)) for key in w.connection.execute(query).scalars().all())
+    return tuple(row for row in rows if row is not None)
+
+
+def piece_names(blank: str, plan_id: str) -> tuple[str, str]:
+    """What a blank of a plan is called as a piece: by its own id, and where another piece has that."""
+    return blank, f"{blank[:100]} ({plan_id[:90]})"
+
+
+def hold(w: Writing, pieces: Sequence[PieceRow]) -> None:
+    """What now rests on pieces being out of their roll: they are taken back only after it."""
+    for piece in pieces:
+        w.change("pieces", piece.id, None, roll=piece.roll)
+
+
+def free_roll(w: Writing, row: RollRow) -> None:
+    """A roll that its plan keeps no more hangs free again; where pieces were cut out of it alone, nothing more is cut."""
+    gone = pieces_of(w, row.id)
+    holes = [[[x0, y0], [x1, y0], [x1, y1], [x0, y1]] for x0, y0, x1, y1 in (p.box_mm for p in gone)]
+    areas = {"no_go": dump([*roll_of(row).no_go, *holes])} if holes else {}
+    w.change("rolls", row.id, None, state=RollState.ON_RACK, reserved_for="", **areas)
+    hold(w, gone)
 
 
 def give_up_reservations(w: Writing, roll_id: str) -> None:

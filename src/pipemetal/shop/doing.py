@@ -14,7 +14,7 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.shop import schema
 from pipemetal.shop.accepting import accepted
 from pipemetal.shop.as_planned import NotAsPlannedError, differences
-from pipemetal.shop.cutting import Cutting, Piece
+from pipemetal.shop.cutting import Cutting, Piece, piece_names
 from pipemetal.shop.free import refuse_what_is_not_free
 from pipemetal.shop.ledger import kilograms
 from pipemetal.shop.melts import NewMelt, enter_melt, pour_ingots
@@ -23,7 +23,7 @@ from pipemetal.shop.rows import LotRow, PieceRow, ReservationRow, ReservationSta
 from pipemetal.shop.writing import Writing
 from pipemetal.texts import Text
 
-__all__ = ["WeighedMelt", "charge_as_planned", "cut_as_planned"]
+__all__ = ["WeighedMelt", "charge_as_planned", "cut_as_planned", "cut_one_as_planned"]
 
 SLACK_MM: Final = 1e-4
 """What the independent check of a layout allows for floats."""
@@ -51,20 +51,40 @@ def cut_as_planned(w: Writing, plan_id: str, roll_id: str, sheet: str | None, ke
     plan = accepted(w, plan_id)
     used = _sheet_of(w, plan, plan_id, roll_id, sheet)
     cutting = Cutting(w, roll_id, None, kerf_mm)
+    gone = {p.id for p in cutting.gone if p.plan == plan_id}
     for cut in used.cuts:
-        cutting.take(
-            Piece(_piece_id(w, cut.blank, plan_id), _box_on(cutting.roll, cut)),
-            cut.mass_kg,
-            organ=plan.organ,
-            plan=plan_id,
-            rank=cut.rank,
-            pipe=cut.pipe or cut.blank.removesuffix(f" {cut.kind}"),
-        )
+        if not gone & set(piece_names(cut.blank, plan_id)):
+            _take(cutting, plan, plan_id, cut)
     remnants = cutting.finish()
     for held in of_plan(w, ReservationRow, plan_id, ReservationState.OPEN):
         if held.about == f"roll:{roll_id}":
             w.change("reservations", held.id, None, state=ReservationState.DONE)
     return remnants
+
+
+def cut_one_as_planned(w: Writing, plan_id: str, roll_id: str, blank: str, kerf_mm: float) -> None:
+    """Cut one blank of a roll as an accepted plan has it; the roll stays where it is. Errors: BookError."""
+    plan = accepted(w, plan_id)
+    used = _sheet_of(w, plan, plan_id, roll_id, None)
+    cut = next((c for c in used.cuts if c.blank == blank), None)
+    if cut is None:
+        raise BookError("is not cut from this roll", field="blank", value=blank)
+    cutting = Cutting(w, roll_id, None, kerf_mm, whole=False)
+    if {p.id for p in cutting.gone if p.plan == plan_id} & set(piece_names(blank, plan_id)):
+        raise BookError("is cut already", field="blank", value=blank)
+    _take(cutting, plan, plan_id, cut)
+    cutting.saw()
+
+
+def _take(cutting: Cutting, plan: Plan, plan_id: str, cut: Cut) -> None:
+    cutting.take(
+        Piece(_piece_id(cutting.w, cut.blank, plan_id), _box_on(cutting.roll, cut)),
+        cut.mass_kg,
+        organ=plan.organ,
+        plan=plan_id,
+        rank=cut.rank,
+        pipe=cut.pipe or cut.blank.removesuffix(f" {cut.kind}"),
+    )
 
 
 def _sheet_of(w: Writing, plan: Plan, plan_id: str, roll_id: str, sheet: str | None) -> CutSheet:
@@ -144,7 +164,8 @@ def _weighed_or_listed(planned: Melt, weighed: WeighedMelt) -> dict[str, float]:
 
 def _piece_id(w: Writing, blank: str, plan_id: str) -> str:
     """The blank's own id, with the plan's where another piece has it."""
-    return blank if w.get(PieceRow, blank) is None else f"{blank[:100]} ({plan_id[:90]})"
+    first, other = piece_names(blank, plan_id)
+    return first if w.get(PieceRow, first) is None else other
 
 
 def _box_on(roll: Roll, cut: Cut) -> tuple[float, float, float, float]:

@@ -44,6 +44,9 @@ def shop_now(
             failed.add(order.sheet)
         else:
             poured.add(order.sheet)
+    for s in plan.sheets:
+        if s.id not in cut:
+            pinned |= book.pieces.cut_alone(measured.get(s.id, s.id), plan_id, s)
     melts = {planned_name(m.id, plan): m.id for m in book.melts.rows() if m.plan == plan_id}
     pots = {name: book.ledger.mass_kg(f"melt:{key}") for name, key in melts.items() if name}
     return ShopNow(

@@ -14,7 +14,7 @@ from pipemetal.plans.codec import read, write
 from pipemetal.plans.record import Plan
 from pipemetal.shop import schema
 from pipemetal.shop.accepting import accept, change_by_hand, give_up
-from pipemetal.shop.doing import WeighedMelt, charge_as_planned, cut_as_planned
+from pipemetal.shop.doing import WeighedMelt, charge_as_planned, cut_as_planned, cut_one_as_planned
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import (
     CastOrderRow,
@@ -121,6 +121,17 @@ class Plans:
         """
         with self._writer.writing(Action.PLANNED_ROLL_CUT, f"roll:{roll_id}") as w:
             return Written(w.event_id, cut_as_planned(w, plan_id, roll_id, sheet, kerf_mm))
+
+    def cut_one(self, plan_id: str, roll_id: str, blank: str, *, kerf_mm: float = 1.0) -> Written[None]:
+        """Book one blank of a roll of an accepted plan as cut; the roll stays on the rack, and the rest of it is cut later.
+
+        The blank becomes a piece with roll and place, its kerf is booked. A plan taken anew leaves it where it lies; where the
+        plan is given up, nothing more is planned on its place. Errors: BookError where the plan does not cut this blank from
+        this roll or it is cut already.
+        """
+        with self._writer.writing(Action.PLANNED_BLANK_CUT, f"roll:{roll_id}") as w:
+            cut_one_as_planned(w, plan_id, roll_id, blank, kerf_mm)
+            return w.written()
 
     def charge(self, plan_id: str, melt: str, weighed: WeighedMelt) -> Written[None]:
         """Book a melt of an accepted plan as charged, under an id of its own.

@@ -35,6 +35,7 @@ class Action(StrEnum):
     INGOTS_POURED = "ingots poured"
     SHEET_TRIMMED = "sheet trimmed"
     PLANNED_ROLL_CUT = "planned roll cut"
+    PLANNED_BLANK_CUT = "planned blank cut"
     ATTACHMENT_KEPT = "attachment kept"
     PIN_SET = "pin set"
     PASSWORD_SET = "password set"
@@ -78,6 +79,7 @@ ACTIONS: Final[dict[Action, Role]] = {
             Action.INGOTS_POURED,
             Action.SHEET_TRIMMED,
             Action.PLANNED_ROLL_CUT,
+            Action.PLANNED_BLANK_CUT,
             Action.PLAN_ANEW,
             Action.ATTACHMENT_KEPT,
             Action.PIN_SET,

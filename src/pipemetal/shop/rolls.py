@@ -9,10 +9,11 @@ from sqlalchemy import select
 
 from pipemetal.errors import BookError
 from pipemetal.files.plain import parse_day
+from pipemetal.plans.record import CutSheet
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.shop import schema
-from pipemetal.shop.cutting import Cutting, Piece, check_apart, give_up_reservations
+from pipemetal.shop.cutting import Cutting, Piece, check_apart, give_up_reservations, piece_names
 from pipemetal.shop.ledger import MICROGRAMS_PER_KG, elements_ug, move, share_of
 from pipemetal.shop.orders import reserve_as_ordered
 from pipemetal.shop.recipes import density_of, target_of
@@ -45,6 +46,14 @@ class Pieces(Kept[PieceRow]):
     """Blanks that were cut."""
 
     KIND = PieceRow
+
+    def cut_alone(self, roll_id: str, plan_id: str, sheet: CutSheet) -> frozenset[str]:
+        """The blanks of a plan's sheet that were cut out of its roll already, one by one or all together."""
+        p = schema.pieces.c
+        query = select(p.id).where(p.roll == roll_id, p.plan == plan_id, p.withdrawn.is_(False))
+        with self._writer.reading() as connection:
+            gone = set(connection.execute(query).scalars())
+        return frozenset(c.blank for c in sheet.cuts if gone & set(piece_names(c.blank, plan_id)))
 
 
 class Rolls(Kept[RollRow]):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from pipemetal.errors import BookError
 from pipemetal.plans.codec import with_table, write
 from pipemetal.plans.record import CutSheet, Plan, Pour
-from pipemetal.shop.accepting import accepted, ranks_of, reserve_lots, some_of
+from pipemetal.shop.accepting import accepted, cut_and_moved, ranks_of, reserve_lots, some_of
+from pipemetal.shop.cutting import free_roll
 from pipemetal.shop.orders import Claim, free_numbers, of_plan, reserve
 from pipemetal.shop.rows import CastOrderRow, OrderState, ReservationRow, ReservationState, RollRow, RollState
 from pipemetal.shop.writing import Writing, dump
@@ -27,6 +28,7 @@ def _refuse_what_is_cut(w: Writing, plan_id: str, before: Plan, plan: Plan) -> N
     done = {held.thing for held in of_plan(w, ReservationRow, plan_id, ReservationState.DONE) if held.kind == "roll"}
     was, now = {s.id: s.cuts for s in before.sheets}, {s.id: s.cuts for s in plan.sheets}
     otherwise = sorted(name for name in done if name in was and now.get(name) != was[name])
+    otherwise += cut_and_moved(w, plan_id, before, plan)
     if otherwise:
         raise BookError("is cut already", field="sheet", value=some_of(otherwise))
     if before == plan:
@@ -65,7 +67,7 @@ def _free(w: Writing, held: ReservationRow) -> None:
     w.change("reservations", held.id, None, state=ReservationState.GIVEN_UP)
     roll = w.get(RollRow, held.thing)
     if roll is not None and roll.state is RollState.RESERVED:
-        w.change("rolls", held.thing, None, state=RollState.ON_RACK, reserved_for="")
+        free_roll(w, roll)
 
 
 def _for_ranks(w: Writing, plan_id: str, held: ReservationRow, sheet: CutSheet) -> None:

@@ -73,6 +73,7 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/jobs"): Action.LOOK,
     ("GET", "/jobs.json"): Action.LOOK,
     ("GET", "/paper/{name}"): Action.LOOK,
+    ("GET", "/paper/wait/{name}"): Action.LOOK,
     ("GET", "/labels"): Action.LOOK,
     ("GET", "/photos/{photo_id:path}"): Action.LOOK,
     ("GET", "/stock"): Action.LOOK,

@@ -25,6 +25,7 @@ from pipemetal.web import (
     casts_said,
     cutting,
     door,
+    faults,
     measuring,
     melting,
     old_pipes,
@@ -118,22 +119,27 @@ def _wants_json(request: Request) -> bool:
     return path.startswith("/api/") or request.headers.get("content-type", "").startswith("application/json")
 
 
-def _add_errors(app: FastAPI, site: Site) -> None:
-    def told(request: Request, title: str, words: str, status: int, **values: object) -> Response:
-        request.scope[REASON] = words
-        if _wants_json(request):
-            return JSONResponse({"error": words}, status)
-        path = request.url.path
-        back = room_of(path if status != 404 else path.rpartition("/")[0])
-        held = {"mine": None, "theirs": {}, "back": back, "first": None, "typed": request.method == "POST"} | values
-        return site.page(request, "message.html", title, "", status=status, words=words, **held)
+def _told(site: Site, request: Request, title: str, words: str, status: int, **values: object) -> Response:
+    """A page of its own for what went wrong; a script gets the words alone."""
+    request.scope[REASON] = words
+    if _wants_json(request):
+        return JSONResponse({"error": words}, status)
+    path = request.url.path
+    back = room_of(path if status != 404 else path.rpartition("/")[0])
+    held = {"mine": None, "theirs": {}, "back": back, "first": None, "typed": request.method == "POST"} | values
+    return site.page(request, "message.html", title, "", status=status, words=words, **held)
 
+
+def _add_errors(app: FastAPI, site: Site) -> None:
     def input_error(request: Request, error: Exception) -> Response:
+        if isinstance(error, InputError) and faults.by_script(request):
+            request.scope[REASON] = error.text()
+            return faults.answer([error], site.show(request), 422)
         missing = isinstance(error, NotInBookError)
         denied = isinstance(error, NotAllowedError)
         title = "Not in the book" if missing else "Your role does not go so far" if denied else "That cannot be used"
         words = error.text() if isinstance(error, InputError) else str(error)
-        return told(request, title, words, 404 if missing else 403 if denied else 422)
+        return _told(site, request, title, words, 404 if missing else 403 if denied else 422)
 
     def stale(request: Request, error: Exception) -> Response:
         assert isinstance(error, StaleSaveError)
@@ -145,31 +151,35 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         else:
             words = say("{what} was changed meanwhile.", what=error.about)
         shown = {k: v for k, v in error.mine.items() if isinstance(v, str | int | float) and k not in RAW_COLUMNS}
-        return told(request, "Changed meanwhile", words, 409, mine=shown, theirs=error.theirs)
+        return _told(site, request, "Changed meanwhile", words, 409, mine=shown, theirs=error.theirs)
 
     def undo_first(request: Request, error: Exception) -> Response:
         assert isinstance(error, UndoFirstError)
         role = person.role if (person := site.person(request)) else Role.RUN
         first = error.first if site.undoable(error.first, role) else None
-        return told(request, "Something must be taken back first", str(error), 409, first=first, typed=False)
+        return _told(site, request, "Something must be taken back first", str(error), 409, first=first, typed=False)
 
     def already(request: Request, error: Exception) -> Response:
         assert isinstance(error, AlreadyDoneError)
         if _wants_json(request):
             return JSONResponse({"event": error.event, "already": True})
-        return told(
-            request, "Done already", site.show(request).say("This form was sent before; it was done once."), 200
+        return _told(
+            site, request, "Done already", site.show(request).say("This form was sent before; it was done once."), 200
         )
 
     def http_error(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         title, words = HTTP_SAID.get(error.status_code, ("That did not work", str(error.detail)))
-        return told(request, title, words, error.status_code)
+        return _told(site, request, title, words, error.status_code)
 
     def invalid(request: Request, error: Exception) -> Response:
         assert isinstance(error, RequestValidationError)
-        faults = [fault_of(found) for found in error.errors()[:KEPT_FIELDS]]
-        return told(request, "That cannot be used", joined(fault.text() for fault in faults), 422)
+        found = [fault_of(one) for one in error.errors()[:KEPT_FIELDS]]
+        words = joined(fault.text() for fault in found)
+        if faults.by_script(request):
+            request.scope[REASON] = words
+            return faults.answer(found, site.show(request), 422)
+        return _told(site, request, "That cannot be used", words, 422)
 
     app.add_exception_handler(InputError, input_error)
     app.add_exception_handler(StaleSaveError, stale)

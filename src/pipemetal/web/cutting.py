@@ -117,6 +117,8 @@ def _add_relay(app: FastAPI, site: Site) -> None:
     def relay(request: Request, moved: Moved) -> Response:
         bench, placements = _on_bench(site, moved, whole_alloy=True)
         pinned = {p.blank for p in moved.places if p.pinned}
+        held = site.plan_by_id(moved.plan).sheets
+        pinned |= {b for s in held if s.id in bench.rolls for b in book.pieces.cut_alone(s.id, moved.plan, s)}
         task = RelayTask(
             bench.problem,
             bench.layout(placements),
@@ -140,11 +142,26 @@ def _add_relay(app: FastAPI, site: Site) -> None:
         return JSONResponse({"link": "/jobs"})
 
     @app.post("/cutting/cut")
-    def cut(plan: Short, sheet: Short, token: Short = "") -> Response:
+    def cut(plan: Short, sheet: Short, blank: Short = "", token: Short = "") -> Response:
+        kerf_mm = site.settings.sheets.kerf_mm
+        if blank:
+            with site.once(token):
+                event = book.plans.cut_one(plan, sheet, blank, kerf_mm=kerf_mm).event
+            coming = _next_blank(site, plan, sheet, blank)
+            return RedirectResponse(f"/cutting?sheet={_quoted(sheet)}&blank={_quoted(coming)}&event={event}", 303)
         with site.once(token):
-            event, remnants = book.plans.cut(plan, sheet, kerf_mm=site.settings.sheets.kerf_mm)
+            event, remnants = book.plans.cut(plan, sheet, kerf_mm=kerf_mm)
         path = f"/cutting?sheet={_quoted(sheet)}&event={event}&remnants={len(remnants)}"
         return RedirectResponse(path, 303)
+
+
+def _next_blank(site: Site, plan_id: str, sheet_id: str, blank: str) -> str:
+    """The next blank of a sheet that is not cut, after this one, else the first of all; empty where none is left."""
+    sheet = next(s for s in site.plan_by_id(plan_id).sheets if s.id == sheet_id)
+    gone = site.book.pieces.cut_alone(sheet_id, plan_id, sheet)
+    number = next(c.number for c in sheet.cuts if c.blank == blank)
+    left = sorted((c.number < number, c.number, c.blank) for c in sheet.cuts if c.blank not in gone)
+    return left[0][2] if left else ""
 
 
 def _quoted(text: str) -> str:
@@ -170,6 +187,7 @@ class TabletBlank:
     corners: tuple[tuple[float, float], ...]
     chance: float | None
     pencil: bool
+    cut: bool = False
 
 
 @dataclass(frozen=True)
@@ -191,7 +209,8 @@ class TabletSheet:
 class BenchView:
     """What the page needs beside the plan: the picture, what the tablet may move, and where the sheet stands in the book.
 
-    `with_page`: the blanks that have a page, of an organ in the book or cut already.
+    `with_page`: the blanks that have a page, of an organ in the book or cut already;
+    `cut_alone`: those that are cut while the roll still hangs.
     """
 
     picture: str = ""
@@ -201,6 +220,7 @@ class BenchView:
     after: str | None = None
     remnants_now: tuple[str, ...] = ()
     with_page: frozenset[str] = frozenset()
+    cut_alone: frozenset[str] = frozenset()
 
 
 def _bench_view(
@@ -218,14 +238,16 @@ def _bench_view(
         plan, [chosen.id], held, trim_mm=site.settings.sheets.trim_mm, kerf_mm=site.settings.sheets.kerf_mm
     )
     siblings = tuple(s.id for s in sheets if s.alloy == chosen.alloy)
+    gone = site.book.pieces.cut_alone(chosen.id, plan_id, chosen)
     return BenchView(
         _ground(site, bench.rolls[chosen.id]),
-        asdict(_for_tablet(plan_id, chosen, bench, siblings)),
+        asdict(_for_tablet(plan_id, chosen, bench, siblings, gone)),
         str(rolls.states([chosen.id]).get(chosen.id, "")),
         ids[at - 1] if at > 0 else None,
         ids[at + 1] if at + 1 < len(ids) else None,
         tuple(rolls.children(chosen.id)),
         _with_page(site, chosen),
+        gone,
     )
 
 
@@ -240,7 +262,9 @@ def _ground(site: Site, roll: Roll) -> Markup:
     return site.remembered(key, lambda: pictures.bench_ground(roll))
 
 
-def _for_tablet(plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: tuple[str, ...]) -> TabletSheet:
+def _for_tablet(
+    plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: tuple[str, ...], gone: frozenset[str]
+) -> TabletSheet:
     from pipemetal.planning.cuts import in_pencil
 
     roll = bench.rolls[sheet.id]
@@ -258,6 +282,7 @@ def _for_tablet(plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: t
             tuple((x - c.x_mm, y - c.y_mm) for x, y in c.corners_mm or ()),
             c.chance,
             in_pencil(c.chance, bench.problem.certainty),
+            c.blank in gone,
         )
         for c in sheet.cuts
     )

@@ -16,6 +16,7 @@ from pipemetal.shop.rows import OrderState, PlanState
 from pipemetal.texts import Amount
 from pipemetal.texts import Text as Said
 from pipemetal.web.cast_form import within
+from pipemetal.web.faults import by_script
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
@@ -87,6 +88,8 @@ def _kept(site: Site, request: Request, values: dict[str, str]) -> Response:
         with site.once(values.get("token", "")):
             event = site.book.casts.hang(held.cast.id, version_of(values.get("version", "")), pairs, new).event
     except InputError as error:
+        if by_script(request):
+            raise
         return _page(site, request, held, along, values, wrong, error.text(), 422)
     if held.order is not None:
         _ask(site, held.order.plan, held.cast.id)
@@ -96,9 +99,9 @@ def _kept(site: Site, request: Request, values: dict[str, str]) -> Response:
 def _read(show: Show, grid: Grid, values: dict[str, str]) -> dict[str, float]:
     found = {}
     for place in grid.places:
-        thickness = show.read_length(values.get(place.name, ""), "thickness")
+        thickness = show.read_length(values.get(place.name, ""), place.name)
         if thickness is not None:
-            found[place.name] = within(thickness, CAST["thickness_mm"], "thickness")
+            found[place.name] = within(thickness, CAST["thickness_mm"], place.name)
     return found
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 from fastapi import FastAPI, Query, Request
-from fastapi.responses import Response
+from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, MeltError, NotInBookError
@@ -15,10 +15,11 @@ from pipemetal.plans.record import planned_name
 from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
 from pipemetal.shop.doing import WeighedMelt
 from pipemetal.web import correcting, weighing
+from pipemetal.web.faults import by_script
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
 from pipemetal.web.views.melt import chosen_melt, elements_of
-from pipemetal.web.weighing import form_values, standing
+from pipemetal.web.weighing import OVERFULL, form_values, standing
 
 if TYPE_CHECKING:
     from pipemetal.alloys.composition import Composition
@@ -54,6 +55,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             booked=booked,
             plan_efficiency=site.settings.pot.efficiency,
             burner_kw=site.settings.pot.burner_kw,
+            most_kg=site.settings.pot.capacity_kg * OVERFULL,
             today=datetime.date.today().isoformat(),
             listed=paged(rows, request),
             left=_left(site),
@@ -99,9 +101,9 @@ def weighed_from_form(show: Show, values: dict[str, str]) -> dict[str, float]:
     weighed: dict[str, float] = {}
     for name, text in values.items():
         if name.startswith("w:") and text.strip():
-            mass = show.read_mass(text, name[2:])
+            mass = show.read_mass(text, name)
             if mass is None or not 0.0 <= mass <= 5000.0:
-                raise MeltError("is out of range", field=name[2:], value=mass, allowed="0 to 5000 kg")
+                raise MeltError("is out of range", field=name, value=mass, limits=(0.0, 5000.0, "kg"))
             if mass > 0.0:
                 weighed[name[2:]] = mass
     return weighed
@@ -114,6 +116,12 @@ def _not_as_planned(site: Site, request: Request, values: dict[str, str], error:
         show.say(DIFFERS[d.kind], name=d.name, weighed=show.mass(d.weighed_kg), planned=show.mass(d.planned_kg))
         for d in error.differences
     ]
+    if by_script(request):  # at the scale: each beside its own reading, and one button more
+        faults = [
+            {"field": f"w:{d.name}" if f"w:{d.name}" in values else "", "words": words}
+            for d, words in zip(error.differences, told, strict=True)
+        ]
+        return JSONResponse({"faults": faults, "ask": True}, 409)
     kept = {name: text for name, text in values.items() if name != "sure"}
     return site.page(
         request, "not_as_planned.html", "Not as planned", "/melts", status=409, melt=error.melt, told=told, kept=kept

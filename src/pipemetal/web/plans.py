@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Annotated, Final
+from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Request
 from fastapi.responses import JSONResponse, RedirectResponse, Response
@@ -56,6 +57,19 @@ def add_routes(app: FastAPI, site: Site) -> None:
         with site.once(token):
             return site.booked("/plans", book.plans.give_up(plan).event)
 
+    _add_papers(app, site)
+    _add_jobs(app, site)
+
+
+def _add_papers(app: FastAPI, site: Site) -> None:
+
+    @app.get("/paper/wait/{name}")
+    def wait(request: Request, name: str) -> Response:
+        # shown at once; the browser keeps it until the paper itself comes
+        query = request.url.query
+        paper = f"/paper/{quote(name, safe='')}" + (f"?{query}" if query else "")
+        return site.page(request, "paper_wait.html", "The paper is being made", "/plans", paper=paper, name=name)
+
     @app.get("/paper/{name}")
     def paper(request: Request, name: str) -> Response:
         from pipemetal.documents.plan_paper import PAPERS, plan_paper
@@ -71,8 +85,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
         return Response(
             made, media_type="application/pdf", headers={"content-disposition": f"inline; filename={name}.pdf"}
         )
-
-    _add_jobs(app, site)
 
 
 def _cutting(site: Site, plan: Plan, only: str, show: Show, paper: str) -> bytes:
@@ -133,6 +145,4 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
 
 def choose(answer: Response, plan: str) -> None:
     """Remember on this tablet which plan is at hand."""
-    from urllib.parse import quote
-
     answer.set_cookie(PLAN_COOKIE, quote(plan, safe=""), max_age=31_536_000, httponly=True, samesite="strict")

@@ -6,6 +6,7 @@ import datetime
 import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Final
+from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
@@ -18,6 +19,7 @@ from pipemetal.shop.rows import OrderState
 from pipemetal.texts import Text as Said
 from pipemetal.web import pictures
 from pipemetal.web.cast_form import cast_from_form, marks_text, pairs_of, sled_text, within
+from pipemetal.web.faults import by_script
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
@@ -165,7 +167,7 @@ def _add_log(app: FastAPI, site: Site) -> None:
         try:
             event, key = await run_in_threadpool(enter_cast, site, show, values)
         except InputError as error:
-            if values["version"]:
+            if values["version"] or by_script(request):
                 raise
             return await run_in_threadpool(_form, site, request, values, error.text(), 422)
         measured = bool(values["thickness"].strip() or values["correct"])
@@ -211,8 +213,6 @@ def _add_trimming(app: FastAPI, site: Site) -> None:
 
 
 def _quoted(text: str) -> str:
-    from urllib.parse import quote
-
     return quote(text, safe="")
 
 

@@ -26,11 +26,12 @@ from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.views.chain import chain_of
 from pipemetal.web.views.finding import Known, known_of_plan, matches
-from pipemetal.web.views.rack import SCALE, span_of
+from pipemetal.web.views.rack import SCALE, Span, rolls_of_rank, span_of
 
 __all__ = ["add_routes", "find", "where_is"]
 
 MOST_NEAR = 6
+MOST_SUGGESTED = 6
 MOST_GROUNDS = 3000
 Text = Annotated[str, Query(max_length=200)]
 Short = Annotated[str, Form(max_length=200)]
@@ -128,14 +129,25 @@ def _add_find(app: FastAPI, site: Site) -> None:
 
     @app.get("/find")
     def find_all(request: Request, q: Text = "") -> Response:
-        code = q.strip()
-        if code and (page := where_is(site, code)):
+        code, part = q.strip(), request.headers.get("x-part") == "found"
+        if code and not part and (page := where_is(site, code)):
             return RedirectResponse(page, 303)
         plan_id, plan = site.plan(request)
         known = [*_known_of_book(site), *(_known_of_plan(site, plan_id, plan) if plan else ())]
         found, near = matches(code, known)
+        if part:  # while it is typed: the first few, into the page that is open
+            return site.page(
+                request,
+                "suggested.html",
+                "Find",
+                "/find",
+                q=code,
+                total=len(found),
+                rows=(found or near)[:MOST_SUGGESTED],
+            )
         status = 404 if code and not found else 200
-        return site.page(request, "found.html", "Find", "/find", status=status, q=q, found=found, near=near)
+        listed = paged(found or near, request)
+        return site.page(request, "found.html", "Find", "/find", status=status, q=q, found=found, listed=listed)
 
 
 def _known_of_plan(site: Site, plan_id: str, plan: Plan) -> list[Known]:
@@ -174,6 +186,30 @@ def _known_of_book(site: Site) -> list[Known]:
     return site.kept("known of book", make)
 
 
+def _listed(
+    site: Site, shown: Sequence[Found], searched: bool, asked_mm: tuple[float, float] | None
+) -> list[tuple[Found, Markup, Span]]:
+    """The rolls of a page of the rack, each with its small map and its bar of thickness."""
+    grounds = _grounds(site, [f.roll for f in shown])
+    longest = max((f.roll.length_mm for f in shown), default=1.0)
+    return [
+        (
+            f,
+            pictures.small_map(
+                grounds[f.roll.id],
+                f.roll.id,
+                f.roll.length_mm,
+                f.roll.width_mm,
+                (f.x_from_mm, f.x_to_mm) if searched else None,
+                longest,
+            ),
+            span_of(f.roll.thinnest_mm, f.roll.thickest_mm, asked_mm),
+        )
+        for f in shown
+        if f.roll.id in grounds
+    ]
+
+
 def _add_racks(app: FastAPI, site: Site) -> None:
     book = site.book
 
@@ -186,7 +222,10 @@ def _add_racks(app: FastAPI, site: Site) -> None:
         length: Text = "",
         width: Text = "",
         text: Text = "",
+        rank: Text = "",
     ) -> Response:
+        planned = rolls_of_rank(site.plan(request)[1], rank)
+        alloy = alloy or planned.alloy
         asked = {"alloy": alloy, "low": low, "high": high, "length": length, "width": width, "text": text}
         begun = time.perf_counter()
         found: list[Found] = []
@@ -197,26 +236,10 @@ def _add_racks(app: FastAPI, site: Site) -> None:
         except InputError as error:
             wrong, problem = error.field, error.text()
         took = (time.perf_counter() - begun) * 1e3
+        found = sorted(found, key=lambda f: f.roll.id not in planned.blanks) if planned.blanks else found
         page = paged(found, request)
         shown = page.rows
-        grounds = _grounds(site, [f.roll for f in shown])
-        longest = max((f.roll.length_mm for f in shown), default=1.0)
-        listed = [
-            (
-                f,
-                pictures.small_map(
-                    grounds[f.roll.id],
-                    f.roll.id,
-                    f.roll.length_mm,
-                    f.roll.width_mm,
-                    (f.x_from_mm, f.x_to_mm) if searched else None,
-                    longest,
-                ),
-                span_of(f.roll.thinnest_mm, f.roll.thickest_mm, None if problem else _asked_mm(show, low, high)),
-            )
-            for f in shown
-            if f.roll.id in grounds
-        ]
+        listed = _listed(site, shown, searched, None if problem else _asked_mm(show, low, high))
         return site.page(
             request,
             "racks.html",
@@ -224,6 +247,8 @@ def _add_racks(app: FastAPI, site: Site) -> None:
             "/racks",
             alloys=sorted(site.kept("recipes", book.recipes.all)),
             asked=asked,
+            rank=rank if planned.alloy else "",
+            planned=planned,
             found=found,
             listed=listed,
             page=page,

@@ -27,6 +27,7 @@ from pipemetal.shop.undoing import KEPT_BY_NOBODY
 from pipemetal.web.jobs import Jobs
 from pipemetal.web.shop_fields import told_changes
 from pipemetal.web.show import Show, show_of
+from pipemetal.web.views.figures import allows, figure_of, figure_of_cast
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -53,6 +54,13 @@ VIEWS: Final = {
     "/trace": (("/trace", "One thing"), ("/account", "All metal")),
 }
 """The pages that show one part of the work from several sides."""
+ALSO: Final = {
+    "/organs": (("/pipes/old", "Old pipes"),),
+    "/racks": (("/stock#in-roll", "Enter a roll"),),
+}
+"""What a large page has a button for and a phone has room for in its menu alone."""
+MENU: Final = {part: (*VIEWS.get(part, ())[1:], *ALSO.get(part, ())) for part, _ in WORK}
+"""Under each part of the work, the other pages of it: in the menu of a phone."""
 ASIDE: Final = (("/jobs", "Jobs"), ("/history", "History"), ("/settings", "Settings"))
 """What is not work: behind the sign of who is there."""
 PLAN_COOKIE: Final = "pipemetal_plan"
@@ -89,6 +97,7 @@ class Site:
         )
         self.templates.globals["zip"] = zip
         self.templates.globals["mark_of"] = self.mark_of
+        self.templates.globals |= {"allows": allows, "figure_of": figure_of, "figure_of_cast": figure_of_cast}
         self.templates.globals["told_changes"] = told_changes
         self.templates.globals["token"] = lambda: secrets.token_urlsafe(12)
 
@@ -247,6 +256,7 @@ class Site:
             at_name=dict(WORK).get(part_of_work(here), ""),
             work=WORK,
             views=VIEWS.get(part_of_work(here), ()),
+            menu=MENU,
             aside=ASIDE,
             initials=initials_of(person.name if person else self.shop_name),
             shop_name=self.shop_name,

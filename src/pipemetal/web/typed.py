@@ -7,9 +7,22 @@ from collections.abc import Mapping, Sequence
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import InputError
+from pipemetal.shop.free import Short
 from pipemetal.web.show import Show
 
-__all__ = ["Blank", "Typed", "version_of"]
+__all__ = ["Blank", "Typed", "short_words", "version_of"]
+
+
+def short_words(short: Short, show: Show) -> str:
+    """Why so much of a lot cannot be charged."""
+    say = show.say
+    if short.held_kg is None:
+        return say("This lot is not in the book.")
+    held = show.mass(short.held_kg, 2)
+    kept = ", ".join(f"{show.mass(kg, 2)}: {plan}" for plan, kg in short.reserved_for)
+    if kept:
+        return say("Free: {free} of {held}. Reserved: {plans}", free=show.mass(short.free_kg, 2), held=held, plans=kept)
+    return say("The book holds {held} of it.", held=held)
 
 
 def version_of(text: str) -> int:

@@ -23,14 +23,23 @@ from pipemetal.shop.melt_records import ASSAY_HALF_WT_PCT
 from pipemetal.shop.melts import HeelIn
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
-from pipemetal.web.typed import Blank, Typed
+from pipemetal.web.typed import Blank, Typed, short_words
 
 if TYPE_CHECKING:
     from pipemetal.melts.relax import Relaxed
     from pipemetal.planning.one_melt import MeltAsked, OneMelt
     from pipemetal.plans.metal_rows import Blockage, Charged, Melt
 
-__all__ = ["BEFORE_CHARGING", "add_routes", "form_values", "mark_refusal", "other_lots", "overfull", "standing"]
+__all__ = [
+    "BEFORE_CHARGING",
+    "OVERFULL",
+    "add_routes",
+    "form_values",
+    "mark_refusal",
+    "other_lots",
+    "overfull",
+    "standing",
+]
 
 QUESTION: Final = ("recipe", "wanted", "pot", "pot_mass", "pot_metal", "aim", "certainty", "reserved")
 CERTAINTIES: Final = ("95", "worst")
@@ -215,19 +224,7 @@ def mark_refusal(typed: Typed, error: BookError, fields: dict[str, str]) -> str:
             typed.fault(name, show.read(error.text()))
         return error.text()
     for short in error.short:
-        kept = ", ".join(f"{show.mass(kg, 2)}: {plan}" for plan, kg in short.reserved_for)
-        if short.held_kg is None:
-            words = say("This lot is not in the book.")
-        elif kept:
-            words = say(
-                "Free: {free} of {held}. Reserved: {plans}",
-                free=show.mass(short.free_kg, 2),
-                held=show.mass(short.held_kg, 2),
-                plans=kept,
-            )
-        else:
-            words = say("The book holds {held} of it.", held=show.mass(short.held_kg, 2))
-        typed.fault(typed.field_of(short.lot), words)
+        typed.fault(typed.field_of(short.lot), short_words(short, show))
     return say(
         "More is weighed than is free: {lots}. Weigh other metal, weigh the lot anew in Stock, or give up the plan that"
         " keeps it.",

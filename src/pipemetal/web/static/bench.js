@@ -138,7 +138,7 @@
     for (const b of blanks) {
       const bad = wrong(b) || (faults[b.blank] || "");
       const g = make("g", {
-        class: `blank${b === chosen ? " chosen" : ""}${bad ? " bad" : ""}${b.pinned ? " pinned" : ""}${draft[b.blank] ? " moved" : ""}${b.pencil ? " pencil" : ""}`,
+        class: `blank${b === chosen ? " chosen" : ""}${bad ? " bad" : ""}${b.pinned ? " pinned" : ""}${draft[b.blank] ? " moved" : ""}${b.pencil ? " pencil" : ""}${b.cut ? " cut" : ""}`,
         "data-blank": b.blank
       }, body);
       make("polygon", {
@@ -267,7 +267,7 @@
     note(b);
   };
   const pick = (b) => {
-    if (swapping && swapping !== b) {
+    if (swapping && swapping !== b && !b.cut) {
       const one = swapping;
       swapping = null;
       swap(one, b);
@@ -288,7 +288,7 @@
     const b = blanks.find((o) => o.blank === g.dataset.blank),
       [x, y] = at(event);
     pick(b);
-    if (fixed || b.pinned) return;
+    if (fixed || b.pinned || b.cut) return;
     event.preventDefault();
     svg.setPointerCapture(event.pointerId);
     drag = {
@@ -337,7 +337,7 @@
       told.classList.add("bad");
     }
   };
-  const free = () => chosen && !fixed && !chosen.pinned;
+  const free = () => chosen && !fixed && !chosen.pinned && !chosen.cut;
   const deeds = {
     previous: () => go(-1),
     next: () => go(1),
@@ -346,7 +346,7 @@
     up: () => free() && move(chosen, 0, step()),
     down: () => free() && move(chosen, 0, -step()),
     turn: () => free() && turn(chosen),
-    back: () => chosen && !fixed && back(chosen),
+    back: () => chosen && !fixed && !chosen.cut && back(chosen),
     swap: () => {
       if (free()) {
         swapping = chosen;
@@ -354,7 +354,7 @@
       }
     },
     pin: () => {
-      if (chosen && !fixed) {
+      if (chosen && !fixed && !chosen.cut) {
         chosen.pinned = !chosen.pinned;
         note(chosen);
       }

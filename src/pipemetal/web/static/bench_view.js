@@ -138,6 +138,13 @@
       }));
       more.textContent = size.textContent;
     }
+    // the one blank that is chosen can be booked as cut alone
+    const one = document.querySelector("[data-cut-one]");
+    if (one) {
+      one.hidden = !chosen || chosen.cut;
+      one.elements.blank.value = chosen ? chosen.blank : "";
+      if (chosen) one.querySelector("[data-number]").textContent = one.dataset.words.replace("@", chosen.number);
+    }
     if (!chosen) return;
     const [cx, cy] = middle();
     const px = over.clientWidth / view.w;
@@ -161,10 +168,16 @@
     go.addEventListener("change", () => go.form.submit());
     go.form.querySelector("button").hidden = true;
   }
+  // an address may name a blank, or the pipe that it is for
+  const asked = new URLSearchParams(location.search).get("blank");
+  const named = asked && sheet.blanks.find((b) => b.blank === asked || b.blank.startsWith(asked + " "));
   // at first as near as the whole width of the sheet allows, from its left end
   let first = true;
   new ResizeObserver(() => {
     look(view.x, view.y, first ? W / ratio() : view.w);
+    if (first && named) box.dispatchEvent(new CustomEvent("choose", {
+      detail: named.blank
+    }));
     first = false;
   }).observe(over);
   box.dispatchEvent(new CustomEvent("redraw"));

@@ -1,4 +1,4 @@
-// Scan box, ticks, steps, clocks, drafts that outlive the server, jobs: nothing here is needed for the pages to work.
+// Scan box, ticks, steps, clocks, jobs: nothing here is needed for the pages to work.
 "use strict";
 const held = {
   get(key) {
@@ -94,62 +94,6 @@ for (const box of document.querySelectorAll("ul.tick input[data-tick]")) {
   });
 }
 
-// What was typed stays on the tablet, should the server go away before or while the form is sent.
-const saved = document.querySelector("[data-saved]");
-if (saved && held.get("sent")) {
-  held.drop(held.get("sent"));
-}
-held.drop("sent");
-for (const form of document.querySelectorAll("form[data-keep]")) {
-  const key = "typed " + location.pathname + " " + form.dataset.keep;
-  const fields = [...form.elements].filter((f) => f.name && f.type !== "file" && f.type !== "password" && !("fresh" in f.dataset));
-  try {
-    const was = JSON.parse(held.get(key) || "null");
-    // beside a field may stand what it showed (was:NAME): one that nobody touched then shows what is true now
-    const touched = (name) => !name.startsWith("was:") && !("was:" + name in was && was["was:" + name] === was[name]);
-    for (const f of was ? fields : []) {
-      if (!(f.name in was) || !touched(f.name)) continue;
-      if (f.type === "radio" || f.type === "checkbox") f.checked = was[f.name] === f.value;
-      else f.value = was[f.name];
-    }
-    if (was)
-      for (const d of form.querySelectorAll("details")) d.open = true;
-  } catch {
-    held.drop(key);
-  }
-  const keep = () => {
-    const now = {};
-    for (const f of fields) {
-      if (f.type === "radio" || f.type === "checkbox") {
-        if (f.checked) now[f.name] = f.value;
-      } else now[f.name] = f.value;
-    }
-    held.set(key, JSON.stringify(now));
-  };
-  form.addEventListener("input", keep);
-  form.addEventListener("submit", async (event) => {
-    keep();
-    held.set("sent", key);
-    const told = form.querySelector("[data-kept]");
-    if (!told || form.dataset.sure) return;
-    event.preventDefault();
-    try {
-      await fetch("/static/icon.svg", {
-        cache: "no-store",
-        method: "HEAD"
-      });
-      form.dataset.sure = "1";
-      form.requestSubmit();
-    } catch {
-      told.hidden = false;
-      told.scrollIntoView({
-        block: "center"
-      });
-      held.drop("sent");
-    }
-  });
-}
-
 for (const button of document.querySelectorAll("[data-step]")) {
   button.addEventListener("click", () => {
     const field = document.getElementById(button.dataset.for);
@@ -204,6 +148,41 @@ for (const clock of document.querySelectorAll("[data-clock]")) {
   });
   show();
   setInterval(show, 20e3);
+}
+
+// While something is typed into the search, what is found stands below it; arrows go through it.
+for (const box of document.querySelectorAll("[data-scan]")) {
+  const list = box.form.querySelector("[data-suggested]");
+  let waiting,
+    asked = 0;
+  box.addEventListener("input", () => {
+    clearTimeout(waiting);
+    const mine = ++asked;
+    waiting = setTimeout(async () => {
+      try {
+        const answer = await fetch("/find?q=" + encodeURIComponent(box.value), {
+          headers: {
+            "x-part": "found"
+          }
+        });
+        const found = box.value.trim() && answer.ok ? await answer.text() : "";
+        if (mine === asked) list.innerHTML = found;
+      } catch {
+        /* Enter still searches */
+      }
+    }, 150);
+  });
+  box.form.addEventListener("keydown", (event) => {
+    const way = {
+      ArrowDown: 1,
+      ArrowUp: -1
+    } [event.key];
+    const steps = [box, ...list.querySelectorAll("a")];
+    const to = way && steps[steps.indexOf(document.activeElement) + way];
+    if (!to) return;
+    event.preventDefault();
+    to.focus();
+  });
 }
 
 const trial = document.querySelector("form[data-try]");

@@ -37,8 +37,18 @@ class Knot:
 
     @property
     def account(self) -> str:
-        """The account's name in the book; empty where several stand together."""
-        return f"{self.kind}:{self.name}" if self.name and self.count == 1 else ""
+        """The account's name in the book; empty where several stand together, and for what lies outside the shop."""
+        return f"{self.kind}:{self.name}" if self.kind and self.name and self.count == 1 else ""
+
+    @property
+    def anchor(self) -> str:
+        """How its words stand to it, so that they stay in the picture: from its left, about its middle, up to its right."""
+        return "text-start" if self.x <= EDGE else "text-end" if self.x >= WIDE - EDGE else "text-middle"
+
+    @property
+    def words_x(self) -> float:
+        """Where its words begin, have their middle, or end."""
+        return {"text-start": self.x - 46.0, "text-end": self.x + 46.0}.get(self.anchor, self.x)
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -12,14 +13,18 @@ from pipemetal.plans.record import Plan
 
 __all__ = ["Known", "Match", "known_of_plan", "matches"]
 
-MOST: Final = 24
+KINDS: Final = ("rank", "roll", "sheet", "melt", "lot", "cast", "pipe", "blank")
+"""What is found, in the order in which it is listed: what one works with first, the many pipes last."""
 MOST_NEAR: Final = 6
 ALIKE: Final = 0.6
 
 
 @dataclass(frozen=True)
 class Known:
-    """A thing that can be found: its kind, its name, its page, its alloy, its state, and words that find it too."""
+    """A thing that can be found: its kind, its name, its page, its alloy, its state, and words that find it too.
+
+    `rolls`: for a rank, the page with the rolls that it is cut from.
+    """
 
     kind: str
     name: str
@@ -27,6 +32,7 @@ class Known:
     alloy: str = ""
     state: str = ""
     more: str = ""
+    rolls: str = ""
 
 
 @dataclass(frozen=True)
@@ -41,6 +47,7 @@ class Match:
     alloy: str
     state: str
     more: str
+    rolls: str = ""
 
 
 def known_of_plan(plan: Plan, organ: str) -> list[Known]:
@@ -50,7 +57,10 @@ def known_of_plan(plan: Plan, organ: str) -> list[Known]:
     sheets = {c.blank: (s.id, s.alloy) for s in plan.sheets for c in s.cuts}
     link = f"/organs?organ={_quoted(organ)}&rank=" if organ else "/organs?rank="
     return [
-        *(Known("rank", rank, f"{link}{_quoted(rank)}", alloy) for rank, alloy in ranks.items()),
+        *(
+            Known("rank", rank, f"{link}{_quoted(rank)}", alloy, rolls=f"/racks?rank={_quoted(rank)}")
+            for rank, alloy in ranks.items()
+        ),
         *(
             Known(
                 "sheet", s.id, f"/casting/pour?n={pours[s.id]}" if s.id in pours else _cutting(s.id), s.alloy, "to cast"
@@ -67,7 +77,7 @@ def known_of_plan(plan: Plan, organ: str) -> list[Known]:
 
 
 def matches(words: str, known: Iterable[Known]) -> tuple[list[Match], list[Match]]:
-    """What bears the words in its name or its other words, best first; where nothing does, what comes near.
+    """What bears the words in its name or its other words, best first and numbers in their order; else what comes near.
 
     >>> found, near = matches("r11", [Known("roll", "R115", "/racks/R115"), Known("lot", "T1", "/stock?lot=T1")])
     >>> [(m.before, m.hit, m.after) for m in found], near
@@ -77,21 +87,31 @@ def matches(words: str, known: Iterable[Known]) -> tuple[list[Match], list[Match
     if not asked:
         return [], []
     held = list(known)
-    ranked: list[tuple[int, int, Known]] = []
+    ranked: list[tuple[int, Known]] = []
     for k in held:
         name = k.name.casefold()
         if asked == name:
-            ranked.append((0, len(name), k))
+            ranked.append((0, k))
         elif name.startswith(asked):
-            ranked.append((1, len(name), k))
+            ranked.append((1, k))
         elif asked in name:
-            ranked.append((2, len(name), k))
+            ranked.append((2, k))
         elif all(word in f"{name} {k.more.casefold()} {k.alloy.casefold()}" for word in asked.split()):
-            ranked.append((3, len(name), k))
-    ranked.sort(key=lambda r: (r[0], r[1]))
+            ranked.append((3, k))
+    ranked.sort(key=lambda r: (r[0] > 0, KINDS.index(r[1].kind), r[0], _in_order(r[1].name)))
     if ranked:
-        return [_match(k, asked) for _, _, k in ranked[:MOST]], []
+        return [_match(k, asked) for _, k in ranked], []
     return [], _near(asked, held)
+
+
+def _in_order(name: str) -> tuple[tuple[str, int], ...]:
+    """A name as people count: R9 before R10.
+
+    >>> sorted(["R10", "R9", "R101 a"], key=_in_order)
+    ['R9', 'R10', 'R101 a']
+    """
+    parts = re.split(r"(\d{1,15})", name.casefold())
+    return tuple(zip(parts[::2], [*(int(n) for n in parts[1::2]), -1], strict=True))
 
 
 def _near(asked: str, held: Sequence[Known]) -> list[Match]:
@@ -103,7 +123,9 @@ def _match(known: Known, asked: str) -> Match:
     at = known.name.casefold().find(asked)
     a, b = (at, at + len(asked)) if at >= 0 else (len(known.name), len(known.name))
     name = known.name
-    return Match(known.kind, name[:a], name[a:b], name[b:], known.page, known.alloy, known.state, known.more)
+    return Match(
+        known.kind, name[:a], name[a:b], name[b:], known.page, known.alloy, known.state, known.more, known.rolls
+    )
 
 
 def _cutting(sheet: str) -> str:

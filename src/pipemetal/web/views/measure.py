@@ -23,9 +23,11 @@ LEAST, MOST = 2, 12
 
 @dataclass(frozen=True)
 class Place:
-    """A place of the grid: its name in the form, where it is, and the thickness to expect there, as cast."""
+    """A place of the grid: its name in the form, which says where it lies, so that a reading stays at its place in any grid; its
+    row along; where it is, and the thickness to expect there, as cast."""
 
     name: str
+    row: int
     x_mm: float
     y_mm: float
     expected_mm: float
@@ -61,7 +63,7 @@ def grid_of(length_mm: float, width_mm: float, ends_mm: tuple[float, float], alo
 
     ys = (width_mm - edge, width_mm / 2.0, edge)
     lines = tuple(
-        (name, tuple(Place(f"t{k}-{j}", x, y, expected(x)) for k, x in enumerate(at)))
+        (name, tuple(Place(f"t{x:.0f}-{j}", k, x, y, expected(x)) for k, x in enumerate(at)))
         for j, (name, y) in enumerate(zip(ACROSS, ys, strict=True))
     )
     walls = [expected((k + 0.5) / PARTS * length_mm) for k in range(PARTS)]
@@ -73,10 +75,10 @@ def doubtful(places: Sequence[Place], read_mm: Mapping[str, float]) -> tuple[str
 
     >>> places = grid_of(1000.0, 500.0, (1.2, 1.0)).places
     >>> read = {p.name: p.expected_mm * 1.05 for p in places}
-    >>> doubtful(places, read), doubtful(places, read | {"t3-0": 0.8})
-    ((), ('t3-0',))
+    >>> doubtful(places, read), doubtful(places, read | {"t740-0": 0.8})
+    ((), ('t740-0',))
     """
-    column = {p.name: int(p.name[1:].partition("-")[0]) for p in places}
+    column = {p.name: p.row for p in places}
     off = {p.name: read_mm[p.name] / p.expected_mm for p in places if p.name in read_mm}
     found = []
     for name, own in off.items():

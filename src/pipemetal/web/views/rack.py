@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 from pipemetal.documents.colours import WALL_STEPS_MM
+from pipemetal.plans.record import Plan
 from pipemetal.web.views.walls import Run, runs_of
 
-__all__ = ["SCALE", "Scale", "Span", "span_of"]
+__all__ = ["SCALE", "RankRolls", "Scale", "Span", "rolls_of_rank", "span_of"]
 
 
 @dataclass(frozen=True)
@@ -61,3 +63,28 @@ def span_of(
     walls = [thinnest_mm * ratio ** ((k + 0.5) / PARTS) for k in range(PARTS)]
     asked_x, asked_end = (scale.place(asked_mm[0]), scale.place(asked_mm[1])) if asked_mm else (0.0, 0.0)
     return Span(x, long, tuple(runs_of(walls, long)), asked_x, asked_end - asked_x)
+
+
+@dataclass(frozen=True)
+class RankRolls:
+    """What the plan in hand cuts a rank from: its alloy, how many blanks from which roll, and the sheets still to be cast."""
+
+    alloy: str = ""
+    blanks: Mapping[str, int] = field(default_factory=dict)
+    to_cast: tuple[str, ...] = ()
+
+
+def rolls_of_rank(plan: Plan | None, rank: str) -> RankRolls:
+    """The rolls of a rank; nothing where the plan does not hold it.
+
+    >>> rolls_of_rank(None, "Octave 4")
+    RankRolls(alloy='', blanks={}, to_cast=())
+    """
+    alloy = next((p.alloy for p in plan.pipes if p.rank == rank), "") if plan is not None and rank else ""
+    if plan is None or not alloy:
+        return RankRolls()
+    blanks = {s.id: sum(c.rank == rank for c in s.cuts) for s in plan.sheets}
+    new = {s.id for s in plan.new_sheets}
+    return RankRolls(
+        alloy, {k: n for k, n in blanks.items() if n}, tuple(k for k, n in blanks.items() if n and k in new)
+    )
