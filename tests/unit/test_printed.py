@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import socket
 import threading
 from collections.abc import Iterator
@@ -95,9 +96,14 @@ def test_a_roll_takes_one_page_and_says_all(plan: Plan) -> None:
     pages = looked_at(cutting_pdf(plan, UnitSystem(), Words()), "en")
     assert "Order of cutting" in pages[0].text
     sheets = [s for s in plan.sheets if s.cuts]
-    assert len(pages) == 1 + len(sheets)
+    first = next(k for k, page in enumerate(pages) if "cutting sheet of" in page.text)
+    assert len(pages) == first + len(sheets)
+    listed = " ".join(" ".join(page.text.split()) for page in pages[:first])
+    for number, page in enumerate(pages[first:], start=first + 1):
+        roll = page.text.split("cutting sheet of ")[1].split()[0]
+        assert re.search(rf"\b{roll} .*?\b{number}\b", listed), roll  # the order of work names its page
     for sheet in sheets:
-        (own,) = (p for p in pages[1:] if f"cutting sheet of {sheet.id}" in p.text)
+        (own,) = (p for p in pages[first:] if f"cutting sheet of {sheet.id}" in p.text)
         for cut in sheet.cuts:
             assert cut.note in own.text
         assert own.filled >= 1.0 / 3.0

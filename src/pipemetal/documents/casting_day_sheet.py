@@ -123,7 +123,7 @@ def _melted(
         say("melt"),
         say("alloy"),
         units.mass,
-        say("lots"),
+        say("lot"),
         say("burner on"),
         say("ready about"),
         say("sheets"),

@@ -6,19 +6,17 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from pipemetal.documents.plan_sheets import foot_of
-from pipemetal.documents.sheet import Block, Columns, Heading, Lines, Paragraph, Sheet, table
+from pipemetal.documents.sheet import Block, Columns, Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import TICK
 from pipemetal.planning.cuts import CutRoll
 from pipemetal.plans.record import Plan
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["MOST_WITH_PAGES", "cutting_order_sheet", "in_cutting_order"]
+__all__ = ["cutting_order_sheet", "in_cutting_order"]
 
 COLUMNS: Final = 3
 NO_BREAK: Final = "\u00a0"
-MOST_WITH_PAGES: Final = 110
-"""So many sheets are listed on one page, so that the pages of their cutting sheets are known beforehand."""
 
 
 def in_cutting_order(plan: Plan, cut_rolls: Sequence[CutRoll]) -> list[CutRoll]:
@@ -41,8 +39,7 @@ def cutting_order_sheet(
     listed: list[Block] = []
     for day, members in groups.items():
         words = say("After casting day {day}", day=day) if day else say("From the rack, at once")
-        listed += [Heading(words), _table(members, pages, units, say, new=bool(day))]
-    blocks.append(Columns(COLUMNS, tuple(listed)))
+        listed += [Paragraph(words, strong=True), _table(members, pages, units, say, new=bool(day))]
     gauged = [f"{mark.number}: {mark.roll}" for c in cut_rolls for mark in c.gauge]
     if gauged:
         blocks.append(
@@ -57,6 +54,7 @@ def cutting_order_sheet(
             quiet=True,
         )
     )
+    blocks.append(Columns(COLUMNS, tuple(listed)))
     return Sheet(
         say("Order of cutting"),
         f"{plan.organ}, {plan.shop}",

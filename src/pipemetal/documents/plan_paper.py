@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from pipemetal.documents.casting_day_sheet import casting_day_sheets
-from pipemetal.documents.cutting_order import MOST_WITH_PAGES, cutting_order_sheet, in_cutting_order
+from pipemetal.documents.cutting_order import cutting_order_sheet, in_cutting_order
 from pipemetal.documents.cutting_sheet import cutting_pages
 from pipemetal.documents.marks import marks_of
 from pipemetal.documents.organ_file import organ_file_sheets
@@ -18,7 +18,7 @@ from pipemetal.documents.plan_sheets import (
 )
 from pipemetal.documents.rank_sheet import rank_sheets
 from pipemetal.documents.sheet import Block, NewPage, Picture, Sheet, paper_mm
-from pipemetal.documents.typeset import FOOT_MM, MARGIN_MM, to_pdf
+from pipemetal.documents.typeset import FOOT_MM, MARGIN_MM, pages_taken, to_pdf
 from pipemetal.plans.drawn import drawn_sheets
 from pipemetal.plans.record import Plan
 from pipemetal.sheets.roll import Roll
@@ -63,7 +63,7 @@ def cutting_sheets(
     marks = marks_of(plan.tin_wt_pct or {})
     held = in_cutting_order(plan, [c for c in drawn_sheets(plan, rack) if only in ("", c.roll.id)])
     sheets, first = [], {}
-    at = 2
+    at = 1
     for cut_roll in held:
         pages = cutting_pages(cut_roll, plan.organ, units, say, room, marks)
         first[cut_roll.roll.id] = at
@@ -76,7 +76,8 @@ def cutting_sheets(
         sheets.append(Sheet("", "", tuple(blocks), landscape=True, foot=foot, running=running))
     if only or not held:
         return sheets
-    known = first if len(held) <= MOST_WITH_PAGES else {}
+    before = pages_taken(cutting_order_sheet(plan, held, first, units, say), paper, say)
+    known = {roll: page + before for roll, page in first.items()}
     return [cutting_order_sheet(plan, held, known, units, say), *sheets]
 
 

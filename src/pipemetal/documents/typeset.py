@@ -31,7 +31,7 @@ from pipemetal.documents.sheet import (
 from pipemetal.documents.svg import to_svg
 from pipemetal.words import Words
 
-__all__ = ["compiled", "drawing_images", "drawing_pages", "text_literal", "to_pdf"]
+__all__ = ["compiled", "drawing_images", "drawing_pages", "pages_taken", "text_literal", "to_pdf"]
 
 MARGIN_MM: Final = 12.0
 FOOT_MM: Final = 14.0
@@ -39,8 +39,9 @@ LEAST_PT: Final = 6.0
 """Smaller letters are not printed."""
 LEAST_FILLED: Final = 1.0 / 3.0
 """A sheet's last page is filled so far, or the sheet is set a little smaller or larger."""
-SCALES: Final = (0.96, 0.92, 0.88, 0.84, 0.79, 0.74, 0.69, 1.05, 1.1, 1.16, 1.24)
-"""How much smaller, then how much larger, is tried."""
+LEAST_SCALE: Final = 0.69
+MOST_SCALE: Final = 1.25
+"""So much smaller or larger its letters are set at most."""
 HEAD: Final = """#set document(title: {title}, date: {date})
 #set text(font: "DejaVu Sans", size: 9pt, fill: rgb("#1d1d1b"), lang: {language}, hyphenate: false)
 #set par(leading: 0.55em, spacing: 0.8em)
@@ -71,7 +72,7 @@ def text_literal(text: str) -> str:
     "a \\"b\\" # \\\\n"
     """
     escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n").replace("\r", "").replace("\t", " ")
-    return '"' + "".join(c for c in escaped if c.isprintable() or c == " ") + '"'
+    return '"' + "".join(c for c in escaped if c.isprintable() or c in " \u00a0") + '"'
 
 
 class _Source:
@@ -199,6 +200,12 @@ def to_pdf(
     return compiled(source, files, archive=bool(archive))
 
 
+def pages_taken(sheet: Sheet, paper: str, say: Words) -> int:
+    """How many pages a sheet takes as it is printed."""
+    pages, _ = _filled([sheet], [0], _fitting([sheet], paper, say), paper, say)[0]
+    return pages
+
+
 def _document(
     sheets: Sequence[Sheet],
     numbers: Sequence[int],
@@ -229,14 +236,23 @@ def _fitting(sheets: Sequence[Sheet], paper: str, say: Words) -> dict[int, float
     found: dict[int, float] = {}
     set_anew = [n for n, sheet in enumerate(sheets) if not all(isinstance(b, Picture | NewPage) for b in sheet.blocks)]
     at_first = _filled(sheets, set_anew, {}, paper, say)
-    open_numbers = [n for n, filled in at_first.items() if not _good(sheets[n], *filled)]
-    for scale in SCALES:
-        if not open_numbers:
-            break
-        tried = _filled(sheets, open_numbers, dict.fromkeys(open_numbers, scale), paper, say)
-        found |= {n: scale for n, filled in tried.items() if _good(sheets[n], *filled)}
-        open_numbers = [n for n in open_numbers if n not in found]
+    tries = {n: _tries(sheets[n], *filled) for n, filled in at_first.items() if not _good(sheets[n], *filled)}
+    while tries := {n: scales for n, scales in tries.items() if scales and n not in found}:
+        now = {n: scales.pop(0) for n, scales in tries.items()}
+        tried = _filled(sheets, list(now), now, paper, say)
+        found |= {n: now[n] for n, filled in tried.items() if _good(sheets[n], *filled)}
+        found |= {n: LEAST_SCALE for n in tried if n not in found and sheets[n].one and not tries[n]}
     return found
+
+
+def _tries(sheet: Sheet, pages: int, filled: float) -> list[float]:
+    """Scales worth a try: those by which the last page vanishes, then those by which it is filled well enough."""
+    whole = pages - 1 + filled
+    fewer = 1 if sheet.one else pages - 1
+    smaller = [max(slack * fewer / whole, LEAST_SCALE) for slack in (1.0, 0.94, 0.87)]
+    larger = [min(slack * (pages - 1 + LEAST_FILLED) / whole, MOST_SCALE) for slack in (1.03, 1.1)]
+    wanted = [s for s in smaller if s > LEAST_SCALE] or [LEAST_SCALE]
+    return [round(scale, 3) for scale in dict.fromkeys([*wanted, *([] if sheet.one else larger)])]
 
 
 def _good(sheet: Sheet, pages: int, filled: float) -> bool:
