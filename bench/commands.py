@@ -6,13 +6,24 @@ from pathlib import Path
 
 import click
 
-from pipemetal.cli.main import COMMANDS, cli
+from pipemetal.cli.main import SECTIONS, cli
 
 PAGE = Path(__file__).parents[1] / "docs" / "commands.md"
 HEAD = """# Commands
 
 Written from the commands themselves (`make docs`); a test fails when the page is stale. Exit codes: 0 done; 1 done, but something
 cannot be served and is named; 2 bad input; 3 a numerical method gave up.
+
+A noun, then a verb: `pipemetal metal charge`. A verb works without its noun too: `pipemetal charge`. `plan` and `layout` alone
+mean `plan make` and `layout place`. `NO_COLOR=1` prints without colours; tables are as wide as the terminal, or `COLUMNS`.
+
+Your shell completes nouns, verbs and options after one line in its start file:
+
+| shell | line |
+|---|---|
+| bash, in `~/.bashrc` | `eval "$(_PIPEMETAL_COMPLETE=bash_source pipemetal)"` |
+| zsh, in `~/.zshrc` | `eval "$(_PIPEMETAL_COMPLETE=zsh_source pipemetal)"` |
+| fish, in `~/.config/fish/completions/pipemetal.fish` | `_PIPEMETAL_COMPLETE=fish_source pipemetal \\| source` |
 """
 
 
@@ -20,10 +31,12 @@ def page() -> str:
     """Every command with its arguments and options."""
     lines = [HEAD]
     context = click.Context(cli, info_name="pipemetal")
-    for name in COMMANDS:
-        command = cli.get_command(context, name)
-        assert command is not None
-        lines += section(command, name, context, "##")
+    for title, names in SECTIONS.items():
+        lines += [f"# {title}", ""]
+        for name in names:
+            command = cli.get_command(context, name)
+            assert command is not None
+            lines += section(command, name, context, "##")
     return "\n".join(lines)
 
 

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipemetal.cli.common import print_table
-from pipemetal.cli.main import COMMANDS, cli
+from pipemetal.cli.main import COMMANDS, NOUNS, cli
 
 ROOT = Path(__file__).parents[2]
 number = st.decimals(-99999, 99999, places=3).map(str)
@@ -96,9 +96,16 @@ def test_a_reader_that_has_seen_enough_is_no_failure() -> None:
 def test_every_command_and_every_one_below_it_is_on_the_page() -> None:
     page = (ROOT / "docs" / "commands.md").read_text()
     titles = set(re.findall(r"(?m)^##+ (.+)$", page))
+    titled = {name: f"{noun} {verb}" for noun, held in NOUNS.items() for verb, name in held.verbs.items()}
     context = click.Context(cli)
     for name in COMMANDS:
-        command = cli.get_command(context, name)
-        assert name in titles
+        title = titled.get(name, name)
+        command = (
+            cli.get_command(context, titled[name].split()[0]) if name in titled else cli.get_command(context, name)
+        )
+        if name in titled:
+            assert isinstance(command, click.Group)
+            command = command.get_command(context, title.split()[1])
+        assert title in titles
         if isinstance(command, click.Group):
-            assert {f"{name} {held}" for held in command.commands} <= titles
+            assert {f"{title} {held}" for held in command.commands} <= titles

@@ -10,8 +10,9 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from click.testing import CliRunner
 
-from pipemetal.cli.main import COMMANDS
+from pipemetal.cli.main import COMMANDS, NOUNS, SECTIONS, cli
 from pipemetal.planning.settings import CastingSettings, PotSettings, SheetSettings
 
 ROOT = Path(__file__).parents[2]
@@ -38,9 +39,34 @@ def test_the_page_of_quantities_is_not_stale() -> None:
 
 
 def test_every_command_has_words_of_help() -> None:
+    page = DOCS["commands.md"]
+    titles = {name: f"{noun} {verb}" for noun, held in NOUNS.items() for verb, name in held.verbs.items()}
+    assert set(titles) | {n for names in SECTIONS.values() for n in names} >= set(COMMANDS)
     for name in COMMANDS:
-        section = DOCS["commands.md"].partition(f"## {name}\n")[2].partition("\n## ")[0]
+        section = re.split(rf"\n##+ {titles.get(name, name)}\n", page)[1].partition("\n##")[0]
         assert len(section.split()) > 12, name
+
+
+def test_the_help_names_fourteen_nouns_at_most_and_every_command_under_one() -> None:
+    shown = [name for names in SECTIONS.values() for name in names]
+    assert len(shown) == len(set(shown)) <= 14
+    verbs = [name for noun in NOUNS.values() for name in noun.verbs.values()]
+    assert sorted({*verbs, *(n for n in shown if n not in NOUNS)}) == sorted(COMMANDS)
+    for text in (CliRunner().invoke(cli, ["--help"]).output, CliRunner().invoke(cli, ["book", "--help"]).output):
+        assert max(len(line) for line in text.splitlines()) <= 80
+
+
+def test_a_verb_is_the_same_with_its_noun_and_without() -> None:
+    words = ["alloy", "Sn 50 Pb bal", "--json"]
+    alone, within = (CliRunner().invoke(cli, args).output for args in (words, ["metal", *words]))
+    assert alone == within and alone.startswith("{")
+    # the usual verb takes its options before its file
+    for args in (
+        ["plan", "--seed", "1", "--out", "x", "no.toml"],
+        ["plan", "make", "--seed", "1", "--out", "x", "no.toml"],
+    ):
+        refused = CliRunner().invoke(cli, args)
+        assert refused.exit_code == 2 and "no.toml" in refused.output
 
 
 @pytest.mark.parametrize("settings", [SheetSettings, PotSettings, CastingSettings])

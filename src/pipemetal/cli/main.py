@@ -9,13 +9,14 @@ import importlib
 import json
 import os
 import sys
+from dataclasses import dataclass
 from typing import Any, Final, NoReturn
 
 import click
 
 from pipemetal import __version__
 
-__all__ = ["COMMANDS", "main"]
+__all__ = ["COMMANDS", "NOUNS", "SECTIONS", "main"]
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "demo": ("plan_cmd:demo", "Set up the invented shop in a folder and run the main job on it."),
@@ -39,7 +40,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "freeze": ("casting_cmd:freeze", "How a sheet freezes, and the stone through a day of casts."),
     "calibrate": ("calibrate_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
     "layout": ("layout_cmd:layout", "Place blanks on rolls and on sheets to cast."),
-    "layout-check": ("layout_cmd:layout_check", "Check a plan with the verifier that stands apart."),
+    "layout-check": ("layout_cmd:layout_check", "Check a plan with the independent verifier."),
     "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, add, show."),
     "lots": ("lots_cmd:lots", "The lots in the shop book: list, add, show."),
     "melts": ("melts_cmd:melts", "The melts in the shop book: list, add, show."),
@@ -73,22 +74,147 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
 }
 
 
-class _LazyGroup(click.Group):
-    """Imports a command's module only when the command is run."""
+@dataclass(frozen=True)
+class Noun:
+    """A thing of the shop with its verbs, each a command of `COMMANDS`; `usual` is run where no verb is given."""
+
+    words: str
+    verbs: dict[str, str]
+    usual: str = ""
+
+
+NOUNS: Final[dict[str, Noun]] = {
+    "plan": Noun(
+        "An organ's plan: make it, accept it, book it as done, plan anew.",
+        {
+            "make": "plan",
+            "accept": "accept",
+            "reserved": "reserved",
+            "done": "done",
+            "anew": "anew",
+            "variants": "variants",
+        },
+        "make",
+    ),
+    "organ": Noun(
+        "The pipes of an organ: measures, flat blanks, cards, scales, old pipes.",
+        {
+            "pipes": "pipes",
+            "blanks": "blanks",
+            "card": "card",
+            "walls": "walls",
+            "scale": "scale",
+            "reuse": "reuse",
+        },
+    ),
+    "metal": Noun(
+        "Alloys, melts and buying.",
+        {
+            "alloy": "alloy",
+            "assay": "assay",
+            "charge": "charge",
+            "day": "day",
+            "cool": "cool",
+            "dross": "dross",
+            "scrap": "scrap",
+            "buy": "buy",
+        },
+    ),
+    "cast": Noun(
+        "Casting a sheet: the push, the freezing, what the log teaches.",
+        {"push": "push", "freeze": "freeze", "calibrate": "calibrate"},
+    ),
+    "layout": Noun(
+        "Blanks placed on rolls and sheets, and the independent check.",
+        {"place": "layout", "check": "layout-check"},
+        "place",
+    ),
+    "book": Noun(
+        "The shop book: what happened, corrections, people, files in and out, backup.",
+        {
+            "trace": "trace",
+            "history": "history",
+            "undo": "undo",
+            "weigh": "weigh",
+            "analysis": "analysis",
+            "trim": "trim",
+            "sell": "sell",
+            "unexplained": "unexplained",
+            "attach": "attach",
+            "people": "people",
+            "settings": "settings",
+            "import": "import",
+            "export": "export",
+            "dump": "dump",
+            "load": "load",
+            "backup": "backup",
+            "restore": "restore",
+            "doctor": "doctor",
+        },
+    ),
+    "print": Noun(
+        "Papers of a plan, labels, full-size patterns.",
+        {"paper": "paper", "label": "label", "patterns": "patterns"},
+    ),
+}
+SECTIONS: Final[dict[str, tuple[str, ...]]] = {
+    "The work": ("demo", "plan", "organ", "metal", "cast", "layout"),
+    "What is in the shop": ("rolls", "lots", "melts", "casts"),
+    "The book, paper and pages": ("book", "print", "serve"),
+}
+"""What stands in the help, in its order."""
+
+
+def _loaded(name: str) -> click.Command:
+    """A command by its own name, its module imported now."""
+    module, _, attribute = COMMANDS[name][0].partition(":")
+    command: click.Command = getattr(importlib.import_module(f"pipemetal.cli.{module}"), attribute)
+    return command
+
+
+class _NounGroup(click.Group):
+    """The verbs of a noun; what begins with no verb goes to the usual one."""
+
+    def __init__(self, name: str, noun: Noun) -> None:
+        usual = f" Without a verb: {noun.usual}." if noun.usual else ""
+        super().__init__(name, help=noun.words + usual, no_args_is_help=True)
+        self.noun = noun
+        # options before a verb are the usual verb's
+        self.context_settings = {"ignore_unknown_options": bool(noun.usual), "allow_interspersed_args": False}
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
+        return list(self.noun.verbs)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
-            return None
-        module, _, name = COMMANDS[cmd_name][0].partition(":")
-        command: click.Command = getattr(importlib.import_module(f"pipemetal.cli.{module}"), name)
-        return command
+        return _loaded(self.noun.verbs[cmd_name]) if cmd_name in self.noun.verbs else None
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if self.noun.usual and args and args[0] not in self.noun.verbs:
+            return self.noun.usual, self.get_command(ctx, self.noun.usual), args
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, help_text) for name, (_, help_text) in COMMANDS.items()])
+        with formatter.section("Verbs"):
+            formatter.write_dl([(verb, COMMANDS[name][1]) for verb, name in self.noun.verbs.items()])
+
+
+class _LazyGroup(click.Group):
+    """Nouns with their verbs, and every command by its own name too; a module is imported only when its command is run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return [name for names in SECTIONS.values() for name in names]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name in NOUNS:
+            return _NounGroup(cmd_name, NOUNS[cmd_name])
+        return _loaded(cmd_name) if cmd_name in COMMANDS else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        for title, names in SECTIONS.items():
+            with formatter.section(title):
+                formatter.write_dl([(n, NOUNS[n].words if n in NOUNS else COMMANDS[n][1]) for n in names])
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
@@ -96,7 +222,8 @@ class _LazyGroup(click.Group):
 def cli() -> None:
     """A pipe shop's metal: from the list of ranks to pipes cut out of catalogued sheet, and back again.
 
-    Every command prints a table for people, and one JSON object with --json.
+    Every command prints a table for people, and one JSON object with --json. A verb works without its noun too: pipemetal
+    charge is pipemetal metal charge.
     """
 
 
