@@ -81,7 +81,7 @@ def solid(text: str) -> float:
 HALF = Composition.parse("Sb 30 Pb bal")
 POINTS = (
     Point("Pb-Sb eutectic, C", 251.7, 0.5, AVERAGED, lambda: solid("Sb 11.1 Pb bal")),
-    Point("Pb-Sb eutectic liquid, at% Sb", 17.5, 0.4, AVERAGED + " (from memory)", eutectic_liquid),
+    Point("Pb-Sb eutectic liquid, at% Sb", 17.5, 0.4, AVERAGED + " (not checked)", eutectic_liquid),
     Point("(Pb) at the eutectic, at% Sb", 5.8, 0.3, AVERAGED, lambda: solid_of("lead-rich", "Sb", None, HALF)),
     Point("solidus of 0.6 at% Sb, C", 322.0, 1.0, AVERAGED, lambda: solidus.solidus_c(atomic(Sb=0.6, Pb=99.4))),
     Point("(Pb) at 100 C, at% Sb", 0.3, 0.1, AVERAGED, lambda: solid_of("lead-rich", "Sb", 100.0, HALF)),
@@ -105,16 +105,16 @@ POINTS = (
         "Sn30B less Sn30A, K",
         250.0 - 255.0,
         2.0,
-        ASTM + " (from memory)",
+        ASTM + " (not checked)",
         lambda: liquid("Sn 30 Sb 1.6 Pb bal") - liquid("Sn 30 Pb bal"),
     ),
-    Point("liquidus of Sn25B, C", 263.0, 2.0, ASTM + " (from memory)", lambda: liquid("Sn 25 Sb 1.3 Pb bal")),
-    Point("liquidus of Sn20B, C", 270.0, 2.0, ASTM + " (from memory)", lambda: liquid("Sn 20 Sb 1.0 Pb bal")),
-    Point("solidus of Pb84Sb12Sn4, C", 239.0, 1.0, "type metal (from memory)", lambda: solid("Sb 12 Sn 4 Pb bal")),
+    Point("liquidus of Sn25B, C", 263.0, 2.0, ASTM + " (not checked)", lambda: liquid("Sn 25 Sb 1.3 Pb bal")),
+    Point("liquidus of Sn20B, C", 270.0, 2.0, ASTM + " (not checked)", lambda: liquid("Sn 20 Sb 1.0 Pb bal")),
+    Point("solidus of Pb84Sb12Sn4, C", 239.0, 1.0, "type metal (not checked)", lambda: solid("Sb 12 Sn 4 Pb bal")),
     Point("solidus of Sn40B, C", 185.0, 1.0, ASTM, lambda: solid("Sn 40 Sb 2.1 Pb bal")),
     Point("solidus of Sn35B, C", 185.0, 1.0, ASTM, lambda: solid("Sn 35 Sb 1.8 Pb bal")),
-    Point("solidus of Sn30B, C", 185.0, 1.0, ASTM + " (from memory)", lambda: solid("Sn 30 Sb 1.6 Pb bal")),
-    Point("solidus of Sn20B, C", 184.0, 1.0, ASTM + " (from memory)", lambda: solid("Sn 20 Sb 1.0 Pb bal")),
+    Point("solidus of Sn30B, C", 185.0, 1.0, ASTM + " (not checked)", lambda: solid("Sn 30 Sb 1.6 Pb bal")),
+    Point("solidus of Sn20B, C", 184.0, 1.0, ASTM + " (not checked)", lambda: solid("Sn 20 Sb 1.0 Pb bal")),
 )
 HELD_OUT = tuple(i for i in range(len(POINTS)) if i % 3 == 2)
 

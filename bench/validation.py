@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -22,9 +23,10 @@ PAGE = ROOT / "docs" / "validation.md"
 HEAD = """# What was checked against the outside
 
 Written by `make validation` from the tests themselves: every comparison that the tests in `tests/published/` make with a
-published, computed or remembered value, what the program gives today, and the tolerance that the test allows. The run fails
-where this page is stale. `seen`: the source was read. `computed`: worked out independently from a stated formula. `from
-memory`: remembered. Otherwise the source stands beside the value. A check that misses has its true error and the reason there.
+published or computed value, what the program gives today, and the tolerance that the test allows. The run fails
+where this page is stale. `read`: the source was read. `computed`: worked out independently from a stated formula. `not checked`:
+quoted without the source at hand. Otherwise the source stands beside the value. A check that misses has its true error and the
+reason there.
 
 ## What has no outside check
 - Casting: no measured cast has been published, neither thickness against push nor seconds to matt. The equations are checked one
@@ -99,7 +101,7 @@ def densities() -> list[str]:
 
 def status_of(source: str) -> str:
     """How sure a published value is, by the words of its source."""
-    found = [word for word in ("from memory", "seen", "computed") if word in source.lower()]
+    found = [word for word in ("not checked", "read", "computed") if re.search(rf"\b{word}\b", source.lower())]
     return ", ".join(found) or "stated"
 
 
@@ -135,7 +137,7 @@ def room_rows(room: str, comparisons: list[dict[str, Any]]) -> list[str]:
 
 def summary(comparisons: list[dict[str, Any]]) -> list[str]:
     """How many values are held against the outside, by room and by how sure they are."""
-    kinds = ["seen", "computed", "from memory", "stated"]
+    kinds = ["read", "computed", "not checked", "stated"]
     lines = ["## How much is checked", "| room | values | " + " | ".join(kinds) + " |", "|---|---|---|---|---|---|"]
     for room, name in ROOMS.items():
         ours = [c for c in comparisons if c["test"].startswith(f"test_{room}_")]

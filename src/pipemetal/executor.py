@@ -212,7 +212,7 @@ def executor_for(workers: int | None, cluster: str | None) -> Executor:
     Raises: InputError for both at once.
     """
     if cluster is not None and workers is not None:
-        raise InputError("go not together", field="--workers and --cluster", allowed="one of them")
+        raise InputError("cannot be used together", field="--workers and --cluster", allowed="one of them")
     if cluster is not None:
         return Cluster(cluster)
     return Processes(workers) if workers is not None and workers > 1 else Here()

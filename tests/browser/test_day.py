@@ -163,9 +163,9 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.fill("textarea[name=thickness]", " ".join(f"{x:.0f}:{t:.2f}" for x, t in zip(at, thick, strict=True)))
     page.click("text=Enter the readings")
     page.wait_for_url("**event=**")
-    page.click("text=Hang it up as a roll")
+    page.click("text=Add to the rack as a roll")
     assert page.input_value("input[name=id]") == sheet
-    page.click("button:text-is('Hang it up')")
+    page.click("button:text-is('Add to the rack')")
     page.wait_for_url("**/racks/**")
     assert page.url.split("?")[0].endswith(f"/racks/{sheet}")
     page.goto(f"{server.url}/cutting?sheet={sheet}")
@@ -228,7 +228,7 @@ def test_blanks_are_dragged_by_mouse_and_moved_by_keys(browser: Any, served: Any
     assert "pinned" in page.inner_text("[data-told]")
     page.reload()
     assert page.locator(".over .blank.pinned").count() == 1
-    page.click("text=Forget the changes")
+    page.click("text=Discard the changes")
     page.wait_for_selector("[data-draft]", state="hidden")
     page.close()
 

@@ -243,7 +243,7 @@ def test_a_percent_of_antimony_in_place_of_lead_reads_as_one_and_a_quarter_of_ti
 
 
 def test_lead_with_a_trace_of_copper_ends_at_its_eutectic() -> None:
-    """Copper lead of roofing sheet: eutectic of lead and copper at 326 C and 0.06 % Cu (Massalski 1990, from memory)."""
+    """Copper lead of roofing sheet: eutectic of lead and copper at 326 C and 0.06 % Cu (Massalski 1990, not checked)."""
     from pipemetal.alloys.scheil import freezing_curve
 
     curve = freezing_curve(Composition.parse("Cu 0.05 Pb bal"))

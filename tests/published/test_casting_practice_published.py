@@ -2,7 +2,7 @@
 
 Five or six ladles of 25 lb for a sheet; a gate of 2.3 to 3 mm; a push that quickens; the sheet from about 2.0 to 1.5 mm; little left; metal
 rich in tin poured as it begins to grain. The last is in print too: tin is drawn "when it begins to grain, as when it begins to set",
-lead "as hot as possible without lighting a roll of paper" (Encyclopedie, t. 11, 1765, p. 635; French text seen, our translation).
+lead "as hot as possible without lighting a roll of paper" (Encyclopedie, t. 11, 1765, p. 635; French text read, our translation).
 """
 
 import csv

@@ -100,7 +100,7 @@ def test_root_of_head_falls_evenly_in_time_where_the_head_alone_drives() -> None
 
 
 def test_heat_into_cloth_through_a_contact() -> None:
-    # Carslaw & Jaeger 1959 (from memory): 173.03 kJ/m2 for h 2000, e 312.2, 162.2 K, 10 s.
+    # Carslaw & Jaeger 1959 (not checked): 173.03 kJ/m2 for h 2000, e 312.2, 162.2 K, 10 s.
     assert base_heat_loss_j_m2(ThermalSettings(), 162.2, 10.0) == pytest.approx(173.03e3, abs=15.0)
 
 

@@ -18,7 +18,7 @@ from pipemetal.melts.mixing import Effort, Weighing
     ("loetig", "tin"), [(16, 100.0), (14, 87.5), (12, 75.0), (10, 62.5), (8, 50.0), (6, 37.5), (4, 25.0)]
 )
 def test_the_old_sixteenths_are_parts_of_tin_in_sixteen(loetig: int, tin: float) -> None:
-    """German encyclopaedia table of pipe metal; Riemann 1882 for 16 and 12 (seen): x parts of tin, 16 - x of lead."""
+    """German encyclopaedia table of pipe metal; Riemann 1882 for 16 and 12 (read): x parts of tin, 16 - x of lead."""
     parts = [(float(loetig), Composition.parse("Sn 100")), (16.0 - loetig, Composition.parse("Pb 100"))]
     assert mix([p for p in parts if p[0] > 0]).wt_pct("Sn") == pytest.approx(tin)
 
@@ -69,9 +69,9 @@ CARBON, MOLYBDENUM, ZINC = "Sb", "Bi", "Cu"
 
 
 def test_the_steel_mill_of_westerberg_bjorklund_and_hultman() -> None:
-    """Interfaces 7 (1977) 39-43, as a worked example of a mathematics package reprints it (data seen): 25 t of steel with 5 %
+    """Interfaces 7 (1977) 39-43, as a worked example of a mathematics package reprints it (data read): 25 t of steel with 5 %
     carbon and 5 % molybdenum from four whole ingots, three alloys and scrap costs 8495; ingots 1, 2 and 4 are taken
-    (optimum from memory). A tonne is ten kilograms here, and so is its price."""
+    (optimum not checked). A tonne is ten kilograms here, and so is its price."""
     data = [("1", 50.0, 5, 3, 35.0), ("2", 30.0, 4, 3, 33.0), ("3", 40.0, 5, 4, 31.0), ("4", 60.0, 3, 4, 28.0)]
     loose = [("alloy 1", 8, 6, 50.0), ("alloy 2", 7, 7, 45.0), ("alloy 3", 6, 8, 40.0), ("scrap", 3, 9, 10.0)]
 
@@ -93,7 +93,7 @@ def test_the_steel_mill_of_westerberg_bjorklund_and_hultman() -> None:
 
 def test_an_alloy_of_tin_zinc_and_lead_from_five_alloys() -> None:
     """Hillier & Lieberman, Introduction to Operations Research, exercise on blending an alloy of 40 % tin, 35 % zinc and 25 %
-    lead (data seen, prices 22, 20, 25, 24, 27). The optimum is the vertex of alloys 1, 2 and 3 at 0.0435, 0.2826 and
+    lead (data read, prices 22, 20, 25, 24, 27). The optimum is the vertex of alloys 1, 2 and 3 at 0.0435, 0.2826 and
     0.6739 of the whole, 23.457 (computed: exact solution of three equations; every other vertex costs more)."""
     table = [(60, 10, 30, 22.0), (25, 15, 60, 20.0), (45, 45, 10, 25.0), (20, 50, 30, 24.0), (50, 40, 10, 27.0)]
     lots = [

@@ -32,7 +32,7 @@ def principal(footage: Fraction, half_tones: float = 0.0, **rest: object) -> Ran
 
 @pytest.mark.parametrize("footage", [Fraction(8), Fraction(2)])
 def test_the_mouth_is_a_quarter_of_the_flat_body(footage: Fraction) -> None:
-    """Dickson 1882 (seen): the mouth's width is a quarter of the circumference "in all cases". The wall thins to the top, so that
+    """Dickson 1882 (read): the mouth's width is a quarter of the circumference "in all cases". The wall thins to the top, so that
     the blank, on its mean wall, is narrower by less than a hundredth."""
     held = card(principal(footage))
     assert held.mouth is not None
@@ -40,7 +40,7 @@ def test_the_mouth_is_a_quarter_of_the_flat_body(footage: Fraction) -> None:
 
 
 def test_a_foot_is_a_sector_of_the_bodys_circumference() -> None:
-    """Encyclopedie t. 11 (1765) p. 638 (seen): the arc of the foot's sector is the body's circumference, its radius the side of
+    """Encyclopedie t. 11 (1765) p. 638 (read): the arc of the foot's sector is the body's circumference, its radius the side of
     the cone. Ours is on the middle of the foot's own wall, which is thicker by 15 %."""
     held = card(principal(Fraction(8)))
     foot = next(c for c in held.parts if c.part.kind == "foot")
@@ -51,7 +51,7 @@ def test_a_foot_is_a_sector_of_the_bodys_circumference() -> None:
 
 @pytest.mark.parametrize(("half_tones", "strips"), [(-0.3, 1), (0.3, 2)])
 def test_bodies_of_3_pieds_are_made_of_two_strips(half_tones: float, strips: int) -> None:
-    """Encyclopedie t. 11 (1765) p. 635 and 638 (seen): sheets 3 pieds wide; from 3 pieds of circumference on, two half widths."""
+    """Encyclopedie t. 11 (1765) p. 635 and 638 (read): sheets 3 pieds wide; from 3 pieds of circumference on, two half widths."""
     widest = 3.0 * PIED_MM + 4.0
     at_limit = 16.0 * math.log2((3.0 * PIED_MM / math.pi - 1.7) / 261.5)
     held = card(principal(Fraction(16), at_limit + half_tones), SheetLimits(16.0 * PIED_MM, widest))
@@ -59,7 +59,7 @@ def test_bodies_of_3_pieds_are_made_of_two_strips(half_tones: float, strips: int
 
 
 def test_the_languid_is_bevelled_to_60_degrees() -> None:
-    """A teacher's page on metal pipes (seen): a small plane gives the languid 60 degrees."""
+    """A teacher's page on metal pipes (read): a small plane gives the languid 60 degrees."""
     held = card(principal(Fraction(4))).languid
     assert held is not None
     assert held.bevel_deg == pytest.approx(60.0)

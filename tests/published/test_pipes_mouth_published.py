@@ -36,7 +36,7 @@ ISING_ROWS = [
 
 @pytest.mark.parametrize(("wind", "hz", "cut_up", "number", "flue"), ISING_ROWS)
 def test_isings_number(wind: float, hz: float, cut_up: float, number: float, flue: float) -> None:
-    """Ising 1971, I = sqrt(2 P d / (rho h^3)) / f with 1.2 kg/m3 (formula from memory, rows computed independently)."""
+    """Ising 1971, I = sqrt(2 P d / (rho h^3)) / f with 1.2 kg/m3 (formula not checked, rows computed independently)."""
     assert ising_number(hz, pressure_pa(wind), flue, cut_up) == pytest.approx(number, rel=0.002)
 
 
@@ -148,7 +148,7 @@ def test_sheet_of_one_square_metre_and_one_millimetre(tin: int, g_cm3: float) ->
 
 
 def test_building_lead_of_code_3() -> None:
-    """1.32 mm (EN 12588:2006 as tabled by merchants) of lead is 14.97 kg/m2 (from memory)."""
+    """1.32 mm (EN 12588:2006 as tabled by merchants) of lead is 14.97 kg/m2 (not checked)."""
     assert 1.32 * solid_density_g_cm3(Composition.parse("Pb 100")) == pytest.approx(14.97, abs=0.05)
 
 

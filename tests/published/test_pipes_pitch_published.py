@@ -15,7 +15,7 @@ from pipemetal.pipes.temperament import TEMPERAMENTS, temperament_cents
 
 PRINTED = {
     # Cents above C, C to B.
-    # Werckmeister III and Kirnberger III: web pages of a ratio notation (C. Sapp), seen; also a table of 1691 III in whole
+    # Werckmeister III and Kirnberger III: web pages of a ratio notation (C. Sapp), read; also a table of 1691 III in whole
     # cents 0 90 192 294 390 498 588 696 792 888 996 1092, seen twice.
     "werckmeister3": (0, 90.225, 192.18, 294.135, 390.225, 498.045, 588.27, 696.09, 792.18, 888.27, 996.09, 1092.18),
     "kirnberger3": (
@@ -34,9 +34,9 @@ PRINTED = {
     ),
     # Quarter-comma meantone E flat to G sharp: public tuning table, seen.
     "meantone4": (0, 76.05, 193.16, 310.26, 386.31, 503.42, 579.47, 696.58, 772.63, 889.74, 1006.84, 1082.89),
-    # Neidhardt no. 1 in whole cents as tabled by Barbour 1951, from memory.
+    # Neidhardt no. 1 in whole cents as tabled by Barbour 1951, not checked.
     "neidhardt1": (0, 94, 196, 296, 392, 498, 592, 698, 796, 894, 996, 1092),
-    # Vallotti and Young no. 2, whole cents, from memory of the same book.
+    # Vallotti and Young no. 2, whole cents, not checked of the same book.
     "vallotti": (0, 94, 196, 298, 392, 502, 592, 698, 796, 894, 1000, 1090),
     "young2": (0, 90, 196, 294, 392, 498, 588, 698, 792, 894, 996, 1090),
 }
@@ -52,7 +52,7 @@ def test_temperaments_agree_with_printed_cents(name: str) -> None:
 
 def test_the_best_known_offsets_from_equal_with_a_kept() -> None:
     """Werckmeister III from A: C +11.7, C# +2.0, D +3.9, D# +5.9, E +2.0, F +9.8, F# 0, G +7.8, G# +3.9, A 0, A# +7.8,
-    B +3.9 cents: a piano technician's post of 24 March 1998, seen."""
+    B +3.9 cents: a piano technician's post of 24 March 1998, read."""
     printed = (11.7, 2.0, 3.9, 5.9, 2.0, 9.8, 0.0, 7.8, 3.9, 0.0, 7.8, 3.9)
     assert temperament_cents("werckmeister3") == pytest.approx(printed, abs=0.06)
 
@@ -105,7 +105,7 @@ def test_every_note_name_is_read_back_in_its_own_way(naming: str) -> None:
 
 
 def test_names_of_the_english_scale_list() -> None:
-    """GGG# is 4 semitones under the 8' C, BBB 1, CC is the 8' C, BB 11 above, C the 4' C: scale list of 1998, seen."""
+    """GGG# is 4 semitones under the 8' C, BBB 1, CC is the 8' C, BB 11 above, C the 4' C: scale list of 1998, read."""
     for text, key in (("GGG#", -4), ("BBB", -1), ("CC", 0), ("CC#", 1), ("BB", 11), ("C", 12), ("D#", 15)):
         assert parse_note(text, naming="english") == key
 

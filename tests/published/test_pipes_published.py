@@ -59,7 +59,7 @@ REFERENCE_PRINTED = [
     (15, 81.1),
 ]
 """Semitones above 8' C and the printed diameter in mm. Public web tables of C values and of a semitone scale list (1998),
-seen; printed tables truncate instead of rounding, hence 0.15 mm."""
+read; printed tables truncate instead of rounding, hence 0.15 mm."""
 
 HALF_TONES_PRINTED = [
     ("Viole d'orchestre", 35.6, -10),
@@ -72,7 +72,7 @@ HALF_TONES_PRINTED = [
     ("Flute a cheminee", 74.4, 7),
     ("Flute ouverte", 81.1, 9),
 ]
-"""Nine 8' stops at middle C: encyclopaedia article on flue pipe scaling, seen."""
+"""Nine 8' stops at middle C: encyclopaedia article on flue pipe scaling, read."""
 
 
 @pytest.mark.parametrize(("semitones", "printed_mm"), REFERENCE_PRINTED)
@@ -87,7 +87,7 @@ def test_half_tones_of_nine_stops(stop: str, diameter_mm: float, printed: float)
 
 @pytest.mark.parametrize(("pipe", "area_ratio"), [(17, 2.828), (18, 2.661), (19, 2.520)])
 def test_area_ratios_per_octave_of_the_three_progressions(pipe: int, area_ratio: float) -> None:
-    """Toepfer's three ratios (1 : sqrt 8 seen in the encyclopaedia article; the other two from memory)."""
+    """Toepfer's three ratios (1 : sqrt 8 read in the encyclopaedia article; the other two not checked)."""
     scale = HalvingScale(155.5, 0, pipe)
     assert (scale.diameter_mm(0, 0) / scale.diameter_mm(12, 12)) ** 2 == pytest.approx(area_ratio, abs=0.0008)
 
@@ -148,7 +148,7 @@ def test_speed_of_sound_in_moist_air(temperature_c: float, humidity: float, m_s:
     ("temperature_c", "m_s"), [(15, 340.26), (18, 342.03), (20, 343.20), (22, 344.37), (25, 346.11)]
 )
 def test_speed_of_sound_by_the_outdoor_standard(temperature_c: float, m_s: float) -> None:
-    """ISO 9613-1: 343.2 sqrt(T / 293.15) (clause from memory)."""
+    """ISO 9613-1: 343.2 sqrt(T / 293.15) (clause not checked)."""
     assert speed_of_sound_m_s(temperature_c, standard="iso9613") == pytest.approx(m_s, abs=0.006)
 
 

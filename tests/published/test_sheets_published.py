@@ -6,7 +6,7 @@ from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 
 # EN 12588:2006, Lead and lead alloys: rolled lead sheet for building purposes: code, thickness mm, mass kg/m2.
-# Status: from memory.
+# Status: not checked.
 ROLLED_LEAD = [
     (3, 1.32, 14.97),
     (4, 1.80, 20.41),

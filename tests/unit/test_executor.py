@@ -100,7 +100,7 @@ def test_an_address_where_nobody_answers_is_one_clear_message(monkeypatch: pytes
 
 
 def test_workers_and_cluster_go_not_together() -> None:
-    with pytest.raises(InputError, match="go not together"):
+    with pytest.raises(InputError, match="cannot be used together"):
         executor_for(2, "host:1")
     assert executor_for(None, None) == Here()
     assert executor_for(1, None) == Here()

@@ -59,7 +59,7 @@ class _Step:
 class _Newton:
     """Rounds of Newton for a temperature and shares; the matrix, once set, is mended by what each round showed.
 
-    Sources: C. G. Broyden, Math. Comp. 19 (1965) 577 (from memory).
+    Sources: C. G. Broyden, Math. Comp. 19 (1965) 577 (not checked).
     """
 
     def __init__(self) -> None:

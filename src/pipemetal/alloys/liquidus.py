@@ -111,7 +111,7 @@ def copper_saturation_wt_pct(comp: Composition, temperature_c: float) -> float:
         temperature_c: temperature of the pot, between the liquidus of the metal without copper and 600 C.
     Raises:
         AlloyError: the metal is not liquid there, or holds no tin.
-    Sources: Cu-Sn by Shim et al., Z. Metallkd. 87 (1996) 205; beside it, from memory: about 0.3 % in
+    Sources: Cu-Sn by Shim et al., Z. Metallkd. 87 (1996) 205; beside it, not checked: about 0.3 % in
         Sn60 and 1.1-1.5 % in tin, both at 250 C.
 
     >>> round(copper_saturation_wt_pct(Composition.parse("Sn 60 Pb bal"), 250), 2)

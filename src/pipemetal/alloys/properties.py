@@ -134,7 +134,7 @@ def solid_conductivity_w_mk(comp: Composition) -> float:
 def liquid_conductivity_w_mk(comp: Composition, temperature_c: float) -> float:
     """Thermal conductivity of the liquid, mean by volume of lead, tin and bismuth.
 
-    Sources: OECD/NEA Handbook 2015 (Pb, Bi); tin from memory; uncertainties by Assael et al. 2017.
+    Sources: OECD/NEA Handbook 2015 (Pb, Bi); tin not checked; uncertainties by Assael et al. 2017.
     """
     return volume_mean(comp, "liquid_conductivity", "liquid_density", checked_temperature_c(temperature_c))
 
@@ -190,7 +190,7 @@ def heat_to_liquid_kj_kg(comp: Composition) -> float:
 def freezing_shrinkage_pct(comp: Composition) -> float:
     """Loss of volume on freezing, percent of the liquid: liquid at the liquidus against solid at the same temperature.
 
-    Sources: densities as above; linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K, from memory.
+    Sources: densities as above; linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K, not checked.
 
     >>> round(freezing_shrinkage_pct(Composition.parse("Sn 100")), 1)
     2.8
@@ -206,7 +206,7 @@ def solid_hot_density_kg_m3(comp: Composition, temperature_c: float) -> float:
         temperature_c: 20 C to the solidus.
     Raises:
         AlloyError: temperature outside that.
-    Sources: density at 20 C as above; linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K, from memory.
+    Sources: density at 20 C as above; linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K, not checked.
 
     >>> round(solid_hot_density_kg_m3(Composition.parse("Sn 50 Pb bal"), 180))
     8764
@@ -222,7 +222,7 @@ def _expanded_density_kg_m3(comp: Composition, temperature_c: float) -> float:
 def cooling_contraction_pct(comp: Composition) -> float:
     """How much shorter a frozen sheet becomes from its solidus to 20 C, percent of its length.
 
-    Sources: linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K at 20 C, from memory; a little more when hot.
+    Sources: linear expansion of lead 28.9e-6 and of tin 23.5e-6 per K at 20 C, not checked; a little more when hot.
 
     >>> round(cooling_contraction_pct(Composition.parse("Sn 50 Pb bal")), 2)
     0.41

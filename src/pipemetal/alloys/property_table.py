@@ -78,7 +78,7 @@ PROPERTY_SOURCES: dict[str, Property] = {
         "kg/m3",
         1.0,
         (20.0, 327.0),
-        _VOLUMES + "; expansions from memory",
+        _VOLUMES + "; expansions not checked",
         "density of the sound solid",
     ),
     "liquid_density_kg_m3": Property(
@@ -94,11 +94,11 @@ PROPERTY_SOURCES: dict[str, Property] = {
         "%",
         20.0,
         None,
-        "densities of liquid and solid; expansions from memory",
+        "densities of liquid and solid; expansions not checked",
         "loss of volume on freezing",
     ),
     "cooling_contraction_pct": Property(
-        cooling_contraction_pct, "%", 10.0, None, "expansions from memory", "loss of length from the solidus to 20 C"
+        cooling_contraction_pct, "%", 10.0, None, "expansions not checked", "loss of length from the solidus to 20 C"
     ),
     "heat_to_liquid_kj_kg": Property(heat_to_liquid_kj_kg, "kJ/kg", 3.0, None, _GIBBS, "heat from 25 C to all melted"),
     "heat_content_kj_kg": Property(heat_content_kj_kg, "kJ/kg", 3.0, (25.0, 600.0), _GIBBS, "heat from 25 C to there"),
@@ -107,7 +107,7 @@ PROPERTY_SOURCES: dict[str, Property] = {
         "J/kgK",
         5.0,
         None,
-        "mean by mass; CRC Handbook, tin from memory",
+        "mean by mass; CRC Handbook, tin not checked",
         "heat capacity of the solid",
     ),
     "liquid_heat_capacity_j_kgk": Property(
@@ -142,7 +142,7 @@ PROPERTY_SOURCES: dict[str, Property] = {
         "W/mK",
         20.0,
         _LIQUID_RANGE_C,
-        "mean by volume; OECD/NEA 2015, Assael et al. 2017, tin from memory",
+        "mean by volume; OECD/NEA 2015, Assael et al. 2017, tin not checked",
         "heat conduction of the liquid",
     ),
     "brinell_hb": Property(

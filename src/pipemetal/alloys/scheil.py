@@ -80,7 +80,7 @@ def freezing_curve(comp: Composition) -> FreezingCurve:
 
     Raises:
         AlloyError: nothing but arsenic. ConvergenceError: a step did not settle.
-    Sources: G. H. Gulliver, J. Inst. Met. 9 (1913) 120, and E. Scheil, Z. Metallkd. 34 (1942) 70 (both from memory);
+    Sources: G. H. Gulliver, J. Inst. Met. 9 (1913) 120, and E. Scheil, Z. Metallkd. 34 (1942) 70 (both not checked);
         assessed Gibbs energies, see the footer of ``data/pbsn_pipe.tdb``.
 
     >>> curve = freezing_curve(Composition.parse("Sn 50 Pb bal"))
@@ -121,7 +121,7 @@ def _curved(molar: Array, temperature_k: Array, kinks: list[int]) -> tuple[Array
 
     A kink is where a solid begins or ends to grow; the last step, where the rest freezes, stays straight.
 
-    Sources: F. N. Fritsch & J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300 (from memory).
+    Sources: F. N. Fritsch & J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300 (not checked).
     """
     edges = sorted({0, len(molar) - 2, len(molar) - 1, *kinks})
     xs, ts = [molar[:1]], [temperature_k[:1]]

@@ -28,7 +28,7 @@ def surface_tension_n_m(comp: Composition, temperature_c: float) -> float:
         temperature_c: 50 to 900 C.
     Raises:
         AlloyError: temperature outside that, or neither lead nor tin.
-    Sources: J. A. V. Butler, Proc. R. Soc. A 135 (1932) 348 (from memory) with factor 0.83; pure metals by White,
+    Sources: J. A. V. Butler, Proc. R. Soc. A 135 (1932) 348 (not checked) with factor 0.83; pure metals by White,
         Metall. Trans. 2 (1971) 3067; excess energies from ``data/pbsn_pipe.tdb``.
 
     >>> round(surface_tension_n_m(Composition.parse("Sn 50 Pb bal"), 250), 3)

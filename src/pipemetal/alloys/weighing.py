@@ -65,7 +65,7 @@ class Calibration:
 def water_density_g_cm3(temperature_c: float) -> float:
     """Density of clean water free of air bubbles, 0 to 40 C.
 
-    Sources: Tanaka et al., Metrologia 38 (2001) 301, eq. 1 (constants from memory; 0.998207 at 20 C checked).
+    Sources: Tanaka et al., Metrologia 38 (2001) 301, eq. 1 (constants not checked; 0.998207 at 20 C checked).
 
     >>> round(water_density_g_cm3(20.0), 6)
     0.998207

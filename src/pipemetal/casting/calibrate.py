@@ -245,7 +245,7 @@ def _misread_casts(fit: Fit) -> list[tuple[int, float]]:
 def _misread_odds(fit: Fit, index: int) -> float:
     """Logarithm of the odds that one cast was misread, the scatter from cast to cast averaged.
 
-    Sources: marginal likelihood of a contaminated normal (Box & Tiao, Biometrika 55 (1968) 119; from memory).
+    Sources: marginal likelihood of a contaminated normal (Box & Tiao, Biometrika 55 (1968) 119; not checked).
     """
     totals = []
     for broad in (_MISREAD_SD, 0.0):

@@ -84,7 +84,7 @@ def explain(
     Raises:
         CastingError: a cast that is not in the log or that cannot be used, with the reason.
     Sources: each cause by its mean share over all orders in which the causes can be changed (Shapley, Contributions
-        to the Theory of Games II (1953); from memory), so that they add up exactly.
+        to the Theory of Games II (1953); not checked), so that they add up exactly.
     """
     casts = with_forgotten_gates(casts)
     found = found or calibrate(casts)

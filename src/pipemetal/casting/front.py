@@ -3,7 +3,7 @@
 They hold for thick metal without a contact resistance, which a sheet on cloth is not; they say what bare stone would
 do, why the cloth rules the freezing, and they are what a numerical scheme can be held against.
 
-Sources: H. S. Carslaw & J. C. Jaeger, Conduction of Heat in Solids (1959), ch. XI (Neumann, Schwarz; from memory); J.
+Sources: H. S. Carslaw & J. C. Jaeger, Conduction of Heat in Solids (1959), ch. XI (Neumann, Schwarz; not checked); J.
 Crank, Free and Moving Boundary Problems (1984), eq. 3.14 (Stefan). Units: SI inside, C for temperatures.
 """
 

@@ -30,7 +30,7 @@ __all__ = [
     "yield_stress_pa",
 ]
 
-# Solid that touches everywhere, by volume (Krieger & Dougherty, Trans. Soc. Rheol. 3 (1959) 137; from memory), and
+# Solid that touches everywhere, by volume (Krieger & Dougherty, Trans. Soc. Rheol. 3 (1959) 137; not checked), and
 # how near to it the formula still means something.
 PACKING, NEAREST_PACKING = 0.60, 0.595
 # Grains hold liquid between their arms: 1.5 to 2 times their own volume moves with them (estimate).
@@ -51,7 +51,7 @@ def base_heat_loss_j_m2(settings: ThermalSettings, difference_k: float, seconds:
 
     Q = dT e^2/h [exp(s^2) erfc(s) - 1 + 2 s / sqrt(pi)], s = h sqrt(t) / e.
 
-    Sources: Carslaw & Jaeger, Conduction of Heat in Solids (1959) (from memory); 173.03 kJ/m2 checked for h 2000, e
+    Sources: Carslaw & Jaeger, Conduction of Heat in Solids (1959) (not checked); 173.03 kJ/m2 checked for h 2000, e
         312.2, 162.2 K, 10 s.
 
     >>> round(base_heat_loss_j_m2(ThermalSettings(), 162.2, 10.0) / 1e3, 1)
@@ -134,7 +134,7 @@ def temperature_of_solid_c(comp: Composition, share: float, box_m: float = 0.25,
 def slurry_viscosity_pa_s(liquid_pa_s: Array | float, solid: Array | float, grain: float = USUAL_GRAIN) -> Array:
     """Viscosity of metal with a share of solid, grains holding `grain` times their own volume.
 
-    Sources: Krieger & Dougherty 1959 (from memory): (1 - phi / 0.60)^-1.5, which gives 0.1 to 0.4 Pa s at 0.55 to
+    Sources: Krieger & Dougherty 1959 (not checked): (1 - phi / 0.60)^-1.5, which gives 0.1 to 0.4 Pa s at 0.55 to
         0.58. Measured slurries (Joly & Mehrabian 1976; Laxmanan & Flemings 1980: abstracts only) lie at other shears
         and longer times.
 
@@ -150,7 +150,7 @@ def stirred_viscosity_pa_s(liquid_pa_s: Array | float, solid: Array | float) -> 
     """Viscosity of metal that was kept moving while it cooled: grows by a power of ten for every fifth of solid
     (estimate).
 
-    Sources: stirred slurries are commonly fitted by an exponential of the solid (from memory); the rate gives 0.06 to
+    Sources: stirred slurries are commonly fitted by an exponential of the solid (not checked); the rate gives 0.06 to
         0.3 Pa s at a fifth to a third of solid, where casters' sheets come out (docs/casting.md).
 
     >>> [round(float(stirred_viscosity_pa_s(2.6e-3, s)), 3) for s in (0.0, 0.2, 0.4)]

@@ -68,7 +68,7 @@ def next_casts(law: ShopLaw, casts: Sequence[ReducedCast]) -> tuple[Trial, ...]:
     """What each change would teach of sheets in and a little around the log, the most telling for each cast it takes
     first.
 
-    Sources: variance that more observations take away (Chaloner & Verdinelli, Stat. Sci. 10 (1995) 273; from memory),
+    Sources: variance that more observations take away (Chaloner & Verdinelli, Stat. Sci. 10 (1995) 273; not checked),
         the laws' own differences counted in it. A cast tells its mean to the shop's own cast scatter.
 
     >>> trials = next_casts(ShopLaw.prior(), [])

@@ -28,7 +28,7 @@ def joint_distance(values: Sequence[float], centre: Sequence[float], covariance:
     """Mahalanobis distance of some values from the middle of a log: 3 is as far as three standard deviations of one
     value.
 
-    Sources: Mahalanobis, Proc. Natl. Inst. Sci. India 2 (1936) 49 (from memory).
+    Sources: Mahalanobis, Proc. Natl. Inst. Sci. India 2 (1936) 49 (not checked).
 
     >>> round(joint_distance([2.0, 0.0], [0.0, 0.0], [[1.0, 0.9], [0.9, 1.0]]), 1)
     4.6

@@ -178,7 +178,7 @@ def gauge_of_log(casts: Sequence[LoggedCast]) -> float:
     """What one reading of a log's gauge scatters, in mm, by readings repeated at one distance; nought where none are.
 
     Sources: median of absolute differences from the middle one (Rousseeuw & Croux, J. Am. Stat. Assoc. 88 (1993)
-    1273; from memory).
+    1273; not checked).
     """
     apart = []
     for cast in casts:

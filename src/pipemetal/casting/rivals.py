@@ -132,8 +132,8 @@ def _rise_m(at: At, viscosity: Array, gate: Array, head: Array) -> Array:
     """How much higher the metal stands at the rear wall than on the mean: the cloth's pull, less what leaves with the
     sheet.
 
-    Sources: momentum of a moving sheet's boundary layer, laminar (Sakiadis, AIChE J. 7 (1961) 467; from memory) or
-        rough turbulent (Schlichting's formula for a rough plate; from memory), balanced by the slope of the surface;
+    Sources: momentum of a moving sheet's boundary layer, laminar (Sakiadis, AIChE J. 7 (1961) 467; not checked) or
+        rough turbulent (Schlichting's formula for a rough plate; not checked), balanced by the slope of the surface;
         derived.
     """
     laminar = SAKIADIS_MOMENTUM * np.sqrt(viscosity / at.density_kg_m3 * at.box_m / at.speed_m_s)
@@ -148,7 +148,7 @@ def orifice_film_m(at: At, discharge: float = 0.60, drag: float = 0.03) -> Array
     """Thin liquid through a sluice ruled by inertia: t = G (v + drag U) / U with G H' = v^2 / (2 Cd^2) + 12 nu lip v
     / G^2.
 
-    Sources: contraction pi/(pi+2) (von Mises; from memory), velocity coefficient 0.95 (Trans. JSIDRE 88 (2020)
+    Sources: contraction pi/(pi+2) (von Mises; not checked), velocity coefficient 0.95 (Trans. JSIDRE 88 (2020)
         I_125); H' = H less the film's back-pressure and the pull of the surface at the lip; derived.
     """
     weight = at.density_kg_m3 * GRAVITY_M_S2

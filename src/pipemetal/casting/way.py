@@ -36,7 +36,7 @@ def puddle_mm(comp: Composition) -> float:
 def mobile_time_s(
     comp: Composition, thickness_mm: float, film_c: float, table_c: float, air_c: float, settings: ThermalSettings
 ) -> float:
-    """How long a laid film can run: until a quarter of its volume is solid and grains touch (15-30 %, from memory)."""
+    """How long a laid film can run: until a quarter of its volume is solid and grains touch (15-30 %, not checked)."""
     found = freeze(comp, thickness_mm, film_c, table_c, air_c, settings, until=Until(solid=0.26))
     return found.time_to_25pct_s
 

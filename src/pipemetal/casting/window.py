@@ -39,7 +39,7 @@ ALIKE_SN_PCT = 8.0
 # A band of slush narrower than this cannot be hit with a thermometer (estimate). Parts of a band that are its soft
 # ends.
 NARROWEST_K, _SOFT_PART = 2.0, 0.2
-# A thermocouple of type K of the common class errs by so much (IEC 60584-1, class 2, below 333 C: from memory). A band
+# A thermocouple of type K of the common class errs by so much (IEC 60584-1, class 2, below 333 C: not checked). A band
 # narrower than both ways of it cannot be held by a reading.
 THERMOMETER_K: Final = 2.5
 # Metal that thickens over more than this does not set "within a few degrees".

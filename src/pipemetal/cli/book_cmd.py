@@ -43,7 +43,7 @@ def import_files(
     """Bring in a folder (recipes.toml, rack.csv, readings.csv, lots.csv, analyses.csv, log.csv), a CSV file, or an XLSX
     workbook whose sheets are called rolls, readings, lots, analyses, casts or ranks; all of it or nothing.
 
-    Everything that is wrong is told at once, with sheet, row and column. `pipemetal undo` takes an import back. A book is
+    All errors are listed at once, with sheet, row and column. `pipemetal undo` takes an import back. A book is
     made where there is none.
     """
     from pipemetal.shop.importing import KINDS

@@ -216,7 +216,7 @@ def unexplained(table_path: Path | None, shop: str | None, as_json: bool) -> Non
             )
             for x in lines
         ],
-        ["More than the book knew is above nought. An analysis changes elements; no mass is missing then."],
+        ["Positive: metal found; negative: metal missing. An analysis changes elements; no mass is missing then."],
         table_path,
     )
     if standing and table_path is None:

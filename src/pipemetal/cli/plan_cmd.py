@@ -215,7 +215,7 @@ def stock_of(
     """Recipes, rack, lots and lots of unknown metal, from files or from the shop book."""
     if shop is not None:
         if rack_path is not None or lots_path is not None:
-            raise InputError("goes without --rack and --lots", field="--shop", value=shop)
+            raise InputError("cannot be combined with --rack or --lots", field="--shop", value=shop)
         from pipemetal.shop.stock import planning_stock
 
         return planning_stock(shop, reserved=reserved)

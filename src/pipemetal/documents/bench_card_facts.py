@@ -141,7 +141,7 @@ def _planed(card: BenchCard, units: UnitSystem, say: Words) -> str:
         return say("not planed: the shop planes sheets up to {limit}", limit=limit)
     side = say("outside (common practice, no source)")
     if card.keep_outside:
-        side = say("inside; the outside stays as cast, for planing takes the spots away (from memory)")
+        side = say("inside; the outside stays as cast, for planing takes the spots away (not checked)")
     if card.planed_up_to_mm is None or len(thin) == len(card.parts):
         return side
     return f"{side}; {say('parts over {limit} are not planed', limit=limit)}"

@@ -117,7 +117,7 @@ def group_into_melts(
 ) -> tuple[MeltPlan, ...]:
     """Sheets of each alloy into the fewest melts, alloys in the given order, a fuller melt before an emptier one.
 
-    First-fit decreasing gives a grouping (at most 11/9 of the fewest melts: D. S. Johnson 1973, from memory); where the
+    First-fit decreasing gives a grouping (at most 11/9 of the fewest melts: D. S. Johnson 1973, not checked); where the
     metal would fit into fewer, depth-first search looks for them, so that a day's grouping is the fewest. For a long season
     the search may give up; `fewest_melts` is the bound. `fits` is what a melt must keep besides; a sheet alone always may.
 

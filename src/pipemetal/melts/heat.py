@@ -1,7 +1,7 @@
 """Heat to melt a charge: energy, gas and time.
 
 Sources: heat content from the assessed database of the alloys room; steel 500 J/(kg K), net heating values 35.8 MJ/m3 of
-natural gas and 46.35 MJ/kg of propane (from memory; a public range for natural gas is 34 to 52 MJ/m3); efficiency is an
+natural gas and 46.35 MJ/kg of propane (not checked; a public range for natural gas is 34 to 52 MJ/m3); efficiency is an
 estimate until the shop reads its meter.
 """
 

@@ -14,7 +14,7 @@ from pipemetal.melts.lots import Lot
 __all__ = ["KEPT_SHARE", "MetalPrices", "metal_prices", "needed_elements", "priced"]
 
 PROGRAM_PRICES: Final = {"Pb": 2.1, "Sn": 28.0, "Sb": 13.0, "Bi": 12.0, "Cu": 9.0, "Ag": 900.0, "As": 3.0}
-"""EUR a kilogram where the shop has no price (estimate, of the order of traded prices of 2024 and 2025, from memory).
+"""EUR a kilogram where the shop has no price (estimate, of the order of traded prices of 2024 and 2025, not checked).
 Only how they stand to each other decides: they are scaled to the prices that the shop does have."""
 NEARLY_PURE_WT_PCT: Final = 99.0
 KEPT_SHARE: Final = 0.9

@@ -1,8 +1,8 @@
 """The bench card of a pipe: everything that the hands at the bench need, from the flat metal to the stamp.
 
-Sources: languid bevel of 60 degrees, one teacher of metal pipes (seen), 45 to 75 common practice; body and foot butt-seamed.
+Sources: languid bevel of 60 degrees, one teacher of metal pipes (read), 45 to 75 common practice; body and foot butt-seamed.
 Solder by a bead four walls squared in section, held against the 1 to 2 % of a pipe's mass that shops speak of (both common
-practice, no source). Side of planing: planing takes the spots away (from memory), so metal of 40 to 55 % tin keeps its outside
+practice, no source). Side of planing: planing takes the spots away (not checked), so metal of 40 to 55 % tin keeps its outside
 as cast.
 """
 

@@ -5,7 +5,7 @@ nothing (0.6133 r), a wall without end (0.8217 r), a rim or a cap of some width 
 
 Sources: thin open tube 0.6133 r, Levine & Schwinger, Phys. Rev. 73 (1948) 383; round flange of any width, Dalmont, Nederveen &
 Joly, J. Sound Vib. 244 (2001) 505; a tube in a wider one, Kergomard & Garcia, J. Sound Vib. 114 (1987) 465; a thin iris in a
-tube, Fok 1941 (as quoted in acoustics texts); the last three from memory. `tests/published/test_pipes_ends_fem.py` holds all of
+tube, Fok 1941 (as quoted in acoustics texts); the last three not checked. `tests/published/test_pipes_ends_fem.py` holds all of
 them against finite elements of its own.
 """
 

@@ -9,7 +9,7 @@ No calculation delivers pipes in tune, since voicing moves the pitch (Dom Bedos 
 a cut length, which is the sounding length plus an allowance for tuning.
 
 Sources: Ising 1971 (0.73 S / sqrt(Sm) + 0.34 sqrt(S), second hand); Ingerslev & Frobenius 1947 (2.3 R^2 / sqrt(b h),
-from memory); Cavaille-Coll 1860 (5/3 D, constants from memory); stopped, chimney and tapered forms derived, no published check
+not checked); Cavaille-Coll 1860 (5/3 D, constants not checked); stopped, chimney and tapered forms derived, no published check
 found.
 """
 

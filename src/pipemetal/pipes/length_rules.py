@@ -81,10 +81,10 @@ def open_rules(
         ),
         (
             "Ingerslev & Frobenius 1947",
-            "c/2f - 2.3 R^2/sqrt(b h) - 0.6133 R, from memory",
+            "c/2f - 2.3 R^2/sqrt(b h) - 0.6133 R, not checked",
             half_wave - frobenius - UNFLANGED * diameter_mm / 2.0,
         ),
-        ("Cavaille-Coll 1860", "c/2f - 5/3 D, constants from memory", half_wave - 5.0 / 3.0 * diameter_mm),
+        ("Cavaille-Coll 1860", "c/2f - 5/3 D, constants not checked", half_wave - 5.0 / 3.0 * diameter_mm),
     )
     known = claim_cents(full, frequency_hz, diameter_mm)
     rules = []

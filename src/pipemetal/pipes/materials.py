@@ -9,7 +9,7 @@ from pipemetal.errors import PipeError
 __all__ = ["BOUGHT_METALS", "bought_density_g_cm3"]
 
 BOUGHT_METALS: Final[dict[str, float]] = {"zinc": 7.14, "copper": 8.96}
-"""Density in g/cm3 of the pure metals at 20 C (metals handbooks, from memory)."""
+"""Density in g/cm3 of the pure metals at 20 C (metals handbooks, not checked)."""
 
 
 def bought_density_g_cm3(metal: str) -> float:

@@ -103,7 +103,7 @@ def pressure_pa(wind_mm_water: float) -> float:
 def ising_number(frequency_hz: float, wind_pa: float, flue_mm: float, cut_up_mm: float) -> float:
     """Ising's number I = sqrt(2 P d / (rho h^3)) / f: 2 at best efficiency, 2 to 3 working, above about 3 overblown.
 
-    It takes the frequency in Hz, not the angular one, as some restatements have it. Source: Ising 1971, from memory and
+    It takes the frequency in Hz, not the angular one, as some restatements have it. Source: Ising 1971, not checked and
     pages that quote it.
 
     >>> round(ising_number(65.406, 735.5, 0.396, 30.5), 2)

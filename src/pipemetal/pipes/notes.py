@@ -8,7 +8,7 @@
 | `english` | CCC | CC | C | c1, c' | B |
 
 The footages are those of the lowest key of an 8' rank's octaves. Sources: strokes and B/H as in Riemann's lexicon (from
-memory); doubled capitals with C for the 4' C as in a semitone scale list of 1998, seen; scientific names as in ISO 16 use.
+memory); doubled capitals with C for the 4' C as in a semitone scale list of 1998, read; scientific names as in ISO 16 use.
 """
 
 from __future__ import annotations

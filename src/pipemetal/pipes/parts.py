@@ -328,7 +328,7 @@ def default_toe_mm(diameter_mm: float, foot_wall_mm: float, bore_mm: float = 0.0
 
 def default_foot_mm(diameter_mm: float) -> float:
     """Length of the foot where the organ file does not say it: 195 mm as all inside pipes of a documented organ of 1881 have it
-    (seen), 1.4 diameters where that is more (common practice, no source). Feet of plain pipes may be of any length
+    (read), 1.4 diameters where that is more (common practice, no source). Feet of plain pipes may be of any length
     (Encyclopedie t. 11 (1765) p. 638).
 
     >>> default_foot_mm(55.0), round(default_foot_mm(339.0))

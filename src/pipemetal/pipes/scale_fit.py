@@ -5,7 +5,7 @@ pipes are found against their neighbours first, then against each model in turn 
 models the one is kept that says most with fewest numbers. A pipe called wrong counts as a number spent.
 
 Sources: extended Bayes criterion (Chen & Chen, Biometrika 95 (2008) 759) over models, breaks and outliers, with the price
-of a number raised for short rows (McQuarrie, Statist. Probab. Lett. 44 (1999) 79; both from memory); a simpler scale is
+of a number raised for short rows (McQuarrie, Statist. Probab. Lett. 44 (1999) 79; both not checked); a simpler scale is
 kept unless the odds for another are better than ten to one. The limit for a wrong pipe is Student's t shared over all
 pipes (Bonferroni); the tolerance of 0.5 % that nobody calls wrong is common practice, no source. The intervals hold 95 %
 if the model kept is the true one; with breaks they hold somewhat less (87 to 91 % in trials).

@@ -32,7 +32,7 @@ def standing_stress(pipe: Pipe) -> StandingStress:
     """Stress of a pipe that stands on its toe.
 
     At the mouth the body's weight rests on the wall less the mouth's width; at the toe all of it on a ring of the toe's
-    bore and the foot's wall. A hung or racked pipe bears less. The flag follows published repair reports (seen): toes of
+    bore and the foot's wall. A hung or racked pipe bears less. The flag follows published repair reports (read): toes of
     pipes over 4' (1219 mm of body) deform first.
     """
     if not pipe.parts or pipe.mouth_width_mm <= 0.0:

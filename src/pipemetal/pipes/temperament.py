@@ -86,11 +86,11 @@ TEMPERAMENTS: Final[dict[str, Temperament]] = {
         Temperament(
             "meantone4", _meantone(1 / 4), "1/4 syntonic comma, E flat to G sharp: P. Aaron 1523 (by tradition)"
         ),
-        Temperament("meantone5", _meantone(1 / 5), "1/5 syntonic comma, E flat to G sharp (from memory)"),
+        Temperament("meantone5", _meantone(1 / 5), "1/5 syntonic comma, E flat to G sharp (not checked)"),
         Temperament(
             "meantone6",
             _meantone(1 / 6),
-            "1/6 syntonic comma, E flat to G sharp: G. Silbermann after Sorge 1748 (from memory)",
+            "1/6 syntonic comma, E flat to G sharp: G. Silbermann after Sorge 1748 (not checked)",
         ),
         Temperament(
             "werckmeister3",
@@ -110,12 +110,12 @@ TEMPERAMENTS: Final[dict[str, Temperament]] = {
         Temperament(
             "young2",
             _narrowed(PYTHAGOREAN_COMMA_CENTS, _WHITE_SIXTH | {"B-F#": 1 / 6}),
-            "T. Young 1800, second: C-G, G-D, D-A, A-E, E-B, B-F# narrow by 1/6 Pythagorean comma (from memory)",
+            "T. Young 1800, second: C-G, G-D, D-A, A-E, E-B, B-F# narrow by 1/6 Pythagorean comma (not checked)",
         ),
         Temperament(
             "kellner",
             _narrowed(PYTHAGOREAN_COMMA_CENTS, dict.fromkeys((*_NATURALS, "B-F#"), 1 / 5)),
-            "H. A. Kellner 1977: C-G, G-D, D-A, A-E, B-F# narrow by 1/5 Pythagorean comma (from memory)",
+            "H. A. Kellner 1977: C-G, G-D, D-A, A-E, B-F# narrow by 1/5 Pythagorean comma (not checked)",
         ),
         Temperament(
             "neidhardt1",
@@ -123,7 +123,7 @@ TEMPERAMENTS: Final[dict[str, Temperament]] = {
                 PYTHAGOREAN_COMMA_CENTS,
                 dict.fromkeys(_NATURALS, 1 / 6) | dict.fromkeys(("E-B", "B-F#", "G#-Eb", "Eb-Bb"), 1 / 12),
             ),
-            "J. G. Neidhardt, circulating temperament no. 1 as tabled by Barbour 1951 (from memory)",
+            "J. G. Neidhardt, circulating temperament no. 1 as tabled by Barbour 1951 (not checked)",
         ),
     )
 }

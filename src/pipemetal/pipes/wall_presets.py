@@ -21,7 +21,7 @@ SHOWN_MM: Final = (("16'", 261.5), ("8'", AT_8_FOOT_MM), ("4'", 92.5), ("2'", 55
 """Inner diameters of the reference scale at C, by which rules are shown."""
 
 PUBLISHED_SPREAD: Final = (1.0, 2.0)
-"""The widest spread seen in print: metal "nearly two times thicker" than that of most (a builder's page, seen)."""
+"""The widest spread seen in print: metal "nearly two times thicker" than that of most (a builder's page, read)."""
 
 METALS: Final = {
     "tin": (0.95, 0.90, 1.00),

@@ -137,7 +137,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
             return faults.answer([error], site.show(request), 422)
         missing = isinstance(error, NotInBookError)
         denied = isinstance(error, NotAllowedError)
-        title = "Not in the book" if missing else "Your role does not go so far" if denied else "That cannot be used"
+        title = "Not in the book" if missing else "Your role does not allow this" if denied else "That cannot be used"
         words = error.text() if isinstance(error, InputError) else str(error)
         return _told(site, request, title, words, 404 if missing else 403 if denied else 422)
 

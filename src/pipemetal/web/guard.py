@@ -196,7 +196,7 @@ class Guard:
             asked = scope["path"] + (f"?{query}" if query else "")
             back = asked if scope["method"] in SAFE_METHODS else room_of(scope["path"])
             return _Refusal(303, "Come in first.", f"/enter?back={quote(back, safe='')}")
-        return _Refusal(403, f"Your role does not go so far: {person.role if person else 'nobody'}.")
+        return _Refusal(403, f"Your role does not allow this: {person.role if person else 'nobody'}.")
 
     def _look(self, headers: dict[str, str], address: str) -> tuple[bool, Person | None]:
         people = bool(self.door.people())
