@@ -33,11 +33,16 @@ def test_the_three_lines_of_python_in_the_readme_run() -> None:
 
 
 def test_every_command_stands_in_the_readme() -> None:
-    from pipemetal.cli.main import COMMANDS
+    from pipemetal.cli.main import NOUNS, SECTIONS
 
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
-    for command in COMMANDS:
-        assert f"`{command}`" in text or f"`{command} " in text, f"{command} is not in the README"
+    text = (ROOT / "README.md").read_text(encoding="utf-8").partition("## The commands")[2]
+    for noun in (name for names in SECTIONS.values() for name in names):
+        row = next(
+            (line for line in text.splitlines() if re.match(rf"\| `pipemetal .*{noun}`|.*, `{noun}`.* \|", line)), ""
+        )
+        assert row, f"{noun} is not in the README"
+        for verb in NOUNS[noun].verbs if noun in NOUNS else ():
+            assert f"`{verb}`" in row, f"{noun} {verb} is not in the README"
 
 
 def test_links_between_the_documents_lead_somewhere() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from pipemetal.cli.main import COMMANDS
+from pipemetal.cli.main import COMMANDS, NOUNS
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -23,7 +23,7 @@ def test_two_commands_do_all_setting_up_and_stand_in_the_makefile() -> None:
 def test_every_command_that_the_readme_types_is_one_of_ours() -> None:
     typed = re.findall(r"(?:^|\$ |`)(?:\S*/bin/)?pipemetal ([a-z-]+)", README, re.MULTILINE)
     assert typed
-    assert set(typed) <= set(COMMANDS)
+    assert set(typed) <= {*COMMANDS, *NOUNS}
 
 
 def test_the_machine_of_its_own_runs_the_same_block() -> None:
