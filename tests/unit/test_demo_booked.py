@@ -43,8 +43,7 @@ def test_every_roll_of_the_demo_is_checked_printed_booked_and_taken_back(demo: P
             again = by_hand.changed_plan(plan, bench, bench.placements, density)
             made = next(s for s in again.sheets if s.id == sheet.id)
             assert [c.blank for c in made.cuts] == [c.blank for c in sheet.cuts]
-            cut = by_hand.cut_rolls_of(bench, bench.placements, density)
-            assert cutting_pdf(cut, plan.organ, UnitSystem(), Words()).startswith(b"%PDF")
+            assert cutting_pdf(again, UnitSystem(), Words(), only=sheet.id, rack=rack).startswith(b"%PDF")
         events = [book.plans.cut(plan_id, roll.id).event for roll in plan.rolls_used]
         assert not [r for r in plan.rolls_used if book.rolls.row(r.id).state != "cut"]
         for event in reversed(events):
