@@ -7,6 +7,7 @@ import re
 import socket
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +20,13 @@ from PIL import Image
 from printed_pages import Page, lying_on_each_other, pages_of
 
 from pipemetal.cli.main import cli
+from pipemetal.documents.cutting_letters import labels_of
+from pipemetal.documents.cutting_list import LARGE_MM, cut_lists
+from pipemetal.documents.cutting_map import close_ups
 from pipemetal.documents.drawing import Drawing, point_mm
 from pipemetal.documents.labels import Label, label_images, label_pages, label_pdf, label_sheet, label_sheets
 from pipemetal.documents.pattern_pages import pattern_pdfs, roll_pdf
+from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.plan_paper import PAPERS, cutting_pdf, plan_paper
 from pipemetal.documents.sheet import Lines, Paragraph, Sheet, table
 from pipemetal.documents.typeset import drawing_pages, to_pdf
@@ -275,3 +280,79 @@ def test_all_papers_come_from_the_command_line(plan: Plan, tmp_path: Path) -> No
     result = CliRunner().invoke(cli, words, catch_exceptions=False)
     assert result.exit_code == 0, result.output
     assert {p.name for p in (tmp_path / "p").glob("*.pdf")} == {f"{name}.pdf" for name in PAPERS}
+
+
+def test_nothing_that_a_card_says_is_dropped(plan: Plan) -> None:
+    """Long warnings in German on the shorter paper: all of it stands there, smaller if it must."""
+    say, units, paper = WAYS["de letter"]
+    told = tuple(
+        f"{'Wellen und Überläufe erstarren früher, als das Metall am Spalt dick wird ' * 2}ENDE{k}" for k in range(3)
+    )
+    long = replace(plan, pours=tuple(replace(p, warnings=told) for p in plan.pours))
+    text = " ".join(
+        " ".join(page.text.split()) for page in looked_at(plan_paper("casting-days", long, units, say, paper), "de")
+    )
+    poured = [p for p in plan.pours if p.card is not None and p.pour_window_c is not None]
+    for k in range(3):
+        assert text.count(f"ENDE{k}") == len(poured)
+    for pour in poured:
+        assert pour.card is not None
+        assert " ".join(say.read(pour.card.rests_on, units).split()[-4:]) in text
+
+
+def test_letters_that_the_face_lacks_and_very_long_names_are_printed(plan: Plan) -> None:
+    name = "Ω 東京 Principal with a name that does not end for quite a while, and then some more of it 8"
+    rank = plan.pipes[0].rank
+    odd = replace(
+        plan, organ="ΑΩ 東京 Ж", pipes=tuple(replace(p, rank=name if p.rank == rank else p.rank) for p in plan.pipes)
+    )
+    for paper in ("ranks", "organ-file"):
+        pages = looked_at(plan_paper(paper, odd, UnitSystem(), Words()), "en")
+        assert any("□□" in page.text for page in pages)
+
+
+def test_a_rank_of_one_key_is_planned_and_drawn(plan: Plan) -> None:
+    one = replace(plan, pipes=plan.pipes[:1])
+    for paper in ("ranks", "organ-file"):
+        looked_at(plan_paper(paper, one, UnitSystem(), Words()), "en")
+    drawing = half_tone_picture(plan.pipes[:1], "one pipe")
+    assert drawing.shapes
+
+
+def test_a_printer_that_goes_away_in_the_middle_is_named() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+
+        def rude() -> None:
+            connection, _ = server.accept()
+            connection.recv(100)
+            connection.close()
+
+        thread = threading.Thread(target=rude)
+        thread.start()
+        with pytest.raises(PipemetalError, match="cannot be reached"):
+            send(b"^XA" + b"0" * 4_000_000 + b"^XZ", f"127.0.0.1:{port}")
+        thread.join()
+
+
+def test_large_blanks_keep_their_order_and_a_few_small_ones_their_number_beside_them(plan: Plan) -> None:
+    from pipemetal.plans.drawn import drawn_sheets
+
+    cuts = max(drawn_sheets(plan), key=lambda c: len(c.cuts)).cuts
+    for listed in cut_lists(cuts, 273.0, UnitSystem(), Words()):
+        numbers = [int(line.cells[0]) for line in listed.lines if line.cells]
+        assert sorted(numbers) == sorted(c.number for c in cuts)
+        large = [n for n in numbers if max(next(c for c in cuts if c.number == n).box) >= LARGE_MM]
+        assert large == sorted(large)
+    blank = replace(cuts[0].blank, length_mm=12.0, width_mm=8.0, sector=None)
+    places = [(0.0, 0.0), (1000.0, 300.0), (1014.0, 300.0), (1028.0, 300.0), (2000.0, 600.0)]
+    tiny = [
+        replace(cuts[0], number=95 + k, blank=blank, placement=replace(cuts[0].placement, x_mm=x, y_mm=y, turn_deg=0))
+        for k, (x, y) in enumerate(places)
+    ]
+    labels = labels_of(tiny, 0.05, Words())
+    assert sorted(labels) == [95, 96, 97, 98, 99] and any(label.aside_mm != (0.0, 0.0) for label in labels.values())
+    boxes = [label.box for label in labels.values()]
+    for k, (x0, y0, x1, y1) in enumerate(boxes):
+        assert not any(a < x1 and b < y1 and c > x0 and d > y0 for a, b, c, d in boxes[k + 1 :])
+    assert not close_ups(tiny, 0.05, (273.0, 80.0), Words())

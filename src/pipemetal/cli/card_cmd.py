@@ -9,7 +9,7 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, recipes_option, settings_for
 from pipemetal.cli.shop_cmd import shop_option
-from pipemetal.errors import PipeError
+from pipemetal.errors import FileFormatError, PipeError
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
@@ -63,6 +63,8 @@ def card(
         rank_rows,
     )
 
+    if out is not None and out.suffix.lower() != ".pdf":
+        raise FileFormatError("is not a kind of card file", field="--out", value=out.name, allowed=".pdf")
     settings = settings_for(settings_path, shop, organ_file)
     cards = _cards(organ_file, recipes_path, rank, note, settings)
     say = Words(language or settings.language)

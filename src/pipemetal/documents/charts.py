@@ -44,6 +44,11 @@ class Axis:
         return cls(first * step, last * step, label, marks)
 
 
+def _share(value: float, axis: Axis) -> float:
+    """How far along its axis a value lies; in the middle of one that has but one value."""
+    return (value - axis.low) / (axis.high - axis.low) if axis.high > axis.low else 0.5
+
+
 class Frame:
     """A chart's frame on a drawing: turns values into places on paper."""
 
@@ -64,8 +69,8 @@ class Frame:
     def point(self, across: float, up: float) -> tuple[float, float]:
         """Place on paper of a pair of values."""
         return (
-            self.x + self.w * (across - self.across.low) / (self.across.high - self.across.low),
-            self.y + self.h * (up - self.up.low) / (self.up.high - self.up.low),
+            self.x + self.w * _share(across, self.across),
+            self.y + self.h * _share(up, self.up),
         )
 
     def line(

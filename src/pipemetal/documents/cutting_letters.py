@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pipemetal.documents.chances import blank_name
@@ -11,23 +13,32 @@ from pipemetal.documents.drawing import LEAST_LETTERS_MM, text_width_mm
 from pipemetal.planning.cuts import Cut
 from pipemetal.words import Words
 
-__all__ = ["CAPITAL", "LETTERS_MM", "Label", "labels_of", "middle_of", "number_mm"]
+__all__ = ["CAPITAL", "LETTERS_MM", "Label", "hull_of", "labels_of", "middle_of", "neighbours", "number_mm"]
 
 Box = tuple[float, float, float, float]
 LETTERS_MM: Final = LEAST_LETTERS_MM
 NUMBER_MM: Final = 3.6
 CAPITAL: Final = 0.73
 """Height of a figure of the face that prints, as a share of the letters' size."""
+APART_MM: Final = 40.0
+"""Small blanks farther from each other are no neighbours."""
+MOST_ASIDE: Final = 3
+"""Of so few small blanks the numbers stand beside them, of more they are drawn enlarged."""
+AWAY_MM: Final = (2.6, 3.6, 4.8)
 
 
 @dataclass(frozen=True)
 class Label:
-    """What is written on a blank, how large, and whether along the sheet; `box` from the sheet's corner, in mm of paper."""
+    """What is written on a blank, how large, and whether along the sheet; `box` from the sheet's corner, in mm of paper.
+
+    `aside_mm`: how far from the blank's middle it stands, joined by a line.
+    """
 
     text: str
     size_mm: float
     lying: bool
     box: Box
+    aside_mm: tuple[float, float] = (0.0, 0.0)
 
 
 def labels_of(cuts: Sequence[Cut], factor: float, say: Words) -> dict[int, Label]:
@@ -56,7 +67,55 @@ def labels_of(cuts: Sequence[Cut], factor: float, say: Words) -> dict[int, Label
         if not meets and not any(x0 < x < x1 and y0 < y < y1 for n, (x, y) in middles.items() if n != cut.number):
             found[cut.number] = label
             boxes.append(label.box)
+    for group in neighbours([c for c in small if c.number not in found]):
+        if len(group) <= MOST_ASIDE and (aside := _aside(group, cuts, boxes, factor)):
+            found |= aside
+            boxes += [label.box for label in aside.values()]
     return found
+
+
+def _aside(group: Sequence[Cut], cuts: Sequence[Cut], boxes: Sequence[Box], factor: float) -> dict[int, Label]:
+    """Numbers of a few blanks just beside them, within the sheet's used part and on no other lettering; none where one fails."""
+    edges = tuple(side * factor for side in hull_of(cuts))
+    taken, found = list(boxes), {}
+    for cut in group:
+        label = _label_of(cut, str(cut.number), LETTERS_MM, True, factor)
+        for away, angle in itertools.product(AWAY_MM, range(0, 360, 30)):
+            dx, dy = away * math.cos(math.radians(angle)), away * math.sin(math.radians(angle))
+            x0, y0, x1, y1 = (side + shift for side, shift in zip(label.box, (dx, dy, dx, dy), strict=True))
+            inside = x0 >= edges[0] and y0 >= edges[1] and x1 <= edges[2] and y1 <= edges[3]
+            if inside and not any(a < x1 and b < y1 and c > x0 and d > y0 for a, b, c, d in taken):
+                found[cut.number] = replace(label, box=(x0, y0, x1, y1), aside_mm=(dx, dy))
+                taken.append((x0, y0, x1, y1))
+                break
+        else:
+            return {}
+    return found
+
+
+def hull_of(cuts: Sequence[Cut]) -> Box:
+    """The box around some blanks on their sheet."""
+    return (
+        min(c.placement.x_mm for c in cuts),
+        min(c.placement.y_mm for c in cuts),
+        max(c.placement.x_mm + c.box[0] for c in cuts),
+        max(c.placement.y_mm + c.box[1] for c in cuts),
+    )
+
+
+def neighbours(cuts: Sequence[Cut]) -> list[list[Cut]]:
+    """Groups of blanks none of which is far from the rest of its group."""
+    groups: list[list[Cut]] = []
+    for cut in sorted(cuts, key=lambda c: (c.placement.x_mm, c.placement.y_mm)):
+        near = [group for group in groups if any(_apart_mm(cut, other) <= APART_MM for other in group)]
+        joined = [cut, *(member for group in near for member in group)]
+        groups = [group for group in groups if group not in near] + [joined]
+    return sorted(groups, key=lambda group: hull_of(group)[:2])
+
+
+def _apart_mm(one: Cut, other: Cut) -> float:
+    a, b = hull_of([one]), hull_of([other])
+    return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3], 0.0)
 
 
 def _label_of(cut: Cut, text: str, size_mm: float, lying: bool, factor: float) -> Label:

@@ -28,6 +28,8 @@ GAP_MM: Final = 1.3
 CLOSE_MM: Final = 0.9
 """Between cells of the closest manner."""
 BETWEEN_MM: Final = 3.0
+LARGE_MM: Final = 250.0
+"""Longer blanks keep their place in the order of marking out."""
 HEADS: Final = 1
 """Lines that the headings of a column take."""
 
@@ -166,11 +168,12 @@ def cut_lists(cuts: Sequence[Cut], wide_mm: float, units: UnitSystem, say: Words
 
 
 def _gathered(cuts: Sequence[Cut]) -> list[Cut]:
-    """The blanks of each rank's part together, in the order of the first of them."""
+    """The large blanks in the order of marking out, then the small ones of each rank's part together."""
     first: dict[tuple[str, str], int] = {}
     for cut in cuts:
-        first.setdefault((cut.rank, cut.blank.kind), cut.number)
-    return sorted(cuts, key=lambda c: (first[c.rank, c.blank.kind], c.number))
+        if max(cut.box) < LARGE_MM:
+            first.setdefault((cut.rank, cut.blank.kind), cut.number)
+    return sorted(cuts, key=lambda c: (0 if max(c.box) >= LARGE_MM else first[c.rank, c.blank.kind], c.number))
 
 
 def _lines(cuts: Sequence[Cut], units: UnitSystem, say: Words, manner: _Manner) -> tuple[ListLine, ...]:

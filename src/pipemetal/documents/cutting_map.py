@@ -12,7 +12,16 @@ import numpy as np
 from pipemetal.documents.chances import chance_text
 from pipemetal.documents.charts import round_step
 from pipemetal.documents.colours import INK, QUIET, thickness_colour
-from pipemetal.documents.cutting_letters import CAPITAL, LETTERS_MM, Label, labels_of, middle_of, number_mm
+from pipemetal.documents.cutting_letters import (
+    CAPITAL,
+    LETTERS_MM,
+    Label,
+    hull_of,
+    labels_of,
+    middle_of,
+    neighbours,
+    number_mm,
+)
 from pipemetal.documents.drawing import Drawing, Polygon, text_width_mm
 from pipemetal.documents.gauge_marks import GAUGE_HERE, gauge_mark
 from pipemetal.planning.cuts import Cut, CutRoll
@@ -35,8 +44,6 @@ LEAST_WIDE_MM: Final = 15.0
 CELLS_ALONG: Final = 60
 STOP: Final = "#8c2f39"
 KEPT: Final = "#2f5d3a"
-APART_MM: Final = 40.0
-"""Small blanks farther from each other are enlarged in parts of their own."""
 MOST_GAIN: Final = 2.0
 LEAST_GAIN: Final = 1.25
 
@@ -108,7 +115,7 @@ def close_ups(cuts: Sequence[Cut], factor: float, room_mm: tuple[float, float], 
     """
     labels = labels_of(cuts, factor, say)
     small = [c for c in cuts if c.number not in labels]
-    groups = [members for group in _neighbours(small) for members in _fitting(group, factor, room_mm)]
+    groups = [members for group in neighbours(small) for members in _fitting(group, factor, room_mm)]
     parts = [_close_up("", members, cuts, factor, room_mm) for members in groups]
     # the highest first, so that they stand closely in rows
     ordered = sorted(parts, key=lambda part: -part.height_mm)
@@ -143,30 +150,6 @@ def _letter(number: int) -> str:
     return chr(ord("A") + number % 26) * (1 + number // 26)
 
 
-def _hull(cuts: Sequence[Cut]) -> Box:
-    return (
-        min(c.placement.x_mm for c in cuts),
-        min(c.placement.y_mm for c in cuts),
-        max(c.placement.x_mm + c.box[0] for c in cuts),
-        max(c.placement.y_mm + c.box[1] for c in cuts),
-    )
-
-
-def _neighbours(cuts: Sequence[Cut]) -> list[list[Cut]]:
-    """Groups of blanks none of which is far from the rest of its group."""
-    groups: list[list[Cut]] = []
-    for cut in sorted(cuts, key=lambda c: (c.placement.x_mm, c.placement.y_mm)):
-        near = [group for group in groups if any(_apart_mm(cut, other) <= APART_MM for other in group)]
-        joined = [cut, *(member for group in near for member in group)]
-        groups = [group for group in groups if group not in near] + [joined]
-    return sorted(groups, key=lambda group: _hull(group)[:2])
-
-
-def _apart_mm(one: Cut, other: Cut) -> float:
-    a, b = _hull([one]), _hull([other])
-    return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3], 0.0)
-
-
 def _gain(members: Sequence[Cut], factor: float) -> float:
     """The scale at which every one of these carries its number, within reason."""
     wanted = max(factor * LETTERS_MM / max(number_mm(c, factor), 1e-6) for c in members)
@@ -175,14 +158,14 @@ def _gain(members: Sequence[Cut], factor: float) -> float:
 
 def _fitting(group: list[Cut], factor: float, room_mm: tuple[float, float]) -> Iterator[list[Cut]]:
     """A group in as many parts as the room asks for: halved along its longer side until each fits."""
-    x0, y0, x1, y1 = _hull(group)
+    x0, y0, x1, y1 = hull_of(group)
     gain = _gain(group, factor)
     wide, high = (x1 - x0) * gain + LEFT_MM, (y1 - y0) * gain + TITLE_MM + AXIS_MM
     if len(group) == 1 or (wide <= room_mm[0] and high <= room_mm[1]):
         yield group
         return
     along = 0 if wide / room_mm[0] >= high / room_mm[1] else 1
-    ordered = sorted(group, key=lambda c: _hull([c])[along] + c.box[along] / 2.0)
+    ordered = sorted(group, key=lambda c: hull_of([c])[along] + c.box[along] / 2.0)
     half = len(ordered) // 2
     yield from _fitting(ordered[:half], factor, room_mm)
     yield from _fitting(ordered[half:], factor, room_mm)
@@ -191,7 +174,7 @@ def _fitting(group: list[Cut], factor: float, room_mm: tuple[float, float]) -> I
 def _close_up(
     letter: str, members: Sequence[Cut], cuts: Sequence[Cut], factor: float, room_mm: tuple[float, float]
 ) -> CloseUp:
-    box = _hull(members)
+    box = hull_of(members)
     gain = min(
         _gain(members, factor),
         (room_mm[0] - LEFT_MM) / (box[2] - box[0]),
@@ -201,7 +184,7 @@ def _close_up(
 
 
 def _lies_in(cut: Cut, box: Box) -> bool:
-    x0, y0, x1, y1 = _hull([cut])
+    x0, y0, x1, y1 = hull_of([cut])
     return x0 >= box[0] - 1e-6 and y0 >= box[1] - 1e-6 and x1 <= box[2] + 1e-6 and y1 <= box[3] + 1e-6
 
 
@@ -312,8 +295,20 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str, label: Label |
     x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
     if label is not None:
-        _upright(drawing, "name", label.text, (x + w / 2, y + h / 2), label.size_mm, label.lying, INK)
+        at = (x + w / 2 + label.aside_mm[0], y + h / 2 + label.aside_mm[1])
+        _upright(drawing, "name", label.text, at, label.size_mm, label.lying, INK)
+        if label.aside_mm != (0.0, 0.0):
+            drawing.line("leader", [(x + w / 2, y + h / 2), _edge_of(label, at, (x + w / 2, y + h / 2))], width_mm=0.2)
     _mouth_mark(drawing, cut, x, y, w, h)
+
+
+def _edge_of(label: Label, at: tuple[float, float], towards: tuple[float, float]) -> tuple[float, float]:
+    """Where the line from a label to its blank begins: at the edge of the label's box."""
+    x0, y0, x1, y1 = label.box
+    half = ((x1 - x0) / 2.0, (y1 - y0) / 2.0)
+    dx, dy = towards[0] - at[0], towards[1] - at[1]
+    share = min(half[0] / abs(dx) if dx else math.inf, half[1] / abs(dy) if dy else math.inf, 1.0)
+    return at[0] + share * dx, at[1] + share * dy
 
 
 def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: float) -> None:

@@ -20,6 +20,7 @@ __all__ = [
     "bounds_mm",
     "fitted_text",
     "point_mm",
+    "printable",
     "text_width_mm",
     "wrapped",
 ]
@@ -29,6 +30,7 @@ Point = tuple[float, float]
 POINT_MM: Final = 25.4 / 72.0
 LEAST_LETTERS_MM: Final = 6.0 * POINT_MM
 """Smaller letters are not printed: six points."""
+LACKING: Final = "□"
 # What shaping may add to the sum of the letters' widths.
 SHAPING: Final = 1.01
 
@@ -42,7 +44,17 @@ def _advances(bold: bool) -> tuple[dict[int, int], int, int]:
     with (resources.files("pipemetal.documents") / "fonts" / name).open("rb") as file:
         font = TTFont(file, lazy=True)
         widths = {code: font["hmtx"][glyph][0] for code, glyph in font.getBestCmap().items()}
-        return widths, font["hmtx"][".notdef"][0], font["head"].unitsPerEm
+        return widths, widths[ord(LACKING)], font["head"].unitsPerEm
+
+
+def printable(text: str) -> str:
+    """A text with a square for every letter that the face lacks: paper that is kept may hold no other.
+
+    >>> printable("Orgel 東")
+    'Orgel □'
+    """
+    known = _advances(False)[0]
+    return "".join(c if ord(c) in known or c in "\n\t" else LACKING for c in text)
 
 
 def text_width_mm(text: str, size_mm: float, *, bold: bool = False) -> float:

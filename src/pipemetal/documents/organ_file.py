@@ -17,6 +17,7 @@ from pipemetal.words import Words
 __all__ = ["organ_file_sheets"]
 
 DRAWINGS_A_PAGE: Final = 3
+NO_BREAK: Final = "\u00a0"
 
 
 def organ_file_sheets(plan: Plan, units: UnitSystem, say: Words, paper: str = "a4") -> list[Sheet]:
@@ -88,13 +89,22 @@ def _origin(plan: Plan, ranks: dict[str, list[PipeRow]], units: UnitSystem, say:
                 melts[melt] = melts.get(melt, 0.0) + mass
             else:
                 rolls[sheet.id] = mass
-        rows.append((rank, _listed(rolls, units), _listed(melts, units)))
+        cut = sum(rolls.values()) + sum(melts.values())
+        rows.append((rank, _listed(rolls, units), _listed(melts, units), units.bare_mass(cut)))
     heads = [
         say("rank"),
         say("from rolls of the rack, {unit}", unit=units.mass),
         say("from new melts, {unit}", unit=units.mass),
+        say("cut, {unit}", unit=units.mass),
     ]
-    lots = [
+    in_all = sum(cut.mass_kg for sheet in plan.sheets for cut in sheet.cuts)
+    rows.append((say("in all"), "", "", units.bare_mass(in_all)))
+    lots: list[tuple[str, ...]] = [
+        (melt.name, melt.recipe, "", say("what the melt before left in the pot"), units.bare_mass(melt.heel_kg))
+        for melt in plan.melts
+        if melt.heel_kg
+    ]
+    lots += [
         (
             melt.name,
             melt.recipe,
@@ -107,7 +117,13 @@ def _origin(plan: Plan, ranks: dict[str, list[PipeRow]], units: UnitSystem, say:
     ]
     lot_heads = [say("melt"), say("alloy"), say("lot"), say("what it is"), units.mass]
     blocks: tuple[Block, ...] = (
-        table(heads, rows, shares=(1, 2.2, 1.2), size_pt=8.0),
+        table(heads, rows, shares=(1, 2.2, 1.2, 0), size_pt=8.0),
+        Paragraph(
+            say(
+                "Masses are those of the blanks as they are cut; finished pipes weigh less by trims, joints and planing."
+            ),
+            quiet=True,
+        ),
         Heading(say("What the new melts are of")),
         table(lot_heads, lots, shares=(0, 0, 0, 1, 0), size_pt=8.0),
         Paragraph(
@@ -119,7 +135,8 @@ def _origin(plan: Plan, ranks: dict[str, list[PipeRow]], units: UnitSystem, say:
 
 
 def _listed(masses_kg: dict[str, float], units: UnitSystem) -> str:
-    return "; ".join(f"{name} {units.bare_mass(mass)}" for name, mass in masses_kg.items())
+    shown = ((name, units.bare_mass(mass)) for name, mass in masses_kg.items())
+    return "; ".join(f"{name}{NO_BREAK}{mass}" for name, mass in shown if float(mass.replace(",", ".")) > 0.0)
 
 
 def _scales(plan: Plan, say: Words, paper: str) -> list[Sheet]:

@@ -9,7 +9,7 @@ from typing import Protocol
 from pipemetal.casting.push import PushCard
 from pipemetal.documents.charts import Axis, Frame, bars
 from pipemetal.documents.colours import ALLOY_COLOURS, INK, QUIET
-from pipemetal.documents.drawing import Drawing, fitted_text, text_width_mm
+from pipemetal.documents.drawing import LEAST_LETTERS_MM, Drawing, fitted_text
 from pipemetal.pipes.pitch import note_name
 from pipemetal.planning.account import SINKS, Account
 from pipemetal.words import Words
@@ -83,7 +83,7 @@ def half_tone_picture(
             width_mm=0.9,
             dashes=dashes,
         )
-        drawing.text("key", width_mm - 59.0, y, rank, min(3.8, 3.8 * 55.0 / max(text_width_mm(rank, 3.8), 1.0)))
+        drawing.text("key", width_mm - 59.0, y, *fitted_text(rank, 55.0, 3.8, LEAST_LETTERS_MM))
     return drawing
 
 

@@ -98,4 +98,10 @@ def cutting_pdf(
 def plan_paper(name: str, plan: Plan, units: UnitSystem, say: Words, paper: str = "a4") -> bytes:
     """One of `PAPERS` as PDF, from a plan's record: the same bytes for the same plan. What is kept bears the plan's first day."""
     day = next((d.date for d in plan.days if d.date), NO_DAY) if name in KEPT else ""
-    return to_pdf(PAPERS[name](plan, units, say, paper), paper, say, title=f"{plan.organ}: {say(name)}", archive=day)
+    return to_pdf(
+        PAPERS[name](plan, units, say, paper),
+        paper,
+        say,
+        title=f"{plan.organ}: {say(name)}".replace("-", " "),
+        archive=day,
+    )

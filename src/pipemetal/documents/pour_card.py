@@ -25,7 +25,10 @@ PAD_MM: Final = 3.0
 MOST_MARKS: Final = 12
 MOST_NOTES: Final = 3
 """Warnings by their rank: more than so many are not read."""
-FIELD_MM: Final = 11.5
+FIELD_MM: Final = 9.5
+MARK_MM: Final = 5.0
+SECONDS_MM: Final = 10.0
+"""Most for the marks of the table and for their seconds, which the crew learns before the push."""
 
 
 def band_text(pour: Pour, units: UnitSystem) -> str:
@@ -108,12 +111,14 @@ def _figures(drawing: Drawing, pour: Pour, card: PushCard, top: float, units: Un
     for row in cells:
         for index, (word, value) in enumerate(row):
             x = PAD_MM + half * index
-            room = (half if index == 0 else drawing.width_mm - 2 * PAD_MM - half) - 2.0
+            room = (half if index == 0 else drawing.width_mm - 2 * PAD_MM - half) - 5.0
             drawing.text("card", x, y - 4.4, word, WORD_MM, fill=QUIET)
             drawing.text(
                 "card", x, y - 5.6 - 0.76 * FAR_MM, *fitted_text(value, room, FAR_MM, 8.0, bold=True), bold=True
             )
         y -= 7.8 + 0.76 * FAR_MM
+    divide = PAD_MM + half - 3.0
+    drawing.line("rule", [(divide, top - 2.0), (divide, y + 1.0)], width_mm=0.3)
     return y
 
 
@@ -124,23 +129,24 @@ def _marks(drawing: Drawing, card: PushCard, top: float, units: UnitSystem, say:
     lead = max(text_width_mm(word, WORD_MM) for word in words) + 3.0
     stride = (drawing.width_mm - 2 * PAD_MM - lead) / max(len(marks), 1)
     shown = [(units.show_along(m.distance_m), units.number(m.time_s, 1)) for m in marks]
-    size = min(
-        [7.0, *(0.94 * stride / max(text_width_mm(text, 1.0, bold=True), 0.1) for cell in shown for text in cell)]
-    )
-    lines = (top - 1.0 - 0.8 * size, top - 2.6 - 1.9 * size)
+    sizes = [
+        min([most, *(0.9 * stride / max(text_width_mm(cell[row], 1.0, bold=True), 0.1) for cell in shown)])
+        for row, most in ((0, MARK_MM), (1, SECONDS_MM))
+    ]
+    lines = (top - 1.0 - 0.8 * sizes[0], top - 2.2 - 0.8 * sizes[0] - 0.9 * sizes[1])
     for y, word in zip(lines, words, strict=True):
         drawing.text("card", PAD_MM, y, word, WORD_MM, fill=QUIET)
     for index, cell in enumerate(shown):
         x = PAD_MM + lead + stride * (index + 1)
-        drawing.text("card", x, lines[0], cell[0], size, anchor="end", fill=QUIET)
-        drawing.text("card", x, lines[1], cell[1], size, anchor="end", bold=True)
+        drawing.text("card", x, lines[0], cell[0], sizes[0], anchor="end", fill=QUIET)
+        drawing.text("card", x, lines[1], cell[1], sizes[1], anchor="end", bold=True)
     y = lines[1] - 1.8
     drawing.line("rule", [(PAD_MM, y), (drawing.width_mm - PAD_MM, y)], width_mm=0.3)
     return y
 
 
 def _told(pour: Pour, card: PushCard, units: UnitSystem, say: Words) -> list[tuple[str, bool]]:
-    """What is watched, each with whether it must not be missed: limits first, then the warnings, then how to push."""
+    """What is watched, each with whether it must not be missed: the warnings, then limits, how to push, and what it rests on."""
     window, freezing = pour.pour_window_c, pour.freezing
     assert window is not None and freezing is not None
     limits = say(
@@ -152,9 +158,10 @@ def _told(pour: Pour, card: PushCard, units: UnitSystem, say: Words) -> list[tup
         solid=units.number(freezing.time_to_solid_s, 0),
         lift=units.number(freezing.lift_after_s / 60.0, 1),
     )
-    warned = [(sentence(say.read(text, units)), True) for text in pour.warnings[:MOST_NOTES]]
+    warned = " ".join(sentence(say.read(text, units)) for text in pour.warnings[:MOST_NOTES])
     rests = say("Rests on: {what}.", what=say.read(card.rests_on, units))
-    return [(limits, False), *warned, (sentence(say.read(card.speed_change, units)), False), (rests, False)]
+    told = " ".join((limits, sentence(say.read(card.speed_change, units)), rests))
+    return [*([(warned, True)] if warned else []), (told, False)]
 
 
 def _notes(drawing: Drawing, told: Sequence[tuple[str, bool]], top: float, bottom: float) -> None:

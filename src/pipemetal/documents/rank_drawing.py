@@ -34,7 +34,9 @@ def rank_drawing(
     divisor = next((s for s in SCALES if tallest / s <= room), SCALES[-1])
     drawing = Drawing(width_mm, height_mm, say("{rank}, from the front", rank=shown[0].rank))
     title = say("{rank}, from the front, 1 : {scale}", rank=shown[0].rank, scale=divisor)
-    drawing.text("title", 0.0, height_mm - 5.0, *fitted_text(title, width_mm, 3.8, LEAST_LETTERS_MM), bold=True)
+    drawing.text(
+        "title", 0.0, height_mm - 5.0, *fitted_text(title, width_mm, 3.8, LEAST_LETTERS_MM, bold=True), bold=True
+    )
     stride = width_mm / len(shown)
     for index, pipe in enumerate(shown):
         _pipe(drawing, pipe, stride * (index + 0.5), FOOT_TEXT_MM, float(divisor))
@@ -78,6 +80,6 @@ def _sizes(drawing: Drawing, pipe: PipeRow, centre: float, room: float, units: U
     """Under a pipe its note, its diameter and the length of its body."""
     lines = (pipe.note, f"Ø {units.show_length(pipe.diameter_mm, 1)}", units.show_length(pipe.body_length_mm))
     for row, words in enumerate(lines):
-        text, size = fitted_text(words, room, 3.4 if row == 0 else 2.6, LEAST_LETTERS_MM)
+        text, size = fitted_text(words, room, 3.4 if row == 0 else 2.6, LEAST_LETTERS_MM, bold=row == 0)
         y = FOOT_TEXT_MM - 4.4 - 3.6 * row
         drawing.text("sizes", centre, y, text, size, anchor="middle", fill=INK if row == 0 else QUIET, bold=row == 0)

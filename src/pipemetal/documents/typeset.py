@@ -9,11 +9,12 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import Any, Final, TypedDict
 
-from pipemetal.documents.drawing import Drawing
+from pipemetal.documents.drawing import Drawing, Text, printable
 from pipemetal.documents.sheet import (
     Block,
     Cautions,
@@ -72,7 +73,7 @@ def text_literal(text: str) -> str:
     "a \\"b\\" # \\\\n"
     """
     escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n").replace("\r", "").replace("\t", " ")
-    return '"' + "".join(c for c in escaped if c.isprintable() or c in " \u00a0") + '"'
+    return '"' + "".join(c for c in printable(escaped) if c.isprintable() or c in " \u00a0") + '"'
 
 
 class _Source:
@@ -89,7 +90,8 @@ class _Source:
 
     def picture(self, drawing: Drawing) -> str:
         name = f"p{len(self.files)}.svg"
-        self.files[name] = to_svg(drawing).encode()
+        shapes = [replace(s, text=printable(s.text)) if isinstance(s, Text) else s for s in drawing.shapes]
+        self.files[name] = to_svg(replace(drawing, shapes=shapes)).encode()
         return f'image("{name}", width: {drawing.width_mm:.4f}mm, height: {drawing.height_mm:.4f}mm)'
 
     def blocks(self, blocks: Sequence[Block]) -> str:

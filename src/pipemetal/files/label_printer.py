@@ -5,6 +5,7 @@ Source: ZPL II, `^GF` (graphic field), format A: hexadecimal digits row after ro
 
 from __future__ import annotations
 
+import contextlib
 import io
 import socket
 from collections.abc import Sequence
@@ -19,6 +20,7 @@ PORT: Final = 9100
 """Where printers on a network take what is to be printed as it is (common practice, no source)."""
 DARK: Final = 128
 PATIENCE_S: Final = 10.0
+ANSWER: Final = 4096
 
 
 def zpl_of(images: Sequence[bytes]) -> bytes:
@@ -63,6 +65,11 @@ def send(data: bytes, printer: str) -> None:
     try:
         with socket.create_connection((host, int(port) if port else PORT), timeout=PATIENCE_S) as connection:
             connection.sendall(data)
+            connection.shutdown(socket.SHUT_WR)
+            # one that goes away before it has read all is heard here; one that never answers cannot be told from a slow one
+            with contextlib.suppress(TimeoutError):
+                while connection.recv(ANSWER):
+                    pass
     except OSError as error:
         raise FileFormatError(
             Text("cannot be reached: {why}", why=str(error)),
