@@ -23,7 +23,7 @@ __all__ = ["ROW_MM", "CutList", "ListLine", "cut_lists"]
 
 HAND_MM: Final = point_mm(8.0)
 CHECK_MM: Final = point_mm(6.5)
-ROW_MM: Final = 3.3
+ROW_MM: Final = 3.2
 GAP_MM: Final = 1.3
 CLOSE_MM: Final = 0.9
 """Between cells of the closest manner."""

@@ -28,7 +28,7 @@ ENDLESS_MM: Final = 20_000.0
 HEAD_MM: Final = 19.5
 RIGHT_MM: Final = 4.5
 """Room for half of the last figure under the map."""
-LEGEND_MM: Final = 8.0
+LEGEND_MM: Final = 7.5
 GAP_MM: Final = 4.0
 MAP_SHARE: Final = 0.55
 """Most of the page's height that the map takes."""
