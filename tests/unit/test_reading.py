@@ -1,0 +1,48 @@
+"""The documents at the first reading: short sentences, no words that a craftsman stumbles over, a picture or an example on each page."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+WRITTEN_BY_PROGRAM = {"commands.md", "validation.md", "benchmarks.md", "quantities.md"}
+PAGES = [p for p in sorted((ROOT / "docs").rglob("*.md")) if p.name not in WRITTEN_BY_PROGRAM] + [ROOT / "README.md"]
+MOST_WORDS = 30
+STUMBLES = ("nought", "meanwhile", "stands apart", "goes not", "go not", "from memory", "could not be had")
+"""Words that a first reader stopped at."""
+
+
+def sentences(text: str) -> list[str]:
+    """The sentences of a page's prose: no code, tables, headings or addresses."""
+    kept = []
+    for block in re.split(r"\n\s*\n", re.sub(r"```.*?```", "", text, flags=re.DOTALL)):
+        lines = [line for line in block.splitlines() if not re.match(r"(    |\||#|!\[)", line)]
+        kept.append(" ".join(re.sub(r"^\s*(?:[-*]|\d+\.)\s+", ". ", line) for line in lines))
+    plain = re.sub(r"\]\([^)]*\)|`[^`]*`", "x", " . ".join(kept))
+    return [s.strip() for s in re.split(r"(?<=[.!?;:])\s+", plain) if s.strip()]
+
+
+def words(sentence: str) -> int:
+    """How many words are read; the keys of files that a list names are looked up, not read."""
+    return len(re.findall(r"[A-Za-zÄÖÜäöüß][\w'-]+", sentence))
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
+def test_no_sentence_is_longer_than_thirty_words(page: Path) -> None:
+    long = [s for s in sentences(page.read_text(encoding="utf-8")) if words(s) > MOST_WORDS]
+    assert not long, long[:3]
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
+def test_no_word_that_a_reader_stops_at(page: Path) -> None:
+    text = page.read_text(encoding="utf-8").lower()
+    assert [word for word in STUMBLES if word in text] == []
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)
+def test_every_page_has_a_picture_or_an_example(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    assert page.name == "unknown.md" or "![" in text or re.search(r"(?m)^ {4}\S|```|^\|", text), page.name
