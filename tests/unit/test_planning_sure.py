@@ -59,6 +59,29 @@ def test_a_reading_is_asked_for_where_a_blank_is_in_doubt() -> None:
     assert found.roll == "R1" and found.x_mm > 2000.0 and 0.1 < found.settled <= found.unsure < 1.0
 
 
+def test_a_reading_is_asked_for_where_a_blank_would_be_laid_if_it_were_sure() -> None:
+    roll = LayoutRoll(
+        "R1",
+        "A",
+        3000.0,
+        600.0,
+        15.0,
+        (0.0, 3000.0),
+        np.full((3, 2), 1.03),
+        error_mm=np.full((3, 2), 0.03),
+        error_reach_mm=(300.0, 900.0),
+    )
+    blank = Blank("to cast", "body", "A", 400.0, 200.0, 1.0, 1.0, 0.05)
+    problem, sheet = (
+        LayoutProblem((blank,), (roll,), None, 1.0, 0.95),
+        NewSheet("N1", "A", 900.0, 600.0, 1.0, 1.0, 15.0),
+    )
+    (found,) = next_readings(problem, plan(Placement("to cast", "N1", 20.0, 20.0), sheets=(sheet,)))
+    assert found.roll == "R1" and found.blanks == 1 and found.settled > 0.05
+    sure = replace(problem, rolls=(replace(roll, error_mm=np.full((3, 2), 0.004)),))
+    assert next_readings(sure, plan(Placement("to cast", "N1", 20.0, 20.0), sheets=(sheet,))) == ()
+
+
 def test_spare_sheets_are_as_many_as_make_it_sure() -> None:
     blanks = tuple(Blank(f"C{k}", "body", "A", 900.0, 280.0, 1.0, 1.0, 0.05) for k in range(6))
     sheets = tuple(NewSheet(f"N{k}", "A", 1000.0, 600.0, 1.0, 1.0, 15.0) for k in range(3))
@@ -73,6 +96,8 @@ def test_spare_sheets_are_as_many_as_make_it_sure() -> None:
     assert 1 <= len(some.sheets) <= 4 and some.sure_with > some.sure_without
     assert some.worth == pytest.approx(some.mass_kg * PRICES.of(RECIPES["A"].target))
     assert str(told_of_spare([some], "EUR")[0]).startswith("Spare metal of A: ")
+    short, enough = replace(some, sure_with=0.85), replace(some, sure_with=0.92)
+    assert "short of 90 %" in str(told_of_spare([short], "EUR")[1]) and len(told_of_spare([enough], "EUR")) == 1
 
 
 def test_a_roll_that_two_figures_tell_of_is_hardly_known() -> None:

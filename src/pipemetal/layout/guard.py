@@ -24,7 +24,7 @@ MOST_PLACES: Final = 4.0
 """A blank is taken to hold no more places that err apart: only some lie at the edge of its tolerance (estimate)."""
 SHARED: Final = 8.0
 """A blank may lie so many times less sure than wanted where others are surer for it: misses are kept down over all blanks."""
-MISS_COSTS: Final = 0.1
+MISS_COSTS: Final = 0.15
 """A miss costs this much of what the certainty wanted says against metal: certainty over doubt, in mean blanks (measured)."""
 MISSED_SHARE: Final = 0.3
 """Of what the certainty wanted leaves in doubt, this share is expected to miss over all blanks: most lie far surer."""

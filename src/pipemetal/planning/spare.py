@@ -89,8 +89,9 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
         "Spare metal of {alloy}: {count} more, cast on the same day ({kg}, its metal worth {worth} {currency} is kept),"
         " make it {sure} % sure that no melt of it is opened again; without it is {without} %."
     )
-    return tuple(
-        Text(
+    found = []
+    for s in spare:
+        told = Text(
             words,
             alloy=s.alloy,
             count=Text("1 sheet") if len(s.sheets) == 1 else Text("{n} sheets", n=len(s.sheets)),
@@ -100,8 +101,23 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
             sure=Amount(100.0 * s.sure_with),
             without=Amount(100.0 * s.sure_without),
         )
-        for s in spare
+        found += [told, *_short(s)]
+    return tuple(found)
+
+
+def _short(spare: SpareSheets) -> list[Text]:
+    """Why spare metal does not make it as sure as wanted."""
+    if spare.sure_with >= WANTED:
+        return []
+    wanted = Amount(100.0 * WANTED)
+    if len(spare.sheets) < MOST_SPARE:
+        words = "That is short of {wanted} %, and no sheet more helps. Cast and measure the first, then plan again."
+        return [Text(words, wanted=wanted)]
+    words = (
+        "That is short of {wanted} %: {most} sheets more are the most that is tried. Cast and measure the first, then plan"
+        " again."
     )
+    return [Text(words, wanted=wanted, most=MOST_SPARE)]
 
 
 def _named(sheet: NewSheet, alloy: str, number: int) -> NewSheet:
