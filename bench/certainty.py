@@ -1,12 +1,13 @@
-"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N] [--only NAME] [--seed N]
+"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N | --equal-moves N] [--only NAME] [--seed N]
 [--casts]`.
 
 Sheets with fields that the program never sees (taper, tilt, bow, curve, waves of other lengths and shapes than the program
 weighs), gauged with errors at 6, 12 or 30 places, laid with and without a wanted certainty, and judged on the true field.
 
 Printed: blanks on rolls that are out of tolerance, how well the stated chances hold by tenths, metal and time beside the plan
-that takes the metal as it is given. `--casts`: the invented shop instead, its sheets to cast drawn from their own bands; beside
-what is expected to fit stands the most that the bands allow, each blank alone on a profile of its own.
+that takes the metal as it is given, and the metal of a plan that knows the true metal: about the least that a guard can hope for.
+`--casts`: the invented shop instead, its sheets to cast drawn from their own bands; beside what is expected to fit stands the
+most that the bands allow, each blank alone on a profile of its own.
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.unsure import error_of, waves_of
 
 TRIM_MM, KERF_MM = 15.0, 1.0
+TRUTH = 1.0
+"""Stands for a plan that knows the true metal."""
 PATTERNS = {6: (3, 2), 12: (4, 3), 30: (10, 3)}
 Waves = Callable[[np.random.Generator, FloatArray, FloatArray], FloatArray]
 
@@ -213,8 +216,22 @@ def tenths(stated: list[float], held: list[bool]) -> str:
     return ", ".join(parts)
 
 
-def judged(world: World, seed: int, count: int, rolls: int, seconds: float, tallies: dict[float, Tally]) -> None:
-    """One rack of a world, laid at every certainty that is tallied."""
+@dataclass(frozen=True)
+class Effort:
+    """How long each plan is searched for: seconds by the clock, or moves where they are given."""
+
+    seconds: float
+    moves: int | None
+
+    def plan(self, problem: LayoutProblem) -> LayoutPlan:
+        """The plan that is found."""
+        if self.moves is not None:
+            return solve(problem, iterations=self.moves)
+        return solve(problem, seconds=self.seconds)
+
+
+def judged(world: World, seed: int, count: int, rolls: int, effort: Effort, tallies: dict[float, Tally]) -> None:
+    """One rack of a world, laid at every certainty that is tallied, and as if the true metal were known."""
     rng = np.random.default_rng(seed)
     rack = [s for k in range(rolls) if (s := sheet(world, rng, f"R{k:03d}")) is not None]
     waves = waves_of([s.fitted for s in rack])
@@ -238,10 +255,11 @@ def judged(world: World, seed: int, count: int, rolls: int, seconds: float, tall
     plain = LayoutProblem(wanted, tuple(made), None, KERF_MM)
     truth = {s.true.id: s.true for s in rack}
     for certainty, tally in tallies.items():
-        problem = replace(plain, certainty=certainty)
-        begun = time.perf_counter()
-        plan = solve(problem, seconds=seconds)
-        tally.add(problem, plan, truth, time.perf_counter() - begun)
+        known = certainty == TRUTH
+        problem = replace(plain, rolls=tuple(truth.values())) if known else replace(plain, certainty=certainty)
+        begun = time.process_time()
+        plan = effort.plan(problem)
+        tally.add(problem, plan, truth, time.process_time() - begun)
 
 
 def main() -> None:
@@ -249,6 +267,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--worlds", type=int, default=3, help="racks of each kind")
     parser.add_argument("--seconds", type=float, default=6.0)
+    parser.add_argument("--equal-moves", type=int, help="so many moves for every plan, whatever the clock")
     parser.add_argument("--blanks", type=int, default=220)
     parser.add_argument("--rolls", type=int, default=30)
     parser.add_argument("--only", default="")
@@ -259,17 +278,24 @@ def main() -> None:
     if options.casts:
         casts(options.moves)
         return
-    whole = {certainty: Tally() for certainty in (0.0, 0.95, 0.99)}
+    whole = {certainty: Tally() for certainty in (0.0, 0.95, 0.99, TRUTH)}
+    effort = Effort(options.seconds, options.equal_moves)
     for k, world in enumerate(w for w in WORLDS if options.only in w.name):
         tallies = {certainty: Tally() for certainty in whole}
         for n in range(options.worlds):
-            judged(world, options.seed + 1000 * k + n, options.blanks, options.rolls, options.seconds, tallies)
+            judged(world, options.seed + 1000 * k + n, options.blanks, options.rolls, effort, tallies)
         for certainty, t in tallies.items():
-            print(line(f"{world.name}, {certainty:.2f}", t, tallies[0.0]), flush=True)
+            print(line(f"{world.name}, {called(certainty)}", t, tallies[0.0]), flush=True)
             add(whole[certainty], t)
     for certainty, t in whole.items():
-        print(line(f"all, {certainty:.2f}", t, whole[0.0]))
-        print(f"   stated: held by tenths, in percent (blanks): {tenths(t.stated, t.held)}")
+        print(line(f"all, {called(certainty)}", t, whole[0.0]))
+        if certainty != TRUTH:
+            print(f"   stated: held by tenths, in percent (blanks): {tenths(t.stated, t.held)}")
+
+
+def called(certainty: float) -> str:
+    """The name of a line."""
+    return "true metal known" if certainty == TRUTH else f"{certainty:.2f}"
 
 
 def casts(moves: int) -> None:
