@@ -260,8 +260,8 @@ class LayoutRoll:
 class LayoutProblem:
     """Blanks, rolls, what may be cast (or None), and the kerf that must stay between two neighbours.
 
-    `certainty`: the least chance with which the metal of every place must keep within its blank's tolerance; places that are
-    less sure are named. 0: the metal is taken as it is given.
+    `certainty`: how sure the metal is to keep within a blank's tolerance. Places that are less sure, where that saves much metal
+    or nothing else serves, are named. 0: the metal is taken as it is given.
 
     Raises: LayoutError for an id used twice or a number out of its range.
 

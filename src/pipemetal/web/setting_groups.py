@@ -151,7 +151,7 @@ GROUPS: Final = (
     _group(
         "sure",
         "How sure a place must be",
-        ("certainty", "Least chance that a blank's metal fits (0: taken as it is given)", "share"),
+        ("certainty", "How sure a blank's metal is to fit (0: taken as it is given)", "share"),
         ("cast_room", "On sheets to cast, of its tolerance a blank may use", "share"),
         ("tolerances", "Tolerances: languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm", "text"),
         ("misfit_costs", "A blank to cast that does not fit costs so many times its metal", "number"),
