@@ -24,7 +24,8 @@ HARDENING = 4.0
 URGENT, URGENT_UNTIL = 10.0, 0.4
 MANY_PIECES = 160
 FEW_SHEETS = 4
-PRICE_POWER, LEAST_DEARER, MOST_DEARER = 0.8, 0.4, 2.5
+# How quickly the price of a miss follows, and between which times its first it stays (the fewer misses are allowed, the dearer).
+PRICE_POWER, LEAST_DEARER, MOST_DEARER = 0.8, 0.4, 0.064
 
 
 @dataclass(frozen=True)
@@ -192,7 +193,7 @@ class Search:
             return
         missed = cost / (miss_mm2 * self._dearer) / blanks
         wanted = self._dearer * (missed / share) ** PRICE_POWER
-        by = min(max(wanted, LEAST_DEARER), MOST_DEARER) / self._dearer
+        by = min(max(wanted, LEAST_DEARER), MOST_DEARER / share) / self._dearer
         slots[:, MISS] *= by
         self._dearer *= by
         self.best_cost[0] += (by - 1.0) * cost

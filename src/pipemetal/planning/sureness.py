@@ -14,13 +14,13 @@ __all__ = ["SureSettings"]
 class SureSettings:
     """How sure the metal under a blank must be.
 
-    `certainty`: how sure the metal on rolls is to keep within a blank's tolerance. A place may be less sure where that saves much
-    metal or nothing else serves; it is named, and most blanks lie far surer; 0 takes the metal as it is given. `cast_room`: on sheets to cast, where no place is so sure,
-    blanks lie within this share of their tolerance about the middle (estimate). `misfit_costs`: a blank of a sheet to cast that
-    does not fit costs so many times its own metal (it is cut again, from metal that may have to be cast for it): more of it
-    makes more of them fit and takes more metal (estimate). `tolerances`: by part and alloy, how much thinner and thicker than
-    wanted the metal may be, and how much thicker still where it is then planed, hammered or scraped; of parts that are not
-    named, what the pipes' own rules say.
+    `certainty`: how sure the metal on rolls is to keep within a blank's tolerance. A place may be less sure where that
+    saves much metal or nothing else serves; it is named, and most blanks lie far surer; 0 takes the metal as it is given.
+    `cast_room`: on sheets to cast, where no place is so sure, blanks lie within this share of their tolerance about the
+    middle (estimate). `misfit_costs`: a blank of a sheet to cast that does not fit costs so many times its own metal (it is
+    cut again, from metal that may have to be cast for it): more of it makes more of them fit and takes more metal
+    (estimate). `tolerances`: by part and alloy, how much thinner and thicker than wanted the metal may be, and how much
+    thicker still where it is then planed, hammered or scraped; of parts that are not named, what the pipes' own rules say.
     """
 
     certainty: float = 0.95
