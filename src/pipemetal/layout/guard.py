@@ -23,7 +23,7 @@ AS_NORMAL: Final = ((FREEDOM - 2.0) / FREEDOM) ** 0.5
 MOST_PLACES: Final = 4.0
 """A blank is taken to hold no more places that err apart: only some lie at the edge of its tolerance (estimate)."""
 SHARED: Final = 8.0
-"""A blank may lie so many times less sure than wanted where others are surer for it: misses are kept down over all blanks."""
+"""Where metal is saved a blank may lie so many times less sure than wanted: misses are kept down over all blanks."""
 MISS_COSTS: Final = 0.15
 """A miss costs this much of what the certainty wanted says against metal: certainty over doubt, in mean blanks (measured)."""
 MISSED_SHARE: Final = 0.3
@@ -77,13 +77,14 @@ def _beyond(t: float) -> float:
     return 0.5 * (1.0 - within)
 
 
-def least_certainty(certainty: float) -> float:
-    """The least certainty of a single place, where a certainty is wanted of places.
+def least_certainty(problem: LayoutProblem) -> float:
+    """The least certainty of a place, where a surer one serves: what is wanted, less where that may save metal.
 
-    >>> round(least_certainty(0.95), 3), least_certainty(0.0)
-    (0.8, 0.0)
+    >>> problem = LayoutProblem((), (), certainty=0.95)
+    >>> round(least_certainty(problem), 3), round(least_certainty(replace(problem, save_metal=True)), 3)
+    (0.95, 0.6)
     """
-    return max(1.0 - SHARED * (1.0 - certainty), 0.0)
+    return max(1.0 - SHARED * (1.0 - problem.certainty), 0.0) if problem.save_metal else problem.certainty
 
 
 def missed_share(certainty: float) -> float:
@@ -92,18 +93,20 @@ def missed_share(certainty: float) -> float:
 
 
 def miss_mm2(problem: LayoutProblem) -> float:
-    """What a blank costs that does not fit, as metal: so much that chance is worth metal where it is cheapest to have."""
+    """What a blank costs that does not fit, as metal, at first, where chance is weighed against metal (else 0)."""
+    if not problem.save_metal or problem.certainty <= 0.0:
+        return 0.0
     mean = sum(b.area_mm2() for b in problem.blanks) / max(len(problem.blanks), 1)
     return MISS_COSTS * problem.certainty / (1.0 - problem.certainty) * mean
 
 
-def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, weighed: bool = True) -> Piece:
+def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, missed_mm2: float = 0.0) -> Piece:
     """The piece with the guard that the certainty wanted of it asks for; as it is where that is 0 or nothing is unsure.
 
-    Within the guard chance is `weighed` against metal.
+    `missed_mm2`: what a blank that does not fit costs, as metal, where chance is weighed within the guard (0: it is not).
     """
-    certainty = least_certainty(problem.certainty) if piece.certainty is None else piece.certainty
-    dear_mm2 = miss_mm2(problem) * len(piece.members) ** 0.5
+    certainty = least_certainty(problem) if piece.certainty is None else piece.certainty
+    dear_mm2 = missed_mm2 * len(piece.members) ** 0.5
     reach = min((r.error_reach_mm[0] for r in problem.rolls if r.error_mm is not None), default=np.inf)
     alloy = blanks[piece.members[0][0]].alloy
     castable = problem.castable
@@ -112,7 +115,7 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, weigh
     found = []
     for v in piece.variants:
         factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
-        miss = dear_mm2 * places_apart(v.dx_mm, reach) if weighed and np.isfinite(reach) else 0.0
+        miss = dear_mm2 * places_apart(v.dx_mm, reach) if np.isfinite(reach) else 0.0
         made = replace(v, guard=factor, miss_mm2=miss)
         made = replace(made, cast_start_mm=None, cast_tolerance_mm=None, misfit_mm2=0.0, missed_mm2=0.0)
         if castable is not None and spread is not None and problem.certainty > 0.0:

@@ -16,7 +16,7 @@ from pipemetal.layout.windows import Piece, find_slots, sheet_table
 
 __all__ = ["LESS_SURE", "with_some_place"]
 
-LESS_SURE: Final = (0.6, 0.0)
+LESS_SURE: Final = (0.9, 0.8, 0.6, 0.0)
 """Where nothing as sure as wanted serves a blank, places this sure are looked for, the surest first."""
 
 
@@ -34,7 +34,7 @@ def with_some_place(pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], proble
         found = loosened(found, apart, problem.blanks)
         lost = _without_place(found, range(len(found)), rolls, problem)
     for level in LESS_SURE:
-        if level < least_certainty(problem.certainty) and lost:
+        if level < least_certainty(problem) and lost:
             for k in lost:
                 found[k] = replace(found[k], certainty=level)
             lost = _without_place(found, lost, rolls, problem)
@@ -45,7 +45,7 @@ def _without_place(
     pieces: Sequence[Piece], among: Sequence[int], rolls: Sequence[LayoutRoll], problem: LayoutProblem
 ) -> list[int]:
     """The pieces among some that no roll serves as surely as wanted, and that may not be cast."""
-    held = [guarded(pieces[k], problem.blanks, problem, weighed=False) for k in among]
+    held = [guarded(pieces[k], problem.blanks, problem) for k in among]
     starts, _ = find_slots(held, sheet_table(rolls), problem.kerf_mm)
     some = [bool(row.any()) for row in (np.diff(starts) > 0).reshape(len(held), len(rolls))]
     castable = problem.castable

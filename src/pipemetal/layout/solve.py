@@ -40,7 +40,7 @@ START_SHARE = 0.2
 # After these shares the price of a miss is set anew.
 PRICED_AT = (0.5, 0.62, 0.74, 0.86)
 # Blanks that lose all sure places to others are given places this sure, the surest first.
-AT_LAST = (0.6, 0.0)
+AT_LAST = (0.8, 0.6, 0.0)
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -158,7 +158,8 @@ def _open(
 ) -> None:
     """Sets up the searches of one alloy and, where they begin `anew`, makes their first plans."""
     if problem.certainty > 0.0:
-        alloy.pieces = [guarded(p, problem.blanks, problem) for p in alloy.pieces]
+        missed = miss_mm2(problem)
+        alloy.pieces = [guarded(p, problem.blanks, problem, missed) for p in alloy.pieces]
     if not alloy.rolls or not alloy.pieces:
         return
     share, rules = _rules(alloy, problem, settings)
@@ -283,7 +284,7 @@ def _relax(
 
 
 def _certainty(piece: Piece, problem: LayoutProblem) -> float:
-    return least_certainty(problem.certainty) if piece.certainty is None else piece.certainty
+    return least_certainty(problem) if piece.certainty is None else piece.certainty
 
 
 def _best(alloy: _Alloy) -> Search | None:
@@ -333,10 +334,11 @@ def _spend_on_chance(
     alloys: Sequence[_Alloy], problem: LayoutProblem, budget: Budget, settings: SolverSettings
 ) -> None:
     """The rest of the budget; where chance is weighed, its price is found on the way."""
-    steps = PRICED_AT if problem.certainty > 0.0 else ()
+    missed = miss_mm2(problem)
+    steps = PRICED_AT if missed > 0.0 else ()
     for start, end in itertools.pairwise((RACK_SHARE, *steps, 1.0)):
         for search in (s for a in alloys for s in a.searches if steps):
-            search.price_misses(miss_mm2(problem), missed_share(problem.certainty))
+            search.price_misses(missed, missed_share(problem.certainty))
         _spend(alloys, budget, settings, start, end)
 
 
