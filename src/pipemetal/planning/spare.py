@@ -56,7 +56,7 @@ def spare_sheets(
     density_g_cm3: Mapping[str, float],
     prices: MetalPrices,
 ) -> tuple[SpareSheets, ...]:
-    """For each alloy that is cast and not sure enough: the fewest sheets more that make it so, four at most; none where none helps.
+    """For each alloy that is cast and not sure enough: the fewest sheets more that make it so (four at most; none if none helps).
 
     Once measured, the rest is laid anew on the sheets as they came out: only what finds no place then asks for a melt.
     """
