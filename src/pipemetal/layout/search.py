@@ -25,7 +25,7 @@ URGENT, URGENT_UNTIL = 10.0, 0.4
 MANY_PIECES = 160
 FEW_SHEETS = 4
 # How quickly the price of a miss follows, and between which times its first it stays (the fewer misses are allowed, the dearer).
-PRICE_POWER, LEAST_DEARER, MOST_DEARER = 0.8, 0.4, 0.064
+PRICE_POWER, LEAST_DEARER, MOST_DEARER = 0.8, 0.1, 0.064
 
 
 @dataclass(frozen=True)
