@@ -27,7 +27,7 @@ SHARED: Final = 8.0
 MISS_COSTS: Final = 0.15
 """A miss costs this much of what the certainty wanted says against metal: certainty over doubt, in mean blanks (measured)."""
 MISSED_SHARE: Final = 0.6
-"""Of what the certainty wanted leaves in doubt, this share may be expected to miss over all blanks where metal is saved (measured)."""
+"""Where metal is saved, this share of what the certainty leaves in doubt may be expected to miss over all blanks (measured)."""
 COUNTED_TWICE: Final = 1.7
 """Misses by the worst place under each blank are so many times those that drawings of the sheets give (measured)."""
 MISSES_AT_EDGE: Final = 0.5
