@@ -226,3 +226,16 @@ def test_a_step_that_spoils_a_plan_is_not_taken() -> None:
     spoilt = replace(good, placements=tuple(replace(p, x_mm=p.x_mm + 900.0) for p in good.placements))
     assert soundest(problem, [spoilt, good]) is good and soundest(problem, [good, spoilt]) is good
     assert soundest(problem, [spoilt, spoilt]) is spoilt
+
+
+def test_others_make_room_for_a_blank_that_nothing_sure_serves() -> None:
+    def small(name: str, mm: float, error_mm: float, length_mm: float = 432.0) -> LayoutRoll:
+        made = replace(roll(error_mm, mm, mm, name), length_mm=length_mm, stations_mm=(0.0, length_mm), width_mm=132.0)
+        return replace(made, error_reach_mm=(1e5, 1e5))
+
+    easy = Blank("X", "body", "A", 400.0, 100.0, 1.1, 1.1, 0.2)
+    rolls = (small("R0", 1.0, 0.005), small("R1", 1.045, 0.02), small("R2", 1.2, 0.005, 3000.0))
+    problem = LayoutProblem((*BLANKS[:2], easy), rolls, None, 1.0, 0.95)
+    plan = solve(problem, iterations=300)
+    assert not plan.unplaced and len(plan.unsure) == 1 and verify(problem, plan) == ()
+    assert {p.blank: p.roll for p in plan.placements}["X"] == "R2"

@@ -41,6 +41,8 @@ START_SHARE = 0.2
 PRICED_AT = (0.5, 0.62, 0.74, 0.86)
 # Blanks that lose all sure places to others are given places this sure, the surest first.
 AT_LAST = (0.8, 0.6, 0.0)
+# For blanks that then find no place so many moves are made, as at this share of the budget: a place is worth metal.
+MAKE_ROOM_MOVES, MAKE_ROOM_AT = 4000, 0.39
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -281,6 +283,9 @@ def _relax(
             for k in lost:
                 alloy.pieces[k] = replace(alloy.pieces[k], certainty=less)
             _open_again(alloy, places, problem, settings, seed, budget)
+        if problem.castable is None and alloy.searches and _lost(alloy):
+            # the others make room, as sure as they lie
+            alloy.searches[0].run(MAKE_ROOM_AT, MAKE_ROOM_AT, MAKE_ROOM_MOVES)
 
 
 def _certainty(piece: Piece, problem: LayoutProblem) -> float:
