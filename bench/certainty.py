@@ -1,12 +1,14 @@
-"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N] [--only NAME] [--seed N]
+"""Plans judged on true metal: `python bench/certainty.py [--worlds N] [--seconds N | --equal-moves N] [--only NAME] [--seed N]
 [--casts]`.
 
 Sheets with fields that the program never sees (taper, tilt, bow, curve, waves of other lengths and shapes than the program
 weighs), gauged with errors at 6, 12 or 30 places, laid with and without a wanted certainty, and judged on the true field.
 
-Printed: blanks on rolls that are out of tolerance, how well the stated chances hold by tenths, metal and time beside the plan
-that takes the metal as it is given. `--casts`: the invented shop instead, its sheets to cast drawn from their own bands; beside
-what is expected to fit stands the most that the bands allow, each blank alone on a profile of its own.
+Printed, with every place as sure as wanted and with less sure ones to save metal: blanks on rolls that are out of tolerance, how
+well the stated chances hold by tenths, metal and time beside the plan that takes the metal as given, and the metal of a plan
+that knows the true metal: about the least that a guard can hope for.
+`--casts`: the invented shop instead, its sheets to cast drawn from their own bands; beside what is expected to fit stands the
+most that the bands allow, each blank alone on a profile of its own.
 """
 
 from __future__ import annotations
@@ -174,9 +176,32 @@ def out_on_truth(problem: LayoutProblem, plan: LayoutPlan, truth: dict[str, Layo
     return found
 
 
+@dataclass(frozen=True)
+class Way:
+    """A way to plan: a certainty wanted, places less sure to save metal or not, or as if the true metal were known."""
+
+    certainty: float
+    save_metal: bool = False
+    knows: bool = False
+
+    def problem(self, plain: LayoutProblem, truth: dict[str, LayoutRoll]) -> LayoutProblem:
+        """The problem as it is planned this way."""
+        if self.knows:
+            return replace(plain, rolls=tuple(truth.values()))
+        return replace(plain, certainty=self.certainty, save_metal=self.save_metal)
+
+    def __str__(self) -> str:
+        saved = " to save metal" if self.save_metal else ""
+        return "true metal known" if self.knows else f"{self.certainty:.2f}{saved}"
+
+
+OFF = Way(0.0)
+WAYS = (OFF, *(Way(certainty, saved) for certainty in (0.95, 0.99) for saved in (False, True)), Way(0.0, knows=True))
+
+
 @dataclass
 class Tally:
-    """What was counted over the plans of one certainty."""
+    """What was counted over the plans of one way."""
 
     laid: int = 0
     out: int = 0
@@ -213,8 +238,22 @@ def tenths(stated: list[float], held: list[bool]) -> str:
     return ", ".join(parts)
 
 
-def judged(world: World, seed: int, count: int, rolls: int, seconds: float, tallies: dict[float, Tally]) -> None:
-    """One rack of a world, laid at every certainty that is tallied."""
+@dataclass(frozen=True)
+class Effort:
+    """How long each plan is searched for: seconds by the clock, or moves where they are given."""
+
+    seconds: float
+    moves: int | None
+
+    def plan(self, problem: LayoutProblem) -> LayoutPlan:
+        """The plan that is found."""
+        if self.moves is not None:
+            return solve(problem, iterations=self.moves)
+        return solve(problem, seconds=self.seconds)
+
+
+def judged(world: World, seed: int, count: int, rolls: int, effort: Effort, tallies: dict[Way, Tally]) -> None:
+    """One rack of a world, laid in every way that is tallied."""
     rng = np.random.default_rng(seed)
     rack = [s for k in range(rolls) if (s := sheet(world, rng, f"R{k:03d}")) is not None]
     waves = waves_of([s.fitted for s in rack])
@@ -237,18 +276,19 @@ def judged(world: World, seed: int, count: int, rolls: int, seconds: float, tall
     wanted = blanks(rng, count, 1.35, 0.6)
     plain = LayoutProblem(wanted, tuple(made), None, KERF_MM)
     truth = {s.true.id: s.true for s in rack}
-    for certainty, tally in tallies.items():
-        problem = replace(plain, certainty=certainty)
-        begun = time.perf_counter()
-        plan = solve(problem, seconds=seconds)
-        tally.add(problem, plan, truth, time.perf_counter() - begun)
+    for way, tally in tallies.items():
+        problem = way.problem(plain, truth)
+        begun = time.process_time()
+        plan = effort.plan(problem)
+        tally.add(problem, plan, truth, time.process_time() - begun)
 
 
 def main() -> None:
-    """Print one line a world and certainty, and the sums."""
+    """Print one line a world and way, and the sums."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--worlds", type=int, default=3, help="racks of each kind")
     parser.add_argument("--seconds", type=float, default=6.0)
+    parser.add_argument("--equal-moves", type=int, help="so many moves for every plan, whatever the clock")
     parser.add_argument("--blanks", type=int, default=220)
     parser.add_argument("--rolls", type=int, default=30)
     parser.add_argument("--only", default="")
@@ -259,17 +299,19 @@ def main() -> None:
     if options.casts:
         casts(options.moves)
         return
-    whole = {certainty: Tally() for certainty in (0.0, 0.95, 0.99)}
+    whole = {way: Tally() for way in WAYS}
+    effort = Effort(options.seconds, options.equal_moves)
     for k, world in enumerate(w for w in WORLDS if options.only in w.name):
-        tallies = {certainty: Tally() for certainty in whole}
+        tallies = {way: Tally() for way in whole}
         for n in range(options.worlds):
-            judged(world, options.seed + 1000 * k + n, options.blanks, options.rolls, options.seconds, tallies)
-        for certainty, t in tallies.items():
-            print(line(f"{world.name}, {certainty:.2f}", t, tallies[0.0]), flush=True)
-            add(whole[certainty], t)
-    for certainty, t in whole.items():
-        print(line(f"all, {certainty:.2f}", t, whole[0.0]))
-        print(f"   stated: held by tenths, in percent (blanks): {tenths(t.stated, t.held)}")
+            judged(world, options.seed + 1000 * k + n, options.blanks, options.rolls, effort, tallies)
+        for way, t in tallies.items():
+            print(line(f"{world.name}, {way}", t, tallies[OFF]), flush=True)
+            add(whole[way], t)
+    for way, t in whole.items():
+        print(line(f"all, {way}", t, whole[OFF]))
+        if not way.knows:
+            print(f"   stated: held by tenths, in percent (blanks): {tenths(t.stated, t.held)}")
 
 
 def casts(moves: int) -> None:
@@ -342,7 +384,7 @@ def line(name: str, t: Tally, plain: Tally) -> str:
     stated = 100.0 * (1.0 - float(np.mean(t.stated))) if t.stated else 0.0
     out, far = (100.0 * count / max(t.laid, 1) for count in (t.out, t.far_out))
     return (
-        f"{name:45} out {out:5.2f} % (stated {stated:5.2f}), over 0.01 mm {far:5.2f} %"
+        f"{name:53} out {out:5.2f} % (stated {stated:5.2f}), over 0.01 mm {far:5.2f} %"
         f"  less sure {t.unsure}  left {t.unplaced}  metal {more:+5.2f} %  {t.seconds:5.1f} s  faults {t.faults}"
     )
 

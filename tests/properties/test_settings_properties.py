@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipemetal.files.shop_file import KEYS, SHOWN_IN, limits_of, read_said, settings_of, shop_toml, value_of
+from pipemetal.files.shop_file import CHOICES, KEYS, limits_of, read_said, settings_of, shop_toml, value_of
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.settings import BOOK, InEffect
 from pipemetal.units import UnitSystem
@@ -57,7 +57,7 @@ def _values(key: str) -> st.SearchStrategy[Any]:
         return LISTS[key]
     limits = limits_of(OWN, key)
     if limits is None:
-        choices = SHOWN_IN.get(key.partition(".")[2])
+        choices = CHOICES.get(key)
         return st.sampled_from(choices) if choices else NAMES
     if isinstance(value_of(OWN, key), int):
         return st.integers(int(limits[0]), int(limits[1]))

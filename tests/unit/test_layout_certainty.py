@@ -7,13 +7,15 @@ import pytest
 
 from pipemetal.layout.centre import best_chance, centred
 from pipemetal.layout.chance import DRAWINGS, chances_of
-from pipemetal.layout.guard import AS_NORMAL, FREEDOM, guard_factor
+from pipemetal.layout.core import MISS
+from pipemetal.layout.guard import AS_NORMAL, FREEDOM, guard_factor, guarded, least_certainty, miss_mm2
 from pipemetal.layout.jsonform import plan_from_dict, plan_to_dict, problem_from_dict, problem_to_dict
 from pipemetal.layout.less_sure import with_some_place
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll, Sector
+from pipemetal.layout.search import Search, SolverSettings
 from pipemetal.layout.settle import settled
-from pipemetal.layout.shelf import piece_of
+from pipemetal.layout.shelf import SheetRule, make_shelf, piece_of
 from pipemetal.layout.solve import solve
 from pipemetal.layout.totals import totals_of
 from pipemetal.layout.verify import soundest, verify
@@ -80,6 +82,57 @@ def test_places_are_as_sure_as_wanted(certainty: float) -> None:
     assert min(chances_of(plain, solve(plain, iterations=400)).of(b.id) for b in BLANKS) < 0.9
 
 
+@pytest.mark.parametrize("certainty", [0.95, 0.99])
+def test_to_save_metal_places_are_as_sure_as_wanted_over_all_blanks(certainty: float) -> None:
+    """Over all blanks they are far surer; one may be less sure where that saves metal, and is named."""
+    rolls = (roll(0.012), roll(0.012, 1.05, 0.98, "R2"))
+    problem = LayoutProblem(BLANKS, rolls, None, 1.0, certainty, save_metal=True)
+    plan = solve(problem, iterations=2000)
+    assert not plan.unplaced and verify(problem, plan) == ()
+    found = {b.id: chances_of(problem, plan).of(b.id) for b in BLANKS}
+    assert np.mean(list(found.values())) > 1.0 - 0.7 * (1.0 - certainty)
+    assert min(found.values()) > least_certainty(problem) - 0.02
+    assert {name for name, chance in found.items() if chance < certainty - 0.01} <= set(plan.unsure)
+
+
+def test_chance_that_saves_much_metal_is_taken_and_named() -> None:
+    """A doubtful place on a small roll is taken where a sure one takes much more metal, and not where it takes as much."""
+    one = Blank("D", "body", "A", 380.0, 100.0, 1.0, 1.0, 0.05)
+    doubtful = replace(roll(0.02, 1.028, 1.028, "R1"), length_mm=600.0, stations_mm=(0.0, 600.0))
+    problem = LayoutProblem((one,), (doubtful,), None, 1.0, 0.95, save_metal=True)
+    assert solve(problem, iterations=50).unsure == ("D",)
+    large = replace(problem, rolls=(doubtful, roll(0.005, 1.02, 1.0, "R2")))
+    assert solve(large, iterations=50).unsure == ("D",)
+    # unless that is asked, sure places come first, whatever metal they take
+    assert solve(replace(large, save_metal=False), iterations=50).unsure == ()
+    alike = replace(problem, rolls=(doubtful, replace(doubtful, id="R2", error_mm=np.full((3, 2), 0.005))))
+    assert solve(alike, iterations=50).unsure == ()
+
+
+def test_the_price_of_a_miss_rises_until_few_are_missed_and_falls_where_none_are() -> None:
+    problem = LayoutProblem(BLANKS, (roll(0.012), roll(0.012, 1.05, 0.98, "R2")), None, 1.0, 0.95, save_metal=True)
+    pieces = [guarded(piece_of(b, k), BLANKS, problem, miss_mm2(problem)) for k, b in enumerate(BLANKS)]
+    shelf = make_shelf(
+        pieces,
+        problem.rolls,
+        [SheetRule(0.0)] * 2,
+        1.0,
+        share=1.0,
+        least_end_piece_mm=500.0,
+        least_strip_mm=150.0,
+        seed=1,
+    )
+    search = Search(shelf.again(1), SolverSettings(), 1)
+    search.start()
+    before, cost = search.shelf.stock.slots[:, MISS].copy(), float(search.best_cost[0])
+    search.price_misses(miss_mm2(problem), 1e-9)
+    dear = search.shelf.stock.slots[:, MISS].copy()
+    assert (dear > 2.0 * before).all() and search.best_cost[0] > cost
+    search.price_misses(miss_mm2(problem), 1.0)
+    assert (search.shelf.stock.slots[:, MISS] < before).all() and search.best_cost[0] < cost
+    assert (shelf.stock.slots[:, MISS] == before).all()
+
+
 def test_what_nothing_sure_serves_is_laid_and_named() -> None:
     problem = LayoutProblem(BLANKS[:1], (roll(0.02, 1.045, 1.04),), None, 1.0, 0.95)
     plan = solve(problem, iterations=50)
@@ -106,9 +159,9 @@ def test_sheets_to_cast_are_centred_on_what_lies_on_them() -> None:
 
 
 def test_problem_and_plan_are_written_and_read_the_same() -> None:
-    problem = LayoutProblem(BLANKS, (roll(0.01),), Castable(spread=(SPREAD,)), 1.0, 0.95)
+    problem = LayoutProblem(BLANKS, (roll(0.01),), Castable(spread=(SPREAD,)), 1.0, 0.95, save_metal=True)
     again = problem_from_dict(problem_to_dict(problem))
-    assert problem_to_dict(again) == problem_to_dict(problem) and again.certainty == 0.95
+    assert problem_to_dict(again) == problem_to_dict(problem) and (again.certainty, again.save_metal) == (0.95, True)
     plan = replace(solve(problem, iterations=30), unsure=("C1",))
     assert plan_from_dict(plan_to_dict(plan), problem).unsure == ("C1",)
 
@@ -159,10 +212,10 @@ def test_what_is_moved_within_its_gap_keeps_every_rule(seed: int) -> None:
 
 
 def test_a_blank_that_nothing_sure_serves_takes_part_with_the_surest_place() -> None:
-    hard = Blank("H", "languid", "A", 60.0, 60.0, 1.0, 1.0, 0.022)
-    problem = LayoutProblem((*BLANKS[:2], hard), (roll(0.02), roll(0.015, name="R2")), None, 1.0, 0.95)
+    hard = Blank("H", "languid", "A", 60.0, 60.0, 1.0, 1.0, 0.01)
+    problem = LayoutProblem((*BLANKS[:2], hard), (roll(0.02), roll(0.015, name="R2")), None, 1.0, 0.975)
     easy, _, held = with_some_place([piece_of(b, k) for k, b in enumerate(problem.blanks)], problem.rolls, problem)
-    assert easy.certainty is None and held.certainty == 0.9
+    assert easy.certainty is None and held.certainty == 0.6
     plan = solve(problem, iterations=200)
     assert not plan.unplaced and plan.unsure == ("H",) and verify(problem, plan) == ()
 
@@ -173,3 +226,16 @@ def test_a_step_that_spoils_a_plan_is_not_taken() -> None:
     spoilt = replace(good, placements=tuple(replace(p, x_mm=p.x_mm + 900.0) for p in good.placements))
     assert soundest(problem, [spoilt, good]) is good and soundest(problem, [good, spoilt]) is good
     assert soundest(problem, [spoilt, spoilt]) is spoilt
+
+
+def test_others_make_room_for_a_blank_that_nothing_sure_serves() -> None:
+    def small(name: str, mm: float, error_mm: float, length_mm: float = 432.0) -> LayoutRoll:
+        made = replace(roll(error_mm, mm, mm, name), length_mm=length_mm, stations_mm=(0.0, length_mm), width_mm=132.0)
+        return replace(made, error_reach_mm=(1e5, 1e5))
+
+    easy = Blank("X", "body", "A", 400.0, 100.0, 1.1, 1.1, 0.2)
+    rolls = (small("R0", 1.0, 0.005), small("R1", 1.045, 0.02), small("R2", 1.2, 0.005, 3000.0))
+    problem = LayoutProblem((*BLANKS[:2], easy), rolls, None, 1.0, 0.95)
+    plan = solve(problem, iterations=300)
+    assert not plan.unplaced and len(plan.unsure) == 1 and verify(problem, plan) == ()
+    assert {p.blank: p.roll for p in plan.placements}["X"] == "R2"

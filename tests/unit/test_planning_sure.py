@@ -17,11 +17,13 @@ from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.layout.verify import verify
 from pipemetal.melts.worth import MetalPrices
-from pipemetal.planning.chances import hardly_known, roll_errors
+from pipemetal.planning.chances import PlanChances, hardly_known, roll_errors, with_errors
 from pipemetal.planning.cuts import ForPipe, GaugeMark, cut_rolls, marked
 from pipemetal.planning.labour import told_of_labour
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.spare import spare_sheets, told_of_spare
-from pipemetal.planning.sure_words import count_words, trial_sheets
+from pipemetal.planning.sure_words import count_words, told_of_chances, trial_sheets
 from pipemetal.planning.sureness import SureSettings
 from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
 from pipemetal.sheets.field import ThicknessField
@@ -59,6 +61,29 @@ def test_a_reading_is_asked_for_where_a_blank_is_in_doubt() -> None:
     assert found.roll == "R1" and found.x_mm > 2000.0 and 0.1 < found.settled <= found.unsure < 1.0
 
 
+def test_a_reading_is_asked_for_where_a_blank_would_be_laid_if_it_were_sure() -> None:
+    roll = LayoutRoll(
+        "R1",
+        "A",
+        3000.0,
+        600.0,
+        15.0,
+        (0.0, 3000.0),
+        np.full((3, 2), 1.03),
+        error_mm=np.full((3, 2), 0.03),
+        error_reach_mm=(300.0, 900.0),
+    )
+    blank = Blank("to cast", "body", "A", 400.0, 200.0, 1.0, 1.0, 0.05)
+    problem, sheet = (
+        LayoutProblem((blank,), (roll,), None, 1.0, 0.95),
+        NewSheet("N1", "A", 900.0, 600.0, 1.0, 1.0, 15.0),
+    )
+    (found,) = next_readings(problem, plan(Placement("to cast", "N1", 20.0, 20.0), sheets=(sheet,)))
+    assert found.roll == "R1" and found.blanks == 1 and found.settled > 0.05
+    sure = replace(problem, rolls=(replace(roll, error_mm=np.full((3, 2), 0.004)),))
+    assert next_readings(sure, plan(Placement("to cast", "N1", 20.0, 20.0), sheets=(sheet,))) == ()
+
+
 def test_spare_sheets_are_as_many_as_make_it_sure() -> None:
     blanks = tuple(Blank(f"C{k}", "body", "A", 900.0, 280.0, 1.0, 1.0, 0.05) for k in range(6))
     sheets = tuple(NewSheet(f"N{k}", "A", 1000.0, 600.0, 1.0, 1.0, 15.0) for k in range(3))
@@ -73,6 +98,19 @@ def test_spare_sheets_are_as_many_as_make_it_sure() -> None:
     assert 1 <= len(some.sheets) <= 4 and some.sure_with > some.sure_without
     assert some.worth == pytest.approx(some.mass_kg * PRICES.of(RECIPES["A"].target))
     assert str(told_of_spare([some], "EUR")[0]).startswith("Spare metal of A: ")
+    short, enough = replace(some, sure_with=0.85), replace(some, sure_with=0.92)
+    assert "short of 90 %" in str(told_of_spare([short], "EUR")[1]) and len(told_of_spare([enough], "EUR")) == 1
+
+
+def test_where_no_spare_sheet_helps_it_says_why() -> None:
+    # a blank of 2 mm on a sheet of 1 mm: no profile near it gives such metal
+    blank = Blank("C", "body", "A", 900.0, 280.0, 2.0, 2.0, 0.05)
+    layout = plan(Placement("C", "N1", 20.0, 20.0), sheets=(NewSheet("N1", "A", 1000.0, 600.0, 1.0, 1.0, 15.0),))
+    problem = LayoutProblem((blank,), ())
+    (none,) = spare_sheets(problem, layout, lambda _: CastSpread("A", 0.03, 0.0, 0.0), RECIPES, {"A": 8.8}, PRICES)
+    assert none.sheets == () and none.short_mm == pytest.approx((1.94, 2.06), abs=0.03)
+    (told,) = told_of_spare([none], "EUR")
+    assert "no sheet more makes it surer than 0 %" in str(told) and "may be metal of 1.9" in str(told)
 
 
 def test_a_roll_that_two_figures_tell_of_is_hardly_known() -> None:
@@ -107,6 +145,21 @@ def test_tolerances_are_one_sided_and_what_is_worked_fits() -> None:
 def test_a_tolerance_that_cannot_be_is_refused(text: str) -> None:
     with pytest.raises(PlanError, match=r"sure\.tolerances"):
         SureSettings(tolerances=text)
+
+
+def test_save_metal_is_yes_or_no_and_told() -> None:
+    with pytest.raises(PlanError, match=r"sure\.save_metal"):
+        SureSettings(save_metal="perhaps")
+    saved = with_errors(LayoutProblem((), ()), (), (), SureSettings(save_metal="yes"))
+    assert saved.save_metal and not with_errors(LayoutProblem((), ()), (), (), SureSettings()).save_metal
+    layout = replace(plan(), unsure=("C",))
+    one = Count(1.0, 1, 1, 1)
+    chances = PlanChances({"C": 0.8}, {}, one, {}, one, one)
+    told = [
+        told_of_chances(chances, layout, (), replace(ShopSettings(), sure=SureSettings(save_metal=said)), Learned())[1]
+        for said in ("no", "yes")
+    ]
+    assert "for want of surer places: C (80 %)" in str(told[0]) and "take more metal: C (80 %)" in str(told[1])
 
 
 @pytest.mark.parametrize("said", [{"certainty": 1.0}, {"cast_room": 0.0}, {"misfit_costs": -1.0}])

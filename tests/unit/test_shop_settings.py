@@ -182,7 +182,7 @@ def test_every_setting_tells_its_value_and_what_it_rests_on(book: Book) -> None:
     own = ShopSettings()
     for key, one in told.values.items():
         assert one.value == one.own == value_of(own, key)
-        assert one.rests_on or key.startswith(("shop.", "owned."))
+        assert one.rests_on or key.startswith(("shop.", "owned.", "sure.save_metal"))
         assert one.least is None or one.least <= one.value <= one.most
 
 

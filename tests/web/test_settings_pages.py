@@ -46,7 +46,7 @@ def speak(client: TestClient, units: str) -> None:
     client.cookies.set("pipemetal_show", units)
 
 
-@pytest.mark.parametrize("group", ["shop", "sheets", "pot", "casting", "losses", "gate"])
+@pytest.mark.parametrize("group", ["shop", "sheets", "pot", "casting", "sure", "losses", "gate"])
 @pytest.mark.parametrize("units", ["mm.kg.C.point.en.auto", "in.lb.F.comma.de.dark"])
 def test_every_group_has_its_page_in_every_unit(client: TestClient, group: str, units: str) -> None:
     speak(client, units)
@@ -67,6 +67,15 @@ def test_a_saved_setting_counts_at_once_and_taking_it_back_does_too(client: Test
     client.post(f"/undo/{site.book.history.last()}", headers=OWN)
     assert site.settings.pot.capacity_kg == 450.0
     assert "450 kg" in client.get("/settings").text
+
+
+def test_to_save_metal_is_chosen_in_a_persons_words(client: TestClient, site: Site) -> None:
+    assert site.settings.sure.save_metal == "no"
+    assert save(client, "sure.save_metal", "yes").status_code == 303 and site.settings.sure.save_metal == "yes"
+    assert save(client, "sure.save_metal", "perhaps", version=1).status_code == 422
+    speak(client, "mm.kg.C.comma.de.auto")
+    page = client.get(f"{PAGE}?group=sure").text
+    assert '<option value="yes" selected>ja</option>' in page and "wo das Metall spart" in page
 
 
 def test_what_another_program_wrote_counts_at_once(client: TestClient, site: Site) -> None:

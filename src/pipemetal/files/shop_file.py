@@ -22,16 +22,16 @@ from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import DaySettings, HabitSettings
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
-from pipemetal.planning.sureness import SureSettings
+from pipemetal.planning.sureness import SAVE_METAL, SureSettings
 from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
 __all__ = [
+    "CHOICES",
     "FILLED",
     "KEYS",
-    "SHOWN_IN",
     "Said",
     "check_keys",
     "filled",
@@ -64,6 +64,8 @@ SHOWN_IN = {
     "language": ("en", "de"),
     "paper": ("a4", "letter"),
 }
+CHOICES: Final = {**{f"shop.{key}": named for key, named in SHOWN_IN.items()}, "sure.save_metal": SAVE_METAL}
+"""Settings that are chosen, and what there is to choose."""
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
 LONGEST_NAME, LONGEST_CURRENCY, LONGEST_LIST = 200, 20, 1000
 _WORK: Final = (

@@ -37,8 +37,6 @@ DRAWINGS: Final = 2000
 """Drawings of every sheet: a chance of 95 % is then sure to half a percent."""
 COUNTED_TO: Final = 0.005
 """To this much a chance is known by so many drawings."""
-CLEARLY: Final = 4.5
-"""So many errors inside its tolerance everywhere, a blank is surer than any certainty that may be wanted."""
 SCATTER_REACH_MM: Final = 500.0
 """How far along a sheet to cast the scatter from place to place hangs together (estimate)."""
 CAST_STATIONS: Final = 13
@@ -127,11 +125,15 @@ def unsure_of(problem: LayoutProblem, placements: Sequence[Placement]) -> tuple[
         return ()
     blanks, fields = {b.id: b for b in problem.blanks}, {r.id: field_of(r) for r in problem.rolls if r.id in rolls}
     off = {p.blank: errors_off(blanks[p.blank], p, fields[p.roll]) for p in mine if p.blank in blanks}
-    doubtful = tuple(p for p in mine if off.get(p.blank, CLEARLY) < CLEARLY)
+    # the worst place alone tells it of most: no blank is surer than it, and none errs at more places than `clearly` allows for
+    least, clearly = (
+        guard_factor(1.0 - slack * (1.0 - problem.certainty), length, 1.0)
+        for slack, length in ((1.1, 0.0), (1.0, np.inf))
+    )
+    doubtful = tuple(p for p in mine if least <= off.get(p.blank, clearly) < clearly)
     chances = chances_of(problem, LayoutPlan(doubtful, (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
-    # drawings count well where few are missed, the worst place alone tells it where hardly any are
-    wanted, least = problem.certainty - COUNTED_TO, guard_factor(1.0 - 1.1 * (1.0 - problem.certainty), 0.0, 1.0)
-    return tuple(sorted(p.blank for p in doubtful if chances.of(p.blank) < wanted or off[p.blank] < least))
+    drawn = {p.blank for p in doubtful if chances.of(p.blank) < problem.certainty - COUNTED_TO}
+    return tuple(sorted(drawn | {blank for blank, errors in off.items() if errors < least}))
 
 
 def field_of(roll: LayoutRoll) -> ThicknessField:

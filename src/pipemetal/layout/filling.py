@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipemetal.layout.core import Stock, build
+from pipemetal.layout.core import ERRORS_SURE, MISS, RISK, Stock, build, tail_beyond
 from pipemetal.layout.ruin import improve
 from pipemetal.layout.shelf import empty_state
 from pipemetal.layout.windows import IntArray
@@ -71,6 +71,7 @@ class Chain:
         self._scarcity = SCARCITY * float(np.exp(3.0 * noise * self._rng.standard_normal()))
         self._left: BoolArray = np.array(fits.any(axis=1))
         self._open = np.ones(stock.sheets.shape[0], bool)
+        self._surest = _surest(stock, len(boxes))
         self.at: IntArray = np.full((len(boxes), 2), -1, np.int64)
         self.corner: FloatArray = np.zeros((len(boxes), 2))
 
@@ -120,6 +121,8 @@ class Chain:
         if pieces.size == 0:
             return _Fill(sheet, pieces, pieces, np.zeros((0, 2)))
         part, rows = _part_of(self._stock, sheet, pieces, worth)
+        # what a piece risks wherever it lies is no reason to leave it over
+        part.slots[:, RISK] -= np.repeat(self._surest[pieces], np.diff(part.slot_start))
         state = empty_state(pieces.size, 1, seed)
         build(part, state, 0, 0, 0.2, 0.0)
         at, corner = state.at.copy(), state.corner.copy()
@@ -127,6 +130,17 @@ class Chain:
         improve(part, state, at, corner, np.array([np.inf]), moves, HOT * area, COLD * area)
         got = np.nonzero(at[:, 0] >= 0)[0]
         return _Fill(sheet, pieces[got], rows[at[got, 1]], corner[got])
+
+
+def _surest(stock: Stock, n_pieces: int) -> FloatArray:
+    """What every piece risks, as metal, at the surest place that it has on a roll."""
+    found, sheets = np.zeros(n_pieces), stock.sheets.shape[0]
+    starts = stock.slot_start[:: sheets or 1]
+    some = np.nonzero(np.diff(starts) > 0)[0]
+    if len(some) and (stock.slots[:, MISS] > 0.0).any():
+        errors = stock.slots[:, ERRORS_SURE]
+        found[some] = np.minimum.reduceat(stock.slots[:, MISS] * tail_beyond(errors), starts[some])
+    return found
 
 
 def _part_of(stock: Stock, sheet: int, pieces: IntArray, worth: FloatArray) -> tuple[Stock, IntArray]:

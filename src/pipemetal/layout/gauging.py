@@ -1,16 +1,23 @@
-"""Where one more reading of a roll changes most: the place whose reading would tell best which of its blanks will fit."""
+"""Where one more reading of a roll changes most: the place whose reading would tell best which blanks fit it.
+
+Blanks that lie on a roll count, and blanks that would lie there if its metal were surer: those that were not served, that lie
+less sure than wanted, or that a sheet is to be cast for.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from pipemetal.layout.chance import BoolArray, Drawn
+from pipemetal.layout.guard import guard_factor
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.shelf import piece_of
+from pipemetal.layout.windows import find_slots, sheet_table
 from pipemetal.sheets.field import FloatArray
 
 __all__ = ["NextReading", "next_readings"]
@@ -26,8 +33,8 @@ LEAST_SETTLED: Final = 0.02
 
 @dataclass(frozen=True)
 class NextReading:
-    """A place of a roll worth one more reading: so many of its blanks are expected to turn out otherwise than they look
-    (`unsure`), and so many of these the reading would tell (`settled`).
+    """A place of a roll worth one more reading: of `blanks` that lie there or would, so many are expected to turn out otherwise
+    than they look (`unsure`), and so many of these the reading would tell (`settled`).
     """
 
     roll: str
@@ -39,7 +46,7 @@ class NextReading:
 
 
 def next_readings(problem: LayoutProblem, plan: LayoutPlan) -> tuple[NextReading, ...]:
-    """For every roll that blanks lie on, the place where one more reading tells most; the roll that gains most first.
+    """For every roll that blanks lie on or would, the place where one more reading tells most; the roll that gains most first.
 
     The first of them says which roll to gauge today. Rolls on which a reading tells nothing are left out.
 
@@ -47,14 +54,48 @@ def next_readings(problem: LayoutProblem, plan: LayoutPlan) -> tuple[NextReading
     ()
     """
     blanks = {b.id: b for b in problem.blanks}
+    would = _would_be_laid(problem, plan)
     found = []
     for roll in problem.rolls:
         laid = [(blanks[p.blank], p) for p in plan.placements if p.roll == roll.id and p.blank in blanks]
+        laid += would.get(roll.id, [])
         if laid and roll.error_mm is not None and roll.error_mm.any():
             best = _best_reading(roll, laid)
             if best.settled >= LEAST_SETTLED:
                 found.append(best)
     return tuple(sorted(found, key=lambda r: -r.settled))
+
+
+def _would_be_laid(problem: LayoutProblem, plan: LayoutPlan) -> dict[str, list[tuple[Blank, Placement]]]:
+    """By roll, blanks that a place there fits as its metal is taken but not as surely as wanted, each at the surest such place;
+    no more than the roll has room for.
+    """
+    new, unserved = {s.id for s in plan.new_sheets}, {u.blank for u in plan.unplaced}
+    where = {p.blank: p.roll for p in plan.placements}
+    better = [b for b in problem.blanks if b.id in unserved | set(plan.unsure) or where.get(b.id) in new]
+    rolls = [r for r in problem.rolls if r.error_mm is not None and r.error_mm.any()]
+    if problem.certainty <= 0.0 or not better or not rolls:
+        return {}
+    pieces = [piece_of(b, k) for k, b in enumerate(better)]
+    weighed = [replace(p, variants=tuple(replace(v, miss_mm2=1.0) for v in p.variants)) for p in pieces]
+    starts, rows = find_slots(weighed, sheet_table(rolls), problem.kerf_mm)
+    wanted = guard_factor(problem.certainty, 0.0, 1.0)
+    free = {
+        r.id: r.net_area_mm2() - sum(b.area_mm2() for b in problem.blanks if where.get(b.id) == r.id) for r in rolls
+    }
+    found: dict[str, list[tuple[Blank, Placement]]] = {}
+    for pair in np.nonzero(np.diff(starts))[0].tolist():
+        blank, roll = better[pair // len(rolls)], rolls[pair % len(rolls)]
+        mine = rows[starts[pair] : starts[pair + 1]]
+        best = mine[int(np.argmax(mine[:, 12]))]
+        fits = blank.alloy == roll.alloy and where.get(blank.id) != roll.id and best[12] < wanted
+        if fits and free[roll.id] >= blank.area_mm2():
+            free[roll.id] -= blank.area_mm2()
+            x, y = (best[8] + best[9]) / 2.0, (best[2] + best[3]) / 2.0
+            found.setdefault(roll.id, []).append(
+                (blank, Placement(blank.id, roll.id, float(x), float(y), int(best[6])))
+            )
+    return found
 
 
 def _best_reading(roll: LayoutRoll, laid: Sequence[tuple[Blank, Placement]]) -> NextReading:

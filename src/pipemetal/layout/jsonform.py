@@ -37,7 +37,7 @@ def problem_from_dict(data: object, *, where: str = "layout problem") -> LayoutP
     >>> problem_from_dict({"format": "layout problem 1", "kerf_mm": 0.5, "blanks": [], "rolls": []}).kerf_mm
     0.5
     """
-    top = _keys(data, ("format", "blanks", "rolls"), ("kerf_mm", "castable", "certainty", "note"), where)
+    top = _keys(data, ("format", "blanks", "rolls"), ("kerf_mm", "castable", "certainty", "save_metal", "note"), where)
     if top["format"] != PROBLEM_FORMAT:
         raise LayoutError("is not known", field="format", value=top["format"], allowed=PROBLEM_FORMAT, where=where)
     blanks = tuple(_blank(b, f"{where}, blanks[{k}]") for k, b in enumerate(_list(top["blanks"], "blanks", where)))
@@ -45,8 +45,11 @@ def problem_from_dict(data: object, *, where: str = "layout problem") -> LayoutP
     castable = None if top.get("castable") is None else _castable(top["castable"], f"{where}, castable")
     kerf = _number(top.get("kerf_mm", 0.0), "kerf_mm", where)
     certainty = _number(top.get("certainty", 0.0), "certainty", where)
+    save_metal = top.get("save_metal", False)
+    if not isinstance(save_metal, bool):
+        raise LayoutError("is not true or false", field="save_metal", value=save_metal, where=where)
     try:
-        return LayoutProblem(blanks, rolls, castable, kerf, certainty)
+        return LayoutProblem(blanks, rolls, castable, kerf, certainty, save_metal)
     except LayoutError as error:
         raise error.at(where) from None
 
@@ -61,6 +64,8 @@ def problem_to_dict(problem: LayoutProblem) -> dict[str, object]:
     data["blanks"] = [_blank_row(b) for b in problem.blanks]
     if problem.certainty > 0.0:
         data["certainty"] = problem.certainty
+    if problem.save_metal:
+        data["save_metal"] = True
     rolls = []
     for roll in problem.rolls:
         row = {f.name: getattr(roll, f.name) for f in fields(roll)}

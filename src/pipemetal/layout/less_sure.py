@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from pipemetal.layout.bundles import loosened
-from pipemetal.layout.guard import guarded
+from pipemetal.layout.guard import guarded, least_certainty
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
 from pipemetal.layout.sheet_for import profile_of_piece
 from pipemetal.layout.windows import Piece, find_slots, sheet_table
@@ -34,7 +34,7 @@ def with_some_place(pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], proble
         found = loosened(found, apart, problem.blanks)
         lost = _without_place(found, range(len(found)), rolls, problem)
     for level in LESS_SURE:
-        if level < problem.certainty and lost:
+        if level < least_certainty(problem) and lost:
             for k in lost:
                 found[k] = replace(found[k], certainty=level)
             lost = _without_place(found, lost, rolls, problem)

@@ -75,6 +75,9 @@ class OpenedSearch(Search):
             took = time.perf_counter() - begun
             self._chunk = int(min(max(self._chunk * min(TARGET_CHUNK_S / max(took, 1e-4), 4.0), 16), 50_000))
 
+    def price_misses(self, miss_mm2: float, share: float) -> None:
+        """Nothing: whole sheets are counted, and a set of them either holds all pieces or does not."""
+
     def _used(self) -> tuple[int, ...]:
         """Numbers, on the whole shelf, of the sheets that the best plan uses."""
         names = {r.id: k for k, r in enumerate(self._all.rolls)}

@@ -260,8 +260,9 @@ class LayoutRoll:
 class LayoutProblem:
     """Blanks, rolls, what may be cast (or None), and the kerf that must stay between two neighbours.
 
-    `certainty`: the least chance with which the metal of every place must keep within its blank's tolerance; places that are
-    less sure are named. 0: the metal is taken as it is given.
+    `certainty`: the least chance with which the metal of every place must keep within its blank's tolerance; less sure places
+    are used only where nothing else serves, and named. 0: the metal is taken as it is given. `save_metal`: places may be less
+    sure where that saves metal, too; over all blanks misses are still kept down.
 
     Raises: LayoutError for an id used twice or a number out of its range.
 
@@ -274,6 +275,7 @@ class LayoutProblem:
     castable: Castable | None = None
     kerf_mm: float = 0.0
     certainty: float = 0.0
+    save_metal: bool = False
 
     def __post_init__(self) -> None:
         _num(self.kerf_mm, "kerf_mm", "problem", low=0.0, high=100.0)

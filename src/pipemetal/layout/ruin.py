@@ -12,6 +12,7 @@ from pipemetal.layout.core import (
     DX,
     DY,
     EPS,
+    MISS,
     STRAIGHT,
     WHOLE_REST,
     X0,
@@ -34,6 +35,7 @@ from pipemetal.layout.core import (
     risk_at,
     sheet_cost,
     stays_straight,
+    sure_ends,
 )
 from pipemetal.layout.straight import sort_by
 
@@ -205,12 +207,18 @@ def _best_place(stock, state, i, size, stretch, found):  # type: ignore[no-untyp
                 yl, yh = max(slot[Y_LOW], rect[2]), min(slot[Y_HIGH], rect[3] - dy)
                 if xl > xh + EPS or yl > yh + EPS:
                     continue
+                xl, xh = sure_ends(slot, rect[0], rect[1] - dx, xl, xh)
                 low_gap, high_gap = xl - rect[0], rect[1] - xh - dx
+                low = low_gap <= high_gap
                 rest = min(stretch * (rect[1] - rect[0] - dx) / dx, (rect[3] - rect[2] - dy) / dy)
-                score = rest + min(low_gap, high_gap) / dx - size
+                risk = 0.0
+                if slot[MISS] > 0.0 and rest + min(low_gap, high_gap) / dx - size < best:
+                    low_risk, high_risk = risk_at(slot, xl) / (dx * dy), risk_at(slot, xh) / (dx * dy)
+                    low = low_gap / dx + low_risk <= high_gap / dx + high_risk
+                    risk = low_risk if low else high_risk
+                score = rest + (low_gap if low else high_gap) / dx + risk - size
                 if score < best:
                     best, best_s, best_slot = score, s, k
-                    low = low_gap <= high_gap
                     if low_gap < EPS and high_gap < EPS:
                         low = xl - sheet[X0] < sheet[X1] - xh - dx
                     found[0] = xl if low else xh

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipemetal.layout.core import DX, DY, IS_NEW, State, build, total_cost
+from pipemetal.layout.core import DX, DY, IS_NEW, MISS, State, build, miss_cost, total_cost
 from pipemetal.layout.filling import Filler
 from pipemetal.layout.ruin import improve
 from pipemetal.layout.shelf import Place, Shelf, slot_for
@@ -24,6 +24,8 @@ HARDENING = 4.0
 URGENT, URGENT_UNTIL = 10.0, 0.4
 MANY_PIECES = 160
 FEW_SHEETS = 4
+# How quickly the price of a miss follows, and between which times its first it stays (the fewer misses are allowed, the dearer).
+PRICE_POWER, LEAST_DEARER, MOST_DEARER = 0.8, 0.1, 0.064
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ class Search:
         self._seed = seed
         self._soft = shelf.stock.soft_penalty.copy()
         self._owed = 0
+        self._dearer = 1.0
         # A new sheet is as large as its use, so filling it to the brim tells nothing.
         new_sheets = bool((shelf.stock.sheets[:, IS_NEW] > 0.5).any())
         self._filler: Filler | None = None
@@ -181,6 +184,19 @@ class Search:
             if not filler.go_on(self._try(state), done):
                 self._filler = None
         return moves
+
+    def price_misses(self, miss_mm2: float, share: float) -> None:
+        """Makes a miss (`miss_mm2` at first) dearer where more than this share of blanks is expected to miss, else cheaper."""
+        slots, blanks = self.shelf.stock.slots, sum(len(p.members) for p in self.shelf.pieces)
+        cost = float(miss_cost(self.shelf.stock, self.best_at, self.best_corner))
+        if cost <= 0.0 or not np.isfinite(self.best_cost[0]):
+            return
+        missed = cost / (miss_mm2 * self._dearer) / blanks
+        wanted = self._dearer * (missed / share) ** PRICE_POWER
+        by = min(max(wanted, LEAST_DEARER), MOST_DEARER / share) / self._dearer
+        slots[:, MISS] *= by
+        self._dearer *= by
+        self.best_cost[0] += (by - 1.0) * cost
 
     def unplaced(self) -> int:
         """How many pieces the best plan leaves without a place."""

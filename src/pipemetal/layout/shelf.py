@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from pipemetal.layout.blocked import blocked_rectangles
-from pipemetal.layout.core import MAX_FREE, State, Stock
+from pipemetal.layout.core import MAX_FREE, MISS, State, Stock
 from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import Blank, LayoutRoll
 from pipemetal.layout.windows import IntArray, Piece, Variant, find_slots, sheet_table
@@ -86,6 +86,13 @@ class Shelf:
             state.at[piece] = (sheet, self.stock.slot_start[piece * len(self.rolls) + sheet])
             state.corner[piece] = (place.x_mm, place.y_mm)
         return state
+
+    def again(self, seed: int) -> Shelf:
+        """The same sub-problem, nothing laid yet, for a search of another seed."""
+        own = self.stock._replace(penalty=self.stock.penalty.copy(), soft_penalty=self.stock.soft_penalty.copy())
+        if (own.slots[:, MISS] > 0.0).any():
+            own = own._replace(slots=own.slots.copy())
+        return replace(self, stock=own, state=self.empty(seed))
 
 
 def piece_of(blank: Blank, index: int) -> Piece:
@@ -193,8 +200,12 @@ def _with_risk(
     """The slots with what each place costs because its metal may not fit: on sheets to cast, by what may be missed even in the
     middle of the tolerance, and by the square of how far the blank lies off it. The number of the variant makes way for it.
     """
-    found = np.hstack([rows[:, :7], np.zeros((len(rows), 3))])
-    if not any(rule.is_new for rule in rules) or not len(rows):
+    found = np.hstack([rows[:, :7], np.zeros((len(rows), 4)), rows[:, 8:]])
+    if not len(rows):
+        return found
+    miss = np.array([v.miss_mm2 for p in pieces for v in p.variants])
+    found[:, 10] = np.where(rows[:, 12] > 0.0, miss[rows[:, 7].astype(np.int64)], 0.0)
+    if not any(rule.is_new for rule in rules):
         return found
     cast = [v.as_cast for p in pieces for v in p.variants]
     own = np.array([(v.start_mm, v.slope, v.dx_mm) for v in cast])
@@ -229,7 +240,7 @@ def _settled(
                 sheet, place = hands.pinned[i]
                 fits = [v for v in pieces[i].variants if v.turn_deg == place.turn_deg] or list(pieces[i].variants)
                 x, y, size = place.x_mm, place.y_mm, (fits[0].dx_mm + kerf, fits[0].dy_mm + kerf, place.turn_deg)
-                mine = np.array([[x, x, y, y, *size, 0.0, 0.0, 0.0]]) if s == sheet else mine[:0]
+                mine = np.array([[x, x, y, y, *size, *np.zeros(9)]]) if s == sheet else mine[:0]
             elif (i, s) in hands.barred:
                 mine = mine[:0]
             counts[pair] = len(mine)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
 from pipemetal.layout.centre import centred
 from pipemetal.layout.chance import unsure_of
-from pipemetal.layout.guard import guarded
+from pipemetal.layout.guard import guarded, least_certainty, miss_mm2, missed_share
 from pipemetal.layout.hand import ByHand, better_than_start, check_pins
 from pipemetal.layout.less_sure import with_some_place
 from pipemetal.layout.limits import check_size, search_seconds
@@ -36,8 +37,12 @@ __all__ = ["solve"]
 RACK_SHARE = 0.35
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
+# After these shares the price of a miss is set anew.
+PRICED_AT = (0.5, 0.62, 0.74, 0.86)
 # Blanks that lose all sure places to others are given places this sure, the surest first.
-AT_LAST = (0.8, 0.0)
+AT_LAST = (0.8, 0.6, 0.0)
+# For blanks that then find no place so many moves are made, as at this share of the budget: a place is worth metal.
+MAKE_ROOM_MOVES, MAKE_ROOM_AT = 4000, 0.39
 # An alloy alone: two searches of different seeds, or one that fills two sheets at once where pieces are many.
 PIECES_FOR_ONE_SEARCH = 500
 
@@ -96,13 +101,13 @@ def solve(
         few = len(alloy.pieces) < PIECES_FOR_ONE_SEARCH
         alloy.pairs = alone and not few
         alloy.pieces = with_some_place(alloy.pieces, alloy.rolls, problem)
-        _open(alloy, problem, settings, seed, budget, replicas=2 if alone and few else 1)
+        _open(alloy, problem, settings, seed, budget, 2 if alone and few else 1)
     cast = problem.castable is not None
     _spend(alloys, budget, settings, 0.0, RACK_SHARE)
     _loosen(alloys, problem, settings, seed, budget)
     if cast:
         _add_new_sheets(alloys, problem, settings, seed, budget)
-    _spend(alloys, budget, settings, RACK_SHARE, 1.0)
+    _spend_on_chance(alloys, problem, budget, settings)
     _relax(alloys, problem, settings, seed, budget)
     placements: list[Placement] = []
     new_sheets: list[NewSheet] = []
@@ -145,38 +150,47 @@ def _split(problem: LayoutProblem, settings: SolverSettings, hand: ByHand, fees:
 
 
 def _open(
-    alloy: _Alloy, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget, *, replicas: int
+    alloy: _Alloy,
+    problem: LayoutProblem,
+    settings: SolverSettings,
+    seed: int,
+    budget: Budget,
+    replicas: int,
+    anew: bool = True,
 ) -> None:
-    """Sets up the searches of one alloy and makes their first plans."""
+    """Sets up the searches of one alloy and, where they begin `anew`, makes their first plans."""
     if problem.certainty > 0.0:
-        alloy.pieces = [guarded(p, problem.blanks, problem) for p in alloy.pieces]
+        missed = miss_mm2(problem)
+        alloy.pieces = [guarded(p, problem.blanks, problem, missed) for p in alloy.pieces]
     if not alloy.rolls or not alloy.pieces:
         return
     share, rules = _rules(alloy, problem, settings)
     alloy.searches = []
     hands = alloy.hand.on_shelf(alloy.pieces, alloy.rolls, problem.blanks)
+    set_up = make_shelf(
+        alloy.pieces,
+        alloy.rolls,
+        rules,
+        problem.kerf_mm,
+        share=share,
+        least_end_piece_mm=LEAST_END_PIECE_MM,
+        least_strip_mm=LEAST_STRIP_MM,
+        seed=seed,
+        straight=settings.straight_cuts_only,
+        hands=hands,
+    )
     for k in range(replicas):
         own_seed = (seed * 1_000_003 + k * 7919 + sum(map(ord, alloy.name))) % 2**63
-        shelf = make_shelf(
-            alloy.pieces,
-            alloy.rolls,
-            rules,
-            problem.kerf_mm,
-            share=share,
-            least_end_piece_mm=LEAST_END_PIECE_MM,
-            least_strip_mm=LEAST_STRIP_MM,
-            seed=own_seed,
-            straight=settings.straight_cuts_only,
-            hands=hands,
-        )
+        shelf = set_up.again(own_seed)
         whole = settings.objective == "opened" and problem.castable is None and not hands.pinned
         search = (
             OpenedSearch(shelf, settings, own_seed, problem.kerf_mm)
             if whole
             else Search(shelf, settings, own_seed, alloy.pairs)
         )
-        search.start(lambda: budget.late(START_SHARE))
-        if alloy.hand.start is not None:
+        if anew:
+            search.start(lambda: budget.late(START_SHARE))
+        if anew and alloy.hand.start is not None:
             search.adopt(alloy.hand.places(alloy.pieces, alloy.rolls, problem.blanks))
         alloy.searches.append(search)
 
@@ -207,7 +221,7 @@ def _loosen(
         if lost:
             alloy.pieces = loosened(alloy.pieces, lost, problem.blanks)
             alloy.pieces = with_some_place(alloy.pieces, alloy.rolls, problem)
-            _open(alloy, problem, settings, seed, budget, replicas=len(alloy.searches))
+            _open(alloy, problem, settings, seed, budget, len(alloy.searches))
 
 
 def _add_new_sheets(
@@ -222,7 +236,7 @@ def _add_new_sheets(
             continue
         while apart := {i for i in _lost(alloy) if _is_uncastable_bundle(alloy.pieces[i], castable)}:
             alloy.pieces = loosened(alloy.pieces, apart, problem.blanks)
-            _open(alloy, problem, settings, seed, budget, replicas=len(alloy.searches))
+            _open(alloy, problem, settings, seed, budget, len(alloy.searches))
         lost = [alloy.pieces[i] for i in _lost(alloy)]
         best = _best(alloy)
         if not lost or room <= 0:
@@ -235,7 +249,7 @@ def _add_new_sheets(
         places = _places(alloy, best, sheets)
         taken = {r.id for r in problem.rolls}
         alloy.rolls += [_renamed(sheet.roll, taken) for sheet in sheets]
-        _open(alloy, problem, settings, seed, budget, replicas=max(len(alloy.searches), 1))
+        _open(alloy, problem, settings, seed, budget, max(len(alloy.searches), 1))
         for search in alloy.searches:
             search.adopt(places)
 
@@ -250,7 +264,7 @@ def _open_again(
 ) -> None:
     """Goes on with one search from where pieces lie, where their guards let them stay."""
     moves = sum(search.moves for search in alloy.searches)
-    _open(alloy, problem, settings, seed, budget, replicas=1)
+    _open(alloy, problem, settings, seed, budget, 1, anew=False)
     alloy.searches[0].go_on_from(places, moves)
 
 
@@ -269,10 +283,13 @@ def _relax(
             for k in lost:
                 alloy.pieces[k] = replace(alloy.pieces[k], certainty=less)
             _open_again(alloy, places, problem, settings, seed, budget)
+        if problem.castable is None and alloy.searches and _lost(alloy):
+            # the others make room, as sure as they lie
+            alloy.searches[0].run(MAKE_ROOM_AT, MAKE_ROOM_AT, MAKE_ROOM_MOVES)
 
 
 def _certainty(piece: Piece, problem: LayoutProblem) -> float:
-    return problem.certainty if piece.certainty is None else piece.certainty
+    return least_certainty(problem) if piece.certainty is None else piece.certainty
 
 
 def _best(alloy: _Alloy) -> Search | None:
@@ -316,6 +333,18 @@ def _renamed(sheet: LayoutRoll, taken: set[str]) -> LayoutRoll:
 
 def _spend(alloys: Sequence[_Alloy], budget: Budget, settings: SolverSettings, start: float, end: float) -> None:
     spend([s for a in alloys for s in a.searches], budget, settings.workers, start, end)
+
+
+def _spend_on_chance(
+    alloys: Sequence[_Alloy], problem: LayoutProblem, budget: Budget, settings: SolverSettings
+) -> None:
+    """The rest of the budget; where chance is weighed, its price is found on the way."""
+    missed = miss_mm2(problem)
+    steps = PRICED_AT if missed > 0.0 else ()
+    for start, end in itertools.pairwise((RACK_SHARE, *steps, 1.0)):
+        for search in (s for a in alloys for s in a.searches if steps):
+            search.price_misses(missed, missed_share(problem.certainty))
+        _spend(alloys, budget, settings, start, end)
 
 
 def _plan(

@@ -18,19 +18,27 @@ __all__ = ["Piece", "SheetTable", "Variant", "find_slots", "sheet_table"]
 
 IntArray = npt.NDArray[np.int64]
 MOST_WINDOWS = 16
+COLUMNS = 13
 PAIRS_FOR_TWO = 20_000
 # A sheet whose thickness differs across by more than this share of a blank's tolerance is searched in bands.
 BOW_SHARE = 1.0 / 3.0
+# Within the guard that a place must keep, the stretches that keep so many errors more tell how chance rises inwards.
+SURER = (0.65, 1.35, 2.25)
+# Where none of them is found, the middle is taken to keep this much more.
+HARDLY_SURER = 0.3
+# A band counts as surer where its sure stretch is wider by this.
+SURER_MM = 20.0
 
 
 @dataclass(frozen=True)
 class Variant:
     """One way to lay a piece: its size on the sheet, the thickness it wants at its low end and its slope along x.
 
-    `guard`: so many times its error the metal must keep within the tolerance. On a sheet to cast it must lie within
-    `cast_tolerance_mm` of `cast_start_mm` instead (None: as on a roll), for there the error is the whole sheet's;
-    `misfit_mm2` is what lying at the edge of its tolerance costs there, as metal, `missed_mm2` what lying on such a sheet
-    costs at all, for even in the middle of its tolerance a blank may not fit.
+    `guard`: so many times its error the metal must keep within the tolerance; `miss_mm2`: what a blank that does not fit there
+    costs, as metal (0: chance is not weighed). On a sheet to cast it must lie within `cast_tolerance_mm` of `cast_start_mm`
+    instead (None: as on a roll), for there the error is the whole sheet's; `misfit_mm2` is what lying at the edge of its
+    tolerance costs there, as metal, `missed_mm2` what lying on such a sheet costs at all, for even in the middle of its
+    tolerance a blank may not fit.
     """
 
     dx_mm: float
@@ -40,6 +48,7 @@ class Variant:
     tolerance_mm: float
     turn_deg: int
     guard: float = 0.0
+    miss_mm2: float = 0.0
     cast_start_mm: float | None = None
     cast_tolerance_mm: float | None = None
     misfit_mm2: float = 0.0
@@ -177,6 +186,35 @@ def _error_range(error, n_lines, n):  # type: ignore[no-untyped-def]
 
 
 @inner
+def _widest_within(found, n, low, high):  # type: ignore[no-untyped-def]
+    """Which of n stretches is the widest that lies in low..high (-1: none)."""
+    best, width = -1, -1.0
+    for k in range(n):
+        if found[k, 0] < high + 1e-9 and found[k, 1] > low - 1e-9 and found[k, 1] - found[k, 0] > width:
+            best, width = k, found[k, 1] - found[k, 0]
+    return best
+
+
+@inner
+def _sureness(found, counts, low, high, x_low, x_high, guard, sure):  # type: ignore[no-untyped-def]
+    """How sure the places of a stretch low..high are: where it is surest, from x to x, and how many errors the metal keeps at
+    both its ends and there. An end that the sheet's own edge makes, and not the metal, may be surer than the guard.
+    """
+    middle = 0.5 * (low + high)
+    sure[0], sure[1], sure[2], sure[3], sure[4] = middle, middle, guard, guard, guard + HARDLY_SURER
+    for level in range(len(SURER)):
+        k = _widest_within(found[level], counts[level], low, high)
+        if k < 0:
+            break
+        sure[0], sure[1] = max(found[level, k, 0], low), min(found[level, k, 1], high)
+        sure[4] = guard + SURER[level]
+        if low <= x_low + 1e-6 and sure[0] <= low + 1e-6:
+            sure[2] = sure[4]
+        if high >= x_high - 1e-6 and sure[1] >= high - 1e-6:
+            sure[3] = sure[4]
+
+
+@inner
 def _slots_of_pair(  # type: ignore[no-untyped-def]
     box,
     width,
@@ -197,10 +235,12 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
     out,
     scratch,
     guarded,
+    found_surer,
 ):
     """The slots of one piece on one sheet, written as rows from n_rows on; returns the new count of rows."""
     n = st.size
     most_error, error_apart = _error_range(error, n_lines, n)
+    sure, counts = np.empty(5), np.zeros(len(SURER), np.int64)
     for v in range(v0, v1):
         dx, dy, start = variants[v, 0], variants[v, 1], variants[v, 2]
         slope, tolerance, turn, guard = variants[v, 3], variants[v, 4], variants[v, 5], variants[v, 6]
@@ -208,6 +248,8 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
             start, tolerance, guard = variants[v, 7], variants[v, 8], 0.0
         if most_error == 0.0:
             guard = 0.0
+        weighed = variants[v, 9] > 0.0 and not is_new and most_error > 0.0
+        wanted = 0.0 if weighed else guard
         x_high, room_y = box[1] - dx, box[3] - dy
         if x_high < box[0] or room_y < box[2]:
             continue
@@ -218,10 +260,11 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
         x_high = min(x_high, low_to, high_to - dx)
         if x_high < x_low or low_to < low_from or high_to < high_from:
             continue
-        room = max(tolerance - guard * most_error, 0.25 * tolerance)
-        n_bands = 1 if bow + guard * error_apart <= BOW_SHARE * room or n_lines == 1 else 6
+        room = max(tolerance - wanted * most_error, 0.25 * tolerance)
+        n_bands = 1 if bow + wanted * error_apart <= BOW_SHARE * room or n_lines == 1 else 6
         band = max(dy, (box[3] - box[2]) / 3.0)
         wide_low, wide_high = 1e18, -1e18
+        sure_low, sure_high, surest = 1e18, -1e18, 0.0
         for b in range(n_bands):
             y_low, y_high = box[2], box[3]
             if b > 0:
@@ -231,16 +274,41 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
                     break
             count = _guarded_lines(grid, error, guard, n_lines, n, width, y_low, y_high, guarded, scratch)
             found = windows_along(st, scratch, count, dx, start, slope, tolerance, x_low, x_high, out)
-            if b > 0 and found > 0 and out[0, 0] > wide_low - 2.0 and out[found - 1, 1] < wide_high + 2.0:
+            wider = b == 0 or (found > 0 and (out[0, 0] <= wide_low - 2.0 or out[found - 1, 1] >= wide_high + 2.0))
+            if found == 0 or not (wider or weighed):
                 continue
+            if weighed:
+                for level in range(len(SURER)):
+                    more = guard + SURER[level]
+                    counts[level] = 0
+                    if level == 0 or counts[level - 1] > 0:
+                        count = _guarded_lines(grid, error, more, n_lines, n, width, y_low, y_high, guarded, scratch)
+                        counts[level] = windows_along(
+                            st, scratch, count, dx, start, slope, tolerance, x_low, x_high, found_surer[level]
+                        )
+            first = n_rows
             for w in range(found):
+                if weighed:
+                    _sureness(found_surer, counts, out[w, 0], out[w, 1], x_low, x_high, guard, sure)
+                    as_sure = sure[4] > surest - 1e-9
+                    if sure[4] > surest + 1e-9 or (
+                        as_sure and (sure[0] < sure_low - SURER_MM or sure[1] > sure_high + SURER_MM)
+                    ):
+                        wider = True
+                    if b == 0 and as_sure:
+                        sure_low, sure_high = min(sure_low, sure[0]), max(sure_high, sure[1])
+                        surest = sure[4]
                 if n_rows < rows.shape[0]:
                     row = rows[n_rows]
                     row[0], row[1], row[2], row[3] = out[w, 0], out[w, 1], y_low, y_high - dy
                     row[4], row[5], row[6], row[7] = dx + kerf, dy + kerf, turn, v
+                    for c in range(5):
+                        row[8 + c] = sure[c] if weighed else 0.0
                 n_rows += 1
                 if b == 0:
                     wide_low, wide_high = min(wide_low, out[w, 0]), max(wide_high, out[w, 1])
+            if not wider:
+                n_rows = first
     return n_rows
 
 
@@ -251,6 +319,7 @@ def _all_slots(box, width, n_st, stations, n_li, grid, error, is_new, bow, varia
     out = np.empty((MOST_WINDOWS, 2))
     scratch = np.empty((2 * (grid.shape[1] + 2), grid.shape[2]))
     guarded = np.empty((grid.shape[1], grid.shape[2]))
+    found_surer = np.empty((len(SURER), MOST_WINDOWS, 2))
     thin, thick = np.full(n_sheets, 1e18), np.full(n_sheets, -1e18)
     thin_at, thick_at = np.full((n_sheets, grid.shape[2]), 1e18), np.full((n_sheets, grid.shape[2]), -1e18)
     for s in range(n_sheets):
@@ -291,6 +360,7 @@ def _all_slots(box, width, n_st, stations, n_li, grid, error, is_new, bow, varia
                 out,
                 scratch,
                 guarded,
+                found_surer,
             )
     starts[n_pieces * n_sheets] = n_rows
     return n_rows
@@ -300,14 +370,15 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
     """The slots of every piece on every sheet.
 
     Returns `starts` (pieces * sheets + 1): rows of piece i on sheet s run from starts[i * sheets + s]; and the rows:
-    least and greatest x and y of the low corner, the size with the kerf added, the turn, the number of the variant.
+    least and greatest x and y of the low corner, the size with the kerf added, the turn, the number of the variant, and where
+    chance is weighed: from which x to which the place is surest, and how many errors the metal keeps at both ends and there.
     """
     counts = [len(piece.variants) for piece in pieces]
     variant_start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     variants = np.array(
         [_row_of(v) for p in pieces for v in p.variants],
         dtype=float,
-    ).reshape(-1, 9)
+    ).reshape(-1, 10)
     n_sheets = table.box.shape[0]
     parts = _shares(variant_start, n_sheets)
 
@@ -328,7 +399,7 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
 def _row_of(v: Variant) -> tuple[float, ...]:
     cast = v.as_cast
     own = (v.dx_mm, v.dy_mm, v.start_mm, v.slope, v.tolerance_mm, v.turn_deg)
-    return (*own, v.guard, cast.start_mm, cast.tolerance_mm)
+    return (*own, v.guard, cast.start_mm, cast.tolerance_mm, v.miss_mm2)
 
 
 def _shares(variant_start: IntArray, n_sheets: int) -> list[tuple[int, int]]:
@@ -344,7 +415,7 @@ def _slots_of(
 ) -> tuple[IntArray, FloatArray]:
     n_pieces, n_sheets = variant_start.size - 1, table.box.shape[0]
     starts = np.zeros(n_pieces * n_sheets + 1, np.int64)
-    rows = np.zeros((max(256, n_pieces * max(n_sheets // 2, 4)), 8))
+    rows = np.zeros((max(256, n_pieces * max(n_sheets // 2, 4)), COLUMNS))
     while True:
         needed = int(
             _all_slots(
@@ -366,4 +437,4 @@ def _slots_of(
         )
         if needed <= rows.shape[0]:
             return starts, rows[:needed]
-        rows = np.zeros((needed, 8))
+        rows = np.zeros((needed, COLUMNS))

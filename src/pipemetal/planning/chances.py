@@ -189,4 +189,6 @@ def with_errors(
         if problem.castable is not None
         else None
     )
-    return replace(problem, rolls=rolls, castable=castable, certainty=sure.certainty)
+    return replace(
+        problem, rolls=rolls, castable=castable, certainty=sure.certainty, save_metal=sure.save_metal == "yes"
+    )

@@ -70,7 +70,7 @@ def rests_on(key: str) -> str:
         return SOURCES.get(key, "estimate")
     if key.startswith("losses.factor_"):
         return "as much as of lead, where nothing is known"
-    return "" if key.startswith(("shop.", "owned.")) else "common practice, no source"
+    return "" if key.startswith(("shop.", "owned.", "sure.save_metal")) else "common practice, no source"
 
 
 @dataclass(frozen=True)

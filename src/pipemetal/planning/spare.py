@@ -36,7 +36,8 @@ LEAST_MISSING_MM2: Final = 100.0
 @dataclass(frozen=True)
 class SpareSheets:
     """Sheets more of an alloy: how sure it is without and with them that no melt of it has to be opened again, what they weigh,
-    and what their metal is worth (it stays on the rack)."""
+    and what their metal is worth (it stays on the rack). No sheets: none helps. `short_mm`: how thick metal is that may be short.
+    """
 
     alloy: str
     sheets: tuple[NewSheet, ...]
@@ -44,6 +45,7 @@ class SpareSheets:
     sure_with: float
     mass_kg: float
     worth: float
+    short_mm: tuple[float, float] = (0.0, 0.0)
 
 
 def spare_sheets(
@@ -54,7 +56,7 @@ def spare_sheets(
     density_g_cm3: Mapping[str, float],
     prices: MetalPrices,
 ) -> tuple[SpareSheets, ...]:
-    """For each alloy that is cast and not sure enough: the fewest sheets more that make it so, four at most.
+    """For each alloy that is cast and not sure enough: the fewest sheets more that make it so (four at most; none if none helps).
 
     Once measured, the rest is laid anew on the sheets as they came out: only what finds no place then asks for a melt.
     """
@@ -71,10 +73,10 @@ def spare_sheets(
             if best <= now:
                 break
             chosen, now = tried[found_sure.index(best)], best
-        sure = now[0]
-        if chosen:
+        if without < WANTED:
             kg = sum(_mass_kg(s, density_g_cm3[alloy]) for s in chosen)
-            found.append(SpareSheets(alloy, chosen, without, sure, kg, kg * prices.of(recipes[alloy].target)))
+            worth = kg * prices.of(recipes[alloy].target)
+            found.append(SpareSheets(alloy, chosen, without, now[0], kg, worth, case.short_mm(chosen)))
     return tuple(found)
 
 
@@ -89,8 +91,12 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
         "Spare metal of {alloy}: {count} more, cast on the same day ({kg}, its metal worth {worth} {currency} is kept),"
         " make it {sure} % sure that no melt of it is opened again; without it is {without} %."
     )
-    return tuple(
-        Text(
+    found = []
+    for s in spare:
+        if not s.sheets:
+            found.append(_none_helps(s))
+            continue
+        told = Text(
             words,
             alloy=s.alloy,
             count=Text("1 sheet") if len(s.sheets) == 1 else Text("{n} sheets", n=len(s.sheets)),
@@ -100,8 +106,37 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
             sure=Amount(100.0 * s.sure_with),
             without=Amount(100.0 * s.sure_without),
         )
-        for s in spare
+        found += [told, *_short(s)]
+    return tuple(found)
+
+
+def _none_helps(spare: SpareSheets) -> Text:
+    """Why no sheet more makes it surer."""
+    low, high = spare.short_mm
+    return Text(
+        "Spare metal of {alloy}: no sheet more makes it surer than {without} % that no melt of it is opened again. Short may be"
+        " metal of {low} to {high}, and none of the profiles tried gives more of it. Cast and measure the first, then"
+        " plan again.",
+        alloy=spare.alloy,
+        without=Amount(100.0 * spare.sure_without),
+        low=Amount(low, "mm", 2),
+        high=Amount(high, "mm", 2),
     )
+
+
+def _short(spare: SpareSheets) -> list[Text]:
+    """Why spare metal does not make it as sure as wanted."""
+    if spare.sure_with >= WANTED:
+        return []
+    wanted = Amount(100.0 * WANTED)
+    if len(spare.sheets) < MOST_SPARE:
+        words = "That is short of {wanted} %, and no sheet more helps. Cast and measure the first, then plan again."
+        return [Text(words, wanted=wanted)]
+    words = (
+        "That is short of {wanted} %: {most} sheets more are the most that is tried. Cast and measure the first, then plan"
+        " again."
+    )
+    return [Text(words, wanted=wanted, most=MOST_SPARE)]
 
 
 def _named(sheet: NewSheet, alloy: str, number: int) -> NewSheet:
@@ -144,9 +179,18 @@ class _Case:
 
     def sure(self, spare: Sequence[NewSheet]) -> tuple[float, float]:
         """In which share of the drawings all can be laid, with these sheets more; and less the area that cannot, on average."""
-        supply = np.sum([self.supply, *(self._offered(s, SPARE_USE * s.net_area_mm2()) for s in spare)], axis=0)
-        missing = [_missing_mm2(row, self.demand) for row in supply.tolist()]
+        missing = [sum(row) for row in self._missing_with(spare)]
         return sum(m <= LEAST_MISSING_MM2 for m in missing) / len(missing), -sum(missing) / len(missing)
+
+    def short_mm(self, spare: Sequence[NewSheet]) -> tuple[float, float]:
+        """Of what thickness most metal is missing, on average, with these sheets more."""
+        missing = np.sum(self._missing_with(spare), axis=0)
+        high, low, _ = self.demand[int(np.argmax(missing))]
+        return low * BIN_MM, (high + 1) * BIN_MM
+
+    def _missing_with(self, spare: Sequence[NewSheet]) -> list[list[float]]:
+        supply = np.sum([self.supply, *(self._offered(s, SPARE_USE * s.net_area_mm2()) for s in spare)], axis=0)
+        return [_missing_mm2(row, self.demand) for row in supply.tolist()]
 
     def _offered(self, sheet: NewSheet, area_mm2: float) -> FloatArray:
         """The area that a sheet offers at each thickness, as it comes out in each drawing; shape (drawings, bins)."""
@@ -167,10 +211,10 @@ def _scaled(sheet: NewSheet, factor: float) -> NewSheet:
     return replace(sheet, thickness_start_mm=start, thickness_end_mm=end)
 
 
-def _missing_mm2(supply_mm2: list[float], demand: Sequence[tuple[int, int, float]]) -> float:
-    """What of all that is asked (highest and lowest bin, area) areas by thickness do not serve, the lowest upper end first."""
+def _missing_mm2(supply_mm2: list[float], demand: Sequence[tuple[int, int, float]]) -> list[float]:
+    """What of each that is asked (highest and lowest bin, area) areas by thickness do not serve, the lowest upper end first."""
     left = supply_mm2
-    missing = 0.0
+    missing = []
     for high, low, area in demand:
         for k in range(max(low, 0), min(high + 1, len(left))):
             taken = min(left[k], area)
@@ -178,5 +222,5 @@ def _missing_mm2(supply_mm2: list[float], demand: Sequence[tuple[int, int, float
             area -= taken
             if area <= 0.0:
                 break
-        missing += area
+        missing.append(area)
     return missing

@@ -101,6 +101,7 @@ def _chances(planned: Planned) -> record.Chances:
                 s.worth,
             )
             for s in found.spare
+            if s.sheets
         ),
         trial=tuple(s.id for s in trial_sheets(planned.layout)) if not planned.learned.law.casts_used else (),
     )

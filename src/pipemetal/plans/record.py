@@ -192,7 +192,7 @@ class Spare(Row):
 @dataclass(frozen=True)
 class Chances(Row):
     """What is expected to fit as laid: pipes, in all and by rank, and blanks on rolls and on sheets to cast; `less_sure` are
-    blanks on rolls whose places are less sure than `certainty`, because nothing else serves them; `trial` are sheets to cast
+    blanks on rolls whose places are less sure than `certainty`; `trial` are sheets to cast
     first where no cast is logged."""
 
     certainty: Amount = 0.0

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.files.shop_file import SHOWN_IN
+from pipemetal.files.shop_file import CHOICES
 from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.web.show import Show
 
@@ -29,7 +29,7 @@ class Setting:
     @property
     def choices(self) -> tuple[str, ...]:
         """What can be chosen, nothing where it is typed."""
-        return SHOWN_IN.get(self.key.partition(".")[2], ())
+        return CHOICES.get(self.key, ())
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,8 @@ GROUPS: Final = (
     _group(
         "sure",
         "How sure a place must be",
-        ("certainty", "Least chance that a blank's metal fits (0: taken as it is given)", "share"),
+        ("certainty", "How sure a blank's metal is to fit (0: taken as it is given)", "share"),
+        ("save_metal", "Blanks may lie less sure where that saves metal", "choice"),
         ("cast_room", "On sheets to cast, of its tolerance a blank may use", "share"),
         ("tolerances", "Tolerances: languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm", "text"),
         ("misfit_costs", "A blank to cast that does not fit costs so many times its metal", "number"),

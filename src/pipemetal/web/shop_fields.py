@@ -85,9 +85,13 @@ def shown(show: Show, setting: Setting, value: Value) -> str:
 def with_unit(show: Show, setting: Setting, value: Value) -> str:
     """A value as it is told."""
     if setting.kind == "choice":
-        return CHOICE_NAMES.get(str(value), str(value))
+        return _choice(show, str(value))
     unit = _scale(show, setting.kind)[3] if setting.kind != "text" else ""
     return f"{shown(show, setting, value)} {unit}".strip()
+
+
+def _choice(show: Show, name: str) -> str:
+    return CHOICE_NAMES.get(name) or show.say(name)
 
 
 def allowed(show: Show, setting: Setting, limits: tuple[float, float] | None) -> str:
@@ -230,7 +234,7 @@ def fields_of(
                 setting.name(show),
                 setting.kind,
                 "" if setting.kind in ("text", "choice") else _scale(show, setting.kind)[3],
-                tuple((c, CHOICE_NAMES.get(c, c)) for c in setting.choices),
+                tuple((c, _choice(show, c)) for c in setting.choices),
                 typed.get(key, text),
                 typed.get(f"was:{key}", text),
                 f"own:{key}" in typed,
