@@ -99,7 +99,7 @@ def draw_map(
         _remnant(drawing, remnant.id, remnant.polygon, scale)
     labels = labels_of(cut_roll.cuts, factor, say)
     for cut in cut_roll.cuts:
-        _blank(drawing, cut, scale, "blank", labels.get(cut.number))
+        _blank(drawing, cut, scale, "blank", labels)
     for mark in cut_roll.gauge:
         gauge_mark(drawing, *scale.point(mark.x_mm, mark.y_mm), mark.number, say(GAUGE_HERE, number=mark.number))
     left, bottom = corner
@@ -134,7 +134,7 @@ def draw_close_up(drawing: Drawing, part: CloseUp, left: float, top: float, unit
     _axes(drawing, scale, part.box, units)
     labels = labels_of(part.cuts, part.gain, say)
     for cut in part.cuts:
-        _blank(drawing, cut, scale, "close-up", labels.get(cut.number))
+        _blank(drawing, cut, scale, "close-up", labels)
 
 
 def _scale_words(gain: float) -> str:
@@ -286,7 +286,7 @@ def _upright(
         drawing.text(layer, x + size * 0.36, y, text, size, anchor="middle", turn_deg=90.0, fill=fill, bold=bold)
 
 
-def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str, label: Label | None) -> None:
+def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str, labels: Mapping[int, Label]) -> None:
     corners = tuple(scale.point(a, b) for a, b in cut.corners)
     title = f"{cut.number}. {cut.blank.id}: {cut.actual_mouth_mm:.2f} to {cut.actual_top_mm:.2f} mm"
     if cut.chance is not None:
@@ -294,12 +294,15 @@ def _blank(drawing: Drawing, cut: Cut, scale: _Scale, layer: str, label: Label |
     drawing.add(Polygon(layer, corners, "none", INK, 0.35, title, PENCIL_DASHES if cut.pencil else ()))
     x, y = scale.point(cut.placement.x_mm, cut.placement.y_mm)
     w, h = cut.box[0] * scale.factor, cut.box[1] * scale.factor
+    label = labels.get(cut.number)
     if label is not None:
         at = (x + w / 2 + label.aside_mm[0], y + h / 2 + label.aside_mm[1])
         _upright(drawing, "name", label.text, at, label.size_mm, label.lying, INK)
         if label.aside_mm != (0.0, 0.0):
             drawing.line("leader", [(x + w / 2, y + h / 2), _edge_of(label, at, (x + w / 2, y + h / 2))], width_mm=0.2)
-    _mouth_mark(drawing, cut, x, y, w, h)
+    a, b = scale.point(0.0, 0.0)
+    others = [held.box for number, held in labels.items() if number != cut.number]
+    _mouth_mark(drawing, cut, x, y, w, h, [(a + p, b + q, a + r, b + s) for p, q, r, s in others])
 
 
 def _edge_of(label: Label, at: tuple[float, float], towards: tuple[float, float]) -> tuple[float, float]:
@@ -311,7 +314,7 @@ def _edge_of(label: Label, at: tuple[float, float], towards: tuple[float, float]
     return at[0] + share * dx, at[1] + share * dy
 
 
-def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: float) -> None:
+def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: float, taken: Sequence[Box]) -> None:
     blank = cut.blank
     if blank.kind != "body" or min(w, h) < 11.0:
         return
@@ -322,4 +325,6 @@ def _mouth_mark(drawing: Drawing, cut: Cut, x: float, y: float, w: float, h: flo
         inset += (1.0 - slant / blank.length_mm) * (w if turn in (0, 180) else h)
     cx = {0: x + inset, 180: x + w - inset}.get(turn, x + w / 2)
     cy = {90: y + inset, 270: y + h - inset}.get(turn, y + 2.0)
-    drawing.text("name", cx, cy - 0.9, "M", 2.4, anchor="middle", bold=True)
+    box = (cx - 1.2, cy - 1.1, cx + 1.2, cy + 1.1)
+    if not any(_shared_mm2(box, other) for other in taken):
+        drawing.text("name", cx, cy - 0.9, "M", 2.4, anchor="middle", bold=True)
