@@ -120,7 +120,7 @@ def _multiple(line: Line, base_hz: float) -> int:
 
 
 def _explained(base_hz: float, lines: list[Line], top_db: float) -> float:
-    return sum(10.0 ** ((x.level_db - top_db) / 40.0) for x in lines if _multiple(x, base_hz))
+    return math.fsum(10.0 ** ((x.level_db - top_db) / 40.0) for x in lines if _multiple(x, base_hz))
 
 
 def _refined(base_hz: float, lines: list[Line]) -> float:
@@ -130,7 +130,7 @@ def _refined(base_hz: float, lines: list[Line]) -> float:
         return base_hz
     top = max(x.level_db for _, x in held)
     weight = [n * n * 10.0 ** ((x.level_db - top) / 20.0) for n, x in held]
-    return sum(w * x.frequency_hz / n for w, (n, x) in zip(weight, held, strict=True)) / sum(weight)
+    return math.fsum(w * x.frequency_hz / n for w, (n, x) in zip(weight, held, strict=True)) / math.fsum(weight)
 
 
 def _base(lines: list[Line]) -> float:
