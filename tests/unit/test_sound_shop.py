@@ -138,7 +138,7 @@ def test_a_reed_is_not_told_to_be_cut() -> None:
 
 
 def a_rank(organ: Organ, keys: range, off: dict[int, float], odd: int) -> tuple[Recording, dict[int, float]]:
-    wanted = {k: organ.pitch.a_at_tuning_hz * 2 ** ((k - 33) / 12) for k in range(0, 56)}
+    wanted = {k: organ.pitch.a_at_tuning_hz * 2 ** ((k - 33) / 12) for k in range(56)}
     rng = np.random.default_rng(4)
     pieces = [np.zeros(RATE // 2)]
     for k in keys:
@@ -172,7 +172,7 @@ def test_what_is_no_pipe_of_the_rank_is_said_and_a_pipe_heard_again_counts_last(
         hear_rank(Recording(noise, RATE), {24: 261.6})
 
 
-@pytest.mark.parametrize("hertz", [0.5, -0.8, 1.7, 6.0])
+@pytest.mark.parametrize("hertz", [0.5, -0.8, 1.7, 4.0])
 @pytest.mark.parametrize("partials", [OPEN, STOPPED], ids=["open", "stopped"])
 def test_beats_are_told_in_hertz_and_cents(hertz: float, partials: tuple[float, ...]) -> None:
     sound = steady(262.0, 6.0, partials) + 0.6 * steady(262.0 + hertz, 6.0, partials)
@@ -180,7 +180,7 @@ def test_beats_are_told_in_hertz_and_cents(hertz: float, partials: tuple[float, 
     assert found.state == "beating"
     assert found.hertz == pytest.approx(hertz, abs=0.02)
     assert abs(found.hertz - hertz) <= found.half_width_hz
-    assert found.cents == pytest.approx(1731.2 * hertz / 262.0, abs=0.2)
+    assert found.cents == pytest.approx(1200 * np.log2(1 + hertz / 262.0), abs=0.2)
 
 
 def test_pipes_that_are_locked_or_closer_than_the_time_tells_are_together() -> None:

@@ -146,7 +146,7 @@ def beats(recording: Recording, expected_hz: float | None = None) -> Beats:
     ('beating', 1.0, 3.9)
     """
     part = steady_part(recording)
-    held = phases_of(part, tone_of(part, expected_hz).frequency_hz)
+    held = phases_of(part, tone_of(part, expected_hz, alone=False).frequency_hz)
     line = _line_hz(held)
     hertz = _second(held, least_partials=1)
     if hertz is None:

@@ -217,8 +217,9 @@ def _refuse_other(tone: Tone) -> None:
             )
 
 
-def tone_of(recording: Recording, expected_hz: float | None = None) -> Tone:
-    """The tone that a steady recording holds; with `expected_hz` the one near it.
+def tone_of(recording: Recording, expected_hz: float | None = None, *, alone: bool = True) -> Tone:
+    """The tone that a steady recording holds; with `expected_hz` the one near it. Not `alone`, a second one
+    near it is no fault.
 
     Errors: SoundError with `reason` `no-tone`, `octave`, `other-note` or `two-pipes`.
     """
@@ -231,11 +232,11 @@ def tone_of(recording: Recording, expected_hz: float | None = None) -> Tone:
         tries = [loud, without, lines]
     for held in tries[:-1]:
         with suppress(SoundError):
-            return _tone(held, expected_hz)
-    return _tone(tries[-1], expected_hz)
+            return _tone(held, expected_hz, alone)
+    return _tone(tries[-1], expected_hz, alone)
 
 
-def _tone(lines: list[Line], expected_hz: float | None) -> Tone:
+def _tone(lines: list[Line], expected_hz: float | None, alone: bool) -> Tone:
     if not lines:
         raise SoundError("holds no tone", field="recording", reason="no-tone")
     base = _base(lines) if expected_hz is None else _expected_base(lines, expected_hz)
@@ -246,5 +247,6 @@ def _tone(lines: list[Line], expected_hz: float | None) -> Tone:
         _refuse_doubt(tone)
     else:
         _refuse_above(tone)
-    _refuse_other(tone)
+    if alone:
+        _refuse_other(tone)
     return tone
