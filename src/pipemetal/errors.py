@@ -200,11 +200,11 @@ class PipeError(InputError):
 
 
 class SoundError(InputError):
-    """A recording that cannot be measured. `reason` says why in one word, for programs."""
+    """A recording that cannot be measured. `code` says why in one word, for programs."""
 
-    def __init__(self, problem: str, *, reason: str = "", **said: Any) -> None:
+    def __init__(self, problem: str, *, code: str = "", **said: Any) -> None:
         super().__init__(problem, **said)
-        self.reason = reason
+        self.code = code
 
 
 class SheetError(InputError):

@@ -98,7 +98,7 @@ NOUNS: Final[dict[str, Noun]] = {
         "make",
     ),
     "organ": Noun(
-        "The pipes of an organ: measures, flat blanks, cards, scales, old pipes.",
+        "The pipes of an organ: measures, flat blanks, cards, scales, old pipes, the ear.",
         {
             "pipes": "pipes",
             "blanks": "blanks",
@@ -106,6 +106,7 @@ NOUNS: Final[dict[str, Noun]] = {
             "walls": "walls",
             "scale": "scale",
             "reuse": "reuse",
+            "ear": "ear",
         },
     ),
     "metal": Noun(

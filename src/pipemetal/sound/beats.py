@@ -127,7 +127,7 @@ def refuse_beats(held: Phases) -> None:
             field="recording",
             value=Text("{hertz} Hz", hertz=Amount(abs(second), "", 2)),
             allowed="one pipe alone, or ask for the beats",
-            reason="two-pipes",
+            code="two-pipes",
         )
 
 

@@ -159,7 +159,7 @@ def measure(recording: Recording, expected_hz: float | None = None) -> Measured:
 
     `expected_hz` is what the pipe should sound about, within 250 cents; it settles the octave.
 
-    Errors: SoundError with `reason` `silent`, `short`, `clipped`, `no-tone`, `octave`, `other-note` or `two-pipes`.
+    Errors: SoundError with `code` `silent`, `short`, `clipped`, `no-tone`, `octave`, `other-note` or `two-pipes`.
 
     >>> import numpy as np
     >>> t = np.arange(48_000) / 48_000
@@ -169,14 +169,14 @@ def measure(recording: Recording, expected_hz: float | None = None) -> Measured:
     """
     part = steady_part(recording)
     if is_clipped(part.samples):
-        raise SoundError("is clipped: record it more quietly", field="recording", reason="clipped")
+        raise SoundError("is clipped: record it more quietly", field="recording", code="clipped")
     tone = tone_of(part, expected_hz)
     held = phases_of(part, tone.frequency_hz)
     track = _track_cents(held)
     wander = _wander(track, float(held.at_s[1] - held.at_s[0]))
     noise = _noise_db(part, held)
     if math.hypot(*wander) > MOST_WANDER_CENTS or noise > 10.0:
-        raise SoundError("holds no steady tone", field="recording", reason="no-tone")
+        raise SoundError("holds no steady tone", field="recording", code="no-tone")
     refuse_beats(held)
     passed = float(_passed(held.at_s, held.phase, part.duration_s))
     hz = held.base_hz + passed / (2.0 * math.pi * part.duration_s)
@@ -203,6 +203,6 @@ def reference_correction(heard: Measured, true_hz: float) -> tuple[float, float]
             field="reference",
             value=Amount(heard.frequency_hz, "", 2),
             allowed="within 50 cents",
-            reason="reference",
+            code="reference",
         )
     return true_hz / heard.frequency_hz, heard.half_width_cents

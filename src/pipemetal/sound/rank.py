@@ -105,7 +105,7 @@ def hear_rank(recording: Recording, wanted_hz: Mapping[int, float]) -> HeardRank
             continue
         found[key] = (start, heard)
     if not found:
-        raise SoundError("holds no pipe of this rank", field="recording", reason="no-tone")
+        raise SoundError("holds no pipe of this rank", field="recording", code="no-tone")
     held = [
         HeardPipe(key, start, heard, cents_between(heard.frequency_hz, wanted_hz[key]))
         for key, (start, heard) in sorted(found.items())
@@ -120,7 +120,7 @@ def _one(part: Recording, wanted_hz: Mapping[int, float]) -> Measured:
         return measure(part)
     except SoundError as error:
         doubted = error.value
-        if error.reason != "octave" or not isinstance(doubted, Amount):
+        if error.code != "octave" or not isinstance(doubted, Amount):
             raise
         return measure(part, wanted_hz[_nearest(doubted.value, wanted_hz)])
 

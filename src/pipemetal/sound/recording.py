@@ -112,7 +112,7 @@ def steady_part(recording: Recording) -> Recording:
     found = levels(recording)
     loud = float(np.percentile(found, 80)) if len(found) else -140.0
     if loud < -100.0:
-        raise SoundError("holds no sound", field="recording", reason="silent")
+        raise SoundError("holds no sound", field="recording", code="silent")
     spans = runs(bridged(found > loud - DROP_DB, round(BRIDGED_S / LEVEL_S)))
     start, end = max(spans, key=lambda s: s[1] - s[0])
     start_s = start * LEVEL_S + (SETTLED_S if start > 1 else 0.0)
@@ -123,7 +123,7 @@ def steady_part(recording: Recording) -> Recording:
             field="steady tone",
             value=Amount(max(end_s - start_s, 0.0), "", 2),
             allowed=Text("{least} s and longer; 2 to 5 s are good", least=Amount(LEAST_S, "", 1)),
-            reason="short",
+            code="short",
         )
     return recording.part(start_s, end_s)
 

@@ -163,7 +163,7 @@ def _expected_base(lines: list[Line], expected_hz: float) -> float:
             field="tone",
             value=Amount(lines[0].frequency_hz, "", 1),
             allowed=Text("within {cents} cents of {hz} Hz", cents=Amount(NEAR_CENTS), hz=Amount(expected_hz, "", 2)),
-            reason="other-note",
+            code="other-note",
         )
     top = max(x.level_db for x in lines)
     return max(bases, key=lambda hz: _explained(hz, lines, top))
@@ -179,7 +179,7 @@ def _refuse_above(tone: Tone) -> None:
             field="tone",
             value=Amount(tone.frequency_hz * step, "", 1),
             allowed=Text("about {hz} Hz; is it overblown, or another pipe?", hz=Amount(tone.frequency_hz, "", 1)),
-            reason="other-note",
+            code="other-note",
         )
 
 
@@ -194,7 +194,7 @@ def _refuse_doubt(tone: Tone) -> None:
             field="tone",
             value=Amount(tone.frequency_hz, "", 1),
             allowed="say which note the pipe should sound",
-            reason="octave",
+            code="octave",
         )
 
 
@@ -213,7 +213,7 @@ def _refuse_other(tone: Tone) -> None:
                     b=Amount(line.frequency_hz, "", 1),
                 ),
                 allowed="one pipe alone",
-                reason="two-pipes",
+                code="two-pipes",
             )
 
 
@@ -221,7 +221,7 @@ def tone_of(recording: Recording, expected_hz: float | None = None, *, alone: bo
     """The tone that a steady recording holds; with `expected_hz` the one near it. Not `alone`, a second one
     near it is no fault.
 
-    Errors: SoundError with `reason` `no-tone`, `octave`, `other-note` or `two-pipes`.
+    Errors: SoundError with `code` `no-tone`, `octave`, `other-note` or `two-pipes`.
     """
     lines = lines_of(recording)
     without = [x for x in lines if not x.is_hum]
@@ -238,11 +238,11 @@ def tone_of(recording: Recording, expected_hz: float | None = None, *, alone: bo
 
 def _tone(lines: list[Line], expected_hz: float | None, alone: bool) -> Tone:
     if not lines:
-        raise SoundError("holds no tone", field="recording", reason="no-tone")
+        raise SoundError("holds no tone", field="recording", code="no-tone")
     base = _base(lines) if expected_hz is None else _expected_base(lines, expected_hz)
     tone = Tone(_refined(base, lines), tuple(lines)) if base else Tone(1.0, ())
     if not any(_multiple(x, tone.frequency_hz) for x in tone.lines):
-        raise SoundError("holds no tone", field="recording", reason="no-tone")
+        raise SoundError("holds no tone", field="recording", code="no-tone")
     if expected_hz is None:
         _refuse_doubt(tone)
     else:
