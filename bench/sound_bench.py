@@ -1,8 +1,8 @@
 """The ear on tones whose truth is known: error, coverage and time, beside librosa's YIN and pYIN where it is installed.
 
-`python bench/sound_bench.py [TRIES]`. The tones are made as in tests/unit/sounds.py: wind of 2 cents at 0.7 Hz and 1 cent at 6 Hz,
-a room of T60 1.2 s as loud as the direct sound, pink noise 20 dB and hum 30 dB under the tone. The truth is the mean frequency of the
-time that is given.
+`python bench/sound_bench.py [TRIES]`. The tones are made as in tests/unit/sounds.py: wind of 2 cents at 0.7 Hz and 1 cent at
+6 Hz, a room of T60 1.2 s as loud as the direct sound, pink noise 20 dB and hum 30 dB under the tone. The truth is the mean
+frequency of the time that is given.
 """
 
 from __future__ import annotations
