@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, recipes_option, rounded
+from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
 from pipemetal.errors import PipeError
 
 if TYPE_CHECKING:
     from pipemetal.pipes.pipe import Pipe
     from pipemetal.pipes.rank import Organ, Rank
     from pipemetal.sound.advice import Advice, Air
+    from pipemetal.sound.learn import Learned
     from pipemetal.sound.measure import Measured
     from pipemetal.sound.rank import HeardPipe
 
@@ -275,3 +277,57 @@ def beats(recording: Path, expected: float | None, as_json: bool) -> None:
         f"The louder sounds {found.frequency_hz:.2f} Hz; the other is {found.hertz:+.3f} +- {found.half_width_hz:.3f} Hz "
         f"({found.cents:+.2f} cents) from it."
     )
+
+
+@ear.command(short_help="What the length rule missed, for the next cut lengths.")
+@click.argument("heard_file", metavar="TRIMMED.csv", type=FILE)
+@click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
+@click.option("--keep", is_flag=True, help="Keep it in the shop book as settings, one event; needs --shop.")
+@shop_option
+@recipes_option
+@json_option
+def learn(
+    heard_file: Path, organ_file: Path, keep: bool, shop: str | None, recipes_path: Path | None, as_json: bool
+) -> None:
+    """Learn from open pipes of ORGAN.toml that were trimmed to their pitch: what is to be added to the next open bodies.
+
+    TRIMMED.csv has a row for each pipe: rank, note, length_mm (lower lip to top), heard_hz, and air_c where it is not the organ's
+    tuning temperature. With --keep the shop book keeps it, and plans cut bodies by it from then on.
+    """
+    from pipemetal.files.trimmed_file import read_trimmed
+    from pipemetal.sound.learn import learn_lengths
+
+    organ, _, made = _pipes(organ_file, recipes_path)
+    found = learn_lengths(read_trimmed(heard_file, organ, made))
+    event = _keep(shop_of(shop), found) if keep else None
+    if as_json:
+        print_json(asdict(found) | {"event": event})
+        return
+    by = found.lengths
+    rows = [
+        ("longer by, of the diameter", f"{by.by_diameter:+.4f} +- {found.by_diameter_half:.4f}"),
+        ("more by each octave", f"{by.by_octave:+.4f} +- {found.by_octave_half:.4f}" if by.by_octave else "none seen"),
+        ("the rule alone misses", f"{found.missed_before_cents:.1f} cents"),
+        ("with this, each pipe by the others", f"{found.missed_after_cents:.1f} cents"),
+        ("pipes", str(found.pipes_used)),
+    ]
+    notes = [f"Unlike the others, left out: {', '.join(found.left_out)}."] if found.left_out else []
+    lines = f"[lengths]\nby_diameter = {by.by_diameter:.4f}\nby_octave = {by.by_octave:.4f}"
+    kept = f"The book keeps it (event {event}; `pipemetal undo {event}` takes it back)."
+    print_table("Open bodies", ["", "value"], rows, [*notes, kept if event else f"For shop.toml:\n{lines}"])
+
+
+def _pipes(organ_file: Path, recipes_path: Path | None) -> tuple[Organ, object, tuple[Pipe, ...]]:
+    from pipemetal.cli.pipes_cmd import load_pipes
+
+    return load_pipes(organ_file, recipes_path)
+
+
+def _keep(shop: str, found: Learned) -> int:
+    """Keep what was learned in the book beside what it keeps already; the event."""
+    from pipemetal.shop.stock import settings_of_book
+
+    said = dict(settings_of_book(shop, None).said)
+    said |= {"lengths.by_diameter": found.lengths.by_diameter, "lengths.by_octave": found.lengths.by_octave}
+    with open_book(shop) as book:
+        return book.settings.keep(said).event

@@ -120,7 +120,7 @@ def _multiple(line: Line, base_hz: float) -> int:
 
 
 def _explained(base_hz: float, lines: list[Line], top_db: float) -> float:
-    return math.fsum(10.0 ** ((x.level_db - top_db) / 40.0) for x in lines if _multiple(x, base_hz))
+    return math.fsum(10.0 ** ((x.level_db - top_db) / 20.0) for x in lines if _multiple(x, base_hz))
 
 
 def _refined(base_hz: float, lines: list[Line]) -> float:
@@ -136,7 +136,7 @@ def _refined(base_hz: float, lines: list[Line]) -> float:
 def _base(lines: list[Line]) -> float:
     """The highest line that nearly all others are multiples of; a divisor of the strongest where there is none."""
     top = max(x.level_db for x in lines)
-    whole = sum(10.0 ** ((x.level_db - top) / 40.0) for x in lines)
+    whole = sum(10.0 ** ((x.level_db - top) / 20.0) for x in lines)
     bases = [x.frequency_hz for x in lines if LOWEST_HZ <= x.frequency_hz <= HIGHEST_HZ and x.level_db > top - 50.0]
     if not bases:
         return 0.0
@@ -149,7 +149,7 @@ def _base(lines: list[Line]) -> float:
             low = {_multiple(x, hz) for x in lines} & {2, 3}
             if hz >= LOWEST_HZ and len(low) == 2 and _explained(hz, lines, top) > max(0.9 * whole, 1.3 * most):
                 return hz
-    return max(hz for hz, told in best.items() if told >= 0.96 * most)
+    return max(hz for hz, told in best.items() if told >= 0.97 * most)
 
 
 def _expected_base(lines: list[Line], expected_hz: float) -> float:
@@ -229,6 +229,7 @@ def tone_of(recording: Recording, expected_hz: float | None = None, *, alone: bo
     if lines and lines[0].is_hum:
         # a pipe may lie on a multiple of the mains; or the hum is louder than the pipe
         loud = [x for x in lines if not x.is_hum or x.level_db > lines[0].level_db - HUM_UNDER_DB]
+        loud = [x for x in loud if x is lines[0] or min(abs(x.frequency_hz - m) for m in HUM_HZ) > 0.5]
         tries = [loud, without, lines]
     for held in tries[:-1]:
         with suppress(SoundError):
