@@ -88,7 +88,7 @@ def theirs(seconds: float, held: list[Made]) -> None:
 
 def main() -> None:
     """Print everything."""
-    tries = int(sys.argv[1]) if len(sys.argv) > 1 else 12
+    tries = int(sys.argv[1]) if len(sys.argv) > 1 else 6
     for name, scene in SCENES.items():
         for seconds in (1.0, 5.0):
             ours(f"open pipe, {name}", seconds, tones(seconds, scene, OPEN, tries))

@@ -144,7 +144,7 @@ def _own_half_width(
     apart = max(expected, seen)
     lag = (ROOM_S / length_s) ** 2 * (ends_cents**2 + 0.5 * (wander[0] ** 2 + wander[1] ** 2))
     fast = wander[1] ** 2 / (wander[1] ** 2 + TREMULANT_CENTS**2)
-    shaken = fast * wander[1] * min(0.6, 0.1 * wander[1] / CENTS * held.base_hz) / math.sqrt(max(1.0, length_s / 2.0))
+    shaken = fast * wander[1] * min(0.6, 0.1 * wander[1] / CENTS * held.base_hz)
     mean = math.hypot(COVER * math.sqrt(apart + lag + shaken**2), LEAST_CENTS)
     turns = max(1.0, length_s * 0.7)
     return mean, math.hypot(mean, COVER * math.hypot(wander[0] / turns, wander[1] / math.sqrt(1.0 + 5.0 * length_s)))
