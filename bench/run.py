@@ -90,6 +90,7 @@ def main() -> None:
         ("casting_bench.py", ["--quick"]),
         ("casting_worlds.py", ["--shops", "4"]),
         ("melts_bench.py", []),
+        ("sound_bench.py", ["2"]),
         ("shop_bench.py", ["--seconds", "10", "--rolls", "2000"]),
         ("documents_bench.py", []),
         ("pages_bench.py", ["--quick"]),

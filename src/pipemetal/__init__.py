@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pipemetal.errors import PipemetalError as PipemetalError
     from pipemetal.front import Shop as Shop
     from pipemetal.front import check_layout as check_layout
+    from pipemetal.front import hear as hear
     from pipemetal.front import lay_out as lay_out
     from pipemetal.front import liquidus as liquidus
     from pipemetal.front import make_pipes as make_pipes
@@ -44,6 +45,7 @@ _PROMISED: Final = {
     "Recipe": "pipemetal.alloys.recipe:Recipe",
     "Shop": "pipemetal.front:Shop",
     "check_layout": "pipemetal.front:check_layout",
+    "hear": "pipemetal.front:hear",
     "lay_out": "pipemetal.front:lay_out",
     "liquidus": "pipemetal.front:liquidus",
     "make_pipes": "pipemetal.front:make_pipes",
@@ -66,6 +68,7 @@ __all__ = [
     "Recipe",
     "Shop",
     "check_layout",
+    "hear",
     "lay_out",
     "liquidus",
     "make_pipes",

@@ -6,6 +6,7 @@ PipemetalError                   base of all, never raised itself
 │   ├── FileFormatError          a file that does not have the form it should have
 │   ├── AlloyError               composition, recipe, assay
 │   ├── PipeError                organ, rank, scale, construction
+│   ├── SoundError               recording, pitch of a pipe
 │   ├── SheetError               readings, roll, remnant
 │   ├── LayoutError              layout problem or plan
 │   ├── MeltError                lot, charge, pot
@@ -21,7 +22,7 @@ from __future__ import annotations
 
 import math
 from copy import copy
-from typing import Final
+from typing import Any, Final
 
 from pipemetal.texts import Amount, Text, Unit, Value, joined
 
@@ -40,6 +41,7 @@ __all__ = [
     "PipemetalError",
     "PlanError",
     "SheetError",
+    "SoundError",
     "UnitError",
 ]
 
@@ -195,6 +197,14 @@ class AlloyError(InputError):
 
 class PipeError(InputError):
     """An organ, a rank, a scale or a construction that cannot be used."""
+
+
+class SoundError(InputError):
+    """A recording that cannot be measured. `code` says why in one word, for programs."""
+
+    def __init__(self, problem: str, *, code: str = "", **said: Any) -> None:
+        super().__init__(problem, **said)
+        self.code = code
 
 
 class SheetError(InputError):

@@ -18,7 +18,7 @@ from pipemetal.casting.model import Sled
 from pipemetal.casting.push import PushCard
 from pipemetal.casting.push import push_card as card_of
 from pipemetal.casting.wanted import Outfit, Wanted
-from pipemetal.errors import PlanError
+from pipemetal.errors import PlanError, SoundError
 from pipemetal.given import given
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
@@ -41,10 +41,13 @@ from pipemetal.plans.codec import read, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import Plan
 from pipemetal.sheets.readings import Reading
+from pipemetal.sound.measure import Measured
+from pipemetal.sound.measure import measure as measured_of
 
 __all__ = [
     "Shop",
     "check_layout",
+    "hear",
     "lay_out",
     "liquidus",
     "make_pipes",
@@ -216,6 +219,20 @@ def weigh_out(shop: Shop, recipe: str, wanted_kg: float, lots: Sequence[Lot] | N
         raise PlanError("is not a recipe", field="recipe", value=recipe, allowed=", ".join(shop.recipes))
     asked = MeltAsked("melt", shop.recipes[recipe], wanted_kg)
     return weighed_out(asked, shop.lots if lots is None else lots, shop.settings).charge
+
+
+@given
+def hear(recording: Path | str, expected_hz: float | None = None) -> Measured:
+    """The pitch of the one steady pipe in a recording, with its 95 % interval ([how](ear.md)).
+
+    `expected_hz` is about what it should sound, within 250 cents; it settles the octave.
+    Errors: SoundError, whose `code` says in one word why it is refused.
+    """
+    from pipemetal.files.sound_file import read_recording
+
+    if expected_hz is not None and not 15.0 <= expected_hz <= 12_000.0:
+        raise SoundError("is out of range", field="expected_hz", value=expected_hz, limits=(15.0, 12_000.0, "Hz"))
+    return measured_of(read_recording(Path(recording)), expected_hz)
 
 
 @given

@@ -63,6 +63,7 @@ CALLS: dict[str, tuple[Callable[..., object], dict[str, object]]] = {
     "Recipe": (pm.Recipe, {"name": "half", "target": HALF, "windows_wt_pct": (("Sn", 49.0, 51.0),), "note": ""}),
     "Shop": (pm.Shop, {"stock": Stock({})}),
     "check_layout": (pm.check_layout, {"problem": EMPTY, "plan": pm.lay_out(EMPTY, seconds=0.01)}),
+    "hear": (pm.hear, {"recording": "none.wav", "expected_hz": 440.0}),
     "lay_out": (pm.lay_out, {"problem": EMPTY, "seconds": 0.01, "seed": 1}),
     "liquidus": (pm.liquidus, {"comp": HALF}),
     "make_pipes": (pm.make_pipes, {"organ": None, "shop": pm.Shop(Stock({}))}),

@@ -11,6 +11,7 @@ import pytest
 ROOMS = [
     "alloys",
     "pipes",
+    "sound",
     "sheets",
     "layout",
     "melts",
@@ -29,7 +30,7 @@ EDGE_ONLY = {
     "words": ["documents", "web", "cli"],
     "logs": ["shop", "web", "cli"],
 }
-DOMAIN = ROOMS[:6]
+DOMAIN = ROOMS[:7]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}
 PACKAGE = Path(__file__).parents[2] / "src" / "pipemetal"
 

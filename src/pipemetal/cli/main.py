@@ -28,6 +28,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "walls": ("card_cmd:walls", "Wall rules by name, and how far shops lie apart."),
     "reuse": ("reuse_cmd:reuse", "Old pipes: which to use again, shorten, lengthen or melt, and where."),
     "scale": ("scale_cmd:scale", "The scale behind measured pipes; scales as a picture."),
+    "ear": ("ear_cmd:ear", "The pitch of finished pipes from recordings, and what to do about it."),
     "alloy": ("alloy_cmd:alloy", "Melting, freezing, density and heat of a composition."),
     "assay": ("assay_cmd:assay", "Tin content from a weighing, or the recipes nearest to an analysis."),
     "charge": ("melt_cmd:charge", "Weigh out a melt from lots."),
@@ -97,7 +98,7 @@ NOUNS: Final[dict[str, Noun]] = {
         "make",
     ),
     "organ": Noun(
-        "The pipes of an organ: measures, flat blanks, cards, scales, old pipes.",
+        "The pipes of an organ: measures, flat blanks, cards, scales, old pipes, the ear.",
         {
             "pipes": "pipes",
             "blanks": "blanks",
@@ -105,6 +106,7 @@ NOUNS: Final[dict[str, Noun]] = {
             "walls": "walls",
             "scale": "scale",
             "reuse": "reuse",
+            "ear": "ear",
         },
     ),
     "metal": Noun(

@@ -21,6 +21,7 @@ from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import DaySettings, HabitSettings
+from pipemetal.planning.learned_lengths import LengthSettings
 from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
 from pipemetal.planning.sureness import SAVE_METAL, SureSettings
 from pipemetal.texts import Text
@@ -91,6 +92,7 @@ _NAMES: Final[dict[str, tuple[str, ...]]] = {
     "day": tuple(f.name for f in dataclasses.fields(DaySettings)),
     "habits": tuple(f.name for f in dataclasses.fields(HabitSettings)),
     "sure": tuple(f.name for f in dataclasses.fields(SureSettings)),
+    "lengths": tuple(f.name for f in dataclasses.fields(LengthSettings)),
     "losses": tuple(_LOSS_LIMITS),
 }
 KEYS: Final = tuple(f"{table}.{name}" for table, names in _NAMES.items() for name in names)
@@ -101,8 +103,8 @@ def read_shop(path: Path) -> ShopSettings:
     """The settings of a shop.
 
     Tables: [shop] name, currency, what work costs as metal, lengths_in, masses_in, temperatures_in, language, paper;
-    [sheets], [pot], [casting], [owned], [day], [habits], [sure] with the fields of the settings; [losses] dross shares by kind of
-    lot, oxide_share, and factor_Sn ... by element.
+    [sheets], [pot], [casting], [owned], [day], [habits], [sure], [lengths] with the fields of the settings; [losses] dross
+    shares by kind of lot, oxide_share, and factor_Sn ... by element.
 
     Errors: FileFormatError, PlanError, MeltError with table and key.
     """
@@ -246,6 +248,7 @@ FILLED: Final[dict[str, DataclassInstance]] = {
     "day": DaySettings(),
     "habits": HabitSettings(),
     "sure": SureSettings(),
+    "lengths": LengthSettings(),
 }
 
 

@@ -82,6 +82,7 @@ def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRang
     wall = (old.thickness_mm if old else None) or _wall(rank, item, alloy).mouth_mm(diameter)
     refuse_solid(wall, diameter)
     body = sounding_length_mm(rank, frequency, organ.pitch.speed_m_s, diameter, width, mean, wall)
+    body += organ.learned.added_mm(rank.construction, frequency, diameter)
     return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body, wall, old)
 
 
@@ -279,6 +280,10 @@ def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) 
         words = "of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's"
         return (Text(words),)
     found = []
+    if added := organ.learned.added_mm(rank.construction, s.frequency_hz, s.diameter_mm):
+        found.append(
+            Text("body {added} by what the ear learned of open pipes", added=Amount(added, "mm", 1, signed=True))
+        )
     if visible_mm > 0.0:
         words = "front pipe: opening at the back {above} above the mouth, visible {visible}"
         found.append(Text(words, above=Amount(s.body_mm, "mm"), visible=Amount(visible_mm, "mm")))

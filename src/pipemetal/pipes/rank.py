@@ -11,6 +11,7 @@ from typing import Final
 from pipemetal.errors import PipeError
 from pipemetal.pipes.caps import Cap
 from pipemetal.pipes.fronts import Lining, Lips
+from pipemetal.pipes.learned import LearnedLengths
 from pipemetal.pipes.mouth import Mouth
 from pipemetal.pipes.notes import NAMINGS
 from pipemetal.pipes.pitch import Pitch, note_name
@@ -333,7 +334,7 @@ class Rank:
 class Organ:
     """An organ: its pitch, its ranks, and the shop's allowances for it. `naming` is the way its notes are written.
 
-    `wind_mm_water` is the wind of ranks that do not say their own.
+    `wind_mm_water` is the wind of ranks that do not say their own. `learned` is what the shop's finished pipes taught of lengths.
     """
 
     name: str
@@ -343,6 +344,7 @@ class Organ:
     languids: LanguidRule = field(default_factory=LanguidRule)
     naming: str = "trade"
     wind_mm_water: float | None = None
+    learned: LearnedLengths = field(default_factory=LearnedLengths)
 
     def __post_init__(self) -> None:
         if not self.ranks:

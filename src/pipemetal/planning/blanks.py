@@ -67,9 +67,10 @@ def largest_blank(settings: ShopSettings, joint_overlap_mm: float = 0.0) -> Shee
 
 
 def organ_for_shop(organ: Organ, settings: ShopSettings) -> Organ:
-    """The organ with languids in layers that the shop's thickest sheet gives."""
+    """The organ with languids in layers that the shop's thickest sheet gives, and what its ear learned of lengths."""
     layer = min(organ.languids.layer_mm, settings.sheets.thickest_mm)
-    return replace(organ, languids=replace(organ.languids, layer_mm=layer))
+    learned = settings.lengths.learned
+    return replace(organ, languids=replace(organ.languids, layer_mm=layer), learned=learned)
 
 
 @dataclass(frozen=True)

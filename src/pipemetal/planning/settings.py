@@ -15,6 +15,7 @@ from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.agreement import check_agreement
 from pipemetal.planning.equipment import OwnedSettings, OwnedSled, OwnedTable, parse_pots, parse_sleds, parse_tables
 from pipemetal.planning.habits import DaySettings, HabitSettings, Limits, check_limits
+from pipemetal.planning.learned_lengths import LengthSettings
 from pipemetal.planning.sureness import SureSettings
 
 __all__ = ["CastingSettings", "Limits", "PotSettings", "SheetSettings", "ShopSettings", "rests_on"]
@@ -45,7 +46,9 @@ ESTIMATED: Final = frozenset(
 """Defaults that are an engineer's guess; all other figures are common practice, no source, but where SOURCES says more."""
 SOURCES: Final = {
     "losses.oxide_share": "common practice, no source: a review of drossing in agitated pots says 90 % metal, its "
-    "authors were not kept"
+    "authors were not kept",
+    "lengths.by_diameter": "the length rule alone, until the ear has learned",
+    "lengths.by_octave": "the length rule alone, until the ear has learned",
 }
 
 SLED_WALL_MM = 120.0
@@ -250,6 +253,7 @@ class ShopSettings:
     day: DaySettings = field(default_factory=DaySettings)
     habits: HabitSettings = field(default_factory=HabitSettings)
     sure: SureSettings = field(default_factory=SureSettings)
+    lengths: LengthSettings = field(default_factory=LengthSettings)
     emptying_costs_kg: float = 20.0
     errand_costs_kg: float = 20.0
     melt_costs_kg: float = 10.0

@@ -157,6 +157,12 @@ GROUPS: Final = (
         ("tolerances", "Tolerances: languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm", "text"),
         ("misfit_costs", "A blank to cast that does not fit costs so many times its metal", "number"),
     ),
+    _group(
+        "lengths",
+        "Lengths, by the ear",
+        ("by_diameter", "Open bodies longer than the rule, by the diameter", "number"),
+        ("by_octave", "More of it by each octave above middle C", "number"),
+    ),
     Group(
         "losses",
         "Dross and losses",

@@ -1,0 +1,64 @@
+"""Pipes that were trimmed to their pitch and heard: what their lengths are learned from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipemetal.files.csv_table import read_csv
+from pipemetal.pipes.air import speed_of_sound_m_s
+from pipemetal.pipes.learned import LEARNED_OF
+from pipemetal.pipes.length_rules import cents_per_mm
+from pipemetal.pipes.notes import parse_note
+from pipemetal.pipes.pipe import Pipe
+from pipemetal.pipes.rank import Organ
+from pipemetal.pipes.sounding import sounding_length_mm
+from pipemetal.sound.learn import Trimmed
+
+__all__ = ["read_trimmed"]
+
+
+def read_trimmed(path: Path, organ: Organ, pipes: Sequence[Pipe]) -> list[Trimmed]:
+    """The open pipes of a table: columns rank, note, length_mm, heard_hz, and air_c where it is not the tuning temperature.
+
+    Errors: FileFormatError with the row: no such pipe, or one with a cap or a reed, whose length teaches nothing here.
+    """
+    table = read_csv(path)
+    table.check(["rank", "note", "length_mm", "heard_hz"], ["air_c"])
+    by_place = {(p.rank, p.key): p for p in reversed(pipes)}
+    ranks = {r.name: r for r in organ.ranks}
+    found = []
+    for row in table:
+        name, note = row.text("rank"), row.text("note")
+        pipe = by_place.get((name, parse_note(note, naming=organ.naming)))
+        if pipe is None:
+            raise row.error("has no such pipe", "rank", name, ", ".join(ranks))
+        if pipe.construction not in LEARNED_OF:
+            raise row.error("has no open top to trim", "rank", name, ", ".join(LEARNED_OF))
+        air = row.maybe_number("air_c", 0.0, 40.0)
+        found.append(
+            _trimmed(
+                organ,
+                pipe,
+                row.number("length_mm", 3.0, 12_000.0),
+                row.number("heard_hz", 15.0, 12_000.0),
+                organ.pitch.tuning_c if air is None else air,
+            )
+        )
+    return found
+
+
+def _trimmed(organ: Organ, pipe: Pipe, length_mm: float, heard_hz: float, air_c: float) -> Trimmed:
+    rank = next(r for r in organ.ranks if r.name == pipe.rank)
+    speed = speed_of_sound_m_s(
+        air_c, organ.pitch.humidity_percent, organ.pitch.pressure_pa, standard=organ.pitch.standard
+    )
+    mean_cut_up = pipe.cut_up_mm - rank.arch * pipe.mouth_width_mm / 3.0
+    size = (pipe.diameter_mm, pipe.mouth_width_mm, mean_cut_up, pipe.thickness_mouth_mm)
+
+    def by_rule(hz: float) -> float:
+        return sounding_length_mm(rank, hz, speed, *size)
+
+    rate = cents_per_mm(by_rule, heard_hz)
+    name = f"{pipe.rank} {pipe.note}"
+    return Trimmed(name, heard_hz, pipe.diameter_mm, length_mm, by_rule(heard_hz), abs(rate))

@@ -1,0 +1,147 @@
+"""A recording as numbers: where it is steady, and whether it was clipped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipemetal.errors import SoundError
+from pipemetal.texts import Amount, Text
+
+__all__ = ["LEAST_S", "Recording", "is_clipped", "levels", "steady_part"]
+
+Samples = NDArray[np.float64]
+
+LEAST_S: Final = 0.3
+"""A shorter steady tone is refused."""
+LEAST_RATE_HZ: Final = 8000
+LONGEST_S: Final = 3600.0
+LEVEL_S: Final = 0.02
+"""Levels are taken this often."""
+BRIDGED_S: Final = 0.4
+"""A dip shorter than this is wind or a beat, not the end of a tone."""
+SETTLED_S: Final = 0.2
+"""What is left out after a beginning and before an end, so that onset and room have settled."""
+DROP_DB: Final = 14.0
+"""A tone has ended where its level is this far under its own."""
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One channel of sound.
+
+    Parameters
+    ----------
+    samples : 1-D, any scale, full scale taken as 1
+    rate_hz : samples a second
+
+    Errors: SoundError for less than 8000 samples a second, more than an hour, or samples that are no numbers.
+
+    >>> import numpy as np
+    >>> Recording(np.zeros(48_000), 48_000).duration_s
+    1.0
+    """
+
+    samples: Samples
+    rate_hz: float
+
+    def __post_init__(self) -> None:
+        if not LEAST_RATE_HZ <= self.rate_hz <= 400_000:
+            raise SoundError(
+                "is out of range", field="rate_hz", value=self.rate_hz, limits=(LEAST_RATE_HZ, 400_000, "Hz")
+            )
+        if self.samples.ndim != 1 or not np.all(np.isfinite(self.samples)):
+            raise SoundError("must be one channel of finite numbers", field="samples")
+        if self.duration_s > LONGEST_S:
+            raise SoundError(
+                "is too long",
+                field="recording",
+                value=round(self.duration_s),
+                allowed=Text("up to {limit} s", limit=Amount(LONGEST_S)),
+            )
+
+    @property
+    def duration_s(self) -> float:
+        """How long it is."""
+        return len(self.samples) / self.rate_hz
+
+    def part(self, start_s: float, end_s: float) -> Recording:
+        """The recording between two times."""
+        return Recording(self.samples[round(start_s * self.rate_hz) : round(end_s * self.rate_hz)], self.rate_hz)
+
+
+def levels(recording: Recording) -> Samples:
+    """Level in dB of full scale, one for every 20 ms, without what does not change."""
+    size = round(LEVEL_S * recording.rate_hz)
+    count = len(recording.samples) // size
+    held = recording.samples[: count * size].reshape(count, size)
+    wide = np.convolve(np.mean(held, axis=1), np.ones(5) / 5.0, "same") if count >= 5 else np.mean(held, axis=1)
+    power = np.mean((held - wide[:, None]) ** 2, axis=1)
+    result: Samples = 10.0 * np.log10(power + 1e-14)
+    return result
+
+
+def runs(held: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Where something holds: first and one past the last, run by run.
+
+    >>> import numpy as np
+    >>> runs(np.array([False, True, True, False, True]))
+    [(1, 3), (4, 5)]
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], held.astype(np.int8), [0]])))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+def bridged(held: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
+    """The same with gaps of fewer than `most` closed."""
+    closed = held.copy()
+    for start, end in runs(~held):
+        if start > 0 and end < len(held) and end - start < most:
+            closed[start:end] = True
+    return closed
+
+
+def steady_part(recording: Recording) -> Recording:
+    """The longest stretch at a level of its own, without its beginning and end.
+
+    Errors: SoundError where there is next to nothing to hear, or no stretch of 0.3 s.
+    """
+    found = levels(recording)
+    loud = float(np.percentile(found, 80)) if len(found) else -140.0
+    if loud < -100.0:
+        raise SoundError("holds no sound", field="recording", code="silent")
+    spans = runs(bridged(found > loud - DROP_DB, round(BRIDGED_S / LEVEL_S)))
+    start, end = max(spans, key=lambda s: s[1] - s[0])
+    start_s = start * LEVEL_S + (SETTLED_S if start > 1 else 0.0)
+    end_s = end * LEVEL_S - SETTLED_S if end < len(found) - 1 else recording.duration_s
+    if end_s - start_s < LEAST_S:
+        raise SoundError(
+            "is too short to measure",
+            field="steady tone",
+            value=Amount(max(end_s - start_s, 0.0), "", 2),
+            allowed=Text("{least} s and longer; 2 to 5 s are good", least=Amount(LEAST_S, "", 1)),
+            code="short",
+        )
+    return recording.part(start_s, end_s)
+
+
+def is_clipped(samples: Samples) -> bool:
+    """Whether the tops of a wave are cut off.
+
+    Near its top any smooth wave spends a share of time that grows as the square root of the depth below the top, so that the
+    uppermost 0.3 % holds less than half of what the next 2.7 % hold. A wave that was cut holds many times more. At full scale,
+    tops of equal samples are enough.
+    """
+    size = np.abs(samples)
+    top = float(np.max(size, initial=0.0))
+    if top <= 0.0:
+        return False
+    first = int(np.count_nonzero(size >= 0.997 * top))
+    second = int(np.count_nonzero(size >= 0.97 * top)) - first
+    if first > max(50, 2 * second):
+        return True
+    flat = (size[1:] >= 0.98) & (samples[1:] == samples[:-1]) & (size[1:] >= 0.9999 * top)
+    return sum(end - start >= 5 for start, end in runs(flat)) >= 5

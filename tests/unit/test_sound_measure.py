@@ -1,0 +1,134 @@
+"""The pitch of one pipe: what it may err, and what it refuses."""
+
+import time
+
+import numpy as np
+import pytest
+from sounds import CALM, OPEN, RATE, STOPPED, Scene, made, steady
+
+from pipemetal.errors import SoundError
+from pipemetal.sound.measure import Measured, cents_between, measure, reference_correction
+from pipemetal.sound.recording import Recording
+
+PITCHES = (65.41, 130.8, 261.6, 440.0, 1046.5, 2093.0, 4186.0)
+
+
+def heard(samples: np.ndarray, expected_hz: float | None = None) -> Measured:
+    return measure(Recording(samples, RATE), expected_hz)
+
+
+def errors(seconds: float, scene: Scene, partials: tuple[float, ...], tries: int) -> tuple[np.ndarray, np.ndarray]:
+    """Errors and half-widths in cents, pitch by try."""
+    found = []
+    for number, pitch in enumerate(PITCHES):
+        row = []
+        for seed in range(tries):
+            tone = made(pitch * 2 ** ((seed - tries / 2) / 60), seconds, 100 * number + seed, scene, partials)
+            m = heard(tone.samples)
+            row.append((cents_between(m.frequency_hz, tone.hertz), m.half_width_cents))
+        found.append(row)
+    table = np.array(found)
+    return table[..., 0], table[..., 1]
+
+
+@pytest.mark.parametrize("partials", [OPEN, STOPPED], ids=["open", "stopped"])
+@pytest.mark.parametrize(("seconds", "most_rms"), [(1.0, 0.15), (5.0, 0.05)])
+def test_wind_room_noise_and_hum_leave_little_error(
+    seconds: float, most_rms: float, partials: tuple[float, ...]
+) -> None:
+    error, half = errors(seconds, Scene(), partials, 4)
+    assert abs(float(np.mean(error))) < 0.05
+    assert float(np.sqrt(np.mean(error**2))) <= most_rms
+    assert float(np.mean(np.abs(error) <= half)) >= 0.9
+    assert float(np.median(half)) < 4.0 * most_rms
+
+
+def test_in_calm_air_partials_say_the_pitch_to_a_thousandth_of_a_cent() -> None:
+    for pitch in PITCHES:
+        assert abs(cents_between(heard(steady(pitch)).frequency_hz, pitch)) < 0.001
+
+
+def test_a_calm_pipe_has_no_wander_and_its_partials_their_levels() -> None:
+    m = heard(made(220.0, 3.0, 1, CALM).samples)
+    assert max(m.wander_slow_cents, m.wander_fast_cents) < 0.3
+    levels = {p.number: p.level_db for p in m.partials}
+    assert levels[2] == pytest.approx(-6.02, abs=0.2)
+    assert levels[3] == pytest.approx(-10.46, abs=0.2)
+    assert m.noise_db < -45.0
+
+
+def test_the_wander_of_the_wind_is_told_slow_and_fast() -> None:
+    m = heard(made(440.0, 6.0, 1, Scene(t60_s=0.0)).samples)
+    assert m.wander_slow_cents == pytest.approx(2.0 / np.sqrt(2), rel=0.2)
+    assert m.wander_fast_cents == pytest.approx(1.0 / np.sqrt(2), rel=0.35)
+
+
+def test_ten_seconds_take_half_a_second() -> None:
+    samples = made(261.6, 10.0, 3, Scene()).samples
+    heard(samples)
+    start = time.process_time()
+    heard(samples)
+    assert time.process_time() - start < 0.5
+
+
+def test_onset_and_the_room_s_tail_are_left_out() -> None:
+    quiet = 1e-4 * np.random.default_rng(1).standard_normal(RATE)
+    tone = steady(330.0, 2.0)
+    m = heard(np.concatenate([quiet, tone, quiet]))
+    assert 1.4 < m.seconds < 2.0
+    assert abs(cents_between(m.frequency_hz, 330.0)) < 0.01
+
+
+NOISE = 0.1 * np.random.default_rng(1).standard_normal(2 * RATE)
+REFUSED = {
+    "silent": np.zeros(RATE),
+    "short": steady(440.0, 0.2),
+    "no-tone": NOISE,
+    "clipped": np.clip(5.0 * steady(440.0), -0.9, 0.9),
+    "octave": steady(196.0, 2.0, (0.0, 0.5, 0.6, 0.5, 0.4)),
+    "two-pipes": steady(440.0) + steady(550.0),
+}
+
+
+@pytest.mark.parametrize("reason", REFUSED)
+def test_what_is_no_steady_tone_of_one_pipe_is_refused_with_the_reason(reason: str) -> None:
+    with pytest.raises(SoundError) as refused:
+        heard(REFUSED[reason])
+    assert refused.value.code == reason
+
+
+@pytest.mark.parametrize("apart_cents", [2.0, 10.0, 30.0, 100.0, 1202.0])
+def test_a_second_pipe_close_by_or_at_the_octave_is_refused(apart_cents: float) -> None:
+    with pytest.raises(SoundError) as refused:
+        heard(steady(440.0, 6.0) + 0.7 * steady(440.0 * 2 ** (apart_cents / 1200), 6.0))
+    assert refused.value.code == "two-pipes"
+
+
+def test_the_note_settles_the_octave_and_another_note_is_refused() -> None:
+    missing = steady(196.0, 2.0, (0.0, 0.5, 0.6, 0.5, 0.4))
+    assert heard(missing, 195.0).frequency_hz == pytest.approx(196.0, abs=1e-3)
+    with pytest.raises(SoundError) as refused:
+        heard(steady(260.0), 130.0)
+    assert refused.value.code == "other-note"
+
+
+@pytest.mark.parametrize("hertz", [98.0, 100.2, 150.0, 440.0])
+def test_hum_is_no_second_pipe_and_a_pipe_on_a_multiple_of_the_mains_no_hum(hertz: float) -> None:
+    t = np.arange(2 * RATE) / RATE
+    hum = 0.03 * np.sin(2 * np.pi * 50 * t) + 0.01 * np.sin(2 * np.pi * 150 * t + 1)
+    assert abs(cents_between(heard(steady(hertz) + hum).frequency_hz, hertz)) < 0.2
+
+
+def test_a_weak_fundamental_is_no_octave_error() -> None:
+    string = (0.03, 0.5, 0.6, 0.5, 0.4, 0.3, 0.2, 0.2)
+    assert heard(steady(196.0, 2.0, string)).frequency_hz == pytest.approx(196.0, abs=1e-3)
+
+
+def test_a_reference_in_the_recording_takes_out_the_clock() -> None:
+    slow = 1.0 - 80e-6
+    fork, pipe = heard(steady(440.0 * slow)), heard(steady(261.9 * slow))
+    factor, half = reference_correction(fork, 440.0)
+    assert abs(cents_between(pipe.frequency_hz * factor, 261.9)) < 0.005
+    assert half < 0.01
+    with pytest.raises(SoundError):
+        reference_correction(pipe, 440.0)
