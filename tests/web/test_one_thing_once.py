@@ -71,3 +71,75 @@ def test_a_cast_with_the_id_of_a_roll_is_refused_at_its_field(client: TestClient
     blank = dict.fromkeys(("thickness", "push_time_s", "pour_temperature_c", "verdict", "day", "note"), "")
     answer = client.post("/casting/log", data=form | blank, headers=OWN)
     assert answer.json()["faults"][0]["field"] == "id" and name in answer.json()["faults"][0]["words"]
+
+
+@pytest.fixture
+def accepted(planned: Book) -> Book:
+    planned.plans.accept(planned.plans.all()[0].id)
+    return planned
+
+
+def test_a_sheet_is_cast_once_whatever_page_was_kept(client: TestClient, accepted: Book) -> None:
+    order = accepted.plans.cast_list()[0]
+    plan = accepted.plans.plan(order.plan)
+    assert plan is not None
+    n = next(k for k, p in enumerate(plan.pours) if p.sheet == order.sheet)
+    accepted.casts.record(dataclasses.replace(CAST, id="K90"), order=order.id)
+    page = client.get(f"/casting/log?pour={n}").text
+    assert f"{order.sheet} is cast already, as K90." in page
+    assert 'href="/casting/log?cast=K90"' in page and "<form" not in page.partition("<main")[2]
+    with pytest.raises(BookError, match="is cast already, as K90"):
+        accepted.casts.record(dataclasses.replace(CAST, id="K91"), order=order.id)
+    held = accepted.plans.cast_list(order.plan, state=OrderState.CAST)
+    assert [o.cast for o in held if o.sheet == order.sheet] == ["K90"] and not accepted.casts.has("K91")
+
+
+def test_a_sheet_does_not_take_the_cast_of_a_roll_that_hung_before(client: TestClient, accepted: Book) -> None:
+    """A roll bought or brought in names a cast that no log holds."""
+    order = accepted.plans.cast_list()[0]
+    roll(accepted, "Z70", "K70")
+    proposed = re.search(r'name="id"\s+value="([^"]*)"', client.get("/casting/log").text)
+    assert proposed is not None and proposed[1] == "K71"
+    with pytest.raises(BookError, match="is the cast that roll Z70 came from"):
+        accepted.casts.record(dataclasses.replace(CAST, id="K70"), order=order.id)
+    cast(accepted, "K70")
+    assert "Z70" not in client.get("/casting/measure?cast=K70").text.partition("<main")[2]
+
+
+@pytest.mark.parametrize(("typed", "words"), [("9.90", "out of range"), ("0.02", "out of range")])
+def test_a_reading_that_no_push_gives_is_refused_at_its_place(
+    client: TestClient, planned: Book, typed: str, words: str
+) -> None:
+    cast(planned, "K90")
+    page = client.get("/casting/measure?cast=K90&readings=6").text
+    names = re.findall(r'name="(t\d+-\d)"', page)
+    form = {"cast": "K90", "along": "2", "version": "1"} | dict.fromkeys(names, "1.10")
+    answer = client.post("/casting/measure", data=form | {names[3]: typed}, headers=OWN)
+    assert answer.json()["faults"][0]["field"] == names[3] and words in answer.json()["faults"][0]["words"]
+
+
+def test_doubtful_readings_are_told_at_their_place_in_words_of_the_shop(client: TestClient, planned: Book) -> None:
+    cast(planned, "K90")
+    page = client.get("/casting/measure?cast=K90&readings=6").text
+    names = re.findall(r'name="(t\d+-\d)"', page)
+    form = {"cast": "K90", "along": "2", "version": "1"} | dict.fromkeys(names, "1.10")
+    fault = client.post("/casting/measure", data=form | {names[2]: "1.90"}, headers=OWN).json()["faults"][0]
+    assert fault["field"] == names[2] and "is doubtful: measure it again, or say to keep it" in fault["words"]
+    del form[names[5]]
+    fault = client.post("/casting/measure", data=form, headers=OWN).json()["faults"][0]
+    assert fault["field"] == names[5] and "is open" in fault["words"]
+
+
+def test_the_heel_is_that_of_the_melt_before_in_the_same_pot(planned: Book) -> None:
+    plan = planned.plans.plan(planned.plans.all()[0].id)
+    assert plan is not None
+
+    def melt(name: str, pot: str, heel: float) -> Melt:
+        return Melt(name, "half", heel_kg=heel, pot=pot, charge=Charged(()))
+
+    held: Plan = dataclasses.replace(
+        plan, melts=(melt("M1", "a", 0.0), melt("M2", "b", 0.0), melt("M3", "a", 15.0), melt("M4", "b", 0.0))
+    )
+    booked = {"M1": "first", "M2": "second"}
+    assert [melt_below(held, m, booked) for m in held.melts] == ["", "", "first", ""]
+    assert melt_below(held, held.melts[2], {"M2": "second"}) == ""

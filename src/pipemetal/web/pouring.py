@@ -243,7 +243,7 @@ def _form(
         alloys=sorted(recipes),
         problem=problem,
         melts=[m.id for m in melts],
-        done=done,
+        already=done,
     )
 
 
