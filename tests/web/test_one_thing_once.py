@@ -17,6 +17,7 @@ from pipemetal.shop.book import Book, NewLot
 from pipemetal.shop.rows import OrderState
 from pipemetal.web.app import create_app
 from pipemetal.web.site import Site
+from pipemetal.web.views.finding import Known, known_of_plan, matches
 from pipemetal.web.views.melt import melt_below
 
 BASE = "http://127.0.0.1:8137"
@@ -143,3 +144,19 @@ def test_the_heel_is_that_of_the_melt_before_in_the_same_pot(planned: Book) -> N
     booked = {"M1": "first", "M2": "second"}
     assert [melt_below(held, m, booked) for m in held.melts] == ["", "", "first", ""]
     assert melt_below(held, held.melts[2], {"M2": "second"}) == ""
+
+
+def test_a_short_word_is_looked_for_whole_and_pipes_come_in_the_order_of_their_keys(planned: Book) -> None:
+    known = [Known("roll", "R1", "/racks/R1", more="rack A, arm 3"), Known("roll", "R2", "/racks/R2", more="rack B, a")]
+    known += [Known("roll", "R3", "/racks/R3", more="rack B, arm 3")]
+    assert [m.before + m.hit + m.after for m in matches("rack a", known)[0]] == ["R1", "R2"]
+    roll(planned, "Z70")
+    planned.rolls.change("Z70", planned.rolls.row("Z70").version, place="wall Q, arm 1")
+    roll(planned, "Z71")
+    planned.rolls.change("Z71", planned.rolls.row("Z71").version, place="wall R, quick arm")
+    assert [f.roll.id for f in planned.rolls.find(text="wall q")] == ["Z70"]
+    plan = planned.plans.plan(planned.plans.all()[0].id)
+    assert plan is not None
+    rank = plan.pipes[0].rank
+    found = [m.before + m.hit + m.after for m in matches(rank, known_of_plan(plan, ""))[0] if m.kind == "pipe"]
+    assert found == [p.id for p in plan.pipes if rank in p.id] and len(found) > 1
