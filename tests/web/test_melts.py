@@ -210,7 +210,7 @@ def test_german_says_it_in_german(client: TestClient) -> None:
     client.cookies.set("pipemetal_show", "mm.kg.C.comma.de.auto")
     page = client.post("/melts/new", data=ASKED, headers=OWN).text
     for words in (
-        "Eine Schmelze auswiegen",
+        "Schmelze einwiegen",
         "zuletzt, bei kleinem Feuer",
         "Was zu wiegen ist",
         "in den leeren Kessel",

@@ -106,9 +106,13 @@ def _foresee(w: Writing, read: TablesRead) -> None:
     alloys = {roll.alloy for _, roll in read.rolls} | set(read.recipes)
     parents = {roll.parent for _, roll in read.rolls if roll.parent}
     w.foresee("recipes", sorted(alloys))
-    w.foresee("casts", [cast.id for _, cast in read.casts])
-    w.foresee("rolls", list(dict.fromkeys([*(roll.id for _, roll in read.rolls), *sorted(parents)])))
-    w.foresee("lots", [lot.id for _, lot in read.lots])
+    things = [
+        *(cast.id for _, cast in read.casts),
+        *(roll.id for _, roll in read.rolls),
+        *(lot.id for _, lot in read.lots),
+    ]
+    for table in ("casts", "rolls", "lots"):
+        w.foresee(table, list(dict.fromkeys([*things, *(sorted(parents) if table == "rolls" else ())])))
 
 
 def _gauge_again(w: Writing, row: RollRow, readings: list[Reading]) -> None:

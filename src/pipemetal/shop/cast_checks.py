@@ -12,7 +12,7 @@ from pipemetal.texts import Amount, Text
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
 
-__all__ = ["check_cast", "sheet_kg"]
+__all__ = ["GATE", "check_cast", "sheet_kg"]
 
 MEASURED: Final = (0.75, 1.8)
 """Metal that left the sled over the sheet's mass by its readings: run-up, slosh and edges come on top (estimate)."""

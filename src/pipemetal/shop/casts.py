@@ -7,15 +7,19 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
+from sqlalchemy import select
+
 from pipemetal.errors import BookError, NotInBookError
 from pipemetal.files.plain import parse_day
+from pipemetal.shop import schema
 from pipemetal.shop.ledger import move, share_of
 from pipemetal.shop.rebooking import to_scrap
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rolls import NewRoll, enter_roll
-from pipemetal.shop.rows import CastRow, MeltRow, OrderState
+from pipemetal.shop.rows import CastOrderRow, CastRow, MeltRow, OrderState, RollRow
 from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
@@ -57,6 +61,8 @@ class Casts(Kept[CastRow]):
         """
         with self._writer.writing(Action.CAST_LOGGED, f"cast:{log.id}") as w:
             enter_cast(w, log, melt)
+            if order is not None:
+                _refuse_second(w, order, log.id)
             if melt:
                 if used_kg is None:
                     raise BookError("is needed with a melt", field="used_kg")
@@ -136,9 +142,28 @@ class Casts(Kept[CastRow]):
         return self.row(cast_id)
 
 
+def _refuse_second(w: Writing, order: str, cast: str) -> None:
+    """Errors: BookError for a sheet that was cast already, and for the id of a cast that rolls name which hung before it."""
+    line = w.get(CastOrderRow, order)
+    if line is not None and line.state is OrderState.CAST:
+        raise BookError(
+            Text("is cast already, as {cast}", cast=line.cast),
+            field="sheet",
+            value=line.sheet,
+            allowed="correct that cast",
+        )
+    r = schema.rolls.c
+    query = select(r.id).where(r.cast == cast, r.withdrawn.is_(False)).order_by(r.id)
+    hung = w.connection.execute(query.limit(1)).scalar()
+    if hung is not None:
+        raise BookError(Text("is the cast that roll {roll} came from", roll=str(hung)), field="id", value=cast)
+
+
 def enter_cast(w: Writing, log: LoggedCast, melt: str) -> None:
     """A new cast within an event."""
     log = dataclasses.replace(log, day=parse_day(log.day))
+    own = w.get(RollRow, log.id)
+    w.refuse_elsewhere(log.id, "rolls", "lots", but="rolls" if own is not None and own.cast == log.id else "")
     w.add("casts", log.id, melt=melt, day=log.day, log=_text(log))
 
 

@@ -103,6 +103,7 @@ def enter_lot(w: Writing, lot: NewLot) -> None:
         raise BookError("is not a kind of lot", field="kind", value=lot.kind, allowed=", ".join(LOT_KINDS))
     if lot.alloy and w.get(RecipeRow, lot.alloy) is None:
         raise BookError("is not a recipe of this shop", field="alloy", value=lot.alloy)
+    w.refuse_elsewhere(lot.id, "rolls", "casts")
     unsure = tuple(lot.uncertainty_wt_pct)
     if lot.composition is not None:
         Lot(lot.id, lot.kind, lot.composition, lot.mass_kg, lot.piece_kg, unsure, lot.price_per_kg, True, lot.note)

@@ -170,6 +170,13 @@ class Rolls(Kept[RollRow]):
         with self._writer.reading() as connection:
             return [str(key) for key in connection.execute(query).scalars()]
 
+    def casts_named(self) -> list[str]:
+        """The ids of the casts that rolls came from, of the log or not."""
+        r = schema.rolls.c
+        query = select(r.cast).where(r.cast != "", r.withdrawn.is_(False)).distinct().order_by(r.cast)
+        with self._writer.reading() as connection:
+            return [str(key) for key in connection.execute(query).scalars()]
+
     def cast_from(self, cast_id: str) -> list[str]:
         """The ids of the rolls that came of a cast."""
         r = schema.rolls.c
@@ -189,6 +196,7 @@ def enter_roll(w: Writing, new: NewRoll) -> None:
     logged = w.get(CastRow, cast) if cast else None
     made = parse_day(new.day) or (logged.day if logged else "")
     _refuse_circle(w, roll)
+    w.refuse_elsewhere(roll.id, "casts", "lots", but="casts" if cast == roll.id else "")
     columns = dict(new.values or roll_values(roll, new.readings)) | {"cast": cast, "note": new.note, "day": made}
     w.add("rolls", roll.id, **columns)
     mass = roll_mass_kg(roll, density_of(metal))

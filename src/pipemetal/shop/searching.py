@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple, TypeAlias
 
@@ -18,13 +19,15 @@ from pipemetal.shop.envelopes import RackIndex
 from pipemetal.shop.rows import RollState, state_of
 from pipemetal.shop.writer import Writer
 
-__all__ = ["STANDING", "Found", "RackSearch", "RollEntry", "Sizes", "Words"]
+__all__ = ["STANDING", "Found", "RackSearch", "RollEntry", "Sizes", "Words", "said_by"]
 
 # a line of the rack as the database gives it: more columns than its library has types for
 Line: TypeAlias = Any
 STANDING: Final = (RollState.ON_RACK, RollState.RESERVED)
 """States of a roll that hangs there."""
 MANY: Final = 500
+SHORT: Final = 2
+"""Letters of a word that stands in too many others to be looked for as a part of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,6 +253,18 @@ def _check_sizes(sizes: Sizes) -> None:
         raise BookError("runs the wrong way", field="thickness", value=f"{low:g}..{high:g}", allowed="low..high")
 
 
+def said_by(word: str) -> Callable[[str], bool]:
+    """Whether a text says a word that somebody looks for: a part of one; of one or two letters the whole word.
+
+    >>> [said_by("a")(text) for text in ("rack a, arm 3", "rack b, arm 3")], said_by("flut")("flute 8")
+    ([True, False], True)
+    """
+    if len(word) > SHORT:
+        return lambda text: word in text
+    whole = re.compile(rf"(?<!\w){re.escape(word)}(?!\w)")
+    return lambda text: whole.search(text) is not None
+
+
 def _kept(rack: _Rack, words: Words) -> npt.NDArray[np.bool_]:
     """Which rolls answer to the words of the search."""
     keep = np.ones(len(rack.entries), dtype=bool)
@@ -265,7 +280,7 @@ def _kept(rack: _Rack, words: Words) -> npt.NDArray[np.bool_]:
     if words.alloy is not None:
         only(e.alloy == words.alloy for e in rack.entries)
     for word in (words.text or "").casefold().split():
-        only(word in said for said in rack.words)
+        only(map(said_by(word), rack.words))
     if among.place is not None:
         begins = among.place.casefold()
         only(e.place.casefold().startswith(begins) for e in rack.entries)

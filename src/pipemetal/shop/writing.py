@@ -92,6 +92,21 @@ class Writing:
             for name, key in self.connection.execute(query):
                 names[name] = key
 
+    def refuse_elsewhere(self, key: str, *tables: str, but: str = "") -> None:
+        """Errors: BookError where a thing of another kind bears this id: a label that is scanned must lead to one thing.
+
+        `but`: the table in which it may stand, for a roll that is called as its own cast.
+        """
+        for table in tables:
+            held = self.row(table, key) if table != but else None
+            if held is not None and not held["withdrawn"]:
+                raise BookError(
+                    Text("is the name of something else: {thing}", thing=thing_of(table, key)),
+                    field="id",
+                    value=key,
+                    allowed="an id that nothing else in the shop bears",
+                )
+
     def written(self) -> Written[None]:
         """The event, of a command that gives nothing else."""
         return Written(self.event_id, None)

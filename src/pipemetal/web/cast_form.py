@@ -16,7 +16,7 @@ from pipemetal.web.site import Site
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
 
-__all__ = ["cast_from_form", "day_of", "marks_text", "pairs_of", "sled_text", "within"]
+__all__ = ["cast_from_form", "day_of", "marks_text", "next_id", "pairs_of", "planned_mm", "sled_text", "within"]
 
 
 def marks_text(marks: Sequence[tuple[float, float]]) -> str:
@@ -102,3 +102,24 @@ def day_of(text: str) -> str:
         except ValueError:
             raise CastingError("is not a day", field="day", value=day[:60], allowed="2026-11-25") from None
     return day
+
+
+def next_id(ids: list[str]) -> str:
+    """The id after the greatest of those that end in a number.
+
+    >>> next_id(["C009", "C010"]), next_id([])
+    ('C011', 'C1')
+    """
+    numbers = [(m[1], int(m[2]), len(m[2])) for i in ids if (m := re.fullmatch(r"(.*?)(\d{1,9})", i))]
+    if not numbers:
+        return "C1"
+    head, number, digits = max(numbers, key=lambda n: n[1])
+    return f"{head}{number + 1:0{digits}d}"
+
+
+def planned_mm(site: Site, order: str) -> float | None:
+    """The mean thickness that a line of the cast list was ordered with, as cast; None for a cast that nobody ordered."""
+    held = next((o for o in site.book.plans.cast_list(state=None) if o.id == order), None) if order else None
+    plan = site.book.plans.plan(held.plan) if held is not None else None
+    pour = next((p for p in plan.pours if held is not None and p.sheet == held.sheet), None) if plan else None
+    return 0.5 * (pour.cast_start_mm + pour.cast_end_mm) if pour is not None else None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
 
@@ -11,7 +11,8 @@ from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from pipemetal.errors import BookError, InputError, NotInBookError, SheetError
-from pipemetal.quantities import CAST
+from pipemetal.quantities import CAST, Quantity
+from pipemetal.shop.cast_checks import GATE
 from pipemetal.shop.rows import OrderState, PlanState
 from pipemetal.texts import Amount
 from pipemetal.texts import Text as Said
@@ -78,11 +79,12 @@ def _kept(site: Site, request: Request, values: dict[str, str]) -> Response:
     grid = grid_of(held.cast.length_mm, held.cast.sled.inner_width_mm, held.ends_mm, along)
     wrong: tuple[str, ...] = ()
     try:
-        read = _read(show, grid, values)
-        wrong = tuple(n for n in doubtful(grid.places, read) if not values.get(f"keep-{n}"))
+        read = _read(show, grid, values, _possible(site, held))
+        alone = held.order is not None
+        wrong = tuple(n for n in doubtful(grid.places, read, alone=alone) if not values.get(f"keep-{n}"))
         good = {name: t for name, t in read.items() if name not in wrong}
         if len(good) < FEWEST:
-            raise SheetError("are too few", field="readings", value=len(good), allowed=Said("{n} or more", n=FEWEST))
+            raise _too_few(grid, read, wrong)
         new = _roll(site, held, grid, good)
         pairs = [(p.x_mm, good[p.name]) for p in grid.places if p.name in good]
         with site.once(values.get("token", "")):
@@ -96,12 +98,32 @@ def _kept(site: Site, request: Request, values: dict[str, str]) -> Response:
     return RedirectResponse(f"/casting/after?cast={quote(held.cast.id, safe='')}&event={event}", 303)
 
 
-def _read(show: Show, grid: Grid, values: dict[str, str]) -> dict[str, float]:
+def _too_few(grid: Grid, read: dict[str, float], wrong: tuple[str, ...]) -> SheetError:
+    """Which place has to be seen to: a doubtful reading first, else the first open place."""
+    place = (
+        next(p for p in grid.places if p.name in wrong) if wrong else next(p for p in grid.places if p.name not in read)
+    )
+    if wrong:
+        words = Said("is doubtful: measure it again, or say to keep it; {n} good readings make a sheet", n=FEWEST)
+        return SheetError(words, field=place.name, value=read[place.name])
+    return SheetError(Said("is open: {n} good readings make a sheet", n=FEWEST), field=place.name)
+
+
+def _possible(site: Site, held: Measured) -> Quantity:
+    """A thickness that this cast can have: by the opening of its gate, and no thicker than the shop casts at all."""
+    low, high = (share * held.cast.gate_mm for share in GATE)
+    any_mm = CAST["thickness_mm"]
+    thickest = max(site.settings.sheets.thickest_mm + held.planing_mm, *held.ends_mm)
+    least, most = max(round(low, 2), any_mm.low), min(round(high, 2), thickest, any_mm.high)
+    return replace(any_mm, low=least, high=most) if least < min(held.ends_mm) and most > max(held.ends_mm) else any_mm
+
+
+def _read(show: Show, grid: Grid, values: dict[str, str], possible: Quantity) -> dict[str, float]:
     found = {}
     for place in grid.places:
         thickness = show.read_length(values.get(place.name, ""), place.name)
         if thickness is not None:
-            found[place.name] = within(thickness, CAST["thickness_mm"], place.name)
+            found[place.name] = within(thickness, possible, place.name)
     return found
 
 
@@ -179,8 +201,20 @@ def _page(
         values=values,
         wrong=wrong,
         problem=problem,
-        hung=site.book.rolls.cast_from(held.cast.id),
+        hung=_hung(site, held.cast.id),
+        possible=_possible(site, held),
+        alone=held.order is not None,
     )
+
+
+def _hung(site: Site, cast: str) -> list[str]:
+    """The rolls that came of a cast: one that hung before it was logged names another cast of this id."""
+    logged = min((e.id for e in site.book.history.events(f"cast:{cast}")), default=0)
+
+    def entered(roll: str) -> int:
+        return min((e.id for e in site.book.history.events(f"roll:{roll}")), default=0)
+
+    return [roll for roll in site.book.rolls.cast_from(cast) if entered(roll) >= logged]
 
 
 def _ask(site: Site, plan_id: str, cast: str) -> None:

@@ -18,7 +18,7 @@ from pipemetal.web import correcting, weighing
 from pipemetal.web.faults import by_script
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
-from pipemetal.web.views.melt import chosen_melt, elements_of
+from pipemetal.web.views.melt import chosen_melt, elements_of, melt_below
 from pipemetal.web.weighing import OVERFULL, form_values, standing
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
         if melt and (plan is None or melt not in {m.name for m in plan.melts}):
             raise NotInBookError(field="melt", value=melt)
         chosen = chosen_melt(plan, melt, frozenset(booked)) if plan else None
+        below, left = melt_below(plan, chosen, booked) if plan and chosen else "", _left(site)
         return site.page(
             request,
             "melts.html",
@@ -58,8 +59,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
             most_kg=site.settings.pot.capacity_kg * OVERFULL,
             today=datetime.date.today().isoformat(),
             listed=paged(rows, request),
-            left=_left(site),
-            heels=[m.id for m in standing(site)][:6],
+            left=left,
+            heels=list(dict.fromkeys([*([below] if below in left else []), *left]))[:6],
+            below=below,
         )
 
     @app.post("/melts/book")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
@@ -18,7 +17,7 @@ from pipemetal.shop.cast_checks import check_cast
 from pipemetal.shop.rows import OrderState
 from pipemetal.texts import Text as Said
 from pipemetal.web import pictures
-from pipemetal.web.cast_form import cast_from_form, marks_text, pairs_of, sled_text, within
+from pipemetal.web.cast_form import cast_from_form, marks_text, next_id, pairs_of, planned_mm, sled_text, within
 from pipemetal.web.faults import by_script
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from pipemetal.casting.explain import Explanation
     from pipemetal.casting.log import LoggedCast
     from pipemetal.plans.record import CastingDay, Plan, Pour
+    from pipemetal.shop.rows import CastOrderRow
     from pipemetal.web.usable import GoodFor
 
 __all__ = ["FIELDS", "add_routes", "cast_from_form", "enter_cast", "pours_of"]
@@ -127,6 +127,8 @@ def _add_casting(app: FastAPI, site: Site) -> None:
 
     @app.get("/casting/log")
     def log_form(request: Request, pour: int = -1, cast: Annotated[str, Query(max_length=200)] = "") -> Response:
+        if not cast and (done := _cast_already(site, request, pour)) is not None:
+            return _form(site, request, dict.fromkeys(FIELDS, ""), "", 200, done)
         values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
         return _form(site, request, values, "", 200)
 
@@ -216,7 +218,19 @@ def _quoted(text: str) -> str:
     return quote(text, safe="")
 
 
-def _form(site: Site, request: Request, values: dict[str, str], problem: str, status: int) -> Response:
+def _cast_already(site: Site, request: Request, pour: int) -> CastOrderRow | None:
+    """The line of the cast list that the sheet of a pour fulfilled, where it is cast."""
+    plan_id, plan = site.plan(request)
+    pours = pours_of(plan)
+    if not plan_id or not 0 <= pour < len(pours):
+        return None
+    orders = site.book.plans.cast_list(plan_id, state=OrderState.CAST)
+    return next((o for o in orders if o.sheet == pours[pour][1].sheet), None)
+
+
+def _form(
+    site: Site, request: Request, values: dict[str, str], problem: str, status: int, done: CastOrderRow | None = None
+) -> Response:
     recipes = site.kept("recipes", site.book.recipes.all)
     melts = sorted(site.book.melts.rows(), key=lambda m: m.day, reverse=True)[:12]
     return site.page(
@@ -229,6 +243,7 @@ def _form(site: Site, request: Request, values: dict[str, str], problem: str, st
         alloys=sorted(recipes),
         problem=problem,
         melts=[m.id for m in melts],
+        already=done,
     )
 
 
@@ -238,7 +253,7 @@ def _proposed(site: Site, request: Request, pour: int) -> dict[str, str]:
     casts = site.casts()
     values = dict.fromkeys(FIELDS, "") | {
         "day": datetime.date.today().isoformat(),
-        "id": next_id([c.id for c in casts]),
+        "id": next_id([*(c.id for c in casts), *book.rolls.casts_named()]),
         "pour": str(pour),
     }
     if casts:
@@ -304,19 +319,6 @@ def _as_logged(site: Site, request: Request, key: str) -> dict[str, str]:
     }
 
 
-def next_id(ids: list[str]) -> str:
-    """The id after the greatest of those that end in a number.
-
-    >>> next_id(["C009", "C010"]), next_id([])
-    ('C011', 'C1')
-    """
-    numbers = [(m[1], int(m[2]), len(m[2])) for i in ids if (m := re.fullmatch(r"(.*?)(\d{1,9})", i))]
-    if not numbers:
-        return "C1"
-    head, number, digits = max(numbers, key=lambda n: n[1])
-    return f"{head}{number + 1:0{digits}d}"
-
-
 def enter_cast(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]:
     """Book a cast as logged, or what was measured of one that is in the log; gives the event and the cast's id."""
     book = site.book
@@ -324,7 +326,7 @@ def enter_cast(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str
         return _measured(site, show, values)
     log = cast_from_form(site, show, values)
     used = show.read_mass(values.get("used_kg", ""), "used_kg")
-    check_cast(log, used_kg=used, planned_mm=_planned_mm(site, values.get("order", "")))
+    check_cast(log, used_kg=used, planned_mm=planned_mm(site, values.get("order", "")))
     melt = values.get("melt", "").strip()
     if values.get("correct"):
         with site.once(values.get("token", "")):
@@ -336,14 +338,6 @@ def enter_cast(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str
         used = log.charge_kg - left
     with site.once(values.get("token", "")):
         return book.casts.record(log, melt=melt, used_kg=used, order=values.get("order") or None).event, log.id
-
-
-def _planned_mm(site: Site, order: str) -> float | None:
-    """The mean thickness that a line of the cast list was ordered with, as cast; None for a cast that nobody ordered."""
-    held = next((o for o in site.book.plans.cast_list(state=None) if o.id == order), None) if order else None
-    plan = site.book.plans.plan(held.plan) if held is not None else None
-    pour = next((p for p in plan.pours if held is not None and p.sheet == held.sheet), None) if plan else None
-    return 0.5 * (pour.cast_start_mm + pour.cast_end_mm) if pour is not None else None
 
 
 def _measured(site: Site, show: Show, values: dict[str, str]) -> tuple[int, str]:

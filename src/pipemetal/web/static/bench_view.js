@@ -171,10 +171,12 @@
   // an address may name a blank, or the pipe that it is for
   const asked = new URLSearchParams(location.search).get("blank");
   const named = asked && sheet.blanks.find((b) => b.blank === asked || b.blank.startsWith(asked + " "));
-  // at first as near as the whole width of the sheet allows, from its left end
+  // at first from the left end as near as the whole width allows; nearer where half of the blanks could not be touched
+  const sides = sheet.blanks.map((b) => Math.min(b.length_mm, b.width_mm)).sort((a, b) => a - b);
+  const touched = () => sides.length ? sides[Math.floor(sides.length / 2)] * over.clientWidth / TOUCH_PX : L;
   let first = true;
   new ResizeObserver(() => {
-    look(view.x, view.y, first ? W / ratio() : view.w);
+    look(view.x, view.y, first ? Math.min(W / ratio(), touched()) : view.w);
     if (first && named) box.dispatchEvent(new CustomEvent("choose", {
       detail: named.blank
     }));

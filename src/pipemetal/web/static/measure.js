@@ -14,7 +14,10 @@
     const others = fields.filter((f) => f !== field && f.value);
     const near = others.filter((f) => Math.abs(f.dataset.row - field.dataset.row) <= 1);
     const from = near.length > 1 ? near : others;
-    return from.length > 1 && Math.abs(ratio(field) / median(from.map(ratio)) - 1) > Number(form.dataset.doubted);
+    if (from.length > 1) return Math.abs(ratio(field) / median(from.map(ratio)) - 1) > Number(form.dataset.doubted);
+    // before two others stand beside it the card's own figure judges, once a reading is whole
+    return Boolean(form.dataset.alone) && figures.allowed(field.value, figures.limits(field)) &&
+      Math.abs(ratio(field) - 1) > Number(form.dataset.alone);
   };
   const look = () => {
     let good = 0;

@@ -10,6 +10,7 @@ from typing import Final
 from urllib.parse import quote
 
 from pipemetal.plans.record import Plan
+from pipemetal.shop.searching import said_by
 
 __all__ = ["Known", "Match", "known_of_plan", "matches"]
 
@@ -23,7 +24,7 @@ ALIKE: Final = 0.6
 class Known:
     """A thing that can be found: its kind, its name, its page, its alloy, its state, and words that find it too.
 
-    `rolls`: for a rank, the page with the rolls that it is cut from.
+    `rolls`: for a rank, the page with the rolls that it is cut from. `at`: its place among its kind, where they have an order.
     """
 
     kind: str
@@ -33,6 +34,7 @@ class Known:
     state: str = ""
     more: str = ""
     rolls: str = ""
+    at: int = 0
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,10 @@ def known_of_plan(plan: Plan, organ: str) -> list[Known]:
             for s in plan.new_sheets
         ),
         *(Known("melt", m.name, f"/melts?melt={_quoted(m.name)}", m.recipe, "planned") for m in plan.melts),
-        *(Known("pipe", p.id, f"/pipes?of={_quoted(p.id)}", p.alloy, more=p.note) for p in plan.pipes),
+        *(
+            Known("pipe", p.id, f"/pipes?of={_quoted(p.id)}", p.alloy, more=p.note, at=n)
+            for n, p in enumerate(plan.pipes)
+        ),
         *(
             Known("blank", blank, f"{_cutting(sheet)}&blank={_quoted(blank)}", alloy, more=sheet)
             for blank, (sheet, alloy) in sheets.items()
@@ -86,7 +91,7 @@ def matches(words: str, known: Iterable[Known]) -> tuple[list[Match], list[Match
     asked = words.strip().casefold()
     if not asked:
         return [], []
-    held = list(known)
+    held, words_asked = list(known), [said_by(word) for word in asked.split()]
     ranked: list[tuple[int, Known]] = []
     for k in held:
         name = k.name.casefold()
@@ -96,9 +101,9 @@ def matches(words: str, known: Iterable[Known]) -> tuple[list[Match], list[Match
             ranked.append((1, k))
         elif asked in name:
             ranked.append((2, k))
-        elif all(word in f"{name} {k.more.casefold()} {k.alloy.casefold()}" for word in asked.split()):
+        elif all(says(f"{name} {k.more.casefold()} {k.alloy.casefold()}") for says in words_asked):
             ranked.append((3, k))
-    ranked.sort(key=lambda r: (r[0] > 0, KINDS.index(r[1].kind), r[0], _in_order(r[1].name)))
+    ranked.sort(key=lambda r: (r[0] > 0, KINDS.index(r[1].kind), r[0], r[1].at, _in_order(r[1].name)))
     if ranked:
         return [_match(k, asked) for _, k in ranked], []
     return [], _near(asked, held)

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-from pipemetal.web.views.walls import Run, runs_of
-
 __all__ = ["ACROSS", "Grid", "Place", "doubtful", "grid_of"]
 
 ACROSS: Final = ("left", "middle", "right")
@@ -17,7 +15,8 @@ EDGE: Final = 0.02
 FROM_EDGE_MM: Final = 40.0
 DOUBTED: Final = 0.06
 """A reading that is off its neighbours by this share is doubtful: sheets wander less over a few feet (estimate)."""
-PARTS: Final = 60
+ALONE: Final = 0.3
+"""A reading that is off what the card promised by this share is doubtful before others stand beside it (estimate)."""
 LEAST, MOST = 2, 12
 
 
@@ -35,11 +34,10 @@ class Place:
 
 @dataclass(frozen=True)
 class Grid:
-    """The places, line by line across; their distances along; and the colours of the metal behind them."""
+    """The places, line by line across, and their distances along."""
 
     lines: tuple[tuple[str, tuple[Place, ...]], ...]
     along_mm: tuple[float, ...]
-    runs: tuple[Run, ...]
 
     @property
     def places(self) -> tuple[Place, ...]:
@@ -66,17 +64,20 @@ def grid_of(length_mm: float, width_mm: float, ends_mm: tuple[float, float], alo
         (name, tuple(Place(f"t{x:.0f}-{j}", k, x, y, expected(x)) for k, x in enumerate(at)))
         for j, (name, y) in enumerate(zip(ACROSS, ys, strict=True))
     )
-    walls = [expected((k + 0.5) / PARTS * length_mm) for k in range(PARTS)]
-    return Grid(lines, at, tuple(runs_of(walls, 188.0)))
+    return Grid(lines, at)
 
 
-def doubtful(places: Sequence[Place], read_mm: Mapping[str, float]) -> tuple[str, ...]:
+def doubtful(places: Sequence[Place], read_mm: Mapping[str, float], *, alone: bool = False) -> tuple[str, ...]:
     """The names of readings that are far off what their neighbours say, each against what is to be expected at its place.
+
+    `alone`: what is to be expected stands on a card, and judges readings that have no two others beside them.
 
     >>> places = grid_of(1000.0, 500.0, (1.2, 1.0)).places
     >>> read = {p.name: p.expected_mm * 1.05 for p in places}
     >>> doubtful(places, read), doubtful(places, read | {"t740-0": 0.8})
     ((), ('t740-0',))
+    >>> doubtful(places, {"t740-0": 9.9}, alone=True)
+    ('t740-0',)
     """
     column = {p.name: p.row for p in places}
     off = {p.name: read_mm[p.name] / p.expected_mm for p in places if p.name in read_mm}
@@ -84,6 +85,6 @@ def doubtful(places: Sequence[Place], read_mm: Mapping[str, float]) -> tuple[str
     for name, own in off.items():
         near = [r for other, r in off.items() if other != name and abs(column[other] - column[name]) <= 1]
         near = near if len(near) > 1 else [r for other, r in off.items() if other != name]
-        if len(near) > 1 and abs(own / median(near) - 1.0) > DOUBTED:
+        if abs(own / median(near) - 1.0) > DOUBTED if len(near) > 1 else alone and abs(own - 1.0) > ALONE:
             found.append(name)
     return tuple(found)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from pipemetal.plans.record import Charged, Melt, Plan
 
-__all__ = ["Element", "chosen_melt", "elements_of"]
+__all__ = ["Element", "chosen_melt", "elements_of", "melt_below"]
 
 SHOWN_WT_PCT: Final = 0.0005
 NEAR: Final = 0.06
@@ -40,6 +41,16 @@ def chosen_melt(plan: Plan, asked: str, booked: frozenset[str]) -> Melt | None:
     named = next((m for m in plan.melts if m.name == asked), None)
     open_ones = [m for m in plan.melts if m.name not in booked]
     return named or next(iter(open_ones or plan.melts), None)
+
+
+def melt_below(plan: Plan, melt: Melt, booked: Mapping[str, str]) -> str:
+    """The booked melt whose heel a melt counts on: the one before it in the same pot. Empty where that is not booked.
+
+    `booked`: the ids of booked melts by their planned names.
+    """
+    same = [m.name for m in plan.melts if m.pot == melt.pot]
+    at = same.index(melt.name)
+    return booked.get(same[at - 1], "") if melt.heel_kg and at else ""
 
 
 def elements_of(charge: Charged) -> tuple[Element, ...]:

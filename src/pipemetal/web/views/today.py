@@ -17,6 +17,8 @@ ROW: Final = 28.0
 FIRST_ROW: Final = 30.0
 JOBS_AT_TABLE: Final = 4
 SHEET_WIDE: Final = 22.0
+HOUR_WIDE: Final = 50.0
+"""Room that an hour's figures take beside its line."""
 
 
 @dataclass(frozen=True)
@@ -171,13 +173,14 @@ def day_picture(plan: Plan, book: Book, day: CastingDay, now: dt.datetime) -> Da
             alloys.get(step.what, ""),
         )
         for step in day.steps
-        if step.kind not in ("pour", "rest", "sled")
+        if step.what in pot
     ]
     pots = max((bar.row for bar in bars), default=0) + 1
     sheets = _sheets(plan, book, day, place, {name: pots + k for k, name in enumerate(tables)}, table_of)
     step = 60 if (end - start) < 600 else 120
     first = int(-(-start // step) * step)
-    hours = tuple((place(m), m // 60) for m in range(first, int(end) + 1, step))
+    last = place(end) - HOUR_WIDE
+    hours = tuple((place(m), m // 60) for m in range(first, int(end) + 1, step) if place(m) <= last)
     minute = now.hour * 60 + now.minute
     here = place(minute) if day.date == now.date().isoformat() and start <= minute <= end else None
     rows = (*(f"melt {m}" for m in day.melts[:pots]), *(f"table {t}" for t in tables))
