@@ -5,6 +5,7 @@ Exit codes: 0 done; 1 done, but something cannot be served and is named; 2 bad i
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import json
 import os
@@ -174,6 +175,12 @@ def _loaded(name: str) -> click.Command:
     return command
 
 
+def _check_word(ctx: click.Context, args: list[str], known: list[str]) -> None:
+    """Name the nearest word where the one that was typed is none of these."""
+    if args and args[0] not in known and (close := difflib.get_close_matches(args[0], known, 1)):
+        ctx.fail(f"No such command {args[0]!r}. Did you mean {close[0]!r}?")
+
+
 class _NounGroup(click.Group):
     """The verbs of a noun; what begins with no verb goes to the usual one."""
 
@@ -195,6 +202,7 @@ class _NounGroup(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if self.noun.usual and args and args[0] not in self.noun.verbs:
             return self.noun.usual, self.get_command(ctx, self.noun.usual), args
+        _check_word(ctx, args, list(self.noun.verbs))
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -212,6 +220,12 @@ class _LazyGroup(click.Group):
         if cmd_name in NOUNS:
             return _NounGroup(cmd_name, NOUNS[cmd_name])
         return _loaded(cmd_name) if cmd_name in COMMANDS else None
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        _check_word(ctx, args, [*NOUNS, *COMMANDS])
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for title, names in SECTIONS.items():

@@ -57,9 +57,18 @@ def melts(
         stock = book.ledger.stock()
         held = [book.melts.row(melt_id)] if melt_id else book.melts.rows()
         left = {m.id: rounded(sum(stock.get(f"melt:{m.id}", {}).values())) for m in held}
+        outside = _outside(book)
     if as_json:
         told = ("id", "recipe", "day", "inputs_kg", "dross_kg", "assay")
-        print_json({"melts": [{name: getattr(m, name) for name in told} | {"left_kg": left[m.id]} for m in held]})
+        print_json(
+            {
+                "melts": [
+                    {name: getattr(m, name) for name in told}
+                    | {"left_kg": left[m.id], "outside": outside.get(m.id, "")}
+                    for m in held
+                ]
+            }
+        )
         return
     show_table(
         "Melts",
@@ -71,8 +80,12 @@ def melts(
             ("dross kg", ".2f"),
             ("left kg", ".2f"),
             ("assay", ""),
+            ("outside its limits", ""),
         ],
-        [(m.id, m.recipe, m.day, sum(m.inputs_kg.values()), m.dross_kg, left[m.id], m.assay) for m in held],
+        [
+            (m.id, m.recipe, m.day, sum(m.inputs_kg.values()), m.dross_kg, left[m.id], m.assay, outside.get(m.id, ""))
+            for m in held
+        ],
         [],
         table_path,
     )
@@ -110,9 +123,28 @@ def _add_melt(
                 assay=Composition.parse(assay) if assay else None,
             )
         ).event
-    print_json({"added": melt_id, "event": event}) if as_json else click.echo(
-        f"Entered melt {melt_id} (event {event})."
-    )
+        outside = _outside(book).get(melt_id, "")
+    if as_json:
+        print_json({"added": melt_id, "event": event, "outside": outside})
+        return
+    click.echo(f"Entered melt {melt_id} (event {event}).")
+    if outside:
+        click.echo(
+            f"Outside its limits: {outside}. Correct the pot before it is cast, or take this back: pipemetal undo {event}."
+        )
+
+
+def _outside(book: Book) -> dict[str, str]:
+    """The elements of each standing melt that lie outside its recipe's limits, by the melt's id."""
+    recipes = book.recipes.all()
+    return {
+        m.id: ", ".join(
+            f"{element} {value:.2f} % ({low:g} to {high:g})"
+            for element, value, low, high in recipes[m.recipe].misses(m.metal)
+        )
+        for m in book.melts.standing()
+        if m.metal is not None and m.recipe in recipes
+    }
 
 
 def masses_of(text: str, field: str) -> dict[str, float]:

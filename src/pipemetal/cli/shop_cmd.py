@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import difflib
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -161,10 +162,26 @@ def rolls(
                 words,
                 among=Among(state=states, place=place, melt=melt, made=_span(made)),
             )
+            if alloy is not None and not found:
+                _check_alloy(book, alloy)
             if as_json:
                 print_json({"format": "pipemetal rolls 1", "rolls": [_found_dict(f) for f in found]})
                 return
             _show_rolls(found, table_path)
+
+
+def _check_alloy(book: Book, alloy: str) -> None:
+    """Refuse an alloy that no roll of the book and no recipe has."""
+    known = sorted({*book.recipes.all(), *(row.alloy for row in book.rolls.rows())})
+    if alloy not in known:
+        close = difflib.get_close_matches(alloy, known, 1)
+        raise InputError(
+            "is no alloy of this shop",
+            field="alloy",
+            value=alloy,
+            allowed=", ".join(known),
+            nearest=close[0] if close else "",
+        )
 
 
 def _span(text: str | None) -> tuple[str, str] | None:
@@ -287,10 +304,9 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
             }
         )
         return
+    size = f"{row.length_mm:.0f} x {row.width_mm:.0f} mm, mean {row.mean_mm:.3f} mm"
     print_table(
-        f"Roll {roll_id}: {row.alloy}, {row.length_mm:.0f} x {row.width_mm:.0f} mm, mean {row.mean_mm:.3f} mm, , ".join(
-            word for word in (row.place, row.state) if word
-        ),
+        ", ".join(word for word in (f"Roll {roll_id}: {row.alloy}", size, row.place, row.state) if word),
         ["way", "from", "to", "kg"],
         [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace._asdict().items() for s in steps],
         [

@@ -12,7 +12,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import InputError
 from pipemetal.files.measured_file import read_measured
 from pipemetal.files.scale_tables import note_pairs, read_scale
-from pipemetal.files.toml_table import TomlTable, texts_of
+from pipemetal.files.toml_table import TomlTable, near, texts_of
 from pipemetal.files.wall_tables import read_rank_wall
 from pipemetal.pipes.caps import CAP_KINDS, Cap
 from pipemetal.pipes.fronts import LIPS_MADE, Lining, Lips
@@ -67,6 +67,7 @@ def _compass(table: TomlTable, naming: str) -> tuple[int, int]:
     text, notes = table.text("compass", None), table.whole("notes", 1, 97, None)
     if text is None:
         if notes is None:
+            table.refuse_slip("compass")
             raise table.error("is missing", "compass", allowed='"C-g3", or notes = 56 counted from great C')
         return 0, notes - 1
     if "-" not in text.replace("–", "-"):
@@ -175,7 +176,7 @@ def _known_alloy(table: TomlTable, key: str, alloy: str, around: Around, *, boug
             'a recipe here, and [[rank.range]] made = "sheet" for the notes of zinc or copper',
         )
     names = ", ".join([*around.recipes, *(BOUGHT_METALS if bought else ())])
-    raise table.error("is not a recipe of this shop", key, alloy, names)
+    raise table.error("is not a recipe of this shop", key, alloy, names, near(alloy, names.split(", ")))
 
 
 def _chimney(table: TomlTable) -> Chimney | None:

@@ -177,14 +177,21 @@ class TomlTable:
     def _required(self, key: str, what: str) -> object:
         value = self._take(key)
         if value is None:
+            self.refuse_slip(key)
             raise self.error("is missing", key, allowed=what)
         return value
+
+    def refuse_slip(self, key: str) -> None:
+        """Refuse a key that was probably meant for one that is missing."""
+        for written in self.data:
+            if written not in self._known and near(key, [written], 0.75):
+                raise self.error("is not a key of this table", written, nearest=key)
 
     def text(self, key: str, default: T | EllipsisType = ..., choices: Sequence[str] = ()) -> str | T:
         """A text; one of `choices` where given."""
         if not isinstance(default, EllipsisType) and self._take(key) is None:
             return default
-        value = self._required(key, "a text" if not choices else ", ".join(choices))
+        value = self._required(key, ", ".join(choices))
         if not isinstance(value, str) or not value.strip():
             raise self.error("is not a text", key, value, ", ".join(choices))
         value = value.strip()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -333,7 +334,15 @@ def _check(organ: Organ, stock: Stock, settings: ShopSettings) -> None:
     for rank in organ.ranks:
         if rank.alloy not in stock.recipes:
             known = ", ".join(stock.recipes)
-            raise PlanError("is not a recipe", field="alloy", value=rank.alloy, allowed=known, where=rank.name)
+            close = difflib.get_close_matches(rank.alloy, list(stock.recipes), 1)
+            raise PlanError(
+                "is not a recipe",
+                field="alloy",
+                value=rank.alloy,
+                allowed=known,
+                where=rank.name,
+                nearest=close[0] if close else "",
+            )
     casting_dates(settings.day)
 
 
