@@ -35,7 +35,7 @@ MAP_SHARE: Final = 0.55
 PART_SHARE: Final = 0.45
 MOST_PART_MM: Final = 160.0
 """Most of a page's height, and most, that one enlarged part takes."""
-SHRINKS: Final = (1.0, 0.85, 0.7, 0.55)
+SHRINKS: Final = (1.0, 0.85, 0.7, 0.6, 0.5, 0.42)
 """How much smaller the map is drawn where that saves a page."""
 FEWEST_LINES: Final = 4
 """Fewer lines in a column are left for the next page."""
@@ -55,9 +55,10 @@ class _Page:
 
 @dataclass(frozen=True)
 class _Map:
-    """A map at one size: the paper's mm for one of the sheet, its height, and its parts that are enlarged."""
+    """A map at one size: the paper's mm for one of the sheet, its width and height, and its parts that are enlarged."""
 
     factor: float
+    wide_mm: float
     high_mm: float
     parts: tuple[CloseUp, ...]
 
@@ -128,7 +129,7 @@ def _maps(cut_roll: CutRoll, room_mm: tuple[float, float], say: Words) -> Iterat
     for shrink in SHRINKS:
         factor = shrink * min((wide - LEFT_MM - RIGHT_MM) / roll.length_mm, MAP_SHARE * high / roll.width_mm)
         parts = close_ups(cut_roll.cuts, factor, (wide, min(PART_SHARE * high, MOST_PART_MM)), say)
-        yield _Map(factor, roll.width_mm * factor, tuple(parts))
+        yield _Map(factor, roll.length_mm * factor, roll.width_mm * factor, tuple(parts))
 
 
 def _shortest(cut_roll: CutRoll, units: UnitSystem, say: Words, room_mm: tuple[float, float]) -> _Arranged:
@@ -150,7 +151,7 @@ def _arranged(held: _Map, listed: CutList, room_mm: tuple[float, float]) -> _Arr
     """A sheet's map, then its enlarged parts, then its list, each going on over the page where it must."""
     high = room_mm[1]
     pages = [_Page(HEAD_MM + held.high_mm + AXIS_MM + LEGEND_MM)]
-    _put_parts(pages, held.parts, room_mm)
+    _put_parts(pages, _beside(pages[0], held, room_mm[0]), room_mm)
     rest = list(listed.lines)
     while rest:
         page = pages[-1]
@@ -164,6 +165,23 @@ def _arranged(held: _Map, listed: CutList, room_mm: tuple[float, float]) -> _Arr
         rest = rest[page.lines :]
         pages.append(_Page(0.0))
     return _Arranged(held, listed, tuple(pages))
+
+
+def _beside(page: _Page, held: _Map, wide_mm: float) -> list[CloseUp]:
+    """Enlarged parts to the right of a map that is not as wide as the page; returns those that find no place there."""
+    first = LEFT_MM + held.wide_mm + RIGHT_MM + GAP_MM
+    left, top, row_high = first, HEAD_MM, 0.0
+    rest = []
+    for part in held.parts:
+        if left > first and left + part.width_mm > wide_mm:
+            left, top, row_high = first, top + row_high + GAP_MM, 0.0
+        if left + part.width_mm > wide_mm or top + part.height_mm > HEAD_MM + held.high_mm + AXIS_MM:
+            rest.append(part)
+            continue
+        page.parts.append((part, left, top))
+        left += part.width_mm + GAP_MM
+        row_high = max(row_high, part.height_mm)
+    return rest
 
 
 def _put_parts(pages: list[_Page], parts: Sequence[CloseUp], room_mm: tuple[float, float]) -> None:
