@@ -220,7 +220,7 @@ def test_bad_layout_problems(text: str, word: str, tmp_path: Path, capsys: pytes
 def test_help_names_every_command_and_loads_none() -> None:
     result = CliRunner().invoke(cli, ["--help"])
     assert result.exit_code == 0
-    for command in ("plan", "push", "layout-check", "serve"):
+    for command in ("plan", "cast", "layout", "serve"):
         assert command in result.output
 
 

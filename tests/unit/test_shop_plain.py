@@ -28,7 +28,7 @@ def test_what_is_no_day_is_refused(text: str) -> None:
 def dated(book: Book, day: str) -> dict[str, Callable[[], object]]:
     """Every way to bring a day into the book."""
     return {
-        "lots.add": lambda: book.lots.add(NewLot("D", "pig", 5.0, TIN, day=day)).event,
+        "lots.add": lambda: book.lots.add(NewLot("DL", "pig", 5.0, TIN, day=day)).event,
         "rolls.add": lambda: book.rolls.add(a_roll("D"), day=day).event,
         "melts.record": lambda: book.melts.record(NewMelt("D", "half", {"T": 5.0}, day=day)).event,
         "ledger.analyse": lambda: book.ledger.analyse("lot:T", TIN, day=day).event,
