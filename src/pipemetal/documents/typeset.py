@@ -34,8 +34,8 @@ from pipemetal.words import Words
 
 __all__ = ["compiled", "drawing_images", "drawing_pages", "pages_taken", "text_literal", "to_pdf"]
 
-MARGIN_MM: Final = 12.0
-FOOT_MM: Final = 14.0
+MARGIN_MM: Final = 10.0
+FOOT_MM: Final = 12.0
 LEAST_PT: Final = 6.0
 """Smaller letters are not printed."""
 LEAST_FILLED: Final = 1.0 / 3.0
