@@ -196,6 +196,7 @@ def test_melts_casts_and_rolls_are_entered_by_hand(shop: str, tmp_path: Path, sh
         "dross_kg": 0.5,
         "assay": "Sn 49.5 Pb bal",
         "left_kg": 39.5,
+        "outside": "",
     }
     lines = (shop_folder / "log.csv").read_text().splitlines()
     rows = [line for line in lines if not line.startswith("#")][:2]
