@@ -15,14 +15,16 @@ PipemetalError                   base of all, never raised itself
 │   └── BookError                the shop book
 │       └── NotInBookError       nothing of this name is in it
 ├── ConvergenceError             a numerical method did not reach its answer; never a silent number
-└── ConflictError                somebody else changed the same thing meanwhile
+└── ConflictError                somebody else changed the same thing
 """
 
 from __future__ import annotations
 
+import difflib
 import math
+from collections.abc import Sequence
 from copy import copy
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from pipemetal.texts import Amount, Text, Unit, Value, joined
 
@@ -43,6 +45,7 @@ __all__ = [
     "SheetError",
     "SoundError",
     "UnitError",
+    "near",
 ]
 
 
@@ -96,8 +99,28 @@ def _limits_of(
     return (limits[0], limits[1]), limits[2].strip() if len(limits) == 3 else ""
 
 
+LONGEST_WORD: Final = 80
+
+
+def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
+    """The known word that was perhaps meant, or nothing.
+
+    >>> near("heigth", ["height", "width"])
+    'height'
+    """
+    close = difflib.get_close_matches(word, known, 1, cutoff) if len(word) <= LONGEST_WORD else []
+    return close[0] if close else ""
+
+
 class PipemetalError(Exception):
     """Base of every error that this package raises on purpose."""
+
+    def __copy__(self) -> Self:
+        """A copy of its own: a library that pickles errors teaches `copy` to share what an error holds."""
+        made = type(self).__new__(type(self))
+        made.args = self.args
+        made.__dict__.update(self.__dict__)
+        return made
 
 
 class InputError(PipemetalError, ValueError):

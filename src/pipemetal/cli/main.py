@@ -5,7 +5,6 @@ Exit codes: 0 done; 1 done, but something cannot be served and is named; 2 bad i
 
 from __future__ import annotations
 
-import difflib
 import importlib
 import json
 import os
@@ -177,8 +176,10 @@ def _loaded(name: str) -> click.Command:
 
 def _check_word(ctx: click.Context, args: list[str], known: list[str]) -> None:
     """Name the nearest word where the one that was typed is none of these."""
-    if args and args[0] not in known and (close := difflib.get_close_matches(args[0], known, 1)):
-        ctx.fail(f"No such command {args[0]!r}. Did you mean {close[0]!r}?")
+    from pipemetal.errors import near
+
+    if args and args[0] not in known and (meant := near(args[0], known)):
+        ctx.fail(f"No such command {args[0]!r}. Did you mean {meant!r}?")
 
 
 class _NounGroup(click.Group):

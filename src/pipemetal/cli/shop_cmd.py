@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import difflib
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -15,7 +14,7 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 from pipemetal.cli.tables import show_table, table_option
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import BookError, InputError, near
 from pipemetal.shop.searching import Among
 
 if TYPE_CHECKING:
@@ -174,13 +173,12 @@ def _check_alloy(book: Book, alloy: str) -> None:
     """Refuse an alloy that no roll of the book and no recipe has."""
     known = sorted({*book.recipes.all(), *(row.alloy for row in book.rolls.rows())})
     if alloy not in known:
-        close = difflib.get_close_matches(alloy, known, 1)
         raise InputError(
             "is no alloy of this shop",
             field="alloy",
             value=alloy,
             allowed=", ".join(known),
-            nearest=close[0] if close else "",
+            nearest=near(alloy, known),
         )
 
 

@@ -9,7 +9,7 @@ from pipemetal.casting.push import PushCard
 from pipemetal.casting.table import TableBefore
 from pipemetal.casting.window import PourWindow, push_heat_words
 from pipemetal.documents.colours import INK, QUIET
-from pipemetal.documents.drawing import Drawing, text_width_mm
+from pipemetal.documents.drawing import Drawing, text_width_mm, wrapped
 
 __all__ = ["DayRow", "beat_card", "day_card", "fitted_text", "freeze_card", "learned_card", "pour_card"]
 
@@ -102,7 +102,7 @@ def learned_card(rows: Sequence[tuple[str, str]], log_next: str, rests_on: str) 
         fitted_text(drawing, 12.0, y, word, _FAR_MM, 96.0, fill=QUIET, bold=True)
         fitted_text(drawing, 128.0, y, value, 18.0, 157.0, bold=True)
     drawing.text("card", 12.0, 50.0, "NEXT", 10.0, fill=QUIET, bold=True)
-    for i, line in enumerate(_wrapped(log_next.split(": what")[0], 9.0, 234.0)[:3]):
+    for i, line in enumerate(wrapped(log_next.split(": what")[0], 9.0, 234.0)[:3]):
         fitted_text(drawing, 50.0, 50.0 - 13.0 * i, line, 9.0, 235.0)
     _small_print(drawing, f"Rests on: {rests_on}.")
     return drawing
@@ -110,20 +110,9 @@ def learned_card(rows: Sequence[tuple[str, str]], log_next: str, rests_on: str) 
 
 def _small_print(drawing: Drawing, text: str) -> None:
     """What a card rests on: one line, or two."""
-    lines = [text] if text_width_mm(text, 5.0) <= 273.0 else _wrapped(text, 4.6, 285.0)
+    lines = [text] if text_width_mm(text, 5.0) <= 273.0 else wrapped(text, 4.6, 285.0)
     for i, line in enumerate([*lines[:1], " ".join(lines[1:])] if len(lines) > 1 else lines):
         fitted_text(drawing, 12.0, 7.0 if len(lines) == 1 else 9.5 - 6.0 * i, line, 5.0, 273.0)
-
-
-def _wrapped(text: str, size_mm: float, width_mm: float) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if text_width_mm(longer, size_mm) > width_mm and lines[-1]:
-            lines.append(word)
-        else:
-            lines[-1] = longer
-    return lines
 
 
 def _seconds(value: float) -> str:

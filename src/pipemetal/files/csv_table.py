@@ -12,9 +12,9 @@ import math
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from pipemetal.errors import FileFormatError, UnitError
+from pipemetal.errors import FileFormatError, UnitError, near
 from pipemetal.files.plain import hidden_mark, parse_day
-from pipemetal.files.toml_table import near, read_text
+from pipemetal.files.toml_table import read_text
 from pipemetal.quantities import Quantity, unit_of
 from pipemetal.texts import Amount, Text
 from pipemetal.units import LENGTH_MM, MASS_KG, parse_number

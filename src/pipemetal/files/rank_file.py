@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import InputError
+from pipemetal.errors import InputError, near
 from pipemetal.files.measured_file import read_measured
 from pipemetal.files.scale_tables import note_pairs, read_scale
-from pipemetal.files.toml_table import TomlTable, near, texts_of
+from pipemetal.files.toml_table import TomlTable, texts_of
 from pipemetal.files.wall_tables import read_rank_wall
 from pipemetal.pipes.caps import CAP_KINDS, Cap
 from pipemetal.pipes.fronts import LIPS_MADE, Lining, Lips

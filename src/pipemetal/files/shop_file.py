@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from pipemetal import units
 from pipemetal.alloys.composition import ELEMENTS
-from pipemetal.errors import FileFormatError, InputError
-from pipemetal.files.toml_table import TomlTable, near, read_toml
+from pipemetal.errors import FileFormatError, InputError, near
+from pipemetal.files.toml_table import TomlTable, read_toml
 from pipemetal.melts.losses import LossModel
 from pipemetal.melts.lots import LOT_KINDS
 from pipemetal.pipes.mandrels import parse_mandrels

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
@@ -12,7 +11,7 @@ from types import EllipsisType
 from typing import Final, TypeVar
 
 from pipemetal import units
-from pipemetal.errors import FileFormatError, InputError
+from pipemetal.errors import FileFormatError, InputError, near
 from pipemetal.files.plain import hidden_mark
 from pipemetal.quantities import Quantity, unit_of
 from pipemetal.texts import Amount, Text
@@ -25,7 +24,6 @@ MAX_BYTES = 5_000_000
 MAX_TOML_BYTES = 1_000_000
 """An organ's file has some ten thousand; the slowest that so many bytes can hold takes two seconds."""
 MOST_DOTS = 20
-LONGEST_WORD = 80
 """A longer word is no slip of the pen: nothing near it is looked for."""
 # Starts where a word starts and never goes back, so that it is read once however long the text.
 _DOTTED = re.compile(rf"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MOST_DOTS + 1}}}""")
@@ -108,16 +106,6 @@ def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
         if isinstance(error, FileFormatError):
             raise
         raise FileFormatError("cannot be read", where=str(path)) from None
-
-
-def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
-    """The known word that was perhaps meant, or nothing.
-
-    >>> near("heigth", ["height", "width"])
-    'height'
-    """
-    close = difflib.get_close_matches(word, known, 1, cutoff) if len(word) <= LONGEST_WORD else []
-    return close[0] if close else ""
 
 
 def numbers_of(value: object, count: int | None = None) -> tuple[float, ...] | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from typing import Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import ConvergenceError, PlanError
+from pipemetal.errors import ConvergenceError, PlanError, near
 from pipemetal.layout.plan import LayoutPlan
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
 from pipemetal.layout.search import Fees
@@ -334,14 +333,13 @@ def _check(organ: Organ, stock: Stock, settings: ShopSettings) -> None:
     for rank in organ.ranks:
         if rank.alloy not in stock.recipes:
             known = ", ".join(stock.recipes)
-            close = difflib.get_close_matches(rank.alloy, list(stock.recipes), 1)
             raise PlanError(
                 "is not a recipe",
                 field="alloy",
                 value=rank.alloy,
                 allowed=known,
                 where=rank.name,
-                nearest=close[0] if close else "",
+                nearest=near(rank.alloy, list(stock.recipes)),
             )
     casting_dates(settings.day)
 

@@ -151,7 +151,7 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         else:
             words = say("{what} was changed meanwhile.", what=error.about)
         shown = {k: v for k, v in error.mine.items() if isinstance(v, str | int | float) and k not in RAW_COLUMNS}
-        return _told(site, request, "Changed meanwhile", words, 409, mine=shown, theirs=error.theirs)
+        return _told(site, request, "Changed by somebody else", words, 409, mine=shown, theirs=error.theirs)
 
     def undo_first(request: Request, error: Exception) -> Response:
         assert isinstance(error, UndoFirstError)

@@ -35,10 +35,9 @@ def faults_of(error: InputError, show: Show) -> list[dict[str, str]]:
     """
     if isinstance(error, NotFreeError):
         return [{"field": f"w:{short.lot}", "words": short_words(short, show)} for short in error.short]
-    field = error.field
     alone = copy(error)
     alone.field, alone.value, alone.where = "", None, ""
-    return [{"field": field, "words": show.read(alone.text())}]
+    return [{"field": error.field, "words": show.read(alone.text())}]
 
 
 def answer(errors: Sequence[InputError], show: Show, status: int) -> Response:
