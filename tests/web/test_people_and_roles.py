@@ -241,23 +241,6 @@ def test_a_guest_locks_nobody_out_elsewhere(client: TestClient) -> None:
     assert enters(own, "Ada", PINS["Ada"]) == 303 and enters(guest, "Ada", PINS["Ada"]) == 429
 
 
-def test_who_asks_is_told_by_the_connection_alone(monkeypatch: pytest.MonkeyPatch, peopled: Book) -> None:
-    import uvicorn
-    from click.testing import CliRunner
-    from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
-
-    from pipemetal.cli.main import cli
-
-    served: list[uvicorn.Config] = []
-    monkeypatch.setattr(uvicorn, "run", lambda app, **kw: served.append(uvicorn.Config(app, **kw)))
-    monkeypatch.setattr("pipemetal.cli.serve_cmd._refuse_taken", lambda *_: None)
-    monkeypatch.setattr("pipemetal.cli.serve_cmd._make_ready", lambda _: None)
-    done = CliRunner().invoke(cli, ["serve", "--shop", str(peopled.target), "--port", "8199"], catch_exceptions=False)
-    assert done.exit_code == 0
-    served[0].load()
-    assert not isinstance(served[0].loaded_app, ProxyHeadersMiddleware)
-
-
 def runners(book: Book) -> list[str]:
     return [p.name for p in book.people.all() if p.role == "run"]
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 import importlib
 import secrets
-import socket
 import sys
 import tempfile
 import threading
@@ -19,6 +18,7 @@ from pipemetal.cli.shop_cmd import named_by, shop_of, shop_option
 from pipemetal.errors import InputError
 from pipemetal.files.outbox import is_database
 from pipemetal.texts import Text
+from pipemetal.web.doorway import Doorway
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -42,6 +42,28 @@ FIRST_PAGE_S = 1.5
     "--lan", is_flag=True, help="Answer the shop's network too, for the people of the book with their PIN or password."
 )
 @click.option(
+    "--plain", is_flag=True, help="With --lan: without a lock on the way. Only in a network that is the shop's own."
+)
+@click.option(
+    "--certificate",
+    "certificate_path",
+    type=FILE,
+    metavar="FILE",
+    help="With --lan: a certificate from elsewhere (PEM).",
+)
+@click.option("--key", "key_path", type=FILE, metavar="FILE", help="Its key (PEM, without a password).")
+@click.option(
+    "--behind", multiple=True, metavar="ADDRESS", help="Behind a proxy at this address, which holds the lock."
+)
+@click.option(
+    "--name", "names", multiple=True, metavar="NAME", help="A name or address that tablets call this machine by."
+)
+@click.option(
+    "--trust-port",
+    type=click.IntRange(1, 65535),
+    help="Where tablets learn to trust the shop's own certificate.  [default: the port after --port]",
+)
+@click.option(
     "--log",
     "log_path",
     type=FILE,
@@ -55,20 +77,27 @@ def serve(
     settings_path: Path | None,
     port: int,
     lan: bool,
+    plain: bool,
+    certificate_path: Path | None,
+    key_path: Path | None,
+    behind: tuple[str, ...],
+    names: tuple[str, ...],
+    trust_port: int | None,
     log_path: Path | None,
 ) -> None:
     """Serve the shop book's pages to a browser on this machine, or with --lan to the shop's tablets.
 
-    Over --lan the pages travel unencrypted: only in a network that is the shop's own. Every writing, job and refusal is a line on
-    standard error.
+    Over --lan the way is locked with a certificate of the shop's own, made at the first start. Tablets are told once
+    to trust it, at the address that is printed. Every writing, job and refusal is a line on standard error.
     """
+    way = Doorway(port, lan or bool(behind), plain, certificate_path, key_path, behind, names, trust_port or port + 1)
+    way.check()
     if demo and shop is not None:
         raise InputError("goes without --shop", field="--demo")
-    _refuse_taken(port, lan)
     _begin_log(log_path)
     if not demo:
         target = shop_of(shop)
-        _run(target, "Shop book", plan_path, _given(settings_path), port, lan, demo_folder=None)
+        _run(target, "Shop book", plan_path, _given(settings_path), way, demo_folder=None)
         return
     from pipemetal.files.demo_files import copy_demo_shop
     from pipemetal.shop.book import Book
@@ -80,10 +109,10 @@ def serve(
         with Book.open(folder / "shop.sqlite", create=True, who=named_by()) as book:
             book.tables.import_folder(folder)
             book.plans.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
-            if lan:
+            if way.lan:
                 _invented_people(book)
         given = _given(settings_path)
-        _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, given, port, lan, demo_folder=folder)
+        _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, given, way, demo_folder=folder)
 
 
 def _begin_log(file: Path | None) -> None:
@@ -122,20 +151,16 @@ def _run(
     name: str,
     plan_path: Path | None,
     given: SaidFile | None,
-    port: int,
-    lan: bool,
+    way: Doorway,
     *,
     demo_folder: Path | None,
 ) -> None:
-    import uvicorn
-
     from pipemetal.shop.book import Book
     from pipemetal.shop.settings import beside_book
-    from pipemetal.web.app import LOOPBACK, create_app
     from pipemetal.web.site import Site
 
     with Book.open(shop, who=named_by()) as book:
-        if lan:
+        if way.lan:
             _refuse_without_people(book)
         book.keeping.keep_daily()
         later = threading.Timer(FIRST_PAGE_S, _make_ready, (book,))
@@ -150,16 +175,11 @@ def _run(
             click.echo(f"Plan {plan_id} is in the book.")
         elif demo_folder is not None:
             _plan_demo(site)
-        hosts = LOOPBACK
-        click.echo(f"Open http://127.0.0.1:{port}/ on this machine. Ctrl+C stops.")
-        if lan:
-            address = _own_address()
-            hosts = LOOPBACK | {address, socket.gethostname().lower()}
-            _print_address(f"http://{address}:{port}/")
-        app = create_app(site, hosts=hosts)
-        host = "0.0.0.0" if lan else "127.0.0.1"
-        # who asks is told by the connection alone: a header that says so can be written by anybody
-        uvicorn.run(app, host=host, port=port, log_config=None, server_header=False, proxy_headers=False)
+        for line in way.open(site):
+            click.echo(line)
+        if way.lan and sys.stdout.isatty():
+            _show_code(way.first_address())
+        way.run()
 
 
 def _make_ready(book: Book) -> None:
@@ -183,13 +203,11 @@ def _refuse_without_people(book: Book) -> None:
         )
 
 
-def _print_address(address: str) -> None:
-    """The address for the tablets, in letters and as a code for their cameras."""
+def _show_code(address: str) -> None:
+    """The address for the tablets as a code for their cameras."""
     import segno
 
-    click.echo(f"In the shop's network: {address} for the people of the book. Not encrypted.")
-    if sys.stdout.isatty():
-        segno.make(address, error="m").terminal(compact=True)
+    segno.make(address, error="m").terminal(compact=True)
 
 
 def _plan_demo(site: Site) -> None:
@@ -208,22 +226,3 @@ def _plan_demo(site: Site) -> None:
 
     site.jobs.add(task, organ, who, finish)
     click.echo("A short plan is being made; the pages show how far it is.")
-
-
-def _refuse_taken(port: int, lan: bool) -> None:
-    with socket.socket() as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind(("0.0.0.0" if lan else "127.0.0.1", port))
-        except OSError:
-            raise InputError("is taken by another program", field="--port", value=port) from None
-
-
-def _own_address() -> str:
-    """The address that this machine has in its network; nothing is sent to find it."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))
-            return str(probe.getsockname()[0])
-        except OSError:
-            return "127.0.0.1"

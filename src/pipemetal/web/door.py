@@ -64,7 +64,7 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
             door.tries.wrong(address)
             return form(request, "That is not right.", 403, name, back)
         answer = RedirectResponse(own_path(back), 303)
-        answer.set_cookie(COOKIE, door.sessions.begin(person.name, person.seal), httponly=True, samesite="strict")
+        _hand_over(request, answer, door.sessions.begin(person.name, person.seal))
         return answer
 
     @app.post("/leave")
@@ -75,6 +75,12 @@ def add_routes(app: FastAPI, site: Site, door: Door) -> None:
         return answer
 
     _add_people(app, site, door)
+
+
+def _hand_over(request: Request, answer: Response, key: str) -> None:
+    """Give a tablet its session; where the way is locked, it is never sent on one that is not."""
+    locked = request.url.scheme == "https"
+    answer.set_cookie(COOKIE, key, httponly=True, samesite="strict", secure=locked)
 
 
 def _add_people(app: FastAPI, site: Site, door: Door) -> None:
@@ -118,5 +124,5 @@ def _add_people(app: FastAPI, site: Site, door: Door) -> None:
             # every other tablet asks for the new one; this one has just been given it
             door.sessions.end(request.cookies.get(COOKIE, ""))
             key = door.sessions.begin(name, book.people.person(name).seal)
-            answer.set_cookie(COOKIE, key, httponly=True, samesite="strict")
+            _hand_over(request, answer, key)
         return answer
