@@ -67,6 +67,8 @@ def anything(shop: Book, what: str) -> int:
         "settings forgotten": lambda: shop.settings.forget().event,
         "pin set": lambda: shop.people.set_pin(PERSON["work"], "4713").event,
         "password set": lambda: shop.people.set_password(PERSON["work"], "long enough").event,
+        "token given": lambda: shop.tokens.give(PERSON["work"], "look", "the floor scale").event,
+        "token withdrawn": lambda: shop.tokens.withdraw(shop.tokens.all()[0].id).event,
         "melt corrected": lambda: shop.melts.correct("M0", {"H1": 1.0}).event,
         "cast logged": lambda: shop.casts.record(a_cast("C1"), melt="M0", used_kg=20.0).event,
         "sheet trimmed": lambda: shop.casts.trim("C1").event,
@@ -87,6 +89,8 @@ def anything(shop: Book, what: str) -> int:
         shop.rolls.add(a_roll("R9"), cast="C1")
     if what == "attachment withdrawn":
         shop.attachments.add("roll:R1", "p.png", PNG)
+    if what == "token withdrawn":
+        shop.tokens.give(PERSON["work"], "look", "the floor scale")
     if what == "settings forgotten":
         shop.settings.keep({"shop.name": "Tinbrook"})
     return made[what]()

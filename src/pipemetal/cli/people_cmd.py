@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import asdict
 
 import click
 
@@ -111,6 +112,55 @@ def close(name: str, shop: str | None, as_json: bool) -> None:
     with open_book(shop) as book:
         event = book.people.close(name).event
     _told(as_json, f"{name} may do nothing more", event)
+
+
+@people.command()
+@click.argument("name")
+@click.option("--role", required=True, metavar="look|work|keep", help="The most that it may do.")
+@click.option("--note", required=True, help="What it is for.")
+@shop_option
+@json_option
+def token(name: str, role: str, note: str, shop: str | None, as_json: bool) -> None:
+    """Give a token to another program, in a person's name. It is shown this once.
+
+    The program sends it with every request under /api/: `Authorization: Bearer TOKEN`.
+    """
+    with open_book(shop) as book:
+        written = book.tokens.give(name, role, note)
+    if as_json:
+        print_json({"event": written.event, "token": written.value})
+        return
+    click.echo(f"Token for {name}, role {role} (event {written.event}). It is shown this once:")
+    click.echo(written.value)
+
+
+@people.command()
+@shop_option
+@json_option
+def tokens(shop: str | None, as_json: bool) -> None:
+    """The tokens that are good."""
+    with open_book(shop) as book:
+        held = book.tokens.all()
+    if as_json:
+        print_json({"tokens": [asdict(one) for one in held]})
+        return
+    print_table(
+        "Tokens",
+        ["token", "person", "role", "what for", "since"],
+        [(one.id, one.person, one.role, one.note, one.day) for one in held],
+        [] if held else ["None."],
+    )
+
+
+@people.command()
+@click.argument("token_id", metavar="TOKEN")
+@shop_option
+@json_option
+def withdraw(token_id: str, shop: str | None, as_json: bool) -> None:
+    """Let a token do nothing more; TOKEN is what `people tokens` lists."""
+    with open_book(shop) as book:
+        event = book.tokens.withdraw(token_id).event
+    _told(as_json, f"Token {token_id} is good no more", event)
 
 
 def _secret(what: str) -> str:

@@ -15,7 +15,7 @@ import click
 
 from pipemetal.cli.common import FILE
 from pipemetal.cli.shop_cmd import named_by, shop_of, shop_option
-from pipemetal.errors import InputError
+from pipemetal.errors import InputError, near
 from pipemetal.files.outbox import is_database
 from pipemetal.texts import Text
 from pipemetal.web.doorway import Doorway
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
     from pipemetal.shop.book import Book
     from pipemetal.shop.settings import SaidFile
-    from pipemetal.web.site import Site
+    from pipemetal.web.site import Devices, Site
 
 __all__ = ["serve"]
 
@@ -64,6 +64,12 @@ FIRST_PAGE_S = 1.5
     help="Where tablets learn to trust the shop's own certificate.  [default: the port after --port]",
 )
 @click.option(
+    "--scale", metavar="ADDRESS", default="", help="The shop's scale: HOST:PORT, or a serial line (/dev/ttyUSB0@9600)."
+)
+@click.option("--label-printer", metavar="HOST[:PORT]", default="", help="Labels go straight to this printer (ZPL).")
+@click.option("--label-size", default="roll 90x50", show_default=True, help="Its labels, by their measures.")
+@click.option("--dots", type=click.IntRange(100, 600), default=203, show_default=True, help="Its dots an inch.")
+@click.option(
     "--log",
     "log_path",
     type=FILE,
@@ -83,6 +89,10 @@ def serve(
     behind: tuple[str, ...],
     names: tuple[str, ...],
     trust_port: int | None,
+    scale: str,
+    label_printer: str,
+    label_size: str,
+    dots: int,
     log_path: Path | None,
 ) -> None:
     """Serve the shop book's pages to a browser on this machine, or with --lan to the shop's tablets.
@@ -92,12 +102,13 @@ def serve(
     """
     way = Doorway(port, lan or bool(behind), plain, certificate_path, key_path, behind, names, trust_port or port + 1)
     way.check()
+    devices = _devices(scale, label_printer, label_size, dots)
     if demo and shop is not None:
         raise InputError("goes without --shop", field="--demo")
     _begin_log(log_path)
     if not demo:
         target = shop_of(shop)
-        _run(target, "Shop book", plan_path, _given(settings_path), way, demo_folder=None)
+        _run(target, "Shop book", plan_path, _given(settings_path), way, devices, demo_folder=None)
         return
     from pipemetal.files.demo_files import copy_demo_shop
     from pipemetal.shop.book import Book
@@ -112,7 +123,15 @@ def serve(
             if way.lan:
                 _invented_people(book)
         given = _given(settings_path)
-        _run(str(folder / "shop.sqlite"), "Tinbrook, an invented shop", plan_path, given, way, demo_folder=folder)
+        _run(
+            str(folder / "shop.sqlite"),
+            "Tinbrook, an invented shop",
+            plan_path,
+            given,
+            way,
+            devices,
+            demo_folder=folder,
+        )
 
 
 def _begin_log(file: Path | None) -> None:
@@ -126,6 +145,29 @@ def _begin_log(file: Path | None) -> None:
         raise InputError(
             Text("cannot be written: {strerror}", strerror=error.strerror or str(error)), field="--log", value=str(file)
         ) from None
+
+
+def _devices(scale: str, label_printer: str, label_size: str, dots: int) -> Devices:
+    """The shop's own devices, their addresses looked at before anything starts."""
+    from pipemetal.files.floor_scale import check_address
+    from pipemetal.files.label_printer import address_of
+    from pipemetal.web.site import Devices
+
+    if scale:
+        check_address(scale)
+    if label_printer:
+        from pipemetal.documents.labels import label_sheets
+
+        address_of(label_printer)
+        if label_size not in label_sheets():
+            raise InputError(
+                "is no size of labels",
+                field="--label-size",
+                value=label_size,
+                allowed=", ".join(label_sheets()),
+                nearest=near(label_size, list(label_sheets())),
+            )
+    return Devices(scale, label_printer, label_size, dots)
 
 
 def _given(path: Path | None) -> SaidFile | None:
@@ -152,6 +194,7 @@ def _run(
     plan_path: Path | None,
     given: SaidFile | None,
     way: Doorway,
+    devices: Devices,
     *,
     demo_folder: Path | None,
 ) -> None:
@@ -166,7 +209,7 @@ def _run(
         later = threading.Timer(FIRST_PAGE_S, _make_ready, (book,))
         later.daemon = True
         later.start()
-        site = Site(book, name, given, beside_book(shop))
+        site = Site(book, name, given, beside_book(shop), devices)
         click.echo(f"Settings: {site.settings.source}.")
         if plan_path is not None:
             from pipemetal.files.plan_file import read_plan_file

@@ -14,7 +14,7 @@ from typing import Final
 from pipemetal.errors import FileFormatError
 from pipemetal.texts import Text
 
-__all__ = ["PORT", "send", "zpl_of"]
+__all__ = ["PORT", "address_of", "send", "zpl_of"]
 
 PORT: Final = 9100
 """Where printers on a network take what is to be printed as it is (common practice, no source)."""
@@ -48,11 +48,8 @@ def zpl_of(images: Sequence[bytes]) -> bytes:
     return b"".join(labels)
 
 
-def send(data: bytes, printer: str) -> None:
-    """Send what a printer understands to `HOST` or `HOST:PORT`.
-
-    Raises: FileFormatError where it cannot be reached, or the address is none.
-    """
+def address_of(printer: str) -> tuple[str, int]:
+    """Host and port of `HOST` or `HOST:PORT`. Raises: FileFormatError."""
     host, _, port = printer.partition(":")
     if not host or (port and not (port.isdecimal() and 0 < int(port) < 65536)):
         raise FileFormatError(
@@ -62,8 +59,17 @@ def send(data: bytes, printer: str) -> None:
             allowed="HOST or HOST:PORT",
             example="192.168.1.40",
         )
+    return host, int(port) if port else PORT
+
+
+def send(data: bytes, printer: str) -> None:
+    """Send what a printer understands to `HOST` or `HOST:PORT`.
+
+    Raises: FileFormatError where it cannot be reached, or the address is none.
+    """
+    address = address_of(printer)
     try:
-        with socket.create_connection((host, int(port) if port else PORT), timeout=PATIENCE_S) as connection:
+        with socket.create_connection(address, timeout=PATIENCE_S) as connection:
             connection.sendall(data)
             connection.shutdown(socket.SHUT_WR)
             # one that goes away before it has read all is heard here; one that never answers cannot be told from a slow one

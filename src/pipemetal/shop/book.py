@@ -29,8 +29,10 @@ from pipemetal.shop.recipes import Recipes
 from pipemetal.shop.refusals import AlreadyDoneError, NotAllowedError, StaleSaveError
 from pipemetal.shop.rolls import Pieces, Rolls
 from pipemetal.shop.searching import Found, RollEntry
+from pipemetal.shop.sessions import Sessions
 from pipemetal.shop.settings import Settings
 from pipemetal.shop.tables import Tables
+from pipemetal.shop.tokens import Tokens
 from pipemetal.shop.tracing import Tracing
 from pipemetal.shop.undoing import Event, UndoFirstError
 from pipemetal.shop.writer import Writer
@@ -82,6 +84,8 @@ class Book:
         self.casts = Casts(writer)
         self.plans = Plans(writer)
         self.people = People(writer)
+        self.tokens = Tokens(writer)
+        self.sessions = Sessions(writer)
         self.ledger = Ledger(writer)
         self.history = History(writer)
         self.trace = Tracing(writer)
@@ -181,12 +185,13 @@ class Book:
         """Who acts now: the person of `acting`, else the one that the book was opened by."""
         return self._writer.who
 
-    def acting(self, person: str, token: str | None = None) -> AbstractContextManager[None]:
+    def acting(self, person: str, token: str | None = None, most: str | None = None) -> AbstractContextManager[None]:
         """What is written inside is done by this person. With `token`, one form's own: what it did it does not do twice.
 
-        Holds for the thread or task at hand alone. Writing then raises AlreadyDoneError where the token was used before.
+        `most`: a role that is not gone beyond, whatever the person's own. Holds for the thread or task at hand alone.
+        Writing then raises AlreadyDoneError where the token was used before.
         """
-        return self._writer.acting(person, token)
+        return self._writer.acting(person, token, most)
 
     def glance(self) -> AbstractContextManager[None]:
         """Inside, the number of the latest event is asked of the database once: for what only looks, and is soon done."""

@@ -30,6 +30,7 @@ MEANING: Final = {
     "melts": "melts with what was charged in kg",
     "movements": "the ledger: micrograms of an element from account to account",
     "organs": "organ files, every text a version",
+    "tokens": "tokens of other programs; SHA-256 of their secrets",
     "people": "who works with the book; Argon2id hashes of their secrets",
     "pieces": "blanks cut, with the roll and the box x0, y0, x1, y1 in mm on it",
     "plans": "plans, every one a version",

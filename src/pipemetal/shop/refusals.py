@@ -10,7 +10,7 @@ from sqlalchemy import Connection, func, select
 
 from pipemetal.errors import BookError, ConflictError
 from pipemetal.shop import schema
-from pipemetal.shop.roles import Role, may, role_needed
+from pipemetal.shop.roles import Role, lesser, may, role_needed
 from pipemetal.texts import Text
 
 __all__ = [
@@ -53,6 +53,7 @@ THING_WORDS: Final = {
     "organs": "organ",
     "plans": "plan",
     "people": "person",
+    "tokens": "token",
     "attachments": "photo or paper",
     "cast_orders": "sheet to cast",
     "reservations": "reservation",
@@ -115,15 +116,18 @@ def thing_of(table: str, key: str) -> str:
     return THING_WORDS[table] if table == "settings" else f"{THING_WORDS.get(table, table)} {key}"
 
 
-def check_allowed(connection: Connection, who: str, action: str) -> None:
-    """Refuse who may not do this. A book that names no people asks nobody.
+def check_allowed(connection: Connection, who: str, action: str, most: str | None = None) -> None:
+    """Refuse who may not do this. A book that names no people asks nobody. `most`: a role that nobody goes beyond, of a token.
 
     Errors: NotAllowedError.
     """
     p = schema.people.c
     people = connection.execute(select(p.id, p.role).where(p.withdrawn.is_(False))).all()
     roles = {str(row.id): str(row.role) for row in people}
-    if roles and not may(roles.get(who), action):
+    role = roles.get(who)
+    if role is not None and most is not None:
+        role = lesser(role, most)
+    if roles and not may(role, action):
         raise NotAllowedError(
             Text("may not do this: {action}", action=action),
             field="person",

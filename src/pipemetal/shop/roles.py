@@ -8,7 +8,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Final
 
-__all__ = ["ACTIONS", "ROLES", "Action", "Role", "may", "role_needed"]
+__all__ = ["ACTIONS", "ROLES", "Action", "Role", "lesser", "may", "role_needed"]
 
 
 class Role(StrEnum):
@@ -59,6 +59,8 @@ class Action(StrEnum):
     PERSON_ENTERED = "person entered"
     ROLE_GIVEN = "role given"
     PERSON_CLOSED = "person closed"
+    TOKEN_GIVEN = "token given"
+    TOKEN_WITHDRAWN = "token withdrawn"
     BOOK_BACKED_UP = "book backed up"
     BOOK_DUMPED = "book dumped"
     SETTINGS_CHANGED = "settings changed"
@@ -113,6 +115,8 @@ ACTIONS: Final[dict[Action, Role]] = {
             Action.PERSON_ENTERED,
             Action.ROLE_GIVEN,
             Action.PERSON_CLOSED,
+            Action.TOKEN_GIVEN,
+            Action.TOKEN_WITHDRAWN,
             Action.BOOK_BACKED_UP,
             Action.BOOK_DUMPED,
             Action.SETTINGS_CHANGED,
@@ -143,3 +147,12 @@ def may(role: str | None, action: str) -> bool:
     """
     needed = _BY_NAME.get(action)
     return needed is not None and role is not None and _RANK.get(role, -1) >= _RANK[needed]
+
+
+def lesser(role: str, other: str) -> str:
+    """Of two roles the one that may do less.
+
+    >>> lesser("run", "work"), lesser("look", "keep")
+    ('work', 'look')
+    """
+    return min(role, other, key=lambda name: _RANK.get(name, -1))

@@ -281,6 +281,19 @@ class PersonRow(Row):
 
 
 @dataclass(frozen=True)
+class TokenRow(Row):
+    """A token of a program, with the hash of its secret; it never leaves the room of the book."""
+
+    TABLE: ClassVar[str] = "tokens"
+
+    person: str
+    role: str
+    secret: str
+    note: str
+    day: str
+
+
+@dataclass(frozen=True)
 class AnalysisRow(Row):
     """An analysis of a lot or melt."""
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from sqlalchemy import BigInteger, Boolean, Column, Float, Index, Integer, LargeBinary, MetaData, String, Table, Text
 
-__all__ = ["KEYS", "NAMED", "TABLES", "blobs", "metadata", "names", "tries"]
+__all__ = ["KEYS", "NAMED", "TABLES", "blobs", "metadata", "names", "sessions", "tries"]
 
 metadata = MetaData()
 
@@ -92,6 +92,7 @@ pieces = _table(
 organs = _table("organs", _text("body"))
 plans = _table("plans", _text("organ"), _text("made_at"), _text("body"), _text("state"))
 people = _table("people", _text("role"), _text("password"), _text("pin"), _text("note"))
+tokens = _table("tokens", _text("person"), _text("role"), _text("secret"), _text("note"), _text("day"))
 analyses = _table(
     "analyses",
     _text("about"),
@@ -177,6 +178,15 @@ tries = Table(
     Column("person", String(200), nullable=False),
     Column("at_s", Float(53), nullable=False),
 )
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("key", String(64), primary_key=True),
+    Column("person", String(200), nullable=False),
+    Column("seal", String(64), nullable=False),
+    Column("touched_s", Float(53), nullable=False),
+)
+"""Who is signed in on which tablet: of every server before one book."""
 Index("movements_origin", movements.c.origin)
 Index("movements_target", movements.c.target)
 Index("movements_event", movements.c.event)
@@ -187,10 +197,10 @@ Index("attachments_about", attachments.c.about)
 Index("events_token", events.c.token, unique=True)
 
 TABLES: Final[dict[str, Table]] = {
-    table.name: table for table in metadata.sorted_tables if table.name not in ("blobs", "names", "tries")
+    table.name: table for table in metadata.sorted_tables if table.name not in ("blobs", "names", "sessions", "tries")
 }
-"""The tables that are a shop's record. What attachments hold (`blobs`) and wrong PINs (`tries`) stand apart, and
-the names that ids have (`names`), which follow from the rest."""
+"""The tables that are a shop's record. Not among them: what attachments hold (`blobs`), wrong PINs (`tries`), signed-in tablets
+(`sessions`), and the names that ids have (`names`), which follow from the rest."""
 NAMED: Final = ("recipes", "lots", "rolls", "melts", "casts", "people")
 """Tables whose ids people choose."""
 KEYS: Final = tuple(sorted(TABLES))

@@ -31,6 +31,7 @@ COUNTED: Final = {
     "organs": ("organ", "organs"),
     "plans": ("plan", "plans"),
     "people": ("person", "people"),
+    "tokens": ("token", "tokens"),
     "attachments": ("photo or paper", "photos or papers"),
     "cast_orders": ("sheet to cast", "sheets to cast"),
     "settings": ("settings", "settings"),
@@ -87,7 +88,7 @@ def take_back(w: Writing, event_id: int) -> None:
     found = w.connection.execute(select(schema.events).where(e.id == event_id)).mappings().first()
     if found is None:
         raise NotInBookError(field="event", value=event_id)
-    check_allowed(w.connection, w.who, _root(w.connection, found))
+    check_allowed(w.connection, w.who, _root(w.connection, found), w.most)
     gone = taken_back((row.id, row.undoes) for row in w.connection.execute(select(e.id, e.undoes)))
     if event_id in gone:
         raise BookError("is taken back already", field="event", value=event_id)

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
 from sqlalchemy import Connection, Engine, Select, func, insert, select, text
 
@@ -24,10 +24,21 @@ from pipemetal.shop.writing import Writing, dump
 
 __all__ = ["Kept", "Writer"]
 
-_ACTING: ContextVar[tuple[str | None, str | None]] = ContextVar("acting", default=(None, None))
 _GLANCE: ContextVar[list[int] | None] = ContextVar("glance", default=None)
 R = TypeVar("R", bound=Row)
 _LOG = logging.getLogger("pipemetal.book")
+
+
+class _Acting(NamedTuple):
+    """Who acts, with which form, and the role that a token does not go beyond."""
+
+    person: str | None = None
+    token: str | None = None
+    most: str | None = None
+
+
+_NOBODY = _Acting()
+_ACTING: ContextVar[_Acting] = ContextVar("acting", default=_NOBODY)
 
 
 class Writer:
@@ -42,15 +53,16 @@ class Writer:
     @property
     def who(self) -> str:
         """Who acts now: the person of `acting`, else the one that the book was opened by."""
-        return _ACTING.get()[0] or self._who
+        return _ACTING.get().person or self._who
 
     @contextmanager
-    def acting(self, person: str, token: str | None = None) -> Iterator[None]:
+    def acting(self, person: str, token: str | None = None, most: str | None = None) -> Iterator[None]:
         """What is written inside is done by this person. With `token`, one form's own: what it did it does not do twice.
 
+        `most`: a role that is not gone beyond, whatever the person's own; without it that of the block around stays.
         Holds for the thread or task at hand alone. Writing then raises AlreadyDoneError where the token was used before.
         """
-        held = _ACTING.set((person, token))
+        held = _ACTING.set(_Acting(person, token, most or _ACTING.get().most))
         try:
             yield
         finally:
@@ -108,7 +120,7 @@ class Writer:
     def _event(self, what: Action, about: str, undoes: int | None) -> Iterator[Writing]:
         if not self._rehearsing:
             self.before_writing()
-        who, token = self.who, _ACTING.get()[1]
+        who, (_, token, most) = self.who, _ACTING.get()
         with (
             clear_errors(self.target),
             self.engine.connect().execution_options(writes=True) as connection,
@@ -120,9 +132,9 @@ class Writer:
                 done = connection.execute(select(schema.events.c.id).where(schema.events.c.token == token)).scalar()
                 if done is not None:
                     raise AlreadyDoneError(int(done))
-            check_allowed(connection, who, what)
+            check_allowed(connection, who, what, most)
             event_id = int(connection.execute(select(func.max(schema.events.c.id))).scalar() or 0) + 1
-            writing = Writing(connection, event_id, who)
+            writing = Writing(connection, event_id, who, most)
             yield writing
             connection = writing.connection
             if any(change["table"] == "people" for change in writing.changes):

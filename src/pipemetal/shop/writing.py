@@ -33,7 +33,7 @@ CHUNK: Final = 500
 """Ids that one query asks for."""
 KINDS: Final = {"lots": "lot", "rolls": "roll", "melts": "melt", "casts": "cast", "pieces": "pipe"}
 """What accounts of these things begin with."""
-SECRET: Final = ("password", "pin")
+SECRET: Final = ("password", "pin", "secret")
 """Columns that no event repeats."""
 
 
@@ -61,8 +61,8 @@ class Writing:
     the database at once.
     """
 
-    def __init__(self, connection: Connection, event_id: int, who: str) -> None:
-        self._connection, self.event_id, self.who = connection, event_id, who
+    def __init__(self, connection: Connection, event_id: int, who: str, most: str | None = None) -> None:
+        self._connection, self.event_id, self.who, self.most = connection, event_id, who, most
         self.changes: list[Change] = []
         self._next = int(connection.execute(select(func.max(schema.movements.c.id))).scalar() or 0) + 1
         self._seen: dict[str, dict[str, Stored | None]] = {}

@@ -18,6 +18,7 @@ FORM_BYTES: Final = 1_000_000
 MOST_BYTES: Final[dict[str, int]] = {
     "/stock/import": 20_000_000,
     "/photos": 13_000_000,
+    "/scan/photo": 13_000_000,
     "/cutting/check": 300_000,
     "/enter": 4_000,
 }
@@ -33,6 +34,10 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/"): Action.LOOK,
     ("GET", "/scan"): Action.LOOK,
     ("GET", "/find"): Action.LOOK,
+    ("POST", "/scan/photo"): Action.LOOK,
+    ("GET", "/scale"): Action.LOOK,
+    ("POST", "/labels/print"): Action.LOOK,
+    ("GET", "/health"): ANYONE,
     ("GET", "/racks"): Action.SEARCH,
     ("GET", "/racks/{roll_id:path}"): Action.LOOK,
     ("GET", "/account"): Action.LOOK,
@@ -106,6 +111,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/people/role"): Action.ROLE_GIVEN,
     ("POST", "/people/close"): Action.PERSON_CLOSED,
     ("POST", "/people/secret"): Action.PIN_SET,
+    ("POST", "/people/token"): Action.TOKEN_GIVEN,
+    ("POST", "/people/token/withdraw"): Action.TOKEN_WITHDRAWN,
     ("GET", "/api/openapi.json"): Action.LOOK,
     ("GET", "/api/rolls"): Action.SEARCH,
     ("GET", "/api/rolls/{roll_id:path}"): Action.LOOK,

@@ -24,6 +24,7 @@ from pipemetal.web import (
     bench,
     casts_said,
     cutting,
+    devices,
     door,
     faults,
     measuring,
@@ -102,6 +103,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         plans,
         shop_settings,
         recipes,
+        devices,
         api,
     ):
         room.add_routes(app, site)

@@ -111,6 +111,15 @@ def _add_people(app: FastAPI, site: Site, door: Door) -> None:
     def close(name: Short) -> Response:
         return site.booked("/settings", book.people.close(name).event)
 
+    @app.post("/people/token")
+    def token(request: Request, name: Short, role: Short, note: Short) -> Response:
+        written = book.tokens.give(name, role, note)
+        return site.page(request, "token.html", "A new token", "", token=written.value, name=name, role=role, note=note)
+
+    @app.post("/people/token/withdraw")
+    def withdraw(token: Short) -> Response:
+        return site.booked("/settings", book.tokens.withdraw(token).event)
+
     @app.post("/people/secret")
     def secret(request: Request, name: Short, pin: Short = "", password: Short = "") -> Response:
         event = (

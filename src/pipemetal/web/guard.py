@@ -8,7 +8,7 @@ import json
 import logging
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from http import HTTPStatus
 from http.cookies import CookieError, SimpleCookie
 from typing import Final
@@ -21,8 +21,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from pipemetal.logs import listening, one_line, tell_refusal
 from pipemetal.shop.book import Book, Person
 from pipemetal.shop.people import TooManyTriesError
+from pipemetal.shop.roles import lesser
 from pipemetal.web.access import ANYONE, ROUTES, allowed, most_bytes, room_of
-from pipemetal.web.sessions import COOKIE, Sessions, TooManyError, Tries
+from pipemetal.web.sessions import COOKIE, TooManyError, Tries
 from pipemetal.web.site import REASON
 
 __all__ = ["HEADERS", "Door", "Guard", "may_change"]
@@ -62,11 +63,11 @@ def may_change(host: str, *, fetch_site: str | None, origin: str | None, cookies
 
 
 class Door:
-    """Who stands in front of the pages: a session of a tablet, or a script that names itself by name and password."""
+    """Who stands in front of the pages: a session of a tablet, a program with a token, a script with name and password."""
 
     def __init__(self, book: Book) -> None:
         self.book = book
-        self.sessions, self.tries = Sessions(), Tries()
+        self.sessions, self.tries = book.sessions, Tries()
         self._people: tuple[int, dict[str, Person]] = (-1, {})
 
     def people(self) -> dict[str, Person]:
@@ -90,6 +91,8 @@ class Door:
                 return None
             return found
         kind, _, value = headers.get("authorization", "").partition(" ")
+        if kind.lower() == "bearer":
+            return self._of_token(value.strip(), address)
         if kind.lower() != "basic":
             return None
         try:
@@ -101,6 +104,16 @@ class Door:
         if found is None:
             self.tries.wrong(address)
         return found
+
+    def _of_token(self, text: str, address: str) -> Person | None:
+        """The person whom a token acts for, with the lesser of both roles."""
+        self.tries.check(address)
+        token = self.book.tokens.check(text)
+        found = self.people().get(token.person) if token is not None else None
+        if token is None or found is None:
+            self.tries.wrong(address)
+            return None
+        return replace(found, role=lesser(found.role, token.role), seal="")
 
 
 @dataclass(frozen=True)
@@ -154,7 +167,7 @@ class Guard:
         if person is None:
             await self.app(scope, receive, send)
             return
-        with self.door.book.acting(person.name):
+        with self.door.book.acting(person.name, most=person.role):
             await self.app(scope, receive, send)
 
     def _refusal(self, scope: Scope, headers: dict[str, str]) -> _Refusal | None:
@@ -183,6 +196,8 @@ class Guard:
         except (TooManyError, TooManyTriesError):
             return _Refusal(429, "Too many wrong tries; wait a minute.")
         scope["pipemetal_person"] = person
+        if headers.get("authorization", "")[:7].lower() == "bearer " and not scope["path"].startswith("/api/"):
+            return _Refusal(403, "A token is good for the addresses under /api/ alone.")
         if route is None and (person is not None or not people):
             return None
         if allowed(scope["method"], route, person.role if person else None, has_people=people):

@@ -66,11 +66,18 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 
 def _add_away(app: FastAPI, site: Site) -> None:
+    book = site.book
 
     @app.get("/sw.js")
     def worker() -> Response:
         # a worker serves the pages of its own folder and below, so it stands at the root
         return FileResponse(Path(__file__).parent / "static" / "sw.js", media_type="text/javascript")
+
+    @app.get("/health")
+    def health() -> Response:
+        """Whether this server can read its book, for whoever watches over servers."""
+        book.history.last()
+        return Response("ok", media_type="text/plain", headers={"cache-control": "no-store"})
 
     @app.get("/parts")
     def parts(request: Request) -> Response:
@@ -148,6 +155,7 @@ def _add_settings(app: FastAPI, site: Site) -> None:
             choices=CHOICES,
             people=people,
             roles=ROLES,
+            tokens=book.tokens.all(),
             book=book.keeping.doctor() if check else None,
             shop=site.settings,
         )

@@ -6,6 +6,7 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Final, TypeVar, cast
 from urllib.parse import quote
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     from pipemetal.sheets.unsure import FieldError
     from pipemetal.web.guard import Door
 
-__all__ = ["ASIDE", "PLAN_COOKIE", "REASON", "VIEWS", "WORK", "Site", "part_of_work"]
+__all__ = ["ASIDE", "PLAN_COOKIE", "REASON", "VIEWS", "WORK", "Devices", "Site", "part_of_work"]
 
 WORK: Final = (
     ("/organs", "Organ"),
@@ -66,19 +67,41 @@ ASIDE: Final = (("/jobs", "Jobs"), ("/history", "History"), ("/settings", "Setti
 PLAN_COOKIE: Final = "pipemetal_plan"
 REASON: Final = "pipemetal_reason"
 """Where a request holds why it was refused, for the log."""
-DONE: Final = {"saved": "Saved.", "same": "Nothing was changed.", "left": "You are signed out.", "checked": "Checked."}
+DONE: Final = {
+    "saved": "Saved.",
+    "same": "Nothing was changed.",
+    "left": "You are signed out.",
+    "checked": "Checked.",
+    "printed": "Sent to the label printer.",
+}
 MOST_PLANS_HELD: Final = 6
 MOST_REMEMBERED: Final = 400
 Made = TypeVar("Made")
+
+
+@dataclass(frozen=True)
+class Devices:
+    """The shop's own devices, as whoever starts the pages names them; empty where there is none."""
+
+    scale: str = ""
+    label_printer: str = ""
+    label_size: str = "roll 90x50"
+    dots: int = 203
 
 
 class Site:
     """One shop's pages."""
 
     def __init__(
-        self, book: Book, name: str = "Shop book", given: SaidFile | None = None, beside: SaidFile | None = None
+        self,
+        book: Book,
+        name: str = "Shop book",
+        given: SaidFile | None = None,
+        beside: SaidFile | None = None,
+        devices: Devices | None = None,
     ) -> None:
         self.book, self.name = book, name
+        self.devices = devices or Devices()
         self.given, self.beside = given, beside
         self.jobs = Jobs()
         self.door: Door | None = None
@@ -260,6 +283,7 @@ class Site:
             aside=ASIDE,
             initials=initials_of(person.name if person else self.shop_name),
             shop_name=self.shop_name,
+            devices=self.devices,
             show=show,
             say=show.say,
             done=DONE.get(query.get("done", ""), ""),

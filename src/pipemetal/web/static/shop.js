@@ -82,6 +82,11 @@ document.addEventListener("keydown", (event) => {
   }
 }, true);
 
+// A photo of a label is sent as soon as it is taken.
+for (const photo of document.querySelectorAll("[data-photo]")) photo.addEventListener("change", () => {
+  if (photo.files.length) photo.form.submit();
+});
+
 for (const box of document.querySelectorAll("ul.tick input[data-tick]")) {
   const key = "tick " + box.dataset.tick;
   const show = () => box.closest("label").classList.toggle("done", box.checked);
