@@ -57,6 +57,7 @@ THING_WORDS: Final = {
     "cast_orders": "sheet to cast",
     "reservations": "reservation",
     "settings": "the shop's settings",
+    "heard": "what was heard",
 }
 
 
