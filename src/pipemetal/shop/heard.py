@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import datetime
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
 from sqlalchemy import select
 
 from pipemetal.errors import BookError
 from pipemetal.shop import schema
 from pipemetal.shop.roles import Action
-from pipemetal.shop.rows import HeardRow
+from pipemetal.shop.rows import Row
 from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Written, dump
 
-__all__ = ["Heard", "NewHeard"]
+__all__ = ["Heard", "HeardRow", "NewHeard"]
 
 LENGTH_MM: Final = (3.0, 12_000.0)
 
@@ -47,6 +48,37 @@ class NewHeard:
     shorten_mm: float
     length_mm: float | None = None
     partials: tuple[tuple[int, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class HeardRow(Row):
+    """A finished pipe as it was heard; `partials` is JSON, `pitch_key` its key, `organ` an id of the book."""
+
+    TABLE: ClassVar[str] = "heard"
+
+    organ: str
+    rank: str
+    note: str
+    pitch_key: int
+    day: str
+    hertz: float
+    cents: float
+    half_cents: float
+    air_c: float
+    shorten_mm: float
+    length_mm: float | None
+    partials: str
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """Where it stands in time: its event, and its place there."""
+        event, _, number = self.id.removeprefix("E").partition("-")
+        return int(event), int(number)
+
+    @property
+    def levels_db(self) -> tuple[tuple[int, float], ...]:
+        """Partials by number, in dB by the strongest."""
+        return tuple((int(n), float(level)) for n, level in json.loads(self.partials))
 
 
 class Heard(Kept[HeardRow]):

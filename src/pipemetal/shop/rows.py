@@ -21,7 +21,6 @@ __all__ = [
     "CastOrderRow",
     "CastRow",
     "Change",
-    "HeardRow",
     "LotRow",
     "MeltRow",
     "OrderState",
@@ -363,37 +362,6 @@ class SettingsRow(Row):
     TABLE: ClassVar[str] = "settings"
 
     said: str
-
-
-@dataclass(frozen=True)
-class HeardRow(Row):
-    """A finished pipe as it was heard; `partials` is JSON, `pitch_key` its key, `organ` an id of the book."""
-
-    TABLE: ClassVar[str] = "heard"
-
-    organ: str
-    rank: str
-    note: str
-    pitch_key: int
-    day: str
-    hertz: float
-    cents: float
-    half_cents: float
-    air_c: float
-    shorten_mm: float
-    length_mm: float | None
-    partials: str
-
-    @property
-    def order(self) -> tuple[int, int]:
-        """Where it stands in time: its event, and its place there."""
-        event, _, number = self.id.removeprefix("E").partition("-")
-        return int(event), int(number)
-
-    @property
-    def levels_db(self) -> tuple[tuple[int, float], ...]:
-        """Partials by number, in dB by the strongest."""
-        return tuple((int(n), float(level)) for n, level in json.loads(self.partials))
 
 
 @dataclass(frozen=True)
