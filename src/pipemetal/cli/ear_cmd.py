@@ -131,8 +131,8 @@ def measure(
     """
     from pipemetal.files.sound_file import read_recording
     from pipemetal.sound.advice import advise, wanted_hz
+    from pipemetal.sound.measure import after_reference
     from pipemetal.sound.measure import measure as measured
-    from pipemetal.sound.measure import reference_correction
 
     if (organ_file, rank, note).count(None) not in (0, 3):
         raise click.UsageError("--organ, --rank and --note belong together")
@@ -140,9 +140,7 @@ def measure(
         raise click.UsageError("--reference and --reference-until belong together")
     sound, factor = read_recording(recording), 1.0
     if reference is not None and reference_until is not None:
-        fork = measured(sound.part(0.0, reference_until), reference)
-        factor, _ = reference_correction(fork, reference)
-        sound = sound.part(reference_until, sound.duration_s)
+        sound, factor = after_reference(sound, reference, reference_until)
     if organ_file is None or rank is None or note is None:
         _tell(measured(sound, expected), None, factor, as_json)
         return
@@ -186,6 +184,7 @@ def _tell(found: Measured, advice: Advice | None, factor: float, as_json: bool) 
             ("should sound in this air", f"{advice.wanted_hz:.3f} Hz"),
             ("off", f"{advice.cents:+.2f} +- {advice.half_width_cents:.2f} cents"),
             ("too long (under 0: too short)", f"{advice.shorten_mm:+.2f} +- {advice.half_width_mm:.2f} mm"),
+            ("to sound as it should in this very air", f"{advice.now_cents:+.2f} cents, {advice.now_mm:+.2f} mm"),
             ("what to do", str(advice.told)),
         ]
     levels = ", ".join(f"{p.number}: {p.level_db:.0f}" for p in found.partials)
