@@ -28,6 +28,7 @@ from pipemetal.melts.mend import Blocked
 from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
+from pipemetal.planning.blanks import organ_for_shop
 from pipemetal.planning.learning import learn
 from pipemetal.planning.one_melt import MeltAsked
 from pipemetal.planning.one_melt import weigh_out as weighed_out
@@ -136,7 +137,7 @@ def read_organ(path: str | Path, shop: Shop | None = None) -> Organ:
 
 @given
 def make_pipes(organ: Organ, shop: Shop) -> tuple[Pipe, ...]:
-    """Every pipe of an organ: sizes in mm, walls, parts as flat blanks, masses in kg.
+    """Every pipe of an organ as this shop makes it: sizes in mm, walls, parts as flat blanks, masses in kg.
 
     >>> from pipemetal.files.demo_files import packaged_file
     >>> shop = read_shop(packaged_file("rack.csv").parent)
@@ -145,7 +146,7 @@ def make_pipes(organ: Organ, shop: Shop) -> tuple[Pipe, ...]:
     (904, 'C')
     """
     density = {name: solid_density_g_cm3(recipe.target) for name, recipe in shop.recipes.items()}
-    return organ_pipes(organ, lambda alloy: density[alloy])
+    return organ_pipes(organ_for_shop(organ, shop.settings), lambda alloy: density[alloy])
 
 
 @given

@@ -1,6 +1,7 @@
 """From recordings to what is done: files, advice, ranks, beats, and the commands."""
 
 import json
+import struct
 import wave
 from pathlib import Path
 
@@ -62,6 +63,23 @@ def test_of_two_channels_the_louder_is_taken(tmp_path: Path) -> None:
     tone = steady(440.0, 1.0)
     both = np.stack([0.1 * tone, tone], axis=1).reshape(-1)
     assert np.max(np.abs(read_recording(written(tmp_path / "a.wav", both, channels=2)).samples - tone)) < 1e-4
+
+
+@pytest.mark.parametrize("kind", ["<f4", "<f8"])
+@pytest.mark.parametrize("size", [None, 0xFFFFFFFF], ids=["sized", "streamed"])
+def test_a_wav_of_floats_is_read_also_where_its_writer_did_not_know_its_length(
+    tmp_path: Path, kind: str, size: int | None
+) -> None:
+    tone = steady(440.0, 1.0)
+    data, width = tone.astype(kind).tobytes(), int(kind[-1])
+    head = (3, 1, RATE, RATE * width, width, 8 * width, 22, 8 * width, 4, 3)
+    form = struct.pack("<HHIIHHHHIH14x", 0xFFFE, *head[1:])
+    chunks = struct.pack("<4sI", b"LIST", 3) + b"abc\0" + struct.pack("<4sI", b"fmt ", len(form)) + form
+    chunks += struct.pack("<4sI", b"data", len(data) if size is None else size) + data
+    (tmp_path / "a.wav").write_bytes(struct.pack("<4sI4s", b"RIFF", 4 + len(chunks), b"WAVE") + chunks)
+    read = read_recording(tmp_path / "a.wav")
+    assert read.rate_hz == RATE
+    assert np.max(np.abs(read.samples - tone)) < 1e-6
 
 
 @pytest.mark.parametrize("ending", ["flac", "mp3", "ogg", "wav"])

@@ -15,6 +15,7 @@ from pipemetal.cli.common import (
     print_json,
     print_table,
     recipes_option,
+    settings_options,
     write_dicts,
 )
 from pipemetal.cli.pipes_cmd import load_pipes
@@ -37,6 +38,7 @@ __all__ = ["blanks"]
 @out_option("--dxf", "dxf_dir", metavar="DIR", help="Write a full-size pattern of every blank as DXF.")
 @click.option("--offsets", is_flag=True, help="Print the offset tables of arcs too shallow to swing.")
 @out_option("--csv", "csv_path", metavar="FILE", help="Write every blank as CSV.")
+@settings_options
 @recipes_option
 @json_option
 def blanks(

@@ -33,6 +33,8 @@ __all__ = [
     "recipes_option",
     "rounded",
     "settings_for",
+    "settings_options",
+    "settings_said",
     "shop_beside",
     "workers_options",
     "write_dicts",
@@ -127,6 +129,32 @@ def settings_for(given: Path | None, shop: str | None, first: Path) -> ShopSetti
 
         return settings_of_book(shop, given).settings
     return shop_beside(given, first)
+
+
+def settings_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--settings FILE and --shop PATH|URL: whose settings the pipes of an organ are made by, as `settings_said` finds them."""
+    given = click.option(
+        "--settings",
+        type=FILE,
+        metavar="shop.toml",
+        help="Default: shop.toml beside the organ file.",
+        expose_value=False,
+        callback=_remember,
+    )
+    help_text = "A shop book, whose settings count."
+    shop = click.option("--shop", metavar="PATH|URL", help=help_text, expose_value=False, callback=_remember)
+    return given(shop(command))
+
+
+def _remember(ctx: click.Context, option: click.Parameter, value: object) -> None:
+    ctx.meta[f"pipemetal.{option.name}"] = value
+
+
+def settings_said(first: Path) -> ShopSettings:
+    """The settings that the options of `settings_options` name, as `settings_for`."""
+    context = click.get_current_context(silent=True)
+    meta = context.meta if context is not None else {}
+    return settings_for(meta.get("pipemetal.settings"), meta.get("pipemetal.shop"), first)
 
 
 def print_json(value: Any) -> None:

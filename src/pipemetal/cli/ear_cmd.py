@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, recipes_option, rounded
+from pipemetal.cli.common import (
+    FILE,
+    json_option,
+    out_option,
+    print_json,
+    print_table,
+    recipes_option,
+    rounded,
+    settings_options,
+)
 from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option
 from pipemetal.errors import PipeError
 
@@ -21,6 +30,18 @@ if TYPE_CHECKING:
     from pipemetal.sound.rank import HeardPipe
 
 __all__ = ["ear"]
+
+PARAMETER_WORDS = {
+    "by_diameter": "open pipes",
+    "by_octave": "by each octave above 261.6 Hz",
+    "by_mouth": "mouth wider by a tenth of the circumference",
+    "by_cut_up": "cut-up higher by a tenth of the mouth",
+    "by_wind": "10 mm of wind more",
+    "tapered": "tapered beyond open",
+    "harmonic": "harmonic beyond open",
+    "stepped": "stepped beyond open",
+    "stopped": "stopped pipes",
+}
 
 
 @click.group(short_help="The pitch of finished pipes from recordings, and what to do about it.")
@@ -87,6 +108,7 @@ _PLUS = click.option(
     help="What a reference sounds that begins the recording.",
 )
 @click.option("--reference-until", type=click.FloatRange(0.5, 3600), metavar="S", help="Where the reference has ended.")
+@settings_options
 @recipes_option
 @json_option
 def measure(
@@ -109,8 +131,8 @@ def measure(
     """
     from pipemetal.files.sound_file import read_recording
     from pipemetal.sound.advice import advise, wanted_hz
+    from pipemetal.sound.measure import after_reference
     from pipemetal.sound.measure import measure as measured
-    from pipemetal.sound.measure import reference_correction
 
     if (organ_file, rank, note).count(None) not in (0, 3):
         raise click.UsageError("--organ, --rank and --note belong together")
@@ -118,9 +140,7 @@ def measure(
         raise click.UsageError("--reference and --reference-until belong together")
     sound, factor = read_recording(recording), 1.0
     if reference is not None and reference_until is not None:
-        fork = measured(sound.part(0.0, reference_until), reference)
-        factor, _ = reference_correction(fork, reference)
-        sound = sound.part(reference_until, sound.duration_s)
+        sound, factor = after_reference(sound, reference, reference_until)
     if organ_file is None or rank is None or note is None:
         _tell(measured(sound, expected), None, factor, as_json)
         return
@@ -164,6 +184,7 @@ def _tell(found: Measured, advice: Advice | None, factor: float, as_json: bool) 
             ("should sound in this air", f"{advice.wanted_hz:.3f} Hz"),
             ("off", f"{advice.cents:+.2f} +- {advice.half_width_cents:.2f} cents"),
             ("too long (under 0: too short)", f"{advice.shorten_mm:+.2f} +- {advice.half_width_mm:.2f} mm"),
+            ("to sound as it should in this very air", f"{advice.now_cents:+.2f} cents, {advice.now_mm:+.2f} mm"),
             ("what to do", str(advice.told)),
         ]
     levels = ", ".join(f"{p.number}: {p.level_db:.0f}" for p in found.partials)
@@ -181,6 +202,7 @@ def _tell(found: Measured, advice: Advice | None, factor: float, as_json: bool) 
 @_AIR
 @_PLUS
 @out_option("--svg", "svg_path", metavar="FILE", help="Write the picture of cents over the keys.")
+@settings_options
 @recipes_option
 @json_option
 def rank(
@@ -289,10 +311,11 @@ def beats(recording: Path, expected: float | None, as_json: bool) -> None:
 def learn(
     heard_file: Path, organ_file: Path, keep: bool, shop: str | None, recipes_path: Path | None, as_json: bool
 ) -> None:
-    """Learn from open pipes of ORGAN.toml that were trimmed to their pitch: what is to be added to the next open bodies.
+    """Learn from flue pipes of ORGAN.toml that were trimmed to their pitch: what is to be added to the next bodies.
 
-    TRIMMED.csv has a row for each pipe: rank, note, length_mm (lower lip to top), heard_hz, and air_c where it is not the organ's
-    tuning temperature. With --keep the shop book keeps it, and plans cut bodies by it from then on.
+    TRIMMED.csv has a row for each pipe: rank, note, length_mm (lower lip to top, or to the cap's inner face), heard_hz, and air_c
+    where it is not the organ's tuning temperature. With --keep the shop book keeps it; whatever takes lengths from that
+    book's settings is longer by it from then on.
     """
     from pipemetal.files.trimmed_file import read_trimmed
     from pipemetal.sound.learn import learn_lengths
@@ -303,18 +326,28 @@ def learn(
     if as_json:
         print_json(asdict(found) | {"event": event})
         return
-    by = found.lengths
+    _print_learned(found, event)
+
+
+def _print_learned(found: Learned, event: int | None) -> None:
     rows = [
-        ("longer by, of the diameter", f"{by.by_diameter:+.4f} +- {found.by_diameter_half:.4f}"),
-        ("more by each octave", f"{by.by_octave:+.4f} +- {found.by_octave_half:.4f}" if by.by_octave else "none seen"),
-        ("the rule alone misses", f"{found.missed_before_cents:.1f} cents"),
-        ("with this, each pipe by the others", f"{found.missed_after_cents:.1f} cents"),
-        ("pipes", str(found.pipes_used)),
+        *((PARAMETER_WORDS[k.parameter], f"{k.value:+.4f} +- {k.half_width:.4f}") for k in found.known),
+        ("the rule alone misses", f"{found.missed_before_cents:.1f} cents, {found.missed_before_mm:.1f} mm"),
+        ("with this, foretold", f"{found.missed_after_cents:.1f} cents, {found.missed_after_mm:.1f} mm"),
+        ("pipes, ranks", f"{found.pipes_used}, {found.ranks_used}"),
     ]
-    notes = [f"Unlike the others, left out: {', '.join(found.left_out)}."] if found.left_out else []
-    lines = f"[lengths]\nby_diameter = {by.by_diameter:.4f}\nby_octave = {by.by_octave:.4f}"
+    notes = [f"Not known, left at 0: {PARAMETER_WORDS[u.parameter]} ({u.why})." for u in found.unknown]
+    if found.ranks_used == 1:
+        notes.append("From one rank alone: another rank may depart from it, and the intervals do not know how far.")
+    notes += [f"Unlike the others, left out: {', '.join(found.left_out)}."] if found.left_out else []
+    lines = "\n".join(["[lengths]", *(f"{k.parameter} = {k.value:.4f}" for k in found.known)])
     kept = f"The book keeps it (event {event}; `pipemetal undo {event}` takes it back)."
-    print_table("Open bodies", ["", "value"], rows, [*notes, kept if event else f"For shop.toml:\n{lines}"])
+    print_table(
+        "What bodies are beyond the rule, in diameters",
+        ["", "value"],
+        rows,
+        [*notes, kept if event else f"For shop.toml:\n{lines}"],
+    )
 
 
 def _pipes(organ_file: Path, recipes_path: Path | None) -> tuple[Organ, object, tuple[Pipe, ...]]:
@@ -328,6 +361,8 @@ def _keep(shop: str, found: Learned) -> int:
     from pipemetal.shop.stock import settings_of_book
 
     said = dict(settings_of_book(shop, None).said)
-    said |= {"lengths.by_diameter": found.lengths.by_diameter, "lengths.by_octave": found.lengths.by_octave}
+    said |= {
+        f"lengths.{name}": value for name, value in asdict(found.lengths).items() if value or f"lengths.{name}" in said
+    }
     with open_book(shop) as book:
         return book.settings.keep(said).event

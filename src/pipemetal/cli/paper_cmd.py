@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option
+from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option, settings_options
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
 from pipemetal.files.outbox import write_all
@@ -89,6 +89,7 @@ def paper(
 )
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
 @click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
+@settings_options
 @recipes_option
 @json_option
 def patterns(

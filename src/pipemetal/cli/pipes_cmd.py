@@ -19,6 +19,8 @@ from pipemetal.cli.common import (
     print_json,
     print_table,
     recipes_option,
+    settings_options,
+    settings_said,
     write_dicts,
 )
 from pipemetal.errors import PipeError
@@ -33,7 +35,6 @@ from pipemetal.pipes.rank import Organ
 from pipemetal.pipes.statics import standing_stress
 from pipemetal.pipes.totals import sheets_to_buy
 from pipemetal.planning.blanks import organ_for_shop
-from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans.codec import as_dict
 from pipemetal.plans.rows import note_row, pipe_row, sheet_bought_row
 
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipemetal.pipes.caps import CapFit
+    from pipemetal.planning.settings import ShopSettings
     from pipemetal.texts import Text
 
 __all__ = ["load_pipes", "pipes"]
@@ -55,9 +57,10 @@ LENGTHS_NOTE = (
 def load_pipes(
     organ_path: Path, recipes_path: Path | None, rank: str | None = None, settings: ShopSettings | None = None
 ) -> tuple[Organ, dict[str, Recipe], tuple[Pipe, ...]]:
-    """Organ, recipes and pipes, of one rank if wanted; languids in layers that the settings allow."""
+    """Organ, recipes and pipes, of one rank if wanted, as the shop of these settings makes them: languids in layers, lengths by
+    what its ear learned. Without settings those count that the command's options name, or shop.toml beside the organ file."""
     recipes = load_recipes(recipes_path, organ_path)
-    organ = organ_for_shop(read_organ(organ_path, recipes), settings or ShopSettings())
+    organ = organ_for_shop(read_organ(organ_path, recipes), settings or settings_said(organ_path))
     names = [r.name for r in organ.ranks]
     if rank is not None and rank not in names:
         raise PipeError("is not a rank of this organ", field="--rank", value=rank, allowed=", ".join(names))
@@ -75,6 +78,7 @@ def load_pipes(
 @click.option("--more", is_flag=True, help="Flue, toe, stress of the standing pipe, Ising's number.")
 @out_option("--csv", "csv_path", metavar="FILE", help="Write every pipe as CSV.")
 @out_option("--svg", "svg_path", metavar="FILE", help="Draw the one pipe of --rank and --note to scale.")
+@settings_options
 @recipes_option
 @json_option
 def pipes(

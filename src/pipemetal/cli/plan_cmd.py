@@ -199,8 +199,9 @@ def _demo_book(folder: Path, shop: Path) -> None:
 def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
     """Read the organ before the rack, whose fields take seconds to fit: a slip in it is told at once."""
     from pipemetal.cli.pipes_cmd import load_pipes
+    from pipemetal.planning.settings import ShopSettings
 
-    load_pipes(organ_file, recipes_path)
+    load_pipes(organ_file, recipes_path, settings=ShopSettings())
 
 
 def stock_of(

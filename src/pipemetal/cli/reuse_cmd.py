@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, recipes_option, rounded
+from pipemetal.cli.common import (
+    FILE,
+    json_option,
+    out_option,
+    print_json,
+    print_table,
+    recipes_option,
+    rounded,
+    settings_options,
+)
 from pipemetal.units import parse_footage
 
 if TYPE_CHECKING:
@@ -46,6 +55,7 @@ COLUMNS: Final = (
     "--lengthened", type=click.FloatRange(0.0, 1.0), default=0.35, show_default=True, help="Share added at most."
 )
 @out_option("--csv", "csv_path", metavar="FILE", help="Write what becomes of every pipe as CSV.")
+@settings_options
 @recipes_option
 @json_option
 def reuse(

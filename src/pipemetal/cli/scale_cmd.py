@@ -8,7 +8,16 @@ from pathlib import Path
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table, recipes_option, rounded
+from pipemetal.cli.common import (
+    FILE,
+    json_option,
+    out_option,
+    print_json,
+    print_table,
+    recipes_option,
+    rounded,
+    settings_options,
+)
 from pipemetal.cli.scale_words import REFERENCE, FitRow, fit_dict, fit_rows, print_fit
 from pipemetal.errors import PipeError
 from pipemetal.files.outbox import write
@@ -152,6 +161,7 @@ def _draw_organ(organ: Organ, pipes: Sequence[Pipe], measured: Path | None, by_p
 @click.option("--by-pitch", is_flag=True, help="Over the sounding pitch instead of the key.")
 @click.option("--measured", type=FILE, metavar="MEASURED.csv", help="Put measured pipes into the picture, as dots.")
 @out_option("--svg", "svg_path", metavar="FILE", help="Write the picture of half tones over notes.")
+@settings_options
 @recipes_option
 @json_option
 def show(

@@ -6,22 +6,19 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipemetal.files.csv_table import read_csv
-from pipemetal.pipes.air import speed_of_sound_m_s
 from pipemetal.pipes.learned import LEARNED_OF
-from pipemetal.pipes.length_rules import cents_per_mm
 from pipemetal.pipes.notes import parse_note
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
-from pipemetal.pipes.sounding import sounding_length_mm
-from pipemetal.sound.learn import Trimmed
+from pipemetal.sound.trimmed import Trimmed, trimmed_of
 
 __all__ = ["read_trimmed"]
 
 
 def read_trimmed(path: Path, organ: Organ, pipes: Sequence[Pipe]) -> list[Trimmed]:
-    """The open pipes of a table: columns rank, note, length_mm, heard_hz, and air_c where it is not the tuning temperature.
+    """The pipes of a table: columns rank, note, length_mm, heard_hz, and air_c where it is not the tuning temperature.
 
-    Errors: FileFormatError with the row: no such pipe, or one with a cap or a reed, whose length teaches nothing here.
+    Errors: FileFormatError with the row: no such pipe, or a reed, whose length teaches nothing here.
     """
     table = read_csv(path)
     table.check(["rank", "note", "length_mm", "heard_hz"], ["air_c"])
@@ -34,10 +31,10 @@ def read_trimmed(path: Path, organ: Organ, pipes: Sequence[Pipe]) -> list[Trimme
         if pipe is None:
             raise row.error("has no such pipe", "rank", name, ", ".join(ranks))
         if pipe.construction not in LEARNED_OF:
-            raise row.error("has no open top to trim", "rank", name, ", ".join(LEARNED_OF))
+            raise row.error("has no length to learn", "rank", name, ", ".join(LEARNED_OF))
         air = row.maybe_number("air_c", 0.0, 40.0)
         found.append(
-            _trimmed(
+            trimmed_of(
                 organ,
                 pipe,
                 row.number("length_mm", 3.0, 12_000.0),
@@ -46,19 +43,3 @@ def read_trimmed(path: Path, organ: Organ, pipes: Sequence[Pipe]) -> list[Trimme
             )
         )
     return found
-
-
-def _trimmed(organ: Organ, pipe: Pipe, length_mm: float, heard_hz: float, air_c: float) -> Trimmed:
-    rank = next(r for r in organ.ranks if r.name == pipe.rank)
-    speed = speed_of_sound_m_s(
-        air_c, organ.pitch.humidity_percent, organ.pitch.pressure_pa, standard=organ.pitch.standard
-    )
-    mean_cut_up = pipe.cut_up_mm - rank.arch * pipe.mouth_width_mm / 3.0
-    size = (pipe.diameter_mm, pipe.mouth_width_mm, mean_cut_up, pipe.thickness_mouth_mm)
-
-    def by_rule(hz: float) -> float:
-        return sounding_length_mm(rank, hz, speed, *size)
-
-    rate = cents_per_mm(by_rule, heard_hz)
-    name = f"{pipe.rank} {pipe.note}"
-    return Trimmed(name, heard_hz, pipe.diameter_mm, length_mm, by_rule(heard_hz), abs(rate))

@@ -11,6 +11,7 @@ from typing import Final
 from pipemetal.errors import InputError, PipeError
 from pipemetal.pipes import length as lengths
 from pipemetal.pipes.caps import AirColumn, CapFit, fit_cap
+from pipemetal.pipes.learned import LEARNED_OF, Traits
 from pipemetal.pipes.length_rules import cents_per_mm
 from pipemetal.pipes.materials import BOUGHT_METALS
 from pipemetal.pipes.mouth import ISING_BEST, flue_for_ising_mm, ising_number, pressure_pa
@@ -65,6 +66,7 @@ class _Sizes:
     body_mm: float
     wall_mm: float
     old: OldPipe | None
+    learned_mm: float
 
 
 def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRange | None) -> _Sizes:
@@ -82,8 +84,11 @@ def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRang
     wall = (old.thickness_mm if old else None) or _wall(rank, item, alloy).mouth_mm(diameter)
     refuse_solid(wall, diameter)
     body = sounding_length_mm(rank, frequency, organ.pitch.speed_m_s, diameter, width, mean, wall)
-    body += organ.learned.added_mm(rank.construction, frequency, diameter)
-    return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body, wall, old)
+    added = 0.0
+    if rank.construction in LEARNED_OF:
+        shape = width / (math.pi * diameter), cut_up / width
+        added = organ.learned.added_mm(Traits(rank.construction, frequency, diameter, *shape, organ.wind_of(rank)))
+    return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body + added, wall, old, added)
 
 
 def _capped(organ: Organ, rank: Rank, s: _Sizes) -> CapFit | None:
@@ -91,9 +96,10 @@ def _capped(organ: Organ, rank: Rank, s: _Sizes) -> CapFit | None:
     if not rank.is_closed:
         return None
     speed = organ.pitch.speed_m_s
+    size = (s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm)
 
     def length_mm(hz: float) -> float:
-        return sounding_length_mm(rank, hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm, s.wall_mm)
+        return sounding_length_mm(rank, hz, speed, *size, s.wall_mm) + s.learned_mm
 
     cap, allow = rank.cap, organ.allowances
     if rank.tuning == "none":
@@ -102,7 +108,7 @@ def _capped(organ: Organ, rank: Rank, s: _Sizes) -> CapFit | None:
         cap = replace(cap, travel_mm=max(allow.cap_travel * s.diameter_mm, allow.cap_least_mm or 0.0))
 
     def stopped_mm(hz: float) -> float:
-        return lengths.stopped_length_mm(hz, speed, s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm)
+        return lengths.stopped_length_mm(hz, speed, *size) + s.learned_mm
 
     return fit_cap(cap, AirColumn(length_mm, stopped_mm, speed), s.frequency_hz, s.diameter_mm, s.wall_mm)
 
@@ -253,15 +259,11 @@ def _foot_mm(rank: Rank, s: _Sizes) -> float:
     return (s.old.foot_length_mm if s.old else None) or rank.foot_length_mm or default_foot_mm(s.diameter_mm)
 
 
-def _wind(organ: Organ, rank: Rank) -> float | None:
-    return rank.wind_mm_water if rank.wind_mm_water is not None else organ.wind_mm_water
-
-
 def _flue_mm(organ: Organ, rank: Rank, s: _Sizes) -> float:
     """The flue to start from: what the rank says; else by Ising's number where the wind is known, within half and twice of what
     the diameter alone says."""
     usual = rank.mouth.flue(s.diameter_mm)
-    wind = _wind(organ, rank)
+    wind = organ.wind_of(rank)
     if rank.flue_mm is not None or wind is None or s.mean_cut_up_mm <= 0.0:
         return usual
     wanted = flue_for_ising_mm(ISING_BEST, s.frequency_hz, pressure_pa(wind), s.mean_cut_up_mm)
@@ -269,7 +271,7 @@ def _flue_mm(organ: Organ, rank: Rank, s: _Sizes) -> float:
 
 
 def _ising(organ: Organ, rank: Rank, s: _Sizes) -> float | None:
-    wind = _wind(organ, rank)
+    wind = organ.wind_of(rank)
     if wind is None or s.mean_cut_up_mm <= 0.0:
         return None
     return ising_number(s.frequency_hz, pressure_pa(wind), _flue_mm(organ, rank, s), s.mean_cut_up_mm)
@@ -280,10 +282,8 @@ def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) 
         words = "of wood: the diameter is that of a round pipe of the same area; mouth and length are the wood shop's"
         return (Text(words),)
     found = []
-    if added := organ.learned.added_mm(rank.construction, s.frequency_hz, s.diameter_mm):
-        found.append(
-            Text("body {added} by what the ear learned of open pipes", added=Amount(added, "mm", 1, signed=True))
-        )
+    if s.learned_mm:
+        found.append(Text("body {added} by what the ear learned", added=Amount(s.learned_mm, "mm", 1, signed=True)))
     if visible_mm > 0.0:
         words = "front pipe: opening at the back {above} above the mouth, visible {visible}"
         found.append(Text(words, above=Amount(s.body_mm, "mm"), visible=Amount(visible_mm, "mm")))

@@ -358,3 +358,7 @@ class Organ:
             if rank.name in seen:
                 raise PipeError("is used for two ranks", field="name", value=rank.name, allowed="a name of its own")
             seen.add(rank.name)
+
+    def wind_of(self, rank: Rank) -> float | None:
+        """The wind of a rank in mm of water, its own or the organ's; None where neither is said."""
+        return rank.wind_mm_water if rank.wind_mm_water is not None else self.wind_mm_water

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from pipemetal.pipes.learned import LearnedLengths
 from pipemetal.planning.habits import Limits, check_limits
@@ -12,16 +12,23 @@ __all__ = ["LengthSettings"]
 
 @dataclass(frozen=True)
 class LengthSettings:
-    """How much longer open bodies come out than by the length rule, as a share of their diameter: at 261.6 Hz, and more by each
-    octave above it. `pipemetal organ ear learn` finds both; 0 and 0 is the rule as it is."""
+    """How much longer bodies come out than by the length rule, in shares of their diameter: see `LearnedLengths`, whose fields
+    these are. `pipemetal organ ear learn` finds them; all 0 is the rule as it is."""
 
     by_diameter: float = 0.0
     by_octave: float = 0.0
+    by_mouth: float = 0.0
+    by_cut_up: float = 0.0
+    by_wind: float = 0.0
+    tapered: float = 0.0
+    harmonic: float = 0.0
+    stepped: float = 0.0
+    stopped: float = 0.0
 
     @property
     def limits(self) -> Limits:
         """What each may be."""
-        return {"by_diameter": (-0.5, 0.5), "by_octave": (-0.1, 0.1)}
+        return {f.name: (-0.1, 0.1) if f.name in ("by_octave", "by_wind") else (-0.5, 0.5) for f in fields(self)}
 
     def __post_init__(self) -> None:
         check_limits("lengths", self, self.limits)
@@ -29,4 +36,4 @@ class LengthSettings:
     @property
     def learned(self) -> LearnedLengths:
         """The same for the pipes."""
-        return LearnedLengths(self.by_diameter, self.by_octave)
+        return LearnedLengths(**{f.name: getattr(self, f.name) for f in fields(self)})

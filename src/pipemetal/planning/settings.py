@@ -6,7 +6,7 @@ The defaults are those of no particular shop: common practice, no source, or est
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Final
 
 from pipemetal.layout.problem import Castable, CastWidth
@@ -47,8 +47,7 @@ ESTIMATED: Final = frozenset(
 SOURCES: Final = {
     "losses.oxide_share": "common practice, no source: a review of drossing in agitated pots says 90 % metal, its "
     "authors were not kept",
-    "lengths.by_diameter": "the length rule alone, until the ear has learned",
-    "lengths.by_octave": "the length rule alone, until the ear has learned",
+    **{f"lengths.{f.name}": "the length rule alone, until the ear has learned" for f in fields(LengthSettings)},
 }
 
 SLED_WALL_MM = 120.0

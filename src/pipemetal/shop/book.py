@@ -18,6 +18,7 @@ from pipemetal.shop.casts import Casts
 from pipemetal.shop.cutting import Piece
 from pipemetal.shop.flows import TraceStep
 from pipemetal.shop.free import NotFreeError
+from pipemetal.shop.heard import Heard, NewHeard
 from pipemetal.shop.history import History
 from pipemetal.shop.keeping import Keeping
 from pipemetal.shop.lots import Lots, NewLot
@@ -44,6 +45,7 @@ __all__ = [
     "Book",
     "Event",
     "Found",
+    "NewHeard",
     "NewLot",
     "NewMelt",
     "NotAllowedError",
@@ -91,6 +93,7 @@ class Book:
         self.trace = Tracing(writer)
         self.attachments = Attachments(writer)
         self.settings = Settings(writer)
+        self.heard = Heard(writer)
         self.tables = Tables(writer)
         self.keeping = Keeping(writer)
 

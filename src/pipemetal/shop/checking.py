@@ -25,6 +25,7 @@ STRUCTURES: Final = {
     "cast_orders": ("body",),
     "events": ("changes",),
     "settings": ("said",),
+    "heard": ("partials",),
 }
 """Columns that hold JSON."""
 

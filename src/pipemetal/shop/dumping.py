@@ -26,6 +26,7 @@ MEANING: Final = {
     "cast_orders": "sheets to cast for accepted plans",
     "casts": "the casting log; `log` is a log file of one cast",
     "events": "who did what and when, with the rows before and after",
+    "heard": "finished pipes as they were heard: hertz, cents off with the 95 % half-width, the body's length in mm",
     "lots": "pigs, ingots, scrap; masses are in movements",
     "melts": "melts with what was charged in kg",
     "movements": "the ledger: micrograms of an element from account to account",

@@ -58,6 +58,7 @@ THING_WORDS: Final = {
     "cast_orders": "sheet to cast",
     "reservations": "reservation",
     "settings": "the shop's settings",
+    "heard": "what was heard",
 }
 
 

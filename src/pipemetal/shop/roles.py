@@ -36,6 +36,7 @@ class Action(StrEnum):
     SHEET_TRIMMED = "sheet trimmed"
     PLANNED_ROLL_CUT = "planned roll cut"
     PLANNED_BLANK_CUT = "planned blank cut"
+    PIPE_HEARD = "pipe heard"
     ATTACHMENT_KEPT = "attachment kept"
     PIN_SET = "pin set"
     PASSWORD_SET = "password set"
@@ -83,6 +84,7 @@ ACTIONS: Final[dict[Action, Role]] = {
             Action.PLANNED_ROLL_CUT,
             Action.PLANNED_BLANK_CUT,
             Action.PLAN_ANEW,
+            Action.PIPE_HEARD,
             Action.ATTACHMENT_KEPT,
             Action.PIN_SET,
             Action.PASSWORD_SET,

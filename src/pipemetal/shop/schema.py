@@ -126,6 +126,21 @@ cast_orders = _table(
     _text("cast"),
 )
 settings = _table("settings", _text("said"))
+heard = _table(
+    "heard",
+    _text("organ"),
+    _text("rank"),
+    _text("note"),
+    Column("pitch_key", Integer, nullable=False),
+    _text("day"),
+    _number("hertz"),
+    _number("cents"),
+    _number("half_cents"),
+    _number("air_c"),
+    _number("shorten_mm"),
+    _number("length_mm", True),
+    _text("partials"),
+)
 attachments = _table(
     "attachments",
     _text("about"),

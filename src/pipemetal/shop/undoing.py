@@ -35,6 +35,7 @@ COUNTED: Final = {
     "attachments": ("photo or paper", "photos or papers"),
     "cast_orders": ("sheet to cast", "sheets to cast"),
     "settings": ("settings", "settings"),
+    "heard": ("pipe heard", "pipes heard"),
 }
 """Tables whose rows are things of the shop, in words; reservations follow from plans."""
 

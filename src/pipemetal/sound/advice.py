@@ -45,6 +45,8 @@ class Advice:
     first_mm : the part to begin with; 0 where it is within what was measured
     action : how this construction is tuned that way
     told : the same as a sentence
+    now_cents, now_mm : how far it is above its own frequency in the air of now, and how much shorter its air column must be to
+        sound that; the others are for the organ's tuning temperature
     """
 
     wanted_hz: float
@@ -55,6 +57,8 @@ class Advice:
     first_mm: float
     action: Action
     told: Text
+    now_cents: float
+    now_mm: float
 
 
 def wanted_hz(pipe: Pipe, pitch: Pitch, air: Air) -> float:
@@ -126,4 +130,6 @@ def advise(rank: Rank, pipe: Pipe, pitch: Pitch, heard: Measured, air: Air, *, f
     first = FIRST_SHARE * sure if abs(cents) > half else 0.0
     action: Action = _action(rank, shorten) if first > 0.0 else "leave"
     told = _told(action, first, abs(shorten))
-    return Advice(wanted, cents, half, shorten, half_mm, first, action, told)
+    now = length_mm(sounded) - length_mm(pipe.frequency_hz)
+    now_cents = cents_between(sounded, pipe.frequency_hz)
+    return Advice(wanted, cents, half, shorten, half_mm, first, action, told, now_cents, now)

@@ -16,7 +16,7 @@ from pipemetal.sound.recording import Recording, is_clipped, steady_part
 from pipemetal.sound.spectrum import tone_of
 from pipemetal.texts import Amount
 
-__all__ = ["Measured", "Partial", "cents_between", "measure", "reference_correction"]
+__all__ = ["Measured", "Partial", "after_reference", "cents_between", "measure", "reference_correction"]
 
 CENTS: Final = 1200.0 / math.log(2.0)
 ROOM_S: Final = 0.07
@@ -206,3 +206,12 @@ def reference_correction(heard: Measured, true_hz: float) -> tuple[float, float]
             code="reference",
         )
     return true_hz / heard.frequency_hz, heard.half_width_cents
+
+
+def after_reference(recording: Recording, true_hz: float, until_s: float) -> tuple[Recording, float]:
+    """What comes after a reference that begins the recording and has ended at a time; and the factor on every pitch in it.
+
+    Errors: as `measure` and `reference_correction`.
+    """
+    fork = measure(recording.part(0.0, until_s), true_hz)
+    return recording.part(until_s, recording.duration_s), reference_correction(fork, true_hz)[0]

@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse, Response
 from markupsafe import Markup
 
 from pipemetal.errors import BookError, InputError, NotInBookError
-from pipemetal.web.organs import organ_of_text
+from pipemetal.web.organs import organ_in_book
 from pipemetal.web.site import Site
 
 if TYPE_CHECKING:
@@ -34,9 +34,9 @@ PIECE_HIGH_MM = 120.0
 
 def card_of(site: Site, name: str) -> BenchCard | None:
     """The card of a pipe by its own name or that of one of its blanks, from the latest organ that has it; None for neither."""
-    for key, text in reversed(site.book.plans.organs().items()):
+    for key in reversed(site.book.plans.organs()):
         try:
-            found = next((c for c in _cards_like(site, key, text, name) if _is_of(name, c)), None)
+            found = next((c for c in _cards_like(site, key, name) if _is_of(name, c)), None)
         except InputError:  # an organ that can no longer be read has no cards
             continue
         if found is not None:
@@ -49,9 +49,9 @@ def ranks_held(site: Site) -> frozenset[str]:
 
     def make() -> frozenset[str]:
         names: set[str] = set()
-        for key, text in site.book.plans.organs().items():
+        for key in site.book.plans.organs():
             try:
-                names |= {rank.name for rank in _organ(site, key, text).ranks}
+                names |= {rank.name for rank in organ_in_book(site, key).ranks}
             except InputError:
                 continue
         return frozenset(names)
@@ -63,20 +63,16 @@ def _is_of(name: str, card: BenchCard) -> bool:
     return name == card.pipe.id or name.startswith(f"{card.pipe.id} ")
 
 
-def _cards_like(site: Site, key: str, text: str, name: str) -> Iterator[BenchCard]:
+def _cards_like(site: Site, key: str, name: str) -> Iterator[BenchCard]:
     """The cards of those ranks of an organ that a name begins with."""
-    for rank in _organ(site, key, text).ranks:
+    for rank in organ_in_book(site, key).ranks:
         if name.startswith(f"{rank.name} "):
-            yield from _rank_cards(site, key, text, rank.name)
+            yield from _rank_cards(site, key, rank.name)
 
 
-def _organ(site: Site, key: str, text: str) -> Organ:
-    return site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes.all()))
-
-
-def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, ...]:
+def _rank_cards(site: Site, key: str, name: str) -> tuple[BenchCard, ...]:
     """The cards of a rank of an organ in the book. Errors: BookError for a rank that it does not have."""
-    organ = _organ(site, key, text)
+    organ = organ_in_book(site, key)
     rank = next((r for r in organ.ranks if r.name == name), None)
     if rank is None:
         raise NotInBookError(field="rank", value=name)
@@ -86,9 +82,7 @@ def _rank_cards(site: Site, key: str, text: str, name: str) -> tuple[BenchCard, 
 def _cards(site: Site, organ: Organ, rank: Rank) -> tuple[BenchCard, ...]:
     from pipemetal.pipes.make import rank_pipes
     from pipemetal.planning.bench_cards import bench_cards
-    from pipemetal.planning.blanks import organ_for_shop
 
-    organ = organ_for_shop(organ, site.settings)
     density = site.densities()
     tin = {name: recipe.target.as_wt_pct()["Sn"] for name, recipe in site.book.recipes.all().items()}
     return bench_cards(organ, rank_pipes(organ, rank, lambda alloy: density[alloy]), site.settings, tin)
@@ -150,7 +144,7 @@ def _add_rank_page(app: FastAPI, site: Site) -> None:
     def rank_page(request: Request, organ: Text, rank: Text) -> Response:
         from pipemetal.documents.bench_card_sheet import rank_headings, rank_rows
 
-        cards, show = _rank_cards(site, organ, site.book.plans.organ(organ), rank), site.show(request)
+        cards, show = _rank_cards(site, organ, rank), site.show(request)
         return site.page(
             request,
             "rank_cards.html",
@@ -165,7 +159,7 @@ def _add_rank_page(app: FastAPI, site: Site) -> None:
 
     @app.get("/pipes/rank.pdf")
     def rank_pdf(request: Request, organ: Text, rank: Text) -> Response:
-        return _pdf(site, request, _rank_cards(site, organ, site.book.plans.organ(organ), rank))
+        return _pdf(site, request, _rank_cards(site, organ, rank))
 
 
 def _pdf(site: Site, request: Request, cards: Sequence[BenchCard]) -> Response:

@@ -19,7 +19,7 @@ from starlette.exceptions import HTTPException
 from pipemetal.errors import BookError, FileFormatError, InputError, NotInBookError, PipeError
 from pipemetal.texts import Text
 from pipemetal.units import parse_footage, parse_number
-from pipemetal.web.organs import organ_of_text
+from pipemetal.web.organs import organ_in_book
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 
@@ -158,8 +158,7 @@ def _organ(site: Site, asked: str) -> tuple[str, Organ]:
     key = asked or (known[-1] if known else "")
     if key not in known:
         raise NotInBookError(field="organ", value=key, allowed="an organ file, kept under Organs")
-    text = site.book.plans.organ(key)
-    return key, site.kept(f"organ {key}", lambda: organ_of_text(text, site.book.recipes.all()))
+    return key, organ_in_book(site, key)
 
 
 def _from_file(form: Mapping[str, str], organ: Organ, name: str, content: bytes) -> tuple[OldRank, ...]:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipemetal.pipes.scale import Scale
     from pipemetal.plans.record import PipeRow
 
-__all__ = ["Shifted", "add_routes", "organ_of_text"]
+__all__ = ["Shifted", "add_routes", "organ_in_book", "organ_of_text"]
 
 Text = Annotated[str, Query(max_length=250)]
 Short = Annotated[str, Form(max_length=250)]
@@ -58,6 +58,19 @@ def organ_of_text(text: str, recipes: Mapping[str, Recipe]) -> Organ:
     from pipemetal.files.organ_file import organ_of
 
     return organ_of(text, recipes)
+
+
+def organ_in_book(site: Site, key: str) -> Organ:
+    """An organ of the book as this shop makes it: languids in layers, lengths by what its ear learned.
+
+    Errors: BookError, FileFormatError, PipeError.
+    """
+    from pipemetal.planning.blanks import organ_for_shop
+
+    def make() -> Organ:
+        return organ_for_shop(organ_of_text(site.book.plans.organ(key), site.book.recipes.all()), site.settings)
+
+    return site.kept(f"organ {key}", make)
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
@@ -101,8 +114,7 @@ def _held(site: Site, organ: str) -> tuple[list[str], str, Organ | None]:
         raise NotInBookError(field="organ", value=organ)
     if not chosen:
         return known, "", None
-    text = book.plans.organ(chosen)
-    return known, chosen, site.kept(f"organ {chosen}", lambda: organ_of_text(text, book.recipes.all()))
+    return known, chosen, organ_in_book(site, chosen)
 
 
 @dataclass(frozen=True)

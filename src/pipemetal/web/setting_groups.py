@@ -162,6 +162,13 @@ GROUPS: Final = (
         "Lengths, by the ear",
         ("by_diameter", "Open bodies longer than the rule, by the diameter", "number"),
         ("by_octave", "More of it by each octave above middle C", "number"),
+        ("by_mouth", "More of it where the mouth is wider by a tenth of the circumference", "number"),
+        ("by_cut_up", "More of it where the cut-up is higher by a tenth of the mouth", "number"),
+        ("by_wind", "More of it for 10 mm of wind more", "number"),
+        ("tapered", "Tapered pipes beyond open ones, by the diameter", "number"),
+        ("harmonic", "Harmonic pipes beyond open ones, by the diameter", "number"),
+        ("stepped", "Stepped pipes beyond open ones, by the diameter", "number"),
+        ("stopped", "Stopped bodies longer than the rule, by the diameter (0: left to the rule)", "number"),
     ),
     Group(
         "losses",
