@@ -52,7 +52,7 @@ def test_a_backup_of_every_schema_is_restored(
 ) -> None:
     target = tmp_path / "s.sqlite" if where == "sqlite" else request.getfixturevalue("postgres_url")
     restore(fixture, target)
-    with Book.open(target) as book:
+    with Book.open(target, who="Ada") as book:
         assert book.keeping.doctor().faults == [] and book.keeping.doctor().revision == connect.newest_revision()
         assert {lot.id for lot in book.lots.in_stock()[0]} >= {"T", "P", "scrap-half"}
         assert {s.origin for s in book.trace.flows("pipe:Flute C body").backwards} >= {"lot:T", "melt:M1", "roll:R1"}

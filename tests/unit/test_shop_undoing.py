@@ -12,7 +12,7 @@ from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.errors import BookError, PipemetalError
 from pipemetal.plans.record import Plan
-from pipemetal.shop.book import Book, NewLot, NewMelt, NotAllowedError, StaleSaveError, UndoFirstError
+from pipemetal.shop.book import Book, NewHeard, NewLot, NewMelt, NotAllowedError, StaleSaveError, UndoFirstError
 from pipemetal.shop.roles import ACTIONS, ROLES, may
 from pipemetal.shop.undoing import KEPT_BY_NOBODY, told_touched
 
@@ -67,6 +67,7 @@ def anything(shop: Book, what: str) -> int:
         "settings forgotten": lambda: shop.settings.forget().event,
         "pin set": lambda: shop.people.set_pin(PERSON["work"], "4713").event,
         "password set": lambda: shop.people.set_password(PERSON["work"], "long enough").event,
+        "pipe heard": lambda: shop.heard.add([NewHeard("O", "Octave 4", "c1", 24, 262.0, 2.5, 0.1, 17.4, 0.6)]).event,
         "token given": lambda: shop.tokens.give(PERSON["work"], "look", "the floor scale").event,
         "token withdrawn": lambda: shop.tokens.withdraw(shop.tokens.all()[0].id).event,
         "melt corrected": lambda: shop.melts.correct("M0", {"H1": 1.0}).event,

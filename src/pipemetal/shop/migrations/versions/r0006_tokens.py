@@ -3,8 +3,8 @@
 import sqlalchemy as sa
 from alembic import op
 
-revision = "r0005"
-down_revision = "r0004"
+revision = "r0006"
+down_revision = "r0005"
 branch_labels = None
 depends_on = None
 
