@@ -62,7 +62,11 @@ def lots(
     with open_book(shop) as book:
         if add_id is not None:
             if mass is None:
-                raise InputError("is needed to enter a lot", field="--mass")
+                raise InputError(
+                    "is needed to enter a lot",
+                    field="--mass",
+                    example='pipemetal lots --enter T9 --mass 250 --composition "Sn 99.9 Pb bal"',
+                )
             lot = NewLot(
                 add_id,
                 kind,

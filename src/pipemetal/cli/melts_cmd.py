@@ -108,7 +108,11 @@ def _add_melt(
     from pipemetal.units import parse_mass_kg
 
     if recipe is None or charge is None:
-        raise InputError("are needed to enter a melt", field="--recipe and --charge")
+        raise InputError(
+            "are needed to enter a melt",
+            field="--recipe and --charge",
+            example="pipemetal melts --enter 2026-17 --recipe spotted-50 --charge T1=200,S1=20.5",
+        )
     lost = parse_mass_kg(dross, field="--dross", default_unit="kg") if dross else 0.0
     with open_book(shop) as book:
         event = book.melts.record(
@@ -155,7 +159,7 @@ def masses_of(text: str, field: str) -> dict[str, float]:
     for part in text.split(","):
         name, equals, mass = part.rpartition("=")
         if not equals or not name.strip():
-            raise InputError("cannot be read", field=field, value=part, allowed="T1=200,S1=20.5")
+            raise InputError("is not an id with its mass", field=field, value=part, example="T1=200,S1=20.5")
         held = parse_mass_kg(mass.strip(), field=field, default_unit="kg")
         masses[name.strip()] = masses.get(name.strip(), 0.0) + held
     return masses

@@ -14,7 +14,7 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 from pipemetal.cli.tables import show_table, table_option
-from pipemetal.errors import BookError, InputError, near
+from pipemetal.errors import BookError, InputError, UnitError, near
 from pipemetal.shop.searching import Among
 
 if TYPE_CHECKING:
@@ -81,13 +81,28 @@ def open_or_make_book(shop: str | None, *, keep: bool) -> Iterator[Book]:
         yield book
 
 
+_DASHED = re.compile(r"([\d.,]+)\s*(?:-|–|to|bis)\s*([\d.,]+(?:\s*(?:mm|in|\"))?)")
+"""A range as people write it too: 0.9-1.1, 0,9 to 1,1."""
+
+
 def read_range(text: str | None, field: str) -> tuple[float, float] | None:
+    """A range of thicknesses in mm, as `_range`. Errors: UnitError, with an example of a range."""
+    try:
+        return _range(text, field)
+    except UnitError as error:
+        error.example = "0.65..0.85"
+        raise
+
+
+def _range(text: str | None, field: str) -> tuple[float, float] | None:
     """A range of thicknesses in mm: `0.9..1.1`, or one number for exactly that within 0.05 mm."""
     from pipemetal.units import parse_length_mm
 
     if text is None:
         return None
     low, dots, high = text.partition("..")
+    if not dots and (dash := _DASHED.fullmatch(text.strip())):
+        low, dots, high = dash[1], "..", dash[2]
     if not dots:
         middle = parse_length_mm(low, field=field, default_unit="mm")
         return max(middle - 0.05, 0.001), middle + 0.05

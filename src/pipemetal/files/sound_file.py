@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipemetal.errors import SoundError
+from pipemetal.files.missing import no_such_file
 from pipemetal.sound.recording import Recording
 from pipemetal.texts import Text
 
@@ -24,7 +25,7 @@ def read_recording(path: Path) -> Recording:
     Errors: SoundError for what cannot be read, with what would help.
     """
     if not path.is_file():
-        raise SoundError("is not there", field="recording", value=path.name)
+        raise no_such_file(path)
     if path.stat().st_size > MOST_BYTES:
         raise SoundError("is too large", field="recording", value=path.name, allowed="up to 1 GB")
     found = _wav(path) or _other(path)
