@@ -129,7 +129,7 @@ def charge_as_planned(w: Writing, plan_id: str, melt: str, weighed: WeighedMelt)
             Text("is booked already for plan {plan_id}", plan_id=repr(plan_id)),
             field="melt",
             value=melt,
-            allowed="undo of that booking first, or `melts --add` for metal that no plan asked for",
+            allowed="undo of that booking first, or `melts --enter` for metal that no plan asked for",
         )
     inputs = _weighed_or_listed(planned, weighed)
     _pour_ingots(w, plan_id, plan, inputs)
