@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from pipemetal.errors import FileFormatError, near, some_listed
+from pipemetal.errors import FileFormatError, InputError, near, some_listed
 from pipemetal.texts import Text
 
 __all__ = ["no_such_file"]
@@ -25,8 +25,8 @@ _WRITES: Final = (
 """Endings of file names, and what writes such a file."""
 
 
-def no_such_file(path: Path) -> FileFormatError:
-    """The error of a file that is not there.
+def no_such_file(path: Path, kind: type[InputError] = FileFormatError) -> InputError:
+    """The error, of this kind, of a file that is not there.
 
     >>> print(no_such_file(Path("nowhere") / "plan.json"))
     nowhere/plan.json: does not exist, nor does its folder (for example pipemetal plan ORGAN.toml --out FOLDER, which writes it)
@@ -34,11 +34,11 @@ def no_such_file(path: Path) -> FileFormatError:
     example = next(words for ending, words in _WRITES if path.name.lower().endswith(ending))
     names = _names(path.parent)
     if names is None:
-        return FileFormatError("does not exist, nor does its folder", where=str(path), example=example)
+        return kind("does not exist, nor does its folder", where=str(path), example=example)
     alike = [name for name in names if name.lower().endswith(path.suffix.lower())]
     beside = some_listed(path.name, alike)
     problem = Text("does not exist; beside it: {names}", names=beside) if alike else "does not exist"
-    return FileFormatError(problem, where=str(path), nearest=_nearest(path, names, alike), example=example)
+    return kind(problem, where=str(path), nearest=_nearest(path, names, alike), example=example)
 
 
 def _nearest(path: Path, names: list[str], alike: list[str]) -> str:

@@ -25,7 +25,7 @@ def read_recording(path: Path) -> Recording:
     Errors: SoundError for what cannot be read, with what would help.
     """
     if not path.is_file():
-        raise no_such_file(path)
+        raise no_such_file(path, SoundError)
     if path.stat().st_size > MOST_BYTES:
         raise SoundError("is too large", field="recording", value=path.name, allowed="up to 1 GB")
     found = _wav(path) or _other(path)

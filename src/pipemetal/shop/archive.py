@@ -62,7 +62,7 @@ class Archive:
         except BookError:
             raise
         except FileNotFoundError:
-            raise no_such_file(file) from None
+            raise no_such_file(file, BookError) from None
         except DAMAGE:
             raise BookError("is not a whole backup", field="backup", value=str(file)) from None
         if not isinstance(self.manifest, dict) or self.manifest.get("format") != BACKUP_FORMAT:
