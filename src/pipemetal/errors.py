@@ -46,6 +46,7 @@ __all__ = [
     "SoundError",
     "UnitError",
     "near",
+    "some_listed",
 ]
 
 
@@ -100,6 +101,8 @@ def _limits_of(
 
 
 LONGEST_WORD: Final = 80
+MOST_LISTED: Final = 6
+"""Known things that a message lists; the others are counted."""
 
 
 def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
@@ -108,8 +111,23 @@ def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
     >>> near("heigth", ["height", "width"])
     'height'
     """
-    close = difflib.get_close_matches(word, known, 1, cutoff) if len(word) <= LONGEST_WORD else []
-    return close[0] if close else ""
+    close = difflib.get_close_matches(word, known, MOST_LISTED, cutoff) if len(word) <= LONGEST_WORD else []
+    # of ids that begin so the first, as they are counted
+    return min((k for k in close if k.startswith(word)), default=close[0] if close else "")
+
+
+def some_listed(word: str, known: Sequence[str]) -> str:
+    """Known words, those nearest to a word first, and how many others there are; nothing where none is known.
+
+    >>> str(some_listed("R12", ["R123", "R124"])), str(some_listed("x", [f"A{k}" for k in range(9)]))
+    ('R123, R124', 'A0, A1, A2, A3, A4, A5 and 3 more')
+    """
+    if len(known) <= MOST_LISTED:
+        return ", ".join(known)
+    close = difflib.get_close_matches(word, known, MOST_LISTED, 0.4) if len(word) <= LONGEST_WORD else []
+    close.sort(key=lambda k: (not k.startswith(word), k if k.startswith(word) else ""))
+    shown = [*close, *(k for k in known if k not in close)][:MOST_LISTED]
+    return Text("{some} and {n} more", some=", ".join(shown), n=len(known) - len(shown))
 
 
 class PipemetalError(Exception):
@@ -162,6 +180,8 @@ class InputError(PipemetalError, ValueError):
         self.limits, self.unit = _limits_of(limits)
         self.example = example
         self.nearest = nearest
+        if not nearest and isinstance(value, str) and ", " in allowed and value not in allowed.split(", "):
+            self.nearest = near(value, allowed.split(", "))
         if self.limits and not allowed:
             self.allowed = _limits_text(self.limits, self.unit)
         super().__init__(problem)
@@ -257,12 +277,32 @@ class BookError(InputError):
 class NotInBookError(BookError):
     """What was asked for is not in the book.
 
-    >>> print(NotInBookError(field="roll", value="R7"))
-    roll is not in the book (got 'R7')
+    `known`: the ids of this kind that are, of which the nearest are named.
+
+    >>> print(NotInBookError(field="roll", value="R7", known=["R71", "R72", "T1"]))
+    roll is not in the book; did you mean 'R71'? (got 'R7'; allowed: R71, R72, T1)
     """
 
-    def __init__(self, *, field: str, value: object, allowed: str = "", where: str = "") -> None:
-        super().__init__("is not in the book", field=field, value=value, allowed=allowed, where=where)
+    def __init__(
+        self,
+        *,
+        field: str,
+        value: object,
+        known: Sequence[str] | None = None,
+        allowed: str = "",
+        where: str = "",
+        example: str = "",
+    ) -> None:
+        there = Text("none is there yet") if known is not None and not known else some_listed(str(value), known or ())
+        super().__init__(
+            "is not in the book",
+            field=field,
+            value=value,
+            allowed=allowed or there,
+            where=where,
+            example=example,
+            nearest=near(str(value), known or ()),
+        )
 
 
 class ConvergenceError(PipemetalError, ArithmeticError):

@@ -30,6 +30,7 @@ __all__ = [
 
 LENGTH_MM: Final[dict[str, float]] = {
     "mm": 1.0,
+    "thou": 0.0254,
     "cm": 10.0,
     "m": 1000.0,
     "in": 25.4,
@@ -102,7 +103,7 @@ def _value(match: re.Match[str], text: str, field: str) -> float:
     if match["den"] is not None or match["fden"] is not None:
         denominator = int(match["den"] or match["fden"])
         if denominator == 0:
-            raise UnitError("has a fraction with nothing below the line", field=field, value=text)
+            raise UnitError("has a fraction with nothing below the line", field=field, value=text, example="3 1/2")
         numerator = int(match["num"] or match["fnum"])
         return sign * float(int(match["whole"] or 0) + Fraction(numerator, denominator))
     decimal = match["dec"]
@@ -117,7 +118,7 @@ def _value(match: re.Match[str], text: str, field: str) -> float:
         )
     number = sign * float(decimal.replace(",", "."))
     if not math.isfinite(number):
-        raise UnitError("is not a finite number", field=field, value=text)
+        raise UnitError("is not a finite number", field=field, value=text, example="12.5")
     return number
 
 
@@ -128,14 +129,14 @@ def parse_number(text: str | float, *, field: str = "") -> float:
     (12.5, True)
     """
     if isinstance(text, bool):
-        raise UnitError("is not a number", field=field, value=text)
+        raise UnitError("is not a number", field=field, value=text, example="12.5")
     if isinstance(text, int | float):
         try:
             number = float(text)
         except OverflowError:  # a whole number of hundreds of digits
             number = math.inf
         if not math.isfinite(number):
-            raise UnitError("is not a finite number", field=field, value=text)
+            raise UnitError("is not a finite number", field=field, value=text, example="12.5")
         return number
     match = _NUMBER_ONLY.match(_plain(text, field))
     if match is None:

@@ -42,12 +42,12 @@ def told(*args: str, given: str | None = None) -> Any:
 def test_people_are_entered_and_asked_for_by_name(shop: str) -> None:
     told("people", "add", "Ada", "--role", "run", "--pin", given="4711\n")
     with pytest.raises(NotAllowedError, match="--by NAME"):
-        run("lots", "--add", "X", "--mass", "5")
+        run("lots", "enter", "X", "--mass", "5")
     told("people", "add", "Ben", "--role", "work", "--by", "Ada")
     with pytest.raises(NotAllowedError):
         run("lots", "--add", "X", "--mass", "5", "--by", "Ben")
     told("people", "role", "Ben", "keep", "--by", "Ada")
-    event = told("lots", "--add", "X", "--mass", "5", "--by", "Ben")["event"]
+    event = told("lots", "--enter", "X", "--mass", "5", "--by", "Ben")["event"]
     assert told("history", "lot:X")["events"][0] | {"at": ""} == {
         "event": event,
         "at": "",

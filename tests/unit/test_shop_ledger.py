@@ -66,7 +66,7 @@ def test_a_weighing_that_differs_is_shown_by_alloy_and_month(book: Book) -> None
     assert found == {("half", "lost"): pytest.approx(-0.25), ("half", "found"): pytest.approx(0.5)}
     assert all(len(line.month) == 7 for line in book.ledger.unexplained())
     assert book.keeping.doctor().faults == []
-    with pytest.raises(BookError, match="not an account"):
+    with pytest.raises(BookError, match="say first what it is"):
         book.ledger.weigh("dross", 1.0)
 
 

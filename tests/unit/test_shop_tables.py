@@ -90,8 +90,8 @@ def test_ids_that_are_taken_are_all_told(book: Book, tmp_path: Path) -> None:
     with pytest.raises(TablesError) as told:
         book.tables.import_file(workbook(tmp_path / "s.xlsx", rolls=ROLLS, readings=READINGS, lots=LOTS))
     assert [p.where for p in told.value.problems] == [
-        "s.xlsx sheet 'rolls' row 2, rolls",
-        "s.xlsx sheet 'lots' row 2, lots",
+        "s.xlsx sheet 'rolls' row 2, roll",
+        "s.xlsx sheet 'lots' row 2, lot",
     ]
     assert [r.id for r in book.rolls.rows()] == ["R1"]
 

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from pipemetal.errors import AlloyError
 from pipemetal.given import given
@@ -191,7 +192,7 @@ def _settled(fractions: list[float]) -> tuple[float, ...]:
 def _pairs(text: str) -> dict[str, float | None]:
     """Element to stated amount, in reading order; an element without an amount maps to None."""
     if not isinstance(text, str) or not text.strip():
-        raise AlloyError("is empty", field="composition", value=text, allowed="e.g. Sn 52 Sb 0.4 Pb bal")
+        raise AlloyError("is empty", field="composition", value=text, example=_EXAMPLE)
     tokens = _tokens(text)
     amount_first = not isinstance(tokens[0], str)
     amounts: dict[str, float | None] = {}
@@ -203,11 +204,9 @@ def _pairs(text: str) -> dict[str, float | None]:
         if not amount_first and len(pair) == 2 and not isinstance(pair[1], str):
             amount, step = pair[1], 2
         if not isinstance(symbol, str) or isinstance(amount, str):
-            raise AlloyError(
-                "cannot be read: an amount has no element", field="composition", value=text, allowed="Sn 52 Pb bal"
-            )
+            raise AlloyError("has an amount without its element", field="composition", value=text, example=_EXAMPLE)
         if symbol in amounts:
-            raise AlloyError("is given twice", field=symbol, value=text)
+            raise AlloyError("is given twice", field=symbol, value=text, example=_EXAMPLE)
         amounts[symbol] = None if amount is None or math.isinf(amount) else amount
         position += step
     return amounts
@@ -223,25 +222,47 @@ def _tokens(text: str) -> list[str | float]:
             word = match["word"].lower()
             head = next((word[: -len(b)] for b in _BALANCE_WORDS if word.endswith(b)), None)
             if word in ("nan", "inf", "infinity"):
-                raise AlloyError("holds an amount that is not a number", field="composition", value=text)
+                raise AlloyError(
+                    "holds an amount that is not a number", field="composition", value=text, example=_EXAMPLE
+                )
             if head is None or word in _SYMBOLS:
                 tokens.append(_symbol(match["word"]))
             else:
                 tokens.extend([_symbol(head), math.inf] if head else [math.inf])
         elif match["other"]:
             raise AlloyError(
-                Text("cannot be read at {other}", other=repr(match["other"])), field="composition", value=text
+                Text("cannot be read at {other}", other=repr(match["other"])),
+                field="composition",
+                value=text,
+                example=_EXAMPLE,
             )
     if not tokens:
         raise AlloyError("names no element", field="composition", value=text, allowed=_ALLOWED_ELEMENTS)
     return tokens
 
 
+_EXAMPLE: Final = "Sn 50 Sb 0.5 Pb bal"
+_ELEMENT_WORDS: Final = {
+    **dict.fromkeys(("tin", "zinn"), "Sn"),
+    **dict.fromkeys(("lead", "blei"), "Pb"),
+    **dict.fromkeys(("antimony", "antimon"), "Sb"),
+    **dict.fromkeys(("bismuth", "wismut", "bismut"), "Bi"),
+    **dict.fromkeys(("copper", "kupfer"), "Cu"),
+    **dict.fromkeys(("silver", "silber"), "Ag"),
+    **dict.fromkeys(("arsenic", "arsen"), "As"),
+}
+
+
 def _symbol(name: str) -> str:
     symbol = _SYMBOLS.get(name.strip().lower())
     if symbol is None:
         raise AlloyError(
-            "is not an element that this model knows", field="element", value=name, allowed=_ALLOWED_ELEMENTS
+            "is not an element that this model knows",
+            field="element",
+            value=name,
+            allowed=_ALLOWED_ELEMENTS,
+            nearest=_ELEMENT_WORDS.get(name.strip().lower(), ""),
+            example=_EXAMPLE,
         )
     return symbol
 

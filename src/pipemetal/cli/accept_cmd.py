@@ -94,13 +94,13 @@ def done(
     """Book a roll as cut (pieces with their place, remnants to the rack, kerf, offcuts to scrap), or a melt as charged."""
     if (roll is None) == (melt is None):
         raise InputError(
-            "is needed: one of the two", field="--roll or --melt", allowed="--roll R101, or --melt M1 --as 2026-17"
+            "is needed: one of the two", field="--roll or --melt", example="--roll R101, or --melt M1 --as 2026-17"
         )
     if melt is not None and not melt_id:
         raise InputError(
             "is needed: what the melt is called in the book",
             field="--as",
-            allowed=Text("--melt {melt} --as 2026-17", melt=melt),
+            example=Text("--melt {melt} --as 2026-17", melt=melt),
         )
     from pipemetal.shop.stock import settings_of_book
 

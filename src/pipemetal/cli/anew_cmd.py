@@ -11,7 +11,8 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, settings_for
 from pipemetal.cli.progress import Watch
-from pipemetal.errors import InputError
+from pipemetal.errors import InputError, near, some_listed
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -80,11 +81,16 @@ def anew(
     from pipemetal.plans.anew import plan_anew
 
     if (plan_file is None) == (shop is None):
-        raise InputError("name one of the two", field="PLAN.json or --shop")
+        raise InputError(
+            "is needed: one of the two",
+            field="PLAN.json or --shop",
+            example="pipemetal plan anew --shop shop.sqlite, or pipemetal plan anew chapel/plan.json --failed N002",
+        )
     day = _day(today)
     done = _Done(cut, poured, failed, dict(_in_pot(in_pot)), day)
     casts: Sequence[LoggedCast] = read_log(log_path) if log_path is not None else ()
     if shop is not None:
+        _refuse_told(done)
         plan_id, plan, now, logged = _of_book(shop, plan_id, day)
         casts = casts or logged
     else:
@@ -95,6 +101,8 @@ def anew(
     with Watch("planning anew", quiet=as_json) as watch:
         made = plan_anew(plan, now, settings, learn(casts), seconds=seconds, tell=watch.progress)
     _write(made, out)
+    if done.failed and not as_json:
+        click.echo(f"Taken as failed, their places are free again: {', '.join(done.failed)}.")
     _tell(made, as_json=as_json)
     if takes:
         if shop is None or plan_id is None:
@@ -114,11 +122,47 @@ class _Done:
     today: dt.date | None
 
 
+def _refuse_told(done: _Done) -> None:
+    """A book knows what was done: options that tell it are refused, so that none is passed over. Errors: InputError."""
+    told = {"--cut": done.cut, "--poured": done.poured, "--failed": done.failed, "--in-pot": tuple(done.pots)}
+    for option, given in told.items():
+        if given:
+            raise InputError(
+                "goes with PLAN.json; with --shop the book says what was done",
+                field=option,
+                value=", ".join(given),
+                example=Text(
+                    "log the cast and book its metal as scrap, or pipemetal plan anew chapel/plan.json --failed N002"
+                ),
+            )
+
+
+def _check_known(plan: Plan, done: _Done) -> None:
+    """Errors: InputError for a sheet or melt that this plan does not have."""
+    sheets = [s.id for s in plan.new_sheets]
+    known = {
+        "--failed": (done.failed, sheets),
+        "--poured": (done.poured, sheets),
+        "--cut": (done.cut, [*sheets, *(r.id for r in plan.rolls_used)]),
+        "--in-pot": (tuple(done.pots), [m.name for m in plan.melts]),
+    }
+    for option, (given, there) in known.items():
+        for name in given:
+            if name not in there:
+                raise InputError(
+                    "is not in this plan",
+                    field=option,
+                    value=name,
+                    allowed=some_listed(name, there),
+                    nearest=near(name, there),
+                )
+
+
 def _day(text: str | None) -> dt.date | None:
     try:
         return dt.date.fromisoformat(text) if text else None
     except ValueError:
-        raise InputError("is no date", field="--from", value=text, allowed="as 2026-12-07") from None
+        raise InputError("is no date", field="--from", value=text, example="2026-12-07") from None
 
 
 def _in_pot(pairs: Sequence[str]) -> list[tuple[str, float]]:
@@ -128,7 +172,7 @@ def _in_pot(pairs: Sequence[str]) -> list[tuple[str, float]]:
         try:
             found.append((melt, float(mass)))
         except ValueError:
-            raise InputError("cannot be read", field="--in-pot", value=pair, allowed="as M01:120.5") from None
+            raise InputError("cannot be read", field="--in-pot", value=pair, example="M01:120.5") from None
     return found
 
 
@@ -141,6 +185,7 @@ def _of_files(
     from pipemetal.plans.anew import ShopNow
 
     plan = read_plan_file(plan_file)
+    _check_known(plan, done)
     beside = plan_file.parent / "rack.csv"
     stock = stock_of(plan_file, rack_path or (beside if beside.exists() else None), lots_path, None, recipes_path)
     now = ShopNow(
@@ -164,7 +209,12 @@ def _of_book(shop: str, plan_id: str | None, today: dt.date | None) -> tuple[str
     with Book.open(shop, who=None) as book:
         accepted = [p.id for p in book.plans.all() if p.state is PlanState.ACCEPTED]
         if plan_id is None and not accepted:
-            raise InputError("holds no accepted plan", field="--shop", value=shop)
+            raise InputError(
+                "holds no accepted plan",
+                field="--shop",
+                value=shop,
+                example="pipemetal plan accept chapel/plan.json, or pipemetal plan anew chapel/plan.json",
+            )
         key = plan_id or accepted[0]
         plan = book.plans.plan(key)
         assert plan is not None

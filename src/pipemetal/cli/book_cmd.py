@@ -10,6 +10,7 @@ import click
 from pipemetal.cli.common import FILE, json_option, out_argument, print_json
 from pipemetal.cli.shop_cmd import open_book, open_or_make_book, shop_of, shop_option, shown_shop
 from pipemetal.errors import InputError
+from pipemetal.files.missing import no_such_file
 
 if TYPE_CHECKING:
     from pipemetal.shop.keeping import Health
@@ -51,7 +52,7 @@ def import_files(
     if kind is not None and kind not in KINDS:
         raise InputError("is not known", field="--as", value=kind, allowed=", ".join(sorted(set(KINDS.values()))))
     if not path.exists():
-        raise InputError("is not there", field="DIR|FILE", value=str(path))
+        raise no_such_file(path)
     with open_or_make_book(shop, keep=not dry_run) as book:
         if path.is_dir():
             told = book.tables.import_folder(path, dry_run=dry_run)

@@ -10,15 +10,38 @@ import click
 from pipemetal.cli.common import json_option, print_json, print_table, rounded
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
+from pipemetal.errors import InputError
+from pipemetal.texts import Text
 
 MOST_UNASKED = 3
 """Things that one event touched: more are taken back in a terminal only when that is said once more."""
+
+
+class _EventNumber(click.ParamType[int]):
+    """The number of an event, as `history` lists it."""
+
+    name = "number"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Errors: InputError."""
+        text = str(value).strip()
+        if not text.isdecimal() or not 0 < int(text[:18]) < 10**17:
+            raise InputError(
+                "is not the number of an event",
+                field="event",
+                value=text,
+                example=Text("12; pipemetal history lists them"),
+            )
+        return int(text)
+
+
+EVENT = _EventNumber()
 
 __all__ = ["analysis", "history", "sell", "trim", "undo", "unexplained", "weigh"]
 
 
 @click.command(short_help="Undo an event of the book.")
-@click.argument("event", type=click.IntRange(1))
+@click.argument("event", type=EVENT)
 @click.option("--yes", is_flag=True, help="Do not ask, however much the event touched.")
 @shop_option
 @json_option
@@ -48,6 +71,16 @@ def history(about: str | None, last: int, table_path: Path | None, shop: str | N
     """The latest events, or those of one thing: roll:ID, lot:ID, melt:ID, cast:ID."""
     with open_book(shop) as book:
         events, undone = book.history.events(about, last), book.history.undone()
+        if about is not None and not events:
+            kinds = [f"{kind}:{about}" for kind in ("roll", "lot", "melt", "cast", "plan")]
+            raise InputError(
+                "has no event in the book",
+                field="about",
+                value=about,
+                allowed="roll:ID, lot:ID, melt:ID, cast:ID, plan:ID",
+                nearest=next((name for name in kinds if book.history.events(name, 1)), ""),
+                example="roll:R101",
+            )
     if as_json:
         print_json(
             {
@@ -159,7 +192,12 @@ def analysis(
     from pipemetal.alloys.composition import Composition
     from pipemetal.units import parse_number
 
-    unsure = [(e.strip(), parse_number(v, field="--plus-minus")) for e, _, v in (part.partition("=") for part in half)]
+    unsure = []
+    for part in half:
+        element, equals, value = part.partition("=")
+        if not equals:
+            raise InputError("says no half-width", field="--plus-minus", value=part, example="Sn=0.3")
+        unsure.append((element.strip(), parse_number(value, field="--plus-minus")))
     with open_book(shop) as book:
         event = book.ledger.analyse(
             about,

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import json_option, print_json, print_table, rounded
-from pipemetal.cli.shop_cmd import open_book, shop_option
+from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
+from pipemetal.cli.shop_cmd import add_file, open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
 
@@ -22,9 +22,12 @@ if TYPE_CHECKING:
 __all__ = ["lots"]
 
 
-@click.command(short_help="The lots: list, show, add.")
+@click.command(short_help="The lots: list, show, add, enter.")
 @click.argument("lot_id", required=False, metavar="[LOT]")
-@click.option("--add", "add_id", metavar="ID", help="Enter a lot with --kind, --mass and --composition or --alloy.")
+@click.option("--add", "add_path", type=FILE, metavar="lots.csv", help="Enter the lots of a lots file.")
+@click.option(
+    "--enter", "enter_id", metavar="ID", help="Enter one lot with --kind, --mass and --composition or --alloy."
+)
 @click.option("--kind", default="pig", show_default=True)
 @click.option("--mass", metavar="KG")
 @click.option("--composition", metavar='"Sn 50 Pb bal"')
@@ -40,7 +43,8 @@ __all__ = ["lots"]
 @json_option
 def lots(
     lot_id: str | None,
-    add_id: str | None,
+    add_path: Path | None,
+    enter_id: str | None,
     kind: str,
     mass: str | None,
     composition: str | None,
@@ -59,12 +63,21 @@ def lots(
     from pipemetal.shop.book import NewLot
     from pipemetal.units import parse_mass_kg
 
+    if add_path is not None and mass is not None:
+        add_path, enter_id = None, str(add_path)  # as scripts of older versions say it
     with open_book(shop) as book:
-        if add_id is not None:
+        if add_path is not None:
+            add_file(book, add_path, "lots", as_json)
+            return
+        if enter_id is not None:
             if mass is None:
-                raise InputError("is needed to enter a lot", field="--mass")
+                raise InputError(
+                    "is needed to enter a lot",
+                    field="--mass",
+                    example='pipemetal lots --enter T9 --mass 250 --composition "Sn 99.9 Pb bal"',
+                )
             lot = NewLot(
-                add_id,
+                enter_id,
                 kind,
                 parse_mass_kg(mass, field="mass", default_unit="kg"),
                 _metal(book, composition, alloy),
@@ -78,8 +91,8 @@ def lots(
                 invoice=invoice,
             )
             event = book.lots.add(lot).event
-            print_json({"added": add_id, "event": event}) if as_json else click.echo(
-                f"Entered lot {add_id} (event {event})."
+            print_json({"added": enter_id, "event": event}) if as_json else click.echo(
+                f"Entered lot {enter_id} (event {event})."
             )
             return
         if lot_id is not None:

@@ -42,10 +42,10 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "calibrate": ("calibrate_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
     "layout": ("layout_cmd:layout", "Place blanks on rolls and on sheets to cast."),
     "layout-check": ("layout_cmd:layout_check", "Check a plan with the independent verifier."),
-    "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, add, show."),
-    "lots": ("lots_cmd:lots", "The lots in the shop book: list, add, show."),
-    "melts": ("melts_cmd:melts", "The melts in the shop book: list, add, show."),
-    "casts": ("melts_cmd:casts", "The casting log in the shop book: list, add, show."),
+    "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, show ID, add FILE."),
+    "lots": ("lots_cmd:lots", "The lots in the shop book: list, show ID, add FILE, enter ID."),
+    "melts": ("melts_cmd:melts", "The melts in the shop book: list, show ID, enter ID."),
+    "casts": ("melts_cmd:casts", "The casting log in the shop book: list, show ID, add FILE."),
     "anew": ("anew_cmd:anew", "A sheet was measured: the rest of the plan anew."),
     "accept": ("accept_cmd:accept", "Accept a plan into the shop book, or take it back."),
     "done": ("accept_cmd:done", "Book a roll or melt of an accepted plan as done."),
@@ -167,6 +167,25 @@ SECTIONS: Final[dict[str, tuple[str, ...]]] = {
 """What stands in the help, in its order."""
 
 
+THINGS: Final = {"rolls": ("--add", ""), "lots": ("--add", "--enter"), "melts": ("", "--enter"), "casts": ("--add", "")}
+"""What is in the shop: by which option a file of them is added, and one entered."""
+
+
+def _without_verb(words: list[str]) -> list[str]:
+    """`rolls show R1`, `lots add new.csv` and `melts enter M1` as the options that they stand for.
+
+    >>> _without_verb(["rolls", "show", "R1"]), _without_verb(["lots", "add", "new.csv"]), _without_verb(["plan", "make"])
+    (['rolls', 'R1'], ['lots', '--add', 'new.csv'], ['plan', 'make'])
+    """
+    if len(words) < 2 or words[0] not in THINGS:
+        return words
+    add, enter = THINGS[words[0]]
+    said: dict[str, list[str]] = {"list": [], "find": [], "show": []} | {
+        v: [o] for v, o in (("add", add), ("enter", enter)) if o
+    }
+    return [words[0], *said[words[1]], *words[2:]] if words[1] in said else words
+
+
 def _loaded(name: str) -> click.Command:
     """A command by its own name, its module imported now."""
     module, _, attribute = COMMANDS[name][0].partition(":")
@@ -226,7 +245,7 @@ class _LazyGroup(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         _check_word(ctx, args, [*NOUNS, *COMMANDS])
-        return super().resolve_command(ctx, args)
+        return super().resolve_command(ctx, _without_verb(args))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for title, names in SECTIONS.items():

@@ -66,7 +66,12 @@ def _shop(given: Path | None, beside: Path) -> ShopSettings:
 
 def _correct(job: ChargeJob, shop: ShopSettings, path: Path, as_json: bool) -> None:
     if job.request.heel is None:
-        raise MeltError("is missing: the pot's mass and assay", field="[heel]", where=path.name)
+        raise MeltError(
+            "is missing: the pot's mass and assay",
+            field="[heel]",
+            where=path.name,
+            example='[heel] with mass_kg = 180 and composition = "Sn 48 Sb 0.3 Pb bal"',
+        )
     found = correct(
         job.request.heel,
         job.request.recipe,

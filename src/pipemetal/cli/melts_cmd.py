@@ -20,9 +20,10 @@ if TYPE_CHECKING:
 __all__ = ["casts", "masses_of", "melts"]
 
 
-@click.command(short_help="The melts: list, show, add.")
+@click.command(short_help="The melts: list, show, enter.")
 @click.argument("melt_id", required=False, metavar="[MELT]")
-@click.option("--add", "add_id", metavar="ID", help="Enter a melt with --recipe and --charge.")
+@click.option("--enter", "enter_id", metavar="ID", help="Enter one melt with --recipe and --charge.")
+@click.option("--add", "added", hidden=True, help="As --enter: scripts of older versions say it so.")
 @click.option("--recipe", metavar="NAME")
 @click.option("--charge", metavar="T1=200,S1=20.5", help="Kilograms by lot; a heel as melt:ID=15.")
 @click.option("--dross", default=None, metavar="KG")
@@ -37,7 +38,8 @@ __all__ = ["casts", "masses_of", "melts"]
 @json_option
 def melts(
     melt_id: str | None,
-    add_id: str | None,
+    enter_id: str | None,
+    added: str | None,
     recipe: str | None,
     charge: str | None,
     dross: str | None,
@@ -50,8 +52,8 @@ def melts(
     as_json: bool,
 ) -> None:
     """The melts in the book, and what is left of each."""
-    if add_id is not None:
-        _add_melt(shop, add_id, recipe, charge, dross, dross_metal, assay, day, note, as_json)
+    if enter_id is not None or added is not None:
+        _add_melt(shop, enter_id or str(added), recipe, charge, dross, dross_metal, assay, day, note, as_json)
         return
     with open_book(shop) as book:
         stock = book.ledger.stock()
@@ -108,7 +110,11 @@ def _add_melt(
     from pipemetal.units import parse_mass_kg
 
     if recipe is None or charge is None:
-        raise InputError("are needed to enter a melt", field="--recipe and --charge")
+        raise InputError(
+            "are needed to enter a melt",
+            field="--recipe and --charge",
+            example="pipemetal melts --enter 2026-17 --recipe spotted-50 --charge T1=200,S1=20.5",
+        )
     lost = parse_mass_kg(dross, field="--dross", default_unit="kg") if dross else 0.0
     with open_book(shop) as book:
         event = book.melts.record(
@@ -155,7 +161,7 @@ def masses_of(text: str, field: str) -> dict[str, float]:
     for part in text.split(","):
         name, equals, mass = part.rpartition("=")
         if not equals or not name.strip():
-            raise InputError("cannot be read", field=field, value=part, allowed="T1=200,S1=20.5")
+            raise InputError("is not an id with its mass", field=field, value=part, example="T1=200,S1=20.5")
         held = parse_mass_kg(mass.strip(), field=field, default_unit="kg")
         masses[name.strip()] = masses.get(name.strip(), 0.0) + held
     return masses

@@ -9,9 +9,8 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option, settings_options
 from pipemetal.cli.shop_cmd import open_book, shop_option
-from pipemetal.errors import BookError, FileFormatError, PipeError, UnitError
+from pipemetal.errors import BookError, FileFormatError, NotInBookError, PipeError, UnitError, near, some_listed
 from pipemetal.files.outbox import write_all
-from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import LANGUAGES, Words
 
@@ -120,8 +119,13 @@ def patterns(
     organ, _, made = load_pipes(organ_file, recipes_path, rank)
     parts = [p for pipe in made if note in (None, pipe.note) for p in pipe.parts if kind in (None, p.kind)]
     if not parts:
+        kinds_known, notes_known = ({p.kind for pipe in made for p in pipe.parts}, [pipe.note for pipe in made])
         raise PipeError(
-            "is no blank of this organ", field="--note and --part", value=f"{note or 'any'}, {kind or 'any'}"
+            "is no blank of this organ",
+            field="--note and --part",
+            value=f"{note or 'any'}, {kind or 'any'}",
+            allowed=", ".join(sorted(kinds_known)),
+            nearest="" if note in (None, *notes_known) else near(str(note), notes_known),
         )
     drawn: dict[str, str | bytes] = {}
     marks, units, say = marks_of(made, organ.ranks), UnitSystem(lengths, comma=language == "de"), Words(language)
@@ -283,7 +287,8 @@ def _blank_labels(plan: Plan, ids: tuple[str, ...]) -> list[Label]:
                 "is not a roll of this plan",
                 field="ID",
                 value=one,
-                allowed=Text("one of {rolls} rolls", rolls=len(rolls)),
+                allowed=some_listed(one, list(rolls)),
+                nearest=near(one, list(rolls)),
             )
     return [
         Label(
@@ -306,7 +311,10 @@ def _label_of(book: Book, one: str) -> Label:
 
     try:
         roll = book.rolls.row(one)
-    except BookError:
+    except NotInBookError as error:
+        known = [*book.rolls.ids(), *book.lots.ids()]
+        if not book.lots.has(one):
+            raise NotInBookError(field="roll or lot", value=one, known=known) from error
         lot = book.lots.row(one)
         metal = lot.composition or lot.alloy or "no analysis"
         return Label(one, (one, lot.alloy or lot.kind, metal, lot.note or lot.kind))

@@ -14,14 +14,14 @@ import click
 
 from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
 from pipemetal.cli.tables import show_table, table_option
-from pipemetal.errors import BookError, InputError, near
+from pipemetal.errors import BookError, InputError, UnitError, near
 from pipemetal.shop.searching import Among
 
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
     from pipemetal.shop.searching import Found
 
-__all__ = ["named_by", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
+__all__ = ["add_file", "named_by", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
 
 
 def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -81,13 +81,28 @@ def open_or_make_book(shop: str | None, *, keep: bool) -> Iterator[Book]:
         yield book
 
 
+_DASHED = re.compile(r"([\d.,]+)\s*(?:-|–|to|bis)\s*([\d.,]+(?:\s*(?:mm|in|\"))?)")
+"""A range as people write it too: 0.9-1.1, 0,9 to 1,1."""
+
+
 def read_range(text: str | None, field: str) -> tuple[float, float] | None:
+    """A range of thicknesses in mm, as `_range`. Errors: UnitError, with an example of a range."""
+    try:
+        return _range(text, field)
+    except UnitError as error:
+        error.example = "0.65..0.85"
+        raise
+
+
+def _range(text: str | None, field: str) -> tuple[float, float] | None:
     """A range of thicknesses in mm: `0.9..1.1`, or one number for exactly that within 0.05 mm."""
     from pipemetal.units import parse_length_mm
 
     if text is None:
         return None
     low, dots, high = text.partition("..")
+    if not dots and (dash := _DASHED.fullmatch(text.strip())):
+        low, dots, high = dash[1], "..", dash[2]
     if not dots:
         middle = parse_length_mm(low, field=field, default_unit="mm")
         return max(middle - 0.05, 0.001), middle + 0.05
@@ -147,7 +162,7 @@ def rolls(
 
     with open_book(shop) as book:
         if add_path is not None:
-            _add_rolls(book, add_path, as_json)
+            add_file(book, add_path / "rack.csv" if add_path.is_dir() else add_path, "rolls", as_json)
         elif roll_id is not None:
             _show_roll(book, roll_id, as_json)
         else:
@@ -259,15 +274,16 @@ def _found_dict(found: Found) -> dict[str, object]:
     }
 
 
-def _add_rolls(book: Book, path: Path, as_json: bool) -> None:
-    told = book.tables.import_file(path / "rack.csv" if path.is_dir() else path, kind="rolls")
+def add_file(book: Book, path: Path, kind: str, as_json: bool) -> None:
+    """Enter the rolls or the lots of a file; says which."""
+    told = book.tables.import_file(path, kind=kind)
     # a roll cast for a plan is entered and reserved: two changes, one roll
     changes = book.history.event(told.event or 0).changes
-    ids = list(dict.fromkeys(change["id"] for change in changes if change["table"] == "rolls"))
+    ids = list(dict.fromkeys(change["id"] for change in changes if change["table"] == kind))
     if as_json:
         print_json({"added": ids, "event": told.event})
     else:
-        click.echo(f"Entered {len(ids)} {'roll' if len(ids) == 1 else 'rolls'}: {', '.join(ids)}.")
+        click.echo(f"Entered {len(ids)} {kind[:-1] if len(ids) == 1 else kind}: {', '.join(ids)}.")
 
 
 def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:

@@ -10,6 +10,7 @@ import click
 from pipemetal.cli.common import FILE, json_option, out_option, print_json, print_table
 from pipemetal.cli.shop_cmd import open_book, shop_of, shop_option, shown_shop
 from pipemetal.errors import InputError
+from pipemetal.files.missing import no_such_file
 from pipemetal.files.outbox import write
 
 if TYPE_CHECKING:
@@ -96,6 +97,8 @@ def attach(
 
     with open_book(shop) as book:
         if file is not None:
+            if not file.exists():
+                raise no_such_file(file)
             if not file.is_file() or file.stat().st_size > MOST_BYTES:
                 allowed = f"a file of up to {MOST_BYTES} bytes"
                 raise InputError("cannot be kept", field="FILE", value=str(file), allowed=allowed)

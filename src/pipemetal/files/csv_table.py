@@ -148,7 +148,16 @@ class CsvTable:
         carried = {self.heading_for(column)[0] for column in (*required, *optional)}
         for column in required:
             if self.heading_for(column)[0] is None:
-                raise FileFormatError("is a missing column", field=column, where=self.name, allowed=allowed)
+                strange = [h for h in self.headings if h not in carried]
+                raise FileFormatError(
+                    Text("is a missing column; there are {headings}", headings=", ".join(self.headings)),
+                    field=column,
+                    where=self.name,
+                    allowed=allowed,
+                    example=Text("{column} instead of {meant}", column=column, meant=meant)
+                    if (meant := near(column, strange, 0.5))
+                    else "",
+                )
         for heading in self.headings:
             if heading not in carried and not heading.startswith(tuple(prefixes) or ("\0",)):
                 hint = near(heading, [*required, *optional])

@@ -68,10 +68,10 @@ def _compass(table: TomlTable, naming: str) -> tuple[int, int]:
     if text is None:
         if notes is None:
             table.refuse_slip("compass")
-            raise table.error("is missing", "compass", allowed='"C-g3", or notes = 56 counted from great C')
+            raise table.error("is missing", "compass", example='"C-g3", or notes = 56 counted from great C')
         return 0, notes - 1
     if "-" not in text.replace("–", "-"):
-        raise table.error("is not a compass", "compass", text, "C-g3, or notes = 56")
+        raise table.error("is not a compass, first note to last", "compass", text, example="C-g3, or notes = 56")
     try:
         keys = parse_compass(text, naming=naming)
     except InputError as error:

@@ -20,11 +20,14 @@ def read_scale(rank: TomlTable, first_key: int, naming: str) -> Scale:
     scale: TomlTable = rank.table("scale")
     kinds = [k for k in WAYS if k in scale]
     if len(kinds) != 1:
+        for way in () if kinds else WAYS:
+            scale.refuse_slip(way)
         raise scale.error(
             "must say one way to give diameters",
             "scale",
-            ", ".join(kinds) or "none",
+            ", ".join(kinds) or ", ".join(scale.data) or "none",
             "half_tones, halving_pipe with start_diameter_mm, points_mm, smooth_mm, or table_mm",
+            example="scale = { half_tones = -2 }",
         )
     made: Scale
     match kinds[0]:
@@ -76,7 +79,11 @@ def note_pairs(scale: TomlTable, key: str, value: object) -> list[tuple[str, flo
             case [str(note), int() | float() as number] if not isinstance(number, bool):
                 pairs.append((note, float(number)))
             case _:
-                raise scale.error("is not a list of pairs", key, value, '[["C", -2], ["c1", 0]]')
+                if key == "half_tones":
+                    what, example = "is neither a number nor pairs of note and number", '-2 or [["C", -2], ["c1", 0]]'
+                else:
+                    what, example = "is not pairs of note and number", '[["C", 92], ["c1", 36.5]]'
+                raise scale.error(what, key, value, example=example)
     return pairs
 
 

@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from pipemetal.errors import FileFormatError
 from pipemetal.files.csv_table import CsvTable, csv_table_of, read_csv
+from pipemetal.files.missing import no_such_file
 from pipemetal.files.sheet_out import FORMULA_START
 from pipemetal.texts import Text
 
@@ -43,7 +44,7 @@ def read_sheets(path: Path, mapping: Mapping[str, str] | None = None) -> dict[st
             raise FileFormatError("is too large", where=path.name)
         content = path.read_bytes()
     except FileNotFoundError:
-        raise FileFormatError("does not exist", where=str(path)) from None
+        raise no_such_file(path) from None
     except OSError:
         raise FileFormatError("is not an XLSX workbook", where=path.name) from None
     return sheets_of(content, path.name, mapping)

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from pipemetal.errors import SoundError
+from pipemetal.files.missing import no_such_file
 from pipemetal.files.wav_file import Wav, wav_of
 from pipemetal.sound.recording import Recording
 from pipemetal.texts import Text
@@ -24,7 +25,7 @@ def read_recording(path: Path) -> Recording:
     Errors: SoundError for what cannot be read, with what would help.
     """
     if not path.is_file():
-        raise SoundError("is not there", field="recording", value=path.name)
+        raise no_such_file(path, SoundError)
     if path.stat().st_size > MOST_BYTES:
         raise SoundError("is too large", field="recording", value=path.name, allowed="up to 1 GB")
     return recording_of(path.read_bytes(), path.name)

@@ -12,6 +12,7 @@ from typing import Final, TypeVar
 
 from pipemetal import units
 from pipemetal.errors import FileFormatError, InputError, near
+from pipemetal.files.missing import no_such_file
 from pipemetal.files.plain import hidden_mark
 from pipemetal.quantities import Quantity, unit_of
 from pipemetal.texts import Amount, Text
@@ -97,7 +98,7 @@ def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
             )
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise FileFormatError("does not exist", where=str(path)) from None
+        raise no_such_file(path) from None
     except PermissionError:
         raise FileFormatError("cannot be read: permission denied", where=str(path)) from None
     except UnicodeDecodeError:
@@ -153,10 +154,12 @@ class TomlTable:
         return self.data.get(key)
 
     def error(
-        self, problem: str, key: str, value: object = None, allowed: str = "", nearest: str = ""
+        self, problem: str, key: str, value: object = None, allowed: str = "", nearest: str = "", example: str = ""
     ) -> FileFormatError:
         """An error at a key of this table."""
-        return FileFormatError(problem, field=key, value=value, allowed=allowed, where=self.where, nearest=nearest)
+        return FileFormatError(
+            problem, field=key, value=value, allowed=allowed, where=self.where, nearest=nearest, example=example
+        )
 
     def out_of_range(self, key: str, value: float, low: float, high: float, unit: str = "") -> FileFormatError:
         """The error of a number beyond its limits."""

@@ -93,6 +93,14 @@ def _english(text: str) -> int | None:
 _READERS: Final = {"trade": _trade, "scientific": _scientific, "german": _german, "english": _english}
 
 
+def _meant(text: str, naming: str) -> str:
+    """The note that this probably is where a shop names its notes otherwise: H is B here, and B is Bb there."""
+    for other, read in _READERS.items():
+        if other != naming and (key := read(text)) is not None and -12 <= key <= 96:
+            return note_name(key, naming)
+    return ""
+
+
 def parse_note(text: str, *, field: str = "note", naming: str = "trade") -> int:
     """The key that a note name means, counted from great C (the 8' C of an 8' rank) = 0.
 
@@ -111,7 +119,9 @@ def parse_note(text: str, *, field: str = "note", naming: str = "trade") -> int:
         raise PipeError("is not known", field="note_names", value=naming, allowed=", ".join(NAMINGS))
     key = _READERS[naming](text.strip())
     if key is None:
-        raise PipeError("is not a note", field=field, value=text, allowed=_EXAMPLES[naming])
+        raise PipeError(
+            "is not a note", field=field, value=text, example=_EXAMPLES[naming], nearest=_meant(text.strip(), naming)
+        )
     return key
 
 
@@ -153,5 +163,5 @@ def parse_compass(text: str, *, field: str = "compass", naming: str = "trade") -
         last = first
     keys = parse_note(first, field=field, naming=naming), parse_note(last, field=field, naming=naming)
     if keys[1] < keys[0]:
-        raise PipeError("ends before it begins", field=field, value=text)
+        raise PipeError("ends before it begins", field=field, value=text, example=f"{last.strip()}-{first.strip()}")
     return keys

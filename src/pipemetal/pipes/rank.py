@@ -52,6 +52,10 @@ def _in_range(name: str, value: float, low: float, high: float, unit: str = "") 
         raise PipeError("is out of range", field=name, value=value, limits=(low, high, unit.strip()))
 
 
+LOWEST_KEY, HIGHEST_KEY = -12, 84
+"""The keys that a rank may have, from the C below great C upwards."""
+
+
 @dataclass(frozen=True)
 class Allowances:
     """What is added to a development so that the bench has metal to work with (common practice, no source).
@@ -184,9 +188,12 @@ class Rank:
         if self.tuning not in TUNINGS:
             raise PipeError("is not known", field="tuning", value=self.tuning, allowed=", ".join(TUNINGS))
         if not self.last_key >= self.first_key:
-            raise PipeError("ends before it begins", field="compass", value=f"{self.first_key} to {self.last_key}")
-        _in_range("compass", self.first_key, -12, 84)
-        _in_range("compass", self.last_key, -12, 84)
+            raise PipeError("ends before it begins", field="compass", value=self.compass_words, example="C-g3")
+        if self.first_key < LOWEST_KEY or self.last_key > HIGHEST_KEY:
+            limits = Text("{low} to {high}", low=note_name(LOWEST_KEY), high=note_name(HIGHEST_KEY))
+            raise PipeError(
+                "is out of range", field="compass", value=self.compass_words, allowed=limits, example="C-g3"
+            )
         _in_range("mouth_fraction", self.mouth_fraction, 0.1, 0.45)
         _in_range("cut_up_fraction", self.cut_up_fraction, 0.1, 0.8)
         if self.foot_length_mm is not None:
@@ -207,6 +214,11 @@ class Rank:
     def mouth(self) -> Mouth:
         """The mouth that all pipes of the rank have."""
         return Mouth(self.mouth_fraction, self.cut_up_fraction, self.lip, self.arch, self.flue_mm, self.toe_bore_mm)
+
+    @property
+    def compass_words(self) -> str:
+        """First and last note, as the trade names them."""
+        return f"{note_name(self.first_key)}-{note_name(self.last_key)}"
 
     @property
     def is_closed(self) -> bool:

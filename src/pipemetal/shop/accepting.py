@@ -8,7 +8,7 @@ from typing import Final
 
 from sqlalchemy import select
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, near, some_listed
 from pipemetal.plans.codec import read, with_table, write
 from pipemetal.plans.record import CutSheet, Plan
 from pipemetal.shop import schema
@@ -156,10 +156,24 @@ def accepted(w: Writing, plan_id: str) -> Plan:
     return read(_accepted_row(w, plan_id).body, f"plan {plan_id!r}")
 
 
+def accepted_ids(w: Writing) -> list[str]:
+    """The plans that are accepted now."""
+    p = schema.plans.c
+    query = select(p.id).where(p.state == PlanState.ACCEPTED.value, p.withdrawn.is_(False)).order_by(p.id)
+    return [str(key) for key in w.connection.execute(query).scalars()]
+
+
 def _accepted_row(w: Writing, plan_id: str) -> PlanRow:
     row = w.get(PlanRow, plan_id)
     if row is None or row.state is not PlanState.ACCEPTED:
-        raise BookError("is not an accepted plan", field="plan", value=plan_id)
+        raise BookError(
+            "is not an accepted plan",
+            field="plan",
+            value=plan_id,
+            allowed=some_listed(plan_id, known := accepted_ids(w)) or Text("none is accepted yet"),
+            nearest=near(plan_id, known),
+            example="" if known else "pipemetal plan accept chapel/plan.json",
+        )
     return row
 
 

@@ -9,7 +9,7 @@ from typing import Final
 from sqlalchemy import func, select
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, NotInBookError, near
 from pipemetal.files.plain import parse_day
 from pipemetal.given import given
 from pipemetal.quantities import LOT
@@ -212,8 +212,9 @@ class Analysis:
 def enter_analysis(w: Writing, found: Analysis) -> None:
     """An analysis within an event, with what it changes in the ledger. Errors: BookError."""
     about, (kind, _, key) = found.about, found.about.partition(":")
-    if kind not in ("lot", "melt"):
-        raise BookError("cannot be analysed", field="about", value=about, allowed="lot:ID, melt:ID")
+    _check_kind(w, about, ("lot", "melt"), "about")
+    if w.get(KINDS[kind], key) is None:
+        raise NotInBookError(field=kind, value=key, known=w.ids_of(KINDS[kind].TABLE))
     a, metal, unsure = schema.analyses.c, found.composition.text(), dump(list(found.uncertainty_wt_pct))
     number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
     w.add(
@@ -234,9 +235,23 @@ def enter_analysis(w: Writing, found: Analysis) -> None:
     rebook(w, about, found.composition)
 
 
+def _check_kind(w: Writing, name: str, kinds: Sequence[str], field: str) -> None:
+    """Errors: BookError where a name does not say first what it is, as `lot:T1`; the one that it probably is is named."""
+    kind, colon, key = name.partition(":")
+    if colon and kind in kinds:
+        return
+    meant = near(kind, kinds) if colon else next((k for k in kinds if w.get(KINDS[k], name) is not None), "")
+    raise BookError(
+        "must say first what it is",
+        field=field,
+        value=name,
+        allowed=", ".join(f"{kind}:ID" for kind in kinds),
+        nearest=f"{meant}:{key if colon else name}" if meant else "",
+    )
+
+
 def _checked_account(w: Writing, account: str) -> None:
     kind, _, key = account.partition(":")
-    if kind not in KINDS or w.get(KINDS[kind], key) is None:
-        raise BookError(
-            "is not an account of the shop", field="account", value=account, allowed="lot:ID, melt:ID, roll:ID"
-        )
+    _check_kind(w, account, tuple(KINDS), "account")
+    if w.get(KINDS[kind], key) is None:
+        raise NotInBookError(field=kind, value=key, known=w.ids_of(KINDS[kind].TABLE))

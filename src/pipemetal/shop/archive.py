@@ -11,6 +11,7 @@ from typing import IO, Final
 from sqlalchemy import Connection, Table, select
 
 from pipemetal.errors import BookError
+from pipemetal.files.missing import no_such_file
 from pipemetal.shop import schema
 from pipemetal.shop.rowfiles import DAMAGE, Manifest, check_source, load_source, row_lines
 
@@ -61,7 +62,7 @@ class Archive:
         except BookError:
             raise
         except FileNotFoundError:
-            raise BookError("is not there", field="backup", value=str(file)) from None
+            raise no_such_file(file, BookError) from None
         except DAMAGE:
             raise BookError("is not a whole backup", field="backup", value=str(file)) from None
         if not isinstance(self.manifest, dict) or self.manifest.get("format") != BACKUP_FORMAT:

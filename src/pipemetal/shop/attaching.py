@@ -78,8 +78,10 @@ class Attachments:
         what, _, thing = about.partition(":")
         a = schema.attachments.c
         with self._writer.writing(Action.ATTACHMENT_KEPT, about) as w:
-            if what not in ABOUT or w.get(ABOUT[what], thing) is None:
+            if what not in ABOUT:
                 raise NotInBookError(field="about", value=about, allowed=", ".join(f"{k}:ID" for k in ABOUT))
+            if w.get(ABOUT[what], thing) is None:
+                raise NotInBookError(field=what, value=thing, known=w.ids_of(ABOUT[what].TABLE))
             number = int(w.connection.execute(select(func.count()).where(a.about == about)).scalar() or 0) + 1
             if number > MOST_EACH:
                 raise BookError(

@@ -14,6 +14,7 @@ from pipemetal.files.plain import parse_day
 from pipemetal.shop import schema
 from pipemetal.shop.ledger import move, share_of
 from pipemetal.shop.rebooking import to_scrap
+from pipemetal.shop.refusals import MOST_NEAR
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rolls import NewRoll, enter_roll
 from pipemetal.shop.rows import CastOrderRow, CastRow, MeltRow, OrderState, RollRow
@@ -124,6 +125,8 @@ class Casts(Kept[CastRow]):
         with self._writer.writing(Action.SHEET_TRIMMED, f"cast:{cast_id}") as w:
             origin, cast = f"sheet:{cast_id}", w.get(CastRow, cast_id)
             if cast is None or not w.stock(origin):
+                if cast is None:
+                    raise NotInBookError(field="cast", value=cast_id, known=w.ids_of("casts"))
                 raise BookError("holds no metal in this book", field="sheet", value=cast_id)
             if swarf_kg:
                 w.book(move(share_of(w.stock(origin), swarf_kg), origin, "swarf"), why="swarf")
@@ -138,7 +141,7 @@ class Casts(Kept[CastRow]):
 
     def _of(self, cast_id: str) -> CastRow:
         if not self.has(cast_id):
-            raise NotInBookError(field="cast", value=cast_id)
+            raise NotInBookError(field="cast", value=cast_id, known=self._writer.ids(CastRow)[:MOST_NEAR])
         return self.row(cast_id)
 
 

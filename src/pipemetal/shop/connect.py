@@ -14,7 +14,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, m
 from sqlalchemy.exc import DBAPIError, OperationalError, StatementError
 from sqlalchemy.pool import NullPool
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, near
 from pipemetal.files.outbox import is_database
 from pipemetal.texts import Text
 
@@ -61,6 +61,14 @@ def is_url(target: str | Path) -> bool:
     return isinstance(target, str) and bool(_POSTGRES.match(target))
 
 
+def _book_beside(path: Path) -> str:
+    """The book in the same folder that was perhaps meant, or nothing."""
+    try:
+        return near(path.name, sorted(p.name for p in path.parent.glob("*.sqlite")))
+    except OSError:
+        return ""
+
+
 def sqlite_file(target: str | Path) -> Path | None:
     """The file of a SQLite book, None for a URL."""
     if is_url(target):
@@ -90,6 +98,7 @@ def engine_for(target: str | Path, *, create: bool) -> Engine:
             field="shop",
             value=str(path),
             allowed="a shop book; `pipemetal import DIR --shop PATH` makes one",
+            nearest=_book_beside(path),
         )
     _refuse_network_folder(path)
     if not path.parent.is_dir():

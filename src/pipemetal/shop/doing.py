@@ -8,7 +8,7 @@ from typing import Final
 
 from sqlalchemy import select
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, near, some_listed
 from pipemetal.plans.record import Cut, CutSheet, Melt, Plan, planned_name
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop import schema
@@ -68,7 +68,12 @@ def cut_one_as_planned(w: Writing, plan_id: str, roll_id: str, blank: str, kerf_
     used = _sheet_of(w, plan, plan_id, roll_id, None)
     cut = next((c for c in used.cuts if c.blank == blank), None)
     if cut is None:
-        raise BookError("is not cut from this roll", field="blank", value=blank)
+        raise BookError(
+            "is not cut from this roll",
+            field="blank",
+            value=blank,
+            allowed=some_listed(blank, [c.blank for c in used.cuts]),
+        )
     cutting = Cutting(w, roll_id, None, kerf_mm, whole=False)
     if {p.id for p in cutting.gone if p.plan == plan_id} & set(piece_names(blank, plan_id)):
         raise BookError("is cut already", field="blank", value=blank)
@@ -95,7 +100,14 @@ def _sheet_of(w: Writing, plan: Plan, plan_id: str, roll_id: str, sheet: str | N
     names = (sheet,) if sheet else (roll_id, name)
     used = next((s for wanted in names for s in plan.sheets if s.id == wanted), None)
     if used is None:
-        raise BookError(Text("is not cut by plan {plan_id}", plan_id=repr(plan_id)), field="roll", value=sheet or name)
+        known = [s.id for s in plan.sheets]
+        raise BookError(
+            Text("is not cut by plan {plan_id}", plan_id=repr(plan_id)),
+            field="roll",
+            value=sheet or name,
+            allowed=some_listed(sheet or name, known),
+            nearest=near(sheet or name, known),
+        )
     return used
 
 
@@ -104,13 +116,20 @@ def charge_as_planned(w: Writing, plan_id: str, melt: str, weighed: WeighedMelt)
     plan = accepted(w, plan_id)
     planned = next((m for m in plan.melts if m.name == melt), None)
     if planned is None or planned.charge is None:
-        raise BookError(Text("is not charged by plan {plan_id}", plan_id=repr(plan_id)), field="melt", value=melt)
+        known = [m.name for m in plan.melts if m.charge is not None]
+        raise BookError(
+            Text("is not charged by plan {plan_id}", plan_id=repr(plan_id)),
+            field="melt",
+            value=melt,
+            allowed=some_listed(melt, known),
+            nearest=near(melt, known),
+        )
     if any(held.melt == melt for held in of_plan(w, ReservationRow, plan_id, ReservationState.DONE)):
         raise BookError(
             Text("is booked already for plan {plan_id}", plan_id=repr(plan_id)),
             field="melt",
             value=melt,
-            allowed="undo of that booking first, or `melts --add` for metal that no plan asked for",
+            allowed="undo of that booking first, or `melts --enter` for metal that no plan asked for",
         )
     inputs = _weighed_or_listed(planned, weighed)
     _pour_ingots(w, plan_id, plan, inputs)

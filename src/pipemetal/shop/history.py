@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from sqlalchemy import func, select
 
-from pipemetal.errors import NotInBookError
 from pipemetal.given import given
 from pipemetal.shop import schema
 from pipemetal.shop.ledger import taken_back
-from pipemetal.shop.refusals import mention
+from pipemetal.shop.refusals import event_unknown, mention
 from pipemetal.shop.roles import Action
 from pipemetal.shop.undoing import Event, event_of, take_back
 from pipemetal.shop.writer import Writer
@@ -68,7 +67,7 @@ class History:
         with self._writer.reading() as connection:
             found = connection.execute(select(schema.events).where(schema.events.c.id == number)).mappings().first()
         if found is None:
-            raise NotInBookError(field="event", value=number)
+            raise event_unknown(number, self.last())
         return event_of(found)
 
     def count(self) -> int:

@@ -173,7 +173,7 @@ def pour_ingots(w: Writing, melt_id: str, lot_id: str, mass_kg: float) -> None:
     """Ingots of a melt within an event: a lot of their own. Errors: BookError."""
     melt = w.get(MeltRow, melt_id)
     if melt is None:
-        raise NotInBookError(field="melt", value=melt_id)
+        raise NotInBookError(field="melt", value=melt_id, known=w.ids_of("melts"))
     masses = share_of(w.stock(f"melt:{melt_id}"), mass_kg)
     add_empty_lot(w, lot_id, "ingot", melt.recipe, f"from melt {melt_id}", melt.day)
     w.book(move(masses, f"melt:{melt_id}", f"lot:{lot_id}"), why="ingots")
@@ -235,7 +235,7 @@ def _standing(w: Writing, melt_id: str, field: str) -> MeltRow:
     """The row of a melt of which something is left. Errors: BookError."""
     row = w.get(MeltRow, melt_id)
     if row is None:
-        raise NotInBookError(field=field, value=melt_id)
+        raise NotInBookError(field=field, value=melt_id, known=w.ids_of("melts"))
     if not w.stock(f"melt:{melt_id}"):
         raise BookError("holds no metal any more", field=field, value=melt_id)
     return row

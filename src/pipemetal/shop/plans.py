@@ -68,7 +68,7 @@ class Plans:
             if isinstance(plan, str):
                 plan_id, row = plan, w.get(PlanRow, plan)
                 if row is None:
-                    raise NotInBookError(field="plan", value=plan)
+                    raise NotInBookError(field="plan", value=plan, known=w.ids_of("plans"))
                 if row.state is PlanState.ACCEPTED:
                     raise BookError("is accepted already", field="plan", value=plan)
                 w.change("plans", plan, None, state=PlanState.ACCEPTED)

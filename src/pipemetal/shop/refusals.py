@@ -8,7 +8,7 @@ from typing import Final
 
 from sqlalchemy import Connection, func, select
 
-from pipemetal.errors import BookError, ConflictError
+from pipemetal.errors import BookError, ConflictError, NotInBookError
 from pipemetal.shop import schema
 from pipemetal.shop.roles import Role, lesser, may, role_needed
 from pipemetal.texts import Text
@@ -42,6 +42,8 @@ COLUMN_WORDS: Final = {
 """Columns that people know, in words; of others a message says nothing."""
 RAW_COLUMNS: Final = {c.name for table in schema.TABLES.values() for c in table.columns} - COLUMN_WORDS.keys()
 """Names that are the book's own, and no person's."""
+MOST_NEAR: Final = 5000
+"""Ids among which the nearest is looked for."""
 THING_WORDS: Final = {
     "rolls": "roll",
     "lots": "lot",
@@ -108,13 +110,28 @@ def mention(table: str, key: str) -> str:
     return f'"table":{json.dumps(table)},"id":{json.dumps(key, ensure_ascii=False)},'
 
 
+def word_of(table: str) -> str:
+    """What a row of a table is called in the shop."""
+    return THING_WORDS.get(table, table)
+
+
 def thing_of(table: str, key: str) -> str:
     """A row in the words of the shop.
 
     >>> thing_of("rolls", "R101")
     'roll R101'
     """
-    return THING_WORDS[table] if table == "settings" else f"{THING_WORDS.get(table, table)} {key}"
+    return THING_WORDS[table] if table == "settings" else f"{word_of(table)} {key}"
+
+
+def event_unknown(number: int, last: int) -> NotInBookError:
+    """The error of an event that never was."""
+    return NotInBookError(
+        field="event",
+        value=number,
+        allowed=Text("1 to {last}", last=last) if last else "",
+        example=Text("pipemetal history, which lists them"),
+    )
 
 
 def check_allowed(connection: Connection, who: str, action: str, most: str | None = None) -> None:

@@ -250,7 +250,9 @@ def _check_sizes(sizes: Sizes) -> None:
         if value is not None and not 0.0 < value < 1e6:
             raise BookError("is not a size", field=name, value=value, allowed="above 0")
     if low > high:
-        raise BookError("runs the wrong way", field="thickness", value=f"{low:g}..{high:g}", allowed="low..high")
+        raise BookError(
+            "has the greater value first", field="thickness", value=f"{low:g}..{high:g}", example=f"{high:g}..{low:g}"
+        )
 
 
 def said_by(word: str) -> Callable[[str], bool]:

@@ -142,7 +142,8 @@ class Tracing:
             raise NotInBookError(
                 field="id",
                 value=name,
-                allowed="the id of a pipe, roll, cast, melt or lot, or the name of a pipe",
+                known=[key for row in KINDS.values() for key in self._writer.ids(row)],
+                example="roll:R101, or the name of a pipe",
             )
         return f"{found}:{name}"
 

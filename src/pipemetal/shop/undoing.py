@@ -7,12 +7,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from sqlalchemy import Connection, Row, RowMapping, select
+from sqlalchemy import Connection, Row, RowMapping, func, select
 
-from pipemetal.errors import BookError, ConflictError, NotInBookError
+from pipemetal.errors import BookError, ConflictError
 from pipemetal.shop import schema
 from pipemetal.shop.ledger import Entry, taken_back
-from pipemetal.shop.refusals import check_allowed, mention, thing_of
+from pipemetal.shop.refusals import check_allowed, event_unknown, mention, thing_of
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Change, Stored
 from pipemetal.shop.writing import Writing, unpacked, version_of
@@ -88,7 +88,7 @@ def take_back(w: Writing, event_id: int) -> None:
     m, e = schema.movements.c, schema.events.c
     found = w.connection.execute(select(schema.events).where(e.id == event_id)).mappings().first()
     if found is None:
-        raise NotInBookError(field="event", value=event_id)
+        raise event_unknown(event_id, int(w.connection.execute(select(func.max(e.id))).scalar() or 0))
     check_allowed(w.connection, w.who, _root(w.connection, found), w.most)
     gone = taken_back((row.id, row.undoes) for row in w.connection.execute(select(e.id, e.undoes)))
     if event_id in gone:

@@ -17,7 +17,7 @@ from pipemetal.errors import ConflictError, InputError, NotInBookError
 from pipemetal.logs import one_line, tell_refusal
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
-from pipemetal.shop.refusals import AlreadyDoneError, check_allowed, check_somebody_runs
+from pipemetal.shop.refusals import MOST_NEAR, AlreadyDoneError, check_allowed, check_somebody_runs, word_of
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Row
 from pipemetal.shop.writing import Writing, dump
@@ -169,7 +169,7 @@ class Writer:
         held = schema.TABLES[kind.TABLE]
         found = self.found(kind, select(held).where(held.c.id == key, held.c.withdrawn.is_(False)))
         if not found:
-            raise NotInBookError(field="id", value=key, where=kind.TABLE)
+            raise NotInBookError(field=word_of(kind.TABLE), value=key, known=self.ids(kind)[:MOST_NEAR])
         return found[0]
 
     def has(self, kind: type[Row], key: str) -> bool:

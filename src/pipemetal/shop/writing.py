@@ -16,7 +16,7 @@ from pipemetal.files.plain import hidden_mark, same_name
 from pipemetal.shop import schema
 from pipemetal.shop.balances import stock_of
 from pipemetal.shop.ledger import OUTSIDE, Entry, kilograms
-from pipemetal.shop.refusals import StaleSaveError, mention, thing_of
+from pipemetal.shop.refusals import MOST_NEAR, StaleSaveError, mention, thing_of, word_of
 from pipemetal.shop.rows import Change, Row, Stored
 from pipemetal.texts import Amount, Text
 
@@ -154,7 +154,10 @@ class Writing:
             other = self.row(table, held)
             if other is not None and not other["withdrawn"]:
                 raise BookError(
-                    Text("is in the book already, written {held}", held=repr(held)), field="id", value=key, where=table
+                    Text("is in the book already, written {held}", held=repr(held)),
+                    field="id",
+                    value=key,
+                    where=word_of(table),
                 )
             self.connection.execute(update(schema.names).where(n.kind == table, n.folded == folded).values(id=key))
         if folded in known:
@@ -173,7 +176,7 @@ class Writing:
         values = _plain(values)
         before = self.row(table, key)
         if before is not None and not before["withdrawn"]:
-            raise BookError("is in the book already", field="id", value=key, where=table)
+            raise BookError("is in the book already", field="id", value=key, where=word_of(table))
         self.claim_name(table, key)
         after = {"id": key, **values, "version": version_of(before) + 1 if before else 1, "withdrawn": False}
         self._keep(table, after, new=before is None)
@@ -186,13 +189,19 @@ class Writing:
         """Change a row. Errors: StaleSaveError where `version` is not the row's, BookError where there is none."""
         before, values = self.row(table, key), _plain(values)
         if before is None or before["withdrawn"]:
-            raise NotInBookError(field="id", value=key, where=table)
+            raise NotInBookError(field=word_of(table), value=key, known=self.ids_of(table))
         if version is not None and before["version"] != version:
             by = self.changed_last(table, key)
             raise StaleSaveError(
                 thing_of(table, key), values, {k: before[k] for k in values}, by=by, own=bool(by) and by == self.who
             )
         self.put(table, key, before, values | {"version": version_of(before) + 1})
+
+    def ids_of(self, table: str) -> list[str]:
+        """Ids of a table that stand, the first few thousand."""
+        held = schema.TABLES[table]
+        query = select(held.c.id).where(held.c.withdrawn.is_(False)).order_by(held.c.id).limit(MOST_NEAR)
+        return [str(key) for key in self.connection.execute(query).scalars()]
 
     def put(self, table: str, key: str, before: Mapping[str, object], values: Mapping[str, object]) -> None:
         """Change a row whatever it holds, and remember how it was."""
