@@ -26,7 +26,19 @@ from pipemetal.restoration.says import Said
 from pipemetal.restoration.temper import foretold
 from pipemetal.texts import Amount, Text
 
-__all__ = ["COMPUTED", "GUESSED", "Difference", "Metal", "NewPipe", "ToMake", "Worked", "metal_for", "to_make"]
+__all__ = [
+    "COMPUTED",
+    "GUESSED",
+    "Difference",
+    "Metal",
+    "NewPipe",
+    "ToMake",
+    "Worked",
+    "made_or_why",
+    "metal_for",
+    "metal_or_why",
+    "to_make",
+]
 
 COMPUTED, GUESSED = "computed", "guessed"
 """Where a size comes from: from what was measured on the old pipes, or from what is usual."""
@@ -90,7 +102,7 @@ def _times(share: Worked, by: Worked, factor: float = 1.0) -> Worked:
 def to_make(said: Said) -> ToMake:
     """The missing pipes of the compass.
 
-    Pitch and temperament are those that a person chose, else the middle of what the lengths say and the likeliest name; a guess is
+    Pitch and temperament are those that a person chose, else the middle of what lengths say and the likeliest name; a guess is
     called one. A body is as long as its neighbours teach, so that it speaks as they do: the common error of the rule, which
     they have too, goes out.
 
@@ -292,3 +304,19 @@ def metal_for(said: Said, recipes: Mapping[str, Recipe]) -> Metal:
         if abs(r.wt_pct - recipe.target.wt_pct(r.element)) > r.uncertainty_wt_pct
     )
     return Metal(recipe, "chosen" if chosen is not None else COMPUTED, differences, matches)
+
+
+def made_or_why(said: Said) -> ToMake | Text:
+    """What is to be made, or why that cannot be said."""
+    try:
+        return to_make(said)
+    except PipeError as error:
+        return error.text()
+
+
+def metal_or_why(said: Said, recipes: Mapping[str, Recipe]) -> Metal | Text:
+    """The recipe for the new pipes, or why none can be named."""
+    try:
+        return metal_for(said, recipes)
+    except PipeError as error:
+        return error.text()

@@ -326,6 +326,8 @@ def _pitch(weighed: Sequence[_Weighed], whole: float, known: PitchRange) -> tupl
                 shape = np.exp(-0.5 * ((grid - middle) / wide) ** 2)
                 density += part * shape / max(float(shape.sum()), 1e-300)
                 beyond += part * float(middle < low or middle > high)
+    if not density.sum() > 0.0:  # nothing near the range: the end that is nearer
+        density[0 if float(np.median(weighed[0].a_cents)) < low else -1] = 1.0
     held = np.cumsum(density) / density.sum()
     limits = [float(grid[min(int(np.searchsorted(held, q)), len(grid) - 1)]) for q in (0.025, 0.5, 0.975)]
     hz = [PLAIN_A_HZ * 2.0 ** (cents / 1200.0) for cents in limits]
