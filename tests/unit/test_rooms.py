@@ -18,6 +18,7 @@ ROOMS = [
     "casting",
     "planning",
     "plans",
+    "restoration",
     "files",
     "shop",
     "documents",
@@ -30,7 +31,7 @@ EDGE_ONLY = {
     "words": ["documents", "web", "cli"],
     "logs": ["shop", "web", "cli"],
 }
-DOMAIN = ROOMS[:7]
+DOMAIN = [*ROOMS[:7], "restoration"]
 FORBIDDEN_IN_DOMAIN = {"sqlalchemy", "fastapi", "jinja2", "click", "rich", "pydantic", "alembic", "csv", "tomllib"}
 PACKAGE = Path(__file__).parents[2] / "src" / "pipemetal"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from pipemetal.pipes.old import CONDITIONS, OldPipe, OldRank
 from pipemetal.texts import Text
 from pipemetal.units import parse_footage
 
-__all__ = ["measured_of", "read_measured"]
+__all__ = ["DIAMETERS", "OPTIONAL", "footage_of_row", "measured_of", "old_pipe_of", "read_measured"]
 
 DIAMETERS = ("diameter_mm", "outer_diameter_mm", "outer_circumference_mm")
 TOPS = ("top_diameter_mm", "outer_top_diameter_mm", "outer_top_circumference_mm")
@@ -58,15 +59,16 @@ def measured_of(
     ranks: dict[str, tuple[Fraction, list[OldPipe]]] = {}
     for row in table:
         name = row.text("rank", rank_name)
-        speaks = _footage(row, table, footage)
+        speaks = footage_of_row(row, footage)
         held, pipes = ranks.setdefault(name, (speaks, []))
         if held != speaks:
             raise row.error("differs within one rank", "footage", row.text("footage", ""), "one footage for each rank")
-        pipes.append(_pipe(row, naming))
+        pipes.append(old_pipe_of(row, naming))
     return tuple(OldRank(name, speaks, tuple(pipes)) for name, (speaks, pipes) in ranks.items())
 
 
-def _footage(row: CsvRow, table: CsvTable, given: Fraction | None) -> Fraction:
+def footage_of_row(row: CsvRow, given: Fraction | None) -> Fraction:
+    """The footage in a row, or the one given. Errors: FileFormatError, UnitError."""
     text = row.text("footage", "")
     if text:
         try:
@@ -80,24 +82,34 @@ def _footage(row: CsvRow, table: CsvTable, given: Fraction | None) -> Fraction:
     return given
 
 
-def _pipe(row: CsvRow, naming: str) -> OldPipe:
+def old_pipe_of(row: CsvRow, naming: str, wall_mm: Callable[[int, float], float] | None = None) -> OldPipe:
+    """The pipe of a row. `wall_mm` gives a wall by key and outer diameter where a row has an outer size without one.
+
+    Errors: FileFormatError, PipeError with row and column.
+    """
     note = row.text("note")
     try:
         key = parse_note(note, naming=naming)
     except InputError as error:
         raise error.at(row.where) from None
     thickness = row.maybe_number("thickness_mm", 0.1, 10.0)
+    wall = thickness
+    if thickness is None and wall_mm is not None:
+        outer = row.maybe_number(DIAMETERS[1], 2.0, 1220.0)
+        around = row.maybe_number(DIAMETERS[2], 6.0, 3900.0)
+        across = outer if outer is not None else None if around is None else around / math.pi
+        wall = None if across is None else wall_mm(key, across)
     try:
-        return _pipe_of(row, key, note, thickness)
+        return _pipe_of(row, key, note, thickness, wall)
     except PipeError as error:
         raise error.at(row.where) from None
 
 
-def _pipe_of(row: CsvRow, key: int, note: str, thickness: float | None) -> OldPipe:
+def _pipe_of(row: CsvRow, key: int, note: str, thickness: float | None, wall: float | None) -> OldPipe:
     return OldPipe(
         key,
         note,
-        _inner_diameter(row, thickness, DIAMETERS),
+        _inner_diameter(row, wall, DIAMETERS),
         thickness,
         row.maybe_number("length_mm", 5.0, 12_000.0),
         row.maybe_number("foot_length_mm", 10.0, 4000.0),
@@ -107,7 +119,7 @@ def _pipe_of(row: CsvRow, key: int, note: str, thickness: float | None) -> OldPi
         row.text("remark", ""),
         row.where,
         _condition(row),
-        _inner_diameter(row, thickness, TOPS),
+        _inner_diameter(row, wall, TOPS),
     )
 
 

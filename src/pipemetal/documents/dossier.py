@@ -1,0 +1,424 @@
+"""The dossier of a restoration: what was measured, computed and guessed, each on its own; what was added; sources."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from pipemetal.documents.drawing import Drawing
+from pipemetal.documents.pictures import half_tone_picture
+from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, table
+from pipemetal.documents.typeset import to_pdf
+from pipemetal.pipes.air import speed_of_sound_m_s
+from pipemetal.pipes.notes import note_name
+from pipemetal.pipes.pipe import footage_text
+from pipemetal.pipes.pitch import sounding_semitones
+from pipemetal.pipes.scale import half_tones
+from pipemetal.restoration.background import PITCHES
+from pipemetal.restoration.laws import Law
+from pipemetal.restoration.make import GUESSED, Metal, NewPipe, ToMake
+from pipemetal.restoration.record import SURE_95, FoundPipe
+from pipemetal.restoration.says import LAW_WORDS, Said
+from pipemetal.restoration.temper import NONE_OF_THESE, Tuning
+from pipemetal.texts import Text
+from pipemetal.units import UnitSystem
+from pipemetal.words import Words
+
+__all__ = ["SIZE_WORDS", "dossier_pdf", "dossier_sheets"]
+
+PICTURE_MM: Final = 178.0
+SIZE_WORDS: Final = {
+    "diameter_mm": "diameter inside",
+    "length_mm": "body",
+    "foot_length_mm": "foot",
+    "mouth_width_mm": "mouth",
+    "cut_up_mm": "cut-up",
+    "thickness_mm": "wall at mouth",
+    "wall_middle_mm": "wall in the middle",
+    "wall_top_mm": "wall at top",
+    "wall_foot_mm": "wall of the foot",
+    "toe_mm": "toe bore",
+    "windway_mm": "wind-way",
+}
+"""The sizes of an old pipe in words."""
+WALLS: Final = ("thickness_mm", "wall_middle_mm", "wall_top_mm", "wall_foot_mm", "windway_mm")
+NEW_SIZES: Final = (
+    ("diameter_mm", "diameter inside"),
+    ("mouth_mm", "mouth"),
+    ("cut_up_mm", "cut-up"),
+    ("wall_mm", "wall at mouth"),
+    ("length_mm", "body"),
+    ("foot_mm", "foot"),
+    ("toe_mm", "toe bore"),
+    ("windway_mm", "wind-way"),
+)
+AIRS_C: Final = (10.0, 15.0, 20.0)
+
+
+@dataclass(frozen=True)
+class _Point:
+    """A pipe of the scale picture."""
+
+    rank: str
+    choir: int
+    footage: str
+    key: int
+    half_tones: float
+
+
+def dossier_pdf(
+    said: Said, made: ToMake | Text, metal: Metal | Text, units: UnitSystem, say: Words, paper: str = "a4"
+) -> bytes:
+    """The dossier as a PDF. Errors: UnitError for a paper that is not known."""
+    return to_pdf(dossier_sheets(said, made, metal, units, say), paper, say, title=said.old.name)
+
+
+def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: UnitSystem, say: Words) -> list[Sheet]:
+    """The dossier in parts: measured, computed, to be made with what is guessed, added and sources."""
+    old = said.old
+    subtitle = ", ".join(x for x in (f"{old.rank} {footage_text(old.footage)}", old.place) if x)
+
+    def sheet(title: str, blocks: Iterator[Block]) -> Sheet:
+        return Sheet(say(title), subtitle, tuple(blocks), foot=f"{old.name}, {subtitle}")
+
+    return [
+        sheet("Measured", _measured(said, units, say)),
+        sheet("Computed", _computed(said, units, say)),
+        sheet("To be made: computed and guessed", _to_be_made(said, made, metal, units, say)),
+        sheet("Added, background, sources", _sources(said, made, say)),
+    ]
+
+
+def _measured(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
+    old = said.old
+    yield Paragraph(
+        say(
+            "{name}: {found} pipes found, {missing} missing of the compass {first} to {last}. This part holds only what somebody "
+            "measured or saw.",
+            name=old.name,
+            found=len(old.there),
+            missing=len(old.missing_keys),
+            first=note_name(old.first_key, old.naming),
+            last=note_name(old.last_key, old.naming),
+        )
+    )
+    facts = [
+        (say(name), value)
+        for name, value in (("built", old.built), ("owner", old.owner), ("remark", old.note))
+        if value
+    ]
+    if facts:
+        yield table(["", ""], facts, shares=(0, 1))
+    held = [n for n in SIZE_WORDS if any(f.size_mm(n) is not None for f in old.there)]
+    heads = [
+        say("note"),
+        *(f"{say(SIZE_WORDS[n])}, {_unit(n, units)}" for n in held),
+        say("condition"),
+        say("length is"),
+    ]
+    rows = [_old_row(f, held, units, say) for f in old.there]
+    yield Heading(say("Pipes"))
+    yield table(heads, rows, size_pt=7.5)
+    if any(f.guessed for f in old.there):
+        yield Paragraph(say("? inside diameter from an outer size with the wall of a neighbour: not measured itself."))
+    yield from _ways(said, units, say)
+    yield from _heard(said, units, say)
+    marks = [
+        (f.pipe.note, f.mark, ", ".join(f.photos), f.pipe.remark)
+        for f in old.there
+        if f.mark or f.photos or f.pipe.remark
+    ]
+    if marks:
+        yield Heading(say("Marks, pictures, remarks"))
+        yield table([say("note"), say("mark"), say("pictures"), say("remark")], marks, shares=(0, 1, 1, 1))
+    if old.readings:
+        yield Heading(say("The old metal"))
+        yield table(
+            [say("element"), "%", "± % (95 %)", say("measured by")],
+            [
+                (
+                    r.element,
+                    ("< " if r.below_limit else "") + units.number(r.wt_pct, 2),
+                    units.number(SURE_95 * r.uncertainty_wt_pct, 2),
+                    r.method,
+                )
+                for r in old.readings
+            ],
+        )
+
+
+def _unit(name: str, units: UnitSystem) -> str:
+    return units.wall_unit if name in WALLS else units.length
+
+
+def _shown(name: str, value_mm: float, units: UnitSystem) -> str:
+    return units.bare_wall(value_mm) if name in WALLS or name == "wall_mm" else units.bare_length(value_mm, 1)
+
+
+def _old_row(found: FoundPipe, held: list[str], units: UnitSystem, say: Words) -> tuple[str, ...]:
+    cells = []
+    for name in held:
+        value = found.size_mm(name)
+        doubt = " ?" if name in found.guessed else ""
+        cells.append("" if value is None else _shown(name, value, units) + doubt)
+    altered = say(found.altered)
+    if found.altered_by_mm is not None:
+        altered = f"{altered}, {units.show_length(found.altered_by_mm, 1)}"
+    return (found.pipe.note, *cells, say(found.pipe.condition), altered)
+
+
+def _ways(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
+    """How each size was measured, and its plus or minus."""
+    rows = []
+    for name, words in SIZE_WORDS.items():
+        held = [f for f in said.old.there if f.size_mm(name) is not None]
+        if not held:
+            continue
+        ways = "; ".join(dict.fromkeys(f.how[name] for f in held if name in f.how)) or "–"
+        halves = [SURE_95 * f.sigma_mm(name) for f in held]
+        usual = all(name not in f.plus_minus_mm for f in held)
+        low, high = (_shown(name, v, units) for v in (min(halves), max(halves)))
+        half = low if low == high else f"{low} – {high}"
+        rows.append((say(words), ways, half, say("usual, nobody stated it") if usual else say("stated")))
+    yield Heading(say("How it was measured"))
+    heads = [say("size"), say("way"), say("± (95 %), {unit}", unit=units.length), say("plus or minus is")]
+    yield table(heads, rows, shares=(0, 1, 0, 0))
+
+
+def _heard(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
+    rows = [
+        (
+            f.pipe.note,
+            units.number(f.sounds_hz, 2),
+            units.number(f.sounds_plus_minus_cents, 1),
+            units.show_temperature(f.air_c),
+        )
+        for f in said.old.there
+        if f.sounds_hz is not None and f.air_c is not None
+    ]
+    if rows:
+        yield Heading(say("Pipes that speak, as recorded"))
+        yield table([say("note"), "Hz", say("± cents"), say("air")], rows)
+
+
+def _computed(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
+    yield Paragraph(
+        say("Worked out from what was measured. Limits hold 95 in 100; they say nothing of what was not measured.")
+    )
+    scale, old = said.scale, said.old
+    if scale is not None:
+        at_c, half = scale.diameter_8_foot_c, scale.halving_pipe
+        yield Heading(say("Scale"))
+        yield Paragraph(
+            say(
+                "{model}; at 8' C {across} ({low} to {high}), half on pipe {half} ({least} to {most}).",
+                model=say(scale.model),
+                across=units.show_length(at_c.value, 1),
+                low=units.bare_length(at_c.low, 1),
+                high=units.bare_length(at_c.high, 1),
+                half=units.number(half.value, 1),
+                least=units.number(half.low, 1),
+                most=units.number(half.high, 1),
+            )
+        )
+        yield Picture(_picture(said, say))
+    if said.laws:
+        yield Heading(say("Laws over the compass"))
+        heads = [
+            say("what"),
+            say("middle"),
+            say("not under"),
+            say("not above"),
+            say("an octave up, times"),
+            say("pipes"),
+        ]
+        yield table(heads, [_law_row(law, units, say) for law in said.laws.values()], shares=(1, 0, 0, 0, 0, 0))
+    yield Paragraph(
+        say("Construction")
+        + ": "
+        + "; ".join(f"{say(c.name)} {units.number(100 * c.share, 0)} %" for c in said.constructions)
+    )
+    if said.tuning is not None:
+        yield from _tuning(said.tuning, units, say)
+    if said.strangers:
+        yield Heading(say("Pipes that do not belong"))
+        rows = [(s.note, "; ".join(say.read(w, units) for w in s.why)) for s in said.strangers]
+        yield table([say("note"), say("why")], rows, shares=(0, 1))
+    for warning in said.warnings:
+        yield Paragraph(say.read(warning, units))
+    yield Paragraph(
+        say("Missing pipes") + ": " + (", ".join(note_name(k, old.naming) for k in old.missing_keys) or "–")
+    )
+
+
+def _law_row(law: Law, units: UnitSystem, say: Words) -> tuple[str, ...]:
+    size = law.name.endswith("_mm")
+
+    def shown(value: float) -> str:
+        name = "thickness_mm" if law.name.startswith(("wall", "windway")) else law.name
+        return _shown(name, value, units) if size else units.number(value, 3)
+
+    middle = law.middle
+    words = say(LAW_WORDS[law.name]) + (
+        f", {_unit('thickness_mm' if 'wall' in law.name else law.name, units)}" if size else ""
+    )
+    return (
+        words,
+        shown(middle.value),
+        shown(middle.low),
+        shown(middle.high),
+        units.number(law.per_octave, 3),
+        str(law.rests_on),
+    )
+
+
+def _picture(said: Said, say: Words) -> Drawing:
+    scale, old = said.scale, said.old
+    assert scale is not None
+    points = [
+        _Point(
+            say("measured"),
+            1,
+            "",
+            f.pipe.key,
+            half_tones(f.pipe.diameter_mm, sounding_semitones(f.pipe.key, old.footage)),
+        )
+        for f in sorted(old.there, key=lambda f: f.pipe.key)
+        if f.pipe.diameter_mm is not None
+    ]
+    for key in range(old.first_key, old.last_key + 1):
+        semitones = sounding_semitones(key, old.footage)
+        points.append(_Point(say("by the scale"), 1, "", key, half_tones(scale.diameter_mm(semitones), semitones)))
+    return half_tone_picture(points, say("scale in half tones, at sounding pitch"), PICTURE_MM, say)
+
+
+def _tuning(tuning: Tuning, units: UnitSystem, say: Words) -> Iterator[Block]:
+    yield Heading(say("Pitch and temperament"))
+    here = speed_of_sound_m_s(tuning.at_c)
+    airs = "; ".join(
+        f"{units.number(tuning.a_hz.value * speed_of_sound_m_s(c) / here, 1)} Hz, {units.show_temperature(c)}"
+        for c in AIRS_C
+    )
+    yield Paragraph(
+        say(
+            "a1 {hz} Hz ({low} to {high}) at {air}; the same pipes in other air: {airs}.",
+            hz=units.number(tuning.a_hz.value, 1),
+            low=units.number(tuning.a_hz.low, 1),
+            high=units.number(tuning.a_hz.high, 1),
+            air=units.show_temperature(tuning.at_c),
+            airs=airs,
+        )
+    )
+    shown = max(len(tuning.set_95), 2)
+    rows = [
+        (
+            say(s.name) if s.name == NONE_OF_THESE else s.name,
+            f"{units.number(100.0 * s.share, 1)} %",
+            say("yes") if s.name in tuning.set_95 else say("no"),
+        )
+        for s in tuning.shares[:shown]
+    ]
+    yield table([say("temperament"), say("share of belief"), say("within the set of 95 %")], rows)
+    yield Paragraph(
+        say(
+            "No name of the set is proved: the lengths cannot tell them apart. A pipe scatters by {scatter} cents, the length rule "
+            "errs smoothly by some {smooth} cents and alike for all by some 15.",
+            scatter=units.number(tuning.scatter_cents, 1),
+            smooth=units.number(tuning.smooth_cents, 0),
+        )
+    )
+
+
+def _to_be_made(said: Said, made: ToMake | Text, metal: Metal | Text, units: UnitSystem, say: Words) -> Iterator[Block]:
+    if isinstance(made, Text):
+        yield Paragraph(say.read(made, units))
+    else:
+        words = say(
+            "Made for a1 = {hz} Hz at {air} ({pitch}) in {temperament} ({certain}).",
+            hz=units.number(made.a_hz, 1),
+            air=units.show_temperature(made.at_c),
+            pitch=say(made.pitch_origin),
+            temperament=made.temperament,
+            certain=say(made.temperament_origin),
+        )
+        yield Paragraph(words, strong=True)
+        held = [(n, w) for n, w in NEW_SIZES if any(n in p.sizes for p in made.pipes)]
+        heads = [
+            say("note"),
+            *(f"{say(w)}, {units.wall_unit if n in ('wall_mm', 'windway_mm') else units.length}" for n, w in held),
+        ]
+        yield table(heads, [_new_row(p, [n for n, _ in held], units) for p in made.pipes], size_pt=7.5)
+        yield Paragraph(
+            say(
+                "± holds 95 in 100. ? is guessed: no old pipe tells it. Bodies are as they sound; length for tuning comes on top."
+            )
+        )
+        for note in made.notes:
+            yield Paragraph(say.read(note, units))
+    yield Heading(say("Alloy"))
+    if isinstance(metal, Text):
+        yield Paragraph(say.read(metal, units))
+        return
+    yield Paragraph(say("Recipe of the shop: {name} ({origin}).", name=metal.recipe.name, origin=say(metal.origin)))
+    if metal.differences:
+        rows = [
+            (
+                d.element,
+                units.number(d.old_wt_pct, 2),
+                units.number(d.recipe_wt_pct, 2),
+                say("trace") if d.trace else "",
+            )
+            for d in metal.differences
+        ]
+        yield table([say("element"), say("old, %"), say("recipe, %"), ""], rows)
+
+
+def _new_row(pipe: NewPipe, names: list[str], units: UnitSystem) -> tuple[str, ...]:
+    cells = []
+    for name in names:
+        worked = pipe.sizes.get(name)
+        if worked is None:
+            cells.append("")
+            continue
+        thin = "thickness_mm" if name == "wall_mm" else name
+        half = _shown(thin, (worked.size.high - worked.size.low) / 2.0, units)
+        cells.append(f"{_shown(thin, worked.size.value, units)} ± {half}{' ?' if worked.origin == GUESSED else ''}")
+    return (pipe.note, *cells)
+
+
+def _sources(said: Said, made: ToMake | Text, say: Words) -> Iterator[Block]:
+    old = said.old
+    yield Heading(say("Added"))
+    yield Paragraph(say("Every new part bears a mark, so that it can be told from the old ones for ever."))
+    rows = [(a.what, a.mark or "–", a.when, a.why) for a in old.added]
+    if isinstance(made, ToMake):
+        rows += [(say("new pipe {note}", note=p.note), "........", "........", say("was missing")) for p in made.pipes]
+    yield (
+        table([say("what"), say("mark"), say("when"), say("why")], rows, shares=(1, 0, 0, 1))
+        if rows
+        else Paragraph("–")
+    )
+    yield Heading(say("Pitches of old times, as background"))
+    yield table(
+        [say("what"), say("date"), "a1, Hz", "°C", say("source")],
+        [(p.what, p.date, f"{p.a_hz:g}", "" if p.at_c is None else f"{p.at_c:g}", p.source) for p in PITCHES],
+        shares=(1, 0, 0, 0, 2),
+        size_pt=7.5,
+    )
+    yield Paragraph(say("They prove nothing of this rank. Where no temperature stands, none was published."))
+    yield Heading(say("Sources"))
+    for source in (
+        *old.sources,
+        say("Rules of length and scale and their sources: docs/pipes.md and docs/restoration.md."),
+    ):
+        yield Paragraph(source)
+    if old.photos:
+        yield Heading(say("Pictures"))
+        yield Paragraph(", ".join(old.photos))
+    yield Paragraph(
+        say(
+            "Old metal holds lead: no dry brushing, wash hands, local law decides. Nothing is melted before the owner has agreed."
+        ),
+        quiet=True,
+    )
