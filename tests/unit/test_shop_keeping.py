@@ -3,6 +3,7 @@
 import datetime
 import json
 import sqlite3
+import threading
 from pathlib import Path
 
 import pytest
@@ -149,3 +150,70 @@ def test_an_altered_photo_is_found_by_the_doctor(tmp_path: Path) -> None:
         assert any("altered" in fault for fault in book.keeping.doctor().faults)
         with pytest.raises(BookError, match="damaged"):
             book.attachments.content("roll:R1 #1")
+
+
+def carried(book: Book, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """Write something with a backup before it, and wait until that was carried to the second place."""
+    book.lots.add(NewLot("T0", "pig", 5.0, TIN))
+    book.keeping.keep_daily(tmp_path / "kept")
+    book.lots.add(NewLot("T", "pig", 5.0, TIN))
+    for thread in threading.enumerate():
+        if thread.name == "second backup":
+            thread.join(120)
+    return tmp_path / "kept" / f"{datetime.date.today().isoformat()}.backup"
+
+
+def test_the_daily_backup_comes_to_a_second_folder(book: Book, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "second").mkdir()
+    monkeypatch.setenv("PIPEMETAL_BACKUPS_SECOND", str(tmp_path / "second"))
+    made = carried(book, monkeypatch, tmp_path)
+    assert (tmp_path / "second" / made.name).read_bytes() == made.read_bytes()
+    told = book.keeping.backups()
+    assert (told.latest, told.second_latest, told.late) == (made.stem, made.stem, ())
+
+
+def test_the_daily_backup_is_given_to_a_command(book: Book, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PIPEMETAL_BACKUPS_COMMAND", f"cp {{file}} '{tmp_path}/far away.backup'")
+    made = carried(book, monkeypatch, tmp_path)
+    assert (tmp_path / "far away.backup").read_bytes() == made.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "told"),
+    [
+        ("PIPEMETAL_BACKUPS_SECOND", "/nowhere/at/all", "is not there"),
+        ("PIPEMETAL_BACKUPS_COMMAND", "false {file}", "ended with 1"),
+        ("PIPEMETAL_BACKUPS_COMMAND", "cp a b", "is no command for a backup"),
+        ("PIPEMETAL_BACKUPS_COMMAND", "no-such-program {file}", "is not installed"),
+    ],
+)
+def test_a_second_place_that_fails_is_told_and_stops_nobody(
+    name: str,
+    value: str,
+    told: str,
+    book: Book,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    monkeypatch.setenv(name, value)
+    made = carried(book, monkeypatch, tmp_path)
+    assert made.is_file() and told in caplog.text and book.keeping.backups().second_latest is None
+
+
+def test_a_week_without_a_backup_is_told(book: Book, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PIPEMETAL_BACKUPS", str(tmp_path / "kept"))
+    book.lots.add(NewLot("T", "pig", 5.0, TIN))
+    assert book.keeping.backups().late == ()
+    days = [datetime.date(2026, 5, 1), datetime.date(2026, 5, 9)]
+    monkeypatch.setattr(type(book._writer), "written_between", lambda _: tuple(days))
+    assert "no backup was ever made" in str(book.keeping.backups().late[0])
+    assert any("no backup was ever made" in fault for fault in book.keeping.doctor().faults)
+    folder = book.keeping.backups_folder()
+    folder.mkdir(parents=True)
+    (folder / "2026-05-01.backup").touch()
+    assert "no backup since 2026-05-01" in str(book.keeping.backups().late[0])
+    (folder / "2026-05-02.backup").touch()
+    assert book.keeping.backups().late == ()
+    monkeypatch.setenv("PIPEMETAL_BACKUPS_SECOND", str(tmp_path))
+    assert "no backup at the second place was ever made" in str(book.keeping.backups().late[0])

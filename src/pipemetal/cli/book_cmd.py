@@ -166,5 +166,7 @@ def _print_health(held: Health | None, where: str) -> None:
     click.echo("  " + ", ".join(f"{n} {name}" for name, n in held.rows.items()))
     kept = held.backups
     click.echo(f"  Daily backups: {kept.kept} in {kept.folder}, the latest of {kept.latest or 'no day yet'}.")
+    if kept.second:
+        click.echo(f"  Second place: {kept.second}, the latest of {kept.second_latest or 'no day yet'}.")
     for fault in held.faults:
         click.echo(f"Fault: {fault}")

@@ -28,6 +28,7 @@ from pipemetal.shop.checking import check_attachments, check_ledger, check_struc
 from pipemetal.shop.copies import copy_to, hashes_of, unused
 from pipemetal.shop.dumping import write_dump
 from pipemetal.shop.rowfiles import Manifest, blob_sizes, table_hashes, tables_at
+from pipemetal.shop.second_place import carry, latest_carried, second_place
 from pipemetal.shop.writer import Writer
 from pipemetal.texts import Text
 
@@ -35,17 +36,24 @@ __all__ = ["KEEP_DAYS", "Backups", "Health", "Keeping", "installation"]
 
 KEEP_DAYS: Final = 14
 DAILY: Final = "????-??-??.backup"
+LATE_DAYS: Final = 7
 LITTLE_SPACE: Final = 200_000_000
 _LOG: Final = logging.getLogger("pipemetal.book")
 
 
 @dataclass(frozen=True)
 class Backups:
-    """The daily backups: where they lie, how many, and the day of the latest."""
+    """The daily backups: where they lie, how many, the day of the latest, and the same of the second place.
+
+    `late` says what has not been backed up for a week, in words; empty where all is as it should be.
+    """
 
     folder: str
     kept: int
     latest: str | None
+    second: str = ""
+    second_latest: str | None = None
+    late: tuple[Text, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -130,10 +138,26 @@ class Keeping:
             self.backup(file)
             _LOG.info("backed up before the first writing of the day: %s", file)
             _keep_latest(folder, file, keep)
+            carry(file, keep)
         except (OSError, BookError) as error:
             if not file.exists():  # another program may just have made it
                 # work in the shop goes on without it; the doctor tells it too
                 _LOG.warning("today's backup could not be made: %s", error)
+
+    def backups(self) -> Backups:
+        """How it stands with the daily backups."""
+        folder = self._daily[0] if self._daily is not None else self.backups_folder()
+        kept = sorted(path.stem for path in folder.glob(DAILY)) if folder.is_dir() else []
+        latest, second = kept[-1] if kept else None, second_place()
+        carried = latest_carried(folder) if second else None
+        late: list[Text] = []
+        written = self._writer.written_between()
+        if written is not None:
+            if _is_late(latest, *written):
+                late.append(_told_late("no backup", latest, str(folder)))
+            if second and _is_late(carried, *written):
+                late.append(_told_late("no backup at the second place", carried, second))
+        return Backups(str(folder), len(kept), latest, second, carried, tuple(late))
 
     def keep_before(self, newest: str) -> None:
         """A copy of the book before it is brought up to a newer schema; one that a killed program made already is enough."""
@@ -185,11 +209,21 @@ class Keeping:
         free = shutil.disk_usage(Path(target).resolve().parent).free if self._writer.is_sqlite else None
         if free is not None and free < LITTLE_SPACE:
             faults.append(f"only {free // 1_000_000} MB free on the disk")
-        folder = self.backups_folder()
-        kept = sorted(folder.glob(DAILY)) if folder.is_dir() else []
-        backups = Backups(str(folder), len(kept), kept[-1].stem if kept else None)
+        backups = self.backups()
+        faults += [str(late) for late in backups.late]
         database = self._writer.engine.dialect.name
         return Health(connect.without_password(target), database, revision, counts, free, backups, faults)
+
+
+def _is_late(latest: str | None, first: datetime.date, last: datetime.date) -> bool:
+    """Whether what was written up to `last` has had no backup for a week: a backup holds what stood before its own day."""
+    return (last - (datetime.date.fromisoformat(latest) if latest else first)).days > LATE_DAYS
+
+
+def _told_late(what: str, latest: str | None, where: str) -> Text:
+    if latest is None:
+        return Text("{what} was ever made: {where}", what=Text(what), where=where)
+    return Text("{what} since {day}: {where}", what=Text(what), day=latest, where=where)
 
 
 def _standing(table: Table) -> Select[int]:

@@ -186,6 +186,15 @@ class Writer:
             query = select(held.c.id).where(held.c.withdrawn.is_(False)).order_by(held.c.id)
             return [str(key) for key in connection.execute(query).scalars()]
 
+    def written_between(self) -> tuple[datetime.date, datetime.date] | None:
+        """The days of the first and the latest event; None for an empty book."""
+        query = select(func.min(schema.events.c.at), func.max(schema.events.c.at))
+        with self.reading() as connection:
+            first, last = connection.execute(query).one()
+        if first is None:
+            return None
+        return datetime.date.fromisoformat(str(first)[:10]), datetime.date.fromisoformat(str(last)[:10])
+
     def last_event(self) -> int:
         """The number of the latest event, nought in an empty book."""
         seen = _GLANCE.get()

@@ -107,6 +107,7 @@ def _add_today(app: FastAPI, site: Site) -> None:
             plan_id=plan_id,
             low=low,
             low_kg=LOW_STOCK_KG,
+            backups_late=book.keeping.backups().late,
             state=site.plan_state(plan_id),
             events=site.kept("latest", lambda: book.history.events(limit=5)),
             today=now.date(),
