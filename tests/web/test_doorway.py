@@ -85,7 +85,9 @@ def test_it_is_made_anew_before_it_ends_and_for_another_name_under_the_same_root
     assert leaf(first.chain).serial_number != numbers[2] and other.root == first.root
 
 
-def test_the_root_vouches_for_private_names_alone(tmp_path: Path) -> None:
+def test_the_root_vouches_for_what_the_machine_was_called_and_private_names_alone(tmp_path: Path) -> None:
+    at_first = certificate_for(["203.0.113.8", "pipes.example"], tmp_path)
+    assert at_first.left_out == ()
     made = certificate_for(["pay.example", "203.0.113.9", "bench.local", "192.168.1.2"], tmp_path)
     assert made.left_out == ("203.0.113.9", "pay.example")
     told = leaf(made.chain).extensions.get_extension_for_class(x509.SubjectAlternativeName).value

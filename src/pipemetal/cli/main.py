@@ -69,6 +69,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "label": ("paper_cmd:label", "Labels for rolls, remnants and lots, with QR code."),
     "paper": ("paper_cmd:paper", "Print a plan again: other paper, language or units."),
     "patterns": ("paper_cmd:patterns", "Full-size patterns of blanks: DXF, SVG, or PDF in tiles."),
+    "new": ("people_cmd:new", "Make an empty shop book, and enter who runs the shop."),
     "backup": ("book_cmd:backup", "Write the shop book into one file."),
     "restore": ("book_cmd:restore", "Bring a shop book back from a backup."),
     "doctor": ("book_cmd:doctor", "Check the shop book and the installation."),
@@ -136,6 +137,7 @@ NOUNS: Final[dict[str, Noun]] = {
     "book": Noun(
         "The shop book: what happened, corrections, people, files in and out, backup.",
         {
+            "new": "new",
             "trace": "trace",
             "history": "history",
             "undo": "undo",

@@ -8,10 +8,40 @@ from dataclasses import asdict
 import click
 
 from pipemetal.cli.common import json_option, print_json, print_table
-from pipemetal.cli.shop_cmd import open_book, shop_option
+from pipemetal.cli.shop_cmd import open_book, open_or_make_book, shop_option, shown_shop
 from pipemetal.errors import InputError
+from pipemetal.shop.roles import Role
 
-__all__ = ["people"]
+__all__ = ["new", "people"]
+
+
+@click.command(short_help="Make an empty shop book.")
+@click.option("--run", "runner", metavar="NAME", help="Enter this person, who may run the shop.")
+@click.option("--pin", is_flag=True, help="Ask for their PIN (or read it from standard input).")
+@click.option("--password", is_flag=True, help="Ask for their password (or read it from standard input).")
+@shop_option
+@json_option
+def new(runner: str | None, pin: bool, password: bool, shop: str | None, as_json: bool) -> None:
+    """Make an empty shop book where there is none, and enter the person who runs the shop.
+
+    Without a person everybody may do everything; `serve --lan` needs one with a PIN or a password.
+    """
+    if (pin or password) and runner is None:
+        raise InputError("is missing", field="--run", allowed="whose PIN or password it is", example="--run Ada --pin")
+    own_pin, own_password = (_secret("PIN") if pin else None), (_secret("password") if password else None)
+    with open_or_make_book(shop, keep=True) as book:
+        if book.history.last() or book.people.all():
+            raise InputError(
+                "holds a shop book already", field="--shop", value=shown_shop(shop), allowed="a place where none is yet"
+            )
+        event = 0
+        if runner is not None:
+            with book.acting(runner):
+                event = book.people.add(runner, Role.RUN, pin=own_pin, password=own_password).event
+    if as_json:
+        print_json({"shop": shown_shop(shop), "event": event})
+        return
+    click.echo(f"An empty shop book: {shown_shop(shop)}." + (f" {runner} runs the shop." if runner else ""))
 
 
 @click.group(short_help="Who works with the book, and in which role.")

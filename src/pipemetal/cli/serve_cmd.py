@@ -18,7 +18,7 @@ from pipemetal.cli.shop_cmd import named_by, shop_of, shop_option
 from pipemetal.errors import InputError, near
 from pipemetal.files.outbox import is_database
 from pipemetal.texts import Text
-from pipemetal.web.doorway import Doorway
+from pipemetal.web.doorway import Doorway, is_well
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -69,6 +69,7 @@ FIRST_PAGE_S = 1.5
 @click.option("--label-printer", metavar="HOST[:PORT]", default="", help="Labels go straight to this printer (ZPL).")
 @click.option("--label-size", default="roll 90x50", show_default=True, help="Its labels, by their measures.")
 @click.option("--dots", type=click.IntRange(100, 600), default=203, show_default=True, help="Its dots an inch.")
+@click.option("--well", is_flag=True, help="Ask only whether a server at --port is well; exit code 1 where it is not.")
 @click.option(
     "--log",
     "log_path",
@@ -93,6 +94,7 @@ def serve(
     label_printer: str,
     label_size: str,
     dots: int,
+    well: bool,
     log_path: Path | None,
 ) -> None:
     """Serve the shop book's pages to a browser on this machine, or with --lan to the shop's tablets.
@@ -100,6 +102,10 @@ def serve(
     Over --lan the way is locked with a certificate of the shop's own, made at the first start. Tablets are told once
     to trust it, at the address that is printed. Every writing, job and refusal is a line on standard error.
     """
+    if well:
+        answers = is_well(port)
+        click.echo(f"The server at port {port} {'is well' if answers else 'does not answer'}.")
+        click.get_current_context().exit(0 if answers else 1)
     way = Doorway(port, lan or bool(behind), plain, certificate_path, key_path, behind, names, trust_port or port + 1)
     way.check()
     devices = _devices(scale, label_printer, label_size, dots)

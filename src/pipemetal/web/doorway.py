@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import http.client
 import ipaddress
 import socket
 import ssl
@@ -19,10 +21,11 @@ if TYPE_CHECKING:
     from pipemetal.web.own_certificate import Certificate
     from pipemetal.web.site import Site
 
-__all__ = ["Doorway", "own_address"]
+__all__ = ["Doorway", "is_well", "own_address"]
 
 EVERYWHERE: Final = "0.0.0.0"
 HERE: Final = "127.0.0.1"
+WELL_S: Final = 5.0
 A_DAY_S: Final = 86_400.0
 
 
@@ -130,7 +133,9 @@ class Doorway:
             yield f"New tablets first: {self.first_address()} tells how they trust the shop's own certificate."
             yield f"Its SHA-256: {self._certificate.fingerprint}"
             for name in self._certificate.left_out:
-                yield f"Not in the certificate, because it is not of a private network: {name}"
+                yield (
+                    f"Not in the certificate, whose root was made before this name: {name}. Take root.pem away for a new root."
+                )
 
     def _add(self, app: object, port: int, more: dict[str, object]) -> None:
         import uvicorn
@@ -181,6 +186,22 @@ def _refuse_taken(port: int, host: str, option: str) -> None:
             probe.bind((host, port))
         except OSError:
             raise InputError("is taken by another program", field=option, value=port) from None
+
+
+def is_well(port: int) -> bool:
+    """Whether a server on this machine can read its book; its certificate is not looked at, the machine is known."""
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    for connection in (
+        http.client.HTTPSConnection(HERE, port, timeout=WELL_S, context=context),
+        http.client.HTTPConnection(HERE, port, timeout=WELL_S),
+    ):
+        with contextlib.closing(connection), contextlib.suppress(OSError, http.client.HTTPException):
+            connection.request("GET", "/health")
+            answer = connection.getresponse()
+            if answer.status == http.HTTPStatus.OK and answer.read(100) == b"ok":
+                return True
+    return False
 
 
 def own_address() -> str:

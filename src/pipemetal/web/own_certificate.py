@@ -1,8 +1,9 @@
 """A certificate of the shop's own, so that the way to the tablets is locked: a root that tablets are told to trust once, and
 under it the certificate of this machine, made anew before it ends or when the machine is called otherwise.
 
-The root may vouch for nothing but this machine's names and addresses of private networks (name constraints, RFC 5280,
-section 4.2.1.10; private addresses by RFC 1918 and RFC 4193). Both keys lie in a folder that its owner alone can read.
+The root may vouch for nothing but the names and addresses that this machine had when it was made, and addresses of private
+networks (name constraints, RFC 5280, section 4.2.1.10; private addresses by RFC 1918 and RFC 4193).
+Both keys lie in a folder that its owner alone can read.
 """
 
 from __future__ import annotations
@@ -91,8 +92,9 @@ def certificate_for(
         raise FileFormatError(
             Text("cannot be written: {strerror}", strerror=error.strerror or str(error)), where=str(folder)
         ) from None
-    root = _root(folder / ROOT_FILE, now)
-    wanted, left_out = _sorted_names(names, root)
+    called = sorted({name.lower().strip("[]") for name in names})
+    root = _root(folder / ROOT_FILE, called, now)
+    wanted, left_out = _sorted_names(called, root)
     machine = folder / MACHINE_FILE
     if not _serves(machine, root, wanted, now):
         with replacing():
@@ -130,7 +132,7 @@ def fingerprint_of(certificate: x509.Certificate) -> str:
     return certificate.fingerprint(hashes.SHA256()).hex(":").upper()
 
 
-def _root(file: Path, now: datetime.datetime) -> _Held:
+def _root(file: Path, names: Iterable[str], now: datetime.datetime) -> _Held:
     """The root, made where there is none; of two programs that make it at once both use the first."""
     held = _read(file)
     if held is not None and _ends(held.certificate) > now:
@@ -140,7 +142,7 @@ def _root(file: Path, now: datetime.datetime) -> _Held:
     with part_folder(file) as beside:
         made = beside / ROOT_FILE
         with private_file(made) as out:
-            out.write(_pem(_new_root(now)))
+            out.write(_pem(_new_root(names, now)))
         with contextlib.suppress(FileExistsError):
             move_new(made, file)
     held = _read(file)
@@ -153,14 +155,19 @@ def _root(file: Path, now: datetime.datetime) -> _Held:
     return held
 
 
-def _new_root(now: datetime.datetime) -> _Held:
+def _new_root(names: Iterable[str], now: datetime.datetime) -> _Held:
     key = ec.generate_private_key(ec.SECP256R1())
     host = socket.gethostname().lower()[:40] or "shop"
     name = _name(f"Pipe shop on {host}, {now.date().isoformat()}")
-    allowed: list[x509.GeneralName] = [
-        x509.DNSName(n) for n in (host, "localhost", "local", "lan", "internal", "home.arpa")
-    ]
-    allowed += [x509.IPAddress(ipaddress.ip_network(network)) for network in PRIVATE]
+    networks = [ipaddress.ip_network(network) for network in PRIVATE]
+    domains = [host, "localhost", "local", "lan", "internal", "home.arpa"]
+    for one in names:
+        try:
+            networks.append(ipaddress.ip_network(one))
+        except ValueError:
+            domains.append(one)
+    allowed: list[x509.GeneralName] = [x509.DNSName(domain) for domain in dict.fromkeys(domains)]
+    allowed += [x509.IPAddress(network) for network in dict.fromkeys(networks)]
     built = (
         _begun(name, name, key, now, ROOT_DAYS)
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
@@ -224,7 +231,7 @@ def _sorted_names(names: Iterable[str], root: _Held) -> tuple[list[x509.GeneralN
     networks = [one.value for one in permitted if isinstance(one, x509.IPAddress)]
     fine: list[x509.GeneralName] = []
     others: list[str] = []
-    for name in sorted({n.lower().strip("[]") for n in names}):
+    for name in names:
         try:
             address = ipaddress.ip_address(name)
         except ValueError:
