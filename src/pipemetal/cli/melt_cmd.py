@@ -38,7 +38,8 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
     will do, and what to ladle out first where there is no room. The file then needs [heel] with mass_kg and composition, as
     `mass_kg = 180` and `composition = "Sn 48 Sb 0.3 Pb bal"`, and each lot its mass_kg.
 
-    Dross, the least worth weighing and the unit of mass are those of shop.toml. Exit code 1 when the recipe cannot be met; the smallest addition that mends it is named.
+    Dross, the least worth weighing and the unit of mass are those of shop.toml. Exit code 1 when the
+    recipe cannot be met; the smallest addition that mends it is named.
     """
     correcting = len(words) == 2 and words[0] == "correct"
     if len(words) != 1 and not correcting:
