@@ -50,9 +50,10 @@ validation: $(VENV)/.dev
 bench: $(VENV)/.dev
 	$(BIN)/python bench/page.py
 
-# Writes docs/commands.md and docs/quantities.md, and builds the documents as a site, without the internet; the API's own pages beside them.
+# Writes docs/commands.md, docs/json.md with its schemas and docs/quantities.md, and builds the documents as a site, without the internet; the API's own pages beside them.
 docs: $(VENV)/.dev
 	$(BIN)/python bench/commands.py
+	$(BIN)/python bench/json_forms.py
 	$(BIN)/python bench/quantities_page.py
 	$(BIN)/mkdocs build --quiet --clean
 	$(BIN)/pdoc --docformat markdown -o site/api pipemetal '!pipemetal.shop.migrations'

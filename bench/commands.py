@@ -15,7 +15,9 @@ Written from the commands themselves (`make docs`); a test fails when the page i
 cannot be served and is named; 2 bad input; 3 a numerical method gave up.
 
 A noun, then a verb: `pipemetal metal charge`. A verb works without its noun too: `pipemetal charge`. `plan` and `layout` alone
-mean `plan make` and `layout place`. `NO_COLOR=1` prints without colours; tables are as wide as the terminal, or `COLUMNS`.
+mean `plan make` and `layout place`. What is in the shop takes its verb as a word too: `rolls list`, `rolls show R101`,
+`rolls add rack.csv`, `lots enter T9 --mass 250`; `--add` takes a file, `--enter` an id. `NO_COLOR=1` prints without colours;
+tables are as wide as the terminal, or `COLUMNS`.
 
 Your shell completes nouns, verbs and options after one line in its start file:
 

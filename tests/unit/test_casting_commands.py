@@ -34,7 +34,7 @@ def test_push_and_freeze_write_their_pictures(tmp_path: Path) -> None:
     assert CliRunner().invoke(cli, ["push", sheet, "--pictures", str(tmp_path)]).exit_code == 0
     words = ["freeze", "Sn", "50", "Pb", "bal", "--thickness", "1.8", "--casts", "3", "--pictures", str(tmp_path)]
     assert CliRunner().invoke(cli, words).exit_code == 0
-    assert {p.stem for p in tmp_path.glob("*.svg")} == {"card-pour", "card-beats", "thickness", "freezing", "window"}
+    assert {p.stem for p in tmp_path.glob("*.svg")} == {"thickness", "freezing", "window"}
 
 
 def test_cards_for_the_wall_are_written_by_every_casting_command(tmp_path: Path) -> None:

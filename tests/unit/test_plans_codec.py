@@ -50,6 +50,8 @@ def values_of(kind: Any) -> st.SearchStrategy[Any]:
         return rows_of(kind)
     if origin in (types.UnionType, typing.Union):
         return st.one_of(*(st.none() if a is type(None) else values_of(a) for a in args))
+    if origin is typing.Literal:
+        return st.sampled_from(args)
     if origin is tuple and args[-1] is Ellipsis:
         return st.lists(values_of(args[0]), max_size=2).map(tuple)
     if origin is tuple:

@@ -356,3 +356,24 @@ def test_large_blanks_keep_their_order_and_a_few_small_ones_their_number_beside_
     for k, (x0, y0, x1, y1) in enumerate(boxes):
         assert not any(a < x1 and b < y1 and c > x0 and d > y0 for a, b, c, d in boxes[k + 1 :])
     assert not close_ups(tiny, 0.05, (273.0, 80.0), Words())
+
+
+def test_papers_printed_again_are_as_the_plan_was_printed_unless_told_otherwise(tmp_path: Path) -> None:
+    """Language, units and paper of the shop stay with its plan; plans of before have none and print as they did."""
+    from pipemetal.planning.settings import ShopSettings
+    from pipemetal.plans.codec import read, write
+    from pipemetal.plans.making import printed_row
+    from pipemetal.plans.record import Plan, Printed
+
+    settings = ShopSettings(language="de", paper="letter", length_unit="in", mass_unit="lb")
+    held = Printed("letter", "de", "in", "lb", "C")
+    assert printed_row(settings) == held and read(write(Plan("C", printed=held))).printed == held
+    (tmp_path / "new.json").write_text(write(Plan("C", printed=held)), encoding="utf-8")
+    (tmp_path / "old.json").write_text(write(Plan("C")), encoding="utf-8")
+    told = ["--language", "de", "--paper", "letter", "--lengths", "in", "--masses", "lb"]
+    for name, options in (("new", []), ("old", told), ("plain", [])):
+        plan = tmp_path / f"{'old' if name == 'plain' else name}.json"
+        words = ["print", "paper", str(plan), "metal-account", "--out", str(tmp_path / name), *options]
+        assert CliRunner().invoke(cli, words, catch_exceptions=False).exit_code == 0
+    new, old, plain = ((tmp_path / name / "metal-account.pdf").read_bytes() for name in ("new", "old", "plain"))
+    assert new == old != plain

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from pipemetal.words import catalogue
+
 ROOT = Path(__file__).parents[2]
 WRITTEN_BY_PROGRAM = {"commands.md", "validation.md", "benchmarks.md", "quantities.md"}
 PAGES = [p for p in sorted((ROOT / "docs").rglob("*.md")) if p.name not in WRITTEN_BY_PROGRAM] + [ROOT / "README.md"]
@@ -46,3 +48,50 @@ def test_no_word_that_a_reader_stops_at(page: Path) -> None:
 def test_every_page_has_a_picture_or_an_example(page: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert page.name == "unknown.md" or "![" in text or re.search(r"(?m)^ {4}\S|```|^\|", text), page.name
+
+
+GERMAN = {
+    "rack": "Regal",
+    "heel": "Sumpf|Sümpf",
+    "pig": "Barren",
+    "ingot": "Block|Blöck",
+    "cutting sheet": "Schnittpl",
+    "dross": "Krätze",
+    "remnant": "Reststück",
+    "offcut": "Abschnitt",
+    "sled": "[Ss]chlitten",
+    "swarf": "Werkbankspäne",
+    "shop book": "Werkstattbuch",
+    "casting log": "Gießbuch",
+    "run-up": "Anlauf",
+    "kerf": "Schnittfuge",
+    "assay": "Analyse",
+    "cut-up": "Aufschn",
+    "mandrel": "Dorn",
+    "crew": "Gießer|gießt",
+    "melt": "[Ss]chmelz|schmilz|schmolz",
+    "languid": "Kern",
+    "scrap": "Altmetall|verschrott",
+}
+"""The German word for each thing: one, whatever page or paper it stands on."""
+GERMAN_STUMBLES = re.compile(
+    r"\b(Schub(karte)?|Gussbuch|Mannschaft|Kasten|Mensch|Takt beginnen|Bestand|im Haus|Lager|Zuschnittblatt\w*|Einsatz"
+    r"|Kelle hält|Kessel hält|Fühllehre|auswiegen|Eintreten|Barren eigene|eigene Barren|Normung)\b"
+)
+"""German words that stood beside the one that counts."""
+
+
+@pytest.mark.parametrize("thing", GERMAN)
+def test_one_thing_has_one_german_word(thing: str) -> None:
+    held = {k: v for k, v in catalogue("de").items() if "planed" not in k}  # settings as they are typed
+    said = {
+        k: v for k, v in held.items() if re.search(rf"\b{thing}s?\b", re.sub(r"\{\w+\}|--\w+|`[^`]*`|\w+:ID", "", k), re.IGNORECASE)
+    }
+    assert said and {k: v for k, v in said.items() if not re.search(GERMAN[thing], v)} == {}
+    glossary = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")
+    row = re.search(rf"(?m)^\| {thing}\b[^|]*\| ([^|]*)\|", glossary)
+    assert row is None or re.search(GERMAN[thing], row[1]), thing
+
+
+def test_no_german_word_stands_beside_the_one_that_counts() -> None:
+    assert [(k, v) for k, v in catalogue("de").items() if GERMAN_STUMBLES.search(v)] == []

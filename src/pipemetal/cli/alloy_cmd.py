@@ -34,7 +34,7 @@ _OUTSIDE = "outside the assessed range"
 @click.argument("composition", nargs=-1, required=True)
 @click.option("--at", "at_c", type=float, metavar="C", help="Every property too, hot ones at this temperature.")
 @click.option("--properties", is_flag=True, help="Every property, hot ones 30 K above the liquidus.")
-@out_option("--svg", "svg_folder", metavar="DIR", help="Write the freezing curve and the diagram as SVG.")
+@out_option("--pictures", "--svg", "svg_folder", metavar="DIR", help="Write the freezing curve and the diagram as SVG.")
 @json_option
 def alloy(
     composition: tuple[str, ...], at_c: float | None, properties: bool, svg_folder: Path | None, as_json: bool

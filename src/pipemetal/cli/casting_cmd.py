@@ -37,7 +37,7 @@ __all__ = ["freeze", "push"]
 @click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log to learn from.")
 @click.option("--crew", metavar="NAME", help="Who casts, by its name in the log; it wins over the sheet's.")
 @cards_option
-@pictures_option("Write the crew's cards (A4, read at three metres) and the thickness picture as SVG.")
+@pictures_option("Write the thickness along the sheet as SVG.")
 @json_option
 def push(
     sheet_file: Path,

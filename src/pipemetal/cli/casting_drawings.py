@@ -69,7 +69,7 @@ def write_drawings(folder: Path, drawings: dict[str, Drawing]) -> None:
 
 
 def push_drawings(cards: Path | None, folder: Path | None, card: PushCard, window: PourWindow, job: Any) -> None:
-    """The pour and beat cards of one push, and with pictures its thickness."""
+    """The pour and beat cards of one push; its thickness as a picture."""
     from pipemetal.documents.casting_cards import beat_card, pour_card
     from pipemetal.documents.casting_pictures import thickness_picture
 
@@ -81,7 +81,7 @@ def push_drawings(cards: Path | None, folder: Path | None, card: PushCard, windo
         write_drawings(cards, both)
     if folder is not None:
         title = f"{job.name}: thickness along the sheet"
-        write_drawings(folder, both | {"thickness": thickness_picture(card.thickness, [], title, card.rests_on)})
+        write_drawings(folder, {"thickness": thickness_picture(card.thickness, [], title, card.rests_on)})
 
 
 def freeze_drawings(

@@ -8,7 +8,7 @@ from typing import NoReturn
 import click
 
 from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option, rounded
-from pipemetal.errors import MeltError
+from pipemetal.errors import MeltError, near
 from pipemetal.files.charge_file import ChargeJob, read_charge
 from pipemetal.files.charge_json import between_wt_pct, blocked_dict, charge_dict
 from pipemetal.files.shop_file import read_shop
@@ -35,12 +35,22 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
     """The weighing list of CHARGE.toml in the order of loading, or which element stands in the way.
 
     `charge correct CHARGE.toml` takes the file's heel as the whole pot with its assay and says what to add, as little as
-    will do, and what to ladle out first where there is no room. Dross, the least worth weighing and the unit of mass are
-    those of shop.toml. Exit code 1 when the recipe cannot be met; the smallest addition that mends it is named.
+    will do, and what to ladle out first where there is no room. The file then needs [heel] with mass_kg and composition, as
+    `mass_kg = 180` and `composition = "Sn 48 Sb 0.3 Pb bal"`, and each lot its mass_kg.
+
+    Dross, the least worth weighing and the unit of mass are those of shop.toml. Exit code 1 when the
+    recipe cannot be met; the smallest addition that mends it is named.
     """
     correcting = len(words) == 2 and words[0] == "correct"
     if len(words) != 1 and not correcting:
-        raise MeltError("is not understood", field="arguments", value=" ".join(words), allowed="[correct] CHARGE.toml")
+        raise MeltError(
+            "is not understood",
+            field="arguments",
+            value=" ".join(words),
+            allowed="CHARGE.toml, correct CHARGE.toml",
+            nearest=f"correct {words[-1]}" if near(words[0], ["correct"]) else "",
+            example="pipemetal charge correct charge.toml",
+        )
     path = Path(words[-1])
     job, shop = read_charge(path, load_recipes(recipes_path, path)), _shop(settings_path, path)
     if correcting:

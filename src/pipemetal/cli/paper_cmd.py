@@ -34,21 +34,21 @@ LABEL_KINDS = (".pdf", ".png", ".zpl")
 @click.argument("plan_file", metavar="PLAN.json", type=FILE)
 @click.argument("names", metavar="[NAME...]", nargs=-1)
 @out_option("--out", required=True, metavar="DIR", help="Where the PDFs are written.")
-@click.option("--paper", "paper_name", type=PAPER, default="a4", show_default=True)
-@click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
-@click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
-@click.option("--masses", type=click.Choice(["kg", "lb"]), default="kg", show_default=True)
-@click.option("--temperatures", type=click.Choice(["C", "F"]), default="C", show_default=True)
+@click.option("--paper", "paper_name", type=PAPER, help="It and the next four left out: as the plan was printed.")
+@click.option("--language", type=click.Choice(LANGUAGES))
+@click.option("--lengths", type=click.Choice(["mm", "in"]))
+@click.option("--masses", type=click.Choice(["kg", "lb"]))
+@click.option("--temperatures", type=click.Choice(["C", "F"]))
 @json_option
 def paper(
     plan_file: Path,
     names: tuple[str, ...],
     out: Path,
-    paper_name: str,
-    language: str,
-    lengths: str,
-    masses: str,
-    temperatures: str,
+    paper_name: str | None,
+    language: str | None,
+    lengths: str | None,
+    masses: str | None,
+    temperatures: str | None,
     as_json: bool,
 ) -> None:
     """Cutting sheets, weighing lists, casting days, rank sheets, statements and the organ's file of a plan.json as PDF.
@@ -58,15 +58,21 @@ def paper(
     """
     from pipemetal.documents.plan_paper import PAPERS, plan_paper
     from pipemetal.files.plan_file import read_plan_file
+    from pipemetal.plans.record import Printed
 
     for name in names:
         if name not in PAPERS:
             raise UnitError("is not a paper of a plan", field="NAME", value=name, allowed=", ".join(PAPERS))
     plan = read_plan_file(plan_file)
-    units = UnitSystem(lengths, masses, temperatures, comma=language == "de")
-    made = {}
-    for name in names or PAPERS:
-        made[f"{name}.pdf"] = plan_paper(name, plan, units, Words(language), paper_name)
+    first = plan.printed or Printed()
+    say, paper_name = Words(language or first.language), paper_name or first.paper
+    units = UnitSystem(
+        lengths or first.lengths_in,
+        masses or first.masses_in,
+        temperatures or first.temperatures_in,
+        comma=say.language == "de",
+    )
+    made = {f"{name}.pdf": plan_paper(name, plan, units, say, paper_name) for name in names or PAPERS}
     written = [str(path) for path in write_all(out, made)]
     if as_json:
         print_json({"files": written})

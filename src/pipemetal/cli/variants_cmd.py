@@ -115,7 +115,7 @@ def variants(
             }
         )
     else:
-        _print(rows, failed, len(cases), settings)
+        _print(rows, failed, len(cases), settings, bool(iterations))
     click.get_current_context().exit(1 if failed else 0)
 
 
@@ -147,13 +147,17 @@ def plan_case(case: Case, out: Path | None, replace: bool) -> Figures:
     return figures_of(plan)
 
 
-def _print(rows: list[tuple[str, Figures]], failed: dict[str, str], asked: int, settings: ShopSettings) -> None:
+def _print(
+    rows: list[tuple[str, Figures]], failed: dict[str, str], asked: int, settings: ShopSettings, counted: bool
+) -> None:
     notes = [f"{name} cannot be planned: {why}" for name, why in failed.items()]
     if len(rows) + len(failed) < asked:
         notes.append(f"Stopped: {asked - len(rows) - len(failed)} variants were not planned.")
     notes.append(f"Settings: {settings.source}, changed by each variant.")
     notes.append(
-        "Searches end by time: figures that differ by less than a percent or two may be luck. --iterations repeats them."
+        "Searches ended by --iterations: the same again on every machine. What differs by a percent or two may be luck."
+        if counted
+        else "Searches ended by time: what differs by a percent or two may be luck. --iterations repeats the figures."
     )
     print_table(
         "Variants side by side",

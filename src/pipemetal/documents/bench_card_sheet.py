@@ -13,6 +13,7 @@ from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet,
 from pipemetal.documents.typeset import MARGIN_MM
 from pipemetal.pipes.bench_card import BenchCard, CardPart, CardPiece
 from pipemetal.pipes.pipe import Part, RingSector, footage_text
+from pipemetal.pipes.rank import said_construction
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -105,7 +106,7 @@ def not_served_words(card: BenchCard, units: UnitSystem, say: Words) -> list[str
 
 def _subtitle(card: BenchCard, say: Words) -> str:
     pipe = card.pipe
-    construction = say(pipe.construction.replace("_", " "))
+    construction = say(said_construction(pipe.construction))
     return f"{card.organ}, {pipe.division}, {pipe.alloy}, {construction}, {footage_text(pipe.footage)}"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pipemetal.documents.flat_picture import part_name
+from pipemetal.documents.flat_picture import named_blank
 from pipemetal.planning.cuts import Cut
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
@@ -23,8 +23,7 @@ def chance_text(chance: float | None) -> str:
 
 def blank_name(cut: Cut, say: Words) -> str:
     """A blank's name, its part in the reader's language."""
-    name, kind = cut.blank.id, cut.blank.kind
-    return f"{name.removesuffix(kind)}{part_name(kind, say)}" if kind and name.endswith(kind) else name
+    return named_blank(cut.blank.id, cut.blank.kind, say)
 
 
 def name_with_labour(cut: Cut, units: UnitSystem, say: Words) -> str:

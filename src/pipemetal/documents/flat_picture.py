@@ -25,6 +25,7 @@ __all__ = [
     "box_of",
     "joint_lines",
     "mouth_picture",
+    "named_blank",
     "part_name",
     "scale_text",
     "shown_mm",
@@ -67,6 +68,15 @@ def part_name(kind: str, say: Words) -> str:
         return say("chimney tube")
     name, _, number = kind.rpartition(" ")
     return f"{say(name)} {number}" if number.isdecimal() else say(kind)
+
+
+def named_blank(name: str, kind: str, say: Words) -> str:
+    """A blank's name, its part in the reader's language.
+
+    >>> named_blank("Octave 4 c1 body", "body", Words("de"))
+    'Octave 4 c1 Körper'
+    """
+    return f"{name.removesuffix(kind)}{part_name(kind, say)}" if kind and name.endswith(kind) else name
 
 
 def blank_line(part: Part) -> FlatLine:

@@ -10,6 +10,7 @@ from pipemetal.documents.rank_drawing import rank_drawing
 from pipemetal.documents.rank_sheet import WOOD, of_what, rank_sheets
 from pipemetal.documents.sheet import Block, Heading, NewPage, Paragraph, Picture, Sheet, paper_mm, table
 from pipemetal.documents.typeset import FOOT_MM, MARGIN_MM
+from pipemetal.pipes.rank import said_construction
 from pipemetal.plans.record import NewSheet, PipeRow, Plan
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
@@ -46,7 +47,7 @@ def _first(plan: Plan, ranks: dict[str, list[PipeRow]], units: UnitSystem, say: 
         (
             rank,
             pipes[0].division,
-            ", ".join(say(name.replace("_", " ")) for name in dict.fromkeys(p.construction for p in pipes)),
+            ", ".join(say(said_construction(name)) for name in dict.fromkeys(p.construction for p in pipes)),
             ", ".join(say(what) for what in of_what(pipes)),
             len(pipes),
             units.bare_mass(sum(p.mass_kg for p in pipes if p.made != WOOD)),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Lines, Paragraph, Picture, Sheet, table
+from pipemetal.pipes.rank import said_construction
 from pipemetal.plans.record import PipeRow, Plan
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
@@ -51,7 +52,7 @@ def _rank_sheet(plan: Plan, rank: str, pipes: Sequence[PipeRow], units: UnitSyst
         count=len(pipes),
         alloy=", ".join(say(what) if len(held) == 1 else f"{say(what)} ({len(ps)})" for what, ps in held.items()),
         mass=units.show_mass(sum(p.mass_kg for p in pipes)),
-        construction=", ".join(say(name.replace("_", " ")) for name in dict.fromkeys(p.construction for p in pipes)),
+        construction=", ".join(say(said_construction(name)) for name in dict.fromkeys(p.construction for p in pipes)),
         unit=units.length,
         wall=units.wall_unit,
     )

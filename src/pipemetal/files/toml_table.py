@@ -47,7 +47,9 @@ def toml_of(text: str, name: str) -> TomlTable:
     try:
         data = parsed_toml(text)
     except ValueError as error:
-        raise FileFormatError(Text("is not TOML: {error}", error=str(error)), where=name) from None
+        raise FileFormatError(
+            Text("is not TOML: {error}", error=str(error)), where=name, example='name = "M1"'
+        ) from None
     if not data:
         raise FileFormatError("is empty", where=name)
     return TomlTable(data, name)

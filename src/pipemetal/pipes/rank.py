@@ -22,7 +22,7 @@ from pipemetal.pipes.scale import HalfToneScale, Scale
 from pipemetal.pipes.walls import DEFAULT_WALL, GivenWall, LanguidRule, WallRule
 from pipemetal.texts import Text
 
-__all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank"]
+__all__ = ["CONSTRUCTIONS", "TUNINGS", "Allowances", "Break", "Chimney", "Organ", "Rank", "said_construction"]
 
 CONSTRUCTIONS: Final = (
     "open",
@@ -54,6 +54,15 @@ def _in_range(name: str, value: float, low: float, high: float, unit: str = "") 
 
 LOWEST_KEY, HIGHEST_KEY = -12, 84
 """The keys that a rank may have, from the C below great C upwards."""
+
+
+def said_construction(name: str) -> str:
+    """A construction in words.
+
+    >>> said_construction("chimney"), said_construction("half_covered")
+    ('stopped with a chimney', 'half covered')
+    """
+    return "stopped with a chimney" if name == "chimney" else name.replace("_", " ")
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ _WORDS: Final = {
     "tuple_type": "is not a list",
     "dict_type": "is not an object with named values",
     "dataclass_type": "is not an object with named values",
+    "literal_error": "is not one of those that can be",
     "finite_number": "is not a number that can be",
 }
 

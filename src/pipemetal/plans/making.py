@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from pydantic import TypeAdapter
+
 from pipemetal import __version__
 from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.totals import sheets_to_buy
@@ -11,6 +13,7 @@ from pipemetal.planning.account import SINKS, SOURCES, Account
 from pipemetal.planning.cautions import CAUTIONS, EXPOSURE_LIMITS
 from pipemetal.planning.cuts import Cut, CutRoll
 from pipemetal.planning.plan import Plan as Planned
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.planning.sure_words import trial_sheets
 from pipemetal.plans import record
@@ -32,6 +35,19 @@ CORNERS_AN_ARC = 9
 """Points of each arc of a sector that are kept: enough for a picture; the sector itself stands beside them."""
 
 
+def printed_row(settings: ShopSettings) -> record.Printed:
+    """How a shop with these settings has its papers printed."""
+    return TypeAdapter(record.Printed).validate_python(
+        {
+            "paper": settings.paper,
+            "language": settings.language,
+            "lengths_in": settings.length_unit,
+            "masses_in": settings.mass_unit,
+            "temperatures_in": settings.temperature_unit,
+        }
+    )
+
+
 def plan_record(planned: Planned) -> record.Plan:
     """A whole plan. The fields are explained in docs/plan-file.md."""
     layout, settings = planned.layout, planned.settings
@@ -40,6 +56,7 @@ def plan_record(planned: Planned) -> record.Plan:
         program=f"pipemetal {__version__}",
         shop=settings.name,
         settings_from=settings.source,
+        printed=printed_row(settings),
         notes=tuple(planned.notes),
         seed=layout.seed,
         iterations=layout.iterations,

@@ -7,7 +7,7 @@ Every quantity stands at full precision; rounding happens where something is sho
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import ClassVar, Final
+from typing import ClassVar, Final, Literal
 
 from pipemetal.plans.cast_rows import Beat, Beside, CastingDay, DayStep, Freezing, Pour, PourRange, PushCard, Station
 from pipemetal.plans.metal_rows import Blockage, Blocked, Charged, Heat, LotLine, Melt
@@ -60,6 +60,7 @@ __all__ = [
     "Point",
     "Pour",
     "PourRange",
+    "Printed",
     "PushCard",
     "Remnant",
     "Ring",
@@ -207,6 +208,17 @@ class Chances(Row):
 
 
 @dataclass(frozen=True)
+class Printed(Row):
+    """How the papers of a plan are printed, by the shop's settings when it was made."""
+
+    paper: Literal["a4", "letter"] = "a4"
+    language: Literal["en", "de"] = "en"
+    lengths_in: Literal["mm", "in"] = "mm"
+    masses_in: Literal["kg", "lb"] = "kg"
+    temperatures_in: Literal["C", "F"] = "C"
+
+
+@dataclass(frozen=True)
 class Plan(Row):
     """A whole plan, from the pipes to the metal account."""
 
@@ -249,6 +261,7 @@ class Plan(Row):
     changed_by_hand: bool | None = None
     chances: Chances | None = None
     tin_wt_pct: ByElement | None = None
+    printed: Printed | None = None
 
     @property
     def sheets(self) -> tuple[CutSheet, ...]:

@@ -19,6 +19,7 @@ from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.texts import Text
 from pipemetal.web import pictures
 from pipemetal.web.bench import ranks_held
+from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.work import RelayTask
 
@@ -86,7 +87,7 @@ def _add_cutting(app: FastAPI, site: Site) -> None:
             sheets=sheets,
             sheet=chosen,
             state=site.plan_state(plan_id),
-            view=_bench_view(site, plan_id, plan, chosen, sheets),
+            view=_bench_view(site, site.show(request), plan_id, plan, chosen, sheets),
         )
 
     @app.post("/cutting/check")
@@ -173,9 +174,10 @@ def _quoted(text: str) -> str:
 @dataclass(frozen=True)
 class TabletBlank:
     """A blank as the tablet moves it. `wants`: walls of the layout and tolerance, mm; `corners` from its place, mm; in `pencil`
-    where it is less sure to fit than wanted."""
+    where it is less sure to fit than wanted; `name` is the blank's, in the reader's language."""
 
     blank: str
+    name: str
     number: int
     x_mm: float
     y_mm: float
@@ -224,7 +226,7 @@ class BenchView:
 
 
 def _bench_view(
-    site: Site, plan_id: str, plan: Plan | None, chosen: CutSheet | None, sheets: Sequence[CutSheet]
+    site: Site, show: Show, plan_id: str, plan: Plan | None, chosen: CutSheet | None, sheets: Sequence[CutSheet]
 ) -> BenchView:
     from pipemetal.plans import by_hand
 
@@ -241,7 +243,7 @@ def _bench_view(
     gone = site.book.pieces.cut_alone(chosen.id, plan_id, chosen)
     return BenchView(
         _ground(site, bench.rolls[chosen.id]),
-        asdict(_for_tablet(plan_id, chosen, bench, siblings, gone)),
+        asdict(_for_tablet(plan_id, chosen, bench, siblings, gone, show)),
         str(rolls.states([chosen.id]).get(chosen.id, "")),
         ids[at - 1] if at > 0 else None,
         ids[at + 1] if at + 1 < len(ids) else None,
@@ -263,7 +265,7 @@ def _ground(site: Site, roll: Roll) -> Markup:
 
 
 def _for_tablet(
-    plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: tuple[str, ...], gone: frozenset[str]
+    plan_id: str, sheet: CutSheet, bench: by_hand.Bench, siblings: tuple[str, ...], gone: frozenset[str], show: Show
 ) -> TabletSheet:
     from pipemetal.planning.cuts import in_pencil
 
@@ -271,6 +273,7 @@ def _for_tablet(
     blanks = tuple(
         TabletBlank(
             c.blank,
+            show.blank(c.blank, c.kind),
             c.number,
             c.x_mm,
             c.y_mm,

@@ -163,6 +163,18 @@ class Show:
         text = Composition.from_wt_pct(rounded).text() if abs(sum(rounded.values()) - 100.0) < 0.06 else metal.text()
         return text.replace(".", ",") if self.units.comma else text
 
+    def blank(self, name: str, kind: str) -> str:
+        """A blank's name, its part in this person's language."""
+        from pipemetal.documents.flat_picture import named_blank
+
+        return named_blank(name, kind, self.say)
+
+    def construction(self, name: str) -> str:
+        """How a pipe is built, in this person's language."""
+        from pipemetal.pipes.rank import said_construction
+
+        return self.say(said_construction(name))
+
     def temperature(self, temperature_c: float) -> str:
         """A temperature."""
         return self.units.show_temperature(temperature_c)
