@@ -122,8 +122,12 @@ const start = async () => {
     return;
   }
   find("denied").hidden = true;
-  tellKept(stream.getAudioTracks()[0].getSettings());
-  const context = new AudioContext();
+  const settings = stream.getAudioTracks()[0].getSettings();
+  tellKept(settings);
+  // at the sound card's own rate: what is worked out anew hides that it was too loud
+  const context = new AudioContext(settings.sampleRate ? {
+    sampleRate: settings.sampleRate
+  } : {});
   await context.audioWorklet.addModule("/static/ear_tape.js");
   const source = context.createMediaStreamSource(stream);
   const node = new AudioWorkletNode(context, "tape", {
