@@ -17,7 +17,7 @@ calculations all use these limits. They catch slips of the pen: a wrong unit, a 
 def page() -> str:
     """Every quantity with its unit, limits and meaning."""
     lines = [HEAD]
-    for title in ("CAST", "ROLL", "READING", "LOT", "MELT"):
+    for title in ("CAST", "HEARD", "ROLL", "READING", "LOT", "MELT"):
         lines += [f"## {title.capitalize()}", "", "| name | allowed | meaning |", "|---|---|---|"]
         lines += [f"| `{q.name}` | {q.allowed} | {q.meaning} |" for q in getattr(quantities, title).values()]
         lines.append("")

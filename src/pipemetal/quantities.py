@@ -13,7 +13,7 @@ from typing import Final
 
 from pipemetal.errors import InputError
 
-__all__ = ["CAST", "LOT", "MELT", "READING", "ROLL", "Quantity", "allowed_text", "unit_of"]
+__all__ = ["CAST", "HEARD", "LOT", "MELT", "READING", "ROLL", "Quantity", "allowed_text", "unit_of"]
 
 _UNITS: Final = {
     "mm": "mm",
@@ -123,6 +123,14 @@ CAST: Final = _named(
     Quantity("slope_mm_m", -60.0, 60.0, "how far the table falls along the push"),
 )
 """A cast: what is set, what is watched, what comes of it."""
+
+HEARD: Final = _named(
+    Quantity("air_c", 0.0, 40.0, "air in which a pipe was heard"),
+    Quantity("body_mm", 3.0, 12_000.0, "body of a pipe, from the lower lip to its top or to the inner face of its cap"),
+    Quantity("reference_hz", 20.0, 10_000.0, "what a fork or a tuned pipe sounds that begins a recording"),
+    Quantity("reference_until_s", 0.5, 3600.0, "where in the recording it has ended"),
+)
+"""A pipe that was heard."""
 
 ROLL: Final = _named(
     Quantity("length_mm", 50.0, 20_000.0, "length of a roll or remnant, untrimmed"),

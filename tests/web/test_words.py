@@ -13,6 +13,7 @@ from pipemetal.planning.settings import rests_on
 from pipemetal.shop.roles import ACTIONS, ROLES
 from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.web import jobs
+from pipemetal.web.hearing import REFUSED, WAYS
 from pipemetal.web.setting_groups import GROUPS
 from pipemetal.web.site import ASIDE, DONE, VIEWS, WORK
 from pipemetal.words import LANGUAGES, Words, catalogue
@@ -20,7 +21,7 @@ from pipemetal.words import LANGUAGES, Words, catalogue
 WEB = Path(__file__).parents[2] / "src" / "pipemetal" / "web"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))
 SAID = re.compile(r"""\bsay\(\s*("(?:[^"\\]|\\.)*"|'(?:[^'\\]|\\.)*')""")
-NO_WORDS = {"kg", "mm", "kW", "ms", "PIN", "PDF", "s", "xlsx", "csv", "pipemetal"}
+NO_WORDS = {"Hz", "dB", "kg", "mm", "kW", "ms", "PIN", "PDF", "s", "xlsx", "csv", "pipemetal"}
 """Units and names that are the same in every language."""
 
 
@@ -56,6 +57,8 @@ def test_no_text_of_the_pages_is_missing(language: str) -> None:
         *RollState,
         *PlanState,
         *jobs.JobState,
+        *(words for way in WAYS for words in (way.title, way.hint)),
+        *(words for told in REFUSED.values() for words in told),
     ]
     labels = [text for group in GROUPS for text in (group.title, *(s.label for s in group.settings))]
     labels += {words for group in GROUPS for s in group.settings if (words := rests_on(s.key))}

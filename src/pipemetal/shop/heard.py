@@ -6,11 +6,12 @@ import datetime
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import ClassVar
 
 from sqlalchemy import select
 
 from pipemetal.errors import BookError
+from pipemetal.quantities import HEARD
 from pipemetal.shop import schema
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Row
@@ -18,8 +19,6 @@ from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Written, dump
 
 __all__ = ["Heard", "HeardRow", "NewHeard"]
-
-LENGTH_MM: Final = (3.0, 12_000.0)
 
 
 @dataclass(frozen=True)
@@ -94,10 +93,8 @@ class Heard(Kept[HeardRow]):
         about = f"pipe:{first.rank} {first.note}" if len(pipes) == 1 else f"rank:{first.rank}"
         with self._writer.writing(Action.PIPE_HEARD, about) as w:
             for number, pipe in enumerate(pipes, 1):
-                if pipe.length_mm is not None and not LENGTH_MM[0] <= pipe.length_mm <= LENGTH_MM[1]:
-                    raise BookError(
-                        "is out of range", field="length_mm", value=pipe.length_mm, limits=(*LENGTH_MM, "mm")
-                    )
+                if pipe.length_mm is not None:
+                    HEARD["body_mm"].checked(pipe.length_mm, error=BookError)
                 values: dict[str, object] = {k: v for k, v in vars(pipe).items() if k not in ("key", "partials")}
                 w.add(
                     "heard",

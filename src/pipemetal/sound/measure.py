@@ -168,7 +168,7 @@ def measure(recording: Recording, expected_hz: float | None = None) -> Measured:
     440.1
     """
     part = steady_part(recording)
-    if is_clipped(part.samples):
+    if is_clipped(part.samples, part.rate_hz):
         raise SoundError("is clipped: record it more quietly", field="recording", code="clipped")
     tone = tone_of(part, expected_hz)
     held = phases_of(part, tone.frequency_hz)

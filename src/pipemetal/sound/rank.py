@@ -23,9 +23,11 @@ UNDER_DB: Final = 25.0
 FLOOR_DB: Final = 8.0
 STANDS_OUT: Final = 3.5
 LEAST_CENTS: Final = 3.0
-LEAST_DB: Final = 5.0
+LEAST_DB: Final = 6.0
+STANDS_OUT_DB: Final = 5.0
+"""Of partials, by their usual scatter: a room alone moves levels far, and many are looked at."""
 NEAREST_CENTS: Final = 80.0
-COMPARED: Final = (2, 3, 4, 5, 6)
+COMPARED: Final = (1, 2, 3, 4, 5, 6)
 """Partials that are held against those of the neighbours."""
 
 
@@ -154,16 +156,18 @@ def _compared(held: Sequence[HeardPipe]) -> list[HeardPipe]:
     curve, spread = smooth(key, cents)
     out = np.abs(cents - curve) > max(LEAST_CENTS, STANDS_OUT * spread)
     odd: list[list[tuple[int, float]]] = [[] for _ in held]
+    whole = np.array(
+        [10.0 * math.log10(math.fsum(10.0 ** (x.level_db / 10.0) for x in p.heard.partials)) for p in held]
+    )
     for number in COMPARED:
         level = [next((x.level_db for x in p.heard.partials if x.number == number), math.nan) for p in held]
-        base = [next((x.level_db for x in p.heard.partials if x.number == 1), math.nan) for p in held]
-        value = np.array(level) - np.array(base)
+        value = np.array(level) - whole
         there = np.flatnonzero(np.isfinite(value))
         if len(there) < 5:
             continue
         line, wide = smooth(key[there], value[there])
         for place, off in zip(there.tolist(), (value[there] - line).tolist(), strict=True):
-            if abs(off) > max(LEAST_DB, STANDS_OUT * wide):
+            if abs(off) > max(LEAST_DB, STANDS_OUT_DB * wide):
                 odd[place].append((number, off))
     return [
         HeardPipe(p.key, p.start_s, p.heard, p.cents, float(c), bool(o), tuple(x))

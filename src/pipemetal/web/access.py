@@ -19,6 +19,7 @@ MOST_BYTES: Final[dict[str, int]] = {
     "/stock/import": 20_000_000,
     "/photos": 13_000_000,
     "/scan/photo": 13_000_000,
+    "/ear": 100_000_000,
     "/cutting/check": 300_000,
     "/enter": 4_000,
 }
@@ -57,6 +58,10 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/pipes/old"): Action.LOOK,
     ("GET", "/pipes/rank.pdf"): Action.LOOK,
     ("POST", "/organs/try"): Action.LOOK,
+    ("GET", "/ear"): Action.LOOK,
+    ("POST", "/ear"): Action.LOOK,
+    ("POST", "/ear/keep"): Action.PIPE_HEARD,
+    ("POST", "/ear/lengths"): Action.SETTINGS_CHANGED,
     ("GET", "/plans"): Action.LOOK,
     ("GET", "/cutting"): Action.LOOK,
     ("POST", "/cutting/check"): Action.LOOK,

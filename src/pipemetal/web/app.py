@@ -27,6 +27,7 @@ from pipemetal.web import (
     devices,
     door,
     faults,
+    hearing,
     measuring,
     melting,
     old_pipes,
@@ -64,6 +65,8 @@ COMPUTES = (
     "pipemetal.planning.cuts",
     "pipemetal.layout.verify",
     "pipemetal.sheets.fitness",
+    "pipemetal.sound.measure",
+    "pipemetal.sound.learn",
 )
 """What pages compute with. They load it when they are first asked, so that a server answers its first page within a second."""
 
@@ -100,6 +103,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         organs,
         bench,
         old_pipes,
+        hearing,
         plans,
         shop_settings,
         recipes,

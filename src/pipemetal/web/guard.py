@@ -42,6 +42,9 @@ HEADERS: Final = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
+LISTENS: Final = {"permissions-policy": "camera=(), microphone=(self), geolocation=()"}
+"""In place of the same header, for the one page that listens."""
+EAR: Final = "/ear"
 SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
 SEE_OTHER: Final = 303
 _LOG: Final = logging.getLogger("pipemetal.pages")
@@ -144,7 +147,8 @@ class Guard:
                 if message["status"] >= HTTPStatus.BAD_REQUEST and scope["method"] not in SAFE_METHODS and not heard:
                     _tell(_Refusal(message["status"], str(scope.get(REASON, ""))), scope)
                 held = {k for k, _ in message["headers"]}
-                more = [(k.encode(), v.encode()) for k, v in HEADERS.items() if k.encode() not in held]
+                own = HEADERS | (LISTENS if scope["path"] == EAR else {})
+                more = [(k.encode(), v.encode()) for k, v in own.items() if k.encode() not in held]
                 if not scope["path"].startswith("/static/"):
                     more.append((b"cache-control", b"no-store"))
                 message = {**message, "headers": [*message["headers"], *more]}

@@ -153,7 +153,8 @@ class Tried:
 class OrganView:
     """An organ, its ranks with alloy and pipes, one of them, and what was tried of it.
 
-    `wall_spread`: the spread of published walls, percent.
+    `wall_spread`: the spread of published walls, percent. `learned_mm`: how far the rank's bodies are from the length rule by
+    what the ear learned, in the mean.
     """
 
     known: tuple[str, ...]
@@ -172,6 +173,7 @@ class OrganView:
     walls: tuple[WallLine, ...] = ()
     wall_heads: tuple[str, ...] = ()
     wall_spread: float = 0.0
+    learned_mm: float = 0.0
 
 
 def _view_of(site: Site, asked: Question) -> OrganView:
@@ -200,6 +202,7 @@ def _view_of(site: Site, asked: Question) -> OrganView:
         walls=_wall_lines(),
         wall_heads=tuple(c for c, _ in SHOWN_MM),
         wall_spread=PUBLISHED_SPREAD[1],
+        learned_mm=_learned_mm(site, found, one, made),
     )
     if not asked.bass.strip() and not asked.treble.strip():
         return view
@@ -221,6 +224,17 @@ def _made(site: Site, organ: Organ, rank: Rank) -> tuple[Pipe, ...]:
 
     density = site.densities()
     return rank_pipes(organ, rank, lambda alloy: density[alloy])
+
+
+def _learned_mm(site: Site, organ: Organ, rank: Rank, made: Sequence[Pipe]) -> float:
+    """How far bodies are from the length rule alone, in the mean."""
+    from pipemetal.pipes.learned import LearnedLengths
+
+    if organ.learned == LearnedLengths() or not made:
+        return 0.0
+    plain = _made(site, replace(organ, learned=LearnedLengths()), rank)
+    off = [abs(a.body_length_mm - b.body_length_mm) for a, b in zip(made, plain, strict=True)]
+    return sum(off) / len(off)
 
 
 def _rows(pipes: Sequence[Pipe]) -> tuple[PipeRow, ...]:

@@ -52,6 +52,7 @@ WORK: Final = (
 VIEWS: Final = {
     "/melts": (("/melts", "Melts"), ("/stock", "Stock"), ("/stock/recipes", "Recipes")),
     "/casting": (("/casting", "Pours"), ("/casting/said", "What your casts say")),
+    "/cutting": (("/cutting", "Cut"), ("/ear", "Listen")),
     "/trace": (("/trace", "One thing"), ("/account", "All metal")),
 }
 """The pages that show one part of the work from several sides."""
