@@ -322,8 +322,8 @@ def _tuning(tuning: Tuning, units: UnitSystem, say: Words) -> Iterator[Block]:
     yield table([say("temperament"), say("share of belief"), say("within the set of 95 %")], rows)
     yield Paragraph(
         say(
-            "No name of the set is proved: the lengths cannot tell them apart. A pipe scatters by {scatter} cents, the length rule "
-            "errs smoothly by some {smooth} cents and alike for all by some 15.",
+            "No name of the set is proved: the lengths cannot tell them apart. A pipe scatters by {scatter} cents, the length "
+            "rule errs smoothly by some {smooth} cents and alike for all by some 15.",
             scatter=units.number(tuning.scatter_cents, 1),
             smooth=units.number(tuning.smooth_cents, 0),
         )
