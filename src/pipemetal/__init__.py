@@ -21,13 +21,16 @@ if TYPE_CHECKING:
     from pipemetal.front import hear as hear
     from pipemetal.front import lay_out as lay_out
     from pipemetal.front import liquidus as liquidus
+    from pipemetal.front import make_old_rank as make_old_rank
     from pipemetal.front import make_pipes as make_pipes
     from pipemetal.front import make_plan as make_plan
     from pipemetal.front import plan_anew as plan_anew
     from pipemetal.front import push_card as push_card
     from pipemetal.front import read_organ as read_organ
     from pipemetal.front import read_plan as read_plan
+    from pipemetal.front import read_restoration as read_restoration
     from pipemetal.front import read_shop as read_shop
+    from pipemetal.front import say_old_rank as say_old_rank
     from pipemetal.front import weigh_out as weigh_out
     from pipemetal.front import write_plan as write_plan
     from pipemetal.layout.problem import LayoutProblem as LayoutProblem
@@ -48,13 +51,16 @@ _PROMISED: Final = {
     "hear": "pipemetal.front:hear",
     "lay_out": "pipemetal.front:lay_out",
     "liquidus": "pipemetal.front:liquidus",
+    "make_old_rank": "pipemetal.front:make_old_rank",
     "make_pipes": "pipemetal.front:make_pipes",
     "make_plan": "pipemetal.front:make_plan",
     "plan_anew": "pipemetal.front:plan_anew",
     "push_card": "pipemetal.front:push_card",
     "read_organ": "pipemetal.front:read_organ",
     "read_plan": "pipemetal.front:read_plan",
+    "read_restoration": "pipemetal.front:read_restoration",
     "read_shop": "pipemetal.front:read_shop",
+    "say_old_rank": "pipemetal.front:say_old_rank",
     "weigh_out": "pipemetal.front:weigh_out",
     "write_plan": "pipemetal.front:write_plan",
 }
@@ -71,13 +77,16 @@ __all__ = [
     "hear",
     "lay_out",
     "liquidus",
+    "make_old_rank",
     "make_pipes",
     "make_plan",
     "plan_anew",
     "push_card",
     "read_organ",
     "read_plan",
+    "read_restoration",
     "read_shop",
+    "say_old_rank",
     "weigh_out",
     "write_plan",
 ]

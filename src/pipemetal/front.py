@@ -41,6 +41,11 @@ from pipemetal.plans.anew import plan_anew as planned_anew
 from pipemetal.plans.codec import read, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import Plan
+from pipemetal.restoration.make import ToMake
+from pipemetal.restoration.make import to_make as made_for
+from pipemetal.restoration.record import Restoration
+from pipemetal.restoration.says import Said
+from pipemetal.restoration.says import says as said_by
 from pipemetal.sheets.readings import Reading
 from pipemetal.sound.measure import Measured
 from pipemetal.sound.measure import measure as measured_of
@@ -51,13 +56,16 @@ __all__ = [
     "hear",
     "lay_out",
     "liquidus",
+    "make_old_rank",
     "make_pipes",
     "make_plan",
     "plan_anew",
     "push_card",
     "read_organ",
     "read_plan",
+    "read_restoration",
     "read_shop",
+    "say_old_rank",
     "weigh_out",
     "write_plan",
 ]
@@ -234,6 +242,43 @@ def hear(recording: Path | str, expected_hz: float | None = None) -> Measured:
     if expected_hz is not None and not 15.0 <= expected_hz <= 12_000.0:
         raise SoundError("is out of range", field="expected_hz", value=expected_hz, limits=(15.0, 12_000.0, "Hz"))
     return measured_of(read_recording(Path(recording)), expected_hz)
+
+
+@given
+def read_restoration(path: str | Path) -> Restoration:
+    """The record of an old rank: a TOML file, and the table of its pipes beside it ([how](restoration.md)).
+
+    Errors: FileFormatError, PipeError, UnitError with file, row and key.
+    """
+    from pipemetal.files.restoration_file import read_restoration as read_file
+
+    return read_file(Path(path))
+
+
+@given
+def say_old_rank(old: Restoration) -> Said:
+    """What the measures of an old rank say: scale, laws, construction, pitch in Hz, temperaments as a set, what does not belong.
+
+    Errors: PipeError for a record that holds no measure.
+
+    >>> from fractions import Fraction
+    >>> from pipemetal.pipes.old import OldPipe
+    >>> from pipemetal.restoration.record import FoundPipe
+    >>> pipes = tuple(FoundPipe(OldPipe(k, "", 90.0 / 2 ** (k / 16), length_mm=1200.0 / 2 ** (k / 12))) for k in range(0, 24, 2))
+    >>> said = say_old_rank(Restoration("Chapel", "Octave", Fraction(4), 0, 23, pipes))
+    >>> said.construction, round(said.scale.halving_pipe.value, 1)
+    ('open', 17.0)
+    """
+    return said_by(old)
+
+
+@given
+def make_old_rank(said: Said) -> ToMake:
+    """The missing pipes of an old rank, sizes in mm with limits of 95 % and where they come from.
+
+    Errors: PipeError where no pipe is missing, or fewer than five diameters are known.
+    """
+    return made_for(said)
 
 
 @given

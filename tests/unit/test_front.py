@@ -84,7 +84,10 @@ CALLS: dict[str, tuple[Callable[..., object], dict[str, object]]] = {
     ),
     "read_organ": (pm.read_organ, {"path": FOLDER / "organ.toml"}),
     "read_plan": (pm.read_plan, {"path": "none.json"}),
+    "make_old_rank": (pm.make_old_rank, {"said": None}),
+    "read_restoration": (pm.read_restoration, {"path": "none.toml"}),
     "read_shop": (pm.read_shop, {"place": FOLDER}),
+    "say_old_rank": (pm.say_old_rank, {"old": None}),
     "weigh_out": (pm.weigh_out, {"shop": pm.Shop(Stock({})), "recipe": "half", "wanted_kg": 100.0}),
     "write_plan": (pm.write_plan, {"plan": pm.Plan("Chapel"), "path": "none/plan.json"}),
 }

@@ -85,7 +85,9 @@ GERMAN_STUMBLES = re.compile(
 def test_one_thing_has_one_german_word(thing: str) -> None:
     held = {k: v for k, v in catalogue("de").items() if "planed" not in k}  # settings as they are typed
     said = {
-        k: v for k, v in held.items() if re.search(rf"\b{thing}s?\b", re.sub(r"\{\w+\}|--\w+|`[^`]*`|\w+:ID", "", k), re.IGNORECASE)
+        k: v
+        for k, v in held.items()
+        if re.search(rf"\b{thing}s?\b", re.sub(r"\{\w+\}|--\w+|`[^`]*`|\w+:ID", "", k), re.IGNORECASE)
     }
     assert said and {k: v for k, v in said.items() if not re.search(GERMAN[thing], v)} == {}
     glossary = (ROOT / "docs" / "glossary.md").read_text(encoding="utf-8")

@@ -10,10 +10,10 @@ import pytest
 from starlette.testclient import TestClient
 
 from pipemetal.files.recipe_file import read_recipes
-from pipemetal.pipes.old import CONDITIONS
+from pipemetal.pipes.old import CONDITION_WORDS, CONDITIONS
 from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
-from pipemetal.web.old_pipes import CONDITION_WORDS, MOST_ROWS, SIZES, VERDICTS
+from pipemetal.web.old_pipes import MOST_ROWS, SIZES, VERDICTS
 from pipemetal.web.site import Site
 from pipemetal.words import catalogue
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import click
+
 from pipemetal.cli.common import print_table, rounded
 from pipemetal.cli.scale_words import fit_dict
 from pipemetal.files.charge_json import blocked_dict, charge_dict
@@ -235,5 +237,9 @@ def print_made(made: ToMake, metal: Metal, wanted: MetalWanted) -> None:
         notes.append("Of lots: " + ", ".join(f"{x.lot.id} {x.mass_kg:.1f} kg" for x in wanted.charge.lines) + ".")
     elif wanted.charge is not None:
         notes.append(f"These lots do not give it: {wanted.charge.words}.")
+    if not rows:
+        for note in (f"Alloy: {metal.recipe.name} ({metal.origin}).", *notes):
+            click.echo(note)
+        return
     title = f"Alloy: {metal.recipe.name} ({metal.origin}), and in what the old metal differs"
     print_table(title, ["element", "old %", "recipe %", "standard errors", ""], rows, notes)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from pipemetal.documents.dossier_measured import measured_blocks, shown_of, unit_of
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, table
@@ -18,31 +19,15 @@ from pipemetal.pipes.scale import half_tones
 from pipemetal.restoration.background import PITCHES
 from pipemetal.restoration.laws import Law
 from pipemetal.restoration.make import GUESSED, Metal, NewPipe, ToMake
-from pipemetal.restoration.record import SURE_95, FoundPipe
 from pipemetal.restoration.says import LAW_WORDS, Said
 from pipemetal.restoration.temper import NONE_OF_THESE, Tuning
 from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["SIZE_WORDS", "dossier_pdf", "dossier_sheets"]
+__all__ = ["dossier_pdf", "dossier_sheets"]
 
 PICTURE_MM: Final = 178.0
-SIZE_WORDS: Final = {
-    "diameter_mm": "diameter inside",
-    "length_mm": "body",
-    "foot_length_mm": "foot",
-    "mouth_width_mm": "mouth",
-    "cut_up_mm": "cut-up",
-    "thickness_mm": "wall at mouth",
-    "wall_middle_mm": "wall in the middle",
-    "wall_top_mm": "wall at top",
-    "wall_foot_mm": "wall of the foot",
-    "toe_mm": "toe bore",
-    "windway_mm": "wind-way",
-}
-"""The sizes of an old pipe in words."""
-WALLS: Final = ("thickness_mm", "wall_middle_mm", "wall_top_mm", "wall_foot_mm", "windway_mm")
 NEW_SIZES: Final = (
     ("diameter_mm", "diameter inside"),
     ("mouth_mm", "mouth"),
@@ -83,123 +68,11 @@ def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: 
         return Sheet(say(title), subtitle, tuple(blocks), foot=f"{old.name}, {subtitle}")
 
     return [
-        sheet("Measured", _measured(said, units, say)),
+        sheet("Measured", measured_blocks(said, units, say)),
         sheet("Computed", _computed(said, units, say)),
         sheet("To be made: computed and guessed", _to_be_made(said, made, metal, units, say)),
         sheet("Added, background, sources", _sources(said, made, say)),
     ]
-
-
-def _measured(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
-    old = said.old
-    yield Paragraph(
-        say(
-            "{name}: {found} pipes found, {missing} missing of the compass {first} to {last}. This part holds only what somebody "
-            "measured or saw.",
-            name=old.name,
-            found=len(old.there),
-            missing=len(old.missing_keys),
-            first=note_name(old.first_key, old.naming),
-            last=note_name(old.last_key, old.naming),
-        )
-    )
-    facts = [
-        (say(name), value)
-        for name, value in (("built", old.built), ("owner", old.owner), ("remark", old.note))
-        if value
-    ]
-    if facts:
-        yield table(["", ""], facts, shares=(0, 1))
-    held = [n for n in SIZE_WORDS if any(f.size_mm(n) is not None for f in old.there)]
-    heads = [
-        say("note"),
-        *(f"{say(SIZE_WORDS[n])}, {_unit(n, units)}" for n in held),
-        say("condition"),
-        say("length is"),
-    ]
-    rows = [_old_row(f, held, units, say) for f in old.there]
-    yield Heading(say("Pipes"))
-    yield table(heads, rows, size_pt=7.5)
-    if any(f.guessed for f in old.there):
-        yield Paragraph(say("? inside diameter from an outer size with the wall of a neighbour: not measured itself."))
-    yield from _ways(said, units, say)
-    yield from _heard(said, units, say)
-    marks = [
-        (f.pipe.note, f.mark, ", ".join(f.photos), f.pipe.remark)
-        for f in old.there
-        if f.mark or f.photos or f.pipe.remark
-    ]
-    if marks:
-        yield Heading(say("Marks, pictures, remarks"))
-        yield table([say("note"), say("mark"), say("pictures"), say("remark")], marks, shares=(0, 1, 1, 1))
-    if old.readings:
-        yield Heading(say("The old metal"))
-        yield table(
-            [say("element"), "%", "± % (95 %)", say("measured by")],
-            [
-                (
-                    r.element,
-                    ("< " if r.below_limit else "") + units.number(r.wt_pct, 2),
-                    units.number(SURE_95 * r.uncertainty_wt_pct, 2),
-                    r.method,
-                )
-                for r in old.readings
-            ],
-        )
-
-
-def _unit(name: str, units: UnitSystem) -> str:
-    return units.wall_unit if name in WALLS else units.length
-
-
-def _shown(name: str, value_mm: float, units: UnitSystem) -> str:
-    return units.bare_wall(value_mm) if name in WALLS or name == "wall_mm" else units.bare_length(value_mm, 1)
-
-
-def _old_row(found: FoundPipe, held: list[str], units: UnitSystem, say: Words) -> tuple[str, ...]:
-    cells = []
-    for name in held:
-        value = found.size_mm(name)
-        doubt = " ?" if name in found.guessed else ""
-        cells.append("" if value is None else _shown(name, value, units) + doubt)
-    altered = say(found.altered)
-    if found.altered_by_mm is not None:
-        altered = f"{altered}, {units.show_length(found.altered_by_mm, 1)}"
-    return (found.pipe.note, *cells, say(found.pipe.condition), altered)
-
-
-def _ways(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
-    """How each size was measured, and its plus or minus."""
-    rows = []
-    for name, words in SIZE_WORDS.items():
-        held = [f for f in said.old.there if f.size_mm(name) is not None]
-        if not held:
-            continue
-        ways = "; ".join(dict.fromkeys(f.how[name] for f in held if name in f.how)) or "–"
-        halves = [SURE_95 * f.sigma_mm(name) for f in held]
-        usual = all(name not in f.plus_minus_mm for f in held)
-        low, high = (_shown(name, v, units) for v in (min(halves), max(halves)))
-        half = low if low == high else f"{low} – {high}"
-        rows.append((say(words), ways, half, say("usual, nobody stated it") if usual else say("stated")))
-    yield Heading(say("How it was measured"))
-    heads = [say("size"), say("way"), say("± (95 %), {unit}", unit=units.length), say("plus or minus is")]
-    yield table(heads, rows, shares=(0, 1, 0, 0))
-
-
-def _heard(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
-    rows = [
-        (
-            f.pipe.note,
-            units.number(f.sounds_hz, 2),
-            units.number(f.sounds_plus_minus_cents, 1),
-            units.show_temperature(f.air_c),
-        )
-        for f in said.old.there
-        if f.sounds_hz is not None and f.air_c is not None
-    ]
-    if rows:
-        yield Heading(say("Pipes that speak, as recorded"))
-        yield table([say("note"), "Hz", say("± cents"), say("air")], rows)
 
 
 def _computed(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
@@ -257,11 +130,11 @@ def _law_row(law: Law, units: UnitSystem, say: Words) -> tuple[str, ...]:
 
     def shown(value: float) -> str:
         name = "thickness_mm" if law.name.startswith(("wall", "windway")) else law.name
-        return _shown(name, value, units) if size else units.number(value, 3)
+        return shown_of(name, value, units) if size else units.number(value, 3)
 
     middle = law.middle
     words = say(LAW_WORDS[law.name]) + (
-        f", {_unit('thickness_mm' if 'wall' in law.name else law.name, units)}" if size else ""
+        f", {unit_of('thickness_mm' if 'wall' in law.name else law.name, units)}" if size else ""
     )
     return (
         words,
@@ -322,8 +195,8 @@ def _tuning(tuning: Tuning, units: UnitSystem, say: Words) -> Iterator[Block]:
     yield table([say("temperament"), say("share of belief"), say("within the set of 95 %")], rows)
     yield Paragraph(
         say(
-            "No name of the set is proved: the lengths cannot tell them apart. A pipe scatters by {scatter} cents, the length rule "
-            "errs smoothly by some {smooth} cents and alike for all by some 15.",
+            "No name of the set is proved: the lengths cannot tell them apart. A pipe scatters by {scatter} cents, the length "
+            "rule errs smoothly by some {smooth} cents and alike for all by some 15.",
             scatter=units.number(tuning.scatter_cents, 1),
             smooth=units.number(tuning.smooth_cents, 0),
         )
@@ -382,8 +255,8 @@ def _new_row(pipe: NewPipe, names: list[str], units: UnitSystem) -> tuple[str, .
             cells.append("")
             continue
         thin = "thickness_mm" if name == "wall_mm" else name
-        half = _shown(thin, (worked.size.high - worked.size.low) / 2.0, units)
-        cells.append(f"{_shown(thin, worked.size.value, units)} ± {half}{' ?' if worked.origin == GUESSED else ''}")
+        half = shown_of(thin, (worked.size.high - worked.size.low) / 2.0, units)
+        cells.append(f"{shown_of(thin, worked.size.value, units)} ± {half}{' ?' if worked.origin == GUESSED else ''}")
     return (pipe.note, *cells)
 
 

@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 from pathlib import Path
+from typing import Final
 
 from pipemetal.errors import FileFormatError, InputError, PipeError
 from pipemetal.files.csv_table import CsvRow, CsvTable, read_csv
 from pipemetal.pipes.notes import parse_note
 from pipemetal.pipes.old import CONDITIONS, OldPipe, OldRank
+from pipemetal.restoration.record import SIZES
 from pipemetal.texts import Text
 from pipemetal.units import parse_footage
 
-__all__ = ["DIAMETERS", "OPTIONAL", "footage_of_row", "measured_of", "old_pipe_of", "read_measured"]
+__all__ = [
+    "DIAMETERS",
+    "MORE_COLUMNS",
+    "MORE_SIZES",
+    "OPTIONAL",
+    "footage_of_row",
+    "measured_of",
+    "old_pipe_of",
+    "read_measured",
+]
 
 DIAMETERS = ("diameter_mm", "outer_diameter_mm", "outer_circumference_mm")
 TOPS = ("top_diameter_mm", "outer_top_diameter_mm", "outer_top_circumference_mm")
@@ -32,6 +43,28 @@ OPTIONAL = (
     "condition",
     "remark",
 )
+
+MORE_SIZES: Final[Mapping[str, tuple[float, float]]] = {
+    "wall_middle_mm": (0.1, 10.0),
+    "wall_top_mm": (0.1, 10.0),
+    "wall_foot_mm": (0.1, 12.0),
+    "toe_mm": (0.5, 150.0),
+    "windway_mm": (0.02, 8.0),
+}
+"""Further sizes that the record of an old rank takes, with their limits in mm."""
+MORE_COLUMNS: Final = (
+    *MORE_SIZES,
+    "altered",
+    "altered_by_mm",
+    "sounds_hz",
+    "sounds_plus_minus_cents",
+    "air_c",
+    "mark",
+    "photo",
+    *(f"{name.removesuffix('_mm')}_plus_minus_mm" for name in SIZES),
+    *(f"{name.removesuffix('_mm')}_how" for name in SIZES),
+)
+"""Columns for the record of an old rank (files/restoration_file.py); who asks for less passes over them."""
 
 
 def read_measured(
@@ -51,7 +84,7 @@ def measured_of(
     table: CsvTable, *, naming: str = "trade", footage: Fraction | None = None, rank_name: str = ""
 ) -> tuple[OldRank, ...]:
     """The ranks of a table of measured pipes; `rank_name` stands in where it has no column `rank`. Errors: as read_measured."""
-    table.check(["note"], OPTIONAL)
+    table.check(["note"], (*OPTIONAL, *MORE_COLUMNS))
     if not any(table.heading_for(name)[0] for name in DIAMETERS):
         raise FileFormatError(
             "is a missing column", field="diameter_mm", where=table.name, allowed=" or ".join(DIAMETERS)

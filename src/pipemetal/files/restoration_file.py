@@ -14,7 +14,7 @@ from pipemetal.alloys.assay import Beside, Reading, Weighing, tin_from_weighing
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.files.analyses_file import read_readings
 from pipemetal.files.csv_table import CsvRow, CsvTable
-from pipemetal.files.measured_file import DIAMETERS, OPTIONAL, footage_of_row, old_pipe_of
+from pipemetal.files.measured_file import DIAMETERS, MORE_COLUMNS, MORE_SIZES, OPTIONAL, footage_of_row, old_pipe_of
 from pipemetal.files.sheet_in import read_sheets
 from pipemetal.files.toml_table import TomlTable, read_toml, texts_of
 from pipemetal.pipes.notes import NAMINGS, parse_compass, parse_note
@@ -32,28 +32,8 @@ from pipemetal.restoration.record import (
     Restoration,
 )
 
-__all__ = ["MORE_COLUMNS", "MORE_SIZES", "PIPE_COLUMNS", "pipes_of", "read_restoration"]
+__all__ = ["PIPE_COLUMNS", "pipes_of", "read_restoration"]
 
-MORE_SIZES: Final[Mapping[str, tuple[float, float]]] = {
-    "wall_middle_mm": (0.1, 10.0),
-    "wall_top_mm": (0.1, 10.0),
-    "wall_foot_mm": (0.1, 12.0),
-    "toe_mm": (0.5, 150.0),
-    "windway_mm": (0.02, 8.0),
-}
-"""Sizes of an old pipe that a file of measured pipes does not have, with their limits in mm."""
-MORE_COLUMNS: Final = (
-    *MORE_SIZES,
-    "altered",
-    "altered_by_mm",
-    "sounds_hz",
-    "sounds_plus_minus_cents",
-    "air_c",
-    "mark",
-    "photo",
-    *(f"{name.removesuffix('_mm')}_plus_minus_mm" for name in SIZES),
-    *(f"{name.removesuffix('_mm')}_how" for name in SIZES),
-)
 PIPE_COLUMNS: Final = ("note", *OPTIONAL, *MORE_COLUMNS)
 """Every column that the table of pipes may have."""
 WALL_KNOWN_WITHIN: Final = 0.25

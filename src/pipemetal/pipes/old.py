@@ -12,9 +12,19 @@ from pipemetal.pipes.pitch import sounding_semitones
 from pipemetal.pipes.scale_fit import MeasuredPipe
 from pipemetal.texts import Amount, Text
 
-__all__ = ["CONDITIONS", "OldPipe", "OldRank"]
+__all__ = ["CONDITIONS", "CONDITION_WORDS", "OldPipe", "OldRank"]
 
-CONDITIONS: Final = ("good", "dented", "oval", "toe", "top", "cracked", "corroded")
+CONDITION_WORDS: Final = {
+    "good": "good",
+    "dented": "dented",
+    "oval": "out of round",
+    "toe": "toe sunk in",
+    "top": "top torn",
+    "cracked": "cracked",
+    "corroded": "corroded",
+}
+"""The conditions of a file in words."""
+CONDITIONS: Final = tuple(CONDITION_WORDS)
 """As found: fit to play, dented, out of round, its toe sunk in, its top torn, cracked through, eaten by corrosion."""
 
 

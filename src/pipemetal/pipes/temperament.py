@@ -12,7 +12,7 @@ from typing import Final
 
 from pipemetal.errors import PipeError
 
-__all__ = ["TEMPERAMENTS", "Temperament", "temperament_cents"]
+__all__ = ["TEMPERAMENTS", "Temperament", "meantone_cents", "temperament_cents"]
 
 PURE_FIFTH_CENTS: Final = 1200.0 * math.log2(1.5)
 PYTHAGOREAN_COMMA_CENTS: Final = 12.0 * PURE_FIFTH_CENTS - 8400.0
@@ -140,3 +140,12 @@ def temperament_cents(name: str) -> tuple[float, ...]:
     if name not in TEMPERAMENTS:
         raise PipeError("is not known", field="temperament", value=name, allowed=", ".join(TEMPERAMENTS))
     return TEMPERAMENTS[name].offsets_cents()
+
+
+def meantone_cents(share: float) -> tuple[float, ...]:
+    """Offsets from equal, A at nought, of a meantone whose fifths are narrow by a share of the syntonic comma, E flat to G sharp.
+
+    >>> meantone_cents(1 / 4) == temperament_cents("meantone4")
+    True
+    """
+    return Temperament("meantone", _meantone(share), "E flat to G sharp").offsets_cents()

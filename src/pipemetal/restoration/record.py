@@ -11,6 +11,7 @@ from pipemetal.alloys.assay import Reading
 from pipemetal.errors import PipeError
 from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.old import OldPipe, OldRank
+from pipemetal.texts import Text
 
 __all__ = ["ALTERED", "SIZES", "SURE_95", "Added", "Choice", "FoundPipe", "PitchRange", "Restoration"]
 
@@ -208,7 +209,11 @@ class Restoration:
                     "lies outside the compass",
                     field="note",
                     value=found.pipe.note,
-                    allowed=f"{note_name(self.first_key, self.naming)}-{note_name(self.last_key, self.naming)}",
+                    allowed=Text(
+                        "{low}-{high}",
+                        low=note_name(self.first_key, self.naming),
+                        high=note_name(self.last_key, self.naming),
+                    ),
                     where=found.pipe.where,
                 )
             if key in seen:

@@ -16,7 +16,7 @@ import numpy as np
 
 from pipemetal.pipes.robust import Floats
 from pipemetal.pipes.scale_fit import Estimate
-from pipemetal.pipes.temperament import TEMPERAMENTS
+from pipemetal.pipes.temperament import TEMPERAMENTS, meantone_cents
 from pipemetal.restoration.lengths import PLAIN_A_HZ, Spoken
 from pipemetal.restoration.likelihood import GRID, Hyper, Readings, evidence, left_out_errors, readings_of
 from pipemetal.restoration.record import PitchRange
@@ -27,9 +27,11 @@ NONE_OF_THESE: Final = "none of these"
 MOVES: Final = (0, -3, -2, -1, 1, 2, 3, -5, 5)
 """Half tones by which a temperament may be moved against the keys; five moves the wolf by one fifth."""
 MOVED_SHARE: Final = 0.12
-NONE_SHARE: Final = 0.1
+NONE_SHARE: Final = 0.2
 FREE_CENTS: Final = (4.0, 9.0)
 """How far a temperament that is none of these lies from one of them, a step."""
+OTHER_MEANTONES: Final = (1 / 3, 2 / 7, 2 / 9, 1 / 7, 1 / 8)
+"""Shares of the comma of meantones that have no name in the list; they are weighed as `none of these`."""
 WRONG_SHARE: Final = 0.03
 WRONG_SIGMAS: Final = 2.5
 MOST_WRONG_SHARE: Final = 0.3
@@ -126,6 +128,12 @@ def _expected(readings: Readings) -> Floats:
     return np.stack(columns, axis=1)
 
 
+def _others(readings: Readings) -> Floats:
+    """What the meantones without a name say of each reading."""
+    steps = readings.step.astype(int)
+    return np.stack([np.array(meantone_cents(share))[steps] for share in OTHER_MEANTONES], axis=1)
+
+
 def _log_prior() -> Floats:
     moved = math.log(MOVED_SHARE / (len(MOVES) - 1))
     stays = math.log(1.0 - MOVED_SHARE)
@@ -170,11 +178,18 @@ class _Weighed:
 def _weighed(readings: Readings, expected: Floats, wrong: frozenset[int], a_range: tuple[float, float]) -> _Weighed:
     price = len(wrong) * math.log(WRONG_SHARE) + (len(set(readings.pipe)) - len(wrong)) * math.log(1.0 - WRONG_SHARE)
     prior, unmoved = _log_prior(), [i for i, (_, move) in enumerate(_PATTERNS) if move == 0]
-    none_prior = math.log(NONE_SHARE / len(unmoved) / len(FREE_CENTS))
+    none_prior = math.log(0.5 * NONE_SHARE / len(unmoved) / len(FREE_CENTS))
+    other_prior = math.log(0.5 * NONE_SHARE / len(OTHER_MEANTONES))
+    others = _others(readings)
+    # columns of nothing make the rows of both kinds of `none of these` equally long
+    empty = len(unmoved) - len(OTHER_MEANTONES)
     held, none = [], []
     for hyper in GRID:
         found = evidence(readings, expected, readings.covariance(hyper, wrong, 0.0), a_range)
         held.append((found.log + prior + hyper.log_weight + price, found.a_cents, found.a_sigma))
+        found = evidence(readings, others, readings.covariance(hyper, wrong, 0.0), a_range)
+        filled = np.concatenate([found.log + other_prior + hyper.log_weight + price, np.full(empty, -np.inf)])
+        none.append((filled, np.concatenate([found.a_cents, np.zeros(empty)]), found.a_sigma))
         for free in FREE_CENTS:
             found = evidence(readings, expected[:, unmoved], readings.covariance(hyper, wrong, free), a_range)
             none.append((found.log + none_prior + hyper.log_weight + price, found.a_cents, found.a_sigma))

@@ -17,6 +17,7 @@ from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 
 from pipemetal.errors import BookError, FileFormatError, InputError, NotInBookError, PipeError
+from pipemetal.pipes.old import CONDITION_WORDS
 from pipemetal.texts import Text
 from pipemetal.units import parse_footage, parse_number
 from pipemetal.web.organs import organ_in_book
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from pipemetal.pipes.rank import Organ
     from pipemetal.pipes.reuse import Reuse, ReuseRules
 
-__all__ = ["CONDITION_WORDS", "MOST_ROWS", "SIZES", "VERDICTS", "add_routes"]
+__all__ = ["MOST_ROWS", "SIZES", "VERDICTS", "add_routes"]
 
 HERE: Final = "/pipes/old"
 SIZES: Final = (
@@ -60,16 +61,6 @@ VERDICTS: Final = {
     "melt": ("▲", "melt down"),
 }
 """What becomes of a pipe: its mark, and the word on the page."""
-CONDITION_WORDS: Final = {
-    "good": "good",
-    "dented": "dented",
-    "oval": "out of round",
-    "toe": "toe sunk in",
-    "top": "top torn",
-    "cracked": "cracked",
-    "corroded": "corroded",
-}
-"""The conditions of a file as they are chosen on the page."""
 ROWS_AT_FIRST: Final = 4
 MOST_ROWS: Final = 300
 MOST_OLD: Final = 1000

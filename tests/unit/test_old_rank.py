@@ -1,0 +1,264 @@
+"""The record of an old rank: read strictly, said, made into an organ file that the main job takes, and printed."""
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from pipemetal.cli.main import cli, main
+from pipemetal.errors import InputError, PipeError
+from pipemetal.files.restoration_file import read_restoration
+from pipemetal.pipes.old import OldPipe
+from pipemetal.restoration.lengths import Shape, pitch_hz
+from pipemetal.restoration.record import FoundPipe, PitchRange
+from pipemetal.restoration.says import says
+
+HEAD = """
+[restoration]
+name = "Hill chapel"
+sources = ["own measuring"]
+
+[rank]
+name = "Octave"
+footage = "4'"
+compass = "C-c3"
+measured = "pipes.csv"
+
+[how]
+length = "steel rule"
+
+[metal]
+readings = "xrf.csv"
+
+[[added]]
+what = "new toe on f"
+mark = "R"
+"""
+XRF = "element,wt_pct,plus_minus\nSn,51,1.5\nPb,48.5,1.5\nSb,0.3,0.1\n"
+COLUMNS = "note,diameter_mm,length_mm,mouth_width_mm,cut_up_mm,thickness_mm,foot_length_mm"
+
+
+def rows_of(every: int = 2, shift: float = 1.0) -> list[str]:
+    """Every second pipe of an open 4' rank by the length rule, at a1 = 415 and 15 °C, in equal temperament."""
+    from pipemetal.pipes.air import speed_of_sound_m_s
+    from pipemetal.pipes.length import open_length_mm
+    from pipemetal.pipes.notes import note_name
+
+    rows = []
+    for key in range(0, 49, every):
+        across = 92.0 * 2 ** (-key / 16) * shift
+        width = across * math.pi / 4
+        hertz = 415.0 * 2 ** ((key + 12 - 33) / 12)
+        length = open_length_mm(hertz, speed_of_sound_m_s(15.0), across, width, width / 4)
+        wall = 0.4 + 0.004 * across
+        rows.append(f"{note_name(key)},{across:.2f},{length:.2f},{width:.2f},{width / 4:.2f},{wall:.2f},180")
+    return rows
+
+
+def folder(tmp_path: Path, head: str = HEAD, table: str = "") -> Path:
+    """A restoration file with its tables beside it."""
+    (tmp_path / "pipes.csv").write_text(table or "\n".join([COLUMNS, *rows_of()]) + "\n", encoding="utf-8")
+    (tmp_path / "xrf.csv").write_text(XRF, encoding="utf-8")
+    path = tmp_path / "old.toml"
+    path.write_text(head, encoding="utf-8")
+    return path
+
+
+def test_a_rank_by_the_rule_says_its_pitch_scale_and_equal_temperament(tmp_path: Path) -> None:
+    said = says(read_restoration(folder(tmp_path)))
+    assert said.tuning is not None and said.scale is not None
+    assert said.tuning.a_hz.value == pytest.approx(415.0, rel=0.006)
+    assert said.tuning.a_hz.low < 415.0 < said.tuning.a_hz.high
+    assert "equal" in said.tuning.set_95
+    assert said.construction == "open" and not said.strangers
+    assert said.laws["mouth"].middle.value == pytest.approx(0.25, abs=0.001)
+    assert said.scale.halving_pipe.value == pytest.approx(17.0, abs=0.1)
+
+
+def test_a_stopped_rank_is_told_from_an_open_one_by_its_lengths(tmp_path: Path) -> None:
+    table = "\n".join([COLUMNS, *rows_of()]) + "\n"
+    said = says(read_restoration(folder(tmp_path, HEAD.replace("4'", "8'"), table)))
+    assert said.construction == "stopped"
+
+
+def test_lengths_that_fit_nowhere_are_warned_of(tmp_path: Path) -> None:
+    head = HEAD.replace("4'", "2 2/3'").replace(
+        'measured = "pipes.csv"', 'measured = "pipes.csv"\nconstruction = "open"'
+    )
+    said = says(read_restoration(folder(tmp_path, head)))
+    assert said.tuning is not None
+    assert any("No construction brings" in w.template for w in said.warnings)
+
+
+def test_the_command_says_it_as_json_and_in_tables(tmp_path: Path) -> None:
+    path = folder(tmp_path)
+    told = CliRunner().invoke(cli, ["organ", "old-rank", "say", str(path), "--json"])
+    assert told.exit_code == 0, told.output
+    found = json.loads(told.output)
+    assert found["tuning"]["temperaments_95"] and len(found["tuning"]["temperaments"]) == 12
+    assert found["missing"][0] == "C#" and found["pipes"] == 25
+    shown = CliRunner().invoke(cli, ["old-rank", "say", str(path)])
+    assert "in the set of 95 %" in shown.output
+
+
+def test_a_wrong_pipe_is_named_with_exit_code_1(tmp_path: Path) -> None:
+    rows = rows_of()
+    rows[8] = rows[8].replace(rows[8].split(",")[1], f"{1.2 * float(rows[8].split(',')[1]):.2f}", 1)
+    told = CliRunner().invoke(
+        cli, ["old-rank", "say", str(folder(tmp_path, table="\n".join([COLUMNS, *rows]))), "--json"]
+    )
+    assert told.exit_code == 1
+    assert [s["note"] for s in json.loads(told.output)["do_not_belong"]] == ["e"]
+
+
+def test_the_missing_pipes_become_an_organ_file_that_plan_takes(tmp_path: Path) -> None:
+    path, out = folder(tmp_path), tmp_path / "new"
+    told = CliRunner().invoke(cli, ["organ", "old-rank", "make", str(path), "--out", str(out), "--json"])
+    assert told.exit_code == 0, told.output
+    found = json.loads(told.output)
+    assert len(found["pipes"]) == 24 and found["metal"]["recipe"] == "spotted-50"
+    first = found["pipes"][0]
+    assert first["diameter_mm"]["low"] < 92.0 * 2 ** (-1 / 16) < first["diameter_mm"]["high"]
+    assert first["length_mm"]["is"] == "computed"
+    plan = CliRunner().invoke(
+        cli, ["plan", str(out / "organ.toml"), "--out", str(tmp_path / "plan"), "--iterations", "20"]
+    )
+    assert plan.exit_code == 0, plan.output
+    assert "Pipes served: 49 of 49" in plan.output
+    drawn = CliRunner().invoke(
+        cli, ["patterns", str(out / "organ.toml"), "--note", "C#", "--out", str(tmp_path / "pat")]
+    )
+    assert drawn.exit_code == 0, drawn.output
+
+
+def test_a_missing_pipe_is_as_long_as_the_rule_that_made_its_neighbours(tmp_path: Path) -> None:
+    from pipemetal.restoration.make import to_make
+
+    made = to_make(says(read_restoration(folder(tmp_path))))
+    truth = {row.split(",")[0]: float(row.split(",")[2]) for row in rows_of(1)}
+    for pipe in made.pipes:
+        length = pipe.sizes["length_mm"].size
+        assert length.low <= truth[pipe.note] <= length.high
+        assert length.value == pytest.approx(truth[pipe.note], rel=0.005)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_dossier_is_printed(tmp_path: Path, language: str, paper: str) -> None:
+    from printed_pages import pages_of
+
+    out = tmp_path / "d.pdf"
+    given = [
+        "--out",
+        str(out),
+        "--language",
+        language,
+        "--paper",
+        paper,
+        "--lengths",
+        "in" if paper == "letter" else "mm",
+    ]
+    told = CliRunner().invoke(cli, ["old-rank", "dossier", str(folder(tmp_path)), *given])
+    assert told.exit_code == 0, told.output
+    text = "\n".join(page.text for page in pages_of(out.read_bytes()))
+    for word in ("Measured", "Computed", "guessed") if language == "en" else ("Gemessen", "Berechnet", "geschätzt"):
+        assert word in text
+    assert "new toe on f" in text
+
+
+@pytest.mark.parametrize(
+    ("head", "table", "field", "nearest"),
+    [
+        (HEAD.replace("footage", "fotage"), "", "fotage", "footage"),
+        (HEAD.replace("[how]", "[hows]"), "", "hows", "how"),
+        (HEAD, "note,diameter_mm,lenght_mm\nC,90,1200\n", "lenght_mm", "length_mm"),
+        (HEAD, "note,diameter_mm,altered\nC,90,shorter\n", "altered", ""),
+        (HEAD, "note,diameter_mm,sounds_hz\nC,90,130\n", "air_c", ""),
+        (HEAD, "note,diameter_mm\nC,90\nC,91\n", "note", ""),
+        (HEAD, "note,diameter_mm\nc4,20\n", "note", ""),
+        (HEAD, "note,diameter_mm,altered_by_mm\nC,90,4\n", "altered_by_mm", ""),
+        (HEAD.replace("xrf.csv", "none.csv"), "", "", ""),
+    ],
+)
+def test_slips_are_refused_with_the_place_and_what_was_meant(
+    tmp_path: Path, head: str, table: str, field: str, nearest: str
+) -> None:
+    with pytest.raises(InputError) as caught:
+        read_restoration(folder(tmp_path, head, table))
+    assert (caught.value.field, caught.value.nearest) == (field, nearest)
+    assert caught.value.where
+
+
+def test_gaps_inches_commas_and_outer_sizes_are_read(tmp_path: Path) -> None:
+    table = (
+        "note;outer_circumference_mm;thickness_mm;length_in;toe_mm;length_plus_minus_mm;toe_how;altered;altered_by_mm;mark\n"
+        "C;291,0;0,8;47,2;9,5;0,4;plug gauge;shortened;12;C Oct\n"
+        "D;275;;;;;;;;\n"
+        "E;;;;;;;;;\n"
+    )
+    old = read_restoration(folder(tmp_path, table=table))
+    first, second, third = old.pipes
+    assert first.pipe.diameter_mm == pytest.approx(291.0 / math.pi - 1.6)
+    assert first.first_length_mm == pytest.approx(47.2 * 25.4 + 12.0)
+    assert first.sizes_mm == {"toe_mm": 9.5} and first.how["toe_mm"] == "plug gauge" and first.mark == "C Oct"
+    assert first.sigma_mm("length_mm") == pytest.approx(0.4 / 1.96)
+    # the wall of the neighbour stands in, and the file says that nobody measured it
+    assert second.guessed == ("diameter_mm",) and second.sigma_mm("diameter_mm") > first.sigma_mm("diameter_mm")
+    assert not third.is_there and len(old.missing_keys) == 47
+
+
+def test_a_workbook_is_read_as_a_table(tmp_path: Path) -> None:
+    from pipemetal.files.sheet_out import OutTable, workbook_of
+
+    path = folder(tmp_path, HEAD.replace("pipes.csv", "pipes.xlsx"))
+    cells = [row.split(",") for row in rows_of()]
+    rows = [[cell if k == 0 else float(cell) for k, cell in enumerate(row)] for row in cells]
+    (tmp_path / "pipes.xlsx").write_bytes(workbook_of([OutTable("pipes", COLUMNS.split(","), rows)]))
+    assert len(read_restoration(path).there) == 25
+
+
+def test_a_short_octave_lacks_no_pipe_there(tmp_path: Path) -> None:
+    head = HEAD.replace('measured = "pipes.csv"', 'measured = "pipes.csv"\nwithout = ["C#", "D#"]')
+    old = read_restoration(folder(tmp_path, head))
+    assert 1 not in old.missing_keys and 3 not in old.missing_keys and 5 in old.missing_keys
+
+
+def test_a_weighing_of_a_scrap_gives_a_reading_of_tin(tmp_path: Path) -> None:
+    head = HEAD.replace('readings = "xrf.csv"', "[[metal.weighing]]\nair_g = 100.0\nwater_g = 88.75\nsb_wt_pct = 0.0")
+    (reading,) = read_restoration(folder(tmp_path, head)).readings
+    assert reading.element == "Sn" and 48.0 < reading.wt_pct < 53.0 and reading.method == "weighing"
+
+
+def test_without_reading_or_choice_no_alloy_is_named(tmp_path: Path) -> None:
+    head = HEAD.replace('[metal]\nreadings = "xrf.csv"\n', "")
+    told = CliRunner().invoke(cli, ["old-rank", "make", str(folder(tmp_path, head))])
+    assert isinstance(told.exception, PipeError) and told.exception.field == "alloy"
+    with pytest.raises(SystemExit) as ended:
+        main(["old-rank", "make", str(tmp_path / "old.toml")])
+    assert ended.value.code == 2
+
+
+def test_what_was_chosen_counts_and_is_called_chosen(tmp_path: Path) -> None:
+    head = HEAD + '\n[make]\nalloy = "plain-30"\na_hz = 400.0\ntemperament = "meantone4"\n'
+    told = CliRunner().invoke(cli, ["old-rank", "make", str(folder(tmp_path, head)), "--json"])
+    found = json.loads(told.output)
+    assert (found["a_hz"], found["a_hz_is"], found["temperament_is"]) == (400.0, "chosen", "chosen")
+    assert (found["metal"]["recipe"], found["metal"]["recipe_is"]) == ("plain-30", "chosen")
+    assert {d["element"] for d in found["metal"]["differs"]} >= {"Sn", "Pb"}
+
+
+def test_the_pitch_of_a_length_is_the_length_rule_backwards() -> None:
+    from fractions import Fraction
+
+    from pipemetal.pipes.rank import Rank
+
+    rank = Rank("R", "I", "m", Fraction(8), 0, 0)
+    assert pitch_hz(rank, 2355.1, Shape(155.5, 122.13, 30.53), 343.2) == pytest.approx(65.406, abs=0.01)
+
+
+def test_a_range_of_pitches_must_be_one() -> None:
+    with pytest.raises(PipeError):
+        PitchRange(500.0, 400.0)
+    assert FoundPipe(OldPipe(0, "C", condition="top", length_mm=1000.0)).first_length_mm is None
