@@ -55,6 +55,7 @@ docs: $(VENV)/.dev
 	$(BIN)/python bench/commands.py
 	$(BIN)/python bench/json_forms.py
 	$(BIN)/python bench/quantities_page.py
+	$(BIN)/python bench/interface.py
 	$(BIN)/mkdocs build --quiet --clean
 	$(BIN)/pdoc --docformat markdown -o site/api pipemetal '!pipemetal.shop.migrations'
 

@@ -1,9 +1,16 @@
 """The interface for the shop's own scripts: described, typed, and never at a loss."""
 
+import importlib.util
+import re
+import socket
+import threading
+import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+import uvicorn
 from starlette.testclient import TestClient
 
 from pipemetal.shop.book import Book
@@ -114,3 +121,42 @@ def test_made_up_requests_find_no_error_of_the_server(long_run: bool, planned: B
 
     ask()
     assert {200, 422} <= seen
+
+
+def test_the_description_in_the_documents_is_the_programs_own() -> None:
+    """Names of addresses, fields and answers are promised to other programs: a change here must be meant."""
+    root = Path(__file__).parents[2]
+    spec = importlib.util.spec_from_file_location("interface", root / "bench" / "interface.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    assert (root / "docs" / "openapi.json").read_text(encoding="utf-8") == module.description(), "run make docs"
+
+
+def test_the_version_of_the_interface_stands_in_its_addresses(client: TestClient) -> None:
+    assert client.get("/api/1/rolls").json() == client.get("/api/rolls").json()
+    assert client.get("/api/1/rolls/R1").json()["id"] == "R1"
+    assert client.get("/api/2/rolls").status_code == 404
+
+
+def test_what_the_documents_show_in_python_runs(planned: Book) -> None:
+    page = (Path(__file__).parents[2] / "docs" / "interface.md").read_text(encoding="utf-8")
+    named: dict[str, Any] = {}
+    exec(re.findall(r"```python\n(.*?)```", page, re.DOTALL)[0], named)
+    planned.people.add("Ada", "run", pin="1379")
+    with planned.acting("Ada"):
+        token = planned.tokens.give("Ada", "keep", "an example").value
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    server = uvicorn.Server(uvicorn.Config(create_app(Site(planned)), port=port, log_config=None))
+    running = threading.Thread(target=server.run, daemon=True)
+    running.start()
+    try:
+        while not server.started:
+            assert running.is_alive()
+            time.sleep(0.02)
+        assert named["enter_and_take_back"](token, f"http://127.0.0.1:{port}")["event"] > 0
+    finally:
+        server.should_exit = True
+        running.join(30)

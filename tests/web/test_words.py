@@ -21,7 +21,7 @@ from pipemetal.words import LANGUAGES, Words, catalogue
 WEB = Path(__file__).parents[2] / "src" / "pipemetal" / "web"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))
 SAID = re.compile(r"""\bsay\(\s*("(?:[^"\\]|\\.)*"|'(?:[^'\\]|\\.)*')""")
-NO_WORDS = {"Hz", "dB", "kg", "mm", "kW", "ms", "PIN", "PDF", "s", "xlsx", "csv", "pipemetal"}
+NO_WORDS = {"SHA", "Hz", "dB", "kg", "mm", "kW", "ms", "PIN", "PDF", "s", "xlsx", "csv", "pipemetal"}
 """Units and names that are the same in every language."""
 
 

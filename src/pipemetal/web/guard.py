@@ -45,6 +45,7 @@ HEADERS: Final = {
 LISTENS: Final = {"permissions-policy": "camera=(), microphone=(self), geolocation=()"}
 """In place of the same header, for the one page that listens."""
 EAR: Final = "/ear"
+VERSIONED: Final = "/api/1/"
 SAFE_METHODS: Final = ("GET", "HEAD", "OPTIONS")
 SEE_OTHER: Final = 303
 _LOG: Final = logging.getLogger("pipemetal.pages")
@@ -137,6 +138,10 @@ class Guard:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer or refuse."""
+        if scope["type"] == "http" and scope["path"].startswith(VERSIONED):
+            # the version that a program was written for; it is the only one yet
+            scope["path"] = "/api/" + scope["path"].removeprefix(VERSIONED)
+            scope["raw_path"] = scope["path"].encode()
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
