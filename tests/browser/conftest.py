@@ -1,24 +1,14 @@
 """One browser for each module, with the same switches and the same patience everywhere."""
 
-import os
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-PATIENCE_MS = int(os.environ.get("PATIENCE_MS", "180000"))
-"""So long a page may take on a machine that is busy with other work; nothing is measured by it. Longer, and one missing
-button would outlast the checks."""
+sys.path.insert(0, str(Path(__file__).parent))
+from browsing import ARGUMENTS, PATIENCE_MS
 
 
 class Patient:

@@ -12,10 +12,10 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
+from browsing import ARGUMENTS, PATIENCE_MS
 from sounds import RATE, Scene, made, steady
 from test_day import Server
 
-from conftest import ARGUMENTS, PATIENCE_MS
 from pipemetal.demo_shop import __file__ as demo
 from pipemetal.files.organ_file import read_organ
 from pipemetal.pipes.make import organ_pipes

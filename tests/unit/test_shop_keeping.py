@@ -217,3 +217,35 @@ def test_a_week_without_a_backup_is_told(book: Book, tmp_path: Path, monkeypatch
     assert book.keeping.backups().late == ()
     monkeypatch.setenv("PIPEMETAL_BACKUPS_SECOND", str(tmp_path))
     assert "no backup at the second place was ever made" in str(book.keeping.backups().late[0])
+
+
+@pytest.mark.parametrize("where", ["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def test_a_book_of_the_first_schema_is_brought_up_under_load(
+    where: str, tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Many programs open an old book at once and write at once: it is brought up once, copied before, and holds what all wrote."""
+    monkeypatch.setenv("PIPEMETAL_BACKUPS", str(tmp_path / "backups"))
+    target = tmp_path / "s.sqlite" if where == "sqlite" else request.getfixturevalue("postgres_url")
+    older_book(target, FIXTURES[0])
+    wrong: list[BaseException] = []
+
+    def work(number: int) -> None:
+        try:
+            with Book.open(target) as book:
+                for k in range(5):
+                    book.lots.add(NewLot(f"N{number}-{k}", "pig", 1.0, TIN))
+        except BaseException as error:
+            wrong.append(error)
+
+    hands = [threading.Thread(target=work, args=(number,)) for number in range(6)]
+    for hand in hands:
+        hand.start()
+    for hand in hands:
+        hand.join()
+    assert not wrong
+    with Book.open(target) as book:
+        assert {f"N{n}-{k}" for n in range(6) for k in range(5)} <= {lot.id for lot in book.lots.in_stock()[0]}
+        assert book.keeping.doctor().faults == []
+        newest = connect.newest_revision()
+        copies = [*tmp_path.glob(f"*.before-{newest}*"), *book.keeping.backups_folder().glob(f"before-{newest}*")]
+        assert len(copies) == 1
