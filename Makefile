@@ -11,8 +11,15 @@ $(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info[:2] else "pipemetal needs Python 3.11 or newer; this is " + sys.version.split()[0])'
 	@$(PYTHON) -m venv $(VENV) || { echo 'If this says "ensurepip is not available": apt install python3-venv, then again.'; rm -rf $(VENV); exit 1; }
 
+# LOCKED=1 installs the very versions of release/lock.txt, each file held against its hash.
 $(VENV)/.core: pyproject.toml $(VENV)/bin/python
+ifdef LOCKED
+	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r release/lock.txt
+	$(BIN)/pip install --quiet --disable-pip-version-check 'hatchling>=1.25' editables
+	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+else
 	$(BIN)/pip install --quiet --disable-pip-version-check -e .
+endif
 	@touch $@
 
 $(VENV)/.dev: pyproject.toml $(VENV)/bin/python
@@ -56,6 +63,7 @@ docs: $(VENV)/.dev
 	$(BIN)/python bench/json_forms.py
 	$(BIN)/python bench/quantities_page.py
 	$(BIN)/python bench/interface.py
+	$(BIN)/python bench/licences.py
 	$(BIN)/mkdocs build --quiet --clean
 	$(BIN)/pdoc --docformat markdown -o site/api pipemetal '!pipemetal.shop.migrations'
 

@@ -56,6 +56,16 @@ STEPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
 """Menus as the makers of these systems name them in 2026 (common practice, no source)."""
 
 
+def _in_fours(fingerprint: str) -> list[str]:
+    """A fingerprint in parts that the eye can compare.
+
+    >>> _in_fours("AA:BB:CC:DD:EE:FF:00:11")
+    ['AA:BB:CC:DD', 'EE:FF:00:11']
+    """
+    pairs = fingerprint.split(":")
+    return [":".join(pairs[k : k + 4]) for k in range(0, len(pairs), 4)]
+
+
 def create_trust_app(certificate: Certificate, shop_name: str, port: int, hosts: frozenset[str]) -> FastAPI:
     """The page without a lock. `port`: of the locked pages; `hosts`: names that are answered."""
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
@@ -90,7 +100,7 @@ def create_trust_app(certificate: Certificate, shop_name: str, port: int, hosts:
             shop_name=shop_name,
             locked=f"https://{name}:{port}/",
             root_path=ROOT_PATH,
-            fingerprint=certificate.fingerprint,
+            fingerprint=_in_fours(certificate.fingerprint),
             steps=STEPS,
         )
         safe = {

@@ -1,15 +1,10 @@
 // The reading of the shop's scale goes into the field beside whose button one taps, when the load is at rest.
 "use strict";
+const scaleParts = document.querySelector("[data-from-scale]");
 for (const field of document.querySelectorAll("[data-mass]:not(:disabled)")) {
-  const button = Object.assign(document.createElement("button"), {
-    type: "button",
-    className: "plain from-scale"
-  });
-  const words = document.documentElement.dataset.fromScale;
-  button.setAttribute("aria-label", `${words}: ${field.getAttribute("aria-label") || field.labels[0]?.textContent.trim() || field.name}`);
-  button.textContent = words;
-  const told = document.createElement("small");
-  told.setAttribute("role", "status");
+  const [button, told] = scaleParts.content.cloneNode(true).children;
+  const about = field.getAttribute("aria-label") || field.labels[0]?.textContent || field.name;
+  button.setAttribute("aria-label", `${button.textContent.trim()}: ${about.trim().replace(/\s+/g, " ")}`);
   button.addEventListener("click", async (event) => {
     event.preventDefault(); // it may stand in the field's own label
     button.disabled = true;
@@ -24,18 +19,19 @@ for (const field of document.querySelectorAll("[data-mass]:not(:disabled)")) {
       if (said.text) {
         field.value = said.text;
         faultGone(field);
-        field.dispatchEvent(new Event("input", {
-          bubbles: true
-        }));
-        field.dispatchEvent(new Event("change", {
-          bubbles: true
-        }));
+        for (const kind of ["input", "change"])
+          field.dispatchEvent(new Event(kind, {
+            bubbles: true
+          }));
         told.textContent = said.told;
       } else faultAt(field, said.told || said.error || answer.statusText);
     } catch {
-      faultAt(field, document.documentElement.dataset.noScale);
+      faultAt(field, scaleParts.dataset.away);
     }
     button.disabled = false;
   });
-  field.after(button, told);
+  // in a row of steps it stands below the three, else right behind the field
+  const steps = field.closest(".stepper");
+  if (steps) steps.append(button, told);
+  else field.after(button, told);
 }
