@@ -244,7 +244,7 @@ def _print_casts(held: Sequence[LoggedCast], table_path: Path | None) -> None:
             ("day", ""),
             ("metal", ""),
             ("gate mm", ""),
-            ("charge kg", ""),
+            ("fill kg", ""),
             ("length mm", ".0f"),
             ("poured C", ".0f"),
             ("verdict", ""),

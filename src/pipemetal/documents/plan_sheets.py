@@ -110,7 +110,7 @@ def _composition(charge: Charged, units: UnitSystem, say: Words) -> Block:
         for element, value in charge.composition_wt_pct.items()
         if value >= SHOWN_WT_PCT
     ]
-    return table([say("element"), "%", say("between"), say("window")], rows)
+    return table([say("element"), "%", say("between"), say("limits")], rows)
 
 
 def _short(value: float, units: UnitSystem) -> str:
