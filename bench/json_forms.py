@@ -304,7 +304,7 @@ def page(made: dict[str, dict[str, Any]]) -> str:
         "Written from the commands themselves (`make docs`). Every command prints one object; its keys carry their units.",
         "Each has a JSON Schema (draft 2020-12). A test runs every command in the invented shop and holds its answer against it.",
         "",
-        "    pipemetal alloy Sn50Pb50 --json",
+        "    pipemetal metal alloy Sn50Pb50 --json",
         "",
         "Keys may be added. What is taken away or changes its type stands in the changelog. An error prints `error` and, where",
         "they are known, `field`, `value`, `allowed`, `where`, `example` and `nearest`; its exit code is 2 or 3.",

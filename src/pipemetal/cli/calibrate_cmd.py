@@ -1,4 +1,4 @@
-"""`pipemetal calibrate`."""
+"""`pipemetal cast calibrate`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pipemetal push` and `pipemetal freeze`."""
+"""`pipemetal cast push` and `pipemetal cast freeze`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pipemetal day` and `pipemetal cool`: a casting day from a list of sheets, and bringing ladled metal down."""
+"""`pipemetal metal day` and `pipemetal metal cool`: a casting day from a list of sheets, and bringing ladled metal down."""
 
 from __future__ import annotations
 

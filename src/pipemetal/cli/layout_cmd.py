@@ -1,4 +1,4 @@
-"""`pipemetal layout` and `pipemetal layout-check`."""
+"""`pipemetal layout` and `pipemetal layout check`."""
 
 from __future__ import annotations
 

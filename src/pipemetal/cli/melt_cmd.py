@@ -1,4 +1,4 @@
-"""`pipemetal charge`."""
+"""`pipemetal metal charge`."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
             value=" ".join(words),
             allowed="CHARGE.toml, correct CHARGE.toml",
             nearest=f"correct {words[-1]}" if near(words[0], ["correct"]) else "",
-            example="pipemetal charge correct charge.toml",
+            example="pipemetal metal charge correct charge.toml",
         )
     path = Path(words[-1])
     job, shop = read_charge(path, load_recipes(recipes_path, path)), _shop(settings_path, path)

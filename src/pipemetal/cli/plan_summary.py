@@ -20,8 +20,8 @@ __all__ = ["print_summary"]
 
 
 MASSES = (
-    "metal of the sheets and rolls that are cut, each of its own thickness within the tolerance; pipemetal pipes weighs the "
-    "walls asked for"
+    "metal of the sheets and rolls that are cut, each of its own thickness within the tolerance; pipemetal organ pipes weighs "
+    "the walls asked for"
 )
 
 

@@ -220,7 +220,7 @@ def buying_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     waiting = plan.lots_without_analysis
     if waiting:
         blocks.append(Paragraph(say("Waiting for an assay, not charged: {lots}.", lots=", ".join(waiting))))
-    blocks.append(Paragraph(say("Whole pigs, suppliers and the latest day to order: pipemetal buy."), quiet=True))
+    blocks.append(Paragraph(say("Whole pigs, suppliers and the latest day to order: pipemetal metal buy."), quiet=True))
     return Sheet(say("To buy"), f"{plan.organ}, {plan.shop}", tuple(blocks), foot=foot_of(plan, say))
 
 

@@ -132,7 +132,7 @@ def event_unknown(number: int, last: int) -> NotInBookError:
         field="event",
         value=number,
         allowed=Text("1 to {last}", last=last) if last else "",
-        example=Text("pipemetal history, which lists them"),
+        example=Text("pipemetal book history, which lists them"),
     )
 
 
