@@ -42,10 +42,10 @@ NOT_CHECKED = """## What has no outside check
 AGAINST = {
     "alloys": "melting, freezing, density, heat, flow and surface of lead-tin alloys: solder standards, handbooks, assessments",
     "pipes": "pitch, lengths, scales, mouths, walls: measured pipes, treatises, acoustics, finite elements",
-    "sheets": "fields through readings: published surfaces",
-    "layout": "published strips and bins, and their proven best",
-    "melts": "weighing out, mixing and buying: worked examples and published problems",
-    "casting": "gate flow, freezing, contact, film and front: textbook solutions and experiments with other liquids",
+    "sheets": "the mass of rolled lead by its standard, figures of sheet from outside",
+    "layout": "the proven least of one rank, by an exact solver; more in benchmarks",
+    "melts": "old tables of alloys, mass balances, worked examples of mixing and buying",
+    "casting": "closed forms, worked tables, the few reports there are, and what common practice says (no source)",
 }
 """What each room is held against, in a line."""
 ROOMS = {
@@ -163,8 +163,9 @@ def summary(comparisons: list[dict[str, Any]]) -> list[str]:
     return [
         *lines,
         "",
-        "A value holds where it lies within the tolerance, which comes from the print. It misses where it lies further off; then",
-        "its true error and the reason stand beside it.",
+        "A value holds where it lies within its tolerance: the print's own where it has one. Of alloys it is the error that the row",
+        "had when it was first compared, so that none gets worse unseen. Where a value misses, its true error and the reason stand",
+        "beside it.",
         "",
         "## Which miss",
         *(misses or ["None."]),
