@@ -148,7 +148,9 @@ def main() -> None:
     """Run everything."""
     quick = "--quick" in sys.argv
     imports()
-    spread("alloys: `pipemetal alloy` as a whole command", "600", (command_ms() for _ in range(3 if quick else 7)))
+    spread(
+        "alloys: `pipemetal metal alloy` as a whole command", "600", (command_ms() for _ in range(3 if quick else 7))
+    )
     own_times(6 if quick else 20)
     beside_others()
     grid(1 if "--whole" in sys.argv else 30 if quick else 10)

@@ -10,8 +10,10 @@ import contextlib
 import io
 import json
 import os
+import re
 import shutil
 import tempfile
+import textwrap
 import wave
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,6 +27,8 @@ from pipemetal.files.demo_files import copy_demo_shop
 
 ROOT = Path(__file__).parents[1]
 PAGE, FOLDER = ROOT / "docs" / "json.md", ROOT / "docs" / "schemas"
+OLD_RANK = ROOT / "docs" / "how-to" / "old-rank.md"
+"""Its blocks are the files of an old rank."""
 CHAPEL = """[organ]
 name = "Chapel"
 
@@ -60,8 +64,11 @@ RUNS = (
     "card chapel.toml --rank Octave_4 --note c",
     "walls",
     "reuse oldpipes.csv chapel.toml",
-    "scale fit old.csv",
+    "scale fit measured.csv",
     "scale show chapel.toml",
+    "old-rank say old.toml",
+    "old-rank make old.toml --out oldrank",
+    "old-rank dossier old.toml --out dossier.pdf",
     "ear measure c.wav",
     "ear measure c.wav --organ chapel.toml --rank Octave_4 --note c --air 18",
     "ear rank c.wav chapel.toml --rank Octave_4 --air 18",
@@ -119,6 +126,9 @@ RUNS = (
     "people role Ben work --by Ada",
     "people pin Ben --by Ada",
     "people password Ben --by Ada",
+    "people token Ben --role look --note a_display --by Ada",
+    "people tokens --by Ada",
+    "people withdraw {token} --by Ada",
     "people close Ben --by Ada",
     "label R126 --out label.pdf --by Ada",
     "paper chapel/plan.json metal-account --out papers",
@@ -129,6 +139,7 @@ RUNS = (
     "backup today.backup --by Ada",
     "restore today.backup --shop moved.sqlite",
     "doctor --by Ada",
+    "new --shop new.sqlite --run Ada",
 )
 SAME = {"demo": "plan"}
 """Commands that print what another prints."""
@@ -141,7 +152,7 @@ def prepared(folder: Path) -> None:
     for name, text in (
         ("chapel.toml", CHAPEL),
         ("wider.toml", WIDER),
-        ("old.csv", OLD),
+        ("measured.csv", OLD),
         ("oldpipes.csv", OLD_PIPES),
         ("trimmed.csv", TRIMMED),
     ):
@@ -150,6 +161,8 @@ def prepared(folder: Path) -> None:
     (folder / "one.csv").write_text(
         "\n".join([lines[0], "C900" + lines[1][lines[1].index(",") :], ""]), encoding="utf-8"
     )
+    for name, text in re.findall(r"cat > (\S+) <<END\n(.*?)\n *END", OLD_RANK.read_text(encoding="utf-8"), re.DOTALL):
+        (folder / name).write_text(textwrap.dedent(text) + "\n", encoding="utf-8")
     sound(folder / "c.wav", (261.4,))
     sound(folder / "two.wav", (261.4, 262.1))
     from PIL import Image
@@ -171,12 +184,14 @@ def sound(path: Path, hertz: tuple[float, ...]) -> None:
 
 def answers(folder: Path) -> Iterator[tuple[str, object]]:
     """Each command with what it prints, run in a prepared folder."""
-    known = {"plan": "Chapel_#1", "roll": "", "event": "", "cast": "C900"}
+    known = {"plan": "Chapel_#1", "roll": "", "event": "", "token": "", "cast": "C900"}
     for run in RUNS:
         words = [word.format(**known).replace("_", " ") for word in run.split()]
         found = answer(words)
         if words[0] == "plan":
             known["roll"] = found["rolls_used"][0]["id"] if found["rolls_used"] else "R126"
+        if command_of(words) == "people tokens":
+            known["token"] = str(found["tokens"][0]["id"])
         known["event"] = str(found.get("event") or known["event"])
         yield command_of(words), found
 
@@ -304,7 +319,7 @@ def page(made: dict[str, dict[str, Any]]) -> str:
         "Written from the commands themselves (`make docs`). Every command prints one object; its keys carry their units.",
         "Each has a JSON Schema (draft 2020-12). A test runs every command in the invented shop and holds its answer against it.",
         "",
-        "    pipemetal alloy Sn50Pb50 --json",
+        "    pipemetal metal alloy Sn50Pb50 --json",
         "",
         "Keys may be added. What is taken away or changes its type stands in the changelog. An error prints `error` and, where",
         "they are known, `field`, `value`, `allowed`, `where`, `example` and `nearest`; its exit code is 2 or 3.",

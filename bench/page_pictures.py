@@ -3,7 +3,7 @@
     python bench/page_pictures.py SHOP.sqlite
 
 needs Chromium (CHROMIUM, else /usr/bin/chromium) and a shop book with an accepted plan, as `pipemetal demo` and
-`pipemetal accept` make it.
+`pipemetal plan accept` make it.
 """
 
 from __future__ import annotations

@@ -131,7 +131,7 @@ BAD = {
     ),
     "target outside its window": (
         replaced("recipes.toml", 'target = "Sn 75 ', 'target = "Sn 80 '),
-        ["recipes.toml", "tin-75", "window"],
+        ["recipes.toml", "tin-75", "limits"],
     ),
     "recipe over 100": (
         replaced("recipes.toml", 'target = "Sn 75 Sb 0.2 Cu 0.1 Bi 0.05 Pb bal"', 'target = "Sn 75 Pb 30"'),

@@ -16,7 +16,7 @@ LOG = str(packaged_file("log.csv"))
 def test_a_cast_is_explained_with_its_picture(tmp_path: Path) -> None:
     done = CliRunner().invoke(cli, ["calibrate", LOG, "--explain", "C106", "--pictures", str(tmp_path)])
     assert done.exit_code == 0
-    for word in ("gate", "charge", "speed", "temperature", "the rest", "measured", "Next:"):
+    for word in ("gate", "fill", "speed", "temperature", "the rest", "measured", "Next:"):
         assert word in done.output
     assert "measured" in (tmp_path / "thickness-C106.svg").read_text(encoding="utf-8")
 

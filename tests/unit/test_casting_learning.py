@@ -31,7 +31,7 @@ def test_a_crew_that_casts_thicker_is_found_with_its_interval_and_counted_in() -
     assert by_b._group_row[0].sum() == by_a._group_row[0].sum()
 
 
-@pytest.mark.parametrize("kind", ["alloy", "gate", "box", "cloth", "crew", "table", "season"])
+@pytest.mark.parametrize("kind", ["alloy", "gate", "sled", "cloth", "crew", "table", "season"])
 def test_every_kind_of_group_is_found_when_ten_percent_off_within_ten_casts(kind: str) -> None:
     assert kind in KINDS
     casts = []
@@ -40,7 +40,7 @@ def test_every_kind_of_group_is_found_when_ten_percent_off_within_ten_casts(kind
         named = {
             "alloy": {},
             "gate": {"gate_name": "ab"[second]},
-            "box": {"sled_name": "ab"[second]},
+            "sled": {"sled_name": "ab"[second]},
             "cloth": {"cloth_name": "ab"[second]},
             "crew": {"crew": "ab"[second]},
             "table": {"table_name": "ab"[second]},
@@ -107,7 +107,7 @@ def test_causes_add_up_to_what_was_measured() -> None:
     casts = shop(12, 6)
     why = explain("c7", casts)
     assert why.reference_mean_mm + sum(c.mean_mm for c in why.causes) == pytest.approx(why.measured_mean_mm, abs=1e-9)
-    assert [c.name for c in why.causes] == ["gate", "charge", "speed", "temperature", "the rest"]
+    assert [c.name for c in why.causes] == ["gate", "fill", "speed", "temperature", "the rest"]
 
 
 def test_a_wider_gate_is_named_as_the_cause() -> None:
@@ -116,7 +116,7 @@ def test_a_wider_gate_is_named_as_the_cause() -> None:
     why = explain("c5", [*casts, other], calibrate(casts), other.id)
     by_name = {c.name: c.mean_mm for c in why.causes}
     assert by_name["gate"] > 0.1
-    assert by_name["charge"] == by_name["speed"] == by_name["temperature"] == pytest.approx(0.0, abs=1e-12)
+    assert by_name["fill"] == by_name["speed"] == by_name["temperature"] == pytest.approx(0.0, abs=1e-12)
 
 
 def test_the_next_cast_is_told_what_to_change() -> None:

@@ -138,7 +138,7 @@ def test_partial_logs_are_welcome() -> None:
         ({"thickness_mm": ((500.0, 15.0), (900.0, 1.5))}, "thickness"),
         ({"thickness_mm": ((500.0, 1.5), (9000.0, 1.5))}, "distance"),
         ({"leftover_kg": 300.0}, "more was left than charged"),
-        ({"leftover_kg": 0.2}, "charge less leftover"),
+        ({"leftover_kg": 0.2}, "fill less leftover"),
         ({"charge_kg": 20.0, "leftover_kg": None}, "empty before the end"),
         ({"marks": ((0.0, 0.0), (1.0, 2.0), (2.0, 1.0), (3.0, 3.0))}, "do not rise"),
         ({"marks": ((0.0, 0.0), (3.0, 90.0))}, "nobody pushes slower"),
@@ -264,4 +264,4 @@ def test_a_log_of_headings_is_a_log_and_a_gate_of_nought_is_none(tmp_path: Path)
     assert read_log(path)[0].gate_mm == 0.0
     path.write_text(log_text([made(1)]).replace(f",{made(1).gate_mm:g},", ",0,", 1), encoding="utf-8")
     nought = read_log(path)[0]
-    assert nought.spoiled is not None and "empty for a box without a gate" in nought.spoiled
+    assert nought.spoiled is not None and "empty for a sled without a gate" in nought.spoiled

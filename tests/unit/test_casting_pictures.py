@@ -40,7 +40,7 @@ DRAWINGS = [
     learned_card([("A NEW SHEET", "within 12 %")] * 4, "set the gate half a millimetre wider on one cast", "12 casts"),
     thickness_picture(CARD.thickness, [(1.0, 1.9), (3.0, 1.6)], "Thickness", CARD.rests_on),
     freezing_picture(freeze(SN50, 2.0, 234, 20, 20), "Freezing"),
-    window_picture([WINDOW] * 8, [20.0] * 8, "Window"),
+    window_picture([WINDOW] * 8, [20.0] * 8, "Limits"),
 ]
 
 

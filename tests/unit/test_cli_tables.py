@@ -88,7 +88,7 @@ def test_no_color_leaves_no_escape_on_a_terminal(no_color: str, escapes: bool) -
 
 
 def test_a_reader_that_has_seen_enough_is_no_failure() -> None:
-    words = f"{sys.executable} -m pipemetal pipes {ROOT}/src/pipemetal/demo_shop/organ.toml | head -1; echo ${{PIPESTATUS[0]}}"
+    words = f"{sys.executable} -m pipemetal organ pipes {ROOT}/src/pipemetal/demo_shop/organ.toml | head -1; echo ${{PIPESTATUS[0]}}"
     done = subprocess.run(["bash", "-c", words], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "0", done.stdout + done.stderr
 

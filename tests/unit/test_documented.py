@@ -123,3 +123,16 @@ def test_the_results_in_the_readme_are_those_of_the_page_of_benchmarks() -> None
     printed = {line.strip() for line in DOCS["benchmarks.md"].splitlines()}
     assert len(lines) > 12
     assert [line for line in lines if line not in printed] == []
+
+
+def test_what_documents_type_are_the_commands_of_the_help() -> None:
+    """A noun of `pipemetal --help`, then its verb: nobody looks for a command that the help does not show."""
+    shown = {name for names in SECTIONS.values() for name in names}
+    pages = {name: text for name, text in DOCS.items() if name not in ("commands.md", "benchmarks.md", "validation.md")}
+    pages |= {path.name: path.read_text(encoding="utf-8") for path in (ROOT / "docs" / "how-to").glob("*.md")}
+    pages["README.md"] = (ROOT / "README.md").read_text(encoding="utf-8")
+    for page, text in pages.items():
+        typed = re.findall(r"(?:`|^ {4,}(?:\$ )?)pipemetal ([a-z][a-z-]+)(?: ([a-z-]+))?", text, re.MULTILINE)
+        assert [noun for noun, _ in typed if noun not in shown] == [], page
+        verbs = {noun: set(NOUNS[noun].verbs) for noun in NOUNS}
+        assert [(n, v) for n, v in typed if n in verbs and v and not NOUNS[n].usual and v not in verbs[n]] == [], page

@@ -14,6 +14,9 @@ import pytest
 FOLDER = Path(__file__).parents[2] / "docs" / "how-to"
 ORDER = ("racks", "plan", "melt", "cast", "cut", "what-if", "old-rank", "move")
 
+NOT_TYPED = ("install",)
+"""What asks for a PIN, a server's rights or other machines; tests of its own hold it."""
+
 
 def typed(page: str) -> str:
     """What a page tells people to type: blocks of four spaces, or of eight in a list."""
@@ -23,7 +26,7 @@ def typed(page: str) -> str:
 
 
 def test_every_how_to_is_followed_and_shows_a_picture() -> None:
-    assert {p.stem for p in FOLDER.glob("*.md")} == set(ORDER)
+    assert {p.stem for p in FOLDER.glob("*.md")} == {*ORDER, *NOT_TYPED}
     for page in ORDER:
         text = (FOLDER / f"{page}.md").read_text(encoding="utf-8")
         assert "pipemetal " in typed(page) and "At the end" in text

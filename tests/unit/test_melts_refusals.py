@@ -34,7 +34,7 @@ HALF = Recipe("half", Composition.parse("Sn 50 Pb bal"), (("Sn", 49, 51),))
         (lambda: ChargeRequest("M", HALF, 100.0, 450.0, heel=Heel(460.0, TIN)), "does not hold the heel"),
         (lambda: ChargeRequest("M", HALF, -1.0, 450.0), "wanted_kg is not a mass"),
         (lambda: LossModel(oxide_share=2.0), "oxide_share is not a share"),
-        (lambda: SheetDemand("S", "m", 50.0, 60.0), "does not fit its charge"),
+        (lambda: SheetDemand("S", "m", 50.0, 60.0), "does not fit its fill"),
         (lambda: group_into_melts([SheetDemand("S", "m", 500.0, 60.0)], 450.0, 15.0), "more than the pot can ladle"),
         (lambda: solve_charges([], [Lot("a", "pig", TIN, 1.0), Lot("a", "pig", TIN, 1.0)]), "used for two lots"),
         (lambda: solve_charges([], [], rules=Weighing(objective="luck")), "objective is not known"),

@@ -13,8 +13,16 @@ ROOT = Path(__file__).parents[2]
 WRITTEN_BY_PROGRAM = {"commands.md", "validation.md", "benchmarks.md", "quantities.md"}
 PAGES = [p for p in sorted((ROOT / "docs").rglob("*.md")) if p.name not in WRITTEN_BY_PROGRAM] + [ROOT / "README.md"]
 MOST_WORDS = 30
-STUMBLES = ("nought", "meanwhile", "stands apart", "goes not", "go not", "from memory", "could not be had")
-"""Words that a first reader stopped at."""
+STUMBLES = (
+    *("nought", "meanwhile", "stands apart", "goes not", "go not", "from memory", "could not be had"),
+    *("verifier", "pour window", "pouring window", "composition window", "wider window"),
+)
+"""Words that a first reader stopped at, and second words for a thing that has one."""
+SECOND_WORDS = re.compile(
+    r"\b(verifiers?|checker|(?<!spectral )windows?|nought|meanwhile|stands apart|goes not|box without|in the box|from memory)\b",
+    re.I,
+)
+"""Second words for a thing: pouring range, composition limits and fitting place are no windows, the sled is no box."""
 
 
 def sentences(text: str) -> list[str]:
@@ -42,6 +50,15 @@ def test_no_sentence_is_longer_than_thirty_words(page: Path) -> None:
 def test_no_word_that_a_reader_stops_at(page: Path) -> None:
     text = page.read_text(encoding="utf-8").lower()
     assert [word for word in STUMBLES if word in text] == []
+
+
+def test_what_pages_papers_and_messages_say_has_no_second_word_for_a_thing() -> None:
+    assert [text for text in catalogue("de") if SECOND_WORDS.search(text)] == []
+
+
+def test_what_help_says_has_no_second_word_for_a_thing() -> None:
+    page = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
+    assert [line for line in page.splitlines() if SECOND_WORDS.search(line)] == []
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.name)

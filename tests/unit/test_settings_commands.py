@@ -1,4 +1,4 @@
-"""`pipemetal settings`, and the settings of commands that take a book."""
+"""`pipemetal book settings`, and the settings of commands that take a book."""
 
 import json
 from pathlib import Path

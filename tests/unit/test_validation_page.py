@@ -19,3 +19,8 @@ def test_the_page_of_checks_is_not_stale() -> None:
     page = validation.PAGE.read_text(encoding="utf-8")
     assert page.startswith(validation.HEAD), stale
     assert "\n".join(validation.tables()) in page, stale
+    assert validation.NOT_CHECKED in page and set(validation.AGAINST) == set(validation.ROOMS)
+    first = page.partition("## Melting of standard solders")[0]
+    assert len(first.splitlines()) < 70, "the summary is one page"
+    for words in (words for _, words in validation.missed_of_tables() if words):
+        assert words in first

@@ -56,7 +56,7 @@ def test_the_list_says_what_to_weigh_what_it_gives_and_what_binds_it(client: Tes
         "What to weigh",
         "into an empty pot",
         'name="w:T1"',
-        "Window",
+        "Limits",
         "h to melt",
         "must be dry and warm",
         "zinc",

@@ -59,7 +59,7 @@ class Reading:
             raise AlloyError("is not a percentage", field=self.element, value=self.wt_pct, allowed="0 to 100")
         if not math.isfinite(self.uncertainty_wt_pct) or self.uncertainty_wt_pct <= 0.0:
             raise AlloyError(
-                "must be above nought", field=f"uncertainty of {self.element}", value=self.uncertainty_wt_pct
+                "must be above zero", field=f"uncertainty of {self.element}", value=self.uncertainty_wt_pct
             )
 
 
@@ -79,7 +79,7 @@ class Miss:
 class Match:
     """A recipe against an analysis.
 
-    ``distance`` is the root of the summed squares of the sigmas: nought when every measured element lies in its window.
+    ``distance`` is the root of the summed squares of the sigmas: zero when every measured element lies in its window.
     ``off_target_wt_pct`` is the sum of differences from the target, which orders recipes that fit alike.
     """
 
@@ -127,7 +127,7 @@ class Analysed:
     """A composition from readings, with an interval of 95 % for every element.
 
     Attributes:
-        composition: the most likely one; elements not measured are taken as nought, lead or tin as the rest.
+        composition: the most likely one; elements not measured are taken as zero, lead or tin as the rest.
         intervals_wt_pct: element, lowest, highest; wide for what was not measured.
         sum_wt_pct: what the measured percentages add up to.
         notes: what was done with them, in words.
@@ -207,7 +207,7 @@ def _unmeasured_note(combined: Mapping[str, Reading], rest: str | None) -> tuple
     missing = [e for e in ELEMENTS if e not in combined and e != rest]
     if not missing:
         return ()
-    return (f"not measured, taken as nought in the composition, as a wide interval beside it: {', '.join(missing)}",)
+    return (f"not measured, taken as zero in the composition, as a wide interval beside it: {', '.join(missing)}",)
 
 
 def match_analysis(

@@ -130,7 +130,7 @@ class Composition:
         return round(self.fractions[ELEMENTS.index(_symbol(element))] * 100.0, _DECIMALS - 2)
 
     def as_wt_pct(self) -> dict[str, float]:
-        """Percent by mass of every element, in the order of ``ELEMENTS``, absent ones as nought."""
+        """Percent by mass of every element, in the order of ``ELEMENTS``, absent ones as zero."""
         return {element: self.wt_pct(element) for element in ELEMENTS}
 
     def present(self) -> tuple[str, ...]:
@@ -163,7 +163,7 @@ def mix(parts: Iterable[tuple[float, Composition]]) -> Composition:
     """The composition of several masses melted together, nothing lost.
 
     Arguments:
-        parts: pairs of mass in kg (0 or more) and composition; the masses must not all be nought.
+        parts: pairs of mass in kg (0 or more) and composition; the masses must not all be zero.
     Raises:
         AlloyError: no mass at all, or a mass that is negative or not finite.
 
@@ -173,10 +173,10 @@ def mix(parts: Iterable[tuple[float, Composition]]) -> Composition:
     held = list(parts)
     for mass_kg, _ in held:
         if not math.isfinite(mass_kg) or mass_kg < 0.0:
-            raise AlloyError("must be a number, nought or more", field="mass_kg", value=mass_kg)
+            raise AlloyError("must be a number, zero or more", field="mass_kg", value=mass_kg)
     total_kg = math.fsum(mass_kg for mass_kg, _ in held)
     if total_kg <= 0.0:
-        raise AlloyError("has no mass to mix", field="parts", value=total_kg, allowed="at least one mass above nought")
+        raise AlloyError("has no mass to mix", field="parts", value=total_kg, allowed="at least one mass above zero")
     return Composition(tuple(math.fsum(m * c.fractions[i] for m, c in held) / total_kg for i in range(len(ELEMENTS))))
 
 

@@ -236,7 +236,7 @@ def _merged(columns: list[tuple[str, Array]], amounts: Array) -> tuple[list[tupl
 def _refined(state: State, x: Array, phases: list[tuple[str, Array]], amounts: list[float]) -> Flash | None:
     """Newton on compositions, amounts and potentials; None where it does not settle.
 
-    A phase that would have to be there in less than nought keeps its amount below nought.
+    A phase that would have to be there in less than zero keeps its amount below zero.
     """
     n = len(x)
     held = [

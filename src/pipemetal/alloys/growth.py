@@ -264,7 +264,7 @@ class Freezing:
         for _ in range(30):
             taken = [0.5 * (self.growing[name] + c) for name, c in zip(names, now, strict=True)]
             x = (self.liquid * self.x - size * sum(q * c for q, c in zip(unknown[1:], taken, strict=True))) / left
-            # An element nearly used up may overshoot below nought on the way: held above it, Newton comes back.
+            # An element nearly used up may overshoot below zero on the way: held above it, Newton comes back.
             overdrawn = bool((x <= 0.0).any())
             x = np.maximum(x, 0.05 * self.x)
             state = self.system.at(float(unknown[0]))

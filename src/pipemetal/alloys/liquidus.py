@@ -170,7 +170,7 @@ def _near(one: Candidate, other: Candidate) -> bool:
 
 
 def _balance_k(system: System, x: Array, solid: Candidate, t: float) -> tuple[float, Candidate]:
-    """Where a solid's driving force is nought: bracketed secant, the force falls nearly straight with temperature."""
+    """Where a solid's driving force is zero: bracketed secant, the force falls nearly straight with temperature."""
     low_k, high_k = _LOW_K, _HIGH_K
     before: tuple[float, float] | None = None
     for _ in range(60):

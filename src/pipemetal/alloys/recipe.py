@@ -52,10 +52,14 @@ class Recipe:
                     "is not known", field="element", value=element, allowed=", ".join(ELEMENTS), where=where
                 )
             if element in seen:
-                raise AlloyError("has two windows", field=element, where=where)
+                raise AlloyError("has its limits twice", field=element, where=where)
             if not (math.isfinite(low) and math.isfinite(high) and 0.0 <= low <= high <= 100.0):
                 raise AlloyError(
-                    "is not a window", field=element, value=(low, high), allowed="0 <= low <= high <= 100", where=where
+                    "is not a pair of limits",
+                    field=element,
+                    value=(low, high),
+                    allowed="0 <= low <= high <= 100",
+                    where=where,
                 )
             seen[element] = (float(low), float(high))
         windows = tuple((element, *edges) for element, edges in seen.items())
@@ -74,7 +78,7 @@ class Recipe:
         if missed:
             element, value, low, high = missed[0]
             raise AlloyError(
-                "of the target lies outside its own window",
+                "of the target lies outside its own limits",
                 field=element,
                 value=value,
                 allowed=Text("{low} to {high} %", low=Amount.short(low), high=Amount.short(high)),

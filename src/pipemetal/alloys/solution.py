@@ -16,7 +16,7 @@ __all__ = ["FORBIDDEN_J_MOL", "Array", "Candidate", "SolutionAt"]
 
 Array = npt.NDArray[np.floating[Any]]
 
-# An element that a phase does not admit: its share comes out as nought.
+# An element that a phase does not admit: its share comes out as zero.
 FORBIDDEN_J_MOL = 1.0e6
 _TANGENT_TOLERANCE = 1e-9
 # Newton's next step would be about the square of this.
@@ -27,7 +27,7 @@ _NEWTON_TOLERANCE = 1e-4
 class Candidate:
     """A phase of one composition, held against given chemical potentials.
 
-    ``force_j_mol`` is how far the phase lies below the potentials: above nought it wants to form.
+    ``force_j_mol`` is how far the phase lies below the potentials: above zero it wants to form.
     """
 
     phase: str

@@ -84,7 +84,7 @@ def density_from_weighing(
     """Density in g/cm3 of a piece from its weight in air and hanging in water, corrected for the lift of air.
 
     Arguments:
-        air_g: weight in air without the thread; water_g: weight hanging in water, above nought and less than in air.
+        air_g: weight in air without the thread; water_g: weight hanging in water, above zero and less than in air.
         thread_water_g: what the thread and hook alone show, hanging as deep in the water (below zero where they float).
     Raises:
         AlloyError: weights that are no weights, or water outside 0 to 40 C.
@@ -96,7 +96,7 @@ def density_from_weighing(
         raise AlloyError("is not the weight of a thread", field="thread_water_g", value=thread_water_g)
     for name, value in (("air_g", air_g), ("water_g", water_g)):
         if not math.isfinite(value) or value <= 0.0:
-            raise AlloyError("must be a weight above nought", field=name, value=value)
+            raise AlloyError("must be a weight above zero", field=name, value=value)
     hanging = water_g - thread_water_g
     if not 0.0 < hanging < air_g:
         raise AlloyError(
@@ -267,7 +267,7 @@ def _notes(
             f"{_UNKNOWN_SB_WT_PCT:g} % of it (common practice, no source)"
         )
     elif sb_wt_pct == 0.0 and sb_uncertainty == 0.0:
-        notes.append("antimony was taken as nought: every percent of it in place of lead reads as 1.25 % of tin")
+        notes.append("antimony was taken as zero: every percent of it in place of lead reads as 1.25 % of tin")
     if state == "as cast":
         notes.append("a casting has pores and reads as too much tin: hammer or roll the piece to be surer")
     if not calibrated:

@@ -213,7 +213,7 @@ def _judged(
 ) -> tuple[list[ReducedCast], list[Array]] | None:
     """Casts and places that stay when the worst misreadings are taken out and named; None when all may stay."""
     places = _places_out(fit, casts, mask, readings, _PLACE_SIGMAS)
-    far = "came out {a} sigma off: gate, charge or times misread?"
+    far = "came out {a} sigma off: gate, fill or times misread?"
     gone = {i: Text(far, a=Amount(z, "", 1, signed=True)) for i, z in _misread_casts(fit)}
     if not places and not gone:
         return None

@@ -25,7 +25,7 @@ from pipemetal.texts import Amount, Text, Unit, Value, joined
 
 __all__ = ["Cause", "Explanation", "expected_stations", "explain", "law_of_cast"]
 
-CAUSES = ("gate", "charge", "speed", "temperature")
+CAUSES = ("gate", "fill", "speed", "temperature")
 _PLACES = 25
 # Corrections smaller than this are not worth a change of habit: people do not push more evenly (common practice, no
 # source).
@@ -115,7 +115,7 @@ def explain(
             measured - expected,
             Text("the shop's usual scatter")
             if usual
-            else Text("more than the shop's usual scatter: gate, charge or times misread, or something new"),
+            else Text("more than the shop's usual scatter: gate, fill or times misread, or something new"),
         )
     )
     return Explanation(
@@ -135,7 +135,7 @@ def law_of_cast(found: Calibration, cast: LoggedCast) -> ShopLaw:
     """The shop's law for the groups that a logged cast belonged to."""
     names = {
         "gate": cast.gate_name,
-        "box": cast.sled_name or f"{cast.sled.inner_width_mm:.0f} wide",
+        "sled": cast.sled_name or f"{cast.sled.inner_width_mm:.0f} wide",
         "cloth": cast.cloth_name,
         "crew": cast.crew,
         "table": cast.table_name,
@@ -259,13 +259,13 @@ def _share(profiles: dict[tuple[int, ...], Array], cause: int) -> Array:
 
 
 GATE_CHANGED: Final = "gate from {a} to {b}"
-CHARGE_CHANGED: Final = "charge from {a} to {b}"
+CHARGE_CHANGED: Final = "fill from {a} to {b}"
 PUSH_CHANGED: Final = "push from {a} to {b} on the mean"
 HEAT_CHANGED: Final = "metal from {a} to {b} over the liquidus"
 
 SAME: Final = (
     "gate as before, {a}",
-    "charge as before, {a}",
+    "fill as before, {a}",
     "push as before, {a} on the mean",
     "metal as before, {a} over the liquidus",
 )

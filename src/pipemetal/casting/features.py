@@ -33,7 +33,7 @@ STRAIGHT = (
     "solid by speed",
     "solid by head",
 )
-# A common change of speed along sheets of which only the whole time was logged. No part of the law, so its column is nought
+# A common change of speed along sheets of which only the whole time was logged. No part of the law, so its column is zero
 # wherever a cast is predicted; in the fit it keeps such a change from being taken for something of the place.
 HABIT = STRAIGHT.index("habit")
 POWERS = ("gate", "speed", "head", "heat", "solid", "place")

@@ -100,7 +100,7 @@ class Stack:
         )
 
     def spread_out(self, flat: Array) -> Array:
-        """Values of the used places (..., n used) or (n used, q) back in their casts (casts, n[, q]), nought
+        """Values of the used places (..., n used) or (n used, q) back in their casts (casts, n[, q]), zero
         elsewhere.
         """
         out = np.zeros((*self.used.shape, *flat.shape[1:]))

@@ -38,7 +38,7 @@ _HALT_SPAN_K = 0.3
 
 @dataclass(frozen=True, eq=False)
 class HeatCurve:
-    """Heat content of quickly cooled metal against temperature, nought at 0 C: rising points, straight between.
+    """Heat content of quickly cooled metal against temperature, zero at 0 C: rising points, straight between.
 
     ``fraction_solid`` is by moles of atoms, which is the share of the volume within 2 %: what decides whether grains
     touch.
@@ -240,7 +240,7 @@ def _run(
 
 
 class _Walk:
-    """Where the sheet's heat balance crosses nought, step by step, walking along the heat curve from where it stood.
+    """Where the sheet's heat balance crosses zero, step by step, walking along the heat curve from where it stood.
 
     The balance rises along the curve, which is straight between its points, so the crossing is exact.
     """

@@ -13,7 +13,7 @@ __all__ = ["with_forgotten_gates", "with_gap"]
 
 FORGOTTEN: Final = "gate_mm is empty, but the cast names the gate {gate}: write its opening"
 UNLIKE: Final = (
-    "gate_mm is empty, but other casts of this sled have a gate: write its opening, or give a box without a gate its own "
+    "gate_mm is empty, but other casts of this sled have a gate: write its opening, or give a sled without a gate its own "
     "sled_name"
 )
 # A sled whose casts have a gate more often than this is a sled with a gate (estimate).

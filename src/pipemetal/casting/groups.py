@@ -20,7 +20,7 @@ from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["KINDS", "Drift", "GroupEffect", "Groups", "groups_of"]
 
-KINDS = ("alloy", "gate", "box", "cloth", "crew", "table", "season")
+KINDS = ("alloy", "gate", "sled", "cloth", "crew", "table", "season")
 DRIFT = "drift"
 # Sizes that a kind's differences may have (ln thickness), and the chance that a kind differs at all before any cast
 # (estimates).
@@ -98,7 +98,7 @@ class Groups:
         return np.array([on.get(kind, _OFF) for kind in kinds])
 
     def extra(self, on: Mapping[str, float], doubtful: Sequence[str] = ()) -> Extra:
-        """The columns with some kinds switched on, the others held at nought; those in doubt also without them."""
+        """The columns with some kinds switched on, the others held at zero; those in doubt also without them."""
         found = [(self.spreads(on), _KEPT ** len(doubtful))]
         for count in range(len(doubtful)):
             kept = {k: v for k, v in on.items() if k not in doubtful[count:]}
@@ -130,7 +130,7 @@ def group_names(casts: Sequence[LoggedCast]) -> dict[str, dict[str, str]]:
     return {
         "alloy": alloy_names(casts),
         "gate": {c.id: c.gate_name for c in casts if c.gate_name},
-        "box": {c.id: c.sled_name or f"{c.sled.inner_width_mm:.0f} wide" for c in casts},
+        "sled": {c.id: c.sled_name or f"{c.sled.inner_width_mm:.0f} wide" for c in casts},
         "cloth": {c.id: c.cloth_name for c in casts if c.cloth_name},
         "crew": {c.id: c.crew for c in casts if c.crew},
         "table": {c.id: c.table_name for c in casts if c.table_name},
@@ -203,7 +203,7 @@ class Weighed:
 def weighed(groups: Groups, fit: Fit) -> Weighed:
     """Which kinds the log speaks for, taken up one by one, and the effects of all.
 
-    ``fit``: with the groups' columns in it, all held at nought or not.
+    ``fit``: with the groups' columns in it, all held at zero or not.
     """
     pool = _Pool(groups, fit)
     on: dict[str, float] = {}

@@ -274,7 +274,7 @@ def _normal(z: Array) -> Array:
 
 
 def _thickness_mm(cast: LoggedCast) -> float:
-    """The sheet's mean thickness by the readings that a sheet can have and that do not stand far off its middle one; nought
+    """The sheet's mean thickness by the readings that a sheet can have and that do not stand far off its middle one; zero
     where there is none. One reading misread ten times over must not speak for the sheet.
     """
     sound = [t for _, t in cast.thickness_mm if 0.2 <= t <= 10.0]

@@ -50,7 +50,7 @@ class LoggedCast:
     or ``push_time_s``. ``marks`` are distance in m and time in s since the gate passed the sheet's beginning.
     ``gate_mm`` by feeler gauge. ``charge_kg`` is the metal in the sled when the push began; ``leftover_kg`` what was
     weighed after. ``pour_temperature_c`` is that of the metal in the sled; ``seconds_to_matt`` from laying to the
-    loss of shine. ``gate_mm`` is nought for a box without a gate; ``slope_mm_m`` is the fall of the table in the
+    loss of shine. ``gate_mm`` is zero for a box without a gate; ``slope_mm_m`` is the fall of the table in the
     direction of the push. ``gate_name``, ``sled_name``, ``cloth_name``, ``table_name`` and ``crew`` tell them apart;
     ``wanted_start_mm`` and ``wanted_end_mm`` are the solid sheet that was meant. ``timing_sd_s``: 0.02 from video,
     0.08 by hand. ``gauge_sd_mm`` of one averaged reading. ``asked_marks`` are the card's own marks, in the form of

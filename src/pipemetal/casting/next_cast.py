@@ -141,7 +141,7 @@ def log_next(law: ShopLaw, casts: Sequence[ReducedCast]) -> Text:
 
 
 def _changed(at: At, gate_mm: float, head: float, speed: float, heat_k: float) -> At:
-    """A place with its settings changed; a speed below nought is meant as itself."""
+    """A place with its settings changed; a speed below zero is meant as itself."""
     moved = replace(at, gate_m=np.maximum(at.gate_m + 1e-3 * gate_mm, 8e-4), superheat_k=at.superheat_k + heat_k)
     moved = moved.moved(head=head, speed=speed if speed > 0.0 else -speed / float(at.speed_m_s[0]))
     return moved if speed > 0.0 else replace(moved, place=np.array([0.05]))

@@ -108,7 +108,7 @@ class PushCard:
 
 @dataclass(frozen=True, eq=False)
 class Push:
-    """A push: metal, its temperature and mass in the sled, gate, and the speed at distances that rise from nought."""
+    """A push: metal, its temperature and mass in the sled, gate, and the speed at distances that rise from zero."""
 
     comp: Composition
     pour_temperature_c: float

@@ -113,7 +113,7 @@ def reduced(cast: LoggedCast, gauge_sd_mm: float | None = None, run_up: RunUp | 
     head = left / (fluid.density_kg_m3 * bottom_m2) - _slope_head_m(cast)
     held = head > _LEAST_HEAD_GATES * cast.opening_mm * 1e-3
     if held.sum() < 2:
-        words = "by its own mass balance the sled was empty before the end: charge, leftover or readings are wrong"
+        words = "by its own mass balance the sled was empty before the end: fill, leftover or readings are wrong"
         return Text(words)
     timed = speeds(cast, x)
     if isinstance(timed, str):
@@ -175,7 +175,7 @@ def _slope_head_m(cast: LoggedCast) -> float:
 
 
 def gauge_of_log(casts: Sequence[LoggedCast]) -> float:
-    """What one reading of a log's gauge scatters, in mm, by readings repeated at one distance; nought where none are.
+    """What one reading of a log's gauge scatters, in mm, by readings repeated at one distance; zero where none are.
 
     Sources: median of absolute differences from the middle one (Rousseeuw & Croux, J. Am. Stat. Assoc. 88 (1993)
     1273; not checked).
@@ -232,9 +232,9 @@ def _run_up(
         return expected_kg, math.hypot(math.hypot(known.sd, known.scatter) * first_kg, _UNWEIGHED_KG), None
     unaccounted = cast.charge_kg - cast.leftover_kg - laid_kg
     if unaccounted < -_MASS_BALANCE_SHARE * laid_kg:
-        return Text("the sheet weighs more than charge less leftover: charge, leftover or readings are wrong")
+        return Text("the sheet weighs more than fill less leftover: fill, leftover or readings are wrong")
     if unaccounted > 2.5 * first_kg + _MASS_LOST_SHARE * laid_kg:
-        words = "charge less leftover is far more than sheet and run-up: charge, leftover or readings are wrong"
+        words = "fill less leftover is far more than sheet and run-up: fill, leftover or readings are wrong"
         return Text(words)
     if first_kg < _LEAST_FIRST_KG:
         return unaccounted, _WEIGHED_KG, None

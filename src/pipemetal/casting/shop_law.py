@@ -160,7 +160,7 @@ class ShopLaw:
         }
         nearest = min(alloys, key=lambda name: alloys[name], default="")
         alloy = nearest if nearest and alloys[nearest] <= ONE_ALLOY_SN else "another"
-        boxes = {g.name for g in self.groups if g.kind == "box"}
+        boxes = {g.name for g in self.groups if g.kind == "sled"}
         box = f"{width_mm:.0f} wide"
         return self.for_cast(alloy=alloy, box=box if box in boxes else "", crew=crew or ANY)
 
@@ -259,7 +259,7 @@ class ShopLaw:
 
 
 def law_films(at: At, weights: tuple[float, ...] | None = None) -> Array:
-    """ln film of every rival at places, shape (rivals, n); nought for those without weight."""
+    """ln film of every rival at places, shape (rivals, n); zero for those without weight."""
     shape = np.broadcast_shapes(*(np.shape(v) for v in (at.gate_m, at.head_m, at.speed_m_s, at.place, at.solid)))
     found = np.zeros((len(RIVALS), int(np.prod(shape))))
     for k, rival in enumerate(RIVALS):

@@ -39,7 +39,7 @@ class DayCast:
 class TableBefore:
     """The table just before a cast, and how the sheet froze on it.
 
-    ``corrected_k`` is measured less modelled temperature of the cloth; nought without a measurement.
+    ``corrected_k`` is measured less modelled temperature of the cloth; zero without a measurement.
     """
 
     start_s: float

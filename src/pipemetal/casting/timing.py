@@ -173,7 +173,7 @@ def _bent(mark: tuple[float, float], others: Sequence[tuple[float, float]]) -> t
 
 
 def push_scatter(casts: Sequence[LoggedCast]) -> float:
-    """How far pushes keep off the pace that their cards asked for, in ln speed, root mean square; nought where few casts hold
+    """How far pushes keep off the pace that their cards asked for, in ln speed, root mean square; zero where few casts hold
     both the asked and the timed marks.
     """
     offs = []

@@ -55,7 +55,7 @@ _CLOSER, _RISK, _UNSURE = 8, 0.12, 0.12
 
 @dataclass(frozen=True, slots=True)
 class Outfit:
-    """What a shop casts with: sled, gate, table (None: any), metal in one ladle, length of the run-up (nought:
+    """What a shop casts with: sled, gate, table (None: any), metal in one ladle, length of the run-up (zero:
     gate opens on the move).
     """
 

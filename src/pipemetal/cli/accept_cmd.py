@@ -44,7 +44,7 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
     """Reserve a plan's rolls for its ranks and its charges in the lots, and put its sheets on the cast list.
 
     PLAN is a plan.json, or the id of a plan that the book keeps. With --take-back: the id of an accepted one. What was cut,
-    charged and cast stays booked then; `pipemetal undo` takes single steps back.
+    charged and cast stays booked then; `pipemetal book undo` takes single steps back.
     """
     with open_book(shop) as book:
         if take_back:

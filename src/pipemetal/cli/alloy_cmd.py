@@ -1,4 +1,4 @@
-"""`pipemetal alloy`."""
+"""`pipemetal metal alloy`."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _OUTSIDE = "outside the assessed range"
 def alloy(
     composition: tuple[str, ...], at_c: float | None, properties: bool, svg_folder: Path | None, as_json: bool
 ) -> None:
-    """Melting, freezing, density and heat of COMPOSITION, as in: pipemetal alloy "Sn 50 Sb 0.5 Pb bal"."""
+    """Melting, freezing, density and heat of COMPOSITION, as in: pipemetal metal alloy "Sn 50 Sb 0.5 Pb bal"."""
     comp = Composition.parse(" ".join(composition))
     melting, curve = liquidus(comp), freezing_curve(comp)
     if at_c is None and properties:

@@ -1,4 +1,4 @@
-"""`pipemetal anew`: a sheet was measured, and the rest of the plan is planned anew."""
+"""`pipemetal plan anew`: a sheet was measured, and the rest of the plan is planned anew."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pipemetal assay`."""
+"""`pipemetal metal assay`."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pipemetal blanks`: every part as a flat blank."""
+"""`pipemetal organ blanks`: every part as a flat blank."""
 
 from __future__ import annotations
 

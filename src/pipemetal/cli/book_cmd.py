@@ -44,7 +44,7 @@ def import_files(
     """Bring in a folder (recipes.toml, rack.csv, readings.csv, lots.csv, analyses.csv, log.csv), a CSV file, or an XLSX
     workbook whose sheets are called rolls, readings, lots, analyses, casts or ranks; all of it or nothing.
 
-    All errors are listed at once, with sheet, row and column. `pipemetal undo` takes an import back. A book is
+    All errors are listed at once, with sheet, row and column. `pipemetal book undo` takes an import back. A book is
     made where there is none.
     """
     from pipemetal.shop.importing import KINDS
@@ -71,7 +71,7 @@ def import_files(
             click.echo(f"  {name}: {', '.join(ids)}")
     else:
         click.echo(
-            f"Brought in {counts or 'nothing'} (event {told.event}; `pipemetal undo {told.event}` takes it back)."
+            f"Brought in {counts or 'nothing'} (event {told.event}; `pipemetal book undo {told.event}` takes it back)."
         )
 
 
@@ -160,7 +160,7 @@ def doctor(shop: str | None, as_json: bool) -> None:
 
 def _print_health(held: Health | None, where: str) -> None:
     if held is None:
-        click.echo(f"No book at {where}; `pipemetal import DIR --shop PATH` makes one.")
+        click.echo(f"No book at {where}; `pipemetal book import DIR --shop PATH` makes one.")
         return
     click.echo(f"Book {held.shop} ({held.database}, schema {held.revision}):")
     click.echo("  " + ", ".join(f"{n} {name}" for name, n in held.rows.items()))

@@ -1,4 +1,4 @@
-"""`pipemetal buy`: what metal to order for one plan or a year of plans."""
+"""`pipemetal metal buy`: what metal to order for one plan or a year of plans."""
 
 from __future__ import annotations
 

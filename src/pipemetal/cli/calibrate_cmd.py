@@ -1,4 +1,4 @@
-"""`pipemetal calibrate`."""
+"""`pipemetal cast calibrate`."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def calibrate(
 ) -> None:
     """Learn from LOG.csv: how thickness goes with each quantity, what was left out and why, and what to cast next.
 
-    Groups (alloy, gate, box, cloth, crew, table, season) that cast thicker, and drift, are named where the log tells them.
+    Groups (alloy, gate, sled, cloth, crew, table, season) that cast thicker, and drift, are named where the log tells them.
     """
     from pipemetal.casting.calibrate import calibrate as fit
     from pipemetal.casting.learn import cloth_from_log, limits_from_verdicts

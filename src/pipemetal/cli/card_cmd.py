@@ -1,4 +1,4 @@
-"""`pipemetal card` and `pipemetal walls`: what the bench needs of a pipe, and the wall rules that have a name."""
+"""`pipemetal organ card` and `pipemetal organ walls`: what the bench needs of a pipe, and the wall rules that have a name."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pipemetal push` and `pipemetal freeze`."""
+"""`pipemetal cast push` and `pipemetal cast freeze`."""
 
 from __future__ import annotations
 
@@ -47,9 +47,9 @@ def push(
     folder: Path | None,
     as_json: bool,
 ) -> None:
-    """Charge, gate, marks and pouring temperatures for SHEET.toml, with intervals.
+    """Fill, gate, marks and pouring temperatures for SHEET.toml, with intervals.
 
-    A guide: the caster's eye and the look of the metal in the box decide. Read the card before the push, never during it.
+    A guide: the caster's eye and the look of the metal in the sled decide. Read the card before the push, never during it.
     """
     from pipemetal.casting.push import push_card
     from pipemetal.casting.roll import places_to_gauge
@@ -184,7 +184,9 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
 @click.option(
     "--every", "minutes", type=float, default=15.0, show_default=True, metavar="MIN", help="Minutes between casts."
 )
-@click.option("--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log that teaches cloth and window.")
+@click.option(
+    "--log", "log_path", type=FILE, metavar="LOG.csv", help="Casting log that teaches cloth and pouring range."
+)
 @click.option(
     "--measured", multiple=True, metavar="MIN:C", help="Cloth by a thermometer, minutes after the first cast; it wins."
 )
@@ -192,7 +194,7 @@ def _thickness_at(stations: Any, distance_m: float) -> tuple[str, str]:
     "--lift", "lift_minutes", type=float, default=3.0, show_default=True, metavar="MIN", help="Minutes on the table."
 )
 @cards_option
-@pictures_option("Write temperatures of sheet and stone and the window over the day as SVG.")
+@pictures_option("Write temperatures of sheet and stone and the pouring range over the day as SVG.")
 @json_option
 def freeze(
     composition: tuple[str, ...],

@@ -113,7 +113,9 @@ def freeze_drawings(
         folder,
         {
             "freezing": freezing_picture(tables[0].freezing, f"{name}: first sheet of the day", cloth_words(known)),
-            "window": window_picture(windows, [t.stone_top_c for t in tables], f"{name}: pour window through the day"),
+            "window": window_picture(
+                windows, [t.stone_top_c for t in tables], f"{name}: pouring range through the day"
+            ),
         },
     )
 

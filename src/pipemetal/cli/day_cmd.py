@@ -1,4 +1,4 @@
-"""`pipemetal day` and `pipemetal cool`: a casting day from a list of sheets, and bringing ladled metal down."""
+"""`pipemetal metal day` and `pipemetal metal cool`: a casting day from a list of sheets, and bringing ladled metal down."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ __all__ = ["cool", "day"]
     help="Cloth by a thermometer before a pour of the first day; it wins.",
 )
 @cards_option
-@pictures_option("Write the window over each day and the thickness of each sheet as SVG.")
+@pictures_option("Write the pouring range over each day and the thickness of each sheet as SVG.")
 @recipes_option
 @json_option
 def day(

@@ -1,4 +1,4 @@
-"""`pipemetal ear`: the pitch of finished pipes."""
+"""`pipemetal organ ear`: the pitch of finished pipes."""
 
 from __future__ import annotations
 
@@ -341,7 +341,7 @@ def _print_learned(found: Learned, event: int | None) -> None:
         notes.append("From one rank alone: another rank may depart from it, and the intervals do not know how far.")
     notes += [f"Unlike the others, left out: {', '.join(found.left_out)}."] if found.left_out else []
     lines = "\n".join(["[lengths]", *(f"{k.parameter} = {k.value:.4f}" for k in found.known)])
-    kept = f"The book keeps it (event {event}; `pipemetal undo {event}` takes it back)."
+    kept = f"The book keeps it (event {event}; `pipemetal book undo {event}` takes it back)."
     print_table(
         "What bodies are beyond the rule, in diameters",
         ["", "value"],

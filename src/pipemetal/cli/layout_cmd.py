@@ -1,4 +1,4 @@
-"""`pipemetal layout` and `pipemetal layout-check`."""
+"""`pipemetal layout` and `pipemetal layout check`."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ __all__ = ["layout", "layout_check"]
     help="What is to be least: metal less useful remnants, or whole sheets.",
 )
 @click.option(
-    "--straight-cuts", is_flag=True, help="Straight cuts, each across the whole piece in hand, must free every box."
+    "--straight-cuts", is_flag=True, help="Straight cuts, each across the whole piece in hand, must free every blank."
 )
 @click.option("--from", "start_file", type=FILE, metavar="PLAN.json", help="A plan to go on from.")
 @click.option(
@@ -78,7 +78,7 @@ def layout(
     A plan can be gone on from: blanks that a person has pinned stay where they are, and the rest is laid anew around them.
     The sheets to cast of that plan then count as they are.
 
-    The plan is checked by the verifier before it is written. Ctrl+C ends the search with the best plan so far. Exit code
+    The plan goes through the independent check before it is written. Ctrl+C ends the search with the best plan so far. Exit code
     1 when a blank could not be served; it is named with the reason.
     """
     from pipemetal.executor import executor_for
@@ -132,7 +132,7 @@ def _print_layout(
             ("of it blanks", f"{100 * plan.utilisation:.1f} %"),
             ("no plan can use less than", f"{plan.lower_bound_mm2 / 1e6:.3f} m2"),
             ("gap to that", f"{plan.gap_percent:.1f} %"),
-            ("faults found by the verifier", faults),
+            ("faults found by the independent check", faults),
             *_proof_rows(plan, proof),
         ],
         [f"Not served: {u.blank}: {u.reason}" for u in plan.unplaced] + ([f"Plan written to {out}."] if out else []),
@@ -234,7 +234,7 @@ def _proof_rows(plan: LayoutPlan, proof: Proof | None) -> list[tuple[str, str]]:
     return [("no plan can open less than", f"{proof.bound.value_mm2 / 1e6:.4f} m2, {proof.bound.method}{verdict}")]
 
 
-@click.command(short_help="Check a plan with the verifier that stands apart.")
+@click.command(short_help="The independent check of a plan.")
 @click.argument("problem_file", metavar="PROBLEM.json", type=FILE)
 @click.argument("plan_file", metavar="PLAN.json", type=FILE)
 @json_option

@@ -30,7 +30,7 @@ class _EventNumber(click.ParamType[int]):
                 "is not the number of an event",
                 field="event",
                 value=text,
-                example=Text("12; pipemetal history lists them"),
+                example=Text("12; pipemetal book history lists them"),
             )
         return int(text)
 

@@ -1,4 +1,4 @@
-"""`pipemetal charge`."""
+"""`pipemetal metal charge`."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
             value=" ".join(words),
             allowed="CHARGE.toml, correct CHARGE.toml",
             nearest=f"correct {words[-1]}" if near(words[0], ["correct"]) else "",
-            example="pipemetal charge correct charge.toml",
+            example="pipemetal metal charge correct charge.toml",
         )
     path = Path(words[-1])
     job, shop = read_charge(path, load_recipes(recipes_path, path)), _shop(settings_path, path)
@@ -122,7 +122,7 @@ def _print_blocked(answer: Blocked, as_json: bool) -> NoReturn:
     else:
         print_table(
             f"{answer.request.name}: {answer.request.recipe.name} cannot be met",
-            ["element", "reaches %", "window %"],
+            ["element", "reaches %", "limits %"],
             [
                 (b.element, f"{b.reached_wt_pct:.3f}", f"{b.low_wt_pct:g} to {b.high_wt_pct:g}")
                 for b in answer.blockages
@@ -155,7 +155,7 @@ def _print_charge(answer: Charge, relaxed: tuple[Relaxed, ...], aim: str, shop: 
     values = answer.composition.as_wt_pct()
     print_table(
         "The melt should be",
-        ["element", "%", "between (95 %)", "window"],
+        ["element", "%", "between (95 %)", "limits"],
         [
             (e, f"{values[e]:.3f}", f"{low:.3f} to {high:.3f}", windows.get(e, "free"))
             for e, (low, high) in between_wt_pct(answer).items()

@@ -136,7 +136,7 @@ def _add_melt(
     click.echo(f"Entered melt {melt_id} (event {event}).")
     if outside:
         click.echo(
-            f"Outside its limits: {outside}. Correct the pot before it is cast, or take this back: pipemetal undo {event}."
+            f"Outside its limits: {outside}. Correct the pot before it is cast, or take this back: pipemetal book undo {event}."
         )
 
 
@@ -244,7 +244,7 @@ def _print_casts(held: Sequence[LoggedCast], table_path: Path | None) -> None:
             ("day", ""),
             ("metal", ""),
             ("gate mm", ""),
-            ("charge kg", ""),
+            ("fill kg", ""),
             ("length mm", ".0f"),
             ("poured C", ".0f"),
             ("verdict", ""),

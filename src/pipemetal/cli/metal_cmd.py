@@ -1,4 +1,4 @@
-"""`pipemetal dross` and `pipemetal scrap`: what a shop's metal loses, and what its scrap is worth."""
+"""`pipemetal metal dross` and `pipemetal metal scrap`: what a shop's metal loses, and what its scrap is worth."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pipemetal old-rank`: what an old rank says, what to make for it, and its dossier."""
+"""`pipemetal organ old-rank`: what an old rank says, what to make for it, and its dossier."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def make(
 ) -> None:
     """The missing pipes, each size with its interval and whether it is computed or guessed; the recipe, and how much of it.
 
-    `pipemetal plan` takes the organ file that is written; `pipemetal patterns` draws its blanks.
+    `pipemetal plan` takes the organ file that is written; `pipemetal print patterns` draws its blanks.
     """
     from pipemetal.documents.old_rank_file import old_rank_files
     from pipemetal.restoration.make import metal_for, to_make

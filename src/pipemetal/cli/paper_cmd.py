@@ -1,4 +1,4 @@
-"""`pipemetal paper`, `patterns` and `label`: what is printed."""
+"""`pipemetal print paper`, `patterns` and `label`: what is printed."""
 
 from __future__ import annotations
 

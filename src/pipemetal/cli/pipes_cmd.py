@@ -1,4 +1,4 @@
-"""`pipemetal pipes`: every pipe of an organ."""
+"""`pipemetal organ pipes`: every pipe of an organ."""
 
 from __future__ import annotations
 

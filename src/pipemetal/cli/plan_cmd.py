@@ -132,7 +132,7 @@ def _accept(shop: str, by: str | None, made: Plan, *, quiet: bool) -> None:
     if not quiet:
         click.echo(words)
         click.echo(
-            f"Taken back in one step: pipemetal accept {shlex.quote(plan_id)} --take-back --shop {shlex.quote(shop)}"
+            f"Taken back in one step: pipemetal plan accept {shlex.quote(plan_id)} --take-back --shop {shlex.quote(shop)}"
         )
 
 
@@ -183,7 +183,7 @@ def demo(folder: Path, seconds: float | None, iterations: int, seed: int, as_jso
             f"The shop lives in the book {shop}; change the organ and plan again, or accept the plan into the book:"
         )
         click.echo(f"  pipemetal plan {organ_file} --shop {shop} --out {out}")
-        click.echo(f"  pipemetal accept {out / 'plan.json'} --shop {shop}")
+        click.echo(f"  pipemetal plan accept {out / 'plan.json'} --shop {shop}")
     click.get_current_context().exit(0 if _complete(made) else 1)
 
 

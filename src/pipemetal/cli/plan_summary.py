@@ -20,8 +20,8 @@ __all__ = ["print_summary"]
 
 
 MASSES = (
-    "metal of the sheets and rolls that are cut, each of its own thickness within the tolerance; pipemetal pipes weighs the "
-    "walls asked for"
+    "metal of the sheets and rolls that are cut, each of its own thickness within the tolerance; pipemetal organ pipes weighs "
+    "the walls asked for"
 )
 
 
@@ -53,7 +53,7 @@ def print_summary(plan: Plan, out: Path) -> None:
     for line in _what_is_missing(plan, out):
         click.echo(line)
     click.echo(
-        f"Checker: {len(plan.faults)} faults. Account closes to {metal.unexplained_kg:.3f} kg. "
+        f"Independent check: {len(plan.faults)} faults. Account closes to {metal.unexplained_kg:.3f} kg. "
         "Liquid lead alloys: read the cautions first."
     )
     click.echo(f"Look at {out / 'index.html'}")

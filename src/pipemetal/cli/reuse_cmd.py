@@ -1,4 +1,4 @@
-"""`pipemetal reuse`: what becomes of old pipes in an organ."""
+"""`pipemetal organ reuse`: what becomes of old pipes in an organ."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`pipemetal scale fit` and `pipemetal scale show`."""
+"""`pipemetal organ scale fit` and `pipemetal organ scale show`."""
 
 from __future__ import annotations
 

@@ -248,7 +248,7 @@ def _refuse_without_people(book: Book) -> None:
         raise InputError(
             "needs people with a PIN or a password in the book",
             field="--lan",
-            allowed="pipemetal people add NAME --role run --pin --by NAME",
+            allowed="pipemetal book people add NAME --role run --pin --by NAME",
         )
 
 

@@ -1,4 +1,4 @@
-"""`pipemetal settings`: the shop's settings, in effect and in the book."""
+"""`pipemetal book settings`: the shop's settings, in effect and in the book."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def settings() -> None:
 def show(given: Path | None, shop: str | None, as_json: bool) -> None:
     """The settings in effect as a shop.toml: what the shop says, and as remarks what is the program's own.
 
-    `pipemetal settings show > shop.toml` writes them out; `settings keep shop.toml` takes them back.
+    `pipemetal book settings show > shop.toml` writes them out; `settings keep shop.toml` takes them back.
     """
     from pipemetal.files.shop_file import own_beside, shop_toml
     from pipemetal.shop.stock import settings_of_book
@@ -71,4 +71,4 @@ def forget(shop: str | None, as_json: bool) -> None:
     if as_json:
         print_json({"event": event})
         return
-    click.echo(f"The book keeps no settings any more (event {event}; `pipemetal undo {event}` takes it back).")
+    click.echo(f"The book keeps no settings any more (event {event}; `pipemetal book undo {event}` takes it back).")

@@ -31,7 +31,7 @@ def shop_option(command: Callable[..., Any]) -> Callable[..., Any]:
         metavar="NAME",
         expose_value=False,
         callback=_remember,
-        help="Who does it, as `pipemetal people` knows them [PIPEMETAL_BY, else the login].",
+        help="Who does it, as `pipemetal book people` knows them [PIPEMETAL_BY, else the login].",
     )
     return click.option(
         "--shop", "shop", metavar="PATH|URL", help="The shop book [PIPEMETAL_SHOP, else ./shop.sqlite]."

@@ -1,4 +1,4 @@
-"""`pipemetal variants`: what if the shop were a little different, side by side."""
+"""`pipemetal plan variants`: what if the shop were a little different, side by side."""
 
 from __future__ import annotations
 

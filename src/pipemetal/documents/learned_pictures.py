@@ -87,7 +87,7 @@ def quantity_picture(told: Sequence[Quantity], say: Words) -> Drawing:
 
 
 def poured_picture(dots: Sequence[CastDot], say: Words) -> Drawing:
-    """How hot the metal was, over its liquidus: below nought it was slush."""
+    """How hot the metal was, over its liquidus: below zero it was slush."""
     heats = sorted(d.superheat_k for d in dots if d.superheat_k is not None)
     drawing = Drawing(_WIDTH_MM, 46.0, say("How hot it was poured"))
     drawing.rectangle("paper", 0, 0, _WIDTH_MM, 46.0, fill="#ffffff", stroke="none")

@@ -128,7 +128,9 @@ def _origin(plan: Plan, ranks: dict[str, list[PipeRow]], units: UnitSystem, say:
         Heading(say("What the new melts are of")),
         table(lot_heads, lots, shares=(0, 0, 0, 1, 0), size_pt=8.0),
         Paragraph(
-            say("The shop book holds invoices and analyses of the lots; `pipemetal trace` follows a pipe to them."),
+            say(
+                "The shop book holds invoices and analyses of the lots; `pipemetal book trace` follows a pipe to them."
+            ),
             quiet=True,
         ),
     )

@@ -110,7 +110,7 @@ def _composition(charge: Charged, units: UnitSystem, say: Words) -> Block:
         for element, value in charge.composition_wt_pct.items()
         if value >= SHOWN_WT_PCT
     ]
-    return table([say("element"), "%", say("between"), say("window")], rows)
+    return table([say("element"), "%", say("between"), say("limits")], rows)
 
 
 def _short(value: float, units: UnitSystem) -> str:
@@ -220,7 +220,7 @@ def buying_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     waiting = plan.lots_without_analysis
     if waiting:
         blocks.append(Paragraph(say("Waiting for an assay, not charged: {lots}.", lots=", ".join(waiting))))
-    blocks.append(Paragraph(say("Whole pigs, suppliers and the latest day to order: pipemetal buy."), quiet=True))
+    blocks.append(Paragraph(say("Whole pigs, suppliers and the latest day to order: pipemetal metal buy."), quiet=True))
     return Sheet(say("To buy"), f"{plan.organ}, {plan.shop}", tuple(blocks), foot=foot_of(plan, say))
 
 

@@ -114,7 +114,7 @@ class _Cells:
         return default if found is None else found
 
     def pairs(self, column: str) -> tuple[tuple[float, float], ...]:
-        """Pairs of numbers; those that are none or below nought are set aside."""
+        """Pairs of numbers; those that are none or below zero are set aside."""
         found = _pairs(self.row, column, "")
         odd = [p for p in found if not all(math.isfinite(v) and v >= 0.0 for v in p)] if self.forgiving else []
         words = "{column} {pair} cannot be: not used"
@@ -156,11 +156,11 @@ def cast_of_row(row: CsvRow, cast_id: str, *, dated: bool = True, forgiving: boo
     if verdict is not None and verdict not in VERDICTS:
         raise row.error("is not a verdict", "verdict", verdict, ", ".join(VERDICTS))
     cells = _Cells(row, forgiving=forgiving)
-    gate = cells.number("gate_mm", (0.0, CAST["gate_mm"].high))  # nought stands for a box without a gate
+    gate = cells.number("gate_mm", (0.0, CAST["gate_mm"].high))  # zero stands for a box without a gate
     if dated and gate == 0.0 and not forgiving:
-        raise row.error("is no opening of a gate", "gate_mm", gate, "0.5 to 20; empty for a box without a gate")
+        raise row.error("is no opening of a gate", "gate_mm", gate, "0.5 to 20; empty for a sled without a gate")
     if dated and gate == 0.0:
-        words = "gate_mm 0 is no opening of a gate: leave it empty for a box without a gate"
+        words = "gate_mm 0 is no opening of a gate: leave it empty for a sled without a gate"
         cells.spoiled.append(Text(words))
     if gate is None and cells.set_aside:
         cells.spoiled.append(cells.set_aside.pop())

@@ -15,7 +15,7 @@ MOST_LOOKED_AT: Final = 2000
 _WRITES: Final = (
     ("plan.json", Text("pipemetal plan ORGAN.toml --out FOLDER, which writes it")),
     (".json", Text("pipemetal plan ORGAN.toml --out FOLDER, which writes such files")),
-    (".backup", Text("pipemetal backup FILE, which writes one")),
+    (".backup", Text("pipemetal book backup FILE, which writes one")),
     (".wav", Text("a recording of the pipe, saved as WAV")),
     (".jpg", Text("a photo as JPEG, PNG or WebP, or a PDF")),
     (".toml", Text("pipemetal demo FOLDER, which writes a file of each kind")),

@@ -51,7 +51,7 @@ def recipe_of_table(name: str, table: TomlTable) -> Recipe:
             continue
         edges = numbers_of(window, 2)
         if edges is None:
-            raise table.error("is not a window", element, window, "[lowest, highest] percent by mass")
+            raise table.error("is not a pair of limits", element, window, "[lowest, highest] percent by mass")
         windows.append((element, edges[0], edges[1]))
     table.finish()
     try:

@@ -105,7 +105,7 @@ def read_text(path: Path, most_bytes: int = MAX_BYTES) -> str:
         raise FileFormatError("cannot be read: permission denied", where=str(path)) from None
     except UnicodeDecodeError:
         raise FileFormatError("is not UTF-8 text", where=path.name) from None
-    except (OSError, ValueError) as error:  # a name that is too long, or with a nought in it
+    except (OSError, ValueError) as error:  # a name that is too long, or with a zero in it
         if isinstance(error, FileFormatError):
             raise
         raise FileFormatError("cannot be read", where=str(path)) from None

@@ -295,7 +295,7 @@ def _add_broken_rows(solver: Any, p: _Programme, cells: list[tuple[np.ndarray, n
 
 
 def _dual_value(solver: Any) -> float:
-    """The value of the dual solution, made feasible: multipliers of the wrong sign are set to nought, and what is then
+    """The value of the dual solution, made feasible: multipliers of the wrong sign are set to zero, and what is then
     lacking in a column is paid at its upper bound of one. Valid whatever the solver's tolerances."""
     lp = solver.getLp()
     duals = np.array(solver.getSolution().row_dual)

@@ -79,7 +79,7 @@ def _within_section(profile: Profile, length_mm: float, castable: Castable) -> f
     most = profile.cast.max_section_mm2
     if most is None or length_mm * (profile.start_mm + profile.slope * length_mm / 2.0) <= most:
         return length_mm
-    # the root of start l + slope l^2 / 2 = most, by the form that stays good where the slope is nearly nought
+    # the root of start l + slope l^2 / 2 = most, by the form that stays good where the slope is nearly zero
     root = np.sqrt(max(profile.start_mm**2 + 2.0 * profile.slope * most, 0.0))
     reach = 2.0 * most / (profile.start_mm + float(root))
     steps = np.floor((reach - castable.min_length_mm) / castable.length_step_mm + 1e-9)

@@ -45,7 +45,7 @@ def correct(
     weigh_step_kg: float = 0.5,
     least_weighed_kg: float = 0.0,
 ) -> Correction:
-    """What to add to a melt that has been assayed: the least addition that brings it half way from its windows to its target.
+    """What to add to a melt that has been assayed: the least addition that brings it half way from its limits to its target.
 
     `pot` is the whole melt with its assay. An empty list of lines means that it meets its recipe as it is. Where the pot has
     no room to go half way, the windows themselves are enough; where it has no room even for these, the least that must be

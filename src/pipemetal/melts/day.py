@@ -39,7 +39,7 @@ class SheetDemand:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.charge_kg) and 0.0 < self.used_kg <= self.charge_kg):
             raise MeltError(
-                "does not fit its charge",
+                "does not fit its fill",
                 field="used_kg",
                 value=self.used_kg,
                 allowed=Text("above 0 to {charge_kg}", charge_kg=Amount.short(self.charge_kg, "kg")),

@@ -183,7 +183,7 @@ def _lasting_share(
 class ScrapWorth:
     """What a lot of scrap is worth in melts of one recipe.
 
-    `most_share` of a melt can be this lot (nought where none can); `limited_by` names the windows that hold it there, none
+    `most_share` of a melt can be this lot (zero where none can); `limited_by` names the windows that hold it there, none
     where the lot or the pot does. `worth_per_kg` is the new metal that a kilogram of it saves; `fetches_per_kg` its price as
     it lies.
     """

@@ -87,7 +87,7 @@ class Lot:
 
     @property
     def pieces(self) -> int:
-        """Whole pieces in stock; nought for a divisible lot."""
+        """Whole pieces in stock; zero for a divisible lot."""
         return int(self.mass_kg / self.piece_kg + 1e-6) if self.piece_kg else 0
 
     @property

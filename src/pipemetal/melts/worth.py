@@ -95,7 +95,7 @@ def priced(lots: Iterable[Lot], prices: MetalPrices) -> list[Lot]:
 def needed_elements(recipe: Recipe) -> tuple[str, ...]:
     """The elements that a melt of this recipe may have to be bought: its base metals, and what a window asks a least of.
 
-    A window that begins at nought asks for nothing.
+    A window that begins at zero asks for nothing.
 
     >>> recipe = Recipe("half", Composition.parse("Sn 50 Sb 0.3 Pb bal"), (("Sn", 49.0, 51.0), ("Sb", 0.0, 0.6)))
     >>> needed_elements(recipe)

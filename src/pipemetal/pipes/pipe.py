@@ -147,7 +147,7 @@ class Pipe:
 
     `body_length_mm` is the sounding length by formula, `cut_length_mm` what the body is cut to before tuning. `made` says
     where it comes from: cast, sheet (bought), wood or old. A reed's resonator has its wide end as `diameter_mm`, its tip
-    as `tip_diameter_mm`, and no mouth. `visible_length_mm` is above nought for front pipes, whose opening at the back
+    as `tip_diameter_mm`, and no mouth. `visible_length_mm` is above zero for front pipes, whose opening at the back
     stands at the sounding length. `ising` needs the wind. `remarks` are what a maker must know of this pipe.
     """
 

@@ -128,7 +128,7 @@ class HalfToneScale:
 class HalvingScale:
     """A starting diameter that halves on pipe number N (N - 1 steps), plus a constant width.
 
-    The constant is the old rule that widens trebles: similar scaling (N = 13) plus a fixed amount; below nought it makes
+    The constant is the old rule that widens trebles: similar scaling (N = 13) plus a fixed amount; below zero it makes
     them narrower.
 
     >>> [round(HalvingScale(155.5, 0, pipe).diameter_mm(12, 12.0), 2) for pipe in (17, 13)]

@@ -65,7 +65,7 @@ class Estimate:
 class BreakPoint:
     """Where a scale breaks: semitones by sound with their interval, and the half tones there.
 
-    `step_half_tones` is nought for a line that only bends, else how much wider the scale goes on from this note.
+    `step_half_tones` is zero for a line that only bends, else how much wider the scale goes on from this note.
     """
 
     semitones: Estimate

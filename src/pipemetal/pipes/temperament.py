@@ -45,7 +45,7 @@ class Temperament:
         return tuple(cents)
 
     def offsets_cents(self) -> tuple[float, ...]:
-        """Offsets from equal temperament for C, C#, ... B, with A at nought so that the reference pitch stays.
+        """Offsets from equal temperament for C, C#, ... B, with A at zero so that the reference pitch stays.
 
         >>> [round(c, 1) for c in TEMPERAMENTS["werckmeister3"].offsets_cents()][::3]
         [11.7, 5.9, 0.0, 0.0]
@@ -130,7 +130,7 @@ TEMPERAMENTS: Final[dict[str, Temperament]] = {
 
 
 def temperament_cents(name: str) -> tuple[float, ...]:
-    """Offsets of a named temperament from equal for C, C#, ... B in cents, A at nought.
+    """Offsets of a named temperament from equal for C, C#, ... B in cents, A at zero.
 
     Errors: PipeError for a name that is not known, with those that are.
 

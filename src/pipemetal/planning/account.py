@@ -101,7 +101,7 @@ class Account:
         return {e: sum(m.elements_kg[i] for m in chosen) for i, e in enumerate(ELEMENTS)}
 
     def unexplained_kg(self, alloy: str | None = None) -> float:
-        """What stays in the places between: nought in a plan that adds up."""
+        """What stays in the places between: zero in a plan that adds up."""
         left = dict.fromkeys(BETWEEN, 0.0)
         for m in self.movements:
             if alloy not in (None, m.alloy):

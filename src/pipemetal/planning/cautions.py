@@ -18,7 +18,7 @@ CAUTIONS: Final = (
     " vacuum, no dry brushing; wash with soap; no food or drink; clothes stay in the shop. (Legge & Goadby 1912; HSE L132.)",
     "Keep zinc, aluminium and brass out of the pot: sort scrap and ask where it comes from. (Common practice, no source.)",
     "The figures are a guide, computed and nowhere measured on a cast of yours until your log says so: the caster's eye and"
-    " the look of the metal in the box decide. Local codes and licensed practice prevail over anything printed here.",
+    " the look of the metal in the sled decide. Local codes and licensed practice prevail over anything printed here.",
 )
 
 EXPOSURE_LIMITS: Final = (

@@ -304,7 +304,7 @@ class ShopSettings:
         return parse_tables(self.owned.tables) or (own,)
 
     def longest_mm(self, sled: OwnedSled) -> float:
-        """The longest sheet that a sled casts on the tables that carry it, nought where none does."""
+        """The longest sheet that a sled casts on the tables that carry it, zero where none does."""
         carrying = [t.length_mm for t in self.tables if sled.width_mm <= t.width_mm + 0.1]
         return min(max(carrying, default=0.0) - self.casting.run_up_mm, self.sheets.most_length_mm)
 

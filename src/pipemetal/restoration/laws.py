@@ -96,7 +96,7 @@ def _settled(design: Floats, y: Floats, good: Flags) -> tuple[Flags, float, Line
 
 
 def fit_law(name: str, keys: Sequence[int], semitones: Sequence[float], values: Sequence[float]) -> Law | None:
-    """The law behind values above nought at pitches (semitones above 8' C by sound); None for fewer than four.
+    """The law behind values above zero at pitches (semitones above 8' C by sound); None for fewer than four.
 
     >>> law = fit_law("mouth", range(12), [float(k) for k in range(12)], [0.25] * 11 + [0.3])
     >>> round(law.middle.value, 3), [m.key for m in law.wrong]

@@ -50,7 +50,7 @@ class LeftOut:
 
 
 def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: float) -> tuple[Reading, ...]:
-    """The readings, each within the sheet and above nought, or the error that names the first that is not.
+    """The readings, each within the sheet and above zero, or the error that names the first that is not.
 
     Raises: SheetError.
 

@@ -35,7 +35,7 @@ KINDS: Final[dict[str, type[LotRow] | type[MeltRow] | type[RollRow]]] = {
 
 @dataclass(frozen=True)
 class UnexplainedLine:
-    """Metal of one alloy that nothing explains in one month, in kg by element; above nought is more than the book knew.
+    """Metal of one alloy that nothing explains in one month, in kg by element; above zero is more than the book knew.
 
     `why` is `found` or `lost` (a weighing differed) or `analysed` (an analysis differed: elements differ, no mass is missing).
     """
@@ -164,7 +164,7 @@ class Ledger:
             return balances_of(connection, kind)
 
     def stock(self) -> dict[str, dict[str, float]]:
-        """What every account of the shop holds in kg by element; accounts outside the shop show below nought."""
+        """What every account of the shop holds in kg by element; accounts outside the shop show below zero."""
         return {a: {e: kilograms(m) for e, m in masses.items()} for a, masses in self.balances().items()}
 
     def stock_by_kind(self) -> dict[str, float]:

@@ -31,7 +31,7 @@ STRUCTURES: Final = {
 
 
 def check_ledger(connection: Connection) -> list[str]:
-    """What is wrong with the ledger: accounts below nought, reversals that do not match; none in a sound book."""
+    """What is wrong with the ledger: accounts below zero, reversals that do not match; none in a sound book."""
     m = schema.movements.c
     held: dict[tuple[str, str], int] = {}
     rows = connection.execute(select(m.id, m.element, m.mass_ug, m.origin, m.target, m.reverses)).all()
@@ -50,7 +50,7 @@ def check_ledger(connection: Connection) -> list[str]:
         if row.mass_ug <= 0:
             faults.append(f"movement {row.id} moves nothing")
     if sum(held.values()) != 0:
-        faults.append("the ledger does not sum to nought")
+        faults.append("the ledger does not sum to zero")
     faults += [
         f"{account} holds {kilograms(mass):.6f} kg of {element}"
         for (account, element), mass in held.items()

@@ -97,7 +97,7 @@ def engine_for(target: str | Path, *, create: bool) -> Engine:
             "is not there",
             field="shop",
             value=str(path),
-            allowed="a shop book; `pipemetal import DIR --shop PATH` makes one",
+            allowed="a shop book; `pipemetal book import DIR --shop PATH` makes one",
             nearest=_book_beside(path),
         )
     _refuse_network_folder(path)

@@ -114,7 +114,7 @@ class RackIndex:
         return made
 
     def extremes(self) -> tuple[FloatArray, FloatArray]:
-        """The thinnest and the thickest metal of each roll in mm, blemishes aside; nought where there is none."""
+        """The thinnest and the thickest metal of each roll in mm, blemishes aside; zero where there is none."""
         metal = self.thinnest > 0.0
         thin = np.where(metal, self.thinnest, np.inf).min(axis=0, initial=np.inf)
         thick = np.where(metal, self.thickest, 0.0).max(axis=0, initial=0.0)

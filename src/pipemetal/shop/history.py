@@ -76,5 +76,5 @@ class History:
             return int(connection.execute(select(func.count()).select_from(schema.events)).scalar() or 0)
 
     def last(self) -> int:
-        """The number of the latest event, nought in an empty book."""
+        """The number of the latest event, zero in an empty book."""
         return self._writer.last_event()

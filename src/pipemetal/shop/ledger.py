@@ -1,7 +1,7 @@
 """The ledger: double entry by element, in whole micrograms so that sums are exact.
 
 An entry takes metal of one element out of one account and brings it to another, so all accounts together always hold
-nought. Entries are never changed; a mistake is taken back by an opposite entry that names the first.
+zero. Entries are never changed; a mistake is taken back by an opposite entry that names the first.
 """
 
 from __future__ import annotations
@@ -41,10 +41,10 @@ ROUNDING_UG: Final = 3_000_000
 UNKNOWN: Final = "unknown"
 """Metal whose elements nobody has told."""
 OUTSIDE: Final = ("bought", "found", "lost", "sold", "dross", "counted", "kerf", "swarf", "assay")
-"""Accounts outside the shop's stock: they may go below nought, all others may not.
+"""Accounts outside the shop's stock: they may go below zero, all others may not.
 
 `kerf` is what the cut edges take, `swarf` what planing takes and nobody gathers, `assay` what a new analysis found more
-of one element and less of another: over all elements it holds nought.
+of one element and less of another: over all elements it holds zero.
 """
 WHY: Final = (
     "bought",
@@ -90,7 +90,7 @@ class Entry:
         if self.element not in (*ELEMENTS, UNKNOWN):
             raise BookError("is not an element of pipe metal", field="element", value=self.element)
         if self.mass_ug <= 0:
-            raise BookError("must be above nought", field="mass", value=self.mass_ug)
+            raise BookError("must be above zero", field="mass", value=self.mass_ug)
         if self.origin == self.target:
             raise BookError("goes from an account to itself", field="movement", value=self.origin)
 
@@ -111,7 +111,7 @@ def kilograms(mass_ug: int) -> float:
 def elements_ug(mass_kg: float, composition: Composition | None) -> dict[str, int]:
     """A mass by element in whole micrograms that add up to the whole; of unknown metal where there is no composition.
 
-    Errors: BookError for a mass that is not above nought and up to 100 t.
+    Errors: BookError for a mass that is not above zero and up to 100 t.
 
     >>> elements_ug(2.0, Composition.parse("Sn 50 Pb bal"))
     {'Pb': 1000000000, 'Sn': 1000000000}
@@ -166,7 +166,7 @@ def move(masses_ug: Mapping[str, int], origin: str, target: str) -> list[Entry]:
 
 
 def balances(entries: Iterable[Entry]) -> dict[str, dict[str, int]]:
-    """What every account holds by element; accounts and elements at nought are left out.
+    """What every account holds by element; accounts and elements at zero are left out.
 
     >>> balances([Entry("Sn", 5, "bought", "lot:T1")])
     {'bought': {'Sn': -5}, 'lot:T1': {'Sn': 5}}

@@ -48,7 +48,7 @@ def melt_records(
 
 
 def _moved_kg(connection: Connection) -> dict[tuple[str, str], float]:
-    """Kilograms from and to each melt's account, by the other account; what was taken back is nought by itself."""
+    """Kilograms from and to each melt's account, by the other account; what was taken back is zero by itself."""
     m = schema.movements.c
     moved: dict[tuple[str, str], float] = defaultdict(float)
     query = (

@@ -17,7 +17,7 @@ def assay_entries(stock_ug: Mapping[str, int], composition: Composition, account
     """The entries that make an account hold its mass in the elements that an analysis found.
 
     What the analysis finds more of comes from the account `assay`, what it finds less of goes there: the two are equal, so
-    the mass does not change and `assay` holds nought over all elements.
+    the mass does not change and `assay` holds zero over all elements.
 
     >>> for entry in assay_entries({"Sn": 600, "Pb": 400}, Composition.parse("Sn 50 Pb bal"), "lot:T"): print(entry)
     Entry(element='Sn', mass_ug=100, origin='lot:T', target='assay')

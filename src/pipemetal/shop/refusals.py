@@ -90,7 +90,9 @@ class StaleSaveError(ConflictError):
         shown = {k: v for k, v in self.mine.items() if k in known and v != self.theirs.get(k)}
         told = "; ".join(f"{COLUMN_WORDS.get(k, k)}: yours {v!r}, now {self.theirs.get(k)!r}" for k, v in shown.items())
         who = " by yourself" if own else f" by {by}" if by else ""
-        super().__init__(f"{about} was changed{who} meanwhile; nothing was overwritten{f' ({told})' if told else ''}")
+        super().__init__(
+            f"{about} was changed{who} in the meantime; nothing was overwritten{f' ({told})' if told else ''}"
+        )
 
 
 def check_somebody_runs(connection: Connection) -> None:
@@ -130,7 +132,7 @@ def event_unknown(number: int, last: int) -> NotInBookError:
         field="event",
         value=number,
         allowed=Text("1 to {last}", last=last) if last else "",
-        example=Text("pipemetal history, which lists them"),
+        example=Text("pipemetal book history, which lists them"),
     )
 
 

@@ -180,7 +180,9 @@ def _said(text: str) -> Said:
     except (ValueError, RecursionError):
         held = None
     if not isinstance(held, dict):
-        raise BookError("cannot be read", field="settings", where="the book", allowed="pipemetal settings keep FILE")
+        raise BookError(
+            "cannot be read", field="settings", where="the book", allowed="pipemetal book settings keep FILE"
+        )
     return held
 
 

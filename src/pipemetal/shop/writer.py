@@ -196,7 +196,7 @@ class Writer:
         return datetime.date.fromisoformat(str(first)[:10]), datetime.date.fromisoformat(str(last)[:10])
 
     def last_event(self) -> int:
-        """The number of the latest event, nought in an empty book."""
+        """The number of the latest event, zero in an empty book."""
         seen = _GLANCE.get()
         if seen:
             return seen[0]

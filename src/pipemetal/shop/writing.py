@@ -224,7 +224,7 @@ class Writing:
         return stock_of(self.connection, account)
 
     def book(self, entries: Sequence[Entry], reverses: Sequence[int] | None = None, *, why: str = "") -> None:
-        """Write movements; `why` is one of ledger.WHY. Errors: BookError where an account of the shop would fall below nought."""
+        """Write movements; `why` is one of ledger.WHY. Errors: BookError where an account of the shop would fall below zero."""
         rows = []
         for number, entry in enumerate(entries):
             rows.append(
@@ -253,7 +253,7 @@ class Writing:
                         ),
                         field="account",
                         value=account,
-                        allowed="nought or more",
+                        allowed="zero or more",
                     )
 
 

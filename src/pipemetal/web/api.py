@@ -170,8 +170,8 @@ def _add_plans(app: FastAPI, site: Site) -> None:
     @app.get("/api/account", responses=REFUSED)
     def account() -> AccountRow:
         """The book's balances by kind of account and element, in kg."""
-        stock, _, nought = account_rows(site)
-        return AccountRow(stock, nought)
+        stock, _, zero = account_rows(site)
+        return AccountRow(stock, zero)
 
     @app.get("/api/history", responses=REFUSED)
     def history(limit: Annotated[int, Query(ge=1, le=1000)] = 100) -> list[EventRow]:

@@ -170,11 +170,11 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         assert isinstance(error, StaleSaveError)
         say = site.show(request).say
         if error.own:
-            words = say("You changed {what} yourself meanwhile, on another page perhaps.", what=error.about)
+            words = say("You changed {what} yourself in the meantime, on another page perhaps.", what=error.about)
         elif error.by:
-            words = say("{what} was changed by {who} meanwhile.", what=error.about, who=error.by)
+            words = say("{what} was changed by {who} in the meantime.", what=error.about, who=error.by)
         else:
-            words = say("{what} was changed meanwhile.", what=error.about)
+            words = say("{what} was changed in the meantime.", what=error.about)
         shown = {k: v for k, v in error.mine.items() if isinstance(v, str | int | float) and k not in RAW_COLUMNS}
         return _told(site, request, "Changed by somebody else", words, 409, mine=shown, theirs=error.theirs)
 

@@ -44,14 +44,14 @@ def account_rows(site: Site) -> tuple[dict[str, dict[str, float]], list[str], fl
 
     def make() -> tuple[dict[str, dict[str, float]], list[str], float]:
         held = site.book.ledger.balances()
-        nought = sum(m for masses in held.values() for m in masses.values()) / 1e9
+        zero = sum(m for masses in held.values() for m in masses.values()) / 1e9
         stock: dict[str, dict[str, float]] = {}
         for name, masses in sorted(held.items()):
             kind = name.partition(":")[0]
             row = stock.setdefault(KINDS.get(kind, kind), {})
             for element, mass in masses.items():
                 row[element] = row.get(element, 0.0) + mass / 1e9
-        return stock, [e for e in (*ELEMENTS, UNKNOWN) if any(e in row for row in stock.values())], nought
+        return stock, [e for e in (*ELEMENTS, UNKNOWN) if any(e in row for row in stock.values())], zero
 
     return site.kept("account", make)
 
@@ -118,7 +118,7 @@ def _add_today(app: FastAPI, site: Site) -> None:
     @app.get("/account")
     def account(request: Request) -> Response:
         _, plan = site.plan(request)
-        stock, elements, nought = account_rows(site)
+        stock, elements, zero = account_rows(site)
         return site.page(
             request,
             "account.html",
@@ -127,7 +127,7 @@ def _add_today(app: FastAPI, site: Site) -> None:
             plan=plan,
             stock=stock,
             elements=elements,
-            nought=nought,
+            zero=zero,
             unexplained=site.kept("unexplained", book.ledger.unexplained),
         )
 

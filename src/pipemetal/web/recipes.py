@@ -126,7 +126,7 @@ def _window(
         return None
     low, high = edges
     if not 0.0 <= low <= high <= 100.0:
-        wrong[names[0]] = fault_words(show, "is not a window", "0 <= low <= high <= 100")
+        wrong[names[0]] = fault_words(show, "is not a pair of limits", "0 <= low <= high <= 100")
         return None
     return low, high
 

@@ -146,7 +146,7 @@ GROUPS: Final = (
         ("least_charge_kg", "Less metal is not worth a push", "mass"),
         ("least_bought_kg", "Less bought metal does not go into a melt", "mass"),
         ("lots_within", "Fewer lots may cost more by", "share"),
-        ("aim", "Tin aimed at the target, by this share of its window", "share"),
+        ("aim", "Tin aimed at the target, by this share of the range between its limits", "share"),
     ),
     _group(
         "sure",

@@ -99,7 +99,7 @@ def change(site: Site, changes: Mapping[str, float | int | str | None], version:
             "count before the book: the pages were started with --settings",
             field="settings",
             value=site.given.name,
-            allowed="start them without --settings; `pipemetal settings keep FILE` takes a file into the book",
+            allowed="start them without --settings; `pipemetal book settings keep FILE` takes a file into the book",
         )
     return site.book.settings.change(changes, version, base=site.in_effect().said).event
 

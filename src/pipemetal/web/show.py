@@ -125,7 +125,7 @@ class Show:
     def signed_thickness(self, thickness_mm: float) -> str:
         """A difference of thicknesses with its sign, without its unit."""
         text = self.plain_thickness(thickness_mm)
-        if not text.strip("-0.,"):  # a nought has no sign of its own
+        if not text.strip("-0.,"):  # a zero has no sign of its own
             text = text.lstrip("-")
         return text if text.startswith("-") else f"+{text}"
 
