@@ -7,7 +7,7 @@ from typing import Final
 
 from pipemetal.pipes.air import speed_of_sound_m_s
 from pipemetal.pipes.notes import note_name
-from pipemetal.restoration.make import GUESSED, NewPipe, ToMake
+from pipemetal.restoration.make import GUESSED, SIZE_WORDS, NewPipe, ToMake
 from pipemetal.restoration.says import LAW_WORDS, Said
 from pipemetal.restoration.temper import NONE_OF_THESE
 from pipemetal.texts import Text
@@ -15,14 +15,6 @@ from pipemetal.web.show import Show
 
 __all__ = ["Fact", "Name", "OldRankView", "old_rank_view"]
 
-NEW_SIZES: Final = (
-    ("diameter_mm", "diameter inside"),
-    ("mouth_mm", "mouth"),
-    ("cut_up_mm", "cut-up"),
-    ("wall_mm", "wall at mouth"),
-    ("length_mm", "body"),
-    ("foot_mm", "foot"),
-)
 AIRS_C: Final = (10.0, 20.0)
 
 
@@ -125,8 +117,10 @@ def _new(made: ToMake | Text, show: Show) -> tuple[tuple[str, ...], tuple[tuple[
     say = show.say
     if isinstance(made, Text):
         return (), (), (show.read(made),)
-    held = [(n, w) for n, w in NEW_SIZES if any(n in p.sizes for p in made.pipes)]
-    heads = tuple(f"{say(w)}, {show.units.wall_unit if n == 'wall_mm' else show.units.length}" for n, w in held)
+    held = [(n, w) for n, w in SIZE_WORDS.items() if any(n in p.sizes for p in made.pipes)]
+    heads = tuple(
+        f"{say(w)}, {show.units.wall_unit if n in ('wall_mm', 'windway_mm') else show.units.length}" for n, w in held
+    )
     settled = say(
         "Made for a1 = {hz} Hz at {air} ({pitch}) in {temperament} ({certain}).",
         hz=show.number(made.a_hz, 1),
@@ -146,6 +140,6 @@ def _row(pipe: NewPipe, names: list[str], show: Show) -> tuple[str, ...]:
             cells.append("")
             continue
         half = (worked.size.high - worked.size.low) / 2.0
-        bare = show.units.bare_wall if name == "wall_mm" else lambda mm: show.units.bare_length(mm, 1)
+        bare = show.units.bare_wall if name in ("wall_mm", "windway_mm") else lambda mm: show.units.bare_length(mm, 1)
         cells.append(f"{bare(worked.size.value)} ± {bare(half)}{' ?' if worked.origin == GUESSED else ''}")
     return tuple(cells)
