@@ -20,6 +20,7 @@ PAGES = [
     "/plans",
     "/organs",
     "/pipes/old",
+    "/pipes/old-rank",
     "/racks",
     "/racks?low=0.9&high=1.1&length=500",
     "/racks/R1?from=500&to=1500",

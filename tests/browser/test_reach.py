@@ -19,6 +19,7 @@ PAGES = (
     "/",
     "/organs",
     "/pipes/old",
+    "/pipes/old-rank",
     "/plans",
     "/melts",
     "/melts/new",

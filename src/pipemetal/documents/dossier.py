@@ -18,7 +18,7 @@ from pipemetal.pipes.pitch import sounding_semitones
 from pipemetal.pipes.scale import half_tones
 from pipemetal.restoration.background import PITCHES
 from pipemetal.restoration.laws import Law
-from pipemetal.restoration.make import GUESSED, Metal, NewPipe, ToMake
+from pipemetal.restoration.make import GUESSED, SIZE_WORDS, Metal, NewPipe, ToMake
 from pipemetal.restoration.says import LAW_WORDS, Said
 from pipemetal.restoration.temper import NONE_OF_THESE, Tuning
 from pipemetal.texts import Text
@@ -28,16 +28,6 @@ from pipemetal.words import Words
 __all__ = ["dossier_pdf", "dossier_sheets"]
 
 PICTURE_MM: Final = 178.0
-NEW_SIZES: Final = (
-    ("diameter_mm", "diameter inside"),
-    ("mouth_mm", "mouth"),
-    ("cut_up_mm", "cut-up"),
-    ("wall_mm", "wall at mouth"),
-    ("length_mm", "body"),
-    ("foot_mm", "foot"),
-    ("toe_mm", "toe bore"),
-    ("windway_mm", "wind-way"),
-)
 AIRS_C: Final = (10.0, 15.0, 20.0)
 
 
@@ -216,7 +206,7 @@ def _to_be_made(said: Said, made: ToMake | Text, metal: Metal | Text, units: Uni
             certain=say(made.temperament_origin),
         )
         yield Paragraph(words, strong=True)
-        held = [(n, w) for n, w in NEW_SIZES if any(n in p.sizes for p in made.pipes)]
+        held = [(n, w) for n, w in SIZE_WORDS.items() if any(n in p.sizes for p in made.pipes)]
         heads = [
             say("note"),
             *(f"{say(w)}, {units.wall_unit if n in ('wall_mm', 'windway_mm') else units.length}" for n, w in held),

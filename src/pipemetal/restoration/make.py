@@ -24,11 +24,12 @@ from pipemetal.restoration.lengths import PLAIN_A_HZ, USUAL_CUT_UP, USUAL_MOUTH,
 from pipemetal.restoration.record import SURE_95
 from pipemetal.restoration.says import Said
 from pipemetal.restoration.temper import foretold
-from pipemetal.texts import Amount, Text
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = [
     "COMPUTED",
     "GUESSED",
+    "SIZE_WORDS",
     "Difference",
     "Metal",
     "NewPipe",
@@ -40,6 +41,17 @@ __all__ = [
     "to_make",
 ]
 
+SIZE_WORDS: Final = {
+    "diameter_mm": "diameter inside",
+    "mouth_mm": "mouth",
+    "cut_up_mm": "cut-up",
+    "wall_mm": "wall at mouth",
+    "length_mm": "body",
+    "foot_mm": "foot",
+    "toe_mm": "toe bore",
+    "windway_mm": "wind-way",
+}
+"""The sizes of a new pipe in words."""
 COMPUTED, GUESSED = "computed", "guessed"
 """Where a size comes from: from what was measured on the old pipes, or from what is usual."""
 GUESS_WITHIN: Final = 0.3
@@ -200,7 +212,8 @@ def _lengths(
         middle += _chosen_shift(said, a_hz, temperament, key)
     hertz = [PLAIN_A_HZ * 2.0 ** (octaves + (middle + sign * half) / 1200.0) for sign in (1.0, 0.0, -1.0)]
     low, value, high = (body_mm(hz) for hz in hertz)
-    origin = GUESSED if said.tuning is None or GUESSED in {w.origin for w in sizes.values()} else COMPUTED
+    shaping = {sizes[name].origin for name in ("diameter_mm", "mouth_mm", "cut_up_mm")}
+    origin = GUESSED if said.tuning is None or GUESSED in shaping else COMPUTED
     return rule, Worked(Estimate(value, low, high), origin)
 
 
@@ -227,9 +240,14 @@ def _notes(said: Said, name: str, pipes: Sequence[NewPipe]) -> list[Text]:
                 count=len(tuning.set_95),
             )
         )
-    guessed = sorted({size for pipe in pipes for size, worked in pipe.sizes.items() if worked.origin == GUESSED})
+    guessed = dict.fromkeys(n for pipe in pipes for n, worked in pipe.sizes.items() if worked.origin == GUESSED)
     if guessed:
-        notes.append(Text("Guessed, since too few old pipes tell: {sizes}.", sizes=", ".join(guessed)))
+        notes.append(
+            Text(
+                "Guessed, since too few old pipes tell: {sizes}.",
+                sizes=joined((Text(SIZE_WORDS[n]) for n in guessed), ", "),
+            )
+        )
     far = [p for p in pipes if abs(p.rule_length_mm / p.sizes["length_mm"].size.value - 1.0) > 0.01]
     if far:
         worst = max(far, key=lambda p: abs(p.rule_length_mm / p.sizes["length_mm"].size.value - 1.0))

@@ -188,7 +188,7 @@ def _tuning_warnings(old: Restoration, tuning: Tuning | None) -> list[Text]:
                 cents=Amount(half),
             )
         )
-    if tuning.shares[0].name == NONE_OF_THESE:
+    if tuning.shares[0].name == NONE_OF_THESE and tuning.shares[0].share > 0.5:
         told.append(Text("Most of the belief lies in a temperament that is none of the named ones."))
     moved = next((m for m in tuning.moved if m[0] != 0 and m[1] >= 0.2), None)
     if moved is not None:

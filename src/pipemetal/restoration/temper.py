@@ -318,12 +318,19 @@ def foretold(spoken: Sequence[Spoken], new: Spoken, tuning: Tuning, unmeasured_m
 
 
 def _set_of(order: Sequence[tuple[str, float]]) -> tuple[str, ...]:
+    """Names that hold 95 % of what the named ones hold, and `none of these` where it holds 5 %; alone where it holds 95 %.
+
+    So the set holds a named temperament as often as it claims, whatever is believed of others.
+    """
+    none = dict(order)[NONE_OF_THESE]
     held, names = 0.0, []
     for name, value in order:
-        if held >= SURE:
-            break
-        names.append(name)
-        held += value
+        if name == NONE_OF_THESE:
+            if none >= 1.0 - SURE:
+                names.append(name)
+        elif held < SURE * (1.0 - none) and none < SURE:
+            names.append(name)
+            held += value
     return tuple(names)
 
 

@@ -56,6 +56,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("GET", "/pipes/rank"): Action.LOOK,
     ("GET", "/pipes/old"): Action.LOOK,
     ("POST", "/pipes/old"): Action.LOOK,
+    ("GET", "/pipes/old-rank"): Action.LOOK,
+    ("POST", "/pipes/old-rank"): Action.LOOK,
     ("GET", "/pipes/rank.pdf"): Action.LOOK,
     ("POST", "/organs/try"): Action.LOOK,
     ("GET", "/ear"): Action.LOOK,

@@ -57,7 +57,7 @@ VIEWS: Final = {
 }
 """The pages that show one part of the work from several sides."""
 ALSO: Final = {
-    "/organs": (("/pipes/old", "Old pipes"),),
+    "/organs": (("/pipes/old", "Old pipes"), ("/pipes/old-rank", "Old rank")),
     "/racks": (("/stock#in-roll", "Enter a roll"),),
 }
 """What a large page has a button for and a phone has room for in its menu alone."""
