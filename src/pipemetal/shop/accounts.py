@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError, NotInBookError, near
@@ -16,7 +16,16 @@ from pipemetal.quantities import LOT
 from pipemetal.shop import schema
 from pipemetal.shop.balances import balances_of, stock_of
 from pipemetal.shop.free import refuse_what_is_kept
-from pipemetal.shop.ledger import MICROGRAMS_PER_KG, UNEXPLAINED, UNKNOWN, kilograms, move, share_of, taken_back
+from pipemetal.shop.ledger import (
+    MICROGRAMS_PER_KG,
+    OUTSIDE,
+    UNEXPLAINED,
+    UNKNOWN,
+    kilograms,
+    move,
+    share_of,
+    taken_back,
+)
 from pipemetal.shop.rebooking import rebook
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import AnalysisRow, LotRow, MeltRow, RollRow, RollState
@@ -24,7 +33,7 @@ from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written, dump
 from pipemetal.texts import Text
 
-__all__ = ["Analysis", "Ledger", "UnexplainedLine", "enter_analysis"]
+__all__ = ["Analysis", "Ledger", "MonthFlow", "UnexplainedLine", "enter_analysis"]
 
 KINDS: Final[dict[str, type[LotRow] | type[MeltRow] | type[RollRow]]] = {
     "lot": LotRow,
@@ -149,6 +158,34 @@ class Ledger:
             for key, part in sorted(held.items())
         ]
 
+    def by_month(self) -> list[MonthFlow]:
+        """What came into the shop and what became of it, month by month; what was taken back cancels out."""
+        m, e = schema.movements.c, schema.events.c
+
+        def side(account: Any) -> Any:
+            """The account itself outside the shop; else whether it is a pipe."""
+            return case((account.in_(OUTSIDE), account), (account.startswith("pipe:"), "pipe"), else_="stock")
+
+        month, origin, target = func.substr(e.at, 1, 7), side(m.origin), side(m.target)
+        with self._writer.reading() as connection:
+            rows = connection.execute(
+                select(month, origin, target, func.sum(m.mass_ug))
+                .join_from(schema.movements, schema.events, m.event == e.id)
+                .group_by(month, origin, target)
+                .order_by(month)
+            ).all()
+        found: dict[str, dict[str, int]] = {}
+        for at, came_from, went_to, mass in rows:
+            held = found.setdefault(str(at), {})
+            for side_, sign in ((went_to, 1), (came_from, -1)):
+                if side_ != "stock":
+                    held[side_] = held.get(side_, 0) + sign * int(mass)
+        flows, standing = [], 0
+        for at, held in sorted(found.items()):
+            standing -= sum(held.values())  # double entry: what all others gained, the floor lost
+            flows.append(_month(at, held, standing))
+        return flows
+
     def _alloys(self) -> dict[str, str]:
         found: dict[str, str] = {}
         with self._writer.reading() as connection:
@@ -194,6 +231,39 @@ class Ledger:
             elif ":" in account and masses.get(UNKNOWN):
                 held[account] = kilograms(masses[UNKNOWN])
         return held
+
+
+@dataclass(frozen=True)
+class MonthFlow:
+    """A month: what was bought or counted in, what became pipes, was sold, went as dross, or into kerf and swarf, what weighings
+    found more (below zero: less) than the book knew, and what stands in the shop at its end; kg."""
+
+    month: str
+    came_kg: float
+    pipes_kg: float
+    sold_kg: float
+    dross_kg: float
+    cut_away_kg: float
+    found_kg: float
+    standing_kg: float
+
+
+def _month(month: str, held: Mapping[str, int], standing: int) -> MonthFlow:
+    """A month; `held` is what each place outside the stock gained in micrograms, `standing` what is left at its end."""
+    found = -sum(held.get(place, 0) for place in ("found", "lost", "assay"))
+    away = held.get("kerf", 0) + held.get("swarf", 0)
+    came = -held.get("bought", 0) - held.get("counted", 0)
+    pipes, sold, dross = (held.get(place, 0) for place in ("pipe", "sold", "dross"))
+    return MonthFlow(
+        month,
+        kilograms(came),
+        kilograms(pipes),
+        kilograms(sold),
+        kilograms(dross),
+        kilograms(away),
+        kilograms(found),
+        kilograms(standing),
+    )
 
 
 @dataclass(frozen=True)

@@ -198,7 +198,12 @@ class Tracing:
         )
 
     def _of(self, account: str) -> TraceReport:
-        flows = self.flows(account)
+        try:
+            flows = self.flows(account)
+        except BookError:
+            if self._thing(account) is None:
+                raise
+            flows = Flows([], [])  # it is in the book, and no metal was ever booked on it
         accounts = list(dict.fromkeys([account, *(a for way in flows for s in way for a in (s.origin, s.target))]))
         things = {a: thing for a in accounts if (thing := self._thing(a)) is not None}
         by_entry = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
@@ -50,6 +51,10 @@ class Measured:
     ends_mm: tuple[float, float]
     planing_mm: float
     roll: str
+
+
+_LIKE_AN_ID = re.compile(r"(?=.*\d)[\w./-]{1,20}")
+"""What a note may be where it is the sheet's name: a remark in words is none."""
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
@@ -174,7 +179,7 @@ def _measured(site: Site, cast: str) -> Measured:
 
 def _free_name(site: Site, sheet: str, cast: str) -> str:
     """What the roll is called: as its sheet, which is chalked on it; as its cast where that name hangs there already."""
-    return sheet if sheet and not site.book.rolls.has(sheet) else cast
+    return sheet if _LIKE_AN_ID.fullmatch(sheet) and not site.book.rolls.has(sheet) else cast
 
 
 def _page(

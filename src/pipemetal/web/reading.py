@@ -22,6 +22,7 @@ from pipemetal.web.paging import PAGE_ROWS, page_asked, window_of
 from pipemetal.web.plans import choose
 from pipemetal.web.show import CHOICES, cookie_name
 from pipemetal.web.site import Site
+from pipemetal.web.views.months import months_of
 from pipemetal.web.views.today import Book, today_view
 
 if TYPE_CHECKING:
@@ -129,6 +130,8 @@ def _add_today(app: FastAPI, site: Site) -> None:
             elements=elements,
             zero=zero,
             unexplained=site.kept("unexplained", book.ledger.unexplained),
+            flows=(flows := site.kept("months", book.ledger.by_month)),
+            months=months_of(flows),
         )
 
     @app.get("/history")
