@@ -166,9 +166,9 @@ def summary(comparisons: list[dict[str, Any]]) -> list[str]:
     return [
         *lines,
         "",
-        "A value holds where it lies within its tolerance: the print's own where it has one. Of alloys it is the error that the row",
-        "had when it was first compared, so that none gets worse unseen. Where a value misses, its true error and the reason stand",
-        "beside it.",
+        "A value holds where it lies within its tolerance: the print's own where it has one. Of alloys it is the error that the",
+        "row had when it was first compared, so that none gets worse unseen. Where a value misses, its true error and the reason",
+        "stand beside it.",
         "",
         "## Which miss",
         *(misses or ["None."]),

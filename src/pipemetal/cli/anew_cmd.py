@@ -187,6 +187,8 @@ def _of_files(
     plan = read_plan_file(plan_file)
     _check_known(plan, done)
     beside = plan_file.parent / "rack.csv"
+    if rack_path is None and not beside.exists():
+        click.echo("No --rack: planned as if no roll hung there. For example --rack . --lots lots.csv", err=True)
     stock = stock_of(plan_file, rack_path or (beside if beside.exists() else None), lots_path, None, recipes_path)
     now = ShopNow(
         stock,

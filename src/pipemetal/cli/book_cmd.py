@@ -15,6 +15,9 @@ from pipemetal.files.missing import no_such_file
 if TYPE_CHECKING:
     from pipemetal.shop.keeping import Health
 
+HELD = {"cast_orders": "sheets to cast", "heard": "pipes heard", "settings": "settings kept"}
+"""What the book calls otherwise than people do."""
+
 __all__ = ["backup", "doctor", "export_files", "import_files", "restore"]
 
 
@@ -163,7 +166,7 @@ def _print_health(held: Health | None, where: str) -> None:
         click.echo(f"No book at {where}; `pipemetal book import DIR --shop PATH` makes one.")
         return
     click.echo(f"Book {held.shop} ({held.database}, schema {held.revision}):")
-    click.echo("  " + ", ".join(f"{n} {name}" for name, n in held.rows.items()))
+    click.echo("  " + ", ".join(f"{n} {HELD.get(name, name)}" for name, n in held.rows.items() if n))
     kept = held.backups
     click.echo(f"  Daily backups: {kept.kept} in {kept.folder}, the latest of {kept.latest or 'no day yet'}.")
     if kept.second:

@@ -144,7 +144,7 @@
       make("polygon", {
         points: shape(b).map(([x, y]) => `${x.toFixed(2)},${(W - y).toFixed(2)}`).join(" ")
       }, g);
-      make("title", {}, g).textContent = `${b.name}: ${say.wants} ${b.wants[0]} / ${b.wants[1]}${bad ? ", " + bad : ""}`;
+      make("title", {}, g).textContent = `${b.name || b.blank}: ${say.wants} ${b.wants[0]} / ${b.wants[1]}${bad ? ", " + bad : ""}`;
       const size = Math.min(W / 12, b.width_mm * 0.5, b.length_mm * 0.4);
       const text = make("text", {
         x: b.x_mm + b.length_mm / 2,
@@ -172,7 +172,7 @@
     const verdict = bad ? "✕ " + bad : "● " + say.fine;
     const pinned = chosen.pinned ? "; ◆ " + say.pinned : "";
     const chance = typeof chosen.chance === "number" && !bad ? "; " + say.sure.replace("{count}", Math.floor(100 * chosen.chance)) : "";
-    told.textContent = `${chosen.number}. ${chosen.name}: ${say.at} ${where}; ${verdict}${chance}${pinned}`;
+    told.textContent = `${chosen.number}. ${chosen.name || chosen.blank}: ${say.at} ${where}; ${verdict}${chance}${pinned}`;
     told.classList.toggle("bad", Boolean(bad));
   };
   const places = () => Object.values(draft).map((d) => ({
