@@ -80,6 +80,31 @@ def test_onset_and_the_room_s_tail_are_left_out() -> None:
 
 
 NOISE = 0.1 * np.random.default_rng(1).standard_normal(2 * RATE)
+
+
+def test_the_mean_of_a_tremulant_is_as_unsure_as_the_interval_says() -> None:
+    held = [
+        made(p * 2 ** (s / 60), 2.0, 40 * s + k, Scene(wind=((12.0, 5.5),)))
+        for k, p in enumerate(PITCHES)
+        for s in range(3)
+    ]
+    inside = []
+    for tone in held:
+        try:
+            m = heard(tone.samples, tone.hertz)
+        except SoundError:
+            continue
+        inside.append(abs(cents_between(m.frequency_hz, tone.hertz)) <= m.half_width_cents)
+    assert len(inside) >= 15
+    assert np.mean(inside) >= 0.9
+
+
+def test_far_in_a_room_the_lag_is_taken_out() -> None:
+    error, half = errors(1.0, Scene(room_db=8.0), OPEN, 4)
+    assert float(np.sqrt(np.mean(error**2))) <= 0.15
+    assert float(np.mean(np.abs(error) <= half)) >= 0.95
+
+
 REFUSED = {
     "silent": np.zeros(RATE),
     "short": steady(440.0, 0.2),
@@ -109,6 +134,13 @@ def test_the_note_settles_the_octave_and_another_note_is_refused() -> None:
     assert heard(missing, 195.0).frequency_hz == pytest.approx(196.0, abs=1e-3)
     with pytest.raises(SoundError) as refused:
         heard(steady(260.0), 130.0)
+    assert refused.value.code == "other-note"
+
+
+@pytest.mark.parametrize("expected_hz", [2612.0, 1045.0, 262.0])
+def test_another_pipe_than_the_note_expected_is_no_second_pipe(expected_hz: float) -> None:
+    with pytest.raises(SoundError) as refused:
+        heard(made(522.2, 2.0, 1, Scene()).samples, expected_hz)
     assert refused.value.code == "other-note"
 
 

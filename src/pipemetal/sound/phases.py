@@ -112,9 +112,11 @@ def _smooth_way(suits: Floats, reach: int) -> NDArray[np.int64]:
     index = np.arange(width)
     came = np.empty(suits.shape, dtype=np.int64)
     total = suits[0]
+    padded = np.full(width + 2 * reach, -np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
     for row in range(1, len(suits)):
-        padded = np.pad(total, reach, constant_values=-np.inf)
-        offers = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1) - cost
+        padded[reach : reach + width] = total
+        offers = windows - cost
         chosen = np.argmax(offers, axis=1)
         came[row] = index + moves[chosen]
         total = offers[index, chosen] + suits[row]

@@ -183,6 +183,24 @@ def _refuse_above(tone: Tone) -> None:
         )
 
 
+def _refuse_stranger(tone: Tone, expected_hz: float) -> None:
+    """Errors: SoundError where nearly all lines are those of one tone that is far from the note that was expected."""
+    lines = [x for x in tone.lines if not x.is_hum]
+    base = _base(lines) if lines else 0.0
+    if not base or abs(1200.0 * math.log2(base / expected_hz)) < NEAR_CENTS:
+        return
+    top = max(x.level_db for x in lines)
+    whole = math.fsum(10.0 ** ((x.level_db - top) / 20.0) for x in lines)
+    if _explained(base, lines, top) > 0.9 * whole and _explained(tone.frequency_hz, lines, top) < 0.6 * whole:
+        raise SoundError(
+            "is not the note that was expected",
+            field="tone",
+            value=Amount(base, "", 1),
+            allowed=Text("within {cents} cents of {hz} Hz", cents=Amount(NEAR_CENTS), hz=Amount(expected_hz, "", 2)),
+            code="other-note",
+        )
+
+
 def _refuse_doubt(tone: Tone) -> None:
     """Errors: SoundError where the lines fit a tone an octave away as well."""
     numbers = {_multiple(x, tone.frequency_hz): x.level_db for x in reversed(tone.lines)}
@@ -248,6 +266,7 @@ def _tone(lines: list[Line], expected_hz: float | None, alone: bool) -> Tone:
         _refuse_doubt(tone)
     else:
         _refuse_above(tone)
+        _refuse_stranger(tone, expected_hz)
     if alone:
         _refuse_other(tone)
     return tone

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Final
@@ -273,7 +274,9 @@ def _listened(site: Site, request: Request, asked: Asked, content: bytes, name: 
     except InputError as error:
         code = error.code if isinstance(error, SoundError) else ""
         words, todo = REFUSED.get(code, ("That cannot be used.", "Mend what is named, and record again."))
-        refusal = Refusal(words, todo, error.text())
+        alone = copy(error)
+        alone.field, alone.value, alone.where = "", None, ""
+        refusal = Refusal(words, todo, alone.text())
         return _page(site, request, replace(view, refusal=refusal), 422)
 
 
@@ -323,7 +326,7 @@ def _after_reference(asked: Asked, sound: Recording) -> tuple[Recording, float]:
 def _of_pipe(site: Site, asked: Asked, place: Place, sound: Recording, air: Air, factor: float) -> PipeHeard:
     from pipemetal.sound.advice import advise, wanted_hz
     from pipemetal.sound.measure import measure
-    from pipemetal.web.views.hearing import PipeHeard, cents_line
+    from pipemetal.web.views.hearing import PipeHeard
 
     pipe = place.pipe(asked.note)
     found = measure(sound, wanted_hz(pipe, place.organ.pitch, air))
@@ -337,7 +340,6 @@ def _of_pipe(site: Site, asked: Asked, place: Place, sound: Recording, air: Air,
         found,
         hertz,
         advice,
-        cents_line(advice.cents, advice.half_width_cents),
         token,
     )
 

@@ -23,37 +23,42 @@ TOP: Final = 16.0
 FOOT: Final = 34.0
 STEPS: Final = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 MOST_LINES: Final = 7
-LINE_WIDE: Final = 560.0
+LINE_WIDE: Final = (560.0, 330.0)
+"""Of the line of one pipe: where there is room, and on a phone."""
 
 
 @dataclass(frozen=True)
 class CentsLine:
-    """Cents off on a line: where 0 and round marks are, and the spindle of the interval."""
+    """Cents off on a line of some width: where 0 and round marks are, and the spindle of the interval."""
 
+    name: str
+    wide: float
     marks: tuple[tuple[float, float], ...]
     nought: float
     spindle: str
     at: float
 
 
-def cents_line(cents: float, half: float) -> CentsLine:
+def cents_line(cents: float, half: float, name: str, wide: float) -> CentsLine:
     """The line of one pipe; the spindle is full at the likely value and thins out to where 95 in 100 lie.
 
-    >>> cents_line(0.0, 1.0).nought == cents_line(0.0, 1.0).at
+    >>> line = cents_line(0.0, 1.0, "wide-drawing", 560.0)
+    >>> line.nought == line.at == 280.0
     True
     """
     most = max(5.0, 1.25 * (abs(cents) + half))
-    step = next((s for s in STEPS if 2.0 * most / s <= MOST_LINES), 200.0)
+    lines = MOST_LINES if wide > LINE_WIDE[1] else 5
+    step = next((s for s in STEPS if 2.0 * most / s <= lines), 200.0)
 
     def x(value: float) -> float:
-        return 20.0 + (value + most) / (2.0 * most) * (LINE_WIDE - 40.0)
+        return 24.0 + (value + most) / (2.0 * most) * (wide - 48.0)
 
     count = int(most // step)
     marks = tuple((x(k * step), k * step) for k in range(-count, count + 1))
     low, high, middle = x(cents - half), x(cents + half), x(cents)
     low, high = min(low, middle - 5.0), max(high, middle + 5.0)
     spindle = f"{low:.1f},34 {middle:.1f},24 {high:.1f},34 {middle:.1f},44"
-    return CentsLine(marks, x(0.0), spindle, middle)
+    return CentsLine(name, wide, marks, x(0.0), spindle, middle)
 
 
 @dataclass(frozen=True)
@@ -65,8 +70,14 @@ class PipeHeard:
     heard: Measured
     hertz: float
     advice: Advice
-    line: CentsLine
     token: str = ""
+
+    @property
+    def lines(self) -> tuple[CentsLine, ...]:
+        """Its cents on a line, wide and narrow."""
+        off = (self.advice.cents, self.advice.half_width_cents)
+        names = ("wide-drawing", "narrow-drawing")
+        return tuple(cents_line(*off, name, wide) for name, wide in zip(names, LINE_WIDE, strict=True))
 
 
 @dataclass(frozen=True)
