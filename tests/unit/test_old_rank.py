@@ -174,7 +174,7 @@ def test_the_dossier_is_printed(tmp_path: Path, language: str, paper: str) -> No
         (HEAD.replace("footage", "fotage"), "", "fotage", "footage"),
         (HEAD.replace("[how]", "[hows]"), "", "hows", "how"),
         (HEAD, "note,diameter_mm,lenght_mm\nC,90,1200\n", "lenght_mm", "length_mm"),
-        (HEAD, "note,diameter_mm,altered\nC,90,shorter\n", "altered", ""),
+        (HEAD, "note,diameter_mm,altered\nC,90,shorter\n", "altered", "shortened"),
         (HEAD, "note,diameter_mm,sounds_hz\nC,90,130\n", "air_c", ""),
         (HEAD, "note,diameter_mm\nC,90\nC,91\n", "note", ""),
         (HEAD, "note,diameter_mm\nc4,20\n", "note", ""),
