@@ -49,6 +49,7 @@ AGAINST = {
     "layout": "the proven least of one rank, by an exact solver; more in benchmarks",
     "melts": "old tables of alloys, mass balances, worked examples of mixing and buying",
     "casting": "closed forms, worked tables, the few reports there are, and what common practice says (no source)",
+    "restoration": "a historic temperament and pitches at their temperatures; the rest against made-up ranks",
 }
 """What each room is held against, in a line."""
 ROOMS = {
@@ -58,7 +59,7 @@ ROOMS = {
     "layout": "Layout",
     "melts": "Melts",
     "casting": "Casting",
-    "restoration": "Old ranks",
+    "restoration": "Restoration",
 }
 
 
