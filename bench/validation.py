@@ -37,8 +37,8 @@ NOT_CHECKED = """## What has no outside check
 - Walls, flues, toes, lips, solder and dross: common practice, no source. No scale's figure for the mass of a pipe or a rank was
   found. No dross of a pipe shop and no drift of its scrap has been published.
 - Old ranks: the lengths of the chest organ of Kamien Pomorski (Sensors 2021, 21(12), 4163), the tables of the 1864 rank (McNeil &
-  Sedlak, The Diapason 2018) and Dom Bedos's flue scales are in print, and could not be read. What is said of pitch and temperament was held
-  against made-up ranks of known truth (docs/restoration.md).
+  Sedlak, The Diapason 2018) and the flue scales of Dom Bedos are in print, and could not be read. What is said of pitch and
+  temperament was held against made-up ranks of known truth (docs/restoration.md).
 - What a foreman's day costs in time and metal with and without this: nothing is known.
 
 """
@@ -49,6 +49,7 @@ AGAINST = {
     "layout": "the proven least of one rank, by an exact solver; more in benchmarks",
     "melts": "old tables of alloys, mass balances, worked examples of mixing and buying",
     "casting": "closed forms, worked tables, the few reports there are, and what common practice says (no source)",
+    "restoration": "a historic temperament and pitches at their temperatures; the rest against made-up ranks",
 }
 """What each room is held against, in a line."""
 ROOMS = {
@@ -58,6 +59,7 @@ ROOMS = {
     "layout": "Layout",
     "melts": "Melts",
     "casting": "Casting",
+    "restoration": "Restoration",
 }
 
 

@@ -301,6 +301,8 @@ KINDS = {
         Kind("offers", "csv", "offers.csv", _read_offers, seeds.file("offers.csv")),
         Kind("sheets", "csv", "sheets.csv", _read_sheets, seeds.file("sheets.csv")),
         Kind("measured", "csv", "measured.csv", _command("scale", "fit", "@measured.csv"), seeds.measured_seed),
+        Kind("old-rank", "toml", "old-rank.toml", _command("old-rank", "make", "@old-rank.toml"), seeds.old_rank_seed),
+        Kind("old-pipes", "csv", "old-pipes.csv", _command("old-rank", "make", "@old-rank.toml"), seeds.old_pipes_seed),
         Kind("analyses", "csv", "analyses.csv", _command("assay", "@analyses.csv"), seeds.readings_of_metal_seed),
         Kind("library", "csv", "library.csv", _command("assay", "--library", "@library.csv"), seeds.library_seed),
         Kind("ranks", "csv", "ranks.csv", _import("ranks.csv", "ranks"), seeds.ranks_seed),

@@ -81,6 +81,57 @@ def measured_seed(folder: Path) -> list[bytes]:
     return ["\n".join([head, *rows]).encode()]
 
 
+def old_rank_seed(folder: Path) -> list[bytes]:
+    """The record of an old rank, its table and the readings of its metal beside it."""
+    (folder / "old-pipes.csv").write_bytes(old_pipes_seed(folder)[0])
+    (folder / "xrf.csv").write_bytes(readings_of_metal_seed(folder)[0])
+    return [OLD_RANK.encode()]
+
+
+def old_pipes_seed(folder: Path) -> list[bytes]:
+    """Pipes of an old rank, one that was shortened, one that speaks, one that is missing."""
+    (folder / "old-rank.toml").write_text(OLD_RANK, encoding="utf-8")
+    (folder / "xrf.csv").write_bytes(readings_of_metal_seed(folder)[0])
+    head = "note,diameter_mm,thickness_mm,length_mm,mouth_width_mm,cut_up_mm,toe_mm,altered,altered_by_mm,sounds_hz,air_c,mark,length_plus_minus_mm"
+    rows = [
+        "C,47.5,0.6,611.6,37.3,9.4,7,,,,,C oct,0.4",
+        "D,43.6,,546.2,34.2,8.7,,shortened,3,,,,",
+        "E,40.0,0.57,484.3,31.4,7.8,6.5,,,321.4,17.5,,",
+        "G,35.1,,413.8,27.5,6.9,,,,,,,",
+        "c,28.3,0.52,303.6,22.2,5.5,,,,,,,",
+        "d,26,,,,,,,,,,,",
+        "g,20.9,0.49,202.2,16.4,4.1,,,,,,,",
+        "c1,16.8,,149.4,13.2,3.3,,,,,,,",
+    ]
+    return ["\n".join([head, *rows]).encode()]
+
+
+OLD_RANK = """
+[restoration]
+name = "Hill"
+sources = ["bench"]
+[rank]
+name = "Octave"
+footage = "2'"
+compass = "C-e1"
+measured = "old-pipes.csv"
+without = ["C#"]
+[pitch]
+low_hz = 380
+at = "15 C"
+[plus_minus]
+diameter_mm = 0.2
+[how]
+length = "rule"
+[metal]
+readings = "xrf.csv"
+[make]
+alloy = "spotted-50"
+[[added]]
+what = "toe"
+"""
+
+
 def readings_of_metal_seed(_: Path) -> list[bytes]:
     return [
         b"element,wt_pct,plus_minus,method\nSn,49.8,0.4,wet\nPb,49.6,0.4,wet\nSb,0.3,0.05,xrf\nBi,<0.05,,xrf\nSn,50.1,,xrf\n"

@@ -133,6 +133,19 @@ def test_the_missing_pipes_become_an_organ_file_that_plan_takes(tmp_path: Path) 
     assert drawn.exit_code == 0, drawn.output
 
 
+def test_the_metal_is_weighed_out_of_the_lots_of_the_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from pipemetal.files.demo_files import packaged_file
+
+    monkeypatch.setenv("PIPEMETAL_BY", "foreman")
+    book = str(tmp_path / "shop.sqlite")
+    CliRunner().invoke(cli, ["import", str(packaged_file("rack.csv").parent), "--shop", book])
+    told = CliRunner().invoke(cli, ["old-rank", "make", str(folder(tmp_path)), "--lots", "--shop", book, "--json"])
+    assert told.exit_code == 0, told.output
+    metal = json.loads(told.output)["metal"]
+    assert metal["recipe"] == "spotted-50" and metal["charge"]["lots"]
+    assert metal["charge"]["mass_kg"] >= metal["to_pour_kg"] - 0.01
+
+
 def test_a_missing_pipe_is_as_long_as_the_rule_that_made_its_neighbours(tmp_path: Path) -> None:
     from pipemetal.restoration.make import to_make
 
@@ -174,7 +187,7 @@ def test_the_dossier_is_printed(tmp_path: Path, language: str, paper: str) -> No
         (HEAD.replace("footage", "fotage"), "", "fotage", "footage"),
         (HEAD.replace("[how]", "[hows]"), "", "hows", "how"),
         (HEAD, "note,diameter_mm,lenght_mm\nC,90,1200\n", "lenght_mm", "length_mm"),
-        (HEAD, "note,diameter_mm,altered\nC,90,shorter\n", "altered", ""),
+        (HEAD, "note,diameter_mm,altered\nC,90,shorter\n", "altered", "shortened"),
         (HEAD, "note,diameter_mm,sounds_hz\nC,90,130\n", "air_c", ""),
         (HEAD, "note,diameter_mm\nC,90\nC,91\n", "note", ""),
         (HEAD, "note,diameter_mm\nc4,20\n", "note", ""),
@@ -256,6 +269,39 @@ def test_the_pitch_of_a_length_is_the_length_rule_backwards() -> None:
 
     rank = Rank("R", "I", "m", Fraction(8), 0, 0)
     assert pitch_hz(rank, 2355.1, Shape(155.5, 122.13, 30.53), 343.2) == pytest.approx(65.406, abs=0.01)
+
+
+def test_a_record_goes_to_files_and_back(tmp_path: Path) -> None:
+    from pipemetal.files.restoration_out import record_files
+
+    table = "\n".join(
+        [
+            "note,diameter_mm,length_mm,toe_mm,altered,altered_by_mm,sounds_hz,air_c,mark,photo,length_how,length_plus_minus_mm,condition",
+            "C,92,1200,9,shortened,4,131.2,17.5,C oct,a.jpg;b.jpg,rule,0.4,dented",
+            "D,82,1070,,,,,,,,,,",
+        ]
+    )
+    head = HEAD + "\n[make]\na_hz = 410.5\n"
+    old = read_restoration(folder(tmp_path, head.replace('"pipes.csv"', '"pipes.csv"\nwithout = ["C#"]'), table))
+    again = tmp_path / "again"
+    again.mkdir()
+    for name, text in record_files(old).items():
+        (again / name).write_text(text, encoding="utf-8")
+    found = read_restoration(again / "old-rank.toml")
+
+    def plain(pipes: tuple[FoundPipe, ...]) -> list[object]:
+        from dataclasses import replace
+
+        return [replace(f, pipe=replace(f.pipe, where="")) for f in pipes]
+
+    assert plain(found.pipes) == plain(old.pipes)
+    assert (found.choice, found.without, found.added, found.sources) == (
+        old.choice,
+        old.without,
+        old.added,
+        old.sources,
+    )
+    assert [round(r.wt_pct, 4) for r in found.readings] == [round(r.wt_pct, 4) for r in old.readings]
 
 
 def test_a_range_of_pitches_must_be_one() -> None:

@@ -54,6 +54,8 @@ SIZE_WORDS: Final = {
 """The sizes of a new pipe in words."""
 COMPUTED, GUESSED = "computed", "guessed"
 """Where a size comes from: from what was measured on the old pipes, or from what is usual."""
+PLANNED_HZ: Final = (300.0, 600.0)
+"""The pitches that an organ file takes."""
 GUESS_WITHIN: Final = 0.3
 """Share within which a guessed size may be taken to lie, 95 % (common practice, no source)."""
 
@@ -138,6 +140,14 @@ def to_make(said: Said) -> ToMake:
             allowed="[make] a_hz = 415 in the restoration file",
         )
     a_hz = choice.a_hz if choice.a_hz is not None else tuning.a_hz.value if tuning is not None else 0.0
+    low, high = PLANNED_HZ
+    if not low <= a_hz <= high:
+        raise PipeError(
+            "is no pitch that pipes are planned for: check footage, keys and lengths, or decide",
+            field="a_hz",
+            value=round(a_hz, 1),
+            limits=(low, high, "Hz"),
+        )
     name = choice.temperament or (tuning.likeliest if tuning is not None else "equal")
     pipes = tuple(_new_pipe(said, key, a_hz, name) for key in old.missing_keys)
     return ToMake(
