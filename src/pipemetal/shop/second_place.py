@@ -19,6 +19,7 @@ from typing import Final
 from pipemetal.errors import BookError
 from pipemetal.files.outbox import replacing, streaming
 from pipemetal.logs import one_line
+from pipemetal.texts import Text
 
 __all__ = ["SECOND", "carry", "check_second", "latest_carried", "second_place"]
 
@@ -88,9 +89,8 @@ def _carry(file: Path, keep: int) -> None:
             words = [word.replace("{file}", str(file)) for word in shlex.split(command)]
             done = subprocess.run(words, timeout=PATIENCE_S, capture_output=True, check=False, stdin=subprocess.DEVNULL)
             if done.returncode:
-                raise BookError(
-                    f"ended with {done.returncode}: {one_line(done.stderr.decode('utf-8', 'replace')[-300:])}"
-                )
+                said = one_line(done.stderr.decode("utf-8", "replace")[-300:])
+                raise BookError(Text("ended with {code}: {said}", code=done.returncode, said=said))
         with replacing(), streaming(file.parent / CARRIED, private=True) as out:
             out.write(f"{file.stem}\n".encode())
         _LOG.info("the backup of %s is at the second place", file.stem)

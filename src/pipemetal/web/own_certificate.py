@@ -114,7 +114,7 @@ def given_certificate(chain: Path, key: Path) -> Certificate:
     except (ValueError, TypeError):
         raise FileFormatError(
             "is no certificate with its key in PEM",
-            where=f"{chain}, {key}",
+            where=Text("{chain}, {key}", chain=str(chain), key=str(key)),
             allowed="a chain, and its key without a password",
             example="--certificate fullchain.pem --key privkey.pem",
         ) from None
