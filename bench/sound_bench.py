@@ -32,6 +32,40 @@ SCENES = {
 }
 
 
+KINDS = {
+    "string, weak fundamental": (0.03, 0.5, 0.6, 0.5, 0.4, 0.3, 0.2, 0.2),
+    "odd partials only": (1.0, 0.0, 0.33, 0.0, 0.2, 0.0, 0.14),
+    "reed": tuple(1.0 / (1.0 + abs(k - 4) / 4.0) for k in range(18)),
+}
+"""Partials by number; which note it is was said, as on the page."""
+
+
+def _framed(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Silence before and after, and an attack."""
+    wide = round(0.08 * RATE)
+    shape = np.ones(len(x))
+    shape[:wide], shape[-wide:] = np.linspace(0.0, 1.0, wide), np.linspace(1.0, 0.0, wide)
+    quiet = 1e-4 * np.random.default_rng(1).standard_normal(RATE)
+    return np.concatenate([quiet, shape * x, quiet])
+
+
+def _breath(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Wind noise above 1 kHz, 12 dB under the tone."""
+    noise = np.fft.rfft(np.random.default_rng(2).standard_normal(len(x)))
+    noise[: round(1000.0 * len(x) / RATE)] = 0.0
+    blown = np.fft.irfft(noise, len(x))
+    return x + 0.25 * np.std(x) / np.std(blown) * blown
+
+
+FORMS: dict[str, Callable[[NDArray[np.float64]], NDArray[np.float64]]] = {
+    "as it is": lambda x: x,
+    "level 0.01 in 16 bits": lambda x: np.round(0.01 / np.max(np.abs(x)) * x * 32767) / 32767,
+    "lying beside nought": lambda x: 0.5 * x + 0.3,
+    "breath 12 dB under it": _breath,
+    "attack, silence around it": _framed,
+}
+
+
 def tones(seconds: float, scene: Scene, partials: tuple[float, ...], tries: int) -> list[Made]:
     """Tones at every pitch, each a little off."""
     return [
@@ -41,12 +75,20 @@ def tones(seconds: float, scene: Scene, partials: tuple[float, ...], tries: int)
     ]
 
 
-def ours(name: str, seconds: float, held: list[Made]) -> None:
-    """One line of what the ear does."""
+def ours(
+    name: str,
+    seconds: float,
+    held: list[Made],
+    form: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None,
+    *,
+    told: bool = False,
+) -> None:
+    """One line of what the ear does; `told` the note where so."""
     error, half, refused = [], [], 0
     for tone in held:
         try:
-            found = measure(Recording(tone.samples, RATE))
+            samples = form(tone.samples) if form is not None else tone.samples
+            found = measure(Recording(samples, RATE), tone.hertz if told else None)
         except SoundError:
             refused += 1
             continue
@@ -94,6 +136,9 @@ def main() -> None:
             ours(f"open pipe, {name}", seconds, tones(seconds, scene, OPEN, tries))
     for seconds in (1.0, 5.0):
         ours("stopped pipe, wind and room", seconds, tones(seconds, Scene(), STOPPED, tries))
+    for kind, partials in KINDS.items():
+        for name, form in FORMS.items():
+            ours(f"{kind}, {name}", 2.0, tones(2.0, Scene(), partials, 2), form, told=True)
     theirs(1.0, tones(1.0, Scene(), OPEN, min(tries, 3)))
     for pitch in (65.41, 440.0, 4186.0):
         sound = Recording(made(pitch, 10.0, 1, Scene()).samples, RATE)

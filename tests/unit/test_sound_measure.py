@@ -79,6 +79,17 @@ def test_onset_and_the_room_s_tail_are_left_out() -> None:
     assert abs(cents_between(m.frequency_hz, 330.0)) < 0.01
 
 
+def test_what_is_left_out_at_both_ends_is_counted_in_the_interval() -> None:
+    quiet = 1e-4 * np.random.default_rng(1).standard_normal(RATE)
+    inside = []
+    for number, pitch in enumerate(PITCHES):
+        for seed in range(3):
+            tone = made(pitch, 2.0, 60 * number + seed, Scene())
+            m = heard(np.concatenate([quiet, tone.samples, quiet]), pitch)
+            inside.append(abs(cents_between(m.frequency_hz, tone.hertz)) <= m.half_width_cents)
+    assert np.mean(inside) >= 0.95
+
+
 NOISE = 0.1 * np.random.default_rng(1).standard_normal(2 * RATE)
 
 

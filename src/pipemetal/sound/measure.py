@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipemetal.errors import SoundError
 from pipemetal.sound.beats import refuse_beats
 from pipemetal.sound.phases import Phases, phases_of
-from pipemetal.sound.recording import Recording, is_clipped, steady_part
+from pipemetal.sound.recording import SETTLED_S, Recording, is_clipped, steady_part
 from pipemetal.sound.spectrum import tone_of
 from pipemetal.texts import Amount
 
@@ -142,9 +142,9 @@ def _lag_s(held: Phases, wander_cents: float) -> float:
 
 
 def _own_half_width(
-    held: Phases, length_s: float, wander: tuple[float, float], ends_cents: float
+    held: Phases, length_s: float, left_s: float, wander: tuple[float, float], ends_cents: float
 ) -> tuple[float, float]:
-    """95 % half-widths: of the mean of what sounded, and of the pitch about which it wandered."""
+    """95 % half-widths: of the mean of what sounded, `left_s` of it left out, and of the pitch about which it wandered."""
     per_cent = CENTS / (2.0 * np.pi * held.base_hz * length_s)
     slopes = _passed(held.at_s, held.apart, length_s) * per_cent
     weight = 1.0 / held.spread**2
@@ -160,7 +160,8 @@ def _own_half_width(
     trembles = wander[1] ** 3 / (wander[1] ** 2 + TREMBLES_CENTS**2)
     loose = float(np.median(held.spread * held.numbers[held.used]))
     smeared = trembles * math.hypot(0.9 * min(max((loose - 0.6) / 0.8, 0.0), 1.0), 0.04)
-    mean = math.hypot(COVER * math.sqrt(apart + lag + shaken**2 + smeared**2), LEAST_CENTS)
+    unheard = wander[0] * left_s / (left_s + length_s)
+    mean = math.hypot(COVER * math.sqrt(apart + lag + shaken**2 + smeared**2 + unheard**2), LEAST_CENTS)
     turns = max(1.0, length_s * 0.7)
     return mean, math.hypot(mean, COVER * math.hypot(wander[0] / turns, wander[1] / math.sqrt(1.0 + 5.0 * length_s)))
 
@@ -198,7 +199,8 @@ def measure(recording: Recording, expected_hz: float | None = None) -> Measured:
     count = max(1, min(len(track) // 4, round(END_S / float(held.at_s[1] - held.at_s[0]))))
     ends = float(np.mean(track[-count:]) - np.mean(track[:count]))
     hz *= math.exp(_lag_s(held, math.hypot(*wander)) * ends / part.duration_s / CENTS)
-    mean, pipe = _own_half_width(held, part.duration_s, wander, ends)
+    left_s = min(recording.duration_s - part.duration_s, 2.0 * SETTLED_S)
+    mean, pipe = _own_half_width(held, part.duration_s, left_s, wander, ends)
     return Measured(hz, mean, pipe, part.duration_s, *wander, _partials(held), noise)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipemetal.errors import SoundError
 from pipemetal.texts import Amount, Text
 
-__all__ = ["LEAST_S", "Recording", "is_clipped", "levels", "steady_part"]
+__all__ = ["LEAST_S", "SETTLED_S", "Recording", "is_clipped", "levels", "steady_part"]
 
 Samples = NDArray[np.float64]
 
@@ -23,7 +23,7 @@ LEVEL_S: Final = 0.02
 """Levels are taken this often."""
 BRIDGED_S: Final = 0.4
 """A dip shorter than this is wind or a beat, not the end of a tone."""
-SETTLED_S: Final = 0.2
+SETTLED_S: Final = 0.12
 """What is left out after a beginning and before an end, so that onset and room have settled."""
 FINE_FROM: Final = 0.3
 FINE_VALUES: Final = 100
