@@ -43,6 +43,8 @@ TEN_TO_ONE: Final = 10.0
 LEAST_PIPES: Final = 3
 STEP_CENTS: Final = 0.25
 ODD_CENTS: Final = 12.0
+EDGE_CENTS: Final = 35.0
+"""The range of pitches is taken so much wider at both ends: the ends are single organs, no wall."""
 _NAMES: Final = tuple(TEMPERAMENTS)
 _PATTERNS: Final = tuple((name, move) for name in _NAMES for move in MOVES)
 
@@ -235,11 +237,17 @@ def tuning_of(spoken: Sequence[Spoken], known: PitchRange, unmeasured_mouths: fl
     if len(set(counted) | {s.key for s in spoken if s.heard_cents is not None and not s.altered}) < LEAST_PIPES:
         return None
     readings = readings_of(spoken, unmeasured_mouths)
-    a_range = (1200.0 * math.log2(known.low_hz / PLAIN_A_HZ), 1200.0 * math.log2(known.high_hz / PLAIN_A_HZ))
+    a_range = _range_cents(known)
     expected = _expected(readings)
     first = _weighed(readings, expected, frozenset(), a_range)
     others = [_weighed(readings, expected, w, a_range) for w in _sets(readings, expected, first) if w]
     return _told(spoken, readings, expected, [first, *others], known)
+
+
+def _range_cents(known: PitchRange) -> tuple[float, float]:
+    """The range of pitches in cents, its ends a little wider."""
+    low, high = (1200.0 * math.log2(hz / PLAIN_A_HZ) for hz in (known.low_hz, known.high_hz))
+    return low - EDGE_CENTS, high + EDGE_CENTS
 
 
 def _told(
@@ -336,7 +344,7 @@ def _set_of(order: Sequence[tuple[str, float]]) -> tuple[str, ...]:
 
 def _pitch(weighed: Sequence[_Weighed], whole: float, known: PitchRange) -> tuple[float, float, float, bool]:
     """Lower limit, middle, upper limit of a1 in Hz, and whether the range of pitches cuts them off."""
-    low, high = (1200.0 * math.log2(hz / PLAIN_A_HZ) for hz in (known.low_hz, known.high_hz))
+    low, high = _range_cents(known)
     grid = np.arange(low, high, STEP_CENTS)
     density = np.zeros_like(grid)
     beyond = 0.0
