@@ -496,7 +496,7 @@ def test_a_plan_orders_only_what_is_cast(organ_path: Path) -> None:
         ('alloy = "spotted-50"', 'alloy = "zinc"', "is bought as flat sheet, not cast"),
         ("sheet_mm = 0.9", "", "sheet_mm is missing"),
         ('front_mm = [["C", 2900]', 'front_mm = [["C", 900]', "shorter than the pipe must sound"),
-        ('front_mm = [["C", 2900]', 'front_mm = [["C"]', "is not a list of pairs"),
+        ('front_mm = [["C", 2900]', 'front_mm = [["C"]', "is not pairs of note and number"),
         ('temperament = "vallotti"', 'temperament = "valotti"', "did you mean 'vallotti'"),
         ('note_names = "german"', 'note_names = "english"', "is not a note"),
         ("steps = [[0.6, 1.0, 1.0], [0.4, 1.0, 0.45]]", "steps = [[0.6, 1.0, 1.0]]", "must make up the whole body"),
