@@ -91,7 +91,6 @@ def test_only_uploads_take_more_than_a_form() -> None:
         "/photos",
         "/scan/photo",
         "/ear",
-        "/pipes/old-rank",
     }
 
 
