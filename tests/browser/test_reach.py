@@ -91,6 +91,9 @@ def test_a_page_at_twice_its_size_needs_no_scrolling_sideways(browser: Any, shop
         if main.count():
             box = main.first.bounding_box()
             assert box["x"] >= 0 and box["x"] + box["width"] <= 512 and box["height"] >= 56, path
+            assert box["y"] >= 0 and box["y"] + box["height"] <= 384, f"{path}: the main button is out of sight"
+            bar = page.evaluate("document.querySelector('footer').offsetHeight / innerHeight")
+            assert bar <= LARGEST_SHARE, path  # the head goes with the page there
     page.context.close()
 
 
