@@ -6,9 +6,8 @@ import json
 import tempfile
 from pathlib import Path
 
-from fastapi.openapi.utils import get_openapi
-
 from pipemetal.shop.book import Book
+from pipemetal.web.api import described
 from pipemetal.web.app import create_app
 from pipemetal.web.site import Site
 
@@ -18,9 +17,7 @@ PAGE = Path(__file__).parents[1] / "docs" / "openapi.json"
 def description() -> str:
     """The description as it is kept: sorted, a line for each value, so that a change is seen in a comparison."""
     with tempfile.TemporaryDirectory() as folder, Book.open(f"{folder}/shop.sqlite", create=True) as book:
-        app = create_app(Site(book))
-        routes = [r for r in app.routes if getattr(r, "path", "").startswith("/api/")]
-        told = get_openapi(title="A shop's metal", version="1", routes=routes)
+        told = described(create_app(Site(book)))
     return json.dumps(told, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
 
 

@@ -152,14 +152,18 @@ def test_an_altered_photo_is_found_by_the_doctor(tmp_path: Path) -> None:
             book.attachments.content("roll:R1 #1")
 
 
+def waited() -> None:
+    for thread in threading.enumerate():
+        if thread.name == "second backup":
+            thread.join(120)
+
+
 def carried(book: Book, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     """Write something with a backup before it, and wait until that was carried to the second place."""
     book.lots.add(NewLot("T0", "pig", 5.0, TIN))
     book.keeping.keep_daily(tmp_path / "kept")
     book.lots.add(NewLot("T", "pig", 5.0, TIN))
-    for thread in threading.enumerate():
-        if thread.name == "second backup":
-            thread.join(120)
+    waited()
     return tmp_path / "kept" / f"{datetime.date.today().isoformat()}.backup"
 
 
@@ -167,7 +171,8 @@ def test_the_daily_backup_comes_to_a_second_folder(book: Book, tmp_path: Path, m
     (tmp_path / "second").mkdir()
     monkeypatch.setenv("PIPEMETAL_BACKUPS_SECOND", str(tmp_path / "second"))
     made = carried(book, monkeypatch, tmp_path)
-    assert (tmp_path / "second" / made.name).read_bytes() == made.read_bytes()
+    (held,) = (tmp_path / "second").glob(f"*/{made.name}")
+    assert held.read_bytes() == made.read_bytes()
     told = book.keeping.backups()
     assert (told.latest, told.second_latest, told.late) == (made.stem, made.stem, ())
 
@@ -199,6 +204,14 @@ def test_a_second_place_that_fails_is_told_and_stops_nobody(
     monkeypatch.setenv(name, value)
     made = carried(book, monkeypatch, tmp_path)
     assert made.is_file() and told in caplog.text and book.keeping.backups().second_latest is None
+    assert told in str(book.keeping.backups().late[-1])  # it is said at once, and by the doctor
+    monkeypatch.setenv(name, str(tmp_path) if name.endswith("SECOND") else "true {file}")
+    again = Book.open(book.target)
+    again.keeping.keep_daily(tmp_path / "kept")
+    again.lots.add(NewLot("T9", "pig", 5.0, TIN))
+    waited()
+    assert again.keeping.backups().late == () and again.keeping.backups().second_latest == made.stem
+    again.close()
 
 
 def test_a_week_without_a_backup_is_told(book: Book, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -249,3 +262,23 @@ def test_a_book_of_the_first_schema_is_brought_up_under_load(
         newest = connect.newest_revision()
         copies = [*tmp_path.glob(f"*.before-{newest}*"), *book.keeping.backups_folder().glob(f"before-{newest}*")]
         assert len(copies) == 1
+
+
+def test_two_books_of_one_name_share_a_second_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "second").mkdir()
+    monkeypatch.setenv("PIPEMETAL_BACKUPS_SECOND", str(tmp_path / "second"))
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        with Book.open(tmp_path / name / "shop.sqlite", create=True) as book:
+            book.lots.add(NewLot(f"T{name}", "pig", 5.0, TIN))
+            book.keeping.keep_daily()
+            book.lots.add(NewLot("T", "pig", 5.0, TIN))
+            waited()
+    held = sorted((tmp_path / "second").glob("shop.sqlite-*/*.backup"))
+    assert len(held) == 2
+    lots = set()
+    for k, file in enumerate(held):
+        restore(file, tmp_path / f"again{k}.sqlite")
+        with Book.open(tmp_path / f"again{k}.sqlite") as book:
+            lots |= {lot.id for lot in book.lots.in_stock()[0]}
+    assert lots == {"Ta", "Tb"}

@@ -29,8 +29,8 @@ def client(planned: Book) -> Iterator[TestClient]:
 
 def test_the_description_names_every_route_of_the_interface_and_no_page(client: TestClient) -> None:
     paths = client.get("/api/openapi.json").json()["paths"]
-    assert all(p.startswith("/api/") for p in paths)
-    assert {"/api/rolls", "/api/lots", "/api/casts", "/api/melts", "/api/cuts", "/api/undo"} <= set(paths)
+    assert all(p.startswith("/api/1/") for p in paths)
+    assert {f"/api/1/{name}" for name in ("rolls", "lots", "casts", "melts", "cuts", "undo")} <= set(paths)
 
 
 def test_a_script_goes_through_the_day(client: TestClient, planned: Book) -> None:
@@ -160,3 +160,36 @@ def test_what_the_documents_show_in_python_runs(planned: Book) -> None:
     finally:
         server.should_exit = True
         running.join(30)
+
+
+MARKED = {"id": "T-90", "kind": "pig", "mass_kg": 5.0, "composition": "Sn 100", "token": "1"}
+
+
+def test_a_mark_is_its_senders_own_and_stands_for_one_booking(client: TestClient, planned: Book) -> None:
+    planned.people.add("Ada", "run", pin="1379")
+    with planned.acting("Ada"):
+        planned.people.add("Ben", "keep", pin="1380")
+        ada, ben = (
+            {"authorization": f"Bearer {planned.tokens.give(name, 'keep', 'labels').value}"} for name in ("Ada", "Ben")
+        )
+    event = client.post("/api/1/lots", json=MARKED, headers=ben).json()["event"]
+    again = client.post("/api/1/lots", json=MARKED, headers=ben)
+    assert again.json() == {"event": event, "already": True}
+    # another sender that counts 1, 2, 3 too
+    assert client.post("/api/1/lots", json=MARKED | {"id": "T-97"}, headers=ada).json()["event"] > event
+    # the same mark for something else, and after it was taken back
+    other = client.post("/api/1/lots", json=MARKED | {"id": "T-91"}, headers=ben)
+    assert other.status_code == 409 and "something else" in other.json()["error"]
+    assert client.post("/api/1/undo", json={"event": event}, headers=ben).status_code == 200
+    gone = client.post("/api/1/lots", json=MARKED, headers=ben)
+    assert gone.status_code == 409 and "taken back since" in gone.json()["error"]
+    assert {lot.id for lot in planned.lots.in_stock()[0]} >= {"T-97"}
+
+
+def test_the_description_says_who_may_come_in(client: TestClient) -> None:
+    told = client.get("/api/1/openapi.json").json()
+    assert {"token", "password"} == set(told["components"]["securitySchemes"])
+    for ways in told["paths"].values():
+        for way in ways.values():
+            assert {"401", "403", "429"} <= set(way["responses"])
+    assert "already" in told["components"]["schemas"]["Booked"]["properties"]

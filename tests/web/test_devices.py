@@ -73,7 +73,25 @@ def test_lines_of_scales_are_read(line: str, kg: float, steady: bool) -> None:
     assert found is not None and found.mass_kg == pytest.approx(kg) and found.steady is steady
 
 
-@pytest.mark.parametrize("line", ["", "OL", "OL,GS,+999999kg", "S +", "12.3", "hello kg", "ERR 12 kg", "12.3 km"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        *(
+            "",
+            "OL",
+            "OL,GS,+999999kg",
+            "S +",
+            "12.3",
+            "hello kg",
+            "ERR 12 kg",
+            "12.3 km",
+            "ID 4711kg",
+            "P.TARE 12.34kg",
+        ),
+        *("+1 234.5kg", "+1,234.5kg", "+1'234.5kg", "+1.234,56kg", "+1,234kg", "ST,TR,+  12.34kg", "ST,GS,+1e99kg"),
+        *("N 55 T 5.00kg G 17.34kg N 12.34kg", "ST,GS,+999999kg", "12.3 t"),
+    ],
+)
 def test_what_is_no_mass_is_none(line: str) -> None:
     assert read_line(line) is None
 
@@ -89,6 +107,24 @@ def test_what_is_no_address_is_refused(address: str) -> None:
 def test_a_load_at_rest_is_waited_for() -> None:
     with listener(b"US,GS,+ 11.90kg\r\nUS,GS,+ 12.30kg\r\nST,GS,+ 12.34kg\r\nST,GS,+ 0.00kg\r\n") as (address, _):
         assert read_scale(address).mass_kg == 12.34
+
+
+STREAM = b"ST,GS,+  12.34kg\r\n"
+BARE = b"  12.34 kg\r\n"
+
+
+@pytest.mark.parametrize("begins", range(len(STREAM)))
+def test_a_stream_that_is_joined_in_its_midst_tells_no_half_line(begins: int) -> None:
+    with listener((STREAM * 4)[begins:]) as (address, _):
+        assert read_scale(address).mass_kg == 12.34
+
+
+@pytest.mark.parametrize("begins", range(len(BARE)))
+def test_a_bare_line_counts_when_the_next_says_the_same(begins: int) -> None:
+    with listener((BARE * 4)[begins:]) as (address, _):
+        assert read_scale(address).mass_kg == 12.34
+    with listener(b"12.34 kg\r\n12.36 kg\r\n12.38 kg\r\n") as (address, _), pytest.raises(FileFormatError):
+        read_scale(address)
 
 
 def test_a_scale_that_says_nothing_is_named() -> None:
@@ -144,6 +180,32 @@ def test_a_label_goes_straight_to_the_printer(planned: Book) -> None:
     assert taken[0].startswith(b"^XA^FO0,0^GFA,") and taken[0].endswith(b"^XZ\n") and len(taken) == 2
 
 
+@contextmanager
+def talker() -> Iterator[str]:
+    """A device that talks without end."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def serve() -> None:
+            try:
+                connection, _ = server.accept()
+                with connection:
+                    while True:
+                        connection.sendall(b"x" * 4096)
+            except OSError:
+                return
+
+        threading.Thread(target=serve, daemon=True).start()
+        yield f"127.0.0.1:{server.getsockname()[1]}"
+
+
+def test_a_printer_that_talks_without_end_is_not_listened_to_for_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    from pipemetal.files import label_printer
+
+    monkeypatch.setattr(label_printer, "PATIENCE_S", 0.3)
+    with talker() as address:
+        label_printer.send(b"^XA^XZ", address)
+
+
 def test_a_printer_that_is_off_is_told(planned: Book) -> None:
     with client_of(planned, Devices(label_printer="127.0.0.1:1")) as client:
         answer = client.post("/labels/print", data={"ids": planned.rolls.ids()[0]})
@@ -181,7 +243,7 @@ def test_a_photo_without_a_code_or_that_is_none_is_told(planned: Book) -> None:
 
 def test_a_bomb_of_a_photo_is_refused() -> None:
     out = io.BytesIO()
-    Image.new("1", (20_000, 20_000)).save(out, "PNG")
+    Image.new("1", (9_000, 9_000)).save(out, "PNG")
     with pytest.raises(FileFormatError, match=r"is (too large|no photo)"):
         codes_in(out.getvalue())
 

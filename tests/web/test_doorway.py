@@ -15,12 +15,13 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from cryptography import x509
+from starlette.testclient import TestClient
 from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from pipemetal.cli.main import cli
 from pipemetal.errors import FileFormatError, InputError
 from pipemetal.shop.book import Book
-from pipemetal.web.doorway import Doorway, own_address
+from pipemetal.web.doorway import Doorway, OnlyFrom, own_address
 from pipemetal.web.own_certificate import certificate_for, given_certificate
 from pipemetal.web.site import Site
 from pipemetal.web.trust import ROOT_PATH
@@ -161,11 +162,53 @@ def test_the_pages_are_locked_and_new_tablets_learn_to_trust(
 
 def test_behind_a_proxy_its_word_alone_says_who_asks(site: Site) -> None:
     way = Doorway(free_port(), lan=True, behind=("127.0.0.1",), names=("pipes.example",))
+    assert way.host == "127.0.0.1"  # a proxy on this machine needs no other address
     lines = list(way.open(site))
+    assert "https://pipes.example/" in lines[1]
     (server,) = way._servers
-    server.config.load()
-    assert isinstance(server.config.loaded_app, ProxyHeadersMiddleware)
-    assert "127.0.0.1" in server.config.loaded_app.trusted_hosts and "https://pipes.example/" in lines[1]
+    assert isinstance(server.config.app, OnlyFrom)
+    with TestClient(server.config.app, base_url="http://pipes.example", client=("127.0.0.1", 5)) as proxy:
+        told = {"x-forwarded-proto": "https", "sec-fetch-site": "same-origin"}
+        came = proxy.post("/enter", data={"name": "Ada", "secret": "1379"}, headers=told, follow_redirects=False)
+        assert came.status_code == 303 and "Secure" in came.headers["set-cookie"]
+
+
+def test_nobody_but_the_proxy_is_answered(site: Site) -> None:
+    way = Doorway(free_port(), lan=True, behind=("10.0.0.7",), names=("pipes.example",))
+    assert way.host == "0.0.0.0"
+    list(way.open(site))
+    app = way._servers[0].config.app
+    for address, status in (("10.0.0.8", 403), ("127.0.0.1", 403), ("10.0.0.7", 200)):
+        with TestClient(app, base_url="http://pipes.example", client=(address, 5)) as one:
+            assert one.get("/enter").status_code == status
+    with TestClient(app, base_url="http://127.0.0.1", client=("127.0.0.1", 5)) as here:
+        assert here.get("/health").status_code == 200
+
+
+def test_a_certificate_put_in_place_is_taken_up(tmp_path: Path, site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipemetal.web.doorway.AN_HOUR_S", 0.2)
+    a, b = certificate_for(NAMES, tmp_path / "a"), certificate_for(NAMES, tmp_path / "b")
+    shown, roots = tmp_path / "shown.pem", [leaf(one.chain).serial_number for one in (a, b)]
+    shown.write_bytes(a.chain.read_bytes())
+    way = Doorway(free_port(), lan=True, certificate_path=shown, key_path=shown)
+
+    def number() -> int:
+        return x509.load_pem_x509_certificate(
+            ssl.get_server_certificate(("127.0.0.1", way.port)).encode()
+        ).serial_number
+
+    with served(way, site):
+        assert number() == roots[0]
+        shown.write_bytes(b.chain.read_bytes())
+        while number() != roots[1]:
+            time.sleep(0.05)
+
+
+def test_a_certificate_that_has_ended_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    long_ago = dt.datetime.now(dt.UTC) - dt.timedelta(days=600)
+    old = certificate_for(NAMES, tmp_path, long_ago)
+    with pytest.raises(FileFormatError, match="ended on"):
+        given_certificate(old.chain, old.key)
 
 
 @pytest.mark.parametrize("way", [Doorway(0), Doorway(0, lan=True, plain=True)])
@@ -183,6 +226,9 @@ def test_without_a_proxy_the_connection_alone_says_who_asks(way: Doorway, site: 
         (Doorway(0, lan=True, certificate_path=Path("c.pem")), "go together"),
         (Doorway(0, lan=True, plain=True, behind=("127.0.0.1",)), "is one of three"),
         (Doorway(0, lan=True, behind=("proxy",)), "is no address"),
+        (Doorway(0, lan=True, behind=("0.0.0.0/0",)), "is no address"),
+        (Doorway(0, lan=True, behind=("0.0.0.0",)), "is no address"),
+        (Doorway(0, lan=True, names=("bad/name",)), "is no name of a machine"),
     ],
 )
 def test_wishes_that_contradict_each_other_are_refused(way: Doorway, said: str) -> None:

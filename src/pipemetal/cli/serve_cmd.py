@@ -18,7 +18,7 @@ from pipemetal.cli.shop_cmd import named_by, shop_of, shop_option
 from pipemetal.errors import InputError, near
 from pipemetal.files.outbox import is_database
 from pipemetal.texts import Text
-from pipemetal.web.doorway import Doorway, is_well
+from pipemetal.web.doorway import WELL, Doorway, is_well
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -32,7 +32,7 @@ DEMO_ITERATIONS = 200
 FIRST_PAGE_S = 1.5
 
 
-@click.command(short_help="The shop's pages.")
+@click.command(short_help="The shop's pages.", context_settings={"auto_envvar_prefix": "PIPEMETAL_SERVE"})
 @shop_option
 @click.option("--demo", is_flag=True, help="The invented shop in a temporary folder, with a short plan.")
 @click.option("--plan", "plan_path", type=FILE, metavar="plan.json", help="Bring this plan into the book first.")
@@ -101,11 +101,14 @@ def serve(
 
     Over --lan the way is locked with a certificate of the shop's own, made at the first start. Tablets are told once
     to trust it, at the address that is printed. Every writing, job and refusal is a line on standard error.
+
+    In place of an option the environment may say it: PIPEMETAL_SERVE_PORT, _NAMES, _CERTIFICATE_PATH, _KEY_PATH, _BEHIND,
+    _SCALE, _LABEL_PRINTER, _LABEL_SIZE; several names or addresses with a space between.
     """
     if well:
-        answers = is_well(port)
-        click.echo(f"The server at port {port} {'is well' if answers else 'does not answer'}.")
-        click.get_current_context().exit(0 if answers else 1)
+        how = is_well(port)
+        click.echo(f"The server at port {port} {how}.")
+        click.get_current_context().exit(0 if how == WELL else 1)
     way = Doorway(port, lan or bool(behind), plain, certificate_path, key_path, behind, names, trust_port or port + 1)
     way.check()
     devices = _devices(scale, label_printer, label_size, dots)

@@ -20,10 +20,20 @@ from pipemetal.units import MASS_KG
 
 __all__ = ["ScaleReading", "check_address", "read_line", "read_scale"]
 
-UNITS_KG: Final = {"kg": 1.0, "g": 1e-3, "lb": MASS_KG["lb"], "lbs": MASS_KG["lb"], "t": 1000.0}
-_MASS: Final = re.compile(r"([+-]?)\s*(\d+(?:[.,]\d+)?)\s*(kg|g|lbs?|t)\b", re.IGNORECASE)
-_MOVING: Final = re.compile(r"^\s*(?:US|SD|S\s+D|\?|M)(?=[\s,;]|$)", re.IGNORECASE)
-_WRONG: Final = re.compile(r"^\s*(?:OL|UL|S\s+[+-]|EL|ERR)(?=[\s,;]|$)", re.IGNORECASE)
+UNITS_KG: Final = {"kg": 1.0, "g": 1e-3, "lb": MASS_KG["lb"], "lbs": MASS_KG["lb"]}
+_LINE: Final = re.compile(
+    r"""\s*
+    (?:(?P<rest>ST|SS|S\s+S|US|SD|S\s+D|\?)(?=[\s,;]))?[\s,;]*   # at rest or not
+    (?:(?P<kind>GS|NT|G|N|B|GROSS|NET)(?=[\s,;:+-]))?[\s,;:]*      # gross or net
+    (?P<sign>[+-]?)\s*(?P<number>\d{1,6}(?:[.,]\d{1,4})?)\s*
+    (?P<unit>kg|g|lbs?)\s*(?:G|N|B|GROSS|NET)?\s*""",
+    re.IGNORECASE | re.VERBOSE,
+)
+"""A whole line: whatever else stands on it (a tare, an article, two masses) makes it none."""
+_THOUSANDS: Final = re.compile(r"\d,\d{3}$")
+"""A comma before three digits may part thousands: nobody can tell."""
+MOST_KG: Final = 5000.0
+"""No scale of a pipe shop carries more (an estimate)."""
 _NETWORK: Final = re.compile(r"(?P<host>[A-Za-z0-9.-]+|\[[0-9A-Fa-f:]+\]):(?P<port>\d{1,5})")
 _SERIAL: Final = re.compile(r"(?P<line>/dev/[^\s@]+|COM\d+)(?:@(?P<baud>\d{3,6}))?", re.IGNORECASE)
 BAUD: Final = 9600
@@ -43,19 +53,27 @@ class ScaleReading:
 
 
 def read_line(line: str) -> ScaleReading | None:
-    """A line that a scale sent; None where it tells no mass.
+    """A whole line that a scale sent; None where it tells no mass for sure.
 
     >>> read_line("ST,GS,+  12.34kg")
     ScaleReading(mass_kg=12.34, steady=True, said='ST,GS,+  12.34kg')
-    >>> read_line("OL") is read_line("hello") is None
+    >>> read_line("OL") is read_line("ST,TR,+ 12.34kg") is read_line("+1,234kg") is None
     True
     """
-    found = _MASS.search(line)
-    if found is None or _WRONG.match(line):
+    found = _LINE.fullmatch(line)
+    if found is None or _THOUSANDS.search(found["number"]):
         return None
-    sign, number, unit = found.groups()
-    kg = float(number.replace(",", ".")) * UNITS_KG[unit.lower()]
-    return ScaleReading(-kg if sign == "-" else kg, _MOVING.match(line) is None, line.strip()[:80])
+    kg = float(found["number"].replace(",", ".")) * UNITS_KG[found["unit"].lower()]
+    if kg > MOST_KG:
+        return None
+    steady = (found["rest"] or "S").upper().replace(" ", "") in ("S", "ST", "SS")
+    return ScaleReading(-kg if found["sign"] == "-" else kg, steady, line.strip()[:80])
+
+
+def _begins(line: str) -> bool:
+    """Whether a line says of itself where it begins: half a line that was joined in its midst does not."""
+    found = _LINE.fullmatch(line)
+    return found is not None and found["rest"] is not None
 
 
 def check_address(address: str) -> None:
@@ -78,12 +96,20 @@ def read_scale(address: str) -> ScaleReading:
     Raises: FileFormatError where the scale cannot be reached or says nothing that is a mass.
     """
     check_address(address)
-    until, latest = time.monotonic() + STEADY_S, None
+    until, latest, sent = time.monotonic() + STEADY_S, None, ""
+    before: ScaleReading | None = None
     try:
         with contextlib.closing(_lines(address)) as lines:
-            for line in lines:
-                latest = read_line(line) or latest
-                if latest is not None and (latest.steady or time.monotonic() > until):
+            for number, line in enumerate(lines):
+                sent = line.strip() or sent
+                found = read_line(line) if number or _begins(line) else None
+                # a line that does not say where it begins counts when the next one says the same
+                sure = found is not None and (_begins(line) or found == before)
+                before = found
+                if found is None or not sure:
+                    continue
+                latest = found
+                if latest.steady or time.monotonic() > until:
                     break
     except (OSError, ValueError) as error:
         if latest is None:
@@ -97,7 +123,7 @@ def read_scale(address: str) -> ScaleReading:
         raise FileFormatError(
             "tells no mass",
             field="scale",
-            value=address,
+            value=sent[:80] or address,
             allowed=Text("lines with a number and its unit, within {seconds} s", seconds=Amount(PATIENCE_S)),
             example="ST,GS,+  12.34kg",
         )

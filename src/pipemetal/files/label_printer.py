@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import io
 import socket
+import time
 from collections.abc import Sequence
 from typing import Final
 
@@ -19,7 +20,7 @@ __all__ = ["PORT", "address_of", "send", "zpl_of"]
 PORT: Final = 9100
 """Where printers on a network take what is to be printed as it is (common practice, no source)."""
 DARK: Final = 128
-PATIENCE_S: Final = 10.0
+PATIENCE_S: Final = 5.0
 ANSWER: Final = 4096
 
 
@@ -72,10 +73,12 @@ def send(data: bytes, printer: str) -> None:
         with socket.create_connection(address, timeout=PATIENCE_S) as connection:
             connection.sendall(data)
             connection.shutdown(socket.SHUT_WR)
-            # one that goes away before it has read all is heard here; one that never answers cannot be told from a slow one
+            # one that goes away before it has read all is heard here; one that never answers cannot be told from a slow one,
+            # and one that talks without end is not listened to
+            until = time.monotonic() + PATIENCE_S
             with contextlib.suppress(TimeoutError):
-                while connection.recv(ANSWER):
-                    pass
+                while connection.recv(ANSWER) and time.monotonic() < until:
+                    connection.settimeout(max(until - time.monotonic(), 0.01))
     except OSError as error:
         raise FileFormatError(
             Text("cannot be reached: {why}", why=str(error)),

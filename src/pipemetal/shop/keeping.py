@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import glob
+import hashlib
 import logging
 import os
 import platform
@@ -28,7 +29,7 @@ from pipemetal.shop.checking import check_attachments, check_ledger, check_struc
 from pipemetal.shop.copies import copy_to, hashes_of, unused
 from pipemetal.shop.dumping import write_dump
 from pipemetal.shop.rowfiles import Manifest, blob_sizes, table_hashes, tables_at
-from pipemetal.shop.second_place import carry, latest_carried, second_place
+from pipemetal.shop.second_place import carry, last_failure, latest_carried, second_place
 from pipemetal.shop.writer import Writer
 from pipemetal.texts import Text
 
@@ -131,6 +132,8 @@ class Keeping:
         folder, keep = self._daily
         self._backed_up_on = today
         file = folder / f"{today}.backup"
+        if file.exists() and second_place() and latest_carried(folder) != today:
+            carry(file, keep, self._named_apart())  # it was made today, and did not get there
         if file.exists() or not self._writer.last_event():
             return
         try:
@@ -138,11 +141,18 @@ class Keeping:
             self.backup(file)
             _LOG.info("backed up before the first writing of the day: %s", file)
             _keep_latest(folder, file, keep)
-            carry(file, keep)
+            carry(file, keep, self._named_apart())
         except (OSError, BookError) as error:
             if not file.exists():  # another program may just have made it
                 # work in the shop goes on without it; the doctor tells it too
                 _LOG.warning("today's backup could not be made: %s", error)
+
+    def _named_apart(self) -> str:
+        """A folder's name for this book's backups beside those of others, two of the same name too."""
+        target = self._writer.target
+        whole = str(Path(target).resolve()) if self._writer.is_sqlite else connect.without_password(target)
+        name = re.sub(r"[^A-Za-z0-9._-]+", "-", whole.rpartition("/")[2])[:60] or "book"
+        return f"{name}-{hashlib.sha256(whole.encode()).hexdigest()[:8]}"
 
     def backups(self) -> Backups:
         """How it stands with the daily backups."""
@@ -157,6 +167,8 @@ class Keeping:
                 late.append(_told_late("no backup", latest, str(folder)))
             if second and _is_late(carried, *written):
                 late.append(_told_late("no backup at the second place", carried, second))
+        if second and (why := last_failure(folder)):
+            late.append(Text("The latest backup did not come to the second place: {why}", why=why))
         return Backups(str(folder), len(kept), latest, second, carried, tuple(late))
 
     def keep_before(self, newest: str) -> None:

@@ -6,6 +6,7 @@ PIPEMETAL_BACKUPS_SECOND names the folder: on another disk, another machine. PIP
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import logging
 import os
@@ -21,7 +22,7 @@ from pipemetal.files.outbox import replacing, streaming
 from pipemetal.logs import one_line
 from pipemetal.texts import Text
 
-__all__ = ["SECOND", "carry", "check_second", "latest_carried", "second_place"]
+__all__ = ["SECOND", "carry", "check_second", "last_failure", "latest_carried", "second_place"]
 
 FOLDER: Final = "PIPEMETAL_BACKUPS_SECOND"
 COMMAND: Final = "PIPEMETAL_BACKUPS_COMMAND"
@@ -29,6 +30,8 @@ SECOND: Final = (FOLDER, COMMAND)
 PATIENCE_S: Final = 1800.0
 CARRIED: Final = "second-place.txt"
 """Beside the daily backups: which was the latest that came to the second place."""
+FAILED: Final = "second-place-failed.txt"
+"""Beside them too: why the last attempt failed, while it stands."""
 DAYS: Final = "????-??-??.backup"
 _LOG: Final = logging.getLogger("pipemetal.book")
 
@@ -61,11 +64,14 @@ def check_second() -> None:
         raise BookError("is not installed", field=COMMAND, value=words[0], allowed="a program of this machine")
 
 
-def carry(file: Path, keep: int) -> threading.Thread | None:
-    """Begin to carry a backup to the second place; the thread that does it, None where there is none."""
+def carry(file: Path, keep: int, book: str) -> threading.Thread | None:
+    """Begin to carry a backup to the second place; the thread that does it, None where there is none.
+
+    `book`: what tells this book's backups from another's.
+    """
     if not second_place():
         return None
-    at_work = threading.Thread(target=_carry, args=(file, keep), name="second backup")
+    at_work = threading.Thread(target=_carry, args=(file, keep, book), name="second backup")
     at_work.start()
     return at_work
 
@@ -79,11 +85,20 @@ def latest_carried(folder: Path) -> str | None:
         return None
 
 
-def _carry(file: Path, keep: int) -> None:
+def last_failure(folder: Path) -> str:
+    """Why the last backup did not come to the second place; empty where it did."""
+    try:
+        return (folder / FAILED).read_text(encoding="utf-8", errors="replace").strip()[:300]
+    except OSError:
+        return ""
+
+
+def _carry(file: Path, keep: int, book: str) -> None:
+    failed = file.parent / FAILED
     try:
         check_second()
         if folder := os.environ.get(FOLDER):
-            _copy(file, Path(folder), keep)
+            _copy(file, Path(folder) / book, keep)
         if command := os.environ.get(COMMAND):
             # asked for by whoever starts the program on this machine, who may run what they like
             words = [word.replace("{file}", str(file)) for word in shlex.split(command)]
@@ -93,12 +108,17 @@ def _carry(file: Path, keep: int) -> None:
                 raise BookError(Text("ended with {code}: {said}", code=done.returncode, said=said))
         with replacing(), streaming(file.parent / CARRIED, private=True) as out:
             out.write(f"{file.stem}\n".encode())
+        failed.unlink(missing_ok=True)
         _LOG.info("the backup of %s is at the second place", file.stem)
     except (OSError, BookError, subprocess.SubprocessError) as error:
-        _LOG.warning("the backup of %s did not come to the second place: %s", file.stem, one_line(str(error)))
+        told = one_line(str(error))[:300]
+        _LOG.warning("the backup of %s did not come to the second place: %s", file.stem, told)
+        with contextlib.suppress(OSError, BookError), replacing(), streaming(failed, private=True) as out:
+            out.write(f"{told}\n".encode())
 
 
 def _copy(file: Path, folder: Path, keep: int) -> None:
+    folder.mkdir(mode=0o700, exist_ok=True)
     with file.open("rb") as held, replacing(), streaming(folder / file.name, private=True) as out:
         shutil.copyfileobj(held, out)
     for old in sorted(folder.glob(DAYS))[:-keep]:

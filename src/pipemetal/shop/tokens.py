@@ -66,14 +66,16 @@ class Tokens:
             return Written(w.event_id, f"{PREFIX}_{key}_{secret}")
 
     def withdraw(self, key: str) -> Written[None]:
-        """Let a token do nothing more. Errors: BookError."""
+        """Let a token do nothing more, for ever: it cannot be taken back. Errors: BookError."""
         with self._writer.writing(Action.TOKEN_WITHDRAWN, f"token:{key}") as w:
-            w.change("tokens", key, None, withdrawn=True)
+            w.change("tokens", key, None, withdrawn=True, secret="")
             return w.written()
 
     def all(self) -> list[Token]:
-        """Every token that is good, by the day on which it was given."""
-        held = [Token(row.id, row.person, row.role, row.note, row.day) for row in self._writer.rows(TokenRow)]
+        """Every token that is good, by the day on which it was given; one of a person who was closed is not."""
+        people = set(self._writer.ids(PersonRow))
+        rows = [row for row in self._writer.rows(TokenRow) if row.person in people]
+        held = [Token(row.id, row.person, row.role, row.note, row.day) for row in rows]
         return sorted(held, key=lambda token: (token.day, token.id))
 
     def check(self, text: str) -> Token | None:

@@ -40,8 +40,8 @@ COUNTED: Final = {
 """Tables whose rows are things of the shop, in words; reservations follow from plans."""
 
 
-KEPT_BY_NOBODY: Final = (Action.PIN_SET, Action.PASSWORD_SET)
-"""What cannot be taken back: no event holds a secret."""
+KEPT_BY_NOBODY: Final = (Action.PIN_SET, Action.PASSWORD_SET, Action.TOKEN_WITHDRAWN)
+"""What cannot be taken back: no event holds a secret, and a token that was withdrawn may be in wrong hands."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def take_back(w: Writing, event_id: int) -> None:
         raise BookError("is taken back already", field="event", value=event_id)
     changes: list[Change] = json.loads(found["changes"])
     rows = w.connection.execute(select(schema.movements).where(m.event == event_id).order_by(m.id.desc())).all()
-    if not rows and not any(_columns(change) for change in changes):
+    if found["what"] in KEPT_BY_NOBODY or (not rows and not any(_columns(change) for change in changes)):
         raise BookError(
             Text("cannot be taken back: of {what} the book keeps nothing to go back to", what=found["what"]),
             field="event",

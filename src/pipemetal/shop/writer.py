@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import getpass
+import hashlib
 import logging
 import time
 from collections.abc import Callable, Iterator
@@ -17,6 +18,7 @@ from pipemetal.errors import ConflictError, InputError, NotInBookError
 from pipemetal.logs import one_line, tell_refusal
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
+from pipemetal.shop.ledger import taken_back
 from pipemetal.shop.refusals import MOST_NEAR, AlreadyDoneError, check_allowed, check_somebody_runs, word_of
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Row
@@ -128,10 +130,9 @@ class Writer:
         ):
             if not self.is_sqlite:
                 connection.execute(text("LOCK TABLE events IN EXCLUSIVE MODE"))
+            token = _mark(who, token) if token is not None else None
             if token is not None:
-                done = connection.execute(select(schema.events.c.id).where(schema.events.c.token == token)).scalar()
-                if done is not None:
-                    raise AlreadyDoneError(int(done))
+                _refuse_done(connection, token, what, about)
             check_allowed(connection, who, what, most)
             event_id = int(connection.execute(select(func.max(schema.events.c.id))).scalar() or 0) + 1
             writing = Writing(connection, event_id, who, most)
@@ -205,6 +206,30 @@ class Writer:
         if seen is not None:
             seen.append(found)
         return found
+
+
+def _mark(who: str, token: str) -> str:
+    """A sender's own mark: two senders that count 1, 2, 3 do not meet."""
+    return hashlib.sha256(f"{who}\n{token}".encode()).hexdigest()
+
+
+def _refuse_done(connection: Connection, mark: str, what: Action, about: str) -> None:
+    """Errors: AlreadyDoneError where this was sent before; ConflictError where the mark stands for something else, or that was
+    taken back."""
+    e = schema.events.c
+    done = connection.execute(select(e.id, e.what, e.about).where(e.token == mark)).first()
+    if done is None:
+        return
+    if (done.what, done.about) != (what.value, about):
+        raise ConflictError(
+            f"this mark was used for something else: event {done.id}, {done.what}, {done.about}; nothing was booked"
+        )
+    gone = taken_back((row.id, row.undoes) for row in connection.execute(select(e.id, e.undoes)))
+    if done.id in gone:
+        raise ConflictError(
+            f"this was done as event {done.id} and taken back since; send it with a new mark to do it again"
+        )
+    raise AlreadyDoneError(int(done.id))
 
 
 def _login_name() -> str:

@@ -65,8 +65,29 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
     @app.get("/api/openapi.json", include_in_schema=False)
     def description() -> Response:
-        routes = [r for r in app.routes if getattr(r, "path", "").startswith("/api/")]
-        return JSONResponse(get_openapi(title="A shop's metal", version="1", routes=routes))
+        return JSONResponse(described(app))
+
+
+def described(app: FastAPI) -> dict[str, object]:
+    """The interface as OpenAPI describes it: addresses with their version, who may come in, and how it refuses."""
+    routes = [r for r in app.routes if getattr(r, "path", "").startswith("/api/")]
+    told = get_openapi(title="A shop's metal", version="1", routes=routes)
+    told["paths"] = {path.replace("/api/", "/api/1/", 1): ways for path, ways in told["paths"].items()}
+    told["components"]["securitySchemes"] = {
+        "token": {"type": "http", "scheme": "bearer", "description": "A token of `pipemetal book people token`."},
+        "password": {"type": "http", "scheme": "basic", "description": "Name and password of a person; no PIN."},
+    }
+    told["security"] = [{"token": []}, {"password": []}, {}]
+    refused = {"application/json": {"schema": {"type": "object"}}}
+    for ways in told["paths"].values():
+        for way in ways.values():
+            for status, words in (
+                (401, "Come in first."),
+                (403, "The role does not go so far."),
+                (429, "Too many tries."),
+            ):
+                way["responses"].setdefault(str(status), {"description": words, "content": refused})
+    return dict(told)
 
 
 def _add_looking(app: FastAPI, site: Site) -> None:

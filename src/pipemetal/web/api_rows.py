@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 __all__ = [
     "AccountRow",
@@ -20,9 +20,10 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Booked:
-    """The event under which something was booked."""
+    """The event under which something was booked; `already` where the same mark was sent before, and nothing was booked again."""
 
     event: int
+    already: bool = field(default=False, kw_only=True)
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.routing import Route
 
-from pipemetal.errors import InputError, NotInBookError
+from pipemetal.errors import ConflictError, InputError, NotInBookError
 from pipemetal.shop.book import AlreadyDoneError, NotAllowedError, StaleSaveError, UndoFirstError
 from pipemetal.shop.refusals import RAW_COLUMNS
 from pipemetal.shop.roles import Role
@@ -125,6 +125,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
     ):
         room.add_routes(app, site)
     _add_errors(app, site)
+    _add_conflicts(app, site)
     routes = [r for r in app.routes if isinstance(r, Route)]
     unlisted = [r.path for r in routes for m in r.methods or () if m != "HEAD" and (m, r.path) not in ROUTES]
     if unlisted:
@@ -170,6 +171,26 @@ def _add_errors(app: FastAPI, site: Site) -> None:
         words = error.text() if isinstance(error, InputError) else str(error)
         return _told(site, request, title, words, 404 if missing else 403 if denied else 422)
 
+    def http_error(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        title, words = HTTP_SAID.get(error.status_code, ("That did not work", str(error.detail)))
+        return _told(site, request, title, words, error.status_code)
+
+    def invalid(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)
+        found = [fault_of(one) for one in error.errors()[:KEPT_FIELDS]]
+        words = joined(fault.text() for fault in found)
+        if faults.by_script(request):
+            request.scope[REASON] = words
+            return faults.answer(found, site.show(request), 422)
+        return _told(site, request, "That cannot be used", words, 422)
+
+    app.add_exception_handler(InputError, input_error)
+    app.add_exception_handler(HTTPException, http_error)
+    app.add_exception_handler(RequestValidationError, invalid)
+
+
+def _add_conflicts(app: FastAPI, site: Site) -> None:
     def stale(request: Request, error: Exception) -> Response:
         assert isinstance(error, StaleSaveError)
         say = site.show(request).say
@@ -196,23 +217,10 @@ def _add_errors(app: FastAPI, site: Site) -> None:
             site, request, "Done already", site.show(request).say("This form was sent before; it was done once."), 200
         )
 
-    def http_error(request: Request, error: Exception) -> Response:
-        assert isinstance(error, HTTPException)
-        title, words = HTTP_SAID.get(error.status_code, ("That did not work", str(error.detail)))
-        return _told(site, request, title, words, error.status_code)
+    def conflict(request: Request, error: Exception) -> Response:
+        return _told(site, request, "That was sent before", str(error), 409)
 
-    def invalid(request: Request, error: Exception) -> Response:
-        assert isinstance(error, RequestValidationError)
-        found = [fault_of(one) for one in error.errors()[:KEPT_FIELDS]]
-        words = joined(fault.text() for fault in found)
-        if faults.by_script(request):
-            request.scope[REASON] = words
-            return faults.answer(found, site.show(request), 422)
-        return _told(site, request, "That cannot be used", words, 422)
-
-    app.add_exception_handler(InputError, input_error)
     app.add_exception_handler(StaleSaveError, stale)
     app.add_exception_handler(UndoFirstError, undo_first)
     app.add_exception_handler(AlreadyDoneError, already)
-    app.add_exception_handler(HTTPException, http_error)
-    app.add_exception_handler(RequestValidationError, invalid)
+    app.add_exception_handler(ConflictError, conflict)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import http.client
 import ipaddress
+import logging
+import re
 import socket
 import ssl
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -17,16 +19,21 @@ from pipemetal.errors import InputError
 
 if TYPE_CHECKING:
     import uvicorn
+    from starlette.types import ASGIApp, Receive, Scope, Send
 
     from pipemetal.web.own_certificate import Certificate
     from pipemetal.web.site import Site
 
-__all__ = ["Doorway", "is_well", "own_address"]
+__all__ = ["WELL", "Doorway", "is_well", "own_address"]
 
 EVERYWHERE: Final = "0.0.0.0"
 HERE: Final = "127.0.0.1"
 WELL_S: Final = 5.0
-A_DAY_S: Final = 86_400.0
+WELL: Final = "is well"
+AN_HOUR_S: Final = 3_600.0
+MOST_PROXIES: Final = 65_536
+_A_NAME: Final = re.compile(r"[A-Za-z0-9]([A-Za-z0-9-]{0,62})(\.[A-Za-z0-9]([A-Za-z0-9-]{0,62}))*")
+_LOG: Final = logging.getLogger("pipemetal.pages")
 
 
 @dataclass
@@ -72,19 +79,31 @@ class Doorway:
             )
         for address in self.behind:
             try:
-                ipaddress.ip_network(address, strict=False)
+                network = ipaddress.ip_network(address, strict=False)
             except ValueError:
+                network = None
+            if network is None or network.num_addresses > MOST_PROXIES or network.network_address.is_unspecified:
                 raise InputError(
                     "is no address", field="--behind", value=address, allowed="the proxy's own", example="127.0.0.1"
-                ) from None
+                )
+        for name in self.names:
+            if not _A_NAME.fullmatch(name) and not _is_address(name):
+                raise InputError(
+                    "is no name of a machine",
+                    field="--name",
+                    value=name,
+                    allowed="letters, digits, dots and dashes; or an address",
+                    example="pipes.local",
+                )
         _refuse_taken(self.port, self.host, "--port")
         if self.own:
             _refuse_taken(self.trust_port, self.host, "--trust-port")
 
     @property
     def host(self) -> str:
-        """Which of this machine's addresses are answered."""
-        return EVERYWHERE if self.lan else HERE
+        """Which of this machine's addresses are answered: a proxy on this machine needs no other."""
+        near = bool(self.behind) and all(ipaddress.ip_network(a, strict=False).is_loopback for a in self.behind)
+        return EVERYWHERE if self.lan and not near else HERE
 
     def _called(self) -> list[str]:
         """What tablets may call this machine, the likeliest first."""
@@ -107,20 +126,25 @@ class Doorway:
         called = self._called()
         hosts = LOOPBACK | frozenset(f"[{n}]" if ":" in n else n for n in called)
         # who asks is told by the connection alone, or by the proxy that was named: others could write such a header too
-        more: dict[str, object] = {"proxy_headers": bool(self.behind)}
+        app: ASGIApp = create_app(site, hosts=hosts)
+        more: dict[str, object] = {"proxy_headers": False}
         if self.behind:
-            more["forwarded_allow_ips"] = list(self.behind)
+            from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
+
+            app = OnlyFrom(ProxyHeadersMiddleware(app, list(self.behind)), self.behind)  # type: ignore[arg-type]
         if self.locked:
             if self.certificate_path is not None and self.key_path is not None:
                 self._certificate = given_certificate(self.certificate_path, self.key_path)
             else:
                 self._certificate = certificate_for([*called, "localhost", HERE, "::1"])
             more |= {"ssl_certfile": self._certificate.chain, "ssl_keyfile": self._certificate.key}
-        self._add(create_app(site, hosts=hosts), self.port, more)
+        self._add(app, self.port, more)
         scheme = "https" if self.locked else "http"
         yield f"Open {scheme}://{'localhost' if self.locked else HERE}:{self.port}/ on this machine. Ctrl+C stops."
         if self._certificate is not None:
-            yield f"In the shop's network, for the people of the book: https://{called[0]}:{self.port}/"
+            left_out = self._certificate.left_out
+            good = next((name for name in called if name not in left_out), called[0])
+            yield f"In the shop's network, for the people of the book: https://{good}:{self.port}/"
         elif self.behind:
             yield f"Behind the proxy at {', '.join(self.behind)}: {self.first_address()}"
         elif self.lan:
@@ -143,6 +167,11 @@ class Doorway:
         config = uvicorn.Config(app, host=self.host, port=port, log_config=None, server_header=False, **more)  # type: ignore[arg-type]
         self._servers.append(uvicorn.Server(config))
 
+    def _stamps(self) -> tuple[float, ...]:
+        """When the files of the certificate were written."""
+        held = self._certificate
+        return tuple(file.stat().st_mtime for file in (held.chain, held.key) if file.exists()) if held else ()
+
     def run(self) -> None:
         """Serve until the program is stopped. The page for new tablets runs beside the others."""
         pages, *beside = self._servers
@@ -151,13 +180,14 @@ class Doorway:
         if self._certificate is not None:
             if not pages.config.loaded:
                 pages.config.load()
-            self._renew_daily(pages.config.ssl)
+            self._renew_hourly(pages.config.ssl)
         pages.run()
         for server in beside:
             server.should_exit = True
 
-    def _renew_daily(self, context: ssl.SSLContext | None) -> None:
-        """Take up a certificate that was made anew, without starting again: connections to come are given it."""
+    def _renew_hourly(self, context: ssl.SSLContext | None) -> None:
+        """Take up a certificate that was made anew, or put in place, without starting again: connections to come are given it."""
+        seen = self._stamps()
 
         def renew() -> None:
             from pipemetal.errors import FileFormatError
@@ -169,14 +199,44 @@ class Doorway:
             try:
                 if self.own:
                     certificate_for([*self._called(), "localhost", HERE, "::1"])
-                context.load_cert_chain(held.chain, held.key)
-            except (FileFormatError, OSError):  # what is in use stays
-                pass
-            self._renew_daily(context)
+                if self._stamps() != seen:
+                    context.load_cert_chain(held.chain, held.key)
+                    _LOG.info("a new certificate is in use")
+            except (FileFormatError, OSError) as error:  # what is in use stays
+                _LOG.warning("a new certificate cannot be used: %s", error)
+            self._renew_hourly(context)
 
-        later = threading.Timer(A_DAY_S, renew)
+        later = threading.Timer(AN_HOUR_S, renew)
         later.daemon = True
         later.start()
+
+
+class OnlyFrom:
+    """Lets nobody but the proxy in: the way from it to here has no lock, and what it says of who asks is believed."""
+
+    def __init__(self, app: ASGIApp, addresses: Sequence[str]) -> None:
+        self.app = app
+        self.networks = [ipaddress.ip_network(address, strict=False) for address in addresses]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer the proxy, and this machine itself where it asks whether the server is well."""
+        if scope["type"] == "http":
+            peer = ipaddress.ip_address((scope.get("client") or ("0.0.0.0", 0))[0])
+            well = peer.is_loopback and scope["path"] == "/health"
+            if not well and not any(peer in network for network in self.networks):
+                kind = [(b"content-type", b"text/plain; charset=utf-8")]
+                await send({"type": "http.response.start", "status": http.HTTPStatus.FORBIDDEN, "headers": kind})
+                await send({"type": "http.response.body", "body": b"This server answers its proxy alone."})
+                return
+        await self.app(scope, receive, send)
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name.strip("[]"))
+    except ValueError:
+        return False
+    return True
 
 
 def _refuse_taken(port: int, host: str, option: str) -> None:
@@ -188,8 +248,8 @@ def _refuse_taken(port: int, host: str, option: str) -> None:
             raise InputError("is taken by another program", field=option, value=port) from None
 
 
-def is_well(port: int) -> bool:
-    """Whether a server on this machine can read its book; its certificate is not looked at, the machine is known."""
+def is_well(port: int) -> str:
+    """How a server on this machine is: "is well", "cannot read its book", "does not answer"; its certificate is not looked at."""
     context = ssl.create_default_context()
     context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
     for connection in (
@@ -200,8 +260,9 @@ def is_well(port: int) -> bool:
             connection.request("GET", "/health")
             answer = connection.getresponse()
             if answer.status == http.HTTPStatus.OK and answer.read(100) == b"ok":
-                return True
-    return False
+                return WELL
+            return "cannot read its book"
+    return "does not answer"
 
 
 def own_address() -> str:

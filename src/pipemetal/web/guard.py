@@ -71,7 +71,7 @@ class Door:
 
     def __init__(self, book: Book) -> None:
         self.book = book
-        self.sessions, self.tries = book.sessions, Tries()
+        self.sessions, self.tries, self.token_tries = book.sessions, Tries(), Tries()
         self._people: tuple[int, dict[str, Person]] = (-1, {})
 
     def people(self) -> dict[str, Person]:
@@ -111,11 +111,12 @@ class Door:
 
     def _of_token(self, text: str, address: str) -> Person | None:
         """The person whom a token acts for, with the lesser of both roles."""
-        self.tries.check(address)
         token = self.book.tokens.check(text)
         found = self.people().get(token.person) if token is not None else None
         if token is None or found is None:
-            self.tries.wrong(address)
+            # a right one is never held up by wrong ones: nobody guesses 256 bits, and a shop's machine has many programs
+            self.token_tries.check(address)
+            self.token_tries.wrong(address)
             return None
         return replace(found, role=lesser(found.role, token.role), seal="")
 

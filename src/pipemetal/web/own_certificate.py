@@ -124,6 +124,12 @@ def given_certificate(chain: Path, key: Path) -> Certificate:
     )
     if here != there:
         raise FileFormatError("is not the key of this certificate", where=str(key), allowed=str(chain))
+    if _ends(certificate) <= datetime.datetime.now(datetime.UTC):
+        raise FileFormatError(
+            Text("ended on {day}", day=_ends(certificate).date().isoformat()),
+            where=str(chain),
+            allowed="a certificate that is still good; put in place of the old one it is taken up within the hour",
+        )
     return Certificate(chain, key, None, fingerprint_of(certificate))
 
 
