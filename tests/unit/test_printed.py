@@ -7,7 +7,7 @@ import re
 import socket
 import threading
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,8 +35,9 @@ from pipemetal.files.label_printer import send, zpl_of
 from pipemetal.pipes.pipe import Part, RingSector
 from pipemetal.plans.codec import read, write
 from pipemetal.plans.record import Plan
+from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
-from pipemetal.words import Words
+from pipemetal.words import Words, catalogue
 
 WAYS = {
     "en": (Words(), UnitSystem(), "a4"),
@@ -377,3 +378,58 @@ def test_papers_printed_again_are_as_the_plan_was_printed_unless_told_otherwise(
         assert CliRunner().invoke(cli, words, catch_exceptions=False).exit_code == 0
     new, old, plain = ((tmp_path / name / "metal-account.pdf").read_bytes() for name in ("new", "old", "plain"))
     assert new == old != plain
+
+
+def told_by(value: object) -> Iterator[str]:
+    """The templates of every text that a record holds, and of the texts within them."""
+    if isinstance(value, Text):
+        yield value.template
+        yield from told_by(tuple(value.values.values()))
+    elif isinstance(value, tuple):
+        for item in value:
+            yield from told_by(item)
+    elif isinstance(value, dict):
+        yield from told_by(tuple(value.values()))
+    elif is_dataclass(value):
+        for field in fields(value):
+            yield from told_by(getattr(value, field.name))
+
+
+def test_everything_that_a_plan_says_is_said_in_german(plan: Plan) -> None:
+    held = catalogue("de")
+    letters = re.compile(r"[a-z]{2}")
+    templates = {t for t in told_by(plan) if letters.search(re.sub(r"\{\w+\}|\b(mm|kg|cm3)\b", "", t))}
+    assert len(templates) > 20 and sorted(templates - set(held)) == []
+    limits = {text for row in plan.exposure_limits for text in (row.what, row.limit, row.seen)}
+    assert sorted(({*plan.cautions} | limits) - set(held)) == []
+
+
+def test_a_plan_kept_by_an_older_program_is_read_in_todays_words(plan: Plan) -> None:
+    from pipemetal.planning.cautions import CAUTIONS, FORMER_WORDS
+
+    older = write(plan)
+    for former, now in FORMER_WORDS.items():
+        older = older.replace(now, former)
+    assert older != write(plan) and read(older) == plan and plan.cautions == CAUTIONS
+    for pages in (looked_at(plan_paper("casting-days", read(older), UnitSystem(comma=True), Words("de")), "de"),):
+        text = " ".join(page.text for page in pages)
+        assert "Die Zahlen sind eine Hilfe" in " ".join(text.split()) and " box " not in text
+
+
+def test_places_to_gauge_stand_in_the_order_of_their_numbers(plan: Plan) -> None:
+    from pipemetal.documents.cutting_order import cutting_order_sheet
+    from pipemetal.planning.cuts import GaugeMark
+    from pipemetal.plans.drawn import drawn_sheets
+
+    held = drawn_sheets(plan)
+    marks = tuple(GaugeMark(n, held[0].roll.id, 100.0, 100.0) for n in (11, 2, 10, 1))
+    sheet = cutting_order_sheet(plan, [replace(held[0], gauge=marks), *held[1:]], {}, UnitSystem(), Words())
+    (told,) = (b.text for b in sheet.blocks if "Gauge first" in getattr(b, "text", ""))
+    assert [int(n) for n in re.findall(r"(\d+): ", told)] == [1, 2, 10, 11]
+
+
+def test_a_german_paper_that_names_notes_says_how(plan: Plan) -> None:
+    for paper in ("ranks", "organ-file", "casting-days"):
+        pages = looked_at(plan_paper(paper, plan, UnitSystem(comma=True), Words("de")), "de")
+        assert all("note_names" in page.text for page in pages), paper
+        assert not any("note_names" in p.text for p in looked_at(plan_paper(paper, plan, UnitSystem(), Words()), "en"))

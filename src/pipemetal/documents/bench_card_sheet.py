@@ -10,6 +10,7 @@ from pipemetal.documents.cap_picture import cap_picture
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.flat_picture import body_pictures, mouth_picture, part_name
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, paper_mm, table
+from pipemetal.documents.shown import with_notes_named
 from pipemetal.documents.typeset import MARGIN_MM
 from pipemetal.pipes.bench_card import BenchCard, CardPart, CardPiece
 from pipemetal.pipes.pipe import Part, RingSector, footage_text
@@ -75,7 +76,9 @@ def card_sheet(card: BenchCard, units: UnitSystem, say: Words, paper: str = "a4"
         Heading(say("At the bench")),
         table(["", ""], facts, shares=(0, 1), size_pt=8.2),
     ]
-    return Sheet(card.pipe.id, _subtitle(card, say), tuple(blocks), foot=f"{card.organ}: {card.pipe.id}")
+    return Sheet(
+        card.pipe.id, _subtitle(card, say), tuple(blocks), foot=with_notes_named(f"{card.organ}: {card.pipe.id}", say)
+    )
 
 
 def _fitted(card: BenchCard, units: UnitSystem, say: Words, width_mm: float, room_mm: float) -> list[Drawing]:
@@ -262,4 +265,6 @@ def _rank_sheet(cards: Sequence[BenchCard], units: UnitSystem, say: Words) -> Sh
         count=len(cards),
     )
     blocks = (Paragraph(words), table(rank_headings(units, say), rank_rows(cards, units, say), size_pt=7.5))
-    return Sheet(first.rank.name, _subtitle(first, say), blocks, landscape=True, foot=first.organ)
+    return Sheet(
+        first.rank.name, _subtitle(first, say), blocks, landscape=True, foot=with_notes_named(first.organ, say)
+    )

@@ -40,11 +40,10 @@ def cutting_order_sheet(
     for day, members in groups.items():
         words = say("After casting day {day}", day=day) if day else say("From the rack, at once")
         listed += [Paragraph(words, strong=True), _table(members, pages, units, say, new=bool(day))]
-    gauged = [f"{mark.number}: {mark.roll}" for c in cut_rolls for mark in c.gauge]
+    marks = sorted((mark for c in cut_rolls for mark in c.gauge), key=lambda mark: mark.number)
+    gauged = [f"{mark.number}: {mark.roll}" for mark in marks]
     if gauged:
-        blocks.append(
-            Paragraph(say("Gauge first, in this order: {places}.", places=", ".join(sorted(gauged))), strong=True)
-        )
+        blocks.append(Paragraph(say("Gauge first, in this order: {places}.", places=", ".join(gauged)), strong=True))
     blocks.append(
         Paragraph(
             say(

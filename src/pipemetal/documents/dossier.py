@@ -10,6 +10,7 @@ from pipemetal.documents.dossier_measured import measured_blocks, shown_of, unit
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, table
+from pipemetal.documents.shown import with_notes_named
 from pipemetal.documents.typeset import to_pdf
 from pipemetal.pipes.air import speed_of_sound_m_s
 from pipemetal.pipes.notes import note_name
@@ -55,7 +56,7 @@ def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: 
     subtitle = ", ".join(x for x in (f"{old.rank} {footage_text(old.footage)}", old.place) if x)
 
     def sheet(title: str, blocks: Iterator[Block]) -> Sheet:
-        return Sheet(say(title), subtitle, tuple(blocks), foot=f"{old.name}, {subtitle}")
+        return Sheet(say(title), subtitle, tuple(blocks), foot=with_notes_named(f"{old.name}, {subtitle}", say))
 
     return [
         sheet("Measured", measured_blocks(said, units, say)),

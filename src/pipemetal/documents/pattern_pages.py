@@ -10,6 +10,7 @@ from pipemetal.documents.colours import QUIET
 from pipemetal.documents.drawing import LEAST_LETTERS_MM, Drawing, fitted_text
 from pipemetal.documents.patterns import GAP_MM, Marks, pattern_drawing
 from pipemetal.documents.sheet import Block, NewPage, Picture, Sheet, paper_mm
+from pipemetal.documents.shown import with_notes_named
 from pipemetal.documents.tiles import tile_pdf, tiles_of
 from pipemetal.documents.typeset import FOOT_MM, MARGIN_MM, drawing_pages, to_pdf
 from pipemetal.errors import UnitError
@@ -95,7 +96,9 @@ def sizes_pdf(
             corner = (column * (size[0] + GAP_BETWEEN_MM), room[1] - row * (size[1] + GAP_BETWEEN_MM) - size[1])
             sized_drawing(page, part, corner, size, marks.get(part.id, ()), units, say)
         blocks += [NewPage(), Picture(page)] if first else [Picture(page)]
-    return to_pdf([Sheet("", "", tuple(blocks), foot=title, running=title, named=True)], paper, say)
+    return to_pdf(
+        [Sheet("", "", tuple(blocks), foot=with_notes_named(title, say), running=title, named=True)], paper, say
+    )
 
 
 def sized_drawing(

@@ -19,7 +19,7 @@ from pipemetal.documents.day_picture import day_picture
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_picture
 from pipemetal.documents.plan_paper import PAPERS, plan_paper
-from pipemetal.documents.shown import units_of
+from pipemetal.documents.shown import NOTES_NAMED, units_of
 from pipemetal.documents.svg import to_svg
 from pipemetal.files.outbox import write_all
 from pipemetal.files.sheet_out import OutTable, csv_of, workbook_of
@@ -210,6 +210,7 @@ def write_plan_files(planned: Planned, folder: Path) -> Plan:
         .get_template("plan.html")
         .render(
             plan=plan,
+            notes_named=NOTES_NAMED,
             unserved=unserved_pipes(plan),
             safe_name=safe_name,
             clock=clock_text,

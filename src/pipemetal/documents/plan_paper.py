@@ -18,6 +18,7 @@ from pipemetal.documents.plan_sheets import (
 )
 from pipemetal.documents.rank_sheet import rank_sheets
 from pipemetal.documents.sheet import Block, NewPage, Picture, Sheet, paper_mm
+from pipemetal.documents.shown import with_notes_named
 from pipemetal.documents.typeset import FOOT_MM, MARGIN_MM, pages_taken, to_pdf
 from pipemetal.plans.drawn import drawn_sheets
 from pipemetal.plans.record import Plan
@@ -71,7 +72,7 @@ def cutting_sheets(
         blocks: list[Block] = [Picture(pages[0])]
         for page in pages[1:]:
             blocks += [NewPage(), Picture(page)]
-        foot = say("{organ}: cutting sheet of {roll}", organ=plan.organ, roll=cut_roll.roll.id)
+        foot = with_notes_named(say("{organ}: cutting sheet of {roll}", organ=plan.organ, roll=cut_roll.roll.id), say)
         running = say("Cutting sheet {roll}", roll=cut_roll.roll.id)
         sheets.append(Sheet("", "", tuple(blocks), landscape=True, foot=foot, running=running))
     if only or not held:

@@ -9,6 +9,7 @@ from typing import Final
 
 from pipemetal.documents.rank_sheet import WOOD, of_what
 from pipemetal.documents.sheet import Block, Cautions, Columns, Heading, Lines, Paragraph, Sheet, table
+from pipemetal.documents.shown import with_notes_named
 from pipemetal.documents.typeset import TICK
 from pipemetal.plans.record import CastingDay, Charged, Melt, PipeRow, Plan
 from pipemetal.plans.unserved import served_pipes
@@ -90,7 +91,7 @@ def _weighing(plan: Plan, melt: Melt, units: UnitSystem, say: Words) -> Sheet:
 
 def foot_of(plan: Plan, say: Words) -> str:
     """The foot of every page of a plan."""
-    return say("{organ}, planned by {program}", organ=plan.organ, program=plan.program)
+    return with_notes_named(say("{organ}, planned by {program}", organ=plan.organ, program=plan.program), say)
 
 
 def _composition(charge: Charged, units: UnitSystem, say: Words) -> Block:

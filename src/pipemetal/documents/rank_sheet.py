@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Lines, Paragraph, Picture, Sheet, table
+from pipemetal.documents.shown import with_notes_named
 from pipemetal.pipes.rank import said_construction
 from pipemetal.plans.record import PipeRow, Plan
 from pipemetal.units import UnitSystem
@@ -74,7 +75,7 @@ def _rank_sheet(plan: Plan, rank: str, pipes: Sequence[PipeRow], units: UnitSyst
         _pipe_table(pipes, units, say),
     ]
     subtitle = f"{plan.organ}, {first.division}, {plan.shop}"
-    return Sheet(rank, subtitle, tuple(blocks), foot=plan.organ)
+    return Sheet(rank, subtitle, tuple(blocks), foot=with_notes_named(plan.organ, say))
 
 
 def _pipe_table(pipes: Sequence[PipeRow], units: UnitSystem, say: Words) -> Block:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["CAUTIONS", "EXPOSURE_LIMITS"]
+__all__ = ["CAUTIONS", "EXPOSURE_LIMITS", "FORMER_WORDS"]
 
 CAUTIONS: Final = (
     "Metal, ladles, moulds and every piece that goes into the pot must be dry and warm: water under the surface throws metal."
@@ -22,8 +22,8 @@ CAUTIONS: Final = (
 )
 
 EXPOSURE_LIMITS: Final = (
-    ("US OSHA 29 CFR 1910.1025", "air, 8 h", "50 ug/m3, action level 30", "text seen 2026-11"),
-    ("California title 8 s. 5198, from 2025-01-01", "air, 8 h", "10 ug/m3, action level 2", "summaries seen 2026-11"),
+    ("US OSHA 29 CFR 1910.1025", "air, 8 h", "50 ug/m3, action level 30", "text read 2026-11"),
+    ("California title 8 s. 5198, from 2025-01-01", "air, 8 h", "10 ug/m3, action level 2", "summaries read 2026-11"),
     ("EU Directive (EU) 2024/869", "air, 8 h", "0.03 mg/m3", "Official Journal 2024-03-19, read 2026-11"),
     ("EU Directive (EU) 2024/869", "blood", "30 ug/100 ml until 2028-12-31, then 15", "same"),
     (
@@ -35,3 +35,10 @@ EXPOSURE_LIMITS: Final = (
     ("Denmark", "blood", "20 ug/100 ml; may have changed", "amid.dk annex 3, read 2026-11"),
 )
 """Law, what is limited, limit, and when it was read."""
+
+FORMER_WORDS: Final = {
+    CAUTIONS[4].replace("in the sled decide", "in the box decide"): CAUTIONS[4],
+    "text seen 2026-11": "text read 2026-11",
+    "summaries seen 2026-11": "summaries read 2026-11",
+}
+"""What plans of older programs say, and how it is said now: kept plans are shown in today's words and in every language."""

@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Iterator, Mapping
 from typing import Final, get_args
 
+from pipemetal.planning.cautions import FORMER_WORDS
 from pipemetal.texts import Amount, Text, Unit, Value
 
 __all__ = ["said", "table_of", "with_texts"]
@@ -38,10 +39,11 @@ def table_of(row: object) -> list[dict[str, object]]:
 
 
 def with_texts(value: object, table: object) -> object:
-    """Plain values of a record, with each text of the table in the place of its English. A row that is no text is passed over."""
+    """Plain values of a record, with each text of the table in the place of its English, and former words as they are said
+    now. A row that is no text is passed over."""
     rows = table if isinstance(table, list) else []
     texts = {str(t): t for row in rows if (t := _text(row)) is not None and t == row.get("text")}
-    return _replaced(value, texts) if texts else value
+    return _replaced(value, FORMER_WORDS | texts)
 
 
 def _texts(value: object) -> Iterator[Text]:
@@ -100,7 +102,7 @@ def _amount(value: Mapping[str, object]) -> Amount | None:
     return Amount(float(number), unit, decimals, value.get("bare") is True, value.get("signed") is True)
 
 
-def _replaced(value: object, texts: Mapping[str, Text]) -> object:
+def _replaced(value: object, texts: Mapping[str, str]) -> object:
     if isinstance(value, str):
         return texts.get(value, value)
     if isinstance(value, list):

@@ -16,6 +16,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipemetal.documents.marks import UNKNOWN_MARK, marks_of
+from pipemetal.documents.shown import NOTES_NAMED
 from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.book import Book, Event, Person
@@ -65,6 +66,8 @@ MENU: Final = {part: (*VIEWS.get(part, ())[1:], *ALSO.get(part, ())) for part, _
 """Under each part of the work, the other pages of it: in the menu of a phone."""
 ASIDE: Final = (("/jobs", "Jobs"), ("/history", "History"), ("/settings", "Settings"))
 """What is not work: behind the sign of who is there."""
+NAMES_NOTES: Final = ("/organs", "/cutting", "/trace", "/racks")
+"""Parts of the work whose pages name pipes by their notes."""
 PLAN_COOKIE: Final = "pipemetal_plan"
 REASON: Final = "pipemetal_reason"
 """Where a request holds why it was refused, for the log."""
@@ -281,6 +284,7 @@ class Site:
             work=WORK,
             views=VIEWS.get(part_of_work(here), ()),
             menu=MENU,
+            notes_named=NOTES_NAMED if part_of_work(here) in NAMES_NOTES else "",
             aside=ASIDE,
             initials=initials_of(person.name if person else self.shop_name),
             shop_name=self.shop_name,
