@@ -105,12 +105,20 @@ MOST_LISTED: Final = 6
 """Known things that a message lists; the others are counted."""
 
 
+_ALIKE: Final = str.maketrans("OoIl", "0011")
+"""Letters that are read as digits."""
+
+
 def near(word: str, known: Sequence[str], cutoff: float = 0.6) -> str:
     """The known word that was perhaps meant, or nothing.
 
     >>> near("heigth", ["height", "width"])
     'height'
+    >>> near("R1O1", ["R117", "R101"])
+    'R101'
     """
+    if alike := [k for k in known if k.translate(_ALIKE) == word.translate(_ALIKE)]:
+        return alike[0]
     close = difflib.get_close_matches(word, known, MOST_LISTED, cutoff) if len(word) <= LONGEST_WORD else []
     # of ids that begin so the first, as they are counted
     return min((k for k in close if k.startswith(word)), default=close[0] if close else "")

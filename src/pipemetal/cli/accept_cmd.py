@@ -12,6 +12,7 @@ from pipemetal.cli.melts_cmd import masses_of
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import InputError
+from pipemetal.files.missing import no_such_file
 from pipemetal.shop.doing import WeighedMelt
 from pipemetal.texts import Text
 
@@ -56,6 +57,10 @@ def accept(plan: str, take_back: bool, shop: str | None, as_json: bool) -> None:
 
             path = Path(plan)
             is_file = path.suffix == ".json" and path.exists()
+            if not is_file and (
+                path.suffix.lower().startswith(".js") or (path.parent.is_dir() and path.parent != Path())
+            ):
+                raise no_such_file(path)
             plan_id, words = accept_into(book, read_plan_file(path) if is_file else plan)
             told = {"plan": plan_id, "state": "accepted", "reservations": book.plans.reservations(plan_id)}
     if as_json:

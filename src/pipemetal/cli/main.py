@@ -10,6 +10,7 @@ import json
 import os
 import sys
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final, NoReturn
 
 import click
@@ -171,6 +172,16 @@ SECTIONS: Final[dict[str, tuple[str, ...]]] = {
 """What stands in the help, in its order."""
 
 
+AS_JSON: Final = "pipemetal.as_json"
+EXAMPLES: Final = {
+    "DIR": "chapel",
+    "[correct] CHARGE.toml": "charge.toml",
+    "PLAN": '"Little Chapel #1"',
+    "PLAN.json": "chapel/plan.json",
+    "lot:ID|melt:ID|roll:ID": "lot:T1",
+    "MASS": "12.5",
+}
+"""What may stand for an argument or a value; for others their own name, in small letters."""
 THINGS: Final = {"rolls": ("--add", ""), "lots": ("--add", "--enter"), "melts": ("", "--enter"), "casts": ("--add", "")}
 """What is in the shop: by which option a file of them is added, and one entered."""
 
@@ -187,7 +198,20 @@ def _without_verb(words: list[str]) -> list[str]:
     said: dict[str, list[str]] = {"list": [], "find": [], "show": []} | {
         v: [o] for v, o in (("add", add), ("enter", enter)) if o
     }
+    if words[1] not in said and (meant := _verb_meant(words[1], list(said))):
+        raise click.UsageError(f"No such verb {words[1]!r} of {words[0]}. Did you mean {meant!r}?")
     return [words[0], *said[words[1]], *words[2:]] if words[1] in said else words
+
+
+def _verb_meant(word: str, verbs: list[str]) -> str:
+    """The verb that was probably meant by a small word that is no file here; nothing where it is something else.
+
+    >>> _verb_meant("accpet", ["make", "accept"]), _verb_meant("organ.toml", ["make"]), _verb_meant("R126", ["show"])
+    ('accept', '', '')
+    """
+    from pipemetal.errors import near
+
+    return near(word, verbs, 0.7) if word.isalpha() and word.islower() and not Path(word).exists() else ""
 
 
 def _loaded(name: str) -> click.Command:
@@ -225,6 +249,8 @@ class _NounGroup(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         if self.noun.usual and args and args[0] not in self.noun.verbs:
+            if meant := _verb_meant(args[0], list(self.noun.verbs)):
+                ctx.fail(f"No such verb {args[0]!r} of {self.name}. Did you mean {meant!r}?")
             return self.noun.usual, self.get_command(ctx, self.noun.usual), args
         _check_word(ctx, args, list(self.noun.verbs))
         return super().resolve_command(ctx, args)
@@ -234,8 +260,66 @@ class _NounGroup(click.Group):
             formatter.write_dl([(verb, COMMANDS[name][1]) for verb, name in self.noun.verbs.items()])
 
 
+def _example(error: click.UsageError) -> str:
+    """How a command is written that lacks something: its arguments and what it cannot do without.
+
+    An argument or option in brackets may be left out, and is.
+    """
+    ctx = error.ctx
+    if ctx is None or not isinstance(error, click.MissingParameter):
+        return ""
+    words = [ctx.command_path]
+    for param in ctx.command.params:
+        name = EXAMPLES.get(shown := param.make_metavar(ctx), shown.lower())
+        if isinstance(param, click.Option) and param.required:
+            words += [param.opts[0], name]
+        elif isinstance(param, click.Argument) and param.required:
+            words.append(name)
+    return " ".join(words)
+
+
+def _told_usage(error: click.UsageError, as_json: bool) -> click.UsageError:
+    """Add an example to what is missing; under --json print the error as one object, as other errors are."""
+    example = _example(error)
+    if example and isinstance(error, click.MissingParameter) and not error.message:
+        error = click.MissingParameter(
+            f"For example: {example}", error.ctx, error.param, error.param_hint, error.param_type
+        )
+    if not as_json:
+        return error
+    param = getattr(error, "param", None)
+    choices = param.type.choices if param is not None and isinstance(param.type, click.Choice) else ()
+    field = param.opts[0] if param is not None else getattr(error, "option_name", "")
+    parts = {
+        "field": field,
+        "allowed": ", ".join(map(str, choices)),
+        "nearest": ", ".join(getattr(error, "possibilities", None) or ()),
+        "example": example,
+    }
+    told = {"error": error.format_message()} | {name: held for name, held in parts.items() if held}
+    click.echo(json.dumps(told, ensure_ascii=False))
+    return error
+
+
 class _LazyGroup(click.Group):
     """Nouns with their verbs, and every command by its own name too; a module is imported only when its command is run."""
+
+    def make_context(
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+    ) -> click.Context:
+        as_json = "--json" in args
+        try:
+            ctx = super().make_context(info_name, args, parent, **extra)
+        except click.UsageError as error:
+            raise _told_usage(error, as_json) from None
+        ctx.meta[AS_JSON] = as_json
+        return ctx
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except click.UsageError as error:
+            raise _told_usage(error, ctx.meta.get(AS_JSON, False)) from None
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return [name for names in SECTIONS.values() for name in names]

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import math
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -177,6 +179,17 @@ class CsvTable:
         return self._rows
 
 
+def _perhaps_comma(cells: list[str], headings: list[str], delimiter: str) -> tuple[str, str]:
+    """Where a number with a decimal comma became two cells: what may stand there, and how it is written instead."""
+    pairs = itertools.pairwise(cells)
+    split = next(((a, b) for a, b in pairs if re.search(r"(^|\s)-?\d+$", a) and re.match(r"\d+(\s|$)", b)), None)
+    if delimiter != "," or len(cells) <= len(headings) or split is None:
+        return "", ""
+    (whole, part) = split
+    thousands = f" or {whole}{part}" if len(part) == 3 else ""
+    return Text("a decimal point, perhaps, where a comma stands"), f"{whole}.{part}{thousands}"
+
+
 def read_csv(path: Path, *, may_be_empty: bool = False) -> CsvTable:
     """A CSV file as a table; lines that begin with # and empty lines are passed over.
 
@@ -214,11 +227,14 @@ def csv_table_of(text: str, name: str, *, may_be_empty: bool = False) -> CsvTabl
                     "has too many rows", where=name, allowed=Text("up to {max_rows}", max_rows=MAX_ROWS)
                 )
             if len(cells) != len(headings):
+                allowed, example = _perhaps_comma(cells, headings, delimiter)
                 raise FileFormatError(
                     Text(
                         "has {cells} cells where the headings have {headings}", cells=len(cells), headings=len(headings)
                     ),
                     where=Text("{place} row {number}", place=name, number=number),
+                    allowed=allowed,
+                    example=example,
                 )
             rows.append((number, cells))
     except csv.Error as error:

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import FileFormatError, InputError, SheetError
+from pipemetal.errors import FileFormatError, InputError, SheetError, near
 from pipemetal.files.csv_table import CsvRow, read_csv
 from pipemetal.quantities import READING, ROLL
 from pipemetal.sheets.field import ThicknessField
@@ -43,14 +43,14 @@ def read_readings(path: Path) -> dict[str, list[Reading]]:
 
     Errors: FileFormatError with file and row.
     """
-    readings, slips = _readings(path)
+    readings, slips, _ = _readings(path)
     for slip in slips.values():
         raise slip
     return readings
 
 
-def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileFormatError]]:
-    """All readings by roll, and for a roll with a slip of the decimal point the refusal that names it."""
+def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileFormatError], dict[str, str]]:
+    """All readings by roll, for a roll with a slip of the decimal point the refusal that names it, and each roll's first row."""
     table = read_csv(path)
     table.check(["roll", "x_mm", "y_mm", "thickness_mm"], ["note"])
     slips: dict[str, FileFormatError] = {}
@@ -79,7 +79,7 @@ def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileForma
                         high=Amount(middle * 4.0, "mm", 2),
                     ),
                 )
-    return dict(readings), slips
+    return dict(readings), slips, {roll: found[0].where for roll, found in rows.items()}
 
 
 def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | None = None) -> tuple[Roll, ...]:
@@ -115,7 +115,7 @@ def _rack(
     table = read_csv(path, may_be_empty=may_be_empty)
     table.check(["id", "alloy", "length_mm", "width_mm"], RACK_COLUMNS)
     beside = readings_path or path.parent / "readings.csv"
-    readings, slips = _readings(beside) if readings_path or beside.exists() else ({}, {})
+    readings, slips, places = _readings(beside) if readings_path or beside.exists() else ({}, {}, {})
     rolls: list[Roll] = []
     refused: dict[str, InputError] = dict(slips)
     seen: dict[str, int] = {}
@@ -138,8 +138,9 @@ def _rack(
                 "is not on the rack",
                 field="roll",
                 value=roll_id,
-                where=beside.name,
+                where=places[roll_id],
                 allowed=Text("an id of {name}", name=path.name),
+                nearest=near(roll_id, list(seen)),
             )
     return tuple(rolls), refused
 

@@ -91,6 +91,8 @@ def read_rank(table: TomlTable, around: Around) -> Rank:
     try:
         rank = _rank(table, around)
     except InputError as error:
+        if not error.where:  # what the rank lacks may stand there under another name
+            table.refuse_slip(error.field)
         raise _at(table, error) from None
     table.finish()
     return rank

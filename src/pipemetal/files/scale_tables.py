@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pipemetal.errors import UnitError
 from pipemetal.files.toml_table import TomlTable, numbers_of
 from pipemetal.pipes.notes import parse_note
 from pipemetal.pipes.pitch import sounding_semitones
 from pipemetal.pipes.scale import DiameterPoints, DiameterTable, HalfToneScale, HalvingScale, Scale, SmoothScale
+from pipemetal.units import parse_number
 
 __all__ = ["note_pairs", "read_scale"]
 
@@ -52,7 +54,7 @@ def _keys(scale: TomlTable, field: str, naming: str) -> tuple[tuple[int, float],
 
 def _half_tones(scale: TomlTable, naming: str) -> Scale:
     value = scale.raw("half_tones")
-    if isinstance(value, int | float) and not isinstance(value, bool):
+    if _number(value) is not None:
         return HalfToneScale(((0.0, scale.number("half_tones", -30.0, 30.0)),))
     points = note_pairs(scale, "half_tones", value)
     by_sound = [_is_footage(str(note)) for note, _ in points]
@@ -66,6 +68,14 @@ def _half_tones(scale: TomlTable, naming: str) -> Scale:
     return HalfToneScale(tuple((float(parse_note(note, field="half_tones", naming=naming)), v) for note, v in points))
 
 
+def _number(value: object) -> float | None:
+    """A number, or a text that is one, with a decimal comma too; None for anything else."""
+    try:
+        return parse_number(value) if isinstance(value, int | float | str) else None
+    except UnitError:
+        return None
+
+
 def _is_footage(text: str) -> bool:
     """2' and 1 1/3' are footages, c' and h'' are notes."""
     return "'" in text and text.strip()[:1].isdecimal()
@@ -76,8 +86,8 @@ def note_pairs(scale: TomlTable, key: str, value: object) -> list[tuple[str, flo
     pairs = []
     for item in value if isinstance(value, list) else [value]:
         match item:
-            case [str(note), int() | float() as number] if not isinstance(number, bool):
-                pairs.append((note, float(number)))
+            case [str(note), held] if (number := _number(held)) is not None:
+                pairs.append((note, number))
             case _:
                 if key == "half_tones":
                     what, example = "is neither a number nor pairs of note and number", '-2 or [["C", -2], ["c1", 0]]'

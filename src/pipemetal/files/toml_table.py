@@ -29,6 +29,8 @@ MOST_DOTS = 20
 # Starts where a word starts and never goes back, so that it is read once however long the text.
 _DOTTED = re.compile(rf"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MOST_DOTS + 1}}}""")
 
+_WITH_COMMA = re.compile(r"([\w-]+)\s*=\s*([-+]?\d+),(\d+)")
+
 
 def read_toml(path: Path) -> TomlTable:
     """The top table of a TOML file.
@@ -47,12 +49,32 @@ def toml_of(text: str, name: str) -> TomlTable:
     try:
         data = parsed_toml(text)
     except ValueError as error:
+        if (comma := _decimal_comma(text, str(error), name)) is not None:
+            raise comma from None
         raise FileFormatError(
             Text("is not TOML: {error}", error=str(error)), where=name, example='name = "M1"'
         ) from None
     if not data:
         raise FileFormatError("is empty", where=name)
     return TomlTable(data, name)
+
+
+def _decimal_comma(text: str, why: str, name: str) -> FileFormatError | None:
+    """The error of a number with a decimal comma in the line that the parser stopped at; None where it is something else."""
+    at, lines = re.search(r"at line (\d+)", why), text.splitlines()
+    line = lines[int(at[1]) - 1] if at is not None and 0 < int(at[1]) <= len(lines) else ""
+    found = _WITH_COMMA.search(line)
+    if found is None:
+        return None
+    key, whole, part = found.groups()
+    return FileFormatError(
+        "has a decimal comma: decimals need a point, or the value quotes",
+        field=key,
+        value=f"{whole},{part}",
+        where=Text("{place} line {number}", place=name, number=at[1] if at else ""),
+        # three digits after a comma may be thousands
+        example=f"{key} = {whole}.{part} or {key} = " + (f"{whole}{part}" if len(part) == 3 else f'"{whole},{part}"'),
+    )
 
 
 def parsed_toml(text: str) -> dict[str, object]:
@@ -140,6 +162,17 @@ _PARSERS: Final[Mapping[str, Callable[..., float]]] = {
 }
 
 
+def _some_number(low: float, high: float) -> str:
+    """A number that may stand between two limits, as it is written in a file.
+
+    >>> _some_number(0.0, 100.0), _some_number(300.0, 600.0)
+    ('12.5, or "12,5" in quotes', '450.5, or "450,5" in quotes')
+    """
+    middle = 12.5 if low <= 12.5 <= high else float(f"{(low + high) / 2.0:.3g}")
+    shown = f"{middle + 0.5 if middle.is_integer() and middle + 0.5 <= high else middle:g}"
+    return f'{shown}, or "{shown.replace(".", ",")}" in quotes' if "." in shown else shown
+
+
 class TomlTable:
     """One table of a TOML file with its place in the file; `finish()` refuses keys that nobody asked for."""
 
@@ -208,7 +241,7 @@ class TomlTable:
         if not isinstance(default, EllipsisType) and self._take(key) is None:
             return default
         value = self._required(key, f"{low:g} to {high:g}")
-        return self._within(key, self._parsed(key, value, units.parse_number), low, high)
+        return self._within(key, self._parsed(key, value, units.parse_number, _some_number(low, high)), low, high)
 
     def whole(self, key: str, low: int, high: int, default: T | EllipsisType = ...) -> int | T:
         """A whole number between two limits."""
@@ -226,12 +259,13 @@ class TomlTable:
             raise self.out_of_range(key, value, low, high, unit.strip())
         return value
 
-    def _parsed(self, key: str, value: object, parse: Callable[..., Parsed]) -> Parsed:
+    def _parsed(self, key: str, value: object, parse: Callable[..., Parsed], example: str = "") -> Parsed:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
             raise self.error("is not a quantity", key, value)
         try:
             return parse(value, field=key)
         except InputError as error:
+            error.example = example or error.example
             raise error.at(self.where) from None
 
     def quantity(
@@ -250,6 +284,7 @@ class TomlTable:
         key = f"{base}_{suffix}" if with_unit is None else base
         if plain is None and with_unit is None:
             if isinstance(default, EllipsisType):
+                self.refuse_slip(key)
                 raise self.error(
                     "is missing",
                     key,
@@ -263,7 +298,7 @@ class TomlTable:
                 )
             return default
         given, reader = (plain, units.parse_number) if with_unit is None else (with_unit, parse)
-        value = self._parsed(key, given, reader)
+        value = self._parsed(key, given, reader, _some_number(low, high) if with_unit is None else "")
         return self._within(key, value, low, high, f" {unit_of(suffix)}")
 
     def given(self, quantity: Quantity, default: T | EllipsisType = ..., *, base: str = "") -> float | T:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import PlanError
+from pipemetal.errors import PlanError, near, some_listed
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.lots import Lot
 from pipemetal.pipes.rank import Organ
@@ -63,7 +63,12 @@ class Case:
             for name in names:
                 if name not in known:
                     raise PlanError(
-                        "is not there", field=what, value=name, where=Text("variant {name}", name=repr(change.name))
+                        "is not there",
+                        field=what,
+                        value=name,
+                        where=Text("variant {name}", name=repr(change.name)),
+                        allowed=some_listed(name, sorted(known)),
+                        nearest=near(name, sorted(known)),
                     )
         organ = replace(
             self.organ,

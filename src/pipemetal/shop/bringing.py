@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
-from pipemetal.errors import InputError
+from pipemetal.errors import BookError, InputError, some_listed
 from pipemetal.files.csv_table import CsvRow
 from pipemetal.files.row_errors import TablesError
 from pipemetal.sheets.readings import Reading
@@ -18,12 +18,15 @@ from pipemetal.shop.lots import enter_lot
 from pipemetal.shop.recipes import enter_recipe
 from pipemetal.shop.roll_rows import roll_of, roll_values
 from pipemetal.shop.rolls import NewRoll, enter_roll
-from pipemetal.shop.rows import OrganRow, RollRow
+from pipemetal.shop.rows import CastRow, LotRow, OrganRow, RollRow
 from pipemetal.shop.writing import Writing
+from pipemetal.texts import Text
 
 __all__ = ["Brought", "bring_in", "told_of"]
 
 ROWS_SHOWN: Final = 5
+MOST_NAMED: Final = 3
+"""Rows that are in the book already are named one by one up to so many."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +77,7 @@ def bring_in(w: Writing, read: TablesRead, rolls: list[tuple[CsvRow, NewRoll]], 
     Errors: TablesError with row and column of everything that is wrong.
     """
     _foresee(w, read)
+    _refuse_what_is_there(w, read)
     for recipe in read.recipes.values():
         enter_recipe(w, recipe)
     entered = {new.roll.id for _, new in rolls}
@@ -113,6 +117,23 @@ def _foresee(w: Writing, read: TablesRead) -> None:
     ]
     for table in ("casts", "rolls", "lots"):
         w.foresee(table, list(dict.fromkeys([*things, *(sorted(parents) if table == "rolls" else ())])))
+
+
+def _refuse_what_is_there(w: Writing, read: TablesRead) -> None:
+    """Refuse once what was brought in before; a few rows are named one by one later. Errors: BookError."""
+    things: list[tuple[type[RollRow | LotRow | CastRow], list[str]]] = [
+        (RollRow, [roll.id for _, roll in read.rolls]),
+        (LotRow, [lot.id for _, lot in read.lots]),
+        (CastRow, [cast.id for _, cast in read.casts]),
+    ]
+    there = [key for kind, keys in things for key in keys if w.get(kind, key) is not None]
+    if len(there) > MOST_NAMED:
+        raise BookError(
+            Text("holds what is in the book already: {things}; nothing was brought in", things=some_listed("", there)),
+            field="import",
+            allowed="new things alone, in files with the same columns",
+            example="pipemetal rolls --add new/rack.csv",
+        )
 
 
 def _gauge_again(w: Writing, row: RollRow, readings: list[Reading]) -> None:

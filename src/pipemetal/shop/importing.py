@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipemetal.alloys.composition import ELEMENTS, Composition
 from pipemetal.alloys.recipe import Recipe
-from pipemetal.errors import BookError, InputError
+from pipemetal.errors import BookError, InputError, near
 from pipemetal.files.csv_table import CsvRow, CsvTable
 from pipemetal.files.lots_file import LOT_COLUMNS, SORTED_BY_EYE, lot_of_row
 from pipemetal.files.rack_file import RACK_COLUMNS, roll_of_row
@@ -99,6 +99,14 @@ def tables_wanted(found: Mapping[str, CsvTable], name: str, kind: str | None, sh
     return tables
 
 
+def _first_rows(readings: CsvTable) -> dict[str, str]:
+    """Where each roll is named first."""
+    found: dict[str, str] = {}
+    for row in readings:
+        found.setdefault(row.text("roll"), row.where)
+    return found
+
+
 def read_tables(
     read: TablesRead, tables: Mapping[str, CsvTable], recipes: Mapping[str, Recipe], organ: str, rolls: Set[str]
 ) -> None:
@@ -137,8 +145,8 @@ def read_tables(
     known = {roll.id for _, roll in read.rolls} | rolls
     if "readings" in tables and not read.problems:
         read.problems += [
-            BookError("is not on the rack", field="roll", value=name, where=tables["readings"].name)
-            for name in read.readings
+            BookError("is not on the rack", field="roll", value=name, where=place, nearest=near(name, sorted(known)))
+            for name, place in _first_rows(tables["readings"]).items()
             if name not in known
         ]
 
