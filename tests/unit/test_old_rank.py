@@ -308,3 +308,41 @@ def test_a_range_of_pitches_must_be_one() -> None:
     with pytest.raises(PipeError):
         PitchRange(500.0, 400.0)
     assert FoundPipe(OldPipe(0, "C", condition="top", length_mm=1000.0)).first_length_mm is None
+
+
+def with_common_error(tmp_path: Path, cents: float, make: str = "") -> Path:
+    """A rank whose bodies are all off the length rule by so many cents, and what somebody decided for it."""
+    rows = [row.split(",") for row in rows_of()]
+    for row in rows:
+        row[2] = f"{float(row[2]) * 2.0 ** (cents / 1200.0):.2f}"
+    table = "\n".join([COLUMNS, *(",".join(row) for row in rows)])
+    return folder(tmp_path, HEAD + make, table)
+
+
+def test_a_chosen_pitch_takes_no_new_pipe_away_from_its_neighbours(tmp_path: Path) -> None:
+    """The length rule may be off the whole rank: the new pipes must be off with it, whatever pitch is written down."""
+    from pipemetal.restoration.make import to_make
+
+    truth = {row.split(",")[0]: float(row.split(",")[2]) * 2.0 ** (20.0 / 1200.0) for row in rows_of(1)}
+    for a_hz in ("", "a_hz = 415.0\n", "a_hz = 440.0\n"):
+        make = f'\n[make]\ntemperament = "equal"\n{a_hz}'
+        made = to_make(says(read_restoration(with_common_error(tmp_path, 20.0, make))))
+        for pipe in made.pipes:
+            length = pipe.sizes["length_mm"].size
+            assert length.low <= truth[pipe.note] <= length.high
+            assert length.value == pytest.approx(truth[pipe.note], rel=0.003)
+        outside = [n for n in made.notes if "lies outside what the old pipes say" in n.template]
+        assert len(outside) == (a_hz == "a_hz = 440.0\n")
+
+
+def test_pipes_of_the_organ_file_are_as_long_as_the_old_ones_teach(tmp_path: Path) -> None:
+    out = tmp_path / "new"
+    path = with_common_error(tmp_path, 30.0, '\n[make]\na_hz = 415.0\ntemperament = "equal"\n')
+    told = CliRunner().invoke(cli, ["old-rank", "make", str(path), "--out", str(out), "--json"])
+    assert told.exit_code == 0, told.output
+    taught = {p["note"]: p["length_mm"]["value"] for p in json.loads(told.output)["pipes"]}
+    listed = CliRunner().invoke(cli, ["pipes", str(out / "organ.toml"), "--json"])
+    assert listed.exit_code == 0, listed.output
+    held = {p["note"]: p["body_length_mm"] for p in json.loads(listed.output)["pipes"] if p["note"] in taught}
+    assert held.keys() == taught.keys()
+    assert all(held[note] == pytest.approx(taught[note], abs=0.02) for note in taught)
