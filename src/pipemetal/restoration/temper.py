@@ -281,6 +281,8 @@ def _told(
     top = order[0][1]
     best = max(weighed, key=lambda w: _log_sum(np.concatenate([w.log.ravel(), w.none_log.ravel()])))
     low, middle, high, at_edge = _pitch(weighed, whole, known)
+    odd = _odd(spoken, readings, expected, best)
+    odd_keys = {one.key for one in odd}
     return Tuning(
         Estimate(middle, low, high),
         known.at_c,
@@ -289,8 +291,8 @@ def _told(
         tuple(sorted(((m, v) for m, v in moved.items() if v >= 0.005), key=lambda item: -item[1])),
         float(by_scatter @ np.array([h.scatter_cents for h in GRID])),
         float(by_scatter @ np.array([h.smooth_cents for h in GRID])),
-        _odd(spoken, readings, expected, best),
-        tuple(s.key for s in spoken if s.cents is not None and not s.altered),
+        odd,
+        tuple(s.key for s in spoken if s.cents is not None and not s.altered and s.key not in odd_keys),
         tuple(s.key for s in spoken if s.heard_cents is not None),
         whole,
         at_edge,
