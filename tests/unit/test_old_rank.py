@@ -308,3 +308,102 @@ def test_a_range_of_pitches_must_be_one() -> None:
     with pytest.raises(PipeError):
         PitchRange(500.0, 400.0)
     assert FoundPipe(OldPipe(0, "C", condition="top", length_mm=1000.0)).first_length_mm is None
+
+
+def with_common_error(tmp_path: Path, cents: float, make: str = "") -> Path:
+    """A rank whose bodies are all off the length rule by so many cents, and what somebody decided for it."""
+    rows = [row.split(",") for row in rows_of()]
+    for row in rows:
+        row[2] = f"{float(row[2]) * 2.0 ** (cents / 1200.0):.2f}"
+    table = "\n".join([COLUMNS, *(",".join(row) for row in rows)])
+    return folder(tmp_path, HEAD + make, table)
+
+
+def test_a_chosen_pitch_takes_no_new_pipe_away_from_its_neighbours(tmp_path: Path) -> None:
+    """The length rule may be off the whole rank: the new pipes must be off with it, whatever pitch is written down."""
+    from pipemetal.restoration.make import to_make
+
+    truth = {row.split(",")[0]: float(row.split(",")[2]) * 2.0 ** (20.0 / 1200.0) for row in rows_of(1)}
+    for a_hz in ("", "a_hz = 415.0\n", "a_hz = 440.0\n"):
+        make = f'\n[make]\ntemperament = "equal"\n{a_hz}'
+        made = to_make(says(read_restoration(with_common_error(tmp_path, 20.0, make))))
+        for pipe in made.pipes:
+            length = pipe.sizes["length_mm"].size
+            assert length.low <= truth[pipe.note] <= length.high
+            assert length.value == pytest.approx(truth[pipe.note], rel=0.003)
+        outside = [n for n in made.notes if "lies outside what the old pipes say" in n.template]
+        assert len(outside) == (a_hz == "a_hz = 440.0\n")
+
+
+def test_pipes_of_the_organ_file_are_as_long_as_the_old_ones_teach(tmp_path: Path) -> None:
+    out = tmp_path / "new"
+    path = with_common_error(tmp_path, 30.0, '\n[make]\na_hz = 415.0\ntemperament = "equal"\n')
+    told = CliRunner().invoke(cli, ["old-rank", "make", str(path), "--out", str(out), "--json"])
+    assert told.exit_code == 0, told.output
+    taught = {p["note"]: p["length_mm"]["value"] for p in json.loads(told.output)["pipes"]}
+    listed = CliRunner().invoke(cli, ["pipes", str(out / "organ.toml"), "--json"])
+    assert listed.exit_code == 0, listed.output
+    held = {p["note"]: p["body_length_mm"] for p in json.loads(listed.output)["pipes"] if p["note"] in taught}
+    assert held.keys() == taught.keys()
+    assert all(held[note] == pytest.approx(taught[note], abs=0.02) for note in taught)
+
+
+def with_cell(row: int, column: int, value: str) -> list[str]:
+    """The usual rows with one cell written wrong."""
+    rows = [line.split(",") for line in rows_of()]
+    rows[row][column] = value
+    return [",".join(line) for line in rows]
+
+
+@pytest.mark.parametrize(
+    ("row", "column", "value"),
+    [(8, 2, "42.2"), (0, 2, "11800"), (0, 1, "920"), (0, 1, "46"), (12, 2, "700"), (20, 2, "300"), (24, 2, "30")],
+)
+def test_a_slip_of_the_pen_moves_no_pitch(tmp_path: Path, row: int, column: int, value: str) -> None:
+    """A length or a diameter that cannot be is named and left out; all else says what it said without."""
+    plain = says(read_restoration(folder(tmp_path))).tuning
+    table = "\n".join([COLUMNS, *with_cell(row, column, value)])
+    said = says(read_restoration(folder(tmp_path, table=table)))
+    note = rows_of()[row].split(",")[0]
+    assert plain is not None and said.tuning is not None
+    assert [s.note for s in said.strangers] == [note]
+    assert abs(1200.0 * math.log2(said.tuning.a_hz.value / plain.a_hz.value)) < 4.0
+    assert not {o.key for o in said.tuning.odd} & set(said.tuning.counted)
+    assert 2 * row not in said.tuning.counted
+    assert said.construction == "open"
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [(2.0, "octaves above"), (0.5, "octaves below"), (2.0 ** (90 / 1200), "cents off"), (2.0 ** (-1), "octaves below")],
+)
+@pytest.mark.parametrize("others", [0, 3])
+def test_a_recording_far_from_its_own_pipe_is_left_out(tmp_path: Path, factor: float, words: str, others: int) -> None:
+    table = [COLUMNS + ",sounds_hz,air_c"]
+    for place, row in enumerate(rows_of()):
+        hertz = 415.0 * 2.0 ** ((2 * place + 12 - 33) / 12)
+        heard = place == 4 or 10 <= place < 10 + others
+        table.append(f"{row},{hertz * (factor if place == 4 else 1.0):.2f},15" if heard else f"{row},,")
+    said = says(read_restoration(folder(tmp_path, table="\n".join(table))))
+    assert said.tuning is not None and said.construction == "open"
+    assert said.tuning.a_hz.value == pytest.approx(415.0, rel=0.006)
+    assert said.tuning.a_hz.low < 415.0 < said.tuning.a_hz.high
+    (stranger,) = said.strangers
+    assert stranger.key == 8 and words in stranger.why[0].template
+    assert 8 not in said.tuning.recorded and len(said.tuning.recorded) == others
+
+
+def test_recordings_that_agree_outweigh_the_length_rule(tmp_path: Path) -> None:
+    table = [COLUMNS + ",sounds_hz,air_c"]
+    for place, row in enumerate(rows_of()):
+        hertz = 415.0 * 2.0 ** ((2 * place + 12 - 33) / 12 + 80.0 / 1200.0)
+        table.append(f"{row},{hertz:.2f},15" if place in (3, 9, 15, 20) else f"{row},,")
+    said = says(read_restoration(folder(tmp_path, table="\n".join(table))))
+    assert said.tuning is not None and len(said.tuning.recorded) == 4
+
+
+def test_a_body_lengthened_by_more_than_itself_is_refused_with_its_row(tmp_path: Path) -> None:
+    table = "note,diameter_mm,length_mm,altered,altered_by_mm\nC,90,1200,lengthened,1300\n"
+    with pytest.raises(PipeError) as caught:
+        read_restoration(folder(tmp_path, table=table))
+    assert caught.value.field == "altered_by_mm" and "row 2" in caught.value.where

@@ -119,6 +119,9 @@ def _rank(made: ToMake, alloy: str, first: int, last: int, *, parted: bool) -> I
         yield f"flue_mm = {law('windway_mm', 0.5):.3f}"
     if "wall_mm" in said.laws:
         yield 'wall = "old"'
+    if new:
+        bodies = [[p.note, round(p.sizes["length_mm"].size.value, 2)] for p in new]
+        yield f"bodies_mm = {json.dumps(bodies, ensure_ascii=False)}"
     for pipe in new:
         sizes = ", ".join(
             f"{name.removesuffix('_mm')} {w.size.value:.2f} [{w.size.low:.2f} to {w.size.high:.2f}], {w.origin}"

@@ -146,7 +146,8 @@ def _rank(table: TomlTable, around: Around) -> Rank:
         ears=table.flag("ears", None),
         languid_alloy=_alloy(table, "languid_alloy", around),
         ranges=tuple(_range(item, around, name, footage) for item in table.tables("range")),
-        front=_front(table, around.naming),
+        front=_by_note(table, "front_mm", around.naming),
+        bodies=_by_note(table, "bodies_mm", around.naming),
         wind_mm_water=table.length_mm("wind", 10.0, 1500.0, None),
         cap=_cap(table, tuning, closed=construction in CLOSED),
         lips=_lips(table),
@@ -309,12 +310,11 @@ def _steps(table: TomlTable) -> tuple[Step, ...]:
     return tuple(steps)
 
 
-def _front(table: TomlTable, naming: str) -> tuple[tuple[int, float], ...]:
-    value = table.raw("front_mm")
+def _by_note(table: TomlTable, name: str, naming: str) -> tuple[tuple[int, float], ...]:
+    value = table.raw(name)
     if value is None:
         return ()
-    pairs = note_pairs(table, "front_mm", value)
-    return tuple((parse_note(note, field="front_mm", naming=naming), visible) for note, visible in pairs)
+    return tuple((parse_note(note, field=name, naming=naming), size) for note, size in note_pairs(table, name, value))
 
 
 def _break(table: TomlTable, naming: str) -> Break:

@@ -67,6 +67,7 @@ class _Sizes:
     wall_mm: float
     old: OldPipe | None
     learned_mm: float
+    given: bool
 
 
 def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRange | None) -> _Sizes:
@@ -88,15 +89,16 @@ def _sizes(organ: Organ, rank: Rank, key: int, footage: Fraction, item: NoteRang
     if rank.construction in LEARNED_OF:
         shape = width / (math.pi * diameter), cut_up / width
         added = organ.learned.added_mm(Traits(rank.construction, frequency, diameter, *shape, organ.wind_of(rank)))
-    return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body + added, wall, old, added)
+    if given := old is None and key in dict(rank.bodies):
+        added = dict(rank.bodies)[key] - body
+    return _Sizes(frequency, semitones, diameter, width, cut_up, mean, body + added, wall, old, added, given)
 
 
 def _capped(organ: Organ, rank: Rank, s: _Sizes) -> CapFit | None:
     """How the cap of a capped pipe comes out, soldered on where nothing is to be tuned; None for any other pipe."""
     if not rank.is_closed:
         return None
-    speed = organ.pitch.speed_m_s
-    size = (s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm)
+    speed, size = organ.pitch.speed_m_s, (s.diameter_mm, s.mouth_width_mm, s.mean_cut_up_mm)
 
     def length_mm(hz: float) -> float:
         return sounding_length_mm(rank, hz, speed, *size, s.wall_mm) + s.learned_mm
@@ -283,7 +285,8 @@ def _remarks(organ: Organ, rank: Rank, s: _Sizes, made: str, visible_mm: float) 
         return (Text(words),)
     found = []
     if s.learned_mm:
-        found.append(Text("body {added} by what the ear learned", added=Amount(s.learned_mm, "mm", 1, signed=True)))
+        why = "body {added} as the organ file gives it" if s.given else "body {added} by what the ear learned"
+        found.append(Text(why, added=Amount(s.learned_mm, "mm", 1, signed=True)))
     if visible_mm > 0.0:
         words = "front pipe: opening at the back {above} above the mouth, visible {visible}"
         found.append(Text(words, above=Amount(s.body_mm, "mm"), visible=Amount(visible_mm, "mm")))

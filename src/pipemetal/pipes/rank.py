@@ -148,7 +148,8 @@ class Rank:
     over mouth diameter of a tapered body (above 1: inverted). `foot_factor` scales the body's wall for its foot.
     `hole_ratio` is the hole in a half-covered pipe's cap by its diameter; `steps` are the pieces of a stepped body.
     `ranges` are notes that are not cast of the rank's own metal. `front` gives visible bodies, mouth to top in mm, at
-    some keys, straight between: such a pipe has its opening at the back at the sounding length. `lips`, `foot_lining` and
+    some keys, straight between: such a pipe has its opening at the back at the sounding length. `bodies` gives sounding
+    lengths in mm at single keys, in place of the length rule. `lips`, `foot_lining` and
     `burnish_mm` (metal left on bodies and feet of front pipes for scraping and burnishing) are explained in `fronts`.
     """
 
@@ -183,6 +184,7 @@ class Rank:
     resonator: Resonator | None = None
     ranges: tuple[NoteRange, ...] = ()
     front: tuple[tuple[int, float], ...] = ()
+    bodies: tuple[tuple[int, float], ...] = ()
     wind_mm_water: float | None = None
     cap: Cap = field(default_factory=Cap)
     lips: Lips = field(default_factory=Lips)
@@ -218,6 +220,7 @@ class Rank:
         self._check_breaks()
         self._check_ranges()
         self._check_front()
+        self._check_bodies()
 
     @cached_property
     def mouth(self) -> Mouth:
@@ -320,6 +323,16 @@ class Rank:
             raise PipeError("goes with a rank that has front pipes", field="burnish_mm", value=self.burnish_mm)
         for _, visible in self.front:
             _in_range("front", visible, 50.0, 12_000.0, " mm")
+
+    def _check_bodies(self) -> None:
+        keys = [key for key, _ in self.bodies]
+        if keys != sorted(set(keys)) or any(key not in self.keys for key in keys):
+            words = ", ".join(note_name(k) for k in keys)
+            raise PipeError("must rise within the compass", field="bodies_mm", value=words)
+        if self.bodies and (self.footage is None or self.construction == "resonator"):
+            raise PipeError("goes with simple ranks of flue pipes", field="bodies_mm", value=self.construction)
+        for _, length in self.bodies:
+            _in_range("bodies_mm", length, 3.0, 12_000.0, " mm")
 
     def range_at(self, key: int) -> NoteRange | None:
         """The range of notes that a key lies in; None where it is a plain pipe of the rank."""

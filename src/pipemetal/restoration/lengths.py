@@ -21,7 +21,7 @@ from pipemetal.pipes.sounding import sounding_length_mm
 from pipemetal.restoration.laws import Law
 from pipemetal.restoration.record import SURE_95, FoundPipe, Restoration
 
-__all__ = ["CONSTRUCTIONS", "PLAIN_A_HZ", "Shape", "Spoken", "pitch_hz", "shape_of", "spoken_of"]
+__all__ = ["CONSTRUCTIONS", "PLAIN_A_HZ", "Shape", "Spoken", "errors_cents", "pitch_hz", "shape_of", "spoken_of"]
 
 CONSTRUCTIONS: Final = ("open", "stopped", "tapered", "harmonic")
 """What a rank may be whose lengths are to speak."""
@@ -147,7 +147,7 @@ def pitch_hz(rank: Rank, length_mm: float, shape: Shape, speed_m_s: float) -> fl
     return float(2.0 ** (0.5 * (low + high)))
 
 
-def _errors(rank: Rank, hz: float, shape: Shape, speed: float, length_sigma_mm: float) -> tuple[float, float]:
+def errors_cents(rank: Rank, hz: float, shape: Shape, speed: float, length_sigma_mm: float) -> tuple[float, float]:
     """The standard error of the pitch from that of the measures, and what a diameter of end correction makes, in cents."""
 
     def length(of: Shape, at_hz: float) -> float:
@@ -184,7 +184,7 @@ def spoken_of(
             hz = pitch_hz(rank, length, shape, speed)
             if hz is not None:
                 sigma_mm = math.hypot(found.sigma_mm("length_mm"), 0.1 * (found.altered_by_mm or 0.0))
-                by_length = (1200.0 * math.log2(hz / plain_hz), *_errors(rank, hz, shape, speed, sigma_mm))
+                by_length = (1200.0 * math.log2(hz / plain_hz), *errors_cents(rank, hz, shape, speed, sigma_mm))
         except PipeError:
             by_length = None
     if by_length is None and heard is None:

@@ -11,7 +11,6 @@ from pipemetal.alloys.assay import Match, combine_readings, match_analysis
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import PipeError, near
 from pipemetal.pipes.air import speed_of_sound_m_s
-from pipemetal.pipes.length_rules import cents_per_mm
 from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.pitch import C_8_FOOT_BELOW_A, sounding_semitones
 from pipemetal.pipes.rank import Rank
@@ -20,7 +19,7 @@ from pipemetal.pipes.sounding import sounding_length_mm
 from pipemetal.pipes.temperament import temperament_cents
 from pipemetal.pipes.walls import DEFAULT_WALL
 from pipemetal.restoration.laws import Law
-from pipemetal.restoration.lengths import PLAIN_A_HZ, USUAL_CUT_UP, USUAL_MOUTH, Spoken
+from pipemetal.restoration.lengths import PLAIN_A_HZ, USUAL_CUT_UP, USUAL_MOUTH, Shape, Spoken, errors_cents
 from pipemetal.restoration.record import SURE_95
 from pipemetal.restoration.says import Said
 from pipemetal.restoration.temper import foretold
@@ -52,6 +51,7 @@ SIZE_WORDS: Final = {
     "windway_mm": "wind-way",
 }
 """The sizes of a new pipe in words."""
+SHAPING: Final = ("diameter_mm", "mouth_mm", "cut_up_mm")
 COMPUTED, GUESSED = "computed", "guessed"
 """Where a size comes from: from what was measured on the old pipes, or from what is usual."""
 PLANNED_HZ: Final = (300.0, 600.0)
@@ -118,7 +118,7 @@ def to_make(said: Said) -> ToMake:
 
     Pitch and temperament are those that a person chose, else the middle of what lengths say and the likeliest name; a guess is
     called one. A body is as long as its neighbours teach, so that it speaks as they do: the common error of the rule, which
-    they have too, goes out.
+    they have too, goes out. So a chosen pitch moves no body: it names what old and new pipes sound together.
 
     Errors: PipeError where no pipe is missing, or too few diameters were measured to foretell one.
     """
@@ -202,7 +202,7 @@ def _lengths(
     """Body by the rule for the chosen pitch, and as the old lengths foretell it."""
     old = said.old
     rank, speed = _plain_rank(said, semitones), speed_of_sound_m_s(old.pitch.at_c)
-    three = tuple(sizes[name].size.value for name in ("diameter_mm", "mouth_mm", "cut_up_mm"))
+    three = tuple(sizes[name].size.value for name in SHAPING)
 
     def body_mm(hertz: float) -> float:
         return sounding_length_mm(rank, hertz, speed, three[0], three[1], three[2], sizes["wall_mm"].size.value)
@@ -210,38 +210,39 @@ def _lengths(
     octaves = (semitones - C_8_FOOT_BELOW_A) / 12.0
     wanted_hz = a_hz * 2.0 ** (octaves + temperament_cents(temperament)[key % 12] / 1200.0)
     rule = body_mm(wanted_hz)
-    by_diameter = cents_per_mm(body_mm, wanted_hz) * three[0]
+    # limits are those of a pipe such as the old ones were: with the scatter of its own width, mouth and cut-up
+    shares = tuple(math.log(sizes[n].size.high / sizes[n].size.low) / (2.0 * SURE_95) for n in SHAPING)
+    own, by_diameter = errors_cents(
+        rank, wanted_hz, Shape(three[0], three[1], three[2], 1.0, shares[0], shares[1], shares[2]), speed, 0.0
+    )
     if said.tuning is None:
         half = 2.0 * 15.0
         middle = 1200.0 * math.log2(wanted_hz / (PLAIN_A_HZ * 2.0**octaves))
     else:
-        new = Spoken(key, semitones, 0.0, 0.0, by_diameter)
+        new = Spoken(key, semitones, 0.0, own, by_diameter)
         mouths = sum(f.pipe.mouth_width_mm is None or f.pipe.cut_up_mm is None for f in old.there) / len(old.there)
-        middle, sigma = foretold(said.spoken, new, said.tuning, mouths)
+        middle, sigma = foretold(said.spoken, new, said.tuning, mouths, old.choice.temperament)
         half = SURE_95 * sigma
-        middle += _chosen_shift(said, a_hz, temperament, key)
     hertz = [PLAIN_A_HZ * 2.0 ** (octaves + (middle + sign * half) / 1200.0) for sign in (1.0, 0.0, -1.0)]
     low, value, high = (body_mm(hz) for hz in hertz)
-    shaping = {sizes[name].origin for name in ("diameter_mm", "mouth_mm", "cut_up_mm")}
+    shaping = {sizes[name].origin for name in SHAPING}
     origin = GUESSED if said.tuning is None or GUESSED in shaping else COMPUTED
     return rule, Worked(Estimate(value, low, high), origin)
-
-
-def _chosen_shift(said: Said, a_hz: float, temperament: str, key: int) -> float:
-    """Cents by which a person's own choice lies from what the lengths say; nothing where nothing was chosen."""
-    choice, tuning = said.old.choice, said.tuning
-    assert tuning is not None
-    shift = 1200.0 * math.log2(a_hz / tuning.a_hz.value) if choice.a_hz is not None else 0.0
-    if choice.temperament is not None:
-        total = sum(leader.share for leader in tuning.leaders)
-        held = sum(leader.share * temperament_cents(leader.name)[key % 12] for leader in tuning.leaders) / total
-        shift += temperament_cents(temperament)[key % 12] - held
-    return shift
 
 
 def _notes(said: Said, name: str, pipes: Sequence[NewPipe]) -> list[Text]:
     notes = []
     tuning, choice = said.tuning, said.old.choice
+    if tuning is not None and choice.a_hz is not None and not tuning.a_hz.low <= choice.a_hz <= tuning.a_hz.high:
+        notes.append(
+            Text(
+                "a_hz {chosen} lies outside what the old pipes say, {low} to {high} Hz (95 %). The new bodies stand among "
+                "the old ones all the same: another pitch wants the old pipes altered too.",
+                chosen=Amount(choice.a_hz, "", 1),
+                low=Amount(tuning.a_hz.low, "", 1),
+                high=Amount(tuning.a_hz.high, "", 1),
+            )
+        )
     if tuning is not None and choice.temperament is None and len(tuning.set_95) > 1:
         notes.append(
             Text(
@@ -263,7 +264,8 @@ def _notes(said: Said, name: str, pipes: Sequence[NewPipe]) -> list[Text]:
         worst = max(far, key=lambda p: abs(p.rule_length_mm / p.sizes["length_mm"].size.value - 1.0))
         notes.append(
             Text(
-                "The old bodies teach other lengths than the rule: at {note} {taught} against {rule}. Cut by the old ones.",
+                "The old bodies teach other lengths than the rule: at {note} {taught} against {rule}. The organ file cuts by the "
+                "old ones (bodies_mm).",
                 note=worst.note,
                 taught=Amount(worst.sizes["length_mm"].size.value, "mm", 1, bare=True),
                 rule=Amount(worst.rule_length_mm, "mm", 1),

@@ -11,7 +11,7 @@ from pipemetal.alloys.assay import Reading
 from pipemetal.errors import PipeError
 from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.old import OldPipe, OldRank
-from pipemetal.texts import Text
+from pipemetal.texts import Amount, Text
 
 __all__ = ["ALTERED", "SIZES", "SURE_95", "Added", "Choice", "FoundPipe", "PitchRange", "Restoration"]
 
@@ -85,6 +85,16 @@ class FoundPipe:
         if self.altered_by_mm is not None and self.altered not in ("shortened", "lengthened"):
             raise PipeError(
                 "goes with a pipe that was shortened or lengthened", field="altered_by_mm", value=self.altered_by_mm
+            )
+        first = self.first_length_mm
+        if first is not None and first <= 0.0:
+            raise PipeError(
+                "is more than the whole body",
+                field="altered_by_mm",
+                value=self.altered_by_mm,
+                allowed=Text(
+                    "less than {length}, the body as it is", length=Amount(self.pipe.length_mm or 0.0, "mm", 1)
+                ),
             )
         if self.sounds_hz is not None and self.air_c is None:
             raise PipeError(

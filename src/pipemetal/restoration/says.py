@@ -13,6 +13,7 @@ from pipemetal.pipes.scale_fit import LEAST_PIPES, ScaleFit, fit_scale
 from pipemetal.restoration.laws import Law, laws_of
 from pipemetal.restoration.lengths import CONSTRUCTIONS, Spoken, spoken_of
 from pipemetal.restoration.record import PitchRange, Restoration
+from pipemetal.restoration.suspects import Suspect, without_suspects
 from pipemetal.restoration.temper import NONE_OF_THESE, Tuning, tuning_of
 from pipemetal.texts import Amount, Text, joined
 
@@ -22,6 +23,8 @@ STRAIGHT_SHARE: Final = 0.02
 """A law of top over mouth that lies nearer to 1 is that of a cylinder (common practice, no source)."""
 WIDE_RANGE: Final = (200.0, 900.0)
 """Where a1 is looked for when the lengths fit nowhere in the range of pitches."""
+LEFT_OUT_COSTS: Final = 12.0
+"""What a reading that is left out costs, in log evidence: one pipe in thirty is wrong, by anything up to some octaves."""
 LEAST_SHARE: Final = 0.005
 LAW_WORDS: Final[Mapping[str, str]] = {
     "mouth": "mouth, share of the circumference",
@@ -96,7 +99,7 @@ def says(old: Restoration) -> Said:
     scale = _scale(old, warnings)
     laws = laws_of(old)
     found = _constructions(old, scale, laws, old.pitch)
-    if all(tuning is None or tuning.at_edge for _, tuning, _ in found) and any(tuning for _, tuning, _ in found):
+    if all(f.tuning is None or f.tuning.at_edge for f in found) and any(f.tuning for f in found):
         found = _constructions(old, scale, laws, PitchRange(*WIDE_RANGE, old.pitch.at_c))
         warnings.append(
             Text(
@@ -106,7 +109,7 @@ def says(old: Restoration) -> Said:
                 high=Amount.short(old.pitch.high_hz),
             )
         )
-    _, tuning, spoken = found[0]
+    tuning = found[0].tuning
     warnings += _tuning_warnings(old, tuning)
     return Said(
         old,
@@ -114,8 +117,8 @@ def says(old: Restoration) -> Said:
         laws,
         _shares(old, found),
         tuning,
-        spoken,
-        _strangers(old, scale, laws, tuning),
+        found[0].spoken,
+        _strangers(old, scale, laws, found[0]),
         tuple(warnings),
     )
 
@@ -134,7 +137,19 @@ def _scale(old: Restoration, warnings: list[Text]) -> ScaleFit | None:
         return None
 
 
-_Found = tuple[str, Tuning | None, tuple[Spoken, ...]]
+@dataclass(frozen=True)
+class _Found:
+    """A construction, what the lengths say under it, and the readings that it must leave out."""
+
+    name: str
+    tuning: Tuning | None
+    spoken: tuple[Spoken, ...]
+    suspects: tuple[Suspect, ...]
+
+    @property
+    def log(self) -> float:
+        """How well it explains the pipes; every reading that it leaves out costs."""
+        return self.tuning.log_evidence - LEFT_OUT_COSTS * len(self.suspects) if self.tuning else -math.inf
 
 
 def _constructions(
@@ -148,22 +163,22 @@ def _constructions(
     found: list[_Found] = []
     for name in names:
         if name not in CONSTRUCTIONS:
-            found.append((name, None, ()))
+            found.append(_Found(name, None, (), ()))
             continue
         spoken = tuple(s for f in old.there if (s := spoken_of(old, f, name, scale, laws)) is not None)
-        found.append((name, tuning_of(spoken, known, mouths), spoken))
-    return sorted(found, key=lambda item: -(item[1].log_evidence if item[1] else -math.inf))
+        kept, suspects = without_suspects(spoken)
+        found.append(_Found(name, tuning_of(kept, known, mouths), kept, suspects))
+    return sorted(found, key=lambda item: -item.log)
 
 
 def _shares(old: Restoration, found: list[_Found]) -> tuple[Construction, ...]:
-    if old.construction or all(tuning is None for _, tuning, _ in found):
+    if old.construction or all(f.tuning is None for f in found):
         share = 1.0 if old.construction else 1.0 / len(found)
-        return tuple(Construction(name, share) for name, _, _ in found)
-    logs = [tuning.log_evidence if tuning else -math.inf for _, tuning, _ in found]
-    weights = [math.exp(max(log - logs[0], -700.0)) for log in logs]
+        return tuple(Construction(f.name, share) for f in found)
+    weights = [math.exp(max(f.log - found[0].log, -700.0)) for f in found]
     total = sum(weights)
     return tuple(
-        Construction(n, w / total) for (n, _, _), w in zip(found, weights, strict=True) if w / total > LEAST_SHARE
+        Construction(f.name, w / total) for f, w in zip(found, weights, strict=True) if w / total > LEAST_SHARE
     )
 
 
@@ -203,7 +218,7 @@ def _tuning_warnings(old: Restoration, tuning: Tuning | None) -> list[Text]:
 
 
 def _strangers(
-    old: Restoration, scale: ScaleFit | None, laws: Mapping[str, Law], tuning: Tuning | None
+    old: Restoration, scale: ScaleFit | None, laws: Mapping[str, Law], found: _Found
 ) -> tuple[Stranger, ...]:
     why: dict[int, list[Text]] = {}
     for wrong in scale.wrong if scale is not None else ():
@@ -222,7 +237,9 @@ def _strangers(
                 expected=Amount(miss.expected, "", 3),
             )
             why.setdefault(miss.key, []).append(told)
-    for odd in tuning.odd if tuning is not None else ():
+    for suspect in found.suspects:
+        why.setdefault(suspect.key, []).append(suspect.why)
+    for odd in found.tuning.odd if found.tuning is not None else ():
         told = Text(
             "length: {cents} cents off what the others say, {sigmas} standard errors",
             cents=Amount(odd.cents, signed=True),

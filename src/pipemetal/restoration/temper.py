@@ -36,6 +36,8 @@ WRONG_SHARE: Final = 0.03
 WRONG_SIGMAS: Final = 2.5
 MOST_WRONG_SHARE: Final = 0.3
 TRIED: Final = 5
+TRIED_ERRORS: Final = 6
+"""Scatters and smooth errors, the likeliest, that a new pipe is foretold with."""
 TRIED_SCATTERS: Final = (2.5, 6.0, 13.0)
 SETS: Final = 12
 SURE: Final = 0.95
@@ -60,12 +62,12 @@ class Share:
 
 @dataclass(frozen=True)
 class Leader:
-    """Under what a temperament explains the lengths best: its share, its move, errors, and the pipes that it sets aside."""
+    """Under what a temperament explains the lengths best: share, move, errors with weights, pipes that it sets aside."""
 
     name: str
     share: float
     move: int
-    hyper: Hyper
+    hypers: tuple[tuple[Hyper, float], ...]
     wrong: frozenset[int]
 
 
@@ -107,12 +109,21 @@ class Tuning:
     recorded: tuple[int, ...]
     log_evidence: float
     at_edge: bool
-    leaders: tuple[Leader, ...] = ()
+    leaders: tuple[Leader, ...]  # of every name, the likeliest first
 
     @property
     def likeliest(self) -> str:
         """The name with the largest share that is a temperament."""
         return next(s.name for s in self.shares if s.name != NONE_OF_THESE)
+
+    def weighed_for(self, chosen: str | None) -> list[tuple[Leader, float, float]]:
+        """Leaders of the set, or of a temperament that was chosen alone: each with the cents that steps may lie off it, and
+        its weight. `none of these` is the first of them with free steps."""
+        if chosen is not None:
+            return [(leader, 0.0, 1.0) for leader in self.leaders if leader.name == chosen]
+        held = [(leader, 0.0, leader.share) for leader in self.leaders if leader.name in self.set_95]
+        none = next(s.share for s in self.shares if s.name == NONE_OF_THESE)
+        return [*held, (self.leaders[0], FREE_CENTS[-1], none)]
 
     @property
     def near(self) -> tuple[str, ...]:
@@ -270,6 +281,8 @@ def _told(
     top = order[0][1]
     best = max(weighed, key=lambda w: _log_sum(np.concatenate([w.log.ravel(), w.none_log.ravel()])))
     low, middle, high, at_edge = _pitch(weighed, whole, known)
+    odd = _odd(spoken, readings, expected, best)
+    odd_keys = {one.key for one in odd}
     return Tuning(
         Estimate(middle, low, high),
         known.at_c,
@@ -278,51 +291,61 @@ def _told(
         tuple(sorted(((m, v) for m, v in moved.items() if v >= 0.005), key=lambda item: -item[1])),
         float(by_scatter @ np.array([h.scatter_cents for h in GRID])),
         float(by_scatter @ np.array([h.smooth_cents for h in GRID])),
-        _odd(spoken, readings, expected, best),
-        tuple(s.key for s in spoken if s.cents is not None and not s.altered),
+        odd,
+        tuple(s.key for s in spoken if s.cents is not None and not s.altered and s.key not in odd_keys),
         tuple(s.key for s in spoken if s.heard_cents is not None),
         whole,
         at_edge,
-        tuple(_leader(name, shares[name], weighed) for name in _set_of(order) if name != NONE_OF_THESE)
-        or (_leader(next(n for n, _ in order if n != NONE_OF_THESE), 1.0, weighed),),
+        tuple(_leader(name, value, weighed) for name, value in order if name != NONE_OF_THESE),
     )
 
 
 def _leader(name: str, share: float, weighed: Sequence[_Weighed]) -> Leader:
     columns = [i for i, (held, _) in enumerate(_PATTERNS) if held == name]
     best = max(weighed, key=lambda w: float(np.max(w.log[:, columns])))
-    row, place = np.unravel_index(int(np.argmax(best.log[:, columns])), (len(GRID), len(columns)))
-    return Leader(name, share, _PATTERNS[columns[int(place)]][1], GRID[int(row)], best.wrong)
+    column = columns[int(np.argmax(np.max(best.log[:, columns], axis=0)))]
+    rows = np.argsort(-best.log[:, column])[:TRIED_ERRORS]
+    weight = np.exp(best.log[rows, column] - best.log[rows[0], column])
+    hypers = tuple((GRID[int(row)], float(w)) for row, w in zip(rows, weight / weight.sum(), strict=True))
+    return Leader(name, share, _PATTERNS[column][1], hypers, best.wrong)
 
 
-def foretold(spoken: Sequence[Spoken], new: Spoken, tuning: Tuning, unmeasured_mouths: float) -> tuple[float, float]:
+def foretold(
+    spoken: Sequence[Spoken], new: Spoken, tuning: Tuning, unmeasured_mouths: float, chosen: str | None = None
+) -> tuple[float, float]:
     """What the length of a new pipe should say among the old ones, in cents as theirs do, and its standard error.
 
-    The rule's common error goes out: the old lengths have it too. `new` says which key, and its `by_diameter_cents`.
+    The rule's common error goes out: the old lengths have it too. `new` says which key, and its `by_diameter_cents`; `chosen` is
+    a temperament that somebody decided, alone instead of the set.
     """
     every = readings_of([*spoken, replace(new, cents=0.0, heard_cents=None)], unmeasured_mouths)
     place = next(i for i, pipe in enumerate(every.pipe) if pipe == len(spoken))
-    rest = [i for i in range(len(every.pipe)) if i != place]
     parts = []
-    for leader in tuning.leaders:
-        column = _PATTERNS.index((leader.name, leader.move))
-        expected = _expected(every)[:, column]
-        covariance = every.covariance(leader.hyper, leader.wrong, 0.0)
-        among = covariance[np.ix_(rest, rest)]
-        solved = np.linalg.solve(among, np.stack([covariance[rest, place], np.ones(len(rest))], axis=1))
-        left = every.cents[rest] - expected[rest]
-        one = solved[:, 1]
-        mean = float(one @ left) / float(one.sum())
-        at = expected[place] + mean + float(solved[:, 0] @ (left - mean))
-        open_ = 1.0 - float(solved[:, 0].sum())
-        variance = (
-            covariance[place, place] - float(solved[:, 0] @ covariance[rest, place]) + open_**2 / float(one.sum())
-        )
-        parts.append((leader.share, float(at), float(variance)))
+    steps = _expected(every)
+    for leader, free, share in tuning.weighed_for(chosen):
+        expected = steps[:, _PATTERNS.index((leader.name, leader.move))]
+        for hyper, weight in leader.hypers:
+            covariance = every.covariance(hyper, leader.wrong, free)
+            at, variance = _one_foretold(every, place, expected, covariance)
+            parts.append((share * weight, at, variance))
     total = sum(share for share, _, _ in parts)
     middle = sum(share * at for share, at, _ in parts) / total
     spread = sum(share * (variance + (at - middle) ** 2) for share, at, variance in parts) / total
     return middle, math.sqrt(spread)
+
+
+def _one_foretold(every: Readings, place: int, expected: Floats, covariance: Floats) -> tuple[float, float]:
+    """What one reading should be by all the others, with their common pitch taken from them, and its variance."""
+    rest = [i for i in range(len(every.pipe)) if i != place]
+    among = covariance[np.ix_(rest, rest)]
+    solved = np.linalg.solve(among, np.stack([covariance[rest, place], np.ones(len(rest))], axis=1))
+    left = every.cents[rest] - expected[rest]
+    one = solved[:, 1]
+    mean = float(one @ left) / float(one.sum())
+    at = expected[place] + mean + float(solved[:, 0] @ (left - mean))
+    open_ = 1.0 - float(solved[:, 0].sum())
+    variance = covariance[place, place] - float(solved[:, 0] @ covariance[rest, place]) + open_**2 / float(one.sum())
+    return float(at), float(variance)
 
 
 def _set_of(order: Sequence[tuple[str, float]]) -> tuple[str, ...]:
