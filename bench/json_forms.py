@@ -192,7 +192,7 @@ def answers(folder: Path) -> Iterator[tuple[str, object]]:
         words = [word.format(**known).replace("_", " ") for word in run.split()]
         found = answer(words)
         if words[0] == "plan":
-            known["melt"] = next((m["name"] for m in found["melts"] if m["charge"]), "M01")
+            known["melt"] = next((m["name"] for m in found["melts"] if m.get("lots")), "M01")
             known["roll"] = found["rolls_used"][0]["id"] if found["rolls_used"] else "R126"
         if command_of(words) == "people tokens":
             known["token"] = str(found["tokens"][0]["id"])
