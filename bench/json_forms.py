@@ -86,6 +86,8 @@ RUNS = (
     "push sheet-spotted.toml",
     "freeze Sn50Pb50 --thickness 1.5 --casts 2",
     "calibrate log.csv",
+    "new --shop fresh.sqlite --run Ada",
+    "doctor --shop fresh.sqlite --by Ada",
     "import . --shop shop.sqlite",
     "plan chapel.toml --shop shop.sqlite --out chapel --iterations 40",
     "variants chapel.toml --rack . --lots lots.csv --vary wider.toml --iterations 20",
@@ -106,6 +108,7 @@ RUNS = (
     "reserved",
     "reserved --casts",
     "done {plan} --roll {roll}",
+    "done {plan} --melt {melt} --as CH-{melt} --sure",
     "trace {roll}",
     "trace lot:T1",
     "history",
@@ -184,11 +187,12 @@ def sound(path: Path, hertz: tuple[float, ...]) -> None:
 
 def answers(folder: Path) -> Iterator[tuple[str, object]]:
     """Each command with what it prints, run in a prepared folder."""
-    known = {"plan": "Chapel_#1", "roll": "", "event": "", "token": "", "cast": "C900"}
+    known = {"plan": "Chapel_#1", "roll": "", "melt": "", "event": "", "token": "", "cast": "C900"}
     for run in RUNS:
         words = [word.format(**known).replace("_", " ") for word in run.split()]
         found = answer(words)
         if words[0] == "plan":
+            known["melt"] = next((m["name"] for m in found["melts"] if m.get("lots")), "M01")
             known["roll"] = found["rolls_used"][0]["id"] if found["rolls_used"] else "R126"
         if command_of(words) == "people tokens":
             known["token"] = str(found["tokens"][0]["id"])

@@ -7,10 +7,12 @@ import pty
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -109,3 +111,20 @@ def test_every_command_and_every_one_below_it_is_on_the_page() -> None:
         assert title in titles
         if isinstance(command, click.Group):
             assert {f"{title} {held}" for held in command.commands} <= titles
+
+
+def every_command(command: click.Command, path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    """The words of every command, from the top down."""
+    yield path
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            under = command.get_command(context, name)
+            if under is not None:
+                yield from every_command(under, (*path, name))
+
+
+@pytest.mark.parametrize("words", list(every_command(cli)), ids=lambda words: " ".join(words) or "pipemetal")
+def test_help_fits_in_eighty_columns(words: tuple[str, ...]) -> None:
+    told = CliRunner().invoke(cli, [*words, "--help"], terminal_width=80)
+    assert told.exit_code == 0 and [line for line in told.output.splitlines() if len(line) > 80] == []

@@ -11,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from pipemetal.cli.main import cli, main
+from pipemetal.errors import InputError
 from pipemetal.files.demo_files import copy_demo_shop
 from pipemetal.files.shop_file import read_shop
 from pipemetal.plans.codec import NEEDED
@@ -271,3 +272,24 @@ def test_a_melt_that_whole_pieces_keep_from_being_charged_shows_no_empty_table(s
     text = ran("charge", shop / "c.toml", code=1)
     assert "cannot be met" in text and "off a piece of tin" in text
     assert "reaches" not in text and "─" not in text
+
+
+def test_a_booked_melt_is_corrected_from_what_the_book_holds(shop: Path) -> None:
+    book = str(shop / "c.sqlite")
+    ran("import", shop, "--shop", book)
+    ran("melts", "enter", "M9", "--recipe", "spotted-50", "--charge", "T1=60,A1=80", "--shop", book)
+    said = ("charge", "correct", "--shop", book, "--melt", "M9")
+    low = answered(*said, "--assay", "Sn 47.0 Sb 0.2 Pb bal")
+    assert low["lots"] and low["composition_wt_pct"]["Sn"] > 48.5 and low["ladle_out_kg"] == 0.0
+    ran("analysis", "melt:M9", "Sn 47.0 Sb 0.2 Pb bal", "--shop", book)
+    assert answered(*said)["lots"]
+
+
+def test_a_weighing_far_from_the_book_is_not_booked_unasked(shop: Path) -> None:
+    book = str(shop / "c.sqlite")
+    ran("import", shop, "--shop", book)
+    with pytest.raises(InputError, match="differs much from the book"):
+        CliRunner().invoke(cli, ["book", "weigh", "lot:T1", "12,5", "--shop", book], catch_exceptions=False)
+    for mass, sure in (("496", []), ("12,5", ["--sure"])):
+        told = CliRunner().invoke(cli, ["book", "weigh", "lot:T1", mass, "--shop", book, *sure], catch_exceptions=False)
+        assert told.exit_code == 0

@@ -33,7 +33,7 @@ def test_the_invented_variants_say_what_is_different() -> None:
     assert wide is not None
     assert (wide.sheets.most_width_mm, wide.sheets.planing_mm) == (1100.0, settings.sheets.planing_mm)
     assert changes["spotted for the Principal"].alloys == {"Principal 8": "spotted-50"}
-    assert changes["wider window for plain metal"].recipes["plain-30"].window("Sn") == (27.5, 32.0)
+    assert changes["wider limits for plain metal"].recipes["plain-30"].window("Sn") == (27.5, 32.0)
     assert changes["without the old conductor lead"].without_lots == ("S8",)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, out_argument, print_json
+from pipemetal.cli.common import FILE, counted, json_option, out_argument, print_json
 from pipemetal.cli.shop_cmd import open_book, open_or_make_book, shop_of, shop_option, shown_shop
 from pipemetal.errors import InputError
 from pipemetal.files.missing import no_such_file
@@ -157,7 +157,7 @@ def doctor(shop: str | None, as_json: bool) -> None:
         click.echo(", ".join(f"{k} {v}" for k, v in found.items() if k != "free_bytes"))
         click.echo(f"Free disk here: {int(found['free_bytes']) / 1e9:.1f} GB.")
         _print_health(held, where)
-        click.echo("All is well." if not faults else f"{len(faults)} faults.")
+        click.echo("All is well." if not faults else f"{counted(len(faults), 'fault')}.")
     click.get_current_context().exit(1 if faults else 0)
 
 

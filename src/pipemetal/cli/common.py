@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 __all__ = [
     "FILE",
     "OUT_FILE",
+    "counted",
     "find_beside",
     "json_option",
     "load_recipes",
@@ -166,6 +167,15 @@ def _fields(record: Any) -> dict[str, object]:
     if not is_dataclass(record) or isinstance(record, type):
         raise TypeError(f"{type(record).__name__} is no JSON")
     return asdict(record)
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """So many things in words.
+
+    >>> counted(1, "melt"), counted(2, "melt"), counted(0, "box", "boxes")
+    ('1 melt', '2 melts', '0 boxes')
+    """
+    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def rounded(value: float | None, places: int = 4) -> float | None:

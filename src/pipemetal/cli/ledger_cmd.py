@@ -17,6 +17,10 @@ MOST_UNASKED = 3
 """Things that one event touched: more are taken back in a terminal only when that is said once more."""
 
 
+UNASKED_KG, UNASKED_SHARE = 5.0, 0.1
+"""A weighing that differs from the book by more than both is asked about (common practice, no source)."""
+
+
 class _EventNumber(click.ParamType[int]):
     """The number of an event, as `history` lists it."""
 
@@ -111,15 +115,21 @@ def history(about: str | None, last: int, table_path: Path | None, shop: str | N
 @click.command(short_help="Book what the scale says.")
 @click.argument("account", metavar="lot:ID|melt:ID|roll:ID")
 @click.argument("mass", metavar="MASS")
+@click.option("--sure", is_flag=True, help="What differs much from the book is meant.")
 @shop_option
 @json_option
-def weigh(account: str, mass: str, shop: str | None, as_json: bool) -> None:
-    """Weigh a lot, melt or roll: what differs from the book is booked as found or lost, and shown as unexplained."""
+def weigh(account: str, mass: str, sure: bool, shop: str | None, as_json: bool) -> None:
+    """Weigh a lot, melt or roll: what differs from the book is booked as found or lost, and shown as unexplained.
+
+    More than 5 kg and a tenth of what the book holds is asked about first; where nobody can be asked, --sure is needed.
+    """
     from pipemetal.units import parse_mass_kg
 
     with open_book(shop) as book:
         before = sum(book.ledger.stock().get(account, {}).values())
         weighed = parse_mass_kg(mass, field="mass", default_unit="kg")
+        if before and not sure and abs(weighed - before) > max(UNASKED_KG, UNASKED_SHARE * before):
+            _ask_of_weight(account, before, weighed)
         event = book.ledger.weigh(account, weighed).event
     if as_json:
         print_json({"event": event, "account": account, "before_kg": rounded(before), "now_kg": weighed})
@@ -127,6 +137,21 @@ def weigh(account: str, mass: str, shop: str | None, as_json: bool) -> None:
         click.echo(
             f"{account}: {before:.3f} kg by the book, {weighed:.3f} kg weighed, {weighed - before:+.3f} kg (event {event})."
         )
+
+
+def _ask_of_weight(account: str, before: float, weighed: float) -> None:
+    """Errors: InputError where nobody can be asked."""
+    if sys.stdin.isatty():
+        words = f"{account} holds {before:.3f} kg by the book. Book {weighed:.3f} kg, {weighed - before:+.3f} kg?"
+        click.confirm(words, abort=True, err=True)
+        return
+    raise InputError(
+        Text("differs much from the book, which holds {held} kg", held=f"{before:.3f}"),
+        field="mass",
+        value=f"{weighed:.3f} kg",
+        allowed="--sure where it is meant",
+        example=f"pipemetal book weigh {account} {weighed:g} --sure",
+    )
 
 
 @click.command(short_help="Book metal that is sold.")

@@ -8,13 +8,14 @@ from typing import NoReturn
 import click
 
 from pipemetal.cli.common import FILE, json_option, load_recipes, print_json, print_table, recipes_option, rounded
-from pipemetal.errors import MeltError, near
+from pipemetal.errors import MeltError, NotInBookError, near
 from pipemetal.files.charge_file import ChargeJob, read_charge
 from pipemetal.files.charge_json import between_wt_pct, blocked_dict, charge_dict
 from pipemetal.files.shop_file import read_shop
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.correction import CORRECTION, Correction, correct
 from pipemetal.melts.loading import when_to_load
+from pipemetal.melts.lots import Heel
 from pipemetal.melts.mend import Blocked
 from pipemetal.melts.mend import charge as charge_melt
 from pipemetal.melts.mixing import Weighing
@@ -28,36 +29,52 @@ __all__ = ["charge"]
 
 @click.command(short_help="Weigh out a melt from lots, or correct one that is assayed.")
 @click.argument("words", metavar="[correct] CHARGE.toml", nargs=-1, required=True)
+@click.option("--shop", metavar="PATH|URL", help="With correct: the shop book that holds the melt and the lots.")
+@click.option("--melt", "melt_id", metavar="ID", help="With --shop: the booked melt to correct.")
+@click.option("--assay", metavar='"Sn 48 Pb bal"', help="With --melt: what the pot holds, if not as the book says.")
 @click.option("--settings", "settings_path", type=FILE, metavar="shop.toml", help="Default: shop.toml beside the file.")
 @recipes_option
 @json_option
-def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Path | None, as_json: bool) -> None:
+def charge(
+    words: tuple[str, ...],
+    shop: str | None,
+    melt_id: str | None,
+    assay: str | None,
+    settings_path: Path | None,
+    recipes_path: Path | None,
+    as_json: bool,
+) -> None:
     """The weighing list of CHARGE.toml in the order of loading, or which element stands in the way.
 
     `charge correct CHARGE.toml` takes the file's heel as the whole pot with its assay and says what to add, as little as
     will do, and what to ladle out first where there is no room. The file then needs [heel] with mass_kg and composition, as
     `mass_kg = 180` and `composition = "Sn 48 Sb 0.3 Pb bal"`, and each lot its mass_kg.
 
+    `charge correct --shop BOOK --melt ID` takes pot, recipe and free lots from the shop book; --assay says what the pot holds.
+
     Dross, the least worth weighing and the unit of mass are those of shop.toml. Exit code 1 when the
     recipe cannot be met; the smallest addition that mends it is named.
     """
+    if words == ("correct",) and melt_id is not None:
+        _correct_booked(shop, melt_id, assay, settings_path, as_json)
+        return
     correcting = len(words) == 2 and words[0] == "correct"
     if len(words) != 1 and not correcting:
         raise MeltError(
             "is not understood",
             field="arguments",
             value=" ".join(words),
-            allowed="CHARGE.toml, correct CHARGE.toml",
+            allowed="CHARGE.toml, correct CHARGE.toml, correct --shop BOOK --melt ID",
             nearest=f"correct {words[-1]}" if near(words[0], ["correct"]) else "",
             example="pipemetal metal charge correct charge.toml",
         )
     path = Path(words[-1])
-    job, shop = read_charge(path, load_recipes(recipes_path, path)), _shop(settings_path, path)
+    job, settings = read_charge(path, load_recipes(recipes_path, path)), _shop(settings_path, path)
     if correcting:
-        _correct(job, shop, path, as_json)
+        _correct(job, settings, path, as_json)
         return
     lots = priced(job.lots, metal_prices(job.lots))
-    rules = Weighing(shop.losses, job.objective, job.certainty, job.weigh_step_kg, shop.pot.least_weighed_kg)
+    rules = Weighing(settings.losses, job.objective, job.certainty, job.weigh_step_kg, settings.pot.least_weighed_kg)
     answer = charge_melt(job.request, lots, rules=rules)
     if isinstance(answer, Blocked):
         _print_blocked(answer, as_json)
@@ -65,7 +82,7 @@ def charge(words: tuple[str, ...], settings_path: Path | None, recipes_path: Pat
     if as_json:
         print_json(charge_dict(answer, relaxed))
         return
-    _print_charge(answer, relaxed, job.objective, shop, [])
+    _print_charge(answer, relaxed, job.objective, settings, [])
 
 
 def _shop(given: Path | None, beside: Path) -> ShopSettings:
@@ -91,6 +108,39 @@ def _correct(job: ChargeJob, shop: ShopSettings, path: Path, as_json: bool) -> N
         weigh_step_kg=job.weigh_step_kg,
         least_weighed_kg=0.0,
     )
+    _print_correction(found, shop, as_json)
+
+
+def _correct_booked(
+    shop: str | None, melt_id: str, assay: str | None, settings_path: Path | None, as_json: bool
+) -> None:
+    """What to add to a melt of the book, from its free lots."""
+    from pipemetal.alloys.composition import Composition
+    from pipemetal.cli.shop_cmd import open_book
+    from pipemetal.shop.stock import settings_of_book
+
+    with open_book(shop) as book:
+        melts = {m.id: m for m in book.melts.standing()}
+        if melt_id not in melts:
+            raise NotInBookError(field="melt", value=melt_id, known=list(melts))
+        melt, recipes = melts[melt_id], book.recipes.all()
+        settings = settings_of_book(book.target, settings_path).settings
+        lots, _ = book.lots.free(plan=melt.plan)
+    if assay is None and melt.metal is None:
+        raise MeltError("is needed: the book does not know this metal", field="--assay", example="Sn 48 Sb 0.3 Pb bal")
+    pot = Heel(melt.left_kg, Composition.parse(assay)) if assay is not None else melt.heel()
+    found = correct(
+        pot,
+        recipes[melt.recipe],
+        lots,
+        settings.pot.capacity_kg,
+        weigh_step_kg=settings.pot.weigh_step_kg,
+        losses=settings.losses,
+    )
+    _print_correction(found, settings, as_json)
+
+
+def _print_correction(found: Correction, shop: ShopSettings, as_json: bool) -> None:
     if isinstance(found.answer, Blocked):
         _print_blocked(found.answer, as_json)
     if as_json:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, out_option, print_json, recipes_option, settings_options
+from pipemetal.cli.common import FILE, counted, json_option, out_option, print_json, recipes_option, settings_options
 from pipemetal.cli.shop_cmd import open_book, shop_option
 from pipemetal.errors import BookError, FileFormatError, NotInBookError, PipeError, UnitError, near, some_listed
 from pipemetal.files.outbox import write_all
@@ -226,11 +226,13 @@ def label(
     if out is not None:
         written = write_all(out.parent, _label_files(labels, out, sheet_name, (first, right_mm, down_mm), dots))
         said.append(
-            f"Wrote a test page to {out}." if test_page else f"Wrote {len(labels)} labels to {_names(written)}."
+            f"Wrote a test page to {out}."
+            if test_page
+            else f"Wrote {counted(len(labels), 'label')} to {_names(written)}."
         )
     if printer is not None:
         _to_printer(labels, printer, sheet_name, dots)
-        said.append(f"Sent {len(labels)} labels to {printer}.")
+        said.append(f"Sent {counted(len(labels), 'label')} to {printer}.")
     if as_json:
         print_json({"labels": len(labels), "file": str(out) if out else None, "printer": printer})
     else:

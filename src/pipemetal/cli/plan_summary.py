@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipemetal.cli.common import (
-    print_table,
-)
+from pipemetal.cli.common import counted, print_table
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
@@ -31,8 +29,9 @@ def print_summary(plan: Plan, out: Path) -> None:
     metal = plan.metal
     click.echo(
         f"Pipes served: {plan.pipes_served} of {len(plan.pipes)}. To melt: {metal.new_kg + metal.remelt_kg:.0f} kg "
-        f"({metal.new_kg:.0f} new, {metal.remelt_kg:.0f} remelt) in {len(plan.melts)} melts, "
-        f"{len(plan.new_sheets)} sheets over {max((p.day for p in plan.pours), default=0)} casting days."
+        f"({metal.new_kg:.0f} new, {metal.remelt_kg:.0f} remelt) in {counted(len(plan.melts), 'melt')}, "
+        f"{counted(len(plan.new_sheets), 'sheet')} over "
+        f"{counted(max((p.day for p in plan.pours), default=0), 'casting day')}."
     )
     _print_days(plan)
     click.echo(f"Settings: {plan.settings_from}.")

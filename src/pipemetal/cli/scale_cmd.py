@@ -44,7 +44,12 @@ def scale() -> None:
 @click.option(
     "--notes", "naming", type=click.Choice(NAMINGS), default="trade", show_default=True, help="How notes are named."
 )
-@click.option("--model", type=click.Choice(list(MODELS)), help="Fit this kind of scale and no other.")
+@click.option(
+    "--model",
+    type=click.Choice(list(MODELS)),
+    metavar="MODEL",
+    help=f"Fit this kind of scale and no other: {', '.join(MODELS)}.",
+)
 @click.option(
     "--reading", "reading_mm", type=float, default=0.05, show_default=True, help="Error of one reading in mm."
 )

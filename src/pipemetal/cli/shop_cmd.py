@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipemetal.cli.common import FILE, json_option, print_json, print_table, rounded
+from pipemetal.cli.common import FILE, counted, json_option, print_json, print_table, rounded
 from pipemetal.cli.tables import show_table, table_option
 from pipemetal.errors import BookError, InputError, UnitError, near
 from pipemetal.shop.searching import Among
@@ -245,7 +245,9 @@ def _show_rolls(found: Sequence[Found], table_path: Path | None) -> None:
             )
             for f in found
         ],
-        [f"{len(found)} rolls; from and to: the longest place that holds the thickness across the whole width"],
+        [
+            f"{counted(len(found), 'roll')}; from and to: the longest place that holds the thickness across the whole width"
+        ],
         table_path,
     )
 
