@@ -175,3 +175,114 @@ def test_a_reference_in_the_recording_takes_out_the_clock() -> None:
     assert half < 0.01
     with pytest.raises(SoundError):
         reference_correction(pipe, 440.0)
+
+
+def around(tone: np.ndarray, seconds: float) -> np.ndarray:
+    return np.concatenate([np.zeros(round(seconds * RATE)), tone, np.zeros(round(seconds * RATE))])
+
+
+@pytest.mark.parametrize(("seconds", "silence"), [(5.0, 20.0), (0.7, 4.0), (2.0, 3.0)])
+def test_silence_around_a_tone_changes_nothing(seconds: float, silence: float) -> None:
+    m = heard(around(steady(261.6, seconds), silence), 261.6)
+    assert abs(cents_between(m.frequency_hz, 261.6)) < 0.05
+    assert seconds - 0.4 < m.seconds < seconds
+
+
+def test_a_tone_that_is_too_short_or_too_quiet_is_told_so() -> None:
+    for samples, code in (
+        (around(steady(440.0, 0.2), 2.0), "short"),
+        (np.round(3e-5 * 5.0 * steady(440.0) * 32767) / 32767, "quiet"),
+        (np.round(6e-5 * 5.0 * steady(440.0, 2.0, (1.0,)) * 32767) / 32767, "quiet"),
+    ):
+        with pytest.raises(SoundError) as refused:
+            heard(samples)
+        assert refused.value.code == code
+
+
+@pytest.mark.parametrize("gap_s", [0.02, 0.04, 0.06, 0.1, 0.3])
+def test_a_gap_of_nothing_inside_a_tone_is_left_out(gap_s: float) -> None:
+    samples = steady(523.25, 5.0)
+    samples[140_000 : 140_000 + round(gap_s * RATE)] = 0.0
+    assert abs(cents_between(heard(samples, 523.25).frequency_hz, 523.25)) < 0.01
+
+
+@pytest.mark.parametrize("hertz", [4700.0, 5588.0, 6645.0, 7902.0, 9000.0, 9900.0])
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+def test_the_highest_pipes_are_heard_as_well_as_the_others(hertz: float, rate: int) -> None:
+    t = np.arange(3 * rate) / rate
+    wind = 2.0 * np.sin(2 * np.pi * 0.7 * t) + np.sin(2 * np.pi * 6 * t + 1.0)
+    rates = hertz * 2.0 ** (wind / 1200)
+    samples = 0.3 * np.sin(2 * np.pi * np.cumsum(rates) / rate)
+    for expected in (hertz, None, hertz * 1.05):
+        m = measure(Recording(samples, rate), expected)
+        assert abs(cents_between(m.frequency_hz, float(np.mean(rates)))) < 0.1
+
+
+def test_above_the_range_is_told_so() -> None:
+    for expected in (None, 12_000.0):
+        with pytest.raises(SoundError) as refused:
+            heard(steady(11_777.0), expected)
+        assert refused.value.code == "above"
+
+
+def test_the_room_s_tail_is_no_part_of_the_tone() -> None:
+    for seed, (wet_db, t60) in enumerate([(0.0, 1.2), (0.0, 2.5), (6.0, 1.5)]):
+        tone = steady(440.0, 3.0)
+        rng = np.random.default_rng(seed)
+        room = rng.standard_normal(round(t60 * RATE)) * 10.0 ** (-3.0 * np.arange(round(t60 * RATE)) / (t60 * RATE))
+        room *= 10.0 ** (wet_db / 20) / np.sqrt(np.sum(room**2))
+        room[0] += 1.0
+        size = 1 << (len(tone) + len(room)).bit_length()
+        far = np.fft.irfft(np.fft.rfft(tone, size) * np.fft.rfft(room, size), size)[: len(tone) + len(room)]
+        for ended in (far, far[: len(tone) + round(0.25 * RATE)]):
+            assert 2.5 < heard(ended, 440.0).seconds < 3.05
+
+
+@pytest.mark.parametrize("cents", [-1100.0, -700.0, -400.0, -270.0, 300.0, 500.0])
+def test_what_another_note_sounds_is_told_with_how_far_away_it_is(cents: float) -> None:
+    hertz = 523.3 * 2 ** (cents / 1200)
+    with pytest.raises(SoundError) as refused:
+        heard(steady(hertz, partials=tuple(0.5**k for k in range(12))), 523.3)
+    assert refused.value.code == "other-note"
+    way = "under" if cents < 0 else "above"
+    assert f"sounds {hertz:.1f} Hz, {abs(cents):.0f} cents {way} the note" in str(refused.value)
+
+
+def odd_samples() -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(5)
+    tone, t = steady(523.25, 3.0), np.arange(3 * RATE)
+    held = {
+        "zeros": np.zeros(RATE),
+        "nothing": np.zeros(0),
+        "one sample": np.ones(1),
+        "constant": np.full(3 * RATE, 0.1),
+        "impulse": np.eye(1, 3 * RATE, 9000)[0] * 0.5,
+        "one step": np.round(tone * 4e-5 * 32767) / 32767,
+        "not a number": np.where(t == 4000, np.nan, tone),
+        "infinite": np.where(t == 4000, np.inf, tone),
+        "gaps": tone * (t % 4800 > 400),
+        "square": 0.3 * np.sign(np.sin(2 * np.pi * 500 * t / RATE)),
+        "ramp": t / len(t),
+        "half zeros": np.where(t < len(t) // 2, tone, 0.0),
+        "beeps": tone * (t % RATE < 9600),
+        "huge": tone * 1e150,
+    }
+    for seed in range(12):
+        cut = tone.copy()
+        for _ in range(int(rng.integers(1, 9))):
+            at, size = int(rng.integers(0, len(t))), int(rng.integers(1, RATE))
+            cut[at : at + size] = float(rng.choice([0.0, 0.1, -1.0]))
+        held[f"gaps {seed}"] = cut
+    return held
+
+
+@pytest.mark.parametrize("kind", odd_samples())
+@pytest.mark.parametrize("expected_hz", [None, 523.25])
+def test_no_samples_end_in_anything_but_a_pitch_or_a_reason(kind: str, expected_hz: float | None) -> None:
+    with np.errstate(all="ignore"):
+        try:
+            m = heard(odd_samples()[kind], expected_hz)
+        except SoundError as refused:
+            assert str(refused)
+        else:
+            assert np.isfinite([m.frequency_hz, m.half_width_cents, m.noise_db]).all()

@@ -28,6 +28,7 @@ MOST_AWAY: Final = 0.035
 MOST_STEP: Final = 0.0046
 """How far it may move from one frame to the next: 8 cents; TURN_COST is what that costs, by the worth of one frame."""
 TURN_COST: Final = 0.15
+MOST_TURN: Final = 0.45
 MOST_SHARE: Final = 0.6
 MOST_BEYOND: Final = 4.0
 """No partial is trusted this much beyond the next, however quiet it was by chance."""
@@ -79,7 +80,8 @@ def _demodulated(recording: Recording, base_hz: float) -> tuple[Floats, NDArray[
     frame_s = min(max(USUAL_PERIODS / base_hz, FRAME_S[0]), FRAME_S[1])
     periods = max(LEAST_PERIODS, np.ceil(frame_s * base_hz))
     size = min(round(periods * rate / base_hz), len(recording.samples) // 4)
-    hop = max(1, size // HOPS)
+    # so often that the step of the fundamental from frame to frame is no half turn, however far it may be away
+    hop = max(1, min(size // HOPS, int(MOST_TURN / MOST_AWAY * rate / base_hz)))
     frames = np.lib.stride_tricks.sliding_window_view(recording.samples, size)[::hop]
     middle = (size - 1) / 2.0
     inside = (np.arange(size) - middle) / rate
@@ -173,7 +175,7 @@ def _shared(
         weight = np.minimum(weight, np.partition(weight, -2)[-2] * MOST_BEYOND) if len(weight) > 1 else weight
         local = weight * strength
         # by its sine: a phase half a turn away pulls to neither side, so that none makes the shared phase jump
-        shift = np.sum(np.sin(own) / numbers * local, axis=1) / np.sum(local, axis=1)
+        shift = np.sum(np.sin(own) / numbers * local, axis=1) / np.maximum(np.sum(local, axis=1), 1e-30)
         common = common + shift
         apart = apart - shift[:, None]
     return common, apart, spread, alike

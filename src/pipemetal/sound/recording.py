@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -31,6 +32,13 @@ FLAT_S: Final = 1e-4
 """Of a tone of 65 Hz at 0.3 of full scale in 16 bits, a top is flat for 0.07 ms."""
 DROP_DB: Final = 14.0
 """A tone has ended where its level is this far under its own."""
+FALL_DB: Final = 5.0
+"""A level that ends this far under its own has begun to die away."""
+TAIL_S: Final = 1.2
+"""How long before its end a tone may have begun to die away (14 dB at a T60 of 3 s and more)."""
+HELD_S: Final = 0.3
+LOUD_FROM_DB: Final = -82.0
+"""Of full scale: under it 16 bits are too coarse to tell a pitch."""
 
 
 @dataclass(frozen=True)
@@ -82,9 +90,19 @@ def levels(recording: Recording) -> Samples:
     size = round(LEVEL_S * recording.rate_hz)
     count = len(recording.samples) // size
     held = recording.samples[: count * size].reshape(count, size)
-    wide = np.convolve(np.mean(held, axis=1), np.ones(5) / 5.0, "same") if count >= 5 else np.mean(held, axis=1)
+    wide = (
+        np.convolve(np.pad(np.mean(held, axis=1), 2, mode="edge"), np.ones(5) / 5.0, "valid") if count else np.zeros(0)
+    )
     power = np.mean((held - wide[:, None]) ** 2, axis=1)
     result: Samples = 10.0 * np.log10(power + 1e-14)
+    return result
+
+
+def _empty(recording: Recording, count: int) -> NDArray[np.bool_]:
+    """Where all samples are the same: nothing was recorded there."""
+    size = round(LEVEL_S * recording.rate_hz)
+    held = recording.samples[: count * size].reshape(count, size)
+    result: NDArray[np.bool_] = np.ptp(held, axis=1) == 0.0
     return result
 
 
@@ -108,19 +126,67 @@ def bridged(held: NDArray[np.bool_], most: int) -> NDArray[np.bool_]:
     return closed
 
 
+def loud_db(found: Samples) -> float:
+    """The level of the loudest part that lasts, however much silence is around it; of what lasts less where nothing does.
+
+    >>> loud_db(np.concatenate([np.full(500, -140.0), np.full(50, -20.0), np.full(500, -140.0)]))
+    -20.0
+    """
+    top = -140.0
+    for half in (round(HELD_S / LEVEL_S), 2):
+        if len(found) > 2 * half:
+            held = np.median(np.lib.stride_tricks.sliding_window_view(found, 2 * half + 1), axis=1)
+            top = max(top, float(np.max(held)))
+        if top > -100.0:
+            break
+    else:
+        top = float(np.max(found, initial=top))
+    return float(np.median(found[found > top - DROP_DB])) if top > -100.0 else top
+
+
+def dying_from(level: Samples) -> int:
+    """Where a tone that has ended begins to die away in its room: level against a straight fall, least squares.
+
+    `level` ends where the tone is gone. Where it does not fall, that is its length.
+
+    >>> dying_from(np.concatenate([np.full(50, -20.0), -20.0 - np.arange(14)]))
+    50
+    """
+    own = float(np.median(level))
+    first = max(1, len(level) - round(TAIL_S / LEVEL_S), len(level) // 4)
+    if float(np.mean(level[-2:])) > own - FALL_DB:
+        return len(level)
+    best, place = math.inf, len(level)
+    steady = np.cumsum((level - own) ** 2)
+    for at in range(first, len(level)):
+        tail = level[at:]
+        count = np.arange(len(tail), dtype=float)
+        slope, drop = np.polyfit(count, tail, 1) if len(tail) > 2 else (0.0, float(np.mean(tail)))
+        drop = min(drop, own)
+        missed = float(steady[at - 1] + np.sum((tail - drop - min(slope, 0.0) * count) ** 2))
+        if missed < best:
+            best, place = missed, at
+    return place
+
+
 def steady_part(recording: Recording) -> Recording:
-    """The longest stretch at a level of its own, without its beginning and end.
+    """The longest stretch at a level of its own, without its beginning, its end and what a room adds to that. A gap without
+    any sound at all ends a stretch, however short it is.
 
     Errors: SoundError where there is next to nothing to hear, or no stretch of 0.3 s.
     """
     found = levels(recording)
-    loud = float(np.percentile(found, 80)) if len(found) else -140.0
+    loud = loud_db(found)
     if loud < -100.0:
         raise SoundError("holds no sound", field="recording", code="silent")
-    spans = runs(bridged(found > loud - DROP_DB, round(BRIDGED_S / LEVEL_S)))
-    start, end = max(spans, key=lambda s: s[1] - s[0])
+    if loud < LOUD_FROM_DB:
+        raise SoundError("is too quiet to tell a pitch", field="recording", code="quiet")
+    spans = runs(bridged(found > loud - DROP_DB, round(BRIDGED_S / LEVEL_S)) & ~_empty(recording, len(found)))
+    start, end = max(spans, key=lambda s: s[1] - s[0], default=(0, 0))
+    gone = start + dying_from(found[start:end]) if start < end else end
     start_s = start * LEVEL_S + (SETTLED_S if start > 1 else 0.0)
-    end_s = end * LEVEL_S - SETTLED_S if end < len(found) - 1 else recording.duration_s
+    is_cut = gone < end or end < len(found) - 1
+    end_s = gone * LEVEL_S - SETTLED_S if is_cut else recording.duration_s
     if end_s - start_s < LEAST_S:
         raise SoundError(
             "is too short to measure",

@@ -17,7 +17,8 @@ from pipemetal.texts import Amount, Text
 __all__ = ["HIGHEST_HZ", "LOWEST_HZ", "Line", "Tone", "lines_of", "tone_of"]
 
 LOWEST_HZ: Final = 28.0
-HIGHEST_HZ: Final = 9000.0
+HIGHEST_HZ: Final = 10_500.0
+"""A half tone above the highest pipes; more is refused."""
 FRAME_S: Final = 0.4
 ABOVE_FLOOR_DB: Final = 11.0
 RANGE_DB: Final = 60.0
@@ -152,21 +153,45 @@ def _base(lines: list[Line]) -> float:
     return max(hz for hz, told in best.items() if told >= 0.97 * most)
 
 
+def _other_note(sounds_hz: float, expected_hz: float) -> SoundError:
+    cents = 1200.0 * math.log2(sounds_hz / expected_hz)
+    sounds, away = Amount(sounds_hz, "", 1), Amount(abs(cents))
+    if cents < 0.0:
+        problem = Text("sounds {hz} Hz, {cents} cents under the note that was expected", hz=sounds, cents=away)
+    else:
+        problem = Text("sounds {hz} Hz, {cents} cents above the note that was expected", hz=sounds, cents=away)
+    return SoundError(
+        problem,
+        field="tone",
+        allowed=Text("within {cents} cents of {hz} Hz", cents=Amount(NEAR_CENTS), hz=Amount(expected_hz, "", 2)),
+        code="other-note",
+    )
+
+
 def _expected_base(lines: list[Line], expected_hz: float) -> float:
     near = 2.0 ** (NEAR_CENTS / 1200.0)
     bases = [
         x.frequency_hz / k for x in lines for k in (1, 2, 3) if 1.0 / near < x.frequency_hz / k / expected_hz < near
     ]
     if not bases:
-        raise SoundError(
-            "is not the note that was expected",
-            field="tone",
-            value=Amount(lines[0].frequency_hz, "", 1),
-            allowed=Text("within {cents} cents of {hz} Hz", cents=Amount(NEAR_CENTS), hz=Amount(expected_hz, "", 2)),
-            code="other-note",
-        )
+        raise _other_note(_base(lines) or lines[0].frequency_hz, expected_hz)
     top = max(x.level_db for x in lines)
     return max(bases, key=lambda hz: _explained(hz, lines, top))
+
+
+def _refuse_high(lines: list[Line], expected_hz: float | None) -> None:
+    """Errors: SoundError where the lowest strong line, or the note that was expected, is above what is measured."""
+    top = max((x.level_db for x in lines), default=0.0)
+    lowest = min((x.frequency_hz for x in lines if x.level_db > top + WEAK_DB and not x.is_hum), default=0.0)
+    hertz = max(lowest, expected_hz or 0.0)
+    if hertz > HIGHEST_HZ:
+        raise SoundError(
+            "is above the range that is measured",
+            field="tone",
+            value=Amount(hertz, "", 1),
+            allowed=Text("up to {limit} Hz", limit=Amount(HIGHEST_HZ)),
+            code="above",
+        )
 
 
 def _refuse_above(tone: Tone) -> None:
@@ -192,13 +217,7 @@ def _refuse_stranger(tone: Tone, expected_hz: float) -> None:
     top = max(x.level_db for x in lines)
     whole = math.fsum(10.0 ** ((x.level_db - top) / 20.0) for x in lines)
     if _explained(base, lines, top) > 0.9 * whole and _explained(tone.frequency_hz, lines, top) < 0.6 * whole:
-        raise SoundError(
-            "is not the note that was expected",
-            field="tone",
-            value=Amount(base, "", 1),
-            allowed=Text("within {cents} cents of {hz} Hz", cents=Amount(NEAR_CENTS), hz=Amount(expected_hz, "", 2)),
-            code="other-note",
-        )
+        raise _other_note(base, expected_hz)
 
 
 def _refuse_doubt(tone: Tone) -> None:
@@ -239,9 +258,10 @@ def tone_of(recording: Recording, expected_hz: float | None = None, *, alone: bo
     """The tone that a steady recording holds; with `expected_hz` the one near it. Not `alone`, a second one
     near it is no fault.
 
-    Errors: SoundError with `code` `no-tone`, `octave`, `other-note` or `two-pipes`.
+    Errors: SoundError with `code` `above`, `no-tone`, `octave`, `other-note`, `trembles` or `two-pipes`.
     """
     lines = lines_of(recording)
+    _refuse_high(lines, expected_hz)
     without = [x for x in lines if not x.is_hum]
     tries = [without]
     if lines and lines[0].is_hum:
@@ -265,8 +285,8 @@ def _tone(lines: list[Line], expected_hz: float | None, alone: bool) -> Tone:
     if expected_hz is None:
         _refuse_doubt(tone)
     else:
-        _refuse_above(tone)
         _refuse_stranger(tone, expected_hz)
+        _refuse_above(tone)
     if alone:
         _refuse_other(tone)
     return tone

@@ -63,6 +63,8 @@ LENGTHS: Final = "lengths"
 REFUSED: Final[Mapping[str, tuple[str, str]]] = {
     "silent": ("Nothing was heard.", "Go nearer to the pipe, or choose another microphone."),
     "short": ("The tone was too short.", "Let it sound for two to five seconds, then record again."),
+    "quiet": ("It was too quiet.", "Go nearer to the pipe, or record louder."),
+    "above": ("That is too high.", "Pipes up to 10,500 Hz are measured."),
     "clipped": ("It was too loud.", "The tops of the wave are cut off. Go farther away, and record again."),
     "no-tone": ("That was no steady tone.", "Turn the tremulant off, let the wind settle, and record again."),
     "tremulant": ("The tone trembles.", "Turn the tremulant off and record again; or go nearer, and record longer."),

@@ -64,8 +64,9 @@ const measured = async (sound, name) => {
         "x-part": "heard"
       }
     });
-    if (answer.redirected || !(answer.headers.get("content-type") || "").startsWith("text/html")) throw new Error();
-    find("heard").innerHTML = await answer.text();
+    const isPage = (answer.headers.get("content-type") || "").startsWith("text/html");
+    if (answer.status >= 500 || answer.redirected || !isPage) find("heard").textContent = earWords.fault;
+    else find("heard").innerHTML = await answer.text();
   } catch {
     find("heard").textContent = earWords.away;
   } finally {
