@@ -39,7 +39,10 @@ def say(restoration_file: Path, as_json: bool) -> None:
 
     Temperaments come as a set that holds 95 % of the belief, never as one name alone. Exit code 1 when some pipe does not belong.
     """
+    from pipemetal.restoration.make import known_alloy
+
     said = says(read_restoration(restoration_file))
+    known_alloy(said.old, load_recipes(None, restoration_file))
     if as_json:
         print_json(said_dict(said))
     else:

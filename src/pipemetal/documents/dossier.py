@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from pipemetal.documents.dossier_measured import measured_blocks, shown_of, unit_of
+from pipemetal.documents.dossier_measured import WEIGHING, measured_blocks, shown_of, unit_of
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, table
@@ -19,6 +19,7 @@ from pipemetal.pipes.scale import half_tones
 from pipemetal.restoration.background import PITCHES
 from pipemetal.restoration.laws import Law
 from pipemetal.restoration.make import GUESSED, SIZE_WORDS, Metal, NewPipe, ToMake
+from pipemetal.restoration.record import SURE_95
 from pipemetal.restoration.says import LAW_WORDS, Said
 from pipemetal.restoration.temper import NONE_OF_THESE, Tuning
 from pipemetal.texts import Text
@@ -61,7 +62,7 @@ def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: 
         sheet("Measured", measured_blocks(said, units, say)),
         sheet("Computed", _computed(said, units, say)),
         sheet("To be made: computed and guessed", _to_be_made(said, made, metal, units, say)),
-        sheet("Added, background, sources", _sources(said, made, say)),
+        sheet("Added, background, sources", _sources(said, made, units, say)),
     ]
 
 
@@ -108,6 +109,11 @@ def _computed(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
         yield Heading(say("Pipes that do not belong"))
         rows = [(s.note, "; ".join(say.read(w, units) for w in s.why)) for s in said.strangers]
         yield table([say("note"), say("why")], rows, shares=(0, 1))
+    for reading in old.readings:
+        if reading.method == WEIGHING:
+            tin, off = units.number(reading.wt_pct, 1), units.number(SURE_95 * reading.uncertainty_wt_pct, 1)
+            words = say("Tin by weighing in air and in water: {percent} % ± {half} % (95 %).", percent=tin, half=off)
+            yield Paragraph(words)
     for warning in said.warnings:
         yield Paragraph(say.read(warning, units))
     yield Paragraph(
@@ -250,13 +256,15 @@ def _new_row(pipe: NewPipe, names: list[str], units: UnitSystem) -> tuple[str, .
     return (pipe.note, *cells)
 
 
-def _sources(said: Said, made: ToMake | Text, say: Words) -> Iterator[Block]:
+def _sources(said: Said, made: ToMake | Text, units: UnitSystem, say: Words) -> Iterator[Block]:
     old = said.old
     yield Heading(say("Added"))
     yield Paragraph(say("Every new part bears a mark, so that it can be told from the old ones for ever."))
     rows = [(a.what, a.mark or "–", a.when, a.why) for a in old.added]
     if isinstance(made, ToMake):
-        rows += [(say("new pipe {note}", note=p.note), "........", "........", say("was missing")) for p in made.pipes]
+        told = {word.strip(".,;:()") for added in old.added for word in added.what.split()}
+        new = [p for p in made.pipes if p.note not in told]
+        rows += [(say("new pipe {note}", note=p.note), "........", "........", say("was missing")) for p in new]
     yield (
         table([say("what"), say("mark"), say("when"), say("why")], rows, shares=(1, 0, 0, 1))
         if rows
@@ -265,7 +273,7 @@ def _sources(said: Said, made: ToMake | Text, say: Words) -> Iterator[Block]:
     yield Heading(say("Pitches of old times, as background"))
     yield table(
         [say("what"), say("date"), "a1, Hz", "°C", say("source")],
-        [(p.what, p.date, f"{p.a_hz:g}", "" if p.at_c is None else f"{p.at_c:g}", p.source) for p in PITCHES],
+        [(p.what, p.date, units.number(p.a_hz, 1), "" if p.at_c is None else f"{p.at_c:g}", p.source) for p in PITCHES],
         shares=(1, 0, 0, 0, 2),
         size_pt=7.5,
     )
