@@ -473,3 +473,19 @@ def test_an_alloy_that_no_recipe_is_is_refused_by_say_too(tmp_path: Path) -> Non
     path = folder(tmp_path, HEAD + '\n[make]\nalloy = "tin-99"\n')
     told = CliRunner().invoke(cli, ["old-rank", "say", str(path)])
     assert isinstance(told.exception, PipeError) and told.exception.field == "alloy"
+
+
+def test_a_place_in_a_table_is_named_once(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        read_restoration(folder(tmp_path, table="note,diameter_mm,length_mm\nC,about 90,1200\n"))
+    assert str(caught.value.where).count("row 2") == 1
+
+
+def test_the_german_dossier_says_how_much_metal_with_decimal_commas(tmp_path: Path) -> None:
+    from printed_pages import pages_of
+
+    out = tmp_path / "d.pdf"
+    given = ["old-rank", "dossier", str(folder(tmp_path)), "--out", str(out), "--language", "de"]
+    assert CliRunner().invoke(cli, given).exit_code == 0
+    text = " ".join("\n".join(page.text for page in pages_of(out.read_bytes())).split())
+    assert "zu gießen" in text and "376,6" in text and "376.6" not in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -11,6 +12,7 @@ from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, table
 from pipemetal.documents.typeset import to_pdf
+from pipemetal.melts.charge import Charge
 from pipemetal.pipes.air import speed_of_sound_m_s
 from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.pipe import footage_text
@@ -19,6 +21,7 @@ from pipemetal.pipes.scale import half_tones
 from pipemetal.restoration.background import PITCHES
 from pipemetal.restoration.laws import Law
 from pipemetal.restoration.make import GUESSED, SIZE_WORDS, Metal, NewPipe, ToMake
+from pipemetal.restoration.metal import MetalWanted
 from pipemetal.restoration.record import SURE_95
 from pipemetal.restoration.says import LAW_WORDS, Said
 from pipemetal.restoration.temper import NONE_OF_THESE, Tuning
@@ -44,13 +47,26 @@ class _Point:
 
 
 def dossier_pdf(
-    said: Said, made: ToMake | Text, metal: Metal | Text, units: UnitSystem, say: Words, paper: str = "a4"
+    said: Said,
+    made: ToMake | Text,
+    metal: Metal | Text,
+    units: UnitSystem,
+    say: Words,
+    paper: str = "a4",
+    wanted: MetalWanted | None = None,
 ) -> bytes:
-    """The dossier as a PDF. Errors: UnitError for a paper that is not known."""
-    return to_pdf(dossier_sheets(said, made, metal, units, say), paper, say, title=said.old.name)
+    """The dossier as a PDF; `wanted` says how much metal. Errors: UnitError for a paper that is not known."""
+    return to_pdf(dossier_sheets(said, made, metal, units, say, wanted), paper, say, title=said.old.name)
 
 
-def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: UnitSystem, say: Words) -> list[Sheet]:
+def dossier_sheets(
+    said: Said,
+    made: ToMake | Text,
+    metal: Metal | Text,
+    units: UnitSystem,
+    say: Words,
+    wanted: MetalWanted | None = None,
+) -> list[Sheet]:
     """The dossier in parts: measured, computed, to be made with what is guessed, added and sources."""
     old = said.old
     subtitle = ", ".join(x for x in (f"{old.rank} {footage_text(old.footage)}", old.place) if x)
@@ -61,7 +77,10 @@ def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: 
     return [
         sheet("Measured", measured_blocks(said, units, say)),
         sheet("Computed", _computed(said, units, say)),
-        sheet("To be made: computed and guessed", _to_be_made(said, made, metal, units, say)),
+        sheet(
+            "To be made: computed and guessed",
+            itertools.chain(_to_be_made(said, made, metal, units, say), _how_much(wanted, units, say)),
+        ),
         sheet("Added, background, sources", _sources(said, made, units, say)),
     ]
 
@@ -86,7 +105,7 @@ def _computed(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
                 most=units.number(half.high, 1),
             )
         )
-        yield Picture(_picture(said, say))
+        yield Picture(_picture(said, units, say))
     if said.laws:
         yield Heading(say("Laws over the compass"))
         heads = [
@@ -142,7 +161,7 @@ def _law_row(law: Law, units: UnitSystem, say: Words) -> tuple[str, ...]:
     )
 
 
-def _picture(said: Said, say: Words) -> Drawing:
+def _picture(said: Said, units: UnitSystem, say: Words) -> Drawing:
     scale, old = said.scale, said.old
     assert scale is not None
     points = [
@@ -159,7 +178,7 @@ def _picture(said: Said, say: Words) -> Drawing:
     for key in range(old.first_key, old.last_key + 1):
         semitones = sounding_semitones(key, old.footage)
         points.append(_Point(say("by the scale"), 1, "", key, half_tones(scale.diameter_mm(semitones), semitones)))
-    return half_tone_picture(points, say("scale in half tones, at sounding pitch"), PICTURE_MM, say)
+    return half_tone_picture(points, say("scale in half tones, at sounding pitch"), PICTURE_MM, say, comma=units.comma)
 
 
 def _tuning(tuning: Tuning, units: UnitSystem, say: Words) -> Iterator[Block]:
@@ -241,6 +260,19 @@ def _to_be_made(said: Said, made: ToMake | Text, metal: Metal | Text, units: Uni
             for d in metal.differences
         ]
         yield table([say("element"), say("old, %"), say("recipe, %"), ""], rows)
+
+
+def _how_much(wanted: MetalWanted | None, units: UnitSystem, say: Words) -> Iterator[Block]:
+    """How much metal the new pipes take, and out of which lots."""
+    if wanted is None:
+        return
+    finished, poured = units.show_mass(wanted.finished_kg), units.show_mass(wanted.poured_kg)
+    yield Paragraph(say("New pipes weigh {finished}; some {poured} to pour.", finished=finished, poured=poured))
+    if isinstance(wanted.charge, Charge):
+        lots = ", ".join(f"{x.lot.id} {units.show_mass(x.mass_kg)}" for x in wanted.charge.lines)
+        yield Paragraph(say("Of lots: {lots}.", lots=lots))
+    elif wanted.charge is not None:
+        yield Paragraph(say("The free lots of the shop book do not give this alloy."))
 
 
 def _new_row(pipe: NewPipe, names: list[str], units: UnitSystem) -> tuple[str, ...]:
