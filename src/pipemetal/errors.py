@@ -228,8 +228,10 @@ class InputError(PipemetalError, ValueError):
         return Text(template, **values)
 
     def at(self, where: str) -> InputError:
-        """The same error with the place in front of the place it already names."""
+        """The same error with the place in front of the place it already names; a place that it names already stands once."""
         found = copy(self)
+        if str(self.where) == str(where):
+            return found
         found.where = Text("{outer}, {inner}", outer=where, inner=self.where) if self.where else where
         return found
 

@@ -101,3 +101,9 @@ def test_nothing_measured_is_refused() -> None:
 
     with pytest.raises(PipeError):
         says(replace(old_rank(World(5), 1).record, pipes=()))
+
+
+def test_no_name_of_a_temperament_stands_alone() -> None:
+    for seed in range(4):
+        tuning = says(old_rank(World(47, 2.0, smooth_cents=2.0, temperament="meantone4"), seed).record).tuning
+        assert tuning is not None and len(tuning.set_95) >= 2

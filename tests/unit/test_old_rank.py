@@ -407,3 +407,85 @@ def test_a_body_lengthened_by_more_than_itself_is_refused_with_its_row(tmp_path:
     with pytest.raises(PipeError) as caught:
         read_restoration(folder(tmp_path, table=table))
     assert caught.value.field == "altered_by_mm" and "row 2" in caught.value.where
+
+
+def test_readings_that_contradict_each_other_are_said_to(tmp_path: Path) -> None:
+    path = folder(tmp_path)
+    (tmp_path / "xrf.csv").write_text(
+        "element,wt_pct,plus_minus,method\nSn,28.4,0.8,XRF\nPb,61,0.8,XRF\nSn,20.6,1,wet\n"
+    )
+    said = says(read_restoration(path))
+    assert sum("disagree by {sigmas}" in w.template for w in said.warnings) == 1
+    assert sum("should be near 100" in w.template for w in said.warnings) == 1
+    told = CliRunner().invoke(cli, ["old-rank", "make", str(path), "--json"])
+    assert any("standard errors" in n for n in json.loads(told.output)["notes"])
+
+
+def test_the_measured_part_holds_only_what_was_in_the_record(tmp_path: Path) -> None:
+    from printed_pages import pages_of
+
+    weighed = (
+        "[[metal.weighing]]\nair_g = 100.0\nwater_g = 88.75\nsb_wt_pct = 0.0\n\n"
+        '[[added]]\nwhat = "new pipe C#"\nmark = "N 1"'
+    )
+    head, out = HEAD.replace('readings = "xrf.csv"', weighed), tmp_path / "d.pdf"
+    told = CliRunner().invoke(cli, ["old-rank", "dossier", str(folder(tmp_path, head)), "--out", str(out)])
+    assert told.exit_code == 0, told.output
+    text = " ".join("\n".join(page.text for page in pages_of(out.read_bytes())).split())
+    measured, computed = text.split("Worked out from what was measured")[:2]
+    assert "100.00" in measured and "88.75" in measured and "Sn" not in measured
+    assert "as made" not in measured and "good" not in measured.casefold()
+    assert "Tin by weighing" in computed
+    # a person wrote the missing C# down, so no second line stands for it
+    assert "was missing" in text and len([w for w in text.split("new pipe C#") if not w.startswith("1")]) == 2
+    made = CliRunner().invoke(cli, ["old-rank", "make", str(tmp_path / "old.toml"), "--out", str(tmp_path / "n")])
+    assert made.exit_code == 0, made.output
+    assert "good" not in (tmp_path / "n" / "old-pipes.csv").read_text(encoding="utf-8")
+
+
+def test_a_small_pipe_is_not_accused_of_its_reading_error() -> None:
+    from pipemetal.restoration.laws import fit_law
+
+    keys, values = list(range(20)), [0.25] * 20
+    values[-1] = 0.25 * 1.06
+    at = [float(k) for k in keys]
+    plain = fit_law("cut_up", keys, at, values)
+    read = fit_law("cut_up", keys, at, values, [0.002] * 19 + [0.05])
+    assert plain is not None and [m.key for m in plain.wrong] == [19]
+    assert read is not None and not read.wrong
+
+
+@pytest.mark.parametrize(
+    ("head", "table", "field"),
+    [
+        (HEAD.replace('measured = "pipes.csv"', 'measured = "pipes.csv"\nwithout = ["C"]'), "", "without"),
+        (HEAD + "\n[pitch]\nlow_hz = 500\nhigh_hz = 400\n", "", "low_hz"),
+        (HEAD, "note,diameter_mm,mouth_width_mm,cut_up_mm\nC,90,70,75\n", "cut_up_mm"),
+    ],
+)
+def test_what_contradicts_itself_is_refused(tmp_path: Path, head: str, table: str, field: str) -> None:
+    with pytest.raises(PipeError) as caught:
+        read_restoration(folder(tmp_path, head, table))
+    assert caught.value.field == field
+
+
+def test_an_alloy_that_no_recipe_is_is_refused_by_say_too(tmp_path: Path) -> None:
+    path = folder(tmp_path, HEAD + '\n[make]\nalloy = "tin-99"\n')
+    told = CliRunner().invoke(cli, ["old-rank", "say", str(path)])
+    assert isinstance(told.exception, PipeError) and told.exception.field == "alloy"
+
+
+def test_a_place_in_a_table_is_named_once(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as caught:
+        read_restoration(folder(tmp_path, table="note,diameter_mm,length_mm\nC,about 90,1200\n"))
+    assert str(caught.value.where).count("row 2") == 1
+
+
+def test_the_german_dossier_says_how_much_metal_with_decimal_commas(tmp_path: Path) -> None:
+    from printed_pages import pages_of
+
+    out = tmp_path / "d.pdf"
+    given = ["old-rank", "dossier", str(folder(tmp_path)), "--out", str(out), "--language", "de"]
+    assert CliRunner().invoke(cli, given).exit_code == 0
+    text = " ".join("\n".join(page.text for page in pages_of(out.read_bytes())).split())
+    assert "zu gießen" in text and "376,6" in text and "376.6" not in text

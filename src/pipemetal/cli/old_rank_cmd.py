@@ -39,7 +39,10 @@ def say(restoration_file: Path, as_json: bool) -> None:
 
     Temperaments come as a set that holds 95 % of the belief, never as one name alone. Exit code 1 when some pipe does not belong.
     """
+    from pipemetal.restoration.make import known_alloy
+
     said = says(read_restoration(restoration_file))
+    known_alloy(said.old, load_recipes(None, restoration_file))
     if as_json:
         print_json(said_dict(said))
     else:
@@ -119,6 +122,8 @@ def _wanted(
 @click.option("--paper", "paper_name", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True)
 @click.option("--lengths", type=click.Choice(["mm", "in"]), default="mm", show_default=True)
+@click.option("--lots", "with_lots", is_flag=True, help="Name the lots of the shop book that give the metal.")
+@shop_option
 @recipes_option
 @json_option
 def dossier(
@@ -127,17 +132,24 @@ def dossier(
     paper_name: str,
     language: str,
     lengths: str,
+    with_lots: bool,
+    shop: str | None,
     recipes_path: Path | None,
     as_json: bool,
 ) -> None:
     """A dossier: what was measured and how, what was computed, what is guessed, what was added, and the sources."""
     from pipemetal.documents.dossier import dossier_pdf
-    from pipemetal.restoration.make import made_or_why, metal_or_why
+    from pipemetal.documents.old_rank_file import old_rank_files
+    from pipemetal.restoration.make import Metal, ToMake, made_or_why, metal_or_why
 
     said = says(read_restoration(restoration_file))
-    made, metal = made_or_why(said), metal_or_why(said, load_recipes(recipes_path, restoration_file))
+    recipes = _recipes(with_lots, shop, recipes_path, restoration_file)
+    made, metal = made_or_why(said), metal_or_why(said, recipes)
+    wanted = None
+    if isinstance(made, ToMake) and isinstance(metal, Metal):
+        wanted = _wanted(old_rank_files(made, metal.recipe.name), recipes, metal.recipe, with_lots, shop)
     units = UnitSystem(lengths, comma=language == "de")
-    write(out, dossier_pdf(said, made, metal, units, Words(language), paper_name))
+    write(out, dossier_pdf(said, made, metal, units, Words(language), paper_name, wanted))
     if as_json:
         print_json({"files": [str(out)]})
     else:

@@ -235,6 +235,11 @@ def print_made(made: ToMake, metal: Metal, wanted: MetalWanted) -> None:
     ]
     if isinstance(wanted.charge, Charge):
         notes.append("Of lots: " + ", ".join(f"{x.lot.id} {x.mass_kg:.1f} kg" for x in wanted.charge.lines) + ".")
+        if sum(x.mass_kg for x in wanted.charge.lines) > 1.02 * wanted.poured_kg:
+            notes.append(
+                "The lots weigh more than is to pour: dross takes some, and each is weighed in whole steps of the scale, not "
+                "under its least (the shop's settings). What is over is cast into ingots."
+            )
     elif wanted.charge is not None:
         notes.append(f"These lots do not give it: {wanted.charge.words}.")
     if not rows:

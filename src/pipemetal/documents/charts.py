@@ -33,7 +33,7 @@ class Axis:
     marks: tuple[tuple[float, str], ...]
 
     @classmethod
-    def round(cls, low: float, high: float, label: str, most: int = 6) -> Axis:
+    def round(cls, low: float, high: float, label: str, most: int = 6, *, comma: bool = False) -> Axis:
         """An axis with round marks that holds low and high."""
         if high - low < 1e-9:
             low, high = low - 0.5, high + 0.5
@@ -41,6 +41,8 @@ class Axis:
         first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
         places = max(0, -math.floor(math.log10(step) + 1e-9))
         marks = tuple((n * step, f"{n * step:.{places}f}") for n in range(first, last + 1))
+        if comma:
+            marks = tuple((value, mark.replace(".", ",")) for value, mark in marks)
         return cls(first * step, last * step, label, marks)
 
 

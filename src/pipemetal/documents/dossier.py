@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from pipemetal.documents.dossier_measured import measured_blocks, shown_of, unit_of
+from pipemetal.documents.dossier_measured import WEIGHING, measured_blocks, shown_of, unit_of
 from pipemetal.documents.drawing import Drawing
 from pipemetal.documents.pictures import half_tone_picture
 from pipemetal.documents.sheet import Block, Heading, Paragraph, Picture, Sheet, table
 from pipemetal.documents.shown import with_notes_named
 from pipemetal.documents.typeset import to_pdf
+from pipemetal.melts.charge import Charge
 from pipemetal.pipes.air import speed_of_sound_m_s
 from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.pipe import footage_text
@@ -20,6 +22,8 @@ from pipemetal.pipes.scale import half_tones
 from pipemetal.restoration.background import PITCHES
 from pipemetal.restoration.laws import Law
 from pipemetal.restoration.make import GUESSED, SIZE_WORDS, Metal, NewPipe, ToMake
+from pipemetal.restoration.metal import MetalWanted
+from pipemetal.restoration.record import SURE_95
 from pipemetal.restoration.says import LAW_WORDS, Said
 from pipemetal.restoration.temper import NONE_OF_THESE, Tuning
 from pipemetal.texts import Text
@@ -44,13 +48,26 @@ class _Point:
 
 
 def dossier_pdf(
-    said: Said, made: ToMake | Text, metal: Metal | Text, units: UnitSystem, say: Words, paper: str = "a4"
+    said: Said,
+    made: ToMake | Text,
+    metal: Metal | Text,
+    units: UnitSystem,
+    say: Words,
+    paper: str = "a4",
+    wanted: MetalWanted | None = None,
 ) -> bytes:
-    """The dossier as a PDF. Errors: UnitError for a paper that is not known."""
-    return to_pdf(dossier_sheets(said, made, metal, units, say), paper, say, title=said.old.name)
+    """The dossier as a PDF; `wanted` says how much metal. Errors: UnitError for a paper that is not known."""
+    return to_pdf(dossier_sheets(said, made, metal, units, say, wanted), paper, say, title=said.old.name)
 
 
-def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: UnitSystem, say: Words) -> list[Sheet]:
+def dossier_sheets(
+    said: Said,
+    made: ToMake | Text,
+    metal: Metal | Text,
+    units: UnitSystem,
+    say: Words,
+    wanted: MetalWanted | None = None,
+) -> list[Sheet]:
     """The dossier in parts: measured, computed, to be made with what is guessed, added and sources."""
     old = said.old
     subtitle = ", ".join(x for x in (f"{old.rank} {footage_text(old.footage)}", old.place) if x)
@@ -61,8 +78,11 @@ def dossier_sheets(said: Said, made: ToMake | Text, metal: Metal | Text, units: 
     return [
         sheet("Measured", measured_blocks(said, units, say)),
         sheet("Computed", _computed(said, units, say)),
-        sheet("To be made: computed and guessed", _to_be_made(said, made, metal, units, say)),
-        sheet("Added, background, sources", _sources(said, made, say)),
+        sheet(
+            "To be made: computed and guessed",
+            itertools.chain(_to_be_made(said, made, metal, units, say), _how_much(wanted, units, say)),
+        ),
+        sheet("Added, background, sources", _sources(said, made, units, say)),
     ]
 
 
@@ -86,7 +106,7 @@ def _computed(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
                 most=units.number(half.high, 1),
             )
         )
-        yield Picture(_picture(said, say))
+        yield Picture(_picture(said, units, say))
     if said.laws:
         yield Heading(say("Laws over the compass"))
         heads = [
@@ -109,6 +129,11 @@ def _computed(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:
         yield Heading(say("Pipes that do not belong"))
         rows = [(s.note, "; ".join(say.read(w, units) for w in s.why)) for s in said.strangers]
         yield table([say("note"), say("why")], rows, shares=(0, 1))
+    for reading in old.readings:
+        if reading.method == WEIGHING:
+            tin, off = units.number(reading.wt_pct, 1), units.number(SURE_95 * reading.uncertainty_wt_pct, 1)
+            words = say("Tin by weighing in air and in water: {percent} % ± {half} % (95 %).", percent=tin, half=off)
+            yield Paragraph(words)
     for warning in said.warnings:
         yield Paragraph(say.read(warning, units))
     yield Paragraph(
@@ -137,7 +162,7 @@ def _law_row(law: Law, units: UnitSystem, say: Words) -> tuple[str, ...]:
     )
 
 
-def _picture(said: Said, say: Words) -> Drawing:
+def _picture(said: Said, units: UnitSystem, say: Words) -> Drawing:
     scale, old = said.scale, said.old
     assert scale is not None
     points = [
@@ -154,7 +179,7 @@ def _picture(said: Said, say: Words) -> Drawing:
     for key in range(old.first_key, old.last_key + 1):
         semitones = sounding_semitones(key, old.footage)
         points.append(_Point(say("by the scale"), 1, "", key, half_tones(scale.diameter_mm(semitones), semitones)))
-    return half_tone_picture(points, say("scale in half tones, at sounding pitch"), PICTURE_MM, say)
+    return half_tone_picture(points, say("scale in half tones, at sounding pitch"), PICTURE_MM, say, comma=units.comma)
 
 
 def _tuning(tuning: Tuning, units: UnitSystem, say: Words) -> Iterator[Block]:
@@ -238,6 +263,19 @@ def _to_be_made(said: Said, made: ToMake | Text, metal: Metal | Text, units: Uni
         yield table([say("element"), say("old, %"), say("recipe, %"), ""], rows)
 
 
+def _how_much(wanted: MetalWanted | None, units: UnitSystem, say: Words) -> Iterator[Block]:
+    """How much metal the new pipes take, and out of which lots."""
+    if wanted is None:
+        return
+    finished, poured = units.show_mass(wanted.finished_kg), units.show_mass(wanted.poured_kg)
+    yield Paragraph(say("New pipes weigh {finished}; some {poured} to pour.", finished=finished, poured=poured))
+    if isinstance(wanted.charge, Charge):
+        lots = ", ".join(f"{x.lot.id} {units.show_mass(x.mass_kg)}" for x in wanted.charge.lines)
+        yield Paragraph(say("Of lots: {lots}.", lots=lots))
+    elif wanted.charge is not None:
+        yield Paragraph(say("The free lots of the shop book do not give this alloy."))
+
+
 def _new_row(pipe: NewPipe, names: list[str], units: UnitSystem) -> tuple[str, ...]:
     cells = []
     for name in names:
@@ -251,13 +289,15 @@ def _new_row(pipe: NewPipe, names: list[str], units: UnitSystem) -> tuple[str, .
     return (pipe.note, *cells)
 
 
-def _sources(said: Said, made: ToMake | Text, say: Words) -> Iterator[Block]:
+def _sources(said: Said, made: ToMake | Text, units: UnitSystem, say: Words) -> Iterator[Block]:
     old = said.old
     yield Heading(say("Added"))
     yield Paragraph(say("Every new part bears a mark, so that it can be told from the old ones for ever."))
     rows = [(a.what, a.mark or "–", a.when, a.why) for a in old.added]
     if isinstance(made, ToMake):
-        rows += [(say("new pipe {note}", note=p.note), "........", "........", say("was missing")) for p in made.pipes]
+        told = {word.strip(".,;:()") for added in old.added for word in added.what.split()}
+        new = [p for p in made.pipes if p.note not in told]
+        rows += [(say("new pipe {note}", note=p.note), "........", "........", say("was missing")) for p in new]
     yield (
         table([say("what"), say("mark"), say("when"), say("why")], rows, shares=(1, 0, 0, 1))
         if rows
@@ -266,7 +306,7 @@ def _sources(said: Said, made: ToMake | Text, say: Words) -> Iterator[Block]:
     yield Heading(say("Pitches of old times, as background"))
     yield table(
         [say("what"), say("date"), "a1, Hz", "°C", say("source")],
-        [(p.what, p.date, f"{p.a_hz:g}", "" if p.at_c is None else f"{p.at_c:g}", p.source) for p in PITCHES],
+        [(p.what, p.date, units.number(p.a_hz, 1), "" if p.at_c is None else f"{p.at_c:g}", p.source) for p in PITCHES],
         shares=(1, 0, 0, 0, 2),
         size_pt=7.5,
     )

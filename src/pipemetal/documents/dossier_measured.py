@@ -13,7 +13,7 @@ from pipemetal.restoration.says import Said
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
-__all__ = ["SIZE_WORDS", "measured_blocks", "shown_of", "unit_of"]
+__all__ = ["SIZE_WORDS", "WEIGHING", "measured_blocks", "shown_of", "unit_of"]
 
 SIZE_WORDS: Final = {
     "diameter_mm": "diameter inside",
@@ -29,6 +29,7 @@ SIZE_WORDS: Final = {
     "windway_mm": "wind-way",
 }
 """The sizes of an old pipe in words."""
+WEIGHING: Final = "weighing"
 WALLS: Final = ("thickness_mm", "wall_middle_mm", "wall_top_mm", "wall_foot_mm", "windway_mm")
 
 
@@ -75,7 +76,22 @@ def measured_blocks(said: Said, units: UnitSystem, say: Words) -> Iterator[Block
     if marks:
         yield Heading(say("Marks, pictures, remarks"))
         yield table([say("note"), say("mark"), say("pictures"), say("remark")], marks, shares=(0, 1, 1, 1))
-    if old.readings:
+    if old.weighings:
+        yield Heading(say("Weighed in air and in water"))
+        yield table(
+            [say("in air, g"), say("in water, g"), say("water"), say("balance ± g")],
+            [
+                (
+                    units.number(w.air_g, 2),
+                    units.number(w.water_g, 2),
+                    units.show_temperature(w.water_temperature_c),
+                    units.number(w.balance_g, 3),
+                )
+                for w in old.weighings
+            ],
+        )
+    read = [r for r in old.readings if r.method != WEIGHING]
+    if read:
         yield Heading(say("The old metal"))
         yield table(
             [say("element"), "%", "± % (95 %)", say("measured by")],
@@ -86,7 +102,7 @@ def measured_blocks(said: Said, units: UnitSystem, say: Words) -> Iterator[Block
                     units.number(SURE_95 * r.uncertainty_wt_pct, 2),
                     r.method,
                 )
-                for r in old.readings
+                for r in read
             ],
         )
 
@@ -107,10 +123,11 @@ def _old_row(found: FoundPipe, held: list[str], units: UnitSystem, say: Words) -
         value = found.size_mm(name)
         doubt = " ?" if name in found.guessed else ""
         cells.append("" if value is None else shown_of(name, value, units) + doubt)
-    altered = say(found.altered)
+    altered = say(found.altered) if "altered" in found.stated or found.altered != "as made" else ""
+    held_well = "condition" not in found.stated and found.pipe.condition == "good"
     if found.altered_by_mm is not None:
         altered = f"{altered}, {units.show_length(found.altered_by_mm, 1)}"
-    return (found.pipe.note, *cells, say(CONDITION_WORDS[found.pipe.condition]), altered)
+    return (found.pipe.note, *cells, "" if held_well else say(CONDITION_WORDS[found.pipe.condition]), altered)
 
 
 def _ways(said: Said, units: UnitSystem, say: Words) -> Iterator[Block]:

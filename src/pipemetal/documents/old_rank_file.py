@@ -171,5 +171,6 @@ def _old_row(made: ToMake, found: FoundPipe, tapered: bool) -> list[object]:
         remark = f"{remark} diameter by the scale".strip()
     if not tapered:
         sizes["top_diameter_mm"] = None
+    condition = pipe.condition if "condition" in found.stated or pipe.condition != "good" else ""
     shown = [None if sizes[name] is None else round(sizes[name], 3) for name in COLUMNS]
-    return [note_name(pipe.key, old.naming), footage_text(old.footage), *shown, pipe.condition, remark]
+    return [note_name(pipe.key, old.naming), footage_text(old.footage), *shown, condition, remark]

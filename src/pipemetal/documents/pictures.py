@@ -33,7 +33,7 @@ class Scaled(Protocol):
 
 
 def half_tone_picture(
-    pipes: Sequence[Scaled], title: str, width_mm: float = 300.0, say: Words | None = None
+    pipes: Sequence[Scaled], title: str, width_mm: float = 300.0, say: Words | None = None, *, comma: bool = False
 ) -> Drawing:
     """Half tones against the reference scale over the keys, one line for each rank, compared at sounding pitch.
 
@@ -63,7 +63,7 @@ def half_tone_picture(
         drawing,
         (16.0, 16.0, width_mm - 100.0, height - 36.0),
         across,
-        Axis.round(min(values), max(values), say("half tones")),
+        Axis.round(min(values), max(values), say("half tones"), comma=comma),
     )
     zero = frame.up.low <= 0.0 <= frame.up.high
     if zero:

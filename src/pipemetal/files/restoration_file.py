@@ -74,7 +74,7 @@ def _restoration(top: TomlTable, path: Path) -> Restoration:
     pitch = _pitch(top.table("pitch", TomlTable({}, f"{path.name} [pitch]")))
     usual = _usual_errors(top.table("plus_minus", TomlTable({}, f"{path.name} [plus_minus]")))
     how = _usual_ways(top.table("how", TomlTable({}, f"{path.name} [how]")))
-    readings = _metal(top.table("metal", TomlTable({}, f"{path.name} [metal]")), path.parent)
+    readings, weighings = _metal(top.table("metal", TomlTable({}, f"{path.name} [metal]")), path.parent)
     choice = _choice(top.table("make", TomlTable({}, f"{path.name} [make]")))
     added = tuple(_added(table) for table in top.tables("added"))
     top.finish()
@@ -100,6 +100,7 @@ def _restoration(top: TomlTable, path: Path) -> Restoration:
         photos,
         choice,
         rank.without,
+        weighings,
     )
 
 
@@ -181,10 +182,11 @@ def _added(table: TomlTable) -> Added:
     return made
 
 
-def _metal(table: TomlTable, folder: Path) -> tuple[Reading, ...]:
+def _metal(table: TomlTable, folder: Path) -> tuple[tuple[Reading, ...], tuple[Weighing, ...]]:
     """Readings of the old metal: a table of them (XRF, or any other), and weighings in air and in water."""
     file = table.text("readings", None)
     readings = list(read_readings(folder / file)) if file is not None else []
+    weighings = []
     for item in table.tables("weighing"):
         weighing = Weighing(
             item.number("air_g", 0.01, 500_000.0),
@@ -201,9 +203,10 @@ def _metal(table: TomlTable, folder: Path) -> tuple[Reading, ...]:
         except InputError as error:
             raise error.at(item.where) from None
         half = (found.sn_wt_pct_high - found.sn_wt_pct_low) / 2.0
+        weighings.append(weighing)
         readings.append(Reading("Sn", found.sn_wt_pct, max(half / SURE_95, 0.05), method="weighing"))
     table.finish()
-    return tuple(readings)
+    return tuple(readings), tuple(weighings)
 
 
 def pipes_of(
@@ -295,6 +298,7 @@ def _found(
             errors,
             ways,
             guessed,
+            tuple(name for name in ("condition", "altered") if row.text(name, "")),
         )
     except InputError as error:
         raise error.at(row.where) from None

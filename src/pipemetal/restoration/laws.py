@@ -1,8 +1,8 @@
 """Laws over the compass beside the scale: mouths, cut-ups, walls, feet, each as a share or a size that changes evenly.
 
 A law is a straight line in log2 over semitones by sound, level where a slope is not ten times as likely. Pipes that it does
-not explain are set aside by Student's t shared over all pipes (Bonferroni), as in the search for a scale; a departure of
-2 % is never called wrong (common practice, no source).
+not explain are set aside by Student's t shared over all pipes (Bonferroni), as in the search for a scale, over the scatter and
+the error of their own reading; a departure of 2 % is never called wrong (common practice, no source).
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ def _first_guess(x: Floats, y: Floats) -> Flags:
     return np.asarray(away <= max(4.0 * mad_scale(away), 2.0 * TOLERATED))
 
 
-def _settled(design: Floats, y: Floats, good: Flags) -> tuple[Flags, float, LinearFit] | None:
+def _settled(design: Floats, y: Floats, own: Floats, good: Flags) -> tuple[Flags, float, LinearFit] | None:
     """Fit, find the wrong ones, fit again, until they stay; who is good, the scatter, and the fit."""
     count = design.shape[1]
     for _ in range(ROUNDS):
@@ -87,7 +87,7 @@ def _settled(design: Floats, y: Floats, good: Flags) -> tuple[Flags, float, Line
             return None
         fit = least_squares(design[good], y[good], np.ones(used))
         scatter = max(math.sqrt(fit.squares / (used - count)), LEAST_SCATTER)
-        limit = max(student_t(1.0 - 0.05 / len(y), used - count) * scatter, TOLERATED)
+        limit = np.maximum(student_t(1.0 - 0.05 / len(y), used - count) * np.hypot(scatter, own), TOLERATED)
         now = np.asarray(np.abs(y - design @ fit.parameters) <= limit)
         if np.array_equal(now, good):
             break
@@ -95,8 +95,16 @@ def _settled(design: Floats, y: Floats, good: Flags) -> tuple[Flags, float, Line
     return good, scatter, fit
 
 
-def fit_law(name: str, keys: Sequence[int], semitones: Sequence[float], values: Sequence[float]) -> Law | None:
+def fit_law(
+    name: str,
+    keys: Sequence[int],
+    semitones: Sequence[float],
+    values: Sequence[float],
+    errors: Sequence[float] | None = None,
+) -> Law | None:
     """The law behind values above zero at pitches (semitones above 8' C by sound); None for fewer than four.
+
+    `errors` are the standard errors of measuring as shares: no pipe is called wrong for what its own reading may be off.
 
     >>> law = fit_law("mouth", range(12), [float(k) for k in range(12)], [0.25] * 11 + [0.3])
     >>> round(law.middle.value, 3), [m.key for m in law.wrong]
@@ -105,12 +113,13 @@ def fit_law(name: str, keys: Sequence[int], semitones: Sequence[float], values: 
     if len(values) < LEAST:
         return None
     x, y = np.array(semitones), np.log2(np.array(values))
+    own = np.zeros_like(y) if errors is None else np.array(errors) / math.log(2.0)
     middle = float(np.mean(x))
     designs = [np.ones((len(x), 1)), np.stack([np.ones_like(x), x - middle], axis=1)]
     first = _first_guess(x, y)
     found = []
     for design in designs[: 2 if float(np.ptp(x)) >= 6.0 else 1]:
-        settled = _settled(design, y, first)
+        settled = _settled(design, y, own, first)
         if settled is not None and settled[0].sum() >= (1.0 - TOO_MANY_WRONG) * len(x):
             good, scatter, fit = settled
             numbers = design.shape[1] + int((~good).sum())
@@ -170,13 +179,28 @@ LAWS: Final[dict[str, Callable[[FoundPipe], float | None]]] = {
 """What may follow a law: the mouth as a share of the circumference, the cut-up of the mouth, sizes in mm, top over mouth."""
 
 
+MEASURED_OF: Final[dict[str, tuple[str, ...]]] = {
+    "mouth": ("mouth_width_mm", "diameter_mm"),
+    "cut_up": ("cut_up_mm", "mouth_width_mm"),
+    "wall_mm": ("thickness_mm",),
+    "wall_top_share": ("wall_top_mm", "thickness_mm"),
+    "wall_foot_mm": ("wall_foot_mm",),
+    "foot_mm": ("foot_length_mm",),
+    "toe_mm": ("toe_mm",),
+    "windway_mm": ("windway_mm",),
+    "taper": ("diameter_mm",),
+}
+"""The sizes whose errors are those of a law's values."""
+
+
 def laws_of(old: Restoration) -> dict[str, Law]:
     """Every law that four pipes and more speak for."""
     laws = {}
     for name, value_of in LAWS.items():
         held = [(f.pipe.key, v) for f in old.there if (v := value_of(f)) is not None and v > 0.0]
         keys = [key for key, _ in held]
-        law = fit_law(name, keys, [sounding_semitones(k, old.footage) for k in keys], [v for _, v in held])
+        errors = [f.share_error(MEASURED_OF[name]) for f in old.there if f.pipe.key in keys]
+        law = fit_law(name, keys, [sounding_semitones(k, old.footage) for k in keys], [v for _, v in held], errors)
         if law is not None:
             laws[name] = law
     return laws

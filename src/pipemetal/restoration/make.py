@@ -18,11 +18,12 @@ from pipemetal.pipes.scale_fit import Estimate
 from pipemetal.pipes.sounding import sounding_length_mm
 from pipemetal.pipes.temperament import temperament_cents
 from pipemetal.pipes.walls import DEFAULT_WALL
+from pipemetal.restoration.foretell import foretold
 from pipemetal.restoration.laws import Law
 from pipemetal.restoration.lengths import PLAIN_A_HZ, USUAL_CUT_UP, USUAL_MOUTH, Shape, Spoken, errors_cents
-from pipemetal.restoration.record import SURE_95
+from pipemetal.restoration.old_metal import doubts_of
+from pipemetal.restoration.record import SURE_95, Restoration
 from pipemetal.restoration.says import Said
-from pipemetal.restoration.temper import foretold
 from pipemetal.texts import Amount, Text, joined
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "NewPipe",
     "ToMake",
     "Worked",
+    "known_alloy",
     "made_or_why",
     "metal_for",
     "metal_or_why",
@@ -156,7 +158,7 @@ def to_make(said: Said) -> ToMake:
         old.pitch.at_c,
         name,
         "chosen" if choice.a_hz is not None else COMPUTED,
-        "chosen" if choice.temperament else COMPUTED if tuning is not None and len(tuning.set_95) == 1 else GUESSED,
+        "chosen" if choice.temperament else GUESSED,
         pipes,
         tuple(_notes(said, name, pipes)),
     )
@@ -231,8 +233,8 @@ def _lengths(
 
 
 def _notes(said: Said, name: str, pipes: Sequence[NewPipe]) -> list[Text]:
-    notes = []
     tuning, choice = said.tuning, said.old.choice
+    notes = doubts_of(said.old.readings)
     if tuning is not None and choice.a_hz is not None and not tuning.a_hz.low <= choice.a_hz <= tuning.a_hz.high:
         notes.append(
             Text(
@@ -243,7 +245,7 @@ def _notes(said: Said, name: str, pipes: Sequence[NewPipe]) -> list[Text]:
                 high=Amount(tuning.a_hz.high, "", 1),
             )
         )
-    if tuning is not None and choice.temperament is None and len(tuning.set_95) > 1:
+    if tuning is not None and choice.temperament is None:
         notes.append(
             Text(
                 "{name} is only the likeliest of {count} temperaments that the lengths allow: decide, and write it down.",
@@ -299,13 +301,8 @@ TRACE_WT_PCT: Final = 1.0
 """What the old metal holds less of than this is a trace."""
 
 
-def metal_for(said: Said, recipes: Mapping[str, Recipe]) -> Metal:
-    """The shop's recipe for the new pipes.
-
-    Errors: PipeError where neither a reading nor a choice says which, or the choice is no recipe of the shop.
-    """
-    old = said.old
-    matches = tuple(match_analysis(old.readings, list(recipes.values()))) if old.readings else ()
+def known_alloy(old: Restoration, recipes: Mapping[str, Recipe]) -> str | None:
+    """The alloy that somebody chose, None where nobody did. Errors: PipeError for one that is no recipe of the shop."""
     chosen = old.choice.alloy
     if chosen is not None and chosen not in recipes:
         raise PipeError(
@@ -315,6 +312,17 @@ def metal_for(said: Said, recipes: Mapping[str, Recipe]) -> Metal:
             allowed=", ".join(recipes),
             nearest=near(chosen, list(recipes)),
         )
+    return chosen
+
+
+def metal_for(said: Said, recipes: Mapping[str, Recipe]) -> Metal:
+    """The shop's recipe for the new pipes.
+
+    Errors: PipeError where neither a reading nor a choice says which, or the choice is no recipe of the shop.
+    """
+    old = said.old
+    matches = tuple(match_analysis(old.readings, list(recipes.values()))) if old.readings else ()
+    chosen = known_alloy(old, recipes)
     if chosen is None and not matches:
         raise PipeError(
             "is not known: no reading of the old metal, and none chosen",

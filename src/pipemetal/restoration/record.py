@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Final
 
-from pipemetal.alloys.assay import Reading
+from pipemetal.alloys.assay import Reading, Weighing
 from pipemetal.errors import PipeError
 from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.old import OldPipe, OldRank
@@ -64,6 +65,7 @@ class FoundPipe:
     plus_minus_mm : half-widths of 95 % by the names of sizes
     how : how each size was measured, by its name
     guessed : names of sizes that were not measured but worked out when the file was read
+    stated : which of `condition` and `altered` somebody wrote down; the others are taken for granted
     """
 
     pipe: OldPipe
@@ -78,10 +80,21 @@ class FoundPipe:
     plus_minus_mm: Mapping[str, float] = field(default_factory=dict)
     how: Mapping[str, str] = field(default_factory=dict)
     guessed: tuple[str, ...] = ()
+    stated: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.altered not in ALTERED:
             raise PipeError("is not known", field="altered", value=self.altered, allowed=", ".join(ALTERED))
+        cut_up, mouth = self.pipe.cut_up_mm, self.pipe.mouth_width_mm
+        if cut_up is not None and mouth is not None and cut_up > mouth:
+            raise PipeError(
+                "is higher than the mouth is wide",
+                field="cut_up_mm",
+                value=Amount.short(cut_up, "mm"),
+                allowed=Text(
+                    "less than {mouth}; a cut-up takes about a quarter of it", mouth=Amount.short(mouth, "mm")
+                ),
+            )
         if self.altered_by_mm is not None and self.altered not in ("shortened", "lengthened"):
             raise PipeError(
                 "goes with a pipe that was shortened or lengthened", field="altered_by_mm", value=self.altered_by_mm
@@ -98,7 +111,9 @@ class FoundPipe:
             )
         if self.sounds_hz is not None and self.air_c is None:
             raise PipeError(
-                "is missing: what a pipe sounds means nothing without its air", field="air_c", allowed="0 to 40 °C"
+                "is missing: a pitch says nothing without the temperature of the air",
+                field="air_c",
+                allowed="0 to 40 °C",
             )
 
     @property
@@ -124,6 +139,15 @@ class FoundPipe:
         0.1
         """
         return self.plus_minus_mm.get(name, USUAL_HALF_MM[name]) / SURE_95
+
+    def share_error(self, names: Sequence[str]) -> float:
+        """The standard error of a share or a size as a share of it, from those of the sizes that it is worked out of.
+
+        >>> round(FoundPipe(OldPipe(0, "C", 100.0, mouth_width_mm=75.0)).share_error(("mouth_width_mm", "diameter_mm")), 4)
+        0.0026
+        """
+        sizes = [(name, size) for name in names if (size := self.size_mm(name))]
+        return math.hypot(*(self.sigma_mm(name) / size for name, size in sizes))
 
     @property
     def first_length_mm(self) -> float | None:
@@ -153,10 +177,10 @@ class PitchRange:
     def __post_init__(self) -> None:
         if not 200.0 <= self.low_hz < self.high_hz <= 900.0:
             raise PipeError(
-                "is no range of a1",
-                field="low_hz and high_hz",
-                value=f"{self.low_hz:g} to {self.high_hz:g}",
-                allowed="200 to 900 Hz, the lower first",
+                "must lie below high_hz" if self.low_hz >= self.high_hz else "is no range of a1",
+                field="low_hz",
+                value=self.low_hz,
+                allowed=Text("200 to 900 Hz, below high_hz {high}", high=Amount.short(self.high_hz)),
             )
 
 
@@ -209,6 +233,7 @@ class Restoration:
     photos: tuple[str, ...] = ()
     choice: Choice = field(default_factory=Choice)
     without: frozenset[int] = frozenset()
+    weighings: tuple[Weighing, ...] = ()
 
     def __post_init__(self) -> None:
         seen: set[int] = set()
@@ -235,6 +260,14 @@ class Restoration:
                     where=found.pipe.where,
                 )
             seen.add(key)
+            if key in self.without and found.is_there:
+                raise PipeError(
+                    "was measured, and stands among the notes that never had a pipe",
+                    field="without",
+                    value=found.pipe.note,
+                    allowed="leave it out of one of the two",
+                    where=found.pipe.where,
+                )
 
     @property
     def there(self) -> tuple[FoundPipe, ...]:

@@ -12,6 +12,7 @@ from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.scale_fit import LEAST_PIPES, ScaleFit, fit_scale
 from pipemetal.restoration.laws import Law, laws_of
 from pipemetal.restoration.lengths import CONSTRUCTIONS, Spoken, spoken_of
+from pipemetal.restoration.old_metal import doubts_of
 from pipemetal.restoration.record import PitchRange, Restoration
 from pipemetal.restoration.suspects import Suspect, without_suspects
 from pipemetal.restoration.temper import NONE_OF_THESE, Tuning, tuning_of
@@ -110,7 +111,7 @@ def says(old: Restoration) -> Said:
             )
         )
     tuning = found[0].tuning
-    warnings += _tuning_warnings(old, tuning)
+    warnings += [*_tuning_warnings(old, tuning), *doubts_of(old.readings)]
     return Said(
         old,
         scale,

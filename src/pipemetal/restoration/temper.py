@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,14 +21,14 @@ from pipemetal.restoration.lengths import PLAIN_A_HZ, Spoken
 from pipemetal.restoration.likelihood import GRID, Hyper, Readings, evidence, left_out_errors, readings_of
 from pipemetal.restoration.record import PitchRange
 
-__all__ = ["NONE_OF_THESE", "Leader", "OddPipe", "Share", "Tuning", "foretold", "tuning_of"]
+__all__ = ["NONE_OF_THESE", "PATTERNS", "Leader", "OddPipe", "Share", "Tuning", "expected_cents", "tuning_of"]
 
 NONE_OF_THESE: Final = "none of these"
 MOVES: Final = (0, -3, -2, -1, 1, 2, 3, -5, 5)
 """Half tones by which a temperament may be moved against the keys; five moves the wolf by one fifth."""
 MOVED_SHARE: Final = 0.12
-NONE_SHARE: Final = 0.2
-FREE_CENTS: Final = (4.0, 9.0)
+NONE_SHARE: Final = 0.25
+FREE_CENTS: Final = (2.0, 4.0, 9.0)
 """How far a temperament that is none of these lies from one of them, a step."""
 OTHER_MEANTONES: Final = (1 / 3, 2 / 7, 2 / 9, 1 / 7, 1 / 8)
 """Shares of the comma of meantones that have no name in the list; they are weighed as `none of these`."""
@@ -41,6 +41,8 @@ TRIED_ERRORS: Final = 6
 TRIED_SCATTERS: Final = (2.5, 6.0, 13.0)
 SETS: Final = 12
 SURE: Final = 0.95
+NONE_COUNTS: Final = 0.025
+"""`none of these` stands in the set from this share on: the list of temperaments with a name is short."""
 TEN_TO_ONE: Final = 10.0
 LEAST_PIPES: Final = 3
 STEP_CENTS: Final = 0.25
@@ -48,7 +50,7 @@ ODD_CENTS: Final = 12.0
 EDGE_CENTS: Final = 35.0
 """The range of pitches is taken so much wider at both ends: the ends are single organs, no wall."""
 _NAMES: Final = tuple(TEMPERAMENTS)
-_PATTERNS: Final = tuple((name, move) for name in _NAMES for move in MOVES)
+PATTERNS: Final = tuple((name, move) for name in _NAMES for move in MOVES)
 
 
 @dataclass(frozen=True)
@@ -131,11 +133,11 @@ class Tuning:
         return tuple(s.name for s in self.shares if s.odds <= TEN_TO_ONE)
 
 
-def _expected(readings: Readings) -> Floats:
+def expected_cents(readings: Readings) -> Floats:
     """What every temperament and move says of each reading: a column each."""
     steps = readings.step.astype(int)
     columns = []
-    for name, move in _PATTERNS:
+    for name, move in PATTERNS:
         cents = np.array(TEMPERAMENTS[name].offsets_cents())
         columns.append(cents[(steps + move) % 12] - cents[(9 + move) % 12])
     return np.stack(columns, axis=1)
@@ -151,7 +153,7 @@ def _log_prior() -> Floats:
     moved = math.log(MOVED_SHARE / (len(MOVES) - 1))
     stays = math.log(1.0 - MOVED_SHARE)
     name = math.log((1.0 - NONE_SHARE) / len(_NAMES))
-    return np.array([name + (stays if move == 0 else moved) for _, move in _PATTERNS])
+    return np.array([name + (stays if move == 0 else moved) for _, move in PATTERNS])
 
 
 def _wrong_ones(readings: Readings, expected: Floats, hyper: Hyper) -> frozenset[int]:
@@ -190,7 +192,7 @@ class _Weighed:
 
 def _weighed(readings: Readings, expected: Floats, wrong: frozenset[int], a_range: tuple[float, float]) -> _Weighed:
     price = len(wrong) * math.log(WRONG_SHARE) + (len(set(readings.pipe)) - len(wrong)) * math.log(1.0 - WRONG_SHARE)
-    prior, unmoved = _log_prior(), [i for i, (_, move) in enumerate(_PATTERNS) if move == 0]
+    prior, unmoved = _log_prior(), [i for i, (_, move) in enumerate(PATTERNS) if move == 0]
     none_prior = math.log(0.5 * NONE_SHARE / len(unmoved) / len(FREE_CENTS))
     other_prior = math.log(0.5 * NONE_SHARE / len(OTHER_MEANTONES))
     others = _others(readings)
@@ -224,8 +226,8 @@ def _sets(readings: Readings, expected: Floats, first: _Weighed) -> list[frozens
     names: list[str] = []
     chosen = []
     for index in order:
-        if _PATTERNS[index][0] not in names:
-            names.append(_PATTERNS[index][0])
+        if PATTERNS[index][0] not in names:
+            names.append(PATTERNS[index][0])
             chosen.append(index)
     found: list[frozenset[int]] = [frozenset()]
     for index in chosen[:TRIED]:
@@ -249,7 +251,7 @@ def tuning_of(spoken: Sequence[Spoken], known: PitchRange, unmeasured_mouths: fl
         return None
     readings = readings_of(spoken, unmeasured_mouths)
     a_range = _range_cents(known)
-    expected = _expected(readings)
+    expected = expected_cents(readings)
     first = _weighed(readings, expected, frozenset(), a_range)
     others = [_weighed(readings, expected, w, a_range) for w in _sets(readings, expected, first) if w]
     return _told(spoken, readings, expected, [first, *others], known)
@@ -273,7 +275,7 @@ def _told(
         weight = np.exp(w.log - whole)
         by_scatter += weight.sum(axis=1) + np.exp(w.none_log - whole).sum(axis=1).reshape(len(GRID), -1).sum(axis=1)
         for index, value in enumerate(weight.sum(axis=0).tolist()):
-            name, move = _PATTERNS[index]
+            name, move = PATTERNS[index]
             shares[name] += value
             moved[move] += value
         shares[NONE_OF_THESE] += float(np.exp(w.none_log - whole).sum())
@@ -301,67 +303,32 @@ def _told(
 
 
 def _leader(name: str, share: float, weighed: Sequence[_Weighed]) -> Leader:
-    columns = [i for i, (held, _) in enumerate(_PATTERNS) if held == name]
+    columns = [i for i, (held, _) in enumerate(PATTERNS) if held == name]
     best = max(weighed, key=lambda w: float(np.max(w.log[:, columns])))
     column = columns[int(np.argmax(np.max(best.log[:, columns], axis=0)))]
     rows = np.argsort(-best.log[:, column])[:TRIED_ERRORS]
     weight = np.exp(best.log[rows, column] - best.log[rows[0], column])
     hypers = tuple((GRID[int(row)], float(w)) for row, w in zip(rows, weight / weight.sum(), strict=True))
-    return Leader(name, share, _PATTERNS[column][1], hypers, best.wrong)
-
-
-def foretold(
-    spoken: Sequence[Spoken], new: Spoken, tuning: Tuning, unmeasured_mouths: float, chosen: str | None = None
-) -> tuple[float, float]:
-    """What the length of a new pipe should say among the old ones, in cents as theirs do, and its standard error.
-
-    The rule's common error goes out: the old lengths have it too. `new` says which key, and its `by_diameter_cents`; `chosen` is
-    a temperament that somebody decided, alone instead of the set.
-    """
-    every = readings_of([*spoken, replace(new, cents=0.0, heard_cents=None)], unmeasured_mouths)
-    place = next(i for i, pipe in enumerate(every.pipe) if pipe == len(spoken))
-    parts = []
-    steps = _expected(every)
-    for leader, free, share in tuning.weighed_for(chosen):
-        expected = steps[:, _PATTERNS.index((leader.name, leader.move))]
-        for hyper, weight in leader.hypers:
-            covariance = every.covariance(hyper, leader.wrong, free)
-            at, variance = _one_foretold(every, place, expected, covariance)
-            parts.append((share * weight, at, variance))
-    total = sum(share for share, _, _ in parts)
-    middle = sum(share * at for share, at, _ in parts) / total
-    spread = sum(share * (variance + (at - middle) ** 2) for share, at, variance in parts) / total
-    return middle, math.sqrt(spread)
-
-
-def _one_foretold(every: Readings, place: int, expected: Floats, covariance: Floats) -> tuple[float, float]:
-    """What one reading should be by all the others, with their common pitch taken from them, and its variance."""
-    rest = [i for i in range(len(every.pipe)) if i != place]
-    among = covariance[np.ix_(rest, rest)]
-    solved = np.linalg.solve(among, np.stack([covariance[rest, place], np.ones(len(rest))], axis=1))
-    left = every.cents[rest] - expected[rest]
-    one = solved[:, 1]
-    mean = float(one @ left) / float(one.sum())
-    at = expected[place] + mean + float(solved[:, 0] @ (left - mean))
-    open_ = 1.0 - float(solved[:, 0].sum())
-    variance = covariance[place, place] - float(solved[:, 0] @ covariance[rest, place]) + open_**2 / float(one.sum())
-    return float(at), float(variance)
+    return Leader(name, share, PATTERNS[column][1], hypers, best.wrong)
 
 
 def _set_of(order: Sequence[tuple[str, float]]) -> tuple[str, ...]:
-    """Names that hold 95 % of what the named ones hold, and `none of these` where it holds 5 %; alone where it holds 95 %.
+    """Names that hold 95 % of what the named ones hold, and `none of these` where it holds 2.5 %; with the next name, not alone.
 
     So the set holds a named temperament as often as it claims, whatever is believed of others.
     """
     none = dict(order)[NONE_OF_THESE]
+    wanted = SURE * (1.0 - none) if none >= NONE_COUNTS else SURE
     held, names = 0.0, []
     for name, value in order:
         if name == NONE_OF_THESE:
-            if none >= 1.0 - SURE:
+            if none >= NONE_COUNTS:
                 names.append(name)
-        elif held < SURE * (1.0 - none) and none < SURE:
+        elif held < wanted and none < SURE:
             names.append(name)
             held += value
+    if len(names) == 1:
+        names.append(next(name for name, _ in order if name not in names))
     return tuple(names)
 
 
