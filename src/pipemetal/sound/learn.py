@@ -248,14 +248,16 @@ def _clearest(held: _Held, names: Sequence[str], tries: Sequence[str], size: int
 
 
 def _widths(held: _Held, fit: _Fit, maybe: Sequence[str]) -> dict[str, float]:
-    """95 % half-widths that count what each parameter that was left out as chance would change, one by one."""
+    """95 % half-widths that count what parameters that were left out as chance would change, one by one and together."""
     widths = {name: fit.half_width(name) for name in fit.names}
-    for name in maybe:
-        if np.linalg.cond(held.design([*fit.names, name])) < 1e4:
-            one = _fit(held, [*fit.names, name])
+    shifts = dict.fromkeys(fit.names, 0.0)
+    for more in [*((name,) for name in maybe), tuple(maybe)] if maybe else []:
+        if np.linalg.cond(held.design([*fit.names, *more])) < 1e4:
+            one = _fit(held, [*fit.names, *more])
             for told in fit.names:
-                widths[told] = math.hypot(widths[told], one.value(told) - fit.value(told))
-    return widths
+                shifts[told] = max(shifts[told], abs(one.value(told) - fit.value(told)))
+                widths[told] = max(widths[told], one.half_width(told))
+    return {name: math.hypot(width, shifts[name]) for name, width in widths.items()}
 
 
 def _left(held: _Held, fit: _Fit, *, own: bool) -> Floats:
