@@ -210,3 +210,36 @@ def test_a_row_that_teaches_nothing_is_refused_with_its_place(tmp_path: Path, ro
     (tmp_path / "t.csv").write_text("rank,note,length_mm,heard_hz\n" + row.format(reed=held[0].rank) + "\n")
     with pytest.raises(FileFormatError):
         read_trimmed(tmp_path / "t.csv", ORGAN, held)
+
+
+SEVEN = ((1 / 4, 1 / 4), (2 / 9, 1 / 4), (1 / 5, 2 / 7), (2 / 7, 1 / 3), (1 / 4, 1 / 3), (2 / 9, 2 / 5), (1 / 5, 1 / 5))
+
+
+def seven_ranks(seed: int, own: float, noise: float = 0.01) -> list[Trimmed]:
+    """Open ranks, each with one mouth and one cut-up; longer by 0.08 D, less by wide mouths, more by high cut-ups."""
+    rng = np.random.default_rng(seed)
+    found = []
+    for r, (mouth, cut_up) in enumerate(SEVEN):
+        more = 0.08 - 0.05 * (mouth - 0.25) / 0.1 + 0.04 * (cut_up - 0.25) / 0.1 + rng.normal(0, own)
+        for k in range(0, 56, 3):
+            hz = 130.8 * 2 ** (k / 12)
+            traits = Traits("open", hz, 90.0 * 2 ** (-k / 16), mouth, cut_up)
+            added = traits.diameter_mm * (more + rng.normal(0, noise))
+            found.append(Trimmed(f"R{r} {k}", f"R{r}", traits, 170_000 / hz + added, 170_000 / hz, hz / 100))
+    return found
+
+
+def test_two_that_ranks_differ_in_do_not_hide_each_other() -> None:
+    for seed in range(8):
+        found = learn_lengths(seven_ranks(seed, 0.003)).lengths
+        assert found.by_mouth == pytest.approx(-0.05, abs=0.015)
+        assert found.by_cut_up == pytest.approx(0.04, abs=0.01)
+        # a rank that nobody measured: mouth 2/7, cut-up 1/4
+        assert found.by_diameter + found.by_mouth * 0.357 == pytest.approx(0.08 - 0.05 * 0.357, abs=0.01)
+
+
+@pytest.mark.parametrize("own", [0.003, 0.01, 0.03])
+def test_the_interval_holds_the_truth_also_where_a_parameter_is_left_out(own: float) -> None:
+    held = [learn_lengths(seven_ranks(seed, own)) for seed in range(15)]
+    inside = [abs(x.lengths.by_diameter - 0.08) <= half(x, "by_diameter") for x in held]
+    assert np.mean(inside) >= 0.85

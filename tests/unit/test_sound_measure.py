@@ -286,3 +286,11 @@ def test_no_samples_end_in_anything_but_a_pitch_or_a_reason(kind: str, expected_
             assert str(refused)
         else:
             assert np.isfinite([m.frequency_hz, m.half_width_cents, m.noise_db]).all()
+
+
+@pytest.mark.parametrize("wind", [((40.0, 5.0),), ((60.0, 5.0),), ((130.0, 0.1),)])
+def test_a_tone_that_trembles_or_wanders_far_is_no_second_pipe(wind: tuple[tuple[float, float], ...]) -> None:
+    for hertz in (261.6, 523.3):
+        with pytest.raises(SoundError) as refused:
+            heard(made(hertz, 5.0, 8, Scene(wind=wind, room_db=-10.0)).samples, hertz)
+        assert refused.value.code in ("tremulant", "no-tone")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Final
 
 import numpy as np
@@ -30,6 +31,7 @@ FOR_RANKS: Final = 3
 """What is one for all pipes of a rank is told from other ways in which ranks differ by so many different values only."""
 LEAST_SPREAD: Final = {"by_octave": 1.0, "by_mouth": 0.3, "by_cut_up": 0.3, "by_wind": 1.0}
 """From the least to the most, in the units of the parameter; less shows nothing."""
+BASES: Final = ("by_diameter", "stopped")
 SURE: Final = 0.99
 OUT: Final = 4.0
 RATIOS: Final = (0.0, *(4.0**k for k in range(-4, 6)))
@@ -152,6 +154,8 @@ def _solve(held: _Held, names: Sequence[str], ratio: float) -> tuple[Floats, Flo
 
 def _fit(held: _Held, names: Sequence[str]) -> _Fit:
     ranks = len(np.unique(held.rank))
+    # what is one for all pipes of a rank is known by as many ranks as there are beyond such parameters
+    spare = max(ranks - sum(_is_of_rank(held, name) for name in names), 1)
     tries = RATIOS if ranks > 1 else (0.0,)
     ratio = max(tries, key=lambda r: _solve(held, names, r)[3])
     values, covariance, variance, _, own = _solve(held, names, ratio)
@@ -162,9 +166,16 @@ def _fit(held: _Held, names: Sequence[str]) -> _Fit:
         within = min(float(alone[k, k]), float(covariance[k, k]))
         between = float(covariance[k, k]) - within
         pipes = max(len(held.share) - len(names), 1)
-        spread = between**2 / max(ranks - 1, 1) + within**2 / pipes
+        spread = between**2 / spare + within**2 / pipes
         free.append((between + within) ** 2 / max(spread, 1e-30))
     return _Fit(tuple(names), values, covariance, tuple(free), own)
+
+
+def _is_of_rank(held: _Held, name: str) -> bool:
+    """Whether a column says hardly more than one number for every rank."""
+    column = held.columns[name]
+    inside = sum(float(np.ptp(column[held.rank == r])) for r in np.unique(held.rank))
+    return inside < 0.5 * LEAST_SPREAD.get(name, 1.0) * len(np.unique(held.rank))
 
 
 def _why_not(held: _Held, name: str) -> Text | None:
@@ -190,7 +201,7 @@ def _why_not(held: _Held, name: str) -> Text | None:
 
 
 def _bases(held: _Held) -> list[str]:
-    return [name for name in ("by_diameter", "stopped") if np.count_nonzero(held.columns[name]) >= LEAST_PIPES]
+    return [name for name in BASES if np.count_nonzero(held.columns[name]) >= LEAST_PIPES]
 
 
 def _chosen(held: _Held) -> tuple[_Fit, dict[str, Text]]:
@@ -206,17 +217,47 @@ def _chosen(held: _Held) -> tuple[_Fit, dict[str, Text]]:
             why[name] = reason
     fit = _fit(held, names)
     while tries:
-        found: list[tuple[float, str, _Fit]] = []
-        for name in tries:
-            if np.linalg.cond(held.design([*names, name])) < 1e4:
-                one = _fit(held, [*names, name])
-                found.append((abs(one.value(name)) / max(one.half_width(name, SURE), 1e-12), name, one))
-        best = max(found, default=None, key=lambda x: x[0])
-        if best is None or best[0] <= 1.0:
+        found = next((x for size in (1, 2, 3) if (x := _clearest(held, names, tries, size)) is not None), None)
+        if found is None:
             break
-        fit, names = best[2], [*names, best[1]]
-        tries.remove(best[1])
+        fit = found
+        # one that came in for another that was still missing goes again
+        clear = [n for n in fit.names if n in BASES or abs(fit.value(n)) > fit.half_width(n, SURE)]
+        if len(clear) < len(fit.names):
+            fit = _fit(held, clear)
+        tries = [n for n in tries if n not in fit.names]
+        if set(clear) == set(names):
+            break
+        names = clear
     return fit, why | {name: Text("not to be told from chance") for name in tries}
+
+
+def _clearest(held: _Held, names: Sequence[str], tries: Sequence[str], size: int) -> _Fit | None:
+    """The fit with so many parameters more that shows all of them best; None where none shows them all beyond doubt.
+
+    Two that ranks differ in hide each other: while one is missing, what it does counts as chance for the other.
+    """
+    sure = 1.0 - (1.0 - SURE) / (1, 5, 10)[size - 1]
+    found: list[tuple[float, _Fit]] = []
+    for more in combinations(tries, size):
+        if np.linalg.cond(held.design([*names, *more])) < 1e4:
+            one = _fit(held, [*names, *more])
+            found.append((min(abs(one.value(n)) / max(one.half_width(n, sure), 1e-12) for n in more), one))
+    best = max(found, default=None, key=lambda x: x[0])
+    return best[1] if best is not None and best[0] > 1.0 else None
+
+
+def _widths(held: _Held, fit: _Fit, maybe: Sequence[str]) -> dict[str, float]:
+    """95 % half-widths that count what parameters that were left out as chance would change, one by one and together."""
+    widths = {name: fit.half_width(name) for name in fit.names}
+    shifts = dict.fromkeys(fit.names, 0.0)
+    for more in [*((name,) for name in maybe), tuple(maybe)] if maybe else []:
+        if np.linalg.cond(held.design([*fit.names, *more])) < 1e4:
+            one = _fit(held, [*fit.names, *more])
+            for told in fit.names:
+                shifts[told] = max(shifts[told], abs(one.value(told) - fit.value(told)))
+                widths[told] = max(widths[told], one.half_width(told))
+    return {name: math.hypot(width, shifts[name]) for name, width in widths.items()}
 
 
 def _left(held: _Held, fit: _Fit, *, own: bool) -> Floats:
@@ -275,13 +316,15 @@ def learn_lengths(trimmed: Sequence[Trimmed]) -> Learned:
     fit, why = _chosen(held)
     cents = np.array([p.cents_per_mm * p.traits.diameter_mm for p in trimmed])[kept]
     mm = np.array([p.traits.diameter_mm for p in trimmed])[kept]
+    testable = [n for n in (*LEAST_SPREAD, *OWN_SHARE) if n not in fit.names and _why_not(held, n) is None]
+    widths = _widths(held, fit, testable)
     after = _foretold(held, fit.names)
-    for name in ("by_diameter", "stopped"):
+    for name in BASES:
         if name not in fit.names:
             why[name] = Text("fewer than {least} pipes", least=LEAST_PIPES)
     return Learned(
         LearnedLengths(**{name: fit.value(name) for name in fit.names}),
-        tuple(Known(name, fit.value(name), fit.half_width(name)) for name in fit.names),
+        tuple(Known(name, fit.value(name), widths[name]) for name in fit.names),
         tuple(Unknown(name, reason) for name, reason in why.items()),
         len(held.share),
         len(np.unique(held.rank)),

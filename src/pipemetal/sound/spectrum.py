@@ -30,6 +30,8 @@ WIDTH_SHARE: Final = 0.02
 """A third of a half tone on each side is wander, not another line."""
 OTHER_DB: Final = -22.0
 """A line of no partial that is stronger than this, by the tone's strongest, is another pipe."""
+MOVED_CENTS: Final = 160.0
+"""A line farther from a partial is not that partial moved by the wind."""
 WEAK_DB: Final = -40.0
 """Odd partials all weaker than this leave the octave in doubt."""
 NEAR_CENTS: Final = 250.0
@@ -254,11 +256,48 @@ def _refuse_other(tone: Tone) -> None:
             )
 
 
+def _is_moved(recording: Recording, line_hz: float, partial_hz: float) -> bool:
+    """Whether a line is a partial at another time: where one of both is strong the other is weak, as of one tone that wanders."""
+    apart = abs(line_hz - partial_hz)
+    if apart < 1e-6 or 1200.0 * abs(math.log2(line_hz / partial_hz)) > MOVED_CENTS:
+        return False
+    rate = recording.rate_hz
+    size = min(round(2.5 / apart * rate), len(recording.samples) // 4)
+    frames = np.lib.stride_tricks.sliding_window_view(recording.samples, size)[:: max(1, size // 4)]
+    turns = np.exp(-2j * np.pi * np.outer(np.arange(size) / rate, [line_hz, partial_hz])) * np.hanning(size)[:, None]
+    power = np.abs(frames @ turns) ** 2
+    moved = np.std(power, axis=0) / np.maximum(np.mean(power, axis=0), 1e-30)
+    if np.min(moved) < 0.4:
+        return False
+    return float(np.corrcoef(power.T)[0, 1]) < -0.2
+
+
+def _refuse_moved(recording: Recording, tone: Tone) -> None:
+    """Errors: SoundError where strong lines are partials of the tone that moved away: a tremulant, or wind that wanders."""
+    top = max((x.level_db for x in tone.lines if _multiple(x, tone.frequency_hz)), default=0.0)
+    for line in tone.lines:
+        if _multiple(line, tone.frequency_hz) or line.is_hum or line.level_db < top + OTHER_DB:
+            continue
+        number = max(1, round(line.frequency_hz / tone.frequency_hz))
+        if _is_moved(recording, line.frequency_hz, number * tone.frequency_hz):
+            raise SoundError(
+                "trembles or wanders too far to measure",
+                field="tone",
+                value=Text(
+                    "{a} to {b} Hz",
+                    a=Amount(min(line.frequency_hz / number, tone.frequency_hz), "", 1, bare=True),
+                    b=Amount(max(line.frequency_hz / number, tone.frequency_hz), "", 1),
+                ),
+                allowed="a steady tone without a tremulant",
+                code="tremulant",
+            )
+
+
 def tone_of(recording: Recording, expected_hz: float | None = None, *, alone: bool = True) -> Tone:
     """The tone that a steady recording holds; with `expected_hz` the one near it. Not `alone`, a second one
     near it is no fault.
 
-    Errors: SoundError with `code` `above`, `no-tone`, `octave`, `other-note`, `trembles` or `two-pipes`.
+    Errors: SoundError with `code` `above`, `no-tone`, `octave`, `other-note`, `tremulant` or `two-pipes`.
     """
     lines = lines_of(recording)
     _refuse_high(lines, expected_hz)
@@ -271,11 +310,11 @@ def tone_of(recording: Recording, expected_hz: float | None = None, *, alone: bo
         tries = [loud, without, lines]
     for held in tries[:-1]:
         with suppress(SoundError):
-            return _tone(held, expected_hz, alone)
-    return _tone(tries[-1], expected_hz, alone)
+            return _tone(recording, held, expected_hz, alone)
+    return _tone(recording, tries[-1], expected_hz, alone)
 
 
-def _tone(lines: list[Line], expected_hz: float | None, alone: bool) -> Tone:
+def _tone(recording: Recording, lines: list[Line], expected_hz: float | None, alone: bool) -> Tone:
     if not lines:
         raise SoundError("holds no tone", field="recording", code="no-tone")
     base = _base(lines) if expected_hz is None else _expected_base(lines, expected_hz)
@@ -288,5 +327,6 @@ def _tone(lines: list[Line], expected_hz: float | None, alone: bool) -> Tone:
         _refuse_stranger(tone, expected_hz)
         _refuse_above(tone)
     if alone:
+        _refuse_moved(recording, tone)
         _refuse_other(tone)
     return tone
