@@ -43,6 +43,10 @@ SIZES: Final = (
     ("cut_up", "Cut-up"),
     ("foot_length", "Foot"),
     ("toe", "Toe bore"),
+    ("top_diameter", "Diameter inside, at the top"),
+    ("wall_top", "Wall at the top"),
+    ("windway", "Wind-way"),
+    ("altered_by", "Shortened or lengthened by"),
 )
 """What is measured on a pipe: its column without the unit, and its label."""
 COLUMNS: Final = {"around": "outer_circumference"}
@@ -63,8 +67,8 @@ LABELS: Final = {
     "condition": "Condition",
     "altered": "Length",
     "sounds_hz": "Sounds",
-    "air_c": "in air of",
-    "air_f": "in air of",
+    "air_c": "Temperature of that air",
+    "air_f": "Temperature of that air",
     "mark": "Mark on it",
 }
 """What a field is called on the page."""
@@ -222,7 +226,9 @@ def _typed(show: Show, form: Mapping[str, str]) -> CsvTable:
     for number in range(1, _row_count(form) + 1):
         cells = [form.get(f"{name}:{number}", "").strip() for name in texts]
         if any(cells):
-            rows.append((number, [*cells, form.get(f"altered:{number}", ""), form.get(f"condition:{number}", "good")]))
+            # what the lists show at first nobody said
+            chosen = [form.get(f"{name}:{number}", "") for name in ("altered", "condition")]
+            rows.append((number, [*cells, *("" if c in ("as made", "good") else c for c in chosen)]))
     if not rows:
         raise FileFormatError(
             "has no pipe in it", field="the typed list", allowed="a note and sizes in one row, or a file"
