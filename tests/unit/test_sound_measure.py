@@ -294,3 +294,13 @@ def test_a_tone_that_trembles_or_wanders_far_is_no_second_pipe(wind: tuple[tuple
         with pytest.raises(SoundError) as refused:
             heard(made(hertz, 5.0, 8, Scene(wind=wind, room_db=-10.0)).samples, hertz)
         assert refused.value.code in ("tremulant", "no-tone")
+
+
+@pytest.mark.parametrize("apart_hz", [1.0, 2.0, 3.0])
+def test_a_quieter_second_pipe_on_the_same_wind_is_refused(apart_hz: float) -> None:
+    wind = ((2.0, 0.7), (1.0, 6.0))
+    partials = tuple(0.5**k for k in range(8))
+    first, second = (made(hz, 5.0, 5, Scene(wind=wind, room_db=-6.0), partials) for hz in (261.6, 261.6 + apart_hz))
+    with pytest.raises(SoundError) as refused:
+        heard(first.samples + 0.5 * second.samples, 261.6)
+    assert refused.value.code == "two-pipes"
