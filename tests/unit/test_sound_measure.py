@@ -7,7 +7,7 @@ import pytest
 from sounds import CALM, OPEN, RATE, STOPPED, Scene, made, steady
 
 from pipemetal.errors import SoundError
-from pipemetal.sound.measure import Measured, cents_between, measure, reference_correction
+from pipemetal.sound.measure import Measured, after_reference, cents_between, measure, reference_correction
 from pipemetal.sound.recording import Recording
 
 PITCHES = (65.41, 130.8, 261.6, 440.0, 1046.5, 2093.0, 4186.0)
@@ -304,3 +304,9 @@ def test_a_quieter_second_pipe_on_the_same_wind_is_refused(apart_hz: float) -> N
     with pytest.raises(SoundError) as refused:
         heard(first.samples + 0.5 * second.samples, 261.6)
     assert refused.value.code == "two-pipes"
+
+
+def test_a_reference_that_ends_after_the_recording_is_told_so() -> None:
+    with pytest.raises(SoundError) as refused:
+        after_reference(Recording(steady(440.0), RATE), 440.0, 9.0)
+    assert refused.value.field == "reference_until_s"
