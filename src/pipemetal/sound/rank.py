@@ -26,6 +26,7 @@ LEAST_CENTS: Final = 3.0
 LEAST_DB: Final = 6.0
 STANDS_OUT_DB: Final = 5.0
 """Of partials, by their usual scatter: a room alone moves levels far, and many are looked at."""
+STANDS_OUT_TOGETHER: Final = 4.0
 LEAST_TOGETHER_DB: Final = 3.0
 """Of the mean of all upper partials."""
 LEAST_PIPES: Final = 5
@@ -196,4 +197,4 @@ def _dull_or_sharp(away: NDArray[np.float64]) -> list[int]:
     told = counts >= 2
     wide = 1.4826 * float(np.median(np.abs(mean[told] - np.median(mean[told]))))
     off = np.abs(mean - np.median(mean[told]))
-    return [int(k) for k in np.flatnonzero(told & (off > np.maximum(LEAST_TOGETHER_DB, STANDS_OUT * wide)))]
+    return [int(k) for k in np.flatnonzero(told & (off > np.maximum(LEAST_TOGETHER_DB, STANDS_OUT_TOGETHER * wide)))]
