@@ -7,7 +7,7 @@ import pytest
 from sounds import CALM, OPEN, RATE, STOPPED, Scene, made, steady
 
 from pipemetal.errors import SoundError
-from pipemetal.sound.measure import Measured, cents_between, measure, reference_correction
+from pipemetal.sound.measure import Measured, after_reference, cents_between, measure, reference_correction
 from pipemetal.sound.recording import Recording
 
 PITCHES = (65.41, 130.8, 261.6, 440.0, 1046.5, 2093.0, 4186.0)
@@ -294,3 +294,19 @@ def test_a_tone_that_trembles_or_wanders_far_is_no_second_pipe(wind: tuple[tuple
         with pytest.raises(SoundError) as refused:
             heard(made(hertz, 5.0, 8, Scene(wind=wind, room_db=-10.0)).samples, hertz)
         assert refused.value.code in ("tremulant", "no-tone")
+
+
+@pytest.mark.parametrize("apart_hz", [1.0, 2.0, 3.0])
+def test_a_quieter_second_pipe_on_the_same_wind_is_refused(apart_hz: float) -> None:
+    wind = ((2.0, 0.7), (1.0, 6.0))
+    partials = tuple(0.5**k for k in range(8))
+    first, second = (made(hz, 5.0, 5, Scene(wind=wind, room_db=-6.0), partials) for hz in (261.6, 261.6 + apart_hz))
+    with pytest.raises(SoundError) as refused:
+        heard(first.samples + 0.5 * second.samples, 261.6)
+    assert refused.value.code == "two-pipes"
+
+
+def test_a_reference_that_ends_after_the_recording_is_told_so() -> None:
+    with pytest.raises(SoundError) as refused:
+        after_reference(Recording(steady(440.0), RATE), 440.0, 9.0)
+    assert refused.value.field == "reference_until_s"

@@ -22,6 +22,8 @@ LEAST_BEATS: Final = 2.5
 LEAST_TURNS: Final = 1.5
 LEAST_DEPTH: Final = 0.35
 """How deep the power of a partial must go up and down: a second pipe 15 dB under the first."""
+LEAST_HIDDEN: Final = 3
+HIDDEN_DEPTH: Final = 0.2
 ALONE_BY: Final = 1.8
 """How far a beat must stand out of all else that the power does."""
 MOST_PARTIALS: Final = 4
@@ -118,9 +120,42 @@ def _side(held: Phases, column: int, hertz: float) -> float:
     return float(above - below)
 
 
+def _hidden(held: Phases) -> float | None:
+    """Difference in hertz where the wind moves some partials more than a second, quieter pipe does: two and more beat as two
+    pipes do, and nearly all move at their own multiple of it too. Wind has its own low frequency in all instead."""
+    length = float(held.at_s[-1] - held.at_s[0])
+    if length < LEAST_S:
+        return None
+    columns = [int(c) for c in _strong(held)]
+    deep = [x for c in columns if (x := _envelope(held, c, length)).depth > LEAST_DEPTH]
+    spectra = [(int(held.numbers[c]), _spectrum(held, c, of_power=True)) for c in columns]
+    for first in deep:
+        hertz = first.hertz / first.number
+        alike = [x for x in deep if abs(x.hertz - hertz * x.number) < 0.3 / length + 0.01 * x.hertz]
+        if len(alike) < 2 or hertz * length < LEAST_BEATS:
+            continue
+        hertz = sum(x.hertz for x in alike) / sum(x.number for x in alike)
+        also = sum(_peak_near(*spectrum, hertz * number, length) for number, spectrum in spectra)
+        if len(spectra) >= LEAST_HIDDEN and also >= len(spectra) - 1:
+            return hertz
+    return None
+
+
+def _peak_near(offset: NDArray[np.float64], size: NDArray[np.float64], hertz: float, length_s: float) -> bool:
+    """Whether a power moves at a frequency, by itself: a peak there, and of some depth."""
+    near = np.abs(offset - hertz) < 0.5 / length_s
+    beside = (np.abs(offset - hertz) < 1.5 / length_s) & (offset > 0.0)
+    if not np.any(near):
+        return False
+    at = offset[beside][int(np.argmax(size[beside]))]
+    return bool(abs(at - hertz) < 0.5 / length_s) and 2.0 * float(np.max(size[near])) > HIDDEN_DEPTH
+
+
 def refuse_beats(held: Phases) -> None:
     """Errors: SoundError where the partials of one tone show a second pipe beside it."""
     second = _second(held)
+    if second is None:
+        second = _hidden(held)
     if second is not None:
         raise SoundError(
             "holds two pipes that beat",

@@ -14,7 +14,7 @@ from pipemetal.sound.beats import refuse_beats
 from pipemetal.sound.phases import Phases, phases_of
 from pipemetal.sound.recording import SETTLED_S, Recording, is_clipped, steady_part
 from pipemetal.sound.spectrum import tone_of
-from pipemetal.texts import Amount
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Measured", "Partial", "after_reference", "cents_between", "measure", "reference_correction"]
 
@@ -231,5 +231,13 @@ def after_reference(recording: Recording, true_hz: float, until_s: float) -> tup
 
     Errors: as `measure` and `reference_correction`.
     """
+    if until_s >= recording.duration_s:
+        raise SoundError(
+            "lies after the end of the recording",
+            field="reference_until_s",
+            value=Amount(until_s, "", 1),
+            allowed=Text("less than {limit} s", limit=Amount(recording.duration_s, "", 1)),
+            code="reference",
+        )
     fork = measure(recording.part(0.0, until_s), true_hz)
     return recording.part(until_s, recording.duration_s), reference_correction(fork, true_hz)[0]

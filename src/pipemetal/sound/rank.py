@@ -15,7 +15,7 @@ from pipemetal.sound.measure import Measured, cents_between, measure
 from pipemetal.sound.recording import LEAST_S, LEVEL_S, Recording, bridged, levels, runs
 from pipemetal.texts import Amount, Text
 
-__all__ = ["HeardPipe", "HeardRank", "Unheard", "hear_rank"]
+__all__ = ["HeardPipe", "HeardRank", "Unheard", "compared", "hear_rank"]
 
 GAP_S: Final = 0.1
 """A dip this short is within one tone."""
@@ -26,6 +26,10 @@ LEAST_CENTS: Final = 3.0
 LEAST_DB: Final = 6.0
 STANDS_OUT_DB: Final = 5.0
 """Of partials, by their usual scatter: a room alone moves levels far, and many are looked at."""
+STANDS_OUT_TOGETHER: Final = 4.0
+LEAST_TOGETHER_DB: Final = 3.0
+"""Of the mean of all upper partials."""
+LEAST_PIPES: Final = 5
 NEAREST_CENTS: Final = 80.0
 COMPARED: Final = (1, 2, 3, 4, 5, 6)
 """Partials that are held against those of the neighbours."""
@@ -113,7 +117,7 @@ def hear_rank(recording: Recording, wanted_hz: Mapping[int, float]) -> HeardRank
         for key, (start, heard) in sorted(found.items())
     ]
     missing = tuple(sorted(set(wanted_hz) - set(found)))
-    return HeardRank(tuple(_compared(held)), tuple(unheard), missing)
+    return HeardRank(tuple(compared(held)), tuple(unheard), missing)
 
 
 def _one(part: Recording, wanted_hz: Mapping[int, float]) -> Measured:
@@ -150,7 +154,8 @@ def smooth(key: NDArray[np.float64], value: NDArray[np.float64]) -> tuple[NDArra
     return curve, spread
 
 
-def _compared(held: Sequence[HeardPipe]) -> list[HeardPipe]:
+def compared(held: Sequence[HeardPipe]) -> list[HeardPipe]:
+    """The pipes of a rank, each held against the smooth curve of pitch and of partials."""
     key = np.array([float(p.key) for p in held])
     cents = np.array([p.cents for p in held])
     curve, spread = smooth(key, cents)
@@ -159,17 +164,37 @@ def _compared(held: Sequence[HeardPipe]) -> list[HeardPipe]:
     whole = np.array(
         [10.0 * math.log10(math.fsum(10.0 ** (x.level_db / 10.0) for x in p.heard.partials)) for p in held]
     )
-    for number in COMPARED:
+    away = np.full((len(COMPARED), len(held)), np.nan)
+    for row, number in enumerate(COMPARED):
         level = [next((x.level_db for x in p.heard.partials if x.number == number), math.nan) for p in held]
         value = np.array(level) - whole
         there = np.flatnonzero(np.isfinite(value))
-        if len(there) < 5:
+        if len(there) < LEAST_PIPES:
             continue
         line, wide = smooth(key[there], value[there])
+        away[row, there] = value[there] - line
         for place, off in zip(there.tolist(), (value[there] - line).tolist(), strict=True):
             if abs(off) > max(LEAST_DB, STANDS_OUT_DB * wide):
                 odd[place].append((number, off))
+    for place in _dull_or_sharp(away[1:]):
+        named = {number for number, _ in odd[place]}
+        same = np.sign(np.nansum(away[1:, place]))
+        more = [(n, float(x)) for n, x in zip(COMPARED[1:], away[1:, place], strict=True) if n not in named]
+        odd[place] = sorted([*odd[place], *((n, x) for n, x in more if same * x > LEAST_TOGETHER_DB)])
     return [
         HeardPipe(p.key, p.start_s, p.heard, p.cents, float(c), bool(o), tuple(x))
         for p, c, o, x in zip(held, curve, out, odd, strict=True)
     ]
+
+
+def _dull_or_sharp(away: NDArray[np.float64]) -> list[int]:
+    """Pipes whose upper partials together, partials by pipes in dB, are weaker or stronger than their neighbours'. A room moves
+    each by itself, so their mean scatters less than one of them."""
+    counts = np.sum(np.isfinite(away), axis=0)
+    if int(np.count_nonzero(counts >= 2)) < LEAST_PIPES:
+        return []
+    mean = np.nansum(away, axis=0) / np.maximum(counts, 1)
+    told = counts >= 2
+    wide = 1.4826 * float(np.median(np.abs(mean[told] - np.median(mean[told]))))
+    off = np.abs(mean - np.median(mean[told]))
+    return [int(k) for k in np.flatnonzero(told & (off > np.maximum(LEAST_TOGETHER_DB, STANDS_OUT_TOGETHER * wide)))]
