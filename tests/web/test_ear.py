@@ -184,6 +184,18 @@ def test_a_book_without_an_organ_says_so(tmp_path: Path) -> None:
     with Book.open(tmp_path / "e.sqlite", create=True, who="Ada") as book:
         page = TestClient(create_app(Site(book, "Shop")), base_url="http://127.0.0.1").get("/ear")
         assert page.status_code == 200 and "holds no organ yet" in page.text
+        assert 'href="/organs">To the page Organs' in page.text
+
+
+def test_a_fault_of_the_server_has_words_of_its_own(shop: TestClient) -> None:
+    assert "The server answers, but it could not measure this recording." in shop.get("/ear").text
+    assert "earWords.fault" in shop.get("/static/ear.js").text
+
+
+def test_a_gap_in_a_recording_is_no_fault(shop: TestClient) -> None:
+    samples = tone("c1", seconds=3.0)
+    samples[60_000:64_000] = 0.0
+    assert heard(shop, samples, note="c1")[0] == 200
 
 
 def test_a_pipe_in_a_room_is_heard_too(shop: TestClient) -> None:

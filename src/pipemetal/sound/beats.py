@@ -135,6 +135,8 @@ def _hidden(held: Phases) -> float | None:
         if len(alike) < 2 or hertz * length < LEAST_BEATS:
             continue
         hertz = sum(x.hertz for x in alike) / sum(x.number for x in alike)
+        if any(number > 1 and _peak_near(*spectrum, hertz, length) for number, spectrum in spectra):
+            continue  # the wind's own
         also = sum(_peak_near(*spectrum, hertz * number, length) for number, spectrum in spectra)
         if len(spectra) >= LEAST_HIDDEN and also >= len(spectra) - 1:
             return hertz
