@@ -115,7 +115,7 @@ def test_the_whole_day_of_a_foreman(browser: Any, served: Any, tmp_path: Path) -
     page.on("request", lambda request: asked.append(request.url))
     # ranks, rolls and lots from a spreadsheet
     page.goto(f"{server.url}/stock")
-    page.set_input_files("input[type=file]", str(tmp_path / "shop.xlsx"))
+    page.set_input_files("main input[type=file]", str(tmp_path / "shop.xlsx"))
     page.fill("input[name=organ]", "Brindle House")
     page.click("text=Bring it in")
     assert "imported" in page.inner_text("main")

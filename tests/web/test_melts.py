@@ -112,7 +112,7 @@ def test_what_the_scale_said_is_booked_once_and_taken_back(client: TestClient, p
 
 def test_a_melt_outside_its_window_is_told_by_the_book(client: TestClient, planned: Book) -> None:
     client.post("/melts/new/book", data=ASKED | SCALE | {"w:T1": "40"})
-    assert "Sn outside its window" in client.get("/melts").text
+    assert "Sn outside its limits" in client.get("/melts").text
     client.post(f"/undo/{planned.history.last()}")
     assert "outside its window" not in client.get("/melts").text.partition("Where from")[0]
 

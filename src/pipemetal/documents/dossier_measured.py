@@ -8,7 +8,7 @@ from typing import Final
 from pipemetal.documents.sheet import Block, Heading, Paragraph, table
 from pipemetal.pipes.notes import note_name
 from pipemetal.pipes.old import CONDITION_WORDS
-from pipemetal.restoration.record import SURE_95, FoundPipe
+from pipemetal.restoration.record import SURE_95, FoundPipe, Restoration
 from pipemetal.restoration.says import Said
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
@@ -76,6 +76,11 @@ def measured_blocks(said: Said, units: UnitSystem, say: Words) -> Iterator[Block
     if marks:
         yield Heading(say("Marks, pictures, remarks"))
         yield table([say("note"), say("mark"), say("pictures"), say("remark")], marks, shares=(0, 1, 1, 1))
+    yield from _metal(old, units, say)
+
+
+def _metal(old: Restoration, units: UnitSystem, say: Words) -> Iterator[Block]:
+    """What was weighed and read of the old metal."""
     if old.weighings:
         yield Heading(say("Weighed in air and in water"))
         yield table(

@@ -10,7 +10,7 @@ from pipemetal.words import Words
 
 __all__ = ["NOTES_NAMED", "units_of", "with_notes_named"]
 
-NOTES_NAMED: Final = "Notes are named as the organ's note_names says; where it says nothing, B is the key under c."
+NOTES_NAMED: Final = "Notes are named as the organ's file says; where it says nothing, B is the key under c."
 """Said in languages whose B is another key."""
 
 

@@ -17,6 +17,9 @@ __all__ = ["OBJECTIVES", "Charge", "ChargeLine", "ChargeRequest"]
 OBJECTIVES: Final = ("cost", "scrap", "virgin tin")
 """What a charge may be the least of; of scrap the most."""
 
+LEAST_KG: Final = 0.001
+"""Less is no melt."""
+
 
 @dataclass(frozen=True)
 class ChargeRequest:
@@ -37,6 +40,14 @@ class ChargeRequest:
         for name, value in (("wanted_kg", self.wanted_kg), ("capacity_kg", self.capacity_kg)):
             if not (math.isfinite(value) and value > 0.0):
                 raise MeltError("is not a mass", field=name, value=value, allowed="above 0 kg", where=where)
+        if self.wanted_kg < LEAST_KG:
+            raise MeltError(
+                "is too little to be weighed",
+                field="wanted_kg",
+                value=self.wanted_kg,
+                allowed="1 g or more",
+                where=where,
+            )
         if not (math.isfinite(self.spare_kg) and self.spare_kg >= 0.0):
             raise MeltError("is not a mass", field="spare_kg", value=self.spare_kg, allowed="0 kg or more", where=where)
         if self.heel is not None and self.heel.mass_kg >= self.capacity_kg:

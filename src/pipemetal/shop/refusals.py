@@ -19,6 +19,7 @@ __all__ = [
     "AlreadyDoneError",
     "NotAllowedError",
     "StaleSaveError",
+    "UsedMarkError",
     "check_allowed",
     "check_somebody_runs",
     "mention",
@@ -74,6 +75,19 @@ class AlreadyDoneError(ConflictError):
     def __init__(self, event: int) -> None:
         self.event = event
         super().__init__(f"this was sent before and is done already (event {event}); nothing was done twice")
+
+
+class UsedMarkError(ConflictError):
+    """A sender's mark stands for something else, or for what was taken back since; nothing was booked."""
+
+    def __init__(self, event: int, what: str = "", about: str = "") -> None:
+        self.event = event
+        told = (
+            f"was used for something else: event {event}, {what}, {about}"
+            if what
+            else (f"stands for event {event}, which was taken back since; to do it again send a new mark")
+        )
+        super().__init__(f"this mark {told}; nothing was booked")
 
 
 class StaleSaveError(ConflictError):

@@ -19,7 +19,14 @@ from pipemetal.logs import one_line, tell_refusal
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.ledger import taken_back
-from pipemetal.shop.refusals import MOST_NEAR, AlreadyDoneError, check_allowed, check_somebody_runs, word_of
+from pipemetal.shop.refusals import (
+    MOST_NEAR,
+    AlreadyDoneError,
+    UsedMarkError,
+    check_allowed,
+    check_somebody_runs,
+    word_of,
+)
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import Row
 from pipemetal.shop.writing import Writing, dump
@@ -221,14 +228,10 @@ def _refuse_done(connection: Connection, mark: str, what: Action, about: str) ->
     if done is None:
         return
     if (done.what, done.about) != (what.value, about):
-        raise ConflictError(
-            f"this mark was used for something else: event {done.id}, {done.what}, {done.about}; nothing was booked"
-        )
+        raise UsedMarkError(int(done.id), str(done.what), str(done.about))
     gone = taken_back((row.id, row.undoes) for row in connection.execute(select(e.id, e.undoes)))
     if done.id in gone:
-        raise ConflictError(
-            f"this was done as event {done.id} and taken back since; send it with a new mark to do it again"
-        )
+        raise UsedMarkError(int(done.id))
     raise AlreadyDoneError(int(done.id))
 
 
