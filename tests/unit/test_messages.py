@@ -10,22 +10,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from small_organ import ORGAN
 
 from pipemetal.cli.main import main
 from pipemetal.files.demo_files import packaged_file
 
-ORGAN = """
-[organ]
-name = "Chapel"
-
-[[rank]]
-name = "Octave 4"
-division = "Great"
-footage = "4'"
-compass = "C-c1"
-alloy = "spotted-50"
-scale = { half_tones = -2 }
-"""
 INNER = re.compile(
     r"cast_orders|rolls: |lots: |melts: |casts: |pieces: |windows_wt_pct|allowed: a text|sled_name_|\bNone\b"
 )

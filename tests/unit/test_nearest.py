@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 import pytest
 from click.testing import CliRunner
+from small_organ import ORGAN
 
 from pipemetal.cli.main import NOUNS, _loaded, cli, main
 from pipemetal.errors import InputError
@@ -16,19 +17,6 @@ from pipemetal.files.csv_table import csv_table_of
 from pipemetal.files.organ_file import read_organ
 from pipemetal.files.rack_file import read_rack
 from pipemetal.files.recipe_file import read_recipes
-
-ORGAN = """
-[organ]
-name = "Chapel"
-
-[[rank]]
-name = "Octave 4"
-division = "Great"
-footage = "4'"
-compass = "C-c1"
-alloy = "spotted-50"
-scale = { half_tones = -2 }
-"""
 
 
 @pytest.mark.parametrize(

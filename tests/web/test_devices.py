@@ -127,6 +127,17 @@ def test_a_bare_line_counts_when_the_next_says_the_same(begins: int) -> None:
         read_scale(address)
 
 
+def test_who_asks_at_once_is_answered_one_after_the_other() -> None:
+    with listener(STREAM) as (address, _):
+        found: list[float] = []
+        asking = [threading.Thread(target=lambda: found.append(read_scale(address).mass_kg)) for _ in range(5)]
+        for one in asking:
+            one.start()
+        for one in asking:
+            one.join(60)
+    assert found == [12.34] * 5
+
+
 def test_a_scale_that_says_nothing_is_named() -> None:
     with listener(b"hello\r\n") as (address, _), pytest.raises(FileFormatError, match="tells no mass"):
         read_scale(address)

@@ -192,6 +192,21 @@ def test_sessions_end_after_a_shops_day(peopled: Book, monkeypatch: pytest.Monke
     assert held.person(key) is None and held.person("guessed") is None
 
 
+def test_who_is_signed_in_goes_on_reading_a_book_that_cannot_be_written(
+    peopled: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now, held = [1e9], peopled.sessions
+    monkeypatch.setattr(type(held), "clock", staticmethod(lambda: now[0]))
+    key = held.begin("Ada", "seal")
+    now[0] += 3600.0
+
+    def full(*_: object) -> None:
+        raise BookError("cannot be used: database or disk is full", field="shop")
+
+    monkeypatch.setattr(type(held), "_write", full)
+    assert held.person(key) == ("Ada", "seal")
+
+
 def test_the_book_keeps_no_key_of_a_session(peopled: Book) -> None:
     key = peopled.sessions.begin("Ada", "seal")
     beside = Path(peopled.target).parent.glob(f"{Path(peopled.target).name}*")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import re
 import socket
+import threading
 import time
 from collections.abc import Generator
 from dataclasses import dataclass
@@ -41,6 +42,8 @@ PATIENCE_S: Final = 3.0
 STEADY_S: Final = 2.0
 """So long a load that is not at rest is waited for."""
 LONGEST: Final = 400
+_ONE_AT_A_TIME: Final = threading.Lock()
+"""Two who ask at once would each take some of what a serial line sends."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +99,11 @@ def read_scale(address: str) -> ScaleReading:
     Raises: FileFormatError where the scale cannot be reached or says nothing that is a mass.
     """
     check_address(address)
+    with _ONE_AT_A_TIME:
+        return _read(address)
+
+
+def _read(address: str) -> ScaleReading:
     until, latest, sent = time.monotonic() + STEADY_S, None, ""
     before: ScaleReading | None = None
     try:

@@ -4,6 +4,7 @@ started again too. The book keeps SHA-256 of a session's key, never the key.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import secrets
 import time
@@ -12,6 +13,7 @@ from typing import Final
 
 from sqlalchemy import Delete, Update, delete, func, insert, select, update
 
+from pipemetal.errors import BookError
 from pipemetal.shop import schema
 from pipemetal.shop.connect import clear_errors
 from pipemetal.shop.writer import Writer
@@ -57,7 +59,9 @@ class Sessions:
         if row is None or now - row.touched_s > SHARED_S:
             return None
         if not 0 <= now - row.touched_s <= TOUCH_S:
-            self._write(update(held).where(held.c.key == hashed).values(touched_s=now))
+            # a book that cannot be written, on a full disk for example, can still be read by who is signed in
+            with contextlib.suppress(BookError):
+                self._write(update(held).where(held.c.key == hashed).values(touched_s=now))
         return str(row.person), str(row.seal)
 
     def end(self, key: str) -> None:

@@ -34,7 +34,7 @@ class CentsLine:
     name: str
     wide: float
     marks: tuple[tuple[float, float], ...]
-    nought: float
+    zero: float
     spindle: str
     at: float
 
@@ -43,7 +43,7 @@ def cents_line(cents: float, half: float, name: str, wide: float) -> CentsLine:
     """The line of one pipe; the spindle is full at the likely value and thins out to where 95 in 100 lie.
 
     >>> line = cents_line(0.0, 1.0, "wide-drawing", 560.0)
-    >>> line.nought == line.at == 280.0
+    >>> line.zero == line.at == 280.0
     True
     """
     most = max(5.0, 1.25 * (abs(cents) + half))
