@@ -13,7 +13,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.shop.settings import BOOK, InEffect
 from pipemetal.units import UnitSystem
 from pipemetal.web.setting_groups import GROUPS
-from pipemetal.web.shop_fields import fields_of, read_form
+from pipemetal.web.shop_fields import allowed, fields_of, read_form
 from pipemetal.web.show import Show
 from pipemetal.words import Words
 
@@ -115,3 +115,20 @@ def test_what_is_shown_can_be_typed_again_and_is_as_near_as_it_is_written(said: 
             if isinstance(value, float):
                 near = 0.06 if key.endswith("_c") else 2e-3 * max(1.0, abs(value))  # tenths of a degree are shown
                 assert abs(value - float(value_of(now.settings, key))) <= near
+
+
+@given(SHOWN)
+def test_both_ends_of_what_is_allowed_can_be_typed(show: Show) -> None:
+    now = InEffect(OWN, {}, BOOK, 1)
+    for group in GROUPS:
+        for setting in group.settings:
+            limits = limits_of(OWN, setting.key)
+            if limits is None:
+                continue
+            for end in (
+                allowed(show, setting, limits).replace(show.say("{low} to {high}", low="", high=""), "|").split("|")
+            ):
+                number = end.split()[0]
+                changes, _ = read_form(show, group, {setting.key: number}, now)
+                value = changes.get(setting.key, value_of(OWN, setting.key))
+                assert limits[0] <= float(value) <= limits[1], (setting.key, end)

@@ -431,5 +431,5 @@ def test_places_to_gauge_stand_in_the_order_of_their_numbers(plan: Plan) -> None
 def test_a_german_paper_that_names_notes_says_how(plan: Plan) -> None:
     for paper in ("ranks", "organ-file", "casting-days"):
         pages = looked_at(plan_paper(paper, plan, UnitSystem(comma=True), Words("de")), "de")
-        assert all("note_names" in page.text for page in pages), paper
-        assert not any("note_names" in p.text for p in looked_at(plan_paper(paper, plan, UnitSystem(), Words()), "en"))
+        assert all("Tonnamen" in page.text for page in pages), paper
+        assert not any("Tonnamen" in p.text for p in looked_at(plan_paper(paper, plan, UnitSystem(), Words()), "en"))

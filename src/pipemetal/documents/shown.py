@@ -28,7 +28,7 @@ def units_of(settings: ShopSettings) -> UnitSystem:
 def with_notes_named(foot: str, say: Words) -> str:
     """The foot of a paper that names notes: in German it says which keys B and H are.
 
-    >>> with_notes_named("Merrowby Chapel", Words()), "note_names" in with_notes_named("Merrowby Chapel", Words("de"))
+    >>> with_notes_named("Merrowby Chapel", Words()), "Tonnamen" in with_notes_named("Merrowby Chapel", Words("de"))
     ('Merrowby Chapel', True)
     """
     return f"{foot}. {say(NOTES_NAMED)}" if say.language == "de" else foot

@@ -128,7 +128,8 @@ def _read(show: Show, setting: Setting, text: str) -> Value | None:
             raise PlanError("is not a whole number", field=name, value=text)
         return int(number)
     factor, added, _, _ = _scale(show, setting.kind)
-    return (number - added) / factor
+    # 99.9 % is 0.999, not the float a hair above it
+    return float(f"{(number - added) / factor:.12g}")
 
 
 def read_form(
