@@ -19,7 +19,7 @@ def test_no_book_is_lost_to_a_kill_or_a_race(
 ) -> None:
     monkeypatch.setenv("PIPEMETAL_BACKUPS", "")
     rounds = Rounds(tmp_path, seed=7, postgres=request.getfixturevalue("postgres_url") if where == "postgres" else None)
-    times = (8 if long_run else 2) * len(KINDS)
+    times = (4 if long_run else 2) * len(KINDS)
     rounds.run(times)
     assert sum(rounds.seen.values()) == times
     assert {f"{kind} raced" for kind in KINDS} <= {what.partition(",")[0] for what in rounds.seen}

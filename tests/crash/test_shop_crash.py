@@ -31,7 +31,7 @@ def test_nothing_told_as_done_is_lost_when_the_writer_is_killed(tmp_path: Path, 
     with Book.open(shop, create=True) as book:
         book.recipes.add(Recipe("half", Composition.parse("Sn 50 Pb bal")))
     acknowledged: list[str] = []
-    rounds = 12 if long_run else 4
+    rounds = 6 if long_run else 4
     for number in range(rounds):
         writer = subprocess.Popen([sys.executable, "-c", WRITER, str(shop)], stdout=subprocess.PIPE, text=True)
         assert writer.stdout is not None

@@ -16,6 +16,6 @@ def test_nothing_told_as_done_is_lost_when_the_program_is_killed(
     monkeypatch.delenv("PIPEMETAL_BY", raising=False)
     monkeypatch.setenv("PIPEMETAL_BACKUPS", "")
     shop = request.getfixturevalue("postgres_url") if where == "postgres" else None
-    rounds = 16 if long_run else 4
+    rounds = 8 if long_run else 4
     seen = crash_rounds.main(shop, rounds, seed=7)
     assert seen["server killed"] == rounds // 2 and seen["form told: cast"] >= rounds // 2

@@ -23,13 +23,13 @@ WORLDS = (
 
 
 def test_sets_and_limits_of_95_percent_hold() -> None:
-    """64 ranks: fewer than 56 within would come by chance once in 1000 times if 95 % held."""
-    held = [(old_rank(world, 100 + seed), world) for world in WORLDS for seed in range(8)]
+    """32 ranks: fewer than 26 within would come by chance once in 1000 times if 95 % held."""
+    held = [(old_rank(world, 100 + seed), world) for world in WORLDS for seed in range(4)]
     found = [(one, world, says(one.record)) for one, world in held]
     tunings = [(one, said.tuning) for one, _, said in found if said.tuning is not None]
-    assert len(tunings) == 64
-    assert sum(one.temperament in tuning.set_95 for one, tuning in tunings) >= 56
-    assert sum(tuning.a_hz.low <= one.a_hz <= tuning.a_hz.high for one, tuning in tunings) >= 56
+    assert len(tunings) == 32
+    assert sum(one.temperament in tuning.set_95 for one, tuning in tunings) >= 26
+    assert sum(tuning.a_hz.low <= one.a_hz <= tuning.a_hz.high for one, tuning in tunings) >= 26
     assert all(said.construction == world.construction for _, world, said in found)
 
 
@@ -53,17 +53,17 @@ def test_a_pipe_that_was_heard_takes_the_common_error_out() -> None:
 
 def test_a_temperament_far_from_all_named_ones_is_called_none_of_these() -> None:
     hits = 0
-    for seed in range(30):
+    for seed in range(14):
         one = old_rank(World(40, 3.0, smooth_cents=4.0, temperament="unlisted"), seed)
         tuning = says(one.record).tuning
         assert tuning is not None
         hits += NONE_OF_THESE in tuning.set_95
-    assert hits >= 21  # a third are near equal, within two cents of a named one
+    assert hits >= 7  # a third are near equal, within two cents of a named one
 
 
 def test_pipes_that_do_not_belong_are_found_and_few_others() -> None:
     there = found = false = belonging = 0
-    for seed in range(12):
+    for seed in range(6):
         one = old_rank(World(36, 5.0, odd=0.1), 50 + seed)
         named = {s.key for s in says(one.record).strangers}
         there, found = there + len(one.odd_keys), found + len(named & one.odd_keys)

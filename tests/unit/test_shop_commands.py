@@ -152,9 +152,12 @@ def test_the_first_writing_of_the_day_made_a_backup(shop: str, tmp_path: Path) -
 @pytest.mark.long
 def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path, shop_folder: Path) -> None:
     target = str(tmp_path / "demo.sqlite")
+    organ = shop_folder / "organ.toml"
+    head, *ranks = organ.read_text().split("[[rank]]")
+    organ.write_text("[[rank]]".join([head, *ranks[-1:]]))
     told("import", str(shop_folder), "--shop", target)
     out = str(tmp_path / "plan")
-    args = ["plan", str(shop_folder / "organ.toml"), "--shop", target, "--out", out, "--iterations", "1", "--accept"]
+    args = ["plan", str(organ), "--shop", target, "--out", out, "--iterations", "1", "--accept"]
     result = run(*args)
     assert result.exit_code in (0, 1) and "Accepted as 'Merrowby Chapel #1'" in result.output
     with Book.open(target) as book:
@@ -167,7 +170,7 @@ def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path,
         assert len(pieces) == len(first.cuts)
         assert book.keeping.doctor().faults == []
     with pytest.raises(InputError, match="needs the book"):
-        run("plan", str(shop_folder / "organ.toml"), "--out", out, "--accept")
+        run("plan", str(organ), "--out", out, "--accept")
 
 
 def test_melts_casts_and_rolls_are_entered_by_hand(shop: str, tmp_path: Path, shop_folder: Path) -> None:

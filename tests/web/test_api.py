@@ -107,7 +107,7 @@ def test_made_up_requests_find_no_error_of_the_server(long_run: bool, planned: B
 
     @given(case=st.one_of(strategies))
     @settings(
-        max_examples=1000 if long_run else 120,
+        max_examples=400 if long_run else 120,
         deadline=None,
         derandomize=True,
         database=None,

@@ -44,7 +44,7 @@ def wait_for(client: TestClient) -> dict[str, Any]:
 
 def test_a_plan_is_made_beside_the_pages_and_can_be_stopped(client: TestClient, planned: Book) -> None:
     for _ in range(2):
-        assert client.post("/jobs/plan", data={"organ": "Brindle House #1", "seconds": "600"}).status_code == 303
+        assert client.post("/jobs/plan", data={"organ": "Brindle House #1", "seconds": "100"}).status_code == 303
     jobs = client.get("/jobs.json").json()
     assert jobs[0]["state"] == "waiting"
     assert client.get("/racks").status_code == 200
