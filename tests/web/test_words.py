@@ -4,6 +4,8 @@ import ast
 import re
 from pathlib import Path
 
+import jinja2
+import jinja2.nodes
 import pytest
 
 from pipemetal.documents.plan_paper import PAPERS
@@ -20,13 +22,19 @@ from pipemetal.words import LANGUAGES, Words, catalogue
 
 WEB = Path(__file__).parents[2] / "src" / "pipemetal" / "web"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))
-SAID = re.compile(r"""\bsay\(\s*("(?:[^"\\]|\\.)*"|'(?:[^'\\]|\\.)*')""")
 NO_WORDS = {"SHA", "Hz", "dB", "kg", "mm", "kW", "ms", "PIN", "PDF", "s", "xlsx", "csv", "pipemetal"}
 """Units and names that are the same in every language."""
 
 
 def texts_of_templates() -> list[str]:
-    return [ast.literal_eval(quoted) for path in TEMPLATES for quoted in SAID.findall(path.read_text(encoding="utf-8"))]
+    found = []
+    for path in TEMPLATES:
+        page = jinja2.Environment(extensions=["jinja2.ext.do"]).parse(path.read_text(encoding="utf-8"))
+        for call in page.find_all(jinja2.nodes.Call):
+            said = call.args[0] if call.args and getattr(call.node, "name", "") == "say" else None
+            if isinstance(said, jinja2.nodes.Const):
+                found.append(said.value)
+    return found
 
 
 def texts_of_modules() -> list[str]:

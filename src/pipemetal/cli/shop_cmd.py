@@ -19,6 +19,7 @@ from pipemetal.shop.searching import Among
 
 if TYPE_CHECKING:
     from pipemetal.shop.book import Book
+    from pipemetal.shop.rows import RollRow
     from pipemetal.shop.searching import Found
 
 __all__ = ["add_file", "named_by", "open_book", "open_or_make_book", "rolls", "shop_of", "shop_option", "shown_shop"]
@@ -288,6 +289,21 @@ def add_file(book: Book, path: Path, kind: str, as_json: bool) -> None:
         click.echo(f"Entered {len(ids)} {kind[:-1] if len(ids) == 1 else kind}: {', '.join(ids)}.")
 
 
+def _gauged(row: RollRow) -> list[str]:
+    """The gauge readings of a roll, line by line along it, and those that are not believed."""
+    from itertools import groupby
+
+    from pipemetal.shop.roll_rows import roll_of
+
+    readings = sorted(row.readings_taken, key=lambda r: (r.x_mm, r.y_mm))
+    if not readings:
+        return ["No gauge readings."]
+    told = [f"Gauge readings: {len(readings)}."]
+    for x_mm, across in groupby(readings, key=lambda r: r.x_mm):
+        told.append(f"{x_mm:.0f} mm along: " + ", ".join(f"{r.thickness_mm:.3f} at {r.y_mm:.0f}" for r in across))
+    return told + [f"Left out: {out.reason}" for out in roll_of(row).field.left_out]
+
+
 def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
     row = book.rolls.row(roll_id)
     trace = book.trace.flows(f"roll:{roll_id}")
@@ -313,6 +329,7 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
             {k: getattr(row, k) for k in keys}
             | {
                 "readings": len(row.readings_taken),
+                "gauged": [dataclasses.asdict(reading) for reading in row.readings_taken],
                 "children": children,
                 "attachments": [a.id for a in book.attachments.about(f"roll:{roll_id}")],
                 "history": [{"event": e.id, "at": e.at, "who": e.who, "what": e.what} for e in events],
@@ -326,6 +343,7 @@ def _show_roll(book: Book, roll_id: str, as_json: bool) -> None:
         ["way", "from", "to", "kg"],
         [(way, s.origin, s.target, f"{s.mass_kg:.3f}") for way, steps in trace._asdict().items() for s in steps],
         [
+            *_gauged(row),
             *([f"Cut from {row.parent}."] if row.parent else []),
             *([f"Remnants: {', '.join(children)}."] if children else []),
             *(f"{e.at[:16]} {e.who}: {e.what} (event {e.id})" for e in events),

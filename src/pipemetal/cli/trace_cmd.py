@@ -50,6 +50,9 @@ def trace(name: str, page: Path | None, shop: str | None, as_json: bool) -> None
             [(p.part, p.state, p.roll, *(f"{x:.0f}" for x in p.box_mm), p.plan) for p in report.parts],
         )
     for steps, title in ((report.backwards, "came from"), (report.forwards, "went to")):
+        if not steps:
+            click.echo(f"{report.account} {title}: nothing is booked yet.")
+            continue
         print_table(
             f"{report.account} {title}",
             ["step", "from", "to", "kg", "event"],

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from pipemetal.plans.said import table_of, with_texts
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.readings import LeftOut, Reading
 from pipemetal.sheets.roll import Roll
@@ -35,12 +36,15 @@ def _field_json(field: ThicknessField) -> str:
             "left_out": [
                 [x.index, x.reading.x_mm, x.reading.y_mm, x.reading.thickness_mm, x.reason] for x in field.left_out
             ],
+            # in the words of whoever reads them later; books of before hold plain English
+            **({"texts": table_of(field.left_out)} if field.left_out else {}),
         }
     )
 
 
 def _field(text: str, length_mm: float) -> ThicknessField:
     held = json.loads(text)
+    left_out: Any = with_texts(held["left_out"], held.get("texts"))
     stations = np.array(held["stations_mm"])
     stations[-1] = length_mm
     return ThicknessField(
@@ -49,7 +53,7 @@ def _field(text: str, length_mm: float) -> ThicknessField:
         stations,
         np.array(held["thickness_mm"]),
         np.array(held["standard_error_mm"]),
-        tuple(LeftOut(i, Reading(x, y, t), why) for i, x, y, t, why in held["left_out"]),
+        tuple(LeftOut(i, Reading(x, y, t), why) for i, x, y, t, why in left_out),
         held["noise_sd_mm"],
         held["readings_used"],
         np.array(held.get("readings", [])),
