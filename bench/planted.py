@@ -149,11 +149,12 @@ def run(blanks: int, seed: int, options: argparse.Namespace) -> None:
     found = solve(problem, seconds=seconds, iterations=options.iterations, seed=seed, progress=watch, settings=settings)
     took, worked = time.perf_counter() - begun, time.process_time() - worked
     kind = f"tolerances x {options.tightness:g}, {'depths' if options.depths else 'halved'}, alloys {options.alloys}"
+    used, over, opened = found.consumed_mm2, found.consumed_mm2 / plan.consumed_mm2, found.opened_mm2 / plan.opened_mm2
     print(
-        f"planted {len(problem.blanks):5d} blanks, seed {seed}, {kind}, {options.objective}: {took:5.1f} s ({worked:.0f} s worked, "
-        f"{found.iterations} moves)  consumed {found.consumed_mm2 / 1e6:.3f} m2, {found.consumed_mm2 / plan.consumed_mm2:.4f} "
-        f"of the least; opened {found.opened_mm2 / plan.opened_mm2:.4f}  complete after {complete[0]:.1f} s  "
-        f"left {len(found.unplaced)}  faults {len(verify(problem, found))}",
+        f"planted {len(problem.blanks):5d} blanks, seed {seed}, {kind}, {options.objective}: {took:5.1f} s "
+        f"({worked:.0f} s worked, {found.iterations} moves)  consumed {used / 1e6:.3f} m2, {over:.4f} of the least; "
+        f"opened {opened:.4f}  complete after {complete[0]:.1f} s  left {len(found.unplaced)}  "
+        f"faults {len(verify(problem, found))}",
         flush=True,
     )
 

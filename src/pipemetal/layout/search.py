@@ -147,11 +147,13 @@ class Search:
 
     def run(self, done_from: float, done_to: float, moves: int) -> None:
         """Makes moves while the threshold falls from where it stands at `done_from` to `done_to` (shares of the budget)."""
-        if self._owed >= moves:
+        paid = min(self._owed, moves)
+        self._owed -= paid
+        moves -= paid
+        while moves > 0 and self._filler is not None and self._filler.wants(done_from):
+            moves -= self._fill(self._filler, done_from)
+        if moves <= 0:
             self._owed -= moves
-            return
-        if self._filler is not None and self._filler.wants(done_from):
-            self._owed += max(self._fill(self._filler, done_from) - moves, 0)
             return
         fall = self.cold / self.hot
         hot, cold = self.hot * fall**done_from, self.hot * fall**done_to

@@ -183,11 +183,7 @@ def _open(
         own_seed = (seed * 1_000_003 + k * 7919 + sum(map(ord, alloy.name))) % 2**63
         shelf = set_up.again(own_seed)
         whole = settings.objective == "opened" and problem.castable is None and not hands.pinned
-        search = (
-            OpenedSearch(shelf, settings, own_seed, problem.kerf_mm)
-            if whole
-            else Search(shelf, settings, own_seed, alloy.pairs)
-        )
+        search = OpenedSearch(shelf, settings, own_seed) if whole else Search(shelf, settings, own_seed, alloy.pairs)
         if anew:
             search.start(lambda: budget.late(START_SHARE))
         if anew and alloy.hand.start is not None:
