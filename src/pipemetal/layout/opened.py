@@ -18,7 +18,7 @@ from pipemetal.sheets.field import FloatArray
 __all__ = ["OpenedSearch"]
 
 # The common search first: with many pieces its filling of whole sheets matters most, with few the trials of sets.
-FIRST_SHARE, FIRST_SHARE_OF_MANY, MANY = 0.2, 0.7, 250
+FIRST_SHARE, FIRST_SHARE_OF_MANY, MANY = 0.2, 0.4, 250
 # Every second trial begins with nothing laid, where pieces are few.
 FEW = 250
 TRIAL_MOVES = 1200

@@ -178,7 +178,7 @@ class Search:
 
     def _fill(self, filler: Filler, done: float) -> int:
         """Fills the next sheet of a chain, and takes its plan over at its end where it is better; the moves made."""
-        moves, chain = filler.step(done, self.moves)
+        moves, chain = filler.step(done, self.moves, (self.best_at, self.best_corner))
         self.moves += moves
         if chain is not None:
             state = self.shelf.empty(self._seed)
