@@ -27,12 +27,12 @@ SCARCITY = 0.7
 OPEN_FOR_TWO = 8
 # After the first share of the budget the sheets are filled quickly, until the second; where that gives a better plan
 # than the search had, it is done again thoroughly, until the third.
-QUICK_FROM, QUICK_TO, LONG_TO = 0.04, 0.14, 0.45
-LEAST_MOVES, MOST_MOVES = 60, 12_000
+QUICK_FROM, QUICK_TO, LONG_TO = 0.04, 0.14, 0.75
+LEAST_MOVES, MOST_MOVES = 60, 10_000
 # Then, until this share, a few sheets of the best plan are emptied and filled anew, again and again.
-PARTS_TO = 0.88
-PARTS, LEAST_PART_MOVES, MOST_PART_MOVES = 40, 800, 8000
-LEAST_EMPTIED, MOST_EMPTIED = 3, 7
+PARTS_TO = 0.92
+PARTS, LEAST_PART_MOVES, MOST_PART_MOVES = 20, 1500, 8000
+LEAST_EMPTIED, MOST_EMPTIED = 2, 4
 NOISE = 0.3
 BoolArray = npt.NDArray[np.bool_]
 

@@ -78,6 +78,9 @@ class OpenedSearch(Search):
     def price_misses(self, miss_mm2: float, share: float) -> None:
         """Nothing: whole sheets are counted, and a set of them either holds all pieces or does not."""
 
+    def take_over(self, other: Search) -> None:
+        """Nothing: each search tries sets of its own, on shelves that differ."""
+
     def _used(self) -> tuple[int, ...]:
         """Numbers, on the whole shelf, of the sheets that the best plan uses."""
         names = {r.id: k for k, r in enumerate(self._all.rolls)}

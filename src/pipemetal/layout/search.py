@@ -134,6 +134,13 @@ class Search:
         self.best_cost[0] = np.inf
         self.adopt(places)
 
+    def take_over(self, other: Search) -> None:
+        """Goes on from the plan of another search of the same shelf, where it is better."""
+        if float(other.best_cost[0]) < float(self.best_cost[0]):
+            state = self.shelf.empty(self._seed)
+            state.at[:], state.corner[:] = other.best_at, other.best_corner
+            self._try(state)
+
     def _try(self, state: State) -> bool:
         """Lays what a state leaves over and goes on from it if it is better than the best plan; whether it was."""
         build(self.shelf.stock, state, 3, 0, 0.2, 0.0)
