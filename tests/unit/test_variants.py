@@ -107,3 +107,32 @@ def test_a_bad_variant_is_one_clear_message(
         )
     assert ended.value.code == 2
     assert says in capsys.readouterr().err
+
+
+def test_three_plans_are_priced_side_by_side(shop: Path, tmp_path: Path) -> None:
+    organ = (shop / "organ.toml").read_text(encoding="utf-8").split("[[rank]]")
+    (shop / "organ.toml").write_text("[[rank]]".join(organ[:2]), encoding="utf-8")
+    given = [str(shop / "organ.toml"), "--rack", str(shop), "--lots", str(shop / "lots.csv"), "--iterations", "60"]
+    out = tmp_path / "out"
+    told = CliRunner().invoke(cli, ["variants", *given, "--choices", "--out", str(out), "--json"])
+    assert told.exit_code == 0, told.output
+    rows = {row["name"]: row for row in json.loads(told.stdout)["variants"]}
+    assert list(rows) == ["least metal", "least work", "safest"]
+    for row in rows.values():
+        work = row["work"]
+        assert work["hours"] > 0.0 and work["cost"] > 0.0 and work["kept_m2"] >= 0.0
+        assert work["sheets_of_a_rank"] >= 1.0
+        assert 0.0 < work["pipes_expected"] <= row["pipes_served"]
+    assert rows["safest"]["work"]["pipes_expected"] >= rows["least metal"]["work"]["pipes_expected"] - 1.0
+    page = (out / "choices.html").read_text(encoding="utf-8")
+    assert all(f">{name}</a>" in page and (out / name.replace(" ", "-") / "index.html").exists() for name in rows), [
+        p.name for p in out.iterdir()
+    ]
+
+
+def test_either_variants_or_choices(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for more in ([], ["--choices", "--vary", str(shop / "shop.toml")]):
+        with pytest.raises(SystemExit) as ended:
+            main(["variants", str(shop / "organ.toml"), *more])
+        assert ended.value.code == 2
+        assert "--choices" in capsys.readouterr().err

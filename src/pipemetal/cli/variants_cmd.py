@@ -21,14 +21,17 @@ from pipemetal.cli.common import (
 )
 from pipemetal.cli.plan_cmd import learned_from, stock_of
 from pipemetal.cli.progress import Watch
-from pipemetal.files.outbox import may_replace, replacing
+from pipemetal.files.outbox import may_replace, replacing, write
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from pipemetal.executor import Executor
+    from pipemetal.planning.choices import Work
     from pipemetal.planning.settings import ShopSettings
     from pipemetal.planning.variants import Case, Figures
+
+    Row = tuple[Figures, Work]
 
 __all__ = ["variants"]
 
@@ -37,7 +40,13 @@ AS_IT_IS = "as it is"
 
 @click.command(short_help="What if the shop were a little different, side by side.")
 @click.argument("organ_file", metavar="ORGAN.toml", type=FILE)
-@click.option("--vary", "vary_path", type=FILE, required=True, metavar="variants.toml", help="What would be different.")
+@click.option("--vary", "vary_path", type=FILE, metavar="variants.toml", help="What would be different.")
+@click.option(
+    "--choices",
+    "three",
+    is_flag=True,
+    help="Three plans of the shop as it is instead: least metal, least work, safest.",
+)
 @click.option("--rack", "rack_path", type=FILE, metavar="rack.csv|DIR", help="Rolls with readings.csv beside them.")
 @click.option("--lots", "lots_path", type=FILE, metavar="lots.csv", help="Pigs, ingots, scrap and master alloys.")
 @click.option("--shop", "shop", metavar="PATH|URL", help="Take rack, lots and recipes from this shop book instead.")
@@ -60,7 +69,8 @@ AS_IT_IS = "as it is"
 @json_option
 def variants(
     organ_file: Path,
-    vary_path: Path,
+    vary_path: Path | None,
+    three: bool,
     rack_path: Path | None,
     lots_path: Path | None,
     shop: str | None,
@@ -77,15 +87,21 @@ def variants(
 ) -> None:
     """Plan ORGAN.toml for the shop as it is and for every variant of variants.toml, and show what each comes to.
 
+    With --choices three plans of the shop as it is: with least metal, with least work, and the safest, each figure beside the
+    others, work in hours and money too. --out DIR writes them, with a page DIR/choices.html to look at them side by side.
+
     One plan a worker: with --workers 2 two plans at once. Ctrl+C ends with those that are done. Exit code 1 when a variant
     cannot be planned.
     """
     from pipemetal.executor import executor_for
     from pipemetal.files.organ_file import read_organ
     from pipemetal.files.variants_file import read_variants
+    from pipemetal.planning.choices import choices
     from pipemetal.planning.learning import Learned
     from pipemetal.planning.variants import Case
 
+    if three == (vary_path is not None):
+        raise click.UsageError("Give either --vary variants.toml or --choices.")
     stock = stock_of(organ_file, rack_path, lots_path, shop, recipes_path)
     settings = settings_for(settings_path, shop, organ_file)
     base = Case(
@@ -101,29 +117,44 @@ def variants(
         iterations,
         seed,
     )
-    cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock.recipes, settings))]
-    work = functools.partial(plan_case, out=out, replace=may_replace())
+    if vary_path is None:
+        cases = [base.changed(change) for change in choices(settings)]
+    else:
+        cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock.recipes, settings))]
+    work = functools.partial(plan_case, out=out, replace=may_replace(), prices=settings)
     with Watch("planning variants", quiet=as_json) as watch:
         found, failed = _planned(cases, work, executor_for(workers, cluster), watch)
     rows = [(cases[index].name, found[index]) for index in sorted(found)]
+    if three and out is not None and rows:
+        from pipemetal.documents.choices_page import choices_page
+
+        names = [name for name, _ in rows]
+        page = choices_page(base.organ.name, names, figure_rows([row for _, row in rows], settings.currency))
+        write(out / "choices.html", page)
     if as_json:
         print_json(
             {
                 "settings_from": settings.source,
-                "variants": [{"name": name} | dataclasses.asdict(f) for name, f in rows],
+                "variants": [
+                    {"name": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)} for name, (f, w) in rows
+                ],
                 "not_planned": failed,
             }
         )
+    elif three:
+        _print_choices(rows, _notes(failed, len(cases) - len(rows), bool(iterations)), settings.currency)
     else:
-        _print(rows, failed, len(cases), settings, bool(iterations))
+        notes = _notes(failed, len(cases) - len(rows), bool(iterations))
+        notes.insert(-1, f"Settings: {settings.source}, changed by each variant.")
+        _print([(name, figures) for name, (figures, _) in rows], notes, settings.currency)
     click.get_current_context().exit(1 if failed else 0)
 
 
 def _planned(
-    cases: Sequence[Case], work: Callable[[Case], Figures], executor: Executor, watch: Watch
-) -> tuple[dict[int, Figures], dict[str, str]]:
+    cases: Sequence[Case], work: Callable[[Case], Row], executor: Executor, watch: Watch
+) -> tuple[dict[int, Row], dict[str, str]]:
     """What each case comes to, by its number, and why others cannot be planned, by their names."""
-    found: dict[int, Figures] = {}
+    found: dict[int, Row] = {}
     failed: dict[str, str] = {}
     for outcome in executor.run(work, cases, watch.should_stop):
         if outcome.result is not None:
@@ -134,8 +165,9 @@ def _planned(
     return found, failed
 
 
-def plan_case(case: Case, out: Path | None, replace: bool) -> Figures:
-    """Plan one variant, write it where wanted, and give its figures."""
+def plan_case(case: Case, out: Path | None, replace: bool, prices: ShopSettings) -> Row:
+    """Plan one variant, write it where wanted, and give its figures and its work, priced by the shop as it is."""
+    from pipemetal.planning.choices import work_of
     from pipemetal.planning.variants import figures_of, planned
 
     plan = planned(case)
@@ -144,21 +176,54 @@ def plan_case(case: Case, out: Path | None, replace: bool) -> Figures:
 
         with replacing(replace):
             write_plan_files(plan, out / safe_name(case.name))
-    return figures_of(plan)
+    return figures_of(plan), work_of(plan, prices)
 
 
-def _print(
-    rows: list[tuple[str, Figures]], failed: dict[str, str], asked: int, settings: ShopSettings, counted: bool
-) -> None:
+def _notes(failed: dict[str, str], missing: int, counted: bool) -> list[str]:
     notes = [f"{name} cannot be planned: {why}" for name, why in failed.items()]
-    if len(rows) + len(failed) < asked:
-        notes.append(f"Stopped: {asked - len(rows) - len(failed)} variants were not planned.")
-    notes.append(f"Settings: {settings.source}, changed by each variant.")
+    if missing > len(failed):
+        notes.append(f"Stopped: {missing - len(failed)} variants were not planned.")
     notes.append(
         "Searches ended by --iterations: the same again on every machine. What differs by a percent or two may be luck."
         if counted
         else "Searches ended by time: what differs by a percent or two may be luck. --iterations repeats the figures."
     )
+    return notes
+
+
+def figure_rows(rows: Sequence[Row], currency: str) -> list[tuple[str, list[str]]]:
+    """What a foreman weighs, a row each: its name, and its value in every plan."""
+    shown: list[tuple[str, Callable[[Figures, Work], str]]] = [
+        ("pipes served", lambda f, w: f"{f.pipes_served} of {f.pipes}"),
+        ("pipes expected to fit", lambda f, w: f"{w.pipes_expected:.0f}"),
+        ("rolls to take down", lambda f, w: f"{f.rolls}"),
+        ("sheets to cast", lambda f, w: f"{f.sheets}"),
+        ("melts", lambda f, w: f"{f.melts}"),
+        ("casting days", lambda f, w: f"{f.casting_days}"),
+        ("sled changes", lambda f, w: f"{w.sled_changes}"),
+        ("sheets that a rank lies on", lambda f, w: f"{w.sheets_of_a_rank:.1f}"),
+        ("metal used, m²", lambda f, w: f"{f.consumed_m2:.1f}"),
+        ("rests kept, m²", lambda f, w: f"{w.kept_m2:.1f}"),
+        ("new metal, kg", lambda f, w: f"{f.new_kg:.0f}"),
+        ("remelt, kg", lambda f, w: f"{f.remelt_kg:.0f}"),
+        ("lost, kg", lambda f, w: f"{f.lost_kg:.1f}"),
+        ("hours of casting and taking down", lambda f, w: f"{w.hours:.1f}"),
+        (f"work, {currency}", lambda f, w: f"{w.cost:.0f}"),
+        (f"metal, {currency}", lambda f, w: f"{f.cost:.0f}"),
+        (f"metal and work, {currency}", lambda f, w: f"{f.cost + w.cost:.0f}"),
+    ]
+    return [(name, [value(*row) for row in rows]) for name, value in shown]
+
+
+def _print_choices(rows: Sequence[tuple[str, Row]], notes: list[str], currency: str) -> None:
+    """The plans as columns, a figure a row."""
+    values = figure_rows([row for _, row in rows], currency)
+    print_table(
+        "Three plans to choose from", ["", *(name for name, _ in rows)], [(name, *row) for name, row in values], notes
+    )
+
+
+def _print(rows: list[tuple[str, Figures]], notes: list[str], currency: str) -> None:
     print_table(
         "Variants side by side",
         [
@@ -174,7 +239,7 @@ def _print(
             "remelt kg",
             "to buy kg",
             "lost kg",
-            f"cost {settings.currency}",
+            f"cost {currency}",
         ],
         [
             (

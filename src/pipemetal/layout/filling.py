@@ -28,7 +28,11 @@ OPEN_FOR_TWO = 8
 # After the first share of the budget the sheets are filled quickly, until the second; where that gives a better plan
 # than the search had, it is done again thoroughly, until the third.
 QUICK_FROM, QUICK_TO, LONG_TO = 0.04, 0.14, 0.75
-LEAST_MOVES, MOST_MOVES = 60, 12_000
+LEAST_MOVES, MOST_MOVES = 60, 10_000
+# Then, until this share, a few sheets of the best plan are emptied and filled anew, again and again.
+PARTS_TO = 0.92
+PARTS, LEAST_PART_MOVES, MOST_PART_MOVES = 20, 1500, 8000
+LEAST_EMPTIED, MOST_EMPTIED = 2, 4
 NOISE = 0.3
 BoolArray = npt.NDArray[np.bool_]
 
@@ -62,9 +66,21 @@ def _fit_table(stock: Stock, n_pieces: int) -> BoolArray:
 
 
 class Chain:
-    """One filling of a shelf's sheets; `step` fills one sheet, or two at once, until nothing is left to lay."""
+    """One filling of a shelf's sheets; `step` fills one sheet, or two at once, until nothing is left to lay.
 
-    def __init__(self, stock: Stock, boxes: FloatArray, fits: BoolArray, seed: int, pairs: bool, noise: float) -> None:
+    `kept`: where pieces lie (at, corner) that stay, with the sheets they lie on.
+    """
+
+    def __init__(
+        self,
+        stock: Stock,
+        boxes: FloatArray,
+        fits: BoolArray,
+        seed: int,
+        pairs: bool,
+        noise: float,
+        kept: tuple[IntArray, FloatArray] | None = None,
+    ) -> None:
         self._stock, self._boxes, self._fits, self._pairs = stock, boxes, fits, pairs
         self._rng = np.random.default_rng(seed)
         self._taste = np.exp(noise * self._rng.standard_normal(stock.sheets.shape[0]))
@@ -74,6 +90,10 @@ class Chain:
         self._surest = _surest(stock, len(boxes))
         self.at: IntArray = np.full((len(boxes), 2), -1, np.int64)
         self.corner: FloatArray = np.zeros((len(boxes), 2))
+        if kept is not None:
+            self.at[:], self.corner[:] = kept
+            self._left &= self.at[:, 0] < 0
+            self._open[self.at[self.at[:, 0] >= 0, 0]] = False
 
     @property
     def done(self) -> bool:
@@ -176,8 +196,10 @@ class Filler:
         self._stock, self._seed, self._pairs = stock, seed, pairs
         self._fits = _fit_table(stock, n_pieces)
         self._boxes = _boxes(stock, n_pieces)
+        self._rng = np.random.default_rng(seed)
         self._chains = 0
         self._chain: Chain | None = None
+        self._in_part = 0
         self._begun = 0.0
         self._pace = self._last_done = 0.0
         self._last_moves = 0
@@ -186,25 +208,57 @@ class Filler:
         """Whether it is its turn."""
         return self._chain is not None or done >= QUICK_FROM
 
-    def step(self, done: float, moves_so_far: int) -> tuple[int, Chain | None]:
-        """Fills the next sheet; returns the moves made, and the chain once it has come to its end."""
-        if self._chain is None:
-            noise = NOISE if self._chains > 1 else 0.0
-            self._chain = Chain(self._stock, self._boxes, self._fits, self._seed + self._chains, self._pairs, noise)
-            self._pace = self._pace or done / max(moves_so_far, 1)
-            self._begun = done
-        elif self._last_moves and done > self._last_done:
+    def step(self, done: float, moves_so_far: int, best: tuple[IntArray, FloatArray]) -> tuple[int, Chain | None]:
+        """Fills the next sheet; returns the moves made, and the chain once it has come to its end. `best`: the best plan so far,
+        where its pieces lie."""
+        if self._last_moves and done > self._last_done:
             self._pace = (done - self._last_done) / self._last_moves
-        steps = self._chain.sheets_left() / (2.0 if self._pairs else 1.0)
-        share = max((LONG_TO if self._chains > 0 else QUICK_TO) - done, 0.0) / steps
-        moves = self._chain.step(int(min(max(share / max(self._pace, 1e-12), LEAST_MOVES), MOST_MOVES)))
+        self._pace = self._pace or done / max(moves_so_far, 1)
+        if self._chain is None:
+            self._begin(done, best)
+        assert self._chain is not None
+        if self._in_part:
+            moves = self._chain.step(self._in_part)
+        else:
+            steps = self._chain.sheets_left() / (2.0 if self._pairs else 1.0)
+            share = max((LONG_TO if self._chains > 0 else QUICK_TO) - done, 0.0) / steps
+            moves = self._chain.step(int(min(max(share / max(self._pace, 1e-12), LEAST_MOVES), MOST_MOVES)))
         self._last_done, self._last_moves = done, moves
         return moves, self._chain if self._chain.done else None
 
+    def _begin(self, done: float, best: tuple[IntArray, FloatArray]) -> None:
+        """The next chain: the whole, or a part of the best plan."""
+        seed, kept, self._begun, self._in_part = self._seed + self._chains, None, done, 0
+        if self._chains > 1:
+            at, corner = best[0].copy(), best[1].copy()
+            emptied = self._emptied(at)
+            at[np.isin(at[:, 0], emptied)] = -1
+            kept = at, corner
+            left = max(PARTS_TO - done, 0.0) / max(self._pace, 1e-12)
+            self._in_part = int(min(max(left / (PARTS * len(emptied)), LEAST_PART_MOVES), MOST_PART_MOVES))
+        noise = NOISE if self._chains > 1 else 0.0
+        self._chain = Chain(self._stock, self._boxes, self._fits, seed, self._pairs, noise, kept)
+
+    def _emptied(self, at: IntArray) -> IntArray:
+        """A few sheets to fill anew: one that wastes much, and those whose pieces fit it best."""
+        sheets = self._stock.sheets.shape[0]
+        lying = at[:, 0] >= 0
+        held = np.bincount(at[lying, 0], self._boxes[lying], sheets)
+        used = np.nonzero(held > 0.0)[0]
+        waste = 1.0 - held[used] / self._stock.sheets[used, 4] + 0.02
+        first = int(self._rng.choice(used, p=np.maximum(waste, 0.01) / np.maximum(waste, 0.01).sum()))
+        own = lying & self._fits[:, first]
+        shared = np.bincount(at[own, 0], self._boxes[own], sheets)[used] / held[used]
+        liking = (shared + 0.1) * (waste + 0.05) * self._rng.random(used.size)
+        liking[used == first] = np.inf
+        count = int(self._rng.integers(LEAST_EMPTIED, MOST_EMPTIED + 1))
+        chosen: IntArray = used[np.argsort(-liking, kind="stable")[:count]]
+        return chosen
+
     def go_on(self, better: bool, done: float) -> bool:
         """After a chain: whether there will be another one. The first has to show that filling pays."""
-        again = (better or self._chains > 0) and done + 0.7 * (done - self._begun) < LONG_TO
-        self._chains, self._chain, self._last_moves = self._chains + 1, None, 0
+        again = (better or self._chains > 0) and done < (PARTS_TO if self._chains > 0 else LONG_TO)
+        self._chains, self._chain = self._chains + 1, None
         return again
 
 

@@ -134,6 +134,13 @@ class Search:
         self.best_cost[0] = np.inf
         self.adopt(places)
 
+    def take_over(self, other: Search) -> None:
+        """Goes on from the plan of another search of the same shelf, where it is better."""
+        if float(other.best_cost[0]) < float(self.best_cost[0]):
+            state = self.shelf.empty(self._seed)
+            state.at[:], state.corner[:] = other.best_at, other.best_corner
+            self._try(state)
+
     def _try(self, state: State) -> bool:
         """Lays what a state leaves over and goes on from it if it is better than the best plan; whether it was."""
         build(self.shelf.stock, state, 3, 0, 0.2, 0.0)
@@ -147,11 +154,13 @@ class Search:
 
     def run(self, done_from: float, done_to: float, moves: int) -> None:
         """Makes moves while the threshold falls from where it stands at `done_from` to `done_to` (shares of the budget)."""
-        if self._owed >= moves:
+        paid = min(self._owed, moves)
+        self._owed -= paid
+        moves -= paid
+        while moves > 0 and self._filler is not None and self._filler.wants(done_from):
+            moves -= self._fill(self._filler, done_from)
+        if moves <= 0:
             self._owed -= moves
-            return
-        if self._filler is not None and self._filler.wants(done_from):
-            self._owed += max(self._fill(self._filler, done_from) - moves, 0)
             return
         fall = self.cold / self.hot
         hot, cold = self.hot * fall**done_from, self.hot * fall**done_to
@@ -176,7 +185,7 @@ class Search:
 
     def _fill(self, filler: Filler, done: float) -> int:
         """Fills the next sheet of a chain, and takes its plan over at its end where it is better; the moves made."""
-        moves, chain = filler.step(done, self.moves)
+        moves, chain = filler.step(done, self.moves, (self.best_at, self.best_corner))
         self.moves += moves
         if chain is not None:
             state = self.shelf.empty(self._seed)

@@ -39,6 +39,8 @@ RACK_SHARE = 0.35
 START_SHARE = 0.2
 # After these shares the price of a miss is set anew.
 PRICED_AT = (0.5, 0.62, 0.74, 0.86)
+# After these shares the searches of an alloy alone go on from the better plan of the two.
+SHARED_AT = (0.6, 0.68, 0.76, 0.84, 0.92)
 # Blanks that lose all sure places to others are given places this sure, the surest first.
 AT_LAST = (0.8, 0.6, 0.0)
 # For blanks that then find no place so many moves are made, as at this share of the budget: a place is worth metal.
@@ -183,11 +185,7 @@ def _open(
         own_seed = (seed * 1_000_003 + k * 7919 + sum(map(ord, alloy.name))) % 2**63
         shelf = set_up.again(own_seed)
         whole = settings.objective == "opened" and problem.castable is None and not hands.pinned
-        search = (
-            OpenedSearch(shelf, settings, own_seed, problem.kerf_mm)
-            if whole
-            else Search(shelf, settings, own_seed, alloy.pairs)
-        )
+        search = OpenedSearch(shelf, settings, own_seed) if whole else Search(shelf, settings, own_seed, alloy.pairs)
         if anew:
             search.start(lambda: budget.late(START_SHARE))
         if anew and alloy.hand.start is not None:
@@ -338,12 +336,16 @@ def _spend(alloys: Sequence[_Alloy], budget: Budget, settings: SolverSettings, s
 def _spend_on_chance(
     alloys: Sequence[_Alloy], problem: LayoutProblem, budget: Budget, settings: SolverSettings
 ) -> None:
-    """The rest of the budget; where chance is weighed, its price is found on the way."""
+    """The rest of the budget; where chance is weighed, its price is found on the way, else plans are shared."""
     missed = miss_mm2(problem)
-    steps = PRICED_AT if missed > 0.0 else ()
-    for start, end in itertools.pairwise((RACK_SHARE, *steps, 1.0)):
-        for search in (s for a in alloys for s in a.searches if steps):
-            search.price_misses(missed, missed_share(problem.certainty))
+    for start, end in itertools.pairwise((RACK_SHARE, *(PRICED_AT if missed > 0.0 else SHARED_AT), 1.0)):
+        for alloy in alloys:
+            best = _best(alloy)
+            for search in alloy.searches:
+                if missed > 0.0:
+                    search.price_misses(missed, missed_share(problem.certainty))
+                elif best is not None and start > RACK_SHARE:
+                    search.take_over(best)
         _spend(alloys, budget, settings, start, end)
 
 

@@ -1,0 +1,107 @@
+"""Three plans that a foreman chooses between: least metal, least work, and the safest, all of the same shop."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from statistics import fmean
+from typing import Final
+
+from pipemetal.melts.charge import Charge
+from pipemetal.planning.plan import Plan
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.variants import Change
+
+__all__ = ["LEAST_METAL", "LEAST_WORK", "SAFEST", "Work", "choices", "work_of"]
+
+LEAST_METAL, LEAST_WORK, SAFEST = "least metal", "least work", "safest"
+WORK_WEIGHS: Final = 5.0
+"""For the plan of least work a roll taken down, a melt and a sled cost so many times what the shop says (estimate)."""
+SAFE_CERTAINTY: Final = 0.99
+SAFE_ROOM: Final = 0.7
+SAFE_MISFIT: Final = 2.0
+"""Of the shop's own cast room, and times its own cost of a misfit (estimates)."""
+TAKE_DOWN_MIN: Final = 10.0
+"""Minutes for taking a roll down, unrolling it and putting its rest back (estimate)."""
+
+
+def choices(settings: ShopSettings) -> tuple[Change, ...]:
+    """What differs in each of the three plans.
+
+    Least metal: work costs nothing, and blanks may lie less sure where that saves metal. Least work: rolls taken down, melts
+    and sleds cost five times as much. Safest: 99 % certainty (or the shop's own, where it is more), a narrower room on sheets to
+    cast, misfits dearer.
+
+    >>> [change.name for change in choices(ShopSettings())]
+    ['least metal', 'least work', 'safest']
+    """
+    metal = replace(
+        settings,
+        take_down_costs_kg=0.0,
+        melt_costs_kg=0.0,
+        sled_costs_kg=0.0,
+        sure=replace(settings.sure, save_metal="yes"),
+    )
+    work = replace(
+        settings,
+        take_down_costs_kg=WORK_WEIGHS * settings.take_down_costs_kg,
+        melt_costs_kg=WORK_WEIGHS * settings.melt_costs_kg,
+        sled_costs_kg=WORK_WEIGHS * settings.sled_costs_kg,
+    )
+    sure = replace(
+        settings.sure,
+        certainty=max(SAFE_CERTAINTY, settings.sure.certainty),
+        save_metal="no",
+        cast_room=max(SAFE_ROOM * settings.sure.cast_room, 0.1),
+        misfit_costs=min(SAFE_MISFIT * settings.sure.misfit_costs, 100.0),
+    )
+    return Change(LEAST_METAL, metal), Change(LEAST_WORK, work), Change(SAFEST, replace(settings, sure=sure))
+
+
+@dataclass(frozen=True)
+class Work:
+    """What a plan asks for beside metal.
+
+    `sled_changes`: how often another sled is set up; `sheets_of_a_rank`: on how many rolls and sheets the bodies of a rank lie,
+    in the mean; `kept_m2`: rests that go back to the rack; `pipes_expected`: of those served, how many are expected to fit;
+    `hours`: of the casting days, and of taking rolls down; `cost`: of rolls, melts and sleds, by the shop's own prices of work
+    (kilograms of metal, at the mean price of what goes into the pot).
+    """
+
+    sled_changes: int
+    sheets_of_a_rank: float
+    kept_m2: float
+    pipes_expected: float
+    hours: float
+    cost: float
+
+
+def work_of(plan: Plan, prices: ShopSettings) -> Work:
+    """The work of a plan, priced by the settings of a shop."""
+    steps = [step for day in plan.days for step in day.steps]
+    sleds = sum(step.kind == "sled" for step in steps)
+    rolls = sum(not cut.is_new for cut in plan.cut_rolls)
+    minutes = sum(day.to_min - min(step.from_min for step in day.steps) for day in plan.days if day.steps)
+    charges = [m.charge for m in plan.melts if isinstance(m.charge, Charge)]
+    charged_kg = sum(charge.mass_kg for charge in charges)
+    kg_price = sum(charge.cost for charge in charges) / charged_kg if charged_kg > 0.0 else 0.0
+    worked_kg = (
+        rolls * prices.take_down_costs_kg + len(plan.melts) * prices.melt_costs_kg + sleds * prices.sled_costs_kg
+    )
+    return Work(
+        sleds,
+        _sheets_of_a_rank(plan),
+        (plan.layout.opened_mm2 - plan.layout.consumed_mm2) / 1e6,
+        plan.chances.pipes.expected,
+        (minutes + TAKE_DOWN_MIN * rolls) / 60.0,
+        worked_kg * kg_price,
+    )
+
+
+def _sheets_of_a_rank(plan: Plan) -> float:
+    """On how many rolls and sheets the bodies of a rank lie, in the mean over the ranks; 0 where none is laid."""
+    lying = {p.blank: p.roll for p in plan.layout.placements}
+    ranks: dict[str, set[str]] = {}
+    for ordered in plan.blanks:
+        if ordered.blank.kind == "body" and ordered.blank.id in lying:
+            ranks.setdefault(ordered.pipe.rank, set()).add(lying[ordered.blank.id])
+    return fmean(len(found) for found in ranks.values()) if ranks else 0.0
