@@ -31,3 +31,14 @@ def test_colours_are_named_in_the_tokens_alone() -> None:
         if path.name != "tokens.css":
             text = re.sub(r"/\*.*?\*/", "", path.read_text(encoding="utf-8"), flags=re.DOTALL)
             assert re.findall(r":[^;{}]*(#[0-9a-fA-F]{3,8}\b|rgba?\()", text) == [], path.name
+
+
+def test_no_line_of_a_page_is_too_long_to_read() -> None:
+    files = [path for kind in ("html", "css", "js") for path in PACKAGE.rglob(f"*.{kind}")]
+    long = [
+        f"{path.name}:{number}"
+        for path in files
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if len(line) > 140
+    ]
+    assert long == []

@@ -137,8 +137,16 @@
     }
     for (const b of blanks) {
       const bad = wrong(b) || (faults[b.blank] || "");
+      const marks = {
+        chosen: b === chosen,
+        bad,
+        pinned: b.pinned,
+        moved: draft[b.blank],
+        pencil: b.pencil,
+        cut: b.cut
+      };
       const g = make("g", {
-        class: `blank${b === chosen ? " chosen" : ""}${bad ? " bad" : ""}${b.pinned ? " pinned" : ""}${draft[b.blank] ? " moved" : ""}${b.pencil ? " pencil" : ""}${b.cut ? " cut" : ""}`,
+        class: ["blank", ...Object.keys(marks).filter((name) => marks[name])].join(" "),
         "data-blank": b.blank
       }, body);
       make("polygon", {

@@ -54,12 +54,17 @@
     const w = view.w / by;
     look(cx - ((cx - view.x) * w) / view.w, cy - ((cy - view.y) * w) / view.w, w);
   };
-  const middle = () => chosen ? [chosen.x_mm + chosen.length_mm / 2, W - chosen.y_mm - chosen.width_mm / 2] : [view.x + view.w / 2, view.y + view.h / 2];
+  const middle = () => {
+    if (chosen) return [chosen.x_mm + chosen.length_mm / 2, W - chosen.y_mm - chosen.width_mm / 2];
+    return [view.x + view.w / 2, view.y + view.h / 2];
+  };
   const at = (svg, event) => {
     const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
     return [p.x, p.y];
   };
-  for (const button of box.querySelectorAll("[data-zoom]")) button.addEventListener("click", () => zoom(Number(button.dataset.zoom), ...middle()));
+  for (const button of box.querySelectorAll("[data-zoom]")) {
+    button.addEventListener("click", () => zoom(Number(button.dataset.zoom), ...middle()));
+  }
   over.addEventListener("wheel", (event) => {
     event.preventDefault();
     zoom(event.deltaY < 0 ? 1.25 : 0.8, ...at(over, event));
@@ -151,7 +156,8 @@
     const least = Math.min(chosen.length_mm, chosen.width_mm);
     const wanted = Math.max(view.w * Math.min((least * px) / TOUCH_PX, 1), chosen.length_mm * 1.6);
     const inside = cx > view.x && cx < view.x + view.w && cy > view.y && cy < view.y + view.h;
-    if (!inside || wanted < view.w) look(cx - Math.min(wanted, view.w) / 2, cy - (Math.min(wanted, view.w) * ratio()) / 2, Math.min(wanted, view.w));
+    const wide = Math.min(wanted, view.w);
+    if (!inside || wanted < view.w) look(cx - wide / 2, cy - (wide * ratio()) / 2, wide);
   });
   box.addEventListener("drawn", (event) => {
     const spots = box.querySelector("[data-small]");

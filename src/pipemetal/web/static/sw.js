@@ -43,6 +43,7 @@ self.addEventListener("fetch", (event) => {
   const request = event.request,
     url = new URL(request.url);
   if (request.method !== "GET" || url.origin !== location.origin) return;
-  if (request.mode === "navigate" && !url.pathname.startsWith("/paper/") && !url.pathname.endsWith(".pdf")) event.respondWith(page(request));
+  const isPaper = url.pathname.startsWith("/paper/") || url.pathname.endsWith(".pdf");
+  if (request.mode === "navigate" && !isPaper) event.respondWith(page(request));
   else if (url.pathname.startsWith("/static/")) event.respondWith(file(request));
 });
