@@ -9,16 +9,19 @@ from typing import Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.errors import PlanError
+from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.lots import Lot
 from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cast_rest
 from pipemetal.planning.anew_stop import Stop, stop_of
 from pipemetal.planning.day import MeltWork, SheetWork
 from pipemetal.planning.learning import Learned
+from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
 from pipemetal.plans.anew_layout import Made, Means, one_alloy
-from pipemetal.plans.anew_rows import written
+from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.now import ShopNow, sheets_done
@@ -105,6 +108,8 @@ def plan_anew(
     tell(0.9, "writing out")
     new = written(plan, made, cast, now, settings, density)
     first = _first(new, cast)
+    fresh = {p.order.sheet.id for p in cast.pours if p.card is not None}
+    new = with_cards(new, _next_poured(first, cast) - fresh, now.stock.recipes, settings, learned)
     stops = tuple(stop_of(m.alloy, m.rest, m.laid) for m in made)
     return Anew(plan, new, again, cast.pots, stops, first, now)
 
@@ -142,8 +147,19 @@ def _cast(plan: record.Plan, made: Sequence[Made], now: ShopNow, settings: ShopS
         if m.name in now.pots and m.recipe in again
     ]
     works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, settings) for m in kept)]
-    beside = Beside(_melt_names(plan, again, now), works, [m.name for m in plan.melts], _late(made), now.today)
+    names = _melt_names(plan, again, now)
+    as_was = _as_planned(plan, sheets, now, settings)
+    beside = Beside(names, works, [m.name for m in plan.melts], _late(made), now.today, as_was)
     return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, kept)), settings, learned, beside)
+
+
+def _as_planned(plan: record.Plan, sheets: Sequence[NewSheet], now: ShopNow, settings: ShopSettings) -> dict[str, Pour]:
+    """The pours of sheets that are as they were planned."""
+    rows = {p.sheet: p for p in plan.pours}
+    known = [s for s in sheets if s.id in rows]
+    targets = {name: r.target for name, r in now.stock.recipes.items()}
+    found = {s.id: as_planned(rows[s.id], sheet_order(s, settings), targets[s.alloy]) for s in known}
+    return {name: pour for name, pour in found.items() if pour is not None}
 
 
 def _late(made: Sequence[Made]) -> frozenset[str]:
@@ -203,6 +219,11 @@ def _melt_names(plan: record.Plan, again: set[str], now: ShopNow) -> Iterator[st
     while True:
         at += 1
         yield f"M{at:02d}"
+
+
+def _next_poured(first: Sequence[str], cast: RestCast) -> set[str]:
+    """The sheets that are cast first, and all of the first day."""
+    return {*first, *(cast.days[0].pours() if cast.days else ())}
 
 
 def _first(plan: record.Plan, cast: RestCast) -> tuple[str, ...]:
