@@ -22,6 +22,7 @@ from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
 from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
+from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.now import ShopNow, sheets_done
@@ -31,8 +32,6 @@ __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
 CASTING_SHARE: Final = 0.3
 """Of the seconds: for melts, pours and days; the layout has the rest."""
-HARDLY: Final = 0.1
-"""An alloy in which no sheet changed has this share of the time of one in which some did."""
 MOST_KEPT_KG: Final = 1e-3
 FEW: Final = 2
 """A sheet that carries no more blanks is cast after the others of its alloy (estimate)."""
@@ -86,8 +85,8 @@ def plan_anew(
 ) -> Anew:
     """The rest of a plan planned anew.
 
-    Planned anew are the alloys of sheets that were measured or failed, of rolls that are gone, and of melts that would charge
-    ingots of such a melt; or those that are named. Of all others nothing moves but the days.
+    Laid anew are the alloys of sheets that were measured or failed, and of rolls that are gone; or those that are named. Melts
+    that would charge ingots of theirs are charged anew with them. Of all others nothing moves but the days.
     Errors: as the rooms that it asks.
     """
     learned = learned or Learned()
@@ -95,18 +94,17 @@ def plan_anew(
     tell(0.05, "laying the rest anew")
     density = {name: solid_density_g_cm3(r.target) for name, r in now.stock.recipes.items()}
     made = []
-    changed = _changed(plan, now) if alloys is None else set(again)
-    weights = {alloy: 1.0 if alloy in changed else HARDLY for alloy in again}
+    laid = [a for a in again if alloys is not None or a in _changed(plan, now)]
     known = frozenset(s.id for s in plan.sheets) | {p.sheet for p in plan.pours}
-    for k, alloy in enumerate(again):
-        mine = (1.0 - CASTING_SHARE) * seconds * weights[alloy] / sum(weights.values())
+    for k, alloy in enumerate(laid):
+        mine = (1.0 - CASTING_SHARE) * seconds / len(laid)
         made.append(one_alloy(plan, alloy, now, Means(settings, learned, mine, known)))
         known |= {s.id for s in made[-1].laid.sheets}
-        tell(0.05 + 0.5 * (k + 1) / len(again), "laying the rest anew")
+        tell(0.05 + 0.5 * (k + 1) / len(laid), "laying the rest anew")
     tell(0.6, "charging melts")
-    cast = _cast(plan, made, now, settings, learned)
+    cast = _cast(plan, made, set(again), now, settings, learned)
     tell(0.9, "writing out")
-    new = written(plan, made, cast, now, settings, density)
+    new = written(plan, made, cast, now, settings, density, set(again))
     first = _first(new, cast)
     fresh = {p.order.sheet.id for p in cast.pours if p.card is not None}
     new = with_cards(new, _next_poured(first, cast) - fresh, now.stock.recipes, settings, learned)
@@ -135,10 +133,13 @@ def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
     return found
 
 
-def _cast(plan: record.Plan, made: Sequence[Made], now: ShopNow, settings: ShopSettings, learned: Learned) -> RestCast:
-    """Melts, pours and days of what is left."""
-    again = {m.alloy for m in made}
-    sheets = [s for m in made for s in m.laid.sheets]
+def _cast(
+    plan: record.Plan, made: Sequence[Made], again: set[str], now: ShopNow, settings: ShopSettings, learned: Learned
+) -> RestCast:
+    """Melts, pours and days of what is left of the alloys that are melted again."""
+    done, laid = sheets_done(plan, now), {m.alloy for m in made}
+    rest = [s for s in plan.new_sheets if s.alloy in again - laid and s.id not in done]
+    sheets = [s for m in made for s in m.laid.sheets] + [new_sheet_of(s, settings.sheets.trim_mm) for s in rest]
     kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again]
     to_come = {s.id for s in sheets}
     pots = [

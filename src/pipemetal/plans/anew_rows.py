@@ -37,11 +37,12 @@ def written(
     now: ShopNow,
     settings: ShopSettings,
     density: Mapping[str, float],
+    again: set[str],
 ) -> record.Plan:
-    """The new plan's record: rows that did not change stay as they are."""
-    again = {m.alloy for m in made}
+    """The new plan's record: rows that did not change stay as they are. `again`: the alloys that are melted anew."""
+    laid = {m.alloy for m in made}
     held, old = sheets_held(now), {s.id: s for s in plan.sheets}
-    rows: list[record.CutSheet] = [s for s in plan.sheets if s.alloy not in again or s.id in held]
+    rows: list[record.CutSheet] = [s for s in plan.sheets if s.alloy not in laid or s.id in held]
     for m in made:
         rows += _sheet_rows(m, old, now, settings, density)
     lost = {u.blank for m in made for u in m.laid.unplaced}
@@ -70,7 +71,7 @@ def written(
         pipes_served=len(plan.pipes) - len(without),
         faults=_faults(made),
     )
-    return with_expected(with_areas(new), [m.chances for m in made], again)
+    return with_expected(with_areas(new), [m.chances for m in made], laid)
 
 
 def _pipe_of(plan: record.Plan, blank: str) -> str:

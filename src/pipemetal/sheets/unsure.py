@@ -12,6 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -37,6 +38,9 @@ MOST_ROLLS: Final = 40
 """Waves are learned from at most so many rolls, evenly taken."""
 FEWEST_READINGS: Final = 4
 LEAST_WEIGHT: Final = 1e-3
+TRIED: Final = np.array(list(itertools.product(WAVES_MM, ALONG_MM, ACROSS_MM, BOWS_MM)))
+_known_logs: WeakKeyDictionary[ThicknessField, FloatArray] = WeakKeyDictionary()
+"""What each field says of the settings tried: a rack is looked at again whenever one sheet of it was measured."""
 
 
 @dataclass(frozen=True)
@@ -83,13 +87,15 @@ def waves_of(fields: Sequence[ThicknessField]) -> Waves:
     Sources: weights by the likelihood of all sheets together: Rasmussen & Williams 2006, Gaussian Processes for Machine
     Learning, section 5.4.1; the sizes tried are estimates.
     """
-    tried = np.array(list(itertools.product(WAVES_MM, ALONG_MM, ACROSS_MM, BOWS_MM)))
+    tried = TRIED
     logs = -0.5 * (np.log(tried[:, 0] / USUAL_WAVES_MM) / WAVES_LN_SD) ** 2
     gauged = [f for f in fields if reads_enough(f)]
     if len(gauged) > MOST_ROLLS:
         gauged = [gauged[round(k)] for k in np.linspace(0, len(gauged) - 1, MOST_ROLLS)]
     for field in gauged:
-        logs += _Solved(field, tried).logs
+        if field not in _known_logs:
+            _known_logs[field] = _Solved(field, tried).logs
+        logs += _known_logs[field]
     weights = np.exp(logs - logs.max())
     return Waves(tried, weights / weights.sum(), len(gauged))
 
