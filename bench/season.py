@@ -435,7 +435,8 @@ def _tell(plan: Plan, anew: Anew, pour: Pour, sheet: NewSheet, roll: LayoutRoll,
     )
     print(
         f"  day {pour.day} {pour.melt} {sheet.id} {sheet.alloy} {sheet.length_mm:.0f} x {sheet.width_mm:.0f}: "
-        f"wanted {wanted[0]:.2f} to {wanted[-1]:.2f}, came {came[0]:.2f} to {came[-1]:.2f} ({100.0 * float((came / wanted).mean() - 1.0):+.1f} %);"
+        f"wanted {wanted[0]:.2f} to {wanted[-1]:.2f}, came {came[0]:.2f} to {came[-1]:.2f} "
+        f"({100.0 * float((came / wanted).mean() - 1.0):+.1f} %);"
         f" {len(laid)} lay on it, {stay} stay, {cast_again} wait for others, {list(now.values()).count(sheet.id)} on it now;"
         f" to come: {to_come or 'nothing'}; {seconds:.1f} s",
         flush=True,
@@ -449,7 +450,14 @@ def _tell_misses(plan: Plan, truth: Metal) -> None:
     for s in plan.sheets:
         for c in s.cuts:
             if s.id not in truth or not fits(c, s.alloy, truth[s.id]):
-                print(f"  misses: {c.blank} on {s.id}, chance {c.chance}", flush=True)
+                there = truth[s.id].thickness_mm if s.id in truth else np.zeros(1)
+                blank = blank_of(c, s.alloy)
+                walls = f"wants {blank.mouth_thickness_mm:.2f} to {blank.top_thickness_mm:.2f} within {blank.tolerance_mm:.3f}"
+                chance = "none" if c.chance is None else f"{c.chance:.3f}"
+                print(
+                    f"  misses: {c.blank} on {s.id}, chance {chance}: {walls}, sheet {there.min():.2f} to {there.max():.2f}",
+                    flush=True,
+                )
 
 
 Places = dict[str, list[tuple[float, float]]]
@@ -528,11 +536,9 @@ def played(organ: Organ, shop: Shop, name: str, seed: int, arguments: argparse.N
         elif way == "fixed":
             found[way] = fixed(plan, Truth(name, seed), hanging)
         else:
-            play = spare if way == "spare" else live
-            more = (arguments.diary,) if way == "live" else ()
-            found[way] = play(
-                plan, Truth(name, seed), hanging, stock, shop.settings, list(casts), arguments.seconds, *more
-            )
+            truth = (Meant if way == "law" else Truth)(name, seed)
+            given = (plan, truth, hanging, stock, shop.settings, list(casts), arguments.seconds)
+            found[way] = spare(*given) if way == "spare" else live(*given, arguments.diary)
     return found
 
 
