@@ -23,7 +23,7 @@ MOST_TRIED: Final = 60
 """With more blanks still to be cast for nobody asks whether the racks serve them."""
 
 
-CHECKED_BELOW: Final = 0.99
+CHECKED_BELOW: Final = 0.995
 """Blanks that are less sure to fit are gauged where they lie before they are cut: a reading costs less than a spoiled blank."""
 
 
