@@ -1,13 +1,14 @@
 """An organ's casting played through in shops whose truth the planner does not know: `python bench/season.py [--seasons N]
-[--ranks N] [--seconds N] [--log N] [--world NAME] [--rack] [--ways fixed,spare,live,knows]`.
+[--ranks N] [--seconds N] [--log N] [--world NAME] [--rack] [--ways fixed,spare,live,law,knows]`.
 
 Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets. The planner
 sees only what a crew logs and what a gauge reads: fifteen places, 0.01 mm, and twenty-seven once where the plan asks for it. The
 rack is bare at first, or with `--rack` the invented one hangs there, each roll as its readings leave it open.
 
-Four ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, that plan with the spare sheets that it offers,
-all cast, measured, and laid anew once, with no cast after it; `live`, the rest planned anew after every sheet; `knows`, a planner
-whose sheets come out as they were meant and who knows the rack.
+Five ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, that plan with the spare sheets that it offers,
+all cast, measured, and laid anew once, with no cast after it; `live`, the rest planned anew after every sheet, and blanks that
+are not sure gauged where they lie; `law`, live where sheets come out as meant but for the luck of each cast: less than it needs
+nobody who does not know that luck; `knows`, a planner whose sheets come out as they were meant and who knows the rack.
 
 Printed: pipes in tolerance on the true metal, sheets, melts, days, kilograms melted, kilograms left on the racks, and the
 seconds of each replanning (median, 95 in 100, most). Not played: failed casts, assays, scrap melted again. Spare sheets are
@@ -58,9 +59,11 @@ from pipemetal.sheets.roll import Roll
 GAUGE_MM = 0.01
 ALONG, ACROSS = 5, 3
 NODES, LINES = 61, 7
+RUN_UP_STEPS = 20
 WAVE_MM, TILT_MM, BOW_MM = 0.01, 0.015, 0.01
 """What a sheet does beside its push: waves, tilt and bow across (estimates, as the worlds of `certainty.py`)."""
 MOST_CASTS = 400
+SURE, MOST_ROUNDS = 0.9, 4
 WORTH_GAUGING = 0.05
 """A sheet is gauged again where a reading settles so much of a blank."""
 
@@ -123,6 +126,7 @@ class Truth:
             table_temperature_c=20.0,
             air_temperature_c=18.0,
             crew="A",
+            asked_marks=tuple((m.distance_m, round(m.time_s, 2)) for m in pour.card.marks),
         )
         return roll, log
 
@@ -147,15 +151,32 @@ class Truth:
         marks = np.array([[m.distance_m, m.speed_m_s] for m in pour.card.marks]).T
         speed = np.interp(x, *marks)
         run_m = (pour.card.run_up_mm or 0.0) * 1e-3
-        head -= world.film(now, head, float(speed[0]), 0.0) * math.exp(now.luck) * run_m / sled_m
+        for i in range(RUN_UP_STEPS):  # as in the casts logged before
+            pace = float(speed[0]) * (1.0 if world.habits.full_run_up else math.sqrt((i + 0.5) / RUN_UP_STEPS))
+            laid = world.film(now, max(head, 1e-3), max(pace, 0.2), 0.0) * math.exp(now.luck)
+            head -= min(laid, 6e-3) * run_m / RUN_UP_STEPS / sled_m
         film = np.zeros(len(x))
         for i in range(len(x)):
             film[i] = world.film(now, max(head, 1e-3), float(speed[i]), float(x[i] / x[-1])) * math.exp(now.luck)
             head -= film[i] * float(x[1] - x[0]) / sled_m
-        wander = np.cumsum(rng.normal(0.0, 1.0, len(x)))
-        wander -= np.linspace(wander[0], wander[-1], len(x))
-        wander *= world.place_sd / max(float(wander.std()), 1e-9)
-        return x, 1e3 * film / SHRINK[rich] * np.exp(wander), max(head, 0.0) * area
+        return x, 1e3 * film / SHRINK[rich] * np.exp(self._wandering(len(x), rng)), max(head, 0.0) * area
+
+    def _wandering(self, count: int, rng: np.random.Generator) -> Array:
+        """How far (ln) the film is off along the sheet."""
+        wander = np.cumsum(rng.normal(0.0, 1.0, count))
+        wander -= np.linspace(wander[0], wander[-1], count)
+        found: Array = wander * self.world.place_sd / max(float(wander.std()), 1e-9)
+        return found
+
+
+class Meant(Truth):
+    """A shop whose law is known: sheets come out as meant but for the luck of each cast, and unevenness."""
+
+    def _pushed(self, pour: Pour, tin: float, rng: np.random.Generator) -> tuple[Array, Array, float]:
+        x = np.linspace(0.0, pour.length_mm * 1e-3, 121)
+        luck = float(rng.normal(0.0, self.world.cast_sd))
+        meant = np.interp(x, (x[0], x[-1]), (pour.cast_start_mm, pour.cast_end_mm))
+        return x, meant * np.exp(luck + self._wandering(len(x), rng)), pour.charge_kg - pour.used_kg
 
 
 def _uneven(along: Array, rng: np.random.Generator) -> Array:
@@ -182,14 +203,25 @@ def _poured_c(pour: Pour) -> float:
 COMPOSITIONS = {name: recipe.target for name, recipe in read_shop(packaged_file("rack.csv").parent).recipes.items()}
 
 
-def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator, along: int = ALONG) -> list[Reading]:
-    """Readings of a sheet as cast, three across."""
-    found = []
+def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator) -> list[Reading]:
+    """Readings of a sheet as cast, five along by three across."""
+    return _read(roll, sheet, _grid(roll, ALONG), rng)
+
+
+def _grid(roll: LayoutRoll, along: int) -> list[tuple[float, float]]:
+    """Places on a sheet, so many along by three across."""
+    across = (40.0, roll.width_mm / 2.0, roll.width_mm - 40.0)
+    return [(float(x), y) for x in np.linspace(0.02, 0.98, along) * roll.length_mm for y in across]
+
+
+def _read(
+    roll: LayoutRoll, sheet: NewSheet, places: Sequence[tuple[float, float]], rng: np.random.Generator
+) -> list[Reading]:
     drawn = Drawn.of_roll(replace(roll, error_mm=None))
-    for x in np.linspace(0.02, 0.98, along) * sheet.length_mm:
-        for y in (40.0, sheet.width_mm / 2.0, sheet.width_mm - 40.0):
-            here = float(drawn.at(float(x), float(y)).mean()) + sheet.planing_mm
-            found.append(Reading(float(x), float(y), round(here + float(rng.normal(0.0, GAUGE_MM)), 2)))
+    found = []
+    for x, y in places:
+        here = float(drawn.at(x, y).mean()) + sheet.planing_mm
+        found.append(Reading(x, y, round(here + float(rng.normal(0.0, GAUGE_MM)), 2)))
     return found
 
 
@@ -332,6 +364,7 @@ def live(
     settings: ShopSettings,
     casts: list[LoggedCast],
     seconds: float,
+    diary: bool = False,
 ) -> Played:
     """After every sheet the rest is planned anew, and taken."""
     metal: dict[str, LayoutRoll] = {}
@@ -363,29 +396,101 @@ def live(
         now = ShopNow(held, measured={sheet.id: sheet.id}, pots=dict(pots))
         anew = plan_anew(plan, now, settings, learn(casts), seconds=seconds)
         told.seconds.append(time.perf_counter() - begun)
-        for name in _asked_for(anew, finer, metal):
-            finer.add(name)
-            hung = [_finer(r, metal[name], sheets[name], settings, rng) if r.id == name else r for r in hung]
+        for _ in range(MOST_ROUNDS):
+            asked = _to_gauge(anew, finer, metal)
+            if not asked:
+                break
+            hung = [
+                _read_again(r, metal[r.id], sheets[r.id], settings, asked[r.id], rng) if r.id in asked else r
+                for r in hung
+            ]
             begun = time.perf_counter()
             held = replace(held, rack=(*stock.rack, *hung))
-            now = ShopNow(held, measured={name: name}, pots=dict(pots))
-            anew = plan_anew(anew.plan, now, settings, learn(casts), seconds=seconds, alloys=anew.alloys)
+            now = ShopNow(held, measured={name: name for name in asked}, pots=dict(pots))
+            again = sorted({sheets[name].alloy for name in asked})
+            anew = plan_anew(anew.plan, now, settings, learn(casts), seconds=seconds, alloys=again)
             told.seconds.append(time.perf_counter() - begun)
+        if diary:
+            _tell(plan, anew, pour, sheet, roll, told.seconds[-1])
         plan, first = anew.plan, anew.first
+    if diary:
+        _tell_misses(plan, {**hanging, **metal})
     counted = _counted(plan, metal, hanging)
     melted = sum(charged.values())
     return replace(counted, melts=len(pots), days=len(days), melted_kg=melted, seconds=told.seconds)
 
 
-def _asked_for(anew: Anew, finer: set[str], metal: Metal) -> list[str]:
-    """The hanging sheet of which a gauge would tell most, once each: it is read at more places before more is cast."""
-    asked = [g for stop in anew.stops if stop.sheets for g in stop.gauge if g.roll in metal and g.roll not in finer]
-    return [g.roll for g in sorted(asked, key=lambda g: -g.settled)[:1] if g.settled >= WORTH_GAUGING]
+def _tell(plan: Plan, anew: Anew, pour: Pour, sheet: NewSheet, roll: LayoutRoll, seconds: float) -> None:
+    """One cast of the diary: what was wanted and what came, what was laid on it and what stays, what is to come."""
+    laid = {c.blank for s in plan.sheets if s.id == sheet.id for c in s.cuts}
+    now = {c.blank: s.id for s in anew.plan.sheets for c in s.cuts}
+    coming = [s for s in anew.plan.new_sheets if s.alloy == sheet.alloy]
+    stay = sum(now.get(b) == sheet.id for b in laid)
+    cast_again = sum(now.get(b, "") in {s.id for s in coming} for b in laid)
+    came = (roll.thickness_mm + sheet.planing_mm).mean(axis=0)
+    wanted = np.linspace(pour.cast_start_mm, pour.cast_end_mm, len(came))
+    to_come = ", ".join(
+        f"{s.id} {s.length_mm:.0f} x {s.width_mm:.0f} {s.thickness_start_mm:.2f}-{s.thickness_end_mm:.2f} ({len(s.cuts)})"
+        for s in coming
+    )
+    print(
+        f"  day {pour.day} {pour.melt} {sheet.id} {sheet.alloy} {sheet.length_mm:.0f} x {sheet.width_mm:.0f}: "
+        f"wanted {wanted[0]:.2f} to {wanted[-1]:.2f}, came {came[0]:.2f} to {came[-1]:.2f} "
+        f"({100.0 * float((came / wanted).mean() - 1.0):+.1f} %);"
+        f" {len(laid)} lay on it, {stay} stay, {cast_again} wait for others, {list(now.values()).count(sheet.id)} on it now;"
+        f" to come: {to_come or 'nothing'}; {seconds:.1f} s",
+        flush=True,
+    )
 
 
-def _finer(roll: Roll, true: LayoutRoll, sheet: NewSheet, settings: ShopSettings, rng: np.random.Generator) -> Roll:
-    """A sheet read at nine places along by three across."""
-    return hung_sheet(sheet, gauged(true, sheet, rng, 2 * ALONG - 1), settings.sheets.trim_mm, roll.id)
+def _tell_misses(plan: Plan, truth: Metal) -> None:
+    """What misses in the end."""
+    for u in plan.unserved:
+        print(f"  without a place: {u.blank}")
+    for s in plan.sheets:
+        for c in s.cuts:
+            if s.id not in truth or not fits(c, s.alloy, truth[s.id]):
+                there = truth[s.id].thickness_mm if s.id in truth else np.zeros(1)
+                blank = blank_of(c, s.alloy)
+                walls = f"wants {blank.mouth_thickness_mm:.2f} to {blank.top_thickness_mm:.2f} within {blank.tolerance_mm:.3f}"
+                chance = "none" if c.chance is None else f"{c.chance:.3f}"
+                print(
+                    f"  misses: {c.blank} on {s.id}, chance {chance}: {walls}, sheet {there.min():.2f} to {there.max():.2f}",
+                    flush=True,
+                )
+
+
+Places = dict[str, list[tuple[float, float]]]
+
+
+def _to_gauge(anew: Anew, done: set[str], metal: Metal) -> Places:
+    """What the crew gauges by sheet: the places named for blanks that are not sure, each once; for those that are nearly sure
+    when nothing more is to be cast. And a grid on a sheet that may serve more, before another cast."""
+    found: Places = {}
+    for stop in anew.stops:
+        for c in stop.check:
+            key = f"{c.blank} {c.roll} {c.x_mm:.0f} {c.y_mm:.0f}"
+            if c.roll in metal and key not in done and (c.chance < SURE or not stop.sheets):
+                done.add(key)
+                found.setdefault(c.roll, []).append((c.x_mm, c.y_mm))
+        best = next((g for g in stop.gauge if stop.sheets and g.roll in metal and g.settled >= WORTH_GAUGING), None)
+        if best is not None and best.roll not in done:
+            done.add(best.roll)
+            found.setdefault(best.roll, []).extend(_grid(metal[best.roll], 2 * ALONG - 1))
+    return found
+
+
+def _read_again(
+    roll: Roll,
+    true: LayoutRoll,
+    sheet: NewSheet,
+    settings: ShopSettings,
+    places: list[tuple[float, float]],
+    rng: np.random.Generator,
+) -> Roll:
+    """A sheet with readings at more places."""
+    read = [Reading(float(x), float(y), float(t) + sheet.planing_mm) for x, y, t in roll.field.readings]
+    return hung_sheet(sheet, [*read, *_read(true, sheet, places, rng)], settings.sheets.trim_mm, roll.id)
 
 
 def _next(plan: Plan, first: Sequence[str]) -> Pour | None:
@@ -431,8 +536,9 @@ def played(organ: Organ, shop: Shop, name: str, seed: int, arguments: argparse.N
         elif way == "fixed":
             found[way] = fixed(plan, Truth(name, seed), hanging)
         else:
-            play = spare if way == "spare" else live
-            found[way] = play(plan, Truth(name, seed), hanging, stock, shop.settings, list(casts), arguments.seconds)
+            truth = (Meant if way == "law" else Truth)(name, seed)
+            given = (plan, truth, hanging, stock, shop.settings, list(casts), arguments.seconds)
+            found[way] = spare(*given) if way == "spare" else live(*given, arguments.diary)
     return found
 
 
@@ -451,6 +557,7 @@ def main() -> None:
     ask.add_argument("--world", default="", help="one world only")
     ask.add_argument("--rack", action="store_true", help="the invented rack hangs there")
     ask.add_argument("--ways", default="fixed,spare,live,knows")
+    ask.add_argument("--diary", action="store_true", help="every cast of the live way is told")
     ask.add_argument("--first", type=int, default=0, help="the first season's number")
     arguments = ask.parse_args()
     shop = read_shop(packaged_file("rack.csv").parent)

@@ -181,6 +181,13 @@ def test_the_error_of_a_field_is_learned_from_all_rolls() -> None:
     assert error_of(uneven[0], waves_of(uneven)).sd_mm.mean() > 2.0 * error_of(even[0], waves_of(even)).sd_mm.mean()
 
 
+def test_thick_sheets_are_less_sure_between_their_readings_than_thin_ones() -> None:
+    places = [(x, y) for x in (20.0, 260.0, 500.0, 740.0, 980.0) for y in (40.0, 350.0, 660.0)]
+    thin, thick = (fit_field([Reading(x, y, wall) for x, y in places], 1000.0, 700.0) for wall in (1.0, 4.0))
+    waves = waves_of([])
+    assert error_of(thick, waves).sd_mm.mean() > 1.5 * error_of(thin, waves).sd_mm.mean()
+
+
 def test_a_doubtful_blank_is_moved_within_its_gap_and_takes_no_more_metal() -> None:
     problem = LayoutProblem(BLANKS[:3], (roll(0.02),), None, 1.0, 0.95)
     # metal of 1.0 mm lies at 1500: the second blank has room towards it, the outer two mark what is used

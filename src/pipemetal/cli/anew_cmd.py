@@ -48,7 +48,9 @@ __all__ = ["anew"]
 @click.option("--in-pot", "in_pot", multiple=True, metavar="MELT:KG", help="A melt that is charged, and what is left.")
 @click.option("--from", "today", metavar="DATE", help="The first day on which may be cast [as the settings say].")
 @click.option("--seconds", type=click.FloatRange(0.5, 3600.0), default=6.0, show_default=True)
-@out_option("--out", "out", metavar="DIR", help="Where plan.json goes.")
+@out_option(
+    "--out", "out", metavar="DIR", help="Where plan.json goes, and with PLAN.json the rack with what was measured."
+)
 @json_option
 def anew(
     plan_file: Path | None,
@@ -73,8 +75,8 @@ def anew(
 ) -> None:
     """Plan the rest of PLAN.json anew from sheets that were measured, or the plan of a shop book from all that was done.
 
-    What is cut or poured stays. Prints what changes, as was and is; --out writes the new plan.json. Exit code 1 where a blank
-    finds no place.
+    What is cut or poured stays. Prints what changes, as was and is; --out writes the new plan.json, and beside it rack.csv and
+    readings.csv with the sheets that were measured: the next sheet begins there. Exit code 1 where a blank finds no place.
     """
     from pipemetal.files.log_file import read_log
     from pipemetal.planning.learning import learn
@@ -100,7 +102,7 @@ def anew(
     now = _with_readings(plan, now, readings_path, settings.sheets.trim_mm)
     with Watch("planning anew", quiet=as_json) as watch:
         made = plan_anew(plan, now, settings, learn(casts), seconds=seconds, tell=watch.progress)
-    _write(made, out)
+    _write(made, out, with_rack=shop is None)
     if done.failed and not as_json:
         click.echo(f"Taken as failed, their places are free again: {', '.join(done.failed)}.")
     _tell(made, as_json=as_json)
@@ -233,14 +235,18 @@ def _with_readings(plan: Plan, now: ShopNow, path: Path | None, trim_mm: float) 
     return with_measured(plan, now, read_readings(path), trim_mm)
 
 
-def _write(made: Anew, out: Path | None) -> None:
+def _write(made: Anew, out: Path | None, *, with_rack: bool) -> None:
     if out is None:
         return
     from pipemetal.files.outbox import write as write_file
+    from pipemetal.files.rack_out import rack_files
     from pipemetal.plans.codec import write
 
     out.mkdir(parents=True, exist_ok=True)
     write_file(out / "plan.json", write(made.plan))
+    if with_rack:
+        for name, text in rack_files(made.now.stock.rack).items():
+            write_file(out / name, text)
 
 
 def _tell(made: Anew, *, as_json: bool) -> None:
@@ -271,6 +277,11 @@ def _tell(made: Anew, *, as_json: bool) -> None:
         racks = f"the racks serve the rest {100.0 * stop.chance:.0f} times in 100"
         last = f", those to come are the last {100.0 * stop.last:.0f} times in 100" if stop.sheets else ""
         click.echo(f"{stop.alloy}: {stop.blanks} blanks left, {stop.sheets} sheets to cast; {racks}{last}.")
+        for c in stop.check:
+            click.echo(
+                f"  Before cutting {c.blank}, gauge {c.roll} at {c.x_mm:.0f}, {c.y_mm:.0f} mm: it fits from {c.low_mm:.2f} to"
+                f" {c.high_mm:.2f} mm ({100.0 * c.chance:.0f} % sure)."
+            )
         if stop.gauge and stop.sheets:
             best = stop.gauge[0]
             click.echo(f"  Gauge {best.roll} at {best.x_mm:.0f}, {best.y_mm:.0f} mm first: it may serve more.")

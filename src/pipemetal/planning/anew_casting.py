@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
@@ -27,6 +27,8 @@ from pipemetal.planning.stock import Stock
 __all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "pot_serves"]
 
 LEAST_HEEL_KG: Final = 0.1
+STRETCHED: Final = 0.67
+"""Before another melt is charged for what is left, a pot in hand is ladled to this share of its usual heel (estimate)."""
 
 
 @dataclass(frozen=True)
@@ -59,30 +61,38 @@ class PotNow:
 @dataclass(frozen=True, eq=False)
 class Beside:
     """What stands beside the alloys that are planned anew: `names` for new melts, the melts that are `kept`, the `order` of melts
-    by name, sheets that are cast `late` (their few blanks may find room on others), and the first day on which may be cast."""
+    by name, sheets that are cast `late` (their few blanks may find room on others), the first day on which may be cast, and the
+    pours of sheets that did not change, as `planned`: their cards are not worked out again."""
 
     names: Iterator[str]
     kept: Sequence[MeltWork] = ()
     order: Sequence[str] = ()
     late: frozenset[str] = frozenset()
     today: dt.date | None = None
+    planned: Mapping[str, Pour] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
 class RestCast:
-    """The casting of what is left of one alloy: melts to come with their weighing lists, pots in hand, pours, and works."""
+    """The casting of what is left of some alloys: melts to come with their weighing lists, pots in hand, pours, and days.
+
+    `as_before`: sheets of days on which nothing changed; their pours have no window.
+    """
 
     melts: tuple[PlannedMelt, ...]
     pots: tuple[PotNow, ...]
     pours: tuple[Pour, ...]
     days: tuple[CastingDay, ...]
+    as_before: frozenset[str] = frozenset()
 
 
 def pot_serves(pot: InPot, demands: Sequence[SheetDemand], heel_kg: float) -> tuple[PotNow, tuple[SheetDemand, ...]]:
     """What a pot in hand pours of some sheets, its own first, then others that it still gives; and those that it serves.
 
+    Its heel is stretched where that saves another melt: to two thirds of the usual one.
+
     >>> a, b = SheetDemand("A", "m", 60.0, 40.0), SheetDemand("B", "m", 60.0, 40.0)
-    >>> now, served = pot_serves(InPot("M1", "m", 90.0, ("A", "B")), [a, b], 10.0)
+    >>> now, served = pot_serves(InPot("M1", "m", 90.0, ("A", "B")), [a, b], 15.0)
     >>> now.sheets, now.not_served
     (('A',), ('B',))
     """
@@ -90,11 +100,11 @@ def pot_serves(pot: InPot, demands: Sequence[SheetDemand], heel_kg: float) -> tu
     mine = [d for d in demands if d.recipe == pot.recipe]
     served: list[SheetDemand] = []
     for demand in sorted(mine, key=lambda d: (own.get(d.id, len(own)), -d.used_kg)):
-        if metal_needed_kg([*served, demand], heel_kg)[0] <= pot.left_kg + 1e-6:
+        if metal_needed_kg([*served, demand], STRETCHED * heel_kg)[0] <= pot.left_kg + 1e-6:
             served.append(demand)
-    needed, in_order = metal_needed_kg(served, heel_kg) if served else (0.0, ())
+    needed, in_order = metal_needed_kg(served, STRETCHED * heel_kg) if served else (0.0, ())
     asked = [d for d in mine if d.id in own]
-    wanted = metal_needed_kg(asked, heel_kg)[0] if asked else needed
+    wanted = metal_needed_kg(asked, STRETCHED * heel_kg)[0] if asked else needed
     names = tuple(d.id for d in in_order)
     lacking = tuple(d.id for d in asked if d.id not in names)
     return PotNow(pot.melt, pot.left_kg, max(wanted, needed), names, lacking), in_order
@@ -115,13 +125,21 @@ def cast_rest(
     Errors: as the rooms that it asks.
     """
     recipes, lots = metal.recipes, metal.lots
-    prepared = [prepare_pour(sheet_order(s, settings), recipes[s.alloy].target, settings, learned) for s in sheets]
+    before = beside.planned
+    prepared = [
+        before[s.id]
+        if s.id in before
+        else prepare_pour(sheet_order(s, settings), recipes[s.alloy].target, settings, learned)
+        for s in sheets
+    ]
     demands = [demand_of(p) for p in prepared]
     now, poured = [], list[PlannedMelt]()
     for pot in pots:
         heel_kg = settings.pot.heel_kg if not pot.pot else 0.0
         early = [d for d in demands if d.id not in beside.late]
         told, served = pot_serves(pot, early or demands, heel_kg)
+        if not served and early:
+            told, served = pot_serves(pot, demands, heel_kg)
         now.append(told)
         if served:
             gone = {d.id for d in served}
@@ -138,10 +156,14 @@ def cast_rest(
         works = [*(_work(m, asked, settings, hot=True) for m in poured), *_in_order(waiting, beside.order)]
         days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, beside.today))
         own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
-        return days, plan_pours(asked, (*poured, *melts), [d for d in own_days if d.melts], settings, learned)
+        new_days = [d for d in own_days if d.melts and not all(name in before for name in d.pours())]
+        return days, plan_pours(asked, (*poured, *melts), new_days, settings, learned)
 
     days, pours = heated_days(prepared, planned)
-    return RestCast(melts, tuple(now), pours, days)
+    done = {p.order.sheet.id for p in pours}
+    rest = {d.id: m.melt.name for m in (*poured, *melts) for d in m.melt.sheets if d.id not in done}
+    unchanged = tuple(replace(before[name], melt=melt) for name, melt in rest.items())
+    return RestCast(melts, tuple(now), (*pours, *unchanged), days, frozenset(rest))
 
 
 def _left_in_pot(

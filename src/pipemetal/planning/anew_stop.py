@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pipemetal.layout.chance import chances_of
+import numpy as np
+
+from pipemetal.layout.chance import Chances, chances_of, field_of, looked_at
 from pipemetal.layout.gauging import NextReading, next_readings
 from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
@@ -14,11 +16,29 @@ from pipemetal.layout.solve import solve
 from pipemetal.planning.anew_rest import Laid, Rest, layout_of, with_gaps
 from pipemetal.planning.spare import sure_without
 
-__all__ = ["Stop", "stop_of"]
+__all__ = ["Check", "Stop", "stop_of"]
 
 TRIED_SECONDS: Final = 0.4
 MOST_TRIED: Final = 60
 """With more blanks still to be cast for nobody asks whether the racks serve them."""
+
+
+CHECKED_BELOW: Final = 0.995
+"""Blanks that are less sure to fit are gauged where they lie before they are cut: a reading costs less than a spoiled blank."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """A blank to be gauged before it is cut: where its metal is nearest to the edge of its tolerance, between `low_mm` and
+    `high_mm` it fits there; `chance` that it fits as laid."""
+
+    blank: str
+    roll: str
+    x_mm: float
+    y_mm: float
+    low_mm: float
+    high_mm: float
+    chance: float
 
 
 @dataclass(frozen=True)
@@ -28,7 +48,8 @@ class Stop:
     `sheets`: those still to come; `blanks`: those that are not cut. `chance`: that all of them fit on what hangs, without another
     cast: as laid, and where sheets are to come with their blanks on the surest places that the racks leave (0 where there is no
     room). `last`: that no further sheet is needed once those to come are cast; 1 where none are. `gauge`: where one more reading
-    of what hangs tells best whether it serves what is to be cast for: it costs less than a cast.
+    of what hangs tells best whether it serves what is to be cast for: it costs less than a cast. `check`: where to gauge before
+    cutting, the least sure first.
     """
 
     alloy: str
@@ -37,6 +58,7 @@ class Stop:
     chance: float
     last: float = 1.0
     gauge: tuple[NextReading, ...] = ()
+    check: tuple[Check, ...] = ()
 
 
 def stop_of(alloy: str, rest: Rest, laid: Laid) -> Stop:
@@ -59,7 +81,25 @@ def stop_of(alloy: str, rest: Rest, laid: Laid) -> Stop:
         serve = chances.together([p.blank for p in all_of]) if all_of else 1.0
     gauge = next_readings(racks, layout_of(found)) if found else ()
     last = _are_last(rest, laid)
-    return Stop(alloy, len(laid.sheets), len(laid.placements), serve, last, gauge)
+    check = _to_check(racks, chances_of(racks, layout_of(on_racks)), on_racks)
+    return Stop(alloy, len(laid.sheets), len(laid.placements), serve, last, gauge, check)
+
+
+def _to_check(problem: LayoutProblem, chances: Chances, on_racks: Sequence[Placement]) -> tuple[Check, ...]:
+    """The blanks on what hangs that are not sure, each with the place where its metal is nearest to the edge of its tolerance."""
+    blanks, rolls = {b.id: b for b in problem.blanks}, {r.id: r for r in problem.rolls}
+    found = []
+    for p in on_racks:
+        if p.roll not in rolls or chances.of(p.blank) >= CHECKED_BELOW:
+            continue
+        blank, field = blanks[p.blank], field_of(rolls[p.roll])
+        x, y, wanted = looked_at(blank, p, field.stations_mm, field.lines_mm)
+        over = field.at(x, y) - wanted
+        room = np.minimum(over + blank.tolerance_mm, blank.most_over_mm - over)
+        k = int(np.argmin(room / np.maximum(field.error_at(x, y), 1e-9)))
+        low, high = float(wanted[k]) - blank.tolerance_mm, float(wanted[k]) + blank.most_over_mm
+        found.append(Check(p.blank, p.roll, float(x[k]), float(y[k]), low, high, chances.of(p.blank)))
+    return tuple(sorted(found, key=lambda c: c.chance))
 
 
 def _on_any_place(rest: Rest, on_racks: Sequence[Placement], more: tuple[Blank, ...]) -> tuple[Placement, ...]:

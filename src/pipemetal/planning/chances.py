@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median
 
@@ -70,13 +70,13 @@ class Priced:
     prices: MetalPrices
 
 
-def roll_errors(rack: Sequence[Roll]) -> dict[str, FieldError]:
-    """The error of each roll's field, by its id; what the rolls have in common is learned from all of them.
+def roll_errors(rack: Sequence[Roll], of: Collection[str] | None = None) -> dict[str, FieldError]:
+    """The error of each roll's field, by its id, or of some; what the rolls have in common is learned from all of them.
 
     A roll that only two figures tell of is as unsure as one that was gauged once at each end.
     """
     waves = waves_of([roll.field for roll in rack])
-    return {roll.id: error_of(_as_gauged(roll.field), waves) for roll in rack}
+    return {roll.id: error_of(_as_gauged(roll.field), waves) for roll in rack if of is None or roll.id in of}
 
 
 def hardly_known(rack: Sequence[Roll]) -> tuple[str, ...]:
@@ -182,7 +182,7 @@ def with_errors(
     problem: LayoutProblem, rack: Sequence[Roll], spreads: Sequence[CastSpread], sure: SureSettings
 ) -> LayoutProblem:
     """The problem with what is known of how unsure its metal is, and the certainty that is wanted."""
-    errors, held = roll_errors(rack), {roll.id: roll for roll in rack}
+    errors, held = roll_errors(rack, {r.id for r in problem.rolls}), {roll.id: roll for roll in rack}
     rolls = tuple(with_error(roll, held[roll.id], errors[roll.id]) for roll in problem.rolls)
     castable = (
         replace(problem.castable, spread=tuple(spreads), least_room=sure.cast_room, misfit_costs=sure.misfit_costs)

@@ -33,7 +33,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.texts import Text
 
-__all__ = ["Pour", "demand_of", "heated_to_c", "plan_pours", "prepare_pour", "thermal_settings"]
+__all__ = ["SKIMMED_K", "Pour", "demand_of", "heated_to_c", "plan_pours", "prepare_pour", "thermal_settings"]
 
 LARGEST_GATE_MM = 14.0
 

@@ -9,16 +9,20 @@ from typing import Final
 
 from pipemetal.alloys.properties import solid_density_g_cm3
 from pipemetal.errors import PlanError
+from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.lots import Lot
 from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cast_rest
 from pipemetal.planning.anew_stop import Stop, stop_of
 from pipemetal.planning.day import MeltWork, SheetWork
 from pipemetal.planning.learning import Learned
+from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
 from pipemetal.plans.anew_layout import Made, Means, one_alloy
-from pipemetal.plans.anew_rows import written
+from pipemetal.plans.anew_rows import as_planned, with_cards, written
+from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.now import ShopNow, sheets_done
@@ -28,8 +32,6 @@ __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
 CASTING_SHARE: Final = 0.3
 """Of the seconds: for melts, pours and days; the layout has the rest."""
-HARDLY: Final = 0.1
-"""An alloy in which no sheet changed has this share of the time of one in which some did."""
 MOST_KEPT_KG: Final = 1e-3
 FEW: Final = 2
 """A sheet that carries no more blanks is cast after the others of its alloy (estimate)."""
@@ -83,8 +85,8 @@ def plan_anew(
 ) -> Anew:
     """The rest of a plan planned anew.
 
-    Planned anew are the alloys of sheets that were measured or failed, of rolls that are gone, and of melts that would charge
-    ingots of such a melt; or those that are named. Of all others nothing moves but the days.
+    Laid anew are the alloys of sheets that were measured or failed, and of rolls that are gone; or those that are named. Melts
+    that would charge ingots of theirs are charged anew with them. Of all others nothing moves but the days.
     Errors: as the rooms that it asks.
     """
     learned = learned or Learned()
@@ -92,19 +94,20 @@ def plan_anew(
     tell(0.05, "laying the rest anew")
     density = {name: solid_density_g_cm3(r.target) for name, r in now.stock.recipes.items()}
     made = []
-    changed = _changed(plan, now) if alloys is None else set(again)
-    weights = {alloy: 1.0 if alloy in changed else HARDLY for alloy in again}
+    laid = [a for a in again if alloys is not None or a in _changed(plan, now)]
     known = frozenset(s.id for s in plan.sheets) | {p.sheet for p in plan.pours}
-    for k, alloy in enumerate(again):
-        mine = (1.0 - CASTING_SHARE) * seconds * weights[alloy] / sum(weights.values())
+    for k, alloy in enumerate(laid):
+        mine = (1.0 - CASTING_SHARE) * seconds / len(laid)
         made.append(one_alloy(plan, alloy, now, Means(settings, learned, mine, known)))
         known |= {s.id for s in made[-1].laid.sheets}
-        tell(0.05 + 0.5 * (k + 1) / len(again), "laying the rest anew")
+        tell(0.05 + 0.5 * (k + 1) / len(laid), "laying the rest anew")
     tell(0.6, "charging melts")
-    cast = _cast(plan, made, now, settings, learned)
+    cast = _cast(plan, made, set(again), now, settings, learned)
     tell(0.9, "writing out")
-    new = written(plan, made, cast, now, settings, density)
+    new = written(plan, made, cast, now, settings, density, set(again))
     first = _first(new, cast)
+    fresh = {p.order.sheet.id for p in cast.pours if p.card is not None}
+    new = with_cards(new, _next_poured(first, cast) - fresh, now.stock.recipes, settings, learned)
     stops = tuple(stop_of(m.alloy, m.rest, m.laid) for m in made)
     return Anew(plan, new, again, cast.pots, stops, first, now)
 
@@ -130,10 +133,13 @@ def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
     return found
 
 
-def _cast(plan: record.Plan, made: Sequence[Made], now: ShopNow, settings: ShopSettings, learned: Learned) -> RestCast:
-    """Melts, pours and days of what is left."""
-    again = {m.alloy for m in made}
-    sheets = [s for m in made for s in m.laid.sheets]
+def _cast(
+    plan: record.Plan, made: Sequence[Made], again: set[str], now: ShopNow, settings: ShopSettings, learned: Learned
+) -> RestCast:
+    """Melts, pours and days of what is left of the alloys that are melted again."""
+    done, laid = sheets_done(plan, now), {m.alloy for m in made}
+    rest = [s for s in plan.new_sheets if s.alloy in again - laid and s.id not in done]
+    sheets = [s for m in made for s in m.laid.sheets] + [new_sheet_of(s, settings.sheets.trim_mm) for s in rest]
     kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again]
     to_come = {s.id for s in sheets}
     pots = [
@@ -142,8 +148,19 @@ def _cast(plan: record.Plan, made: Sequence[Made], now: ShopNow, settings: ShopS
         if m.name in now.pots and m.recipe in again
     ]
     works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, settings) for m in kept)]
-    beside = Beside(_melt_names(plan, again, now), works, [m.name for m in plan.melts], _late(made), now.today)
+    names = _melt_names(plan, again, now)
+    as_was = _as_planned(plan, sheets, now, settings)
+    beside = Beside(names, works, [m.name for m in plan.melts], _late(made), now.today, as_was)
     return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, kept)), settings, learned, beside)
+
+
+def _as_planned(plan: record.Plan, sheets: Sequence[NewSheet], now: ShopNow, settings: ShopSettings) -> dict[str, Pour]:
+    """The pours of sheets that are as they were planned."""
+    rows = {p.sheet: p for p in plan.pours}
+    known = [s for s in sheets if s.id in rows]
+    targets = {name: r.target for name, r in now.stock.recipes.items()}
+    found = {s.id: as_planned(rows[s.id], sheet_order(s, settings), targets[s.alloy]) for s in known}
+    return {name: pour for name, pour in found.items() if pour is not None}
 
 
 def _late(made: Sequence[Made]) -> frozenset[str]:
@@ -203,6 +220,11 @@ def _melt_names(plan: record.Plan, again: set[str], now: ShopNow) -> Iterator[st
     while True:
         at += 1
         yield f"M{at:02d}"
+
+
+def _next_poured(first: Sequence[str], cast: RestCast) -> set[str]:
+    """The sheets that are cast first, and all of the first day."""
+    return {*first, *(cast.days[0].pours() if cast.days else ())}
 
 
 def _first(plan: record.Plan, cast: RestCast) -> tuple[str, ...]:

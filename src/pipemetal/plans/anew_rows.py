@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
+
+from pipemetal.alloys.composition import Composition
+from pipemetal.alloys.liquidus import liquidus
+from pipemetal.alloys.properties import solid_density_g_cm3
+from pipemetal.alloys.recipe import Recipe
 from pipemetal.layout.verify import verify
 from pipemetal.planning.anew_casting import RestCast
 from pipemetal.planning.cuts import cut_rolls
+from pipemetal.planning.learning import Learned
+from pipemetal.planning.pours import SKIMMED_K, Pour, prepare_pour
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import as_rolls, sheet_order
+from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, sheet_order
 from pipemetal.plans import record
 from pipemetal.plans.anew_layout import Made
+from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.expected import with_areas, with_expected
 from pipemetal.plans.making import new_sheet_row, roll_row
 from pipemetal.plans.now import ShopNow, sheets_done, sheets_held
 from pipemetal.plans.rows import day_row, melt_row, pour_row
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 
-__all__ = ["written"]
+__all__ = ["as_planned", "with_cards", "written"]
 
 
 def written(
@@ -28,11 +37,12 @@ def written(
     now: ShopNow,
     settings: ShopSettings,
     density: Mapping[str, float],
+    again: set[str],
 ) -> record.Plan:
-    """The new plan's record: rows that did not change stay as they are."""
-    again = {m.alloy for m in made}
+    """The new plan's record: rows that did not change stay as they are. `again`: the alloys that are melted anew."""
+    laid = {m.alloy for m in made}
     held, old = sheets_held(now), {s.id: s for s in plan.sheets}
-    rows: list[record.CutSheet] = [s for s in plan.sheets if s.alloy not in again or s.id in held]
+    rows: list[record.CutSheet] = [s for s in plan.sheets if s.alloy not in laid or s.id in held]
     for m in made:
         rows += _sheet_rows(m, old, now, settings, density)
     lost = {u.blank for m in made for u in m.laid.unplaced}
@@ -61,7 +71,7 @@ def written(
         pipes_served=len(plan.pipes) - len(without),
         faults=_faults(made),
     )
-    return with_expected(with_areas(new), [m.chances for m in made], again)
+    return with_expected(with_areas(new), [m.chances for m in made], laid)
 
 
 def _pipe_of(plan: record.Plan, blank: str) -> str:
@@ -122,7 +132,73 @@ def _melts_and_pours(
     melts += new.values()
     past = [p for p in plan.pours if p.sheet in over]
     rest = [p for p in plan.pours if p.sheet not in over and p.alloy not in again]
-    return tuple(melts), (*past, *rest, *(pour_row(p, settings) for p in cast.pours))
+    before = {p.sheet: p for p in plan.pours}
+    return tuple(melts), (*past, *rest, *(_pour_row(p, before, cast, settings) for p in cast.pours))
+
+
+def _pour_row(pour: Pour, before: Mapping[str, record.Pour], cast: RestCast, settings: ShopSettings) -> record.Pour:
+    """The row of a pour; that of a sheet which did not change keeps its card."""
+    name = pour.order.sheet.id
+    if name in cast.as_before:
+        return replace(before[name], melt=pour.melt)
+    row = pour_row(pour, settings)
+    if pour.card is not None or pour.problem:
+        return row
+    old = before[name]
+    return replace(
+        row, card=old.card, problem=old.problem, left_kg=old.left_kg, beside=old.beside, warnings=old.warnings
+    )
+
+
+def as_planned(row: record.Pour, order: SheetOrder, target: Composition) -> Pour | None:
+    """The pour of a sheet to come as a plan has it, without its card; None where the sheet is another one now."""
+    now = (order.sheet.length_mm, order.sheet.width_mm, order.cast_start_mm, order.cast_end_mm)
+    was = (row.length_mm, row.width_mm, row.cast_start_mm, row.cast_end_mm)
+    known = row.card is not None and row.pour_window_c is not None and row.freezing is not None
+    if not known or row.sled != order.sled.name or not np.allclose(now, was, atol=1e-4):
+        return None
+    assert row.pour_window_c is not None and row.freezing is not None
+    density = solid_density_g_cm3(target)
+    skimmed_c = liquidus(target).temperature_c + SKIMMED_K
+    low_c, high_c = row.pour_window_c.try_low, row.pour_window_c.try_high
+    return Pour(
+        order,
+        None,
+        "",
+        row.charge_kg,
+        row.used_kg,
+        order.mass_kg(density, finished=False),
+        order.mass_kg(density, finished=True),
+        lift_after_s=row.freezing.lift_after_s,
+        pour_c=0.5 * (low_c + high_c),
+        pot_c=max(0.5 * (low_c + high_c), skimmed_c),
+        first_c=max(low_c, skimmed_c),
+    )
+
+
+def with_cards(
+    plan: record.Plan, names: Iterable[str], recipes: Mapping[str, Recipe], settings: ShopSettings, learned: Learned
+) -> record.Plan:
+    """The plan with the cards of some sheets by what is learned now: of sheets that are cast next, whatever their alloy."""
+    sheets = {s.id: s for s in plan.new_sheets}
+    wanted = {n for n in names if n in sheets}
+    pours = []
+    for p in plan.pours:
+        if p.sheet in wanted:
+            order = sheet_order(new_sheet_of(sheets[p.sheet], settings.sheets.trim_mm), settings)
+            made = pour_row(prepare_pour(order, recipes[p.alloy].target, settings, learned), settings)
+            if made.card is not None:
+                p = replace(
+                    p,
+                    card=made.card,
+                    charge_kg=made.charge_kg,
+                    used_kg=made.used_kg,
+                    left_kg=made.left_kg,
+                    problem="",
+                    beside=made.beside,
+                )
+        pours.append(p)
+    return replace(plan, pours=tuple(pours))
 
 
 def _last_day(plan: record.Plan, now: ShopNow) -> int:

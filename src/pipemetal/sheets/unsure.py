@@ -12,6 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -25,6 +26,8 @@ USUAL_WAVES_MM, WAVES_LN_SD = 0.014, 0.7
 ALONG_MM: Final = (120.0, 250.0, 500.0, 1000.0)
 ACROSS_MM: Final = (100.0, 250.0, 600.0)
 """Reaches of waves along and across that are weighed (estimates)."""
+EVEN_TO_MM: Final = 1.2
+"""Up to this thickness sheets wave alike; thicker ones wave more in proportion, as their push was uneven (estimate)."""
 BOWS_MM: Final = (0.007, 0.015, 0.03)
 """Bows across that are weighed (one standard deviation at the edge, estimates)."""
 LEVEL_MM, SLOPE_MM, CURVE_MM, TILT_MM = 1.0, 0.5, 0.05, 0.04
@@ -37,6 +40,9 @@ MOST_ROLLS: Final = 40
 """Waves are learned from at most so many rolls, evenly taken."""
 FEWEST_READINGS: Final = 4
 LEAST_WEIGHT: Final = 1e-3
+TRIED: Final = np.array(list(itertools.product(WAVES_MM, ALONG_MM, ACROSS_MM, BOWS_MM)))
+_known_logs: WeakKeyDictionary[ThicknessField, FloatArray] = WeakKeyDictionary()
+"""What each field says of the settings tried: a rack is looked at again whenever one sheet of it was measured."""
 
 
 @dataclass(frozen=True)
@@ -83,13 +89,15 @@ def waves_of(fields: Sequence[ThicknessField]) -> Waves:
     Sources: weights by the likelihood of all sheets together: Rasmussen & Williams 2006, Gaussian Processes for Machine
     Learning, section 5.4.1; the sizes tried are estimates.
     """
-    tried = np.array(list(itertools.product(WAVES_MM, ALONG_MM, ACROSS_MM, BOWS_MM)))
+    tried = TRIED
     logs = -0.5 * (np.log(tried[:, 0] / USUAL_WAVES_MM) / WAVES_LN_SD) ** 2
     gauged = [f for f in fields if reads_enough(f)]
     if len(gauged) > MOST_ROLLS:
         gauged = [gauged[round(k)] for k in np.linspace(0, len(gauged) - 1, MOST_ROLLS)]
     for field in gauged:
-        logs += _Solved(field, tried).logs
+        if field not in _known_logs:
+            _known_logs[field] = _Solved(field, tried).logs
+        logs += _known_logs[field]
     weights = np.exp(logs - logs.max())
     return Waves(tried, weights / weights.sum(), len(gauged))
 
@@ -118,6 +126,7 @@ class _Solved:
         self.field, self.tried = field, tried
         self.x, self.y = readings[:, 0], readings[:, 1]
         self.level = float(readings[:, 2].mean())
+        self.scale = max(1.0, self.level / EVEN_TO_MM)
         noise = field.gauge_sd_mm**2 + ROUNDED_MM**2
         covariance = self._covariance(self.x, self.y, self.x, self.y) + noise * np.eye(len(readings))
         self.inverse = np.linalg.inv(covariance)
@@ -141,11 +150,16 @@ class _Solved:
     def _covariance(self, xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray) -> FloatArray:
         (fixed_a, bow_a), (fixed_b, bow_b) = self._shapes(xa, ya), self._shapes(xb, yb)
         size, along, across, bow = (c[:, None, None] for c in self.tried.T)
+        size = self.scale * size
         far = ((xa[:, None] - xb[None, :]) / along) ** 2 + ((ya[:, None] - yb[None, :]) / across) ** 2
         found: FloatArray = size**2 * np.exp(-0.5 * far) + bow**2 * np.outer(bow_a, bow_b) + fixed_a.T @ fixed_b
         return found
 
     def _own_variance(self, x: FloatArray, y: FloatArray) -> FloatArray:
         fixed, bow = self._shapes(x, y)
-        found: FloatArray = self.tried[:, :1] ** 2 + np.square(self.tried[:, 3:] * bow) + np.square(fixed).sum(axis=0)
+        found: FloatArray = (
+            np.square(self.scale * self.tried[:, :1])
+            + np.square(self.tried[:, 3:] * bow)
+            + np.square(fixed).sum(axis=0)
+        )
         return found
