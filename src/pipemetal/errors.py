@@ -45,6 +45,7 @@ __all__ = [
     "SheetError",
     "SoundError",
     "UnitError",
+    "allowed_text",
     "near",
     "some_listed",
 ]
@@ -82,13 +83,17 @@ def _unit_of(unit: str, field: str = "") -> Unit:
     return _UNITS.get(unit) or _UNITS.get(field.rpartition("_")[2], "")
 
 
-def _limits_text(limits: tuple[float, float], unit: str) -> Text:
-    """The least and the greatest that may stand somewhere."""
+def allowed_text(low: float, high: float, unit: str = "") -> Text:
+    """The least and the greatest that may stand somewhere, in words.
+
+    >>> print(allowed_text(0.5, 2000.0, "kg"))
+    0.5 to 2000 kg
+    """
     known = _unit_of(unit)
-    low, high = Amount.short(float(limits[0]), known, bare=True), Amount.short(float(limits[1]), known)
+    least, most = Amount.short(float(low), known, bare=True), Amount.short(float(high), known)
     if known or not unit:
-        return Text("{low} to {high}", low=low, high=high)
-    return Text("{low} to {high} {unit}", low=low, high=high, unit=unit)
+        return Text("{low} to {high}", low=least, high=most)
+    return Text("{low} to {high} {unit}", low=least, high=most, unit=unit)
 
 
 def _limits_of(
@@ -191,7 +196,7 @@ class InputError(PipemetalError, ValueError):
         if not nearest and isinstance(value, str) and ", " in allowed and value not in allowed.split(", "):
             self.nearest = near(value, allowed.split(", "))
         if self.limits and not allowed:
-            self.allowed = _limits_text(self.limits, self.unit)
+            self.allowed = allowed_text(*self.limits, self.unit)
         super().__init__(problem)
 
     def __str__(self) -> str:

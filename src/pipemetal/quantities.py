@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from pipemetal.errors import InputError
+from pipemetal.errors import InputError, allowed_text
 
-__all__ = ["CAST", "HEARD", "LOT", "MELT", "READING", "ROLL", "Quantity", "allowed_text", "unit_of"]
+__all__ = ["CAST", "HEARD", "LOT", "MELT", "READING", "ROLL", "Quantity", "unit_of"]
 
 _UNITS: Final = {
     "mm": "mm",
@@ -83,15 +83,6 @@ class Quantity:
             name = field or self.name
             raise error("is out of range", field=name, value=value, limits=(*self.limits, self.unit), where=where)
         return value
-
-
-def allowed_text(low: float, high: float, unit: str = "") -> str:
-    """Two limits in words.
-
-    >>> allowed_text(0.5, 2000.0, "kg")
-    '0.5 to 2000 kg'
-    """
-    return f"{low:g} to {high:g} {unit}".rstrip()
 
 
 def _named(*quantities: Quantity) -> Mapping[str, Quantity]:

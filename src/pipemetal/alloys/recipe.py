@@ -72,7 +72,10 @@ class Recipe:
         most = math.fsum(self.window(element)[1] for element in ELEMENTS)
         if least > 100.0 + _EDGE_WT_PCT or most < 100.0 - _EDGE_WT_PCT:
             raise AlloyError(
-                "cannot add up to 100", field="windows_wt_pct", value=f"{least:g} to {most:g} % in all", where=where
+                "cannot add up to 100",
+                field="windows_wt_pct",
+                value=Text("{low} to {high} % in all", low=Amount.short(least), high=Amount.short(most)),
+                where=where,
             )
         missed = self.misses(self.target)
         if missed:

@@ -12,9 +12,9 @@ from pathlib import Path
 from pipemetal.alloys.composition import Composition
 from pipemetal.casting.log import VERDICTS, LoggedCast
 from pipemetal.casting.model import Sled
-from pipemetal.errors import InputError
+from pipemetal.errors import InputError, allowed_text
 from pipemetal.files.csv_table import CsvRow, CsvTable, csv_table_of, read_csv
-from pipemetal.quantities import CAST, allowed_text
+from pipemetal.quantities import CAST
 from pipemetal.texts import Text, joined
 
 __all__ = ["LOG_COLUMNS", "OPTIONAL", "REQUIRED", "cast_of_row", "log_of", "log_text", "read_log"]

@@ -11,7 +11,7 @@ from types import EllipsisType
 from typing import Final, TypeVar
 
 from pipemetal import units
-from pipemetal.errors import FileFormatError, InputError, near
+from pipemetal.errors import FileFormatError, InputError, allowed_text, near
 from pipemetal.files.missing import no_such_file
 from pipemetal.files.plain import hidden_mark
 from pipemetal.quantities import Quantity, unit_of
@@ -240,16 +240,16 @@ class TomlTable:
         """A number between two limits, in the unit that its key names."""
         if not isinstance(default, EllipsisType) and self._take(key) is None:
             return default
-        value = self._required(key, f"{low:g} to {high:g}")
+        value = self._required(key, allowed_text(low, high))
         return self._within(key, self._parsed(key, value, units.parse_number, _some_number(low, high)), low, high)
 
     def whole(self, key: str, low: int, high: int, default: T | EllipsisType = ...) -> int | T:
         """A whole number between two limits."""
         if not isinstance(default, EllipsisType) and self._take(key) is None:
             return default
-        value = self._required(key, f"{low} to {high}")
+        value = self._required(key, allowed_text(low, high))
         if isinstance(value, bool) or not isinstance(value, int):
-            raise self.error("is not a whole number", key, value, Text("{low} to {high}", low=low, high=high))
+            raise self.error("is not a whole number", key, value, allowed_text(low, high))
         if not low <= value <= high:
             raise self.out_of_range(key, value, low, high)
         return value

@@ -87,7 +87,9 @@ def _weighs(log: LoggedCast, thick_mm: float, used_kg: float, how: str, left_kg:
         ),
         field="leftover_kg",
         value=log.leftover_kg,
-        allowed=f"{low:.1f} to {high:.1f} kg; if it was so, enter the readings"
-        if how != "read"
-        else f"{low:.1f} to {high:.1f} kg",
+        allowed=Text(
+            "{low} to {high}" if how == "read" else "{low} to {high}; if it was so, enter the readings",
+            low=Amount(low, "kg", 1, bare=True),
+            high=Amount(high, "kg", 1),
+        ),
     )
