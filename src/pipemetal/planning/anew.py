@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from pipemetal.layout.chance import chances_of
+from pipemetal.layout.limits import least_seconds
 from pipemetal.layout.plan import NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.solve import solve
@@ -110,7 +111,7 @@ def _into_gaps(
     if not free:
         return kept, loose
     part = replace(problem, blanks=loose, rolls=free, castable=None)
-    found = solve(part, seconds=max(seconds, LEAST_SECONDS), seed=1)
+    found = solve(part, seconds=max(seconds, LEAST_SECONDS, least_seconds(part)), seed=1)
     unsure = set(found.unsure)
     chances = chances_of(part, found)
     laid = tuple(p for p in found.placements if p.blank not in unsure or chances.of(p.blank) >= GOOD_ENOUGH)
@@ -146,7 +147,7 @@ def _onto_new_sheets(
         stay = tuple(p for p in kept if p.roll not in names)
         moved = tuple(rest.blanks[p.blank] for p in kept if p.roll in names)
         part = replace(rest.problem, blanks=(*loose, *moved), rolls=())
-        found = solve(part, seconds=max(seconds / len(ways), LEAST_SECONDS), seed=1)
+        found = solve(part, seconds=max(seconds / len(ways), LEAST_SECONDS, least_seconds(part)), seed=1)
         found = renamed(thick_end_first(part, found), rest)
         sheets = (*(s for s in rest.sheets if s.id not in names), *found.new_sheets)
         cost = sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in sheets) + MOVE_COSTS_MM2 * len(moved)

@@ -13,6 +13,7 @@ import numpy as np
 
 from pipemetal.layout.chance import Chances, Drawn, chances_of
 from pipemetal.layout.hand import ByHand
+from pipemetal.layout.limits import least_seconds
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.layout.search import SolverSettings
@@ -102,6 +103,7 @@ def lay_whole(rest: Rest, kept: Sequence[Placement], seconds: float) -> Laid | N
     )
     rolls = {r.id for r in part.rolls}
     start = layout_of([p for p in kept if p.roll in rolls and p.blank not in stay])
+    seconds = max(seconds, least_seconds(part))  # thousands of blanks are laid all the same
     found = solve(part, seconds=seconds, seed=1, hand=ByHand(start=start), settings=RACK_IS_THERE)
     found = renamed(thick_end_first(part, found), rest, rest.loose_sheets)
     return Laid((*fixed, *found.placements), (*held_sheets, *found.new_sheets), found.unplaced)
