@@ -158,3 +158,20 @@ def test_nothing_to_place_is_no_trouble() -> None:
 def test_a_budget_that_cannot_be_is_refused(budget: dict[str, float]) -> None:
     with pytest.raises(LayoutError):
         solve(LayoutProblem((), ()), **budget)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("objective", ["consumed", "opened"])
+def test_filling_and_sharing_keep_to_the_moves_asked_and_give_the_same_plan(objective: str) -> None:
+    rng = np.random.default_rng(3)
+    rolls = tuple(
+        LayoutRoll(f"R{k}", "A", 1500.0, 600.0, 15.0, (0.0, 1500.0), np.array([[1.1, 0.9]])) for k in range(9)
+    )
+    blanks = tuple(
+        Blank(f"B{k}", "body", "A", float(rng.uniform(90, 420)), float(rng.uniform(40, 260)), t, t, 0.04)
+        for k, t in enumerate(rng.uniform(0.94, 1.06, 120))
+    )
+    p = LayoutProblem(blanks, rolls)
+    plans = [solve(p, iterations=6_000, settings=SolverSettings(objective=objective, workers=w)) for w in (1, 2)]
+    assert plans[0].placements == plans[1].placements
+    assert plans[0].iterations <= 2 * 6_000 + 10_000
+    assert not verify(p, plans[0])

@@ -95,8 +95,6 @@ def variants(
     """
     from pipemetal.executor import executor_for
     from pipemetal.files.organ_file import read_organ
-    from pipemetal.files.variants_file import read_variants
-    from pipemetal.planning.choices import choices
     from pipemetal.planning.learning import Learned
     from pipemetal.planning.variants import Case
 
@@ -117,37 +115,47 @@ def variants(
         iterations,
         seed,
     )
-    if vary_path is None:
-        cases = [base.changed(change) for change in choices(settings)]
-    else:
-        cases = [base, *(base.changed(change) for change in read_variants(vary_path, stock.recipes, settings))]
+    cases = _cases(base, vary_path)
     work = functools.partial(plan_case, out=out, replace=may_replace(), prices=settings)
     with Watch("planning variants", quiet=as_json) as watch:
         found, failed = _planned(cases, work, executor_for(workers, cluster), watch)
     rows = [(cases[index].name, found[index]) for index in sorted(found)]
     if three and out is not None and rows:
-        from pipemetal.documents.choices_page import choices_page
+        _write_page(base, rows, out)
+    _show(rows, failed, base, len(cases), three, as_json)
+    click.get_current_context().exit(1 if failed else 0)
 
-        names = [name for name, _ in rows]
-        page = choices_page(base.organ.name, names, figure_rows([row for _, row in rows], settings.currency))
-        write(out / "choices.html", page)
+
+def _cases(base: Case, vary_path: Path | None) -> list[Case]:
+    """The three choices, or the shop as it is and its variants."""
+    from pipemetal.files.variants_file import read_variants
+    from pipemetal.planning.choices import choices
+
+    if vary_path is None:
+        return [base.changed(change) for change in choices(base.settings)]
+    return [base, *(base.changed(change) for change in read_variants(vary_path, base.recipes, base.settings))]
+
+
+def _write_page(base: Case, rows: Sequence[tuple[str, Row]], out: Path) -> None:
+    from pipemetal.documents.choices_page import choices_page
+
+    figures = figure_rows([row for _, row in rows])
+    write(out / "choices.html", choices_page(base.organ.name, [name for name, _ in rows], figures, base.settings))
+
+
+def _show(
+    rows: list[tuple[str, Row]], failed: dict[str, str], base: Case, asked: int, three: bool, as_json: bool
+) -> None:
+    settings = base.settings
+    notes = _notes(failed, asked - len(rows), base.iterations is not None)
     if as_json:
-        print_json(
-            {
-                "settings_from": settings.source,
-                "variants": [
-                    {"name": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)} for name, (f, w) in rows
-                ],
-                "not_planned": failed,
-            }
-        )
+        found = [{"name": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)} for name, (f, w) in rows]
+        print_json({"settings_from": settings.source, "variants": found, "not_planned": failed})
     elif three:
-        _print_choices(rows, _notes(failed, len(cases) - len(rows), bool(iterations)), settings.currency)
+        _print_choices(rows, notes, settings.currency)
     else:
-        notes = _notes(failed, len(cases) - len(rows), bool(iterations))
         notes.insert(-1, f"Settings: {settings.source}, changed by each variant.")
         _print([(name, figures) for name, (figures, _) in rows], notes, settings.currency)
-    click.get_current_context().exit(1 if failed else 0)
 
 
 def _planned(
@@ -191,8 +199,8 @@ def _notes(failed: dict[str, str], missing: int, counted: bool) -> list[str]:
     return notes
 
 
-def figure_rows(rows: Sequence[Row], currency: str) -> list[tuple[str, list[str]]]:
-    """What a foreman weighs, a row each: its name, and its value in every plan."""
+def figure_rows(rows: Sequence[Row]) -> list[tuple[str, list[str]]]:
+    """What a foreman weighs, a row each: its name (a place for the currency in it), and its value in every plan."""
     shown: list[tuple[str, Callable[[Figures, Work], str]]] = [
         ("pipes served", lambda f, w: f"{f.pipes_served} of {f.pipes}"),
         ("pipes expected to fit", lambda f, w: f"{w.pipes_expected:.0f}"),
@@ -208,19 +216,17 @@ def figure_rows(rows: Sequence[Row], currency: str) -> list[tuple[str, list[str]
         ("remelt, kg", lambda f, w: f"{f.remelt_kg:.0f}"),
         ("lost, kg", lambda f, w: f"{f.lost_kg:.1f}"),
         ("hours of casting and taking down", lambda f, w: f"{w.hours:.1f}"),
-        (f"work, {currency}", lambda f, w: f"{w.cost:.0f}"),
-        (f"metal, {currency}", lambda f, w: f"{f.cost:.0f}"),
-        (f"metal and work, {currency}", lambda f, w: f"{f.cost + w.cost:.0f}"),
+        ("work, {currency}", lambda f, w: f"{w.cost:.0f}"),
+        ("metal, {currency}", lambda f, w: f"{f.cost:.0f}"),
+        ("metal and work, {currency}", lambda f, w: f"{f.cost + w.cost:.0f}"),
     ]
     return [(name, [value(*row) for row in rows]) for name, value in shown]
 
 
 def _print_choices(rows: Sequence[tuple[str, Row]], notes: list[str], currency: str) -> None:
     """The plans as columns, a figure a row."""
-    values = figure_rows([row for _, row in rows], currency)
-    print_table(
-        "Three plans to choose from", ["", *(name for name, _ in rows)], [(name, *row) for name, row in values], notes
-    )
+    lines = [(name.format(currency=currency), *values) for name, values in figure_rows([row for _, row in rows])]
+    print_table("Three plans to choose from", ["", *(name for name, _ in rows)], lines, notes)
 
 
 def _print(rows: list[tuple[str, Figures]], notes: list[str], currency: str) -> None:

@@ -23,7 +23,7 @@ from pipemetal.layout.shelf import piece_of
 from pipemetal.layout.windows import find_slots, sheet_table
 from pipemetal.sheets.field import FloatArray
 
-__all__ = ["Bound", "area_bound_mm2", "lower_bound", "merged_windows"]
+__all__ = ["Bound", "area_bound_mm2", "consumed_bound_mm2", "lower_bound", "merged_windows"]
 
 CELL_MM = 100.0
 # Sub-intervals of a window, about this long: shorter is tighter and slower.
@@ -60,14 +60,49 @@ def area_bound_mm2(blanks: Iterable[Blank]) -> float:
     return math.fsum(b.area_mm2() for b in blanks)
 
 
+def consumed_bound_mm2(problem: LayoutProblem, blanks: Iterable[Blank]) -> float:
+    """Metal that no plan of a problem which serves these blanks can consume less than: their area, and the kerf beside each.
+
+    At every x where blanks lie, their widths and a kerf for each fit into the sheet's width W and one kerf more; so all of them
+    together take W / (W + kerf) of what they cover with their kerfs. A credited strip begins a kerf from the blanks. Blanks of
+    another shape than a rectangle count by their true area.
+
+    >>> p = LayoutProblem((), (LayoutRoll("R", "A", 1030.0, 530.0, 15.0, (0.0, 1030.0), np.ones((1, 2))),), None, 2.0)
+    >>> round(consumed_bound_mm2(p, [Blank("C1", "body", "A", 1000.0, 99.0, 1.0, 1.0, 0.06)]))
+    100598
+    """
+    mine: dict[str, list[Blank]] = {}
+    for blank in blanks:
+        mine.setdefault(blank.alloy, []).append(blank)
+    return math.fsum(max(area_bound_mm2(some), _kerfs_and_all(problem, alloy, some)) for alloy, some in mine.items())
+
+
+def _kerfs_and_all(problem: LayoutProblem, alloy: str, blanks: Sequence[Blank]) -> float:
+    castable, kerf = problem.castable, problem.kerf_mm
+    widths = [r.width_mm - 2.0 * r.trim_mm for r in problem.rolls if r.alloy == alloy]
+    if castable is not None and (castable.alloys is None or alloy in castable.alloys):
+        widths.append(castable.min_width_mm - 2.0 * castable.trim_mm)
+    if not widths:
+        return 0.0
+    covered = math.fsum(b.area_mm2() + kerf * _least_side_along(b) for b in blanks)
+    return covered * min(widths) / (min(widths) + kerf) * (1.0 - ROUNDING)
+
+
+def _least_side_along(blank: Blank) -> float:
+    """The shortest side that may lie along the sheet; none for a shape whose kerf is not reckoned."""
+    if blank.sector is not None or blank.outline is not None:
+        return 0.0
+    return min(blank.length_mm if turn in (0, 180) else blank.width_mm for turn in blank.turns_deg)
+
+
 def lower_bound(
     problem: LayoutProblem, *, served: Sequence[str] | None = None, applies_to: str = "opened", seconds: float = 10.0
 ) -> Bound:
     """Metal that no plan which serves these blanks can go below.
 
     Arguments: `served`: ids of the blanks that the plan serves (all of them where it is None). `applies_to`
-    "opened": whole sheets inside the trim; "consumed": useful remnants taken off, for which only the area holds.
-    `seconds`: limit of the linear programmes. Where sheets may be cast their windows are open, and only the area holds.
+    "opened": whole sheets inside the trim; "consumed": useful remnants taken off, for which only the area and the kerfs hold.
+    `seconds`: limit of the linear programmes. Where sheets may be cast their windows are open, and only area and kerfs hold.
     The value is a dual bound (weak duality, computed from the multipliers in exact sign), less a rounding allowance.
     Sources: dual feasible functions: Fekete & Schepers 2001, Math. Program. 91, 11; Clautiaux, Alves & Valerio de
     Carvalho 2010, Ann. Oper. Res. 179, 317.
@@ -78,9 +113,9 @@ def lower_bound(
     """
     wanted = None if served is None else set(served)
     blanks = [b for b in problem.blanks if wanted is None or b.id in wanted]
-    area = area_bound_mm2(blanks)
     if applies_to != "opened" or problem.castable is not None or not problem.rolls or not blanks:
-        return Bound(area, "area of the blanks", applies_to)
+        area, found = area_bound_mm2(blanks), consumed_bound_mm2(problem, blanks)
+        return Bound(found, "blanks and their kerfs" if found > area else "area of the blanks", applies_to)
     alloys = sorted({b.alloy for b in blanks})
     workers = min(WORKERS, len(alloys))
 

@@ -30,7 +30,7 @@ OPEN_FOR_TWO = 8
 QUICK_FROM, QUICK_TO, LONG_TO = 0.04, 0.14, 0.75
 LEAST_MOVES, MOST_MOVES = 60, 10_000
 # Then, until this share, a few sheets of the best plan are emptied and filled anew, again and again.
-PARTS_TO = 0.92
+PARTS_TO = 0.86
 PARTS, LEAST_PART_MOVES, MOST_PART_MOVES = 20, 1500, 8000
 LEAST_EMPTIED, MOST_EMPTIED = 2, 4
 NOISE = 0.3

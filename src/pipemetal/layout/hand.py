@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipemetal.errors import LayoutError
+from pipemetal.layout.bound import consumed_bound_mm2
 from pipemetal.layout.chance import unsure_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
@@ -161,7 +162,7 @@ def swapped(problem: LayoutProblem, plan: LayoutPlan, one: str, other: str) -> L
 def _with(problem: LayoutProblem, plan: LayoutPlan, placements: tuple[Placement, ...]) -> LayoutPlan:
     placed = {p.blank for p in placements}
     totals = totals_of(problem, placements, plan.new_sheets)
-    bound = sum(b.area_mm2() for b in problem.blanks if b.id in placed)
+    bound = consumed_bound_mm2(problem, (b for b in problem.blanks if b.id in placed))
     gap = (totals.consumed_mm2 / bound - 1.0) * 100.0 if bound > 0.0 else 0.0
     return replace(
         plan,

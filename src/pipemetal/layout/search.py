@@ -135,8 +135,8 @@ class Search:
         self.adopt(places)
 
     def take_over(self, other: Search) -> None:
-        """Goes on from the plan of another search of the same shelf, where it is better."""
-        if float(other.best_cost[0]) < float(self.best_cost[0]):
+        """While sheets are filled: goes on from the plan of another search of the same shelf, where it is better."""
+        if self._filler is not None and float(other.best_cost[0]) < float(self.best_cost[0]):
             state = self.shelf.empty(self._seed)
             state.at[:], state.corner[:] = other.best_at, other.best_corner
             self._try(state)

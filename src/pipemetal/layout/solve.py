@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from pipemetal.errors import LayoutError
-from pipemetal.layout.bound import area_bound_mm2
+from pipemetal.layout.bound import consumed_bound_mm2
 from pipemetal.layout.budget import Budget, Progress, ShouldStop, budget_of
 from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
@@ -40,7 +40,7 @@ START_SHARE = 0.2
 # After these shares the price of a miss is set anew.
 PRICED_AT = (0.5, 0.62, 0.74, 0.86)
 # After these shares the searches of an alloy alone go on from the better plan of the two.
-SHARED_AT = (0.6, 0.68, 0.76, 0.84, 0.92)
+SHARED_AT = (0.6, 0.68, 0.76, 0.84)
 # Blanks that lose all sure places to others are given places this sure, the surest first.
 AT_LAST = (0.8, 0.6, 0.0)
 # For blanks that then find no place so many moves are made, as at this share of the budget: a place is worth metal.
@@ -359,7 +359,7 @@ def _plan(
     lost = [b for b in problem.blanks if b.id not in placed]
     unplaced = reasons_for(problem, lost, len(new_sheets))
     totals = totals_of(problem, placements, new_sheets)
-    bound = area_bound_mm2(served)
+    bound = consumed_bound_mm2(problem, served)
     gap = (totals.consumed_mm2 / bound - 1.0) * 100.0 if bound > 0.0 else 0.0
     return LayoutPlan(
         tuple(placements),

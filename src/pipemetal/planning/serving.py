@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+from pipemetal.layout.bound import consumed_bound_mm2
 from pipemetal.layout.plan import LayoutPlan, Unplaced
 from pipemetal.layout.problem import LayoutProblem
 from pipemetal.layout.reasons import never_served
@@ -58,7 +59,7 @@ def _without(problem: LayoutProblem, found: LayoutPlan, lost: Mapping[str, Unpla
         return replace(found, unplaced=unplaced)
     totals = totals_of(problem, placements, sheets)
     served = {p.blank for p in placements}
-    bound = sum(b.area_mm2() for b in problem.blanks if b.id in served)
+    bound = consumed_bound_mm2(problem, (b for b in problem.blanks if b.id in served))
     return replace(
         found,
         placements=placements,
