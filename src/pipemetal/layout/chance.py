@@ -9,6 +9,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -162,16 +163,22 @@ def looked_at(
     if blank.sector is None and blank.outline is None:
         x, y = (part.ravel() for part in np.meshgrid(xs, ys))
     else:
-        corners = np.array(shape_on_sheet(blank, p).exterior.coords[:-1])
-        # the sharp corners, where both arcs end, and the reach of the shape are always among them
-        half, ends = len(corners) // 2, [*corners.argmin(axis=0), *corners.argmax(axis=0)]
-        some = [*range(0, len(corners), max(1, len(corners) // MOST_CORNERS)), half - 1, half, len(corners) - 1, *ends]
-        corners = corners[np.unique(some)]
+        corners = _corners(blank, p.turn_deg) + np.array([p.x_mm, p.y_mm])
         middle = np.full(len(xs), (p.y_mm + y1) / 2.0)
         x, y = np.concatenate([corners[:, 0], xs]), np.concatenate([corners[:, 1], middle])
     along = {0: x - p.x_mm, 180: x1 - x}.get(p.turn_deg, np.zeros_like(x))
     wanted = blank.mouth_thickness_mm + (blank.top_thickness_mm - blank.mouth_thickness_mm) * along / blank.length_mm
     return x, y, wanted
+
+
+@lru_cache(4096)
+def _corners(blank: Blank, turn_deg: int) -> FloatArray:
+    """Corners of a blank's true shape that tell where it reaches, from the least corner of its box: shape (corners, 2)."""
+    corners = np.array(shape_on_sheet(blank, Placement(blank.id, "", 0.0, 0.0, turn_deg)).exterior.coords[:-1])
+    # the sharp corners, where both arcs end, and the reach of the shape are always among them
+    half, ends = len(corners) // 2, [*corners.argmin(axis=0), *corners.argmax(axis=0)]
+    some = [*range(0, len(corners), max(1, len(corners) // MOST_CORNERS)), half - 1, half, len(corners) - 1, *ends]
+    return np.asarray(corners[np.unique(some)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,7 +201,8 @@ class Drawn:
         white = rng.standard_normal((len(lines), len(stations), DRAWINGS), dtype=np.float32)
         along = _root(stations, roll.error_reach_mm[0])
         across = _root(lines, roll.error_reach_mm[1])
-        smooth = np.einsum("lm,mkd->lkd", across, np.einsum("sk,mkd->msd", along, white, optimize=True), optimize=True)
+        # by plain loops: so small products are split among threads at ten times the cost
+        smooth = np.einsum("lm,mkd->lkd", across, np.einsum("sk,mkd->msd", along, white))
         tails = AS_NORMAL * np.sqrt(FREEDOM / rng.chisquare(FREEDOM, DRAWINGS)).astype(np.float32)
         return cls(stations, lines, metal + roll.error_mm[:, :, None].astype(np.float32) * smooth * tails)
 

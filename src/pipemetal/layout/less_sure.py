@@ -18,6 +18,7 @@ __all__ = ["LESS_SURE", "with_some_place"]
 
 LESS_SURE: Final = (0.9, 0.8, 0.6, 0.0)
 """Where nothing as sure as wanted serves a blank, places this sure are looked for, the surest first."""
+ROLLS_AT_ONCE: Final = 5
 
 
 def with_some_place(pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], problem: LayoutProblem) -> list[Piece]:
@@ -46,8 +47,7 @@ def _without_place(
 ) -> list[int]:
     """The pieces among some that no roll serves as surely as wanted, and that may not be cast."""
     held = [guarded(pieces[k], problem.blanks, problem) for k in among]
-    starts, _ = find_slots(held, sheet_table(rolls), problem.kerf_mm)
-    some = [bool(row.any()) for row in (np.diff(starts) > 0).reshape(len(held), len(rolls))]
+    some = _served(held, rolls, problem.kerf_mm)
     castable = problem.castable
     if castable is None:
         return [k for k, serves in zip(among, some, strict=True) if not serves]
@@ -58,3 +58,17 @@ def _without_place(
         for k, piece, serves in zip(among, held, some, strict=True)
         if not serves and not (may_cast and profile_of_piece(piece.as_cast, castable) is not None)
     ]
+
+
+def _served(pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], kerf_mm: float) -> list[bool]:
+    """Whether some roll serves each piece; some rolls at a time, for most pieces are served by the first few."""
+    some = [False] * len(pieces)
+    for first in range(0, len(rolls), ROLLS_AT_ONCE):
+        left = [k for k, served in enumerate(some) if not served]
+        if not left:
+            break
+        part = rolls[first : first + ROLLS_AT_ONCE]
+        starts, _ = find_slots([pieces[k] for k in left], sheet_table(part), kerf_mm)
+        for k, row in zip(left, (np.diff(starts) > 0).reshape(len(left), len(part)), strict=True):
+            some[k] = bool(row.any())
+    return some

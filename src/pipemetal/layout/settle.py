@@ -54,14 +54,18 @@ def _settled_on(
     off = {n: errors_off(blanks[n], places[n], field) for n in names if n not in pinned}
     for n in sorted((n for n in off if off[n] < SURE_ENOUGH), key=lambda n: off[n]):
         k = names.index(n)
-        for axis in (0, 1) * ROUNDS:
-            low, high = _gap(boxes, k, axis, use, kerf_mm + SLACK_MM)
-            best, room = places[n], off[n]
-            for by in np.linspace(low, high, STEPS) if high > low else ():
-                moved = _moved(places[n], axis, float(by))
-                if (found := errors_off(blanks[n], moved, field)) > room + 1e-6:
-                    best, room = moved, found
-            places[n], off[n], boxes[k] = best, room, _box(blanks[n], best)
+        for _ in range(ROUNDS):
+            before = places[n]
+            for axis in (0, 1):
+                low, high = _gap(boxes, k, axis, use, kerf_mm + SLACK_MM)
+                best, room = places[n], off[n]
+                for by in np.linspace(low, high, STEPS) if high > low else ():
+                    moved = _moved(places[n], axis, float(by))
+                    if (found := errors_off(blanks[n], moved, field)) > room + 1e-6:
+                        best, room = moved, found
+                places[n], off[n], boxes[k] = best, room, _box(blanks[n], best)
+            if places[n] is before:
+                break
     return places
 
 

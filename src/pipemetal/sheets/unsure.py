@@ -15,6 +15,7 @@ from typing import Final
 from weakref import WeakKeyDictionary
 
 import numpy as np
+import numpy.typing as npt
 
 from pipemetal.sheets.field import FloatArray, ThicknessField
 
@@ -43,6 +44,10 @@ LEAST_WEIGHT: Final = 1e-3
 TRIED: Final = np.array(list(itertools.product(WAVES_MM, ALONG_MM, ACROSS_MM, BOWS_MM)))
 _known_logs: WeakKeyDictionary[ThicknessField, FloatArray] = WeakKeyDictionary()
 """What each field says of the settings tried: a rack is looked at again whenever one sheet of it was measured."""
+APART: Final = 2
+"""Nodes so many apart tell how far an error hangs together."""
+LEAST_ALIKE, MOST_ALIKE = 0.05, 0.98
+IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -108,12 +113,36 @@ def error_of(field: ThicknessField, waves: Waves) -> FieldError:
         return FieldError(field.standard_error_mm, waves.reach_mm)
     some = waves.weights > LEAST_WEIGHT * waves.weights.max()
     weights = waves.weights[some] / waves.weights[some].sum()
+    solved, shape = _Solved(field, waves.tried[some]), field.thickness_mm.shape
     x, y = (a.ravel() for a in np.meshgrid(field.stations_mm, field.lines_mm))
-    solved = _Solved(field, waves.tried[some])
-    mean, variance = solved.at(x, y)
-    off = mean - field.thickness_mm.ravel()[None, :]
-    square = weights @ (variance + off**2)
-    return FieldError(np.sqrt(square).reshape(field.thickness_mm.shape), waves.reach_mm)
+    at = solved.at(x, y)
+    square = weights @ (at.variance + (at.mean - field.thickness_mm.ravel()) ** 2)
+    sd = np.sqrt(square).reshape(shape)
+    reach = list(waves.reach_mm)
+    number = np.arange(sd.size).reshape(shape)
+    for axis, places in ((0, field.stations_mm), (1, field.lines_mm)):
+        apart = min(APART, len(places) - 1)
+        if apart > 0:
+            pairs = (number[:, :-apart], number[:, apart:]) if axis == 0 else (number[:-apart], number[apart:])
+            first, second = (p.ravel() for p in pairs)
+            off = (at.mean[:, n] - field.thickness_mm.ravel()[n] for n in (first, second))
+            both = weights @ (solved.between(at, first, second) + np.prod(list(off), axis=0))
+            alike = float(both.sum() / max((sd.ravel()[first] * sd.ravel()[second]).sum(), 1e-12))
+            lag = float(np.mean(places[apart:] - places[:-apart]))
+            reach[axis] = lag / math.sqrt(-2.0 * math.log(min(max(alike, LEAST_ALIKE), MOST_ALIKE)))
+    return FieldError(sd, (reach[0], reach[1]))
+
+
+@dataclass(frozen=True, eq=False)
+class _At:
+    """What readings say of places: mean and variance of the metal, shape (settings, places), and what led to them."""
+
+    x: FloatArray
+    y: FloatArray
+    mean: FloatArray
+    variance: FloatArray
+    across: FloatArray
+    told: FloatArray
 
 
 class _Solved:
@@ -134,13 +163,23 @@ class _Solved:
         self.weights = self.inverse @ self.t
         self.logs = -0.5 * (np.linalg.slogdet(covariance)[1] + self.weights @ self.t)
 
-    def at(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Mean and variance of the metal at places, shape (settings, places)."""
+    def at(self, x: FloatArray, y: FloatArray) -> _At:
+        """What the readings say of places."""
         across = self._covariance(x, y, self.x, self.y)
         mean = self.level + np.einsum("cpn,cn->cp", across, self.weights)
-        own = self._own_variance(x, y)
-        variance = own - np.einsum("cpn,cpn->cp", across @ self.inverse, across)
-        return mean, np.maximum(variance, 0.0)
+        told = across @ self.inverse
+        variance = self._own_variance(x, y) - np.einsum("cpn,cpn->cp", told, across)
+        return _At(x, y, mean, np.maximum(variance, 0.0), across, told)
+
+    def between(self, at: _At, first: IntArray, second: IntArray) -> FloatArray:
+        """What the errors of two places each have in common (covariance): shape (settings, pairs)."""
+        fixed, bowed = self._shapes(at.x, at.y)
+        size, along, across, bow = self.tried.T[:, :, None]
+        far = ((at.x[first] - at.x[second]) / along) ** 2 + ((at.y[first] - at.y[second]) / across) ** 2
+        own = size**2 * np.exp(-0.5 * far) + bow**2 * bowed[first] * bowed[second]
+        own = own + (fixed[:, first] * fixed[:, second]).sum(axis=0)
+        found: FloatArray = own - np.einsum("cpn,cpn->cp", at.told[:, first], at.across[:, second])
+        return found
 
     def _shapes(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         u, v = 2.0 * x / self.field.length_mm - 1.0, 2.0 * y / self.field.width_mm - 1.0
