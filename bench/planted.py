@@ -23,7 +23,7 @@ from pipemetal.layout.verify import verify
 
 KERF_MM = 1.0
 TRIM_MM = 15.0
-ALLOYS = "AB"
+ALLOYS = "ABCD"
 
 
 def random_roll(rng: np.random.Generator, name: str) -> LayoutRoll:
@@ -134,7 +134,8 @@ def blank_at(rng: np.random.Generator, name: str, roll: LayoutRoll, box: Box, ti
 
 def run(blanks: int, seed: int, options: argparse.Namespace) -> None:
     """Lay one problem and print what it takes over the planted least."""
-    problem, plan = planted(blanks, seed, tightness=options.tightness, depths=options.depths, alloys=options.alloys)
+    alloys = max(options.alloys, 4 if blanks > 5000 else 1)
+    problem, plan = planted(blanks, seed, tightness=options.tightness, depths=options.depths, alloys=alloys)
     faults = verify(problem, plan)
     assert not faults, faults[:3]
     begun, complete = time.perf_counter(), [0.0]
@@ -148,7 +149,7 @@ def run(blanks: int, seed: int, options: argparse.Namespace) -> None:
     worked = time.process_time()
     found = solve(problem, seconds=seconds, iterations=options.iterations, seed=seed, progress=watch, settings=settings)
     took, worked = time.perf_counter() - begun, time.process_time() - worked
-    kind = f"tolerances x {options.tightness:g}, {'depths' if options.depths else 'halved'}, alloys {options.alloys}"
+    kind = f"tolerances x {options.tightness:g}, {'depths' if options.depths else 'halved'}, alloys {alloys}"
     used, over, opened = found.consumed_mm2, found.consumed_mm2 / plan.consumed_mm2, found.opened_mm2 / plan.opened_mm2
     print(
         f"planted {len(problem.blanks):5d} blanks, seed {seed}, {kind}, {options.objective}: {took:5.1f} s "
@@ -168,7 +169,9 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, nargs="*", default=[0])
     parser.add_argument("--tightness", type=float, default=1.0, help="tolerances, as a share of the usual")
     parser.add_argument("--depths", action="store_true", help="cut by straight cuts of two to five depths")
-    parser.add_argument("--alloys", type=int, default=1, choices=(1, 2))
+    parser.add_argument(
+        "--alloys", type=int, default=1, choices=(1, 2, 3, 4), help="four at least from 5,000 blanks on"
+    )
     parser.add_argument("--objective", choices=("consumed", "opened"), default="consumed")
     options = parser.parse_args()
     solve(planted(20, 5)[0], iterations=20)

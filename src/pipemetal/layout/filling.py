@@ -29,6 +29,8 @@ OPEN_FOR_TWO = 8
 # than the search had, it is done again thoroughly, until the third.
 QUICK_FROM, QUICK_TO, LONG_TO = 0.04, 0.14, 0.75
 LEAST_MOVES, MOST_MOVES = 60, 10_000
+# Where moves are counted and a quick filling would have fewer for each sheet than this, nothing is filled.
+FEWEST_MOVES = 100
 # Then, until this share, a few sheets of the best plan are emptied and filled anew, again and again.
 PARTS_TO = 0.86
 PARTS, LEAST_PART_MOVES, MOST_PART_MOVES = 20, 1500, 8000
@@ -207,6 +209,13 @@ class Filler:
     def wants(self, done: float) -> bool:
         """Whether it is its turn."""
         return self._chain is not None or done >= QUICK_FROM
+
+    def has_too_few(self, done: float, moves_so_far: int) -> bool:
+        """Whether so few moves were asked for that a first filling, yet to begin, would fill sheets badly."""
+        if self._chains or self._chain is not None or done <= 0.0:
+            return False
+        sheets = float(self._boxes.sum()) / float(self._stock.sheets[:, 4].mean())
+        return moves_so_far / done * (QUICK_TO - QUICK_FROM) < FEWEST_MOVES * sheets
 
     def step(self, done: float, moves_so_far: int, best: tuple[IntArray, FloatArray]) -> tuple[int, Chain | None]:
         """Fills the next sheet; returns the moves made, and the chain once it has come to its end. `best`: the best plan so far,

@@ -157,6 +157,8 @@ class Search:
         paid = min(self._owed, moves)
         self._owed -= paid
         moves -= paid
+        if self._filler is not None and self._filler.has_too_few(done_from, self.moves):
+            self._filler = None
         while moves > 0 and self._filler is not None and self._filler.wants(done_from):
             moves -= self._fill(self._filler, done_from)
         if moves <= 0:
