@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numba as nb
 import numpy as np
@@ -54,12 +55,19 @@ class Variant:
     misfit_mm2: float = 0.0
     missed_mm2: float = 0.0
 
-    @property
+    @cached_property
     def as_cast(self) -> Variant:
         """The same as it must lie on a sheet to cast."""
         if self.cast_start_mm is None or self.cast_tolerance_mm is None:
             return self
         return replace(self, start_mm=self.cast_start_mm, tolerance_mm=self.cast_tolerance_mm, guard=0.0)
+
+    @cached_property
+    def row(self) -> tuple[float, ...]:
+        """The same as compiled code reads it."""
+        cast = self.as_cast
+        own = (self.dx_mm, self.dy_mm, self.start_mm, self.slope, self.tolerance_mm, self.turn_deg)
+        return (*own, self.guard, cast.start_mm, cast.tolerance_mm, self.miss_mm2)
 
 
 @dataclass(frozen=True)
@@ -74,7 +82,7 @@ class Piece:
     members: tuple[tuple[int, float, float, int], ...]
     certainty: float | None = None
 
-    @property
+    @cached_property
     def as_cast(self) -> Piece:
         """The same as it must lie on a sheet to cast."""
         return replace(self, variants=tuple(v.as_cast for v in self.variants))
@@ -376,7 +384,7 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
     counts = [len(piece.variants) for piece in pieces]
     variant_start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     variants = np.array(
-        [_row_of(v) for p in pieces for v in p.variants],
+        [v.row for p in pieces for v in p.variants],
         dtype=float,
     ).reshape(-1, 10)
     n_sheets = table.box.shape[0]
@@ -394,12 +402,6 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
     shifts = np.concatenate([[0], np.cumsum([len(rows) for _, rows in tables])])
     starts = [t[:-1] + shift for (t, _), shift in zip(tables, shifts, strict=False)]
     return np.append(np.concatenate(starts), shifts[-1]).astype(np.int64), np.concatenate([rows for _, rows in tables])
-
-
-def _row_of(v: Variant) -> tuple[float, ...]:
-    cast = v.as_cast
-    own = (v.dx_mm, v.dy_mm, v.start_mm, v.slope, v.tolerance_mm, v.turn_deg)
-    return (*own, v.guard, cast.start_mm, cast.tolerance_mm, v.miss_mm2)
 
 
 def _shares(variant_start: IntArray, n_sheets: int) -> list[tuple[int, int]]:
