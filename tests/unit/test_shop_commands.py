@@ -161,6 +161,7 @@ def test_the_demo_lives_in_a_book_that_its_plan_is_accepted_into(tmp_path: Path,
     result = run(*args)
     assert result.exit_code in (0, 1) and "Accepted as 'Merrowby Chapel #1'" in result.output
     with Book.open(target) as book:
+        assert list(book.plans.organs().values()) == [organ.read_text()], "the pages show the organ"
         plan = book.plans.plan()
         assert plan is not None
         assert {r.about for r in book.plans.reservations() if r.melt == ""} == {f"roll:{r.id}" for r in plan.rolls_used}

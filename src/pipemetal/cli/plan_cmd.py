@@ -118,16 +118,20 @@ def plan(
         print_summary(made, out)
     if accepts:
         assert shop is not None
-        _accept(shop, by, made, quiet=as_json)
+        _accept(shop, by, organ_file, made, quiet=as_json)
     click.get_current_context().exit(0 if _complete(made) else 1)
 
 
-def _accept(shop: str, by: str | None, made: Plan, *, quiet: bool) -> None:
+def _accept(shop: str, by: str | None, organ_file: Path, made: Plan, *, quiet: bool) -> None:
+    """Take a plan into the book, and the text of its organ, where the book has not the same already: the pages show it."""
     from pipemetal.cli.accept_cmd import accept_into
     from pipemetal.shop.book import Book
 
     with Book.open(shop, who=by) as book:
         book.keeping.keep_daily()
+        text = organ_file.read_text(encoding="utf-8-sig")
+        if text not in book.plans.organs().values():
+            book.plans.add_organ(made.organ, text)
         plan_id, words = accept_into(book, made)
     if not quiet:
         click.echo(words)
@@ -194,6 +198,7 @@ def _demo_book(folder: Path, shop: Path) -> None:
     if not shop.exists():
         with Book.open_or_make(shop, who=None) as book:
             book.tables.import_folder(folder)
+            book.plans.add_organ("Merrowby Chapel", (folder / "organ.toml").read_text(encoding="utf-8"))
 
 
 def _checked_organ(organ_file: Path, recipes_path: Path | None) -> None:
