@@ -1,7 +1,7 @@
 """The cutting sheet of a roll: the layout to scale on its thickness map, and every blank in the order of marking out.
 
-x runs along the sheet from its thick end at the left, y across it from the lower edge; the numbers are the order of marking
-out, and each blank's place is measured from those two edges to its lower left corner.
+x runs along the sheet from its left end, which its metal tells, y across it from the lower edge. The numbers are the order
+of marking out, and each blank's place is measured from those two edges to its lower left corner.
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from pipemetal.documents.cutting_map import AXIS_MM, LEFT_MM, CloseUp, close_ups
 from pipemetal.documents.drawing import Drawing, fitted_text, text_width_mm
 from pipemetal.documents.marks import UNKNOWN_MARK, draw_mark
 from pipemetal.planning.cuts import CutRoll
+from pipemetal.sheets.ends import left_end
+from pipemetal.texts import Text
 from pipemetal.units import UnitSystem
 from pipemetal.words import Words
 
@@ -248,10 +250,11 @@ def _head(drawing: Drawing, cut_roll: CutRoll, organ_name: str, units: UnitSyste
     text, size_mm = fitted_text(name, right - 6.0 - text_width_mm(masses, 3.6) - 4.0, 4.4, 3.0)
     drawing.text("text", 6.0, top - 12.5, text, size_mm)
     drawing.text("text", right, top - 12.5, masses, 3.6, anchor="end", fill=QUIET)
-    words = say(
-        "thick end left; measure from the left end and the lower edge to a blank's lower left corner; M marks the mouth end"
+    words = Text(
+        "{end}; measure from the left end and the lower edge to a blank's lower left corner; M marks the mouth end",
+        end=left_end(roll.field),
     )
-    drawing.text("text", 0.0, top - 18.0, *fitted_text(words, right, 3.2, 2.4), fill=QUIET)
+    drawing.text("text", 0.0, top - 18.0, *fitted_text(say.read(words, units), right, 3.2, 2.4), fill=QUIET)
 
 
 def _legend(drawing: Drawing, cut_roll: CutRoll, y: float, told: Sequence[str], units: UnitSystem, say: Words) -> None:

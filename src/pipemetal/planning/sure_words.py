@@ -12,6 +12,7 @@ from pipemetal.planning.chances import PlanChances, hardly_known
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.spare import told_of_spare
+from pipemetal.sheets.ends import END_NAMES, which_end
 from pipemetal.sheets.roll import Roll
 from pipemetal.texts import Amount, Text, joined
 
@@ -56,7 +57,7 @@ def told_of_chances(
         words = "Only two figures tell how thick these rolls are, so few of their places are sure: {rolls}. Gauge them."
         found.append(Text(words, rolls=_few(unknown)))
     found += _trial(layout, learned)
-    found += _gauge(chances)
+    found += _gauge(chances, rack)
     return (*found, *told_of_spare(chances.spare, settings.currency))
 
 
@@ -94,18 +95,17 @@ def _trial(layout: LayoutPlan, learned: Learned) -> list[Text]:
     return found
 
 
-def _gauge(chances: PlanChances) -> list[Text]:
+def _gauge(chances: PlanChances, rack: Sequence[Roll]) -> list[Text]:
     """Where one more reading tells most."""
-    words = (
-        "{roll}, {x} from its thick end and {y} from its lower edge (of {blanks} blanks it tells {settled} of {unsure} in "
-        "doubt)"
-    )
+    words = "{roll}, {x} from its {end} and {y} from its lower edge (of {blanks} blanks it tells {settled} of {unsure} in doubt)"
+    ends = {roll.id: END_NAMES[which_end(roll.field)] for roll in rack}
     told = [
         Text(
             words,
             roll=r.roll,
             x=Amount(r.x_mm, "mm"),
             y=Amount(r.y_mm, "mm"),
+            end=ends[r.roll],
             blanks=r.blanks,
             settled=Amount(r.settled, "", 1),
             unsure=Amount(r.unsure, "", 1),

@@ -27,6 +27,7 @@ from pipemetal.plans.rows import (
     season_row,
     sheet_bought_row,
 )
+from pipemetal.sheets.ends import which_end
 from pipemetal.sheets.field import ThicknessField
 
 __all__ = ["cut_row", "new_sheet_row", "plan_record", "remnant_rows", "roll_row"]
@@ -97,6 +98,7 @@ def plan_record(planned: Planned) -> record.Plan:
 
 def _chances(planned: Planned) -> record.Chances:
     found = planned.chances
+    ends = {roll.id: which_end(roll.field) for roll in planned.rack}
     return record.Chances(
         certainty=planned.settings.sure.certainty,
         pipes=record.Expected(**vars(found.pipes)),
@@ -104,7 +106,7 @@ def _chances(planned: Planned) -> record.Chances:
         on_rolls=record.Expected(**vars(found.on_rolls)),
         on_sheets=record.Expected(**vars(found.on_sheets)),
         less_sure=planned.layout.unsure,
-        gauge_next=tuple(record.GaugeNext(**vars(r)) for r in found.next_readings),
+        gauge_next=tuple(record.GaugeNext(**vars(r), end=ends.get(r.roll, "")) for r in found.next_readings),
         spare=tuple(
             record.Spare(
                 s.alloy,

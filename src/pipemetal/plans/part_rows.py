@@ -135,7 +135,8 @@ class SheetBought(Row):
 class Cut(Row):
     """A blank where it lies. `length_mm` and `width_mm` run along and across the sheet, as it is turned.
 
-    `x_mm`, `y_mm`: its lower left corner from the thick end and the lower edge. `corners_mm`: some points of a sector's outline.
+    `x_mm`, `y_mm`: its lower left corner from the end at x = 0, which the cutting sheet
+    names, and the lower edge. `corners_mm`: some points of a sector's outline.
     `mouth_at_small_arc`: a sector whose mouth, or lower end of a reed, is at its small arc; a turn of 0 has the large arc at x.
     `chance`: that the metal there keeps within the tolerance. `thicker_mm`: how much thicker the metal may be, where that is not
     the tolerance; `worked_mm`: so much thicker still, where it is then `worked`.

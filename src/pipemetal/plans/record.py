@@ -158,7 +158,10 @@ class Expected(Row):
 
 @dataclass(frozen=True)
 class GaugeNext(Row):
-    """Where one more reading of a roll tells most: of its blanks so many are in doubt, and of these it settles so many."""
+    """Where one more reading of a roll tells most: of its blanks so many are in doubt, and of these it settles so many.
+
+    `end`: which end x counts from, "thick", "thin" or both "alike"; empty in older plans.
+    """
 
     roll: str
     x_mm: Number
@@ -166,6 +169,7 @@ class GaugeNext(Row):
     unsure: Amount
     settled: Amount
     blanks: Count
+    end: str = ""
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pipemetal.errors import LayoutError, NotInBookError
 from pipemetal.layout.plan import Placement
 from pipemetal.plans.record import CutSheet, Plan
+from pipemetal.sheets.ends import left_end
 from pipemetal.sheets.roll import Roll
 from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.texts import Text
@@ -212,7 +213,7 @@ class BenchView:
     """What the page needs beside the plan: the picture, what the tablet may move, and where the sheet stands in the book.
 
     `with_page`: the blanks that have a page, of an organ in the book or cut already;
-    `cut_alone`: those that are cut while the roll still hangs.
+    `cut_alone`: those that are cut while the roll still hangs. `left_end`: which end lies left, by its metal.
     """
 
     picture: str = ""
@@ -223,6 +224,7 @@ class BenchView:
     remnants_now: tuple[str, ...] = ()
     with_page: frozenset[str] = frozenset()
     cut_alone: frozenset[str] = frozenset()
+    left_end: Text | None = None
 
 
 def _bench_view(
@@ -250,6 +252,7 @@ def _bench_view(
         tuple(rolls.children(chosen.id)),
         _with_page(site, chosen),
         gone,
+        left_end(bench.rolls[chosen.id].field),
     )
 
 

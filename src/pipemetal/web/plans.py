@@ -10,6 +10,7 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.record import Plan
+from pipemetal.sheets.ends import END_NAMES
 from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import PLAN_COOKIE, Site
@@ -44,6 +45,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             seconds=SECONDS,
             papers=list(PAPERS),
             state=site.plan_state(plan_id),
+            ends=END_NAMES,
         )
 
     @app.post("/plans/accept")
