@@ -73,4 +73,7 @@ def test_the_zoom_lies_over_no_blank_and_half_of_the_blanks_can_be_touched(brows
         page.goto(f"{shop.url}/cutting")
         page.wait_for_selector("svg.over .blank", state="attached")
         assert not page.evaluate(OVERLAPS), width
+        if width > 620:
+            for part, least_px in (("svg.whole-roll", 200), ("svg.key-to-walls", 150)):
+                assert page.locator(part).bounding_box()["width"] >= least_px, (part, width)
         page.close()
