@@ -105,3 +105,22 @@ def test_a_refused_form_keeps_everything_and_tells_each_fault_at_its_field(brows
     weighed.first.fill("1")
     assert page.locator(".lots .fault").count() == weighed.count() - 1, "a mended field says nothing more"
     page.close()
+
+
+def test_a_form_with_a_refused_figure_is_looked_at_before_it_is_sent(browser: Any, shop: Server) -> None:
+    page = browser.new_page(viewport=TABLET)
+    page.goto(f"{shop.url}/casting/log?pour=0")
+    field = page.locator("input[data-most]:visible").first
+    stood = field.input_value()
+    field.focus()
+    for _ in range(6):
+        if field.get_attribute("aria-invalid"):
+            break
+        keyed(page, "9")
+    field.focus()
+    assert field.get_attribute("aria-invalid"), stood
+    page.evaluate("document.activeElement.blur()")
+    page.locator("footer .main").click()
+    assert field.evaluate("f => f === document.activeElement"), "the form is not sent, the field is shown"
+    assert "/casting/log" in page.url
+    page.close()

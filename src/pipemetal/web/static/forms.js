@@ -4,6 +4,7 @@
 const faultGone = (field) => {
   const words = document.getElementById(`fault ${field.name}`.replaceAll(" ", "-"));
   if (words) words.remove();
+  delete field.dataset.refused;
   field.removeAttribute("aria-invalid");
   field.removeAttribute("aria-describedby");
 };
@@ -111,6 +112,17 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
   };
   form.addEventListener("submit", async (event) => {
     keep();
+    // a figure that was refused is not the one that stands there: whoever sends the form looks at it once
+    const refused = [...form.elements].find((f) => f.dataset.refused);
+    if (refused) {
+      event.preventDefault();
+      delete refused.dataset.refused;
+      refused.scrollIntoView({
+        block: "center"
+      });
+      refused.focus();
+      return;
+    }
     held.set("sent", key);
     if (form.dataset.sure) return;
     event.preventDefault();

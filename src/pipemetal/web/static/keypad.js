@@ -81,7 +81,10 @@ for (const pad of document.querySelectorAll("[data-figures]")) {
     pad.hidden = true;
     root.classList.remove("with-pad");
   };
-  const refuse = () => faultAt(here, here.dataset.allowed);
+  const refuse = () => {
+    faultAt(here, here.dataset.allowed);
+    here.dataset.refused = "yes";
+  };
   const next = () => {
     if (/^[\d.,]+$/.test(here.value) && !figures.allowed(here.value, figures.limits(here))) {
       refuse();
