@@ -46,7 +46,7 @@ def about(wave_mm: float) -> Waves:
         for _ in range(24):
             k, way = 2.0 * np.pi / (wave_mm * rng.lognormal(0.0, 0.25)), rng.uniform(0.0, 2.0 * np.pi)
             total = total + np.cos(k * (x * np.cos(way) + y * np.sin(way)) + rng.uniform(0.0, 2.0 * np.pi))
-        return total * np.sqrt(2.0 / 24.0)
+        return np.asarray(total * np.sqrt(2.0 / 24.0), dtype=float)
 
     return made
 
@@ -56,7 +56,7 @@ def ripple(shortest_mm: float, longest_mm: float) -> Waves:
 
     def made(rng: np.random.Generator, x: FloatArray, y: FloatArray) -> FloatArray:
         wave = 2.0 * np.pi * x / rng.uniform(shortest_mm, longest_mm)
-        return np.sqrt(2.0) * np.sin(wave + rng.uniform(0.0, 6.3)) + none(rng, x, y)
+        return np.asarray(np.sqrt(2.0) * np.sin(wave + rng.uniform(0.0, 6.3)) + none(rng, x, y), dtype=float)
 
     return made
 

@@ -1,8 +1,9 @@
 """How far the metal may be from the field that its readings gave: one error for each place, from all rolls of a rack together.
 
 Six readings cannot tell how uneven a sheet is between them; the readings of all rolls of a shop can. So the size and the reach
-of waves, and how much sheets bow across, are weighed by the likelihood of all rolls together, and each roll's error follows
-from where it was gauged.
+of waves, of ripples straight across and of waves shorter than any gauge follows are weighed by the likelihood of all rolls
+together, and each roll's error follows from where it was gauged. What the readings leave open stays open: every setting that
+they allow takes part by its weight.
 """
 
 from __future__ import annotations
@@ -19,20 +20,25 @@ import numpy.typing as npt
 
 from pipemetal.sheets.field import FloatArray, ThicknessField
 
-__all__ = ["FieldError", "Waves", "error_of", "reads_enough", "waves_of"]
+__all__ = ["REACHES_MM", "FieldError", "Waves", "error_of", "reads_enough", "waves_of"]
 
-WAVES_MM: Final = tuple(0.004 * 1.25**k for k in range(11))
-"""Sizes of waves that are weighed (root mean square); the usual one, and how far shops differ (ln): estimates."""
-USUAL_WAVES_MM, WAVES_LN_SD = 0.014, 0.7
-ALONG_MM: Final = (120.0, 250.0, 500.0, 1000.0)
-ACROSS_MM: Final = (100.0, 250.0, 600.0)
-"""Reaches of waves along and across that are weighed (estimates)."""
+STRAIGHT_MM: Final = 1e4
+"""Reach across of what runs straight across a sheet."""
+WAVE_REACHES_MM: Final = ((60.0, 60.0), (150.0, 150.0), (350.0, 250.0), (1000.0, 600.0))
+RIPPLE_REACHES_MM: Final = ((50.0, STRAIGHT_MM), (150.0, STRAIGHT_MM))
+SHORT_REACHES_MM: Final = ((35.0, 35.0),)
+"""Reaches along and across that are weighed (estimates): waves every way, ripples of an uneven push, and waves that hardly any
+readings follow."""
+REACHES_MM: Final = np.array([*WAVE_REACHES_MM, *RIPPLE_REACHES_MM, *SHORT_REACHES_MM])
+WAVES_MM, RIPPLES_MM, SHORT_MM = (0.002, 0.006, 0.013, 0.028), (0.001, 0.008, 0.016, 0.035), (0.001, 0.008, 0.02)
+"""Sizes that are weighed (root mean square, estimates); the least stands for none."""
+USUAL_WAVES, USUAL_RIPPLES, USUAL_SHORT = (0.007, 1.2), (0.005, 1.5), (0.0015, 1.5)
+"""The usual size, mm, and how far shops differ (ln): estimates."""
 EVEN_TO_MM: Final = 1.2
-"""Up to this thickness sheets wave alike; thicker ones wave more in proportion, as their push was uneven (estimate)."""
-BOWS_MM: Final = (0.007, 0.015, 0.03)
-"""Bows across that are weighed (one standard deviation at the edge, estimates)."""
-LEVEL_MM, SLOPE_MM, CURVE_MM, TILT_MM = 1.0, 0.5, 0.05, 0.04
-"""What a sheet may do before any reading: level, slope and curve along, tilt across (one standard deviation, estimates)."""
+"""Up to this thickness sheets are alike uneven; thicker ones are in proportion, as their push was uneven (estimate)."""
+LEVEL_MM, SLOPE_MM, CURVE_MM, TILT_MM, BOW_MM = 1.0, 0.5, 0.035, 0.04, 0.015
+"""What a sheet may do before any reading (one standard deviation, estimates): level, slope and curve along, tilt and bow
+across."""
 ROUNDED_MM: Final = 0.01 / math.sqrt(12.0)
 """What reading a gauge to a hundredth adds."""
 MOST_READINGS: Final = 60
@@ -41,7 +47,6 @@ MOST_ROLLS: Final = 40
 """Waves are learned from at most so many rolls, evenly taken."""
 FEWEST_READINGS: Final = 4
 LEAST_WEIGHT: Final = 1e-3
-TRIED: Final = np.array(list(itertools.product(WAVES_MM, ALONG_MM, ACROSS_MM, BOWS_MM)))
 _known_logs: WeakKeyDictionary[ThicknessField, FloatArray] = WeakKeyDictionary()
 """What each field says of the settings tried: a rack is looked at again whenever one sheet of it was measured."""
 APART: Final = 2
@@ -52,7 +57,7 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Waves:
-    """How uneven the sheets of a shop are: settings tried (size, reach along and across, bow; mm) and their weights.
+    """How uneven the sheets of a shop are: settings tried (the size of the waves of each of `REACHES_MM`, mm) and their weights.
 
     >>> waves_of([]).rms_mm < 0.03
     True
@@ -65,12 +70,13 @@ class Waves:
     @property
     def rms_mm(self) -> float:
         """Size of the waves (root mean square)."""
-        return math.sqrt(float(self.weights @ self.tried[:, 0] ** 2))
+        return math.sqrt(float((self.weights @ self.tried**2).sum()))
 
     @property
     def reach_mm(self) -> tuple[float, float]:
-        """Reach of the waves along and across (geometric mean)."""
-        found = np.exp(self.weights @ np.log(self.tried[:, 1:3]))
+        """Reach of the waves along and across (geometric mean by variance)."""
+        square = self.weights @ self.tried**2
+        found = np.exp(square @ np.log(REACHES_MM) / square.sum())
         return float(found[0]), float(found[1])
 
 
@@ -88,23 +94,46 @@ def reads_enough(field: ThicknessField) -> bool:
     return len(field.readings) >= FEWEST_READINGS
 
 
+def _settings() -> tuple[FloatArray, FloatArray]:
+    """The settings that are tried, shape (settings, reaches), and the logarithm of what each weighs before any reading."""
+    kinds = ((WAVE_REACHES_MM, WAVES_MM, USUAL_WAVES), (RIPPLE_REACHES_MM, RIPPLES_MM, USUAL_RIPPLES))
+    choices, first = list[list[tuple[int, float, float]]](), 0
+    for reaches, sizes, (usual, spread) in (*kinds, (SHORT_REACHES_MM, SHORT_MM, USUAL_SHORT)):
+        choices.append(
+            [
+                (first + k, size, -0.5 * (math.log(size / usual) / spread) ** 2 - math.log(len(reaches)))
+                for k in range(len(reaches))
+                for size in sizes
+            ]
+        )
+        first += len(reaches)
+    some = list(itertools.product(*choices))
+    tried = np.zeros((len(some), first))
+    for row, setting in zip(tried, some, strict=True):
+        for column, size, _ in setting:
+            row[column] = size
+    return tried, np.array([sum(log for _, _, log in setting) for setting in some])
+
+
+TRIED, BEFORE = _settings()
+
+
 def waves_of(fields: Sequence[ThicknessField]) -> Waves:
     """How uneven a shop's sheets are, from the readings of all of them; what is usual where there are none.
 
     Sources: weights by the likelihood of all sheets together: Rasmussen & Williams 2006, Gaussian Processes for Machine
     Learning, section 5.4.1; the sizes tried are estimates.
     """
-    tried = TRIED
-    logs = -0.5 * (np.log(tried[:, 0] / USUAL_WAVES_MM) / WAVES_LN_SD) ** 2
+    logs = BEFORE.copy()
     gauged = [f for f in fields if reads_enough(f)]
     if len(gauged) > MOST_ROLLS:
         gauged = [gauged[round(k)] for k in np.linspace(0, len(gauged) - 1, MOST_ROLLS)]
     for field in gauged:
         if field not in _known_logs:
-            _known_logs[field] = _Solved(field, tried).logs
+            _known_logs[field] = _Solved(field, TRIED).logs
         logs += _known_logs[field]
     weights = np.exp(logs - logs.max())
-    return Waves(tried, weights / weights.sum(), len(gauged))
+    return Waves(TRIED, weights / weights.sum(), len(gauged))
 
 
 def error_of(field: ThicknessField, waves: Waves) -> FieldError:
@@ -152,10 +181,11 @@ class _Solved:
         readings = field.readings
         if len(readings) > MOST_READINGS:
             readings = readings[np.linspace(0, len(readings) - 1, MOST_READINGS).round().astype(int)]
-        self.field, self.tried = field, tried
+        self.field = field
         self.x, self.y = readings[:, 0], readings[:, 1]
         self.level = float(readings[:, 2].mean())
         self.scale = max(1.0, self.level / EVEN_TO_MM)
+        self.squares = np.square(self.scale * tried)
         noise = field.gauge_sd_mm**2 + ROUNDED_MM**2
         covariance = self._covariance(self.x, self.y, self.x, self.y) + noise * np.eye(len(readings))
         self.inverse = np.linalg.inv(covariance)
@@ -173,32 +203,29 @@ class _Solved:
 
     def between(self, at: _At, first: IntArray, second: IntArray) -> FloatArray:
         """What the errors of two places each have in common (covariance): shape (settings, pairs)."""
-        fixed, bowed = self._shapes(at.x, at.y)
-        size, along, across, bow = self.tried.T[:, :, None]
-        far = ((at.x[first] - at.x[second]) / along) ** 2 + ((at.y[first] - at.y[second]) / across) ** 2
-        own = size**2 * np.exp(-0.5 * far) + bow**2 * bowed[first] * bowed[second]
-        own = own + (fixed[:, first] * fixed[:, second]).sum(axis=0)
+        fixed = self._shapes(at.x, at.y)
+        alike = _alike(at.x[first] - at.x[second], at.y[first] - at.y[second])
+        own = self.squares @ alike + (fixed[:, first] * fixed[:, second]).sum(axis=0)
         found: FloatArray = own - np.einsum("cpn,cpn->cp", at.told[:, first], at.across[:, second])
         return found
 
-    def _shapes(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _shapes(self, x: FloatArray, y: FloatArray) -> FloatArray:
         u, v = 2.0 * x / self.field.length_mm - 1.0, 2.0 * y / self.field.width_mm - 1.0
-        fixed = np.stack([LEVEL_MM * np.ones_like(u), SLOPE_MM * u, CURVE_MM * u**2, TILT_MM * v])
-        return fixed, v**2
+        grown = np.stack([CURVE_MM * u**2, TILT_MM * v, BOW_MM * v**2]) * self.scale
+        return np.concatenate([[LEVEL_MM * np.ones_like(u), SLOPE_MM * u], grown])
 
     def _covariance(self, xa: FloatArray, ya: FloatArray, xb: FloatArray, yb: FloatArray) -> FloatArray:
-        (fixed_a, bow_a), (fixed_b, bow_b) = self._shapes(xa, ya), self._shapes(xb, yb)
-        size, along, across, bow = (c[:, None, None] for c in self.tried.T)
-        size = self.scale * size
-        far = ((xa[:, None] - xb[None, :]) / along) ** 2 + ((ya[:, None] - yb[None, :]) / across) ** 2
-        found: FloatArray = size**2 * np.exp(-0.5 * far) + bow**2 * np.outer(bow_a, bow_b) + fixed_a.T @ fixed_b
+        alike = _alike(xa[:, None] - xb[None, :], ya[:, None] - yb[None, :])
+        found: FloatArray = np.tensordot(self.squares, alike, 1) + self._shapes(xa, ya).T @ self._shapes(xb, yb)
         return found
 
     def _own_variance(self, x: FloatArray, y: FloatArray) -> FloatArray:
-        fixed, bow = self._shapes(x, y)
-        found: FloatArray = (
-            np.square(self.scale * self.tried[:, :1])
-            + np.square(self.tried[:, 3:] * bow)
-            + np.square(fixed).sum(axis=0)
-        )
+        found: FloatArray = self.squares.sum(axis=1)[:, None] + np.square(self._shapes(x, y)).sum(axis=0)
         return found
+
+
+def _alike(dx_mm: FloatArray, dy_mm: FloatArray) -> FloatArray:
+    """How far waves of each reach are alike at places so far apart: shape (reaches, ...)."""
+    along, across = (r.reshape(-1, *[1] * dx_mm.ndim) for r in REACHES_MM.T)
+    found: FloatArray = np.exp(-0.5 * ((dx_mm / along) ** 2 + (dy_mm / across) ** 2))
+    return found
