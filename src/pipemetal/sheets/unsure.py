@@ -32,7 +32,7 @@ readings follow."""
 REACHES_MM: Final = np.array([*WAVE_REACHES_MM, *RIPPLE_REACHES_MM, *SHORT_REACHES_MM])
 WAVES_MM, RIPPLES_MM, SHORT_MM = (0.002, 0.006, 0.013, 0.028), (0.001, 0.008, 0.016, 0.035), (0.001, 0.008, 0.02)
 """Sizes that are weighed (root mean square, estimates); the least stands for none."""
-USUAL_WAVES, USUAL_RIPPLES, USUAL_SHORT = (0.007, 1.2), (0.005, 1.5), (0.0015, 1.5)
+USUAL_WAVES, USUAL_RIPPLES, USUAL_SHORT = (0.007, 1.2), (0.003, 1.3), (0.0007, 1.3)
 """The usual size, mm, and how far shops differ (ln): estimates."""
 EVEN_TO_MM: Final = 1.2
 """Up to this thickness sheets are alike uneven; thicker ones are in proportion, as their push was uneven (estimate)."""
