@@ -19,8 +19,8 @@ from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.layout.verify import verify
 from pipemetal.melts.worth import MetalPrices
-from pipemetal.planning.chances import PlanChances, hardly_known, roll_errors, with_errors
-from pipemetal.planning.cuts import ForPipe, GaugeMark, cut_rolls, marked
+from pipemetal.planning.chances import PlanChances, hardly_known, plan_chances, roll_errors, with_errors
+from pipemetal.planning.cuts import ForPipe, GaugeMark, cut_rolls, in_pencil, marked
 from pipemetal.planning.labour import told_of_labour
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.settings import ShopSettings
@@ -227,16 +227,32 @@ def test_half_a_wall_is_too_much_and_more_than_a_third_is_told() -> None:
     assert thin_parts(parse_tolerances("foot -33 % +0 %"), [blank]) == ()
 
 
+def test_less_sure_is_what_its_printed_chance_says() -> None:
+    error = np.full((3, 7), 0.03)
+    stations = tuple(500.0 * k for k in range(7))
+    roll = LayoutRoll("R1", "A", 3000.0, 600.0, 15.0, stations, np.full((3, 7), 1.0), error_mm=error)
+    blanks = tuple(Blank(f"B{k}", "body", "A", 30.0, 30.0, 1.0, 1.0, 0.05 + 0.0003 * k) for k in range(60))
+    problem = LayoutProblem(blanks, (roll,), certainty=0.95)
+    placed = [Placement(b.id, "R1", 20.0 + 40.0 * k, 300.0) for k, b in enumerate(blanks)]
+    found = plan_chances(problem, plan(*placed), (), ())
+    told = found.blank
+    assert set(found.less_sure) == {b for b, chance in told.items() if chance < 0.95} != set()
+    assert 0.95 in told.values() and not [c for c in told.values() if 0.945 <= c < 0.95]
+    assert {b for b, c in told.items() if in_pencil(c, 0.95)} == set(found.less_sure)
+    assert "for want of surer places: B0 (" in str(
+        told_of_chances(found, plan(*placed), (), ShopSettings(), Learned())[1]
+    )
+
+
 def test_save_metal_is_yes_or_no_and_told() -> None:
     with pytest.raises(PlanError, match=r"sure\.save_metal"):
         SureSettings(save_metal="perhaps")
     saved = with_errors(LayoutProblem((), ()), (), (), SureSettings(save_metal="yes"))
     assert saved.save_metal and not with_errors(LayoutProblem((), ()), (), (), SureSettings()).save_metal
-    layout = replace(plan(), unsure=("C",))
     one = Count(1.0, 1, 1, 1)
-    chances = PlanChances({"C": 0.8}, {}, one, {}, one, one)
+    chances = PlanChances({"C": 0.8}, {}, one, {}, one, one, less_sure=("C",))
     told = [
-        told_of_chances(chances, layout, (), replace(ShopSettings(), sure=SureSettings(save_metal=said)), Learned())[1]
+        told_of_chances(chances, plan(), (), replace(ShopSettings(), sure=SureSettings(save_metal=said)), Learned())[1]
         for said in ("no", "yes")
     ]
     assert "for want of surer places: C (80 %)" in str(told[0]) and "take more metal: C (80 %)" in str(told[1])

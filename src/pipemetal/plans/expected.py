@@ -73,7 +73,7 @@ def with_expected(plan: record.Plan, counted: Sequence[Chances], again: Iterable
         by_rank={rank: _expected(all_of, mine) for rank, mine in ranks.items()},
         on_rolls=_expected(all_of, [[c.blank] for c in on_rolls]),
         on_sheets=_expected(all_of, [[c.blank] for c in on_sheets]),
-        less_sure=tuple(sorted(c.blank for c in on_rolls if c.chance is not None and c.chance < certainty - 0.005)),
+        less_sure=tuple(sorted(c.blank for c in on_rolls if c.chance is not None and c.chance < certainty)),
         gauge_next=tuple(g for g in plan.chances.gauge_next if rolls.get(g.roll, "") not in {"", *again}),
         spare=tuple(s for s in plan.chances.spare if s.alloy not in again),
         trial=tuple(t for t in plan.chances.trial if t in {s.id for s in plan.new_sheets}),
