@@ -108,17 +108,16 @@ def read_shop(place: str | Path) -> Shop:
         return _shop_of_book(str(place))
     from pipemetal.files.log_file import read_log
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.rack_file import usable_rack
+    from pipemetal.files.rack_file import told_of_aside, usable_rack
     from pipemetal.files.recipe_file import read_recipes
     from pipemetal.files.shop_file import read_shop as read_settings
 
     recipes = read_recipes(folder / "recipes.toml")
     rack, aside = usable_rack(folder / "rack.csv", recipes) if (folder / "rack.csv").exists() else ((), {})
     lots, unknown = read_lots(folder / "lots.csv", recipes) if (folder / "lots.csv").exists() else ((), ())
-    notes = tuple(f"Set aside: {roll}: {why}." for roll, why in aside.items())
     settings = read_settings(folder / "shop.toml") if (folder / "shop.toml").exists() else ShopSettings()
     casts = read_log(folder / "log.csv") if (folder / "log.csv").exists() else ()
-    return Shop(Stock(recipes, tuple(rack), tuple(lots), tuple(unknown), notes), settings, tuple(casts))
+    return Shop(Stock(recipes, tuple(rack), tuple(lots), tuple(unknown), told_of_aside(aside)), settings, tuple(casts))
 
 
 def _shop_of_book(target: str) -> Shop:

@@ -11,8 +11,10 @@ from click.testing import CliRunner
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.cli.main import cli
-from pipemetal.files.rack_file import usable_rack
+from pipemetal.errors import InputError
+from pipemetal.files.rack_file import read_rack, usable_rack
 from pipemetal.files.recipe_file import own_recipes, read_recipes
+from pipemetal.front import read_shop
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem
 from pipemetal.layout.search import Fees
 from pipemetal.layout.solve import solve
@@ -112,6 +114,47 @@ def test_three_misread_of_six_set_the_roll_aside_with_the_reason(folder: Path) -
     (folder / "readings.csv").write_text(spoilt)
     rack, aside = usable_rack(folder, read_recipes(own_recipes()))
     assert "R1" in aside or float(rack[0].field.standard_error_mm.mean()) > 0.1
+
+
+# told by nothing, by one reading, eight times by one, by three places, by one line across, by a corner
+TOO_LITTLE = {
+    "nothing": [],
+    "one": [(1500, 400)],
+    "copies": [(700, 200)] * 8,
+    "places": [(100, 400), (1500, 400), (2900, 400)] * 3,
+    "across": [(1500, 20 + 120 * k) for k in range(7)],
+    "corner": [(100 + 20 * k, 100 * k) for k in range(7)],
+}
+
+
+@pytest.mark.parametrize("kind", TOO_LITTLE)
+def test_a_roll_that_its_readings_hardly_tell_of_is_set_aside_by_name_and_to_be_gauged(folder: Path, kind: str) -> None:
+    rows = "".join(f"R1,{x},{y},0.9\n" for x, y in TOO_LITTLE[kind])
+    (folder / "readings.csv").write_text("roll,x_mm,y_mm,thickness_mm\n" + rows + readings("R2", None))
+    shop = folder / "shop"
+    shop.mkdir()
+    for name in ("rack.csv", "readings.csv"):
+        (shop / name).write_text((folder / name).read_text())
+    (shop / "recipes.toml").write_text(own_recipes().read_text(encoding="utf-8"), encoding="utf-8")
+    stock = read_shop(shop).stock
+    assert [roll.id for roll in stock.rack] == ["R2"]
+    assert stock.notes[0].startswith("Set aside: R1: ") and "readings " in stock.notes[0]
+    assert stock.notes[1].endswith("to lay blanks on them: R1. Gauge them.")
+    with pytest.raises(InputError, match="readings"):
+        read_rack(folder, read_recipes(own_recipes()))
+
+
+def test_a_line_along_the_sheet_and_repeats_are_enough(folder: Path) -> None:
+    rows = "".join(f"R1,{x},400,0.9\n" for x in (100, 900, 1700, 2800) * 2)
+    (folder / "readings.csv").write_text("roll,x_mm,y_mm,thickness_mm\n" + rows + readings("R2", None))
+    assert usable_rack(folder, read_recipes(own_recipes()))[1] == {}
+
+
+def test_readings_with_headings_only_set_all_rolls_aside_and_stop_no_plan(folder: Path) -> None:
+    (folder / "readings.csv").write_text("roll,x_mm,y_mm,thickness_mm\n")
+    code, data = planned(folder, *both(folder))
+    assert code == 0 and not data["rolls_used"]
+    assert "on them: R1, R2. Gauge them." in json.dumps(data["notes"])
 
 
 @pytest.mark.parametrize("rack", [None, "id,alloy,length_mm,width_mm\n"])

@@ -10,22 +10,24 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.documents.chances import name_with_labour
 from pipemetal.documents.cutting_sheet import cutting_sheet
 from pipemetal.documents.drawing import Polygon
-from pipemetal.errors import PlanError
+from pipemetal.errors import InputError, PlanError
+from pipemetal.files.demo_files import packaged_file
+from pipemetal.front import make_pipes, read_organ, read_shop
 from pipemetal.layout.chance import Count
 from pipemetal.layout.gauging import next_readings
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.layout.verify import verify
 from pipemetal.melts.worth import MetalPrices
-from pipemetal.planning.chances import PlanChances, hardly_known, roll_errors, with_errors
-from pipemetal.planning.cuts import ForPipe, GaugeMark, cut_rolls, marked
+from pipemetal.planning.chances import PlanChances, hardly_known, plan_chances, roll_errors, with_errors
+from pipemetal.planning.cuts import ForPipe, GaugeMark, cut_rolls, in_pencil, marked
 from pipemetal.planning.labour import told_of_labour
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.spare import spare_sheets, told_of_spare
 from pipemetal.planning.sure_words import count_words, told_of_chances, trial_sheets
 from pipemetal.planning.sureness import SureSettings
-from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
+from pipemetal.planning.tolerances import PARTS, check_tolerances, parse_tolerances, thin_parts, with_tolerance
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
@@ -124,7 +126,9 @@ def test_a_roll_that_two_figures_tell_of_is_hardly_known() -> None:
 
 
 def test_tolerances_are_one_sided_and_what_is_worked_fits() -> None:
-    said = parse_tolerances("languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.12 mm; foot -0.1 mm")
+    said = parse_tolerances(
+        "languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.12 mm; foot -0.1 mm +0.1 mm"
+    )
     languid = with_tolerance(Blank("L", "languid", "A", 50.0, 50.0, 2.0, 2.0, 0.3), said)
     assert (languid.tolerance_mm, languid.over_mm, languid.most_over_mm, languid.worked) == (0.2, 0.4, 0.9, "planed")
     foot = Blank("F", "foot", "spotted-50", 50.0, 50.0, 0.6, 0.6, 0.07)
@@ -140,11 +144,104 @@ def test_tolerances_are_one_sided_and_what_is_worked_fits() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["languid", "languid 10 %", "languid -10 % +20 % melted 1 mm", "body -9 mm", "body -200 %"]
+    "text",
+    [
+        "languid",
+        "languid 10 %",
+        "languid -10 % +20 % melted 1 mm",
+        "body -9 mm +1 mm",
+        "body -51 % +1 %",
+        "body -1 % +200 %",
+        "body -1 mm +1,250 mm",
+    ],
 )
 def test_a_tolerance_that_cannot_be_is_refused(text: str) -> None:
-    with pytest.raises(PlanError, match=r"sure\.tolerances"):
+    with pytest.raises(InputError, match=r"sure\.tolerances"):
         SureSettings(tolerances=text)
+
+
+@pytest.mark.parametrize(("text", "meant"), [("languids -1 % +1 %", "languid"), ("Bdy of plain-30 -1 % +1 %", "body")])
+def test_a_part_that_is_not_known_is_refused_with_the_nearest(text: str, meant: str) -> None:
+    with pytest.raises(PlanError, match=f"did you mean '{meant}'") as refused:
+        SureSettings(tolerances=text)
+    assert text in str(refused.value) and "cap disc" in str(refused.value)
+    with pytest.raises(PlanError, match="names a part that is not known: nose"):
+        SureSettings(tolerances="nose -1 % +1 %")
+
+
+def test_every_part_that_pipes_are_cut_from_has_a_tolerance_of_its_own() -> None:
+    shop = read_shop(packaged_file("rack.csv").parent)
+    kinds = {p.kind for pipe in make_pipes(read_organ(packaged_file("organ.toml"), shop), shop) for p in pipe.parts}
+    kinds |= {"languid 2", "body 1", "joint 3", "cap disc", "lip lower", "boot toe"}
+    blank = Blank("B", "body", "A", 50.0, 50.0, 2.0, 2.0, 0.3)
+    for kind in kinds:
+        part = replace(blank, kind=kind)
+        said = [with_tolerance(part, parse_tolerances(f"{name} -1 % +2 %")) for name in PARTS]
+        assert any(b.tolerance_mm == pytest.approx(0.02) for b in said), kind
+    both = parse_tolerances("cap -1 % +1 %; cap disc -2 % +2 %")
+    assert with_tolerance(replace(blank, kind="cap disc"), both).tolerance_mm == pytest.approx(0.04)
+    assert with_tolerance(replace(blank, kind="cap rim"), both).tolerance_mm == pytest.approx(0.02)
+
+
+def test_an_alloy_that_is_no_recipe_is_refused_where_the_recipes_are_known() -> None:
+    said = parse_tolerances("foot of plain-3O -1 % +1 %")
+    with pytest.raises(PlanError, match=r"did you mean 'plain-30'.*plain-3O.*allowed: plain-30, gold"):
+        check_tolerances(said, ["plain-30", "gold"])
+    check_tolerances(parse_tolerances("foot of Plain-30 -1 % +1 %"), ["plain-30", "gold"])
+
+
+@pytest.mark.parametrize("second", ["Languid of a -2 % +2 %", "languid of A -1 % +1 %, planed 5 mm"])
+def test_what_is_said_of_a_part_twice_is_refused_and_both_are_named(second: str) -> None:
+    with pytest.raises(PlanError, match="twice") as refused:
+        parse_tolerances(f"languid of A -1 % +3 %; languid -1 % +1 %; {second}")
+    assert "languid of A -1 % +3 %" in str(refused.value) and second in str(refused.value)
+
+
+def test_numbers_are_read_as_everywhere_and_a_separator_too_many_is_no_fault() -> None:
+    (said,) = parse_tolerances(" BODY -0,05 MM +1/2 mm, Planed ,5 mm; ; ")
+    assert (said.kind, said.thinner.value, said.thicker.value) == ("body", 0.05, 0.5)
+    assert (said.worked, said.worked_up_to.value, said.worked_up_to.percent) == ("planed", 0.5, False)
+
+
+@pytest.mark.parametrize(
+    ("text", "ways"),
+    [
+        ("body -5 %", ("body -5 % +0 %", "body -5 % +5 %")),
+        ("Foot of A +0,1 mm", ("foot of A -0 mm +0,1 mm", "foot of A -0,1 mm +0,1 mm")),
+    ],
+)
+def test_one_end_alone_is_refused_with_the_two_ways_to_say_it(text: str, ways: tuple[str, str]) -> None:
+    with pytest.raises(PlanError, match="one end only") as refused:
+        parse_tolerances(text)
+    for way in ways:
+        assert way in str(refused.value) and parse_tolerances(way)
+
+
+def test_half_a_wall_is_too_much_and_more_than_a_third_is_told() -> None:
+    blank = Blank("Principal C foot", "foot", "A", 50.0, 50.0, 0.6, 0.5, 0.07)
+    said = parse_tolerances("foot -0.26 mm +0.1 mm")
+    with pytest.raises(PlanError, match=r"Principal C foot.*up to 0.25 mm, 50 %"):
+        check_tolerances(said, ["A"], [blank])
+    check_tolerances(said, ["A"], [replace(blank, top_thickness_mm=0.6), replace(blank, kind="body")])
+    assert thin_parts(said, [replace(blank, top_thickness_mm=0.6)]) == ("foot",)
+    assert thin_parts(parse_tolerances("foot -33 % +0 %"), [blank]) == ()
+
+
+def test_less_sure_is_what_its_printed_chance_says() -> None:
+    error = np.full((3, 7), 0.03)
+    stations = tuple(500.0 * k for k in range(7))
+    roll = LayoutRoll("R1", "A", 3000.0, 600.0, 15.0, stations, np.full((3, 7), 1.0), error_mm=error)
+    blanks = tuple(Blank(f"B{k}", "body", "A", 30.0, 30.0, 1.0, 1.0, 0.05 + 0.0003 * k) for k in range(60))
+    problem = LayoutProblem(blanks, (roll,), certainty=0.95)
+    placed = [Placement(b.id, "R1", 20.0 + 40.0 * k, 300.0) for k, b in enumerate(blanks)]
+    found = plan_chances(problem, plan(*placed), (), ())
+    told = found.blank
+    assert set(found.less_sure) == {b for b, chance in told.items() if chance < 0.95} != set()
+    assert 0.95 in told.values() and not [c for c in told.values() if 0.945 <= c < 0.95]
+    assert {b for b, c in told.items() if in_pencil(c, 0.95)} == set(found.less_sure)
+    assert "for want of surer places: B0 (" in str(
+        told_of_chances(found, plan(*placed), (), ShopSettings(), Learned())[1]
+    )
 
 
 def test_save_metal_is_yes_or_no_and_told() -> None:
@@ -152,11 +249,10 @@ def test_save_metal_is_yes_or_no_and_told() -> None:
         SureSettings(save_metal="perhaps")
     saved = with_errors(LayoutProblem((), ()), (), (), SureSettings(save_metal="yes"))
     assert saved.save_metal and not with_errors(LayoutProblem((), ()), (), (), SureSettings()).save_metal
-    layout = replace(plan(), unsure=("C",))
     one = Count(1.0, 1, 1, 1)
-    chances = PlanChances({"C": 0.8}, {}, one, {}, one, one)
+    chances = PlanChances({"C": 0.8}, {}, one, {}, one, one, less_sure=("C",))
     told = [
-        told_of_chances(chances, layout, (), replace(ShopSettings(), sure=SureSettings(save_metal=said)), Learned())[1]
+        told_of_chances(chances, plan(), (), replace(ShopSettings(), sure=SureSettings(save_metal=said)), Learned())[1]
         for said in ("no", "yes")
     ]
     assert "for want of surer places: C (80 %)" in str(told[0]) and "take more metal: C (80 %)" in str(told[1])

@@ -226,14 +226,14 @@ def stock_of(
 
         return planning_stock(shop, reserved=reserved)
     from pipemetal.files.lots_file import read_lots
-    from pipemetal.files.rack_file import usable_rack
+    from pipemetal.files.rack_file import told_of_aside, usable_rack
     from pipemetal.planning.stock import Stock
 
     recipes = load_recipes(recipes_path, organ_file)
     own = find_beside(recipes_path, organ_file, "recipes.toml") is None
     lots, unknown = read_lots(lots_path, recipes) if lots_path is not None else ((), ())
     rack, aside = usable_rack(rack_path, recipes) if rack_path is not None else ((), {})
-    notes = [Text("Set aside: {roll}: {why}.", roll=roll, why=why) for roll, why in aside.items()]
+    notes = [*told_of_aside(aside)]
     notes += [Text("No --rack was given: every sheet is cast.")] if rack_path is None else []
     notes += [Text("No --lots were given: all metal is bought.")] if lots_path is None else []
     if own:

@@ -18,7 +18,7 @@ from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 from pipemetal.texts import Amount, Text
 
-__all__ = ["RACK_COLUMNS", "read_rack", "read_readings", "roll_of_row", "usable_rack"]
+__all__ = ["RACK_COLUMNS", "read_rack", "read_readings", "roll_of_row", "told_of_aside", "usable_rack"]
 
 RACK_COLUMNS = (
     "trim_mm",
@@ -49,9 +49,11 @@ def read_readings(path: Path) -> dict[str, list[Reading]]:
     return readings
 
 
-def _readings(path: Path) -> tuple[dict[str, list[Reading]], dict[str, FileFormatError], dict[str, str]]:
+def _readings(
+    path: Path, *, may_be_empty: bool = False
+) -> tuple[dict[str, list[Reading]], dict[str, FileFormatError], dict[str, str]]:
     """All readings by roll, for a roll with a slip of the decimal point the refusal that names it, and each roll's first row."""
-    table = read_csv(path)
+    table = read_csv(path, may_be_empty=may_be_empty)
     table.check(["roll", "x_mm", "y_mm", "thickness_mm"], ["note"])
     slips: dict[str, FileFormatError] = {}
     readings: dict[str, list[Reading]] = defaultdict(list)
@@ -97,13 +99,27 @@ def read_rack(path: Path, recipes: Mapping[str, Recipe], readings_path: Path | N
     return rolls
 
 
-def usable_rack(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Roll, ...], dict[str, str]]:
+def usable_rack(path: Path, recipes: Mapping[str, Recipe]) -> tuple[tuple[Roll, ...], dict[str, Text]]:
     """The rolls whose thickness is known, and why others are set aside: one misread roll stops no plan.
 
-    Only readings set a roll aside; a row that cannot be read is refused. Arguments and errors otherwise as `read_rack`.
+    Only readings set a roll aside, also where there are none; a row that cannot be read is refused. Arguments and errors
+    otherwise as `read_rack`.
     """
     rolls, refused = _rack(path, recipes, None, may_be_empty=True)
-    return rolls, {roll: str(error) for roll, error in refused.items()}
+    return rolls, {roll: error.text() for roll, error in refused.items()}
+
+
+def told_of_aside(aside: Mapping[str, Text]) -> tuple[Text, ...]:
+    """What a plan says of rolls that were set aside: why, and that they are to be gauged.
+
+    >>> [str(told) for told in told_of_aside({"R1": Text("readings are missing")})]
+    ['Set aside: R1: readings are missing.', 'Too little is known of these rolls to lay blanks on them: R1. Gauge them.']
+    """
+    notes = [Text("Set aside: {roll}: {why}.", roll=roll, why=why) for roll, why in aside.items()]
+    if aside:
+        words = "Too little is known of these rolls to lay blanks on them: {rolls}. Gauge them."
+        notes.append(Text(words, rolls=", ".join(aside)))
+    return tuple(notes)
 
 
 def _rack(
@@ -115,7 +131,9 @@ def _rack(
     table = read_csv(path, may_be_empty=may_be_empty)
     table.check(["id", "alloy", "length_mm", "width_mm"], RACK_COLUMNS)
     beside = readings_path or path.parent / "readings.csv"
-    readings, slips, places = _readings(beside) if readings_path or beside.exists() else ({}, {}, {})
+    readings, slips, places = (
+        _readings(beside, may_be_empty=may_be_empty) if readings_path or beside.exists() else ({}, {}, {})
+    )
     rolls: list[Roll] = []
     refused: dict[str, InputError] = dict(slips)
     seen: dict[str, int] = {}
@@ -128,7 +146,7 @@ def _rack(
             continue
         try:
             rolls.append(roll_of_row(row, roll_id, recipes, readings.get(roll_id, []), beside.name))
-        except SheetError as error:
+        except (FileFormatError, SheetError) as error:
             if error.field != "readings":
                 raise
             refused[roll_id] = error
@@ -164,9 +182,9 @@ def roll_of_row(
             )
         else:
             raise row.error(
-                "has no thickness",
-                "id",
-                roll_id,
+                "are missing, so nothing tells how thick the roll is",
+                "readings",
+                None,
                 Text("readings in {readings_name} or thickness_start_mm", readings_name=readings_name),
             )
         outline = _polygons(row, "outline")

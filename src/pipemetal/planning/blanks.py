@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -12,9 +12,19 @@ from pipemetal.pipes.development import sector_blank
 from pipemetal.pipes.pipe import Part, Pipe, RingSector
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
+from pipemetal.planning.tolerances import check_tolerances, parse_tolerances, thin_parts, with_tolerance
+from pipemetal.texts import Text
 
-__all__ = ["OrderedBlank", "Place", "SheetLimits", "blanks_for", "largest_blank", "organ_for_shop", "with_tolerances"]
+__all__ = [
+    "OrderedBlank",
+    "Place",
+    "SheetLimits",
+    "blanks_for",
+    "largest_blank",
+    "organ_for_shop",
+    "told_of_thin_parts",
+    "with_tolerances",
+]
 
 
 @dataclass(frozen=True)
@@ -189,7 +199,18 @@ def blanks_for(pipes: Sequence[Pipe], limits: SheetLimits) -> tuple[OrderedBlank
     return tuple(found)
 
 
-def with_tolerances(blanks: Sequence[OrderedBlank], said: str) -> tuple[OrderedBlank, ...]:
-    """The blanks with what the shop lets their thickness be (`sure.tolerances`)."""
+def with_tolerances(blanks: Sequence[OrderedBlank], said: str, recipes: Collection[str]) -> tuple[OrderedBlank, ...]:
+    """The blanks with what the shop lets their thickness be (`sure.tolerances`). Errors: PlanError where that cannot be."""
     tolerances = parse_tolerances(said)
+    check_tolerances(tolerances, recipes, (b.blank for b in blanks))
     return tuple(replace(b, blank=with_tolerance(b.blank, tolerances)) for b in blanks)
+
+
+def told_of_thin_parts(blanks: Sequence[OrderedBlank], said: str) -> tuple[Text, ...]:
+    """A caution where the shop lets more than a third of a wall be missing."""
+    parts = thin_parts(parse_tolerances(said), (b.blank for b in blanks))
+    words = (
+        "By the shop's tolerances more than a third of the wall may be missing of: {parts}. Such pipes may neither sound nor"
+        " stand as reckoned."
+    )
+    return (Text(words, parts=", ".join(parts)),) if parts else ()

@@ -48,7 +48,8 @@ USUAL_LENGTH = 0.75
 class PlanChances:
     """What is expected of a plan as laid: the chance of each blank and of each pipe, and how many pipes, in all and by rank,
     and blanks, on rolls and on sheets to cast; where to gauge next, the roll that gains most first; and which sheets more of an
-    alloy would make it sure that no melt of it is opened again.
+    alloy would make it sure that no melt of it is opened again. `less_sure` are the blanks on rolls whose chance is below the
+    certainty wanted.
     """
 
     blank: Mapping[str, float]
@@ -59,6 +60,7 @@ class PlanChances:
     on_sheets: Count
     next_readings: tuple[NextReading, ...] = ()
     spare: tuple[SpareSheets, ...] = ()
+    less_sure: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,6 +161,7 @@ def plan_chances(
         spare_sheets(problem, layout, spread_of, priced.recipes, priced.density_g_cm3, priced.prices)
         if priced is not None
         else (),
+        tuple(b for b, roll in laid.items() if roll not in new and chances.of(b) < problem.certainty),
     )
 
 

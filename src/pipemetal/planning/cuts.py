@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pipemetal.layout.chance import COUNTED_TO
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank
 from pipemetal.layout.verify import shape_on_sheet
@@ -159,7 +158,7 @@ def in_pencil(chance: float | None, certainty: float) -> bool:
     >>> in_pencil(0.93, 0.95), in_pencil(0.97, 0.95), in_pencil(None, 0.95), in_pencil(0.93, 0.0)
     (True, False, False, True)
     """
-    return chance is not None and chance < (certainty or USUAL_CERTAINTY) - COUNTED_TO
+    return chance is not None and chance < (certainty or USUAL_CERTAINTY)
 
 
 def _end_points(placement: Placement, box: Point) -> tuple[Point, Point]:

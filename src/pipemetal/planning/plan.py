@@ -23,7 +23,14 @@ from pipemetal.pipes.make import organ_pipes
 from pipemetal.pipes.pipe import Pipe
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.account import Account
-from pipemetal.planning.blanks import OrderedBlank, blanks_for, largest_blank, organ_for_shop, with_tolerances
+from pipemetal.planning.blanks import (
+    OrderedBlank,
+    blanks_for,
+    largest_blank,
+    organ_for_shop,
+    told_of_thin_parts,
+    with_tolerances,
+)
 from pipemetal.planning.booking import book_plan
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.chances import PlanChances, Priced, cast_spreads, plan_chances, with_errors
@@ -251,7 +258,7 @@ def make_plan(
     search.tell(0.0, "working out pipes")
     pipes = organ_pipes(organ_for_shop(organ, settings), lambda alloy: density[alloy])
     largest = largest_blank(settings, organ.allowances.joint_overlap_mm)
-    blanks = with_tolerances(blanks_for(pipes, largest), settings.sure.tolerances)
+    blanks = with_tolerances(blanks_for(pipes, largest), settings.sure.tolerances, stock.recipes)
     problem = layout_problem(blanks, stock.rack, settings)
     problem = with_errors(problem, stock.rack, cast_spreads(problem, stock.recipes, settings, learned), settings.sure)
     fees = work_as_metal(problem, settings, density)
@@ -268,6 +275,7 @@ def make_plan(
     search.tell(1.0, "done")
     notes = [
         *stock.notes,
+        *told_of_thin_parts(blanks, settings.sure.tolerances),
         *told_of_chances(chances, layout, stock.rack, settings, learned),
         *_advice(organ, pipes),
         *([HURRIED] if hurried else []),

@@ -46,11 +46,11 @@ def told_of_chances(
     if not chances.blank:
         return ()
     found = [Text("Pipes expected to fit as laid: {count}.", count=count_words(chances.pipes))]
-    if layout.unsure:
+    if chances.less_sure:
         words = "Less sure than {certainty} %, for want of surer places: {blanks}."
         if settings.sure.save_metal == "yes":
             words = "Less sure than {certainty} %, where surer places are wanting or take more metal: {blanks}."
-        few = [f"{b} ({100.0 * chances.blank[b]:.0f} %)" for b in layout.unsure if b in chances.blank]
+        few = [f"{b} ({100.0 * chances.blank[b]:.0f} %)" for b in chances.less_sure]
         certainty = Amount.short(100.0 * settings.sure.certainty)
         found.append(Text(words, certainty=certainty, blanks=_few(few)))
     if unknown := hardly_known(rack):

@@ -3,21 +3,46 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pipemetal.errors import PlanError
+from pipemetal.errors import PlanError, near
 from pipemetal.layout.problem import Blank
+from pipemetal.texts import Amount, Text
+from pipemetal.units import parse_number
 
-__all__ = ["WORKED", "PartTolerance", "parse_tolerances", "with_tolerance"]
+__all__ = [
+    "PARTS",
+    "WORKED",
+    "PartTolerance",
+    "check_tolerances",
+    "parse_tolerances",
+    "thin_parts",
+    "with_tolerance",
+]
 
 WORKED: Final = ("planed", "hammered", "scraped")
-_SIZE: Final = r"(\d+(?:\.\d+)?)\s*(mm|%)"
+PARTS: Final = (
+    *("body", "foot", "languid", "ears", "cap", "cap disc", "cap rim", "lip", "lip upper", "lip lower", "lining"),
+    *("boot", "boot toe", "sleeve", "slide", "chimney", "joint"),
+)
+"""Parts by which tolerances are said; `cap`, `lip` and `boot` are all of these, and `languid` and `body` all their pieces."""
+FIELD: Final = "sure.tolerances"
+EXAMPLE: Final = "languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.1 mm"
+_NUMBER: Final = r"(\d+(?:\s+\d+)?/\d+|\d+(?:[.,]\d+)?|[.,]\d+)"
+_SIZE: Final = rf"{_NUMBER}\s*(mm|%)"
 _ENTRY: Final = re.compile(
-    rf"(?P<kind>[a-z][a-z ]*?)(?:\s+of\s+(?P<alloy>[^\s,;]+))?\s+-\s*{_SIZE}(?:\s*\+\s*{_SIZE})?"
-    rf"(?:\s*,?\s*(?P<worked>{'|'.join(WORKED)})\s+{_SIZE})?"
+    r"(?P<kind>[a-z][a-z ]*?)(?:\s+of\s+(?P<alloy>\S(?:.*?\S)??))?\s(?=[-+])"
+    rf"(?:-\s*(?P<low>{_SIZE}))?(?:\s*\+\s*(?P<high>{_SIZE}))?"
+    rf"(?:\s*,?\s*(?P<worked>{'|'.join(WORKED)})\s+(?P<up_to>{_SIZE}))?",
+    re.IGNORECASE,
 )
 MOST_MM, MOST_PERCENT = 5.0, 100.0
+MOST_THINNER_PERCENT: Final = 50.0
+"""Where half of a wall may be missing a pipe is no longer the one that was reckoned (estimate)."""
+THIN_PERCENT: Final = 100.0 / 3.0
+"""Where more of a wall may be missing it is told (estimate)."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +59,7 @@ class Size:
 
 @dataclass(frozen=True)
 class PartTolerance:
-    """What a kind of part may be, of one alloy or (empty) of any."""
+    """What a kind of part may be, of one alloy or (empty) of any; `entry` is what was written."""
 
     kind: str
     alloy: str
@@ -42,63 +67,156 @@ class PartTolerance:
     thicker: Size
     worked: str = ""
     worked_up_to: Size = Size(0.0, False)
+    entry: str = ""
+
+    def is_for(self, blank: Blank) -> bool:
+        """Whether it says something of a blank: a part's own kind, or a kind that holds it (`cap` a `cap disc`)."""
+        kind = blank.kind == self.kind or blank.kind.startswith(f"{self.kind} ")
+        return kind and self.alloy.casefold() in ("", blank.alloy.casefold())
 
 
 def parse_tolerances(text: str) -> tuple[PartTolerance, ...]:
     """The tolerances of a setting.
 
-    >>> found = parse_tolerances("languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm")
+    >>> found = parse_tolerances("languid -10 % +20 %, planed 0.5 mm; Foot of spotted-50 -0,05 mm +0,1 mm;")
     >>> found[0].worked, found[1].alloy, found[1].thicker.mm(0.8)
-    ('planed', 'spotted-50', 0.05)
+    ('planed', 'spotted-50', 0.1)
 
-    Errors: PlanError for what cannot be read, with an example.
+    Errors: PlanError for what cannot be read, with an example; a part that is not known, or is named twice; only one end.
+    UnitError for a number that can be read in two ways.
     """
-    found = []
-    for entry in filter(None, (part.strip() for part in text.split(";"))):
-        match = _ENTRY.fullmatch(entry)
-        if match is None:
+    found: dict[tuple[str, str], PartTolerance] = {}
+    for entry in filter(None, (part.strip(" \t\r\n,") for part in text.replace("\u2212", "-").split(";"))):
+        made = _entry(" ".join(entry.split()))
+        key = (made.kind, made.alloy.casefold())
+        if key in found:
+            both = Text("{first}; and {second}", first=found[key].entry, second=made.entry)
             raise PlanError(
-                "cannot be read",
-                field="sure.tolerances",
-                value=entry[:60],
-                allowed="as in languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm",
+                Text("names {part} twice: {both}", part=_named(made), both=both),
+                field=FIELD,
+                allowed=Text("one entry for a part and alloy"),
             )
-        low, low_unit, high, high_unit = match.group(3, 4, 5, 6)
-        thinner = _size(low, low_unit)
-        thicker = _size(high, high_unit) if high else thinner
-        worked = match["worked"] or ""
-        up_to = _size(match.group(8), match.group(9)) if worked else Size(0.0, False)
-        found.append(PartTolerance(match["kind"], match["alloy"] or "", thinner, thicker, worked, up_to))
-    return tuple(found)
+        found[key] = made
+    return tuple(found.values())
 
 
-def _size(value: str, unit: str) -> Size:
-    size = Size(float(value), unit == "%")
-    if size.value > (MOST_PERCENT if size.percent else MOST_MM):
+def _named(said: PartTolerance) -> str:
+    return f"{said.kind} of {said.alloy}" if said.alloy else said.kind
+
+
+def _entry(entry: str) -> PartTolerance:
+    match = _ENTRY.fullmatch(entry)
+    if match is None:
+        _check_part(re.split(r" (?:of|[-+])|[-+\d]", entry.lower(), maxsplit=1)[0].strip(), entry)
+        raise PlanError("cannot be read", field=FIELD, value=entry[:60], example=EXAMPLE)
+    kind = match["kind"].lower()
+    _check_part(kind, entry)
+    low, high, up_to = (match[end] for end in ("low", "high", "up_to"))
+    if not low or not high:
+        end, name = low or high, f"{kind} of {match['alloy']}" if match["alloy"] else kind
+        zero = f"0 {'%' if '%' in end else 'mm'}"
+        one = f"{name} -{end} +{zero}" if low else f"{name} -{zero} +{end}"
         raise PlanError(
-            "is too large",
-            field="sure.tolerances",
-            value=f"{value} {unit}",
-            allowed="5 mm, 100 %",
+            "says one end only",
+            field=FIELD,
+            value=entry[:60],
+            allowed=Text("{one} or {both}", one=one, both=f"{name} -{end} +{end}"),
         )
+    worked = (match["worked"] or "").lower()
+    return PartTolerance(
+        kind,
+        match["alloy"] or "",
+        _size(low, MOST_THINNER_PERCENT),
+        _size(high),
+        worked,
+        _size(up_to) if worked else Size(0.0, False),
+        entry,
+    )
+
+
+def _check_part(kind: str, entry: str) -> None:
+    if kind not in PARTS:
+        raise PlanError(
+            Text("names a part that is not known: {part}", part=kind[:40] or entry[:40]),
+            field=FIELD,
+            value=entry[:60],
+            allowed=", ".join(PARTS),
+            nearest=near(kind, PARTS),
+        )
+
+
+def _size(said: str, most_percent: float = MOST_PERCENT) -> Size:
+    percent = said.endswith("%")
+    size = Size(parse_number(said.rstrip("m% M"), field=FIELD), percent)
+    if size.value > (most_percent if size.percent else MOST_MM):
+        allowed = Text("up to {mm}, {percent} %", mm=Amount.short(MOST_MM, "mm"), percent=Amount.short(most_percent))
+        problem = "lets too much of the wall be missing" if most_percent < MOST_PERCENT else "is too large"
+        raise PlanError(problem, field=FIELD, value=said, allowed=allowed)
     return size
 
 
-def with_tolerance(blank: Blank, tolerances: tuple[PartTolerance, ...]) -> Blank:
+def check_tolerances(said: Sequence[PartTolerance], recipes: Iterable[str], blanks: Iterable[Blank] = ()) -> None:
+    """Refuse tolerances of alloys that are no recipe, and such as let half of a blank's wall be missing. Errors: PlanError."""
+    known = list(recipes)
+    alike = {name.casefold() for name in known}
+    for one in said:
+        if one.alloy and one.alloy.casefold() not in alike:
+            raise PlanError(
+                Text("names an alloy that is not a recipe: {alloy}", alloy=one.alloy[:40]),
+                field=FIELD,
+                value=one.entry[:60],
+                allowed=", ".join(known),
+                nearest=near(one.alloy, known),
+            )
+    for blank in blanks:
+        mine, wall = _of(blank, said), _wall_mm(blank)
+        most_mm = MOST_THINNER_PERCENT * wall / 100.0
+        if mine is not None and mine.thinner.mm(wall) > most_mm + 1e-9:
+            raise PlanError(
+                Text("lets too much of the wall of {part} be missing", part=blank.id),
+                field=FIELD,
+                value=mine.entry[:60],
+                allowed=Text(
+                    "up to {most}, {percent} % of its {wall}",
+                    most=Amount.short(round(most_mm, 3), "mm"),
+                    percent=Amount.short(MOST_THINNER_PERCENT),
+                    wall=Amount(wall, "mm", 2),
+                ),
+            )
+
+
+def thin_parts(said: Sequence[PartTolerance], blanks: Iterable[Blank]) -> tuple[str, ...]:
+    """The parts, as they are named, of which more than a third of some wall may be missing."""
+    found: dict[str, None] = {}
+    for blank in blanks:
+        mine, wall = _of(blank, said), _wall_mm(blank)
+        if mine is not None and mine.thinner.mm(wall) > THIN_PERCENT * wall / 100.0 + 1e-9:
+            found[_named(mine)] = None
+    return tuple(found)
+
+
+def _wall_mm(blank: Blank) -> float:
+    return min(blank.mouth_thickness_mm, blank.top_thickness_mm)
+
+
+def _of(blank: Blank, tolerances: Sequence[PartTolerance]) -> PartTolerance | None:
+    mine = [t for t in tolerances if t.is_for(blank)]
+    return max(mine, key=lambda t: (t.alloy != "", len(t.kind))) if mine else None
+
+
+def with_tolerance(blank: Blank, tolerances: Sequence[PartTolerance]) -> Blank:
     """The blank with what the shop lets its thickness be, as it is where nothing is said of it.
 
-    What is said of its alloy goes before what is said of any.
+    What is said of its alloy goes before what is said of any; then `cap disc` before `cap`.
 
     >>> blank = Blank("L", "languid", "A", 50.0, 50.0, 2.0, 2.0, 0.3)
     >>> made = with_tolerance(blank, parse_tolerances("languid -10 % +20 %, planed 0.5 mm"))
     >>> made.tolerance_mm, made.over_mm, made.most_over_mm
     (0.2, 0.4, 0.9)
     """
-    mine = [t for t in tolerances if t.kind == blank.kind and t.alloy in ("", blank.alloy)]
-    if not mine:
+    said, wall = _of(blank, tolerances), _wall_mm(blank)
+    if said is None:
         return blank
-    said = max(mine, key=lambda t: t.alloy != "")
-    wall = min(blank.mouth_thickness_mm, blank.top_thickness_mm)
     return replace(
         blank,
         tolerance_mm=said.thinner.mm(wall),

@@ -287,7 +287,9 @@ def _chances_of(plan: Plan, bench: Bench, placements: Sequence[Placement]) -> Ch
     if plan.chances is None:
         return None
     elsewhere = {blank for blank in plan.chances.less_sure if blank not in bench.cuts}
-    return replace(plan.chances, less_sure=tuple(sorted(elsewhere | set(unsure_of(bench.problem, tuple(placements))))))
+    to_cast, chances = {s.id for s in bench.new}, bench.chances(placements)
+    here = {p.blank for p in placements if p.roll not in to_cast and chances.get(p.blank, 1.0) < plan.chances.certainty}
+    return replace(plan.chances, less_sure=tuple(sorted(elsewhere | here)))
 
 
 def _again(sheet: Sheet, bench: Bench, made: Mapping[str, CutRoll]) -> Sheet:

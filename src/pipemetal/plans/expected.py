@@ -32,13 +32,15 @@ def with_areas(plan: record.Plan) -> record.Plan:
             net = (trim, s.length_mm - trim, trim, s.width_mm - trim)
             consumed += consumed_of_sheet_mm2(net, used, kerf)
             blanks += sum(area_of.get(c.blank, 0.0) for c in s.cuts)
+    # where everything is served, what no plan can use less of for the blanks served before holds on
+    bound = blanks if plan.unserved else max(blanks, plan.lower_bound_mm2)
     return replace(
         plan,
         opened_mm2=opened,
         consumed_mm2=consumed,
         utilisation=blanks / consumed if consumed > 0.0 else 0.0,
-        lower_bound_mm2=blanks,
-        gap_percent=(consumed / blanks - 1.0) * 100.0 if blanks > 0.0 else 0.0,
+        lower_bound_mm2=bound,
+        gap_percent=(consumed / bound - 1.0) * 100.0 if bound > 0.0 else 0.0,
     )
 
 
@@ -73,7 +75,7 @@ def with_expected(plan: record.Plan, counted: Sequence[Chances], again: Iterable
         by_rank={rank: _expected(all_of, mine) for rank, mine in ranks.items()},
         on_rolls=_expected(all_of, [[c.blank] for c in on_rolls]),
         on_sheets=_expected(all_of, [[c.blank] for c in on_sheets]),
-        less_sure=tuple(sorted(c.blank for c in on_rolls if c.chance is not None and c.chance < certainty - 0.005)),
+        less_sure=tuple(sorted(c.blank for c in on_rolls if c.chance is not None and c.chance < certainty)),
         gauge_next=tuple(g for g in plan.chances.gauge_next if rolls.get(g.roll, "") not in {"", *again}),
         spare=tuple(s for s in plan.chances.spare if s.alloy not in again),
         trial=tuple(t for t in plan.chances.trial if t in {s.id for s in plan.new_sheets}),

@@ -105,7 +105,7 @@ def _chances(planned: Planned) -> record.Chances:
         by_rank={rank: record.Expected(**vars(count)) for rank, count in found.by_rank.items()},
         on_rolls=record.Expected(**vars(found.on_rolls)),
         on_sheets=record.Expected(**vars(found.on_sheets)),
-        less_sure=planned.layout.unsure,
+        less_sure=found.less_sure,
         gauge_next=tuple(record.GaugeNext(**vars(r), end=ends.get(r.roll, "")) for r in found.next_readings),
         spare=tuple(
             record.Spare(

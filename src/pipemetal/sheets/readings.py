@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -13,6 +14,13 @@ from pipemetal.texts import Amount, Text
 __all__ = ["LeftOut", "Reading", "checked_readings", "why_left_out"]
 
 FEWEST_READINGS, MOST_READINGS = 6, 2000
+FEWEST_PLACES: Final = 4
+"""A level, a slope and a curve along take three places; one more to tell what is misread."""
+SAME_PLACE_MM: Final = 10.0
+"""Readings no farther apart are one place (estimate)."""
+LEAST_ALONG: Final = 0.05
+"""Of the length readings must span so much. Over less the slope is so unsure that hardly a place of the sheet serves: with the
+usual waves, gauged at both edges over so much a quarter of a sheet is known within 0.037 mm, on one line across a 25th."""
 
 
 @dataclass(frozen=True)
@@ -52,9 +60,9 @@ class LeftOut:
 def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: float) -> tuple[Reading, ...]:
     """The readings, each within the sheet and above zero, or the error that names the first that is not.
 
-    Raises: SheetError.
+    Raises: SheetError, also where all tell of fewer than four places or of less than a twentieth of the length.
 
-    >>> len(checked_readings([Reading(10.0 * k, 20.0, 1.0) for k in range(6)], 1000.0, 600.0))
+    >>> len(checked_readings([Reading(100.0 * k, 20.0, 1.0) for k in range(6)], 1000.0, 600.0))
     6
     """
     if len(readings) < FEWEST_READINGS:
@@ -76,7 +84,35 @@ def checked_readings(readings: Sequence[Reading], length_mm: float, width_mm: fl
         checked_number(reading.x_mm, field="x_mm", low=0.0, high=length_mm, where=where)
         checked_number(reading.y_mm, field="y_mm", low=0.0, high=width_mm, where=where)
         checked_number(reading.thickness_mm, field="thickness_mm", above=0.0, where=where)
+    _check_spread(readings, length_mm)
     return tuple(readings)
+
+
+def _check_spread(readings: Sequence[Reading], length_mm: float) -> None:
+    """Refuse readings that tell of too few places, or of one line across. Across no spread is needed: a line along is enough."""
+    places: list[Reading] = []
+    for r in readings:
+        if all(math.hypot(r.x_mm - p.x_mm, r.y_mm - p.y_mm) > SAME_PLACE_MM for p in places):
+            places.append(r)
+        if len(places) >= FEWEST_PLACES:
+            break
+    if len(places) < FEWEST_PLACES:
+        raise SheetError(
+            "tell of too few places for a field",
+            field="readings",
+            value=Text("{readings} at {places}", readings=len(readings), places=len(places)),
+            allowed=Text(
+                "{fewest} places or more, over {apart} apart", fewest=FEWEST_PLACES, apart=Amount(SAME_PLACE_MM, "mm")
+            ),
+        )
+    along = max(r.x_mm for r in readings) - min(r.x_mm for r in readings)
+    if along < LEAST_ALONG * length_mm:
+        raise SheetError(
+            "lie too close together along the sheet for a field",
+            field="readings",
+            value=Amount(along, "mm"),
+            allowed=Text("over {least} or more of its length", least=Amount(LEAST_ALONG * length_mm, "mm")),
+        )
 
 
 def why_left_out(read: float, expected: float, gauge: float) -> Text:

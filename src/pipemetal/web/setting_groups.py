@@ -154,7 +154,7 @@ GROUPS: Final = (
         ("certainty", "How sure a blank's metal is to fit (0: taken as it is given)", "share"),
         ("save_metal", "Blanks may lie less sure where that saves metal", "choice"),
         ("cast_room", "On sheets to cast, of its tolerance a blank may use", "share"),
-        ("tolerances", "Tolerances: languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm", "text"),
+        ("tolerances", "Tolerances: languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.1 mm", "text"),
         ("misfit_costs", "A blank to cast that does not fit costs so many times its metal", "number"),
     ),
     _group(
