@@ -189,12 +189,12 @@ def _small_melts(season: Season, cut: Sequence[CutRoll]) -> list[Text]:
     return found
 
 
-def _advice(organ: Organ, pipes: Sequence[Pipe]) -> list[Text]:
+def _advice(organ: Organ, pipes: Sequence[Pipe], thin: Sequence[Text]) -> list[Text]:
     of_rank: dict[str, list[Pipe]] = {}
     for pipe in pipes:
         of_rank.setdefault(pipe.rank, []).append(pipe)
     advice = (words for rank in organ.ranks for words in rank_advice(organ, rank, of_rank.get(rank.name, [])))
-    return [Text("{words}.", words=words) for words in advice]
+    return [*thin, *(Text("{words}.", words=words) for words in advice)]
 
 
 @dataclass(frozen=True)
@@ -275,9 +275,8 @@ def make_plan(
     search.tell(1.0, "done")
     notes = [
         *stock.notes,
-        *told_of_thin_parts(blanks, settings.sure.tolerances),
         *told_of_chances(chances, layout, stock.rack, settings, learned),
-        *_advice(organ, pipes),
+        *_advice(organ, pipes, told_of_thin_parts(blanks, settings.sure.tolerances)),
         *([HURRIED] if hurried else []),
         *_small_melts(season, cut),
         *told_of_planing(orders, cut, settings),

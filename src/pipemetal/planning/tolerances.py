@@ -10,7 +10,6 @@ from typing import Final
 from pipemetal.errors import PlanError, near
 from pipemetal.layout.problem import Blank
 from pipemetal.texts import Amount, Text
-from pipemetal.units import parse_number
 
 __all__ = [
     "PARTS",
@@ -30,7 +29,8 @@ PARTS: Final = (
 """Parts by which tolerances are said; `cap`, `lip` and `boot` are all of these, and `languid` and `body` all their pieces."""
 FIELD: Final = "sure.tolerances"
 EXAMPLE: Final = "languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.1 mm"
-_NUMBER: Final = r"(\d+(?:\s+\d+)?/\d+|\d+(?:[.,]\d+)?|[.,]\d+)"
+_NUMBER: Final = r"(?:\d+(?:[.,]\d+)?|[.,]\d+)"
+_TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
 _SIZE: Final = rf"{_NUMBER}\s*(mm|%)"
 _ENTRY: Final = re.compile(
     r"(?P<kind>[a-z][a-z ]*?)(?:\s+of\s+(?P<alloy>\S(?:.*?\S)??))?\s(?=[-+])"
@@ -82,8 +82,8 @@ def parse_tolerances(text: str) -> tuple[PartTolerance, ...]:
     >>> found[0].worked, found[1].alloy, found[1].thicker.mm(0.8)
     ('planed', 'spotted-50', 0.1)
 
-    Errors: PlanError for what cannot be read, with an example; a part that is not known, or is named twice; only one end.
-    UnitError for a number that can be read in two ways.
+    Errors: PlanError for what cannot be read, with an example; a part that is not known, or is named twice; only one end;
+    a number that can be read in two ways.
     """
     found: dict[tuple[str, str], PartTolerance] = {}
     for entry in filter(None, (part.strip(" \t\r\n,") for part in text.replace("\u2212", "-").split(";"))):
@@ -147,7 +147,12 @@ def _check_part(kind: str, entry: str) -> None:
 
 def _size(said: str, most_percent: float = MOST_PERCENT) -> Size:
     percent = said.endswith("%")
-    size = Size(parse_number(said.rstrip("m% M"), field=FIELD), percent)
+    number = said.rstrip("m% M")
+    if _TWO_WAYS.fullmatch(number):
+        pointed, whole = number.replace(",", "."), number.replace(",", "")
+        allowed = Text("write {pointed} or {whole}", pointed=pointed, whole=whole)
+        raise PlanError("can be read in two ways", field=FIELD, value=number, allowed=allowed)
+    size = Size(float(number.replace(",", ".")), percent)
     if size.value > (most_percent if size.percent else MOST_MM):
         allowed = Text("up to {mm}, {percent} %", mm=Amount.short(MOST_MM, "mm"), percent=Amount.short(most_percent))
         problem = "lets too much of the wall be missing" if most_percent < MOST_PERCENT else "is too large"
