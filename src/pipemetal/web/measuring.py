@@ -207,6 +207,7 @@ def _page(
         wrong=wrong,
         problem=problem,
         hung=_hung(site, held.cast.id),
+        gone=site.book.casts.booked(held.cast.id) if held.cast.id in site.failed_casts() else (),
         possible=_possible(site, held),
         alone=held.order is not None,
     )
@@ -275,7 +276,7 @@ def _add_after(app: FastAPI, site: Site) -> None:
             seen=view,
             came=_came_out(held),
             taken=taken,
-            failed=_came_to_nothing(site, held),
+            failed=held.cast.id in site.failed_casts(),
             plan_id=held.order.plan if held.order is not None else "",
         )
 
@@ -295,13 +296,6 @@ def _add_after(app: FastAPI, site: Site) -> None:
         with site.once(token):
             event = book.plans.take(made[0], made[1].plan).event
         return site.booked("/casting", event)
-
-
-def _came_to_nothing(site: Site, held: Measured) -> bool:
-    """Whether a cast's metal is booked away and no roll came of it."""
-    from pipemetal.shop.now import came_to_nothing
-
-    return not site.book.rolls.cast_from(held.cast.id) and came_to_nothing(site.book, held.cast.id)
 
 
 def _is_taken(site: Site, plan_id: str, cast: str) -> bool:

@@ -215,6 +215,10 @@ class Site:
         """The casting log, the latest first."""
         return self.kept("casts", lambda: sorted(self.book.casts.log(), key=lambda c: (c.day, c.id), reverse=True))
 
+    def failed_casts(self) -> frozenset[str]:
+        """The casts that came to nothing."""
+        return self.kept("failed casts", self.book.casts.failed)
+
     def densities(self) -> dict[str, float]:
         """Density of the solid metal of every recipe, g/cm3."""
         recipes = self.kept("recipes", self.book.recipes.all)
