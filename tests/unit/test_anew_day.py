@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 import pipemetal as pm
 from pipemetal.cli.main import cli
+from pipemetal.errors import PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.rack_file import read_rack
 from pipemetal.files.rack_out import rack_files
@@ -21,7 +22,8 @@ from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.anew_stop import stop_of
 from pipemetal.planning.learning import Learned, learn
 from pipemetal.plans.anew import ShopNow, plan_anew, with_measured
-from pipemetal.plans.record import NewSheet, Plan
+from pipemetal.plans.differences import Kind, differences
+from pipemetal.plans.record import CutSheet, NewSheet, Plan
 from pipemetal.sheets.readings import Reading
 from pipemetal.web.views.after import after_view
 
@@ -177,3 +179,54 @@ def test_a_pot_that_waited_overnight_is_heated_again(plan: Plan, bare: Shop) -> 
     )
     later = next(d for d in made.plan.days if d.day > day)
     assert later.steps[0].kind == "melt" and later.steps[0].to_min > later.steps[0].from_min
+
+
+def test_a_pot_that_is_short_is_told_and_the_rest_melted_again(plan: Plan, bare: Shop) -> None:
+    now, done = under_way(plan, bare)
+    (name,) = now.pots
+    melt = next(m for m in plan.melts if m.name == name)
+    for left_kg, suffices in ((5.0, False), (melt.wanted_kg, True)):
+        made = plan_anew(plan, ShopNow(bare.stock, pots={name: left_kg}), bare.settings, Learned(), seconds=1.0)
+        (pot,) = made.pots
+        assert pot.suffices is suffices and pot.needed_kg > 5.0
+        assert bool([d for d in made.differences if d.kind in (Kind.MELT, Kind.POUR)]) is not suffices
+        melted = {s for m in made.plan.melts for s in m.sheets}
+        assert {s.id for s in made.plan.new_sheets} <= melted and done in melted
+
+
+def test_what_contradicts_itself_or_no_pot_holds_is_refused(plan: Plan, bare: Shop) -> None:
+    now, done = under_way(plan, bare)
+    (name,) = now.pots
+    failed = frozenset([done])
+    with pytest.raises(PlanError, match="has failed, and is said to be poured too"):
+        plan_anew(plan, ShopNow(bare.stock, failed=failed, poured=failed), bare.settings, Learned(), seconds=1.0)
+    with pytest.raises(PlanError, match="has failed, and is said to be measured too"):
+        plan_anew(plan, dataclasses.replace(now, failed=failed), bare.settings, Learned(), seconds=1.0)
+    with pytest.raises(PlanError, match="in a pot that holds"):
+        plan_anew(plan, dataclasses.replace(now, pots={name: 5000.0}), bare.settings, Learned(), seconds=1.0)
+
+
+def test_differences_tell_pours_and_moves_and_no_change_is_none(plan: Plan) -> None:
+    assert differences(plan, plan) == ()
+    sheet = max(plan.new_sheets, key=lambda s: len(s.cuts))
+    pour = next(p for p in plan.pours if p.sheet == sheet.id)
+    later = tuple(dataclasses.replace(p, day=p.day + 1, melt="M77") if p is pour else p for p in plan.pours)
+    (told,) = differences(plan, dataclasses.replace(plan, pours=later))
+    assert str(told.words) == f"{sheet.id}: was day {pour.day} with {pour.melt}, is day {pour.day + 1} with M77"
+    cut = sheet.cuts[0]
+    moved = dataclasses.replace(sheet, cuts=(dataclasses.replace(cut, x_mm=cut.x_mm + 30.0), *sheet.cuts[1:]))
+    sheets = tuple(moved if s is sheet else s for s in plan.new_sheets)
+    (told,) = differences(plan, dataclasses.replace(plan, new_sheets=sheets))
+    assert (
+        told.kind is Kind.BLANK
+        and told.thing == cut.blank
+        and f"is {sheet.id} at {cut.x_mm + 30.0:.0f}," in str(told.words)
+    )
+    hung = dataclasses.replace(
+        plan,
+        new_sheets=tuple(s for s in plan.new_sheets if s is not sheet),
+        rolls_used=(*plan.rolls_used, dataclasses.replace(plan.rolls_used[0], id=sheet.id, cuts=sheet.cuts))
+        if plan.rolls_used
+        else (CutSheet(sheet.id, sheet.alloy, sheet.length_mm, sheet.width_mm, cuts=sheet.cuts),),
+    )
+    assert [d for d in differences(plan, hung, hung={sheet.id: sheet.id}) if d.kind is Kind.ROLL] == []

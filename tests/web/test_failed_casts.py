@@ -88,3 +88,24 @@ def test_metal_that_went_to_scrap_is_not_measured_into_a_roll(client: TestClient
     answer = client.post("/casting/measure", data=form)
     assert answer.status_code == 422 and f"take event {event} back first" in answer.text
     assert accepted.ledger.standing() == standing and accepted.rolls.cast_from("K90") == []
+
+
+def test_a_form_that_is_sent_twice_is_answered_twice_alike(client: TestClient, accepted: Book) -> None:
+    cast_one(accepted, "K90")
+    form = {"cast": "K90", "token": "a-token-of-one-form"}
+    first = client.post("/casting/trim", data=form)
+    last = accepted.history.last()
+    again = client.post("/casting/trim", data=form)
+    assert (again.status_code, again.headers["location"]) == (303, first.headers["location"])
+    assert accepted.history.last() == last
+
+
+def test_a_plan_that_changed_meanwhile_is_worked_out_again_by_a_button(client: TestClient, accepted: Book) -> None:
+    cast_one(accepted, "K90")
+    accepted.casts.trim("K90")
+    before = accepted.history.last()
+    told = client.post("/casting/after", data={"cast": "K90"})
+    assert told.status_code == 303 and accepted.history.last() == before
+    page = main_of(client, told.headers["location"])
+    assert "on another tablet perhaps: nothing was taken" in page
+    assert 'action="/jobs/anew"' in page and "Work it out" in page

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import PlanError
 from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.charge import Charge, ChargeRequest
 from pipemetal.melts.day import MeltPlan, SheetDemand, held_kg, metal_needed_kg
@@ -23,6 +24,7 @@ from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "pot_serves", "settles_first"]
 
@@ -175,7 +177,7 @@ def cast_rest(
             demands = [d for d in demands if d.id not in gone]
             poured.append(_in_hand(pot, served, recipes[pot.recipe], settings))
     fits = fits_the_day(prepared, recipes, settings, 0.0)
-    heel = _left_in_pot(pots, now, poured, recipes)
+    heel = _left_in_pot(pots, now, poured, recipes, settings.pot.capacity_kg)
     season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits)
     melts = (
         _settled(_named(season.melts, beside.names), beside, settings)
@@ -206,12 +208,27 @@ def cast_rest(
 
 
 def _left_in_pot(
-    pots: Sequence[InPot], now: Sequence[PotNow], poured: Sequence[PlannedMelt], recipes: Mapping[str, Recipe]
+    pots: Sequence[InPot],
+    now: Sequence[PotNow],
+    poured: Sequence[PlannedMelt],
+    recipes: Mapping[str, Recipe],
+    capacity_kg: float,
 ) -> Heel | None:
-    """What the main pot holds when its sheets are poured: the next melt finds it."""
+    """What the main pot holds when its sheets are poured: the next melt finds it. Errors: PlanError for more than it holds."""
     used = {m.melt.name: m.melt.used_kg for m in poured}
     left = [(pot, told.left_kg - used.get(pot.melt, 0.0)) for pot, told in zip(pots, now, strict=True) if not pot.pot]
     pot, kg = max(left, key=lambda held: held[1], default=(None, 0.0))
+    if pot is not None and kg >= capacity_kg:
+        raise PlanError(
+            Text(
+                "leaves {left} in a pot that holds {capacity}",
+                left=Amount(kg, "kg"),
+                capacity=Amount(capacity_kg, "kg"),
+            ),
+            field="in the pot",
+            value=f"{pot.melt}:{pot.left_kg:g}",
+            allowed="what is left in the pot now, in kilograms",
+        )
     return Heel(kg, recipes[pot.recipe].target) if pot is not None and kg > LEAST_HEEL_KG else None
 
 

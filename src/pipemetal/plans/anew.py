@@ -20,7 +20,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
-from pipemetal.plans.anew_day import begun_of, date_of, last_day
+from pipemetal.plans.anew_day import begun_of, date_of, last_day, pots_now
 from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
@@ -28,6 +28,7 @@ from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.now import ShopNow, sheets_done
 from pipemetal.sheets.readings import Reading
+from pipemetal.texts import Text
 
 __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
@@ -88,10 +89,12 @@ def plan_anew(
 
     Laid anew are the alloys of sheets that were measured or failed, and of rolls that are gone; or those that are named. Melts
     that would charge ingots of theirs are charged anew with them. Of all others nothing moves but the days.
-    Errors: as the rooms that it asks.
+    A pot that does not hold enough for its sheets has them melted again. Errors: PlanError; as the rooms that it asks.
     """
     learned = learned or Learned()
-    again = tuple(sorted(set(alloys) if alloys is not None else _touched(plan, now)))
+    _check_failed(now)
+    told = pots_now(plan, now, settings)
+    again = tuple(sorted(set(alloys) if alloys is not None else _touched(plan, now, told)))
     tell(0.05, "laying the rest anew")
     density = {name: solid_density_g_cm3(r.target) for name, r in now.stock.recipes.items()}
     made = []
@@ -110,7 +113,21 @@ def plan_anew(
     fresh = {p.order.sheet.id for p in cast.pours if p.card is not None}
     new = with_cards(new, _next_poured(new, first, now) - fresh, now.stock.recipes, settings, learned)
     stops = tuple(stop_of(m.alloy, m.rest, m.laid) for m in made)
-    return Anew(plan, new, again, cast.pots, stops, first, now)
+    pots = (*cast.pots, *(p for name, p in told.items() if name not in {q.melt for q in cast.pots}))
+    return Anew(plan, new, again, pots, stops, first, now)
+
+
+def _check_failed(now: ShopNow) -> None:
+    """Errors: PlanError for a sheet that failed and is said to lie or hang there too."""
+    for name in sorted(now.failed):
+        for there, words in ((now.poured, "poured"), (now.measured, "measured"), (now.cut, "cut")):
+            if name in there:
+                raise PlanError(
+                    Text("has failed, and is said to be {words} too", words=Text(words)),
+                    field="sheet",
+                    value=name,
+                    allowed="one of the two",
+                )
 
 
 def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
@@ -120,9 +137,9 @@ def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
     return found | {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
 
 
-def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
-    """The alloys in which something is not as planned, and those whose melts charge ingots of them."""
-    found = _changed(plan, now)
+def _touched(plan: record.Plan, now: ShopNow, pots: Mapping[str, PotNow]) -> set[str]:
+    """The alloys in which something is not as planned, or whose pot is short, and those whose melts charge ingots of them."""
+    found = _changed(plan, now) | {m.recipe for m in plan.melts if m.name in pots and not pots[m.name].suffices}
     while more := {
         m.recipe
         for m in plan.melts

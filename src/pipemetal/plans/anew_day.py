@@ -5,13 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 
-from pipemetal.planning.anew_casting import RestCast
+from pipemetal.melts.day import SheetDemand
+from pipemetal.planning.anew_casting import InPot, PotNow, RestCast, pot_serves
 from pipemetal.planning.day import Begun
+from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans import record
 from pipemetal.plans.now import ShopNow, sheets_done
 from pipemetal.plans.rows import day_row
 
-__all__ = ["begun_of", "date_of", "last_day", "rest_days"]
+__all__ = ["begun_of", "date_of", "last_day", "pots_now", "rest_days"]
 
 OF_SHEET = ("ladle", "pour", "rest")
 
@@ -48,6 +50,19 @@ def begun_of(plan: record.Plan, now: ShopNow) -> Begun | None:
     latest = max(past, key=lambda p: (p.starts_at_min, p.number))
     pots = {m.pot: m.recipe for m in plan.melts if m.name in melts or now.pots.get(m.name, 0.0) > 0.0}
     return Begun(free, max(free, ends["rest"]), latest.sled, pots, melts, len(past), date)
+
+
+def pots_now(plan: record.Plan, now: ShopNow, settings: ShopSettings) -> dict[str, PotNow]:
+    """What each charged melt holds, and what its sheets to come need by the plan; melts that pour nothing more are left out."""
+    over, rows = sheets_done(plan, now), {p.sheet: p for p in plan.pours}
+    found = {}
+    for m in plan.melts:
+        left = [rows[s] for s in m.sheets if s in rows and s not in over and 0.0 < rows[s].used_kg <= rows[s].charge_kg]
+        if m.name in now.pots and left:
+            demands = [SheetDemand(p.sheet, m.recipe, p.charge_kg, p.used_kg, p.sled) for p in left]
+            pot = InPot(m.name, m.recipe, now.pots[m.name], tuple(p.sheet for p in left), m.pot)
+            found[m.name], _ = pot_serves(pot, demands, settings.pot.heel_kg if not m.pot else 0.0)
+    return found
 
 
 def rest_days(plan: record.Plan, cast: RestCast, now: ShopNow) -> tuple[int, tuple[record.CastingDay, ...]]:

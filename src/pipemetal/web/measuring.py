@@ -257,7 +257,11 @@ def _add_after(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/casting/after")
-    def after(request: Request, cast: Annotated[str, Query(max_length=200)]) -> Response:
+    def after(
+        request: Request,
+        cast: Annotated[str, Query(max_length=200)],
+        changed: Annotated[str, Query(max_length=1)] = "",
+    ) -> Response:
         held = _measured(site, cast)
         made = _held(site, cast)
         job = next((j for j in site.jobs.all() if j.kind == "anew" and j.title == cast), None)
@@ -275,6 +279,7 @@ def _add_after(app: FastAPI, site: Site) -> None:
             job=job if view is None else None,
             seen=view,
             came=_came_out(held),
+            changed=bool(changed) and view is None and not taken,
             taken=taken,
             failed=held.cast.id in site.failed_casts(),
             plan_id=held.order.plan if held.order is not None else "",
@@ -291,9 +296,9 @@ def _add_after(app: FastAPI, site: Site) -> None:
     @app.post("/casting/after")
     def take(cast: Short, token: Short = "") -> Response:
         made = _held(site, cast)
-        if made is None:
-            raise BookError("changed since this was worked out", field="plan", value=cast, allowed="work it out again")
         with site.once(token):
+            if made is None:
+                return RedirectResponse(f"/casting/after?cast={quote(cast, safe='')}&changed=1", 303)
             event = book.plans.take(made[0], made[1].plan).event
         return site.booked("/casting", event)
 
