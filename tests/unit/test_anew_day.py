@@ -202,6 +202,8 @@ def test_what_contradicts_itself_or_no_pot_holds_is_refused(plan: Plan, bare: Sh
         plan_anew(plan, ShopNow(bare.stock, failed=failed, poured=failed), bare.settings, Learned(), seconds=1.0)
     with pytest.raises(PlanError, match="has failed, and is said to be measured too"):
         plan_anew(plan, dataclasses.replace(now, failed=failed), bare.settings, Learned(), seconds=1.0)
+    with pytest.raises(PlanError, match="is more than its pot holds"):
+        pm.plan_anew(plan, bare, {}, in_pots={name: 900.0}, seconds=1.0)
     with pytest.raises(PlanError, match="in a pot that holds"):
         plan_anew(plan, dataclasses.replace(now, pots={name: 5000.0}), bare.settings, Learned(), seconds=1.0)
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from dataclasses import replace
 
+from pipemetal.errors import PlanError
 from pipemetal.melts.day import SheetDemand
 from pipemetal.planning.anew_casting import InPot, PotNow, RestCast, pot_serves
 from pipemetal.planning.day import Begun
@@ -12,8 +14,9 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans import record
 from pipemetal.plans.now import ShopNow, sheets_done
 from pipemetal.plans.rows import day_row
+from pipemetal.texts import Amount, Text
 
-__all__ = ["begun_of", "date_of", "last_day", "pots_now", "rest_days"]
+__all__ = ["begun_of", "check_pots", "date_of", "last_day", "pots_now", "rest_days"]
 
 OF_SHEET = ("ladle", "pour", "rest")
 
@@ -50,6 +53,19 @@ def begun_of(plan: record.Plan, now: ShopNow) -> Begun | None:
     latest = max(past, key=lambda p: (p.starts_at_min, p.number))
     pots = {m.pot: m.recipe for m in plan.melts if m.name in melts or now.pots.get(m.name, 0.0) > 0.0}
     return Begun(free, max(free, ends["rest"]), latest.sled, pots, melts, len(past), date)
+
+
+def check_pots(plan: record.Plan, left_kg: Mapping[str, float], settings: ShopSettings) -> None:
+    """Errors: PlanError for more metal than a pot holds, as somebody says it of a charged melt."""
+    for m in plan.melts:
+        most_kg = settings.pot_of(m.pot).capacity_kg
+        if left_kg.get(m.name, 0.0) > most_kg:
+            raise PlanError(
+                "is more than its pot holds",
+                field=f"in the pot, {m.name}",
+                value=f"{left_kg[m.name]:g} kg",
+                allowed=Text("up to {mass}", mass=Amount.short(most_kg, "kg")),
+            )
 
 
 def pots_now(plan: record.Plan, now: ShopNow, settings: ShopSettings) -> dict[str, PotNow]:

@@ -177,11 +177,14 @@ def _day(number: int, date: str) -> Text:
 
 
 def _pours(before: Plan, after: Plan) -> Iterator[Difference]:
-    """Sheets that are cast on another day, or from another melt."""
+    """Sheets that are cast on another day, or from another melt; those that move with all of their melt are told by its day."""
     old = {p.sheet: p for p in before.pours}
+    was, now = ({m: d.day for d in plan.days for m in d.melts} for plan in (before, after))
     for p in after.pours:
         a = old.get(p.sheet)
-        if a is not None and (a.day, a.melt) != (p.day, p.melt):
+        if a is None or (a.day, a.melt) == (p.day, p.melt):
+            continue
+        if a.melt != p.melt or (was.get(a.melt), now.get(p.melt)) != (a.day, p.day):
             yield Difference(Kind.POUR, p.sheet, p.alloy, _poured(a), _poured(p))
 
 

@@ -207,6 +207,7 @@ def _page(
         wrong=wrong,
         problem=problem,
         hung=_hung(site, held.cast.id),
+        holds=site.book.ledger.mass_kg(f"sheet:{held.cast.id}") > 0.0,
         gone=site.book.casts.booked(held.cast.id) if held.cast.id in site.failed_casts() else (),
         possible=_possible(site, held),
         alone=held.order is not None,
