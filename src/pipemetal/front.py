@@ -38,6 +38,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
 from pipemetal.plans.anew import Anew, ShopNow, with_measured
 from pipemetal.plans.anew import plan_anew as planned_anew
+from pipemetal.plans.anew_day import check_pots
 from pipemetal.plans.codec import read, write
 from pipemetal.plans.making import plan_record
 from pipemetal.plans.record import Plan
@@ -336,6 +337,7 @@ def plan_anew(
     >>> anew.plan.unserved, sheet.id in [s.id for s in anew.plan.new_sheets]
     ((), False)
     """
+    check_pots(plan, in_pots or {}, shop.settings)
     now = ShopNow(shop.stock, frozenset(cut), frozenset(poured), {}, frozenset(failed), in_pots or {})
     now = with_measured(plan, now, measured, shop.settings.sheets.trim_mm)
     return planned_anew(plan, now, shop.settings, learn(shop.casts), seconds=seconds)

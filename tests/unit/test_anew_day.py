@@ -1,6 +1,7 @@
 """A casting day sheet by sheet: from files, with cards that follow what was learned, and places to gauge before cutting."""
 
 import dataclasses
+import datetime as dt
 import json
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from click.testing import CliRunner
 
 import pipemetal as pm
 from pipemetal.cli.main import cli
+from pipemetal.errors import PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.rack_file import read_rack
 from pipemetal.files.rack_out import rack_files
@@ -20,8 +22,10 @@ from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.anew_stop import stop_of
 from pipemetal.planning.learning import Learned, learn
 from pipemetal.plans.anew import ShopNow, plan_anew, with_measured
-from pipemetal.plans.record import NewSheet, Plan
+from pipemetal.plans.differences import Kind, differences
+from pipemetal.plans.record import CutSheet, NewSheet, Plan
 from pipemetal.sheets.readings import Reading
+from pipemetal.web.views.after import after_view
 
 
 @pytest.fixture(scope="module")
@@ -117,3 +121,114 @@ def test_what_is_not_sure_is_named_with_the_place_to_gauge() -> None:
     check = stop.check[0]
     assert check.roll == "R" and check.x_mm == pytest.approx(1450.0)
     assert check.low_mm == pytest.approx(0.95) and check.high_mm == pytest.approx(1.15) and check.chance < 0.99
+
+
+def under_way(plan: Plan, shop: Shop, factor: float = 0.98) -> tuple[ShopNow, str]:
+    """The first sheet of a day with three sheets or more is cast and measured, its melt is in the pot."""
+    day = next(d for d in plan.days if sum(p.day == d.day for p in plan.pours) >= 3)
+    first = next(p for p in plan.pours if p.day == day.day)
+    sheet = next(s for s in plan.new_sheets if s.id == first.sheet)
+    melt = next(m for m in plan.melts if m.name == first.melt)
+    assert melt.charge is not None
+    now = ShopNow(shop.stock, pots={melt.name: melt.charge.mass_kg - first.used_kg})
+    return with_measured(plan, now, {sheet.id: read_of(sheet, factor)}, 15.0), sheet.id
+
+
+def test_a_day_under_way_goes_on_after_what_was_poured(plan: Plan, bare: Shop) -> None:
+    now, done = under_way(plan, bare)
+    poured = next(p for p in plan.pours if p.sheet == done)
+    made = plan_anew(plan, now, bare.settings, Learned(), seconds=1.0)
+    day = next(d for d in made.plan.days if d.day == poured.day)
+    before = next(d for d in plan.days if d.day == poured.day)
+    lifted = next(s.to_min for s in before.steps if s.kind == "pour" and s.what == done)
+    past = [s for s in day.steps if s.from_min < lifted - 1e-6]
+    assert past == [s for s in before.steps if s.from_min < lifted - 1e-6]
+    coming = [s for s in day.steps if s not in past and not (s.kind == "rest" and s.what == done)]
+    assert coming and all(s.from_min >= lifted - 1e-6 for s in coming) and day.lit_min == before.lit_min
+    assert not [s for s in coming if s.kind in ("melt", "skim", "sample") and s.what == poured.melt]
+    rest = [p for p in made.plan.pours if p.day == poured.day and p.sheet != done]
+    assert rest and all(p.starts_at_min > poured.starts_at_min and p.number > poured.number for p in rest)
+    assert [p.starts_at_min for p in rest] == sorted(p.starts_at_min for p in rest)
+    dates = [d.date for d in made.plan.days]
+    assert dates == sorted(set(dates)) or not any(dates)
+
+
+def test_what_is_cast_next_is_the_first_of_the_days_pours(plan: Plan, bare: Shop) -> None:
+    now, done = under_way(plan, bare)
+    failed = ShopNow(bare.stock, failed=frozenset([done]), pots=now.pots)
+    for shop_now in (now, dataclasses.replace(now, pots={}), failed):
+        made = plan_anew(plan, shop_now, bare.settings, Learned(), seconds=1.0)
+        to_come = {s.id for s in made.plan.new_sheets}
+        coming = [p.sheet for p in made.plan.pours if p.sheet in to_come]
+        assert made.first and list(made.first) == coming[: len(made.first)]
+        seen = after_view(made, done, {})
+        assert seen.next is not None and seen.next.sheet == coming[0]
+        assert seen.next_number == next(n for n, p in enumerate(made.plan.pours) if p.sheet in to_come)
+        (melt,) = {p.melt for p in made.plan.pours if p.sheet in made.first}
+        assert next(m for m in made.plan.melts if m.name == melt).sheets[-len(made.first) :] == made.first
+
+
+def test_a_pot_that_waited_overnight_is_heated_again(plan: Plan, bare: Shop) -> None:
+    now, done = under_way(plan, bare)
+    day = next(p.day for p in plan.pours if p.sheet == done)
+    dated = dataclasses.replace(
+        plan, days=tuple(dataclasses.replace(d, date=f"2026-12-{d.day:02d}") for d in plan.days)
+    )
+    made = plan_anew(
+        dated, dataclasses.replace(now, today=dt.date(2026, 12, 20)), bare.settings, Learned(), seconds=1.0
+    )
+    later = next(d for d in made.plan.days if d.day > day)
+    assert later.steps[0].kind == "melt" and later.steps[0].to_min > later.steps[0].from_min
+
+
+def test_a_pot_that_is_short_is_told_and_the_rest_melted_again(plan: Plan, bare: Shop) -> None:
+    now, done = under_way(plan, bare)
+    (name,) = now.pots
+    melt = next(m for m in plan.melts if m.name == name)
+    for left_kg, suffices in ((5.0, False), (melt.wanted_kg, True)):
+        made = plan_anew(plan, ShopNow(bare.stock, pots={name: left_kg}), bare.settings, Learned(), seconds=1.0)
+        (pot,) = made.pots
+        assert pot.suffices is suffices and pot.needed_kg > 5.0
+        assert bool([d for d in made.differences if d.kind in (Kind.MELT, Kind.POUR)]) is not suffices
+        melted = {s for m in made.plan.melts for s in m.sheets}
+        assert {s.id for s in made.plan.new_sheets} <= melted and done in melted
+
+
+def test_what_contradicts_itself_or_no_pot_holds_is_refused(plan: Plan, bare: Shop) -> None:
+    now, done = under_way(plan, bare)
+    (name,) = now.pots
+    failed = frozenset([done])
+    with pytest.raises(PlanError, match="has failed, and is said to be poured too"):
+        plan_anew(plan, ShopNow(bare.stock, failed=failed, poured=failed), bare.settings, Learned(), seconds=1.0)
+    with pytest.raises(PlanError, match="has failed, and is said to be measured too"):
+        plan_anew(plan, dataclasses.replace(now, failed=failed), bare.settings, Learned(), seconds=1.0)
+    with pytest.raises(PlanError, match="is more than its pot holds"):
+        pm.plan_anew(plan, bare, {}, in_pots={name: 900.0}, seconds=1.0)
+    with pytest.raises(PlanError, match="in a pot that holds"):
+        plan_anew(plan, dataclasses.replace(now, pots={name: 5000.0}), bare.settings, Learned(), seconds=1.0)
+
+
+def test_differences_tell_pours_and_moves_and_no_change_is_none(plan: Plan) -> None:
+    assert differences(plan, plan) == ()
+    sheet = max(plan.new_sheets, key=lambda s: len(s.cuts))
+    pour = next(p for p in plan.pours if p.sheet == sheet.id)
+    later = tuple(dataclasses.replace(p, day=p.day + 1, melt="M77") if p is pour else p for p in plan.pours)
+    (told,) = differences(plan, dataclasses.replace(plan, pours=later))
+    assert str(told.words) == f"{sheet.id}: was day {pour.day} with {pour.melt}, is day {pour.day + 1} with M77"
+    cut = sheet.cuts[0]
+    moved = dataclasses.replace(sheet, cuts=(dataclasses.replace(cut, x_mm=cut.x_mm + 30.0), *sheet.cuts[1:]))
+    sheets = tuple(moved if s is sheet else s for s in plan.new_sheets)
+    (told,) = differences(plan, dataclasses.replace(plan, new_sheets=sheets))
+    assert (
+        told.kind is Kind.BLANK
+        and told.thing == cut.blank
+        and f"is {sheet.id} at {cut.x_mm + 30.0:.0f}," in str(told.words)
+    )
+    hung = dataclasses.replace(
+        plan,
+        new_sheets=tuple(s for s in plan.new_sheets if s is not sheet),
+        rolls_used=(*plan.rolls_used, dataclasses.replace(plan.rolls_used[0], id=sheet.id, cuts=sheet.cuts))
+        if plan.rolls_used
+        else (CutSheet(sheet.id, sheet.alloy, sheet.length_mm, sheet.width_mm, cuts=sheet.cuts),),
+    )
+    assert [d for d in differences(plan, hung, hung={sheet.id: sheet.id}) if d.kind is Kind.ROLL] == []

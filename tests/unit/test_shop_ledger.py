@@ -7,13 +7,23 @@ from shop_samples import HALF, LEAD, PNG, TIN, a_roll
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.errors import BookError
+from pipemetal.files.demo_files import packaged_file
+from pipemetal.files.log_file import read_log
+from pipemetal.sheets.roll import roll_mass_kg
 from pipemetal.shop.attaching import MOST_BYTES
 from pipemetal.shop.book import Book, NewLot, NewMelt, Piece
+from pipemetal.shop.recipes import density_of
+from pipemetal.shop.rolls import NewRoll
 from pipemetal.shop.searching import Among
 
 
 def total(book: Book, account: str) -> float:
     return sum(book.ledger.stock().get(account, {}).values())
+
+
+def charged(book: Book) -> None:
+    book.lots.add(NewLot("A", "ingot", 50.0, HALF.target))
+    book.melts.record(NewMelt("M1", "half", {"A": 40.0}))
 
 
 def test_a_new_analysis_changes_the_elements_and_not_the_mass(book: Book) -> None:
@@ -77,11 +87,7 @@ def test_sold_metal_leaves_the_shop(book: Book) -> None:
 
 
 def test_what_a_sheet_leaves_is_trimmed_to_swarf_and_scrap(book: Book) -> None:
-    from pipemetal.files.demo_files import packaged_file
-    from pipemetal.files.log_file import read_log
-
-    book.lots.add(NewLot("A", "ingot", 50.0, HALF.target))
-    book.melts.record(NewMelt("M1", "half", {"A": 40.0}))
+    charged(book)
     book.casts.record(dataclasses.replace(read_log(packaged_file("log.csv"))[0], id="C1"), melt="M1", used_kg=20.0)
     book.rolls.add(a_roll(), cast="C1")
     left = total(book, "sheet:C1")
@@ -89,6 +95,41 @@ def test_what_a_sheet_leaves_is_trimmed_to_swarf_and_scrap(book: Book) -> None:
     book.casts.trim("C1", swarf_kg=1.0)
     assert total(book, "sheet:C1") == 0.0 and total(book, "swarf") == pytest.approx(1.0)
     assert total(book, "lot:scrap-half") == pytest.approx(left - 1.0)
+
+
+@pytest.mark.parametrize("gone", ["scrap", "roll"])
+def test_metal_that_has_left_a_sheet_is_not_hung(book: Book, gone: str) -> None:
+    charged(book)
+    book.casts.record(dataclasses.replace(read_log(packaged_file("log.csv"))[0], id="C1"), melt="M1", used_kg=12.0)
+    assert book.casts.failed() == frozenset()
+    event = (book.casts.trim("C1") if gone == "scrap" else book.rolls.add(a_roll("R1"), cast="C1")).event
+    assert book.casts.failed() == ({"C1"} if gone == "scrap" else frozenset())
+    before = book.ledger.standing()
+    readings = [(100.0, 1.2), (1900.0, 0.8)]
+    for origin in (None, "counted"):
+        with pytest.raises(BookError, match=f"by event {event}.*take event {event} back first"):
+            book.rolls.add(a_roll("R2"), cast="C1", origin=origin)
+    with pytest.raises(BookError, match="is booked already"):
+        book.casts.hang("C1", book.casts.row("C1").version, readings, NewRoll(a_roll("R2")))
+    assert book.ledger.standing() == before
+    assert [b.event for b in book.casts.booked("C1")][-1:] == [event]
+    book.history.undo(event)
+    assert book.casts.booked("C1") == () and book.casts.failed() == frozenset()
+    book.casts.hang("C1", book.casts.row("C1").version, readings, NewRoll(a_roll("R2")))
+    assert total(book, "counted") == 0.0
+
+
+def test_a_roll_a_little_heavier_than_its_sheet_takes_all_of_it(book: Book) -> None:
+    charged(book)
+    mass = roll_mass_kg(a_roll(), density_of(HALF.target))
+    logged = read_log(packaged_file("log.csv"))[0]
+    for name, share in (("C1", 0.95), ("C2", 0.5)):
+        book.casts.record(dataclasses.replace(logged, id=name), melt="M1", used_kg=share * mass)
+    book.rolls.add(a_roll(), cast="C1")
+    assert total(book, "sheet:C1") == 0.0
+    assert total(book, "found") == pytest.approx(-0.05 * mass) and total(book, "roll:R1") == pytest.approx(mass)
+    with pytest.raises(BookError, match="and this roll would weigh"):
+        book.rolls.add(a_roll("R2"), cast="C2")
 
 
 def test_every_movement_says_why(book: Book) -> None:

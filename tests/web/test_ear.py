@@ -157,7 +157,7 @@ def test_a_token_that_is_not_known_keeps_nothing(shop: TestClient, book: Book) -
     assert shop.post("/ear/keep", data={"token": token_of(page), "body_mm": "0.5"}).status_code == 422
     again = shop.post("/ear/keep", data={"token": token_of(page)})
     assert again.status_code == 200
-    assert "once" in shop.post("/ear/keep", data={"token": token_of(page)}).text
+    assert shop.post("/ear/keep", data={"token": token_of(page)}).status_code == 200
     assert len(book.heard.rows()) == 1
 
 

@@ -81,6 +81,7 @@ def anew(
     from pipemetal.files.log_file import read_log
     from pipemetal.planning.learning import learn
     from pipemetal.plans.anew import plan_anew
+    from pipemetal.plans.anew_day import check_pots
 
     if (plan_file is None) == (shop is None):
         raise InputError(
@@ -99,6 +100,8 @@ def anew(
         assert plan_file is not None
         plan, now = _of_files(plan_file, rack_path, lots_path, recipes_path, done)
     settings = settings_for(settings_path, shop, plan_file or Path("shop.toml"))
+    if shop is None:
+        check_pots(plan, done.pots, settings)
     now = _with_readings(plan, now, readings_path, settings.sheets.trim_mm)
     with Watch("planning anew", quiet=as_json) as watch:
         made = plan_anew(plan, now, settings, learn(casts), seconds=seconds, tell=watch.progress)

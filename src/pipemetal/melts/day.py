@@ -15,7 +15,7 @@ from typing import Final
 from pipemetal.errors import MeltError
 from pipemetal.texts import Amount, Text
 
-__all__ = ["Fits", "MeltPlan", "SheetDemand", "fewest_melts", "group_into_melts", "metal_needed_kg"]
+__all__ = ["Fits", "MeltPlan", "SheetDemand", "fewest_melts", "group_into_melts", "held_kg", "metal_needed_kg"]
 
 SEARCH_NODES: Final = 5_000
 """Places tried by the exact grouping before the first-fit answer is kept."""
@@ -76,11 +76,11 @@ def metal_needed_kg(sheets: Sequence[SheetDemand], heel_kg: float) -> tuple[floa
         by_sled.setdefault(sheet.sled, []).append(sheet)
     orders = itertools.permutations(by_sled.values()) if len(by_sled) <= MOST_SLEDS_ORDERED else [by_sled.values()]
     tried = ([sheet for held in order for sheet in held] for order in orders)
-    needed, best = min(((_held_kg(order), order) for order in tried), key=lambda found: found[0])
+    needed, best = min(((held_kg(order), order) for order in tried), key=lambda found: found[0])
     return needed + heel_kg, tuple(best)
 
 
-def _held_kg(order: Sequence[SheetDemand]) -> float:
+def held_kg(order: Sequence[SheetDemand]) -> float:
     """Metal above the heel that sheets in this order need: leftovers go back into the pot after each cast."""
     poured = needed = 0.0
     for sheet in order:

@@ -9,13 +9,14 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import PlanError
 from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.charge import Charge, ChargeRequest
-from pipemetal.melts.day import MeltPlan, SheetDemand, metal_needed_kg
+from pipemetal.melts.day import MeltPlan, SheetDemand, held_kg, metal_needed_kg
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.mend import Blocked, Cause
 from pipemetal.planning.calendar import casting_dates
-from pipemetal.planning.day import CastingDay, MeltWork, casting_days
+from pipemetal.planning.day import Begun, CastingDay, MeltWork, casting_days
 from pipemetal.planning.day_work import fits_the_day, heated_days, melt_heat, sheet_work
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, plan_season
@@ -23,8 +24,9 @@ from pipemetal.planning.pours import Pour, demand_of, plan_pours, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
+from pipemetal.texts import Amount, Text
 
-__all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "pot_serves"]
+__all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "pot_serves", "settles_first"]
 
 LEAST_HEEL_KG: Final = 0.1
 STRETCHED: Final = 0.67
@@ -33,13 +35,15 @@ STRETCHED: Final = 0.67
 
 @dataclass(frozen=True)
 class InPot:
-    """A melt that is charged: what is left of it in its pot, and the sheets that the plan still pours from it, in their order."""
+    """A melt that is charged: what is left of it in its pot, the sheets that the plan still pours from it, in their order, and
+    whether it is hot: one that was poured from on a day that is over is not."""
 
     melt: str
     recipe: str
     left_kg: float
     sheets: tuple[str, ...] = ()
     pot: str = ""
+    hot: bool = True
 
 
 @dataclass(frozen=True)
@@ -61,8 +65,9 @@ class PotNow:
 @dataclass(frozen=True, eq=False)
 class Beside:
     """What stands beside the alloys that are planned anew: `names` for new melts, the melts that are `kept`, the `order` of melts
-    by name, sheets that are cast `late` (their few blanks may find room on others), the first day on which may be cast, and the
-    pours of sheets that did not change, as `planned`: their cards are not worked out again."""
+    by name, sheets that are cast `late` (their few blanks may find room on others), the first day on which may be cast, the
+    pours of sheets that did not change, as `planned`: their cards are not worked out again; the day that is under way; after
+    which date the others are; and how much metal is in `doubt` on each sheet, mm2."""
 
     names: Iterator[str]
     kept: Sequence[MeltWork] = ()
@@ -70,13 +75,17 @@ class Beside:
     late: frozenset[str] = frozenset()
     today: dt.date | None = None
     planned: Mapping[str, Pour] = field(default_factory=dict)
+    begun: Begun | None = None
+    after: dt.date | None = None
+    doubt: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
 class RestCast:
     """The casting of what is left of some alloys: melts to come with their weighing lists, pots in hand, pours, and days.
 
-    `as_before`: sheets of days on which nothing changed; their pours have no window.
+    `as_before`: sheets of days on which nothing changed; their pours have no window. `goes_on`: the first day is the rest of one
+    that is under way.
     """
 
     melts: tuple[PlannedMelt, ...]
@@ -84,6 +93,27 @@ class RestCast:
     pours: tuple[Pour, ...]
     days: tuple[CastingDay, ...]
     as_before: frozenset[str] = frozenset()
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether the first day is what is left of one that is under way."""
+        return bool(self.days) and self.days[0].number == 0
+
+
+def settles_first(sheets: Sequence[SheetDemand], doubt: Mapping[str, float], room_kg: float) -> tuple[SheetDemand, ...]:
+    """Sheets of a melt, first those whose result settles most metal that is in doubt, one sled after the other, as far as the pot
+    holds enough for it; else as they were.
+
+    >>> a, b = SheetDemand("A", "m", 60.0, 40.0), SheetDemand("B", "m", 60.0, 55.0)
+    >>> [[s.id for s in settles_first([a, b], {"B": 1.0}, kg)] for kg in (120.0, 100.0)]
+    [['B', 'A'], ['A', 'B']]
+    """
+    sleds: dict[str, list[SheetDemand]] = {}
+    for s in sorted(sheets, key=lambda s: -doubt.get(s.id, 0.0)):
+        sleds.setdefault(s.sled, []).append(s)
+    wanted = [s for held in sleds.values() for s in held]
+    first = [*wanted[:1], *(s for s in sheets if s not in wanted[:1])]
+    return next((tuple(o) for o in (wanted, first) if held_kg(o) <= room_kg + 1e-6), tuple(sheets))
 
 
 def pot_serves(pot: InPot, demands: Sequence[SheetDemand], heel_kg: float) -> tuple[PotNow, tuple[SheetDemand, ...]]:
@@ -140,21 +170,32 @@ def cast_rest(
         told, served = pot_serves(pot, early or demands, heel_kg)
         if not served and early:
             told, served = pot_serves(pot, demands, heel_kg)
-        now.append(told)
+        served = settles_first(served, beside.doubt, pot.left_kg - STRETCHED * heel_kg)
+        now.append(replace(told, sheets=tuple(d.id for d in served)))
         if served:
             gone = {d.id for d in served}
             demands = [d for d in demands if d.id not in gone]
             poured.append(_in_hand(pot, served, recipes[pot.recipe], settings))
     fits = fits_the_day(prepared, recipes, settings, 0.0)
-    heel = _left_in_pot(pots, now, poured, recipes)
+    heel = _left_in_pot(pots, now, poured, recipes, settings.pot.capacity_kg)
     season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits)
-    melts = _named(season.melts, beside.names)
+    melts = (
+        _settled(_named(season.melts, beside.names), beside, settings)
+        if not poured
+        else _named(season.melts, beside.names)
+    )
     mine = {m.melt.name for m in (*poured, *melts)}
+    cold, in_hand = (
+        {p.melt for p in pots if not p.hot},
+        {p.melt for p in pots} | {w.melt for w in beside.kept if w.ready},
+    )
 
     def planned(asked: Sequence[Pour]) -> tuple[tuple[CastingDay, ...], tuple[Pour, ...]]:
         waiting = [*beside.kept, *(_work(m, asked, settings) for m in melts)]
-        works = [*(_work(m, asked, settings, hot=True) for m in poured), *_in_order(waiting, beside.order)]
-        days = casting_days(works, settings.day, settings.casting.casts_a_day, _dates(settings, beside.today))
+        hand = (_work(m, asked, settings, hot=m.melt.name not in cold) for m in poured)
+        works = _as_begun([*hand, *_in_order(waiting, beside.order)], beside.begun, in_hand)
+        dates = _dates(settings, beside)
+        days = casting_days(works, settings.day, settings.casting.casts_a_day, dates, beside.begun)
         own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
         new_days = [d for d in own_days if d.melts and not all(name in before for name in d.pours())]
         return days, plan_pours(asked, (*poured, *melts), new_days, settings, learned)
@@ -167,12 +208,27 @@ def cast_rest(
 
 
 def _left_in_pot(
-    pots: Sequence[InPot], now: Sequence[PotNow], poured: Sequence[PlannedMelt], recipes: Mapping[str, Recipe]
+    pots: Sequence[InPot],
+    now: Sequence[PotNow],
+    poured: Sequence[PlannedMelt],
+    recipes: Mapping[str, Recipe],
+    capacity_kg: float,
 ) -> Heel | None:
-    """What the main pot holds when its sheets are poured: the next melt finds it."""
+    """What the main pot holds when its sheets are poured: the next melt finds it. Errors: PlanError for more than it holds."""
     used = {m.melt.name: m.melt.used_kg for m in poured}
     left = [(pot, told.left_kg - used.get(pot.melt, 0.0)) for pot, told in zip(pots, now, strict=True) if not pot.pot]
     pot, kg = max(left, key=lambda held: held[1], default=(None, 0.0))
+    if pot is not None and kg >= capacity_kg:
+        raise PlanError(
+            Text(
+                "leaves {left} in a pot that holds {capacity}",
+                left=Amount(kg, "kg"),
+                capacity=Amount(capacity_kg, "kg"),
+            ),
+            field="in the pot",
+            value=f"{pot.melt}:{pot.left_kg:g}",
+            allowed="what is left in the pot now, in kilograms",
+        )
     return Heel(kg, recipes[pot.recipe].target) if pot is not None and kg > LEAST_HEEL_KG else None
 
 
@@ -225,8 +281,30 @@ def _in_order(works: Sequence[MeltWork], order: Sequence[str]) -> list[MeltWork]
     return sorted(works, key=lambda w: place.get(w.melt, last.get(w.alloy, len(order)) + 0.5))
 
 
-def _dates(settings: ShopSettings, today: dt.date | None) -> Iterator[dt.date] | None:
-    dates = casting_dates(settings.day)
-    if dates is None or today is None:
-        return dates
-    return itertools.dropwhile(lambda day: day < today, dates)
+def _as_begun(works: Sequence[MeltWork], begun: Begun | None, in_hand: set[str]) -> list[MeltWork]:
+    """The melts from which was poured on the day under way first: they are ready."""
+    poured = begun.melts if begun is not None else ()
+    ready = [replace(w, ready=w.melt in in_hand and w.melt in poured) for w in works]
+    return sorted(ready, key=lambda w: not w.ready)
+
+
+def _settled(melts: Sequence[PlannedMelt], beside: Beside, settings: ShopSettings) -> tuple[PlannedMelt, ...]:
+    """The melts with the first of them in the order that settles most."""
+    place = {name: k for k, name in enumerate(beside.order)}
+    first = min(melts, key=lambda m: place.get(m.melt.name, len(place)), default=None)
+    found = []
+    for m in melts:
+        if m is first:
+            room_kg = m.melt.wanted_kg - (settings.pot.heel_kg if not m.melt.pot else 0.0)
+            m = replace(m, melt=replace(m.melt, sheets=settles_first(m.melt.sheets, beside.doubt, room_kg)))
+        found.append(m)
+    return tuple(found)
+
+
+def _dates(settings: ShopSettings, beside: Beside) -> Iterator[dt.date] | None:
+    dates, today, after = casting_dates(settings.day), beside.today, beside.after
+    if dates is None:
+        return None
+    return itertools.dropwhile(
+        lambda day: (today is not None and day < today) or (after is not None and day <= after), dates
+    )

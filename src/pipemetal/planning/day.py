@@ -6,13 +6,13 @@ Pure arithmetic of what is known of each melt and each sheet; no clock is read. 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pipemetal.planning.habits import DaySettings, Span
 
-__all__ = ["KINDS", "CastingDay", "MeltWork", "SheetWork", "Step", "casting_days", "one_day"]
+__all__ = ["KINDS", "Begun", "CastingDay", "MeltWork", "SheetWork", "Step", "casting_days", "one_day"]
 
 KINDS: Final = ("alloy", "melt", "skim", "sample", "sled", "ladle", "pour", "rest")
 """Changing the alloy, burner on until the metal is ready, skimming, waiting for a sample, another sled, filling it, a sheet from
@@ -36,7 +36,8 @@ class SheetWork:
 @dataclass(frozen=True)
 class MeltWork:
     """A melt on its day: minutes of burner into a cold pot and into one that is hot from the melt before, its sheets, and its
-    pot. Another pot is lit while the one before is cast from, so that it is ready when hands are free."""
+    pot. Another pot is lit while the one before is cast from, so that it is ready when hands are free. `ready`: it is poured from
+    already, so it is neither heated nor skimmed again."""
 
     melt: str
     alloy: str
@@ -44,6 +45,21 @@ class MeltWork:
     hot_min: float
     sheets: tuple[SheetWork, ...]
     pot: str = ""
+    ready: bool = False
+
+
+@dataclass(frozen=True)
+class Begun:
+    """A day that is under way: when hands and table are free, the sled that lies there, the alloy in each pot that is hot, its
+    melts and casts so far, and its date."""
+
+    now_min: float
+    table_min: float
+    sled: str = ""
+    pots: Mapping[str, str] = field(default_factory=dict)
+    melts: tuple[str, ...] = ()
+    casts: int = 0
+    date: dt.date | None = None
 
 
 @dataclass(frozen=True)
@@ -89,10 +105,10 @@ class CastingDay:
 class _Clock:
     """The hand of the clock through a day; work is done outside the breaks. `table_from` is when the table is free again."""
 
-    def __init__(self, hours: DaySettings) -> None:
-        self.now, self.pauses = float(hours.hours[0]), hours.pauses
+    def __init__(self, hours: DaySettings, begun: Begun | None) -> None:
+        self.now, self.pauses = begun.now_min if begun else float(hours.hours[0]), hours.pauses
         self.first = self.now
-        self.table_from = self.now
+        self.table_from = begun.table_min if begun else self.now
         self.steps: list[Step] = []
 
     def on(self, kind: str, what: str, minutes: float, *, watched: bool = False) -> float:
@@ -130,22 +146,23 @@ class _Clock:
         return begin
 
 
-def one_day(melts: Sequence[MeltWork], hours: DaySettings, number: int = 1, date: dt.date | None = None) -> CastingDay:
-    """A day with these melts one after the other.
+def one_day(melts: Sequence[MeltWork], hours: DaySettings, number: int = 1, begun: Begun | None = None) -> CastingDay:
+    """A day with these melts one after the other; what is left of it where it is under way.
 
     >>> sheets = tuple(SheetWork(f"N{k}", "wide", 4.0, 15.0) for k in range(3))
     >>> day = one_day([MeltWork("M01", "tin", 150.0, 120.0, sheets)], DaySettings())
     >>> [(s.kind, s.what, s.from_min, s.to_min) for s in day.steps[:3]]
     [('melt', 'M01', 420.0, 570.0), ('skim', 'M01', 585.0, 600.0), ('pour', 'N0', 600.0, 604.0)]
     """
-    clock, sled, held = _Clock(hours), "", dict[str, str]()
+    clock, sled, held = _Clock(hours, begun), begun.sled if begun else "", dict(begun.pots) if begun else {}
     for work in melts:
-        before = held.get(work.pot, "")
-        if before and before != work.alloy:
-            clock.on("alloy", work.melt, hours.alloy_minutes)
-        clock.fire(work.melt, work.hot_min if before else work.cold_min, ahead=bool(held) and not before)
-        clock.on("skim", work.melt, hours.skim_minutes)
-        clock.on("sample", work.melt, hours.sample_minutes, watched=True)
+        if not work.ready:
+            before = held.get(work.pot, "")
+            if before and before != work.alloy:
+                clock.on("alloy", work.melt, hours.alloy_minutes)
+            clock.fire(work.melt, work.hot_min if before else work.cold_min, ahead=bool(held) and not before)
+            clock.on("skim", work.melt, hours.skim_minutes)
+            clock.on("sample", work.melt, hours.sample_minutes, watched=True)
         for sheet in work.sheets:
             if sled and sheet.sled != sled:
                 clock.on("sled", sheet.sled, hours.sled_minutes)
@@ -154,30 +171,45 @@ def one_day(melts: Sequence[MeltWork], hours: DaySettings, number: int = 1, date
         held[work.pot] = work.alloy
     last = max((step.to_min for step in clock.steps if step.kind != "rest"), default=0.0)
     steps = sorted((s for s in clock.steps if s.kind != "rest" or s.from_min < last), key=lambda s: s.from_min)
+    date = begun.date if begun else None
     return CastingDay(number, date, hours.hours, tuple(w.melt for w in melts), tuple(steps), hours.pauses)
 
 
-def _grouped(melts: Sequence[MeltWork], hours: DaySettings, most_casts: int) -> Iterator[list[MeltWork]]:
-    """The melts of each day: one, and another where the hours allow it."""
+def _grouped(
+    melts: Sequence[MeltWork], hours: DaySettings, most_casts: int, begun: Begun | None
+) -> Iterator[list[MeltWork]]:
+    """The melts of each day: one, and another where the hours allow it; of a day under way first what is left of it, be it
+    nothing."""
     held: list[MeltWork] = []
     for melt in melts:
         tried = [*held, melt]
-        casts = sum(len(m.sheets) for m in tried)
-        if held and (len(tried) > hours.melts or casts > most_casts or one_day(tried, hours).over_min > 0.0):
+        names = {m.melt for m in tried} | set(begun.melts if begun else ())
+        casts = sum(len(m.sheets) for m in tried) + (begun.casts if begun else 0)
+        first = not held and (begun is None or melt.ready)
+        full = len(names) > hours.melts or casts > most_casts
+        if not first and (full or one_day(tried, hours, begun=begun).over_min > 0.0):
             yield held
-            tried = [melt]
+            tried, begun = [melt], None
         held = tried
     if held:
         yield held
 
 
 def casting_days(
-    melts: Sequence[MeltWork], hours: DaySettings, most_casts: int, dates: Iterator[dt.date] | None = None
+    melts: Sequence[MeltWork],
+    hours: DaySettings,
+    most_casts: int,
+    dates: Iterator[dt.date] | None = None,
+    begun: Begun | None = None,
 ) -> tuple[CastingDay, ...]:
     """All days of a season, melts in their order: one melt a day, and a second where hours and casts allow it.
 
-    `dates` gives the next date on which the shop casts; without it days have numbers only.
+    `dates` gives the next date on which the shop casts; without it days have numbers only. Of a day that has `begun` the rest is
+    day 0; where nothing more fits into it, there is no such day.
     """
-    groups = _grouped(melts, hours, most_casts)
-    days = (one_day(group, hours, number) for number, group in enumerate(groups, 1))
-    return tuple(replace(day, date=next(dates, None) if dates is not None else None) for day in days)
+    days = []
+    for number, group in enumerate(_grouped(melts, hours, most_casts, begun), 0 if begun else 1):
+        if group:
+            day = one_day(group, hours, number, begun if number == 0 else None)
+            days.append(replace(day, date=next(dates, None)) if number and dates is not None else day)
+    return tuple(days)

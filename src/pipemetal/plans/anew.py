@@ -20,6 +20,7 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
+from pipemetal.plans.anew_day import begun_of, date_of, last_day, pots_now
 from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
@@ -27,6 +28,7 @@ from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet
 from pipemetal.plans.now import ShopNow, sheets_done
 from pipemetal.sheets.readings import Reading
+from pipemetal.texts import Text
 
 __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
@@ -87,10 +89,12 @@ def plan_anew(
 
     Laid anew are the alloys of sheets that were measured or failed, and of rolls that are gone; or those that are named. Melts
     that would charge ingots of theirs are charged anew with them. Of all others nothing moves but the days.
-    Errors: as the rooms that it asks.
+    A pot that does not hold enough for its sheets has them melted again. Errors: PlanError; as the rooms that it asks.
     """
     learned = learned or Learned()
-    again = tuple(sorted(set(alloys) if alloys is not None else _touched(plan, now)))
+    _check_failed(now)
+    told = pots_now(plan, now, settings)
+    again = tuple(sorted(set(alloys) if alloys is not None else _touched(plan, now, told)))
     tell(0.05, "laying the rest anew")
     density = {name: solid_density_g_cm3(r.target) for name, r in now.stock.recipes.items()}
     made = []
@@ -105,11 +109,25 @@ def plan_anew(
     cast = _cast(plan, made, set(again), now, settings, learned)
     tell(0.9, "writing out")
     new = written(plan, made, cast, now, settings, density, set(again))
-    first = _first(new, cast)
+    first = _first(new, now)
     fresh = {p.order.sheet.id for p in cast.pours if p.card is not None}
-    new = with_cards(new, _next_poured(first, cast) - fresh, now.stock.recipes, settings, learned)
+    new = with_cards(new, _next_poured(new, first, now) - fresh, now.stock.recipes, settings, learned)
     stops = tuple(stop_of(m.alloy, m.rest, m.laid) for m in made)
-    return Anew(plan, new, again, cast.pots, stops, first, now)
+    pots = (*cast.pots, *(p for name, p in told.items() if name not in {q.melt for q in cast.pots}))
+    return Anew(plan, new, again, pots, stops, first, now)
+
+
+def _check_failed(now: ShopNow) -> None:
+    """Errors: PlanError for a sheet that failed and is said to lie or hang there too."""
+    for name in sorted(now.failed):
+        for there, words in ((now.poured, "poured"), (now.measured, "measured"), (now.cut, "cut")):
+            if name in there:
+                raise PlanError(
+                    Text("has failed, and is said to be {words} too", words=Text(words)),
+                    field="sheet",
+                    value=name,
+                    allowed="one of the two",
+                )
 
 
 def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
@@ -119,9 +137,9 @@ def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
     return found | {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
 
 
-def _touched(plan: record.Plan, now: ShopNow) -> set[str]:
-    """The alloys in which something is not as planned, and those whose melts charge ingots of them."""
-    found = _changed(plan, now)
+def _touched(plan: record.Plan, now: ShopNow, pots: Mapping[str, PotNow]) -> set[str]:
+    """The alloys in which something is not as planned, or whose pot is short, and those whose melts charge ingots of them."""
+    found = _changed(plan, now) | {m.recipe for m in plan.melts if m.name in pots and not pots[m.name].suffices}
     while more := {
         m.recipe
         for m in plan.melts
@@ -142,15 +160,33 @@ def _cast(
     sheets = [s for m in made for s in m.laid.sheets] + [new_sheet_of(s, settings.sheets.trim_mm) for s in rest]
     kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again]
     to_come = {s.id for s in sheets}
+    begun, poured = begun_of(plan, now), {p.melt for p in plan.pours if p.sheet in done}
     pots = [
-        InPot(m.name, m.recipe, now.pots[m.name], tuple(s for s in m.sheets if s in to_come), m.pot)
+        InPot(
+            m.name,
+            m.recipe,
+            now.pots[m.name],
+            tuple(s for s in m.sheets if s in to_come),
+            m.pot,
+            hot=begun is not None or m.name not in poured,
+        )
         for m in plan.melts
         if m.name in now.pots and m.recipe in again
     ]
     works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, settings) for m in kept)]
     names = _melt_names(plan, again, now)
     as_was = _as_planned(plan, sheets, now, settings)
-    beside = Beside(names, works, [m.name for m in plan.melts], _late(made), now.today, as_was)
+    beside = Beside(
+        names,
+        works,
+        [m.name for m in plan.melts],
+        _late(made),
+        now.today,
+        as_was,
+        begun,
+        date_of(plan, last_day(plan, now)),
+        _doubts(made, rest),
+    )
     return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, kept)), settings, learned, beside)
 
 
@@ -181,7 +217,7 @@ def _waiting_pots(plan: record.Plan, again: set[str], now: ShopNow) -> list[Melt
         if m.name in now.pots and m.recipe not in again:
             left = tuple(_sheet_work(p) for p in plan.pours if p.melt == m.name and p.sheet not in over)
             if left:
-                found.append(MeltWork(m.name, m.recipe, 0.0, 0.0, left, m.pot))
+                found.append(MeltWork(m.name, m.recipe, 0.0, 0.0, left, m.pot, ready=True))
     return found
 
 
@@ -222,20 +258,28 @@ def _melt_names(plan: record.Plan, again: set[str], now: ShopNow) -> Iterator[st
         yield f"M{at:02d}"
 
 
-def _next_poured(first: Sequence[str], cast: RestCast) -> set[str]:
-    """The sheets that are cast first, and all of the first day."""
-    return {*first, *(cast.days[0].pours() if cast.days else ())}
+def _next_poured(plan: record.Plan, first: Sequence[str], now: ShopNow) -> set[str]:
+    """The sheets that are cast first, and all of the same day that are not cast yet."""
+    days = {p.day for p in plan.pours if p.sheet in first}
+    return {p.sheet for p in plan.pours if p.day in days} - sheets_done(plan, now)
 
 
-def _first(plan: record.Plan, cast: RestCast) -> tuple[str, ...]:
-    """The sheets of the pot in hand, else of the next melt: first the one whose result settles most metal that is in doubt."""
-    doubt = {s.id: sum(_doubt(c) * c.length_mm * c.width_mm for c in s.cuts) for s in plan.new_sheets}
-    names = next((p.sheets for p in cast.pots if p.sheets), ())
-    if not names and cast.days:
-        names = tuple(cast.days[0].pours())
-    return tuple(sorted((n for n in names if n in doubt), key=lambda n: -doubt[n]))
+def _first(plan: record.Plan, now: ShopNow) -> tuple[str, ...]:
+    """The sheets of the next melt, the pot in hand before others, in the order in which the plan pours them."""
+    to_come = {s.id for s in plan.new_sheets} - sheets_done(plan, now)
+    coming = [p for p in plan.pours if p.sheet in to_come]
+    return tuple(p.sheet for p in coming if (p.melt, p.day) == (coming[0].melt, coming[0].day))
 
 
-def _doubt(cut: record.Cut) -> float:
-    chance = cut.chance or 0.0
+def _doubts(made: Sequence[Made], rest: Sequence[record.NewSheet]) -> dict[str, float]:
+    """How much metal of each sheet to come is in doubt, mm2: its result settles that."""
+    found = {s.id: sum(_doubt(c.chance or 0.0) * c.length_mm * c.width_mm for c in s.cuts) for s in rest}
+    for m in made:
+        blanks = m.rest.blanks
+        for p in m.laid.placements:
+            found[p.roll] = found.get(p.roll, 0.0) + _doubt(m.chances.of(p.blank)) * blanks[p.blank].area_mm2()
+    return found
+
+
+def _doubt(chance: float) -> float:
     return chance * (1.0 - chance)

@@ -19,12 +19,13 @@ from pipemetal.planning.pours import SKIMMED_K, Pour, prepare_pour
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, sheet_order
 from pipemetal.plans import record
+from pipemetal.plans.anew_day import rest_days
 from pipemetal.plans.anew_layout import Made
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.expected import with_areas, with_expected
 from pipemetal.plans.making import new_sheet_row, roll_row
 from pipemetal.plans.now import ShopNow, sheets_done, sheets_held
-from pipemetal.plans.rows import day_row, melt_row, pour_row
+from pipemetal.plans.rows import melt_row, pour_row
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 
 __all__ = ["as_planned", "with_cards", "written"]
@@ -52,8 +53,8 @@ def written(
         record.Unserved(u.blank, u.reason, u.kind, u.nearest_roll, u.miss_mm) for m in made for u in m.laid.unplaced
     )
     melts, pours = _melts_and_pours(plan, cast, again, now, settings)
-    days = _days(plan, cast, pours, now)
-    pours = _dated(pours, cast, plan, now)
+    first, days = rest_days(plan, cast, now)
+    pours = _dated(pours, cast, sheets_done(plan, now), first)
     buying: dict[str, float] = {}
     for melt in melts:
         for element, kg in (melt.charge.to_buy_kg if melt.charge is not None else {}).items():
@@ -201,34 +202,8 @@ def with_cards(
     return replace(plan, pours=tuple(pours))
 
 
-def _last_day(plan: record.Plan, now: ShopNow) -> int:
-    """The number of the last day on which something was cast."""
-    over = sheets_done(plan, now)
-    return max((p.day for p in plan.pours if p.sheet in over), default=0)
-
-
-def _days(
-    plan: record.Plan, cast: RestCast, pours: Sequence[record.Pour], now: ShopNow
-) -> tuple[record.CastingDay, ...]:
-    """Days that are over as they were, then those of the rest."""
-    last = _last_day(plan, now)
-    first = _first_number(plan, cast, now)
-    old = [d for d in plan.days if d.day <= last and d.day < first]
-    dates = {d.day: d.date for d in plan.days}
-    rows = (replace(day_row(d), day=first + k) for k, d in enumerate(cast.days))
-    return (*old, *(replace(d, date=d.date or dates.get(d.day, "")) for d in rows))
-
-
-def _first_number(plan: record.Plan, cast: RestCast, now: ShopNow) -> int:
-    """The number of the first day of the rest: that of today where a pot is in hand, else the next."""
-    last = _last_day(plan, now)
-    return last if last and now.pots and cast.days and set(cast.days[0].melts) & set(now.pots) else last + 1
-
-
-def _dated(pours: Sequence[record.Pour], cast: RestCast, plan: record.Plan, now: ShopNow) -> tuple[record.Pour, ...]:
+def _dated(pours: Sequence[record.Pour], cast: RestCast, over: frozenset[str], first: int) -> tuple[record.Pour, ...]:
     """The pours in the order of their days, each with its day, its number and its hour."""
-    over = sheets_done(plan, now)
-    first = _first_number(plan, cast, now)
     past = [p for p in pours if p.sheet in over]
     at = {s: (first + k, d.pours()[s]) for k, d in enumerate(cast.days) for s in d.pours()}
     rest = sorted((p for p in pours if p.sheet in at and p.sheet not in over), key=lambda p: at[p.sheet])

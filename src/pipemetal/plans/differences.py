@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from pipemetal.plans.record import CutSheet, Melt, NewSheet, Plan, Pour
+from pipemetal.plans.record import Cut, CutSheet, Melt, NewSheet, Plan, Pour
 from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["Difference", "Kind", "differences", "summary"]
@@ -26,6 +26,7 @@ class Kind(StrEnum):
     MELT = "melt"
     BUYING = "buying"
     DAY = "day"
+    POUR = "pour"
     CARD = "card"
     UNSERVED = "unserved"
 
@@ -51,9 +52,9 @@ class Difference:
 
 
 def differences(before: Plan, after: Plan, *, hung: Mapping[str, str] | None = None) -> tuple[Difference, ...]:
-    """What differs, the greatest first: sheets, melts, buying, days, rolls, cards, blanks.
+    """What differs, the greatest first: sheets, melts, buying, days, pours, rolls, cards, blanks.
 
-    `hung`: sheets that were measured since, and the rolls that they hang as; a blank that stays on its sheet has not moved.
+    `hung`: sheets that were measured since, and the rolls that they hang as; a blank that stays where it lay has not moved.
     """
     hung = hung or {}
     return (
@@ -62,6 +63,7 @@ def differences(before: Plan, after: Plan, *, hung: Mapping[str, str] | None = N
         *_melts(before, after),
         *_buying(before, after),
         *_days(before, after),
+        *_pours(before, after),
         *_rolls(before, after, hung),
         *_cards(before, after),
         *_blanks(before, after, hung),
@@ -88,6 +90,7 @@ NAMES: Final = {
     Kind.MELT: Text("melts"),
     Kind.BUYING: Text("metal to buy"),
     Kind.DAY: Text("days"),
+    Kind.POUR: Text("pours on another day or of another melt"),
     Kind.CARD: Text("push cards"),
     Kind.UNSERVED: Text("blanks without a place"),
 }
@@ -173,6 +176,22 @@ def _day(number: int, date: str) -> Text:
     return Text("day {day}, {date}", day=number, date=date) if date else Text("day {day}", day=number)
 
 
+def _pours(before: Plan, after: Plan) -> Iterator[Difference]:
+    """Sheets that are cast on another day, or from another melt; those that move with all of their melt are told by its day."""
+    old = {p.sheet: p for p in before.pours}
+    was, now = ({m: d.day for d in plan.days for m in d.melts} for plan in (before, after))
+    for p in after.pours:
+        a = old.get(p.sheet)
+        if a is None or (a.day, a.melt) == (p.day, p.melt):
+            continue
+        if a.melt != p.melt or (was.get(a.melt), now.get(p.melt)) != (a.day, p.day):
+            yield Difference(Kind.POUR, p.sheet, p.alloy, _poured(a), _poured(p))
+
+
+def _poured(pour: Pour) -> Text:
+    return Text("day {day} with {melt}", day=pour.day, melt=pour.melt)
+
+
 def _rolls(before: Plan, after: Plan, hung: Mapping[str, str]) -> Iterator[Difference]:
     old, new = ({s.id: s for s in plan.rolls_used} for plan in (before, after))
     for name in sorted(old.keys() ^ new.keys()):
@@ -180,7 +199,8 @@ def _rolls(before: Plan, after: Plan, hung: Mapping[str, str]) -> Iterator[Diffe
         was, now = _blanks_on(old.get(name)), _blanks_on(new.get(name))
         if name in hung.values():
             was = _blanks_on(next((s for s in before.new_sheets if hung.get(s.id) == name), None))
-        yield Difference(Kind.ROLL, name, sheet.alloy, was, now)
+        if was != now:
+            yield Difference(Kind.ROLL, name, sheet.alloy, was, now)
 
 
 def _blanks_on(sheet: CutSheet | None) -> Text:
@@ -203,8 +223,27 @@ def _gates(pour: Pour) -> Text:
 
 
 def _blanks(before: Plan, after: Plan, hung: Mapping[str, str]) -> Iterator[Difference]:
-    old = {c.blank: (hung.get(s.id, s.id), s.alloy) for s in before.sheets for c in s.cuts}
-    new = {c.blank: s.id for s in after.sheets for c in s.cuts}
-    for blank, (sheet, alloy) in old.items():
-        if blank in new and new[blank] != sheet:
-            yield Difference(Kind.BLANK, blank, alloy, Text("{sheet}", sheet=sheet), Text("{sheet}", sheet=new[blank]))
+    old = {c.blank: (hung.get(s.id, s.id), s.alloy, c) for s in before.sheets for c in s.cuts}
+    new = {c.blank: (s.id, c) for s in after.sheets for c in s.cuts}
+    for blank, (sheet, alloy, was) in old.items():
+        if blank not in new:
+            continue
+        to, now = new[blank]
+        if to != sheet:
+            yield Difference(Kind.BLANK, blank, alloy, Text("{sheet}", sheet=sheet), Text("{sheet}", sheet=to))
+        elif _lies_otherwise(was, now):
+            yield Difference(Kind.BLANK, blank, alloy, _place(sheet, was), _place(to, now))
+
+
+def _lies_otherwise(a: Cut, b: Cut) -> bool:
+    return abs(a.x_mm - b.x_mm) > SAME_MM or abs(a.y_mm - b.y_mm) > SAME_MM or a.turn_deg != b.turn_deg
+
+
+def _place(sheet: str, cut: Cut) -> Text:
+    return Text(
+        "{sheet} at {x}, {y}, turned {turn}",
+        sheet=sheet,
+        x=Amount(cut.x_mm, "mm", bare=True),
+        y=Amount(cut.y_mm, "mm"),
+        turn=cut.turn_deg,
+    )

@@ -18,6 +18,7 @@ from pipemetal.shop.refusals import MOST_NEAR
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rolls import NewRoll, enter_roll
 from pipemetal.shop.rows import CastOrderRow, CastRow, MeltRow, OrderState, RollRow
+from pipemetal.shop.sheet_metal import Booked, booked_from_sheet, casts_failed
 from pipemetal.shop.writer import Kept
 from pipemetal.shop.writing import Writing, Written
 from pipemetal.texts import Text
@@ -109,7 +110,7 @@ class Casts(Kept[CastRow]):
     ) -> Written[None]:
         """Write what was measured of a sheet beside its cast, and hang it as a roll, all or nothing.
 
-        Errors: BookError, also for an id that is used; StaleSaveError.
+        Errors: BookError, also for an id that is used, and for a cast whose metal has gone; StaleSaveError.
         """
         measured = dataclasses.replace(logged(self._of(cast_id)), thickness_mm=tuple(thickness_mm))
         with self._writer.writing(Action.ROLL_ENTERED, f"cast:{cast_id}") as w:
@@ -133,6 +134,16 @@ class Casts(Kept[CastRow]):
             melt = w.get(MeltRow, cast.melt)
             to_scrap(w, melt.recipe if melt else "", origin, "trimmed")
             return w.written()
+
+    def failed(self) -> frozenset[str]:
+        """The casts that came to nothing: all of their metal is booked away, and no roll of them is left."""
+        with self._writer.reading() as connection:
+            return casts_failed(connection)
+
+    def booked(self, cast_id: str) -> tuple[Booked, ...]:
+        """What was taken from a cast's sheet and was not taken back, in the order of events."""
+        with self._writer.reading() as connection:
+            return booked_from_sheet(connection, cast_id)
 
     def log(self) -> tuple[LoggedCast, ...]:
         """The casting log, in the order of day and id."""

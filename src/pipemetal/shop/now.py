@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Final
 
 from pipemetal.planning.stock import Stock
 from pipemetal.plans.anew import ShopNow
@@ -12,9 +11,7 @@ from pipemetal.shop.book import Book
 from pipemetal.shop.roll_rows import roll_of
 from pipemetal.shop.rows import OrderState, ReservationState, RollState
 
-__all__ = ["came_to_nothing", "shop_now"]
-
-LEAST_KG: Final = 1e-3
+__all__ = ["shop_now"]
 
 
 def shop_now(
@@ -29,7 +26,7 @@ def shop_now(
     assert plan is not None
     done = {held.thing for held in book.plans.reservations(plan_id, state=ReservationState.DONE)}
     poured, measured, failed, cut = set(), {}, set(), {s.id for s in plan.sheets if s.id in done}
-    here = {s.id for s in plan.new_sheets}
+    here, nothing = {s.id for s in plan.new_sheets}, book.casts.failed()
     for order in book.plans.cast_list(plan_id, state=OrderState.CAST):
         if order.sheet not in here:
             continue
@@ -40,7 +37,7 @@ def shop_now(
             measured[order.sheet] = hanging[0]
         elif any(states.get(r) is RollState.CUT for r in rolls):
             cut.add(order.sheet)
-        elif rolls or came_to_nothing(book, order.cast):
+        elif rolls or order.cast in nothing:
             failed.add(order.sheet)
         else:
             poured.add(order.sheet)
@@ -52,11 +49,6 @@ def shop_now(
     return ShopNow(
         _stock(book, plan_id), frozenset(cut), frozenset(poured), measured, frozenset(failed), pots, pinned, today
     )
-
-
-def came_to_nothing(book: Book, cast: str) -> bool:
-    """Whether a cast's metal was booked and none of it lies there any more."""
-    return bool(book.casts.row(cast).melt) and book.ledger.mass_kg(f"sheet:{cast}") < LEAST_KG
 
 
 def _stock(book: Book, plan_id: str) -> Stock:

@@ -14,13 +14,14 @@ from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 from pipemetal.shop import schema
 from pipemetal.shop.cutting import Cutting, Piece, check_apart, give_up_reservations, piece_names
-from pipemetal.shop.ledger import MICROGRAMS_PER_KG, elements_ug, move, share_of
+from pipemetal.shop.ledger import elements_ug, move
 from pipemetal.shop.orders import reserve_as_ordered
 from pipemetal.shop.recipes import density_of, target_of
 from pipemetal.shop.roles import Action
 from pipemetal.shop.roll_rows import roll_of, roll_values
 from pipemetal.shop.rows import CastRow, PieceRow, RollRow, RollState, Stored, state_of
 from pipemetal.shop.searching import ALL_STANDING, STANDING, Among, Found, RackSearch, Sizes, Words
+from pipemetal.shop.sheet_metal import take_from_sheet
 from pipemetal.shop.writer import Kept, Writer
 from pipemetal.shop.writing import Writing, Written
 from pipemetal.texts import Text
@@ -78,7 +79,8 @@ class Rolls(Kept[RollRow]):
         """Enter a roll. `day` is when it was cast, that of its cast where empty.
 
         Its metal comes out of the cast's sheet where one is booked, else it is counted in. A sheet cast for an accepted plan is
-        reserved for it at once. Errors: BookError for an id that is used or an alloy that is no recipe.
+        reserved for it at once.
+        Errors: BookError for an id that is used, an alloy that is no recipe, a cast whose metal has gone elsewhere.
         """
         with self._writer.writing(Action.ROLL_ENTERED, f"roll:{roll.id}") as w:
             enter_roll(w, NewRoll(roll, readings, cast, note, origin, day))
@@ -200,9 +202,8 @@ def enter_roll(w: Writing, new: NewRoll) -> None:
     columns = dict(new.values or roll_values(roll, new.readings)) | {"cast": cast, "note": new.note, "day": made}
     w.add("rolls", roll.id, **columns)
     mass = roll_mass_kg(roll, density_of(metal))
-    sheet = w.stock(f"sheet:{cast}") if cast else {}
-    if new.origin is None and sum(sheet.values()) >= mass * MICROGRAMS_PER_KG:
-        w.book(move(share_of(sheet, mass), f"sheet:{cast}", f"roll:{roll.id}"), why="rolled")
+    if logged is not None and logged.melt:
+        take_from_sheet(w, cast, roll.id, mass, metal)
     else:
         came = new.origin or "counted"
         w.book(move(elements_ug(mass, metal), came, f"roll:{roll.id}"), why=came)

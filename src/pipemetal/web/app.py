@@ -10,7 +10,7 @@ from typing import Final
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
+from fastapi.responses import JSONResponse, RedirectResponse, Response
 from fastapi.routing import APIRoute
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
@@ -44,6 +44,7 @@ from pipemetal.web import (
     stock,
 )
 from pipemetal.web.access import ROUTES, room_of
+from pipemetal.web.answered import Answered, led_to
 from pipemetal.web.guard import Door, Guard
 from pipemetal.web.invalid import fault_of
 from pipemetal.web.site import REASON, Site
@@ -130,6 +131,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
     unlisted = [r.path for r in routes for m in r.methods or () if m != "HEAD" and (m, r.path) not in ROUTES]
     if unlisted:
         raise RuntimeError(f"routes that no role is named for: {unlisted}")
+    app.add_middleware(Answered, held=site.answered)
     app.add_middleware(Guard, hosts=hosts, door=site.door, routes=lambda: routes)
     return app
 
@@ -213,9 +215,7 @@ def _add_conflicts(app: FastAPI, site: Site) -> None:
         assert isinstance(error, AlreadyDoneError)
         if _wants_json(request):
             return JSONResponse({"event": error.event, "already": True})
-        return _told(
-            site, request, "Done already", site.show(request).say("This form was sent before; it was done once."), 200
-        )
+        return RedirectResponse(led_to(site.answered, error.event, request.headers.get("referer", "")), 303)
 
     def conflict(request: Request, error: Exception) -> Response:
         return _told(site, request, "That was sent before", str(error), 409)

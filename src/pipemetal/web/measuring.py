@@ -207,6 +207,8 @@ def _page(
         wrong=wrong,
         problem=problem,
         hung=_hung(site, held.cast.id),
+        holds=site.book.ledger.mass_kg(f"sheet:{held.cast.id}") > 0.0,
+        gone=site.book.casts.booked(held.cast.id) if held.cast.id in site.failed_casts() else (),
         possible=_possible(site, held),
         alone=held.order is not None,
     )
@@ -256,7 +258,11 @@ def _add_after(app: FastAPI, site: Site) -> None:
     book = site.book
 
     @app.get("/casting/after")
-    def after(request: Request, cast: Annotated[str, Query(max_length=200)]) -> Response:
+    def after(
+        request: Request,
+        cast: Annotated[str, Query(max_length=200)],
+        changed: Annotated[str, Query(max_length=1)] = "",
+    ) -> Response:
         held = _measured(site, cast)
         made = _held(site, cast)
         job = next((j for j in site.jobs.all() if j.kind == "anew" and j.title == cast), None)
@@ -274,8 +280,9 @@ def _add_after(app: FastAPI, site: Site) -> None:
             job=job if view is None else None,
             seen=view,
             came=_came_out(held),
+            changed=bool(changed) and view is None and not taken,
             taken=taken,
-            failed=_came_to_nothing(site, held),
+            failed=held.cast.id in site.failed_casts(),
             plan_id=held.order.plan if held.order is not None else "",
         )
 
@@ -290,18 +297,11 @@ def _add_after(app: FastAPI, site: Site) -> None:
     @app.post("/casting/after")
     def take(cast: Short, token: Short = "") -> Response:
         made = _held(site, cast)
-        if made is None:
-            raise BookError("changed since this was worked out", field="plan", value=cast, allowed="work it out again")
         with site.once(token):
+            if made is None:
+                return RedirectResponse(f"/casting/after?cast={quote(cast, safe='')}&changed=1", 303)
             event = book.plans.take(made[0], made[1].plan).event
         return site.booked("/casting", event)
-
-
-def _came_to_nothing(site: Site, held: Measured) -> bool:
-    """Whether a cast's metal is booked away and no roll came of it."""
-    from pipemetal.shop.now import came_to_nothing
-
-    return not site.book.rolls.cast_from(held.cast.id) and came_to_nothing(site.book, held.cast.id)
 
 
 def _is_taken(site: Site, plan_id: str, cast: str) -> bool:

@@ -24,7 +24,7 @@ from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
 from pipemetal.web.views.pour import heat_of, push_of
-from pipemetal.web.views.today import Book, DayPicture, day_picture
+from pipemetal.web.views.today import Book, DayPicture, day_picture, failed_jobs
 
 if TYPE_CHECKING:
     from pipemetal.casting.explain import Explanation
@@ -84,16 +84,20 @@ def _add_casting(app: FastAPI, site: Site) -> None:
         casts = site.casts()
         orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
         done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state is OrderState.CAST}
+        gone = site.failed_casts()
+        failed = {sheet: cast for sheet, cast in done.items() if cast in gone}
         return site.page(
             request,
             "casting.html",
             "Casting",
             "/casting",
             plan=plan,
-            view=_day_of(plan, done, day),
+            view=_day_of(plan, done, failed, day),
             pours=pours_of(plan),
             listed=paged(casts, request),
             cast_as=done,
+            gone=gone,
+            failed=failed_jobs(plan, failed) if plan else (),
             count=len(casts),
         )
 
@@ -144,7 +148,7 @@ class DayView:
     next: int | None = None
 
 
-def _day_of(plan: Plan | None, done: dict[str, str], asked: int) -> DayView:
+def _day_of(plan: Plan | None, done: dict[str, str], failed: dict[str, str], asked: int) -> DayView:
     """The casting day that was asked for, else the first that has sheets left."""
     if plan is None or not plan.pours:
         return DayView()
@@ -153,7 +157,7 @@ def _day_of(plan: Plan | None, done: dict[str, str], asked: int) -> DayView:
     days = tuple(sorted({p.day for p in plan.pours}))
     day = asked if asked in days else plan.pours[coming].day if coming is not None else days[0]
     held = next((d for d in plan.days if d.day == day), None)
-    work = Book(waiting, frozenset(), frozenset())
+    work = Book(waiting, frozenset(), frozenset(), failed=failed)
     picture = day_picture(plan, work, held, datetime.datetime.now()) if held else None
     return DayView(day, days, held, picture, coming)
 
@@ -191,6 +195,7 @@ def _add_log(app: FastAPI, site: Site) -> None:
             melt=row.melt,
             on_sheet_kg=site.book.ledger.mass_kg(f"sheet:{cast_id}"),
             hung=book.rolls.cast_from(cast_id),
+            gone=book.casts.booked(cast_id) if cast_id in site.failed_casts() else (),
             view=_learned(site, site.show(request), held, casts),
             good_for=_good_for(site, request, held),
             events=book.history.events(f"cast:{cast_id}"),

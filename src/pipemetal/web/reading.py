@@ -16,7 +16,7 @@ from pipemetal.errors import InputError, NotInBookError
 from pipemetal.plans.record import planned_name
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
-from pipemetal.shop.rows import PlanState, ReservationState
+from pipemetal.shop.rows import OrderState, PlanState, ReservationState
 from pipemetal.shop.undoing import COUNTED
 from pipemetal.web.paging import PAGE_ROWS, page_asked, window_of
 from pipemetal.web.plans import choose
@@ -236,13 +236,17 @@ def _work_done(site: Site, plan_id: str, plan: Plan) -> Book:
         done = book.plans.reservations(plan_id, state=ReservationState.DONE)
         alloys = {p.sheet: p.alloy for p in plan.pours}
         bare = tuple(
-            (c.id, alloys.get(c.note.partition(",")[0].strip(), "")) for c in site.casts() if not c.thickness_mm
+            (c.id, alloys.get(c.note.partition(",")[0].strip(), ""))
+            for c in site.casts()
+            if not c.thickness_mm and c.id not in site.failed_casts()
         )
+        cast = book.plans.cast_list(plan_id, state=OrderState.CAST)
         return Book(
             frozenset(o.sheet for o in book.plans.cast_list(plan_id)),
             frozenset(charged),
             frozenset(r.thing for r in done) & {s.id for s in plan.rolls_used},
             bare,
+            {o.sheet: o.cast for o in cast if o.cast in site.failed_casts()},
         )
 
     return site.kept(f"work done {plan_id}", make)

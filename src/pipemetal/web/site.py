@@ -111,6 +111,7 @@ class Site:
         self.door: Door | None = None
         self.grounds: dict[tuple[str, int], str] = {}
         self.anew: dict[str, tuple[str, int, Anew]] = {}
+        self.answered: dict[int, str] = {}
         self._plans: OrderedDict[tuple[str, int], Plan] = OrderedDict()
         self._kept: dict[str, tuple[int, object]] = {}
         self._remembered: dict[Hashable, tuple[object]] = {}
@@ -214,6 +215,10 @@ class Site:
     def casts(self) -> list[LoggedCast]:
         """The casting log, the latest first."""
         return self.kept("casts", lambda: sorted(self.book.casts.log(), key=lambda c: (c.day, c.id), reverse=True))
+
+    def failed_casts(self) -> frozenset[str]:
+        """The casts that came to nothing."""
+        return self.kept("failed casts", self.book.casts.failed)
 
     def densities(self) -> dict[str, float]:
         """Density of the solid metal of every recipe, g/cm3."""

@@ -122,8 +122,7 @@ def _blanks(sheet: CutSheet | None) -> set[str]:
 
 
 def _next(anew: Anew) -> Pour | None:
-    """What to cast next: of the pot in hand the sheet that settles most, else the first of the rest."""
+    """What to cast next: the first of the plan's pours to come that can be poured, as the pages of the day have it."""
     to_come = {s.id for s in anew.plan.new_sheets} - anew.now.poured - anew.now.cut
-    pours = {p.sheet: p for p in anew.plan.pours if p.sheet in to_come}
-    first = next((pours[n] for n in anew.first if n in pours and pours[n].card is not None), None)
-    return first or next((p for p in pours.values() if p.card is not None), None)
+    pours = [p for p in anew.plan.pours if p.sheet in to_come and p.card is not None]
+    return next((p for p in pours if p.pour_window_c is not None), next(iter(pours), None))

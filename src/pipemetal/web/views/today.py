@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
+from urllib.parse import quote
 
 from pipemetal.plans.record import CastingDay, CutSheet, Melt, Plan, Pour
 
-__all__ = ["Bar", "Book", "DayPicture", "Job", "TodayView", "day_picture", "today_view"]
+__all__ = ["Bar", "Book", "DayPicture", "Job", "TodayView", "day_picture", "failed_jobs", "today_view"]
 
 WIDE: Final = 944.0
 LEFT: Final = 66.0
@@ -23,12 +24,14 @@ HOUR_WIDE: Final = 50.0
 
 @dataclass(frozen=True)
 class Book:
-    """What the book knows of a plan's work: sheets still to cast, melts charged, rolls cut, casts nobody has measured."""
+    """What the book knows of a plan's work: sheets still to cast, melts charged, rolls cut, casts nobody has measured, and the
+    sheets whose cast came to nothing, with it."""
 
     waiting: frozenset[str]
     charged: frozenset[str]
     cut: frozenset[str]
     unmeasured: tuple[tuple[str, str], ...] = ()
+    failed: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,7 @@ class TodayView:
     picture: DayPicture | None
     at_table: tuple[Job, ...]
     beside: tuple[Job, ...]
+    failed: tuple[Job, ...]
     cast: int
     sheets: int
     done: int
@@ -103,16 +107,27 @@ def today_view(plan: Plan, book: Book, now: dt.datetime) -> TodayView:
     """Today by the plan and what the book knows of its work."""
     day = _day(plan, book.waiting, now.date())
     table = _at_table(plan, book, day)
+    to_come = {s.id for s in plan.new_sheets}
     return TodayView(
         day,
         len(plan.days),
         day_picture(plan, book, day, now) if day else None,
         table,
         tuple(_beside(plan, book)),
-        sum(p.sheet not in book.waiting for p in plan.pours),
-        len(plan.pours),
+        failed_jobs(plan, book.failed),
+        sum(p.sheet not in book.waiting and p.sheet not in book.failed for p in plan.pours),
+        sum(p.sheet not in book.failed or p.sheet in to_come for p in plan.pours),
         len(book.cut),
         len(plan.rolls_used),
+    )
+
+
+def failed_jobs(plan: Plan, failed: Mapping[str, str]) -> tuple[Job, ...]:
+    """The sheets whose cast came to nothing and whose blanks wait to be planned anew; `failed`: sheets, each with its cast."""
+    return tuple(
+        Job("anew", s.id, s.alloy, None, "failed", f"/casting/after?cast={quote(failed[s.id], safe='')}")
+        for s in plan.new_sheets
+        if s.id in failed
     )
 
 
@@ -213,6 +228,7 @@ def _sheets(
         if p.sheet not in at:
             continue
         state = "done" if p.sheet not in book.waiting else "chosen" if p.sheet == next_one else "planned"
+        state = "failed" if p.sheet in book.failed else state
         if state == "planned" and (p.card is None or p.pour_window_c is None):
             state = "blocked"
         x = place(at[p.sheet])

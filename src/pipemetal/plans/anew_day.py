@@ -1,0 +1,106 @@
+"""The casting day that is under way: what was poured of it, when the rest of it can begin, and its steps that are past."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import replace
+
+from pipemetal.errors import PlanError
+from pipemetal.melts.day import SheetDemand
+from pipemetal.planning.anew_casting import InPot, PotNow, RestCast, pot_serves
+from pipemetal.planning.day import Begun
+from pipemetal.planning.settings import ShopSettings
+from pipemetal.plans import record
+from pipemetal.plans.now import ShopNow, sheets_done
+from pipemetal.plans.rows import day_row
+from pipemetal.texts import Amount, Text
+
+__all__ = ["begun_of", "check_pots", "date_of", "last_day", "pots_now", "rest_days"]
+
+OF_SHEET = ("ladle", "pour", "rest")
+
+
+def last_day(plan: record.Plan, now: ShopNow) -> int:
+    """The number of the last day on which something was cast."""
+    over = sheets_done(plan, now)
+    return max((p.day for p in plan.pours if p.sheet in over), default=0)
+
+
+def date_of(plan: record.Plan, day: int) -> dt.date | None:
+    """The date of a day, None where it has none."""
+    held = next((d.date for d in plan.days if d.day == day), "")
+    return dt.date.fromisoformat(held) if held else None
+
+
+def begun_of(plan: record.Plan, now: ShopNow) -> Begun | None:
+    """The day under way: some of its sheets are poured and some are not, a pot of it is known, and its date is not past."""
+    over, last = sheets_done(plan, now), last_day(plan, now)
+    past = [p for p in plan.pours if p.day == last and p.sheet in over]
+    date = date_of(plan, last)
+    held = next((d for d in plan.days if d.day == last), None)
+    if held is None or not past or all(p.sheet in over for p in plan.pours if p.day == last):
+        return None
+    melts = tuple(m.name for m in plan.melts if any(p.melt == m.name for p in past))
+    if not set(melts) & set(now.pots) or (now.today is not None and date is not None and now.today > date):
+        return None
+    names = {p.sheet for p in past}
+    ends = {
+        kind: max((s.to_min for s in held.steps if s.kind == kind and s.what in names), default=0.0)
+        for kind in OF_SHEET
+    }
+    free = max(ends["pour"], *(p.starts_at_min for p in past), held.shift_from_min)
+    latest = max(past, key=lambda p: (p.starts_at_min, p.number))
+    pots = {m.pot: m.recipe for m in plan.melts if m.name in melts or now.pots.get(m.name, 0.0) > 0.0}
+    return Begun(free, max(free, ends["rest"]), latest.sled, pots, melts, len(past), date)
+
+
+def check_pots(plan: record.Plan, left_kg: Mapping[str, float], settings: ShopSettings) -> None:
+    """Errors: PlanError for more metal than a pot holds, as somebody says it of a charged melt."""
+    for m in plan.melts:
+        most_kg = settings.pot_of(m.pot).capacity_kg
+        if left_kg.get(m.name, 0.0) > most_kg:
+            raise PlanError(
+                "is more than its pot holds",
+                field=f"in the pot, {m.name}",
+                value=f"{left_kg[m.name]:g} kg",
+                allowed=Text("up to {mass}", mass=Amount.short(most_kg, "kg")),
+            )
+
+
+def pots_now(plan: record.Plan, now: ShopNow, settings: ShopSettings) -> dict[str, PotNow]:
+    """What each charged melt holds, and what its sheets to come need by the plan; melts that pour nothing more are left out."""
+    over, rows = sheets_done(plan, now), {p.sheet: p for p in plan.pours}
+    found = {}
+    for m in plan.melts:
+        left = [rows[s] for s in m.sheets if s in rows and s not in over and 0.0 < rows[s].used_kg <= rows[s].charge_kg]
+        if m.name in now.pots and left:
+            demands = [SheetDemand(p.sheet, m.recipe, p.charge_kg, p.used_kg, p.sled) for p in left]
+            pot = InPot(m.name, m.recipe, now.pots[m.name], tuple(p.sheet for p in left), m.pot)
+            found[m.name], _ = pot_serves(pot, demands, settings.pot.heel_kg if not m.pot else 0.0)
+    return found
+
+
+def rest_days(plan: record.Plan, cast: RestCast, now: ShopNow) -> tuple[int, tuple[record.CastingDay, ...]]:
+    """The number of the first day of the rest; and all days: those that are over as they were, of one that is under way the steps
+    that are past and then the rest of it, and those to come."""
+    last = last_day(plan, now)
+    first = last if cast.goes_on else last + 1
+    dates = {d.day: d.date for d in plan.days}
+    rows = [replace(day_row(d), day=first + k) for k, d in enumerate(cast.days)]
+    rows = [replace(d, date=d.date or dates.get(d.day, "")) for d in rows]
+    old = [_past(d, plan, now) if d.day == last else d for d in plan.days if d.day <= last]
+    if cast.goes_on and old and old[-1].day == last:
+        before, rest = old.pop(), rows[0]
+        melts = tuple(dict.fromkeys((*before.melts, *rest.melts)))
+        rows[0] = replace(rest, melts=melts, steps=(*before.steps, *rest.steps))
+    return first, (*old, *rows)
+
+
+def _past(day: record.CastingDay, plan: record.Plan, now: ShopNow) -> record.CastingDay:
+    """A day with the steps of it that are past."""
+    begun, over = begun_of(plan, now), sheets_done(plan, now)
+    if begun is None:
+        return day
+    steps = tuple(s for s in day.steps if (s.what in over if s.kind in OF_SHEET else s.to_min <= begun.now_min + 1e-6))
+    return replace(day, melts=begun.melts, steps=steps, over_min=0.0)
