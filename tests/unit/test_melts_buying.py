@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from pathlib import Path
 
 import pytest
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import MeltError
+from pipemetal.files.lots_file import read_lots
+from pipemetal.files.offers_file import read_offers
+from pipemetal.files.recipe_file import read_recipes
 from pipemetal.melts.buying import DatedMelt, Offer, what_to_buy
 from pipemetal.melts.charge import ChargeRequest
 from pipemetal.melts.lots import Lot
@@ -100,3 +104,15 @@ def test_offcuts_serve_only_what_is_cast_after_them() -> None:
 def test_refused(make, says: str) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(MeltError, match=says):
         make()
+
+
+@pytest.mark.parametrize("kg", [20.0, 49.02, 75.0, 160.0])
+def test_a_melt_that_scrap_of_unsure_metal_serves_can_be_ordered_for(shop_folder: Path, kg: float) -> None:
+    """Margins that each element got from another mixture may leave no mixture at all; then a charge's own rule holds."""
+    recipes = read_recipes(shop_folder / "recipes.toml")
+    lots, _ = read_lots(shop_folder / "lots.csv", recipes)
+    offers = read_offers(shop_folder / "offers.csv")
+    asked = ChargeRequest("M1", recipes["spotted-50"], kg, 450.0, spare_kg=12.0)
+    found = what_to_buy([DatedMelt(asked, dt.date(2026, 11, 30))], lots, offers, dt.date(2026, 11, 1))
+    taken = sum(mass for _, mass in found.from_stock_kg) + sum(line.mass_kg for line in found.lines)
+    assert taken >= kg and not found.not_offered_kg

@@ -263,22 +263,31 @@ class _Problem:
         self.pieces.append(count)
 
     def solved(self, gap: float, seconds: float) -> tuple[Point, list[list[int]]]:
-        for _ in range(CUT_ROUNDS):
-            # What unsure analyses ask for is found with divisible pigs, which is quick, and asked for outright: a little
-            # more than a charge would ask for, which only makes the order a little safer.
+        # What unsure analyses ask for is found with divisible pigs, which is quick, and asked for outright: a little
+        # more than a charge would ask for, which only makes the order a little safer. Where that leaves no mixture, for
+        # each element was asked for by another one, it is asked for as a charge does.
+        quick = outright = True
+        for number in range(3 * CUT_ROUNDS):
+            quick = quick and number < CUT_ROUNDS
             model, columns = self.build()
-            point = model.solve(seconds=seconds, relaxed=True)
-            if point is None or not add_cuts(self.mixing, columns, point, RELAXED_CONE, outright=True):
-                break
-            self.mixing.cuts.clear()
-        for _ in range(CUT_ROUNDS):
-            model, columns = self.build()
-            point = model.solve(gap=gap, seconds=seconds, nodes=MOST_NODES)
+            if quick:
+                point = model.solve(seconds=seconds, relaxed=True)
+            else:
+                point = model.solve(gap=gap, seconds=seconds, nodes=MOST_NODES)
             if point is None:
-                raise ConvergenceError("the melts cannot be charged by any metal: a heel or a pot stands in the way")
-            if not add_cuts(self.mixing, columns, point, RELAXED_CONE, outright=True):
+                if not outright or not self.mixing.margins_kg:
+                    raise ConvergenceError(
+                        "the melts cannot be charged by any metal: a heel or a pot stands in the way"
+                    )
+                self.mixing.margins_kg.clear()
+                outright = False
+            elif add_cuts(self.mixing, columns, point, RELAXED_CONE, outright=outright):
+                if outright:
+                    self.mixing.cuts.clear()
+            elif quick:
+                quick = False
+            else:
                 return point, columns
-            self.mixing.cuts.clear()
         raise ConvergenceError("the cuts of the unsure analyses did not settle")
 
     def lines(self, point: Point, columns: list[list[int]], pieces: Mapping[str, int]) -> tuple[OrderLine, ...]:
