@@ -106,4 +106,8 @@ def casts_failed(connection: Connection) -> frozenset[str]:
     if not names:
         return frozenset()
     held = balances_of(connection, "sheet")
-    return frozenset(n for n in names if kilograms(sum(held.get(f"sheet:{n}", {}).values())) < LEAST_KG)
+    gone = [n for n in names if kilograms(sum(held.get(f"sheet:{n}", {}).values())) < LEAST_KG]
+    m = schema.movements.c
+    query = select(m.target).distinct().where(m.target.in_([f"sheet:{n}" for n in gone]))
+    given = set(connection.execute(query).scalars()) if gone else set[str]()
+    return frozenset(n for n in gone if f"sheet:{n}" in given)
