@@ -198,7 +198,7 @@ def test_what_is_said_of_a_part_twice_is_refused_and_both_are_named(second: str)
 
 
 def test_numbers_are_read_as_everywhere_and_a_separator_too_many_is_no_fault() -> None:
-    (said,) = parse_tolerances(" BODY -0,05 MM +1/2 mm, Planed ,5 mm; ; ")
+    (said,) = parse_tolerances(" BODY -0,05 MM +.5 mm, Planed ,5 mm; ; ")
     assert (said.kind, said.thinner.value, said.thicker.value) == ("body", 0.05, 0.5)
     assert (said.worked, said.worked_up_to.value, said.worked_up_to.percent) == ("planed", 0.5, False)
 
