@@ -557,7 +557,7 @@ def main() -> None:
     ask.add_argument("--world", default="", help="one world only")
     ask.add_argument("--rack", action="store_true", help="the invented rack hangs there")
     ask.add_argument("--ways", default="fixed,spare,live,knows")
-    ask.add_argument("--diary", action="store_true", help="every cast of the live way is told")
+    ask.add_argument("--diary", action="store_true", help="print every cast of the live way")
     ask.add_argument("--first", type=int, default=0, help="the first season's number")
     arguments = ask.parse_args()
     shop = read_shop(packaged_file("rack.csv").parent)

@@ -100,7 +100,7 @@ def test_a_form_that_is_sent_twice_is_answered_twice_alike(client: TestClient, a
     assert accepted.history.last() == last
 
 
-def test_a_plan_that_changed_meanwhile_is_worked_out_again_by_a_button(client: TestClient, accepted: Book) -> None:
+def test_a_plan_that_has_changed_is_worked_out_again_by_a_button(client: TestClient, accepted: Book) -> None:
     cast_one(accepted, "K90")
     accepted.casts.trim("K90")
     before = accepted.history.last()

@@ -42,7 +42,7 @@ MOST_MM, MOST_PERCENT = 5.0, 100.0
 MOST_THINNER_PERCENT: Final = 50.0
 """Where half of a wall may be missing a pipe is no longer the one that was reckoned (estimate)."""
 THIN_PERCENT: Final = 100.0 / 3.0
-"""Where more of a wall may be missing it is told (estimate)."""
+"""Where more of a wall may be missing the plan says so (estimate)."""
 
 
 @dataclass(frozen=True)
