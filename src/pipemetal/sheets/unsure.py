@@ -41,6 +41,11 @@ LEVEL_MM, SLOPE_MM, CURVE_MM, TILT_MM, BOW_MM = 1.0, 0.5, 0.035, 0.04, 0.015
 across."""
 ROUNDED_MM: Final = 0.01 / math.sqrt(12.0)
 """What reading a gauge to a hundredth adds."""
+MISREAD: Final = 0.01
+MISREAD_PER_MM: Final = 1.0
+"""So many readings are misread by less than a fit can name, anywhere within half a millimetre either way (estimates): one
+misread sheet must not make a whole rack uneven."""
+LEAST_LOG: Final = -300.0
 MOST_READINGS: Final = 60
 """More readings of a roll than this are thinned evenly."""
 MOST_ROLLS: Final = 40
@@ -121,8 +126,8 @@ TRIED, BEFORE = _settings()
 def waves_of(fields: Sequence[ThicknessField]) -> Waves:
     """How uneven a shop's sheets are, from the readings of all of them; what is usual where there are none.
 
-    Sources: weights by the likelihood of all sheets together: Rasmussen & Williams 2006, Gaussian Processes for Machine
-    Learning, section 5.4.1; the sizes tried are estimates.
+    Sources: weights by the likelihood of all sheets together, and what the others say of one reading: Rasmussen & Williams 2006,
+    Gaussian Processes for Machine Learning, sections 5.4.1 and 5.4.2; the sizes tried are estimates.
     """
     logs = BEFORE.copy()
     gauged = [f for f in fields if reads_enough(f)]
@@ -191,7 +196,15 @@ class _Solved:
         self.inverse = np.linalg.inv(covariance)
         self.t = readings[:, 2] - self.level
         self.weights = self.inverse @ self.t
-        self.logs = -0.5 * (np.linalg.slogdet(covariance)[1] + self.weights @ self.t)
+        self.logs = -0.5 * (np.linalg.slogdet(covariance)[1] + self.weights @ self.t) + self._if_one_is_misread()
+
+    def _if_one_is_misread(self) -> FloatArray:
+        """What each setting gains where one reading may be misread by so little that no fit named it."""
+        own = np.diagonal(self.inverse, axis1=1, axis2=2)
+        # by leave-one-out: the readings without one of them are as likely as all over this one's chance among the others
+        one = 0.5 * (np.log(own / (2.0 * np.pi)) - np.square(self.weights) / own)
+        found: FloatArray = np.log1p((MISREAD * MISREAD_PER_MM * np.exp(-np.maximum(one, LEAST_LOG))).sum(axis=1))
+        return found
 
     def at(self, x: FloatArray, y: FloatArray) -> _At:
         """What the readings say of places."""
