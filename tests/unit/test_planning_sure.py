@@ -10,13 +10,14 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.documents.chances import name_with_labour
 from pipemetal.documents.cutting_sheet import cutting_sheet
 from pipemetal.documents.drawing import Polygon
-from pipemetal.errors import InputError, PlanError
+from pipemetal.errors import PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.front import make_pipes, read_organ, read_shop
 from pipemetal.layout.chance import Count
 from pipemetal.layout.gauging import next_readings
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
-from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
 from pipemetal.melts.worth import MetalPrices
 from pipemetal.planning.chances import PlanChances, hardly_known, plan_chances, roll_errors, with_errors
@@ -156,7 +157,7 @@ def test_tolerances_are_one_sided_and_what_is_worked_fits() -> None:
     ],
 )
 def test_a_tolerance_that_cannot_be_is_refused(text: str) -> None:
-    with pytest.raises(InputError, match=r"sure\.tolerances"):
+    with pytest.raises(PlanError, match=r"sure\.tolerances"):
         SureSettings(tolerances=text)
 
 
@@ -215,6 +216,30 @@ def test_one_end_alone_is_refused_with_the_two_ways_to_say_it(text: str, ways: t
         parse_tolerances(text)
     for way in ways:
         assert way in str(refused.value) and parse_tolerances(way)
+
+
+@pytest.mark.parametrize("certainty", [0.0, 0.95])
+def test_unworked_metal_goes_before_metal_that_is_to_be_worked(certainty: float) -> None:
+    blank = Blank("L", "languid", "A", 300.0, 200.0, 2.0, 2.0, 0.2, thicker_mm=0.2, worked_mm=5.0, worked="planed")
+    walls = {"thick": 6.0, "thicker": 2.9, "as it is": 2.1}
+    flat = np.ones((1, 2))
+    rolls = {
+        name: LayoutRoll(name, "A", 1400.0, 300.0, 15.0, (0.0, 1400.0), wall * flat, error_mm=0.02 * flat)
+        for name, wall in walls.items()
+    }
+
+    def laid(*names: str) -> list[str]:
+        problem = LayoutProblem((blank,), tuple(rolls[name] for name in names), certainty=certainty)
+        made = solve(problem, iterations=200)
+        assert not verify(problem, made)
+        return [p.roll for p in made.placements]
+
+    assert laid("thick", "thicker", "as it is") == ["as it is"]
+    # where nothing else serves it is worked, rather a little than much
+    assert laid("thick", "thicker") == ["thicker"] and laid("thick") == ["thick"]
+    # sheets are cast for it as it is
+    cast = solve(LayoutProblem((blank,), (), Castable(), certainty=certainty), iterations=200)
+    assert cast.new_sheets and all(s.thickness_start_mm < 2.3 for s in cast.new_sheets)
 
 
 def test_half_a_wall_is_too_much_and_more_than_a_third_is_told() -> None:

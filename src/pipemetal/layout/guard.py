@@ -30,6 +30,8 @@ MISSED_SHARE: Final = 0.6
 """Where metal is saved, this share of what the certainty leaves in doubt may be expected to miss over all blanks (measured)."""
 COUNTED_TWICE: Final = 1.7
 """Misses by the worst place under each blank are so many times those that drawings of the sheets give (measured)."""
+WORKED: Final = ((0.0, 0.0), (0.25, 0.05), (1.0, 0.2))
+"""Of what may be worked off a blank so much, and of its own metal what that costs: unworked metal goes first (estimates)."""
 MISSES_AT_EDGE: Final = 0.5
 """Of blanks at the edge of their tolerance so many do not fit."""
 
@@ -113,16 +115,17 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, misse
     spread = castable.spread_of(alloy) if castable is not None else None
     held = [blanks[index] for index, *_ in piece.members]
     found = []
-    for v in piece.variants:
+    for v in _worked(piece, held):
         factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
         miss = dear_mm2 * places_apart(v.dx_mm, reach) if np.isfinite(reach) else 0.0
-        made = replace(v, guard=factor, miss_mm2=miss)
-        made = replace(made, cast_start_mm=None, cast_tolerance_mm=None, misfit_mm2=0.0, missed_mm2=0.0)
+        made = replace(v, guard=factor, miss_mm2=miss, misfit_mm2=0.0, missed_mm2=0.0)
         if castable is not None and spread is not None and problem.certainty > 0.0:
+            v = v.as_cast
             thick_mm = v.start_mm + max(v.slope * v.dx_mm, 0.0) + spread.planing_mm
             sd = float(np.sqrt(spread.level**2 + spread.taper**2 + spread.scatter**2)) * thick_mm
             room = 1.0 - guard_factor(problem.certainty, v.dx_mm, v.dx_mm) * sd / max(v.tolerance_mm, 1e-9)
-            made = _within(made, held, min(max(room, castable.least_room), 1.0))
+            cast = _within(v, held, min(max(room, castable.least_room), 1.0))
+            made = replace(made, cast_start_mm=cast.cast_start_mm, cast_tolerance_mm=cast.cast_tolerance_mm)
             own_mm2 = castable.misfit_costs * piece.area_mm2
             missed = min(2.0 * _beyond(v.tolerance_mm / max(sd, 1e-9) / AS_NORMAL), 1.0)
             made = replace(made, misfit_mm2=MISSES_AT_EDGE * own_mm2, missed_mm2=missed * own_mm2)
@@ -134,6 +137,36 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, misse
             variants=tuple(replace(v, cast_start_mm=None, cast_tolerance_mm=None) for v in made_piece.variants),
         )
     return made_piece
+
+
+def _worked(piece: Piece, held: Sequence[Blank]) -> tuple[Variant, ...]:
+    """A piece's ways to lie; of a blank that may be worked as it is, worked a little, and worked as much as it may be.
+
+    Sheets are cast for it as it is.
+    """
+    most_mm2 = max(v.worked_mm2 for v in piece.variants)  # of a piece that is guarded anew all that is accepted
+    plain = tuple(
+        replace(v, cast_start_mm=None, cast_tolerance_mm=None) for v in piece.variants if v.worked_mm2 == most_mm2
+    )
+    worked_mm = held[0].worked_mm
+    if len(held) > 1 or worked_mm <= 0.0:
+        return plain
+    found = []
+    for share, costs in WORKED:
+        less_mm = (1.0 - share) * worked_mm / 2.0
+        for v in plain:
+            as_is = (v.start_mm - worked_mm / 2.0, v.tolerance_mm - worked_mm / 2.0)
+            found.append(
+                replace(
+                    v,
+                    start_mm=v.start_mm - less_mm,
+                    tolerance_mm=v.tolerance_mm - less_mm,
+                    cast_start_mm=as_is[0],
+                    cast_tolerance_mm=as_is[1],
+                    worked_mm2=costs * piece.area_mm2,
+                )
+            )
+    return tuple(found)
 
 
 def _within(v: Variant, held: Sequence[Blank], room: float) -> Variant:

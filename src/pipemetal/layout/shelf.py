@@ -197,29 +197,34 @@ def make_shelf(
 def _with_risk(
     starts: IntArray, rows: FloatArray, pieces: Sequence[Piece], rolls: Sequence[LayoutRoll], rules: Sequence[SheetRule]
 ) -> FloatArray:
-    """The slots with what each place costs because its metal may not fit: on sheets to cast, by what may be missed even in the
-    middle of the tolerance, and by the square of how far the blank lies off it. The number of the variant makes way for it.
+    """The slots with what each place costs: on rolls where a blank is to be worked, and where its metal may not fit.
+
+    On sheets to cast that is by what may be missed even in the middle of the tolerance, and by the square of how far the blank
+    lies off it. The number of the variant makes way for it.
     """
     found = np.hstack([rows[:, :7], np.zeros((len(rows), 4)), rows[:, 8:]])
     if not len(rows):
         return found
     miss = np.array([v.miss_mm2 for p in pieces for v in p.variants])
     found[:, 10] = np.where(rows[:, 12] > 0.0, miss[rows[:, 7].astype(np.int64)], 0.0)
-    if not any(rule.is_new for rule in rules):
+    is_new = np.array([rule.is_new for rule in rules])
+    sheet = np.repeat(np.arange(len(starts) - 1) % len(rolls), np.diff(starts))
+    worked = np.array([v.worked_mm2 for p in pieces for v in p.variants])
+    found[:, 7] = np.where(is_new[sheet], 0.0, worked[rows[:, 7].astype(np.int64)])
+    if not is_new.any():
         return found
     cast = [v.as_cast for p in pieces for v in p.variants]
     own = np.array([(v.start_mm, v.slope, v.dx_mm) for v in cast])
     weight = np.array([v.misfit_mm2 / max(v.tolerance_mm, 1e-6) ** 2 for p in pieces for v in p.variants])
-    sheet = np.repeat(np.arange(len(starts) - 1) % len(rolls), np.diff(starts))
     ends = np.array([(r.thickness_mm[0, 0], r.thickness_mm[0, -1], r.length_mm) for r in rolls])
-    slopes = np.where([rule.is_new for rule in rules], (ends[:, 1] - ends[:, 0]) / ends[:, 2], 0.0)
+    slopes = np.where(is_new, (ends[:, 1] - ends[:, 0]) / ends[:, 2], 0.0)
     v = rows[:, 7].astype(np.int64)
-    factor = np.where(np.array([rule.is_new for rule in rules])[sheet], weight[v], 0.0)
+    factor = np.where(is_new[sheet], weight[v], 0.0)
     slope = slopes[sheet]
     apart = (slope - own[v, 1]) * own[v, 2] / 2.0
     off = ends[sheet, 0] - own[v, 0] + apart
     missed = np.array([v.missed_mm2 for p in pieces for v in p.variants])
-    found[:, 7] = factor * (off**2 + apart**2) + np.where(factor > 0.0, missed[v], 0.0)
+    found[:, 7] += factor * (off**2 + apart**2) + np.where(factor > 0.0, missed[v], 0.0)
     found[:, 8], found[:, 9] = 2.0 * factor * off * slope, factor * slope**2
     return found
 

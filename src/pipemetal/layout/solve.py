@@ -161,7 +161,7 @@ def _open(
     anew: bool = True,
 ) -> None:
     """Sets up the searches of one alloy and, where they begin `anew`, makes their first plans."""
-    if problem.certainty > 0.0:
+    if problem.certainty > 0.0 or any(b.worked_mm > 0.0 for b in problem.blanks):
         missed = miss_mm2(problem)
         alloy.pieces = [guarded(p, problem.blanks, problem, missed) for p in alloy.pieces]
     if not alloy.rolls or not alloy.pieces:

@@ -39,7 +39,7 @@ class Variant:
     costs, as metal (0: chance is not weighed). On a sheet to cast it must lie within `cast_tolerance_mm` of `cast_start_mm`
     instead (None: as on a roll), for there the error is the whole sheet's; `misfit_mm2` is what lying at the edge of its
     tolerance costs there, as metal, `missed_mm2` what lying on such a sheet costs at all, for even in the middle of its
-    tolerance a blank may not fit.
+    tolerance a blank may not fit. `worked_mm2` is what lying on a roll costs, as metal, because the blank is then worked.
     """
 
     dx_mm: float
@@ -54,6 +54,7 @@ class Variant:
     cast_tolerance_mm: float | None = None
     misfit_mm2: float = 0.0
     missed_mm2: float = 0.0
+    worked_mm2: float = 0.0
 
     @cached_property
     def as_cast(self) -> Variant:
@@ -338,14 +339,17 @@ def _all_slots(box, width, n_st, stations, n_li, grid, error, is_new, bow, varia
     n_rows = np.int64(0)
     for i in range(n_pieces):
         v0, v1 = variant_start[i], variant_start[i + 1]
-        low, high = 1e18, -1e18
+        # what the metal must reach down and up to for some variant, on rolls and on sheets to cast
+        roll_low, roll_high, cast_low, cast_high = -1e18, 1e18, -1e18, 1e18
         for v in range(v0, v1):
-            for end in (variants[v, 2], variants[v, 2] + variants[v, 3] * variants[v, 0]):
-                low, high = min(low, end + variants[v, 4]), max(high, end - variants[v, 4])
-            for end in (variants[v, 7], variants[v, 7] + variants[v, 3] * variants[v, 0]):
-                low, high = min(low, end + variants[v, 8]), max(high, end - variants[v, 8])
+            rise = variants[v, 3] * variants[v, 0]
+            roll_low = max(roll_low, variants[v, 2] + min(rise, 0.0) + variants[v, 4])
+            roll_high = min(roll_high, variants[v, 2] + max(rise, 0.0) - variants[v, 4])
+            cast_low = max(cast_low, variants[v, 7] + min(rise, 0.0) + variants[v, 8])
+            cast_high = min(cast_high, variants[v, 7] + max(rise, 0.0) - variants[v, 8])
         for s in range(n_sheets):
             starts[i * n_sheets + s] = n_rows
+            low, high = (cast_low, cast_high) if is_new[s] else (roll_low, roll_high)
             if low < thin[s] or high > thick[s]:
                 continue
             n_rows = _slots_of_pair(
