@@ -79,6 +79,7 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/casting/measure"): Action.ROLL_ENTERED,
     ("GET", "/casting/after"): Action.LOOK,
     ("POST", "/casting/after"): Action.PLAN_ANEW,
+    ("POST", "/casting/lost"): Action.SETTINGS_CHANGED,
     ("POST", "/jobs/anew"): Action.LOOK,
     ("GET", "/casting/said"): Action.LOOK,
     ("GET", "/casting/cast/{cast_id:path}"): Action.LOOK,

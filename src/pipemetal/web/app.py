@@ -40,6 +40,7 @@ from pipemetal.web import (
     racks,
     reading,
     recipes,
+    replanning,
     shop_settings,
     stock,
 )
@@ -112,6 +113,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         melting,
         pouring,
         measuring,
+        replanning,
         casts_said,
         organs,
         bench,

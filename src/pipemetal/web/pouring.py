@@ -14,7 +14,7 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import CastingError, InputError, NotInBookError
 from pipemetal.quantities import CAST
 from pipemetal.shop.cast_checks import check_cast
-from pipemetal.shop.rows import OrderState
+from pipemetal.shop.rows import OrderState, PlanState
 from pipemetal.texts import Text as Said
 from pipemetal.web import pictures
 from pipemetal.web.cast_form import cast_from_form, marks_text, next_id, pairs_of, planned_mm, sled_text, within
@@ -86,14 +86,19 @@ def _add_casting(app: FastAPI, site: Site) -> None:
         done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state is OrderState.CAST}
         gone = site.failed_casts()
         failed = {sheet: cast for sheet, cast in done.items() if cast in gone}
+        charged, accepted = site.charged(plan_id), site.plan_state(plan_id) == PlanState.ACCEPTED
+        view = _day_of(plan, done, failed, day)
         return site.page(
             request,
             "casting.html",
             "Casting",
             "/casting",
             plan=plan,
-            view=_day_of(plan, done, failed, day),
+            view=view,
             pours=pours_of(plan),
+            charged=charged,
+            accepted=accepted,
+            may_lose=accepted and view.waits and view.held is not None and bool(view.held.date),
             listed=paged(casts, request),
             cast_as=done,
             gone=gone,
@@ -139,13 +144,15 @@ def _add_casting(app: FastAPI, site: Site) -> None:
 
 @dataclass(frozen=True)
 class DayView:
-    """The casting day that is shown, all days, its hours and picture, and the next sheet to pour by its place in the plan."""
+    """The casting day that is shown, whether sheets of it wait, all days, its hours and picture, and the next sheet to pour by
+    its place in the plan."""
 
     day: int = 0
     days: tuple[int, ...] = ()
     held: CastingDay | None = None
     picture: DayPicture | None = None
     next: int | None = None
+    waits: bool = False
 
 
 def _day_of(plan: Plan | None, done: dict[str, str], failed: dict[str, str], asked: int) -> DayView:
@@ -159,7 +166,7 @@ def _day_of(plan: Plan | None, done: dict[str, str], failed: dict[str, str], ask
     held = next((d for d in plan.days if d.day == day), None)
     work = Book(waiting, frozenset(), frozenset(), failed=failed)
     picture = day_picture(plan, work, held, datetime.datetime.now()) if held else None
-    return DayView(day, days, held, picture, coming)
+    return DayView(day, days, held, picture, coming, any(p.day == day and p.sheet in waiting for p in plan.pours))
 
 
 def _add_log(app: FastAPI, site: Site) -> None:

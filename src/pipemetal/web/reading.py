@@ -13,7 +13,6 @@ from pydantic import BaseModel, Field
 
 from pipemetal.alloys.composition import ELEMENTS
 from pipemetal.errors import InputError, NotInBookError
-from pipemetal.plans.record import planned_name
 from pipemetal.shop.ledger import UNKNOWN
 from pipemetal.shop.roles import ROLES
 from pipemetal.shop.rows import OrderState, PlanState, ReservationState
@@ -232,7 +231,6 @@ def _work_done(site: Site, plan_id: str, plan: Plan) -> Book:
         book = site.book
         if site.plan_state(plan_id) != PlanState.ACCEPTED:
             return Book(frozenset(p.sheet for p in plan.pours), frozenset(), frozenset())
-        charged = {planned_name(m.id, plan) for m in book.melts.rows() if m.plan == plan_id}
         done = book.plans.reservations(plan_id, state=ReservationState.DONE)
         alloys = {p.sheet: p.alloy for p in plan.pours}
         bare = tuple(
@@ -243,7 +241,7 @@ def _work_done(site: Site, plan_id: str, plan: Plan) -> Book:
         cast = book.plans.cast_list(plan_id, state=OrderState.CAST)
         return Book(
             frozenset(o.sheet for o in book.plans.cast_list(plan_id)),
-            frozenset(charged),
+            site.charged(plan_id),
             frozenset(r.thing for r in done) & {s.id for s in plan.rolls_used},
             bare,
             {o.sheet: o.cast for o in cast if o.cast in site.failed_casts()},

@@ -19,6 +19,7 @@ from pipemetal.documents.marks import UNKNOWN_MARK, marks_of
 from pipemetal.documents.shown import NOTES_NAMED
 from pipemetal.errors import BookError, InputError, NotInBookError
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.plans.record import planned_name
 from pipemetal.shop.book import Book, Event, Person
 from pipemetal.shop.plans import KnownPlan
 from pipemetal.shop.recipes import density_of
@@ -188,6 +189,15 @@ class Site:
         accepted = [p.id for p in known if p.state is PlanState.ACCEPTED]
         key = chosen if chosen in ids else (accepted or ids or [""])[0]
         return (key, self.plan_by_id(key)) if key else ("", None)
+
+    def charged(self, key: str) -> frozenset[str]:
+        """The melts of a plan that were charged, by their names in it."""
+
+        def make() -> frozenset[str]:
+            plan = self.plan_by_id(key)
+            return frozenset(planned_name(m.id, plan) for m in self.book.melts.rows() if m.plan == key)
+
+        return self.kept(f"charged {key}", make) if key else frozenset()
 
     def plan_by_id(self, key: str) -> Plan:
         """A plan; a few are held for as long as nobody changes them. Errors: BookError."""

@@ -1,0 +1,89 @@
+"""The rest of a plan planned anew from the pages without a cast: a day that is lost, or when somebody asks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from starlette.testclient import TestClient
+
+from pipemetal.shop.book import Book, NewLot, NewMelt
+from pipemetal.web.app import create_app
+from pipemetal.web.site import Site
+
+BASE = "http://127.0.0.1:8137"
+
+
+@pytest.fixture
+def accepted(planned: Book) -> Book:
+    planned.plans.accept(planned.plans.all()[0].id)
+    planned.settings.change({"day.starts_on": "2026-12-07"})
+    return planned
+
+
+@pytest.fixture
+def site(accepted: Book, monkeypatch: pytest.MonkeyPatch) -> Site:
+    held = Site(accepted)
+    asked: list[str] = []
+    monkeypatch.setattr(held.jobs, "add", lambda task, title, who, finish: asked.append(title))
+    held.jobs.asked = asked  # type: ignore[attr-defined]
+    return held
+
+
+@pytest.fixture
+def client(site: Site) -> Iterator[TestClient]:
+    with TestClient(create_app(site), base_url=BASE, follow_redirects=False) as held:
+        yield held
+
+
+def test_a_lost_day_is_kept_and_the_rest_asked_for_anew_and_taken_back(
+    client: TestClient, site: Site, accepted: Book
+) -> None:
+    plan = accepted.plans.all()[0].id
+    for k, day in enumerate(("2026-12-08", "2026-12-09"), 1):
+        told = client.post("/casting/lost", data={"day": day})
+        assert told.status_code == 303 and told.headers["location"].startswith("/casting/after?event=")
+        assert site.jobs.asked == [plan] * k  # type: ignore[attr-defined]
+    assert site.settings.day.lost_days == "2026-12-08, 2026-12-09"
+    assert "settings changed" in client.get(told.headers["location"]).text
+    event = told.headers["location"].rpartition("=")[2]
+    client.post(f"/undo/{event}")
+    assert site.settings.day.lost_days == "2026-12-08"
+
+
+@pytest.mark.parametrize("day", ["", "soon", "2026-12-08..2026-12-10", "2026-13-01", "2026-12-01"])
+def test_what_is_no_one_day_to_lose_changes_nothing(client: TestClient, site: Site, day: str) -> None:
+    assert client.post("/casting/lost", data={"day": day}).status_code in (400, 422)
+    assert site.settings.day.lost_days == "" and site.jobs.asked == []  # type: ignore[attr-defined]
+
+
+def test_a_shop_that_never_said_when_it_begins_may_lose_a_day_too(client: TestClient, site: Site) -> None:
+    site.book.settings.change({"day.starts_on": None})
+    assert client.post("/casting/lost", data={"day": "2026-12-08"}).status_code == 303
+    assert (site.settings.day.starts_on, site.settings.day.lost_days) == ("2026-12-08", "2026-12-08")
+
+
+def test_the_rest_is_planned_anew_when_somebody_asks(client: TestClient, site: Site, accepted: Book) -> None:
+    plan = accepted.plans.all()[0].id
+    assert 'href="/casting/after"' in client.get("/plans").text
+    page = client.get("/casting/after").text
+    assert "What is cut, poured or pinned stays" in page and "Work it out" in page
+    assert client.post("/jobs/anew", data={}).headers["location"] == "/casting/after"
+    assert site.jobs.asked == [plan]  # type: ignore[attr-defined]
+    # nothing was worked out: nothing is taken
+    assert client.post("/casting/after", data={}).headers["location"] == "/casting/after?changed=1"
+    accepted.plans.give_up(plan)
+    assert "There is no accepted plan" in client.get("/casting/after").text
+
+
+def test_a_sheet_is_ready_once_its_melt_is_in_the_pot(client: TestClient, accepted: Book) -> None:
+    plan = accepted.plans.plan()
+    assert plan is not None
+    melt = plan.pours[0].melt
+    page = client.get("/casting").text
+    assert f"Weigh {melt}" in page and f"Pour {plan.pours[0].sheet}" not in page and ">ready<" not in page
+    alloy = plan.pours[0].alloy
+    accepted.lots.add(NewLot("A-1", "ingot", 90.0, accepted.recipes.all()[alloy].target))
+    accepted.melts.record(NewMelt(melt, alloy, {"A-1": 90.0}, plan=accepted.plans.all()[0].id))
+    page = client.get("/casting").text
+    assert f"Pour {plan.pours[0].sheet}" in page and f"Weigh {melt}" not in page and "ready" in page
