@@ -94,6 +94,7 @@ RUNS = (
     "buy chapel/plan.json --lots lots.csv --offers offers.csv",
     "layout chapel/layout-problem.json --iterations 20",
     "layout-check chapel/layout-problem.json chapel/layout-plan.json",
+    "layout-waste chapel/layout-problem.json chapel/layout-plan.json",
     "rolls",
     "rolls R126",
     "lots",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,8 +22,9 @@ from pipemetal.layout.proof import Proof
 if TYPE_CHECKING:
     from pipemetal.executor import Executor
     from pipemetal.layout.search import SolverSettings
+    from pipemetal.layout.waste import Waste
 
-__all__ = ["layout", "layout_check"]
+__all__ = ["layout", "layout_check", "layout_waste"]
 
 
 @click.command(short_help="Place blanks on rolls and on sheets to cast.")
@@ -255,3 +256,54 @@ def layout_check(problem_file: Path, plan_file: Path, as_json: bool) -> None:
             [f"{len(faults)} faults, {len(plan.placements)} blanks placed, {len(plan.unplaced)} not served."],
         )
     click.get_current_context().exit(1 if faults or plan.unplaced else 0)
+
+
+@click.command(short_help="Where the metal of a plan goes that becomes no blank.")
+@click.argument("problem_file", metavar="PROBLEM.json", type=FILE)
+@click.argument("plan_file", metavar="PLAN.json", type=FILE)
+@out_option("--out", "out", metavar="WASTE.svg", help="Where to write a picture of all sheets.")
+@json_option
+def layout_waste(problem_file: Path, plan_file: Path, out: Path | None, as_json: bool) -> None:
+    """Show how much metal of PLAN.json becomes no blank, of which kind and on which sheet.
+
+    The picture shows every sheet with its blanks and where each kind of waste lies.
+    """
+    from pipemetal.documents.svg import to_svg
+    from pipemetal.documents.waste_picture import waste_picture
+    from pipemetal.files.outbox import write
+    from pipemetal.layout.waste import Waste, told_of_waste, waste_by_alloy, waste_of
+
+    problem = read_problem(problem_file)
+    sheets = waste_of(problem, read_plan(plan_file, problem))
+    by_alloy = waste_by_alloy(sheets)
+    if out is not None:
+        write(out, to_svg(waste_picture(sheets)))
+    if as_json:
+        rows = [
+            {
+                "sheet": s.sheet,
+                "alloy": s.alloy,
+                "to_cast": s.is_new,
+                "consumed_mm2": s.consumed_mm2,
+                "kept_mm2": s.kept_mm2,
+                "blanks_mm2": s.blanks_mm2,
+                "waste_mm2": {kind.name.lower(): area for kind, area in s.by_kind.items()},
+            }
+            for s in sheets
+        ]
+        print_json({"sheets": rows})
+        return
+    told = told_of_waste(sheets)
+    print_table(
+        f"Metal of {plan_file.name} that becomes no blank, m2",
+        ["kind", *by_alloy, "in all"],
+        [
+            (kind.value, *(f"{row[kind] / 1e6:.3f}" for row in by_alloy.values()), f"{_in_all(by_alloy, kind):.3f}")
+            for kind in Waste
+        ],
+        [*([told] if told is not None else []), *([f"Picture written to {out}."] if out else [])],
+    )
+
+
+def _in_all(by_alloy: Mapping[str, Mapping[Waste, float]], kind: Waste) -> float:
+    return sum(row[kind] for row in by_alloy.values()) / 1e6

@@ -44,6 +44,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "calibrate": ("calibrate_cmd:calibrate", "Learn the shop's own coefficients from its casting log."),
     "layout": ("layout_cmd:layout", "Place blanks on rolls and on sheets to cast."),
     "layout-check": ("layout_cmd:layout_check", "The independent check of a plan."),
+    "layout-waste": ("layout_cmd:layout_waste", "Where the metal of a plan goes that becomes no blank."),
     "rolls": ("shop_cmd:rolls", "The rack in the shop book: list, find, show ID, add FILE."),
     "lots": ("lots_cmd:lots", "The lots in the shop book: list, show ID, add FILE, enter ID."),
     "melts": ("melts_cmd:melts", "The melts in the shop book: list, show ID, enter ID."),
@@ -132,7 +133,7 @@ NOUNS: Final[dict[str, Noun]] = {
     ),
     "layout": Noun(
         "Blanks placed on rolls and sheets, and the independent check.",
-        {"place": "layout", "check": "layout-check"},
+        {"place": "layout", "check": "layout-check", "waste": "layout-waste"},
         "place",
     ),
     "book": Noun(

@@ -21,9 +21,11 @@ from pipemetal.documents.pictures import half_tone_picture, metal_picture, push_
 from pipemetal.documents.plan_paper import PAPERS, plan_paper
 from pipemetal.documents.shown import NOTES_NAMED, units_of
 from pipemetal.documents.svg import to_svg
+from pipemetal.documents.waste_picture import waste_picture
 from pipemetal.files.outbox import write_all
 from pipemetal.files.sheet_out import OutTable, csv_of, workbook_of
 from pipemetal.layout.jsonform import plan_to_dict, problem_to_dict
+from pipemetal.layout.waste import Waste, waste_by_alloy
 from pipemetal.planning.plan import Plan as Planned
 from pipemetal.plans.codec import as_dict, write
 from pipemetal.plans.making import plan_record
@@ -180,6 +182,7 @@ def _pictures(plan: Planned, record: Plan, units: UnitSystem) -> dict[str, Drawi
             members, f"{division}: scales in half tones, at sounding pitch"
         )
     found["pictures/metal.svg"] = metal_picture(plan.account)
+    found["pictures/waste.svg"] = waste_picture(plan.waste, Words(plan.settings.language))
     for pour in plan.pours:
         if pour.card is not None:
             name = f"pictures/push-{safe_name(pour.order.sheet.id)}.svg"
@@ -215,6 +218,8 @@ def write_plan_files(planned: Planned, folder: Path) -> Plan:
             safe_name=safe_name,
             clock=clock_text,
             scales=[n for n in files if n.startswith("pictures/scales-")],
+            waste=waste_by_alloy(planned.waste),
+            kinds=list(Waste),
             papers=[n for n in files if n.startswith("paper/")],
         )
     )

@@ -12,7 +12,7 @@ from pipemetal.texts import Amount, Text
 __all__ = ["MOST_BLANKS", "check_seconds", "check_size", "least_seconds", "search_seconds"]
 
 MOST_BLANKS: Final = 20_000
-MOST_PAIRS: Final = 3_000_000
+MOST_PAIRS: Final = 10_000_000
 """Blanks times rolls of their alloy; each pair costs memory and a look."""
 CHECK_S_A_BLANK, FIRST_S_A_BLANK, SECONDS_A_PAIR = 0.45e-3, 0.25e-3, 2.0e-6
 """What the check, the first plan and setting up take on a small machine (measured)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from statistics import fmean
 from typing import Final
 
@@ -17,6 +17,7 @@ from pipemetal.layout.problem import LayoutProblem, LayoutRoll
 from pipemetal.layout.search import Fees
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import Fault, verify
+from pipemetal.layout.waste import SheetWaste, waste_of
 from pipemetal.melts.charge import Charge
 from pipemetal.pipes.advice import rank_advice
 from pipemetal.pipes.make import organ_pipes
@@ -90,6 +91,11 @@ class Plan:
     def melts(self) -> tuple[PlannedMelt, ...]:
         """The melts in their order."""
         return self.season.melts
+
+    @cached_property
+    def waste(self) -> tuple[SheetWaste, ...]:
+        """Where the metal of each sheet goes."""
+        return waste_of(self.problem, self.layout)
 
     @property
     def served(self) -> tuple[Pipe, ...]:

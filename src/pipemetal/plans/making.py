@@ -7,6 +7,7 @@ from dataclasses import replace
 from pydantic import TypeAdapter
 
 from pipemetal import __version__
+from pipemetal.layout.waste import told_of_waste
 from pipemetal.pipes.borrowed import notes_without_pipe
 from pipemetal.pipes.totals import sheets_to_buy
 from pipemetal.planning.account import SINKS, SOURCES, Account
@@ -58,7 +59,7 @@ def plan_record(planned: Planned) -> record.Plan:
         shop=settings.name,
         settings_from=settings.source,
         printed=printed_row(settings),
-        notes=tuple(planned.notes),
+        notes=_notes(planned),
         seed=layout.seed,
         iterations=layout.iterations,
         pipes_served=planned.pipes_served,
@@ -94,6 +95,12 @@ def plan_record(planned: Planned) -> record.Plan:
         kerf_mm=settings.sheets.kerf_mm,
         tin_wt_pct={name: r.target.as_wt_pct().get("Sn", 0.0) for name, r in planned.recipes.items()},
     )
+
+
+def _notes(planned: Planned) -> tuple[str, ...]:
+    """The notes of a plan; the first says where the metal goes that becomes no blank."""
+    wasted = told_of_waste(planned.waste)
+    return (*([wasted] if wasted is not None else []), *planned.notes)
 
 
 def _chances(planned: Planned) -> record.Chances:
