@@ -17,7 +17,7 @@ __all__ = ["bundled", "half_widths_mm", "loosened", "row_of"]
 STEP_MM = 0.25
 # Sectors of one bundle differ by less than this in length, and share this much of the narrowest tolerance.
 LENGTH_SHARE = 0.12
-TOLERANCE_SHARE = 0.95
+TOLERANCE_SHARE = 0.8
 WIDEST_HALF_ANGLE_DEG = 80.0
 # A bundle is only made where it saves more than this share of the boxes of its blanks.
 LEAST_SAVING = 0.04

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,6 +28,8 @@ MOST_IN_A_TRIAL = 400
 MOST_JOINED = 60
 # A profile chosen before is taken again while it serves at least this share of what the best would.
 SAME_AGAIN = 0.94
+# How far values are moved by chance where sheets are chosen once more.
+TASTE = 0.06
 Box = tuple[float, float, float, float]
 
 
@@ -129,6 +131,7 @@ def choose_profiles(
     kerf_mm: float,
     most_sheets: float,
     late: Callable[[], bool] = lambda: False,
+    taste: np.random.Generator | None = None,
 ) -> list[ChosenSheet]:
     """Sheets, one after the other, each the profile that turns most of its metal into blanks still unserved.
 
@@ -147,7 +150,8 @@ def choose_profiles(
         def trial(profile: Profile, tried: list[Piece] = tried, widths: set[float] = widths) -> _Sheet:
             roll = virtual_roll(castable, alloy, profile, "trial")
             change = castable.width_change_mm2 if widths and roll.width_mm not in widths else 0.0
-            return _Sheet(profile, *_trial(tried, roll, castable, settings, kerf_mm, change))
+            found = _Sheet(profile, *_trial(tried, roll, castable, settings, kerf_mm, change))
+            return found if taste is None else replace(found, value=found.value * float(np.exp(TASTE * taste.normal())))
 
         best = _hurried(trial, last, tried, castable) if late() else _thorough(trial, last, left, castable)
         if best is None:

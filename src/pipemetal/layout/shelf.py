@@ -170,6 +170,8 @@ def make_shelf(
     area = np.array([p.area_mm2 for p in pieces])
     largest = float(sheets[:, 4].max()) if m else 1.0
     dearest = max((rule.weight for rule in rules), default=1.0)
+    # a blank left over costs more than the sheet that it would ask for
+    most_fee = max((rule.fee for rule in rules), default=0.0)
     boxes = np.array([min(v.dx_mm * v.dy_mm for v in p.variants) for p in pieces])
     count = np.array([len(p.members) for p in pieces])
     sides = np.array([(v.dx_mm, v.dy_mm) for p in pieces for v in p.variants])
@@ -181,7 +183,7 @@ def make_shelf(
         sheets,
         np.array(blocked_start, np.int64),
         np.array(blocked, dtype=float).reshape(-1, 4),
-        count * dearest * largest + 3.0 * dearest * boxes,
+        count * (dearest * largest + most_fee) + 3.0 * dearest * boxes,
         count * dearest * SOFT_SHEETS * largest + SOFT_BOXES * dearest * boxes,
         area,
         np.array([least_end_piece_mm, least_strip_mm, kerf_mm, share, *sides.min(axis=0), *GUIDE, float(straight)]),

@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
+import numpy as np
+
 from pipemetal.errors import LayoutError
 from pipemetal.layout.bound import consumed_bound_mm2
 from pipemetal.layout.budget import Budget, Progress, ShouldStop, budget_of
@@ -37,6 +39,9 @@ __all__ = ["solve"]
 RACK_SHARE = 0.35
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
+# Sheets to cast are chosen so often, each time a little otherwise (once for each 1,500 moves); after so many moves the
+# cheapest choice is kept.
+CHOICES, MOVES_A_CHOICE, CHOICE_MOVES = 6, 1500, 500
 # After these shares the price of a miss is set anew.
 PRICED_AT = (0.5, 0.62, 0.74, 0.86)
 # After these shares the searches of an alloy alone go on from the better plan of the two.
@@ -239,17 +244,49 @@ def _add_new_sheets(
         best = _best(alloy)
         if not lost or room <= 0:
             continue
-        late = partial(budget.late, RACK_SHARE + START_SHARE)
-        sheets = choose_profiles(lost, alloy.name, castable, settings, problem.kerf_mm, room, late)
-        if not sheets:
-            continue
-        room -= len(sheets)
-        places = _places(alloy, best, sheets)
-        taken = {r.id for r in problem.rolls}
-        alloy.rolls += [_renamed(sheet.roll, taken) for sheet in sheets]
-        _open(alloy, problem, settings, seed, budget, max(len(alloy.searches), 1))
-        for search in alloy.searches:
-            search.adopt(places)
+        best_try: _Alloy | None = None
+        used = 0
+        choices = CHOICES if budget.seconds is not None else min(max(budget.moves // MOVES_A_CHOICE, 1), CHOICES)
+        for attempt in range(choices):
+            late = partial(budget.late, RACK_SHARE + (attempt + 1) / choices * START_SHARE)
+            if attempt and late():
+                break
+            taste = np.random.default_rng([seed, attempt]) if attempt else None
+            sheets = choose_profiles(lost, alloy.name, castable, settings, problem.kerf_mm, room, late, taste)
+            if not sheets:
+                break
+            tried = _with_sheets(alloy, best, sheets, problem, settings, seed, budget)
+            if best_try is None or _cost(tried) < _cost(best_try):
+                best_try, used = tried, len(sheets)
+        if best_try is not None:
+            room -= used
+            alloy.rolls, alloy.searches = best_try.rolls, best_try.searches
+
+
+def _with_sheets(
+    alloy: _Alloy,
+    best: Search | None,
+    sheets: Sequence[ChosenSheet],
+    problem: LayoutProblem,
+    settings: SolverSettings,
+    seed: int,
+    budget: Budget,
+) -> _Alloy:
+    """An alloy with sheets to cast beside its rack, after a few moves."""
+    places = _places(alloy, best, sheets)
+    taken = {r.id for r in problem.rolls}
+    tried = replace(alloy, rolls=alloy.rolls + [_renamed(sheet.roll, taken) for sheet in sheets], searches=[])
+    _open(tried, problem, settings, seed, budget, max(len(alloy.searches), 1))
+    for search in tried.searches:
+        search.adopt(places)
+        search.run(
+            RACK_SHARE, RACK_SHARE, min(CHOICE_MOVES, budget.moves // 20) if budget.seconds is None else CHOICE_MOVES
+        )
+    return tried
+
+
+def _cost(alloy: _Alloy) -> float:
+    return min(float(search.best_cost[0]) for search in alloy.searches)
 
 
 def _open_again(
