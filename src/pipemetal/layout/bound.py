@@ -18,6 +18,7 @@ from typing import Any
 import highspy
 import numpy as np
 
+from pipemetal.layout.few import groups_apart, least_for_few_mm2
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.shelf import piece_of
 from pipemetal.layout.windows import find_slots, sheet_table
@@ -65,7 +66,8 @@ def consumed_bound_mm2(problem: LayoutProblem, blanks: Iterable[Blank]) -> float
 
     At every x where blanks lie, their widths and a kerf for each fit into the sheet's width W and one kerf more; so all of them
     together take W / (W + kerf) of what they cover with their kerfs. A credited strip begins a kerf from the blanks. Blanks of
-    another shape than a rectangle count by their true area.
+    another shape than a rectangle count by their true area. Of few blanks, and of the few that ask for most, every way to
+    share them among sheets is looked at (`layout.few`); groups that share no sheet are counted apart.
 
     >>> p = LayoutProblem((), (LayoutRoll("R", "A", 1030.0, 530.0, 15.0, (0.0, 1030.0), np.ones((1, 2))),), None, 2.0)
     >>> round(consumed_bound_mm2(p, [Blank("C1", "body", "A", 1000.0, 99.0, 1.0, 1.0, 0.06)]))
@@ -74,7 +76,11 @@ def consumed_bound_mm2(problem: LayoutProblem, blanks: Iterable[Blank]) -> float
     mine: dict[str, list[Blank]] = {}
     for blank in blanks:
         mine.setdefault(blank.alloy, []).append(blank)
-    return math.fsum(max(area_bound_mm2(some), _kerfs_and_all(problem, alloy, some)) for alloy, some in mine.items())
+    return math.fsum(
+        max(area_bound_mm2(some), _kerfs_and_all(problem, alloy, some), least_for_few_mm2(problem, some))
+        for alloy, every in mine.items()
+        for some in groups_apart(problem, every)
+    )
 
 
 def _kerfs_and_all(problem: LayoutProblem, alloy: str, blanks: Sequence[Blank]) -> float:
@@ -115,7 +121,7 @@ def lower_bound(
     blanks = [b for b in problem.blanks if wanted is None or b.id in wanted]
     if applies_to != "opened" or problem.castable is not None or not problem.rolls or not blanks:
         area, found = area_bound_mm2(blanks), consumed_bound_mm2(problem, blanks)
-        return Bound(found, "blanks and their kerfs" if found > area else "area of the blanks", applies_to)
+        return Bound(found, "blanks, kerfs and sheets for few" if found > area else "area of the blanks", applies_to)
     alloys = sorted({b.alloy for b in blanks})
     workers = min(WORKERS, len(alloys))
 
