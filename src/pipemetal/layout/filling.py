@@ -244,16 +244,18 @@ class Filler:
             at[np.isin(at[:, 0], emptied)] = -1
             kept = at, corner
             left = max(PARTS_TO - done, 0.0) / max(self._pace, 1e-12)
-            self._in_part = int(min(max(left / (PARTS * len(emptied)), LEAST_PART_MOVES), MOST_PART_MOVES))
+            self._in_part = int(min(max(left / (PARTS * max(len(emptied), 1)), LEAST_PART_MOVES), MOST_PART_MOVES))
         noise = NOISE if self._chains > 1 else 0.0
         self._chain = Chain(self._stock, self._boxes, self._fits, seed, self._pairs, noise, kept)
 
     def _emptied(self, at: IntArray) -> IntArray:
-        """A few sheets to fill anew: one that wastes much, and those whose pieces fit it best."""
+        """A few sheets to fill anew: one that wastes much, and those whose pieces fit it best; none where nothing lies yet."""
         sheets = self._stock.sheets.shape[0]
         lying = at[:, 0] >= 0
         held = np.bincount(at[lying, 0], self._boxes[lying], sheets)
         used = np.nonzero(held > 0.0)[0]
+        if not used.size:
+            return np.asarray(used)
         waste = 1.0 - held[used] / self._stock.sheets[used, 4] + 0.02
         first = int(self._rng.choice(used, p=np.maximum(waste, 0.01) / np.maximum(waste, 0.01).sum()))
         own = lying & self._fits[:, first]
