@@ -7,9 +7,11 @@ import pytest
 
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.planning.anew_few import joined
+from pipemetal.planning.anew_price import cost_of
 from pipemetal.planning.anew_rest import Laid, Rest, renamed
 from pipemetal.planning.anew_stop import stop_of
-from pipemetal.planning.anew_whole import cost_of, joined, lay_whole, sized
+from pipemetal.planning.anew_whole import lay_whole, sized
 
 CASTABLE = Castable(spread=(CastSpread("A", 0.02, 0.01, 0.01),))
 
@@ -35,6 +37,18 @@ def test_hardly_used_sheets_are_cast_as_one_and_cost_less() -> None:
     assert len(one.sheets) == 1 and {p.blank for p in one.placements} == {"a", "b"}
     assert 2.5 < one.sheets[0].thickness_start_mm < 3.0
     assert cost_of(rest, one) < cost_of(rest, two)
+
+
+def test_a_sheet_that_hardly_serves_all_is_cast_as_two() -> None:
+    blanks = [languid("a", 3.0), languid("b", 3.5), languid("c", 4.0)]
+    sheet = NewSheet("N1", "A", 1000.0, 700.0, 3.42, 3.42, 15.0)
+    places = [Placement(b.id, "N1", 20.0 + 150.0 * k, 20.0) for k, b in enumerate(blanks)]
+    rest = rest_of(blanks, places, [sheet])
+    one = Laid(tuple(places), (sheet,), ())
+    two = parted(rest, one, time.perf_counter() + 5.0)
+    assert len(two.sheets) == 2 and {p.blank for p in two.placements} == {"a", "b", "c"}
+    assert cost_of(rest, two) < cost_of(rest, one)
+    assert parted(rest, two, time.perf_counter() + 5.0) == two
 
 
 def test_sheets_too_far_apart_stay_two() -> None:

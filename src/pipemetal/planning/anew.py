@@ -16,6 +16,8 @@ from pipemetal.layout.plan import NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
+from pipemetal.planning.anew_few import joined, parted
+from pipemetal.planning.anew_price import cost_of
 from pipemetal.planning.anew_rest import (
     CAST_COSTS_MM2,
     GOOD_ENOUGH,
@@ -27,15 +29,15 @@ from pipemetal.planning.anew_rest import (
     sheet_as_roll,
     with_gaps,
 )
-from pipemetal.planning.anew_whole import cost_of, joined, lay_whole, sized
+from pipemetal.planning.anew_whole import lay_whole, sized
 from pipemetal.planning.sheets_to_cast import thick_end_first
 from pipemetal.texts import Text
 
 __all__ = ["lay_rest"]
 
-SHARES: Final = (0.1, 0.1, 0.5, 0.15)
-"""Of the seconds: for gaps, for new sheets, for the whole rest at once, for sheets cast as one; what is left for sheets that may
-be spared."""
+SHARES: Final = (0.05, 0.05, 0.65, 0.1, 0.05)
+"""Of the seconds: for gaps, for new sheets, for the whole rest at once, for sheets cast as one and as two; what is left for
+sheets that may be spared."""
 LEAST_SECONDS: Final = 0.3
 MOST_OPENED: Final = 2
 """So many sheets to come are tried together with what has no place."""
@@ -60,7 +62,9 @@ def lay_rest(rest: Rest, seconds: float) -> Laid:
         ways.append(whole)
     laid = min(ways, key=lambda way: cost_of(rest, way)) if len(ways) > 1 else ways[0]
     left = max(seconds - (time.perf_counter() - begun), LEAST_SECONDS)
-    laid = joined(rest, laid, time.perf_counter() + SHARES[3] * left / (1.0 - sum(SHARES[:3])))
+    later = left / (1.0 - sum(SHARES[:3]))
+    laid = parted(rest, laid, time.perf_counter() + SHARES[4] * later)
+    laid = joined(rest, laid, time.perf_counter() + SHARES[3] * later)
     placements, sheets = _spared(rest, laid.placements, laid.sheets, begun + seconds)
     return sized(rest, replace(laid, placements=placements, sheets=sheets))
 

@@ -2,82 +2,38 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
-from pipemetal.layout.chance import Chances, Drawn, chances_of
+from pipemetal.layout.chance import Drawn
 from pipemetal.layout.hand import ByHand
 from pipemetal.layout.limits import least_seconds
 from pipemetal.layout.plan import NewSheet, Placement
-from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Castable, CastSpread
 from pipemetal.layout.search import SolverSettings
 from pipemetal.layout.solve import solve
-from pipemetal.planning.anew_rest import (
-    CAST_COSTS_MM2,
-    MOVE_COSTS_MM2,
-    Laid,
-    Rest,
-    layout_of,
-    renamed,
-    with_gaps,
-)
+from pipemetal.planning.anew_rest import CAST_COSTS_MM2, Laid, Rest, layout_of, renamed, with_gaps
 from pipemetal.planning.sheets_to_cast import thick_end_first
 
-__all__ = ["cost_of", "joined", "lay_whole", "sized"]
+__all__ = ["lay_whole", "sized"]
 
 RACK_IS_THERE: Final = SolverSettings(fee_share=0.0, new_metal_weight=4.0)
 """What hangs is cast already: new metal weighs so many times more (estimate)."""
-ROOM: Final = 0.9
+ROOM: Final = 1.0
 """On sheets to come blanks lie within this share of their tolerance: what misses is laid anew (estimate)."""
-RECUT: Final = 2.0
-"""A blank that misses costs so many times its own metal (estimate)."""
-CAST_ANEW: Final = 0.5
-"""Where some blank of a sheet misses, another cast is needed so often: else other metal serves it (estimate)."""
-LIGHT: Final = 0.6
-"""Sheets to come that are used to less than this share may be cast as one."""
-MOST_APART: Final = 1.4
-"""No sheets are cast as one whose thickness differs by more than this factor."""
-TRIED_WALLS: Final = 9
-FULL: Final = 0.9
-JOIN_SECONDS: Final = 0.3
 LONGER_MM: Final = (0.0, 200.0, 400.0, 600.0, 900.0, 1200.0)
 """A sheet of few blanks is tried so much longer: they slide along it to where its metal suits them."""
-FEW: Final = 3
+AGAIN_MM2: Final = 500_000.0
+"""A sheet of few blanks is cast late; where it does not serve a melt may have to be opened for another: that costs as much as a
+cast more (estimate)."""
+FEW: Final = 5
 SHIFTS: Final = 9
 SHORT_MM, GROWN_MM2 = 1800.0, 250_000.0
 """A sheet of more blanks that is shorter than this is cast longer by so much metal (estimates): half of another cast."""
-
-
-def cost_of(rest: Rest, laid: Laid) -> float:
-    """What a way to lay the rest costs as metal (mm2): sheets, casts, moves, blanks without a place, and what may miss."""
-    castable, blanks = rest.problem.castable, rest.blanks
-    before = {p.blank: p for p in rest.placements}
-    moved = sum(p.blank in before and p != before[p.blank] for p in laid.placements)
-    cost = MOVE_COSTS_MM2 * moved + sum(10.0 * blanks[u.blank].area_mm2() + CAST_COSTS_MM2 for u in laid.unplaced)
-    cost += sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in laid.sheets)
-    chances = _chances(rest.problem, laid.placements, laid.sheets)
-    spread = castable.spread_of(rest.problem.blanks[0].alloy) if castable is not None and rest.problem.blanks else None
-    return cost + sum(_missing_mm2(chances, s, laid.placements, blanks) for s in laid.sheets) * (spread is not None)
-
-
-def _chances(problem: LayoutProblem, placements: Sequence[Placement], sheets: Sequence[NewSheet]) -> Chances:
-    """The chances of what lies on sheets to come."""
-    return chances_of(replace(problem, rolls=()), layout_of(placements, sheets))
-
-
-def _missing_mm2(
-    chances: Chances, sheet: NewSheet, placements: Sequence[Placement], blanks: Mapping[str, Blank]
-) -> float:
-    """What is expected to be cut again of a sheet to come, and cast again for it."""
-    mine = [p.blank for p in placements if p.roll == sheet.id]
-    missed = sum((1.0 - chances.of(b)) * blanks[b].area_mm2() for b in mine)
-    return RECUT * missed + CAST_ANEW * CAST_COSTS_MM2 * (1.0 - chances.together(mine))
 
 
 def lay_whole(rest: Rest, kept: Sequence[Placement], seconds: float) -> Laid | None:
@@ -107,117 +63,6 @@ def lay_whole(rest: Rest, kept: Sequence[Placement], seconds: float) -> Laid | N
     found = solve(part, seconds=seconds, seed=1, hand=ByHand(start=start), settings=RACK_IS_THERE)
     found = renamed(thick_end_first(part, found), rest, rest.loose_sheets)
     return Laid((*fixed, *found.placements), (*held_sheets, *found.new_sheets), found.unplaced)
-
-
-# ---- two sheets cast as one ----
-
-
-def joined(rest: Rest, laid: Laid, until: float) -> Laid:
-    """Sheets to come that are hardly used cast as one, between their thicknesses, where that costs less: what misses then is cast
-    again with less doubt. It ends at `until` (performance counter)."""
-    castable = rest.problem.castable
-    spread = castable.spread_of(rest.problem.blanks[0].alloy) if castable is not None and rest.problem.blanks else None
-    if castable is None or spread is None:
-        return laid
-    refused: set[tuple[str, str]] = set()
-    while time.perf_counter() < until:
-        pair = next((p for p in _pairs(rest, laid) if (p[0].id, p[1].id) not in refused), None)
-        if pair is None:
-            break
-        one = _as_one(rest, laid, pair, castable, spread)
-        if one is None:
-            refused.add((pair[0].id, pair[1].id))
-        else:
-            laid = one
-    return laid
-
-
-def _pairs(rest: Rest, laid: Laid) -> list[tuple[NewSheet, NewSheet]]:
-    """Sheets to come that may be cast as one, the nearest in thickness first."""
-    used: dict[str, float] = {}
-    for p in laid.placements:
-        used[p.roll] = used.get(p.roll, 0.0) + rest.blanks[p.blank].area_mm2()
-    pinned = {p.roll for p in laid.placements if p.blank in rest.pinned}
-    light = [s for s in laid.sheets if used.get(s.id, 0.0) < LIGHT * s.net_area_mm2() and s.id not in pinned]
-    pairs = itertools.combinations(sorted(light, key=_wall_mm), 2)
-    near = [(a, b) for a, b in pairs if _wall_mm(b) < MOST_APART * _wall_mm(a)]
-    return sorted(near, key=lambda pair: _wall_mm(pair[1]) / _wall_mm(pair[0]))
-
-
-def _wall_mm(sheet: NewSheet) -> float:
-    return 0.5 * (sheet.thickness_start_mm + sheet.thickness_end_mm)
-
-
-def _as_one(
-    rest: Rest, laid: Laid, pair: tuple[NewSheet, NewSheet], castable: Castable, spread: CastSpread
-) -> Laid | None:
-    """Two sheets to come as one that costs less; None where there is none."""
-    names = {s.id for s in pair}
-    mine = tuple(rest.blanks[p.blank] for p in laid.placements if p.roll in names)
-    others = tuple(p for p in laid.placements if p.roll not in names)
-    sheet = _between(mine, pair, castable, spread)
-    if not mine or sheet is None:
-        return None
-    ends = np.array([[sheet.thickness_start_mm, sheet.thickness_end_mm]])
-    roll = LayoutRoll(
-        sheet.id, sheet.alloy, sheet.length_mm, sheet.width_mm, sheet.trim_mm, (0.0, sheet.length_mm), ends
-    )
-    part = replace(rest.problem, blanks=mine, rolls=(roll,), castable=None, certainty=0.0)
-    found = solve(part, seconds=JOIN_SECONDS, seed=1)
-    if found.unplaced:
-        return None
-    two = _cost_of_some(rest, [p for p in laid.placements if p.roll in names], pair)
-    one = _cost_of_some(rest, found.placements, (sheet,)) + MOVE_COSTS_MM2 * len(mine)
-    if one >= two:
-        return None
-    return replace(
-        laid,
-        placements=(*others, *found.placements),
-        sheets=(*(s for s in laid.sheets if s.id not in names), sheet),
-    )
-
-
-def _cost_of_some(rest: Rest, placements: Sequence[Placement], sheets: Sequence[NewSheet]) -> float:
-    chances = _chances(rest.problem, placements, sheets)
-    cast = sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in sheets)
-    return cast + sum(_missing_mm2(chances, s, placements, rest.blanks) for s in sheets)
-
-
-def _between(
-    blanks: Sequence[Blank], pair: tuple[NewSheet, NewSheet], castable: Castable, spread: CastSpread
-) -> NewSheet | None:
-    """One even sheet for the blanks of two, as thick as makes most of them fit, and as large as they ask for."""
-    if not blanks:
-        return None
-    low, high = sorted(map(_wall_mm, pair))
-    walls = np.linspace(low, high, TRIED_WALLS)
-    sd = math.hypot(spread.level, spread.taper, spread.scatter)
-    wall = max(walls, key=lambda t: sum(_fits_at(b, float(t), sd * (float(t) + spread.planing_mm)) for b in blanks))
-    area = math.fsum(b.length_mm * b.width_mm for b in blanks)
-    first = min(pair, key=lambda s: s.width_mm)
-    trims, step = 2.0 * castable.trim_mm, castable.length_step_mm
-    wide = max([first.width_mm, *(s.width_mm for s in pair if s.length_mm * s.width_mm > 1.5 * area)])
-    asked = max(
-        area / FULL / (wide - trims) + trims,
-        max(min(b.length_mm, b.width_mm) if len(b.turns_deg) > 2 else b.length_mm for b in blanks) + trims,
-        castable.min_length_mm,
-    )
-    length = castable.min_length_mm + step * math.ceil((asked - castable.min_length_mm) / step - 1e-9)
-    width = next((w for w in castable.choices if abs(w.width_mm - wide) < 1.0), castable.choices[0])
-    if length > width.max_length_mm or length * wall > (width.max_section_mm2 or math.inf):
-        return None
-    return replace(first, length_mm=length, width_mm=wide, thickness_start_mm=float(wall), thickness_end_mm=float(wall))
-
-
-def _fits_at(blank: Blank, wall_mm: float, sd_mm: float) -> float:
-    """The chance that a blank fits metal of about this thickness."""
-    low = max(blank.mouth_thickness_mm, blank.top_thickness_mm) - blank.tolerance_mm
-    high = min(blank.mouth_thickness_mm, blank.top_thickness_mm) + blank.most_over_mm
-    s = max(sd_mm, 1e-6) * math.sqrt(2.0)
-    return max(0.5 * (math.erf((high - wall_mm) / s) - math.erf((low - wall_mm) / s)), 0.0)
-
-
-# ---- how long a sheet is ----
 
 
 @dataclass(frozen=True)
@@ -278,6 +123,10 @@ def _sloped(sheet: NewSheet, slope: float, castable: Castable) -> NewSheet:
     return replace(sheet, thickness_start_mm=_wall_mm(sheet) - half, thickness_end_mm=_wall_mm(sheet) + half)
 
 
+def _wall_mm(sheet: NewSheet) -> float:
+    return 0.5 * (sheet.thickness_start_mm + sheet.thickness_end_mm)
+
+
 def _sliding(rest: Rest, made: _Longer, spread: CastSpread) -> _Longer:
     """What a sheet costs for every time that all its blanks find their metal somewhere along it."""
     drawn = Drawn.of_sheet(made.sheet, spread)
@@ -290,7 +139,7 @@ def _sliding(rest: Rest, made: _Longer, spread: CastSpread) -> _Longer:
         fits = [drawn.fit(rest.blanks[p.blank], replace(p, x_mm=p.x_mm + float(shift))) for p in made.placements]
         serves = serves | np.logical_and.reduce(fits)
     chance = max(float(serves.mean()), 0.01)
-    return replace(made, cost=(made.sheet.net_area_mm2() + CAST_COSTS_MM2) / chance)
+    return replace(made, cost=(made.sheet.net_area_mm2() + CAST_COSTS_MM2 + AGAIN_MM2) / chance - AGAIN_MM2)
 
 
 def _grown(
