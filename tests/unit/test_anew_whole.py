@@ -7,7 +7,7 @@ import pytest
 
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
-from pipemetal.planning.anew_few import joined
+from pipemetal.planning.anew_few import joined, parted
 from pipemetal.planning.anew_price import cost_of
 from pipemetal.planning.anew_rest import Laid, Rest, renamed
 from pipemetal.planning.anew_stop import stop_of

@@ -60,7 +60,7 @@ def _missing_mm2(
     sheets: Sequence[NewSheet],
     castable: Castable,
 ) -> float:
-    """What is expected to be cut again of a sheet to come, and cast again for it: the least sheet, as often as none else serves."""
+    """What is expected to be cut again of a sheet to come, and cast again for it: the least sheet, where none else serves."""
     others = [s for s in sheets if s.id != sheet.id]
     least = castable.min_length_mm * min(w.width_mm for w in castable.choices)
     worst, recut = np.zeros(DRAWINGS, np.float32), 0.0
