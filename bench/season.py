@@ -25,10 +25,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from casting_physics import RHOS, SHRINK, SLUSHY, WORLDS, Array, Now
+from casting_physics import SLUSHY, WORLDS, Array, Now
 from casting_worlds import Shop as World
 from casting_worlds import logged
 from pipemetal.alloys.liquidus import liquidus
+from pipemetal.alloys.properties import freezing_shrinkage_pct, liquid_density_kg_m3
 from pipemetal.casting.log import LoggedCast
 from pipemetal.casting.model import Sled
 from pipemetal.files.demo_files import packaged_file
@@ -145,7 +146,8 @@ class Truth:
             float(rng.normal(0.0, world.cast_sd)),
         )
         length_m, sled_m = pour.length_mm * 1e-3, pour.sled_length_mm * 1e-3
-        area = RHOS[rich] * sled_m * pour.width_mm * 1e-3
+        density, shrink = METALS[pour.alloy]
+        area = density * sled_m * pour.width_mm * 1e-3
         head = pour.charge_kg / area
         x = np.linspace(0.0, length_m, 121)
         marks = np.array([[m.distance_m, m.speed_m_s] for m in pour.card.marks]).T
@@ -159,7 +161,7 @@ class Truth:
         for i in range(len(x)):
             film[i] = world.film(now, max(head, 1e-3), float(speed[i]), float(x[i] / x[-1])) * math.exp(now.luck)
             head -= film[i] * float(x[1] - x[0]) / sled_m
-        return x, 1e3 * film / SHRINK[rich] * np.exp(self._wandering(len(x), rng)), max(head, 0.0) * area
+        return x, 1e3 * film / shrink * np.exp(self._wandering(len(x), rng)), max(head, 0.0) * area
 
     def _wandering(self, count: int, rng: np.random.Generator) -> Array:
         """How far (ln) the film is off along the sheet."""
@@ -201,6 +203,11 @@ def _poured_c(pour: Pour) -> float:
 
 
 COMPOSITIONS = {name: recipe.target for name, recipe in read_shop(packaged_file("rack.csv").parent).recipes.items()}
+METALS = {
+    name: (liquid_density_kg_m3(c, liquidus(c).temperature_c + 20.0), 1.0 / (1.0 - freezing_shrinkage_pct(c) / 100.0))
+    for name, c in COMPOSITIONS.items()
+}
+"""Of each alloy the density of its melt, kg/m3, and how many times thicker the melt lies than the metal."""
 
 
 def gauged(roll: LayoutRoll, sheet: NewSheet, rng: np.random.Generator) -> list[Reading]:

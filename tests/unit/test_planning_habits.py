@@ -11,6 +11,7 @@ from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import PlanError
 from pipemetal.files.shop_file import settings_of
+from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.charge import Charge, ChargeRequest, solve_charges
 from pipemetal.melts.day import SheetDemand
 from pipemetal.melts.losses import LossModel
@@ -19,9 +20,12 @@ from pipemetal.melts.mend import pure_additions
 from pipemetal.melts.mixing import Weighing
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import HabitSettings
+from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import plan_season
 from pipemetal.planning.plan import Search, make_plan
+from pipemetal.planning.pours import prepare_pour
 from pipemetal.planning.settings import ShopSettings
+from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.planning.weighed import aimed_at
 
@@ -148,3 +152,13 @@ def test_what_agrees_is_taken() -> None:
     assert settings_of({"owned.sleds": "wide 250 x 1100"}).sleds[0].width_mm == 1100.0
     moved = settings_of({"day.starts_on": "2026-12-07", "day.lost_days": "2026-12-08"})
     assert moved.day.lost_days
+
+
+@pytest.mark.parametrize("length_mm", [4200.0, 5100.0])
+def test_a_sheet_that_the_usual_charge_gives_only_in_part_gets_more(length_mm: float) -> None:
+    settings = ShopSettings(owned=OwnedSettings("wide 250 x 900"), habits=HabitSettings(usual_scoops=6))
+    order = sheet_order(NewSheet("N1", "A", length_mm, 900.0, 1.3, 0.9, 15.0), settings)
+    pour = prepare_pour(order, PLAIN.target, settings, Learned())
+    assert pour.card is not None and (pour.charge_kg > settings.usual_charge_kg or length_mm < 5000.0)
+    ends = [(s.thickness_mm, 1.5 - 0.4 * s.distance_m * 1e3 / length_mm) for s in pour.card.thickness]
+    assert max(abs(t / wanted - 1.0) for t, wanted in ends) < 0.03

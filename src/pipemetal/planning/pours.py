@@ -43,6 +43,9 @@ THICKEST_POURED_MM = 6.0
 SKIMMED_K: Final = 15.0
 """So far above its liquidus metal is stirred and skimmed: below it grains go with the dross (estimate)."""
 
+OFF: Final = 0.03
+"""A push gives a sheet where its likely thickness is nowhere farther off, as a share: an empty sled gives none (estimate)."""
+
 LEAST_CHARGE_KG = 25.0
 """Below it a cold gate would take so much heat that it must be warmed, whatever is poured; the window counts on
 that.
@@ -142,18 +145,28 @@ def heated_to_c(window: PourWindow) -> float:
 
 
 def _as_usual(card: PushCard, want: Wanted, outfit: Outfit, law: ShopLaw, settings: ShopSettings) -> PushCard:
-    """The card with no more metal than the shop usually ladles, where such a push gives the sheet; else it says so."""
+    """The card with no more metal than the shop usually ladles, where such a push gives the sheet to its end; else it says so."""
     usual_kg = min(settings.usual_charge_kg, settings.most_charge_kg)
     if card.charge_kg <= usual_kg + 1e-6:
         return card
     try:
-        return push_card(want, outfit, law, charge_kg=usual_kg)
+        usual: PushCard | None = push_card(want, outfit, law, charge_kg=usual_kg)
     except CastingError:
+        usual = None
         if usual_kg < settings.usual_charge_kg:
             raise
-        words = "the usual {usual} scoops do not give this sheet by the model: it asks for {scoops}"
-        told = Text(words, usual=settings.habits.usual_scoops, scoops=card.scoops)
-        return replace(card, warnings=(told, *card.warnings))
+    limited = usual_kg < settings.usual_charge_kg  # by the pot: more cannot be ladled
+    if usual is not None and (limited or _off(usual, want) <= max(OFF, _off(card, want))):
+        return usual
+    words = "the usual {usual} scoops do not give this sheet by the model: it asks for {scoops}"
+    told = Text(words, usual=settings.habits.usual_scoops, scoops=card.scoops)
+    return replace(card, warnings=(told, *card.warnings))
+
+
+def _off(card: PushCard, want: Wanted) -> float:
+    """How far the likely thickness is off the wanted one at the worst place, as a share."""
+    along = [(s.thickness_mm, s.distance_m * 1e3 / want.length_mm) for s in card.thickness]
+    return max(abs(t / (want.start_mm + (want.end_mm - want.start_mm) * u) - 1.0) for t, u in along)
 
 
 def _usual_and_lift(
