@@ -40,8 +40,8 @@ def test_hardly_used_sheets_are_cast_as_one_and_cost_less() -> None:
 
 
 def test_a_sheet_that_hardly_serves_all_is_cast_as_two() -> None:
-    blanks = [languid("a", 3.0), languid("b", 3.5), languid("c", 4.0)]
-    sheet = NewSheet("N1", "A", 1000.0, 700.0, 3.42, 3.42, 15.0)
+    blanks = [languid("a", 3.0), languid("b", 3.6), languid("c", 4.1)]
+    sheet = NewSheet("N1", "A", 1000.0, 700.0, 3.47, 3.47, 15.0)
     places = [Placement(b.id, "N1", 20.0 + 150.0 * k, 20.0) for k, b in enumerate(blanks)]
     rest = rest_of(blanks, places, [sheet])
     one = Laid(tuple(places), (sheet,), ())
