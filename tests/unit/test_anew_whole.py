@@ -1,12 +1,13 @@
 """The whole rest of an alloy laid at once: what hangs is filled, hardly used sheets are cast as one, few blanks get room to slide."""
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from pipemetal.layout.plan import NewSheet, Placement
-from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Blank, Castable, CastSpread, CastWidth, LayoutProblem, LayoutRoll
 from pipemetal.planning.anew_few import joined, parted
 from pipemetal.planning.anew_price import cost_of
 from pipemetal.planning.anew_rest import Laid, Rest, renamed
@@ -44,6 +45,8 @@ def test_a_sheet_that_hardly_serves_all_is_cast_as_two() -> None:
     sheet = NewSheet("N1", "A", 1000.0, 700.0, 3.47, 3.47, 15.0)
     places = [Placement(b.id, "N1", 20.0 + 150.0 * k, 20.0) for k, b in enumerate(blanks)]
     rest = rest_of(blanks, places, [sheet])
+    narrow = replace(CASTABLE, widths=(CastWidth(700.0, 5000.0),))
+    rest = replace(rest, problem=replace(rest.problem, castable=narrow))
     one = Laid(tuple(places), (sheet,), ())
     two = parted(rest, one, time.perf_counter() + 5.0)
     assert len(two.sheets) == 2 and {p.blank for p in two.placements} == {"a", "b", "c"}
