@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Final
 
 import highspy
 import numpy as np
@@ -66,13 +67,27 @@ class Model:
         self.rows.append((coefficients, low, high))
 
     def solve(
-        self, *, gap: float = 0.005, seconds: float = 5.0, nodes: int = 200_000, relaxed: bool = False
+        self,
+        *,
+        gap: float = 0.005,
+        seconds: float = 5.0,
+        nodes: int = 200_000,
+        relaxed: bool = False,
+        guessed: bool = True,
     ) -> Point | None:
         """The best point, or None where no point meets the rows; `relaxed` takes whole numbers for any.
 
+        Points are `guessed` before the search begins: that costs more time than it saves where the first good one is taken.
+
         One thread, so that the same model gives the same point. Raises: ConvergenceError where nothing was found in time.
         """
-        return Running(self, gap=gap, seconds=seconds, nodes=nodes, relaxed=relaxed).solve()
+        return Running(self, gap=gap, seconds=seconds, nodes=nodes, relaxed=relaxed, guessed=guessed).solve()
+
+
+GUESSES: Final = tuple(
+    f"mip_heuristic_run_{name}" for name in ("feasibility_jump", "rins", "rens", "root_reduced_cost")
+)
+"""The solver's ways to guess a point before it searches."""
 
 
 class Running:
@@ -87,7 +102,14 @@ class Running:
     """
 
     def __init__(
-        self, model: Model, *, gap: float = 0.005, seconds: float = 5.0, nodes: int = 200_000, relaxed: bool = False
+        self,
+        model: Model,
+        *,
+        gap: float = 0.005,
+        seconds: float = 5.0,
+        nodes: int = 200_000,
+        relaxed: bool = False,
+        guessed: bool = True,
     ) -> None:
         self.whole = [] if relaxed else model.whole
         self.mixed = any(self.whole)
@@ -102,6 +124,7 @@ class Running:
             ("mip_feasibility_tolerance", 1e-7),
             ("primal_feasibility_tolerance", 1e-8),
             ("mip_max_nodes", nodes),
+            *((option, guessed) for option in GUESSES),
         ):
             self.solver.setOptionValue(option, value)
         for column, ((low, high), cost) in enumerate(zip(model.bounds, model.cost, strict=True)):

@@ -232,3 +232,20 @@ def test_differences_tell_pours_and_moves_and_no_change_is_none(plan: Plan) -> N
         else (CutSheet(sheet.id, sheet.alloy, sheet.length_mm, sheet.width_mm, cuts=sheet.cuts),),
     )
     assert [d for d in differences(plan, hung, hung={sheet.id: sheet.id}) if d.kind is Kind.ROLL] == []
+
+
+def test_a_day_that_goes_on_has_a_warm_gate_and_table(plan: Plan, bare: Shop) -> None:
+    pour = plan.pours[0]
+    sheet = next(s for s in plan.new_sheets if s.id == pour.sheet)
+    melt = next(m for m in plan.melts if m.name == pour.melt)
+    assert melt.charge is not None and pour.day == plan.pours[1].day
+    cold = "first cast"
+    assert any(str(w).startswith(cold) for w in pour.warnings)
+    now = with_measured(
+        plan, ShopNow(bare.stock, pots={melt.name: melt.charge.mass_kg}), {sheet.id: read_of(sheet, 1.0)}, 15.0
+    )
+    made = plan_anew(plan, now, bare.settings, Learned(), seconds=1.0)
+    following = next(p for p in made.plan.pours if p.sheet == made.first[0])
+    assert following.day == pour.day and following.stone_temperature_c > pour.stone_temperature_c + 1.0
+    assert not any(str(w).startswith(cold) for w in following.warnings)
+    assert following.starts_after_min > 0.0

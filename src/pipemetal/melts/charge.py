@@ -119,7 +119,7 @@ def solve_charges(
     bound = -math.inf
     for number in range(CUT_ROUNDS):
         model, columns = mixing.build()
-        point = model.solve(gap=effort.gap, seconds=effort.seconds, nodes=effort.nodes)
+        point = model.solve(gap=effort.gap, seconds=effort.seconds, nodes=effort.nodes, guessed=effort.guessed)
         if point is None:
             return None
         if not mixing.margins_kg:

@@ -91,12 +91,13 @@ class Weighing:
 class Effort:
     """How hard a weighing list is searched for: to a relative `gap`, within `seconds` and `nodes` a round.
 
-    A search that ends by nodes gives the same answer on any machine.
+    A search that ends by nodes gives the same answer on any machine. `guessed`: see `Model.solve`.
     """
 
     gap: float = 0.005
     seconds: float = 60.0
     nodes: int = 5_000
+    guessed: bool = True
 
 
 class Mixing:

@@ -190,6 +190,8 @@ def cast_rest(
         {p.melt for p in pots} | {w.melt for w in beside.kept if w.ready},
     )
 
+    past = beside.begun.past if beside.begun is not None else ()
+
     def planned(asked: Sequence[Pour]) -> tuple[tuple[CastingDay, ...], tuple[Pour, ...]]:
         waiting = [*beside.kept, *(_work(m, asked, settings) for m in melts)]
         hand = (_work(m, asked, settings, hot=m.melt.name not in cold) for m in poured)
@@ -198,7 +200,7 @@ def cast_rest(
         days = casting_days(works, settings.day, settings.casting.casts_a_day, dates, beside.begun)
         own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
         new_days = [d for d in own_days if d.melts and not all(name in before for name in d.pours())]
-        return days, plan_pours(asked, (*poured, *melts), new_days, settings, learned)
+        return days, plan_pours(asked, (*poured, *melts), new_days, settings, learned, past=past)
 
     days, pours = heated_days(prepared, planned)
     done = {p.order.sheet.id for p in pours}

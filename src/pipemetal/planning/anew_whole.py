@@ -25,13 +25,13 @@ RACK_IS_THERE: Final = SolverSettings(fee_share=0.0, new_metal_weight=4.0)
 """What hangs is cast already: new metal weighs so many times more (estimate)."""
 ROOM: Final = 1.0
 """On sheets to come blanks lie within this share of their tolerance: what misses is laid anew (estimate)."""
-LONGER_MM: Final = (0.0, 200.0, 400.0, 600.0, 900.0, 1200.0)
+LONGER_MM: Final = (0.0, 300.0, 700.0, 1200.0)
 """A sheet of few blanks is tried so much longer: they slide along it to where its metal suits them."""
 AGAIN_MM2: Final = 500_000.0
 """A sheet of few blanks is cast late; where it does not serve a melt may have to be opened for another: that costs as much as a
 cast more (estimate)."""
 FEW: Final = 5
-SHIFTS: Final = 9
+SHIFTS: Final = 7
 SHORT_MM, GROWN_MM2 = 1800.0, 250_000.0
 """A sheet of more blanks that is shorter than this is cast longer by so much metal (estimates): half of another cast."""
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from pipemetal.alloys.composition import Composition
 from pipemetal.planning.habits import DaySettings, Span
 
 __all__ = ["KINDS", "Begun", "CastingDay", "MeltWork", "SheetWork", "Step", "casting_days", "one_day"]
@@ -49,9 +50,19 @@ class MeltWork:
 
 
 @dataclass(frozen=True)
+class PastCast:
+    """A sheet that was cast on the day under way: its metal, how thick it is, when it was poured and how long it lay."""
+
+    metal: Composition
+    thickness_mm: float
+    at_min: float
+    lay_min: float
+
+
+@dataclass(frozen=True)
 class Begun:
     """A day that is under way: when hands and table are free, the sled that lies there, the alloy in each pot that is hot, its
-    melts and casts so far, and its date."""
+    melts and casts so far, its date, and the sheets that have warmed its table and gate, in order."""
 
     now_min: float
     table_min: float
@@ -60,6 +71,7 @@ class Begun:
     melts: tuple[str, ...] = ()
     casts: int = 0
     date: dt.date | None = None
+    past: tuple[PastCast, ...] = ()
 
 
 @dataclass(frozen=True)

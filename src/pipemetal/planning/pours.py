@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 from pipemetal.alloys.composition import Composition
@@ -26,7 +27,7 @@ from pipemetal.casting.window import SLUSH, PourWindow, pour_window, usual_pour_
 from pipemetal.errors import CastingError
 from pipemetal.melts.charge import Charge
 from pipemetal.melts.day import SheetDemand
-from pipemetal.planning.day import CastingDay
+from pipemetal.planning.day import CastingDay, PastCast
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt
 from pipemetal.planning.settings import ShopSettings
@@ -50,6 +51,9 @@ LEAST_CHARGE_KG = 25.0
 """Below it a cold gate would take so much heat that it must be warmed, whatever is poured; the window counts on
 that.
 """
+
+_pour_window, _usual_pour_c = lru_cache(maxsize=1024)(pour_window), lru_cache(maxsize=1024)(usual_pour_c)
+"""A plan asks for the range of the same sheet again and again: before its day, on it, and when the rest is planned anew."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +121,7 @@ def prepare_pour(order: SheetOrder, target: Composition, settings: ShopSettings,
     pour_c, pot_c, lift_s = _usual_and_lift(target, thickest, settings, thermal, learned, limits)
     try:
         if thickest > THICKEST_POURED_MM:
-            usual_pour_c(target, thickest, casting.table_c, casting.air_c, settings=thermal, limits=limits)
+            _usual_pour_c(target, thickest, casting.table_c, casting.air_c, settings=thermal, limits=limits)
         want = Wanted(
             target, pour_c, sheet.length_mm, sheet.width_mm, order.cast_start_mm, order.cast_end_mm, casting.table_c
         )
@@ -182,9 +186,9 @@ def _usual_and_lift(
     """
     casting = settings.casting
     thick_mm = min(thickest_mm, THICKEST_POURED_MM)
-    window = pour_window(target, thick_mm, casting.table_c, casting.air_c, settings=thermal, limits=limits)
+    window = _pour_window(target, thick_mm, casting.table_c, casting.air_c, settings=thermal, limits=limits)
     pot_c = max(0.5 * (window.try_low_c + window.try_high_c), window.liquidus_c + SKIMMED_K)
-    pour_c, film_c = usual_pour_c(
+    pour_c, film_c = _usual_pour_c(
         target,
         thick_mm,
         casting.table_c,
@@ -209,10 +213,12 @@ def plan_pours(
     settings: ShopSettings,
     learned: Learned,
     measured_c: Mapping[int, float] | None = None,
+    past: Sequence[PastCast] = (),
 ) -> tuple[Pour, ...]:
     """All pours in the order of casting, at the hours of their days, each with its window and its freezing.
 
-    `measured_c`: what a thermometer on the cloth showed before a pour of the first day, by the pour's number; it wins.
+    `measured_c`: what a thermometer on the cloth showed before a pour of the first day, by the pour's number; it wins. `past`:
+    what was cast already on a day that is under way, number 0: its table and gate are warm.
     """
     by_sheet = {pour.order.sheet.id: pour for pour in prepared}
     by_name = {planned.melt.name: planned for planned in melts}
@@ -225,7 +231,7 @@ def plan_pours(
             for sheet in by_name[name].melt.sheets
         ]
         shown = (measured_c or {}) if day.number == 1 else {}
-        found += _one_day(members, day.number, settings, learned, shown)
+        found += _one_day(members, day.number, settings, learned, shown, past if day.number == 0 else ())
     return tuple(found)
 
 
@@ -239,14 +245,16 @@ def _one_day(
     settings: ShopSettings,
     learned: Learned,
     measured_c: Mapping[int, float],
+    past: Sequence[PastCast],
 ) -> list[Pour]:
     casting, thermal = settings.casting, thermal_settings(settings, learned.cloth_factor)
     metals = [_metal_of(planned) for _, planned in members]
     thicknesses = [max(pour.order.cast_start_mm, pour.order.cast_end_mm) for pour, _ in members]
     casts: list[DayCast] = []
+    from_min = past[0].at_min if past else members[0][0].at_min
     for metal, thickness, (pour, _) in zip(metals, thicknesses, members, strict=True):
         limits = replace(learned.limits, sled_length_mm=pour.order.sled.length_mm)
-        _, film_c = usual_pour_c(
+        _, film_c = _usual_pour_c(
             metal,
             min(thickness, THICKEST_POURED_MM),
             casting.table_c,
@@ -254,13 +262,21 @@ def _one_day(
             settings=thermal,
             limits=limits,
         )
-        start_s = 60.0 * (pour.at_min - members[0][0].at_min)
+        start_s = 60.0 * (pour.at_min - from_min)
         shown_c = measured_c.get(len(casts) + 1)
         casts.append(DayCast(metal, thickness, film_c, start_s, pour.lift_after_s, shown_c))
-    tables = stone_through(casts, thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c)
+    before = [
+        DayCast(p.metal, p.thickness_mm, _film_c(p, thermal, settings), 60.0 * (p.at_min - from_min), 60.0 * p.lay_min)
+        for p in past
+    ]
+    tables = stone_through(
+        [*before, *casts], thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c
+    )[len(before) :]
     found = []
     for index, (pour, planned) in enumerate(members):
-        window, bars_mm = _window(pour, metals[index], tables[index].cloth_c, index == 0, settings, learned)
+        window, bars_mm = _window(
+            pour, metals[index], tables[index].cloth_c, index == 0 and not past, settings, learned
+        )
         found.append(
             replace(
                 pour,
@@ -289,6 +305,12 @@ def _one_day(
     return found
 
 
+def _film_c(past: PastCast, thermal: ThermalSettings, settings: ShopSettings) -> float:
+    """How hot the film of a sheet that was cast is taken to have been: as it is usually poured."""
+    thick_mm, casting = min(past.thickness_mm, THICKEST_POURED_MM), settings.casting
+    return _usual_pour_c(past.metal, thick_mm, casting.table_c, casting.air_c, settings=thermal)[1]
+
+
 def _window(
     pour: Pour, metal: Composition, cloth_c: float, first: bool, settings: ShopSettings, learned: Learned
 ) -> tuple[PourWindow, float]:
@@ -299,7 +321,7 @@ def _window(
     )
     thickness = max(pour.order.cast_start_mm, pour.order.cast_end_mm)
     thermal, air_c = thermal_settings(settings, learned.cloth_factor), settings.casting.air_c
-    window = pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=limits)
+    window = _pour_window(metal, thickness, cloth_c, air_c, first_cast=first, settings=thermal, limits=limits)
     # a film thicker than a puddle stands runs off as slush too, but for a degree or two that nobody holds
     stands_mm = puddle_mm(metal)
     if limits.side_bars or not (window.empty or laid_thickness_mm(metal, thickness) > stands_mm):

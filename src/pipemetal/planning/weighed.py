@@ -199,6 +199,7 @@ class _Scale:
             gap=HURRIED_GAP if hurried else MELT_GAP,
             seconds=MOST_SECONDS,
             nodes=HURRIED_NODES if hurried else MOST_NODES,
+            guessed=not hurried,
         )
 
     def rules(
@@ -278,9 +279,11 @@ class _Scale:
         return None
 
     def may_saw(self, whole: Charge, free: Sequence[Lot]) -> bool:
-        """Whether a list of whole pieces leaves anything for the saw to save: metal bought, or much beside divisible pieces."""
-        if any(line.lot.kind == "buy" for line in whole.lines):
-            return True
+        """Whether a list of whole pieces leaves anything for the saw to save: metal bought, or much beside divisible pieces; in a
+        hurry the metal alone counts."""
+        buys = any(line.lot.kind == "buy" for line in whole.lines)
+        if buys or self.hurried:
+            return buys
         least = least_cost(self.request, [*free, *self.bought], losses=self.settings.losses)
         return least is not None and whole.cost - least > self.saw + SAVES_MUCH * whole.cost
 

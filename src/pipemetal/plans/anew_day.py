@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from pipemetal.errors import PlanError
 from pipemetal.melts.day import SheetDemand
 from pipemetal.planning.anew_casting import InPot, PotNow, RestCast, pot_serves
-from pipemetal.planning.day import Begun
+from pipemetal.planning.day import Begun, PastCast
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.plans import record
 from pipemetal.plans.now import ShopNow, sheets_done
@@ -19,6 +19,7 @@ from pipemetal.texts import Amount, Text
 __all__ = ["begun_of", "check_pots", "date_of", "last_day", "pots_now", "rest_days"]
 
 OF_SHEET = ("ladle", "pour", "rest")
+USUAL_LIFT_MIN, LEAST_BARE_MIN = 10.0, 0.1
 
 
 def last_day(plan: record.Plan, now: ShopNow) -> int:
@@ -52,7 +53,20 @@ def begun_of(plan: record.Plan, now: ShopNow) -> Begun | None:
     free = max(ends["pour"], *(p.starts_at_min for p in past), held.shift_from_min)
     latest = max(past, key=lambda p: (p.starts_at_min, p.number))
     pots = {m.pot: m.recipe for m in plan.melts if m.name in melts or now.pots.get(m.name, 0.0) > 0.0}
-    return Begun(free, max(free, ends["rest"]), latest.sled, pots, melts, len(past), date)
+    return Begun(free, max(free, ends["rest"]), latest.sled, pots, melts, len(past), date, _past_casts(past, now, free))
+
+
+def _past_casts(past: Sequence[record.Pour], now: ShopNow, free_min: float) -> tuple[PastCast, ...]:
+    """The sheets poured on the day under way in order, none on the table when the next was poured."""
+    known = sorted((p for p in past if p.alloy in now.stock.recipes), key=lambda p: p.starts_at_min)
+    found: list[PastCast] = []
+    for p, until in zip(known, [*(q.starts_at_min for q in known[1:]), free_min], strict=True):
+        lies = p.freezing.lift_after_s / 60.0 if p.freezing is not None else USUAL_LIFT_MIN
+        lies = min(lies, until - p.starts_at_min - LEAST_BARE_MIN)
+        if lies > LEAST_BARE_MIN:
+            metal = now.stock.recipes[p.alloy].target
+            found.append(PastCast(metal, max(p.cast_start_mm, p.cast_end_mm), p.starts_at_min, lies))
+    return tuple(found)
 
 
 def check_pots(plan: record.Plan, left_kg: Mapping[str, float], settings: ShopSettings) -> None:
