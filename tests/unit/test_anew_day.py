@@ -249,3 +249,18 @@ def test_a_day_that_goes_on_has_a_warm_gate_and_table(plan: Plan, bare: Shop) ->
     assert following.day == pour.day and following.stone_temperature_c > pour.stone_temperature_c + 1.0
     assert not any(str(w).startswith(cold) for w in following.warnings)
     assert following.starts_after_min > 0.0
+
+
+def test_the_verdicts_of_a_day_move_the_range_of_the_next_card(plan: Plan, bare: Shop) -> None:
+    sheet = plan.new_sheets[0]
+    now = with_measured(plan, ShopNow(bare.stock), {sheet.id: read_of(sheet, 1.0)}, 15.0)
+    moved = Learned(
+        limits=dataclasses.replace(Learned().limits, edges_stand=0.22, longest_mobile_s=4.5, calm_mobile_s=4.2)
+    )
+    usual, warned = (plan_anew(plan, now, bare.settings, learned, seconds=1.0) for learned in (Learned(), moved))
+    before, after = ({p.sheet: p for p in made.plan.pours} for made in (usual, warned))
+    told = [n for n in set(usual.first) & set(warned.first) if before[n].cast_start_mm == after[n].cast_start_mm]
+    assert told
+    for name in told:
+        one, two = before[name].pour_window_c, after[name].pour_window_c
+        assert one is not None and two is not None and abs(two.try_high - one.try_high) > 1.0

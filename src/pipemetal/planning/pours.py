@@ -34,7 +34,16 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder
 from pipemetal.texts import Text
 
-__all__ = ["SKIMMED_K", "Pour", "demand_of", "heated_to_c", "plan_pours", "prepare_pour", "thermal_settings"]
+__all__ = [
+    "SKIMMED_K",
+    "Pour",
+    "demand_of",
+    "heated_to_c",
+    "plan_pours",
+    "prepare_pour",
+    "thermal_settings",
+    "with_range",
+]
 
 LARGEST_GATE_MM = 14.0
 
@@ -198,6 +207,14 @@ def _usual_and_lift(
     )
     solid_s = freeze(target, thickest_mm, film_c, casting.table_c, casting.air_c, thermal).time_to_solid_s
     return pour_c, pot_c, max(60.0 * casting.minutes_on_table, learned.lift_margin * solid_s)
+
+
+def with_range(
+    pour: Pour, target: Composition, cloth_c: float, settings: ShopSettings, learned: Learned, *, first: bool
+) -> Pour:
+    """A prepared pour with its pouring range on a cloth so warm; `first`: the gate is still cold."""
+    window, bars_mm = _window(pour, target, cloth_c, first, settings, learned)
+    return replace(pour, window=window, bars_from_mm=bars_mm)
 
 
 def demand_of(pour: Pour) -> SheetDemand:

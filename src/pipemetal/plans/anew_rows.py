@@ -15,7 +15,7 @@ from pipemetal.layout.verify import verify
 from pipemetal.planning.anew_casting import RestCast
 from pipemetal.planning.cuts import cut_rolls
 from pipemetal.planning.learning import Learned
-from pipemetal.planning.pours import SKIMMED_K, Pour, prepare_pour
+from pipemetal.planning.pours import SKIMMED_K, Pour, prepare_pour, with_range
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import SheetOrder, as_rolls, sheet_order
 from pipemetal.plans import record
@@ -180,14 +180,18 @@ def as_planned(row: record.Pour, order: SheetOrder, target: Composition) -> Pour
 def with_cards(
     plan: record.Plan, names: Iterable[str], recipes: Mapping[str, Recipe], settings: ShopSettings, learned: Learned
 ) -> record.Plan:
-    """The plan with the cards of some sheets by what is learned now: of sheets that are cast next, whatever their alloy."""
+    """The plan with the cards and pouring ranges of some sheets by what is learned now: of those that are cast next, whatever
+    their alloy."""
     sheets = {s.id: s for s in plan.new_sheets}
     wanted = {n for n in names if n in sheets}
     pours = []
     for p in plan.pours:
         if p.sheet in wanted:
             order = sheet_order(new_sheet_of(sheets[p.sheet], settings.sheets.trim_mm), settings)
-            made = pour_row(prepare_pour(order, recipes[p.alloy].target, settings, learned), settings)
+            target = recipes[p.alloy].target
+            ready = prepare_pour(order, target, settings, learned)
+            ready = with_range(ready, target, p.stone_temperature_c, settings, learned, first=p.number == 1)
+            made = pour_row(ready, settings)
             if made.card is not None:
                 p = replace(
                     p,
@@ -197,6 +201,8 @@ def with_cards(
                     left_kg=made.left_kg,
                     problem="",
                     beside=made.beside,
+                    pour_window_c=made.pour_window_c,
+                    warnings=made.warnings,
                 )
         pours.append(p)
     return replace(plan, pours=tuple(pours))
