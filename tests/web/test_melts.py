@@ -354,3 +354,18 @@ def test_scripts_weigh_out_and_book(client: TestClient, planned: Book) -> None:
         {"objective": "gold"},
     ):
         assert client.post("/api/melts/charge", json=asked | wrong).status_code in (404, 422), wrong
+
+
+def test_what_a_planned_melt_will_be_follows_the_scale(client: TestClient, planned: Book) -> None:
+    plan = planned.plans.plan()
+    assert plan is not None
+    melt = next(m for m in plan.melts if m.charge)
+    asked = {"plan": planned.plans.all()[0].id, "melt": melt.name}
+    as_planned = client.post("/melts/as-weighed", data=asked).text
+    assert "so far" not in as_planned and 'class="rows elements"' in client.get(f"/melts?melt={melt.name}").text
+    line = melt.lots[0]
+    more = client.post("/melts/as-weighed", data=asked | {f"w:{line.id}": f"{1.2 * line.mass_kg:.1f}"}).text
+    assert "so far" in more and more.partition("<p")[0] != as_planned
+    # what cannot be read yet counts as planned
+    assert client.post("/melts/as-weighed", data=asked | {f"w:{line.id}": "12,,"}).text == as_planned
+    assert client.post("/melts/as-weighed", data=asked | {"melt": "M99"}).status_code == 404

@@ -60,6 +60,7 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/pipes/old-rank"): Action.LOOK,
     ("GET", "/pipes/rank.pdf"): Action.LOOK,
     ("POST", "/organs/try"): Action.LOOK,
+    ("POST", "/melts/as-weighed"): Action.LOOK,
     ("GET", "/ear"): Action.LOOK,
     ("POST", "/ear"): Action.LOOK,
     ("POST", "/ear/keep"): Action.PIPE_HEARD,

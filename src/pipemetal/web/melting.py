@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,7 +11,8 @@ from fastapi import FastAPI, Query, Request
 from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
-from pipemetal.errors import BookError, MeltError, NotInBookError
+from pipemetal.errors import BookError, InputError, MeltError, NotInBookError
+from pipemetal.plans.as_weighed import as_weighed
 from pipemetal.plans.record import planned_name
 from pipemetal.shop.as_planned import DIFFERS, NotAsPlannedError
 from pipemetal.shop.doing import WeighedMelt
@@ -64,6 +66,11 @@ def add_routes(app: FastAPI, site: Site) -> None:
             below=below,
         )
 
+    @app.post("/melts/as-weighed")
+    async def so_far(request: Request) -> Response:
+        """The part of the page that says what the melt will be, by what is typed so far."""
+        return await run_in_threadpool(_so_far, site, request, await form_values(request))
+
     @app.post("/melts/book")
     async def charge(request: Request) -> Response:
         values = await form_values(request)
@@ -96,6 +103,21 @@ def _left(site: Site) -> dict[str, Left]:
         )
         for m in standing(site)
     }
+
+
+def _so_far(site: Site, request: Request, values: dict[str, str]) -> Response:
+    show = site.show(request)
+    plan = site.plan_by_id(values.get("plan", ""))
+    melt = next((m for m in plan.melts if m.name == values.get("melt", "")), None)
+    if melt is None or melt.charge is None:
+        raise NotInBookError(field="melt", value=values.get("melt", ""))
+    weighed: dict[str, float] = {}
+    for name, text in values.items():
+        with suppress(InputError):  # half typed: as planned, until it can be read
+            weighed |= weighed_from_form(show, {name: text})
+    charge = as_weighed(melt.charge, weighed, site.settings.losses)
+    by_scale = charge if weighed else None
+    return site.page(request, "melt_elements.html", "Melts", "/melts", elements=elements_of(charge), by_scale=by_scale)
 
 
 def weighed_from_form(show: Show, values: dict[str, str]) -> dict[str, float]:

@@ -197,7 +197,7 @@ if (trial) {
     clearTimeout(waiting);
     waiting = setTimeout(async () => {
       try {
-        const answer = await fetch(trial.action, {
+        const answer = await fetch(trial.dataset.try || trial.action, {
           method: "POST",
           body: new URLSearchParams(new FormData(trial)),
           headers: {
