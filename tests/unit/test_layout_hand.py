@@ -9,8 +9,9 @@ from pipemetal.errors import LayoutError
 from pipemetal.layout.cutting import straight_cuts
 from pipemetal.layout.hand import ByHand, moved, swapped, with_sheets_as_rolls
 from pipemetal.layout.plan import LayoutPlan, Placement
-from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll, Sector
 from pipemetal.layout.search import SolverSettings
+from pipemetal.layout.shelf import piece_of
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
 
@@ -102,3 +103,15 @@ def test_straight_cuts_only_frees_every_box() -> None:
     assert not plan.unplaced
     assert all(cuts.straight for cuts in straight_cuts(PROBLEM, plan))
     assert verify(PROBLEM, plan) == ()
+
+
+def test_blanks_that_lie_within_each_other_are_no_place_to_start_from() -> None:
+    """A bundle of feet interlocks; its blanks alone, told as boxes, would lie over each other."""
+    ring = Sector(300.0, 100.0, 60.0)
+    size = ring.box_mm()
+    blanks = [Blank(n, "foot", "A", *size, 1.0, 1.0, 0.1, (0, 180), sector=ring) for n in "abc"]
+    places = (Placement("a", "R", 20.0, 20.0), Placement("b", "R", 60.0, 20.0, 180), Placement("c", "R", 700.0, 20.0))
+    start = LayoutPlan(places, (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
+    roll = LayoutRoll("R", "A", 1200.0, 600.0, 15.0, (0.0, 1200.0), np.full((1, 2), 1.0))
+    found = ByHand(start=start).places([piece_of(b, k) for k, b in enumerate(blanks)], [roll], blanks)
+    assert set(found) == {2}

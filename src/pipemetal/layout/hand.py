@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,13 +12,17 @@ from pipemetal.layout.bound import consumed_bound_mm2
 from pipemetal.layout.chance import unsure_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
-from pipemetal.layout.shelf import Hands, Place, overhang_mm
+from pipemetal.layout.shelf import Hands, Place, box_mm, overhang_mm
 from pipemetal.layout.totals import totals_of
 from pipemetal.layout.verify import verify
 from pipemetal.layout.windows import Piece
+from pipemetal.sheets.field import FloatArray
 from pipemetal.texts import Text
 
 __all__ = ["ByHand", "better_than_start", "check_pins", "moved", "swapped", "with_new_sheets", "with_sheets_as_rolls"]
+
+MEET_MM = 0.01
+"""Boxes that reach farther into each other lie within each other."""
 
 
 @dataclass(frozen=True)
@@ -61,11 +65,32 @@ class ByHand:
         lies = {p.blank: p for p in self.start.placements}
         sheet = {roll.id: k for k, roll in enumerate(rolls)}
         found: dict[int, tuple[int, Place]] = {}
+        alone = _not_interlocked(self.start.placements, {b.id: b for b in blanks})
         for k, piece in enumerate(pieces):
             p = lies.get(blanks[piece.members[0][0]].id) if len(piece.members) == 1 else None
-            if p is not None and p.roll in sheet:
+            if p is not None and p.roll in sheet and p.blank in alone:
                 found[k] = (sheet[p.roll], _place(p, blanks[piece.members[0][0]]))
         return found
+
+
+def _not_interlocked(placements: Sequence[Placement], blanks: Mapping[str, Blank]) -> set[str]:
+    """The blanks whose boxes meet no other box: those of a bundle may lie within each other, by themselves they may not."""
+    on: dict[str, list[tuple[str, FloatArray]]] = {}
+    for p in placements:
+        if p.blank in blanks:
+            place, (dx, dy) = _place(p, blanks[p.blank]), box_mm(blanks[p.blank])
+            dx, dy = (dx, dy) if p.turn_deg in (0, 180) else (dy, dx)
+            on.setdefault(p.roll, []).append(
+                (p.blank, np.array([place.x_mm, place.y_mm, place.x_mm + dx, place.y_mm + dy]))
+            )
+    alone: set[str] = set()
+    for held in on.values():
+        x0, y0, x1, y1 = np.array([box for _, box in held]).T
+        meet = (np.minimum(x1[:, None], x1) - np.maximum(x0[:, None], x0) > MEET_MM) & (
+            np.minimum(y1[:, None], y1) - np.maximum(y0[:, None], y0) > MEET_MM
+        )
+        alone |= {name for (name, _), others in zip(held, meet.sum(axis=1) - 1, strict=True) if not others}
+    return alone
 
 
 def check_pins(problem: LayoutProblem, hand: ByHand) -> None:
