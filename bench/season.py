@@ -571,6 +571,7 @@ def main() -> None:
     organ = read_organ(packaged_file("organ.toml"), shop)
     organ = replace(organ, ranks=organ.ranks[-arguments.ranks :])
     names = [arguments.world] if arguments.world else [n for n in WORLDS if n not in SLUSHY]
+    print("knows: its sheets come out as meant, without luck or unevenness; law: only the luck of each cast is unknown")
     print(f"{organ.name}: {len(organ.ranks)} ranks ({', '.join(r.name for r in organ.ranks)})")
     print(
         "world               way     pipes fit  sheets melts days  melted kg  left kg  replanning s (median, 95 %, most)"
