@@ -12,9 +12,11 @@ from pipemetal.files.log_file import read_log
 from pipemetal.sheets.roll import roll_mass_kg
 from pipemetal.shop.attaching import MOST_BYTES
 from pipemetal.shop.book import Book, NewLot, NewMelt, Piece
+from pipemetal.shop.ledger import elements_ug, move
 from pipemetal.shop.recipes import density_of
 from pipemetal.shop.rolls import NewRoll
 from pipemetal.shop.searching import Among
+from pipemetal.shop.writing import Writing
 
 
 def total(book: Book, account: str) -> float:
@@ -117,6 +119,25 @@ def test_metal_that_has_left_a_sheet_is_not_hung(book: Book, gone: str) -> None:
     assert book.casts.booked("C1") == () and book.casts.failed() == frozenset()
     book.casts.hang("C1", book.casts.row("C1").version, readings, NewRoll(a_roll("R2")))
     assert total(book, "counted") == 0.0
+
+
+@pytest.mark.parametrize("origin", ["counted", "found"])
+def test_the_doctor_finds_metal_that_hangs_twice(book: Book, monkeypatch: pytest.MonkeyPatch, origin: str) -> None:
+    charged(book)
+    book.casts.record(dataclasses.replace(read_log(packaged_file("log.csv"))[0], id="C1"), melt="M1", used_kg=12.0)
+    book.rolls.add(a_roll("R1"), cast="C1")
+    assert book.keeping.doctor().faults == []
+
+    def as_before(w: Writing, cast: str, roll: str, mass_kg: float, metal: Composition) -> None:
+        w.book(move(elements_ug(mass_kg, metal), origin, f"roll:{roll}"), why=origin)
+
+    with monkeypatch.context() as older:  # a book of a program that did not refuse it
+        older.setattr("pipemetal.shop.rolls.take_from_sheet", as_before)
+        made = book.rolls.add(a_roll("R2"), cast="C1")
+    (fault,) = book.keeping.doctor().faults
+    assert "roll:R2" in fault and "cast C1" in fault and "twice" in fault
+    book.history.undo(made.event)
+    assert book.keeping.doctor().faults == []
 
 
 def test_a_roll_a_little_heavier_than_its_sheet_takes_all_of_it(book: Book) -> None:

@@ -30,6 +30,7 @@ from pipemetal.shop.copies import copy_to, hashes_of, unused
 from pipemetal.shop.dumping import write_dump
 from pipemetal.shop.rowfiles import Manifest, blob_sizes, table_hashes, tables_at
 from pipemetal.shop.second_place import carry, last_failure, latest_carried, second_place
+from pipemetal.shop.sheet_metal import hung_twice
 from pipemetal.shop.writer import Writer
 from pipemetal.texts import Text
 
@@ -217,6 +218,7 @@ class Keeping:
                 if verdict != "ok":
                     faults.append(f"database: {verdict}")
             faults += check_ledger(connection) + check_attachments(connection) + check_structures(connection)
+            faults += hung_twice(connection)
         target = self._writer.target
         free = shutil.disk_usage(Path(target).resolve().parent).free if self._writer.is_sqlite else None
         if free is not None and free < LITTLE_SPACE:

@@ -16,7 +16,7 @@ from pipemetal.shop.rows import RollState
 from pipemetal.shop.writing import Writing
 from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["Booked", "booked_from_sheet", "casts_failed", "take_from_sheet"]
+__all__ = ["Booked", "booked_from_sheet", "casts_failed", "hung_twice", "take_from_sheet"]
 
 LEAST_KG: Final = 1e-3
 MOST_FOUND: Final = 0.1
@@ -111,3 +111,27 @@ def casts_failed(connection: Connection) -> frozenset[str]:
     query = select(m.target).distinct().where(m.target.in_([f"sheet:{n}" for n in gone]))
     given = set(connection.execute(query).scalars()) if gone else set[str]()
     return frozenset(n for n in gone if f"sheet:{n}" in given)
+
+
+def hung_twice(connection: Connection) -> tuple[str, ...]:
+    """What is wrong with rolls of casts whose metal was weighed: such as hold much that no sheet gave, as older books let them.
+
+    Their metal is booked elsewhere too, on another roll or on the scrap lot.
+    """
+    r, c, m, e = schema.rolls.c, schema.casts.c, schema.movements.c, schema.events.c
+    query = select(r.id, r.cast).join(schema.casts, c.id == r.cast)
+    query = query.where(r.withdrawn.is_(False), c.withdrawn.is_(False), c.melt != "", r.parent == "")
+    cast_of = {f"roll:{row.id}": row.cast for row in connection.execute(query)}
+    if not cast_of:
+        return ()
+    gone = taken_back((row.id, row.undoes) for row in connection.execute(select(e.id, e.undoes)))
+    given: dict[str, list[int]] = {}
+    moved = select(m.event, m.target, m.origin, m.mass_ug).where(m.target.in_(list(cast_of)), m.reverses.is_(None))
+    for event, target, origin, mass_ug in connection.execute(moved):
+        if event not in gone and origin in ("found", "counted", f"sheet:{cast_of[target]}"):
+            given.setdefault(target, [0, 0])[origin in ("found", "counted")] += int(mass_ug)
+    return tuple(
+        f"{roll} holds {kilograms(found):.1f} kg that cast {cast_of[roll]} did not give it: its metal is booked twice"
+        for roll, (sheet, found) in sorted(given.items())
+        if kilograms(found) > MOST_FOUND * kilograms(sheet) + LEAST_KG
+    )
