@@ -76,6 +76,7 @@ _WORK: Final = (
     "saw_costs_kg",
     "sled_costs_kg",
     "take_down_costs_kg",
+    "working_costs_kg",
 )
 _SHOP_LIMITS: Final[Limits] = dict.fromkeys(_WORK, (0.0, 1000.0))
 _LOSS_LIMITS: Final[Limits] = {

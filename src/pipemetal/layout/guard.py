@@ -14,7 +14,16 @@ from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.layout.sheet_for import profile_of_piece
 from pipemetal.layout.windows import Piece, Variant
 
-__all__ = ["AS_NORMAL", "FREEDOM", "guard_factor", "guarded", "least_certainty", "miss_mm2", "missed_share"]
+__all__ = [
+    "AS_NORMAL",
+    "FREEDOM",
+    "WORKING_MM2",
+    "guard_factor",
+    "guarded",
+    "least_certainty",
+    "miss_mm2",
+    "missed_share",
+]
 
 FREEDOM: Final = 10.0
 """Degrees of freedom of an error: misread and unlucky readings give it longer tails than the normal curve's (estimate)."""
@@ -30,8 +39,11 @@ MISSED_SHARE: Final = 0.6
 """Where metal is saved, this share of what the certainty leaves in doubt may be expected to miss over all blanks (measured)."""
 COUNTED_TWICE: Final = 1.7
 """Misses by the worst place under each blank are so many times those that drawings of the sheets give (measured)."""
-WORKED: Final = ((0.0, 0.0), (0.25, 0.05), (1.0, 0.2))
-"""Of what may be worked off a blank so much, and of its own metal what that costs: unworked metal goes first (estimates)."""
+WORKED: Final = ((0.0, 0.0), (0.25, 1.0), (1.0, 2.0))
+"""Of what may be worked off a blank so much, and how often working it a little is paid for that: unworked metal goes first
+(estimates)."""
+WORKING_MM2: Final = 40_000.0
+"""What working a blank a little costs, as metal, where nobody says (estimate)."""
 MISSES_AT_EDGE: Final = 0.5
 """Of blanks at the edge of their tolerance so many do not fit."""
 
@@ -102,10 +114,17 @@ def miss_mm2(problem: LayoutProblem) -> float:
     return MISS_COSTS * problem.certainty / (1.0 - problem.certainty) * mean
 
 
-def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, missed_mm2: float = 0.0) -> Piece:
+def guarded(
+    piece: Piece,
+    blanks: Sequence[Blank],
+    problem: LayoutProblem,
+    missed_mm2: float = 0.0,
+    working_mm2: float = WORKING_MM2,
+) -> Piece:
     """The piece with the guard that the certainty wanted of it asks for; as it is where that is 0 or nothing is unsure.
 
     `missed_mm2`: what a blank that does not fit costs, as metal, where chance is weighed within the guard (0: it is not).
+    `working_mm2`: what working a blank a little costs.
     """
     certainty = least_certainty(problem) if piece.certainty is None else piece.certainty
     dear_mm2 = missed_mm2 * len(piece.members) ** 0.5
@@ -115,7 +134,7 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, misse
     spread = castable.spread_of(alloy) if castable is not None else None
     held = [blanks[index] for index, *_ in piece.members]
     found = []
-    for v in _worked(piece, held):
+    for v in _worked(piece, held, working_mm2):
         factor = guard_factor(certainty, v.dx_mm, reach) if np.isfinite(reach) else 0.0
         miss = dear_mm2 * places_apart(v.dx_mm, reach) if np.isfinite(reach) else 0.0
         made = replace(v, guard=factor, miss_mm2=miss, misfit_mm2=0.0, missed_mm2=0.0)
@@ -139,7 +158,7 @@ def guarded(piece: Piece, blanks: Sequence[Blank], problem: LayoutProblem, misse
     return made_piece
 
 
-def _worked(piece: Piece, held: Sequence[Blank]) -> tuple[Variant, ...]:
+def _worked(piece: Piece, held: Sequence[Blank], working_mm2: float) -> tuple[Variant, ...]:
     """A piece's ways to lie; of a blank that may be worked as it is, worked a little, and worked as much as it may be.
 
     Sheets are cast for it as it is.
@@ -163,7 +182,7 @@ def _worked(piece: Piece, held: Sequence[Blank]) -> tuple[Variant, ...]:
                     tolerance_mm=v.tolerance_mm - less_mm,
                     cast_start_mm=as_is[0],
                     cast_tolerance_mm=as_is[1],
-                    worked_mm2=costs * piece.area_mm2,
+                    worked_mm2=costs * working_mm2,
                 )
             )
     return tuple(found)

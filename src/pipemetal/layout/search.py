@@ -59,11 +59,12 @@ class SolverSettings:
 
 @dataclass(frozen=True)
 class Fees:
-    """What work costs as metal (mm2), beside the shares of `SolverSettings`: taking down a roll, by its id, and the first
-    sheet to cast of an alloy, which opens a melt."""
+    """What work costs as metal (mm2), beside the shares of `SolverSettings`: taking down a roll, by its id; of an alloy the
+    first sheet to cast, which opens a melt, and working one blank a little to fit (elsewhere `WORKING_MM2`)."""
 
     take_down_mm2: Mapping[str, float] = field(default_factory=dict)
     first_cast_mm2: Mapping[str, float] = field(default_factory=dict)
+    working_mm2: Mapping[str, float] = field(default_factory=dict)
 
 
 class Search:

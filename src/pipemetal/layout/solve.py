@@ -17,7 +17,7 @@ from pipemetal.layout.bundles import bundled, loosened
 from pipemetal.layout.castable import ChosenSheet, cast_rule, choose_profiles, trimmed_to_use
 from pipemetal.layout.centre import centred
 from pipemetal.layout.chance import unsure_of
-from pipemetal.layout.guard import guarded, least_certainty, miss_mm2, missed_share
+from pipemetal.layout.guard import WORKING_MM2, guarded, least_certainty, miss_mm2, missed_share
 from pipemetal.layout.hand import ByHand, better_than_start, check_pins
 from pipemetal.layout.less_sure import with_some_place
 from pipemetal.layout.limits import check_size, search_seconds
@@ -168,7 +168,8 @@ def _open(
     """Sets up the searches of one alloy and, where they begin `anew`, makes their first plans."""
     if problem.certainty > 0.0 or any(b.worked_mm > 0.0 for b in problem.blanks):
         missed = miss_mm2(problem)
-        alloy.pieces = [guarded(p, problem.blanks, problem, missed) for p in alloy.pieces]
+        working = alloy.fees.working_mm2.get(alloy.name, WORKING_MM2)
+        alloy.pieces = [guarded(p, problem.blanks, problem, missed, working) for p in alloy.pieces]
     if not alloy.rolls or not alloy.pieces:
         return
     share, rules = _rules(alloy, problem, settings)

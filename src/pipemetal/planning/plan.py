@@ -149,7 +149,8 @@ def layout_problem(blanks: Sequence[OrderedBlank], rack: Sequence[Roll], setting
 
 
 def work_as_metal(problem: LayoutProblem, settings: ShopSettings, density: Mapping[str, float]) -> Fees:
-    """What taking down each roll and opening a melt cost, as the area of sheet that weighs as much (`density` in g/cm3)."""
+    """What taking down each roll, opening a melt and working a part cost, as the area of sheet that weighs as much
+    (`density` in g/cm3)."""
     take_down = {
         r.id: _area_mm2(settings.take_down_costs_kg, density[r.alloy], float(r.thickness_mm.mean()))
         for r in problem.rolls
@@ -158,10 +159,11 @@ def work_as_metal(problem: LayoutProblem, settings: ShopSettings, density: Mappi
     wanted: dict[str, list[float]] = {}
     for blank in problem.blanks:
         wanted.setdefault(blank.alloy, []).append((blank.mouth_thickness_mm + blank.top_thickness_mm) / 2.0)
-    first_cast = {
-        alloy: _area_mm2(settings.melt_costs_kg, density[alloy], fmean(found)) for alloy, found in wanted.items()
-    }
-    return Fees(take_down, first_cast)
+    first_cast, working = (
+        {alloy: _area_mm2(costs_kg, density[alloy], fmean(found)) for alloy, found in wanted.items()}
+        for costs_kg in (settings.melt_costs_kg, settings.working_costs_kg)
+    )
+    return Fees(take_down, first_cast, working)
 
 
 def _area_mm2(mass_kg: float, density_g_cm3: float, thickness_mm: float) -> float:

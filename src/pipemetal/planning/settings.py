@@ -28,6 +28,7 @@ ESTIMATED: Final = frozenset(
         "shop.saw_costs_kg",
         "shop.sled_costs_kg",
         "shop.take_down_costs_kg",
+        "shop.working_costs_kg",
         "sheets.thinnest_mm",
         "sheets.most_taper_mm_per_m",
         "sheets.thinnest_cast_mm",
@@ -226,8 +227,8 @@ class ShopSettings:
     out, in kilograms of its metal. `errand_costs_kg`: fetching one metal from a dealer beside its price, in kilograms of
     lead: the order, the drive, an hour of a person; no errand is run that saves less. `melt_costs_kg`: heating, skimming
     and watching one melt more, in kilograms of its metal. `saw_costs_kg`: sawing a pig, `sled_costs_kg`: setting up another
-    sled, both in kilograms of lead. `take_down_costs_kg`: taking a roll down, unrolling it and putting its rest back, in
-    kilograms of its metal.
+    sled, both in kilograms of lead. `take_down_costs_kg`: taking a roll down, unrolling it and putting its rest back,
+    `working_costs_kg`: planing, hammering or scraping one part a little to fit, both in kilograms of its metal.
 
     `crew` is who casts, by its name in the casting log (empty: any).
     `mandrels` are those that pipes are rolled on (`pipes/mandrels.py`): "12, 60, 10-150", in mm.
@@ -259,6 +260,7 @@ class ShopSettings:
     saw_costs_kg: float = 5.0
     sled_costs_kg: float = 5.0
     take_down_costs_kg: float = 3.0
+    working_costs_kg: float = 0.5
     mandrels: str = ""
     crew: str = ""
     source: str = field(default="the program's own", compare=False)

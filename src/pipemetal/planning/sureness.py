@@ -15,6 +15,10 @@ SAVE_METAL: Final = ("no", "yes")
 """Whether a blank may lie less sure where that saves metal."""
 
 
+LEAST_CERTAINTY: Final = 0.5
+"""Less is a slip, as 0.95 typed where percent are asked for."""
+
+
 @dataclass(frozen=True)
 class SureSettings:
     """How sure the metal under a blank must be.
@@ -42,6 +46,9 @@ class SureSettings:
 
     def __post_init__(self) -> None:
         check_limits("sure", self, self.limits)
+        if 0.0 < self.certainty < LEAST_CERTAINTY:
+            allowed = "0 (the metal as it is given), or 50 to 99.9 %, which is 0.5 to 0.999 in a file"
+            raise PlanError("is less sure than a coin", field="sure.certainty", value=self.certainty, allowed=allowed)
         parse_tolerances(self.tolerances)
         if self.save_metal not in SAVE_METAL:
             allowed = ", ".join(SAVE_METAL)

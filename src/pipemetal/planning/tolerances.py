@@ -41,6 +41,9 @@ _ENTRY: Final = re.compile(
 MOST_MM, MOST_PERCENT = 5.0, 100.0
 MOST_THINNER_PERCENT: Final = 50.0
 """Where half of a wall may be missing a pipe is no longer the one that was reckoned (estimate)."""
+LEAST_PERCENT: Final = 1.0
+LEAST_MM: Final = 0.01
+"""Less room than this, thinner and thicker together, no sheet keeps, and no gauge tells (common practice, no source)."""
 THIN_PERCENT: Final = 100.0 / 3.0
 """Where more of a wall may be missing the plan says so (estimate)."""
 
@@ -123,15 +126,29 @@ def _entry(entry: str) -> PartTolerance:
             allowed=Text("{one} or {both}", one=one, both=f"{name} -{end} +{end}"),
         )
     worked = (match["worked"] or "").lower()
-    return PartTolerance(
-        kind,
-        match["alloy"] or "",
-        _size(low, MOST_THINNER_PERCENT),
-        _size(high),
-        worked,
-        _size(up_to) if worked else Size(0.0, False),
-        entry,
-    )
+    thinner, thicker = _size(low, MOST_THINNER_PERCENT), _size(high)
+    if not _leaves_room(thinner, thicker):
+        raise PlanError(
+            "leaves no room: no sheet is so even",
+            field=FIELD,
+            value=entry[:60],
+            allowed=Text(
+                "{percent} % or {mm} at least, thinner and thicker together",
+                percent=Amount.short(LEAST_PERCENT),
+                mm=Amount.short(LEAST_MM, "mm"),
+            ),
+            example=EXAMPLE,
+        )
+    up = _size(up_to) if worked else Size(0.0, False)
+    return PartTolerance(kind, match["alloy"] or "", thinner, thicker, worked, up, entry)
+
+
+def _leaves_room(thinner: Size, thicker: Size) -> bool:
+    """Whether some sheet can be so even; of sizes in both units it is taken to be."""
+    if thinner.value and thicker.value and thinner.percent != thicker.percent:
+        return True
+    percent = (thinner if thinner.value else thicker).percent
+    return thinner.value + thicker.value >= (LEAST_PERCENT if percent else LEAST_MM)
 
 
 def _check_part(kind: str, entry: str) -> None:

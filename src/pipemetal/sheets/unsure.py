@@ -30,7 +30,7 @@ SHORT_REACHES_MM: Final = ((35.0, 35.0),)
 """Reaches along and across that are weighed (estimates): waves every way, ripples of an uneven push, and waves that hardly any
 readings follow."""
 REACHES_MM: Final = np.array([*WAVE_REACHES_MM, *RIPPLE_REACHES_MM, *SHORT_REACHES_MM])
-WAVES_MM, RIPPLES_MM, SHORT_MM = (0.002, 0.006, 0.013, 0.028), (0.001, 0.008, 0.016, 0.035), (0.001, 0.008, 0.02)
+WAVES_MM, RIPPLES_MM, SHORT_MM = (0.002, 0.006, 0.013, 0.028, 0.07), (0.001, 0.008, 0.016, 0.035), (0.001, 0.008, 0.02)
 """Sizes that are weighed (root mean square, estimates); the least stands for none."""
 USUAL_WAVES, USUAL_RIPPLES, USUAL_SHORT = (0.007, 1.2), (0.003, 1.3), (0.0007, 1.3)
 """The usual size, mm, and how far shops differ (ln): estimates."""
@@ -46,12 +46,20 @@ MISREAD_PER_MM: Final = 1.0
 """So many readings are misread by less than a fit can name, anywhere within half a millimetre either way (estimates): one
 misread sheet must not make a whole rack uneven."""
 LEAST_LOG: Final = -300.0
+RIGHT_AFTER_ALL: Final = 0.3
+MAY_BE_MM: Final = 0.2
+LOCAL_MM: Final = 200.0
+"""A reading left out that is off by no more than this may be right, as in a thick corner: with this chance, and so far about
+it (estimates). The place stays unsure until it is gauged again."""
 MOST_READINGS: Final = 60
 """More readings of a roll than this are thinned evenly."""
 MOST_ROLLS: Final = 40
 """Waves are learned from at most so many rolls, evenly taken."""
 FEWEST_READINGS: Final = 4
 LEAST_WEIGHT: Final = 1e-3
+ROUNDS: Final = 30
+AS_USUAL: Final = 3.0
+"""What is usual counts as much as so many sheets of the shop (estimate)."""
 _known_logs: WeakKeyDictionary[ThicknessField, FloatArray] = WeakKeyDictionary()
 """What each field says of the settings tried: a rack is looked at again whenever one sheet of it was measured."""
 APART: Final = 2
@@ -129,16 +137,23 @@ def waves_of(fields: Sequence[ThicknessField]) -> Waves:
     Sources: weights by the likelihood of all sheets together, and what the others say of one reading: Rasmussen & Williams 2006,
     Gaussian Processes for Machine Learning, sections 5.4.1 and 5.4.2; the sizes tried are estimates.
     """
-    logs = BEFORE.copy()
     gauged = [f for f in fields if reads_enough(f)]
     if len(gauged) > MOST_ROLLS:
         gauged = [gauged[round(k)] for k in np.linspace(0, len(gauged) - 1, MOST_ROLLS)]
     for field in gauged:
         if field not in _known_logs:
             _known_logs[field] = _Solved(field, TRIED).logs
-        logs += _known_logs[field]
-    weights = np.exp(logs - logs.max())
-    return Waves(TRIED, weights / weights.sum(), len(gauged))
+    before = np.exp(BEFORE - BEFORE.max())
+    before /= before.sum()
+    weights = before
+    if gauged:
+        logs = np.array([_known_logs[field] for field in gauged])
+        likely = np.exp(logs - logs.max(axis=1, keepdims=True))
+        for _ in range(ROUNDS):
+            own = weights * likely
+            weights = AS_USUAL * before + (own / own.sum(axis=1, keepdims=True)).sum(axis=0)
+            weights /= weights.sum()
+    return Waves(TRIED, weights, len(gauged))
 
 
 def error_of(field: ThicknessField, waves: Waves) -> FieldError:
@@ -146,11 +161,13 @@ def error_of(field: ThicknessField, waves: Waves) -> FieldError:
     if not len(field.readings):
         return FieldError(field.standard_error_mm, waves.reach_mm)
     some = waves.weights > LEAST_WEIGHT * waves.weights.max()
-    weights = waves.weights[some] / waves.weights[some].sum()
     solved, shape = _Solved(field, waves.tried[some]), field.thickness_mm.shape
+    # what the shop's sheets are like, and what this one's own readings say of it
+    weights = waves.weights[some] * np.exp(solved.logs - solved.logs.max())
+    weights /= weights.sum()
     x, y = (a.ravel() for a in np.meshgrid(field.stations_mm, field.lines_mm))
     at = solved.at(x, y)
-    square = weights @ (at.variance + (at.mean - field.thickness_mm.ravel()) ** 2)
+    square = weights @ (at.variance + (at.mean - field.thickness_mm.ravel()) ** 2) + _doubted(field, x, y)
     sd = np.sqrt(square).reshape(shape)
     reach = list(waves.reach_mm)
     number = np.arange(sd.size).reshape(shape)
@@ -165,6 +182,18 @@ def error_of(field: ThicknessField, waves: Waves) -> FieldError:
             lag = float(np.mean(places[apart:] - places[:-apart]))
             reach[axis] = lag / math.sqrt(-2.0 * math.log(min(max(alike, LEAST_ALIKE), MOST_ALIKE)))
     return FieldError(sd, (reach[0], reach[1]))
+
+
+def _doubted(field: ThicknessField, x: FloatArray, y: FloatArray) -> FloatArray:
+    """What readings that were left out, and may be right after all, add at places about them (variance)."""
+    found = np.zeros(len(x))
+    for left in field.left_out:
+        read = left.reading
+        off = read.thickness_mm - float(field.at(read.x_mm, read.y_mm))
+        if abs(off) <= MAY_BE_MM:
+            far = ((x - read.x_mm) ** 2 + (y - read.y_mm) ** 2) / LOCAL_MM**2
+            found += RIGHT_AFTER_ALL * off**2 * np.exp(-far)
+    return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -64,6 +64,7 @@ GROUPS: Final = (
         ("saw_costs_kg", "Sawing a pig costs as much as, in lead", "mass"),
         ("sled_costs_kg", "Setting up another sled costs as much as, in lead", "mass"),
         ("take_down_costs_kg", "Taking a roll down costs as much as", "mass"),
+        ("working_costs_kg", "Planing, hammering or scraping a part to fit costs as much as", "mass"),
     ),
     _group(
         "sheets",
