@@ -1,7 +1,7 @@
 """Where one more reading of a roll changes most: the place whose reading would tell best which blanks fit it.
 
-Blanks that lie on a roll count, and blanks that would lie there if its metal were surer: those that were not served, that lie
-less sure than wanted, or that a sheet is to be cast for.
+Two things are told apart. Of a roll about to be cut: which of the blanks that lie on it fit. Of the rack: whether blanks would lie on a
+roll if its metal were surer: those that were not served, that lie less sure than wanted, or that a sheet is to be cast for.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ LEAST_SETTLED: Final = 0.02
 
 @dataclass(frozen=True)
 class NextReading:
-    """A place of a roll worth one more reading: of `blanks` that lie there or would, so many are expected to turn out otherwise
-    than they look (`unsure`), and so many of these the reading would tell (`settled`).
+    """A place of a roll worth one more reading: of `blanks` that lie on it (`cut`) or would, so many are expected to turn out
+    otherwise than they look (`unsure`), and so many of these the reading would tell (`settled`).
     """
 
     roll: str
@@ -43,12 +43,14 @@ class NextReading:
     unsure: float
     settled: float
     blanks: int
+    cut: bool = True
 
 
 def next_readings(problem: LayoutProblem, plan: LayoutPlan) -> tuple[NextReading, ...]:
     """For every roll that blanks lie on or would, the place where one more reading tells most; the roll that gains most first.
 
-    The first of them says which roll to gauge today. Rolls on which a reading tells nothing are left out.
+    First the rolls that are cut: gauge there before the saw. Then the rack: which roll to gauge today, so that it may serve more.
+    Rolls on which a reading tells nothing are left out.
 
     >>> next_readings(LayoutProblem((), ()), LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
     ()
@@ -58,12 +60,12 @@ def next_readings(problem: LayoutProblem, plan: LayoutPlan) -> tuple[NextReading
     found = []
     for roll in problem.rolls:
         laid = [(blanks[p.blank], p) for p in plan.placements if p.roll == roll.id and p.blank in blanks]
-        laid += would.get(roll.id, [])
-        if laid and roll.error_mm is not None and roll.error_mm.any():
-            best = _best_reading(roll, laid)
-            if best.settled >= LEAST_SETTLED:
-                found.append(best)
-    return tuple(sorted(found, key=lambda r: -r.settled))
+        for some, cut in ((laid, True), (would.get(roll.id, []), False)):
+            if some and roll.error_mm is not None and roll.error_mm.any():
+                best = replace(_best_reading(roll, some), cut=cut)
+                if best.settled >= LEAST_SETTLED:
+                    found.append(best)
+    return tuple(sorted(found, key=lambda r: (not r.cut, -r.settled)))
 
 
 def _would_be_laid(problem: LayoutProblem, plan: LayoutPlan) -> dict[str, list[tuple[Blank, Placement]]]:

@@ -375,5 +375,5 @@ def _cut(
         for b in blanks
     ]
     made = cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)
-    gauge = [GaugeMark(k, r.roll, r.x_mm, r.y_mm) for k, r in enumerate(chances.next_readings, start=1)]
+    gauge = [GaugeMark(k, r.roll, r.x_mm, r.y_mm) for k, r in enumerate(chances.next_readings, start=1) if r.cut]
     return marked(made, settings.sure.certainty, gauge)

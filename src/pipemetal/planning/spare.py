@@ -14,7 +14,7 @@ from pipemetal.layout.plan import LayoutPlan, NewSheet
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem
 from pipemetal.melts.worth import MetalPrices
 from pipemetal.sheets.field import FloatArray
-from pipemetal.texts import Amount, Text
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["SpareSheets", "spare_sheets", "sure_without", "told_of_spare"]
 
@@ -88,7 +88,7 @@ def sure_without(problem: LayoutProblem, layout: LayoutPlan, sheets: Sequence[Ne
 def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ...]:
     """What a plan offers."""
     words = (
-        "Spare metal of {alloy}: {count} more, cast on the same day ({kg}, its metal worth {worth} {currency} is kept),"
+        "Spare metal of {alloy}: {count} more, cast on the same day ({sizes}; {kg}, its metal worth {worth} {currency} is kept),"
         " make it {sure} % sure that no melt of it is opened again; without it is {without} %."
     )
     found = []
@@ -100,6 +100,7 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
             words,
             alloy=s.alloy,
             count=Text("1 sheet") if len(s.sheets) == 1 else Text("{n} sheets", n=len(s.sheets)),
+            sizes=joined([_size_of(sheet) for sheet in s.sheets]),
             kg=Amount(s.mass_kg, "kg"),
             worth=Amount(s.worth),
             currency=currency,
@@ -108,6 +109,16 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
         )
         found += [told, *_short(s)]
     return tuple(found)
+
+
+def _size_of(sheet: NewSheet) -> Text:
+    return Text(
+        "{length} by {width}, {start} to {end}",
+        length=Amount(sheet.length_mm, "mm", bare=True),
+        width=Amount(sheet.width_mm, "mm"),
+        start=Amount(sheet.thickness_start_mm, "mm", 2, bare=True),
+        end=Amount(sheet.thickness_end_mm, "mm", 2),
+    )
 
 
 def _none_helps(spare: SpareSheets) -> Text:

@@ -61,8 +61,11 @@ def told_of_chances(
     return (*found, *told_of_spare(chances.spare, settings.currency))
 
 
-def _few(names: Sequence[str]) -> str:
-    return ", ".join(names[:MOST_NAMES_TOLD]) + (", ..." if len(names) > MOST_NAMES_TOLD else "")
+def _few(names: Sequence[str]) -> str | Text:
+    """The first of some names, and how many more there are."""
+    some = ", ".join(names[:MOST_NAMES_TOLD])
+    more = len(names) - MOST_NAMES_TOLD
+    return Text("{some} and {more} more", some=some, more=more) if more > 0 else some
 
 
 def trial_sheets(layout: LayoutPlan) -> tuple[NewSheet, ...]:
@@ -96,11 +99,14 @@ def _trial(layout: LayoutPlan, learned: Learned) -> list[Text]:
 
 
 def _gauge(chances: PlanChances, rack: Sequence[Roll]) -> list[Text]:
-    """Where one more reading tells most."""
+    """Where one more reading tells most: on rolls about to be cut, and on others, so that they serve more."""
     words = "{roll}, {x} from its {end} and {y} from its lower edge (of {blanks} blanks it tells {settled} of {unsure} in doubt)"
     ends = {roll.id: END_NAMES[which_end(roll.field)] for roll in rack}
-    told = [
-        Text(
+    told = {True: list[Text](), False: list[Text]()}
+    for r in chances.next_readings:
+        if r.settled < LEAST_TOLD or len(told[r.cut]) == MOST_READINGS_TOLD:
+            continue
+        place = Text(
             words,
             roll=r.roll,
             x=Amount(r.x_mm, "mm"),
@@ -110,7 +116,12 @@ def _gauge(chances: PlanChances, rack: Sequence[Roll]) -> list[Text]:
             settled=Amount(r.settled, "", 1),
             unsure=Amount(r.unsure, "", 1),
         )
-        for r in chances.next_readings[:MOST_READINGS_TOLD]
-        if r.settled >= LEAST_TOLD
-    ]
-    return [Text("One more reading tells most here: {places}.", places=joined(told))] if told else []
+        told[r.cut].append(place)
+    found = []
+    if told[True]:
+        found.append(
+            Text("Before these rolls are cut, one more reading tells most here: {places}.", places=joined(told[True]))
+        )
+    if told[False]:
+        found.append(Text("These may serve more once they are gauged again: {places}.", places=joined(told[False])))
+    return found

@@ -131,6 +131,7 @@ def bench_of(
         tuple(
             GaugeMark(k, r.roll, r.x_mm, r.y_mm)
             for k, r in enumerate(plan.chances.gauge_next if plan.chances else (), start=1)
+            if r.cut
         ),
     )
 

@@ -28,6 +28,7 @@ def drawn_sheets(plan: record.Plan, rack: Mapping[str, Roll] | None = None) -> t
     marks = tuple(
         GaugeMark(k, r.roll, r.x_mm, r.y_mm)
         for k, r in enumerate(plan.chances.gauge_next if plan.chances else (), start=1)
+        if r.cut
     )
     wanted = plan.chances.certainty if plan.chances else 0.0
     return tuple(_drawn(sheet, rack or {}, wanted, marks) for sheet in plan.sheets if sheet.cuts and sheet.length_mm)

@@ -58,7 +58,7 @@ MOST_ROLLS: Final = 40
 FEWEST_READINGS: Final = 4
 LEAST_WEIGHT: Final = 1e-3
 ROUNDS: Final = 30
-AS_USUAL: Final = 3.0
+AS_USUAL: Final = 1.0
 """What is usual counts as much as so many sheets of the shop (estimate)."""
 _known_logs: WeakKeyDictionary[ThicknessField, FloatArray] = WeakKeyDictionary()
 """What each field says of the settings tried: a rack is looked at again whenever one sheet of it was measured."""

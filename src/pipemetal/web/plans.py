@@ -46,6 +46,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             papers=list(PAPERS),
             state=site.plan_state(plan_id),
             ends=END_NAMES,
+            currency=site.settings.currency,
         )
 
     @app.post("/plans/accept")
