@@ -121,7 +121,7 @@ def test_three_plans_are_priced_side_by_side(shop: Path, tmp_path: Path) -> None
     for row in rows.values():
         work = row["work"]
         assert work["hours"] > 0.0 and work["cost"] > 0.0 and work["kept_m2"] >= 0.0
-        assert work["sheets_of_a_rank"] >= 1.0
+        assert work["sheets_of_a_rank"] >= work["melts_of_a_rank"] >= 1.0
         assert 0.0 < work["pipes_expected"] <= row["pipes_served"]
     assert rows["safest"]["work"]["pipes_expected"] >= rows["least metal"]["work"]["pipes_expected"] - 1.0
     page = (out / "choices.html").read_text(encoding="utf-8")

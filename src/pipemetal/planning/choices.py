@@ -22,6 +22,8 @@ SAFE_MISFIT: Final = 2.0
 """Of the shop's own cast room, and times its own cost of a misfit (estimates)."""
 TAKE_DOWN_MIN: Final = 10.0
 """Minutes for taking a roll down, unrolling it and putting its rest back (estimate)."""
+FETCH_MIN: Final = 5.0
+"""Minutes for fetching one more sheet to the bench for a rank, and holding it against the others for colour (estimate)."""
 
 
 def choices(settings: ShopSettings) -> tuple[Change, ...]:
@@ -62,13 +64,15 @@ class Work:
     """What a plan asks for beside metal.
 
     `sled_changes`: how often another sled is set up; `sheets_of_a_rank`: on how many rolls and sheets the bodies of a rank lie,
-    in the mean; `kept_m2`: rests that go back to the rack; `pipes_expected`: of those served, how many are expected to fit;
-    `hours`: of the casting days, and of taking rolls down; `cost`: of rolls, melts and sleds, by the shop's own prices of work
+    in the mean, and `melts_of_a_rank` of how many melts these are, each roll of the rack for one; `kept_m2`: rests that go
+    back to the rack; `pipes_expected`: of those served, how many are expected to fit; `hours`: of the casting days, of taking
+    rolls down, and of fetching each sheet for each rank; `cost`: of rolls, melts and sleds, by the shop's own prices of work
     (kilograms of metal, at the mean price of what goes into the pot).
     """
 
     sled_changes: int
     sheets_of_a_rank: float
+    melts_of_a_rank: float
     kept_m2: float
     pipes_expected: float
     hours: float
@@ -87,21 +91,24 @@ def work_of(plan: Plan, prices: ShopSettings) -> Work:
     worked_kg = (
         rolls * prices.take_down_costs_kg + len(plan.melts) * prices.melt_costs_kg + sleds * prices.sled_costs_kg
     )
+    ranks = _sheets_of_ranks(plan)
+    melt_of = {sheet.id: planned.melt.name for planned in plan.melts for sheet in planned.melt.sheets}
     return Work(
         sleds,
-        _sheets_of_a_rank(plan),
+        fmean(len(sheets) for sheets in ranks) if ranks else 0.0,
+        fmean(len({melt_of.get(sheet, sheet) for sheet in sheets}) for sheets in ranks) if ranks else 0.0,
         (plan.layout.opened_mm2 - plan.layout.consumed_mm2) / 1e6,
         plan.chances.pipes.expected,
-        (minutes + TAKE_DOWN_MIN * rolls) / 60.0,
+        (minutes + TAKE_DOWN_MIN * rolls + FETCH_MIN * sum(map(len, ranks))) / 60.0,
         worked_kg * kg_price,
     )
 
 
-def _sheets_of_a_rank(plan: Plan) -> float:
-    """On how many rolls and sheets the bodies of a rank lie, in the mean over the ranks; 0 where none is laid."""
+def _sheets_of_ranks(plan: Plan) -> list[set[str]]:
+    """The rolls and sheets that the bodies of each rank lie on; nothing of a rank that is not laid."""
     lying = {p.blank: p.roll for p in plan.layout.placements}
     ranks: dict[str, set[str]] = {}
     for ordered in plan.blanks:
         if ordered.blank.kind == "body" and ordered.blank.id in lying:
             ranks.setdefault(ordered.pipe.rank, set()).add(lying[ordered.blank.id])
-    return fmean(len(found) for found in ranks.values()) if ranks else 0.0
+    return list(ranks.values())
