@@ -15,7 +15,8 @@ __all__ = ["LEAST_METAL", "LEAST_WORK", "SAFEST", "Work", "choices", "work_of"]
 
 LEAST_METAL, LEAST_WORK, SAFEST = "least metal", "least work", "safest"
 WORK_WEIGHS: Final = 5.0
-"""For the plan of least work a roll taken down, a melt and a sled cost so many times what the shop says (estimate)."""
+"""For the plan of least work a melt and a sled cost so many times what the shop says (estimate). A roll taken down costs as much
+as it says: the sheet that is cast instead is more work."""
 SAFE_CERTAINTY: Final = 0.99
 SAFE_ROOM: Final = 0.7
 SAFE_MISFIT: Final = 2.0
@@ -29,8 +30,8 @@ FETCH_MIN: Final = 5.0
 def choices(settings: ShopSettings) -> tuple[Change, ...]:
     """What differs in each of the three plans.
 
-    Least metal: work costs nothing, and blanks may lie less sure where that saves metal. Least work: rolls taken down, melts
-    and sleds cost five times as much. Safest: 99 % certainty (or the shop's own, where it is more), a narrower room on sheets to
+    Least metal: work costs nothing, and blanks may lie less sure where that saves metal. Least work: melts and sleds
+    cost five times as much. Safest: 99 % certainty (or the shop's own, where it is more), a narrower room on sheets to
     cast, misfits dearer.
 
     >>> [change.name for change in choices(ShopSettings())]
@@ -45,7 +46,6 @@ def choices(settings: ShopSettings) -> tuple[Change, ...]:
     )
     work = replace(
         settings,
-        take_down_costs_kg=WORK_WEIGHS * settings.take_down_costs_kg,
         melt_costs_kg=WORK_WEIGHS * settings.melt_costs_kg,
         sled_costs_kg=WORK_WEIGHS * settings.sled_costs_kg,
     )
