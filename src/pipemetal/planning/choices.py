@@ -14,9 +14,9 @@ from pipemetal.planning.variants import Change
 __all__ = ["LEAST_METAL", "LEAST_WORK", "SAFEST", "Work", "choices", "work_of"]
 
 LEAST_METAL, LEAST_WORK, SAFEST = "least metal", "least work", "safest"
-WORK_WEIGHS: Final = 5.0
-"""For the plan of least work a melt and a sled cost so many times what the shop says (estimate). A roll taken down costs as much
-as it says: the sheet that is cast instead is more work."""
+WORK_WEIGHS: Final = 3.0
+"""For the plan of least work a sheet to cast, a melt and a sled cost so many times as much as usual (estimate). A roll taken down
+costs as much as the shop says: the sheet that is cast instead is more work."""
 SAFE_CERTAINTY: Final = 0.99
 SAFE_ROOM: Final = 0.7
 SAFE_MISFIT: Final = 2.0
@@ -30,9 +30,9 @@ FETCH_MIN: Final = 5.0
 def choices(settings: ShopSettings) -> tuple[Change, ...]:
     """What differs in each of the three plans.
 
-    Least metal: work costs nothing, and blanks may lie less sure where that saves metal. Least work: melts and sleds
-    cost five times as much. Safest: 99 % certainty (or the shop's own, where it is more), a narrower room on sheets to
-    cast, misfits dearer.
+    Least metal: work costs nothing, and blanks may lie less sure where that saves metal. Least work: sheets to cast, melts and
+    sleds cost three times as much. Safest: 99 % certainty (or the shop's own, where it is more), a narrower room on sheets
+    to cast, misfits dearer.
 
     >>> [change.name for change in choices(ShopSettings())]
     ['least metal', 'least work', 'safest']
@@ -56,7 +56,8 @@ def choices(settings: ShopSettings) -> tuple[Change, ...]:
         cast_room=max(SAFE_ROOM * settings.sure.cast_room, 0.1),
         misfit_costs=min(SAFE_MISFIT * settings.sure.misfit_costs, 100.0),
     )
-    return Change(LEAST_METAL, metal), Change(LEAST_WORK, work), Change(SAFEST, replace(settings, sure=sure))
+    least_work = Change(LEAST_WORK, work, cast_weighs=WORK_WEIGHS)
+    return Change(LEAST_METAL, metal), least_work, Change(SAFEST, replace(settings, sure=sure))
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from statistics import fmean
 from typing import Final
@@ -14,7 +14,7 @@ from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import ConvergenceError, PlanError, near
 from pipemetal.layout.plan import LayoutPlan
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
-from pipemetal.layout.search import Fees
+from pipemetal.layout.search import Fees, SolverSettings
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import Fault, verify
 from pipemetal.layout.waste import SheetWaste, waste_of
@@ -210,7 +210,8 @@ class Search:
     """How long the layout is searched for, and who is told.
 
     `seconds` by the clock, or `iterations` (same seed and iterations: same plan). `progress` is called with a share of the
-    work and words; `should_stop` ends it with the best plan so far.
+    work and words; `should_stop` ends it with the best plan so far. `cast_weighs`: so many times as much as usual a sheet to
+    cast costs beside its metal.
     """
 
     seconds: float | None = None
@@ -218,6 +219,7 @@ class Search:
     seed: int = 0
     progress: Progress | None = None
     should_stop: Callable[[], bool] | None = None
+    cast_weighs: float = 1.0
 
     def __post_init__(self) -> None:
         if self.seed < 0:
@@ -234,6 +236,7 @@ class Search:
 
     def lay(self, problem: LayoutProblem, fees: Fees) -> LayoutPlan:
         """The layout of a problem within these limits."""
+        usual = SolverSettings()
         return solve(
             problem,
             seconds=self.seconds,
@@ -242,6 +245,7 @@ class Search:
             should_stop=self.should_stop,
             progress=lambda share, words: self.tell(0.03 + LAYOUT_SHARE * share, words),
             fees=fees,
+            settings=replace(usual, cast_fee_mm2=self.cast_weighs * usual.cast_fee_mm2),
         )
 
 

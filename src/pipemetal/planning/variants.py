@@ -22,7 +22,10 @@ __all__ = ["Case", "Change", "Figures", "figures_of", "planned"]
 
 @dataclass(frozen=True)
 class Change:
-    """What is different in one variant: settings and recipes in place of the shop's, alloys by rank, rolls and lots left out."""
+    """What is different in one variant: settings and recipes in place of the shop's, alloys by rank, rolls and lots left out.
+
+    `cast_weighs`: so many times as much as usual a sheet to cast costs the search beside its metal.
+    """
 
     name: str
     settings: ShopSettings | None = None
@@ -30,11 +33,12 @@ class Change:
     alloys: Mapping[str, str] = field(default_factory=dict)
     without_rolls: tuple[str, ...] = ()
     without_lots: tuple[str, ...] = ()
+    cast_weighs: float = 1.0
 
 
 @dataclass(frozen=True)
 class Case:
-    """A shop and an organ, and how long to search: everything that a plan is made from."""
+    """A shop and an organ, how long to search and what a cast weighs in it: everything that a plan is made from."""
 
     name: str
     organ: Organ
@@ -47,6 +51,7 @@ class Case:
     seconds: float | None = None
     iterations: int | None = None
     seed: int = 0
+    cast_weighs: float = 1.0
 
     def changed(self, change: Change) -> Case:
         """This case with a change.
@@ -82,6 +87,7 @@ class Case:
             rack=tuple(roll for roll in self.rack if roll.id not in change.without_rolls),
             lots=tuple(lot for lot in self.lots if lot.id not in change.without_lots),
             settings=change.settings or self.settings,
+            cast_weighs=change.cast_weighs,
         )
 
 
@@ -92,7 +98,7 @@ def planned(case: Case) -> Plan:
         Stock(case.recipes, case.rack, case.lots, case.unknown),
         case.settings,
         learned=case.learned,
-        search=Search(case.seconds, case.iterations, case.seed),
+        search=Search(case.seconds, case.iterations, case.seed, cast_weighs=case.cast_weighs),
     )
 
 
