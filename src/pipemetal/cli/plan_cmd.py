@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["demo", "learned_from", "plan", "stock_of"]
 
-DEMO_ITERATIONS = 10_000
+DEMO_ITERATIONS = 30_000
 
 
 @click.command(short_help="From ranks, rack and lots to cutting sheets, melts and pours.")
