@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from pipemetal.cli.main import cli
 from pipemetal.documents.svg import to_svg
 from pipemetal.documents.waste_picture import waste_picture
+from pipemetal.files.layout_file import write_plan
 from pipemetal.layout.jsonform import problem_from_dict
 from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll, Sector
@@ -96,6 +100,20 @@ def test_everything_consumed_is_accounted_for(cast: bool) -> None:
     assert told is not None
     assert f"{wasted_mm2 / 1e6:.1f} m²" in told
     ElementTree.fromstring(to_svg(waste_picture(sheets, Words("de"))))
+
+
+def test_the_command_prints_the_table_and_draws_the_sheets(tmp_path: Path) -> None:
+    problem = problem_from_dict(parse_json(DATA.read_text(encoding="utf-8"), DATA.name))
+    plan, picture = solve(problem, iterations=100), tmp_path / "waste.svg"
+    write_plan(tmp_path / "plan.json", plan)
+    given = ["layout", "waste", str(DATA), str(tmp_path / "plan.json")]
+    told = CliRunner().invoke(cli, [*given, "--out", str(picture)], env={"COLUMNS": "200"})
+    assert told.exit_code == 0, told.output
+    assert all(kind.value in told.stdout for kind in Waste)
+    assert "No blank becomes of" in told.stdout
+    assert ElementTree.fromstring(picture.read_text(encoding="utf-8")).tag.endswith("svg")
+    rows = json.loads(CliRunner().invoke(cli, [*given, "--json"]).stdout)["sheets"]
+    assert math.fsum(row["consumed_mm2"] for row in rows) == pytest.approx(plan.consumed_mm2)
 
 
 def test_names_that_nobody_knows_are_passed_over() -> None:

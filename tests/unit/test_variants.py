@@ -128,6 +128,7 @@ def test_three_plans_are_priced_side_by_side(shop: Path, tmp_path: Path) -> None
     assert all(f">{name}</a>" in page and (out / name.replace(" ", "-") / "index.html").exists() for name in rows), [
         p.name for p in out.iterdir()
     ]
+    assert all((out / name.replace(" ", "-") / "pictures" / "waste.svg").exists() for name in rows)
 
 
 def test_either_variants_or_choices(shop: Path, capsys: pytest.CaptureFixture[str]) -> None:
