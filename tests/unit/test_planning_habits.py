@@ -162,3 +162,17 @@ def test_a_sheet_that_the_usual_charge_gives_only_in_part_gets_more(length_mm: f
     assert pour.card is not None and (pour.charge_kg > settings.usual_charge_kg or length_mm < 5000.0)
     ends = [(s.thickness_mm, 1.5 - 0.4 * s.distance_m * 1e3 / length_mm) for s in pour.card.thickness]
     assert max(abs(t / wanted - 1.0) for t, wanted in ends) < 0.03
+
+
+@pytest.mark.parametrize("hurried", [False, True])
+@pytest.mark.parametrize("master_sb", [4.0, 15.0])
+def test_no_antimony_is_bought_while_master_alloy_lies_on_the_floor(hurried: bool, master_sb: float) -> None:
+    lots = (
+        Lot("tin", "pig", Composition.parse("Sn 100"), 400.0, 25.0, price_per_kg=28.0),
+        Lot("lead", "pig", Composition.parse("Pb 100"), 800.0, 25.0, price_per_kg=2.4),
+        # dearer than bought antimony with its lead, as a search that ends early may find
+        Lot("A1", "master", Composition.parse(f"Sb {master_sb} Pb bal"), 90.0, price_per_kg=60.0),
+    )
+    demands = [SheetDemand(f"N{k}", "plain", 60.0, 40.0) for k in range(4)]
+    season = plan_season(demands, {"plain": PLAIN}, lots, ShopSettings(), hurried=hurried)
+    assert all(isinstance(m.charge, Charge) and not m.bought_kg for m in season.melts)

@@ -6,7 +6,7 @@ A shop weighs whole pigs; where those alone would have metal bought, or serve no
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -41,6 +41,8 @@ MOST_SAWN: Final = (1, 2)
 """Lots that are sawn for one melt: one where that serves, then two, then any number (common practice, no source)."""
 PURE_WT_PCT: Final = 95.0
 """A lot of so much of one element does what bought metal of it would."""
+MASTER_WT_PCT: Final = 2.0
+"""A master alloy of so much of an element is made to bring it (estimate)."""
 
 
 @dataclass(frozen=True)
@@ -158,7 +160,7 @@ def _by_habit(
     First with whole pieces. Where those have metal bought, cost much more than pieces that can be divided would, or leave no
     list, a piece may be sawn; the cheaper of both stands.
     Bought metal by the handful is the last way, for nobody sells it so. One lot is sawn for a melt, more where nothing else
-    serves; and whatever the search ended with, no metal is bought that a pure lot on the floor gives.
+    serves; and whatever the search ended with, no metal is bought that a pure lot or a master alloy on the floor gives.
     """
     scale = _Scale(request, settings, floor, fetched, hurried)
     return scale.without_needless(_first_listed(scale, free), free)
@@ -254,21 +256,25 @@ class _Scale:
         return None
 
     def without_needless(self, answer: Charge | Blocked, free: Sequence[Lot]) -> Charge | Blocked:
-        """The list, or one that saws a pure lot of the floor for every metal that the list buys and such a lot gives.
+        """The list, or one that takes a pure lot or master alloy of the floor for every metal that it buys and such a lot gives.
 
         The search counts an errand as more than the saw, but it ends by its nodes: what it ends with is not left to that.
         """
         without: frozenset[str] = frozenset()
-        while isinstance(answer, Charge) and (needless := _needless(answer, free) - without):
+        while isinstance(answer, Charge) and (needless := _needless(answer, free, _pure) - without):
             without |= needless
             answer = self.sawn(free, without=without) or self._swapped(answer, free, without) or answer
+        if isinstance(answer, Charge) and (needless := _needless(answer, free, _gives) - without):
+            without |= needless
+            found = self.sawn(free, without=without) or self._swapped(answer, free, without)
+            answer = found if found is not None and not _needless(found, free, _pure) else answer
         return answer
 
     def _swapped(self, answer: Charge, free: Sequence[Lot], without: frozenset[str]) -> Charge | None:
-        """The list from its own lots and the pure ones that give what it buys: a small problem, solved to its end."""
+        """The list from its own lots and those that give what it buys: a small problem, solved to its end."""
         listed = {line.lot.id for line in answer.lines}
         elements = [lot.composition.present()[0] for lot in self.bought if lot.id in without]
-        own = [lot for lot in free if lot.id in listed or any(_gives(lot, e) for e in elements)]
+        own = [lot for lot in free if lot.id in listed or any(_gives(lot, e) > 0.0 for e in elements)]
         for any_piece in (False, True):
             try:
                 found = self.listed(sawable(own), least_bought=False, any_piece=any_piece, without=without)
@@ -295,20 +301,27 @@ class _Scale:
         return answer.cost + fetch * len(new) + self.saw * sawn
 
 
-def _gives(lot: Lot, element: str) -> bool:
-    """Whether a lot is as good as bought metal of an element."""
-    return lot.composition.wt_pct(element) >= PURE_WT_PCT
+def _pure(lot: Lot, element: str) -> float:
+    """The share of a lot that is as good as bought metal of an element: all of a pure one, nothing of others."""
+    return float(lot.composition.wt_pct(element) >= PURE_WT_PCT)
 
 
-def _needless(answer: Charge, free: Sequence[Lot]) -> frozenset[str]:
-    """The bought lots of a list of whose metal as much lies in pure lots that the list leaves."""
+def _gives(lot: Lot, element: str) -> float:
+    """As `_pure`, and of a master alloy what it is made for."""
+    share = lot.composition.wt_pct(element) / 100.0
+    made_for = lot.kind == "master" and MASTER_WT_PCT <= 100.0 * share < 50.0
+    return share if made_for else _pure(lot, element)
+
+
+def _needless(answer: Charge, free: Sequence[Lot], gives: Callable[[Lot, str], float]) -> frozenset[str]:
+    """The bought lots of a list of whose metal as much lies in lots that give it and that the list leaves."""
     used = {line.lot.id: line.mass_kg for line in answer.lines}
     left = {lot.id: lot.mass_kg - used.get(lot.id, 0.0) for lot in free}
     return frozenset(
         line.lot.id
         for line in answer.lines
         if line.lot.kind == "buy"
-        and sum(left[lot.id] for lot in free if _gives(lot, line.lot.composition.present()[0])) >= line.mass_kg
+        and sum(left[lot.id] * gives(lot, line.lot.composition.present()[0]) for lot in free) >= line.mass_kg
     )
 
 
