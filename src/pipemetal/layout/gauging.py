@@ -1,7 +1,8 @@
 """Where one more reading of a roll changes most: the place whose reading would tell best which blanks fit it.
 
-Two things are told apart. Of a roll about to be cut: which of the blanks that lie on it fit. Of the rack: whether blanks would lie on a
-roll if its metal were surer: those that were not served, that lie less sure than wanted, or that a sheet is to be cast for.
+Two things are told apart. Of a roll about to be cut: which of the blanks that lie on it fit. Of the rack: whether blanks would
+lie on a roll if its metal were surer: those that were not served, that lie less sure than wanted, or that a sheet is to be cast
+for.
 """
 
 from __future__ import annotations

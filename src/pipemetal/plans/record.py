@@ -160,8 +160,8 @@ class Expected(Row):
 class GaugeNext(Row):
     """Where one more reading of a roll tells most: of its blanks so many are in doubt, and of these it settles so many.
 
-    `end`: which end x counts from, "thick", "thin" or both "alike"; empty in older plans. `cut`: the roll is cut by the plan, and the
-    blanks are those on it; else blanks that would lie on it if it were surer.
+    `end`: which end x counts from, "thick", "thin" or both "alike"; empty in older plans. `cut`: the roll is cut by the plan,
+    and the blanks are those on it; else blanks that would lie on it if it were surer.
     """
 
     roll: str

@@ -14,22 +14,20 @@ from starlette.concurrency import run_in_threadpool
 from pipemetal.errors import CastingError, InputError, NotInBookError
 from pipemetal.quantities import CAST
 from pipemetal.shop.cast_checks import check_cast
-from pipemetal.shop.rows import OrderState, PlanState
+from pipemetal.shop.rows import OrderState
 from pipemetal.texts import Text as Said
 from pipemetal.web import pictures
 from pipemetal.web.cast_form import cast_from_form, marks_text, next_id, pairs_of, planned_mm, sled_text, within
+from pipemetal.web.casting_day import day_page, pours_of
 from pipemetal.web.faults import by_script
-from pipemetal.web.paging import paged
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.typed import version_of
 from pipemetal.web.views.pour import heat_of, push_of
-from pipemetal.web.views.today import Book, DayPicture, day_picture, failed_jobs
 
 if TYPE_CHECKING:
     from pipemetal.casting.explain import Explanation
     from pipemetal.casting.log import LoggedCast
-    from pipemetal.plans.record import CastingDay, Plan, Pour
     from pipemetal.shop.rows import CastOrderRow
     from pipemetal.web.usable import GoodFor
 
@@ -63,11 +61,6 @@ FIELDS: Final = (
 )
 
 
-def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
-    """The pours of a plan, each after its place in the plan's list."""
-    return list(enumerate(plan.pours)) if plan else []
-
-
 def add_routes(app: FastAPI, site: Site) -> None:
     """The casting room's routes."""
     _add_casting(app, site)
@@ -76,35 +69,9 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 
 def _add_casting(app: FastAPI, site: Site) -> None:
-    book = site.book
-
     @app.get("/casting")
     def casting(request: Request, day: Annotated[int, Query(ge=0, le=10_000)] = 0) -> Response:
-        plan_id, plan = site.plan(request)
-        casts = site.casts()
-        orders = site.kept("orders", lambda: book.plans.cast_list(state=None))
-        done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state is OrderState.CAST}
-        gone = site.failed_casts()
-        failed = {sheet: cast for sheet, cast in done.items() if cast in gone}
-        charged, accepted = site.charged(plan_id), site.plan_state(plan_id) == PlanState.ACCEPTED
-        view = _day_of(plan, done, failed, day)
-        return site.page(
-            request,
-            "casting.html",
-            "Casting",
-            "/casting",
-            plan=plan,
-            view=view,
-            pours=pours_of(plan),
-            charged=charged,
-            accepted=accepted,
-            may_lose=accepted and view.waits and view.held is not None and bool(view.held.date),
-            listed=paged(casts, request),
-            cast_as=done,
-            gone=gone,
-            failed=failed_jobs(plan, failed) if plan else (),
-            count=len(casts),
-        )
+        return day_page(site, request, day)
 
     @app.get("/casting/pour")
     def pour(request: Request, n: int = 0) -> Response:
@@ -140,33 +107,6 @@ def _add_casting(app: FastAPI, site: Site) -> None:
             return _form(site, request, dict.fromkeys(FIELDS, ""), "", 200, done)
         values = _as_logged(site, request, cast) if cast else _proposed(site, request, pour)
         return _form(site, request, values, "", 200)
-
-
-@dataclass(frozen=True)
-class DayView:
-    """The casting day that is shown, whether sheets of it wait, all days, its hours and picture, and the next sheet to pour by
-    its place in the plan."""
-
-    day: int = 0
-    days: tuple[int, ...] = ()
-    held: CastingDay | None = None
-    picture: DayPicture | None = None
-    next: int | None = None
-    waits: bool = False
-
-
-def _day_of(plan: Plan | None, done: dict[str, str], failed: dict[str, str], asked: int) -> DayView:
-    """The casting day that was asked for, else the first that has sheets left."""
-    if plan is None or not plan.pours:
-        return DayView()
-    waiting = frozenset(p.sheet for p in plan.pours if p.sheet not in done)
-    coming = next((n for n, p in enumerate(plan.pours) if p.sheet in waiting and p.card and p.pour_window_c), None)
-    days = tuple(sorted({p.day for p in plan.pours}))
-    day = asked if asked in days else plan.pours[coming].day if coming is not None else days[0]
-    held = next((d for d in plan.days if d.day == day), None)
-    work = Book(waiting, frozenset(), frozenset(), failed=failed)
-    picture = day_picture(plan, work, held, datetime.datetime.now()) if held else None
-    return DayView(day, days, held, picture, coming, any(p.day == day and p.sheet in waiting for p in plan.pours))
 
 
 def _add_log(app: FastAPI, site: Site) -> None:

@@ -1,0 +1,81 @@
+"""The list of a casting day's pours: which are cast, which failed, which is next, and whether its melt is in the pot."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from fastapi import Request
+from fastapi.responses import Response
+
+from pipemetal.shop.rows import OrderState, PlanState
+from pipemetal.web.paging import paged
+from pipemetal.web.site import Site
+from pipemetal.web.views.today import Book, DayPicture, day_picture, failed_jobs
+
+if TYPE_CHECKING:
+    from pipemetal.plans.record import CastingDay, Plan, Pour
+
+__all__ = ["day_page", "pours_of"]
+
+
+def pours_of(plan: Plan | None) -> list[tuple[int, Pour]]:
+    """The pours of a plan, each after its place in the plan's list."""
+    return list(enumerate(plan.pours)) if plan else []
+
+
+def day_page(site: Site, request: Request, day: int) -> Response:
+    """The list of a casting day's pours, and the logged casts."""
+    plan_id, plan = site.plan(request)
+    casts = site.casts()
+    orders = site.kept("orders", lambda: site.book.plans.cast_list(state=None))
+    done = {o.sheet: o.cast for o in orders if o.plan == plan_id and o.state is OrderState.CAST}
+    gone = site.failed_casts()
+    failed = {sheet: cast for sheet, cast in done.items() if cast in gone}
+    charged, accepted = site.charged(plan_id), site.plan_state(plan_id) == PlanState.ACCEPTED
+    view = _day_of(plan, done, failed, day)
+    return site.page(
+        request,
+        "casting.html",
+        "Casting",
+        "/casting",
+        plan=plan,
+        view=view,
+        pours=pours_of(plan),
+        charged=charged,
+        accepted=accepted,
+        may_lose=accepted and view.waits and view.held is not None and bool(view.held.date),
+        listed=paged(casts, request),
+        cast_as=done,
+        gone=gone,
+        failed=failed_jobs(plan, failed) if plan else (),
+        count=len(casts),
+    )
+
+
+@dataclass(frozen=True)
+class DayView:
+    """The casting day that is shown, whether sheets of it wait, all days, its hours and picture, and the next sheet to pour by
+    its place in the plan."""
+
+    day: int = 0
+    days: tuple[int, ...] = ()
+    held: CastingDay | None = None
+    picture: DayPicture | None = None
+    next: int | None = None
+    waits: bool = False
+
+
+def _day_of(plan: Plan | None, done: dict[str, str], failed: dict[str, str], asked: int) -> DayView:
+    """The casting day that was asked for, else the first that has sheets left."""
+    if plan is None or not plan.pours:
+        return DayView()
+    waiting = frozenset(p.sheet for p in plan.pours if p.sheet not in done)
+    coming = next((n for n, p in enumerate(plan.pours) if p.sheet in waiting and p.card and p.pour_window_c), None)
+    days = tuple(sorted({p.day for p in plan.pours}))
+    day = asked if asked in days else plan.pours[coming].day if coming is not None else days[0]
+    held = next((d for d in plan.days if d.day == day), None)
+    work = Book(waiting, frozenset(), frozenset(), failed=failed)
+    picture = day_picture(plan, work, held, datetime.datetime.now()) if held else None
+    return DayView(day, days, held, picture, coming, any(p.day == day and p.sheet in waiting for p in plan.pours))
