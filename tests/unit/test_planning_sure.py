@@ -293,7 +293,12 @@ def test_counts_and_trials_are_told() -> None:
     assert str(count_words(Count(897.4, 889, 903, 904))) == "897 of 904 (889 to 903)"
     sheets = tuple(NewSheet(f"N{k}", "A", 1000.0, 600.0, 1.0, 1.0, 15.0) for k in range(3))
     placed = (Placement("a", "N1", 0.0, 0.0), Placement("b", "N1", 0.0, 0.0), Placement("c", "N2", 0.0, 0.0))
-    assert [s.id for s in trial_sheets(plan(*placed, sheets=sheets))] == ["N1"]
+    laid = plan(*placed, sheets=sheets)
+    assert [s.id for s in trial_sheets(laid)] == ["N1"]
+    # only where it pays: where blanks of the other sheets are in doubt
+    assert trial_sheets(laid, {p.blank: 1.0 for p in placed}) == ()
+    doubtful = {p.blank: 1.0 if p.roll == "N1" else 0.0 for p in placed}
+    assert [s.id for s in trial_sheets(laid, doubtful)] == ["N1"]
 
 
 def test_what_is_worked_before_it_fits_is_named_with_its_labour() -> None:

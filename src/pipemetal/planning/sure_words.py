@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from pipemetal.layout.chance import Count
@@ -21,6 +21,8 @@ __all__ = ["count_words", "told_of_chances", "trial_sheets"]
 MOST_READINGS_TOLD: Final = 3
 MOST_NAMES_TOLD: Final = 12
 LEAST_TOLD: Final = 0.1
+LEAST_IN_DOUBT: Final = 1.0
+"""A trial sheet pays where so many blanks of others are expected to miss (estimate)."""
 """A reading that tells less than this of a blank is not proposed (estimate)."""
 
 
@@ -56,7 +58,7 @@ def told_of_chances(
     if unknown := hardly_known(rack):
         words = "Only two figures tell how thick these rolls are, so few of their places are sure: {rolls}. Gauge them."
         found.append(Text(words, rolls=_few(unknown)))
-    found += _trial(layout, learned)
+    found += _trial(layout, learned, chances)
     found += _gauge(chances, rack)
     return (*found, *told_of_spare(chances.spare, settings.currency))
 
@@ -68,8 +70,10 @@ def _few(names: Sequence[str]) -> str | Text:
     return Text("{some} and {more} more", some=some, more=more) if more > 0 else some
 
 
-def trial_sheets(layout: LayoutPlan) -> tuple[NewSheet, ...]:
+def trial_sheets(layout: LayoutPlan, chance: Mapping[str, float] | None = None) -> tuple[NewSheet, ...]:
     """Of each alloy that is cast more than once the sheet that carries most blanks: what it measures tells most of the others.
+
+    With the `chance` of each blank only where it pays: where a blank or more of the others is expected to miss.
 
     >>> trial_sheets(LayoutPlan((), (), (), 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0))
     ()
@@ -80,21 +84,29 @@ def trial_sheets(layout: LayoutPlan) -> tuple[NewSheet, ...]:
     by_alloy: dict[str, list[NewSheet]] = defaultdict(list)
     for sheet in layout.new_sheets:
         by_alloy[sheet.alloy].append(sheet)
-    return tuple(max(mine, key=lambda s: laid[s.id]) for mine in by_alloy.values() if len(mine) > 1)
+    first = (max(mine, key=lambda s: laid[s.id]) for mine in by_alloy.values() if len(mine) > 1)
+    return tuple(s for s in first if chance is None or _in_doubt(layout, chance, s) >= LEAST_IN_DOUBT)
 
 
-def _trial(layout: LayoutPlan, learned: Learned) -> list[Text]:
+def _in_doubt(layout: LayoutPlan, chance: Mapping[str, float], trial: NewSheet) -> float:
+    """How many blanks of the other sheets of a trial's alloy are expected to miss."""
+    others = {s.id for s in layout.new_sheets if s.alloy == trial.alloy and s.id != trial.id}
+    return sum(1.0 - chance.get(p.blank, 1.0) for p in layout.placements if p.roll in others)
+
+
+def _trial(layout: LayoutPlan, learned: Learned, chances: PlanChances) -> list[Text]:
     """What a plan without a log stands on, and what to cast first."""
-    trial = trial_sheets(layout)
+    trial = trial_sheets(layout, chances.blank)
     if learned.law.casts_used > 0 or not layout.new_sheets:
         return []
     found = [Text("No cast is logged: how thick sheets come out rests on rival laws alone, with wide bands.")]
     if trial:
         words = (
-            "Cast these first, as a trial that is also used: {sheets}. Measure and log them, then plan again: the rest is "
-            "surer."
+            "Cast these first, as a trial that is also used: {sheets}. It takes no metal more; of the other sheets {blanks}"
+            " blanks are expected to miss so far. Measure and log them, then plan again: the rest is surer."
         )
-        found.append(Text(words, sheets=", ".join(s.id for s in trial)))
+        blanks = Amount(sum(_in_doubt(layout, chances.blank, s) for s in trial))
+        found.append(Text(words, sheets=", ".join(s.id for s in trial), blanks=blanks))
     return found
 
 

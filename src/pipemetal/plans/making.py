@@ -129,7 +129,9 @@ def _chances(planned: Planned) -> record.Chances:
             for s in found.spare
             if s.sheets
         ),
-        trial=tuple(s.id for s in trial_sheets(planned.layout)) if not planned.learned.law.casts_used else (),
+        trial=tuple(s.id for s in trial_sheets(planned.layout, found.blank))
+        if not planned.learned.law.casts_used
+        else (),
     )
 
 
