@@ -148,6 +148,10 @@ class Running:
         if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
             return None
         info = self.solver.getInfo()
+        if info.primal_solution_status != highspy.kSolutionStatusFeasible and not self.mixed:
+            self.solver.clearSolver()  # rows added to where the last solution ended can lose it; from the beginning it is found
+            self.solver.run()
+            info = self.solver.getInfo()
         if info.primal_solution_status != highspy.kSolutionStatusFeasible:
             raise ConvergenceError(f"the mixing problem found no answer in {self.seconds:g} s ({status.name})")
         solution = self.solver.getSolution()

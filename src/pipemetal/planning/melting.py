@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipemetal.alloys.recipe import Recipe
+from pipemetal.errors import ConvergenceError
 from pipemetal.melts.charge import Charge, ChargeRequest, least_cost, shadow_prices
 from pipemetal.melts.day import MeltPlan, SheetDemand, fewest_melts, group_into_melts, named
 from pipemetal.melts.lots import Heel, Lot
@@ -78,12 +79,25 @@ def plan_season(
     order = order_melts({alloy: len(held) for alloy, held in main.items()}, changes.cost)
     melts = named(_with_further(_in_order(order, main), [m for m in placed if m.pot]))
     requests, emptied = _requests(melts, recipes, settings, changes)
-    priced = shadow_prices(requests, offered, losses=settings.losses)
+    priced = _shared(requests, offered, settings)
     worth = priced[0] if priced is not None else {}
     asked = list(zip(melts, requests, emptied, strict=True))
     planned = weighed_out(asked, Floor(lots, worth, prices), settings, hurried=hurried)
     gap = _gap_percent(planned, offered, settings, prices)
     return Season(planned, fewest, order.cost, order.bound, gap, prices)
+
+
+def _shared(
+    requests: Sequence[ChargeRequest], lots: Sequence[Lot], settings: ShopSettings
+) -> tuple[dict[str, float], float] | None:
+    """What scarce lots are worth to the other melts, and the least cost of all; None where it is not found.
+
+    It guides the weighing lists: a plan does not fail for want of it.
+    """
+    try:
+        return shadow_prices(requests, lots, losses=settings.losses)
+    except ConvergenceError:
+        return None
 
 
 def _by_alloy(melts: Sequence[MeltPlan], recipes: Mapping[str, Recipe]) -> dict[str, list[MeltPlan]]:
@@ -205,7 +219,7 @@ def _gap_percent(
     fetched = {line.lot.id for answer in charged for line in answer.lines if line.lot.kind == "buy"}
     cost = sum(answer.cost for answer in charged) + len(fetched) * errand(settings, prices)
     left = [planned_melt.ingots for planned_melt in planned if planned_melt.ingots is not None]
-    bound = shadow_prices([answer.request for answer in charged], [*offered, *left], losses=settings.losses)
+    bound = _shared([answer.request for answer in charged], [*offered, *left], settings)
     if bound is None or cost <= 0.0:
         return math.nan
     return 100.0 * max(cost - bound[1], 0.0) / cost
