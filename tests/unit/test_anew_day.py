@@ -264,3 +264,14 @@ def test_the_verdicts_of_a_day_move_the_range_of_the_next_card(plan: Plan, bare:
     for name in told:
         one, two = before[name].pour_window_c, after[name].pour_window_c
         assert one is not None and two is not None and abs(two.try_high - one.try_high) > 1.0
+
+
+def test_a_long_blank_in_doubt_is_gauged_at_two_places() -> None:
+    roll = LayoutRoll(
+        "R", "A", 2000.0, 600.0, 15.0, (0.0, 1000.0, 2000.0), np.full((3, 3), 1.09), error_mm=np.full((3, 3), 0.02)
+    )
+    body = Blank("body", "body", "A", 1500.0, 200.0, 1.0, 1.0, 0.1)
+    places = (Placement("body", "R", 200.0, 20.0),)
+    rest = Rest(LayoutProblem((body,), (roll,), None, 2.0, 0.9), places, (), frozenset())
+    one, two = stop_of("A", rest, Laid(places, (), ())).check
+    assert one.blank == two.blank == "body" and abs(one.x_mm - two.x_mm) > 500.0

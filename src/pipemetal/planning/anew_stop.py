@@ -15,6 +15,7 @@ from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.layout.solve import solve
 from pipemetal.planning.anew_rest import Laid, Rest, layout_of, with_gaps
 from pipemetal.planning.spare import sure_without
+from pipemetal.sheets.field import FloatArray
 
 __all__ = ["Check", "Stop", "stop_of"]
 
@@ -25,12 +26,16 @@ MOST_TRIED: Final = 60
 
 CHECKED_BELOW: Final = 0.995
 """Blanks that are less sure to fit are gauged where they lie before they are cut: a reading costs less than a spoiled blank."""
+APART_MM: Final = 500.0
+"""A long blank is gauged at two places so far apart: metal nearer than this errs alike (estimate)."""
+IN_DOUBT: Final = 2.5
+"""Where the metal is so many of its errors within the tolerance nobody gauges a second place."""
 
 
 @dataclass(frozen=True)
 class Check:
     """A blank to be gauged before it is cut: where its metal is nearest to the edge of its tolerance, between `low_mm` and
-    `high_mm` it fits there; `chance` that it fits as laid."""
+    `high_mm` it fits there; `chance` that it fits as laid. A long blank may have two such places."""
 
     blank: str
     roll: str
@@ -96,10 +101,21 @@ def _to_check(problem: LayoutProblem, chances: Chances, on_racks: Sequence[Place
         x, y, wanted = looked_at(blank, p, field.stations_mm, field.lines_mm)
         over = field.at(x, y) - wanted
         room = np.minimum(over + blank.tolerance_mm, blank.most_over_mm - over)
-        k = int(np.argmin(room / np.maximum(field.error_at(x, y), 1e-9)))
-        low, high = float(wanted[k]) - blank.tolerance_mm, float(wanted[k]) + blank.most_over_mm
-        found.append(Check(p.blank, p.roll, float(x[k]), float(y[k]), low, high, chances.of(p.blank)))
+        for k in _near_edge(x, room / np.maximum(field.error_at(x, y), 1e-9)):
+            low, high = float(wanted[k]) - blank.tolerance_mm, float(wanted[k]) + blank.most_over_mm
+            found.append(Check(p.blank, p.roll, float(x[k]), float(y[k]), low, high, chances.of(p.blank)))
     return tuple(sorted(found, key=lambda c: c.chance))
+
+
+def _near_edge(x: FloatArray, errors_off: FloatArray) -> list[int]:
+    """The place of a blank at which its metal is nearest to the edge of its tolerance; of a long one another, where that is in
+    doubt."""
+    first = int(np.argmin(errors_off))
+    far = np.abs(x - x[first]) > APART_MM
+    if not far.any():
+        return [first]
+    second = int(np.flatnonzero(far)[np.argmin(errors_off[far])])
+    return [first, second] if errors_off[second] < IN_DOUBT else [first]
 
 
 def _on_any_place(rest: Rest, on_racks: Sequence[Placement], more: tuple[Blank, ...]) -> tuple[Placement, ...]:
