@@ -16,7 +16,7 @@ from pipemetal.melts.day import MeltPlan, SheetDemand, held_kg, metal_needed_kg
 from pipemetal.melts.lots import Heel, Lot
 from pipemetal.melts.mend import Blocked, Cause
 from pipemetal.planning.calendar import casting_dates
-from pipemetal.planning.day import Begun, CastingDay, MeltWork, casting_days
+from pipemetal.planning.day import Begun, CastingDay, MeltWork, PastCast, casting_days
 from pipemetal.planning.day_work import fits_the_day, heated_days, melt_heat, sheet_work
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.melting import PlannedMelt, plan_season
@@ -78,6 +78,11 @@ class Beside:
     begun: Begun | None = None
     after: dt.date | None = None
     doubt: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def past(self) -> tuple[PastCast, ...]:
+        """What was cast on the day that is under way."""
+        return self.begun.past if self.begun is not None else ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,8 +195,6 @@ def cast_rest(
         {p.melt for p in pots} | {w.melt for w in beside.kept if w.ready},
     )
 
-    past = beside.begun.past if beside.begun is not None else ()
-
     def planned(asked: Sequence[Pour]) -> tuple[tuple[CastingDay, ...], tuple[Pour, ...]]:
         waiting = [*beside.kept, *(_work(m, asked, settings) for m in melts)]
         hand = (_work(m, asked, settings, hot=m.melt.name not in cold) for m in poured)
@@ -200,7 +203,7 @@ def cast_rest(
         days = casting_days(works, settings.day, settings.casting.casts_a_day, dates, beside.begun)
         own_days = [replace(d, melts=tuple(n for n in d.melts if n in mine)) for d in days]
         new_days = [d for d in own_days if d.melts and not all(name in before for name in d.pours())]
-        return days, plan_pours(asked, (*poured, *melts), new_days, settings, learned, past=past)
+        return days, plan_pours(asked, (*poured, *melts), new_days, settings, learned, past=beside.past)
 
     days, pours = heated_days(prepared, planned)
     done = {p.order.sheet.id for p in pours}

@@ -19,7 +19,7 @@ from pipemetal.casting.model import CastingTable, Gate, Sled, ThermalSettings, l
 from pipemetal.casting.push import PushCard, push_card
 from pipemetal.casting.shop_law import ShopLaw
 from pipemetal.casting.slope import film_runs_m
-from pipemetal.casting.table import DayCast
+from pipemetal.casting.table import DayCast, TableBefore
 from pipemetal.casting.table import day as stone_through
 from pipemetal.casting.wanted import Outfit, Wanted
 from pipemetal.casting.way import puddle_mm
@@ -282,13 +282,7 @@ def _one_day(
         start_s = 60.0 * (pour.at_min - from_min)
         shown_c = measured_c.get(len(casts) + 1)
         casts.append(DayCast(metal, thickness, film_c, start_s, pour.lift_after_s, shown_c))
-    before = [
-        DayCast(p.metal, p.thickness_mm, _film_c(p, thermal, settings), 60.0 * (p.at_min - from_min), 60.0 * p.lay_min)
-        for p in past
-    ]
-    tables = stone_through(
-        [*before, *casts], thermal, air_temperature_c=casting.air_c, table_temperature_c=casting.table_c
-    )[len(before) :]
+    tables = _tables(past, casts, from_min, settings, thermal)
     found = []
     for index, (pour, planned) in enumerate(members):
         window, bars_mm = _window(
@@ -320,6 +314,23 @@ def _one_day(
             )
         )
     return found
+
+
+def _tables(
+    past: Sequence[PastCast],
+    casts: Sequence[DayCast],
+    from_min: float,
+    settings: ShopSettings,
+    thermal: ThermalSettings,
+) -> Sequence[TableBefore]:
+    """The table before each cast of a day, warmed by those that are past too."""
+    before = [
+        DayCast(p.metal, p.thickness_mm, _film_c(p, thermal, settings), 60.0 * (p.at_min - from_min), 60.0 * p.lay_min)
+        for p in past
+    ]
+    air_c, table_c = settings.casting.air_c, settings.casting.table_c
+    found = stone_through([*before, *casts], thermal, air_temperature_c=air_c, table_temperature_c=table_c)
+    return found[len(before) :]
 
 
 def _film_c(past: PastCast, thermal: ThermalSettings, settings: ShopSettings) -> float:
