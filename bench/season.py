@@ -50,7 +50,7 @@ from pipemetal.planning.stock import Stock
 from pipemetal.plans.anew import Anew, ShopNow, plan_anew
 from pipemetal.plans.by_hand import blank_of
 from pipemetal.plans.making import plan_record
-from pipemetal.plans.measured import hung_sheet
+from pipemetal.plans.measured import hung_sheet, planing_of
 from pipemetal.plans.record import Cut, CutSheet, NewSheet, Plan, Pour
 from pipemetal.plans.rows import pour_row
 from pipemetal.sheets.field import ThicknessField
@@ -397,7 +397,10 @@ def live(
         days.add(pour.day)
         read = gauged(roll, sheet, rng)
         casts = [*casts, replace(log, thickness_mm=tuple((r.x_mm, r.thickness_mm) for r in read), day="2026-12-01")]
-        hung.append(hung_sheet(sheet, read, settings.sheets.trim_mm))
+        planing_mm = planing_of(sheet, read, settings.sheets.most_planing_mm)
+        metal[sheet.id] = roll = replace(roll, thickness_mm=roll.thickness_mm + sheet.planing_mm - planing_mm)
+        hung.append(hung_sheet(sheet, read, settings.sheets.trim_mm, planing_mm=planing_mm))
+        sheets[sheet.id] = replace(sheet, planing_mm=planing_mm)
         begun = time.perf_counter()
         held = replace(stock, rack=(*stock.rack, *hung), lots=tuple(lots.values()))
         now = ShopNow(held, measured={sheet.id: sheet.id}, pots=dict(pots))

@@ -339,7 +339,8 @@ def plan_anew(
     """
     check_pots(plan, in_pots or {}, shop.settings)
     now = ShopNow(shop.stock, frozenset(cut), frozenset(poured), {}, frozenset(failed), in_pots or {})
-    now = with_measured(plan, now, measured, shop.settings.sheets.trim_mm)
+    sheets = shop.settings.sheets
+    now = with_measured(plan, now, measured, sheets.trim_mm, sheets.most_planing_mm)
     return planned_anew(plan, now, shop.settings, learn(shop.casts), seconds=seconds)
 
 

@@ -197,6 +197,19 @@ def hang(book: Book, sheet: NewSheet, cast: str, factor: float) -> None:
     book.casts.hang(cast, book.casts.row(cast).version, pairs, NewRoll(roll, read))
 
 
+@pytest.mark.parametrize(("factor", "meets"), [(1.04, True), (0.97, True), (1.3, False), (0.6, False)])
+def test_a_sheet_is_planed_to_what_it_was_meant_to_be(plan: Plan, bare: Shop, factor: float, meets: bool) -> None:
+    sheet = largest(plan)
+    assert sheet.planing_mm > 0.0
+    now = with_measured(plan, ShopNow(bare.stock), {sheet.id: read_of(sheet, factor)}, 15.0, 0.4)
+    planed, field = now.planing_mm[sheet.id], now.stock.rack[-1].field
+    wanted = (sheet.thickness_start_mm + sheet.thickness_end_mm) / 2.0
+    came = float(field.at(sheet.length_mm / 2.0, sheet.width_mm / 2.0))
+    assert 0.5 * sheet.planing_mm <= planed <= 0.4
+    assert (abs(came - wanted) < 0.02) == meets
+    assert came + planed == pytest.approx(factor * (wanted + sheet.planing_mm), abs=0.02)
+
+
 def test_a_plan_is_taken_in_one_event_and_taken_back(plan: Plan, bare: Shop, book: Book) -> None:
     sheet = largest(plan)
     plan_id = book.plans.accept(plan).value

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from pipemetal.casting.log import LoggedCast
+    from pipemetal.planning.settings import SheetSettings
     from pipemetal.plans.anew import Anew, ShopNow
     from pipemetal.plans.record import Plan
 
@@ -102,7 +103,7 @@ def anew(
     settings = settings_for(settings_path, shop, plan_file or Path("shop.toml"))
     if shop is None:
         check_pots(plan, done.pots, settings)
-    now = _with_readings(plan, now, readings_path, settings.sheets.trim_mm)
+    now = _with_readings(plan, now, readings_path, settings.sheets)
     with Watch("planning anew", quiet=as_json) as watch:
         made = plan_anew(plan, now, settings, learn(casts), seconds=seconds, tell=watch.progress)
     _write(made, out, with_rack=shop is None)
@@ -228,14 +229,14 @@ def _of_book(shop: str, plan_id: str | None, today: dt.date | None) -> tuple[str
         return key, plan, shop_now(book, key, today=today), book.casts.log()
 
 
-def _with_readings(plan: Plan, now: ShopNow, path: Path | None, trim_mm: float) -> ShopNow:
+def _with_readings(plan: Plan, now: ShopNow, path: Path | None, sheets: SheetSettings) -> ShopNow:
     """The shop with the sheets that a file of readings tells of hanging as rolls, each called as its sheet."""
     if path is None:
         return now
     from pipemetal.files.rack_file import read_readings
     from pipemetal.plans.anew import with_measured
 
-    return with_measured(plan, now, read_readings(path), trim_mm)
+    return with_measured(plan, now, read_readings(path), sheets.trim_mm, sheets.most_planing_mm)
 
 
 def _write(made: Anew, out: Path | None, *, with_rack: bool) -> None:
@@ -266,11 +267,14 @@ def _tell(made: Anew, *, as_json: bool) -> None:
                 "pots": [dataclasses.asdict(p) | {"suffices": p.suffices} for p in made.pots],
                 "stops": [dataclasses.asdict(s) for s in made.stops],
                 "cast_first": list(made.first),
+                "planing_mm": dict(made.now.planing_mm),
                 "unserved": [u.blank for u in made.plan.unserved],
             }
         )
         return
     click.echo(summary(found))
+    for sheet, planing_mm in made.now.planing_mm.items():
+        click.echo(f"Plane {planing_mm:.2f} mm off {sheet}.")
     for d in found:
         click.echo(f"  {d.kind}  {d.words}")
     for pot in made.pots:

@@ -82,7 +82,8 @@ class SheetSettings:
 
     Sizes are those of the sheet before its edges are trimmed; thicknesses are finished ones, after planing. A sheet is
     cast thicker by `planing_mm`, up to `planed_up_to_mm` of finished thickness, and never thinner than
-    `thinnest_cast_mm`, below which cast sheets tear (an estimate).
+    `thinnest_cast_mm`, below which cast sheets tear (an estimate). Of a sheet that was measured as much is planed off as makes
+    it what it was meant to be, up to `most_planing_mm` and half of the planned at least; 0 planes as planned.
     """
 
     least_length_mm: float = 1000.0
@@ -97,6 +98,7 @@ class SheetSettings:
     planing_mm: float = 0.20
     planed_up_to_mm: float = 2.5
     thinnest_cast_mm: float = 0.80
+    most_planing_mm: float = 0.40
 
     @property
     def limits(self) -> Limits:
@@ -114,6 +116,7 @@ class SheetSettings:
             "planing_mm": (0.0, 2.0),
             "planed_up_to_mm": (0.0, 12.0),
             "thinnest_cast_mm": (0.1, 3.0),
+            "most_planing_mm": (0.0, 3.0),
         }
 
     def __post_init__(self) -> None:

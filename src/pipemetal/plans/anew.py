@@ -25,7 +25,7 @@ from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
-from pipemetal.plans.measured import hung_sheet
+from pipemetal.plans.measured import hung_sheet, planing_of
 from pipemetal.plans.now import ShopNow, sheets_done
 from pipemetal.sheets.readings import Reading
 from pipemetal.texts import Text
@@ -59,20 +59,31 @@ class Anew:
 
 
 def with_measured(
-    plan: record.Plan, now: ShopNow, readings: Mapping[str, Sequence[Reading]], trim_mm: float
+    plan: record.Plan,
+    now: ShopNow,
+    readings: Mapping[str, Sequence[Reading]],
+    trim_mm: float,
+    most_planing_mm: float = 0.0,
 ) -> ShopNow:
     """The shop with sheets of a plan hanging as rolls, by readings of them as cast; each roll is called as its sheet.
 
-    `trim_mm`: where the plan does not say it. Errors: PlanError for a sheet that the plan does not cast; SheetError.
+    `trim_mm`: where the plan does not say it. `most_planing_mm`: up to so much is planed off a sheet that came out thick, as
+    little as gives a clean face off a thin one; 0: as planned. Errors: PlanError for a sheet that the plan does not cast;
+    SheetError.
     """
     sheets = {s.id: s for s in plan.new_sheets}
     for name in readings:
         if name not in sheets:
             raise PlanError("is no sheet to cast of this plan", field="sheet", value=name, allowed=", ".join(sheets))
-    rolls = tuple(hung_sheet(sheets[name], read, trim_mm) for name, read in readings.items())
+    planing = {
+        name: planing_of(sheets[name], read, most_planing_mm) if most_planing_mm else sheets[name].planing_mm
+        for name, read in readings.items()
+    }
+    rolls = tuple(hung_sheet(sheets[name], read, trim_mm, planing_mm=planing[name]) for name, read in readings.items())
     rack = tuple(r for r in now.stock.rack if r.id not in readings)
     measured = {**now.measured, **{name: name for name in readings}}
-    return replace(now, stock=replace(now.stock, rack=(*rack, *rolls)), measured=measured)
+    planed = {**now.planing_mm, **{name: mm for name, mm in planing.items() if mm > 0.0}}
+    return replace(now, stock=replace(now.stock, rack=(*rack, *rolls)), measured=measured, planing_mm=planed)
 
 
 def plan_anew(

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from statistics import median
+from typing import Final
 
 from pipemetal.plans.record import NewSheet
 from pipemetal.sheets.field import ThicknessField
@@ -10,20 +12,43 @@ from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 
-__all__ = ["hung_sheet"]
+__all__ = ["hung_sheet", "planing_of"]
+
+LEAST_PLANED: Final = 0.5
+"""So much of the planned planing a sheet needs at least for a clean face (estimate)."""
 
 
-def hung_sheet(sheet: NewSheet, readings: Sequence[Reading], trim_mm: float, name: str = "") -> Roll:
+def planing_of(sheet: NewSheet, readings: Sequence[Reading], most_mm: float) -> float:
+    """What to plane off a sheet that was measured as cast, so that it becomes as thick as it was meant: mm, by the gauge's steps.
+
+    Half of what was planned at least, `most_mm` at most; a sheet that is not planed stays as it is.
+
+    >>> sheet = NewSheet("N1", "A", 2000.0, 500.0, thickness_start_mm=1.0, thickness_end_mm=0.8, planing_mm=0.2)
+    >>> [planing_of(sheet, [Reading(1000.0, 250.0, t)], 0.4) for t in (1.0, 1.05, 1.17, 1.5)]
+    [0.1, 0.15, 0.27, 0.4]
+    """
+    if sheet.planing_mm <= 0.0 or not readings:
+        return sheet.planing_mm
+    slope = (sheet.thickness_end_mm - sheet.thickness_start_mm) / sheet.length_mm
+    over = median(r.thickness_mm - sheet.thickness_start_mm - slope * r.x_mm for r in readings)
+    return round(min(max(over, LEAST_PLANED * sheet.planing_mm), max(most_mm, sheet.planing_mm)), 2)
+
+
+def hung_sheet(
+    sheet: NewSheet, readings: Sequence[Reading], trim_mm: float, name: str = "", planing_mm: float | None = None
+) -> Roll:
     """A sheet of a plan as a roll, by readings of it as cast; called as the sheet where no name is given.
 
-    `trim_mm`: where the plan does not say it. The field is that of the planed sheet. Errors: SheetError.
+    `trim_mm`: where the plan does not say it. `planing_mm`: what is planed off, as planned where it is not said. The field is
+    that of the planed sheet. Errors: SheetError.
 
     >>> sheet = NewSheet("N1", "A", 2000.0, 500.0, thickness_start_mm=1.0, thickness_end_mm=0.8, planing_mm=0.2)
     >>> read = [Reading(x, y, 1.25 - 1e-4 * x) for x in (50.0, 1000.0, 1950.0) for y in (50.0, 450.0)]
     >>> round(float(hung_sheet(sheet, read, 15.0).field.at(1000.0, 250.0)), 2)
     0.95
     """
-    planed = [Reading(r.x_mm, r.y_mm, r.thickness_mm - sheet.planing_mm) for r in readings]
+    off = sheet.planing_mm if planing_mm is None else planing_mm
+    planed = [Reading(r.x_mm, r.y_mm, r.thickness_mm - off) for r in readings]
     ends = [[sheet.thickness_start_mm, sheet.thickness_end_mm]] * 2
     pushed = ThicknessField.from_grid([0.0, sheet.length_mm], ends, width_mm=sheet.width_mm)
     field = fit_field(planed, sheet.length_mm, sheet.width_mm, expected=pushed)

@@ -19,7 +19,8 @@ class ShopNow:
     `stock`: the rack with the rolls that this plan keeps, and the measured sheets; lots with what this plan keeps of them. `cut`:
     sheets that are cut. `poured`: sheets that are cast and not measured yet; nothing on them moves. `measured`: sheets that were
     measured, and the rolls that they hang as. `failed`: sheets whose cast came to nothing. `pots`: charged melts and what is left
-    of each. `pinned`: blanks that stay where they lie. `today`: the first day on which may be cast.
+    of each. `pinned`: blanks that stay where they lie. `today`: the first day on which may be cast. `planing_mm`: what is to be
+    planed off measured sheets, by their names in the plan.
     """
 
     stock: Stock
@@ -30,6 +31,7 @@ class ShopNow:
     pots: Mapping[str, float] = field(default_factory=dict)
     pinned: frozenset[str] = frozenset()
     today: dt.date | None = None
+    planing_mm: Mapping[str, float] = field(default_factory=dict)
 
 
 def sheets_held(now: ShopNow) -> frozenset[str]:

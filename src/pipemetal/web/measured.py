@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from pipemetal.errors import NotInBookError
+from pipemetal.plans.measured import planing_of
+from pipemetal.sheets.readings import Reading
 from pipemetal.shop.rows import OrderState
 from pipemetal.web.site import Site
 
 if TYPE_CHECKING:
     from pipemetal.casting.log import LoggedCast
+    from pipemetal.planning.settings import SheetSettings
+    from pipemetal.plans.record import NewSheet
     from pipemetal.shop.rows import CastOrderRow
 
 __all__ = ["Measured", "measured_cast"]
@@ -28,6 +33,13 @@ class Measured:
     ends_mm: tuple[float, float]
     planing_mm: float
     roll: str
+    sheet: NewSheet | None = None
+
+    def planed_off_mm(self, read: Sequence[tuple[float, float]], sheets: SheetSettings) -> float:
+        """What is planed off, by readings along the sheet: where the shop may choose, what makes it as it was meant to be."""
+        if self.sheet is None or not sheets.most_planing_mm:
+            return self.planing_mm
+        return planing_of(self.sheet, [Reading(x, 0.0, t) for x, t in read], sheets.most_planing_mm)
 
 
 _LIKE_AN_ID = re.compile(r"(?=.*\d)[\w./-]{1,20}")
@@ -58,6 +70,7 @@ def measured_cast(site: Site, cast: str) -> Measured:
         (pour.cast_start_mm, pour.cast_end_mm),
         sheet.planing_mm if sheet is not None else 0.0,
         _free_name(site, order.sheet, cast),
+        sheet,
     )
 
 

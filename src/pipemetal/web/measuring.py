@@ -112,11 +112,12 @@ def _roll(site: Site, held: Measured, grid: Grid, good: dict[str, float]) -> New
     from pipemetal.sheets.roll import Roll
     from pipemetal.shop.rolls import NewRoll
 
-    length, width, planing = held.cast.length_mm, held.cast.sled.inner_width_mm, held.planing_mm
+    length, width = held.cast.length_mm, held.cast.sled.inner_width_mm
+    planing = held.planed_off_mm([(p.x_mm, good[p.name]) for p in grid.places if p.name in good], site.settings.sheets)
     read = tuple(
         Reading(p.x_mm, p.y_mm, good[p.name] - planing) for p in grid.places if good.get(p.name, 0.0) > planing
     )
-    pushed = [[held.ends_mm[0] - planing, held.ends_mm[1] - planing]] * 2
+    pushed = [[held.ends_mm[0] - held.planing_mm, held.ends_mm[1] - held.planing_mm]] * 2
     expected = ThicknessField.from_grid([0.0, length], pushed, width_mm=width) if held.order is not None else None
     field = fit_field(read, length, width, expected=expected)
     return NewRoll(Roll(held.roll, held.alloy, length, width, site.settings.sheets.trim_mm, field), read)

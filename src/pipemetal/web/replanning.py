@@ -102,6 +102,7 @@ def _add_after(app: FastAPI, site: Site) -> None:
             job=job if view is None else None,
             seen=view,
             came=_came_out(held) if held is not None else None,
+            planed_mm=held.planed_off_mm(held.cast.thickness_mm, site.settings.sheets) if held is not None else 0.0,
             changed=bool(changed) and view is None and not taken,
             taken=taken,
             failed=cast in site.failed_casts(),

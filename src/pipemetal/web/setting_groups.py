@@ -79,6 +79,7 @@ GROUPS: Final = (
         ("trim_mm", "Trim off every edge", "length"),
         ("kerf_mm", "Kerf", "length"),
         ("planing_mm", "Planed off", "length"),
+        ("most_planing_mm", "Planed off at most, where a sheet came out thick", "length"),
         ("planed_up_to_mm", "Planed where finished up to", "length"),
         ("thinnest_cast_mm", "Thinnest that casts whole", "length"),
     ),
