@@ -333,7 +333,7 @@ def casts(moves: int) -> None:
         ]
         cards = {p.order.sheet.id: p for p in made.pours if p.card is not None}
         bound = np.mean([best_chance(b, spread) for b in on if (spread := made.problem.castable.spread_of(b.alloy))])
-        kept = drawn_casts(made, cards)
+        kept = drawn_casts(made, cards, shop.sheets.most_planing_mm)
         stated, pipes = found.on_sheets, found.pipes
         print(
             f"certainty {certainty:.2f}: blanks on sheets to cast {stated.expected:.0f} of {stated.of} expected to fit"
@@ -345,8 +345,9 @@ def casts(moves: int) -> None:
         )
 
 
-def drawn_casts(made: Plan, cards: dict[str, Pour]) -> float:
-    """The share of blanks on sheets to cast that fit where each sheet is one factor of its own band and one slow ripple."""
+def drawn_casts(made: Plan, cards: dict[str, Pour], most_planing_mm: float) -> float:
+    """The share of blanks on sheets to cast that fit where each sheet is one factor of its own band and one slow ripple, and is then
+    planed to what it was meant to be, as far as it may."""
     rng, blanks, fits = np.random.default_rng(7), {b.id: b for b in made.problem.blanks}, []
     for sheet in made.layout.new_sheets:
         if sheet.id not in cards:
@@ -363,7 +364,10 @@ def drawn_casts(made: Plan, cards: dict[str, Pour]) -> float:
             whole = np.sqrt(np.maximum(np.interp(x, at, sd) ** 2 - place**2, 0.0)) * factor
             ripple_along = place * np.sqrt(2.0) * np.sin(2.0 * np.pi * x / length + phase)
             wanted = np.linspace(sheet.thickness_start_mm, sheet.thickness_end_mm, 31)
-            metal = (wanted + planing) * np.exp(whole + ripple_along) - planing
+            cast_mm = (wanted + planing) * np.exp(whole + ripple_along)
+            over = float(np.median(cast_mm - wanted)) + rng.normal(0.0, 0.003)
+            most = max(most_planing_mm, planing)
+            metal = cast_mm - (min(max(over, 0.5 * planing), most) if planing and most_planing_mm else planing)
             for p in laid:
                 blank = blanks[p.blank]
                 px, _, want = looked_at(blank, p, x, np.array([0.0]))

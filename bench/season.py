@@ -5,7 +5,8 @@ Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its
 sees only what a crew logs and what a gauge reads: fifteen places, 0.01 mm, and twenty-seven once where the plan asks for it. The
 rack is bare at first, or with `--rack` the invented one hangs there, each roll as its readings leave it open.
 
-Five ways: `fixed`, the plan as first made, each sheet cut as planned; `spare`, that plan with the spare sheets that it offers,
+Every sheet is gauged as cast and planed to what it was meant to be, within what the shop allows. Five ways: `fixed`, the plan
+as first made, each sheet cut as planned; `spare`, that plan with the spare sheets that it offers,
 all cast, measured, and laid anew once, with no cast after it; `live`, the rest planned anew after every sheet, and blanks that
 are not sure gauged where they lie; `law`, live where sheets come out as meant but for the luck of each cast: less than it needs
 nobody who does not know that luck; `knows`, a planner whose sheets come out as they were meant and who knows the rack.
@@ -260,15 +261,33 @@ def first_plan(organ: Organ, stock: Stock, settings: ShopSettings, learned: Lear
 Metal = dict[str, LayoutRoll]
 
 
-def fixed(plan: Plan, truth: Truth, hanging: Metal) -> Played:
-    """Every sheet cast and cut as planned."""
-    metal = {sheet: cast[0] for sheet, cast in _all_cast(plan, truth).items()}
-    return _counted(plan, metal, hanging)
+def fixed(plan: Plan, truth: Truth, hanging: Metal, most_planing_mm: float) -> Played:
+    """Every sheet cast, planed to measure, and cut as planned."""
+    return _counted(
+        plan, {sheet: planed[0] for sheet, planed in _all_cast(plan, truth, most_planing_mm).items()}, hanging
+    )
 
 
-def _all_cast(plan: Plan, truth: Truth) -> dict[str, tuple[LayoutRoll, LoggedCast]]:
-    sheets = {s.id: s for s in plan.new_sheets}
-    return {p.sheet: truth.cast(p, _tin(p), sheets[p.sheet]) for p in plan.pours if p.card is not None}
+def _all_cast(
+    plan: Plan, truth: Truth, most_planing_mm: float
+) -> dict[str, tuple[LayoutRoll, NewSheet, list[Reading]]]:
+    """Every sheet cast, measured and planed: its metal, what it is with its planing, and its readings."""
+    sheets, rng, found = {s.id: s for s in plan.new_sheets}, np.random.default_rng(truth.seed + 7), {}
+    for p in plan.pours:
+        if p.card is not None:
+            roll, _ = truth.cast(p, _tin(p), sheets[p.sheet])
+            read = gauged(roll, sheets[p.sheet], rng)
+            found[p.sheet] = (*planed(roll, sheets[p.sheet], read, most_planing_mm), read)
+    return found
+
+
+def planed(
+    roll: LayoutRoll, sheet: NewSheet, read: Sequence[Reading], most_planing_mm: float
+) -> tuple[LayoutRoll, NewSheet]:
+    """The metal of a sheet as planned to be planed, planed by what it reads; and the sheet with that planing."""
+    planing_mm = planing_of(sheet, read, most_planing_mm)
+    metal = replace(roll, thickness_mm=roll.thickness_mm + sheet.planing_mm - planing_mm)
+    return metal, replace(sheet, planing_mm=planing_mm)
 
 
 def _tin(pour: Pour) -> float:
@@ -289,10 +308,9 @@ def spare(
     with_spare = replace(
         plan, new_sheets=(*plan.new_sheets, *(s for s, _ in more)), pours=(*plan.pours, *(p for _, p in more))
     )
-    metal = {sheet: cast[0] for sheet, cast in _all_cast(with_spare, truth).items()}
-    rng = np.random.default_rng(truth.seed + 7)
-    sheets = {s.id: s for s in with_spare.new_sheets}
-    hung = [hung_sheet(sheets[s], gauged(roll, sheets[s], rng), settings.sheets.trim_mm) for s, roll in metal.items()]
+    cast = _all_cast(with_spare, truth, settings.sheets.most_planing_mm)
+    metal = {sheet: made[0] for sheet, made in cast.items()}
+    hung = [hung_sheet(sheet, read, settings.sheets.trim_mm) for _, sheet, read in cast.values()]
     now = ShopNow(replace(stock, rack=(*stock.rack, *hung)), measured={s: s for s in metal})
     begun = time.perf_counter()
     anew = plan_anew(with_spare, now, settings, learn(casts), seconds=seconds)
@@ -397,10 +415,9 @@ def live(
         days.add(pour.day)
         read = gauged(roll, sheet, rng)
         casts = [*casts, replace(log, thickness_mm=tuple((r.x_mm, r.thickness_mm) for r in read), day="2026-12-01")]
-        planing_mm = planing_of(sheet, read, settings.sheets.most_planing_mm)
-        metal[sheet.id] = roll = replace(roll, thickness_mm=roll.thickness_mm + sheet.planing_mm - planing_mm)
-        hung.append(hung_sheet(sheet, read, settings.sheets.trim_mm, planing_mm=planing_mm))
-        sheets[sheet.id] = replace(sheet, planing_mm=planing_mm)
+        roll, sheet = planed(roll, sheet, read, settings.sheets.most_planing_mm)
+        metal[sheet.id], sheets[sheet.id] = roll, sheet
+        hung.append(hung_sheet(sheet, read, settings.sheets.trim_mm))
         begun = time.perf_counter()
         held = replace(stock, rack=(*stock.rack, *hung), lots=tuple(lots.values()))
         now = ShopNow(held, measured={sheet.id: sheet.id}, pots=dict(pots))
@@ -544,7 +561,7 @@ def played(organ: Organ, shop: Shop, name: str, seed: int, arguments: argparse.N
             known = first_plan(organ, seen, sure, learn(casts), arguments.seconds * 3)
             found[way] = _counted(known, {s.id: _as_meant(s) for s in known.new_sheets}, hanging)
         elif way == "fixed":
-            found[way] = fixed(plan, Truth(name, seed), hanging)
+            found[way] = fixed(plan, Truth(name, seed), hanging, shop.settings.sheets.most_planing_mm)
         else:
             truth = (Meant if way == "law" else Truth)(name, seed)
             given = (plan, truth, hanging, stock, shop.settings, list(casts), arguments.seconds)

@@ -18,9 +18,10 @@ from pipemetal.layout.problem import CastSpread, LayoutProblem, LayoutRoll
 from pipemetal.melts.worth import MetalPrices
 from pipemetal.planning.blanks import OrderedBlank
 from pipemetal.planning.learning import Learned
+from pipemetal.planning.planing import level_left
 from pipemetal.planning.pours import Pour, prepare_pour
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import sheet_order
+from pipemetal.planning.sheets_to_cast import SheetOrder, sheet_order
 from pipemetal.planning.spare import SpareSheets, spare_sheets
 from pipemetal.planning.sureness import SureSettings
 from pipemetal.sheets.field import ThicknessField
@@ -115,12 +116,14 @@ def cast_spreads(
         except InputError:
             card = None
         if card is not None:
-            found.append(_as_cast(alloy, card.spread, order.planing_mm))
+            found.append(_as_cast(alloy, card.spread, order, settings.sheets.most_planing_mm))
     return tuple(found)
 
 
-def _as_cast(alloy: str, spread: SheetSpread, planing_mm: float) -> CastSpread:
-    return CastSpread(alloy, spread.level, spread.taper, spread.scatter, planing_mm)
+def _as_cast(alloy: str, spread: SheetSpread, order: SheetOrder, most_planing_mm: float) -> CastSpread:
+    wall_mm = (order.cast_start_mm + order.cast_end_mm) / 2.0
+    level = spread.level * level_left(spread.level * wall_mm, order.planing_mm, most_planing_mm)
+    return CastSpread(alloy, level, spread.taper, spread.scatter, order.planing_mm)
 
 
 def plan_chances(
@@ -129,10 +132,14 @@ def plan_chances(
     blanks: Sequence[OrderedBlank],
     pours: Sequence[Pour],
     priced: Priced | None = None,
+    most_planing_mm: float = 0.0,
 ) -> PlanChances:
-    """What is expected of a plan: rolls by their errors, sheets to cast by their own cards. Spare metal where it is `priced`."""
+    """What is expected of a plan: rolls by their errors, sheets to cast by their own cards. Spare metal where it is `priced`.
+
+    `most_planing_mm`: what may be planed off a sheet so that it becomes what it was meant to be; 0: it is planed as planned.
+    """
     spreads = {
-        p.order.sheet.id: _as_cast(p.order.sheet.alloy, p.card.spread, p.order.planing_mm)
+        p.order.sheet.id: _as_cast(p.order.sheet.alloy, p.card.spread, p.order, most_planing_mm)
         for p in pours
         if p.card is not None
     }

@@ -281,7 +281,7 @@ def make_plan(
     orders, hurried = sheet_orders(layout, settings), search.is_over()
     casting = plan_casting(orders, stock, settings, learned, hurried=hurried)
     season, pours, priced = casting.season, casting.pours, Priced(stock.recipes, density, casting.season.prices)
-    chances = plan_chances(problem, layout, blanks, pours, priced)
+    chances = plan_chances(problem, layout, blanks, pours, priced, settings.sheets.most_planing_mm)
     cut = _cut(layout, orders, stock.rack, blanks, density, settings, chances)
     account = book_plan(cut, blanks, pours, season.melts, stock.recipes)
     search.tell(1.0, "done")

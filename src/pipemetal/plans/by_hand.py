@@ -16,6 +16,7 @@ from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem, LayoutRoll, Sector
 from pipemetal.planning.chances import with_error
 from pipemetal.planning.cuts import CutRoll, ForPipe, GaugeMark, cut_rolls, marked
+from pipemetal.planning.planing import level_left
 from pipemetal.plans.making import cut_row, remnant_rows
 from pipemetal.plans.record import Chances, Cut, CutSheet, Plan
 from pipemetal.plans.record import NewSheet as NewSheetRow
@@ -98,11 +99,13 @@ def bench_of(
     trim_mm: float,
     kerf_mm: float,
     errors: Mapping[str, FieldError] | None = None,
+    most_planing_mm: float = 0.0,
 ) -> Bench:
     """Sheets of a plan as a bench; `rack` holds the rolls that hang there.
 
     `trim_mm`, `kerf_mm`: the shop's own, for a plan that does not name what it was made with. `errors`: how far the metal of
-    rolls may be from their fields; with them blanks that are moved keep a chance.
+    rolls may be from their fields; with them blanks that are moved keep a chance. `most_planing_mm`: what may be planed off a
+    sheet to cast, once it is measured.
     Errors: LayoutError for a sheet the plan lacks.
     """
     known = {s.id: s for s in plan.sheets}
@@ -127,7 +130,7 @@ def bench_of(
         {cut.blank: cut for sheet in sheets.values() for cut in sheet.cuts},
         tuple(new_sheet_of(s, trim_mm) for s in sheets.values() if isinstance(s, NewSheetRow)),
         kerf,
-        {s.id: spread for s in sheets.values() if (spread := _spread(plan, s)) is not None},
+        {s.id: spread for s in sheets.values() if (spread := _spread(plan, s, most_planing_mm)) is not None},
         tuple(
             GaugeMark(k, r.roll, r.x_mm, r.y_mm)
             for k, r in enumerate(plan.chances.gauge_next if plan.chances else (), start=1)
@@ -136,13 +139,15 @@ def bench_of(
     )
 
 
-def _spread(plan: Plan, sheet: CutSheet) -> CastSpread | None:
+def _spread(plan: Plan, sheet: CutSheet, most_planing_mm: float) -> CastSpread | None:
     """How a sheet to cast scatters, by the 95 % band of its push card; None where no card tells it."""
     card = next((p.card for p in plan.pours if p.sheet == sheet.id), None)
     if card is None or not card.thickness_mm or not isinstance(sheet, NewSheetRow):
         return None
     level = fmean(math.log(s.high / s.low) / (2.0 * 1.96) for s in card.thickness_mm)
-    return CastSpread(sheet.alloy, level, 0.0, 0.0, sheet.planing_mm)
+    wall_mm = (sheet.thickness_start_mm + sheet.thickness_end_mm) / 2.0 + sheet.planing_mm
+    left = level_left(level * wall_mm, sheet.planing_mm, most_planing_mm)
+    return CastSpread(sheet.alloy, left * level, 0.0, 0.0, sheet.planing_mm)
 
 
 def _to_be_cast(sheet: CutSheet, trim_mm: float) -> Roll:

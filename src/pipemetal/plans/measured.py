@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from statistics import median
-from typing import Final
 
+from pipemetal.planning.planing import LEAST_PLANED
 from pipemetal.plans.record import NewSheet
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.fit import fit_field
@@ -13,9 +13,6 @@ from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 
 __all__ = ["hung_sheet", "planing_of"]
-
-LEAST_PLANED: Final = 0.5
-"""So much of the planned planing a sheet needs at least for a clean face (estimate)."""
 
 
 def planing_of(sheet: NewSheet, readings: Sequence[Reading], most_mm: float) -> float:

@@ -238,8 +238,14 @@ def _bench_view(
     at = ids.index(chosen.id)
     rolls = site.book.rolls
     held = rolls.some([chosen.id])
+    kinds = site.settings.sheets
     bench = by_hand.bench_of(
-        plan, [chosen.id], held, trim_mm=site.settings.sheets.trim_mm, kerf_mm=site.settings.sheets.kerf_mm
+        plan,
+        [chosen.id],
+        held,
+        trim_mm=kinds.trim_mm,
+        kerf_mm=kinds.kerf_mm,
+        most_planing_mm=kinds.most_planing_mm,
     )
     siblings = tuple(s.id for s in sheets if s.alloy == chosen.alloy)
     gone = site.book.pieces.cut_alone(chosen.id, plan_id, chosen)
@@ -332,6 +338,7 @@ def _on_bench(site: Site, moved: Moved, *, whole_alloy: bool = False) -> tuple[b
         trim_mm=kinds.trim_mm,
         kerf_mm=kinds.kerf_mm,
         errors=site.roll_errors() if plan.chances else None,
+        most_planing_mm=kinds.most_planing_mm,
     )
     return bench, [wanted[p.blank].placement() if p.blank in wanted else p for p in bench.placements]
 
