@@ -346,7 +346,7 @@ def casts(moves: int) -> None:
 
 
 def drawn_casts(made: Plan, cards: dict[str, Pour], most_planing_mm: float) -> float:
-    """The share of blanks on sheets to cast that fit where each sheet is one factor of its own band and one slow ripple, and is then
+    """The share of blanks on sheets to cast that fit: each sheet is one factor of its own band and one slow ripple, and is then
     planed to what it was meant to be, as far as it may."""
     rng, blanks, fits = np.random.default_rng(7), {b.id: b for b in made.problem.blanks}, []
     for sheet in made.layout.new_sheets:
