@@ -276,3 +276,21 @@ def test_a_cast_whose_metal_is_scrapped_has_failed(plan: Plan, bare: Shop, book:
     assert {o.sheet for o in book.plans.cast_list(plan_id, state=OrderState.TO_CAST)} == {
         s.id for s in made.plan.new_sheets
     }
+
+
+def test_a_hanging_sheet_that_reads_otherwise_has_its_blanks_looked_at_again(plan: Plan, bare: Shop) -> None:
+    sheet = largest(plan)
+    now = with_measured(plan, ShopNow(bare.stock), {sheet.id: read_of(sheet, 1.0)}, 15.0)
+    first = plan_anew(plan, now, bare.settings, Learned(), seconds=2.0)
+    on_it = next(s for s in first.plan.rolls_used if s.id == sheet.id)
+    assert on_it.cuts
+    # nothing was read since: nothing moves
+    same = plan_anew(first.plan, ShopNow(first.now.stock), bare.settings, Learned(), seconds=1.0)
+    assert same.alloys == () and same.plan.rolls_used == first.plan.rolls_used
+    # it is read again, a fifth thinner: what lay on it lies elsewhere, or is cast for
+    thin = with_measured(plan, ShopNow(bare.stock), {sheet.id: read_of(sheet, 0.75)}, 15.0)
+    again = plan_anew(first.plan, ShopNow(thin.stock), bare.settings, Learned(), seconds=3.0)
+    assert again.alloys == (sheet.alloy,)
+    chances = {c.blank: c.chance for s in again.plan.rolls_used for c in s.cuts if c.chance is not None}
+    assert not [b for b, chance in chances.items() if chance < 0.5]
+    assert {c.blank for s in again.plan.sheets for c in s.cuts} == {c.blank for s in first.plan.sheets for c in s.cuts}

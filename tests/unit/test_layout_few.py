@@ -11,9 +11,10 @@ import pytest
 
 from pipemetal.layout.bound import area_bound_mm2, consumed_bound_mm2, lower_bound
 from pipemetal.layout.few import groups_apart
+from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
 from pipemetal.layout.solve import solve
-from pipemetal.layout.totals import consumed_of_sheet_mm2
+from pipemetal.layout.totals import consumed_of_sheet_mm2, totals_of
 from pipemetal.layout.verify import verify
 
 TRIM = 15.0
@@ -169,3 +170,28 @@ def test_of_many_blanks_nothing_is_asked_but_their_area() -> None:
     blanks = tuple(Blank(f"B{k}", "body", "A", 300.0, 100.0, 1.0, 1.0, 0.05) for k in range(70_000))
     problem = LayoutProblem(blanks[:10], (), Castable(), 0.0)
     assert consumed_bound_mm2(problem, blanks) == pytest.approx(70_000 * 30_000.0)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_blanks_that_fill_a_roll_exactly_are_no_fault_of_rounding(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    length, width = round(float(rng.uniform(100.0, 400.0)), 1), round(float(rng.uniform(30.0, 150.0)), 1)
+    rows, columns = int(rng.integers(1, 3)), int(rng.integers(1, 4))
+    trim, kerf = float(rng.choice([0.0, 15.0])), float(rng.choice([0.0, 1.0]))
+    size = (
+        round(columns * (length + kerf) - kerf + 2 * trim, 1),
+        round(rows * (width + kerf) - kerf + 2 * trim, 1),
+    )
+    blanks = tuple(Blank(f"b{k}", "body", "A", length, width, 1.0, 1.0, 0.05) for k in range(rows * columns))
+    rolls = tuple(
+        LayoutRoll(name, "A", a, c, trim, (0.0, a), np.ones((1, 2)))
+        for name, (a, c) in {"exact": size, "large": (1200.0, 700.0)}.items()
+    )
+    problem = LayoutProblem(blanks, rolls, None, kerf)
+    placements = tuple(
+        Placement(f"b{k}", "exact", trim + (k % columns) * (length + kerf), trim + (k // columns) * (width + kerf))
+        for k in range(rows * columns)
+    )
+    totals = totals_of(problem, placements, ())
+    assert lower_bound(problem, applies_to="consumed").value_mm2 <= totals.consumed_mm2 * (1.0 + 1e-9)
+    assert lower_bound(problem, applies_to="opened").value_mm2 <= totals.opened_mm2 * (1.0 + 1e-9)

@@ -245,7 +245,7 @@ def _as_turned(
         used_x = max(long, area / width, _in_a_row(row, kerf))
         length = _stepped(used_x, shortest, longest, step)
         used_y = max(wide, area / length, _in_a_row(pile, kerf))
-        if used_x > longest or used_y > width:
+        if used_x > longest + SLACK_MM or used_y > width + SLACK_MM:
             continue
         least = min(least, length * width)
         if used_x + kerf + LEAST_END_PIECE_MM <= longest:

@@ -27,6 +27,8 @@ BOW_SHARE = 1.0 / 3.0
 SURER = (0.65, 1.35, 2.25)
 # Where none of them is found, the middle is taken to keep this much more.
 HARDLY_SURER = 0.3
+# A blank that fills its sheet exactly fits, whatever rounding says.
+EXACT = 1e-6
 # A band counts as surer where its sure stretch is wider by this.
 SURER_MM = 20.0
 
@@ -260,8 +262,9 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
         weighed = variants[v, 9] > 0.0 and not is_new and most_error > 0.0
         wanted = 0.0 if weighed else guard
         x_high, room_y = box[1] - dx, box[3] - dy
-        if x_high < box[0] or room_y < box[2]:
+        if x_high < box[0] - EXACT or room_y < box[2] - EXACT:
             continue
+        x_high = max(x_high, box[0])
         # Both ends of the blank find their thickness only in a part of the sheet.
         low_from, low_to = _reach(st, thin, thick, start, tolerance + 1e-6)
         high_from, high_to = _reach(st, thin, thick, start + slope * dx, tolerance + 1e-6)
@@ -309,7 +312,7 @@ def _slots_of_pair(  # type: ignore[no-untyped-def]
                         surest = sure[4]
                 if n_rows < rows.shape[0]:
                     row = rows[n_rows]
-                    row[0], row[1], row[2], row[3] = out[w, 0], out[w, 1], y_low, y_high - dy
+                    row[0], row[1], row[2], row[3] = out[w, 0], out[w, 1], y_low, max(y_high - dy, y_low)
                     row[4], row[5], row[6], row[7] = dx + kerf, dy + kerf, turn, v
                     for c in range(5):
                         row[8 + c] = sure[c] if weighed else 0.0

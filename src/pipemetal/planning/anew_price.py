@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
@@ -11,7 +12,7 @@ import numpy as np
 from pipemetal.layout.chance import DRAWINGS, Chances, chances_of
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem
-from pipemetal.planning.anew_rest import CAST_COSTS_MM2, MOVE_COSTS_MM2, Laid, Rest, layout_of
+from pipemetal.planning.anew_rest import CAST_COSTS_MM2, GOOD_ENOUGH, MOVE_COSTS_MM2, Laid, Rest, layout_of
 
 __all__ = ["cost_of", "cost_of_some"]
 
@@ -26,7 +27,24 @@ def cost_of(rest: Rest, laid: Laid) -> float:
     before = {p.blank: p for p in rest.placements}
     moved = sum(p.blank in before and p != before[p.blank] for p in laid.placements)
     lost = sum(HOMELESS * rest.blanks[u.blank].area_mm2() + CAST_COSTS_MM2 for u in laid.unplaced)
-    return MOVE_COSTS_MM2 * moved + lost + cost_of_some(rest, laid.placements, laid.sheets)
+    hangs = _missing_on_rolls_mm2(rest, laid, {b for b, p in before.items() if p.roll not in rest.doubtful})
+    return MOVE_COSTS_MM2 * moved + lost + hangs + cost_of_some(rest, laid.placements, laid.sheets)
+
+
+def _missing_on_rolls_mm2(rest: Rest, laid: Laid, settled: set[str]) -> float:
+    """What is expected to be cut and cast again of what lies on rolls; `settled`: blanks whose rolls nobody has read since, where
+    they stay."""
+    castable, rolls = rest.problem.castable, {r.id: r for r in rest.problem.rolls}
+    known = {p.blank: p for p in rest.placements}
+    asked = [p for p in laid.placements if p.roll in rolls and not (p.blank in settled and p == known[p.blank])]
+    if castable is None or not asked:
+        return 0.0
+    mine = {p.roll for p in asked}
+    part = replace(rest.problem, rolls=tuple(rolls[r] for r in sorted(mine)), castable=None)
+    chances, blanks = chances_of(part, layout_of(asked)), rest.blanks
+    found = math.fsum(_missing_mm2(chances, r, asked, blanks, laid.sheets, castable) for r in mine)
+    # what hardly fits is cast for sooner or later
+    return found + CAST_COSTS_MM2 * sum(chances.of(p.blank) < GOOD_ENOUGH for p in asked)
 
 
 def cost_of_some(
@@ -44,7 +62,7 @@ def cost_of_some(
     laid = [p for p in placements if p.roll in mine]
     chances = _chances(rest.problem, laid, sheets)
     all_of = (*sheets, *beside)
-    return cost + sum(_missing_mm2(chances, s, laid, rest.blanks, all_of, castable) for s in sheets)
+    return cost + sum(_missing_mm2(chances, s.id, laid, rest.blanks, all_of, castable) for s in sheets)
 
 
 def _chances(problem: LayoutProblem, placements: Sequence[Placement], sheets: Sequence[NewSheet]) -> Chances:
@@ -54,18 +72,19 @@ def _chances(problem: LayoutProblem, placements: Sequence[Placement], sheets: Se
 
 def _missing_mm2(
     chances: Chances,
-    sheet: NewSheet,
+    sheet: str,
     placements: Sequence[Placement],
     blanks: Mapping[str, Blank],
     sheets: Sequence[NewSheet],
     castable: Castable,
 ) -> float:
-    """What is expected to be cut again of a sheet to come, and cast again for it: the least sheet, where none else serves."""
-    others = [s for s in sheets if s.id != sheet.id]
+    """What is expected to be cut again of a sheet to come or a roll, and cast again for it: the least sheet, where none else
+    serves."""
+    others = [s for s in sheets if s.id != sheet]
     least = castable.min_length_mm * min(w.width_mm for w in castable.choices)
     worst, recut = np.zeros(DRAWINGS, np.float32), 0.0
     for p in placements:
-        if p.roll != sheet.id or p.blank not in chances.fits:
+        if p.roll != sheet or p.blank not in chances.fits:
             continue
         blank, fits = blanks[p.blank], chances.fits[p.blank]
         recut += (1.0 - float(fits.mean())) * blank.area_mm2()

@@ -14,6 +14,7 @@ from pipemetal.melts.lots import Lot
 from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cast_rest
 from pipemetal.planning.anew_stop import Stop, stop_of
 from pipemetal.planning.day import MeltWork, SheetWork
+from pipemetal.planning.habits import parse_dates
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.pours import Pour
 from pipemetal.planning.settings import ShopSettings
@@ -26,7 +27,7 @@ from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet, planing_of
-from pipemetal.plans.now import ShopNow, sheets_done
+from pipemetal.plans.now import ShopNow, changed_rolls, sheets_done
 from pipemetal.sheets.readings import Reading
 from pipemetal.texts import Text
 
@@ -98,7 +99,8 @@ def plan_anew(
 ) -> Anew:
     """The rest of a plan planned anew.
 
-    Laid anew are the alloys of sheets that were measured or failed, and of rolls that are gone; or those that are named. Melts
+    Laid anew are the alloys of sheets that were measured or failed, and of rolls that are gone or were read otherwise since; or
+    those that are named. Melts
     that would charge ingots of theirs are charged anew with them. Of all others nothing moves but the days.
     A pot that does not hold enough for its sheets has them melted again. Errors: PlanError; as the rooms that it asks.
     """
@@ -145,7 +147,8 @@ def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
     """The alloys of which a sheet or a roll is not as planned."""
     rack = {r.id for r in now.stock.rack}
     found = {s.alloy for s in plan.new_sheets if s.id in now.failed or s.id in now.measured}
-    return found | {s.alloy for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
+    gone = {s.id for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
+    return found | {s.alloy for s in plan.rolls_used if s.id in gone | changed_rolls(plan, now)}
 
 
 def _touched(plan: record.Plan, now: ShopNow, pots: Mapping[str, PotNow]) -> set[str]:
@@ -171,7 +174,8 @@ def _cast(
     sheets = [s for m in made for s in m.laid.sheets] + [new_sheet_of(s, settings.sheets.trim_mm) for s in rest]
     kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again]
     to_come = {s.id for s in sheets}
-    begun, poured = begun_of(plan, now), {p.melt for p in plan.pours if p.sheet in done}
+    lost = parse_dates(settings.day.lost_days, "day.lost_days")
+    begun, poured = begun_of(plan, now, lost), {p.melt for p in plan.pours if p.sheet in done}
     pots = [
         InPot(
             m.name,

@@ -34,8 +34,8 @@ def date_of(plan: record.Plan, day: int) -> dt.date | None:
     return dt.date.fromisoformat(held) if held else None
 
 
-def begun_of(plan: record.Plan, now: ShopNow) -> Begun | None:
-    """The day under way: some of its sheets are poured and some are not, a pot of it is known, and its date is not past."""
+def begun_of(plan: record.Plan, now: ShopNow, lost: frozenset[dt.date] = frozenset()) -> Begun | None:
+    """The day under way: some of its sheets are poured and some are not, a pot of it is known, its date not past nor `lost`."""
     over, last = sheets_done(plan, now), last_day(plan, now)
     past = [p for p in plan.pours if p.day == last and p.sheet in over]
     date = date_of(plan, last)
@@ -43,7 +43,11 @@ def begun_of(plan: record.Plan, now: ShopNow) -> Begun | None:
     if held is None or not past or all(p.sheet in over for p in plan.pours if p.day == last):
         return None
     melts = tuple(m.name for m in plan.melts if any(p.melt == m.name for p in past))
-    if not set(melts) & set(now.pots) or (now.today is not None and date is not None and now.today > date):
+    if (
+        not set(melts) & set(now.pots)
+        or date in lost
+        or (now.today is not None and date is not None and now.today > date)
+    ):
         return None
     names = {p.sheet for p in past}
     ends = {

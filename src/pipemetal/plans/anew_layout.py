@@ -20,7 +20,7 @@ from pipemetal.planning.stock import Stock
 from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
 from pipemetal.plans import record
 from pipemetal.plans.by_hand import blank_of, new_sheet_of
-from pipemetal.plans.now import ShopNow, sheets_held
+from pipemetal.plans.now import ShopNow, changed_rolls, sheets_held
 
 __all__ = ["Made", "Means", "one_alloy"]
 
@@ -66,7 +66,7 @@ def one_alloy(plan: record.Plan, alloy: str, now: ShopNow, means: Means) -> Made
         for c in s.cuts
     )
     problem = _problem([p.blank for p in pipes.values()], alloy, now.stock, settings, means.learned)
-    doubtful = frozenset(r for s, r in now.measured.items())
+    doubtful = frozenset(now.measured.values()) | changed_rolls(plan, now)
     rest = Rest(problem, places, to_come, doubtful, means.taken, now.pinned)
     laid = lay_rest(rest, means.seconds)
     layout = LayoutPlan(laid.placements, laid.unplaced, laid.sheets, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)

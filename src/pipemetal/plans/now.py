@@ -5,11 +5,17 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
 
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
 
-__all__ = ["ShopNow", "sheets_done", "sheets_held"]
+__all__ = ["ShopNow", "changed_rolls", "sheets_done", "sheets_held"]
+
+OTHERWISE_MM: Final = 0.004
+"""A roll whose metal is read so much otherwise than when the plan was made has changed; less is rounding."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +38,22 @@ class ShopNow:
     pinned: frozenset[str] = frozenset()
     today: dt.date | None = None
     planing_mm: Mapping[str, float] = field(default_factory=dict)
+
+
+def changed_rolls(plan: record.Plan, now: ShopNow) -> frozenset[str]:
+    """Rolls of a plan that hang there and whose metal was read otherwise since: what lies on them must be as sure as wanted."""
+    rack = {r.id: r for r in now.stock.rack}
+    found = set()
+    for s in plan.rolls_used:
+        roll, was = rack.get(s.id), s.thickness
+        if roll is None or was is None or s.id in now.cut:
+            continue
+        count = len(was.lines_mm)
+        lines = np.linspace(0.0, s.width_mm, count) if count > 1 else np.array([s.width_mm / 2.0])
+        x, y = np.meshgrid(np.array(was.stations_mm), lines)
+        if np.abs(roll.field.at(x.ravel(), y.ravel()) - np.array(was.lines_mm).ravel()).max() > OTHERWISE_MM:
+            found.add(s.id)
+    return frozenset(found)
 
 
 def sheets_held(now: ShopNow) -> frozenset[str]:

@@ -114,7 +114,8 @@ def _so_far(site: Site, request: Request, values: dict[str, str]) -> Response:
     weighed: dict[str, float] = {}
     for name, text in values.items():
         with suppress(InputError):  # half typed: as planned, until it can be read
-            weighed |= weighed_from_form(show, {name: text})
+            nothing = name.startswith("w:") and show.read_mass(text, name) == 0.0
+            weighed |= {name[2:]: 0.0} if nothing else weighed_from_form(show, {name: text})
     charge = as_weighed(melt.charge, weighed, site.settings.losses)
     by_scale = charge if weighed else None
     return site.page(request, "melt_elements.html", "Melts", "/melts", elements=elements_of(charge), by_scale=by_scale)
