@@ -15,11 +15,14 @@ from pipemetal.errors import PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.files.rack_file import read_rack
 from pipemetal.files.rack_out import rack_files
-from pipemetal.front import Shop
+from pipemetal.front import Shop, read_shop
 from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.melts.lots import Heel
+from pipemetal.planning.anew_casting import Beside, heel_found
 from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.anew_stop import stop_of
+from pipemetal.planning.day import MeltWork
 from pipemetal.planning.learning import Learned, learn
 from pipemetal.plans.anew import ShopNow, plan_anew, with_measured
 from pipemetal.plans.differences import Kind, differences
@@ -275,3 +278,19 @@ def test_a_long_blank_in_doubt_is_gauged_at_two_places() -> None:
     rest = Rest(LayoutProblem((body,), (roll,), None, 2.0, 0.9), places, (), frozenset())
     one, two = stop_of("A", rest, Laid(places, (), ())).check
     assert one.blank == two.blank == "body" and abs(one.x_mm - two.x_mm) > 500.0
+
+
+def test_a_melt_that_is_cast_between_leaves_its_own_heel() -> None:
+    recipes = read_shop(packaged_file("rack.csv").parent).recipes
+    left = Heel(23.0, recipes["plain-30"].target)
+    spotted = MeltWork("M02", "spotted-50", 60.0, 60.0, ())
+
+    def found(order: str, *kept: MeltWork) -> Heel | None:
+        return heel_found(left, Beside(iter(()), kept, order.split()), {"M01"}, recipes, 15.0)
+
+    assert found("M01 M03") == left
+    between = found("M01 M02 M03", spotted)
+    assert between is not None and (between.mass_kg, between.composition) == (15.0, recipes["spotted-50"].target)
+    # it comes after the new one, it has a pot of its own, or it stands charged already
+    assert found("M01 M03 M02", spotted) == left
+    assert found("M01 M02 M03", dataclasses.replace(spotted, pot="small")) == left

@@ -152,7 +152,7 @@ def _show(
         found = [{"name": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)} for name, (f, w) in rows]
         print_json({"settings_from": settings.source, "variants": found, "not_planned": failed})
     elif three:
-        _print_choices(rows, notes, settings.currency)
+        _print_choices(rows, [*_by_luck(rows), *notes], settings.currency)
     else:
         notes.insert(-1, f"Settings: {settings.source}, changed by each variant.")
         _print([(name, figures) for name, (figures, _) in rows], notes, settings.currency)
@@ -185,6 +185,22 @@ def plan_case(case: Case, out: Path | None, replace: bool, prices: ShopSettings)
         with replacing(replace):
             write_plan_files(plan, out / safe_name(case.name))
     return figures_of(plan), work_of(plan, prices)
+
+
+def _by_luck(rows: Sequence[tuple[str, Row]]) -> list[str]:
+    """Says so where the search was so short that another plan is better at what a plan is named for."""
+    kinds: tuple[tuple[str, str, Callable[[Row], float]], ...] = (
+        ("least metal", "takes less metal", lambda row: row[0].consumed_m2),
+        ("least work", "asks for less work", lambda row: row[1].hours),
+        ("safest", "is safer", lambda row: -row[1].pipes_expected),
+    )
+    told = []
+    for name, better, value in kinds:
+        mine = next((row for called, row in rows if called == name), None)
+        best = min(rows, key=lambda row: value(row[1]), default=None)
+        if mine is not None and best is not None and value(best[1]) < value(mine) - 1e-6:
+            told.append(f"This time {best[0]!r} {better} than {name!r}: luck of the search. Search longer, or take it.")
+    return told
 
 
 def _notes(failed: dict[str, str], missing: int, counted: bool) -> list[str]:

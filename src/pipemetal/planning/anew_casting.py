@@ -26,7 +26,7 @@ from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.texts import Amount, Text
 
-__all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "pot_serves", "settles_first"]
+__all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "heel_found", "pot_serves", "settles_first"]
 
 LEAST_HEEL_KG: Final = 0.1
 STRETCHED: Final = 0.67
@@ -182,7 +182,8 @@ def cast_rest(
             demands = [d for d in demands if d.id not in gone]
             poured.append(_in_hand(pot, served, recipes[pot.recipe], settings))
     fits = fits_the_day(prepared, recipes, settings, 0.0)
-    heel = _left_in_pot(pots, now, poured, recipes, settings.pot.capacity_kg)
+    left = _left_in_pot(pots, now, poured, recipes, settings.pot.capacity_kg)
+    heel = heel_found(left, beside, {p.melt for p in pots}, recipes, settings.pot.heel_kg)
     season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits)
     melts = (
         _settled(_named(season.melts, beside.names), beside, settings)
@@ -235,6 +236,21 @@ def _left_in_pot(
             allowed="what is left in the pot now, in kilograms",
         )
     return Heel(kg, recipes[pot.recipe].target) if pot is not None and kg > LEAST_HEEL_KG else None
+
+
+def heel_found(
+    left: Heel | None, beside: Beside, in_hand: set[str], recipes: Mapping[str, Recipe], heel_kg: float
+) -> Heel | None:
+    """What the first new melt finds in the main pot: what is `left` of the pots in hand, or the heel of a melt of another alloy
+    that stays as planned and is cast before it."""
+    place = {name: k for k, name in enumerate(beside.order)}
+    kept = {w.melt for w in beside.kept}
+    first = min((k for name, k in place.items() if name not in kept | in_hand), default=len(place))
+    between = [w for w in beside.kept if not w.ready and not w.pot and place.get(w.melt, len(place)) < first]
+    if not between or heel_kg <= 0.0:
+        return left
+    last = max(between, key=lambda w: place[w.melt])
+    return Heel(heel_kg, recipes[last.alloy].target)
 
 
 def _in_hand(pot: InPot, served: Sequence[SheetDemand], recipe: Recipe, settings: ShopSettings) -> PlannedMelt:

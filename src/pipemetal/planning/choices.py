@@ -87,7 +87,7 @@ def work_of(plan: Plan, prices: ShopSettings) -> Work:
     rolls = sum(not cut.is_new for cut in plan.cut_rolls)
     minutes = sum(day.to_min - min(step.from_min for step in day.steps) for day in plan.days if day.steps)
     charges = [m.charge for m in plan.melts if isinstance(m.charge, Charge)]
-    charged_kg = sum(charge.mass_kg for charge in charges)
+    charged_kg = sum(charge.charged_kg for charge in charges)
     kg_price = sum(charge.cost for charge in charges) / charged_kg if charged_kg > 0.0 else 0.0
     worked_kg = (
         rolls * prices.take_down_costs_kg + len(plan.melts) * prices.melt_costs_kg + sleds * prices.sled_costs_kg
