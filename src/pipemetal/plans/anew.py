@@ -172,7 +172,8 @@ def _cast(
     done, laid = sheets_done(plan, now), {m.alloy for m in made}
     rest = [s for s in plan.new_sheets if s.alloy in again - laid and s.id not in done]
     sheets = [s for m in made for s in m.laid.sheets] + [new_sheet_of(s, settings.sheets.trim_mm) for s in rest]
-    kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again]
+    waits = {p.melt for p in plan.pours if p.sheet not in done}
+    kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again and m.name in waits]
     to_come = {s.id for s in sheets}
     lost = parse_dates(settings.day.lost_days, "day.lost_days")
     begun, poured = begun_of(plan, now, lost), {p.melt for p in plan.pours if p.sheet in done}
@@ -188,7 +189,7 @@ def _cast(
         for m in plan.melts
         if m.name in now.pots and m.recipe in again
     ]
-    works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, settings) for m in kept)]
+    works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, done) for m in kept)]
     names = _melt_names(plan, again, now)
     as_was = _as_planned(plan, sheets, now, settings)
     beside = Beside(
@@ -236,9 +237,10 @@ def _waiting_pots(plan: record.Plan, again: set[str], now: ShopNow) -> list[Melt
     return found
 
 
-def _kept_work(melt: record.Melt, plan: record.Plan, settings: ShopSettings) -> MeltWork:
+def _kept_work(melt: record.Melt, plan: record.Plan, done: frozenset[str]) -> MeltWork:
+    """A melt that stays as planned, with the sheets that it still pours."""
     minutes = melt.charge.heat.hours * 60.0 if melt.charge is not None else 60.0
-    sheets = tuple(_sheet_work(p) for p in plan.pours if p.melt == melt.name)
+    sheets = tuple(_sheet_work(p) for p in plan.pours if p.melt == melt.name and p.sheet not in done)
     return MeltWork(melt.name, melt.recipe, minutes, minutes, sheets, melt.pot)
 
 

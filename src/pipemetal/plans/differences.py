@@ -138,11 +138,12 @@ def _charge(melt: Melt) -> Text:
 
 def _melts(before: Plan, after: Plan) -> Iterator[Difference]:
     old, new = ({m.name: m for m in plan.melts} for plan in (before, after))
+    poured = {p.sheet for p in after.pours} - {s.id for s in after.new_sheets}
     for name in sorted(old.keys() | new.keys()):
         a, b = old.get(name), new.get(name)
         if a is None and b is not None:
             yield Difference(Kind.MELT, name, b.recipe, Text("not to be melted"), _charge(b))
-        elif b is None and a is not None:
+        elif b is None and a is not None and not set(a.sheets) <= poured:
             yield Difference(Kind.MELT, name, a.recipe, _charge(a), Text("not needed any more"))
         elif a is not None and b is not None and (a.recipe != b.recipe or _charge(a) != _charge(b)):
             yield Difference(Kind.MELT, name, b.recipe, _charge(a), _charge(b))
