@@ -182,7 +182,12 @@
   const touched = () => sides.length ? sides[Math.floor(sides.length / 2)] * over.clientWidth / TOUCH_PX : L;
   let first = true;
   new ResizeObserver(() => {
-    look(view.x, view.y, first ? Math.min(W / ratio(), touched()) : view.w);
+    // where the blanks begin, if the left end has none: whoever cuts starts there
+    const begins = Math.min(...sheet.blanks.map((b) => b.x_mm), L);
+    if (first) {
+      const w = Math.min(W / ratio(), touched());
+      look(begins < w / 2 ? 0 : begins - w / 10, view.y, w);
+    } else look(view.x, view.y, view.w);
     if (first && named) box.dispatchEvent(new CustomEvent("choose", {
       detail: named.blank
     }));
