@@ -110,7 +110,7 @@ def test_the_command_prints_the_table_and_draws_the_sheets(tmp_path: Path) -> No
     told = CliRunner().invoke(cli, [*given, "--out", str(picture)], env={"COLUMNS": "200"})
     assert told.exit_code == 0, told.output
     assert all(kind.value in told.stdout for kind in Waste)
-    assert "No blank becomes of" in told.stdout
+    assert "of it become no blank" in told.stdout
     assert ElementTree.fromstring(picture.read_text(encoding="utf-8")).tag.endswith("svg")
     rows = json.loads(CliRunner().invoke(cli, [*given, "--json"]).stdout)["sheets"]
     assert math.fsum(row["consumed_mm2"] for row in rows) == pytest.approx(plan.consumed_mm2)

@@ -122,7 +122,7 @@ def told_of_waste(sheets: Iterable[SheetWaste]) -> Text | None:
     shown = {kind: Amount(area / 1e6, "", 1) for kind, area in total.items()}
     edges = sum(total[kind] for kind in (Waste.END, Waste.STRIP, Waste.KERF))
     return Text(
-        "No blank becomes of {all} m²: {shape} beside feet and other shapes, {tight} between blanks where nothing fits, {room}"
+        "{all} m² of it become no blank: {shape} beside feet and other shapes, {tight} between blanks where nothing fits, {room}"
         " where others would, {cast} cast larger than used, {edges} at ends, strips and kerfs.",
         all=Amount(sum(total.values()) / 1e6, "", 1),
         shape=shown[Waste.SHAPE],
