@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator
+from types import SimpleNamespace
 
 import pytest
+from shop_pages import small_organ_casts
 from starlette.testclient import TestClient
 
 from pipemetal.shop.book import Book, NewLot, NewMelt
@@ -25,8 +28,15 @@ def accepted(planned: Book) -> Book:
 def site(accepted: Book, monkeypatch: pytest.MonkeyPatch) -> Site:
     held = Site(accepted)
     asked: list[str] = []
-    monkeypatch.setattr(held.jobs, "add", lambda task, title, who, finish: asked.append(title))
+    finishes: list[object] = []
+
+    def add(task: object, title: str, who: str, finish: object) -> None:
+        asked.append(title)
+        finishes.append(finish)
+
+    monkeypatch.setattr(held.jobs, "add", add)
     held.jobs.asked = asked  # type: ignore[attr-defined]
+    held.jobs.finishes = finishes  # type: ignore[attr-defined]
     return held
 
 
@@ -87,3 +97,18 @@ def test_a_sheet_is_ready_once_its_melt_is_in_the_pot(client: TestClient, accept
     accepted.melts.record(NewMelt(melt, alloy, {"A-1": 90.0}, plan=accepted.plans.all()[0].id))
     page = client.get("/casting").text
     assert f"Pour {plan.pours[0].sheet}" in page and f"Weigh {melt}" not in page and "ready" in page
+
+
+def test_what_was_worked_out_before_another_tablets_cast_is_not_taken(
+    client: TestClient, site: Site, accepted: Book
+) -> None:
+    plan_id = accepted.plans.all()[0].id
+    client.post("/jobs/anew", data={})
+    finish = site.jobs.finishes[-1]  # type: ignore[attr-defined]
+    made = SimpleNamespace(plan=accepted.plans.plan(plan_id))
+    finish(made)
+    assert site.anew
+    order = accepted.plans.cast_list(plan_id)[0]
+    log = dataclasses.replace(small_organ_casts()[0], id="K90", note=order.sheet, thickness_mm=(), day="2026-12-01")
+    accepted.casts.record(log, order=order.id)
+    assert client.post("/casting/after", data={}).headers["location"] == "/casting/after?changed=1"

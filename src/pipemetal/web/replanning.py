@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from pipemetal.errors import BookError
 from pipemetal.planning.habits import parse_dates
-from pipemetal.shop.rows import PlanState
+from pipemetal.shop.rows import OrderState, PlanState
 from pipemetal.texts import Amount
 from pipemetal.texts import Text as Said
 from pipemetal.web.measured import Measured, measured_cast
@@ -41,15 +41,23 @@ def ask_anew(site: Site, plan_id: str, cast: str = "") -> None:
     name = cast or plan_id
     if site.plan_state(plan_id) != PlanState.ACCEPTED or _running(site, name):
         return
-    version = site.book.plans.row(plan_id).version
+    made_of = _as_it_stands(site, plan_id)
 
     def finish(anew: Anew) -> tuple[str, str]:
-        site.anew[name] = (plan_id, version, anew)
+        site.anew[name] = (plan_id, made_of, anew)
         while len(site.anew) > MOST_HELD:
             site.anew.pop(next(iter(site.anew)))
         return "planned anew", _page_after(cast)
 
     site.jobs.add(AnewTask(site.book.target, plan_id, site.settings), name, site.book.who, finish)
+
+
+def _as_it_stands(site: Site, plan_id: str) -> tuple[str, ...]:
+    """What a plan made anew rests on: the plan's version, and what was cast of it, failed ones too."""
+    failed = site.failed_casts()
+    cast = (o for o in site.book.plans.cast_list(plan_id, state=OrderState.CAST))
+    version = str(site.book.plans.row(plan_id).version)
+    return (version, *sorted(f"{o.sheet} {o.cast} {o.cast in failed}" for o in cast))
 
 
 def _page_after(cast: str) -> str:
@@ -61,9 +69,9 @@ def _running(site: Site, name: str) -> bool:
 
 
 def _held(site: Site, name: str) -> tuple[str, Anew] | None:
-    """A new plan by the name of its job, where the plan that it was made from still stands."""
+    """A new plan by the name of its job, where the plan that it was made from still stands, and nothing of it was cast since."""
     found = site.anew.get(name)
-    if found is None or site.book.plans.row(found[0]).version != found[1]:
+    if found is None or _as_it_stands(site, found[0]) != found[1]:
         return None
     return found[0], found[2]
 

@@ -111,7 +111,7 @@ class Site:
         self.jobs = Jobs()
         self.door: Door | None = None
         self.grounds: dict[tuple[str, int], str] = {}
-        self.anew: dict[str, tuple[str, int, Anew]] = {}
+        self.anew: dict[str, tuple[str, tuple[str, ...], Anew]] = {}
         self.answered: dict[int, str] = {}
         self._plans: OrderedDict[tuple[str, int], Plan] = OrderedDict()
         self._kept: dict[str, tuple[int, object]] = {}
