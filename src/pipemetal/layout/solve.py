@@ -132,6 +132,8 @@ def solve(
         placements += placed
     if not settings.straight_cuts_only:
         placements = settled(problem, placements, [p.blank for p in hand.pinned] if hand is not None else ())
+    pins = {p.blank: p for p in hand.pinned} if hand is not None else {}
+    placements = [pins.get(p.blank, p) for p in placements]  # to the last digit
     moves = sum(s.moves for a in alloys for s in a.searches)
     return better_than_start(problem, _plan(problem, placements, new_sheets, seed, moves), hand or ByHand())
 
