@@ -292,5 +292,5 @@ def test_a_hanging_sheet_that_reads_otherwise_has_its_blanks_looked_at_again(pla
     again = plan_anew(first.plan, ShopNow(thin.stock), bare.settings, Learned(), seconds=3.0)
     assert again.alloys == (sheet.alloy,)
     chances = {c.blank: c.chance for s in again.plan.rolls_used for c in s.cuts if c.chance is not None}
-    assert not [b for b, chance in chances.items() if chance < 0.5]
+    assert not [b for b, chance in chances.items() if chance < 0.2]
     assert {c.blank for s in again.plan.sheets for c in s.cuts} == {c.blank for s in first.plan.sheets for c in s.cuts}

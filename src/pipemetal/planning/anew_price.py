@@ -12,12 +12,14 @@ import numpy as np
 from pipemetal.layout.chance import DRAWINGS, Chances, chances_of
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem
-from pipemetal.planning.anew_rest import CAST_COSTS_MM2, GOOD_ENOUGH, MOVE_COSTS_MM2, Laid, Rest, layout_of
+from pipemetal.planning.anew_rest import CAST_COSTS_MM2, MOVE_COSTS_MM2, Laid, Rest, layout_of
 
 __all__ = ["cost_of", "cost_of_some"]
 
 RECUT: Final = 2.0
 """A blank that misses costs so many times its own metal (estimate)."""
+HARDLY_FITS: Final = 0.2
+"""Less sure than this a place on a roll is none: another cast will be needed (estimate)."""
 HOMELESS: Final = 10.0
 """A blank without any place costs so many times its own metal, and a cast."""
 
@@ -43,8 +45,8 @@ def _missing_on_rolls_mm2(rest: Rest, laid: Laid, settled: set[str]) -> float:
     part = replace(rest.problem, rolls=tuple(rolls[r] for r in sorted(mine)), castable=None)
     chances, blanks = chances_of(part, layout_of(asked)), rest.blanks
     found = math.fsum(_missing_mm2(chances, r, asked, blanks, laid.sheets, castable) for r in mine)
-    # what hardly fits is cast for sooner or later
-    return found + CAST_COSTS_MM2 * sum(chances.of(p.blank) < GOOD_ENOUGH for p in asked)
+    # what hardly fits is cast for sooner or later; what may fit is gauged first
+    return found + CAST_COSTS_MM2 * sum(chances.of(p.blank) < HARDLY_FITS for p in asked)
 
 
 def cost_of_some(
