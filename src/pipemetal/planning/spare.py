@@ -16,7 +16,7 @@ from pipemetal.melts.worth import MetalPrices
 from pipemetal.sheets.field import FloatArray
 from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["SpareSheets", "spare_sheets", "sure_without", "told_of_spare"]
+__all__ = ["SpareSheets", "size_words", "spare_sheets", "sure_without", "told_of_spare"]
 
 WANTED: Final = 0.9
 MOST_SPARE: Final = 4
@@ -100,7 +100,9 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
             words,
             alloy=s.alloy,
             count=Text("1 sheet") if len(s.sheets) == 1 else Text("{n} sheets", n=len(s.sheets)),
-            sizes=joined([_size_of(sheet) for sheet in s.sheets]),
+            sizes=joined(
+                [size_words(x.length_mm, x.width_mm, x.thickness_start_mm, x.thickness_end_mm) for x in s.sheets]
+            ),
             kg=Amount(s.mass_kg, "kg"),
             worth=Amount(s.worth),
             currency=currency,
@@ -111,13 +113,18 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
     return tuple(found)
 
 
-def _size_of(sheet: NewSheet) -> Text:
+def size_words(length_mm: float, width_mm: float, start_mm: float, end_mm: float) -> Text:
+    """A sheet's size and its thickness at both ends, as a person reads it.
+
+    >>> print(size_words(4100.0, 900.0, 1.36, 1.0))
+    4100 x 900 mm, 1.36 to 1.00 mm
+    """
     return Text(
-        "{length} by {width}, {start} to {end}",
-        length=Amount(sheet.length_mm, "mm", bare=True),
-        width=Amount(sheet.width_mm, "mm"),
-        start=Amount(sheet.thickness_start_mm, "mm", 2, bare=True),
-        end=Amount(sheet.thickness_end_mm, "mm", 2),
+        "{length} x {width}, {start} to {end}",
+        length=Amount(length_mm, "mm", bare=True),
+        width=Amount(width_mm, "mm"),
+        start=Amount(start_mm, "mm", 2, bare=True),
+        end=Amount(end_mm, "mm", 2),
     )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from pipemetal.planning.spare import size_words
 from pipemetal.plans.record import Cut, CutSheet, Melt, NewSheet, Plan, Pour
 from pipemetal.texts import Amount, Text, joined
 
@@ -107,13 +108,7 @@ def _unserved(before: Plan, after: Plan) -> Iterator[Difference]:
 
 
 def _size(sheet: NewSheet) -> Text:
-    return Text(
-        "{length} x {width}, {start} to {end}",
-        length=Amount(sheet.length_mm, "mm", bare=True),
-        width=Amount(sheet.width_mm, "mm"),
-        start=Amount(sheet.thickness_start_mm, "mm", 2, bare=True),
-        end=Amount(sheet.thickness_end_mm, "mm", 2),
-    )
+    return size_words(sheet.length_mm, sheet.width_mm, sheet.thickness_start_mm, sheet.thickness_end_mm)
 
 
 def _sheets(before: Plan, after: Plan, hung: Mapping[str, str]) -> Iterator[Difference]:
