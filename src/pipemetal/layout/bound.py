@@ -71,7 +71,7 @@ def consumed_bound_mm2(problem: LayoutProblem, blanks: Iterable[Blank]) -> float
 
     >>> p = LayoutProblem((), (LayoutRoll("R", "A", 1030.0, 530.0, 15.0, (0.0, 1030.0), np.ones((1, 2))),), None, 2.0)
     >>> round(consumed_bound_mm2(p, [Blank("C1", "body", "A", 1000.0, 99.0, 1.0, 1.0, 0.06)]))
-    100598
+    101000
     """
     mine: dict[str, list[Blank]] = {}
     for blank in blanks:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipemetal.texts import Text
+from pipemetal.texts import Amount, Text
 
-__all__ = ["LayoutPlan", "NewSheet", "Placement", "SheetWanted", "Unplaced"]
+__all__ = ["LayoutPlan", "NewSheet", "Placement", "SheetWanted", "Unplaced", "size_words"]
 
 
 @dataclass(frozen=True)
@@ -104,3 +104,18 @@ class LayoutPlan:
     seed: int
     iterations: int
     unsure: tuple[str, ...] = ()
+
+
+def size_words(length_mm: float, width_mm: float, start_mm: float, end_mm: float) -> Text:
+    """A sheet's size and its thickness at both ends, as a person reads it.
+
+    >>> print(size_words(4100.0, 900.0, 1.36, 1.0))
+    4100 x 900 mm, 1.36 to 1.00 mm
+    """
+    return Text(
+        "{length} x {width}, {start} to {end}",
+        length=Amount(length_mm, "mm", bare=True),
+        width=Amount(width_mm, "mm"),
+        start=Amount(start_mm, "mm", 2, bare=True),
+        end=Amount(end_mm, "mm", 2),
+    )

@@ -76,7 +76,7 @@ def waste_of(problem: LayoutProblem, plan: LayoutPlan) -> tuple[SheetWaste, ...]
     >>> plan = LayoutPlan((Placement("C1", "R1", 0.0, 0.0),), (), (), 1.2e6, 1.2e6, 0.0, 0.0, 0.0, 0, 0)
     >>> found = waste_of(LayoutProblem((blank,), (roll,)), plan)[0]
     >>> round(found.by_kind[Waste.END]), round(found.by_kind[Waste.STRIP])
-    (150000, 200000)
+    (180000, 170000)
     """
     known: list[LayoutRoll | NewSheet] = [*problem.rolls, *plan.new_sheets]
     sheets = {s.id: s for s in known}

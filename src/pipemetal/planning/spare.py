@@ -10,13 +10,13 @@ import numpy as np
 
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.layout.chance import Drawn, SpreadOf
-from pipemetal.layout.plan import LayoutPlan, NewSheet
+from pipemetal.layout.plan import LayoutPlan, NewSheet, size_words
 from pipemetal.layout.problem import Blank, CastSpread, LayoutProblem
 from pipemetal.melts.worth import MetalPrices
 from pipemetal.sheets.field import FloatArray
 from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["SpareSheets", "size_words", "spare_sheets", "sure_without", "told_of_spare"]
+__all__ = ["SpareSheets", "spare_sheets", "sure_without", "told_of_spare"]
 
 WANTED: Final = 0.9
 MOST_SPARE: Final = 4
@@ -111,21 +111,6 @@ def told_of_spare(spare: Sequence[SpareSheets], currency: str) -> tuple[Text, ..
         )
         found += [told, *_short(s)]
     return tuple(found)
-
-
-def size_words(length_mm: float, width_mm: float, start_mm: float, end_mm: float) -> Text:
-    """A sheet's size and its thickness at both ends, as a person reads it.
-
-    >>> print(size_words(4100.0, 900.0, 1.36, 1.0))
-    4100 x 900 mm, 1.36 to 1.00 mm
-    """
-    return Text(
-        "{length} x {width}, {start} to {end}",
-        length=Amount(length_mm, "mm", bare=True),
-        width=Amount(width_mm, "mm"),
-        start=Amount(start_mm, "mm", 2, bare=True),
-        end=Amount(end_mm, "mm", 2),
-    )
 
 
 def _none_helps(spare: SpareSheets) -> Text:

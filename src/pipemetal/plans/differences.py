@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from pipemetal.planning.spare import size_words
+from pipemetal.layout.plan import size_words
 from pipemetal.plans.record import Cut, CutSheet, Melt, NewSheet, Plan, Pour
 from pipemetal.texts import Amount, Text, joined
 
