@@ -135,12 +135,17 @@ def rules_of(alloy: Part, problem: LayoutProblem, settings: SolverSettings) -> t
     return share, rules
 
 
-def settle_filled(alloy: Part, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget) -> None:
-    """Settles what fills sheets to the last millimetre, and begins with the rest; not where a person has settled something."""
+def settle_filled(
+    alloy: Part, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget, until: float
+) -> None:
+    """Settles what fills sheets to the last millimetre, and begins with the rest; not where a person has settled something.
+
+    Ends where so much of the time that all alloys have for it is gone (0 to 1).
+    """
     if not alloy.searches or alloy.hand != ByHand():
         return
     shelf = alloy.searches[0].shelf
-    filled = filled_sheets(shelf.stock, seed, lambda: budget.late(FILLED_SHARE))
+    filled = filled_sheets(shelf.stock, seed, lambda: budget.late(until * FILLED_SHARE))
     if not filled:
         return
     at, corner = np.full((len(shelf.pieces), 2), -1, np.int64), np.zeros((len(shelf.pieces), 2))

@@ -100,13 +100,13 @@ def solve(
     check_pins(problem, hand or ByHand())
     blanks = problem.blanks
     alloys = parts_of(problem, settings, hand or ByHand(), fees or Fees())
-    for alloy in alloys:
+    for k, alloy in enumerate(alloys):
         alone = len(alloys) == 1
         few = len(alloy.pieces) < PIECES_FOR_ONE_SEARCH
         alloy.pairs = alone and not few
         alloy.pieces = with_some_place(alloy.pieces, alloy.rolls, problem)
         open_searches(alloy, problem, settings, seed, budget, 2 if alone and few else 1)
-        settle_filled(alloy, problem, settings, seed, budget)
+        settle_filled(alloy, problem, settings, seed, budget, (k + 1) / len(alloys))
     cast = problem.castable is not None
     _spend(alloys, budget, settings, 0.0, RACK_SHARE)
     for alloy in alloys:
