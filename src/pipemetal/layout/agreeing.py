@@ -25,16 +25,16 @@ __all__ = ["Filled", "filled_sheets"]
 # Sides agree within this for each piece along them (mm): as they were reckoned, and rounded to hundredths, tenths and whole mm.
 AGREE_MM = (1e-3, 0.011, 0.11, 1.05)
 MOST_ALONG = 6
-# After so many rounds of one measure without a sheet more the next is taken: before any sheet is found, and then.
-FIRST_ROUNDS, IDLE_ROUNDS = 6, 40
+# After so many rounds of one measure without a sheet more the next is taken: at first, and once sides surely agree.
+FIRST_ROUNDS, IDLE_ROUNDS = 6, 60
 # Of the blocks beside which a block may lie so many are looked at; in a row on a sheet, and joined at once, no more than so many.
 MOST_BESIDE, MOST_STEPS, MOST_IN_CHAIN = 12, 4000, 7
 # How far small blocks are not the first in their turn (standard deviation of the logarithm).
 MESS = 0.5
 # Fewer pairs of agreeing sides than this for each piece build nothing.
 LEAST_PAIRS = 0.3
-# Where less of the pieces than this comes into blocks of four or more, sides agree by chance.
-LEAST_JOINED, JOINED = 0.6, 4
+# Where less of the pieces than this comes into blocks of four or more, sides agree by chance; where more, surely not.
+LEAST_JOINED, SURELY_JOINED, JOINED = 0.6, 0.85, 4
 
 
 @dataclass(frozen=True)
@@ -57,10 +57,8 @@ def filled_sheets(stock: Stock, seed: int, late: Callable[[], bool] = lambda: Fa
     leaves = list(leaves_of(stock, free))
     found: list[Filled] = []
     for agree_mm in AGREE_MM:
-        idle, chains = 0, False
-        while leaves and not late():
-            if idle >= (IDLE_ROUNDS if found else FIRST_ROUNDS):
-                break
+        idle, chains, most_idle = 0, False, IDLE_ROUNDS if found else FIRST_ROUNDS
+        while leaves and idle < most_idle and not late():
             if _pairs(leaves, agree_mm) < LEAST_PAIRS * len(leaves):
                 break
             blocks = _joined(leaves, agree_mm, rng, chains, late)
@@ -70,6 +68,8 @@ def filled_sheets(stock: Stock, seed: int, late: Callable[[], bool] = lambda: Fa
             in_blocks = sum(len(b.pieces) for b in blocks if len(b.pieces) >= JOINED)
             if not more and in_blocks < LEAST_JOINED * len(leaves):
                 break
+            if more or in_blocks >= SURELY_JOINED * len(leaves):
+                most_idle = IDLE_ROUNDS
             gone, full = {p for f in more for p in f.pieces}, np.zeros(len(free), bool)
             full[[f.sheet for f in more]] = True
             free &= ~full

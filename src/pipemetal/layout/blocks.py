@@ -83,8 +83,8 @@ def leaves_of(stock: Stock, allowed: BoolArray) -> Iterator[Block]:
 
 def joined(a: Block, b: Block, across: bool, either: bool = True) -> Block | None:
     """Two blocks side by side across the sheet, or end to end along it, in this or `either` order; None: no sheet holds them."""
-    (a_dx, a_dy), (b_dx, b_dy) = ((0.0, a.dy), (0.0, b.dy)) if across else ((a.dx, 0.0), (b.dx, 0.0))
-    ways, made_of, room = _met(a.ways, b.ways, a_dx, a_dy, b_dx, b_dy, either)
+    a_off, b_off = ((0.0, a.dy), (0.0, b.dy)) if across else ((a.dx, 0.0), (b.dx, 0.0))
+    ways, made_of, room = _met(a.ways, b.ways, a_off, b_off, either)
     if not len(ways):
         return None
     pieces = a.pieces | b.pieces
@@ -116,37 +116,37 @@ def chained(blocks: list[Block], across: bool) -> Block | None:
 
 
 @inner
-def _keep(v, w, dx, dy, ways, made_of, rooms, first, n, k, m, turned):  # type: ignore[no-untyped-def]
+def _keep(v, w, off, ways, made_of, first, n, made):  # type: ignore[no-untyped-def]
     """Sets the way of two blocks together, the second so far off from the first, among those of a sheet by its room."""
-    x_low, x_high = max(v[1], w[1] - dx), min(v[2], w[2] - dx)
-    y_low, y_high = max(v[3], w[3] - dy), min(v[4], w[4] - dy)
+    x_low, x_high = max(v[1], w[1] - off[0]), min(v[2], w[2] - off[0])
+    y_low, y_high = max(v[3], w[3] - off[1]), min(v[4], w[4] - off[1])
     if x_low > x_high + EXACT_MM or y_low > y_high + EXACT_MM:
         return n
     x_high, y_high = max(x_low, x_high), max(y_low, y_high)
-    own, at = x_high - x_low + y_high - y_low, n
+    room, at = x_high - x_low + y_high - y_low, n
     if n - first == MOST_WAYS:
-        if own <= rooms[MOST_WAYS - 1]:
+        if room <= ways[n - 1, 5]:
             return n
         at, n = n - 1, n - 1
-    while at > first and rooms[at - 1 - first] < own:
-        for c in range(5):
+    while at > first and ways[at - 1, 5] < room:
+        for c in range(6):
             ways[at, c] = ways[at - 1, c]
         for c in range(3):
             made_of[at, c] = made_of[at - 1, c]
-        rooms[at - first] = rooms[at - 1 - first]
         at -= 1
-    rooms[at - first] = own
-    ways[at, 0], ways[at, 1], ways[at, 2], ways[at, 3], ways[at, 4] = v[0], x_low, x_high, y_low, y_high
-    made_of[at, 0], made_of[at, 1], made_of[at, 2] = k, m, turned
+    row = (v[0], x_low, x_high, y_low, y_high, room)
+    for c in range(6):
+        ways[at, c] = row[c]
+    for c in range(3):
+        made_of[at, c] = made[c]
     return n + 1
 
 
 @nb.njit(cache=True, nogil=True)
-def _met(a, b, a_dx, a_dy, b_dx, b_dy, either):  # type: ignore[no-untyped-def]
+def _met(a, b, a_off, b_off, either):  # type: ignore[no-untyped-def]
     """The ways of two blocks together: the second so far off from the first, and the first from the second."""
-    ways = np.empty((min(len(a), len(b)) * MOST_WAYS, 5))
+    ways = np.empty((min(len(a), len(b)) * MOST_WAYS, 6))
     made_of = np.empty((len(ways), 3), np.int64)
-    rooms = np.empty(MOST_WAYS)
     n, i, j, room = 0, 0, 0, 0.0
     while i < len(a) and j < len(b):
         if a[i, 0] != b[j, 0]:
@@ -162,11 +162,10 @@ def _met(a, b, a_dx, a_dy, b_dx, b_dy, either):  # type: ignore[no-untyped-def]
             j_end += 1
         for k in range(i, i_end):
             for m in range(j, j_end):
-                for turned in range(2 if either else 1):
-                    dx, dy = (b_dx, b_dy) if turned else (a_dx, a_dy)
-                    v, w = (b[m], a[k]) if turned else (a[k], b[m])
-                    n = _keep(v, w, dx, dy, ways, made_of, rooms, first, n, k, m, turned)
+                n = _keep(a[k], b[m], a_off, ways, made_of, first, n, (k, m, 0))
+                if either:
+                    n = _keep(b[m], a[k], b_off, ways, made_of, first, n, (k, m, 1))
         if n > first:
-            room += rooms[0]
+            room += ways[first, 5]
         i, j = i_end, j_end
-    return ways[:n].copy(), made_of[:n].copy(), room
+    return ways[:n, :5].copy(), made_of[:n].copy(), room

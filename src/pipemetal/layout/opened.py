@@ -61,7 +61,7 @@ class OpenedSearch(Search):
             return
         while moves > 0:
             if not self._round and not self._refill() and not self._begin_again():
-                self.moves += moves
+                self.finished = True
                 return
             trial = self._round[self._next]
             moves -= self._pack(trial, moves)

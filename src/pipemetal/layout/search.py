@@ -72,7 +72,7 @@ class Search:
 
     def __init__(self, shelf: Shelf, settings: SolverSettings, seed: int, pairs: bool = False) -> None:
         self.shelf = shelf
-        self.moves = 0
+        self.moves, self.finished = 0, False
         net = shelf.stock.sheets[:, 4]
         size = float(net.mean()) if net.size else 1.0
         # Many pieces have few moves each: they begin cooler.

@@ -37,7 +37,9 @@ def spend(searches: Sequence[Search], budget: Budget, workers: int, start: float
     def work(worker: int) -> None:
         while (now := time.perf_counter()) < until and not (budget.should_stop and budget.should_stop()):
             with lock:
-                free = [k for k in range(len(searches)) if not busy[k]]
+                free = [k for k in range(len(searches)) if not busy[k] and not searches[k].finished]
+                if not free:
+                    return
                 k = min(free, key=lambda k: used[k] / weight[k])
                 busy[k] = True
             done = start + (end - start) * (now - begun) / (until - begun)
@@ -55,7 +57,7 @@ def spend(searches: Sequence[Search], budget: Budget, workers: int, start: float
 def _spend_moves(search: Search, budget: Budget, start: float, end: float) -> None:
     first, last = round(start * budget.moves), round(end * budget.moves)
     for at in range(first, last, CHUNK_MOVES):
-        if budget.should_stop and budget.should_stop():
+        if search.finished or (budget.should_stop and budget.should_stop()):
             return
         until = min(at + CHUNK_MOVES, last)
         search.run(at / budget.moves, until / budget.moves, until - at)
