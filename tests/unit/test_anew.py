@@ -2,6 +2,7 @@
 
 import dataclasses
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,8 @@ from pipemetal.files.demo_files import packaged_file
 from pipemetal.front import Shop
 from pipemetal.planning.anew_rest import GOOD_ENOUGH
 from pipemetal.planning.learning import Learned
-from pipemetal.plans.anew import Anew, ShopNow, plan_anew, with_measured
+from pipemetal.plans import anew as rest_anew
+from pipemetal.plans.anew import Anew, ShopNow, with_measured
 from pipemetal.plans.differences import Kind, differences, summary
 from pipemetal.plans.expected import with_areas
 from pipemetal.plans.measured import hung_sheet
@@ -22,6 +24,9 @@ from pipemetal.shop.book import Book, NewLot
 from pipemetal.shop.now import shop_now
 from pipemetal.shop.rolls import NewRoll
 from pipemetal.shop.rows import OrderState, PlanState, ReservationState
+
+plan_anew = partial(rest_anew.plan_anew, effort=0.1, seconds=3600.0)
+"""A short search that ends by its moves: the clock has no say."""
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +64,7 @@ def anew(plan: Plan, shop: Shop, factors: Mapping[str, float], **more: frozenset
     sheets = {s.id: s for s in plan.new_sheets}
     read = {name: read_of(sheets[name], factor) for name, factor in factors.items()}
     now = with_measured(plan, ShopNow(shop.stock, **more), read, 15.0)
-    return plan_anew(plan, now, shop.settings, Learned(), seconds=2.0)
+    return plan_anew(plan, now, shop.settings, Learned())
 
 
 def placed(plan: Plan) -> dict[str, tuple[str, float, float, int]]:
@@ -106,7 +111,7 @@ def test_what_is_cut_poured_or_pinned_stays(plan: Plan, bare: Shop) -> None:
 
 def test_a_failed_cast_is_cast_again_under_a_new_name(plan: Plan, bare: Shop) -> None:
     sheet = largest(plan)
-    made = plan_anew(plan, ShopNow(bare.stock, failed=frozenset([sheet.id])), bare.settings, Learned(), seconds=2.0)
+    made = plan_anew(plan, ShopNow(bare.stock, failed=frozenset([sheet.id])), bare.settings, Learned())
     assert sheet.id not in [s.id for s in made.plan.new_sheets]
     assert set(placed(made.plan)) == set(placed(plan)) and made.plan.faults == ()
     assert sheet.id in [p.sheet for p in made.plan.pours]
@@ -118,7 +123,7 @@ def test_a_pot_in_hand_pours_what_it_holds(plan: Plan, bare: Shop) -> None:
     read = {sheet.id: read_of(sheet, 0.9)}
     for left, suffices in ((400.0, True), (1.0, False)):
         now = with_measured(plan, ShopNow(bare.stock, pots={melt.name: left}), read, 15.0)
-        made = plan_anew(plan, now, bare.settings, Learned(), seconds=1.0)
+        made = plan_anew(plan, now, bare.settings, Learned())
         pot = made.pots[0]
         still = set(melt.sheets) & {s.id for s in made.plan.new_sheets}
         assert (pot.melt == melt.name and pot.needed_kg <= left) or not suffices
@@ -219,7 +224,7 @@ def test_a_plan_is_taken_in_one_event_and_taken_back(plan: Plan, bare: Shop, boo
     assert book.casts.log()[0].thickness_mm and book.rolls.cast_from("C1") == [sheet.id]
     now = shop_now(book, plan_id)
     assert dict(now.measured) == {sheet.id: sheet.id} and not now.poured
-    made = plan_anew(plan, now, bare.settings, Learned(), seconds=2.0)
+    made = plan_anew(plan, now, bare.settings, Learned())
     before = book.history.last()
     event = book.plans.take(plan_id, made.plan).event
     assert event == book.history.last() == before + 1
@@ -238,13 +243,13 @@ def test_the_measured_sheet_is_cut_by_its_own_name(plan: Plan, bare: Shop, book:
     plan_id = book.plans.accept(plan).value
     cast_of(book, plan_id, sheet, "C1")
     hang(book, sheet, "C1", 1.0)
-    made = plan_anew(plan, shop_now(book, plan_id), bare.settings, Learned(), seconds=2.0)
+    made = plan_anew(plan, shop_now(book, plan_id), bare.settings, Learned())
     book.plans.take(plan_id, made.plan)
     book.plans.cut(plan_id, sheet.id)
     assert sheet.id in {r.thing for r in book.plans.reservations(plan_id, state=ReservationState.DONE)}
     now = shop_now(book, plan_id)
     assert now.cut == {sheet.id}
-    again = plan_anew(made.plan, now, bare.settings, Learned(), alloys=[sheet.alloy], seconds=1.0)
+    again = plan_anew(made.plan, now, bare.settings, Learned(), alloys=[sheet.alloy])
     row = next(r for r in again.plan.rolls_used if r.id == sheet.id)
     assert row.cuts == next(r for r in made.plan.rolls_used if r.id == sheet.id).cuts
     otherwise = dataclasses.replace(again.plan, rolls_used=tuple(r for r in again.plan.rolls_used if r.id != sheet.id))
@@ -271,7 +276,7 @@ def test_a_cast_whose_metal_is_scrapped_has_failed(plan: Plan, bare: Shop, book:
     book.casts.trim("C1")
     now = shop_now(book, plan_id)
     assert now.failed == {sheet.id} and now.pots[melt.name] > 0.0
-    made = plan_anew(plan, now, bare.settings, Learned(), seconds=2.0)
+    made = plan_anew(plan, now, bare.settings, Learned())
     book.plans.take(plan_id, made.plan)
     assert {o.sheet for o in book.plans.cast_list(plan_id, state=OrderState.TO_CAST)} == {
         s.id for s in made.plan.new_sheets
@@ -281,15 +286,15 @@ def test_a_cast_whose_metal_is_scrapped_has_failed(plan: Plan, bare: Shop, book:
 def test_a_hanging_sheet_that_reads_otherwise_has_its_blanks_looked_at_again(plan: Plan, bare: Shop) -> None:
     sheet = largest(plan)
     now = with_measured(plan, ShopNow(bare.stock), {sheet.id: read_of(sheet, 1.0)}, 15.0)
-    first = plan_anew(plan, now, bare.settings, Learned(), seconds=2.0)
+    first = plan_anew(plan, now, bare.settings, Learned())
     on_it = next(s for s in first.plan.rolls_used if s.id == sheet.id)
     assert on_it.cuts
     # nothing was read since: nothing moves
-    same = plan_anew(first.plan, ShopNow(first.now.stock), bare.settings, Learned(), seconds=1.0)
+    same = plan_anew(first.plan, ShopNow(first.now.stock), bare.settings, Learned())
     assert same.alloys == () and same.plan.rolls_used == first.plan.rolls_used
     # it is read again, a fifth thinner: what lay on it lies elsewhere, or is cast for
     thin = with_measured(plan, ShopNow(bare.stock), {sheet.id: read_of(sheet, 0.75)}, 15.0)
-    again = plan_anew(first.plan, ShopNow(thin.stock), bare.settings, Learned(), seconds=3.0)
+    again = plan_anew(first.plan, ShopNow(thin.stock), bare.settings, Learned())
     assert again.alloys == (sheet.alloy,)
     chances = {c.blank: c.chance for s in again.plan.rolls_used for c in s.cuts if c.chance is not None}
     assert not [b for b, chance in chances.items() if chance < 0.2]

@@ -3,6 +3,7 @@
 import dataclasses
 import datetime as dt
 import json
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -24,11 +25,15 @@ from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.anew_stop import stop_of
 from pipemetal.planning.day import MeltWork
 from pipemetal.planning.learning import Learned, learn
-from pipemetal.plans.anew import ShopNow, plan_anew, with_measured
+from pipemetal.plans import anew as rest_anew
+from pipemetal.plans.anew import ShopNow, with_measured
 from pipemetal.plans.differences import Kind, differences
 from pipemetal.plans.record import CutSheet, NewSheet, Plan
 from pipemetal.sheets.readings import Reading
 from pipemetal.web.views.after import after_view
+
+plan_anew = partial(rest_anew.plan_anew, effort=0.1, seconds=3600.0)
+"""A short search that ends by its moves: the clock has no say."""
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +61,17 @@ def read_of(sheet: NewSheet, factor: float) -> list[Reading]:
 def test_two_sheets_of_a_day_from_files_alone(plan: Plan, bare: Shop, tmp_path: Path) -> None:
     folder = packaged_file("rack.csv").parent
     pm.write_plan(plan, tmp_path / "plan.json")
-    given = ["--recipes", str(folder / "recipes.toml"), "--lots", str(folder / "lots.csv"), "--seconds", "1", "--json"]
+    given = [
+        "--recipes",
+        str(folder / "recipes.toml"),
+        "--lots",
+        str(folder / "lots.csv"),
+        "--effort",
+        "0.1",
+        "--seconds",
+        "3600",
+        "--json",
+    ]
     at, hung = tmp_path / "plan.json", list[str]()
     for k, factor in enumerate((1.04, 0.98)):
         now = pm.read_plan(at)
@@ -99,7 +114,7 @@ def test_cards_of_what_is_cast_next_follow_the_law_others_stay(plan: Plan, bare:
     sheet = max(plan.new_sheets, key=lambda s: len(s.cuts))
     now = with_measured(plan, ShopNow(bare.stock), {sheet.id: read_of(sheet, 1.0)}, 15.0)
     law = learn(pm.read_shop(packaged_file("rack.csv").parent).casts).law  # the plan was made by priors
-    made = plan_anew(plan, now, bare.settings, Learned(law=law), seconds=1.0)
+    made = plan_anew(plan, now, bare.settings, Learned(law=law))
     before, after = ({p.sheet: p for p in x.pours} for x in (plan, made.plan))
     to_come = {s.id for s in made.plan.new_sheets} & set(before)
     first_day = {p.sheet for p in made.plan.pours if p.day == min(q.day for q in made.plan.pours if q.sheet in to_come)}
@@ -140,7 +155,7 @@ def under_way(plan: Plan, shop: Shop, factor: float = 0.98) -> tuple[ShopNow, st
 def test_a_day_under_way_goes_on_after_what_was_poured(plan: Plan, bare: Shop) -> None:
     now, done = under_way(plan, bare)
     poured = next(p for p in plan.pours if p.sheet == done)
-    made = plan_anew(plan, now, bare.settings, Learned(), seconds=1.0)
+    made = plan_anew(plan, now, bare.settings, Learned())
     day = next(d for d in made.plan.days if d.day == poured.day)
     before = next(d for d in plan.days if d.day == poured.day)
     lifted = next(s.to_min for s in before.steps if s.kind == "pour" and s.what == done)
@@ -160,7 +175,7 @@ def test_what_is_cast_next_is_the_first_of_the_days_pours(plan: Plan, bare: Shop
     now, done = under_way(plan, bare)
     failed = ShopNow(bare.stock, failed=frozenset([done]), pots=now.pots)
     for shop_now in (now, dataclasses.replace(now, pots={}), failed):
-        made = plan_anew(plan, shop_now, bare.settings, Learned(), seconds=1.0)
+        made = plan_anew(plan, shop_now, bare.settings, Learned())
         to_come = {s.id for s in made.plan.new_sheets}
         coming = [p.sheet for p in made.plan.pours if p.sheet in to_come]
         assert made.first and list(made.first) == coming[: len(made.first)]
@@ -189,7 +204,7 @@ def test_a_pot_that_is_short_is_told_and_the_rest_melted_again(plan: Plan, bare:
     (name,) = now.pots
     melt = next(m for m in plan.melts if m.name == name)
     for left_kg, suffices in ((5.0, False), (melt.wanted_kg, True)):
-        made = plan_anew(plan, ShopNow(bare.stock, pots={name: left_kg}), bare.settings, Learned(), seconds=1.0)
+        made = plan_anew(plan, ShopNow(bare.stock, pots={name: left_kg}), bare.settings, Learned())
         (pot,) = made.pots
         assert pot.suffices is suffices and pot.needed_kg > 5.0
         assert bool([d for d in made.differences if d.kind in (Kind.MELT, Kind.POUR)]) is not suffices
@@ -202,13 +217,13 @@ def test_what_contradicts_itself_or_no_pot_holds_is_refused(plan: Plan, bare: Sh
     (name,) = now.pots
     failed = frozenset([done])
     with pytest.raises(PlanError, match="has failed, and is said to be poured too"):
-        plan_anew(plan, ShopNow(bare.stock, failed=failed, poured=failed), bare.settings, Learned(), seconds=1.0)
+        plan_anew(plan, ShopNow(bare.stock, failed=failed, poured=failed), bare.settings, Learned())
     with pytest.raises(PlanError, match="has failed, and is said to be measured too"):
-        plan_anew(plan, dataclasses.replace(now, failed=failed), bare.settings, Learned(), seconds=1.0)
+        plan_anew(plan, dataclasses.replace(now, failed=failed), bare.settings, Learned())
     with pytest.raises(PlanError, match="is more than its pot holds"):
-        pm.plan_anew(plan, bare, {}, in_pots={name: 900.0}, seconds=1.0)
+        pm.plan_anew(plan, bare, {}, in_pots={name: 900.0}, effort=0.1)
     with pytest.raises(PlanError, match="in a pot that holds"):
-        plan_anew(plan, dataclasses.replace(now, pots={name: 5000.0}), bare.settings, Learned(), seconds=1.0)
+        plan_anew(plan, dataclasses.replace(now, pots={name: 5000.0}), bare.settings, Learned())
 
 
 def test_differences_tell_pours_and_moves_and_no_change_is_none(plan: Plan) -> None:
@@ -247,7 +262,7 @@ def test_a_day_that_goes_on_has_a_warm_gate_and_table(plan: Plan, bare: Shop) ->
     now = with_measured(
         plan, ShopNow(bare.stock, pots={melt.name: melt.charge.mass_kg}), {sheet.id: read_of(sheet, 1.0)}, 15.0
     )
-    made = plan_anew(plan, now, bare.settings, Learned(), seconds=1.0)
+    made = plan_anew(plan, now, bare.settings, Learned())
     following = next(p for p in made.plan.pours if p.sheet == made.first[0])
     assert following.day == pour.day and following.stone_temperature_c > pour.stone_temperature_c + 1.0
     assert not any(str(w).startswith(cold) for w in following.warnings)
@@ -260,7 +275,7 @@ def test_the_verdicts_of_a_day_move_the_range_of_the_next_card(plan: Plan, bare:
     moved = Learned(
         limits=dataclasses.replace(Learned().limits, edges_stand=0.22, longest_mobile_s=4.5, calm_mobile_s=4.2)
     )
-    usual, warned = (plan_anew(plan, now, bare.settings, learned, seconds=1.0) for learned in (Learned(), moved))
+    usual, warned = (plan_anew(plan, now, bare.settings, learned) for learned in (Learned(), moved))
     before, after = ({p.sheet: p for p in made.plan.pours} for made in (usual, warned))
     told = [n for n in set(usual.first) & set(warned.first) if before[n].cast_start_mm == after[n].cast_start_mm]
     assert told

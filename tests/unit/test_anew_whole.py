@@ -1,6 +1,5 @@
 """The whole rest of an alloy laid at once: what hangs is filled, hardly used sheets are cast as one, few blanks get room to slide."""
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -8,9 +7,11 @@ import pytest
 
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, CastSpread, CastWidth, LayoutProblem, LayoutRoll
+from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_few import joined, parted
+from pipemetal.planning.anew_names import named_as_before
 from pipemetal.planning.anew_price import cost_of
-from pipemetal.planning.anew_rest import Laid, Rest, renamed
+from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.anew_stop import stop_of
 from pipemetal.planning.anew_whole import lay_whole, sized
 
@@ -34,7 +35,7 @@ def test_hardly_used_sheets_are_cast_as_one_and_cost_less() -> None:
     places = [Placement("a", "N1", 20.0, 20.0), Placement("b", "N2", 20.0, 20.0)]
     rest = rest_of(blanks, places, sheets)
     two = Laid(tuple(places), tuple(sheets), ())
-    one = joined(rest, two, time.perf_counter() + 5.0)
+    one = joined(rest, two, Effort())
     assert len(one.sheets) == 1 and {p.blank for p in one.placements} == {"a", "b"}
     assert 2.5 < one.sheets[0].thickness_start_mm < 3.0
     assert cost_of(rest, one) < cost_of(rest, two)
@@ -48,10 +49,10 @@ def test_a_sheet_that_hardly_serves_all_is_cast_as_two() -> None:
     narrow = replace(CASTABLE, widths=(CastWidth(700.0, 5000.0),))
     rest = replace(rest, problem=replace(rest.problem, castable=narrow))
     one = Laid(tuple(places), (sheet,), ())
-    two = parted(rest, one, time.perf_counter() + 5.0)
+    two = parted(rest, one, Effort())
     assert len(two.sheets) == 2 and {p.blank for p in two.placements} == {"a", "b", "c"}
     assert cost_of(rest, two) < cost_of(rest, one)
-    assert parted(rest, two, time.perf_counter() + 5.0) == two
+    assert parted(rest, two, Effort()) == two
 
 
 def test_sheets_too_far_apart_stay_two() -> None:
@@ -59,7 +60,7 @@ def test_sheets_too_far_apart_stay_two() -> None:
     sheets = [NewSheet(f"N{k}", "A", 1000.0, 700.0, t, t, 15.0) for k, t in ((1, 1.0), (2, 3.0))]
     places = [Placement("a", "N1", 20.0, 20.0), Placement("b", "N2", 20.0, 20.0)]
     two = Laid(tuple(places), tuple(sheets), ())
-    assert joined(rest_of(blanks, places, sheets), two, time.perf_counter() + 5.0) == two
+    assert joined(rest_of(blanks, places, sheets), two, Effort()) == two
 
 
 @pytest.mark.parametrize("tolerance_mm", [0.03, 0.06])
@@ -84,7 +85,7 @@ def test_what_hangs_is_filled_before_more_is_cast() -> None:
     sheet = NewSheet("N1", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
     places = [Placement(f"b{k}", "N1", 20.0 + 910.0 * (k % 2), 20.0 + 255.0 * (k // 2)) for k in range(4)]
     rest = rest_of(blanks, places, [sheet], (roll,))
-    whole = lay_whole(rest, places, 1.0)
+    whole = lay_whole(rest, places, Effort(0.1))
     assert whole is not None and whole.sheets == () and {p.roll for p in whole.placements} == {"R"}
     stop = stop_of("A", rest, whole)
     assert stop.sheets == 0 and stop.chance > 0.9 and stop.last == 1.0
@@ -95,10 +96,7 @@ def test_what_hangs_is_filled_before_more_is_cast() -> None:
 def test_a_sheet_of_the_same_size_keeps_its_name() -> None:
     sheet = NewSheet("N7", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
     rest = rest_of([languid("a", 1.0)], [], [sheet])
-    whole = lay_whole(rest, [], 0.5)
-    assert whole is not None and len(whole.sheets) == 1
-    from pipemetal.planning.anew_rest import layout_of
-
-    same = NewSheet("new", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
-    assert renamed(layout_of([], [same]), rest, [sheet]).new_sheets[0].id == "N7"
-    assert renamed(layout_of([], [same]), rest).new_sheets[0].id == "N008"
+    same = Laid((), (replace(sheet, id="N008"),), ())
+    assert named_as_before(rest, same).sheets[0].id == "N7"
+    other = Laid((), (replace(sheet, id="N008", width_mm=700.0),), ())
+    assert named_as_before(rest, other).sheets[0].id == "N008"

@@ -48,7 +48,20 @@ __all__ = ["anew"]
 @click.option("--failed", multiple=True, metavar="SHEET", help="A sheet whose cast came to nothing.")
 @click.option("--in-pot", "in_pot", multiple=True, metavar="MELT:KG", help="A melt that is charged, and what is left.")
 @click.option("--from", "today", metavar="DATE", help="The first day on which may be cast [as the settings say].")
-@click.option("--seconds", type=click.FloatRange(0.5, 3600.0), default=6.0, show_default=True)
+@click.option(
+    "--effort",
+    type=click.FloatRange(0.01, 100.0),
+    default=1.0,
+    show_default=True,
+    help="How many moves the search makes, as a share of the usual number.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(0.5, 3600.0),
+    default=20.0,
+    show_default=True,
+    help="When the search ends in any case, on a busy machine.",
+)
 @out_option(
     "--out", "out", metavar="DIR", help="Where plan.json goes, and with PLAN.json the rack with what was measured."
 )
@@ -70,6 +83,7 @@ def anew(
     failed: tuple[str, ...],
     in_pot: tuple[str, ...],
     today: str | None,
+    effort: float,
     seconds: float,
     out: Path | None,
     as_json: bool,
@@ -105,7 +119,7 @@ def anew(
         check_pots(plan, done.pots, settings)
     now = _with_readings(plan, now, readings_path, settings.sheets)
     with Watch("planning anew", quiet=as_json) as watch:
-        made = plan_anew(plan, now, settings, learn(casts), seconds=seconds, tell=watch.progress)
+        made = plan_anew(plan, now, settings, learn(casts), seconds=seconds, effort=effort, tell=watch.progress)
     _write(made, out, with_rack=shop is None)
     if done.failed and not as_json:
         click.echo(f"Taken as failed, their places are free again: {', '.join(done.failed)}.")

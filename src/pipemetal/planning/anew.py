@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
@@ -11,12 +10,12 @@ from typing import Final
 import numpy as np
 
 from pipemetal.layout.chance import chances_of
-from pipemetal.layout.limits import least_seconds
 from pipemetal.layout.plan import NewSheet, Placement, Unplaced
 from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
-from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
+from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_few import joined, parted
+from pipemetal.planning.anew_names import named_as_before
 from pipemetal.planning.anew_price import cost_of
 from pipemetal.planning.anew_rest import (
     CAST_COSTS_MM2,
@@ -35,49 +34,46 @@ from pipemetal.texts import Text
 
 __all__ = ["lay_rest"]
 
-SHARES: Final = (0.05, 0.05, 0.65, 0.1, 0.05)
-"""Of the seconds: for gaps, for new sheets, for the whole rest at once, for sheets cast as one and as two; what is left for
-sheets that may be spared."""
-LEAST_SECONDS: Final = 0.3
+GAPS, NEW_SHEETS, SPARED = 0.1, 0.1, 0.05
+"""Of the moves that the whole rest is given: for gaps, for new sheets, and for each sheet that may be spared."""
+MOST_SPARED: Final = 4
+"""So many sheets to come are tried to be spared."""
 MOST_OPENED: Final = 2
 """So many sheets to come are tried together with what has no place."""
 FULL: Final = 0.92
 """Sheets are hardly ever filled to more than this share; trying costs time (estimate)."""
 
 
-def lay_rest(rest: Rest, seconds: float) -> Laid:
-    """The rest of one alloy laid anew within about so many seconds.
+def lay_rest(rest: Rest, effort: Effort) -> Laid:
+    """The rest of one alloy laid anew.
 
     What lies on a roll that did not change, or on a sheet to come, may stay; what lies on a measured sheet where its metal is as
     sure as wanted. Two ways are tried: what has no place goes into gaps, else onto new sheets; or the whole rest is laid at
     once, what hangs first. The one that costs less metal, casts and moves is taken. Sheets to come that others make needless
-    are spared.
+    are spared. Sheets that are nearly what they were keep their names.
     """
-    begun = time.perf_counter()
     kept = _kept(rest)
     held = {p.blank for p in kept}
     loose = tuple(b for b in rest.problem.blanks if b.id not in held)
-    ways = [_with_loose(rest, kept, loose, seconds)]
-    if loose and (whole := lay_whole(rest, kept, SHARES[2] * seconds)) is not None:
-        ways.append(whole)
+    ways = [_with_loose(rest, kept, loose, effort)]
+    if loose and (whole := lay_whole(rest, kept, effort)) is not None:
+        ways.append(named_as_before(rest, whole))
     laid = min(ways, key=lambda way: cost_of(rest, way)) if len(ways) > 1 else ways[0]
-    left = max(seconds - (time.perf_counter() - begun), LEAST_SECONDS)
-    later = left / (1.0 - sum(SHARES[:3]))
-    laid = parted(rest, laid, time.perf_counter() + SHARES[4] * later)
-    laid = joined(rest, laid, time.perf_counter() + SHARES[3] * later)
-    placements, sheets = _spared(rest, laid.placements, laid.sheets, begun + seconds)
-    return sized(rest, replace(laid, placements=placements, sheets=sheets))
+    laid = joined(rest, parted(rest, laid, effort), effort)
+    placements, sheets = _spared(rest, laid.placements, laid.sheets, effort)
+    laid = named_as_before(rest, replace(laid, placements=placements, sheets=sheets))
+    return sized(rest, laid)
 
 
-def _with_loose(rest: Rest, kept: tuple[Placement, ...], loose: tuple[Blank, ...], seconds: float) -> Laid:
+def _with_loose(rest: Rest, kept: tuple[Placement, ...], loose: tuple[Blank, ...], effort: Effort) -> Laid:
     """All stays but what has no place: that goes into gaps, else onto new sheets."""
     sheets, unplaced = rest.sheets, tuple[Unplaced, ...]()
     if loose:
-        kept, loose = _into_gaps(rest, kept, sheets, loose, SHARES[0] * seconds)
+        kept, loose = _into_gaps(rest, kept, sheets, loose, effort, GAPS)
     if loose:
-        kept, sheets, unplaced = _onto_new_sheets(rest, kept, loose, SHARES[1] * seconds)
+        kept, sheets, unplaced = _onto_new_sheets(rest, kept, loose, effort)
     if unplaced:
-        kept, unplaced = _less_sure(rest, kept, sheets, unplaced)
+        kept, unplaced = _less_sure(rest, kept, unplaced, effort)
     return Laid(kept, sheets, unplaced)
 
 
@@ -105,7 +101,12 @@ def _faulty(problem: LayoutProblem, placements: Sequence[Placement]) -> set[str]
 
 
 def _into_gaps(
-    rest: Rest, kept: tuple[Placement, ...], sheets: Sequence[NewSheet], loose: tuple[Blank, ...], seconds: float
+    rest: Rest,
+    kept: tuple[Placement, ...],
+    sheets: Sequence[NewSheet],
+    loose: tuple[Blank, ...],
+    effort: Effort,
+    share: float,
 ) -> tuple[tuple[Placement, ...], tuple[Blank, ...]]:
     """Blanks laid where the others leave room and the metal is as sure as wanted; and those that find no such place."""
     problem = rest.problem
@@ -115,7 +116,7 @@ def _into_gaps(
     if not free:
         return kept, loose
     part = replace(problem, blanks=loose, rolls=free, castable=None)
-    found = solve(part, seconds=max(seconds, LEAST_SECONDS, least_seconds(part)), seed=1)
+    found = effort.lay(part, share)
     unsure = set(found.unsure)
     chances = chances_of(part, found)
     laid = tuple(p for p in found.placements if p.blank not in unsure or chances.of(p.blank) >= GOOD_ENOUGH)
@@ -135,7 +136,7 @@ def _roomy(
 
 
 def _onto_new_sheets(
-    rest: Rest, kept: tuple[Placement, ...], loose: tuple[Blank, ...], seconds: float
+    rest: Rest, kept: tuple[Placement, ...], loose: tuple[Blank, ...], effort: Effort
 ) -> tuple[tuple[Placement, ...], tuple[NewSheet, ...], tuple[Unplaced, ...]]:
     """Blanks without a place on new sheets: alone, or together with those of a sheet to come, whichever costs least."""
     if rest.problem.castable is None:
@@ -151,7 +152,7 @@ def _onto_new_sheets(
         stay = tuple(p for p in kept if p.roll not in names)
         moved = tuple(rest.blanks[p.blank] for p in kept if p.roll in names)
         part = replace(rest.problem, blanks=(*loose, *moved), rolls=())
-        found = solve(part, seconds=max(seconds / len(ways), LEAST_SECONDS, least_seconds(part)), seed=1)
+        found = effort.lay(part, NEW_SHEETS)
         found = renamed(thick_end_first(part, found), rest)
         sheets = (*(s for s in rest.sheets if s.id not in names), *found.new_sheets)
         cost = sum(s.net_area_mm2() + CAST_COSTS_MM2 for s in sheets) + MOVE_COSTS_MM2 * len(moved)
@@ -175,35 +176,35 @@ def _nearest(rest: Rest, kept: Sequence[Placement], loose: Sequence[Blank]) -> l
 
 
 def _less_sure(
-    rest: Rest, kept: tuple[Placement, ...], sheets: Sequence[NewSheet], unplaced: tuple[Unplaced, ...]
+    rest: Rest, kept: tuple[Placement, ...], unplaced: tuple[Unplaced, ...], effort: Effort
 ) -> tuple[tuple[Placement, ...], tuple[Unplaced, ...]]:
     """Blanks that nothing sure serves on places that are less sure, the surest first."""
     lost = tuple(rest.blanks[u.blank] for u in unplaced)
     free = with_gaps(rest.problem.rolls, kept, rest.blanks, rest.problem.kerf_mm)
     if not free:
         return kept, unplaced
-    found = solve(replace(rest.problem, blanks=lost, rolls=free, castable=None), seconds=LEAST_SECONDS, seed=1)
+    found = effort.lay(replace(rest.problem, blanks=lost, rolls=free, castable=None), GAPS)
     placed = {p.blank for p in found.placements}
     return (*kept, *found.placements), tuple(u for u in unplaced if u.blank not in placed)
 
 
 def _spared(
-    rest: Rest, kept: tuple[Placement, ...], sheets: tuple[NewSheet, ...], until: float
+    rest: Rest, kept: tuple[Placement, ...], sheets: tuple[NewSheet, ...], effort: Effort
 ) -> tuple[tuple[Placement, ...], tuple[NewSheet, ...]]:
     """Without the sheets to come whose blanks all find room elsewhere, the emptiest first."""
-    pinned = {p.roll for p in kept if p.blank in rest.pinned}
+    pinned, tried = {p.roll for p in kept if p.blank in rest.pinned}, 0
     loose = (s for s in sheets if s.id not in pinned)
     for sheet in sorted(loose, key=lambda s: sum(p.roll == s.id for p in kept)):
-        left = until - time.perf_counter()
         mine = tuple(rest.blanks[p.blank] for p in kept if p.roll == sheet.id)
         others = tuple(s for s in sheets if s.id != sheet.id)
         if not mine:
             sheets = others
             continue
-        if left < LEAST_SECONDS or not _might_hold(rest, kept, others, mine):
+        if tried == MOST_SPARED or effort.over() or not _might_hold(rest, kept, others, mine):
             continue
+        tried += 1
         stay = tuple(p for p in kept if p.roll != sheet.id)
-        laid, lost = _into_gaps(rest, stay, others, mine, min(left / 3.0, 1.0))
+        laid, lost = _into_gaps(rest, stay, others, mine, effort, SPARED)
         if not lost and CAST_COSTS_MM2 + sheet.net_area_mm2() > MOVE_COSTS_MM2 * len(mine):
             kept, sheets = laid, others
     return kept, sheets

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-import time
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -15,9 +14,9 @@ from pipemetal.layout.centre import centred
 from pipemetal.layout.chance import chances_of
 from pipemetal.layout.plan import NewSheet
 from pipemetal.layout.problem import Blank, Castable, CastSpread, LayoutRoll
-from pipemetal.layout.solve import solve
+from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_price import cost_of_some
-from pipemetal.planning.anew_rest import MOVE_COSTS_MM2, Laid, Rest, layout_of
+from pipemetal.planning.anew_rest import MOVE_COSTS_MM2, Laid, Rest, free_names, layout_of
 
 __all__ = ["joined", "parted"]
 
@@ -27,7 +26,8 @@ MOST_APART: Final = 1.6
 """No sheets are cast as one whose thickness differs by more than this factor."""
 TRIED_WALLS: Final = 9
 FULL: Final = 0.9
-TRIED_SECONDS: Final = 0.15
+TRIED: Final = 0.03
+"""Of the moves that the whole rest is given: for one sheet."""
 ROOM: Final = 0.6
 """Blanks are first tried within this share of their tolerance, then within all of it."""
 SURE: Final = 0.8
@@ -35,21 +35,23 @@ SURE: Final = 0.8
 MOST_PARTED: Final = 60
 """Sheets of more blanks are not parted: others serve what misses on them."""
 CUTS: Final = 2
+MOST_REFUSED: Final = 3
+"""So many pairs are tried as one, and so many sheets as two, until the others stay as they are."""
 
 
-def joined(rest: Rest, laid: Laid, until: float) -> Laid:
+def joined(rest: Rest, laid: Laid, effort: Effort) -> Laid:
     """Sheets to come that are hardly used cast as one, even or sloped, where that costs less: what misses then is cast again with
-    less doubt. It ends at `until` (performance counter)."""
+    less doubt."""
     castable, spread = _means(rest)
     if castable is None or spread is None:
         return laid
     refused: set[tuple[str, str]] = set()
-    while time.perf_counter() < until:
+    while len(refused) < MOST_REFUSED and not effort.over():
         pair = next((p for p in _pairs(rest, laid) if (p[0].id, p[1].id) not in refused), None)
         if pair is None:
             break
         mine = _blanks_on(rest, laid, pair)
-        made = [_on_one(rest, mine, s, pair[0].id) for s in _sheets_for(mine, pair, castable, spread)]
+        made = [_on_one(rest, mine, s, pair[0].id, effort) for s in _sheets_for(mine, pair, castable, spread)]
         one = _cheapest(rest, laid, pair, [m for m in made if m is not None])
         if one is None:
             refused.add((pair[0].id, pair[1].id))
@@ -58,44 +60,42 @@ def joined(rest: Rest, laid: Laid, until: float) -> Laid:
     return laid
 
 
-def parted(rest: Rest, laid: Laid, until: float) -> Laid:
+def parted(rest: Rest, laid: Laid, effort: Effort) -> Laid:
     """Sheets to come that hardly serve all that is laid on them cast as two of their own thickness, where that costs less."""
     castable, spread = _means(rest)
     if castable is None or spread is None:
         return laid
     chances = chances_of(replace(rest.problem, rolls=()), layout_of(laid.placements, laid.sheets))
     pinned = {p.roll for p in laid.placements if p.blank in rest.pinned}
-    names = _free_names(rest, laid)
+    names, tried = free_names(rest, laid.sheets), 0
     for sheet in laid.sheets:
         mine = _blanks_on(rest, laid, [sheet])
         if sheet.id in pinned or not 2 <= len(mine) <= MOST_PARTED or chances.together([b.id for b in mine]) > SURE:
             continue
-        if time.perf_counter() > until:
+        if tried == MOST_REFUSED or effort.over():
             break
+        tried += 1
         made = []
         for thin, thick in _cuts(mine):
-            name = next(names)
-            a, b = (
-                next(
-                    (m for s in _sheets_for(part, [sheet], castable, spread) if (m := _on_one(rest, part, s, n))), None
-                )
-                for part, n in ((thin, sheet.id), (thick, name))
-            )
+            a = _first_that_holds(rest, thin, sheet, sheet.id, effort)
+            b = _first_that_holds(rest, thick, sheet, next(names), effort) if a is not None else None
             if a is not None and b is not None:
                 made.append(Laid((*a.placements, *b.placements), (*a.sheets, *b.sheets), ()))
         laid = _cheapest(rest, laid, [sheet], made) or laid
     return laid
 
 
+def _first_that_holds(rest: Rest, part: Sequence[Blank], sheet: NewSheet, name: str, effort: Effort) -> Laid | None:
+    """Some blanks of a sheet on the first sheet for them that has room for all."""
+    castable, spread = _means(rest)
+    assert castable is not None and spread is not None
+    tried = (_on_one(rest, part, s, name, effort) for s in _sheets_for(part, [sheet], castable, spread))
+    return next((made for made in tried if made is not None), None)
+
+
 def _means(rest: Rest) -> tuple[Castable | None, CastSpread | None]:
     castable = rest.problem.castable
     return castable, castable.spread_of(rest.problem.blanks[0].alloy) if castable and rest.problem.blanks else None
-
-
-def _free_names(rest: Rest, laid: Laid) -> itertools.chain[str]:
-    taken = rest.taken | {s.id for s in (*rest.sheets, *laid.sheets)}
-    most = max((int(name[1:]) for name in taken if name[:1] == "N" and name[1:].isdigit()), default=0)
-    return itertools.chain(f"N{n:03d}" for n in itertools.count(most + 1))
 
 
 def _blanks_on(rest: Rest, laid: Laid, sheets: Sequence[NewSheet]) -> list[Blank]:
@@ -147,14 +147,14 @@ def _cheapest(rest: Rest, laid: Laid, sheets: Sequence[NewSheet], made: Sequence
     return replace(laid, placements=(*others, *best.placements), sheets=(*beside, *best.sheets))
 
 
-def _on_one(rest: Rest, blanks: Sequence[Blank], sheet: NewSheet, name: str) -> Laid | None:
+def _on_one(rest: Rest, blanks: Sequence[Blank], sheet: NewSheet, name: str, effort: Effort) -> Laid | None:
     """Some blanks laid on one sheet to come, its profile centred on them; None where they find no room on it."""
     ends = np.array([[sheet.thickness_start_mm, sheet.thickness_end_mm]])
     roll = LayoutRoll(name, sheet.alloy, sheet.length_mm, sheet.width_mm, sheet.trim_mm, (0.0, sheet.length_mm), ends)
     for room in (ROOM, 1.0):
         within = tuple(replace(b, tolerance_mm=room * b.tolerance_mm, thicker_mm=room * b.most_over_mm) for b in blanks)
         part = replace(rest.problem, blanks=within, rolls=(roll,), castable=None, certainty=0.0)
-        found = solve(part, seconds=TRIED_SECONDS, seed=1)
+        found = effort.lay(part, TRIED)
         if not found.unplaced:
             made = centred(rest.problem, [replace(sheet, id=name)], found.placements)
             return Laid(found.placements, tuple(made), ())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -20,6 +20,7 @@ __all__ = [
     "Laid",
     "Rest",
     "box_of",
+    "free_names",
     "layout_of",
     "renamed",
     "sheet_as_roll",
@@ -33,7 +34,6 @@ MOVE_COSTS_MM2: Final = 5_000.0
 GOOD_ENOUGH: Final = 0.5
 """A place this sure is taken where no surer one is free, and gauged before it is cut: a reading costs less than another cast,
 which is hardly surer (estimate)."""
-SAME_WALL_MM: Final = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,17 +128,9 @@ def sheet_as_roll(sheet: NewSheet, spread: CastSpread | None) -> LayoutRoll:
     )
 
 
-def renamed(found: LayoutPlan, rest: Rest, free: Sequence[NewSheet] = ()) -> LayoutPlan:
-    """The layout with names for its new sheets: those of sheets of the same size that are `free`, else the next numbers."""
-    taken = rest.taken | {s.id for s in rest.sheets}
-    numbers = [int(m[1]) for name in taken if (m := re.fullmatch(r"N(\d{1,6})", name))]
-    counted = itertools.count(max(numbers, default=0) + 1)
-    left, names = list(free), dict[str, str]()
-    for s in found.new_sheets:
-        same = next((old for old in left if _same_size(old, s)), None)
-        if same is not None:
-            left.remove(same)
-        names[s.id] = same.id if same is not None else f"N{next(counted):03d}"
+def renamed(found: LayoutPlan, rest: Rest) -> LayoutPlan:
+    """The layout with the next free names for its new sheets."""
+    names = dict(zip((s.id for s in found.new_sheets), free_names(rest), strict=False))
     return replace(
         found,
         new_sheets=tuple(replace(s, id=names[s.id]) for s in found.new_sheets),
@@ -146,6 +138,8 @@ def renamed(found: LayoutPlan, rest: Rest, free: Sequence[NewSheet] = ()) -> Lay
     )
 
 
-def _same_size(a: NewSheet, b: NewSheet) -> bool:
-    walls = (a.thickness_start_mm - b.thickness_start_mm, a.thickness_end_mm - b.thickness_end_mm)
-    return a.length_mm == b.length_mm and a.width_mm == b.width_mm and all(abs(w) < SAME_WALL_MM for w in walls)
+def free_names(rest: Rest, sheets: Sequence[NewSheet] = ()) -> Iterator[str]:
+    """Names that no sheet has or had, nor any of some further `sheets`: the next numbers."""
+    taken = rest.taken | {s.id for s in (*rest.sheets, *sheets)}
+    most = max((int(m[1]) for name in taken if (m := re.fullmatch(r"N(\d{1,6})", name))), default=0)
+    return (f"N{number:03d}" for number in itertools.count(most + 1))

@@ -12,14 +12,15 @@ from pipemetal.layout.chance import Chances, chances_of, field_of, looked_at
 from pipemetal.layout.gauging import NextReading, next_readings
 from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
-from pipemetal.layout.solve import solve
+from pipemetal.planning.anew_effort import USUAL, Effort
 from pipemetal.planning.anew_rest import Laid, Rest, layout_of, with_gaps
 from pipemetal.planning.spare import sure_without
 from pipemetal.sheets.field import FloatArray
 
 __all__ = ["Check", "Stop", "stop_of"]
 
-TRIED_SECONDS: Final = 0.4
+TRIED: Final = 0.1
+"""Of the moves that the whole rest is given."""
 MOST_TRIED: Final = 60
 """With more blanks still to be cast for nobody asks whether the racks serve them."""
 
@@ -66,7 +67,7 @@ class Stop:
     check: tuple[Check, ...] = ()
 
 
-def stop_of(alloy: str, rest: Rest, laid: Laid) -> Stop:
+def stop_of(alloy: str, rest: Rest, laid: Laid, effort: Effort = USUAL) -> Stop:
     """Whether one alloy needs another cast, as its rest is laid.
 
     >>> from pipemetal.layout.problem import LayoutProblem
@@ -78,7 +79,7 @@ def stop_of(alloy: str, rest: Rest, laid: Laid) -> Stop:
     hangs = {p.blank for p in on_racks}
     more = tuple(b for b in rest.problem.blanks if b.id not in hangs)
     racks: LayoutProblem = replace(rest.problem, castable=None, certainty=0.0)
-    found = _on_any_place(rest, on_racks, more) if 0 < len(more) <= MOST_TRIED else ()
+    found = _on_any_place(rest, on_racks, more, effort) if 0 < len(more) <= MOST_TRIED else ()
     serve = 0.0
     if len(found) == len(more):
         all_of = (*on_racks, *found)
@@ -118,13 +119,15 @@ def _near_edge(x: FloatArray, errors_off: FloatArray) -> list[int]:
     return [first, second] if errors_off[second] < IN_DOUBT else [first]
 
 
-def _on_any_place(rest: Rest, on_racks: Sequence[Placement], more: tuple[Blank, ...]) -> tuple[Placement, ...]:
+def _on_any_place(
+    rest: Rest, on_racks: Sequence[Placement], more: tuple[Blank, ...], effort: Effort
+) -> tuple[Placement, ...]:
     """Where the racks hold blanks that are to be cast for, however doubtful, the surest places first."""
     free = with_gaps(rest.problem.rolls, on_racks, rest.blanks, rest.problem.kerf_mm)
     if not free:
         return ()
     part = replace(rest.problem, blanks=more, rolls=free, castable=None)
-    return solve(part, seconds=TRIED_SECONDS, seed=1).placements
+    return effort.lay(part, TRIED).placements
 
 
 def _are_last(rest: Rest, laid: Laid) -> float:

@@ -11,11 +11,10 @@ import numpy as np
 
 from pipemetal.layout.chance import Drawn
 from pipemetal.layout.hand import ByHand
-from pipemetal.layout.limits import least_seconds
 from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Castable, CastSpread
 from pipemetal.layout.search import SolverSettings
-from pipemetal.layout.solve import solve
+from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_rest import CAST_COSTS_MM2, Laid, Rest, layout_of, renamed, with_gaps
 from pipemetal.planning.sheets_to_cast import thick_end_first
 
@@ -36,7 +35,7 @@ SHORT_MM, GROWN_MM2 = 1800.0, 250_000.0
 """A sheet of more blanks that is shorter than this is cast longer by so much metal (estimates): half of another cast."""
 
 
-def lay_whole(rest: Rest, kept: Sequence[Placement], seconds: float) -> Laid | None:
+def lay_whole(rest: Rest, kept: Sequence[Placement], effort: Effort) -> Laid | None:
     """Everything that may move laid at once, on the racks and on new sheets; None where nothing may be cast.
 
     `kept`: where blanks may stay; the search begins there. What is pinned stays, and so do sheets on which something is.
@@ -59,9 +58,8 @@ def lay_whole(rest: Rest, kept: Sequence[Placement], seconds: float) -> Laid | N
     )
     rolls = {r.id for r in part.rolls}
     start = layout_of([p for p in kept if p.roll in rolls and p.blank not in stay])
-    seconds = max(seconds, least_seconds(part))  # thousands of blanks are laid all the same
-    found = solve(part, seconds=seconds, seed=1, hand=ByHand(start=start), settings=RACK_IS_THERE)
-    found = renamed(thick_end_first(part, found), rest, rest.loose_sheets)
+    found = effort.lay(part, hand=ByHand(start=start), settings=RACK_IS_THERE)
+    found = renamed(thick_end_first(part, found), rest)
     return Laid((*fixed, *found.placements), (*held_sheets, *found.new_sheets), found.unplaced)
 
 

@@ -12,6 +12,7 @@ from pipemetal.errors import PlanError
 from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.lots import Lot
 from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cast_rest
+from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_stop import Stop, stop_of
 from pipemetal.planning.day import MeltWork, SheetWork
 from pipemetal.planning.habits import parse_dates
@@ -21,20 +22,21 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
+from pipemetal.plans.account_rows import with_account
 from pipemetal.plans.anew_day import begun_of, date_of, last_day, pots_now
 from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.measured import hung_sheet, planing_of
-from pipemetal.plans.now import ShopNow, changed_rolls, sheets_done
+from pipemetal.plans.now import ShopNow, changed_rolls, melts_begun, sheets_done
 from pipemetal.sheets.readings import Reading
 from pipemetal.texts import Text
 
 __all__ = ["Anew", "ShopNow", "Stop", "plan_anew", "with_measured"]
 
-CASTING_SHARE: Final = 0.3
-"""Of the seconds: for melts, pours and days; the layout has the rest."""
+MOST_SECONDS: Final = 20.0
+"""The search ends by its moves, in two to six seconds; the seconds are for a busy machine."""
 MOST_KEPT_KG: Final = 1e-3
 FEW: Final = 2
 """A sheet that carries no more blanks is cast after the others of its alloy (estimate)."""
@@ -93,7 +95,8 @@ def plan_anew(
     settings: ShopSettings,
     learned: Learned | None = None,
     *,
-    seconds: float = 6.0,
+    seconds: float = MOST_SECONDS,
+    effort: float = 1.0,
     alloys: Sequence[str] | None = None,
     tell: Tell = lambda share, words: None,
 ) -> Anew:
@@ -102,7 +105,9 @@ def plan_anew(
     Laid anew are the alloys of sheets that were measured or failed, and of rolls that are gone or were read otherwise since; or
     those that are named. Melts
     that would charge ingots of theirs are charged anew with them. Of all others nothing moves but the days.
-    A pot that does not hold enough for its sheets has them melted again. Errors: PlanError; as the rooms that it asks.
+    A pot that does not hold enough for its sheets has them melted again. `effort`: how many moves the search makes, as a share
+    of the usual number: with the same, the plan is the same on every machine, but for one so busy that `seconds` end the search.
+    Errors: PlanError; as the rooms that it asks.
     """
     learned = learned or Learned()
     _check_failed(now)
@@ -113,9 +118,9 @@ def plan_anew(
     made = []
     laid = [a for a in again if alloys is not None or a in _changed(plan, now)]
     known = frozenset(s.id for s in plan.sheets) | {p.sheet for p in plan.pours}
+    search = Effort.within(seconds, effort)
     for k, alloy in enumerate(laid):
-        mine = (1.0 - CASTING_SHARE) * seconds / len(laid)
-        made.append(one_alloy(plan, alloy, now, Means(settings, learned, mine, known)))
+        made.append(one_alloy(plan, alloy, now, Means(settings, learned, search, known)))
         known |= {s.id for s in made[-1].laid.sheets}
         tell(0.05 + 0.5 * (k + 1) / len(laid), "laying the rest anew")
     tell(0.6, "charging melts")
@@ -125,7 +130,8 @@ def plan_anew(
     first = _first(new, now)
     fresh = {p.order.sheet.id for p in cast.pours if p.card is not None}
     new = with_cards(new, _next_poured(new, first, now) - fresh, now.stock.recipes, settings, learned)
-    stops = tuple(stop_of(m.alloy, m.rest, m.laid) for m in made)
+    new = with_account(new, now.stock.recipes, settings.losses, frozenset(r.id for r in now.stock.rack))
+    stops = tuple(stop_of(m.alloy, m.rest, m.laid, search) for m in made)
     pots = (*cast.pots, *(p for name, p in told.items() if name not in {q.melt for q in cast.pots}))
     return Anew(plan, new, again, pots, stops, first, now)
 
@@ -173,7 +179,9 @@ def _cast(
     rest = [s for s in plan.new_sheets if s.alloy in again - laid and s.id not in done]
     sheets = [s for m in made for s in m.laid.sheets] + [new_sheet_of(s, settings.sheets.trim_mm) for s in rest]
     waits = {p.melt for p in plan.pours if p.sheet not in done}
+    held = melts_begun(plan, now)
     kept = [m for m in plan.melts if m.name not in now.pots and m.recipe not in again and m.name in waits]
+    to_charge = [m for m in kept if m.name not in held]
     to_come = {s.id for s in sheets}
     lost = parse_dates(settings.day.lost_days, "day.lost_days")
     begun, poured = begun_of(plan, now, lost), {p.melt for p in plan.pours if p.sheet in done}
@@ -203,7 +211,7 @@ def _cast(
         date_of(plan, last_day(plan, now)),
         _doubts(made, rest),
     )
-    return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, kept)), settings, learned, beside)
+    return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, to_charge)), settings, learned, beside)
 
 
 def _as_planned(plan: record.Plan, sheets: Sequence[NewSheet], now: ShopNow, settings: ShopSettings) -> dict[str, Pour]:
@@ -266,8 +274,9 @@ def _free(stock: Stock, kept: Sequence[record.Melt]) -> tuple[Lot, ...]:
 
 
 def _melt_names(plan: record.Plan, again: set[str], now: ShopNow) -> Iterator[str]:
-    """Names for melts: those of the melts that are planned anew, then the next numbers."""
-    yield from (m.name for m in plan.melts if m.recipe in again and m.name not in now.pots)
+    """Names for melts: those of the melts that are planned anew and hold nothing that was poured, then the next numbers."""
+    held = melts_begun(plan, now)
+    yield from (m.name for m in plan.melts if m.recipe in again and m.name not in held)
     numbers = [int(m.name[1:]) for m in plan.melts if m.name[:1] == "M" and m.name[1:].isdigit()]
     at = max(numbers, default=0)
     while True:

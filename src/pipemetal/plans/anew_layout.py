@@ -9,6 +9,7 @@ from pipemetal.layout.chance import Chances, chances_of
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.planning.anew import lay_rest
+from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_rest import Laid, Rest
 from pipemetal.planning.chances import cast_spreads, with_errors
 from pipemetal.planning.cuts import ForPipe
@@ -40,11 +41,11 @@ class Made:
 
 @dataclass(frozen=True, eq=False)
 class Means:
-    """What an alloy is laid anew with: settings, what is learned, about so many seconds, and names that no new sheet may have."""
+    """What an alloy is laid anew with: settings, what is learned, how long, and names that no new sheet may have."""
 
     settings: ShopSettings
     learned: Learned
-    seconds: float
+    effort: Effort
     taken: frozenset[str]
 
 
@@ -68,7 +69,7 @@ def one_alloy(plan: record.Plan, alloy: str, now: ShopNow, means: Means) -> Made
     problem = _problem([p.blank for p in pipes.values()], alloy, now.stock, settings, means.learned)
     doubtful = frozenset(now.measured.values()) | changed_rolls(plan, now)
     rest = Rest(problem, places, to_come, doubtful, means.taken, now.pinned)
-    laid = lay_rest(rest, means.seconds)
+    laid = lay_rest(rest, means.effort)
     layout = LayoutPlan(laid.placements, laid.unplaced, laid.sheets, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0)
     spread = problem.castable.spread_of(alloy) if problem.castable is not None else None
     chances = chances_of(problem, layout, lambda sheet: spread)

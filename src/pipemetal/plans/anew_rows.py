@@ -24,7 +24,7 @@ from pipemetal.plans.anew_layout import Made
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.expected import with_areas, with_expected
 from pipemetal.plans.making import new_sheet_row, roll_row
-from pipemetal.plans.now import ShopNow, sheets_done, sheets_held
+from pipemetal.plans.now import ShopNow, melts_begun, sheets_done, sheets_held
 from pipemetal.plans.rows import melt_row, pour_row
 from pipemetal.sheets.roll import Roll, roll_mass_kg
 
@@ -69,6 +69,7 @@ def written(
         days=days,
         unserved=unserved,
         to_buy_kg=buying,
+        season=replace(plan.season, melts=len(melts)),
         pipes_served=len(plan.pipes) - len(without),
         faults=_faults(made),
     )
@@ -119,15 +120,16 @@ def _melts_and_pours(
 ) -> tuple[tuple[record.Melt, ...], tuple[record.Pour, ...]]:
     over = sheets_done(plan, now)
     new = {m.melt.name: melt_row(m, [p for p in cast.pours if p.melt == m.melt.name], settings) for m in cast.melts}
-    pot = {p.melt: p for p in cast.pots}
+    pot, begun = {p.melt: p for p in cast.pots}, melts_begun(plan, now)
+    takes = {p.sheet: p.used_kg for p in plan.pours} | {p.order.sheet.id: p.used_kg for p in cast.pours}
     melts: list[record.Melt] = []
     for m in plan.melts:
-        if m.name in now.pots and m.recipe in again:
+        if m.recipe not in again:
+            melts.append(m)
+        elif m.name in begun:
             past_of = tuple(s for s in m.sheets if s in over)
             still = pot[m.name].sheets if m.name in pot else ()
-            melts.append(replace(m, sheets=(*past_of, *still)))
-        elif m.recipe not in again or m.name in now.pots:
-            melts.append(m)
+            melts.append(_begun(m, (*past_of, *still), takes))
         elif m.name in new:
             melts.append(new.pop(m.name))
     melts += new.values()
@@ -135,6 +137,13 @@ def _melts_and_pours(
     rest = [p for p in plan.pours if p.sheet not in over and p.alloy not in again]
     before = {p.sheet: p for p in plan.pours}
     return tuple(melts), (*past, *rest, *(_pour_row(p, before, cast, settings) for p in cast.pours))
+
+
+def _begun(melt: record.Melt, sheets: tuple[str, ...], takes: Mapping[str, float]) -> record.Melt:
+    """A melt that is in its pot with the sheets that it pours now, what they take and what they leave."""
+    take_kg = sum(takes.get(s, 0.0) for s in sheets)
+    left = replace(melt.charge, left_kg=melt.charge.mass_kg - take_kg) if melt.charge is not None else None
+    return replace(melt, sheets=sheets, sheets_take_kg=take_kg, charge=left)
 
 
 def _pour_row(pour: Pour, before: Mapping[str, record.Pour], cast: RestCast, settings: ShopSettings) -> record.Pour:

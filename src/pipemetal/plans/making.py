@@ -31,7 +31,7 @@ from pipemetal.plans.rows import (
 from pipemetal.sheets.ends import which_end
 from pipemetal.sheets.field import ThicknessField
 
-__all__ = ["cut_row", "new_sheet_row", "plan_record", "remnant_rows", "roll_row"]
+__all__ = ["cut_row", "metal_row", "new_sheet_row", "plan_record", "remnant_rows", "roll_row"]
 
 CORNERS_AN_ARC = 9
 """Points of each arc of a sector that are kept: enough for a picture; the sector itself stands beside them."""
@@ -74,7 +74,7 @@ def plan_record(planned: Planned) -> record.Plan:
         pours=tuple(pour_row(p, settings) for p in planned.pours),
         days=tuple(day_row(d) for d in planned.days),
         season=season_row(planned.season),
-        metal=_metal(planned.account),
+        metal=metal_row(planned.account),
         to_buy_kg=planned.to_buy_kg,
         consumed_mm2=layout.consumed_mm2,
         opened_mm2=layout.opened_mm2,
@@ -233,7 +233,9 @@ def new_sheet_row(cut: CutRoll, order: SheetOrder) -> record.NewSheet:
     )
 
 
-def _metal(account: Account) -> record.Metal:
+def metal_row(account: Account) -> record.Metal:
+    """The account in all, by alloy and by element."""
+
     def by_place(alloy: str | None) -> dict[str, float]:
         return {f"{place.replace(' ', '_')}_kg": account.total_kg(place, alloy) for place in (*SOURCES, *SINKS)}
 
