@@ -105,7 +105,7 @@ RUNS = (
     "melts",
     "casts",
     "accept chapel/plan.json --shop shop.sqlite",
-    "anew --shop shop.sqlite --seconds 0.5",
+    "anew --shop shop.sqlite --effort 0.1",
     "reserved",
     "reserved --casts",
     "done {plan} --roll {roll}",

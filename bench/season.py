@@ -1,5 +1,5 @@
 """An organ's casting played through in shops whose truth the planner does not know: `python bench/season.py [--seasons N]
-[--ranks N] [--seconds N] [--log N] [--world NAME] [--rack] [--ways fixed,spare,live,law,knows]`.
+[--ranks N] [--effort N] [--log N] [--world NAME] [--rack] [--ways fixed,spare,live,law,knows]`.
 
 Every shop is a world of `casting_worlds.py`: its gate, its metal's contact, its crew and its luck give the sheets. The planner
 sees only what a crew logs and what a gauge reads: fifteen places, 0.01 mm, and twenty-seven once where the plan asks for it. The
@@ -65,6 +65,8 @@ RUN_UP_STEPS = 20
 WAVE_MM, TILT_MM, BOW_MM = 0.01, 0.015, 0.01
 """What a sheet does beside its push: waves, tilt and bow across (estimates, as the worlds of `certainty.py`)."""
 MOST_CASTS = 400
+FIRST_MOVES = 15_000
+"""Of the search of the plan before anything is cast."""
 SURE, MOST_ROUNDS = 0.9, 4
 WORTH_GAUGING = 0.05
 """A sheet is gauged again where a reading settles so much of a blank."""
@@ -253,9 +255,10 @@ def left_kg(sheets: Sequence[CutSheet]) -> float:
     return sum(s.remnants_kg for s in sheets)
 
 
-def first_plan(organ: Organ, stock: Stock, settings: ShopSettings, learned: Learned, seconds: float) -> Plan:
+def first_plan(organ: Organ, stock: Stock, settings: ShopSettings, learned: Learned, effort: float) -> Plan:
     """The plan before anything is cast."""
-    return plan_record(make_plan(organ, stock, settings, learned=learned, search=Search(seconds=seconds, seed=1)))
+    search = Search(iterations=round(FIRST_MOVES * effort), seed=1)
+    return plan_record(make_plan(organ, stock, settings, learned=learned, search=search))
 
 
 Metal = dict[str, LayoutRoll]
@@ -301,7 +304,7 @@ def spare(
     stock: Stock,
     settings: ShopSettings,
     casts: list[LoggedCast],
-    seconds: float,
+    effort: float,
 ) -> Played:
     """Every sheet and the spare ones cast, measured, and laid anew once; what then wants another cast is lost."""
     more = _spare_pours(plan, stock, settings, learn(casts))
@@ -313,7 +316,7 @@ def spare(
     hung = [hung_sheet(sheet, read, settings.sheets.trim_mm) for _, sheet, read in cast.values()]
     now = ShopNow(replace(stock, rack=(*stock.rack, *hung)), measured={s: s for s in metal})
     begun = time.perf_counter()
-    anew = plan_anew(with_spare, now, settings, learn(casts), seconds=seconds)
+    anew = plan_anew(with_spare, now, settings, learn(casts), effort=effort, seconds=math.inf)
     took = time.perf_counter() - begun
     counted = _counted(anew.plan, metal, hanging)
     melted = sum(m.charge.charged_kg for m in plan.melts if m.charge is not None) + sum(p.used_kg for _, p in more)
@@ -388,7 +391,7 @@ def live(
     stock: Stock,
     settings: ShopSettings,
     casts: list[LoggedCast],
-    seconds: float,
+    effort: float,
     diary: bool = False,
 ) -> Played:
     """After every sheet the rest is planned anew, and taken."""
@@ -421,7 +424,7 @@ def live(
         begun = time.perf_counter()
         held = replace(stock, rack=(*stock.rack, *hung), lots=tuple(lots.values()))
         now = ShopNow(held, measured={sheet.id: sheet.id}, pots=dict(pots))
-        anew = plan_anew(plan, now, settings, learn(casts), seconds=seconds)
+        anew = plan_anew(plan, now, settings, learn(casts), effort=effort, seconds=math.inf)
         told.seconds.append(time.perf_counter() - begun)
         for _ in range(MOST_ROUNDS):
             asked = _to_gauge(anew, finer, metal)
@@ -435,7 +438,7 @@ def live(
             held = replace(held, rack=(*stock.rack, *hung))
             now = ShopNow(held, measured={name: name for name in asked}, pots=dict(pots))
             again = sorted({sheets[name].alloy for name in asked})
-            anew = plan_anew(anew.plan, now, settings, learn(casts), seconds=seconds, alloys=again)
+            anew = plan_anew(anew.plan, now, settings, learn(casts), effort=effort, seconds=math.inf, alloys=again)
             told.seconds.append(time.perf_counter() - begun)
         if diary:
             _tell(plan, anew, pour, sheet, roll, told.seconds[-1])
@@ -553,18 +556,18 @@ def played(organ: Organ, shop: Shop, name: str, seed: int, arguments: argparse.N
     ways, plan = arguments.ways.split(","), None
     found = {}
     if set(ways) - {"knows"}:
-        plan = first_plan(organ, stock, shop.settings, learn(casts), arguments.seconds * 3)
+        plan = first_plan(organ, stock, shop.settings, learn(casts), arguments.effort)
     for way in ways:
         if way == "knows" or plan is None:
             sure = replace(shop.settings, sure=replace(shop.settings.sure, certainty=0.0))
             seen = replace(stock, rack=known_rack(stock, hanging))
-            known = first_plan(organ, seen, sure, learn(casts), arguments.seconds * 3)
+            known = first_plan(organ, seen, sure, learn(casts), arguments.effort)
             found[way] = _counted(known, {s.id: _as_meant(s) for s in known.new_sheets}, hanging)
         elif way == "fixed":
             found[way] = fixed(plan, Truth(name, seed), hanging, shop.settings.sheets.most_planing_mm)
         else:
             truth = (Meant if way == "law" else Truth)(name, seed)
-            given = (plan, truth, hanging, stock, shop.settings, list(casts), arguments.seconds)
+            given = (plan, truth, hanging, stock, shop.settings, list(casts), arguments.effort)
             found[way] = spare(*given) if way == "spare" else live(*given, arguments.diary)
     return found
 
@@ -579,7 +582,9 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--seasons", type=int, default=4)
     ask.add_argument("--ranks", type=int, default=3, help="so many ranks of the invented organ")
-    ask.add_argument("--seconds", type=float, default=6.0, help="of each replanning's search")
+    ask.add_argument(
+        "--effort", type=float, default=1.0, help="of each replanning's search: a share of the usual moves"
+    )
     ask.add_argument("--log", type=int, default=6, help="casts logged before")
     ask.add_argument("--world", default="", help="one world only")
     ask.add_argument("--rack", action="store_true", help="the invented rack hangs there")

@@ -26,7 +26,7 @@ for off in (1.05, 0.97):  # so much thicker, so much thinner than the card says
         readings += [Reading(x * sheet.length_mm, y * sheet.width_mm, round(as_cast_mm, 2)) for y in (0.1, 0.5, 0.9)]
     pots[pour.melt] = pots.get(pour.melt, 0.0) - pour.used_kg  # what is left in the pot; a scale knows it better
     anew = pm.plan_anew(
-        plan, shop, {sheet.id: readings}, in_pots={m: max(kg, 0.0) for m, kg in pots.items()}, seconds=1.0
+        plan, shop, {sheet.id: readings}, in_pots={m: max(kg, 0.0) for m, kg in pots.items()}, effort=0.1
     )
     print(f"{sheet.id} was measured: {len(anew.differences)} changes, {len(anew.plan.unserved)} blanks without a place")
     for stop in anew.stops:

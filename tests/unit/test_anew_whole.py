@@ -100,3 +100,25 @@ def test_a_sheet_of_the_same_size_keeps_its_name() -> None:
     assert named_as_before(rest, same).sheets[0].id == "N7"
     other = Laid((), (replace(sheet, id="N008", width_mm=700.0),), ())
     assert named_as_before(rest, other).sheets[0].id == "N008"
+
+
+def test_sheets_that_are_nearly_what_they_were_keep_their_names_whatever_the_order() -> None:
+    blanks = [languid(f"b{k}", 1.0 + 0.3 * (k // 3)) for k in range(9)]
+    sheets = [NewSheet(f"N{k + 1}", "A", 1000.0, 700.0, 1.0 + 0.3 * k, 1.0 + 0.3 * k, 15.0) for k in range(3)]
+    places = [Placement(f"b{k}", f"N{k // 3 + 1}", 20.0 + 150.0 * (k % 3), 20.0) for k in range(9)]
+    rest = rest_of(blanks, places, sheets)
+    turned = {"N1": "N011", "N2": "N012", "N3": "N010"}
+    anew = [replace(s, id=turned[s.id], length_mm=1100.0) for s in reversed(sheets)]
+    moved = [replace(p, roll=turned[p.roll], y_mm=40.0) for p in places]
+    # the very same blanks on sheets that are no smaller: nothing moves
+    same = named_as_before(rest, Laid(tuple(moved), tuple(anew), ()))
+    assert set(same.sheets) == set(sheets) and set(same.placements) == set(places)
+    # one blank of another sheet on it, and less metal: its name stays
+    moved[0] = replace(moved[0], roll="N012", x_mm=500.0)
+    some = named_as_before(rest, Laid(tuple(moved), tuple(replace(s, length_mm=900.0) for s in anew), ()))
+    assert {s.id: s.thickness_start_mm for s in some.sheets} == {s.id: s.thickness_start_mm for s in sheets}
+    assert {p.blank: p.roll for p in some.placements} == {p.blank: p.roll for p in places} | {"b0": "N2"}
+    # none of its blanks and another thickness: a name that no sheet had
+    other = [NewSheet("N1", "A", 1000.0, 700.0, 3.0, 3.0, 15.0)]
+    (called,) = named_as_before(rest, Laid((), tuple(other), ())).sheets
+    assert called.id == "N004"

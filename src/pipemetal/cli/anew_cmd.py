@@ -118,6 +118,7 @@ def anew(
     if shop is None:
         check_pots(plan, done.pots, settings)
     now = _with_readings(plan, now, readings_path, settings.sheets)
+    _warn_of_pots(plan, now)
     with Watch("planning anew", quiet=as_json) as watch:
         made = plan_anew(plan, now, settings, learn(casts), seconds=seconds, effort=effort, tell=watch.progress)
     _write(made, out, with_rack=shop is None)
@@ -140,6 +141,19 @@ class _Done:
     failed: tuple[str, ...]
     pots: Mapping[str, float]
     today: dt.date | None
+
+
+def _warn_of_pots(plan: Plan, now: ShopNow) -> None:
+    """Say which melts were poured from, still pour by the plan, and of which nobody says what is left."""
+    from pipemetal.plans.now import melts_begun, sheets_done
+
+    done = sheets_done(plan, now)
+    waits = {p.melt for p in plan.pours if p.sheet not in done}
+    for name in sorted((melts_begun(plan, now) & waits) - now.pots.keys()):
+        click.echo(
+            f"{name} was poured from: without --in-pot {name}:KG, the mass that is left in its pot, nothing is counted on there.",
+            err=True,
+        )
 
 
 def _refuse_told(done: _Done) -> None:

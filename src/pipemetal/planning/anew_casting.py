@@ -11,10 +11,11 @@ from typing import Final
 from pipemetal.alloys.recipe import Recipe
 from pipemetal.errors import PlanError
 from pipemetal.layout.plan import NewSheet
-from pipemetal.melts.charge import Charge, ChargeRequest
+from pipemetal.melts.charge import ChargeRequest
 from pipemetal.melts.day import MeltPlan, SheetDemand, held_kg, metal_needed_kg
-from pipemetal.melts.lots import Heel, Lot
+from pipemetal.melts.lots import Heel
 from pipemetal.melts.mend import Blocked, Cause
+from pipemetal.planning.anew_melts import MeltName, called
 from pipemetal.planning.calendar import casting_dates
 from pipemetal.planning.day import Begun, CastingDay, MeltWork, PastCast, casting_days
 from pipemetal.planning.day_work import fits_the_day, heated_days, melt_heat, sheet_work
@@ -26,7 +27,16 @@ from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.texts import Amount, Text
 
-__all__ = ["Beside", "InPot", "PotNow", "RestCast", "cast_rest", "heel_found", "pot_serves", "settles_first"]
+__all__ = [
+    "Beside",
+    "InPot",
+    "PotNow",
+    "RestCast",
+    "cast_rest",
+    "heel_found",
+    "pot_serves",
+    "settles_first",
+]
 
 LEAST_HEEL_KG: Final = 0.1
 STRETCHED: Final = 0.67
@@ -64,12 +74,14 @@ class PotNow:
 
 @dataclass(frozen=True, eq=False)
 class Beside:
-    """What stands beside the alloys that are planned anew: `names` for new melts, the melts that are `kept`, the `order` of melts
-    by name, sheets that are cast `late` (their few blanks may find room on others), the first day on which may be cast, the
-    pours of sheets that did not change, as `planned`: their cards are not worked out again; the day that is under way; after
-    which date the others are; and how much metal is in `doubt` on each sheet, mm2."""
+    """What stands beside the alloys that are planned anew: melts of `before` that give their names, further `names` for new
+    melts, the melts that are `kept`, the `order` of melts by name, sheets that are cast `late` (their few blanks may find room
+    on others), the first day on which may be cast, the pours of sheets that did not change, as `planned`: their cards are not
+    worked out again; the day that is under way; after which date the others are; and how much metal is in `doubt` on each
+    sheet, mm2."""
 
     names: Iterator[str]
+    before: Sequence[MeltName] = ()
     kept: Sequence[MeltWork] = ()
     order: Sequence[str] = ()
     late: frozenset[str] = frozenset()
@@ -184,12 +196,10 @@ def cast_rest(
     fits = fits_the_day(prepared, recipes, settings, 0.0)
     left = _left_in_pot(pots, now, poured, recipes, settings.pot.capacity_kg)
     heel = heel_found(left, beside, {p.melt for p in pots}, recipes, settings.pot.heel_kg)
-    season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits)
-    melts = (
-        _settled(_named(season.melts, beside.names), beside, settings)
-        if not poured
-        else _named(season.melts, beside.names)
-    )
+    visits = tuple(m.recipe for m in beside.before)
+    season = plan_season(demands, recipes, lots, settings, in_pot=heel, hurried=True, fits=fits, visits=visits)
+    melts = called(season.melts, beside.before, beside.names)
+    melts = melts if poured else _settled(melts, beside, settings)
     mine = {m.melt.name for m in (*poured, *melts)}
     cold, in_hand = (
         {p.melt for p in pots if not p.hot},
@@ -260,27 +270,6 @@ def _in_hand(pot: InPot, served: Sequence[SheetDemand], recipe: Recipe, settings
     nothing = Cause("in the pot")
     melt = MeltPlan(pot.melt, pot.recipe, tuple(served), pot.left_kg, pot.pot)
     return PlannedMelt(melt, Blocked(request, (), (), nothing, nothing), None, False)
-
-
-def _named(melts: Sequence[PlannedMelt], names: Iterator[str]) -> tuple[PlannedMelt, ...]:
-    """Melts with names of their own, their ingots called after them, and charged by that name."""
-    new = [next(names) for _ in melts]
-    ids = {m.ingots.id: f"{m.melt.recipe} {name}" for m, name in zip(melts, new, strict=True) if m.ingots is not None}
-
-    def called(lot: Lot) -> Lot:
-        return replace(lot, id=ids.get(lot.id, lot.id))
-
-    return tuple(
-        replace(
-            m,
-            melt=replace(m.melt, name=name),
-            ingots=called(m.ingots) if m.ingots is not None else None,
-            charge=replace(m.charge, lines=tuple(replace(line, lot=called(line.lot)) for line in m.charge.lines))
-            if isinstance(m.charge, Charge)
-            else m.charge,
-        )
-        for m, name in zip(melts, new, strict=True)
-    )
 
 
 def _work(planned: PlannedMelt, prepared: Sequence[Pour], settings: ShopSettings, *, hot: bool = False) -> MeltWork:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -48,6 +49,7 @@ def plan_season(
     in_pot: Heel | None = None,
     hurried: bool = False,
     fits: FitsIn | None = None,
+    visits: Sequence[str] = (),
 ) -> Season:
     """All melts of a season, in order, each with its weighing list.
 
@@ -56,7 +58,8 @@ def plan_season(
     Bought metal costs its price and an errand, so what is there is used first; a lot without a price is worth its metal.
     `in_pot` is what the pot holds at the start. `fits` is what the sheets of a melt must keep besides, in a pot by its name. A
     melt goes into the smallest pot that holds it; a further pot is emptied after every melt, what it leaves goes into ingots.
-    `hurried` takes the first good list of each melt.
+    `hurried` takes the first good list of each melt. `visits`: the alloys in the order in which they are melted, where that is
+    settled already.
     """
     prices = metal_prices(lots)
     if not demands:
@@ -76,7 +79,11 @@ def plan_season(
     changes = _Changes(by_alloy, recipes, offered, settings, in_pot)
     main = {alloy: [m for m in held if not m.pot] for alloy, held in by_alloy.items()}
     main = {alloy: held for alloy, held in main.items() if held}
-    order = order_melts({alloy: len(held) for alloy, held in main.items()}, changes.cost)
+    order = (
+        _settled_order(visits, main, changes)
+        if visits
+        else order_melts({alloy: len(held) for alloy, held in main.items()}, changes.cost)
+    )
     melts = named(_with_further(_in_order(order, main), [m for m in placed if m.pot]))
     requests, emptied = _requests(melts, recipes, settings, changes)
     priced = _shared(requests, offered, settings)
@@ -126,6 +133,14 @@ def _with_further(main: Sequence[MeltPlan], further: Sequence[MeltPlan]) -> list
         after = [place for place, held in enumerate(found) if held.recipe == melt.recipe]
         found.insert(after[-1] + 1 if after else len(found), melt)
     return found
+
+
+def _settled_order(visits: Sequence[str], by_alloy: Mapping[str, list[MeltPlan]], changes: _Changes) -> Order:
+    """The alloys in an order that is settled, such as it does not name last."""
+    asked = [*(alloy for alloy in visits if alloy in by_alloy), *(alloy for alloy in by_alloy if alloy not in visits)]
+    names = [alloy for alloy, _ in itertools.groupby(asked)]
+    cost = sum(max(changes.cost(a, b), 0.0) for a, b in zip([None, *names], names, strict=False))
+    return Order(tuple(names), cost, 0.0)
 
 
 def _in_order(order: Order, by_alloy: Mapping[str, list[MeltPlan]]) -> list[MeltPlan]:

@@ -13,6 +13,7 @@ from pipemetal.layout.plan import NewSheet
 from pipemetal.melts.lots import Lot
 from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cast_rest
 from pipemetal.planning.anew_effort import Effort
+from pipemetal.planning.anew_melts import MeltName
 from pipemetal.planning.anew_stop import Stop, stop_of
 from pipemetal.planning.day import MeltWork, SheetWork
 from pipemetal.planning.habits import parse_dates
@@ -198,10 +199,11 @@ def _cast(
         if m.name in now.pots and m.recipe in again
     ]
     works = [*_waiting_pots(plan, again, now), *(_kept_work(m, plan, done) for m in kept)]
-    names = _melt_names(plan, again, now)
+    free = [MeltName(m.name, m.recipe, m.sheets) for m in plan.melts if m.recipe in again and m.name not in held]
     as_was = _as_planned(plan, sheets, now, settings)
     beside = Beside(
-        names,
+        _further_names(plan),
+        free,
         works,
         [m.name for m in plan.melts],
         _late(made),
@@ -273,10 +275,8 @@ def _free(stock: Stock, kept: Sequence[record.Melt]) -> tuple[Lot, ...]:
     return tuple(found)
 
 
-def _melt_names(plan: record.Plan, again: set[str], now: ShopNow) -> Iterator[str]:
-    """Names for melts: those of the melts that are planned anew and hold nothing that was poured, then the next numbers."""
-    held = melts_begun(plan, now)
-    yield from (m.name for m in plan.melts if m.recipe in again and m.name not in held)
+def _further_names(plan: record.Plan) -> Iterator[str]:
+    """Names that no melt has: the next numbers."""
     numbers = [int(m.name[1:]) for m in plan.melts if m.name[:1] == "M" and m.name[1:].isdigit()]
     at = max(numbers, default=0)
     while True:
