@@ -367,3 +367,33 @@ def test_a_busy_machine_finds_the_same(plan: Plan, bare: Shop) -> None:
     # where the time is gone all has a place all the same
     gone = plan_anew(plan, now, bare.settings, Learned(), seconds=0.0).plan
     assert {c.blank for s in gone.sheets for c in s.cuts} == {c.blank for s in one.sheets for c in s.cuts}
+
+
+@pytest.mark.parametrize("way", ["under way", "lost", "over", "skipped"])
+def test_a_day_holds_what_was_done_on_it_and_no_sheet_stands_on_two_days(plan: Plan, bare: Shop, way: str) -> None:
+    dated = dataclasses.replace(
+        plan, days=tuple(dataclasses.replace(d, date=f"2026-12-{d.day:02d}") for d in plan.days)
+    )
+    now, done = under_way(dated, bare)
+    poured = next(p for p in plan.pours if p.sheet == done)
+    today, settings = f"2026-12-{poured.day:02d}", bare.settings
+    if way == "lost":
+        lost = dataclasses.replace(settings.day, starts_on="2026-12-01", lost_days=today)
+        settings = dataclasses.replace(settings, day=lost)
+    now = dataclasses.replace(now, today=dt.date(2026, 12, 20) if way == "over" else dt.date.fromisoformat(today))
+    if way == "skipped":  # nobody cast on the first day: all of it comes later
+        later = tuple(dataclasses.replace(p, day=p.day + 1) for p in dated.pours if p.sheet == done)
+        first = dated.days[0]
+        pours = (*(p for p in dated.pours if p.sheet != done), *later)
+        own = tuple(s for s in first.steps if s.what in (done, poured.melt))
+        days = (first, dataclasses.replace(first, day=first.day + 1, date="2026-12-04", steps=own))
+        dated, now = dataclasses.replace(dated, pours=pours, days=days), dataclasses.replace(now, pots={})
+    made = plan_anew(dated, now, settings, Learned()).plan
+    steps = [(d.day, s.what) for d in made.days for s in d.steps if s.kind == "pour"]
+    assert sorted(what for _, what in steps) == sorted({s.id for s in made.new_sheets} | {done})
+    for p in made.pours:
+        assert (p.day, p.sheet) in steps or p.sheet == done
+        assert p.melt in next(d for d in made.days if d.day == p.day).melts
+    (on,) = (day for day, what in steps if what == done)
+    others = {what for day, what in steps if day == on and what != done}
+    assert bool(others) == (way == "under way")

@@ -49,15 +49,18 @@ def begun_of(plan: record.Plan, now: ShopNow, lost: frozenset[dt.date] = frozens
         or (now.today is not None and date is not None and now.today > date)
     ):
         return None
-    names = {p.sheet for p in past}
-    ends = {
-        kind: max((s.to_min for s in held.steps if s.kind == kind and s.what in names), default=0.0)
-        for kind in OF_SHEET
-    }
-    free = max(ends["pour"], *(p.starts_at_min for p in past), held.shift_from_min)
+    free = _poured_until(held, past)
+    rested = max((s.to_min for s in held.steps if s.kind == "rest" and s.what in {p.sheet for p in past}), default=0.0)
     latest = max(past, key=lambda p: (p.starts_at_min, p.number))
     pots = {m.pot: m.recipe for m in plan.melts if m.name in melts or now.pots.get(m.name, 0.0) > 0.0}
-    return Begun(free, max(free, ends["rest"]), latest.sled, pots, melts, len(past), date, _past_casts(past, now, free))
+    return Begun(free, max(free, rested), latest.sled, pots, melts, len(past), date, _past_casts(past, now, free))
+
+
+def _poured_until(day: record.CastingDay, past: Sequence[record.Pour]) -> float:
+    """When the last sheet of a day that was cast was poured, minutes since midnight."""
+    names = {p.sheet for p in past}
+    ends = (s.to_min for s in day.steps if s.kind == "pour" and s.what in names)
+    return max(day.shift_from_min, *ends, *(p.starts_at_min for p in past))
 
 
 def _past_casts(past: Sequence[record.Pour], now: ShopNow, free_min: float) -> tuple[PastCast, ...]:
@@ -107,7 +110,8 @@ def rest_days(plan: record.Plan, cast: RestCast, now: ShopNow) -> tuple[int, tup
     dates = {d.day: d.date for d in plan.days}
     rows = [replace(day_row(d), day=first + k) for k, d in enumerate(cast.days)]
     rows = [replace(d, date=d.date or dates.get(d.day, "")) for d in rows]
-    old = [_past(d, plan, now) if d.day == last else d for d in plan.days if d.day <= last]
+    over = sheets_done(plan, now)
+    old = [d for day in plan.days if day.day <= last and (d := _past(day, plan, over)) is not None]
     if cast.goes_on and old and old[-1].day == last:
         before, rest = old.pop(), rows[0]
         melts = tuple(dict.fromkeys((*before.melts, *rest.melts)))
@@ -115,10 +119,15 @@ def rest_days(plan: record.Plan, cast: RestCast, now: ShopNow) -> tuple[int, tup
     return first, (*old, *rows)
 
 
-def _past(day: record.CastingDay, plan: record.Plan, now: ShopNow) -> record.CastingDay:
-    """A day with the steps of it that are past."""
-    begun, over = begun_of(plan, now), sheets_done(plan, now)
-    if begun is None:
+def _past(day: record.CastingDay, plan: record.Plan, over: frozenset[str]) -> record.CastingDay | None:
+    """A day that is over, lost in its middle, or under way, with what was done on it: the steps until its last cast; None where
+    nothing was cast on it."""
+    mine = [p for p in plan.pours if p.day == day.day]
+    past = [p for p in mine if p.sheet in over]
+    if len(past) == len(mine):
         return day
-    steps = tuple(s for s in day.steps if (s.what in over if s.kind in OF_SHEET else s.to_min <= begun.now_min + 1e-6))
-    return replace(day, melts=begun.melts, steps=steps, over_min=0.0)
+    if not past:
+        return None
+    until, melts = _poured_until(day, past), {p.melt for p in past}
+    steps = tuple(s for s in day.steps if (s.what in over if s.kind in OF_SHEET else s.to_min <= until + 1e-6))
+    return replace(day, melts=tuple(m.name for m in plan.melts if m.name in melts), steps=steps, over_min=0.0)
