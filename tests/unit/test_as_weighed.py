@@ -42,3 +42,13 @@ def test_dross_takes_its_share_of_what_is_more() -> None:
     more = as_weighed(planned, {"T": 70.0}, losses)
     # ten kilograms of tin: 18 g each of metal in its dross, 2 g of tin dioxide, 78.8 % of it tin
     assert more.mass_kg - planned.mass_kg == pytest.approx(10.0 * (1.0 - 0.02 * 0.9 - 0.788 * 0.02 * 0.1))
+
+
+@pytest.mark.parametrize("dross_kg", [0.0, 1.5, 6.0])
+def test_what_is_skimmed_is_off_the_melt(dross_kg: float) -> None:
+    planned, losses = melt(0.0, 0.0), LossModel((("pig", 0.02), ("scrap", 0.05)), oxide_share=0.1)
+    usual = as_weighed(planned, {"T": 70.0}, losses)
+    told = as_weighed(planned, {"T": 70.0}, losses, dross_kg)
+    assert told.dross_kg == pytest.approx(dross_kg)
+    assert told.mass_kg + told.dross_kg == pytest.approx(usual.mass_kg + usual.dross_kg)
+    assert told.composition_wt_pct == usual.composition_wt_pct

@@ -366,6 +366,19 @@ def test_what_a_planned_melt_will_be_follows_the_scale(client: TestClient, plann
     line = melt.lots[0]
     more = client.post("/melts/as-weighed", data=asked | {f"w:{line.id}": f"{1.2 * line.mass_kg:.1f}"}).text
     assert "so far" in more and more.partition("<p")[0] != as_planned
-    # what cannot be read yet counts as planned
-    assert client.post("/melts/as-weighed", data=asked | {f"w:{line.id}": "12,,"}).text == as_planned
+    # what is no mass counts as planned, and is told with its field
+    for field, typed, name in (
+        (f"w:{line.id}", "12,,", line.shown),
+        (f"w:{line.id}", "-3", line.shown),
+        ("dross", "abc", "Dross"),
+    ):
+        told = client.post("/melts/as-weighed", data=asked | {field: typed}).text
+        assert told.startswith(as_planned.rstrip()) and f"{typed} is no mass" in told and name in told
+    # so is dross: the melt is the lighter by what is skimmed more
+    assert melt.charge is not None
+    skimmed = f"{melt.charge.dross_kg + 5.0:.1f}"
+    told = client.post("/melts/as-weighed", data=asked | {"dross": skimmed}).text
+    left_kg = melt.charge.mass_kg + melt.charge.dross_kg - float(skimmed)
+    assert f"{left_kg:.1f} kg in the pot, {skimmed} kg of dross" in told
+    assert client.post("/melts/as-weighed", data=asked | {"dross": f"{melt.charge.dross_kg:.1f}"}).text == as_planned
     assert client.post("/melts/as-weighed", data=asked | {"melt": "M99"}).status_code == 404

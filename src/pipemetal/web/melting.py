@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Final
 
 from fastapi import FastAPI, Query, Request
 from fastapi.responses import JSONResponse, Response
@@ -25,9 +24,13 @@ from pipemetal.web.weighing import OVERFULL, form_values, standing
 
 if TYPE_CHECKING:
     from pipemetal.alloys.composition import Composition
+    from pipemetal.plans.record import Charged
     from pipemetal.web.show import Show
 
 __all__ = ["add_routes", "weighed_from_form"]
+
+SAME_DROSS_KG: Final = 0.051
+"""The form holds the planned dross to a tenth of a kilogram."""
 
 
 def add_routes(app: FastAPI, site: Site) -> None:
@@ -111,14 +114,44 @@ def _so_far(site: Site, request: Request, values: dict[str, str]) -> Response:
     melt = next((m for m in plan.melts if m.name == values.get("melt", "")), None)
     if melt is None or melt.charge is None:
         raise NotInBookError(field="melt", value=values.get("melt", ""))
+    weighed, dross, unread = _typed_so_far(show, values, melt.charge)
+    charge = as_weighed(melt.charge, weighed, site.settings.losses, dross)
+    other_dross = dross is not None and abs(dross - melt.charge.dross_kg) > SAME_DROSS_KG
+    return site.page(
+        request,
+        "melt_elements.html",
+        "Melts",
+        "/melts",
+        elements=elements_of(charge),
+        by_scale=charge if weighed or other_dross else None,
+        unread=unread,
+    )
+
+
+def _typed_so_far(
+    show: Show, values: dict[str, str], charge: Charged
+) -> tuple[dict[str, float], float | None, list[tuple[str, str]]]:
+    """What is typed so far: masses by lot, a lot of nothing too; the dross; and what of it is no mass, by the name of its field.
+
+    What is no mass, or no mass that can be, counts as planned.
+    """
     weighed: dict[str, float] = {}
-    for name, text in values.items():
-        with suppress(InputError):  # half typed: as planned, until it can be read
-            nothing = name.startswith("w:") and show.read_mass(text, name) == 0.0
-            weighed |= {name[2:]: 0.0} if nothing else weighed_from_form(show, {name: text})
-    charge = as_weighed(melt.charge, weighed, site.settings.losses)
-    by_scale = charge if weighed else None
-    return site.page(request, "melt_elements.html", "Melts", "/melts", elements=elements_of(charge), by_scale=by_scale)
+    unread: list[tuple[str, str]] = []
+    for line in charge.lots:
+        name = f"w:{line.id}"
+        try:
+            nothing = show.read_mass(values.get(name, ""), name) == 0.0
+            weighed |= {line.id: 0.0} if nothing else weighed_from_form(show, {name: values.get(name, "")})
+        except InputError:
+            unread.append((show.read(line.shown), values[name]))
+    try:
+        dross = show.read_mass(values.get("dross", ""), "dross")
+        if dross is not None and not 0.0 <= dross < charge.charged_kg:
+            raise MeltError("is out of range", field="dross", value=dross, limits=(0.0, charge.charged_kg, "kg"))
+    except InputError:
+        dross = None
+        unread.append((show.say("Dross skimmed"), values["dross"]))
+    return weighed, dross, unread
 
 
 def weighed_from_form(show: Show, values: dict[str, str]) -> dict[str, float]:
