@@ -112,3 +112,60 @@ def test_what_was_worked_out_before_another_tablets_cast_is_not_taken(
     log = dataclasses.replace(small_organ_casts()[0], id="K90", note=order.sheet, thickness_mm=(), day="2026-12-01")
     accepted.casts.record(log, order=order.id)
     assert client.post("/casting/after", data={}).headers["location"] == "/casting/after?changed=1"
+
+
+def takes_a_plan(book: Book) -> int:
+    """An accepted plan taken anew as it is but for its notes; gives the event."""
+    plan = book.plans.plan()
+    assert plan is not None
+    anew = dataclasses.replace(plan, notes=(*plan.notes, "planned anew"))
+    return book.plans.take(book.plans.all()[0].id, anew).event
+
+
+@pytest.mark.parametrize("around", ["failed", "lost day"])
+def test_a_plan_worked_out_around_what_was_taken_back_says_so_everywhere(
+    client: TestClient, site: Site, accepted: Book, around: str
+) -> None:
+    plan_id = accepted.plans.all()[0].id
+    pages = ("/", "/casting", "/plans", "/casting/after")
+    order = accepted.plans.cast_list(plan_id)[0]
+    if around == "failed":
+        accepted.lots.add(NewLot("A-1", "ingot", 90.0, accepted.recipes.all()[order.alloy].target))
+        accepted.melts.record(NewMelt("M-1", order.alloy, {"A-1": 90.0}))
+        log = dataclasses.replace(small_organ_casts()[0], id="K90", note=order.sheet, thickness_mm=(), day="2026-12-01")
+        accepted.casts.record(log, melt="M-1", used_kg=50.0, order=order.id)
+        event, told = accepted.casts.trim("K90").event, f"the metal of {order.sheet} that was booked as scrap, cast K90"
+    else:
+        event = accepted.settings.change({"day.lost_days": "2026-12-08"}).event
+        told = "a lost day, 2026-12-08"
+    taken = takes_a_plan(accepted)
+    assert accepted.plans.rests_on(plan_id) == () and not any("worked out around" in client.get(p).text for p in pages)
+    back = accepted.history.undo(event).event
+    (rests,) = accepted.plans.rests_on(plan_id)
+    assert (rests.plan_event, rests.event, str(rests.what)) == (taken, event, told)
+    assert rests.alloy == (order.alloy if around == "failed" else "")
+    for page in pages:
+        text = client.get(page).text
+        assert f"worked out around {told}" in text and f'action="/undo/{taken}"' in text, page
+        assert 'action="/jobs/anew"' in text
+    assert [str(r) for r in accepted.keeping.doctor().remarks] == [f"{plan_id}: {rests.words}"]
+    # each way on ends it: the doing is in force again, another plan is taken, or the plan is taken back too
+    again = accepted.history.undo(back).event
+    assert accepted.plans.rests_on(plan_id) == ()
+    accepted.history.undo(again)
+    assert accepted.plans.rests_on(plan_id) != ()
+    same = accepted.plans.plan(plan_id)
+    assert same is not None
+    newer = accepted.plans.take(plan_id, same).event  # worked out anew, and found the same
+    assert accepted.plans.rests_on(plan_id) == ()
+    accepted.history.undo(newer)
+    assert client.post(f"/undo/{taken}", data={"back": "/"}).status_code == 303
+    assert accepted.plans.rests_on(plan_id) == () and "worked out around" not in client.get("/").text
+
+
+def test_what_was_worked_out_by_other_settings_is_not_taken(client: TestClient, site: Site, accepted: Book) -> None:
+    client.post("/jobs/anew", data={})
+    finish = site.jobs.finishes[-1]  # type: ignore[attr-defined]
+    finish(SimpleNamespace(plan=accepted.plans.plan()))
+    accepted.settings.change({"day.lost_days": "2026-12-08"})
+    assert client.post("/casting/after", data={}).headers["location"] == "/casting/after?changed=1"

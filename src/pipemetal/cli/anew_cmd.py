@@ -254,6 +254,8 @@ def _of_book(shop: str, plan_id: str | None, today: dt.date | None) -> tuple[str
         key = plan_id or accepted[0]
         plan = book.plans.plan(key)
         assert plan is not None
+        for held in book.plans.rests_on(key):
+            click.echo(str(held.words), err=True)
         return key, plan, shop_now(book, key, today=today), book.casts.log()
 
 

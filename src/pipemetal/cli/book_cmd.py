@@ -171,5 +171,7 @@ def _print_health(held: Health | None, where: str) -> None:
     click.echo(f"  Daily backups: {kept.kept} in {kept.folder}, the latest of {kept.latest or 'no day yet'}.")
     if kept.second:
         click.echo(f"  Second place: {kept.second}, the latest of {kept.second_latest or 'no day yet'}.")
+    for remark in held.remarks:
+        click.echo(f"Mind: {remark}")
     for fault in held.faults:
         click.echo(f"Fault: {fault}")

@@ -153,7 +153,7 @@ def _check_failed(now: ShopNow) -> None:
 def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
     """The alloys of which a sheet or a roll is not as planned."""
     rack = {r.id for r in now.stock.rack}
-    found = {s.alloy for s in plan.new_sheets if s.id in now.failed or s.id in now.measured}
+    found = {s.alloy for s in plan.new_sheets if s.id in now.failed or s.id in now.measured} | now.again
     gone = {s.id for s in plan.rolls_used if s.id not in rack and s.id not in now.cut}
     return found | {s.alloy for s in plan.rolls_used if s.id in gone | changed_rolls(plan, now)}
 

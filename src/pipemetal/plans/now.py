@@ -26,7 +26,7 @@ class ShopNow:
     sheets that are cut. `poured`: sheets that are cast and not measured yet; nothing on them moves. `measured`: sheets that were
     measured, and the rolls that they hang as. `failed`: sheets whose cast came to nothing. `pots`: charged melts and what is left
     of each. `pinned`: blanks that stay where they lie. `today`: the first day on which may be cast. `planing_mm`: what is to be
-    planed off measured sheets, by their names in the plan.
+    planed off measured sheets, by their names in the plan. `again`: alloys that are laid anew whatever changed.
     """
 
     stock: Stock
@@ -38,6 +38,7 @@ class ShopNow:
     pinned: frozenset[str] = frozenset()
     today: dt.date | None = None
     planing_mm: Mapping[str, float] = field(default_factory=dict)
+    again: frozenset[str] = frozenset()
 
 
 def changed_rolls(plan: record.Plan, now: ShopNow) -> frozenset[str]:

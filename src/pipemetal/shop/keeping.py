@@ -28,7 +28,9 @@ from pipemetal.shop.archive import BACKUP_FORMAT, manifest_of, write_archive
 from pipemetal.shop.checking import check_attachments, check_ledger, check_structures
 from pipemetal.shop.copies import copy_to, hashes_of, unused
 from pipemetal.shop.dumping import write_dump
+from pipemetal.shop.resting import rests_on
 from pipemetal.shop.rowfiles import Manifest, blob_sizes, table_hashes, tables_at
+from pipemetal.shop.rows import PlanState
 from pipemetal.shop.second_place import carry, last_failure, latest_carried, second_place
 from pipemetal.shop.sheet_metal import hung_twice
 from pipemetal.shop.writer import Writer
@@ -60,7 +62,8 @@ class Backups:
 
 @dataclass(frozen=True)
 class Health:
-    """What stands in a book, and what is wrong with it: `faults` is empty for a sound one."""
+    """What stands in a book, and what is wrong with it: `faults` is empty for a sound one. `remarks`: what somebody should look
+    at, though the book is sound."""
 
     shop: str
     database: str
@@ -69,6 +72,7 @@ class Health:
     free_bytes: int | None
     backups: Backups
     faults: list[str]
+    remarks: tuple[Text, ...] = ()
 
 
 class Keeping:
@@ -219,6 +223,12 @@ class Keeping:
                     faults.append(f"database: {verdict}")
             faults += check_ledger(connection) + check_attachments(connection) + check_structures(connection)
             faults += hung_twice(connection)
+            p = schema.plans.c
+            accepted = select(p.id).where(p.state == PlanState.ACCEPTED, p.withdrawn.is_(False)).order_by(p.id)
+            plans = connection.execute(accepted).scalars().all()
+            remarks = tuple(
+                Text("{plan}: {what}", plan=k, what=r.words) for k in plans for r in rests_on(connection, k)
+            )
         target = self._writer.target
         free = shutil.disk_usage(Path(target).resolve().parent).free if self._writer.is_sqlite else None
         if free is not None and free < LITTLE_SPACE:
@@ -226,7 +236,7 @@ class Keeping:
         backups = self.backups()
         faults += [str(late) for late in backups.late]
         database = self._writer.engine.dialect.name
-        return Health(connect.without_password(target), database, revision, counts, free, backups, faults)
+        return Health(connect.without_password(target), database, revision, counts, free, backups, faults, remarks)
 
 
 def _is_late(latest: str | None, first: datetime.date, last: datetime.date) -> bool:

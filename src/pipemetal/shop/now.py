@@ -47,7 +47,15 @@ def shop_now(
     melts = {planned_name(m.id, plan): m.id for m in book.melts.rows() if m.plan == plan_id}
     pots = {name: book.ledger.mass_kg(f"melt:{key}") for name, key in melts.items() if name}
     return ShopNow(
-        _stock(book, plan_id), frozenset(cut), frozenset(poured), measured, frozenset(failed), pots, pinned, today
+        _stock(book, plan_id),
+        frozenset(cut),
+        frozenset(poured),
+        measured,
+        frozenset(failed),
+        pots,
+        pinned,
+        today,
+        again=frozenset(r.alloy for r in book.plans.rests_on(plan_id) if r.alloy),
     )
 
 

@@ -15,6 +15,7 @@ from pipemetal.plans.record import Plan
 from pipemetal.shop import schema
 from pipemetal.shop.accepting import accept, change_by_hand, give_up
 from pipemetal.shop.doing import WeighedMelt, charge_as_planned, cut_as_planned, cut_one_as_planned
+from pipemetal.shop.resting import RestsOn, rests_on
 from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import (
     CastOrderRow,
@@ -132,6 +133,11 @@ class Plans:
         with self._writer.writing(Action.PLANNED_BLANK_CUT, f"roll:{roll_id}") as w:
             cut_one_as_planned(w, plan_id, roll_id, blank, kerf_mm)
             return w.written()
+
+    def rests_on(self, plan_id: str) -> tuple[RestsOn, ...]:
+        """What the plan was worked out around and was taken back since it was taken; nothing where all of it stands."""
+        with self._writer.reading() as connection:
+            return rests_on(connection, plan_id)
 
     def charge(self, plan_id: str, melt: str, weighed: WeighedMelt) -> Written[None]:
         """Book a melt of an accepted plan as charged, under an id of its own.

@@ -8,6 +8,7 @@ from pipemetal.plans.record import CutSheet, Plan, Pour
 from pipemetal.shop.accepting import accepted, cut_and_moved, ranks_of, reserve_lots, some_of
 from pipemetal.shop.cutting import free_roll
 from pipemetal.shop.orders import Claim, free_numbers, of_plan, reserve
+from pipemetal.shop.resting import rests_on
 from pipemetal.shop.rows import CastOrderRow, OrderState, ReservationRow, ReservationState, RollRow, RollState
 from pipemetal.shop.writing import Writing, dump
 
@@ -31,7 +32,7 @@ def _refuse_what_is_cut(w: Writing, plan_id: str, before: Plan, plan: Plan) -> N
     otherwise += cut_and_moved(w, plan_id, before, plan)
     if otherwise:
         raise BookError("is cut already", field="sheet", value=some_of(otherwise))
-    if before == plan:
+    if before == plan and not rests_on(w.connection, plan_id):
         raise BookError("is planned so already: nothing was changed", field="plan", value=plan_id)
 
 

@@ -44,6 +44,7 @@ def day_page(site: Site, request: Request, day: int) -> Response:
         view=view,
         pours=pours_of(plan),
         charged=charged,
+        rests_on=site.rests_on(plan_id),
         accepted=accepted,
         may_lose=accepted and view.waits and view.held is not None and bool(view.held.date),
         listed=paged(casts, request),

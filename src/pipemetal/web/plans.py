@@ -41,6 +41,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             planning=[job for job in site.jobs.running() if job.kind == "plan"],
             plan_id=plan_id,
             plan=plan,
+            rests_on=site.rests_on(plan_id),
             organs=organs,
             seconds=SECONDS,
             papers=list(PAPERS),

@@ -105,6 +105,7 @@ def _add_today(app: FastAPI, site: Site) -> None:
             "/",
             plan=plan,
             plan_id=plan_id,
+            rests_on=site.rests_on(plan_id),
             low=low,
             low_kg=LOW_STOCK_KG,
             backups_late=book.keeping.backups().late,

@@ -53,11 +53,11 @@ def ask_anew(site: Site, plan_id: str, cast: str = "") -> None:
 
 
 def _as_it_stands(site: Site, plan_id: str) -> tuple[str, ...]:
-    """What a plan made anew rests on: the plan's version, and what was cast of it, failed ones too."""
+    """What a plan made anew rests on: the versions of the plan and of the settings, and what was cast of it, failed ones too."""
     failed = site.failed_casts()
     cast = (o for o in site.book.plans.cast_list(plan_id, state=OrderState.CAST))
-    version = str(site.book.plans.row(plan_id).version)
-    return (version, *sorted(f"{o.sheet} {o.cast} {o.cast in failed}" for o in cast))
+    versions = f"{site.book.plans.row(plan_id).version} {site.in_effect().version}"
+    return (versions, *sorted(f"{o.sheet} {o.cast} {o.cast in failed}" for o in cast))
 
 
 def _page_after(cast: str) -> str:
@@ -115,6 +115,7 @@ def _add_after(app: FastAPI, site: Site) -> None:
             taken=taken,
             failed=cast in site.failed_casts(),
             accepted=bool(plan_id) and site.plan_state(plan_id) == PlanState.ACCEPTED,
+            rests_on=site.rests_on(plan_id),
         )
 
     @app.post("/jobs/anew")

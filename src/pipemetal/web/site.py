@@ -23,6 +23,7 @@ from pipemetal.plans.record import planned_name
 from pipemetal.shop.book import Book, Event, Person
 from pipemetal.shop.plans import KnownPlan
 from pipemetal.shop.recipes import density_of
+from pipemetal.shop.resting import RestsOn
 from pipemetal.shop.roles import Role, may
 from pipemetal.shop.rows import PlanState
 from pipemetal.shop.settings import InEffect, SaidFile, in_effect
@@ -161,6 +162,12 @@ class Site:
             held = (now, make())
             self._kept[name] = held
         return cast("Made", held[1])
+
+    def rests_on(self, plan_id: str) -> tuple[RestsOn, ...]:
+        """What a plan was worked out around and was taken back since; nothing of one that is not accepted."""
+        if self.plan_state(plan_id) != PlanState.ACCEPTED:
+            return ()
+        return self.kept(f"rests on {plan_id}", lambda: self.book.plans.rests_on(plan_id))
 
     def remembered(self, key: Hashable, make: Callable[[], Made]) -> Made:
         """What was made for a key that names all that it rests on, a picture for example; the latest are remembered."""
