@@ -36,7 +36,7 @@ from pipemetal.planning.plan import Search
 from pipemetal.planning.plan import make_plan as planned
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
-from pipemetal.plans.anew import MOST_SECONDS, Anew, ShopNow, with_measured
+from pipemetal.plans.anew import Anew, ShopNow, with_measured
 from pipemetal.plans.anew import plan_anew as planned_anew
 from pipemetal.plans.anew_day import check_pots
 from pipemetal.plans.codec import read, write
@@ -314,15 +314,14 @@ def plan_anew(
     poured: Sequence[str] = (),
     failed: Sequence[str] = (),
     in_pots: Mapping[str, float] | None = None,
-    seconds: float = MOST_SECONDS,
     effort: float = 1.0,
 ) -> Anew:
     """The rest of a plan planned anew after sheets were measured: `.plan` is the new one, `.differences` tells was and is.
 
     `measured`: readings of sheets of the plan as cast, by the sheet; `cut`, `poured`, `failed`: sheets that are cut, that are
     cast and not measured, whose cast came to nothing; `in_pots`: charged melts and what is left of each, kg. `shop`: the rest
-    of the rack, the lots and the log as they are now. `effort`: how many moves the search makes, as a share of the usual number;
-    `seconds` end it on a busy machine. Errors: PlanError for a sheet that the plan does not cast; SheetError.
+    of the rack, the lots and the log as they are now. `effort`: how many moves the search makes, as a share of the usual number.
+    Errors: PlanError for a sheet that the plan does not cast; SheetError.
 
     >>> from dataclasses import replace
     >>> from pipemetal.files.demo_files import packaged_file
@@ -343,7 +342,7 @@ def plan_anew(
     now = ShopNow(shop.stock, frozenset(cut), frozenset(poured), {}, frozenset(failed), in_pots or {})
     sheets = shop.settings.sheets
     now = with_measured(plan, now, measured, sheets.trim_mm, sheets.most_planing_mm)
-    return planned_anew(plan, now, shop.settings, learn(shop.casts), seconds=seconds, effort=effort)
+    return planned_anew(plan, now, shop.settings, learn(shop.casts), effort=effort)
 
 
 liquidus = given(liquidus_of)

@@ -295,8 +295,10 @@ def _tell(made: Anew, *, as_json: bool) -> None:
                     {"kind": str(d.kind), "thing": d.thing, "alloy": d.alloy, "was": d.was, "now": d.now} for d in found
                 ],
                 "pots": [dataclasses.asdict(p) | {"suffices": p.suffices} for p in made.pots],
-                "stops": [dataclasses.asdict(s) for s in made.stops],
+                "stops": [dataclasses.asdict(s) | {"words": list(s.words)} for s in made.stops],
                 "cast_first": list(made.first),
+                "why": list(made.why),
+                "left_to_do": list(made.left),
                 "planing_mm": dict(made.now.planing_mm),
                 "unserved": [u.blank for u in made.plan.unserved],
             }
@@ -311,19 +313,14 @@ def _tell(made: Anew, *, as_json: bool) -> None:
         suffices = "it suffices" if pot.suffices else f"too little for {', '.join(pot.not_served)}"
         click.echo(f"In the pot: {pot.melt}, {pot.left_kg:.1f} kg, {pot.needed_kg:.1f} kg are needed: {suffices}.")
     for stop in made.stops:
-        racks = f"the racks serve the rest {100.0 * stop.chance:.0f} times in 100"
-        last = f", those to come are the last {100.0 * stop.last:.0f} times in 100" if stop.sheets else ""
-        click.echo(f"{stop.alloy}: {stop.blanks} blanks left, {stop.sheets} sheets to cast; {racks}{last}.")
-        for c in stop.check:
-            click.echo(
-                f"  Before cutting {c.blank}, gauge {c.roll} at {c.x_mm:.0f}, {c.y_mm:.0f} mm: it fits from {c.low_mm:.2f} to"
-                f" {c.high_mm:.2f} mm ({100.0 * c.chance:.0f} % sure)."
-            )
-        if stop.gauge and stop.sheets:
-            best = stop.gauge[0]
-            click.echo(f"  Gauge {best.roll} at {best.x_mm:.0f}, {best.y_mm:.0f} mm first: it may serve more.")
+        head, *more = stop.words
+        click.echo(head)
+        for words in (*more, *(c.words for c in stop.check)):
+            click.echo(f"  {words}")
     if made.first:
         click.echo(f"Cast first: {', '.join(made.first)}.")
+    for words in (*made.why, *made.left):
+        click.echo(f"  {words}")
 
 
 def _take(shop: str, by: str | None, plan_id: str, made: Anew, *, quiet: bool) -> None:

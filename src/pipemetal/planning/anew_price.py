@@ -14,7 +14,7 @@ from pipemetal.layout.plan import NewSheet, Placement
 from pipemetal.layout.problem import Blank, Castable, LayoutProblem
 from pipemetal.planning.anew_rest import CAST_COSTS_MM2, MOVE_COSTS_MM2, Laid, Rest, layout_of
 
-__all__ = ["cost_of", "cost_of_some"]
+__all__ = ["HARDLY_FITS", "cost_of", "cost_of_some"]
 
 RECUT: Final = 2.0
 """A blank that misses costs so many times its own metal (estimate)."""

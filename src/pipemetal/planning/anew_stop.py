@@ -13,9 +13,11 @@ from pipemetal.layout.gauging import NextReading, next_readings
 from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.planning.anew_effort import USUAL, Effort
+from pipemetal.planning.anew_price import HARDLY_FITS
 from pipemetal.planning.anew_rest import Laid, Rest, layout_of, with_gaps
 from pipemetal.planning.spare import sure_without
 from pipemetal.sheets.field import FloatArray
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = ["Check", "Stop", "stop_of"]
 
@@ -29,6 +31,10 @@ CHECKED_BELOW: Final = 0.995
 """Blanks that are less sure to fit are gauged where they lie before they are cut: a reading costs less than a spoiled blank."""
 APART_MM: Final = 500.0
 """A long blank is gauged at two places so far apart: metal nearer than this errs alike (estimate)."""
+ENOUGH: Final = 0.9
+"""As sure as this nobody plans another cast (estimate)."""
+HARDLY_EVER: Final = 0.005
+MOST_NAMED: Final = 6
 IN_DOUBT: Final = 2.5
 """Where the metal is so many of its errors within the tolerance nobody gauges a second place."""
 
@@ -46,6 +52,20 @@ class Check:
     high_mm: float
     chance: float
 
+    @property
+    def words(self) -> Text:
+        """Where to gauge, and what fits."""
+        return Text(
+            "Before {blank} is cut, gauge {roll} at {x}, {y}: from {low} to {high} it fits ({percent} % sure).",
+            blank=self.blank,
+            roll=self.roll,
+            x=Amount(self.x_mm, "mm", bare=True),
+            y=Amount(self.y_mm, "mm"),
+            low=Amount(self.low_mm, "mm", 2, bare=True),
+            high=Amount(self.high_mm, "mm", 2),
+            percent=Amount(100.0 * min(self.chance, 0.99)),
+        )
+
 
 @dataclass(frozen=True)
 class Stop:
@@ -55,7 +75,7 @@ class Stop:
     cast: as laid, and where sheets are to come with their blanks on the surest places that the racks leave (0 where there is no
     room). `last`: that no further sheet is needed once those to come are cast; 1 where none are. `gauge`: where one more reading
     of what hangs tells best whether it serves what is to be cast for: it costs less than a cast. `check`: where to gauge before
-    cutting, the least sure first.
+    cutting, the least sure first. `missing`: how many blanks that lie on what hangs are expected to miss.
     """
 
     alloy: str
@@ -65,6 +85,89 @@ class Stop:
     last: float = 1.0
     gauge: tuple[NextReading, ...] = ()
     check: tuple[Check, ...] = ()
+    missing: float = 0.0
+
+    @property
+    def is_enough(self) -> bool:
+        """Whether what hangs serves the rest so surely that nobody plans another cast."""
+        return self.chance >= ENOUGH
+
+    @property
+    def words(self) -> tuple[Text, ...]:
+        """Whether to stop, what that means, and what to do, in words.
+
+        >>> for words in Stop("A", 0, 12, 0.97).words:
+        ...     print(words)
+        A: all is cast, 12 blanks are left to cut.
+        All of them fit 97 times in 100: nothing more has to be cast.
+        """
+        if not self.blanks and not self.sheets:
+            return (Text("{alloy}: all is cast and cut.", alloy=self.alloy),)
+        return (*(self._while_cast() if self.sheets else self._all_cast()), *self._gauging())
+
+    def _while_cast(self) -> list[Text]:
+        found = [
+            Text(
+                "{alloy}: {blanks} blanks left, {sheets} sheets to cast.",
+                alloy=self.alloy,
+                blanks=self.blanks,
+                sheets=self.sheets,
+            )
+        ]
+        if self.is_enough:
+            found.append(
+                Text(
+                    "What hangs serves the rest {times} without another cast: gauge it first.",
+                    times=_times(self.chance),
+                )
+            )
+        elif self.chance > 0.0:
+            found.append(Text("Without another cast what hangs serves the rest {times}.", times=_times(self.chance)))
+        else:
+            found.append(Text("What hangs has no room for the rest: it has to be cast."))
+        last = Text("These are the last sheets {times}.", times=_times(self.last))
+        if self.last < ENOUGH:
+            last = Text("{last} Keep metal for one more, for what misses.", last=last)
+        return [*found, last]
+
+    def _all_cast(self) -> list[Text]:
+        found = [Text("{alloy}: all is cast, {blanks} blanks are left to cut.", alloy=self.alloy, blanks=self.blanks)]
+        times = _times(self.chance)
+        if self.is_enough:
+            return [*found, Text("All of them fit {times}: nothing more has to be cast.", times=times)]
+        found.append(
+            Text("All of them fit {times}; about {count} will miss.", times=times, count=Amount(max(self.missing, 1.0)))
+        )
+        least = {c.blank: c.chance for c in reversed(self.check)}
+        doubtful = sorted(least, key=lambda blank: least[blank])[:MOST_NAMED]
+        if doubtful:
+            named = joined(
+                [Text("{blank} ({percent} %)", blank=b, percent=Amount(100.0 * least[b])) for b in doubtful], ", "
+            )
+            found.append(Text("Least sure to fit: {blanks}.", blanks=named))
+        hardly = sum(chance < HARDLY_FITS for chance in least.values())
+        if hardly:
+            found.append(Text("Count on one more sheet: {count} of them hardly fit.", count=hardly))
+        found.append(
+            Text(
+                "Gauge before you cut, where it is said, and plan anew with the readings: what misses goes to other metal, or "
+                "one more sheet is cast for it. Keep the metal in the pot until then."
+            )
+        )
+        return found
+
+    def _gauging(self) -> list[Text]:
+        if not self.gauge or not self.sheets:
+            return []
+        best = self.gauge[0]
+        x, y = Amount(best.x_mm, "mm", bare=True), Amount(best.y_mm, "mm")
+        return [Text("Gauge {roll} at {x}, {y} first: it may serve more.", roll=best.roll, x=x, y=y)]
+
+
+def _times(chance: float) -> Text:
+    if chance < HARDLY_EVER:
+        return Text("hardly ever")
+    return Text("{count} times in 100", count=Amount(100.0 * min(chance, 0.99 if chance < 1.0 else 1.0)))
 
 
 def stop_of(alloy: str, rest: Rest, laid: Laid, effort: Effort = USUAL) -> Stop:
@@ -87,8 +190,10 @@ def stop_of(alloy: str, rest: Rest, laid: Laid, effort: Effort = USUAL) -> Stop:
         serve = chances.together([p.blank for p in all_of]) if all_of else 1.0
     gauge = next_readings(racks, layout_of(found)) if found else ()
     last = _are_last(rest, laid)
-    check = _to_check(racks, chances_of(racks, layout_of(on_racks)), on_racks)
-    return Stop(alloy, len(laid.sheets), len(laid.placements), serve, last, gauge, check)
+    sure = chances_of(racks, layout_of(on_racks))
+    check = _to_check(racks, sure, on_racks)
+    missing = sum(1.0 - sure.of(p.blank) for p in on_racks)
+    return Stop(alloy, len(laid.sheets), len(laid.placements), serve, last, gauge, check, missing)
 
 
 def _to_check(problem: LayoutProblem, chances: Chances, on_racks: Sequence[Placement]) -> tuple[Check, ...]:

@@ -29,8 +29,10 @@ from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
+from pipemetal.plans.left import left_to_do
 from pipemetal.plans.measured import hung_sheet, planing_of
 from pipemetal.plans.now import ShopNow, changed_rolls, melts_begun, sheets_done
+from pipemetal.plans.why import why_next
 from pipemetal.sheets.readings import Reading
 from pipemetal.texts import Text
 
@@ -60,6 +62,22 @@ class Anew:
     def differences(self) -> tuple[Difference, ...]:
         """What is not as it was."""
         return differences(self.before, self.plan, hung=self.now.measured)
+
+    @property
+    def to_come(self) -> frozenset[str]:
+        """The sheets that are still to be cast."""
+        return frozenset(s.id for s in self.plan.new_sheets) - sheets_done(self.plan, self.now)
+
+    @property
+    def why(self) -> tuple[Text, ...]:
+        """Why the first sheet is cast first, in words."""
+        return why_next(self.plan, self.first[0], self.to_come, self.now.pots) if self.first else ()
+
+    @property
+    def left(self) -> tuple[Text, ...]:
+        """What is left to do once all sheets are cast, in words; nothing while some are to come."""
+        now = self.now
+        return left_to_do(self.plan, self.to_come, poured=now.poured, cut=now.cut, pots=now.pots)
 
 
 def with_measured(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from fastapi import Request
 from fastapi.responses import Response
 
+from pipemetal.plans.why import why_next
 from pipemetal.shop.rows import OrderState, PlanState
 from pipemetal.web.paging import paged
 from pipemetal.web.site import Site
@@ -35,6 +36,8 @@ def day_page(site: Site, request: Request, day: int) -> Response:
     failed = {sheet: cast for sheet, cast in done.items() if cast in gone}
     charged, accepted = site.charged(plan_id), site.plan_state(plan_id) == PlanState.ACCEPTED
     view = _day_of(plan, done, failed, day)
+    coming = plan.pours[view.next] if plan is not None and view.next is not None else None
+    waiting = {p.sheet for p in plan.pours} - done.keys() if plan is not None else set()
     return site.page(
         request,
         "casting.html",
@@ -45,6 +48,7 @@ def day_page(site: Site, request: Request, day: int) -> Response:
         pours=pours_of(plan),
         charged=charged,
         rests_on=site.rests_on(plan_id),
+        why=why_next(plan, coming.sheet, waiting, charged) if plan is not None and coming is not None else (),
         accepted=accepted,
         may_lose=accepted and view.waits and view.held is not None and bool(view.held.date),
         listed=paged(casts, request),

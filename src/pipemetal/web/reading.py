@@ -239,13 +239,15 @@ def _work_done(site: Site, plan_id: str, plan: Plan) -> Book:
             for c in site.casts()
             if not c.thickness_mm and c.id not in site.failed_casts()
         )
-        cast = book.plans.cast_list(plan_id, state=OrderState.CAST)
+        cast, names = book.plans.cast_list(plan_id, state=OrderState.CAST), {name for name, _ in bare}
         return Book(
             frozenset(o.sheet for o in book.plans.cast_list(plan_id)),
             site.charged(plan_id),
-            frozenset(r.thing for r in done) & {s.id for s in plan.rolls_used},
+            frozenset(r.thing for r in done) & {s.id for s in plan.sheets},
             bare,
             {o.sheet: o.cast for o in cast if o.cast in site.failed_casts()},
+            frozenset(o.sheet for o in cast if o.cast in names),
+            {m.id: m.left_kg for m in book.melts.standing() if m.plan == plan_id},
         )
 
     return site.kept(f"work done {plan_id}", make)

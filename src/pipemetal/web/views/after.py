@@ -50,8 +50,8 @@ class SheetPicture:
 
 @dataclass(frozen=True)
 class AfterView:
-    """What the page shows: of the blanks that were meant for the sheet so many stay, those that it carries, what changes, and
-    what is cast next."""
+    """What the page shows: of the blanks that were meant for the sheet so many stay, those that it carries, what changes,
+    what is cast next and why, and what is left to do where nothing is."""
 
     sheet: str
     roll: str
@@ -67,6 +67,8 @@ class AfterView:
     next_number: int
     pots: tuple[PotNow, ...]
     stops: tuple[Stop, ...]
+    why: tuple[Text, ...] = ()
+    left: tuple[Text, ...] = ()
 
 
 def picture_of(roll: Roll, cuts: Sequence[Cut], gone: Sequence[Cut]) -> SheetPicture:
@@ -114,6 +116,8 @@ def after_view(anew: Anew, sheet: str, hung: Mapping[str, Roll]) -> AfterView:
         next((n for n, p in enumerate(plan.pours) if coming is not None and p.sheet == coming.sheet), 0),
         anew.pots,
         anew.stops,
+        anew.why,
+        anew.left,
     )
 
 

@@ -8,7 +8,10 @@ from dataclasses import dataclass, field
 from typing import Final
 from urllib.parse import quote
 
+from pipemetal.plans.left import left_to_do
 from pipemetal.plans.record import CastingDay, CutSheet, Melt, Plan, Pour
+from pipemetal.plans.why import why_next
+from pipemetal.texts import Text
 
 __all__ = ["Bar", "Book", "DayPicture", "Job", "TodayView", "day_picture", "failed_jobs", "today_view"]
 
@@ -24,19 +27,22 @@ HOUR_WIDE: Final = 50.0
 
 @dataclass(frozen=True)
 class Book:
-    """What the book knows of a plan's work: sheets still to cast, melts charged, rolls cut, casts nobody has measured, and the
-    sheets whose cast came to nothing, with it."""
+    """What the book knows of a plan's work: sheets still to cast, melts charged, rolls and sheets cut, casts nobody has measured,
+    the sheets whose cast came to nothing, with it, sheets that are `poured` and not measured, and what is left of melts, kg."""
 
     waiting: frozenset[str]
     charged: frozenset[str]
     cut: frozenset[str]
     unmeasured: tuple[tuple[str, str], ...] = ()
     failed: Mapping[str, str] = field(default_factory=dict)
+    poured: frozenset[str] = frozenset()
+    pots: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Job:
-    """One job: what kind, of what, of which alloy, when in minutes since midnight, its state, and where its page is."""
+    """One job: what kind, of what, of which alloy, when in minutes since midnight, its state, where its page is, and of the pour
+    that comes first `why` it does."""
 
     kind: str
     thing: str
@@ -47,6 +53,7 @@ class Job:
     pour: Pour | None = None
     melt: Melt | None = None
     sheet: CutSheet | None = None
+    why: tuple[Text, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -81,7 +88,7 @@ class DayPicture:
 
 @dataclass(frozen=True)
 class TodayView:
-    """What the page of today shows."""
+    """What the page of today shows; `left`: what is left to do once nothing has to be cast."""
 
     day: CastingDay | None
     days: int
@@ -93,6 +100,7 @@ class TodayView:
     sheets: int
     done: int
     rolls: int
+    left: tuple[Text, ...] = ()
 
     @property
     def main(self) -> Job | None:
@@ -117,8 +125,15 @@ def today_view(plan: Plan, book: Book, now: dt.datetime) -> TodayView:
         failed_jobs(plan, book.failed),
         sum(p.sheet not in book.waiting and p.sheet not in book.failed for p in plan.pours),
         sum(p.sheet not in book.failed or p.sheet in to_come for p in plan.pours),
-        len(book.cut),
+        len(book.cut & {s.id for s in plan.rolls_used}),
         len(plan.rolls_used),
+        left_to_do(
+            plan,
+            book.waiting | book.failed.keys() & to_come,
+            poured=book.poured & to_come,
+            cut=book.cut,
+            pots=book.pots,
+        ),
     )
 
 
@@ -144,11 +159,12 @@ def _at_table(plan: Plan, book: Book, day: CastingDay | None) -> tuple[Job, ...]
     first = True
     for n, p in left[:JOBS_AT_TABLE]:
         state = "blocked" if p.card is None or p.pour_window_c is None else "planned"
+        why = why_next(plan, p.sheet, book.waiting, book.charged) if state == "planned" and first else ()
         if state == "planned" and first:
             first = False
             state = "ready" if p.melt in book.charged else "planned"
         page = f"/casting/pour?n={n}"
-        jobs.append(Job("pour", p.sheet, p.alloy, p.starts_at_min or None, state, page, pour=p))
+        jobs.append(Job("pour", p.sheet, p.alloy, p.starts_at_min or None, state, page, pour=p, why=why))
     return tuple(jobs)
 
 

@@ -1,0 +1,66 @@
+"""What is left to do of a plan once all of its sheets are cast: measure, gauge, cut, and empty the pots."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import Final
+
+from pipemetal.plans import record
+from pipemetal.texts import Amount, Text, joined
+
+__all__ = ["left_to_do"]
+
+MOST_NAMED: Final = 8
+LEAST_LEFT_KG: Final = 1.0
+"""Less in a pot is not told."""
+
+
+def left_to_do(
+    plan: record.Plan,
+    to_come: Collection[str],
+    *,
+    poured: Collection[str] = (),
+    cut: Collection[str] = (),
+    pots: Mapping[str, float] | None = None,
+) -> tuple[Text, ...]:
+    """What is left to do of a plan, in words, once nothing has to be cast any more; nothing while sheets are `to_come`.
+
+    `poured`: sheets that nobody has measured; `cut`: rolls and sheets that are cut; `pots`: what is left of charged melts, kg.
+
+    >>> [str(words) for words in left_to_do(record.Plan("O"), [])]
+    ['All is cast and cut: of this plan nothing is left to do.']
+    """
+    if to_come:
+        return ()
+    waits = [s.id for s in plan.new_sheets if s.id in poured]
+    sheets = [s for s in plan.sheets if s.cuts and s.id not in cut and s.id not in waits]
+    found = []
+    if waits:
+        found.append(Text("Measure {sheets}: poured, and not measured yet.", sheets=_named(waits)))
+    if sheets:
+        count = sum(len(s.cuts) for s in sheets)
+        found.append(Text("Cut {count} blanks from {sheets}.", count=count, sheets=_named([s.id for s in sheets])))
+    if plan.unserved:
+        blanks = _named([u.blank for u in plan.unserved])
+        found.append(
+            Text("These have no metal: {blanks}. Plan the rest anew, so that they are cast for.", blanks=blanks)
+        )
+    if not found:
+        found.append(Text("All is cast and cut: of this plan nothing is left to do."))
+    else:
+        found.insert(0, Text("All sheets of this plan are cast."))
+    return (*found, *_in_pots(pots or {}))
+
+
+def _in_pots(pots: Mapping[str, float]) -> list[Text]:
+    left = [(name, kg) for name, kg in pots.items() if kg >= LEAST_LEFT_KG]
+    if not left:
+        return []
+    told = joined([Text("{melt} {mass}", melt=name, mass=Amount(kg, "kg")) for name, kg in left], ", ")
+    return [Text("Left in the pots: {pots}. Keep it until the last blank is cut, then pour it into ingots.", pots=told)]
+
+
+def _named(names: list[str]) -> Text:
+    told = joined([Text("{name}", name=name) for name in names[:MOST_NAMED]], ", ")
+    more = len(names) - MOST_NAMED
+    return Text("{names} and {count} more", names=told, count=more) if more > 0 else told
