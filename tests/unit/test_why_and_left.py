@@ -1,0 +1,109 @@
+"""Why a sheet is cast next, what it means to stop, and what is left to do when all is cast: said in words."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from pipemetal.planning.anew_stop import Check, Stop
+from pipemetal.plans.left import left_to_do
+from pipemetal.plans.record import Chances, Cut, CutSheet, NewSheet, Plan, Pour, Unserved
+from pipemetal.plans.why import why_next
+from pipemetal.texts import Text
+
+
+def cut(blank: str, chance: float, pipe: str = "") -> Cut:
+    return Cut(blank, "body", "Octave", 0.0, 0.0, 400.0, 200.0, 1.0, pipe=pipe or blank, chance=chance)
+
+
+def plan_of(**sheets: list[Cut]) -> Plan:
+    return Plan(
+        "Chapel",
+        new_sheets=tuple(NewSheet(name, "A", cuts=tuple(cuts)) for name, cuts in sheets.items()),
+        pours=tuple(Pour(name, "A", "M1", 1, k) for k, name in enumerate(sheets, 1)),
+    )
+
+
+SURE = [cut(f"s{k}", 1.0) for k in range(3)]
+OPEN = [cut(f"o{k}", 0.5) for k in range(2)]
+
+
+@pytest.mark.parametrize(
+    ("sheets", "pots", "told"),
+    [
+        # its result settles most
+        (
+            {"N1": OPEN, "N2": SURE},
+            ["M1"],
+            ["M1 is in the pot: 2 sheets", "settles most: of its 2 blanks 1 are expected", "metal for 2 pipes"],
+        ),
+        # it serves most, and teaches nothing
+        ({"N1": SURE, "N2": OPEN}, [], ["M1 is the next melt, for 2 sheets", "the pot holds enough", "most pipes"]),
+        ({"N1": OPEN}, ["M1"], ["N1 is the last sheet of it", "which of its 2 blanks fit", "metal for 2 pipes"]),
+        ({"N1": SURE}, [], ["for N1 alone", "metal for 3 pipes"]),
+    ],
+)
+def test_why_a_sheet_is_cast_next(sheets: dict[str, list[Cut]], pots: list[str], told: list[str]) -> None:
+    why = why_next(plan_of(**sheets), "N1", list(sheets), pots)
+    assert len(why) == len(told) and all(words in reason for words, reason in zip(told, why, strict=True)), why
+
+
+def test_a_trial_says_so_and_what_is_cast_has_no_reason() -> None:
+    plan = dataclasses.replace(plan_of(N1=OPEN, N2=SURE), chances=Chances(trial=("N1",)))
+    assert any("it is a trial" in words for words in why_next(plan, "N1", ["N1", "N2"]))
+    assert why_next(plan, "N1", ["N2"]) == () == why_next(plan, "N9", ["N2"])
+
+
+def test_what_is_left_is_told_when_nothing_has_to_be_cast() -> None:
+    plan = dataclasses.replace(plan_of(N1=SURE, N2=OPEN), rolls_used=(CutSheet("R1", "A", cuts=tuple(SURE)),))
+    assert left_to_do(plan, ["N2"]) == ()
+    told = left_to_do(plan, [], poured=["N2"], cut=["N1"], pots={"M1": 23.4, "M0": 0.2})
+    assert [str(words) for words in told] == [
+        "All sheets of this plan are cast.",
+        "Measure N2: poured, and not measured yet.",
+        "Cut 3 blanks from R1.",
+        "Left in the pots: M1 23 kg. Keep it until the last blank is cut, then pour it into ingots.",
+    ]
+    (done,) = left_to_do(plan, [], cut=["N1", "N2", "R1"])
+    assert "nothing is left to do" in done
+    lost = dataclasses.replace(plan, unserved=(Unserved("o9", Text("too thick")),))
+    assert "These have no metal: o9." in left_to_do(lost, [], cut=["N1", "N2", "R1"])[1]
+
+
+def check(blank: str, chance: float) -> Check:
+    return Check(blank, "R1", 100.0, 50.0, 0.9, 1.1, chance)
+
+
+@pytest.mark.parametrize(
+    ("stop", "told"),
+    [
+        (Stop("A", 0, 0, 1.0), ["all is cast and cut"]),
+        (Stop("A", 0, 9, 1.0), ["all is cast, 9 blanks", "100 times in 100: nothing more has to be cast"]),
+        (Stop("A", 0, 9, 0.999), ["all is cast, 9 blanks", "99 times in 100: nothing more has to be cast"]),
+        # what hardly serves names whom, and what to do
+        (
+            Stop("A", 0, 9, 0.02, check=(check("a", 0.1), check("b", 0.6), check("b", 0.6)), missing=1.4),
+            [
+                "all is cast",
+                "2 times in 100; about 1 will miss",
+                "a (10 %), b (60 %)",
+                "one more sheet: 1 of",
+                "Gauge before",
+            ],
+        ),
+        (Stop("A", 0, 9, 0.001, missing=3.0), ["all is cast", "hardly ever; about 3", "Gauge before"]),
+        (
+            Stop("A", 2, 9, 0.95, 1.0),
+            ["9 blanks left, 2 sheets", "without another cast: gauge", "last sheets 100 times"],
+        ),
+        (
+            Stop("A", 2, 9, 0.4, 0.3),
+            ["2 sheets", "Without another cast what hangs serves the rest 40", "metal for one more"],
+        ),
+        (Stop("A", 2, 9, 0.0, 0.95), ["2 sheets", "no room for the rest", "last sheets 95 times in 100."]),
+    ],
+)
+def test_stopping_says_what_it_means_and_what_to_do(stop: Stop, told: list[str]) -> None:
+    assert len(stop.words) == len(told), stop.words
+    assert all(part in words for part, words in zip(told, stop.words, strict=True)), stop.words
