@@ -95,13 +95,13 @@ def check(blank: str, chance: float) -> Check:
         (Stop("A", 0, 9, 0.001, missing=3.0), ["all is cast", "hardly ever; about 3", "Gauge before"]),
         (
             Stop("A", 2, 9, 0.95, 1.0),
-            ["9 blanks left, 2 sheets", "without another cast: gauge", "last sheets 100 times"],
+            ["9 blanks left, 2 sheets", "without another cast: gauge", "last ones happens 100 times"],
         ),
         (
             Stop("A", 2, 9, 0.4, 0.3),
             ["2 sheets", "Without another cast what hangs serves the rest 40", "metal for one more"],
         ),
-        (Stop("A", 2, 9, 0.0, 0.95), ["2 sheets", "no room for the rest", "last sheets 95 times in 100."]),
+        (Stop("A", 2, 9, 0.0, 0.95), ["2 sheets", "no room for the rest", "last ones happens 95 times in 100."]),
     ],
 )
 def test_stopping_says_what_it_means_and_what_to_do(stop: Stop, told: list[str]) -> None:
