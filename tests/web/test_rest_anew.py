@@ -19,7 +19,9 @@ BASE = "http://127.0.0.1:8137"
 
 @pytest.fixture
 def accepted(planned: Book) -> Book:
-    planned.plans.accept(planned.plans.all()[0].id)
+    plan = planned.plans.plan()
+    assert plan is not None
+    planned.plans.accept(plan)
     planned.settings.change({"day.starts_on": "2026-12-07"})
     return planned
 

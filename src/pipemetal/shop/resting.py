@@ -53,12 +53,10 @@ def rests_on(connection: Connection, plan_id: str) -> tuple[RestsOn, ...]:
     e = schema.events.c
     pairs = [(row.id, row.undoes) for row in connection.execute(select(e.id, e.undoes))]
     gone = taken_back(pairs)
-    mine = select(e.id, e.what).where(e.about == f"plan:{plan_id}").order_by(e.id)
-    events = [(row.id, row.what) for row in connection.execute(mine) if row.id not in gone]
-    taken = max((number for number, what in events if what == Action.PLAN_ANEW), default=0)
-    begun = min((number for number, _ in events), default=0)
+    mine = select(e.id).where(e.about == f"plan:{plan_id}", e.what == Action.PLAN_ANEW)
+    taken = max(set(connection.execute(mine).scalars()) - gone, default=0)
     after = {undoes for number, undoes in pairs if undoes is not None and number > taken and number not in gone}
-    asked = sorted(number for number in gone & after if begun < number < taken)
+    asked = sorted(number for number in gone & after if number < taken)
     if not asked:
         return ()
     rows = connection.execute(select(schema.events).where(e.id.in_(asked)).order_by(e.id)).mappings()
