@@ -463,9 +463,11 @@ def _tell(plan: Plan, anew: Anew, pour: Pour, sheet: NewSheet, roll: LayoutRoll,
         f"{s.id} {s.length_mm:.0f} x {s.width_mm:.0f} {s.thickness_start_mm:.2f}-{s.thickness_end_mm:.2f} ({len(s.cuts)})"
         for s in coming
     )
+    card = pour.card
+    said = f", card says {card.thickness_mm[0].thickness:.2f} to {card.thickness_mm[-1].thickness:.2f}" if card else ""
     print(
         f"  day {pour.day} {pour.melt} {sheet.id} {sheet.alloy} {sheet.length_mm:.0f} x {sheet.width_mm:.0f}: "
-        f"wanted {wanted[0]:.2f} to {wanted[-1]:.2f}, came {came[0]:.2f} to {came[-1]:.2f} "
+        f"wanted {wanted[0]:.2f} to {wanted[-1]:.2f}{said}, came {came[0]:.2f} to {came[-1]:.2f} "
         f"({100.0 * float((came / wanted).mean() - 1.0):+.1f} %);"
         f" {len(laid)} lay on it, {stay} stay, {cast_again} wait for others, {list(now.values()).count(sheet.id)} on it now;"
         f" to come: {to_come or 'nothing'}; {seconds:.1f} s",
