@@ -8,7 +8,7 @@ import pytest
 
 from pipemetal.planning.anew_stop import Check, Stop
 from pipemetal.plans.left import left_to_do
-from pipemetal.plans.record import Chances, Cut, CutSheet, NewSheet, Plan, Pour, Unserved
+from pipemetal.plans.record import Chances, Cut, CutSheet, NewSheet, Plan, Pour, PushCard, Station, Unserved
 from pipemetal.plans.why import why_next
 from pipemetal.texts import Text
 
@@ -47,6 +47,15 @@ OPEN = [cut(f"o{k}", 0.5) for k in range(2)]
 def test_why_a_sheet_is_cast_next(sheets: dict[str, list[Cut]], pots: list[str], told: list[str]) -> None:
     why = why_next(plan_of(**sheets), "N1", list(sheets), pots)
     assert len(why) == len(told) and all(words in reason for words, reason in zip(told, why, strict=True)), why
+
+
+@pytest.mark.parametrize(("says", "told"), [(4.0, False), (3.8, False), (3.3, True)])
+def test_a_card_that_does_not_give_the_sheet_is_told(says: float, told: bool) -> None:
+    plan = plan_of(N1=OPEN)
+    card = PushCard(8.0, thickness_mm=tuple(Station(x, says, says - 0.2, says + 0.2) for x in (0.0, 1.0)))
+    pour = dataclasses.replace(plan.pours[0], cast_start_mm=4.0, cast_end_mm=4.0, card=card)
+    why = why_next(dataclasses.replace(plan, pours=(pour,)), "N1", ["N1"])
+    assert any("by its card it comes out as" in words for words in why) is told
 
 
 def test_a_trial_says_so_and_what_is_cast_has_no_reason() -> None:

@@ -13,6 +13,8 @@ __all__ = ["doubt_mm2", "why_next"]
 
 LEAST_MM2: Final = 100.0
 """Less metal in doubt is none."""
+CARD_OFF: Final = 0.08
+"""A card that is off by so much of the thickness does not give the sheet (estimate)."""
 
 
 def doubt_mm2(sheet: record.CutSheet) -> float:
@@ -51,7 +53,25 @@ def why_next(
         found.append(teaches)
     elif beside:
         found.append(Text("In this order the pot holds enough for each of its sheets, one sled after the other."))
-    return (*found, *([serves] if serves is not None else []))
+    return tuple(reason for reason in (*found, serves, _not_given(pour)) if reason is not None)
+
+
+def _not_given(pour: record.Pour) -> Text | None:
+    """That a sheet will not be what it is meant to be, by its own card."""
+    stations = pour.card.thickness_mm if pour.card is not None else ()
+    if not stations or not pour.cast_start_mm or not pour.cast_end_mm:
+        return None
+    first, last = stations[0].thickness, stations[-1].thickness
+    if max(abs(first / pour.cast_start_mm - 1.0), abs(last / pour.cast_end_mm - 1.0)) < CARD_OFF:
+        return None
+    return Text(
+        "But by its card it comes out as {first} to {last}, not {start} to {end}: no push that is known gives it. Think of "
+        "other metal for it.",
+        first=Amount(first, "mm", 2, bare=True),
+        last=Amount(last, "mm", 2),
+        start=Amount(pour.cast_start_mm, "mm", 2, bare=True),
+        end=Amount(pour.cast_end_mm, "mm", 2),
+    )
 
 
 def _of_melt(pour: record.Pour, beside: int, *, charged: bool) -> Text:
