@@ -199,9 +199,7 @@ def test_a_pot_that_waited_overnight_is_heated_again(plan: Plan, bare: Shop) -> 
     dated = dataclasses.replace(
         plan, days=tuple(dataclasses.replace(d, date=f"2026-12-{d.day:02d}") for d in plan.days)
     )
-    made = plan_anew(
-        dated, dataclasses.replace(now, today=dt.date(2026, 12, 20)), bare.settings, Learned(), seconds=1.0
-    )
+    made = plan_anew(dated, dataclasses.replace(now, today=dt.date(2026, 12, 20)), bare.settings, Learned())
     later = next(d for d in made.plan.days if d.day > day)
     assert later.steps[0].kind == "melt" and later.steps[0].to_min > later.steps[0].from_min
 
