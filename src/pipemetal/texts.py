@@ -12,7 +12,7 @@ from typing import Literal, Self, TypeAlias
 
 __all__ = ["Amount", "Text", "Unit", "Value", "clock_text", "joined"]
 
-Unit = Literal["", "mm", "m", "m/s", "kg", "C", "°C", "K"]
+Unit = Literal["", "mm", "m", "m²", "m/s", "kg", "C", "°C", "K"]
 """The units that a reader may want otherwise; none for a plain number."""
 
 

@@ -327,8 +327,8 @@ class UnitSystem:
 
         >>> UnitSystem("in", "lb", "F").show_amount(Amount(370.0, "C")), UnitSystem("in").show_amount(Amount(2.26, "mm", 1))
         ('698 °F', '0.089 in')
-        >>> UnitSystem().show_amount(Amount(370.0, "C"))
-        '370 °C'
+        >>> UnitSystem().show_amount(Amount(370.0, "C")), UnitSystem("in").show_amount(Amount(2.0, "m²", 1))
+        ('370 °C', '21.5 ft²')
         """
         factor, offset, decimals, name = self._scale(amount.unit)
         # a thickness or a gate wants thousandths of an inch, a length of a sheet does not
@@ -355,6 +355,8 @@ class UnitSystem:
             return 1.0 / 0.3048, 0.0, 0, "ft/s"
         if unit == "m" and self.length == "in":
             return 1.0 / 0.3048, 0.0, 0, "ft"
+        if unit == "m²" and self.length == "in":
+            return 1.0 / 0.3048**2, 0.0, 0, "ft²"
         return 1.0, 0.0, 0, ""
 
     def bare_wall(self, thickness_mm: float) -> str:

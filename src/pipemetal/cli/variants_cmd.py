@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,17 +20,16 @@ from pipemetal.cli.common import (
 )
 from pipemetal.cli.plan_cmd import learned_from, stock_of
 from pipemetal.cli.progress import Watch
-from pipemetal.files.outbox import may_replace, replacing, write
+from pipemetal.files.outbox import write
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Mapping, Sequence
 
     from pipemetal.executor import Executor
-    from pipemetal.planning.choices import Work
+    from pipemetal.planning.choices import Choice, Row
+    from pipemetal.planning.plan import Plan
     from pipemetal.planning.settings import ShopSettings
     from pipemetal.planning.variants import Case, Figures
-
-    Row = tuple[Figures, Work]
 
 __all__ = ["variants"]
 
@@ -88,15 +86,18 @@ def variants(
     """Plan ORGAN.toml for the shop as it is and for every variant of variants.toml, and show what each comes to.
 
     With --choices three plans of the shop as it is: with least metal, with least work, and the safest, each figure beside the
-    others, work in hours and money too. --out DIR writes them, with a page DIR/choices.html to look at them side by side.
+    others, the best of each row marked. Each is the best of all three searches by its own measure. --out DIR writes them, with a
+    page DIR/choices.html to look at them side by side.
 
     One plan a worker: with --workers 2 two plans at once. Ctrl+C ends with those that are done. Exit code 1 when a variant
     cannot be planned.
     """
+    from pipemetal.documents.plan_pages import safe_name, write_plan_files
     from pipemetal.executor import executor_for
     from pipemetal.files.organ_file import read_organ
+    from pipemetal.planning.choices import chosen, priced, work_of
     from pipemetal.planning.learning import Learned
-    from pipemetal.planning.variants import Case
+    from pipemetal.planning.variants import Case, figures_of
 
     if three == (vary_path is not None):
         raise click.UsageError("Give either --vary variants.toml or --choices.")
@@ -114,15 +115,23 @@ def variants(
         None if iterations else seconds,
         iterations,
         seed,
+        notes=stock.notes,
     )
     cases = _cases(base, vary_path)
-    work = functools.partial(plan_case, out=out, replace=may_replace(), prices=settings)
     with Watch("planning variants", quiet=as_json) as watch:
-        found, failed = _planned(cases, work, executor_for(workers, cluster), watch)
-    rows = [(cases[index].name, found[index]) for index in sorted(found)]
-    if three and out is not None and rows:
-        _write_page(base, rows, out)
-    _show(rows, failed, base, len(cases), three, as_json)
+        plans, failed = _planned(cases, executor_for(workers, cluster), watch)
+    rows = {name: (figures_of(plan), work_of(plan, settings)) for name, plan in plans.items()}
+    notes = _notes(failed, len(cases) - len(rows), iterations is not None)
+    if three:
+        found = chosen(priced(rows))
+        if out is not None and found:
+            _write_choices(base, found, plans, out)
+        _show_choices(found, settings, failed, notes, as_json)
+    else:
+        for name, plan in plans.items():
+            if out is not None:
+                write_plan_files(plan, out / safe_name(name))
+        _show(priced(rows), settings, failed, notes, as_json)
     click.get_current_context().exit(1 if failed else 0)
 
 
@@ -136,71 +145,72 @@ def _cases(base: Case, vary_path: Path | None) -> list[Case]:
     return [base, *(base.changed(change) for change in read_variants(vary_path, base.recipes, base.settings))]
 
 
-def _write_page(base: Case, rows: Sequence[tuple[str, Row]], out: Path) -> None:
-    from pipemetal.documents.choices_page import choices_page
+def _planned(cases: Sequence[Case], executor: Executor, watch: Watch) -> tuple[dict[str, Plan], dict[str, str]]:
+    """The plan of each case by its name, in their order, and why others cannot be planned."""
+    from pipemetal.planning.variants import planned
 
-    figures = figure_rows([row for _, row in rows])
-    write(out / "choices.html", choices_page(base.organ.name, [name for name, _ in rows], figures, base.settings))
-
-
-def _show(
-    rows: list[tuple[str, Row]], failed: dict[str, str], base: Case, asked: int, three: bool, as_json: bool
-) -> None:
-    settings = base.settings
-    notes = _notes(failed, asked - len(rows), base.iterations is not None)
-    if as_json:
-        found = [{"name": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)} for name, (f, w) in rows]
-        print_json({"settings_from": settings.source, "variants": found, "not_planned": failed})
-    elif three:
-        _print_choices(rows, [*_by_luck(rows), *notes], settings.currency)
-    else:
-        notes.insert(-1, f"Settings: {settings.source}, changed by each variant.")
-        _print([(name, figures) for name, (figures, _) in rows], notes, settings.currency)
-
-
-def _planned(
-    cases: Sequence[Case], work: Callable[[Case], Row], executor: Executor, watch: Watch
-) -> tuple[dict[int, Row], dict[str, str]]:
-    """What each case comes to, by its number, and why others cannot be planned, by their names."""
-    found: dict[int, Row] = {}
+    found: dict[int, Plan] = {}
     failed: dict[str, str] = {}
-    for outcome in executor.run(work, cases, watch.should_stop):
+    for outcome in executor.run(planned, cases, watch.should_stop):
         if outcome.result is not None:
             found[outcome.index] = outcome.result
         else:
             failed[cases[outcome.index].name] = outcome.error
         watch.progress((len(found) + len(failed)) / len(cases), f"{len(found)} of {len(cases)}")
-    return found, failed
+    return {cases[index].name: found[index] for index in sorted(found)}, failed
 
 
-def plan_case(case: Case, out: Path | None, replace: bool, prices: ShopSettings) -> Row:
-    """Plan one variant, write it where wanted, and give its figures and its work, priced by the shop as it is."""
-    from pipemetal.planning.choices import work_of
-    from pipemetal.planning.variants import figures_of, planned
+def _write_choices(base: Case, found: Sequence[Choice], plans: Mapping[str, Plan], out: Path) -> None:
+    """Each plan in a folder of its name, and a page with all of them beside each other."""
+    from pipemetal.documents.choices_page import choices_page
+    from pipemetal.documents.plan_pages import safe_name, write_plan_files
 
-    plan = planned(case)
-    if out is not None:
-        from pipemetal.documents.plan_pages import safe_name, write_plan_files
-
-        with replacing(replace):
-            write_plan_files(plan, out / safe_name(case.name))
-    return figures_of(plan), work_of(plan, prices)
+    for choice in found:
+        write_plan_files(plans[choice.found_by], out / safe_name(choice.name))
+    waste = {name: plan.waste for name, plan in plans.items()}
+    write(out / "choices.html", choices_page(base.organ.name, found, waste, base.settings))
 
 
-def _by_luck(rows: Sequence[tuple[str, Row]]) -> list[str]:
-    """Says so where the search was so short that another plan is better at what a plan is named for."""
-    kinds: tuple[tuple[str, str, Callable[[Row], float]], ...] = (
-        ("least metal", "takes less metal", lambda row: row[0].consumed_m2),
-        ("least work", "asks for less work", lambda row: row[1].hours),
-        ("safest", "is safer", lambda row: -row[1].pipes_expected),
+def _show_choices(
+    found: Sequence[Choice], settings: ShopSettings, failed: dict[str, str], notes: list[str], as_json: bool
+) -> None:
+    """The plans as columns, a figure a row, the best of each row marked."""
+    from pipemetal.planning.choice_lines import lines_of
+
+    if as_json:
+        rows = [
+            {"name": c.name, "found_by": c.found_by}
+            | dataclasses.asdict(c.figures)
+            | {"work": dataclasses.asdict(c.work)}
+            for c in found
+        ]
+        print_json({"settings_from": settings.source, "variants": rows, "not_planned": failed})
+        return
+    lines = [
+        (line.name, *(f"{value} *" if best else value for value, best in zip(line.shown, line.best, strict=True)))
+        for line in lines_of(found, settings)
+    ]
+    same = [
+        f"{c.name!r} is the plan that was searched for as {c.found_by!r}: it is better."
+        for c in found
+        if c.name != c.found_by
+    ]
+    print_table(
+        "Three plans to choose from", ["", *(c.name for c in found)], lines, ["* best in its row.", *same, *notes]
     )
-    told = []
-    for name, better, value in kinds:
-        mine = next((row for called, row in rows if called == name), None)
-        best = min(rows, key=lambda row: value(row[1]), default=None)
-        if mine is not None and best is not None and value(best[1]) < value(mine) - 1e-6:
-            told.append(f"This time {best[0]!r} {better} than {name!r}: luck of the search. Search longer, or take it.")
-    return told
+
+
+def _show(
+    rows: Mapping[str, Row], settings: ShopSettings, failed: dict[str, str], notes: list[str], as_json: bool
+) -> None:
+    if as_json:
+        found = [
+            {"name": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)} for name, (f, w) in rows.items()
+        ]
+        print_json({"settings_from": settings.source, "variants": found, "not_planned": failed})
+        return
+    notes.insert(-1, f"Settings: {settings.source}, changed by each variant.")
+    _print([(name, figures) for name, (figures, _) in rows.items()], notes, settings.currency)
 
 
 def _notes(failed: dict[str, str], missing: int, counted: bool) -> list[str]:
@@ -213,37 +223,6 @@ def _notes(failed: dict[str, str], missing: int, counted: bool) -> list[str]:
         else "Searches ended by time: what differs by a percent or two may be luck. --iterations repeats the figures."
     )
     return notes
-
-
-def figure_rows(rows: Sequence[Row]) -> list[tuple[str, list[str]]]:
-    """What a foreman weighs, a row each: its name (a place for the currency in it), and its value in every plan."""
-    shown: list[tuple[str, Callable[[Figures, Work], str]]] = [
-        ("pipes served", lambda f, w: f"{f.pipes_served} of {f.pipes}"),
-        ("pipes expected to fit", lambda f, w: f"{w.pipes_expected:.0f}"),
-        ("rolls to take down", lambda f, w: f"{f.rolls}"),
-        ("sheets to cast", lambda f, w: f"{f.sheets}"),
-        ("melts", lambda f, w: f"{f.melts}"),
-        ("casting days", lambda f, w: f"{f.casting_days}"),
-        ("sled changes", lambda f, w: f"{w.sled_changes}"),
-        ("sheets that a rank lies on", lambda f, w: f"{w.sheets_of_a_rank:.1f}"),
-        ("melts that a rank is of", lambda f, w: f"{w.melts_of_a_rank:.1f}"),
-        ("metal used, m²", lambda f, w: f"{f.consumed_m2:.1f}"),
-        ("rests kept, m²", lambda f, w: f"{w.kept_m2:.1f}"),
-        ("new metal, kg", lambda f, w: f"{f.new_kg:.0f}"),
-        ("remelt, kg", lambda f, w: f"{f.remelt_kg:.0f}"),
-        ("lost, kg", lambda f, w: f"{f.lost_kg:.1f}"),
-        ("hours of casting and fetching", lambda f, w: f"{w.hours:.1f}"),
-        ("work, {currency}", lambda f, w: f"{w.cost:.0f}"),
-        ("metal, {currency}", lambda f, w: f"{f.cost:.0f}"),
-        ("metal and work, {currency}", lambda f, w: f"{f.cost + w.cost:.0f}"),
-    ]
-    return [(name, [value(*row) for row in rows]) for name, value in shown]
-
-
-def _print_choices(rows: Sequence[tuple[str, Row]], notes: list[str], currency: str) -> None:
-    """The plans as columns, a figure a row."""
-    lines = [(name.format(currency=currency), *values) for name, values in figure_rows([row for _, row in rows])]
-    print_table("Three plans to choose from", ["", *(name for name, _ in rows)], lines, notes)
 
 
 def _print(rows: list[tuple[str, Figures]], notes: list[str], currency: str) -> None:

@@ -10,7 +10,7 @@ from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_widt
 from pipemetal.layout.waste import SheetWaste, Waste
 from pipemetal.words import Words
 
-__all__ = ["WASTE_COLOURS", "waste_picture"]
+__all__ = ["WASTE_COLOURS", "small_waste_picture", "waste_legend", "waste_picture"]
 
 WASTE_COLOURS: Final = {
     Waste.KERF: "#3a3a38",
@@ -25,6 +25,10 @@ BLANK, KEPT = "#e9e5da", "#cfe3cf"
 WIDTH_MM: Final = 300.0
 COLUMNS: Final = 2
 EDGE_MM, GAP_MM, LETTERS_MM, LINE_MM = 8.0, 6.0, 3.0, 5.5
+SMALL_MM, SMALL_GAP_MM, MOST_COLUMNS = 150.0, 3.0, 6
+SMALL_TALL: Final = 1.4
+"""Of its width: so high a small picture may be, so that its sheets are as large as they can be."""
+TITLE: Final = "Where the metal goes that becomes no blank"
 LEAST_SHOWN_MM2: Final = 50.0
 """Smaller bits of the sheet are not drawn."""
 
@@ -35,56 +39,90 @@ def waste_picture(sheets: Sequence[SheetWaste], say: Words | None = None) -> Dra
     Kerfs are too thin to be drawn; what lies beside shapes shows through under them.
     """
     say = say or Words()
-    longest = max((s.size_mm[0] for s in sheets), default=1000.0)
-    wide = (WIDTH_MM - 2.0 * EDGE_MM - (COLUMNS - 1) * GAP_MM) / COLUMNS
-    scale = wide / longest
-    heights = [s.size_mm[1] * scale + LINE_MM + 2.0 for s in sheets]
-    tall = [sum(heights[k] for k in range(len(heights)) if k % COLUMNS == c) for c in range(COLUMNS)]
-    head = EDGE_MM + 8.0 + LINE_MM * len(_legend())
-    title = say("Where the metal goes that becomes no blank")
-    drawing = Drawing(WIDTH_MM, head + max(tall, default=0.0) + EDGE_MM, title)
+    head = EDGE_MM + 8.0 + LINE_MM * len(waste_legend())
+    places, scale, tall = _in_columns(sheets, WIDTH_MM - 2.0 * EDGE_MM, COLUMNS, LINE_MM + 2.0)
+    drawing = Drawing(WIDTH_MM, head + tall + EDGE_MM, say(TITLE))
     drawing.rectangle("paper", 0, 0, drawing.width_mm, drawing.height_mm, fill="#ffffff", stroke="none")
     top = drawing.height_mm - EDGE_MM - 4.0
-    drawing.text("title", EDGE_MM, top, title, 5.0, bold=True)
-    for number, (name, colour) in enumerate(_legend(), start=1):
+    drawing.text("title", EDGE_MM, top, drawing.title, 5.0, bold=True)
+    for number, (name, colour) in enumerate(waste_legend(), start=1):
         y = top - LINE_MM * number
         drawing.rectangle("legend", EDGE_MM, y - 0.6, 6.0, 3.2, fill=colour, width_mm=0.1)
         drawing.text("legend", EDGE_MM + 9.0, y, say(name), LETTERS_MM)
-    at = [drawing.height_mm - head] * COLUMNS
-    for k, sheet in enumerate(sheets):
-        column = k % COLUMNS
-        at[column] -= heights[k]
-        _draw_sheet(drawing, sheet, (EDGE_MM + column * (wide + GAP_MM), at[column]), scale, say)
+    for sheet, (x, down) in zip(sheets, places, strict=True):
+        corner = EDGE_MM + x, drawing.height_mm - head - down
+        _draw_sheet(drawing, sheet, corner, scale, say)
+        _name_sheet(drawing, sheet, corner, scale, say)
     return drawing
 
 
-def _legend() -> list[tuple[str, str]]:
+def small_waste_picture(sheets: Sequence[SheetWaste], say: Words | None = None) -> Drawing:
+    """The same in small, without a word: as few columns as keep it from being much higher than wide."""
+    say = say or Words()
+    for columns in range(1, MOST_COLUMNS + 1):
+        places, scale, tall = _in_columns(sheets, SMALL_MM, columns, SMALL_GAP_MM)
+        if tall <= SMALL_TALL * SMALL_MM:
+            break
+    drawing = Drawing(SMALL_MM, max(tall, 1.0), say(TITLE))
+    drawing.rectangle("paper", 0, 0, drawing.width_mm, drawing.height_mm, fill="#ffffff", stroke="none")
+    for sheet, (x, down) in zip(sheets, places, strict=True):
+        _draw_sheet(drawing, sheet, (x, drawing.height_mm - down), scale, None)
+    return drawing
+
+
+def _in_columns(
+    sheets: Sequence[SheetWaste], wide_mm: float, columns: int, above_mm: float
+) -> tuple[list[tuple[float, float]], float, float]:
+    """Where each sheet's lower left corner is, from the left and from the top, each next one in the shortest column; the scale,
+    and how far down it goes. `above_mm` is free above each."""
+    longest = max((s.size_mm[0] for s in sheets), default=1000.0)
+    gap = min(GAP_MM, above_mm)
+    one = (wide_mm - (columns - 1) * gap) / columns
+    scale, down = one / longest, [0.0] * columns
+    places = []
+    for sheet in sheets:
+        column = down.index(min(down))
+        down[column] += sheet.size_mm[1] * scale + above_mm
+        places.append((column * (one + gap), down[column]))
+    return places, scale, max(down)
+
+
+def waste_legend() -> list[tuple[str, str]]:
+    """What each colour of a picture of waste is, by its English words."""
     shown = [(str(kind), colour) for kind, colour in WASTE_COLOURS.items() if kind is not Waste.KERF]
     return [("blanks", BLANK), ("kept for the rack", KEPT), *shown]
 
 
-def _draw_sheet(drawing: Drawing, sheet: SheetWaste, corner: tuple[float, float], scale: float, say: Words) -> None:
-    """One sheet with its line of text above it."""
+def _draw_sheet(
+    drawing: Drawing, sheet: SheetWaste, corner: tuple[float, float], scale: float, say: Words | None
+) -> None:
+    """One sheet with its waste, each place named where there are words."""
     left, low = corner
 
     def box(layer: str, where: tuple[float, float, float, float], fill: str, title: str = "") -> None:
         x0, x1, y0, y1 = where
         place = (left + x0 * scale, low + y0 * scale, (x1 - x0) * scale, (y1 - y0) * scale)
-        drawing.rectangle(layer, *place, fill=fill, stroke="none", title=title)
+        drawing.rectangle(layer, *place, fill=fill, stroke="none", title=say(title) if say is not None else "")
 
     length, width = sheet.size_mm
     box("sheet", (0.0, length, 0.0, width), "#f6f6f3")
     for kept in sheet.kept:
-        box("kept", kept, KEPT, say("kept for the rack"))
+        box("kept", kept, KEPT, "kept for the rack")
     for around in sheet.boxes:
         box("beside shapes", around, WASTE_COLOURS[Waste.SHAPE])
     for kind, place in sheet.places:
         if kind is not Waste.KERF and (place[1] - place[0]) * (place[3] - place[2]) >= LEAST_SHOWN_MM2:
-            box("waste", place, WASTE_COLOURS[kind], say(str(kind)))
+            box("waste", place, WASTE_COLOURS[kind], str(kind))
     for corners in sheet.shapes:
         points = tuple((left + x * scale, low + y * scale) for x, y in corners)
         drawing.add(Polygon("blanks", points, fill=BLANK, stroke=INK, width_mm=0.08))
     drawing.rectangle("edge", left, low, length * scale, width * scale, fill="none", stroke=QUIET, width_mm=0.15)
+
+
+def _name_sheet(drawing: Drawing, sheet: SheetWaste, corner: tuple[float, float], scale: float, say: Words) -> None:
+    """The line of text above a sheet."""
+    left, low = corner
+    length, width = sheet.size_mm
     share = 100.0 * (1.0 - sheet.blanks_mm2 / sheet.consumed_mm2) if sheet.consumed_mm2 > 0.0 else 0.0
     told = say("{share} % waste", share=f"{share:.0f}")
     if sheet.is_new:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from pipemetal.alloys.recipe import Recipe
@@ -11,7 +11,7 @@ from pipemetal.melts.charge import Charge
 from pipemetal.melts.lots import Lot
 from pipemetal.pipes.rank import Organ
 from pipemetal.planning.learning import Learned
-from pipemetal.planning.plan import Plan, Search, make_plan
+from pipemetal.planning.plan import Plan, Progress, Search, make_plan
 from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.stock import Stock
 from pipemetal.sheets.roll import Roll
@@ -24,7 +24,8 @@ __all__ = ["Case", "Change", "Figures", "figures_of", "planned"]
 class Change:
     """What is different in one variant: settings and recipes in place of the shop's, alloys by rank, rolls and lots left out.
 
-    `cast_weighs`: so many times as much as usual a sheet to cast costs the search beside its metal.
+    `cast_weighs`: so many times as much as usual a sheet to cast costs the search beside its metal; `notes`: what the plan says
+    of it.
     """
 
     name: str
@@ -34,6 +35,7 @@ class Change:
     without_rolls: tuple[str, ...] = ()
     without_lots: tuple[str, ...] = ()
     cast_weighs: float = 1.0
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,7 @@ class Case:
     iterations: int | None = None
     seed: int = 0
     cast_weighs: float = 1.0
+    notes: tuple[str, ...] = ()
 
     def changed(self, change: Change) -> Case:
         """This case with a change.
@@ -88,17 +91,18 @@ class Case:
             lots=tuple(lot for lot in self.lots if lot.id not in change.without_lots),
             settings=change.settings or self.settings,
             cast_weighs=change.cast_weighs,
+            notes=(*self.notes, *change.notes),
         )
 
 
-def planned(case: Case) -> Plan:
-    """The plan of a case. Errors: as `make_plan`."""
+def planned(case: Case, progress: Progress | None = None, should_stop: Callable[[], bool] | None = None) -> Plan:
+    """The plan of a case; `progress` and `should_stop` as in `Search`. Errors: as `make_plan`."""
     return make_plan(
         case.organ,
-        Stock(case.recipes, case.rack, case.lots, case.unknown),
+        Stock(case.recipes, case.rack, case.lots, case.unknown, case.notes),
         case.settings,
         learned=case.learned,
-        search=Search(case.seconds, case.iterations, case.seed, cast_weighs=case.cast_weighs),
+        search=Search(case.seconds, case.iterations, case.seed, progress, should_stop, case.cast_weighs),
     )
 
 
@@ -118,6 +122,7 @@ class Figures:
     remelt_kg: float
     lost_kg: float
     bought_kg: float
+    charged_kg: float
     cost: float
     is_complete: bool
 
@@ -138,6 +143,7 @@ def figures_of(plan: Plan) -> Figures:
         plan.account.remelt_kg,
         plan.account.loss_kg,
         sum(plan.to_buy_kg.values()),
+        sum(c.charged_kg for c in charges),
         sum(c.cost for c in charges),
         plan.is_complete,
     )

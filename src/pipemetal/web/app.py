@@ -25,6 +25,7 @@ from pipemetal.web import (
     api,
     bench,
     casts_said,
+    choices,
     cutting,
     devices,
     door,
@@ -54,6 +55,7 @@ __all__ = ["COMPUTES", "LOOPBACK", "create_app"]
 
 COMPUTES = (
     "pipemetal.alloys.properties",
+    "pipemetal.documents.choices_page",
     "pipemetal.documents.plan_paper",
     "pipemetal.documents.pictures",
     "pipemetal.files.organ_file",
@@ -121,6 +123,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         hearing,
         old_rank,
         plans,
+        choices,
         shop_settings,
         recipes,
         devices,

@@ -16,7 +16,7 @@ from pipemetal.web.show import Show
 from pipemetal.web.site import PLAN_COOKIE, Site
 from pipemetal.web.work import LearnTask, LogTaught, PlanTask
 
-__all__ = ["add_routes"]
+__all__ = ["SECONDS", "add_routes", "choose"]
 
 Short = Annotated[str, Form(max_length=250)]
 SECONDS: Final = (20, 60, 300, 1800)
@@ -38,7 +38,8 @@ def add_routes(app: FastAPI, site: Site) -> None:
             "Plans",
             "/plans",
             listed=paged(site.plan_states(), request),
-            planning=[job for job in site.jobs.running() if job.kind == "plan"],
+            planning=[job for job in site.jobs.running() if job.kind in ("plan", "choices")],
+            choices=list(site.choices),
             plan_id=plan_id,
             plan=plan,
             rests_on=site.rests_on(plan_id),
@@ -143,8 +144,9 @@ def _add_jobs(app: FastAPI, site: Site) -> None:
         return site.page(request, "jobs.html", "At work", "/jobs", jobs=site.jobs.all())
 
     @app.get("/jobs.json")
-    def jobs_json() -> Response:
-        return JSONResponse([job.as_dict() for job in site.jobs.all()])
+    def jobs_json(request: Request) -> Response:
+        show = site.show(request)
+        return JSONResponse([job.as_dict() | {"words": show.read(job.words)} for job in site.jobs.all()])
 
 
 def choose(answer: Response, plan: str) -> None:

@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 
 from pipemetal.documents.marks import UNKNOWN_MARK, marks_of
 from pipemetal.documents.shown import NOTES_NAMED
@@ -39,8 +39,9 @@ if TYPE_CHECKING:
     from pipemetal.plans.record import Plan
     from pipemetal.sheets.unsure import FieldError
     from pipemetal.web.guard import Door
+    from pipemetal.web.work import ChoicesMade
 
-__all__ = ["ASIDE", "PLAN_COOKIE", "REASON", "VIEWS", "WORK", "Devices", "Site", "part_of_work"]
+__all__ = ["ASIDE", "PLAN_COOKIE", "REASON", "VIEWS", "WORK", "Devices", "HeldChoices", "Site", "part_of_work"]
 
 WORK: Final = (
     ("/organs", "Organ"),
@@ -95,6 +96,15 @@ class Devices:
     dots: int = 203
 
 
+@dataclass(frozen=True)
+class HeldChoices:
+    """Plans to choose from, with the settings that priced them and the book's last event when they were asked for."""
+
+    made: ChoicesMade
+    settings: ShopSettings
+    event: int
+
+
 class Site:
     """One shop's pages."""
 
@@ -113,13 +123,19 @@ class Site:
         self.door: Door | None = None
         self.grounds: dict[tuple[str, int], str] = {}
         self.anew: dict[str, tuple[str, tuple[str, ...], Anew]] = {}
+        self.choices: dict[str, HeldChoices] = {}
         self.answered: dict[int, str] = {}
         self._plans: OrderedDict[tuple[str, int], Plan] = OrderedDict()
         self._kept: dict[str, tuple[int, object]] = {}
         self._remembered: dict[Hashable, tuple[object]] = {}
         # every template is escaped, whatever its name ends in
         self.templates = Environment(
-            loader=PackageLoader("pipemetal.web", "templates"),
+            loader=ChoiceLoader(
+                [
+                    PackageLoader("pipemetal.web", "templates"),
+                    PrefixLoader({"documents": PackageLoader("pipemetal.documents", "templates")}),
+                ]
+            ),
             autoescape=True,
             undefined=StrictUndefined,
             trim_blocks=True,

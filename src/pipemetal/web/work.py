@@ -1,26 +1,41 @@
-"""What the worker process does: plan an organ, lay the rest of a layout anew, fit the casting log."""
+"""What the worker process does: plan an organ once or three times, lay the rest of a layout anew, fit the casting log."""
 
 from __future__ import annotations
 
 import os
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.synchronize import Event
 from typing import TYPE_CHECKING, ClassVar, Protocol, TypeVar
 
 from pipemetal.errors import InputError
+from pipemetal.texts import Text
 
 if TYPE_CHECKING:
     from pipemetal.layout.plan import LayoutPlan, Placement
     from pipemetal.layout.problem import LayoutProblem
+    from pipemetal.layout.waste import SheetWaste
+    from pipemetal.planning.choices import Choice
+    from pipemetal.planning.plan import Plan as Planned
     from pipemetal.planning.settings import ShopSettings
     from pipemetal.plans.anew import Anew
     from pipemetal.plans.record import Plan
 
-__all__ = ["AnewTask", "LearnTask", "LogTaught", "PlanTask", "RelayTask", "Task", "WorkError", "run"]
+__all__ = [
+    "AnewTask",
+    "ChoicesMade",
+    "ChoicesTask",
+    "LearnTask",
+    "LogTaught",
+    "PlanTask",
+    "RelayTask",
+    "Task",
+    "WorkError",
+    "run",
+]
 
 Tell = Callable[[float, str], None]
 Stop = Callable[[], bool]
@@ -51,7 +66,7 @@ def run(task: Task[object], pipe: Connection, stop: Event) -> None:
         now = time.monotonic()
         if now - last >= TOLD_EVERY_S or share >= 1.0:
             last = now
-            pipe.send(("progress", float(share), str(words)))
+            pipe.send(("progress", float(share), words))
 
     try:
         pipe.send(("result", task.done(tell, stop.is_set)))
@@ -91,6 +106,85 @@ class PlanTask:
         tell(0.0, "learning from the log")
         search = Search(self.seconds, self.iterations, 1, tell, stop)
         return plan_record(make_plan(organ, stock, self.settings, learned=learn(casts), search=search))
+
+
+@dataclass(frozen=True)
+class ChoicesMade:
+    """Plans to choose from, for each wish the best of all that were found.
+
+    `plans` and `waste`: the plans, and where their metal goes, by the wish whose search found them; `failed`: why others could
+    not be planned; `not_begun`: what a stop left out.
+    """
+
+    choices: tuple[Choice, ...]
+    plans: Mapping[str, Plan]
+    waste: Mapping[str, tuple[SheetWaste, ...]]
+    failed: Mapping[str, str]
+    not_begun: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ChoicesTask:
+    """Three plans to choose from, of an organ file's text and of what the book at `target` holds; seconds or iterations for
+    each."""
+
+    KIND: ClassVar[str] = "choices"
+
+    target: str
+    organ: str
+    settings: ShopSettings
+    seconds: float | None = None
+    iterations: int | None = None
+
+    def done(self, tell: Tell, stop: Stop) -> ChoicesMade:
+        """The plans; after a stop those that were begun. Errors: InputError where none can be planned."""
+        from pipemetal.files.organ_file import organ_of
+        from pipemetal.planning.choices import choices, chosen, priced, work_of
+        from pipemetal.planning.learning import learn
+        from pipemetal.planning.variants import Case, figures_of, planned
+        from pipemetal.plans.making import plan_record
+        from pipemetal.shop.book import Book
+        from pipemetal.shop.stock import book_stock
+
+        tell(0.0, "reading the book")
+        with Book.open(self.target) as book:
+            stock, casts = book_stock(book), book.casts.log()
+        organ = organ_of(self.organ, stock.recipes)
+        base = Case(
+            "",
+            organ,
+            stock.recipes,
+            stock.rack,
+            stock.lots,
+            self.settings,
+            learn(casts),
+            stock.unknown,
+            self.seconds,
+            self.iterations,
+            1,
+            notes=stock.notes,
+        )
+        changes = choices(self.settings)
+        found: dict[str, Planned] = {}
+        failed: dict[str, str] = {}
+        left: list[str] = []
+        for number, change in enumerate(changes):
+            if found and stop():
+                left.append(change.name)
+                continue
+
+            def told(share: float, words: str, number: int = number, wish: str = change.name) -> None:
+                tell((number + share) / len(changes), Text("{wish}: {words}", wish=Text(wish), words=words))
+
+            try:
+                found[change.name] = planned(base.changed(change), told, stop)
+            except InputError as error:
+                failed[change.name] = error.text()
+                if number == len(changes) - 1 and not found:
+                    raise
+        made = chosen(priced({name: (figures_of(plan), work_of(plan, self.settings)) for name, plan in found.items()}))
+        records = {name: plan_record(found[name]) for name in dict.fromkeys(c.found_by for c in made)}
+        return ChoicesMade(made, records, {name: found[name].waste for name in records}, failed, tuple(left))
 
 
 @dataclass(frozen=True)
