@@ -38,7 +38,6 @@ __all__ = [
     "check_place",
     "is_book_file",
     "is_database",
-    "may_replace",
     "move_new",
     "part_folder",
     "private_file",
@@ -68,11 +67,6 @@ def replacing(allowed: bool = True) -> Iterator[None]:
         yield
     finally:
         _REPLACING.reset(held)
-
-
-def may_replace() -> bool:
-    """Whether files that are there may be replaced, whoever wrote them."""
-    return _REPLACING.get()
 
 
 def is_book_file(path: Path) -> bool:
