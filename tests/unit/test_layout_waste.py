@@ -54,7 +54,7 @@ def test_ends_and_strips_too_small_to_keep() -> None:
 
 def test_what_is_kept_is_no_waste() -> None:
     found = laid(LayoutProblem((blank("a", 1000.0, 600.0),), (roll(),), None, 2.0), Placement("a", "R1", 0.0, 0.0))
-    assert wasted(found) == {Waste.END: 2 * 600}
+    assert wasted(found) == {Waste.KERF: 2 * 600}
     assert round(found.kept_mm2) == 998 * 600
 
 
@@ -65,8 +65,17 @@ def test_a_gap_is_told_by_whether_some_blank_would_fit_in_it() -> None:
     thin = laid(LayoutProblem((*held, blank("thin", 150.0, 300.0, 0.8)), (roll(),)), *places)
     long = laid(LayoutProblem((*held, blank("long", 210.0, 300.0)), (roll(),)), *places)
     fits = laid(LayoutProblem((*held, blank("fits", 200.0, 300.0)), (roll(),)), *places)
-    assert [wasted(f) for f in (thin, long, fits)] == [{Waste.NOTHING_FITS: gap}] * 2 + [{Waste.ROOM: gap}]
-    assert [box for kind, box in fits.places if kind is Waste.ROOM] == [(900.0, 1100.0, 0.0, 600.0)]
+    assert [wasted(f) for f in (thin, long)] == [{Waste.NOTHING_FITS: gap}] * 2
+    assert wasted(fits) == {Waste.ROOM: gap / 2, Waste.NOTHING_FITS: gap / 2}, "so much as the blank would take"
+    assert [box for kind, box in fits.places if kind is Waste.ROOM] == [(900.0, 1100.0, 0.0, 300.0)]
+    both = laid(LayoutProblem((*held, blank("x", 200.0, 300.0), blank("y", 150.0, 250.0)), (roll(),)), *places)
+    assert wasted(both)[Waste.ROOM] == 200 * 300 + 150 * 250, "the largest first, each once"
+
+
+def test_a_wide_strip_beside_kept_ends_is_not_called_too_narrow() -> None:
+    found = laid(LayoutProblem((blank("a", 1000.0, 400.0),), (roll(),), None, 2.0), Placement("a", "R1", 0.0, 0.0))
+    assert wasted(found) == {Waste.STRIP: 1000 * 200, Waste.KERF: 2 * 600}
+    assert "narrow" not in Waste.STRIP and "short" not in Waste.END
 
 
 def test_beside_a_sector_and_in_a_sheet_cast_larger() -> None:

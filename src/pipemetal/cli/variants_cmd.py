@@ -205,7 +205,8 @@ def _show(
 ) -> None:
     if as_json:
         found = [
-            {"name": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)} for name, (f, w) in rows.items()
+            {"name": name, "found_by": name} | dataclasses.asdict(f) | {"work": dataclasses.asdict(w)}
+            for name, (f, w) in rows.items()
         ]
         print_json({"settings_from": settings.source, "variants": found, "not_planned": failed})
         return

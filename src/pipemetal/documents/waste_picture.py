@@ -10,7 +10,7 @@ from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_widt
 from pipemetal.layout.waste import SheetWaste, Waste
 from pipemetal.words import Words
 
-__all__ = ["WASTE_COLOURS", "small_waste_picture", "waste_legend", "waste_picture"]
+__all__ = ["WASTE_COLOURS", "small_waste_picture", "waste_legend", "waste_on_screen", "waste_picture"]
 
 WASTE_COLOURS: Final = {
     Waste.KERF: "#3a3a38",
@@ -28,6 +28,8 @@ EDGE_MM, GAP_MM, LETTERS_MM, LINE_MM = 8.0, 6.0, 3.0, 5.5
 SMALL_MM, SMALL_GAP_MM, MOST_COLUMNS = 150.0, 3.0, 6
 SMALL_TALL: Final = 1.4
 """Of its width: so high a small picture may be, so that its sheets are as large as they can be."""
+WIDE, NARROW = (180.0, 2, 1.0), (64.0, 1, 1.0)
+"""Width, columns and edge on a screen: letters are 17 px high on a tablet of 1024 px and on a phone of 390 px."""
 TITLE: Final = "Where the metal goes that becomes no blank"
 LEAST_SHOWN_MM2: Final = 50.0
 """Smaller bits of the sheet are not drawn."""
@@ -40,19 +42,32 @@ def waste_picture(sheets: Sequence[SheetWaste], say: Words | None = None) -> Dra
     """
     say = say or Words()
     head = EDGE_MM + 8.0 + LINE_MM * len(waste_legend())
-    places, scale, tall = _in_columns(sheets, WIDTH_MM - 2.0 * EDGE_MM, COLUMNS, LINE_MM + 2.0)
-    drawing = Drawing(WIDTH_MM, head + tall + EDGE_MM, say(TITLE))
-    drawing.rectangle("paper", 0, 0, drawing.width_mm, drawing.height_mm, fill="#ffffff", stroke="none")
+    drawing = _drawn(sheets, say, (WIDTH_MM, COLUMNS, EDGE_MM), head)
     top = drawing.height_mm - EDGE_MM - 4.0
     drawing.text("title", EDGE_MM, top, drawing.title, 5.0, bold=True)
     for number, (name, colour) in enumerate(waste_legend(), start=1):
         y = top - LINE_MM * number
         drawing.rectangle("legend", EDGE_MM, y - 0.6, 6.0, 3.2, fill=colour, width_mm=0.1)
         drawing.text("legend", EDGE_MM + 9.0, y, say(name), LETTERS_MM)
+    return drawing
+
+
+def waste_on_screen(sheets: Sequence[SheetWaste], say: Words, *, narrow: bool) -> Drawing:
+    """The same sheets without title and legend, their names large enough for a screen: in two columns, or in one on a phone."""
+    return _drawn(sheets, say, NARROW if narrow else WIDE, 0.0)
+
+
+def _drawn(sheets: Sequence[SheetWaste], say: Words, across: tuple[float, int, float], head: float) -> Drawing:
+    """A drawing of sheets with their names; `across`: its width, columns and edge, `head`: what stays free above, all in mm."""
+    wide, columns, edge = across
+    places, scale, tall = _in_columns(sheets, wide - 2.0 * edge, columns, LINE_MM + 2.0)
+    room = (wide - 2.0 * edge - (columns - 1) * GAP_MM) / columns
+    drawing = Drawing(wide, head + tall + max(edge, 1.0), say(TITLE))
+    drawing.rectangle("paper", 0, 0, drawing.width_mm, drawing.height_mm, fill="#ffffff", stroke="none")
     for sheet, (x, down) in zip(sheets, places, strict=True):
-        corner = EDGE_MM + x, drawing.height_mm - head - down
+        corner = edge + x, drawing.height_mm - head - down
         _draw_sheet(drawing, sheet, corner, scale, say)
-        _name_sheet(drawing, sheet, corner, scale, say)
+        _name_sheet(drawing, sheet, corner, room, scale, say)
     return drawing
 
 
@@ -119,16 +134,17 @@ def _draw_sheet(
     drawing.rectangle("edge", left, low, length * scale, width * scale, fill="none", stroke=QUIET, width_mm=0.15)
 
 
-def _name_sheet(drawing: Drawing, sheet: SheetWaste, corner: tuple[float, float], scale: float, say: Words) -> None:
-    """The line of text above a sheet."""
+def _name_sheet(
+    drawing: Drawing, sheet: SheetWaste, corner: tuple[float, float], room_mm: float, scale: float, say: Words
+) -> None:
+    """The line of text above a sheet, within `room_mm`."""
     left, low = corner
-    length, width = sheet.size_mm
+    at = low + sheet.size_mm[1] * scale + 1.2
     share = 100.0 * (1.0 - sheet.blanks_mm2 / sheet.consumed_mm2) if sheet.consumed_mm2 > 0.0 else 0.0
     told = say("{share} % waste", share=f"{share:.0f}")
     if sheet.is_new:
         told = say("to cast, {waste}", waste=told)
-    name, size = fitted_text(f"{sheet.sheet}, {sheet.alloy}", length * scale * 0.6, LETTERS_MM, 2.2, bold=True)
-    drawing.text("names", left, low + width * scale + 1.2, name, size, bold=True)
-    drawing.text(
-        "names", left + text_width_mm(name, size, bold=True) + 2.0, low + width * scale + 1.2, told, LETTERS_MM
-    )
+    name, size = fitted_text(f"{sheet.sheet}, {sheet.alloy}", room_mm * 0.5, LETTERS_MM, 2.2, bold=True)
+    drawing.text("names", left, at, name, size, bold=True)
+    beside = text_width_mm(name, size, bold=True) + 2.0
+    drawing.text("names", left + beside, at, *fitted_text(told, room_mm - beside, LETTERS_MM, 2.2))

@@ -26,6 +26,8 @@ Box = tuple[float, float, float, float]
 LEAST_TOLD_MM2 = 50_000.0
 SEEN_MM = 1.0
 """Corners are given as closely as a picture shows them."""
+MOST_ROOM = 100
+"""So many blanks are looked for in the gaps of one sheet."""
 LEAST_REST_MM = 1.0
 """Narrower rests are not looked at for a blank that would fit."""
 
@@ -33,12 +35,12 @@ LEAST_REST_MM = 1.0
 class Waste(StrEnum):
     """Why metal becomes no blank."""
 
-    KERF = "kerf between blanks"
+    KERF = "kerf beside blanks"
     SHAPE = "beside feet and other shapes"
     NOTHING_FITS = "between blanks, nothing fits there"
     ROOM = "between blanks, room for a blank that lies elsewhere"
-    END = "end too short to keep"
-    STRIP = "strip too narrow to keep"
+    END = "end that is not kept"
+    STRIP = "strip that is not kept"
     CAST = "cast larger than used"
 
 
@@ -68,8 +70,9 @@ class SheetWaste:
 def waste_of(problem: LayoutProblem, plan: LayoutPlan) -> tuple[SheetWaste, ...]:
     """Where the metal of every sheet in use goes, those that waste most first.
 
-    Names that the problem does not know are passed over. A place between blanks has room where some blank of the alloy,
-    wherever it lies now, would find its size and its thickness there.
+    Names that the problem does not know are passed over. Between blanks there is room where a blank of the alloy, wherever it
+    lies now, would find its size and its thickness: so much of the gap as its rectangle takes. The largest are tried first, and
+    each once on a sheet; the rest of the gap counts as a place where nothing fits.
 
     >>> roll = LayoutRoll("R1", "A", 2000.0, 600.0, 0.0, (0.0, 2000.0), np.full((1, 2), 1.0))
     >>> blank = Blank("C1", "body", "A", 1700.0, 500.0, 1.0, 1.0, 0.05)
@@ -119,17 +122,17 @@ def told_of_waste(sheets: Iterable[SheetWaste]) -> Text | None:
             total[kind] += area
     if sum(total.values()) < LEAST_TOLD_MM2:
         return None
-    shown = {kind: Amount(area / 1e6, "", 1) for kind, area in total.items()}
+    shown = {kind: Amount(area / 1e6, "m²", 1, bare=True) for kind, area in total.items()}
     edges = sum(total[kind] for kind in (Waste.END, Waste.STRIP, Waste.KERF))
     return Text(
-        "{all} m² of it become no blank: {shape} beside feet and other shapes, {tight} between blanks where nothing fits, {room}"
+        "{all} of it become no blank: {shape} beside feet and other shapes, {tight} between blanks where nothing fits, {room}"
         " where others would, {cast} cast larger than used, {edges} at ends, strips and kerfs.",
-        all=Amount(sum(total.values()) / 1e6, "", 1),
+        all=Amount(sum(total.values()) / 1e6, "m²", 1),
         shape=shown[Waste.SHAPE],
         tight=shown[Waste.NOTHING_FITS],
         room=shown[Waste.ROOM],
         cast=shown[Waste.CAST],
-        edges=Amount(edges / 1e6, "", 1),
+        edges=Amount(edges / 1e6, "m²", 1, bare=True),
     )
 
 
@@ -142,10 +145,10 @@ def _of_sheet(
     boxes = np.array([_box(b, p) for b, p in laid])
     used = (boxes[:, 0].min(), boxes[:, 1].max(), boxes[:, 2].min(), boxes[:, 3].max())
     kept = _kept(net, used, kerf)
-    free = _free_within(used, boxes, kerf)
-    room = free[_holds_some(free, as_roll(sheet), pieces, kerf, is_new)] if len(free) else free
-    x = _edges(net[:2], boxes[:, :2], boxes[:, 1] + kerf, room[:, :2], *(k[:2] for k in kept), used[:2])
-    y = _edges(net[2:], boxes[:, 2:], boxes[:, 3] + kerf, room[:, 2:], *(k[2:] for k in kept), used[2:])
+    room = _room(used, boxes, kerf, find_slots(pieces, sheet_table([as_roll(sheet)], [is_new]), kerf))
+    cut_off = [(a - kerf, b + kerf, c - kerf, d + kerf) for a, b, c, d in kept]
+    x = _edges(net[:2], boxes[:, :2], boxes[:, 1] + kerf, room[:, :2], *(k[:2] for k in (*kept, *cut_off)), used[:2])
+    y = _edges(net[2:], boxes[:, 2:], boxes[:, 3] + kerf, room[:, 2:], *(k[2:] for k in (*kept, *cut_off)), used[2:])
     kinds = list(Waste)
     grid = np.full((x.size - 1, y.size - 1), kinds.index(Waste.NOTHING_FITS), np.int64)
     grid[(x[:-1] < used[0]) | (x[1:] > used[1]), :] = kinds.index(Waste.CAST if is_new else Waste.END)
@@ -156,6 +159,7 @@ def _of_sheet(
     inside[np.ix_(along, ~beside)] = True
     _paint(grid, x, y, room, kinds.index(Waste.ROOM), inside)
     _paint(grid, x, y, boxes + np.array([0.0, kerf, 0.0, kerf]), kinds.index(Waste.KERF), inside)
+    _paint(grid, x, y, np.array(cut_off).reshape(-1, 4), kinds.index(Waste.KERF), ~inside)
     _paint(grid, x, y, boxes, BLANK)
     _paint(grid, x, y, np.array(kept).reshape(-1, 4), KEPT)
     cells = np.diff(x)[:, None] * np.diff(y)[None, :]
@@ -229,22 +233,34 @@ def _free_within(used: Box, boxes: FloatArray, kerf: float) -> FloatArray:
     return free[: int(_free_rectangles(within, boxes + np.array([0.0, kerf, 0.0, kerf]), free))]
 
 
-def _holds_some(free: FloatArray, roll: LayoutRoll, pieces: Sequence[Piece], kerf: float, is_new: bool) -> np.ndarray:
-    """Which free rectangles hold some blank in its thickness."""
-    _, slots = find_slots(pieces, sheet_table([roll], [is_new]), kerf)
-    low_x, high_x, low_y, high_y, dx, dy = slots[:, :6].T
-    return np.array(
-        [
-            bool(
-                np.any(
-                    (np.maximum(low_x, a) <= np.minimum(high_x, b - dx))
-                    & (np.maximum(low_y, c) <= np.minimum(high_y, d - dy))
-                )
-            )
-            for a, b, c, d in free
-        ],
-        bool,
-    )
+def _room(used: Box, boxes: FloatArray, kerf: float, slots: tuple[IntArray, FloatArray]) -> FloatArray:
+    """The rectangles of blanks that would still fit between others, the largest first, each blank once."""
+    starts, rows = slots
+    order = np.argsort(-rows[:, 4] * rows[:, 5], kind="stable")
+    of, rows = np.repeat(np.arange(starts.size - 1), np.diff(starts))[order], rows[order, :6]
+    found: list[Box] = []
+    while len(found) < MOST_ROOM and len(rows):
+        free = _free_within(used, np.concatenate([boxes, np.reshape(found, (-1, 4))]), kerf)
+        fits = [_fits(rows, rest) for rest in free]
+        some = np.any(fits, axis=0) if fits else np.zeros(len(rows), bool)
+        if not some.any():
+            break
+        k = int(np.argmax(some))
+        rest = free[next(i for i, mine in enumerate(fits) if mine[k])]
+        x, y = max(rows[k, 0], rest[0]), max(rows[k, 2], rest[2])
+        found.append((x, x + rows[k, 4] - kerf, y, y + rows[k, 5] - kerf))
+        some &= of != of[k]
+        of, rows = of[some], rows[some]
+    return np.reshape(found, (-1, 4))
+
+
+def _fits(rows: FloatArray, rest: FloatArray) -> np.ndarray:
+    """Which slots lie within a free rectangle."""
+    low_x, high_x, low_y, high_y, dx, dy = rows.T
+    a, b, c, d = rest
+    along = np.maximum(low_x, a) <= np.minimum(high_x, b - dx)
+    fits: np.ndarray = along & (np.maximum(low_y, c) <= np.minimum(high_y, d - dy))
+    return fits
 
 
 def _edges(within: Sequence[float], *parts: Sequence[float] | FloatArray) -> FloatArray:

@@ -67,6 +67,8 @@ ROUTES: Final[dict[tuple[str, str], str]] = {
     ("POST", "/ear/lengths"): Action.SETTINGS_CHANGED,
     ("GET", "/plans"): Action.LOOK,
     ("GET", "/plans/choices"): Action.LOOK,
+    ("GET", "/plans/waste"): Action.LOOK,
+    ("GET", "/plans/waste.svg"): Action.LOOK,
     ("GET", "/cutting"): Action.LOOK,
     ("POST", "/cutting/check"): Action.LOOK,
     ("GET", "/melts"): Action.LOOK,

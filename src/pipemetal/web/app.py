@@ -44,6 +44,7 @@ from pipemetal.web import (
     replanning,
     shop_settings,
     stock,
+    wasted,
 )
 from pipemetal.web.access import ROUTES, room_of
 from pipemetal.web.answered import Answered, led_to
@@ -73,6 +74,7 @@ COMPUTES = (
     "pipemetal.files.log_file",
     "pipemetal.planning.cuts",
     "pipemetal.layout.verify",
+    "pipemetal.layout.waste",
     "pipemetal.sheets.fitness",
     "pipemetal.sound.measure",
     "pipemetal.sound.learn",
@@ -124,6 +126,7 @@ def create_app(site: Site, *, hosts: frozenset[str] = LOOPBACK) -> FastAPI:
         old_rank,
         plans,
         choices,
+        wasted,
         shop_settings,
         recipes,
         devices,
