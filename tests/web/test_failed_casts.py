@@ -12,7 +12,9 @@ from starlette.testclient import TestClient
 
 from pipemetal.shop.book import Book, NewLot, NewMelt
 from pipemetal.web.app import create_app
+from pipemetal.web.show import Show
 from pipemetal.web.site import Site
+from pipemetal.web.stock import label_of
 
 BASE = "http://127.0.0.1:8137"
 
@@ -88,6 +90,24 @@ def test_metal_that_went_to_scrap_is_not_measured_into_a_roll(client: TestClient
     answer = client.post("/casting/measure", data=form)
     assert answer.status_code == 422 and f"take event {event} back first" in answer.text
     assert accepted.ledger.standing() == standing and accepted.rolls.cast_from("K90") == []
+
+
+def test_what_is_to_be_planed_off_stands_on_the_roll_and_on_its_label(client: TestClient, accepted: Book) -> None:
+    cast_one(accepted, "K90")
+    page = client.get("/casting/measure?cast=K90&readings=6").text
+    names = re.findall(r'class="reading[^"]*"\s+name="([^"]+)"', page)
+    walls = re.findall(r'data-typed="([^"]+)"', page)
+    version = re.search(r'name="version" value="(\d+)"', page)
+    assert version is not None
+    form = {"cast": "K90", "version": version[1], "along": "2", **dict(zip(names, walls, strict=True))}
+    assert client.post("/casting/measure", data=form).status_code == 303
+    (name,) = accepted.rolls.cast_from("K90")
+    told = re.search(r"Plane ([\d.]+ mm) off it", client.get("/casting/after?cast=K90").text)
+    assert told is not None
+    assert f"plane {told[1]} off" in client.get(f"/racks/{name}").text
+    site = Site(accepted)
+    assert f"plane {told[1]} off" in label_of(site, Show(), name).lines
+    assert not any("plane" in line for line in label_of(site, Show(), "R1").lines)
 
 
 def test_a_form_that_is_sent_twice_is_answered_twice_alike(client: TestClient, accepted: Book) -> None:

@@ -328,5 +328,7 @@ def _label_of(book: Book, one: str) -> Label:
         return Label(one, (one, lot.alloy or lot.kind, metal, lot.note or lot.kind))
     size = f"{roll.length_mm:.0f} x {roll.width_mm:.0f} mm"
     parent = f"from {roll.parent}" if roll.parent else ""
-    lines = (one, roll.alloy, size, f"mean {roll.mean_mm:.2f} mm", roll.place or "", parent)
+    off_mm = book.casts.planed_off_mm(roll)
+    planed = f"plane {off_mm:.2f} mm off" if off_mm else ""
+    lines = (one, roll.alloy, size, f"mean {roll.mean_mm:.2f} mm", planed, roll.place or "", parent)
     return Label(one, tuple(line for line in lines if line))

@@ -12,7 +12,10 @@ from pipemetal.sheets.fit import fit_field
 from pipemetal.sheets.readings import Reading
 from pipemetal.sheets.roll import Roll
 
-__all__ = ["hung_sheet", "planing_of"]
+__all__ = ["hung_sheet", "planing_of", "taken_off_mm"]
+
+READ_PLACES = 3
+"""Decimals to which readings in mm are compared."""
 
 
 def planing_of(sheet: NewSheet, readings: Sequence[Reading], most_mm: float) -> float:
@@ -29,6 +32,19 @@ def planing_of(sheet: NewSheet, readings: Sequence[Reading], most_mm: float) -> 
     slope = (sheet.thickness_end_mm - sheet.thickness_start_mm) / sheet.length_mm
     over = median(r.thickness_mm - sheet.thickness_start_mm - slope * r.x_mm for r in readings)
     return round(min(max(over, LEAST_PLANED * sheet.planing_mm), max(most_mm, sheet.planing_mm)), 2)
+
+
+def taken_off_mm(as_cast: Sequence[tuple[float, float]], planed: Sequence[Reading]) -> float:
+    """What was to be planed off when a sheet was hung, mm: by how much its readings (along, thickness) are more than those of its
+    roll, the same everywhere; 0 where the two are not of one measuring.
+
+    >>> taken_off_mm([(100.0, 1.32), (900.0, 1.22)], [Reading(100.0, 50.0, 1.2), Reading(900.0, 50.0, 1.1)])
+    0.12
+    """
+    if not planed or [x for x, _ in as_cast] != [r.x_mm for r in planed]:
+        return 0.0
+    off = {round(t - r.thickness_mm, READ_PLACES) for (_, t), r in zip(as_cast, planed, strict=True)}
+    return max(off.pop(), 0.0) if len(off) == 1 else 0.0
 
 
 def hung_sheet(

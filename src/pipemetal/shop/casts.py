@@ -118,6 +118,15 @@ class Casts(Kept[CastRow]):
             enter_roll(w, dataclasses.replace(new, cast=cast_id))
             return w.written()
 
+    def planed_off_mm(self, roll: RollRow) -> float:
+        """What is planed off a roll that was measured as cast, mm; its own readings are those of the planed sheet. 0 where nobody
+        knows."""
+        from pipemetal.plans.measured import taken_off_mm
+
+        if not roll.cast or not self.has(roll.cast):
+            return 0.0
+        return taken_off_mm(logged(self.row(roll.cast)).thickness_mm, roll.readings_taken)
+
     def trim(self, cast_id: str, *, swarf_kg: float = 0.0) -> Written[None]:
         """Book what a cast sheet's roll does not hold: planing's swarf out of the shop, run-up and edges to the scrap lot.
 

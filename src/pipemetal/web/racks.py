@@ -309,6 +309,7 @@ def _add_roll(app: FastAPI, site: Site) -> None:
             noise_mm=held.field.noise_sd_mm,
             states=tuple(RollState),
             mass_kg=book.ledger.mass_kg(f"roll:{roll_id}"),
+            planed_mm=book.casts.planed_off_mm(row),
             children=book.rolls.children(roll_id),
             parent_known=bool(row.parent) and bool(book.rolls.states([row.parent])),
             events=events_of(row.id),

@@ -215,7 +215,8 @@ def label_of(site: Site, show: Show, key: str) -> Label:
 
     book, say, name = site.book, show.say, key.strip()
     if book.rolls.has(name):
-        lines = _roll_lines(show, book.rolls.row(name))
+        row = book.rolls.row(name)
+        lines = _roll_lines(show, row, book.casts.planed_off_mm(row))
     elif book.lots.has(name):
         lot = book.lots.row(name)
         metal = lot.composition or lot.alloy or say("no analysis")
@@ -228,10 +229,11 @@ def label_of(site: Site, show: Show, key: str) -> Label:
     return Label(name, tuple(line for line in lines if line))
 
 
-def _roll_lines(show: Show, row: RollRow) -> tuple[str, ...]:
+def _roll_lines(show: Show, row: RollRow, planed_mm: float) -> tuple[str, ...]:
     size = f"{show.plain(row.length_mm)} x {show.length(row.width_mm)}"
     parent = show.say("from {what}", what=row.parent) if row.parent else ""
-    return row.id, row.alloy, size, show.thickness(row.mean_mm), row.place, parent
+    planed = show.say("plane {size} off", size=show.thickness(planed_mm)) if planed_mm else ""
+    return row.id, row.alloy, size, show.thickness(row.mean_mm), planed, row.place, parent
 
 
 @dataclass(frozen=True)
