@@ -28,11 +28,19 @@ from pipemetal.planning.settings import ShopSettings
 from pipemetal.planning.spare import spare_sheets, told_of_spare
 from pipemetal.planning.sure_words import count_words, told_of_chances, trial_sheets
 from pipemetal.planning.sureness import SureSettings
-from pipemetal.planning.tolerances import PARTS, check_tolerances, parse_tolerances, thin_parts, with_tolerance
+from pipemetal.planning.tolerances import (
+    GERMAN,
+    PARTS,
+    WORKED,
+    check_tolerances,
+    parse_tolerances,
+    thin_parts,
+    with_tolerance,
+)
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
 from pipemetal.units import UnitSystem
-from pipemetal.words import Words
+from pipemetal.words import Words, catalogue
 
 PRICES = MetalPrices({"Pb": 2.0, "Sn": 28.0}, frozenset())
 RECIPES = {"A": Recipe("A", Composition.parse("Sn 50 Pb bal"))}
@@ -168,6 +176,26 @@ def test_a_part_that_is_not_known_is_refused_with_the_nearest(text: str, meant: 
     assert text in str(refused.value) and "cap disc" in str(refused.value)
     with pytest.raises(PlanError, match="names a part that is not known: nose"):
         SureSettings(tolerances="nose -1 % +1 %")
+
+
+def test_parts_may_be_typed_as_german_pages_call_them() -> None:
+    german = catalogue("de")
+    assert {name: german[name] for name in (*PARTS, *WORKED)} == GERMAN
+    for name, typed in GERMAN.items():
+        if name in PARTS:
+            plain = typed.replace("ß", "ss").replace("ä", "ae").replace("ö", "oe").replace("ü", "ue")
+            for way in (typed, typed.upper(), plain.lower()):
+                assert parse_tolerances(f"{way} -1 % +2 %")[0].kind == name
+    for of in ("von", "aus", "of"):
+        (said,) = parse_tolerances(f"Fuß {of} plain-30 -0,05 mm +0,1 mm, gehämmert 0,5 mm")
+        assert (said.kind, said.alloy, said.worked) == ("foot", "plain-30", "hammered")
+    with pytest.raises(PlanError, match=r"Kern von A -5 % \+0 %"):
+        parse_tolerances("Kern von A -5 %")
+    with pytest.raises(PlanError, match="did you mean 'Deckel'") as refused:
+        parse_tolerances("Dekkel -1 % +1 %")
+    assert "Fußfutter" in Words("de").read(refused.value.text())
+    with pytest.raises(PlanError, match="twice"):
+        parse_tolerances("Kern -1 % +1 %; languid -2 % +2 %")
 
 
 def test_every_part_that_pipes_are_cut_from_has_a_tolerance_of_its_own() -> None:

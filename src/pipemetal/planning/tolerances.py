@@ -9,7 +9,7 @@ from typing import Final
 
 from pipemetal.errors import PlanError, near
 from pipemetal.layout.problem import Blank
-from pipemetal.texts import Amount, Text
+from pipemetal.texts import Amount, Text, joined
 
 __all__ = [
     "PARTS",
@@ -27,15 +27,39 @@ PARTS: Final = (
     *("boot", "boot toe", "sleeve", "slide", "chimney", "joint"),
 )
 """Parts by which tolerances are said; `cap`, `lip` and `boot` are all of these, and `languid` and `body` all their pieces."""
+GERMAN: Final = {
+    "body": "Körper",
+    "foot": "Fuß",
+    "languid": "Kern",
+    "ears": "Bärte",
+    "cap": "Deckel",
+    "cap disc": "Deckelscheibe",
+    "cap rim": "Deckelmantel",
+    "lip": "Labium",
+    "lip upper": "Oberlabium",
+    "lip lower": "Unterlabium",
+    "lining": "Fußfutter",
+    "boot": "Stiefel",
+    "boot toe": "Stiefelspitze",
+    "sleeve": "Hülse",
+    "slide": "Stimmring",
+    "chimney": "Rohr",
+    "joint": "Ring",
+    "planed": "gehobelt",
+    "hammered": "gehämmert",
+    "scraped": "geschabt",
+}
+"""What parts and ways to work them are called on German pages: they may be typed so, whatever the language of the page."""
 FIELD: Final = "sure.tolerances"
 EXAMPLE: Final = "languid -10 % +20 %, planed 0.5 mm; foot of spotted-50 -0.05 mm +0.1 mm"
+_WAYS: Final = (*WORKED, *(GERMAN[way] for way in WORKED))
 _NUMBER: Final = r"(?:\d+(?:[.,]\d+)?|[.,]\d+)"
 _TWO_WAYS: Final = re.compile(r"[1-9]\d{0,2},\d{3}")
 _SIZE: Final = rf"{_NUMBER}\s*(mm|%)"
 _ENTRY: Final = re.compile(
-    r"(?P<kind>[a-z][a-z ]*?)(?:\s+of\s+(?P<alloy>\S(?:.*?\S)??))?\s(?=[-+])"
+    r"(?P<kind>[a-zäöüß][a-zäöüß ]*?)(?:\s+(?:of|von|aus)\s+(?P<alloy>\S(?:.*?\S)??))?\s(?=[-+])"
     rf"(?:-\s*(?P<low>{_SIZE}))?(?:\s*\+\s*(?P<high>{_SIZE}))?"
-    rf"(?:\s*,?\s*(?P<worked>{'|'.join(WORKED)})\s+(?P<up_to>{_SIZE}))?",
+    rf"(?:\s*,?\s*(?P<worked>{'|'.join(_WAYS)})\s+(?P<up_to>{_SIZE}))?",
     re.IGNORECASE,
 )
 MOST_MM, MOST_PERCENT = 5.0, 100.0
@@ -84,6 +108,8 @@ def parse_tolerances(text: str) -> tuple[PartTolerance, ...]:
     >>> found = parse_tolerances("languid -10 % +20 %, planed 0.5 mm; Foot of spotted-50 -0,05 mm +0,1 mm;")
     >>> found[0].worked, found[1].alloy, found[1].thicker.mm(0.8)
     ('planed', 'spotted-50', 0.1)
+    >>> parse_tolerances("Kern von plain-30 -10 % +20 %, gehobelt 0,5 mm")[0].kind
+    'languid'
 
     Errors: PlanError for what cannot be read, with an example; a part that is not known, or is named twice; only one end;
     a number that can be read in two ways.
@@ -110,13 +136,13 @@ def _named(said: PartTolerance) -> str:
 def _entry(entry: str) -> PartTolerance:
     match = _ENTRY.fullmatch(entry)
     if match is None:
-        _check_part(re.split(r" (?:of|[-+])|[-+\d]", entry.lower(), maxsplit=1)[0].strip(), entry)
+        _part(re.split(r" (?:of|von|aus|[-+])|[-+\d]", entry.lower(), maxsplit=1)[0].strip(), entry)
         raise PlanError("cannot be read", field=FIELD, value=entry[:60], example=EXAMPLE)
-    kind = match["kind"].lower()
-    _check_part(kind, entry)
+    kind = _part(match["kind"], entry)
     low, high, up_to = (match[end] for end in ("low", "high", "up_to"))
     if not low or not high:
-        end, name = low or high, f"{kind} of {match['alloy']}" if match["alloy"] else kind
+        end, written = low or high, match["kind"] if _folded(match["kind"]) in _ENGLISH else kind
+        name = written + entry[match.end("kind") : match.end("alloy")] if match["alloy"] else written
         zero = f"0 {'%' if '%' in end else 'mm'}"
         one = f"{name} -{end} +{zero}" if low else f"{name} -{zero} +{end}"
         raise PlanError(
@@ -125,7 +151,7 @@ def _entry(entry: str) -> PartTolerance:
             value=entry[:60],
             allowed=Text("{one} or {both}", one=one, both=f"{name} -{end} +{end}"),
         )
-    worked = (match["worked"] or "").lower()
+    worked = _english(match["worked"] or "")
     thinner, thicker = _size(low, MOST_THINNER_PERCENT), _size(high)
     if not _leaves_room(thinner, thicker):
         raise PlanError(
@@ -151,15 +177,35 @@ def _leaves_room(thinner: Size, thicker: Size) -> bool:
     return thinner.value + thicker.value >= (LEAST_PERCENT if percent else LEAST_MM)
 
 
-def _check_part(kind: str, entry: str) -> None:
+def _part(written: str, entry: str) -> str:
+    """The part that is meant, by its English or its German name. Errors: PlanError where it is none."""
+    kind = _english(written)
     if kind not in PARTS:
         raise PlanError(
-            Text("names a part that is not known: {part}", part=kind[:40] or entry[:40]),
+            Text("names a part that is not known: {part}", part=written.lower()[:40] or entry[:40]),
             field=FIELD,
             value=entry[:60],
-            allowed=", ".join(PARTS),
-            nearest=near(kind, PARTS),
+            allowed=joined((Text(part) for part in PARTS), ", "),
+            nearest=near(written.lower(), [*PARTS, *(GERMAN[part] for part in PARTS)]),
         )
+    return kind
+
+
+def _english(name: str) -> str:
+    """The English name of a part or a way to work it, in small letters; as it is where it is neither.
+
+    >>> _english("Fuß"), _english("Koerper"), _english("Cap disc")
+    ('foot', 'body', 'cap disc')
+    """
+    return _ENGLISH.get(_folded(name), name.lower())
+
+
+def _folded(name: str) -> str:
+    """A name as it may be typed without umlauts."""
+    return name.casefold().translate({ord("ä"): "ae", ord("ö"): "oe", ord("ü"): "ue"})
+
+
+_ENGLISH: Final = {_folded(german): english for english, german in GERMAN.items()}
 
 
 def _size(said: str, most_percent: float = MOST_PERCENT) -> Size:
