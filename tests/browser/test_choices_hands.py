@@ -119,7 +119,7 @@ def test_a_figure_says_from_what_it_is_and_a_plan_is_taken_from_the_keyboard(
     page.focus(".choice-lines li:nth-child(12) summary >> nth=0")
     page.keyboard.press("Enter")
     assert page.locator(".choice-lines li:nth-child(12) p >> nth=0").is_visible()
-    assert "on the casting days" in page.inner_text(".choice-lines li:nth-child(12) p >> nth=0")
+    assert "Casting days:" in page.inner_text(".choice-lines li:nth-child(12) p >> nth=0")
     page.focus("[aria-label='Take this plan: least work']")
     page.keyboard.press("Enter")
     page.wait_for_url("**/plans?event=*")

@@ -151,9 +151,7 @@ def _work(settings: ShopSettings) -> tuple[_Kind, ...]:
         _count(
             "sheets to cast",
             lambda c: c.figures.sheets,
-            lambda c: Text(
-                "Cast from {melts} melts on {days} days.", melts=c.figures.melts, days=c.figures.casting_days
-            ),
+            lambda c: Text("Melts: {melts}, casting days: {days}.", melts=c.figures.melts, days=c.figures.casting_days),
         ),
         _count("melts", lambda c: c.figures.melts, priced(settings.melt_costs_kg)),
         _count("sled changes", lambda c: c.work.sled_changes, priced(settings.sled_costs_kg)),
@@ -169,8 +167,8 @@ def _work(settings: ShopSettings) -> tuple[_Kind, ...]:
             FEWER,
             lambda c: c.work.hours,
             lambda c: Text(
-                "{cast} h on the casting days, {rolls} rolls at {down} minutes, {sheets} sheets at {fetch} minutes for the ranks "
-                "that are cut from them. Cutting is not counted.",
+                "Casting days: {cast} h. Rolls at {down} minutes: {rolls}. Sheets fetched for a rank at {fetch} minutes: "
+                "{sheets}. Cutting is not counted.",
                 cast=Amount(c.work.casting_hours, "", 1),
                 rolls=c.figures.rolls,
                 down=Amount(TAKE_DOWN_MIN),
@@ -237,7 +235,7 @@ def _money(settings: ShopSettings) -> tuple[_Kind, ...]:
             FEWER,
             lambda c: c.work.cost,
             lambda c: Text(
-                "{rolls} rolls, {melts} melts and {sleds} sled changes cost as much as {mass} of metal. {of} are taken at "
+                "Rolls: {rolls}, melts: {melts}, sled changes: {sleds}; together as much as {mass} of metal. {of} are taken at "
                 "{price} {currency}: the mean of what goes into the pots of all plans.",
                 rolls=c.figures.rolls,
                 melts=c.figures.melts,
