@@ -53,6 +53,9 @@ def cutting_order_sheet(
             quiet=True,
         )
     )
+    if plan.cut_from_right:
+        words = "Blanks are numbered from the right end of each drawing, as this shop cuts."
+        blocks.append(Paragraph(say(words), strong=True))
     blocks.append(Columns(COLUMNS, tuple(listed)))
     return Sheet(
         say("Order of cutting"),

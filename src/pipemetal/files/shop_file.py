@@ -22,7 +22,7 @@ from pipemetal.pipes.mandrels import parse_mandrels
 from pipemetal.planning.equipment import OwnedSettings
 from pipemetal.planning.habits import DaySettings, HabitSettings
 from pipemetal.planning.learned_lengths import LengthSettings
-from pipemetal.planning.settings import CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
+from pipemetal.planning.settings import CUT_FROM, CastingSettings, Limits, PotSettings, SheetSettings, ShopSettings
 from pipemetal.planning.sureness import SAVE_METAL, SureSettings
 from pipemetal.texts import Text
 
@@ -58,14 +58,15 @@ _BY_SUFFIX: dict[str, Callable[..., float]] = {
 T = TypeVar("T")
 Base = TypeVar("Base", bound="DataclassInstance")
 _ANY = 1e9
-SHOWN_IN = {
+_CHOSEN: Final = {
     "lengths_in": ("mm", "in"),
     "masses_in": ("kg", "lb"),
     "temperatures_in": ("C", "F"),
     "language": ("en", "de"),
     "paper": ("a4", "letter"),
+    "cut_from": CUT_FROM,
 }
-CHOICES: Final = {**{f"shop.{key}": named for key, named in SHOWN_IN.items()}, "sure.save_metal": SAVE_METAL}
+CHOICES: Final = {**{f"shop.{key}": named for key, named in _CHOSEN.items()}, "sure.save_metal": SAVE_METAL}
 """Settings that are chosen, and what there is to choose."""
 _ATTRIBUTES: Final = {"lengths_in": "length_unit", "masses_in": "mass_unit", "temperatures_in": "temperature_unit"}
 LONGEST_NAME, LONGEST_CURRENCY, LONGEST_LIST = 200, 20, 1000
@@ -85,7 +86,7 @@ _LOSS_LIMITS: Final[Limits] = {
     **dict.fromkeys([f"factor_{e}" for e in ELEMENTS], (0.0, 3.0)),
 }
 _NAMES: Final[dict[str, tuple[str, ...]]] = {
-    "shop": ("name", "currency", *SHOWN_IN, "mandrels", "crew", *_WORK),
+    "shop": ("name", "currency", *_CHOSEN, "mandrels", "crew", *_WORK),
     "sheets": tuple(f.name for f in dataclasses.fields(SheetSettings)),
     "pot": tuple(f.name for f in dataclasses.fields(PotSettings)),
     "casting": tuple(f.name for f in dataclasses.fields(CastingSettings)),
@@ -263,7 +264,7 @@ def _settings(top: TomlTable) -> ShopSettings:
         "crew": _short(head, "crew", "", LONGEST_NAME) if head.raw("crew") else "",
     }
     said |= {key: head.mass_kg(key.removesuffix("_kg"), *_SHOP_LIMITS[key], getattr(own, key)) for key in _WORK}
-    said |= {_ATTRIBUTES.get(key, key): head.text(key, allowed[0], allowed) for key, allowed in SHOWN_IN.items()}
+    said |= {_ATTRIBUTES.get(key, key): head.text(key, allowed[0], allowed) for key, allowed in _CHOSEN.items()}
     head.finish()
     said |= {key: filled(top, key, base) for key, base in FILLED.items()}
     losses = _losses(top)

@@ -9,6 +9,7 @@ from typing import Final
 
 from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank
+from pipemetal.layout.totals import size_on_sheet
 from pipemetal.layout.verify import shape_on_sheet
 from pipemetal.sheets.roll import Remnant, Roll, cut_out
 
@@ -18,6 +19,8 @@ USUAL_CERTAINTY: Final = 0.95
 """What is drawn in ink where a plan wants no certainty."""
 LEAST_WORK_MM: Final = 0.005
 """Less than this nobody takes off."""
+ROW_MM: Final = 25.0
+"""Blanks whose near ends are no further apart are one row across the sheet."""
 
 Point = tuple[float, float]
 MOUTH_AT_END = {180, 270}
@@ -201,6 +204,12 @@ def _remnant_kg(remnant: Remnant, roll: Roll, density_g_cm3: float) -> float:
     return remnant.area_mm2 * mean * density_g_cm3 * 1e-6
 
 
+def _in_order(place: Placement, blank: Blank, from_right: bool) -> tuple[float, float, float, str]:
+    """Where a blank stands in the order of marking out: by its near end, a row across the sheet together."""
+    near = -(place.x_mm + size_on_sheet(blank, place.turn_deg)[0]) if from_right else place.x_mm
+    return round(near / ROW_MM), place.y_mm, near, place.blank
+
+
 def cut_rolls(
     layout: LayoutPlan,
     rolls: Mapping[str, Roll],
@@ -208,10 +217,12 @@ def cut_rolls(
     density_g_cm3: Mapping[str, float],
     roll_mass_kg: Mapping[str, float],
     kerf_mm: float,
+    from_right: bool = False,
 ) -> tuple[CutRoll, ...]:
     """Every roll and new sheet that a layout uses, rack first, in the order of their ids.
 
-    `rolls` holds the rack and the new sheets (as rolls with the field that they are to have).
+    `rolls` holds the rack and the new sheets (as rolls with the field that they are to have). `from_right`: blanks are numbered
+    from the end of their sheet that x runs to, for shears that cut from there.
     """
     by_id = {b.blank.id: b for b in blanks}
     new = {sheet.id for sheet in layout.new_sheets}
@@ -221,7 +232,7 @@ def cut_rolls(
     found = []
     for roll_id in sorted(places, key=lambda r: (r in new, r)):
         roll, density = rolls[roll_id], density_g_cm3[rolls[roll_id].alloy]
-        ordered = sorted(places[roll_id], key=lambda p: (round(p.x_mm / 25.0), p.y_mm, p.x_mm, p.blank))
+        ordered = sorted(places[roll_id], key=lambda p: _in_order(p, by_id[p.blank].blank, from_right))
         cuts = tuple(_cut(i, by_id[p.blank], p, roll, density) for i, p in enumerate(ordered, start=1))
         boxes = [
             (c.placement.x_mm, c.placement.y_mm, c.placement.x_mm + c.box[0], c.placement.y_mm + c.box[1]) for c in cuts

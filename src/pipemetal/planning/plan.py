@@ -378,6 +378,8 @@ def _cut(
         ForPipe(b.blank, b.pipe.id, b.pipe.rank, b.pipe.note, b.part.lower_at_small_arc, chances.blank.get(b.blank.id))
         for b in blanks
     ]
-    made = cut_rolls(layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm)
+    made = cut_rolls(
+        layout, as_rolls(orders, rack), made_for, density, masses, settings.sheets.kerf_mm, settings.cut_from == "right"
+    )
     gauge = [GaugeMark(k, r.roll, r.x_mm, r.y_mm) for k, r in enumerate(chances.next_readings, start=1) if r.cut]
     return marked(made, settings.sure.certainty, gauge)

@@ -51,6 +51,8 @@ SOURCES: Final = {
     **{f"lengths.{f.name}": "the length rule alone, until the ear has learned" for f in fields(LengthSettings)},
 }
 
+CUT_FROM: Final = ("left", "right")
+"""The ends of a sheet, as cutting sheets draw it, from which it may be cut."""
 SLED_WALL_MM = 120.0
 SHARE_ON_TABLE = 0.62
 """Share of a full sled that lies on the table as sheet; run-up, slosh and what must stay above the gate take the rest
@@ -234,6 +236,7 @@ class ShopSettings:
     `working_costs_kg`: planing, hammering or scraping one part a little to fit, both in kilograms of its metal.
 
     `crew` is who casts, by its name in the casting log (empty: any).
+    `cut_from` is the end from which sheets are taken apart, as they lie drawn: blanks are numbered from there.
     `mandrels` are those that pipes are rolled on (`pipes/mandrels.py`): "12, 60, 10-150", in mm.
 
     Units, language and paper are those of pages and sheets; files and JSON stay metric.
@@ -266,6 +269,7 @@ class ShopSettings:
     working_costs_kg: float = 0.5
     mandrels: str = ""
     crew: str = ""
+    cut_from: str = CUT_FROM[0]
     source: str = field(default="the program's own", compare=False)
     said: frozenset[str] = field(default=frozenset(), compare=False)
 

@@ -102,7 +102,8 @@ def _sheet_rows(
     masses |= {n: o.mass_kg(density[m.alloy], finished=True) for n, o in orders.items()}
     of_pipe = [replace(p, chance=m.chances.of(name)) for name, p in m.pipes.items()]
     found: list[record.CutSheet] = []
-    for made in cut_rolls(m.layout, known, of_pipe, density, masses, settings.sheets.kerf_mm):
+    from_right = settings.cut_from == "right"
+    for made in cut_rolls(m.layout, known, of_pipe, density, masses, settings.sheets.kerf_mm, from_right):
         row = new_sheet_row(made, orders[made.roll.id]) if made.is_new else roll_row(made)
         before = old.get(made.roll.id)
         same = before is not None and [(c.blank, c.x_mm, c.y_mm, c.turn_deg) for c in before.cuts] == [

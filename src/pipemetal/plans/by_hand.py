@@ -56,7 +56,8 @@ class Bench:
     """Some sheets of a plan on the bench: the problem that they pose, what lies where, and the plan's own rows.
 
     `rolls`: the sheets with their fields; `cuts`: the plan's row of each blank; `kerf_mm`: what the saw takes; `spreads`: how
-    each sheet to cast scatters; `gauge`: where the plan asks for a reading.
+    each sheet to cast scatters; `gauge`: where the plan asks for a reading; `from_right`: from
+    which end blanks are numbered.
     """
 
     problem: LayoutProblem
@@ -68,6 +69,7 @@ class Bench:
     kerf_mm: float
     spreads: Mapping[str, CastSpread] = field(default_factory=dict)
     gauge: tuple[GaugeMark, ...] = ()
+    from_right: bool = False
 
     def layout(self, placements: Sequence[Placement]) -> LayoutPlan:
         """A layout with these placements, its totals left at zero."""
@@ -136,6 +138,7 @@ def bench_of(
             for k, r in enumerate(plan.chances.gauge_next if plan.chances else (), start=1)
             if r.cut
         ),
+        bool(plan.cut_from_right),
     )
 
 
@@ -269,7 +272,7 @@ def cut_rolls_of(
     ]
     masses = {name: sheet.mass_kg for name, sheet in bench.sheets.items()}
     layout = replace(bench.layout(placements), new_sheets=bench.new)
-    made = cut_rolls(layout, bench.rolls, blanks, density_g_cm3, masses, bench.kerf_mm)
+    made = cut_rolls(layout, bench.rolls, blanks, density_g_cm3, masses, bench.kerf_mm, bench.from_right)
     return marked(made, bench.problem.certainty, bench.gauge)
 
 

@@ -93,6 +93,7 @@ def plan_record(planned: Planned) -> record.Plan:
         cautions=tuple(CAUTIONS),
         exposure_limits=tuple(record.ExposureLimit(*row) for row in EXPOSURE_LIMITS),
         kerf_mm=settings.sheets.kerf_mm,
+        cut_from_right=settings.cut_from == "right" or None,
         tin_wt_pct={name: r.target.as_wt_pct().get("Sn", 0.0) for name, r in planned.recipes.items()},
     )
 

@@ -265,6 +265,7 @@ class Plan(Row):
     exposure_limits: tuple[ExposureLimit, ...] = ()
     kerf_mm: Amount | None = None
     changed_by_hand: bool | None = None
+    cut_from_right: bool | None = None
     chances: Chances | None = None
     tin_wt_pct: ByElement | None = None
     printed: Printed | None = None

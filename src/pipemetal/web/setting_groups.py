@@ -56,6 +56,7 @@ GROUPS: Final = (
         ("temperatures_in", "Temperatures on paper", "choice"),
         ("language", "Language on paper", "choice"),
         ("paper", "Paper", "choice"),
+        ("cut_from", "Sheets, as they are drawn, are cut from the", "choice"),
         ("mandrels", "Mandrels in mm, a cone by both its ends: 12, 60, 10-150", "text"),
         ("crew", "Crew that casts, by its name in the log", "text"),
         ("emptying_costs_kg", "Emptying the pot for another alloy costs as much as", "mass"),
