@@ -359,6 +359,19 @@ class UnitSystem:
             return 1.0 / 0.3048**2, 0.0, 0, "ft²"
         return 1.0, 0.0, 0, ""
 
+    def bare_area(self, area_m2: float, decimals: int = 2) -> str:
+        """An area without its unit, for columns that name it.
+
+        >>> UnitSystem().bare_area(1.5), UnitSystem("in").bare_area(1.5)
+        ('1.50', '16.15')
+        """
+        return self.number(area_m2 * self._scale("m²")[0], decimals)
+
+    @property
+    def area_unit(self) -> str:
+        """The unit of `bare_area`."""
+        return self._scale("m²")[3] or "m²"
+
     def bare_wall(self, thickness_mm: float) -> str:
         """A thickness without its unit: hundredths of a millimetre, or thousandths of an inch."""
         return self.number(thickness_mm, 2) if self.length == "mm" else f"{thickness_mm / 0.0254:.0f}"

@@ -56,10 +56,11 @@ def environment(units: UnitSystem | None = None, say: Words | None = None) -> En
         "along": units.show_along,
         "bare_mass": lambda kg: units.show_mass(kg, 2).split()[0],
         "number": units.number,
+        "area": units.bare_area,
         "short": lambda value: units.number(value, 4).rstrip("0").rstrip(".,"),
         "read": lambda text: say.read(text, units),
     }
-    made.globals |= {"mass_unit": units.mass, "say": say}
+    made.globals |= {"mass_unit": units.mass, "area_unit": units.area_unit, "say": say}
     return made
 
 

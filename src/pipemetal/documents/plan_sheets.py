@@ -201,7 +201,7 @@ def buying_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
             s.metal,
             units.show_length(s.thickness_mm, 2),
             s.blanks,
-            units.number(s.blank_area_m2, 2),
+            units.bare_area(s.blank_area_m2),
             units.bare_mass(s.blank_kg),
         )
         for s in plan.sheets_to_buy
@@ -215,7 +215,7 @@ def buying_sheet(plan: Plan, units: UnitSystem, say: Words) -> Sheet:
     if sheets:
         blocks += [
             Heading(say("Sheet that is not cast")),
-            table(["", say("metal"), say("thick"), say("blanks"), "m²", units.mass], sheets, tall=True),
+            table(["", say("metal"), say("thick"), say("blanks"), units.area_unit, units.mass], sheets, tall=True),
             Paragraph(say("Blanks alone: the waste of cutting is to be added."), quiet=True),
         ]
     waiting = plan.lots_without_analysis

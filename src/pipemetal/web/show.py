@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pipemetal.alloys.composition import Composition
-from pipemetal.texts import Amount, clock_text
+from pipemetal.texts import clock_text
 from pipemetal.units import MASS_KG, UnitSystem, parse_length_mm, parse_mass_kg, parse_temperature_c
 from pipemetal.words import LANGUAGES, Words
 
@@ -140,19 +140,6 @@ class Show:
     def gate(self, gate_mm: float) -> str:
         """How far the gate is open, without its unit: to a tenth of a millimetre, or thousandths of an inch."""
         return self.number(gate_mm, 1) if self.units.length == "mm" else self.plain_thickness(gate_mm)
-
-    @property
-    def area_unit(self) -> str:
-        """m² or ft²."""
-        return "m²" if self.units.length == "mm" else "ft²"
-
-    def plain_area(self, area_mm2: float) -> str:
-        """An area without its unit, for tables whose caption names it.
-
-        >>> Show().plain_area(1.5e6), Show(UnitSystem("in")).plain_area(1.5e6)
-        ('1.50', '16.15')
-        """
-        return self.units.show_amount(Amount(area_mm2 / 1e6, "m²", 2, bare=True))
 
     def mass(self, mass_kg: float, decimals: int = 1) -> str:
         """A mass."""
