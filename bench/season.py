@@ -20,9 +20,12 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does; before numpy is loaded
 
 import numpy as np
 

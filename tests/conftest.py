@@ -12,6 +12,8 @@ from typing import Any
 import pytest
 
 LONG = os.environ.get("PIPEMETAL_TEST_LONG") == "1"
+# As the command does: the arrays are small, and threads of the linear algebra wait for one another on a busy machine.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.pop("COLUMNS", None)  # the width of whoever runs the tests, or of a worker, is no width of a table's
 
 
