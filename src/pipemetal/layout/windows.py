@@ -404,6 +404,8 @@ def find_slots(pieces: Sequence[Piece], table: SheetTable, kerf_mm: float) -> tu
         found_rows[:, 7] += low
         return found_starts, found_rows
 
+    if len(parts) == 1:
+        return found(parts[0])
     with ThreadPoolExecutor(len(parts)) as pool:
         tables = list(pool.map(found, parts))
     shifts = np.concatenate([[0], np.cumsum([len(rows) for _, rows in tables])])
