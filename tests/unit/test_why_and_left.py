@@ -74,8 +74,8 @@ def test_what_is_left_is_told_when_nothing_has_to_be_cast() -> None:
         "Cut 3 blanks from R1.",
         "Left in the pots: M1 23 kg. Keep it until the last blank is cut, then pour it into ingots.",
     ]
-    (done,) = left_to_do(plan, [], cut=["N1", "N2", "R1"])
-    assert "nothing is left to do" in done
+    done, metal = left_to_do(plan, [], cut=["N1", "N2", "R1"], pots={"M1": 23.4})
+    assert "nothing is left to do" in done and "Pour it into ingots" in metal
     lost = dataclasses.replace(plan, unserved=(Unserved("o9", Text("too thick")),))
     assert "These have no metal: o9." in left_to_do(lost, [], cut=["N1", "N2", "R1"])[1]
 

@@ -309,7 +309,7 @@ def _tell(made: Anew, *, as_json: bool) -> None:
         click.echo(f"Plane {planing_mm:.2f} mm off {sheet}.")
     for d in found:
         click.echo(f"  {d.kind}  {d.words}")
-    for pot in made.pots:
+    for pot in (p for p in made.pots if p.sheets or p.not_served):
         suffices = "it suffices" if pot.suffices else f"too little for {', '.join(pot.not_served)}"
         click.echo(f"In the pot: {pot.melt}, {pot.left_kg:.1f} kg, {pot.needed_kg:.1f} kg are needed: {suffices}.")
     for stop in made.stops:

@@ -45,18 +45,19 @@ def left_to_do(
         found.append(
             Text("These have no metal: {blanks}. Plan the rest anew, so that they are cast for.", blanks=blanks)
         )
+    metal = _in_pots(pots or {}, done=not found)
     if not found:
-        found.append(Text("All is cast and cut: of this plan nothing is left to do."))
-    else:
-        found.insert(0, Text("All sheets of this plan are cast."))
-    return (*found, *_in_pots(pots or {}))
+        return (Text("All is cast and cut: of this plan nothing is left to do."), *metal)
+    return (Text("All sheets of this plan are cast."), *found, *metal)
 
 
-def _in_pots(pots: Mapping[str, float]) -> list[Text]:
+def _in_pots(pots: Mapping[str, float], *, done: bool) -> list[Text]:
     left = [(name, kg) for name, kg in pots.items() if kg >= LEAST_LEFT_KG]
     if not left:
         return []
     told = joined([Text("{melt} {mass}", melt=name, mass=Amount(kg, "kg")) for name, kg in left], ", ")
+    if done:
+        return [Text("Left in the pots: {pots}. Pour it into ingots, or keep it as a heel.", pots=told)]
     return [Text("Left in the pots: {pots}. Keep it until the last blank is cut, then pour it into ingots.", pots=told)]
 
 
