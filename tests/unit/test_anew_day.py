@@ -91,7 +91,14 @@ def test_two_sheets_of_a_day_from_files_alone(plan: Plan, bare: Shop, tmp_path: 
             cli, ["plan", "anew", str(at), "--readings", str(tmp_path / f"m{k}.csv"), "--out", str(out), *given]
         )
         assert told.exit_code == 0, told.output
-        assert {"chance", "last", "gauge", "check"} <= set(json.loads(told.stdout)["stops"][0])
+        said = json.loads(told.stdout)
+        assert {"chance", "last", "gauge", "check", "missing"} <= set(said["stops"][0])
+        assert sheet.alloy in said["stops"][0]["words"][0] and bool(said["why"]) == bool(said["cast_first"])
+        assert bool(said["left_to_do"]) != bool(said["cast_first"])
+        # nobody says what the pot holds that it was poured from
+        (melt,) = {p.melt for p in now.pours if p.sheet == sheet.id}
+        waits = any(p.melt == melt and p.sheet != sheet.id for p in now.pours)
+        assert (f"without --in-pot {melt}:KG" in told.stderr) is waits
         at = out / "plan.json"
         hung.append(sheet.id)
     assert [r.id for r in read_rack(at.parent, bare.stock.recipes)] == hung
