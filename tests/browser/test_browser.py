@@ -18,6 +18,7 @@ SIZES = [(1024, 768, "light"), (390, 844, "dark"), (1920, 1080, "dark")]
 PAGES = [
     "/",
     "/plans",
+    "/plans/choices",
     "/organs",
     "/pipes/old",
     "/pipes/old-rank",

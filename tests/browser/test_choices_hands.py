@@ -22,8 +22,10 @@ from pipemetal.web.choices import page_of
 from pipemetal.web.site import HeldChoices, Site
 from pipemetal.web.work import ChoicesMade, ChoicesTask
 
+pytestmark = pytest.mark.browser
 ORGAN = "Brindle House #1"
 PAGE = page_of(ORGAN)
+WASTE = "/plans/waste?organ=Brindle+House+%231&wish=safest"
 SIZES = [(390, 844), (768, 1024), (1024, 768), (1440, 900)]
 WIDE = """[...document.querySelectorAll('main *')].filter(
   e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))"""
@@ -90,6 +92,10 @@ def test_the_plans_stand_side_by_side_or_one_under_the_other(
         else:
             assert len({c["x"] for c in found}) == 3 and len({round(c["first"]) for c in found}) == 1
             assert all(c["picture"] > 0.15 * width for c in found)
+    page.goto(server + WASTE)
+    assert page.evaluate(WIDE) == []
+    drawn = page.evaluate("(i => [i.complete, i.naturalWidth, i.clientWidth])(document.querySelector('picture img'))")
+    assert drawn[0] and drawn[1] > 0 and drawn[2] > 0.8 * width
     context.close()
 
 
@@ -100,14 +106,15 @@ def test_axe_finds_nothing_in_german_and_inches(browser: Any, server: str, theme
     context = browser.new_context(color_scheme=theme)
     context.add_cookies([{"name": "pipemetal_show", "value": "in.lb.F.comma.de.auto", "url": server}])
     page = context.new_page()
-    page.goto(server + PAGE)
-    page.evaluate("document.querySelectorAll('.choice details').forEach(d => d.open = true)")
     rules = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]}
-    told = Axe().run(page, options={"runOnly": rules}).response["violations"]
-    assert [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in told] == []
-    words = page.inner_text("main")
-    assert "Drei Pläne zur Wahl" in words and "ft²" in words
-    assert not any(unit in words for unit in (" m²", " kg", "best "))
+    for path, title in ((PAGE, "Drei Pläne zur Wahl"), (WASTE, "Wohin das Metall geht")):
+        page.goto(server + path)
+        page.evaluate("document.querySelectorAll('.choice details').forEach(d => d.open = true)")
+        told = Axe().run(page, options={"runOnly": rules}).response["violations"]
+        assert [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in told] == []
+        words = page.inner_text("main")
+        assert title in words and "ft²" in words
+        assert not any(unit in words for unit in (" m²", " kg", "best "))
     context.close()
 
 

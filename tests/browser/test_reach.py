@@ -21,6 +21,8 @@ PAGES = (
     "/pipes/old",
     "/pipes/old-rank",
     "/plans",
+    "/plans/choices",
+    "/plans/waste",
     "/melts",
     "/melts/new",
     "/melts/correct",

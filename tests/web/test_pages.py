@@ -23,6 +23,7 @@ from pipemetal.web.site import Site
 PAGES = [
     "/",
     "/plans",
+    "/plans/choices",
     "/jobs",
     "/racks",
     "/racks?low=0.9&high=1.1&length=500",

@@ -40,6 +40,8 @@ PAGES = (
     "/stock",
     "/organs",
     "/plans",
+    "/plans/choices",
+    "/plans/waste",
     "/jobs",
     "/history",
     "/account",
