@@ -11,7 +11,9 @@ import pipemetal as pm
 from pipemetal.errors import BookError, PlanError
 from pipemetal.files.demo_files import packaged_file
 from pipemetal.front import Shop
+from pipemetal.layout.plan import NewSheet as SheetToCast
 from pipemetal.planning.anew_rest import GOOD_ENOUGH
+from pipemetal.planning.chances import CardGives, as_cards_give
 from pipemetal.planning.learning import Learned
 from pipemetal.plans import anew as rest_anew
 from pipemetal.plans.anew import Anew, ShopNow, with_measured
@@ -299,3 +301,24 @@ def test_a_hanging_sheet_that_reads_otherwise_has_its_blanks_looked_at_again(pla
     chances = {c.blank: c.chance for s in again.plan.rolls_used for c in s.cuts if c.chance is not None}
     assert not [b for b, chance in chances.items() if chance < 0.2]
     assert {c.blank for s in again.plan.sheets for c in s.cuts} == {c.blank for s in first.plan.sheets for c in s.cuts}
+
+
+def test_a_sheet_that_no_card_gives_is_not_cast_and_its_blanks_are_named(
+    plan: Plan, bare: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first, *_, short = sorted(plan.new_sheets, key=lambda s: -len(s.cuts))
+    monkeypatch.setattr(rest_anew, "_cards", lambda *_: {short.id: CardGives(0.3, 0.3, 0.2)})
+    made = anew(plan, bare, {first.id: 1.0})
+    assert short.id not in {s.id for s in made.plan.new_sheets} | {p.sheet for p in made.plan.pours}
+    lost = {c.blank for c in short.cuts} - set(placed(made.plan))
+    assert lost
+    assert all("no push that is known gives it" in str(u.reason) for u in made.plan.unserved if u.blank in lost)
+    assert lost <= {u.blank for u in made.plan.unserved}
+    assert not made.plan.faults
+
+
+@pytest.mark.parametrize(("cast_mm", "finished_mm"), [(1.2, 1.0), (1.4, 1.0), (1.7, 1.3), (1.1, 1.0), (0.9, 0.9)])
+def test_a_card_that_is_off_is_planed_as_far_as_may_be(cast_mm: float, finished_mm: float) -> None:
+    sheet = SheetToCast("N", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
+    (as_given,) = as_cards_give([sheet], {"N": CardGives(cast_mm, cast_mm, 0.2)}, 0.4)
+    assert as_given.thickness_start_mm == as_given.thickness_end_mm == pytest.approx(finished_mm)

@@ -29,8 +29,10 @@ from pipemetal.sheets.roll import Roll
 from pipemetal.sheets.unsure import FieldError, error_of, waves_of
 
 __all__ = [
+    "CardGives",
     "PlanChances",
     "Priced",
+    "as_cards_give",
     "cast_spreads",
     "hardly_known",
     "plan_chances",
@@ -41,6 +43,8 @@ __all__ = [
 
 TOLD_STATIONS, TOLD_LINES = 9, 3
 """Nodes at which the error of a roll that was not gauged stands."""
+LEAST_MM = 0.05
+"""No sheet is thinner."""
 USUAL_LENGTH = 0.75
 """Of the longest sheet: so long is the sheet that an alloy's spread is worked out for, before any is laid."""
 
@@ -126,6 +130,40 @@ def _as_cast(alloy: str, spread: SheetSpread, order: SheetOrder, most_planing_mm
     return CastSpread(alloy, level, spread.taper, spread.scatter, order.planing_mm)
 
 
+@dataclass(frozen=True)
+class CardGives:
+    """The likely thickness of a sheet as cast at its thick and at its thin end, by its card, and how much is planned to be planed
+    off; all in mm."""
+
+    first_mm: float
+    last_mm: float
+    planing_mm: float
+
+    @classmethod
+    def of(cls, pour: Pour) -> CardGives | None:
+        """By a pour's card; None without one."""
+        if pour.card is None or not pour.card.thickness:
+            return None
+        stations = pour.card.thickness
+        return cls(stations[0].thickness_mm, stations[-1].thickness_mm, pour.order.planing_mm)
+
+    def planed(self, sheet: NewSheet, most_planing_mm: float) -> NewSheet:
+        """The sheet once it is planed to what it was meant to be, as far as that may be."""
+        too_thick = (self.first_mm + self.last_mm - sheet.thickness_start_mm - sheet.thickness_end_mm) / 2.0
+        planed = min(max(too_thick, 0.0), max(self.planing_mm, most_planing_mm))
+        ends = [max(t - planed, LEAST_MM) for t in (self.first_mm, self.last_mm)]
+        if sheet.thickness_start_mm < sheet.thickness_end_mm:
+            ends.reverse()
+        return replace(sheet, thickness_start_mm=ends[0], thickness_end_mm=ends[1])
+
+
+def as_cards_give(
+    sheets: Sequence[NewSheet], gives: Mapping[str, CardGives], most_planing_mm: float
+) -> tuple[NewSheet, ...]:
+    """Sheets to cast as their own cards give them, once they are planed; those without a card as they are meant."""
+    return tuple(gives[s.id].planed(s, most_planing_mm) if s.id in gives else s for s in sheets)
+
+
 def plan_chances(
     problem: LayoutProblem,
     layout: LayoutPlan,
@@ -148,7 +186,9 @@ def plan_chances(
         known = problem.castable.spread_of(sheet.alloy) if problem.castable is not None else None
         return spreads.get(sheet.id, known)
 
-    chances = chances_of(problem, layout, spread_of)
+    gives = {p.order.sheet.id: found for p in pours if (found := CardGives.of(p)) is not None}
+    as_carded = replace(layout, new_sheets=as_cards_give(layout.new_sheets, gives, most_planing_mm))
+    chances = chances_of(problem, as_carded, spread_of)
     laid = {p.blank: p.roll for p in layout.placements}
     of_pipe: dict[str, list[str]] = {}
     of_rank: dict[str, dict[str, list[str]]] = {}
@@ -165,7 +205,7 @@ def plan_chances(
         _count_of(chances, [b for b, roll in laid.items() if roll not in new]),
         _count_of(chances, [b for b, roll in laid.items() if roll in new]),
         next_readings(problem, layout),
-        spare_sheets(problem, layout, spread_of, priced.recipes, priced.density_g_cm3, priced.prices)
+        spare_sheets(problem, as_carded, spread_of, priced.recipes, priced.density_g_cm3, priced.prices)
         if priced is not None
         else (),
         tuple(b for b, roll in laid.items() if roll not in new and chances.of(b) < problem.certainty),

@@ -15,6 +15,7 @@ from pipemetal.planning.anew_casting import Beside, InPot, PotNow, RestCast, cas
 from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_melts import MeltName
 from pipemetal.planning.anew_stop import Stop, stop_of
+from pipemetal.planning.chances import CardGives
 from pipemetal.planning.day import MeltWork, SheetWork
 from pipemetal.planning.habits import parse_dates
 from pipemetal.planning.learning import Learned
@@ -25,7 +26,7 @@ from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
 from pipemetal.plans.account_rows import with_account
 from pipemetal.plans.anew_day import begun_of, date_of, last_day, pots_now
-from pipemetal.plans.anew_layout import Made, Means, one_alloy
+from pipemetal.plans.anew_layout import Made, Means, as_carded, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
@@ -144,6 +145,11 @@ def plan_anew(
         tell(0.05 + 0.5 * (k + 1) / len(laid), "laying the rest anew")
     tell(0.6, "charging melts")
     cast = _cast(plan, made, set(again), now, settings, learned)
+    gives = _cards(plan, cast)
+    carded = [as_carded(m, gives, settings.sheets.most_planing_mm) for m in made]
+    made = [m for m, _ in carded]
+    if any(gone for _, gone in carded):
+        cast = _cast(plan, made, set(again), now, settings, learned)
     tell(0.9, "writing out")
     new = written(plan, made, cast, now, settings, density, set(again))
     first = _first(new, now)
@@ -232,6 +238,15 @@ def _cast(
         _doubts(made, rest),
     )
     return cast_rest(sheets, pots, replace(now.stock, lots=_free(now.stock, to_charge)), settings, learned, beside)
+
+
+def _cards(plan: record.Plan, cast: RestCast) -> dict[str, CardGives]:
+    """What the cards of sheets to come give: those of sheets as they were planned, and new ones."""
+    made = {p.order.sheet.id: CardGives.of(p) for p in cast.pours}
+    kept = {p.order.sheet.id: p.order.planing_mm for p in cast.pours if p.card is None}
+    rows = [(p.sheet, p.card.thickness_mm) for p in plan.pours if p.sheet in kept and p.card is not None]
+    old = {s: CardGives(x[0].thickness, x[-1].thickness, kept[s]) for s, x in rows if x}
+    return old | {name: gives for name, gives in made.items() if gives is not None}
 
 
 def _as_planned(plan: record.Plan, sheets: Sequence[NewSheet], now: ShopNow, settings: ShopSettings) -> dict[str, Pour]:
