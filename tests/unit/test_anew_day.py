@@ -402,3 +402,12 @@ def test_a_day_holds_what_was_done_on_it_and_no_sheet_stands_on_two_days(plan: P
     (on,) = (day for day, what in steps if what == done)
     others = {what for day, what in steps if day == on and what != done}
     assert bool(others) == (way == "under way")
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.97])
+def test_after_the_first_cast_no_pour_moves_that_need_not(plan: Plan, bare: Shop, factor: float) -> None:
+    now, done = under_way(plan, bare, factor)
+    made = plan_anew(plan, now, bare.settings, Learned())
+    assert {s.id for s in made.plan.new_sheets} <= {s.id for s in plan.new_sheets} - {done}
+    assert not [str(d.words) for d in made.differences if d.kind in (Kind.POUR, Kind.DAY, Kind.UNSERVED)]
+    assert [m.name for m in made.plan.melts] == [m.name for m in plan.melts]

@@ -183,7 +183,7 @@ def cast_rest(
     now, poured = [], list[PlannedMelt]()
     for pot in pots:
         heel_kg = settings.pot.heel_kg if not pot.pot else 0.0
-        early = [d for d in demands if d.id not in beside.late]
+        early = [d for d in demands if d.id not in beside.late or d.id in pot.sheets]
         told, served = pot_serves(pot, early or demands, heel_kg)
         if not served and early:
             told, served = pot_serves(pot, demands, heel_kg)

@@ -100,7 +100,8 @@ def _add_after(app: FastAPI, site: Site) -> None:
         view: AfterView | None = None
         if made is not None and (sheet or not cast):
             view = after_view(made[1], sheet, book.rolls.some(book.rolls.cast_from(cast)) if cast else {})
-        taken = view is None and bool(sheet) and _is_taken(site, plan_id, sheet, cast)
+        rests_on = site.rests_on(plan_id)
+        taken = view is None and bool(sheet) and not rests_on and _is_taken(site, plan_id, sheet, cast)
         return site.page(
             request,
             "after.html",
@@ -115,7 +116,7 @@ def _add_after(app: FastAPI, site: Site) -> None:
             taken=taken,
             failed=cast in site.failed_casts(),
             accepted=bool(plan_id) and site.plan_state(plan_id) == PlanState.ACCEPTED,
-            rests_on=site.rests_on(plan_id),
+            rests_on=rests_on,
         )
 
     @app.post("/jobs/anew")
