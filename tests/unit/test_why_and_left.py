@@ -104,7 +104,7 @@ def check(blank: str, chance: float) -> Check:
         (Stop("A", 0, 9, 0.001, missing=3.0), ["all is cast", "hardly ever; about 3", "Gauge before"]),
         (
             Stop("A", 2, 9, 0.95, 1.0),
-            ["9 blanks left, 2 sheets", "without another cast: gauge", "last ones happens 100 times"],
+            ["9 blanks left, 2 sheets", "without another cast: gauge", "After them nothing more"],
         ),
         (
             Stop("A", 2, 9, 0.4, 0.3),

@@ -125,6 +125,8 @@ class Stop:
             found.append(Text("Without another cast what hangs serves the rest {times}.", times=_times(self.chance)))
         else:
             found.append(Text("What hangs has no room for the rest: it has to be cast."))
+        if self.last > 1.0 - HARDLY_EVER:
+            return [*found, Text("After them nothing more has to be cast.")]
         last = Text("That they are the last ones happens {times}.", times=_times(self.last))
         if self.last < ENOUGH:
             last = Text("{last} Keep metal for one more, for what misses.", last=last)

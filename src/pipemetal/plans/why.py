@@ -11,8 +11,8 @@ from pipemetal.texts import Amount, Text
 
 __all__ = ["doubt_mm2", "why_next"]
 
-LEAST_MM2: Final = 100.0
-"""Less metal in doubt is none."""
+LEAST_MISSING: Final = 0.5
+"""Where fewer blanks are expected to miss nothing is in doubt to speak of (estimate)."""
 CARD_OFF: Final = 0.08
 """A card that is off by so much of the thickness does not give the sheet (estimate)."""
 
@@ -86,10 +86,11 @@ def _of_melt(pour: record.Pour, beside: int, *, charged: bool) -> Text:
 
 def _teaches(sheet: record.NewSheet, beside: Sequence[record.NewSheet]) -> Text | None:
     """What its result settles, where that is most of its melt."""
-    mine = doubt_mm2(sheet)
-    if mine < LEAST_MM2 or any(doubt_mm2(s) > mine for s in beside):
+    mine, count = doubt_mm2(sheet), len(sheet.cuts)
+    expected = math.fsum(1.0 if c.chance is None else c.chance for c in sheet.cuts)
+    if count - expected < LEAST_MISSING or any(doubt_mm2(s) > mine for s in beside):
         return None
-    fit, count = Amount(math.fsum(c.chance for c in sheet.cuts if c.chance is not None)), len(sheet.cuts)
+    fit = Amount(expected)
     if not beside:
         return Text("Its result settles which of its {count} blanks fit; {fit} are expected to.", fit=fit, count=count)
     return Text(
