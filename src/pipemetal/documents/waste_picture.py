@@ -7,7 +7,7 @@ from typing import Final
 
 from pipemetal.documents.colours import INK, QUIET
 from pipemetal.documents.drawing import Drawing, Polygon, fitted_text, text_width_mm
-from pipemetal.layout.waste import SheetWaste, Waste
+from pipemetal.layout.waste import Box, SheetWaste, Waste
 from pipemetal.words import Words
 
 __all__ = ["WASTE_COLOURS", "small_waste_picture", "waste_legend", "waste_on_screen", "waste_picture"]
@@ -33,6 +33,9 @@ WIDE, NARROW = (180.0, 2, 1.0), (64.0, 1, 1.0)
 TITLE: Final = "Where the metal goes that becomes no blank"
 LEAST_SHOWN_MM2: Final = 50.0
 """Smaller bits of the sheet are not drawn."""
+LEAST_SEEN_MM2: Final = 0.1
+LEAST_SMALL_MM2: Final = 1.0
+"""On a screen, and in a small picture, what is smaller in the drawing itself is not drawn."""
 
 
 def waste_picture(sheets: Sequence[SheetWaste], say: Words | None = None) -> Drawing:
@@ -42,7 +45,7 @@ def waste_picture(sheets: Sequence[SheetWaste], say: Words | None = None) -> Dra
     """
     say = say or Words()
     head = EDGE_MM + 8.0 + LINE_MM * len(waste_legend())
-    drawing = _drawn(sheets, say, (WIDTH_MM, COLUMNS, EDGE_MM), head)
+    drawing = _drawn(sheets, say, (WIDTH_MM, COLUMNS, EDGE_MM), head, titled=True)
     top = drawing.height_mm - EDGE_MM - 4.0
     drawing.text("title", EDGE_MM, top, drawing.title, 5.0, bold=True)
     for number, (name, colour) in enumerate(waste_legend(), start=1):
@@ -54,11 +57,14 @@ def waste_picture(sheets: Sequence[SheetWaste], say: Words | None = None) -> Dra
 
 def waste_on_screen(sheets: Sequence[SheetWaste], say: Words, *, narrow: bool) -> Drawing:
     """The same sheets without title and legend, their names large enough for a screen: in two columns, or in one on a phone."""
-    return _drawn(sheets, say, NARROW if narrow else WIDE, 0.0)
+    return _drawn(sheets, say, NARROW if narrow else WIDE, 0.0, titled=False)
 
 
-def _drawn(sheets: Sequence[SheetWaste], say: Words, across: tuple[float, int, float], head: float) -> Drawing:
-    """A drawing of sheets with their names; `across`: its width, columns and edge, `head`: what stays free above, all in mm."""
+def _drawn(
+    sheets: Sequence[SheetWaste], say: Words, across: tuple[float, int, float], head: float, *, titled: bool
+) -> Drawing:
+    """A drawing of sheets with their names; `across`: its width, columns and edge, `head`: what stays free above, all in mm;
+    `titled`: each place names itself."""
     wide, columns, edge = across
     places, scale, tall = _in_columns(sheets, wide - 2.0 * edge, columns, LINE_MM + 2.0)
     room = (wide - 2.0 * edge - (columns - 1) * GAP_MM) / columns
@@ -66,7 +72,7 @@ def _drawn(sheets: Sequence[SheetWaste], say: Words, across: tuple[float, int, f
     drawing.rectangle("paper", 0, 0, drawing.width_mm, drawing.height_mm, fill="#ffffff", stroke="none")
     for sheet, (x, down) in zip(sheets, places, strict=True):
         corner = edge + x, drawing.height_mm - head - down
-        _draw_sheet(drawing, sheet, corner, scale, say)
+        _draw_sheet(drawing, sheet, corner, scale, say if titled else None)
         _name_sheet(drawing, sheet, corner, room, scale, say)
     return drawing
 
@@ -81,7 +87,7 @@ def small_waste_picture(sheets: Sequence[SheetWaste], say: Words | None = None) 
     drawing = Drawing(SMALL_MM, max(tall, 1.0), say(TITLE))
     drawing.rectangle("paper", 0, 0, drawing.width_mm, drawing.height_mm, fill="#ffffff", stroke="none")
     for sheet, (x, down) in zip(sheets, places, strict=True):
-        _draw_sheet(drawing, sheet, (x, drawing.height_mm - down), scale, None)
+        _draw_sheet(drawing, sheet, (x, drawing.height_mm - down), scale, None, LEAST_SMALL_MM2)
     return drawing
 
 
@@ -109,29 +115,42 @@ def waste_legend() -> list[tuple[str, str]]:
 
 
 def _draw_sheet(
-    drawing: Drawing, sheet: SheetWaste, corner: tuple[float, float], scale: float, say: Words | None
+    drawing: Drawing,
+    sheet: SheetWaste,
+    corner: tuple[float, float],
+    scale: float,
+    say: Words | None,
+    seen_mm2: float = LEAST_SEEN_MM2,
 ) -> None:
-    """One sheet with its waste, each place named where there are words."""
+    """One sheet with its waste, each place named where there are words; without, nothing that is smaller in the drawing than
+    `seen_mm2`."""
     left, low = corner
+    least_mm2 = LEAST_SHOWN_MM2 if say is not None else seen_mm2 / scale**2
 
-    def box(layer: str, where: tuple[float, float, float, float], fill: str, title: str = "") -> None:
+    def box(layer: str, where: Box, fill: str, title: str = "") -> None:
         x0, x1, y0, y1 = where
         place = (left + x0 * scale, low + y0 * scale, (x1 - x0) * scale, (y1 - y0) * scale)
         drawing.rectangle(layer, *place, fill=fill, stroke="none", title=say(title) if say is not None else "")
 
     length, width = sheet.size_mm
-    box("sheet", (0.0, length, 0.0, width), "#f6f6f3")
+    # blanks that are too small to be seen are pale as all others
+    box("sheet", (0.0, length, 0.0, width), "#f6f6f3" if say is not None else BLANK)
     for kept in sheet.kept:
         box("kept", kept, KEPT, "kept for the rack")
-    for around in sheet.boxes:
-        box("beside shapes", around, WASTE_COLOURS[Waste.SHAPE])
+    seen = [k for k, around in enumerate(sheet.boxes) if say is not None or _area_mm2(around) >= least_mm2]
+    for k in seen:
+        box("beside shapes", sheet.boxes[k], WASTE_COLOURS[Waste.SHAPE])
     for kind, place in sheet.places:
-        if kind is not Waste.KERF and (place[1] - place[0]) * (place[3] - place[2]) >= LEAST_SHOWN_MM2:
+        if kind is not Waste.KERF and _area_mm2(place) >= least_mm2:
             box("waste", place, WASTE_COLOURS[kind], str(kind))
-    for corners in sheet.shapes:
-        points = tuple((left + x * scale, low + y * scale) for x, y in corners)
+    for k in seen:
+        points = tuple((left + x * scale, low + y * scale) for x, y in sheet.shapes[k])
         drawing.add(Polygon("blanks", points, fill=BLANK, stroke=INK, width_mm=0.08))
     drawing.rectangle("edge", left, low, length * scale, width * scale, fill="none", stroke=QUIET, width_mm=0.15)
+
+
+def _area_mm2(box: Box) -> float:
+    return (box[1] - box[0]) * (box[3] - box[2])
 
 
 def _name_sheet(

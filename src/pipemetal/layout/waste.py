@@ -20,7 +20,7 @@ from pipemetal.layout.windows import IntArray, Piece, find_slots, sheet_table
 from pipemetal.sheets.field import FloatArray
 from pipemetal.texts import Amount, Text
 
-__all__ = ["SheetWaste", "Waste", "told_of_waste", "waste_by_alloy", "waste_of"]
+__all__ = ["Box", "SheetWaste", "Waste", "told_of_waste", "waste_by_alloy", "waste_of"]
 
 Box = tuple[float, float, float, float]
 LEAST_TOLD_MM2 = 50_000.0
@@ -216,21 +216,17 @@ def _kept(net: Box, used: Box, kerf: float) -> list[Box]:
 
 
 @nb.njit(cache=True, nogil=True)
-def _free_rectangles(sheet, boxes, free):  # type: ignore[no-untyped-def]
-    """Writes the greatest free rectangles beside some boxes; returns how many."""
-    n = np.int64(1)
-    for c in range(4):
-        free[0, c] = sheet[c]
-    for b in range(boxes.shape[0]):
-        n = _take_out(free, n, boxes[b, 0], boxes[b, 1], boxes[b, 2], boxes[b, 3], LEAST_REST_MM, LEAST_REST_MM)
+def _without(free, n, box):  # type: ignore[no-untyped-def]
+    """Takes a box out of n free rectangles; returns how many there are then."""
+    return _take_out(free, n, box[0], box[1], box[2], box[3], LEAST_REST_MM, LEAST_REST_MM)
+
+
+def _free_within(used: Box, boxes: FloatArray, kerf: float, free: FloatArray) -> int:
+    """Writes the greatest free rectangles within what is used, a kerf after each blank taken; returns how many."""
+    free[0], n = (used[0], used[1] + kerf, used[2], used[3] + kerf), 1
+    for box in boxes + np.array([0.0, kerf, 0.0, kerf]):
+        n = int(_without(free, n, box))
     return n
-
-
-def _free_within(used: Box, boxes: FloatArray, kerf: float) -> FloatArray:
-    """The greatest free rectangles within what is used, a kerf after each blank taken."""
-    free = np.empty((MAX_FREE, 4))
-    within = np.array([used[0], used[1] + kerf, used[2], used[3] + kerf])
-    return free[: int(_free_rectangles(within, boxes + np.array([0.0, kerf, 0.0, kerf]), free))]
 
 
 def _room(used: Box, boxes: FloatArray, kerf: float, slots: tuple[IntArray, FloatArray]) -> FloatArray:
@@ -238,17 +234,21 @@ def _room(used: Box, boxes: FloatArray, kerf: float, slots: tuple[IntArray, Floa
     starts, rows = slots
     order = np.argsort(-rows[:, 4] * rows[:, 5], kind="stable")
     of, rows = np.repeat(np.arange(starts.size - 1), np.diff(starts))[order], rows[order, :6]
+    free = np.empty((MAX_FREE, 4))
+    n = _free_within(used, boxes, kerf, free)
     found: list[Box] = []
-    while len(found) < MOST_ROOM and len(rows):
-        free = _free_within(used, np.concatenate([boxes, np.reshape(found, (-1, 4))]), kerf)
-        fits = [_fits(rows, rest) for rest in free]
-        some = np.any(fits, axis=0) if fits else np.zeros(len(rows), bool)
+    while len(found) < MOST_ROOM and n and len(rows):
+        fits = np.array([_fits(rows, rest) for rest in free[:n]])
+        some, holds = fits.any(axis=0), fits.any(axis=1)
         if not some.any():
             break
+        # what holds nothing now will not hold anything later
+        free[: holds.sum()], fits, n = free[:n][holds], fits[holds], int(holds.sum())
         k = int(np.argmax(some))
-        rest = free[next(i for i, mine in enumerate(fits) if mine[k])]
+        rest = free[int(np.argmax(fits[:, k]))]
         x, y = max(rows[k, 0], rest[0]), max(rows[k, 2], rest[2])
         found.append((x, x + rows[k, 4] - kerf, y, y + rows[k, 5] - kerf))
+        n = int(_without(free, n, np.array((x, x + rows[k, 4], y, y + rows[k, 5]))))
         some &= of != of[k]
         of, rows = of[some], rows[some]
     return np.reshape(found, (-1, 4))

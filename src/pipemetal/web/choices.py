@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Query, Request
@@ -14,6 +14,10 @@ from pipemetal.web.jobs import Job
 from pipemetal.web.plans import SECONDS, choose
 from pipemetal.web.site import HeldChoices, Site
 from pipemetal.web.work import ChoicesMade, ChoicesTask
+from pipemetal.words import Words
+
+if TYPE_CHECKING:
+    from pipemetal.documents.choices_page import Card
 
 __all__ = ["add_routes", "page_of"]
 
@@ -68,7 +72,6 @@ def add_routes(app: FastAPI, site: Site) -> None:
 
 
 def _page(site: Site, request: Request, organ: str) -> Response:
-    from pipemetal.documents.choices_page import cards_of
     from pipemetal.documents.waste_picture import waste_legend
 
     known = site.kept("organ ids", lambda: list(site.book.plans.organs()))
@@ -76,7 +79,6 @@ def _page(site: Site, request: Request, organ: str) -> Response:
     if organ and organ not in known:
         raise NotInBookError(field="organ", value=organ)
     held, job = site.choices.get(organ), next(iter(_jobs(site, organ)), None)
-    say = site.show(request).say
     return site.page(
         request,
         "choices.html",
@@ -87,10 +89,19 @@ def _page(site: Site, request: Request, organ: str) -> Response:
         seconds=SECONDS,
         job=job,
         held=held,
-        cards=cards_of(held.made.choices, held.made.waste, held.settings, say) if held is not None else (),
+        cards=_cards(site, held, site.show(request).say) if held is not None else (),
         legend=waste_legend(),
         changed=held is not None and site.book.history.last() != held.event,
     )
+
+
+def _cards(site: Site, held: HeldChoices, say: Words) -> tuple[Card, ...]:
+    """The cards of some plans, drawn once for a language."""
+    from pipemetal.documents.choices_page import cards_of
+
+    made = held.made
+    key = ("choices", held, say.language)
+    return site.remembered(key, lambda: cards_of(made.choices, made.waste, held.settings, say))
 
 
 def _jobs(site: Site, organ: str) -> list[Job]:

@@ -96,7 +96,7 @@ class Devices:
     dots: int = 203
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class HeldChoices:
     """Plans to choose from, with the settings that priced them and the book's last event when they were asked for."""
 

@@ -96,4 +96,5 @@ def _of_plan(site: Site, plan_id: str) -> tuple[SheetWaste, ...]:
         kerf_mm=kinds.kerf_mm,
         errors=site.roll_errors() if plan.chances else None,
     )
-    return waste_of(bench.problem, replace(bench.layout(bench.placements), new_sheets=bench.new))
+    layout = replace(bench.layout(()), placements=bench.placements, new_sheets=bench.new)
+    return waste_of(bench.problem, layout)
