@@ -205,7 +205,7 @@ def plan_chances(
         _count_of(chances, [b for b, roll in laid.items() if roll not in new]),
         _count_of(chances, [b for b, roll in laid.items() if roll in new]),
         next_readings(problem, layout),
-        spare_sheets(problem, as_carded, spread_of, priced.recipes, priced.density_g_cm3, priced.prices)
+        spare_sheets(problem, layout, spread_of, priced.recipes, priced.density_g_cm3, priced.prices)
         if priced is not None
         else (),
         tuple(b for b, roll in laid.items() if roll not in new and chances.of(b) < problem.certainty),
