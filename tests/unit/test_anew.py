@@ -16,6 +16,7 @@ from pipemetal.planning.anew_rest import GOOD_ENOUGH
 from pipemetal.planning.chances import CardGives, as_cards_give
 from pipemetal.planning.learning import Learned
 from pipemetal.plans import anew as rest_anew
+from pipemetal.plans import anew_layout
 from pipemetal.plans.anew import Anew, ShopNow, with_measured
 from pipemetal.plans.differences import Kind, differences, summary
 from pipemetal.plans.expected import with_areas
@@ -303,12 +304,17 @@ def test_a_hanging_sheet_that_reads_otherwise_has_its_blanks_looked_at_again(pla
     assert {c.blank for s in again.plan.sheets for c in s.cuts} == {c.blank for s in first.plan.sheets for c in s.cuts}
 
 
-def test_a_sheet_that_no_card_gives_is_not_cast_and_its_blanks_are_named(
-    plan: Plan, bare: Shop, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("tries", [0, 2])
+def test_a_sheet_that_no_card_gives_is_not_cast_again_and_its_blanks_are_named(
+    plan: Plan, bare: Shop, monkeypatch: pytest.MonkeyPatch, tries: int
 ) -> None:
     first, *_, short = sorted(plan.new_sheets, key=lambda s: -len(s.cuts))
+    monkeypatch.setattr(anew_layout, "TRIES", tries)
     monkeypatch.setattr(rest_anew, "_cards", lambda *_: {short.id: CardGives(0.3, 0.3, 0.2)})
     made = anew(plan, bare, {first.id: 1.0})
+    if tries:
+        assert short.id in {p.sheet for p in made.plan.pours}
+        return
     assert short.id not in {s.id for s in made.plan.new_sheets} | {p.sheet for p in made.plan.pours}
     lost = {c.blank for c in short.cuts} - set(placed(made.plan))
     assert lost

@@ -39,7 +39,7 @@ __all__ = [
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
 # Until this share sheets are looked for that blanks fill to the last millimetre.
-FILLED_SHARE = 0.2
+FILLED_SHARE = 0.45
 
 
 @dataclass(eq=False)

@@ -146,7 +146,9 @@ def plan_anew(
     tell(0.6, "charging melts")
     cast = _cast(plan, made, set(again), now, settings, learned)
     gives = _cards(plan, cast)
-    carded = [as_carded(m, gives, settings.sheets.most_planing_mm) for m in made]
+    done = sheets_done(plan, now)
+    poured = {m.alloy: [p.cast_start_mm for p in plan.pours if p.sheet in done and p.alloy == m.alloy] for m in made}
+    carded = [as_carded(m, gives, settings, poured[m.alloy]) for m in made]
     made = [m for m, _ in carded]
     if any(gone for _, gone in carded):
         cast = _cast(plan, made, set(again), now, settings, learned)

@@ -17,7 +17,7 @@ from pipemetal.planning.cuts import ForPipe
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.plan import layout_roll
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import castable_for
+from pipemetal.planning.sheets_to_cast import castable_for, sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
 from pipemetal.plans import record
@@ -29,6 +29,9 @@ __all__ = ["Made", "Means", "as_carded", "one_alloy"]
 
 LEAST_FITTING: Final = 0.05
 """A sheet of whose blanks a smaller share is expected to fit by its own card is not cast (estimate)."""
+TRIES: Final = 2
+AS_THICK: Final = 0.1
+"""So many sheets of about its thickness (a share of it) are cast all the same, for the card may be wrong (estimates)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,16 +84,25 @@ def one_alloy(plan: record.Plan, alloy: str, now: ShopNow, means: Means) -> Made
     return Made(alloy, pipes, rest, laid, chances, problem, layout)
 
 
-def as_carded(made: Made, gives: Mapping[str, CardGives], most_planing_mm: float) -> tuple[Made, frozenset[str]]:
+def as_carded(
+    made: Made, gives: Mapping[str, CardGives], settings: ShopSettings, poured_mm: Sequence[float]
+) -> tuple[Made, frozenset[str]]:
     """An alloy laid anew with the chances that the cards of its sheets leave, and without the sheets whose cards give next to
     none of their blanks the metal that they want; and the names of those.
+
+    A card may be wrong where nobody has cast: such a sheet is tried twice. `poured_mm`: how thick the alloy's sheets that were
+    poured so far were meant to be at their thick ends, as cast.
     """
-    sheets = as_cards_give(made.layout.new_sheets, gives, most_planing_mm)
+    sheets = as_cards_give(made.layout.new_sheets, gives, settings.sheets.most_planing_mm)
     castable = made.problem.castable
     spread = castable.spread_of(made.alloy) if castable is not None else None
     chances = chances_of(made.problem, replace(made.layout, new_sheets=sheets), lambda sheet: spread)
-    gone = frozenset(
+    hopeless = {
         s.id for s in sheets if _is_hopeless([p.blank for p in made.laid.placements if p.roll == s.id], chances)
+    }
+    wanted_mm = {s.id: sheet_order(s, settings).cast_start_mm for s in made.layout.new_sheets if s.id in hopeless}
+    gone = frozenset(
+        name for name, mm in wanted_mm.items() if sum(abs(p / mm - 1.0) < AS_THICK for p in poured_mm) >= TRIES
     )
     if not gone:
         return replace(made, chances=chances), gone
