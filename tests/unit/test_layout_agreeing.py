@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from pipemetal.layout.budget import budget_of
+from pipemetal.layout.hand import ByHand
+from pipemetal.layout.part import open_searches, parts_of, settle_filled
 from pipemetal.layout.plan import LayoutPlan
-from pipemetal.layout.problem import Blank, LayoutProblem, LayoutRoll
+from pipemetal.layout.problem import Blank, Castable, LayoutProblem, LayoutRoll
+from pipemetal.layout.search import Fees, SolverSettings
 from pipemetal.layout.solve import solve
 from pipemetal.layout.verify import verify
 
@@ -75,6 +81,16 @@ def perfect(seed: int, deep: int, tolerance_mm: float, decimals: int | None = No
     return LayoutProblem(tuple(blanks[i] for i in order), tuple(rolls), None, KERF_MM)
 
 
+def filled_of(problem: LayoutProblem) -> int:
+    """How many blanks are settled on full sheets."""
+    settings = SolverSettings()
+    (part,) = parts_of(problem, settings, ByHand(), Fees())
+    budget = budget_of(None, 100, None, None)
+    open_searches(part, problem, settings, 0, budget, 1)
+    settle_filled(part, problem, settings, 0, budget, 1.0)
+    return len(part.settled)
+
+
 def laid(problem: LayoutProblem) -> LayoutPlan:
     plan = solve(problem, iterations=200)
     assert verify(problem, plan) == ()
@@ -105,12 +121,43 @@ def test_the_thick_end_lies_where_the_metal_is_thick() -> None:
     assert {p.blank: p.x_mm for p in plan.placements} == pytest.approx({"thick": 15.0, "thin": 1216.0})
 
 
-def test_a_filled_sheet_gives_way_where_another_blank_lies_nowhere_else() -> None:
-    flat = tapered("flat", 1030.0, 430.0, 1.0, 1.0)
-    large = tapered("large", 2030.0, 530.0, 1.1, 1.1)
-    halves = [Blank(f"half {k}", "body", "A", 499.5, 400.0, 1.05, 1.05, 0.06) for k in range(2)]
-    only = Blank("only here", "body", "A", 900.0, 390.0, 1.0, 1.0, 0.02)
-    assert laid(LayoutProblem((*halves, only), (flat, large), None, KERF_MM)).placements
+def trap(castable: bool, groups: int) -> LayoutProblem:
+    """Four blanks fill a roll that one more needs; another roll serves the four nearly as well."""
+    rolls: list[LayoutRoll] = []
+    blanks: list[Blank] = []
+    for k in range(groups):
+        thick = 1.0 + 0.4 * k
+        first = tapered(f"first {k}", 2031.0, 632.0, thick, thick)
+        rolls += [first, tapered(f"second {k}", 2050.0, 640.0, thick + 0.1, thick + 0.1)]
+        blanks += [Blank(f"{k}-{n}", "body", "A", 1000.0, 300.5, thick + 0.05, thick + 0.05, 0.06) for n in range(4)]
+        blanks.append(Blank(f"only {k}", "body", "A", 990.0, 290.0, thick - 0.02, thick - 0.02, 0.03))
+    return LayoutProblem(tuple(blanks), tuple(rolls), Castable() if castable else None, KERF_MM)
+
+
+@pytest.mark.parametrize("groups", [1, 2])
+@pytest.mark.parametrize("castable", [False, True])
+def test_a_filled_sheet_gives_way_where_another_blank_would_ask_for_more_metal(castable: bool, groups: int) -> None:
+    problem = trap(castable, groups)
+    plan = solve(problem, iterations=2000)
+    assert verify(problem, plan) == ()
+    assert not plan.unplaced
+    assert not plan.new_sheets
+
+
+def test_parts_that_may_be_worked_are_not_laid_for_the_sake_of_a_full_sheet() -> None:
+    problem = trap(False, 1)
+    worked = tuple(replace(b, worked_mm=0.02) for b in problem.blanks)
+    assert filled_of(replace(problem, blanks=worked)) == 0
+    assert filled_of(problem) > 0
+
+
+def test_what_is_pinned_or_barred_leaves_the_other_sheets_full() -> None:
+    problem = perfect(2, 4, 0.05)
+    free = solve(problem, iterations=200)
+    barred = next(p for p in free.placements if p.roll == "R0")
+    plan = solve(problem, iterations=200, hand=ByHand(barred=((barred.blank, "R5"),)))
+    assert verify(problem, plan) == ()
+    assert plan.opened_mm2 < 1.35 * free.opened_mm2
 
 
 def test_three_alike_fill_their_sheet_to_the_last_digit() -> None:

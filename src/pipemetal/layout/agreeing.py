@@ -11,7 +11,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -25,10 +25,12 @@ __all__ = ["Filled", "filled_sheets"]
 # Sides agree within this for each piece along them (mm): as they were reckoned, and rounded to hundredths, tenths and whole mm.
 AGREE_MM = (1e-3, 0.011, 0.11, 1.05)
 MOST_ALONG = 6
-# After so many rounds of one measure without a sheet more the next is taken: at first, and once sides surely agree.
+# After so many rounds of one measure without a sheet more the next is taken: at first, and again where sides surely agree.
 FIRST_ROUNDS, IDLE_ROUNDS = 6, 60
 # Of the blocks beside which a block may lie so many are looked at; in a row on a sheet, and joined at once, no more than so many.
 MOST_BESIDE, MOST_STEPS, MOST_IN_CHAIN = 12, 4000, 7
+# So many blocks are looked at for each piece in all.
+MOST_JOINS = 300
 # How far small blocks are not the first in their turn (standard deviation of the logarithm).
 MESS = 0.5
 # Fewer pairs of agreeing sides than this for each piece build nothing.
@@ -47,24 +49,36 @@ class Filled:
     corners: tuple[tuple[float, float], ...]
 
 
-def filled_sheets(stock: Stock, seed: int, late: Callable[[], bool] = lambda: False) -> tuple[Filled, ...]:
+def filled_sheets(
+    stock: Stock,
+    seed: int,
+    late: Callable[[], bool] = lambda: False,
+    *,
+    but_pieces: Collection[int] = (),
+    but_sheets: Collection[int] = (),
+) -> tuple[Filled, ...]:
     """Sheets that some of the pieces fill wholly, no piece twice; none where sides agree by chance only.
 
-    Sheets to cast, which are as large as their use, and sheets with blocked places are passed over. `late()` True ends it with
-    what was found.
+    Sheets to cast, which are as large as their use, and sheets with blocked places are passed over, and what is named. `late()`
+    True ends it with what was found.
 
     Sources: blocks of pieces with agreeing sides: Fanslau & Bortfeldt 2010, INFORMS J. Computing 22, 222.
     """
     rng = np.random.default_rng(seed)
     free = (stock.sheets[:, IS_NEW] < 0.5) & (np.diff(stock.blocked_start) == 0)
-    leaves = list(leaves_of(stock, free))
+    free[list(but_sheets)] = False
+    leaves = [leaf for leaf in leaves_of(stock, free) if leaf.pieces.isdisjoint(but_pieces)]
     found: list[Filled] = []
-    for agree_mm in AGREE_MM:
-        idle, chains, most_idle = 0, False, IDLE_ROUNDS if found else FIRST_ROUNDS
-        while leaves and idle < most_idle and not late():
+    effort = _Effort(MOST_JOINS * len(leaves))
+    surely = set[float]()
+    for agree_mm, most_idle in [*((a, FIRST_ROUNDS) for a in AGREE_MM), *((a, IDLE_ROUNDS) for a in AGREE_MM)]:
+        if most_idle == IDLE_ROUNDS and not found and agree_mm not in surely:
+            continue
+        idle, chains = 0, False
+        while leaves and idle < most_idle and effort.left > 0 and not late():
             if _pairs(leaves, agree_mm) < LEAST_PAIRS * len(leaves):
                 break
-            blocks = _joined(leaves, agree_mm, rng, chains, late)
+            blocks = _joined(leaves, agree_mm, rng, chains, lambda: late() or effort.spent())
             more = _filled(stock, np.nonzero(free)[0].tolist(), blocks, agree_mm)
             idle, chains = (0, chains) if more else (idle + 1, not chains)
             found += more
@@ -72,12 +86,24 @@ def filled_sheets(stock: Stock, seed: int, late: Callable[[], bool] = lambda: Fa
             if not more and in_blocks < LEAST_JOINED * len(leaves):
                 break
             if more or in_blocks >= SURELY_JOINED * len(leaves):
-                most_idle = IDLE_ROUNDS
+                surely.add(agree_mm)
             gone, full = {p for f in more for p in f.pieces}, np.zeros(len(free), bool)
             full[[f.sheet for f in more]] = True
             free &= ~full
             leaves = [left for leaf in leaves if not leaf.pieces & gone and (left := leaf.without(full)) is not None]
     return tuple(found)
+
+
+@dataclass
+class _Effort:
+    """How many blocks may still be looked at, whatever the clock says."""
+
+    left: int
+
+    def spent(self) -> bool:
+        """Counts one; whether that was the last."""
+        self.left -= 1
+        return self.left <= 0
 
 
 def _pairs(leaves: Sequence[Block], agree_mm: float) -> int:
@@ -201,7 +227,7 @@ def _filled(stock: Stock, sheets: Sequence[int], blocks: Sequence[Block], agree_
     gone: set[int] = set()
     for s in sorted(sheets, key=lambda s: -float(stock.sheets[s, AREA])):
         x0, x1, y0, y1 = (float(stock.sheets[s, c]) for c in (X0, X1, Y0, Y1))
-        here = [b for b in blocks if not b.pieces & gone]
+        here = [b for b in blocks if b.pieces.isdisjoint(gone)]
         columns = [b for b in here if -EXACT_MM <= y1 - y0 - b.dy <= agree_mm * min(b.across, MOST_ALONG)]
         row = _row(
             [_Ready(b.dx, float(b.ways[k, 1]), float(b.ways[k, 2]), b, k) for b in columns for k in b.on(s)],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -32,11 +32,12 @@ MOST_LOOKED_AT = 20_000
 class _Trial:
     """One set of sheets, the state of its packing, and what it leaves without a place (mm2)."""
 
-    shelf: Shelf
+    chosen: tuple[int, ...]
     opened: float
-    at: IntArray
-    corner: FloatArray
-    cost: FloatArray
+    shelf: Shelf | None = None
+    at: IntArray = field(default_factory=lambda: np.zeros((0, 2), np.int64))
+    corner: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    cost: FloatArray = field(default_factory=lambda: np.array([np.inf]))
     left: float = np.inf
     made: int = 0
 
@@ -92,7 +93,8 @@ class OpenedSearch(Search):
         areas, n = stock.sheets[:, 4], stock.sheets.shape[0]
         opened = float(areas[list(used)].sum())
         needed = float(stock.area.sum()) / FULLEST
-        fits = [set(stock.fits[stock.fit_start[i] : stock.fit_start[i + 1]].tolist()) for i in range(len(stock.area))]
+        fits = np.zeros((len(stock.area), n), np.bool_)
+        fits[np.repeat(np.arange(len(stock.area)), np.diff(stock.fit_start)), stock.fits] = True
         others = [s for s in range(n) if s not in used]
         sets: dict[tuple[int, ...], float] = {}
         for chosen in itertools.islice(_neighbours(used, others), MOST_LOOKED_AT):
@@ -100,9 +102,10 @@ class OpenedSearch(Search):
             if needed <= area < opened - 1.0 and chosen not in self._tried:
                 sets[chosen] = area
         ranked = sorted(sets, key=lambda c: (-sets[c], c))
-        good = list(itertools.islice((c for c in ranked if all(f & set(c) for f in fits)), MOST_TRIALS))
+        serving = (c for c in ranked if fits[:, list(c)].any(axis=1).all())
+        good = list(itertools.islice(serving, MOST_TRIALS))
         self._tried |= set(good)
-        self._round = [self._trial(c, sets[c]) for c in good]
+        self._round = [_Trial(c, sets[c]) for c in good]
         self._next, self._moves = 0, self._least_moves
         return bool(self._round)
 
@@ -112,12 +115,16 @@ class OpenedSearch(Search):
         self._least_moves *= 3
         return self._refill()
 
-    def _trial(self, chosen: tuple[int, ...], area: float) -> _Trial:
-        self._turn += 1
-        shelf = _part_of_shelf(self._all, chosen, self._seed + self._turn)
-        if len(shelf.pieces) >= FEW or self._turn % 2:
-            self._leave_lying(shelf, chosen)
-        return _Trial(shelf, area, shelf.state.at.copy(), shelf.state.corner.copy(), np.array([np.inf]))
+    def _begun(self, trial: _Trial) -> Shelf:
+        """The shelf of a trial, set up when its first turn comes: that takes time where pieces are many."""
+        if trial.shelf is None:
+            self._turn += 1
+            shelf = _part_of_shelf(self._all, trial.chosen, self._seed + self._turn)
+            if len(shelf.pieces) >= FEW or self._turn % 2:
+                self._leave_lying(shelf, trial.chosen)
+            trial.shelf, trial.at, trial.corner = shelf, shelf.state.at.copy(), shelf.state.corner.copy()
+            build(shelf.stock, shelf.state, 3, 0, 0.2, 0.0)
+        return trial.shelf
 
     def _leave_lying(self, shelf: Shelf, chosen: tuple[int, ...]) -> None:
         """Lays what the best plan has on the sheets of a set as it lies there."""
@@ -139,19 +146,18 @@ class OpenedSearch(Search):
 
     def _pack(self, trial: _Trial, moves: int) -> int:
         """Packs on, no more than so many moves; a trial that places all becomes the best plan. Returns the moves made."""
-        stock = trial.shelf.stock
-        if trial.left == np.inf:
-            build(stock, trial.shelf.state, 3, 0, 0.2, 0.0)
+        shelf = self._begun(trial)
+        stock = shelf.stock
         size, fall = float(stock.sheets[:, 4].mean()), COLD / HOT
         count = min(moves, self._moves - trial.made)
         hot, cold = (HOT * size * fall ** (made / self._moves) for made in (trial.made, trial.made + count))
-        improve(stock, trial.shelf.state, trial.at, trial.corner, trial.cost, count, hot, cold)
+        improve(stock, shelf.state, trial.at, trial.corner, trial.cost, count, hot, cold)
         self.moves += count
         trial.made += count
         lost = trial.at[:, 0] < 0
         trial.left = float(stock.soft_penalty[lost].sum())
         if not np.any(lost):
-            self.shelf, self.best_at, self.best_corner = trial.shelf, trial.at, trial.corner
+            self.shelf, self.best_at, self.best_corner = shelf, trial.at, trial.corner
             self.best_cost[0] = trial.opened
             trial.made = self._moves
         return count

@@ -19,7 +19,7 @@ from pipemetal.layout.plan import Placement
 from pipemetal.layout.problem import LayoutProblem, LayoutRoll
 from pipemetal.layout.search import Fees, Search, SolverSettings
 from pipemetal.layout.shelf import Place, SheetRule, make_shelf, piece_of, placements_of, shelf_place
-from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM
+from pipemetal.layout.totals import LEAST_END_PIECE_MM, LEAST_STRIP_MM, totals_of
 from pipemetal.layout.windows import Piece
 
 __all__ = [
@@ -38,6 +38,8 @@ __all__ = [
 
 # After this share of the budget no further first plan is tried.
 START_SHARE = 0.2
+# With filled sheets settled, a plan that takes no more than this, over the boxes of its blanks, is as good as can be.
+AS_GOOD_AS_LEAST = 1.03
 # Until this share sheets are looked for that blanks fill to the last millimetre.
 FILLED_SHARE = 0.45
 
@@ -138,25 +140,31 @@ def rules_of(alloy: Part, problem: LayoutProblem, settings: SolverSettings) -> t
 def settle_filled(
     alloy: Part, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget, until: float
 ) -> None:
-    """Settles what fills sheets to the last millimetre, and begins with the rest; not where a person has settled something.
+    """Settles what fills sheets to the last millimetre, and begins with the rest.
 
+    What a person pinned or barred is left out of it; where parts may be worked, or a plan is gone on from, nothing is settled.
     Ends where so much of the time that all alloys have for it is gone (0 to 1).
     """
-    if not alloy.searches or alloy.hand != ByHand():
+    hand = alloy.hand
+    if not alloy.searches or hand.start is not None or any(b.worked_mm > 0.0 for b in problem.blanks):
         return
-    shelf = alloy.searches[0].shelf
-    filled = filled_sheets(shelf.stock, seed, lambda: budget.late(until * FILLED_SHARE))
+    shelf, touched = alloy.searches[0].shelf, hand.blanks()
+    kept_free = {p.roll for p in hand.pinned} | {roll for _, roll in hand.barred}
+    filled = filled_sheets(
+        shelf.stock,
+        seed,
+        lambda: budget.late(until * FILLED_SHARE),
+        but_pieces={k for k, p in enumerate(shelf.pieces) if touched & {problem.blanks[i].id for i, *_ in p.members}},
+        but_sheets=[k for k, roll in enumerate(shelf.rolls) if roll.id in kept_free],
+    )
     if not filled:
         return
     at, corner = np.full((len(shelf.pieces), 2), -1, np.int64), np.zeros((len(shelf.pieces), 2))
     for sheet in filled:
         for piece, slot, place in zip(sheet.pieces, sheet.slots, sheet.corners, strict=True):
             at[piece], corner[piece] = (sheet.sheet, slot), place
-    alloy.whole = (
-        alloy.pieces,
-        alloy.rolls,
-        {p: (f.sheet, shelf_place(shelf, p, at, corner)) for f in filled for p in f.pieces},
-    )
+    places = {p: (f.sheet, shelf_place(shelf, p, at, corner)) for f in filled for p in f.pieces}
+    alloy.whole = alloy.pieces, alloy.rolls, places
     alloy.settled = placements_of(shelf, problem.blanks, at, corner)
     full = {f.sheet for f in filled}
     alloy.pieces = [piece for piece, (s, _) in zip(shelf.pieces, at, strict=True) if s < 0]
@@ -166,14 +174,35 @@ def settle_filled(
 
 
 def unsettle(alloy: Part, problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget) -> None:
-    """Where blanks that are left find no place on a rack that is all there is: begins anew with the filled sheets' blanks too."""
-    if alloy.whole is None or problem.castable is not None or not lost_of(alloy):
+    """Where filled sheets are dear for the rest, which finds no place or takes much metal: goes on with all, from what lies.
+
+    Of two searches the second begins with nothing.
+    """
+    if alloy.whole is None or (not lost_of(alloy) and _takes(alloy, problem, settings) <= AS_GOOD_AS_LEAST):
         return
-    replicas, (alloy.pieces, alloy.rolls, places) = max(len(alloy.searches), 1), alloy.whole
-    alloy.settled, alloy.whole = [], None
-    open_searches(alloy, problem, settings, seed, budget, replicas)
-    for search in alloy.searches:
-        search.adopt(places)
+    pieces, rolls, places = alloy.whole
+    number = {p.members[0][0]: k for k, p in enumerate(pieces)}
+    sheet, best = {r.id: k for k, r in enumerate(rolls)}, best_of(alloy)
+    if best is not None:
+        for i in np.nonzero(best.best_at[:, 0] >= 0)[0].tolist():
+            own = number.get(best.shelf.pieces[i].members[0][0])
+            if own is not None and pieces[own].members == best.shelf.pieces[i].members:
+                roll = best.shelf.rolls[int(best.best_at[i, 0])].id
+                places[own] = sheet[roll], shelf_place(best.shelf, i, best.best_at, best.best_corner)
+    alloy.pieces, alloy.rolls, alloy.settled, alloy.whole = pieces, rolls, [], None
+    open_searches(alloy, problem, settings, seed, budget, max(len(alloy.searches), 1))
+    alloy.searches[0].adopt(places)
+
+
+def _takes(alloy: Part, problem: LayoutProblem, settings: SolverSettings) -> float:
+    """What the alloy's plan takes, over the boxes of its blanks with their kerfs."""
+    assert alloy.whole is not None
+    best = best_of(alloy)
+    rest = placements_of(best.shelf, problem.blanks, best.best_at, best.best_corner) if best is not None else []
+    totals = totals_of(problem, alloy.settled + rest, ())
+    kerf = problem.kerf_mm
+    boxes = sum(min((v.dx_mm + kerf) * (v.dy_mm + kerf) for v in p.variants) for p in alloy.whole[0])
+    return (totals.opened_mm2 if settings.objective == "opened" else totals.consumed_mm2) / boxes
 
 
 def loosen(alloys: Sequence[Part], problem: LayoutProblem, settings: SolverSettings, seed: int, budget: Budget) -> None:

@@ -49,6 +49,8 @@ __all__ = ["solve"]
 
 # Shares of the budget: the rack alone, then rack and new sheets together where the rack does not suffice.
 RACK_SHARE = 0.35
+# Where blanks fill sheets, the share of the budget after which it is clear whether that serves the rest.
+SETTLED_SHARE = 0.15
 # Sheets to cast are chosen so often, each time a little otherwise (once for each 1,500 moves); after so many moves the
 # cheapest choice is kept.
 CHOICES, MOVES_A_CHOICE, CHOICE_MOVES = 6, 1500, 500
@@ -108,9 +110,13 @@ def solve(
         open_searches(alloy, problem, settings, seed, budget, 2 if alone and few else 1)
         settle_filled(alloy, problem, settings, seed, budget, (k + 1) / len(alloys))
     cast = problem.castable is not None
-    _spend(alloys, budget, settings, 0.0, RACK_SHARE)
-    for alloy in alloys:
-        unsettle(alloy, problem, settings, seed, budget)
+    begun = 0.0
+    if any(alloy.whole is not None for alloy in alloys):
+        begun = SETTLED_SHARE
+        _spend(alloys, budget, settings, 0.0, begun)
+        for alloy in alloys:
+            unsettle(alloy, problem, settings, seed, budget)
+    _spend(alloys, budget, settings, begun, RACK_SHARE)
     loosen(alloys, problem, settings, seed, budget)
     if cast:
         _add_new_sheets(alloys, problem, settings, seed, budget)
