@@ -16,7 +16,7 @@ from pipemetal.planning.anew_rest import GOOD_ENOUGH
 from pipemetal.planning.chances import CardGives, as_cards_give
 from pipemetal.planning.learning import Learned
 from pipemetal.plans import anew as rest_anew
-from pipemetal.plans import anew_layout
+from pipemetal.plans import anew_carded
 from pipemetal.plans.anew import Anew, ShopNow, with_measured
 from pipemetal.plans.differences import Kind, differences, summary
 from pipemetal.plans.expected import with_areas
@@ -309,7 +309,7 @@ def test_a_sheet_that_no_card_gives_is_not_cast_again_and_its_blanks_are_named(
     plan: Plan, bare: Shop, monkeypatch: pytest.MonkeyPatch, tries: int
 ) -> None:
     first, *_, short = sorted(plan.new_sheets, key=lambda s: -len(s.cuts))
-    monkeypatch.setattr(anew_layout, "TRIES", tries)
+    monkeypatch.setattr(anew_carded, "TRIES", tries)
     monkeypatch.setattr(rest_anew, "_cards", lambda *_: {short.id: CardGives(0.3, 0.3, 0.2)})
     made = anew(plan, bare, {first.id: 1.0})
     if tries:
@@ -328,3 +328,17 @@ def test_a_card_that_is_off_is_planed_as_far_as_may_be(cast_mm: float, finished_
     sheet = SheetToCast("N", "A", 2000.0, 600.0, 1.0, 1.0, 15.0)
     (as_given,) = as_cards_give([sheet], {"N": CardGives(cast_mm, cast_mm, 0.2)}, 0.4)
     assert as_given.thickness_start_mm == as_given.thickness_end_mm == pytest.approx(finished_mm)
+
+
+@pytest.mark.parametrize(("times", "came"), [(2, 0.7), (3, 0.7), (3, 0.97)])
+def test_a_thickness_that_always_comes_out_thin_is_not_cast_again(
+    plan: Plan, bare: Shop, monkeypatch: pytest.MonkeyPatch, times: int, came: float
+) -> None:
+    first, *_, short = sorted(plan.new_sheets, key=lambda s: -len(s.cuts))
+    poured = [anew_carded.Poured(short.cast_start_mm or 0.0, came)] * times
+    monkeypatch.setattr(rest_anew, "poured_so_far", lambda *_: poured)
+    made = anew(plan, bare, {first.id: 1.0})
+    told = [u for u in made.plan.unserved if "thinner than meant" in str(u.reason)]
+    is_left_out = times >= 3 and came < 0.9
+    assert (short.id not in {p.sheet for p in made.plan.pours}) is is_left_out
+    assert bool(told) is is_left_out

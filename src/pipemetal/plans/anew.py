@@ -25,8 +25,9 @@ from pipemetal.planning.sheets_to_cast import sheet_order
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
 from pipemetal.plans.account_rows import with_account
+from pipemetal.plans.anew_carded import as_carded, poured_so_far
 from pipemetal.plans.anew_day import begun_of, date_of, last_day, pots_now
-from pipemetal.plans.anew_layout import Made, Means, as_carded, one_alloy
+from pipemetal.plans.anew_layout import Made, Means, one_alloy
 from pipemetal.plans.anew_rows import as_planned, with_cards, written
 from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
@@ -146,9 +147,7 @@ def plan_anew(
     tell(0.6, "charging melts")
     cast = _cast(plan, made, set(again), now, settings, learned)
     gives = _cards(plan, cast)
-    done = sheets_done(plan, now)
-    poured = {m.alloy: [p.cast_start_mm for p in plan.pours if p.sheet in done and p.alloy == m.alloy] for m in made}
-    carded = [as_carded(m, gives, settings, poured[m.alloy]) for m in made]
+    carded = [as_carded(m, gives, settings, poured_so_far(plan, now, m.alloy)) for m in made]
     made = [m for m, _ in carded]
     if any(gone for _, gone in carded):
         cast = _cast(plan, made, set(again), now, settings, learned)

@@ -3,35 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass
 
 from pipemetal.layout.chance import Chances, chances_of
-from pipemetal.layout.plan import LayoutPlan, NewSheet, Placement, Unplaced
+from pipemetal.layout.plan import LayoutPlan, Placement
 from pipemetal.layout.problem import Blank, LayoutProblem
 from pipemetal.planning.anew import lay_rest
 from pipemetal.planning.anew_effort import Effort
 from pipemetal.planning.anew_rest import Laid, Rest
-from pipemetal.planning.chances import CardGives, as_cards_give, cast_spreads, with_errors
+from pipemetal.planning.chances import cast_spreads, with_errors
 from pipemetal.planning.cuts import ForPipe
 from pipemetal.planning.learning import Learned
 from pipemetal.planning.plan import layout_roll
 from pipemetal.planning.settings import ShopSettings
-from pipemetal.planning.sheets_to_cast import castable_for, sheet_order
+from pipemetal.planning.sheets_to_cast import castable_for
 from pipemetal.planning.stock import Stock
 from pipemetal.planning.tolerances import parse_tolerances, with_tolerance
 from pipemetal.plans import record
 from pipemetal.plans.by_hand import blank_of, new_sheet_of
 from pipemetal.plans.now import ShopNow, changed_rolls, sheets_held
-from pipemetal.texts import Amount, Text
 
-__all__ = ["Made", "Means", "as_carded", "one_alloy"]
-
-LEAST_FITTING: Final = 0.05
-"""A sheet of whose blanks a smaller share is expected to fit by its own card is not cast (estimate)."""
-TRIES: Final = 2
-AS_THICK: Final = 0.1
-"""So many sheets of about its thickness (a share of it) are cast all the same, for the card may be wrong (estimates)."""
+__all__ = ["Made", "Means", "one_alloy"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,54 +74,6 @@ def one_alloy(plan: record.Plan, alloy: str, now: ShopNow, means: Means) -> Made
     spread = problem.castable.spread_of(alloy) if problem.castable is not None else None
     chances = chances_of(problem, layout, lambda sheet: spread)
     return Made(alloy, pipes, rest, laid, chances, problem, layout)
-
-
-def as_carded(
-    made: Made, gives: Mapping[str, CardGives], settings: ShopSettings, poured_mm: Sequence[float]
-) -> tuple[Made, frozenset[str]]:
-    """An alloy laid anew with the chances that the cards of its sheets leave, and without the sheets whose cards give next to
-    none of their blanks the metal that they want; and the names of those.
-
-    A card may be wrong where nobody has cast: such a sheet is tried twice. `poured_mm`: how thick the alloy's sheets that were
-    poured so far were meant to be at their thick ends, as cast.
-    """
-    sheets = as_cards_give(made.layout.new_sheets, gives, settings.sheets.most_planing_mm)
-    castable = made.problem.castable
-    spread = castable.spread_of(made.alloy) if castable is not None else None
-    chances = chances_of(made.problem, replace(made.layout, new_sheets=sheets), lambda sheet: spread)
-    hopeless = {
-        s.id for s in sheets if _is_hopeless([p.blank for p in made.laid.placements if p.roll == s.id], chances)
-    }
-    wanted_mm = {s.id: sheet_order(s, settings).cast_start_mm for s in made.layout.new_sheets if s.id in hopeless}
-    gone = frozenset(
-        name for name, mm in wanted_mm.items() if sum(abs(p / mm - 1.0) < AS_THICK for p in poured_mm) >= TRIES
-    )
-    if not gone:
-        return replace(made, chances=chances), gone
-    comes_out = {s.id: s for s in sheets}
-    lost = tuple(
-        Unplaced(p.blank, _not_given(comes_out[p.roll]), "no_thickness") for p in made.laid.placements if p.roll in gone
-    )
-    laid = Laid(
-        tuple(p for p in made.laid.placements if p.roll not in gone),
-        tuple(s for s in made.laid.sheets if s.id not in gone),
-        made.laid.unplaced + lost,
-    )
-    layout = replace(made.layout, placements=laid.placements, new_sheets=laid.sheets, unplaced=laid.unplaced)
-    return replace(made, laid=laid, layout=layout, chances=chances), gone
-
-
-def _is_hopeless(blanks: Sequence[str], chances: Chances) -> bool:
-    return bool(blanks) and sum(chances.of(b) for b in blanks) < LEAST_FITTING * len(blanks)
-
-
-def _not_given(sheet: NewSheet) -> Text:
-    return Text(
-        "no push that is known gives it: by its card its sheet comes out as {first} to {last} once it is planed. Think of"
-        " other metal for it",
-        first=Amount(sheet.thickness_start_mm, "mm", 2, bare=True),
-        last=Amount(sheet.thickness_end_mm, "mm", 2),
-    )
 
 
 def _for_pipe(cut: record.Cut, alloy: str) -> ForPipe:
