@@ -175,6 +175,19 @@ def test_a_roll_sold_whole_hangs_there_no_more(book: Book) -> None:
         book.ledger.sell("roll:R1", mass)
 
 
+@pytest.mark.parametrize(
+    ("share", "told"), [(0.4, "whole or not at all"), (0.0, "not in stock"), (1.3, "not in stock")]
+)
+def test_no_part_of_a_roll_is_sold(book: Book, share: float, told: str) -> None:
+    book.rolls.add(a_roll())
+    mass = total(book, "roll:R1")
+    with pytest.raises(BookError, match=told):
+        book.ledger.sell("roll:R1", share * mass)
+    assert total(book, "roll:R1") == mass
+    book.ledger.sell("roll:R1", 0.98 * mass)
+    assert book.rolls.row("R1").state == "sold" and total(book, "roll:R1") == 0.0
+
+
 def test_the_last_of_a_lot_weighed_in_pounds_is_not_refused_for_its_rounding(book: Book) -> None:
     book.lots.add(NewLot("S7", "scrap", 140.0, HALF.target))
     in_kg = 308.65 * 0.45359237  # what a list of 140 kg says in pounds

@@ -31,7 +31,7 @@ from pipemetal.shop.roles import Action
 from pipemetal.shop.rows import AnalysisRow, LotRow, MeltRow, RollRow, RollState
 from pipemetal.shop.writer import Writer
 from pipemetal.shop.writing import Writing, Written, dump
-from pipemetal.texts import Text
+from pipemetal.texts import Amount, Text
 
 __all__ = ["Analysis", "Ledger", "MonthFlow", "UnexplainedLine", "enter_analysis"]
 
@@ -40,6 +40,9 @@ KINDS: Final[dict[str, type[LotRow] | type[MeltRow] | type[RollRow]]] = {
     "melt": MeltRow,
     "roll": RollRow,
 }
+
+WEIGHED: Final = 0.05
+"""A roll may be weighed so much lighter than the book has it and still be meant as a whole (estimate)."""
 
 
 @dataclass(frozen=True)
@@ -116,7 +119,8 @@ class Ledger:
     def sell(self, account: str, mass_kg: float) -> Written[None]:
         """Book metal that leaves the shop for money. A roll of which nothing is left hangs there no more.
 
-        Errors: BookError, also for a roll, or more of a lot than is left beside what accepted plans have reserved.
+        Errors: BookError, also for a roll, or more of a lot than is left beside what accepted plans have reserved, and for a part
+        of a roll, whose size would then be wrong.
         """
         with self._writer.writing(Action.SOLD, account) as w:
             _checked_account(w, account)
@@ -128,6 +132,8 @@ class Ledger:
                 )
             if kind == "lot":
                 refuse_what_is_kept(w, key, mass_kg)
+            if roll is not None:
+                mass_kg = _whole_roll_kg(key, mass_kg, kilograms(sum(w.stock(account).values())))
             w.book(move(share_of(w.stock(account), mass_kg), account, "sold"), why="sold")
             if roll is not None and not w.stock(account):
                 w.change("rolls", key, None, state=RollState.SOLD)
@@ -325,3 +331,15 @@ def _checked_account(w: Writing, account: str) -> None:
     _check_kind(w, account, tuple(KINDS), "account")
     if w.get(KINDS[kind], key) is None:
         raise NotInBookError(field=kind, value=key, known=w.ids_of(KINDS[kind].TABLE))
+
+
+def _whole_roll_kg(roll: str, mass_kg: float, held_kg: float) -> float:
+    """What a roll weighs, where all of it is meant. Errors: BookError for a part of it: its size would be wrong then."""
+    if 0.0 < mass_kg < (1.0 - WEIGHED) * held_kg:
+        raise BookError(
+            "is sold whole or not at all: of a part the size would be wrong",
+            field="roll",
+            value=roll,
+            allowed=Text("{kilograms}", kilograms=Amount(held_kg, "kg", 2)),
+        )
+    return held_kg if 0.0 < mass_kg <= held_kg else mass_kg
