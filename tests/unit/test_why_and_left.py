@@ -78,6 +78,8 @@ def test_what_is_left_is_told_when_nothing_has_to_be_cast() -> None:
     assert "nothing is left to do" in done and "Pour it into ingots" in metal
     lost = dataclasses.replace(plan, unserved=(Unserved("o9", Text("too thick")),))
     assert "These have no metal: o9." in left_to_do(lost, [], cut=["N1", "N2", "R1"])[1]
+    given_up = dataclasses.replace(plan, unserved=(Unserved("o9", Text("always too thin"), "no_thickness"),))
+    assert str(left_to_do(given_up, [], cut=["N1", "N2", "R1"])[1]) == "o9: always too thin."
 
 
 def check(blank: str, chance: float) -> Check:

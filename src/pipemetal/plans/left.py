@@ -11,6 +11,8 @@ from pipemetal.texts import Amount, Text, joined
 __all__ = ["left_to_do"]
 
 MOST_NAMED: Final = 8
+NOT_CAST: Final = "no_thickness"
+"""Of this kind are blanks for which no sheet is cast any more."""
 LEAST_LEFT_KG: Final = 1.0
 """Less in a pot is not told."""
 
@@ -40,11 +42,16 @@ def left_to_do(
     if sheets:
         count = sum(len(s.cuts) for s in sheets)
         found.append(Text("Cut {count} blanks from {sheets}.", count=count, sheets=_named([s.id for s in sheets])))
-    if plan.unserved:
-        blanks = _named([u.blank for u in plan.unserved])
-        found.append(
-            Text("These have no metal: {blanks}. Plan the rest anew, so that they are cast for.", blanks=blanks)
-        )
+    given_up: dict[str, list[record.Unserved]] = {}
+    for u in plan.unserved:
+        given_up.setdefault(str(u.reason) if u.kind == NOT_CAST else "", []).append(u)
+    for reason, some in given_up.items():
+        blanks = _named([u.blank for u in some])
+        if reason:
+            found.append(Text("{blanks}: {reason}.", blanks=blanks, reason=some[0].reason))
+        else:
+            words = "These have no metal: {blanks}. Plan the rest anew, so that they are cast for."
+            found.append(Text(words, blanks=blanks))
     metal = _in_pots(pots or {}, done=not found)
     if not found:
         return (Text("All is cast and cut: of this plan nothing is left to do."), *metal)
