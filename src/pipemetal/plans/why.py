@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Collection, Sequence
 from typing import Final
@@ -52,7 +53,13 @@ def why_next(
     if teaches is not None:
         found.append(teaches)
     elif beside:
-        found.append(Text("In this order the pot holds enough for each of its sheets, one sled after the other."))
+        sleds = [s.sled for s in (sheets[sheet], *beside)]
+        in_turn = sum(a != b for a, b in itertools.pairwise(sleds)) < len(set(sleds))
+        found.append(
+            Text("In this order the pot holds enough for each of its sheets, one sled after the other.")
+            if in_turn
+            else Text("In this order the pot holds enough for each of its sheets.")
+        )
     return tuple(reason for reason in (*found, serves, _not_given(pour)) if reason is not None)
 
 
