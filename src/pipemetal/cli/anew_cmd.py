@@ -299,6 +299,7 @@ def _tell(made: Anew, *, as_json: bool) -> None:
                 "cast_first": list(made.first),
                 "why": list(made.why),
                 "left_to_do": list(made.left),
+                "unexplained": list(made.unexplained),
                 "planing_mm": dict(made.now.planing_mm),
                 "unserved": [u.blank for u in made.plan.unserved],
             }
@@ -312,6 +313,8 @@ def _tell(made: Anew, *, as_json: bool) -> None:
     for pot in (p for p in made.pots if p.sheets or p.not_served):
         suffices = "it suffices" if pot.suffices else f"too little for {', '.join(pot.not_served)}"
         click.echo(f"In the pot: {pot.melt}, {pot.left_kg:.1f} kg, {pot.needed_kg:.1f} kg are needed: {suffices}.")
+    for words in made.unexplained:
+        click.echo(words)
     for stop in made.stops:
         head, *more = stop.words
         click.echo(head)

@@ -101,7 +101,7 @@ def metal_picture(account: Account) -> Drawing:
     for alloy in account.alloys():
         came = [
             (name, account.total_kg(name, alloy))
-            for name in ("new metal", "remelt", "own ingots", "rack", "heel before")
+            for name in ("new metal", "remelt", "own ingots", "rack", "heel before", "unexplained gain")
         ]
         went = [(name, account.total_kg(name, alloy)) for name in SINKS]
         rows.append((f"{alloy}", [(n, v) for n, v in came if v > 0.05]))

@@ -16,8 +16,9 @@ from pipemetal.texts import Text
 
 __all__ = ["PLACES", "Account", "Movement"]
 
-SOURCES: Final = ("new metal", "remelt", "own ingots", "heel before", "rack")
-"""Own ingots: what an earlier melt of the same plan left; scrap and ingots that were there before are remelt."""
+SOURCES: Final = ("new metal", "remelt", "own ingots", "heel before", "rack", "unexplained gain")
+"""Own ingots: what an earlier melt of the same plan left; scrap and ingots that were there before are remelt. Unexplained
+gain and loss: what a scale found more or less than lists and cards give."""
 BETWEEN: Final = ("pot", "sheet", "roll cut")
 SINKS: Final = (
     "pipes",
@@ -29,6 +30,7 @@ SINKS: Final = (
     "ingots",
     "heel after",
     "dross",
+    "unexplained loss",
 )
 PLACES: Final = (*SOURCES, *BETWEEN, *SINKS)
 LOST: Final = ("dross", "kerf")

@@ -14,6 +14,7 @@ from pipemetal.melts.lots import NEW_METAL
 from pipemetal.planning.account import Account
 from pipemetal.plans import record
 from pipemetal.plans.making import metal_row
+from pipemetal.plans.scale import cast_kg, in_melt_order, overnight_kg
 
 __all__ = ["with_account"]
 
@@ -35,7 +36,7 @@ class _Books:
         return Composition.from_wt_pct(row.charge.composition_wt_pct)
 
     def used_kg(self, melt: str) -> float:
-        """What its pours take of a melt; more where a sheet came out heavier than it was meant."""
+        """What its pours take of a melt."""
         return sum(self.taken_kg(p) for p in self.plan.pours if p.melt == melt)
 
     def taken_kg(self, pour: record.Pour) -> float:
@@ -49,15 +50,15 @@ def with_account(
     """The plan with its metal account booked anew from its rows.
 
     `hung`: rolls on the rack: a sheet that was cast and carries nothing hangs there for others, or it is scrap. Melts count as
-    planned, whatever was weighed; what a pot gave beyond its list counts as its heel. Of blanks as much becomes pipes, of each
+    planned; what the scale found in a pot more or less than its list and its pours leave is unexplained, and so is what a pot
+    gave beyond that. Of blanks as much becomes pipes, of each
     alloy, as in the plan's account so far. Plans with alloys that are no recipes keep their account.
     """
     asked = {s.alloy for s in plan.sheets} | {m.recipe for m in plan.melts} | {p.alloy for p in plan.pours}
     if not asked <= recipes.keys():
         return plan
     books = _Books(plan, recipes, losses, Account())
-    first = {p.melt: p.day for p in reversed(plan.pours)}
-    in_order = sorted(plan.melts, key=lambda m: first.get(m.name, math.inf))
+    in_order = in_melt_order(plan)
     main = [m for m in in_order if not m.pot]
     for before, melt, after in zip([None, *main], main, [*main[1:], None], strict=False):
         _book_melt(books, melt, before, after)
@@ -79,6 +80,8 @@ def _book_melt(books: _Books, melt: record.Melt, before: record.Melt | None, aft
     used = books.used_kg(melt.name)
     if charge is None:
         account.move("new metal", "pot", alloy, used, metal, melt.name)
+        account.move("heel before", "pot", alloy, melt.heel_kg, metal, melt.name)
+        account.move("pot", "heel after", alloy, melt.heel_kg, metal, melt.name)
         return
     heel = books.metal(before.recipe, before.name) if before is not None else metal
     own = books.plan.ingots_of.keys() - {charge.ingots_lot}
@@ -93,23 +96,23 @@ def _book_melt(books: _Books, melt: record.Melt, before: record.Melt | None, aft
     if math.fsum(lost) >= 0.0:
         account.move_elements("pot", "dross", alloy, lost, melt.name)
     else:  # its list gives more than goes in: a pot that held more than the plan knew
-        account.move("heel before", "pot", alloy, -math.fsum(lost), metal, melt.name)
+        account.move("unexplained gain", "pot", alloy, -math.fsum(lost), metal, melt.name)
+    held = charge.mass_kg + charge.unexplained_kg
     left = after.heel_kg if after is not None else 0.0
-    share = books.losses.share_of("ingot")
-    overnight = min(left * share / (1.0 - share), max(charge.mass_kg - used - left, 0.0))
+    overnight = overnight_kg(left, held - used, books.losses)
     out = used + left + overnight
-    account.move("heel before", "pot", alloy, max(out - charge.mass_kg, 0.0), metal, melt.name)
+    gain = max(charge.unexplained_kg, 0.0) + max(out - held, 0.0)
+    account.move("unexplained gain", "pot", alloy, gain, metal, melt.name)
+    account.move("pot", "unexplained loss", alloy, max(-charge.unexplained_kg, 0.0), metal, melt.name)
     account.move("pot", "dross", alloy, overnight, metal, f"{melt.name}, heel overnight")
     account.move("pot", "heel after", alloy, left, metal, melt.name)
-    account.move("pot", "ingots", alloy, max(charge.mass_kg - out, 0.0), metal, melt.name)
+    account.move("pot", "ingots", alloy, max(held - out, 0.0), metal, melt.name)
 
 
 def _book_pour(books: _Books, pour: record.Pour, hung: frozenset[str]) -> None:
     account, alloy, name = books.account, pour.alloy, pour.sheet
     metal, taken = books.metal(alloy, pour.melt), books.taken_kg(pour)
-    density = solid_density_g_cm3(books.recipes[alloy].target)
-    mean_mm = (pour.cast_start_mm + pour.cast_end_mm) / 2.0
-    cast = min(pour.length_mm * pour.width_mm * mean_mm * density * 1e-6, taken)
+    cast = cast_kg(pour, solid_density_g_cm3(books.recipes[alloy].target))
     account.move("pot", "sheet", alloy, taken, metal, name)
     sheet = next((s for s in books.plan.sheets if s.id == name), None)
     if sheet is None:

@@ -34,6 +34,7 @@ from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.left import left_to_do
 from pipemetal.plans.measured import hung_sheet, planing_of
 from pipemetal.plans.now import ShopNow, changed_rolls, melts_begun, sheets_done
+from pipemetal.plans.scale import unexplained_words, with_scale
 from pipemetal.plans.why import why_next
 from pipemetal.sheets.readings import Reading
 from pipemetal.texts import Text
@@ -74,6 +75,11 @@ class Anew:
     def why(self) -> tuple[Text, ...]:
         """Why the first sheet is cast first, in words."""
         return why_next(self.plan, self.first[0], self.to_come, self.now.pots) if self.first else ()
+
+    @property
+    def unexplained(self) -> tuple[Text, ...]:
+        """What the scale found in the pots more or less than the cards leave, in words."""
+        return unexplained_words(self.plan, tuple(self.now.pots))
 
     @property
     def left(self) -> tuple[Text, ...]:
@@ -156,6 +162,7 @@ def plan_anew(
     first = _first(new, now)
     fresh = {p.order.sheet.id for p in cast.pours if p.card is not None}
     new = with_cards(new, _next_poured(new, first, now) - fresh, now.stock.recipes, settings, learned)
+    new = with_scale(new, plan, now, density, settings.losses)
     new = with_account(new, now.stock.recipes, settings.losses, frozenset(r.id for r in now.stock.rack))
     stops = tuple(stop_of(m.alloy, m.rest, m.laid, search) for m in made)
     pots = (*cast.pots, *(p for name, p in told.items() if name not in {q.melt for q in cast.pots}))

@@ -141,10 +141,8 @@ def _melts_and_pours(
 
 
 def _begun(melt: record.Melt, sheets: tuple[str, ...], takes: Mapping[str, float]) -> record.Melt:
-    """A melt that is in its pot with the sheets that it pours now, what they take and what they leave."""
-    take_kg = sum(takes.get(s, 0.0) for s in sheets)
-    left = replace(melt.charge, left_kg=melt.charge.mass_kg - take_kg) if melt.charge is not None else None
-    return replace(melt, sheets=sheets, sheets_take_kg=take_kg, charge=left)
+    """A melt that is in its pot with the sheets that it pours now, and what they take."""
+    return replace(melt, sheets=sheets, sheets_take_kg=sum(takes.get(s, 0.0) for s in sheets))
 
 
 def _pour_row(pour: Pour, before: Mapping[str, record.Pour], cast: RestCast, settings: ShopSettings) -> record.Pour:

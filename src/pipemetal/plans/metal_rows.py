@@ -70,6 +70,7 @@ class Charged(Row):
     left_worth: Number = 0.0
     ingots_kg: Amount = 0.0
     ingots_lot: str = ""
+    unexplained_kg: Number = 0.0
     gap_percent: Number = 0.0
     to_buy_kg: ByElement = field(default_factory=dict)
     heat: Heat = field(default_factory=Heat)

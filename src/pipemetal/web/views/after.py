@@ -69,6 +69,7 @@ class AfterView:
     stops: tuple[Stop, ...]
     why: tuple[Text, ...] = ()
     left: tuple[Text, ...] = ()
+    unexplained: tuple[Text, ...] = ()
 
 
 def picture_of(roll: Roll, cuts: Sequence[Cut], gone: Sequence[Cut]) -> SheetPicture:
@@ -118,6 +119,7 @@ def after_view(anew: Anew, sheet: str, hung: Mapping[str, Roll]) -> AfterView:
         anew.stops,
         anew.why,
         anew.left,
+        anew.unexplained,
     )
 
 
