@@ -111,3 +111,18 @@ def test_what_was_unexplained_stays_so_when_nobody_says_it_again(plan: Plan, bar
         assert is_closed(made.plan) and unexplained_kg(made.plan) == pytest.approx(-4.0, abs=1e-6)
         at, done = made.plan, done | {made.first[0]}
         now = ShopNow(bare.stock, poured=frozenset(done))
+
+
+@pytest.mark.parametrize("way", ["poured", "cut", "failed", "measured"])
+def test_nothing_is_counted_on_in_a_pot_of_which_nobody_says_what_it_holds(plan: Plan, bare: Shop, way: str) -> None:
+    melt, _ = melt_of(plan)
+    name = melt.sheets[0]
+    named, none = frozenset([name]), frozenset[str]()
+    cut, poured, failed = (named if way == w else none for w in ("cut", "poured", "failed"))
+    now = ShopNow(bare.stock, cut, poured, failed=failed)
+    now = measured(plan, now, name) if way == "measured" else now
+    made = plan_anew(plan, now, bare.settings, Learned())
+    coming = {p.melt for p in made.plan.pours if p.sheet in made.to_come}
+    assert len(melt.sheets) > 1 and made.to_come and melt.name not in coming
+    after = next(m for m in made.plan.melts if m.name == melt.name)
+    assert after.sheets == (name,) and is_closed(made.plan)

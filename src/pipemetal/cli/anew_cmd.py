@@ -145,11 +145,9 @@ class _Done:
 
 def _warn_of_pots(plan: Plan, now: ShopNow) -> None:
     """Say which melts were poured from, still pour by the plan, and of which nobody says what is left."""
-    from pipemetal.plans.now import melts_begun, sheets_done
+    from pipemetal.plans.now import melts_unknown
 
-    done = sheets_done(plan, now)
-    waits = {p.melt for p in plan.pours if p.sheet not in done}
-    for name in sorted((melts_begun(plan, now) & waits) - now.pots.keys()):
+    for name in sorted(melts_unknown(plan, now)):
         click.echo(
             f"{name} was poured from: without --in-pot {name}:KG, the mass that is left in its pot, nothing is counted on there.",
             err=True,

@@ -33,7 +33,7 @@ from pipemetal.plans.by_hand import new_sheet_of
 from pipemetal.plans.differences import Difference, differences
 from pipemetal.plans.left import left_to_do
 from pipemetal.plans.measured import hung_sheet, planing_of
-from pipemetal.plans.now import ShopNow, changed_rolls, melts_begun, sheets_done
+from pipemetal.plans.now import ShopNow, changed_rolls, melts_begun, melts_unknown, sheets_done
 from pipemetal.plans.scale import unexplained_words, with_scale
 from pipemetal.plans.why import why_next
 from pipemetal.sheets.readings import Reading
@@ -191,8 +191,10 @@ def _changed(plan: record.Plan, now: ShopNow) -> set[str]:
 
 
 def _touched(plan: record.Plan, now: ShopNow, pots: Mapping[str, PotNow]) -> set[str]:
-    """The alloys in which something is not as planned, or whose pot is short, and those whose melts charge ingots of them."""
-    found = _changed(plan, now) | {m.recipe for m in plan.melts if m.name in pots and not pots[m.name].suffices}
+    """The alloys in which something is not as planned, or whose pot is short or unknown, and those whose melts charge ingots of
+    them."""
+    short = {name for name, pot in pots.items() if not pot.suffices} | melts_unknown(plan, now)
+    found = _changed(plan, now) | {m.recipe for m in plan.melts if m.name in short}
     while more := {
         m.recipe
         for m in plan.melts

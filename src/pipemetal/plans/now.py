@@ -12,7 +12,7 @@ import numpy as np
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
 
-__all__ = ["ShopNow", "changed_rolls", "melts_begun", "sheets_done", "sheets_held"]
+__all__ = ["ShopNow", "changed_rolls", "melts_begun", "melts_unknown", "sheets_done", "sheets_held"]
 
 OTHERWISE_MM: Final = 0.004
 """A roll whose metal is read so much otherwise than when the plan was made has changed; less is rounding."""
@@ -74,3 +74,10 @@ def melts_begun(plan: record.Plan, now: ShopNow) -> frozenset[str]:
     """Melts that are in their pots, or from which a sheet was poured: they stay in the plan by their names."""
     over = sheets_done(plan, now)
     return frozenset(now.pots) | {p.melt for p in plan.pours if p.sheet in over}
+
+
+def melts_unknown(plan: record.Plan, now: ShopNow) -> frozenset[str]:
+    """Melts that were poured from and still pour by the plan, but of which nobody says what is left: nothing is counted on."""
+    over = sheets_done(plan, now)
+    waits = {p.melt for p in plan.pours if p.sheet not in over}
+    return (melts_begun(plan, now) & waits) - now.pots.keys()
