@@ -232,8 +232,14 @@ def test_what_contradicts_itself_or_no_pot_holds_is_refused(plan: Plan, bare: Sh
         plan_anew(plan, ShopNow(bare.stock, failed=failed, poured=failed), bare.settings, Learned())
     with pytest.raises(PlanError, match="has failed, and is said to be measured too"):
         plan_anew(plan, dataclasses.replace(now, failed=failed), bare.settings, Learned())
-    with pytest.raises(PlanError, match="is more than its pot holds"):
-        pm.plan_anew(plan, bare, {}, in_pots={name: 900.0}, effort=0.1)
+    for kg, wrong in (
+        (900.0, "more than its pot"),
+        (-3.0, "no mass"),
+        (float("nan"), "no mass"),
+        (float("inf"), "more"),
+    ):
+        with pytest.raises(PlanError, match=rf"in the pot, {name} is {wrong}.*allowed: 0 to 450 kg.*{name}:120.5"):
+            pm.plan_anew(plan, bare, {}, in_pots={name: kg}, effort=0.1)
     with pytest.raises(PlanError, match="in a pot that holds"):
         plan_anew(plan, dataclasses.replace(now, pots={name: 5000.0}), bare.settings, Learned())
 

@@ -77,15 +77,17 @@ def _past_casts(past: Sequence[record.Pour], now: ShopNow, free_min: float) -> t
 
 
 def check_pots(plan: record.Plan, left_kg: Mapping[str, float], settings: ShopSettings) -> None:
-    """Errors: PlanError for more metal than a pot holds, as somebody says it of a charged melt."""
+    """Errors: PlanError for a mass that no pot holds, as somebody says it of a charged melt: more than its pot takes, or below
+    zero."""
     for m in plan.melts:
-        most_kg = settings.pot_of(m.pot).capacity_kg
-        if left_kg.get(m.name, 0.0) > most_kg:
+        most_kg, said_kg = settings.pot_of(m.pot).capacity_kg, left_kg.get(m.name, 0.0)
+        if not 0.0 <= said_kg <= most_kg:
             raise PlanError(
-                "is more than its pot holds",
+                "is more than its pot holds" if said_kg > most_kg else "is no mass that a pot holds",
                 field=f"in the pot, {m.name}",
-                value=f"{left_kg[m.name]:g} kg",
-                allowed=Text("up to {mass}", mass=Amount.short(most_kg, "kg")),
+                value=f"{said_kg:g} kg",
+                allowed=Text("0 to {mass}", mass=Amount.short(most_kg, "kg")),
+                example=f"{m.name}:120.5",
             )
 
 
