@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 
 from pipemetal.planning.anew_stop import Check, Stop
+from pipemetal.plans.differences import differences
 from pipemetal.plans.left import left_to_do
-from pipemetal.plans.record import Chances, Cut, CutSheet, NewSheet, Plan, Pour, PushCard, Station, Unserved
+from pipemetal.plans.record import CastingDay, Chances, Cut, CutSheet, NewSheet, Plan, Pour, PushCard, Station, Unserved
 from pipemetal.plans.why import why_next
 from pipemetal.texts import Text
+from pipemetal.words import Words
 
 
 def cut(blank: str, chance: float, pipe: str = "") -> Cut:
@@ -36,11 +39,17 @@ OPEN = [cut(f"o{k}", 0.5) for k in range(2)]
         (
             {"N1": OPEN, "N2": SURE},
             ["M1"],
-            ["M1 is in the pot: 2 sheets", "settles most: of its 2 blanks 1 are expected", "metal for 2 pipes"],
+            ["M1 is in the pot: 2 sheets", "settles most: of its 2 blanks 1 is expected", "metal for 2 pipes"],
         ),
         # it serves most, and teaches nothing
         ({"N1": SURE, "N2": OPEN}, [], ["M1 is the next melt, for 2 sheets", "the pot holds enough", "most pipes"]),
         ({"N1": OPEN}, ["M1"], ["N1 is the last sheet of it", "which of its 2 blanks fit", "metal for 2 pipes"]),
+        ({"N1": OPEN[:1]}, [], ["for N1 alone", "settles whether its one blank fits", "metal for 1 pipe."]),
+        (
+            {"N1": OPEN[:1], "N2": SURE},
+            [],
+            ["for 2 sheets", "settles most: whether its one blank fits", "metal for 1 pipe."],
+        ),
         ({"N1": SURE}, [], ["for N1 alone", "metal for 3 pipes"]),
     ],
 )
@@ -99,9 +108,25 @@ def check(blank: str, chance: float) -> Check:
                 "all is cast",
                 "2 times in 100; about 1 will miss",
                 "a (10 %), b (60 %)",
-                "one more sheet: 1 of",
+                "one more sheet: 1 of them hardly fits.",
                 "Gauge before",
             ],
+        ),
+        (Stop("A", 0, 1, 1.0), ["all is cast, 1 blank is left", "It fits 100 times in 100: nothing more"]),
+        (
+            Stop("A", 0, 1, 0.01, check=(check("a", 0.01),), missing=1.0),
+            [
+                "1 blank is left",
+                "It fits once in 100 times.",
+                "a (1 %)",
+                "one more sheet: it hardly fits.",
+                "Gauge before",
+            ],
+        ),
+        (Stop("A", 1, 1, 0.0, 1.0), ["A: 1 blank left, 1 sheet to cast.", "no room", "After it nothing more"]),
+        (
+            Stop("A", 1, 9, 0.0, 0.95),
+            ["9 blanks left, 1 sheet to cast.", "no room", "That it is the last one happens 95"],
         ),
         (Stop("A", 0, 9, 0.001, missing=3.0), ["all is cast", "hardly ever; about 3", "Gauge before"]),
         (
@@ -118,3 +143,26 @@ def check(blank: str, chance: float) -> Check:
 def test_stopping_says_what_it_means_and_what_to_do(stop: Stop, told: list[str]) -> None:
     assert len(stop.words) == len(told), stop.words
     assert all(part in words for part, words in zip(told, stop.words, strict=True)), stop.words
+
+
+def test_one_is_said_as_one_in_every_language() -> None:
+    """No text that a plan in hand says of a single thing has a plural beside a one."""
+    one = plan_of(N1=OPEN[:1])
+    said = [
+        *why_next(one, "N1", ["N1"]),
+        *left_to_do(one, []),
+        *Stop("A", 1, 1, 0.01, 0.01).words,
+        *Stop("A", 0, 1, 0.01, check=(check("a", 0.1),)).words,
+        *(t for d in differences(one, plan_of(N1=OPEN[:1], N2=SURE[:1])) for t in (d.was, d.now)),
+        *(t for d in differences(with_days(one, 1), with_days(one, 2)) for t in (d.was, d.now)),
+    ]
+    plural = re.compile(
+        r"\b1 (\w*(blank|sheet|pipe|day|scoop|time)s|are|Zuschnitte|Tafeln|Platten|Pfeifen|Tage|Kellen|Malen)\b"
+    )
+    for language in ("en", "de"):
+        told = [Words(language).read(words) for words in said]
+        assert len(told) > 10 and not [words for words in told if plural.search(words)]
+
+
+def with_days(plan: Plan, count: int) -> Plan:
+    return dataclasses.replace(plan, days=tuple(CastingDay(k) for k in range(1, count + 1)))

@@ -106,14 +106,9 @@ class Stop:
         return (*(self._while_cast() if self.sheets else self._all_cast()), *self._gauging())
 
     def _while_cast(self) -> list[Text]:
-        found = [
-            Text(
-                "{alloy}: {blanks} blanks left, {sheets} sheets to cast.",
-                alloy=self.alloy,
-                blanks=self.blanks,
-                sheets=self.sheets,
-            )
-        ]
+        blanks = Text("1 blank left") if self.blanks == 1 else Text("{blanks} blanks left", blanks=self.blanks)
+        sheets = Text("1 sheet to cast") if self.sheets == 1 else Text("{sheets} sheets to cast", sheets=self.sheets)
+        found = [Text("{alloy}: {blanks}, {sheets}.", alloy=self.alloy, blanks=blanks, sheets=sheets)]
         if self.is_enough:
             found.append(
                 Text(
@@ -126,20 +121,35 @@ class Stop:
         else:
             found.append(Text("What hangs has no room for the rest: it has to be cast."))
         if self.last > 1.0 - HARDLY_EVER:
-            return [*found, Text("After them nothing more has to be cast.")]
-        last = Text("That they are the last ones happens {times}.", times=_times(self.last))
+            alone = self.sheets == 1
+            return [
+                *found,
+                Text("After it nothing more has to be cast.")
+                if alone
+                else Text("After them nothing more has to be cast."),
+            ]
+        times = _times(self.last)
+        last = (
+            Text("That it is the last one happens {times}.", times=times)
+            if self.sheets == 1
+            else Text("That they are the last ones happens {times}.", times=times)
+        )
         if self.last < ENOUGH:
             last = Text("{last} Keep metal for one more, for what misses.", last=last)
         return [*found, last]
 
     def _all_cast(self) -> list[Text]:
-        found = [Text("{alloy}: all is cast, {blanks} blanks are left to cut.", alloy=self.alloy, blanks=self.blanks)]
-        times = _times(self.chance)
+        times, alone = _times(self.chance), self.blanks == 1
+        found = [
+            Text("{alloy}: all is cast, 1 blank is left to cut.", alloy=self.alloy)
+            if alone
+            else Text("{alloy}: all is cast, {blanks} blanks are left to cut.", alloy=self.alloy, blanks=self.blanks)
+        ]
+        if self.is_enough and alone:
+            return [*found, Text("It fits {times}: nothing more has to be cast.", times=times)]
         if self.is_enough:
             return [*found, Text("All of them fit {times}: nothing more has to be cast.", times=times)]
-        found.append(
-            Text("All of them fit {times}; about {count} will miss.", times=times, count=Amount(max(self.missing, 1.0)))
-        )
+        found.append(Text("It fits {times}.", times=times) if alone else self._some_miss(times))
         least = {c.blank: c.chance for c in reversed(self.check)}
         doubtful = sorted(least, key=lambda blank: least[blank])[:MOST_NAMED]
         if doubtful:
@@ -149,7 +159,15 @@ class Stop:
             found.append(Text("Least sure to fit: {blanks}.", blanks=named))
         hardly = sum(chance < HARDLY_FITS for chance in least.values())
         if hardly:
-            found.append(Text("Count on one more sheet: {count} of them hardly fit.", count=hardly))
+            found.append(
+                (
+                    Text("Count on one more sheet: it hardly fits.")
+                    if alone
+                    else Text("Count on one more sheet: 1 of them hardly fits.")
+                )
+                if hardly == 1
+                else Text("Count on one more sheet: {count} of them hardly fit.", count=hardly)
+            )
         found.append(
             Text(
                 "Gauge before you cut, where it is said, and plan anew with the readings: what misses goes to other metal, or "
@@ -157,6 +175,12 @@ class Stop:
             )
         )
         return found
+
+    def _some_miss(self, times: Text) -> Text:
+        count = Amount(max(self.missing, 1.0))
+        if str(count) == "1":
+            return Text("All of them fit {times}; about 1 will miss.", times=times)
+        return Text("All of them fit {times}; about {count} will miss.", times=times, count=count)
 
     def _gauging(self) -> list[Text]:
         if not self.gauge or not self.sheets:
@@ -169,7 +193,8 @@ class Stop:
 def _times(chance: float) -> Text:
     if chance < HARDLY_EVER:
         return Text("hardly ever")
-    return Text("{count} times in 100", count=Amount(100.0 * min(chance, 0.99 if chance < 1.0 else 1.0)))
+    count = Amount(100.0 * min(chance, 0.99 if chance < 1.0 else 1.0))
+    return Text("once in 100 times") if str(count) == "1" else Text("{count} times in 100", count=count)
 
 
 def stop_of(alloy: str, rest: Rest, laid: Laid, effort: Effort = USUAL) -> Stop:

@@ -46,7 +46,7 @@ def practice_of(pour: Pour, settings: ShopSettings) -> tuple[Beside, ...]:
     usual = settings.habits.usual_scoops
     ladled = Text("{usual} scoops at most, as usual", usual=usual) if usual else AS_MODEL
     asked = pour.model_scoops or card.scoops
-    model = Text("{scoops} scoops", scoops=asked)
+    model = Text("1 scoop") if asked == 1 else Text("{scoops} scoops", scoops=asked)
     if usual and asked > usual:
         model = Text("{scoops} scoops; with {usual} the head falls and the sheet thins", scoops=asked, usual=usual)
     return (

@@ -128,7 +128,8 @@ def _sheets(before: Plan, after: Plan, hung: Mapping[str, str]) -> Iterator[Diff
 
 def _charge(melt: Melt) -> Text:
     kg = melt.charge.mass_kg if melt.charge is not None else melt.wanted_kg
-    return Text("{mass}, {count} sheets", mass=Amount(kg, "kg"), count=len(melt.sheets))
+    mass, count = Amount(kg, "kg"), len(melt.sheets)
+    return Text("{mass}, 1 sheet", mass=mass) if count == 1 else Text("{mass}, {count} sheets", mass=mass, count=count)
 
 
 def _melts(before: Plan, after: Plan) -> Iterator[Difference]:
@@ -164,7 +165,8 @@ def _days(before: Plan, after: Plan) -> Iterator[Difference]:
         if old[melt] != new[melt]:
             yield Difference(Kind.DAY, melt, recipes.get(melt, ""), _day(*old[melt]), _day(*new[melt]))
     if len(before.days) != len(after.days):
-        count = [Text("{count} days", count=len(plan.days)) for plan in (before, after)]
+        held = [len(plan.days) for plan in (before, after)]
+        count = [Text("1 day") if days == 1 else Text("{count} days", count=days) for days in held]
         yield Difference(Kind.DAY, after.organ, "", *count)
 
 
@@ -200,7 +202,10 @@ def _rolls(before: Plan, after: Plan, hung: Mapping[str, str]) -> Iterator[Diffe
 
 
 def _blanks_on(sheet: CutSheet | None) -> Text:
-    return Text("{count} blanks", count=len(sheet.cuts)) if sheet is not None else NOTHING
+    if sheet is None:
+        return NOTHING
+    count = len(sheet.cuts)
+    return Text("1 blank") if count == 1 else Text("{count} blanks", count=count)
 
 
 def _cards(before: Plan, after: Plan) -> Iterator[Difference]:
@@ -215,7 +220,12 @@ def _cards(before: Plan, after: Plan) -> Iterator[Difference]:
 
 def _gates(pour: Pour) -> Text:
     assert pour.card is not None
-    return Text("gate {gate}, {scoops} scoops", gate=Amount(pour.card.gate_mm, "mm", 1), scoops=pour.card.scoops)
+    gate, scoops = Amount(pour.card.gate_mm, "mm", 1), pour.card.scoops
+    return (
+        Text("gate {gate}, 1 scoop", gate=gate)
+        if scoops == 1
+        else Text("gate {gate}, {scoops} scoops", gate=gate, scoops=scoops)
+    )
 
 
 def _blanks(before: Plan, after: Plan, hung: Mapping[str, str]) -> Iterator[Difference]:

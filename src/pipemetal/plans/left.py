@@ -41,7 +41,9 @@ def left_to_do(
         found.append(Text("Measure {sheets}: poured, and not measured yet.", sheets=_named(waits)))
     if sheets:
         count = sum(len(s.cuts) for s in sheets)
-        found.append(Text("Cut {count} blanks from {sheets}.", count=count, sheets=_named([s.id for s in sheets])))
+        named = _named([s.id for s in sheets])
+        many = Text("Cut {count} blanks from {sheets}.", count=count, sheets=named)
+        found.append(many if count > 1 else Text("Cut 1 blank from {sheets}.", sheets=named))
     given_up: dict[str, list[record.Unserved]] = {}
     for u in plan.unserved:
         given_up.setdefault(str(u.reason) if u.kind == NOT_CAST else "", []).append(u)

@@ -98,8 +98,21 @@ def _teaches(sheet: record.NewSheet, beside: Sequence[record.NewSheet]) -> Text 
     if count - expected < LEAST_MISSING or any(doubt_mm2(s) > mine for s in beside):
         return None
     fit = Amount(expected)
+    if count == 1:
+        return (
+            Text("Its result settles most: whether its one blank fits. No sheet of the melt has more in doubt.")
+            if beside
+            else Text("Its result settles whether its one blank fits.")
+        )
+    if not beside and str(fit) == "1":
+        return Text("Its result settles which of its {count} blanks fit; 1 is expected to.", count=count)
     if not beside:
         return Text("Its result settles which of its {count} blanks fit; {fit} are expected to.", fit=fit, count=count)
+    if str(fit) == "1":
+        return Text(
+            "Its result settles most: of its {count} blanks 1 is expected to fit, and no sheet of the melt has more in doubt.",
+            count=count,
+        )
     return Text(
         "Its result settles most: of its {count} blanks {fit} are expected to fit, and no sheet of the melt has more in doubt.",
         fit=fit,
@@ -114,7 +127,7 @@ def _serves(sheet: record.NewSheet, beside: Sequence[record.NewSheet]) -> Text |
         return None
     if beside and mine >= most:
         return Text("It serves most pipes of the melt's sheets: {count}.", count=mine)
-    return Text("It has metal for {count} pipes.", count=mine)
+    return Text("It has metal for {count} pipes.", count=mine) if mine > 1 else Text("It has metal for 1 pipe.")
 
 
 def _pipes(sheet: record.NewSheet) -> int:
