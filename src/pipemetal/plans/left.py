@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 from pipemetal.plans import record
 from pipemetal.texts import Amount, Text, joined
 
-__all__ = ["left_to_do"]
+__all__ = ["left_to_do", "named"]
 
 MOST_NAMED: Final = 8
 NOT_CAST: Final = "no_thickness"
@@ -38,17 +38,17 @@ def left_to_do(
     sheets = [s for s in plan.sheets if s.cuts and s.id not in cut and s.id not in waits]
     found = []
     if waits:
-        found.append(Text("Measure {sheets}: poured, and not measured yet.", sheets=_named(waits)))
+        found.append(Text("Measure {sheets}: poured, and not measured yet.", sheets=named(waits)))
     if sheets:
         count = sum(len(s.cuts) for s in sheets)
-        named = _named([s.id for s in sheets])
-        many = Text("Cut {count} blanks from {sheets}.", count=count, sheets=named)
-        found.append(many if count > 1 else Text("Cut 1 blank from {sheets}.", sheets=named))
+        on = named([s.id for s in sheets])
+        many = Text("Cut {count} blanks from {sheets}.", count=count, sheets=on)
+        found.append(many if count > 1 else Text("Cut 1 blank from {sheets}.", sheets=on))
     given_up: dict[str, list[record.Unserved]] = {}
     for u in plan.unserved:
         given_up.setdefault(str(u.reason) if u.kind == NOT_CAST else "", []).append(u)
     for reason, some in given_up.items():
-        blanks = _named([u.blank for u in some])
+        blanks = named([u.blank for u in some])
         if reason:
             found.append(Text("{blanks}: {reason}.", blanks=blanks, reason=some[0].reason))
         else:
@@ -70,7 +70,12 @@ def _in_pots(pots: Mapping[str, float], *, done: bool) -> list[Text]:
     return [Text("Left in the pots: {pots}. Keep it until the last blank is cut, then pour it into ingots.", pots=told)]
 
 
-def _named(names: list[str]) -> Text:
+def named(names: Sequence[str]) -> Text:
+    """Some names of many, and how many more there are.
+
+    >>> print(named(["N1", "N2"]))
+    N1, N2
+    """
     told = joined([Text("{name}", name=name) for name in names[:MOST_NAMED]], ", ")
     more = len(names) - MOST_NAMED
     return Text("{names} and {count} more", names=told, count=more) if more > 0 else told

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -11,8 +11,19 @@ import numpy as np
 
 from pipemetal.planning.stock import Stock
 from pipemetal.plans import record
+from pipemetal.plans.left import named
+from pipemetal.texts import Text, joined
 
-__all__ = ["ShopNow", "changed_rolls", "melts_begun", "melts_unknown", "sheets_done", "sheets_held"]
+__all__ = [
+    "NotCounted",
+    "ShopNow",
+    "changed_rolls",
+    "melts_begun",
+    "melts_unknown",
+    "not_counted",
+    "sheets_done",
+    "sheets_held",
+]
 
 OTHERWISE_MM: Final = 0.004
 """A roll whose metal is read so much otherwise than when the plan was made has changed; less is rounding."""
@@ -81,3 +92,54 @@ def melts_unknown(plan: record.Plan, now: ShopNow) -> frozenset[str]:
     over = sheets_done(plan, now)
     waits = {p.melt for p in plan.pours if p.sheet not in over}
     return (melts_begun(plan, now) & waits) - now.pots.keys()
+
+
+@dataclass(frozen=True)
+class NotCounted:
+    """What was booked since a plan was made and is not in it: sheets that were `measured` or `failed`, and days of it, as
+    2026-12-08, that were `lost` with sheets to cast on them."""
+
+    measured: tuple[str, ...] = ()
+    failed: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
+
+    def __bool__(self) -> bool:
+        """Whether the rest waits to be planned anew."""
+        return bool(self.measured or self.failed or self.lost)
+
+    @property
+    def words(self) -> Text:
+        """As a person reads it."""
+        told = (
+            ("{sheets} measured", "sheets", self.measured),
+            ("{sheets} failed", "sheets", self.failed),
+            ("{days} lost", "days", self.lost),
+        )
+        return joined(Text(template, **{what: named(names)}) for template, what, names in told if names)
+
+    def is_counted_by(self, now: ShopNow) -> bool:
+        """Whether a plan that was made of the shop as it is in `now` knows of these sheets; days are the settings' matter."""
+        return set(self.measured) <= now.measured.keys() and set(self.failed) <= now.failed
+
+
+def not_counted(
+    plan: record.Plan,
+    measured: Collection[str],
+    failed: Collection[str],
+    waiting: Collection[str],
+    lost: Collection[dt.date],
+) -> NotCounted:
+    """What a plan does not know of. `measured`, `failed`: sheets of it that hang or came to nothing; `waiting`: those that
+    are still to be cast; `lost`: days on which nothing is cast.
+
+    >>> str(not_counted(record.Plan("O"), (), (), (), {dt.date(2026, 12, 8)}).words)
+    ''
+    """
+    here = [s.id for s in plan.new_sheets]
+    days = {p.day for p in plan.pours if p.sheet in waiting}
+    off = {str(day) for day in lost}
+    return NotCounted(
+        tuple(s for s in here if s in measured),
+        tuple(s for s in here if s in failed),
+        tuple(sorted(d.date for d in plan.days if d.day in days and d.date in off)),
+    )

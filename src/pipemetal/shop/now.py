@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
 
 from pipemetal.planning.stock import Stock
 from pipemetal.plans.anew import ShopNow
-from pipemetal.plans.record import planned_name
+from pipemetal.plans.now import NotCounted, not_counted
+from pipemetal.plans.record import Plan, planned_name
 from pipemetal.shop.book import Book
 from pipemetal.shop.roll_rows import roll_of
 from pipemetal.shop.rows import OrderState, ReservationState, RollState
 
-__all__ = ["shop_now"]
+__all__ = ["not_counted_by", "shop_now"]
+
+
+@dataclass(frozen=True)
+class _CastSheets:
+    """Sheets of a plan that are cast: `poured` and not measured, `measured` with the rolls that they hang as, `failed`, `cut`."""
+
+    poured: frozenset[str]
+    measured: Mapping[str, str]
+    failed: frozenset[str]
+    cut: frozenset[str]
 
 
 def shop_now(
@@ -25,7 +38,29 @@ def shop_now(
     plan = book.plans.plan(plan_id)
     assert plan is not None
     done = {held.thing for held in book.plans.reservations(plan_id, state=ReservationState.DONE)}
-    poured, measured, failed, cut = set(), {}, set(), {s.id for s in plan.sheets if s.id in done}
+    cast = _cast_sheets(book, plan_id, plan)
+    measured, cut = cast.measured, cast.cut | {s.id for s in plan.sheets if s.id in done}
+    for s in plan.sheets:
+        if s.id not in cut:
+            pinned |= book.pieces.cut_alone(measured.get(s.id, s.id), plan_id, s)
+    melts = {planned_name(m.id, plan): m.id for m in book.melts.rows() if m.plan == plan_id}
+    pots = {name: book.ledger.mass_kg(f"melt:{key}") for name, key in melts.items() if name}
+    return ShopNow(
+        _stock(book, plan_id),
+        cut,
+        cast.poured,
+        measured,
+        cast.failed,
+        pots,
+        pinned,
+        today,
+        again=frozenset(r.alloy for r in book.plans.rests_on(plan_id) if r.alloy),
+    )
+
+
+def _cast_sheets(book: Book, plan_id: str, plan: Plan) -> _CastSheets:
+    """What became of the sheets to cast of a plan of the book."""
+    poured, measured, failed, cut = set(), {}, set(), set()
     here, nothing = {s.id for s in plan.new_sheets}, book.casts.failed()
     for order in book.plans.cast_list(plan_id, state=OrderState.CAST):
         if order.sheet not in here:
@@ -41,22 +76,13 @@ def shop_now(
             failed.add(order.sheet)
         else:
             poured.add(order.sheet)
-    for s in plan.sheets:
-        if s.id not in cut:
-            pinned |= book.pieces.cut_alone(measured.get(s.id, s.id), plan_id, s)
-    melts = {planned_name(m.id, plan): m.id for m in book.melts.rows() if m.plan == plan_id}
-    pots = {name: book.ledger.mass_kg(f"melt:{key}") for name, key in melts.items() if name}
-    return ShopNow(
-        _stock(book, plan_id),
-        frozenset(cut),
-        frozenset(poured),
-        measured,
-        frozenset(failed),
-        pots,
-        pinned,
-        today,
-        again=frozenset(r.alloy for r in book.plans.rests_on(plan_id) if r.alloy),
-    )
+    return _CastSheets(frozenset(poured), measured, frozenset(failed), frozenset(cut))
+
+
+def not_counted_by(book: Book, plan_id: str, plan: Plan, lost: Collection[dt.date]) -> NotCounted:
+    """What was booked since the plan that stands under this id was made, and is not in it; `lost`: days of the settings."""
+    cast, waiting = _cast_sheets(book, plan_id, plan), {o.sheet for o in book.plans.cast_list(plan_id)}
+    return not_counted(plan, cast.measured, cast.failed, waiting, lost)
 
 
 def _stock(book: Book, plan_id: str) -> Stock:

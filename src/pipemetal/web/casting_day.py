@@ -12,8 +12,9 @@ from fastapi.responses import Response
 from pipemetal.plans.why import why_next
 from pipemetal.shop.rows import OrderState, PlanState
 from pipemetal.web.paging import paged
+from pipemetal.web.replanning import lost_days, waits_anew
 from pipemetal.web.site import Site
-from pipemetal.web.views.today import Book, DayPicture, day_picture, failed_jobs
+from pipemetal.web.views.today import Book, DayPicture, day_picture
 
 if TYPE_CHECKING:
     from pipemetal.plans.record import CastingDay, Plan, Pour
@@ -48,28 +49,28 @@ def day_page(site: Site, request: Request, day: int) -> Response:
         pours=pours_of(plan),
         charged=charged,
         rests_on=site.rests_on(plan_id),
+        waits=waits_anew(site, plan_id),
         why=why_next(plan, coming.sheet, waiting, charged) if plan is not None and coming is not None else (),
         accepted=accepted,
-        may_lose=accepted and view.waits and view.held is not None and bool(view.held.date),
+        may_lose=accepted and bool(view.may_lose) and view.may_lose not in {str(day) for day in lost_days(site)},
         listed=paged(casts, request),
         cast_as=done,
         gone=gone,
-        failed=failed_jobs(plan, failed) if plan else (),
         count=len(casts),
     )
 
 
 @dataclass(frozen=True)
 class DayView:
-    """The casting day that is shown, whether sheets of it wait, all days, its hours and picture, and the next sheet to pour by
-    its place in the plan."""
+    """The casting day that is shown, all days, its hours and picture, the next sheet to pour by its place in the plan, and its
+    date where sheets wait for it, so that it may be lost."""
 
     day: int = 0
     days: tuple[int, ...] = ()
     held: CastingDay | None = None
     picture: DayPicture | None = None
     next: int | None = None
-    waits: bool = False
+    may_lose: str = ""
 
 
 def _day_of(plan: Plan | None, done: dict[str, str], failed: dict[str, str], asked: int) -> DayView:
@@ -83,4 +84,5 @@ def _day_of(plan: Plan | None, done: dict[str, str], failed: dict[str, str], ask
     held = next((d for d in plan.days if d.day == day), None)
     work = Book(waiting, frozenset(), frozenset(), failed=failed)
     picture = day_picture(plan, work, held, datetime.datetime.now()) if held else None
-    return DayView(day, days, held, picture, coming, any(p.day == day and p.sheet in waiting for p in plan.pours))
+    waits = any(p.day == day and p.sheet in waiting for p in plan.pours)
+    return DayView(day, days, held, picture, coming, held.date if held is not None and waits else "")

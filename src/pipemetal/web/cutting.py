@@ -20,6 +20,7 @@ from pipemetal.shop.rows import PlanState, RollState
 from pipemetal.texts import Text
 from pipemetal.web import pictures
 from pipemetal.web.bench import ranks_held
+from pipemetal.web.replanning import waits_anew
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
 from pipemetal.web.work import RelayTask
@@ -88,6 +89,7 @@ def _add_cutting(app: FastAPI, site: Site) -> None:
             sheets=sheets,
             sheet=chosen,
             state=site.plan_state(plan_id),
+            waits=waits_anew(site, plan_id),
             view=_bench_view(site, site.show(request), plan_id, plan, chosen, sheets),
         )
 

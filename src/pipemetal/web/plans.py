@@ -12,6 +12,7 @@ from pipemetal.errors import BookError, NotInBookError
 from pipemetal.plans.record import Plan
 from pipemetal.sheets.ends import END_NAMES
 from pipemetal.web.paging import paged
+from pipemetal.web.replanning import waits_anew
 from pipemetal.web.show import Show
 from pipemetal.web.site import PLAN_COOKIE, Site
 from pipemetal.web.work import LearnTask, LogTaught, PlanTask
@@ -43,6 +44,7 @@ def add_routes(app: FastAPI, site: Site) -> None:
             plan_id=plan_id,
             plan=plan,
             rests_on=site.rests_on(plan_id),
+            waits=waits_anew(site, plan_id),
             organs=organs,
             seconds=SECONDS,
             papers=list(PAPERS),

@@ -19,6 +19,7 @@ from pipemetal.shop.rows import OrderState, PlanState, ReservationState
 from pipemetal.shop.undoing import COUNTED
 from pipemetal.web.paging import PAGE_ROWS, page_asked, window_of
 from pipemetal.web.plans import choose
+from pipemetal.web.replanning import waits_anew
 from pipemetal.web.show import CHOICES, cookie_name
 from pipemetal.web.site import Site
 from pipemetal.web.views.months import months_of
@@ -106,6 +107,7 @@ def _add_today(app: FastAPI, site: Site) -> None:
             plan=plan,
             plan_id=plan_id,
             rests_on=site.rests_on(plan_id),
+            waits=waits_anew(site, plan_id),
             low=low,
             low_kg=LOW_STOCK_KG,
             backups_late=book.keeping.backups().late,

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Final
 from urllib.parse import quote
 
 from fastapi import FastAPI, Form, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
-from pipemetal.errors import BookError
+from pipemetal.errors import BookError, InputError
 from pipemetal.planning.habits import parse_dates
+from pipemetal.shop.now import not_counted_by
 from pipemetal.shop.rows import OrderState, PlanState
 from pipemetal.texts import Amount
 from pipemetal.texts import Text as Said
@@ -20,10 +22,13 @@ from pipemetal.web.views.after import AfterView, after_view
 from pipemetal.web.work import AnewTask
 
 if TYPE_CHECKING:
+    import datetime as dt
+
     from pipemetal.plans.anew import Anew
+    from pipemetal.plans.now import NotCounted
     from pipemetal.plans.record import Plan
 
-__all__ = ["add_routes", "ask_anew"]
+__all__ = ["WaitsAnew", "add_routes", "ask_anew", "lost_days", "waits_anew"]
 
 Short = Annotated[str, Form(max_length=250)]
 MOST_HELD: Final = 4
@@ -74,6 +79,61 @@ def _held(site: Site, name: str) -> tuple[str, Anew] | None:
     if found is None or _as_it_stands(site, found[0]) != found[1]:
         return None
     return found[0], found[2]
+
+
+@dataclass(frozen=True)
+class WaitsAnew:
+    """That the plan in hand does not count what was booked since: in words, and the way on.
+
+    `page`: where the new plan waits or is being made, empty where the rest is to be planned anew, `cast` after which cast;
+    `way`: what the way on is called; `sheets`: whether sheets are among it, and not lost days alone.
+    """
+
+    told: Said
+    way: str
+    page: str = ""
+    cast: str = ""
+    sheets: bool = True
+
+
+def lost_days(site: Site) -> frozenset[dt.date]:
+    """The days that are lost by the settings that count now; none where these cannot be read."""
+    try:
+        return parse_dates(site.settings.day.lost_days, LOST)
+    except InputError:  # their own page says what is wrong with them
+        return frozenset()
+
+
+def waits_anew(site: Site, plan_id: str) -> WaitsAnew | None:
+    """What an accepted plan does not count, and the one way on; None where it counts all."""
+    if not plan_id or site.plan_state(plan_id) != PlanState.ACCEPTED:
+        return None
+    since, cast = site.kept(f"not counted {plan_id}", lambda: _not_counted(site, plan_id))
+    if not since:
+        return None
+    what, sheets = since.words, bool(since.measured or since.failed)
+    for name in reversed(list(site.anew)):
+        made = _held(site, name)
+        if made is not None and made[0] == plan_id and since.is_counted_by(made[1].now):
+            told = Said("{what}: a plan worked out since waits to be taken.", what=what)
+            return WaitsAnew(told, "Look at it", _page_after("" if name == plan_id else name), sheets=sheets)
+    for job in site.jobs.running():
+        if isinstance(job.task, AnewTask) and job.task.plan_id == plan_id:
+            page = _page_after("" if job.title == plan_id else job.title)
+            told = Said("{what}: the rest is being planned anew.", what=what)
+            return WaitsAnew(told, "See how far it is", page, sheets=sheets)
+    told = Said("{what}: the rest waits to be planned anew.", what=what)
+    return WaitsAnew(told, "Plan the rest anew", cast=cast, sheets=sheets)
+
+
+def _not_counted(site: Site, plan_id: str) -> tuple[NotCounted, str]:
+    """What a plan does not count; and the cast of it where it is one sheet alone."""
+    since = not_counted_by(site.book, plan_id, site.plan_by_id(plan_id), lost_days(site))
+    names = (*since.measured, *since.failed)
+    if len(names) != 1 or since.lost:
+        return since, ""
+    orders = site.book.plans.cast_list(plan_id, state=OrderState.CAST)
+    return since, next((o.cast for o in orders if o.sheet == names[0]), "")
 
 
 def _plan_of(site: Site, request: Request, held: Measured | None) -> str:

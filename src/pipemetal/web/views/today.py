@@ -6,14 +6,13 @@ import datetime as dt
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
-from urllib.parse import quote
 
 from pipemetal.plans.left import left_to_do
 from pipemetal.plans.record import CastingDay, CutSheet, Melt, Plan, Pour
 from pipemetal.plans.why import why_next
 from pipemetal.texts import Text
 
-__all__ = ["Bar", "Book", "DayPicture", "Job", "TodayView", "day_picture", "failed_jobs", "today_view"]
+__all__ = ["Bar", "Book", "DayPicture", "Job", "TodayView", "day_picture", "today_view"]
 
 WIDE: Final = 944.0
 LEFT: Final = 66.0
@@ -95,7 +94,6 @@ class TodayView:
     picture: DayPicture | None
     at_table: tuple[Job, ...]
     beside: tuple[Job, ...]
-    failed: tuple[Job, ...]
     cast: int
     sheets: int
     done: int
@@ -122,7 +120,6 @@ def today_view(plan: Plan, book: Book, now: dt.datetime) -> TodayView:
         day_picture(plan, book, day, now) if day else None,
         table,
         tuple(_beside(plan, book)),
-        failed_jobs(plan, book.failed),
         sum(p.sheet not in book.waiting and p.sheet not in book.failed for p in plan.pours),
         sum(p.sheet not in book.failed or p.sheet in to_come for p in plan.pours),
         len(book.cut & {s.id for s in plan.rolls_used}),
@@ -134,15 +131,6 @@ def today_view(plan: Plan, book: Book, now: dt.datetime) -> TodayView:
             cut=book.cut,
             pots=book.pots,
         ),
-    )
-
-
-def failed_jobs(plan: Plan, failed: Mapping[str, str]) -> tuple[Job, ...]:
-    """The sheets whose cast came to nothing and whose blanks wait to be planned anew; `failed`: sheets, each with its cast."""
-    return tuple(
-        Job("anew", s.id, s.alloy, None, "failed", f"/casting/after?cast={quote(failed[s.id], safe='')}")
-        for s in plan.new_sheets
-        if s.id in failed
     )
 
 
