@@ -15,6 +15,7 @@ from starlette.testclient import TestClient
 from pipemetal.shop.book import Book, NewLot, NewMelt
 from pipemetal.web.app import create_app
 from pipemetal.web.jobs import Job, JobState
+from pipemetal.web.show import cookie_name
 from pipemetal.web.site import Site
 
 BASE = "http://127.0.0.1:8137"
@@ -164,7 +165,7 @@ def test_what_the_plan_does_not_count_is_said_wherever_the_work_is(
     taken = client.post("/casting/after", data={"cast": cast}).headers["location"]
     assert taken.startswith("/casting?event=")
     assert not said(what)
-    client.post(f"/undo/{taken.rpartition('=')[2]}")
+    client.post(f"/undo/{taken.rpartition('=')[2]}", data={"sure": "1"})
     assert len(said(what)) == len(pages)
 
 
@@ -184,8 +185,9 @@ def test_a_plan_that_does_not_count_all_is_not_the_way_on(client: TestClient, si
 def test_it_is_said_in_german_and_of_an_accepted_plan_alone(client: TestClient, accepted: Book) -> None:
     sheet = cast_one(accepted, "K90")
     accepted.casts.trim("K90")
-    assert f"{sheet} misslungen: der Rest wartet darauf" in client.get("/", headers={"accept-language": "de"}).text or (
-        f"{sheet} misslungen" in client.get("/", cookies={"pipemetal_language": "de"}).text
-    )
+    client.cookies.set(cookie_name(""), "mm.kg.C.comma.de.auto")
+    assert f"{sheet} misslungen: der Rest wartet darauf, neu geplant zu werden." in client.get("/").text
+    client.cookies.clear()
+    assert AGAIN in client.get("/").text
     accepted.plans.give_up(accepted.plans.all()[0].id)
     assert AGAIN not in client.get("/").text

@@ -7,8 +7,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from pipemetal.planning.stock import Stock
-from pipemetal.plans.anew import ShopNow
-from pipemetal.plans.now import NotCounted, not_counted
+from pipemetal.plans.now import NotCounted, ShopNow, not_counted
 from pipemetal.plans.record import Plan, planned_name
 from pipemetal.shop.book import Book
 from pipemetal.shop.roll_rows import roll_of
