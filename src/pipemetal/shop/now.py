@@ -61,15 +61,14 @@ def _cast_sheets(book: Book, plan_id: str, plan: Plan) -> _CastSheets:
     """What became of the sheets to cast of a plan of the book."""
     poured, measured, failed, cut = set(), {}, set(), set()
     here, nothing = {s.id for s in plan.new_sheets}, book.casts.failed()
-    for order in book.plans.cast_list(plan_id, state=OrderState.CAST):
-        if order.sheet not in here:
-            continue
-        rolls = book.rolls.cast_from(order.cast)
-        states = book.rolls.states(rolls)
-        hanging = [r for r in rolls if states.get(r) in (RollState.ON_RACK, RollState.RESERVED)]
+    orders = [o for o in book.plans.cast_list(plan_id, state=OrderState.CAST) if o.sheet in here]
+    hung = book.rolls.came_of([o.cast for o in orders])
+    for order in orders:
+        rolls = hung.get(order.cast, {})
+        hanging = [r for r, state in rolls.items() if state in (RollState.ON_RACK, RollState.RESERVED)]
         if hanging:
             measured[order.sheet] = hanging[0]
-        elif any(states.get(r) is RollState.CUT for r in rolls):
+        elif RollState.CUT in rolls.values():
             cut.add(order.sheet)
         elif rolls or order.cast in nothing:
             failed.add(order.sheet)

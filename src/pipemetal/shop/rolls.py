@@ -186,6 +186,16 @@ class Rolls(Kept[RollRow]):
         with self._writer.reading() as connection:
             return [str(key) for key in connection.execute(query).scalars()]
 
+    def came_of(self, casts: Sequence[str]) -> dict[str, dict[str, RollState]]:
+        """The rolls that came of casts, by the cast; each with its state, in the order of their ids."""
+        r = schema.rolls.c
+        query = select(r.cast, r.id, r.state).where(r.cast.in_(casts), r.withdrawn.is_(False)).order_by(r.id)
+        found: dict[str, dict[str, RollState]] = {}
+        with self._writer.reading() as connection:
+            for cast, key, state in connection.execute(query):
+                found.setdefault(str(cast), {})[str(key)] = state_of(RollState, state, f"roll {key}")
+        return found
+
     def _named(self, ids: Sequence[str]) -> list[RollRow]:
         held = schema.rolls
         return self._writer.found(RollRow, select(held).where(held.c.id.in_(ids)))
