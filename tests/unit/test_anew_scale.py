@@ -82,6 +82,8 @@ def test_what_the_scale_finds_is_unexplained_and_what_is_left_follows_it(
         and after.charge.ingots_kg <= after.charge.left_kg + 1e-6
     )
     assert is_closed(made.plan) and unexplained_kg(made.plan) == pytest.approx(off_kg, abs=1e-6)
+    ingots_kg = sum(m.charge.ingots_kg for m in made.plan.melts if m.charge is not None)
+    assert ingots_kg == pytest.approx(made.plan.metal.in_all["ingots_kg"], abs=0.5)
     assert [melt.name in str(words) for words in made.unexplained] == ([True] if off_kg else [])
 
 
@@ -109,6 +111,8 @@ def test_what_was_unexplained_stays_so_when_nobody_says_it_again(plan: Plan, bar
     for _ in range(3):
         made = plan_anew(at, now, bare.settings, Learned())
         assert is_closed(made.plan) and unexplained_kg(made.plan) == pytest.approx(-4.0, abs=1e-6)
+        ingots_kg = sum(m.charge.ingots_kg for m in made.plan.melts if m.charge is not None)
+        assert ingots_kg == pytest.approx(made.plan.metal.in_all["ingots_kg"], abs=0.5)
         at, done = made.plan, done | {made.first[0]}
         now = ShopNow(bare.stock, poured=frozenset(done))
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Final
 
 from pipemetal.melts.losses import LossModel
+from pipemetal.planning.weighed import LEAST_INGOTS_KG
 from pipemetal.plans import record
 from pipemetal.plans.now import ShopNow, melts_begun, sheets_done
 from pipemetal.sheets.roll import roll_mass_kg
@@ -108,13 +109,15 @@ def _followed(
     left_kg = charge.mass_kg + off_kg - take_kg
     heel_kg = min(heel_kg, max(left_kg, 0.0))
     ingots_kg = max(left_kg - heel_kg - overnight_kg(heel_kg, left_kg, losses), 0.0)
-    was = (charge.unexplained_kg, charge.left_kg, melt.sheets_take_kg)
-    if max(abs(a - b) for a, b in zip(was, (off_kg, left_kg, take_kg), strict=True)) <= LEAST_MOVED_KG:
+    own = f"{melt.recipe} {melt.name}"
+    named = charge.ingots_lot or (own if own not in kept else "")
+    if ingots_kg <= LEAST_INGOTS_KG and charge.ingots_lot not in kept:
+        named = ""
+    ingots_kg = ingots_kg if named else 0.0
+    was = (charge.unexplained_kg, charge.left_kg, melt.sheets_take_kg, charge.ingots_kg)
+    if max(abs(a - b) for a, b in zip(was, (off_kg, left_kg, take_kg, ingots_kg), strict=True)) <= LEAST_MOVED_KG:
         return melt
-    named = charge.ingots_lot if ingots_kg > LEAST_TOLD_KG or charge.ingots_lot in kept else ""
-    charge = replace(
-        charge, unexplained_kg=off_kg, left_kg=left_kg, ingots_kg=ingots_kg if named else 0.0, ingots_lot=named
-    )
+    charge = replace(charge, unexplained_kg=off_kg, left_kg=left_kg, ingots_kg=ingots_kg, ingots_lot=named)
     return replace(melt, sheets_take_kg=take_kg, charge=charge)
 
 
