@@ -241,6 +241,24 @@ def test_a_plan_is_taken_in_one_event_and_taken_back(plan: Plan, bare: Shop, boo
     assert {o.sheet for o in book.plans.cast_list(plan_id)} == {s.id for s in plan.new_sheets} - {sheet.id}
 
 
+def test_what_came_of_earlier_sheets_is_known_by_their_casts_and_not_by_their_names(
+    plan: Plan, bare: Shop, book: Book
+) -> None:
+    sheet = largest(plan)
+    plan_id = book.plans.accept(plan).value
+    cast_of(book, plan_id, sheet, "C1")
+    hang(book, sheet, "C1", 0.8)
+    made = plan_anew(plan, shop_now(book, plan_id), bare.settings, Learned())
+    book.plans.take(plan_id, made.plan)
+    now = shop_now(book, plan_id)
+    assert sheet.id not in now.measured
+    assert now.hung == {sheet.id: sheet.id}
+    (poured,) = anew_carded.poured_so_far(made.plan, now, sheet.alloy)
+    assert poured.came is not None and poured.came < 0.9
+    # another sheet's roll of the same name says nothing of it
+    assert anew_carded.poured_so_far(made.plan, dataclasses.replace(now, hung={}), sheet.alloy)[0].came is None
+
+
 def test_the_measured_sheet_is_cut_by_its_own_name(plan: Plan, bare: Shop, book: Book) -> None:
     sheet = largest(plan)
     plan_id = book.plans.accept(plan).value

@@ -14,7 +14,7 @@ __all__ = ["Line", "lines_of"]
 
 MORE, FEWER, NEITHER = 1, -1, 0
 PRICE_OF_KG: Final = 100.0
-"""Metal is priced by so many kilograms in what is told, so that cents count."""
+"""Words price metal by so many kilograms, so that cents count."""
 SHEETS: Final = Text("Rolls and sheets with bodies of a rank, in the mean of all ranks.")
 MELTS: Final = Text("Melts that these sheets are of, in the mean; each roll of the rack counts as one.")
 

@@ -45,7 +45,8 @@ def poured_so_far(plan: record.Plan, now: ShopNow, alloy: str) -> tuple[Poured, 
     for p in plan.pours:
         if p.sheet not in done or p.alloy != alloy or not p.cast_start_mm:
             continue
-        roll = rack.get(now.measured.get(p.sheet, p.sheet))
+        hangs = p.sheet if now.hung is None else now.hung.get(p.sheet, "")
+        roll = rack.get(now.measured.get(p.sheet, hangs))
         came = roll.field.mean_mm / (0.5 * (p.cast_start_mm + p.cast_end_mm)) if roll is not None else None
         found.append(Poured(p.cast_start_mm, came))
     return tuple(found)

@@ -38,6 +38,8 @@ class ShopNow:
     measured, and the rolls that they hang as. `failed`: sheets whose cast came to nothing. `pots`: charged melts and what is left
     of each. `pinned`: blanks that stay where they lie. `today`: the first day on which may be cast. `planing_mm`: what is to be
     planed off measured sheets, by their names in the plan. `again`: alloys that are laid anew whatever changed.
+    `hung`: of every sheet that was cast for the plan so far, also for what it was before, the roll that hangs; None: rolls are
+    called as their sheets.
     """
 
     stock: Stock
@@ -50,6 +52,7 @@ class ShopNow:
     today: dt.date | None = None
     planing_mm: Mapping[str, float] = field(default_factory=dict)
     again: frozenset[str] = frozenset()
+    hung: Mapping[str, str] | None = None
 
 
 def changed_rolls(plan: record.Plan, now: ShopNow) -> frozenset[str]:

@@ -18,12 +18,14 @@ __all__ = ["not_counted_by", "shop_now"]
 
 @dataclass(frozen=True)
 class _CastSheets:
-    """Sheets of a plan that are cast: `poured` and not measured, `measured` with the rolls that they hang as, `failed`, `cut`."""
+    """Sheets of a plan that are cast: `poured` and not measured, `measured` with the rolls that they hang as, `failed`, `cut`;
+    `hung` with those of what the plan was before."""
 
     poured: frozenset[str]
     measured: Mapping[str, str]
     failed: frozenset[str]
     cut: frozenset[str]
+    hung: Mapping[str, str]
 
 
 def shop_now(
@@ -54,18 +56,23 @@ def shop_now(
         pinned,
         today,
         again=frozenset(r.alloy for r in book.plans.rests_on(plan_id) if r.alloy),
+        hung=cast.hung,
     )
 
 
 def _cast_sheets(book: Book, plan_id: str, plan: Plan) -> _CastSheets:
     """What became of the sheets to cast of a plan of the book."""
-    poured, measured, failed, cut = set(), {}, set(), set()
+    poured, measured, failed, cut, hung = set(), {}, set(), set(), {}
     here, nothing = {s.id for s in plan.new_sheets}, book.casts.failed()
-    orders = [o for o in book.plans.cast_list(plan_id, state=OrderState.CAST) if o.sheet in here]
-    hung = book.rolls.came_of([o.cast for o in orders])
+    orders = book.plans.cast_list(plan_id, state=OrderState.CAST)
+    came = book.rolls.came_of([o.cast for o in orders])
     for order in orders:
-        rolls = hung.get(order.cast, {})
+        rolls = came.get(order.cast, {})
         hanging = [r for r, state in rolls.items() if state in (RollState.ON_RACK, RollState.RESERVED)]
+        if hanging:
+            hung[order.sheet] = hanging[0]
+        if order.sheet not in here:
+            continue
         if hanging:
             measured[order.sheet] = hanging[0]
         elif RollState.CUT in rolls.values():
@@ -74,7 +81,7 @@ def _cast_sheets(book: Book, plan_id: str, plan: Plan) -> _CastSheets:
             failed.add(order.sheet)
         else:
             poured.add(order.sheet)
-    return _CastSheets(frozenset(poured), measured, frozenset(failed), frozenset(cut))
+    return _CastSheets(frozenset(poured), measured, frozenset(failed), frozenset(cut), hung)
 
 
 def not_counted_by(book: Book, plan_id: str, plan: Plan, lost: Collection[dt.date]) -> NotCounted:
