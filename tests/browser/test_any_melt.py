@@ -1,19 +1,18 @@
 """A melt that no plan asked for, in a real browser: asked for, weighed, booked, corrected, poured off, taken back."""
 
-import socket
 import sys
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browsing import served
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "web"))
 from shop_pages import working_book
 
 from pipemetal.shop.book import Book
+from pipemetal.web.site import Site
 
 pytestmark = pytest.mark.browser
 BOOKED = "div.tell.booked"
@@ -27,24 +26,10 @@ def book(tmp_path: Path) -> Iterator[Book]:
 
 @pytest.fixture
 def page(book: Book, browser: Any) -> Iterator[Any]:
-    import uvicorn
-
-    from pipemetal.web.app import create_app
-    from pipemetal.web.site import Site
-
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    running = uvicorn.Server(uvicorn.Config(create_app(Site(book)), port=port, log_level="warning", ws="none"))
-    thread = threading.Thread(target=running.run)
-    thread.start()
-    while not running.started:
-        time.sleep(0.02)
-    context = browser.new_context(viewport={"width": 1024, "height": 768}, base_url=f"http://127.0.0.1:{port}")
-    yield context.new_page()
-    context.close()
-    running.should_exit = True
-    thread.join()
+    with served(Site(book)) as address:
+        context = browser.new_context(viewport={"width": 1024, "height": 768}, base_url=address)
+        yield context.new_page()
+        context.close()
 
 
 def melted(page: Any) -> None:

@@ -1,17 +1,17 @@
 """Every page in a real browser: nothing leaves the machine, nothing runs over, axe finds nothing serious, no error in the console."""
 
-import socket
 import sys
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browsing import served
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "web"))
 from shop_pages import small_book, small_plan
+
+from pipemetal.web.site import Site
 
 pytestmark = pytest.mark.browser
 SIZES = [(1024, 768, "light"), (390, 844, "dark"), (1920, 1080, "dark")]
@@ -49,24 +49,10 @@ PAGES = [
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    import uvicorn
-
-    from pipemetal.web.app import create_app
-    from pipemetal.web.site import Site
-
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
     with small_book(tmp_path_factory.mktemp("book") / "s.sqlite", "spotted <50>") as book:
         book.plans.keep(small_plan("A rank with a rather long name & <marks>"))
-        running = uvicorn.Server(uvicorn.Config(create_app(Site(book)), port=port, log_level="warning", ws="none"))
-        thread = threading.Thread(target=running.run)
-        thread.start()
-        while not running.started:
-            time.sleep(0.02)
-        yield f"http://127.0.0.1:{port}"
-        running.should_exit = True
-        thread.join()
+        with served(Site(book)) as address:
+            yield address
 
 
 @pytest.mark.parametrize(("width", "height", "theme"), SIZES)

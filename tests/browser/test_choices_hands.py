@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import socket
 import sys
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browsing import served
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "web"))
 from shop_pages import working_book
@@ -45,23 +43,10 @@ def made(book: Book) -> ChoicesMade:
 
 @pytest.fixture(scope="module")
 def server(book: Book, made: ChoicesMade) -> Iterator[str]:
-    import uvicorn
-
-    from pipemetal.web.app import create_app
-
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
     site = Site(book)
     site.choices[ORGAN] = HeldChoices(made, ShopSettings(), book.history.last())
-    running = uvicorn.Server(uvicorn.Config(create_app(site), port=port, log_level="warning", ws="none"))
-    thread = threading.Thread(target=running.run)
-    thread.start()
-    while not running.started:
-        time.sleep(0.02)
-    yield f"http://127.0.0.1:{port}"
-    running.should_exit = True
-    thread.join()
+    with served(site) as address:
+        yield address
 
 
 def cards(page: Any) -> list[dict[str, float]]:

@@ -33,13 +33,6 @@ plan_anew = partial(rest_anew.plan_anew, effort=0.1, seconds=3600.0)
 
 
 @pytest.fixture(scope="module")
-def bare() -> Shop:
-    """The invented shop with nothing on its rack."""
-    shop = pm.read_shop(packaged_file("rack.csv").parent)
-    return dataclasses.replace(shop, stock=dataclasses.replace(shop.stock, rack=()), casts=())
-
-
-@pytest.fixture(scope="module")
 def plan(bare: Shop) -> Plan:
     organ = pm.read_organ(packaged_file("organ.toml"), bare)
     ranks = tuple(r for r in organ.ranks if r.name in ("Fifteenth 2", "Flute 4"))

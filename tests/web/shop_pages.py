@@ -1,6 +1,10 @@
 """A small shop for the pages' tests: hostile names in the book, and a plan of the right shape."""
 
+import dataclasses
+import re
 from pathlib import Path
+
+from starlette.testclient import TestClient
 
 from pipemetal.alloys.composition import Composition
 from pipemetal.alloys.recipe import Recipe
@@ -12,7 +16,7 @@ from pipemetal.plans.codec import from_value
 from pipemetal.plans.record import PLAN_FORMAT, Plan
 from pipemetal.sheets.field import ThicknessField
 from pipemetal.sheets.roll import Roll
-from pipemetal.shop.book import Book, NewLot
+from pipemetal.shop.book import Book, NewLot, NewMelt
 
 HOSTILE = "<script>alert(1)</script>\"'><svg/onload=alert(2)>"
 
@@ -215,3 +219,21 @@ def small_organ_casts() -> list[LoggedCast]:
         )
         for k in range(1, 5)
     ]
+
+
+def main_of(client: TestClient, page: str) -> str:
+    answer = client.get(page)
+    assert answer.status_code == 200, answer.text
+    return re.sub(r"\s+", " ", answer.text.partition("<main")[2])
+
+
+def cast_one(book: Book, name: str) -> str:
+    """The next sheet of the plan cast; gives its name."""
+    order = book.plans.cast_list()[0]
+    book.lots.add(NewLot(f"A-{name}", "ingot", 90.0, book.recipes.all()[order.alloy].target))
+    book.melts.record(NewMelt(f"M-{name}", order.alloy, {f"A-{name}": 90.0}))
+    log = dataclasses.replace(
+        small_organ_casts()[0], id=name, note=order.sheet, thickness_mm=(), verdict="good", day="2026-12-01"
+    )
+    book.casts.record(log, melt=f"M-{name}", used_kg=50.0, order=order.id)
+    return str(order.sheet)

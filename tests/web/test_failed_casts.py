@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from collections.abc import Iterator
 
 import pytest
-from shop_pages import small_organ_casts
+from shop_pages import cast_one, main_of
 from starlette.testclient import TestClient
 
-from pipemetal.shop.book import Book, NewLot, NewMelt
+from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
 from pipemetal.web.show import Show
 from pipemetal.web.site import Site
@@ -29,24 +28,6 @@ def accepted(planned: Book) -> Book:
 def client(accepted: Book) -> Iterator[TestClient]:
     with TestClient(create_app(Site(accepted)), base_url=BASE, follow_redirects=False) as held:
         yield held
-
-
-def main_of(client: TestClient, page: str) -> str:
-    answer = client.get(page)
-    assert answer.status_code == 200, answer.text
-    return re.sub(r"\s+", " ", answer.text.partition("<main")[2])
-
-
-def cast_one(book: Book, name: str) -> str:
-    """One sheet of the plan cast with its metal; gives its name."""
-    order = book.plans.cast_list()[0]
-    book.lots.add(NewLot(f"A-{name}", "ingot", 90.0, book.recipes.all()[order.alloy].target))
-    book.melts.record(NewMelt(f"M-{name}", order.alloy, {f"A-{name}": 90.0}))
-    log = dataclasses.replace(
-        small_organ_casts()[0], id=name, note=order.sheet, thickness_mm=(), verdict="good", day="2026-12-01"
-    )
-    book.casts.record(log, melt=f"M-{name}", used_kg=50.0, order=order.id)
-    return str(order.sheet)
 
 
 def test_a_failed_sheet_is_marked_everywhere_and_cannot_be_hung(client: TestClient, accepted: Book) -> None:

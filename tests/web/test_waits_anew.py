@@ -9,10 +9,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from shop_pages import small_organ_casts
+from shop_pages import cast_one, main_of
 from starlette.testclient import TestClient
 
-from pipemetal.shop.book import Book, NewLot, NewMelt
+from pipemetal.shop.book import Book
 from pipemetal.web.app import create_app
 from pipemetal.web.jobs import Job, JobState
 from pipemetal.web.show import cookie_name
@@ -76,22 +76,6 @@ def site(accepted: Book) -> Site:
 def client(site: Site) -> Iterator[TestClient]:
     with TestClient(create_app(site), base_url=BASE, follow_redirects=False) as held:
         yield held
-
-
-def main_of(client: TestClient, page: str) -> str:
-    answer = client.get(page)
-    assert answer.status_code == 200, answer.text
-    return re.sub(r"\s+", " ", answer.text.partition("<main")[2])
-
-
-def cast_one(book: Book, name: str) -> str:
-    """The next sheet of the plan cast; gives its name."""
-    order = book.plans.cast_list()[0]
-    book.lots.add(NewLot(f"A-{name}", "ingot", 90.0, book.recipes.all()[order.alloy].target))
-    book.melts.record(NewMelt(f"M-{name}", order.alloy, {f"A-{name}": 90.0}))
-    log = dataclasses.replace(small_organ_casts()[0], id=name, note=order.sheet, thickness_mm=(), day="2026-12-01")
-    book.casts.record(log, melt=f"M-{name}", used_kg=50.0, order=order.id)
-    return str(order.sheet)
 
 
 def measure(client: TestClient, cast: str) -> None:
